@@ -1,0 +1,1 @@
+"""The bench instrument: stream, analysis, dashboard and commands."""

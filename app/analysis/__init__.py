@@ -1,0 +1,1 @@
+"""From samples to a reading: pure numpy, no I/O, no Qt."""

@@ -1,0 +1,1 @@
+"""Sources of samples: capture files, sound cards, scopes and the virtual drive."""

@@ -1,0 +1,241 @@
+"""What every source of samples is: blocks, roles, the protocol and its errors.
+
+Errors form one tree, each with a message of one sentence that names the thing and the mend::
+
+    SourceError
+    +-- AddressError        an address or a list of roles that cannot be used as written
+    +-- SourceUnavailable   the thing is not there, or refuses what was asked of it
+    +-- FormatError         a capture that cannot be read
+    +-- SourceTimeout       nothing came within the time allowed; the source is still open
+    +-- SourceLost          the thing went away while open; close, and open again
+    +-- SourceEnd           a finite source has given all it holds (no fault)
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Protocol, runtime_checkable
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+class SourceError(Exception):
+    """The root of everything that a source reports."""
+
+
+class AddressError(SourceError):
+    """An address or a list of roles cannot be used as written."""
+
+
+class SourceUnavailable(SourceError):  # noqa: N818 - reads as the state that it names
+    """The thing behind an address is not there, or refuses what was asked of it."""
+
+
+class FormatError(SourceError):
+    """A capture cannot be read."""
+
+
+class SourceTimeout(SourceError):  # noqa: N818
+    """Nothing came within the time allowed; the source is still open."""
+
+
+class SourceLost(SourceError):  # noqa: N818
+    """The thing went away while it was open."""
+
+
+class SourceEnd(SourceError):  # noqa: N818
+    """A finite source has given all that it holds."""
+
+
+class Role(StrEnum):
+    """What a channel carries."""
+
+    PLUS = "plus"
+    """One phase of the differential read signal."""
+    MINUS = "minus"
+    """The other phase; the differential is plus − minus."""
+    DIFFERENTIAL = "differential"
+    """The differential itself, from one differential probe or a maths channel."""
+    ENVELOPE = "envelope"
+    """The output of an external detector."""
+    INDEX = "index"
+    """The index pulse."""
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """A run of consecutive frames.
+
+    Attributes
+    ----------
+    samples_v : numpy.ndarray
+        float32, shape (frames, channels), C-contiguous, in volts, one column for each of the
+        source's roles. The block owns it: nobody writes to it afterwards.
+    sample_rate_hz : float
+        Frames a second.
+    first_index : int
+        Absolute index of the first frame since the source was opened; lost frames are counted.
+    t0_s : float
+        Monotonic time of the first frame, in seconds.
+    gap_before : bool
+        Frames were lost between the block before and this one, or time is not continuous.
+    overrun : bool
+        The loss was the reader's: it did not keep up.
+    clipped : bool
+        The device says that it clipped within the block.
+    uncalibrated : bool
+        The volts are relative: the full scale is not known.
+    extremes : bool
+        Frames are pairs of minimum and maximum, not samples.
+    """
+
+    samples_v: NDArray[np.float32]
+    sample_rate_hz: float
+    first_index: int
+    t0_s: float
+    gap_before: bool = False
+    overrun: bool = False
+    clipped: bool = False
+    uncalibrated: bool = False
+    extremes: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SourceInfo:
+    """What is known of a source once it is open.
+
+    Attributes
+    ----------
+    name : str
+        The address, as a person would type it.
+    roles : tuple of Role
+        One a column of the blocks, in order; columns skipped by the user are not delivered.
+    roles_from : str
+        ``"given"``, ``"file"`` (the capture's own names) or ``"default"``.
+    sample_rate_hz : float
+        Nominal frames a second.
+    bandwidth_hz : float
+        Highest frequency that arrives undiminished.
+    low_corner_hz : float or None
+        Corner of the input's high-pass; 0 for a DC-coupled input, None when not known.
+    continuous : bool
+        False for a source of separate sweeps.
+    live : bool
+        True when samples come at the pace of real time and cannot be read again.
+    virtual : bool
+        True when what is measured is the virtual drive, also by way of a file.
+    length_frames : int or None
+        Frames in all, for a finite source.
+    full_scale_v : float or None
+        Volts at which the input clips, when known.
+    notes : tuple of str
+        Sentences that the user should see beside any result.
+    """
+
+    name: str
+    roles: tuple[Role, ...]
+    roles_from: str
+    sample_rate_hz: float
+    bandwidth_hz: float
+    low_corner_hz: float | None = None
+    continuous: bool = True
+    live: bool = False
+    virtual: bool = False
+    length_frames: int | None = None
+    full_scale_v: float | None = None
+    notes: tuple[str, ...] = ()
+
+
+class Source(Protocol):
+    """A thing that delivers blocks.
+
+    One thread opens, reads and closes. ``close`` may be called again and from another thread,
+    never raises and returns within two seconds. A closed source can be opened again.
+    """
+
+    @property
+    def info(self) -> SourceInfo:
+        """What is known of the source; complete after :meth:`open`."""
+        ...
+
+    def open(self) -> None:
+        """Make ready to read; raises a :class:`SourceError`."""
+        ...
+
+    def read(self, timeout_s: float) -> Block:
+        """Return the next block, waiting for it no longer than `timeout_s`."""
+        ...
+
+    def close(self) -> None:
+        """Let go of the device or file."""
+        ...
+
+
+@runtime_checkable
+class PracticeControls(Protocol):
+    """The hands at the virtual drive; a source that has them offers ``controls``.
+
+    Every method may be called from any thread and takes effect on the next samples.
+    """
+
+    def nudge(self, offset_um: float) -> None:
+        """Turn the stepper's body so that the head moves outward by `offset_um`."""
+        ...
+
+    def step(self, tracks: int) -> None:
+        """Step the head `tracks` tracks inward (positive) or outward (negative)."""
+        ...
+
+    def reseat(self) -> None:
+        """Open the clamp and close it again: a new seating of the disk."""
+        ...
+
+
+def parse_roles(text: str) -> tuple[Role | None, ...]:
+    """Read a comma-separated list of roles, with None for each skipped column (``-``).
+
+    Parameters
+    ----------
+    text : str
+        For example ``"plus,minus,index"`` or ``"-,differential"``.
+
+    Raises
+    ------
+    AddressError
+        When a name is not a role, a role is named twice, or the roles do not fit together.
+    """
+    roles: list[Role | None] = []
+    for name in (part.strip().lower() for part in text.split(",")):
+        if name == "-":
+            roles.append(None)
+            continue
+        try:
+            role = Role(name)
+        except ValueError:
+            known = ", ".join(Role)
+            raise AddressError(
+                f"roles “{text}”: “{name}” is not a role; use {known}, or - to skip a column"
+            ) from None
+        if role in roles:
+            raise AddressError(f"roles “{text}”: “{name}” is named twice; name each role once")
+        roles.append(role)
+    check_roles(tuple(role for role in roles if role is not None), text)
+    return tuple(roles)
+
+
+def check_roles(roles: tuple[Role, ...], text: str) -> None:
+    """Refuse roles from which no lobe can be measured.
+
+    Raises
+    ------
+    AddressError
+        Unless there is exactly one of: plus with minus, differential, envelope.
+    """
+    signals = set(roles) - {Role.INDEX}
+    if signals not in ({Role.PLUS, Role.MINUS}, {Role.DIFFERENTIAL}, {Role.ENVELOPE}):
+        raise AddressError(
+            f"roles “{text}”: the lobes need plus and minus together, or differential alone, "
+            "or envelope alone, each with or without index"
+        )
