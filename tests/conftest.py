@@ -1,0 +1,21 @@
+"""What holds for every test: no screen, no settings of the user's, runs that can be repeated."""
+
+import os
+import tempfile
+
+import hypothesis
+
+# Before anything imports Qt. Tests that want a real display start one and run a process in it.
+os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+
+# Qt warns without a runtime folder, and profiles of the user's own could change what is tested.
+_folder = tempfile.TemporaryDirectory(prefix="evenlobe-tests-")
+for _name in ("XDG_RUNTIME_DIR", "XDG_CONFIG_HOME", "XDG_DATA_HOME"):
+    os.environ[_name] = os.path.join(_folder.name, _name.lower())
+    os.mkdir(os.environ[_name], mode=0o700)
+
+# Times are for tests/benchmarks to judge; the examples differ from run to run only at a desk.
+hypothesis.settings.register_profile(
+    "evenlobe", deadline=None, derandomize="CI" in os.environ, print_blob=True
+)
+hypothesis.settings.load_profile("evenlobe")

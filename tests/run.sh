@@ -1,0 +1,35 @@
+#!/bin/sh
+# Sets this checkout up for the tests and runs them all: lint, format, types, import contracts and
+# pytest, which gets the arguments given. Stops at the first that fails.
+set -eu
+
+root=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
+. "$root/app/setup.sh"
+
+# A sound server, the way from PortAudio to it, a virtual display, and hands at its keyboard.
+test_needs='
+pulseaudio pulseaudio
+pactl pulseaudio-utils
+/usr/lib/*/alsa-lib/libasound_module_pcm_pulse.so libasound2-plugins
+Xvfb xvfb
+xdotool xdotool
+'
+provide "$window_needs$sound_needs$test_needs" "[test]"
+install_package "[test]"
+
+cd "$root"
+PATH="$root/.venv/bin:$PATH"
+# The same words, numbers and files everywhere. pyright comes with its own node from PyPI and is
+# not to look for a newer version of itself.
+export PATH LC_ALL=C.UTF-8 PYRIGHT_PYTHON_GLOBAL_NODE=0 PYRIGHT_PYTHON_IGNORE_WARNINGS=1
+
+step() {
+    printf '\n== %s\n' "$*"
+    "$@"
+}
+
+step ruff check .
+step ruff format --check .
+step pyright
+step lint-imports
+step python -m pytest "$@"
