@@ -148,6 +148,24 @@ class SourceInfo:
     notes: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class SourceRequest:
+    """What the user asks of a source beside its address.
+
+    Attributes
+    ----------
+    roles : tuple of (Role or None) or None
+        One a column, None for a column to skip; None when nothing was said, and the source's
+        own names or a default decide.
+    paced : bool
+        Whether a source without a clock of its own (the virtual drive) keeps real time; a
+        capture file is never paced.
+    """
+
+    roles: tuple[Role | None, ...] | None = None
+    paced: bool = True
+
+
 class Source(Protocol):
     """A thing that delivers blocks.
 

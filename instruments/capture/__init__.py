@@ -1,0 +1,1 @@
+"""Capture files: what their bytes say, and a recorder that writes them."""

@@ -1,0 +1,90 @@
+"""What a recording says of itself, as one line of text in its comment."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from instruments.source import AddressError, Role, check_roles, parse_roles
+
+_MARK = "evenlobe"
+
+
+@dataclass(frozen=True, slots=True)
+class Description:
+    """What reading a recording back needs beyond its samples.
+
+    Attributes
+    ----------
+    roles : tuple of Role
+        One a column; empty when not told.
+    virtual, uncalibrated : bool
+        The samples come from the virtual drive; their volts are relative.
+    rate_hz, bandwidth_hz, low_corner_hz, full_scale_v : float or None
+        As in :class:`~instruments.source.SourceInfo`, None when not told.
+    """
+
+    roles: tuple[Role, ...] = ()
+    virtual: bool = False
+    uncalibrated: bool = False
+    rate_hz: float | None = None
+    bandwidth_hz: float | None = None
+    low_corner_hz: float | None = None
+    full_scale_v: float | None = None
+
+
+_FLAGS = ("virtual", "uncalibrated")
+_NUMBERS = ("rate_hz", "bandwidth_hz", "low_corner_hz", "full_scale_v")
+
+
+def describe(description: Description) -> str:
+    """Return the line of text that :func:`understand` reads."""
+    words = [_MARK, "roles=" + ",".join(description.roles)]
+    words += [f"{key}=1" for key in _FLAGS if getattr(description, key)]
+    for key in _NUMBERS:
+        value = getattr(description, key)
+        if value is not None:
+            words.append(f"{key}={value:.12g}")
+    return " ".join(words)
+
+
+def understand(comment: str, channels: int) -> tuple[Description, tuple[str, ...]]:
+    """Read a recording's comment.
+
+    Parameters
+    ----------
+    comment : str
+        Any text; one that this program did not write tells nothing.
+    channels : int
+        Columns that the recording has.
+
+    Returns
+    -------
+    tuple of (Description, tuple of str)
+        What is told, and notes for the user.
+    """
+    words = comment.split()
+    if not words or words[0] != _MARK:
+        return Description(), ()
+    pairs: dict[str, str] = {}
+    for word in words[1:]:
+        key, _, pairs[key] = word.partition("=")
+    # Keys that are not known are passed over: a later version may say more.
+    virtual, uncalibrated = (pairs.get(flag) == "1" for flag in _FLAGS)
+    try:
+        numbers = {key: _number(key, pairs[key]) for key in _NUMBERS if key in pairs}
+        roles = tuple(role for role in parse_roles(pairs.get("roles", "")) if role is not None)
+        check_roles(roles, pairs.get("roles", ""))
+        if len(roles) > channels:
+            raise ValueError("more roles than columns")
+    except (ValueError, AddressError):
+        note = "The recording's description of itself is damaged; only what is sure is used."
+        return Description(virtual=virtual, uncalibrated=uncalibrated), (note,)
+    return Description(roles, virtual, uncalibrated, **numbers), ()
+
+
+def _number(key: str, text: str) -> float:
+    value = float(text)
+    if not math.isfinite(value) or value < 0 or (value == 0 and key != "low_corner_hz"):
+        raise ValueError(f"{key} is {text}")
+    return value
