@@ -19,6 +19,8 @@ _BITS = {1: (8, 16, 24, 32), 3: (32, 64)}
 """Sample widths by format tag: 1 is integer PCM, 3 is IEEE float."""
 _EXTENSIBLE = 0xFFFE
 _OPEN_END = 0xFFFFFFFF
+_LONGEST_RIFF = 0xFFFFFF00 - 1
+"""The longest a plain file gets: a little under 4 GiB, clear of the sizes that mean “open end”."""
 _STRAY_BYTES = 65536
 """Bytes beyond the stated end that are let pass without a word."""
 
@@ -29,6 +31,8 @@ class Extent:
 
     Attributes
     ----------
+    data_at : int
+        Offset of the first sample, in bytes.
     channels, rate_hz, bits : int
         As the format chunk says.
     is_float : bool
@@ -42,6 +46,7 @@ class Extent:
         What the user should know.
     """
 
+    data_at: int
     channels: int
     rate_hz: int
     bits: int
@@ -186,7 +191,45 @@ def _measure(header: _Header, form: _Form, size: int) -> Extent:
     elif _beyond_end(header, stated, size) > _STRAY_BYTES:
         extra = _beyond_end(header, stated, size)
         notes = (f"The file goes on for {extra} bytes after its stated end; they are not read.",)
-    return Extent(form.channels, form.rate_hz, form.bits, form.is_float, frames, patches, notes)
+    return Extent(
+        header.data_at,
+        form.channels,
+        form.rate_hz,
+        form.bits,
+        form.is_float,
+        frames,
+        patches,
+        notes,
+    )
+
+
+def make_plain(stream: BinaryIO, data_at: int, size: int) -> bool:
+    """Turn a finished RF64 header into a plain RIFF one where the sizes fit it.
+
+    Parameters
+    ----------
+    stream : binary file
+        Open for reading and writing; its ``ds64`` chunk comes first, as EBU Tech 3306 wants it.
+    data_at : int
+        Offset of the first sample, in bytes.
+    size : int
+        Bytes in the whole file, which ends with its samples.
+
+    Returns
+    -------
+    bool
+        False for a file that is too long and was left as it is.
+    """
+    if size - 8 > _LONGEST_RIFF:
+        return False
+    for at, patch in (
+        (0, b"RIFF" + struct.pack("<I", size - 8)),
+        (12, b"JUNK"),
+        (data_at - 4, struct.pack("<I", size - data_at)),
+    ):
+        stream.seek(at)
+        stream.write(patch)
+    return True
 
 
 def _unfinished(header: _Header, stated: int, held: int) -> bool:
