@@ -3,7 +3,8 @@
 # POSIX sh, for dash as well as bash. Everything is told on standard error: standard output
 # belongs to the command that follows. The caller sets `root`, the checkout's absolute path.
 
-oldest_python="3, 11"
+# The oldest is the project's, the newest that of the Qt packages which pyproject.toml allows.
+version_fits="(3, 11) <= sys.version_info < (3, 15)"
 
 # One line a need: what to look for, and the Debian or Ubuntu package that brings it. A name with
 # ".so." is a shared library, one that starts with "/" a file (patterns allowed), any other a
@@ -50,12 +51,13 @@ missing_packages() {
     done
 }
 
-# Runs apt-get as root, or fails without asking for a password.
+# Runs apt-get as root, or fails without asking for a password. Only faults are heard of it.
 apt_as_root() {
+    set -- env DEBIAN_FRONTEND=noninteractive apt-get -qq -o DPkg::Lock::Timeout=120 "$@"
     if [ "$(id -u)" -eq 0 ]; then
-        DEBIAN_FRONTEND=noninteractive apt-get "$@" >&2 </dev/null
+        "$@" >/dev/null </dev/null
     else
-        sudo -n env DEBIAN_FRONTEND=noninteractive apt-get "$@" >&2 </dev/null
+        sudo -n "$@" >/dev/null </dev/null
     fi
 }
 
@@ -69,9 +71,9 @@ install_packages() {
     if may_use_apt; then
         tell "Installing: $1"
         # A list that cannot be fetched need not matter: the install tells.
-        apt_as_root -qq update || tell "Not every package list could be fetched; going on."
+        apt_as_root update || tell "Not every package list could be fetched; going on."
         # shellcheck disable=SC2086 # each word is a package
-        if apt_as_root -qq install --yes --no-install-recommends $1; then
+        if apt_as_root install --yes --no-install-recommends $1; then
             return 0
         fi
         tell "The installation failed; what apt-get said stands above. To try by hand:"
@@ -85,7 +87,7 @@ install_packages() {
 
 # Succeeds when $1 is a Python that is new enough and can make an environment with pip in it.
 python_fits() {
-    "$1" -c "import sys, venv, ensurepip; sys.exit(sys.version_info < ($oldest_python))" \
+    "$1" -c "import sys, venv, ensurepip; sys.exit(not $version_fits)" \
         >/dev/null 2>&1
 }
 
@@ -100,11 +102,11 @@ find_python() {
     return 1
 }
 
-# Prints the package that brings a Python; where the system's own is too old, 3.11 may stand
+# Prints the package that brings a Python; where the system's own does not fit, 3.11 may stand
 # beside it.
 python_package() {
     if ! command -v python3 >/dev/null ||
-        python3 -c "import sys; sys.exit(sys.version_info < ($oldest_python))" 2>/dev/null; then
+        python3 -c "import sys; sys.exit(not $version_fits)" 2>/dev/null; then
         echo python3-venv
     else
         echo python3.11-venv
@@ -131,7 +133,7 @@ is_installed() {
 
 # Succeeds when .venv can be used on: it runs, and was made at this place.
 environment_stands() {
-    "$root/.venv/bin/python" -c "import sys, pip; sys.exit(sys.version_info < ($oldest_python))" \
+    "$root/.venv/bin/python" -c "import sys, pip; sys.exit(not $version_fits)" \
         >/dev/null 2>&1 || return 1
     [ ! -f "$stamp" ] || [ "$(head -n 1 "$stamp")" = "$root" ]
 }
@@ -155,7 +157,7 @@ install_package() {
     is_installed "$1" && return 0
     if ! environment_stands; then
         if ! python=$(find_python); then
-            tell "There is no Python from 3.11 on that can make an environment (venv, ensurepip)."
+            tell "There is no Python from 3.11 to 3.14 that can make an environment (venv, ensurepip)."
             return 1
         fi
         tell "Making .venv with $("$python" --version)"

@@ -3,6 +3,7 @@
 import os
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -84,19 +85,20 @@ def test_with_rights_the_missing_packages_are_installed(machine, rights):
     done = machine.run('provide "$needs" ""')
     assert done.returncode == 0
     assert done.stdout == ""
-    install = "apt-get -qq install --yes --no-install-recommends libsound2 plugins tools"
-    assert machine.calls == ["apt-get -qq update", install]
+    update, install = machine.calls
+    assert update.endswith(" update")
+    assert install.endswith(" install --yes --no-install-recommends libsound2 plugins tools")
 
 
 def test_a_failed_installation_is_told_with_the_command(machine):
     machine.put("id", "echo 0")
-    machine.put("apt-get", '[ "$2" = update ]')
+    machine.put("apt-get", 'case "$*" in *" install "*) exit 1 ;; esac')
     done = machine.run('provide "$needs" ""')
     assert done.returncode != 0
     assert "sudo apt-get update && sudo apt-get install" in done.stderr
 
 
-def test_a_python_that_is_too_old_is_passed_over(machine):
+def test_a_python_that_does_not_fit_is_passed_over(machine):
     machine.put("python3", "exit 1")
     done = machine.run("find_python")
     assert done.returncode == 0
@@ -105,10 +107,11 @@ def test_a_python_that_is_too_old_is_passed_over(machine):
 
 @pytest.fixture
 def checkout(tmp_path):
-    """A checkout whose environment is this one's Python, with a stamp of its own."""
+    """A checkout whose environment is the one that runs this test, with a stamp of its own."""
     root = tmp_path / "a checkout"
-    (root / ".venv/bin").mkdir(parents=True)
-    (root / ".venv/bin/python").symlink_to(ROOT / ".venv/bin/python")
+    (root / ".venv").mkdir(parents=True)
+    for name in ("bin", "lib", "pyvenv.cfg"):
+        (root / ".venv" / name).symlink_to(Path(sys.prefix) / name)
     shutil.copy(ROOT / "pyproject.toml", root)
     return root
 
