@@ -1,0 +1,219 @@
+"""Sampling of the virtual drive: frames of one column a role, at a stated rate."""
+
+from __future__ import annotations
+
+from math import ceil, isfinite, tau
+
+import numpy as np
+from numpy.typing import NDArray
+
+from instruments.source import Role
+from instruments.virtual.detector import SETTLING, Coupling, detect
+from instruments.virtual.drive import Signal, VirtualDrive
+
+Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+
+BAND = 0.45
+"""Fraction of the rate up to which frequencies arrive undiminished (within 0.3 %)."""
+_CHUNK_FRAMES = 32768
+"""Frames made at a time: the working arrays stay in the processor's cache."""
+_CELL_S = 40e-6
+_CELL_MOST = 64
+"""Slow quantities are computed at the corners of cells no longer than this, straight between."""
+_FILTER_CORNER, _FILTER_POWER, _FILTER_NOTHING = 0.48, 80, 2.0
+_SETTLE_STEP_S = 1e-4
+
+
+class Digitiser:
+    """An input that samples a virtual drive.
+
+    What does not depend on chance depends on the frame's number alone, so blocks of any sizes
+    join without a seam; noise is drawn in the order of asking.
+
+    Parameters
+    ----------
+    drive : VirtualDrive
+        What is sampled; a change of its state shows from the next frame taken.
+    roles : tuple of Role
+        One a column.
+    rate_hz : float
+        Frames a second. A filter takes away what lies above half of it.
+    low_corner_hz, threshold_v : float
+        Of an ``envelope`` column: corner of its input (0: none), threshold of its detector.
+    bits : int
+        Resolution, 0 for none.
+    full_scale_v : float
+        Peak at which the input clips, may be infinite.
+    """
+
+    def __init__(
+        self,
+        drive: VirtualDrive,
+        roles: tuple[Role, ...],
+        rate_hz: float,
+        *,
+        low_corner_hz: float = 0.0,
+        threshold_v: float = 0.0,
+        bits: int = 0,
+        full_scale_v: float = float("inf"),
+    ) -> None:
+        self._drive = drive
+        self._roles = roles
+        self._rate_hz = rate_hz
+        self._threshold_v = threshold_v
+        self._low_corner_hz = low_corner_hz
+        self._coupling = Coupling(low_corner_hz, 1.0 / rate_hz) if low_corner_hz else None
+        self._full_scale_v = full_scale_v
+        self._codes = 2 ** (bits - 1) if bits else 0
+        self._next = -1
+        self._cell = 1
+        while self._cell * 2 <= min(rate_hz * _CELL_S, _CELL_MOST):
+            self._cell *= 2
+        self._ramp = np.arange(self._cell, dtype=np.float32) / np.float32(self._cell)
+        self._gain, self._third = self._filtered()
+        self._signals = [column for column, role in enumerate(roles) if role is not Role.INDEX]
+
+    def take(self, first: int, frames: int) -> tuple[Singles, bool]:
+        """Return frames `first` to `first` + `frames`, and whether the input clipped.
+
+        Returns
+        -------
+        samples_v : numpy.ndarray
+            float32, shape (frames, roles), C-contiguous, in volts; the caller's own.
+        clipped : bool
+            A signal column reached full scale; an index may.
+        """
+        samples_v = np.empty((frames, len(self._roles)), dtype=np.float32)
+        clipped = False
+        for begin in range(0, frames, _CHUNK_FRAMES):
+            part_v = samples_v[begin : begin + _CHUNK_FRAMES]
+            self._fill(part_v, first + begin)
+            clipped |= self._convert(part_v)
+        return samples_v, clipped
+
+    def _fill(self, out_v: Singles, first: int) -> None:
+        if Role.ENVELOPE in self._roles:
+            out_v[:, self._roles.index(Role.ENVELOPE)] = self._envelope(first, out_v.shape[0])
+        else:
+            self._fill_phases(out_v, first)
+        if Role.INDEX in self._roles:
+            column = out_v[:, self._roles.index(Role.INDEX)]
+            self._drive.index.fill(column, self._drive.spindle, first, self._rate_hz)
+
+    def _fill_phases(self, out_v: Singles, first: int) -> None:
+        frames = out_v.shape[0]
+        amplifier = self._drive.amplifier
+        corners_s = self._corners_s(first, frames)
+        skip = first % self._cell
+        wave_v = self._wave(corners_s).ravel()[skip : skip + frames]
+        hum_v = self._straight(amplifier.hum_at_v(corners_s)).ravel()[skip : skip + frames]
+        half = amplifier.mismatch / 2.0
+        for column in self._signals:
+            role = self._roles[column]
+            if role is Role.PLUS:
+                parts = (0.5 * (1 + half), 1 + half, amplifier.dc_v, 0.5**0.5, 0)
+            elif role is Role.MINUS:
+                parts = (-0.5 * (1 - half), 1 - half, 0.0, 0.5**0.5, 1)
+            else:
+                parts = (1.0, 2 * half, amplifier.dc_v, 1.0, 0)
+            signal_gain, hum_gain, dc_v, noise_share, stream = parts
+            volts = wave_v * np.float32(signal_gain)
+            volts += hum_v * np.float32(hum_gain)
+            volts += np.float32(dc_v)
+            self._add_noise(volts, noise_share * amplifier.noise_v, stream)
+            out_v[:, column] = volts
+
+    def _wave(self, corners_s: Floats) -> Singles:
+        """Return the differential's signal in all cells between `corners_s`."""
+        signal = self._drive.signal(corners_s)
+        phase = self._phase(signal)
+        sine = np.sin(phase)
+        third = np.float32(self._third)
+        # sin 3p = sin p·(3 − 4 sin² p), and likewise for the cosine.
+        wave = self._straight(signal.along_v * self._gain)
+        wave *= sine * (1 + 3 * third - 4 * third * sine * sine) if third else sine
+        if signal.across_v is not None:
+            cosine = np.cos(phase)
+            shape = cosine * (1 - 3 * third + 4 * third * cosine * cosine)
+            wave += self._straight(signal.across_v * self._gain) * shape
+        return wave
+
+    def _phase(self, signal: Signal) -> Singles:
+        # Reduced to one cycle in double precision at each corner: single precision does inside.
+        cycles = signal.carrier_turns
+        base = (tau * np.remainder(cycles[:-1], 1.0)).astype(np.float32)
+        slope = (tau * np.diff(cycles)).astype(np.float32)
+        phase: Singles = np.multiply.outer(slope, self._ramp)
+        phase += base[:, None]
+        return phase
+
+    def _straight(self, at_corners: Floats) -> Singles:
+        rise = np.diff(at_corners).astype(np.float32)
+        inside: Singles = np.multiply.outer(rise, self._ramp)
+        inside += at_corners[:-1].astype(np.float32)[:, None]
+        return inside
+
+    def _corners_s(self, first: int, frames: int) -> Floats:
+        begin = first // self._cell
+        end = -(-(first + frames) // self._cell)
+        return np.arange(begin, end + 1) * self._cell / self._rate_hz
+
+    def _envelope(self, first: int, frames: int) -> Singles:
+        volts = self._detected(first, frames)
+        if self._coupling is not None:
+            if first != self._next:
+                self._settle(self._coupling, first)
+            volts = self._coupling.passed(volts.astype(np.float64)).astype(np.float32)
+            self._next = first + frames
+        self._add_noise(volts, self._drive.amplifier.noise_v, 0)
+        return volts
+
+    def _detected(self, first: int, frames: int) -> Singles:
+        signal = self._drive.signal(self._corners_s(first, frames))
+        volts = self._straight(signal.along_v)
+        if signal.across_v is not None:
+            volts = np.hypot(volts, self._straight(signal.across_v))
+        skip = first % self._cell
+        return detect(volts.ravel()[skip : skip + frames], self._threshold_v)
+
+    def _settle(self, coupling: Coupling, first: int) -> None:
+        """Bring the coupling to where long running before frame `first` would have."""
+        span_s = SETTLING / (tau * self._low_corner_hz)
+        steps = np.arange(ceil(span_s / _SETTLE_STEP_S), -1, -1, dtype=np.float64)
+        times_s = (first - 1) / self._rate_hz - steps * _SETTLE_STEP_S
+        before_v = detect(self._drive.signal(times_s).envelope_v, self._threshold_v)
+        coupling.run_in(before_v, _SETTLE_STEP_S)
+
+    def _add_noise(self, volts: Singles, noise_v: float, stream: int) -> None:
+        if noise_v:
+            noise = self._drive.noise[stream].standard_normal(volts.size, dtype=np.float32)
+            noise *= np.float32(noise_v)
+            volts += noise
+
+    def _convert(self, samples_v: Singles) -> bool:
+        if not isfinite(self._full_scale_v):
+            return False
+        high_v = low_v = self._full_scale_v
+        if self._codes:
+            step_v = np.float32(self._full_scale_v / self._codes)
+            np.rint(samples_v / step_v, out=samples_v)
+            samples_v *= step_v
+            high_v = self._full_scale_v - float(step_v)
+        signals = samples_v[:, self._signals]
+        clipped = bool(np.any(signals >= high_v) or np.any(signals <= -low_v))
+        np.clip(samples_v, -low_v, high_v, out=samples_v)
+        return clipped
+
+    def _filtered(self) -> tuple[float, float]:
+        """Return the filter's gain at the carrier, and the third harmonic that it leaves."""
+        disk, spindle = self._drive.disk, self._drive.spindle
+        corners = disk.cycles_per_turn * spindle.speed_hz / (_FILTER_CORNER * self._rate_hz)
+        at_one, at_three = (_filter_gain(n * corners) for n in (1.0, 3.0))
+        third = self._drive.amplifier.third_harmonic
+        return at_one, third * at_three / at_one if at_one else 0.0
+
+
+def _filter_gain(corners: float) -> float:
+    """Return a low-pass's gain at a frequency given in units of its corner."""
+    return (1.0 + corners**_FILTER_POWER) ** -0.5 if corners < _FILTER_NOTHING else 0.0

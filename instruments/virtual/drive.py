@@ -1,0 +1,210 @@
+"""The virtual drive: all its parts, joined. It has no clock; times are passed in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import log10, tau
+
+import numpy as np
+from numpy.typing import NDArray
+
+from instruments.virtual.amplifier import Amplifier, noise_for_snr_v
+from instruments.virtual.clamp import Clamp
+from instruments.virtual.disk import Disk, DropOuts
+from instruments.virtual.index_sensor import IndexSensor
+from instruments.virtual.params import VirtualParams
+from instruments.virtual.positioner import Positioner
+from instruments.virtual.recording import (
+    Alternating,
+    Beat,
+    Boundary,
+    Recording,
+    TwoBand,
+    presence,
+)
+from instruments.virtual.spindle import Spindle, Wow
+from instruments.virtual.truth import Truth
+
+NOMINAL_RPM = 300.0
+"""Speed to which carrier and index width are referred."""
+PITCH_UM = 25.4e3 / 48.0
+"""Track pitch: 25.4 mm / 48, ECMA-70, 5.1."""
+ALIGNMENT_TRACK = 16
+"""From memory, drive manuals."""
+LAST_TRACK = 39
+"""ECMA-70, 5.1: tracks 0 to 39."""
+STEP_ANGLE_DEG = 1.8
+"""Common practice: one full step of a 200-step motor for one track."""
+_TRUTH_PLACES = 7200
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """The head's signal at some moments, before hum and noise.
+
+    Attributes
+    ----------
+    carrier_turns : numpy.ndarray
+        float64, shape (n,): phase of the carrier in cycles.
+    along_v : numpy.ndarray
+        float64, shape (n,): signed amplitude of the differential in phase with the carrier.
+    across_v : numpy.ndarray or None
+        Likewise for the part that is a quarter turn ahead.
+    """
+
+    carrier_turns: NDArray[np.float64]
+    along_v: NDArray[np.float64]
+    across_v: NDArray[np.float64] | None
+
+    @property
+    def envelope_v(self) -> NDArray[np.float64]:
+        """Peak amplitude of the differential."""
+        if self.across_v is None:
+            return np.abs(self.along_v)
+        return np.hypot(self.along_v, self.across_v)
+
+
+class VirtualDrive:
+    """A drive with an alignment disk in it.
+
+    Its state is the positioner's and the clamp's; all else is fixed by the parameters and a
+    function of the time that is asked for. Not for several threads at once.
+
+    Parameters
+    ----------
+    params : VirtualParams
+        What it is like; the seed decides whatever is drawn by chance.
+    """
+
+    def __init__(self, params: VirtualParams) -> None:
+        # A part added later gets a stream added at the end: older captures stay the same.
+        streams = [
+            np.random.default_rng(seed) for seed in np.random.SeedSequence(params.seed).spawn(5)
+        ]
+        seats, disk, phases, plus_noise, minus_noise = streams
+        self.spindle = _spindle(params, phases)
+        self.amplifier = _amplifier(params, phases)
+        self.index = IndexSensor(
+            amplitude_v=params.index_v,
+            active_high=params.index_polarity == "high",
+            width_turns=params.index_width_ms * 1e-3 * NOMINAL_RPM / 60.0,
+            edge_s=params.index_edge_us * 1e-6,
+        )
+        self.disk = _disk(params, disk)
+        self.clamp = Clamp(params.clamp_um, params.oval_um, seats)
+        self.positioner = Positioner(
+            params.offset_um,
+            params.backlash_um,
+            pitch_um=PITCH_UM,
+            track=ALIGNMENT_TRACK,
+            last_track=LAST_TRACK,
+            step_angle_deg=STEP_ANGLE_DEG,
+        )
+        self.noise = (plus_noise, minus_noise)
+        """Streams of the noise of the two phases; whoever samples draws from them."""
+
+    def nudge(self, offset_um: float) -> None:
+        """Turn the stepper's body so that the head moves outward by `offset_um`."""
+        self.positioner.nudge(offset_um)
+
+    def step(self, tracks: int) -> None:
+        """Step the head `tracks` tracks inward (positive) or outward (negative)."""
+        self.positioner.step(tracks)
+
+    def reseat(self) -> None:
+        """Open the clamp and close it again: a new seating of the disk."""
+        self.clamp.reseat()
+
+    def signal(self, times_s: NDArray[np.float64]) -> Signal:
+        """Return the head's signal at `times_s`, rising, with head and disk as they stand."""
+        turns = self.spindle.turns(times_s)
+        gain_v = self.amplifier.amplitude_v * presence(self.positioner.offset_um, PITCH_UM)
+        along, across = self.disk.recording.wave(turns, self._offset_um(turns))
+        gains_v = np.full_like(turns, gain_v)
+        self.disk.drop_outs.apply(turns, gains_v)
+        return Signal(
+            carrier_turns=turns * self.disk.cycles_per_turn,
+            along_v=along * gains_v,
+            across_v=None if across is None else across * gains_v,
+        )
+
+    def truth(self, start_s: float, end_s: float) -> Truth:
+        """Return what is true between two moments, with head and disk as they stand now."""
+        places = np.arange(_TRUTH_PLACES) / _TRUTH_PLACES
+        gain_v = self.amplifier.amplitude_v * presence(self.positioner.offset_um, PITCH_UM)
+        recording = self.disk.recording
+        first, second = recording.heights(places, self._offset_um(places))
+        first_v, second_v = first * gain_v, second * gain_v
+        taller_v, lower_v = max(first_v, second_v), min(first_v, second_v)
+        speed_rpm = self.spindle.mean_rpm(start_s, end_s)
+        noise_v = self.amplifier.noise_v
+        there = taller_v > 0.0
+        return Truth(
+            geometry=recording.geometry,
+            pairs=recording.pairs,
+            first_v=first_v,
+            second_v=second_v,
+            ratio=lower_v / taller_v if there else None,
+            balance=(first_v - second_v) / (first_v + second_v) if there else None,
+            difference=1.0 - lower_v / taller_v if there else None,
+            offset_um=self.positioner.offset_um,
+            scale_um=recording.scale_um,
+            speed_rpm=speed_rpm,
+            carrier_hz=self.disk.cycles_per_turn * speed_rpm / 60.0,
+            shift_um=self.clamp.seating.shift_um,
+            oval_um=self.clamp.seating.oval_um,
+            snr_db=20.0 * log10(taller_v * 0.5**0.5 / noise_v) if noise_v and there else None,
+        )
+
+    def _offset_um(self, turns: NDArray[np.float64]) -> NDArray[np.float64]:
+        return self.positioner.offset_um - self.clamp.seating.runout_um(turns)
+
+
+def _spindle(params: VirtualParams, rng: np.random.Generator) -> Spindle:
+    wow_phase, drift_phase, start_turns = rng.random(3)
+    wow = Wow(params.wow_percent / 100.0, params.wow_hz, tau * wow_phase)
+    drift = Wow(params.drift_percent / 100.0, 1.0 / params.drift_period_s, tau * drift_phase)
+    return Spindle(
+        params.speed_rpm, tuple(part for part in (wow, drift) if part.depth), start_turns
+    )
+
+
+def _amplifier(params: VirtualParams, rng: np.random.Generator) -> Amplifier:
+    return Amplifier(
+        amplitude_v=params.amplitude_v,
+        noise_v=noise_for_snr_v(params.amplitude_v, params.snr_db),
+        hum_v=params.hum_v,
+        hum_hz=params.hum_hz,
+        hum_phase_rad=tau * rng.random(),
+        mismatch=params.mismatch_percent / 100.0,
+        dc_v=params.dc_v,
+        third_harmonic=params.third_harmonic,
+    )
+
+
+def _disk(params: VirtualParams, rng: np.random.Generator) -> Disk:
+    places_turns = rng.random(params.drop_outs)
+    drop_outs = DropOuts(
+        places_turns=places_turns if params.drop_out_place == "fixed" else None,
+        count=params.drop_outs,
+        length_turns=params.drop_out_deg / 360.0,
+        depth=params.drop_out_depth,
+        seed=int(rng.integers(2**32)),
+    )
+    cycles = round(params.carrier_hz / (NOMINAL_RPM / 60.0))
+    return Disk(_recording(params), cycles, drop_outs)
+
+
+def _recording(params: VirtualParams) -> Recording:
+    scale_um, head_um = params.scale_um, params.head_um
+    pairs = params.pairs if params.recording == "alternating" else 1
+    top_turns = params.first_lobe / (2 * pairs)
+    match params.recording:
+        case "two-band":
+            return TwoBand(top_turns, scale_um, params.band_eccentricity * scale_um, head_um)
+        case "boundary":
+            return Boundary(top_turns, scale_um)
+        case "alternating":
+            return Alternating(top_turns, scale_um, pairs, head_um)
+        case _:
+            return Beat(top_turns, scale_um, head_um)

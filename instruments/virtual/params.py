@@ -1,0 +1,239 @@
+"""What can be set on the virtual drive: one table, from which help and errors are made.
+
+Each field of :class:`VirtualParams` is an option of the same name in a ``sim:`` address.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from math import inf, isfinite
+from typing import Any
+from urllib.parse import parse_qsl, urlencode
+
+from instruments.source import AddressError
+
+SCHEME = "sim:"
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """One option of the virtual drive.
+
+    Attributes
+    ----------
+    name : str
+        As it is written in an address.
+    kind : type
+        ``float``, ``int`` or ``str``.
+    default : float, int or str
+        Its value when not given.
+    help : str
+        One sentence, with the unit.
+    low, high : float
+        Limits of a number, inclusive.
+    choices : tuple of str
+        The words that are allowed.
+    """
+
+    name: str
+    kind: type
+    default: Any
+    help: str
+    low: float = -inf
+    high: float = inf
+    choices: tuple[str, ...] = ()
+
+    @property
+    def allowed(self) -> str:
+        """Words for what the option may be."""
+        if self.choices:
+            return " or ".join(self.choices)
+        kind = "a whole number" if self.kind is int else "a number"
+        if not isfinite(self.high):
+            return f"{kind} from {self.low:.12g} up, or inf"
+        return f"{kind} from {self.low:.12g} to {self.high:.12g}"
+
+    def accepts(self, value: object) -> bool:
+        """Return whether `value` may stand."""
+        if self.choices:
+            return value in self.choices
+        if isinstance(value, bool) or not isinstance(value, float | int):
+            return False
+        whole = self.kind is float or isinstance(value, int)
+        return whole and self.low <= value <= self.high
+
+    def read(self, text: str) -> object:
+        """Turn the text of an address into a value, or leave it as it is where that fails."""
+        try:
+            return self.kind(text)
+        except ValueError:
+            return text
+
+
+def _number(default: float, low: float, high: float, sentence: str) -> Any:
+    return field(default=default, metadata={"help": sentence, "low": low, "high": high})
+
+
+def _choice(default: str, choices: tuple[str, ...], sentence: str) -> Any:
+    return field(default=default, metadata={"help": sentence, "choices": choices})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VirtualParams:
+    """Every setting of the virtual drive; ``OPTIONS`` tells unit and range of each.
+
+    Raises
+    ------
+    AddressError
+        When a value is not allowed; the message names the option and what is.
+    """
+
+    offset_um: float = _number(
+        25.0, -2000, 2000, "Radial offset of the head from the track line in µm, outward positive."
+    )
+    seed: int = _number(1, 0, 2**63 - 1, "Seed of everything that is drawn by chance.")
+    rate: float = _number(1e6, 1e3, 1e8, "Sample rate in Hz.")
+    pace: str = _choice(
+        "live", ("live", "fast"), "Deliver at the pace of real time, or as fast as can be."
+    )
+    recording: str = _choice(
+        "two-band",
+        ("two-band", "boundary", "alternating", "beat"),
+        "How the alignment track is recorded.",
+    )
+    scale_um: float = _number(178.0, 10, 2000, "Offset for unit balance of the recording in µm.")
+    band_eccentricity: float = _number(
+        1.4, 1.05, 5, "Eccentricity of each band of a two-band recording, in units of scale_um."
+    )
+    pairs: int = _number(6, 2, 18, "Pairs of groups a turn of an alternating recording.")
+    first_lobe: float = _number(
+        0.5, 0.05, 0.95, "Place of the first lobe's top after the index, in spacings of the lobes."
+    )
+    head_um: float = _number(330.0, 20, 2000, "Width of the head in µm.")
+    carrier_hz: float = _number(
+        125e3, 1e3, 2e6, "Carrier of the recording in Hz when the disk turns at 300 rpm."
+    )
+    speed_rpm: float = _number(300.0, 30, 3000, "Mean speed of the spindle in rpm.")
+    wow_percent: float = _number(0.15, 0, 20, "Peak deviation of the speed by wow in per cent.")
+    wow_hz: float = _number(1.3, 0.01, 100, "Frequency of the wow in Hz.")
+    drift_percent: float = _number(
+        0.05, 0, 20, "Peak deviation of the speed by slow drift in per cent."
+    )
+    drift_period_s: float = _number(90.0, 10, 1e5, "Period of the slow drift in s.")
+    clamp_um: float = _number(
+        8.0, 0, 200, "Shift of the disk by a seating in µm, root mean square over seatings."
+    )
+    oval_um: float = _number(
+        0.5, 0, 100, "Ovality by a seating in µm, root mean square over seatings."
+    )
+    backlash_um: float = _number(6.0, 0, 200, "Backlash of the positioner in µm.")
+    amplitude_v: float = _number(
+        0.4, 1e-6, 100, "Peak of the differential at the top of even lobes in V."
+    )
+    snr_db: float = _number(
+        35.0, -40, inf, "Sine power at the top of even lobes over noise power in the band in dB."
+    )
+    hum_v: float = _number(0.02, 0, 100, "Peak of the mains hum common to both phases in V.")
+    hum_hz: float = _number(50.0, 40, 70, "Frequency of the mains in Hz.")
+    mismatch_percent: float = _number(
+        1.0, -50, 50, "Difference of the gains of plus and minus in per cent of their mean."
+    )
+    dc_v: float = _number(0.0, -100, 100, "DC offset of the plus phase in V.")
+    third_harmonic: float = _number(
+        0.02, 0, 0.5, "Third harmonic of the carrier as a fraction of the fundamental."
+    )
+    drop_outs: int = _number(0, 0, 100, "Drop-outs a turn.")
+    drop_out_place: str = _choice(
+        "fixed", ("fixed", "random"), "Drop-outs fixed on the disk, or anew each turn."
+    )
+    drop_out_deg: float = _number(1.0, 0.01, 30, "Length of a drop-out in degrees of the turn.")
+    drop_out_depth: float = _number(0.8, 0, 1, "Fraction of the amplitude lost in a drop-out.")
+    index_v: float = _number(5.0, 0.001, 100, "Volts of the index's high level; low is 0 V.")
+    index_polarity: str = _choice(
+        "low", ("low", "high"), "Level of the index signal during the pulse."
+    )
+    index_width_ms: float = _number(4.0, 0.01, 60, "Length of the index pulse in ms at 300 rpm.")
+    index_edge_us: float = _number(1.0, 0, 1000, "Time of the index pulse's edges in µs.")
+    low_corner_hz: float = _number(
+        0.0, 0, 1000, "Low corner of the envelope's input in Hz; 0 for a DC-coupled one."
+    )
+    detector_threshold_v: float = _number(
+        0.0, 0, 10, "Amplitude in V below which the envelope's detector gives nothing."
+    )
+    bits: int = _number(0, 0, 24, "Resolution of the input in bits; 0 for no quantisation.")
+    full_scale_v: float = _number(inf, 1e-3, inf, "Peak in V at which the input clips.")
+
+    def __post_init__(self) -> None:
+        for option in OPTIONS.values():
+            value = getattr(self, option.name)
+            if not option.accepts(value):
+                raise _refused(option, value)
+        if self.bits and not isfinite(self.full_scale_v):
+            raise AddressError(
+                "the virtual drive: bits needs a full scale; add for example full_scale_v=1"
+            )
+
+
+def _refused(option: Option, value: object) -> AddressError:
+    shown = f"{value:.12g}" if isinstance(value, float) else f"{value}"
+    return AddressError(
+        f"the virtual drive: {option.name} is “{shown}”; it must be {option.allowed}"
+    )
+
+
+def _table() -> dict[str, Option]:
+    return {
+        entry.name: Option(entry.name, type(entry.default), entry.default, **entry.metadata)
+        for entry in fields(VirtualParams)
+    }
+
+
+OPTIONS: Mapping[str, Option] = _table()
+"""The table of all options, by name, in the order in which help shows them."""
+
+
+def help_text() -> str:
+    """Return the options as lines of text: name, default, sentence and range."""
+    return "\n".join(
+        f"{option.name}={option.default}\n    {option.help} ({option.allowed})"
+        for option in OPTIONS.values()
+    )
+
+
+def format_address(params: VirtualParams) -> str:
+    """Return the address of a drive: ``sim:`` and the options that are not at their default."""
+    told = {name: getattr(params, name) for name in OPTIONS}
+    changed = {name: told[name] for name in OPTIONS if told[name] != OPTIONS[name].default}
+    return SCHEME + urlencode(changed)
+
+
+def parse_address(address: str) -> VirtualParams:
+    """Read an address such as ``sim:`` or ``sim:offset_um=25&seed=1``.
+
+    A ``?`` may stand before the options.
+
+    Raises
+    ------
+    AddressError
+        When an option is not known, named twice or out of its range.
+    """
+    if not address.startswith(SCHEME):
+        raise AddressError(f"address “{address}”: the virtual drive's begins with {SCHEME}")
+    query = address[len(SCHEME) :].removeprefix("?")
+    try:
+        pairs = parse_qsl(query, keep_blank_values=True, strict_parsing=bool(query))
+    except ValueError:
+        raise AddressError(
+            f"address “{address}”: options are written name=value with & between them"
+        ) from None
+    values: dict[str, Any] = {}
+    for name, text in pairs:
+        option = OPTIONS.get(name)
+        if option is None:
+            known = ", ".join(OPTIONS)
+            raise AddressError(f"address “{address}”: “{name}” is not an option; use {known}")
+        if name in values:
+            raise AddressError(f"address “{address}”: “{name}” is named twice; name it once")
+        values[name] = option.read(text)
+    return VirtualParams(**values)

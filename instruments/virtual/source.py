@@ -1,0 +1,223 @@
+"""The virtual drive as a source of samples: ``sim:``.
+
+Threads: one reads, and it alone touches the drive. The hands (:attr:`VirtualSource.controls`) may
+be called from any thread: they append to a queue that the reading thread empties. ``close`` may
+come from any thread: it writes ``_opened_s``, which otherwise the reading thread writes.
+"""
+
+from __future__ import annotations
+
+import time
+from collections import deque
+from collections.abc import Callable
+from math import floor, inf, isfinite
+from operator import methodcaller
+
+from instruments.source import (
+    Block,
+    PracticeControls,
+    Role,
+    SourceInfo,
+    SourceTimeout,
+    SourceUnavailable,
+    check_roles,
+)
+from instruments.virtual.digitiser import BAND
+from instruments.virtual.drive import VirtualDrive
+from instruments.virtual.params import VirtualParams, format_address, parse_address
+from instruments.virtual.simulation import DEFAULT_ROLES, digitiser_for
+
+_LIVE_BLOCK_S = 0.01
+_FAST_BLOCK_S = 0.1
+_FAST_BLOCK_FRAMES = 65536
+_KEPT_S = 1.0
+"""A reader later than this loses frames, as with a device whose buffer is full."""
+
+_Hand = Callable[[VirtualDrive], object]
+
+
+class VirtualSource:
+    """The virtual drive, sampled; it never ends.
+
+    A source that is opened again goes on with the drive as it was left.
+
+    Parameters
+    ----------
+    params : VirtualParams
+        What the drive is like.
+    roles : tuple of Role or None, optional
+        One a column, None is left out; plus, minus and index when not given.
+    paced : bool, optional
+        Deliver at the pace of `clock`, or as fast as can be; as `params` say when not given.
+    address : str, optional
+        The address as it was typed.
+    clock, sleep : callable
+        Monotonic seconds, and waiting for some; tests put their own here.
+
+    Raises
+    ------
+    AddressError
+        When the roles do not fit together.
+    """
+
+    def __init__(
+        self,
+        params: VirtualParams,
+        roles: tuple[Role | None, ...] | None = None,
+        *,
+        paced: bool | None = None,
+        address: str | None = None,
+        clock: Callable[[], float] = time.monotonic,
+        sleep: Callable[[float], None] = time.sleep,
+    ) -> None:
+        kept = DEFAULT_ROLES if roles is None else tuple(role for role in roles if role)
+        check_roles(kept, ",".join(role or "-" for role in roles or kept))
+        self._rate_hz = params.rate
+        self._paced = params.pace == "live" if paced is None else paced
+        self._clock = clock
+        self._sleep = sleep
+        self._drive = VirtualDrive(params)
+        self._digitiser = digitiser_for(params, self._drive, kept, params.rate)
+        self._hands: deque[tuple[float, _Hand]] = deque()
+        self._controls = _Hands(self._ask)
+        self._opened_s: float | None = None
+        self._next = 0
+        self._origin = 0
+        fast_frames = min(_FAST_BLOCK_FRAMES, params.rate * _FAST_BLOCK_S)
+        frames = params.rate * _LIVE_BLOCK_S if self._paced else fast_frames
+        self._block_frames = max(round(frames), 1)
+        self._info = SourceInfo(
+            name=address or format_address(params),
+            roles=kept,
+            roles_from="default" if roles is None else "given",
+            sample_rate_hz=params.rate,
+            bandwidth_hz=BAND * params.rate,
+            low_corner_hz=params.low_corner_hz if Role.ENVELOPE in kept else 0.0,
+            live=self._paced,
+            virtual=True,
+            full_scale_v=params.full_scale_v if isfinite(params.full_scale_v) else None,
+        )
+
+    @classmethod
+    def from_address(
+        cls,
+        address: str,
+        roles: tuple[Role | None, ...] | None = None,
+        *,
+        paced: bool | None = None,
+    ) -> VirtualSource:
+        """Return the source that a ``sim:`` address names.
+
+        Raises
+        ------
+        AddressError
+            When the address or the roles cannot be used; the message says what can.
+        """
+        return cls(parse_address(address), roles, paced=paced, address=address)
+
+    @property
+    def info(self) -> SourceInfo:
+        """What is known of the source; complete from the start."""
+        return self._info
+
+    @property
+    def controls(self) -> PracticeControls:
+        """The hands at the drive, for any thread."""
+        return self._controls
+
+    @property
+    def drive(self) -> VirtualDrive:
+        """The drive itself and its truth, for tests; only while no other thread reads."""
+        return self._drive
+
+    def open(self) -> None:
+        """Start sampling; frames are counted from 0 again."""
+        if self._opened_s is None:
+            self._origin += self._next
+            self._next = 0
+            self._opened_s = self._clock()
+
+    def close(self) -> None:
+        """Stop sampling."""
+        self._opened_s = None
+
+    def read(self, timeout_s: float) -> Block:
+        """Return the next block, waiting for it no longer than `timeout_s`.
+
+        Raises
+        ------
+        SourceTimeout
+            When the block is not complete in that time.
+        SourceUnavailable
+            When the source is closed, also when that happens during the wait.
+        """
+        opened_s = self._require_open()
+        late = self._paced and self._keep_pace(opened_s, timeout_s)
+        first = self._next
+        t0_s = opened_s + first / self._rate_hz
+        self._use_hands(t0_s)
+        samples_v, clipped = self._digitiser.take(self._origin + first, self._block_frames)
+        self._next = first + self._block_frames
+        return Block(
+            samples_v=samples_v,
+            sample_rate_hz=self._rate_hz,
+            first_index=first,
+            t0_s=t0_s,
+            gap_before=late,
+            overrun=late,
+            clipped=clipped,
+        )
+
+    def _require_open(self) -> float:
+        opened_s = self._opened_s
+        if opened_s is None:
+            raise SourceUnavailable(f"source “{self._info.name}” is closed; open it to read")
+        return opened_s
+
+    def _keep_pace(self, opened_s: float, timeout_s: float) -> bool:
+        """Wait until the next block is complete; return whether frames were dropped before it."""
+        due_s = opened_s + (self._next + self._block_frames) / self._rate_hz
+        now_s = self._clock()
+        if now_s - due_s > _KEPT_S:
+            self._next = floor((now_s - opened_s) * self._rate_hz) - self._block_frames
+            return True
+        give_up_s = now_s + timeout_s
+        while now_s < due_s:
+            if now_s >= give_up_s:
+                raise SourceTimeout(
+                    f"source “{self._info.name}”: no block within {timeout_s:g} s; read again"
+                )
+            self._sleep(min(due_s, give_up_s) - now_s)
+            self._require_open()
+            now_s = self._clock()
+        return False
+
+    def _ask(self, hand: _Hand) -> None:
+        # Live, a hand that moves at a moment shows in the samples from that moment on.
+        self._hands.append((self._clock() if self._paced else -inf, hand))
+
+    def _use_hands(self, until_s: float) -> None:
+        while self._hands and self._hands[0][0] <= until_s:
+            _, hand = self._hands.popleft()
+            hand(self._drive)
+
+
+class _Hands:
+    """The hands at the virtual drive; they ask, and the reading thread does."""
+
+    def __init__(self, ask: Callable[[_Hand], None]) -> None:
+        self._ask = ask
+
+    def nudge(self, offset_um: float) -> None:
+        """Turn the stepper's body so that the head moves outward by `offset_um`."""
+        if not isfinite(offset_um):
+            raise ValueError(f"a nudge of {offset_um} µm is none; give a finite number")
+        self._ask(methodcaller("nudge", offset_um))
+
+    def step(self, tracks: int) -> None:
+        """Step the head `tracks` tracks inward (positive) or outward (negative)."""
+        self._ask(methodcaller("step", tracks))
+
+    def reseat(self) -> None:
+        """Open the clamp and close it again."""
+        self._ask(methodcaller("reseat"))
