@@ -1,1 +1,1 @@
-"""TODO."""
+"""The Qt dashboard: paints what a session shows, and knows no source."""

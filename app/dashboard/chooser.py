@@ -1,0 +1,164 @@
+"""The page on which a source is chosen: what is attached, and a field for an address.
+
+Threads: *sources* lists what is attached, which may take seconds; it is started anew for each
+listing and ends by itself. Its result is taken on the window's timer.
+"""
+
+from __future__ import annotations
+
+import threading
+from concurrent.futures import Future
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtWidgets import (
+    QComboBox,
+    QFormLayout,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QListWidget,
+    QListWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from app.dashboard.buttons import TouchButton
+from app.session import Listed, Session
+
+_ROLES = (
+    "",
+    "plus,minus,index",
+    "plus,minus",
+    "differential,index",
+    "differential",
+    "envelope,index",
+    "envelope",
+)
+_ADDRESS = Qt.ItemDataRole.UserRole
+
+
+class Chooser(QWidget):
+    """A list of sources, an address and the roles of its channels."""
+
+    chosen = Signal(str, object)
+    """An address, and roles or None."""
+    left = Signal()
+    """Nothing was chosen."""
+
+    def __init__(self, session: Session, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("page")
+        self._session = session
+        self._pending: Future[tuple[Listed, ...]] | None = None
+        tr = self.tr
+        self._title = QLabel(tr("Where does the signal come from?"), self)
+        self._title.setProperty("title", True)
+        self._status = QLabel(self)
+        self._status.setProperty("quiet", True)
+        self._status.setWordWrap(True)
+        self._list = QListWidget(self)
+        self._list.setAccessibleName(tr("Sources found"))
+        self._list.setAccessibleDescription(tr("Arrows choose, Enter opens"))
+        self._list.currentItemChanged.connect(self._take_address)
+        self._list.itemActivated.connect(self._open)
+        self._address = QLineEdit(self)
+        self._address.setAccessibleName(tr("Address"))
+        self._address.setAccessibleDescription(tr("Address of a source, or the path of a capture"))
+        self._address.setPlaceholderText("sim:   sound:   file:capture.wav")
+        self._address.returnPressed.connect(self._open)
+        self._roles = QComboBox(self)
+        self._roles.setEditable(True)
+        self._roles.setAccessibleName(tr("Roles of the channels"))
+        self._roles.setAccessibleDescription(
+            tr("Comma-separated, in the order of the channels; - skips one; empty: by default")
+        )
+        self._roles.addItems(_ROLES)
+        self._roles.lineEdit().setPlaceholderText(tr("by default"))
+        self._build()
+
+    def _build(self) -> None:
+        tr = self.tr
+        form = QFormLayout()
+        form.addRow(tr("Address"), self._address)
+        form.addRow(tr("Roles"), self._roles)
+        open_button = TouchButton(tr("Open"), "⏎", tr("Open the source"), self._open)
+        open_button.set_next(True)
+        buttons = QHBoxLayout()
+        for button in (
+            open_button,
+            TouchButton(tr("Look again"), "F8", tr("List the sources anew"), self.look),
+            TouchButton(tr("Back"), "Esc", tr("Go back to the needle"), self.left.emit),
+        ):
+            buttons.addWidget(button)
+        buttons.addStretch(1)
+        layout = QVBoxLayout(self)
+        layout.addWidget(self._title)
+        layout.addWidget(self._list, 1)
+        layout.addWidget(self._status)
+        layout.addLayout(form)
+        layout.addLayout(buttons)
+
+    @property
+    def looking(self) -> bool:
+        """Whether a listing is under way."""
+        return self._pending is not None
+
+    def look(self) -> None:
+        """List the sources anew, beside the window."""
+        if self._pending is not None:
+            return
+        future: Future[tuple[Listed, ...]] = Future()
+        self._pending = future
+        self._status.setText(self.tr("Looking for sources …"))
+
+        def list_sources() -> None:
+            try:
+                future.set_result(self._session.listed())
+            except Exception as fault:  # noqa: BLE001  handed over to the window, which shows it
+                future.set_exception(fault)
+
+        threading.Thread(target=list_sources, name="sources", daemon=True).start()
+
+    def follow(self) -> None:
+        """Take over a listing that is done."""
+        if self._pending is None or not self._pending.done():
+            return
+        done, self._pending = self._pending, None
+        fault = done.exception()
+        if fault is not None:
+            self._status.setText(
+                self.tr("The sources cannot be listed: {0}; type an address.").format(fault)
+            )
+            return
+        self._fill(done.result())
+
+    def come(self, address: str) -> None:
+        """Make ready for choosing: `address` is what is open now."""
+        self._address.setText(address)
+        self._list.setFocus()
+        self.look()
+
+    def _fill(self, sources: tuple[Listed, ...]) -> None:
+        chosen = self._address.text()
+        self._list.clear()
+        for source in sources:
+            item = QListWidgetItem(f"{source.title}    {source.address}", self._list)
+            item.setData(_ADDRESS, source.address)
+            if source.address == chosen:
+                self._list.setCurrentItem(item)
+        if self._list.currentRow() < 0 and sources and not chosen:
+            self._list.setCurrentRow(0)
+        found = self.tr("{0} found. Any other can be opened by its address.")
+        self._status.setText(found.format(len(sources)))
+
+    def _take_address(self, item: QListWidgetItem | None) -> None:
+        if item is not None:
+            self._address.setText(item.data(_ADDRESS))
+
+    def _open(self) -> None:
+        address = self._address.text().strip()
+        if not address:
+            self._status.setText(self.tr("No address: choose a source above, or type one."))
+            self._address.setFocus()
+            return
+        self.chosen.emit(address, self._roles.currentText().strip() or None)

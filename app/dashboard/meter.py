@@ -1,0 +1,210 @@
+"""The centre-zero needle meter."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+from PySide6.QtCore import QPointF, QRectF, QSize, Qt
+from PySide6.QtGui import (
+    QColor,
+    QFontMetricsF,
+    QPainter,
+    QPaintEvent,
+    QPen,
+    QPixmap,
+    QPolygonF,
+    QResizeEvent,
+)
+from PySide6.QtWidgets import QSizePolicy, QWidget
+
+from app.dashboard.ballistics import Ballistics
+from app.dashboard.dial import REST, Geometry, Limits, deflection, paint_dial
+from app.dashboard.theme import FIGURE_CAP, LIGHT, Sizes, Theme, font_of_cap
+from app.dashboard.words import Face
+
+_STILL_PX = 0.2
+_WRAPPED = int(Qt.AlignmentFlag.AlignCenter) | int(Qt.TextFlag.TextWordWrap)
+
+
+class Meter(QWidget):
+    """The needle over its dial, with the direction and the verdict in words below it.
+
+    Parameters
+    ----------
+    limits : Limits
+        Where the bands end.
+    """
+
+    def __init__(self, limits: Limits, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._limits = limits
+        self._theme: Theme = LIGHT
+        self._sizes = Sizes(1.0)
+        self._geometry = Geometry.of(1.0, 1.0, self._sizes)
+        self._still: QPixmap | None = None
+        self._face = Face()
+        self._needle = Ballistics(position=REST)
+        self._painted = REST
+        self.setAttribute(Qt.WidgetAttribute.WA_OpaquePaintEvent)
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        self.setAccessibleName(self.tr("Needle meter"))
+
+    @property
+    def face(self) -> Face:
+        """What is shown."""
+        return self._face
+
+    @property
+    def painted_deflection(self) -> float:
+        """Where the needle was last painted, −1 to 1 on the scale; beyond it when parked."""
+        return self._painted
+
+    @property
+    def dial(self) -> Geometry:
+        """Where the parts of the dial lie."""
+        return self._geometry
+
+    def minimumSizeHint(self) -> QSize:  # noqa: N802
+        """Return the least size at which the dial can be read."""
+        return QSize(360, 200)
+
+    def dress(self, theme: Theme, sizes: Sizes) -> None:
+        """Take on colours and sizes."""
+        self._theme, self._sizes = theme, sizes
+        self._lay_out()
+
+    def show_face(self, face: Face, dt_s: float) -> None:
+        """Move the needle on by `dt_s` seconds towards what `face` says, and paint if it moved."""
+        changed = face != self._face
+        if face.virtual != self._face.virtual:
+            self._still = None
+        if changed and face.spoken != self.accessibleDescription():
+            self.setAccessibleDescription(face.spoken)
+        self._face = face
+        target = REST if face.balance is None else deflection(face.balance)
+        self._needle.step(target, dt_s)
+        moved = abs(self._needle.position - self._painted) * self._geometry.radius
+        if changed or moved > _STILL_PX:
+            self.update()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
+        """Fit the dial into the new size."""
+        super().resizeEvent(event)
+        self._lay_out()
+
+    def _lay_out(self) -> None:
+        self._geometry = Geometry.of(self.width(), self.height(), self._sizes)
+        self._still = None
+        self.update()
+
+    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
+        """Paint the still dial, then the needle and the words."""
+        painter = QPainter(self)
+        painter.drawPixmap(0, 0, self._dial_picture())
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        self._painted = self._needle.position
+        self._paint_needles(painter)
+        self._paint_words(painter)
+        painter.end()
+
+    def _dial_picture(self) -> QPixmap:
+        if self._still is None:
+            ratio = self.devicePixelRatioF()
+            self._still = QPixmap(self.size() * ratio)
+            self._still.setDevicePixelRatio(ratio)
+            self._still.fill(QColor(self._theme.bench))
+            painter = QPainter(self._still)
+            paint_dial(painter, self._geometry, self._theme, self._limits, self._face.virtual)
+            painter.end()
+        return self._still
+
+    def _paint_needles(self, painter: QPainter) -> None:
+        painter.save()
+        width, cover = self._geometry.size.width(), self._geometry.cover_top
+        painter.setClipRect(QRectF(2, 2, width - 4, cover - 2))
+        at = self._painted
+        if self._face.balance is None:
+            self._paint_needle(painter, at, QColor(self._theme.parked), hollow=True)
+        elif self._face.mirrored:
+            for side in (-at, at):
+                self._paint_sector(painter, side)
+                self._paint_needle(painter, side, QColor(self._theme.needle), hollow=True)
+        else:
+            self._paint_sector(painter, at)
+            self._paint_needle(painter, at, QColor(self._theme.needle), hollow=False)
+        painter.restore()
+
+    def _paint_sector(self, painter: QPainter, at: float) -> None:
+        """Paint what the balance may be as well, fainter towards ±2u."""
+        balance, spread = self._face.balance or 0.0, self._face.expanded_u
+        if at < 0 < balance:
+            balance = -balance
+        colour = QColor(self._theme.needle)
+        colour.setAlphaF(0.16)
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(colour)
+        centre = deflection(balance)
+        outer = self._geometry.radius - 1
+        inner = outer - self._geometry.band - self._sizes.px(150)
+        for part in (1.0, 0.75, 0.5):
+            low = at + deflection(balance - part * spread) - centre
+            high = at + deflection(balance + part * spread) - centre
+            painter.drawPath(self._geometry.sector(low, high, inner, outer))
+
+    def _paint_needle(self, painter: QPainter, at: float, colour: QColor, hollow: bool) -> None:
+        tip = self._geometry.point(at, self._geometry.radius - self._sizes.px(4))
+        foot = self._geometry.pivot
+        along = tip - foot
+        length = max(1.0, (along.x() ** 2 + along.y() ** 2) ** 0.5)
+        across = QPointF(-along.y(), along.x()) / length
+        half_foot, half_tip = self._sizes.px(9), max(0.8, self._sizes.px(2.4))
+        needle = QPolygonF(
+            [
+                foot + across * half_foot,
+                tip + across * half_tip,
+                tip - across * half_tip,
+                foot - across * half_foot,
+            ]
+        )
+        pen = QPen(colour, max(1.0, self._sizes.px(2)))
+        painter.setPen(pen)
+        painter.setBrush(QColor(self._theme.face) if hollow else colour)
+        painter.drawPolygon(needle)
+
+    def _paint_words(self, painter: QPainter) -> None:
+        px, width = self._sizes.px, self._geometry.size.width()
+        top = self._geometry.cover_top
+        painter.setPen(QPen(QColor(self._theme.line), max(1.0, px(2))))
+        painter.drawLine(QPointF(px(16), top), QPointF(width - px(16), top))
+        parked = self._face.balance is None
+        painter.setPen(QColor(self._theme.faint if parked else self._theme.ink))
+        headline = QRectF(px(16), top + px(8), width - px(32), px(76))
+        self._paint_line(painter, headline, self._face.headline, FIGURE_CAP, bold=True)
+        painter.setPen(QColor(self._theme.ink))
+        detail = QRectF(px(16), top + px(84), width - px(32), px(60))
+        self._paint_line(painter, detail, self._face.detail, 20)
+
+    def _paint_line(
+        self, painter: QPainter, box: QRectF, words: str, cap: float, *, bold: bool = False
+    ) -> None:
+        """Write words into a box, smaller or on several lines where they are too long for it."""
+        font = font_of_cap(self._sizes.px(cap), bold=bold)
+        largest = font.pixelSize()
+        font.setPixelSize(_size_that_fits(words, box.width(), box.height(), largest, bold))
+        painter.setFont(font)
+        painter.drawText(box, _WRAPPED, words)
+
+
+@lru_cache(maxsize=256)
+def _size_that_fits(words: str, wide: float, high: float, largest: int, bold: bool) -> int:
+    """Return the largest font size, in pixels, at which words stay within a box."""
+    font = font_of_cap(10, bold=bold)
+    low, high_size = 9, largest
+    while low < high_size:
+        middle = (low + high_size + 1) // 2
+        font.setPixelSize(middle)
+        needed = QFontMetricsF(font).boundingRect(QRectF(0, 0, wide, high), _WRAPPED, words)
+        fits = needed.height() <= high and needed.width() <= wide
+        low, high_size = (middle, high_size) if fits else (low, middle - 1)
+    return low

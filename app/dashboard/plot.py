@@ -1,0 +1,73 @@
+"""What the trace and the strip have in common: a still plot in the window's colours."""
+
+from __future__ import annotations
+
+import pyqtgraph as pg
+from PySide6.QtCore import QRectF, Qt
+from PySide6.QtGui import QColor, QFont, QPainter, QPen
+from PySide6.QtWidgets import QWidget
+
+from app.dashboard.dial import paint_virtual
+from app.dashboard.theme import LIGHT, Sizes, Theme
+
+
+class StillPlot(pg.PlotWidget):
+    """A plot that nobody can drag about; *virtual drive* stands across it when it is."""
+
+    def __init__(self, axes: dict[str, pg.AxisItem], parent: QWidget | None = None) -> None:
+        super().__init__(parent, axisItems=axes)
+        self._theme: Theme = LIGHT
+        self._sizes = Sizes(1.0)
+        self._virtual = False
+        item = self.plot_item
+        item.setMenuEnabled(False)
+        item.hideButtons()
+        item.setMouseEnabled(x=False, y=False)
+        item.disableAutoRange()
+        self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.setAntialiasing(False)
+
+    @property
+    def plot_item(self) -> pg.PlotItem:
+        """The plot itself."""
+        item = self.getPlotItem()
+        assert item is not None  # pyqtgraph makes it in the constructor  # noqa: S101
+        return item
+
+    @property
+    def sizes(self) -> Sizes:
+        """The window's sizes."""
+        return self._sizes
+
+    def dress(self, theme: Theme, sizes: Sizes) -> None:
+        """Take on colours and sizes."""
+        self._theme, self._sizes = theme, sizes
+        self.setBackground(theme.face)
+        font = QFont()
+        font.setPixelSize(sizes.text_px)
+        for side in ("left", "bottom"):
+            axis = self.plot_item.getAxis(side)
+            axis.setTextPen(theme.ink)
+            axis.setPen(QPen(QColor(theme.line), 1))
+            axis.setStyle(tickFont=font)
+
+    def pen(self, colour: str, width: float, alpha: float = 1.0) -> QPen:
+        """Return a pen whose width is in pixels of a full-HD window."""
+        ink = QColor(colour)
+        ink.setAlphaF(alpha)
+        pen = QPen(ink, max(1.0, self._sizes.px(width)))
+        pen.setCosmetic(True)
+        return pen
+
+    def set_virtual(self, virtual: bool) -> None:
+        """Say whether the samples come from the virtual drive."""
+        if virtual != self._virtual:
+            self._virtual = virtual
+            self.viewport().update()
+
+    def drawBackground(self, painter: QPainter, rect: QRectF) -> None:  # noqa: N802
+        """Paint the ground, and on it what the samples are."""
+        super().drawBackground(painter, rect)
+        if self._virtual:
+            box = self.plot_item.getViewBox().sceneBoundingRect()
+            paint_virtual(painter, box, self._theme, self._sizes)

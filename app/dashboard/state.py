@@ -1,0 +1,255 @@
+"""The source's state: a line of words for each thing, graded by shape as well as by colour."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from PySide6.QtCore import QPointF, QRectF, QSize, Qt
+from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent, QPen, QPolygonF
+from PySide6.QtWidgets import QSizePolicy, QWidget
+
+from app.dashboard.theme import LIGHT, Sizes, Theme
+from app.dashboard.words import STALE_S, reading_age_s, translate
+from app.session import Level, Phase, View
+
+_LOW = 0.03
+_SNR_POOR_DB = 10.0
+_MUTED = ("index",)
+
+
+class Grade(StrEnum):
+    """How a state is to be taken."""
+
+    PLAIN = "plain"
+    GOOD = "good"
+    CAUTION = "caution"
+    FAULT = "fault"
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of the state."""
+
+    name: str
+    words: str
+    grade: Grade = Grade.PLAIN
+
+
+def lines_of(view: View, now_s: float, nominal_rpm: float) -> tuple[Line, ...]:
+    """Return the state of the source, most general first."""
+    return (
+        _phase_line(view),
+        *(_level_line(level) for level in view.levels),
+        _snr_line(view),
+        _carrier_line(view),
+        _speed_line(view, nominal_rpm),
+        _lock_line(view),
+        _age_line(view, now_s),
+        _lost_line(view),
+    )
+
+
+def phase_words(phase: Phase) -> str:
+    """Return a source's phase in words."""
+    return {
+        Phase.CLOSED: translate("dashboard", "closed"),
+        Phase.OPENING: translate("dashboard", "opening"),
+        Phase.RUNNING: translate("dashboard", "running"),
+        Phase.LOST: translate("dashboard", "gone, trying again"),
+        Phase.ENDED: translate("dashboard", "at its end; the last reading stands"),
+        Phase.FAILED: translate("dashboard", "failed"),
+    }[phase]
+
+
+def phase_grade(phase: Phase) -> Grade:
+    """Return how a phase is to be taken."""
+    if phase is Phase.RUNNING:
+        return Grade.GOOD
+    return Grade.FAULT if phase in (Phase.LOST, Phase.FAILED) else Grade.PLAIN
+
+
+def _phase_line(view: View) -> Line:
+    return Line(translate("dashboard", "source"), phase_words(view.phase), phase_grade(view.phase))
+
+
+def _level_line(level: Level) -> Line:
+    name = translate("dashboard", "level {0}").format(level.role)
+    words = f"{level.peak_v:.3g} V"
+    if level.of_full_scale is not None:
+        words = translate("dashboard", "{0}, {1:.0f} % of full scale").format(
+            words, 100 * level.of_full_scale
+        )
+    if level.role in _MUTED:  # an index may saturate: it is an edge, not a height
+        return Line(name, words)
+    if level.clipped:
+        return Line(name, translate("dashboard", "{0}: CLIPPING").format(words), Grade.FAULT)
+    if level.of_full_scale is not None and level.of_full_scale < _LOW:
+        return Line(name, translate("dashboard", "{0}: low").format(words), Grade.CAUTION)
+    return Line(name, words, Grade.GOOD)
+
+
+def _none(name: str) -> Line:
+    return Line(name, translate("dashboard", "none"))
+
+
+def _snr_line(view: View) -> Line:
+    name = translate("dashboard", "signal to noise")
+    if view.reading is None or view.reading.snr_db is None:
+        return _none(name)
+    snr_db = view.reading.snr_db
+    if snr_db < _SNR_POOR_DB:
+        words = translate("dashboard", "{0:.0f} dB: noisy").format(snr_db)
+        return Line(name, words, Grade.CAUTION)
+    return Line(name, f"{snr_db:.0f} dB", Grade.GOOD)
+
+
+def _carrier_line(view: View) -> Line:
+    name = translate("dashboard", "carrier")
+    if "envelope" in view.roles:
+        return Line(name, translate("dashboard", "removed by the detector"))
+    if view.reading is None or view.reading.carrier_hz is None:
+        return _none(name)
+    return Line(name, f"{view.reading.carrier_hz.value / 1e3:.2f} kHz", Grade.GOOD)
+
+
+def _speed_line(view: View, nominal_rpm: float) -> Line:
+    name = translate("dashboard", "speed")
+    if view.reading is None or view.reading.speed_rpm is None:
+        return _none(name)
+    speed = view.reading.speed_rpm.value
+    away = 100 * (speed / nominal_rpm - 1)
+    return Line(name, f"{speed:.2f} rpm ({away:+.2f} %)")
+
+
+def _lock_line(view: View) -> Line:
+    name = translate("dashboard", "turn")
+    if view.locked:
+        return Line(name, translate("dashboard", "locked"), Grade.GOOD)
+    if view.phase is not Phase.RUNNING:
+        return _none(name)
+    return Line(name, translate("dashboard", "no lock"), Grade.FAULT)
+
+
+def _age_line(view: View, now_s: float) -> Line:
+    name = translate("dashboard", "reading")
+    age_s = reading_age_s(view, now_s)
+    if age_s is None or view.reading is None:
+        return _none(name)
+    if view.phase is Phase.ENDED:
+        return Line(name, translate("dashboard", "the last, of {0} turns").format(_turns(view)))
+    words = translate("dashboard", "{0:.1f} s old, of {1} turns").format(age_s, _turns(view))
+    if age_s > STALE_S:
+        return Line(name, translate("dashboard", "{0}: STALE").format(words), Grade.FAULT)
+    if not view.reading.valid:
+        return Line(name, translate("dashboard", "{0}: not valid").format(words), Grade.FAULT)
+    return Line(name, words, Grade.GOOD)
+
+
+def _turns(view: View) -> int:
+    return 0 if view.reading is None else view.reading.revolutions
+
+
+def _lost_line(view: View) -> Line:
+    name = translate("dashboard", "lost frames")
+    if not view.frames and not view.lost_frames:
+        return _none(name)
+    if not view.lost_frames:
+        return Line(name, translate("dashboard", "none"), Grade.GOOD)
+    words = translate("dashboard", "{0} of {1}").format(
+        view.lost_frames, view.lost_frames + view.frames
+    )
+    return Line(name, words, Grade.CAUTION)
+
+
+class StateView(QWidget):
+    """The lines, one under the other."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._theme: Theme = LIGHT
+        self._sizes = Sizes(1.0)
+        self._lines: tuple[Line, ...] = ()
+        self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)
+        self.setAccessibleName(self.tr("State of the source"))
+
+    @property
+    def lines(self) -> tuple[Line, ...]:
+        """What is shown."""
+        return self._lines
+
+    def minimumSizeHint(self) -> QSize:  # noqa: N802
+        """Return the least room."""
+        return QSize(200, 120)
+
+    def dress(self, theme: Theme, sizes: Sizes) -> None:
+        """Take on colours and sizes."""
+        self._theme, self._sizes = theme, sizes
+        self.update()
+
+    def show_lines(self, lines: tuple[Line, ...]) -> None:
+        """Show the state; paints only where it changed."""
+        if lines != self._lines:
+            self._lines = lines
+            self.setAccessibleDescription("; ".join(f"{each.name}: {each.words}" for each in lines))
+            self.update()
+
+    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
+        """Paint each line: shape, name, words."""
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        px = self._sizes.px
+        painter.setPen(QPen(QColor(self._theme.line), max(1.0, px(1.5))))
+        painter.setBrush(QColor(self._theme.face))
+        painter.drawRoundedRect(QRectF(self.rect()).adjusted(1, 1, -1, -1), px(10), px(10))
+        if self._lines:
+            self._paint_lines(painter)
+        painter.end()
+
+    def _paint_lines(self, painter: QPainter) -> None:
+        pad = max(6.0, self._sizes.px(12))
+        step = min((self.height() - 2 * pad) / len(self._lines), self._sizes.text_px * 2.0)
+        font = QFont(self.font())
+        font.setPixelSize(max(9, min(self._sizes.text_px, int(step / 1.2))))
+        painter.setFont(font)
+        metrics = QFontMetricsF(font)
+        names = max(metrics.horizontalAdvance(line.name) for line in self._lines)
+        align = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
+        for rank, line in enumerate(self._lines):
+            box = QRectF(pad, pad + rank * step, self.width() - 2 * pad, step)
+            mark = step * 0.5
+            self._paint_mark(painter, QPointF(pad + mark / 2, box.center().y()), mark, line.grade)
+            painter.setPen(QColor(self._theme.faint))
+            left = pad + mark * 1.6
+            painter.drawText(box.adjusted(left - pad, 0, 0, 0), align, line.name)
+            painter.setPen(QColor(self._colour(line.grade)))
+            left += names + pad
+            painter.drawText(box.adjusted(left - pad, 0, 0, 0), align, line.words)
+
+    def _colour(self, grade: Grade) -> str:
+        theme = self._theme
+        return {
+            Grade.PLAIN: theme.ink,
+            Grade.GOOD: theme.ink,
+            Grade.CAUTION: theme.caution,
+            Grade.FAULT: theme.fault,
+        }[grade]
+
+    def _paint_mark(self, painter: QPainter, at: QPointF, size: float, grade: Grade) -> None:
+        half = size / 2
+        painter.setPen(Qt.PenStyle.NoPen)
+        if grade is Grade.GOOD:
+            painter.setBrush(QColor(self._theme.good))
+            painter.drawEllipse(at, half * 0.8, half * 0.8)
+        elif grade is Grade.CAUTION:
+            painter.setBrush(QColor(self._theme.caution))
+            corners = (QPointF(0, -half), QPointF(half, half), QPointF(-half, half))
+            painter.drawPolygon(QPolygonF([at + corner for corner in corners]))
+        elif grade is Grade.FAULT:
+            painter.setPen(QPen(QColor(self._theme.fault), max(2.0, size * 0.28)))
+            for slope in (1, -1):
+                reach = QPointF(half * 0.8, slope * half * 0.8)
+                painter.drawLine(at - reach, at + reach)
+        else:
+            painter.setBrush(QColor(self._theme.line))
+            painter.drawRect(QRectF(at.x() - half * 0.6, at.y() - 1, half * 1.2, 2))

@@ -1,0 +1,155 @@
+"""The line above the needle: what to do next, and the way through teaching the sign."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from PySide6.QtCore import Signal
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QWidget
+
+from app.analysis.reading import Side, Sign
+from app.dashboard.buttons import TouchButton
+from app.dashboard.words import said, translate
+from app.session import Phase, Session, View
+
+INDEXED_ROLES = "differential,index"
+
+
+@dataclass(frozen=True, slots=True)
+class Prompt:
+    """What the line says, and which ways it offers."""
+
+    words: str = ""
+    may_begin: bool = False
+    may_teach: bool = False
+    may_reopen: bool = False
+
+
+def prompt_of(view: View, answer: str) -> Prompt:
+    """Return what to do next.
+
+    Parameters
+    ----------
+    view : View
+        The newest snapshot.
+    answer : str
+        What the session answered when a teaching did not succeed, else empty.
+    """
+    if view.teaching:
+        how = translate(
+            "dashboard", "Nudge the head OUTWARD until the needle has clearly moved, then press Outward."
+        )
+        return Prompt(answer or how, may_teach=True)
+    reading = view.reading
+    running = view.phase in (Phase.RUNNING, Phase.ENDED)
+    if running and reading is not None and reading.valid and reading.sign is Sign.UNKNOWN:
+        words = translate(
+            "dashboard", "No index, so the side is not known. Show it once by nudging the head outward."
+        )
+        stereo = view.roles == ("plus", "minus")
+        if stereo:
+            words += " " + translate(
+                "dashboard", "Or wire the index to one input and the differential to the other."
+            )
+        live = view.phase is Phase.RUNNING
+        return Prompt(words, may_begin=live, may_reopen=stereo and live)
+    said_by_all = [view.message, *(said(each) for each in view.advice)]
+    if reading is not None and running:
+        said_by_all += [said(each) for each in reading.notes]
+    return Prompt("  ·  ".join(dict.fromkeys(each for each in said_by_all if each)))
+
+
+class PromptLine(QWidget):
+    """Shows a prompt, and carries out the way that is chosen."""
+
+    reopen = Signal()
+    """The person wants the source opened again as differential and index."""
+
+    def __init__(self, session: Session, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._session = session
+        self._answer = ""
+        self._prompt = Prompt()
+        self._words = QLabel(self)
+        self._words.setWordWrap(True)
+        self._words.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Ignored)
+        self._words.setAccessibleName(self.tr("What to do next"))
+        tr = self.tr
+        self._begin = TouchButton(
+            tr("Show the side"), "F3", tr("Begin to teach which side is outward"), self.begin
+        )
+        self._reopen = TouchButton(
+            tr("Use an index"),
+            "F7",
+            tr("Open the source again with the roles differential and index"),
+            self.reopen.emit,
+        )
+        self._outward = TouchButton(
+            tr("Outward"),
+            "⏎",
+            tr("The head has been nudged outward"),
+            lambda: self.teach(Side.OUTWARD),
+        )
+        self._inward = TouchButton(
+            tr("Inward"), "", tr("The head has been nudged inward"), lambda: self.teach(Side.INWARD)
+        )
+        self._cancel = TouchButton(tr("Cancel"), "Esc", tr("Give up teaching"), self.cancel)
+        layout = QHBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.addWidget(self._words, 1)
+        for button in (self._begin, self._reopen, self._outward, self._inward, self._cancel):
+            layout.addWidget(button)
+        self._show(Prompt(may_begin=True))
+
+    @property
+    def prompt(self) -> Prompt:
+        """What is shown."""
+        return self._prompt
+
+    def follow(self, view: View) -> None:
+        """Show what goes with the newest view."""
+        prompt = prompt_of(view, self._answer)
+        if prompt != self._prompt:
+            self._show(prompt)
+
+    def confirm(self) -> bool:
+        """Do the next thing; return whether there was one."""
+        if self._prompt.may_teach:
+            self.teach(Side.OUTWARD)
+        elif self._prompt.may_begin:
+            self.begin()
+        else:
+            return False
+        return True
+
+    def begin(self) -> None:
+        """Begin teaching, where there is a reading whose side is not known or was taught."""
+        self._answer = ""
+        self._session.begin_teaching()
+        self.follow(self._session.view())
+
+    def teach(self, side: Side) -> None:
+        """Tell the session where the head went."""
+        answer = self._session.teach(side)
+        self._answer = said(answer) if answer is not None else ""
+        self.follow(self._session.view())
+
+    def cancel(self) -> bool:
+        """Give up teaching; return whether one was under way."""
+        if not self._prompt.may_teach:
+            return False
+        self._answer = ""
+        self._session.cancel_teaching()
+        self.follow(self._session.view())
+        return True
+
+    def _show(self, prompt: Prompt) -> None:
+        self._prompt = prompt
+        self._words.setText(prompt.words)
+        self._words.setAccessibleDescription(prompt.words)
+        self._begin.setVisible(prompt.may_begin)
+        self._reopen.setVisible(prompt.may_reopen)
+        for button in (self._outward, self._inward, self._cancel):
+            button.setVisible(prompt.may_teach)
+        self._begin.set_next(prompt.may_begin)
+        self._outward.set_next(prompt.may_teach)

@@ -1,0 +1,185 @@
+"""Colours, and sizes that follow the window.
+
+Sizes are asked for in pixels of a full-HD window (1920 × 1080) and scale with the window; on a
+24-inch screen such a pixel is 0.2768 mm, so 47 of them are 13 mm.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPalette
+
+FIGURE_CAP = 47.0
+"""Least height of a figure that is read from two metres, in pixels of a full-HD window."""
+_TOUCH_MM = 12.0
+_TOUCH_PX = 46.0
+
+
+@dataclass(frozen=True, slots=True)
+class Theme:
+    """One set of colours; each name says what the colour is for, not what it looks like."""
+
+    dark: bool
+    bench: str
+    """Behind everything."""
+    face: str
+    """The dial, the trace, the strip."""
+    panel: str
+    """Buttons and fields."""
+    line: str
+    ink: str
+    faint: str
+    """Words that matter less; still 4.5 : 1 on the bench."""
+    needle: str
+    parked: str
+    good: str
+    caution: str
+    fault: str
+    good_band: str
+    caution_band: str
+    second: str
+    """The second lobe, and the reference turn."""
+    on_accent: str
+    """Words on a button that is the next thing to do."""
+
+
+LIGHT = Theme(
+    dark=False,
+    bench="#e4e7e6",
+    face="#fbfaf5",
+    panel="#f1f3f2",
+    line="#9aa5a6",
+    ink="#182226",
+    faint="#4a585c",
+    needle="#b3261e",
+    parked="#8b9496",
+    good="#14663f",
+    caution="#7d4c00",
+    fault="#a3123a",
+    good_band="#b5dcc6",
+    caution_band="#ecc98a",
+    second="#1f5fa8",
+    on_accent="#ffffff",
+)
+DARK = Theme(
+    dark=True,
+    bench="#101619",
+    face="#182024",
+    panel="#232e33",
+    line="#56656b",
+    ink="#f0eee6",
+    faint="#a9b6ba",
+    needle="#ff8a5c",
+    parked="#6d7a80",
+    good="#6fd6a0",
+    caution="#f2c063",
+    fault="#ff8fa3",
+    good_band="#235842",
+    caution_band="#6b4f1d",
+    second="#83b8f5",
+    on_accent="#101619",
+)
+
+
+def theme_for(palette: QPalette) -> Theme:
+    """Return the colours that go with the system's: dark ones where its windows are dark."""
+    return DARK if palette.color(QPalette.ColorRole.Window).lightness() < 128 else LIGHT
+
+
+def palette_for(theme: Theme) -> QPalette:
+    """Return a palette for the widgets that the style draws."""
+    palette = QPalette(QColor(theme.panel), QColor(theme.bench))
+    role = QPalette.ColorRole
+    for roles, colour in (
+        ((role.WindowText, role.Text, role.ButtonText, role.ToolTipText), theme.ink),
+        ((role.Base, role.AlternateBase, role.ToolTipBase), theme.face),
+        ((role.Highlight,), theme.second),
+        ((role.HighlightedText,), theme.on_accent),
+        ((role.PlaceholderText,), theme.faint),
+    ):
+        for each in roles:
+            palette.setColor(each, QColor(colour))
+    return palette
+
+
+@dataclass(frozen=True, slots=True)
+class Sizes:
+    """Lengths for one window.
+
+    Attributes
+    ----------
+    unit : float
+        Pixels here for one pixel of a full-HD window.
+    dots_per_mm : float
+        Pixels a millimetre as the screen states them, 0 when it does not.
+    """
+
+    unit: float
+    dots_per_mm: float = 0.0
+
+    @classmethod
+    def of(cls, width: int, height: int, dots_per_mm: float = 0.0) -> Sizes:
+        """Return the sizes for a window of `width` by `height` pixels."""
+        return cls(min(width / 1920, height / 1080), dots_per_mm)
+
+    def px(self, length: float) -> float:
+        """Return a length given in pixels of a full-HD window."""
+        return length * self.unit
+
+    @property
+    def text_px(self) -> int:
+        """Font size of running text: never below what can be read at the bench."""
+        return max(12, round(18 * self.unit))
+
+    @property
+    def touch_px(self) -> int:
+        """Edge of a control that a gloved finger hits: 12 mm where the screen tells its size."""
+        stated = self.dots_per_mm * _TOUCH_MM if 2.0 <= self.dots_per_mm <= 12.0 else 0.0
+        return round(max(_TOUCH_PX, _TOUCH_PX * self.unit, min(stated, 2.5 * _TOUCH_PX)))
+
+
+@lru_cache(maxsize=8)
+def _cap_of_em(family: str, bold: bool) -> float:
+    font = QFont(family)
+    font.setBold(bold)
+    font.setPixelSize(400)
+    return QFontMetricsF(font).tightBoundingRect("0").height() / 400
+
+
+def font_of_cap(cap_px: float, *, bold: bool = False, family: str | None = None) -> QFont:
+    """Return a font whose figures are at least `cap_px` pixels tall."""
+    font = QFont(family) if family else QFont()
+    font.setBold(bold)
+    size = cap_px / _cap_of_em(font.family(), bold)
+    font.setPixelSize(max(1, -int(-size // 1)))
+    return font
+
+
+def style_sheet(theme: Theme, sizes: Sizes) -> str:
+    """Return the style of buttons, fields and lists."""
+    touch, text = sizes.touch_px, sizes.text_px
+    radius = max(3, round(sizes.px(6)))
+    return f"""
+    QWidget {{ font-size: {text}px; color: {theme.ink}; }}
+    #bench, #page {{ background: {theme.bench}; }}
+    QPushButton, QComboBox, QLineEdit {{
+        min-height: {touch - 4}px; padding: 0 {round(sizes.px(12)) + 2}px;
+        background: {theme.panel}; border: 2px solid {theme.line}; border-radius: {radius}px; }}
+    QPushButton:pressed {{ background: {theme.line}; }}
+    QPushButton:disabled {{ color: {theme.faint}; border-style: dashed; }}
+    QPushButton:checked {{ border: 2px solid {theme.ink}; background: {theme.face}; }}
+    QPushButton[next="true"] {{
+        background: {theme.good}; color: {theme.on_accent}; border-color: {theme.good};
+        font-weight: bold; }}
+    QPushButton:focus, QComboBox:focus, QLineEdit:focus, QListWidget:focus, QTextBrowser:focus {{
+        border: 3px solid {theme.second}; }}
+    QLineEdit, QListWidget, QTextBrowser {{ background: {theme.face}; }}
+    QListWidget, QTextBrowser {{ border: 2px solid {theme.line}; border-radius: {radius}px; }}
+    QListWidget::item {{ min-height: {touch}px; padding: 0 {radius * 2}px; }}
+    QListWidget::item:selected {{ background: {theme.second}; color: {theme.on_accent}; }}
+    QLabel[quiet="true"] {{ color: {theme.faint}; }}
+    QLabel[title="true"] {{ font-size: {round(text * 1.6)}px; font-weight: bold; }}
+    QToolTip {{ color: {theme.ink}; background: {theme.face}; border: 1px solid {theme.line}; }}
+    """

@@ -1,0 +1,196 @@
+"""One turn of envelope: the newest, the last ones fading behind it, and a held reference."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+
+import pyqtgraph as pg
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QLabel, QVBoxLayout, QWidget
+
+from app.analysis.reading import Trace
+from app.dashboard.plot import StillPlot
+from app.dashboard.theme import LIGHT, Sizes, Theme
+
+_PAST = 5
+_HEADROOM = 1.3
+
+
+class _TurnAxis(pg.AxisItem):
+    """Place in the turn, with the time it takes once the speed is known."""
+
+    turn_ms: float | None = None
+
+    def tickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:  # noqa: N802
+        """Write each tick as a part of the turn and as a time."""
+        if self.turn_ms is None:
+            return [f"{value:.2f}" for value in values]
+        return [f"{value:.2f}  {value * self.turn_ms:.0f} ms" for value in values]
+
+
+class TraceView(QWidget):
+    """The envelope of one turn, with both lobes marked."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._theme: Theme = LIGHT
+        self._turns: deque[Trace] = deque(maxlen=_PAST + 1)
+        self._held: Trace | None = None
+        self._frozen = False
+        self._top_v = 0.0
+        self._title = QLabel(self)
+        self._axis = _TurnAxis("bottom")
+        self._plot = StillPlot({"bottom": self._axis}, self)
+        self._plot.plot_item.setXRange(0.0, 1.0, padding=0.02)
+        self._axis.setTicks(None)
+        self._axis.setTickSpacing(0.25, 0.25)
+        self._past = [self._curve(z) for z in range(_PAST)]
+        self._reference = self._curve(_PAST)
+        self._newest = self._curve(_PAST + 1)
+        self._tops = pg.ScatterPlotItem(pxMode=True)
+        self._plot.addItem(self._tops)
+        self._names = [pg.TextItem(anchor=(0.5, 1.1)) for _ in range(2)]
+        for name in self._names:
+            self._plot.addItem(name, ignoreBounds=True)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.setSpacing(0)
+        layout.addWidget(self._title)
+        layout.addWidget(self._plot, 1)
+        self.setAccessibleName(self.tr("Envelope of one turn"))
+        self._say()
+
+    @property
+    def frozen(self) -> bool:
+        """Whether the picture stands still."""
+        return self._frozen
+
+    @property
+    def held(self) -> Trace | None:
+        """The turn that is held as a reference."""
+        return self._held
+
+    @property
+    def shown(self) -> Trace | None:
+        """The turn in front."""
+        return self._turns[-1] if self._turns else None
+
+    def dress(self, theme: Theme, sizes: Sizes) -> None:
+        """Take on colours and sizes."""
+        self._theme = theme
+        self._plot.dress(theme, sizes)
+        for rank, curve in enumerate(self._past):
+            curve.setPen(self._plot.pen(theme.ink, 1, 0.10 + 0.08 * rank))
+        self._newest.setPen(self._plot.pen(theme.needle, 2))
+        dashed = self._plot.pen(theme.second, 2)
+        dashed.setStyle(Qt.PenStyle.DashLine)
+        self._reference.setPen(dashed)
+        for name in self._names:
+            name.setColor(theme.ink)
+            font = name.textItem.font()
+            font.setPixelSize(sizes.text_px)
+            font.setBold(True)
+            name.setFont(font)
+        self._mark()
+
+    def set_virtual(self, virtual: bool) -> None:
+        """Say whether the samples come from the virtual drive."""
+        self._plot.set_virtual(virtual)
+
+    def clear(self) -> None:
+        """Forget the turns: another source has been opened."""
+        self._turns.clear()
+        self._held, self._frozen = None, False
+        self._draw()
+        self._reference.setData([], [])
+        self._say()
+
+    def set_frozen(self, frozen: bool) -> None:
+        """Let the picture stand still, or follow again."""
+        self._frozen = frozen
+        self._say()
+
+    def hold(self, held: bool) -> None:
+        """Keep the turn in front as a reference, or let it go."""
+        self._held = self.shown if held else None
+        if self._held is None:
+            self._reference.setData([], [])
+        else:
+            self._reference.setData(self._held.turns, self._held.envelope_v)
+        self._say()
+
+    def show_trace(self, trace: Trace | None, speed_rpm: float | None) -> None:
+        """Put a turn in front, unless it is there already or the picture is frozen."""
+        if self._frozen or trace is None:
+            return
+        if self._turns and self._turns[-1].number == trace.number:
+            return
+        self._turns.append(trace)
+        self._axis.turn_ms = 60e3 / speed_rpm if speed_rpm else None
+        self._draw()
+
+    def _curve(self, depth: int) -> pg.PlotCurveItem:
+        curve = pg.PlotCurveItem(antialias=False)
+        curve.setSegmentedLineMode("on")
+        curve.setZValue(depth)
+        self._plot.addItem(curve)
+        return curve
+
+    def _draw(self) -> None:
+        *past, newest = self._turns or [None]
+        empty = [None] * (_PAST - len(past))
+        for curve, turn in zip([*self._past, self._newest], [*empty, *past, newest], strict=True):
+            if turn is None:
+                curve.setData([], [])
+            else:
+                curve.setData(turn.turns, turn.envelope_v)
+        if newest is not None:
+            self._fit(float(newest.envelope_v.max(initial=0.0)))
+        self._mark()
+
+    def _fit(self, peak_v: float) -> None:
+        """Keep a round full scale, and change it only when the lobes no longer fit it well."""
+        if not self._top_v * 0.35 <= peak_v * _HEADROOM <= self._top_v:
+            self._top_v = _round_up(peak_v * _HEADROOM)
+            self._plot.plot_item.setYRange(0.0, self._top_v, padding=0.0)
+
+    def _mark(self) -> None:
+        trace = self.shown
+        tops = [] if trace is None else list(zip(trace.tops_turns, trace.tops_v, strict=True))
+        size = max(8.0, self._plot.sizes.px(13))
+        self._tops.setData(
+            [
+                {
+                    "pos": top,
+                    "symbol": "t" if rank % 2 == 0 else "s",
+                    "size": size,
+                    "brush": self._theme.needle if rank % 2 == 0 else self._theme.second,
+                    "pen": self._theme.face,
+                }
+                for rank, top in enumerate(tops)
+            ]
+        )
+        words = (self.tr("first {0:.3g} V"), self.tr("second {0:.3g} V"))
+        for name, text, top in zip(self._names, words, [*tops, None, None][:2], strict=True):
+            name.setVisible(top is not None)
+            if top is not None:
+                name.setText(text.format(top[1]))
+                name.setPos(*top)
+
+    def _say(self) -> None:
+        words = [self.tr("One turn: envelope in V over part of the turn")]
+        if self._frozen:
+            words.append(self.tr("FROZEN (space: follow again)"))
+        if self._held is not None:
+            words.append(self.tr("dashed: held turn"))
+        self._title.setText("   ·   ".join(words))
+        self.setAccessibleDescription(self._title.text())
+
+
+def _round_up(value: float) -> float:
+    """Return the next of 1, 2, 5 times a power of ten."""
+    if value <= 0:
+        return 1.0
+    power = 10.0 ** math.floor(math.log10(value))
+    return next(step * power for step in (1, 2, 5, 10) if step * power >= value)

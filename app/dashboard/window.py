@@ -1,0 +1,260 @@
+"""The window: its pages, its keys and the timer that takes the newest view.
+
+Threads: everything here runs in the GUI's thread. The timer takes :meth:`Session.view` once a
+frame; the newest view wins, and no sample is dropped for the screen's sake.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+
+from PySide6.QtCore import QEvent, QStandardPaths, Qt, QTimer
+from PySide6.QtGui import QCloseEvent, QGuiApplication, QKeyEvent, QResizeEvent
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QStackedWidget, QVBoxLayout, QWidget
+
+from app.dashboard.bench import Bench
+from app.dashboard.buttons import TouchButton
+from app.dashboard.chooser import Chooser
+from app.dashboard.controls import LARGE_UM, SMALL_UM
+from app.dashboard.help import FirstPage
+from app.dashboard.state import phase_words
+from app.dashboard.teach import INDEXED_ROLES
+from app.dashboard.theme import Sizes, Theme, palette_for, style_sheet, theme_for
+from app.session import Session, View
+
+_FRAME_MS = 16
+_PLAIN = Qt.KeyboardModifier.NoModifier
+_SHIFT = Qt.KeyboardModifier.ShiftModifier
+
+
+class Window(QWidget):
+    """The dashboard.
+
+    Parameters
+    ----------
+    session : Session
+        What is shown.
+    theme : Theme or None
+        Colours; None follows the system.
+    clock : callable
+        Monotonic seconds, the clock of ``View.reading_at_s``.
+    """
+
+    def __init__(
+        self,
+        session: Session,
+        theme: Theme | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        super().__init__()
+        self._session = session
+        self._clock = clock
+        self._fixed_theme = theme
+        self._theme = theme or theme_for(QGuiApplication.palette())
+        self._shown_at_s = clock()
+        self._said = ""
+        self.setObjectName("bench")
+        self.setWindowTitle(self.tr("Evenlobe"))
+        self.setMinimumSize(1024, 640)
+        self.bench = Bench(session, self)
+        self.chooser = Chooser(session, self)
+        self.first_page = FirstPage(self)
+        self._pages = QStackedWidget(self)
+        for page in (self.first_page, self.bench, self.chooser):
+            self._pages.addWidget(page)
+        self._source = QLabel(self)
+        self._source.setAccessibleName(self.tr("Open source"))
+        self._top = self._top_bar()
+        self._layout = QVBoxLayout(self)
+        self._layout.addLayout(self._top)
+        self._layout.addWidget(self._pages, 1)
+        self._keys = self._key_table()
+        self._connect()
+        self._dress()
+        self._timer = QTimer(self)
+        self._timer.setTimerType(Qt.TimerType.PreciseTimer)
+        self._timer.timeout.connect(self.tick)
+        self._timer.start(_FRAME_MS)
+
+    @property
+    def theme(self) -> Theme:
+        """The colours in use."""
+        return self._theme
+
+    @property
+    def page(self) -> QWidget:
+        """The page in front: ``first_page``, ``bench`` or ``chooser``."""
+        return self._pages.currentWidget()
+
+    def open_source(self, address: str, roles: str | None = None) -> None:
+        """Open a source and show the needle."""
+        self.bench.forget()
+        self._session.open(address, roles)
+        self.show_bench()
+
+    def show_bench(self) -> None:
+        """Show the needle; the keys of the hand at the drive go to it."""
+        self._pages.setCurrentWidget(self.bench)
+        self.bench.meter.setFocus()
+
+    def show_chooser(self) -> None:
+        """Show the sources."""
+        self._pages.setCurrentWidget(self.chooser)
+        self.chooser.come(self._session.view().source)
+
+    def show_first_page(self) -> None:
+        """Show what the tool cannot do, the cautions and the keys."""
+        self._pages.setCurrentWidget(self.first_page)
+        self.first_page.come()
+
+    def tick(self) -> None:
+        """Show the newest view."""
+        now_s = self._clock()
+        dt_s, self._shown_at_s = max(0.0, now_s - self._shown_at_s), now_s
+        view = self._session.view()
+        self.bench.show_view(view, now_s, dt_s)
+        self.chooser.follow()
+        self._say_source(view)
+
+    def stop(self) -> None:
+        """Take no view any more."""
+        self._timer.stop()
+
+    def save_picture(self, path: Path) -> None:
+        """Write what the window shows to `path`, in the format of its ending.
+
+        Raises
+        ------
+        OSError
+            When it cannot be written there.
+        """
+        if not self.grab().save(str(path)):
+            raise OSError(
+                self.tr("picture “{0}”: it cannot be written; choose another folder").format(path)
+            )
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
+        """Do what the key stands for, unless a control has taken it."""
+        modifiers = event.modifiers() & ~Qt.KeyboardModifier.KeypadModifier
+        done = self._keys.get((Qt.Key(event.key()), modifiers))
+        if done is None:
+            super().keyPressEvent(event)
+            return
+        done()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
+        """Let sizes follow the window."""
+        super().resizeEvent(event)
+        self._dress()
+
+    def changeEvent(self, event: QEvent) -> None:  # noqa: N802
+        """Follow the system from light to dark and back."""
+        super().changeEvent(event)
+        if event.type() == QEvent.Type.ThemeChange and self._fixed_theme is None:
+            self._theme = theme_for(QGuiApplication.palette())
+            self._dress()
+
+    def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
+        """Stop with the window."""
+        self.stop()
+        super().closeEvent(event)
+
+    def _top_bar(self) -> QHBoxLayout:
+        tr = self.tr
+        bar = QHBoxLayout()
+        bar.addWidget(self._source, 1)
+        for words, key, description, done in (
+            (tr("Source"), "F2", tr("Choose the source"), self.show_chooser),
+            ("µm / mil", "F4", tr("Offset in µm or mil"), self.bench.toggle_unit),
+            (tr("Picture"), "F9", tr("Save a picture of the window"), self._keep_picture),
+            (tr("Help"), "F1", tr("What the tool cannot do, cautions, keys"), self.show_first_page),
+        ):
+            bar.addWidget(TouchButton(words, key, description, done, self))
+        return bar
+
+    def _connect(self) -> None:
+        self.chooser.chosen.connect(self.open_source)
+        self.chooser.left.connect(self.show_bench)
+        self.first_page.choose.connect(self.show_chooser)
+        self.first_page.left.connect(self.show_bench)
+        self.bench.prompt.reopen.connect(self._reopen_indexed)
+
+    def _key_table(self) -> dict[tuple[Qt.Key, Qt.KeyboardModifier], Callable[[], object]]:
+        key, bench = Qt.Key, self.bench
+        nudge, step = bench.hands.nudge, bench.hands.step
+        anywhere: dict[tuple[Qt.Key, Qt.KeyboardModifier], Callable[[], object]] = {
+            (key.Key_F1, _PLAIN): self.show_first_page,
+            (key.Key_F2, _PLAIN): self.show_chooser,
+            (key.Key_F4, _PLAIN): bench.toggle_unit,
+            (key.Key_F8, _PLAIN): self.chooser.look,
+            (key.Key_F9, _PLAIN): self._keep_picture,
+            (key.Key_F11, _PLAIN): self._toggle_full_screen,
+            (key.Key_Escape, _PLAIN): self._escape,
+        }
+        at_the_needle: dict[tuple[Qt.Key, Qt.KeyboardModifier], Callable[[], object]] = {
+            (key.Key_F3, _PLAIN): bench.prompt.begin,
+            (key.Key_F5, _PLAIN): bench.hands.reseat,
+            (key.Key_F6, _PLAIN): bench.toggle_held,
+            (key.Key_F7, _PLAIN): self._reopen_indexed,
+            (key.Key_Space, _PLAIN): bench.toggle_frozen,
+            (key.Key_Return, _PLAIN): bench.prompt.confirm,
+            (key.Key_Enter, _PLAIN): bench.prompt.confirm,
+            (key.Key_Left, _PLAIN): lambda: nudge(-SMALL_UM),
+            (key.Key_Right, _PLAIN): lambda: nudge(SMALL_UM),
+            (key.Key_Left, _SHIFT): lambda: nudge(-LARGE_UM),
+            (key.Key_Right, _SHIFT): lambda: nudge(LARGE_UM),
+            (key.Key_PageUp, _PLAIN): lambda: step(-1),
+            (key.Key_PageDown, _PLAIN): lambda: step(1),
+        }
+
+        def only_there(done: Callable[[], object]) -> Callable[[], object]:
+            return lambda: done() if self.page is bench else None
+
+        return anywhere | {pressed: only_there(done) for pressed, done in at_the_needle.items()}
+
+    def _escape(self) -> None:
+        """Give up teaching, or else go back to the needle."""
+        if self.page is not self.bench or not self.bench.prompt.cancel():
+            self.show_bench()
+
+    def _reopen_indexed(self) -> None:
+        if self.bench.prompt.prompt.may_reopen:
+            self.open_source(self._session.view().source, INDEXED_ROLES)
+
+    def _toggle_full_screen(self) -> None:
+        self.showNormal() if self.isFullScreen() else self.showFullScreen()
+
+    def _keep_picture(self) -> None:
+        where = QStandardPaths.StandardLocation.PicturesLocation
+        folder = Path(QStandardPaths.writableLocation(where))
+        path = folder / f"evenlobe-{datetime.now().astimezone():%Y%m%d-%H%M%S}.png"
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            self.save_picture(path)
+        except OSError as fault:
+            self._said = str(fault)
+        else:
+            self._said = self.tr("Picture saved: {0}").format(path)
+
+    def _say_source(self, view: View) -> None:
+        parts = [view.source or self.tr("no source"), phase_words(view.phase)]
+        if view.virtual:
+            parts.insert(0, self.tr("VIRTUAL DRIVE"))
+        words = "  ·  ".join([*parts, self._said] if self._said else parts)
+        if words != self._source.text():
+            self._source.setText(words)
+
+    def _dress(self) -> None:
+        """Put colours and sizes on every part."""
+        screen = self.screen()
+        dots_per_mm = screen.physicalDotsPerInch() / 25.4 if screen is not None else 0.0
+        sizes = Sizes.of(self.width(), self.height(), dots_per_mm)
+        self.setPalette(palette_for(self._theme))
+        self.setStyleSheet(style_sheet(self._theme, sizes))
+        margin = max(4, round(sizes.px(10)))
+        self._layout.setContentsMargins(margin, margin, margin, margin)
+        self._layout.setSpacing(max(4, round(sizes.px(8))))
+        self.bench.dress(self._theme, sizes)
