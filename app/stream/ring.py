@@ -10,11 +10,12 @@ reader takes frames and calls ``release``. All state is guarded by one condition
 from __future__ import annotations
 
 import threading
-from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from app.stream.gaps import Gap, Gaps
 
 
 class StreamError(Exception):
@@ -33,27 +34,6 @@ class Overrun(StreamError):  # noqa: N818 - reads as the state that it names
     def __init__(self, lost_frames: int) -> None:
         super().__init__(f"{lost_frames} frames were overwritten before they were read")
         self.lost_frames = lost_frames
-
-
-@dataclass(frozen=True, slots=True)
-class Gap:
-    """A place where time is not continuous.
-
-    Attributes
-    ----------
-    index : int
-        Absolute index of the first frame after the gap.
-    missing_frames : int
-        Indices before it that hold no frame; 0 when nobody counted what was lost.
-    """
-
-    index: int
-    missing_frames: int
-
-    @property
-    def start_index(self) -> int:
-        """Index of the first missing frame."""
-        return self.index - self.missing_frames
 
 
 class GapInWindow(StreamError):  # noqa: N818
@@ -101,6 +81,26 @@ class Chunk:
         return self.first_index + len(self.samples_v)
 
 
+class _Twice:
+    """Frames at their index modulo the capacity, and once more a capacity further on."""
+
+    def __init__(self, capacity_frames: int, channels: int) -> None:
+        self.capacity_frames = capacity_frames
+        self.channels = channels
+        self._samples_v = np.empty((2 * capacity_frames, channels), np.float32)
+
+    def store(self, samples_v: NDArray[np.float32], first_index: int) -> None:
+        at = first_index % self.capacity_frames
+        head = min(len(samples_v), self.capacity_frames - at)
+        for start in (0, self.capacity_frames):
+            self._samples_v[start + at : start + at + head] = samples_v[:head]
+            self._samples_v[start : start + len(samples_v) - head] = samples_v[head:]
+
+    def view(self, start_index: int, end_index: int) -> NDArray[np.float32]:
+        at = start_index % self.capacity_frames
+        return self._samples_v[at : at + end_index - start_index]
+
+
 class Ring:
     """The newest frames, each under its absolute index, beginning at 0.
 
@@ -124,13 +124,12 @@ class Ring:
         if min(capacity_frames, channels, max_gaps) < 1:
             raise ValueError("a ring needs room for at least one frame, channel and gap")
         self._capacity = capacity_frames
-        self._max_gaps = max_gaps
         self._changed = threading.Condition()
         # Written by the writer's thread only, under the condition:
-        self._samples_v = np.empty((2 * capacity_frames, channels), np.float32)
+        self._kept = _Twice(capacity_frames, channels)
         self._end = 0
         self._oldest = 0
-        self._gaps: list[Gap] = []
+        self._gaps = Gaps(max_gaps)
         self._closed = False
         # Written by the reader's thread only, under the condition:
         self._released = 0
@@ -143,7 +142,7 @@ class Ring:
     @property
     def channels(self) -> int:
         """Columns of a frame."""
-        return self._samples_v.shape[1]
+        return self._kept.channels
 
     @property
     def end_index(self) -> int:
@@ -161,7 +160,7 @@ class Ring:
     def gaps(self) -> tuple[Gap, ...]:
         """The gaps at or after ``oldest_index``, oldest first."""
         with self._changed:
-            return tuple(self._gaps)
+            return self._gaps.all()
 
     @property
     def closed(self) -> bool:
@@ -194,11 +193,12 @@ class Ring:
             if first_index < self._end:
                 raise ValueError(f"frame {first_index} comes after frame {self._end - 1}")
             if gap_before or first_index > self._end:
-                self._note_gap(first_index)
+                self._gaps.note(self._end, first_index)
             kept_v = samples_v[-self._capacity :]
             self._end = first_index + len(samples_v)
-            self._store(kept_v, self._end - len(kept_v))
-            self._forget()
+            self._kept.store(kept_v, self._end - len(kept_v))
+            oldest = max(self._oldest, self._end - self._capacity)
+            self._oldest = self._gaps.forget_before(oldest)
             self._changed.notify_all()
 
     def close(self) -> None:
@@ -232,12 +232,12 @@ class Ring:
                 raise ValueError(
                     f"no window from {start_index} to {end_index}: frames end at {self._end}"
                 )
-            if start_index < self._oldest and not self._all_missing(start_index, self._oldest):
+            if start_index < self._oldest and not self._gaps.fills(start_index, self._oldest):
                 raise Overrun(min(self._oldest, end_index) - start_index)
-            gap = self._next_gap(start_index)
+            gap = self._gaps.after(start_index)
             if gap is not None and gap.start_index < end_index:
                 raise GapInWindow(gap)
-            view_v = self._view(start_index, end_index)
+            view_v = self._kept.view(start_index, end_index)
             view_v.flags.writeable = False
             return view_v
 
@@ -266,17 +266,17 @@ class Ring:
         with self._changed:
             if not 0 <= index <= self._end:
                 raise ValueError(f"no frame {index}: frames end at {self._end}")
-            overrun = index < self._oldest and not self._all_missing(index, self._oldest)
+            overrun = index < self._oldest and not self._gaps.fills(index, self._oldest)
             start = max(index, self._oldest)
-            gap = self._next_gap(start)
+            gap = self._gaps.after(start)
             if gap is not None and gap.start_index <= start:
                 start = gap.index
-                gap = self._next_gap(start)
+                gap = self._gaps.after(start)
             stop = min(self._end if gap is None else gap.start_index, start + max_frames)
             return Chunk(
-                samples_v=self._view(start, stop).copy(),
+                samples_v=self._kept.view(start, stop).copy(),
                 first_index=start,
-                gap_before=start > index or self._gap_at(start) is not None,
+                gap_before=start > index or self._gaps.at(start) is not None,
                 lost_frames=start - index,
                 overrun=overrun,
             )
@@ -309,46 +309,3 @@ class Ring:
         # A reader who has everything cannot release the missing frames of a wide gap.
         done = first_index if self._released >= self._end else self._released
         return done + self._capacity - first_index
-
-    def _store(self, samples_v: NDArray[np.float32], first_index: int) -> None:
-        at = first_index % self._capacity
-        head = min(len(samples_v), self._capacity - at)
-        for offset in (0, self._capacity):
-            self._samples_v[offset + at : offset + at + head] = samples_v[:head]
-            self._samples_v[offset : offset + len(samples_v) - head] = samples_v[head:]
-
-    def _view(self, start_index: int, end_index: int) -> NDArray[np.float32]:
-        at = start_index % self._capacity
-        return self._samples_v[at : at + end_index - start_index]
-
-    def _note_gap(self, index: int) -> None:
-        start = self._end
-        if self._gaps and self._gaps[-1].index == start:
-            start = self._gaps.pop().start_index
-        self._gaps.append(Gap(index, index - start))
-
-    def _forget(self) -> None:
-        oldest = max(self._oldest, self._end - self._capacity)
-        if len(self._gaps) > self._max_gaps:
-            oldest = max(oldest, self._gaps[-self._max_gaps].index)
-        del self._gaps[: bisect_left(self._gaps, oldest, key=_index_of)]
-        if self._gaps and self._gaps[0].start_index <= oldest:
-            oldest = self._gaps[0].index
-        self._oldest = oldest
-
-    def _next_gap(self, index: int) -> Gap | None:
-        place = bisect_right(self._gaps, index, key=_index_of)
-        return self._gaps[place] if place < len(self._gaps) else None
-
-    def _gap_at(self, index: int) -> Gap | None:
-        place = bisect_left(self._gaps, index, key=_index_of)
-        found = place < len(self._gaps) and self._gaps[place].index == index
-        return self._gaps[place] if found else None
-
-    def _all_missing(self, start_index: int, end_index: int) -> bool:
-        gap = self._gap_at(end_index)
-        return gap is not None and gap.start_index <= start_index
-
-
-def _index_of(gap: Gap) -> int:
-    return gap.index

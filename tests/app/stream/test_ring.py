@@ -7,17 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.stream.ring import Chunk, Gap, GapInWindow, Overrun, Ring, StreamError
+from app.stream.gaps import Gap
+from app.stream.ring import Chunk, GapInWindow, Overrun, Ring, StreamError
+from tests.app.stream.fakes import frames
 
-# Whole numbers up to this are exact in float32.
-EXACT = 1 << 24
 LONG_S = 20.0
-
-
-def frames(first_index: int, count: int, channels: int = 2) -> np.ndarray:
-    """Frames whose values tell their index (and channel by the sign)."""
-    values = (np.arange(first_index, first_index + count) % EXACT).astype(np.float32)
-    return np.stack([values if column % 2 == 0 else -values for column in range(channels)], axis=1)
 
 
 class Model:
