@@ -5,7 +5,7 @@ amplifier, index sensor; :mod:`~instruments.virtual.drive` joins them,
 :mod:`~instruments.virtual.digitiser` samples them. None has a clock: time is passed in.
 """
 
-from instruments.virtual.params import OPTIONS, VirtualParams, help_text, parse_address
+from instruments.virtual.params import OPTIONS, VirtualParams, help_text
 from instruments.virtual.simulation import simulate
 from instruments.virtual.source import VirtualSource
 from instruments.virtual.truth import Truth
@@ -16,6 +16,5 @@ __all__ = [
     "VirtualParams",
     "VirtualSource",
     "help_text",
-    "parse_address",
     "simulate",
 ]

@@ -43,8 +43,11 @@ class IndexSensor:
         active_v = self.amplitude_v - rest_v
         out_v[:] = rest_v
         ends_s = np.array([first, first + out_v.shape[0]]) / rate_hz
+        ends_s += (-self.edge_s, self.edge_s)
         start, end = spindle.turns(ends_s)
-        numbers = np.arange(floor(start) - 1, ceil(end) + 2, dtype=np.float64)
+        numbers = np.arange(ceil(start - self.width_turns), floor(end) + 1, dtype=np.float64)
+        if not numbers.size:
+            return
         leading_s = spindle.times_s(numbers)
         trailing_s = spindle.times_s(numbers + self.width_turns)
         for lead_s, trail_s in zip(leading_s, trailing_s, strict=True):

@@ -9,11 +9,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from math import inf, isfinite
 from typing import Any
-from urllib.parse import parse_qsl, urlencode
 
 from instruments.source import AddressError
-
-SCHEME = "sim:"
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,18 +165,15 @@ class VirtualParams:
         for option in OPTIONS.values():
             value = getattr(self, option.name)
             if not option.accepts(value):
-                raise _refused(option, value)
+                raise _refused("the virtual drive", option, value)
         if self.bits and not isfinite(self.full_scale_v):
             raise AddressError(
                 "the virtual drive: bits needs a full scale; add for example full_scale_v=1"
             )
 
 
-def _refused(option: Option, value: object) -> AddressError:
-    shown = f"{value:.12g}" if isinstance(value, float) else f"{value}"
-    return AddressError(
-        f"the virtual drive: {option.name} is “{shown}”; it must be {option.allowed}"
-    )
+def _refused(where: str, option: Option, value: object) -> AddressError:
+    return AddressError(f"{where}: {option.name} is “{value}”; it must be {option.allowed}")
 
 
 def _table() -> dict[str, Option]:
@@ -204,36 +198,34 @@ def help_text() -> str:
 def format_address(params: VirtualParams) -> str:
     """Return the address of a drive: ``sim:`` and the options that are not at their default."""
     told = {name: getattr(params, name) for name in OPTIONS}
-    changed = {name: told[name] for name in OPTIONS if told[name] != OPTIONS[name].default}
-    return SCHEME + urlencode(changed)
+    return "sim:" + "&".join(
+        f"{name}={told[name]}" for name in OPTIONS if told[name] != OPTIONS[name].default
+    )
 
 
-def parse_address(address: str) -> VirtualParams:
-    """Read an address such as ``sim:`` or ``sim:offset_um=25&seed=1``.
+def read_options(address: str, texts: Mapping[str, str]) -> VirtualParams:
+    """Read the options of an address such as ``sim:offset_um=25&seed=1``.
 
-    A ``?`` may stand before the options.
+    Parameters
+    ----------
+    address : str
+        The whole address, for messages.
+    texts : mapping of str to str
+        Its options as they are written there, by name.
 
     Raises
     ------
     AddressError
-        When an option is not known, named twice or out of its range.
+        When an option is not known or out of its range; the message says what is allowed.
     """
-    if not address.startswith(SCHEME):
-        raise AddressError(f"address “{address}”: the virtual drive's begins with {SCHEME}")
-    query = address[len(SCHEME) :].removeprefix("?")
-    try:
-        pairs = parse_qsl(query, keep_blank_values=True, strict_parsing=bool(query))
-    except ValueError:
-        raise AddressError(
-            f"address “{address}”: options are written name=value with & between them"
-        ) from None
     values: dict[str, Any] = {}
-    for name, text in pairs:
+    for name, text in texts.items():
         option = OPTIONS.get(name)
         if option is None:
             known = ", ".join(OPTIONS)
             raise AddressError(f"address “{address}”: “{name}” is not an option; use {known}")
-        if name in values:
-            raise AddressError(f"address “{address}”: “{name}” is named twice; name it once")
-        values[name] = option.read(text)
+        value = option.read(text)
+        if not option.accepts(value):
+            raise _refused(f"address “{address}”", option, text)
+        values[name] = value
     return VirtualParams(**values)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from math import floor, inf, isfinite
 from operator import methodcaller
 
@@ -18,13 +18,14 @@ from instruments.source import (
     PracticeControls,
     Role,
     SourceInfo,
+    SourceRequest,
     SourceTimeout,
     SourceUnavailable,
     check_roles,
 )
 from instruments.virtual.digitiser import BAND
 from instruments.virtual.drive import VirtualDrive
-from instruments.virtual.params import VirtualParams, format_address, parse_address
+from instruments.virtual.params import VirtualParams, format_address, read_options
 from instruments.virtual.simulation import DEFAULT_ROLES, digitiser_for
 
 _LIVE_BLOCK_S = 0.01
@@ -99,21 +100,19 @@ class VirtualSource:
         )
 
     @classmethod
-    def from_address(
-        cls,
-        address: str,
-        roles: tuple[Role | None, ...] | None = None,
-        *,
-        paced: bool | None = None,
+    def from_options(
+        cls, address: str, options: Mapping[str, str], request: SourceRequest
     ) -> VirtualSource:
-        """Return the source that a ``sim:`` address names.
+        """Return the source that a ``sim:`` address names, its options already split.
 
         Raises
         ------
         AddressError
-            When the address or the roles cannot be used; the message says what can.
+            When the options or the roles cannot be used; the message says what can.
         """
-        return cls(parse_address(address), roles, paced=paced, address=address)
+        params = read_options(address, options)
+        paced = request.paced and params.pace == "live"
+        return cls(params, request.roles, paced=paced, address=address)
 
     @property
     def info(self) -> SourceInfo:
