@@ -220,9 +220,8 @@ class Acquisition:
             What made it fail, if it failed.
         """
         self._thread.join(timeout_s)
-        error = self.error
-        if error is not None:
-            raise error
+        if self.error is not None:
+            raise self.error
         return not self._thread.is_alive()
 
     def _run(self) -> None:

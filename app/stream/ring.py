@@ -127,8 +127,7 @@ class Ring:
         self._changed = threading.Condition()
         # Written by the writer's thread only, under the condition:
         self._kept = _Twice(capacity_frames, channels)
-        self._end = 0
-        self._oldest = 0
+        self._end = self._oldest = 0
         self._gaps = Gaps(max_gaps)
         self._closed = False
         # Written by the reader's thread only, under the condition:
@@ -244,12 +243,7 @@ class Ring:
     def copy_since(self, index: int, max_frames: int) -> Chunk:
         """Copy the frames from `index` on, up to the next gap. Safe across threads.
 
-        Parameters
-        ----------
-        index : int
-            First frame wanted; when it is gone or missing, the first one after it is given.
-        max_frames : int
-            No more than these.
+        When the frame `index` is gone or missing, the chunk begins at the first one after it.
 
         Returns
         -------
@@ -294,12 +288,9 @@ class Ring:
             self._changed.notify_all()
 
     def wait_for_room(self, first_index: int, timeout_s: float) -> int:
-        """Wait until a frame written at `first_index` overwrites none that is not released.
+        """Return how many frames fit from `first_index` on, over none but released ones.
 
-        Returns
-        -------
-        int
-            How many frames fit from there on; 0 on time-out.
+        Waits until there is room for one; 0 on time-out.
         """
         with self._changed:
             self._changed.wait_for(lambda: self._room(first_index) > 0, timeout_s)
