@@ -1,0 +1,147 @@
+"""From an external detector's output to the envelope that went into it.
+
+An AC-coupled input bends lobes that repeat some ten times a second. A first-order high-pass with
+corner f makes y from x by y' + 2πf·y = x', so x = y + 2πf·∫y: exact up to a constant, which the
+nulls give, since there the envelope is zero.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.analysis.series import Cells
+
+_CELL_S = 0.5e-3
+_BASE_S = 0.3
+"""Any stretch of this length holds a null: it is longer than a turn at 250 rpm."""
+_BELOW_ZERO = 0.03
+"""An envelope this part of its top below zero has lost its constant part."""
+_CONDUCTS_SIGMAS = 4.0
+"""Above so many standard deviations a cell counts as signal, past the detector's threshold."""
+
+
+class DetectorFollower:
+    """Turns a detector's output into cells of envelope.
+
+    Parameters
+    ----------
+    column : int
+        The envelope's column.
+    sample_rate_hz : float
+        Frames a second.
+    low_corner_hz : float
+        Corner of the input's first-order high-pass; 0 for a DC-coupled input.
+    threshold_v : float
+        What the detector keeps for itself: its output is the amplitude less this, or nothing.
+    """
+
+    def __init__(
+        self, column: int, sample_rate_hz: float, low_corner_hz: float, threshold_v: float
+    ) -> None:
+        self._column = column
+        self.frames_a_cell = max(1, round(_CELL_S * sample_rate_hz))
+        self._rate_a_cell = 2.0 * np.pi * low_corner_hz * self.frames_a_cell / sample_rate_hz
+        self._threshold_v = threshold_v
+        self._base_cells = round(_BASE_S * sample_rate_hz / self.frames_a_cell)
+        self._next_frame: int | None = None
+        self._left = np.zeros(0)
+        self._integral = 0.0
+        self._past = np.zeros(0)
+        self._waiting: list[tuple[int, NDArray[np.float64]]] = []
+        self._sigma_v = 0.0
+        self._lowest_v = 0.0
+        self._highest_v = 0.0
+
+    @property
+    def goes_below_zero(self) -> bool:
+        """True when the output as it came falls clearly below zero: it was AC-coupled."""
+        floor = max(_BELOW_ZERO * self._highest_v, 6.0 * self._sigma_v)
+        return self._lowest_v < -floor
+
+    def push(self, samples_v: NDArray[np.float32], first_index: int) -> list[Cells]:
+        """Take the next samples and return the cells that they complete."""
+        done: list[Cells] = []
+        values = samples_v[:, self._column].astype(np.float64)
+        if self._next_frame is None or first_index != self._next_frame + len(self._left):
+            done = self.flush()
+            skip = -first_index % self.frames_a_cell
+            values, first_index = values[skip:], first_index + skip
+            if not len(values):
+                return done
+            self._next_frame = first_index
+        values = np.concatenate([self._left, values])
+        count = len(values) // self.frames_a_cell
+        used = count * self.frames_a_cell
+        self._left = values[used:]
+        if not count:
+            return done
+        first = self._next_frame // self.frames_a_cell
+        self._next_frame += used
+        self._measure_noise(values[:used])
+        means = values[:used].reshape(count, -1).mean(axis=1)
+        return [*done, *self._straightened(first, means)]
+
+    def flush(self) -> list[Cells]:
+        """Return what still waits for a first null, and begin anew."""
+        done = self._release() if self._waiting else []
+        self._next_frame = None
+        self._left = self._left[:0]
+        self._past = self._past[:0]
+        self._integral = 0.0
+        return done
+
+    def _measure_noise(self, values: NDArray[np.float64]) -> None:
+        steps = np.diff(values)
+        steps = steps[np.isfinite(steps)]
+        if steps.size < 16:
+            return
+        # 1.4826 makes the median absolute deviation a normal distribution's standard deviation;
+        # the difference of two samples has twice the variance of one.
+        sigma = 1.4826 * float(np.median(np.abs(steps))) / np.sqrt(2.0)
+        self._sigma_v = sigma / np.sqrt(self.frames_a_cell)
+
+    def _straightened(self, first: int, means: NDArray[np.float64]) -> list[Cells]:
+        fine = means[np.isfinite(means)]
+        if fine.size:
+            self._lowest_v = min(self._lowest_v, float(fine.min()))
+            self._highest_v = max(self._highest_v, float(fine.max()))
+        if self._rate_a_cell == 0.0:
+            return [self._lawful(first, means, np.zeros_like(means))]
+        known = np.where(np.isfinite(means), means, 0.0)
+        sums = self._integral + np.cumsum(known)
+        self._integral = float(sums[-1])
+        straight = means + self._rate_a_cell * (sums - 0.5 * known)
+        self._waiting.append((first, straight))
+        if len(self._past) + sum(len(part) for _, part in self._waiting) < self._base_cells:
+            return []
+        return self._release()
+
+    def _release(self) -> list[Cells]:
+        first = self._waiting[0][0]
+        straight = np.concatenate([part for _, part in self._waiting])
+        self._waiting.clear()
+        known = np.concatenate([self._past, np.where(np.isfinite(straight), straight, np.inf)])
+        base = _sliding_least(known, self._base_cells)[len(self._past) :]
+        self._past = known[-self._base_cells :]
+        return [self._lawful(first, straight, base)]
+
+    def _lawful(
+        self, first: int, means: NDArray[np.float64], base: NDArray[np.float64]
+    ) -> Cells:
+        ok = np.isfinite(means) & np.isfinite(base)
+        value = np.where(ok, means - np.where(np.isfinite(base), base, 0.0), 0.0)
+        if self._threshold_v > 0.0:
+            conducts = value > _CONDUCTS_SIGMAS * self._sigma_v
+            value = np.where(conducts, value + self._threshold_v, 0.0)
+        sigma = np.full(len(value), self._sigma_v)
+        power = value * np.abs(value) - sigma**2
+        return Cells(first, power, sigma, np.zeros(len(value)), ok)
+
+
+def _sliding_least(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
+    """Return the least of the last `width` values at each place; the first `width` share one."""
+    padded = np.concatenate([np.full(width - 1, np.inf), values])
+    least = np.lib.stride_tricks.sliding_window_view(padded, width).min(axis=1)
+    least[: width - 1] = least[min(width, len(values)) - 1]
+    return least

@@ -1,0 +1,119 @@
+"""The index pulse: its level, its polarity and its leading edges."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+_LEARN_S = 0.5
+"""The levels are learned from this much signal at least: two turns at 300 rpm hold two pulses."""
+_LEVEL_MEMORY_S = 1.0
+_COARSE_S = 1e-3
+_FINEST_S = 1e-6
+"""Finer sampling of the edge than this brings nothing and costs time."""
+_LEAST_SWING_V = 1e-4
+_LEAST_SWING_SPREADS = 2.0
+_HYSTERESIS = 0.2
+"""Half the distance between the two thresholds, as a part of the swing."""
+
+
+class IndexDetector:
+    """Finds leading edges in a stream of index samples.
+
+    The pulse is the state that lasts the shorter; its leading edge is where that state begins,
+    whatever the polarity, the level or the offset.
+
+    Parameters
+    ----------
+    sample_rate_hz : float
+        Frames a second.
+    """
+
+    def __init__(self, sample_rate_hz: float) -> None:
+        self._stride = max(1, int(_FINEST_S * sample_rate_hz))
+        self._rate_hz = sample_rate_hz / self._stride
+        self._coarse = max(1, round(_COARSE_S * self._rate_hz))
+        self._learn = round(_LEARN_S * self._rate_hz)
+        self._memory = round(_LEVEL_MEMORY_S * self._rate_hz / self._coarse)
+        self._waiting: list[tuple[NDArray[np.float32], float]] = []
+        self._next_frame: int | None = None
+        self._lows = np.zeros(0)
+        self._highs = np.zeros(0)
+        self._state = 0
+        self._last_v = np.float32(0.0)
+        self.active_high: bool | None = None
+        """Polarity of the pulse, None until known."""
+
+    def push(self, column_v: NDArray[np.float32], first_index: int) -> list[float]:
+        """Take the next samples and return the leading edges found, in absolute frames."""
+        edges: list[float] = []
+        if self._next_frame is not None and first_index != self._next_frame:
+            edges = self.flush()
+            self._state = 0
+            self._next_frame = first_index + len(column_v)
+        skip = -first_index % self._stride
+        values = np.ascontiguousarray(column_v[skip :: self._stride])
+        if not len(values):
+            return edges
+        self._waiting.append((values, float(first_index + skip)))
+        learned = self._lows.size > 0
+        if not learned and sum(len(part) for part, _ in self._waiting) < self._learn:
+            return edges
+        return [*edges, *self._work()]
+
+    def flush(self) -> list[float]:
+        """Return the edges still waiting for the levels to be learned."""
+        return self._work() if self._waiting else []
+
+    def _work(self) -> list[float]:
+        values = np.concatenate([part for part, _ in self._waiting])
+        first = self._waiting[0][1]
+        self._waiting.clear()
+        values = np.where(np.isfinite(values), values, self._last_v)
+        self._learn_levels(values)
+        low, high = float(self._lows.min()), float(self._highs.max())
+        swing = high - low
+        # Most milliseconds hold no edge: the middle of their spreads is what noise alone makes.
+        spread = float(np.median(self._highs - self._lows))
+        if swing < max(_LEAST_SWING_V, _LEAST_SWING_SPREADS * spread):
+            self.active_high = None
+            return []
+        middle = 0.5 * (low + high)
+        self.active_high = self._share_above(middle) < 0.5
+        return self._edges(values, first, middle, _HYSTERESIS * swing)
+
+    def _share_above(self, middle_v: float) -> float:
+        return float(np.mean(0.5 * (self._lows + self._highs) > middle_v))
+
+    def _learn_levels(self, values: NDArray[np.float32]) -> None:
+        usable = len(values) - len(values) % self._coarse
+        bins = values[:usable].reshape(-1, self._coarse) if usable else values.reshape(1, -1)
+        self._lows = np.append(self._lows, bins.min(axis=1))[-self._memory :]
+        self._highs = np.append(self._highs, bins.max(axis=1))[-self._memory :]
+
+    def _edges(
+        self, values: NDArray[np.float32], first: float, middle: float, hold: float
+    ) -> list[float]:
+        """Return crossings of the middle into the pulse, with hysteresis."""
+        sense = 1.0 if self.active_high else -1.0
+        level = (values - np.float32(middle)) * np.float32(sense)
+        crossed = np.where(level > hold, 1, np.where(level < -hold, -1, 0)).astype(np.int8)
+        where = np.flatnonzero(crossed)
+        states = np.concatenate([[self._state], crossed[where]])
+        rising = where[(np.diff(states) > 0) & (states[:-1] == -1)]
+        before = np.concatenate([[(self._last_v - middle) * sense], level])
+        edges = [self._place(before, int(at), first) for at in rising]
+        if where.size:
+            self._state = int(states[-1])
+        self._last_v = values[-1]
+        return edges
+
+    def _place(self, level: NDArray[np.float64], at: int, first: float) -> float:
+        """Return the frame at which the middle was last crossed up to sample `at`."""
+        # level[k + 1] belongs to sample k: level[0] is the last sample of the chunk before.
+        here = at + 1
+        while here > 0 and level[here] > 0.0:
+            here -= 1
+        span = level[here + 1] - level[here]
+        part = -level[here] / span if span > 0.0 else 0.0
+        return first + (here - 1 + min(max(float(part), 0.0), 1.0)) * self._stride

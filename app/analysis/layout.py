@@ -1,0 +1,292 @@
+"""The pattern averaged over turns: where the lobes stand, what recording it is, and whether it is
+one that can be read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.analysis.lobes import LobeFits, fit_lobes
+from app.analysis.reading import Geometry
+from app.analysis.revolution import Turn
+from app.analysis.series import EnvelopeSeries
+
+MOST_PAIRS = 18
+"""4 to 36 groups a turn, US patent 4 084 201."""
+
+SPANS = (0.85, 0.7, 0.57, 0.46, 0.37, 0.3, 0.24, 0.19)
+"""Parts of the way from a lobe's top to the null over which its height may be fitted."""
+
+_BINS = 720
+_LEAST_LINE = 0.12
+_AGREE_SIGMAS = 2.5
+_AGREE_PART = 4e-4
+"""A wider span is taken when its heights agree with every narrower one's to within so many
+standard deviations of the difference, and this part."""
+
+_FILLED = 0.08
+"""A null this part of the mean height above zero is filled: recordings whose lobes tell the side
+have empty nulls, and one that beats would read even at an offset of as large a part of its scale.
+"""
+_FILLED_SIGMAS = 4.0
+_EMPTY = 0.10
+_BOUNDARY_EMPTY = 0.09
+"""Of a boundary's turn 2·2·asin(0.1)/2π = 6.4 % lies below a tenth of the mean height; lobes with
+room between them leave more."""
+_BOUNDARY_SLACK = 0.04
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Where the lobes of a turn stand.
+
+    Attributes
+    ----------
+    pairs : int
+        Pairs of lobes a turn.
+    centres : numpy.ndarray
+        float64, shape (2 · pairs,), ascending: the lobes' middles, in turns from the turn's start.
+    span : float
+        Part of the way to the null over which heights are fitted.
+    """
+
+    pairs: int
+    centres: NDArray[np.float64]
+    span: float
+
+    def frames_of(self, turns: list[Turn]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return every lobe's middle and the spacing there, float64, shape (turns, 2 · pairs)."""
+        start = np.array([turn.start_frame for turn in turns])
+        frames = np.array([turn.frames for turn in turns])
+        centres = start[:, None] + frames[:, None] * self.centres
+        spacing = np.repeat(frames[:, None] / len(self.centres), len(self.centres), axis=1)
+        return centres, spacing
+
+    def fit(self, series: EnvelopeSeries, turns: list[Turn], span: float | None = None) -> LobeFits:
+        """Fit every lobe of the turns; rows of the results run over turns, then lobes."""
+        centres, spacing = self.frames_of(turns)
+        return fit_lobes(series, centres.ravel(), spacing.ravel(), span or self.span)
+
+
+@dataclass(frozen=True, slots=True)
+class MeanTurn:
+    """Envelope power averaged over turns by place.
+
+    Attributes
+    ----------
+    power_v2, u_v2 : numpy.ndarray
+        float64, shape (bins,): mean squared amplitude, and the standard deviation of that mean
+        from noise.
+    """
+
+    power_v2: NDArray[np.float64]
+    u_v2: NDArray[np.float64]
+
+    @property
+    def amplitude_v(self) -> NDArray[np.float64]:
+        """Amplitude by place, shape (bins,)."""
+        return np.sqrt(np.maximum(self.power_v2, 0.0))
+
+
+def mean_turn(series: EnvelopeSeries, turns: list[Turn]) -> MeanTurn | None:
+    """Average turns by place, or return None when no cell lies within them."""
+    sums = np.zeros(_BINS)
+    variance = np.zeros(_BINS)
+    counts = np.zeros(_BINS)
+    for turn in turns:
+        cells = series.cells_between(turn.start_frame, turn.end_frame)
+        ok = series.ok[cells]
+        numbers = np.arange(cells.start, cells.stop) + series.first
+        place = (series.centre_frame(numbers) - turn.start_frame) / turn.frames
+        where = np.clip((place * _BINS).astype(np.int64), 0, _BINS - 1)[ok]
+        power, sigma = series.power_v2[cells][ok], series.sigma_v[cells][ok]
+        sums += np.bincount(where, power, _BINS)
+        # Variance of a squared amplitude whose two quadratures each have the variance sigma².
+        spread = 4.0 * np.maximum(power, 0.0) * sigma**2 + 4.0 * sigma**4
+        variance += np.bincount(where, spread, _BINS)
+        counts += np.bincount(where, minlength=_BINS)
+    known = counts > 0
+    if np.count_nonzero(known) < 48:
+        return None
+    bins = np.arange(_BINS)
+    power = np.interp(bins, bins[known], sums[known] / counts[known], period=_BINS)
+    u = np.interp(bins, bins[known], np.sqrt(variance[known]) / counts[known], period=_BINS)
+    return MeanTurn(power, u)
+
+
+def find_layout(turn: MeanTurn, pairs: int | None) -> Layout | None:
+    """Return where the lobes stand, or None where the turn holds no rhythm of lobes."""
+    amplitude = turn.amplitude_v
+    mean = float(amplitude.mean())
+    if mean <= 0.0:
+        return None
+    lines = np.fft.rfft(amplitude) / _BINS
+    candidates = [pairs] if pairs else range(1, MOST_PAIRS + 1)
+    best = max(candidates, key=lambda count: abs(lines[2 * count]))
+    line = lines[2 * best]
+    if 2.0 * abs(line) < _LEAST_LINE * mean:
+        return None
+    lobes = 2 * best
+    first = -np.angle(line) / (2.0 * np.pi * lobes) + 0.5 / _BINS
+    centres = np.sort((first + np.arange(lobes) / lobes) % 1.0)
+    return Layout(best, centres, SPANS[-1])
+
+
+def refine_layout(layout: Layout, series: EnvelopeSeries, turns: list[Turn]) -> Layout:
+    """Move the middles to the lobes' tops, and choose the span.
+
+    The widest span is taken whose mean heights agree with those of all narrower ones: wider is
+    quieter, until the lobe's shape stops obeying the fit.
+    """
+    layout = _centred(layout, series, turns)
+    tried: list[tuple[float, NDArray[np.float64], NDArray[np.float64]]] = []
+    chosen = SPANS[-1]
+    for span in reversed(SPANS):
+        found = _mean_heights(layout.fit(series, turns, span))
+        if found is None:
+            continue
+        heights, u = found
+        if not all(_agree(heights, u, *narrower[1:]) for narrower in tried):
+            break
+        tried.append((span, heights, u))
+        chosen = span
+    return Layout(layout.pairs, layout.centres, chosen)
+
+
+def _mean_heights(fits: LobeFits) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+    """Return the mean height of first and second lobes and its u from noise, shape (2,) each."""
+    ok = fits.ok.reshape(-1, 2)
+    count = ok.sum(axis=0)
+    if not count.all():
+        return None
+    heights = np.where(ok, fits.height_v.reshape(-1, 2), 0.0).sum(axis=0) / count
+    u = np.sqrt(np.where(ok, fits.u_v.reshape(-1, 2) ** 2, 0.0).sum(axis=0)) / count
+    return heights, u
+
+
+def _agree(
+    heights: NDArray[np.float64],
+    u: NDArray[np.float64],
+    narrow: NDArray[np.float64],
+    narrow_u: NDArray[np.float64],
+) -> bool:
+    # The narrower fit uses a part of the wider one's cells: the variance of their difference is
+    # the difference of their variances.
+    slack = _AGREE_SIGMAS * np.sqrt(np.maximum(narrow_u**2 - u**2, 0.0))
+    return bool(np.all(np.abs(heights - narrow) <= slack + _AGREE_PART * heights.max()))
+
+
+def _centred(layout: Layout, series: EnvelopeSeries, turns: list[Turn]) -> Layout:
+    """Move every middle to where the fitted cosines have their top, where that is significant."""
+    fits = layout.fit(series, turns, 0.5)
+    lobes = len(layout.centres)
+    ok = fits.ok.reshape(-1, lobes)
+    lean = np.where(ok, np.arctan(fits.lean.reshape(-1, lobes)), np.nan)
+    height = np.where(ok, fits.height_v.reshape(-1, lobes), np.nan)
+    if not ok.any(axis=0).all():
+        return layout
+    middle = np.nanmedian(lean, axis=0)
+    scatter = 1.4826 * np.nanmedian(np.abs(lean - middle), axis=0) / np.sqrt(ok.sum(axis=0))
+    strong = np.nanmedian(height, axis=0) > 0.1 * np.nanmax(height)
+    # An angle of pi in the fit is one spacing; a lean of more than a third of it is no top.
+    sure = strong & (np.abs(middle) > 3.0 * scatter) & (np.abs(middle) < 0.35)
+    moved = layout.centres + np.where(sure, middle, 0.0) / (np.pi * lobes)
+    return Layout(layout.pairs, moved, layout.span)
+
+
+@dataclass(frozen=True, slots=True)
+class Character:
+    """What the averaged turn says of the recording.
+
+    Attributes
+    ----------
+    geometry : Geometry or None
+        The recording it fits, None when the pattern is not one that is known.
+    filled : bool
+        The nulls do not reach zero.
+    """
+
+    geometry: Geometry | None
+    filled: bool
+
+
+def characterise(
+    turn: MeanTurn, layout: Layout, heights_v: tuple[float, float], wanted: str | None
+) -> Character:
+    """Tell the recording from the averaged turn.
+
+    Parameters
+    ----------
+    turn, layout : MeanTurn, Layout
+        The averaged turn and its lobes.
+    heights_v : tuple of float
+        Mean heights of first and second lobes.
+    wanted : str or None
+        The geometry that the profile states, None when open.
+    """
+    mean_height = 0.5 * sum(heights_v)
+    nulls = [_null(turn, layout, number) for number in range(len(layout.centres))]
+    filled = any(
+        power - _FILLED_SIGMAS * u > 0.0 and power > (_FILLED * mean_height) ** 2
+        for power, u, _ in nulls
+    )
+    if filled:
+        return Character(None, filled=True)
+    if wanted is not None:
+        return Character(Geometry(wanted), filled=False)
+    if layout.pairs > 1:
+        return Character(Geometry.ALTERNATING, filled=False)
+    return Character(_one_pair(turn, layout, heights_v, nulls), filled=False)
+
+
+def _one_pair(
+    turn: MeanTurn,
+    layout: Layout,
+    heights_v: tuple[float, float],
+    nulls: list[tuple[float, float, float]],
+) -> Geometry | None:
+    """Tell a boundary, whose nulls are sharp and move with the offset, from two bands."""
+    mean_height = 0.5 * sum(heights_v)
+    empty = float(np.mean(turn.power_v2 < (_EMPTY * mean_height) ** 2))
+    if empty > _BOUNDARY_EMPTY:
+        return Geometry.TWO_BAND
+    balance = (heights_v[0] - heights_v[1]) / sum(heights_v)
+    # |e cos t - x| is zero at t = ±acos(x/e): the taller lobe's share of the turn says x again.
+    first_share = (nulls[0][2] - nulls[1][2]) % 1.0
+    by_nulls = -np.cos(np.pi * first_share)
+    if abs(by_nulls - balance) < _BOUNDARY_SLACK + 0.1 * abs(balance):
+        return Geometry.BOUNDARY
+    return Geometry.TWO_BAND if abs(by_nulls) < _BOUNDARY_SLACK else None
+
+
+def _null(turn: MeanTurn, layout: Layout, number: int) -> tuple[float, float, float]:
+    """Return power, its u and the place of the null after lobe `number`."""
+    lobes = len(layout.centres)
+    start = layout.centres[number]
+    end = layout.centres[(number + 1) % lobes]
+    gap = (end - start) % 1.0
+    low, high = start + 0.15 * gap, start + 0.85 * gap
+    bins = np.arange(round(low * _BINS), round(high * _BINS) + 1)
+    width = max(1, round(_BINS / lobes * 0.015))
+    kernel = np.ones(2 * width + 1) / (2 * width + 1)
+    power = turn.power_v2[bins % _BINS]
+    smooth = np.convolve(power, kernel, mode="valid")
+    at = int(np.argmin(smooth))
+    u = turn.u_v2[bins % _BINS][at : at + 2 * width + 1]
+    u_mean = float(np.sqrt(np.sum(u**2))) / len(u)
+    place = _null_place(power, at + width, bins)
+    return float(smooth[at]), u_mean, place
+
+
+def _null_place(power: NDArray[np.float64], at: int, bins: NDArray[np.int64]) -> float:
+    """Return a null's place in turns: the middle of where the power is within its lowest part."""
+    level = max(float(power[at]), 0.0) + 0.01 * float(power.max())
+    low = at
+    while low > 0 and power[low - 1] <= level:
+        low -= 1
+    high = at
+    while high < len(power) - 1 and power[high + 1] <= level:
+        high += 1
+    return float(0.5 * (bins[low] + bins[high]) + 0.5) / _BINS

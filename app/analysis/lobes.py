@@ -1,0 +1,152 @@
+"""Heights of lobes: a cosine and a constant fitted around each lobe's middle.
+
+Over its own span every lobe of the recordings known here is a cosine of the disk's angle with a
+constant beneath it: the constant carries the radial offset (two-band, boundary), and a flat top is
+a cosine of nothing (alternating). So the height fitted follows the hand without waiting for a
+shape to be learned, at a variance within a tenth of that for a known shape. How much of the lobe
+obeys this is learned: see :func:`app.analysis.layout.choose_span`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.analysis.series import EnvelopeSeries
+
+_ROUNDS = 5
+_REJECT_SIGMAS = 4.0
+_REJECT_PART = 0.01
+"""A cell is a drop-out when it lies below the fit by four of the cells' own standard deviations
+and by this part of the lobe's height."""
+_LEAST_KEPT = 0.6
+"""With fewer of its cells a lobe is not measured."""
+_LEAST_COVERED = 0.97
+
+
+@dataclass(frozen=True, slots=True)
+class LobeFits:
+    """Fits of n lobes.
+
+    Attributes
+    ----------
+    height_v, u_v : numpy.ndarray
+        float64, shape (n,): height at the lobe's middle, and its standard uncertainty from noise.
+    lean : numpy.ndarray
+        float64, shape (n,): the sine's coefficient over the cosine's: where the top stands.
+    ok : numpy.ndarray
+        bool, shape (n,): enough of the lobe was there.
+    """
+
+    height_v: NDArray[np.float64]
+    u_v: NDArray[np.float64]
+    lean: NDArray[np.float64]
+    ok: NDArray[np.bool_]
+
+
+def fit_lobes(
+    series: EnvelopeSeries,
+    centre_frames: NDArray[np.float64],
+    spacing_frames: NDArray[np.float64],
+    span: float,
+) -> LobeFits:
+    """Fit each lobe within `span` of its way to the null.
+
+    Parameters
+    ----------
+    series : EnvelopeSeries
+        The envelope.
+    centre_frames : numpy.ndarray
+        float64, shape (n,): the lobes' middles.
+    spacing_frames : numpy.ndarray
+        float64, shape (n,): distance from lobe to lobe there; half of it is the way to the null.
+    span : float
+        Part of that way, 0 to 1, on both sides.
+    """
+    count = len(centre_frames)
+    cell = series.frames_a_cell
+    reach = 0.5 * span * spacing_frames
+    if not count:
+        none = np.zeros(0)
+        return LobeFits(none, none, none, np.zeros(0, dtype=np.bool_))
+    width = int(np.ceil(2.0 * reach.max() / cell)) + 1
+    lowest = np.ceil((centre_frames - reach + 0.5) / cell - 0.5).astype(np.int64)
+    numbers = lowest[:, None] + np.arange(width)
+    away = series.centre_frame(numbers) - centre_frames[:, None]
+    inside = np.abs(away) <= reach[:, None]
+    place = numbers - series.first
+    there = inside & (place >= 0) & (place < series.ok.size)
+    place = np.where(there, place, 0)
+    if not series.ok.size:
+        there[:] = False
+        values = sigma = np.zeros(place.shape)
+    else:
+        there &= series.ok[place]
+        values = np.where(there, series.amplitude_v[place], 0.0)
+        sigma = np.where(there, series.sigma_v[place], 0.0)
+    angle = np.pi * away / spacing_frames[:, None]
+    design = np.stack([np.ones_like(angle), np.cos(angle) - 1.0, np.sin(angle)], axis=2)
+    covered = there.sum(axis=1) >= np.maximum(_LEAST_COVERED * inside.sum(axis=1), 5)
+    there &= covered[:, None]
+    solution, inverse, kept, scale = _robust(design, values, sigma, there)
+    enough = kept.sum(axis=1) >= _LEAST_KEPT * inside.sum(axis=1)
+    ok = covered & enough & np.isfinite(solution).all(axis=1)
+    u_v = scale * np.sqrt(np.maximum(inverse[:, 0, 0], 0.0))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        lean = np.where(ok, solution[:, 2] / solution[:, 1], 0.0)
+    return LobeFits(np.where(ok, solution[:, 0], 0.0), np.where(ok, u_v, 0.0), lean, ok)
+
+
+def _robust(
+    design: NDArray[np.float64],
+    values: NDArray[np.float64],
+    sigma: NDArray[np.float64],
+    there: NDArray[np.bool_],
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_], NDArray[np.float64]]:
+    """Fit by least squares, again and again without the cells that cannot belong to the lobe."""
+    kept = there.copy()
+    lowest_scale = np.sqrt(
+        np.sum(sigma**2, axis=1) / np.maximum(there.sum(axis=1), 1)
+    )
+    for turn in range(_ROUNDS):
+        solution, inverse = _solve(design, values, kept)
+        rest = values - np.einsum("nij,nj->ni", design, solution)
+        # The first rounds are drawn down by the drop-outs: begin with the middle of the rest.
+        spread = _spread(rest, kept) if turn else _spread(rest, there)
+        scale = np.maximum(spread, lowest_scale)
+        limit = np.maximum(_REJECT_SIGMAS * scale, _REJECT_PART * np.abs(solution[:, 0]))
+        far = there & (np.abs(rest) > limit[:, None])
+        # A drop-out's edge lies within the cell beside it.
+        beside = far.copy()
+        beside[:, 1:] |= far[:, :-1]
+        beside[:, :-1] |= far[:, 1:]
+        new = there & ~beside
+        if np.array_equal(new, kept):
+            break
+        kept = new
+    solution, inverse = _solve(design, values, kept)
+    rest = np.where(kept, values - np.einsum("nij,nj->ni", design, solution), 0.0)
+    freedom = np.maximum(kept.sum(axis=1) - 3, 1)
+    scatter = np.sqrt(np.sum(rest**2, axis=1) / freedom)
+    return solution, inverse, kept, np.maximum(scatter, lowest_scale)
+
+
+def _solve(
+    design: NDArray[np.float64], values: NDArray[np.float64], kept: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    weighted = design * kept[:, :, None]
+    normal = np.einsum("nij,nik->njk", weighted, design)
+    # A trace of ridge keeps a lobe with no cells from stopping all the others.
+    normal += 1e-12 * np.maximum(1.0, kept.sum(axis=1))[:, None, None] * np.eye(3)
+    inverse = np.linalg.inv(normal)
+    right = np.einsum("nij,ni->nj", weighted, values)
+    return np.einsum("njk,nk->nj", inverse, right), inverse
+
+
+def _spread(rest: NDArray[np.float64], kept: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return 1.4826 times the median absolute deviation of each row's kept values."""
+    masked = np.where(kept, np.abs(rest), np.nan)
+    masked[~kept.any(axis=1)] = 0.0
+    return 1.4826 * np.nanmedian(masked, axis=1)

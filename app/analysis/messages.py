@@ -1,0 +1,62 @@
+"""Every sentence that the analysis can say: the reasons for no reading, and the notes beside one.
+
+The texts are fixed, so that they can be translated; values stand in braces.
+"""
+
+from __future__ import annotations
+
+from app.analysis.reading import Message
+
+WAITING = Message("waiting for the first turns")
+NO_CARRIER = Message(
+    "no carrier: no steady signal between 20 kHz and 0.45 of the sample rate; "
+    "check that the head is on the alignment track and the probes on the test points"
+)
+CARRIER_BEYOND = Message(
+    "the carrier is beyond the source's bandwidth: use a detector probe with the role envelope, "
+    "or a faster source"
+)
+CLIPPED = Message("clipped: the tops are cut flat; lower the gain or use a ×10 probe")
+ONE_LOBE = Message("one lobe only: the head is far off the line")
+NULLS_FILLED = Message(
+    "the nulls are filled: not a pattern whose lobes tell the side; "
+    "check the disk, the track and the profile"
+)
+NO_PATTERN = Message(
+    "no pattern of lobes that is known here; check the disk, the track and the profile"
+)
+NO_LOCK = Message("no lock: no turn can be told")
+NO_WHOLE_TURN = Message("no whole turn is left without gaps or missing samples")
+TOO_UNCERTAIN = Message(
+    "too uncertain: the expanded uncertainty of the difference is above 0.10; "
+    "more signal or more turns are needed"
+)
+LOW_CORNER_UNKNOWN = Message(
+    "the envelope goes below zero: its input is AC-coupled; state its low corner"
+)
+STALE = Message("stale: no new samples")
+
+DETECTOR_UNPROVED = Message(
+    "detector unproved: taken as linear; state its threshold in volts, or 0 if it is linear"
+)
+UNCALIBRATED = Message("uncalibrated: the offset uses the profile's default scale")
+SIGN_UNKNOWN = Message(
+    "sign unknown: without an index, balance and offset are magnitudes until the sign is taught"
+)
+SUM_JUMPED = Message("the sum of the heights jumped: reading pairs of lobes")
+INDEX_SILENT = Message("no index pulses on the index channel: turns are told from the pattern")
+TURNS_DROPPED = Message("{0} turns left out: gaps or missing samples")
+OFF_SPEED = Message("the speed is {0} % off the profile's {1} rpm")
+OFF_CARRIER = Message("the carrier is not the profile's {0} kHz")
+PAIRS = Message("{0} pairs of lobes a turn")
+IMAGE = Message(
+    "the profile's carrier of {0} kHz is beyond this source; what is seen may be its image"
+)
+
+TEACH_NEEDS_READING = Message("teaching needs a valid reading before and after the nudge")
+TEACH_TOO_SMALL = Message("the balance has not changed enough to tell; nudge further outward")
+
+
+def fill(message: Message, *values: object) -> Message:
+    """Return the message with its values."""
+    return Message(message.text, tuple(str(value) for value in values))

@@ -1,0 +1,289 @@
+"""The two ways from samples to an envelope, behind one face.
+
+A path takes samples and adds cells to its :class:`~app.analysis.series.EnvelopeSeries`. When it
+has to begin anew (a carrier found or lost) it makes a new series and counts ``starts`` up.
+"""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.analysis import messages
+from app.analysis.carrier import CARRIER_HIGH_OF_RATE, CARRIER_LOW_HZ, find_carrier
+from app.analysis.clipping import has_flat_tops
+from app.analysis.demodulation import Columns, Demodulator
+from app.analysis.detector import DetectorFollower
+from app.analysis.reading import Message
+from app.analysis.series import EnvelopeSeries
+
+_SEARCH_S = 0.3
+"""Longer than a turn: a lobe passes within it."""
+_REVIEW_S = 0.5
+_WANDERED = 0.035
+"""A carrier this part away from where the demodulator was set wants a new one."""
+_CLIP_STRETCH_S = 0.05
+
+
+class SignalPath(Protocol):
+    """What the analyser needs of a path."""
+
+    series: EnvelopeSeries | None
+    starts: int
+
+    @property
+    def fault(self) -> Message | None:
+        """Why there is no usable envelope now, None when there is."""
+        ...
+
+    def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
+        """Take the next samples."""
+        ...
+
+    def flush(self) -> None:
+        """Finish what waits for more samples."""
+        ...
+
+    def clipped_between(self, start_frame: float, end_frame: float) -> bool:
+        """Tell whether the signal was clipped in any stretch that touches these frames."""
+        ...
+
+    def forget_before(self, frame: float) -> None:
+        """Let go of what is older."""
+        ...
+
+
+class ClipLog:
+    """Looks at the signal columns stretch by stretch and remembers where they were clipped."""
+
+    def __init__(self, signals: tuple[int, ...], sample_rate_hz: float) -> None:
+        self._signals = signals
+        self._frames = max(2048, round(_CLIP_STRETCH_S * sample_rate_hz))
+        self._held: list[NDArray[np.float32]] = []
+        self._held_frames = 0
+        self._held_from = 0
+        self._stretches: list[tuple[int, int]] = []
+
+    def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
+        """Take the next samples."""
+        if not self._held:
+            self._held_from = first_index
+        self._held.append(samples_v)
+        self._held_frames += len(samples_v)
+        if self._held_frames >= self._frames:
+            self.flush()
+
+    def flush(self) -> None:
+        """Judge what has been taken since the last stretch."""
+        if not self._held:
+            return
+        parts = self._held
+        samples_v = parts[0] if len(parts) == 1 else np.concatenate(parts)
+        if any(has_flat_tops(samples_v[:, column]) for column in self._signals):
+            self._stretches.append((self._held_from, self._held_from + self._held_frames))
+        self._held = []
+        self._held_frames = 0
+
+    def between(self, start_frame: float, end_frame: float) -> bool:
+        """Tell whether any clipped stretch touches these frames."""
+        return any(start < end_frame and end > start_frame for start, end in self._stretches)
+
+    def forget_before(self, frame: float) -> None:
+        """Let go of stretches that ended before `frame`."""
+        self._stretches = [stretch for stretch in self._stretches if stretch[1] > frame]
+
+
+class RawPath:
+    """Raw samples: looks for a carrier, then demodulates at it.
+
+    Parameters
+    ----------
+    columns, channels : Columns, int
+        Where the signal stands, and columns in all.
+    sample_rate_hz, bandwidth_hz : float
+        The rate, and the highest frequency that arrives undiminished.
+    expected_hz : float
+        The profile's carrier: explains a silence when it is beyond the source.
+    """
+
+    def __init__(
+        self,
+        columns: Columns,
+        channels: int,
+        sample_rate_hz: float,
+        bandwidth_hz: float,
+        expected_hz: float,
+    ) -> None:
+        self.series: EnvelopeSeries | None = None
+        self.starts = 0
+        self._columns = columns
+        self._channels = channels
+        self._rate_hz = sample_rate_hz
+        self._highest_hz = min(bandwidth_hz, CARRIER_HIGH_OF_RATE * sample_rate_hz)
+        self._expected_hz = expected_hz
+        self._clips = ClipLog(columns.signals, sample_rate_hz)
+        self._demodulator: Demodulator | None = None
+        self._search: list[tuple[NDArray[np.float32], int]] = []
+        self._searched = 0
+        self._since_review = 0
+        self._fault: Message | None = messages.WAITING
+
+    @property
+    def fault(self) -> Message | None:
+        """Why there is no usable envelope now, None when there is."""
+        return self._fault
+
+    @property
+    def noise_v2(self) -> float:
+        """Noise power of the differential in the full sampled band."""
+        return self._demodulator.noise_v2 if self._demodulator else 0.0
+
+    def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
+        """Take the next samples."""
+        self._clips.push(samples_v, first_index)
+        if self._demodulator is None:
+            self._search.append((samples_v, first_index))
+            self._searched += len(samples_v)
+            if self._searched >= _SEARCH_S * self._rate_hz:
+                self._look_for_carrier()
+            return
+        self._feed(samples_v, first_index)
+        self._since_review += len(samples_v)
+        if self._since_review >= _REVIEW_S * self._rate_hz:
+            self._since_review = 0
+            self._review(samples_v)
+
+    def flush(self) -> None:
+        """Finish what waits for more samples."""
+        self._clips.flush()
+        if self._demodulator is None and self._search:
+            self._look_for_carrier()
+        if self._demodulator is not None and self.series is not None:
+            for cells in self._demodulator.flush():
+                self.series.append(cells)
+
+    def clipped_between(self, start_frame: float, end_frame: float) -> bool:
+        """Tell whether the signal was clipped in any stretch that touches these frames."""
+        return self._clips.between(start_frame, end_frame)
+
+    def forget_before(self, frame: float) -> None:
+        """Let go of what is older."""
+        self._clips.forget_before(frame)
+        if self.series is not None:
+            self.series.forget_before(frame)
+
+    def _feed(self, samples_v: NDArray[np.float32], first_index: int) -> None:
+        assert self._demodulator is not None and self.series is not None
+        for cells in self._demodulator.push(samples_v, first_index):
+            self.series.append(cells)
+
+    def _look_for_carrier(self) -> None:
+        waiting, self._search, self._searched = self._search, [], 0
+        signal = np.concatenate([self._columns.differential_of(part) for part, _ in waiting])
+        found = find_carrier(signal, self._rate_hz)
+        if found is None:
+            beyond = self._expected_hz > self._highest_hz
+            self._fault = messages.CARRIER_BEYOND if beyond else messages.NO_CARRIER
+            return
+        if found.frequency_hz > self._highest_hz:
+            self._fault = messages.CARRIER_BEYOND
+            return
+        self._demodulator = Demodulator(
+            self._columns, self._channels, self._rate_hz, found.frequency_hz
+        )
+        self.series = EnvelopeSeries(self._demodulator.frames_a_cell)
+        self.starts += 1
+        self._fault = None
+        self._since_review = 0
+        for samples_v, first_index in waiting:
+            self._feed(samples_v, first_index)
+
+    def _review(self, samples_v: NDArray[np.float32]) -> None:
+        """Look whether the carrier is still where the demodulator was set, or gone."""
+        assert self._demodulator is not None and self.series is not None
+        recent = round(_REVIEW_S * self._rate_hz / self.series.frames_a_cell)
+        power = np.maximum(self.series.power_v2[-recent:], 0.0)
+        sigma2 = self.series.sigma_v[-recent:] ** 2
+        strong = power > 25.0 * sigma2
+        if np.count_nonzero(strong) < 3:
+            self._fault = messages.NO_CARRIER
+            self._try_elsewhere(samples_v)
+            return
+        self._fault = None
+        carrier = self.series.carrier_hz[-recent:]
+        mean_hz = float(np.average(carrier[strong], weights=power[strong]))
+        if abs(mean_hz / self._demodulator.carrier_hz - 1.0) > _WANDERED:
+            self._begin_search()
+
+    def _try_elsewhere(self, samples_v: NDArray[np.float32]) -> None:
+        found = find_carrier(self._columns.differential_of(samples_v), self._rate_hz)
+        assert self._demodulator is not None
+        if found is None or not CARRIER_LOW_HZ <= found.frequency_hz <= self._highest_hz:
+            return
+        if abs(found.frequency_hz / self._demodulator.carrier_hz - 1.0) > _WANDERED:
+            self._begin_search()
+
+    def _begin_search(self) -> None:
+        self._demodulator = None
+        self._search.clear()
+        self._searched = 0
+        self._fault = messages.WAITING
+
+
+class EnvelopePath:
+    """An external detector's output.
+
+    Parameters
+    ----------
+    column : int
+        The envelope's column.
+    sample_rate_hz : float
+        Frames a second.
+    low_corner_hz : float or None
+        Corner of the input's high-pass, 0 for DC-coupled, None when not known.
+    threshold_v : float
+        The detector's threshold in volts.
+    """
+
+    def __init__(
+        self,
+        column: int,
+        sample_rate_hz: float,
+        low_corner_hz: float | None,
+        threshold_v: float,
+    ) -> None:
+        self._follower = DetectorFollower(column, sample_rate_hz, low_corner_hz or 0.0, threshold_v)
+        self._corner_known = low_corner_hz is not None
+        self._clips = ClipLog((column,), sample_rate_hz)
+        self.series: EnvelopeSeries | None = EnvelopeSeries(self._follower.frames_a_cell)
+        self.starts = 1
+
+    @property
+    def fault(self) -> Message | None:
+        """Why there is no usable envelope now, None when there is."""
+        if self._follower.goes_below_zero and not self._corner_known:
+            return messages.LOW_CORNER_UNKNOWN
+        return None
+
+    def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
+        """Take the next samples."""
+        assert self.series is not None
+        for cells in self._follower.push(samples_v, first_index):
+            self.series.append(cells)
+
+    def flush(self) -> None:
+        """Finish what waits for more samples."""
+        assert self.series is not None
+        for cells in self._follower.flush():
+            self.series.append(cells)
+
+    def clipped_between(self, start_frame: float, end_frame: float) -> bool:
+        """Tell whether the signal was clipped in any stretch that touches these frames."""
+        return self._clips.between(start_frame, end_frame)
+
+    def forget_before(self, frame: float) -> None:
+        """Let go of what is older."""
+        assert self.series is not None
+        self.series.forget_before(frame)

@@ -1,0 +1,248 @@
+"""The reading over a whole capture."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.analysis import messages
+from app.analysis.balance import Heights, balance_of, invalid, sign_of, with_balance
+from app.analysis.layout import Layout, characterise, find_layout, mean_turn, refine_layout
+from app.analysis.lobes import LobeFits
+from app.analysis.paths import RawPath, SignalPath
+from app.analysis.reading import Geometry, Message, Quantity, Reading
+from app.analysis.revolution import LobeTime, Turn
+from app.analysis.series import EnvelopeSeries
+from app.analysis.setup import Setup
+from app.analysis.uncertainty import CLOCK_PART, excess_u, scatter_u
+
+_METHOD_U = 2.5e-4
+"""Standard uncertainty of the balance that the method itself leaves, whatever the noise: from the
+accuracy table of tests/benchmarks."""
+_CHARACTER_TURNS = 8
+_OFF_SPEED = 0.02
+_OFF_CARRIER = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Capture:
+    """All that a summary is made of."""
+
+    setup: Setup
+    path: SignalPath
+    series: EnvelopeSeries
+    turns: tuple[Turn, ...]
+    lobe_times: tuple[LobeTime, ...]
+    by_index: bool
+    pairs: int | None
+    sense: int | None
+    taught: bool
+    notes: tuple[Message, ...]
+    first_index: int
+    end_index: int
+
+
+def summarise(capture: Capture) -> Reading:
+    """Return the reading over all whole turns of a capture."""
+    setup, series = capture.setup, capture.series
+    turns = [turn for turn in capture.turns if _is_whole(series, turn)]
+    dropped = len(capture.turns) - len(turns)
+    notes = list(capture.notes)
+    if dropped:
+        notes.append(messages.fill(messages.TURNS_DROPPED, dropped))
+    reading = Reading(
+        valid=True,
+        first_index=capture.first_index,
+        end_index=capture.end_index,
+        revolutions=len(turns),
+        sign=sign_of(capture.sense, taught=capture.taught),
+        calibrated=setup.calibrated,
+    )
+    if not turns:
+        reason = messages.NO_WHOLE_TURN if capture.turns else messages.NO_LOCK
+        return invalid(replace(reading, notes=tuple(notes)), reason)
+    speed = speed_of(turns, setup.sample_rate_hz, capture.lobe_times, capture.pairs or 1)
+    carrier = carrier_of(series, turns)
+    notes += off_profile(setup, speed, carrier)
+    reading = replace(reading, speed_rpm=speed, carrier_hz=carrier, notes=tuple(notes))
+    if capture.path.clipped_between(turns[0].start_frame, turns[-1].end_frame):
+        reading = replace(reading, reasons=(messages.CLIPPED,))
+    mean = mean_turn(series, turns)
+    found = find_layout(mean, capture.pairs) if mean is not None else None
+    if found is None:
+        return invalid(reading, messages.NO_PATTERN)
+    layout = refine_layout(found, series, turns)
+    measured = measure_heights(layout.fit(series, turns), layout)
+    if measured is None:
+        return invalid(reading, messages.NO_WHOLE_TURN)
+    heights, used = measured
+    reading = replace(reading, revolutions=used)
+    taller = max(heights.first_v.value, heights.second_v.value)
+    snr_db = snr_of(capture.path, taller)
+    pair = (heights.first_v.value, heights.second_v.value)
+    geometry, reason = _character(series, turns, layout, pair, setup)
+    if layout.pairs > 1:
+        notes.append(messages.fill(messages.PAIRS, layout.pairs))
+    reading = replace(reading, geometry=geometry, snr_db=snr_db, notes=tuple(notes))
+    if reason is not None:
+        reading = replace(reading, reasons=(*reading.reasons, reason))
+    return with_balance(reading, heights, capture.sense, setup)
+
+
+def measure_heights(fits: LobeFits, layout: Layout) -> tuple[Heights, int] | None:
+    """Return mean heights and balance over all turns of which every lobe was measured.
+
+    Returns
+    -------
+    tuple of Heights and int, or None
+        The heights and the number of turns used; None when there is no such turn.
+    """
+    lobes = len(layout.centres)
+    whole = fits.ok.reshape(-1, lobes).all(axis=1)
+    used = int(np.count_nonzero(whole))
+    if not used:
+        return None
+    height = fits.height_v.reshape(-1, lobes)[whole].reshape(used, -1, 2)
+    u = fits.u_v.reshape(-1, lobes)[whole].reshape(used, -1, 2)
+    a_turn = height.mean(axis=1)
+    u_turn = np.sqrt(np.sum(u**2, axis=1)) / layout.pairs
+    mean = a_turn.mean(axis=0)
+    u_noise = np.sqrt(np.sum(u_turn**2, axis=0)) / used
+    first, second = (
+        Quantity(float(mean[k]), float(np.hypot(u_noise[k], excess_u(a_turn[:, k], u_turn[:, k]))))
+        for k in (0, 1)
+    )
+    if first.value + second.value <= 0.0:
+        return None
+    balance = _balance(a_turn, u_turn, mean, u_noise)
+    return Heights(first, second, balance), used
+
+
+def _balance(
+    a_turn: NDArray[np.float64],
+    u_turn: NDArray[np.float64],
+    mean: NDArray[np.float64],
+    u_noise: NDArray[np.float64],
+) -> Quantity:
+    """Return the balance of mean heights; scatter that both lobes share does not count."""
+    total = a_turn.sum(axis=1)
+    each = (a_turn[:, 0] - a_turn[:, 1]) / total
+    u_each = 2.0 * np.hypot(a_turn[:, 1] * u_turn[:, 0], a_turn[:, 0] * u_turn[:, 1]) / total**2
+    noise = 2.0 * np.hypot(mean[1] * u_noise[0], mean[0] * u_noise[1]) / mean.sum() ** 2
+    u = np.sqrt(noise**2 + excess_u(each, u_each) ** 2 + _METHOD_U**2)
+    return Quantity(balance_of(float(mean[0]), float(mean[1])), float(u))
+
+
+def speed_of(
+    turns: Sequence[Turn],
+    sample_rate_hz: float,
+    lobe_times: Sequence[LobeTime] = (),
+    pairs: int = 1,
+) -> Quantity | None:
+    """Return the mean speed over turns, in revolutions a minute.
+
+    With `lobe_times` (no index) the lobes' own places are fitted by a line; otherwise the
+    turns' lengths are averaged.
+    """
+    if not turns:
+        return None
+    inside = [
+        time
+        for time in lobe_times
+        if turns[0].start_frame <= time.frame <= turns[-1].end_frame
+    ]
+    if len(inside) >= 4:
+        count = np.array([time.count for time in inside], dtype=np.float64)
+        frame = np.array([time.frame for time in inside])
+        (slope, start), covariance = np.polyfit(count, frame, 1, cov="unscaled")
+        rest = frame - (slope * count + start)
+        scale = np.sqrt(np.sum(rest**2) / (len(count) - 2))
+        frames, u = slope * 2 * pairs, scale * np.sqrt(covariance[0, 0]) * 2 * pairs
+    else:
+        lengths = np.array([turn.frames for turn in turns])
+        frames = float(lengths.mean())
+        # One frame's width, rectangular, at either end of the run.
+        edges = np.sqrt(2.0 / 12.0) / len(lengths)
+        u = float(np.hypot(edges, scatter_u(lengths) if len(lengths) > 1 else 0.0))
+    speed = 60.0 * sample_rate_hz / frames
+    return Quantity(float(speed), float(speed * np.hypot(u / frames, CLOCK_PART)))
+
+
+def carrier_of(series: EnvelopeSeries, turns: Sequence[Turn]) -> Quantity | None:
+    """Return the mean carrier over turns, weighted by power, or None for an envelope."""
+    means: list[float] = []
+    for turn in turns:
+        cells = series.cells_between(turn.start_frame, turn.end_frame)
+        carrier = series.carrier_hz[cells]
+        weight = np.where(series.ok[cells], np.maximum(series.power_v2[cells], 0.0), 0.0)
+        if carrier.size and carrier[0] > 0.0 and weight.sum() > 0.0:
+            means.append(float(np.average(carrier, weights=weight)))
+    if not means:
+        return None
+    value = float(np.mean(means))
+    u = scatter_u(np.array(means)) if len(means) > 1 else 1e-3 * value
+    return Quantity(value, float(np.hypot(u, CLOCK_PART * value)))
+
+
+def snr_of(path: SignalPath, taller_v: float) -> float | None:
+    """Return sine power at the taller lobe's top over noise power, in dB; None for an envelope."""
+    if not isinstance(path, RawPath) or path.noise_v2 <= 0.0 or taller_v <= 0.0:
+        return None
+    return float(10.0 * np.log10(0.5 * taller_v**2 / path.noise_v2))
+
+
+def off_profile(setup: Setup, speed: Quantity | None, carrier: Quantity | None) -> list[Message]:
+    """Return notes on what is off the profile: reported, not refused."""
+    notes: list[Message] = []
+    if speed is not None:
+        away = speed.value / setup.speed_rpm - 1.0
+        if abs(away) > _OFF_SPEED:
+            percent, nominal = f"{100.0 * away:+.1f}", f"{setup.speed_rpm:g}"
+            notes.append(messages.fill(messages.OFF_SPEED, percent, nominal))
+    if carrier is not None and speed is not None:
+        nominal_hz = setup.carrier_hz * speed.value / setup.speed_rpm
+        if abs(carrier.value / nominal_hz - 1.0) > _OFF_CARRIER:
+            khz = f"{setup.carrier_hz / 1e3:g}"
+            beyond = setup.carrier_hz > 0.5 * setup.sample_rate_hz
+            text = messages.IMAGE if beyond else messages.OFF_CARRIER
+            notes.append(messages.fill(text, khz))
+    return notes
+
+
+def _is_whole(series: EnvelopeSeries, turn: Turn) -> bool:
+    """Tell whether every sample of the turn was there."""
+    cells = series.cells_between(turn.start_frame, turn.end_frame)
+    expected = int(turn.frames / series.frames_a_cell) - 1
+    return cells.stop - cells.start >= expected and bool(series.ok[cells].all())
+
+
+def _character(
+    series: EnvelopeSeries,
+    turns: Sequence[Turn],
+    layout: Layout,
+    heights_v: tuple[float, float],
+    setup: Setup,
+) -> tuple[Geometry | None, Message | None]:
+    """Return the recording, or why the pattern cannot be read.
+
+    The turns are judged in groups and the majority decides: over a capture in which the head
+    moved, the average of all would have filled nulls.
+    """
+    groups = [
+        turns[start : start + _CHARACTER_TURNS]
+        for start in range(0, len(turns), _CHARACTER_TURNS)
+    ]
+    votes: list[tuple[Geometry | None, bool]] = []
+    for group in groups:
+        mean = mean_turn(series, list(group))
+        if mean is not None:
+            found = characterise(mean, layout, heights_v, setup.geometry)
+            votes.append((found.geometry, found.filled))
+    winner = max(set(votes), key=votes.count, default=(None, False))
+    geometry, filled = winner
+    if filled:
+        return None, messages.NULLS_FILLED
+    return geometry, messages.NO_PATTERN if geometry is None else None
