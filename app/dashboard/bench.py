@@ -93,14 +93,15 @@ class Bench(QWidget):
         self.meter.show_face(face, dt_s)
         self.figures.show_face(face)
         speed = None if view.reading is None else view.reading.speed_rpm
-        self.trace.show_trace(view.trace, None if speed is None else speed.value)
+        speed_rpm = None if speed is None else speed.value
+        self.trace.show_trace(view.trace, speed_rpm, current=face.balance is not None)
         # Words change at the pace of the eye, not of the needle.
         if now_s - self._slow_at_s >= _SLOW_S:
             self._slow_at_s = now_s
             self._show_slow(view, now_s)
         if now_s - self._strip_at_s >= _STRIP_S:
             self._strip_at_s = now_s
-            self.strip.show_strip(view.strip_s, view.strip_balance, now_s)
+            self.strip.show_strip(view.strip_s, view.strip_balance, now_s, face.mirrored)
 
     def _show_slow(self, view: View, now_s: float) -> None:
         self.state.show_lines(lines_of(view, now_s, self._session.profile.speed_rpm))
@@ -108,6 +109,13 @@ class Bench(QWidget):
         self.hands.follow()
         self.trace.set_virtual(view.virtual)
         self.strip.set_virtual(view.virtual)
+
+    def repaint_instruments(self) -> None:
+        """Ask for all that moves to be painted anew, changed or not."""
+        for part in (self.meter, self.figures, self.state):
+            part.update()
+        self.trace.repaint_soon()
+        self.strip.repaint_soon()
 
     def toggle_unit(self) -> None:
         """Change between µm and mil."""

@@ -12,7 +12,7 @@ from concurrent.futures import Future
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import (
     QComboBox,
-    QFormLayout,
+    QGridLayout,
     QHBoxLayout,
     QLabel,
     QLineEdit,
@@ -67,20 +67,26 @@ class Chooser(QWidget):
         self._address.setPlaceholderText("sim:   sound:   file:capture.wav")
         self._address.returnPressed.connect(self._open)
         self._roles = QComboBox(self)
-        self._roles.setEditable(True)
+        own_roles = QLineEdit(self._roles)
+        own_roles.setPlaceholderText(tr("by default"))
+        self._roles.setLineEdit(own_roles)
         self._roles.setAccessibleName(tr("Roles of the channels"))
         self._roles.setAccessibleDescription(
             tr("Comma-separated, in the order of the channels; - skips one; empty: by default")
         )
         self._roles.addItems(_ROLES)
-        self._roles.lineEdit().setPlaceholderText(tr("by default"))
         self._build()
 
     def _build(self) -> None:
         tr = self.tr
-        form = QFormLayout()
-        form.addRow(tr("Address"), self._address)
-        form.addRow(tr("Roles"), self._roles)
+        form = QGridLayout()
+        for row, (words, field) in enumerate(
+            ((tr("Address"), self._address), (tr("Roles"), self._roles))
+        ):
+            label = QLabel(words, self)
+            label.setBuddy(field)
+            form.addWidget(label, row, 0)
+            form.addWidget(field, row, 1)
         open_button = TouchButton(tr("Open"), "⏎", tr("Open the source"), self._open)
         open_button.set_next(True)
         buttons = QHBoxLayout()
@@ -114,7 +120,7 @@ class Chooser(QWidget):
         def list_sources() -> None:
             try:
                 future.set_result(self._session.listed())
-            except Exception as fault:  # noqa: BLE001  handed over to the window, which shows it
+            except Exception as fault:
                 future.set_exception(fault)
 
         threading.Thread(target=list_sources, name="sources", daemon=True).start()

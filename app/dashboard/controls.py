@@ -22,7 +22,9 @@ class Hands(QWidget):
         Returns the virtual drive's controls, None when that is not the source.
     """
 
-    def __init__(self, controls: Callable[[], Controls | None], parent: QWidget | None = None):
+    def __init__(
+        self, controls: Callable[[], Controls | None], parent: QWidget | None = None
+    ) -> None:
         super().__init__(parent)
         self._controls = controls
         self.setAccessibleName(self.tr("Hands at the virtual drive"))

@@ -55,7 +55,9 @@ class Geometry:
         widest = (width / 2 - sizes.px(24)) / math.sin(_FAR * _HALF_ANGLE)
         drop = 1 - math.cos(_FAR * _HALF_ANGLE)
         radius = min(widest, (cover_top - top - sizes.px(24)) / drop)
-        return cls(QSizeF(width, height), sizes, QPointF(width / 2, top + radius), radius, cover_top)
+        return cls(
+            QSizeF(width, height), sizes, QPointF(width / 2, top + radius), radius, cover_top
+        )
 
     @property
     def band(self) -> float:
@@ -109,7 +111,7 @@ def paint_dial(
 
 
 def _virtual_box(geometry: Geometry) -> QRectF:
-    top = geometry.pivot.y() - geometry.radius + geometry.band + geometry.sizes.px(70)
+    top = geometry.pivot.y() - geometry.radius + geometry.band + geometry.sizes.px(84)
     return QRectF(0, top, geometry.size.width(), max(1.0, geometry.cover_top - top))
 
 
@@ -183,7 +185,8 @@ def _paint_ticks(painter: QPainter, geometry: Geometry, theme: Theme, limits: Li
         for side in {-1, 1} if at else {1}:
             # Upright numerals: those at the sides need more room than those at the top.
             away = px(18 + FIGURE_CAP / 2) + px(34) * abs(math.sin(at * _HALF_ANGLE))
-            _centred(painter, geometry.point(side * at, geometry.radius + away), f"{difference * 100:g}")
+            where = geometry.point(side * at, geometry.radius + away)
+            _centred(painter, where, f"{difference * 100:g}")
 
 
 def _both_sides(differences: tuple[float, ...], draw: Callable[[float], None]) -> None:
@@ -209,16 +212,15 @@ def _paint_ends(painter: QPainter, geometry: Geometry, theme: Theme) -> None:
     box = QRectF(inset, px(16), geometry.size.width() - 2 * inset, px(80))
     align = Qt.AlignmentFlag
     painter.setPen(QColor(theme.ink))
-    painter.setFont(font_of_cap(px(24), bold=True))
-    painter.drawText(box, align.AlignLeft | align.AlignTop, "◀ " + translate("dashboard", "inward"))
-    outward = translate("dashboard", "outward") + " ▶"
+    painter.setFont(font_of_cap(px(22), bold=True))
+    inward = "◀ " + translate("dashboard", "head inward")
+    outward = translate("dashboard", "head outward") + " ▶"
+    painter.drawText(box, align.AlignLeft | align.AlignTop, inward)
     painter.drawText(box, align.AlignRight | align.AlignTop, outward)
     painter.setFont(font_of_cap(px(13)))
     painter.setPen(QColor(theme.faint))
-    below = box.translated(0, px(48))
-    side = translate("dashboard", "head stands")
-    painter.drawText(below, align.AlignLeft | align.AlignTop, side)
-    painter.drawText(below, align.AlignRight | align.AlignTop, side)
-    _centred(painter, geometry.point(REST, geometry.radius + px(22)), translate("dashboard", "rest"))
+    _centred(
+        painter, geometry.point(REST, geometry.radius + px(22)), translate("dashboard", "rest")
+    )
     legend = translate("dashboard", "difference of the lobes in %")
-    _centred(painter, geometry.point(0.0, geometry.radius - geometry.band - px(26)), legend)
+    _centred(painter, geometry.point(0.0, geometry.radius - geometry.band - px(62)), legend)

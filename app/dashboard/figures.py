@@ -80,9 +80,7 @@ class Figures(QWidget):
             painter.drawLine(box.topLeft(), box.topRight())
         painter.end()
 
-    def _block(
-        self, painter: QPainter, box: QRectF, name: str, figure: Figure, cap: float
-    ) -> None:
+    def _block(self, painter: QPainter, box: QRectF, name: str, figure: Figure, cap: float) -> None:
         px = self._sizes.px
         inner = box.adjusted(px(20), px(12), -px(20), -px(10))
         painter.setPen(QColor(self._theme.faint))
@@ -98,5 +96,3 @@ class Figures(QWidget):
             small.setPixelSize(max(8, int(small.pixelSize() * inner.width() / wide)))
         painter.setFont(small)
         painter.drawText(inner, _ALIGN.AlignRight | _ALIGN.AlignBottom, figure.u_text)
-
-

@@ -71,7 +71,11 @@ def keys() -> tuple[tuple[str, str], ...]:
 
 
 def _items(sentences: tuple[str, ...]) -> str:
-    return "<ul>" + "".join(f"<li>{escape(each)}</li>" for each in sentences) + "</ul>"
+    return (
+        "<ul>"
+        + "".join(f"<li style='margin-bottom: 6px'>{escape(each)}</li>" for each in sentences)
+        + "</ul>"
+    )
 
 
 def help_html() -> str:
@@ -87,13 +91,13 @@ def help_html() -> str:
     )
     parts = (
         f"<h2>{escape(translate('help', 'Even lobes, while the hand moves'))}</h2>",
-        f"<p>{escape(purpose)}</p>",
+        f"<p>{escape(purpose)}</p><table width='100%' cellspacing='8'><tr><td width='57%'>",
         f"<h3>{escape(translate('help', 'What it cannot do: something else must'))}</h3>",
         _items(cannot_do()),
         f"<h3>⚠ {escape(translate('help', 'Before a hand goes in'))}</h3>",
         _items(cautions()),
-        f"<h3>{escape(translate('help', 'Keys'))}</h3>",
-        f"<table>{rows}</table>",
+        f"</td><td><h3>{escape(translate('help', 'Keys'))}</h3>",
+        f"<table cellpadding='2'>{rows}</table></td></tr></table>",
     )
     return "".join(parts)
 
@@ -110,6 +114,8 @@ class FirstPage(QWidget):
         super().__init__(parent)
         self.setObjectName("page")
         self._text = QTextBrowser(self)
+        self._text.setObjectName("first")
+        self._text.document().setDocumentMargin(16)
         self._text.setHtml(help_html())
         self._text.setAccessibleName(self.tr("What the tool cannot do, cautions and keys"))
         self._on = TouchButton(
@@ -128,5 +134,5 @@ class FirstPage(QWidget):
         layout.addLayout(buttons)
 
     def come(self) -> None:
-        """Make ready for the keyboard: Enter goes on, the arrows scroll once the text is reached."""
+        """Make ready for the keyboard: Enter goes on."""
         self._on.setFocus()

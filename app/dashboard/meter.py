@@ -106,6 +106,12 @@ class Meter(QWidget):
         self._painted = self._needle.position
         self._paint_needles(painter)
         self._paint_words(painter)
+        if self.hasFocus():
+            painter.setPen(QPen(QColor(self._theme.second), 3))
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            painter.drawRoundedRect(
+                QRectF(self.rect()).adjusted(2, 2, -2, -2), self._sizes.px(10), self._sizes.px(10)
+            )
         painter.end()
 
     def _dial_picture(self) -> QPixmap:
@@ -183,7 +189,7 @@ class Meter(QWidget):
         self._paint_line(painter, headline, self._face.headline, FIGURE_CAP, bold=True)
         painter.setPen(QColor(self._theme.ink))
         detail = QRectF(px(16), top + px(84), width - px(32), px(60))
-        self._paint_line(painter, detail, self._face.detail, 20)
+        self._paint_line(painter, detail, self._face.detail, 26 if parked else 20)
 
     def _paint_line(
         self, painter: QPainter, box: QRectF, words: str, cap: float, *, bold: bool = False

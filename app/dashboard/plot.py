@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pyqtgraph as pg
-from PySide6.QtCore import QRectF, Qt
+from PySide6.QtCore import QRect, QRectF, Qt
 from PySide6.QtGui import QColor, QFont, QPainter, QPen
 from PySide6.QtWidgets import QWidget
 
@@ -28,11 +30,9 @@ class StillPlot(pg.PlotWidget):
         self.setAntialiasing(False)
 
     @property
-    def plot_item(self) -> pg.PlotItem:
-        """The plot itself."""
-        item = self.getPlotItem()
-        assert item is not None  # pyqtgraph makes it in the constructor  # noqa: S101
-        return item
+    def plot_item(self) -> Any:
+        """The plot itself; pyqtgraph lends it its view box's methods, which types do not tell."""
+        return self.getPlotItem()
 
     @property
     def sizes(self) -> Sizes:
@@ -45,11 +45,15 @@ class StillPlot(pg.PlotWidget):
         self.setBackground(theme.face)
         font = QFont()
         font.setPixelSize(sizes.text_px)
+        # Room for the halves of the outermost ticks' words, which the axes then let stand.
+        self.plot_item.layout.setContentsMargins(
+            sizes.text_px // 2, sizes.text_px // 2, 2 * sizes.text_px, 0
+        )
         for side in ("left", "bottom"):
             axis = self.plot_item.getAxis(side)
             axis.setTextPen(theme.ink)
             axis.setPen(QPen(QColor(theme.line), 1))
-            axis.setStyle(tickFont=font)
+            axis.setStyle(tickFont=font, hideOverlappingLabels=2 * sizes.text_px)
 
     def pen(self, colour: str, width: float, alpha: float = 1.0) -> QPen:
         """Return a pen whose width is in pixels of a full-HD window."""
@@ -65,7 +69,7 @@ class StillPlot(pg.PlotWidget):
             self._virtual = virtual
             self.viewport().update()
 
-    def drawBackground(self, painter: QPainter, rect: QRectF) -> None:  # noqa: N802
+    def drawBackground(self, painter: QPainter, rect: QRectF | QRect) -> None:  # noqa: N802
         """Paint the ground, and on it what the samples are."""
         super().drawBackground(painter, rect)
         if self._virtual:

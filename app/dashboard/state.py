@@ -9,8 +9,9 @@ from PySide6.QtCore import QPointF, QRectF, QSize, Qt
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent, QPen, QPolygonF
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
+from app.analysis.reading import Reading
 from app.dashboard.theme import LIGHT, Sizes, Theme
-from app.dashboard.words import STALE_S, reading_age_s, translate
+from app.dashboard.words import STALE_S, current_reading, reading_age_s, translate
 from app.session import Level, Phase, View
 
 _LOW = 0.03
@@ -37,13 +38,14 @@ class Line:
 
 
 def lines_of(view: View, now_s: float, nominal_rpm: float) -> tuple[Line, ...]:
-    """Return the state of the source, most general first."""
+    """Return the state of the source, most general first; no figure that is not current."""
+    reading = current_reading(view, now_s)
     return (
         _phase_line(view),
         *(_level_line(level) for level in view.levels),
-        _snr_line(view),
-        _carrier_line(view),
-        _speed_line(view, nominal_rpm),
+        _snr_line(reading),
+        _carrier_line(view, reading),
+        _speed_line(reading, nominal_rpm),
         _lock_line(view),
         _age_line(view, now_s),
         _lost_line(view),
@@ -93,31 +95,31 @@ def _none(name: str) -> Line:
     return Line(name, translate("dashboard", "none"))
 
 
-def _snr_line(view: View) -> Line:
+def _snr_line(reading: Reading | None) -> Line:
     name = translate("dashboard", "signal to noise")
-    if view.reading is None or view.reading.snr_db is None:
+    if reading is None or reading.snr_db is None:
         return _none(name)
-    snr_db = view.reading.snr_db
+    snr_db = reading.snr_db
     if snr_db < _SNR_POOR_DB:
         words = translate("dashboard", "{0:.0f} dB: noisy").format(snr_db)
         return Line(name, words, Grade.CAUTION)
     return Line(name, f"{snr_db:.0f} dB", Grade.GOOD)
 
 
-def _carrier_line(view: View) -> Line:
+def _carrier_line(view: View, reading: Reading | None) -> Line:
     name = translate("dashboard", "carrier")
     if "envelope" in view.roles:
         return Line(name, translate("dashboard", "removed by the detector"))
-    if view.reading is None or view.reading.carrier_hz is None:
+    if reading is None or reading.carrier_hz is None:
         return _none(name)
-    return Line(name, f"{view.reading.carrier_hz.value / 1e3:.2f} kHz", Grade.GOOD)
+    return Line(name, f"{reading.carrier_hz.value / 1e3:.2f} kHz", Grade.GOOD)
 
 
-def _speed_line(view: View, nominal_rpm: float) -> Line:
+def _speed_line(reading: Reading | None, nominal_rpm: float) -> Line:
     name = translate("dashboard", "speed")
-    if view.reading is None or view.reading.speed_rpm is None:
+    if reading is None or reading.speed_rpm is None:
         return _none(name)
-    speed = view.reading.speed_rpm.value
+    speed = reading.speed_rpm.value
     away = 100 * (speed / nominal_rpm - 1)
     return Line(name, f"{speed:.2f} rpm ({away:+.2f} %)")
 

@@ -23,12 +23,15 @@ class StripView(QWidget):
     def __init__(self, limits: Limits, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._theme: Theme = LIGHT
-        self._title = QLabel(self.tr("Last minute: difference in %, outward up"), self)
+        self._words_side = self.tr("Last minute (s): difference in %, outward up")
+        self._words_magnitude = self.tr("Last minute (s): difference in %, side not known")
+        self._title = QLabel(self._words_side, self)
         self._plot = StillPlot({}, self)
         item = self._plot.plot_item
         item.setXRange(-_SPAN_S, 0.0, padding=0.01)
         item.setYRange(-1.05, 1.05, padding=0.0)
-        item.getAxis("bottom").setTicks([[(s, f"{s} s") for s in (-60, -45, -30, -15, 0)]])
+        moments = [(s, f"−{-s}") for s in (-60, -45, -30, -15)]
+        item.getAxis("bottom").setTicks([[*moments, (0, self.tr("now"))]])
         self._at_set = deflection(balance_of(limits.set_limit))
         self._at_check = deflection(balance_of(limits.check_limit))
         item.getAxis("left").setTicks([self._ticks(limits)])
@@ -60,11 +63,16 @@ class StripView(QWidget):
         """Say whether the samples come from the virtual drive."""
         self._plot.set_virtual(virtual)
 
+    def repaint_soon(self) -> None:
+        """Ask for the plot to be painted anew."""
+        self._plot.viewport().update()
+
     def show_strip(
         self,
         times_s: NDArray[np.float64] | None,
         balances: NDArray[np.float64] | None,
         now_s: float,
+        mirrored: bool,
     ) -> None:
         """Draw the balances; NaN leaves a gap.
 
@@ -74,7 +82,13 @@ class StripView(QWidget):
             float64, shape (n,): monotonic times and the balances at them.
         now_s : float
             Monotonic time of the right edge.
+        mirrored : bool
+            The side is not known: the balances are magnitudes.
         """
+        words = self._words_magnitude if mirrored else self._words_side
+        if words != self._title.text():
+            self._title.setText(words)
+            self.setAccessibleDescription(words)
         if times_s is None or balances is None or not len(times_s):
             self._curve.setData([], [])
             return

@@ -37,14 +37,16 @@ def prompt_of(view: View, answer: str) -> Prompt:
     """
     if view.teaching:
         how = translate(
-            "dashboard", "Nudge the head OUTWARD until the needle has clearly moved, then press Outward."
+            "dashboard",
+            "Nudge the head OUTWARD until the needle has clearly moved, then press Outward.",
         )
         return Prompt(answer or how, may_teach=True)
     reading = view.reading
     running = view.phase in (Phase.RUNNING, Phase.ENDED)
     if running and reading is not None and reading.valid and reading.sign is Sign.UNKNOWN:
         words = translate(
-            "dashboard", "No index, so the side is not known. Show it once by nudging the head outward."
+            "dashboard",
+            "No index, so the side is not known. Show it once by nudging the head outward.",
         )
         stereo = view.roles == ("plus", "minus")
         if stereo:
@@ -56,7 +58,10 @@ def prompt_of(view: View, answer: str) -> Prompt:
     said_by_all = [view.message, *(said(each) for each in view.advice)]
     if reading is not None and running:
         said_by_all += [said(each) for each in reading.notes]
-    return Prompt("  ·  ".join(dict.fromkeys(each for each in said_by_all if each)))
+    words = "  ·  ".join(dict.fromkeys(each for each in said_by_all if each))
+    if not words and reading is not None and reading.valid:
+        words = translate("dashboard", "Turn the stepper's body until the needle stands at 0.")
+    return Prompt(words)
 
 
 class PromptLine(QWidget):

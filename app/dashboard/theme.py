@@ -179,6 +179,13 @@ def style_sheet(theme: Theme, sizes: Sizes) -> str:
     QListWidget, QTextBrowser {{ border: 2px solid {theme.line}; border-radius: {radius}px; }}
     QListWidget::item {{ min-height: {touch}px; padding: 0 {radius * 2}px; }}
     QListWidget::item:selected {{ background: {theme.second}; color: {theme.on_accent}; }}
+    QScrollBar:vertical {{ width: {touch // 2}px; background: {theme.face}; margin: 0; }}
+    QScrollBar::handle:vertical {{ background: {theme.line}; min-height: {touch}px; }}
+    QScrollBar::add-line, QScrollBar::sub-line {{ height: 0; }}
+    QComboBox::drop-down {{ width: {touch}px; }}
+    QComboBox QAbstractItemView {{ background: {theme.face}; }}
+    #source {{ font-weight: bold; }}
+    #first {{ font-size: {round(text * 1.25)}px; }}
     QLabel[quiet="true"] {{ color: {theme.faint}; }}
     QLabel[title="true"] {{ font-size: {round(text * 1.6)}px; font-weight: bold; }}
     QToolTip {{ color: {theme.ink}; background: {theme.face}; border: 1px solid {theme.line}; }}

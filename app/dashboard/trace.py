@@ -24,9 +24,12 @@ class _TurnAxis(pg.AxisItem):
 
     def tickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:  # noqa: N802
         """Write each tick as a part of the turn and as a time."""
-        if self.turn_ms is None:
-            return [f"{value:.2f}" for value in values]
-        return [f"{value:.2f}  {value * self.turn_ms:.0f} ms" for value in values]
+        return [self._written(value) for value in values]
+
+    def _written(self, value: float) -> str:
+        if self.turn_ms is None or value in (0.0, 1.0):  # no room for more at the ends
+            return f"{value:g}"
+        return f"{value:g} · {value * self.turn_ms:.0f} ms"
 
 
 class TraceView(QWidget):
@@ -38,21 +41,21 @@ class TraceView(QWidget):
         self._turns: deque[Trace] = deque(maxlen=_PAST + 1)
         self._held: Trace | None = None
         self._frozen = False
+        self._current = True
         self._top_v = 0.0
         self._title = QLabel(self)
         self._axis = _TurnAxis("bottom")
         self._plot = StillPlot({"bottom": self._axis}, self)
         self._plot.plot_item.setXRange(0.0, 1.0, padding=0.02)
-        self._axis.setTicks(None)
         self._axis.setTickSpacing(0.25, 0.25)
         self._past = [self._curve(z) for z in range(_PAST)]
         self._reference = self._curve(_PAST)
-        self._newest = self._curve(_PAST + 1)
+        self._newest = self._curve(_PAST + 1, smooth=True)
         self._tops = pg.ScatterPlotItem(pxMode=True)
         self._plot.addItem(self._tops)
         self._names = [pg.TextItem(anchor=(0.5, 1.1)) for _ in range(2)]
         for name in self._names:
-            self._plot.addItem(name, ignoreBounds=True)
+            self._plot.addItem(name)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(0)
@@ -98,6 +101,10 @@ class TraceView(QWidget):
         """Say whether the samples come from the virtual drive."""
         self._plot.set_virtual(virtual)
 
+    def repaint_soon(self) -> None:
+        """Ask for the plot to be painted anew."""
+        self._plot.viewport().update()
+
     def clear(self) -> None:
         """Forget the turns: another source has been opened."""
         self._turns.clear()
@@ -120,9 +127,25 @@ class TraceView(QWidget):
             self._reference.setData(self._held.turns, self._held.envelope_v)
         self._say()
 
-    def show_trace(self, trace: Trace | None, speed_rpm: float | None) -> None:
-        """Put a turn in front, unless it is there already or the picture is frozen."""
-        if self._frozen or trace is None:
+    def show_trace(self, trace: Trace | None, speed_rpm: float | None, current: bool) -> None:
+        """Put a turn in front, unless it is there already or the picture is frozen.
+
+        Parameters
+        ----------
+        trace : Trace or None
+            The newest whole turn.
+        speed_rpm : float or None
+            Spindle speed, for the time axis.
+        current : bool
+            Whether a valid reading goes with it; without one no heights are written.
+        """
+        if self._frozen:
+            return
+        if current != self._current:
+            self._current = current
+            self._mark()
+            self._say()
+        if trace is None:
             return
         if self._turns and self._turns[-1].number == trace.number:
             return
@@ -130,8 +153,8 @@ class TraceView(QWidget):
         self._axis.turn_ms = 60e3 / speed_rpm if speed_rpm else None
         self._draw()
 
-    def _curve(self, depth: int) -> pg.PlotCurveItem:
-        curve = pg.PlotCurveItem(antialias=False)
+    def _curve(self, depth: int, *, smooth: bool = False) -> pg.PlotCurveItem:
+        curve = pg.PlotCurveItem(antialias=smooth)
         curve.setSegmentedLineMode("on")
         curve.setZValue(depth)
         self._plot.addItem(curve)
@@ -173,13 +196,15 @@ class TraceView(QWidget):
         )
         words = (self.tr("first {0:.3g} V"), self.tr("second {0:.3g} V"))
         for name, text, top in zip(self._names, words, [*tops, None, None][:2], strict=True):
-            name.setVisible(top is not None)
+            name.setVisible(top is not None and self._current)
             if top is not None:
                 name.setText(text.format(top[1]))
                 name.setPos(*top)
 
     def _say(self) -> None:
-        words = [self.tr("One turn: envelope in V over part of the turn")]
+        words = [self.tr("One turn: envelope in V")]
+        if not self._current:
+            words.append(self.tr("no reading goes with it"))
         if self._frozen:
             words.append(self.tr("FROZEN (space: follow again)"))
         if self._held is not None:

@@ -66,6 +66,7 @@ class Window(QWidget):
         for page in (self.first_page, self.bench, self.chooser):
             self._pages.addWidget(page)
         self._source = QLabel(self)
+        self._source.setObjectName("source")
         self._source.setAccessibleName(self.tr("Open source"))
         self._top = self._top_bar()
         self._layout = QVBoxLayout(self)
@@ -85,7 +86,7 @@ class Window(QWidget):
         return self._theme
 
     @property
-    def page(self) -> QWidget:
+    def page(self) -> QWidget | None:
         """The page in front: ``first_page``, ``bench`` or ``chooser``."""
         return self._pages.currentWidget()
 

@@ -85,6 +85,13 @@ class Face:
         return f"{self.headline}. {self.difference.text}, {self.offset.text}. {self.detail}"
 
 
+def current_reading(view: View, now_s: float) -> Reading | None:
+    """Return the reading if it speaks of the source as it is now, valid or not."""
+    stands = view.phase is Phase.ENDED
+    fresh = view.phase is Phase.RUNNING and now_s - view.reading_at_s <= STALE_S
+    return view.reading if stands or fresh else None
+
+
 def reading_age_s(view: View, now_s: float) -> float | None:
     """Return the age of the newest reading, None where there is none."""
     return None if view.reading is None else max(0.0, now_s - view.reading_at_s)
@@ -142,7 +149,8 @@ def face_of(view: View, now_s: float, profile: Profile, unit: Unit) -> Face:
     reason = parked_because(view, now_s)
     reading = view.reading
     if reason or reading is None or reading.balance is None:
-        side = reading.side if _side_stands(view, now_s) and reading is not None else None
+        current = current_reading(view, now_s)
+        side = None if current is None else current.side
         headline = _far_words(side) if side else translate("dashboard", "No reading")
         return Face(headline=headline, detail=reason, notes=_notes(view), virtual=view.virtual)
     mirrored = reading.sign is Sign.UNKNOWN
@@ -159,11 +167,6 @@ def face_of(view: View, now_s: float, profile: Profile, unit: Unit) -> Face:
         notes=_notes(view),
         virtual=view.virtual,
     )
-
-
-def _side_stands(view: View, now_s: float) -> bool:
-    fresh = now_s - view.reading_at_s <= STALE_S
-    return view.phase is Phase.ENDED or (view.phase is Phase.RUNNING and fresh)
 
 
 def _far_words(side: Side) -> str:
@@ -242,6 +245,6 @@ def _offset(reading: Reading, unit: Unit, mirrored: bool) -> Figure:
 
 
 def _notes(view: View) -> tuple[str, ...]:
-    if view.reading is None or view.phase in (Phase.CLOSED, Phase.OPENING, Phase.FAILED):
+    if view.reading is None or view.phase not in (Phase.RUNNING, Phase.ENDED):
         return ()
     return tuple(said(note) for note in view.reading.notes)
