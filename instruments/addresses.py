@@ -6,7 +6,6 @@ sound library starts up on import, and nobody who reads a file should wait for i
 
 from __future__ import annotations
 
-import importlib
 import math
 import os
 import re
@@ -59,14 +58,9 @@ def attached_sources() -> tuple[tuple[str, str], ...]:
     The virtual drive comes first. May take two seconds; sound inputs that cannot be listed are
     none.
     """
-    found = [("sim:", "Virtual drive")]
-    try:
-        soundcard = importlib.import_module("instruments.soundcard")
-        found += soundcard.sound_inputs()
-    except (ImportError, OSError):
-        # No sound library on this machine: there are no sound inputs then.
-        pass
-    return tuple(found)
+    from instruments.soundcard import sound_inputs
+
+    return (("sim:", "Virtual drive"), *sound_inputs())
 
 
 def split_options(text: str, rest: str) -> tuple[str, dict[str, str]]:
@@ -154,11 +148,13 @@ def _sim(text: str, rest: str, request: SourceRequest) -> Source:
     body, options = split_options(text, rest if "?" in rest else f"?{rest}")
     if body:
         raise AddressError(f"address “{text}”: write sim:NAME=VALUE, as sim:offset_um=25")
-    source = importlib.import_module("instruments.virtual.source")
-    return source.VirtualSource.from_options(text, options, request)
+    from instruments.virtual.source import VirtualSource
+
+    return VirtualSource.from_options(text, options, request)
 
 
 def _sound(text: str, rest: str, request: SourceRequest) -> Source:
     device, options = split_options(text, rest)
-    soundcard = importlib.import_module("instruments.soundcard")
-    return soundcard.SoundSource.from_options(text, device, options, request)
+    from instruments.soundcard import SoundSource
+
+    return SoundSource.from_options(text, device, options, request)

@@ -73,7 +73,7 @@ def choose_columns(
         return _choice({i: role for i, role in enumerate(requested) if role is not None}, "given")
     if described:
         return _choice(dict(enumerate(described)), "file")
-    found = {i: role for i, role in enumerate(map(_role_in, titles)) if role is not None}
+    found = {i: role for i, role in enumerate(map(role_in, titles)) if role is not None}
     return _by_titles(found) or _by_default(found, channels)
 
 
@@ -101,7 +101,7 @@ def _choice(roles: dict[int, Role], roles_from: str) -> Choice:
     return Choice(tuple(roles.values()), tuple(roles), roles_from)
 
 
-def _role_in(title: str) -> Role | None:
+def role_in(title: str) -> Role | None:
     """Return the role that a heading such as ``CH1 (plus)`` names, if it names just one."""
     named = {_WORDS[word] for word in re.findall(r"[a-z]+", title.lower()) if word in _WORDS}
     return named.pop() if len(named) == 1 else None
