@@ -1,0 +1,57 @@
+"""Carrier and drop-outs of the disk."""
+
+from math import pi
+
+import numpy as np
+import pytest
+
+from instruments.virtual.disk import DropOuts, cycles_per_turn
+
+
+@pytest.mark.parametrize(
+    ("density_ftprad", "transitions"),
+    [(7958, 50001.6), (13262, 83327.6), (15916, 100003), (31831, 200000)],
+)
+def test_two_transitions_make_a_cycle(density_ftprad, transitions):
+    # Densities: titles of ISO 8860, ECMA-99, ECMA-125 and ECMA-147; a turn is 2π radians.
+    assert cycles_per_turn(density_ftprad) == pytest.approx(transitions / 2, abs=0.6)
+
+
+@pytest.mark.parametrize(
+    ("density_ftprad", "speed_rpm", "carrier_khz"), [(7958, 300, 125.00), (13262, 360, 249.98)]
+)
+def test_carrier_is_density_by_speed(density_ftprad, speed_rpm, carrier_khz):
+    carrier_hz = cycles_per_turn(density_ftprad) * speed_rpm / 60
+    assert carrier_hz == pytest.approx(density_ftprad * speed_rpm * pi / 60, rel=2e-5)
+    assert carrier_hz / 1e3 == pytest.approx(carrier_khz, abs=0.01)
+
+
+def lost(drop_outs, turns):
+    amplitude = np.ones_like(turns)
+    drop_outs.apply(turns, amplitude)
+    return 1.0 - amplitude
+
+
+def test_fixed_drop_outs_come_again_each_turn_at_full_depth():
+    flaws = DropOuts(np.array([0.1, 0.999]), 2, 0.01, 0.8, seed=1)
+    turns = np.linspace(3.0, 5.0, 20001)
+    loss = lost(flaws, turns)
+    assert loss[:10000] == pytest.approx(loss[10000:20000], abs=1e-9)
+    assert loss.max() == pytest.approx(0.8)
+    touched = turns[loss > 0] % 1.0
+    near = np.minimum(np.abs(touched - 0.1), np.abs((touched - 0.999 + 0.5) % 1.0 - 0.5))
+    assert near.max() <= 0.005 + 1e-9
+    assert np.count_nonzero(loss) == pytest.approx(2 * 2 * 0.01 * 10000, abs=8)
+
+
+def test_random_drop_outs_differ_from_turn_to_turn_but_not_with_the_asking():
+    flaws = DropOuts(None, 3, 0.01, 0.8, seed=1)
+    turns = np.linspace(0.0, 4.0, 40001)
+    loss = lost(flaws, turns)
+    assert not np.allclose(loss[:10000], loss[10000:20000])
+    pieces = np.concatenate([lost(flaws, part) for part in np.array_split(turns, 37)])
+    assert np.array_equal(pieces, loss)
+
+
+def test_no_drop_outs_leave_the_amplitude_alone():
+    assert not lost(DropOuts(np.array([]), 0, 0.01, 0.8, seed=1), np.linspace(0, 2, 100)).any()
