@@ -10,6 +10,27 @@ from numpy.typing import NDArray
 
 
 @dataclass(frozen=True, slots=True)
+class Output:
+    """What stands at one output, as parts of what goes in.
+
+    Attributes
+    ----------
+    signal, hum : float
+        Gains for the head's differential signal and for the hum.
+    dc_v, noise_v : float
+        Offset, and root mean square of the white noise in the whole sampled band.
+    stream : int
+        Which of the drive's streams the noise is drawn from.
+    """
+
+    signal: float
+    hum: float
+    dc_v: float
+    noise_v: float
+    stream: int
+
+
+@dataclass(frozen=True, slots=True)
 class Amplifier:
     """A differential read amplifier.
 
@@ -43,6 +64,23 @@ class Amplifier:
     mismatch: float
     dc_v: float
     third_harmonic: float
+
+    @property
+    def plus(self) -> Output:
+        """The one phase."""
+        gain = 1.0 + self.mismatch / 2.0
+        return Output(0.5 * gain, gain, self.dc_v, self.noise_v * 0.5**0.5, 0)
+
+    @property
+    def minus(self) -> Output:
+        """The other phase."""
+        gain = 1.0 - self.mismatch / 2.0
+        return Output(-0.5 * gain, gain, 0.0, self.noise_v * 0.5**0.5, 1)
+
+    @property
+    def differential(self) -> Output:
+        """Plus less minus, as one differential probe has it."""
+        return Output(1.0, self.mismatch, self.dc_v, self.noise_v, 0)
 
     def hum_at_v(self, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the hum at `times_s`."""

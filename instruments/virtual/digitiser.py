@@ -108,20 +108,17 @@ class Digitiser:
         skip = first % self._cell
         wave_v = self._wave(corners_s).ravel()[skip : skip + frames]
         hum_v = self._straight(amplifier.hum_at_v(corners_s)).ravel()[skip : skip + frames]
-        half = amplifier.mismatch / 2.0
+        outputs = {
+            Role.PLUS: amplifier.plus,
+            Role.MINUS: amplifier.minus,
+            Role.DIFFERENTIAL: amplifier.differential,
+        }
         for column in self._signals:
-            role = self._roles[column]
-            if role is Role.PLUS:
-                parts = (0.5 * (1 + half), 1 + half, amplifier.dc_v, 0.5**0.5, 0)
-            elif role is Role.MINUS:
-                parts = (-0.5 * (1 - half), 1 - half, 0.0, 0.5**0.5, 1)
-            else:
-                parts = (1.0, 2 * half, amplifier.dc_v, 1.0, 0)
-            signal_gain, hum_gain, dc_v, noise_share, stream = parts
-            volts = wave_v * np.float32(signal_gain)
-            volts += hum_v * np.float32(hum_gain)
-            volts += np.float32(dc_v)
-            self._add_noise(volts, noise_share * amplifier.noise_v, stream)
+            output = outputs[self._roles[column]]
+            volts = wave_v * np.float32(output.signal)
+            volts += hum_v * np.float32(output.hum)
+            volts += np.float32(output.dc_v)
+            self._add_noise(volts, output.noise_v, output.stream)
             out_v[:, column] = volts
 
     def _wave(self, corners_s: Floats) -> Singles:

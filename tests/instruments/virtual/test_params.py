@@ -16,7 +16,6 @@ from instruments.virtual.params import (
     read_options,
 )
 
-
 ALONE = [name for name in OPTIONS if name != "bits"]
 """Options that may stand whatever the others are; bits needs a full scale."""
 
