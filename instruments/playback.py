@@ -7,6 +7,7 @@ come from another thread.
 from __future__ import annotations
 
 import threading
+import time
 from pathlib import Path
 from typing import Protocol
 
@@ -55,7 +56,8 @@ class FileSource:
     """A capture file: WAV, RF64 or a scope's CSV export.
 
     Blocks come as fast as they are asked for, 262 144 frames at a time and fewer at the end or
-    ahead of a gap; ``t0_s`` counts from the capture's first frame. `read` never waits.
+    ahead of a gap; ``t0_s`` is when it would be taken, were the capture played from its opening
+    on. `read` never waits.
 
     Parameters
     ----------
@@ -89,6 +91,7 @@ class FileSource:
         self._capture: Capture | None = None
         self._choice: Choice | None = None
         self._info: SourceInfo | None = None
+        self._opened_s = 0.0
 
     @property
     def info(self) -> SourceInfo:
@@ -130,6 +133,7 @@ class FileSource:
             raise
         with self._lock:
             self._capture, self._choice = capture, choice
+            self._opened_s = time.monotonic()
             self._info = _info(self._name, capture, choice)
 
     def read(self, timeout_s: float) -> Block:
@@ -161,7 +165,7 @@ class FileSource:
             samples_v=samples,
             sample_rate_hz=rate,
             first_index=first,
-            t0_s=first / rate,
+            t0_s=self._opened_s + first / rate,
             gap_before=gap,
             uncalibrated=uncalibrated,
         )
