@@ -63,7 +63,8 @@ class SoundSource:
         self._device: Device | None = None  # as first found
         self._server_name: str | None = None  # the server's input, as first found
         self._capture: Capture | None = None
-        self._swap = threading.Lock()  # guards _capture
+        self._closes = 0  # how often it was closed
+        self._swap = threading.Lock()  # guards both
         self._name = f"sound:{device}" if name is None else name
         rate_hz = float(self._options.rate_hz or 0)
         self._info = SourceInfo(
@@ -115,6 +116,7 @@ class SoundSource:
             When PortAudio or the input is not there, or refuses what was asked.
         """
         self.close()
+        closes = self._closes
         device = self._find()
         what = f"sound input “{device.name}”"
         columns = choose_columns(self._options.roles, device.inputs, what)
@@ -139,7 +141,10 @@ class SoundSource:
         self._device = device
         self._info = self._describe(columns, rate_hz, server)
         with self._swap:
-            self._capture = capture
+            if self._closes == closes:
+                self._capture = capture
+        if self._capture is not capture:
+            capture.close()
 
     def read(self, timeout_s: float) -> Block:
         """Return the next block, waiting for it no longer than `timeout_s`.
@@ -160,6 +165,7 @@ class SoundSource:
         """Let go of the input; from any thread, any number of times, within two seconds."""
         with self._swap:
             capture, self._capture = self._capture, None
+            self._closes += 1
         if capture is not None:
             capture.close()
 

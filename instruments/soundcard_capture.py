@@ -254,9 +254,11 @@ class Capture:
         )
 
     def close(self) -> None:
-        """Stop the stream; within two seconds, from any thread."""
+        """Stop the stream, once; within two seconds, from any thread."""
         self._closing = True
         self._news.set()
         if self._watch is not None:
             self._watch.stop()
-        self._portaudio.close(self._stream, self._timing.close_s)
+        stream, self._stream = self._stream, None
+        if stream is not None:
+            self._portaudio.close(stream, self._timing.close_s)

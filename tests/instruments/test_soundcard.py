@@ -524,6 +524,27 @@ def test_close_from_another_thread_ends_a_waiting_read(sound, opened):
     assert "closed" in caught[0] or "not open" in caught[0]
 
 
+def test_closed_while_it_is_being_opened(sound, opened, monkeypatch):
+    source = open_address("sound:")
+    monkeypatch.setattr(sound, "check_input_settings", lambda **_: source.close())
+    source.open()
+    assert sound.stream.closed
+    with pytest.raises(SourceLost, match="not open"):
+        source.read(0.1)
+
+
+def test_a_live_device_is_read_without_a_gap(sound, opened):
+    sound.live = True
+    source = opened("sound:?full_scale_v=4")
+    end = 0
+    while end < RATE_HZ:
+        block = source.read(5.0)
+        assert block.first_index == end
+        assert not block.gap_before
+        assert np.all(block.samples_v == 1.0)
+        end += len(block.samples_v)
+
+
 def test_close_does_not_wait_for_a_device_that_hangs(sound, opened):
     source = opened(timing=Timing(close_s=0.05))
     sound.close_barrier.clear()
