@@ -1,158 +1,104 @@
-"""One open source, its analysis, and the newest result.
+"""One open source at a time, its analysis, and the newest result.
 
-Threads: :class:`~app.stream.acquisition.Acquisition` owns the source and fills the ring; the
-session's own *analysis* thread takes windows from the ring and feeds the analyser. The caller's
-thread (the window's or the terminal's) takes :meth:`Session.view`, a frozen snapshot.
+Threads: the methods are for the caller's thread (the window's or the terminal's) and return at
+once; the work is done in the threads of :mod:`app.running`.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from enum import StrEnum
-from typing import Protocol
+from functools import partial
 
-import numpy as np
-from numpy.typing import NDArray
-
-from app.analysis.reading import Message, Reading, Side, Trace
+from app.analysis.analyser import Analyser
+from app.analysis.reading import Message, Side
+from app.measure import EnvelopeOptions
 from app.profiles import Profile
+from app.running import Run
+from app.view import Controls, Listed, Phase, View
+from instruments.addresses import attached_sources, open_address
+from instruments.source import Source, SourceRequest, parse_roles
 
-
-class Phase(StrEnum):
-    """Where a source is in its life."""
-
-    CLOSED = "closed"
-    OPENING = "opening"
-    RUNNING = "running"
-    LOST = "lost"
-    """It went away; the session tries to open it again."""
-    ENDED = "ended"
-    """A finite source has been read to its end; its last reading stands."""
-    FAILED = "failed"
-    """It could not be opened or read; ``message`` says why."""
-
-
-@dataclass(frozen=True, slots=True)
-class Level:
-    """How strong one channel is."""
-
-    role: str
-    peak_v: float
-    of_full_scale: float | None
-    clipped: bool
-
-
-@dataclass(frozen=True, slots=True)
-class View:
-    """All that a screen shows, frozen at one moment.
-
-    Attributes
-    ----------
-    phase : Phase
-        The source's state.
-    message : str
-        One sentence about the state: what failed and the mend; empty when all is well.
-    source : str
-        The address.
-    virtual : bool
-        True when the samples come from the virtual drive.
-    roles : tuple of str
-        One a channel.
-    sample_rate_hz : float
-        Frames a second, 0 before the source is open.
-    reading : Reading or None
-        The newest reading, valid or not.
-    reading_at_s : float
-        Monotonic time at which the reading's newest sample was taken; the age counts from it.
-    trace : Trace or None
-        The newest whole turn.
-    locked : bool
-        The revolution is known and followed.
-    levels : tuple of Level
-        One a channel, over the last half second.
-    advice : tuple of Message
-        What the session concludes from the state: a low level's likely cause, teaching needed.
-    strip_s, strip_balance : numpy.ndarray
-        float64, shape (n,): monotonic times and balances of the last minute; NaN where there
-        was no valid reading.
-    frames, lost_frames : int
-        Frames delivered and frames known to be lost since the source was opened.
-    teaching : bool
-        A teaching of the sign is under way.
-    """
-
-    phase: Phase = Phase.CLOSED
-    message: str = ""
-    source: str = ""
-    virtual: bool = False
-    roles: tuple[str, ...] = ()
-    sample_rate_hz: float = 0.0
-    reading: Reading | None = None
-    reading_at_s: float = 0.0
-    trace: Trace | None = None
-    locked: bool = False
-    levels: tuple[Level, ...] = ()
-    strip_s: NDArray[np.float64] | None = None
-    strip_balance: NDArray[np.float64] | None = None
-    frames: int = 0
-    lost_frames: int = 0
-    advice: tuple[Message, ...] = ()
-    teaching: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Listed:
-    """A source that can be opened now: its address, and words for a list."""
-
-    address: str
-    title: str
-
-
-class Controls(Protocol):
-    """The hands at the virtual drive, as the screens use them."""
-
-    def nudge(self, offset_um: float) -> None:
-        """Turn the stepper's body so that the head moves outward by `offset_um`."""
-        ...
-
-    def step(self, tracks: int) -> None:
-        """Step the head `tracks` tracks inward (positive) or outward (negative)."""
-        ...
-
-    def reseat(self) -> None:
-        """Open the clamp and close it again."""
-        ...
+__all__ = ["Controls", "Listed", "Phase", "Session", "View"]
 
 
 class Session:
-    """Opens a source, runs the analysis, holds the newest view. Every method returns at once."""
+    """Opens a source, runs the analysis, holds the newest view.
 
-    profile: Profile
+    Parameters
+    ----------
+    profile : Profile
+        Disk and limits.
+    options : EnvelopeOptions, optional
+        What is stated about an envelope column.
+    """
+
+    def __init__(self, profile: Profile, options: EnvelopeOptions | None = None) -> None:
+        self.profile = profile
+        self._options = options or EnvelopeOptions()
+        self._run: Run | None = None
 
     def open(self, address: str, roles: str | None = None) -> None:
-        """Close what is open and open `address` in the background; :meth:`view` tells how it goes."""
+        """Close what is open and open `address` in the background; :meth:`view` tells the rest.
+
+        Parameters
+        ----------
+        address : str
+            For example ``sim:``.
+        roles : str or None
+            As ``--roles`` has them; None leaves them to the source.
+        """
+        run = Run(address, partial(_make, address, roles), self.profile, self._options)
+        before, self._run = self._run, run
+        run.start(before)
 
     def close(self) -> None:
         """Stop all threads; done within two seconds."""
+        run, self._run = self._run, None
+        if run is not None:
+            run.stop()
 
     def view(self) -> View:
         """Return the newest snapshot."""
+        return self._run.view() if self._run is not None else View()
 
     @property
     def controls(self) -> Controls | None:
         """The virtual drive's controls, when that is the source."""
+        return self._run.controls if self._run is not None else None
 
-    def begin_teaching(self) -> None:
-        """Remember the balance now; the person then nudges outward and calls :meth:`teach`."""
+    def begin_teaching(self) -> Message | None:
+        """Remember the balance now; the person then nudges outward and calls :meth:`teach`.
+
+        Returns what is missing when nothing can be remembered.
+        """
+        return self._teach(Analyser.begin_teaching)
 
     def teach(self, side: Side) -> Message | None:
-        """Learn the sign from the change since :meth:`begin_teaching`, the head having gone to `side`.
+        """Learn the sign from the change since :meth:`begin_teaching`.
 
-        Returns None when learned, else what to do.
+        Parameters
+        ----------
+        side : Side
+            Where the head has gone since.
+
+        Returns
+        -------
+        Message or None
+            What to do when nothing could be learned.
         """
+        return self._teach(lambda analyser: analyser.teach(side))
 
     def cancel_teaching(self) -> None:
         """Forget a teaching under way."""
+        self._teach(Analyser.cancel_teaching)
 
     def listed(self) -> tuple[Listed, ...]:
         """Sources that can be opened now. May take two seconds: call it from a worker."""
+        return tuple(Listed(address, title) for address, title in attached_sources())
+
+    def _teach(self, what) -> Message | None:
+        return self._run.teach(what) if self._run is not None else None
+
+
+def _make(address: str, roles: str | None) -> Source:
+    wanted = parse_roles(roles) if roles else None
+    return open_address(address, SourceRequest(roles=wanted))

@@ -58,6 +58,7 @@ class Analyser:
         self._pattern: PatternTurns | None = None
         self._turns: list[Turn] = []
         self._first_frame: int | None = None
+        self._shift = 0
         self._end_frame = 0
         self._frames_seen = 0
         self._starts = 0
@@ -73,8 +74,12 @@ class Analyser:
 
     @property
     def reading(self) -> Reading:
-        """The newest reading."""
-        return self._reading
+        """The newest reading, its frames numbered as they were pushed."""
+        shift = self._shift
+        if not shift:
+            return self._reading
+        first, end = self._reading.first_index - shift, self._reading.end_index - shift
+        return replace(self._reading, first_index=first, end_index=end)
 
     @property
     def locked(self) -> bool:
@@ -86,7 +91,9 @@ class Analyser:
         """Whether a teaching of the sign is under way."""
         return self._teach_from is not None
 
-    def push(self, samples_v: NDArray[np.float32], first_index: int) -> bool:
+    def push(
+        self, samples_v: NDArray[np.float32], first_index: int, *, gap_before: bool = False
+    ) -> bool:
         """Take the next samples and return whether there is a new reading.
 
         Parameters
@@ -94,15 +101,32 @@ class Analyser:
         samples_v : numpy.ndarray
             float32, shape (frames, channels), C-contiguous, in volts.
         first_index : int
-            Absolute index of the first frame; a jump forward is a gap.
+            Absolute index of the first frame; a jump forward is a gap of known length.
+        gap_before : bool
+            Time is not continuous before these samples, though the index may be.
         """
+        first_index += self._shift
         if self._first_frame is None:
             self._first_frame = first_index
+        elif gap_before and first_index == self._end_frame:
+            first_index += self._break_off()
         self._end_frame = first_index + len(samples_v)
         self._frames_seen += len(samples_v)
         self._path.push(samples_v, first_index)
         turns = self._new_turns(samples_v, first_index)
         return self._advance(turns)
+
+    def _break_off(self) -> int:
+        """Begin anew after a gap of unknown length; returns by how much later frames move.
+
+        A second is put in on the analyser's own axis, and no count of lobes outlasts it.
+        """
+        jump = round(self._setup.sample_rate_hz)
+        self._shift += jump
+        if self._pattern is not None:
+            self._pattern = self._new_pattern()
+            self._taught_lock = -1
+        return jump
 
     def finish(self) -> None:
         """Work through what waits for more samples: the capture has ended."""

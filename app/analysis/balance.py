@@ -16,6 +16,12 @@ MOST_UNCERTAIN = 0.10
 ONE_LOBE_BELOW = 0.07
 """With the smaller lobe below this part of the taller there is but one."""
 
+_ONE_LOBE = {
+    None: messages.ONE_LOBE,
+    Side.OUTWARD: messages.ONE_LOBE_OUTWARD,
+    Side.INWARD: messages.ONE_LOBE_INWARD,
+}
+
 
 @dataclass(frozen=True, slots=True)
 class Heights:
@@ -69,8 +75,8 @@ def with_balance(reading: Reading, heights: Heights, sense: int | None, setup: S
     if upper <= 0.0:
         return invalid(reading, messages.NO_PATTERN)
     if lower < ONE_LOBE_BELOW * upper:
-        far = replace(reading, side=_far_side(heights, sense))
-        return invalid(far, messages.ONE_LOBE)
+        far = _far_side(heights, sense)
+        return invalid(replace(reading, side=far), _ONE_LOBE[far])
     value = heights.balance.value * sense if sense is not None else abs(heights.balance.value)
     balance = Quantity(value, heights.balance.u)
     first, second = heights.first_v, heights.second_v

@@ -18,6 +18,8 @@ CARRIER_BEYOND = Message(
 )
 CLIPPED = Message("clipped: the tops are cut flat; lower the gain or use a ×10 probe")
 ONE_LOBE = Message("one lobe only: the head is far off the line")
+ONE_LOBE_OUTWARD = Message("one lobe only: the head is far off the line, outward")
+ONE_LOBE_INWARD = Message("one lobe only: the head is far off the line, inward")
 NULLS_FILLED = Message(
     "the nulls are filled: not a pattern whose lobes tell the side; "
     "check the disk, the track and the profile"

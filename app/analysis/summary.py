@@ -112,7 +112,16 @@ def measure_heights(fits: LobeFits, layout: Layout) -> tuple[Heights, int] | Non
     mean = a_turn.mean(axis=0)
     u_noise = np.sqrt(np.sum(u_turn**2, axis=0)) / used
     first, second = (
-        Quantity(float(mean[k]), float(np.hypot(u_noise[k], excess_u(a_turn[:, k], u_turn[:, k]))))
+        Quantity(
+            float(mean[k]),
+            float(
+                np.sqrt(
+                    u_noise[k] ** 2
+                    + excess_u(a_turn[:, k], u_turn[:, k]) ** 2
+                    + (_METHOD_U * mean[k]) ** 2
+                )
+            ),
+        )
         for k in (0, 1)
     )
     if first.value + second.value <= 0.0:

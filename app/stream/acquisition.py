@@ -108,9 +108,9 @@ class Acquisition:
     ring_bytes : int
         Upper limit of the ring's memory, which goes before `ring_seconds`.
     backpressure : bool
-        Wait until the reader has released frames rather than overwrite them: for finite sources,
-        which are to be read whole. The reader must not wait for more frames than the ring keeps.
-        Without it the newest frames win, and the reader is told what it lost.
+        Wait until the reader has released frames rather than overwrite them, unless the source is
+        live: a capture is to be read whole. The reader must not wait for more frames than the
+        ring keeps. Otherwise the newest frames win, and the reader is told what it lost.
     timing : Timing, optional
         Waits and clock.
     """

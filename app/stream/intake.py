@@ -49,7 +49,8 @@ class Intake:
     ring_bytes : int
         Upper limit of the ring's memory, which goes before `ring_seconds`.
     backpressure : bool
-        Wait until the reader has released frames rather than overwrite them.
+        Wait until the reader has released frames rather than overwrite them, unless the source
+        is live.
     """
 
     def __init__(self, ring_seconds: float, ring_bytes: int, backpressure: bool) -> None:
@@ -59,6 +60,7 @@ class Intake:
         # Used by the acquisition thread only:
         self._base_index = 0
         self._gap_pending = False
+        self._waits = backpressure
         # Written by the acquisition thread only, under the lock:
         self._lock = threading.Lock()
         self._ring: Ring | None = None
@@ -112,6 +114,7 @@ class Intake:
                 self._base_index = self._ring.end_index
                 self._gap_pending = True
             self._info = info
+            self._waits = self._backpressure and not info.live
 
     def take(self, block: Block, stop: threading.Event) -> None:
         """Write one block, waiting for room where the reader is waited for, until `stop`."""
@@ -132,7 +135,7 @@ class Intake:
             self._times.forget_before(ring.oldest_index)
             meter.add(block, peaks_v, end_index)
             self._lost_frames += max(0, lost_frames)
-        if not self._backpressure:
+        if not self._waits:
             self._write(ring, block, slice(None), gap_before)
             return
         done = 0
