@@ -53,5 +53,13 @@ def test_random_drop_outs_differ_from_turn_to_turn_but_not_with_the_asking():
     assert np.array_equal(pieces, loss)
 
 
+def test_a_drop_out_across_the_index_is_whole_in_any_pieces():
+    flaws = DropOuts(np.array([0.001, 0.998]), 2, 0.02, 0.8, seed=1)
+    turns = np.linspace(0.5, 3.5, 30001)
+    pieces = np.concatenate([lost(flaws, part) for part in np.array_split(turns, 301)])
+    assert np.array_equal(pieces, lost(flaws, turns))
+    assert pieces[4900:5000].max() > 0.5
+
+
 def test_no_drop_outs_leave_the_amplitude_alone():
     assert not lost(DropOuts(np.array([]), 0, 0.01, 0.8, seed=1), np.linspace(0, 2, 100)).any()

@@ -7,6 +7,7 @@ import pytest
 from scipy import signal as scipy_signal
 
 from instruments.source import Role
+from instruments.virtual.clamp import Seating
 from instruments.virtual.drive import PITCH_UM, VirtualDrive
 from instruments.virtual.params import VirtualParams
 from instruments.virtual.simulation import simulate
@@ -111,6 +112,14 @@ def test_reseating_changes_the_scale_and_not_the_zero():
         assert drive.truth(0.0, 0.2).balance == pytest.approx(0.0, abs=1e-9)
         balances.append(off_line.truth(0.0, 0.2).balance)
     assert len({round(value, 4) for value in balances}) == 5
+
+
+@pytest.mark.parametrize(("shift_turns", "reads_um"), [(0.25, 26.49), (0.75, 23.67)])
+def test_a_clamp_shift_scales_what_the_drive_gives(shift_turns, reads_um):
+    # b = x/(S − u): S = 178, x = 25, u = ±10 along the first lobe, a quarter turn from the index.
+    drive = VirtualDrive(quiet())
+    drive.clamp.seating = Seating(10.0, shift_turns)
+    assert 178.0 * drive.truth(0.0, 0.2).balance == pytest.approx(reads_um, abs=0.005)
 
 
 def test_seeds_decide_what_is_drawn():
