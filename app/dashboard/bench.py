@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
 from app.dashboard.buttons import TouchButton
@@ -14,8 +16,11 @@ from app.dashboard.strip import StripView
 from app.dashboard.teach import PromptLine
 from app.dashboard.theme import Sizes, Theme
 from app.dashboard.trace import TraceView
-from app.dashboard.words import Unit, face_of
-from app.session import Session, View
+from app.dashboard.words import Unit, face_of, notes_of
+from app.view import View
+
+if TYPE_CHECKING:
+    from app.session import Session
 
 _SLOW_S = 0.1
 _STRIP_S = 0.25
@@ -83,7 +88,7 @@ class Bench(QWidget):
         """Take on colours and sizes."""
         for row in self._rows:
             row.setSpacing(max(4, round(sizes.px(8))))
-        self.prompt.setFixedHeight(sizes.touch_px)
+        self.prompt.dress(sizes)
         for part in (self.meter, self.figures, self.trace, self.strip, self.state):
             part.dress(theme, sizes)
 
@@ -104,7 +109,8 @@ class Bench(QWidget):
             self.strip.show_strip(view.strip_s, view.strip_balance, now_s, face.mirrored)
 
     def _show_slow(self, view: View, now_s: float) -> None:
-        self.state.show_lines(lines_of(view, now_s, self._session.profile.speed_rpm))
+        lines = lines_of(view, now_s, self._session.profile.speed_rpm)
+        self.state.show_lines(lines, notes_of(view, now_s))
         self.prompt.follow(view)
         self.hands.follow()
         self.trace.set_virtual(view.virtual)

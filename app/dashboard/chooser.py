@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import threading
 from concurrent.futures import Future
+from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import (
@@ -23,7 +24,7 @@ from PySide6.QtWidgets import (
 )
 
 from app.dashboard.buttons import TouchButton
-from app.session import Listed, Session
+from app.view import Listed
 
 _ROLES = (
     "",
@@ -34,6 +35,9 @@ _ROLES = (
     "envelope,index",
     "envelope",
 )
+
+if TYPE_CHECKING:
+    from app.session import Session
 _ADDRESS = Qt.ItemDataRole.UserRole
 
 

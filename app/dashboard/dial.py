@@ -6,6 +6,8 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import numpy as np
+import numpy.typing as npt
 from PySide6.QtCore import QPointF, QRectF, QSizeF, Qt
 from PySide6.QtGui import QBrush, QColor, QFontMetricsF, QPainter, QPainterPath, QPen
 
@@ -22,13 +24,18 @@ _LEAST_STEP = 0.155
 
 
 def deflection(balance: float) -> float:
-    """Return where on the scale a balance stands, −1 to 1 for balances of −1 to 1.
+    """Return where on the scale a balance stands; see :func:`deflections`."""
+    return float(deflections(np.float64(balance)))
+
+
+def deflections(balances: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    """Return where on the scale balances stand, −1 to 1 for balances of −1 to 1; NaN stays.
 
     The scale is an inverse hyperbolic sine: even about the middle, where the work is, and drawn
     together towards the ends, so that a head far off still shows on the same dial.
     """
-    held = max(-1.0, min(1.0, balance))
-    return math.asinh(held / _NEAR) / math.asinh(1 / _NEAR)
+    held = np.clip(np.asarray(balances, np.float64), -1.0, 1.0)
+    return np.arcsinh(held / _NEAR) / math.asinh(1 / _NEAR)
 
 
 def balance_of(difference: float) -> float:

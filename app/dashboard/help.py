@@ -81,8 +81,7 @@ def _items(sentences: tuple[str, ...]) -> str:
 def help_html() -> str:
     """Return the page."""
     rows = "".join(
-        f"<tr><td><b>{escape(key)}</b></td><td>&nbsp;&nbsp;{escape(words)}</td></tr>"
-        for key, words in keys()
+        f"<tr><td><b>{escape(key)}</b></td><td>{escape(words)}</td></tr>" for key, words in keys()
     )
     purpose = translate(
         "help",
@@ -97,7 +96,7 @@ def help_html() -> str:
         f"<h3>⚠ {escape(translate('help', 'Before a hand goes in'))}</h3>",
         _items(cautions()),
         f"</td><td><h3>{escape(translate('help', 'Keys'))}</h3>",
-        f"<table cellpadding='2'>{rows}</table></td></tr></table>",
+        f"<table cellpadding='3'>{rows}</table></td></tr></table>",
     )
     return "".join(parts)
 

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
-
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt
 from PySide6.QtGui import (
     QColor,
-    QFontMetricsF,
     QPainter,
     QPaintEvent,
     QPen,
@@ -19,11 +16,11 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from app.dashboard.ballistics import Ballistics
 from app.dashboard.dial import REST, Geometry, Limits, deflection, paint_dial
+from app.dashboard.lettering import write
 from app.dashboard.theme import FIGURE_CAP, LIGHT, Sizes, Theme, font_of_cap
 from app.dashboard.words import Face
 
 _STILL_PX = 0.2
-_WRAPPED = int(Qt.AlignmentFlag.AlignCenter) | int(Qt.TextFlag.TextWordWrap)
 
 
 class Meter(QWidget):
@@ -186,31 +183,9 @@ class Meter(QWidget):
         parked = self._face.balance is None
         painter.setPen(QColor(self._theme.faint if parked else self._theme.ink))
         headline = QRectF(px(16), top + px(8), width - px(32), px(76))
-        self._paint_line(painter, headline, self._face.headline, FIGURE_CAP, bold=True)
+        tall = font_of_cap(px(FIGURE_CAP), bold=True).pixelSize()
+        write(painter, headline, self._face.headline, tall, bold=True)
         painter.setPen(QColor(self._theme.ink))
         detail = QRectF(px(16), top + px(84), width - px(32), px(60))
-        self._paint_line(painter, detail, self._face.detail, 26 if parked else 20)
-
-    def _paint_line(
-        self, painter: QPainter, box: QRectF, words: str, cap: float, *, bold: bool = False
-    ) -> None:
-        """Write words into a box, smaller or on several lines where they are too long for it."""
-        font = font_of_cap(self._sizes.px(cap), bold=bold)
-        largest = font.pixelSize()
-        font.setPixelSize(_size_that_fits(words, box.width(), box.height(), largest, bold))
-        painter.setFont(font)
-        painter.drawText(box, _WRAPPED, words)
-
-
-@lru_cache(maxsize=256)
-def _size_that_fits(words: str, wide: float, high: float, largest: int, bold: bool) -> int:
-    """Return the largest font size, in pixels, at which words stay within a box."""
-    font = font_of_cap(10, bold=bold)
-    low, high_size = 9, largest
-    while low < high_size:
-        middle = (low + high_size + 1) // 2
-        font.setPixelSize(middle)
-        needed = QFontMetricsF(font).boundingRect(QRectF(0, 0, wide, high), _WRAPPED, words)
-        fits = needed.height() <= high and needed.width() <= wide
-        low, high_size = (middle, high_size) if fits else (low, middle - 1)
-    return low
+        tall = font_of_cap(px(26 if parked else 20)).pixelSize()
+        write(painter, detail, self._face.detail, tall)

@@ -5,12 +5,15 @@ from __future__ import annotations
 import signal
 import time
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 from PySide6.QtWidgets import QApplication
 
 from app.dashboard.window import Window
-from app.session import Session
+
+if TYPE_CHECKING:
+    from app.session import Session
 
 
 def run_dashboard(

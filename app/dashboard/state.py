@@ -10,12 +10,14 @@ from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent, Q
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from app.analysis.reading import Reading
+from app.dashboard.lettering import LEFT, write
 from app.dashboard.theme import LIGHT, Sizes, Theme
 from app.dashboard.words import STALE_S, current_reading, reading_age_s, translate
-from app.session import Level, Phase, View
+from app.view import Level, Phase, View
 
 _LOW = 0.03
 _SNR_POOR_DB = 10.0
+_NOTES_PART = 0.3
 _MUTED = ("index",)
 
 
@@ -172,6 +174,7 @@ class StateView(QWidget):
         self._theme: Theme = LIGHT
         self._sizes = Sizes(1.0)
         self._lines: tuple[Line, ...] = ()
+        self._notes: tuple[str, ...] = ()
         self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)
         self.setAccessibleName(self.tr("State of the source"))
 
@@ -189,11 +192,17 @@ class StateView(QWidget):
         self._theme, self._sizes = theme, sizes
         self.update()
 
-    def show_lines(self, lines: tuple[Line, ...]) -> None:
-        """Show the state; paints only where it changed."""
-        if lines != self._lines:
-            self._lines = lines
-            self.setAccessibleDescription("; ".join(f"{each.name}: {each.words}" for each in lines))
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What stands below the lines."""
+        return self._notes
+
+    def show_lines(self, lines: tuple[Line, ...], notes: tuple[str, ...]) -> None:
+        """Show the state, and notes below it; paints only where it changed."""
+        if (lines, notes) != (self._lines, self._notes):
+            self._lines, self._notes = lines, notes
+            words = [*(f"{each.name}: {each.words}" for each in lines), *notes]
+            self.setAccessibleDescription("; ".join(words))
             self.update()
 
     def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
@@ -204,13 +213,21 @@ class StateView(QWidget):
         painter.setPen(QPen(QColor(self._theme.line), max(1.0, px(1.5))))
         painter.setBrush(QColor(self._theme.face))
         painter.drawRoundedRect(QRectF(self.rect()).adjusted(1, 1, -1, -1), px(10), px(10))
+        pad = max(6.0, self._sizes.px(12))
+        room = QRectF(self.rect()).adjusted(pad, pad, -pad, -pad)
+        if self._notes:
+            below = room.height() * _NOTES_PART
+            painter.setPen(QColor(self._theme.caution))
+            box = QRectF(room.left(), room.bottom() - below, room.width(), below)
+            words = "\n".join(f"▲ {note}" for note in self._notes)
+            write(painter, box, words, self._sizes.text_px, LEFT)
+            room.setHeight(room.height() - below)
         if self._lines:
-            self._paint_lines(painter)
+            self._paint_lines(painter, pad, room.height())
         painter.end()
 
-    def _paint_lines(self, painter: QPainter) -> None:
-        pad = max(6.0, self._sizes.px(12))
-        step = min((self.height() - 2 * pad) / len(self._lines), self._sizes.text_px * 2.0)
+    def _paint_lines(self, painter: QPainter, pad: float, high: float) -> None:
+        step = min(high / len(self._lines), self._sizes.text_px * 2.0)
         font = QFont(self.font())
         font.setPixelSize(max(9, min(self._sizes.text_px, int(step / 1.2))))
         painter.setFont(font)

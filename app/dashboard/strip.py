@@ -9,12 +9,11 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QBrush, QColor
 from PySide6.QtWidgets import QLabel, QVBoxLayout, QWidget
 
-from app.dashboard.dial import Limits, balance_of, deflection
+from app.dashboard.dial import Limits, balance_of, deflection, deflections
 from app.dashboard.plot import StillPlot
 from app.dashboard.theme import LIGHT, Sizes, Theme
 
 _SPAN_S = 60.0
-_deflections = np.vectorize(deflection, otypes=[float])
 
 
 class StripView(QWidget):
@@ -92,7 +91,7 @@ class StripView(QWidget):
         if times_s is None or balances is None or not len(times_s):
             self._curve.setData([], [])
             return
-        self._curve.setData(times_s - now_s, _deflections(balances))
+        self._curve.setData(times_s - now_s, deflections(balances))
 
     def _edges(self) -> tuple[tuple[float, float], ...]:
         return (

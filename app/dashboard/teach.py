@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Signal
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QWidget
 
 from app.analysis.reading import Side, Sign
 from app.dashboard.buttons import TouchButton
+from app.dashboard.lettering import FittedText
+from app.dashboard.theme import Sizes
 from app.dashboard.words import said, translate
-from app.session import Phase, Session, View
+from app.view import Phase, View
+
+if TYPE_CHECKING:
+    from app.session import Session
 
 INDEXED_ROLES = "differential,index"
 
@@ -56,8 +62,6 @@ def prompt_of(view: View, answer: str) -> Prompt:
         live = view.phase is Phase.RUNNING
         return Prompt(words, may_begin=live, may_reopen=stereo and live)
     said_by_all = [view.message, *(said(each) for each in view.advice)]
-    if reading is not None and running:
-        said_by_all += [said(each) for each in reading.notes]
     words = "  ·  ".join(dict.fromkeys(each for each in said_by_all if each))
     if not words and reading is not None and reading.valid:
         words = translate("dashboard", "Turn the stepper's body until the needle stands at 0.")
@@ -75,9 +79,7 @@ class PromptLine(QWidget):
         self._session = session
         self._answer = ""
         self._prompt = Prompt()
-        self._words = QLabel(self)
-        self._words.setWordWrap(True)
-        self._words.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Ignored)
+        self._words = FittedText(self)
         self._words.setAccessibleName(self.tr("What to do next"))
         tr = self.tr
         self._begin = TouchButton(
@@ -111,6 +113,11 @@ class PromptLine(QWidget):
         """What is shown."""
         return self._prompt
 
+    def dress(self, sizes: Sizes) -> None:
+        """Take on sizes."""
+        self.setFixedHeight(sizes.touch_px)
+        self._words.set_size(sizes.text_px)
+
     def follow(self, view: View) -> None:
         """Show what goes with the newest view."""
         prompt = prompt_of(view, self._answer)
@@ -129,8 +136,8 @@ class PromptLine(QWidget):
 
     def begin(self) -> None:
         """Begin teaching, where there is a reading whose side is not known or was taught."""
-        self._answer = ""
-        self._session.begin_teaching()
+        answer = self._session.begin_teaching()
+        self._answer = said(answer) if answer is not None else ""
         self.follow(self._session.view())
 
     def teach(self, side: Side) -> None:
@@ -150,8 +157,7 @@ class PromptLine(QWidget):
 
     def _show(self, prompt: Prompt) -> None:
         self._prompt = prompt
-        self._words.setText(prompt.words)
-        self._words.setAccessibleDescription(prompt.words)
+        self._words.say(prompt.words)
         self._begin.setVisible(prompt.may_begin)
         self._reopen.setVisible(prompt.may_reopen)
         for button in (self._outward, self._inward, self._cancel):

@@ -6,6 +6,7 @@ Sizes are asked for in pixels of a full-HD window (1920 × 1080) and scale with 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -140,20 +141,28 @@ class Sizes:
         return round(max(_TOUCH_PX, _TOUCH_PX * self.unit, min(stated, 2.5 * _TOUCH_PX)))
 
 
-@lru_cache(maxsize=8)
-def _cap_of_em(family: str, bold: bool) -> float:
+def _tall(font: QFont) -> float:
+    return QFontMetricsF(font).tightBoundingRect("0").height()
+
+
+@lru_cache(maxsize=256)
+def _size_of_cap(family: str, bold: bool, cap_px: float) -> int:
     font = QFont(family)
     font.setBold(bold)
     font.setPixelSize(400)
-    return QFontMetricsF(font).tightBoundingRect("0").height() / 400
+    size = max(1, math.floor(400 * cap_px / _tall(font)))
+    font.setPixelSize(size)
+    while _tall(font) < cap_px:  # hinting rounds to whole pixels
+        size += 1
+        font.setPixelSize(size)
+    return size
 
 
-def font_of_cap(cap_px: float, *, bold: bool = False, family: str | None = None) -> QFont:
+def font_of_cap(cap_px: float, *, bold: bool = False) -> QFont:
     """Return a font whose figures are at least `cap_px` pixels tall."""
-    font = QFont(family) if family else QFont()
+    font = QFont()
     font.setBold(bold)
-    size = cap_px / _cap_of_em(font.family(), bold)
-    font.setPixelSize(max(1, -int(-size // 1)))
+    font.setPixelSize(_size_of_cap(font.family(), bold, cap_px))
     return font
 
 
@@ -185,7 +194,7 @@ def style_sheet(theme: Theme, sizes: Sizes) -> str:
     QComboBox::drop-down {{ width: {touch}px; }}
     QComboBox QAbstractItemView {{ background: {theme.face}; }}
     #source {{ font-weight: bold; }}
-    #first {{ font-size: {round(text * 1.25)}px; }}
+    #first {{ font-size: {max(12, round(sizes.px(22)))}px; }}
     QLabel[quiet="true"] {{ color: {theme.faint}; }}
     QLabel[title="true"] {{ font-size: {round(text * 1.6)}px; font-weight: bold; }}
     QToolTip {{ color: {theme.ink}; background: {theme.face}; border: 1px solid {theme.line}; }}

@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QEvent, QStandardPaths, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QGuiApplication, QKeyEvent, QResizeEvent
@@ -23,7 +24,10 @@ from app.dashboard.help import FirstPage
 from app.dashboard.state import phase_words
 from app.dashboard.teach import INDEXED_ROLES
 from app.dashboard.theme import Sizes, Theme, palette_for, style_sheet, theme_for
-from app.session import Session, View
+from app.view import View
+
+if TYPE_CHECKING:
+    from app.session import Session
 
 _FRAME_MS = 16
 _PLAIN = Qt.KeyboardModifier.NoModifier

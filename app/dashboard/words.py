@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -9,7 +10,7 @@ from PySide6.QtCore import QCoreApplication
 
 from app.analysis.reading import Message, Quantity, Reading, Side, Sign, Verdict
 from app.profiles import Profile
-from app.session import Phase, View
+from app.view import Phase, View
 
 translate = QCoreApplication.translate
 
@@ -60,8 +61,6 @@ class Face:
         The direction, or that there is no reading; verdicts, or the reason.
     ratio, difference, offset : Figure
         The figures; a dash each when the needle is parked.
-    notes : tuple of str
-        What should be known beside the numbers.
     virtual : bool
         The samples come from the virtual drive.
     """
@@ -74,7 +73,6 @@ class Face:
     ratio: Figure = Figure()
     difference: Figure = Figure()
     offset: Figure = Figure()
-    notes: tuple[str, ...] = ()
     virtual: bool = False
 
     @property
@@ -112,7 +110,7 @@ def parked_because(view: View, now_s: float) -> str:
     if not reading.valid:
         reasons = " ".join(said(reason) for reason in reading.reasons)
         return reasons or translate("dashboard", "The signal gives no reading.")
-    if reading.balance is None:
+    if reading.balance is None or not math.isfinite(reading.balance.value):
         return translate("dashboard", "The signal gives no balance.")
     return ""
 
@@ -152,7 +150,7 @@ def face_of(view: View, now_s: float, profile: Profile, unit: Unit) -> Face:
         current = current_reading(view, now_s)
         side = None if current is None else current.side
         headline = _far_words(side) if side else translate("dashboard", "No reading")
-        return Face(headline=headline, detail=reason, notes=_notes(view), virtual=view.virtual)
+        return Face(headline=headline, detail=reason, virtual=view.virtual)
     mirrored = reading.sign is Sign.UNKNOWN
     balance = abs(reading.balance.value) if mirrored else reading.balance.value
     return Face(
@@ -164,7 +162,6 @@ def face_of(view: View, now_s: float, profile: Profile, unit: Unit) -> Face:
         ratio=_figure(reading.ratio, 1.0, 3),
         difference=_figure(reading.difference, 100.0, 1, " %"),
         offset=_offset(reading, unit, mirrored),
-        notes=_notes(view),
         virtual=view.virtual,
     )
 
@@ -244,7 +241,8 @@ def _offset(reading: Reading, unit: Unit, mirrored: bool) -> Figure:
     return Figure(figure.text, ", ".join(words))
 
 
-def _notes(view: View) -> tuple[str, ...]:
-    if view.reading is None or view.phase not in (Phase.RUNNING, Phase.ENDED):
-        return ()
-    return tuple(said(note) for note in view.reading.notes)
+def notes_of(view: View, now_s: float) -> tuple[str, ...]:
+    """Return what should be known beside the numbers: of the source, and of the reading."""
+    reading = current_reading(view, now_s)
+    of_reading = () if reading is None else reading.notes
+    return tuple(dict.fromkeys((*view.notes, *(said(note) for note in of_reading))))

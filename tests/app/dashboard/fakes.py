@@ -17,7 +17,7 @@ from app.analysis.reading import (
     Verdict,
 )
 from app.profiles import load_profile
-from app.session import Level, Listed, Phase, View
+from app.view import Level, Listed, Phase, View
 
 
 def quantity(value, u=0.0):
@@ -30,7 +30,7 @@ def judged(difference, u, limit):
     return Verdict.FAIL if difference - 2 * u > limit else Verdict.UNDECIDED
 
 
-def reading(balance=0.12, u=0.002, **changes):
+def reading(balance=0.12, u=0.002, /, **changes):
     """A valid reading at a balance, its other figures by design.md's formulas."""
     ratio = (1 - abs(balance)) / (1 + abs(balance))
     difference = 1 - ratio

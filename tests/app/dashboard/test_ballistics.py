@@ -48,7 +48,7 @@ def test_moving_target_against_scipy_zero_order_hold():
     space = signal.tf2ss([omega**2], [1, 2 * damping * omega, omega**2])
     held = signal.cont2discrete(space, dt=0.016, method="zoh")
     # The needle's position after each step is the held system's output one sample later.
-    _, expected = signal.dlsim(held, np.append(targets, 0.0))
+    _, expected, _ = signal.dlsim(held, np.append(targets, 0.0))
     got = [needle.step(target, 0.016) for target in targets]
     np.testing.assert_allclose(got, expected[1:, 0], atol=1e-9)
 

@@ -1,0 +1,80 @@
+"""Words that stay within their box: wrapped, and smaller where they are too long for it."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+from PySide6.QtCore import QRectF, Qt
+from PySide6.QtGui import QFontMetricsF, QPainter, QPaintEvent
+from PySide6.QtWidgets import QSizePolicy, QWidget
+
+from app.dashboard.theme import font_of_cap
+
+_LEAST_PX = 8
+CENTRED = Qt.AlignmentFlag.AlignCenter
+LEFT = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
+
+
+def write(
+    painter: QPainter,
+    box: QRectF,
+    words: str,
+    largest_px: int,
+    align: Qt.AlignmentFlag = CENTRED,
+    *,
+    bold: bool = False,
+) -> None:
+    """Write words into a box, in the painter's pen, no larger than `largest_px`."""
+    font = font_of_cap(10, bold=bold)
+    font.setPixelSize(size_that_fits(words, box.width(), box.height(), largest_px, bold))
+    painter.setFont(font)
+    painter.drawText(box, int(align) | int(Qt.TextFlag.TextWordWrap), words)
+
+
+@lru_cache(maxsize=256)
+def size_that_fits(words: str, wide: float, high: float, largest_px: int, bold: bool) -> int:
+    """Return the largest font size, in pixels, at which words stay within a box."""
+    font = font_of_cap(10, bold=bold)
+    flags = int(CENTRED) | int(Qt.TextFlag.TextWordWrap)
+    low, top = _LEAST_PX, max(_LEAST_PX, largest_px)
+    while low < top:
+        middle = (low + top + 1) // 2
+        font.setPixelSize(middle)
+        needed = QFontMetricsF(font).boundingRect(QRectF(0, 0, wide, high), flags, words)
+        fits = needed.height() <= high and needed.width() <= wide
+        low, top = (middle, top) if fits else (low, middle - 1)
+    return low
+
+
+class FittedText(QWidget):
+    """A label that always shows all of its words."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._words = ""
+        self._largest_px = 12
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
+
+    @property
+    def words(self) -> str:
+        """What is shown."""
+        return self._words
+
+    def set_size(self, largest_px: int) -> None:
+        """Set the font size of words that are not too long."""
+        self._largest_px = largest_px
+        self.update()
+
+    def say(self, words: str) -> None:
+        """Show words, and tell them to a screen reader."""
+        if words != self._words:
+            self._words = words
+            self.setAccessibleDescription(words)
+            self.update()
+
+    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
+        """Paint the words."""
+        painter = QPainter(self)
+        painter.setPen(self.palette().windowText().color())
+        write(painter, QRectF(self.rect()), self._words, self._largest_px, LEFT)
+        painter.end()
