@@ -58,7 +58,10 @@ class CsvCapture:
     def __init__(self, path: Path, rate_hz: float | None) -> None:
         if path.stat().st_size > _MOST_BYTES:
             raise FormatError("it is longer than 2 GiB of text; export it as WAV")
-        text = _decoded(path.read_bytes()).rstrip(_BLANK)
+        text = _decoded(path.read_bytes())
+        if "\r" in text:
+            text = text.replace("\r\n", "\n").replace("\r", "\n")
+        text = text.rstrip(_BLANK)
         layout = find_layout(_head_lines(text))
         # Exports pad their end with empty lines and lines of separators alone.
         text = text.rstrip(_BLANK + (layout.style.separator or ""))
@@ -179,14 +182,9 @@ def _decoded(data: bytes) -> str:
 
 
 def _head_lines(text: str) -> list[str]:
-    lines = _split(text[:_HEAD_CHARS])
+    lines = text[:_HEAD_CHARS].split("\n")
     # The last line may be cut in the middle.
     return lines if len(text) <= _HEAD_CHARS or len(lines) == 1 else lines[:-1]
-
-
-def _split(text: str) -> list[str]:
-    """Split at line ends of any kind, and at nothing else that Unicode calls one."""
-    return re.split(r"\r\n|\n|\r", text)
 
 
 def _chunks(text: str, layout: Layout) -> Iterator[tuple[int, list[str]]]:
@@ -197,7 +195,7 @@ def _chunks(text: str, layout: Layout) -> Iterator[tuple[int, list[str]]]:
         if stop < len(text):
             found = text.find("\n", stop)
             stop = len(text) if found < 0 else found + 1
-        lines = _split(text[position:stop].removesuffix("\n").removesuffix("\r"))
+        lines = text[position:stop].removesuffix("\n").split("\n")
         yield number + skip, lines[skip:]
         number += len(lines)
         skip = max(0, skip - len(lines))
@@ -239,17 +237,17 @@ def _parsed(layout: Layout, number: int, lines: list[str]) -> NDArray[np.float64
 def _plain(layout: Layout, lines: list[str]) -> list[str]:
     """Return the lines with tabs between cells (or spaces as they are) and decimal points."""
     style = layout.style
-    text = "\n".join(lines)
+    text = "\n".join((*lines, ""))
     if '"' in text:
-        text = "\n".join("\t".join(style.split(line)) for line in lines)
+        text = "\n".join("\t".join(style.split(line)) for line in (*lines, ""))
     elif style.separator is not None:
         text = text.replace(style.separator, "\t")
     if style.decimal == "," and "," in text:
         if "." in text:
             raise ValueError("decimal points among decimal commas")
         text = text.replace(",", ".")
-    if style.separator is not None:
-        text = re.sub(r"[\t ]+$", "", text, flags=re.MULTILINE)
+    if style.separator is not None and any(end in text for end in ("\t\n", " \n")):
+        text = re.sub(r"(?<=[^\t\n ])[\t ]+$", "", text, flags=re.MULTILINE)
     return text.split("\n")
 
 

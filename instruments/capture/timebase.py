@@ -79,13 +79,13 @@ def _checked(times_s: NDArray[np.float64], steps: NDArray[np.float64]) -> TimeBa
     coarse = still.size >= max(_COARSE_LEAST, _COARSE_PART * steps.size)
     if still.size == steps.size or (still.size and not coarse):
         raise UnevenTime(int(still[0]) + 1, "the time stands still")
-    mean_step = (times_s[-1] - times_s[0]) / steps.size
-    off = np.abs(times_s - times_s[0] - mean_step * np.arange(times_s.size)).max()
+    index = np.arange(times_s.size)
+    rate_hz = _rate(index, times_s)
     quantum = float(steps[steps > 0].min()) if coarse else 0.0
-    if off <= max(_JITTER * mean_step, 0.75 * quantum):
+    if np.abs(_drift(index, times_s, rate_hz)).max() <= max(_JITTER, 0.75 * quantum * rate_hz):
         if quantum > _COARSEST * (times_s[-1] - times_s[0]):
             raise UnevenTime(int(still[0]) + 1, "the times have too few digits to tell the rate")
-        return TimeBase(_rate(np.arange(times_s.size), times_s), (0,), (0,), coarse)
+        return TimeBase(rate_hz, (0,), (0,), coarse)
     return _with_gaps(times_s, steps)
 
 
@@ -103,8 +103,7 @@ def _with_gaps(times_s: NDArray[np.float64], steps: NDArray[np.float64]) -> Time
         raise UnevenTime(int(odd[0]) + 1, "the time steps by other than a whole interval")
     index = np.concatenate(([0], np.cumsum(whole.astype(np.int64))))
     rate_hz = _rate(index, times_s)
-    drift = (times_s - times_s.mean()) * rate_hz - (index - index.mean())
-    odd = np.flatnonzero(~(np.abs(drift) <= _JITTER))
+    odd = np.flatnonzero(~(np.abs(_drift(index, times_s, rate_hz)) <= _JITTER))
     if odd.size:
         raise UnevenTime(int(odd[0]), "the time steps unevenly")
     rows = np.flatnonzero(whole > 1) + 1
@@ -113,6 +112,13 @@ def _with_gaps(times_s: NDArray[np.float64], steps: NDArray[np.float64]) -> Time
         (0, *(int(row) for row in rows)),
         (0, *(int(index[row]) for row in rows)),
     )
+
+
+def _drift(
+    index: NDArray[np.int64], times_s: NDArray[np.float64], rate_hz: float
+) -> NDArray[np.float64]:
+    """Return how far each time is off the straight line, in intervals."""
+    return (times_s - times_s.mean()) * rate_hz - (index - index.mean())
 
 
 def _rate(index: NDArray[np.int64], times_s: NDArray[np.float64]) -> float:

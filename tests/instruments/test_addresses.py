@@ -1,0 +1,114 @@
+"""Addresses: which source stands behind one, and what is wrong with the others."""
+
+import os
+import sys
+
+import pytest
+
+from instruments.addresses import (
+    attached_sources,
+    open_address,
+    positive_option,
+    refuse_others,
+    split_options,
+)
+from instruments.playback import FileSource
+from instruments.source import AddressError, SourceRequest, parse_roles
+from instruments.virtual.source import VirtualSource
+from tests.instruments.captures import FIXTURES, read_all
+
+
+@pytest.mark.parametrize(
+    ("address", "kind"),
+    [
+        ("sim:", VirtualSource),
+        ("SIM:", VirtualSource),
+        ("sim:offset_um=25&seed=1", VirtualSource),
+        ("sim:?offset_um=25", VirtualSource),
+        ("file:x.wav", FileSource),
+        ("x.wav", FileSource),
+        (r"C:\captures\x.wav", FileSource),
+        (" x.csv?rate=1e6 ", FileSource),
+    ],
+)
+def test_the_source_behind_an_address(address, kind):
+    assert isinstance(open_address(address), kind)
+
+
+@pytest.mark.parametrize("form", ["{}", "file:{}", "file:{}?full_scale_v=2", "{}?full_scale_v=2"])
+def test_files_keep_the_address_as_typed(form):
+    address = form.format(FIXTURES / "integers.wav")
+    info, _ = read_all(address)
+    assert info.name == address
+
+
+def test_a_name_with_a_mark_in_it_is_a_name(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    content = (FIXTURES / "integers.wav").read_bytes()
+    for name in ("what?.wav", "odd:name.wav", "sim:x"):
+        (tmp_path / name).write_bytes(content)
+        info, _ = read_all(name)
+        assert info.length_frames == 400
+
+
+def test_roles_reach_the_capture():
+    request = SourceRequest(roles=parse_roles("-,differential"))
+    source = open_address(str(FIXTURES / "integers.wav"), request)
+    source.open()
+    assert source.info.roles == ("differential",)
+    source.close()
+
+
+@pytest.mark.parametrize(
+    ("address", "words"),
+    [
+        ("", "no source is named"),
+        ("tape:reel", "“tape:” is not a kind of source; use sim:, file: or sound:"),
+        ("visa:TCPIP::127.0.0.1::5025::SOCKET", "VISA is not built yet"),
+        ("file:", "names no file"),
+        ("file:x.csv?rate", "the option “rate” must be NAME=VALUE"),
+        ("file:x.csv?rate=", "the option “rate=” must be NAME=VALUE"),
+        ("file:x.csv?=5", "must be NAME=VALUE"),
+        ("file:x.csv?rate=1&rate=2", "“rate” stands there twice"),
+        ("file:x.csv?rate=fast", "“rate” is “fast”; it must be a number above 0"),
+        ("file:x.csv?rate=nan", "above 0"),
+        ("file:x.csv?rate=-5", "above 0"),
+        ("file:x.csv?rte=5", "“rte” is not an option here; known: rate, full_scale_v"),
+        ("sim:here?seed=1", "write sim:NAME=VALUE"),
+        ("sim:unheard_of=1", "unheard_of"),
+    ],
+)
+def test_addresses_that_cannot_be_used(address, words):
+    with pytest.raises(AddressError) as caught:
+        open_address(address)
+    assert words in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_rate_for_a_file_that_states_its_own():
+    with pytest.raises(AddressError, match="take “rate” out"):
+        read_all(f"{FIXTURES / 'integers.wav'}?rate=5")
+
+
+def test_options_are_split_once_for_every_kind():
+    assert split_options("a", "Device 1?rate=5&x=a=b") == ("Device 1", {"rate": "5", "x": "a=b"})
+    assert split_options("a", "Device 1") == ("Device 1", {})
+    assert split_options("a", "Device 1?") == ("Device 1", {})
+    assert positive_option("a", {"rate": "5e3"}, "rate") == 5000.0
+    assert positive_option("a", {}, "rate") is None
+    with pytest.raises(AddressError, match="known: none"):
+        refuse_others("a", {"x": "1"}, ())
+
+
+def test_the_virtual_drive_is_always_there(monkeypatch):
+    # No sound library at all: the list is shorter, and nothing is raised.
+    monkeypatch.setitem(sys.modules, "sounddevice", None)
+    assert attached_sources() == (("sim:", "Virtual drive"),)
+
+
+def test_nothing_is_opened_by_naming_it(tmp_path):
+    before = os.listdir("/proc/self/fd") if os.path.isdir("/proc/self/fd") else []
+    source = open_address(str(FIXTURES / "integers.wav"))
+    after = os.listdir("/proc/self/fd") if os.path.isdir("/proc/self/fd") else []
+    assert len(before) == len(after)
+    source.close()
