@@ -61,6 +61,7 @@ def keys() -> tuple[tuple[str, str], ...]:
         ("F4", translate("help", "offset in µm or mil")),
         ("F6", translate("help", "hold a turn as a reference, or let it go")),
         ("F7", translate("help", "open again with an index on one input")),
+        ("F8", translate("help", "at the sources: look again")),
         ("F9", translate("help", "save a picture of the window")),
         ("F11", translate("help", "the whole screen")),
         ("← →", translate("help", "virtual drive: nudge; with Shift by more")),

@@ -39,7 +39,7 @@ def prompt_of(view: View, answer: str) -> Prompt:
     view : View
         The newest snapshot.
     answer : str
-        What the session answered when a teaching did not succeed, else empty.
+        What the session answered when a teaching did not begin or succeed, else empty.
     """
     if view.teaching:
         how = translate(
@@ -50,18 +50,18 @@ def prompt_of(view: View, answer: str) -> Prompt:
     reading = view.reading
     running = view.phase in (Phase.RUNNING, Phase.ENDED)
     if running and reading is not None and reading.valid and reading.sign is Sign.UNKNOWN:
-        words = translate(
+        words = answer or translate(
             "dashboard",
             "No index, so the side is not known. Show it once by nudging the head outward.",
         )
         stereo = view.roles == ("plus", "minus")
-        if stereo:
+        if stereo and not answer:
             words += " " + translate(
                 "dashboard", "Or wire the index to one input and the differential to the other."
             )
         live = view.phase is Phase.RUNNING
         return Prompt(words, may_begin=live, may_reopen=stereo and live)
-    said_by_all = [view.message, *(said(each) for each in view.advice)]
+    said_by_all = [answer, view.message, *(said(each) for each in view.advice)]
     words = "  ·  ".join(dict.fromkeys(each for each in said_by_all if each))
     if not words and reading is not None and reading.valid:
         words = translate("dashboard", "Turn the stepper's body until the needle stands at 0.")
@@ -148,7 +148,7 @@ class PromptLine(QWidget):
 
     def cancel(self) -> bool:
         """Give up teaching; return whether one was under way."""
-        if not self._prompt.may_teach:
+        if not self._prompt.may_teach and not self._answer:
             return False
         self._answer = ""
         self._session.cancel_teaching()

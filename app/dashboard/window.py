@@ -19,8 +19,8 @@ from PySide6.QtWidgets import QHBoxLayout, QLabel, QStackedWidget, QVBoxLayout, 
 from app.dashboard.bench import Bench
 from app.dashboard.buttons import TouchButton
 from app.dashboard.chooser import Chooser
-from app.dashboard.controls import LARGE_UM, SMALL_UM
 from app.dashboard.help import FirstPage
+from app.dashboard.keys import key_table
 from app.dashboard.state import phase_words
 from app.dashboard.teach import INDEXED_ROLES
 from app.dashboard.theme import Sizes, Theme, palette_for, style_sheet, theme_for
@@ -30,8 +30,6 @@ if TYPE_CHECKING:
     from app.session import Session
 
 _FRAME_MS = 16
-_PLAIN = Qt.KeyboardModifier.NoModifier
-_SHIFT = Qt.KeyboardModifier.ShiftModifier
 
 
 class Window(QWidget):
@@ -76,9 +74,10 @@ class Window(QWidget):
         self._layout = QVBoxLayout(self)
         self._layout.addLayout(self._top)
         self._layout.addWidget(self._pages, 1)
-        self._keys = self._key_table()
+        self._keys = key_table(self)
         self._connect()
         self._dress()
+        self.show_first_page()
         self._timer = QTimer(self)
         self._timer.setTimerType(Qt.TimerType.PreciseTimer)
         self._timer.timeout.connect(self.tick)
@@ -174,7 +173,7 @@ class Window(QWidget):
         for words, key, description, done in (
             (tr("Source"), "F2", tr("Choose the source"), self.show_chooser),
             ("µm / mil", "F4", tr("Offset in µm or mil"), self.bench.toggle_unit),
-            (tr("Picture"), "F9", tr("Save a picture of the window"), self._keep_picture),
+            (tr("Picture"), "F9", tr("Save a picture of the window"), self.keep_picture),
             (tr("Help"), "F1", tr("What the tool cannot do, cautions, keys"), self.show_first_page),
         ):
             bar.addWidget(TouchButton(words, key, description, done, self))
@@ -185,54 +184,24 @@ class Window(QWidget):
         self.chooser.left.connect(self.show_bench)
         self.first_page.choose.connect(self.show_chooser)
         self.first_page.left.connect(self.show_bench)
-        self.bench.prompt.reopen.connect(self._reopen_indexed)
+        self.bench.prompt.reopen.connect(self.reopen_indexed)
 
-    def _key_table(self) -> dict[tuple[Qt.Key, Qt.KeyboardModifier], Callable[[], object]]:
-        key, bench = Qt.Key, self.bench
-        nudge, step = bench.hands.nudge, bench.hands.step
-        anywhere: dict[tuple[Qt.Key, Qt.KeyboardModifier], Callable[[], object]] = {
-            (key.Key_F1, _PLAIN): self.show_first_page,
-            (key.Key_F2, _PLAIN): self.show_chooser,
-            (key.Key_F4, _PLAIN): bench.toggle_unit,
-            (key.Key_F8, _PLAIN): self.chooser.look,
-            (key.Key_F9, _PLAIN): self._keep_picture,
-            (key.Key_F11, _PLAIN): self._toggle_full_screen,
-            (key.Key_Escape, _PLAIN): self._escape,
-        }
-        at_the_needle: dict[tuple[Qt.Key, Qt.KeyboardModifier], Callable[[], object]] = {
-            (key.Key_F3, _PLAIN): bench.prompt.begin,
-            (key.Key_F5, _PLAIN): bench.hands.reseat,
-            (key.Key_F6, _PLAIN): bench.toggle_held,
-            (key.Key_F7, _PLAIN): self._reopen_indexed,
-            (key.Key_Space, _PLAIN): bench.toggle_frozen,
-            (key.Key_Return, _PLAIN): bench.prompt.confirm,
-            (key.Key_Enter, _PLAIN): bench.prompt.confirm,
-            (key.Key_Left, _PLAIN): lambda: nudge(-SMALL_UM),
-            (key.Key_Right, _PLAIN): lambda: nudge(SMALL_UM),
-            (key.Key_Left, _SHIFT): lambda: nudge(-LARGE_UM),
-            (key.Key_Right, _SHIFT): lambda: nudge(LARGE_UM),
-            (key.Key_PageUp, _PLAIN): lambda: step(-1),
-            (key.Key_PageDown, _PLAIN): lambda: step(1),
-        }
-
-        def only_there(done: Callable[[], object]) -> Callable[[], object]:
-            return lambda: done() if self.page is bench else None
-
-        return anywhere | {pressed: only_there(done) for pressed, done in at_the_needle.items()}
-
-    def _escape(self) -> None:
+    def escape(self) -> None:
         """Give up teaching, or else go back to the needle."""
         if self.page is not self.bench or not self.bench.prompt.cancel():
             self.show_bench()
 
-    def _reopen_indexed(self) -> None:
+    def reopen_indexed(self) -> None:
+        """Open the source again with an index, where that is offered."""
         if self.bench.prompt.prompt.may_reopen:
             self.open_source(self._session.view().source, INDEXED_ROLES)
 
-    def _toggle_full_screen(self) -> None:
+    def toggle_full_screen(self) -> None:
+        """Take the whole screen, or give it back."""
         self.showNormal() if self.isFullScreen() else self.showFullScreen()
 
-    def _keep_picture(self) -> None:
+    def keep_picture(self) -> None:
+        """Save a picture among the user's own, and say where."""
         where = QStandardPaths.StandardLocation.PicturesLocation
         folder = Path(QStandardPaths.writableLocation(where))
         path = folder / f"evenlobe-{datetime.now().astimezone():%Y%m%d-%H%M%S}.png"

@@ -1,0 +1,92 @@
+"""The dashboard in a process of its own, on a session that tells its calls on standard output.
+
+``python -m tests.app.dashboard.scripted [balance]``; the needle follows the nudges.
+"""
+
+import sys
+
+from PySide6.QtCore import QTimer
+from PySide6.QtWidgets import QApplication
+
+from app.analysis.reading import Sign
+from app.dashboard.run import run_dashboard
+from tests.app.dashboard.fakes import FakeControls, FakeSession, reading, view
+
+SCALE_UM = 178.0
+
+
+class TellingControls(FakeControls):
+    """Moves the balance as the virtual drive's hands would, and tells each movement."""
+
+    def __init__(self, balance):
+        super().__init__()
+        self.balance = balance
+
+    def nudge(self, offset_um):
+        self.balance += offset_um / SCALE_UM
+        tell("nudge", offset_um)
+
+    def step(self, tracks):
+        tell("step", tracks)
+
+    def reseat(self):
+        tell("reseat")
+
+
+class TellingSession(FakeSession):
+    """A fake session whose calls can be read by the process that started it."""
+
+    def __init__(self, balance):
+        super().__init__(controls=TellingControls(balance), listed=[("sim:", "Virtual drive")])
+        self.sign = Sign.KNOWN
+        self.teaching = False
+        self.running = False
+
+    def open(self, address, roles=None):
+        self.running = True
+        tell("open", address, roles)
+
+    def close(self):
+        tell("close")
+
+    def view(self):
+        if not self.running:
+            return super().view()
+        shown = reading(self.controls.balance, sign=self.sign)
+        return view(
+            self.controls.balance, reading=shown, source="scripted:", teaching=self.teaching
+        )
+
+    def begin_teaching(self):
+        self.teaching = True
+        tell("begin_teaching")
+
+    def teach(self, side):
+        self.teaching, self.sign = False, Sign.TAUGHT
+        tell("teach", side)
+
+
+def tell(*words):
+    print(*words, flush=True)
+
+
+def main():
+    session = TellingSession(float(sys.argv[1]) if len(sys.argv) > 1 else 0.12)
+    if "unknown" in sys.argv:
+        session.sign = Sign.UNKNOWN
+    app = QApplication(sys.argv[:1])
+
+    def settled():
+        window = app.topLevelWidgets()[0]
+        if "full" in sys.argv:
+            window.resize(1920, 1080)
+            window.move(0, 0)
+        QTimer.singleShot(500, lambda: tell("shown"))
+
+    QTimer.singleShot(0, settled)
+    address = None if "first" in sys.argv else "sim:"
+    return run_dashboard(session, address, sys.argv[:1])
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,356 @@
+"""The window: its keys, its pages, what it passes on to the session, and its end."""
+
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import pytest
+from PySide6.QtCore import Qt, QTimer
+from PySide6.QtGui import QImage
+from PySide6.QtWidgets import QAbstractButton, QApplication, QComboBox, QLineEdit, QListWidget
+
+from app.analysis.reading import Sign
+from app.dashboard.dial import deflection
+from app.dashboard.help import cannot_do, cautions, help_html, keys
+from app.dashboard.run import paint_time_ms, run_dashboard
+from app.dashboard.theme import DARK, LIGHT, Sizes
+from app.dashboard.window import Window
+from app.dashboard.words import Unit
+from app.view import Phase, View
+from tests.app.dashboard.fakes import FakeControls, FakeSession, reading, view
+from tests.app.dashboard.pictures import near
+
+KEY = Qt.Key
+ROOT = Path(__file__).parents[3]
+
+
+@pytest.fixture
+def session():
+    return FakeSession(
+        lambda: view(0.12), FakeControls(), [("sim:", "Virtual drive"), ("sound:a", "Card a")]
+    )
+
+
+@pytest.fixture
+def window(qtbot, session):
+    made = Window(session, LIGHT)
+    qtbot.addWidget(made)
+    made.resize(1280, 800)
+    made.show_bench()
+    with qtbot.waitActive(made):
+        made.show()
+    made.tick()
+    return made
+
+
+def press(qtbot, window, key, modifier=Qt.KeyboardModifier.NoModifier):
+    qtbot.keyClick(QApplication.focusWidget() or window, key, modifier)
+
+
+def test_hand_at_the_virtual_drive(qtbot, window, session):
+    shift = Qt.KeyboardModifier.ShiftModifier
+    for key, modifier in (
+        (KEY.Key_Right, Qt.KeyboardModifier.NoModifier),
+        (KEY.Key_Left, Qt.KeyboardModifier.NoModifier),
+        (KEY.Key_Right, shift),
+        (KEY.Key_Left, shift),
+        (KEY.Key_PageDown, Qt.KeyboardModifier.NoModifier),
+        (KEY.Key_PageUp, Qt.KeyboardModifier.NoModifier),
+        (KEY.Key_F5, Qt.KeyboardModifier.NoModifier),
+    ):
+        press(qtbot, window, key, modifier)
+    assert session.controls.done == [
+        ("nudge", 5.0),
+        ("nudge", -5.0),
+        ("nudge", 25.0),
+        ("nudge", -25.0),
+        ("step", 1),
+        ("step", -1),
+        ("reseat",),
+    ]
+
+
+def test_hands_are_seen_only_with_the_virtual_drive(window, session):
+    assert window.bench.hands.isVisible()
+    session.controls = None
+    time.sleep(0.11)
+    window.tick()
+    assert not window.bench.hands.isVisible()
+    window.bench.hands.nudge(5.0)
+
+
+def test_click_leaves_the_keys_with_the_needle(qtbot, window, session):
+    button = window.bench.hands.findChildren(QAbstractButton)[2]
+    qtbot.mouseClick(button, Qt.MouseButton.LeftButton)
+    press(qtbot, window, KEY.Key_Space)
+    assert session.controls.done == [("nudge", 5.0)]
+    assert window.bench.trace.frozen
+
+
+def test_space_freezes_and_f6_holds(qtbot, window):
+    press(qtbot, window, KEY.Key_Space)
+    assert window.bench.trace.frozen
+    press(qtbot, window, KEY.Key_Space)
+    assert not window.bench.trace.frozen
+    press(qtbot, window, KEY.Key_F6)
+    assert window.bench.trace.held is not None
+    press(qtbot, window, KEY.Key_F6)
+    assert window.bench.trace.held is None
+
+
+def test_f4_changes_the_unit(qtbot, window):
+    press(qtbot, window, KEY.Key_F4)
+    window.tick()
+    assert window.bench.unit is Unit.MIL
+    # 178 µm of scale times 0.12, over 25.4 µm a mil.
+    assert window.bench.meter.face.offset.text == "0.84 mil"
+    press(qtbot, window, KEY.Key_F4)
+    assert window.bench.unit is Unit.UM
+
+
+def test_sign_is_taught_from_the_keyboard(qtbot, window, session):
+    session.now = view(reading=reading(0.1, sign=Sign.UNKNOWN), roles=("plus", "minus"))
+    window.bench.prompt.follow(session.view())
+    press(qtbot, window, KEY.Key_Return)
+    press(qtbot, window, KEY.Key_Right)
+    press(qtbot, window, KEY.Key_Return)
+    assert [call[0] for call in session.calls] == ["begin_teaching", "teach"]
+    assert session.controls.done == [("nudge", 5.0)]
+
+
+def test_f7_opens_again_with_an_index(qtbot, window, session):
+    session.now = view(
+        reading=reading(0.1, sign=Sign.UNKNOWN), roles=("plus", "minus"), source="sound:a"
+    )
+    window.bench.prompt.follow(session.view())
+    press(qtbot, window, KEY.Key_F7)
+    assert session.calls == [("open", "sound:a", "differential,index")]
+
+
+def test_source_is_chosen_by_arrows_and_enter(qtbot, window, session):
+    press(qtbot, window, KEY.Key_F2)
+    assert window.page is window.chooser
+    qtbot.waitUntil(lambda: not window.chooser.looking)
+    sources = window.chooser.findChild(QListWidget)
+    sources.setCurrentRow(0)
+    press(qtbot, window, KEY.Key_Down)
+    press(qtbot, window, KEY.Key_Return)
+    assert session.calls == [("open", "sound:a", None)]
+    assert window.page is window.bench
+
+
+def test_address_and_roles_are_typed(qtbot, window, session):
+    window.show_chooser()
+    qtbot.waitUntil(lambda: not window.chooser.looking)
+    address = next(f for f in window.findChildren(QLineEdit) if f.accessibleName() == "Address")
+    address.setFocus()
+    address.clear()
+    qtbot.keyClicks(address, "file:a b.wav")
+    window.chooser.findChild(QComboBox).setCurrentText(" plus,minus ")
+    press(qtbot, window, KEY.Key_Return)
+    assert session.calls == [("open", "file:a b.wav", "plus,minus")]
+
+
+def test_no_address_is_asked_for(qtbot, window, session):
+    session.sources = ()
+    session.now = View()
+    window.show_chooser()
+    qtbot.waitUntil(lambda: not window.chooser.looking)
+    window.chooser._open()
+    assert session.calls == []
+    assert "No address" in window.chooser._status.text()
+
+
+def test_slow_listing_never_holds_up_the_window(qtbot, window, session):
+    gate = threading.Event()
+
+    def slow():
+        gate.wait(5)
+        return session.sources
+
+    session.listed = slow
+    window.show_chooser()
+    window.tick()
+    assert window.chooser.looking
+    gate.set()
+    qtbot.waitUntil(lambda: not window.chooser.looking)
+    assert window.chooser.findChild(QListWidget).count() == 2
+
+
+def test_listing_that_fails_is_said(qtbot, window, session):
+    def fails():
+        raise OSError("no sound system")
+
+    session.listed = fails
+    window.show_chooser()
+    qtbot.waitUntil(lambda: not window.chooser.looking)
+    assert "no sound system" in window.chooser._status.text()
+
+
+def test_first_page_comes_first_and_leads_on(qtbot):
+    session = FakeSession(listed=[("sim:", "Virtual drive")])
+    window = Window(session, LIGHT)
+    qtbot.addWidget(window)
+    with qtbot.waitActive(window):
+        window.show()
+    assert window.page is window.first_page
+    press(qtbot, window, KEY.Key_Return)
+    assert window.page is window.chooser
+    qtbot.waitUntil(lambda: not window.chooser.looking)
+    press(qtbot, window, KEY.Key_Return)
+    assert session.calls == [("open", "sim:", None)]
+    press(qtbot, window, KEY.Key_F1)
+    assert window.page is window.first_page
+    press(qtbot, window, KEY.Key_Escape)
+    assert window.page is window.bench
+
+
+def test_keys_of_the_needle_do_nothing_on_other_pages(qtbot, window, session):
+    window.show_first_page()
+    press(qtbot, window, KEY.Key_F5)
+    assert session.controls.done == []
+
+
+def test_first_page_says_what_must_be_said():
+    page = help_html()
+    for sentence in (*cannot_do(), *cautions()):
+        assert sentence.replace("'", "&#x27;") in page
+    said = " ".join((*cannot_do(), *cautions())).lower()
+    words = "motor, stepper energised, mains, earth, 2 v, write-protect, licensed"
+    assert [word for word in words.split(", ") if word not in said] == []
+
+
+def test_no_key_is_a_letter_or_a_figure(window):
+    for key, _ in window._keys:
+        assert not KEY.Key_0 <= key <= KEY.Key_9
+        assert not KEY.Key_A <= key <= KEY.Key_Z
+
+
+def test_every_key_of_the_window_is_told(window):
+    told = " ".join(key for key, _ in keys())
+    for number in (*range(1, 10), 11):
+        assert f"F{number}" in told
+
+
+def test_every_control_has_a_name_and_a_description(window):
+    kinds = (QAbstractButton, QLineEdit, QComboBox, QListWidget)
+    controls = [control for kind in kinds for control in window.findChildren(kind)]
+    controls = [each for each in controls if not isinstance(each.parent(), QComboBox)]
+    assert len(controls) > 20
+    for control in controls:
+        assert control.accessibleName(), control
+        assert control.accessibleDescription(), control.accessibleName()
+
+
+@pytest.mark.parametrize("size", [(1024, 640), (1920, 1080), (3840, 2160)])
+def test_controls_are_large_enough_and_nothing_overlaps(qtbot, window, size):
+    window.resize(*size)
+    QApplication.processEvents()
+    assert (window.width(), window.height()) == size
+    touch = Sizes.of(*size).touch_px
+    buttons = [b for b in window.findChildren(QAbstractButton) if b.isVisible()]
+    for button in buttons:
+        assert button.height() >= touch - 1, button.accessibleName()
+        assert button.width() >= touch - 1, button.accessibleName()
+        assert button.width() >= button.minimumSizeHint().width() - 1, button.accessibleName()
+    bench = window.bench
+    parts = (bench.meter, bench.figures, bench.trace, bench.strip, bench.state, bench.prompt)
+    places = [part.geometry() for part in parts]
+    for rank, place in enumerate(places):
+        assert bench.rect().contains(place)
+        assert not any(place.intersects(other) for other in places[rank + 1 :])
+    assert bench.meter.width() * bench.meter.height() > 0.3 * size[0] * size[1]
+
+
+def test_picture_of_the_virtual_drive_says_so(window, tmp_path):
+    path = tmp_path / "picture.png"
+    window.tick()
+    window.save_picture(path)
+    picture = QImage(str(path))
+    assert (picture.width(), picture.height()) == (1280, 800)
+    assert "VIRTUAL DRIVE" in window._source.text()
+
+
+def test_picture_that_cannot_be_written(window, tmp_path):
+    with pytest.raises(OSError, match="it cannot be written; choose another folder"):
+        window.save_picture(tmp_path / "none" / "picture.png")
+
+
+def test_f9_keeps_a_picture_and_says_where(qtbot, window, tmp_path, monkeypatch):
+    monkeypatch.setattr(
+        "app.dashboard.window.QStandardPaths.writableLocation", lambda _: str(tmp_path / "new")
+    )
+    press(qtbot, window, KEY.Key_F9)
+    window.tick()
+    (kept,) = (tmp_path / "new").glob("evenlobe-*.png")
+    assert str(kept) in window._source.text()
+
+
+def test_needle_follows_the_session(qtbot, window, session):
+    session.now = lambda: view(-0.3)
+    for _ in range(20):
+        window.tick()
+        time.sleep(0.01)
+    meter = window.bench.meter
+    picture = meter.grab().toImage()
+    assert meter.painted_deflection == pytest.approx(deflection(-0.3), abs=0.01)
+    dial = meter.dial
+    at = dial.point(deflection(-0.3), dial.radius * 0.85)
+    assert near(picture, at, LIGHT.needle)
+
+
+def test_clock_is_the_one_given(qtbot):
+    now = [5000.0]
+    session = FakeSession(view(0.1, 5000.0))
+    window = Window(session, DARK, clock=lambda: now[0])
+    qtbot.addWidget(window)
+    window.stop()
+    window.tick()
+    assert window.bench.meter.face.balance == pytest.approx(0.1)
+    now[0] = 5001.5
+    window.tick()
+    assert window.bench.meter.face.balance is None
+    assert "Stale" in window.bench.meter.face.detail
+
+
+def test_paint_time_is_measured(window):
+    assert 0.0 < paint_time_ms(window, frames=3) < 1000.0
+
+
+def test_running_opens_closes_and_returns(qtbot):
+    session = FakeSession()
+    QTimer.singleShot(200, QApplication.closeAllWindows)
+    assert run_dashboard(session, "sim:", ["evenlobe"], "plus,minus,index") == 0
+    assert session.calls == [("open", "sim:", "plus,minus,index"), ("close",)]
+
+
+def test_failed_source_parks_with_the_sentence(qtbot):
+    failed = View(phase=Phase.FAILED, source="x.wav", message="capture “x.wav”: not there.")
+    window = Window(FakeSession(failed), LIGHT)
+    qtbot.addWidget(window)
+    window.show_bench()
+    window.tick()
+    assert window.bench.meter.face.detail == "capture “x.wav”: not there."
+
+
+@pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
+def test_interrupt_ends_it_cleanly(sent):
+    process = subprocess.Popen(
+        [sys.executable, "-m", "tests.app.dashboard.scripted"],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "QT_QPA_PLATFORM": "offscreen"},
+    )
+    assert process.stdout.readline().strip() == "open sim: None"
+    assert process.stdout.readline().strip() == "shown"
+    process.send_signal(sent)
+    out, err = process.communicate(timeout=20)
+    assert out.strip().splitlines()[-1] == "close"
+    assert process.returncode == 0
+    assert "Traceback" not in err
