@@ -187,10 +187,7 @@ def _no_numbers(lines: Sequence[str], ranked: list[tuple[Style, str, int]]) -> F
         number, cells = next(
             (i, style.split(line)) for i, line in enumerate(lines, 1) if _form(style, line) == form
         )
-        word = cells[form.index("w")].strip()
-        return FormatError(
-            f"line {number}: “{word}” is not a number; export the columns as numbers only"
-        )
+        return bad_cell(number, cells[form.index("w")].strip())
     return FormatError("it holds no columns of numbers; export the samples as WAV or CSV")
 
 
@@ -242,9 +239,8 @@ def bad_cell(number: int, cell: str) -> FormatError:
     """Return the error for a cell that ought to be a number, with its line's number."""
     if not cell:
         return FormatError(f"line {number}: a value is missing; copy or export the file again")
-    return FormatError(
-        f"line {number}: “{cell[:40]}” is not a number; correct the line or remove it"
-    )
+    shown = "".join(mark if mark.isprintable() else "?" for mark in cell[:40])
+    return FormatError(f"line {number}: “{shown}” is not a number; correct the line or remove it")
 
 
 def _interval_beneath(style: Style, header: Sequence[str]) -> float | None:

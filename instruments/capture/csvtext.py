@@ -61,12 +61,16 @@ class CsvCapture:
         text = _decoded(path.read_bytes())
         if "\r" in text:
             text = text.replace("\r\n", "\n").replace("\r", "\n")
+        unended = not text.endswith(tuple(_BLANK))
         text = text.rstrip(_BLANK)
         layout = find_layout(_head_lines(text))
         # Exports pad their end with empty lines and lines of separators alone.
         text = text.rstrip(_BLANK + (layout.style.separator or ""))
         table = _numbers(text, layout)
         self.notes: tuple[str, ...] = ()
+        if unended and _looks_cut(text) and len(table) > 1:
+            table = table[:-1]
+            self.notes += ("The last line may be cut short; it is left out.",)
         if layout.points is not None and len(table) < layout.points:
             self.notes += (f"The header states {layout.points} samples, {len(table)} are there.",)
         first, base = self._time(text, layout, table, rate_hz)
@@ -179,6 +183,12 @@ def _decoded(data: bytes) -> str:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError:
         return data.decode("cp1252", "replace")
+
+
+def _looks_cut(text: str) -> bool:
+    """Tell whether the last line is shorter than the one before: its last number may be cut."""
+    before, _, last = text.rpartition("\n")
+    return len(last) < len(before.rpartition("\n")[2])
 
 
 def _head_lines(text: str) -> list[str]:

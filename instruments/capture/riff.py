@@ -114,8 +114,9 @@ def _walk(stream: BinaryIO, size: int) -> _Header:
     if not is_riff(head) or len(head) < 12:
         raise FormatError("the file is truncated within its header; copy or record it again")
     if head[8:12] != b"WAVE":
-        kind = head[8:12].decode("ascii", "replace").strip()
-        raise FormatError(f"it is a RIFF file of the kind “{kind}”, not WAV; export it as WAV")
+        kind = head[8:12].decode("latin-1").strip()
+        what = f"a RIFF file of the kind “{kind}”" if kind.isprintable() else "a damaged RIFF file"
+        raise FormatError(f"it is {what}, not WAV; export it as WAV")
     order = ">" if head[:4] == b"RIFX" else "<"
     (riff_bytes,) = struct.unpack(order + "I", head[4:8])
     header = _Header(order, head[:4] == b"RF64", riff_bytes)

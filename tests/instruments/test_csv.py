@@ -120,13 +120,21 @@ def test_what_is_no_number_is_delivered_as_such(written):
 def test_more_than_one_chunk_and_block(written):
     frame = np.arange(300_000)
     values = np.column_stack([frame % 1009, frame % 17]) / 8
-    rows = "\r\n".join(f"{k * 1e-6:.6f},{a},{b}" for k, (a, b) in enumerate(values.tolist()))
+    rows = "".join(f"{k * 1e-6:.6f},{a},{b}\r\n" for k, (a, b) in enumerate(values.tolist()))
     info, blocks = read_all(written("t (s),plus,minus\r\n" + rows))
     assert info.sample_rate_hz == 1e6
     assert [block.first_index for block in blocks] == [0, 262_144]
     assert np.array_equal(np.concatenate([block.samples_v for block in blocks]), values)
     rows = rows.replace("0.290000,", "0.290000,x", 1)
     assert "line 290002: “x" in refused(written("t (s),plus,minus\r\n" + rows))
+
+
+def test_a_last_line_that_may_be_cut_is_left_out(written):
+    info, blocks = read_all(written("t (s),a\n0.0,1.25\n1.0,2.25\n2.0,3.2"))
+    assert blocks[0].samples_v[:, 0].tolist() == [1.25, 2.25]
+    assert info.length_frames == 2
+    assert info.notes == ("The last line may be cut short; it is left out.",)
+    assert len(samples_of(written("t (s),a\n0.0,1.25\n1.0,2.25\n2.0,3.25"))) == 3
 
 
 # Columns and their roles
