@@ -35,8 +35,6 @@ class Timing:
     ----------
     latency_s : float
         Asked of PortAudio; less gives ragged call-backs.
-    slot_s : float
-        One call-back.
     ring_s : float
         What the ring holds: how long the reader may stall without loss.
     block_s : float
@@ -52,7 +50,6 @@ class Timing:
     """
 
     latency_s: float = 0.15
-    slot_s: float = 0.01
     ring_s: float = 4.0
     block_s: float = 0.25
     grace_s: float = 3.0
@@ -63,9 +60,10 @@ class Timing:
 
 @dataclass(frozen=True, slots=True)
 class _Ready:
-    """A slot that may be delivered."""
+    """A call-back whose frames may be delivered."""
 
-    slot: int
+    number: int
+    frames: int
     first_index: int
     gap: bool
     overrun: bool
@@ -104,7 +102,6 @@ class Capture:
         full_scale_v: float | None,
         timing: Timing,
     ) -> None:
-        frames = max(1, round(rate_hz * timing.slot_s))
         self._portaudio = portaudio
         self._what = f"sound input “{device.name}”"
         self._rate_hz = rate_hz
@@ -112,13 +109,13 @@ class Capture:
         self._full_scale_v = full_scale_v
         self._kept = [n for n, role in enumerate(columns) if role is not None]
         self._signals = [at for at, n in enumerate(self._kept) if columns[n] is not Role.INDEX]
-        self._block_slots = max(1, round(timing.block_s / timing.slot_s))
-        self._ring = CaptureRing(round(timing.ring_s / timing.slot_s), frames, len(columns))
+        self._block_frames = round(rate_hz * timing.block_s)
+        self._ring = CaptureRing(round(rate_hz * timing.ring_s), len(columns))
         self._pace = Pace(rate_hz)
-        self._taken = 0  # slots judged or being judged
+        self._taken = 0  # call-backs judged or being judged
         self._held: list[_Ready] = []
         self._ready: deque[_Ready] = deque()
-        self._gap = False  # the next slot to be ready does not follow on
+        self._gap = False  # the next to be ready does not follow on
         self._overrun = False
         self._silent_s = 0.0
         self._awake_s = 0.0
@@ -130,7 +127,7 @@ class Capture:
             device,
             samplerate=rate_hz,
             channels=len(columns),
-            blocksize=frames,
+            blocksize=0,  # as the device has them: frames re-blocked arrive raggedly in time
             latency=timing.latency_s,
             callback=self._on_samples,
             finished_callback=self._on_finished,
@@ -202,24 +199,23 @@ class Capture:
             )
 
     def _take(self) -> None:
-        """Judge the slots that came since."""
+        """Judge what came since."""
         written = self._ring.written
         if written > self._taken:
             self._silent_s = 0.0
         for number in range(self._taken, written):
-            slot = self._ring.slot(number)
-            finding = self._pace.observe(slot.dropped + slot.frames, slot.arrival_s)
-            self._overrun = self._overrun or slot.dropped > 0
-            self._gap = self._gap or slot.overflow or slot.dropped > 0
+            came = self._ring.delivery(number)
+            finding = self._pace.observe(came.dropped + came.frames, came.arrival_s)
+            self._overrun = self._overrun or came.dropped > 0
+            self._gap = self._gap or came.overflow or came.dropped > 0
             if finding is Finding.LOST:
                 # The loss lies somewhere within: what came while in doubt is lost as well.
                 self._overrun = self._overrun or any(item.overrun for item in self._held)
                 self._held.clear()
                 self._gap = True
                 continue
-            self._held.append(
-                _Ready(number, self._pace.end - slot.frames, self._gap, self._overrun)
-            )
+            first_index = self._pace.end - came.frames
+            self._held.append(_Ready(number, came.frames, first_index, self._gap, self._overrun))
             self._gap = self._overrun = False
             if finding is Finding.SOUND:
                 self._ready.extend(self._held)
@@ -229,15 +225,17 @@ class Capture:
             self._ring.release(self._taken)
 
     def _deliver(self) -> Block:
-        """Copy out a run of slots that follow on."""
+        """Copy out a run of frames that follow on."""
         run = [self._ready.popleft()]
-        while self._ready and len(run) < self._block_slots and not self._ready[0].gap:
+        frames = run[0].frames
+        while self._ready and frames < self._block_frames and not self._ready[0].gap:
+            frames += self._ready[0].frames
             run.append(self._ready.popleft())
         full_scale_v = self._full_scale_v or 1.0
-        parts = [self._ring.samples(item.slot) for item in run]
+        parts = [self._ring.samples(item.number) for item in run]
         # take, unlike indexing, leaves whole frames side by side
         samples_v = np.concatenate(parts).take(self._kept, axis=1)
-        self._ring.release(run[-1].slot + 1)
+        self._ring.release(run[-1].number + 1)
         signals = samples_v[:, self._signals]
         clipped = bool(np.any(np.abs(signals) >= _CLIPPED))
         if full_scale_v != 1.0:

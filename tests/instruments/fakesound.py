@@ -39,7 +39,7 @@ class FakeStream:
             self.pulse.start()
 
     def _run(self):
-        frames = self.settings["blocksize"]
+        frames = self.settings["samplerate"] // 100
         due = time.monotonic()
         while not self.closed:
             self.deliver(np.full((frames, self.settings["channels"]), 0.25, np.float32))

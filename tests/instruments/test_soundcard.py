@@ -1,6 +1,7 @@
 """The sound-card source against a scripted PortAudio: what it asks, tells, notices and refuses."""
 
 import functools
+import itertools
 import sys
 import threading
 import time
@@ -8,6 +9,8 @@ import types
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from instruments import soundcard, soundcard_capture
 from instruments.addresses import attached_sources, open_address
@@ -67,10 +70,10 @@ def ramp(start, channels=2, frames=SLOT):
 # What is asked of PortAudio
 
 
-def test_takes_the_highest_usual_rate_and_a_fixed_callback(sound, opened):
+def test_takes_the_highest_usual_rate_and_the_devices_own_blocks(sound, opened):
     source = opened()
     asked = sound.stream.settings
-    assert (asked["samplerate"], asked["channels"], asked["blocksize"]) == (RATE_HZ, 2, SLOT)
+    assert (asked["samplerate"], asked["channels"], asked["blocksize"]) == (RATE_HZ, 2, 0)
     assert asked["dtype"] == "float32"
     assert 0.1 <= asked["latency"] <= 0.2
     assert source.info.sample_rate_hz == RATE_HZ
@@ -420,14 +423,39 @@ def test_frames_in_doubt_are_dropped_and_counted(sound, opened, monkeypatch):
     assert not gaps[0].overrun
 
 
-def test_ring_hands_back_what_was_put_in_order():
-    ring = CaptureRing(slots=3, frames=4, channels=1)
-    for number in range(7):
-        ring.put(np.full((3, 1), number, np.float32), False, float(number))
-        assert ring.samples(number)[:, 0].tolist() == [number] * 3
-        assert ring.slot(number).arrival_s == number
-        ring.release(number + 1)
-    assert ring.written == 7
+@given(
+    sizes=st.lists(st.integers(1, 40), max_size=60),
+    reads=st.lists(st.integers(0, 3), max_size=60),
+    deliveries=st.integers(1, 20),
+)
+def test_ring_keeps_every_frame_or_counts_it(sizes, reads, deliveries):
+    ring = CaptureRing(frames=64, channels=2, deliveries=deliveries)
+    sent = 0
+    met = 0  # frames read or counted as dropped
+    for size, reading in itertools.zip_longest(sizes, reads, fillvalue=0):
+        ring.put(ramp(sent, frames=size), False, float(sent))
+        sent += size
+        for number in range(ring.released, min(ring.released + reading, ring.written)):
+            met += ring.delivery(number).dropped
+            kept = ring.samples(number)
+            np.testing.assert_array_equal(kept, ramp(met, frames=len(kept)))
+            met += len(kept)
+            ring.release(number + 1)
+    waiting = [ring.delivery(number) for number in range(ring.released, ring.written)]
+    met += sum(one.dropped + one.frames for one in waiting)
+    ring.release(ring.written)
+    ring.put(ramp(sent, frames=1), False, 0.0)
+    assert met + ring.delivery(ring.written - 1).dropped == sent
+
+
+def test_a_full_ring_makes_one_gap_also_where_short_callbacks_would_fit():
+    ring = CaptureRing(frames=100, channels=2)
+    for size in (60, 50, 5, 50, 5, 50):
+        ring.put(ramp(0, frames=size), False, 0.0)
+    assert ring.written == 1
+    ring.release(1)
+    ring.put(ramp(0, frames=5), False, 0.0)
+    assert ring.delivery(1).dropped == 160
 
 
 # Loss of the device
