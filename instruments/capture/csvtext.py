@@ -31,6 +31,8 @@ _CHUNK_CHARS = 1 << 22
 _BLANK = " \t\r\n\f\x1a\0"
 _AGREEMENT = 1e-3
 """A stated interval that is as near as this to the times' own confirms their unit."""
+_TAIL_CHARS, _TAIL_LINES = 10_000, 50
+"""As much of a text's end shows how many places its numbers have."""
 _MOST_BYTES = 2 << 30
 
 
@@ -61,14 +63,15 @@ class CsvCapture:
         text = _decoded(path.read_bytes())
         if "\r" in text:
             text = text.replace("\r\n", "\n").replace("\r", "\n")
-        unended = not text.endswith(tuple(_BLANK))
+        last = text[-1:]
         text = text.rstrip(_BLANK)
         layout = find_layout(_head_lines(text))
         # Exports pad their end with empty lines and lines of separators alone.
-        text = text.rstrip(_BLANK + (layout.style.separator or ""))
+        blank = _BLANK + (layout.style.separator or "")
+        text = text.rstrip(blank)
         table = _numbers(text, layout)
         self.notes: tuple[str, ...] = ()
-        if unended and _looks_cut(text) and len(table) > 1:
+        if last not in blank and len(table) > 1 and _may_be_cut(text, layout, len(table)):
             table = table[:-1]
             self.notes += ("The last line may be cut short; it is left out.",)
         if layout.points is not None and len(table) < layout.points:
@@ -185,10 +188,17 @@ def _decoded(data: bytes) -> str:
         return data.decode("cp1252", "replace")
 
 
-def _looks_cut(text: str) -> bool:
-    """Tell whether the last line is shorter than the one before: its last number may be cut."""
-    before, _, last = text.rpartition("\n")
-    return len(last) < len(before.rpartition("\n")[2])
+def _may_be_cut(text: str, layout: Layout, count: int) -> bool:
+    """Tell whether the last number may have lost digits, in a text that ends without line end.
+
+    It has lost none when it has as many places as those above it all have.
+    """
+    rows = [
+        layout.cells(line) for line in text[-_TAIL_CHARS:].split("\n")[-min(count, _TAIL_LINES) :]
+    ]
+    ends = [row[layout.columns[-1]] for row in rows if len(row) > layout.columns[-1]]
+    places = {len(end.partition(layout.style.decimal)[2]) for end in ends}
+    return len(places) > 1 or 0 in places
 
 
 def _head_lines(text: str) -> list[str]:

@@ -45,7 +45,12 @@ class WavCapture:
         with path.open("rb") as stream:
             extent = read_extent(stream, os.fstat(stream.fileno()).st_size)
         self._raw = _Mended(path, extent.patches) if extent.patches else None
-        self._file = _open(self._raw or str(path), extent)
+        try:
+            self._file = _open(self._raw or str(path), extent)
+        except FormatError:
+            if self._raw is not None:
+                self._raw.close()
+            raise
         self.channels = extent.channels
         self.length_frames = extent.frames
         self._position = 0

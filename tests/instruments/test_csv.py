@@ -61,7 +61,7 @@ def test_a_word_among_the_numbers_is_named_with_its_line():
         "t (s),plus,minus\n0.0,1.5,2\n0.5,1.25,3.5\n",
         "\ufefft (s),plus,minus\n0.0,1.5,2\n0.5,1.25,3.5\n",
         "t (s),plus,minus,\r\n0.0,1.5,2,\r\n0.5,1.25,3.5,\r\n,,,\r\n\r\n\x1a",
-        "t (s),plus,minus\r0.0,1.5,2\r0.5,1.25,3.5",
+        "t (s),plus,minus\r0.0,1.5,2\r0.5,1.25,3.5\r",
         "maker\n\nmodel,7\n\nt [s], plus, minus\n0, 15e-1, +2\n.5, 1.25, 3.5\n",
         '"t (s)";"plus";"minus"\n"0,0";"1,5";"2"\n"0,5";"1,25";"3,5"\n',
         '"t (s)","plus","minus"\n"0,0","1,5","2"\n"0,5","1,25","3,5"\n',
