@@ -12,6 +12,7 @@ from app.dashboard.theme import font_of_cap
 
 _LEAST_PX = 8
 CENTRED = Qt.AlignmentFlag.AlignCenter
+_WRAPPED = int(CENTRED) | int(Qt.TextFlag.TextWordWrap)
 LEFT = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
 
 
@@ -35,15 +36,22 @@ def write(
 def size_that_fits(words: str, wide: float, high: float, largest_px: int, bold: bool) -> int:
     """Return the largest font size, in pixels, at which words stay within a box."""
     font = font_of_cap(10, bold=bold)
-    flags = int(CENTRED) | int(Qt.TextFlag.TextWordWrap)
     low, top = _LEAST_PX, max(_LEAST_PX, largest_px)
     while low < top:
         middle = (low + top + 1) // 2
         font.setPixelSize(middle)
-        needed = QFontMetricsF(font).boundingRect(QRectF(0, 0, wide, high), flags, words)
+        needed = QFontMetricsF(font).boundingRect(QRectF(0, 0, wide, high), _WRAPPED, words)
         fits = needed.height() <= high and needed.width() <= wide
         low, top = (middle, top) if fits else (low, middle - 1)
     return low
+
+
+def height_of(words: str, wide: float, most: float, size_px: int) -> float:
+    """Return the height that wrapped words need, at most `most`."""
+    font = font_of_cap(10)
+    font.setPixelSize(size_px)
+    needed = QFontMetricsF(font).boundingRect(QRectF(0, 0, wide, most), _WRAPPED, words)
+    return min(most, needed.height())
 
 
 class FittedText(QWidget):

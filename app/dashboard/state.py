@@ -10,7 +10,7 @@ from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent, Q
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from app.analysis.reading import Reading
-from app.dashboard.lettering import LEFT, write
+from app.dashboard.lettering import LEFT, height_of, write
 from app.dashboard.theme import LIGHT, Sizes, Theme
 from app.dashboard.words import STALE_S, current_reading, reading_age_s, translate
 from app.view import Level, Phase, View
@@ -123,7 +123,7 @@ def _speed_line(reading: Reading | None, nominal_rpm: float) -> Line:
         return _none(name)
     speed = reading.speed_rpm.value
     away = 100 * (speed / nominal_rpm - 1)
-    return Line(name, f"{speed:.2f} rpm ({away:+.2f} %)")
+    return Line(name, f"{speed:.2f} rpm ({away:+.2f} %)".replace("-", "−"))
 
 
 def _lock_line(view: View) -> Line:
@@ -141,8 +141,8 @@ def _age_line(view: View, now_s: float) -> Line:
     if age_s is None or view.reading is None:
         return _none(name)
     if view.phase is Phase.ENDED:
-        return Line(name, translate("dashboard", "the last, of {0} turns").format(_turns(view)))
-    words = translate("dashboard", "{0:.1f} s old, of {1} turns").format(age_s, _turns(view))
+        return Line(name, translate("dashboard", "the last; turns used: {0}").format(_turns(view)))
+    words = translate("dashboard", "{0:.1f} s old; turns used: {1}").format(age_s, _turns(view))
     if age_s > STALE_S:
         return Line(name, translate("dashboard", "{0}: STALE").format(words), Grade.FAULT)
     if not view.reading.valid:
@@ -216,10 +216,11 @@ class StateView(QWidget):
         pad = max(6.0, self._sizes.px(12))
         room = QRectF(self.rect()).adjusted(pad, pad, -pad, -pad)
         if self._notes:
-            below = room.height() * _NOTES_PART
+            words = "\n".join(f"▲ {note}" for note in self._notes)
+            most = room.height() * _NOTES_PART
+            below = height_of(words, room.width(), most, self._sizes.text_px)
             painter.setPen(QColor(self._theme.caution))
             box = QRectF(room.left(), room.bottom() - below, room.width(), below)
-            words = "\n".join(f"▲ {note}" for note in self._notes)
             write(painter, box, words, self._sizes.text_px, LEFT)
             room.setHeight(room.height() - below)
         if self._lines:

@@ -20,7 +20,14 @@ _HEADROOM = 1.3
 class _TurnAxis(pg.AxisItem):
     """Place in the turn, with the time it takes once the speed is known."""
 
-    turn_ms: float | None = None
+    turn_ms: int | None = None
+
+    def set_turn(self, turn_ms: int | None) -> None:
+        """Set how long a turn takes; the axis is painted anew only when that has changed."""
+        if turn_ms != self.turn_ms:
+            self.turn_ms = turn_ms
+            self.picture = None
+            self.update()
 
     def tickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:  # noqa: N802
         """Write each tick as a part of the turn and as a time."""
@@ -150,7 +157,7 @@ class TraceView(QWidget):
         if self._turns and self._turns[-1].number == trace.number:
             return
         self._turns.append(trace)
-        self._axis.turn_ms = 60e3 / speed_rpm if speed_rpm else None
+        self._axis.set_turn(round(60e3 / speed_rpm) if speed_rpm else None)
         self._draw()
 
     def _curve(self, depth: int, *, smooth: bool = False) -> pg.PlotCurveItem:

@@ -10,6 +10,7 @@ from PySide6.QtWidgets import QApplication
 
 from app.analysis.reading import Sign
 from app.dashboard.run import run_dashboard
+from app.dashboard.window import Window
 from tests.app.dashboard.fakes import FakeControls, FakeSession, reading, view
 
 SCALE_UM = 178.0
@@ -77,7 +78,7 @@ def main():
     app = QApplication(sys.argv[:1])
 
     def settled():
-        window = app.topLevelWidgets()[0]
+        window = next(each for each in app.topLevelWidgets() if isinstance(each, Window))
         if "full" in sys.argv:
             window.resize(1920, 1080)
             window.move(0, 0)

@@ -27,7 +27,7 @@ def test_all_is_told_when_all_is_well():
     assert told["carrier"].words == "125.01 kHz"
     assert told["speed"].words == "300.10 rpm (+0.03 %)"
     assert told["turn"].words == "locked"
-    assert told["reading"].words == "0.2 s old, of 3 turns"
+    assert told["reading"].words == "0.2 s old; turns used: 3"
     assert told["lost frames"].words == "none"
     assert not {line.grade for line in told.values()} & {Grade.CAUTION, Grade.FAULT}
 

@@ -1,0 +1,85 @@
+"""A real X display without a screen: keys are pressed in it, and its pixels are looked at."""
+
+import contextlib
+import os
+import shutil
+import struct
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+WIDTH, HEIGHT = 1920, 1080
+_SERVER = ("-nolisten", "tcp", "-screen", "0", f"{WIDTH}x{HEIGHT}x24")
+_DEADLINE_S = 20
+
+
+class Display:
+    """An X server of its own number, its screen kept in a file, its keyboard pressed by xdotool."""
+
+    def __init__(self, folder: Path) -> None:
+        for tool, package in (("Xvfb", "xvfb"), ("xdotool", "xdotool")):
+            if shutil.which(tool) is None:
+                pytest.fail(f"{tool} is missing: apt install {package}")
+        self._screen = folder / "Xvfb_screen0"
+        said, saying = os.pipe()
+        self._process = subprocess.Popen(
+            ["Xvfb", "-displayfd", str(saying), "-fbdir", str(folder), *_SERVER],
+            pass_fds=[saying],
+            stderr=subprocess.DEVNULL,
+        )
+        os.close(saying)
+        with os.fdopen(said) as answer:
+            self._number = answer.readline().strip()
+        if not self._number:
+            pytest.fail("Xvfb did not start")
+
+    @property
+    def environment(self) -> dict[str, str]:
+        """What a process needs to show its window here."""
+        return {**os.environ, "DISPLAY": f":{self._number}", "QT_QPA_PLATFORM": "xcb"}
+
+    def close(self) -> None:
+        """End the server."""
+        self._process.terminate()
+        self._process.wait(_DEADLINE_S)
+
+    def focus(self, title: str) -> None:
+        """Give the keyboard to a window; there is no window manager that would."""
+        self._tool("search", "--sync", "--onlyvisible", "--name", title, "windowfocus", "--sync")
+
+    def press(self, *keys: str) -> None:
+        """Press and release real keys, one after the other."""
+        self._tool("key", "--clearmodifiers", *keys)
+
+    def picture(self) -> np.ndarray:
+        """What the screen shows now: uint8, shape (height, width, 3), red green blue."""
+        raw = self._screen.read_bytes()
+        # X window dump, X11/XWDFile.h: a header of big-endian words, colours, then the pixels.
+        header = struct.unpack(">25I", raw[:100])
+        size, bits, line, colours = header[0], header[11], header[12], header[19]
+        assert bits == 32
+        start = size + 12 * colours
+        rows = np.frombuffer(raw, np.uint8, HEIGHT * line, start).reshape(HEIGHT, line)
+        return rows[:, : 4 * WIDTH].reshape(HEIGHT, WIDTH, 4)[:, :, 2::-1]
+
+    def _tool(self, *words: str) -> None:
+        subprocess.run(
+            ["xdotool", *words],
+            env=self.environment,
+            check=True,
+            timeout=_DEADLINE_S,
+            stdout=subprocess.DEVNULL,
+        )
+
+
+@contextlib.contextmanager
+def display(folder: Path) -> Iterator[Display]:
+    """A display for as long as the block lasts."""
+    shown = Display(folder)
+    try:
+        yield shown
+    finally:
+        shown.close()
