@@ -98,7 +98,7 @@ class WavCapture:
         if got < frames:
             raise SourceLost("the file became shorter while it was read; open it again")
         if columns != tuple(range(self.channels)):
-            samples = np.ascontiguousarray(samples[:, columns])
+            samples = _only(samples, columns)
         if self._scale != 1.0:
             samples *= np.float32(self._scale)
         first, self._position = self._position, self._position + frames
@@ -109,6 +109,14 @@ class WavCapture:
         self._file.close()
         if self._raw is not None:
             self._raw.close()
+
+
+def _only(samples: NDArray[np.float32], columns: tuple[int, ...]) -> NDArray[np.float32]:
+    """Return some of the columns; one by one is faster than all in one index."""
+    chosen = np.empty((len(samples), len(columns)), np.float32)
+    for place, column in enumerate(columns):
+        chosen[:, place] = samples[:, column]
+    return chosen
 
 
 def _open(source: str | _Mended, extent: Extent) -> soundfile.SoundFile:

@@ -172,8 +172,7 @@ def test_more_roles_than_columns(tmp_path):
     wavfile.write(path, RATE_HZ, wave(channels=1))
     message = refused(path, AddressError, "plus,minus")
     assert message == (
-        f"capture “{path}”: the roles name 2 columns, but it has 1 column; "
-        "name no more than it has"
+        f"capture “{path}”: the roles name 2 columns, but it has 1 column; name no more than it has"
     )
 
 
