@@ -12,7 +12,6 @@ from collections.abc import Mapping
 from instruments.soundcard_capture import Capture, Timing
 from instruments.soundcard_options import Columns, SoundOptions, choose_columns, read_options
 from instruments.soundcard_portaudio import (
-    USUAL_RATES_HZ,
     Device,
     PortAudio,
     find_device,
@@ -21,7 +20,6 @@ from instruments.soundcard_server import ServerInput, Watch, server_input
 from instruments.source import (
     Block,
     SourceInfo,
-    SourceLost,
     SourceRequest,
     SourceUnavailable,
 )
@@ -48,6 +46,8 @@ class SoundSource:
         The address as the user typed it.
     timing : Timing
         Times of the capture.
+    portaudio : PortAudio
+        Where devices and streams come from.
     """
 
     def __init__(
@@ -56,10 +56,12 @@ class SoundSource:
         options: SoundOptions | None = None,
         name: str | None = None,
         timing: Timing | None = None,
+        portaudio: PortAudio = _PORTAUDIO,
     ) -> None:
         self._wanted = device
         self._options = options or SoundOptions()
         self._timing = timing or Timing()
+        self._portaudio = portaudio
         self._device: Device | None = None  # as first found
         self._server_name: str | None = None  # the server's input, as first found
         self._capture: Capture | None = None
@@ -120,7 +122,7 @@ class SoundSource:
         device = self._find()
         what = f"sound input “{device.name}”"
         columns = choose_columns(self._options.roles, device.inputs, what)
-        rate_hz = self._rate_hz(device, len(columns))
+        rate_hz = self._portaudio.choose_rate(device, len(columns), self._options.rate_hz)
         capture = self._start(device, rate_hz, columns)
         try:
             server = self._ask_server(device)
@@ -154,11 +156,13 @@ class SoundSource:
         SourceTimeout
             When none came in time.
         SourceLost
-            When the input went away, or is not open.
+            When the input went away, or was closed meanwhile.
+        SourceUnavailable
+            When it is not open.
         """
         capture = self._capture
         if capture is None:
-            raise SourceLost(f"{self._name}: it is not open; open it before reading")
+            raise SourceUnavailable(f"{self._name}: it is not open; open it before reading")
         return capture.read(timeout_s)
 
     def close(self) -> None:
@@ -170,7 +174,7 @@ class SoundSource:
             capture.close()
 
     def _find(self) -> Device:
-        devices = _PORTAUDIO.devices()
+        devices = self._portaudio.devices()
         if self._device is None:
             return find_device(devices, self._wanted)
         # Numbers and the default change as devices come and go: hold on to the name.
@@ -182,25 +186,9 @@ class SoundSource:
             "or choose another input"
         )
 
-    def _rate_hz(self, device: Device, channels: int) -> int:
-        asked_hz = self._options.rate_hz
-        if asked_hz is not None and _PORTAUDIO.accepts(device, channels, asked_hz):
-            return asked_hz
-        candidates = dict.fromkeys((*USUAL_RATES_HZ, device.default_rate_hz))
-        taken = [rate for rate in candidates if _PORTAUDIO.accepts(device, channels, rate)]
-        if asked_hz is None and taken:
-            return taken[0]
-        what = f"sound input “{device.name}”: it refuses"
-        if asked_hz is None:
-            raise SourceUnavailable(
-                f"{what} every usual rate; check that no other program holds it"
-            )
-        mend = f"use rate={taken[0]}" if taken else "check that no other program holds it"
-        raise SourceUnavailable(f"{what} {asked_hz} frames a second; {mend}")
-
     def _start(self, device: Device, rate_hz: int, columns: Columns) -> Capture:
         return Capture(
-            _PORTAUDIO, device, rate_hz, columns, self._options.full_scale_v, self._timing
+            self._portaudio, device, rate_hz, columns, self._options.full_scale_v, self._timing
         )
 
     def _ask_server(self, device: Device) -> ServerInput | None:

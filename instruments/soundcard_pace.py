@@ -37,12 +37,15 @@ class PaceLimits:
         At the start a server hands over what had gathered; for so long the floor is only learned.
     memory_s : float
         How far back the floor reaches; it follows a clock that drifts.
+    drift_s : float
+        Times are corrected once they are off by so much, and run even in between.
     """
 
     tolerance_s: float = 0.02
     judge_s: float = 0.5
     settle_s: float = 1.5
     memory_s: float = 2.0
+    drift_s: float = 0.05
 
 
 class _Floor:
@@ -85,13 +88,17 @@ class Pace:
         self._floor = _Floor(self._limits.memory_s)
         self._began_s: float | None = None
         self._settled = False
+        self._origin_s: float | None = None
         self._held: list[tuple[float, float]] = []
         self.end = 0
         """Absolute index just after the newest frame."""
 
     def time_of(self, index: int) -> float:
         """Return the monotonic time of frame `index`, in seconds."""
-        return self._floor.lag_s + index / self._rate_hz
+        lag_s = self._floor.lag_s
+        if self._origin_s is None or abs(lag_s - self._origin_s) > self._limits.drift_s:
+            self._origin_s = lag_s
+        return self._origin_s + index / self._rate_hz
 
     def observe(self, frames: int, arrival_s: float) -> Finding:
         """Count a call-back's frames, those dropped just before it included, and judge them."""

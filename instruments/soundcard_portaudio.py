@@ -17,7 +17,7 @@ from typing import Any
 
 from instruments.source import SourceUnavailable
 
-USUAL_RATES_HZ = (192_000, 96_000, 48_000)
+_USUAL_RATES_HZ = (192_000, 96_000, 48_000)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,9 +70,16 @@ def _quiet() -> Iterator[None]:
 
 
 class PortAudio:
-    """The process's one PortAudio."""
+    """The process's one PortAudio.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    module : module or None
+        What stands in for sounddevice.
+    """
+
+    def __init__(self, module: Any = None) -> None:
+        self._module = module
         self._lock = threading.Lock()
         self._streams = 0  # open streams; written under the lock
 
@@ -86,7 +93,7 @@ class PortAudio:
         """
         with self._lock:
             fresh = "sounddevice" not in sys.modules
-            sd = _load()
+            sd = self._load()
             try:
                 if not fresh and self._streams == 0:
                     _rescan(sd)
@@ -97,10 +104,13 @@ class PortAudio:
                     "check that the sound system runs"
                 ) from error
 
+    def _load(self) -> Any:
+        return self._module or _sounddevice()
+
     def accepts(self, device: Device, channels: int, rate_hz: int) -> bool:
         """Tell whether `device` takes float32 input of so many channels at `rate_hz`."""
         with self._lock, _quiet():
-            sd = _load()
+            sd = self._load()
             try:
                 sd.check_input_settings(
                     device=device.number, channels=channels, dtype="float32", samplerate=rate_hz
@@ -108,6 +118,24 @@ class PortAudio:
             except sd.PortAudioError:
                 return False
             return True
+
+    def choose_rate(self, device: Device, channels: int, asked_hz: int | None) -> int:
+        """Return the rate asked for, or the highest usual one that `device` takes.
+
+        Raises
+        ------
+        SourceUnavailable
+            When the device refuses.
+        """
+        if asked_hz is not None and self.accepts(device, channels, asked_hz):
+            return asked_hz
+        candidates = dict.fromkeys((*_USUAL_RATES_HZ, device.default_rate_hz))
+        taken = next((rate for rate in candidates if self.accepts(device, channels, rate)), None)
+        if asked_hz is None and taken is not None:
+            return taken
+        asked = "every usual rate" if asked_hz is None else f"{asked_hz} frames a second"
+        mend = f"use rate={taken}" if taken else "check that no other program holds it"
+        raise SourceUnavailable(f"sound input “{device.name}”: it refuses {asked}; {mend}")
 
     def start(self, device: Device, **settings: Any) -> Any:
         """Open and start an input stream; `settings` are those of ``sounddevice.InputStream``.
@@ -118,7 +146,7 @@ class PortAudio:
             When the device refuses.
         """
         with self._lock, _quiet():
-            sd = _load()
+            sd = self._load()
             stream = None
             try:
                 stream = sd.InputStream(device=device.number, dtype="float32", **settings)
@@ -147,7 +175,7 @@ class PortAudio:
         closer.join(patience_s)
 
 
-def _load() -> Any:
+def _sounddevice() -> Any:
     try:
         import sounddevice
     except ImportError:

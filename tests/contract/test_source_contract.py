@@ -10,6 +10,8 @@ import pytest
 from scipy.io import wavfile
 
 from instruments.addresses import open_address
+from instruments.soundcard import SoundSource
+from instruments.soundcard_portaudio import PortAudio
 from instruments.source import (
     Block,
     Source,
@@ -21,6 +23,7 @@ from instruments.source import (
     SourceUnavailable,
     check_roles,
 )
+from tests.instruments.fakesound import FakeSound
 
 PATIENCE_S = 5.0
 
@@ -55,9 +58,14 @@ def paced_virtual_drive(_folder):
     return open_address("sim:", SourceRequest(paced=True))
 
 
-SOURCES = (wav, integer_wav, csv, virtual_drive, paced_virtual_drive)
+def sound_input(_folder):
+    """A scripted PortAudio; tests/integration has a real one."""
+    return SoundSource("", name="sound:", portaudio=PortAudio(FakeSound(live=True)))
+
+
+SOURCES = (wav, integer_wav, csv, virtual_drive, paced_virtual_drive, sound_input)
 REPEATABLE = (wav, integer_wav, csv)
-PACED = (paced_virtual_drive,)
+PACED = (paced_virtual_drive, sound_input)
 
 
 @pytest.fixture(params=SOURCES, ids=lambda make: make.__name__)

@@ -318,7 +318,7 @@ def output_of(program, environment):
 CLOSE_UNDER_A_READER = """
 import threading
 from instruments.addresses import open_address
-from instruments.source import SourceLost, SourceTimeout
+from instruments.source import SourceLost, SourceUnavailable
 
 source = open_address("sound:")
 for pause_s in (0.0, 0.1, 1.0, 2.5):
@@ -328,7 +328,7 @@ for pause_s in (0.0, 0.1, 1.0, 2.5):
         try:
             while True:
                 source.read(30.0)
-        except SourceLost as error:
+        except (SourceLost, SourceUnavailable) as error:
             print(error)
 
     reader = threading.Thread(target=read)
