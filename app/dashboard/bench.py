@@ -84,6 +84,17 @@ class Bench(QWidget):
         self._whole.addLayout(below, 34)
         self._rows = (above, bar, below, self._whole)
 
+    def focus_order(self) -> list[QWidget]:
+        """Return what the keyboard reaches, in the order of the eye."""
+        hands = self.hands.findChildren(TouchButton)
+        return [
+            *self.prompt.findChildren(TouchButton),
+            self.meter,
+            self._freeze,
+            self._hold,
+            *hands,
+        ]
+
     def dress(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
         for row in self._rows:
@@ -99,7 +110,8 @@ class Bench(QWidget):
         self.figures.show_face(face)
         speed = None if view.reading is None else view.reading.speed_rpm
         speed_rpm = None if speed is None else speed.value
-        self.trace.show_trace(view.trace, speed_rpm, current=face.balance is not None)
+        current = face.balance is not None
+        self.trace.show_trace(view.trace, speed_rpm, current=current, named=not face.mirrored)
         # Words change at the pace of the eye, not of the needle.
         if now_s - self._slow_at_s >= _SLOW_S:
             self._slow_at_s = now_s

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
+from PySide6.QtGui import QGuiApplication
 from PySide6.QtWidgets import QApplication
 
 from app.dashboard.window import Window
@@ -40,7 +41,7 @@ def run_dashboard(
     app = QApplication.instance() or QApplication(list(argv))
     QApplication.setStyle("Fusion")
     window = Window(session)
-    window.resize(1600, 900)
+    window.resize(QGuiApplication.primaryScreen().availableSize() * 0.85)
     if address is not None:
         window.open_source(address, roles)
     # Python handles the signal at the window's next frame, hence within milliseconds.
@@ -74,4 +75,5 @@ def paint_time_ms(window: Window, frames: int = 60) -> float:
         QApplication.processEvents()
         times_s.append(time.perf_counter() - begun_s)
         time.sleep(0.016)
+    window.start()
     return 1e3 * float(np.median(times_s))

@@ -9,7 +9,7 @@ from PySide6.QtCore import QPointF, QRectF, QSize, Qt
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent, QPen, QPolygonF
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
-from app.analysis.reading import Reading
+from app.analysis.reading import Geometry, Reading
 from app.dashboard.lettering import LEFT, height_of, write
 from app.dashboard.theme import LIGHT, Sizes, Theme
 from app.dashboard.words import STALE_S, current_reading, reading_age_s, translate
@@ -48,7 +48,7 @@ def lines_of(view: View, now_s: float, nominal_rpm: float) -> tuple[Line, ...]:
         _snr_line(reading),
         _carrier_line(view, reading),
         _speed_line(reading, nominal_rpm),
-        _lock_line(view),
+        _lock_line(view, reading),
         _age_line(view, now_s),
         _lost_line(view),
     )
@@ -126,13 +126,24 @@ def _speed_line(reading: Reading | None, nominal_rpm: float) -> Line:
     return Line(name, f"{speed:.2f} rpm ({away:+.2f} %)".replace("-", "−"))
 
 
-def _lock_line(view: View) -> Line:
+def _lock_line(view: View, reading: Reading | None) -> Line:
     name = translate("dashboard", "turn")
     if view.locked:
-        return Line(name, translate("dashboard", "locked"), Grade.GOOD)
+        words = translate("dashboard", "locked")
+        if reading is not None and reading.geometry is not None:
+            words = translate("dashboard", "locked, {0}").format(_pattern(reading.geometry))
+        return Line(name, words, Grade.GOOD)
     if view.phase is not Phase.RUNNING:
         return _none(name)
     return Line(name, translate("dashboard", "no lock"), Grade.FAULT)
+
+
+def _pattern(geometry: Geometry) -> str:
+    return {
+        Geometry.TWO_BAND: translate("dashboard", "two-band pattern"),
+        Geometry.BOUNDARY: translate("dashboard", "boundary pattern"),
+        Geometry.ALTERNATING: translate("dashboard", "alternating pattern"),
+    }[geometry]
 
 
 def _age_line(view: View, now_s: float) -> Line:

@@ -61,11 +61,21 @@ def prompt_of(view: View, answer: str) -> Prompt:
             )
         live = view.phase is Phase.RUNNING
         return Prompt(words, may_begin=live, may_reopen=stereo and live)
-    said_by_all = [answer, view.message, *(said(each) for each in view.advice)]
+    # Why a source is gone or cannot be opened stands where the needle's words are.
+    message = view.message if running else ""
+    said_by_all = [answer, message, *(said(each) for each in view.advice)]
     words = "  ·  ".join(dict.fromkeys(each for each in said_by_all if each))
-    if not words and reading is not None and reading.valid:
-        words = translate("dashboard", "Turn the stepper's body until the needle stands at 0.")
-    return Prompt(words)
+    return Prompt(words or _hint(view))
+
+
+def _hint(view: View) -> str:
+    if view.phase in (Phase.CLOSED, Phase.FAILED, Phase.LOST):
+        return translate("dashboard", "F2 chooses a source.")
+    if view.phase is Phase.ENDED:
+        return translate("dashboard", "The capture is at its end; its last reading stands.")
+    if view.reading is not None and view.reading.valid:
+        return translate("dashboard", "Turn the stepper's body until the needle stands at 0.")
+    return ""
 
 
 class PromptLine(QWidget):

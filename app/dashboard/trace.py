@@ -48,7 +48,7 @@ class TraceView(QWidget):
         self._turns: deque[Trace] = deque(maxlen=_PAST + 1)
         self._held: Trace | None = None
         self._frozen = False
-        self._current = True
+        self._current = self._named = True
         self._top_v = 0.0
         self._title = QLabel(self)
         self._axis = _TurnAxis("bottom")
@@ -134,7 +134,9 @@ class TraceView(QWidget):
             self._reference.setData(self._held.turns, self._held.envelope_v)
         self._say()
 
-    def show_trace(self, trace: Trace | None, speed_rpm: float | None, current: bool) -> None:
+    def show_trace(
+        self, trace: Trace | None, speed_rpm: float | None, *, current: bool, named: bool
+    ) -> None:
         """Put a turn in front, unless it is there already or the picture is frozen.
 
         Parameters
@@ -145,11 +147,13 @@ class TraceView(QWidget):
             Spindle speed, for the time axis.
         current : bool
             Whether a valid reading goes with it; without one no heights are written.
+        named : bool
+            Whether it is known which lobe is the first.
         """
         if self._frozen:
             return
-        if current != self._current:
-            self._current = current
+        if (current, named) != (self._current, self._named):
+            self._current, self._named = current, named
             self._mark()
             self._say()
         if trace is None:
@@ -201,7 +205,10 @@ class TraceView(QWidget):
                 for rank, top in enumerate(tops)
             ]
         )
-        words = (self.tr("first {0:.3g} V"), self.tr("second {0:.3g} V"))
+        lobe = self.tr("lobe {0:.3g} V")
+        words = (lobe, lobe)
+        if self._named:
+            words = (self.tr("first {0:.3g} V"), self.tr("second {0:.3g} V"))
         for name, text, top in zip(self._names, words, [*tops, None, None][:2], strict=True):
             name.setVisible(top is not None and self._current)
             if top is not None:

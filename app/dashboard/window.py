@@ -9,10 +9,11 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QEvent, QStandardPaths, Qt, QTimer
+from PySide6.QtCore import QStandardPaths, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QGuiApplication, QKeyEvent, QResizeEvent
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QStackedWidget, QVBoxLayout, QWidget
 
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     from app.session import Session
 
 _FRAME_MS = 16
+_DIRECT = Qt.FindChildOption.FindDirectChildrenOnly
 
 
 class Window(QWidget):
@@ -81,7 +83,7 @@ class Window(QWidget):
         self._timer = QTimer(self)
         self._timer.setTimerType(Qt.TimerType.PreciseTimer)
         self._timer.timeout.connect(self.tick)
-        self._timer.start(_FRAME_MS)
+        self.start()
 
     @property
     def theme(self) -> Theme:
@@ -123,6 +125,10 @@ class Window(QWidget):
         self.chooser.follow()
         self._say_source(view)
 
+    def start(self) -> None:
+        """Take a view every frame."""
+        self._timer.start(_FRAME_MS)
+
     def stop(self) -> None:
         """Take no view any more."""
         self._timer.stop()
@@ -154,11 +160,11 @@ class Window(QWidget):
         super().resizeEvent(event)
         self._dress()
 
-    def changeEvent(self, event: QEvent) -> None:  # noqa: N802
-        """Follow the system from light to dark and back."""
-        super().changeEvent(event)
-        if event.type() == QEvent.Type.ThemeChange and self._fixed_theme is None:
-            self._theme = theme_for(QGuiApplication.palette())
+    def follow_system(self) -> None:
+        """Take on the system's light or dark colours, unless others were asked for."""
+        theme = self._fixed_theme or theme_for(QGuiApplication.palette())
+        if theme is not self._theme:
+            self._theme = theme
             self._dress()
 
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
@@ -177,9 +183,13 @@ class Window(QWidget):
             (tr("Help"), "F1", tr("What the tool cannot do, cautions, keys"), self.show_first_page),
         ):
             bar.addWidget(TouchButton(words, key, description, done, self))
+        order = [*self.findChildren(TouchButton, options=_DIRECT), *self.bench.focus_order()]
+        for before, after in pairwise(order):
+            self.setTabOrder(before, after)
         return bar
 
     def _connect(self) -> None:
+        QGuiApplication.styleHints().colorSchemeChanged.connect(self.follow_system)
         self.chooser.chosen.connect(self.open_source)
         self.chooser.left.connect(self.show_bench)
         self.first_page.choose.connect(self.show_chooser)

@@ -205,6 +205,35 @@ def test_virtual_drive_stands_across_the_dial_on_the_screen(screen, start):
     assert np.ptp(columns) > 600
 
 
+def test_head_of_the_virtual_drive_is_brought_to_the_line(screen):
+    """The program itself, from its command to even lobes, by keys alone."""
+    program = subprocess.Popen(
+        [sys.executable, "-m", "app", "--source", "sim:offset_um=25"],
+        cwd=ROOT,
+        env=screen.environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+    def stands_between(low_deg, high_deg):
+        seen = needle_deg(screen.picture())
+        return seen is not None and low_deg < seen < high_deg
+
+    try:
+        screen.focus("Evenlobe")
+        screen.press("F11")
+        # 25 µm off a 178 µm scale is a balance of 0.14: a difference of 25 %.
+        until(lambda: stands_between(expected_deg(0.12), expected_deg(0.16)))
+        screen.press("shift+Left")
+        until(lambda: stands_between(expected_deg(-0.02), expected_deg(0.02)))
+    finally:
+        program.send_signal(signal.SIGINT)
+        _, errors = program.communicate(timeout=WAIT_S)
+    assert program.returncode == 0
+    assert errors == ""
+
+
 def test_interrupt_closes_the_session(screen, start):
     dashboard = start("0.12")
     dashboard.expect("open sim: None")

@@ -26,7 +26,7 @@ def test_all_is_told_when_all_is_well():
     assert told["signal to noise"].words == "31 dB"
     assert told["carrier"].words == "125.01 kHz"
     assert told["speed"].words == "300.10 rpm (+0.03 %)"
-    assert told["turn"].words == "locked"
+    assert told["turn"].words == "locked, two-band pattern"
     assert told["reading"].words == "0.2 s old; turns used: 3"
     assert told["lost frames"].words == "none"
     assert not {line.grade for line in told.values()} & {Grade.CAUTION, Grade.FAULT}

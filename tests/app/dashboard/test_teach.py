@@ -63,6 +63,11 @@ def test_advice_and_message_are_said():
     assert prompt_of(low, "").words == "Hello.  ·  Level low: a ×10 probe?"
 
 
+def test_what_failed_is_left_to_the_needles_words():
+    gone = view(0.1, NOW_S, phase=Phase.FAILED, message="x.wav: not there.")
+    assert prompt_of(gone, "").words == "F2 chooses a source."
+
+
 def test_taught_by_two_presses(line, session):
     assert offered(line) == ["Show the side", "Use an index"]
     assert line.confirm()

@@ -30,7 +30,7 @@ def names(view):
 
 def test_newest_turn_stands_in_front_and_the_last_ones_behind(shown):
     for number in range(8):
-        shown.show_trace(trace(0.1, number), 300.0, current=True)
+        shown.show_trace(trace(0.1, number), 300.0, current=True, named=True)
     assert shown.shown.number == 7
     np.testing.assert_array_equal(points(shown._newest)[1], trace(0.1, 7).envelope_v)
     behind = [points(curve)[1] for curve in shown._past]
@@ -43,40 +43,45 @@ def test_newest_turn_stands_in_front_and_the_last_ones_behind(shown):
 
 def test_same_turn_is_taken_once(shown):
     for _ in range(5):
-        shown.show_trace(trace(0.1, 3), 300.0, current=True)
+        shown.show_trace(trace(0.1, 3), 300.0, current=True, named=True)
     assert points(shown._past[-1])[0] == 0
 
 
 def test_lobes_are_marked_with_name_and_height(shown):
-    shown.show_trace(trace(0.2, 1), 300.0, current=True)
+    shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
     assert names(shown) == ["first 0.6 V", "second 0.4 V"]
     spots = shown._tops.points()
     assert [spot.symbol() for spot in spots] == ["t", "s"]
     assert [spot.pos().x() for spot in spots] == [0.25, 0.75]
 
 
+def test_lobes_have_no_rank_while_the_side_is_not_known(shown):
+    shown.show_trace(trace(0.2, 1), 300.0, current=True, named=False)
+    assert names(shown) == ["lobe 0.6 V", "lobe 0.4 V"]
+
+
 def test_no_height_is_written_without_a_reading(shown):
-    shown.show_trace(trace(0.2, 1), 300.0, current=True)
-    shown.show_trace(trace(0.2, 1), 300.0, current=False)
+    shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
+    shown.show_trace(trace(0.2, 1), 300.0, current=False, named=True)
     assert not names(shown)
     assert "no reading goes with it" in shown.accessibleDescription()
 
 
 def test_frozen_stands_still(shown):
-    shown.show_trace(trace(0.2, 1), 300.0, current=True)
+    shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
     shown.set_frozen(True)
-    shown.show_trace(trace(0.1, 2), 300.0, current=True)
+    shown.show_trace(trace(0.1, 2), 300.0, current=True, named=True)
     assert shown.shown.number == 1
     assert "FROZEN" in shown.accessibleDescription()
     shown.set_frozen(False)
-    shown.show_trace(trace(0.1, 2), 300.0, current=True)
+    shown.show_trace(trace(0.1, 2), 300.0, current=True, named=True)
     assert shown.shown.number == 2
 
 
 def test_held_turn_stays(shown):
-    shown.show_trace(trace(0.2, 1), 300.0, current=True)
+    shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
     shown.hold(True)
-    shown.show_trace(trace(0.0, 2), 300.0, current=True)
+    shown.show_trace(trace(0.0, 2), 300.0, current=True, named=True)
     np.testing.assert_array_equal(points(shown._reference)[1], trace(0.2, 1).envelope_v)
     shown.hold(False)
     assert points(shown._reference)[0] == 0
@@ -94,7 +99,7 @@ def test_full_scale_stays_while_the_lobes_fit(shown):
             turn.tops_v,
             len(scales),
         )
-        shown.show_trace(grown, 300.0, current=True)
+        shown.show_trace(grown, 300.0, current=True, named=True)
         scales.append(shown._top_v)
     assert len(set(scales)) == 1
 
@@ -103,22 +108,21 @@ def test_full_scale_stays_while_the_lobes_fit(shown):
 def test_full_scale_holds_the_lobes(shown, height):
     turn = trace(0.0, 1)
     envelope = (turn.envelope_v / turn.envelope_v.max() * height).astype(np.float32)
-    shown.show_trace(
-        type(turn)(turn.turns, envelope, (0.25, 0.75), (height, height), 1), 300.0, current=True
-    )
+    scaled = type(turn)(turn.turns, envelope, (0.25, 0.75), (height, height), 1)
+    shown.show_trace(scaled, 300.0, current=True, named=True)
     assert height < shown._top_v <= 4 * height
 
 
 def test_axis_tells_part_of_the_turn_and_time(shown):
     # 300 rpm: a turn takes 60 s / 300 = 200 ms.
-    shown.show_trace(trace(0.2, 1), 300.0, current=True)
+    shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
     assert shown._axis.tickStrings([0.0, 0.25, 1.0], 1, 0.25) == ["0", "0.25 · 50 ms", "1"]
-    shown.show_trace(trace(0.2, 2), None, current=True)
+    shown.show_trace(trace(0.2, 2), None, current=True, named=True)
     assert shown._axis.tickStrings([0.0, 0.25, 1.0], 1, 0.25) == ["0", "0.25", "1"]
 
 
 def test_forgets_all_of_another_source(shown):
-    shown.show_trace(trace(0.2, 1), 300.0, current=True)
+    shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
     shown.hold(True)
     shown.set_frozen(True)
     shown.clear()

@@ -246,6 +246,35 @@ def test_every_control_has_a_name_and_a_description(window):
         assert control.accessibleDescription(), control.accessibleName()
 
 
+def test_tab_goes_with_the_eye(qtbot, window, session):
+    session.now = view(reading=reading(0.1, sign=Sign.UNKNOWN), roles=("plus", "minus"))
+    window.bench.prompt.follow(session.view())
+    first = window.findChildren(QAbstractButton, options=Qt.FindDirectChildrenOnly)[0]
+    first.setFocus()
+    reached = []
+    for _ in range(16):
+        focused = QApplication.focusWidget()
+        at = focused.mapTo(window, focused.rect().center())
+        row = 0 if at.y() < 60 else 1 if at.y() < 110 else 2 if at.y() < 520 else 3
+        reached.append((row, at.x()))
+        press(qtbot, window, KEY.Key_Tab)
+    assert reached == sorted(reached)
+    assert [row for row, _ in reached] == [0] * 4 + [1] * 2 + [2] + [3] * 9
+    assert QApplication.focusWidget() is first
+
+
+def test_colours_follow_the_system(qtbot, monkeypatch):
+    window = Window(FakeSession())
+    qtbot.addWidget(window)
+    monkeypatch.setattr("app.dashboard.window.theme_for", lambda palette: DARK)
+    window.follow_system()
+    assert window.theme is DARK
+    chosen = Window(FakeSession(), LIGHT)
+    qtbot.addWidget(chosen)
+    chosen.follow_system()
+    assert chosen.theme is LIGHT
+
+
 @pytest.mark.parametrize("size", [(1024, 640), (1920, 1080), (3840, 2160)])
 def test_controls_are_large_enough_and_nothing_overlaps(qtbot, window, size):
     window.resize(*size)
