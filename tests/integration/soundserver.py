@@ -29,6 +29,7 @@ class SoundServer:
                 pytest.fail(f"{tool} is missing: apt install pulseaudio pulseaudio-utils")
         self._folder = folder
         self._process: subprocess.Popen[bytes] | None = None
+        self._players: list[subprocess.Popen[bytes]] = []
         self._runtime = folder / "run"
         home = folder / "home"
         self._runtime.mkdir(mode=0o700)
@@ -119,7 +120,7 @@ class SoundServer:
         """Play float32 samples, shape (frames, channels), into the sink `name`."""
         path = self._folder / f"play-{time.monotonic_ns()}.f32"
         path.write_bytes(np.ascontiguousarray(samples, dtype="<f4").tobytes())
-        return subprocess.Popen(
+        player = subprocess.Popen(
             [
                 "pacat",
                 "--playback",
@@ -134,6 +135,15 @@ class SoundServer:
             env=self.environment,
             stdin=subprocess.DEVNULL,
         )
+        self._players.append(player)
+        return player
+
+    def end(self) -> None:
+        """Stop the server and whatever still plays into it."""
+        self.stop()
+        for player in self._players:
+            player.kill()
+            player.wait()
 
 
 @contextlib.contextmanager
@@ -147,5 +157,5 @@ def running_server() -> Iterator[SoundServer]:
         yield server
     finally:
         if server is not None:
-            server.stop()
+            server.end()
         shutil.rmtree(folder)
