@@ -92,7 +92,7 @@ class TraceView(QWidget):
         self._plot.dress(theme, sizes)
         for rank, curve in enumerate(self._past):
             curve.setPen(self._plot.pen(theme.ink, 1, 0.10 + 0.08 * rank))
-        self._newest.setPen(self._plot.pen(theme.needle, 2))
+        self._ink_newest()
         dashed = self._plot.pen(theme.second, 2)
         dashed.setStyle(Qt.PenStyle.DashLine)
         self._reference.setPen(dashed)
@@ -154,6 +154,7 @@ class TraceView(QWidget):
             return
         if (current, named) != (self._current, self._named):
             self._current, self._named = current, named
+            self._ink_newest()
             self._mark()
             self._say()
         if trace is None:
@@ -170,6 +171,11 @@ class TraceView(QWidget):
         curve.setZValue(depth)
         self._plot.addItem(curve)
         return curve
+
+    def _ink_newest(self) -> None:
+        """Dim the turn in front, as the needle is, while no reading goes with it."""
+        ink = self._theme.needle if self._current else self._theme.parked
+        self._newest.setPen(self._plot.pen(ink, 2))
 
     def _draw(self) -> None:
         *past, newest = self._turns or [None]

@@ -64,6 +64,7 @@ def test_no_height_is_written_without_a_reading(shown):
     shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
     shown.show_trace(trace(0.2, 1), 300.0, current=False, named=True)
     assert not names(shown)
+    assert shown._newest.opts["pen"].color().name() == LIGHT.parked
     assert "no reading goes with it" in shown.accessibleDescription()
 
 
