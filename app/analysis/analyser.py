@@ -12,7 +12,6 @@ from app.analysis import messages
 from app.analysis.balance import invalid, sign_of, with_balance
 from app.analysis.index import IndexDetector
 from app.analysis.layout import (
-    SPANS,
     Character,
     Layout,
     characterise,
@@ -21,7 +20,7 @@ from app.analysis.layout import (
     refine_layout,
 )
 from app.analysis.live import BalanceTracker, LiveBalance
-from app.analysis.lobes import fit_lobes
+from app.analysis.lobes import Window, fit_lobes
 from app.analysis.paths import EnvelopePath, RawPath, SignalPath
 from app.analysis.reading import Message, Quantity, Reading, Side, Trace
 from app.analysis.revolution import SLOWEST_TURN_S, IndexTurns, PatternTurns, Turn
@@ -31,8 +30,8 @@ from app.analysis.summary import Capture, carrier_of, snr_of, speed_of, summaris
 
 _RECENT_TURNS = 8
 _INDEX_PATIENCE_S = 1.2
-_LIVE_SPAN = 0.57
-"""Widest span of a live fit: a wider one waits longer for the lobe's end than it gains."""
+_LIVE_WINDOW = Window(0.57)
+"""Widest window of a live fit: a wider one waits longer for the lobe's end than it gains."""
 _LATE_TURN = 1.4
 _TEACH_SIGMAS = 4.0
 _TEACH_LEAST = 0.02
@@ -305,9 +304,10 @@ class Analyser:
             return
         if self._layout is None or found.pairs != self._layout.pairs:
             self._tracker = BalanceTracker(found.pairs)
-        layout = refine_layout(found, series, self._turns)
-        span = min(layout.span, _LIVE_SPAN) if layout.pairs == 1 else layout.span
-        self._layout = replace(layout, span=max(span, SPANS[-1]))
+        layout = refine_layout(found, turn, series, self._turns)
+        if layout.pairs == 1 and layout.window.span > _LIVE_WINDOW.span:
+            layout = replace(layout, window=_LIVE_WINDOW)
+        self._layout = layout
         self._character = recent_character(series, self._turns, self._layout, self._setup)
 
     def _follow_lobes(self, series: EnvelopeSeries) -> bool:
@@ -317,7 +317,7 @@ class Analyser:
             return False
         turns = [*self._turns[-1:], under_way]
         centres, spacing = layout.frames_of(turns)
-        reach = 0.5 * layout.span * spacing
+        reach = 0.5 * layout.window.span * spacing
         changed = False
         for turn, lobe in np.ndindex(*centres.shape):
             centre = float(centres[turn, lobe])
@@ -332,14 +332,14 @@ class Analyser:
     def _take_lobe(
         self, series: EnvelopeSeries, layout: Layout, lobe: int, centre: float, spacing: float
     ) -> None:
-        fits = fit_lobes(series, np.array([centre]), np.array([spacing]), layout.span)
+        fits = fit_lobes(series, np.array([centre]), np.array([spacing]), layout.window)
         if not fits.ok[0]:
             self._tracker.miss(lobe % 2)
             return
         height = Quantity(float(fits.height_v[0]), float(fits.u_v[0]))
         live = self._tracker.push(lobe % 2, height)
         if live is not None:
-            end = centre + 0.5 * layout.span * spacing
+            end = centre + 0.5 * layout.window.span * spacing
             self._set(self._live_reading(series, live, end, spacing))
 
     def _live_reading(

@@ -3,12 +3,12 @@ one that can be read."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.lobes import LobeFits, fit_lobes
+from app.analysis.lobes import LobeFits, Window, fit_lobes
 from app.analysis.reading import Geometry
 from app.analysis.revolution import Turn
 from app.analysis.series import EnvelopeSeries
@@ -16,15 +16,35 @@ from app.analysis.series import EnvelopeSeries
 MOST_PAIRS = 18
 """4 to 36 groups a turn, US patent 4 084 201."""
 
-SPANS = (0.85, 0.7, 0.57, 0.46, 0.37, 0.3, 0.24, 0.19)
-"""Parts of the way from a lobe's top to the null over which its height may be fitted."""
-
+_WINDOWS = (
+    Window(1.0),
+    Window(0.85),
+    Window(1.0, 2),
+    Window(0.7),
+    Window(0.85, 2),
+    Window(0.58),
+    Window(0.7, 2),
+    Window(0.48),
+    Window(0.4),
+    Window(0.33),
+    Window(0.27),
+    Window(0.22),
+)
+"""How a lobe's height may be fitted, as parts of its width, the quietest first: the variance goes
+as 9/4 over the span with one cosine, nearly as that of a parabola's top, and as 225/64 over the
+span with two."""
+_NARROW = Window(0.33)
+_LEAST_WIDTH = 0.3
+_EDGE = 0.15
+"""A lobe ends, for a fit, where it has fallen to this part of its height."""
+_CENTRING = Window(0.5)
 _BINS = 720
 _LEAST_LINE = 0.12
-_AGREE_SIGMAS = 2.5
+_FREE_COSINES = 3
+_AGREE_SIGMAS = 3.0
 _AGREE_PART = 4e-4
-"""A wider span is taken when its heights agree with every narrower one's to within so many
-standard deviations of the difference, and this part."""
+"""A window is taken when its heights agree with freer ones' to within so many standard deviations
+of the difference, and this part."""
 
 _FILLED = 0.08
 """A null this part of the mean height above zero is filled: recordings whose lobes tell the side
@@ -48,13 +68,13 @@ class Layout:
         Pairs of lobes a turn.
     centres : numpy.ndarray
         float64, shape (2 · pairs,), ascending: the lobes' middles, in turns from the turn's start.
-    span : float
-        Part of the way to the null over which heights are fitted.
+    window : Window
+        How the heights are fitted.
     """
 
     pairs: int
     centres: NDArray[np.float64]
-    span: float
+    window: Window
 
     def frames_of(self, turns: list[Turn]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return every lobe's middle and the spacing there, float64, shape (turns, 2 · pairs)."""
@@ -64,10 +84,10 @@ class Layout:
         spacing = np.repeat(frames[:, None] / len(self.centres), len(self.centres), axis=1)
         return centres, spacing
 
-    def fit(self, series: EnvelopeSeries, turns: list[Turn], span: float | None = None) -> LobeFits:
+    def fit(self, series: EnvelopeSeries, turns: list[Turn]) -> LobeFits:
         """Fit every lobe of the turns; rows of the results run over turns, then lobes."""
         centres, spacing = self.frames_of(turns)
-        return fit_lobes(series, centres.ravel(), spacing.ravel(), span or self.span)
+        return fit_lobes(series, centres.ravel(), spacing.ravel(), self.window)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,31 +151,57 @@ def find_layout(turn: MeanTurn, pairs: int | None) -> Layout | None:
     lobes = 2 * best
     first = -np.angle(line) / (2.0 * np.pi * lobes) + 0.5 / _BINS
     centres = np.sort((first + np.arange(lobes) / lobes) % 1.0)
-    return Layout(best, centres, SPANS[-1])
+    return Layout(best, centres, _CENTRING)
 
 
-def refine_layout(layout: Layout, series: EnvelopeSeries, turns: list[Turn]) -> Layout:
-    """Move the middles to the lobes' tops, and choose the span.
+def refine_layout(
+    layout: Layout, turn: MeanTurn, series: EnvelopeSeries, turns: list[Turn]
+) -> Layout:
+    """Move the middles to the lobes' tops, and choose the window.
 
-    The widest span is taken whose mean heights agree with those of all narrower ones: wider is
-    quieter, until the lobe's shape stops obeying the fit.
+    The quietest window is taken whose mean heights agree with those that more cosines give over
+    the same span, and with those of a narrow one: wider is quieter, until the lobe's shape stops
+    obeying the fit.
     """
     layout = _centred(layout, series, turns)
-    tried: list[tuple[float, NDArray[np.float64], NDArray[np.float64]]] = []
-    chosen = SPANS[-1]
-    for span in reversed(SPANS):
-        found = _mean_heights(layout.fit(series, turns, span))
-        if found is None:
+    width = _lobe_width(turn, layout)
+
+    def heights_by(part: float, cosines: int) -> _Heights | None:
+        window = Window(part * width, cosines)
+        return _mean_heights(replace(layout, window=window).fit(series, turns))
+
+    narrow = heights_by(_NARROW.span, _NARROW.cosines)
+    for window in _WINDOWS[:-1]:
+        heights = heights_by(window.span, window.cosines)
+        free = heights_by(window.span, _FREE_COSINES)
+        if heights is None or free is None:
             continue
-        heights, u = found
-        if not all(_agree(heights, u, *narrower[1:]) for narrower in tried):
-            break
-        tried.append((span, heights, u))
-        chosen = span
-    return Layout(layout.pairs, layout.centres, chosen)
+        if _agree(*heights, *free) and (narrow is None or _agree(*heights, *narrow)):
+            return replace(layout, window=Window(window.span * width, window.cosines))
+    return replace(layout, window=Window(_WINDOWS[-1].span * width))
 
 
-def _mean_heights(fits: LobeFits) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+def _lobe_width(turn: MeanTurn, layout: Layout) -> float:
+    """Return the narrowest lobe's half width, as a part of the way to the null."""
+    lobes = len(layout.centres)
+    half = _BINS // (2 * lobes)
+    smooth = max(1, round(0.03 * half))
+    kernel = np.ones(2 * smooth + 1) / (2 * smooth + 1)
+    reach = np.arange(-half - smooth, half + smooth + 1)
+    width = 1.0
+    for centre in layout.centres:
+        bins = (round(centre * _BINS - 0.5) + reach) % _BINS
+        power = np.convolve(turn.power_v2[bins], kernel, mode="valid")
+        below = np.flatnonzero(power < _EDGE**2 * power[half])
+        if below.size:
+            width = min(width, float(np.abs(below - half).min()) / half)
+    return max(width, _LEAST_WIDTH)
+
+
+_Heights = tuple[NDArray[np.float64], NDArray[np.float64]]
+
+
+def _mean_heights(fits: LobeFits) -> _Heights | None:
     """Return the mean height of first and second lobes and its u from noise, shape (2,) each."""
     ok = fits.ok.reshape(-1, 2)
     count = ok.sum(axis=0)
@@ -169,18 +215,18 @@ def _mean_heights(fits: LobeFits) -> tuple[NDArray[np.float64], NDArray[np.float
 def _agree(
     heights: NDArray[np.float64],
     u: NDArray[np.float64],
-    narrow: NDArray[np.float64],
-    narrow_u: NDArray[np.float64],
+    free: NDArray[np.float64],
+    free_u: NDArray[np.float64],
 ) -> bool:
-    # The narrower fit uses a part of the wider one's cells: the variance of their difference is
-    # the difference of their variances.
-    slack = _AGREE_SIGMAS * np.sqrt(np.maximum(narrow_u**2 - u**2, 0.0))
-    return bool(np.all(np.abs(heights - narrow) <= slack + _AGREE_PART * heights.max()))
+    # Where the quieter fit holds it is the efficient one: the variance of the difference is then
+    # the difference of the variances (Hausman's test).
+    slack = _AGREE_SIGMAS * np.sqrt(np.maximum(free_u**2 - u**2, 0.0))
+    return bool(np.all(np.abs(heights - free) <= slack + _AGREE_PART * heights.max()))
 
 
 def _centred(layout: Layout, series: EnvelopeSeries, turns: list[Turn]) -> Layout:
     """Move every middle to where the fitted cosines have their top, where that is significant."""
-    fits = layout.fit(series, turns, 0.5)
+    fits = replace(layout, window=_CENTRING).fit(series, turns)
     lobes = len(layout.centres)
     ok = fits.ok.reshape(-1, lobes)
     lean = np.where(ok, np.arctan(fits.lean.reshape(-1, lobes)), np.nan)
@@ -193,7 +239,7 @@ def _centred(layout: Layout, series: EnvelopeSeries, turns: list[Turn]) -> Layou
     # An angle of pi in the fit is one spacing; a lean of more than a third of it is no top.
     sure = strong & (np.abs(middle) > 3.0 * scatter) & (np.abs(middle) < 0.35)
     moved = layout.centres + np.where(sure, middle, 0.0) / (np.pi * lobes)
-    return Layout(layout.pairs, moved, layout.span)
+    return replace(layout, centres=moved)
 
 
 @dataclass(frozen=True, slots=True)

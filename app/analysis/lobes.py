@@ -4,7 +4,7 @@ Over its own span every lobe of the recordings known here is a cosine of the dis
 constant beneath it: the constant carries the radial offset (two-band, boundary), and a flat top is
 a cosine of nothing (alternating). So the height fitted follows the hand without waiting for a
 shape to be learned, at a variance within a tenth of that for a known shape. How much of the lobe
-obeys this is learned: see :func:`app.analysis.layout.choose_span`.
+obeys this is learned: see :func:`app.analysis.layout.refine_layout`.
 """
 
 from __future__ import annotations
@@ -24,6 +24,22 @@ and by this part of the lobe's height."""
 _LEAST_KEPT = 0.6
 """With fewer of its cells a lobe is not measured."""
 _LEAST_COVERED = 0.97
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """How a lobe is fitted.
+
+    Attributes
+    ----------
+    span : float
+        Part of the way from the lobe's middle to the null, on both sides.
+    cosines : int
+        Harmonics of the lobe's angle: 1 for a plain cosine.
+    """
+
+    span: float
+    cosines: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,9 +66,9 @@ def fit_lobes(
     series: EnvelopeSeries,
     centre_frames: NDArray[np.float64],
     spacing_frames: NDArray[np.float64],
-    span: float,
+    window: Window,
 ) -> LobeFits:
-    """Fit each lobe within `span` of its way to the null.
+    """Fit each lobe within the window around its middle.
 
     Parameters
     ----------
@@ -62,12 +78,12 @@ def fit_lobes(
         float64, shape (n,): the lobes' middles.
     spacing_frames : numpy.ndarray
         float64, shape (n,): distance from lobe to lobe there; half of it is the way to the null.
-    span : float
-        Part of that way, 0 to 1, on both sides.
+    window : Window
+        How much of the lobe, and by how many cosines.
     """
     count = len(centre_frames)
     cell = series.frames_a_cell
-    reach = 0.5 * span * spacing_frames
+    reach = 0.5 * window.span * spacing_frames
     if not count:
         none = np.zeros(0)
         return LobeFits(none, none, none, np.zeros(0, dtype=np.bool_))
@@ -87,7 +103,9 @@ def fit_lobes(
         values = np.where(there, series.amplitude_v[place], 0.0)
         sigma = np.where(there, series.sigma_v[place], 0.0)
     angle = np.pi * away / spacing_frames[:, None]
-    design = np.stack([np.ones_like(angle), np.cos(angle) - 1.0, np.sin(angle)], axis=2)
+    columns = [np.ones_like(angle), np.cos(angle) - 1.0, np.sin(angle)]
+    columns += [np.cos(order * angle) - 1.0 for order in range(2, window.cosines + 1)]
+    design = np.stack(columns, axis=2)
     covered = there.sum(axis=1) >= np.maximum(_LEAST_COVERED * inside.sum(axis=1), 5)
     there &= covered[:, None]
     solution, inverse, kept, scale = _robust(design, values, sigma, there)
@@ -128,7 +146,7 @@ def _robust(
         kept = new
     solution, inverse = _solve(design, values, kept)
     rest = np.where(kept, values - np.einsum("nij,nj->ni", design, solution), 0.0)
-    freedom = np.maximum(kept.sum(axis=1) - 3, 1)
+    freedom = np.maximum(kept.sum(axis=1) - design.shape[2], 1)
     scatter = np.sqrt(np.sum(rest**2, axis=1) / freedom)
     return solution, inverse, kept, np.maximum(scatter, lowest_scale)
 
@@ -139,7 +157,7 @@ def _solve(
     weighted = design * kept[:, :, None]
     normal = np.einsum("nij,nik->njk", weighted, design)
     # A trace of ridge keeps a lobe with no cells from stopping all the others.
-    normal += 1e-12 * np.maximum(1.0, kept.sum(axis=1))[:, None, None] * np.eye(3)
+    normal += 1e-12 * np.maximum(1.0, kept.sum(axis=1))[:, None, None] * np.eye(design.shape[2])
     inverse = np.linalg.inv(normal)
     right = np.einsum("nij,ni->nj", weighted, values)
     return np.einsum("njk,nk->nj", inverse, right), inverse

@@ -74,7 +74,7 @@ def summarise(capture: Capture) -> Reading:
     found = find_layout(mean, capture.pairs) if mean is not None else None
     if found is None:
         return invalid(reading, messages.NO_PATTERN)
-    layout = refine_layout(found, series, turns)
+    layout = refine_layout(found, mean, series, turns)
     measured = measure_heights(layout.fit(series, turns), layout)
     if measured is None:
         return invalid(reading, messages.NO_WHOLE_TURN)
