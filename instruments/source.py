@@ -88,7 +88,12 @@ class Block:
     uncalibrated : bool
         The volts are relative: the full scale is not known.
     extremes : bool
-        Frames are pairs of minimum and maximum, not samples.
+        Frames are the extremes of equal stretches of time (cells), not samples: an even number
+        of rows, the lowest value of a cell and then its highest in turn, each column for itself;
+        a cell lasts 2/``sample_rate_hz``. Of a differential they are min(plus) − max(minus) and
+        max(plus) − min(minus).
+    at_index : bool
+        The first frame is at an edge of the index: a sweep that the index triggered.
     """
 
     samples_v: NDArray[np.float32]
@@ -100,6 +105,7 @@ class Block:
     clipped: bool = False
     uncalibrated: bool = False
     extremes: bool = False
+    at_index: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,1 @@
+"""A digital scope as a source: links, command families, acquisition."""

@@ -1,0 +1,189 @@
+"""A scope's settings: set, confirmed by reading them back, remembered, and put back.
+
+Only the thread that owns the link may use it.
+"""
+
+from __future__ import annotations
+
+from instruments.scope.family import Family, Setting
+from instruments.scope.faults import Deadline, Garbled
+from instruments.scope.link import Link
+from instruments.scope.preambles import PreambleError, number
+from instruments.source import SourceError, SourceUnavailable
+
+Key = tuple[str, int]
+Memory = dict[Key, str]
+"""What the scope said of each setting before it was first changed, in that order."""
+
+_EQUAL = {"ON": "1", "OFF": "0"}
+_MOST_ERRORS = 40
+_NEAR = 0.03
+
+
+class Panel:
+    """The front panel of one scope.
+
+    Parameters
+    ----------
+    link, family : Link, Family
+        How it is spoken to.
+    memory : dict
+        Kept by the caller, so that it outlives a broken connection.
+    """
+
+    def __init__(self, link: Link, family: Family, memory: Memory) -> None:
+        self._link = link
+        self._family = family
+        self._memory = memory
+
+    def has(self, name: str) -> bool:
+        """Return whether the family knows the setting."""
+        return name in self._family.settings
+
+    def told(self, name: str, channel: int, deadline: Deadline) -> str:
+        """Return the scope's own word for a setting."""
+        return self._link.ask(self._family.settings[name].ask.format(n=channel), deadline)
+
+    def number(self, name: str, channel: int, deadline: Deadline) -> float:
+        """Return a setting that is a number."""
+        return self._number(self._family.settings[name], self.told(name, channel, deadline))
+
+    def probe(self, channel: int, deadline: Deadline) -> float | None:
+        """Return a channel's probe factor, None where the family has no query for it."""
+        if not self._family.probe:
+            return None
+        query = self._family.probe.format(n=channel)
+        return self._as_number(query, self._link.ask(query, deadline))
+
+    def set_word(
+        self, name: str, word: str, deadline: Deadline, channel: int = 1, source: int = 1
+    ) -> None:
+        """Set one of our words and confirm it.
+
+        Parameters
+        ----------
+        name, word : str
+            Setting and word.
+        deadline : Deadline
+            For all of it.
+        channel : int
+            Whose setting, where each channel has one.
+        source : int
+            The channel that the word itself names (a trigger's source).
+
+        Raises
+        ------
+        SourceUnavailable
+            When the scope does not take it.
+        """
+        setting = self._family.settings[name]
+        wanted = setting.words[word].format(n=source)
+        if same_word(self._before(setting, channel, deadline), wanted):
+            return
+        command = setting.order.format(n=channel, value=wanted)
+        self._link.send(command, deadline)
+        told = self.told(name, channel, deadline)
+        if not same_word(told, wanted):
+            raise self._refused(command, setting, channel, told)
+
+    def set_number(
+        self, name: str, value: float, deadline: Deadline, channel: int = 1, near: float = _NEAR
+    ) -> float:
+        """Set a number, confirm it, and return what the scope made of it.
+
+        Parameters
+        ----------
+        name, value : str, float
+            Setting and number.
+        deadline : Deadline
+            For all of it.
+        channel : int
+            Whose setting, where each channel has one.
+        near : float
+            Largest difference, as a fraction of `value` (of one, where it is 0).
+
+        Raises
+        ------
+        SourceUnavailable
+            When the scope does not take it.
+        """
+        setting = self._family.settings[name]
+        allowed = near * (abs(value) or 1.0)
+        before = self._number(setting, self._before(setting, channel, deadline))
+        if abs(before - value) <= min(allowed, 1e-3 * abs(value)):
+            return before
+        command = setting.order.format(n=channel, value=f"{value:.3E}")
+        self._link.send(command, deadline)
+        told = self.told(name, channel, deadline)
+        taken = self._number(setting, told)
+        if abs(taken - value) > allowed:
+            raise self._refused(command, setting, channel, told)
+        return taken
+
+    def restore(self, deadline: Deadline) -> None:
+        """Put back what was changed, the newest change first, as far as time allows.
+
+        Raises
+        ------
+        SourceError
+            When the link fails; what is not yet put back stays remembered.
+        """
+        for key, told in reversed(list(self._memory.items())):
+            name, channel = key
+            setting = self._family.settings[name]
+            value = told if setting.words else f"{self._number(setting, told):.6E}"
+            self._link.send(setting.order.format(n=channel, value=value), deadline)
+            del self._memory[key]
+
+    def errors(self, deadline: Deadline) -> list[str]:
+        """Take all entries from the error queue."""
+        found: list[str] = []
+        while self._family.errors and len(found) < _MOST_ERRORS:
+            entry = self._link.ask(self._family.errors, deadline)
+            if is_no_error(entry):
+                break
+            found.append(entry)
+        return found
+
+    def _before(self, setting: Setting, channel: int, deadline: Deadline) -> str:
+        told = self.told(setting.name, channel, deadline)
+        key = (setting.name, channel if setting.of_channel else 0)
+        self._memory.setdefault(key, told)
+        return told
+
+    def _number(self, setting: Setting, told: str) -> float:
+        return self._as_number(setting.ask, told)
+
+    def _as_number(self, query: str, told: str) -> float:
+        try:
+            return number(told)
+        except PreambleError as fault:
+            raise Garbled(
+                f"{self._link.what}: the answer to {query} cannot be read ({fault}); "
+                "if it lasts, switch the scope off and on"
+            ) from None
+
+    def _refused(self, command: str, setting: Setting, channel: int, told: str) -> SourceError:
+        query = setting.ask.format(n=channel)
+        return SourceUnavailable(
+            f"{self._link.what}: it does not take {command} ({query} says {told}); set that at "
+            "the scope, or see with check-scope which family of commands fits"
+        )
+
+
+def same_word(told: str, wanted: str) -> bool:
+    """Tell whether the scope's word is the one wanted: long and short forms are the same.
+
+    SCPI-1999 lets an instrument answer in either form; older ones put a header before it.
+    """
+    one = told.strip().strip('"').upper()
+    other = wanted.strip().upper()
+    if " " in one and " " not in other:
+        one = one.rpartition(" ")[2]
+    one, other = _EQUAL.get(one, one), _EQUAL.get(other, other)
+    return bool(one) and (one.startswith(other) or (other.startswith(one) and len(one) >= 2))
+
+
+def is_no_error(entry: str) -> bool:
+    """Tell whether an entry of the error queue says that it is empty (SCPI-1999: ``0,``)."""
+    return entry.partition(",")[0].strip().lstrip("+-") in ("0", "")

@@ -1,0 +1,279 @@
+"""A session with one scope: recognise it, set it up, take records, put it back.
+
+Only the thread that owns the link may use it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from instruments.scope import capture
+from instruments.scope.family import Family, choose, load_families
+from instruments.scope.faults import Deadline, Garbled, Late
+from instruments.scope.link import Link
+from instruments.scope.options import ScopeOptions
+from instruments.scope.panel import Memory, Panel
+from instruments.scope.records import Record, cells_before_trigger, difference
+from instruments.scope.setup import Setup, set_up
+from instruments.source import SourceError, SourceUnavailable
+
+_IDENTITY_S = 1.5
+_RETRIES = 3
+_WAIT_FOR_TRIGGER_S = 2.5
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """What ``*IDN?`` says.
+
+    Attributes
+    ----------
+    whole, maker, model : str
+        All of it, and its first two fields.
+    """
+
+    whole: str
+    maker: str
+    model: str
+
+    @property
+    def virtual(self) -> bool:
+        """Whether it is the virtual scope."""
+        return "VIRTUAL" in self.model.upper()
+
+
+@dataclass(frozen=True, slots=True)
+class Sweep:
+    """One record, ready for a block.
+
+    Attributes
+    ----------
+    columns : list of Record
+        The differential (or the envelope), and the index where it is recorded.
+    skip : int
+        Cells before the trigger, to be left out.
+    end_s : float
+        Monotonic time of its end.
+    at_index : bool
+        What is left begins at the index edge.
+    """
+
+    columns: list[Record]
+    skip: int
+    end_s: float
+    at_index: bool
+
+    @property
+    def cell_s(self) -> float:
+        """Time from one cell to the next."""
+        return self.columns[0].interval_s
+
+
+def identify(link: Link, deadline: Deadline) -> Identity:
+    """Ask who is there.
+
+    Raises
+    ------
+    SourceUnavailable
+        When the answer is not that of an instrument, or none comes.
+    """
+    mend = "check the address; is it a scope, and is remote control on?"
+    try:
+        told = link.ask("*IDN?", deadline.within(_IDENTITY_S))
+    except Late:
+        raise SourceUnavailable(f"{link.what}: it does not answer *IDN?; {mend}") from None
+    except Garbled:
+        raise SourceUnavailable(
+            f"{link.what}: what it answers to *IDN? is not a scope's; {mend}"
+        ) from None
+    fields = [part.strip() for part in told.split(",")]
+    if len(fields) < 3 or not fields[0] or not fields[1]:
+        # IEEE 488.2, 10.14: four fields, commas between.
+        raise SourceUnavailable(f"{link.what}: it answers {told[:60]!r} to *IDN?; {mend}")
+    return Identity(told, fields[0], fields[1])
+
+
+class ScopeSession:
+    """An open link with the scope behind it.
+
+    Parameters
+    ----------
+    link : Link
+        Just opened.
+    options : ScopeOptions
+        What the user asked.
+    memory : dict
+        The front panel as it was found; filled here, and emptied by putting it back.
+    """
+
+    def __init__(self, link: Link, options: ScopeOptions, memory: Memory) -> None:
+        self._link = link
+        self._options = options
+        self._memory = memory
+        self._panel: Panel | None = None
+        self._family: Family | None = None
+        self._was_stopped = False
+        self._setup: Setup | None = None
+        self.identity: Identity | None = None
+        self.notes: tuple[str, ...] = ()
+
+    @property
+    def family(self) -> Family:
+        """The family of commands, once recognised."""
+        if self._family is None:
+            raise RuntimeError("the scope has not been recognised yet")
+        return self._family
+
+    def begin(self, scale_v: float | None, deadline: Deadline) -> None:
+        """Recognise the scope and set it up.
+
+        Parameters
+        ----------
+        scale_v : float or None
+            Volts a division to begin with, from an earlier connection.
+        deadline : Deadline
+            For all of it.
+
+        Raises
+        ------
+        SourceError
+            When it is none, or refuses.
+        """
+        self.identity = identify(self._link, deadline)
+        families = load_families()
+        self._family = family = choose(families, self.identity.whole, self._options.family)
+        self._link.terminator = family.terminator
+        for command in family.greeting:
+            self._link.send(command, deadline)
+        self._panel = Panel(self._link, family, self._memory)
+        self._panel.errors(deadline)  # old entries are none of ours
+        running = family.acquire.running
+        if running is not None and not self._memory:
+            told = self._link.ask(running.ask, deadline)
+            self._was_stopped = capture.is_one_of(told, running.until)
+        self._setup = set_up(self._link, family, self._panel, self._options, scale_v, deadline)
+        self.notes = self._setup.notes(self.identity.whole)
+
+    @property
+    def setup(self) -> Setup:
+        """How the scope is set, once it is."""
+        if self._setup is None:
+            raise RuntimeError("the scope has not been set up yet")
+        return self._setup
+
+    def sweep(self, new_deadline: Callable[[float], Deadline]) -> Sweep:
+        """Take one record; one that cannot be read is taken again.
+
+        Parameters
+        ----------
+        new_deadline : callable
+            Makes a deadline of so many seconds.
+
+        Raises
+        ------
+        SourceError
+            When it cannot be read repeatedly, or the scope is gone.
+        """
+        left = _RETRIES
+        while True:
+            try:
+                return self._take(new_deadline(self.longest_s))
+            except Garbled:
+                left -= 1
+                if not left:
+                    raise
+                self._link.resync()
+
+    @property
+    def longest_s(self) -> float:
+        """What a record may take, transfer and waiting for the trigger included."""
+        return 2 * self.setup.screen.span_s + _WAIT_FOR_TRIGGER_S
+
+    def _take(self, deadline: Deadline) -> Sweep:
+        setup = self.setup
+        end_s = capture.start(
+            self._link, self.family, setup.free, deadline, self._what_is_awaited()
+        )
+        records = {channel: self._read(channel, deadline) for channel in setup.channels}
+        columns = self.columns(records)
+        setup.follow(records, deadline)
+        skip = 0 if setup.free else cells_before_trigger(columns[0])
+        return Sweep(columns, skip, end_s, at_index=not setup.free)
+
+    def _read(self, channel: int, deadline: Deadline) -> Record:
+        setup = self.setup
+        return capture.read_channel(
+            self._link, self.family, channel, setup.screen, setup.points, deadline
+        )
+
+    def columns(self, records: dict[int, Record]) -> list[Record]:
+        """Return a block's columns from the records of all channels.
+
+        Raises
+        ------
+        Garbled
+            When they are not of one record.
+        """
+        columns = self._options.columns
+        try:
+            if columns.plus is not None and columns.minus is not None:
+                signal = difference(records[columns.plus], records[columns.minus])
+            else:
+                signal = records[columns.signals[0]]
+        except ValueError as fault:
+            raise Garbled(f"{self._link.what}: {fault}; the record is taken again") from None
+        return [signal] if columns.index is None else [signal, records[columns.index]]
+
+    def deep(self, deadline: Deadline) -> Sweep:
+        """Take one record at the memory's full rate, plain samples.
+
+        Raises
+        ------
+        SourceError
+            When the family has no way to it, or the scope refuses.
+        """
+        setup, panel, deep = self.setup, self._panel, self.family.deep
+        if deep is None or panel is None:
+            raise SourceUnavailable(
+                f"{self._link.what}: the family {self.family.name} has no commands for its deep "
+                "memory; record with the needle's own acquisition, or add them to a TOML file"
+            )
+        setup.plain(deadline)
+        try:
+            end_s = capture.start(
+                self._link, self.family, setup.free, deadline, self._what_is_awaited()
+            )
+            records = {
+                channel: capture.read_deep(
+                    self._link, self.family, deep, channel, setup.screen, deadline
+                )
+                for channel in setup.channels
+            }
+        finally:
+            setup.extremes(deadline)
+        columns = self.columns(records)
+        skip = 0 if setup.free else cells_before_trigger(columns[0])
+        return Sweep(columns, skip, end_s, at_index=not setup.free)
+
+    def _what_is_awaited(self) -> str:
+        channel = self._options.trigger_channel
+        if self.setup.free:
+            return "let the scope run, and check that it is not held by a menu"
+        where = "the external input" if channel is None else f"channel {channel}"
+        return f"no index pulse came to {where}: check that wire, and that the disk turns"
+
+    def leave(self, deadline: Deadline) -> None:
+        """Put the front panel back and let go; never raises."""
+        try:
+            if self._panel is not None:
+                self._link.resync()
+                self._panel.restore(deadline)
+                acquire = self.family.acquire
+                for command in acquire.stop if self._was_stopped else acquire.run:
+                    self._link.send(command, deadline)
+        except SourceError:
+            # What was not put back stays remembered for the next connection.
+            pass
+        finally:
+            self._link.close()

@@ -1,0 +1,359 @@
+"""Setting a scope up for this job, and following the signal with its range.
+
+Only the thread that owns the link may use it.
+"""
+
+from __future__ import annotations
+
+from instruments.scope import capture
+from instruments.scope.capture import Screen
+from instruments.scope.family import Family
+from instruments.scope.faults import Deadline
+from instruments.scope.link import Link
+from instruments.scope.options import ScopeOptions
+from instruments.scope.panel import Panel
+from instruments.scope.records import Record
+from instruments.source import SourceUnavailable
+
+_TURNS = 2.5
+_LEAST_TURNS = 2.2
+_STEPS = (1.0, 2.0, 5.0)
+
+FILL_LEAST, FILL_WANTED, FILL_MOST = 0.60, 0.75, 0.90
+"""How much of the screen the signal takes, from the middle to its larger extreme."""
+_FILL_TOO_LITTLE = 0.35
+_PATIENCE = 4  # records that fill too little, before the range goes down
+_ROUNDS = 12
+_WIDER = 2.5
+_FIRST_V = 0.5  # volts a division
+_INDEX_FIRST_V = 2.0
+_LEAST_INDEX_CODES = 8
+_UNLIKE = 4.0  # factor between the phases' heights that no amplifier explains
+_TTL_V = 1.4
+
+
+def time_scale_s(speed_rpm: float, across: float) -> float:
+    """Return the time a division, of steps 1-2-5, that shows about two and a half turns.
+
+    Parameters
+    ----------
+    speed_rpm : float
+        Nominal speed.
+    across : float
+        Divisions of the screen.
+    """
+    turn_s = 60 / speed_rpm
+    steps = [step * 10.0**power for power in range(-4, 1) for step in _STEPS]
+    fits = [step for step in steps if step * across >= _LEAST_TURNS * turn_s]
+    return min(fits, key=lambda step: abs(step * across - _TURNS * turn_s))
+
+
+def delay_value(place: str, span_s: float) -> float:
+    """Return the setting that puts the trigger at the screen's left edge.
+
+    Parameters
+    ----------
+    place : str
+        What the setting means: one of the family's ``PLACES``.
+    span_s : float
+        The screen's span.
+    """
+    return {"centre": span_s / 2, "minus-centre": -span_s / 2, "percent": 0.0}[place]
+
+
+def step_above(scale_v: float) -> float:
+    """Return the smallest of the steps 1-2-5 that is not below `scale_v`."""
+    steps = [step * 10.0**power for power in range(-6, 4) for step in _STEPS]
+    return min((step for step in steps if step >= 0.999 * scale_v), default=steps[-1])
+
+
+class Setup:
+    """The scope as it is set for this job.
+
+    Parameters
+    ----------
+    link, family, panel : Link, Family, Panel
+        The scope.
+    options : ScopeOptions
+        What the user asked.
+    """
+
+    def __init__(self, link: Link, family: Family, panel: Panel, options: ScopeOptions) -> None:
+        self._link = link
+        self._family = family
+        self._panel = panel
+        self._options = options
+        self._little = 0  # records in a row that fill too little
+        self._free = True
+        index = options.columns.index
+        self.channels = (*options.columns.signals, *(() if index is None else (index,)))
+        self.points = 0
+        self.scales_v: dict[int, float] = {}
+        self.screen = Screen(0.0, detecting=False, rails_v={})
+
+    @property
+    def free(self) -> bool:
+        """Whether records begin anywhere."""
+        return self._free
+
+    def signal_scale_v(self) -> float:
+        """Return the volts a division of the signal channels."""
+        return self.scales_v[self._options.columns.signals[0]]
+
+    def notes(self, identity: str) -> tuple[str, ...]:
+        """Return what the user should know beside any result."""
+        span_ms = 1e3 * self.screen.span_s
+        return (
+            f"Scope {identity}: {span_ms:.4g} ms a record, "
+            f"{self.signal_scale_v():.3g} V a division, "
+            f"{'peak detect' if self.screen.detecting else 'plain samples'}, "
+            f"{'free run' if self._free else 'index trigger'}.",
+        )
+
+    def time(self, deadline: Deadline) -> None:
+        """Set time base, place of the trigger and length of the record."""
+        panel, family = self._panel, self._family
+        scale_s = time_scale_s(self._options.speed_rpm, family.across)
+        span_s = panel.set_number("time_scale", scale_s, deadline) * family.across
+        if panel.has("reference"):
+            panel.set_word("reference", "centre", deadline)
+        if panel.has("stop_after"):
+            panel.set_word("stop_after", "sequence", deadline)
+        if panel.has("points"):
+            self.points = int(panel.set_number("points", family.points, deadline, near=4))
+        panel.set_number("delay", delay_value(family.place, span_s), deadline, near=0.05)
+        self.screen = Screen(span_s, self.screen.detecting, self.screen.rails_v)
+
+    def inputs(self, scale_v: float | None, deadline: Deadline) -> None:
+        """Switch the channels on; set coupling, offset and a first range."""
+        panel, options = self._panel, self._options
+        for channel in self.channels:
+            index = channel == options.columns.index
+            panel.set_word("display", "on", deadline, channel)
+            panel.set_word("coupling", "dc" if index else options.coupling, deadline, channel)
+            first_v = _INDEX_FIRST_V if index else scale_v or _FIRST_V
+            self._set_scale(channel, first_v, deadline)
+            panel.set_number("offset", 0.0, deadline, channel, near=0.05 * first_v)
+        self._check_probes(deadline)
+
+    def _check_probes(self, deadline: Deadline) -> None:
+        factors = {n: self._panel.probe(n, deadline) for n in self._options.columns.signals}
+        if len(set(factors.values())) > 1:
+            told = " and ".join(f"channel {n} to ×{factor:g}" for n, factor in factors.items())
+            raise SourceUnavailable(
+                f"{self._link.what}: the probe factors differ ({told}); set each to what is "
+                "printed on its probe, and use two alike"
+            )
+        asked = self._options.probe
+        for channel, factor in factors.items():
+            if asked is not None and factor is not None and abs(factor / asked - 1) > 1e-3:
+                raise SourceUnavailable(
+                    f"{self._link.what}: channel {channel} is set to a ×{factor:g} probe and "
+                    f"probe={asked:g} was given; set the scope to the probe that is fitted"
+                )
+
+    def plain(self, deadline: Deadline) -> None:
+        """Turn peak detect off."""
+        self._detect("sample", deadline)
+
+    def extremes(self, deadline: Deadline) -> None:
+        """Turn peak detect on, and see that it is.
+
+        Raises
+        ------
+        SourceUnavailable
+            When the scope does not take it.
+        """
+        self._detect("peak", deadline)
+
+    def _detect(self, word: str, deadline: Deadline) -> None:
+        known = self._panel.has("detect")
+        if known:
+            channels = self.channels if self._family.settings["detect"].of_channel else (1,)
+            for channel in channels:
+                self._panel.set_word("detect", word, deadline, channel)
+        detecting = known and word == "peak"
+        self.screen = Screen(self.screen.span_s, detecting, self.screen.rails_v)
+
+    def free_run(self, deadline: Deadline) -> None:
+        """Let records begin anywhere."""
+        self._panel.set_word("sweep", "auto", deadline)
+        self._free = True
+
+    def trigger(self, level_v: float, deadline: Deadline) -> None:
+        """Trigger on the index."""
+        panel, options = self._panel, self._options
+        channel = options.trigger_channel
+        if panel.has("trigger_type"):
+            panel.set_word("trigger_type", "edge", deadline)
+        word = "external" if channel is None else "channel"
+        source = channel or 1
+        panel.set_word("trigger_source", word, deadline, source=source)
+        panel.set_word("trigger_slope", options.edge, deadline, channel=source)
+        panel.set_number("trigger_level", level_v, deadline, channel=source, near=0.1)
+        panel.set_word("sweep", "normal", deadline)
+        self._free = False
+
+    def range(self, deadline: Deadline) -> dict[int, Record]:
+        """Find the range in which the signal fills the screen; return the last records.
+
+        Raises
+        ------
+        SourceUnavailable
+            When it clips in every range that the scope takes.
+        """
+        records = self._look(deadline)
+        for _ in range(_ROUNDS):
+            if not self._fit(records, deadline):
+                break
+            records = self._look(deadline)
+        if any(record.clipped for record in records.values()):
+            raise SourceUnavailable(
+                f"{self._link.what}: the signal goes beyond the screen in every range that it "
+                "takes; use ×10 probes, and check their factor"
+            )
+        return records
+
+    def _look(self, deadline: Deadline) -> dict[int, Record]:
+        link, family = self._link, self._family
+        capture.start(link, family, self._free, deadline, "let the scope run")
+        return {
+            channel: capture.read_channel(link, family, channel, self.screen, self.points, deadline)
+            for channel in self.channels
+        }
+
+    def _fit(self, records: dict[int, Record], deadline: Deadline) -> bool:
+        """Change the ranges where they do not fit; return whether one changed."""
+        signals = self._options.columns.signals
+        changed = self._fit_together(signals, records, deadline)
+        index = self._options.columns.index
+        if index is not None:
+            # The index needs its edge only: any range that does not clip will do.
+            fill = self._fill(index, records[index])
+            if records[index].clipped or fill > 1:
+                changed |= self._rescale((index,), _WIDER * self.scales_v[index], deadline)
+        return changed
+
+    def _fit_together(
+        self, channels: tuple[int, ...], records: dict[int, Record], deadline: Deadline
+    ) -> bool:
+        """Give all of `channels` one range: both phases then have one error of gain."""
+        scale_v = max(self.scales_v[n] for n in channels)
+        if any(records[n].clipped for n in channels):
+            return self._rescale(channels, _WIDER * scale_v, deadline)
+        fill = max(self._fill(n, records[n]) for n in channels)
+        if FILL_LEAST <= fill <= FILL_MOST or fill == 0:
+            return False
+        return self._rescale(channels, scale_v * fill / FILL_WANTED, deadline)
+
+    def _fill(self, channel: int, record: Record) -> float:
+        return record.peak_v / (self.scales_v[channel] * self._family.up / 2)
+
+    def _rescale(self, channels: tuple[int, ...], scale_v: float, deadline: Deadline) -> bool:
+        """Ask for a range; return whether the scope moved."""
+        moved = False
+        for channel in channels:
+            before_v = self.scales_v[channel]
+            taken_v = self._set_scale(channel, scale_v, deadline)
+            if taken_v < 0.97 * scale_v:
+                # It has only steps, and took the one below.
+                taken_v = self._set_scale(channel, step_above(scale_v), deadline)
+            moved |= abs(taken_v / before_v - 1) > 0.02
+        widest_v = max(self.scales_v[channel] for channel in channels)
+        for channel in channels:
+            if self.scales_v[channel] < 0.98 * widest_v:
+                self._set_scale(channel, widest_v, deadline)
+        return moved
+
+    def _set_scale(self, channel: int, scale_v: float, deadline: Deadline) -> float:
+        # What it rounds to, or where its ranges end, shows in what it answers.
+        taken_v = self._panel.set_number("scale", scale_v, deadline, channel, near=1e9)
+        if not taken_v > 0:
+            raise SourceUnavailable(
+                f"{self._link.what}: channel {channel} says {taken_v:g} V a division; set a "
+                "range at the scope"
+            )
+        self.scales_v[channel] = taken_v
+        self.screen.rails_v[channel] = 0.995 * taken_v * self._family.up / 2
+        return taken_v
+
+    def follow(self, records: dict[int, Record], deadline: Deadline) -> None:
+        """Keep the range fitting from one record to the next."""
+        signals = self._options.columns.signals
+        fill = max(self._fill(n, records[n]) for n in signals)
+        if any(records[n].clipped for n in signals) or fill > FILL_MOST:
+            self._fit_together(signals, records, deadline)
+        self._little = self._little + 1 if 0 < fill < _FILL_TOO_LITTLE else 0
+        if self._little >= _PATIENCE:
+            self._little = 0
+            self._fit_together(signals, records, deadline)
+
+    def index_level_v(self, records: dict[int, Record]) -> float:
+        """Return the middle between the index's levels.
+
+        Raises
+        ------
+        SourceUnavailable
+            When there are no pulses.
+        """
+        channel = self._options.trigger_channel
+        if channel is None:
+            return self._options.level_v or _TTL_V
+        record = records[channel]
+        code_v = self.scales_v[channel] * self._family.up / 256
+        if record.swing_v < _LEAST_INDEX_CODES * code_v:
+            raise SourceUnavailable(
+                f"{self._link.what}: channel {channel} carries no index pulses; connect the "
+                "index there and let the disk turn, or leave it out: roles=plus,minus"
+            )
+        if self._options.level_v is not None:
+            return self._options.level_v
+        return float(record.high_v.max() + record.low_v.min()) / 2
+
+    def check_phases(self, records: dict[int, Record]) -> None:
+        """Refuse two phases of which one is several times the other: a probe's switch.
+
+        Raises
+        ------
+        SourceUnavailable
+            When they are.
+        """
+        signals = self._options.columns.signals
+        if len(signals) < 2:
+            return
+        swings = {n: records[n].swing_v for n in signals}
+        high, low = max(swings, key=swings.__getitem__), min(swings, key=swings.__getitem__)
+        noise_v = 4 * self.scales_v[high] * self._family.up / 256
+        if swings[high] > _UNLIKE * max(swings[low], noise_v):
+            raise SourceUnavailable(
+                f"{self._link.what}: channel {high} shows {swings[high]:.3g} V and channel {low} "
+                f"{swings[low]:.3g} V; the phases should be alike: check both probes' switches, "
+                "factors and tips"
+            )
+
+
+def set_up(
+    link: Link,
+    family: Family,
+    panel: Panel,
+    options: ScopeOptions,
+    scale_v: float | None,
+    deadline: Deadline,
+) -> Setup:
+    """Set the scope up for this job and return how it stands.
+
+    Raises
+    ------
+    SourceError
+        When it refuses, or shows no signal that can be used.
+    """
+    setup = Setup(link, family, panel, options)
+    setup.time(deadline)
+    setup.inputs(scale_v, deadline)
+    setup.extremes(deadline)
+    setup.free_run(deadline)
+    records = setup.range(deadline)
+    setup.check_phases(records)
+    if options.trigger != "free":
+        setup.trigger(setup.index_level_v(records), deadline)
+    return setup

@@ -1,0 +1,84 @@
+"""Raw TCP over a plain socket: no VISA is needed, and a closed peer shows at once."""
+
+from __future__ import annotations
+
+import contextlib
+import select
+import socket
+from typing import TypeVar
+
+from instruments.scope.faults import Deadline, boundary
+from instruments.scope.link import Bytes, StreamLink
+from instruments.source import SourceLost, SourceUnavailable
+
+_CHUNK = 65536
+_Received = TypeVar("_Received", bytes, int)
+
+
+class SocketLink(StreamLink):
+    """A scope behind a TCP port.
+
+    Parameters
+    ----------
+    host, port : str, int
+        Where it listens.
+    what : str
+        The scope, as messages begin.
+    deadline : Deadline
+        For connecting.
+
+    Raises
+    ------
+    SourceUnavailable
+        When nobody answers there.
+    """
+
+    def __init__(self, host: str, port: int, what: str, deadline: Deadline) -> None:
+        super().__init__(what)
+        try:
+            self._socket = socket.create_connection((host, port), deadline.check(what))
+        except OSError as fault:
+            reason = fault.strerror or str(fault) or "no answer"
+            raise SourceUnavailable(
+                f"{what}: nothing answers at {host} port {port} ({reason}); check the address, "
+                "the cable and that remote control is on in the scope's menu"
+            ) from None
+        self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+    def _write(self, data: bytes, deadline: Deadline) -> None:
+        with boundary(self.what):
+            self._socket.settimeout(deadline.check(self.what))
+            self._socket.sendall(data)
+
+    def _receive(self, least: int, deadline: Deadline) -> Bytes:
+        with boundary(self.what):
+            self._socket.settimeout(deadline.check(self.what))
+            return self._alive(self._socket.recv(_CHUNK))
+
+    def _receive_into(self, view: memoryview, deadline: Deadline) -> int:
+        with boundary(self.what):
+            self._socket.settimeout(deadline.check(self.what))
+            return self._alive(self._socket.recv_into(view))
+
+    def _waiting(self) -> Bytes:
+        with boundary(self.what):
+            if not select.select([self._socket], [], [], 0)[0]:
+                return b""
+            return self._alive(self._socket.recv(_CHUNK))
+
+    def _alive(self, received: _Received) -> _Received:
+        if not received:
+            raise SourceLost(
+                f"{self.what}: the scope closed the connection; check that it is on and that "
+                "no other program holds it"
+            )
+        return received
+
+    def abort(self) -> None:
+        """End a call under way; from any thread."""
+        with contextlib.suppress(OSError):
+            self._socket.shutdown(socket.SHUT_RDWR)
+
+    def close(self) -> None:
+        """Let go of the connection."""
+        self._socket.close()

@@ -1,0 +1,285 @@
+"""A scope as a source of blocks: one record, one block.
+
+Threads: *scope-session* (see :mod:`instruments.scope.owner`) owns the link and everything beneath
+it. The reader opens, reads and waits for jobs; any thread may close. Writers: ``_memory`` and the
+running count are the session's thread's; ``_live`` and ``_pending`` the reader's and, under the
+lock, whoever closes.
+"""
+
+from __future__ import annotations
+
+import re
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+from instruments.scope.faults import Deadline
+from instruments.scope.link import Link
+from instruments.scope.options import ScopeOptions, read_options
+from instruments.scope.owner import Job, Owner
+from instruments.scope.panel import Memory
+from instruments.scope.records import frames
+from instruments.scope.session import ScopeSession, Sweep
+from instruments.scope.socketlink import SocketLink
+from instruments.source import (
+    Block,
+    SourceInfo,
+    SourceLost,
+    SourceRequest,
+    SourceTimeout,
+    SourceUnavailable,
+)
+
+_OPEN_S = 20.0
+_CONNECT_S = 3.0
+_DEEP_S = 120.0
+_GRACE_S = 1.0  # beyond a job's own deadline, before its thread is given up
+_LEAVE_S = 1.0
+_RESTORE_S = 0.8
+_END_S = 0.3
+# Peak detect keeps the extremes of a converter that runs at its full rate.
+_PEAK_DETECT_HZ = 20e6
+
+_SOCKET = re.compile(r"TCPIP\d*::([^:]+)::(\d+)::SOCKET", re.IGNORECASE)
+
+Opener = Callable[[ScopeOptions, str, Deadline], Link]
+
+
+def open_link(options: ScopeOptions, what: str, deadline: Deadline) -> Link:
+    """Return the link to an address.
+
+    Raises
+    ------
+    SourceError
+        When nobody is there.
+    """
+    plain = _SOCKET.fullmatch(options.resource)
+    if plain is not None:
+        return SocketLink(plain[1], int(plain[2]), what, deadline.within(_CONNECT_S))
+    from instruments.scope.visalink import SerialLink, VisaLink
+
+    if options.resource.upper().startswith("ASRL"):
+        return SerialLink(options.resource, what, options.baud)
+    return VisaLink(options.resource, what)
+
+
+@dataclass
+class _Live:
+    """One connection: its thread, and what lives on it."""
+
+    owner: Owner = field(default_factory=Owner)
+    cancelled: threading.Event = field(default_factory=threading.Event)
+    link: Link | None = None
+    session: ScopeSession | None = None
+    frames: int = 0
+
+
+class ScopeSource:
+    """A digital scope as a source of blocks.
+
+    Parameters
+    ----------
+    options : ScopeOptions
+        What the user asked.
+    name : str
+        The address as it was typed.
+    opener : callable
+        Makes the link; tests put a scripted one here.
+    """
+
+    def __init__(self, options: ScopeOptions, name: str, opener: Opener = open_link) -> None:
+        self._options = options
+        self._name = name
+        self._what = f"scope “{options.resource}”"
+        self._opener = opener
+        self._memory: Memory = {}
+        self._scale_v: float | None = None
+        self._lock = threading.Lock()
+        self._live: _Live | None = None
+        self._pending: Job[Block] | None = None
+        self._pending_s = Deadline(0)
+        delivered = options.columns.delivered
+        self._info = SourceInfo(
+            name=name,
+            roles=delivered,
+            roles_from=options.roles_from,
+            sample_rate_hz=0.0,
+            bandwidth_hz=_PEAK_DETECT_HZ,
+            continuous=False,
+            live=True,
+        )
+
+    @classmethod
+    def from_options(
+        cls, text: str, resource: str, options: Mapping[str, str], request: SourceRequest
+    ) -> ScopeSource:
+        """Make a source from the parts of an address ``visa:RESOURCE?option=text&…``.
+
+        Raises
+        ------
+        AddressError
+            When a part cannot be used as written.
+        """
+        return cls(read_options(text, resource.strip(), options, request), text)
+
+    @property
+    def info(self) -> SourceInfo:
+        """What is known of the source; complete after :meth:`open`."""
+        return self._info
+
+    def open(self) -> None:
+        """Connect, recognise the scope and set it up.
+
+        Raises
+        ------
+        SourceError
+            When it is not there, is no scope, or refuses.
+        """
+        self.close()
+        live = _Live()
+        with self._lock:
+            self._live = live
+        job = live.owner.submit(lambda: self._begin(live))
+        if not job.wait(_OPEN_S + _GRACE_S):
+            self.close()
+            raise SourceUnavailable(
+                f"{self._what}: it hangs while it is set up; switch it off and on"
+            )
+        try:
+            self._info = job.result()
+        except BaseException:
+            self.close()
+            raise
+        self._ask_for_next(live)
+
+    def read(self, timeout_s: float) -> Block:
+        """Return the next record.
+
+        Raises
+        ------
+        SourceTimeout
+            When it is not complete in that time.
+        SourceLost
+            When the scope is gone, answers nothing or nothing that can be read.
+        """
+        live, job = self._live, self._pending
+        if live is None or job is None:
+            raise SourceLost(f"{self._what}: it is not open; open it before reading")
+        if not job.wait(min(timeout_s, self._pending_s.left_s)):
+            if self._pending_s.left_s > 0:
+                raise SourceTimeout(f"{self._what}: no record within {timeout_s:g} s")
+            raise SourceLost(
+                f"{self._what}: it hangs in the middle of a record; it is connected anew"
+            )
+        self._pending = None
+        block = job.result()
+        self._ask_for_next(live)
+        return block
+
+    def fetch_deep(self) -> Block:
+        """Return one record at the full rate of the scope's memory.
+
+        Returns
+        -------
+        Block
+            Plain samples, not extremes; ``gap_before`` stands.
+
+        Raises
+        ------
+        SourceError
+            When the family has no way to its memory, or as :meth:`read`.
+        """
+        live = self._live
+        if live is None:
+            raise SourceLost(f"{self._what}: it is not open; open it before reading")
+        job = live.owner.submit(lambda: self._deep(live))
+        if not job.wait(_DEEP_S + _GRACE_S):
+            raise SourceLost(f"{self._what}: it hangs while its memory is read")
+        return job.result()
+
+    def close(self) -> None:
+        """Put the front panel back and let go; from any thread, within two seconds."""
+        with self._lock:
+            live, self._live = self._live, None
+            self._pending = None
+        if live is None:
+            return
+        live.cancelled.set()
+        leaving = live.owner.submit(lambda: _leave(live))
+        if not leaving.wait(_LEAVE_S) and live.link is not None:
+            live.link.abort()
+            leaving.wait(_END_S)
+        live.owner.leave(_END_S)
+
+    # What follows runs on the session's thread.
+
+    def _begin(self, live: _Live) -> SourceInfo:
+        deadline = Deadline(_OPEN_S, live.cancelled)
+        live.link = self._opener(self._options, self._what, deadline)
+        live.session = session = ScopeSession(live.link, self._options, self._memory)
+        session.begin(self._scale_v, deadline)
+        first = session.sweep(lambda seconds: Deadline(seconds, live.cancelled))
+        self._scale_v = session.setup.signal_scale_v()
+        identity = session.identity
+        ac = self._options.coupling == "ac"
+        return SourceInfo(
+            name=self._name,
+            roles=self._options.columns.delivered,
+            roles_from=self._options.roles_from,
+            sample_rate_hz=_rate_hz(first),
+            bandwidth_hz=_PEAK_DETECT_HZ if first.columns[0].paired else 0.45 * _rate_hz(first),
+            low_corner_hz=None if ac else 0.0,
+            continuous=False,
+            live=True,
+            virtual=identity is not None and identity.virtual,
+            full_scale_v=None,
+            notes=session.notes,
+        )
+
+    def _ask_for_next(self, live: _Live) -> None:
+        session = live.session
+        if session is None:
+            raise RuntimeError("a record was asked for before the session began")
+        job = live.owner.submit(lambda: self._next(live, session))
+        # Taken again where it is garbled: as often as the session tries.
+        seconds = 3 * session.longest_s + _GRACE_S
+        with self._lock:
+            if self._live is live:
+                self._pending, self._pending_s = job, Deadline(seconds)
+
+    def _next(self, live: _Live, session: ScopeSession) -> Block:
+        sweep = session.sweep(lambda seconds: Deadline(seconds, live.cancelled))
+        self._scale_v = session.setup.signal_scale_v()
+        return self._block(live, sweep)
+
+    def _deep(self, live: _Live) -> Block:
+        if live.session is None:
+            raise SourceLost(f"{self._what}: it is not open; open it before reading")
+        return self._block(live, live.session.deep(Deadline(_DEEP_S, live.cancelled)))
+
+    def _block(self, live: _Live, sweep: Sweep) -> Block:
+        samples_v = frames(sweep.columns, sweep.skip)
+        first = live.frames
+        live.frames += len(samples_v)
+        signal = sweep.columns[0]
+        return Block(
+            samples_v=samples_v,
+            sample_rate_hz=_rate_hz(sweep),
+            first_index=first,
+            t0_s=sweep.end_s - len(signal.low_v[sweep.skip :]) * sweep.cell_s,
+            gap_before=True,
+            clipped=signal.clipped,
+            extremes=signal.paired,
+            at_index=sweep.at_index,
+        )
+
+
+def _rate_hz(sweep: Sweep) -> float:
+    return (2 if sweep.columns[0].paired else 1) / sweep.cell_s
+
+
+def _leave(live: _Live) -> None:
+    if live.session is not None:
+        live.session.leave(Deadline(_RESTORE_S))
+    elif live.link is not None:
+        live.link.close()

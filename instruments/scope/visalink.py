@@ -1,0 +1,199 @@
+"""Every other link, by way of PyVISA: the system's VISA where there is one, else PyVISA-py.
+
+PyVISA is imported when the first such address is opened.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from typing import TYPE_CHECKING, Any
+
+from instruments.scope.faults import Deadline, boundary
+from instruments.scope.link import Bytes, MessageLink, StreamLink
+from instruments.source import SourceUnavailable
+
+if TYPE_CHECKING:
+    import pyvisa
+
+_OPEN_MS = 2000
+# One read of a serial port, so that a closing source is noticed between two.
+_SERIAL_CHUNK = 256
+_LEAST_MS = 10
+
+_managers: list[pyvisa.ResourceManager] = []
+_managers_lock = threading.Lock()
+
+
+def resource_manager() -> pyvisa.ResourceManager:
+    """Return the one manager of this process.
+
+    Raises
+    ------
+    SourceUnavailable
+        When no VISA is there at all.
+    """
+    with _managers_lock:
+        if not _managers:
+            _managers.append(_new_manager())
+        return _managers[0]
+
+
+def _new_manager() -> pyvisa.ResourceManager:
+    try:
+        import pyvisa
+    except ImportError as fault:
+        raise SourceUnavailable(
+            f"PyVISA cannot be loaded ({fault}); install the packages PyVISA and PyVISA-py, or "
+            "reach the scope by raw TCP: visa:TCPIP::HOST::PORT::SOCKET needs no VISA"
+        ) from None
+    # A maker's VISA may be installed and not load: PyVISA-py is the next best.
+    for library in ("", "@py"):
+        with contextlib.suppress(Exception):
+            return pyvisa.ResourceManager(library)
+    raise SourceUnavailable(
+        "no VISA was found; install the package PyVISA-py, or reach the scope by raw TCP: "
+        "visa:TCPIP::HOST::PORT::SOCKET needs none"
+    )
+
+
+def open_resource(resource: str, what: str) -> Any:
+    """Return the opened resource of PyVISA.
+
+    Raises
+    ------
+    SourceError
+        When it cannot be opened.
+    """
+    manager = resource_manager()
+    try:
+        with boundary(what):
+            return manager.open_resource(resource, open_timeout=_OPEN_MS)
+    except SourceUnavailable:
+        raise
+    except Exception as fault:
+        raise SourceUnavailable(
+            f"{what}: it cannot be opened ({_last_words(fault)}); check the address, the cable "
+            "and that no other program holds it"
+        ) from fault
+
+
+def _last_words(fault: BaseException) -> str:
+    cause = fault.__cause__ or fault
+    return (str(cause) or type(cause).__name__).splitlines()[0]
+
+
+class _Resource:
+    """A resource, its time-out kept to the deadline's."""
+
+    def __init__(self, resource: Any, what: str) -> None:
+        self.raw = resource
+        self._what = what
+        self._timeout_ms = 0
+
+    def within(self, deadline: Deadline) -> Any:
+        """Return the resource, ready for a call that ends with `deadline`."""
+        wanted_ms = max(_LEAST_MS, round(1e3 * deadline.check_time(self._what)))
+        # Setting it costs about as much as a small read: let it stand where it nearly fits.
+        if not 0.8 * wanted_ms <= self._timeout_ms <= wanted_ms:
+            self.raw.timeout = self._timeout_ms = wanted_ms
+        return self.raw
+
+    def close(self) -> None:
+        with contextlib.suppress(Exception):
+            self.raw.close()
+
+
+class VisaLink(MessageLink):
+    """USB-TMC, VXI-11 or HiSLIP.
+
+    Parameters
+    ----------
+    resource : str
+        As VISA names it.
+    what : str
+        The scope, as messages begin.
+
+    Raises
+    ------
+    SourceError
+        When it cannot be opened.
+    """
+
+    def __init__(self, resource: str, what: str) -> None:
+        super().__init__(what)
+        self._resource = _Resource(open_resource(resource, what), what)
+
+    def _write(self, data: bytes, deadline: Deadline) -> None:
+        with boundary(self.what):
+            self._resource.within(deadline).write_raw(data)
+
+    def _read(self, size: int, deadline: Deadline) -> Bytes:
+        with boundary(self.what):
+            return self._resource.within(deadline).read_raw(size)
+
+    def abort(self) -> None:
+        """Do nothing: a VISA's call cannot be ended from outside, its thread is given up."""
+
+    def close(self) -> None:
+        """Let go of the instrument."""
+        self._resource.close()
+
+
+class SerialLink(StreamLink):
+    """A serial port: exact numbers of bytes, for a read would stop at the first newline.
+
+    Parameters
+    ----------
+    resource : str
+        As VISA names it.
+    what : str
+        The scope, as messages begin.
+    baud : int
+        Bits a second.
+
+    Raises
+    ------
+    SourceError
+        When it cannot be opened.
+    """
+
+    def __init__(self, resource: str, what: str, baud: int) -> None:
+        super().__init__(what)
+        opened = open_resource(resource, what)
+        self._resource = _Resource(opened, what)
+        with boundary(what):
+            from pyvisa.constants import SerialTermination
+
+            opened.baud_rate = baud
+            opened.end_input = SerialTermination.none
+            opened.end_output = SerialTermination.none
+
+    def _write(self, data: bytes, deadline: Deadline) -> None:
+        with boundary(self.what):
+            self._resource.within(deadline).write_raw(data)
+
+    def _receive(self, least: int, deadline: Deadline) -> Bytes:
+        with boundary(self.what):
+            resource = self._resource.within(deadline)
+            count = max(least, min(_SERIAL_CHUNK, resource.bytes_in_buffer))
+            return resource.read_bytes(count, chunk_size=count)
+
+    def _receive_into(self, view: memoryview, deadline: Deadline) -> int:
+        part = self._receive(min(len(view), _SERIAL_CHUNK), deadline)
+        taken = min(len(part), len(view))
+        view[:taken] = part[:taken]
+        self._buffer += part[taken:]
+        return taken
+
+    def _waiting(self) -> Bytes:
+        with boundary(self.what):
+            count = self._resource.raw.bytes_in_buffer
+            return self._resource.raw.read_bytes(count, chunk_size=count) if count else b""
+
+    def abort(self) -> None:
+        """Do nothing: a serial read ends with its own time-out."""
+
+    def close(self) -> None:
+        """Let go of the port."""
+        self._resource.close()
