@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt
 from PySide6.QtGui import (
     QColor,
@@ -144,36 +146,36 @@ class Meter(QWidget):
         if at < 0 < balance:
             balance = -balance
         colour = QColor(self._theme.needle)
-        colour.setAlphaF(0.16)
+        colour.setAlphaF(0.2)
         painter.setPen(Qt.PenStyle.NoPen)
         painter.setBrush(colour)
         centre = deflection(balance)
         outer = self._geometry.radius - 1
         inner = outer - self._geometry.band - self._sizes.px(150)
-        for part in (1.0, 0.75, 0.5):
+        for part in (1.0, 0.6):
             low = at + deflection(balance - part * spread) - centre
             high = at + deflection(balance + part * spread) - centre
             painter.drawPath(self._geometry.sector(low, high, inner, outer))
 
     def _paint_needle(self, painter: QPainter, at: float, colour: QColor, hollow: bool) -> None:
-        tip = self._geometry.point(at, self._geometry.radius - self._sizes.px(4))
-        foot = self._geometry.pivot
-        along = tip - foot
-        length = max(1.0, (along.x() ** 2 + along.y() ** 2) ** 0.5)
-        across = QPointF(-along.y(), along.x()) / length
-        half_foot, half_tip = self._sizes.px(9), max(0.8, self._sizes.px(2.4))
-        needle = QPolygonF(
-            [
-                foot + across * half_foot,
-                tip + across * half_tip,
-                tip - across * half_tip,
-                foot - across * half_foot,
-            ]
+        dial, px = self._geometry, self._sizes.px
+        tip, pivot = dial.point(at, dial.radius - px(4)), dial.pivot
+        # Painted only from just below the cover up; it tapers as if it began at the pivot.
+        hidden = (pivot.y() - dial.cover_top - px(8)) / max(1.0, pivot.y() - tip.y())
+        foot = pivot + (tip - pivot) * min(0.98, max(0.0, hidden))
+        along = tip - pivot
+        across = QPointF(-along.y(), along.x()) / max(1.0, math.hypot(along.x(), along.y()))
+        half_tip = max(0.8, px(3.2))
+        half_foot = half_tip + (px(10) - half_tip) * (1 - hidden)
+        corners = (
+            foot + across * half_foot,
+            tip + across * half_tip,
+            tip - across * half_tip,
+            foot - across * half_foot,
         )
-        pen = QPen(colour, max(1.0, self._sizes.px(2)))
-        painter.setPen(pen)
+        painter.setPen(QPen(colour, max(1.0, px(2))) if hollow else Qt.PenStyle.NoPen)
         painter.setBrush(QColor(self._theme.face) if hollow else colour)
-        painter.drawPolygon(needle)
+        painter.drawPolygon(QPolygonF(corners))
 
     def _paint_words(self, painter: QPainter) -> None:
         px, width = self._sizes.px, self._geometry.size.width()

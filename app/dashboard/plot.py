@@ -7,7 +7,7 @@ from typing import Any
 import pyqtgraph as pg
 from PySide6.QtCore import QRect, QRectF, Qt
 from PySide6.QtGui import QColor, QFont, QPainter, QPen
-from PySide6.QtWidgets import QWidget
+from PySide6.QtWidgets import QGraphicsView, QWidget
 
 from app.dashboard.dial import paint_virtual
 from app.dashboard.theme import LIGHT, Sizes, Theme
@@ -28,6 +28,7 @@ class StillPlot(pg.PlotWidget):
         item.disableAutoRange()
         self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self.setAntialiasing(False)
+        self.setCacheMode(QGraphicsView.CacheModeFlag.CacheBackground)
 
     @property
     def plot_item(self) -> Any:
@@ -43,6 +44,7 @@ class StillPlot(pg.PlotWidget):
         """Take on colours and sizes."""
         self._theme, self._sizes = theme, sizes
         self.setBackground(theme.face)
+        self.resetCachedContent()
         font = QFont()
         font.setPixelSize(sizes.text_px)
         # Room for the halves of the outermost ticks' words, which the axes then let stand.
@@ -67,6 +69,7 @@ class StillPlot(pg.PlotWidget):
         """Say whether the samples come from the virtual drive."""
         if virtual != self._virtual:
             self._virtual = virtual
+            self.resetCachedContent()
             self.viewport().update()
 
     def drawBackground(self, painter: QPainter, rect: QRectF | QRect) -> None:  # noqa: N802

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
+from PySide6.QtCore import QTimer
 from PySide6.QtGui import QGuiApplication
 from PySide6.QtWidgets import QApplication
 
@@ -44,9 +45,10 @@ def run_dashboard(
     window.resize(QGuiApplication.primaryScreen().availableSize() * 0.85)
     if address is not None:
         window.open_source(address, roles)
-    # Python handles the signal at the window's next frame, hence within milliseconds.
+    # Python handles the signal at the window's next frame, hence within milliseconds; that may
+    # be in the midst of painting, so the end itself waits for the event loop.
     before = {
-        each: signal.signal(each, lambda *_: QApplication.quit())
+        each: signal.signal(each, lambda *_: QTimer.singleShot(0, QApplication.quit))
         for each in (signal.SIGINT, signal.SIGTERM)
     }
     try:

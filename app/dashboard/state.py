@@ -66,6 +66,14 @@ def phase_words(phase: Phase) -> str:
     }[phase]
 
 
+def source_words(view: View) -> str:
+    """Return what is open, and how it does, in one line."""
+    parts = [view.source or translate("dashboard", "no source"), phase_words(view.phase)]
+    if view.virtual:
+        parts.insert(0, translate("dashboard", "VIRTUAL DRIVE"))
+    return "  ·  ".join(parts)
+
+
 def phase_grade(phase: Phase) -> Grade:
     """Return how a phase is to be taken."""
     if phase is Phase.RUNNING:

@@ -7,7 +7,7 @@ import pyqtgraph as pg
 from numpy.typing import NDArray
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QBrush, QColor
-from PySide6.QtWidgets import QLabel, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QGraphicsRectItem, QLabel, QVBoxLayout, QWidget
 
 from app.dashboard.dial import Limits, balance_of, deflection, deflections
 from app.dashboard.plot import StillPlot
@@ -100,11 +100,10 @@ class StripView(QWidget):
             (self._at_set, self._at_check),
         )
 
-    def _band(self, low: float, high: float) -> pg.LinearRegionItem:
-        band = pg.LinearRegionItem((low, high), orientation="horizontal", movable=False)
+    def _band(self, low: float, high: float) -> QGraphicsRectItem:
+        band = QGraphicsRectItem(-_SPAN_S, low, _SPAN_S, high - low)
         band.setZValue(-10)
-        for line in band.lines:
-            line.setPen(None)
+        band.setPen(Qt.PenStyle.NoPen)
         self._plot.addItem(band)
         return band
 

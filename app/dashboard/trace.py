@@ -13,7 +13,7 @@ from app.analysis.reading import Trace
 from app.dashboard.plot import StillPlot
 from app.dashboard.theme import LIGHT, Sizes, Theme
 
-_PAST = 5
+_PAST = 4
 _HEADROOM = 1.3
 
 

@@ -22,7 +22,7 @@ from app.dashboard.buttons import TouchButton
 from app.dashboard.chooser import Chooser
 from app.dashboard.help import FirstPage
 from app.dashboard.keys import key_table
-from app.dashboard.state import phase_words
+from app.dashboard.state import source_words
 from app.dashboard.teach import INDEXED_ROLES
 from app.dashboard.theme import Sizes, Theme, palette_for, style_sheet, theme_for
 from app.view import View
@@ -72,16 +72,14 @@ class Window(QWidget):
         self._source = QLabel(self)
         self._source.setObjectName("source")
         self._source.setAccessibleName(self.tr("Open source"))
-        self._top = self._top_bar()
         self._layout = QVBoxLayout(self)
-        self._layout.addLayout(self._top)
+        self._layout.addLayout(self._top_bar())
         self._layout.addWidget(self._pages, 1)
         self._keys = key_table(self)
         self._connect()
         self._dress()
         self.show_first_page()
-        self._timer = QTimer(self)
-        self._timer.setTimerType(Qt.TimerType.PreciseTimer)
+        self._timer = QTimer(self, interval=_FRAME_MS, timerType=Qt.TimerType.PreciseTimer)
         self._timer.timeout.connect(self.tick)
         self.start()
 
@@ -102,7 +100,7 @@ class Window(QWidget):
         self.show_bench()
 
     def show_bench(self) -> None:
-        """Show the needle; the keys of the hand at the drive go to it."""
+        """Show the needle; the keys go to it."""
         self._pages.setCurrentWidget(self.bench)
         self.bench.meter.setFocus()
 
@@ -127,7 +125,7 @@ class Window(QWidget):
 
     def start(self) -> None:
         """Take a view every frame."""
-        self._timer.start(_FRAME_MS)
+        self._timer.start()
 
     def stop(self) -> None:
         """Take no view any more."""
@@ -212,11 +210,9 @@ class Window(QWidget):
 
     def keep_picture(self) -> None:
         """Save a picture among the user's own, and say where."""
-        where = QStandardPaths.StandardLocation.PicturesLocation
-        folder = Path(QStandardPaths.writableLocation(where))
-        path = folder / f"evenlobe-{datetime.now().astimezone():%Y%m%d-%H%M%S}.png"
+        path = _picture_path()
         try:
-            folder.mkdir(parents=True, exist_ok=True)
+            path.parent.mkdir(parents=True, exist_ok=True)
             self.save_picture(path)
         except OSError as fault:
             self._said = str(fault)
@@ -224,17 +220,13 @@ class Window(QWidget):
             self._said = self.tr("Picture saved: {0}").format(path)
 
     def _say_source(self, view: View) -> None:
-        parts = [view.source or self.tr("no source"), phase_words(view.phase)]
-        if view.virtual:
-            parts.insert(0, self.tr("VIRTUAL DRIVE"))
-        words = "  ·  ".join([*parts, self._said] if self._said else parts)
+        words = "  ·  ".join(each for each in (source_words(view), self._said) if each)
         if words != self._source.text():
             self._source.setText(words)
 
     def _dress(self) -> None:
         """Put colours and sizes on every part."""
-        screen = self.screen()
-        dots_per_mm = screen.physicalDotsPerInch() / 25.4 if screen is not None else 0.0
+        dots_per_mm = self.screen().physicalDotsPerInch() / 25.4
         sizes = Sizes.of(self.width(), self.height(), dots_per_mm)
         self.setPalette(palette_for(self._theme))
         self.setStyleSheet(style_sheet(self._theme, sizes))
@@ -242,3 +234,9 @@ class Window(QWidget):
         self._layout.setContentsMargins(margin, margin, margin, margin)
         self._layout.setSpacing(max(4, round(sizes.px(8))))
         self.bench.dress(self._theme, sizes)
+
+
+def _picture_path() -> Path:
+    where = QStandardPaths.StandardLocation.PicturesLocation
+    name = f"evenlobe-{datetime.now().astimezone():%Y%m%d-%H%M%S}.png"
+    return Path(QStandardPaths.writableLocation(where)) / name

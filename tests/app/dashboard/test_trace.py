@@ -34,7 +34,7 @@ def test_newest_turn_stands_in_front_and_the_last_ones_behind(shown):
     assert shown.shown.number == 7
     np.testing.assert_array_equal(points(shown._newest)[1], trace(0.1, 7).envelope_v)
     behind = [points(curve)[1] for curve in shown._past]
-    for curve, number in zip(behind, range(2, 7), strict=True):
+    for curve, number in zip(behind, range(3, 7), strict=True):
         np.testing.assert_array_equal(curve, trace(0.1, number).envelope_v)
     alphas = [curve.opts["pen"].color().alphaF() for curve in shown._past]
     assert alphas == sorted(alphas)
