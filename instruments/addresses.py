@@ -22,7 +22,8 @@ def open_address(text: str, request: SourceRequest | None = None) -> Source:
     Parameters
     ----------
     text : str
-        ``sim:``, ``file:PATH`` or a bare path, or ``sound:DEVICE``, with options after ``?``.
+        ``sim:``, ``file:PATH`` or a bare path, ``sound:DEVICE`` or ``visa:RESOURCE``, with options
+        after ``?``.
     request : SourceRequest or None
         What else the user asks for.
 
@@ -46,9 +47,9 @@ def open_address(text: str, request: SourceRequest | None = None) -> Source:
     if scheme == "sound":
         return _sound(text, rest, request)
     if scheme == "visa":
-        raise AddressError(f"address “{text}”: VISA is not built yet; use a CSV export")
+        return _visa(text, rest, request)
     raise AddressError(
-        f"address “{text}”: “{scheme}:” is not a kind of source; use sim:, file: or sound:"
+        f"address “{text}”: “{scheme}:” is not a kind of source; use sim:, file:, sound: or visa:"
     )
 
 
@@ -158,3 +159,10 @@ def _sound(text: str, rest: str, request: SourceRequest) -> Source:
     from instruments.soundcard import SoundSource
 
     return SoundSource.from_options(text, device, options, request)
+
+
+def _visa(text: str, rest: str, request: SourceRequest) -> Source:
+    resource, options = split_options(text, rest)
+    from instruments.scope.source import ScopeSource
+
+    return ScopeSource.from_options(text, resource, options, request)
