@@ -54,50 +54,50 @@ class Chooser(QWidget):
         self.setObjectName("page")
         self._session = session
         self._pending: Future[tuple[Listed, ...]] | None = None
-        tr = self.tr
-        self._title = QLabel(tr("Where does the signal come from?"), self)
+        self._title = QLabel(self.tr("Where does the signal come from?"), self)
         self._title.setProperty("title", True)
         self._status = QLabel(self)
         self._status.setProperty("quiet", True)
         self._status.setWordWrap(True)
         self._list = QListWidget(self)
-        self._list.setAccessibleName(tr("Sources found"))
-        self._list.setAccessibleDescription(tr("Arrows choose, Enter opens"))
+        self._list.setAccessibleName(self.tr("Sources found"))
+        self._list.setAccessibleDescription(self.tr("Arrows choose, Enter opens"))
         self._list.currentItemChanged.connect(self._take_address)
         self._list.itemActivated.connect(self._open)
         self._address = QLineEdit(self)
-        self._address.setAccessibleName(tr("Address"))
-        self._address.setAccessibleDescription(tr("Address of a source, or the path of a capture"))
+        self._address.setAccessibleName(self.tr("Address"))
+        self._address.setAccessibleDescription(
+            self.tr("Address of a source, or the path of a capture")
+        )
         self._address.setPlaceholderText("sim:   sound:   file:capture.wav")
         self._address.returnPressed.connect(self._open)
         self._roles = QComboBox(self)
         own_roles = QLineEdit(self._roles)
-        own_roles.setPlaceholderText(tr("by default"))
+        own_roles.setPlaceholderText(self.tr("by default"))
         self._roles.setLineEdit(own_roles)
-        self._roles.setAccessibleName(tr("Roles of the channels"))
+        self._roles.setAccessibleName(self.tr("Roles of the channels"))
         self._roles.setAccessibleDescription(
-            tr("Comma-separated, in the order of the channels; - skips one; empty: by default")
+            self.tr("Comma-separated, in the order of the channels; - skips one; empty: by default")
         )
         self._roles.addItems(_ROLES)
         self._build()
 
     def _build(self) -> None:
-        tr = self.tr
         form = QGridLayout()
         for row, (words, field) in enumerate(
-            ((tr("Address"), self._address), (tr("Roles"), self._roles))
+            ((self.tr("Address"), self._address), (self.tr("Roles"), self._roles))
         ):
             label = QLabel(words, self)
             label.setBuddy(field)
             form.addWidget(label, row, 0)
             form.addWidget(field, row, 1)
-        open_button = TouchButton(tr("Open"), "⏎", tr("Open the source"), self._open)
+        open_button = TouchButton(self.tr("Open"), "⏎", self.tr("Open the source"), self._open)
         open_button.set_next(True)
         buttons = QHBoxLayout()
         for button in (
             open_button,
-            TouchButton(tr("Look again"), "F8", tr("List the sources anew"), self.look),
-            TouchButton(tr("Back"), "Esc", tr("Go back to the needle"), self.left.emit),
+            TouchButton(self.tr("Look again"), "F8", self.tr("List the sources anew"), self.look),
+            TouchButton(self.tr("Back"), "Esc", self.tr("Go back to the needle"), self.left.emit),
         ):
             buttons.addWidget(button)
         buttons.addStretch(1)

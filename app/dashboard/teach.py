@@ -91,26 +91,33 @@ class PromptLine(QWidget):
         self._prompt = Prompt()
         self._words = FittedText(self)
         self._words.setAccessibleName(self.tr("What to do next"))
-        tr = self.tr
         self._begin = TouchButton(
-            tr("Show the side"), "F3", tr("Begin to teach which side is outward"), self.begin
+            self.tr("Show the side"),
+            "F3",
+            self.tr("Begin to teach which side is outward"),
+            self.begin,
         )
         self._reopen = TouchButton(
-            tr("Use an index"),
+            self.tr("Use an index"),
             "F7",
-            tr("Open the source again with the roles differential and index"),
+            self.tr("Open the source again with the roles differential and index"),
             self.reopen.emit,
         )
         self._outward = TouchButton(
-            tr("Outward"),
+            self.tr("Outward"),
             "⏎",
-            tr("The head has been nudged outward"),
+            self.tr("The head has been nudged outward"),
             lambda: self.teach(Side.OUTWARD),
         )
         self._inward = TouchButton(
-            tr("Inward"), "", tr("The head has been nudged inward"), lambda: self.teach(Side.INWARD)
+            self.tr("Inward"),
+            "",
+            self.tr("The head has been nudged inward"),
+            lambda: self.teach(Side.INWARD),
         )
-        self._cancel = TouchButton(tr("Cancel"), "Esc", tr("Give up teaching"), self.cancel)
+        self._cancel = TouchButton(
+            self.tr("Cancel"), "Esc", self.tr("Give up teaching"), self.cancel
+        )
         layout = QHBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.addWidget(self._words, 1)

@@ -15,23 +15,21 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QStandardPaths, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QGuiApplication, QKeyEvent, QResizeEvent
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
 
 from app.dashboard.bench import Bench
 from app.dashboard.buttons import TouchButton
 from app.dashboard.chooser import Chooser
 from app.dashboard.help import FirstPage
 from app.dashboard.keys import key_table
-from app.dashboard.state import source_words
 from app.dashboard.teach import INDEXED_ROLES
 from app.dashboard.theme import Sizes, Theme, palette_for, style_sheet, theme_for
-from app.view import View
+from app.dashboard.topbar import TopBar
 
 if TYPE_CHECKING:
     from app.session import Session
 
 _FRAME_MS = 16
-_DIRECT = Qt.FindChildOption.FindDirectChildrenOnly
 
 
 class Window(QWidget):
@@ -59,7 +57,6 @@ class Window(QWidget):
         self._fixed_theme = theme
         self._theme = theme or theme_for(QGuiApplication.palette())
         self._shown_at_s = clock()
-        self._said = ""
         self.setObjectName("bench")
         self.setWindowTitle(self.tr("Evenlobe"))
         self.setMinimumSize(1024, 640)
@@ -69,11 +66,9 @@ class Window(QWidget):
         self._pages = QStackedWidget(self)
         for page in (self.first_page, self.bench, self.chooser):
             self._pages.addWidget(page)
-        self._source = QLabel(self)
-        self._source.setObjectName("source")
-        self._source.setAccessibleName(self.tr("Open source"))
         self._layout = QVBoxLayout(self)
-        self._layout.addLayout(self._top_bar())
+        self.top_bar = TopBar(self)
+        self._layout.addWidget(self.top_bar)
         self._layout.addWidget(self._pages, 1)
         self._keys = key_table(self)
         self._connect()
@@ -121,7 +116,7 @@ class Window(QWidget):
         view = self._session.view()
         self.bench.show_view(view, now_s, dt_s)
         self.chooser.follow()
-        self._say_source(view)
+        self.top_bar.follow(view)
 
     def start(self) -> None:
         """Take a view every frame."""
@@ -170,23 +165,10 @@ class Window(QWidget):
         self.stop()
         super().closeEvent(event)
 
-    def _top_bar(self) -> QHBoxLayout:
-        tr = self.tr
-        bar = QHBoxLayout()
-        bar.addWidget(self._source, 1)
-        for words, key, description, done in (
-            (tr("Source"), "F2", tr("Choose the source"), self.show_chooser),
-            ("µm / mil", "F4", tr("Offset in µm or mil"), self.bench.toggle_unit),
-            (tr("Picture"), "F9", tr("Save a picture of the window"), self.keep_picture),
-            (tr("Help"), "F1", tr("What the tool cannot do, cautions, keys"), self.show_first_page),
-        ):
-            bar.addWidget(TouchButton(words, key, description, done, self))
-        order = [*self.findChildren(TouchButton, options=_DIRECT), *self.bench.focus_order()]
+    def _connect(self) -> None:
+        order = [*self.top_bar.findChildren(TouchButton), *self.bench.focus_order()]
         for before, after in pairwise(order):
             self.setTabOrder(before, after)
-        return bar
-
-    def _connect(self) -> None:
         QGuiApplication.styleHints().colorSchemeChanged.connect(self.follow_system)
         self.chooser.chosen.connect(self.open_source)
         self.chooser.left.connect(self.show_bench)
@@ -215,14 +197,9 @@ class Window(QWidget):
             path.parent.mkdir(parents=True, exist_ok=True)
             self.save_picture(path)
         except OSError as fault:
-            self._said = str(fault)
+            self.top_bar.remark(str(fault))
         else:
-            self._said = self.tr("Picture saved: {0}").format(path)
-
-    def _say_source(self, view: View) -> None:
-        words = "  ·  ".join(each for each in (source_words(view), self._said) if each)
-        if words != self._source.text():
-            self._source.setText(words)
+            self.top_bar.remark(self.tr("Picture saved: {0}").format(path))
 
     def _dress(self) -> None:
         """Put colours and sizes on every part."""

@@ -9,11 +9,12 @@ import time
 from pathlib import Path
 
 import pytest
-from PySide6.QtCore import Qt, QTimer
+from PySide6.QtCore import Qt, QTimer, QTranslator
 from PySide6.QtGui import QImage
 from PySide6.QtWidgets import QAbstractButton, QApplication, QComboBox, QLineEdit, QListWidget
 
 from app.analysis.reading import Sign
+from app.dashboard.buttons import TouchButton
 from app.dashboard.dial import deflection
 from app.dashboard.help import cannot_do, cautions, help_html, keys
 from app.dashboard.run import paint_time_ms, run_dashboard
@@ -249,7 +250,7 @@ def test_every_control_has_a_name_and_a_description(window):
 def test_tab_goes_with_the_eye(qtbot, window, session):
     session.now = view(reading=reading(0.1, sign=Sign.UNKNOWN), roles=("plus", "minus"))
     window.bench.prompt.follow(session.view())
-    first = window.findChildren(QAbstractButton, options=Qt.FindDirectChildrenOnly)[0]
+    first = window.top_bar.findChildren(QAbstractButton)[0]
     first.setFocus()
     reached = []
     for _ in range(16):
@@ -273,6 +274,37 @@ def test_colours_follow_the_system(qtbot, monkeypatch):
     qtbot.addWidget(chosen)
     chosen.follow_system()
     assert chosen.theme is LIGHT
+
+
+class Marking(QTranslator):
+    """A translation in which every word carries a mark, by the context that the files name."""
+
+    def translate(self, context, source, disambiguation=None, n=-1):
+        return f"~{source}" if context else source
+
+
+def test_all_words_are_translated(qtbot, qapp):
+    marking = Marking()
+    qapp.installTranslator(marking)
+    try:
+        window = Window(FakeSession(view(0.12), FakeControls()), LIGHT)
+        qtbot.addWidget(window)
+        window.tick()
+        named = [
+            window.top_bar.words,
+            window.bench.meter.face.headline,
+            window.bench.meter.face.detail,
+            window.bench.prompt.prompt.words,
+            *(line.name for line in window.bench.state.lines if "level" not in line.name),
+            *(b.accessibleDescription() for b in window.findChildren(TouchButton)),
+            window.bench.meter.accessibleName(),
+            window.bench.trace.accessibleDescription(),
+            *cautions(),
+        ]
+        assert len(named) > 40
+        assert [words for words in named if words and not words.startswith("~")] == []
+    finally:
+        qapp.removeTranslator(marking)
 
 
 @pytest.mark.parametrize("size", [(1024, 640), (1920, 1080), (3840, 2160)])
@@ -301,7 +333,7 @@ def test_picture_of_the_virtual_drive_says_so(window, tmp_path):
     window.save_picture(path)
     picture = QImage(str(path))
     assert (picture.width(), picture.height()) == (1280, 800)
-    assert "VIRTUAL DRIVE" in window._source.text()
+    assert "VIRTUAL DRIVE" in window.top_bar.words
 
 
 def test_picture_that_cannot_be_written(window, tmp_path):
@@ -316,7 +348,7 @@ def test_f9_keeps_a_picture_and_says_where(qtbot, window, tmp_path, monkeypatch)
     press(qtbot, window, KEY.Key_F9)
     window.tick()
     (kept,) = (tmp_path / "new").glob("evenlobe-*.png")
-    assert str(kept) in window._source.text()
+    assert str(kept) in window.top_bar.words
 
 
 def test_needle_follows_the_session(qtbot, window, session):
