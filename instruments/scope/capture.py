@@ -8,16 +8,18 @@ from __future__ import annotations
 import time
 from dataclasses import dataclass
 
-from instruments.scope.family import Deep, Family, Poll
+from instruments.scope.family import Deep, Family, Pages, Poll
 from instruments.scope.faults import Deadline, Garbled, Late
 from instruments.scope.link import Bytes, Link
 from instruments.scope.panel import same_word
-from instruments.scope.preambles import Preamble, PreambleError
+from instruments.scope.preambles import Preamble, PreambleError, number
 from instruments.scope.records import Record, decode
 from instruments.source import SourceLost, SourceUnavailable
 
-_POLL_S = 0.002
+_POLL_S = 0.001
 _POLL_MOST_S = 0.05
+_MOST_DESCRIPTION = 4096
+_WIDTHS = {"uint8": 1, "int8": 1, "int16": 2, "float32": 4}
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,11 +34,14 @@ class Screen:
         Peak detect is on.
     rails_v : dict of int to float
         Magnitude at the edge of the screen, by channel.
+    points : int
+        Points asked for, where the family is asked for a number; else 0.
     """
 
     span_s: float
     detecting: bool
     rails_v: dict[int, float]
+    points: int = 0
 
 
 def start(link: Link, family: Family, force: bool, deadline: Deadline, what_for: str) -> float:
@@ -51,7 +56,7 @@ def start(link: Link, family: Family, force: bool, deadline: Deadline, what_for:
     deadline : Deadline
         For all of it.
     what_for : str
-        What is waited for, as a message says it.
+        What is waited for, and the mend, as a message says it.
 
     Raises
     ------
@@ -59,30 +64,29 @@ def start(link: Link, family: Family, force: bool, deadline: Deadline, what_for:
         When none comes in time.
     """
     acquire = family.acquire
-    for command in acquire.start:
+    for command in (*acquire.start, *(acquire.force if force else ())):
         link.send(command, deadline)
-    for command in acquire.force if force else ():
-        link.send(command, deadline)
-    try:
-        if acquire.done is None:
-            link.ask(acquire.wait, deadline)
-        else:
-            _poll(link, acquire.done, deadline)
-    except Late:
-        if acquire.done is None:
-            raise
-        raise SourceLost(
-            f"{link.what}: no record within {deadline.seconds:.3g} s; {what_for}"
-        ) from None
-    return time.monotonic()
+    if acquire.done is None:
+        link.ask(acquire.wait, deadline)
+    else:
+        _poll(link, acquire.done, deadline, what_for)
+    end_s = time.monotonic()
+    if acquire.acknowledge:
+        link.ask(acquire.acknowledge, deadline)
+    return end_s
 
 
-def _poll(link: Link, poll: Poll, deadline: Deadline) -> None:
+def _poll(link: Link, poll: Poll, deadline: Deadline, what_for: str) -> None:
     pause_s = _POLL_S
     while not is_one_of(link.ask(poll.ask, deadline), poll.until):
-        deadline.check(link.what)
         deadline.pause(pause_s)
         pause_s = min(2 * pause_s, _POLL_MOST_S)
+        try:
+            deadline.check(link.what)
+        except Late:
+            raise SourceLost(
+                f"{link.what}: no record within {deadline.seconds:.3g} s; {what_for}"
+            ) from None
 
 
 def is_one_of(told: str, words: tuple[str, ...]) -> bool:
@@ -91,7 +95,7 @@ def is_one_of(told: str, words: tuple[str, ...]) -> bool:
 
 
 def read_channel(
-    link: Link, family: Family, channel: int, screen: Screen, points: int, deadline: Deadline
+    link: Link, family: Family, channel: int, screen: Screen, deadline: Deadline
 ) -> Record:
     """Read one channel of the record that was taken last.
 
@@ -104,37 +108,16 @@ def read_channel(
     SourceError
         As the link raises.
     """
-    waveform = family.waveform
-    for command in waveform.select:
-        link.send(command.format(n=channel, points=points or waveform.most_points), deadline)
-    before = waveform.parser.needs
-    answers = _preamble_answers(link, family, channel, deadline) if before else {}
-    try:
-        preamble = waveform.parser.parse(answers) if before else None
-        _refuse_empty(link, channel, preamble)
-        width = _width(family)
-        expected = None if preamble is None or preamble.points is None else preamble.points * width
-        query = waveform.data.format(n=channel)
-        data = link.ask_block(query, expected, waveform.most_points * width, deadline)
-        if preamble is None:
-            preamble = waveform.parser.parse({"data": bytes(data)})
-            _refuse_empty(link, channel, preamble)
-        return decode(
-            preamble,
-            data,
-            waveform,
-            detecting=screen.detecting,
-            span_s=screen.span_s,
-            rail_v=screen.rails_v.get(channel, float("inf")),
-        )
-    except PreambleError as fault:
-        raise _unfit(link, channel, fault) from None
+    for command in family.waveform.select:
+        points = screen.points or family.waveform.most_points
+        link.send(command.format(n=channel, points=points), deadline)
+    return _read(link, family, family.waveform.pages, channel, screen, deadline)
 
 
 def read_deep(
     link: Link, family: Family, deep: Deep, channel: int, screen: Screen, deadline: Deadline
 ) -> Record:
-    """Read one channel's memory at its full rate, page after page.
+    """Read one channel's memory at its full rate; peak detect is off.
 
     Raises
     ------
@@ -144,89 +127,98 @@ def read_deep(
     try:
         for command in deep.select:
             link.send(command.format(n=channel), deadline)
-        return _read_memory(link, family, deep, channel, screen, deadline)
+        return _read(link, family, deep.pages, channel, screen, deadline, by_span=True)
     finally:
         for command in deep.after:
             link.send(command, deadline)
 
 
-def _read_memory(
-    link: Link, family: Family, deep: Deep, channel: int, screen: Screen, deadline: Deadline
+def _read(
+    link: Link,
+    family: Family,
+    pages: Pages,
+    channel: int,
+    screen: Screen,
+    deadline: Deadline,
+    *,
+    by_span: bool = False,
 ) -> Record:
-    if not deep.page:
-        return _read_whole(link, family, channel, screen, deadline)
-    width = _width(family)
-    pages: list[Bytes] = []
+    waveform = family.waveform
     try:
-        first, total, preamble = 1, deep.most_a_read, None
-        while first <= total:
-            count = min(deep.most_a_read, total - first + 1)
-            ends = {"first": first, "last": first + count - 1, "first0": first - 1, "count": count}
-            for command in deep.page:
-                link.send(command.format(**ends), deadline)
-            if preamble is None:
-                preamble = family.waveform.parser.parse(
-                    _preamble_answers(link, family, channel, deadline)
-                )
-                # The preamble may count the page alone: the span tells how much there is.
-                total = _whole_memory(preamble, screen.span_s)
-                continue
-            query = family.waveform.data.format(n=channel)
-            pages.append(link.ask_block(query, None, count * width, deadline))
-            if len(pages[-1]) != count * width:
-                raise PreambleError(f"page {len(pages)} has {len(pages[-1]) // width} points")
-            first += count
-        assert preamble is not None
-        whole = Preamble(
-            total, preamble.interval_s, preamble.start_s, pairs=False, fields=preamble.fields
-        )
+        preamble = None
+        if waveform.parser.needs:
+            preamble = waveform.parser.parse(_answers(link, family, channel, deadline))
+            if by_span and pages.send:
+                preamble = _whole_memory(preamble, screen.span_s)
+        points = None if preamble is None else preamble.points
+        _refuse_empty(link, channel, points)
+        data = _data(link, family, pages, channel, points, deadline)
+        if preamble is None:
+            preamble = waveform.parser.parse({"data": bytes(data)})
+        _refuse_empty(link, channel, min(preamble.points or 1, len(data)))
+        rail_v = screen.rails_v.get(channel, float("inf"))
         return decode(
-            whole, b"".join(pages), family.waveform, detecting=False, span_s=screen.span_s
+            preamble,
+            data,
+            waveform,
+            detecting=screen.detecting,
+            span_s=screen.span_s,
+            rail_v=rail_v,
         )
     except PreambleError as fault:
-        raise _unfit(link, channel, fault) from None
+        raise Garbled(
+            f"{link.what}: the record of channel {channel} does not fit together ({fault}); if "
+            "it lasts, see with check-scope which family of commands fits"
+        ) from None
 
 
-def _read_whole(
-    link: Link, family: Family, channel: int, screen: Screen, deadline: Deadline
-) -> Record:
-    plain = Screen(screen.span_s, detecting=False, rails_v=screen.rails_v)
-    return read_channel(link, family, channel, plain, 0, deadline)
+def _data(
+    link: Link, family: Family, pages: Pages, channel: int, points: int | None, deadline: Deadline
+) -> Bytes:
+    """Return the samples' bytes, in one read or in as many as it takes."""
+    width = _WIDTHS[family.waveform.codes]
+    query = family.waveform.data.format(n=channel)
+    most = pages.most_a_read
+    if pages.limit and points is not None:
+        most = max(1, int(number(link.ask(pages.limit, deadline))))
+    if points is None or not pages.send:
+        expected = None if points is None else points * width
+        return link.ask_block(query, expected, family.waveform.most_points * width, deadline)
+    parts: list[Bytes] = []
+    for first0 in range(0, points, most):
+        count = min(most, points - first0)
+        for command in pages.send:
+            filled = command.format(
+                first=first0 + 1, last=first0 + count, first0=first0, count=count
+            )
+            link.send(filled, deadline)
+        parts.append(link.ask_block(query, count * width, count * width, deadline))
+    return parts[0] if len(parts) == 1 else b"".join(parts)
 
 
-def _whole_memory(preamble: Preamble, span_s: float) -> int:
-    if not preamble.interval_s > 0:
+def _whole_memory(preamble: Preamble, span_s: float) -> Preamble:
+    """Return the preamble of the whole memory: a scope may count the page alone."""
+    if not preamble.interval_s:
         raise PreambleError("the time between points is told as 0")
-    return round(span_s / preamble.interval_s)
+    points = round(span_s / preamble.interval_s)
+    return Preamble(points, preamble.interval_s, preamble.start_s, False, preamble.fields)
 
 
-def _preamble_answers(
-    link: Link, family: Family, channel: int, deadline: Deadline
-) -> dict[str, bytes]:
+def _answers(link: Link, family: Family, channel: int, deadline: Deadline) -> dict[str, bytes]:
     waveform = family.waveform
     answers: dict[str, bytes] = {}
     for name, query in waveform.ask.items():
+        filled = query.format(n=channel)
         if name in waveform.blocks:
-            answers[name] = bytes(link.ask_block(query.format(n=channel), None, 4096, deadline))
+            answers[name] = bytes(link.ask_block(filled, None, _MOST_DESCRIPTION, deadline))
         else:
-            answers[name] = link.ask(query.format(n=channel), deadline).encode("ascii")
+            answers[name] = link.ask(filled, deadline).encode("ascii")
     return answers
 
 
-def _width(family: Family) -> int:
-    return {"uint8": 1, "int8": 1, "int16": 2, "float32": 4}[family.waveform.codes]
-
-
-def _refuse_empty(link: Link, channel: int, preamble: Preamble | None) -> None:
-    if preamble is not None and preamble.points == 0:
+def _refuse_empty(link: Link, channel: int, points: int | None) -> None:
+    if points == 0:
         raise SourceUnavailable(
             f"{link.what}: channel {channel} holds no record; switch the channel on at the scope "
             "and let it trigger once"
         )
-
-
-def _unfit(link: Link, channel: int, fault: PreambleError) -> Garbled:
-    return Garbled(
-        f"{link.what}: the record of channel {channel} does not fit together ({fault}); if it "
-        "lasts, see with check-scope which family of commands fits"
-    )

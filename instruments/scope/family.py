@@ -40,7 +40,7 @@ NEEDED = (
     "trigger_level",
     "sweep",
 )
-SPARE = ("detect", "trigger_type", "points", "reference", "stop_after")
+SPARE = ("detect", "trigger_type", "points", "reference", "stop_after", "memory")
 WORDS: Mapping[str, tuple[str, ...]] = {
     "display": ("on",),
     "coupling": ("ac", "dc"),
@@ -51,6 +51,7 @@ WORDS: Mapping[str, tuple[str, ...]] = {
     "detect": ("peak", "sample"),
     "reference": ("centre",),
     "stop_after": ("sequence",),
+    "memory": ("deep",),
 }
 """Settings that take a word, and which words a family must translate."""
 
@@ -77,7 +78,7 @@ class Setting:
     @property
     def of_channel(self) -> bool:
         """Whether each channel has one."""
-        return "{n}" in self.ask
+        return "{n}" in self.ask or "{s}" in self.ask
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +105,8 @@ class Acquire:
         What puts the scope back to running, or to standing still.
     running : Poll or None
         Tells that the scope stands still.
+    acknowledge : str
+        A query that must be answered before a record is read; empty without one.
     """
 
     start: tuple[str, ...]
@@ -113,6 +116,26 @@ class Acquire:
     run: tuple[str, ...]
     stop: tuple[str, ...]
     running: Poll | None
+    acknowledge: str
+
+
+@dataclass(frozen=True, slots=True)
+class Pages:
+    """How a long record is read, page after page.
+
+    Attributes
+    ----------
+    send : tuple of str
+        Sent before each page; empty where one read gives all.
+    most_a_read : int
+        Points in a page.
+    limit : str
+        The query for that number; empty without one.
+    """
+
+    send: tuple[str, ...]
+    most_a_read: int
+    limit: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +158,8 @@ class Waveform:
         Kind of a sample.
     most_points : int
         No record has more; what is made ready for where the scope does not tell.
+    pages : Pages
+        How a record is read that is longer than one read gives.
     """
 
     select: tuple[str, ...]
@@ -145,28 +170,26 @@ class Waveform:
     scale: Scale
     codes: str
     most_points: int
+    pages: Pages
 
 
 @dataclass(frozen=True, slots=True)
 class Deep:
-    """How the memory is read at its full rate, page after page.
+    """How the memory is read at its full rate.
 
     Attributes
     ----------
     select : tuple of str
         Sent instead of the waveform's.
-    page : tuple of str
-        Sent before each page; empty where one read gives all.
     after : tuple of str
         Sent when all is read, so that screens are read again as before.
-    most_a_read : int
-        Points in a page.
+    pages : Pages
+        How much one read gives.
     """
 
     select: tuple[str, ...]
-    page: tuple[str, ...]
     after: tuple[str, ...]
-    most_a_read: int
+    pages: Pages
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +216,8 @@ class Family:
         The query for a channel's probe factor; empty without one.
     place : str
         What the setting ``delay`` means, one of ``PLACES``.
+    heads : mapping of str to str
+        What fills the blank ``{s}`` of a trigger's settings: of a channel, of the external input.
     points : int
         Asked of the setting ``points``, where there is one.
     acquire, waveform, deep : Acquire, Waveform, Deep or None
@@ -210,6 +235,7 @@ class Family:
     settings: Mapping[str, Setting]
     probe: str
     place: str
+    heads: Mapping[str, str]
     points: int
     acquire: Acquire
     waveform: Waveform
@@ -341,6 +367,7 @@ def read_family(name: str, text: str) -> Family:
         settings=_settings(settings),
         probe=top.command("probe", "", ("n",)),
         place=top.choice("place", PLACES),
+        heads=_heads(top),
         points=int(top.number("points", 0, 1e9, 0)),
         acquire=_acquire(top.table("acquire")),
         waveform=_waveform(top.table("waveform")),
@@ -352,13 +379,22 @@ def read_family(name: str, text: str) -> Family:
     return family
 
 
+def _heads(top: Table) -> dict[str, str]:
+    if not top.has("heads"):
+        return dict.fromkeys(WORDS["trigger_source"], "")
+    table = top.table("heads")
+    heads = {word: table.command(word, blanks=("n",)) for word in WORDS["trigger_source"]}
+    table.finish()
+    return heads
+
+
 def _settings(table: Table) -> dict[str, Setting]:
     found: dict[str, Setting] = {}
     for name in (*NEEDED, *SPARE):
         if name in SPARE and not table.has(name):
             continue
         entry = table.table(name)
-        blanks = ("n", "value")
+        blanks = ("n", "s", "value")
         words: dict[str, str] = {}
         if name in WORDS:
             inner = entry.table("words")
@@ -367,7 +403,7 @@ def _settings(table: Table) -> dict[str, Setting]:
         found[name] = Setting(
             name=name,
             order=entry.command("set", blanks=blanks),
-            ask=entry.command("ask", blanks=("n",)),
+            ask=entry.command("ask", blanks=("n", "s")),
             words=words,
         )
         entry.finish()
@@ -390,6 +426,7 @@ def _acquire(table: Table) -> Acquire:
         run=table.commands("run"),
         stop=table.commands("stop"),
         running=_poll(table.table("running")) if table.has("running") else None,
+        acknowledge=table.command("acknowledge", ""),
     )
     table.finish()
     return acquire
@@ -418,6 +455,7 @@ def _waveform(table: Table) -> Waveform:
         scale=scale,
         codes=table.choice("codes", CODES),
         most_points=int(table.number("most_points", 100, 1e9)),
+        pages=_pages(table),
     )
     table.finish()
     return waveform
@@ -426,9 +464,16 @@ def _waveform(table: Table) -> Waveform:
 def _deep(table: Table) -> Deep:
     deep = Deep(
         select=table.commands("select", (), ("n",)),
-        page=table.commands("page", (), ("first", "last", "first0", "count")),
         after=table.commands("after", ()),
-        most_a_read=int(table.number("most_a_read", 100, 1e9)),
+        pages=_pages(table),
     )
     table.finish()
     return deep
+
+
+def _pages(table: Table) -> Pages:
+    return Pages(
+        send=table.commands("page", (), ("first", "last", "first0", "count")),
+        most_a_read=int(table.number("most_a_read", 100, 1e9, 1e9)),
+        limit=table.command("limit", ""),
+    )

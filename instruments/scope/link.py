@@ -9,6 +9,8 @@ Only one thread may use a link, but for :meth:`Link.abort`.
 from __future__ import annotations
 
 from abc import abstractmethod
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Protocol
 
 from instruments.scope.blocks import (
@@ -18,7 +20,7 @@ from instruments.scope.blocks import (
     find_header,
     parse_block,
 )
-from instruments.scope.faults import Deadline, Garbled
+from instruments.scope.faults import Deadline, Garbled, Late
 
 Bytes = bytes | bytearray | memoryview
 
@@ -104,6 +106,18 @@ def garbled(what: str, query: str, how: str) -> Garbled:
     )
 
 
+@contextmanager
+def naming(what: str, query: str, deadline: Deadline) -> Iterator[None]:
+    """Say which query was not answered."""
+    try:
+        yield
+    except Late:
+        raise Late(
+            f"{what}: no answer to {query} within {deadline.seconds:.3g} s; check that the scope "
+            "is on and not busy, and see with check-scope which family of commands fits"
+        ) from None
+
+
 class StreamLink(Link):
     """A link without messages; whoever derives from it moves the bytes."""
 
@@ -135,6 +149,10 @@ class StreamLink(Link):
 
     def ask(self, query: str, deadline: Deadline) -> str:
         """Send a query and return its answer as text."""
+        with naming(self.what, query, deadline):
+            return self._ask(query, deadline)
+
+    def _ask(self, query: str, deadline: Deadline) -> str:
         self._expect_nothing(query)
         self.send(query, deadline)
         buffer = self._buffer
@@ -152,6 +170,10 @@ class StreamLink(Link):
 
     def ask_block(self, query: str, expected: int | None, most: int, deadline: Deadline) -> Bytes:
         """Send a query and return the data of the block that it answers with."""
+        with naming(self.what, query, deadline):
+            return self._ask_block(query, expected, most, deadline)
+
+    def _ask_block(self, query: str, expected: int | None, most: int, deadline: Deadline) -> Bytes:
         self._expect_nothing(query)
         self.send(query, deadline)
         buffer = self._buffer
@@ -215,14 +237,16 @@ class MessageLink(Link):
 
     def ask(self, query: str, deadline: Deadline) -> str:
         """Send a query and return its answer as text."""
-        self.send(query, deadline)
-        return text_of(self.what, query, self._read(_MOST_TEXT, deadline))
+        with naming(self.what, query, deadline):
+            self.send(query, deadline)
+            return text_of(self.what, query, self._read(_MOST_TEXT, deadline))
 
     def ask_block(self, query: str, expected: int | None, most: int, deadline: Deadline) -> Bytes:
         """Send a query and return the data of the block that it answers with."""
-        self.send(query, deadline)
-        # One read of more than will come: reading on past the end of a message hangs.
-        message = self._read((most if expected is None else expected) + SLACK, deadline)
+        with naming(self.what, query, deadline):
+            self.send(query, deadline)
+            # One read of more than will come: reading on past the end of a message hangs.
+            message = self._read((most if expected is None else expected) + SLACK, deadline)
         try:
             return parse_block(bytes(message), expected)
         except BlockError as fault:

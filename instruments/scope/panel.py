@@ -18,6 +18,9 @@ Memory = dict[Key, str]
 _EQUAL = {"ON": "1", "OFF": "0"}
 _MOST_ERRORS = 40
 _NEAR = 0.03
+_ANSWER_S = 2.0
+EXTERNAL = 0
+"""The external trigger's input, where a channel's number is asked for."""
 
 
 class Panel:
@@ -42,7 +45,8 @@ class Panel:
 
     def told(self, name: str, channel: int, deadline: Deadline) -> str:
         """Return the scope's own word for a setting."""
-        return self._link.ask(self._family.settings[name].ask.format(n=channel), deadline)
+        query = self._filled(self._family.settings[name].ask, channel)
+        return self._link.ask(query, deadline.within(_ANSWER_S))
 
     def number(self, name: str, channel: int, deadline: Deadline) -> float:
         """Return a setting that is a number."""
@@ -53,7 +57,7 @@ class Panel:
         if not self._family.probe:
             return None
         query = self._family.probe.format(n=channel)
-        return self._as_number(query, self._link.ask(query, deadline))
+        return self._as_number(query, self._link.ask(query, deadline.within(_ANSWER_S)))
 
     def set_word(
         self, name: str, word: str, deadline: Deadline, channel: int = 1, source: int = 1
@@ -80,7 +84,7 @@ class Panel:
         wanted = setting.words[word].format(n=source)
         if same_word(self._before(setting, channel, deadline), wanted):
             return
-        command = setting.order.format(n=channel, value=wanted)
+        command = self._filled(setting.order, channel, wanted)
         self._link.send(command, deadline)
         told = self.told(name, channel, deadline)
         if not same_word(told, wanted):
@@ -112,13 +116,20 @@ class Panel:
         before = self._number(setting, self._before(setting, channel, deadline))
         if abs(before - value) <= min(allowed, 1e-3 * abs(value)):
             return before
-        command = setting.order.format(n=channel, value=f"{value:.3E}")
+        command = self._filled(setting.order, channel, f"{value:.3E}")
         self._link.send(command, deadline)
         told = self.told(name, channel, deadline)
         taken = self._number(setting, told)
         if abs(taken - value) > allowed:
             raise self._refused(command, setting, channel, told)
         return taken
+
+    def put_back(self, name: str, deadline: Deadline) -> None:
+        """Put back one setting of the whole scope as it was found."""
+        told = self._memory.get((name, 1))
+        if told is not None:
+            setting = self._family.settings[name]
+            self._link.send(self._filled(setting.order, 1, told), deadline)
 
     def restore(self, deadline: Deadline) -> None:
         """Put back what was changed, the newest change first, as far as time allows.
@@ -132,7 +143,7 @@ class Panel:
             name, channel = key
             setting = self._family.settings[name]
             value = told if setting.words else f"{self._number(setting, told):.6E}"
-            self._link.send(setting.order.format(n=channel, value=value), deadline)
+            self._link.send(self._filled(setting.order, channel, value), deadline)
             del self._memory[key]
 
     def errors(self, deadline: Deadline) -> list[str]:
@@ -147,9 +158,14 @@ class Panel:
 
     def _before(self, setting: Setting, channel: int, deadline: Deadline) -> str:
         told = self.told(setting.name, channel, deadline)
-        key = (setting.name, channel if setting.of_channel else 0)
+        key = (setting.name, channel if setting.of_channel else 1)
         self._memory.setdefault(key, told)
         return told
+
+    def _filled(self, command: str, channel: int, value: str = "") -> str:
+        heads = self._family.heads
+        head = heads["channel" if channel else "external"].format(n=channel)
+        return command.format(n=channel, s=head, value=value)
 
     def _number(self, setting: Setting, told: str) -> float:
         return self._as_number(setting.ask, told)
@@ -164,7 +180,7 @@ class Panel:
             ) from None
 
     def _refused(self, command: str, setting: Setting, channel: int, told: str) -> SourceError:
-        query = setting.ask.format(n=channel)
+        query = self._filled(setting.ask, channel)
         return SourceUnavailable(
             f"{self._link.what}: it does not take {command} ({query} says {told}); set that at "
             "the scope, or see with check-scope which family of commands fits"
@@ -181,7 +197,16 @@ def same_word(told: str, wanted: str) -> bool:
     if " " in one and " " not in other:
         one = one.rpartition(" ")[2]
     one, other = _EQUAL.get(one, one), _EQUAL.get(other, other)
+    if one[:1].isdigit() and other[:1].isdigit():
+        return _same_number(one, other)
     return bool(one) and (one.startswith(other) or (other.startswith(one) and len(one) >= 2))
+
+
+def _same_number(one: str, other: str) -> bool:
+    try:
+        return number(one) == number(other)
+    except PreambleError:
+        return False
 
 
 def is_no_error(entry: str) -> bool:

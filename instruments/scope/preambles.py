@@ -27,9 +27,9 @@ class Preamble:
     ----------
     points : int or None
         Values in the record; None when not told.
-    interval_s : float
+    interval_s : float or None
         Time from one value to the next, or from one pair to the next: scopes differ, and the
-        span of the screen decides. 0 when not told.
+        span of the screen decides. None where the record covers just the screen.
     start_s : float or None
         Time of the first value after the trigger, None when not told.
     pairs : bool or None
@@ -41,7 +41,7 @@ class Preamble:
     """
 
     points: int | None
-    interval_s: float
+    interval_s: float | None
     start_s: float | None = None
     pairs: bool | None = None
     fields: Mapping[str, float] = field(default_factory=dict)
@@ -50,7 +50,7 @@ class Preamble:
 
 _NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
 _PREFIX = {"k": 1e3, "K": 1e3, "M": 1e6, "G": 1e9}
-_PREFIXED = re.compile(r"\s*([kKMG])(?:Sa|pts|Hz|S/s)")
+_PREFIXED = re.compile(r"\s*([kKMG])(?:Sa|pts|Hz|S/s|$)")
 
 
 def number(answer: bytes | str) -> float:
@@ -130,7 +130,18 @@ def _divisions(answers: Answers) -> Preamble:
     )
 
 
+def _screen(answers: Answers) -> Preamble:
+    """Volts a division and offset; the points cover the screen."""
+    return Preamble(
+        points=None,
+        interval_s=None,
+        fields={name: number(answers[name]) for name in ("vdiv", "offset")},
+    )
+
+
 _LEAST_DESCRIPTOR = 346
+_PEAK_DETECT = 9
+"""RECORD_TYPE of pairs, in the template of the maker of family C1."""
 
 
 def _descriptor(block: bytes) -> tuple[int, str]:
@@ -161,6 +172,7 @@ def _descriptor_and_data(answers: Answers) -> Preamble:
         points=_whole(_take(block, at + 116, f"{order}i"), "the number of points"),
         interval_s=_interval(_take(block, at + 176, f"{order}f")),
         start_s=_take(block, at + 180, f"{order}d"),
+        pairs=_take(block, at + 316, f"{order}h") == _PEAK_DETECT,
         fields={
             "gain": _take(block, at + 156, f"{order}f"),
             "offset": _take(block, at + 160, f"{order}f"),
@@ -229,6 +241,7 @@ PARSERS: Mapping[str, Parser] = {
     "divisions": Parser(
         _divisions, frozenset({"vdiv", "offset", "rate"}), frozenset({"vdiv", "offset"})
     ),
+    "screen": Parser(_screen, frozenset({"vdiv", "offset"}), frozenset({"vdiv", "offset"})),
     "descriptor-and-data": Parser(_descriptor_and_data, frozenset(), frozenset({"gain", "offset"})),
     "descriptor": Parser(
         _descriptor_alone,

@@ -141,13 +141,14 @@ def _clips(codes: NDArray[Any], dtype: np.dtype[Any], rail_v: float) -> bool:
     return bool(codes.min() <= limits.min or codes.max() >= limits.max)
 
 
-def cell_interval_s(told_s: float, cells: int, span_s: float, paired: bool) -> float:
+def cell_interval_s(told_s: float | None, cells: int, span_s: float, paired: bool) -> float:
     """Return the time from one cell to the next, settling whether a pair or a point was meant.
 
     Parameters
     ----------
-    told_s : float
-        What the preamble says; per pair to some scopes, per point to others.
+    told_s : float or None
+        What the preamble says; per pair to some scopes, per point to others. None where the
+        record covers just the screen.
     cells : int
         Pairs, or plain samples, in the record.
     span_s : float
@@ -162,6 +163,8 @@ def cell_interval_s(told_s: float, cells: int, span_s: float, paired: bool) -> f
     """
     if not cells:
         raise PreambleError("the record is empty")
+    if told_s is None:
+        return span_s / cells
     if not told_s > 0:
         raise PreambleError("the time between points is told as 0")
     candidates = (2 * told_s, told_s) if paired else (told_s,)

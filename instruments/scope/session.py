@@ -203,9 +203,7 @@ class ScopeSession:
 
     def _read(self, channel: int, deadline: Deadline) -> Record:
         setup = self.setup
-        return capture.read_channel(
-            self._link, self.family, channel, setup.screen, setup.points, deadline
-        )
+        return capture.read_channel(self._link, self.family, channel, setup.screen, deadline)
 
     def columns(self, records: dict[int, Record]) -> list[Record]:
         """Return a block's columns from the records of all channels.
@@ -241,6 +239,8 @@ class ScopeSession:
             )
         setup.plain(deadline)
         try:
+            if panel.has("memory"):
+                panel.set_word("memory", "deep", deadline)
             end_s = capture.start(
                 self._link, self.family, setup.free, deadline, self._what_is_awaited()
             )
@@ -251,6 +251,8 @@ class ScopeSession:
                 for channel in setup.channels
             }
         finally:
+            if panel.has("memory"):
+                panel.put_back("memory", deadline)
             setup.extremes(deadline)
         columns = self.columns(records)
         skip = 0 if setup.free else cells_before_trigger(columns[0])

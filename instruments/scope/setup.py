@@ -5,13 +5,15 @@ Only the thread that owns the link may use it.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from instruments.scope import capture
 from instruments.scope.capture import Screen
 from instruments.scope.family import Family
 from instruments.scope.faults import Deadline
 from instruments.scope.link import Link
 from instruments.scope.options import ScopeOptions
-from instruments.scope.panel import Panel
+from instruments.scope.panel import EXTERNAL, Panel
 from instruments.scope.records import Record
 from instruments.source import SourceUnavailable
 
@@ -87,7 +89,6 @@ class Setup:
         self._free = True
         index = options.columns.index
         self.channels = (*options.columns.signals, *(() if index is None else (index,)))
-        self.points = 0
         self.scales_v: dict[int, float] = {}
         self.screen = Screen(0.0, detecting=False, rails_v={})
 
@@ -120,9 +121,10 @@ class Setup:
         if panel.has("stop_after"):
             panel.set_word("stop_after", "sequence", deadline)
         if panel.has("points"):
-            self.points = int(panel.set_number("points", family.points, deadline, near=4))
+            points = int(panel.set_number("points", family.points, deadline, near=4))
+            self.screen = replace(self.screen, points=points)
         panel.set_number("delay", delay_value(family.place, span_s), deadline, near=0.05)
-        self.screen = Screen(span_s, self.screen.detecting, self.screen.rails_v)
+        self.screen = replace(self.screen, span_s=span_s)
 
     def inputs(self, scale_v: float | None, deadline: Deadline) -> None:
         """Switch the channels on; set coupling, offset and a first range."""
@@ -172,8 +174,7 @@ class Setup:
             channels = self.channels if self._family.settings["detect"].of_channel else (1,)
             for channel in channels:
                 self._panel.set_word("detect", word, deadline, channel)
-        detecting = known and word == "peak"
-        self.screen = Screen(self.screen.span_s, detecting, self.screen.rails_v)
+        self.screen = replace(self.screen, detecting=known and word == "peak")
 
     def free_run(self, deadline: Deadline) -> None:
         """Let records begin anywhere."""
@@ -187,7 +188,7 @@ class Setup:
         if panel.has("trigger_type"):
             panel.set_word("trigger_type", "edge", deadline)
         word = "external" if channel is None else "channel"
-        source = channel or 1
+        source = EXTERNAL if channel is None else channel
         panel.set_word("trigger_source", word, deadline, source=source)
         panel.set_word("trigger_slope", options.edge, deadline, channel=source)
         panel.set_number("trigger_level", level_v, deadline, channel=source, near=0.1)
@@ -218,7 +219,7 @@ class Setup:
         link, family = self._link, self._family
         capture.start(link, family, self._free, deadline, "let the scope run")
         return {
-            channel: capture.read_channel(link, family, channel, self.screen, self.points, deadline)
+            channel: capture.read_channel(link, family, channel, self.screen, deadline)
             for channel in self.channels
         }
 

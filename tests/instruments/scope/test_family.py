@@ -22,7 +22,7 @@ def test_a_file_holds_no_brace_but_blanks(name):
     family = load_families()[name]
     text = (SHIPPED / f"{name}.toml").read_text(encoding="utf-8")
     assert tomllib.loads(text)["title"] == family.title
-    known = {"n", "value", "points", "first", "last", "first0", "count"}
+    known = {"n", "s", "value", "points", "first", "last", "first0", "count"}
     assert set(__import__("re").findall(r"\{(\w+)\}", text)) <= known
 
 
