@@ -1,0 +1,299 @@
+"""Running, stopping and single sweeps, in the drive's time.
+
+Unpaced, time is virtual: a sweep is done as soon as somebody looks (after a first look that finds
+it under way), and the drive goes on by the sweep and a dead time. Paced, the drive keeps the
+clock's time and a sweep takes as long as it does.
+
+Threads: callers hold the scope's lock, but for :meth:`Acquisition.wait`, which lets other callers
+in between its looks. With `ahead`, the thread ``scope-ahead`` makes the next sweep beforehand; it
+and the callers touch drive and front end under ``_drive_lock``, and ``_made`` with it.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import Enum
+
+from instruments.virtual.drive import VirtualDrive
+from instruments.virtual.scope.frontend import FrontEnd, Setup, setup_of
+from instruments.virtual.scope.panel import EXTERNAL, Edge, Panel
+from instruments.virtual.scope.record import Record, Traits
+from instruments.virtual.scope.trigger import trigger_time_s
+
+DEAD_S = 0.02
+"""Time in which the scope stores a sweep and arms again."""
+_LONG_AGO_S = 20.0
+
+
+class State(Enum):
+    """What the acquisition is doing."""
+
+    STOPPED = "stopped"
+    WAITING = "waiting"
+    """Armed; no trigger yet."""
+    SWEEPING = "sweeping"
+    """A trigger came, and the sweep is under way."""
+    RUNNING = "running"
+    """Sweep after sweep."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """All that the next sweep hangs on, taken at one moment."""
+
+    setup: Setup
+    edge: Edge
+    gain: float
+    armed_s: float
+    forced: bool
+    number: int
+    where: object
+
+
+@dataclass(frozen=True, slots=True)
+class _Made:
+    """A sweep, what it was made for, and when it ended."""
+
+    plan: _Plan
+    record: Record
+    end_s: float
+
+
+class Acquisition:
+    """The sweeps of a scope.
+
+    Parameters
+    ----------
+    drive, front_end, panel, traits
+        The parts that make a sweep.
+    gains : callable
+        Volts that the scope reckons for one at the tip, by trigger source.
+    clock : callable or None
+        Monotonic seconds for a paced scope, None for virtual time.
+    ahead : bool
+        Whether to make the next sweep beforehand.
+    """
+
+    def __init__(
+        self,
+        drive: VirtualDrive,
+        front_end: FrontEnd,
+        panel: Panel,
+        traits: Traits,
+        *,
+        gains: Callable[[int], float],
+        clock: Callable[[], float] | None,
+        ahead: bool,
+    ) -> None:
+        self._drive = drive
+        self._front_end = front_end
+        self.panel = panel
+        self._traits = traits
+        self._gains = gains
+        self._clock = clock
+        self._epoch_s = clock() if clock else 0.0
+        self._armed_s = 0.0
+        self._single = False
+        self._running = True
+        self._looks = 0
+        self._forced = False
+        self._count = 0
+        self._fresh = False
+        self._record: Record | None = None
+        self._drive_lock = threading.Lock()
+        self._made: _Made | None = None
+        self._closed = threading.Event()
+        self._wanted = threading.Event()
+        self._thread: threading.Thread | None = None
+        if ahead and clock is None:
+            self._thread = threading.Thread(target=self._run_ahead, name="scope-ahead", daemon=True)
+            self._thread.start()
+
+    @property
+    def count(self) -> int:
+        """Sweeps made."""
+        return self._count
+
+    @property
+    def awaited(self) -> bool:
+        """Whether a single sweep was asked for and not yet found done."""
+        return self._single
+
+    def close(self) -> None:
+        """End the thread and every wait."""
+        self._closed.set()
+        self._wanted.set()
+        if self._thread is not None:
+            self._thread.join()
+
+    def with_drive(self, use: Callable[[VirtualDrive], object]) -> object:
+        """Return what `use` makes of the drive, while nothing samples it."""
+        with self._drive_lock:
+            return use(self._drive)
+
+    def run(self) -> None:
+        """Sweep from now on."""
+        self._running, self._single = True, False
+        self._arm()
+
+    def single(self) -> None:
+        """Make one sweep and stop."""
+        self._running, self._single = False, True
+        self._looks = 0
+        self._fresh = False
+        self._arm()
+
+    def stop(self) -> None:
+        """Stop, and keep the last whole sweep."""
+        if self._running:
+            self._catch_up()
+        self._running = self._single = False
+
+    def force(self) -> None:
+        """Trigger now."""
+        self._forced = True
+
+    def take_fresh(self) -> bool:
+        """Return whether a sweep was made since this was asked last."""
+        self.look()
+        fresh, self._fresh = self._fresh, False
+        return fresh
+
+    def look(self) -> State:
+        """Return what is going on; a single sweep may be found done."""
+        if self._running:
+            return State.RUNNING
+        if not self._single:
+            return State.STOPPED
+        plan = self._plan()
+        trigger_s, end_s = self._trigger_s(plan), self._end_s(plan)
+        if trigger_s is None or end_s is None:
+            return State.WAITING
+        if self._clock is not None:
+            now_s = self._now_s()
+            if now_s < end_s:
+                return State.WAITING if now_s < trigger_s else State.SWEEPING
+        else:
+            self._looks += 1
+            if self._looks == 1:
+                return State.SWEEPING
+        self._finish()
+        return State.STOPPED
+
+    def idle(self) -> bool:
+        """Return whether no single sweep is awaited."""
+        return self.look() in (State.STOPPED, State.RUNNING)
+
+    def newest(self) -> Record | None:
+        """Return the last whole sweep; a running scope may have a new one."""
+        if self._running:
+            self._catch_up()
+        return self._record
+
+    def held(self) -> Record | None:
+        """Return the sweep that was looked at last, the newest when there is none."""
+        return self._record or self.newest()
+
+    def wait(self, cancelled: Callable[[], bool], step: Callable[[], None]) -> bool:
+        """Wait for a single sweep; return False when nobody waits any more.
+
+        `step` is called between two looks, and should take some milliseconds.
+        """
+        while self._single:
+            if self.look() is State.STOPPED:
+                return True
+            if self._closed.is_set() or cancelled():
+                return False
+            step()
+        return True
+
+    def forget(self) -> None:
+        """Empty the memory."""
+        self._record = None
+        self._fresh = False
+
+    def _arm(self) -> None:
+        self._forced = False
+        if self._clock is not None:
+            self._armed_s = max(self._armed_s, self._now_s())
+
+    def _now_s(self) -> float:
+        return (self._clock() if self._clock else 0.0) - self._epoch_s
+
+    def _plan(self) -> _Plan:
+        edge = self.panel.trigger.edge
+        return _Plan(
+            setup=setup_of(self.panel, self._traits),
+            edge=edge,
+            gain=1.0 if edge.source == EXTERNAL else self._gains(edge.source),
+            armed_s=self._armed_s,
+            forced=self._forced,
+            number=self._count + 1,
+            where=(self._drive.positioner.offset_um, self._drive.clamp.seating),
+        )
+
+    def _trigger_s(self, plan: _Plan) -> float | None:
+        if plan.forced:
+            return plan.armed_s
+        # Nothing counts as a trigger before the part ahead of it is filled.
+        ready_s = plan.armed_s + max(-plan.setup.start_s, 0.0)
+        return trigger_time_s(self._drive, plan.edge, ready_s, plan.setup.span_s, plan.gain)
+
+    def _catch_up(self) -> None:
+        """Make the last sweep that a running scope would have finished by now."""
+        if self._clock is None:
+            if self._trigger_s(self._plan()) is not None:
+                self._sweep()
+            return
+        now_s = self._now_s()
+        span_s = self._plan().setup.span_s
+        self._armed_s = max(self._armed_s, now_s - _LONG_AGO_S - 3 * span_s)
+        last_s: float | None = None
+        while (end_s := self._end_s(self._plan())) is not None and end_s <= now_s:
+            last_s = self._armed_s
+            self._armed_s = end_s + DEAD_S
+        if last_s is not None:
+            self._armed_s = last_s
+            self._sweep()
+
+    def _end_s(self, plan: _Plan) -> float | None:
+        trigger_s = self._trigger_s(plan)
+        return None if trigger_s is None else trigger_s + plan.setup.start_s + plan.setup.span_s
+
+    def _finish(self) -> None:
+        self._sweep()
+        self._single = False
+
+    def _sweep(self) -> None:
+        plan = self._plan()
+        with self._drive_lock:
+            made, self._made = self._made, None
+            if made is None or made.plan != plan:
+                made = self._make(plan)
+        if made is None:
+            return
+        self._count += 1
+        self._record = made.record
+        self._armed_s = made.end_s + DEAD_S
+        self._forced = False
+        self._fresh = True
+        self._wanted.set()
+
+    def _make(self, plan: _Plan) -> _Made | None:
+        trigger_s, end_s = self._trigger_s(plan), self._end_s(plan)
+        if trigger_s is None or end_s is None:
+            return None
+        begin_s = trigger_s + plan.setup.start_s
+        return _Made(plan, self._front_end.acquire(plan.setup, begin_s, plan.number), end_s)
+
+    def _run_ahead(self) -> None:
+        while True:
+            self._wanted.wait()
+            self._wanted.clear()
+            if self._closed.is_set():
+                return
+            with self._drive_lock:
+                if self._made is None:
+                    self._made = self._make(self._plan())

@@ -1,0 +1,1 @@
+"""The virtual scope behind TCP: bare, VXI-11 and HiSLIP."""

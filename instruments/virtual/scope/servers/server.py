@@ -1,0 +1,133 @@
+"""A virtual scope behind a TCP port.
+
+Threads: ``scope-accept`` takes connections, and for each there is one ``scope-link``, which ends
+with the connection. :meth:`ScopeServer.close` ends them all; ``_links`` is written by all of them
+under ``_lock``.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+import threading
+from types import TracebackType
+from typing import Protocol
+
+from instruments.virtual.scope.scope import VirtualScope
+from instruments.virtual.scope.servers.hislip import HislipFace
+from instruments.virtual.scope.servers.raw import RawFace
+from instruments.virtual.scope.servers.vxi11 import Vxi11Face
+from instruments.virtual.scope.servers.wire import Wire, WireClosed
+
+MOST_LINKS = 32
+"""Connections at a time; more are closed as they come."""
+_ENDING_S = 5.0
+
+
+class Face(Protocol):
+    """What a transport makes of connections."""
+
+    def address(self, host: str, port: int) -> str:
+        """Return the address that a VISA opens."""
+        ...
+
+    def serve(self, wire: Wire) -> None:
+        """Serve a connection until it ends."""
+        ...
+
+
+_FACES = {"socket": RawFace, "vxi11": Vxi11Face, "hislip": HislipFace}
+TRANSPORTS = tuple(_FACES)
+
+
+class ScopeServer:
+    """Serves a scope until closed; also a context manager.
+
+    Parameters
+    ----------
+    scope : VirtualScope
+        Who answers; it is the caller's to close.
+    transport : str
+        One of :data:`TRANSPORTS`.
+    port : int
+        The TCP port, 0 for any that is free.
+    host : str
+        The address to listen at.
+
+    Raises
+    ------
+    ValueError
+        When the transport is not known.
+    OSError
+        When the port cannot be had.
+    """
+
+    def __init__(
+        self, scope: VirtualScope, transport: str, port: int = 0, host: str = "127.0.0.1"
+    ) -> None:
+        if transport not in _FACES:
+            raise ValueError(f"transport “{transport}” is not known; use {', '.join(TRANSPORTS)}")
+        self._scope = scope
+        self._face: Face = _FACES[transport](scope)
+        self._stopping = threading.Event()
+        self._lock = threading.Lock()
+        self._links: dict[threading.Thread, Wire] = {}
+        self._listener = socket.create_server((host, port), backlog=MOST_LINKS)
+        self.port: int = self._listener.getsockname()[1]
+        self.address = self._face.address(host, self.port)
+        self._acceptor = threading.Thread(target=self._accept, name="scope-accept", daemon=True)
+        self._acceptor.start()
+
+    def __enter__(self) -> ScopeServer:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """End every connection and thread; may be called again."""
+        self._stopping.set()
+        # Shutting down wakes the thread that waits for connections, where closing does not.
+        with contextlib.suppress(OSError):
+            self._listener.shutdown(socket.SHUT_RDWR)
+        self._listener.close()
+        self._acceptor.join(_ENDING_S)
+        with self._lock:
+            links = dict(self._links)
+        for wire in links.values():
+            wire.close()
+        for thread in links:
+            thread.join(_ENDING_S)
+
+    def _accept(self) -> None:
+        while not self._stopping.is_set():
+            try:
+                connection, _ = self._listener.accept()
+            except OSError:
+                return
+            wire = Wire(connection, self._stopping)
+            with self._lock:
+                full = len(self._links) >= MOST_LINKS
+            if full or self._scope.refuses_links():
+                wire.close()
+                continue
+            thread = threading.Thread(
+                target=self._serve, args=(wire,), name="scope-link", daemon=True
+            )
+            with self._lock:
+                self._links[thread] = wire
+            thread.start()
+
+    def _serve(self, wire: Wire) -> None:
+        try:
+            with contextlib.suppress(WireClosed):
+                self._face.serve(wire)
+        finally:
+            wire.close()
+            with self._lock:
+                del self._links[threading.current_thread()]

@@ -1,0 +1,119 @@
+"""A TCP connection as a server sees it: exact reads, whole sends, and what faults do to it."""
+
+from __future__ import annotations
+
+import contextlib
+import select
+import socket
+import struct
+import threading
+from collections.abc import Sequence
+
+from instruments.virtual.scope.faults import Break, Fault, Pause, Send, Step
+from instruments.virtual.scope.scpi import Buffer
+
+_LOOK_S = 0.05
+_CHUNK = 65536
+_RESET_ON_CLOSE = struct.pack("ii", 1, 0)
+"""SO_LINGER with no time: closing sends RST."""
+# Told by Linux alone; elsewhere a peer that is gone shows when something is sent.
+_GONE = getattr(select, "POLLRDHUP", 0) | getattr(select, "POLLHUP", 0)
+
+
+class WireClosed(Exception):  # noqa: N818 - reads as the state that it names
+    """The connection has ended."""
+
+
+class Wire:
+    """One connection. One thread reads and sends; any may call :meth:`close`.
+
+    Parameters
+    ----------
+    connection : socket.socket
+        The connection, blocking.
+    stopping : threading.Event
+        Set when the server ends.
+    """
+
+    def __init__(self, connection: socket.socket, stopping: threading.Event) -> None:
+        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._connection = connection
+        self._stopping = stopping
+
+    def receive(self) -> bytes:
+        """Return what has come, waiting for something."""
+        try:
+            data = self._connection.recv(_CHUNK)
+        except OSError:
+            data = b""
+        if not data:
+            raise WireClosed
+        return data
+
+    def receive_exact(self, count: int) -> bytes:
+        """Return just as many bytes."""
+        data = bytearray(count)
+        view = memoryview(data)
+        while view:
+            try:
+                got = self._connection.recv_into(view)
+            except OSError:
+                got = 0
+            if not got:
+                raise WireClosed
+            view = view[got:]
+        return bytes(data)
+
+    def send(self, *parts: Buffer) -> None:
+        """Send all of `parts`."""
+        try:
+            for part in parts:
+                self._connection.sendall(part)
+        except OSError:
+            raise WireClosed from None
+
+    def play(self, steps: Sequence[Step]) -> None:
+        """Send what `steps` say; raises :class:`WireClosed` when one ends the connection."""
+        for step in steps:
+            match step:
+                case Send(data):
+                    self.send(data)
+                case Pause(seconds):
+                    self.pause(seconds)
+                case Break(fault, _):
+                    self.cut(fault)
+
+    def pause(self, seconds: float) -> None:
+        """Do nothing for a time, unless the server ends."""
+        if self._stopping.wait(seconds):
+            raise WireClosed
+
+    def cut(self, fault: Fault) -> None:
+        """Stall until the peer leaves, close, or reset; the connection has ended then."""
+        if fault is Fault.STALL:
+            while not self._stopping.wait(_LOOK_S) and not self.gone():
+                pass
+        if fault is Fault.RESET:
+            with contextlib.suppress(OSError):
+                self._connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET_ON_CLOSE)
+            self._connection.close()
+        else:
+            self.close()
+        raise WireClosed
+
+    def gone(self) -> bool:
+        """Return whether the peer has left or the server is to end."""
+        if self._stopping.is_set():
+            return True
+        try:
+            poll = select.poll()
+            poll.register(self._connection, _GONE)
+            return bool(poll.poll(0))
+        except (OSError, ValueError):
+            return True
+
+    def close(self) -> None:
+        """End the connection; a thread that waits for it goes on."""
+        with contextlib.suppress(OSError):
+            self._connection.shutdown(socket.SHUT_RDWR)
+        self._connection.close()
