@@ -131,7 +131,8 @@ def read_options(
     AddressError
         When a part cannot be used as written.
     """
-    if not any(kind.fullmatch(resource) for kind in _KINDS):
+    # Nothing at all means the one instrument that is attached.
+    if resource and not any(kind.fullmatch(resource) for kind in _KINDS):
         raise AddressError(
             f"address “{text}”: “{resource}” is not where a scope can be; write for example "
             "visa:TCPIP::192.168.0.5::5025::SOCKET, visa:USB0::…::INSTR or visa:ASRL/dev/ttyUSB0"

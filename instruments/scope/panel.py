@@ -124,6 +124,10 @@ class Panel:
             raise self._refused(command, setting, channel, told)
         return taken
 
+    def remember(self, name: str, channel: int, deadline: Deadline) -> None:
+        """Remember a setting that another's change may change with it."""
+        self._before(self._family.settings[name], channel, deadline)
+
     def put_back(self, name: str, deadline: Deadline) -> None:
         """Put back one setting of the whole scope as it was found."""
         told = self._memory.get((name, 1))

@@ -173,6 +173,8 @@ class Setup:
         if known:
             channels = self.channels if self._family.settings["detect"].of_channel else (1,)
             for channel in channels:
+                self._panel.remember("detect", channel, deadline)
+            for channel in channels:
                 self._panel.set_word("detect", word, deadline, channel)
         self.screen = replace(self.screen, detecting=known and word == "peak")
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from instruments.scope.faults import Deadline
 from instruments.scope.link import Link
@@ -53,6 +53,10 @@ def open_link(options: ScopeOptions, what: str, deadline: Deadline) -> Link:
     SourceError
         When nobody is there.
     """
+    if not options.resource:
+        from instruments.scope.discover import the_only_scope
+
+        options = replace(options, resource=the_only_scope())
     plain = _SOCKET.fullmatch(options.resource)
     if plain is not None:
         return SocketLink(plain[1], int(plain[2]), what, deadline.within(_CONNECT_S))

@@ -1,0 +1,191 @@
+"""What instruments are attached, and what keeps one from being used.
+
+Listing takes a second or two, and longer where a network is slow: call it from a worker.
+"""
+
+from __future__ import annotations
+
+import os
+import queue
+import sys
+import threading
+import warnings
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from instruments.scope.faults import UDEV_RULES
+from instruments.source import SourceError, SourceUnavailable
+
+_LIST_S = 5.0
+# Vendor and product of USB scopes that speak no SCPI (from memory).
+_MUTE = frozenset({(0x04B4, 0x6022), (0x04B5, 0x6022), (0x5345, 0x1234), (0x049F, 0x505A)})
+_TMC_CLASS, _TMC_SUBCLASS = 0xFE, 3
+
+
+@dataclass(frozen=True, slots=True)
+class Attached:
+    """What was found.
+
+    Attributes
+    ----------
+    scopes : tuple of (str, str)
+        Address and title of each instrument that could be a scope.
+    hints : tuple of str
+        Sentences about what is there and cannot be used as it is.
+    """
+
+    scopes: tuple[tuple[str, str], ...] = ()
+    hints: tuple[str, ...] = ()
+
+
+def find_scopes(timeout_s: float = _LIST_S) -> Attached:
+    """Return what is attached; nothing, with a hint, where that cannot be told in time.
+
+    Parameters
+    ----------
+    timeout_s : float
+        Longest wait; a listing that hangs is left to itself.
+    """
+    found: queue.SimpleQueue[Attached] = queue.SimpleQueue()
+    threading.Thread(target=lambda: found.put(_find()), name="scope-discovery", daemon=True).start()
+    try:
+        return found.get(timeout=timeout_s)
+    except queue.Empty:
+        hint = f"Instruments could not be listed within {timeout_s:g} s; type the scope's address."
+        return Attached(hints=(hint,))
+
+
+def the_only_scope() -> str:
+    """Return the resource of the one instrument that is attached.
+
+    Raises
+    ------
+    SourceUnavailable
+        When there is none, or more than one.
+    """
+    attached = find_scopes()
+    names = [address.removeprefix("visa:") for address, _ in attached.scopes]
+    if not names:
+        hints = " ".join(attached.hints)
+        raise SourceUnavailable(
+            "no instrument was found; give its address, for example "
+            f"visa:TCPIP::HOST::5025::SOCKET. {hints}".strip()
+        )
+    if len(names) > 1:
+        raise SourceUnavailable(
+            f"{len(names)} instruments are attached: {', '.join(names)}; "
+            f"name one, for example visa:{names[0]}"
+        )
+    return names[0]
+
+
+def _find() -> Attached:
+    hints: list[str] = []
+    scopes: list[tuple[str, str]] = []
+    try:
+        names = _resources()
+    except SourceError as fault:
+        names = ()
+        hints.append(str(fault))
+    for name in names:
+        title = _title(name)
+        if title:
+            scopes.append((f"visa:{name}", title))
+    hints += serial_hints(name for name in names if name.upper().startswith("ASRL"))
+    hints += usb_hints(_usb_devices())
+    return Attached(tuple(scopes), tuple(hints))
+
+
+def _resources() -> tuple[str, ...]:
+    from instruments.scope.faults import boundary
+    from instruments.scope.visalink import resource_manager
+
+    manager = resource_manager()
+    with warnings.catch_warnings(), boundary("the list of instruments"):
+        # PyVISA-py says that it would see more with packages that a scope does not need.
+        warnings.simplefilter("ignore")
+        return tuple(manager.list_resources("?*"))
+
+
+def _title(resource: str) -> str:
+    kind = resource.upper().partition("::")[0]
+    if kind.startswith("USB") and resource.upper().endswith("::INSTR"):
+        return f"USB instrument {resource.split('::')[3]}"
+    if kind.startswith("TCPIP"):
+        return f"Network instrument {resource.split('::')[1]}"
+    if kind.startswith("GPIB"):
+        return f"GPIB instrument {resource.split('::')[1]}"
+    if kind.startswith("ASRL"):
+        return f"Serial port {kind.removeprefix('ASRL')}"
+    return ""
+
+
+def serial_hints(resources: Iterable[str]) -> list[str]:
+    """Return a sentence for each serial port that this user may not open."""
+    hints: list[str] = []
+    for resource in resources:
+        path = resource.partition("::")[0][len("ASRL") :]
+        if path.startswith("/dev/") and not os.access(path, os.R_OK | os.W_OK):
+            hints.append(
+                f"This user may not open {path}; add yourself to its group (often dialout) and "
+                "log in again."
+            )
+    return hints
+
+
+def usb_hints(devices: Iterable[Any]) -> list[str]:
+    """Return a sentence for each USB device that is a scope and cannot be used.
+
+    Parameters
+    ----------
+    devices : iterable of usb.core.Device
+        What is plugged in.
+    """
+    hints: list[str] = []
+    for device in devices:
+        if (device.idVendor, device.idProduct) in _MUTE:
+            hints.append(
+                f"The USB scope {device.idVendor:04x}:{device.idProduct:04x} speaks no SCPI; "
+                "save a capture with its own software and open that file, or feed samples in "
+                "by pipe:."
+            )
+        elif _is_instrument(device) and not _may_open(device):
+            hints.append(
+                "This user may not open the USB instrument "
+                f"{device.idVendor:04x}:{device.idProduct:04x}; put these lines into "
+                f"/etc/udev/rules.d/65-usbtmc.rules and plug it in again: {'   '.join(UDEV_RULES)}"
+            )
+    return hints
+
+
+def _is_instrument(device: Any) -> bool:
+    try:
+        return any(
+            interface.bInterfaceClass == _TMC_CLASS
+            and interface.bInterfaceSubClass == _TMC_SUBCLASS
+            for configuration in device
+            for interface in configuration
+        )
+    except Exception:
+        # A device that went away while it was looked at is none.
+        return False
+
+
+def _may_open(device: Any) -> bool:
+    if not sys.platform.startswith("linux"):
+        return True
+    path = f"/dev/bus/usb/{device.bus:03d}/{device.address:03d}"
+    return not os.path.exists(path) or os.access(path, os.R_OK | os.W_OK)
+
+
+def _usb_devices() -> list[Any]:
+    try:
+        import libusb_package
+        import usb.core
+
+        backend = libusb_package.get_libusb1_backend()
+        return list(usb.core.find(find_all=True, backend=backend) or ())
+    except Exception:
+        # No libusb, no bus: there is nothing to hint at.
+        return []
