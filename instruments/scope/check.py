@@ -8,7 +8,8 @@ from functools import partial
 
 from instruments.addresses import split_options
 from instruments.scope import capture
-from instruments.scope.family import Family, Setting, choose, load_families, nearest
+from instruments.scope.catalogue import choose, load_families, nearest
+from instruments.scope.family import Family, Setting
 from instruments.scope.faults import Deadline
 from instruments.scope.link import Bytes, Link
 from instruments.scope.options import ScopeOptions, read_options

@@ -9,7 +9,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from instruments.scope import capture
-from instruments.scope.family import Family, choose, load_families
+from instruments.scope.catalogue import choose, load_families
+from instruments.scope.family import Family
 from instruments.scope.faults import Deadline, Garbled, Late
 from instruments.scope.link import Link
 from instruments.scope.options import ScopeOptions
@@ -197,7 +198,7 @@ class ScopeSession:
         )
         records = {channel: self._read(channel, deadline) for channel in setup.channels}
         columns = self.columns(records)
-        setup.follow(records, deadline)
+        setup.ranges.follow(records, deadline)
         skip = 0 if setup.free else cells_before_trigger(columns[0])
         return Sweep(columns, skip, end_s, at_index=not setup.free)
 

@@ -14,6 +14,7 @@ from instruments.scope.faults import Deadline
 from instruments.scope.link import Link
 from instruments.scope.options import ScopeOptions
 from instruments.scope.panel import EXTERNAL, Panel
+from instruments.scope.ranging import Ranges
 from instruments.scope.records import Record
 from instruments.source import SourceUnavailable
 
@@ -21,12 +22,7 @@ _TURNS = 2.5
 _LEAST_TURNS = 2.2
 _STEPS = (1.0, 2.0, 5.0)
 
-FILL_LEAST, FILL_WANTED, FILL_MOST = 0.60, 0.75, 0.90
-"""How much of the screen the signal takes, from the middle to its larger extreme."""
-_FILL_TOO_LITTLE = 0.35
-_PATIENCE = 4  # records that fill too little, before the range goes down
 _ROUNDS = 12
-_WIDER = 2.5
 _FIRST_V = 0.5  # volts a division
 _INDEX_FIRST_V = 2.0
 _LEAST_INDEX_CODES = 8
@@ -63,12 +59,6 @@ def delay_value(place: str, span_s: float) -> float:
     return {"centre": span_s / 2, "minus-centre": -span_s / 2, "percent": 0.0}[place]
 
 
-def step_above(scale_v: float) -> float:
-    """Return the smallest of the steps 1-2-5 that is not below `scale_v`."""
-    steps = [step * 10.0**power for power in range(-6, 4) for step in _STEPS]
-    return min((step for step in steps if step >= 0.999 * scale_v), default=steps[-1])
-
-
 class Setup:
     """The scope as it is set for this job.
 
@@ -85,12 +75,11 @@ class Setup:
         self._family = family
         self._panel = panel
         self._options = options
-        self._little = 0  # records in a row that fill too little
         self._free = True
         index = options.columns.index
         self.channels = (*options.columns.signals, *(() if index is None else (index,)))
-        self.scales_v: dict[int, float] = {}
-        self.screen = Screen(0.0, detecting=False, rails_v={})
+        self.ranges = Ranges(panel, link.what, family.up, options.columns.signals, index)
+        self.screen = Screen(0.0, detecting=False, rails_v=self.ranges.rails_v)
 
     @property
     def free(self) -> bool:
@@ -99,7 +88,7 @@ class Setup:
 
     def signal_scale_v(self) -> float:
         """Return the volts a division of the signal channels."""
-        return self.scales_v[self._options.columns.signals[0]]
+        return self.ranges.scales_v[self._options.columns.signals[0]]
 
     def notes(self, identity: str) -> tuple[str, ...]:
         """Return what the user should know beside any result."""
@@ -134,7 +123,7 @@ class Setup:
             panel.set_word("display", "on", deadline, channel)
             panel.set_word("coupling", "dc" if index else options.coupling, deadline, channel)
             first_v = _INDEX_FIRST_V if index else scale_v or _FIRST_V
-            self._set_scale(channel, first_v, deadline)
+            self.ranges.set_scale(channel, first_v, deadline)
             panel.set_number("offset", 0.0, deadline, channel, near=0.05 * first_v)
         self._check_probes(deadline)
 
@@ -207,7 +196,7 @@ class Setup:
         """
         records = self._look(deadline)
         for _ in range(_ROUNDS):
-            if not self._fit(records, deadline):
+            if not self.ranges.fit(records, deadline):
                 break
             records = self._look(deadline)
         if any(record.clipped for record in records.values()):
@@ -225,72 +214,6 @@ class Setup:
             for channel in self.channels
         }
 
-    def _fit(self, records: dict[int, Record], deadline: Deadline) -> bool:
-        """Change the ranges where they do not fit; return whether one changed."""
-        signals = self._options.columns.signals
-        changed = self._fit_together(signals, records, deadline)
-        index = self._options.columns.index
-        if index is not None:
-            # The index needs its edge only: any range that does not clip will do.
-            fill = self._fill(index, records[index])
-            if records[index].clipped or fill > 1:
-                changed |= self._rescale((index,), _WIDER * self.scales_v[index], deadline)
-        return changed
-
-    def _fit_together(
-        self, channels: tuple[int, ...], records: dict[int, Record], deadline: Deadline
-    ) -> bool:
-        """Give all of `channels` one range: both phases then have one error of gain."""
-        scale_v = max(self.scales_v[n] for n in channels)
-        if any(records[n].clipped for n in channels):
-            return self._rescale(channels, _WIDER * scale_v, deadline)
-        fill = max(self._fill(n, records[n]) for n in channels)
-        if FILL_LEAST <= fill <= FILL_MOST or fill == 0:
-            return False
-        return self._rescale(channels, scale_v * fill / FILL_WANTED, deadline)
-
-    def _fill(self, channel: int, record: Record) -> float:
-        return record.peak_v / (self.scales_v[channel] * self._family.up / 2)
-
-    def _rescale(self, channels: tuple[int, ...], scale_v: float, deadline: Deadline) -> bool:
-        """Ask for a range; return whether the scope moved."""
-        moved = False
-        for channel in channels:
-            before_v = self.scales_v[channel]
-            taken_v = self._set_scale(channel, scale_v, deadline)
-            if taken_v < 0.97 * scale_v:
-                # It has only steps, and took the one below.
-                taken_v = self._set_scale(channel, step_above(scale_v), deadline)
-            moved |= abs(taken_v / before_v - 1) > 0.02
-        widest_v = max(self.scales_v[channel] for channel in channels)
-        for channel in channels:
-            if self.scales_v[channel] < 0.98 * widest_v:
-                self._set_scale(channel, widest_v, deadline)
-        return moved
-
-    def _set_scale(self, channel: int, scale_v: float, deadline: Deadline) -> float:
-        # What it rounds to, or where its ranges end, shows in what it answers.
-        taken_v = self._panel.set_number("scale", scale_v, deadline, channel, near=1e9)
-        if not taken_v > 0:
-            raise SourceUnavailable(
-                f"{self._link.what}: channel {channel} says {taken_v:g} V a division; set a "
-                "range at the scope"
-            )
-        self.scales_v[channel] = taken_v
-        self.screen.rails_v[channel] = 0.995 * taken_v * self._family.up / 2
-        return taken_v
-
-    def follow(self, records: dict[int, Record], deadline: Deadline) -> None:
-        """Keep the range fitting from one record to the next."""
-        signals = self._options.columns.signals
-        fill = max(self._fill(n, records[n]) for n in signals)
-        if any(records[n].clipped for n in signals) or fill > FILL_MOST:
-            self._fit_together(signals, records, deadline)
-        self._little = self._little + 1 if 0 < fill < _FILL_TOO_LITTLE else 0
-        if self._little >= _PATIENCE:
-            self._little = 0
-            self._fit_together(signals, records, deadline)
-
     def index_level_v(self, records: dict[int, Record]) -> float:
         """Return the middle between the index's levels.
 
@@ -303,8 +226,7 @@ class Setup:
         if channel is None:
             return self._options.level_v or _TTL_V
         record = records[channel]
-        code_v = self.scales_v[channel] * self._family.up / 256
-        if record.swing_v < _LEAST_INDEX_CODES * code_v:
+        if record.swing_v < _LEAST_INDEX_CODES * self.ranges.code_v(channel):
             raise SourceUnavailable(
                 f"{self._link.what}: channel {channel} carries no index pulses; connect the "
                 "index there and let the disk turn, or leave it out: roles=plus,minus"
@@ -326,7 +248,7 @@ class Setup:
             return
         swings = {n: records[n].swing_v for n in signals}
         high, low = max(swings, key=swings.__getitem__), min(swings, key=swings.__getitem__)
-        noise_v = 4 * self.scales_v[high] * self._family.up / 256
+        noise_v = 4 * self.ranges.code_v(high)
         if swings[high] > _UNLIKE * max(swings[low], noise_v):
             raise SourceUnavailable(
                 f"{self._link.what}: channel {high} shows {swings[high]:.3g} V and channel {low} "

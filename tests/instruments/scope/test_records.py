@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from instruments.scope.family import load_families
+from instruments.scope.catalogue import load_families
 from instruments.scope.preambles import Preamble, PreambleError
 from instruments.scope.records import (
     Record,
