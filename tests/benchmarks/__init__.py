@@ -1,0 +1,1 @@
+"""Figures: ``python -m tests.benchmarks [accuracy] [lag] [throughput] [load]`` prints the tables."""
