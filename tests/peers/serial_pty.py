@@ -19,7 +19,7 @@ from instruments.virtual.scope.faults import Break, Fault, Pause, Send, Step
 _CHUNK = 4096
 
 
-class _Over(Exception):
+class _Over(Exception):  # noqa: N818 - reads as the state that it names
     """The line is to end."""
 
 

@@ -65,7 +65,7 @@ class UsbScope(IBackend):
     @contextlib.contextmanager
     def plugged_in(self):
         """Make this bus the only one that pyusb finds."""
-        with mock.patch.object(usb.backend.libusb1, "get_backend", lambda *_, **__: self):
+        with mock.patch.object(usb.backend.libusb1, "get_backend", return_value=self):
             yield self
         self.close()
 
@@ -233,9 +233,9 @@ class UsbScope(IBackend):
         buff[: len(got)] = array.array("B", got)
         return len(got)
 
-    def ctrl_transfer(self, dev_handle, bmRequestType, bRequest, wValue, wIndex, data, timeout):
+    def ctrl_transfer(self, dev_handle, kind, request, value, index, data, timeout):
         self._require()
-        answer = self._answer(bmRequestType, bRequest, wValue)
+        answer = self._answer(kind, request, value)
         if answer is None:
             raise usb.core.USBError("Pipe error", -9, errno.EPIPE)
         answer = answer[: len(data)]

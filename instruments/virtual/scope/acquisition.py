@@ -18,13 +18,14 @@ from enum import Enum
 
 from instruments.virtual.drive import VirtualDrive
 from instruments.virtual.scope.frontend import FrontEnd, Setup, setup_of
-from instruments.virtual.scope.panel import EXTERNAL, Edge, Panel
+from instruments.virtual.scope.panel import CHANNELS, Edge, Panel
 from instruments.virtual.scope.record import Record, Traits
 from instruments.virtual.scope.trigger import trigger_time_s
 
 DEAD_S = 0.02
 """Time in which the scope stores a sweep and arms again."""
 _LONG_AGO_S = 20.0
+_GRACE_S = 0.03
 
 
 class State(Enum):
@@ -120,6 +121,11 @@ class Acquisition:
     def awaited(self) -> bool:
         """Whether a single sweep was asked for and not yet found done."""
         return self._single
+
+    @property
+    def stopped(self) -> bool:
+        """Whether no sweep is under way or awaited; asking is no look."""
+        return not self._running and not self._single
 
     def close(self) -> None:
         """End the thread and every wait."""
@@ -227,7 +233,7 @@ class Acquisition:
         return _Plan(
             setup=setup_of(self.panel, self._traits),
             edge=edge,
-            gain=1.0 if edge.source == EXTERNAL else self._gains(edge.source),
+            gain=self._gains(edge.source) if edge.source in CHANNELS else 1.0,
             armed_s=self._armed_s,
             forced=self._forced,
             number=self._count + 1,
@@ -292,7 +298,8 @@ class Acquisition:
         while True:
             self._wanted.wait()
             self._wanted.clear()
-            if self._closed.is_set():
+            # Whoever took the last sweep is first to have the processor for reading it.
+            if self._closed.wait(_GRACE_S):
                 return
             with self._drive_lock:
                 if self._made is None:

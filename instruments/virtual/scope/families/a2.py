@@ -114,7 +114,7 @@ class A2(TenField):
             return self.empty()
 
     def _page(self) -> Buffer:
-        if self._mode == "RAW" and self.state() is not State.STOPPED:
+        if self._mode == "RAW" and not self.acquisition.stopped:
             raise ScpiError(-221)
         record = self.acquisition.newest()
         if record is None:
@@ -138,8 +138,7 @@ class A2(TenField):
         return first, max(min(self._stop, there) - first, 0)
 
     def _from_memory(self) -> bool:
-        stopped = self._mode == "MAXimum" and self.state() is State.STOPPED
-        return self._mode == "RAW" or stopped
+        return self._mode == "RAW" or (self._mode == "MAXimum" and self.acquisition.stopped)
 
     def _limit(self, name: str, text: str) -> None:
         value = whole(text)

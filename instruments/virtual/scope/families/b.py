@@ -52,8 +52,10 @@ class B(Interpreter):
     def unit(self, text: str) -> Answer | None:
         """Carry out one unit, with the header before the answer where that is wanted."""
         answer = super().unit(text)
+        if answer is None or not self._headers:
+            return answer
         header = parse_unit(text).header.upper()
-        if answer is None or not self._headers or header.startswith("*"):
+        if header.startswith("*"):
             return answer
         before = f":{header.lstrip(':')} "
         if isinstance(answer, str):

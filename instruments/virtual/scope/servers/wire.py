@@ -9,7 +9,7 @@ import struct
 import threading
 from collections.abc import Sequence
 
-from instruments.virtual.scope.faults import Break, Fault, Pause, Send, Step
+from instruments.virtual.scope.faults import Fault, Pause, Send, Step
 from instruments.virtual.scope.scpi import Buffer
 
 _LOOK_S = 0.05
@@ -65,23 +65,33 @@ class Wire:
         return bytes(data)
 
     def send(self, *parts: Buffer) -> None:
-        """Send all of `parts`."""
+        """Send all of `parts`, in one call of the system where it takes them."""
+        if not parts:
+            return
+        views = [memoryview(part).cast("B") for part in parts]
         try:
-            for part in parts:
-                self._connection.sendall(part)
+            sent = self._connection.sendmsg(views)
+            for view in views:
+                if sent < len(view):
+                    self._connection.sendall(view[sent:])
+                sent = max(sent - len(view), 0)
         except OSError:
             raise WireClosed from None
 
     def play(self, steps: Sequence[Step]) -> None:
         """Send what `steps` say; raises :class:`WireClosed` when one ends the connection."""
+        parts: list[Buffer] = []
         for step in steps:
-            match step:
-                case Send(data):
-                    self.send(data)
-                case Pause(seconds):
-                    self.pause(seconds)
-                case Break(fault, _):
-                    self.cut(fault)
+            if isinstance(step, Send):
+                parts.append(step.data)
+                continue
+            self.send(*parts)
+            parts.clear()
+            if isinstance(step, Pause):
+                self.pause(step.seconds)
+            else:
+                self.cut(step.fault)
+        self.send(*parts)
 
     def pause(self, seconds: float) -> None:
         """Do nothing for a time, unless the server ends."""
