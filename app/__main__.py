@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import sys
 
-from app.cli import run
+_INTERRUPTED = 130
+"""What a shell calls the exit status of a program that Ctrl-C has ended."""
 
 
 def main() -> None:
     """Run the command line and leave with its exit status."""
     try:
+        # Imported here, so that Ctrl-C is answered as quietly while this takes its time.
+        from app.cli import run
+
         status = run(sys.argv[1:])
     except KeyboardInterrupt:
-        status = 130
+        status = _INTERRUPTED
     sys.exit(status)
 
 

@@ -11,7 +11,14 @@ from app.analysis.demodulation import Columns
 from app.analysis.reading import Reading
 from app.analysis.setup import Setup
 from app.profiles import Profile
-from instruments.source import Role, Source, SourceEnd, SourceInfo, SourceTimeout
+from instruments.source import (
+    AddressError,
+    Role,
+    Source,
+    SourceEnd,
+    SourceInfo,
+    SourceTimeout,
+)
 
 LIVE_SECONDS = 3.0
 """How long a source without an end is measured when nothing else is said."""
@@ -33,6 +40,30 @@ class EnvelopeOptions:
     low_corner_hz: float | None = None
     detector_threshold_v: float | None = None
 
+    def where_fitting(self, info: SourceInfo) -> EnvelopeOptions:
+        """Return what counts for a source: nothing where there is no envelope column."""
+        return self if Role.ENVELOPE in info.roles else EnvelopeOptions()
+
+    def check(self, info: SourceInfo) -> None:
+        """Refuse what is stated about an envelope where there is none.
+
+        Raises
+        ------
+        AddressError
+            When something is stated and none of the source's columns is an envelope.
+        """
+        if self == self.where_fitting(info):
+            return
+        stated = {
+            "--low-corner": self.low_corner_hz,
+            "--detector-threshold": self.detector_threshold_v,
+        }
+        names = " and ".join(name for name, value in stated.items() if value is not None)
+        raise AddressError(
+            f"source “{info.name}”: {names} can only be stated of an envelope, and the columns are "
+            f"{','.join(info.roles)}; leave it out, or name the envelope with --roles"
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Measured:
@@ -46,7 +77,14 @@ class Measured:
 def analyser_for(
     info: SourceInfo, profile: Profile, options: EnvelopeOptions, *, keep_all: bool
 ) -> Analyser:
-    """Return an analyser for an open source."""
+    """Return an analyser for an open source.
+
+    Raises
+    ------
+    AddressError
+        When `options` do not fit it.
+    """
+    options.check(info)
     place = {role: number for number, role in enumerate(info.roles)}
     corner_hz = options.low_corner_hz
     setup = Setup(
@@ -81,7 +119,7 @@ def measure(
     profile: Profile,
     options: EnvelopeOptions,
     seconds: float | None,
-    progress: Callable[[float], None] | None = None,
+    progress: Callable[[float, float | None], None] | None = None,
 ) -> Measured:
     """Read a source and return the reading over all of its whole turns.
 
@@ -94,7 +132,7 @@ def measure(
     seconds : float or None
         How much to read; None reads a capture to its end, and three seconds of all else.
     progress : callable, optional
-        Told the part done, 0 to 1, now and then.
+        Told the seconds done and the seconds wanted with each block.
 
     Raises
     ------
@@ -120,7 +158,7 @@ def _feed(
     source: Source,
     analyser: Analyser,
     wanted: int | None,
-    progress: Callable[[float], None] | None,
+    progress: Callable[[float, float | None], None] | None,
 ) -> int:
     """Pass blocks to the analyser until there are enough; returns the frames read."""
     end = 0
@@ -140,6 +178,6 @@ def _feed(
             samples_v = samples_v[: max(0, wanted - block.first_index)]
         analyser.push(samples_v, block.first_index, gap_before=block.gap_before)
         end = block.first_index + len(samples_v)
-        if progress is not None and wanted:
-            progress(min(1.0, end / wanted))
+        if progress is not None and wanted is not None:
+            progress(end / block.sample_rate_hz, wanted / block.sample_rate_hz)
     return end

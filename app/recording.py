@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import os
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-from app.terminal import interrupted
+from app.terminal import Interrupt, interrupted
 from instruments.addresses import open_address
 from instruments.capture.recorder import CaptureWriter
+from instruments.playback import FileSource
 from instruments.source import (
     AddressError,
+    Block,
     Role,
     Source,
     SourceEnd,
+    SourceError,
+    SourceLost,
     SourceRequest,
     SourceTimeout,
     SourceUnavailable,
@@ -23,15 +29,29 @@ from instruments.virtual.source import VirtualSource
 
 _SILENCE_READS = 10
 
+ProgressOf = Callable[[float, float | None], None]
+"""Told the seconds done, and the seconds wanted or None, with each block."""
+
 
 @dataclass(frozen=True, slots=True)
 class Recorded:
-    """What has been written."""
+    """What has been written.
+
+    Attributes
+    ----------
+    frames, seconds, lost_frames : int, float, int
+        Frames and seconds that the recording spans; how many of the frames were lost.
+    roles : tuple of Role
+        One a column.
+    fault : SourceError or None
+        What ended it early; what came before that is in the file.
+    """
 
     frames: int
     seconds: float
     roles: tuple[Role, ...]
     lost_frames: int
+    fault: SourceError | None = None
 
 
 def record(
@@ -40,7 +60,7 @@ def record(
     seconds: float | None,
     *,
     overwrite: bool,
-    progress: Callable[[float], None],
+    progress: ProgressOf,
 ) -> Recorded:
     """Write a source to a WAV file for some seconds, to its end, or until Ctrl-C.
 
@@ -56,36 +76,77 @@ def record(
     Raises
     ------
     SourceError
-        When the source cannot be read or the file cannot be written.
+        When the source gives nothing at all, or the file cannot be written.
     """
+    _refuse_itself(source, out)
     source.open()
     try:
         info = source.info
         wanted = None if seconds is None else round(seconds * info.sample_rate_hz)
         with interrupted() as stop, CaptureWriter(out, info, overwrite=overwrite) as writer:
-            end = lost = silent = 0
-            while not stop.is_set() and (wanted is None or end < wanted):
-                try:
-                    block = source.read(0.5)
-                except SourceEnd:
-                    break
-                except SourceTimeout:
-                    silent += 1
-                    if silent > _SILENCE_READS:
-                        raise
-                    continue
-                silent = 0
-                if wanted is not None:
-                    kept = max(0, wanted - block.first_index)
-                    block = replace(block, samples_v=block.samples_v[:kept])
-                lost += block.first_index - end
+            tape = _Tape(source, wanted)
+            while (block := tape.next(stop)) is not None:
                 writer.write(block)
-                end = block.first_index + len(block.samples_v)
-                if wanted:
-                    progress(min(1.0, end / wanted))
-        return Recorded(end, end / info.sample_rate_hz, info.roles, lost)
+                progress(tape.end / info.sample_rate_hz, seconds)
+            if tape.fault is not None and tape.end == 0:
+                raise tape.fault
+        fault = None
+        if tape.fault is not None:
+            fault = SourceLost(f"{tape.fault}; what came before that is kept in “{out}”")
+        return Recorded(tape.end, tape.end / info.sample_rate_hz, info.roles, tape.lost, fault)
     finally:
         source.close()
+
+
+class _Tape:
+    """Blocks of an open source until there are enough, or no more."""
+
+    def __init__(self, source: Source, wanted: int | None) -> None:
+        self._source = source
+        self._wanted = wanted
+        self.end = self.lost = 0
+        self.fault: SourceError | None = None
+
+    def next(self, stop: Interrupt) -> Block | None:
+        """Return the next block; None at the end, on a fault, or when the end is asked for."""
+        if self._wanted is not None and self.end >= self._wanted:
+            return None
+        try:
+            block = self._heard(stop)
+        except SourceEnd:
+            return None
+        except SourceError as fault:
+            self.fault = fault
+            return None
+        if block is None:
+            return None
+        if self._wanted is not None:
+            kept = max(0, self._wanted - block.first_index)
+            block = replace(block, samples_v=block.samples_v[:kept])
+        self.lost += block.first_index - self.end
+        self.end = block.first_index + len(block.samples_v)
+        return block
+
+    def _heard(self, stop: Interrupt) -> Block | None:
+        """Read on through silence, up to a limit."""
+        silent = 0
+        while not stop.asked:
+            try:
+                return self._source.read(0.5)
+            except SourceTimeout:
+                silent += 1
+                if silent > _SILENCE_READS:
+                    raise
+        return None
+
+
+def _refuse_itself(source: Source, out: Path) -> None:
+    is_itself = False
+    if isinstance(source, FileSource):
+        with contextlib.suppress(OSError):  # either is not there: the one who opens it tells
+            is_itself = os.path.samefile(source.path, out)
+    if is_itself:
+        raise AddressError(f"recording “{out}” is the capture itself; name another file")
 
 
 def write_simulation(
@@ -95,13 +156,15 @@ def write_simulation(
     roles: tuple[Role | None, ...] | None,
     *,
     overwrite: bool,
-) -> Path:
+    progress: ProgressOf,
+) -> tuple[Recorded, Path]:
     """Write the virtual drive to a WAV file, and what is true of it beside that.
 
     Returns
     -------
-    pathlib.Path
-        The truth's file: JSON, named as the capture with ``.truth.json`` at its end.
+    Recorded, pathlib.Path
+        What was written, and the truth's file: JSON, named as the capture with ``.truth.json`` at
+        its end.
 
     Raises
     ------
@@ -113,11 +176,11 @@ def write_simulation(
         raise AddressError(f"address “{address}”: only the virtual drive is simulated; use sim:")
     beside = out.with_suffix(".truth.json")
     if beside.exists() and not overwrite:
-        raise SourceUnavailable(f"file “{beside}” is there already; use --overwrite or another name")
-    record(source, out, seconds, overwrite=overwrite, progress=lambda _: None)
-    truth = json.dumps(asdict(source.drive.truth(0.0, seconds)), indent=2)
+        raise SourceUnavailable(f"file “{beside}” is there already; name another capture")
+    done = record(source, out, seconds, overwrite=overwrite, progress=progress)
+    truth = json.dumps(asdict(source.drive.truth(0.0, done.seconds)), indent=2)
     try:
         beside.write_text(truth + "\n", encoding="utf-8")
     except OSError as fault:
         raise SourceUnavailable(f"file “{beside}” cannot be written: {fault.strerror}") from None
-    return beside
+    return done, beside

@@ -9,37 +9,34 @@ from __future__ import annotations
 
 import threading
 import time
-from collections import deque
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
+from app.advice import advice_on, levels_of
 from app.analysis import messages
 from app.analysis.analyser import Analyser
 from app.analysis.balance import invalid
 from app.analysis.reading import Message, Reading
 from app.measure import EnvelopeOptions, analyser_for
 from app.profiles import Profile
-from app.stream.acquisition import Acquisition, State, Status
+from app.stream.acquisition import Acquisition, State
 from app.stream.ring import Chunk, Ring
-from app.view import Controls, Level, Phase, View
-from instruments.source import Role, Source, SourceError, SourceInfo
+from app.strip import Strip
+from app.view import Controls, Phase, View
+from instruments.source import Source, SourceError, SourceInfo
 
 STALE_AFTER_S = 1.0
 """A reading older than this is not shown."""
 
-_STRIP_S = 60.0
 _RING_S = 4.0
 _STEP_S = 0.01
 _LONGEST_STEP_S = 0.1
 _WAIT_S = 0.1
-_LOW_PART = 0.01
-_LOW_V = 2e-3
-
-LOW_LEVEL = Message(
-    "the level is low: a ×10 probe into a line input, the wrong input, or an input that is muted"
-)
-NO_LEVEL = Message("no level at all: the input is muted, or nothing is connected to it")
+_STOP_WITHIN_S = 2.0
+_SETTLED_S = 0.5
+"""Inputs begin with silence: levels are judged once so much has come."""
 
 
 class Run:
@@ -53,6 +50,9 @@ class Run:
         Returns the source, not yet open; may raise a SourceError.
     profile, options : Profile, EnvelopeOptions
         Disk and limits; what is stated about an envelope.
+    strict : bool
+        Refuse a source without an envelope when something was stated about one; otherwise what
+        was stated counts for nothing there.
     """
 
     def __init__(
@@ -61,40 +61,66 @@ class Run:
         make_source: Callable[[], Source],
         profile: Profile,
         options: EnvelopeOptions,
+        *,
+        strict: bool,
     ) -> None:
         self._address = address
         self._make_source = make_source
         self._profile = profile
         self._options = options
-        self._thread = threading.Thread(target=self._work, name="analysis", daemon=True)
+        self._strict = strict
+        # Set by whoever stops:
         self._stopping = threading.Event()
-        # Written by the analysis thread only:
+        # Written by whoever starts:
+        self._thread: threading.Thread | None = None
+        # Written by the analysis thread only, each at once and never taken back:
         self._acquisition: Acquisition | None = None
+        self._controls: Controls | None = None
         self._failure = ""
-        self._info: SourceInfo | None = None
+        self._error: Exception | None = None
+        self._finished = False
         # Used by the analysis thread, and by whoever teaches; under the lock:
         self._lock = threading.Lock()
         self._analyser: Analyser | None = None
         # Written by the analysis thread only, under the lock:
         self._reading: Reading | None = None
         self._reading_at_s = 0.0
-        self._strip: deque[tuple[float, float]] = deque()
+        self._strip = Strip()
         self._missed = 0
-        self.controls: Controls | None = None
-        """Hands at the virtual drive; written by the analysis thread."""
+
+    @property
+    def controls(self) -> Controls | None:
+        """Hands at the virtual drive, when that is the source."""
+        return self._controls
+
+    @property
+    def error(self) -> Exception | None:
+        """What made it fail: a SourceError, or the exception of a fault in the program."""
+        acquisition = self._acquisition
+        return self._error or (acquisition.error if acquisition is not None else None)
 
     def start(self, after: Run | None) -> None:
         """Begin in the background, once `after` has stopped."""
-        self._after = after
+        if after is not None:
+            after.ask_to_stop()
+        self._thread = threading.Thread(
+            target=self._work, args=(after,), name="analysis", daemon=True
+        )
         self._thread.start()
+
+    def ask_to_stop(self) -> None:
+        """Let it stop by itself, without waiting for that."""
+        self._stopping.set()
 
     def stop(self) -> None:
         """Stop and close the source; done within two seconds. May be called again."""
+        until_s = time.monotonic() + _STOP_WITHIN_S
         self._stopping.set()
+        # The analysis thread does so too, and also where it has just made the acquisition.
         if self._acquisition is not None:
             self._acquisition.stop()
-        if self._thread.ident is not None and self._thread is not threading.current_thread():
-            self._thread.join(2.0)
+        if self._thread is not None:
+            self._thread.join(max(0.0, until_s - time.monotonic()))
 
     def teach(self, what: Callable[[Analyser], Message | None]) -> Message | None:
         """Let `what` work on the analyser between two steps of the analysis."""
@@ -103,41 +129,46 @@ class Run:
 
     def view(self) -> View:
         """Return a snapshot."""
-        acquisition, info = self._acquisition, self._info
+        acquisition, finished, failure = self._acquisition, self._finished, self._failure
         if acquisition is None:
-            phase = Phase.FAILED if self._failure else Phase.OPENING
-            return View(phase=phase, message=self._failure, source=self._address)
+            phase = Phase.FAILED if failure else Phase.OPENING
+            return View(phase=phase, message=failure, source=self._address)
         status = acquisition.status()
-        phase = Phase(status.state.value)
-        failure = status.message
-        if self._failure:
-            phase, failure = Phase.FAILED, self._failure
+        info = status.info
+        phase = Phase.FAILED if failure else Phase(status.state.value)
+        if phase is Phase.ENDED and not finished:
+            # The capture has been read to its end, but not yet looked through.
+            phase = Phase.RUNNING
         now_s = time.monotonic()
+        levels = levels_of(status.levels, info)
         with self._lock:
             reading = self._shown(phase, now_s)
-            strip = np.array(self._strip, dtype=np.float64).reshape(-1, 2)
+            strip_s, strip_balance = self._strip.copy()
             analyser = self._analyser
             trace = analyser.trace if analyser else None
             locked = analyser.locked if analyser else False
             teaching = analyser.teaching if analyser else False
             at_s, missed = self._reading_at_s, self._missed
+        parked = phase is Phase.RUNNING and not (reading and reading.valid)
+        judged = info if parked and info and _has_settled(status.frames, info) else None
         return View(
             phase=phase,
-            message=failure,
+            message=failure or status.message,
             source=self._address,
             virtual=info.virtual if info else False,
             roles=tuple(info.roles) if info else (),
+            roles_from=info.roles_from if info else "",
             sample_rate_hz=info.sample_rate_hz if info else 0.0,
             reading=reading,
             reading_at_s=at_s,
             trace=trace,
             locked=locked,
-            levels=_levels(status, info),
-            strip_s=strip[:, 0].copy(),
-            strip_balance=strip[:, 1].copy(),
+            levels=levels,
+            strip_s=strip_s,
+            strip_balance=strip_balance,
             frames=status.frames,
             lost_frames=status.lost_frames + missed,
-            advice=_advice(status, info, phase),
+            advice=advice_on(levels, judged) if judged else (),
             notes=info.notes if info else (),
             teaching=teaching,
         )
@@ -145,27 +176,35 @@ class Run:
     def _shown(self, phase: Phase, now_s: float) -> Reading | None:
         """Return the newest reading, parked when it is older than may be shown."""
         reading = self._reading
-        stale = now_s - self._reading_at_s > STALE_AFTER_S
-        if reading is None or not reading.valid or phase is Phase.ENDED or not stale:
+        fresh = now_s - self._reading_at_s <= STALE_AFTER_S
+        if reading is None or fresh or phase is Phase.ENDED:
             return reading
-        return invalid(reading, messages.STALE)
+        return invalid(replace(reading, reasons=()), messages.STALE)
 
     # -- the analysis thread -------------------------------------------------------------------
 
-    def _work(self) -> None:
-        if self._after is not None:
-            self._after.stop()
-            self._after = None
+    def _work(self, after: Run | None) -> None:
+        if after is not None:
+            after.stop()
         if self._stopping.is_set():
             return
         try:
-            source = self._make_source()
+            self._go_through(self._make_source())
         except SourceError as fault:
-            self._failure = str(fault)
-            return
-        self._open(source)
+            self._fail(fault, str(fault))
+        except Exception as fault:
+            # A thread has nobody to raise it to: it is kept in `error`, and told in the view.
+            self._fail(
+                fault,
+                f"the analysis ended by a fault in the program ({type(fault).__name__}: {fault}); "
+                "open the source again, and report the fault if it returns",
+            )
 
-    def _open(self, source: Source) -> None:
+    def _fail(self, fault: Exception, words: str) -> None:
+        self._error = fault
+        self._failure = words
+
+    def _go_through(self, source: Source) -> None:
         acquisition = Acquisition(source, ring_seconds=_RING_S, backpressure=True)
         self._acquisition = acquisition
         acquisition.start()
@@ -177,98 +216,63 @@ class Run:
                     return
             if ring is not None:
                 self._analyse(acquisition, ring, source)
-        except Exception as fault:
-            self._failure = (
-                f"the analysis ended by a fault in the program ({type(fault).__name__}: {fault}); "
-                "open the source again, and report the fault if it returns"
-            )
-            raise
+                self._finished = True
         finally:
-            if self._stopping.is_set():
+            if not self._finished or self._stopping.is_set():
                 acquisition.stop()
 
     def _analyse(self, acquisition: Acquisition, ring: Ring, source: Source) -> None:
         info = source.info
-        self._info = info
-        self.controls = getattr(source, "controls", None)
-        analyser = analyser_for(info, self._profile, self._options, keep_all=False)
+        options = self._options if self._strict else self._options.where_fitting(info)
+        analyser = analyser_for(info, self._profile, options, keep_all=False)
         with self._lock:
             self._analyser = analyser
-        paced = not info.live
-        begun_s = time.monotonic()
+        self._controls = getattr(source, "controls", None)
+        begun_s = None if info.live else time.monotonic()
+        time_of = _clock_of(acquisition, begun_s, info.sample_rate_hz)
         step = max(1, round(_STEP_S * info.sample_rate_hz))
-        most = max(step, round(_LONGEST_STEP_S * info.sample_rate_hz))
+        most = step if begun_s is not None else round(_LONGEST_STEP_S * info.sample_rate_hz)
         at = 0
         while not self._stopping.is_set():
             ended = ring.closed
             if not ring.wait_beyond(at if ended else at + step - 1, _WAIT_S):
                 if ended:
-                    break
+                    return
                 continue
-            if paced and self._ahead(begun_s, at, info.sample_rate_hz):
+            if begun_s is not None and self._is_early(begun_s + at / info.sample_rate_hz):
                 continue
-            chunk = ring.copy_since(at, step if paced else most)
+            chunk = ring.copy_since(at, max(step, most))
             at = chunk.end_index
             ring.release(at)
-            taken_s = self._clock_of(acquisition, begun_s if paced else None, info)
-            self._feed(analyser, chunk, taken_s)
-            if chunk.overrun:
-                self._missed += chunk.lost_frames
+            self._feed(analyser, chunk, time_of)
 
-    def _ahead(self, begun_s: float, at: int, rate_hz: float) -> bool:
+    def _is_early(self, due_s: float) -> bool:
         """Keep a capture to real time: wait, and say whether it is still too early."""
-        early_s = begun_s + at / rate_hz - time.monotonic()
+        early_s = due_s - time.monotonic()
         return early_s > 0.0 and (self._stopping.wait(min(early_s, _WAIT_S)) or early_s > _WAIT_S)
 
-    @staticmethod
-    def _clock_of(
-        acquisition: Acquisition, begun_s: float | None, info: SourceInfo
-    ) -> Callable[[int], float]:
-        if begun_s is None:
-            return acquisition.time_of
-        return lambda index: begun_s + index / info.sample_rate_hz
-
-    def _feed(
-        self,
-        analyser: Analyser,
-        chunk: Chunk,
-        time_of: Callable[[int], float],
-    ) -> None:
+    def _feed(self, analyser: Analyser, chunk: Chunk, time_of: Callable[[int], float]) -> None:
         with self._lock:
+            if chunk.overrun:
+                self._missed += chunk.lost_frames
             if not analyser.push(chunk.samples_v, chunk.first_index, gap_before=chunk.gap_before):
                 return
             reading = analyser.reading
             self._reading = reading
             self._reading_at_s = time_of(reading.end_index)
-            balance = reading.balance.value if reading.balance is not None else np.nan
-            self._strip.append((self._reading_at_s, balance))
-            while self._strip[0][0] < self._reading_at_s - _STRIP_S:
-                self._strip.popleft()
+            balance = reading.balance if reading.valid else None
+            self._strip.add(self._reading_at_s, np.nan if balance is None else balance.value)
 
 
-def _levels(status: Status, info: SourceInfo | None) -> tuple[Level, ...]:
-    if info is None:
-        return ()
-    full_v = info.full_scale_v
-    return tuple(
-        Level(
-            role=role,
-            peak_v=level.peak_v,
-            of_full_scale=level.peak_v / full_v if full_v else None,
-            clipped=level.clipped,
-        )
-        for role, level in zip(info.roles, status.levels, strict=False)
-    )
+def _has_settled(frames: int, info: SourceInfo) -> bool:
+    whole = info.length_frames is not None and frames >= info.length_frames
+    return whole or frames >= _SETTLED_S * info.sample_rate_hz
 
 
-def _advice(status: Status, info: SourceInfo | None, phase: Phase) -> tuple[Message, ...]:
-    signals = [level for level in _levels(status, info) if level.role != Role.INDEX]
-    if phase is not Phase.RUNNING or not signals or status.frames == 0:
-        return ()
-    if all(level.peak_v == 0.0 for level in signals):
-        return (NO_LEVEL,)
-    low = all(
-        level.of_full_scale < _LOW_PART if level.of_full_scale is not None else level.peak_v < _LOW_V
-        for level in signals
-    )
-    return (LOW_LEVEL,) if low else ()
+def _clock_of(
+    acquisition: Acquisition, begun_s: float | None, rate_hz: float
+) -> Callable[[int], float]:
+    """Return what tells a frame's time: the device's own, or that of a capture's playing."""
+    if begun_s is None:
+        return acquisition.time_of
+    return lambda index: begun_s + index / rate_hz

@@ -1,11 +1,13 @@
 """One open source at a time, its analysis, and the newest result.
 
-Threads: the methods are for the caller's thread (the window's or the terminal's) and return at
-once; the work is done in the threads of :mod:`app.running`.
+Threads: the methods are for the caller's thread (the window's or the terminal's); they return at
+once, :meth:`Session.close` within two seconds. The work is done in the threads of
+:mod:`app.running`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
 
 from app.analysis.analyser import Analyser
@@ -13,11 +15,12 @@ from app.analysis.reading import Message, Side
 from app.measure import EnvelopeOptions
 from app.profiles import Profile
 from app.running import Run
-from app.view import Controls, Listed, Phase, View
+from app.view import Controls, Listed, View
 from instruments.addresses import attached_sources, open_address
 from instruments.source import Source, SourceRequest, parse_roles
 
-__all__ = ["Controls", "Listed", "Phase", "Session", "View"]
+Opener = Callable[[str, SourceRequest], Source]
+"""Returns the source behind an address, not yet open; raises a SourceError."""
 
 
 class Session:
@@ -28,13 +31,23 @@ class Session:
     profile : Profile
         Disk and limits.
     options : EnvelopeOptions, optional
-        What is stated about an envelope column.
+        What is stated about an envelope column. The first source opened must have one then; in
+        later ones, which the user may choose for practice, it counts where there is one.
+    opener : callable, optional
+        From an address to a source.
     """
 
-    def __init__(self, profile: Profile, options: EnvelopeOptions | None = None) -> None:
+    def __init__(
+        self,
+        profile: Profile,
+        options: EnvelopeOptions | None = None,
+        opener: Opener = open_address,
+    ) -> None:
         self.profile = profile
         self._options = options or EnvelopeOptions()
+        self._opener = opener
         self._run: Run | None = None
+        self._is_first = True
 
     def open(self, address: str, roles: str | None = None) -> None:
         """Close what is open and open `address` in the background; :meth:`view` tells the rest.
@@ -46,12 +59,19 @@ class Session:
         roles : str or None
             As ``--roles`` has them; None leaves them to the source.
         """
-        run = Run(address, partial(_make, address, roles), self.profile, self._options)
+        run = Run(
+            address,
+            partial(_make, self._opener, address, roles),
+            self.profile,
+            self._options,
+            strict=self._is_first,
+        )
+        self._is_first = False
         before, self._run = self._run, run
         run.start(before)
 
     def close(self) -> None:
-        """Stop all threads; done within two seconds."""
+        """Stop all threads; done within two seconds. May be called again."""
         run, self._run = self._run, None
         if run is not None:
             run.stop()
@@ -59,6 +79,11 @@ class Session:
     def view(self) -> View:
         """Return the newest snapshot."""
         return self._run.view() if self._run is not None else View()
+
+    @property
+    def error(self) -> Exception | None:
+        """What made the source fail: a SourceError, or the exception of a fault in the program."""
+        return self._run.error if self._run is not None else None
 
     @property
     def controls(self) -> Controls | None:
@@ -92,13 +117,16 @@ class Session:
         self._teach(Analyser.cancel_teaching)
 
     def listed(self) -> tuple[Listed, ...]:
-        """Sources that can be opened now. May take two seconds: call it from a worker."""
+        """Return the sources that can be opened now.
+
+        May take two seconds: call it from a worker.
+        """
         return tuple(Listed(address, title) for address, title in attached_sources())
 
-    def _teach(self, what) -> Message | None:
+    def _teach(self, what: Callable[[Analyser], Message | None]) -> Message | None:
         return self._run.teach(what) if self._run is not None else None
 
 
-def _make(address: str, roles: str | None) -> Source:
+def _make(opener: Opener, address: str, roles: str | None) -> Source:
     wanted = parse_roles(roles) if roles else None
-    return open_address(address, SourceRequest(roles=wanted))
+    return opener(address, SourceRequest(roles=wanted))

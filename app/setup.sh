@@ -28,8 +28,12 @@ libxcb-sync.so.1 libxcb-sync1
 libxcb-xfixes.so.0 libxcb-xfixes0
 libxkbcommon-x11.so.0 libxkbcommon-x11-0
 '
+# ALSA's plug-in is the way from PortAudio to a sound server; pactl tells which input the server
+# really captures from, and whether it is muted.
 sound_needs='
 libportaudio.so.2 libportaudio2
+/usr/lib/*/alsa-lib/libasound_module_pcm_pulse.so libasound2-plugins
+pactl pulseaudio-utils
 '
 stamp="$root/.venv/set-up-stamp"
 

@@ -1,11 +1,12 @@
-"""The needle in a terminal: one line of text that moves."""
+"""The needle in a terminal: a line of text that moves."""
 
 from __future__ import annotations
 
+import os
 import shutil
 import signal
 import sys
-import threading
+import textwrap
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -14,41 +15,90 @@ from typing import Self, TextIO
 from app.analysis.reading import Reading, Sign
 from app.session import Session
 from app.view import Phase, View
-from app.words import VIRTUAL, plus_minus
+from app.words import VIRTUAL, plus_minus, roles_note
 
 _FRAME_S = 0.1
 _LINE_S = 0.5
 """Where lines cannot be written over, one is written this often."""
-_HALF = 20
+_UNBOUND = 120
 _FULL_BALANCE = 0.25
+_FEWEST, _MOST = 13, 41
 
 
-def needle_text(view: View) -> str:
-    """Return one line: the needle, or why it is parked."""
-    reading = view.reading
+class Interrupt:
+    """Whether somebody asked for the end.
+
+    A plain attribute: a signal's handler that took a lock could wait for the very thread that it
+    interrupts.
+    """
+
+    asked = False
+
+
+@contextmanager
+def interrupted() -> Iterator[Interrupt]:
+    """Let Ctrl-C, or a request to end, be noted instead of raised."""
+    stop = Interrupt()
+
+    def note(*_: object) -> None:
+        stop.asked = True
+
+    before = {kind: signal.signal(kind, note) for kind in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield stop
+    finally:
+        for kind, handler in before.items():
+            signal.signal(kind, handler)
+
+
+def needle_text(view: View, width: int, set_limit: float) -> str:
+    """Return the needle in one line, or why it is parked, which may take more than `width`.
+
+    Parameters
+    ----------
+    view : View
+        What is shown.
+    width : int
+        Columns for the needle.
+    set_limit : float
+        Limit of the difference that the scale marks.
+    """
     mark = f"[{VIRTUAL}] " if view.virtual else ""
-    if view.phase in (Phase.FAILED, Phase.LOST) and view.message:
-        return f"{mark}parked: {view.message}"
-    if reading is None:
+    reading = view.reading
+    if view.phase in (Phase.LOST, Phase.FAILED) or reading is None:
         return f"{mark}parked: {view.message or 'waiting for the source'}"
     if not reading.valid:
-        why = "; ".join(str(reason) for reason in reading.reasons)
-        return f"{mark}parked: {why}"
-    return mark + _scale(reading)
+        return f"{mark}parked: " + "; ".join(map(str, (*reading.reasons, *view.advice)))
+    figures = _figures(reading)
+    verdict = f"  set {reading.set_limit}"
+    room = width - len(mark) - len(figures)
+    if room - len(verdict) >= _FEWEST:
+        figures, room = figures + verdict, room - len(verdict)
+    return mark + _scale(reading, min(max(room, _FEWEST), _MOST), set_limit) + figures
 
 
-def _scale(reading: Reading) -> str:
-    assert reading.balance and reading.ratio and reading.offset_um
-    place = round(reading.balance.value / _FULL_BALANCE * _HALF)
-    place = min(max(place, -_HALF), _HALF)
-    cells = ["·"] * (2 * _HALF + 1)
-    cells[_HALF] = "┼"
-    cells[_HALF + place] = "█"
-    left, right = ("inward", "outward") if reading.sign is not Sign.UNKNOWN else ("", "magnitude")
-    return (
-        f"{left} {''.join(cells)} {right}  ratio {plus_minus(reading.ratio)}  "
-        f"offset {plus_minus(reading.offset_um, ' µm')}  set {reading.set_limit}"
-    )
+def _figures(reading: Reading) -> str:
+    assert reading.ratio is not None
+    assert reading.offset_um is not None
+    side = reading.side or ("even" if reading.sign is not Sign.UNKNOWN else "(sign unknown)")
+    offset = plus_minus(reading.offset_um, " µm")
+    return f"  ratio {plus_minus(reading.ratio)}  {offset} {side}"
+
+
+def _scale(reading: Reading, width: int, set_limit: float) -> str:
+    """Return a centre-zero scale, inward to the left, with marks at the set limit."""
+    assert reading.balance is not None
+    half = (width - 1) // 2
+
+    def place(balance: float) -> int:
+        return half + min(max(round(balance / _FULL_BALANCE * half), -half), half)
+
+    cells = ["·"] * (2 * half + 1)
+    limit = set_limit / (2.0 - set_limit)
+    cells[place(limit)] = cells[place(-limit)] = "╎"
+    cells[half] = "│"
+    cells[place(reading.balance.value)] = "█"
+    return "".join(cells)
 
 
 def run_meter(
@@ -73,46 +123,77 @@ def run_meter(
     View
         The last one.
     """
-    rewrites = out.isatty()
+    screen = _Screen(out)
     until_s = None if seconds is None else clock() + seconds
+    told = False
     with interrupted() as stop:
         while True:
             view = session.view()
-            _show(out, needle_text(view), rewrites)
-            over = until_s is not None and clock() >= until_s
-            if over or stop.is_set() or view.phase in (Phase.ENDED, Phase.FAILED):
+            if view.phase is Phase.FAILED:
                 break
-            stop.wait(_FRAME_S if rewrites else _LINE_S)
-    if rewrites:
-        out.write("\n")
-        out.flush()
+            if view.roles and not told:
+                screen.keep(_heading(view))
+                told = True
+            screen.show(needle_text(view, screen.width, session.profile.set_limit))
+            over = until_s is not None and clock() >= until_s
+            if over or stop.asked or view.phase is Phase.ENDED:
+                break
+            time.sleep(screen.pause_s)
+    screen.leave()
     return view
 
 
-def _show(out: TextIO, line: str, rewrites: bool) -> None:
-    if rewrites:
-        width = shutil.get_terminal_size().columns
-        out.write("\r\x1b[K" + line[: width - 1])
-    else:
-        out.write(line + "\n")
-    out.flush()
+def _heading(view: View) -> str:
+    mark = f"  [{VIRTUAL}]" if view.virtual else ""
+    roles = roles_note(view.roles_from, view.roles) or f"roles: {','.join(view.roles)}"
+    return "\n".join([f"{view.source}{mark}", roles, *view.notes])
 
 
-@contextmanager
-def interrupted() -> Iterator[threading.Event]:
-    """Give an event that Ctrl-C or a request to end sets, instead of an exception."""
-    stop = threading.Event()
-    kinds = (signal.SIGINT, signal.SIGTERM)
-    before = {kind: signal.signal(kind, lambda *_: stop.set()) for kind in kinds}
-    try:
-        yield stop
-    finally:
-        for kind, handler in before.items():
-            signal.signal(kind, handler)
+class _Screen:
+    """Lines that are written over where that can be, and one below the other elsewhere."""
+
+    def __init__(self, out: TextIO) -> None:
+        self._out = out
+        self._rewrites = out.isatty() and os.environ.get("TERM") != "dumb"
+        self._height = 0
+        self.pause_s = _FRAME_S if self._rewrites else _LINE_S
+
+    @property
+    def width(self) -> int:
+        """Columns that can be written to."""
+        return shutil.get_terminal_size().columns - 1 if self._rewrites else _UNBOUND
+
+    def keep(self, text: str) -> None:
+        """Write lines that stay."""
+        self._out.write(("\r\x1b[J" if self._height else "") + text + "\n")
+        self._height = 0
+
+    def show(self, text: str) -> None:
+        """Write a text in the place of the one before."""
+        if self._rewrites:
+            lines = textwrap.wrap(text, max(20, self.width)) or [""]
+            # The cursor goes back to the first line, from which the next text clears this one.
+            back = f"\x1b[{len(lines) - 1}A" if len(lines) > 1 else ""
+            self._out.write("\r\x1b[J" + "\n".join(lines) + back)
+            self._height = len(lines)
+        else:
+            self._out.write(text + "\n")
+        self._out.flush()
+
+    def leave(self) -> None:
+        """Put the cursor below what stands there."""
+        self._out.write("\n" * self._height)
+        self._out.flush()
 
 
 class Progress:
-    """A line on the error output that says how far long work has come; silent elsewhere."""
+    """A line on the error output that says how far long work has come; silent elsewhere.
+
+    Parameters
+    ----------
+    what : str
+        The work, as “recording”.
+    """
 
     _AFTER_S = 0.5
 
@@ -122,13 +203,14 @@ class Progress:
         self._next_s = time.monotonic() + self._AFTER_S
         self._wrote = False
 
-    def show(self, part: float) -> None:
-        """Say that `part`, 0 to 1, is done."""
+    def show(self, done_s: float, wanted_s: float | None) -> None:
+        """Say how many seconds are done, of how many; None when it goes on until Ctrl-C."""
         now_s = time.monotonic()
         if self._shows and now_s >= self._next_s:
             self._next_s = now_s + self._AFTER_S
             self._wrote = True
-            sys.stderr.write(f"\r\x1b[K{self._what} … {100 * part:.0f} %")
+            rest = "(Ctrl-C ends)" if wanted_s is None else f"of {wanted_s:.1f} s"
+            sys.stderr.write(f"\r\x1b[K{self._what} … {done_s:.1f} s {rest}")
             sys.stderr.flush()
 
     def __enter__(self) -> Self:

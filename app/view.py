@@ -52,6 +52,9 @@ class View:
         True when the samples come from the virtual drive.
     roles : tuple of str
         One a channel.
+    roles_from : str
+        Who named them: ``"given"`` by the user, the capture ``"file"`` itself, or ``"default"``;
+        empty before the source is open.
     sample_rate_hz : float
         Frames a second, 0 before the source is open.
     reading : Reading or None
@@ -82,6 +85,7 @@ class View:
     source: str = ""
     virtual: bool = False
     roles: tuple[str, ...] = ()
+    roles_from: str = ""
     sample_rate_hz: float = 0.0
     reading: Reading | None = None
     reading_at_s: float = 0.0

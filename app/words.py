@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 from app.analysis.reading import Quantity, Reading, Sign
@@ -27,7 +28,7 @@ def reading_as_json(measured: Measured, profile: Profile) -> dict[str, Any]:
         "revolutions": reading.revolutions,
         "valid": reading.valid,
         "reasons": [str(reason) for reason in reading.reasons],
-        "notes": [*_roles_note(measured), *info.notes, *(str(note) for note in reading.notes)],
+        "notes": _notes(measured),
         "geometry": str(reading.geometry) if reading.geometry else None,
         "speed_rpm": _quantity(reading.speed_rpm),
         "carrier_hz": _quantity(reading.carrier_hz),
@@ -54,14 +55,23 @@ def reading_as_text(measured: Measured, profile: Profile) -> str:
     if reading.valid:
         lines += _balance_lines(reading, profile)
     else:
-        lines += ["no reading", *(f"             {reason}" for reason in reading.reasons)]
+        lines += [f"no reading   {reason}" for reason in reading.reasons]
     lines += _signal_lines(measured)
-    notes = [*_roles_note(measured), *info.notes, *(str(note) for note in reading.notes)]
-    return "\n".join([*lines, *(f"note         {note}" for note in notes)])
+    return "\n".join([*lines, *(f"note         {note}" for note in _notes(measured))])
+
+
+def roles_note(roles_from: str, roles: Sequence[str]) -> str:
+    """Return who named the roles, unless the user did."""
+    if roles_from == "given":
+        return ""
+    whence = "the file's own names" if roles_from == "file" else "the default"
+    return f"roles are {whence}: {','.join(roles)}"
 
 
 def plus_minus(quantity: Quantity, unit: str = "", scale: float = 1.0) -> str:
     """Return value ± expanded uncertainty (k = 2), both to the latter's first two digits."""
+    if not _is_known(quantity):
+        return "not known"
     expanded = 2.0 * quantity.u * scale
     digits = 1 - math.floor(math.log10(expanded)) if expanded > 0.0 else 3
     digits = min(max(digits, 0), 6)
@@ -69,7 +79,10 @@ def plus_minus(quantity: Quantity, unit: str = "", scale: float = 1.0) -> str:
 
 
 def _balance_lines(reading: Reading, profile: Profile) -> list[str]:
-    assert reading.ratio and reading.difference and reading.balance and reading.offset_um
+    assert reading.ratio is not None
+    assert reading.difference is not None
+    assert reading.balance is not None
+    assert reading.offset_um is not None
     size = "" if reading.sign is not Sign.UNKNOWN else " (magnitude: sign unknown)"
     side = f", head {reading.side}" if reading.side else ""
     limits = (
@@ -102,18 +115,20 @@ def _signal_lines(measured: Measured) -> list[str]:
     return lines
 
 
-def _roles_note(measured: Measured) -> list[str]:
+def _notes(measured: Measured) -> list[str]:
     info = measured.info
-    if info.roles_from == "given":
-        return []
-    whence = "the file's own names" if info.roles_from == "file" else "the default"
-    return [f"roles are {whence}: {','.join(info.roles)}"]
+    roles = roles_note(info.roles_from, info.roles)
+    return [*([roles] if roles else []), *info.notes, *map(str, measured.reading.notes)]
 
 
 def _quantity(quantity: Quantity | None) -> dict[str, float] | None:
-    if quantity is None or not (math.isfinite(quantity.value) and math.isfinite(quantity.u)):
+    if quantity is None or not _is_known(quantity):
         return None
     return {"value": quantity.value, "u": quantity.u}
+
+
+def _is_known(quantity: Quantity) -> bool:
+    return math.isfinite(quantity.value) and math.isfinite(quantity.u)
 
 
 def _number(value: float | None) -> float | None:

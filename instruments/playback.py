@@ -94,6 +94,11 @@ class FileSource:
         self._opened_s = 0.0
 
     @property
+    def path(self) -> Path:
+        """The file."""
+        return Path(self._path)
+
+    @property
     def info(self) -> SourceInfo:
         """What is known of the capture; from the first :meth:`open` on.
 

@@ -208,7 +208,7 @@ def test_virtual_drive_stands_across_the_dial_on_the_screen(screen, start):
 def test_head_of_the_virtual_drive_is_brought_to_the_line(screen):
     """The program itself, from its command to even lobes, by keys alone."""
     program = subprocess.Popen(
-        [sys.executable, "-m", "app", "--source", "sim:offset_um=25"],
+        [sys.executable, "-m", "app", "sim:offset_um=25"],
         cwd=ROOT,
         env=screen.environment,
         stdout=subprocess.PIPE,

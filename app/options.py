@@ -1,0 +1,229 @@
+"""The command line's grammar: a parser for each command, and the lines that help shows."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from collections.abc import Callable, Sequence
+from importlib import metadata
+from pathlib import Path
+from typing import Any, NoReturn
+
+from app.measure import LIVE_SECONDS
+
+DEFAULT_SOURCE = "sim:"
+DEFAULT_PROFILE = "130mm-48tpi"
+
+_ROLES = (
+    "what the columns carry, in order: plus, minus, differential, envelope, index, or - to skip "
+    "one; columns beyond the list are ignored"
+)
+_SOURCES = """\
+sources:
+  sim:                    the virtual drive; options after it: sim:offset_um=25&seed=2
+  PATH or file:PATH       a capture: WAV, RF64, or a scope's CSV export
+                          (?rate=HZ for a CSV without a time column, ?full_scale_v=V for a WAV)
+  sound:DEVICE            a sound input (?rate=HZ, ?full_scale_v=V); evenlobe sources lists them
+  visa:RESOURCE           a scope, as visa:TCPIP::192.0.2.7::5025::SOCKET
+Quote an address that has ? or & in it, or the shell takes them for its own.
+"""
+_STATUS = """\
+exit status: 0 a valid reading, 3 none, 2 bad usage or an input that cannot be read
+"""
+
+
+class UsageFault(Exception):  # noqa: N818
+    """Something on the command line cannot be used; the message says what to do."""
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser that raises instead of printing its usage: a fault is one line."""
+
+    def __init__(self, **settings: Any) -> None:
+        super().__init__(
+            formatter_class=argparse.RawDescriptionHelpFormatter, allow_abbrev=False, **settings
+        )
+
+    def error(self, message: str) -> NoReturn:
+        """Raise a fault that names the argument and what is wrong with it."""
+        raise UsageFault(f"{message}; “{self.prog} --help” shows what can be written")
+
+
+def parse(arguments: Sequence[str]) -> tuple[str, argparse.Namespace]:
+    """Read a command line: the command's name, empty for the dashboard, and its options.
+
+    Raises
+    ------
+    UsageFault
+        When it cannot be understood.
+    SystemExit
+        After help or version, which are printed.
+    """
+    words = _with_skips(arguments)
+    command = words.pop(0) if words and words[0] in COMMANDS else ""
+    title, add = COMMANDS[command] if command else (_TITLE, _dashboard)
+    parser = _Parser(prog=f"evenlobe {command}".rstrip(), description=title)
+    add(parser)
+    return command, parser.parse_args(words)
+
+
+def version() -> str:
+    """Return the installed version."""
+    return metadata.version("evenlobe")
+
+
+def _with_skips(arguments: Sequence[str]) -> list[str]:
+    """Join ``--roles -,plus`` to ``--roles=-,plus``: a list may begin with a dash."""
+    words = list(arguments)
+    for place in range(len(words) - 1, 0, -1):
+        if words[place - 1] == "--roles" and words[place].startswith("-,"):
+            words[place - 1 : place + 1] = [f"--roles={words[place]}"]
+    return words
+
+
+_TITLE = """\
+A live bench instrument for the radial head alignment of removable-disk drives.
+Opens the dashboard; where there is no display, a needle of text in the terminal."""
+
+
+def _dashboard(parser: argparse.ArgumentParser) -> None:
+    rows = "\n".join(f"  {name:<10} {title}" for name, (title, _) in COMMANDS.items())
+    parser.usage = "evenlobe [SOURCE] [options]\n       evenlobe COMMAND ...   (COMMAND --help)"
+    parser.epilog = f"""\
+commands:
+{rows}
+
+{_SOURCES}
+examples:
+  evenlobe                                     the dashboard, source to be chosen
+  evenlobe sim:                                practise on the virtual drive
+  evenlobe measure capture.wav --roles plus,minus,index
+  evenlobe record 'sound:?rate=192000' found.wav --roles differential,index
+"""
+    parser.add_argument("--version", action="version", version=f"evenlobe {version()}")
+    parser.add_argument("source", metavar="SOURCE", nargs="?", help="open this source at once")
+    _add_roles(parser)
+    _add_analysis(parser)
+
+
+def _measure(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = f"""\
+{_SOURCES}
+{_STATUS}
+examples:
+  evenlobe measure capture.wav
+  evenlobe measure scope.csv --roles differential,index --json
+  evenlobe measure sound: --roles envelope,index --low-corner 7 --detector-threshold 0.2
+  evenlobe measure sim: --live
+"""
+    parser.add_argument("source", metavar="SOURCE", help="what to measure")
+    how = parser.add_mutually_exclusive_group()
+    how.add_argument("--json", action="store_true", help="print the reading as one JSON object")
+    how.add_argument("--live", action="store_true", help="show a moving needle until Ctrl-C")
+    _add_seconds(
+        parser, f"how much to measure; without it a capture whole, all else {LIVE_SECONDS:g} s"
+    )
+    _add_roles(parser)
+    _add_analysis(parser)
+
+
+def _sources(parser: argparse.ArgumentParser) -> None:
+    # Imported here: nobody else needs the table.
+    from instruments.virtual.params import help_text
+
+    parser.epilog = f"{_SOURCES}\noptions of sim:, with their defaults:\n{help_text()}\n"
+
+
+def _record(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = f"""\
+{_SOURCES}
+The file appears under its name when it is whole; Ctrl-C ends the recording and keeps it.
+
+examples:
+  evenlobe record sound: found.wav --roles differential,index
+  evenlobe record scope.csv scope.wav --roles -,plus,minus
+"""
+    parser.add_argument("source", metavar="SOURCE", help="what to record")
+    parser.add_argument("out", metavar="OUT.wav", type=Path, help="the file to write")
+    _add_seconds(parser, "how long; without it to the source's end, or until Ctrl-C")
+    _add_roles(parser)
+    _add_overwrite(parser)
+
+
+def _simulate(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = """\
+What is true of the drive (offset, ratio, speed, ...) is written beside it, to OUT.truth.json.
+“evenlobe sources --help” lists the options of sim:.
+
+examples:
+  evenlobe simulate practice.wav --seconds 5
+  evenlobe simulate boundary.wav --source 'sim:recording=boundary&offset_um=-40'
+"""
+    parser.add_argument("out", metavar="OUT.wav", type=Path, help="the file to write")
+    parser.add_argument(
+        "--source",
+        metavar="SIM",
+        default=DEFAULT_SOURCE,
+        help="a sim: address with its options (default: sim:)",
+    )
+    _add_seconds(parser, f"how long (default: {LIVE_SECONDS:g})", LIVE_SECONDS)
+    _add_roles(parser)
+    _add_overwrite(parser)
+
+
+COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
+    "measure": ("measure a source once, or show its needle as text", _measure),
+    "sources": ("list what can be opened now", _sources),
+    "record": ("record a source to a WAV file", _record),
+    "simulate": ("write the virtual drive to a WAV file, its truth beside it", _simulate),
+}
+
+
+def _add_roles(to: argparse.ArgumentParser) -> None:
+    to.add_argument("--roles", metavar="ROLES", help=_ROLES)
+
+
+def _add_seconds(to: argparse.ArgumentParser, words: str, default: float | None = None) -> None:
+    to.add_argument("--seconds", type=_positive, metavar="N", default=default, help=words)
+
+
+def _add_overwrite(to: argparse.ArgumentParser) -> None:
+    to.add_argument("--overwrite", action="store_true", help="replace what has that name")
+
+
+def _add_analysis(to: argparse.ArgumentParser) -> None:
+    to.add_argument(
+        "--profile",
+        metavar="NAME",
+        default=DEFAULT_PROFILE,
+        help=f"class of drive and alignment disk (default: {DEFAULT_PROFILE})",
+    )
+    to.add_argument(
+        "--low-corner",
+        type=_not_negative,
+        metavar="HZ",
+        help="corner of the AC-coupled input that an envelope came through (0: DC-coupled)",
+    )
+    to.add_argument(
+        "--detector-threshold",
+        type=_not_negative,
+        metavar="V",
+        help="volts below which an envelope's detector gives nothing (0: it is linear)",
+    )
+
+
+def _positive(text: str) -> float:
+    value = _not_negative(text)
+    if value == 0.0:
+        raise argparse.ArgumentTypeError(f"“{text}” is not above 0")
+    return value
+
+
+def _not_negative(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"“{text}” is not a number") from None
+    if not math.isfinite(value) or value < 0.0:
+        raise argparse.ArgumentTypeError(f"“{text}” is not a finite number from 0 up")
+    return value
