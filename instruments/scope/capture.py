@@ -111,6 +111,7 @@ def read_channel(
     for command in family.waveform.select:
         points = screen.points or family.waveform.most_points
         link.send(command.format(n=channel, points=points), deadline)
+    _confirm_channel(link, family, channel, deadline)
     return _read(link, family, family.waveform.pages, channel, screen, deadline)
 
 
@@ -127,10 +128,23 @@ def read_deep(
     try:
         for command in deep.select:
             link.send(command.format(n=channel), deadline)
+        _confirm_channel(link, family, channel, deadline)
         return _read(link, family, deep.pages, channel, screen, deadline, by_span=True)
     finally:
         for command in deep.after:
             link.send(command, deadline)
+
+
+def _confirm_channel(link: Link, family: Family, channel: int, deadline: Deadline) -> None:
+    waveform = family.waveform
+    if not waveform.chosen:
+        return
+    told, wanted = link.ask(waveform.chosen, deadline), waveform.choice.format(n=channel)
+    if not same_word(told, wanted):
+        raise Garbled(
+            f"{link.what}: it does not give channel {channel} ({waveform.chosen} says {told}); "
+            "see with check-scope which family of commands fits"
+        )
 
 
 def _read(

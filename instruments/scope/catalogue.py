@@ -227,11 +227,16 @@ def _waveform(table: Table) -> Waveform:
     blocks = table.texts("blocks", ())
     if not set(blocks) <= set(asked):
         raise table.error("blocks", list(blocks), "names out of waveform.ask")
+    data = table.command("data", blanks=("n",))
+    # Where the data's query does not name the channel, what was selected must be confirmed.
+    chosen = table.command("chosen", "" if "{n}" in data else None)
     waveform = Waveform(
         select=table.commands("select", (), ("n", "points")),
+        chosen=chosen,
+        choice=table.command("choice", None if chosen else "", ("n",)),
         ask=asked,
         blocks=blocks,
-        data=table.command("data", blanks=("n",)),
+        data=data,
         parser=parser,
         scale=scale,
         codes=table.choice("codes", CODES),

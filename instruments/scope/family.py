@@ -135,6 +135,9 @@ class Waveform:
     ----------
     select : tuple of str
         Sent before the queries.
+    chosen, choice : str
+        The query for the channel that was selected, and its answer; both empty where the data's
+        own query names the channel. A refused selection would give one channel twice.
     ask : mapping of str to str
         Queries by the name that the parser knows their answers under.
     blocks : tuple of str
@@ -152,6 +155,8 @@ class Waveform:
     """
 
     select: tuple[str, ...]
+    chosen: str
+    choice: str
     ask: Mapping[str, str]
     blocks: tuple[str, ...]
     data: str

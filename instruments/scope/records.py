@@ -59,6 +59,11 @@ class Record:
         return float(max(self.high_v.max(), -self.low_v.min()))
 
     @property
+    def values(self) -> int:
+        """Values that were transferred."""
+        return (2 if self.paired else 1) * len(self.low_v)
+
+    @property
     def swing_v(self) -> float:
         """Highest less lowest; 0 for an empty record."""
         return float(self.high_v.max() - self.low_v.min()) if len(self.low_v) else 0.0

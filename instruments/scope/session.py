@@ -5,7 +5,6 @@ Only the thread that owns the link may use it.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from instruments.scope import capture
@@ -22,6 +21,7 @@ from instruments.source import SourceError, SourceUnavailable
 _IDENTITY_S = 1.5
 _RETRIES = 3
 _WAIT_FOR_TRIGGER_S = 2.5
+_VALUES_AT_FIRST = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +115,7 @@ class ScopeSession:
         self._panel: Panel | None = None
         self._family: Family | None = None
         self._was_stopped = False
+        self._values = 0  # in the record before
         self._setup: Setup | None = None
         self.identity: Identity | None = None
         self.notes: tuple[str, ...] = ()
@@ -163,13 +164,13 @@ class ScopeSession:
             raise RuntimeError("the scope has not been set up yet")
         return self._setup
 
-    def sweep(self, new_deadline: Callable[[float], Deadline]) -> Sweep:
+    def sweep(self, deadline: Deadline) -> Sweep:
         """Take one record; one that cannot be read is taken again.
 
         Parameters
         ----------
-        new_deadline : callable
-            Makes a deadline of so many seconds.
+        deadline : Deadline
+            For all of it, at least :attr:`longest_s` from now.
 
         Raises
         ------
@@ -179,7 +180,7 @@ class ScopeSession:
         left = _RETRIES
         while True:
             try:
-                return self._take(new_deadline(self.longest_s))
+                return self._take(deadline)
             except Garbled:
                 left -= 1
                 if not left:
@@ -189,7 +190,12 @@ class ScopeSession:
     @property
     def longest_s(self) -> float:
         """What a record may take, transfer and waiting for the trigger included."""
-        return 2 * self.setup.screen.span_s + _WAIT_FOR_TRIGGER_S
+        waiting_s = 2 * self.setup.screen.span_s + _WAIT_FOR_TRIGGER_S
+        if not self._options.resource.upper().startswith("ASRL"):
+            return waiting_s
+        # Start and stop bit make ten bits of a byte; half as much again to spare.
+        values = self._values or _VALUES_AT_FIRST
+        return waiting_s + 15 * values / self._options.baud
 
     def _take(self, deadline: Deadline) -> Sweep:
         setup = self.setup
@@ -197,6 +203,7 @@ class ScopeSession:
             self._link, self.family, setup.free, deadline, self._what_is_awaited()
         )
         records = {channel: self._read(channel, deadline) for channel in setup.channels}
+        self._values = sum(record.values for record in records.values())
         columns = self.columns(records)
         setup.ranges.follow(records, deadline)
         skip = 0 if setup.free else cells_before_trigger(columns[0])

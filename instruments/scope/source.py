@@ -222,7 +222,7 @@ class ScopeSource:
         live.link = self._opener(self._options, self._what, deadline)
         live.session = session = ScopeSession(live.link, self._options, self._memory)
         session.begin(self._scale_v, deadline)
-        first = session.sweep(lambda seconds: Deadline(seconds, live.cancelled))
+        first = session.sweep(Deadline(session.longest_s, live.cancelled))
         self._scale_v = session.setup.signal_scale_v()
         identity = session.identity
         ac = self._options.coupling == "ac"
@@ -245,14 +245,13 @@ class ScopeSource:
         if session is None:
             raise RuntimeError("a record was asked for before the session began")
         job = live.owner.submit(lambda: self._next(live, session))
-        # Taken again where it is garbled: as often as the session tries.
-        seconds = 3 * session.longest_s + _GRACE_S
+        seconds = session.longest_s + _GRACE_S
         with self._lock:
             if self._live is live:
                 self._pending, self._pending_s = job, Deadline(seconds)
 
     def _next(self, live: _Live, session: ScopeSession) -> Block:
-        sweep = session.sweep(lambda seconds: Deadline(seconds, live.cancelled))
+        sweep = session.sweep(Deadline(session.longest_s, live.cancelled))
         self._scale_v = session.setup.signal_scale_v()
         return self._block(live, sweep)
 

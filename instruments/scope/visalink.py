@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     import pyvisa
 
 _OPEN_MS = 2000
-# One read of a serial port, so that a closing source is noticed between two.
-_SERIAL_CHUNK = 256
+_SERIAL_CHUNK = 4096
+_SERIAL_LOOK_S = 0.002
 _LEAST_MS = 10
 
 _managers: list[pyvisa.ResourceManager] = []
@@ -174,13 +174,14 @@ class SerialLink(StreamLink):
             self._resource.within(deadline).write_raw(data)
 
     def _receive(self, least: int, deadline: Deadline) -> Bytes:
-        with boundary(self.what):
-            resource = self._resource.within(deadline)
-            count = max(least, min(_SERIAL_CHUNK, resource.bytes_in_buffer))
-            return resource.read_bytes(count, chunk_size=count)
+        # A read that waits could not be ended, and one that times out loses what has come.
+        while not (came := self._waiting()):
+            deadline.check(self.what)
+            deadline.pause(_SERIAL_LOOK_S)
+        return came
 
     def _receive_into(self, view: memoryview, deadline: Deadline) -> int:
-        part = self._receive(min(len(view), _SERIAL_CHUNK), deadline)
+        part = self._receive(len(view), deadline)
         taken = min(len(part), len(view))
         view[:taken] = part[:taken]
         self._buffer += part[taken:]
@@ -188,8 +189,9 @@ class SerialLink(StreamLink):
 
     def _waiting(self) -> Bytes:
         with boundary(self.what):
-            count = self._resource.raw.bytes_in_buffer
-            return self._resource.raw.read_bytes(count, chunk_size=count) if count else b""
+            resource = self._resource.raw
+            count = min(_SERIAL_CHUNK, resource.bytes_in_buffer)
+            return resource.read_bytes(count, chunk_size=count) if count else b""
 
     def abort(self) -> None:
         """Do nothing: a serial read ends with its own time-out."""

@@ -1,0 +1,156 @@
+"""One fault over one transport at each place of a record; run as a process, killed if it hangs.
+
+Prints one JSON line a place: how long until the fault was over, what was said, and whether the
+records before and after it are right.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import math
+import os
+import sys
+import tempfile
+import time
+
+import numpy as np
+
+from instruments.addresses import open_address
+from instruments.source import SourceError, SourceTimeout
+from instruments.virtual.drive import VirtualDrive
+from instruments.virtual.params import VirtualParams
+from instruments.virtual.scope import ScopeServer, VirtualScope
+from tests.peers.serial_pty import PtyScope
+from tests.peers.usbtmc import UsbScope
+
+PLACES = ("start", "middle", "end")
+PATIENCE_S = 20.0
+
+
+@contextlib.contextmanager
+def served(scope, transport):
+    """Yield an address behind which `scope` answers."""
+    if transport == "usb":
+        peer = UsbScope(scope, packet_bytes=512)
+        with peer.plugged_in():
+            yield peer.address, peer
+    elif transport == "serial":
+        with tempfile.TemporaryDirectory() as folder, SerialLine(scope, folder) as peer:
+            yield peer.address, peer
+    else:
+        with ScopeServer(scope, transport, port=0) as server:
+            yield server.address, server
+
+
+class SerialLine:
+    """A serial line that can be plugged in again under the same name."""
+
+    def __init__(self, scope, folder):
+        self._scope = scope
+        self._path = os.path.join(folder, "line")
+        self.address = f"ASRL{self._path}::INSTR"
+        self._peer = None
+
+    def __enter__(self):
+        self.plug()
+        return self
+
+    def __exit__(self, *_):
+        self._peer.close()
+
+    def plug(self):
+        if self._peer is not None:
+            self._peer.close()
+            os.unlink(self._path)
+        self._peer = PtyScope(self._scope)
+        os.symlink(self._peer.path, self._path)
+
+
+def new_scope(family, **options):
+    params = VirtualParams(
+        offset_um=25, clamp_um=0, oval_um=0, snr_db=math.inf, hum_v=0, wow_percent=0, **options
+    )
+    return VirtualScope(VirtualDrive(params), family)
+
+
+def lobes_ratio(block):
+    """Ratio of the two lobes in the first turn of a record, of whatever its extremes span."""
+    swing = block.samples_v[1::2, 0] - block.samples_v[::2, 0]
+    turn = swing[: round(0.2 * block.sample_rate_hz / 2)]
+    half = len(turn) // 2
+    # The mean over the lobe's top: a single cell is at the mercy of one code.
+    tops = []
+    for part in (turn[:half], turn[half:]):
+        at = int(np.argmax(part))
+        width = max(1, half // 20)
+        tops.append(float(part[max(0, at - width) : at + width + 1].mean()))
+    return min(tops) / max(tops)
+
+
+def next_block(source, until_s):
+    while True:
+        try:
+            return source.read(0.2)
+        except SourceTimeout:
+            if time.monotonic() > until_s:
+                raise
+
+
+def reopen(source, peer, until_s):
+    source.close()
+    while True:
+        if hasattr(peer, "plug"):
+            peer.plug()
+        try:
+            source.open()
+        except SourceError:
+            if time.monotonic() > until_s:
+                raise
+            source.close()
+            time.sleep(0.05)
+        else:
+            return
+
+
+def one_place(scope, source, peer, fault, place):
+    truth = scope.truth().ratio
+    begun_s = time.monotonic()
+    scope.inject(fault, at=place, count=1)
+    said, ratios, noticed_s = "", [], 0.0
+    until_s = begun_s + PATIENCE_S
+    for _ in range(4):
+        try:
+            ratios.append(lobes_ratio(next_block(source, until_s)))
+        except SourceError as error:
+            said, noticed_s = str(error), time.monotonic() - begun_s
+            break
+    scope.inject(None)
+    if said:
+        reopen(source, peer, until_s)
+    ratios.append(lobes_ratio(next_block(source, time.monotonic() + PATIENCE_S)))
+    return {
+        "place": place,
+        "noticed_s": noticed_s,
+        "said": said,
+        "worst": max(abs(ratio - truth) for ratio in ratios),
+        "records": len(ratios),
+    }
+
+
+def main(transport, family, fault):
+    scope = new_scope(family)
+    with served(scope, transport) as (address, peer):
+        source = open_address(f"visa:{address}" + ("?baud=115200" if transport == "serial" else ""))
+        source.open()
+        next_block(source, time.monotonic() + PATIENCE_S)
+        for place in PLACES:
+            print(json.dumps(one_place(scope, source, peer, fault, place)), flush=True)
+        begun_s = time.monotonic()
+        source.close()
+        print(json.dumps({"close_s": time.monotonic() - begun_s}), flush=True)
+    scope.close()
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])
