@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
-from app.analysis.balance import invalid, sign_of, with_balance
+from app.analysis.balance import far_off, invalid, sign_of, with_balance
 from app.analysis.index import IndexDetector
 from app.analysis.layout import (
     Character,
@@ -52,7 +52,9 @@ class Analyser:
         self._setup = setup
         self._keep_all = keep_all
         self._path = _path_for(setup)
-        self._index = IndexDetector(setup.sample_rate_hz) if setup.columns.index is not None else None
+        self._index = (
+            IndexDetector(setup.sample_rate_hz) if setup.columns.index is not None else None
+        )
         self._index_turns = IndexTurns(setup.sample_rate_hz)
         self._pattern: PatternTurns | None = None
         self._turns: list[Turn] = []
@@ -104,7 +106,11 @@ class Analyser:
         gap_before : bool
             Time is not continuous before these samples, though the index may be.
         """
-        first_index += self._shift
+        # Samples beyond all measure become cells that are not ok: that is dealt with there.
+        with np.errstate(invalid="ignore", over="ignore"):
+            return self._push(samples_v, first_index + self._shift, gap_before=gap_before)
+
+    def _push(self, samples_v: NDArray[np.float32], first_index: int, *, gap_before: bool) -> bool:
         if self._first_frame is None:
             self._first_frame = first_index
         elif gap_before and first_index == self._end_frame:
@@ -129,9 +135,9 @@ class Analyser:
 
     def finish(self) -> None:
         """Work through what waits for more samples: the capture has ended."""
-        edges = self._index.flush() if self._index is not None else []
+        pulses = self._index.flush() if self._index is not None else []
         self._path.flush()
-        turns = self._index_turns.push(edges)
+        turns = self._index_turns.push(pulses)
         if not turns and not self._turns:
             turns = self._pattern_turns(at_end=True)
         elif self._pattern is not None:
@@ -140,9 +146,15 @@ class Analyser:
 
     def summary(self) -> Reading:
         """Return the reading over all turns kept; call :meth:`finish` first."""
+        with np.errstate(invalid="ignore", over="ignore"):
+            return self._summary()
+
+    def _summary(self) -> Reading:
         series = self._path.series
         if series is None or self._path.fault is not None:
-            return invalid(self._bare(), self._path.fault or messages.WAITING)
+            fault = self._path.fault
+            ended = messages.NO_CARRIER if fault in (None, messages.WAITING) else fault
+            return invalid(self._bare(), ended)
         return summarise(
             Capture(
                 setup=self._setup,
@@ -151,7 +163,8 @@ class Analyser:
                 turns=tuple(self._turns),
                 by_index=self._by_index,
                 lobe_times=tuple(self._pattern.times) if self._pattern is not None else (),
-                pairs=self._pattern.pairs if self._pattern is not None else self._setup.pairs,
+                pairs=self._setup.pairs,
+                times_a_turn=2 * self._pattern.pairs if self._pattern is not None else 0,
                 sense=self._known_sense(),
                 taught=self._taught,
                 notes=self._standing_notes(),
@@ -222,8 +235,8 @@ class Analyser:
             if self._pattern is not None:
                 self._pattern = self._new_pattern()
         if self._index is not None:
-            edges = self._index.push(samples_v[:, self._setup.columns.index], first_index)
-            turns = self._index_turns.push(edges)
+            pulses = self._index.push(samples_v[:, self._setup.columns.index], first_index)
+            turns = self._index_turns.push(pulses)
             if turns and self._pattern is not None:
                 self._pattern = None
                 self._turns.clear()
@@ -295,8 +308,7 @@ class Analyser:
     def _learn(self, series: EnvelopeSeries) -> None:
         """Learn layout and character anew from the last turns."""
         turn = mean_turn(series, self._turns)
-        pairs = self._pattern.pairs if self._pattern is not None else self._setup.pairs
-        found = find_layout(turn, pairs) if turn is not None else None
+        found = find_layout(turn, self._setup.pairs) if turn is not None else None
         if turn is None or found is None:
             self._layout = None
             self._in_order = None
@@ -304,6 +316,11 @@ class Analyser:
             return
         if self._layout is None or found.pairs != self._layout.pairs:
             self._tracker = BalanceTracker(found.pairs)
+        if found.lone is not None:
+            self._layout = None
+            sense = self._known_sense() if self._by_index else None
+            self._set(far_off(self._bare(), found.lone < 0.5, sense))
+            return
         layout = refine_layout(found, turn, series, self._turns)
         if layout.pairs == 1 and layout.window.span > _LIVE_WINDOW.span:
             layout = replace(layout, window=_LIVE_WINDOW)
@@ -347,6 +364,9 @@ class Analyser:
     ) -> Reading:
         assert self._layout is not None
         sense = self._known_sense()
+        at_index = self._by_index and self._layout.is_at_index
+        if at_index:
+            sense = None
         self._in_order = live.heights.balance
         reasons: list[Message] = []
         turn = 2.0 * self._layout.pairs * spacing
@@ -359,6 +379,8 @@ class Analyser:
         notes = self._standing_notes()
         if live.sum_jumped:
             notes = (*notes, messages.SUM_JUMPED)
+        if at_index:
+            notes = (*notes, messages.LOBE_AT_INDEX)
         recent = self._turns[-5:]
         taller = max(live.heights.first_v.value, live.heights.second_v.value)
         reading = Reading(

@@ -75,8 +75,7 @@ def with_balance(reading: Reading, heights: Heights, sense: int | None, setup: S
     if upper <= 0.0:
         return invalid(reading, messages.NO_PATTERN)
     if lower < ONE_LOBE_BELOW * upper:
-        far = _far_side(heights, sense)
-        return invalid(replace(reading, side=far), _ONE_LOBE[far])
+        return far_off(reading, heights.first_v.value > heights.second_v.value, sense)
     value = heights.balance.value * sense if sense is not None else abs(heights.balance.value)
     balance = Quantity(value, heights.balance.u)
     first, second = heights.first_v, heights.second_v
@@ -122,6 +121,14 @@ def invalid(reading: Reading, *reasons: Message) -> Reading:
     )
 
 
+def far_off(reading: Reading, first_is_left: bool, sense: int | None) -> Reading:
+    """Return the reading of a turn with but one lobe: the side is told where the sign is known."""
+    side = None
+    if sense is not None:
+        side = Side.OUTWARD if first_is_left == (sense > 0) else Side.INWARD
+    return invalid(replace(reading, side=side), _ONE_LOBE[side])
+
+
 def sign_of(sense: int | None, *, taught: bool) -> Sign:
     """Return what is known of the sign."""
     if sense is None:
@@ -133,10 +140,3 @@ def _side(balance: Quantity, sense: int | None) -> Side | None:
     if sense is None or abs(balance.value) <= 2.0 * balance.u:
         return None
     return Side.OUTWARD if balance.value * sense > 0.0 else Side.INWARD
-
-
-def _far_side(heights: Heights, sense: int | None) -> Side | None:
-    if sense is None:
-        return None
-    first_taller = heights.first_v.value > heights.second_v.value
-    return Side.OUTWARD if first_taller == (sense > 0) else Side.INWARD

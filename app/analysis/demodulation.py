@@ -22,8 +22,9 @@ _CELL_S = 0.5e-3
 """Some 400 cells a turn."""
 _TRACK_S = 4e-3
 """Half the length over which the local carrier is averaged."""
-_NOISE_EVERY = 4
-"""One block in so many is searched for noise."""
+_NOISE_EVERY = 16
+_NOISE_BLOCKS = 32
+"""One block in so many is searched for noise, or more of them where there are few."""
 _LEAST_CORRELATION = 0.9
 """The phases' slow parts must agree this well before their gains are compared by them."""
 
@@ -114,13 +115,19 @@ class Demodulator:
             self._first_cell = first_index // self.frames_a_cell
             self._next_frame = first_index
         if len(self._left):
-            samples_v = self._join_left(samples_v)
-        count = len(samples_v) // self.block
-        used = count * self.block
-        if count:
+            # Only the block that was begun is put together: the rest is used where it stands.
+            missing = self.block - len(self._left)
+            begun = np.concatenate([self._left, samples_v[:missing]])
+            samples_v = samples_v[missing:]
+            self._left = begun if len(begun) < self.block else begun[:0]
+            if len(begun) == self.block:
+                self._demodulate(begun)
+        used = len(samples_v) - len(samples_v) % self.block
+        if used:
             self._demodulate(samples_v[:used])
-            self._next_frame += used
-        self._left = samples_v[used:].copy()
+            self._measure_noise(samples_v[:used])
+        if used < len(samples_v):
+            self._left = samples_v[used:].copy()
         return [*done, *self._finished(whole=False)]
 
     def flush(self) -> list[Cells]:
@@ -131,9 +138,6 @@ class Demodulator:
         self._emitted = 0
         self._next_frame = None
         return done
-
-    def _join_left(self, samples_v: NDArray[np.float32]) -> NDArray[np.float32]:
-        return np.concatenate([self._left, samples_v])
 
     def _fit_matrix(self) -> NDArray[np.float32]:
         """Return the matrix (block · channels, 3 · signals) that fits every signal column.
@@ -179,8 +183,8 @@ class Demodulator:
         else:
             phasor.real = fitted[:, 0]
             phasor.imag = -fitted[:, 1]
-        self._measure_noise(samples_v)
         self._phasors = np.concatenate([self._phasors, phasor])
+        self._next_frame = (self._next_frame or 0) + len(samples_v)
 
     def _measure_trim(self, plus_v: NDArray[np.float32], minus_v: NDArray[np.float32]) -> None:
         """Compare the phases' gains by what is common to both and slow: hum, if there is any."""
@@ -202,7 +206,8 @@ class Demodulator:
         self._trim += min(1.0, len(plus) / 4000.0) * (target - self._trim)
 
     def _measure_noise(self, samples_v: NDArray[np.float32]) -> None:
-        frames = samples_v.reshape(-1, self.block, self._channels)[::_NOISE_EVERY]
+        blocks = samples_v.reshape(-1, self.block, self._channels)
+        frames = blocks[:: max(1, min(_NOISE_EVERY, len(blocks) // _NOISE_BLOCKS))]
         if len(self._signals) == 2:
             weight = np.float32(self._trim)
             plus, minus = self._signals
@@ -242,9 +247,7 @@ class Demodulator:
 
     def _cells(
         self, phasors: NDArray[np.complex64], start: int, end: int
-    ) -> tuple[
-        NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]
-    ]:
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
         size = self._blocks_a_cell
         fine = np.isfinite(phasors)
         ok = fine.all(axis=1)

@@ -17,6 +17,7 @@ _BASE_S = 0.3
 """Any stretch of this length holds a null: it is longer than a turn at 250 rpm."""
 _BELOW_ZERO = 0.03
 """An envelope this part of its top below zero has lost its constant part."""
+_STUCK_S = 2e-3
 _CONDUCTS_SIGMAS = 4.0
 """Above so many standard deviations a cell counts as signal, past the detector's threshold."""
 
@@ -44,6 +45,9 @@ class DetectorFollower:
         self._rate_a_cell = 2.0 * np.pi * low_corner_hz * self.frames_a_cell / sample_rate_hz
         self._threshold_v = threshold_v
         self._base_cells = round(_BASE_S * sample_rate_hz / self.frames_a_cell)
+        self._rate_hz = sample_rate_hz
+        self._top_v = -np.inf
+        self._at_top = 0
         self._next_frame: int | None = None
         self._left = np.zeros(0)
         self._integral = 0.0
@@ -58,6 +62,14 @@ class DetectorFollower:
         """True when the output as it came falls clearly below zero: it was AC-coupled."""
         floor = max(_BELOW_ZERO * self._highest_v, 6.0 * self._sigma_v)
         return self._lowest_v < -floor
+
+    @property
+    def sticks_at_top(self) -> bool:
+        """True when noisy output stands still at its highest level: whatever gives it is clipped.
+
+        Of samples with noise on them only a few are the very highest.
+        """
+        return self._sigma_v > 0.0 and self._at_top > _STUCK_S * self._rate_hz
 
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> list[Cells]:
         """Take the next samples and return the cells that they complete."""
@@ -79,8 +91,13 @@ class DetectorFollower:
         first = self._next_frame // self.frames_a_cell
         self._next_frame += used
         self._measure_noise(values[:used])
+        self._watch_top(values[:used])
         means = values[:used].reshape(count, -1).mean(axis=1)
-        return [*done, *self._straightened(first, means)]
+        self._lowest_v = float(np.min(means, initial=self._lowest_v, where=np.isfinite(means)))
+        self._highest_v = float(np.max(means, initial=self._highest_v, where=np.isfinite(means)))
+        if not self._rate_a_cell:
+            return [*done, self._lawful(first, means, np.zeros_like(means))]
+        return [*done, *self._runs(first, means)]
 
     def flush(self) -> list[Cells]:
         """Return what still waits for a first null, and begin anew."""
@@ -90,6 +107,13 @@ class DetectorFollower:
         self._past = self._past[:0]
         self._integral = 0.0
         return done
+
+    def _watch_top(self, values: NDArray[np.float64]) -> None:
+        top_v = float(np.max(values, initial=-np.inf, where=np.isfinite(values)))
+        if top_v > self._top_v:
+            self._top_v, self._at_top = top_v, 0
+        if top_v == self._top_v:
+            self._at_top += int(np.count_nonzero(values == top_v))
 
     def _measure_noise(self, values: NDArray[np.float64]) -> None:
         steps = np.diff(values)
@@ -101,17 +125,24 @@ class DetectorFollower:
         sigma = 1.4826 * float(np.median(np.abs(steps))) / np.sqrt(2.0)
         self._sigma_v = sigma / np.sqrt(self.frames_a_cell)
 
+    def _runs(self, first: int, means: NDArray[np.float64]) -> list[Cells]:
+        """Straighten run by run: where samples are missing the integral has to begin anew."""
+        done: list[Cells] = []
+        fine = np.isfinite(means)
+        cuts = [0, *(np.flatnonzero(np.diff(fine)) + 1).tolist(), len(means)]
+        for start, end in zip(cuts[:-1], cuts[1:], strict=True):
+            if fine[start]:
+                done += self._straightened(first + start, means[start:end])
+            else:
+                done += self._release() if self._waiting else []
+                self._past = self._past[:0]
+                self._integral = 0.0
+        return done
+
     def _straightened(self, first: int, means: NDArray[np.float64]) -> list[Cells]:
-        fine = means[np.isfinite(means)]
-        if fine.size:
-            self._lowest_v = min(self._lowest_v, float(fine.min()))
-            self._highest_v = max(self._highest_v, float(fine.max()))
-        if self._rate_a_cell == 0.0:
-            return [self._lawful(first, means, np.zeros_like(means))]
-        known = np.where(np.isfinite(means), means, 0.0)
-        sums = self._integral + np.cumsum(known)
+        sums = self._integral + np.cumsum(means)
         self._integral = float(sums[-1])
-        straight = means + self._rate_a_cell * (sums - 0.5 * known)
+        straight = means + self._rate_a_cell * (sums - 0.5 * means)
         self._waiting.append((first, straight))
         if len(self._past) + sum(len(part) for _, part in self._waiting) < self._base_cells:
             return []
@@ -121,16 +152,14 @@ class DetectorFollower:
         first = self._waiting[0][0]
         straight = np.concatenate([part for _, part in self._waiting])
         self._waiting.clear()
-        known = np.concatenate([self._past, np.where(np.isfinite(straight), straight, np.inf)])
+        known = np.concatenate([self._past, straight])
         base = _sliding_least(known, self._base_cells)[len(self._past) :]
         self._past = known[-self._base_cells :]
         return [self._lawful(first, straight, base)]
 
-    def _lawful(
-        self, first: int, means: NDArray[np.float64], base: NDArray[np.float64]
-    ) -> Cells:
-        ok = np.isfinite(means) & np.isfinite(base)
-        value = np.where(ok, means - np.where(np.isfinite(base), base, 0.0), 0.0)
+    def _lawful(self, first: int, means: NDArray[np.float64], base: NDArray[np.float64]) -> Cells:
+        ok = np.isfinite(means)
+        value = np.where(ok, means - base, 0.0)
         if self._threshold_v > 0.0:
             conducts = value > _CONDUCTS_SIGMAS * self._sigma_v
             value = np.where(conducts, value + self._threshold_v, 0.0)

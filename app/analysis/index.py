@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,8 +19,16 @@ _HYSTERESIS = 0.2
 """Half the distance between the two thresholds, as a part of the swing."""
 
 
+@dataclass(frozen=True, slots=True)
+class Pulse:
+    """One index pulse: its leading edge and its length, in frames that need not be whole."""
+
+    edge_frame: float
+    frames: float
+
+
 class IndexDetector:
-    """Finds leading edges in a stream of index samples.
+    """Finds pulses in a stream of index samples.
 
     The pulse is the state that lasts the shorter; its leading edge is where that state begins,
     whatever the polarity, the level or the offset.
@@ -40,32 +50,34 @@ class IndexDetector:
         self._lows = np.zeros(0)
         self._highs = np.zeros(0)
         self._state = 0
+        self._open_edge: float | None = None
         self._last_v = np.float32(0.0)
         self.active_high: bool | None = None
         """Polarity of the pulse, None until known."""
 
-    def push(self, column_v: NDArray[np.float32], first_index: int) -> list[float]:
-        """Take the next samples and return the leading edges found, in absolute frames."""
-        edges: list[float] = []
+    def push(self, column_v: NDArray[np.float32], first_index: int) -> list[Pulse]:
+        """Take the next samples and return the pulses that end in them."""
+        pulses: list[Pulse] = []
         if self._next_frame is not None and first_index != self._next_frame:
-            edges = self.flush()
+            pulses = self.flush()
             self._state = 0
+            self._open_edge = None
             self._next_frame = first_index + len(column_v)
         skip = -first_index % self._stride
         values = np.ascontiguousarray(column_v[skip :: self._stride])
         if not len(values):
-            return edges
+            return pulses
         self._waiting.append((values, float(first_index + skip)))
         learned = self._lows.size > 0
         if not learned and sum(len(part) for part, _ in self._waiting) < self._learn:
-            return edges
-        return [*edges, *self._work()]
+            return pulses
+        return [*pulses, *self._work()]
 
-    def flush(self) -> list[float]:
-        """Return the edges still waiting for the levels to be learned."""
+    def flush(self) -> list[Pulse]:
+        """Return the pulses still waiting for the levels to be learned."""
         return self._work() if self._waiting else []
 
-    def _work(self) -> list[float]:
+    def _work(self) -> list[Pulse]:
         values = np.concatenate([part for part, _ in self._waiting])
         first = self._waiting[0][1]
         self._waiting.clear()
@@ -80,7 +92,7 @@ class IndexDetector:
             return []
         middle = 0.5 * (low + high)
         self.active_high = self._share_above(middle) < 0.5
-        return self._edges(values, first, middle, _HYSTERESIS * swing)
+        return self._pulses(values, first, middle, _HYSTERESIS * swing)
 
     def _share_above(self, middle_v: float) -> float:
         return float(np.mean(0.5 * (self._lows + self._highs) > middle_v))
@@ -91,29 +103,46 @@ class IndexDetector:
         self._lows = np.append(self._lows, bins.min(axis=1))[-self._memory :]
         self._highs = np.append(self._highs, bins.max(axis=1))[-self._memory :]
 
-    def _edges(
+    def _pulses(
         self, values: NDArray[np.float32], first: float, middle: float, hold: float
-    ) -> list[float]:
-        """Return crossings of the middle into the pulse, with hysteresis."""
-        sense = 1.0 if self.active_high else -1.0
-        level = (values - np.float32(middle)) * np.float32(sense)
-        crossed = np.where(level > hold, 1, np.where(level < -hold, -1, 0)).astype(np.int8)
-        where = np.flatnonzero(crossed)
-        states = np.concatenate([[self._state], crossed[where]])
-        rising = where[(np.diff(states) > 0) & (states[:-1] == -1)]
-        before = np.concatenate([[(self._last_v - middle) * sense], level])
-        edges = [self._place(before, int(at), first) for at in rising]
-        if where.size:
+    ) -> list[Pulse]:
+        """Return pulses between crossings of the middle, with hysteresis."""
+        sense = np.float32(1.0 if self.active_high else -1.0)
+        level = (values - np.float32(middle)) * sense
+        # Only where a threshold is passed does anything happen: a handful of places a turn.
+        rises, falls = _beginnings(level > hold), _beginnings(level < -hold)
+        where = np.concatenate([rises, falls])
+        order = np.argsort(where)
+        states = np.concatenate([np.ones(rises.size), -np.ones(falls.size)])[order]
+        before = np.concatenate([[self._state], states[:-1]])
+        before_v = np.float32((self._last_v - middle) * sense)
+        pulses: list[Pulse] = []
+        for at, state, was in zip(where[order], states, before, strict=True):
+            if state > 0 > was:
+                self._open_edge = self._place(level, before_v, int(at), first)
+            elif state < 0 < was and self._open_edge is not None:
+                end = first + float(at) * self._stride
+                pulses.append(Pulse(self._open_edge, end - self._open_edge))
+                self._open_edge = None
+        if states.size:
             self._state = int(states[-1])
         self._last_v = values[-1]
-        return edges
+        return pulses
 
-    def _place(self, level: NDArray[np.float64], at: int, first: float) -> float:
+    def _place(
+        self, level: NDArray[np.float32], before: np.float32, at: int, first: float
+    ) -> float:
         """Return the frame at which the middle was last crossed up to sample `at`."""
-        # level[k + 1] belongs to sample k: level[0] is the last sample of the chunk before.
-        here = at + 1
-        while here > 0 and level[here] > 0.0:
-            here -= 1
-        span = level[here + 1] - level[here]
-        part = -level[here] / span if span > 0.0 else 0.0
-        return first + (here - 1 + min(max(float(part), 0.0), 1.0)) * self._stride
+        while at >= 0 and level[at] > 0.0:
+            at -= 1
+        low = level[at] if at >= 0 else before
+        span = level[at + 1] - low
+        part = -low / span if span > 0.0 else 0.0
+        return first + (at + min(max(float(part), 0.0), 1.0)) * self._stride
+
+
+def _beginnings(there: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Return where runs of True begin."""
+    begins = there.copy()
+    begins[1:] &= ~there[:-1]
+    return np.flatnonzero(begins)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from app.analysis.lobes import LobeFits, Window, fit_lobes
 from app.analysis.reading import Geometry
-from app.analysis.revolution import Turn
+from app.analysis.revolution import GROUP_FILLS, Turn
 from app.analysis.series import EnvelopeSeries
 
 MOST_PAIRS = 18
@@ -33,24 +33,44 @@ _WINDOWS = (
 """How a lobe's height may be fitted, as parts of its width, the quietest first: the variance goes
 as 9/4 over the span with one cosine, nearly as that of a parabola's top, and as 225/64 over the
 span with two."""
+_FLAT_WINDOWS = (Window(0.9, 0), Window(0.8, 0))
+"""Tried first where there are several pairs a turn: groups have flat tops."""
 _NARROW = Window(0.33)
 _LEAST_WIDTH = 0.3
 _EDGE = 0.15
 """A lobe ends, for a fit, where it has fallen to this part of its height."""
 _CENTRING = Window(0.5)
+_AT_INDEX = 0.008
 _BINS = 720
 _LEAST_LINE = 0.12
+_LEAST_LONE = 0.3
+_LEAST_NOTCH = 0.02
+"""Least lines as parts of the mean: of lobes with room between, of a lone one, and of groups
+whose only trace at even heights are the notches between them."""
+_HIGHEST_LINE = 180
+_REPEATS_HOLD = 0.85
+_LEVEL = 0.97
+_FOLDS = 48
 _FREE_COSINES = 3
 _AGREE_SIGMAS = 3.0
 _AGREE_PART = 4e-4
 """A window is taken when its heights agree with freer ones' to within so many standard deviations
 of the difference, and this part."""
 
+_BUMP = 0.10
+"""Signal between two lobes, set apart from both and this part of the mean height or more, belongs
+to no pattern that is known."""
 _FILLED = 0.08
 """A null this part of the mean height above zero is filled: recordings whose lobes tell the side
 have empty nulls, and one that beats would read even at an offset of as large a part of its scale.
 """
+_FILLED_SHARP = 0.045
+"""A boundary's nulls are as sharp as those of a beat, which alone may be taken for it."""
 _FILLED_SIGMAS = 4.0
+_FLAT_REACH, _FLAT_LEAST = 0.5, 0.85
+"""Half way from its middle to the null a sine has fallen to 0.71, a group is still level."""
+_BUMP_SIGMAS = 6.0
+_DIP_TURNS = 0.02
 _EMPTY = 0.10
 _BOUNDARY_EMPTY = 0.09
 """Of a boundary's turn 2·2·asin(0.1)/2π = 6.4 % lies below a tenth of the mean height; lobes with
@@ -70,11 +90,21 @@ class Layout:
         float64, shape (2 · pairs,), ascending: the lobes' middles, in turns from the turn's start.
     window : Window
         How the heights are fitted.
+    lone : float or None
+        Middle of the one broad lobe, in turns, where there is no null: the head is far off the
+        line.
     """
 
     pairs: int
     centres: NDArray[np.float64]
     window: Window
+    lone: float | None = None
+
+    @property
+    def is_at_index(self) -> bool:
+        """True when a lobe's middle is so near the turn's start that its order is arbitrary."""
+        away = np.abs((self.centres + 0.5) % 1.0 - 0.5)
+        return bool(np.any(away < _AT_INDEX))
 
     def frames_of(self, turns: list[Turn]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return every lobe's middle and the spacing there, float64, shape (turns, 2 · pairs)."""
@@ -143,15 +173,63 @@ def find_layout(turn: MeanTurn, pairs: int | None) -> Layout | None:
     if mean <= 0.0:
         return None
     lines = np.fft.rfft(amplitude) / _BINS
-    candidates = [pairs] if pairs else range(1, MOST_PAIRS + 1)
-    best = max(candidates, key=lambda count: abs(lines[2 * count]))
-    line = lines[2 * best]
-    if 2.0 * abs(line) < _LEAST_LINE * mean:
+    if pairs is None:
+        pairs = _count_pairs(lines, turn) or 1
+    lobes = 2 * pairs
+    if 2.0 * abs(lines[lobes]) >= (_LEAST_LINE if pairs == 1 else _LEAST_NOTCH) * mean:
+        return _layout_by(lines[lobes], lobes, lobes)
+    # One level beside the other with nothing between, or a single lobe with no null left.
+    if 2.0 * abs(lines[pairs]) >= (_LEAST_LONE if pairs == 1 else _LEAST_NOTCH) * mean:
+        layout = _layout_by(lines[pairs], pairs, lobes)
+        return replace(layout, lone=_place_of(lines[1], 1)) if pairs == 1 else layout
+    return None
+
+
+def _layout_by(line: NDArray[np.complex128], order: int, lobes: int) -> Layout:
+    """Return evenly spaced lobes, one of them where the line of that order has its top."""
+    first = _place_of(line, order)
+    return Layout(lobes // 2, np.sort((first + np.arange(lobes) / lobes) % 1.0), _CENTRING)
+
+
+def _place_of(line: np.complex128, order: int) -> float:
+    """Return the place of a line's top, in turns."""
+    return float(-np.angle(line) / (2.0 * np.pi * order) + 0.5 / _BINS) % 1.0
+
+
+def _count_pairs(lines: NDArray[np.complex128], turn: MeanTurn) -> int | None:
+    """Return how many pairs of groups the turn repeats, None where it does not, or but twice.
+
+    The pattern repeats as often as the greatest number whose multiples hold nearly all lines. At
+    even heights those are the groups, else the pairs; groups that fill less than half of their
+    room leave it to others that are gone.
+    """
+    power = np.abs(lines[: _HIGHEST_LINE + 1]) ** 2
+    power[0] = 0.0
+    total = float(power.sum())
+    repeats = [
+        number
+        for number in range(3, 2 * MOST_PAIRS + 1)
+        if float(power[::number].sum()) > _REPEATS_HOLD * total
+    ]
+    if not repeats:
         return None
-    lobes = 2 * best
-    first = -np.angle(line) / (2.0 * np.pi * lobes) + 0.5 / _BINS
-    centres = np.sort((first + np.arange(lobes) / lobes) % 1.0)
-    return Layout(best, centres, _CENTRING)
+    number = repeats[-1]
+    groups = _groups_in(turn, number)
+    if groups == 1 and number % 2 == 0:
+        return number // 2
+    return number if number <= MOST_PAIRS else None
+
+
+def _groups_in(turn: MeanTurn, number: int) -> int:
+    """Return 1 when the part of the turn that is repeated holds one level, 2 when it holds two."""
+    phase = np.arange(_BINS) / _BINS * number % 1.0
+    place = (phase * _FOLDS).astype(int)
+    sums, counts = np.bincount(place, turn.power_v2, _FOLDS), np.bincount(place, minlength=_FOLDS)
+    folded = np.sort(np.sqrt(np.maximum(sums / np.maximum(counts, 1), 0.0)))
+    top = folded[-_FOLDS // 8]
+    # Of one level that fills its room most places are as high as the top; of two, or of one that
+    # leaves room, half of them are not.
+    return 1 if float(np.mean(folded > _LEVEL * top)) > GROUP_FILLS else 2
 
 
 def refine_layout(
@@ -171,7 +249,8 @@ def refine_layout(
         return _mean_heights(replace(layout, window=window).fit(series, turns))
 
     narrow = heights_by(_NARROW.span, _NARROW.cosines)
-    for window in _WINDOWS[:-1]:
+    flat = _FLAT_WINDOWS if layout.pairs > 1 else ()
+    for window in (*flat, *_WINDOWS[:-1]):
         heights = heights_by(window.span, window.cosines)
         free = heights_by(window.span, _FREE_COSINES)
         if heights is None or free is None:
@@ -226,6 +305,8 @@ def _agree(
 
 def _centred(layout: Layout, series: EnvelopeSeries, turns: list[Turn]) -> Layout:
     """Move every middle to where the fitted cosines have their top, where that is significant."""
+    if layout.pairs > 1 or layout.lone is not None:
+        return layout  # flat tops have no top to lean to
     fits = replace(layout, window=_CENTRING).fit(series, turns)
     lobes = len(layout.centres)
     ok = fits.ok.reshape(-1, lobes)
@@ -251,7 +332,7 @@ class Character:
     geometry : Geometry or None
         The recording it fits, None when the pattern is not one that is known.
     filled : bool
-        The nulls do not reach zero.
+        The nulls do not reach zero, so it is none of those whose lobes tell the side.
     """
 
     geometry: Geometry | None
@@ -273,31 +354,46 @@ def characterise(
         The geometry that the profile states, None when open.
     """
     mean_height = 0.5 * sum(heights_v)
+    if layout.pairs > 1:
+        flat = _has_flat_tops(turn, layout) and wanted in (None, Geometry.ALTERNATING)
+        return Character(Geometry.ALTERNATING if flat else None, filled=False)
     nulls = [_null(turn, layout, number) for number in range(len(layout.centres))]
-    filled = any(
-        power - _FILLED_SIGMAS * u > 0.0 and power > (_FILLED * mean_height) ** 2
-        for power, u, _ in nulls
-    )
+    sharp = float(np.mean(turn.power_v2 < (_EMPTY * mean_height) ** 2)) <= _BOUNDARY_EMPTY
+    allowed_v = (_FILLED_SHARP if sharp else _FILLED) * mean_height
+    filled = any(power > allowed_v**2 and power > _FILLED_SIGMAS * u for power, u, _ in nulls)
     if filled:
         return Character(None, filled=True)
+    if any(_has_bump(turn, layout, number, mean_height) for number in range(len(nulls))):
+        return Character(None, filled=False)
     if wanted is not None:
         return Character(Geometry(wanted), filled=False)
-    if layout.pairs > 1:
-        return Character(Geometry.ALTERNATING, filled=False)
-    return Character(_one_pair(turn, layout, heights_v, nulls), filled=False)
+    if not sharp:
+        return Character(Geometry.TWO_BAND, filled=False)
+    return Character(_with_sharp_nulls(layout, heights_v, nulls), filled=False)
 
 
-def _one_pair(
-    turn: MeanTurn,
-    layout: Layout,
-    heights_v: tuple[float, float],
-    nulls: list[tuple[float, float, float]],
+def _has_flat_tops(turn: MeanTurn, layout: Layout) -> bool:
+    """Tell whether the groups are level over half of their room, as recorded groups are."""
+    lobes = len(layout.centres)
+    amplitude = turn.amplitude_v
+    reach = int(_BINS / lobes * 0.5 * _FLAT_REACH)
+    level = []
+    for centre in layout.centres:
+        at = round(centre * _BINS - 0.5)
+        inner = amplitude[np.arange(at - reach // 3, at + reach // 3 + 1) % _BINS].mean()
+        edges = [
+            amplitude[np.arange(at + side - 1, at + side + 2) % _BINS].mean()
+            for side in (-reach, reach)
+        ]
+        level.append((np.mean(edges), inner))
+    at_edges, inside = np.sum(level, axis=0)
+    return bool(at_edges > _FLAT_LEAST * inside)
+
+
+def _with_sharp_nulls(
+    layout: Layout, heights_v: tuple[float, float], nulls: list[tuple[float, float, float]]
 ) -> Geometry | None:
-    """Tell a boundary, whose nulls are sharp and move with the offset, from two bands."""
-    mean_height = 0.5 * sum(heights_v)
-    empty = float(np.mean(turn.power_v2 < (_EMPTY * mean_height) ** 2))
-    if empty > _BOUNDARY_EMPTY:
-        return Geometry.TWO_BAND
+    """Tell a boundary, whose nulls move with the offset, from two bands that touch."""
     balance = (heights_v[0] - heights_v[1]) / sum(heights_v)
     # |e cos t - x| is zero at t = ±acos(x/e): the taller lobe's share of the turn says x again.
     first_share = (nulls[0][2] - nulls[1][2]) % 1.0
@@ -307,23 +403,52 @@ def _one_pair(
     return Geometry.TWO_BAND if abs(by_nulls) < _BOUNDARY_SLACK else None
 
 
-def _null(turn: MeanTurn, layout: Layout, number: int) -> tuple[float, float, float]:
-    """Return power, its u and the place of the null after lobe `number`."""
+def _gap(
+    turn: MeanTurn, layout: Layout, number: int, inset: float, smooth: float
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return bins, smoothed power and its u from lobe `number` to the next.
+
+    The first and the last `inset` of the way are left out; `smooth` is a part of the way too.
+    """
     lobes = len(layout.centres)
     start = layout.centres[number]
-    end = layout.centres[(number + 1) % lobes]
-    gap = (end - start) % 1.0
-    low, high = start + 0.15 * gap, start + 0.85 * gap
-    bins = np.arange(round(low * _BINS), round(high * _BINS) + 1)
-    width = max(1, round(_BINS / lobes * 0.015))
+    gap = (layout.centres[(number + 1) % lobes] - start) % 1.0 or 1.0
+    width = max(1, round(_BINS / lobes * smooth))
+    low, high = round((start + inset * gap) * _BINS), round((start + (1.0 - inset) * gap) * _BINS)
+    bins = np.arange(low - width, high + width + 1)
     kernel = np.ones(2 * width + 1) / (2 * width + 1)
-    power = turn.power_v2[bins % _BINS]
-    smooth = np.convolve(power, kernel, mode="valid")
-    at = int(np.argmin(smooth))
-    u = turn.u_v2[bins % _BINS][at : at + 2 * width + 1]
-    u_mean = float(np.sqrt(np.sum(u**2))) / len(u)
-    place = _null_place(power, at + width, bins)
-    return float(smooth[at]), u_mean, place
+    power = np.convolve(turn.power_v2[bins % _BINS], kernel, mode="valid")
+    variance = np.convolve(turn.u_v2[bins % _BINS] ** 2, kernel**2, mode="valid")
+    return bins[width:-width], power, np.sqrt(variance)
+
+
+def _null(turn: MeanTurn, layout: Layout, number: int) -> tuple[float, float, float]:
+    """Return power, its u and the place of the null after lobe `number`."""
+    bins, power, u = _gap(turn, layout, number, 0.15, 0.006)
+    at = int(np.argmin(power))
+    raw = turn.power_v2[bins % _BINS]
+    return float(power[at]), float(u[at]), _null_place(raw, at, bins)
+
+
+def _has_bump(turn: MeanTurn, layout: Layout, number: int, mean_height_v: float) -> bool:
+    """Tell whether the signal rises and falls again between two lobes."""
+    _, power, u = _gap(turn, layout, number, 0.05, 0.015)
+    power = _closed(power, round(_BINS * _DIP_TURNS))
+    at = int(np.argmin(power))
+    for side, side_u in ((power[: at + 1], u[: at + 1]), (power[at:][::-1], u[at:][::-1])):
+        rise = side - np.minimum.accumulate(side)
+        if np.any((rise > (_BUMP * mean_height_v) ** 2) & (rise > _BUMP_SIGMAS * side_u)):
+            return True
+    return False
+
+
+def _closed(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
+    """Fill dips narrower than `width`, which are drop-outs: the greatest, then the least of each."""
+    half = width // 2
+    for edge in (np.max, np.min):
+        padded = np.pad(values, half, mode="edge")
+        values = edge(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)
+    return values
 
 
 def _null_place(power: NDArray[np.float64], at: int, bins: NDArray[np.int64]) -> float:

@@ -35,7 +35,7 @@ class Window:
     span : float
         Part of the way from the lobe's middle to the null, on both sides.
     cosines : int
-        Harmonics of the lobe's angle: 1 for a plain cosine.
+        Harmonics of the lobe's angle: 1 for a plain cosine, 0 for a flat top.
     """
 
     span: float
@@ -97,23 +97,27 @@ def fit_lobes(
     place = np.where(there, place, 0)
     if not series.ok.size:
         there[:] = False
+        dips = there
         values = sigma = np.zeros(place.shape)
     else:
         there &= series.ok[place]
         values = np.where(there, series.amplitude_v[place], 0.0)
         sigma = np.where(there, series.sigma_v[place], 0.0)
+        dips = there & series.dips_and_edges()[place]
     angle = np.pi * away / spacing_frames[:, None]
-    columns = [np.ones_like(angle), np.cos(angle) - 1.0, np.sin(angle)]
+    columns = [np.ones_like(angle)]
+    if window.cosines:
+        columns += [np.cos(angle) - 1.0, np.sin(angle)]
     columns += [np.cos(order * angle) - 1.0 for order in range(2, window.cosines + 1)]
     design = np.stack(columns, axis=2)
     covered = there.sum(axis=1) >= np.maximum(_LEAST_COVERED * inside.sum(axis=1), 5)
     there &= covered[:, None]
-    solution, inverse, kept, scale = _robust(design, values, sigma, there)
+    solution, inverse, kept, scale = _robust(design, values, sigma, there, dips)
     enough = kept.sum(axis=1) >= _LEAST_KEPT * inside.sum(axis=1)
     ok = covered & enough & np.isfinite(solution).all(axis=1)
     u_v = scale * np.sqrt(np.maximum(inverse[:, 0, 0], 0.0))
     with np.errstate(divide="ignore", invalid="ignore"):
-        lean = np.where(ok, solution[:, 2] / solution[:, 1], 0.0)
+        lean = np.where(ok, solution[:, 2] / solution[:, 1], 0.0) if window.cosines else 0.0 * u_v
     return LobeFits(np.where(ok, solution[:, 0], 0.0), np.where(ok, u_v, 0.0), lean, ok)
 
 
@@ -122,25 +126,18 @@ def _robust(
     values: NDArray[np.float64],
     sigma: NDArray[np.float64],
     there: NDArray[np.bool_],
+    dips: NDArray[np.bool_],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_], NDArray[np.float64]]:
     """Fit by least squares, again and again without the cells that cannot belong to the lobe."""
-    kept = there.copy()
-    lowest_scale = np.sqrt(
-        np.sum(sigma**2, axis=1) / np.maximum(there.sum(axis=1), 1)
-    )
-    for turn in range(_ROUNDS):
-        solution, inverse = _solve(design, values, kept)
+    kept = there & ~dips
+    lowest_scale = np.sqrt(np.sum(sigma**2, axis=1) / np.maximum(there.sum(axis=1), 1))
+    for _ in range(_ROUNDS):
+        solution, _ = _solve(design, values, kept)
         rest = values - np.einsum("nij,nj->ni", design, solution)
-        # The first rounds are drawn down by the drop-outs: begin with the middle of the rest.
-        spread = _spread(rest, kept) if turn else _spread(rest, there)
-        scale = np.maximum(spread, lowest_scale)
+        scale = np.maximum(_spread(rest, kept), lowest_scale)
         limit = np.maximum(_REJECT_SIGMAS * scale, _REJECT_PART * np.abs(solution[:, 0]))
         far = there & (np.abs(rest) > limit[:, None])
-        # A drop-out's edge lies within the cell beside it.
-        beside = far.copy()
-        beside[:, 1:] |= far[:, :-1]
-        beside[:, :-1] |= far[:, 1:]
-        new = there & ~beside
+        new = there & ~_with_neighbours(far)
         if np.array_equal(new, kept):
             break
         kept = new
@@ -149,6 +146,14 @@ def _robust(
     freedom = np.maximum(kept.sum(axis=1) - design.shape[2], 1)
     scatter = np.sqrt(np.sum(rest**2, axis=1) / freedom)
     return solution, inverse, kept, np.maximum(scatter, lowest_scale)
+
+
+def _with_neighbours(cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the cells and those beside them: a drop-out's edges lie within these."""
+    wider = cells.copy()
+    wider[:, 1:] |= cells[:, :-1]
+    wider[:, :-1] |= cells[:, 1:]
+    return wider
 
 
 def _solve(

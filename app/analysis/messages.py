@@ -45,6 +45,10 @@ UNCALIBRATED = Message("uncalibrated: the offset uses the profile's default scal
 SIGN_UNKNOWN = Message(
     "sign unknown: without an index, balance and offset are magnitudes until the sign is taught"
 )
+LOBE_AT_INDEX = Message(
+    "a lobe stands at the index, so which one is first cannot be told: "
+    "balance and offset are magnitudes"
+)
 SUM_JUMPED = Message("the sum of the heights jumped: reading pairs of lobes")
 INDEX_SILENT = Message("no index pulses on the index channel: turns are told from the pattern")
 TURNS_DROPPED = Message("{0} turns left out: gaps or missing samples")

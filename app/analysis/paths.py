@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from app.analysis import messages
 from app.analysis.carrier import CARRIER_HIGH_OF_RATE, CARRIER_LOW_HZ, find_carrier
-from app.analysis.clipping import has_flat_tops
+from app.analysis.clipping import ClipWatch
 from app.analysis.demodulation import Columns, Demodulator
 from app.analysis.detector import DetectorFollower
 from app.analysis.reading import Message
@@ -24,7 +24,6 @@ _SEARCH_S = 0.3
 _REVIEW_S = 0.5
 _WANDERED = 0.035
 """A carrier this part away from where the demodulator was set wants a new one."""
-_CLIP_STRETCH_S = 0.05
 
 
 class SignalPath(Protocol):
@@ -55,46 +54,6 @@ class SignalPath(Protocol):
         ...
 
 
-class ClipLog:
-    """Looks at the signal columns stretch by stretch and remembers where they were clipped."""
-
-    def __init__(self, signals: tuple[int, ...], sample_rate_hz: float) -> None:
-        self._signals = signals
-        self._frames = max(2048, round(_CLIP_STRETCH_S * sample_rate_hz))
-        self._held: list[NDArray[np.float32]] = []
-        self._held_frames = 0
-        self._held_from = 0
-        self._stretches: list[tuple[int, int]] = []
-
-    def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
-        """Take the next samples."""
-        if not self._held:
-            self._held_from = first_index
-        self._held.append(samples_v)
-        self._held_frames += len(samples_v)
-        if self._held_frames >= self._frames:
-            self.flush()
-
-    def flush(self) -> None:
-        """Judge what has been taken since the last stretch."""
-        if not self._held:
-            return
-        parts = self._held
-        samples_v = parts[0] if len(parts) == 1 else np.concatenate(parts)
-        if any(has_flat_tops(samples_v[:, column]) for column in self._signals):
-            self._stretches.append((self._held_from, self._held_from + self._held_frames))
-        self._held = []
-        self._held_frames = 0
-
-    def between(self, start_frame: float, end_frame: float) -> bool:
-        """Tell whether any clipped stretch touches these frames."""
-        return any(start < end_frame and end > start_frame for start, end in self._stretches)
-
-    def forget_before(self, frame: float) -> None:
-        """Let go of stretches that ended before `frame`."""
-        self._stretches = [stretch for stretch in self._stretches if stretch[1] > frame]
-
-
 class RawPath:
     """Raw samples: looks for a carrier, then demodulates at it.
 
@@ -123,7 +82,7 @@ class RawPath:
         self._rate_hz = sample_rate_hz
         self._highest_hz = min(bandwidth_hz, CARRIER_HIGH_OF_RATE * sample_rate_hz)
         self._expected_hz = expected_hz
-        self._clips = ClipLog(columns.signals, sample_rate_hz)
+        self._clips: list[ClipWatch] = []
         self._demodulator: Demodulator | None = None
         self._search: list[tuple[NDArray[np.float32], int]] = []
         self._searched = 0
@@ -142,7 +101,6 @@ class RawPath:
 
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
         """Take the next samples."""
-        self._clips.push(samples_v, first_index)
         if self._demodulator is None:
             self._search.append((samples_v, first_index))
             self._searched += len(samples_v)
@@ -157,7 +115,6 @@ class RawPath:
 
     def flush(self) -> None:
         """Finish what waits for more samples."""
-        self._clips.flush()
         if self._demodulator is None and self._search:
             self._look_for_carrier()
         if self._demodulator is not None and self.series is not None:
@@ -166,16 +123,19 @@ class RawPath:
 
     def clipped_between(self, start_frame: float, end_frame: float) -> bool:
         """Tell whether the signal was clipped in any stretch that touches these frames."""
-        return self._clips.between(start_frame, end_frame)
+        return any(clip.clipped_between(start_frame, end_frame) for clip in self._clips)
 
     def forget_before(self, frame: float) -> None:
         """Let go of what is older."""
-        self._clips.forget_before(frame)
+        for clip in self._clips:
+            clip.forget_before(frame)
         if self.series is not None:
             self.series.forget_before(frame)
 
     def _feed(self, samples_v: NDArray[np.float32], first_index: int) -> None:
         assert self._demodulator is not None and self.series is not None
+        for clip in self._clips:
+            clip.push(samples_v, first_index)
         for cells in self._demodulator.push(samples_v, first_index):
             self.series.append(cells)
 
@@ -194,6 +154,8 @@ class RawPath:
             self._columns, self._channels, self._rate_hz, found.frequency_hz
         )
         self.series = EnvelopeSeries(self._demodulator.frames_a_cell)
+        block = self._demodulator.block
+        self._clips = [ClipWatch(column, block) for column in self._columns.signals]
         self.starts += 1
         self._fault = None
         self._since_review = 0
@@ -256,7 +218,6 @@ class EnvelopePath:
     ) -> None:
         self._follower = DetectorFollower(column, sample_rate_hz, low_corner_hz or 0.0, threshold_v)
         self._corner_known = low_corner_hz is not None
-        self._clips = ClipLog((column,), sample_rate_hz)
         self.series: EnvelopeSeries | None = EnvelopeSeries(self._follower.frames_a_cell)
         self.starts = 1
 
@@ -280,8 +241,9 @@ class EnvelopePath:
             self.series.append(cells)
 
     def clipped_between(self, start_frame: float, end_frame: float) -> bool:
-        """Tell whether the signal was clipped in any stretch that touches these frames."""
-        return self._clips.between(start_frame, end_frame)
+        """Tell whether the output stuck at its highest level; between which frames is not kept."""
+        del start_frame, end_frame
+        return self._follower.sticks_at_top
 
     def forget_before(self, frame: float) -> None:
         """Let go of what is older."""

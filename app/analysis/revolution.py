@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from app.analysis.index import Pulse
 from app.analysis.series import EnvelopeSeries
 
 SLOWEST_TURN_S = 60.0 / 235.0
 FASTEST_TURN_S = 60.0 / 425.0
 """Turns outside of 250 to 400 rpm, with some room for wow, are not turns."""
 
-_GLITCH_PART = 0.6
-"""An edge that comes before this part of a turn has passed is not an index edge."""
+_EARLY, _LATE = 0.9, 1.1
+"""An edge this much before or after its time is not the next one of the index."""
+_NARROW_PART = 0.5
+"""A pulse narrower than this part of the widest of late is a glitch."""
+_WIDTHS_KEPT = 6
+_PATIENCE = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +37,7 @@ class Turn:
 
 
 class IndexTurns:
-    """Pairs leading edges of the index into turns.
+    """Pairs leading edges of the index into turns, and passes over glitches and missing pulses.
 
     Parameters
     ----------
@@ -43,6 +49,8 @@ class IndexTurns:
         self._shortest = FASTEST_TURN_S * sample_rate_hz
         self._longest = SLOWEST_TURN_S * sample_rate_hz
         self._last: float | None = None
+        self._widths: deque[float] = deque(maxlen=_WIDTHS_KEPT)
+        self._strays = 0
         self.turn_frames: float | None = None
         """Length of the last turn, None before the first."""
 
@@ -51,21 +59,42 @@ class IndexTurns:
         """Frame of the newest edge that counts."""
         return self._last
 
-    def push(self, edges: list[float]) -> list[Turn]:
-        """Take new edges and return the turns that they complete."""
-        turns: list[Turn] = []
-        for edge in edges:
-            if self._last is None:
-                self._last = edge
-                continue
-            frames = edge - self._last
-            if frames < _GLITCH_PART * (self.turn_frames or self._shortest):
-                continue
-            if self._shortest <= frames <= self._longest:
-                turns.append(Turn(self._last, edge))
-                self.turn_frames = frames
+    def push(self, pulses: list[Pulse]) -> list[Turn]:
+        """Take new pulses and return the turns that they complete."""
+        return [turn for pulse in pulses if (turn := self._take(pulse)) is not None]
+
+    def _take(self, pulse: Pulse) -> Turn | None:
+        widest = max(self._widths, default=0.0)
+        self._widths.append(pulse.frames)
+        if pulse.frames < _NARROW_PART * widest:
+            return None
+        last, edge = self._last, pulse.edge_frame
+        if last is None or pulse.frames * _NARROW_PART > widest:
+            # The first, or so much wider than all before that those were glitches.
+            self._restart(edge)
+            return None
+        frames = edge - last
+        usual = self.turn_frames
+        low = self._shortest if usual is None else max(_EARLY * usual, self._shortest)
+        if frames < low:
+            self._strays += 1
+            if self._strays >= _PATIENCE:
+                self._restart(edge)
+            return None
+        high = self._longest if usual is None else min(_LATE * usual, self._longest)
+        if frames > high:
+            # One or more pulses were missed: begin again here, the length stands.
             self._last = edge
-        return turns
+            self._strays += 1
+            if self._strays >= _PATIENCE:
+                self._restart(edge)
+            return None
+        self._strays = 0
+        self._last, self.turn_frames = edge, frames
+        return Turn(last, edge)
+
+    def _restart(self, edge: float) -> None:
+        self._last, self.turn_frames, self._strays = edge, None, 0
 
 
 _ACQUIRE_S = 0.75
@@ -79,6 +108,9 @@ damped (beta = alpha squared / (2 - alpha))."""
 _HOLD_S = 20.0
 """With the pattern gone the flywheel runs on for so long: a speed steady to 0.2 % is then 40 ms
 off, less than half of the distance between lobes."""
+_FOLDS = 20
+GROUP_FILLS = 0.55
+"""Groups of several pairs a turn fill more of their room than this."""
 _FAR = 0.2
 _STRAYS = 6
 _WEAK = 0.1
@@ -187,9 +219,7 @@ class PatternTurns:
         self.locks += 1
         return True
 
-    def _lobe_rate(
-        self, amplitude: NDArray[np.float64], cell_s: float
-    ) -> tuple[float, int] | None:
+    def _lobe_rate(self, amplitude: NDArray[np.float64], cell_s: float) -> tuple[float, int] | None:
         """Return lobes a second and pairs a turn, or None where no such rhythm stands out."""
         mean = float(amplitude.mean())
         if mean <= 0.0:
@@ -212,6 +242,9 @@ class PatternTurns:
             return None
         rate_hz = (first + line) * step_hz
         if pairs is None:
+            if rate_hz > 2.0 * high_hz and _fills_little(amplitude, rate_hz * cell_s):
+                # Only every second group is tall enough for its line: the others stand between.
+                rate_hz *= 2.0
             pairs = 1 if rate_hz <= 2.0 * high_hz else round(rate_hz / (2.0 * self._nominal_hz))
             if pairs > 1 and not low_hz <= rate_hz / (2.0 * pairs) <= high_hz:
                 return None
@@ -239,10 +272,23 @@ class PatternTurns:
                 self.times.append(LobeTime(self._count, self._next_frame + late))
         else:
             self._coasted += 1
-        if self._strays >= _STRAYS or self._coasted * self._period > _HOLD_S * self._rate_hz:
+        turn_s = 2 * self.pairs * self._period / self._rate_hz
+        runs_away = not FASTEST_TURN_S <= turn_s <= SLOWEST_TURN_S
+        coasted_s = self._coasted * self._period / self._rate_hz
+        if runs_away or self._strays >= _STRAYS or coasted_s > _HOLD_S:
             self.locked = False
             self._tried_to = series.end
             return
         self._period += _BETA * late
         self._next_frame += self._period + _ALPHA * late
         self._count += 1
+
+
+def _fills_little(amplitude: NDArray[np.float64], lobes_a_cell: float) -> bool:
+    """Tell whether lobes at this rate leave half of their room to others."""
+    phase = np.arange(len(amplitude)) * lobes_a_cell % 1.0
+    place = (phase * _FOLDS).astype(int)
+    folded = np.bincount(place, amplitude, _FOLDS) / np.maximum(
+        np.bincount(place, minlength=_FOLDS), 1
+    )
+    return float(np.mean(folded > 0.5 * folded.max())) < GROUP_FILLS

@@ -12,6 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+_AROUND = 9
+_DIP_SIGMAS = 6.0
+_DIP_PART = 0.08
+
 
 @dataclass(frozen=True, slots=True)
 class Cells:
@@ -53,6 +57,8 @@ class EnvelopeSeries:
         self._count = 0
         self._values = np.zeros((3, 0))
         self._ok = np.zeros(0, dtype=np.bool_)
+        self._dips = np.zeros(0, dtype=np.bool_)
+        self._dips_for = (0, 0)
 
     @property
     def end(self) -> int:
@@ -92,6 +98,35 @@ class EnvelopeSeries:
         taken out, so one is given back.
         """
         return np.sqrt(np.maximum(self.power_v2 + self.sigma_v**2, 0.0))
+
+    def dips(self) -> NDArray[np.bool_]:
+        """Return which cells have fallen out from among their neighbours, shape (n,).
+
+        A drop-out of a cell or three stands below the middle one of the nine cells around it,
+        whatever the slope there; a lobe's own shape does not.
+        """
+        if self._dips_for != (self.first, self._count):
+            self._dips_for = (self.first, self._count)
+            self._dips = self._find_dips()
+        return self._dips
+
+    def dips_and_edges(self) -> NDArray[np.bool_]:
+        """Return which cells have fallen out, and those beside them, shape (n,)."""
+        dips = self.dips()
+        wider = dips.copy()
+        wider[1:] |= dips[:-1]
+        wider[:-1] |= dips[1:]
+        return wider
+
+    def _find_dips(self) -> NDArray[np.bool_]:
+        amplitude = self.amplitude_v
+        if amplitude.size < _AROUND:
+            return np.zeros(amplitude.size, dtype=np.bool_)
+        padded = np.pad(amplitude, _AROUND // 2, mode="edge")
+        around = np.lib.stride_tricks.sliding_window_view(padded, _AROUND)
+        middle = np.partition(around, _AROUND // 2, axis=1)[:, _AROUND // 2]
+        depth = np.maximum(_DIP_SIGMAS * self.sigma_v, _DIP_PART * middle)
+        return amplitude < middle - depth
 
     def append(self, cells: Cells) -> None:
         """Add cells; a jump forward leaves cells that are not ``ok``."""

@@ -9,11 +9,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
-from app.analysis.balance import Heights, balance_of, invalid, sign_of, with_balance
+from app.analysis.balance import (
+    Heights,
+    balance_of,
+    far_off,
+    invalid,
+    sign_of,
+    with_balance,
+)
 from app.analysis.layout import Layout, characterise, find_layout, mean_turn, refine_layout
 from app.analysis.lobes import LobeFits
 from app.analysis.paths import RawPath, SignalPath
-from app.analysis.reading import Geometry, Message, Quantity, Reading
+from app.analysis.reading import Geometry, Message, Quantity, Reading, Sign
 from app.analysis.revolution import LobeTime, Turn
 from app.analysis.series import EnvelopeSeries
 from app.analysis.setup import Setup
@@ -38,6 +45,7 @@ class Capture:
     lobe_times: tuple[LobeTime, ...]
     by_index: bool
     pairs: int | None
+    times_a_turn: int
     sense: int | None
     taught: bool
     notes: tuple[Message, ...]
@@ -64,7 +72,7 @@ def summarise(capture: Capture) -> Reading:
     if not turns:
         reason = messages.NO_WHOLE_TURN if capture.turns else messages.NO_LOCK
         return invalid(replace(reading, notes=tuple(notes)), reason)
-    speed = speed_of(turns, setup.sample_rate_hz, capture.lobe_times, capture.pairs or 1)
+    speed = speed_of(turns, setup.sample_rate_hz, capture.lobe_times, capture.times_a_turn)
     carrier = carrier_of(series, turns)
     notes += off_profile(setup, speed, carrier)
     reading = replace(reading, speed_rpm=speed, carrier_hz=carrier, notes=tuple(notes))
@@ -75,9 +83,11 @@ def summarise(capture: Capture) -> Reading:
     if found is None:
         return invalid(reading, messages.NO_PATTERN)
     layout = refine_layout(found, mean, series, turns)
+    if layout.lone is not None:
+        return far_off(reading, layout.lone < 0.5, capture.sense if capture.by_index else None)
     measured = measure_heights(layout.fit(series, turns), layout)
     if measured is None:
-        return invalid(reading, messages.NO_WHOLE_TURN)
+        return invalid(reading, messages.NO_PATTERN)
     heights, used = measured
     reading = replace(reading, revolutions=used)
     taller = max(heights.first_v.value, heights.second_v.value)
@@ -88,8 +98,14 @@ def summarise(capture: Capture) -> Reading:
         notes.append(messages.fill(messages.PAIRS, layout.pairs))
     reading = replace(reading, geometry=geometry, snr_db=snr_db, notes=tuple(notes))
     if reason is not None:
-        reading = replace(reading, reasons=(*reading.reasons, reason))
-    return with_balance(reading, heights, capture.sense, setup)
+        speed = reading.speed_rpm if capture.by_index else None
+        reading = replace(reading, reasons=(*reading.reasons, reason), speed_rpm=speed)
+    sense = capture.sense
+    if capture.by_index and layout.is_at_index:
+        sense = None
+        notes.append(messages.LOBE_AT_INDEX)
+        reading = replace(reading, sign=Sign.UNKNOWN, notes=tuple(notes))
+    return with_balance(reading, heights, sense, setup)
 
 
 def measure_heights(fits: LobeFits, layout: Layout) -> tuple[Heights, int] | None:
@@ -149,35 +165,42 @@ def speed_of(
     turns: Sequence[Turn],
     sample_rate_hz: float,
     lobe_times: Sequence[LobeTime] = (),
-    pairs: int = 1,
+    times_a_turn: int = 0,
 ) -> Quantity | None:
     """Return the mean speed over turns, in revolutions a minute.
 
-    With `lobe_times` (no index) the lobes' own places are fitted by a line; otherwise the
-    turns' lengths are averaged.
+    With `lobe_times` (no index) the lobes' own places tell it, from the mean place of the first
+    turn's lobes to that of the last's; otherwise the turns' lengths are averaged.
     """
     if not turns:
         return None
-    inside = [
-        time
-        for time in lobe_times
-        if turns[0].start_frame <= time.frame <= turns[-1].end_frame
-    ]
-    if len(inside) >= 4:
-        count = np.array([time.count for time in inside], dtype=np.float64)
-        frame = np.array([time.frame for time in inside])
-        (slope, start), covariance = np.polyfit(count, frame, 1, cov="unscaled")
-        rest = frame - (slope * count + start)
-        scale = np.sqrt(np.sum(rest**2) / (len(count) - 2))
-        frames, u = slope * 2 * pairs, scale * np.sqrt(covariance[0, 0]) * 2 * pairs
+    low, high = turns[0].start_frame, turns[-1].end_frame
+    inside = [time for time in lobe_times if low <= time.frame <= high]
+    lengths = np.array([turn.frames for turn in turns])
+    if times_a_turn and len(inside) >= 2 * times_a_turn:
+        frames, u = _turn_by_lobes(inside, times_a_turn)
     else:
-        lengths = np.array([turn.frames for turn in turns])
         frames = float(lengths.mean())
         # One frame's width, rectangular, at either end of the run.
         edges = np.sqrt(2.0 / 12.0) / len(lengths)
         u = float(np.hypot(edges, scatter_u(lengths) if len(lengths) > 1 else 0.0))
     speed = 60.0 * sample_rate_hz / frames
     return Quantity(float(speed), float(speed * np.hypot(u / frames, CLOCK_PART)))
+
+
+def _turn_by_lobes(times: Sequence[LobeTime], a_turn: int) -> tuple[float, float]:
+    """Return the mean length of a turn in frames, and its standard uncertainty.
+
+    A line fitted to all places would weigh the middle of the run the most, where the speed may
+    be another than at its ends; its residuals tell how uncertain one place is.
+    """
+    count = np.array([time.count for time in times], dtype=np.float64)
+    frame = np.array([time.frame for time in times])
+    turns = (count[-a_turn:].mean() - count[:a_turn].mean()) / a_turn
+    frames = (frame[-a_turn:].mean() - frame[:a_turn].mean()) / turns
+    rest = frame - np.polyval(np.polyfit(count, frame, min(3, len(count) - 2)), count)
+    one_u = np.sqrt(np.sum(rest**2) / max(len(count) - 4, 1))
+    return float(frames), float(one_u * np.sqrt(2.0 / a_turn) / turns)
 
 
 def carrier_of(series: EnvelopeSeries, turns: Sequence[Turn]) -> Quantity | None:
@@ -241,8 +264,7 @@ def _character(
     moved, the average of all would have filled nulls.
     """
     groups = [
-        turns[start : start + _CHARACTER_TURNS]
-        for start in range(0, len(turns), _CHARACTER_TURNS)
+        turns[start : start + _CHARACTER_TURNS] for start in range(0, len(turns), _CHARACTER_TURNS)
     ]
     votes: list[tuple[Geometry | None, bool]] = []
     for group in groups:
