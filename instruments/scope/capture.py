@@ -206,8 +206,11 @@ def _data(
                 first=first0 + 1, last=first0 + count, first0=first0, count=count
             )
             link.send(filled, deadline)
-        parts.append(link.ask_block(query, count * width, count * width, deadline))
-    return parts[0] if len(parts) == 1 else b"".join(parts)
+        part = link.ask_block(query, count * width, count * width, deadline)
+        if count == points:
+            return part
+        parts.append(bytes(part))
+    return b"".join(parts)
 
 
 def _whole_memory(preamble: Preamble, span_s: float) -> Preamble:

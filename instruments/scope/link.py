@@ -55,6 +55,8 @@ class Link(Protocol):
     def ask_block(self, query: str, expected: int | None, most: int, deadline: Deadline) -> Bytes:
         """Send a query and return the data of the block that it answers with.
 
+        They are good until the next call.
+
         Parameters
         ----------
         query : str
@@ -125,6 +127,8 @@ class StreamLink(Link):
         self.what = what
         self.terminator = "\n"
         self._buffer = bytearray()
+        # Blocks are received into the same bytes again: fresh pages cost as much as the copying.
+        self._room = bytearray()
 
     @abstractmethod
     def _write(self, data: bytes, deadline: Deadline) -> None:
@@ -185,14 +189,15 @@ class StreamLink(Link):
                 raise BlockError(f"it promises {length} bytes of data; no record has so many")
         except BlockError as fault:
             raise garbled(self.what, query, str(fault)) from None
-        data = bytearray(length)
+        if len(self._room) < length:
+            self._room = bytearray(length)
+        view = memoryview(self._room)[:length]
         here = min(length, len(buffer) - header.start)
-        data[:here] = buffer[header.start : header.start + here]
+        view[:here] = buffer[header.start : header.start + here]
         del buffer[: header.start + here]
-        view = memoryview(data)
         while here < length:
             here += self._receive_into(view[here:], deadline)
-        return data
+        return view
 
     def resync(self) -> None:
         """Read until nothing more comes."""

@@ -11,7 +11,7 @@ from instruments.scope.faults import Deadline, boundary
 from instruments.scope.link import Bytes, StreamLink
 from instruments.source import SourceLost, SourceUnavailable
 
-_CHUNK = 65536
+_CHUNK = 4096  # answers in text are short, and of a block only the header is read so
 _Received = TypeVar("_Received", bytes, int)
 
 
