@@ -119,8 +119,8 @@ class Mailbox:
         return Fetched(bytes(data), end=not self._steps)
 
     def _work(self) -> None:
-        while (message := self._next()) is not None:
-            epoch = self._cleared
+        while (found := self._next()) is not None:
+            message, epoch = found
             steps = self._scope.deliver(
                 message, lambda at=epoch: self._closed or self._cleared != at
             )
@@ -129,8 +129,11 @@ class Mailbox:
                     self._steps.extend(steps)
                     self._changed.notify_all()
 
-    def _next(self) -> bytes | None:
-        """Return the next message; a reply that nobody fetched is lost to it."""
+    def _next(self) -> tuple[bytes, int] | None:
+        """Return the next message and how often was cleared before it, None when all is over.
+
+        A reply that nobody fetched is lost to it.
+        """
         with self._changed:
             while not self._messages and not self._closed:
                 self._changed.wait()
@@ -138,7 +141,7 @@ class Mailbox:
                 return None
             interrupted = bool(self._steps)
             self._steps.clear()
-            message = self._messages.popleft()
+            found = self._messages.popleft(), self._cleared
         if interrupted:
             self._scope.fail(-410)
-        return message
+        return found

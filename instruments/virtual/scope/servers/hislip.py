@@ -56,12 +56,13 @@ class Kind(IntEnum):
 
 @dataclass(slots=True)
 class _Session:
-    """One client. Written by its two links' threads, each its own part."""
+    """One client. The asynchronous link writes all, but that the other one ends a clearing."""
 
     synchronous: Wire
     asynchronous: Wire | None = None
     largest: int = _LONGEST_MESSAGE
-    clears: int = 0
+    clearing: bool = False
+    """Whether what comes over the synchronous link is to be thrown away."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +131,7 @@ class HislipFace:
                         coming.clear()
                 case Kind.CLEAR_COMPLETE:
                     coming.clear()
+                    session.clearing = False
                     _send(wire, Kind.CLEAR_ACKNOWLEDGE, _MODES)
                 case Kind.TRIGGER:
                     pass
@@ -137,14 +139,14 @@ class HislipFace:
                     _send(wire, Kind.ERROR, _UNKNOWN_TYPE)
 
     def _carry_out(self, session: _Session, text: bytes, number: int) -> None:
-        clears = session.clears
-
         def cancelled() -> bool:
-            return session.clears != clears or session.synchronous.gone()
+            return session.clearing or session.synchronous.gone()
 
         for line in text.splitlines(keepends=True):
+            if session.clearing:
+                return
             steps = self._scope.deliver(line, cancelled)
-            if steps and session.clears == clears:
+            if steps and not session.clearing:
                 _reply(session, steps, number)
 
     def _serve_asynchronous(self, wire: Wire, number: int) -> None:
@@ -167,7 +169,7 @@ class HislipFace:
                 session.largest = max(int.from_bytes(message.payload, "big"), 256)
                 _send(wire, Kind.MAX_SIZE_RESPONSE, 0, 0, struct.pack("!Q", _LONGEST_MESSAGE))
             case Kind.ASYNC_CLEAR:
-                session.clears += 1
+                session.clearing = True
                 _send(wire, Kind.ASYNC_CLEAR_ACKNOWLEDGE, _MODES)
             case Kind.STATUS:
                 _send(wire, Kind.STATUS_RESPONSE, 0)

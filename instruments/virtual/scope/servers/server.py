@@ -21,6 +21,7 @@ from instruments.virtual.scope.servers.wire import Wire, WireClosed
 
 MOST_LINKS = 32
 """Connections at a time; more are closed as they come."""
+_BACKLOG = 128
 _ENDING_S = 5.0
 
 
@@ -72,7 +73,7 @@ class ScopeServer:
         self._stopping = threading.Event()
         self._lock = threading.Lock()
         self._links: dict[threading.Thread, Wire] = {}
-        self._listener = socket.create_server((host, port), backlog=MOST_LINKS)
+        self._listener = socket.create_server((host, port), backlog=_BACKLOG)
         self.port: int = self._listener.getsockname()[1]
         self.address = self._face.address(host, self.port)
         self._acceptor = threading.Thread(target=self._accept, name="scope-accept", daemon=True)
