@@ -142,13 +142,15 @@ class Run:
         now_s = time.monotonic()
         levels = levels_of(status.levels, info)
         with self._lock:
-            reading = self._shown(phase, now_s)
+            reading, current = self._reading, self._is_current(phase, now_s)
             strip_s, strip_balance = self._strip.copy()
             analyser = self._analyser
             trace = analyser.trace if analyser else None
-            locked = analyser.locked if analyser else False
+            locked = current and analyser.locked if analyser else False
             teaching = analyser.teaching if analyser else False
             at_s, missed = self._reading_at_s, self._missed
+        if reading is not None and not current:
+            reading = invalid(replace(reading, reasons=()), messages.STALE)
         parked = phase is Phase.RUNNING and not (reading and reading.valid)
         judged = info if parked and info and _has_settled(status.frames, info) else None
         return View(
@@ -173,13 +175,9 @@ class Run:
             teaching=teaching,
         )
 
-    def _shown(self, phase: Phase, now_s: float) -> Reading | None:
-        """Return the newest reading, parked when it is older than may be shown."""
-        reading = self._reading
-        fresh = now_s - self._reading_at_s <= STALE_AFTER_S
-        if reading is None or fresh or phase is Phase.ENDED:
-            return reading
-        return invalid(replace(reading, reasons=()), messages.STALE)
+    def _is_current(self, phase: Phase, now_s: float) -> bool:
+        """Tell whether the newest reading still stands: at a capture's end it does."""
+        return phase is Phase.ENDED or now_s - self._reading_at_s <= STALE_AFTER_S
 
     # -- the analysis thread -------------------------------------------------------------------
 

@@ -128,5 +128,5 @@ class Session:
 
 
 def _make(opener: Opener, address: str, roles: str | None) -> Source:
-    wanted = parse_roles(roles) if roles else None
+    wanted = parse_roles(roles) if roles is not None else None
     return opener(address, SourceRequest(roles=wanted))

@@ -11,7 +11,8 @@ APART_S = 0.01
 BROKEN_S = 1.0
 """Where nothing came for so long, the line is broken."""
 
-_ROOM = 2 * (round(KEPT_S / APART_S) + 1)
+_MOST = 2 * round(KEPT_S / APART_S)
+_ROOM = 2 * _MOST
 
 
 class Strip:
@@ -22,9 +23,15 @@ class Strip:
         self._start = self._end = 0
 
     def add(self, time_s: float, balance: float) -> None:
-        """Take a balance, NaN where there is no valid one; times do not go back."""
+        """Take a balance, NaN where there is no valid one.
+
+        A lobe's reading is of a moment a little before that of a parked one: a time that would go
+        back stands still.
+        """
         times_s = self._kept[0]
         count = self._end - self._start
+        if count:
+            time_s = max(time_s, float(times_s[self._end - 1]))
         if count and time_s - times_s[self._end - 1] > BROKEN_S:
             self._append(times_s[self._end - 1], np.nan)
         elif count > 1 and self._crowds(time_s, balance):
@@ -46,7 +53,7 @@ class Strip:
 
     def _append(self, time_s: float, balance: float) -> None:
         if self._end == _ROOM:
-            kept = self._kept[:, self._start : self._end].copy()
+            kept = self._kept[:, max(self._start, self._end - _MOST) : self._end].copy()
             self._start, self._end = 0, kept.shape[1]
             self._kept[:, : self._end] = kept
         self._kept[:, self._end] = time_s, balance

@@ -6,11 +6,9 @@ set -eu
 root=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
 . "$root/app/setup.sh"
 
-# A sound server, the way from PortAudio to it, a virtual display, and hands at its keyboard.
+# A sound server, a virtual display, and hands at its keyboard.
 test_needs='
 pulseaudio pulseaudio
-pactl pulseaudio-utils
-/usr/lib/*/alsa-lib/libasound_module_pcm_pulse.so libasound2-plugins
 Xvfb xvfb
 xdotool xdotool
 '

@@ -1,0 +1,83 @@
+import pytest
+
+from app import advice
+from app.advice import advice_on, levels_of
+from app.stream.meters import ChannelLevel
+from instruments.source import Role, SourceInfo
+
+
+def info(**changes):
+    plain = {
+        "name": "sound:card",
+        "roles": (Role.DIFFERENTIAL, Role.INDEX),
+        "roles_from": "given",
+        "sample_rate_hz": 48e3,
+        "bandwidth_hz": 24e3,
+        "live": True,
+    }
+    return SourceInfo(**(plain | changes))
+
+
+def advised(*peaks_v, **changes):
+    about = info(**changes)
+    levels = levels_of([ChannelLevel(peak_v, clipped=False) for peak_v in peaks_v], about)
+    return advice_on(levels, about)
+
+
+def test_a_silent_card_is_muted_or_unplugged():
+    assert advised(0.0, 0.0) == (advice.NO_LEVEL,)
+
+
+# A ×10 probe is 9 MΩ in series (common practice): into a line input of 10 to 50 kΩ it leaves
+# a thousandth or so.
+@pytest.mark.parametrize("changes", [{}, {"full_scale_v": 2.0}])
+def test_a_weak_signal_names_probe_input_and_mute(changes):
+    (message,) = advised(0.4 / 900, 1.0, **changes)
+    assert message == advice.LOW_LEVEL
+    for cause in ("×10 probe into a line input", "wrong input", "muted"):
+        assert cause in str(message)
+
+
+def test_a_strong_index_does_not_hide_a_weak_signal():
+    assert advised(0.0, 5.0) == (advice.NO_LEVEL,)
+
+
+@pytest.mark.parametrize("peak_v", [0.02, 0.4, 3.0])
+def test_a_signal_that_can_be_seen_needs_no_advice(peak_v):
+    assert advised(peak_v, 0.0) == ()
+
+
+def test_level_is_judged_by_the_full_scale_where_that_is_known():
+    assert advised(0.05, 0.0, full_scale_v=10.0) == (advice.LOW_LEVEL,)
+    assert advised(0.005, 0.0, full_scale_v=0.1) == ()
+
+
+def test_one_phase_is_enough():
+    assert advised(0.0, 0.2, roles=(Role.PLUS, Role.MINUS)) == ()
+
+
+def test_a_capture_is_to_be_recorded_again():
+    assert advised(0.0, 0.0, live=False, length_frames=10) == (advice.NO_LEVEL_KEPT,)
+    assert advised(1e-4, 0.0, live=False, length_frames=10) == (advice.LOW_LEVEL_KEPT,)
+
+
+def test_the_virtual_drive_has_no_probe():
+    assert advised(1e-4, 0.0, virtual=True) == (advice.LOW_LEVEL_VIRTUAL,)
+
+
+def test_nothing_is_said_before_the_first_samples():
+    assert levels_of([], info()) == ()
+    assert levels_of([], None) == ()
+    assert advice_on((), info()) == ()
+
+
+def test_levels_tell_their_role_and_part_of_full_scale():
+    about = info(full_scale_v=2.0)
+    first, second = levels_of([ChannelLevel(0.5, False), ChannelLevel(2.0, True)], about)
+    assert (first.role, first.peak_v, first.of_full_scale, first.clipped) == (
+        "differential",
+        0.5,
+        0.25,
+        False,
+    )
+    assert (second.role, second.of_full_scale, second.clipped) == ("index", 1.0, True)

@@ -1,0 +1,323 @@
+"""Sessions over the virtual drive, captures, and a cable that is pulled."""
+
+import threading
+import time
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from app.analysis import messages
+from app.analysis.reading import Side, Sign
+from app.measure import EnvelopeOptions
+from app.profiles import load_profile
+from app.session import Session
+from app.view import Phase, View
+from instruments.source import AddressError, SourceUnavailable
+from tests.app.bench import SIM, WAIT_S, Moody, threads_alive, until, write_capture
+
+SCALE_UM = 178.0
+
+
+@pytest.fixture
+def profile():
+    return load_profile("130mm-48tpi")
+
+
+@pytest.fixture
+def start(profile):
+    """Makes sessions, which are closed at the test's end, whatever that is."""
+    made = []
+
+    def one(opener=None, **changes):
+        options = changes.pop("options", None)
+        more = {} if opener is None else {"opener": opener}
+        made.append(Session(replace(profile, **changes), options, **more))
+        return made[-1]
+
+    yield one
+    for session in made:
+        session.close()
+        assert session.view() == View()
+    until(lambda: not threads_alive(), "the end of all threads")
+
+
+@pytest.fixture
+def session(start):
+    return start()
+
+
+@pytest.fixture
+def held(start):
+    """A session whose source's cable the test holds."""
+    sources = []
+
+    def opener(address, request):
+        sources.append(Moody(address, request))
+        return sources[-1]
+
+    session = start(opener)
+    session.open(SIM)
+    return session, until(lambda: sources and sources[0], "the source")
+
+
+@pytest.fixture
+def cable(held):
+    valid_view(held[0])
+    return held
+
+
+def valid_view(session, fits=lambda view: True):
+    def look():
+        view = session.view()
+        return view if view.reading and view.reading.valid and fits(view) else None
+
+    return until(look, "a valid reading")
+
+
+def phase_of(session, phase):
+    return until(lambda: view if (view := session.view()).phase is phase else None, phase)
+
+
+def test_a_new_session_is_closed(session):
+    assert session.view() == View()
+    assert session.controls is None
+    assert session.error is None
+    assert session.begin_teaching() is None
+    session.close()
+
+
+def test_many_quick_openings_leave_nothing_running(session):
+    for number in range(50):
+        session.open(f"{SIM}&seed={number}")
+        if number % 3 == 0:
+            session.close()
+    session.open(f"{SIM}&seed=77")
+    assert valid_view(session).source.endswith("seed=77")
+    session.close()
+    session.close()
+    until(lambda: not threads_alive(), "the end of all threads")
+
+
+@pytest.mark.parametrize(
+    ("address", "roles", "kind", "words"),
+    [
+        ("nowhere.wav", None, SourceUnavailable, ["nowhere.wav", "is not there"]),
+        ("tape:1", None, AddressError, ["tape:", "sim:"]),
+        ("sim:offset=3", None, AddressError, ["“offset”", "offset_um"]),
+        ("sim:", "plus,plus", AddressError, ["“plus” is named twice"]),
+        ("sim:", "", AddressError, ["“” is not a role"]),
+    ],
+)
+def test_what_cannot_be_opened_says_why_and_another_opens(session, address, roles, kind, words):
+    session.open(address, roles)
+    view = phase_of(session, Phase.FAILED)
+    assert view.source == address
+    assert view.reading is None
+    assert "\n" not in view.message
+    for word in words:
+        assert word in view.message
+    assert isinstance(session.error, kind)
+    session.open(SIM)
+    assert valid_view(session).message == ""
+    assert session.error is None
+
+
+def test_the_virtual_drive_runs_and_its_hands_are_seen(session):
+    session.open(f"{SIM}&offset_um=0")
+    view = valid_view(session)
+    assert view.phase is Phase.RUNNING
+    assert view.virtual
+    assert view.roles == ("plus", "minus", "index")
+    assert view.roles_from == "default"
+    assert view.locked
+    assert [level.role for level in view.levels] == ["plus", "minus", "index"]
+    assert view.advice == ()
+    assert view.frames > 0
+    assert view.reading.sign is Sign.KNOWN
+    session.controls.nudge(20.0)
+    # balance = offset / scale (design.md)
+    wanted = 20.0 / SCALE_UM
+    valid_view(session, lambda view: abs(view.reading.balance.value - wanted) < 0.01)
+
+
+def test_off_the_track_the_strip_has_a_break(session):
+    session.open(SIM)
+    valid_view(session)
+    session.controls.step(2)
+    until(lambda: not session.view().reading.valid, "a parked needle")
+    session.controls.step(-2)
+    view = valid_view(session, lambda view: np.isnan(view.strip_balance).any())
+    assert view.strip_s.shape == view.strip_balance.shape
+    assert np.all(np.diff(view.strip_s) >= 0.0)
+    assert np.isfinite(view.strip_balance).any()
+
+
+def test_a_capture_plays_in_real_time_and_its_last_reading_stands(session, tmp_path):
+    path = tmp_path / "Aufnahme in µm, é.wav"
+    truth = write_capture(path, "plus", "minus", "index", turns=8.0)
+    length_s = len(truth.plus_v) / 400e3
+    begun_s = time.monotonic()
+    session.open(str(path), "plus,minus,index")
+    running = valid_view(session)
+    assert running.phase is Phase.RUNNING
+    assert running.roles_from == "given"
+    phase_of(session, Phase.ENDED)
+    assert time.monotonic() - begun_s > length_s
+    time.sleep(1.5)  # longer than a reading may be old while its source runs
+    view = session.view()
+    assert view.phase is Phase.ENDED
+    assert view.reading.valid
+    assert view.reading.ratio.value == pytest.approx(truth.ratio, abs=0.005)
+    assert view.frames == len(truth.plus_v)
+    assert view.lost_frames == 0
+
+
+def test_a_silent_source_parks_the_needle_until_it_speaks_again(cable):
+    session, source = cable
+    source.silent.set()
+    parked = until(
+        lambda: view if not (view := session.view()).reading.valid else None, "a parked needle"
+    )
+    assert parked.reading.reasons == (messages.STALE,)
+    assert parked.reading.balance is None
+    assert parked.reading.ratio is None
+    assert not parked.locked
+    source.silent.clear()
+    assert valid_view(session).locked
+
+
+def test_a_pulled_cable_is_told_and_taken_up_again(cable):
+    session, source = cable
+    before = session.view().frames
+    source.gone.set()
+    view = phase_of(session, Phase.LOST)
+    assert "cable: " in view.message
+    until(lambda: not session.view().reading.valid, "a parked needle")
+    source.gone.clear()
+    view = valid_view(session, lambda view: view.phase is Phase.RUNNING)
+    assert view.message == ""
+    assert view.frames > before
+
+
+class Broken:
+    trace, locked, teaching = None, False, False
+
+    def push(self, *_, **__):
+        raise ZeroDivisionError("broken on purpose")
+
+
+def test_a_fault_in_the_analysis_is_told_kept_and_lets_the_source_go(monkeypatch, request):
+    monkeypatch.setattr("app.running.analyser_for", lambda *_, **__: Broken())
+    session, source = request.getfixturevalue("held")
+    view = phase_of(session, Phase.FAILED)
+    assert "ZeroDivisionError: broken on purpose" in view.message
+    assert isinstance(session.error, ZeroDivisionError)
+    until(lambda: not source.is_open, "the source's release")
+
+
+def test_a_fault_while_the_source_is_made_is_told(start):
+    def opener(address, request):
+        raise RuntimeError("no such luck")
+
+    session = start(opener)
+    session.open("sim:")
+    assert "no such luck" in phase_of(session, Phase.FAILED).message
+    assert isinstance(session.error, RuntimeError)
+
+
+class Stuck:
+    """A source whose opening takes until the test lets go."""
+
+    def __init__(self):
+        self.opening, self.let_go = threading.Event(), threading.Event()
+        self.closed = 0
+
+    def open(self):
+        self.opening.set()
+        self.let_go.wait(WAIT_S)
+        raise SourceUnavailable("stuck: it did not open")
+
+    def close(self):
+        self.closed += 1
+
+
+def test_closing_does_not_wait_for_an_opening_that_hangs(start):
+    stuck = Stuck()
+    session = start(lambda address, request: stuck)
+    session.open("stuck:")
+    assert stuck.opening.wait(WAIT_S)
+    assert session.view().phase is Phase.OPENING
+    session.close()
+    assert not stuck.let_go.is_set()
+    assert stuck.closed
+    stuck.let_go.set()
+
+
+def test_what_belongs_to_an_envelope_is_refused_of_the_first_source_only(start):
+    session = start(options=EnvelopeOptions(low_corner_hz=7.0))
+    session.open(SIM)
+    view = phase_of(session, Phase.FAILED)
+    assert "--low-corner" in view.message
+    assert isinstance(session.error, AddressError)
+    session.open(SIM)
+    valid_view(session)
+
+
+def test_the_disk_s_profile_says_which_lobe_is_outward(start):
+    session = start(first_lobe_outward=False)
+    session.open(f"{SIM}&offset_um=25")
+    reading = valid_view(session).reading
+    assert reading.balance.value == pytest.approx(-25.0 / SCALE_UM, abs=0.01)
+    assert reading.side is Side.INWARD
+
+
+@pytest.mark.parametrize("first_lobe_outward", [True, False])
+@pytest.mark.parametrize(("start_um", "side"), [(4.0, Side.OUTWARD), (-34.0, Side.INWARD)])
+def test_the_sign_is_taught_by_a_nudge(start, first_lobe_outward, start_um, side):
+    session = start(first_lobe_outward=first_lobe_outward)
+    session.open(f"{SIM}&offset_um={start_um}", "plus,minus")
+    size = abs(start_um) / SCALE_UM
+    near = valid_view(session, lambda view: abs(view.reading.balance.value - size) < 0.01)
+    assert near.reading.sign is Sign.UNKNOWN
+    assert near.reading.side is None
+    assert session.teach(Side.OUTWARD) == messages.TEACH_NEEDS_READING
+    assert session.begin_teaching() is None
+    assert session.view().teaching
+    assert session.teach(Side.OUTWARD) == messages.TEACH_TOO_SMALL
+    session.controls.nudge(20.0)
+    until(lambda: session.teach(Side.OUTWARD) is None, "a change that tells the sign")
+    balance = (start_um + 20.0) / SCALE_UM
+    taught = valid_view(
+        session,
+        lambda view: (
+            view.reading.sign is Sign.TAUGHT and abs(view.reading.balance.value - balance) < 0.01
+        ),
+    )
+    assert taught.reading.side is side
+    assert not taught.teaching
+    session.controls.nudge(-60.0)
+    balance = (start_um - 40.0) / SCALE_UM
+    valid_view(session, lambda view: abs(view.reading.balance.value - balance) < 0.01)
+
+
+def test_a_teaching_can_be_given_up(session):
+    session.open(SIM, "plus,minus")
+    valid_view(session)
+    session.begin_teaching()
+    session.cancel_teaching()
+    assert not session.view().teaching
+
+
+def test_the_virtual_drive_is_listed_first(session):
+    first, *_ = session.listed()
+    assert first.address == "sim:"
+
+
+def test_a_muted_source_parks_with_its_likely_cause(session, tmp_path):
+    path = tmp_path / "silent.wav"
+    write_capture(path, "differential", peak_v=0.0, snr_db=None, turns=12.0)
+    session.open(str(path))
+    view = until(lambda: view if (view := session.view()).advice else None, "advice")
+    assert view.phase is Phase.RUNNING
+    assert "the capture is silent" in str(view.advice[0])
