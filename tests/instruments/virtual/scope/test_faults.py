@@ -132,7 +132,7 @@ def test_faults_can_be_asked_for_over_the_link(scope):
 
 @pytest.mark.parametrize("wrong", [("nothing", "middle"), ("close", "nowhere")])
 def test_unknown_faults_and_places_are_refused(scope, wrong):
-    with pytest.raises(ValueError, match="nothing|nowhere"):
+    with pytest.raises(ValueError, match=r"nothing|nowhere"):
         scope.inject(*wrong)
 
 
@@ -223,12 +223,11 @@ def test_truncated_messages_end_as_usual(scope, transport):
         manager.close()
 
 
-# Over VXI-11 PyVISA-py takes some seconds to notice: two cases are enough.
+# Over VXI-11 PyVISA-py takes some seconds to notice: one case is enough.
 @pytest.mark.parametrize(
     ("transport", "fault", "at"),
     [
         ("vxi11", "close", "middle"),
-        ("vxi11", "stall", "start"),
         *(("hislip", fault, at) for fault in ("close", "reset", "stall") for at in PLACES),
     ],
 )
