@@ -67,11 +67,10 @@ class SerialLine:
         os.symlink(self._peer.path, self._path)
 
 
-def new_scope(family, **options):
-    params = VirtualParams(
-        offset_um=25, clamp_um=0, oval_um=0, snr_db=math.inf, hum_v=0, wow_percent=0, **options
-    )
-    return VirtualScope(VirtualDrive(params), family)
+def new_scope(family, *, offset=25, quirks=None, noise_codes=0.0, **options):
+    quiet = {"clamp_um": 0, "oval_um": 0, "snr_db": math.inf, "hum_v": 0, "wow_percent": 0}
+    params = VirtualParams(offset_um=offset, **quiet, **options)
+    return VirtualScope(VirtualDrive(params), family, quirks=quirks, noise_codes=noise_codes)
 
 
 def lobes_ratio(block):
