@@ -151,7 +151,8 @@ class Run:
             at_s, missed = self._reading_at_s, self._missed
         if reading is not None and not current:
             reading = invalid(replace(reading, reasons=()), messages.STALE)
-        parked = phase is Phase.RUNNING and not (reading and reading.valid)
+        heard = phase in (Phase.RUNNING, Phase.ENDED)
+        parked = heard and not (reading and reading.valid)
         judged = info if parked and info and _has_settled(status.frames, info) else None
         return View(
             phase=phase,
