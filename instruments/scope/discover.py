@@ -7,20 +7,16 @@ from __future__ import annotations
 
 import os
 import queue
-import sys
 import threading
 import warnings
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
 
-from instruments.scope.faults import UDEV_RULES
+from instruments.scope.faults import boundary
+from instruments.scope.usbports import hint, usb_devices
 from instruments.source import SourceError, SourceUnavailable
 
 _LIST_S = 5.0
-# Vendor and product of USB scopes that speak no SCPI (from memory).
-_MUTE = frozenset({(0x04B4, 0x6022), (0x04B5, 0x6022), (0x5345, 0x1234), (0x049F, 0x505A)})
-_TMC_CLASS, _TMC_SUBCLASS = 0xFE, 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +48,8 @@ def find_scopes(timeout_s: float = _LIST_S) -> Attached:
     try:
         return found.get(timeout=timeout_s)
     except queue.Empty:
-        hint = f"Instruments could not be listed within {timeout_s:g} s; type the scope's address."
-        return Attached(hints=(hint,))
+        late = f"instruments could not be listed within {timeout_s:g} s; type the scope's address"
+        return Attached(hints=(late,))
 
 
 def the_only_scope() -> str:
@@ -67,10 +63,9 @@ def the_only_scope() -> str:
     attached = find_scopes()
     names = [address.removeprefix("visa:") for address, _ in attached.scopes]
     if not names:
-        hints = " ".join(attached.hints)
+        why = "; ".join(("no instrument was found", *attached.hints))
         raise SourceUnavailable(
-            "no instrument was found; give its address, for example "
-            f"visa:TCPIP::HOST::5025::SOCKET. {hints}".strip()
+            f"{why}; give an address, for example visa:TCPIP::HOST::5025::SOCKET"
         )
     if len(names) > 1:
         raise SourceUnavailable(
@@ -93,12 +88,11 @@ def _find() -> Attached:
         if title:
             scopes.append((f"visa:{name}", title))
     hints += serial_hints(name for name in names if name.upper().startswith("ASRL"))
-    hints += usb_hints(_usb_devices())
+    hints += filter(None, map(hint, usb_devices()))
     return Attached(tuple(scopes), tuple(hints))
 
 
 def _resources() -> tuple[str, ...]:
-    from instruments.scope.faults import boundary
     from instruments.scope.visalink import resource_manager
 
     manager = resource_manager()
@@ -128,64 +122,7 @@ def serial_hints(resources: Iterable[str]) -> list[str]:
         path = resource.partition("::")[0][len("ASRL") :]
         if path.startswith("/dev/") and not os.access(path, os.R_OK | os.W_OK):
             hints.append(
-                f"This user may not open {path}; add yourself to its group (often dialout) and "
-                "log in again."
+                f"this user may not open {path}; add yourself to its group (often dialout) and "
+                "log in again"
             )
     return hints
-
-
-def usb_hints(devices: Iterable[Any]) -> list[str]:
-    """Return a sentence for each USB device that is a scope and cannot be used.
-
-    Parameters
-    ----------
-    devices : iterable of usb.core.Device
-        What is plugged in.
-    """
-    hints: list[str] = []
-    for device in devices:
-        if (device.idVendor, device.idProduct) in _MUTE:
-            hints.append(
-                f"The USB scope {device.idVendor:04x}:{device.idProduct:04x} speaks no SCPI; "
-                "save a capture with its own software and open that file, or feed samples in "
-                "by pipe:."
-            )
-        elif _is_instrument(device) and not _may_open(device):
-            hints.append(
-                "This user may not open the USB instrument "
-                f"{device.idVendor:04x}:{device.idProduct:04x}; put these lines into "
-                f"/etc/udev/rules.d/65-usbtmc.rules and plug it in again: {'   '.join(UDEV_RULES)}"
-            )
-    return hints
-
-
-def _is_instrument(device: Any) -> bool:
-    try:
-        return any(
-            interface.bInterfaceClass == _TMC_CLASS
-            and interface.bInterfaceSubClass == _TMC_SUBCLASS
-            for configuration in device
-            for interface in configuration
-        )
-    except Exception:
-        # A device that went away while it was looked at is none.
-        return False
-
-
-def _may_open(device: Any) -> bool:
-    if not sys.platform.startswith("linux"):
-        return True
-    path = f"/dev/bus/usb/{device.bus:03d}/{device.address:03d}"
-    return not os.path.exists(path) or os.access(path, os.R_OK | os.W_OK)
-
-
-def _usb_devices() -> list[Any]:
-    try:
-        import libusb_package
-        import usb.core
-
-        backend = libusb_package.get_libusb1_backend()
-        return list(usb.core.find(find_all=True, backend=backend) or ())
-    except Exception:
-        # No libusb, no bus: there is nothing to hint at.
-        return []

@@ -152,7 +152,7 @@ class ScopeSession:
         self._panel.errors(deadline)  # old entries are none of ours
         running = family.acquire.running
         if running is not None and not self._memory:
-            told = self._link.ask(running.ask, deadline)
+            told = self._link.ask(running.ask, deadline.within(_IDENTITY_S))
             self._was_stopped = capture.is_one_of(told, running.until)
         self._setup = set_up(self._link, family, self._panel, self._options, scale_v, deadline)
         self.notes = self._setup.notes(self.identity.whole)

@@ -15,6 +15,24 @@ _CHUNK = 4096  # answers in text are short, and of a block only the header is re
 _Received = TypeVar("_Received", bytes, int)
 
 
+def reach(host: str, port: int, what: str, deadline: Deadline) -> socket.socket:
+    """Return a socket connected to a port.
+
+    Raises
+    ------
+    SourceUnavailable
+        When nobody answers there.
+    """
+    try:
+        return socket.create_connection((host, port), deadline.check(what))
+    except OSError as fault:
+        reason = fault.strerror or str(fault) or "no answer"
+        raise SourceUnavailable(
+            f"{what}: nothing answers at {host} port {port} ({reason}); check the address, "
+            "the cable and that remote control is on in the scope's menu"
+        ) from None
+
+
 class SocketLink(StreamLink):
     """A scope behind a TCP port.
 
@@ -35,14 +53,7 @@ class SocketLink(StreamLink):
 
     def __init__(self, host: str, port: int, what: str, deadline: Deadline) -> None:
         super().__init__(what)
-        try:
-            self._socket = socket.create_connection((host, port), deadline.check(what))
-        except OSError as fault:
-            reason = fault.strerror or str(fault) or "no answer"
-            raise SourceUnavailable(
-                f"{what}: nothing answers at {host} port {port} ({reason}); check the address, "
-                "the cable and that remote control is on in the scope's menu"
-            ) from None
+        self._socket = reach(host, port, what, deadline)
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
     def _write(self, data: bytes, deadline: Deadline) -> None:

@@ -6,11 +6,14 @@ PyVISA is imported when the first such address is opened.
 from __future__ import annotations
 
 import contextlib
+import re
 import threading
 from typing import TYPE_CHECKING, Any
 
 from instruments.scope.faults import Deadline, boundary
 from instruments.scope.link import Bytes, MessageLink, StreamLink
+from instruments.scope.socketlink import reach
+from instruments.scope.usbports import hint_for
 from instruments.source import SourceUnavailable
 
 if TYPE_CHECKING:
@@ -20,6 +23,8 @@ _OPEN_MS = 2000
 _SERIAL_CHUNK = 4096
 _SERIAL_LOOK_S = 0.002
 _LEAST_MS = 10
+
+_NETWORK = re.compile(r"TCPIP\d*::([^:,]+)(?:,(\d+))?::(\w+)(?:,(\d+))?::INSTR", re.IGNORECASE)
 
 _managers: list[pyvisa.ResourceManager] = []
 _managers_lock = threading.Lock()
@@ -66,16 +71,35 @@ def open_resource(resource: str, what: str) -> Any:
         When it cannot be opened.
     """
     manager = resource_manager()
+    _knock(resource, what)
     try:
         with boundary(what):
             return manager.open_resource(resource, open_timeout=_OPEN_MS)
     except SourceUnavailable:
         raise
     except Exception as fault:
+        if why := hint_for(resource) if resource.upper().startswith("USB") else "":
+            raise SourceUnavailable(f"{what}: {why}") from fault
         raise SourceUnavailable(
             f"{what}: it cannot be opened ({_last_words(fault)}); check the address, the cable "
             "and that no other program holds it"
         ) from fault
+
+
+def _knock(resource: str, what: str) -> None:
+    """See that somebody listens: PyVISA-py takes long to notice, and leaves its socket open.
+
+    Raises
+    ------
+    SourceUnavailable
+        When nobody does.
+    """
+    network = _NETWORK.fullmatch(resource)
+    if network is None:
+        return
+    host, named, device, numbered = network.groups()
+    usual = 4880 if device.lower().startswith("hislip") else 111  # IVI-6.1; ONC RPC's portmapper
+    reach(host, int(named or numbered or usual), what, Deadline(_OPEN_MS / 1e3)).close()
 
 
 def _last_words(fault: BaseException) -> str:

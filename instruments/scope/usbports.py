@@ -1,0 +1,81 @@
+"""USB devices as they are plugged in, without opening one: what they are, and who may use them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from instruments.scope.faults import UDEV_RULES
+
+# Vendor and product of USB scopes that speak no SCPI (from memory).
+_MUTE = frozenset({(0x04B4, 0x6022), (0x04B5, 0x6022), (0x5345, 0x1234), (0x049F, 0x505A)})
+_TMC_CLASS, _TMC_SUBCLASS = 0xFE, 3
+
+
+def usb_devices() -> list[Any]:
+    """Return every device of pyusb's; none where there is no libusb."""
+    try:
+        import usb.core
+    except ImportError:
+        return []
+    try:
+        return list(usb.core.find(find_all=True) or ())
+    except usb.core.NoBackendError:
+        pass
+    try:
+        import libusb_package
+
+        return list(libusb_package.find(find_all=True) or ())
+    except (ImportError, OSError, usb.core.USBError, usb.core.NoBackendError):
+        return []
+
+
+def hint(device: Any) -> str:
+    """Return a sentence about a scope that cannot be used as it is; empty for all else."""
+    name = f"{device.idVendor:04x}:{device.idProduct:04x}"
+    if (device.idVendor, device.idProduct) in _MUTE:
+        return (
+            f"the USB scope {name} speaks no SCPI; save a capture with its own software and open "
+            "that file, or feed samples in by pipe:"
+        )
+    if is_instrument(device) and not may_open(device):
+        return (
+            f"this user may not open the USB instrument {name}; put these two lines into "
+            "/etc/udev/rules.d/65-usbtmc.rules, then plug it in again: " + "   ".join(UDEV_RULES)
+        )
+    return ""
+
+
+def hint_for(resource: str) -> str:
+    """Return the hint about the device behind a VISA address; empty where there is none."""
+    parts = resource.split("::")
+    try:
+        wanted = int(parts[1], 0), int(parts[2], 0)
+    except (IndexError, ValueError):
+        return ""
+    found = [device for device in usb_devices() if (device.idVendor, device.idProduct) == wanted]
+    return next(filter(None, map(hint, found)), "")
+
+
+def is_instrument(device: Any) -> bool:
+    """Tell whether it has an interface of the test and measurement class (USBTMC 1.0, 4.1)."""
+    try:
+        return any(
+            interface.bInterfaceClass == _TMC_CLASS
+            and interface.bInterfaceSubClass == _TMC_SUBCLASS
+            for configuration in device
+            for interface in configuration
+        )
+    except Exception:
+        # A device that went away while it was looked at is none.
+        return False
+
+
+def may_open(device: Any) -> bool:
+    """Tell whether its serial number can be read, for which it must be opened."""
+    if not device.iSerialNumber:
+        return True
+    try:
+        return bool(device.serial_number)
+    except Exception:
+        # pyusb raises ValueError, USBError or NotImplementedError for want of permission.
+        return False

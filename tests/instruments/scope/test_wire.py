@@ -1,0 +1,300 @@
+"""The wire, scripted: recorded sessions byte for byte, and the grammar of both kinds of links."""
+
+import socket
+import threading
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from instruments.scope.catalogue import load_families
+from instruments.scope.faults import Cancelled, Deadline, Garbled, Late
+from instruments.scope.link import MessageLink
+from instruments.scope.options import ScopeOptions
+from instruments.scope.records import frames
+from instruments.scope.session import ScopeSession, identify
+from instruments.scope.socketlink import SocketLink
+from instruments.source import SourceLost, SourceUnavailable
+from tests.instruments.scope.wire import ScriptedLink, load
+
+FIXTURES = Path(__file__).parents[3] / "fixtures" / "scopes"
+FAMILIES = sorted(load_families())
+
+# Commands that the table of families asks for (shared table; makers' guides, from memory).
+ASKED = {
+    "A1": [":WAV:SOUR CHAN1", ":WAV:FORM BYTE", ":WAV:PRE?", ":WAV:DATA?", ":ACQ:TYPE PEAK"],
+    "A2": [":WAV:MODE NORM", ":WAV:PRE?", ":WAV:DATA?", ":ACQ:TYPE PEAK", ":ACQ:TYPE?"],
+    "A2-older": [":WAV:DATA? CHAN1", ":CHAN1:SCAL?", ":CHAN1:OFFS?"],
+    "B": [
+        "HEAD OFF",
+        "DAT:SOU CH1",
+        "DAT:ENC RIB",
+        "DAT:WID 1",
+        "DAT:STAR 1",
+        "CURV?",
+        "WFMP:YMU?",
+        "WFMP:YOF?",
+        "WFMP:YZE?",
+        "WFMP:XIN?",
+        "WFMP:PT_O?",
+        "ACQ:MOD PEAK",
+    ],
+    "C1": ["CHDR OFF", "COMM_FORMAT DEF9,BYTE,BIN", "C1:WF? ALL"],
+    "C2": ["C1:WF? DAT2", "C1:VDIV?", "C1:OFST?", "SARA?", "ACQW PEAK_DETECT"],
+    "C3": [":WAV:SOUR C1", ":WAV:PRE?", ":WAV:MAXP?", ":WAV:DATA?", ":ACQ:TYPE PEAK"],
+    "D": ["FORM REAL,32", "FORM:BORD LSBF", "CHAN1:DATA:HEAD?", "CHAN1:DATA?", "CHAN1:TYPE PDET"],
+}
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_a_recorded_session_is_followed_to_its_end(family):
+    head, wire = load(FIXTURES / f"{family}.jsonl")
+    link = ScriptedLink("scope", wire)
+    session = ScopeSession(link, ScopeOptions(resource="scope"), {})
+    session.begin(None, Deadline(30))
+    sweep = session.sweep(Deadline(30))
+    samples_v = frames(sweep.columns, sweep.skip)
+    session.leave(Deadline(30))
+    assert session.family.name == family
+    assert session.identity is not None
+    assert session.identity.virtual
+    assert link.left == []
+    assert link.closed
+    assert len(samples_v) == head["frames"]
+    assert sweep.cell_s == pytest.approx(head["cell_s"])
+    swing = np.ptp(samples_v[:, 0].reshape(-1, 2), axis=1)[: round(0.2 / sweep.cell_s)]
+    tops = sorted((swing[: len(swing) // 2].max(), swing[len(swing) // 2 :].max()))
+    assert tops[0] / tops[1] == pytest.approx(head["ratio"], abs=0.015)
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_the_commands_of_the_table_are_sent(family):
+    _, wire = load(FIXTURES / f"{family}.jsonl")
+    sent = [out.rstrip("\n") for out, _ in wire]
+    assert [command for command in ASKED[family] if command not in sent] == []
+    assert all(out.endswith("\n") for out, _ in wire)
+
+
+def test_terminators_are_whole_commands():
+    """Family A2 leaves *OPC? unanswered without a newline."""
+    for family in load_families().values():
+        assert family.terminator == "\n"
+
+
+# Streams: raw TCP.
+
+
+@pytest.fixture
+def peer():
+    """A listening socket, and the link connected to it."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        link = SocketLink("127.0.0.1", server.getsockname()[1], "scope “x”", Deadline(3))
+        far, _ = server.accept()
+        with far:
+            yield link, far
+        link.close()
+
+
+def soon():
+    return Deadline(0.3)
+
+
+@pytest.mark.parametrize("answer", [b"1.5\n", b"1.5\r\n", b"\n1.5\n", b" 1.5 \n", b"\r\n\r\n1.5\n"])
+def test_text_ends_with_its_newline(peer, answer):
+    link, far = peer
+    far.sendall(b"\n")  # left over from a doubled newline
+    threading.Timer(0.02, far.sendall, (answer,)).start()
+    assert link.ask("X?", Deadline(3)) == "1.5"
+    assert far.recv(99) == b"X?\n"
+
+
+@pytest.mark.parametrize("answer", [b"\xff\xfe\x00\n", b"a\x07b\n"])
+def test_text_that_is_none(peer, answer):
+    link, far = peer
+    threading.Timer(0.02, far.sendall, (answer,)).start()
+    with pytest.raises(Garbled, match=r"the answer to X\? cannot be read"):
+        link.ask("X?", Deadline(3))
+
+
+def test_endless_text_is_cut_off(peer):
+    link, far = peer
+    threading.Timer(0.02, far.sendall, (b"x" * 20000,)).start()
+    with pytest.raises(Garbled, match="8192 bytes without a newline"):
+        link.ask("X?", Deadline(3))
+
+
+def test_a_block_in_pieces(peer):
+    link, far = peer
+
+    def drip():
+        for part in (b"WF #", b"90000", b"00005a\n", b"\n#b"):
+            far.sendall(part)
+
+    threading.Timer(0.02, drip).start()
+    assert bytes(link.ask_block("X?", 5, 100, Deadline(3))) == b"a\n\n#b"
+
+
+@pytest.mark.parametrize(
+    ("answer", "expected", "words"),
+    [
+        (b"#15abcde", 9, "5 bytes of data and not 9"),
+        (b"#9000000999", None, "promises 999 bytes"),
+        (b"#0abc\n", None, "indefinite"),
+        (b"-" * 80, None, "no # within"),
+    ],
+)
+def test_blocks_that_cannot_be_meant(peer, answer, expected, words):
+    link, far = peer
+    threading.Timer(0.02, far.sendall, (answer,)).start()
+    with pytest.raises(Garbled, match=words):
+        link.ask_block("X?", expected, 100, Deadline(3))
+
+
+def test_bytes_that_nobody_asked_for_spoil_the_next_answer_and_can_be_cleared(peer):
+    link, far = peer
+    far.sendall(b"left over")
+    while not link._waiting():
+        pass
+    far.sendall(b"left over")
+    with pytest.raises(Garbled, match="9 bytes came before it was asked"):
+        wait_and_ask(link)
+    link.resync()
+    threading.Timer(0.02, far.sendall, (b"good\n",)).start()
+    assert link.ask("X?", Deadline(3)) == "good"
+
+
+def wait_and_ask(link):
+    import select
+
+    select.select([link._socket], [], [], 3)
+    return link.ask("X?", Deadline(3))
+
+
+def test_a_chatterer_is_given_up(peer):
+    link, far = peer
+    stop = threading.Event()
+
+    def chatter():
+        while not stop.wait(0.005):
+            far.sendall(b"bla\n")
+
+    thread = threading.Thread(target=chatter)
+    thread.start()
+    with pytest.raises(Garbled, match="does not stop sending"):
+        link.resync()
+    stop.set()
+    thread.join()
+
+
+def test_no_answer_names_the_query(peer):
+    link, _ = peer
+    with pytest.raises(Late, match=r"no answer to :WAV:DATA\? within 0\.3 s"):
+        link.ask(":WAV:DATA?", soon())
+
+
+def test_half_a_block_is_late(peer):
+    link, far = peer
+    threading.Timer(0.02, far.sendall, (b"#3100abc",)).start()
+    with pytest.raises(Late, match=r"no answer to X\?"):
+        link.ask_block("X?", 100, 100, soon())
+
+
+@pytest.mark.parametrize("before", [b"", b"#3100abc"])
+def test_a_peer_that_closes_is_lost_at_once(peer, before):
+    link, far = peer
+
+    def leave():
+        far.sendall(before)
+        far.shutdown(socket.SHUT_RDWR)
+
+    threading.Timer(0.02, leave).start()
+    with pytest.raises(SourceLost, match="the scope closed the connection"):
+        link.ask_block("X?", 100, 100, Deadline(30))
+
+
+def test_abort_ends_a_wait_from_another_thread(peer):
+    link, _ = peer
+    threading.Timer(0.05, link.abort).start()
+    with pytest.raises(SourceLost):
+        link.ask("X?", Deadline(30))
+
+
+def test_nobody_at_the_port_is_told_with_the_mend():
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port = server.getsockname()[1]
+    with pytest.raises(SourceUnavailable, match=f"nothing answers at 127.0.0.1 port {port}"):
+        SocketLink("127.0.0.1", port, "scope “x”", Deadline(3))
+
+
+def test_a_closed_source_stops_the_talk(peer):
+    link, _ = peer
+    cancelled = threading.Event()
+    cancelled.set()
+    with pytest.raises(Cancelled):
+        link.ask("X?", Deadline(30, cancelled))
+
+
+# Messages: USB, VXI-11, HiSLIP.
+
+
+class Messages(MessageLink):
+    """A link with its answers made up beforehand."""
+
+    def __init__(self, *answers):
+        super().__init__("scope “x”")
+        self.answers = list(answers)
+        self.sizes = []
+
+    def _write(self, data, deadline):
+        self.sent = data
+
+    def _read(self, size, deadline):
+        self.sizes.append(size)
+        return self.answers.pop(0)
+
+    def abort(self):
+        pass
+
+    def close(self):
+        pass
+
+
+def test_one_read_of_more_than_will_come():
+    # instruments.md, the link: one read_raw(size=expected + 64), then parse from "#".
+    link = Messages(b"#15abcde\n", b"#15abcde\n")
+    assert bytes(link.ask_block("X?", 5, 1000, Deadline(1))) == b"abcde"
+    link.ask_block("X?", None, 1000, Deadline(1))
+    assert link.sizes[0] >= 5 + 64
+    assert link.sizes[1] >= 1000 + 64
+
+
+def test_messages_that_cannot_be_meant():
+    for answer in (b"#15abc", b"abc", b"#15abcdefgh", b""):
+        with pytest.raises(Garbled, match=r"the answer to X\? cannot be read"):
+            Messages(answer).ask_block("X?", 5, 1000, Deadline(1))
+    with pytest.raises(Garbled):
+        Messages(b"").ask("X?", Deadline(1))
+
+
+# Who is there?
+
+
+@pytest.mark.parametrize(
+    ("answer", "words"),
+    [
+        (b"HTTP/1.1 400 Bad Request\n", "it answers 'HTTP/1.1 400 Bad Request' to"),
+        (b"SSH-2.0-OpenSSH_9.2\n", "SSH-2.0"),
+        (b",,,\n", "it answers ',,,'"),
+        (b"\xff\xff\n", "is not a scope's"),
+    ],
+)
+def test_somebody_else_is_no_scope(answer, words):
+    with pytest.raises(SourceUnavailable, match=words) as caught:
+        identify(Messages(answer), Deadline(1))
+    assert "is it a scope" in str(caught.value)
+
+
+def test_silence_is_no_scope(peer):
+    link, _ = peer
+    with pytest.raises(SourceUnavailable, match=r"does not answer \*IDN\?"):
+        identify(link, soon())
