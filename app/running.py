@@ -238,7 +238,8 @@ class Run:
                 if ended:
                     return
                 continue
-            if begun_s is not None and self._is_early(begun_s + at / info.sample_rate_hz):
+            due_index = min(at + step, ring.end_index)
+            if begun_s is not None and self._is_early(begun_s + due_index / info.sample_rate_hz):
                 continue
             chunk = ring.copy_since(at, max(step, most))
             at = chunk.end_index

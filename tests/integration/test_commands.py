@@ -19,6 +19,8 @@ import pytest
 import soundfile
 
 from tests.app.bench import RATE_HZ, SIM, WAIT_S, write_capture
+from tests.integration.soundserver import running_server
+from tests.synthesis import Signal, make
 
 COMMAND = Path(sys.executable).with_name("evenlobe")
 NEEDLE = re.compile(r"\[virtual drive\] .*█.* ratio 0\.\d+ ± ")
@@ -287,3 +289,53 @@ def test_help_and_version_need_no_display(finished):
     assert (status, errors) == (0, "")
     assert "evenlobe measure capture.wav" in out
     assert finished("--version")[0] == 0
+
+
+# -- a sound card --------------------------------------------------------------------------------
+
+CARD_HZ = 192_000
+CARD_ROLES = ("--roles", "differential,index")
+
+
+@pytest.fixture(scope="module")
+def card():
+    """A sound server with one input, which carries what is played to the sink “bench”."""
+    with running_server() as server:
+        server.plug("bench", CARD_HZ)
+        yield server
+
+
+@pytest.fixture
+def at_card(card, environment):
+    taken = ("HOME", "XDG_RUNTIME_DIR", "PULSE_SERVER")
+    wanted = {name: card.environment[name] for name in taken}
+    return environment | wanted | {"PULSE_SOURCE": "bench.monitor"}
+
+
+def test_a_card_on_which_nothing_plays_parks_with_the_likely_cause(finished, at_card):
+    words = ("measure", "sound:", "--live", "--seconds", "3", *CARD_ROLES)
+    status, out, errors = finished(*words, env=at_card)
+    assert (status, errors) == (3, "")
+    assert "no level at all: the input is muted, or nothing is connected" in out.splitlines()[-1]
+    assert "ratio 0" not in out
+
+
+def test_what_a_card_hears_is_measured_and_recorded(finished, started, card, at_card, tmp_path):
+    levels = {"index_low_v": 0.0, "index_high_v": 0.5}
+    made = make(Signal(rate_hz=CARD_HZ, carrier_hz=60e3, turns=150.0, snr_db=40.0, **levels))
+    player = card.play("bench", made.columns("differential", "index"), CARD_HZ)
+    recording = started("record", "sound:", "heard.wav", *CARD_ROLES, env=at_card)
+    status, out, errors = finished("measure", "sound:", "--json", *CARD_ROLES, env=at_card)
+    recording.send_signal(signal.SIGINT)
+    said, complaint = recording.communicate(timeout=WAIT_S)
+    assert player.poll() is None
+    assert (status, errors) == (0, "")
+    live = json.loads(out)
+    assert live["virtual"] is False
+    assert live["ratio"]["value"] == pytest.approx(made.ratio, abs=0.005)
+    assert live["sign_known"] is True
+    assert (recording.returncode, complaint) == (0, "")
+    assert said.startswith("heard.wav: ")
+    kept = json.loads(finished("measure", "heard.wav", "--json")[1])
+    assert kept["roles"] == ["differential", "index"]
+    assert kept["ratio"]["value"] == pytest.approx(made.ratio, abs=0.005)
