@@ -33,6 +33,8 @@ _INDEX_PATIENCE_S = 1.2
 _LIVE_WINDOW = Window(0.57)
 """Widest window of a live fit: a wider one waits longer for the lobe's end than it gains."""
 _LATE_TURN = 1.4
+_QUIET_NULLS = 0.02**2
+"""Uncertainty of the nulls' power, over the mean height's, with which a turn can be judged."""
 _TEACH_SIGMAS = 4.0
 _TEACH_LEAST = 0.02
 
@@ -138,9 +140,7 @@ class Analyser:
         pulses = self._index.flush() if self._index is not None else []
         self._path.flush()
         turns = self._index_turns.push(pulses)
-        if not turns and not self._turns:
-            turns = self._pattern_turns(at_end=True)
-        elif self._pattern is not None:
+        if self._pattern is not None or not (turns or self._turns):
             turns = self._pattern_turns(at_end=True)
         self._advance(turns)
 
@@ -475,7 +475,8 @@ def recent_character(
         heights = fits.height_v.reshape(-1, 2)
         first, second = (float(height) for height in heights.mean(axis=0))
         character = characterise(turn, layout, (first, second), setup.geometry)
-        quiet = float(np.median(turn.u_v2)) < 0.2 * (0.08 * 0.5 * (first + second)) ** 2
+        at_nulls = float(np.quantile(turn.u_v2, 0.1))
+        quiet = at_nulls < _QUIET_NULLS * (0.5 * (first + second)) ** 2
         if quiet or count >= len(turns):
             return character
         count = min(2 * count, len(turns))

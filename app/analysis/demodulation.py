@@ -78,7 +78,7 @@ class Demodulator:
         self._track = max(1, round(_TRACK_S * sample_rate_hz / self.frames_a_cell))
         self._turn_a_block = 2.0 * np.pi * carrier_hz * self.block / sample_rate_hz
         self._fit = self._fit_matrix()
-        self._rest = self._rest_matrix()
+        self.known = self._known_matrix()
         self._trim = 1.0
         self.noise_v2 = 0.0
         """Noise power of the differential in the full sampled band, as last measured."""
@@ -153,7 +153,7 @@ class Demodulator:
             matrix[:, column, 3 * number : 3 * number + 3] = solve.T
         return matrix.reshape(self.block * self._channels, -1).astype(np.float32)
 
-    def _rest_matrix(self) -> NDArray[np.float32]:
+    def _known_matrix(self) -> NDArray[np.float32]:
         """Return an orthonormal basis (block, k) of all that is not noise within a block.
 
         Constant and slope, carrier and its change over the block (the fourth parameter of the
@@ -215,9 +215,9 @@ class Demodulator:
         else:
             signal = np.ascontiguousarray(frames[:, :, self._signals[0]])
         signal = signal - signal.mean(axis=1, keepdims=True)
-        known = signal @ self._rest
+        known = signal @ self.known
         rest = np.einsum("ij,ij->i", signal, signal) - np.einsum("ij,ij->i", known, known)
-        freedom = self.block - self._rest.shape[1]
+        freedom = self.block - self.known.shape[1]
         rest = rest[np.isfinite(rest)]
         if not rest.size:
             return

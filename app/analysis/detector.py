@@ -7,6 +7,8 @@ nulls give, since there the envelope is zero.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,6 +19,10 @@ _BASE_S = 0.3
 """Any stretch of this length holds a null: it is longer than a turn at 250 rpm."""
 _BELOW_ZERO = 0.03
 """An envelope this part of its top below zero has lost its constant part."""
+_CONDUCTS_PART = 0.03
+_NULL_SIGMAS = 5.0
+_NULL_PART = 0.01
+_NULL_SHARE = 0.10
 _STUCK_S = 2e-3
 _CONDUCTS_SIGMAS = 4.0
 """Above so many standard deviations a cell counts as signal, past the detector's threshold."""
@@ -130,7 +136,7 @@ class DetectorFollower:
         done: list[Cells] = []
         fine = np.isfinite(means)
         cuts = [0, *(np.flatnonzero(np.diff(fine)) + 1).tolist(), len(means)]
-        for start, end in zip(cuts[:-1], cuts[1:], strict=True):
+        for start, end in pairwise(cuts):
             if fine[start]:
                 done += self._straightened(first + start, means[start:end])
             else:
@@ -153,15 +159,30 @@ class DetectorFollower:
         straight = np.concatenate([part for _, part in self._waiting])
         self._waiting.clear()
         known = np.concatenate([self._past, straight])
-        base = _sliding_least(known, self._base_cells)[len(self._past) :]
+        base = self._base(known)[len(self._past) :]
         self._past = known[-self._base_cells :]
         return [self._lawful(first, straight, base)]
+
+    def _base(self, straight: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the level of the nulls around each cell.
+
+        The least of a stretch lies below its nulls by noise. Where much of the turn is null the
+        middle of those cells is their level; a null that is a point has but a few cells.
+        """
+        least = _sliding_least(straight, self._base_cells)
+        above = straight - least
+        slack = _NULL_SIGMAS * self._sigma_v + _NULL_PART * float(above.max())
+        in_null = above < slack
+        if float(np.mean(in_null)) < _NULL_SHARE:
+            return least + 0.5 * self._sigma_v
+        return least + float(np.median(above[in_null]))
 
     def _lawful(self, first: int, means: NDArray[np.float64], base: NDArray[np.float64]) -> Cells:
         ok = np.isfinite(means)
         value = np.where(ok, means - base, 0.0)
         if self._threshold_v > 0.0:
-            conducts = value > _CONDUCTS_SIGMAS * self._sigma_v
+            least_v = _CONDUCTS_PART * max(float(value.max(initial=0.0)), self._highest_v)
+            conducts = value > max(_CONDUCTS_SIGMAS * self._sigma_v, least_v)
             value = np.where(conducts, value + self._threshold_v, 0.0)
         sigma = np.full(len(value), self._sigma_v)
         power = value * np.abs(value) - sigma**2

@@ -1,5 +1,4 @@
-"""The pattern averaged over turns: where the lobes stand, what recording it is, and whether it is
-one that can be read."""
+"""The pattern averaged over turns: where its lobes stand, and what recording it is."""
 
 from __future__ import annotations
 
@@ -49,7 +48,8 @@ _LEAST_NOTCH = 0.02
 whose only trace at even heights are the notches between them."""
 _HIGHEST_LINE = 180
 _REPEATS_HOLD = 0.85
-_LEVEL = 0.97
+_LEVEL = 0.95
+_NOTCH = 0.7
 _FOLDS = 48
 _FREE_COSINES = 3
 _AGREE_SIGMAS = 3.0
@@ -229,7 +229,8 @@ def _groups_in(turn: MeanTurn, number: int) -> int:
     top = folded[-_FOLDS // 8]
     # Of one level that fills its room most places are as high as the top; of two, or of one that
     # leaves room, half of them are not.
-    return 1 if float(np.mean(folded > _LEVEL * top)) > GROUP_FILLS else 2
+    fills = float(np.mean(folded > _LEVEL * top)) > GROUP_FILLS
+    return 1 if fills and folded[0] < _NOTCH * top else 2
 
 
 def refine_layout(
@@ -443,7 +444,7 @@ def _has_bump(turn: MeanTurn, layout: Layout, number: int, mean_height_v: float)
 
 
 def _closed(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
-    """Fill dips narrower than `width`, which are drop-outs: the greatest, then the least of each."""
+    """Fill dips narrower than `width`, which are drop-outs."""
     half = width // 2
     for edge in (np.max, np.min):
         padded = np.pad(values, half, mode="edge")

@@ -10,8 +10,8 @@ import numpy as np
 from app.analysis.balance import Heights, balance_of, balance_u
 from app.analysis.reading import Quantity
 
-_SUM_GAIN = 0.15
-_SUM_PART = 0.03
+_SUM_GAIN = 0.35
+_SUM_PART = 0.02
 _SUM_SIGMAS = 4.0
 """The sum of two neighbours differs from the tracked one by less than this, or it does not hold
 at this moment: the hand moves (then it is too large and too small in turn) or the gain changed
@@ -58,6 +58,7 @@ class BalanceTracker:
             deque(maxlen=max(1, pairs // 2)),
         )
         self._sum: Quantity | None = None
+        self._total: Quantity | None = None
         self._run = 0
         self._jumped = False
         self._settled = 0
@@ -74,7 +75,7 @@ class BalanceTracker:
         total = Quantity(first.value + second.value, float(np.hypot(first.u, second.u)))
         if total.value <= 0.0:
             return None
-        alone = self._pairs == 1 and self._sum_holds(total)
+        alone = self._pairs == 1 and self._sum_holds(total) and self._fits(newest)
         if alone:
             assert self._sum is not None
             first, second, balance = _from_one(which, newest, self._sum)
@@ -90,7 +91,9 @@ class BalanceTracker:
 
     def _sum_holds(self, total: Quantity) -> bool:
         if self._sum is None:
-            self._settled += 1
+            before, self._total = self._total, total
+            steady = before is not None and _same(before, total)
+            self._settled = self._settled + 1 if steady else 0
             if self._settled >= _JUMP_RUN:
                 self._sum = total
             return False
@@ -106,16 +109,20 @@ class BalanceTracker:
         self._run = (self._run if same_way else 0) + (1 if away > 0.0 else -1)
         if abs(self._run) < _JUMP_RUN:
             return True
-        self._sum = None
+        self._sum = self._total = None
         self._settled = self._run = 0
         self._jumped = True
         self._recent.clear()
         return False
 
+    def _fits(self, height: Quantity) -> bool:
+        """Tell whether one lobe is no higher than both together: else the gain has changed."""
+        return self._sum is not None and height.value < self._sum.value
+
     def _quiet(self) -> Quantity:
         """Return the mean of the fewest newest balances that is certain enough."""
         values: list[float] = []
-        variance = 0.0
+        variance = u = 0.0
         for balance in reversed(self._recent):
             values.append(balance.value)
             variance += balance.u**2
@@ -123,6 +130,11 @@ class BalanceTracker:
             if u <= _QUIET_U:
                 break
         return Quantity(float(np.mean(values)), float(np.hypot(u, _FLOOR)))
+
+
+def _same(one: Quantity, other: Quantity) -> bool:
+    slack = 0.5 * _SUM_PART * other.value + _SUM_SIGMAS * float(np.hypot(one.u, other.u))
+    return abs(one.value - other.value) < slack
 
 
 def _mean(heights: deque[Quantity]) -> Quantity:

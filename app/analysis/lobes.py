@@ -17,6 +17,10 @@ from numpy.typing import NDArray
 from app.analysis.series import EnvelopeSeries
 
 _ROUNDS = 5
+_ROUNDS_ABOVE = 6
+_ABOVE_SIGMAS = 1.5
+_LOW_WEIGHT = 0.03
+_HOLE_PART = 0.05
 _REJECT_SIGMAS = 4.0
 _REJECT_PART = 0.01
 """A cell is a drop-out when it lies below the fit by four of the cells' own standard deviations
@@ -131,6 +135,7 @@ def _robust(
     """Fit by least squares, again and again without the cells that cannot belong to the lobe."""
     kept = there & ~dips
     lowest_scale = np.sqrt(np.sum(sigma**2, axis=1) / np.maximum(there.sum(axis=1), 1))
+    kept = _from_above(design, values, kept, lowest_scale)
     for _ in range(_ROUNDS):
         solution, _ = _solve(design, values, kept)
         rest = values - np.einsum("nij,nj->ni", design, solution)
@@ -148,6 +153,26 @@ def _robust(
     return solution, inverse, kept, np.maximum(scatter, lowest_scale)
 
 
+def _from_above(
+    design: NDArray[np.float64],
+    values: NDArray[np.float64],
+    kept: NDArray[np.bool_],
+    scale: NDArray[np.float64],
+) -> NDArray[np.bool_]:
+    """Return the cells without those far below a fit that leans on the upper ones.
+
+    Drop-outs only take away: a long one would bend a plain first fit into itself.
+    """
+    weight = kept.astype(np.float64)
+    for _ in range(_ROUNDS_ABOVE):
+        solution, _ = _solve(design, values, weight)
+        slack = np.maximum(_ABOVE_SIGMAS * scale, _REJECT_PART * np.abs(solution[:, 0]))
+        rest = values - np.einsum("nij,nj->ni", design, solution)
+        weight = np.where(rest < -slack[:, None], _LOW_WEIGHT, 1.0) * kept
+    below = rest < -np.maximum(2.0 * slack, _HOLE_PART * np.abs(solution[:, 0]))[:, None]
+    return kept & ~_with_neighbours(below)
+
+
 def _with_neighbours(cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return the cells and those beside them: a drop-out's edges lie within these."""
     wider = cells.copy()
@@ -157,7 +182,9 @@ def _with_neighbours(cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
 
 def _solve(
-    design: NDArray[np.float64], values: NDArray[np.float64], kept: NDArray[np.bool_]
+    design: NDArray[np.float64],
+    values: NDArray[np.float64],
+    kept: NDArray[np.bool_] | NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     weighted = design * kept[:, :, None]
     normal = np.einsum("nij,nik->njk", weighted, design)
@@ -172,4 +199,5 @@ def _spread(rest: NDArray[np.float64], kept: NDArray[np.bool_]) -> NDArray[np.fl
     """Return 1.4826 times the median absolute deviation of each row's kept values."""
     masked = np.where(kept, np.abs(rest), np.nan)
     masked[~kept.any(axis=1)] = 0.0
+    masked[~np.isfinite(masked).any(axis=1)] = 0.0
     return 1.4826 * np.nanmedian(masked, axis=1)

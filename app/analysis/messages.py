@@ -45,6 +45,10 @@ UNCALIBRATED = Message("uncalibrated: the offset uses the profile's default scal
 SIGN_UNKNOWN = Message(
     "sign unknown: without an index, balance and offset are magnitudes until the sign is taught"
 )
+SPEED_BY_PROFILE = Message(
+    "without an index and with the pairs a turn open, the speed is told by the profile's: "
+    "name the pairs in the profile to measure it"
+)
 LOBE_AT_INDEX = Message(
     "a lobe stands at the index, so which one is first cannot be told: "
     "balance and offset are magnitudes"

@@ -133,7 +133,8 @@ class RawPath:
             self.series.forget_before(frame)
 
     def _feed(self, samples_v: NDArray[np.float32], first_index: int) -> None:
-        assert self._demodulator is not None and self.series is not None
+        assert self._demodulator is not None
+        assert self.series is not None
         for clip in self._clips:
             clip.push(samples_v, first_index)
         for cells in self._demodulator.push(samples_v, first_index):
@@ -154,8 +155,8 @@ class RawPath:
             self._columns, self._channels, self._rate_hz, found.frequency_hz
         )
         self.series = EnvelopeSeries(self._demodulator.frames_a_cell)
-        block = self._demodulator.block
-        self._clips = [ClipWatch(column, block) for column in self._columns.signals]
+        known = self._demodulator.known
+        self._clips = [ClipWatch(column, known) for column in self._columns.signals]
         self.starts += 1
         self._fault = None
         self._since_review = 0
@@ -164,7 +165,8 @@ class RawPath:
 
     def _review(self, samples_v: NDArray[np.float32]) -> None:
         """Look whether the carrier is still where the demodulator was set, or gone."""
-        assert self._demodulator is not None and self.series is not None
+        assert self._demodulator is not None
+        assert self.series is not None
         recent = round(_REVIEW_S * self._rate_hz / self.series.frames_a_cell)
         power = np.maximum(self.series.power_v2[-recent:], 0.0)
         sigma2 = self.series.sigma_v[-recent:] ** 2

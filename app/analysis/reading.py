@@ -54,7 +54,7 @@ class Sign(StrEnum):
 class Verdict(StrEnum):
     """A limit judged with a guard band of the expanded uncertainty, k = 2 (JCGM 106)."""
 
-    PASS = "pass"  # noqa: S105
+    PASS = "pass"
     FAIL = "fail"
     UNDECIDED = "undecided"
 

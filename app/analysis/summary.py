@@ -31,6 +31,7 @@ _METHOD_U = 2.5e-4
 accuracy table of tests/benchmarks."""
 _CHARACTER_TURNS = 8
 _OFF_SPEED = 0.02
+_PATTERN_PLACE_U = 0.01
 _OFF_CARRIER = 0.05
 
 
@@ -74,6 +75,8 @@ def summarise(capture: Capture) -> Reading:
         return invalid(replace(reading, notes=tuple(notes)), reason)
     speed = speed_of(turns, setup.sample_rate_hz, capture.lobe_times, capture.times_a_turn)
     carrier = carrier_of(series, turns)
+    if capture.times_a_turn > 2 and setup.pairs is None:
+        notes.append(messages.SPEED_BY_PROFILE)
     notes += off_profile(setup, speed, carrier)
     reading = replace(reading, speed_rpm=speed, carrier_hz=carrier, notes=tuple(notes))
     if capture.path.clipped_between(turns[0].start_frame, turns[-1].end_frame):
@@ -91,6 +94,11 @@ def summarise(capture: Capture) -> Reading:
     heights, used = measured
     reading = replace(reading, revolutions=used)
     taller = max(heights.first_v.value, heights.second_v.value)
+    if capture.times_a_turn > 2 and setup.pairs is None and speed is not None:
+        # The count of pairs in a turn is a guess by the nominal speed: half a pair either way.
+        wide = speed.value / (2.0 * layout.pairs) / np.sqrt(3.0)
+        speed = Quantity(speed.value, float(np.hypot(speed.u, wide)))
+        reading = replace(reading, speed_rpm=speed)
     snr_db = snr_of(capture.path, taller)
     pair = (heights.first_v.value, heights.second_v.value)
     geometry, reason = _character(series, turns, layout, pair, setup)
@@ -183,6 +191,9 @@ def speed_of(
         frames = float(lengths.mean())
         # One frame's width, rectangular, at either end of the run.
         edges = np.sqrt(2.0 / 12.0) / len(lengths)
+        if times_a_turn:
+            # So few lobes give no scatter: their places are good to some hundredths of a turn.
+            edges = _PATTERN_PLACE_U * frames / len(lengths)
         u = float(np.hypot(edges, scatter_u(lengths) if len(lengths) > 1 else 0.0))
     speed = 60.0 * sample_rate_hz / frames
     return Quantity(float(speed), float(speed * np.hypot(u / frames, CLOCK_PART)))
