@@ -44,13 +44,17 @@ class Screen:
     points: int = 0
 
 
-def start(link: Link, family: Family, force: bool, deadline: Deadline, what_for: str) -> float:
+def start(
+    link: Link, family: Family, span_s: float, force: bool, deadline: Deadline, what_for: str
+) -> float:
     """Take a record and return the monotonic time of its end.
 
     Parameters
     ----------
     link, family : Link, Family
         The scope.
+    span_s : float
+        The screen's span: no record is complete sooner.
     force : bool
         Do not wait for a trigger.
     deadline : Deadline
@@ -69,16 +73,23 @@ def start(link: Link, family: Family, force: bool, deadline: Deadline, what_for:
     if acquire.done is None:
         link.ask(acquire.wait, deadline)
     else:
-        _poll(link, acquire.done, deadline, what_for)
+        _poll(link, acquire.done, span_s, deadline, what_for)
     end_s = time.monotonic()
     if acquire.acknowledge:
         link.ask(acquire.acknowledge, deadline)
     return end_s
 
 
-def _poll(link: Link, poll: Poll, deadline: Deadline, what_for: str) -> None:
+def _poll(link: Link, poll: Poll, span_s: float, deadline: Deadline, what_for: str) -> None:
+    """Wait until the record is done; *done* from the start is still said of the one before."""
     pause_s = _POLL_S
-    while not is_one_of(link.ask(poll.ask, deadline), poll.until):
+    begun_s = time.monotonic()
+    begun = False
+    while True:
+        done = is_one_of(link.ask(poll.ask, deadline), poll.until)
+        if done and (begun or time.monotonic() - begun_s > span_s):
+            return
+        begun = begun or not done
         deadline.pause(pause_s)
         pause_s = min(2 * pause_s, _POLL_MOST_S)
         try:

@@ -232,7 +232,7 @@ def _set_all(walk: _Walk, family: Family) -> None:
 
 def _record(link: Link, family: Family, setup: Setup, channel: int) -> str:
     deadline = Deadline(_DEEP_S)
-    capture.start(link, family, setup.free, deadline, "check the trigger")
+    capture.start(link, family, setup.screen.span_s, setup.free, deadline, "check the trigger")
     return _words(capture.read_channel(link, family, channel, setup.screen, deadline))
 
 

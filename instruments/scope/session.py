@@ -200,7 +200,12 @@ class ScopeSession:
     def _take(self, deadline: Deadline) -> Sweep:
         setup = self.setup
         end_s = capture.start(
-            self._link, self.family, setup.free, deadline, self._what_is_awaited()
+            self._link,
+            self.family,
+            setup.screen.span_s,
+            setup.free,
+            deadline,
+            self._what_is_awaited(),
         )
         records = {channel: self._read(channel, deadline) for channel in setup.channels}
         self._values = sum(record.values for record in records.values())
@@ -208,6 +213,17 @@ class ScopeSession:
         setup.ranges.follow(records, deadline)
         skip = 0 if setup.free else cells_before_trigger(columns[0])
         return Sweep(columns, skip, end_s, at_index=not setup.free)
+
+    def _start(self, deadline: Deadline) -> float:
+        setup = self.setup
+        return capture.start(
+            self._link,
+            self.family,
+            setup.screen.span_s,
+            setup.free,
+            deadline,
+            self._what_is_awaited(),
+        )
 
     def _read(self, channel: int, deadline: Deadline) -> Record:
         setup = self.setup
@@ -250,7 +266,12 @@ class ScopeSession:
             if panel.has("memory"):
                 panel.set_word("memory", "deep", deadline)
             end_s = capture.start(
-                self._link, self.family, setup.free, deadline, self._what_is_awaited()
+                self._link,
+                self.family,
+                setup.screen.span_s,
+                setup.free,
+                deadline,
+                self._what_is_awaited(),
             )
             records = {
                 channel: capture.read_deep(

@@ -76,6 +76,7 @@ class Setup:
         self._panel = panel
         self._options = options
         self._free = True
+        self._level_v = 0.0
         index = options.columns.index
         self.channels = (*options.columns.signals, *(() if index is None else (index,)))
         self.ranges = Ranges(panel, link.what, family.up, options.columns.signals, index)
@@ -92,13 +93,23 @@ class Setup:
 
     def notes(self, identity: str) -> tuple[str, ...]:
         """Return what the user should know beside any result."""
-        span_ms = 1e3 * self.screen.span_s
+        settings = ", ".join(f"{name} {value}" for name, value in self.told())
+        return (f"Scope {identity}: {settings}.",)
+
+    def told(self) -> tuple[tuple[str, str], ...]:
+        """Return the settings as the scope confirmed them: name and value with its unit."""
         return (
-            f"Scope {identity}: {span_ms:.4g} ms a record, "
-            f"{self.signal_scale_v():.3g} V a division, "
-            f"{'peak detect' if self.screen.detecting else 'plain samples'}, "
-            f"{'free run' if self._free else 'index trigger'}.",
+            ("record", f"{1e3 * self.screen.span_s:.4g} ms"),
+            ("range", f"{self.signal_scale_v():.3g} V/div"),
+            ("coupling", self._options.coupling.upper()),
+            ("acquisition", "peak detect" if self.screen.detecting else "sample"),
+            ("trigger", "free run" if self._free else self._trigger_words()),
         )
+
+    def _trigger_words(self) -> str:
+        channel = self._options.trigger_channel
+        where = "external" if channel is None else f"channel {channel}"
+        return f"{where}, {self._options.edge}, {self._level_v:.3g} V"
 
     def time(self, deadline: Deadline) -> None:
         """Set time base, place of the trigger and length of the record."""
@@ -182,7 +193,9 @@ class Setup:
         source = EXTERNAL if channel is None else channel
         panel.set_word("trigger_source", word, deadline, source=source)
         panel.set_word("trigger_slope", options.edge, deadline, channel=source)
-        panel.set_number("trigger_level", level_v, deadline, channel=source, near=0.1)
+        self._level_v = panel.set_number(
+            "trigger_level", level_v, deadline, channel=source, near=0.1
+        )
         panel.set_word("sweep", "normal", deadline)
         self._free = False
 
@@ -208,7 +221,7 @@ class Setup:
 
     def _look(self, deadline: Deadline) -> dict[int, Record]:
         link, family = self._link, self._family
-        capture.start(link, family, self._free, deadline, "let the scope run")
+        capture.start(link, family, self.screen.span_s, self._free, deadline, "let the scope run")
         return {
             channel: capture.read_channel(link, family, channel, self.screen, deadline)
             for channel in self.channels

@@ -1,9 +1,9 @@
 """A scope as a source of blocks: one record, one block.
 
 Threads: *scope-session* (see :mod:`instruments.scope.owner`) owns the link and everything beneath
-it. The reader opens, reads and waits for jobs; any thread may close. Writers: ``_memory`` and the
-running count are the session's thread's; ``_live`` and ``_pending`` the reader's and, under the
-lock, whoever closes.
+it. The reader opens, reads and waits for jobs; any thread may close. Writers: ``_memory``,
+``_scale_v``, ``_settings`` and the count of frames are the session's thread's; ``_live`` and
+``_pending`` the reader's and, under the lock, whoever closes.
 """
 
 from __future__ import annotations
@@ -98,6 +98,7 @@ class ScopeSource:
         self._opener = opener
         self._memory: Memory = {}
         self._scale_v: float | None = None
+        self._settings: tuple[tuple[str, str], ...] = ()
         self._lock = threading.Lock()
         self._live: _Live | None = None
         self._pending: Job[Block] | None = None
@@ -130,6 +131,11 @@ class ScopeSource:
     def info(self) -> SourceInfo:
         """What is known of the source; complete after :meth:`open`."""
         return self._info
+
+    @property
+    def settings(self) -> tuple[tuple[str, str], ...]:
+        """The scope's settings as last read back: name, and value with its unit."""
+        return self._settings
 
     def open(self) -> None:
         """Connect, recognise the scope and set it up.
@@ -224,6 +230,7 @@ class ScopeSource:
         session.begin(self._scale_v, deadline)
         first = session.sweep(Deadline(session.longest_s, live.cancelled))
         self._scale_v = session.setup.signal_scale_v()
+        self._settings = session.setup.told()
         identity = session.identity
         ac = self._options.coupling == "ac"
         return SourceInfo(
@@ -253,6 +260,7 @@ class ScopeSource:
     def _next(self, live: _Live, session: ScopeSession) -> Block:
         sweep = session.sweep(Deadline(session.longest_s, live.cancelled))
         self._scale_v = session.setup.signal_scale_v()
+        self._settings = session.setup.told()
         return self._block(live, sweep)
 
     def _deep(self, live: _Live) -> Block:
