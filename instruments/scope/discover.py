@@ -5,15 +5,13 @@ Listing takes a second or two, and longer where a network is slow: call it from 
 
 from __future__ import annotations
 
-import os
 import queue
 import threading
 import warnings
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 from instruments.scope.faults import boundary
-from instruments.scope.usbports import hint, usb_devices
+from instruments.scope.ports import is_serial, serial_hint, usb_devices, usb_hint
 from instruments.source import SourceError, SourceUnavailable
 
 _LIST_S = 5.0
@@ -53,7 +51,9 @@ def find_scopes(timeout_s: float = _LIST_S) -> Attached:
 
 
 def the_only_scope() -> str:
-    """Return the resource of the one instrument that is attached.
+    """Return the resource of the one instrument that is attached, serial ports left aside.
+
+    Nobody can tell what hangs on a serial port without sending something there.
 
     Raises
     ------
@@ -61,7 +61,8 @@ def the_only_scope() -> str:
         When there is none, or more than one.
     """
     attached = find_scopes()
-    names = [address.removeprefix("visa:") for address, _ in attached.scopes]
+    every = [address.removeprefix("visa:") for address, _ in attached.scopes]
+    names = [name for name in every if not is_serial(name)]
     if not names:
         why = "; ".join(("no instrument was found", *attached.hints))
         raise SourceUnavailable(
@@ -87,8 +88,8 @@ def _find() -> Attached:
         title = _title(name)
         if title:
             scopes.append((f"visa:{name}", title))
-    hints += serial_hints(name for name in names if name.upper().startswith("ASRL"))
-    hints += filter(None, map(hint, usb_devices()))
+    hints += filter(None, (serial_hint(name) for name in names if is_serial(name)))
+    hints += filter(None, map(usb_hint, usb_devices()))
     return Attached(tuple(scopes), tuple(hints))
 
 
@@ -111,18 +112,5 @@ def _title(resource: str) -> str:
     if kind.startswith("GPIB"):
         return f"GPIB instrument {resource.split('::')[1]}"
     if kind.startswith("ASRL"):
-        return f"Serial port {kind.removeprefix('ASRL')}"
+        return f"Serial port {resource.partition('::')[0][len('ASRL') :]}"
     return ""
-
-
-def serial_hints(resources: Iterable[str]) -> list[str]:
-    """Return a sentence for each serial port that this user may not open."""
-    hints: list[str] = []
-    for resource in resources:
-        path = resource.partition("::")[0][len("ASRL") :]
-        if path.startswith("/dev/") and not os.access(path, os.R_OK | os.W_OK):
-            hints.append(
-                f"this user may not open {path}; add yourself to its group (often dialout) and "
-                "log in again"
-            )
-    return hints

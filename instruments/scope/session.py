@@ -14,6 +14,7 @@ from instruments.scope.faults import Deadline, Garbled, Late
 from instruments.scope.link import Link
 from instruments.scope.options import ScopeOptions
 from instruments.scope.panel import Memory, Panel
+from instruments.scope.ports import is_serial
 from instruments.scope.records import Record, cells_before_trigger, difference
 from instruments.scope.setup import Setup, set_up
 from instruments.source import SourceError, SourceUnavailable
@@ -191,7 +192,7 @@ class ScopeSession:
     def longest_s(self) -> float:
         """What a record may take, transfer and waiting for the trigger included."""
         waiting_s = 2 * self.setup.screen.span_s + _WAIT_FOR_TRIGGER_S
-        if not self._options.resource.upper().startswith("ASRL"):
+        if not is_serial(self._options.resource):
             return waiting_s
         # Start and stop bit make ten bits of a byte; half as much again to spare.
         values = self._values or _VALUES_AT_FIRST

@@ -18,6 +18,7 @@ from instruments.scope.link import Link
 from instruments.scope.options import ScopeOptions, read_options
 from instruments.scope.owner import Job, Owner
 from instruments.scope.panel import Memory
+from instruments.scope.ports import is_serial
 from instruments.scope.records import frames
 from instruments.scope.session import ScopeSession, Sweep
 from instruments.scope.socketlink import SocketLink
@@ -62,7 +63,7 @@ def open_link(options: ScopeOptions, what: str, deadline: Deadline) -> Link:
         return SocketLink(plain[1], int(plain[2]), what, deadline.within(_CONNECT_S))
     from instruments.scope.visalink import SerialLink, VisaLink
 
-    if options.resource.upper().startswith("ASRL"):
+    if is_serial(options.resource):
         return SerialLink(options.resource, what, options.baud)
     return VisaLink(options.resource, what)
 

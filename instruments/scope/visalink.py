@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any
 
 from instruments.scope.faults import Deadline, boundary
 from instruments.scope.link import Bytes, MessageLink, StreamLink
+from instruments.scope.ports import hint_for
 from instruments.scope.socketlink import reach
-from instruments.scope.usbports import hint_for
-from instruments.source import SourceUnavailable
+from instruments.source import SourceError, SourceUnavailable
 
 if TYPE_CHECKING:
     import pyvisa
@@ -75,11 +75,11 @@ def open_resource(resource: str, what: str) -> Any:
     try:
         with boundary(what):
             return manager.open_resource(resource, open_timeout=_OPEN_MS)
-    except SourceUnavailable:
-        raise
-    except Exception as fault:
-        if why := hint_for(resource) if resource.upper().startswith("USB") else "":
+    except SourceError as fault:
+        if why := hint_for(resource):
             raise SourceUnavailable(f"{what}: {why}") from fault
+        if isinstance(fault, SourceUnavailable):
+            raise
         raise SourceUnavailable(
             f"{what}: it cannot be opened ({_last_words(fault)}); check the address, the cable "
             "and that no other program holds it"

@@ -1,7 +1,8 @@
-"""USB devices as they are plugged in, without opening one: what they are, and who may use them."""
+"""USB devices and serial ports as they are, without opening one: who may use them."""
 
 from __future__ import annotations
 
+import os
 from typing import Any
 
 from instruments.scope.faults import UDEV_RULES
@@ -29,7 +30,7 @@ def usb_devices() -> list[Any]:
         return []
 
 
-def hint(device: Any) -> str:
+def usb_hint(device: Any) -> str:
     """Return a sentence about a scope that cannot be used as it is; empty for all else."""
     name = f"{device.idVendor:04x}:{device.idProduct:04x}"
     if (device.idVendor, device.idProduct) in _MUTE:
@@ -45,15 +46,36 @@ def hint(device: Any) -> str:
     return ""
 
 
+def is_serial(resource: str) -> bool:
+    """Tell whether a VISA address is that of a serial port."""
+    return resource.upper().startswith("ASRL")
+
+
+def serial_hint(resource: str) -> str:
+    """Return a sentence about a serial port that is not there or may not be opened."""
+    path = resource.partition("::")[0][len("ASRL") :]
+    if not path.startswith("/dev/"):
+        return ""
+    if not os.path.exists(path):
+        return f"there is no {path}; plug the adapter in, and look for its name"
+    if os.access(path, os.R_OK | os.W_OK):
+        return ""
+    return (
+        f"this user may not open {path}; add yourself to its group (often dialout) and log in again"
+    )
+
+
 def hint_for(resource: str) -> str:
-    """Return the hint about the device behind a VISA address; empty where there is none."""
+    """Return the hint about what is behind a VISA address; empty where there is none."""
+    if is_serial(resource):
+        return serial_hint(resource)
     parts = resource.split("::")
     try:
         wanted = int(parts[1], 0), int(parts[2], 0)
     except (IndexError, ValueError):
         return ""
     found = [device for device in usb_devices() if (device.idVendor, device.idProduct) == wanted]
-    return next(filter(None, map(hint, found)), "")
+    return next(filter(None, map(usb_hint, found)), "")
 
 
 def is_instrument(device: Any) -> bool:

@@ -1,0 +1,77 @@
+"""check-scope: every command of the match is walked through, shown, and judged."""
+
+import pytest
+
+from instruments.scope.catalogue import load_families
+from instruments.scope.check import check_scope
+from instruments.source import AddressError, SourceUnavailable
+from instruments.virtual.scope import FAMILIES, ScopeServer
+from tests.instruments.scope.faultcase import new_scope
+
+
+def walk(scope, options=""):
+    lines = []
+    with ScopeServer(scope, "socket", port=0) as server:
+        fits = check_scope(f"visa:{server.address}{options}", lines.append)
+    scope.close()
+    return fits, lines
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_every_command_is_walked_through_and_fits(family):
+    fits, lines = walk(new_scope(family))
+    assert fits, "\n".join(lines)
+    assert lines[-1] == "Everything fits."
+    assert "  > *IDN?" in lines
+    known = load_families()[family]
+    for setting in known.settings.values():
+        assert f"Setting {setting.name}:" in lines
+    for n in (1, 2, 3):
+        assert f"  > {known.waveform.data.format(n=n)}" in lines
+        at = lines.index(f"Record of channel {n}:")
+        end = next(line for line in lines[at:] if line.startswith("  fits:"))
+        assert "pairs of" in end
+    assert any("settings as they were found" in line for line in lines)
+
+
+def test_a_refused_setting_is_told_and_the_panel_put_back():
+    scope = new_scope("A2")
+    scope.inject("refuse", count=1)
+    fits, lines = walk(scope)
+    assert not fits
+    assert any("does not fit" in line and "does not take :TIM:SCAL" in line for line in lines)
+    assert lines[-1].endswith("do not fit.")
+    assert scope.panel.seconds_per_div == 1e-3
+
+
+def test_a_family_that_does_not_fit_says_which_queries_are_not_answered():
+    fits, lines = walk(new_scope("A2"), "?family=D")
+    assert not fits
+    at = lines.index("Setting display:")
+    assert "no answer to CHAN1:STAT?" in "\n".join(lines[at : at + 5])
+
+
+def test_an_unmatched_scope_is_offered_the_nearest_and_left_alone(monkeypatch):
+    scope = new_scope("A2")
+    families = {
+        name: family
+        for name, family in load_families().items()
+        if not family.fit("RIGOL TECHNOLOGIES,VIRTUAL-A2,0,evenlobe")
+    }
+    near = load_families()["A2-older"]
+    monkeypatch.setattr(
+        "instruments.scope.check.load_families", lambda: {**families, "A2-older": near}
+    )
+    fits, lines = walk(scope)
+    assert not fits
+    assert "family=A2-older" in lines[-1]
+    assert "No family matches" in lines[-1]
+    sent = [line for line in lines if line.startswith("  > ")]
+    assert all(line.endswith("?") for line in sent)
+
+
+def test_what_is_no_address_or_nobody():
+    with pytest.raises(AddressError, match="is not where a scope can be"):
+        check_scope("visa:nowhere", print)
+    with pytest.raises(SourceUnavailable, match="nothing answers"):
+        check_scope("visa:TCPIP::127.0.0.1::9::SOCKET", print)
