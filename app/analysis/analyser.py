@@ -277,6 +277,7 @@ class Analyser:
     def _forget_pattern(self) -> None:
         self._layout: Layout | None = None
         self._character = Character(None, filled=False)
+        self._doubted = False
         self._tracker = BalanceTracker(1)
         self._last_centre = -np.inf
         self._in_order = None
@@ -325,7 +326,13 @@ class Analyser:
         if layout.pairs == 1 and layout.window.span > _LIVE_WINDOW.span:
             layout = replace(layout, window=_LIVE_WINDOW)
         self._layout = layout
-        self._character = recent_character(series, self._turns, self._layout, self._setup)
+        character = recent_character(series, self._turns, self._layout, self._setup)
+        if character.geometry is None and not self._doubted:
+            # The turn in which a hand moved the head is none of the recordings: wait for another.
+            self._doubted = True
+        else:
+            self._doubted = character.geometry is None
+            self._character = character
 
     def _follow_lobes(self, series: EnvelopeSeries) -> bool:
         """Fit every lobe that has been completed since the last time."""
@@ -475,7 +482,7 @@ def recent_character(
         heights = fits.height_v.reshape(-1, 2)
         first, second = (float(height) for height in heights.mean(axis=0))
         character = characterise(turn, layout, (first, second), setup.geometry)
-        at_nulls = float(np.quantile(turn.u_v2, 0.1))
+        at_nulls = float(np.quantile(turn.u_v2, 0.02))
         quiet = at_nulls < _QUIET_NULLS * (0.5 * (first + second)) ** 2
         if quiet or count >= len(turns):
             return character

@@ -3,8 +3,8 @@
 The kurtosis E[x⁴]/E[x²]² of a sine is 1.5 whatever its height; of one clipped at 0.9 of its peak
 it is 1.446, at 0.8 it is 1.379, and of a square wave 1. It is taken over runs of half a
 millisecond, what is slow (hum, offset) removed and the noise taken out, and compared between runs
-near the top of the taller lobe and runs half as high: a harmonic that the recording has, and a carrier sampled at
-few phases, change both alike.
+near the top of the taller lobe and runs half as high: a harmonic that the recording has, and a
+carrier sampled at few phases, change both alike.
 """
 
 from __future__ import annotations
@@ -12,10 +12,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-_EVERY = 8
+_EVERY = 16
 _RUN = 8
+_EVERY_AT_FIRST = 2
+_ENOUGH_RUNS = 1000
 _LEAST_RUNS = 8
-"""Of the stream every eighth run of eight blocks is looked at, or more where there are few."""
+"""Of the stream every sixteenth run of eight blocks is looked at, or more where there are few."""
 _SQUARE_LIMIT = 1.30
 """Where no lower signal is at hand to compare with: a third harmonic of a tenth alone may bring a
 sine's kurtosis to 1.3."""
@@ -33,23 +35,24 @@ _HUM_PART = 0.05
 
 
 class ClipWatch:
-    """Watches one signal column.
+    """Watches the signal columns.
 
     Parameters
     ----------
-    column : int
+    columns : tuple of int
         Which.
     known : numpy.ndarray
         float32, shape (block, k): an orthonormal basis of all that is not noise within a block of
         some carrier periods.
     """
 
-    def __init__(self, column: int, known: NDArray[np.float32]) -> None:
-        self._column = column
+    def __init__(self, columns: tuple[int, ...], known: NDArray[np.float32]) -> None:
+        self._columns = columns
         self._block = len(known)
         self._known = known
+        self._taken = 0
         self._freedom = len(known) - known.shape[1]
-        self._parts: list[NDArray[np.float64]] = []
+        self._parts: list[tuple[int, NDArray[np.float64]]] = []
         place = np.arange(self._block) - (self._block - 1) / 2.0
         self._slope = (place / np.sum(place**2)).astype(np.float32)
         self._place = place.astype(np.float32)
@@ -58,11 +61,15 @@ class ClipWatch:
         """Take samples, shape (frames, channels)."""
         frames = _RUN * self._block
         count = len(samples_v) // frames
-        every = max(1, min(_EVERY, count // _LEAST_RUNS))
-        runs = samples_v[: count * frames, self._column].reshape(count, frames)[::every]
-        if not len(runs):
+        # The beginning is looked at more closely: a short capture is all beginning.
+        sparse = _EVERY if self._taken > _ENOUGH_RUNS else _EVERY_AT_FIRST
+        every = max(1, min(sparse, count // _LEAST_RUNS))
+        self._taken += count // every
+        if not count:
             return
-        values = runs.reshape(-1, self._block)
+        runs = samples_v[: count * frames].reshape(count, frames, -1)[::every]
+        values = np.stack([runs[:, :, column] for column in self._columns])
+        values = values.reshape(-1, self._block)
         mean = values.mean(axis=1, keepdims=True)
         values = values - mean - (values @ self._slope)[:, None] * self._place
         squares = values * values
@@ -72,9 +79,10 @@ class ClipWatch:
         fourth = np.einsum("ij,ij->i", squares, squares) / self._block
         second = total.reshape(-1, _RUN) / self._block
         half = _RUN // 2
+        starts = first_index + np.arange(0, count, every) * frames
         stats = np.stack(
             [
-                first_index + np.arange(0, count, every) * frames,
+                np.tile(starts, len(self._columns)),
                 mean.reshape(-1, _RUN).mean(axis=1),
                 second.mean(axis=1),
                 fourth.reshape(-1, _RUN).mean(axis=1),
@@ -82,24 +90,25 @@ class ClipWatch:
                 second[:, half:].mean(axis=1) - second[:, :half].mean(axis=1),
             ]
         ).astype(np.float64)
-        self._parts.append(stats[:, np.isfinite(stats).all(axis=0)])
+        stats[:, ~np.isfinite(stats).all(axis=0)] = np.nan
+        self._parts.append((first_index, stats.reshape(len(stats), len(self._columns), -1)))
 
     def forget_before(self, frame: float) -> None:
         """Let go of what is older."""
-        self._parts = [part for part in self._parts if part.size and part[0, -1] >= frame]
+        kept = [part for part in self._parts if part[0] >= frame]
+        self._parts = kept or self._parts[-1:]
 
     def clipped_between(self, start_frame: float, end_frame: float) -> bool:
-        """Tell whether the signal was clipped between two frames."""
-        near = [
-            part
-            for part in self._parts
-            if part.size and part[0, 0] < end_frame and part[0, -1] >= start_frame
-        ]
+        """Tell whether any of the columns was clipped between two frames."""
+        near = [stats for first, stats in self._parts if first < end_frame]
         if not near:
             return False
-        stats = np.concatenate(near, axis=1)
-        inside = stats[1:, (stats[0] >= start_frame) & (stats[0] < end_frame)]
-        return _is_clipped(*inside, run=_RUN * self._block)
+        whole = np.concatenate(near, axis=2)
+        for stats in whole.transpose(1, 0, 2):
+            inside = (stats[0] >= start_frame) & (stats[0] < end_frame)
+            if _is_clipped(*stats[1:, inside], run=_RUN * self._block):
+                return True
+        return False
 
 
 def _is_clipped(

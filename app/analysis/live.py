@@ -100,7 +100,8 @@ class BalanceTracker:
         away = total.value - self._sum.value
         if abs(away) < _SUM_PART * self._sum.value + _SUM_SIGMAS * total.u:
             gain = _SUM_GAIN
-            u = np.hypot((1.0 - gain) * self._sum.u, gain * total.u)
+            # What the sum still moves by is what it is not known by.
+            u = np.hypot((1.0 - gain) * self._sum.u, gain * max(total.u, abs(away)))
             self._sum = Quantity(self._sum.value + gain * away, float(u))
             self._run = 0
             self._jumped = False

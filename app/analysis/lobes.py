@@ -138,7 +138,7 @@ def _robust(
     kept = _from_above(design, values, kept, lowest_scale)
     for _ in range(_ROUNDS):
         solution, _ = _solve(design, values, kept)
-        rest = values - np.einsum("nij,nj->ni", design, solution)
+        rest = values - _fitted(design, solution)
         scale = np.maximum(_spread(rest, kept), lowest_scale)
         limit = np.maximum(_REJECT_SIGMAS * scale, _REJECT_PART * np.abs(solution[:, 0]))
         far = there & (np.abs(rest) > limit[:, None])
@@ -147,7 +147,7 @@ def _robust(
             break
         kept = new
     solution, inverse = _solve(design, values, kept)
-    rest = np.where(kept, values - np.einsum("nij,nj->ni", design, solution), 0.0)
+    rest = np.where(kept, values - _fitted(design, solution), 0.0)
     freedom = np.maximum(kept.sum(axis=1) - design.shape[2], 1)
     scatter = np.sqrt(np.sum(rest**2, axis=1) / freedom)
     return solution, inverse, kept, np.maximum(scatter, lowest_scale)
@@ -167,7 +167,7 @@ def _from_above(
     for _ in range(_ROUNDS_ABOVE):
         solution, _ = _solve(design, values, weight)
         slack = np.maximum(_ABOVE_SIGMAS * scale, _REJECT_PART * np.abs(solution[:, 0]))
-        rest = values - np.einsum("nij,nj->ni", design, solution)
+        rest = values - _fitted(design, solution)
         weight = np.where(rest < -slack[:, None], _LOW_WEIGHT, 1.0) * kept
     below = rest < -np.maximum(2.0 * slack, _HOLE_PART * np.abs(solution[:, 0]))[:, None]
     return kept & ~_with_neighbours(below)
@@ -187,12 +187,17 @@ def _solve(
     kept: NDArray[np.bool_] | NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     weighted = design * kept[:, :, None]
-    normal = np.einsum("nij,nik->njk", weighted, design)
+    across = weighted.transpose(0, 2, 1)
+    normal = across @ design
     # A trace of ridge keeps a lobe with no cells from stopping all the others.
     normal += 1e-12 * np.maximum(1.0, kept.sum(axis=1))[:, None, None] * np.eye(design.shape[2])
     inverse = np.linalg.inv(normal)
-    right = np.einsum("nij,ni->nj", weighted, values)
-    return np.einsum("njk,nk->nj", inverse, right), inverse
+    right = across @ values[:, :, None]
+    return (inverse @ right)[:, :, 0], inverse
+
+
+def _fitted(design: NDArray[np.float64], solution: NDArray[np.float64]) -> NDArray[np.float64]:
+    return (design @ solution[:, :, None])[:, :, 0]
 
 
 def _spread(rest: NDArray[np.float64], kept: NDArray[np.bool_]) -> NDArray[np.float64]:

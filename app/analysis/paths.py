@@ -82,7 +82,7 @@ class RawPath:
         self._rate_hz = sample_rate_hz
         self._highest_hz = min(bandwidth_hz, CARRIER_HIGH_OF_RATE * sample_rate_hz)
         self._expected_hz = expected_hz
-        self._clips: list[ClipWatch] = []
+        self._clips: ClipWatch | None = None
         self._demodulator: Demodulator | None = None
         self._search: list[tuple[NDArray[np.float32], int]] = []
         self._searched = 0
@@ -123,20 +123,20 @@ class RawPath:
 
     def clipped_between(self, start_frame: float, end_frame: float) -> bool:
         """Tell whether the signal was clipped in any stretch that touches these frames."""
-        return any(clip.clipped_between(start_frame, end_frame) for clip in self._clips)
+        return self._clips is not None and self._clips.clipped_between(start_frame, end_frame)
 
     def forget_before(self, frame: float) -> None:
         """Let go of what is older."""
-        for clip in self._clips:
-            clip.forget_before(frame)
+        if self._clips is not None:
+            self._clips.forget_before(frame)
         if self.series is not None:
             self.series.forget_before(frame)
 
     def _feed(self, samples_v: NDArray[np.float32], first_index: int) -> None:
         assert self._demodulator is not None
         assert self.series is not None
-        for clip in self._clips:
-            clip.push(samples_v, first_index)
+        if self._clips is not None:
+            self._clips.push(samples_v, first_index)
         for cells in self._demodulator.push(samples_v, first_index):
             self.series.append(cells)
 
@@ -155,8 +155,7 @@ class RawPath:
             self._columns, self._channels, self._rate_hz, found.frequency_hz
         )
         self.series = EnvelopeSeries(self._demodulator.frames_a_cell)
-        known = self._demodulator.known
-        self._clips = [ClipWatch(column, known) for column in self._columns.signals]
+        self._clips = ClipWatch(self._columns.signals, self._demodulator.known)
         self.starts += 1
         self._fault = None
         self._since_review = 0
