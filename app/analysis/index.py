@@ -62,7 +62,7 @@ class IndexDetector:
             pulses = self.flush()
             self._state = 0
             self._open_edge = None
-            self._next_frame = first_index + len(column_v)
+        self._next_frame = first_index + len(column_v)
         skip = -first_index % self._stride
         values = np.ascontiguousarray(column_v[skip :: self._stride])
         if not len(values):
