@@ -139,8 +139,8 @@ class StreamLink(Link):
         """Return one byte or more; `least` are still to come for certain."""
 
     @abstractmethod
-    def _receive_into(self, view: memoryview, deadline: Deadline) -> int:
-        """Fill the beginning of `view`; return how many bytes."""
+    def _fill(self, view: memoryview, deadline: Deadline) -> None:
+        """Receive all of `view`, and not a byte more."""
 
     @abstractmethod
     def _waiting(self) -> Bytes:
@@ -195,8 +195,8 @@ class StreamLink(Link):
         here = min(length, len(buffer) - header.start)
         view[:here] = buffer[header.start : header.start + here]
         del buffer[: header.start + here]
-        while here < length:
-            here += self._receive_into(view[here:], deadline)
+        if here < length:
+            self._fill(view[here:], deadline)
         return view
 
     def resync(self) -> None:

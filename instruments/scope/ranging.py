@@ -10,7 +10,7 @@ from instruments.scope.panel import Panel
 from instruments.scope.records import Record
 from instruments.source import SourceUnavailable
 
-FILL_LEAST, FILL_WANTED, FILL_MOST = 0.60, 0.75, 0.90
+FILL_LEAST, FILL_WANTED, FILL_MOST = 0.60, 0.82, 0.90
 """How much of the screen the signal takes, from the middle to its larger extreme."""
 _FILL_TOO_LITTLE = 0.35
 _PATIENCE = 4  # records that fill too little, before the range goes down

@@ -12,6 +12,7 @@ from instruments.scope.link import Bytes, StreamLink
 from instruments.source import SourceLost, SourceUnavailable
 
 _CHUNK = 4096  # answers in text are short, and of a block only the header is read so
+_LOOK_S = 0.1  # so often a waiting link sees whether its source was closed
 _Received = TypeVar("_Received", bytes, int)
 
 
@@ -62,14 +63,25 @@ class SocketLink(StreamLink):
             self._socket.sendall(data)
 
     def _receive(self, least: int, deadline: Deadline) -> Bytes:
+        received = b""
         with boundary(self.what):
-            self._socket.settimeout(deadline.check(self.what))
-            return self._alive(self._socket.recv(_CHUNK))
+            self._socket.settimeout(_LOOK_S)
+            while not received:
+                deadline.check(self.what)
+                with contextlib.suppress(TimeoutError):
+                    received = self._alive(self._socket.recv(_CHUNK))
+        return received
 
-    def _receive_into(self, view: memoryview, deadline: Deadline) -> int:
+    def _fill(self, view: memoryview, deadline: Deadline) -> None:
+        here, length = 0, len(view)
         with boundary(self.what):
-            self._socket.settimeout(deadline.check(self.what))
-            return self._alive(self._socket.recv_into(view))
+            self._socket.settimeout(_LOOK_S)
+            while here < length:
+                deadline.check(self.what)
+                try:
+                    here += self._alive(self._socket.recv_into(view[here:]))
+                except TimeoutError:
+                    continue
 
     def _waiting(self) -> Bytes:
         with boundary(self.what):

@@ -204,12 +204,14 @@ class SerialLink(StreamLink):
             deadline.pause(_SERIAL_LOOK_S)
         return came
 
-    def _receive_into(self, view: memoryview, deadline: Deadline) -> int:
-        part = self._receive(len(view), deadline)
-        taken = min(len(part), len(view))
-        view[:taken] = part[:taken]
-        self._buffer += part[taken:]
-        return taken
+    def _fill(self, view: memoryview, deadline: Deadline) -> None:
+        here = 0
+        while here < len(view):
+            part = self._receive(len(view) - here, deadline)
+            taken = min(len(part), len(view) - here)
+            view[here : here + taken] = part[:taken]
+            self._buffer += part[taken:]
+            here += taken
 
     def _waiting(self) -> Bytes:
         with boundary(self.what):

@@ -1,1 +1,1 @@
-"""Figures: ``python -m tests.benchmarks [accuracy] [lag] [throughput] [load]`` prints the tables."""
+"""Figures: ``python -m tests.benchmarks [NAME …]`` prints the tables, all where none is named."""

@@ -12,13 +12,14 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
 def main(names: list[str]) -> int:
     """Print tables; returns the exit status."""
-    from tests.benchmarks import accuracy, lag, load, throughput
+    from tests.benchmarks import accuracy, lag, load, scope, throughput
 
     reports = {
         "accuracy": accuracy.report,
         "lag": lag.report,
         "throughput": throughput.report,
         "load": load.report,
+        "scope": scope.report,
     }
     unknown = [name for name in names if name not in reports]
     if unknown:

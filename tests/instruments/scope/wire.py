@@ -32,10 +32,9 @@ class RecordingLink(SocketLink):
     def _receive(self, least, deadline):
         return self._came(super()._receive(least, deadline))
 
-    def _receive_into(self, view, deadline):
-        taken = super()._receive_into(view, deadline)
-        self._came(view[:taken])
-        return taken
+    def _fill(self, view, deadline):
+        super()._fill(view, deadline)
+        self._came(view)
 
     def _waiting(self):
         data = super()._waiting()
@@ -70,10 +69,10 @@ class ScriptedLink(StreamLink):
         del self._coming[:61]
         return part
 
-    def _receive_into(self, view, deadline):
-        part = self._receive(1, deadline)[: len(view)]
-        view[: len(part)] = part
-        return len(part)
+    def _fill(self, view, deadline):
+        assert len(self._coming) >= len(view)
+        view[:] = self._coming[: len(view)]
+        del self._coming[: len(view)]
 
     def _waiting(self):
         part = bytes(self._coming)
