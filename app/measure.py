@@ -10,6 +10,7 @@ from app.analysis.analyser import Analyser
 from app.analysis.demodulation import Columns
 from app.analysis.reading import Reading
 from app.analysis.setup import Setup
+from app.analysis.sweeps import SweepAnalyser
 from app.profiles import Profile
 from instruments.source import (
     AddressError,
@@ -23,6 +24,8 @@ from instruments.source import (
 LIVE_SECONDS = 3.0
 """How long a source without an end is measured when nothing else is said."""
 _SILENCE_S = 5.0
+
+AnyAnalyser = Analyser | SweepAnalyser
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +79,8 @@ class Measured:
 
 def analyser_for(
     info: SourceInfo, profile: Profile, options: EnvelopeOptions, *, keep_all: bool
-) -> Analyser:
-    """Return an analyser for an open source.
+) -> AnyAnalyser:
+    """Return an analyser for an open source: of records where it delivers those.
 
     Raises
     ------
@@ -111,7 +114,8 @@ def analyser_for(
         set_limit=profile.set_limit,
         check_limit=profile.check_limit,
     )
-    return Analyser(setup, keep_all=keep_all)
+    kind = Analyser if info.continuous else SweepAnalyser
+    return kind(setup, keep_all=keep_all)
 
 
 def measure(
@@ -156,7 +160,7 @@ def measure(
 
 def _feed(
     source: Source,
-    analyser: Analyser,
+    analyser: AnyAnalyser,
     wanted: int | None,
     progress: Callable[[float, float | None], None] | None,
 ) -> int:
@@ -174,9 +178,16 @@ def _feed(
             continue
         heard_s = time.monotonic()
         samples_v = block.samples_v
-        if wanted is not None:
+        if wanted is not None and isinstance(analyser, Analyser):
             samples_v = samples_v[: max(0, wanted - block.first_index)]
-        analyser.push(samples_v, block.first_index, gap_before=block.gap_before)
+        analyser.push(
+            samples_v,
+            block.first_index,
+            gap_before=block.gap_before,
+            at_index=block.at_index,
+            clipped=block.clipped,
+            extremes=block.extremes,
+        )
         end = block.first_index + len(samples_v)
         if progress is not None and wanted is not None:
             progress(end / block.sample_rate_hz, wanted / block.sample_rate_hz)

@@ -16,12 +16,12 @@ import numpy as np
 
 from app.advice import advice_on, levels_of
 from app.analysis import messages
-from app.analysis.analyser import Analyser
 from app.analysis.balance import invalid
 from app.analysis.reading import Message, Reading
-from app.measure import EnvelopeOptions, analyser_for
+from app.measure import AnyAnalyser, EnvelopeOptions, analyser_for
 from app.profiles import Profile
 from app.stream.acquisition import Acquisition, State
+from app.stream.intake import Marks
 from app.stream.ring import Chunk, Ring
 from app.strip import Strip
 from app.view import Controls, Phase, View
@@ -29,6 +29,8 @@ from instruments.source import Source, SourceError, SourceInfo
 
 STALE_AFTER_S = 1.0
 """A reading older than this is not shown."""
+STALE_SWEEP_S = 3.0
+"""The same for separate records, of which a scope may give but one a second."""
 
 _RING_S = 4.0
 _STEP_S = 0.01
@@ -81,7 +83,9 @@ class Run:
         self._finished = False
         # Used by the analysis thread, and by whoever teaches; under the lock:
         self._lock = threading.Lock()
-        self._analyser: Analyser | None = None
+        self._analyser: AnyAnalyser | None = None
+        # Written by the analysis thread only, once:
+        self._info: SourceInfo | None = None
         # Written by the analysis thread only, under the lock:
         self._reading: Reading | None = None
         self._reading_at_s = 0.0
@@ -122,7 +126,7 @@ class Run:
         if self._thread is not None:
             self._thread.join(max(0.0, until_s - time.monotonic()))
 
-    def teach(self, what: Callable[[Analyser], Message | None]) -> Message | None:
+    def teach(self, what: Callable[[AnyAnalyser], Message | None]) -> Message | None:
         """Let `what` work on the analyser between two steps of the analysis."""
         with self._lock:
             return what(self._analyser) if self._analyser else messages.TEACH_NEEDS_READING
@@ -178,7 +182,9 @@ class Run:
 
     def _is_current(self, phase: Phase, now_s: float) -> bool:
         """Tell whether the newest reading still stands: at a capture's end it does."""
-        return phase is Phase.ENDED or now_s - self._reading_at_s <= STALE_AFTER_S
+        info = self._info
+        limit_s = STALE_AFTER_S if info is None or info.continuous else STALE_SWEEP_S
+        return phase is Phase.ENDED or now_s - self._reading_at_s <= limit_s
 
     # -- the analysis thread -------------------------------------------------------------------
 
@@ -221,7 +227,7 @@ class Run:
                 acquisition.stop()
 
     def _analyse(self, acquisition: Acquisition, ring: Ring, source: Source) -> None:
-        info = source.info
+        info = self._info = source.info
         options = self._options if self._strict else self._options.where_fitting(info)
         analyser = analyser_for(info, self._profile, options, keep_all=False)
         with self._lock:
@@ -229,8 +235,11 @@ class Run:
         self._controls = getattr(source, "controls", None)
         begun_s = None if info.live else time.monotonic()
         time_of = _clock_of(acquisition, begun_s, info.sample_rate_hz)
-        step = max(1, round(_STEP_S * info.sample_rate_hz))
+        # A record comes whole and is taken whole; a gap follows it.
+        step = max(1, round(_STEP_S * info.sample_rate_hz)) if info.continuous else 1
         most = step if begun_s is not None else round(_LONGEST_STEP_S * info.sample_rate_hz)
+        if not info.continuous:
+            most = ring.capacity_frames
         at = 0
         while not self._stopping.is_set():
             ended = ring.closed
@@ -244,18 +253,28 @@ class Run:
             chunk = ring.copy_since(at, max(step, most))
             at = chunk.end_index
             ring.release(at)
-            self._feed(analyser, chunk, time_of)
+            self._feed(analyser, chunk, acquisition.marks_at(chunk.first_index), time_of)
 
     def _is_early(self, due_s: float) -> bool:
         """Keep a capture to real time: wait, and say whether it is still too early."""
         early_s = due_s - time.monotonic()
         return early_s > 0.0 and (self._stopping.wait(min(early_s, _WAIT_S)) or early_s > _WAIT_S)
 
-    def _feed(self, analyser: Analyser, chunk: Chunk, time_of: Callable[[int], float]) -> None:
+    def _feed(
+        self, analyser: AnyAnalyser, chunk: Chunk, marks: Marks, time_of: Callable[[int], float]
+    ) -> None:
         with self._lock:
             if chunk.overrun:
                 self._missed += chunk.lost_frames
-            if not analyser.push(chunk.samples_v, chunk.first_index, gap_before=chunk.gap_before):
+            news = analyser.push(
+                chunk.samples_v,
+                chunk.first_index,
+                gap_before=chunk.gap_before,
+                at_index=marks.at_index,
+                clipped=marks.clipped,
+                extremes=marks.extremes,
+            )
+            if not news:
                 return
             reading = analyser.reading
             self._reading = reading

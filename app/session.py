@@ -10,9 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
-from app.analysis.analyser import Analyser
 from app.analysis.reading import Message, Side
-from app.measure import EnvelopeOptions
+from app.measure import AnyAnalyser, EnvelopeOptions
 from app.profiles import Profile
 from app.running import Run
 from app.view import Controls, Listed, View
@@ -95,7 +94,7 @@ class Session:
 
         Returns what is missing when nothing can be remembered.
         """
-        return self._teach(Analyser.begin_teaching)
+        return self._teach(lambda analyser: analyser.begin_teaching())
 
     def teach(self, side: Side) -> Message | None:
         """Learn the sign from the change since :meth:`begin_teaching`.
@@ -114,7 +113,7 @@ class Session:
 
     def cancel_teaching(self) -> None:
         """Forget a teaching under way."""
-        self._teach(Analyser.cancel_teaching)
+        self._teach(_forget_teaching)
 
     def listed(self) -> tuple[Listed, ...]:
         """Return the sources that can be opened now.
@@ -123,10 +122,14 @@ class Session:
         """
         return tuple(Listed(address, title) for address, title in attached_sources())
 
-    def _teach(self, what: Callable[[Analyser], Message | None]) -> Message | None:
+    def _teach(self, what: Callable[[AnyAnalyser], Message | None]) -> Message | None:
         return self._run.teach(what) if self._run is not None else None
 
 
 def _make(opener: Opener, address: str, roles: str | None) -> Source:
     wanted = parse_roles(roles) if roles is not None else None
     return opener(address, SourceRequest(roles=wanted))
+
+
+def _forget_teaching(analyser: AnyAnalyser) -> None:
+    analyser.cancel_teaching()

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from app.analysis import messages
 from app.analysis.balance import far_off, invalid, sign_of, with_balance
-from app.analysis.index import IndexDetector
+from app.analysis.extremes import ExtremesPath
+from app.analysis.index import IndexDetector, Pulse
 from app.analysis.layout import (
     Character,
     Layout,
@@ -62,6 +63,8 @@ class Analyser:
         self._turns: list[Turn] = []
         self._first_frame: int | None = None
         self._shift = 0
+        self._triggered_at: int | None = None
+        self._said_clipped = False
         self._end_frame = 0
         self._frames_seen = 0
         self._starts = 0
@@ -95,7 +98,14 @@ class Analyser:
         return self._teach_from is not None
 
     def push(
-        self, samples_v: NDArray[np.float32], first_index: int, *, gap_before: bool = False
+        self,
+        samples_v: NDArray[np.float32],
+        first_index: int,
+        *,
+        gap_before: bool = False,
+        at_index: bool = False,
+        clipped: bool = False,
+        extremes: bool = False,
     ) -> bool:
         """Take the next samples and return whether there is a new reading.
 
@@ -107,16 +117,30 @@ class Analyser:
             Absolute index of the first frame; a jump forward is a gap of known length.
         gap_before : bool
             Time is not continuous before these samples, though the index may be.
+        at_index : bool
+            The first frame is at an edge of the index.
+        clipped : bool
+            The source says that it clipped in these samples.
+        extremes : bool
+            What the setup says.
         """
+        if extremes != self._setup.extremes:
+            raise ValueError("samples and extremes do not mix in one stream")
+        self._said_clipped |= clipped
         # Samples beyond all measure become cells that are not ok: that is dealt with there.
         with np.errstate(invalid="ignore", over="ignore"):
-            return self._push(samples_v, first_index + self._shift, gap_before=gap_before)
+            return self._push(samples_v, first_index + self._shift, gap_before, at_index)
 
-    def _push(self, samples_v: NDArray[np.float32], first_index: int, *, gap_before: bool) -> bool:
+    def _push(
+        self, samples_v: NDArray[np.float32], first_index: int, gap_before: bool, at_index: bool
+    ) -> bool:
         if self._first_frame is None:
             self._first_frame = first_index
         elif gap_before and first_index == self._end_frame:
             first_index += self._break_off()
+        if at_index:
+            self._triggered_at = first_index
+            self._index_turns.take_edge(float(first_index))
         self._end_frame = first_index + len(samples_v)
         self._frames_seen += len(samples_v)
         self._path.push(samples_v, first_index)
@@ -139,9 +163,11 @@ class Analyser:
         """Work through what waits for more samples: the capture has ended."""
         pulses = self._index.flush() if self._index is not None else []
         self._path.flush()
-        turns = self._index_turns.push(pulses)
+        turns = self._index_turns.push(self._in_frames(pulses))
         if self._pattern is not None or not (turns or self._turns):
             turns = self._pattern_turns(at_end=True)
+            if self._triggered_at is not None and self._pattern is not None:
+                turns = self._triggered_turns(self._pattern, self._triggered_at)
         self._advance(turns)
 
     def summary(self) -> Reading:
@@ -167,6 +193,7 @@ class Analyser:
                 times_a_turn=2 * self._pattern.pairs if self._pattern is not None else 0,
                 sense=self._known_sense(),
                 taught=self._taught,
+                clipped=self._said_clipped,
                 notes=self._standing_notes(),
                 first_index=self._first_frame or 0,
                 end_index=self._end_frame,
@@ -213,7 +240,8 @@ class Analyser:
 
     @property
     def _by_index(self) -> bool:
-        return self._pattern is None and self._index is not None
+        has_index = self._index is not None or self._triggered_at is not None
+        return self._pattern is None and has_index
 
     @property
     def _taught(self) -> bool:
@@ -235,8 +263,11 @@ class Analyser:
             if self._pattern is not None:
                 self._pattern = self._new_pattern()
         if self._index is not None:
-            pulses = self._index.push(samples_v[:, self._setup.columns.index], first_index)
-            turns = self._index_turns.push(pulses)
+            column = samples_v[:, self._setup.columns.index]
+            if self._setup.extremes:
+                column, first_index = 0.5 * (column[::2] + column[1::2]), first_index // 2
+            pulses = self._index.push(column, first_index)
+            turns = self._index_turns.push(self._in_frames(pulses))
             if turns and self._pattern is not None:
                 self._pattern = None
                 self._turns.clear()
@@ -246,6 +277,24 @@ class Analyser:
             if self._frames_seen < _INDEX_PATIENCE_S * self._setup.sample_rate_hz:
                 return []
         return self._pattern_turns(at_end=False)
+
+    def _in_frames(self, pulses: list[Pulse]) -> list[Pulse]:
+        """Return pulses in frames: of extremes the index was looked at in every second one."""
+        if not self._setup.extremes:
+            return pulses
+        return [Pulse(2.0 * pulse.edge_frame, 2.0 * pulse.frames) for pulse in pulses]
+
+    def _triggered_turns(self, pattern: PatternTurns, start: int) -> list[Turn]:
+        """Return whole turns from the index edge that triggered a record, as long as the pattern's.
+
+        The pattern's own phase counts for nothing then: the index tells which lobe is first.
+        """
+        frames = pattern.turn_frames
+        self._pattern = None
+        if frames is None:
+            return []
+        count = int((self._end_frame - start) // frames)
+        return [Turn(start + k * frames, start + (k + 1) * frames) for k in range(count)]
 
     def _pattern_turns(self, *, at_end: bool) -> list[Turn]:
         series = self._path.series
@@ -490,6 +539,10 @@ def recent_character(
 
 
 def _path_for(setup: Setup) -> SignalPath:
+    if setup.extremes:
+        if setup.columns.differential is None:
+            raise ValueError("extremes are analysed as those of the differential")
+        return ExtremesPath(setup.columns.differential, setup.sample_rate_hz)
     if setup.columns.envelope is not None:
         return EnvelopePath(
             setup.columns.envelope,

@@ -23,6 +23,7 @@ _CONDUCTS_PART = 0.03
 _NULL_SIGMAS = 5.0
 _NULL_PART = 0.01
 _NULL_SHARE = 0.10
+_BASE_U_SIGMAS = 0.7
 _STUCK_S = 2e-3
 _CONDUCTS_SIGMAS = 4.0
 """Above so many standard deviations a cell counts as signal, past the detector's threshold."""
@@ -68,6 +69,11 @@ class DetectorFollower:
         """True when the output as it came falls clearly below zero: it was AC-coupled."""
         floor = max(_BELOW_ZERO * self._highest_v, 6.0 * self._sigma_v)
         return self._lowest_v < -floor
+
+    @property
+    def base_u_v(self) -> float:
+        """Standard uncertainty of the level of the nulls; 0 for a DC-coupled input."""
+        return _BASE_U_SIGMAS * self._sigma_v if self._rate_a_cell else 0.0
 
     @property
     def sticks_at_top(self) -> bool:

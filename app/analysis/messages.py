@@ -64,6 +64,9 @@ IMAGE = Message(
 )
 
 TEACH_NEEDS_READING = Message("teaching needs a valid reading before and after the nudge")
+TEACH_NOT_SWEEPS = Message(
+    "separate records share no count of lobes: trigger on the index to know the sign"
+)
 TEACH_TOO_SMALL = Message("the balance has not changed enough to tell; nudge further outward")
 
 

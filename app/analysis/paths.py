@@ -37,6 +37,11 @@ class SignalPath(Protocol):
         """Why there is no usable envelope now, None when there is."""
         ...
 
+    @property
+    def height_u_v(self) -> float:
+        """Standard uncertainty, in volts, of what all heights share: where zero lies."""
+        ...
+
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
         """Take the next samples."""
         ...
@@ -93,6 +98,11 @@ class RawPath:
     def fault(self) -> Message | None:
         """Why there is no usable envelope now, None when there is."""
         return self._fault
+
+    @property
+    def height_u_v(self) -> float:
+        """Standard uncertainty of where zero lies: none, the carrier tells."""
+        return 0.0
 
     @property
     def noise_v2(self) -> float:
@@ -228,6 +238,11 @@ class EnvelopePath:
         if self._follower.goes_below_zero and not self._corner_known:
             return messages.LOW_CORNER_UNKNOWN
         return None
+
+    @property
+    def height_u_v(self) -> float:
+        """Standard uncertainty of where zero lies: an AC-coupled input finds it by the nulls."""
+        return self._follower.base_u_v
 
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
         """Take the next samples."""

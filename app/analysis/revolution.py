@@ -68,9 +68,16 @@ class IndexTurns:
         self._widths.append(pulse.frames)
         if pulse.frames < _NARROW_PART * widest:
             return None
-        last, edge = self._last, pulse.edge_frame
-        if last is None or pulse.frames * _NARROW_PART > widest:
-            # The first, or so much wider than all before that those were glitches.
+        if pulse.frames * _NARROW_PART > widest > 0.0:
+            # So much wider than all before that those were glitches.
+            self._restart(pulse.edge_frame)
+            return None
+        return self.take_edge(pulse.edge_frame)
+
+    def take_edge(self, edge: float) -> Turn | None:
+        """Take an edge that is known to be the index's, and return the turn that it completes."""
+        last = self._last
+        if last is None:
             self._restart(edge)
             return None
         frames = edge - last

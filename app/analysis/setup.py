@@ -31,6 +31,9 @@ class Setup:
         The first lobe after the index is the taller with the head outward.
     set_limit, check_limit : float
         Limits of the difference.
+    extremes : bool
+        Rows are the lowest and the highest value of a stretch in turn; ``sample_rate_hz`` counts
+        rows, and the signal is the differential.
     """
 
     columns: Columns
@@ -49,3 +52,4 @@ class Setup:
     first_lobe_outward: bool = True
     set_limit: float = 0.15
     check_limit: float = 0.30
+    extremes: bool = False

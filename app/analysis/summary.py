@@ -49,6 +49,7 @@ class Capture:
     times_a_turn: int
     sense: int | None
     taught: bool
+    clipped: bool
     notes: tuple[Message, ...]
     first_index: int
     end_index: int
@@ -56,68 +57,106 @@ class Capture:
 
 def summarise(capture: Capture) -> Reading:
     """Return the reading over all whole turns of a capture."""
-    setup, series = capture.setup, capture.series
-    turns = [turn for turn in capture.turns if _is_whole(series, turn)]
-    dropped = len(capture.turns) - len(turns)
-    notes = list(capture.notes)
-    if dropped:
-        notes.append(messages.fill(messages.TURNS_DROPPED, dropped))
-    reading = Reading(
-        valid=True,
-        first_index=capture.first_index,
-        end_index=capture.end_index,
-        revolutions=len(turns),
-        sign=sign_of(capture.sense, taught=capture.taught),
-        calibrated=setup.calibrated,
-    )
+    turns = [turn for turn in capture.turns if _is_whole(capture.series, turn)]
+    reading = _without_lobes(capture, turns)
     if not turns:
-        reason = messages.NO_WHOLE_TURN if capture.turns else messages.NO_LOCK
-        return invalid(replace(reading, notes=tuple(notes)), reason)
-    speed = speed_of(turns, setup.sample_rate_hz, capture.lobe_times, capture.times_a_turn)
-    carrier = carrier_of(series, turns)
-    if capture.times_a_turn > 2 and setup.pairs is None:
-        notes.append(messages.SPEED_BY_PROFILE)
-    notes += off_profile(setup, speed, carrier)
-    reading = replace(reading, speed_rpm=speed, carrier_hz=carrier, notes=tuple(notes))
-    if capture.path.clipped_between(turns[0].start_frame, turns[-1].end_frame):
-        reading = replace(reading, reasons=(messages.CLIPPED,))
-    mean = mean_turn(series, turns)
+        return invalid(reading, messages.NO_WHOLE_TURN if capture.turns else messages.NO_LOCK)
+    mean = mean_turn(capture.series, turns)
     found = find_layout(mean, capture.pairs) if mean is not None else None
-    if found is None:
+    if mean is None or found is None:
         return invalid(reading, messages.NO_PATTERN)
-    layout = refine_layout(found, mean, series, turns)
-    if layout.lone is not None:
-        return far_off(reading, layout.lone < 0.5, capture.sense if capture.by_index else None)
-    measured = measure_heights(layout.fit(series, turns), layout)
+    if found.lone is not None:
+        return far_off(reading, found.lone < 0.5, capture.sense if capture.by_index else None)
+    layout = refine_layout(found, mean, capture.series, turns)
+    fits = layout.fit(capture.series, turns)
+    measured = measure_heights(fits, layout, capture.path.height_u_v)
     if measured is None:
         return invalid(reading, messages.NO_PATTERN)
     heights, used = measured
-    reading = replace(reading, revolutions=used)
-    taller = max(heights.first_v.value, heights.second_v.value)
-    if capture.times_a_turn > 2 and setup.pairs is None and speed is not None:
-        # The count of pairs in a turn is a guess by the nominal speed: half a pair either way.
-        wide = speed.value / (2.0 * layout.pairs) / np.sqrt(3.0)
-        speed = Quantity(speed.value, float(np.hypot(speed.u, wide)))
-        reading = replace(reading, speed_rpm=speed)
-    snr_db = snr_of(capture.path, taller)
-    pair = (heights.first_v.value, heights.second_v.value)
-    geometry, reason = _character(series, turns, layout, pair, setup)
+    return _with_lobes(capture, turns, layout, heights, replace(reading, revolutions=used))
+
+
+def _without_lobes(capture: Capture, turns: Sequence[Turn]) -> Reading:
+    """Return what stands whatever the lobes: turns, speed, carrier, and what the signal suffers."""
+    setup = capture.setup
+    notes = list(capture.notes)
+    if len(turns) < len(capture.turns):
+        notes.append(messages.fill(messages.TURNS_DROPPED, len(capture.turns) - len(turns)))
+    speed = speed_of(turns, setup.sample_rate_hz, capture.lobe_times, capture.times_a_turn)
+    carrier = carrier_of(capture.series, turns)
+    if _pairs_are_guessed(capture):
+        notes.append(messages.SPEED_BY_PROFILE)
+    notes += off_profile(setup, speed, carrier)
+    clipped = bool(turns) and (
+        capture.clipped or capture.path.clipped_between(turns[0].start_frame, turns[-1].end_frame)
+    )
+    return Reading(
+        valid=True,
+        reasons=(messages.CLIPPED,) if clipped else (),
+        notes=tuple(notes),
+        first_index=capture.first_index,
+        end_index=capture.end_index,
+        revolutions=len(turns),
+        speed_rpm=speed,
+        carrier_hz=carrier,
+        sign=sign_of(capture.sense, taught=capture.taught),
+        calibrated=setup.calibrated,
+    )
+
+
+def _with_lobes(
+    capture: Capture,
+    turns: Sequence[Turn],
+    layout: Layout,
+    heights: Heights,
+    reading: Reading,
+) -> Reading:
+    """Complete the reading by the lobes, or say why they cannot be read."""
+    setup = capture.setup
+    first_v, second_v = heights.first_v.value, heights.second_v.value
+    geometry, reason = _character(capture.series, turns, layout, (first_v, second_v), setup)
+    notes, reasons = list(reading.notes), list(reading.reasons)
+    speed, sense, sign = reading.speed_rpm, capture.sense, reading.sign
     if layout.pairs > 1:
         notes.append(messages.fill(messages.PAIRS, layout.pairs))
-    reading = replace(reading, geometry=geometry, snr_db=snr_db, notes=tuple(notes))
+    if _pairs_are_guessed(capture) and speed is not None:
+        # Half a pair more or less in the turn would fit the nominal speed no worse.
+        wide = speed.value / (2.0 * layout.pairs) / np.sqrt(3.0)
+        speed = Quantity(speed.value, float(np.hypot(speed.u, wide)))
     if reason is not None:
-        speed = reading.speed_rpm if capture.by_index else None
-        reading = replace(reading, reasons=(*reading.reasons, reason), speed_rpm=speed)
-    sense = capture.sense
+        reasons.append(reason)
+        speed = speed if capture.by_index else None
     if capture.by_index and layout.is_at_index:
-        sense = None
         notes.append(messages.LOBE_AT_INDEX)
-        reading = replace(reading, sign=Sign.UNKNOWN, notes=tuple(notes))
-    return with_balance(reading, heights, sense, setup)
+        sense, sign = None, Sign.UNKNOWN
+    completed = replace(
+        reading,
+        reasons=tuple(reasons),
+        notes=tuple(notes),
+        geometry=geometry,
+        speed_rpm=speed,
+        snr_db=snr_of(capture.path, max(first_v, second_v)),
+        sign=sign,
+    )
+    return with_balance(completed, heights, sense, setup)
 
 
-def measure_heights(fits: LobeFits, layout: Layout) -> tuple[Heights, int] | None:
+def _pairs_are_guessed(capture: Capture) -> bool:
+    """Tell whether the pairs a turn come from the nominal speed alone."""
+    return capture.times_a_turn > 2 and capture.setup.pairs is None
+
+
+def measure_heights(
+    fits: LobeFits, layout: Layout, shared_u_v: float = 0.0
+) -> tuple[Heights, int] | None:
     """Return mean heights and balance over all turns of which every lobe was measured.
+
+    Parameters
+    ----------
+    fits, layout : LobeFits, Layout
+        The lobes.
+    shared_u_v : float
+        Standard uncertainty that all heights share.
 
     Returns
     -------
@@ -143,6 +182,7 @@ def measure_heights(fits: LobeFits, layout: Layout) -> tuple[Heights, int] | Non
                     u_noise[k] ** 2
                     + excess_u(a_turn[:, k], u_turn[:, k]) ** 2
                     + (_METHOD_U * mean[k]) ** 2
+                    + shared_u_v**2
                 )
             ),
         )
@@ -151,6 +191,9 @@ def measure_heights(fits: LobeFits, layout: Layout) -> tuple[Heights, int] | Non
     if first.value + second.value <= 0.0:
         return None
     balance = _balance(a_turn, u_turn, mean, u_noise)
+    # Both heights moved alike change their sum, and with it the balance that there is.
+    shared = 2.0 * abs(balance.value) * shared_u_v / float(mean.sum())
+    balance = Quantity(balance.value, float(np.hypot(balance.u, shared)))
     return Heights(first, second, balance), used
 
 

@@ -24,7 +24,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 
-from app.stream.intake import Intake, Taken
+from app.stream.intake import Intake, Marks, Taken
 from app.stream.ring import Ring
 from instruments.source import (
     Source,
@@ -171,6 +171,10 @@ class Acquisition:
             Before the first block.
         """
         return self._intake.time_of(index)
+
+    def marks_at(self, index: int) -> Marks:
+        """Return what is said of the block that begins at a frame."""
+        return self._intake.marks_at(index)
 
     def start(self) -> None:
         """Open the source in the background.

@@ -19,6 +19,21 @@ _ROOM_WAIT_S = 0.1
 
 
 @dataclass(frozen=True, slots=True)
+class Marks:
+    """What a block says of all of its frames, or of its first.
+
+    Attributes
+    ----------
+    extremes, at_index, clipped : bool
+        As :class:`~instruments.source.Block` has them.
+    """
+
+    extremes: bool = False
+    at_index: bool = False
+    clipped: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Taken:
     """What has come in so far.
 
@@ -66,6 +81,7 @@ class Intake:
         self._ring: Ring | None = None
         self._meter: LevelMeter | None = None
         self._times = FrameTimes()
+        self._marks: dict[int, Marks] = {}
         self._info: SourceInfo | None = None
         self._frames = 0
         self._lost_frames = 0
@@ -92,6 +108,11 @@ class Intake:
         """
         with self._lock:
             return self._times.time_of(index)
+
+    def marks_at(self, index: int) -> Marks:
+        """Return the marks of the block that begins at `index`; none where no block begins."""
+        with self._lock:
+            return self._marks.get(index, Marks())
 
     def prepare(self, info: SourceInfo) -> None:
         """Make ready for the blocks of a source that has just been opened.
@@ -133,6 +154,7 @@ class Intake:
             # Before the frames, so that whoever sees a frame can ask for its time.
             self._times.add(first_index, block.t0_s, block.sample_rate_hz)
             self._times.forget_before(ring.oldest_index)
+            self._mark(block, first_index, ring.oldest_index)
             meter.add(block, peaks_v, end_index)
             self._lost_frames += max(0, lost_frames)
         if not self._waits:
@@ -144,6 +166,13 @@ class Intake:
             if room:
                 self._write(ring, block, slice(done, done + room), gap_before and done == 0)
                 done += room
+
+    def _mark(self, block: Block, first_index: int, oldest_index: int) -> None:
+        marks = Marks(block.extremes, block.at_index, block.clipped)
+        if marks != Marks():
+            self._marks[first_index] = marks
+        for index in [index for index in self._marks if index < oldest_index]:
+            del self._marks[index]
 
     def close(self) -> None:
         """Tell the reader that nothing more comes."""
