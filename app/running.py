@@ -2,7 +2,9 @@
 
 Threads: the *acquisition* thread (see :mod:`app.stream.acquisition`) fills the ring. The
 *analysis* thread, one for each :class:`Run`, takes copies from the ring and alone feeds the
-analyser; what it finds it publishes under ``_lock``. Any thread may call the public methods.
+analyser, which ``_analysing`` guards for as long as that takes. What is found is published under
+``_newest``, which nobody holds for long: a screen never waits for the analysis. Any thread may call
+the public methods.
 """
 
 from __future__ import annotations
@@ -10,14 +12,15 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from app.advice import advice_on, levels_of
 from app.analysis import messages
 from app.analysis.balance import invalid
-from app.analysis.reading import Message, Reading
+from app.analysis.reading import Message, Reading, Trace
 from app.measure import AnyAnalyser, EnvelopeOptions, analyser_for
 from app.profiles import Profile
 from app.stream.acquisition import Acquisition, State
@@ -39,6 +42,18 @@ _WAIT_S = 0.1
 _STOP_WITHIN_S = 2.0
 _SETTLED_S = 0.5
 """Inputs begin with silence: levels are judged once so much has come."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """What the analysis has found so far."""
+
+    reading: Reading | None = None
+    reading_at_s: float = 0.0
+    trace: Trace | None = None
+    locked: bool = False
+    teaching: bool = False
+    missed: int = 0
 
 
 class Run:
@@ -81,16 +96,13 @@ class Run:
         self._failure = ""
         self._error: Exception | None = None
         self._finished = False
-        # Used by the analysis thread, and by whoever teaches; under the lock:
-        self._lock = threading.Lock()
+        # Written by the analysis thread only; used by it and by whoever teaches:
+        self._analysing = threading.Lock()
         self._analyser: AnyAnalyser | None = None
-        # Written by the analysis thread only, once:
-        self._info: SourceInfo | None = None
-        # Written by the analysis thread only, under the lock:
-        self._reading: Reading | None = None
-        self._reading_at_s = 0.0
+        # Written by whoever holds `_analysing`, and read by anybody:
+        self._newest = threading.Lock()
+        self._found = _Found()
         self._strip = Strip()
-        self._missed = 0
 
     @property
     def controls(self) -> Controls | None:
@@ -128,8 +140,12 @@ class Run:
 
     def teach(self, what: Callable[[AnyAnalyser], Message | None]) -> Message | None:
         """Let `what` work on the analyser between two steps of the analysis."""
-        with self._lock:
-            return what(self._analyser) if self._analyser else messages.TEACH_NEEDS_READING
+        with self._analysing:
+            if self._analyser is None:
+                return messages.TEACH_NEEDS_READING
+            missing = what(self._analyser)
+            self._publish(teaching=self._analyser.teaching)
+        return missing
 
     def view(self) -> View:
         """Return a snapshot."""
@@ -143,16 +159,11 @@ class Run:
         if phase is Phase.ENDED and not finished:
             # The capture has been read to its end, but not yet looked through.
             phase = Phase.RUNNING
-        now_s = time.monotonic()
         levels = levels_of(status.levels, info)
-        with self._lock:
-            reading, current = self._reading, self._is_current(phase, now_s)
+        with self._newest:
+            found = self._found
             strip_s, strip_balance = self._strip.copy()
-            analyser = self._analyser
-            trace = analyser.trace if analyser else None
-            locked = current and analyser.locked if analyser else False
-            teaching = analyser.teaching if analyser else False
-            at_s, missed = self._reading_at_s, self._missed
+        reading, current = found.reading, _is_current(found, info, phase)
         if reading is not None and not current:
             reading = invalid(replace(reading, reasons=()), messages.STALE)
         heard = phase in (Phase.RUNNING, Phase.ENDED)
@@ -167,24 +178,18 @@ class Run:
             roles_from=info.roles_from if info else "",
             sample_rate_hz=info.sample_rate_hz if info else 0.0,
             reading=reading,
-            reading_at_s=at_s,
-            trace=trace,
-            locked=locked,
+            reading_at_s=found.reading_at_s,
+            trace=found.trace,
+            locked=found.locked and current,
             levels=levels,
             strip_s=strip_s,
             strip_balance=strip_balance,
             frames=status.frames,
-            lost_frames=status.lost_frames + missed,
+            lost_frames=status.lost_frames + found.missed,
             advice=advice_on(levels, judged) if judged else (),
             notes=info.notes if info else (),
-            teaching=teaching,
+            teaching=found.teaching,
         )
-
-    def _is_current(self, phase: Phase, now_s: float) -> bool:
-        """Tell whether the newest reading still stands: at a capture's end it does."""
-        info = self._info
-        limit_s = STALE_AFTER_S if info is None or info.continuous else STALE_SWEEP_S
-        return phase is Phase.ENDED or now_s - self._reading_at_s <= limit_s
 
     # -- the analysis thread -------------------------------------------------------------------
 
@@ -227,10 +232,10 @@ class Run:
                 acquisition.stop()
 
     def _analyse(self, acquisition: Acquisition, ring: Ring, source: Source) -> None:
-        info = self._info = source.info
+        info = source.info
         options = self._options if self._strict else self._options.where_fitting(info)
         analyser = analyser_for(info, self._profile, options, keep_all=False)
-        with self._lock:
+        with self._analysing:
             self._analyser = analyser
         self._controls = getattr(source, "controls", None)
         begun_s = None if info.live else time.monotonic()
@@ -263,9 +268,7 @@ class Run:
     def _feed(
         self, analyser: AnyAnalyser, chunk: Chunk, marks: Marks, time_of: Callable[[int], float]
     ) -> None:
-        with self._lock:
-            if chunk.overrun:
-                self._missed += chunk.lost_frames
+        with self._analysing:
             news = analyser.push(
                 chunk.samples_v,
                 chunk.first_index,
@@ -274,13 +277,30 @@ class Run:
                 clipped=marks.clipped,
                 extremes=marks.extremes,
             )
-            if not news:
-                return
-            reading = analyser.reading
-            self._reading = reading
-            self._reading_at_s = time_of(reading.end_index)
-            balance = reading.balance if reading.valid else None
-            self._strip.add(self._reading_at_s, np.nan if balance is None else balance.value)
+            changes: dict[str, Any] = {"locked": analyser.locked, "teaching": analyser.teaching}
+            if chunk.overrun:
+                changes["missed"] = self._found.missed + chunk.lost_frames
+            if news:
+                changes["reading"] = analyser.reading
+                changes["reading_at_s"] = time_of(analyser.reading.end_index)
+                changes["trace"] = analyser.trace
+            self._publish(**changes)
+
+    def _publish(self, **changes: Any) -> None:
+        """Let everybody see what has changed; only while holding `_analysing`."""
+        found = replace(self._found, **changes)
+        reading = changes.get("reading")
+        with self._newest:
+            self._found = found
+            if reading is not None:
+                balance = reading.balance if reading.valid else None
+                self._strip.add(found.reading_at_s, np.nan if balance is None else balance.value)
+
+
+def _is_current(found: _Found, info: SourceInfo | None, phase: Phase) -> bool:
+    """Tell whether the newest reading still stands: at a capture's end it does."""
+    limit_s = STALE_AFTER_S if info is None or info.continuous else STALE_SWEEP_S
+    return phase is Phase.ENDED or time.monotonic() - found.reading_at_s <= limit_s
 
 
 def _has_settled(frames: int, info: SourceInfo) -> bool:

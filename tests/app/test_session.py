@@ -226,6 +226,36 @@ def test_a_fault_while_the_source_is_made_is_told(start):
     assert isinstance(session.error, RuntimeError)
 
 
+class Busy:
+    """An analyser that works on one chunk until the test lets go."""
+
+    trace, locked, teaching = None, False, False
+
+    def __init__(self):
+        self.working, self.let_go = threading.Event(), threading.Event()
+
+    def push(self, *_, **__):
+        self.working.set()
+        self.let_go.wait(WAIT_S)
+        return False
+
+
+def test_a_view_does_not_wait_for_the_analysis(session, monkeypatch):
+    busy = Busy()
+    monkeypatch.setattr("app.running.analyser_for", lambda *_, **__: busy)
+    session.open(SIM)
+    assert busy.working.wait(WAIT_S)
+    seen = []
+    looking = threading.Thread(target=lambda: seen.append(session.view()), daemon=True)
+    looking.start()
+    looking.join(0.5 * WAIT_S)
+    try:
+        assert seen
+        assert seen[0].phase is Phase.RUNNING
+    finally:
+        busy.let_go.set()
+
+
 class Stuck:
     """A source whose opening takes until the test lets go."""
 
