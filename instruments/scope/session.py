@@ -12,9 +12,10 @@ from instruments.scope.catalogue import choose, load_families
 from instruments.scope.family import Family
 from instruments.scope.faults import Deadline, Garbled, Late
 from instruments.scope.link import Link
-from instruments.scope.options import ScopeOptions
+from instruments.scope.options import Columns, ScopeOptions
 from instruments.scope.panel import Memory, Panel
 from instruments.scope.ports import is_serial
+from instruments.scope.preambles import PreambleError
 from instruments.scope.records import Record, cells_before_trigger, difference
 from instruments.scope.setup import Setup, set_up
 from instruments.source import SourceError, SourceUnavailable
@@ -210,7 +211,7 @@ class ScopeSession:
         )
         records = {channel: self._read(channel, deadline) for channel in setup.channels}
         self._values = sum(record.values for record in records.values())
-        columns = self.columns(records)
+        columns = _block_columns(self._link.what, self._options.columns, records)
         setup.ranges.follow(records, deadline)
         skip = 0 if setup.free else cells_before_trigger(columns[0])
         return Sweep(columns, skip, end_s, at_index=not setup.free)
@@ -229,24 +230,6 @@ class ScopeSession:
     def _read(self, channel: int, deadline: Deadline) -> Record:
         setup = self.setup
         return capture.read_channel(self._link, self.family, channel, setup.screen, deadline)
-
-    def columns(self, records: dict[int, Record]) -> list[Record]:
-        """Return a block's columns from the records of all channels.
-
-        Raises
-        ------
-        Garbled
-            When they are not of one record.
-        """
-        columns = self._options.columns
-        try:
-            if columns.plus is not None and columns.minus is not None:
-                signal = difference(records[columns.plus], records[columns.minus])
-            else:
-                signal = records[columns.signals[0]]
-        except ValueError as fault:
-            raise Garbled(f"{self._link.what}: {fault}; the record is taken again") from None
-        return [signal] if columns.index is None else [signal, records[columns.index]]
 
     def deep(self, deadline: Deadline) -> Sweep:
         """Take one record at the memory's full rate, plain samples.
@@ -284,7 +267,7 @@ class ScopeSession:
             if panel.has("memory"):
                 panel.put_back("memory", deadline)
             setup.extremes(deadline)
-        columns = self.columns(records)
+        columns = _block_columns(self._link.what, self._options.columns, records)
         skip = 0 if setup.free else cells_before_trigger(columns[0])
         return Sweep(columns, skip, end_s, at_index=not setup.free)
 
@@ -309,3 +292,15 @@ class ScopeSession:
             pass
         finally:
             self._link.close()
+
+
+def _block_columns(what: str, columns: Columns, records: dict[int, Record]) -> list[Record]:
+    """Return a block's columns from the records of all channels."""
+    try:
+        if columns.plus is not None and columns.minus is not None:
+            signal = difference(records[columns.plus], records[columns.minus])
+        else:
+            signal = records[columns.signals[0]]
+    except PreambleError as fault:
+        raise Garbled(f"{what}: {fault}; the record is taken again") from None
+    return [signal] if columns.index is None else [signal, records[columns.index]]

@@ -248,26 +248,34 @@ class Setup:
             return self._options.level_v
         return float(record.high_v.max() + record.low_v.min()) / 2
 
-    def check_phases(self, records: dict[int, Record]) -> None:
-        """Refuse two phases of which one is several times the other: a probe's switch.
 
-        Raises
-        ------
-        SourceUnavailable
-            When they are.
-        """
-        signals = self._options.columns.signals
-        if len(signals) < 2:
-            return
-        swings = {n: records[n].swing_v for n in signals}
-        high, low = max(swings, key=swings.__getitem__), min(swings, key=swings.__getitem__)
-        noise_v = 4 * self.ranges.code_v(high)
-        if swings[high] > _UNLIKE * max(swings[low], noise_v):
-            raise SourceUnavailable(
-                f"{self._link.what}: channel {high} shows {swings[high]:.3g} V and channel {low} "
-                f"{swings[low]:.3g} V; the phases should be alike: check both probes' switches, "
-                "factors and tips"
-            )
+def check_phases(what: str, ranges: Ranges, records: dict[int, Record]) -> None:
+    """Refuse two phases of which one is several times the other: a probe's switch.
+
+    Parameters
+    ----------
+    what : str
+        The scope, as messages begin.
+    ranges : Ranges
+        Of the channels.
+    records : dict of int to Record
+        Of the two phases, by channel; of fewer there is nothing to compare.
+
+    Raises
+    ------
+    SourceUnavailable
+        When they are.
+    """
+    if len(records) < 2:
+        return
+    swings = {channel: record.swing_v for channel, record in records.items()}
+    high, low = max(swings, key=swings.__getitem__), min(swings, key=swings.__getitem__)
+    if swings[high] > _UNLIKE * max(swings[low], 4 * ranges.code_v(high)):
+        raise SourceUnavailable(
+            f"{what}: channel {high} shows {swings[high]:.3g} V and channel {low} "
+            f"{swings[low]:.3g} V; the phases should be alike: check both probes' switches, "
+            "factors and tips"
+        )
 
 
 def set_up(
@@ -291,7 +299,8 @@ def set_up(
     setup.extremes(deadline)
     setup.free_run(deadline)
     records = setup.range(deadline)
-    setup.check_phases(records)
+    phases = {channel: records[channel] for channel in options.columns.signals}
+    check_phases(link.what, setup.ranges, phases)
     if options.trigger != "free":
         setup.trigger(setup.index_level_v(records), deadline)
     return setup

@@ -232,21 +232,7 @@ class ScopeSource:
         first = session.sweep(Deadline(session.longest_s, live.cancelled))
         self._scale_v = session.setup.signal_scale_v()
         self._settings = session.setup.told()
-        identity = session.identity
-        ac = self._options.coupling == "ac"
-        return SourceInfo(
-            name=self._name,
-            roles=self._options.columns.delivered,
-            roles_from=self._options.roles_from,
-            sample_rate_hz=_rate_hz(first),
-            bandwidth_hz=_PEAK_DETECT_HZ if first.columns[0].paired else 0.45 * _rate_hz(first),
-            low_corner_hz=None if ac else 0.0,
-            continuous=False,
-            live=True,
-            virtual=identity is not None and identity.virtual,
-            full_scale_v=None,
-            notes=session.notes,
-        )
+        return _describe(self._name, self._options, session, first)
 
     def _ask_for_next(self, live: _Live) -> None:
         session = live.session
@@ -288,6 +274,23 @@ class ScopeSource:
 
 def _rate_hz(sweep: Sweep) -> float:
     return (2 if sweep.columns[0].paired else 1) / sweep.cell_s
+
+
+def _describe(name: str, options: ScopeOptions, session: ScopeSession, first: Sweep) -> SourceInfo:
+    rate_hz = _rate_hz(first)
+    identity = session.identity
+    return SourceInfo(
+        name=name,
+        roles=options.columns.delivered,
+        roles_from=options.roles_from,
+        sample_rate_hz=rate_hz,
+        bandwidth_hz=_PEAK_DETECT_HZ if first.columns[0].paired else 0.45 * rate_hz,
+        low_corner_hz=None if options.coupling == "ac" else 0.0,
+        continuous=False,
+        live=True,
+        virtual=identity is not None and identity.virtual,
+        notes=session.notes,
+    )
 
 
 def _leave(live: _Live) -> None:
