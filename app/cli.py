@@ -61,6 +61,9 @@ def _dashboard(options: argparse.Namespace) -> int:
         except ImportError as missing:
             fault = str(missing)
         else:
+            if options.source is None:
+                # Behind the first page, so that the needle already moves when it is left.
+                session.open(DEFAULT_SOURCE)
             return run_dashboard(session, options.source, sys.argv[:1], options.roles)
     _tell(f"evenlobe: no window ({_one_line(fault)}); the needle is shown as text")
     attended = sys.stdout.isatty()

@@ -95,8 +95,8 @@ commands:
 
 {_SOURCES}
 examples:
-  evenlobe                                     the dashboard, source to be chosen
-  evenlobe sim:                                practise on the virtual drive
+  evenlobe                                     the dashboard, on the virtual drive
+  evenlobe 'sim:offset_um=-40&seed=2'          the same, 40 µm inward, another drive
   evenlobe measure capture.wav --roles plus,minus,index
   evenlobe record 'sound:?rate=192000' found.wav --roles differential,index
 """

@@ -3,9 +3,11 @@
 import json
 import os
 import re
+import shlex
 import shutil
 import wave
 from importlib import metadata
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -329,6 +331,23 @@ def test_version_is_that_of_the_package(capsys):
         run(["--version"])
     assert left.value.code == 0
     assert capsys.readouterr().out == f"evenlobe {metadata.version('evenlobe')}\n"
+
+
+README = Path(__file__).parents[2].joinpath("README.md").read_text(encoding="utf-8")
+SHOWN = re.findall(r"^sh app/run\.sh(.*)$", README, re.MULTILINE)
+
+
+@pytest.mark.parametrize("line", SHOWN)
+def test_every_command_that_the_readme_shows_is_understood(line):
+    parse(shlex.split(line))
+
+
+def test_every_option_is_in_the_readme(capsys):
+    for name in ("", *COMMANDS):
+        text = help_of(capsys, *([name] if name else []))
+        options = set(re.findall(r"^ +(--[a-z-]+)", text, re.MULTILINE)) - {"--help"}
+        for option in options:
+            assert f"`{option}" in README or f" {option}`" in README
 
 
 @pytest.mark.parametrize("words", [["--roles", "-,plus,minus"], ["--roles=-,plus,minus"]])

@@ -20,6 +20,7 @@ import soundfile
 
 from tests.app.bench import RATE_HZ, SIM, WAIT_S, write_capture
 from tests.integration.soundserver import running_server
+from tests.integration.xdisplay import display
 from tests.synthesis import Signal, make
 
 COMMAND = Path(sys.executable).with_name("evenlobe")
@@ -242,6 +243,17 @@ def test_a_reader_that_leaves_is_no_fault(started):
     process.stdout.close()
     assert process.wait(WAIT_S) == 0
     assert process.stderr.read() == ""
+
+
+def test_ctrl_c_ends_the_window(started, environment, tmp_path_factory):
+    with display(tmp_path_factory.mktemp("screen")) as shown:
+        names = {"DISPLAY": shown.environment["DISPLAY"]}
+        process = started(env=environment | names)
+        shown.focus("Evenlobe")
+        shown.press("Escape")
+        process.send_signal(signal.SIGINT)
+        out, errors = process.communicate(timeout=WAIT_S)
+    assert (process.returncode, out, errors) == (0, "", "")
 
 
 @pytest.mark.parametrize("kind", [signal.SIGINT, signal.SIGTERM])
