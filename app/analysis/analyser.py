@@ -458,8 +458,7 @@ class Analyser:
 
     def _take_trace(self, series: EnvelopeSeries, turn: Turn) -> None:
         cells = series.cells_between(turn.start_frame, turn.end_frame)
-        numbers = np.arange(cells.start, cells.stop) + series.first
-        place = (series.centre_frame(numbers) - turn.start_frame) / turn.frames
+        place = (series.centres_in(cells) - turn.start_frame) / turn.frames
         amplitude = np.where(series.ok[cells], series.amplitude_v[cells], np.nan)
         tops: Sequence[float] = ()
         heights: Sequence[float] = ()

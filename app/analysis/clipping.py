@@ -27,6 +27,7 @@ _FALL_SIGMAS = 4.0
 _TOP = 0.93
 _MIDDLE = (0.12, 0.45)
 """Power of the runs compared, as parts of the greatest."""
+_QUIET_PART = 0.12
 _SECOND = 0.85
 _LEAST_COMPARED = 12
 _STEADY = 0.2
@@ -124,8 +125,8 @@ def _is_clipped(
     if second_v2.size < _LEAST_COMPARED:
         return False
     greatest = float(np.quantile(second_v2, 0.98))
-    low = second_v2 <= _MIDDLE[1] * greatest
-    noise = float(np.mean(noise_v2[low])) if low.any() else 0.0
+    quiet = noise_v2[second_v2 <= np.quantile(second_v2, _QUIET_PART)]
+    noise, noise_u = float(np.mean(quiet)), float(np.std(quiet)) / float(np.sqrt(quiet.size))
     power = second_v2 - noise
     greatest -= noise
     if greatest <= noise or greatest <= 0.0:
@@ -146,19 +147,26 @@ def _is_clipped(
         # On hum only some tops reach the limit: those that it lifts, or lowers, the most.
         edges = np.quantile(mean_v[top], [1.0 / _HUM_GROUPS, 1.0 - 1.0 / _HUM_GROUPS])
         groups += [top & (mean_v <= edges[0]), top & (mean_v >= edges[1])]
-    reference = _kurtosis(fourth[middle], square[middle])
-    return any(_falls(_kurtosis(fourth[each], square[each]), reference) for each in groups)
+    # An error of the noise moves the moments by so much.
+    shift = 6.0 * (power + noise) * noise_u
+    reference = _kurtosis(fourth, square, shift, middle)
+    return any(_falls(_kurtosis(fourth, square, shift, each), reference) for each in groups)
 
 
 def _kurtosis(
-    fourth: NDArray[np.float64], square: NDArray[np.float64]
+    fourth: NDArray[np.float64],
+    square: NDArray[np.float64],
+    shift: NDArray[np.float64],
+    chosen: NDArray[np.bool_],
 ) -> tuple[float, float] | None:
-    """Return the kurtosis over runs and its standard uncertainty, None of too few."""
-    if fourth.size < _LEAST_COMPARED:
+    """Return the kurtosis over the chosen runs and its standard uncertainty, None of too few."""
+    count = int(np.count_nonzero(chosen))
+    total = float(square[chosen].sum())
+    if count < _LEAST_COMPARED or total <= 0.0:
         return None
-    value = float(fourth.sum() / square.sum())
-    scatter = float(np.std(fourth - value * square)) * np.sqrt(fourth.size)
-    return value, scatter / float(square.sum())
+    value = float(fourth[chosen].sum()) / total
+    scatter = float(np.std(fourth[chosen] - value * square[chosen])) * float(np.sqrt(count))
+    return value, float(np.hypot(scatter, shift[chosen].sum())) / total
 
 
 def _falls(top: tuple[float, float] | None, middle: tuple[float, float] | None) -> bool:

@@ -164,9 +164,9 @@ class Demodulator:
         far = place / self.block
         columns = [np.ones_like(far), far]
         for harmonic in (1, 2, 3):
-            wave = np.exp(1j * harmonic * angle)
             for power in range(3 if harmonic == 1 else 2):
-                columns += [wave.real * far**power, wave.imag * far**power]
+                columns.append(np.cos(harmonic * angle) * far**power)
+                columns.append(np.sin(harmonic * angle) * far**power)
         # Aliased harmonics may fall on one another: keep the directions that are new.
         left, strength, _ = np.linalg.svd(np.stack(columns, axis=1), full_matrices=False)
         return left[:, strength > 1e-3 * strength[0]].astype(np.float32)
@@ -249,8 +249,8 @@ class Demodulator:
         self, phasors: NDArray[np.complex64], start: int, end: int
     ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
         size = self._blocks_a_cell
-        fine = np.isfinite(phasors)
-        ok = fine.all(axis=1)
+        fine: NDArray[np.bool_] = np.isfinite(phasors)
+        ok: NDArray[np.bool_] = np.all(fine, axis=1)
         phasors = np.where(fine, phasors, 0)
         flat = phasors.ravel().astype(np.complex128)
         steps = np.zeros(flat.size, dtype=np.complex128)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from app.analysis.lobes import LobeFits, Window, fit_lobes
 from app.analysis.reading import Geometry
 from app.analysis.revolution import GROUP_FILLS, Turn
-from app.analysis.series import EnvelopeSeries
+from app.analysis.series import EnvelopeSeries, mean_by
 
 MOST_PAIRS = 18
 """4 to 36 groups a turn, US patent 4 084 201."""
@@ -148,8 +148,7 @@ def mean_turn(series: EnvelopeSeries, turns: list[Turn]) -> MeanTurn | None:
     for turn in turns:
         cells = series.cells_between(turn.start_frame, turn.end_frame)
         ok = series.ok[cells]
-        numbers = np.arange(cells.start, cells.stop) + series.first
-        place = (series.centre_frame(numbers) - turn.start_frame) / turn.frames
+        place = (series.centres_in(cells) - turn.start_frame) / turn.frames
         where = np.clip((place * _BINS).astype(np.int64), 0, _BINS - 1)[ok]
         power, sigma = series.power_v2[cells][ok], series.sigma_v[cells][ok]
         sums += np.bincount(where, power, _BINS)
@@ -172,7 +171,7 @@ def find_layout(turn: MeanTurn, pairs: int | None) -> Layout | None:
     mean = float(amplitude.mean())
     if mean <= 0.0:
         return None
-    lines = np.fft.rfft(amplitude) / _BINS
+    lines: list[complex] = (np.fft.rfft(amplitude) / _BINS).tolist()
     if pairs is None:
         pairs = _count_pairs(lines, turn) or 1
     lobes = 2 * pairs
@@ -185,25 +184,25 @@ def find_layout(turn: MeanTurn, pairs: int | None) -> Layout | None:
     return None
 
 
-def _layout_by(line: NDArray[np.complex128], order: int, lobes: int) -> Layout:
+def _layout_by(line: complex, order: int, lobes: int) -> Layout:
     """Return evenly spaced lobes, one of them where the line of that order has its top."""
     first = _place_of(line, order)
     return Layout(lobes // 2, np.sort((first + np.arange(lobes) / lobes) % 1.0), _CENTRING)
 
 
-def _place_of(line: np.complex128, order: int) -> float:
+def _place_of(line: complex, order: int) -> float:
     """Return the place of a line's top, in turns."""
     return float(-np.angle(line) / (2.0 * np.pi * order) + 0.5 / _BINS) % 1.0
 
 
-def _count_pairs(lines: NDArray[np.complex128], turn: MeanTurn) -> int | None:
+def _count_pairs(lines: list[complex], turn: MeanTurn) -> int | None:
     """Return how many pairs of groups the turn repeats, None where it does not, or but twice.
 
     The pattern repeats as often as the greatest number whose multiples hold nearly all lines. At
     even heights those are the groups, else the pairs; groups that fill less than half of their
     room leave it to others that are gone.
     """
-    power = np.abs(lines[: _HIGHEST_LINE + 1]) ** 2
+    power = np.abs(np.array(lines[: _HIGHEST_LINE + 1])) ** 2
     power[0] = 0.0
     total = float(power.sum())
     repeats = [
@@ -224,9 +223,8 @@ def _groups_in(turn: MeanTurn, number: int) -> int:
     """Return 1 when the part of the turn that is repeated holds one level, 2 when it holds two."""
     phase = np.arange(_BINS) / _BINS * number % 1.0
     place = (phase * _FOLDS).astype(int)
-    sums, counts = np.bincount(place, turn.power_v2, _FOLDS), np.bincount(place, minlength=_FOLDS)
-    folded = np.sort(np.sqrt(np.maximum(sums / np.maximum(counts, 1), 0.0)))
-    top = folded[-_FOLDS // 8]
+    folded = np.sort(np.sqrt(np.maximum(mean_by(place, turn.power_v2, _FOLDS), 0.0)))
+    top = float(folded[-_FOLDS // 8])
     # Of one level that fills its room most places are as high as the top; of two, or of one that
     # leaves room, half of them are not.
     fills = float(np.mean(folded > _LEVEL * top)) > GROUP_FILLS
@@ -378,17 +376,14 @@ def _has_flat_tops(turn: MeanTurn, layout: Layout) -> bool:
     lobes = len(layout.centres)
     amplitude = turn.amplitude_v
     reach = int(_BINS / lobes * 0.5 * _FLAT_REACH)
-    level = []
+    at_edges = inside = 0.0
     for centre in layout.centres:
         at = round(centre * _BINS - 0.5)
-        inner = amplitude[np.arange(at - reach // 3, at + reach // 3 + 1) % _BINS].mean()
-        edges = [
-            amplitude[np.arange(at + side - 1, at + side + 2) % _BINS].mean()
-            for side in (-reach, reach)
-        ]
-        level.append((np.mean(edges), inner))
-    at_edges, inside = np.sum(level, axis=0)
-    return bool(at_edges > _FLAT_LEAST * inside)
+        inner = np.arange(at - reach // 3, at + reach // 3 + 1, dtype=np.int64)
+        inside += float(amplitude[inner % _BINS].mean())
+        for edge in (at - reach, at + reach):
+            at_edges += 0.5 * float(amplitude[np.arange(edge - 1, edge + 2) % _BINS].mean())
+    return at_edges > _FLAT_LEAST * inside
 
 
 def _with_sharp_nulls(
@@ -416,7 +411,7 @@ def _gap(
     gap = (layout.centres[(number + 1) % lobes] - start) % 1.0 or 1.0
     width = max(1, round(_BINS / lobes * smooth))
     low, high = round((start + inset * gap) * _BINS), round((start + (1.0 - inset) * gap) * _BINS)
-    bins = np.arange(low - width, high + width + 1)
+    bins = np.arange(low - width, high + width + 1, dtype=np.int64)
     kernel = np.ones(2 * width + 1) / (2 * width + 1)
     power = np.convolve(turn.power_v2[bins % _BINS], kernel, mode="valid")
     variance = np.convolve(turn.u_v2[bins % _BINS] ** 2, kernel**2, mode="valid")

@@ -163,14 +163,14 @@ def _from_above(
 
     Drop-outs only take away: a long one would bend a plain first fit into itself.
     """
-    weight = kept.astype(np.float64)
+    solution, _ = _solve(design, values, kept)
     for _ in range(_ROUNDS_ABOVE):
-        solution, _ = _solve(design, values, weight)
         slack = np.maximum(_ABOVE_SIGMAS * scale, _REJECT_PART * np.abs(solution[:, 0]))
-        rest = values - _fitted(design, solution)
-        weight = np.where(rest < -slack[:, None], _LOW_WEIGHT, 1.0) * kept
-    below = rest < -np.maximum(2.0 * slack, _HOLE_PART * np.abs(solution[:, 0]))[:, None]
-    return kept & ~_with_neighbours(below)
+        low = values - _fitted(design, solution) < -slack[:, None]
+        solution, _ = _solve(design, values, np.where(low, _LOW_WEIGHT, 1.0) * kept)
+    height = np.abs(solution[:, 0])
+    depth = np.maximum(2.0 * _ABOVE_SIGMAS * scale, _HOLE_PART * height)
+    return kept & ~_with_neighbours(values - _fitted(design, solution) < -depth[:, None])
 
 
 def _with_neighbours(cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -186,12 +186,12 @@ def _solve(
     values: NDArray[np.float64],
     kept: NDArray[np.bool_] | NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    weighted = design * kept[:, :, None]
+    weighted: NDArray[np.float64] = design * kept[:, :, None]
     across = weighted.transpose(0, 2, 1)
     normal = across @ design
     # A trace of ridge keeps a lobe with no cells from stopping all the others.
     normal += 1e-12 * np.maximum(1.0, kept.sum(axis=1))[:, None, None] * np.eye(design.shape[2])
-    inverse = np.linalg.inv(normal)
+    inverse = np.asarray(np.linalg.inv(normal), dtype=np.float64)
     right = across @ values[:, :, None]
     return (inverse @ right)[:, :, 0], inverse
 

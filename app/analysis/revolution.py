@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis.index import Pulse
-from app.analysis.series import EnvelopeSeries
+from app.analysis.series import EnvelopeSeries, mean_by
 
 SLOWEST_TURN_S = 60.0 / 235.0
 FASTEST_TURN_S = 60.0 / 425.0
@@ -266,7 +266,7 @@ class PatternTurns:
         level = float(amplitude.mean()) if amplitude.size else 0.0
         late = 0.0
         if ok.size and ok.all() and level > _WEAK * self._usual:
-            place = series.centre_frame(np.arange(cells.start, cells.stop) + series.first)
+            place = series.centres_in(cells)
             wave = np.exp(-2j * np.pi * (place - self._next_frame) / self._period)
             late = -float(np.angle(np.sum(amplitude * wave))) / (2.0 * np.pi) * self._period
             self._coasted = 0
@@ -295,7 +295,5 @@ def _fills_little(amplitude: NDArray[np.float64], lobes_a_cell: float) -> bool:
     """Tell whether lobes at this rate leave half of their room to others."""
     phase = np.arange(len(amplitude)) * lobes_a_cell % 1.0
     place = (phase * _FOLDS).astype(int)
-    folded = np.bincount(place, amplitude, _FOLDS) / np.maximum(
-        np.bincount(place, minlength=_FOLDS), 1
-    )
-    return float(np.mean(folded > 0.5 * folded.max())) < GROUP_FILLS
+    folded = mean_by(place, amplitude, _FOLDS)
+    return float(np.mean(folded > 0.5 * float(folded.max()))) < GROUP_FILLS

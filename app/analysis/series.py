@@ -156,9 +156,14 @@ class EnvelopeSeries:
 
     def centre_frame(self, cell: NDArray[np.int64]) -> NDArray[np.float64]:
         """Return the frame at the middle of each cell of that number."""
-        return (cell + 0.5) * self.frames_a_cell - 0.5
+        return (cell + np.float64(0.5)) * self.frames_a_cell - 0.5
 
-    def cells_between(self, start_frame: float, end_frame: float) -> slice:
+    def centres_in(self, cells: slice[int, int, None]) -> NDArray[np.float64]:
+        """Return the frame at the middle of each cell of a slice of the arrays."""
+        numbers = np.arange(cells.start, cells.stop, dtype=np.int64)
+        return self.centre_frame(numbers + self.first)
+
+    def cells_between(self, start_frame: float, end_frame: float) -> slice[int, int, None]:
         """Return the slice of the arrays whose cells lie wholly between two frames."""
         low = int(np.ceil(start_frame / self.frames_a_cell)) - self.first
         high = int(np.floor(end_frame / self.frames_a_cell)) - self.first
@@ -175,3 +180,12 @@ class EnvelopeSeries:
         ok = np.zeros(room, dtype=np.bool_)
         ok[: self._count] = self._ok[: self._count]
         self._values, self._ok = values, ok
+
+
+def mean_by(
+    place: NDArray[np.int64], values: NDArray[np.float64], places: int
+) -> NDArray[np.float64]:
+    """Return the mean of the values that share a place, shape (places,); 0 where there is none."""
+    counts = np.bincount(place, minlength=places)
+    sums = np.bincount(place, values, places).astype(np.float64)
+    return sums / np.maximum(counts, 1)
