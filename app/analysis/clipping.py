@@ -27,9 +27,11 @@ _FALL_SIGMAS = 4.0
 _TOP = 0.93
 _MIDDLE = (0.12, 0.45)
 """Power of the runs compared, as parts of the greatest."""
-_QUIET_PART = 0.12
+_QUIET_PART = 0.3
 _SECOND = 0.85
 _LEAST_COMPARED = 12
+_LEAST_SNR = 2.0
+"""In more noise the tops cannot be told from the middle but by the noise that is judged."""
 _STEADY = 0.2
 _HUM_GROUPS = 3
 _HUM_PART = 0.05
@@ -87,7 +89,8 @@ class ClipWatch:
                 mean.reshape(-1, _RUN).mean(axis=1),
                 second.mean(axis=1),
                 fourth.reshape(-1, _RUN).mean(axis=1),
-                rest.reshape(-1, _RUN).mean(axis=1) / self._freedom,
+                # Mean and slope have taken two parts of the noise away too.
+                rest.reshape(-1, _RUN).mean(axis=1) / self._freedom * (1.0 - 2.0 / self._block),
                 second[:, half:].mean(axis=1) - second[:, :half].mean(axis=1),
             ]
         ).astype(np.float64)
@@ -129,7 +132,7 @@ def _is_clipped(
     noise, noise_u = float(np.mean(quiet)), float(np.std(quiet)) / float(np.sqrt(quiet.size))
     power = second_v2 - noise
     greatest -= noise
-    if greatest <= noise or greatest <= 0.0:
+    if greatest <= _LEAST_SNR * noise or greatest <= 0.0:
         return False
     steady = np.abs(change_v2) < _STEADY * second_v2
     part = power / greatest
