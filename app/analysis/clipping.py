@@ -176,7 +176,8 @@ def _falls(top: tuple[float, float] | None, middle: tuple[float, float] | None) 
     """Tell whether the top's kurtosis lies below the middle's, more than by chance."""
     if top is None:
         return False
-    if middle is None or top[0] < _SQUARE_LIMIT:
-        return top[0] < _SQUARE_LIMIT - _FALL_SIGMAS * top[1]
+    square = top[0] < _SQUARE_LIMIT - _FALL_SIGMAS * top[1]
+    if middle is None or square:
+        return square
     slack = _FALL_SIGMAS * float(np.hypot(top[1], middle[1]))
     return top[0] < middle[0] * (1.0 - _FALLS_BY) - slack

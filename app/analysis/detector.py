@@ -24,6 +24,8 @@ _NULL_SIGMAS = 5.0
 _NULL_PART = 0.01
 _NULL_SHARE = 0.10
 _BASE_U_SIGMAS = 0.7
+_POINT_U = 0.004
+"""A null that is a point lies within one cell, whose mean is this part of the top above zero."""
 _STUCK_S = 2e-3
 _CONDUCTS_SIGMAS = 4.0
 """Above so many standard deviations a cell counts as signal, past the detector's threshold."""
@@ -53,6 +55,7 @@ class DetectorFollower:
         self._threshold_v = threshold_v
         self._base_cells = round(_BASE_S * sample_rate_hz / self.frames_a_cell)
         self._rate_hz = sample_rate_hz
+        self._points = False
         self._top_v = -np.inf
         self._at_top = 0
         self._next_frame: int | None = None
@@ -73,7 +76,10 @@ class DetectorFollower:
     @property
     def base_u_v(self) -> float:
         """Standard uncertainty of the level of the nulls; 0 for a DC-coupled input."""
-        return _BASE_U_SIGMAS * self._sigma_v if self._rate_a_cell else 0.0
+        if not self._rate_a_cell:
+            return 0.0
+        point_u = _POINT_U * self._highest_v if self._points else 0.0
+        return float(np.hypot(_BASE_U_SIGMAS * self._sigma_v, point_u))
 
     @property
     def sticks_at_top(self) -> bool:
@@ -179,7 +185,8 @@ class DetectorFollower:
         above = straight - least
         slack = _NULL_SIGMAS * self._sigma_v + _NULL_PART * float(above.max())
         in_null = above < slack
-        if float(np.mean(in_null)) < _NULL_SHARE:
+        self._points = float(np.mean(in_null)) < _NULL_SHARE
+        if self._points:
             return least + 0.5 * self._sigma_v
         return least + float(np.median(above[in_null]))
 

@@ -308,7 +308,7 @@ def _centred(layout: Layout, series: EnvelopeSeries, turns: list[Turn]) -> Layou
         return layout  # flat tops have no top to lean to
     fits = replace(layout, window=_CENTRING).fit(series, turns)
     lobes = len(layout.centres)
-    ok = fits.ok.reshape(-1, lobes)
+    ok = fits.ok.reshape(-1, lobes) & np.isfinite(fits.lean).reshape(-1, lobes)
     lean = np.where(ok, np.arctan(fits.lean.reshape(-1, lobes)), np.nan)
     height = np.where(ok, fits.height_v.reshape(-1, lobes), np.nan)
     if not ok.any(axis=0).all():
@@ -427,13 +427,22 @@ def _null(turn: MeanTurn, layout: Layout, number: int) -> tuple[float, float, fl
 
 
 def _has_bump(turn: MeanTurn, layout: Layout, number: int, mean_height_v: float) -> bool:
-    """Tell whether the signal rises and falls again between two lobes."""
-    _, power, u = _gap(turn, layout, number, 0.05, 0.015)
-    power = _closed(power, round(_BINS * _DIP_TURNS))
-    at = int(np.argmin(power))
-    for side, side_u in ((power[: at + 1], u[: at + 1]), (power[at:][::-1], u[at:][::-1])):
-        rise = side - np.minimum.accumulate(side)
-        if np.any((rise > (_BUMP * mean_height_v) ** 2) & (rise > _BUMP_SIGMAS * side_u)):
+    """Tell whether the signal rises and falls again between two lobes.
+
+    Beside a drop-out it does so too, but no higher than the lobe stands on its other side.
+    """
+    power = _closed(turn.power_v2, round(_BINS * _DIP_TURNS))
+    bins, smooth, u = _gap(MeanTurn(power, turn.u_v2), layout, number, 0.05, 0.015)
+    at = int(np.argmin(smooth))
+    for end, sides in ((number, slice(0, at + 1)), (number + 1, slice(at, None))):
+        centre = layout.centres[end % len(layout.centres)] * _BINS - 0.5
+        mirrored = np.round(2.0 * centre - bins[sides]).astype(np.int64) % _BINS
+        side, side_u = smooth[sides], u[sides]
+        order = slice(None) if end == number else slice(None, None, -1)
+        rise = (side[order] - np.minimum.accumulate(side[order]))[order]
+        foreign = side > 1.5 * power[mirrored] + (_BUMP * mean_height_v) ** 2
+        risen = (rise > (_BUMP * mean_height_v) ** 2) & (rise > _BUMP_SIGMAS * side_u)
+        if np.any(foreign & risen):
             return True
     return False
 

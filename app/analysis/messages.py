@@ -36,6 +36,9 @@ TOO_UNCERTAIN = Message(
 LOW_CORNER_UNKNOWN = Message(
     "the envelope goes below zero: its input is AC-coupled; state its low corner"
 )
+NOT_DC_COUPLED = Message(
+    "the envelope goes below zero, so its input is not DC-coupled; state its low corner"
+)
 STALE = Message("stale: no new samples")
 
 DETECTOR_UNPROVED = Message(

@@ -22,6 +22,7 @@ from app.analysis.series import EnvelopeSeries
 _SEARCH_S = 0.3
 """Longer than a turn: a lobe passes within it."""
 _REVIEW_S = 0.5
+_NULL_QUANTILE = 0.02
 _WANDERED = 0.035
 """A carrier this part away from where the demodulator was set wants a new one."""
 
@@ -228,21 +229,28 @@ class EnvelopePath:
         threshold_v: float,
     ) -> None:
         self._follower = DetectorFollower(column, sample_rate_hz, low_corner_hz or 0.0, threshold_v)
-        self._corner_known = low_corner_hz is not None
+        self._low_corner_hz = low_corner_hz
         self.series: EnvelopeSeries | None = EnvelopeSeries(self._follower.frames_a_cell)
         self.starts = 1
 
     @property
     def fault(self) -> Message | None:
         """Why there is no usable envelope now, None when there is."""
-        if self._follower.goes_below_zero and not self._corner_known:
-            return messages.LOW_CORNER_UNKNOWN
-        return None
+        if not self._follower.goes_below_zero or self._low_corner_hz:
+            return None
+        stated = self._low_corner_hz is not None
+        return messages.NOT_DC_COUPLED if stated else messages.LOW_CORNER_UNKNOWN
 
     @property
     def height_u_v(self) -> float:
-        """Standard uncertainty of where zero lies: an AC-coupled input finds it by the nulls."""
-        return self._follower.base_u_v
+        """Standard uncertainty of where zero lies.
+
+        An AC-coupled input finds it by the nulls. With a DC-coupled one the nulls' own level
+        may be the detector's offset or the recording's.
+        """
+        if self._low_corner_hz or self.series is None or not self.series.ok.size:
+            return self._follower.base_u_v
+        return float(np.quantile(self.series.amplitude_v, _NULL_QUANTILE))
 
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
         """Take the next samples."""
