@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -10,34 +9,21 @@ from numpy.typing import NDArray
 
 from app.analysis import messages
 from app.analysis.balance import far_off, invalid, sign_of, with_balance
-from app.analysis.extremes import ExtremesPath
-from app.analysis.index import IndexDetector, Pulse
-from app.analysis.layout import (
-    Character,
-    Layout,
-    characterise,
-    find_layout,
-    mean_turn,
-    refine_layout,
-)
-from app.analysis.live import BalanceTracker, LiveBalance
-from app.analysis.lobes import Window, fit_lobes
-from app.analysis.paths import EnvelopePath, RawPath, SignalPath
+from app.analysis.following import Followed, LobeFollower
+from app.analysis.layout import Layout
+from app.analysis.paths import path_for
 from app.analysis.reading import Message, Quantity, Reading, Side, Trace
-from app.analysis.revolution import SLOWEST_TURN_S, IndexTurns, PatternTurns, Turn
+from app.analysis.revolution import SLOWEST_TURN_S, Turn
 from app.analysis.series import EnvelopeSeries
 from app.analysis.setup import Setup
 from app.analysis.summary import Capture, carrier_of, snr_of, speed_of, summarise
+from app.analysis.teaching import Teaching
+from app.analysis.turning import TurnFinder
 
 _RECENT_TURNS = 8
-_INDEX_PATIENCE_S = 1.2
-_LIVE_WINDOW = Window(0.57)
-"""Widest window of a live fit: a wider one waits longer for the lobe's end than it gains."""
-_LATE_TURN = 1.4
-_QUIET_NULLS = 0.02**2
-"""Uncertainty of the nulls' power, over the mean height's, with which a turn can be judged."""
-_TEACH_SIGMAS = 4.0
-_TEACH_LEAST = 0.02
+_SPEED_TURNS = 5
+_WAIT_S = 2.4
+"""A turn that has not been found for so long from the beginning is not only late."""
 
 
 class Analyser:
@@ -54,25 +40,19 @@ class Analyser:
     def __init__(self, setup: Setup, *, keep_all: bool = False) -> None:
         self._setup = setup
         self._keep_all = keep_all
-        self._path = _path_for(setup)
-        self._index = (
-            IndexDetector(setup.sample_rate_hz) if setup.columns.index is not None else None
-        )
-        self._index_turns = IndexTurns(setup.sample_rate_hz)
-        self._pattern: PatternTurns | None = None
+        self._path = path_for(setup)
+        self._starts = self._path.starts
+        self._finder = TurnFinder(setup)
+        self._epoch = self._finder.epoch
+        self._follower = LobeFollower(setup)
+        self._teaching = Teaching()
         self._turns: list[Turn] = []
+        self._turn_count = 0
         self._first_frame: int | None = None
-        self._shift = 0
-        self._triggered_at: int | None = None
-        self._said_clipped = False
         self._end_frame = 0
         self._frames_seen = 0
-        self._starts = 0
-        self._turn_count = 0
-        self._forget_pattern()
-        self._sense: int | None = None
-        self._taught_lock = -1
-        self._teach_from: Quantity | None = None
+        self._shift = 0
+        self._said_clipped = False
         self._in_order: Quantity | None = None
         self._reading = Reading(valid=False, reasons=(messages.WAITING,))
         self.trace: Trace | None = None
@@ -90,12 +70,12 @@ class Analyser:
     @property
     def locked(self) -> bool:
         """Whether the revolution is known and followed."""
-        return self._turn_under_way() is not None
+        return self._finder.under_way(self._end_frame) is not None
 
     @property
     def teaching(self) -> bool:
         """Whether a teaching of the sign is under way."""
-        return self._teach_from is not None
+        return self._teaching.under_way
 
     def push(
         self,
@@ -138,13 +118,13 @@ class Analyser:
             self._first_frame = first_index
         elif gap_before and first_index == self._end_frame:
             first_index += self._break_off()
-        if at_index:
-            self._triggered_at = first_index
-            self._index_turns.take_edge(float(first_index))
         self._end_frame = first_index + len(samples_v)
         self._frames_seen += len(samples_v)
         self._path.push(samples_v, first_index)
-        turns = self._new_turns(samples_v, first_index)
+        if self._path.starts != self._starts:
+            self._starts = self._path.starts
+            self._finder.begin_anew()
+        turns = self._finder.push(samples_v, first_index, self._path.series, at_index=at_index)
         return self._advance(turns)
 
     def _break_off(self) -> int:
@@ -154,62 +134,50 @@ class Analyser:
         """
         jump = round(self._setup.sample_rate_hz)
         self._shift += jump
-        if self._pattern is not None:
-            self._pattern = self._new_pattern()
-            self._taught_lock = -1
+        self._finder.begin_anew()
         return jump
 
     def finish(self) -> None:
         """Work through what waits for more samples: the capture has ended."""
-        pulses = self._index.flush() if self._index is not None else []
         self._path.flush()
-        turns = self._index_turns.push(self._in_frames(pulses))
-        if self._pattern is not None or not (turns or self._turns):
-            turns = self._pattern_turns(at_end=True)
-            if self._triggered_at is not None and self._pattern is not None:
-                turns = self._triggered_turns(self._pattern, self._triggered_at)
+        turns = self._finder.finish(
+            self._path.series, self._end_frame, any_before=bool(self._turns)
+        )
         self._advance(turns)
 
     def summary(self) -> Reading:
         """Return the reading over all turns kept; call :meth:`finish` first."""
-        with np.errstate(invalid="ignore", over="ignore"):
-            return self._summary()
-
-    def _summary(self) -> Reading:
-        series = self._path.series
-        if series is None or self._path.fault is not None:
-            fault = self._path.fault
+        series, fault = self._path.series, self._path.fault
+        if series is None or fault is not None:
             ended = messages.NO_CARRIER if fault in (None, messages.WAITING) else fault
             return invalid(self._bare(), ended)
-        return summarise(
-            Capture(
-                setup=self._setup,
-                path=self._path,
-                series=series,
-                turns=tuple(self._turns),
-                by_index=self._by_index,
-                lobe_times=tuple(self._pattern.times) if self._pattern is not None else (),
-                pairs=self._setup.pairs,
-                times_a_turn=2 * self._pattern.pairs if self._pattern is not None else 0,
-                sense=self._known_sense(),
-                taught=self._taught,
-                clipped=self._said_clipped,
-                notes=self._standing_notes(),
-                first_index=self._first_frame or 0,
-                end_index=self._end_frame,
-            )
+        finder = self._finder
+        capture = Capture(
+            setup=self._setup,
+            path=self._path,
+            series=series,
+            turns=tuple(self._turns),
+            lobe_times=finder.lobe_times,
+            by_index=finder.by_index,
+            pairs=self._setup.pairs,
+            lobes_a_turn=finder.lobes_a_turn,
+            sense=self._sense(),
+            taught=self._taught,
+            clipped=self._said_clipped,
+            notes=self._standing_notes(),
+            first_index=self._first_frame or 0,
+            end_index=self._end_frame,
         )
+        with np.errstate(invalid="ignore", over="ignore"):
+            return summarise(capture)
 
     def begin_teaching(self) -> Message | None:
         """Remember the balance now; returns what is missing when there is none."""
-        if self._in_order is None or not self._reading.valid:
-            return messages.TEACH_NEEDS_READING
-        self._teach_from = self._in_order
-        return None
+        return self._teaching.begin(self._in_order if self._reading.valid else None)
 
     def cancel_teaching(self) -> None:
         """Forget a teaching under way."""
-        self._teach_from = None
+        self._teaching.cancel()
 
     def teach(self, side: Side) -> Message | None:
         """Learn the sign from the change since :meth:`begin_teaching`.
@@ -224,273 +192,115 @@ class Analyser:
         Message or None
             What to do when nothing could be learned.
         """
-        before, now = self._teach_from, self._in_order
-        if before is None or now is None or not self._reading.valid or self._pattern is None:
-            return messages.TEACH_NEEDS_READING
-        change = now.value - before.value
-        if abs(change) < max(_TEACH_SIGMAS * np.hypot(now.u, before.u), _TEACH_LEAST):
-            return messages.TEACH_TOO_SMALL
-        outward = 1 if side is Side.OUTWARD else -1
-        self._sense = outward if change > 0.0 else -outward
-        self._taught_lock = self._pattern.locks
-        self._teach_from = None
-        return None
-
-    # -- turns ---------------------------------------------------------------------------------
-
-    @property
-    def _by_index(self) -> bool:
-        has_index = self._index is not None or self._triggered_at is not None
-        return self._pattern is None and has_index
+        balance = self._in_order if self._reading.valid else None
+        return self._teaching.learn(side, balance, self._finder.lock)
 
     @property
     def _taught(self) -> bool:
-        return not self._by_index and self._known_sense() is not None
+        return not self._finder.by_index and self._sense() is not None
 
-    def _known_sense(self) -> int | None:
+    def _sense(self) -> int | None:
         """Return which lobe is the taller with the head outward, where that is known."""
-        if self._by_index:
+        if self._finder.by_index:
             return 1 if self._setup.first_lobe_outward else -1
-        if self._pattern is not None and self._pattern.locks == self._taught_lock:
-            return self._sense
-        return None
-
-    def _new_turns(self, samples_v: NDArray[np.float32], first_index: int) -> list[Turn]:
-        if self._path.starts != self._starts:
-            self._starts = self._path.starts
-            self._turns.clear()
-            self._forget_pattern()
-            if self._pattern is not None:
-                self._pattern = self._new_pattern()
-        if self._index is not None:
-            column = samples_v[:, self._setup.columns.index]
-            if self._setup.extremes:
-                column, first_index = 0.5 * (column[::2] + column[1::2]), first_index // 2
-            pulses = self._index.push(column, first_index)
-            turns = self._index_turns.push(self._in_frames(pulses))
-            if turns and self._pattern is not None:
-                self._pattern = None
-                self._turns.clear()
-                self._forget_pattern()
-            if turns or self._index_turns.turn_frames is not None:
-                return turns
-            if self._frames_seen < _INDEX_PATIENCE_S * self._setup.sample_rate_hz:
-                return []
-        return self._pattern_turns(at_end=False)
-
-    def _in_frames(self, pulses: list[Pulse]) -> list[Pulse]:
-        """Return pulses in frames: of extremes the index was looked at in every second one."""
-        if not self._setup.extremes:
-            return pulses
-        return [Pulse(2.0 * pulse.edge_frame, 2.0 * pulse.frames) for pulse in pulses]
-
-    def _triggered_turns(self, pattern: PatternTurns, start: int) -> list[Turn]:
-        """Return whole turns from the index edge that triggered a record, as long as the pattern's.
-
-        The pattern's own phase counts for nothing then: the index tells which lobe is first.
-        """
-        frames = pattern.turn_frames
-        self._pattern = None
-        if frames is None:
-            return []
-        count = int((self._end_frame - start) // frames)
-        return [Turn(start + k * frames, start + (k + 1) * frames) for k in range(count)]
-
-    def _pattern_turns(self, *, at_end: bool) -> list[Turn]:
-        series = self._path.series
-        if series is None:
-            return []
-        if self._pattern is None:
-            self._pattern = self._new_pattern()
-        return self._pattern.push(series, at_end=at_end)
-
-    def _new_pattern(self) -> PatternTurns:
-        setup = self._setup
-        return PatternTurns(setup.sample_rate_hz, setup.speed_rpm, setup.pairs)
-
-    def _turn_under_way(self) -> Turn | None:
-        """Return the turn that is not yet over, its end foretold."""
-        if self._pattern is not None:
-            frames = self._pattern.turn_frames
-            if frames is None:
-                return None
-            start = self._pattern.turn_start
-            return Turn(start, start + frames)
-        frames, start = self._index_turns.turn_frames, self._index_turns.last_edge
-        if frames is None or start is None or self._end_frame - start > _LATE_TURN * frames:
-            return None
-        return Turn(start, start + frames)
-
-    # -- the live reading ----------------------------------------------------------------------
-
-    def _forget_pattern(self) -> None:
-        self._layout: Layout | None = None
-        self._character = Character(None, filled=False)
-        self._doubted = False
-        self._tracker = BalanceTracker(1)
-        self._last_centre = -np.inf
-        self._in_order = None
+        return self._teaching.sense(self._finder.lock)
 
     def _advance(self, turns: list[Turn]) -> bool:
+        """Take turns completed and lobes completed; returns whether there is a new reading."""
+        if self._finder.epoch != self._epoch:
+            self._epoch = self._finder.epoch
+            self._turns.clear()
+            self._follower.forget()
+            self._in_order = None
         series = self._path.series
         if series is None or self._path.fault is not None:
-            self._set(invalid(self._bare(), self._path.fault or messages.WAITING))
+            self._reading = invalid(self._bare(), self._path.fault or messages.WAITING)
             return True
         self._turns += turns
-        if not self._keep_all:
-            del self._turns[:-_RECENT_TURNS]
-        changed = False
+        self._turn_count += len(turns)
+        changed = not self._keep_all and self._follow(series, learn=bool(turns))
         if turns:
-            self._turn_count += len(turns)
-            if not self._keep_all:
-                self._learn(series)
-            self._take_trace(series, turns[-1])
-            if not self._keep_all:
-                self._forget_old(series)
-        if not self._keep_all:
-            changed = self._follow_lobes(series)
-        if self._turn_under_way() is None:
-            waited = self._frames_seen > 2.0 * _INDEX_PATIENCE_S * self._setup.sample_rate_hz
-            self._set(invalid(self._bare(), messages.NO_LOCK if waited else messages.WAITING))
+            self.trace = take_trace(series, turns[-1], self._follower.layout, self._turn_count)
+        if not self.locked:
+            late = self._frames_seen > _WAIT_S * self._setup.sample_rate_hz
+            reason = messages.NO_LOCK if late else messages.WAITING
+            self._reading = invalid(self._bare(), reason)
             return True
         return changed or bool(turns)
 
-    def _learn(self, series: EnvelopeSeries) -> None:
-        """Learn layout and character anew from the last turns."""
-        turn = mean_turn(series, self._turns)
-        found = find_layout(turn, self._setup.pairs) if turn is not None else None
-        if turn is None or found is None:
-            self._layout = None
-            self._in_order = None
-            self._set(invalid(self._bare(), messages.NO_PATTERN))
-            return
-        if self._layout is None or found.pairs != self._layout.pairs:
-            self._tracker = BalanceTracker(found.pairs)
-        if found.lone is not None:
-            self._layout = None
-            sense = self._known_sense() if self._by_index else None
-            self._set(far_off(self._bare(), found.lone < 0.5, sense))
-            return
-        layout = refine_layout(found, turn, series, self._turns)
-        if layout.pairs == 1 and layout.window.span > _LIVE_WINDOW.span:
-            layout = replace(layout, window=_LIVE_WINDOW)
-        self._layout = layout
-        character = recent_character(series, self._turns, self._layout, self._setup)
-        if character.geometry is None and not self._doubted:
-            # The turn in which a hand moved the head is none of the recordings: wait for another.
-            self._doubted = True
-        else:
-            self._doubted = character.geometry is None
-            self._character = character
-
-    def _follow_lobes(self, series: EnvelopeSeries) -> bool:
-        """Fit every lobe that has been completed since the last time."""
-        layout, under_way = self._layout, self._turn_under_way()
-        if layout is None or under_way is None:
+    def _follow(self, series: EnvelopeSeries, *, learn: bool) -> bool:
+        follower = self._follower
+        if learn:
+            del self._turns[:-_RECENT_TURNS]
+            follower.learn(series, self._turns)
+            if follower.layout is None:
+                self._in_order = None
+                self._reading = self._without_layout(follower.lone)
+            self._forget_old()
+        under_way = self._finder.under_way(self._end_frame)
+        if under_way is None:
             return False
-        turns = [*self._turns[-1:], under_way]
-        centres, spacing = layout.frames_of(turns)
-        reach = 0.5 * layout.window.span * spacing
         changed = False
-        for turn, lobe in np.ndindex(*centres.shape):
-            centre = float(centres[turn, lobe])
-            new = centre > self._last_centre + 0.5 * spacing[turn, lobe]
-            if not new or centre + reach[turn, lobe] > series.end_frame:
-                continue
-            self._last_centre = centre
-            self._take_lobe(series, layout, lobe, centre, float(spacing[turn, lobe]))
+        for followed in follower.follow(series, [*self._turns[-1:], under_way]):
+            self._reading = self._live_reading(series, followed)
             changed = True
         return changed
 
-    def _take_lobe(
-        self, series: EnvelopeSeries, layout: Layout, lobe: int, centre: float, spacing: float
-    ) -> None:
-        fits = fit_lobes(series, np.array([centre]), np.array([spacing]), layout.window)
-        if not fits.ok[0]:
-            self._tracker.miss(lobe % 2)
-            return
-        height = Quantity(float(fits.height_v[0]), float(fits.u_v[0]))
-        live = self._tracker.push(lobe % 2, height)
-        if live is not None:
-            end = centre + 0.5 * layout.window.span * spacing
-            self._set(self._live_reading(series, live, end, spacing))
+    def _without_layout(self, lone: float | None) -> Reading:
+        if lone is None:
+            return invalid(self._bare(), messages.NO_PATTERN)
+        return far_off(self._bare(), lone < 0.5, self._sense() if self._finder.by_index else None)
 
-    def _live_reading(
-        self, series: EnvelopeSeries, live: LiveBalance, end: float, spacing: float
-    ) -> Reading:
-        assert self._layout is not None
-        sense = self._known_sense()
-        at_index = self._by_index and self._layout.is_at_index
-        if at_index:
-            sense = None
+    def _live_reading(self, series: EnvelopeSeries, followed: Followed) -> Reading:
+        follower, live = self._follower, followed.live
+        sense, notes = self._sense(), list(self._standing_notes())
         self._in_order = live.heights.balance
         reasons: list[Message] = []
-        turn = 2.0 * self._layout.pairs * spacing
-        if self._path.clipped_between(end - turn, end):
+        if self._path.clipped_between(followed.start_frame, followed.end_frame):
             reasons.append(messages.CLIPPED)
-        if self._character.filled:
-            reasons.append(messages.NULLS_FILLED)
-        elif self._character.geometry is None:
-            reasons.append(messages.NO_PATTERN)
-        notes = self._standing_notes()
+        if follower.character.geometry is None:
+            filled = follower.character.filled
+            reasons.append(messages.NULLS_FILLED if filled else messages.NO_PATTERN)
         if live.sum_jumped:
-            notes = (*notes, messages.SUM_JUMPED)
-        if at_index:
-            notes = (*notes, messages.LOBE_AT_INDEX)
-        recent = self._turns[-5:]
+            notes.append(messages.SUM_JUMPED)
+        if self._finder.by_index and follower.layout is not None and follower.layout.is_at_index:
+            sense = None
+            notes.append(messages.LOBE_AT_INDEX)
         taller = max(live.heights.first_v.value, live.heights.second_v.value)
-        reading = Reading(
+        reading = replace(
+            self._bare(),
             valid=not reasons,
             reasons=tuple(reasons),
-            notes=notes,
-            first_index=int(end - turn),
-            end_index=int(end),
+            notes=tuple(notes),
+            first_index=int(followed.start_frame),
+            end_index=int(followed.end_frame),
             revolutions=1,
             from_one_lobe=live.from_one_lobe,
-            geometry=self._character.geometry,
-            speed_rpm=speed_of(recent, self._setup.sample_rate_hz),
-            carrier_hz=carrier_of(series, recent[-1:]),
+            geometry=follower.character.geometry,
             snr_db=snr_of(self._path, taller),
             sign=sign_of(sense, taught=self._taught),
-            calibrated=self._setup.calibrated,
         )
         return with_balance(reading, live.heights, sense, self._setup)
 
-    def _take_trace(self, series: EnvelopeSeries, turn: Turn) -> None:
-        cells = series.cells_between(turn.start_frame, turn.end_frame)
-        place = (series.centres_in(cells) - turn.start_frame) / turn.frames
-        amplitude = np.where(series.ok[cells], series.amplitude_v[cells], np.nan)
-        tops: Sequence[float] = ()
-        heights: Sequence[float] = ()
-        if self._layout is not None:
-            fits = self._layout.fit(series, [turn])
-            tops = [float(centre) for centre in self._layout.centres]
-            heights = [float(height) for height in fits.height_v]
-        self.trace = Trace(
-            place.astype(np.float32),
-            amplitude.astype(np.float32),
-            tuple(tops),
-            tuple(heights),
-            self._turn_count,
-        )
-
-    def _forget_old(self, series: EnvelopeSeries) -> None:
-        oldest = self._end_frame - (_RECENT_TURNS + 4) * SLOWEST_TURN_S * self._setup.sample_rate_hz
+    def _forget_old(self) -> None:
+        keep_s = (_RECENT_TURNS + 4) * SLOWEST_TURN_S
+        oldest = self._end_frame - keep_s * self._setup.sample_rate_hz
         self._path.forget_before(oldest)
         self._turns = [turn for turn in self._turns if turn.start_frame > oldest]
 
     def _bare(self) -> Reading:
         """Return a reading that says nothing but what stands without lobes."""
         series = self._path.series
-        recent = self._turns[-5:]
+        recent = self._turns[-_SPEED_TURNS:]
+        rate_hz = self._setup.sample_rate_hz
         return Reading(
             valid=False,
             notes=self._standing_notes(),
             first_index=self._first_frame or 0,
             end_index=self._end_frame,
-            speed_rpm=speed_of(recent, self._setup.sample_rate_hz) if self.locked else None,
+            speed_rpm=speed_of(recent, rate_hz) if self.locked else None,
             carrier_hz=carrier_of(series, recent[-1:]) if series is not None else None,
-            sign=sign_of(self._known_sense(), taught=self._taught),
+            sign=sign_of(self._sense(), taught=self._taught),
             calibrated=self._setup.calibrated,
         )
 
@@ -501,58 +311,27 @@ class Analyser:
             notes.append(messages.DETECTOR_UNPROVED)
         if not setup.calibrated:
             notes.append(messages.UNCALIBRATED)
-        if self._index is not None and self._pattern is not None:
+        if self._finder.index_is_silent:
             notes.append(messages.INDEX_SILENT)
-        if not self._by_index and self._known_sense() is None:
+        if not self._finder.by_index and self._sense() is None:
             notes.append(messages.SIGN_UNKNOWN)
         return tuple(notes)
 
-    def _set(self, reading: Reading) -> None:
-        self._reading = reading
 
-
-def recent_character(
-    series: EnvelopeSeries, turns: Sequence[Turn], layout: Layout, setup: Setup
-) -> Character:
-    """Judge the pattern from as few of the newest turns as the noise allows.
-
-    A hand that moves shifts a boundary's nulls from turn to turn: an average over many would fill
-    them.
-    """
-    character = Character(None, filled=False)
-    count = 1
-    while True:
-        newest = list(turns[-count:])
-        turn = mean_turn(series, newest)
-        fits = layout.fit(series, newest)
-        if turn is None or not fits.ok.any():
-            return character
-        heights = fits.height_v.reshape(-1, 2)
-        first, second = (float(height) for height in heights.mean(axis=0))
-        character = characterise(turn, layout, (first, second), setup.geometry)
-        at_nulls = float(np.quantile(turn.u_v2, 0.02))
-        quiet = at_nulls < _QUIET_NULLS * (0.5 * (first + second)) ** 2
-        if quiet or count >= len(turns):
-            return character
-        count = min(2 * count, len(turns))
-
-
-def _path_for(setup: Setup) -> SignalPath:
-    if setup.extremes:
-        if setup.columns.differential is None:
-            raise ValueError("extremes are analysed as those of the differential")
-        return ExtremesPath(setup.columns.differential, setup.sample_rate_hz)
-    if setup.columns.envelope is not None:
-        return EnvelopePath(
-            setup.columns.envelope,
-            setup.sample_rate_hz,
-            setup.low_corner_hz,
-            setup.detector_threshold_v or 0.0,
-        )
-    return RawPath(
-        setup.columns,
-        setup.channels,
-        setup.sample_rate_hz,
-        setup.bandwidth_hz,
-        setup.carrier_hz,
+def take_trace(series: EnvelopeSeries, turn: Turn, layout: Layout | None, number: int) -> Trace:
+    """Return one turn of envelope for the eye, the lobes' tops marked where they are known."""
+    cells = series.cells_between(turn.start_frame, turn.end_frame)
+    place = (series.centres_in(cells) - turn.start_frame) / turn.frames
+    amplitude = np.where(series.ok[cells], series.amplitude_v[cells], np.nan)
+    tops: list[float] = []
+    heights: list[float] = []
+    if layout is not None:
+        tops = layout.centres.tolist()
+        heights = layout.fit(series, [turn]).height_v.tolist()
+    return Trace(
+        turns=place.astype(np.float32),
+        envelope_v=amplitude.astype(np.float32),
+        tops_turns=tuple(tops),
+        tops_v=tuple(heights),
+        number=number,
     )

@@ -1,4 +1,4 @@
-"""The pattern averaged over turns: where its lobes stand, and what recording it is."""
+"""Where the lobes of a turn stand, and how much of them is fitted."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis.lobes import LobeFits, Window, fit_lobes
-from app.analysis.reading import Geometry
+from app.analysis.meanturn import BINS, MeanTurn
 from app.analysis.revolution import GROUP_FILLS, Turn
 from app.analysis.series import EnvelopeSeries, mean_by
 
@@ -40,7 +40,6 @@ _EDGE = 0.15
 """A lobe ends, for a fit, where it has fallen to this part of its height."""
 _CENTRING = Window(0.5)
 _AT_INDEX = 0.008
-_BINS = 720
 _LEAST_LINE = 0.12
 _LEAST_LONE = 0.3
 _LEAST_NOTCH = 0.02
@@ -56,26 +55,6 @@ _AGREE_SIGMAS = 3.0
 _AGREE_PART = 4e-4
 """A window is taken when its heights agree with freer ones' to within so many standard deviations
 of the difference, and this part."""
-
-_BUMP = 0.10
-"""Signal between two lobes, set apart from both and this part of the mean height or more, belongs
-to no pattern that is known."""
-_FILLED = 0.08
-"""A null this part of the mean height above zero is filled: recordings whose lobes tell the side
-have empty nulls, and one that beats would read even at an offset of as large a part of its scale.
-"""
-_FILLED_SHARP = 0.045
-"""A boundary's nulls are as sharp as those of a beat, which alone may be taken for it."""
-_FILLED_SIGMAS = 4.0
-_FLAT_REACH, _FLAT_LEAST = 0.5, 0.85
-"""Half way from its middle to the null a sine has fallen to 0.71, a group is still level."""
-_BUMP_SIGMAS = 6.0
-_DIP_TURNS = 0.02
-_EMPTY = 0.10
-_BOUNDARY_EMPTY = 0.09
-"""Of a boundary's turn 2·2·asin(0.1)/2π = 6.4 % lies below a tenth of the mean height; lobes with
-room between them leave more."""
-_BOUNDARY_SLACK = 0.04
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,58 +99,13 @@ class Layout:
         return fit_lobes(series, centres.ravel(), spacing.ravel(), self.window)
 
 
-@dataclass(frozen=True, slots=True)
-class MeanTurn:
-    """Envelope power averaged over turns by place.
-
-    Attributes
-    ----------
-    power_v2, u_v2 : numpy.ndarray
-        float64, shape (bins,): mean squared amplitude, and the standard deviation of that mean
-        from noise.
-    """
-
-    power_v2: NDArray[np.float64]
-    u_v2: NDArray[np.float64]
-
-    @property
-    def amplitude_v(self) -> NDArray[np.float64]:
-        """Amplitude by place, shape (bins,)."""
-        return np.sqrt(np.maximum(self.power_v2, 0.0))
-
-
-def mean_turn(series: EnvelopeSeries, turns: list[Turn]) -> MeanTurn | None:
-    """Average turns by place, or return None when no cell lies within them."""
-    sums = np.zeros(_BINS)
-    variance = np.zeros(_BINS)
-    counts = np.zeros(_BINS)
-    for turn in turns:
-        cells = series.cells_between(turn.start_frame, turn.end_frame)
-        ok = series.ok[cells]
-        place = (series.centres_in(cells) - turn.start_frame) / turn.frames
-        where = np.clip((place * _BINS).astype(np.int64), 0, _BINS - 1)[ok]
-        power, sigma = series.power_v2[cells][ok], series.sigma_v[cells][ok]
-        sums += np.bincount(where, power, _BINS)
-        # Variance of a squared amplitude whose two quadratures each have the variance sigma².
-        spread = 4.0 * np.maximum(power, 0.0) * sigma**2 + 4.0 * sigma**4
-        variance += np.bincount(where, spread, _BINS)
-        counts += np.bincount(where, minlength=_BINS)
-    known = counts > 0
-    if np.count_nonzero(known) < 48:
-        return None
-    bins = np.arange(_BINS)
-    power = np.interp(bins, bins[known], sums[known] / counts[known], period=_BINS)
-    u = np.interp(bins, bins[known], np.sqrt(variance[known]) / counts[known], period=_BINS)
-    return MeanTurn(power, u)
-
-
 def find_layout(turn: MeanTurn, pairs: int | None) -> Layout | None:
     """Return where the lobes stand, or None where the turn holds no rhythm of lobes."""
     amplitude = turn.amplitude_v
     mean = float(amplitude.mean())
     if mean <= 0.0:
         return None
-    lines: list[complex] = (np.fft.rfft(amplitude) / _BINS).tolist()
+    lines: list[complex] = (np.fft.rfft(amplitude) / BINS).tolist()
     if pairs is None:
         pairs = _count_pairs(lines, turn) or 1
     lobes = 2 * pairs
@@ -192,7 +126,7 @@ def _layout_by(line: complex, order: int, lobes: int) -> Layout:
 
 def _place_of(line: complex, order: int) -> float:
     """Return the place of a line's top, in turns."""
-    return float(-np.angle(line) / (2.0 * np.pi * order) + 0.5 / _BINS) % 1.0
+    return float(-np.angle(line) / (2.0 * np.pi * order) + 0.5 / BINS) % 1.0
 
 
 def _count_pairs(lines: list[complex], turn: MeanTurn) -> int | None:
@@ -221,7 +155,7 @@ def _count_pairs(lines: list[complex], turn: MeanTurn) -> int | None:
 
 def _groups_in(turn: MeanTurn, number: int) -> int:
     """Return 1 when the part of the turn that is repeated holds one level, 2 when it holds two."""
-    phase = np.arange(_BINS) / _BINS * number % 1.0
+    phase = np.arange(BINS) / BINS * number % 1.0
     place = (phase * _FOLDS).astype(int)
     folded = np.sort(np.sqrt(np.maximum(mean_by(place, turn.power_v2, _FOLDS), 0.0)))
     top = float(folded[-_FOLDS // 8])
@@ -262,13 +196,13 @@ def refine_layout(
 def _lobe_width(turn: MeanTurn, layout: Layout) -> float:
     """Return the narrowest lobe's half width, as a part of the way to the null."""
     lobes = len(layout.centres)
-    half = _BINS // (2 * lobes)
+    half = BINS // (2 * lobes)
     smooth = max(1, round(0.03 * half))
     kernel = np.ones(2 * smooth + 1) / (2 * smooth + 1)
     reach = np.arange(-half - smooth, half + smooth + 1)
     width = 1.0
     for centre in layout.centres:
-        bins = (round(centre * _BINS - 0.5) + reach) % _BINS
+        bins = (round(centre * BINS - 0.5) + reach) % BINS
         power = np.convolve(turn.power_v2[bins], kernel, mode="valid")
         below = np.flatnonzero(power < _EDGE**2 * power[half])
         if below.size:
@@ -320,149 +254,3 @@ def _centred(layout: Layout, series: EnvelopeSeries, turns: list[Turn]) -> Layou
     sure = strong & (np.abs(middle) > 3.0 * scatter) & (np.abs(middle) < 0.35)
     moved = layout.centres + np.where(sure, middle, 0.0) / (np.pi * lobes)
     return replace(layout, centres=moved)
-
-
-@dataclass(frozen=True, slots=True)
-class Character:
-    """What the averaged turn says of the recording.
-
-    Attributes
-    ----------
-    geometry : Geometry or None
-        The recording it fits, None when the pattern is not one that is known.
-    filled : bool
-        The nulls do not reach zero, so it is none of those whose lobes tell the side.
-    """
-
-    geometry: Geometry | None
-    filled: bool
-
-
-def characterise(
-    turn: MeanTurn, layout: Layout, heights_v: tuple[float, float], wanted: str | None
-) -> Character:
-    """Tell the recording from the averaged turn.
-
-    Parameters
-    ----------
-    turn, layout : MeanTurn, Layout
-        The averaged turn and its lobes.
-    heights_v : tuple of float
-        Mean heights of first and second lobes.
-    wanted : str or None
-        The geometry that the profile states, None when open.
-    """
-    mean_height = 0.5 * sum(heights_v)
-    if layout.pairs > 1:
-        flat = _has_flat_tops(turn, layout) and wanted in (None, Geometry.ALTERNATING)
-        return Character(Geometry.ALTERNATING if flat else None, filled=False)
-    nulls = [_null(turn, layout, number) for number in range(len(layout.centres))]
-    sharp = float(np.mean(turn.power_v2 < (_EMPTY * mean_height) ** 2)) <= _BOUNDARY_EMPTY
-    allowed_v = (_FILLED_SHARP if sharp else _FILLED) * mean_height
-    filled = any(power > allowed_v**2 and power > _FILLED_SIGMAS * u for power, u, _ in nulls)
-    if filled:
-        return Character(None, filled=True)
-    if any(_has_bump(turn, layout, number, mean_height) for number in range(len(nulls))):
-        return Character(None, filled=False)
-    if wanted is not None:
-        return Character(Geometry(wanted), filled=False)
-    if not sharp:
-        return Character(Geometry.TWO_BAND, filled=False)
-    return Character(_with_sharp_nulls(layout, heights_v, nulls), filled=False)
-
-
-def _has_flat_tops(turn: MeanTurn, layout: Layout) -> bool:
-    """Tell whether the groups are level over half of their room, as recorded groups are."""
-    lobes = len(layout.centres)
-    amplitude = turn.amplitude_v
-    reach = int(_BINS / lobes * 0.5 * _FLAT_REACH)
-    at_edges = inside = 0.0
-    for centre in layout.centres:
-        at = round(centre * _BINS - 0.5)
-        inner = np.arange(at - reach // 3, at + reach // 3 + 1, dtype=np.int64)
-        inside += float(amplitude[inner % _BINS].mean())
-        for edge in (at - reach, at + reach):
-            at_edges += 0.5 * float(amplitude[np.arange(edge - 1, edge + 2) % _BINS].mean())
-    return at_edges > _FLAT_LEAST * inside
-
-
-def _with_sharp_nulls(
-    layout: Layout, heights_v: tuple[float, float], nulls: list[tuple[float, float, float]]
-) -> Geometry | None:
-    """Tell a boundary, whose nulls move with the offset, from two bands that touch."""
-    balance = (heights_v[0] - heights_v[1]) / sum(heights_v)
-    # |e cos t - x| is zero at t = ±acos(x/e): the taller lobe's share of the turn says x again.
-    first_share = (nulls[0][2] - nulls[1][2]) % 1.0
-    by_nulls = -np.cos(np.pi * first_share)
-    if abs(by_nulls - balance) < _BOUNDARY_SLACK + 0.1 * abs(balance):
-        return Geometry.BOUNDARY
-    return Geometry.TWO_BAND if abs(by_nulls) < _BOUNDARY_SLACK else None
-
-
-def _gap(
-    turn: MeanTurn, layout: Layout, number: int, inset: float, smooth: float
-) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
-    """Return bins, smoothed power and its u from lobe `number` to the next.
-
-    The first and the last `inset` of the way are left out; `smooth` is a part of the way too.
-    """
-    lobes = len(layout.centres)
-    start = layout.centres[number]
-    gap = (layout.centres[(number + 1) % lobes] - start) % 1.0 or 1.0
-    width = max(1, round(_BINS / lobes * smooth))
-    low, high = round((start + inset * gap) * _BINS), round((start + (1.0 - inset) * gap) * _BINS)
-    bins = np.arange(low - width, high + width + 1, dtype=np.int64)
-    kernel = np.ones(2 * width + 1) / (2 * width + 1)
-    power = np.convolve(turn.power_v2[bins % _BINS], kernel, mode="valid")
-    variance = np.convolve(turn.u_v2[bins % _BINS] ** 2, kernel**2, mode="valid")
-    return bins[width:-width], power, np.sqrt(variance)
-
-
-def _null(turn: MeanTurn, layout: Layout, number: int) -> tuple[float, float, float]:
-    """Return power, its u and the place of the null after lobe `number`."""
-    bins, power, u = _gap(turn, layout, number, 0.15, 0.006)
-    at = int(np.argmin(power))
-    raw = turn.power_v2[bins % _BINS]
-    return float(power[at]), float(u[at]), _null_place(raw, at, bins)
-
-
-def _has_bump(turn: MeanTurn, layout: Layout, number: int, mean_height_v: float) -> bool:
-    """Tell whether the signal rises and falls again between two lobes.
-
-    Beside a drop-out it does so too, but no higher than the lobe stands on its other side.
-    """
-    power = _closed(turn.power_v2, round(_BINS * _DIP_TURNS))
-    bins, smooth, u = _gap(MeanTurn(power, turn.u_v2), layout, number, 0.05, 0.015)
-    at = int(np.argmin(smooth))
-    for end, sides in ((number, slice(0, at + 1)), (number + 1, slice(at, None))):
-        centre = layout.centres[end % len(layout.centres)] * _BINS - 0.5
-        mirrored = np.round(2.0 * centre - bins[sides]).astype(np.int64) % _BINS
-        side, side_u = smooth[sides], u[sides]
-        order = slice(None) if end == number else slice(None, None, -1)
-        rise = (side[order] - np.minimum.accumulate(side[order]))[order]
-        foreign = side > 1.5 * power[mirrored] + (_BUMP * mean_height_v) ** 2
-        risen = (rise > (_BUMP * mean_height_v) ** 2) & (rise > _BUMP_SIGMAS * side_u)
-        if np.any(foreign & risen):
-            return True
-    return False
-
-
-def _closed(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
-    """Fill dips narrower than `width`, which are drop-outs."""
-    half = width // 2
-    for edge in (np.max, np.min):
-        padded = np.pad(values, half, mode="edge")
-        values = edge(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)
-    return values
-
-
-def _null_place(power: NDArray[np.float64], at: int, bins: NDArray[np.int64]) -> float:
-    """Return a null's place in turns: the middle of where the power is within its lowest part."""
-    level = max(float(power[at]), 0.0) + 0.01 * float(power.max())
-    low = at
-    while low > 0 and power[low - 1] <= level:
-        low -= 1
-    high = at
-    while high < len(power) - 1 and power[high + 1] <= level:
-        high += 1
-    return float(0.5 * (bins[low] + bins[high]) + 0.5) / _BINS

@@ -16,8 +16,10 @@ from app.analysis.carrier import CARRIER_HIGH_OF_RATE, CARRIER_LOW_HZ, find_carr
 from app.analysis.clipping import ClipWatch
 from app.analysis.demodulation import Columns, Demodulator
 from app.analysis.detector import DetectorFollower
+from app.analysis.extremes import ExtremesPath
 from app.analysis.reading import Message
 from app.analysis.series import EnvelopeSeries
+from app.analysis.setup import Setup
 
 _SEARCH_S = 0.3
 """Longer than a turn: a lobe passes within it."""
@@ -273,3 +275,25 @@ class EnvelopePath:
         """Let go of what is older."""
         assert self.series is not None
         self.series.forget_before(frame)
+
+
+def path_for(setup: Setup) -> SignalPath:
+    """Return the path for the columns that carry the signal."""
+    if setup.extremes:
+        if setup.columns.differential is None:
+            raise ValueError("extremes are analysed as those of the differential")
+        return ExtremesPath(setup.columns.differential, setup.sample_rate_hz)
+    if setup.columns.envelope is not None:
+        return EnvelopePath(
+            setup.columns.envelope,
+            setup.sample_rate_hz,
+            setup.low_corner_hz,
+            setup.detector_threshold_v or 0.0,
+        )
+    return RawPath(
+        setup.columns,
+        setup.channels,
+        setup.sample_rate_hz,
+        setup.bandwidth_hz,
+        setup.carrier_hz,
+    )

@@ -17,8 +17,10 @@ from app.analysis.balance import (
     sign_of,
     with_balance,
 )
-from app.analysis.layout import Layout, characterise, find_layout, mean_turn, refine_layout
+from app.analysis.character import characterise
+from app.analysis.layout import Layout, find_layout, refine_layout
 from app.analysis.lobes import LobeFits
+from app.analysis.meanturn import mean_turn
 from app.analysis.paths import RawPath, SignalPath
 from app.analysis.reading import Geometry, Message, Quantity, Reading, Sign
 from app.analysis.revolution import LobeTime, Turn
@@ -46,7 +48,7 @@ class Capture:
     lobe_times: tuple[LobeTime, ...]
     by_index: bool
     pairs: int | None
-    times_a_turn: int
+    lobes_a_turn: int
     sense: int | None
     taught: bool
     clipped: bool
@@ -82,7 +84,7 @@ def _without_lobes(capture: Capture, turns: Sequence[Turn]) -> Reading:
     notes = list(capture.notes)
     if len(turns) < len(capture.turns):
         notes.append(messages.fill(messages.TURNS_DROPPED, len(capture.turns) - len(turns)))
-    speed = speed_of(turns, setup.sample_rate_hz, capture.lobe_times, capture.times_a_turn)
+    speed = speed_of(turns, setup.sample_rate_hz, capture.lobe_times, capture.lobes_a_turn)
     carrier = carrier_of(capture.series, turns)
     if _pairs_are_guessed(capture):
         notes.append(messages.SPEED_BY_PROFILE)
@@ -143,7 +145,7 @@ def _with_lobes(
 
 def _pairs_are_guessed(capture: Capture) -> bool:
     """Tell whether the pairs a turn come from the nominal speed alone."""
-    return capture.times_a_turn > 2 and capture.setup.pairs is None
+    return capture.lobes_a_turn > 2 and capture.setup.pairs is None
 
 
 def measure_heights(
@@ -216,7 +218,7 @@ def speed_of(
     turns: Sequence[Turn],
     sample_rate_hz: float,
     lobe_times: Sequence[LobeTime] = (),
-    times_a_turn: int = 0,
+    lobes_a_turn: int = 0,
 ) -> Quantity | None:
     """Return the mean speed over turns, in revolutions a minute.
 
@@ -228,13 +230,13 @@ def speed_of(
     low, high = turns[0].start_frame, turns[-1].end_frame
     inside = [time for time in lobe_times if low <= time.frame <= high]
     lengths = np.array([turn.frames for turn in turns])
-    if times_a_turn and len(inside) >= 2 * times_a_turn:
-        frames, u = _turn_by_lobes(inside, times_a_turn)
+    if lobes_a_turn and len(inside) >= 2 * lobes_a_turn:
+        frames, u = _turn_by_lobes(inside, lobes_a_turn)
     else:
         frames = float(lengths.mean())
         # One frame's width, rectangular, at either end of the run.
         edges = np.sqrt(2.0 / 12.0) / len(lengths)
-        if times_a_turn:
+        if lobes_a_turn:
             # So few lobes give no scatter: their places are good to some hundredths of a turn.
             edges = _PATTERN_PLACE_U * frames / len(lengths)
         u = float(np.hypot(edges, scatter_u(lengths) if len(lengths) > 1 else 0.0))
