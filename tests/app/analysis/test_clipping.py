@@ -1,0 +1,117 @@
+"""Flat tops at any level are told; steep, coarse, coherent and saturated index signals are not."""
+
+import numpy as np
+import pytest
+
+from app.analysis import messages
+from tests.app.analysis.running import RAW, analyse, measured
+from tests.synthesis import Signal, make
+
+PLACES = {"250k": (250e3, 61e3), "1M": (1e6, 125e3), "192k": (192e3, 67.2e3)}
+
+
+def clipped_reading(place, part, *, snr_db, sides=(True, True), columns=(0, 1), noise_v=0.0):
+    """Return the reading of a capture clipped at a part of each column's own peak."""
+    rate_hz, carrier_hz = PLACES[place]
+    made = make(Signal(rate_hz=rate_hz, carrier_hz=carrier_hz, snr_db=snr_db, turns=3.4))
+    samples = made.columns(*RAW).astype(np.float64)
+    for column in columns:
+        limit = part * np.abs(samples[:, column]).max()
+        low, high = (limit if side else np.inf for side in sides)
+        samples[:, column] = np.clip(samples[:, column], -low, high)
+    if noise_v:
+        hiss = np.random.default_rng(1).standard_normal((len(samples), 2))
+        samples[:, :2] += noise_v * hiss
+    return analyse(samples, rate_hz), made
+
+
+@pytest.mark.parametrize("place", PLACES)
+@pytest.mark.parametrize("part", [0.9, 0.7, 0.5])
+@pytest.mark.parametrize("snr_db", [None, 40.0])
+def test_clipped_tops_give_no_reading(part, snr_db, place):
+    reading, _ = clipped_reading(place, part, snr_db=snr_db)
+    assert not reading.valid
+    assert messages.CLIPPED in reading.reasons
+    assert reading.ratio is None
+
+
+@pytest.mark.parametrize("sides", [(True, False), (False, True)], ids=["below", "above"])
+@pytest.mark.parametrize("part", [0.8, 0.5])
+def test_one_side_is_enough(part, sides):
+    reading, _ = clipped_reading("250k", part, snr_db=40.0, sides=sides)
+    assert messages.CLIPPED in reading.reasons
+
+
+@pytest.mark.parametrize("column", [0, 1])
+def test_one_phase_is_enough(column):
+    reading, _ = clipped_reading("250k", 0.7, snr_db=40.0, columns=(column,))
+    assert messages.CLIPPED in reading.reasons
+
+
+@pytest.mark.parametrize("noise_v", [0.001, 0.004, 0.01])
+@pytest.mark.parametrize("part", [0.8, 0.5])
+def test_flat_tops_are_told_with_noise_on_them(part, noise_v):
+    reading, _ = clipped_reading("250k", part, snr_db=None, noise_v=noise_v)
+    assert messages.CLIPPED in reading.reasons
+
+
+@pytest.mark.parametrize("place", PLACES)
+@pytest.mark.parametrize("part", [0.98, 0.95, 0.9, 0.7])
+@pytest.mark.parametrize("snr_db", [25.0, 15.0])
+def test_clipping_that_is_not_told_does_no_harm(part, snr_db, place):
+    reading, made = clipped_reading(place, part, snr_db=snr_db)
+    if reading.valid:
+        assert reading.ratio.value == pytest.approx(made.ratio, abs=0.005)
+
+
+@pytest.mark.parametrize("bits", [None, 8, 12])
+@pytest.mark.parametrize("snr_db", [None, 60.0, 25.0])
+@pytest.mark.parametrize("geometry", ["two-band", "boundary", "squared", "alternating"])
+@pytest.mark.parametrize("place", PLACES)
+def test_a_whole_signal_is_not_called_clipped(place, geometry, snr_db, bits):
+    rate_hz, carrier_hz = PLACES[place]
+    signal = Signal(
+        rate_hz=rate_hz,
+        carrier_hz=carrier_hz,
+        geometry=geometry,
+        snr_db=snr_db,
+        bits=bits,
+        turns=2.2,
+        centre=0.29,
+    )
+    reading, _ = measured(signal)
+    assert messages.CLIPPED not in reading.reasons
+
+
+@pytest.mark.parametrize("rate_part", [0.1, 0.2, 0.25, 0.3333, 0.4, 0.449])
+def test_a_carrier_that_divides_the_rate_is_not_called_clipped(rate_part):
+    signal = Signal(rate_hz=400e3, carrier_hz=rate_part * 400e3, snr_db=60, turns=2.2)
+    reading, made = measured(signal)
+    assert reading.valid
+    assert reading.ratio.value == pytest.approx(made.ratio, abs=0.002)
+
+
+@pytest.mark.parametrize("more", [{"hum": 1.0}, {"offset_v": 0.5}, {"third": 0.1}])
+def test_hum_offset_and_harmonics_are_not_called_clipped(more):
+    for bits in (None, 8):
+        signal = Signal(rate_hz=250e3, carrier_hz=61e3, snr_db=40, turns=2.2, bits=bits, **more)
+        reading, _ = measured(signal)
+        assert messages.CLIPPED not in reading.reasons
+
+
+def test_clipping_on_hum_gives_no_reading():
+    made = make(Signal(rate_hz=250e3, carrier_hz=61e3, snr_db=40, turns=3.4, hum=0.5))
+    samples = made.columns(*RAW)
+    samples[:, :2] = np.clip(samples[:, :2], -0.25, 0.25)
+    reading = analyse(samples, 250e3)
+    assert not reading.valid
+    assert reading.ratio is None
+
+
+def test_a_saturated_index_is_no_clipping():
+    made = make(Signal(rate_hz=250e3, carrier_hz=61e3, snr_db=40, turns=3.4))
+    samples = made.columns(*RAW)
+    samples[:, 2] = np.clip(samples[:, 2], 0.0, 1.0)
+    reading = analyse(samples, 250e3)
+    assert reading.valid
+    assert reading.balance.value == pytest.approx(made.balance, abs=0.002)

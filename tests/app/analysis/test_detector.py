@@ -1,0 +1,88 @@
+"""An external detector's output: its low corner and its law undone."""
+
+import numpy as np
+import pytest
+from scipy.signal import butter, lfilter
+
+from app.analysis import messages
+from tests.app.analysis.running import analyse
+from tests.synthesis import Signal, make
+
+RATE_HZ = 48e3
+NAMES = ("envelope", "index")
+LINEAR = {"detector_threshold_v": 0.0}
+
+
+def captured(*, corner_hz=0.0, threshold_v=0.0, snr_db=35.0, seed=0, offset_v=0.0, **signal):
+    """Return samples of an envelope behind a detector and a high-pass, and their truth.
+
+    The high-pass is scipy's Butterworth of first order by the bilinear transform, settled over
+    two seconds of the same pattern.
+    """
+    made = make(Signal(rate_hz=RATE_HZ, carrier_hz=15e3, turns=20.4, seed=seed, **signal))
+    volts = np.maximum(made.envelope_v - threshold_v, 0.0) + offset_v
+    if corner_hz:
+        volts = lfilter(*butter(1, corner_hz, "high", fs=RATE_HZ), volts)
+    sigma = max(made.tops_v) / np.sqrt(2.0) * 10.0 ** (-snr_db / 20.0)
+    volts = volts + sigma * np.random.default_rng(seed).standard_normal(len(volts))
+    samples = np.stack([volts, made.index_v], axis=1)[round(2.0 * RATE_HZ) :]
+    return samples, made
+
+
+@pytest.mark.parametrize("geometry", ["two-band", "boundary", "bell"])
+@pytest.mark.parametrize("corner_hz", [0.5, 2.0, 7.0, 20.0])
+def test_the_low_corner_is_undone(corner_hz, geometry):
+    samples, made = captured(corner_hz=corner_hz, geometry=geometry)
+    reading = analyse(samples, RATE_HZ, NAMES, low_corner_hz=corner_hz, **LINEAR)
+    assert reading.valid
+    assert reading.ratio.value == pytest.approx(made.ratio, abs=0.005)
+    assert reading.balance.value > 0.0
+    assert reading.carrier_hz is None
+    assert reading.snr_db is None
+
+
+def test_a_dc_coupled_detector_is_taken_as_it_is():
+    samples, made = captured()
+    reading = analyse(samples, RATE_HZ, NAMES, low_corner_hz=0.0, **LINEAR)
+    assert reading.ratio.value == pytest.approx(made.ratio, abs=0.002)
+    assert reading.first_v.value == pytest.approx(made.tops_v[0], rel=0.005)
+
+
+@pytest.mark.parametrize("threshold_v", [0.02, 0.1, 0.2])
+def test_the_detector_law_is_undone(threshold_v):
+    samples, made = captured(threshold_v=threshold_v)
+    reading = analyse(samples, RATE_HZ, NAMES, low_corner_hz=0.0, detector_threshold_v=threshold_v)
+    assert reading.valid
+    assert messages.DETECTOR_UNPROVED not in reading.notes
+    assert reading.ratio.value == pytest.approx(made.ratio, abs=0.005)
+    assert reading.first_v.value == pytest.approx(made.tops_v[0], rel=0.01)
+
+
+def test_until_its_threshold_is_stated_the_detector_is_unproved():
+    samples, _ = captured(threshold_v=0.1)
+    reading = analyse(samples, RATE_HZ, NAMES, low_corner_hz=0.0)
+    assert messages.DETECTOR_UNPROVED in reading.notes
+
+
+def test_an_unknown_corner_is_asked_for_when_the_output_goes_below_zero():
+    samples, _ = captured(corner_hz=7.0)
+    reading = analyse(samples, RATE_HZ, NAMES, **LINEAR)
+    assert not reading.valid
+    assert reading.reasons == (messages.LOW_CORNER_UNKNOWN,)
+    assert reading.ratio is None
+
+
+def test_raw_samples_given_as_an_envelope_give_no_reading():
+    made = make(Signal(rate_hz=250e3, carrier_hz=61e3, snr_db=30, turns=3.4))
+    reading = analyse(made.columns("differential", "index"), 250e3, NAMES, **LINEAR)
+    assert not reading.valid
+    assert reading.ratio is None
+
+
+def test_the_envelope_of_a_running_capture_agrees_with_the_raw_one():
+    signal = Signal(rate_hz=250e3, carrier_hz=61e3, turns=4.4)
+    made = make(signal)
+    raw = analyse(made.columns("plus", "minus", "index"), 250e3)
+    envelope = analyse(made.columns(*NAMES), 250e3, NAMES, low_corner_hz=0.0, **LINEAR)
+    assert envelope.balance.value == pytest.approx(raw.balance.value, abs=0.001)
+    assert envelope.first_v.value == pytest.approx(raw.first_v.value, rel=0.003)

@@ -1,0 +1,59 @@
+"""Heights of lobes, with and without drop-outs, against the formula's own tops."""
+
+import numpy as np
+import pytest
+
+from tests.app.analysis.running import BARE, BRISK, RAW, analyse, measured
+from tests.synthesis import Signal, make
+
+GEOMETRIES = ("two-band", "boundary", "bell", "squared")
+
+
+@pytest.mark.parametrize("geometry", GEOMETRIES)
+@pytest.mark.parametrize("ratio", [1.0, 0.85, 0.5])
+def test_the_heights_are_the_tops_of_the_differential(geometry, ratio):
+    reading, made = measured(Signal(**BRISK, geometry=geometry, ratio=ratio, snr_db=40, turns=4.4))
+    for found, top in zip((reading.first_v, reading.second_v), made.tops_v, strict=True):
+        assert found.value == pytest.approx(top, rel=0.004)
+        assert found.u < 0.003 * top
+
+
+@pytest.mark.parametrize("geometry", GEOMETRIES)
+def test_noise_does_not_raise_the_heights(geometry):
+    errors = []
+    for seed in range(12):
+        signal = Signal(**BRISK, geometry=geometry, snr_db=10, turns=3.4, seed=seed)
+        reading, made = measured(signal)
+        if reading.valid:
+            errors.append(reading.first_v.value / made.tops_v[0] - 1.0)
+    assert len(errors) >= 9
+    # The mean's own scatter, three times, and one part in a hundred for the choice of window.
+    scatter = np.std(errors, ddof=1) / np.sqrt(len(errors))
+    assert abs(np.mean(errors)) < 0.01 + 3.0 * scatter
+
+
+@pytest.mark.parametrize("names", [RAW, BARE], ids=["index", "no index"])
+@pytest.mark.parametrize("drops", [1, 3, 6])
+def test_random_drop_outs_do_not_matter(drops, names):
+    signal = Signal(**BRISK, snr_db=30, turns=6.4, drops=drops)
+    reading, made = measured(signal, names)
+    assert reading.valid
+    assert reading.ratio.value == pytest.approx(made.ratio, abs=0.003 + 4.0 * made.bound(6))
+
+
+@pytest.mark.parametrize("place", [0.15, 0.2, 0.25, 0.28, 0.5, 0.75, 0.8])
+def test_a_drop_out_fixed_on_the_disk_does_not_matter(place):
+    # One degree of the turn, four fifths of the amplitude gone.
+    made = make(Signal(**BRISK, snr_db=30, turns=4.4))
+    samples = made.columns(*RAW)
+    samples[np.abs((made.turns - place + 0.5) % 1.0 - 0.5) < 0.5 / 360.0, :2] *= 0.2
+    reading = analyse(samples, 250e3)
+    assert reading.valid
+    assert reading.ratio.value == pytest.approx(made.ratio, abs=0.002 + 4.0 * made.bound(4))
+
+
+@pytest.mark.parametrize("third", [0.02, 0.1])
+def test_a_third_harmonic_does_not_matter(third):
+    reading, made = measured(Signal(**BRISK, snr_db=30, turns=4.4, third=third))
+    assert reading.valid
+    assert reading.ratio.value == pytest.approx(made.ratio, abs=0.001 + 4.0 * made.bound(4))
