@@ -23,7 +23,7 @@ _FILLED_SHARP = 0.045
 _FILLED_SIGMAS = 4.0
 _FLAT_REACH, _FLAT_LEAST = 0.5, 0.85
 """Half way from its middle to the null a sine has fallen to 0.71, a group is still level."""
-_BUMP_SIGMAS = 6.0
+_BUMP_SIGMAS = 5.5
 _DIP_TURNS = 0.02
 _EMPTY = 0.10
 _BOUNDARY_EMPTY = 0.09
@@ -142,7 +142,9 @@ def _has_bump(turn: MeanTurn, layout: Layout, number: int, mean_height_v: float)
     Beside a drop-out it does so too, but no higher than the lobe stands on its other side.
     """
     power = _closed(turn.power_v2, round(BINS * _DIP_TURNS))
-    bins, smooth, u = _gap(MeanTurn(power, turn.u_v2), layout, number, 0.05, 0.015)
+    bins, smooth, _ = _gap(MeanTurn(power, turn.u_v2), layout, number, 0.05, 0.015)
+    # Filling dips has lifted the noise too: it counts as that of single places, not of their mean.
+    u = turn.u_v2[bins % BINS]
     at = int(np.argmin(smooth))
     for end, sides in ((number, slice(0, at + 1)), (number + 1, slice(at, None))):
         centre = layout.centres[end % len(layout.centres)] * BINS - 0.5

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -319,9 +320,9 @@ def _character(
     The turns are judged in groups and the majority decides: over a capture in which the head
     moved, the average of all would have filled nulls.
     """
-    groups = [
-        turns[start : start + _CHARACTER_TURNS] for start in range(0, len(turns), _CHARACTER_TURNS)
-    ]
+    count = max(1, len(turns) // _CHARACTER_TURNS)
+    edges = np.linspace(0, len(turns), count + 1).round().astype(int).tolist()
+    groups = [turns[start:end] for start, end in pairwise(edges)]
     votes: list[tuple[Geometry | None, bool]] = []
     for group in groups:
         mean = mean_turn(series, list(group))

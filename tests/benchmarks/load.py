@@ -35,7 +35,7 @@ def first_reading_s() -> float:
     """Return the time from the command to the first valid reading, imports and all."""
     script = (
         "import sys, time\n"
-        "from app.cli import parser\n"
+        "import app.cli\n"
         "from PySide6.QtWidgets import QApplication\n"
         "from app.dashboard.window import Window\n"
         "from app.profiles import load_profile\n"
