@@ -27,9 +27,7 @@ class Case:
     allowed: float = 0.001
 
 
-ALL_TOGETHER = Signal(
-    snr_db=25, bits=8, hum=1.0, mismatch=0.05, third=0.05, wow=0.01, drops=3
-)
+ALL_TOGETHER = Signal(snr_db=25, bits=8, hum=1.0, mismatch=0.05, third=0.05, wow=0.01, drops=3)
 CASES = (
     Case("40 dB, 1 MS/s", Signal(snr_db=40)),
     Case("20 dB, 1 MS/s", Signal(snr_db=20)),
@@ -88,7 +86,9 @@ def errors(case: Case, seeds: range, others: bool = True) -> Errors:
             differential = made.plus_v - made.minus_v
             graticule.append(highest(np.abs(differential), made, signal) - made.ratio)
             by_hilbert.append(highest(np.abs(hilbert(differential)), made, signal) - made.ratio)
-    return Errors(*(np.array(each) for each in (ours, graticule, by_hilbert, speed)), made.bound(10))
+    return Errors(
+        *(np.array(each) for each in (ours, graticule, by_hilbert, speed)), made.bound(10)
+    )
 
 
 def true_speed(made: Made, signal: Signal) -> float:
@@ -101,9 +101,7 @@ def true_speed(made: Made, signal: Signal) -> float:
 
 def highest(size: np.ndarray, made: Made, signal: Signal) -> float:
     """Return the ratio of the highest samples of each lobe, averaged over turns."""
-    place = (made.turns - signal.centre + 0.25) % 0.5
     lobe = np.floor(2.0 * (made.turns - signal.centre + 0.25)).astype(int)
-    del place
     tops = []
     for number in range(lobe[0] + 1, lobe[-1]):
         low, high = np.searchsorted(lobe, [number, number + 1])
@@ -153,7 +151,7 @@ def report(say: Callable[[str], object], seeds: range = range(20)) -> None:
     """Print the tables."""
     rows = []
     for case in CASES:
-        found = errors(case, range(3)) if len(seeds) < 3 else errors(case, seeds)
+        found = errors(case, seeds)
         tolerance = case.allowed + 4.0 * found.bound
         rows.append(
             [

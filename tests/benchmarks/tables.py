@@ -10,7 +10,9 @@ def table(title: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> st
     lines = [list(heads), *[list(row) for row in rows]]
     widths = [max(len(line[column]) for line in lines) for column in range(len(heads))]
     text = [
-        "| " + " | ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)) + " |"
+        "| "
+        + " | ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True))
+        + " |"
         for line in lines
     ]
     rule = "|" + "|".join("-" * (width + 2) for width in widths) + "|"

@@ -24,7 +24,7 @@ from instruments.virtual.simulation import simulate
 from tests.benchmarks.tables import table
 from tests.synthesis import Signal, make
 
-CHUNK = 1 << 18
+CHUNK = 1 << 19
 RATE_HZ = 2e6
 HILBERT_TIMES = 10.0
 PASS_TIMES = 8.0
@@ -107,9 +107,17 @@ def report(say: Callable[[str], object]) -> None:
         ["analysis, differential and index", f"{rates.with_index:.0f} M/s", ""],
         ["file to reading", f"{rates.from_file:.0f} M/s", f"{FILE_MFPS:.0f} M/s"],
         ["numpy.abs(x).max()", f"{rates.one_pass:.0f} M/s", ""],
-        ["scipy.signal.hilbert's envelope of the differential alone", f"{rates.hilbert:.1f} M/s", ""],
+        [
+            "scipy.signal.hilbert's envelope of the differential alone",
+            f"{rates.hilbert:.1f} M/s",
+            "",
+        ],
         ["analysis over Hilbert's envelope", f"{hilbert_times:.0f} ×", f"{HILBERT_TIMES:.0f} ×"],
         ["numpy.abs(x).max() over analysis", f"{pass_times:.1f} ×", f"at most {PASS_TIMES:.0f} ×"],
         ["virtual drive at 10 MS/s", f"{rates.drive_times_real:.1f} × real time", "1 ×"],
     ]
-    say(table("Throughput, two-channel float32 frames on one core", ["what", "rate", "wanted"], rows))
+    say(
+        table(
+            "Throughput, two-channel float32 frames on one core", ["what", "rate", "wanted"], rows
+        )
+    )

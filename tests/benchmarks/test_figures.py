@@ -1,0 +1,52 @@
+"""The figures that README's tables show, with slack where chance or the machine has a part.
+
+Cramér-Rao bound: Kay; Rife and Boorstyn (from memory), see :meth:`tests.synthesis.Made.bound`.
+"""
+
+import numpy as np
+import pytest
+
+from tests.benchmarks import accuracy, lag, throughput
+
+pytestmark = pytest.mark.benchmark
+
+
+@pytest.mark.parametrize("case", accuracy.CASES, ids=lambda case: case.name)
+def test_the_ratio_is_within_its_allowance_of_the_truth(case):
+    found = accuracy.errors(case, range(3), others=False)
+    assert np.abs(found.ours).max() < case.allowed + 4.0 * found.bound
+    assert np.abs(found.speed).max() < accuracy.SPEED_ALLOWED
+
+
+def test_others_ways_of_reading_do_worse_in_noise():
+    found = accuracy.errors(accuracy.CASES[1], range(2))
+    assert np.abs(found.ours).max() < 0.1 * np.abs(found.graticule).min()
+    assert np.abs(found.ours).max() < 0.1 * np.abs(found.hilbert).min()
+
+
+def test_an_envelope_behind_a_corner_is_within_its_allowance():
+    assert np.abs(accuracy.envelope_errors(range(4))).max() < accuracy.ENVELOPE_ALLOWED
+
+
+@pytest.mark.parametrize("snr_db", [0.0, 30.0])
+def test_the_one_turn_ratio_scatters_little_more_than_the_bound(snr_db):
+    # Twenty values tell a standard deviation to a sixth of itself: three times that is the slack.
+    assert accuracy.scatter(snr_db, range(20)) < 1.3 * 1.5
+
+
+@pytest.mark.parametrize("geometry", ["two-band", "boundary"])
+def test_a_step_stands_in_the_reading_in_time(geometry):
+    lags = [lag.lag_s(place, geometry) for place in np.arange(8) / 8]
+    assert np.median(lags) <= lag.MEDIAN_ALLOWED_S
+    assert max(lags) <= lag.WORST_ALLOWED_S
+
+
+def test_the_needle_is_painted_soon_after_the_reading():
+    assert lag.needle_lag_s() <= lag.NEEDLE_ALLOWED_S
+
+
+def test_the_analysis_outruns_a_transform_of_the_whole():
+    rates = throughput.measure_rates(turns=20.4, rounds=3)
+    # A third of what is wanted: other work may have either of the two alone.
+    assert rates.analysis > throughput.HILBERT_TIMES / 3.0 * rates.hilbert
+    assert rates.one_pass < 3.0 * throughput.PASS_TIMES * rates.analysis
