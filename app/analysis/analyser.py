@@ -130,11 +130,13 @@ class Analyser:
     def _break_off(self) -> int:
         """Begin anew after a gap of unknown length; returns by how much later frames move.
 
-        A second is put in on the analyser's own axis, and no count of lobes outlasts it.
+        A second is put in on the analyser's own axis, and no count of lobes outlasts it; turns by
+        the index do.
         """
         jump = round(self._setup.sample_rate_hz)
         self._shift += jump
-        self._finder.begin_anew()
+        if not self._finder.by_index:
+            self._finder.begin_anew()
         return jump
 
     def finish(self) -> None:
