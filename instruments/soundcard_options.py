@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from instruments.addresses import positive_option, refuse_others
+from instruments.addressoptions import positive_option, refuse_others
 from instruments.source import (
     AddressError,
     Role,

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 
-from instruments.addresses import split_options
+from instruments.addressoptions import split_options
 from instruments.scope import capture
 from instruments.scope.catalogue import choose, load_families, nearest
 from instruments.scope.family import Family, Setting

@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from instruments.addresses import positive_option, refuse_others
+from instruments.addressoptions import positive_option, refuse_others
 from instruments.source import AddressError, Role, SourceRequest, parse_roles
 
 DEFAULT_ROLES = (Role.PLUS, Role.MINUS, Role.INDEX)

@@ -5,13 +5,8 @@ import sys
 
 import pytest
 
-from instruments.addresses import (
-    attached_sources,
-    open_address,
-    positive_option,
-    refuse_others,
-    split_options,
-)
+from instruments.addresses import attached_sources, open_address
+from instruments.addressoptions import positive_option, refuse_others, split_options
 from instruments.playback import FileSource
 from instruments.source import AddressError, SourceRequest, parse_roles
 from instruments.virtual.source import VirtualSource
