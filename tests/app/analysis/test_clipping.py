@@ -57,15 +57,15 @@ def test_flat_tops_are_told_with_noise_on_them(part, noise_v):
 
 @pytest.mark.parametrize("place", PLACES)
 @pytest.mark.parametrize("part", [0.98, 0.95, 0.9, 0.7])
-@pytest.mark.parametrize("snr_db", [25.0, 15.0])
+@pytest.mark.parametrize("snr_db", [20.0])
 def test_clipping_that_is_not_told_does_no_harm(part, snr_db, place):
     reading, made = clipped_reading(place, part, snr_db=snr_db)
     if reading.valid:
         assert reading.ratio.value == pytest.approx(made.ratio, abs=0.005)
 
 
-@pytest.mark.parametrize("bits", [None, 8, 12])
-@pytest.mark.parametrize("snr_db", [None, 60.0, 25.0])
+@pytest.mark.parametrize("bits", [None, 8])
+@pytest.mark.parametrize("snr_db", [None, 25.0])
 @pytest.mark.parametrize("geometry", ["two-band", "boundary", "squared", "alternating"])
 @pytest.mark.parametrize("place", PLACES)
 def test_a_whole_signal_is_not_called_clipped(place, geometry, snr_db, bits):
@@ -115,3 +115,11 @@ def test_a_saturated_index_is_no_clipping():
     reading = analyse(samples, 250e3)
     assert reading.valid
     assert reading.balance.value == pytest.approx(made.balance, abs=0.002)
+
+
+@pytest.mark.parametrize("ratio", [0.85, 0.5])
+@pytest.mark.parametrize("snr_db", [-5.0, 0.0, 3.0, 6.0])
+def test_noise_is_not_called_clipped(snr_db, ratio):
+    signal = Signal(rate_hz=1e6, carrier_hz=125e3, ratio=ratio, snr_db=snr_db, turns=6.4)
+    reading, _ = measured(signal)
+    assert messages.CLIPPED not in reading.reasons

@@ -86,3 +86,36 @@ def test_the_envelope_of_a_running_capture_agrees_with_the_raw_one():
     envelope = analyse(made.columns(*NAMES), 250e3, NAMES, low_corner_hz=0.0, **LINEAR)
     assert envelope.balance.value == pytest.approx(raw.balance.value, abs=0.001)
     assert envelope.first_v.value == pytest.approx(raw.first_v.value, rel=0.003)
+
+
+def test_a_sample_that_is_no_number_costs_its_turn_behind_a_corner_too():
+    samples, made = captured(corner_hz=7.0)
+    samples[60_000, 0] = np.nan
+    reading = analyse(samples, RATE_HZ, NAMES, low_corner_hz=7.0, **LINEAR)
+    assert reading.valid
+    assert messages.fill(messages.TURNS_DROPPED, 1) in reading.notes
+    assert reading.ratio.value == pytest.approx(made.ratio, abs=0.005)
+
+
+@pytest.mark.parametrize("corner_hz", [0.5, 2.0, 7.0])
+def test_a_corner_stated_as_none_is_not_believed_when_the_output_goes_below_zero(corner_hz):
+    samples, _ = captured(corner_hz=corner_hz)
+    reading = analyse(samples, RATE_HZ, NAMES, low_corner_hz=0.0, **LINEAR)
+    assert not reading.valid
+    assert reading.ratio is None
+
+
+@pytest.mark.parametrize("floor", [0.02, 0.05])
+def test_a_floor_under_the_nulls_enters_the_uncertainty(floor):
+    # Offset of the detector or filled nulls: one cannot tell, so u must hold both.
+    samples, made = captured(offset_v=floor * 0.4, snr_db=45.0)
+    reading = analyse(samples, RATE_HZ, NAMES, low_corner_hz=0.0, **LINEAR)
+    assert abs(reading.ratio.value - made.ratio) < 2.0 * reading.ratio.u
+
+
+@pytest.mark.parametrize("threshold_v", [0.05, 0.15])
+def test_a_threshold_behind_a_corner_is_undone(threshold_v):
+    samples, made = captured(threshold_v=threshold_v, corner_hz=7.0, snr_db=40.0)
+    reading = analyse(samples, RATE_HZ, NAMES, low_corner_hz=7.0, detector_threshold_v=threshold_v)
+    assert reading.valid
+    assert reading.ratio.value == pytest.approx(made.ratio, abs=0.01)

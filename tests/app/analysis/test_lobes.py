@@ -57,3 +57,17 @@ def test_a_third_harmonic_does_not_matter(third):
     reading, made = measured(Signal(**BRISK, snr_db=30, turns=4.4, third=third))
     assert reading.valid
     assert reading.ratio.value == pytest.approx(made.ratio, abs=0.001 + 4.0 * made.bound(4))
+
+
+@pytest.mark.parametrize("place", [0.22, 0.25, 0.3, 0.75])
+@pytest.mark.parametrize("length", [0.01, 0.02, 0.05])
+@pytest.mark.parametrize("left", [0.05, 0.9])
+def test_a_long_drop_out_fixed_on_a_lobe_does_no_harm(left, length, place):
+    made = make(Signal(**BRISK, snr_db=30, turns=3.4))
+    samples = made.columns(*RAW)
+    samples[np.abs((made.turns - place + 0.5) % 1.0 - 0.5) < 0.5 * length, :2] *= left
+    reading = analyse(samples, 250e3)
+    if reading.valid:
+        away = abs(reading.ratio.value - made.ratio)
+        assert away < 0.003 + 4.0 * made.bound(3) + 2.0 * reading.ratio.u
+        assert reading.balance.value > 0.0

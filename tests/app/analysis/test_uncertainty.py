@@ -49,7 +49,7 @@ def test_two_u_hold_the_errors(geometry, turns, seeds, snr_db):
 
 @pytest.mark.parametrize("snr_db", [5.0, 20.0])
 def test_the_balance_is_without_bias(snr_db):
-    errors, _ = errors_of(RAW, 2, 60, snr_db=snr_db)
+    errors, _ = errors_of(RAW, 2, 40, snr_db=snr_db)
     assert abs(errors.mean()) < 3.5 * errors.std(ddof=1) / np.sqrt(len(errors)) + 1e-4
 
 
