@@ -5,27 +5,22 @@ it under way), and the drive goes on by the sweep and a dead time. Paced, the dr
 clock's time and a sweep takes as long as it does.
 
 Threads: callers hold the scope's lock, but for :meth:`Acquisition.wait`, which lets other callers
-in between its looks. With `ahead`, the thread ``scope-ahead`` makes the next sweep beforehand; it
-and the callers touch drive and front end under ``_drive_lock``, and ``_made`` with it.
+in between its looks. The thread that makes sweeps ahead reads what the next one hangs on.
 """
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable
-from dataclasses import dataclass
 from enum import Enum
 
-from instruments.virtual.drive import VirtualDrive
-from instruments.virtual.scope.frontend import FrontEnd, Setup, setup_of
-from instruments.virtual.scope.panel import CHANNELS, Edge, Panel
+from instruments.virtual.scope.frontend import setup_of
+from instruments.virtual.scope.panel import CHANNELS, Panel
 from instruments.virtual.scope.record import Record, Traits
-from instruments.virtual.scope.trigger import trigger_time_s
+from instruments.virtual.scope.sweeps import Plan, Sweeper
 
 DEAD_S = 0.02
 """Time in which the scope stores a sweep and arms again."""
 _LONG_AGO_S = 20.0
-_GRACE_S = 0.03
 
 
 class State(Enum):
@@ -40,57 +35,34 @@ class State(Enum):
     """Sweep after sweep."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Plan:
-    """All that the next sweep hangs on, taken at one moment."""
-
-    setup: Setup
-    edge: Edge
-    gain: float
-    armed_s: float
-    forced: bool
-    number: int
-    where: object
-
-
-@dataclass(frozen=True, slots=True)
-class _Made:
-    """A sweep, what it was made for, and when it ended."""
-
-    plan: _Plan
-    record: Record
-    end_s: float
-
-
 class Acquisition:
     """The sweeps of a scope.
 
     Parameters
     ----------
-    drive, front_end, panel, traits
-        The parts that make a sweep.
+    sweeper : Sweeper
+        What makes the sweeps.
+    panel : Panel
+        The settings; a reset puts another in its place.
+    traits : Traits
+        The model.
     gains : callable
         Volts that the scope reckons for one at the tip, by trigger source.
     clock : callable or None
         Monotonic seconds for a paced scope, None for virtual time.
-    ahead : bool
-        Whether to make the next sweep beforehand.
     """
 
     def __init__(
         self,
-        drive: VirtualDrive,
-        front_end: FrontEnd,
+        sweeper: Sweeper,
         panel: Panel,
         traits: Traits,
         *,
         gains: Callable[[int], float],
         clock: Callable[[], float] | None,
-        ahead: bool,
     ) -> None:
-        self._drive = drive
-        self._front_end = front_end
         self.panel = panel
+        self._sweeper = sweeper
         self._traits = traits
         self._gains = gains
         self._clock = clock
@@ -103,14 +75,6 @@ class Acquisition:
         self._count = 0
         self._fresh = False
         self._record: Record | None = None
-        self._drive_lock = threading.Lock()
-        self._made: _Made | None = None
-        self._closed = threading.Event()
-        self._wanted = threading.Event()
-        self._thread: threading.Thread | None = None
-        if ahead and clock is None:
-            self._thread = threading.Thread(target=self._run_ahead, name="scope-ahead", daemon=True)
-            self._thread.start()
 
     @property
     def count(self) -> int:
@@ -124,20 +88,9 @@ class Acquisition:
 
     @property
     def stopped(self) -> bool:
-        """Whether no sweep is under way or awaited; asking is no look."""
+        """Whether no sweep is under way or awaited; in virtual time asking is no look."""
+        self._settle()
         return not self._running and not self._single
-
-    def close(self) -> None:
-        """End the thread and every wait."""
-        self._closed.set()
-        self._wanted.set()
-        if self._thread is not None:
-            self._thread.join()
-
-    def with_drive(self, use: Callable[[VirtualDrive], object]) -> object:
-        """Return what `use` makes of the drive, while nothing samples it."""
-        with self._drive_lock:
-            return use(self._drive)
 
     def run(self) -> None:
         """Sweep from now on."""
@@ -153,8 +106,7 @@ class Acquisition:
 
     def stop(self) -> None:
         """Stop, and keep the last whole sweep."""
-        if self._running:
-            self._catch_up()
+        self.newest()
         self._running = self._single = False
 
     def force(self) -> None:
@@ -173,11 +125,11 @@ class Acquisition:
             return State.RUNNING
         if not self._single:
             return State.STOPPED
-        plan = self._plan()
-        trigger_s, end_s = self._trigger_s(plan), self._end_s(plan)
-        if trigger_s is None or end_s is None:
+        times_s = self._sweeper.times_s(self.plan())
+        if times_s is None:
             return State.WAITING
         if self._clock is not None:
+            trigger_s, end_s = times_s
             now_s = self._now_s()
             if now_s < end_s:
                 return State.WAITING if now_s < trigger_s else State.SWEEPING
@@ -185,7 +137,8 @@ class Acquisition:
             self._looks += 1
             if self._looks == 1:
                 return State.SWEEPING
-        self._finish()
+        self._sweep()
+        self._single = False
         return State.STOPPED
 
     def idle(self) -> bool:
@@ -194,6 +147,7 @@ class Acquisition:
 
     def newest(self) -> Record | None:
         """Return the last whole sweep; a running scope may have a new one."""
+        self._settle()
         if self._running:
             self._catch_up()
         return self._record
@@ -210,7 +164,7 @@ class Acquisition:
         while self._single:
             if self.look() is State.STOPPED:
                 return True
-            if self._closed.is_set() or cancelled():
+            if self._sweeper.closed or cancelled():
                 return False
             step()
         return True
@@ -228,56 +182,42 @@ class Acquisition:
     def _now_s(self) -> float:
         return (self._clock() if self._clock else 0.0) - self._epoch_s
 
-    def _plan(self) -> _Plan:
+    def plan(self) -> Plan:
+        """Return what the next sweep hangs on now."""
         edge = self.panel.trigger.edge
-        return _Plan(
+        return Plan(
             setup=setup_of(self.panel, self._traits),
             edge=edge,
             gain=self._gains(edge.source) if edge.source in CHANNELS else 1.0,
             armed_s=self._armed_s,
             forced=self._forced,
             number=self._count + 1,
-            where=(self._drive.positioner.offset_um, self._drive.clamp.seating),
+            where=self._sweeper.where,
         )
 
-    def _trigger_s(self, plan: _Plan) -> float | None:
-        if plan.forced:
-            return plan.armed_s
-        # Nothing counts as a trigger before the part ahead of it is filled.
-        ready_s = plan.armed_s + max(-plan.setup.start_s, 0.0)
-        return trigger_time_s(self._drive, plan.edge, ready_s, plan.setup.span_s, plan.gain)
+    def _settle(self) -> None:
+        """Find a single sweep done that the clock says is done, though nobody looked."""
+        if self._single and self._clock is not None:
+            self.look()
 
     def _catch_up(self) -> None:
         """Make the last sweep that a running scope would have finished by now."""
         if self._clock is None:
-            if self._trigger_s(self._plan()) is not None:
-                self._sweep()
+            self._sweep()
             return
         now_s = self._now_s()
-        span_s = self._plan().setup.span_s
+        span_s = self.plan().setup.span_s
         self._armed_s = max(self._armed_s, now_s - _LONG_AGO_S - 3 * span_s)
         last_s: float | None = None
-        while (end_s := self._end_s(self._plan())) is not None and end_s <= now_s:
+        while (times_s := self._sweeper.times_s(self.plan())) and times_s[1] <= now_s:
             last_s = self._armed_s
-            self._armed_s = end_s + DEAD_S
+            self._armed_s = times_s[1] + DEAD_S
         if last_s is not None:
             self._armed_s = last_s
             self._sweep()
 
-    def _end_s(self, plan: _Plan) -> float | None:
-        trigger_s = self._trigger_s(plan)
-        return None if trigger_s is None else trigger_s + plan.setup.start_s + plan.setup.span_s
-
-    def _finish(self) -> None:
-        self._sweep()
-        self._single = False
-
     def _sweep(self) -> None:
-        plan = self._plan()
-        with self._drive_lock:
-            made, self._made = self._made, None
-            if made is None or made.plan != plan:
-                made = self._make(plan)
+        made = self._sweeper.sweep(self.plan())
         if made is None:
             return
         self._count += 1
@@ -285,22 +225,3 @@ class Acquisition:
         self._armed_s = made.end_s + DEAD_S
         self._forced = False
         self._fresh = True
-        self._wanted.set()
-
-    def _make(self, plan: _Plan) -> _Made | None:
-        trigger_s, end_s = self._trigger_s(plan), self._end_s(plan)
-        if trigger_s is None or end_s is None:
-            return None
-        begin_s = trigger_s + plan.setup.start_s
-        return _Made(plan, self._front_end.acquire(plan.setup, begin_s, plan.number), end_s)
-
-    def _run_ahead(self) -> None:
-        while True:
-            self._wanted.wait()
-            self._wanted.clear()
-            # Whoever took the last sweep is first to have the processor for reading it.
-            if self._closed.wait(_GRACE_S):
-                return
-            with self._drive_lock:
-                if self._made is None:
-                    self._made = self._make(self._plan())

@@ -29,6 +29,7 @@ from instruments.virtual.scope.faults import (
 from instruments.virtual.scope.frontend import FrontEnd
 from instruments.virtual.scope.panel import Panel, new_panel
 from instruments.virtual.scope.scpi import Buffer, ErrorQueue, ScpiError, number
+from instruments.virtual.scope.sweeps import Sweeper
 from instruments.virtual.truth import Truth
 
 FAMILIES = tuple(INTERPRETERS)
@@ -98,15 +99,16 @@ class VirtualScope:
         self._cancelled: Callable[[], bool] = _nobody_left
         self._memory = traits.memory
         front_end = FrontEnd(drive, traits, seed=seed, noise_codes=noise_codes, probes=probes)
+        self._sweeper = Sweeper(drive, front_end)
         self._acquisition = Acquisition(
-            drive,
-            front_end,
+            self._sweeper,
             new_panel(traits.memory),
             traits,
             gains=lambda source: self.panel.channels[source].probe / probes[source - 1],
             clock=clock if paced else None,
-            ahead=ahead,
         )
+        if ahead and not paced:
+            self._sweeper.go_ahead(self._acquisition.plan)
         self._interpreter = kind(
             self._acquisition,
             self.errors,
@@ -130,7 +132,7 @@ class VirtualScope:
 
     def close(self) -> None:
         """End the scope's thread and every wait for a sweep."""
-        self._acquisition.close()
+        self._sweeper.close()
 
     def reply(self, message: bytes) -> list[Buffer]:
         """Carry out a program message; return the parts of its response, faults left out."""
@@ -205,7 +207,7 @@ class VirtualScope:
 
     def with_drive(self, use: Callable[[VirtualDrive], object]) -> object:
         """Return what `use` makes of the drive, while nothing samples it."""
-        return self._acquisition.with_drive(use)
+        return self._sweeper.with_drive(use)
 
     def nudge(self, offset_um: float) -> None:
         """Turn the stepper's body so that the head moves outward by `offset_um`."""

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import ClassVar
 
 from instruments.virtual.scope.acquisition import State
-from instruments.virtual.scope.families.base import attribute
 from instruments.virtual.scope.families.tenfield import TenField, whole
+from instruments.virtual.scope.families.vocabulary import attribute
 from instruments.virtual.scope.panel import EXTERNAL, LINE, MATHS, PanelError
 from instruments.virtual.scope.record import Record, Trace, Traits
 from instruments.virtual.scope.scpi import Answer, Buffer, ScpiError

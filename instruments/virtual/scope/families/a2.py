@@ -11,8 +11,9 @@ from typing import ClassVar
 import numpy as np
 
 from instruments.virtual.scope.acquisition import State
-from instruments.virtual.scope.families.base import Reply, attribute
+from instruments.virtual.scope.families.base import Reply
 from instruments.virtual.scope.families.tenfield import TenField, unsigned, whole
+from instruments.virtual.scope.families.vocabulary import attribute
 from instruments.virtual.scope.panel import EXTERNAL, LINE, MATHS, PanelError
 from instruments.virtual.scope.record import Record, Trace, Traits
 from instruments.virtual.scope.scpi import Answer, Buffer, ScpiError, choice

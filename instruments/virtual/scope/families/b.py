@@ -10,8 +10,9 @@ from collections.abc import Callable
 import numpy as np
 
 from instruments.virtual.scope.acquisition import State
-from instruments.virtual.scope.families.base import Interpreter, attribute, word_for
-from instruments.virtual.scope.panel import EXTERNAL, LINE, MATHS, Channel, PanelError, Trigger
+from instruments.virtual.scope.families.base import Interpreter
+from instruments.virtual.scope.families.vocabulary import attribute, word_for
+from instruments.virtual.scope.panel import EXTERNAL, LINE, MATHS, PanelError, Trigger
 from instruments.virtual.scope.record import Trace, Traits
 from instruments.virtual.scope.scpi import Answer, ScpiError, flag, number, parse_unit
 
@@ -148,7 +149,7 @@ class B(Interpreter):
     def _vertical(self) -> None:
         per = self.channel
         self.switch("SELect:CH#", *attribute(per, "on"))
-        self.switch("SELect:MATH#", lambda _: self._maths().on, self._show_maths)
+        self.switch("SELect:MATH#", *attribute(self.maths_channel, "on"))
         self.numeric("CH#:SCAle", lambda n: per(n).volts_per_div, lambda n, v: per(n).set_scale(v))
         self.numeric("CH#:OFFSet", *attribute(per, "offset_v"))
         self.numeric("CH#:POSition", *attribute(per, "position_div"))
@@ -160,28 +161,13 @@ class B(Interpreter):
         self.ask("MATH#:DEFine", lambda _: '"CH1-CH2"')
         self.do("MATH#:DEFine", self._define, 1)
         self.numeric(
-            "MATH#:VERTical:SCAle", lambda _: self._maths().volts_per_div, self._maths_scale
+            "MATH#:VERTical:SCAle", lambda _: self.maths_channel().volts_per_div, self.scale_maths
         )
-        self.numeric(
-            "MATH#:VERTical:POSition",
-            lambda _: self._maths().position_div,
-            lambda _, value: setattr(self._maths(), "position_div", value),
-        )
-
-    def _maths(self) -> Channel:
-        return self.panel.channels[MATHS]
-
-    def _show_maths(self, _number: int, on: bool) -> None:
-        self._maths().on = on
+        self.numeric("MATH#:VERTical:POSition", *attribute(self.maths_channel, "position_div"))
 
     def _define(self, _number: int, text: str) -> None:
         if text.strip("\"'").upper().replace(" ", "") != "CH1-CH2":
             raise ScpiError(-224)
-
-    def _maths_scale(self, _number: int, volts_per_div: float) -> None:
-        if not volts_per_div > 0:
-            raise PanelError
-        self._maths().volts_per_div = volts_per_div
 
     def _trigger(self) -> None:
         def trigger() -> Trigger:

@@ -5,29 +5,15 @@ Handlers run while the scope's lock is held, one message at a time.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any, ClassVar, TypeVar
+from typing import ClassVar
 
 from instruments.virtual.scope.acquisition import Acquisition
-from instruments.virtual.scope.panel import CHANNELS, Channel, Panel, PanelError
+from instruments.virtual.scope.families.vocabulary import Vocabulary
+from instruments.virtual.scope.panel import CHANNELS, MATHS, Channel, Panel, PanelError
 from instruments.virtual.scope.record import Record, Trace, Traits, trace_of
-from instruments.virtual.scope.scpi import (
-    Answer,
-    Buffer,
-    Entry,
-    ErrorQueue,
-    ScpiError,
-    Tree,
-    choice,
-    flag,
-    number,
-    parse_unit,
-    short_form,
-    split,
-)
-
-_Value = TypeVar("_Value")
+from instruments.virtual.scope.scpi import Answer, Buffer, ErrorQueue, ScpiError, parse_unit, split
 
 OPERATION_COMPLETE, QUERY_ERROR, EXECUTION_ERROR, COMMAND_ERROR = 1, 4, 16, 32
 """Bits of the standard event status register, IEEE 488.2, 11.5.1."""
@@ -43,7 +29,7 @@ class Reply:
     """Whether a block is among the parts."""
 
 
-class Interpreter:
+class Interpreter(Vocabulary):
     """Carries out a family's messages on a scope.
 
     Parameters
@@ -64,8 +50,6 @@ class Interpreter:
 
     maker: ClassVar[str]
     traits: ClassVar[Traits] = Traits()
-    lenient: ClassVar[bool] = False
-    """Whether a header may start from the root without a colon."""
     ending: ClassVar[bytes] = b"\n"
     block_ending: ClassVar[bytes] = b"\n"
     digits: ClassVar[int] = 9
@@ -82,15 +66,14 @@ class Interpreter:
         reset: Callable[[], None],
         refuse: Callable[[], bool],
     ) -> None:
+        super().__init__()
         self.acquisition = acquisition
         self.errors = errors
         self.model = traits
         self.identity = identity
         self.wait = wait
-        self.tree = Tree()
         self._reset_panel = reset
         self._refuse = refuse
-        self._path: list[str] = []
         self._events = 0
         self._told_when_done = False
         self._cache: dict[object, memoryview] = {}
@@ -111,14 +94,10 @@ class Interpreter:
     def restart(self) -> None:
         """Set what the family has beside the panel to where it is after a reset."""
 
-    def show(self, value: float) -> str:
-        """Return a number as the family writes it."""
-        return f"{value:.6E}"
-
     def execute(self, message: bytes) -> Reply:
         """Carry out a program message and return its response."""
         reply = Reply()
-        self._path = []
+        self.path = []
         for text in split(message.decode("latin-1"), ";"):
             try:
                 answer = self.unit(text)
@@ -141,7 +120,7 @@ class Interpreter:
     def unit(self, text: str) -> Answer | None:
         """Carry out one unit."""
         unit = parse_unit(text)
-        entry, numbers = self._found(unit.header)
+        entry, numbers = self.found(unit.header)
         handler = entry.query if unit.query else entry.command
         if handler is None:
             raise ScpiError(-113)
@@ -158,66 +137,26 @@ class Interpreter:
         bits = {1: COMMAND_ERROR, 2: EXECUTION_ERROR, 4: QUERY_ERROR}
         self._events |= bits.get(-code // 100, EXECUTION_ERROR)
 
-    # What families build their commands from
-
-    def ask(self, pattern: str, query: Callable[..., Answer | None], parameters: int = 0) -> None:
-        """Teach a query with as many parameters at the most."""
-
-        def handler(numbers: list[int], given: list[str]) -> Answer | None:
-            if len(given) > parameters:
-                raise ScpiError(-108)
-            return query(*numbers, *given)
-
-        self.tree.add(pattern, query=handler)
-
-    def do(self, pattern: str, command: Callable[..., object], parameters: int = 0) -> None:
-        """Teach a command with just as many parameters."""
-
-        def handler(numbers: list[int], given: list[str]) -> None:
-            if len(given) != parameters:
-                raise ScpiError(-109 if len(given) < parameters else -108)
-            command(*numbers, *given)
-
-        self.tree.add(pattern, command=handler)
-
-    def numeric(
-        self,
-        pattern: str,
-        get: Callable[..., float],
-        put: Callable[..., object],
-        show: Callable[[float], str] | None = None,
-    ) -> None:
-        """Teach a setting that is a number."""
-        self.ask(pattern, lambda *at: (show or self.show)(get(*at)))
-        self.do(pattern, lambda *at: put(*at[:-1], number(at[-1])), 1)
-
-    def switch(
-        self,
-        pattern: str,
-        get: Callable[..., bool],
-        put: Callable[..., object],
-        words: tuple[str, str] = ("0", "1"),
-    ) -> None:
-        """Teach a setting that is on or off."""
-        self.ask(pattern, lambda *at: words[bool(get(*at))])
-        self.do(pattern, lambda *at: put(*at[:-1], flag(at[-1])), 1)
-
-    def choose(
-        self,
-        pattern: str,
-        words: Mapping[str, _Value],
-        get: Callable[..., _Value],
-        put: Callable[..., object],
-    ) -> None:
-        """Teach a setting that is one of some words; the first for a value is its answer."""
-        self.ask(pattern, lambda *at: word_for(words, get(*at)))
-        self.do(pattern, lambda *at: put(*at[:-1], words[choice(at[-1], tuple(words))]), 1)
-
     def channel(self, place: int) -> Channel:
         """Return a channel's settings."""
         if place not in CHANNELS:
             raise ScpiError(-114)
         return self.panel.channels[place]
+
+    def maths_channel(self, *_numbers: int) -> Channel:
+        """Return the maths channel's settings, whatever its number."""
+        return self.panel.channels[MATHS]
+
+    def scale_maths(self, *at: float) -> None:
+        """Set the maths channel's scale, the last of what is given."""
+        if not at[-1] > 0:
+            raise PanelError
+        self.maths_channel().volts_per_div = at[-1]
+
+    def next_error(self) -> str:
+        """Return the oldest error, as SCPI-1999 writes it."""
+        code, text = self.errors.pop()
+        return f'{code},"{text}"'
 
     def memory(self, points: float) -> None:
         """Set the points of a record."""
@@ -248,20 +187,6 @@ class Interpreter:
         return [before + f"#{len(count)}{count}".encode(), data]
 
     # IEEE 488.2
-
-    def _found(self, header: str) -> tuple[Entry, list[int]]:
-        path = header.lstrip(":").split(":")
-        if header.startswith(("*", ":")):
-            places = [path]
-        else:
-            places = [self._path + path] + ([path] if self.lenient else [])
-        for place in places:
-            found = self.tree.find(place)
-            if found is not None:
-                if not header.startswith("*"):
-                    self._path = place[:-1]
-                return found
-        raise ScpiError(-113)
 
     def _common(self) -> None:
         self.ask("*IDN", lambda: self.identity)
@@ -295,19 +220,3 @@ class Interpreter:
             self._events |= OPERATION_COMPLETE
         events, self._events = self._events, 0
         return str(events)
-
-
-def word_for(words: Mapping[str, _Value], value: _Value) -> str:
-    """Return the short form of the first word that stands for `value`."""
-    return next(short_form(word) for word, meant in words.items() if meant == value)
-
-
-def attribute(
-    of: Callable[..., object], name: str
-) -> tuple[Callable[..., Any], Callable[..., None]]:
-    """Return two functions, that get and that set an attribute of what `of` returns."""
-
-    def put(*at: object) -> None:
-        setattr(of(*at[:-1]), name, at[-1])
-
-    return lambda *at: getattr(of(*at), name), put

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from instruments.virtual.scope.families.base import attribute
 from instruments.virtual.scope.families.descriptor import LEAST_BYTES, Value, packed
 from instruments.virtual.scope.families.mnemonics import Mnemonics
-from instruments.virtual.scope.panel import MATHS, PanelError
+from instruments.virtual.scope.families.vocabulary import attribute
+from instruments.virtual.scope.panel import MATHS
 from instruments.virtual.scope.record import Trace, Traits
 from instruments.virtual.scope.scpi import Answer, Buffer, ScpiError
 
@@ -50,22 +50,10 @@ class C1(Mnemonics):
         self._maths()
 
     def _maths(self) -> None:
-        self.switch(
-            "F#:TRA",
-            lambda _: self.panel.channels[MATHS].on,
-            lambda _, on: setattr(self.panel.channels[MATHS], "on", on),
-            ("OFF", "ON"),
-        )
-        self.numeric(
-            "F#:VDIV", lambda _: self.panel.channels[MATHS].volts_per_div, self._maths_scale
-        )
+        self.switch("F#:TRA", *attribute(self.maths_channel, "on"), ("OFF", "ON"))
+        self.numeric("F#:VDIV", lambda _: self.maths_channel().volts_per_div, self.scale_maths)
         self.ask("F#:DEF", lambda _: 'EQN,"C1-C2"')
         self.do("F#:DEF", self._define, 2)
-
-    def _maths_scale(self, _number: int, volts_per_div: float) -> None:
-        if not volts_per_div > 0:
-            raise PanelError
-        self.panel.channels[MATHS].volts_per_div = volts_per_div
 
     def _define(self, _number: int, key: str, equation: str) -> None:
         if key.upper() != "EQN" or equation.strip("\"'").replace(" ", "").upper() != "C1-C2":

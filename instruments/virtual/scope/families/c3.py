@@ -8,10 +8,11 @@ from __future__ import annotations
 import numpy as np
 
 from instruments.virtual.scope.acquisition import State
-from instruments.virtual.scope.families.base import Interpreter, attribute
+from instruments.virtual.scope.families.base import Interpreter
 from instruments.virtual.scope.families.descriptor import Value, packed
 from instruments.virtual.scope.families.mnemonics import points
-from instruments.virtual.scope.panel import EXTERNAL, LINE, MATHS, Channel, PanelError, Trigger
+from instruments.virtual.scope.families.vocabulary import attribute
+from instruments.virtual.scope.panel import EXTERNAL, LINE, MATHS, PanelError, Trigger
 from instruments.virtual.scope.record import Trace, Traits
 from instruments.virtual.scope.scpi import Answer, ScpiError, choice, number
 
@@ -42,16 +43,12 @@ class C3(Interpreter):
 
     def commands(self) -> None:
         """Teach C3's headers."""
-        self.ask(":SYSTem:ERRor[:NEXT]", self._next_error)
+        self.ask(":SYSTem:ERRor[:NEXT]", self.next_error)
         self._running()
         self._horizontal()
         self._vertical()
         self._trigger()
         self._waveform()
-
-    def _next_error(self) -> str:
-        code, text = self.errors.pop()
-        return f'{code},"{text}"'
 
     def _running(self) -> None:
         self.choose(":TRIGger:MODE", _MODES, lambda: self._mode, self._set_mode)
@@ -114,8 +111,8 @@ class C3(Interpreter):
         )
         self.numeric(
             head + "OFFSet",
-            lambda n: -per(n).offset_v,
-            lambda n, v: setattr(per(n), "offset_v", -v),
+            lambda n: 0.0 - per(n).offset_v,
+            lambda n, v: setattr(per(n), "offset_v", 0.0 - v),
         )
         self.choose(
             head + "COUPling", {"DC": "dc", "AC": "ac", "GND": "gnd"}, *attribute(per, "coupling")
@@ -124,22 +121,15 @@ class C3(Interpreter):
         self.tree.add(head + "PROBe", command=self._probe)
         self.switch(
             ":FUNCtion1[:DISPlay]",
-            lambda: self._maths().on,
-            lambda on: setattr(self._maths(), "on", on),
+            *attribute(self.maths_channel, "on"),
             ("OFF", "ON"),
         )
         self.choose(":FUNCtion1:OPERation", {"SUBTract": 0}, lambda: 0, lambda _: None)
         for name in ("SOURce1", "SOURce2"):
             self.choose(f":FUNCtion1:{name}", {f"C{name[-1]}": 0}, lambda: 0, lambda _: None)
-        self.numeric(":FUNCtion1:SCALe", lambda: self._maths().volts_per_div, self._maths_scale)
-
-    def _maths(self) -> Channel:
-        return self.panel.channels[MATHS]
-
-    def _maths_scale(self, volts_per_div: float) -> None:
-        if not volts_per_div > 0:
-            raise PanelError
-        self._maths().volts_per_div = volts_per_div
+        self.numeric(
+            ":FUNCtion1:SCALe", lambda: self.maths_channel().volts_per_div, self.scale_maths
+        )
 
     def _probe(self, numbers: list[int], given: list[str]) -> None:
         if given[:1] and choice(given[0], ("VALue", "DEFault")) == "DEFault":

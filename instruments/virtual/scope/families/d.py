@@ -8,8 +8,9 @@ from __future__ import annotations
 import numpy as np
 
 from instruments.virtual.scope.acquisition import State
-from instruments.virtual.scope.families.base import Interpreter, attribute
-from instruments.virtual.scope.panel import EXTERNAL, LINE, MATHS, Channel, PanelError, Trigger
+from instruments.virtual.scope.families.base import Interpreter
+from instruments.virtual.scope.families.vocabulary import attribute
+from instruments.virtual.scope.panel import EXTERNAL, LINE, MATHS, PanelError, Trigger
 from instruments.virtual.scope.record import Record, Trace, Traits
 from instruments.virtual.scope.scpi import Answer, ScpiError, choice
 
@@ -41,7 +42,7 @@ class D(Interpreter):
 
     def commands(self) -> None:
         """Teach D's headers."""
-        self.ask("SYSTem:ERRor[:NEXT]", self._next_error)
+        self.ask("SYSTem:ERRor[:NEXT]", self.next_error)
         self._running()
         self._horizontal()
         self._vertical()
@@ -55,10 +56,6 @@ class D(Interpreter):
         )
         self._readout("CHANnel#:DATA", maths=False)
         self._readout("CALCulate:MATH#:DATA", maths=True)
-
-    def _next_error(self) -> str:
-        code, text = self.errors.pop()
-        return f'{code},"{text}"'
 
     def _running(self) -> None:
         for name in ("RUN", "RUNContinous"):
@@ -131,11 +128,11 @@ class D(Interpreter):
             lambda n: per(n).probe,
             lambda n, v: per(n).set_probe(v),
         )
-        self.switch("CALCulate:MATH#:STATe", lambda _: self._maths().on, self._show_maths)
+        self.switch("CALCulate:MATH#:STATe", *attribute(self.maths_channel, "on"))
         self.ask("CALCulate:MATH#:EXPRession[:DEFine]", lambda _: '"CH1-CH2"')
         self.do("CALCulate:MATH#:EXPRession[:DEFine]", self._define, 1)
         self.numeric(
-            "CALCulate:MATH#:SCALe", lambda _: self._maths().volts_per_div, self._maths_scale
+            "CALCulate:MATH#:SCALe", lambda _: self.maths_channel().volts_per_div, self.scale_maths
         )
 
     def _type(self, place: int) -> str:
@@ -146,20 +143,9 @@ class D(Interpreter):
         self.channel(place)
         self.panel.acquisition = kind
 
-    def _maths(self) -> Channel:
-        return self.panel.channels[MATHS]
-
-    def _show_maths(self, _number: int, on: bool) -> None:
-        self._maths().on = on
-
     def _define(self, _number: int, text: str) -> None:
         if text.strip("\"'").upper().replace(" ", "") not in ("CH1-CH2", "SUB(CH1,CH2)"):
             raise ScpiError(-224)
-
-    def _maths_scale(self, _number: int, volts_per_div: float) -> None:
-        if not volts_per_div > 0:
-            raise PanelError
-        self._maths().volts_per_div = volts_per_div
 
     def _trigger(self) -> None:
         def trigger() -> Trigger:

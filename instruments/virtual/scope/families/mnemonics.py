@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any, ClassVar
 
 from instruments.virtual.scope.acquisition import State
-from instruments.virtual.scope.families.base import Interpreter, attribute
+from instruments.virtual.scope.families.base import Interpreter
+from instruments.virtual.scope.families.vocabulary import attribute
 from instruments.virtual.scope.panel import EXTERNAL, LINE, PanelError
 from instruments.virtual.scope.record import Codes
 from instruments.virtual.scope.scpi import Answer, ScpiError, choice, number, parse_unit
@@ -107,13 +108,13 @@ class Mnemonics(Interpreter):
                 lambda value: self.panel.set_timebase(value),
             )
         for name in ("TRDL", "TRIG_DELAY"):
-            self.numeric(name, lambda: -self.panel.delay_s, self._delay)
+            self.numeric(name, lambda: 0.0 - self.panel.delay_s, self._delay)
         for name in ("MSIZ", "MEMORY_SIZE"):
             self.ask(name, lambda: str(self.panel.memory))
             self.do(name, lambda text: self.memory(points(text)), 1)
 
     def _delay(self, seconds: float) -> None:
-        self.panel.delay_s = -seconds
+        self.panel.delay_s = 0.0 - seconds
 
     def _vertical(self) -> None:
         per = self.channel
@@ -124,8 +125,8 @@ class Mnemonics(Interpreter):
         for name in ("OFST", "OFFSET"):
             self.numeric(
                 f"C#:{name}",
-                lambda n: -per(n).offset_v,
-                lambda n, v: setattr(per(n), "offset_v", -v),
+                lambda n: 0.0 - per(n).offset_v,
+                lambda n, v: setattr(per(n), "offset_v", 0.0 - v),
             )
         for name in ("CPL", "COUPLING"):
             self.choose(f"C#:{name}", COUPLINGS, *attribute(per, "coupling"))

@@ -8,8 +8,9 @@ from typing import ClassVar
 import numpy as np
 
 from instruments.virtual.scope.acquisition import State
-from instruments.virtual.scope.families.base import Interpreter, attribute
-from instruments.virtual.scope.panel import MATHS, Channel, PanelError, Trigger
+from instruments.virtual.scope.families.base import Interpreter
+from instruments.virtual.scope.families.vocabulary import attribute
+from instruments.virtual.scope.panel import Trigger
 from instruments.virtual.scope.record import Record, Trace
 from instruments.virtual.scope.scpi import Answer, Buffer, ScpiError
 
@@ -55,11 +56,6 @@ class TenField(Interpreter):
         self._trigger()
         self._waveform()
 
-    def next_error(self) -> str:
-        """Return the oldest error."""
-        code, text = self.errors.pop()
-        return f'{code},"{text}"'
-
     def fields(self, trace: Trace) -> tuple[float, ...]:
         """Return the last six fields of the preamble."""
         raise NotImplementedError
@@ -100,24 +96,15 @@ class TenField(Interpreter):
 
     def maths(self, head: str, operator: str) -> None:
         """Teach the headers of a maths channel, which does one thing: channel 1 minus 2."""
-
-        def channel() -> Channel:
-            return self.panel.channels[MATHS]
-
-        def scale(volts_per_div: float) -> None:
-            if not volts_per_div > 0:
-                raise PanelError
-            channel().volts_per_div = volts_per_div
-
-        self.switch(head + "DISPlay", *attribute(channel, "on"))
+        self.switch(head + "DISPlay", *attribute(self.maths_channel, "on"))
         self.choose(head + operator, {"SUBTract": ""}, lambda: "", lambda _: None)
         for name, place in (("SOURce1", 1), ("SOURce2", 2)):
             self.choose(head + name, {f"CHANnel{place}": 0}, lambda: 0, lambda _: None)
-        self.numeric(head + "SCALe", lambda: channel().volts_per_div, scale)
+        self.numeric(head + "SCALe", lambda: self.maths_channel().volts_per_div, self.scale_maths)
         self.numeric(
             head + "OFFSet",
-            lambda: self.offset_sign * channel().offset_v,
-            lambda volts: setattr(channel(), "offset_v", self.offset_sign * volts),
+            lambda: self.offset_sign * self.maths_channel().offset_v,
+            lambda volts: setattr(self.maths_channel(), "offset_v", self.offset_sign * volts + 0.0),
         )
 
     def _vertical(self) -> None:
@@ -130,12 +117,14 @@ class TenField(Interpreter):
         self.numeric(
             head + "RANGe", lambda n: 8 * per(n).volts_per_div, lambda n, v: per(n).set_scale(v / 8)
         )
-        self.numeric(head + "OFFSet", lambda n: self.offset_sign * per(n).offset_v, self._offset)
+        self.numeric(
+            head + "OFFSet", lambda n: self.offset_sign * per(n).offset_v + 0.0, self._offset
+        )
         self.choose(head + "COUPling", self.couplings, *attribute(per, "coupling"))
         self.numeric(head + "PROBe", lambda n: per(n).probe, lambda n, v: per(n).set_probe(v))
 
     def _offset(self, place: int, volts: float) -> None:
-        self.channel(place).offset_v = self.offset_sign * volts
+        self.channel(place).offset_v = self.offset_sign * volts + 0.0
 
     def _trigger(self) -> None:
         def trigger() -> Trigger:

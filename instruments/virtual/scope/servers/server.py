@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import socket
 import threading
+import time
 from types import TracebackType
 from typing import Protocol
 
@@ -22,7 +23,7 @@ from instruments.virtual.scope.servers.wire import Wire, WireClosed
 MOST_LINKS = 32
 """Connections at a time; more are closed as they come."""
 _BACKLOG = 128
-_ENDING_S = 5.0
+_FINISHING_S, _ENDING_S = 1.0, 5.0
 
 
 class Face(Protocol):
@@ -91,7 +92,10 @@ class ScopeServer:
         self.close()
 
     def close(self) -> None:
-        """End every connection and thread; may be called again."""
+        """End every connection and thread; may be called again.
+
+        Commands that have arrived are carried out, as a scope does when its cable is pulled.
+        """
         self._stopping.set()
         # Shutting down wakes the thread that waits for connections, where closing does not.
         with contextlib.suppress(OSError):
@@ -101,6 +105,10 @@ class ScopeServer:
         with self._lock:
             links = dict(self._links)
         for wire in links.values():
+            wire.finish()
+        finished_s = time.monotonic() + _FINISHING_S
+        for thread, wire in links.items():
+            thread.join(max(finished_s - time.monotonic(), 0.0))
             wire.close()
         for thread in links:
             thread.join(_ENDING_S)

@@ -16,8 +16,9 @@ _LOOK_S = 0.05
 _CHUNK = 65536
 _RESET_ON_CLOSE = struct.pack("ii", 1, 0)
 """SO_LINGER with no time: closing sends RST."""
-# Told by Linux alone; elsewhere a peer that is gone shows when something is sent.
-_GONE = getattr(select, "POLLRDHUP", 0) | getattr(select, "POLLHUP", 0)
+_GATHERS = hasattr(socket.socket, "sendmsg")
+_LEFT = getattr(select, "POLLRDHUP", 0)
+"""Tells that the peer has left though what it sent is not read yet; Linux alone has it."""
 
 
 class WireClosed(Exception):  # noqa: N818 - reads as the state that it names
@@ -65,12 +66,10 @@ class Wire:
         return bytes(data)
 
     def send(self, *parts: Buffer) -> None:
-        """Send all of `parts`, in one call of the system where it takes them."""
-        if not parts:
-            return
+        """Send all of `parts`, in one call of the system where it has one for that."""
         views = [memoryview(part).cast("B") for part in parts]
         try:
-            sent = self._connection.sendmsg(views)
+            sent = self._connection.sendmsg(views) if views and _GATHERS else 0
             for view in views:
                 if sent < len(view):
                     self._connection.sendall(view[sent:])
@@ -116,11 +115,19 @@ class Wire:
         if self._stopping.is_set():
             return True
         try:
-            poll = select.poll()
-            poll.register(self._connection, _GONE)
-            return bool(poll.poll(0))
+            if _LEFT:
+                poll = select.poll()
+                poll.register(self._connection, _LEFT)
+                return bool(poll.poll(0))
+            readable, _, _ = select.select([self._connection], [], [], 0)
+            return bool(readable) and not self._connection.recv(1, socket.MSG_PEEK)
         except (OSError, ValueError):
             return True
+
+    def finish(self) -> None:
+        """Take no more than what has come already; a thread that waits for more goes on."""
+        with contextlib.suppress(OSError):
+            self._connection.shutdown(socket.SHUT_RD)
 
     def close(self) -> None:
         """End the connection; a thread that waits for it goes on."""

@@ -133,7 +133,7 @@ def test_sweeps_made_ahead_are_those_that_would_be_made():
         for scope in (plain, ahead):
             take(asker(scope), "A2")
         deadline_s = time.monotonic() + 20
-        while ahead._acquisition._made is None:
+        while not ahead._sweeper.ready:
             assert time.monotonic() < deadline_s
             time.sleep(0.01)
         records = [scope._acquisition.held().codes[1] for scope in (plain, ahead)]
@@ -146,7 +146,7 @@ def test_a_sweep_made_ahead_is_dropped_when_anything_changes():
     scope, ask = ready(ahead=True)
     take(ask, "A2")
     deadline_s = time.monotonic() + 20
-    while scope._acquisition._made is None:
+    while not scope._sweeper.ready:
         assert time.monotonic() < deadline_s
         time.sleep(0.01)
     scope.nudge(40.0)
@@ -167,6 +167,17 @@ def test_paced_a_sweep_takes_its_time():
     # At least the sweep itself, at most one turn more until its index came.
     assert 0.6 <= clock.now_s - begun_s <= 0.83
     assert scope.records == 1
+    scope.close()
+
+
+def test_paced_a_single_sweep_is_done_in_its_time_though_nobody_looks():
+    clock = Clock()
+    scope, ask = ready(paced=True, clock=clock, sleep=clock.sleep)
+    ask(":SING;:WAV:SOUR CHAN1")
+    assert ask(":WAV:DATA?") == b"#9000000000\n"
+    clock.sleep(1.0)
+    ask(":STOP")
+    assert len(ask(":WAV:DATA?")) == 12_012
     scope.close()
 
 

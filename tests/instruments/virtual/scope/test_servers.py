@@ -249,6 +249,17 @@ def test_closing_ends_links_that_wait():
             assert link.recv(1) == b""
 
 
+def test_commands_that_arrived_are_carried_out_before_the_end():
+    for _ in range(20):
+        with served("socket") as (scope, server):
+            with dialled(server) as link:
+                link.sendall(b"*OPC?\n")
+                assert line(link) == b"1\n"
+                link.sendall(b":CHAN1:COUP DC\n" * 50 + b":TIM:SCAL 0.05\n")
+            server.close()
+            assert scope.panel.seconds_per_div == 0.05
+
+
 def test_closing_ends_sessions_that_wait(manager):
     with served("hislip") as (_, server), opened(manager, server) as session:
         session.write(FOREVER.decode().replace("\n", ";"))
