@@ -39,9 +39,17 @@ def resource_manager() -> pyvisa.ResourceManager:
         When no VISA is there at all.
     """
     with _managers_lock:
-        if not _managers:
-            _managers.append(_new_manager())
+        if not _managers or not _is_open(_managers[0]):
+            _managers[:] = [_new_manager()]
         return _managers[0]
+
+
+def _is_open(manager: pyvisa.ResourceManager) -> bool:
+    """Tell whether a manager can be used: whoever closes PyVISA's own closes it for all."""
+    try:
+        return manager.session is not None
+    except Exception:
+        return False
 
 
 def _new_manager() -> pyvisa.ResourceManager:

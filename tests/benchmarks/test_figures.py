@@ -47,6 +47,6 @@ def test_the_needle_is_painted_soon_after_the_reading():
 
 def test_the_analysis_outruns_a_transform_of_the_whole():
     rates = throughput.measure_rates(turns=20.4, rounds=3)
-    # A third of what is wanted: other work may have either of the two alone.
-    assert rates.analysis > throughput.HILBERT_TIMES / 3.0 * rates.hilbert
+    # A fifth of what is wanted: other work may fall on one of the two alone.
+    assert rates.analysis > throughput.HILBERT_TIMES / 5.0 * rates.hilbert
     assert rates.one_pass < 3.0 * throughput.PASS_TIMES * rates.analysis
