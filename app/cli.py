@@ -90,10 +90,13 @@ def _measure(options: argparse.Namespace) -> int:
 
 def _sources(options: argparse.Namespace) -> int:
     del options
-    rows = (*attached_sources(), ("PATH", "A capture: WAV, RF64, or a scope's CSV export"))
+    found = attached_sources()
+    rows = (*found.sources, ("PATH", "A capture: WAV, RF64, or a scope's CSV export"))
     width = max(len(address) for address, _ in rows)
     for address, title in rows:
         _say(f"{address:<{width}}  {title}")
+    for hint in found.hints:
+        _say(f"hint: {hint}")
     return OK
 
 
@@ -129,12 +132,30 @@ def _simulate(options: argparse.Namespace) -> int:
     return OK
 
 
+def _check_scope(options: argparse.Namespace) -> int:
+    from instruments.scope.check import check_scope
+
+    return OK if check_scope(options.address, _say) else NO_READING
+
+
+def _virtual_scope(options: argparse.Namespace) -> int:
+    from instruments.virtual.scope import serve
+
+    def tell(address: str) -> None:
+        _say(f"visa:{address}")
+
+    serve(options.family, options.transport, options.port, options.options, tell=tell)
+    return OK
+
+
 _COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
     "": _dashboard,
     "measure": _measure,
     "sources": _sources,
     "record": _record,
     "simulate": _simulate,
+    "check-scope": _check_scope,
+    "virtual-scope": _virtual_scope,
 }
 
 

@@ -24,7 +24,10 @@ sources:
   PATH or file:PATH       a capture: WAV, RF64, or a scope's CSV export
                           (?rate=HZ for a CSV without a time column, ?full_scale_v=V for a WAV)
   sound:DEVICE            a sound input (?rate=HZ, ?full_scale_v=V); evenlobe sources lists them
-  visa:RESOURCE           a scope, as visa:TCPIP::192.0.2.7::5025::SOCKET
+  visa:RESOURCE           a scope, as visa:TCPIP::192.0.2.7::5025::SOCKET; with nothing after
+                          visa: the only one that is attached
+  pipe:                   raw frames on standard input: pipe:?rate=HZ&dtype=int16&channels=2
+                          (or float32; full_scale_v=V)
 Quote an address that has ? or & in it, or the shell takes them for its own.
 """
 _STATUS = """\
@@ -87,7 +90,7 @@ Opens the dashboard; where there is no display, a needle of text in the terminal
 
 
 def _dashboard(parser: argparse.ArgumentParser) -> None:
-    rows = "\n".join(f"  {name:<10} {title}" for name, (title, _) in COMMANDS.items())
+    rows = "\n".join(f"  {name:<13} {title}" for name, (title, _) in COMMANDS.items())
     parser.usage = "evenlobe [SOURCE] [options]\n       evenlobe COMMAND ...   (COMMAND --help)"
     parser.epilog = f"""\
 commands:
@@ -138,10 +141,12 @@ def _record(parser: argparse.ArgumentParser) -> None:
     parser.epilog = f"""\
 {_SOURCES}
 The file appears under its name when it is whole; Ctrl-C ends the recording and keeps it.
+Of a scope one record is taken, at the full rate of its deep memory and as long as that is.
 
 examples:
   evenlobe record sound: found.wav --roles differential,index
   evenlobe record scope.csv scope.wav --roles -,plus,minus
+  evenlobe record visa:TCPIP::192.0.2.7::5025::SOCKET found.wav
 """
     parser.add_argument("source", metavar="SOURCE", help="what to record")
     parser.add_argument("out", metavar="OUT.wav", type=Path, help="the file to write")
@@ -171,11 +176,63 @@ examples:
     _add_overwrite(parser)
 
 
+def _check_scope(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = """\
+Every command of the family that matches is sent, and the scope is put back as it was found.
+Write down what is set on its front panel before; keep the drive connected and turning.
+
+exit status: 0 everything fits, 3 something does not, 2 nobody answers there
+
+examples:
+  evenlobe check-scope visa:TCPIP::192.0.2.7::5025::SOCKET
+  evenlobe check-scope 'visa:USB0::0x1234::0x5678::SERIAL::INSTR?family=A2'
+"""
+    parser.add_argument("address", metavar="ADDRESS", help="a visa: address")
+
+
+def _virtual_scope(parser: argparse.ArgumentParser) -> None:
+    # Imported here: nobody else needs the table.
+    from instruments.virtual.scope import FAMILIES, TRANSPORTS
+
+    parser.epilog = """\
+Prints its address, which can be opened like that of a real scope, and serves until Ctrl-C.
+“evenlobe sources --help” lists the options of the virtual drive behind it.
+
+examples:
+  evenlobe virtual-scope
+  evenlobe virtual-scope --family B --transport hislip --options 'offset_um=-40&seed=2'
+"""
+    parser.add_argument(
+        "--family",
+        metavar="NAME",
+        default="A2",
+        help=f"whose commands it speaks: {', '.join(FAMILIES)} (default: A2)",
+    )
+    parser.add_argument(
+        "--transport",
+        metavar="NAME",
+        default="socket",
+        help=f"how it is reached: {', '.join(TRANSPORTS)} (default: socket)",
+    )
+    parser.add_argument(
+        "--port",
+        metavar="N",
+        type=_whole,
+        default=0,
+        help="TCP port; 0 for one that is free (default: 0)",
+    )
+    parser.add_argument(
+        "--options", metavar="SIM", default="", help="of the virtual drive, as offset_um=25&seed=1"
+    )
+
+
 COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
     "measure": ("measure a source once, or show its needle as text", _measure),
     "sources": ("list what can be opened now", _sources),
     "record": ("record a source to a WAV file", _record),
     "simulate": ("write the virtual drive to a WAV file, its truth beside it", _simulate),
+    "check-scope": ("try every command of a scope's family on it", _check_scope),
+    "virtual-scope": ("put the virtual drive behind the commands of a scope", _virtual_scope),
 }
 
 
@@ -217,6 +274,13 @@ def _positive(text: str) -> float:
     if value == 0.0:
         raise argparse.ArgumentTypeError(f"“{text}” is not above 0")
     return value
+
+
+def _whole(text: str) -> int:
+    try:
+        return int(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"“{text}” is not a whole number") from None
 
 
 def _not_negative(text: str) -> float:

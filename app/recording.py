@@ -11,7 +11,7 @@ from pathlib import Path
 
 from app.terminal import Interrupt, interrupted
 from instruments.addresses import open_address
-from instruments.capture.recorder import CaptureWriter
+from instruments.capture.recorder import CaptureWriter, check_place
 from instruments.playback import FileSource
 from instruments.source import (
     AddressError,
@@ -64,6 +64,9 @@ def record(
 ) -> Recorded:
     """Write a source to a WAV file for some seconds, to its end, or until Ctrl-C.
 
+    Of a scope one record is written, at the full rate of its deep memory: what it gives otherwise
+    are extremes, not samples.
+
     Parameters
     ----------
     source : Source
@@ -79,8 +82,14 @@ def record(
         When the source gives nothing at all, or the file cannot be written.
     """
     _refuse_itself(source, out)
+    fetch_deep: Callable[[], Block] | None = getattr(source, "fetch_deep", None)
+    if fetch_deep is not None:
+        _refuse_length(source, seconds)
+        check_place(out, overwrite=overwrite)
     source.open()
     try:
+        if fetch_deep is not None:
+            return _write_deep(source, fetch_deep(), out, overwrite=overwrite)
         info = source.info
         wanted = None if seconds is None else round(seconds * info.sample_rate_hz)
         with interrupted() as stop, CaptureWriter(out, info, overwrite=overwrite) as writer:
@@ -138,6 +147,23 @@ class _Tape:
                 if silent > _SILENCE_READS:
                     raise
         return None
+
+
+def _write_deep(source: Source, block: Block, out: Path, *, overwrite: bool) -> Recorded:
+    rate_hz = block.sample_rate_hz
+    info = replace(source.info, sample_rate_hz=rate_hz, bandwidth_hz=rate_hz / 2)
+    with CaptureWriter(out, info, overwrite=overwrite) as writer:
+        writer.write(block)
+    frames = len(block.samples_v)
+    return Recorded(frames, frames / rate_hz, info.roles, lost_frames=0)
+
+
+def _refuse_length(source: Source, seconds: float | None) -> None:
+    if seconds is not None:
+        raise AddressError(
+            f"source “{source.info.name}”: one record of a scope is as long as its memory; leave "
+            "--seconds out"
+        )
 
 
 def _refuse_itself(source: Source, out: Path) -> None:

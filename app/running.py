@@ -22,18 +22,14 @@ from app.analysis import messages
 from app.analysis.balance import invalid
 from app.analysis.reading import Message, Reading, Trace
 from app.measure import AnyAnalyser, EnvelopeOptions, analyser_for
+from app.pace import Pace
 from app.profiles import Profile
 from app.stream.acquisition import Acquisition, State
 from app.stream.intake import Marks
 from app.stream.ring import Chunk, Ring
 from app.strip import Strip
-from app.view import Controls, Phase, View
+from app.view import STALE_AFTER_S, Controls, Phase, View
 from instruments.source import Source, SourceError, SourceInfo
-
-STALE_AFTER_S = 1.0
-"""A reading older than this is not shown."""
-STALE_SWEEP_S = 3.0
-"""The same for separate records, of which a scope may give but one a second."""
 
 _RING_S = 4.0
 _STEP_S = 0.01
@@ -92,6 +88,7 @@ class Run:
         self._thread: threading.Thread | None = None
         # Written by the analysis thread only, each at once and never taken back:
         self._acquisition: Acquisition | None = None
+        self._source: Source | None = None
         self._controls: Controls | None = None
         self._failure = ""
         self._error: Exception | None = None
@@ -103,6 +100,7 @@ class Run:
         self._newest = threading.Lock()
         self._found = _Found()
         self._strip = Strip()
+        self._pace = Pace()
 
     @property
     def controls(self) -> Controls | None:
@@ -160,10 +158,16 @@ class Run:
             # The capture has been read to its end, but not yet looked through.
             phase = Phase.RUNNING
         levels = levels_of(status.levels, info)
+        now_s = time.monotonic()
         with self._newest:
             found = self._found
             strip_s, strip_balance = self._strip.copy()
-        reading, current = found.reading, _is_current(found, info, phase)
+            records_a_second = self._pace.records_a_second(now_s)
+            slow_after_s = self._pace.stale_after_s()
+        stale_after_s = STALE_AFTER_S if info is None or info.continuous else slow_after_s
+        fresh = now_s - found.reading_at_s <= stale_after_s
+        # At a capture's end the last reading stands.
+        reading, current = found.reading, fresh or phase is Phase.ENDED
         if reading is not None and not current:
             reading = invalid(replace(reading, reasons=()), messages.STALE)
         heard = phase in (Phase.RUNNING, Phase.ENDED)
@@ -189,6 +193,9 @@ class Run:
             advice=advice_on(levels, judged) if judged else (),
             notes=info.notes if info else (),
             teaching=found.teaching,
+            settings=getattr(self._source, "settings", ()),
+            records_a_second=records_a_second if phase is Phase.RUNNING else None,
+            stale_after_s=stale_after_s,
         )
 
     # -- the analysis thread -------------------------------------------------------------------
@@ -217,6 +224,7 @@ class Run:
     def _go_through(self, source: Source) -> None:
         acquisition = Acquisition(source, ring_seconds=_RING_S, backpressure=True)
         self._acquisition = acquisition
+        self._source = source
         acquisition.start()
         try:
             ring = None
@@ -258,6 +266,9 @@ class Run:
             chunk = ring.copy_since(at, max(step, most))
             at = chunk.end_index
             ring.release(at)
+            if not info.continuous:
+                with self._newest:
+                    self._pace.add(time.monotonic())
             self._feed(analyser, chunk, acquisition.marks_at(chunk.first_index), time_of)
 
     def _is_early(self, due_s: float) -> bool:
@@ -295,12 +306,6 @@ class Run:
             if reading is not None:
                 balance = reading.balance if reading.valid else None
                 self._strip.add(found.reading_at_s, np.nan if balance is None else balance.value)
-
-
-def _is_current(found: _Found, info: SourceInfo | None, phase: Phase) -> bool:
-    """Tell whether the newest reading still stands: at a capture's end it does."""
-    limit_s = STALE_AFTER_S if info is None or info.continuous else STALE_SWEEP_S
-    return phase is Phase.ENDED or time.monotonic() - found.reading_at_s <= limit_s
 
 
 def _has_settled(frames: int, info: SourceInfo) -> bool:

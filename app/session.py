@@ -14,7 +14,7 @@ from app.analysis.reading import Message, Side
 from app.measure import AnyAnalyser, EnvelopeOptions
 from app.profiles import Profile
 from app.running import Run
-from app.view import Controls, Listed, View
+from app.view import Controls, Listed, Listing, View
 from instruments.addresses import attached_sources, open_address
 from instruments.source import Source, SourceRequest, parse_roles
 
@@ -115,12 +115,15 @@ class Session:
         """Forget a teaching under way."""
         self._teach(_forget_teaching)
 
-    def listed(self) -> tuple[Listed, ...]:
-        """Return the sources that can be opened now.
+    def listed(self) -> Listing:
+        """Return what can be opened now.
 
-        May take two seconds: call it from a worker.
+        May take three seconds: call it from a worker.
         """
-        return tuple(Listed(address, title) for address, title in attached_sources())
+        found = attached_sources()
+        return Listing(
+            tuple(Listed(address, title) for address, title in found.sources), found.hints
+        )
 
     def _teach(self, what: Callable[[AnyAnalyser], Message | None]) -> Message | None:
         return self._run.teach(what) if self._run is not None else None

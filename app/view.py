@@ -11,6 +11,9 @@ from numpy.typing import NDArray
 
 from app.analysis.reading import Message, Reading, Trace
 
+STALE_AFTER_S = 1.0
+"""A reading of a continuous source that is older than this is not shown."""
+
 
 class Phase(StrEnum):
     """Where a source is in its life."""
@@ -78,6 +81,12 @@ class View:
         What the source itself has to say.
     teaching : bool
         A teaching of the sign is under way.
+    settings : tuple of (str, str)
+        The instrument's settings as it told them last: name, and value with its unit.
+    records_a_second : float or None
+        How often separate records come; None for a continuous source, and before the second one.
+    stale_after_s : float
+        Age beyond which a reading of this source is not shown any more.
     """
 
     phase: Phase = Phase.CLOSED
@@ -99,6 +108,9 @@ class View:
     advice: tuple[Message, ...] = ()
     notes: tuple[str, ...] = ()
     teaching: bool = False
+    settings: tuple[tuple[str, str], ...] = ()
+    records_a_second: float | None = None
+    stale_after_s: float = STALE_AFTER_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +119,14 @@ class Listed:
 
     address: str
     title: str
+
+
+@dataclass(frozen=True, slots=True)
+class Listing:
+    """What can be opened now, and sentences about what is there and cannot be used as it is."""
+
+    sources: tuple[Listed, ...] = ()
+    hints: tuple[str, ...] = ()
 
 
 class Controls(Protocol):

@@ -8,11 +8,31 @@ from __future__ import annotations
 
 import os
 import re
+import threading
+from dataclasses import dataclass
 
 from instruments.addressoptions import positive_option, refuse_others, split_options
 from instruments.source import AddressError, Source, SourceRequest
 
 _SCHEME = re.compile(r"([a-z][a-z0-9+.-]+):(.*)", re.IGNORECASE | re.DOTALL)
+_SCOPES_S = 3.0
+"""Longest wait for the list of instruments."""
+
+
+@dataclass(frozen=True, slots=True)
+class Attached:
+    """What could be opened now.
+
+    Attributes
+    ----------
+    sources : tuple of (str, str)
+        Address and title of each; the virtual drive comes first.
+    hints : tuple of str
+        Sentences about what is there and cannot be used as it is.
+    """
+
+    sources: tuple[tuple[str, str], ...]
+    hints: tuple[str, ...] = ()
 
 
 def open_address(text: str, request: SourceRequest | None = None) -> Source:
@@ -21,8 +41,8 @@ def open_address(text: str, request: SourceRequest | None = None) -> Source:
     Parameters
     ----------
     text : str
-        ``sim:``, ``file:PATH`` or a bare path, ``sound:DEVICE`` or ``visa:RESOURCE``, with options
-        after ``?``.
+        ``sim:``, ``file:PATH`` or a bare path, ``sound:DEVICE``, ``visa:RESOURCE`` or ``pipe:``,
+        with options after ``?``.
     request : SourceRequest or None
         What else the user asks for.
 
@@ -47,20 +67,36 @@ def open_address(text: str, request: SourceRequest | None = None) -> Source:
         return _sound(text, rest, request)
     if scheme == "visa":
         return _visa(text, rest, request)
+    if scheme == "pipe":
+        return _pipe(text, rest, request)
     raise AddressError(
-        f"address “{text}”: “{scheme}:” is not a kind of source; use sim:, file:, sound: or visa:"
+        f"address “{text}”: “{scheme}:” is not a kind of source; "
+        "use sim:, file:, sound:, visa: or pipe:"
     )
 
 
-def attached_sources() -> tuple[tuple[str, str], ...]:
-    """Return address and title of each source that could be opened now.
+def attached_sources() -> Attached:
+    """Return what could be opened now, and what keeps something from being used.
 
-    The virtual drive comes first. May take two seconds; sound inputs that cannot be listed are
-    none.
+    May take three seconds; inputs and instruments that cannot be listed are none.
     """
+    from instruments.scope.discover import find_scopes
     from instruments.soundcard import sound_inputs
 
-    return (("sim:", "Virtual drive"), *sound_inputs())
+    scopes: list[tuple[str, str]] = []
+    hints: list[str] = []
+
+    def find() -> None:
+        found = find_scopes(_SCOPES_S)
+        scopes.extend(found.scopes)
+        hints.extend(found.hints)
+
+    # Beside the listing of the inputs, which takes about as long.
+    finding = threading.Thread(target=find, name="scopes", daemon=True)
+    finding.start()
+    inputs = sound_inputs()
+    finding.join()
+    return Attached((("sim:", "Virtual drive"), *inputs, *scopes), tuple(hints))
 
 
 def _file(text: str, rest: str, request: SourceRequest) -> Source:
@@ -101,3 +137,14 @@ def _visa(text: str, rest: str, request: SourceRequest) -> Source:
     from instruments.scope.source import ScopeSource
 
     return ScopeSource.from_options(text, resource, options, request)
+
+
+def _pipe(text: str, rest: str, request: SourceRequest) -> Source:
+    body, options = split_options(text, rest)
+    if body:
+        raise AddressError(
+            f"address “{text}”: frames come on standard input; write pipe:?rate=…, nothing between"
+        )
+    from instruments.pipe import PipeSource
+
+    return PipeSource.from_options(text, options, request)

@@ -22,6 +22,22 @@ _LONGEST_HOLE_S = 1.0
 """Lost time is written as not-a-number samples, but no more of it than this."""
 
 
+def check_place(path: Path, *, overwrite: bool) -> None:
+    """Refuse a name under which nothing can be recorded.
+
+    Raises
+    ------
+    SourceUnavailable
+        When it does not end in ``.wav``, its folder is not there, or it is taken.
+    """
+    if path.suffix.lower() != ".wav":
+        raise SourceUnavailable(f"recording “{path}”: the name must end in .wav; add it")
+    if not path.parent.is_dir():
+        raise SourceUnavailable(f"recording “{path}”: its folder is not there; make it first")
+    if path.is_dir() or (path.exists() and not overwrite):
+        raise SourceUnavailable(f"recording “{path}” is there already; name another file")
+
+
 class CaptureWriter:
     """Records blocks as float32 WAV, as RF64 when it grows beyond 4 GiB.
 
@@ -52,7 +68,7 @@ class CaptureWriter:
         self._overwrite = overwrite
         self._frames = 0
         self._next_index: int | None = None
-        self._check_place()
+        check_place(self._path, overwrite=overwrite)
         self._part = self._path.with_name(f"{self._path.name}.{os.getpid()}.part")
         try:
             self._file: soundfile.SoundFile | None = soundfile.SoundFile(
@@ -112,7 +128,7 @@ class CaptureWriter:
                     "check the source"
                 )
             self._finish()
-            self._check_place()
+            check_place(self._path, overwrite=self._overwrite)
             self._part.replace(self._path)
         except (soundfile.SoundFileError, OSError) as fault:
             raise self._error(fault) from None
@@ -171,15 +187,6 @@ class CaptureWriter:
             if extent.frames != self._frames or extent.patches:
                 raise OSError("not all of it was written")
             make_plain(stream, extent.data_at, size)
-
-    def _check_place(self) -> None:
-        path = self._path
-        if path.suffix.lower() != ".wav":
-            raise SourceUnavailable(f"recording “{path}”: the name must end in .wav; add it")
-        if not path.parent.is_dir():
-            raise SourceUnavailable(f"recording “{path}”: its folder is not there; make it first")
-        if path.is_dir() or (path.exists() and not self._overwrite):
-            raise SourceUnavailable(f"recording “{path}” is there already; name another file")
 
     def _error(self, fault: Exception) -> SourceUnavailable:
         if shutil.disk_usage(self._path.parent).free < _FULL_BYTES:

@@ -243,7 +243,7 @@ class ScopeSession:
         if deep is None or panel is None:
             raise SourceUnavailable(
                 f"{self._link.what}: the family {self.family.name} has no commands for its deep "
-                "memory; record with the needle's own acquisition, or add them to a TOML file"
+                "memory; save a capture with the scope itself, or add them to a TOML file"
             )
         setup.plain(deadline)
         try:

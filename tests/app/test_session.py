@@ -340,7 +340,7 @@ def test_a_teaching_can_be_given_up(session):
 
 
 def test_the_virtual_drive_is_listed_first(session):
-    first, *_ = session.listed()
+    first, *_ = session.listed().sources
     assert first.address == "sim:"
 
 

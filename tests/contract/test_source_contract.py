@@ -2,7 +2,10 @@
 
 import dataclasses
 import itertools
+import os
 import threading
+import time
+import weakref
 from contextlib import suppress
 
 import numpy as np
@@ -10,6 +13,7 @@ import pytest
 from scipy.io import wavfile
 
 from instruments.addresses import open_address
+from instruments.pipe import PipeOptions, PipeSource
 from instruments.soundcard import SoundSource
 from instruments.soundcard_portaudio import PortAudio
 from instruments.source import (
@@ -63,9 +67,28 @@ def sound_input(_folder):
     return SoundSource("", name="sound:", portaudio=PortAudio(FakeSound(live=True)))
 
 
-SOURCES = (wav, integer_wav, csv, virtual_drive, paced_virtual_drive, sound_input)
+def piped_frames(_folder):
+    """A real pipe, and somebody who writes at the stated rate for as long as it is read."""
+    reading, writing = os.pipe()
+    options = PipeOptions(rate_hz=20_000, dtype="float32", channels=2)
+    source = PipeSource(options, SourceRequest(), "pipe:", reading)
+    weakref.finalize(source, os.close, reading)
+
+    def write():
+        piece = np.random.default_rng(1).normal(size=(200, 2)).astype("<f4").tobytes()
+        with suppress(BrokenPipeError):
+            while True:
+                os.write(writing, piece)
+                time.sleep(0.01)
+        os.close(writing)
+
+    threading.Thread(target=write, name="writer", daemon=True).start()
+    return source
+
+
+SOURCES = (wav, integer_wav, csv, virtual_drive, paced_virtual_drive, sound_input, piped_frames)
 REPEATABLE = (wav, integer_wav, csv)
-PACED = (paced_virtual_drive, sound_input)
+PACED = (paced_virtual_drive, sound_input, piped_frames)
 
 
 @pytest.fixture(params=SOURCES, ids=lambda make: make.__name__)

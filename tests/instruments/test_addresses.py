@@ -8,6 +8,7 @@ import pytest
 from instruments.addresses import attached_sources, open_address
 from instruments.addressoptions import positive_option, refuse_others, split_options
 from instruments.playback import FileSource
+from instruments.scope import discover
 from instruments.source import AddressError, SourceRequest, parse_roles
 from instruments.virtual.source import VirtualSource
 from tests.instruments.captures import FIXTURES, read_all
@@ -58,8 +59,16 @@ def test_roles_reach_the_capture():
     ("address", "words"),
     [
         ("", "no source is named"),
-        ("tape:reel", "“tape:” is not a kind of source; use sim:, file:, sound: or visa:"),
+        ("tape:reel", "“tape:” is not a kind of source; use sim:, file:, sound:, visa: or pipe:"),
         ("file:", "names no file"),
+        ("pipe:", "“rate” is missing, and raw frames do not tell it; write for example pipe:?"),
+        ("pipe:x?rate=1e6", "frames come on standard input"),
+        ("pipe:?rate=1e6&dtype=int16", "“channels” is missing"),
+        ("pipe:?rate=1e6&dtype=int8&channels=2", "“int8”; it must be int16 or float32"),
+        ("pipe:?rate=1e6&dtype=int16&channels=9", "“9”; it must lie between 1 and 8"),
+        ("pipe:?rate=1e6&dtype=int16&channels=1.5", "“1.5”; it must be a whole number"),
+        ("pipe:?rate=1&dtype=int16&channels=1", "between 1000 and 1e+09"),
+        ("pipe:?rate=1e6&dtype=int16&channels=1&gain=2", "“gain” is not an option here"),
         ("file:x.csv?rate", "the option “rate” must be NAME=VALUE"),
         ("file:x.csv?rate=", "the option “rate=” must be NAME=VALUE"),
         ("file:x.csv?=5", "must be NAME=VALUE"),
@@ -97,7 +106,19 @@ def test_options_are_split_once_for_every_kind():
 def test_the_virtual_drive_is_always_there(monkeypatch):
     # No sound library at all: the list is shorter, and nothing is raised.
     monkeypatch.setitem(sys.modules, "sounddevice", None)
-    assert attached_sources() == (("sim:", "Virtual drive"),)
+    assert attached_sources().sources[0] == ("sim:", "Virtual drive")
+
+
+def test_scopes_are_listed_beside_inputs_with_what_keeps_them_from_being_used(monkeypatch):
+    monkeypatch.setitem(sys.modules, "sounddevice", None)
+    scope = ("visa:USB0::1::2::S123::INSTR", "USB instrument S123")
+    found = discover.Attached((scope,), ("there is a USB scope that speaks no SCPI",))
+    waited = []
+    monkeypatch.setattr(discover, "find_scopes", lambda within_s: waited.append(within_s) or found)
+    attached = attached_sources()
+    assert attached.sources == (("sim:", "Virtual drive"), scope)
+    assert attached.hints == found.hints
+    assert waited == [3.0]
 
 
 def test_nothing_is_opened_by_naming_it(tmp_path):

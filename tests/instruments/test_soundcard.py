@@ -229,7 +229,7 @@ def test_one_card_under_two_host_interfaces_is_the_defaults(sound, opened):
 
 def test_every_listed_address_opens_its_own_device(sound, opened):
     sound.devices = [FakeDevice("Line"), FakeDevice("Line in", inputs=1), FakeDevice("Out", 0)]
-    listed = [item for item in attached_sources() if item[0].startswith("sound:")]
+    listed = [item for item in attached_sources().sources if item[0].startswith("sound:")]
     assert [title for _, title in listed] == [
         "Line, ALSA (2 channels, default)",
         "Line in, ALSA (1 channel)",
