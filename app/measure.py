@@ -70,11 +70,15 @@ class EnvelopeOptions:
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """A reading over a whole capture, with where it comes from."""
+    """A reading over a whole capture, with where it comes from.
+
+    ``settings`` are those of the instrument, as it told them: name, and value with its unit.
+    """
 
     reading: Reading
     info: SourceInfo
     duration_s: float
+    settings: tuple[tuple[str, str], ...] = ()
 
 
 def analyser_for(
@@ -153,7 +157,9 @@ def measure(
         end = _feed(source, analyser, wanted, progress)
         analyser.finish()
         # A file may know its name for itself better only after it was opened.
-        return Measured(analyser.summary(), source.info, end / info.sample_rate_hz)
+        duration_s = end / info.sample_rate_hz
+        settings = getattr(source, "settings", ())
+        return Measured(analyser.summary(), source.info, duration_s, settings)
     finally:
         source.close()
 

@@ -118,7 +118,9 @@ def _signal_lines(measured: Measured) -> list[str]:
 def _notes(measured: Measured) -> list[str]:
     info = measured.info
     roles = roles_note(info.roles_from, info.roles)
-    return [*([roles] if roles else []), *info.notes, *map(str, measured.reading.notes)]
+    settings = ", ".join(f"{name} {value}" for name, value in measured.settings)
+    said = [roles, *info.notes, f"set to: {settings}" if settings else ""]
+    return [*filter(None, said), *map(str, measured.reading.notes)]
 
 
 def _quantity(quantity: Quantity | None) -> dict[str, float] | None:

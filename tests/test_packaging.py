@@ -45,9 +45,10 @@ def test_wheel_holds_the_two_packages_and_no_tests(wheel):
     assert not [name for name in wheel.namelist() if "test" in PurePosixPath(name).name]
 
 
-def test_wheel_holds_every_module_and_profile(wheel):
+def test_wheel_holds_every_module_profile_and_family(wheel):
     wanted = files_under("app", ".py") | files_under("instruments", ".py")
-    wanted |= files_under("app/profiles", ".toml")
+    wanted |= files_under("app/profiles", ".toml") | files_under("instruments/scope", ".toml")
+    assert "instruments/scope/families/A2.toml" in wanted
     assert "app/profiles/130mm-48tpi.toml" in wanted
     assert wanted <= set(wheel.namelist())
 

@@ -16,7 +16,7 @@ from app.dashboard.strip import StripView
 from app.dashboard.teach import PromptLine
 from app.dashboard.theme import Sizes, Theme
 from app.dashboard.trace import TraceView
-from app.dashboard.words import Unit, face_of, notes_of
+from app.dashboard.words import Unit, face_of, notes_of, settings_of
 from app.view import View
 
 if TYPE_CHECKING:
@@ -122,7 +122,7 @@ class Bench(QWidget):
 
     def _show_slow(self, view: View, now_s: float) -> None:
         lines = lines_of(view, now_s, self._session.profile.speed_rpm)
-        self.state.show_lines(lines, notes_of(view, now_s))
+        self.state.show_lines(lines, notes_of(view, now_s), settings_of(view))
         self.prompt.follow(view)
         self.hands.follow()
         self.trace.set_virtual(view.virtual)

@@ -24,7 +24,7 @@ from PySide6.QtWidgets import (
 )
 
 from app.dashboard.buttons import TouchButton
-from app.view import Listed
+from app.view import Listed, Listing
 
 _ROLES = (
     "",
@@ -53,7 +53,7 @@ class Chooser(QWidget):
         super().__init__(parent)
         self.setObjectName("page")
         self._session = session
-        self._pending: Future[tuple[Listed, ...]] | None = None
+        self._pending: Future[Listing] | None = None
         self._title = QLabel(self.tr("Where does the signal come from?"), self)
         self._title.setProperty("title", True)
         self._status = QLabel(self)
@@ -69,7 +69,9 @@ class Chooser(QWidget):
         self._address.setAccessibleDescription(
             self.tr("Address of a source, or the path of a capture")
         )
-        self._address.setPlaceholderText("sim:   sound:   file:capture.wav")
+        self._address.setPlaceholderText(
+            "sim:   sound:   file:capture.wav   visa:TCPIP::192.0.2.7::5025::SOCKET"
+        )
         self._address.returnPressed.connect(self._open)
         self._roles = QComboBox(self)
         own_roles = QLineEdit(self._roles)
@@ -117,7 +119,7 @@ class Chooser(QWidget):
         """List the sources anew, beside the window."""
         if self._pending is not None:
             return
-        future: Future[tuple[Listed, ...]] = Future()
+        future: Future[Listing] = Future()
         self._pending = future
         self._status.setText(self.tr("Looking for sources …"))
 
@@ -140,7 +142,10 @@ class Chooser(QWidget):
                 self.tr("The sources cannot be listed: {0}; type an address.").format(fault)
             )
             return
-        self._fill(done.result())
+        listing = done.result()
+        self._fill(listing.sources)
+        found = self.tr("{0} found. Any other can be opened by its address.")
+        self._status.setText("\n".join((found.format(len(listing.sources)), *listing.hints)))
 
     def come(self, address: str) -> None:
         """Make ready for choosing: `address` is what is open now."""
@@ -158,8 +163,6 @@ class Chooser(QWidget):
                 self._list.setCurrentItem(item)
         if self._list.currentRow() < 0 and sources and not chosen:
             self._list.setCurrentRow(0)
-        found = self.tr("{0} found. Any other can be opened by its address.")
-        self._status.setText(found.format(len(sources)))
 
     def _take_address(self, item: QListWidgetItem | None) -> None:
         if item is not None:

@@ -1,4 +1,4 @@
-"""The first page: what the tool cannot do, what can hurt, and the keys."""
+"""The first page: what the tool cannot do, what can hurt, the keys, and how a scope is wired."""
 
 from __future__ import annotations
 
@@ -50,6 +50,53 @@ def cautions() -> tuple[str, ...]:
     )
 
 
+def wiring() -> tuple[tuple[str, str], ...]:
+    """Return how a scope is wired, part by part."""
+    return (
+        (
+            translate("help", "Two ×10 probes"),
+            translate(
+                "help",
+                "Channel 1 on one phase of the read amplifier's differential test points, channel "
+                "2 on the other. Compensate both alike on the scope's calibrator first, and set "
+                "the same factor at the probes and in the channels' menus: a mismatch lets hum and "
+                "noise through.",
+            ),
+        ),
+        (
+            translate("help", "One ground clip only"),
+            translate(
+                "help",
+                "One probe's clip goes to the drive's signal ground beside the test points; the "
+                "other clip stays off and away. Neither clip goes to a test point: both are the "
+                "scope's earth. Before the clip goes on, measure the voltage between that ground "
+                "and earth with a meter: there must be none, AC or DC.",
+            ),
+        ),
+        (
+            translate("help", "Index trigger"),
+            translate(
+                "help",
+                "Channel 3 on the drive's index signal, DC coupled, or the external trigger input "
+                "with trigger=external. A record then begins at the index, and the side is known. "
+                "With neither: trigger=free, and the side is not told.",
+            ),
+        ),
+        (
+            translate("help", "Where the scope's earth is the drive's"),
+            translate(
+                "help",
+                "A mains scope and a drive on an earthed supply share earth already: a ground "
+                "clip closes a loop, and on a wrong node it shorts that node to earth. Prefer "
+                "leaving both clips off and measuring channel 1 − channel 2, or use a "
+                "differential probe of the right rating. A battery-powered scope floats until "
+                "its USB or network lead makes it earth again. Never lift the protective earth of "
+                "the scope or the drive. If in doubt, ask somebody who is licensed.",
+            ),
+        ),
+    )
+
+
 def keys() -> tuple[tuple[str, str], ...]:
     """Return each key with what it does."""
     return (
@@ -84,6 +131,10 @@ def help_html() -> str:
     rows = "".join(
         f"<tr><td><b>{escape(key)}</b></td><td>{escape(words)}</td></tr>" for key, words in keys()
     )
+    parts_of_wiring = "".join(
+        f"<tr><td width='18%'><b>{escape(part)}</b></td><td>{escape(words)}</td></tr>"
+        for part, words in wiring()
+    )
     purpose = translate(
         "help",
         "Evenlobe shows whether the two lobes of an alignment disk's radial pattern are even "
@@ -98,6 +149,8 @@ def help_html() -> str:
         _items(cautions()),
         f"</td><td><h3>{escape(translate('help', 'Keys'))}</h3>",
         f"<table cellpadding='3'>{rows}</table></td></tr></table>",
+        f"<h3>⚠ {escape(translate('help', 'Wiring a scope'))}</h3>",
+        f"<table width='100%' cellpadding='6'>{parts_of_wiring}</table>",
     )
     return "".join(parts)
 
@@ -117,7 +170,7 @@ class FirstPage(QWidget):
         self._text.setObjectName("first")
         self._text.document().setDocumentMargin(16)
         self._text.setHtml(help_html())
-        self._text.setAccessibleName(self.tr("What the tool cannot do, cautions and keys"))
+        self._text.setAccessibleName(self.tr("What the tool cannot do, cautions, keys and wiring"))
         self._on = TouchButton(
             self.tr("Choose a source"), "⏎", self.tr("Go on to the sources"), self.choose.emit
         )

@@ -14,6 +14,7 @@ _LEAST_PX = 8
 CENTRED = Qt.AlignmentFlag.AlignCenter
 _WRAPPED = int(CENTRED) | int(Qt.TextFlag.TextWordWrap)
 LEFT = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
+RIGHT = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
 
 
 def write(

@@ -18,7 +18,7 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from app.dashboard.ballistics import Ballistics
 from app.dashboard.dial import REST, Geometry, Limits, deflection, paint_dial
-from app.dashboard.lettering import write
+from app.dashboard.lettering import RIGHT, write
 from app.dashboard.theme import FIGURE_CAP, LIGHT, Sizes, Theme, font_of_cap
 from app.dashboard.words import Face
 
@@ -182,6 +182,9 @@ class Meter(QWidget):
         top = self._geometry.cover_top
         painter.setPen(QPen(QColor(self._theme.line), max(1.0, px(2))))
         painter.drawLine(QPointF(px(16), top), QPointF(width - px(16), top))
+        painter.setPen(QColor(self._theme.faint))
+        pace = QRectF(width / 2, top - px(44), width / 2 - px(20), px(34))
+        write(painter, pace, self._face.pace, font_of_cap(px(15)).pixelSize(), RIGHT)
         parked = self._face.balance is None
         painter.setPen(QColor(self._theme.faint if parked else self._theme.ink))
         headline = QRectF(px(16), top + px(8), width - px(32), px(76))

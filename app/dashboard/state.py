@@ -12,12 +12,17 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 from app.analysis.reading import Geometry, Reading
 from app.dashboard.lettering import LEFT, height_of, write
 from app.dashboard.theme import LIGHT, Sizes, Theme
-from app.dashboard.words import STALE_S, current_reading, reading_age_s, translate
+from app.dashboard.words import (
+    current_reading,
+    rate_words,
+    reading_age_s,
+    translate,
+)
 from app.view import Level, Phase, View
 
 _LOW = 0.03
 _SNR_POOR_DB = 10.0
-_NOTES_PART = 0.3
+_BELOW_PART = 0.4
 _MUTED = ("index",)
 
 
@@ -45,10 +50,10 @@ def lines_of(view: View, now_s: float, nominal_rpm: float) -> tuple[Line, ...]:
     return (
         _phase_line(view),
         *(_level_line(level) for level in view.levels),
-        _snr_line(reading),
-        _carrier_line(view, reading),
+        *_carrier_lines(view, reading),
         _speed_line(reading, nominal_rpm),
         _lock_line(view, reading),
+        *_record_lines(view),
         _age_line(view, now_s),
         _lost_line(view),
     )
@@ -105,6 +110,14 @@ def _none(name: str) -> Line:
     return Line(name, translate("dashboard", "none"))
 
 
+def _carrier_lines(view: View, reading: Reading | None) -> tuple[Line, ...]:
+    """Return what is said of the carrier; records of extremes tell nothing of it."""
+    is_told = reading is not None and reading.carrier_hz is not None
+    if view.records_a_second is not None and not is_told:
+        return ()
+    return (_snr_line(reading), _carrier_line(view, reading))
+
+
 def _snr_line(reading: Reading | None) -> Line:
     name = translate("dashboard", "signal to noise")
     if reading is None or reading.snr_db is None:
@@ -154,6 +167,13 @@ def _pattern(geometry: Geometry) -> str:
     }[geometry]
 
 
+def _record_lines(view: View) -> tuple[Line, ...]:
+    if view.records_a_second is None:
+        return ()
+    words = translate("dashboard", "{0} a second").format(rate_words(view.records_a_second))
+    return (Line(translate("dashboard", "records"), words),)
+
+
 def _age_line(view: View, now_s: float) -> Line:
     name = translate("dashboard", "reading")
     age_s = reading_age_s(view, now_s)
@@ -162,7 +182,7 @@ def _age_line(view: View, now_s: float) -> Line:
     if view.phase is Phase.ENDED:
         return Line(name, translate("dashboard", "the last; turns used: {0}").format(_turns(view)))
     words = translate("dashboard", "{0:.1f} s old; turns used: {1}").format(age_s, _turns(view))
-    if age_s > STALE_S:
+    if age_s > view.stale_after_s:
         return Line(name, translate("dashboard", "{0}: STALE").format(words), Grade.FAULT)
     if not view.reading.valid:
         return Line(name, translate("dashboard", "{0}: not valid").format(words), Grade.FAULT)
@@ -194,6 +214,7 @@ class StateView(QWidget):
         self._sizes = Sizes(1.0)
         self._lines: tuple[Line, ...] = ()
         self._notes: tuple[str, ...] = ()
+        self._settings = ""
         self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)
         self.setAccessibleName(self.tr("State of the source"))
 
@@ -216,12 +237,19 @@ class StateView(QWidget):
         """What stands below the lines."""
         return self._notes
 
-    def show_lines(self, lines: tuple[Line, ...], notes: tuple[str, ...]) -> None:
-        """Show the state, and notes below it; paints only where it changed."""
-        if (lines, notes) != (self._lines, self._notes):
-            self._lines, self._notes = lines, notes
-            words = [*(f"{each.name}: {each.words}" for each in lines), *notes]
-            self.setAccessibleDescription("; ".join(words))
+    @property
+    def settings(self) -> str:
+        """The instrument's settings, between the lines and the notes."""
+        return self._settings
+
+    def show_lines(
+        self, lines: tuple[Line, ...], notes: tuple[str, ...], settings: str = ""
+    ) -> None:
+        """Show the state, settings and notes below it; paints only where it changed."""
+        if (lines, notes, settings) != (self._lines, self._notes, self._settings):
+            self._lines, self._notes, self._settings = lines, notes, settings
+            words = [*(f"{each.name}: {each.words}" for each in lines), settings, *notes]
+            self.setAccessibleDescription("; ".join(filter(None, words)))
             self.update()
 
     def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
@@ -234,17 +262,27 @@ class StateView(QWidget):
         painter.drawRoundedRect(QRectF(self.rect()).adjusted(1, 1, -1, -1), px(10), px(10))
         pad = max(6.0, self._sizes.px(12))
         room = QRectF(self.rect()).adjusted(pad, pad, -pad, -pad)
-        if self._notes:
-            words = "\n".join(f"▲ {note}" for note in self._notes)
-            most = room.height() * _NOTES_PART
-            below = height_of(words, room.width(), most, self._sizes.text_px)
-            painter.setPen(QColor(self._theme.caution))
-            box = QRectF(room.left(), room.bottom() - below, room.width(), below)
-            write(painter, box, words, self._sizes.text_px, LEFT)
-            room.setHeight(room.height() - below)
+        notes = "\n".join(f"▲ {note}" for note in self._notes)
+        most = room.height() * _BELOW_PART / (2 if self._settings and notes else 1)
+        for words, colour in ((notes, self._theme.caution), (self._settings, self._theme.ink)):
+            if words:
+                room.setHeight(
+                    room.height() - self._write_below(painter, room, words, colour, most)
+                )
         if self._lines:
             self._paint_lines(painter, pad, room.height())
         painter.end()
+
+    def _write_below(
+        self, painter: QPainter, room: QRectF, words: str, colour: str, most: float
+    ) -> float:
+        """Write words at the bottom of `room`; returns the height that they took."""
+        size_px = self._sizes.text_px
+        high = height_of(words, room.width(), most, size_px)
+        painter.setPen(QColor(colour))
+        box = QRectF(room.left(), room.bottom() - high, room.width(), high)
+        write(painter, box, words, size_px, LEFT)
+        return high
 
     def _paint_lines(self, painter: QPainter, pad: float, high: float) -> None:
         step = min(high / len(self._lines), self._sizes.text_px * 2.0)

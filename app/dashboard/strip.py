@@ -36,7 +36,7 @@ class StripView(QWidget):
         item.getAxis("left").setTicks([self._ticks(limits)])
         self._bands = [self._band(low, high) for low, high in self._edges()]
         self._zero = pg.InfiniteLine(0.0, angle=0)
-        self._curve = pg.PlotCurveItem(connect="finite", antialias=False)
+        self._curve = pg.PlotCurveItem(antialias=False)
         for each in (self._zero, self._curve):
             self._plot.addItem(each)
         layout = QVBoxLayout(self)
@@ -91,7 +91,11 @@ class StripView(QWidget):
         if times_s is None or balances is None or not len(times_s):
             self._curve.setData([], [])
             return
-        self._curve.setData(times_s - now_s, deflections(balances))
+        # What is not known is left out of the line, and never reaches a function of the scale.
+        known = np.isfinite(balances)
+        joined = known & np.append(known[1:], False)
+        heights = deflections(np.where(known, balances, 0.0))
+        self._curve.setData(times_s - now_s, heights, connect=joined)
 
     def _edges(self) -> tuple[tuple[float, float], ...]:
         return (

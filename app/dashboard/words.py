@@ -14,8 +14,6 @@ from app.view import Phase, View
 
 translate = QCoreApplication.translate
 
-STALE_S = 1.0
-"""Age beyond which a reading of a running source is not shown any more."""
 UM_PER_MIL = 25.4
 NO_FIGURE = "–"
 _COVERAGE = 2.0
@@ -63,6 +61,8 @@ class Face:
         The figures; a dash each when the needle is parked.
     virtual : bool
         The samples come from the virtual drive.
+    pace : str
+        Of separate records: how often they come, and how old the reading is.
     """
 
     balance: float | None = None
@@ -74,6 +74,7 @@ class Face:
     difference: Figure = Figure()
     offset: Figure = Figure()
     virtual: bool = False
+    pace: str = ""
 
     @property
     def spoken(self) -> str:
@@ -86,7 +87,7 @@ class Face:
 def current_reading(view: View, now_s: float) -> Reading | None:
     """Return the reading if it speaks of the source as it is now, valid or not."""
     stands = view.phase is Phase.ENDED
-    fresh = view.phase is Phase.RUNNING and now_s - view.reading_at_s <= STALE_S
+    fresh = view.phase is Phase.RUNNING and now_s - view.reading_at_s <= view.stale_after_s
     return view.reading if stands or fresh else None
 
 
@@ -104,7 +105,7 @@ def parked_because(view: View, now_s: float) -> str:
     if reading is None:
         return translate("dashboard", "Waiting for the first whole turn.")
     age_s = now_s - view.reading_at_s
-    if view.phase is Phase.RUNNING and age_s > STALE_S:
+    if view.phase is Phase.RUNNING and age_s > view.stale_after_s:
         text = translate("dashboard", "Stale: the last reading is {0:.0f} s old.")
         return text.format(age_s)
     if not reading.valid:
@@ -150,7 +151,8 @@ def face_of(view: View, now_s: float, profile: Profile, unit: Unit) -> Face:
         current = current_reading(view, now_s)
         side = None if current is None else current.side
         headline = _far_words(side) if side else translate("dashboard", "No reading")
-        return Face(headline=headline, detail=reason, virtual=view.virtual)
+        pace = pace_of(view, now_s)
+        return Face(headline=headline, detail=reason, virtual=view.virtual, pace=pace)
     mirrored = reading.sign is Sign.UNKNOWN
     balance = abs(reading.balance.value) if mirrored else reading.balance.value
     return Face(
@@ -163,7 +165,29 @@ def face_of(view: View, now_s: float, profile: Profile, unit: Unit) -> Face:
         difference=_figure(reading.difference, 100.0, 1, " %"),
         offset=_offset(reading, unit, mirrored),
         virtual=view.virtual,
+        pace=pace_of(view, now_s),
     )
+
+
+def pace_of(view: View, now_s: float) -> str:
+    """Return how often separate records come and how old the reading is; else nothing."""
+    if view.records_a_second is None:
+        return ""
+    words = translate("dashboard", "{0} records a second").format(rate_words(view.records_a_second))
+    age_s = reading_age_s(view, now_s)
+    if age_s is None:
+        return words
+    return f"{words}, {translate('dashboard', 'reading {0:.1f} s old').format(age_s)}"
+
+
+def rate_words(a_second: float) -> str:
+    """Return a rate to two digits or so."""
+    return f"{a_second:.1f}" if a_second >= 1.0 else f"{a_second:.2f}"
+
+
+def settings_of(view: View) -> str:
+    """Return the instrument's settings in one line; nothing where it has none."""
+    return "   ·   ".join(f"{name} {value}" for name, value in view.settings)
 
 
 def _far_words(side: Side) -> str:

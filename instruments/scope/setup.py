@@ -93,8 +93,7 @@ class Setup:
 
     def notes(self, identity: str) -> tuple[str, ...]:
         """Return what the user should know beside any result."""
-        settings = ", ".join(f"{name} {value}" for name, value in self.told())
-        return (f"Scope {identity}: {settings}.",)
+        return (f"The scope is {identity}.",)
 
     def told(self) -> tuple[tuple[str, str], ...]:
         """Return the settings as the scope confirmed them: name and value with its unit."""

@@ -9,6 +9,8 @@ import sys
 import time
 from collections.abc import Callable
 
+from app.measure import EnvelopeOptions, measure
+from app.profiles import load_profile
 from instruments.addresses import open_address
 from instruments.scope.faults import Deadline
 from instruments.scope.socketlink import SocketLink
@@ -18,11 +20,15 @@ from instruments.virtual.scope import FAMILIES, ScopeServer, VirtualScope
 from tests.benchmarks.tables import table
 from tests.instruments.scope.faultcase import lobes_ratio, new_scope, next_block, served
 
+PROFILE = "130mm-48tpi"
 POINTS = 1_000_000
 ROUNDS = 200
 RECORDS = 15
 PATIENCE_S = 30
 OFFSETS_UM = {0.70: 31.41, 0.85: 14.43, 1.00: 0.0}
+NOISE_CODES = (0, 1, 4)
+NOISE_HEADS = ("family", *(f"{r}, {n}" for r in OFFSETS_UM for n in NOISE_CODES))
+CARRIERS_KHZ = ("62.5", "125", "250")
 TRANSPORTS = ("socket", "vxi11", "hislip", "usb", "serial")
 
 
@@ -33,6 +39,8 @@ def report(out: Callable[[str], None]) -> None:
         ("From request to block", ("family", "frames", "ms"), latency),
         ("Closing while the scope stalls in mid-record", ("transport", "s"), stopping),
         ("Ratio of raw lobes less truth", ("family", *map(str, OFFSETS_UM)), truth),
+        ("Ratio of the reading less truth, noise in codes", NOISE_HEADS, readings),
+        ("The same by carrier, ratio 0.85", ("family", *CARRIERS_KHZ), carriers),
     )
     for title, heads, rows in tables:
         out(table(title, heads, rows()))
@@ -155,3 +163,44 @@ def truth() -> list[tuple[str, ...]]:
             scope.close()
         rows.append((family, *errors))
     return rows
+
+
+def readings() -> list[tuple[str, ...]]:
+    """Return each family's error of the whole analysis, by ratio and the scope's own noise."""
+    return [
+        (
+            family,
+            *(
+                _error_of(new_scope(family, offset=offset_um, noise_codes=noise))
+                for offset_um in OFFSETS_UM.values()
+                for noise in NOISE_CODES
+            ),
+        )
+        for family in FAMILIES
+    ]
+
+
+def carriers() -> list[tuple[str, ...]]:
+    """Return each family's error of the whole analysis, by carrier."""
+    return [
+        (
+            family,
+            *(
+                _error_of(new_scope(family, offset=14.43, carrier_hz=1e3 * float(khz)))
+                for khz in CARRIERS_KHZ
+            ),
+        )
+        for family in FAMILIES
+    ]
+
+
+def _error_of(scope: VirtualScope) -> str:
+    """Return what the reading over three seconds has too much, and whether it is valid."""
+    with ScopeServer(scope, "socket", port=0) as server:
+        source = open_address(f"visa:{server.address}")
+        reading = measure(source, load_profile(PROFILE), EnvelopeOptions(), None).reading
+    truth = scope.truth().ratio
+    scope.close()
+    if not reading.valid or reading.ratio is None:
+        return "none: " + "; ".join(map(str, reading.reasons))
+    return f"{reading.ratio.value - truth:+.4f}"

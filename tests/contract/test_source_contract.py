@@ -13,7 +13,8 @@ import pytest
 from scipy.io import wavfile
 
 from instruments.addresses import open_address
-from instruments.pipe import PipeOptions, PipeSource
+from instruments.pipe import PipeSource
+from instruments.pipe_options import PipeOptions
 from instruments.soundcard import SoundSource
 from instruments.soundcard_portaudio import PortAudio
 from instruments.source import (

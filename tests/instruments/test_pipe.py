@@ -9,7 +9,8 @@ import time
 import numpy as np
 import pytest
 
-from instruments.pipe import PipeOptions, PipeSource
+from instruments.pipe import PipeSource
+from instruments.pipe_options import PipeOptions
 from instruments.source import (
     AddressError,
     FormatError,

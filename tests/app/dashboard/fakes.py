@@ -17,7 +17,7 @@ from app.analysis.reading import (
     Verdict,
 )
 from app.profiles import load_profile
-from app.view import Level, Listed, Phase, View
+from app.view import Level, Listed, Listing, Phase, View
 
 
 def quantity(value, u=0.0):
@@ -111,12 +111,12 @@ class FakeControls:
 class FakeSession:
     """Shows `now` as its view; `calls` holds what it was asked to do, in order."""
 
-    def __init__(self, now=None, controls=None, listed=()):
+    def __init__(self, now=None, controls=None, listed=(), hints=()):
         self.profile = load_profile("130mm-48tpi")
         self.now = now if now is not None else View()
         self.calls = []
         self.controls = controls
-        self.sources = tuple(Listed(*each) for each in listed)
+        self.listing = Listing(tuple(Listed(*each) for each in listed), tuple(hints))
         self.answer = None
 
     def open(self, address, roles=None):
@@ -145,4 +145,4 @@ class FakeSession:
         self.now = replace(self.now, teaching=False)
 
     def listed(self):
-        return self.sources
+        return self.listing

@@ -7,7 +7,7 @@ import pytest
 from app.analysis.reading import Message
 from app.dashboard.state import Grade, StateView, lines_of
 from app.dashboard.theme import LIGHT, Sizes
-from app.dashboard.words import notes_of
+from app.dashboard.words import notes_of, settings_of
 from app.view import Level, Phase, View
 from tests.app.dashboard.fakes import parked, reading, view
 from tests.app.dashboard.pictures import different, pixels
@@ -107,3 +107,21 @@ def test_all_lines_and_notes_fit_a_small_panel(qtbot):
     assert changed.top() > 2
     assert changed.bottom() < shown.height() - 2
     assert "A note" in shown.accessibleDescription()
+
+
+def test_a_scope_s_records_and_settings_are_told(qtbot):
+    settings = (("record", "600 ms"), ("range", "0.08 V/div"))
+    shown = view(
+        now_s=NOW_S,
+        reading=reading(0.12, carrier_hz=None, snr_db=None),
+        records_a_second=1.23,
+        settings=settings,
+    )
+    lines = {line.name: line for line in lines_of(shown, NOW_S, 300.0)}
+    assert lines["records"].words == "1.2 a second"
+    # Extremes do not tell of the carrier: nothing is said rather than that there is none.
+    assert "carrier" not in lines
+    state = StateView()
+    qtbot.addWidget(state)
+    state.show_lines(tuple(lines.values()), (), settings_of(shown))
+    assert "record 600 ms   ·   range 0.08 V/div" in state.accessibleDescription()

@@ -8,6 +8,7 @@ from app.dashboard.strip import StripView
 from app.dashboard.theme import LIGHT, Sizes
 from app.dashboard.trace import TraceView
 from tests.app.dashboard.fakes import trace
+from tests.app.dashboard.pictures import different
 
 
 @pytest.fixture
@@ -148,8 +149,20 @@ def test_strip_is_on_the_dials_scale_and_keeps_gaps(strip):
     strip.show_strip(times, balances, 1000.0, mirrored=False)
     x, y = strip._curve.getData()
     np.testing.assert_allclose(x, [-60, -30, -20, 0])
-    np.testing.assert_allclose(y, [deflection(0.1), np.nan, deflection(-0.5), 0.0])
-    assert strip._curve.opts["connect"] == "finite"
+    np.testing.assert_allclose(y[[0, 2, 3]], [deflection(0.1), deflection(-0.5), 0.0])
+    assert strip._curve.opts["connect"].tolist() == [False, False, True, False]
+
+
+def test_strip_that_begins_with_nothing_known_draws_nothing_there(strip):
+    """Most of all no line from the scale's end, and no warning: both were seen."""
+    times = np.linspace(941.0, 1000.0, 60)
+    balances = np.concatenate([np.full(30, np.nan), np.full(30, 0.2)])
+    strip.show_strip(times, np.full(60, np.nan), 1000.0, mirrored=False)
+    empty = strip.grab().toImage()
+    strip.show_strip(times, balances, 1000.0, mirrored=False)
+    drawn = different(strip.grab().toImage(), empty)
+    assert drawn.left() > strip.width() / 2
+    assert drawn.height() < 6
 
 
 def test_strip_without_balances_is_empty(strip):

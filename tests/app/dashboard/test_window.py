@@ -21,7 +21,7 @@ from app.dashboard.run import paint_time_ms, run_dashboard
 from app.dashboard.theme import DARK, LIGHT, Sizes
 from app.dashboard.window import Window
 from app.dashboard.words import Unit
-from app.view import Phase, View
+from app.view import Listing, Phase, View
 from tests.app.dashboard.fakes import FakeControls, FakeSession, reading, view
 from tests.app.dashboard.pictures import near
 
@@ -157,7 +157,7 @@ def test_address_and_roles_are_typed(qtbot, window, session):
 
 
 def test_no_address_is_asked_for(qtbot, window, session):
-    session.sources = ()
+    session.listing = Listing()
     session.now = View()
     window.show_chooser()
     qtbot.waitUntil(lambda: not window.chooser.looking)
@@ -171,7 +171,7 @@ def test_slow_listing_never_holds_up_the_window(qtbot, window, session):
 
     def slow():
         gate.wait(5)
-        return session.sources
+        return session.listing
 
     session.listed = slow
     window.show_chooser()
@@ -182,6 +182,14 @@ def test_slow_listing_never_holds_up_the_window(qtbot, window, session):
     assert window.chooser.findChild(QListWidget).count() == 2
 
 
+def test_what_cannot_be_used_is_said_below_the_list(qtbot, window, session):
+    hint = "the USB scope 5345:1234 speaks no SCPI; save a capture or use pipe:"
+    session.listing = Listing(session.listing.sources, (hint,))
+    window.show_chooser()
+    qtbot.waitUntil(lambda: not window.chooser.looking)
+    assert window.chooser._status.text().splitlines()[1:] == [hint]
+
+
 def test_listing_that_fails_is_said(qtbot, window, session):
     def fails():
         raise OSError("no sound system")
@@ -190,6 +198,12 @@ def test_listing_that_fails_is_said(qtbot, window, session):
     window.show_chooser()
     qtbot.waitUntil(lambda: not window.chooser.looking)
     assert "no sound system" in window.chooser._status.text()
+
+
+def test_first_page_tells_how_a_scope_is_wired(window):
+    text = window.first_page._text.toPlainText()
+    for words in ("Two ×10 probes", "One ground clip only", "Index trigger", "scope's earth"):
+        assert words in text
 
 
 def test_first_page_comes_first_and_leads_on(qtbot):

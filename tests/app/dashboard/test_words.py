@@ -5,9 +5,9 @@ import re
 import pytest
 
 from app.analysis.reading import Message, Quantity, Side, Sign, Verdict
-from app.dashboard.words import NO_FIGURE, STALE_S, Unit, face_of, said, verdict_word
+from app.dashboard.words import NO_FIGURE, Unit, face_of, said, verdict_word
 from app.profiles import load_profile
-from app.view import Phase, View
+from app.view import STALE_AFTER_S, Phase, View
 from tests.app.dashboard.fakes import parked, reading, view
 
 NOW_S = 1000.0
@@ -85,7 +85,7 @@ PARKED = {
     "lost": view(0.12, NOW_S, phase=Phase.LOST, message="sound:x: unplugged; plug it in."),
     "failed": view(0.12, NOW_S, phase=Phase.FAILED, message="x.wav: not there; check the path."),
     "no reading yet": view(0.12, NOW_S, reading=None),
-    "stale": view(0.12, NOW_S - STALE_S - 0.1),
+    "stale": view(0.12, NOW_S - STALE_AFTER_S - 0.1),
     "invalid": view(reading=parked(), now_s=NOW_S),
     "invalid with numbers left over": view(
         reading=reading(0.12, valid=False, reasons=(Message("One lobe only."),)), now_s=NOW_S
@@ -128,3 +128,16 @@ def test_message_is_filled_in():
     assert said(Message("carrier {0} is beyond {1}", ("250 kHz", "90 kHz"))) == (
         "carrier 250 kHz is beyond 90 kHz"
     )
+
+
+def test_a_slow_scope_looks_slow_and_not_wrong():
+    """A reading that is older than a sound card's may be stands while the scope is on time."""
+    slow = view(0.12, NOW_S - 2.4, records_a_second=0.4, stale_after_s=6.0)
+    face = face_of(slow, NOW_S, PROFILE, Unit.UM)
+    assert face.balance == 0.12
+    assert face.pace == "0.40 records a second, reading 2.4 s old"
+    late = face_of(slow, NOW_S + 4.0, PROFILE, Unit.UM)
+    assert late.balance is None
+    assert "Stale" in late.detail
+    assert "6.4 s old" in late.pace
+    assert face_of(view(0.12, NOW_S), NOW_S, PROFILE, Unit.UM).pace == ""

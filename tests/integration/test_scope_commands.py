@@ -1,0 +1,200 @@
+"""The commands for scopes and pipes as programs."""
+
+import contextlib
+import json
+import re
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from instruments.virtual.scope import ScopeServer
+from tests.app.bench import WAIT_S
+from tests.instruments.scope.faultcase import new_scope
+
+COMMAND = Path(sys.executable).with_name("evenlobe")
+
+
+def evenlobe(*words, **settings):
+    return subprocess.run(
+        [COMMAND, *words], capture_output=True, timeout=WAIT_S, check=False, **settings
+    )
+
+
+@contextlib.contextmanager
+def virtual_scope(*words):
+    with subprocess.Popen(
+        [COMMAND, "virtual-scope", *words],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        try:
+            yield process, process.stdout.readline().strip()
+        finally:
+            process.kill()
+
+
+@pytest.mark.parametrize("ending", [signal.SIGINT, signal.SIGTERM])
+def test_the_virtual_scope_prints_an_address_that_can_be_measured(ending):
+    options = "offset_um=14.43&clamp_um=0&oval_um=0&pace=fast"
+    with virtual_scope("--family", "C2", "--options", options) as (process, address):
+        assert re.fullmatch(r"visa:TCPIP::127\.0\.0\.1::\d+::SOCKET", address)
+        done = evenlobe("measure", address, "--json")
+        assert (done.returncode, done.stderr) == (0, b"")
+        made = json.loads(done.stdout)
+        assert made["virtual"]
+        # numbers.md: x = 14.43 µm of S = 178 µm is a ratio of 0.85.
+        assert made["ratio"]["value"] == pytest.approx(0.85, abs=0.01)
+        assert any("VIRTUAL-C2" in note for note in made["notes"])
+        assert any("acquisition peak detect" in note for note in made["notes"])
+        process.send_signal(ending)
+        out, errors = process.communicate(timeout=WAIT_S)
+    assert (process.returncode, out, errors) == (0, "", "")
+
+
+@pytest.mark.parametrize("transport", ["vxi11", "hislip"])
+def test_the_virtual_scope_is_reached_by_visa_too(transport):
+    with virtual_scope("--transport", transport, "--options", "pace=fast") as (_, address):
+        assert evenlobe("measure", address).returncode == 0
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--family", "Z"), "family “Z” is not known; use A1"),
+        (("--transport", "radio"), "transport “radio” is not known; use socket"),
+        (("--options", "offset_um"), "NAME=VALUE"),
+        (("--options", "colour=1"), "“colour” is not an option"),
+        (("--options", "seed=x"), "seed is “x”"),
+        (("--port", "70000"), "port 70000 cannot be had"),
+        (("--port", "some"), "“some” is not a whole number"),
+    ],
+)
+def test_a_virtual_scope_that_cannot_be_is_one_line(words, said):
+    done = evenlobe("virtual-scope", *words, text=True)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert said in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+@pytest.fixture
+def served():
+    scope = new_scope("A2", carrier_hz=20e3)
+    with ScopeServer(scope, "socket", port=0) as server:
+        yield scope, f"visa:{server.address}"
+    scope.close()
+
+
+def test_check_scope_shows_what_is_sent_and_says_what_fits(served):
+    scope, address = served
+    done = evenlobe("check-scope", address, text=True)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "  > *IDN?" in done.stdout
+    assert "families that match: A2" in done.stdout
+    assert done.stdout.endswith("Everything fits.\n")
+    scope.inject("refuse", count=1000)
+    done = evenlobe("check-scope", address, text=True)
+    assert (done.returncode, done.stderr) == (3, "")
+    assert "does not fit:" in done.stdout
+
+
+@pytest.mark.parametrize(
+    "address", ["visa:TCPIP::127.0.0.1::1::SOCKET", "visa:nowhere", "sim:", "visa:USB0"]
+)
+def test_check_scope_where_nobody_is(address):
+    done = evenlobe("check-scope", address, text=True)
+    assert done.returncode == 2
+    assert done.stderr.count("\n") == 1
+    assert address.removeprefix("visa:") in done.stderr
+
+
+def test_a_scope_s_deep_memory_is_recorded_and_reads_right(served, tmp_path):
+    scope, address = served
+    out = tmp_path / "deep.wav"
+    done = evenlobe("record", address, out, text=True)
+    assert (done.returncode, done.stderr) == (0, "")
+    written = soundfile.info(out)
+    assert written.samplerate > 150_000
+    assert written.channels == 2
+    made = json.loads(evenlobe("measure", out, "--json").stdout)
+    assert made["virtual"]
+    assert made["roles"] == ["differential", "index"]
+    assert made["ratio"]["value"] == pytest.approx(scope.truth().ratio, abs=0.01)
+    assert made["carrier_hz"]["value"] == pytest.approx(20e3, rel=0.01)
+
+
+def test_a_scope_s_record_has_a_length_and_a_place_of_its_own(served, tmp_path):
+    _, address = served
+    done = evenlobe("record", address, tmp_path / "x.wav", "--seconds", "2", text=True)
+    assert done.returncode == 2
+    assert "leave --seconds out" in done.stderr
+    done = evenlobe("record", address, tmp_path / "x.flac", text=True)
+    assert done.returncode == 2
+    assert ".wav" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_family_without_a_deep_memory_says_so(tmp_path):
+    scope = new_scope("A2-older")
+    with ScopeServer(scope, "socket", port=0) as server:
+        done = evenlobe("record", f"visa:{server.address}", tmp_path / "x.wav", text=True)
+    scope.close()
+    assert done.returncode == 2
+    assert "save a capture with the scope itself" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+# -- pipes ----------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def capture(tmp_path_factory):
+    path = tmp_path_factory.mktemp("captures") / "drive.wav"
+    options = "sim:offset_um=14.43&clamp_um=0&rate=400000&carrier_hz=62500"
+    assert evenlobe("simulate", path, "--source", options, "--seconds", "1").returncode == 0
+    return path
+
+
+@pytest.mark.parametrize("dtype", ["float32", "int16"])
+def test_raw_frames_from_a_program_read_as_the_capture_does(capture, dtype):
+    samples, rate = soundfile.read(capture, dtype="float32", always_2d=True)
+    if dtype == "int16":
+        data = np.round(samples / np.abs(samples).max() * 32000).astype("<i2").tobytes()
+    else:
+        data = samples.astype("<f4").tobytes()
+    address = f"pipe:?rate={rate}&dtype={dtype}&channels={samples.shape[1]}"
+    words = ("measure", address, "--json", "--seconds", "5", "--roles", "plus,minus,index")
+    done = evenlobe(*words, input=data)
+    assert (done.returncode, done.stderr) == (0, b"")
+    piped = json.loads(done.stdout)
+    kept = json.loads(evenlobe("measure", capture, "--json").stdout)
+    assert piped["ratio"]["value"] == pytest.approx(kept["ratio"]["value"], abs=0.001)
+    assert piped["duration_s"] == pytest.approx(1.0)
+    assert not piped["virtual"]
+
+
+def test_a_torn_frame_is_one_line_and_no_number():
+    address = "pipe:?rate=100000&dtype=float32&channels=2"
+    done = evenlobe("measure", address, "--json", input=bytes(8 * 1000 + 5))
+    assert (done.returncode, done.stdout) == (2, b"")
+    assert "torn: 5 of its 8 bytes" in done.stderr.decode()
+
+
+def test_nothing_piped_in_is_one_line():
+    done = evenlobe("measure", "pipe:?rate=100000&dtype=int16&channels=1", stdin=subprocess.DEVNULL)
+    assert (done.returncode, done.stdout) == (2, b"")
+    assert "ended without a frame" in done.stderr.decode()
+
+
+def test_a_pipe_is_recorded(capture, tmp_path):
+    samples, rate = soundfile.read(capture, dtype="float32", always_2d=True)
+    address = f"pipe:?rate={rate}&dtype=float32&channels={samples.shape[1]}"
+    out = tmp_path / "kept.wav"
+    done = evenlobe("record", address, out, input=samples.tobytes())
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert np.array_equal(soundfile.read(out, dtype="float32")[0], samples[:, :3])

@@ -1,0 +1,107 @@
+"""A scope's whole way: from the virtual drive through its commands to the needle."""
+
+import math
+import time
+
+import pytest
+
+from app.measure import EnvelopeOptions, measure
+from app.profiles import load_profile
+from app.session import Session
+from app.view import Phase
+from instruments.addresses import open_address
+from instruments.source import SourceRequest
+from instruments.virtual.scope import FAMILIES, ScopeServer
+from tests.app.bench import WAIT_S, until
+from tests.instruments.scope.faultcase import new_scope, served
+
+PROFILE = load_profile("130mm-48tpi")
+# numbers.md: r = 0.70, 0.85 are b = 0.1765, 0.0811; x = S·b with S = 178 µm.
+OFFSETS_UM = {0.70: 31.41, 0.85: 14.43, 1.00: 0.0}
+QUIET = "clamp_um=0&oval_um=0&hum_v=0&wow_percent=0&snr_db=inf"
+
+
+def read(address):
+    return measure(
+        open_address(address, SourceRequest(paced=False)), PROFILE, EnvelopeOptions(), None
+    )
+
+
+@pytest.fixture(scope="module")
+def direct():
+    """The ratio of the same drive without a scope between."""
+    kept = {}
+
+    def one(ratio):
+        if ratio not in kept:
+            kept[ratio] = read(f"sim:offset_um={OFFSETS_UM[ratio]}&{QUIET}").reading.ratio.value
+        return kept[ratio]
+
+    return one
+
+
+def check(family, transport, ratio, direct):
+    scope = new_scope(family, offset=OFFSETS_UM[ratio])
+    truth = scope.truth().ratio
+    with served(scope, transport) as (address, _):
+        measured = read(f"visa:{address}")
+    scope.close()
+    found = measured.reading.ratio.value
+    assert truth == pytest.approx(ratio, abs=2e-3)
+    assert found == pytest.approx(truth, abs=0.01)
+    assert found == pytest.approx(direct(ratio), abs=0.005)
+    assert measured.reading.valid
+    assert dict(measured.settings)["acquisition"] == "peak detect"
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_every_family_reads_as_the_drive_itself(family, direct):
+    check(family, "socket", 0.85, direct)
+
+
+@pytest.mark.parametrize("ratio", OFFSETS_UM)
+def test_every_ratio_reads_as_the_drive_itself(ratio, direct):
+    check("A2", "socket", ratio, direct)
+
+
+@pytest.mark.parametrize("transport", ["vxi11", "hislip"])
+def test_every_transport_reads_as_the_drive_itself(transport, direct):
+    check("A2", transport, 0.85, direct)
+
+
+def test_a_scope_that_goes_parks_the_needle_and_comes_back_by_itself():
+    scope = new_scope("A2")
+    truth = scope.truth()
+    server = ScopeServer(scope, "socket", port=0)
+    session = Session(PROFILE)
+    session.open(f"visa:{server.address}")
+
+    def reads():
+        view = session.view()
+        return view if view.reading is not None and view.reading.valid else None
+
+    def away():
+        view = session.view()
+        return view if view.phase is Phase.LOST else None
+
+    try:
+        view = until(lambda: reads() if session.view().records_a_second else None, "a reading")
+        assert view.virtual
+        assert view.records_a_second > 0.5
+        assert dict(view.settings)["coupling"] == "AC"
+        assert view.stale_after_s >= 3.0
+        assert view.reading.ratio.value == pytest.approx(truth.ratio, abs=0.01)
+        server.close()
+        view = until(away, "the loss")
+        assert "scope “TCPIP::127.0.0.1" in view.message
+        assert view.records_a_second is None
+        until(lambda: not session.view().reading.valid, "a parked needle")
+        server = ScopeServer(scope, "socket", port=server.port)
+        view = until(reads, "a reading again")
+        assert view.phase is Phase.RUNNING
+        assert view.reading.ratio.value == pytest.approx(truth.ratio, abs=0.01)
+        assert math.isclose(view.reading_at_s, time.monotonic(), abs_tol=WAIT_S)
+    finally:
+        session.close()
+        server.close()
+        scope.close()
