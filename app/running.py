@@ -157,6 +157,9 @@ class Run:
         if phase is Phase.ENDED and not finished:
             # The capture has been read to its end, but not yet looked through.
             phase = Phase.RUNNING
+        if self._analyser is None and phase in (Phase.RUNNING, Phase.ENDED):
+            # It may yet turn out that what was asked for does not fit the source.
+            phase, info = Phase.OPENING, None
         levels = levels_of(status.levels, info)
         now_s = time.monotonic()
         with self._newest:
