@@ -41,7 +41,7 @@ class PaceLimits:
         Times are corrected once they are off by so much, and run even in between.
     """
 
-    tolerance_s: float = 0.02
+    tolerance_s: float = 0.05
     judge_s: float = 0.5
     settle_s: float = 1.5
     memory_s: float = 2.0

@@ -362,7 +362,7 @@ def test_jitter_and_late_bursts_without_loss_are_no_loss():
     assert pace.end == 2000 * SLOT
 
 
-@pytest.mark.parametrize("lost_s", [0.03, 0.25, 3.0])
+@pytest.mark.parametrize("lost_s", [0.08, 0.25, 3.0])
 def test_a_lasting_deficit_is_counted(lost_s):
     pace = Pace(RATE_HZ)
     assert set(paced(pace, 300, 50.0)) == {Finding.SOUND}
