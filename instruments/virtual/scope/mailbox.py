@@ -49,6 +49,7 @@ class Mailbox:
         self._coming = bytearray()
         self._messages: deque[bytes] = deque()
         self._steps: deque[Step] = deque()
+        self._interrupted = False
         self._closed = False
         self._cleared = 0
         self._thread = threading.Thread(target=self._work, name="scope-mailbox", daemon=True)
@@ -59,6 +60,9 @@ class Mailbox:
         with self._changed:
             self._coming += data
             if end:
+                # At once: whoever fetches next asks for the answer to this message.
+                self._interrupted |= bool(self._steps)
+                self._steps.clear()
                 self._messages.extend(bytes(self._coming).splitlines(keepends=True))
                 self._coming.clear()
                 self._changed.notify_all()
@@ -84,6 +88,7 @@ class Mailbox:
         """Forget all messages and replies, and end a wait for a sweep."""
         with self._changed:
             self._cleared += 1
+            self._interrupted = False
             self._coming.clear()
             self._messages.clear()
             self._steps.clear()
@@ -139,7 +144,8 @@ class Mailbox:
                 self._changed.wait()
             if self._closed:
                 return None
-            interrupted = bool(self._steps)
+            interrupted = self._interrupted or bool(self._steps)
+            self._interrupted = False
             self._steps.clear()
             found = self._messages.popleft(), self._cleared
         if interrupted:
