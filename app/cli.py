@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from app.display import display_fault
 from app.measure import EnvelopeOptions, measure
 from app.options import DEFAULT_SOURCE, UsageFault, parse
-from app.profiles import ProfileError, load_profile
+from app.profiles import ProfileError, load_profile, profile_as_text, profiles_as_text
 from app.recording import record, write_simulation
 from app.session import Session
 from app.terminal import Progress, run_meter
@@ -148,12 +148,19 @@ def _virtual_scope(options: argparse.Namespace) -> int:
     return OK
 
 
+def _profiles(options: argparse.Namespace) -> int:
+    name = options.name
+    _say(profiles_as_text() if name is None else profile_as_text(load_profile(name)))
+    return OK
+
+
 _COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
     "": _dashboard,
     "measure": _measure,
     "sources": _sources,
     "record": _record,
     "simulate": _simulate,
+    "profiles": _profiles,
     "check-scope": _check_scope,
     "virtual-scope": _virtual_scope,
 }

@@ -226,11 +226,18 @@ examples:
     )
 
 
+def _profiles(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = "examples:\n  evenlobe profiles\n  evenlobe profiles 90mm-135tpi\n"
+    words = "show every value of this profile with its unit and where it comes from"
+    parser.add_argument("name", metavar="NAME", nargs="?", help=words)
+
+
 COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
     "measure": ("measure a source once, or show its needle as text", _measure),
     "sources": ("list what can be opened now", _sources),
     "record": ("record a source to a WAV file", _record),
     "simulate": ("write the virtual drive to a WAV file, its truth beside it", _simulate),
+    "profiles": ("list the drive classes, or show the values of one and their sources", _profiles),
     "check-scope": ("try every command of a scope's family on it", _check_scope),
     "virtual-scope": ("put the virtual drive behind the commands of a scope", _virtual_scope),
 }

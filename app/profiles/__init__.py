@@ -1,5 +1,15 @@
 """Drive classes, alignment disks and limits, kept as TOML."""
 
-from app.profiles.profile import Profile, ProfileError, load_profile, profile_names
+from app.profiles.profile import SPECS, Profile, load_profile, profile_names
+from app.profiles.table import profile_as_text, profiles_as_text
+from app.profiles.values import ProfileError
 
-__all__ = ["Profile", "ProfileError", "load_profile", "profile_names"]
+__all__ = [
+    "SPECS",
+    "Profile",
+    "ProfileError",
+    "load_profile",
+    "profile_as_text",
+    "profile_names",
+    "profiles_as_text",
+]

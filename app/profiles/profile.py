@@ -2,154 +2,202 @@
 
 from __future__ import annotations
 
-import tomllib
-from dataclasses import dataclass
-from importlib import resources
-from pathlib import Path
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, field, fields
 from typing import Any
 
-from platformdirs import user_config_path
+from app.profiles.files import Sheet, Shelf, names_on, read_sheet
+from app.profiles.values import (
+    Choice,
+    Day,
+    Flag,
+    Kind,
+    Number,
+    Numbers,
+    ProfileError,
+    Spec,
+    refusal,
+)
 
-_SUFFIX = ".toml"
+_TRACK = Number(0, 255, whole=True)
+_GEOMETRIES = ("two-band", "boundary", "alternating")
+_LEAST_RADIUS_MM, _LARGEST_RADIUS_MM = 10.0, 120.0
 
 
-class ProfileError(Exception):
-    """A profile is not there, or says something it may not; one sentence names key and mend."""
+def _drive(key: str, kind: Kind, unit: str = "") -> Any:
+    return field(metadata={"spec": Spec(key, kind, unit)})
 
 
-@dataclass(frozen=True, slots=True)
+def _disk(
+    key: str, kind: Kind, unit: str = "", part: str = "value", *, optional: bool = False
+) -> Any:
+    return field(metadata={"spec": Spec(key, kind, unit, part, optional, on_disk=True)})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Profile:
-    """One drive class with its alignment disk and limits.
+    """One drive class with its alignment disk and limits; ``SPECS`` tells key, range and unit.
 
     Attributes
     ----------
     name, title : str
         The file's name without ending; words for a list.
-    speed_rpm, carrier_hz : float
-        Nominal spindle speed and carrier of the alignment track.
-    track_pitch_um, alignment_track, alignment_radius_mm : float, int, float
-        Radial pitch; number and radius of the track that carries the pattern.
+    disk, disk_title : str
+        The same of the alignment disk.
+    reference_radius_mm : tuple of float, shape (sides,)
+        Radius of ``reference_track`` on each side, as the class's standard states it.
+    reference_track : int
+        The track from which the standard's formula counts.
     geometry : str or None
         Recording of the alignment disk, None when it is to be told from the signal.
     pairs : int or None
         Pairs of lobes a turn, None when to be told from the signal.
-    scale_um, scale_u_um : float
-        Offset for unit balance, and its standard uncertainty.
-    calibrated : bool
-        Whether the scale comes from a certificate or a calibration.
     first_lobe_outward : bool
         True when the first lobe after the index is the taller with the head outward.
-    set_limit, check_limit : float
-        Limits of the lobes' difference when setting and when checking.
+    scale_um, scale_u_um, calibrated : float, float, bool
+        Offset for unit balance, its standard uncertainty, and whether both come from a
+        certificate or a calibration.
+    azimuth_track, azimuth_arcmin : int or None, tuple of float or None
+        Track of the azimuth bursts, and the angle of each in the order of passing.
+    index_tracks : tuple of int or None
+        Tracks that carry a burst after the index.
+    certificate_date, certificate_temperature_c : str or None, float or None
+        When (ISO 8601) and how warm the disk was measured.
     sources : tuple of (str, str)
         Where each value comes from, by key.
     """
 
     name: str
     title: str
-    speed_rpm: float
-    carrier_hz: float
-    track_pitch_um: float
-    alignment_track: int
-    alignment_radius_mm: float
-    geometry: str | None
-    pairs: int | None
-    scale_um: float
-    scale_u_um: float
-    calibrated: bool
-    first_lobe_outward: bool
-    set_limit: float
-    check_limit: float
+    disk: str
+    disk_title: str
+
+    speed_rpm: float = _drive("spindle.speed_rpm", Number(250, 400), "rpm")
+    speed_tolerance_percent: float = _drive("spindle.tolerance_percent", Number(0.01, 10), "%")
+    tracks: int = _drive("track.count", Number(1, 256, whole=True))
+    reference_radius_mm: tuple[float, ...] = _drive(
+        "track.reference_radius_mm",
+        Numbers(Number(_LEAST_RADIUS_MM, _LARGEST_RADIUS_MM), 1, 2),
+        "mm",
+    )
+    reference_track: int = _drive("track.reference_track", _TRACK)
+    track_pitch_um: float = _drive("track.pitch_um", Number(50, 1000), "µm")
+    track_width_um: float = _drive("track.width_um", Number(20, 1000), "µm")
+    alignment_track: int = _drive("track.alignment", _TRACK)
+    density_ftprad: float = _drive("recording.density_ftprad", Number(1600, 45000), "ftprad")
+    step_angle_deg: float = _drive("stepper.step_angle_deg", Number(0.1, 90), "°")
+    steps_per_track: int = _drive("stepper.steps_per_track", Number(1, 64, whole=True))
+    flange_radius_mm: float = _drive("stepper.flange_radius_mm", Number(5, 100), "mm")
+    set_limit: float = _drive("limits.set", Number(0.01, 0.9))
+    check_limit: float = _drive("limits.check", Number(0.01, 0.9))
+    hysteresis_limit_um: float = _drive("limits.hysteresis_um", Number(0.1, 200), "µm")
+    azimuth_limit_arcmin: float = _drive("limits.azimuth_arcmin", Number(1, 120), "arcmin")
+    index_to_burst_us: float = _drive("limits.index_to_burst_us", Number(0, 10_000), "µs")
+    index_to_burst_tolerance_us: float = _drive(
+        "limits.index_to_burst_tolerance_us", Number(1, 10_000), "µs"
+    )
+
+    geometry: str | None = _disk(
+        "pattern.geometry", Choice(tuple((word, word) for word in _GEOMETRIES)), optional=True
+    )
+    pairs: int | None = _disk("pattern.pairs", Number(1, 18, whole=True), optional=True)
+    first_lobe_outward: bool = _disk(
+        "pattern.first_lobe", Choice((("outward", True), ("inward", False)))
+    )
+    # One entry: who takes over another scale takes over its uncertainty, and states both anew.
+    scale_um: float = _disk("pattern.scale_um", Number(1, 2000), "µm")
+    scale_u_um: float = _disk("pattern.scale_um", Number(0, 1000), "µm", "u")
+    calibrated: bool = _disk("pattern.scale_um", Flag(), "", "calibrated")
+    azimuth_track: int | None = _disk("azimuth.track", _TRACK, optional=True)
+    azimuth_arcmin: tuple[float, ...] | None = _disk(
+        "azimuth.angles_arcmin", Numbers(Number(-120, 120), 2, 16), "arcmin", optional=True
+    )
+    index_tracks: tuple[int, ...] | None = _disk(
+        "index.tracks", Numbers(_TRACK, 1, 8), optional=True
+    )
+    thermal_ppm_per_k: float = _disk("film.thermal_ppm_per_k", Number(0, 100), "10⁻⁶/K")
+    humidity_ppm_per_percent: float = _disk(
+        "film.humidity_ppm_per_percent", Number(0, 100), "10⁻⁶/%"
+    )
+    certificate_date: str | None = _disk("certificate.date", Day(), optional=True)
+    certificate_temperature_c: float | None = _disk(
+        "certificate.temperature_c", Number(0, 60), "°C", optional=True
+    )
+
     sources: tuple[tuple[str, str], ...]
 
+    @property
+    def sides(self) -> int:
+        """Number of sides."""
+        return len(self.reference_radius_mm)
 
-class _Reader:
-    """Takes values out of one parsed file and remembers where each comes from."""
+    @property
+    def carrier_hz(self) -> float:
+        """Frequency of a track that has a transition in every place."""
+        return self.density_ftprad * self.speed_rpm * math.pi / 60.0
 
-    def __init__(self, name: str, tree: dict[str, Any]) -> None:
-        self._name = name
-        self._tree = tree
-        self._known: set[str] = set()
-        self.sources: list[tuple[str, str]] = []
+    @property
+    def alignment_radius_mm(self) -> float:
+        """Radius of the alignment track on side 0."""
+        return self.radius_mm(self.alignment_track, 0)
 
-    def number(self, key: str, low: float, high: float) -> float:
-        entry = self._entry(key)
-        if not isinstance(entry, dict) or "value" not in entry or "source" not in entry:
-            raise self.error(key, entry, "a table with value and source")
-        value = entry["value"]
-        fits = isinstance(value, int | float) and not isinstance(value, bool)
-        if not fits or not low <= value <= high:
-            raise self.error(key, value, f"a number from {low:g} to {high:g}")
-        if not isinstance(entry["source"], str) or not entry["source"].strip():
-            raise self.error(f"{key}.source", entry["source"], "words that say where it comes from")
-        self.sources.append((key, entry["source"]))
-        return float(value)
+    @property
+    def shift_um_per_deg(self) -> float:
+        """Radial shift of the head by one degree of the stepper's body."""
+        return self.track_pitch_um / (self.step_angle_deg * self.steps_per_track)
 
-    def whole(self, key: str, low: int, high: int) -> int:
-        value = self.number(key, low, high)
-        if value != int(value):
-            raise self.error(key, value, f"a whole number from {low} to {high}")
-        return int(value)
+    @property
+    def flange_mm_per_deg(self) -> float:
+        """Way of the flange's edge by one degree of the stepper's body."""
+        return math.radians(self.flange_radius_mm)
 
-    def choice(self, key: str, allowed: tuple[Any, ...]) -> Any:
-        value = self._entry(key)
-        if type(value) not in {type(item) for item in allowed} or value not in allowed:
-            words = " or ".join(str(item).lower() for item in allowed)
-            raise self.error(key, value, words)
-        return value
+    def radius_mm(self, track: int, side: int) -> float:
+        """Return the radius of a track's centre line.
 
-    def text(self, key: str) -> str:
-        value = self._entry(key)
-        if not isinstance(value, str) or not value.strip():
-            raise self.error(key, value, "words")
-        return value
+        Raises
+        ------
+        ValueError
+            When the class has no such track or side.
+        """
+        if not (0 <= track < self.tracks and 0 <= side < self.sides):
+            raise ValueError(f"profile “{self.name}” has no track {track} on a side {side}")
+        inward_um = (track - self.reference_track) * self.track_pitch_um
+        return self.reference_radius_mm[side] - inward_um / 1000.0
 
-    def has(self, key: str) -> bool:
-        return self._find(key) is not None
-
-    def check_nothing_unknown(self) -> None:
-        """Refuse keys nobody asked for: most often a misspelling."""
-        for key in _leaves(self._tree):
-            if not any(key == known or key.startswith(known + ".") for known in self._known):
-                raise ProfileError(f"profile “{self._name}”: “{key}” is not a key; take it out")
-
-    def error(self, key: str, value: object, allowed: str) -> ProfileError:
-        return ProfileError(f"profile “{self._name}”: {key} is {value!r}; it must be {allowed}")
-
-    def _entry(self, key: str) -> Any:
-        self._known.add(key)
-        value = self._find(key)
-        if value is None:
-            raise ProfileError(f"profile “{self._name}”: {key} is missing; add it")
-        return value
-
-    def _find(self, key: str) -> Any:
-        node: Any = self._tree
-        for part in key.split("."):
-            node = node.get(part) if isinstance(node, dict) else None
-        return node
+    def wavelength_um(self, track: int, side: int) -> float:
+        """Return the carrier's length on a track: two transitions, each 1/density of a radian."""
+        return 2000.0 * self.radius_mm(track, side) / self.density_ftprad
 
 
-def _leaves(tree: dict[str, Any], before: str = "") -> list[str]:
-    found: list[str] = []
-    for key, value in tree.items():
-        nested = isinstance(value, dict)
-        found += _leaves(value, f"{before}{key}.") if nested else [before + key]
-    return found
+SPECS: dict[str, Spec] = {
+    each.name: each.metadata["spec"] for each in fields(Profile) if "spec" in each.metadata
+}
+"""Key, range and unit of each attribute that a file states."""
 
-
-def user_profile_folder() -> Path:
-    """Return the folder in which a user's own profiles are looked for."""
-    return user_config_path("evenlobe", appauthor=False) / "profiles"
+_DRIVES = Shelf(
+    "profile",
+    "",
+    frozenset({"title", "base", "disk"}),
+    {spec.key for spec in SPECS.values() if not spec.on_disk},
+)
+_DISKS = Shelf(
+    "alignment disk",
+    "disks",
+    frozenset({"title", "base"}),
+    {spec.key for spec in SPECS.values() if spec.on_disk},
+)
 
 
 def profile_names() -> tuple[str, ...]:
-    """Return the names of all profiles, the program's and the user's."""
-    shipped = resources.files("app.profiles").iterdir()
-    folder = user_profile_folder()
-    own = folder.iterdir() if folder.is_dir() else ()
-    files = [path.name for path in (*shipped, *own)]
-    return tuple(sorted({name.removesuffix(_SUFFIX) for name in files if name.endswith(_SUFFIX)}))
+    """Return the names of all profiles, the program's and the user's.
+
+    Raises
+    ------
+    ProfileError
+        When the user's folder cannot be read.
+    """
+    return names_on(_DRIVES)
 
 
 def load_profile(name: str) -> Profile:
@@ -160,41 +208,82 @@ def load_profile(name: str) -> Profile:
     ProfileError
         When there is none of that name, or its content may not stand.
     """
-    file_name = name + _SUFFIX
-    own = user_profile_folder() / file_name
-    if name not in profile_names():
-        known = ", ".join(profile_names())
-        raise ProfileError(f"profile “{name}” is not known; choose one of {known}")
-    where = own if own.is_file() else resources.files("app.profiles") / file_name
-    try:
-        tree = tomllib.loads(where.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as fault:
-        raise ProfileError(f"profile “{name}” cannot be read: {fault}") from None
-    return _build(name, _Reader(name, tree))
-
-
-def _build(name: str, read: _Reader) -> Profile:
-    has_pairs, has_geometry = read.has("disk.pairs"), read.has("disk.geometry")
-    geometries = ("two-band", "boundary", "alternating")
+    drive = read_sheet(_DRIVES, name)
+    disk_name = drive.words.get("disk")
+    if disk_name is None:
+        raise ProfileError(f"profile “{drive.where}”: disk is missing; name an alignment disk")
+    disk = read_sheet(_DISKS, disk_name, f"profile “{drive.where}”: ")
+    values = {
+        attribute: _value(disk if spec.on_disk else drive, spec)
+        for attribute, spec in SPECS.items()
+    }
+    said = drive.entries | disk.entries
     profile = Profile(
         name=name,
-        title=read.text("title"),
-        speed_rpm=read.number("spindle.speed_rpm", 250, 400),
-        carrier_hz=read.number("recording.carrier_hz", 20e3, 1e6),
-        track_pitch_um=read.number("track.pitch_um", 50, 1000),
-        alignment_track=read.whole("track.alignment", 0, 255),
-        alignment_radius_mm=read.number("track.radius_mm", 15, 100),
-        geometry=read.choice("disk.geometry", geometries) if has_geometry else None,
-        pairs=read.whole("disk.pairs", 1, 18) if has_pairs else None,
-        scale_um=read.number("disk.scale_um", 1, 2000),
-        scale_u_um=read.number("disk.scale_u_um", 0, 1000),
-        calibrated=read.choice("disk.calibrated", (True, False)),
-        first_lobe_outward=read.choice("disk.first_lobe", ("outward", "inward")) == "outward",
-        set_limit=read.number("limits.set", 0.01, 0.9),
-        check_limit=read.number("limits.check", 0.01, 0.9),
-        sources=tuple(read.sources),
+        title=drive.words["title"],
+        disk=disk_name,
+        disk_title=disk.words["title"],
+        sources=tuple((key, entry["source"]) for key, (entry, _) in said.items()),
+        **values,
     )
-    if profile.set_limit > profile.check_limit:
-        raise read.error("limits.set", profile.set_limit, "no larger than limits.check")
-    read.check_nothing_unknown()
+    _check_together(profile, drive, disk)
     return profile
+
+
+def _value(sheet: Sheet, spec: Spec) -> Any:
+    """Return one value, checked; None where it may be and is left out."""
+    entry, where = sheet.entries.get(spec.key, ({}, sheet.where))
+    if not entry and spec.optional:
+        return None
+    parts = {each.part for each in SPECS.values() if each.key == spec.key} | {"source"}
+    for part in entry:
+        if part not in parts:
+            allowed = " and ".join(sorted(parts))
+            raise refusal(where, spec.key, entry, f"a table of {allowed} alone")
+    if spec.part not in entry:
+        raise ProfileError(f"profile “{where}”: {spec.path} is missing; add it")
+    value = spec.kind.read(entry[spec.part])
+    if value is None:
+        raise refusal(where, spec.path, entry[spec.part], spec.allowed)
+    return value
+
+
+def _check_together(profile: Profile, drive: Sheet, disk: Sheet) -> None:
+    """Refuse values that may each stand alone, and not beside one another."""
+    last = f"a track of this class, 0 to {profile.tracks - 1}"
+    for attribute in ("alignment_track", "azimuth_track", "index_tracks"):
+        value, spec = getattr(profile, attribute), SPECS[attribute]
+        tracks: Iterable[int] = value if isinstance(value, tuple) else (value or 0,)
+        if any(track >= profile.tracks for track in tracks):
+            where = (disk if spec.on_disk else drive).place_of(spec.key)
+            raise refusal(where, spec.path, value, last)
+    if profile.set_limit > profile.check_limit:
+        raise refusal(
+            drive.place_of("limits.set"),
+            "limits.set",
+            profile.set_limit,
+            f"no larger than limits.check, {profile.check_limit:g}",
+        )
+    for side in range(profile.sides):
+        for track in (0, profile.tracks - 1):
+            radius_mm = profile.radius_mm(track, side)
+            if not _LEAST_RADIUS_MM <= radius_mm <= _LARGEST_RADIUS_MM:
+                raise refusal(
+                    drive.place_of("track.reference_radius_mm"),
+                    "track.reference_radius_mm",
+                    list(profile.reference_radius_mm),
+                    f"such that track {track} of side {side} is at {_LEAST_RADIUS_MM:g} to "
+                    f"{_LARGEST_RADIUS_MM:g} mm; with the pitch it is at {radius_mm:g} mm",
+                )
+    for first, second in (
+        ("azimuth_track", "azimuth_arcmin"),
+        ("certificate_date", "certificate_temperature_c"),
+    ):
+        stated, missing = (first, second)
+        if getattr(profile, stated) is None:
+            stated, missing = missing, stated
+        if getattr(profile, stated) is not None and getattr(profile, missing) is None:
+            raise ProfileError(
+                f"profile “{disk.place_of(SPECS[stated].key)}”: {SPECS[missing].path} is missing "
+                f"beside {SPECS[stated].path}; add it"
+            )
