@@ -18,6 +18,7 @@ _EVERY_AT_FIRST = 2
 _ENOUGH_RUNS = 1000
 _LEAST_RUNS = 8
 """Of the stream every sixteenth run of eight blocks is looked at, or more where there are few."""
+_SINE = 1.5
 _SQUARE_LIMIT = 1.30
 """Where no lower signal is at hand to compare with: a third harmonic of a tenth alone may bring a
 sine's kurtosis to 1.3."""
@@ -47,18 +48,29 @@ class ClipWatch:
     known : numpy.ndarray
         float32, shape (block, k): an orthonormal basis of all that is not noise within a block of
         some carrier periods.
+    tone : numpy.ndarray
+        float32, shape (block, 2): one of the carrier alone.
     """
 
-    def __init__(self, columns: tuple[int, ...], known: NDArray[np.float32]) -> None:
+    def __init__(
+        self,
+        columns: tuple[int, ...],
+        known: NDArray[np.float32],
+        tone: NDArray[np.float32],
+    ) -> None:
         self._columns = columns
         self._block = len(known)
         self._known = known
+        self._tone = tone
         self._taken = 0
         self._freedom = len(known) - known.shape[1]
         self._parts: list[tuple[int, NDArray[np.float64]]] = []
         place = np.arange(self._block) - (self._block - 1) / 2.0
-        self._slope = (place / np.sum(place**2)).astype(np.float32)
-        self._place = place.astype(np.float32)
+        # What is slow is fitted beside the carrier: a slope alone would take some of it away.
+        slow = np.stack([np.ones_like(place), place], axis=1)
+        solve = np.linalg.pinv(np.concatenate([slow, tone.astype(np.float64)], axis=1))[:2]
+        self._solve_slow = solve.T.astype(np.float32)
+        self._slow = slow.T.astype(np.float32)
 
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
         """Take samples, shape (frames, channels)."""
@@ -73,22 +85,24 @@ class ClipWatch:
         runs = samples_v[: count * frames].reshape(count, frames, -1)[::every]
         values = np.stack([runs[:, :, column] for column in self._columns])
         values = values.reshape(-1, self._block)
-        mean = values.mean(axis=1, keepdims=True)
-        values = values - mean - (values @ self._slope)[:, None] * self._place
+        slow = values @ self._solve_slow
+        values = values - slow @ self._slow
         squares = values * values
         explained = values @ self._known
         total = squares.sum(axis=1)
         rest = total - np.einsum("ij,ij->i", explained, explained)
         fourth = np.einsum("ij,ij->i", squares, squares) / self._block
         second = total.reshape(-1, _RUN) / self._block
+        at_phases = _sampled_kurtosis((values @ self._tone) @ self._tone.T)
         half = _RUN // 2
         starts = first_index + np.arange(0, count, every) * frames
         stats = np.stack(
             [
                 np.tile(starts, len(self._columns)),
-                mean.reshape(-1, _RUN).mean(axis=1),
+                slow[:, 0].reshape(-1, _RUN).mean(axis=1),
                 second.mean(axis=1),
                 fourth.reshape(-1, _RUN).mean(axis=1),
+                at_phases.reshape(-1, _RUN).mean(axis=1),
                 # Mean and slope have taken two parts of the noise away too.
                 rest.reshape(-1, _RUN).mean(axis=1) / self._freedom * (1.0 - 2.0 / self._block),
                 second[:, half:].mean(axis=1) - second[:, :half].mean(axis=1),
@@ -119,16 +133,23 @@ def _is_clipped(
     mean_v: NDArray[np.float64],
     second_v2: NDArray[np.float64],
     fourth_v4: NDArray[np.float64],
+    sampled: NDArray[np.float64],
     noise_v2: NDArray[np.float64],
     change_v2: NDArray[np.float64],
     *,
     run: int,
 ) -> bool:
-    """Judge runs by their mean, second and fourth moment, noise, and change of power within."""
+    """Judge runs.
+
+    By their mean, second and fourth moment, what the latter is of a sine sampled at the same
+    phases, noise, and the change of power within.
+    """
     if second_v2.size < _LEAST_COMPARED:
         return False
     greatest = float(np.quantile(second_v2, 0.98))
-    quiet = noise_v2[second_v2 <= np.quantile(second_v2, _QUIET_PART)]
+    # With all that noise alone may lift: the very lowest would be those with the least noise.
+    most_v2 = np.quantile(second_v2, _QUIET_PART) * (1.0 + 4.0 * np.sqrt(2.0 / run))
+    quiet = noise_v2[second_v2 <= most_v2]
     noise, noise_u = float(np.mean(quiet)), float(np.std(quiet)) / float(np.sqrt(quiet.size))
     power = second_v2 - noise
     greatest -= noise
@@ -144,6 +165,9 @@ def _is_clipped(
     # What noise adds to the moments of a sine is taken out of both.
     fourth = fourth_v4 - 6.0 * power * noise - 3.0 * noise**2
     square = power**2 - (4.0 * power * noise + 2.0 * noise**2) / run
+    # A carrier near a simple part of the rate is sampled at few phases, which drift: that alone
+    # moves its kurtosis, and is taken out.
+    square *= sampled / _SINE
     hum = float(np.ptp(mean_v[top])) if top.any() else 0.0
     groups = [top]
     if hum**2 > _HUM_PART * greatest:
@@ -154,6 +178,15 @@ def _is_clipped(
     shift = 6.0 * (power + noise) * noise_u
     reference = _kurtosis(fourth, square, shift, middle)
     return any(_falls(_kurtosis(fourth, square, shift, each), reference) for each in groups)
+
+
+def _sampled_kurtosis(sine: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Return the kurtosis of each row, 1.5 where it says nothing."""
+    squares = sine * sine
+    second = squares.mean(axis=1)
+    fourth = np.einsum("ij,ij->i", squares, squares) / sine.shape[1]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(second > 0.0, fourth / second**2, np.float32(_SINE))
 
 
 def _kurtosis(

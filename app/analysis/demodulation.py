@@ -90,6 +90,14 @@ class Demodulator:
         self._emitted = 0
 
     @property
+    def tone(self) -> NDArray[np.float32]:
+        """An orthonormal basis of the carrier within a block, float32, shape (block, 2)."""
+        place = np.arange(self.block) - (self.block - 1) / 2.0
+        angle = 2.0 * np.pi * self.carrier_hz / self.sample_rate_hz * place
+        basis, _ = np.linalg.qr(np.stack([np.cos(angle), np.sin(angle)], axis=1))
+        return basis.astype(np.float32)
+
+    @property
     def trim(self) -> float:
         """Weight of the plus phase; that of the minus phase is two less this."""
         return self._trim

@@ -168,7 +168,8 @@ class RawPath:
             self._columns, self._channels, self._rate_hz, found.frequency_hz
         )
         self.series = EnvelopeSeries(self._demodulator.frames_a_cell)
-        self._clips = ClipWatch(self._columns.signals, self._demodulator.known)
+        tone = self._demodulator.tone
+        self._clips = ClipWatch(self._columns.signals, self._demodulator.known, tone)
         self.starts += 1
         self._fault = None
         self._since_review = 0

@@ -123,3 +123,12 @@ def test_noise_is_not_called_clipped(snr_db, ratio):
     signal = Signal(rate_hz=1e6, carrier_hz=125e3, ratio=ratio, snr_db=snr_db, turns=6.4)
     reading, _ = measured(signal)
     assert messages.CLIPPED not in reading.reasons
+
+
+@pytest.mark.parametrize("off_hz", [-40.0, -10.0, -3.0, 3.0, 4.9, 10.0, 40.0])
+@pytest.mark.parametrize("part", [0.25, 1 / 3, 0.2])
+def test_a_carrier_near_a_part_of_the_rate_is_not_called_clipped(part, off_hz):
+    signal = Signal(rate_hz=250e3, carrier_hz=part * 250e3 + off_hz, snr_db=30, turns=3.4)
+    for seed in range(3):
+        reading, _ = measured(Signal(**{**vars(signal), "seed": seed}))
+        assert messages.CLIPPED not in reading.reasons
