@@ -1,0 +1,1 @@
+"""The job book, and what is made of it."""
