@@ -1,18 +1,20 @@
-"""Prints the tables that are named, or all of them."""
+"""Prints the tables that are named, or all but the long run."""
 
 from __future__ import annotations
 
+import argparse
 import os
 import sys
+from functools import partial
 
 # One core is what the figures are about; set before numpy is imported.
 os.environ["OPENBLAS_NUM_THREADS"] = "1"
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
 
-def main(names: list[str]) -> int:
+def main(arguments: list[str]) -> int:
     """Print tables; returns the exit status."""
-    from tests.benchmarks import accuracy, lag, load, scope, throughput
+    from tests.benchmarks import accuracy, lag, load, scope, soak, throughput
 
     reports = {
         "accuracy": accuracy.report,
@@ -21,12 +23,22 @@ def main(names: list[str]) -> int:
         "load": load.report,
         "scope": scope.report,
     }
-    unknown = [name for name in names if name not in reports]
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
+    parser.add_argument("names", metavar="TABLE", nargs="*", help=", ".join([*reports, "soak"]))
+    parser.add_argument(
+        "--minutes",
+        metavar="N",
+        type=int,
+        default=soak.MINUTES,
+        help="length of the long run; 0 for its connects alone (default: %(default)s)",
+    )
+    options = parser.parse_args(arguments)
+    every = {**reports, "soak": partial(soak.report, minutes=options.minutes)}
+    unknown = [name for name in options.names if name not in every]
     if unknown:
-        sys.stderr.write(f"no table “{unknown[0]}”; choose from {', '.join(reports)}\n")
-        return 2
-    for name in names or reports:
-        reports[name](print)
+        parser.error(f"no table “{unknown[0]}”; choose from {', '.join(every)}")
+    for name in options.names or reports:
+        every[name](partial(print, flush=True))
     return 0
 
 

@@ -17,6 +17,7 @@ CORE_ALLOWED = 0.60
 PAINT_ALLOWED_MS = 8.0
 FIRST_ALLOWED_S = 3.0
 ADDRESS = "sim:rate=2000000"
+PROFILE = "130mm-48tpi"
 
 
 @dataclass(frozen=True)
@@ -109,7 +110,7 @@ def _run(seconds: float) -> None:
 
     VirtualSource.read = timed
     application = QApplication(sys.argv[:1])
-    session = Session(load_profile("130mm-48tpi"))
+    session = Session(load_profile(PROFILE))
     window = Window(session)
     window.resize(1920, 1080)
     window.open_source(ADDRESS)
@@ -117,7 +118,7 @@ def _run(seconds: float) -> None:
     marks: dict[str, float] = {}
 
     def warm() -> None:
-        marks.update(cpu=time.process_time(), made=spent_s[0], at=time.monotonic(), rss=_rss_mb())
+        marks.update(cpu=time.process_time(), made=spent_s[0], at=time.monotonic(), rss=rss_mb())
 
     def finish() -> None:
         length_s = time.monotonic() - marks["at"]
@@ -126,7 +127,7 @@ def _run(seconds: float) -> None:
         view = session.view()
         assert view.reading is not None
         assert view.reading.valid
-        rss = _rss_mb()
+        rss = rss_mb()
         paint_ms = paint_time_ms(window)
         sys.stdout.write(f"{view.lost_frames} {core} {made} {marks['rss']} {rss} {paint_ms}\n")
         application.quit()
@@ -139,7 +140,8 @@ def _run(seconds: float) -> None:
     session.close()
 
 
-def _rss_mb() -> float:
+def rss_mb() -> float:
+    """Return the memory of this process that is in use, in 1e6 bytes."""
     pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
     return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
 
