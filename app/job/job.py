@@ -1,0 +1,328 @@
+"""The job: its steps in order, the one in hand, and what has come of the others.
+
+No threads, no clock, no book, no source: whoever drives a job answers what it asks, and is told
+what is to be kept the moment that it is known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from typing import Any
+
+from app.analysis.reading import Side
+from app.job.bench import Bench, JobOptions, Known, Situation
+from app.job.checks import CHECKS
+from app.job.hand import InHand, checked
+from app.job.ledger import open_failures, summary_of
+from app.job.model import Ask, Outcome, Stage, Summary, Taking, Verdict
+from app.job.plan import Planned, State, Step, plan_for
+from app.job.takings import Answer, taking_of
+from app.profiles import Profile
+
+
+def _nothing(_: Any) -> None:
+    """Keep nothing."""
+
+
+class Job:
+    """A job on one drive, from its first check to its closing.
+
+    Parameters
+    ----------
+    profile : Profile
+        The class of drive and the alignment disk.
+    drive_is_virtual : bool
+        Whether it is the virtual drive; said in everything that is kept.
+    plan : iterable of Planned, optional
+        The steps; those of the trade when not given.
+    options : JobOptions, optional
+        How thorough it is.
+    now : callable
+        Returns the time as ISO 8601 with offset.
+    on_taking, on_outcome : callable, optional
+        Told what is to be kept: a measurement or observation the moment that it was answered,
+        an outcome when its check has ended.
+    source : str
+        Address of the source, for what is kept.
+    """
+
+    def __init__(
+        self,
+        profile: Profile,
+        drive_is_virtual: bool,
+        *,
+        plan: Iterable[Planned] | None = None,
+        options: JobOptions | None = None,
+        now: Callable[[], str],
+        on_taking: Callable[[Taking], None] = _nothing,
+        on_outcome: Callable[[Outcome], None] = _nothing,
+        source: str = "",
+    ) -> None:
+        self.profile = profile
+        self.options = options or JobOptions()
+        self.closed = False
+        self.closing_reason = ""
+        self._virtual = drive_is_virtual
+        self._now = now
+        self._on_taking = on_taking
+        self._on_outcome = on_outcome
+        self._source = source
+        planned = plan_for(profile) if plan is None else plan
+        self._steps = [Step(each.check, each.stage, each.side) for each in planned]
+        self._outcomes: list[Outcome] = []
+        self._bench = Bench()
+        self._at: int | None = None
+        self._hand: InHand | None = None
+        self._begin_pending()
+
+    @property
+    def steps(self) -> tuple[Step, ...]:
+        """All steps as they stand, in order."""
+        return tuple(self._steps)
+
+    @property
+    def at(self) -> int | None:
+        """Place of the step in hand, None when none is."""
+        return self._at
+
+    @property
+    def step(self) -> Step | None:
+        """The step in hand, None when none is."""
+        return None if self._at is None else self._steps[self._at]
+
+    @property
+    def ask(self) -> Ask | None:
+        """What the step in hand asks for now."""
+        return None if self._hand is None else self._hand.ask
+
+    @property
+    def outcomes(self) -> tuple[Outcome, ...]:
+        """Every outcome so far, in the order in which the checks ended."""
+        return tuple(self._outcomes)
+
+    @property
+    def bench(self) -> Bench:
+        """How the drive stands now, as far as the answers tell."""
+        return self._bench if self._hand is None else self._hand.situation.bench
+
+    @property
+    def known(self) -> Known:
+        """What the checks so far, and the one in hand, have found."""
+        return Known.of(self._outcomes) if self._hand is None else self._hand.situation.known
+
+    @property
+    def nudges(self) -> int:
+        """Nudges that were asked for and done, each tightening beyond the first counted as one."""
+        return self.bench.nudges
+
+    @property
+    def zero_um(self) -> float:
+        """Reading at which the middle of the hysteresis is on the line, as the head rests now."""
+        width, arrived = self.known.hysteresis_um, self.bench.arrived
+        if width is None or arrived is None:
+            return 0.0
+        return width.value / 2.0 if arrived is Side.OUTWARD else -width.value / 2.0
+
+    @property
+    def as_found(self) -> Summary:
+        """The three numbers of the drive as it was found."""
+        return summary_of(self._outcomes, Stage.AS_FOUND)
+
+    @property
+    def as_left(self) -> Summary:
+        """The three numbers of the drive as it is left."""
+        return summary_of(self._outcomes, Stage.AS_LEFT)
+
+    @property
+    def open_failures(self) -> tuple[Outcome, ...]:
+        """The newest outcome of each check and side, where that is a failure."""
+        return open_failures(self._outcomes)
+
+    @property
+    def may_close(self) -> bool:
+        """Whether it may be closed without a reason."""
+        ended = all(step.state in (State.DONE, State.SKIPPED) for step in self._steps)
+        return ended and not self.open_failures
+
+    @property
+    def can_undo(self) -> bool:
+        """Whether there is an answer in the step in hand to take back."""
+        return self._hand is not None and self._hand.can_undo
+
+    def answer(self, value: Answer, settings: tuple[tuple[str, str], ...] = ()) -> None:
+        """Answer what is asked, and go on to the next ask or step.
+
+        Parameters
+        ----------
+        value : Measurement, number, text, bool or None
+            What the ask wants; see :mod:`app.job.model`.
+        settings : tuple of (str, str)
+            The instrument's settings while it was measured.
+
+        Raises
+        ------
+        ValueError
+            When nothing is asked, or the answer cannot stand; the sentence says what can.
+        """
+        hand, step = self._hand, self.step
+        if hand is None or hand.ask is None or step is None:
+            raise ValueError("nothing is asked; go to a step first")
+        value = checked(hand.ask, value)
+        taking = taking_of(
+            step,
+            hand.ask,
+            value,
+            taken_at=self._now(),
+            source=self._source,
+            virtual=self._virtual,
+            settings=settings,
+        )
+        if taking is not None:
+            self._on_taking(taking)
+        hand.answer(value)
+        self._end_if_done()
+
+    def skip(self, reason: str) -> None:
+        """Leave out the step in hand; the reason is kept.
+
+        Raises
+        ------
+        ValueError
+            When no step is in hand, or the reason is empty.
+        """
+        if self._at is None:
+            raise ValueError("no step is in hand; go to a step first")
+        if not reason.strip():
+            raise ValueError("a check is skipped for a reason; say it in a few words")
+        self._lay_down()
+        self._skip(self._at, reason)
+        self._begin_pending(self._at)
+
+    def go_to(self, index: int) -> None:
+        """Take in hand a step that has not been done; the one in hand waits, and begins anew.
+
+        Raises
+        ------
+        ValueError
+            When it has been done.
+        """
+        if self._steps[index].state in (State.DONE, State.SKIPPED):
+            raise ValueError("this step has been done; repeat it")
+        self._lay_down()
+        self._begin(index)
+
+    def repeat(self, index: int) -> None:
+        """Do a step again, as a new one: the outcome of the first stands.
+
+        Once the work has begun nothing is measured as found any more, but for the work.
+        """
+        step = self._steps[index]
+        if step.state not in (State.DONE, State.SKIPPED):
+            self.go_to(index)
+            return
+        self._lay_down()
+        stage, place = step.stage, index + 1
+        if stage is Stage.AS_FOUND and self._work_has_begun():
+            stage, place = Stage.WORK, self._end_of_work()
+        self._steps.insert(place, Step(step.check, stage, step.side))
+        self._begin(place)
+
+    def undo(self) -> None:
+        """Take back the last answer of the step in hand: it is asked again.
+
+        What was measured stays where it was kept.
+
+        Raises
+        ------
+        ValueError
+            When there is no answer to take back.
+        """
+        if self._hand is None or not self._hand.can_undo:
+            raise ValueError("there is no answer in this step to take back")
+        self._hand.undo()
+
+    def close(self, reason: str = "") -> None:
+        """Close the job; what is not done is skipped for `reason`.
+
+        Raises
+        ------
+        ValueError
+            When steps or failures are open and no reason is given.
+        """
+        reason = reason.strip()
+        if not self.may_close and not reason:
+            raise ValueError("steps or failures are open; give a reason to close the job with them")
+        self._lay_down()
+        for index, step in enumerate(self._steps):
+            if step.state is State.PENDING:
+                self._skip(index, reason)
+        self._at = None
+        self.closed, self.closing_reason = True, reason
+
+    def _situation(self, step: Step) -> Situation:
+        return Situation(
+            self.profile,
+            self.options,
+            step.check,
+            step.stage,
+            step.side,
+            Known.of(self._outcomes),
+            self._bench,
+            tuple(self._outcomes),
+        )
+
+    def _begin(self, index: int) -> None:
+        """Take a step in hand."""
+        step = replace(self._steps[index], state=State.IN_HAND)
+        self._at, self._steps[index] = index, step
+        self._hand = InHand(CHECKS[step.check], lambda: self._situation(step))
+        self._end_if_done()
+
+    def _begin_pending(self, start: int = 0) -> None:
+        """Take the next pending step in hand: from a place on, else from the beginning."""
+        for index in (*range(start, len(self._steps)), *range(start)):
+            if self._steps[index].state is State.PENDING:
+                self._begin(index)
+                return
+        self._at = None
+
+    def _end_if_done(self) -> None:
+        hand = self._hand
+        if hand is None or hand.outcome is None or self._at is None:
+            return
+        at = self._at
+        self._bench, self._hand = hand.situation.bench, None
+        self._keep(at, hand.outcome, State.DONE)
+        self._begin_pending(at)
+
+    def _lay_down(self) -> None:
+        """Let go of the step in hand; the drive stays as the hands have left it."""
+        if self._hand is not None and self._at is not None:
+            self._bench, self._hand = self._hand.situation.bench, None
+            self._steps[self._at] = replace(self._steps[self._at], state=State.PENDING)
+
+    def _skip(self, index: int, reason: str) -> None:
+        step = self._steps[index]
+        outcome = Outcome(
+            step.check, step.stage, Verdict.SKIPPED, side=step.side, reason=reason.strip()
+        )
+        self._keep(index, outcome, State.SKIPPED)
+
+    def _keep(self, index: int, outcome: Outcome, state: State) -> None:
+        outcome = replace(outcome, ended_at=self._now())
+        self._outcomes.append(outcome)
+        self._steps[index] = replace(self._steps[index], state=state, outcome=outcome)
+        self._on_outcome(outcome)
+
+    def _work_has_begun(self) -> bool:
+        done = (step for step in self._steps if step.stage is not Stage.AS_FOUND)
+        return self._bench.loose is not None or any(step.state is State.DONE for step in done)
+
+    def _end_of_work(self) -> int:
+        """Return the place behind the last step that is done or as found."""
+        return 1 + max(
+            index
+            for index, step in enumerate(self._steps)
+            if step.state is not State.PENDING or step.stage is Stage.AS_FOUND
+        )

@@ -1,0 +1,81 @@
+"""Every sentence that a job can say. The texts are fixed, so that they can be translated."""
+
+from __future__ import annotations
+
+from app.analysis.reading import Message
+
+# Before power
+MAINS = Message(
+    "Open supplies carry mains voltage. Unplug before reaching in; work on live parts only as "
+    "your local rules and your licence allow."
+)
+GROUND_CLIP = Message(
+    "A scope's ground clip is earth: never on a live node, never two clips on two potentials."
+)
+LINE_INPUT = Message(
+    "A line input takes about 2 V and no direct voltage: put series resistors and isolation "
+    "before it."
+)
+MOVING_PARTS = Message("Keep fingers, sleeves and tools away from belts, hub and magnets.")
+NEVER_WRITE = Message("Never write while the alignment disk is in the drive.")
+INSERT_SCRATCH_PROTECTED = Message("Insert a scratch disk that is write-protected.")
+TRY_TO_WRITE = Message("Let the controller try to write to the scratch disk.")
+WAS_IT_REFUSED = Message("Did the drive refuse to write?")
+CLEAN_HEADS = Message("Clean the heads, and let them dry.")
+ROOM_TEMPERATURE = Message("Temperature of the room, where the alignment disk has lain.")
+DRIVE_TEMPERATURE = Message("Temperature of the drive's chassis near the positioner.")
+HUMIDITY = Message("Relative humidity of the room, if it is known.")
+MINUTES_ON = Message("Minutes since the drive was switched on.")
+INSERT_ALIGNMENT = Message("Insert the alignment disk.")
+
+# Hands at the drive
+INSERT_SCRATCH = Message("Insert a scratch disk that may be written to.")
+SEEK = Message("Step to track {0}, side {1}.")
+RESEAT = Message("Open the clamp and close it again, with the spindle turning: seating {0} of {1}.")
+FROM_OUTSIDE = Message("Step outward off track {0} and back onto it: arrival {1} from outside.")
+FROM_INSIDE = Message("Step inward off track {0} and back onto it: arrival {1} from inside.")
+TRIM_SPEED = Message("Turn the speed trimmer: the spindle has to turn {0} % {1}.")
+LOOSEN = Message("Loosen the stepper's screws until its body just turns.")
+TIGHTEN = Message("Tighten the screws, a little at each in turn, and watch the needle.")
+SEAL = Message("Seal the screws with lacquer, as a witness mark.")
+NUDGE_TRIAL = Message(
+    "Turn the stepper's body clockwise, seen from its flange, by about {0}°: {1} mm at the flange. "
+    "This shows which way is outward."
+)
+NUDGE_CLOCKWISE = Message(
+    "Turn the stepper's body clockwise by about {0}°: {1} mm at the flange, {2} µm at the head."
+)
+NUDGE_COUNTER = Message(
+    "Turn the stepper's body counter-clockwise by about {0}°: {1} mm at the flange, {2} µm at the "
+    "head."
+)
+WRITE = Message("Write track {0}, side {1} with {2} all round.")
+
+# Measuring
+TAKING_RADIAL = Message("Measuring the lobes.")
+TAKING_SPEED = Message("Measuring the speed.")
+TAKING_AZIMUTH = Message("Measuring the azimuth bursts.")
+TAKING_INDEX = Message("Measuring from the index to the burst.")
+TAKING_OUTPUT = Message("Measuring the head's output.")
+
+# Track zero
+STOP_CLEARANCE = Message("Clearance between carriage and outer stop with the head on track 0.")
+SENSOR_ON = Message("Does the track-zero sensor say track 0 with the head on track 0?")
+SENSOR_OFF = Message("Does it still say track 0 with the head on track {0}?")
+
+# What a check came to
+NOT_REFUSED = Message(
+    "the drive wrote to a protected disk: mend the write-protect sensor before the alignment disk "
+    "goes in"
+)
+SPEED_LEFT_ALONE = Message("within tolerance as found, and left as it is")
+NO_SIGN = Message("the side is not known: connect the index, or teach the sign")
+NOT_MEASURED = Message("{0}")
+FEW_ARRIVALS = Message("{0} of {1} arrivals could be measured")
+NUDGES_USED_UP = Message(
+    "{0} nudges were used, and the goal was not met; the best so far was {1} µm"
+)
+CREEPS_TOO_MUCH = Message(
+    "tightening moves the head by {0} µm, each time otherwise; look to washers and faces"
+)
+NO_BURSTS = Message("the alignment disk of this profile has no such bursts")

@@ -1,0 +1,109 @@
+"""A drive of a few lines that does what a job asks and tells what would be measured there.
+
+It stands in for the source and the hands alike, so that the order of a job can be tested without
+samples.
+"""
+
+from __future__ import annotations
+
+from app.analysis.findings import Measurement, SpeedFinding, Want
+from app.analysis.messages import ONE_LOBE, fill
+from app.analysis.reading import Quantity, Reading, Side, Sign
+from app.job.job import Job
+from app.job.model import Action, Ask, Do, Enter, Take
+from app.profiles import Profile, load_profile
+
+PROFILE: Profile = load_profile("130mm-48tpi")
+
+
+class ScriptedDrive:
+    def __init__(self, middle_um=60.0, backlash_um=8.0, creep_um=0.0, speed_rpm=300.0):
+        self.middle_um = middle_um
+        self.backlash_um = backlash_um
+        self.creep_um = creep_um
+        self.speed_rpm = speed_rpm
+        self.sided = 1.0
+        self.done: list[Do] = []
+        self.entries: dict[str, object] = {}
+
+    def answer(self, ask: Ask):
+        if isinstance(ask, Do):
+            self._do(ask)
+            return True
+        return self._measure(ask) if isinstance(ask, Take) else self._enter(ask)
+
+    def _do(self, ask: Do) -> None:
+        self.done.append(ask)
+        match ask.action:
+            case Action.NUDGE:
+                self.middle_um += ask.amount or 0.0
+            case Action.ARRIVE_FROM_OUTSIDE:
+                self.sided = 1.0
+            case Action.ARRIVE_FROM_INSIDE:
+                self.sided = -1.0
+            case Action.TIGHTEN:
+                self.middle_um += self.creep_um
+            case Action.TRIM_SPEED:
+                self.speed_rpm *= 1.0 + (ask.amount or 0.0) / 100.0
+
+    def _enter(self, ask: Enter):
+        if ask.key in self.entries:
+            return self.entries[ask.key]
+        return ask.choices[0] if ask.choices else None
+
+    def _measure(self, ask: Take) -> Measurement:
+        if ask.want is Want.SPEED:
+            mean = Quantity(self.speed_rpm, 0.01)
+            none = Quantity(0.1, 0.01)
+            return Measurement(ask.want, speed=SpeedFinding(mean, none, none, None, by_index=True))
+        return Measurement(ask.want, reading=self.reading())
+
+    def reading(self) -> Reading:
+        x_um = self.middle_um + self.sided * self.backlash_um / 2.0
+        b = x_um / PROFILE.scale_um
+        side = Side.OUTWARD if b > 0 else Side.INWARD
+        if abs(b) > 0.85:
+            return Reading(valid=False, reasons=(fill(ONE_LOBE),), side=side, sign=Sign.KNOWN)
+        r = (1.0 - abs(b)) / (1.0 + abs(b))
+        return Reading(
+            valid=True,
+            balance=Quantity(b, 1e-4),
+            ratio=Quantity(r, 2e-4),
+            difference=Quantity(1.0 - r, 2e-4),
+            offset_um=Quantity(x_um, 0.02),
+            sign=Sign.KNOWN,
+            side=side,
+        )
+
+
+class Kept:
+    """What a job gives to be kept."""
+
+    def __init__(self):
+        self.takings = []
+        self.outcomes = []
+
+
+def job_on(drive=None, *, plan=None, options=None) -> tuple[Job, Kept]:
+    kept = Kept()
+    ticks = iter(range(10**6))
+    job = Job(
+        PROFILE,
+        False,
+        plan=plan,
+        options=options,
+        now=lambda: f"2026-03-01T10:00:00.{next(ticks):06d}+00:00",
+        on_taking=kept.takings.append,
+        on_outcome=kept.outcomes.append,
+        source="scripted",
+    )
+    if drive is not None:
+        carry_out(job, drive)
+    return job, kept
+
+
+def carry_out(job: Job, drive: ScriptedDrive, asks: int = 10_000) -> None:
+    """Answer what the job asks, at most `asks` times."""
+    while job.ask is not None and asks > 0:
+        job.answer(drive.answer(job.ask))
+        asks -= 1

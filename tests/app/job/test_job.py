@@ -1,0 +1,181 @@
+"""The order of a job: steps, answers, going back, and what may be closed."""
+
+from __future__ import annotations
+
+import pytest
+
+from app.job.bench import JobOptions
+from app.job.model import Action, CheckName, Stage, Take, Verdict
+from app.job.plan import Planned, State, plan_for
+from tests.app.job.hands import PROFILE, ScriptedDrive, carry_out, job_on
+
+SHORT = plan_for(PROFILE, (CheckName.RADIAL, CheckName.HYSTERESIS, CheckName.ADJUST))
+
+
+def test_a_drive_goes_from_far_off_to_the_line():
+    drive = ScriptedDrive(middle_um=60.0, backlash_um=8.0)
+    job, kept = job_on(drive, plan=SHORT)
+    assert drive.middle_um == pytest.approx(0.0, abs=3.0)
+    assert job.as_found.offset_um.value == pytest.approx(60.0, abs=0.01)
+    assert job.as_found.hysteresis_um.value == pytest.approx(8.0, abs=0.01)
+    assert abs(job.as_left.offset_um.value) < 3.0
+    # A trial that shows which way is outward, and a second nudge where the first was cut short.
+    assert 1 <= job.nudges <= 2
+    assert [each.check for each in kept.outcomes] == [each.check for each in SHORT]
+    assert job.step is None
+    assert job.may_close
+
+
+def test_a_head_with_one_lobe_left_is_brought_back_by_the_side_alone():
+    drive = ScriptedDrive(middle_um=-170.0, backlash_um=12.0)
+    job, _ = job_on(drive, plan=SHORT)
+    first = job.outcomes[0]
+    assert first.verdict is Verdict.FAIL
+    assert first.value is None
+    assert "one lobe" in first.reason
+    assert abs(drive.middle_um) < 3.0
+    assert job.as_found.hysteresis_um is None
+    assert job.as_left.hysteresis_um.value == pytest.approx(12.0, abs=0.01)
+
+
+def test_a_measurement_is_kept_the_moment_that_it_was_answered():
+    job, kept = job_on(plan=SHORT)
+    drive = ScriptedDrive()
+    while not isinstance(job.ask, Take):
+        job.answer(drive.answer(job.ask))
+    assert kept.takings == []
+    job.answer(drive.answer(job.ask))
+    (taking,) = kept.takings
+    assert (taking.check, taking.stage, taking.label) == (
+        CheckName.RADIAL,
+        Stage.AS_FOUND,
+        "side 0",
+    )
+    assert taking.source == "scripted"
+    assert taking.track == PROFILE.alignment_track
+    assert {value.name: value.unit for value in taking.values}["offset"] == "µm"
+
+
+def test_skipping_wants_a_reason_and_keeps_it():
+    job, kept = job_on(plan=SHORT)
+    with pytest.raises(ValueError, match="for a reason"):
+        job.skip("  ")
+    job.skip("the head of side 0 is missing")
+    assert job.steps[0].state is State.SKIPPED
+    assert kept.outcomes[0].reason == "the head of side 0 is missing"
+    assert job.at == 1
+
+
+def test_the_last_answer_can_be_taken_back():
+    drive = ScriptedDrive()
+    job, kept = job_on(plan=[Planned(CheckName.HYSTERESIS, Stage.AS_FOUND)])
+    assert not job.can_undo
+    with pytest.raises(ValueError, match="no answer"):
+        job.undo()
+    carry_out(job, drive, asks=4)
+    asked = job.ask
+    bench = job.bench
+    job.answer(drive.answer(asked))
+    job.undo()
+    assert job.ask == asked
+    assert job.bench == bench
+    carry_out(job, drive)
+    assert kept.outcomes[0].value == pytest.approx(8.0, abs=0.01)
+
+
+def test_a_nudge_taken_back_does_not_count():
+    drive = ScriptedDrive()
+    job, _ = job_on(plan=[Planned(CheckName.ADJUST, Stage.WORK)])
+    while getattr(job.ask, "action", None) is not Action.NUDGE:
+        carry_out(job, drive, asks=1)
+    job.answer(True)
+    assert job.nudges == 1
+    job.undo()
+    assert job.nudges == 0
+
+
+def test_going_to_another_step_and_back_loses_nothing_that_was_kept():
+    drive = ScriptedDrive()
+    job, kept = job_on(plan=SHORT)
+    carry_out(job, drive, asks=2)
+    job.go_to(2)
+    assert job.steps[0].state is State.PENDING
+    assert job.step.check is CheckName.HYSTERESIS
+    carry_out(job, drive)
+    assert {step.state for step in job.steps} == {State.DONE}
+    assert len(kept.outcomes) == len(SHORT)
+
+
+def test_as_found_is_never_overwritten():
+    drive = ScriptedDrive(middle_um=60.0)
+    job, kept = job_on(drive, plan=SHORT)
+    found = job.as_found
+    job.repeat(0)
+    assert job.step.stage is Stage.WORK
+    assert len(job.steps) == len(SHORT) + 1
+    carry_out(job, drive)
+    assert job.as_found == found
+    assert kept.outcomes[0].stage is Stage.AS_FOUND
+    assert kept.outcomes[-1].stage is Stage.WORK
+
+
+def test_before_the_work_a_check_can_be_done_again_as_found():
+    drive = ScriptedDrive(middle_um=60.0)
+    job, kept = job_on(plan=SHORT)
+    carry_out(job, drive, asks=3)
+    job.repeat(0)
+    assert job.at == 1
+    assert job.step.stage is Stage.AS_FOUND
+    carry_out(job, drive)
+    assert len(kept.outcomes) == len(SHORT) + 1
+
+
+def test_an_open_failure_is_not_closed_without_a_reason():
+    drive = ScriptedDrive(middle_um=60.0)
+    job, _ = job_on(drive, plan=[Planned(CheckName.RADIAL, Stage.AS_FOUND)])
+    assert [each.check for each in job.open_failures] == [CheckName.RADIAL]
+    with pytest.raises(ValueError, match="give a reason"):
+        job.close()
+    job.close("the owner wants it back as it is")
+    assert job.closed
+    assert job.closing_reason == "the owner wants it back as it is"
+
+
+def test_closing_early_skips_the_rest_for_the_reason():
+    job, kept = job_on(plan=SHORT)
+    job.close("power failed")
+    assert {each.verdict for each in kept.outcomes} == {Verdict.SKIPPED}
+    assert {each.reason for each in kept.outcomes} == {"power failed"}
+    assert job.ask is None
+
+
+def test_an_answer_that_cannot_stand_is_refused_and_asked_again():
+    job, _ = job_on(plan=SHORT)
+    asked = job.ask
+    with pytest.raises(ValueError, match="once it has been done"):
+        job.answer(3.0)
+    assert job.ask is asked
+
+
+def test_nudging_stops_when_the_nudges_are_used_up():
+    class Stuck(ScriptedDrive):
+        def _do(self, ask):
+            before = self.middle_um
+            super()._do(ask)
+            self.middle_um = before
+
+    job, _ = job_on(
+        Stuck(),
+        plan=[Planned(CheckName.ADJUST, Stage.WORK)],
+        options=JobOptions(most_nudges=3),
+    )
+    (outcome,) = job.outcomes
+    assert outcome.verdict is Verdict.FAIL
+    assert "3 nudges" in outcome.reason
+
+
+def test_the_needles_zero_follows_the_side_of_the_last_arrival():
+    drive = ScriptedDrive(middle_um=10.0, backlash_um=8.0)
+    job, _ = job_on(drive, plan=[Planned(CheckName.HYSTERESIS, Stage.AS_FOUND)])
+    # It arrived from the inner side last, and so rests half the hysteresis inward.
+    assert job.zero_um == pytest.approx(-4.0, abs=0.01)
