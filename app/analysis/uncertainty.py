@@ -6,26 +6,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis.reading import Quantity, Verdict
+from app.analysis.student import quantile
+from app.analysis.verdict import judge_within
 
 CLOCK_PART = 3e-5
 """Standard uncertainty of a source's sample clock: ±50 parts in a million, rectangular
 (common practice for crystal oscillators, from memory)."""
 
-_T95 = (
-    12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228,
-    2.201, 2.179, 2.160, 2.145, 2.131, 2.120, 2.110, 2.101, 2.093, 2.086,
-)  # fmt: skip
-"""Student's t for 95 %, two-sided, 1 to 20 degrees of freedom (JCGM 100, table G.2)."""
-
 
 def enlargement(freedom: int) -> float:
     """Return the factor by which u from few values grows, so that ±2u covers 95 %."""
-    if freedom < 1:
-        return _T95[0] / 2.0
-    if freedom <= len(_T95):
-        return _T95[freedom - 1] / 2.0
-    # Cornish-Fisher's first term carries t on from the normal distribution's 1.960.
-    return (1.960 + 2.372 / freedom) / 2.0
+    return quantile(max(freedom, 1)) / 2.0
 
 
 def scatter_u(values: NDArray[np.float64]) -> float:
@@ -61,9 +52,4 @@ def excess_u(values: NDArray[np.float64], u: NDArray[np.float64]) -> float:
 
 def judge(difference: Quantity, limit: float) -> Verdict:
     """Judge a difference against a limit, guarded by its expanded uncertainty (k = 2)."""
-    guard = 2.0 * difference.u
-    if difference.value + guard <= limit:
-        return Verdict.PASS
-    if difference.value - guard > limit:
-        return Verdict.FAIL
-    return Verdict.UNDECIDED
+    return judge_within(difference.value, 2.0 * difference.u, high=limit)

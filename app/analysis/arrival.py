@@ -1,0 +1,159 @@
+"""Notices in live readings that the head left the track and came back, so that hands stay put."""
+
+from __future__ import annotations
+
+from collections import deque
+from enum import StrEnum
+
+import numpy as np
+
+from app.analysis import messages
+from app.analysis.reading import Quantity, Reading
+
+_AWAY = frozenset(
+    message.text
+    for message in (
+        messages.NO_CARRIER,
+        messages.NO_PATTERN,
+        messages.NO_LOCK,
+        messages.NULLS_FILLED,
+        messages.ONE_LOBE,
+        messages.ONE_LOBE_OUTWARD,
+        messages.ONE_LOBE_INWARD,
+        messages.TOO_UNCERTAIN,
+    )
+)
+"""Reasons that the signal gives when the head is not on the track; all others are the source's."""
+_SILENT_S = 1.0
+"""With no reading for so long, what went before does not count on."""
+
+
+class ArrivalState(StrEnum):
+    """How far the head has come."""
+
+    ON_TRACK = "on track"
+    """It has not left yet."""
+    AWAY = "away"
+    SETTLING = "settling"
+    """The pattern is back."""
+    ARRIVED = "arrived"
+
+
+class Steadiness:
+    """Tells whether an offset has come to rest: both halves of a stretch agree.
+
+    Parameters
+    ----------
+    stretch_s : float
+        How long it must rest.
+    least_um : float
+        A difference that counts as rest whatever the uncertainty.
+    """
+
+    def __init__(self, stretch_s: float, least_um: float) -> None:
+        self._stretch_s = stretch_s
+        self._least_um = least_um
+        self._recent: deque[tuple[float, Quantity]] = deque()
+
+    def forget(self) -> None:
+        """Begin anew."""
+        self._recent.clear()
+
+    def push(self, offset_um: Quantity, now_s: float) -> bool:
+        """Take the newest offset; returns whether it rests."""
+        self._recent.append((now_s, offset_um))
+        # One older than the stretch is kept, which shows that the stretch is full.
+        while len(self._recent) > 1 and self._recent[1][0] <= now_s - self._stretch_s:
+            self._recent.popleft()
+        if self._recent[0][0] > now_s - self._stretch_s:
+            return False
+        middle_s = now_s - self._stretch_s / 2.0
+        early = [offset.value for when_s, offset in self._recent if when_s <= middle_s]
+        late = [offset.value for when_s, offset in self._recent if when_s > middle_s]
+        if not early or not late:
+            return False
+        slack_um = max(self._least_um, 2.0 * offset_um.u)
+        return abs(float(np.mean(late) - np.mean(early))) <= slack_um
+
+    @property
+    def mean_um(self) -> Quantity | None:
+        """Mean of the stretch, with the u of one: neighbours share their samples."""
+        if not self._recent:
+            return None
+        offsets = [offset for _, offset in self._recent]
+        return Quantity(
+            float(np.mean([offset.value for offset in offsets])),
+            float(np.mean([offset.u for offset in offsets])),
+        )
+
+
+class ArrivalWatch:
+    """Follows live readings; it has no clock, times are passed in.
+
+    A reading without lobes says *away* only when the signal itself gives the reason: a stale or
+    clipped source, a gap or a wait say nothing either way, and stop the clock.
+
+    Parameters
+    ----------
+    away_s : float
+        For how long the signal must say so.
+    settle_s, settle_um : float
+        How long the offset must rest once it is back, and a difference that counts as rest.
+    """
+
+    def __init__(
+        self, *, away_s: float = 0.3, settle_s: float = 1.0, settle_um: float = 1.0
+    ) -> None:
+        self._away_s = away_s
+        self._steady = Steadiness(settle_s, settle_um)
+        self._since_s: float | None = None
+        self._last_s: float | None = None
+        self._end_index: int | None = None
+        self.state = ArrivalState.ON_TRACK
+
+    @property
+    def arrived(self) -> bool:
+        """Whether the head left, came back and rests; stays so."""
+        return self.state is ArrivalState.ARRIVED
+
+    def push(self, reading: Reading, now_s: float) -> ArrivalState:
+        """Take the newest reading; the same one again counts as none.
+
+        Parameters
+        ----------
+        reading : Reading
+            As the live analysis gives it.
+        now_s : float
+            Monotonic time.
+        """
+        if self.arrived or reading.end_index == self._end_index:
+            return self.state
+        self._end_index = reading.end_index
+        if self._last_s is not None and now_s - self._last_s > _SILENT_S:
+            self._pause()
+        self._last_s = now_s
+        if reading.valid and reading.offset_um is not None:
+            self._there(reading.offset_um, now_s)
+        elif reading.reasons and all(reason.text in _AWAY for reason in reading.reasons):
+            self._gone(now_s)
+        else:
+            self._pause()
+        return self.state
+
+    def _there(self, offset_um: Quantity, now_s: float) -> None:
+        self._since_s = None
+        if self.state is ArrivalState.AWAY:
+            self.state = ArrivalState.SETTLING
+        if self.state is ArrivalState.SETTLING and self._steady.push(offset_um, now_s):
+            self.state = ArrivalState.ARRIVED
+
+    def _gone(self, now_s: float) -> None:
+        self._steady.forget()
+        if self._since_s is None:
+            self._since_s = now_s
+        if now_s - self._since_s >= self._away_s:
+            self.state = ArrivalState.AWAY
+
+    def _pause(self) -> None:
+        self._steady.forget()
+        self._since_s = None
