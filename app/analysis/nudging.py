@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -16,6 +17,8 @@ HAND_PART = 0.10
 _PRIOR_U = 0.3
 """Standard uncertainty of the ratio of a nudge to what was asked, before the first."""
 _LEAST_RATIO, _MOST_RATIO = 0.4, 2.5
+_TOLD_SIGMAS = 3.0
+"""A change of the offset of so many standard deviations tells which way the head went."""
 
 
 class Turn(StrEnum):
@@ -29,6 +32,58 @@ class Turn(StrEnum):
         """The other way round."""
         clockwise = self is Turn.CLOCKWISE
         return Turn.COUNTER_CLOCKWISE if clockwise else Turn.CLOCKWISE
+
+
+@dataclass(frozen=True, slots=True)
+class Nudged:
+    """A nudge that was made.
+
+    Attributes
+    ----------
+    asked_um : float
+        What was asked for, in µm of the head, positive outward.
+    before_um, after_um : Quantity
+        Offset before and after it.
+    turned : Turn or None
+        Which way round the body was turned; None where that is not told.
+    """
+
+    asked_um: float
+    before_um: Quantity
+    after_um: Quantity
+    turned: Turn | None = None
+
+    @property
+    def moved_um(self) -> Quantity:
+        """How far the head went, positive outward."""
+        u = float(np.hypot(self.before_um.u, self.after_um.u))
+        return Quantity(self.after_um.value - self.before_um.value, u)
+
+    @property
+    def is_told(self) -> bool:
+        """Whether the head has moved beyond doubt."""
+        return abs(self.moved_um.value) > _TOLD_SIGMAS * self.moved_um.u
+
+    @property
+    def went_wrong_way(self) -> bool:
+        """Whether the head has gone the other way than was asked, beyond doubt."""
+        return self.is_told and self.moved_um.value * self.asked_um < 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """What nudges have taught.
+
+    Attributes
+    ----------
+    ratio : Quantity
+        How far a real nudge goes for each µm asked.
+    outward : Turn or None
+        Which way round moves the head outward, once it is known.
+    """
+
+    ratio: Quantity
+    outward: Turn | None
 
 
 class Advice(StrEnum):
@@ -62,123 +117,72 @@ class Nudge:
 
     advice: Advice
     to_go_um: float
-    ask_um: float
-    body_deg: float
-    flange_mm: float
-    turn: Turn | None
+    ask_um: float = 0.0
+    body_deg: float = 0.0
+    flange_mm: float = 0.0
+    turn: Turn | None = None
 
 
-class Nudging:
-    """Plans nudges and learns from them.
+def learn(nudges: Sequence[Nudged]) -> Learned:
+    """Return what the nudges so far teach, in their order."""
+    ratios = [Quantity(1.0, _PRIOR_U)]
+    outward = None
+    for one in nudges:
+        moved_um, size_um = one.moved_um, abs(one.asked_um)
+        if not one.is_told:
+            continue
+        if one.turned is not None:
+            outward = one.turned if moved_um.value > 0.0 else one.turned.other
+        if size_um > HAND_UM:
+            # How far it went counts, whichever way: the first may be a try.
+            ratio = float(np.clip(abs(moved_um.value) / size_um, _LEAST_RATIO, _MOST_RATIO))
+            u = float(np.hypot(HAND_PART, np.hypot(HAND_UM, moved_um.u) / size_um))
+            ratios.append(Quantity(ratio, u))
+    weights = np.array([ratio.u**-2 for ratio in ratios])
+    mean = float(np.average([ratio.value for ratio in ratios], weights=weights))
+    return Learned(Quantity(mean, float(np.sum(weights) ** -0.5)), outward)
+
+
+def plan(
+    offset_um: Quantity,
+    *,
+    aim_um: float,
+    limit_um: float,
+    learned: Learned,
+    shift_um_per_deg: float,
+    flange_mm_per_deg: float,
+) -> Nudge:
+    """Return what to do at an offset.
 
     Parameters
     ----------
-    shift_um_per_deg, flange_mm_per_deg : float
-        Shift of the head and way of the flange's edge by one degree of the body.
+    offset_um : Quantity
+        Signed, positive outward.
+    aim_um : float
+        Where the head is to go: the middle, less the creep that tightening is expected to add.
     limit_um : float
         Distance from the aim within which the head is to end.
-    aim_um : float
-        Where the head is to go.
+    learned : Learned
+        From the nudges so far.
+    shift_um_per_deg, flange_mm_per_deg : float
+        Shift of the head and way of the flange's edge by one degree of the body.
     """
+    to_go_um = aim_um - offset_um.value
+    guard_um = 2.0 * offset_um.u
+    if judge_within(to_go_um, guard_um, low=-limit_um, high=limit_um) is Verdict.PASS:
+        return Nudge(Advice.LEAVE, to_go_um)
+    if abs(to_go_um) <= max(guard_um, min(HAND_UM, limit_um)):
+        return Nudge(Advice.MEASURE, to_go_um)
+    ask_um = to_go_um / learned.ratio.value
+    degrees = abs(ask_um) / shift_um_per_deg
+    turn = learned.outward
+    if turn is not None and ask_um < 0.0:
+        turn = turn.other
+    return Nudge(Advice.NUDGE, to_go_um, ask_um, degrees, degrees * flange_mm_per_deg, turn)
 
-    def __init__(
-        self,
-        *,
-        shift_um_per_deg: float,
-        flange_mm_per_deg: float,
-        limit_um: float,
-        aim_um: float = 0.0,
-    ) -> None:
-        self._shift_um_per_deg = shift_um_per_deg
-        self._flange_mm_per_deg = flange_mm_per_deg
-        self._limit_um = limit_um
-        self._ratios: list[Quantity] = []
-        self._best: Quantity | None = None
-        self._outward: Turn | None = None
-        self.aim_um = aim_um
 
-    @property
-    def best(self) -> Quantity | None:
-        """The offset nearest to the aim so far."""
-        return self._best
-
-    @property
-    def outward(self) -> Turn | None:
-        """Which way round moves the head outward, once it is known."""
-        return self._outward
-
-    @property
-    def ratio(self) -> Quantity:
-        """How far a real nudge goes for each µm asked."""
-        weights = [1.0 / _PRIOR_U**2, *(1.0 / ratio.u**2 for ratio in self._ratios)]
-        values = [1.0, *(ratio.value for ratio in self._ratios)]
-        mean = float(np.average(values, weights=weights))
-        return Quantity(
-            float(np.clip(mean, _LEAST_RATIO, _MOST_RATIO)), float(1.0 / np.sqrt(np.sum(weights)))
-        )
-
-    def aim_at(self, aim_um: float) -> None:
-        """Set another aim, as far before the line as tightening will move the head; forgets best.
-
-        The aim is the middle of the hysteresis less the creep that is expected.
-        """
-        self.aim_um = aim_um
-        self._best = None
-
-    def next(self, offset_um: Quantity) -> Nudge:
-        """Return what to do at this offset, and hold the best so far.
-
-        Parameters
-        ----------
-        offset_um : Quantity
-            Signed, positive outward.
-        """
-        to_go_um = self.aim_um - offset_um.value
-        if self._best is None or abs(to_go_um) < abs(self.aim_um - self._best.value):
-            self._best = offset_um
-        guard_um, limit_um = 2.0 * offset_um.u, self._limit_um
-        if judge_within(to_go_um, guard_um, low=-limit_um, high=limit_um) is Verdict.PASS:
-            return Nudge(Advice.LEAVE, to_go_um, 0.0, 0.0, 0.0, None)
-        if abs(to_go_um) <= max(guard_um, min(HAND_UM, limit_um)):
-            return Nudge(Advice.MEASURE, to_go_um, 0.0, 0.0, 0.0, None)
-        ask_um = to_go_um / self.ratio.value
-        degrees = abs(ask_um) / self._shift_um_per_deg
-        turn = self._outward
-        if turn is not None and ask_um < 0.0:
-            turn = turn.other
-        return Nudge(
-            Advice.NUDGE, to_go_um, ask_um, degrees, degrees * self._flange_mm_per_deg, turn
-        )
-
-    def learn(
-        self, asked_um: float, before: Quantity, after: Quantity, turned: Turn | None = None
-    ) -> bool:
-        """Learn from a nudge.
-
-        Parameters
-        ----------
-        asked_um : float
-            What was asked for.
-        before, after : Quantity
-            Offset before and after it.
-        turned : Turn or None
-            Which way round the person says to have turned; None where that is not told.
-
-        Returns
-        -------
-        bool
-            Whether the head went the way that was asked; a first try with the way round unknown may
-            go either.
-        """
-        moved_um = after.value - before.value
-        noise_um = float(np.hypot(before.u, after.u))
-        told = abs(moved_um) > 3.0 * noise_um
-        if turned is not None and told:
-            self._outward = turned if moved_um > 0.0 else turned.other
-        size_um = abs(asked_um)
-        if told and size_um > HAND_UM:
-            # What counts is how far, whichever way it went.
-            ratio = float(np.clip(abs(moved_um) / size_um, _LEAST_RATIO, _MOST_RATIO))
-            u = float(np.hypot(HAND_PART, np.hypot(HAND_UM, noise_um) / size_um))
-            self._ratios.append(Quantity(ratio, u))
-        return moved_um * asked_um > 0.0
+def nearest(offsets_um: Sequence[Quantity], aim_um: float) -> int | None:
+    """Return which offset is the nearest to the aim, the best so far; None of none."""
+    if not offsets_um:
+        return None
+    return int(np.argmin([abs(offset.value - aim_um) for offset in offsets_um]))
