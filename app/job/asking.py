@@ -22,6 +22,11 @@ def change(situation: Situation, **news: Any) -> None:
     situation.bench = replace(situation.bench, **news)
 
 
+def learn(situation: Situation, **news: Any) -> None:
+    """Note what was found, for the checks that follow."""
+    situation.known = replace(situation.known, **news)
+
+
 def with_alignment_disk(situation: Situation) -> Hands:
     """Have the alignment disk in the drive."""
     if situation.bench.disk != ALIGNMENT:

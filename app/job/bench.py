@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from app.analysis.nudging import Nudged
 from app.analysis.reading import Quantity, Side
 from app.job.model import CheckName, Outcome, Stage, Verdict
 from app.profiles import Profile
@@ -13,11 +13,6 @@ ALIGNMENT, SCRATCH = "alignment", "scratch"
 
 MIDDLE = "middle"
 """Name of the value that tells where the head stands between its two arrivals."""
-ZERO_SPREAD = "zero spread"
-"""Name of the value that tells how much of the zero a single seating makes."""
-CLOCKWISE = "clockwise is outward"
-CREEP = "creep"
-CLIMATE = "climate"
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,16 +27,21 @@ class JobOptions:
         Turns that a measurement of the lobes and of the speed takes.
     most_nudges : int
         After so many, relocks counted, adjusting stops and says so.
-    goal_um : float
-        The middle of the hysteresis is brought this close to the track line.
+    goal_um, lock_um : float
+        The middle of the hysteresis is brought this close to the track line while the screws are
+        loose, and may be no farther from it once they are tight.
+    wanted_um : float
+        Expanded uncertainty that the mean of the seatings is to have.
     """
 
     seatings: int = 5
     arrivals: int = 3
     turns: int = 10
-    speed_turns: int = 50
+    speed_turns: int = 25
     most_nudges: int = 8
     goal_um: float = 3.0
+    lock_um: float = 4.0
+    wanted_um: float = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,35 +86,19 @@ class Known:
         Distance of the two positions of rest.
     seating_u_um : float or None
         Part of the zero that a single seating makes, as a standard uncertainty.
-    climate_u_um, climate_um : float
-        Shift of the disk against the drive by temperature and humidity, and its standard
-        uncertainty.
-    clockwise_is_outward : bool or None
-        Which way round the body goes, once it has been learned.
+    climate_u_um : float
+        Standard uncertainty that temperature and humidity leave.
+    nudged : tuple of Nudged
+        Every nudge so far and where it led, of which the next is learned.
+    creeps_um : tuple of Quantity
+        How far each tightening moved the head.
     """
 
     hysteresis_um: Quantity | None = None
     seating_u_um: float | None = None
-    climate_um: float = 0.0
     climate_u_um: float = 0.0
-    clockwise_is_outward: bool | None = None
-
-    @classmethod
-    def of(cls, outcomes: Iterable[Outcome]) -> Known:
-        """Gather what is known; later outcomes go before earlier ones."""
-        found: dict[str, object] = {}
-        for outcome in outcomes:
-            details = {value.name: value for value in outcome.details}
-            if outcome.check is CheckName.HYSTERESIS and outcome.value is not None:
-                found["hysteresis_um"] = Quantity(outcome.value, outcome.u or 0.0)
-            if ZERO_SPREAD in details:
-                found["seating_u_um"] = details[ZERO_SPREAD].value
-            if CLIMATE in details:
-                found["climate_um"] = details[CLIMATE].value
-                found["climate_u_um"] = details[CLIMATE].u or 0.0
-            if CLOCKWISE in details:
-                found["clockwise_is_outward"] = details[CLOCKWISE].value > 0.0
-        return cls(**found)  # type: ignore[arg-type]
+    nudged: tuple[Nudged, ...] = ()
+    creeps_um: tuple[Quantity, ...] = ()
 
 
 @dataclass(slots=True)

@@ -71,7 +71,7 @@ class Job:
         planned = plan_for(profile) if plan is None else plan
         self._steps = [Step(each.check, each.stage, each.side) for each in planned]
         self._outcomes: list[Outcome] = []
-        self._bench = Bench()
+        self._bench, self._known = Bench(), Known()
         self._at: int | None = None
         self._hand: InHand | None = None
         self._begin_pending()
@@ -109,7 +109,7 @@ class Job:
     @property
     def known(self) -> Known:
         """What the checks so far, and the one in hand, have found."""
-        return Known.of(self._outcomes) if self._hand is None else self._hand.situation.known
+        return self._known if self._hand is None else self._hand.situation.known
 
     @property
     def nudges(self) -> int:
@@ -267,7 +267,7 @@ class Job:
             step.check,
             step.stage,
             step.side,
-            Known.of(self._outcomes),
+            self._known,
             self._bench,
             tuple(self._outcomes),
         )
@@ -292,14 +292,18 @@ class Job:
         if hand is None or hand.outcome is None or self._at is None:
             return
         at = self._at
-        self._bench, self._hand = hand.situation.bench, None
+        self._let_go(hand)
         self._keep(at, hand.outcome, State.DONE)
         self._begin_pending(at)
+
+    def _let_go(self, hand: InHand) -> None:
+        self._bench, self._known = hand.situation.bench, hand.situation.known
+        self._hand = None
 
     def _lay_down(self) -> None:
         """Let go of the step in hand; the drive stays as the hands have left it."""
         if self._hand is not None and self._at is not None:
-            self._bench, self._hand = self._hand.situation.bench, None
+            self._let_go(self._hand)
             self._steps[self._at] = replace(self._steps[self._at], state=State.PENDING)
 
     def _skip(self, index: int, reason: str) -> None:

@@ -26,10 +26,12 @@ ROOM_TEMPERATURE = Message("Temperature of the room, where the alignment disk ha
 DRIVE_TEMPERATURE = Message("Temperature of the drive's chassis near the positioner.")
 HUMIDITY = Message("Relative humidity of the room, if it is known.")
 MINUTES_ON = Message("Minutes since the drive was switched on.")
-INSERT_ALIGNMENT = Message("Insert the alignment disk.")
+INSERT_ALIGNMENT = Message("Insert the alignment disk. Never write while it is in the drive.")
 
 # Hands at the drive
-INSERT_SCRATCH = Message("Insert a scratch disk that may be written to.")
+INSERT_SCRATCH = Message(
+    "Take the alignment disk out, and insert a scratch disk that may be written to."
+)
 SEEK = Message("Step to track {0}, side {1}.")
 RESEAT = Message("Open the clamp and close it again, with the spindle turning: seating {0} of {1}.")
 FROM_OUTSIDE = Message("Step outward off track {0} and back onto it: arrival {1} from outside.")
@@ -41,6 +43,10 @@ SEAL = Message("Seal the screws with lacquer, as a witness mark.")
 NUDGE_TRIAL = Message(
     "Turn the stepper's body clockwise, seen from its flange, by about {0}°: {1} mm at the flange. "
     "This shows which way is outward."
+)
+NUDGE_TO_SEE = Message(
+    "One lobe alone is seen. Turn the stepper's body by about {0}°, {1} mm at the flange, the way "
+    "that brings the other lobe back."
 )
 NUDGE_CLOCKWISE = Message(
     "Turn the stepper's body clockwise by about {0}°: {1} mm at the flange, {2} µm at the head."
@@ -70,11 +76,8 @@ NOT_REFUSED = Message(
 )
 SPEED_LEFT_ALONE = Message("within tolerance as found, and left as it is")
 NO_SIGN = Message("the side is not known: connect the index, or teach the sign")
-NOT_MEASURED = Message("{0}")
 FEW_ARRIVALS = Message("{0} of {1} arrivals could be measured")
-NUDGES_USED_UP = Message(
-    "{0} nudges were used, and the goal was not met; the best so far was {1} µm"
-)
+NUDGES_USED_UP = Message("all {0} nudges were used; the best middle was {1} µm from the line")
 CREEPS_TOO_MUCH = Message(
     "tightening moves the head by {0} µm, each time otherwise; look to washers and faces"
 )

@@ -2,119 +2,91 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Generator
+from dataclasses import dataclass
+from itertools import count
 from typing import Any
 
-import numpy as np
-
 from app.analysis.findings import Measurement
+from app.analysis.hysteresis import Arrival, HysteresisFinding, hysteresis_of
 from app.analysis.messages import fill
-from app.analysis.reading import Quantity, Side, Sign
-from app.analysis.uncertainty import scatter_u
+from app.analysis.reading import Side
 from app.job import messages
-from app.job.asking import (
-    Check,
-    arrive,
-    concluded,
-    on_alignment_track,
-    take_lobes,
-    why_not,
-)
+from app.job.asking import Check, arrive, concluded, learn, on_alignment_track, take_lobes, why_not
 from app.job.bench import MIDDLE, Situation
-from app.job.checks.radial import SCALE, SEATING
+from app.job.budgets import SCALE, SCATTER, offset_budget, total_u
 from app.job.judging import judge, source_of
-from app.job.model import Ask, Limit, Value, Verdict
+from app.job.lobes import lobes_of
+from app.job.model import Ask, Limit, Outcome, Value, Verdict
 
-FROM_OUTSIDE, FROM_INSIDE = "from outside", "from inside"
+_WORDS = {Side.OUTWARD: "from outside", Side.INWARD: "from inside"}
+
+
+@dataclass(frozen=True, slots=True)
+class Arrivals:
+    """What arriving from both sides came to: the finding, and why it lacks or is of fewer."""
+
+    finding: HysteresisFinding | None
+    reason: str
 
 
 def hysteresis(situation: Situation) -> Check:
     """Arrive from either side in turn, as often as the options say."""
     yield from on_alignment_track(situation)
-    arrivals = yield from both_arrivals(situation, situation.options.arrivals)
-    outside_um, inside_um, reason = arrivals
-    limit = Limit(
-        None,
-        situation.profile.hysteresis_limit_um,
-        "µm",
-        source_of(situation.profile, "hysteresis_limit_um"),
-    )
-    if not outside_um or not inside_um:
-        return concluded(situation, Verdict.UNDECIDED, unit="µm", limit=limit, reason=reason)
-    width, middle = width_and_middle(outside_um, inside_um)
-    profile = situation.profile
-    scale_part = profile.scale_u_um / profile.scale_um
-    budget = [
-        Value("scatter", width.u, unit="µm"),
-        Value(SCALE, scale_part * abs(width.value), unit="µm"),
-    ]
-    u_um = math.hypot(*(part.value for part in budget))
-    seating_um = situation.known.seating_u_um or 0.0
-    middle_u_um = math.hypot(middle.u, scale_part * middle.value, seating_um)
-    details = (
-        Value(MIDDLE, middle.value, middle_u_um, "µm"),
-        *(
-            Value(name, found.value, found.u, "µm")
-            for name, found in (
-                (FROM_OUTSIDE, _mean(outside_um)),
-                (FROM_INSIDE, _mean(inside_um)),
-            )
-        ),
-        *([Value(SEATING, seating_um, unit="µm")] if seating_um else []),
-    )
+    arrivals = yield from arrive_from_both(situation, situation.options.arrivals)
+    profile, finding = situation.profile, arrivals.finding
+    source = source_of(profile, "hysteresis_limit_um")
+    limit = Limit(None, profile.hysteresis_limit_um, "µm", source)
+    if finding is None:
+        return concluded(
+            situation, Verdict.UNDECIDED, unit="µm", limit=limit, reason=arrivals.reason
+        )
+    return _found(situation, finding, limit, arrivals.reason)
+
+
+def _found(situation: Situation, finding: HysteresisFinding, limit: Limit, reason: str) -> Outcome:
+    profile, difference = situation.profile, finding.difference_um
+    scale_um = profile.scale_u_um / profile.scale_um * abs(difference.value)
+    budget = (Value(SCATTER, difference.u, unit="µm"), Value(SCALE, scale_um, unit="µm"))
+    middle = finding.middle_um
+    middle_u_um = total_u(offset_budget(situation, middle.value, middle.u))
+    rests = ((Side.OUTWARD, finding.outside_um), (Side.INWARD, finding.inside_um))
     return concluded(
         situation,
-        judge(abs(width.value), u_um, limit),
-        value=width.value,
-        u=u_um,
+        judge(abs(difference.value), total_u(budget), limit),
+        value=difference.value,
+        u=total_u(budget),
         unit="µm",
         limit=limit,
         reason=reason,
-        details=details,
-        budget=tuple(budget),
+        details=(
+            Value(MIDDLE, middle.value, middle_u_um, "µm"),
+            *(Value(_WORDS[side], rest.value, rest.u, "µm") for side, rest in rests),
+            Value("scatter of arrivals", finding.scatter_um, unit="µm"),
+        ),
+        budget=budget,
     )
 
 
-def both_arrivals(
-    situation: Situation, times: int
-) -> Generator[Ask, Any, tuple[list[Quantity], list[Quantity], str]]:
-    """Arrive from either side `times` times, in turn; return the offsets and why some lack."""
-    found: dict[Side, list[Quantity]] = {Side.OUTWARD: [], Side.INWARD: []}
+def arrive_from_both(situation: Situation, times: int) -> Generator[Ask, Any, Arrivals]:
+    """Arrive from either side in turn, `times` times each."""
+    found: list[Arrival] = []
     reason = ""
+    clock = count()
     for number in range(1, times + 1):
-        for side, word in ((Side.OUTWARD, FROM_OUTSIDE), (Side.INWARD, FROM_INSIDE)):
+        for side in (Side.OUTWARD, Side.INWARD):
             yield from arrive(situation, side, number)
-            measurement: Measurement = yield take_lobes(situation, f"{word} {number}")
-            reading = measurement.reading
-            if reading is None or not reading.valid or reading.offset_um is None:
-                reason = reason or why_not(measurement)
-            elif reading.sign is Sign.UNKNOWN:
-                reason = reason or str(messages.NO_SIGN)
-            else:
-                assert reading.balance is not None
-                u_um = situation.profile.scale_um * reading.balance.u
-                found[side].append(Quantity(reading.offset_um.value, u_um))
-    got = sum(map(len, found.values()))
-    if reason and got:
-        reason = f"{fill(messages.FEW_ARRIVALS, got, 2 * times)}: {reason}"
-    return found[Side.OUTWARD], found[Side.INWARD], reason
-
-
-def width_and_middle(
-    outside_um: list[Quantity], inside_um: list[Quantity]
-) -> tuple[Quantity, Quantity]:
-    """Return the distance of the two positions of rest, and the middle between them."""
-    outside, inside = _mean(outside_um), _mean(inside_um)
-    u_um = math.hypot(outside.u, inside.u)
-    return (
-        Quantity(outside.value - inside.value, u_um),
-        Quantity((outside.value + inside.value) / 2.0, u_um / 2.0),
-    )
-
-
-def _mean(found: list[Quantity]) -> Quantity:
-    values = np.array([each.value for each in found])
-    own = math.hypot(*(each.u for each in found)) / len(found)
-    u = max(own, scatter_u(values)) if len(found) > 1 else own
-    return Quantity(float(values.mean()), float(u))
+            measurement: Measurement = yield take_lobes(situation, f"{_WORDS[side]} {number}")
+            lobes = lobes_of(situation.profile, measurement)
+            if lobes is not None and lobes.signed:
+                at_s = float(next(clock))
+                found.append(Arrival(side is Side.OUTWARD, lobes.offset_um, at_s))
+            elif not reason:
+                reason = why_not(measurement) if lobes is None else str(messages.NO_SIGN)
+    if reason and found:
+        reason = f"{fill(messages.FEW_ARRIVALS, len(found), 2 * times)}: {reason}"
+    if len({arrival.from_outside for arrival in found}) < 2:
+        return Arrivals(None, reason)
+    finding = hysteresis_of(found)
+    learn(situation, hysteresis_um=finding.difference_um)
+    return Arrivals(finding, reason)

@@ -171,7 +171,7 @@ def test_nudging_stops_when_the_nudges_are_used_up():
     )
     (outcome,) = job.outcomes
     assert outcome.verdict is Verdict.FAIL
-    assert "3 nudges" in outcome.reason
+    assert "all 3 nudges" in outcome.reason
 
 
 def test_the_needles_zero_follows_the_side_of_the_last_arrival():
