@@ -23,7 +23,7 @@ TRY_TO_WRITE = Message("Let the controller try to write to the scratch disk.")
 WAS_IT_REFUSED = Message("Did the drive refuse to write?")
 CLEAN_HEADS = Message("Clean the heads, and let them dry.")
 ROOM_TEMPERATURE = Message("Temperature of the room, where the alignment disk has lain.")
-DRIVE_TEMPERATURE = Message("Temperature of the drive's chassis near the positioner.")
+CHASSIS_TEMPERATURE = Message("Temperature of the drive's chassis near the positioner.")
 HUMIDITY = Message("Relative humidity of the room, if it is known.")
 MINUTES_ON = Message("Minutes since the drive was switched on.")
 INSERT_ALIGNMENT = Message("Insert the alignment disk. Never write while it is in the drive.")
@@ -39,6 +39,10 @@ FROM_INSIDE = Message("Step inward off track {0} and back onto it: arrival {1} f
 TRIM_SPEED = Message("Turn the speed trimmer: the spindle has to turn {0} % {1}.")
 LOOSEN = Message("Loosen the stepper's screws until its body just turns.")
 TIGHTEN = Message("Tighten the screws, a little at each in turn, and watch the needle.")
+BACK_OFF = Message(
+    "Back off: locked, the middle is {0} µm from the line. Loosen again; the screws move it by {1} "
+    "µm, so it is set off by as much."
+)
 SEAL = Message("Seal the screws with lacquer, as a witness mark.")
 NUDGE_TRIAL = Message(
     "Turn the stepper's body clockwise, seen from its flange, by about {0}°: {1} mm at the flange. "
@@ -67,7 +71,7 @@ TAKING_OUTPUT = Message("Measuring the head's output.")
 # Track zero
 STOP_CLEARANCE = Message("Clearance between carriage and outer stop with the head on track 0.")
 SENSOR_ON = Message("Does the track-zero sensor say track 0 with the head on track 0?")
-SENSOR_OFF = Message("Does it still say track 0 with the head on track {0}?")
+SENSOR_OFF = Message("Does the track-zero sensor say track 0 with the head on track {0}?")
 
 # What a check came to
 NOT_REFUSED = Message(
@@ -78,7 +82,19 @@ SPEED_LEFT_ALONE = Message("within tolerance as found, and left as it is")
 NO_SIGN = Message("the side is not known: connect the index, or teach the sign")
 FEW_ARRIVALS = Message("{0} of {1} arrivals could be measured")
 NUDGES_USED_UP = Message("all {0} nudges were used; the best middle was {1} µm from the line")
-CREEPS_TOO_MUCH = Message(
-    "tightening moves the head by {0} µm, each time otherwise; look to washers and faces"
+LOCKED_AWAY = Message(
+    "after {0} nudges, relocks counted, the middle is locked {1} µm from the line; look to washers "
+    "and faces of the clamp"
+)
+PROTECT_UNTOLD = Message("whether the drive refuses to write to a protected disk was not told")
+FEW_SEATINGS = Message("{0} seatings have no spread; seat the disk more often")
+SPREAD_NOISE = Message("the seatings agree within what the measuring itself scatters")
+SPREAD_SCALE = Message("the spread is one of scale: the clamp centres differently each time")
+SPREAD_ZERO = Message("the spread is one of zero: the disk's shape differs each time")
+SPREAD_BOTH = Message("the spread is of scale and of zero: centring and the disk's shape differ")
+SPREAD_UNTOLD = Message("two seatings do not tell where the spread comes from")
+STANDS_OUT = Message("seating {0} stands out from the others")
+SENSOR_RULE = Message(
+    "common practice: the sensor says track 0 there, and no more from track {0} on"
 )
 NO_BURSTS = Message("the alignment disk of this profile has no such bursts")

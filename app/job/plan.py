@@ -63,7 +63,7 @@ def plan_for(profile: Profile, checks: Collection[CheckName] = tuple(CheckName))
         Planned(CheckName.ADJUST, work),
         Planned(CheckName.LOCK, work),
         Planned(CheckName.SPEED, work),
-        Planned(CheckName.AZIMUTH, work),
+        *(Planned(CheckName.AZIMUTH, work, side) for side in sides),
         *(Planned(CheckName.INDEX, work, side) for side in sides),
         Planned(CheckName.OUTPUT, work),
         Planned(CheckName.TRACK_ZERO, work),

@@ -1,7 +1,7 @@
 """Drive classes, alignment disks and limits, kept as TOML."""
 
 from app.profiles.profile import SPECS, Profile, load_profile, profile_names
-from app.profiles.table import profile_as_text, profiles_as_text
+from app.profiles.table import profile_as_text, profile_values, profiles_as_text
 from app.profiles.values import ProfileError
 
 __all__ = [
@@ -11,5 +11,6 @@ __all__ = [
     "load_profile",
     "profile_as_text",
     "profile_names",
+    "profile_values",
     "profiles_as_text",
 ]

@@ -35,20 +35,34 @@ def profiles_as_text() -> str:
 
 def profile_as_text(profile: Profile) -> str:
     """Return every value of a profile with its unit and source, and what follows from them."""
+    rows = [("key", "value", "unit", "source")]
+    rows += [(key, words, unit or "–", source) for key, words, unit, source in _stated(profile)]
+    head = [
+        f"{profile.name}: {profile.title}",
+        f"alignment disk {profile.disk}: {profile.disk_title}",
+    ]
+    return "\n".join([*head, "", *_columns([*rows, *_derived(profile)])])
+
+
+def profile_values(profile: Profile) -> tuple[tuple[str, str, str], ...]:
+    """Return key, value with its unit, and source of every value, as they are kept with a job."""
+    return tuple(
+        (key, f"{words} {unit}".rstrip(), source) for key, words, unit, source in _stated(profile)
+    )
+
+
+def _stated(profile: Profile) -> list[tuple[str, str, str, str]]:
+    """Return key, value, unit and source of everything that the files state."""
     sources = dict(profile.sources)
-    rows: list[tuple[str, ...]] = [("key", "value", "unit", "source")]
+    rows = []
     for attribute, spec in SPECS.items():
         value = getattr(profile, attribute)
         words = _LEFT_OPEN.get(attribute, "not stated") if value is None else _words(value)
         if isinstance(spec.kind, Choice) and value is not None:
             words = next(word for word, kept in spec.kind.words if kept == value)
         unit = spec.unit if value is not None else ""
-        rows.append((spec.path, words, unit or "–", sources.get(spec.key, "–")))
-    head = [
-        f"{profile.name}: {profile.title}",
-        f"alignment disk {profile.disk}: {profile.disk_title}",
-    ]
-    return "\n".join([*head, "", *_columns([*rows, *_derived(profile)])])
+        rows.append((spec.path, words, unit, sources.get(spec.key, "–")))
+    return rows
 
 
 def _derived(profile: Profile) -> list[tuple[str, ...]]:

@@ -1,0 +1,97 @@
+"""Azimuth and index timing, by the bursts of the alignment disk."""
+
+from __future__ import annotations
+
+from app.analysis.findings import Measurement, Want
+from app.job import messages
+from app.job.asking import Check, concluded, on_track, why_not, with_alignment_disk
+from app.job.bench import Situation
+from app.job.judging import either_side, judge
+from app.job.model import Take, Value, Verdict
+
+_TURNS = 20
+
+
+def azimuth(situation: Situation) -> Check:
+    """Measure the heights of bursts at known angles; their loss tells the head's angle."""
+    profile = situation.profile
+    limit = either_side(
+        profile, "azimuth_limit_arcmin", profile.azimuth_limit_arcmin, "arcmin", about=0.0
+    )
+    track = profile.azimuth_track
+    if track is None:
+        reason = str(messages.NO_BURSTS)
+        return concluded(situation, Verdict.NOTED, unit="arcmin", limit=limit, reason=reason)
+    yield from with_alignment_disk(situation)
+    yield from on_track(situation, track, situation.side)
+    measurement: Measurement = yield Take(
+        Want.AZIMUTH,
+        messages.TAKING_AZIMUTH,
+        f"side {situation.side}",
+        _TURNS,
+        track,
+        situation.side,
+    )
+    found = measurement.azimuth
+    if found is None:
+        reason = why_not(measurement)
+        return concluded(situation, Verdict.UNDECIDED, unit="arcmin", limit=limit, reason=reason)
+    angle = found.angle_arcmin
+    return concluded(
+        situation,
+        judge(angle.value, angle.u, limit),
+        value=angle.value,
+        u=angle.u,
+        unit="arcmin",
+        limit=limit,
+        details=(
+            Value("misfit", found.misfit_percent, unit="%"),
+            *(
+                Value(f"burst {number}", burst.height_v.value, burst.height_v.u, "V")
+                for number, burst in enumerate(found.bursts, 1)
+            ),
+        ),
+    )
+
+
+def index_timing(situation: Situation) -> Check:
+    """Measure from the edge of the index to the start of the burst."""
+    profile = situation.profile
+    limit = either_side(
+        profile,
+        "index_to_burst_us",
+        profile.index_to_burst_tolerance_us,
+        "µs",
+        about=profile.index_to_burst_us,
+    )
+    if not profile.index_tracks:
+        reason = str(messages.NO_BURSTS)
+        return concluded(situation, Verdict.NOTED, unit="µs", limit=limit, reason=reason)
+    track = profile.index_tracks[0]
+    yield from with_alignment_disk(situation)
+    yield from on_track(situation, track, situation.side)
+    measurement: Measurement = yield Take(
+        Want.INDEX,
+        messages.TAKING_INDEX,
+        f"side {situation.side}",
+        _TURNS,
+        track,
+        situation.side,
+    )
+    found = measurement.index
+    if found is None:
+        reason = why_not(measurement)
+        return concluded(situation, Verdict.UNDECIDED, unit="µs", limit=limit, reason=reason)
+    delay = found.delay_us
+    return concluded(
+        situation,
+        judge(delay.value, delay.u, limit),
+        value=delay.value,
+        u=delay.u,
+        unit="µs",
+        limit=limit,
+        details=(
+            Value("scatter of single turns", found.scatter_us, unit="µs"),
+            Value("turns", float(found.turns)),
+        ),
+    )

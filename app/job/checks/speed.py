@@ -1,0 +1,113 @@
+"""Spindle speed: as it is, and brought to its place by the trimmer."""
+
+from __future__ import annotations
+
+from app.analysis.findings import Measurement, SpeedFinding, Want
+from app.analysis.messages import fill
+from app.job import messages
+from app.job.asking import Check, concluded, on_alignment_track, why_not
+from app.job.bench import Situation
+from app.job.judging import either_side, judge
+from app.job.model import Action, CheckName, Do, Limit, Outcome, Stage, Take, Value, Verdict
+
+_GOAL_PART = 0.1
+"""Of the tolerance: the trimmer brings the speed so close."""
+_MOST_TRIMS = 5
+_FLASHES_PER_CYCLE = 2
+_MAINS_HZ = (50, 60)
+
+
+def speed(situation: Situation) -> Check:
+    """Measure the speed; in the work, trim it where it was not within its tolerance."""
+    before = situation.last(CheckName.SPEED)
+    if situation.stage is not Stage.WORK:
+        yield from on_alignment_track(situation)
+        measurement = yield _take(situation, str(situation.stage))
+        return _outcome(situation, measurement)
+    if before is not None and before.verdict is Verdict.PASS:
+        return concluded(
+            situation,
+            Verdict.PASS,
+            value=before.value,
+            u=before.u,
+            unit=before.unit,
+            limit=before.limit,
+            reason=str(messages.SPEED_LEFT_ALONE),
+            budget=before.budget,
+        )
+    yield from on_alignment_track(situation)
+    measurement = yield _take(situation, "before trimming")
+    for number in range(1, _MOST_TRIMS + 1):
+        away_percent = _away_percent(situation, measurement)
+        if away_percent is None or abs(away_percent) <= _goal_percent(situation):
+            break
+        percent = -100.0 * away_percent / (100.0 + away_percent)
+        word = "faster" if percent > 0.0 else "slower"
+        text = fill(messages.TRIM_SPEED, f"{abs(percent):.2f}", word)
+        yield Do(Action.TRIM_SPEED, text, amount=percent)
+        measurement = yield _take(situation, f"trimmed {number}")
+    return _outcome(situation, measurement)
+
+
+def bars_of_a_ring(rpm: float) -> tuple[tuple[int, int], ...]:
+    """Return mains frequency and bars of each strobe ring that would stand still at `rpm`.
+
+    A lamp flashes twice a cycle; a ring has a whole number of bars, or there is none.
+    """
+    rings = []
+    for mains_hz in _MAINS_HZ:
+        bars = 60.0 * _FLASHES_PER_CYCLE * mains_hz / rpm
+        if abs(bars - round(bars)) < 1e-9:
+            rings.append((mains_hz, round(bars)))
+    return tuple(rings)
+
+
+def _take(situation: Situation, label: str) -> Take:
+    bench, turns = situation.bench, situation.options.speed_turns
+    return Take(Want.SPEED, messages.TAKING_SPEED, label, turns, bench.track, bench.side)
+
+
+def _goal_percent(situation: Situation) -> float:
+    return _GOAL_PART * situation.profile.speed_tolerance_percent
+
+
+def _away_percent(situation: Situation, measurement: Measurement) -> float | None:
+    if measurement.speed is None:
+        return None
+    return 100.0 * (measurement.speed.mean_rpm.value / situation.profile.speed_rpm - 1.0)
+
+
+def _outcome(situation: Situation, measurement: Measurement) -> Outcome:
+    profile, found = situation.profile, measurement.speed
+    half_rpm = profile.speed_rpm * profile.speed_tolerance_percent / 100.0
+    limit = either_side(
+        profile, "speed_tolerance_percent", half_rpm, "rpm", about=profile.speed_rpm
+    )
+    if found is None:
+        reason = why_not(measurement)
+        return concluded(situation, Verdict.UNDECIDED, unit="rpm", limit=limit, reason=reason)
+    return _found(situation, found, limit)
+
+
+def _found(situation: Situation, found: SpeedFinding, limit: Limit) -> Outcome:
+    nominal_rpm, mean = situation.profile.speed_rpm, found.mean_rpm
+    away_percent = 100.0 * (mean.value / nominal_rpm - 1.0)
+    details = [Value("error", away_percent, 100.0 * mean.u / nominal_rpm, "%")]
+    for name, part, unit in (
+        ("short-term variation", found.variation_percent, "%"),
+        ("drift", found.drift_percent_per_min, "%/min"),
+    ):
+        if part is not None:
+            details.append(Value(name, part.value, part.u, unit))
+    for mains_hz, bars in bars_of_a_ring(nominal_rpm):
+        details.append(Value(f"bars of a strobe ring at {mains_hz} Hz", float(bars)))
+    return concluded(
+        situation,
+        judge(mean.value, mean.u, limit),
+        value=mean.value,
+        u=mean.u,
+        unit="rpm",
+        limit=limit,
+        details=tuple(details),
+        budget=(Value("clock and scatter", mean.u, unit="rpm"),),
+    )
