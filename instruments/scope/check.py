@@ -246,13 +246,12 @@ def _words(record: Record) -> str:
 
 
 def _put_back(panel: Panel, memory: Memory) -> str:
-    before = dict(memory)
     panel.restore(Deadline(_SET_UP_S))
-    for (name, channel), told in before.items():
+    for (name, channel), told in memory.items():
         now = panel.told(name, channel, Deadline(_ANSWER_S))
         if now != told:
             raise SourceUnavailable(f"{name} was {told} and is {now}; set it at the scope")
-    return f"{len(before)} settings as they were found"
+    return f"{len(memory)} settings as they were found"
 
 
 def _no_errors(panel: Panel, what: str) -> str:

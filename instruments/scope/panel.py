@@ -138,17 +138,17 @@ class Panel:
     def restore(self, deadline: Deadline) -> None:
         """Put back what was changed, the newest change first, as far as time allows.
 
+        All of it stays remembered: whether it was carried out is the caller's to find out.
+
         Raises
         ------
         SourceError
-            When the link fails; what is not yet put back stays remembered.
+            When the link fails.
         """
-        for key, told in reversed(list(self._memory.items())):
-            name, channel = key
+        for (name, channel), told in reversed(list(self._memory.items())):
             setting = self._family.settings[name]
             value = told if setting.words else f"{self._number(setting, told):.6E}"
             self._link.send(self._filled(setting.order, channel, value), deadline)
-            del self._memory[key]
 
     def errors(self, deadline: Deadline) -> list[str]:
         """Take all entries from the error queue."""

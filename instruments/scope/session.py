@@ -201,14 +201,7 @@ class ScopeSession:
 
     def _take(self, deadline: Deadline) -> Sweep:
         setup = self.setup
-        end_s = capture.start(
-            self._link,
-            self.family,
-            setup.screen.span_s,
-            setup.free,
-            deadline,
-            self._what_is_awaited(),
-        )
+        end_s = self._start(deadline)
         records = {channel: self._read(channel, deadline) for channel in setup.channels}
         self._values = sum(record.values for record in records.values())
         columns = _block_columns(self._link.what, self._options.columns, records)
@@ -249,14 +242,7 @@ class ScopeSession:
         try:
             if panel.has("memory"):
                 panel.set_word("memory", "deep", deadline)
-            end_s = capture.start(
-                self._link,
-                self.family,
-                setup.screen.span_s,
-                setup.free,
-                deadline,
-                self._what_is_awaited(),
-            )
+            end_s = self._start(deadline)
             records = {
                 channel: capture.read_deep(
                     self._link, self.family, deep, channel, setup.screen, deadline
@@ -287,11 +273,26 @@ class ScopeSession:
                 acquire = self.family.acquire
                 for command in acquire.stop if self._was_stopped else acquire.run:
                     self._link.send(command, deadline)
+                self._wait_until_done(deadline)
+                self._memory.clear()
         except SourceError:
-            # What was not put back stays remembered for the next connection.
+            # What may not be put back stays remembered for the next connection.
             pass
         finally:
             self._link.close()
+
+    def _wait_until_done(self, deadline: Deadline) -> None:
+        """Wait until the scope has carried out what it was sent.
+
+        It takes commands in their order, and *IDN? is the query that every one answers (IEEE
+        488.2, 10.14). What comes before is the late answer to a query that was given up.
+        """
+        answer = None
+        while self.identity is not None and answer != self.identity.whole:
+            try:
+                answer = self._link.ask("*IDN?", deadline)
+            except Garbled:
+                self._link.resync()
 
 
 def _block_columns(what: str, columns: Columns, records: dict[int, Record]) -> list[Record]:

@@ -30,14 +30,6 @@ def until_s():
     return time.monotonic() + PATIENCE_S
 
 
-def comes_true(condition):
-    """Wait for what the scope does with the last settings: nobody tells when it has read them."""
-    deadline_s = until_s()
-    while not condition() and time.monotonic() < deadline_s:
-        time.sleep(0.01)
-    return condition()
-
-
 @pytest.fixture
 def scope():
     made = new_scope("A2")
@@ -197,16 +189,16 @@ def test_closing_while_a_trigger_is_awaited_puts_the_panel_back(source, scope):
     with pytest.raises((SourceTimeout, SourceLost)):
         read_on(source, 0.3)
     close_in_time(source)
-    assert comes_true(lambda: scope.panel.seconds_per_div == 1e-3)
-    assert comes_true(lambda: scope.panel.acquisition == "normal")
+    assert scope.panel.seconds_per_div == 1e-3
+    assert scope.panel.acquisition == "normal"
 
 
 def test_the_panel_is_put_back_after_a_refusal(scope, server):
     source = open_address(f"visa:{server.address}?probe=1")
     with pytest.raises(SourceUnavailable, match="channel 1 is set to a ×10 probe and probe=1"):
         source.open()
-    assert comes_true(lambda: scope.panel.seconds_per_div == 1e-3)
-    assert comes_true(lambda: not scope.panel.channels[2].on)
+    assert scope.panel.seconds_per_div == 1e-3
+    assert not scope.panel.channels[2].on
 
 
 def test_the_panel_is_put_back_after_the_link_broke(source, scope):
@@ -219,8 +211,8 @@ def test_the_panel_is_put_back_after_the_link_broke(source, scope):
     assert scope.panel.acquisition == "peak"  # it could not be
     source.open()
     source.close()
-    assert comes_true(lambda: scope.panel.acquisition == "normal")
-    assert comes_true(lambda: scope.panel.seconds_per_div == 1e-3)
+    assert scope.panel.acquisition == "normal"
+    assert scope.panel.seconds_per_div == 1e-3
 
 
 def test_other_probes_than_the_scope_believes(scope, server):

@@ -67,6 +67,30 @@ def test_a_recorded_session_is_followed_to_its_end(family):
     assert tops[0] / tops[1] == pytest.approx(head["ratio"], abs=0.015)
 
 
+@pytest.mark.parametrize(
+    ("answers", "forgotten"),
+    [(["STOP", "{identity}"], True), (["\xff", "{identity}"], True), (["STOP"], False)],
+)
+def test_leaving_waits_for_the_scope_s_own_answer(answers, forgotten):
+    """A late answer to a query that was given up is not that to the last one."""
+    _, wire = load(FIXTURES / "A2.jsonl")
+    asked, identity = wire.pop()
+    for text in answers:
+        answer = text.format(identity=identity.decode("ascii").strip()) + "\n"
+        wire.append((asked, answer.encode("latin-1")))
+    wire.append((asked, b""))  # asked once more: the line is dead
+    link = ScriptedLink("scope", wire)
+    memory = {}
+    session = ScopeSession(link, ScopeOptions(resource="scope"), memory)
+    session.begin(None, Deadline(30))
+    session.sweep(Deadline(30))
+    assert memory
+    session.leave(Deadline(30))
+    assert (memory == {}) is forgotten
+    assert link.left == ([asked] if forgotten else [])
+    assert link.closed
+
+
 @pytest.mark.parametrize("family", FAMILIES)
 def test_the_commands_of_the_table_are_sent(family):
     _, wire = load(FIXTURES / f"{family}.jsonl")
