@@ -20,10 +20,11 @@ _AWAY = frozenset(
         messages.ONE_LOBE,
         messages.ONE_LOBE_OUTWARD,
         messages.ONE_LOBE_INWARD,
-        messages.TOO_UNCERTAIN,
     )
 )
 """Reasons that the signal gives when the head is not on the track; all others are the source's."""
+_LOST_DB = 10.0
+"""*Too uncertain* says so too where the signal has sunk by this: a weak one may be on the track."""
 _SILENT_S = 1.0
 """With no reading for so long, what went before does not count on."""
 
@@ -109,6 +110,7 @@ class ArrivalWatch:
         self._since_s: float | None = None
         self._last_s: float | None = None
         self._end_index: int | None = None
+        self._snr_db = -np.inf
         self.state = ArrivalState.ON_TRACK
 
     @property
@@ -133,12 +135,18 @@ class ArrivalWatch:
             self._pause()
         self._last_s = now_s
         if reading.valid and reading.offset_um is not None:
-            self._there(reading.offset_um, now_s)
-        elif reading.reasons and all(reason.text in _AWAY for reason in reading.reasons):
+            self._snr_db = max(reading.snr_db or -np.inf, self._snr_db)
+            self._there(_own(reading.offset_um, reading.balance), now_s)
+        elif self._is_off_track(reading):
             self._gone(now_s)
         else:
             self._pause()
         return self.state
+
+    def _is_off_track(self, reading: Reading) -> bool:
+        sunk = reading.snr_db is not None and reading.snr_db < self._snr_db - _LOST_DB
+        away = {messages.TOO_UNCERTAIN.text, *_AWAY} if sunk else _AWAY
+        return bool(reading.reasons) and all(reason.text in away for reason in reading.reasons)
 
     def _there(self, offset_um: Quantity, now_s: float) -> None:
         self._since_s = None
@@ -157,3 +165,10 @@ class ArrivalWatch:
     def _pause(self) -> None:
         self._steady.forget()
         self._since_s = None
+
+
+def _own(offset_um: Quantity, balance: Quantity | None) -> Quantity:
+    """Return an offset with u of the balance alone: the scale's makes nothing move."""
+    if balance is None or balance.value == 0.0:
+        return offset_um
+    return Quantity(offset_um.value, balance.u * abs(offset_um.value / balance.value))

@@ -25,8 +25,7 @@ class Line:
     correlation : float
         Of intercept and slope.
     residual_sd, dof : float
-        Standard deviation of the residuals; degrees of freedom of the uncertainties, infinite
-        where they come from the values' own.
+        Standard deviation of the residuals; degrees of freedom of the uncertainties.
     centre, fit : float, Fit
         The fit behind it: height at the centre of all x, and slope.
     """

@@ -93,12 +93,23 @@ def _tail(t: float, dof: float) -> float:
     ratio = t / math.sqrt(dof)
     part = 1.0 / (1.0 + ratio * ratio)
     rest = part * ratio * ratio if ratio < 1.0 else 1.0 / (1.0 + 1.0 / ratio / ratio)
-    size = math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b)
-    front = math.exp(size + a * math.log(part) + b * math.log(rest)) if part > 0.0 else 0.0
+    front = (
+        math.exp(_log_ratio(a) - 0.5 * math.log(math.pi) + a * math.log(part) + b * math.log(rest))
+        if part > 0.0
+        else 0.0
+    )
     # On the other side of this the fraction of the complement is the one that converges.
     if part < (a + 1.0) / (a + b + 2.0):
         return front * _fraction(part, a, b) / a
     return 1.0 - front * _fraction(rest, b, a) / b
+
+
+def _log_ratio(a: float) -> float:
+    """Return the logarithm of Γ(a + ½)/Γ(a)."""
+    if a < 100.0:
+        return math.lgamma(a + 0.5) - math.lgamma(a)
+    # Both logarithms are large, and so would be what rounding leaves of their difference.
+    return 0.5 * math.log(a) - 1.0 / (8.0 * a) + 1.0 / (192.0 * a**3) - 1.0 / (640.0 * a**5)
 
 
 def _fraction(x: float, a: float, b: float) -> float:
