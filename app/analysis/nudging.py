@@ -126,13 +126,13 @@ class Nudge:
 def learn(nudges: Sequence[Nudged]) -> Learned:
     """Return what the nudges so far teach, in their order."""
     ratios = [Quantity(1.0, _PRIOR_U)]
-    outward = None
+    clockwise_um = 0.0
     for one in nudges:
         moved_um, size_um = one.moved_um, abs(one.asked_um)
         if not one.is_told:
             continue
         if one.turned is not None:
-            outward = one.turned if moved_um.value > 0.0 else one.turned.other
+            clockwise_um += moved_um.value * (1.0 if one.turned is Turn.CLOCKWISE else -1.0)
         if size_um > HAND_UM:
             # How far it went counts, whichever way: the first may be a try.
             ratio = float(np.clip(abs(moved_um.value) / size_um, _LEAST_RATIO, _MOST_RATIO))
@@ -140,7 +140,15 @@ def learn(nudges: Sequence[Nudged]) -> Learned:
             ratios.append(Quantity(ratio, u))
     weights = np.array([ratio.u**-2 for ratio in ratios])
     mean = float(np.average([ratio.value for ratio in ratios], weights=weights))
-    return Learned(Quantity(mean, float(np.sum(weights) ** -0.5)), outward)
+    return Learned(Quantity(mean, float(np.sum(weights) ** -0.5)), _outward(clockwise_um))
+
+
+def _outward(clockwise_um: float) -> Turn | None:
+    """Return which way round is outward, from how far turning clockwise moved the head in all."""
+    # A hand may slip by more than a small nudge: that one alone tells nothing.
+    if abs(clockwise_um) < _TOLD_SIGMAS * HAND_UM:
+        return None
+    return Turn.CLOCKWISE if clockwise_um > 0.0 else Turn.COUNTER_CLOCKWISE
 
 
 def plan(

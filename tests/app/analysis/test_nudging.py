@@ -42,6 +42,13 @@ def test_which_way_round_is_learned_from_the_first():
     assert learn([Nudged(-50.0, after, before, Turn.CLOCKWISE)]).outward is Turn.COUNTER_CLOCKWISE
 
 
+def test_a_small_nudge_that_slipped_does_not_turn_it_round():
+    first = Nudged(50.0, Quantity(-50.0, U), Quantity(-2.0, U), Turn.CLOCKWISE)
+    slipped = Nudged(2.0, Quantity(-2.0, U), Quantity(-4.0, U), Turn.CLOCKWISE)
+    assert learn([slipped]).outward is None
+    assert learn([first, slipped]).outward is Turn.CLOCKWISE
+
+
 def test_a_nudge_within_the_noise_teaches_nothing():
     nudged = Nudged(30.0, Quantity(50.0, 5.0), Quantity(60.0, 5.0), Turn.CLOCKWISE)
     assert learn([nudged]) == learn([])
