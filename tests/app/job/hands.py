@@ -6,8 +6,18 @@ samples.
 
 from __future__ import annotations
 
-from app.analysis.findings import Measurement, SpeedFinding, Want
-from app.analysis.messages import ONE_LOBE, fill
+import numpy as np
+
+from app.analysis.findings import (
+    AzimuthFinding,
+    Burst,
+    IndexFinding,
+    Measurement,
+    OutputFinding,
+    SpeedFinding,
+    Want,
+)
+from app.analysis.messages import NO_CARRIER, ONE_LOBE, fill
 from app.analysis.reading import Quantity, Reading, Side, Sign
 from app.job.job import Job
 from app.job.model import Action, Ask, Do, Enter, Take
@@ -22,6 +32,12 @@ class ScriptedDrive:
         self.backlash_um = backlash_um
         self.creep_um = creep_um
         self.speed_rpm = speed_rpm
+        self.azimuth_arcmin = 4.0
+        self.index_us = 210.0
+        self.pattern = ""
+        self.zero_shifts_um: list[float] = []
+        self.zero_um = 0.0
+        self.silent = False
         self.sided = 1.0
         self.done: list[Do] = []
         self.entries: dict[str, object] = {}
@@ -43,23 +59,52 @@ class ScriptedDrive:
                 self.sided = -1.0
             case Action.TIGHTEN:
                 self.middle_um += self.creep_um
+            case Action.RESEAT:
+                self.zero_um = self.zero_shifts_um.pop(0) if self.zero_shifts_um else 0.0
+            case Action.WRITE_1F:
+                self.pattern = "1F"
+            case Action.WRITE_2F:
+                self.pattern = "2F"
             case Action.TRIM_SPEED:
                 self.speed_rpm *= 1.0 + (ask.amount or 0.0) / 100.0
 
     def _enter(self, ask: Enter):
         if ask.key in self.entries:
             return self.entries[ask.key]
+        if ask.key == "track-zero sensor on track 2":
+            return "no"
         return ask.choices[0] if ask.choices else None
 
     def _measure(self, ask: Take) -> Measurement:
-        if ask.want is Want.SPEED:
-            mean = Quantity(self.speed_rpm, 0.01)
-            none = Quantity(0.1, 0.01)
-            return Measurement(ask.want, speed=SpeedFinding(mean, none, none, None, by_index=True))
-        return Measurement(ask.want, reading=self.reading())
+        if self.silent:
+            return Measurement(ask.want, problem=fill(NO_CARRIER))
+        match ask.want:
+            case Want.SPEED:
+                part = Quantity(0.1, 0.01)
+                turns = np.full(ask.turns, self.speed_rpm)
+                found = SpeedFinding(Quantity(self.speed_rpm, 0.01), part, part, turns, True)
+                return Measurement(ask.want, speed=found)
+            case Want.AZIMUTH:
+                burst = Burst(Quantity(500.0, 0.1), 900.0, Quantity(0.3, 0.001))
+                azimuth = AzimuthFinding(Quantity(self.azimuth_arcmin, 0.2), (burst,) * 4, 0.4)
+                return Measurement(ask.want, azimuth=azimuth)
+            case Want.INDEX:
+                found = IndexFinding(Quantity(self.index_us, 0.2), 0.5, ask.turns)
+                return Measurement(ask.want, index=found)
+            case Want.OUTPUT:
+                loss = {"1F": 0.4, "2F": 0.3}[self.pattern]
+                found = OutputFinding(
+                    Quantity(loss, 0.001),
+                    Quantity(62.5e3, 1.0),
+                    Quantity(3.0, 0.1),
+                    Quantity(12.0, 1.0),
+                )
+                return Measurement(ask.want, output=found)
+            case _:
+                return Measurement(ask.want, reading=self.reading())
 
     def reading(self) -> Reading:
-        x_um = self.middle_um + self.sided * self.backlash_um / 2.0
+        x_um = self.middle_um + self.zero_um + self.sided * self.backlash_um / 2.0
         b = x_um / PROFILE.scale_um
         side = Side.OUTWARD if b > 0 else Side.INWARD
         if abs(b) > 0.85:
@@ -71,6 +116,8 @@ class ScriptedDrive:
             ratio=Quantity(r, 2e-4),
             difference=Quantity(1.0 - r, 2e-4),
             offset_um=Quantity(x_um, 0.02),
+            first_v=Quantity(0.2 * (1.0 + b), 1e-4),
+            second_v=Quantity(0.2 * (1.0 - b), 1e-4),
             sign=Sign.KNOWN,
             side=side,
         )

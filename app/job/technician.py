@@ -1,0 +1,134 @@
+"""The virtual technician: does at the virtual drive what a job asks, and nothing else."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from app.job.bench import ALIGNMENT, SCRATCH
+from app.job.checks.care import NO, YES
+from app.job.model import Action, Do, Enter
+
+_AWAY_TRACKS = 2
+_ROOM: dict[str, float] = {
+    "room temperature": 23.0,
+    "chassis temperature": 23.0,
+    "relative humidity": 50.0,
+    "minutes since power-on": 30.0,
+}
+"""The virtual drive stands in a room at the temperature of the standards' tests."""
+
+
+class DriveHands(Protocol):
+    """The hands at the virtual drive, and what a person sees of it."""
+
+    @property
+    def write_protected(self) -> bool:
+        """Whether the drive's sensor says that the disk is protected."""
+        ...
+
+    @property
+    def at_track_zero(self) -> bool:
+        """Whether the drive's sensor says track 0."""
+        ...
+
+    def nudge(self, offset_um: float) -> None:
+        """Turn the stepper's body so that the head moves outward by `offset_um`."""
+        ...
+
+    def step(self, tracks: int) -> None:
+        """Step the head `tracks` tracks inward (positive) or outward (negative)."""
+        ...
+
+    def seek(self, track: int) -> None:
+        """Step the head to `track`."""
+        ...
+
+    def select(self, side: int) -> None:
+        """Select the head of `side`."""
+        ...
+
+    def reseat(self) -> None:
+        """Open the clamp and close it again."""
+        ...
+
+    def loosen(self) -> None:
+        """Loosen the stepper's screws."""
+        ...
+
+    def tighten(self) -> None:
+        """Tighten the stepper's screws."""
+        ...
+
+    def trim_speed(self, percent: float) -> None:
+        """Turn the speed trimmer by `percent`, positive faster."""
+        ...
+
+    def insert(self, disk: str) -> None:
+        """Change the disk."""
+        ...
+
+    def write(self, pattern: str) -> None:
+        """Write the track with a pattern."""
+        ...
+
+
+class Technician:
+    """Answers what is for hands and eyes.
+
+    Nudges go by what the tool says alone: the technician knows nothing of where the head stands.
+
+    Parameters
+    ----------
+    hands : DriveHands
+        The virtual drive's controls.
+    """
+
+    def __init__(self, hands: DriveHands) -> None:
+        self._hands = hands
+
+    def do(self, ask: Do) -> None:
+        """Do what is asked."""
+        hands = self._hands
+        match ask.action:
+            case Action.INSERT_ALIGNMENT:
+                hands.insert(ALIGNMENT)
+            case Action.INSERT_SCRATCH:
+                hands.insert(SCRATCH)
+            case Action.SEEK:
+                hands.select(ask.side)
+                hands.seek(ask.track or 0)
+            case Action.RESEAT:
+                hands.reseat()
+            case Action.LOOSEN:
+                hands.loosen()
+            case Action.TIGHTEN:
+                hands.tighten()
+            case _:
+                self._do_by_amount(ask)
+
+    def enter(self, ask: Enter) -> float | str | None:
+        """Tell what is seen, None where there is nothing to see."""
+        if ask.key == "write refused":
+            return YES if self._hands.write_protected else NO
+        if ask.key.startswith("track-zero sensor"):
+            return YES if self._hands.at_track_zero else NO
+        return _ROOM.get(ask.key)
+
+    def _do_by_amount(self, ask: Do) -> None:
+        hands, amount = self._hands, ask.amount or 0.0
+        match ask.action:
+            case Action.NUDGE:
+                hands.nudge(amount)
+            case Action.TRIM_SPEED:
+                hands.trim_speed(amount)
+            case Action.ARRIVE_FROM_OUTSIDE | Action.ARRIVE_FROM_INSIDE:
+                # A track number grows inward.
+                away = -_AWAY_TRACKS if ask.action is Action.ARRIVE_FROM_OUTSIDE else _AWAY_TRACKS
+                hands.step(away)
+                hands.step(-away)
+            case Action.WRITE_1F:
+                hands.write("1F")
+            case Action.WRITE_2F:
+                hands.write("2F")
+            case _:
+                pass

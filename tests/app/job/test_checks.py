@@ -1,0 +1,241 @@
+"""What each check asks, and what it comes to."""
+
+from __future__ import annotations
+
+import pytest
+
+from app.job.bench import JobOptions
+from app.job.checks.speed import bars_of_a_ring
+from app.job.model import Action, CheckName, Enter, Stage, Take, Verdict
+from app.job.plan import Planned, plan_for
+from tests.app.job.hands import PROFILE, ScriptedDrive, carry_out, job_on
+
+
+def outcome_of(check, drive=None, *, stage=Stage.WORK, options=None, entries=None):
+    drive = drive or ScriptedDrive()
+    drive.entries.update(entries or {})
+    job, kept = job_on(drive, plan=[Planned(check, stage)], options=options)
+    (outcome,) = kept.outcomes
+    return outcome, drive, job
+
+
+def details(outcome):
+    return {value.name: value.value for value in outcome.details}
+
+
+def actions(drive):
+    return [ask.action for ask in drive.done]
+
+
+def test_the_alignment_disk_goes_in_after_the_cautions_and_the_proof():
+    outcome, drive, job = outcome_of(CheckName.CARE, entries={"write refused": "yes"})
+    assert outcome.verdict is Verdict.NOTED
+    order = actions(drive)
+    assert order[:5] == [Action.CONFIRM] * 5
+    assert order[5:] == [
+        Action.INSERT_SCRATCH,
+        Action.PROVE_PROTECT,
+        Action.CLEAN_HEADS,
+        Action.INSERT_ALIGNMENT,
+    ]
+    assert job.bench.protect_proved
+
+
+def test_a_drive_that_writes_to_a_protected_disk_never_gets_the_alignment_disk():
+    outcome, drive, job = outcome_of(CheckName.CARE, entries={"write refused": "no"})
+    assert outcome.verdict is Verdict.FAIL
+    assert Action.INSERT_ALIGNMENT not in actions(drive)
+    assert not job.may_close
+
+
+def test_ten_kelvin_more_shift_the_track_as_the_film_grows():
+    entries = {
+        "write refused": "yes",
+        "room temperature": 33.0,
+        "chassis temperature": 23.0,
+        "relative humidity": 50.0,
+        "minutes since power-on": 45.0,
+    }
+    outcome, _, job = outcome_of(CheckName.CARE, entries=entries)
+    found = details(outcome)
+    # PET film bulletin, ASTM D696: 17e-6 a kelvin; at 48.683 mm 10 K are 8.28 um.
+    assert found["shift of the track by temperature and humidity"] == pytest.approx(8.28, abs=0.01)
+    assert found["minutes since power-on"] == 45.0
+    assert job.known.climate_u_um > 8.28
+
+
+def test_a_number_out_of_range_is_refused_and_asked_again():
+    drive = ScriptedDrive()
+    drive.entries["write refused"] = "yes"
+    job, _ = job_on(plan=[Planned(CheckName.CARE, Stage.AS_FOUND)])
+    while not (isinstance(job.ask, Enter) and job.ask.key == "room temperature"):
+        carry_out(job, drive, asks=1)
+    with pytest.raises(ValueError, match="enter 0 to 50"):
+        job.answer(900.0)
+    with pytest.raises(ValueError, match="not a number"):
+        job.answer("warm")
+    with pytest.raises(ValueError, match="enter 0 to 50"):
+        job.answer("nan")
+    job.answer("21.5")
+    assert job.ask.key == "chassis temperature"
+
+
+def test_the_speed_as_found_is_measured_and_nothing_else():
+    outcome, drive, _ = outcome_of(
+        CheckName.SPEED, ScriptedDrive(speed_rpm=306.0), stage=Stage.AS_FOUND
+    )
+    assert outcome.verdict is Verdict.FAIL
+    assert outcome.value == pytest.approx(306.0)
+    assert outcome.limit.low == pytest.approx(295.5)
+    assert details(outcome)["error"] == pytest.approx(2.0)
+    assert Action.TRIM_SPEED not in actions(drive)
+
+
+def test_the_trimmer_brings_the_speed_to_its_place():
+    drive = ScriptedDrive(speed_rpm=291.0)
+    job, kept = job_on(drive, plan=plan_for(PROFILE, (CheckName.SPEED,)))
+    assert drive.speed_rpm == pytest.approx(300.0, abs=0.01)
+    assert [each.verdict for each in kept.outcomes] == [Verdict.FAIL, Verdict.PASS, Verdict.PASS]
+    assert job.as_found.speed_rpm.value == pytest.approx(291.0)
+    assert job.as_left.speed_rpm.value == pytest.approx(300.0, abs=0.01)
+    assert job.may_close
+
+
+def test_a_speed_within_tolerance_is_left_alone():
+    drive = ScriptedDrive(speed_rpm=301.0)
+    _, kept = job_on(drive, plan=plan_for(PROFILE, (CheckName.SPEED,)))
+    assert Action.TRIM_SPEED not in actions(drive)
+    assert "left as it is" in kept.outcomes[1].reason
+
+
+@pytest.mark.parametrize(("rpm", "rings"), [(300.0, ((50, 20), (60, 24))), (360.0, ((60, 20),))])
+def test_the_bars_of_a_strobe_ring(rpm, rings):
+    # Two flashes a cycle: 120 f / rpm bars; at 360 rpm and 50 Hz there is no whole number.
+    assert bars_of_a_ring(rpm) == rings
+
+
+def test_seatings_tell_mean_spread_and_what_the_needle_owes_to_them():
+    drive = ScriptedDrive(middle_um=0.0, backlash_um=0.0)
+    drive.zero_shifts_um = [1.0, -1.0, 2.0, -2.0, 0.5]
+    outcome, drive, job = outcome_of(CheckName.SEATING, drive, stage=Stage.AS_FOUND)
+    assert actions(drive).count(Action.RESEAT) == 5
+    # Standard deviation 1.597 of the five, over the root of five (numpy, ddof 1).
+    assert outcome.value == pytest.approx(1.5969 / 5**0.5, abs=0.01)
+    assert details(outcome)["mean"] == pytest.approx(0.1, abs=0.01)
+    assert "zero" in outcome.reason
+    assert job.known.seating_u_um == pytest.approx(1.597, abs=0.02)
+
+
+def test_a_seating_that_stands_out_is_named():
+    drive = ScriptedDrive(middle_um=0.0, backlash_um=0.0)
+    drive.zero_shifts_um = [0.1, -0.1, 0.0, 25.0, 0.05, -0.05]
+    outcome, _, _ = outcome_of(
+        CheckName.SEATING, drive, stage=Stage.AS_FOUND, options=JobOptions(seatings=6)
+    )
+    assert "seating 4 stands out" in outcome.reason
+
+
+def test_locking_backs_off_when_tightening_moves_the_head_too_far():
+    drive = ScriptedDrive(middle_um=0.5, backlash_um=6.0, creep_um=12.0)
+    drive.entries["write refused"] = "yes"
+    plan = [Planned(each, Stage.WORK) for each in (CheckName.ADJUST, CheckName.LOCK)]
+    job, kept = job_on(drive, plan=plan)
+    assert abs(drive.middle_um) <= 4.0
+    order = actions(drive)
+    assert order.count(Action.TIGHTEN) == 2
+    assert order[-1] is Action.SEAL
+    # One nudge to set it off, and the relock.
+    assert job.nudges == 2
+    outcome = kept.outcomes[-1]
+    assert outcome.value == pytest.approx(12.0, abs=0.1)
+    assert outcome.verdict is Verdict.PASS
+    assert job.bench.loose is False
+
+
+def test_locking_stops_when_the_nudges_are_used_up_and_says_so():
+    class Wild(ScriptedDrive):
+        def _do(self, ask):
+            if ask.action is Action.TIGHTEN:
+                self.creep_um = -self.creep_um
+            super()._do(ask)
+
+    drive = Wild(middle_um=0.0, creep_um=40.0)
+    outcome, drive, job = outcome_of(CheckName.LOCK, drive)
+    assert outcome.verdict is Verdict.FAIL
+    assert "relocks counted" in outcome.reason
+    assert job.nudges <= 8
+
+
+def test_azimuth_and_index_are_judged_by_the_class():
+    outcome, drive, _ = outcome_of(CheckName.AZIMUTH)
+    assert (outcome.value, outcome.unit, outcome.verdict) == (4.0, "arcmin", Verdict.PASS)
+    assert drive.done[-1].track == PROFILE.azimuth_track
+    late = ScriptedDrive()
+    late.index_us = 340.0
+    outcome, _, _ = outcome_of(CheckName.INDEX, late)
+    assert (outcome.value, outcome.verdict) == (340.0, Verdict.FAIL)
+    assert outcome.limit.high == pytest.approx(300.0)
+    assert outcome.limit.source
+
+
+def test_the_output_check_writes_to_a_scratch_disk_alone():
+    outcome, drive, job = outcome_of(CheckName.OUTPUT)
+    order = actions(drive)
+    assert order[0] is Action.INSERT_SCRATCH
+    assert order.count(Action.WRITE_1F) == order.count(Action.WRITE_2F) == 2
+    assert Action.INSERT_ALIGNMENT not in order
+    # Resolution is 2F over 1F (ISO 7487 family, from memory): 0.3 V / 0.4 V.
+    assert outcome.value == pytest.approx(75.0)
+    assert job.bench.disk == "scratch"
+
+
+@pytest.mark.parametrize(
+    ("at_0", "at_2", "verdict"),
+    [
+        ("yes", "no", Verdict.PASS),
+        ("yes", "yes", Verdict.FAIL),
+        ("no", "no", Verdict.FAIL),
+        (None, "no", Verdict.UNDECIDED),
+    ],
+)
+def test_the_track_zero_sensor_is_judged_by_what_is_seen(at_0, at_2, verdict):
+    entries = {"track-zero sensor on track 0": at_0, "track-zero sensor on track 2": at_2}
+    outcome, _, _ = outcome_of(CheckName.TRACK_ZERO, entries=entries)
+    assert outcome.verdict is verdict
+
+
+@pytest.mark.parametrize("check", [each for each in CheckName if each is not CheckName.CARE])
+def test_a_source_without_a_signal_fails_nothing_and_passes_nothing(check):
+    drive = ScriptedDrive()
+    drive.silent = True
+    outcome, _, _ = outcome_of(check, drive)
+    if check is CheckName.TRACK_ZERO:
+        assert outcome.verdict is Verdict.PASS
+        return
+    assert outcome.verdict is Verdict.UNDECIDED
+    assert "no carrier" in outcome.reason
+    assert outcome.value is None
+
+
+def test_the_whole_job_in_the_order_of_the_trade():
+    drive = ScriptedDrive(middle_um=-90.0, backlash_um=9.0, creep_um=-8.0, speed_rpm=296.0)
+    drive.entries["write refused"] = "yes"
+    job, kept = job_on(drive)
+    stages = [each.stage for each in kept.outcomes]
+    assert stages == sorted(stages, key=list(Stage).index)
+    assert {each.check for each in kept.outcomes} == set(CheckName)
+    assert job.may_close
+    assert abs(drive.middle_um) <= 4.0
+    assert len([t for t in kept.takings if t.label.startswith("from outside")]) == 6
+    job.close()
+
+
+def test_everything_that_is_asked_says_what_to_do():
+    drive = ScriptedDrive()
+    job, _ = job_on()
+    while job.ask is not None:
+        assert len(str(job.ask.message)) > 10
+        assert "{" not in str(job.ask.message)
+        if isinstance(job.ask, Take):
+            assert job.ask.turns >= 5
+        job.answer(drive.answer(job.ask))
