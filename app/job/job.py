@@ -10,13 +10,12 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Any
 
-from app.analysis.reading import Side
-from app.job.bench import Bench, JobOptions, Known, Situation
+from app.job.bench import JobOptions
 from app.job.checks import CHECKS
 from app.job.hand import InHand, checked
-from app.job.ledger import open_failures, summary_of
-from app.job.model import Ask, Outcome, Stage, Summary, Taking, Verdict
+from app.job.model import Outcome, Stage, Taking, Verdict
 from app.job.plan import Planned, State, Step, plan_for
+from app.job.state import JobState
 from app.job.takings import Answer, taking_of
 from app.profiles import Profile
 
@@ -25,7 +24,7 @@ def _nothing(_: Any) -> None:
     """Keep nothing."""
 
 
-class Job:
+class Job(JobState):
     """A job on one drive, from its first check to its closing.
 
     Parameters
@@ -59,96 +58,14 @@ class Job:
         on_outcome: Callable[[Outcome], None] = _nothing,
         source: str = "",
     ) -> None:
-        self.profile = profile
-        self.options = options or JobOptions()
-        self.closed = False
-        self.closing_reason = ""
+        planned = plan_for(profile) if plan is None else plan
+        super().__init__(profile, planned, options or JobOptions())
         self._virtual = drive_is_virtual
         self._now = now
         self._on_taking = on_taking
         self._on_outcome = on_outcome
         self._source = source
-        planned = plan_for(profile) if plan is None else plan
-        self._steps = [Step(each.check, each.stage, each.side) for each in planned]
-        self._outcomes: list[Outcome] = []
-        self._bench, self._known = Bench(), Known()
-        self._at: int | None = None
-        self._hand: InHand | None = None
         self._begin_pending()
-
-    @property
-    def steps(self) -> tuple[Step, ...]:
-        """All steps as they stand, in order."""
-        return tuple(self._steps)
-
-    @property
-    def at(self) -> int | None:
-        """Place of the step in hand, None when none is."""
-        return self._at
-
-    @property
-    def step(self) -> Step | None:
-        """The step in hand, None when none is."""
-        return None if self._at is None else self._steps[self._at]
-
-    @property
-    def ask(self) -> Ask | None:
-        """What the step in hand asks for now."""
-        return None if self._hand is None else self._hand.ask
-
-    @property
-    def outcomes(self) -> tuple[Outcome, ...]:
-        """Every outcome so far, in the order in which the checks ended."""
-        return tuple(self._outcomes)
-
-    @property
-    def bench(self) -> Bench:
-        """How the drive stands now, as far as the answers tell."""
-        return self._bench if self._hand is None else self._hand.situation.bench
-
-    @property
-    def known(self) -> Known:
-        """What the checks so far, and the one in hand, have found."""
-        return self._known if self._hand is None else self._hand.situation.known
-
-    @property
-    def nudges(self) -> int:
-        """Nudges that were asked for and done, each tightening beyond the first counted as one."""
-        return self.bench.nudges
-
-    @property
-    def zero_um(self) -> float:
-        """Reading at which the middle of the hysteresis is on the line, as the head rests now."""
-        width, arrived = self.known.hysteresis_um, self.bench.arrived
-        if width is None or arrived is None:
-            return 0.0
-        return width.value / 2.0 if arrived is Side.OUTWARD else -width.value / 2.0
-
-    @property
-    def as_found(self) -> Summary:
-        """The three numbers of the drive as it was found."""
-        return summary_of(self._outcomes, Stage.AS_FOUND)
-
-    @property
-    def as_left(self) -> Summary:
-        """The three numbers of the drive as it is left."""
-        return summary_of(self._outcomes, Stage.AS_LEFT)
-
-    @property
-    def open_failures(self) -> tuple[Outcome, ...]:
-        """The newest outcome of each check and side, where that is a failure."""
-        return open_failures(self._outcomes)
-
-    @property
-    def may_close(self) -> bool:
-        """Whether it may be closed without a reason."""
-        ended = all(step.state in (State.DONE, State.SKIPPED) for step in self._steps)
-        return ended and not self.open_failures
-
-    @property
-    def can_undo(self) -> bool:
-        """Whether there is an answer in the step in hand to take back."""
-        return self._hand is not None and self._hand.can_undo
 
     def answer(self, value: Answer, settings: tuple[tuple[str, str], ...] = ()) -> None:
         """Answer what is asked, and go on to the next ask or step.
@@ -260,18 +177,6 @@ class Job:
         self._at = None
         self.closed, self.closing_reason = True, reason
 
-    def _situation(self, step: Step) -> Situation:
-        return Situation(
-            self.profile,
-            self.options,
-            step.check,
-            step.stage,
-            step.side,
-            self._known,
-            self._bench,
-            tuple(self._outcomes),
-        )
-
     def _begin(self, index: int) -> None:
         """Take a step in hand."""
         step = replace(self._steps[index], state=State.IN_HAND)
@@ -318,15 +223,3 @@ class Job:
         self._outcomes.append(outcome)
         self._steps[index] = replace(self._steps[index], state=state, outcome=outcome)
         self._on_outcome(outcome)
-
-    def _work_has_begun(self) -> bool:
-        done = (step for step in self._steps if step.stage is not Stage.AS_FOUND)
-        return self._bench.loose is not None or any(step.state is State.DONE for step in done)
-
-    def _end_of_work(self) -> int:
-        """Return the place behind the last step that is done or as found."""
-        return 1 + max(
-            index
-            for index, step in enumerate(self._steps)
-            if step.state is not State.PENDING or step.stage is Stage.AS_FOUND
-        )
