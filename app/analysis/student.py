@@ -1,4 +1,4 @@
-"""Student's t without a table: coverage, its inverse, and the expanded uncertainty."""
+"""Student's t without a table, and the expanded uncertainty."""
 
 from __future__ import annotations
 
@@ -10,19 +10,6 @@ _MANY = 10_000.0
 """From so many degrees of freedom on, the expansion about the normal distribution is exact."""
 _TINY = 1e-300
 _STEPS = 10_000
-
-
-def coverage(t: float, dof: float) -> float:
-    """Return the probability with which Student's t lies within ±`t`.
-
-    Parameters
-    ----------
-    t : float
-        Not negative.
-    dof : float
-        Degrees of freedom, above 0; need not be whole.
-    """
-    return 1.0 - _tail(t, dof)
 
 
 @lru_cache(maxsize=1024)

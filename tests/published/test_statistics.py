@@ -14,7 +14,7 @@ from app.analysis.drift import line_of
 from app.analysis.expansion import expansion_of
 from app.analysis.reading import Quantity
 from app.analysis.seating import Seating, grubbs_limit, outlier, seating_of
-from app.analysis.student import coverage, expanded, quantile
+from app.analysis.student import expanded, quantile
 from app.analysis.uncertainty import enlargement, scatter_u
 
 NORRIS = Path(__file__).parents[2] / "fixtures" / "statistics" / "norris.csv"
@@ -52,7 +52,6 @@ def test_t_is_that_of_the_table(dof):
 def test_t_of_broken_degrees_of_freedom_is_that_of_scipy(dof, confidence):
     t = quantile(dof, confidence)
     assert t == pytest.approx(student.isf((1.0 - confidence) / 2.0, dof), rel=1e-9)
-    assert coverage(t, dof) == pytest.approx(confidence, abs=1e-9)
 
 
 def test_the_budget_of_the_end_gauge():
