@@ -18,8 +18,9 @@ LINE_INPUT = Message(
 )
 MOVING_PARTS = Message("Keep fingers, sleeves and tools away from belts, hub and magnets.")
 NEVER_WRITE = Message("Never write while the alignment disk is in the drive.")
-INSERT_SCRATCH_PROTECTED = Message("Insert a scratch disk that is write-protected.")
-TRY_TO_WRITE = Message("Let the controller try to write to the scratch disk.")
+PROVE_PROTECT = Message(
+    "Insert a scratch disk that is write-protected, and let the controller try to write to it."
+)
 WAS_IT_REFUSED = Message("Did the drive refuse to write?")
 CLEAN_HEADS = Message("Clean the heads, and let them dry.")
 ROOM_TEMPERATURE = Message("Temperature of the room, where the alignment disk has lain.")

@@ -8,6 +8,8 @@ from app.job.bench import ALIGNMENT, SCRATCH
 from app.job.checks.care import NO, YES
 from app.job.model import Action, Do, Enter
 
+_PROTECTED = "protected"
+"""A scratch disk whose notch is covered."""
 _AWAY_TRACKS = 2
 _ROOM: dict[str, float] = {
     "room temperature": 23.0,
@@ -92,6 +94,9 @@ class Technician:
         match ask.action:
             case Action.INSERT_ALIGNMENT:
                 hands.insert(ALIGNMENT)
+            case Action.PROVE_PROTECT:
+                hands.insert(_PROTECTED)
+                hands.write("2F")
             case Action.INSERT_SCRATCH:
                 hands.insert(SCRATCH)
             case Action.SEEK:

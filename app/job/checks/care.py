@@ -9,7 +9,7 @@ from app.analysis.expansion import ExpansionFinding, expansion_of
 from app.analysis.reading import Quantity
 from app.job import messages
 from app.job.asking import Check, change, concluded, learn, with_alignment_disk
-from app.job.bench import SCRATCH, Situation
+from app.job.bench import Situation
 from app.job.model import Action, Ask, Do, Enter, Value, Verdict
 from app.profiles import Profile
 
@@ -61,11 +61,9 @@ def care(situation: Situation) -> Check:
 
 
 def _prove_protect(situation: Situation) -> Generator[Ask, Any, str | None]:
-    yield Do(Action.INSERT_SCRATCH, messages.INSERT_SCRATCH_PROTECTED)
-    change(situation, disk=SCRATCH)
-    yield Do(Action.PROVE_PROTECT, messages.TRY_TO_WRITE)
+    yield Do(Action.PROVE_PROTECT, messages.PROVE_PROTECT)
     refused = yield Enter("write refused", messages.WAS_IT_REFUSED, choices=(YES, NO))
-    change(situation, protect_proved=refused == YES)
+    change(situation, disk=None, protect_proved=refused == YES)
     return refused
 
 

@@ -61,7 +61,7 @@ def look(situation: Situation, label: str) -> Generator[Ask, Any, Standing]:
     side = lobes.reading.side
     width = situation.known.hysteresis_um
     if width is None:
-        arrivals = yield from arrive_from_both(situation, 1)
+        arrivals = yield from arrive_from_both(situation, situation.options.arrivals)
         if arrivals.finding is None:
             return Standing(None, side, arrivals.reason)
         return Standing(arrivals.finding.middle_um, side)

@@ -33,7 +33,6 @@ def test_the_alignment_disk_goes_in_after_the_cautions_and_the_proof():
     order = actions(drive)
     assert order[:5] == [Action.CONFIRM] * 5
     assert order[5:] == [
-        Action.INSERT_SCRATCH,
         Action.PROVE_PROTECT,
         Action.CLEAN_HEADS,
         Action.INSERT_ALIGNMENT,
