@@ -143,3 +143,41 @@ class Controls(Protocol):
     def reseat(self) -> None:
         """Open the clamp and close it again."""
         ...
+
+    def seek(self, track: int) -> None:
+        """Step the head to a track."""
+        ...
+
+    def select(self, side: int) -> None:
+        """Select the head of a side, 0 or 1."""
+        ...
+
+    def loosen(self) -> None:
+        """Loosen the clamp screws of the stepper's body."""
+        ...
+
+    def tighten(self) -> None:
+        """Tighten the clamp screws; that moves the body."""
+        ...
+
+    def trim_speed(self, percent: float) -> None:
+        """Turn the speed trimmer: the spindle turns faster by `percent`."""
+        ...
+
+    def insert(self, disk: str) -> None:
+        """Change the disk: ``"alignment"``, ``"scratch"``, or ``"protected"`` (covered)."""
+        ...
+
+    def write(self, pattern: str) -> None:
+        """Write the track under the head, ``"1F"`` or ``"2F"``, unless that is protected."""
+        ...
+
+    @property
+    def write_protected(self) -> bool:
+        """What the drive's write-protect sensor says."""
+        ...
+
+    @property
+    def at_track_zero(self) -> bool:
+        """What the drive's track-zero sensor says."""
+        ...

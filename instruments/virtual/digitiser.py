@@ -70,7 +70,6 @@ class Digitiser:
         self._cell = 1
         while self._cell * 2 <= min(rate_hz * _CELL_S, _CELL_MOST):
             self._cell *= 2
-        self._ramp = np.arange(self._cell, dtype=np.float32) / np.float32(self._cell)
         self._gain, self._third = self._filtered()
         self._signals = [column for column, role in enumerate(roles) if role is not Role.INDEX]
 
@@ -104,10 +103,11 @@ class Digitiser:
     def _fill_phases(self, out_v: Singles, first: int) -> None:
         frames = out_v.shape[0]
         amplifier = self._drive.amplifier
-        corners_s = self._corners_s(first, frames)
-        skip = first % self._cell
-        wave_v = self._wave(corners_s).ravel()[skip : skip + frames]
-        hum_v = self._straight(amplifier.hum_at_v(corners_s)).ravel()[skip : skip + frames]
+        cell = self._cell_here()
+        corners_s = self._corners_s(first, frames, cell)
+        skip = first % cell
+        wave_v = self._wave(corners_s, cell).ravel()[skip : skip + frames]
+        hum_v = _straight(amplifier.hum_at_v(corners_s), cell).ravel()[skip : skip + frames]
         outputs = {
             Role.PLUS: amplifier.plus,
             Role.MINUS: amplifier.minus,
@@ -121,40 +121,31 @@ class Digitiser:
             self._add_noise(volts, output.noise_v, output.stream)
             out_v[:, column] = volts
 
-    def _wave(self, corners_s: Floats) -> Singles:
+    def _cell_here(self) -> int:
+        """Return the length of a cell: one frame where the track has edges."""
+        return 1 if self._drive.track.has_edges else self._cell
+
+    def _wave(self, corners_s: Floats, cell: int) -> Singles:
         """Return the differential's signal in all cells between `corners_s`."""
         signal = self._drive.signal(corners_s)
-        phase = self._phase(signal)
+        phase = _phase(signal, cell)
+        if signal.skew_rad:
+            phase += np.float32(signal.skew_rad) * np.sin(phase)
         sine = np.sin(phase)
         third = np.float32(self._third)
         # sin 3p = sin p·(3 − 4 sin² p), and likewise for the cosine.
-        wave = self._straight(signal.along_v * self._gain)
+        wave = _straight(signal.along_v * self._gain, cell)
         wave *= sine * (1 + 3 * third - 4 * third * sine * sine) if third else sine
         if signal.across_v is not None:
             cosine = np.cos(phase)
             shape = cosine * (1 - 3 * third + 4 * third * cosine * cosine)
-            wave += self._straight(signal.across_v * self._gain) * shape
+            wave += _straight(signal.across_v * self._gain, cell) * shape
         return wave
 
-    def _phase(self, signal: Signal) -> Singles:
-        # Reduced to one cycle in double precision at each corner: single precision does inside.
-        cycles = signal.carrier_turns
-        base = (tau * np.remainder(cycles[:-1], 1.0)).astype(np.float32)
-        slope = (tau * np.diff(cycles)).astype(np.float32)
-        phase: Singles = np.multiply.outer(slope, self._ramp)
-        phase += base[:, None]
-        return phase
-
-    def _straight(self, at_corners: Floats) -> Singles:
-        rise = np.diff(at_corners).astype(np.float32)
-        inside: Singles = np.multiply.outer(rise, self._ramp)
-        inside += at_corners[:-1].astype(np.float32)[:, None]
-        return inside
-
-    def _corners_s(self, first: int, frames: int) -> Floats:
-        begin = first // self._cell
-        end = -(-(first + frames) // self._cell)
-        return np.arange(begin, end + 1) * self._cell / self._rate_hz
+    def _corners_s(self, first: int, frames: int, cell: int) -> Floats:
+        begin = first // cell
+        end = -(-(first + frames) // cell)
+        return np.arange(begin, end + 1) * cell / self._rate_hz
 
     def _envelope(self, first: int, frames: int) -> Singles:
         volts = self._detected(first, frames)
@@ -167,11 +158,12 @@ class Digitiser:
         return volts
 
     def _detected(self, first: int, frames: int) -> Singles:
-        signal = self._drive.signal(self._corners_s(first, frames))
-        volts = self._straight(signal.along_v)
+        cell = self._cell_here()
+        signal = self._drive.signal(self._corners_s(first, frames, cell))
+        volts = _straight(signal.along_v, cell)
         if signal.across_v is not None:
-            volts = np.hypot(volts, self._straight(signal.across_v))
-        skip = first % self._cell
+            volts = np.hypot(volts, _straight(signal.across_v, cell))
+        skip = first % cell
         return detect(volts.ravel()[skip : skip + frames], self._threshold_v)
 
     def _settle(self, coupling: Coupling, first: int) -> None:
@@ -209,6 +201,27 @@ class Digitiser:
         at_one, at_three = (_filter_gain(n * corners) for n in (1.0, 3.0))
         third = self._drive.amplifier.third_harmonic
         return at_one, third * at_three / at_one if at_one else 0.0
+
+
+def _phase(signal: Signal, cell: int) -> Singles:
+    # Reduced to one cycle in double precision at each corner: single precision does inside.
+    cycles = signal.carrier_turns
+    base = (tau * np.remainder(cycles[:-1], 1.0)).astype(np.float32)
+    slope = (tau * np.diff(cycles)).astype(np.float32)
+    phase: Singles = np.multiply.outer(slope, _ramp(cell))
+    phase += base[:, None]
+    return phase
+
+
+def _straight(at_corners: Floats, cell: int) -> Singles:
+    rise = np.diff(at_corners).astype(np.float32)
+    inside: Singles = np.multiply.outer(rise, _ramp(cell))
+    inside += at_corners[:-1].astype(np.float32)[:, None]
+    return inside
+
+
+def _ramp(cell: int) -> Singles:
+    return np.arange(cell, dtype=np.float32) / np.float32(cell)
 
 
 def _filter_gain(corners: float) -> float:

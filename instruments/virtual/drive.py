@@ -22,7 +22,17 @@ from instruments.virtual.recording import (
     TwoBand,
     presence,
 )
+from instruments.virtual.scratch import DiskIn, ScratchDisk
+from instruments.virtual.screws import Screws
 from instruments.virtual.spindle import Spindle, Wow
+from instruments.virtual.tracks import (
+    Blank,
+    Bursts,
+    Radial,
+    Track,
+    azimuth_loss,
+    wavelength_um,
+)
 from instruments.virtual.truth import Truth
 
 NOMINAL_RPM = 300.0
@@ -35,6 +45,13 @@ LAST_TRACK = 39
 """ECMA-70, 5.1: tracks 0 to 39."""
 STEP_ANGLE_DEG = 1.8
 """Common practice: one full step of a 200-step motor for one track."""
+AZIMUTH_TRACK = 34
+AZIMUTH_ARCMIN = (-12.0, 12.0, -18.0, 18.0)
+"""From memory: angles of the alignment disk's bursts in the order of passing."""
+BURST_TRACKS = (1, AZIMUTH_TRACK)
+"""From memory: tracks of the alignment disk that carry a burst after the index."""
+BURST_WIDTH_UM = 300.0
+"""Recorded width: ECMA-70, 5.1, second hand."""
 _TRUTH_PLACES = 7200
 
 
@@ -50,11 +67,14 @@ class Signal:
         float64, shape (n,): signed amplitude of the differential in phase with the carrier.
     across_v : numpy.ndarray or None
         Likewise for the part that is a quarter turn ahead.
+    skew_rad : float
+        By how much of a cycle positive tops come early and negative ones late.
     """
 
     carrier_turns: NDArray[np.float64]
     along_v: NDArray[np.float64]
     across_v: NDArray[np.float64] | None
+    skew_rad: float = 0.0
 
     @property
     def envelope_v(self) -> NDArray[np.float64]:
@@ -65,10 +85,11 @@ class Signal:
 
 
 class VirtualDrive:
-    """A drive with an alignment disk in it.
+    """A drive, an alignment disk and a scratch disk.
 
-    Its state is the positioner's and the clamp's; all else is fixed by the parameters and a
-    function of the time that is asked for. Not for several threads at once.
+    Its state is what the hands change: positioner, screws, clamp, head, disk, trimmed speed. All
+    else is fixed by the parameters and a function of the time that is asked for. Not for several
+    threads at once; `write_protected` and `at_track_zero` may be read by any.
 
     Parameters
     ----------
@@ -79,9 +100,9 @@ class VirtualDrive:
     def __init__(self, params: VirtualParams) -> None:
         # A part added later gets a stream added at the end: older captures stay the same.
         # SFC64 is numpy's fastest, and noise takes most of the time.
-        seats, disk, phases, plus_noise, minus_noise = (
+        seats, disk, phases, plus_noise, minus_noise, hand, screws, scratch = (
             np.random.Generator(np.random.SFC64(seed))
-            for seed in np.random.SeedSequence(params.seed).spawn(5)
+            for seed in np.random.SeedSequence(params.seed).spawn(8)
         )
         self.spindle = _spindle(params, phases)
         self.amplifier = _amplifier(params, phases)
@@ -94,45 +115,117 @@ class VirtualDrive:
         self.disk = _disk(params, disk)
         self.clamp = Clamp(params.clamp_um, params.oval_um, seats)
         self.positioner = Positioner(
-            params.offset_um,
+            params.offset_um + params.age_months * params.ageing_um,
             params.backlash_um,
             pitch_um=PITCH_UM,
             track=ALIGNMENT_TRACK,
             last_track=LAST_TRACK,
             step_angle_deg=STEP_ANGLE_DEG,
         )
+        self.screws = Screws(
+            params.creep_um, params.creep_scatter_um, screws, tight=params.screws == "tight"
+        )
         self.noise = (plus_noise, minus_noise)
         """Streams of the noise of the two phases; whoever samples draws from them."""
+        self.side = 0
+        """The head that is selected."""
+        self._params = params
+        self._hand = hand
+        self._scratch = ScratchDisk(params, self.disk.cycles_per_turn, scratch.random())
+        self._in = DiskIn.ALIGNMENT
 
     def nudge(self, offset_um: float) -> None:
-        """Turn the stepper's body so that the head moves outward by `offset_um`."""
-        self.positioner.nudge(offset_um)
+        """Turn the stepper's body so that the head moves outward by about `offset_um`.
+
+        The hand's own error comes on top. While the screws are tight nothing moves.
+        """
+        if self.screws.tight:
+            return
+        part, rest = self._hand.standard_normal(2)
+        params = self._params
+        offset_um *= 1.0 + params.hand_percent / 100.0 * part
+        self.positioner.nudge(offset_um + params.hand_um * rest)
 
     def step(self, tracks: int) -> None:
         """Step the head `tracks` tracks inward (positive) or outward (negative)."""
         self.positioner.step(tracks)
 
+    def seek(self, track: int) -> None:
+        """Step the head to a track."""
+        self.positioner.seek(track)
+
+    def select(self, side: int) -> None:
+        """Select the head of a side, 0 or 1."""
+        self.side = side
+
     def reseat(self) -> None:
         """Open the clamp and close it again: a new seating of the disk."""
         self.clamp.reseat()
 
+    def loosen(self) -> None:
+        """Loosen the clamp screws of the stepper's body."""
+        self.screws.loosen()
+
+    def tighten(self) -> None:
+        """Tighten the clamp screws; that moves the body."""
+        self.positioner.nudge(self.screws.tighten())
+
+    def trim_speed(self, percent: float, at_s: float) -> None:
+        """Turn the speed trimmer: from `at_s` on the spindle is faster by `percent`."""
+        self.spindle = self.spindle.trimmed(1.0 + percent / 100.0, at_s)
+
+    def insert(self, disk: str) -> None:
+        """Change the disk: one of :class:`DiskIn`."""
+        self._in = DiskIn(disk)
+        self.clamp.reseat()
+
+    def write(self, pattern: str) -> None:
+        """Write the track under the head, ``"1F"`` or ``"2F"``, unless that is protected.
+
+        The virtual alignment disk is never written, whatever its sensor says.
+        """
+        if self._in is not DiskIn.ALIGNMENT and not self.write_protected:
+            self._scratch.write(self.positioner.track, self.side, pattern)
+
+    @property
+    def write_protected(self) -> bool:
+        """What the drive's write-protect sensor says."""
+        covered = self._in is not DiskIn.SCRATCH
+        return covered and self._params.protect == "works"
+
+    @property
+    def at_track_zero(self) -> bool:
+        """What the drive's track-zero sensor says."""
+        return self.positioner.track == 0
+
+    @property
+    def track(self) -> Track:
+        """What lies under the head."""
+        place, cycles = self.positioner.track, self.disk.cycles_per_turn
+        if self._in is not DiskIn.ALIGNMENT:
+            return self._scratch.track(place, self.side)
+        if place in BURST_TRACKS:
+            return _bursts(self._params, place, self.side, cycles)
+        there = presence(self._head_um, PITCH_UM)
+        return Radial(self.disk.recording, there, cycles) if there else Blank(cycles)
+
     def signal(self, times_s: NDArray[np.float64]) -> Signal:
         """Return the head's signal at `times_s`, rising, with head and disk as they stand."""
-        turns = self.spindle.turns(times_s)
-        gain_v = self.amplifier.amplitude_v * presence(self.positioner.offset_um, PITCH_UM)
-        along, across = self.disk.recording.wave(turns, self._offset_um(turns))
-        gains_v = np.full_like(turns, gain_v)
+        turns, track = self.spindle.turns(times_s), self.track
+        along, across = track.wave(turns, self._offset_um(turns))
+        gains_v = np.full_like(turns, self.amplifier.amplitude_v)
         self.disk.drop_outs.apply(turns, gains_v)
         return Signal(
-            carrier_turns=turns * self.disk.cycles_per_turn,
+            carrier_turns=turns * track.cycles_per_turn,
             along_v=along * gains_v,
             across_v=None if across is None else across * gains_v,
+            skew_rad=track.skew_rad,
         )
 
     def truth(self, start_s: float, end_s: float) -> Truth:
         """Return what is true between two moments, with head and disk as they stand now."""
         places = np.arange(_TRUTH_PLACES) / _TRUTH_PLACES
-        gain_v = self.amplifier.amplitude_v * presence(self.positioner.offset_um, PITCH_UM)
+        gain_v = self.amplifier.amplitude_v * presence(self._head_um, PITCH_UM)
         recording = self.disk.recording
         first, second = recording.heights(places, self._offset_um(places))
         first_v, second_v = first * gain_v, second * gain_v
@@ -148,26 +241,57 @@ class VirtualDrive:
             ratio=lower_v / taller_v if there else None,
             balance=(first_v - second_v) / (first_v + second_v) if there else None,
             difference=1.0 - lower_v / taller_v if there else None,
-            offset_um=self.positioner.offset_um,
+            offset_um=self._head_um,
+            middle_um=self.positioner.middle_um + self._side_um,
+            hysteresis_um=self._params.backlash_um,
             scale_um=recording.scale_um,
             speed_rpm=speed_rpm,
             carrier_hz=self.disk.cycles_per_turn * speed_rpm / 60.0,
+            azimuth_arcmin=_azimuth_arcmin(self._params, self.side),
+            index_delay_us=_delay_turns(self._params, self.side) * 60e6 / speed_rpm,
             shift_um=self.clamp.seating.shift_um,
             oval_um=self.clamp.seating.oval_um,
             snr_db=20.0 * log10(taller_v * 0.5**0.5 / noise_v) if noise_v and there else None,
         )
 
+    @property
+    def _side_um(self) -> float:
+        return self._params.side_um if self.side else 0.0
+
+    @property
+    def _head_um(self) -> float:
+        return self.positioner.offset_um + self._side_um
+
     def _offset_um(self, turns: NDArray[np.float64]) -> NDArray[np.float64]:
-        return self.positioner.offset_um - self.clamp.seating.runout_um(turns)
+        return self._head_um - self.clamp.seating.runout_um(turns)
+
+
+def _azimuth_arcmin(params: VirtualParams, side: int) -> float:
+    return params.azimuth_side_arcmin if side else params.azimuth_arcmin
+
+
+def _delay_turns(params: VirtualParams, side: int) -> float:
+    delay_us = params.index_burst_us + (params.index_side_us if side else 0.0)
+    return delay_us * 1e-6 * NOMINAL_RPM / 60.0
+
+
+def _bursts(params: VirtualParams, place: int, side: int, cycles: int) -> Bursts:
+    heights = (1.0,)
+    if place == AZIMUTH_TRACK:
+        length_um = wavelength_um(place, side, cycles)
+        head_arcmin = _azimuth_arcmin(params, side)
+        heights = tuple(
+            azimuth_loss(BURST_WIDTH_UM, angle - head_arcmin, length_um) for angle in AZIMUTH_ARCMIN
+        )
+    return Bursts(_delay_turns(params, side), heights, cycles)
 
 
 def _spindle(params: VirtualParams, rng: np.random.Generator) -> Spindle:
     wow_phase, drift_phase, start_turns = rng.random(3)
     wow = Wow(params.wow_percent / 100.0, params.wow_hz, tau * wow_phase)
     drift = Wow(params.drift_percent / 100.0, 1.0 / params.drift_period_s, tau * drift_phase)
-    return Spindle(
-        params.speed_rpm, tuple(part for part in (wow, drift) if part.depth), start_turns
-    )
+    speed_rpm = params.speed_rpm + params.age_months * params.ageing_rpm
+    return Spindle(speed_rpm, tuple(part for part in (wow, drift) if part.depth), start_turns)
 
 
 def _amplifier(params: VirtualParams, rng: np.random.Generator) -> Amplifier:

@@ -125,6 +125,47 @@ class VirtualParams:
         0.5, 0, 100, "Ovality by a seating in µm, root mean square over seatings."
     )
     backlash_um: float = _number(6.0, 0, 200, "Backlash of the positioner in µm.")
+    screws: str = _choice(
+        "loose", ("loose", "tight"), "The stepper's clamp screws at the start; tight ones hold it."
+    )
+    creep_um: float = _number(
+        6.0, -50, 50, "Shift of the head by tightening the screws in µm, the drive's own part."
+    )
+    creep_scatter_um: float = _number(
+        3.0, 0, 50, "The most by which one tightening differs from another in µm."
+    )
+    hand_percent: float = _number(
+        10.0, 0, 50, "The hand's own error in per cent of each nudge, root mean square."
+    )
+    hand_um: float = _number(
+        2.0, 0, 50, "The hand's own error of each nudge in µm, root mean square."
+    )
+    side_um: float = _number(0.0, -500, 500, "Offset of head 1 in µm outward of head 0's.")
+    age_months: float = _number(0.0, 0, 1200, "Months since the drive was as the options say.")
+    ageing_um: float = _number(0.5, -50, 50, "Shift of the head in a month in µm, outward.")
+    ageing_rpm: float = _number(-0.01, -5, 5, "Change of the speed in a month in rpm.")
+    azimuth_arcmin: float = _number(4.0, -60, 60, "Azimuth error of head 0 in minutes of arc.")
+    azimuth_side_arcmin: float = _number(
+        -7.0, -60, 60, "Azimuth error of head 1 in minutes of arc."
+    )
+    index_burst_us: float = _number(
+        210.0, 0, 5000, "From the index to the burst of side 0 in µs at 300 rpm."
+    )
+    index_side_us: float = _number(
+        15.0, -1000, 1000, "How much later the burst of side 1 comes, in µs at 300 rpm."
+    )
+    protect: str = _choice(
+        "works", ("works", "fails"), "Whether the write-protect sensor sees a covered notch."
+    )
+    spacing_um: float = _number(
+        0.5, 0, 5, "Distance of the head from the film in µm: it weakens short wavelengths."
+    )
+    modulation_percent: float = _number(
+        3.0, 0, 90, "Modulation of a written track over the turn in per cent."
+    )
+    asymmetry_ns: float = _number(
+        60.0, -2000, 2000, "Asymmetry of the peaks of a written track in ns at 300 rpm."
+    )
     amplitude_v: float = _number(
         0.4, 1e-6, 100, "Peak of the differential at the top of even lobes in V."
     )

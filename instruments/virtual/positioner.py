@@ -49,7 +49,12 @@ class Positioner:
     def offset_um(self) -> float:
         """Offset of the head from the line of the track that it started on, positive outward."""
         away_um = (self._start_track - self.track) * self._pitch_um
-        return self._body_um + away_um + self._side * self._backlash_um / 2.0
+        return self.rest_um + away_um
+
+    @property
+    def rest_um(self) -> float:
+        """Offset of the head from the line of the track that it stands on."""
+        return self._body_um + self._side * self._backlash_um / 2.0
 
     @property
     def middle_um(self) -> float:
@@ -72,6 +77,10 @@ class Positioner:
         if not isfinite(offset_um):
             raise ValueError(f"a nudge of {offset_um} µm is none; give a finite number")
         self._body_um += offset_um
+
+    def seek(self, track: int) -> None:
+        """Step to a track, as far as the stops."""
+        self.step(track - self.track)
 
     def step(self, tracks: int) -> None:
         """Step `tracks` tracks inward (positive) or outward (negative), as far as the stops."""

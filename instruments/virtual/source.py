@@ -11,7 +11,6 @@ import time
 from collections import deque
 from collections.abc import Callable, Mapping
 from math import floor, inf, isfinite
-from operator import methodcaller
 
 from instruments.source import (
     Block,
@@ -26,6 +25,7 @@ from instruments.source import (
 from instruments.virtual.digitiser import BAND
 from instruments.virtual.drive import VirtualDrive
 from instruments.virtual.params import VirtualParams, format_address, read_options
+from instruments.virtual.scratch import DiskIn
 from instruments.virtual.simulation import DEFAULT_ROLES, digitiser_for
 
 _LIVE_BLOCK_S = 0.01
@@ -34,7 +34,8 @@ _FAST_BLOCK_FRAMES = 65536
 _KEPT_S = 1.0
 """A reader later than this loses frames, as with a device whose buffer is full."""
 
-_Hand = Callable[[VirtualDrive], object]
+_Hand = Callable[[VirtualDrive, float], object]
+"""Told the drive, and the drive's own time."""
 
 
 class VirtualSource:
@@ -80,7 +81,7 @@ class VirtualSource:
         self._drive = VirtualDrive(params)
         self._digitiser = digitiser_for(params, self._drive, kept, params.rate)
         self._hands: deque[tuple[float, _Hand]] = deque()
-        self._controls = _Hands(self._ask)
+        self._controls = _Hands(self._ask, self._drive)
         self._opened_s: float | None = None
         self._next = 0
         self._origin = 0
@@ -198,25 +199,74 @@ class VirtualSource:
     def _use_hands(self, until_s: float) -> None:
         while self._hands and self._hands[0][0] <= until_s:
             _, hand = self._hands.popleft()
-            hand(self._drive)
+            hand(self._drive, (self._origin + self._next) / self._rate_hz)
 
 
 class _Hands:
     """The hands at the virtual drive; they ask, and the reading thread does."""
 
-    def __init__(self, ask: Callable[[_Hand], None]) -> None:
+    def __init__(self, ask: Callable[[_Hand], None], drive: VirtualDrive) -> None:
         self._ask = ask
+        self._drive = drive
 
     def nudge(self, offset_um: float) -> None:
         """Turn the stepper's body so that the head moves outward by `offset_um`."""
-        if not isfinite(offset_um):
-            raise ValueError(f"a nudge of {offset_um} µm is none; give a finite number")
-        self._ask(methodcaller("nudge", offset_um))
+        _check(offset_um, "a nudge", "µm")
+        self._ask(lambda drive, at_s: drive.nudge(offset_um))
 
     def step(self, tracks: int) -> None:
         """Step the head `tracks` tracks inward (positive) or outward (negative)."""
-        self._ask(methodcaller("step", tracks))
+        self._ask(lambda drive, at_s: drive.step(tracks))
+
+    def seek(self, track: int) -> None:
+        """Step the head to a track."""
+        self._ask(lambda drive, at_s: drive.seek(track))
+
+    def select(self, side: int) -> None:
+        """Select the head of a side, 0 or 1."""
+        if side not in (0, 1):
+            raise ValueError(f"there is no side {side}; choose 0 or 1")
+        self._ask(lambda drive, at_s: drive.select(side))
 
     def reseat(self) -> None:
         """Open the clamp and close it again."""
-        self._ask(methodcaller("reseat"))
+        self._ask(lambda drive, at_s: drive.reseat())
+
+    def loosen(self) -> None:
+        """Loosen the clamp screws of the stepper's body."""
+        self._ask(lambda drive, at_s: drive.loosen())
+
+    def tighten(self) -> None:
+        """Tighten the clamp screws; that moves the body."""
+        self._ask(lambda drive, at_s: drive.tighten())
+
+    def trim_speed(self, percent: float) -> None:
+        """Turn the speed trimmer: the spindle turns faster by `percent`."""
+        _check(percent, "a trim", "%")
+        self._ask(lambda drive, at_s: drive.trim_speed(percent, at_s))
+
+    def insert(self, disk: str) -> None:
+        """Change the disk: ``"alignment"``, ``"scratch"``, or ``"protected"``."""
+        chosen = DiskIn(disk)
+        self._ask(lambda drive, at_s: drive.insert(chosen))
+
+    def write(self, pattern: str) -> None:
+        """Write the track under the head, ``"1F"`` or ``"2F"``, unless that is protected."""
+        if pattern not in ("1F", "2F"):
+            raise ValueError(f"a track is written with 1F or 2F, not with “{pattern}”")
+        self._ask(lambda drive, at_s: drive.write(pattern))
+
+    @property
+    def write_protected(self) -> bool:
+        """What the drive's write-protect sensor says."""
+        return self._drive.write_protected
+
+    @property
+    def at_track_zero(self) -> bool:
+        """What the drive's track-zero sensor says."""
+        return self._drive.at_track_zero
+
+
+def _check(amount: float, what: str, unit: str) -> None:
+    if not isfinite(amount):
+        raise ValueError(f"{what} of {amount} {unit} is none; give a finite number")

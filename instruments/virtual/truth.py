@@ -21,10 +21,16 @@ class Truth:
         smaller/larger; (first − second)/(first + second); 1 − ratio. None off the track.
     offset_um : float
         Offset of the head from the track line, positive outward.
+    middle_um, hysteresis_um : float
+        Middle of the two positions of rest, and their distance.
     scale_um : float
         Offset for unit balance of the recording.
     speed_rpm, carrier_hz : float
         Means over the stretch.
+    azimuth_arcmin : float
+        The head's azimuth error.
+    index_delay_us : float
+        From the index to the burst, at that speed.
     shift_um, oval_um : float
         Eccentricity and ovality of the seating.
     snr_db : float or None
@@ -42,9 +48,13 @@ class Truth:
     balance: float | None
     difference: float | None
     offset_um: float
+    middle_um: float
+    hysteresis_um: float
     scale_um: float
     speed_rpm: float
     carrier_hz: float
+    azimuth_arcmin: float
+    index_delay_us: float
     shift_um: float
     oval_um: float
     snr_db: float | None

@@ -93,7 +93,8 @@ class Sweeper:
     @property
     def where(self) -> object:
         """How head and disk stand."""
-        return (self._drive.positioner.offset_um, self._drive.clamp.seating)
+        drive = self._drive
+        return (drive.positioner.offset_um, drive.clamp.seating, drive.spindle, drive.track)
 
     def go_ahead(self, next_plan: Callable[[], Plan]) -> None:
         """Make sweeps beforehand from now on, in a thread."""

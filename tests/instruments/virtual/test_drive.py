@@ -83,7 +83,7 @@ def test_one_track_away_the_lobes_are_gone_and_come_back():
 
 
 def test_a_nudge_of_a_whole_pitch_is_a_step():
-    drive = VirtualDrive(quiet(backlash_um=0.0))
+    drive = VirtualDrive(quiet(backlash_um=0.0, hand_percent=0.0, hand_um=0.0))
     there = drive.truth(0.0, 0.2)
     drive.nudge(PITCH_UM)
     assert drive.truth(0.0, 0.2).ratio is None

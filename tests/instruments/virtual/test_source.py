@@ -22,7 +22,14 @@ from instruments.virtual.simulation import simulate
 from instruments.virtual.source import VirtualSource
 
 QUIET = VirtualParams(
-    recording="alternating", snr_db=inf, hum_v=0.0, third_harmonic=0.0, clamp_um=0.0, oval_um=0.0
+    recording="alternating",
+    snr_db=inf,
+    hum_v=0.0,
+    third_harmonic=0.0,
+    clamp_um=0.0,
+    oval_um=0.0,
+    hand_percent=0.0,
+    hand_um=0.0,
 )
 
 
@@ -202,7 +209,9 @@ def test_a_nudge_that_is_no_number_is_refused_at_once():
 
 
 def test_hands_from_many_threads_all_count():
-    source = fast(VirtualParams(offset_um=0.0, backlash_um=0.0, rate=1e5))
+    source = fast(
+        VirtualParams(offset_um=0.0, backlash_um=0.0, rate=1e5, hand_percent=0.0, hand_um=0.0)
+    )
     hands = [
         threading.Thread(target=lambda: [source.controls.nudge(0.5) for _ in range(100)])
         for _ in range(4)
