@@ -12,16 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
+from app.analysis.floor import Floor, floor_of
 from app.analysis.reading import Message
 from app.analysis.series import Cells, EnvelopeSeries
 
 _CELL_S = 0.5e-3
-_FLOOR_QUANTILE = 0.02
-_ON_SIGNAL = 0.75
-"""Part of the floor that is left on a signal well above it: measured, to 0.2 % of the lobes for
-noise up to 4 codes of an eight-bit converter."""
-_FLOOR_U = 0.15
-"""Standard uncertainty of that part: it depends on how many samples a pair holds."""
 
 
 class ExtremesPath:
@@ -40,17 +35,19 @@ class ExtremesPath:
         self._pairs_a_cell = max(1, round(_CELL_S * sample_rate_hz / 2.0))
         self.series: EnvelopeSeries | None = EnvelopeSeries(2 * self._pairs_a_cell)
         self.starts = 1
-        self._floor_v = 0.0
+        self._floor = Floor()
 
     @property
     def fault(self) -> Message | None:
         """Why there is no usable envelope now, None when there is."""
-        return None if self.series and self.series.ok.size else messages.WAITING
+        if not (self.series and self.series.ok.size):
+            return messages.WAITING
+        return None if self._floor.told else messages.NO_FLOOR
 
     @property
     def height_u_v(self) -> float:
         """Standard uncertainty of the part of the floor that is left on a signal."""
-        return _FLOOR_U * self._floor_v
+        return self._floor.u_v
 
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
         """Take a whole record, its first row a lowest value."""
@@ -65,10 +62,10 @@ class ExtremesPath:
         fine = size[np.isfinite(size)]
         if not fine.size:
             return
-        floor = self._floor_v = max(float(np.quantile(fine, _FLOOR_QUANTILE)), 0.0)
+        self._floor = floor_of(fine)
         cells = size.reshape(-1, self._pairs_a_cell)
         sigma = _scatter(fine) / np.sqrt(self._pairs_a_cell)
-        amplitude = without_floor(cells.mean(axis=1), floor)
+        amplitude = self._floor.taken_from(cells.mean(axis=1))
         ok = np.isfinite(amplitude)
         amplitude = np.where(ok, amplitude, 0.0)
         self.series.append(
@@ -93,23 +90,6 @@ class ExtremesPath:
         """Let go of what is older."""
         if self.series is not None:
             self.series.forget_before(frame)
-
-
-def without_floor(amplitude_v: NDArray[np.float64], floor_v: float) -> NDArray[np.float64]:
-    """Return amplitudes without what noise adds to them.
-
-    Parameters
-    ----------
-    amplitude_v : numpy.ndarray
-        float64, shape (n,): half the difference of the extremes, in volts.
-    floor_v : float
-        The same where there is no signal.
-    """
-    if floor_v <= 0.0:
-        return amplitude_v
-    over = np.maximum(amplitude_v / floor_v - 1.0, 0.0)
-    part = _ON_SIGNAL + (1.0 - _ON_SIGNAL) * np.exp(-over)
-    return amplitude_v - part * floor_v
 
 
 def _scatter(values: NDArray[np.float64]) -> float:

@@ -27,6 +27,10 @@ NULLS_FILLED = Message(
 NO_PATTERN = Message(
     "no pattern of lobes that is known here; check the disk, the track and the profile"
 )
+NO_FLOOR = Message(
+    "the noise cannot be told from the signal: no gap between the lobes shows in the scope's "
+    "pairs of extremes; keep a capture of its deep memory with record and measure that"
+)
 NO_LOCK = Message("no lock: no turn can be told")
 NO_WHOLE_TURN = Message("no whole turn is left without gaps or missing samples")
 TOO_UNCERTAIN = Message(

@@ -40,8 +40,8 @@ def direct():
     return one
 
 
-def check(family, transport, ratio, direct):
-    scope = new_scope(family, offset=OFFSETS_UM[ratio])
+def check(family, transport, ratio, direct, noise_codes=0.0):
+    scope = new_scope(family, offset=OFFSETS_UM[ratio], noise_codes=noise_codes)
     truth = scope.truth().ratio
     with served(scope, transport) as (address, _):
         measured = read(f"visa:{address}")
@@ -62,6 +62,12 @@ def test_every_family_reads_as_the_drive_itself(family, direct):
 @pytest.mark.parametrize("ratio", OFFSETS_UM)
 def test_every_ratio_reads_as_the_drive_itself(ratio, direct):
     check("A2", "socket", ratio, direct)
+
+
+@pytest.mark.parametrize("noise_codes", [1.0, 4.0])
+@pytest.mark.parametrize("family", FAMILIES)
+def test_every_family_s_noise_is_taken_out(family, noise_codes, direct):
+    check(family, "socket", 0.70, direct, noise_codes)
 
 
 @pytest.mark.parametrize("transport", ["vxi11", "hislip"])
