@@ -9,9 +9,17 @@ import queue
 import threading
 import warnings
 from dataclasses import dataclass
+from typing import Any
 
 from instruments.scope.faults import boundary
-from instruments.scope.ports import is_serial, serial_hint, usb_devices, usb_hint
+from instruments.scope.ports import (
+    is_serial,
+    is_usb_resource,
+    serial_hint,
+    usb_devices,
+    usb_hint,
+    usb_name,
+)
 from instruments.source import SourceError, SourceUnavailable
 
 _LIST_S = 5.0
@@ -84,12 +92,13 @@ def _find() -> Attached:
     except SourceError as fault:
         names = ()
         hints.append(str(fault))
+    devices = usb_devices()
     for name in names:
-        title = _title(name)
+        title = _title(name, devices)
         if title:
             scopes.append((f"visa:{name}", title))
     hints += filter(None, (serial_hint(name) for name in names if is_serial(name)))
-    hints += filter(None, map(usb_hint, usb_devices()))
+    hints += filter(None, map(usb_hint, devices))
     return Attached(tuple(scopes), tuple(hints))
 
 
@@ -103,14 +112,27 @@ def _resources() -> tuple[str, ...]:
         return tuple(manager.list_resources("?*"))
 
 
-def _title(resource: str) -> str:
-    kind = resource.upper().partition("::")[0]
-    if kind.startswith("USB") and resource.upper().endswith("::INSTR"):
-        return f"USB instrument {resource.split('::')[3]}"
-    if kind.startswith("TCPIP"):
-        return f"Network instrument {resource.split('::')[1]}"
-    if kind.startswith("GPIB"):
-        return f"GPIB instrument {resource.split('::')[1]}"
-    if kind.startswith("ASRL"):
-        return f"Serial port {resource.partition('::')[0][len('ASRL') :]}"
+def _title(resource: str, devices: list[Any]) -> str:
+    """Return words for a list.
+
+    Of USB instruments they come from the device's own strings: a query would be read by one that
+    is at work for another program, in the middle of its record. Others keep their address.
+    """
+    kind, *parts = resource.split("::")
+    if kind.upper().startswith("USB") and parts[-1].upper() == "INSTR":
+        named = (usb_name(device) for device in devices if is_usb_resource(resource, device))
+        return next(filter(None, named), f"USB instrument, serial {parts[2]}")
+    if kind.upper().startswith("TCPIP"):
+        return f"Network instrument at {parts[0]}, {_way(parts)}"
+    if kind.upper().startswith("GPIB"):
+        return f"GPIB instrument at {parts[0]}"
+    if is_serial(resource):
+        return f"Serial port {kind[len('ASRL') :]}"
     return ""
+
+
+def _way(parts: list[str]) -> str:
+    """Return how a network instrument is spoken to."""
+    if parts[-1].upper() == "SOCKET":
+        return f"port {parts[1]}"
+    return "HiSLIP" if parts[1].lower().startswith("hislip") else "VXI-11"

@@ -69,13 +69,46 @@ def hint_for(resource: str) -> str:
     """Return the hint about what is behind a VISA address; empty where there is none."""
     if is_serial(resource):
         return serial_hint(resource)
+    found = [device for device in usb_devices() if is_usb_resource(resource, device, alike=True)]
+    return next(filter(None, map(usb_hint, found)), "")
+
+
+def is_usb_resource(resource: str, device: Any, *, alike: bool = False) -> bool:
+    """Tell whether a VISA address is that of a USB device.
+
+    Parameters
+    ----------
+    resource, device : str, object
+        The address, and a device of pyusb's.
+    alike : bool
+        One of the same vendor and product will do: a serial number may not be readable.
+    """
     parts = resource.split("::")
     try:
         wanted = int(parts[1], 0), int(parts[2], 0)
     except (IndexError, ValueError):
+        return False
+    if (device.idVendor, device.idProduct) != wanted:
+        return False
+    return alike or _string(device, "serial_number") == parts[3]
+
+
+def usb_name(device: Any) -> str:
+    """Return a USB device's maker, model and serial number; empty where it does not tell them."""
+    maker, model = (_string(device, name) for name in ("manufacturer", "product"))
+    if not model:
         return ""
-    found = [device for device in usb_devices() if (device.idVendor, device.idProduct) == wanted]
-    return next(filter(None, map(usb_hint, found)), "")
+    name = model if model.startswith(maker) else f"{maker} {model}"
+    return f"{name}, serial {_string(device, 'serial_number')}, USB"
+
+
+def _string(device: Any, name: str) -> str:
+    try:
+        text = getattr(device, name) or ""
+    except Exception:
+        # pyusb raises ValueError, USBError or NotImplementedError for want of permission.
+        return ""
+    return " ".join(str(text).split())
 
 
 def is_instrument(device: Any) -> bool:
@@ -94,10 +127,4 @@ def is_instrument(device: Any) -> bool:
 
 def may_open(device: Any) -> bool:
     """Tell whether its serial number can be read, for which it must be opened."""
-    if not device.iSerialNumber:
-        return True
-    try:
-        return bool(device.serial_number)
-    except Exception:
-        # pyusb raises ValueError, USBError or NotImplementedError for want of permission.
-        return False
+    return not device.iSerialNumber or bool(_string(device, "serial_number"))

@@ -69,6 +69,8 @@ def test_what_is_attached_has_an_address_that_opens():
         attached = find_scopes(20)
         usb_scopes = [found for found, title in attached.scopes if "VIRTUAL-A2" in title]
         assert len(usb_scopes) == 1
+        titles = dict(attached.scopes)
+        assert titles[usb_scopes[0]] == "Evenlobe Virtual scope, serial VIRTUAL-A2, USB"
         source = open_address(usb_scopes[0])
         source.open()
         assert source.info.virtual
@@ -77,6 +79,37 @@ def test_what_is_attached_has_an_address_that_opens():
             assert open_address(found).info.name == found
             assert title
     scope.close()
+
+
+@pytest.mark.parametrize(
+    ("resource", "title"),
+    [
+        ("USB0::0x1AB1::0x04CE::1::0::INSTR", "A B, serial 1, USB"),
+        ("USB0::6833::1230::1::INSTR", "A B, serial 1, USB"),
+        ("USB0::0x1AB1::0x04CE::2::0::INSTR", "USB instrument, serial 2"),
+        ("USB0::0x1AB1::0x04CF::1::0::INSTR", "USB instrument, serial 1"),
+        ("USB0::0x1AB1::0x04CE::1::0::RAW", ""),
+        ("TCPIP0::192.0.2.7::inst0::INSTR", "Network instrument at 192.0.2.7, VXI-11"),
+        ("TCPIP0::192.0.2.7::hislip0,4880::INSTR", "Network instrument at 192.0.2.7, HiSLIP"),
+        ("TCPIP0::192.0.2.7::5025::SOCKET", "Network instrument at 192.0.2.7, port 5025"),
+        ("GPIB0::5::INSTR", "GPIB instrument at 5"),
+        ("ASRL/dev/ttyUSB0::INSTR", "Serial port /dev/ttyUSB0"),
+        ("PXI0::5::INSTR", ""),
+    ],
+)
+def test_titles_name_maker_model_and_serial_or_the_place(monkeypatch, resource, title):
+    device = Device(0x1AB1, 0x04CE, [(0xFE, 3)])
+    device.manufacturer, device.product = "A ", "B"
+    monkeypatch.setattr(discover, "usb_devices", lambda: [device])
+    monkeypatch.setattr(discover, "_resources", lambda: (resource,))
+    assert [words for _, words in find_scopes(20).scopes] == ([title] if title else [])
+
+
+def test_a_title_repeats_no_maker_and_asks_no_more_than_is_told():
+    device = Device(0x1AB1, 0x04CE, [(0xFE, 3)])
+    device.manufacturer, device.product = "Maker", "Maker B"
+    assert ports.usb_name(device) == "Maker B, serial 1, USB"
+    assert ports.usb_name(Device(0x1AB1, 0x04CE, [(0xFE, 3)], serial=None)) == ""
 
 
 def test_a_listing_that_hangs_is_left_to_itself(monkeypatch):
