@@ -91,10 +91,23 @@ def analyser_for(
     AddressError
         When `options` do not fit it.
     """
+    setup = setup_for(info, profile, options)
+    kind = Analyser if info.continuous else SweepAnalyser
+    return kind(setup, keep_all=keep_all)
+
+
+def setup_for(info: SourceInfo, profile: Profile, options: EnvelopeOptions) -> Setup:
+    """Return what an analysis is told of an open source and a profile.
+
+    Raises
+    ------
+    AddressError
+        When `options` do not fit the source.
+    """
     options.check(info)
     place = {role: number for number, role in enumerate(info.roles)}
     corner_hz = options.low_corner_hz
-    setup = Setup(
+    return Setup(
         columns=Columns(
             plus=place.get(Role.PLUS),
             minus=place.get(Role.MINUS),
@@ -118,8 +131,6 @@ def analyser_for(
         set_limit=profile.set_limit,
         check_limit=profile.check_limit,
     )
-    kind = Analyser if info.continuous else SweepAnalyser
-    return kind(setup, keep_all=keep_all)
 
 
 def measure(

@@ -77,6 +77,11 @@ class Analyser:
         """Whether a teaching of the sign is under way."""
         return self._teaching.under_way
 
+    @property
+    def turns(self) -> tuple[Turn, ...]:
+        """The whole turns kept, in frames since the beginning."""
+        return tuple(self._turns)
+
     def push(
         self,
         samples_v: NDArray[np.float32],

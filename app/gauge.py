@@ -1,0 +1,192 @@
+"""One measurement from the samples as they come: what the window and the headless job both feed."""
+
+from __future__ import annotations
+
+from math import ceil
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.analysis import messages
+from app.analysis.analyser import Analyser
+from app.analysis.captured import Captured
+from app.analysis.findings import Measurement, Want
+from app.analysis.reading import Message
+from app.analysis.speed import index_turns, speed_over
+from app.measure import AnyAnalyser, EnvelopeOptions, analyser_for, setup_for
+from app.profiles import Profile
+from instruments.source import SourceInfo
+
+_SLOWEST_PART = 0.95
+"""Of the nominal speed: so many turns are in the stretch even at a spindle that is so slow."""
+_TURNS_A_RECORD = 2
+_PATIENCE = 3.0
+_PATIENCE_S = 2.0
+
+
+class Gauge:
+    """Collects what one measurement needs, and measures.
+
+    Parameters
+    ----------
+    want : Want
+        What is to be found.
+    info : SourceInfo
+        Of the open source.
+    profile, options : Profile, EnvelopeOptions
+        Disk and limits; what is stated about an envelope.
+    turns : int
+        Whole turns wanted.
+    track, side : int or None, int
+        Where the head stands, as far as that is known; the alignment track where not.
+
+    Raises
+    ------
+    AddressError
+        When `options` do not fit the source.
+    """
+
+    def __init__(
+        self,
+        want: Want,
+        info: SourceInfo,
+        profile: Profile,
+        options: EnvelopeOptions,
+        *,
+        turns: int = 10,
+        track: int | None = None,
+        side: int = 0,
+    ) -> None:
+        self._want = want
+        self._info = info
+        self._profile = profile
+        self._options = options
+        self._track = profile.alignment_track if track is None else track
+        self._side = side
+        self._setup = setup_for(info, profile, options)
+        turn_s = 60.0 / (_SLOWEST_PART * profile.speed_rpm)
+        # One more: the first begins at the first edge.
+        self._needed = ceil((turns + 1) * turn_s * info.sample_rate_hz)
+        if not info.continuous:
+            self._needed = ceil(turns / _TURNS_A_RECORD)
+        self._patience = _PATIENCE * self._needed + _PATIENCE_S * info.sample_rate_hz
+        self._seen = 0
+        self._have = 0
+        self._next: int | None = None
+        self._pieces: list[Captured] = []
+        self._analyser = self._begin()
+
+    @property
+    def done(self) -> bool:
+        """Whether there is enough, or no hope for it."""
+        return self._have >= self._needed or self._seen >= self._patience
+
+    @property
+    def part(self) -> float:
+        """How much of what is needed there is, 0 to 1."""
+        return min(1.0, self._have / self._needed)
+
+    def push(
+        self,
+        samples_v: NDArray[np.float32],
+        first_index: int,
+        *,
+        gap_before: bool = False,
+        at_index: bool = False,
+        clipped: bool = False,
+        extremes: bool = False,
+    ) -> None:
+        """Take the next samples; a gap in a continuous source makes it begin anew.
+
+        Parameters
+        ----------
+        samples_v : numpy.ndarray
+            float32, shape (frames, channels), C-contiguous, in volts.
+        first_index : int
+            Absolute index of the first frame.
+        gap_before, at_index, clipped, extremes : bool
+            As the source's block has them.
+        """
+        frames = len(samples_v)
+        self._seen += frames if self._info.continuous else 1
+        broken = self._next is not None and (gap_before or first_index != self._next)
+        if broken and self._info.continuous:
+            self._have = 0
+            self._pieces.clear()
+            self._analyser = self._begin()
+        self._next = first_index + frames
+        self._have += frames if self._info.continuous else 1
+        if self._want is not Want.RADIAL:
+            self._pieces.append(Captured(samples_v, at_index, clipped, extremes))
+        if self._analyser is not None:
+            self._analyser.push(
+                samples_v,
+                first_index,
+                gap_before=gap_before,
+                at_index=at_index,
+                clipped=clipped,
+                extremes=extremes,
+            )
+
+    def finish(self) -> Measurement:
+        """Measure what has been collected."""
+        if self._analyser is not None:
+            self._analyser.finish()
+        match self._want:
+            case Want.RADIAL:
+                return self._radial()
+            case Want.SPEED:
+                return self._speed()
+            case _:
+                raise NotImplementedError(self._want)
+
+    def _begin(self) -> AnyAnalyser | None:
+        if self._want not in (Want.RADIAL, Want.SPEED):
+            return None
+        return analyser_for(self._info, self._profile, self._options, keep_all=True)
+
+    def _radial(self) -> Measurement:
+        assert self._analyser is not None
+        reading = self._analyser.summary()
+        return Measurement(
+            Want.RADIAL,
+            problem=None if reading.valid else _first(reading.reasons),
+            reading=reading,
+            trace=self._analyser.trace,
+            seconds=self._seconds,
+        )
+
+    def _speed(self) -> Measurement:
+        rate_hz = self._info.sample_rate_hz
+        turns, by_index = index_turns(self._joined(), self._setup), True
+        if not turns and isinstance(self._analyser, Analyser):
+            turns, by_index = list(self._analyser.turns), False
+        found = speed_over(turns, rate_hz, by_index=by_index)
+        problem = None if found is not None else messages.NO_WHOLE_TURN
+        trace = None if self._analyser is None else self._analyser.trace
+        return Measurement(
+            Want.SPEED, problem=problem, speed=found, trace=trace, seconds=self._seconds
+        )
+
+    @property
+    def _seconds(self) -> float:
+        if self._info.continuous:
+            return self._have / self._info.sample_rate_hz
+        return sum(len(piece.samples_v) for piece in self._pieces) / self._info.sample_rate_hz
+
+    def _joined(self) -> list[Captured]:
+        """Return the stretches: one of a continuous source, each record of others."""
+        if not self._info.continuous or not self._pieces:
+            return self._pieces
+        return [
+            Captured(
+                np.concatenate([piece.samples_v for piece in self._pieces]),
+                self._pieces[0].at_index,
+                any(piece.clipped for piece in self._pieces),
+                self._pieces[0].extremes,
+            )
+        ]
+
+
+def _first(reasons: tuple[Message, ...]) -> Message:
+    return reasons[0] if reasons else messages.NO_WHOLE_TURN
