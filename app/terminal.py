@@ -14,8 +14,8 @@ from typing import Self, TextIO
 
 from app.analysis.reading import Reading, Sign
 from app.session import Session
-from app.view import Phase, View
-from app.words import VIRTUAL, plus_minus, roles_note
+from app.view import Phase, View, reading_age_s
+from app.words import VIRTUAL, plus_minus, rate_words, roles_note
 
 _FRAME_S = 0.1
 _LINE_S = 0.5
@@ -77,6 +77,30 @@ def needle_text(view: View, width: int, set_limit: float) -> str:
     return mark + _scale(reading, min(max(room, _FEWEST), _MOST), set_limit) + figures
 
 
+def records_text(view: View, now_s: float) -> str:
+    """Return how often separate records come, the reading's age and the instrument's settings.
+
+    Parameters
+    ----------
+    view : View
+        What is shown.
+    now_s : float
+        Monotonic time.
+
+    Returns
+    -------
+    str
+        One line; empty for a source that is no instrument and has no separate records.
+    """
+    words: list[str] = []
+    if view.records_a_second is not None:
+        words.append(f"{rate_words(view.records_a_second)} records/s")
+        age_s = reading_age_s(view, now_s)
+        if age_s is not None:
+            words.append(f"{age_s:.1f} s old")
+    return " · ".join([*words, *(value for _, value in view.settings)])
+
+
 def _figures(reading: Reading) -> str:
     assert reading.ratio is not None
     assert reading.offset_um is not None
@@ -134,7 +158,8 @@ def run_meter(
             if view.roles and not told:
                 screen.keep(_heading(view))
                 told = True
-            screen.show(needle_text(view, screen.width, session.profile.set_limit))
+            needle = needle_text(view, screen.width, session.profile.set_limit)
+            screen.show(needle, records_text(view, clock()))
             over = until_s is not None and clock() >= until_s
             if over or stop.asked or view.phase is Phase.ENDED:
                 break
@@ -168,16 +193,17 @@ class _Screen:
         self._out.write(("\r\x1b[J" if self._height else "") + text + "\n")
         self._height = 0
 
-    def show(self, text: str) -> None:
-        """Write a text in the place of the one before."""
+    def show(self, text: str, below: str) -> None:
+        """Write a text, and another below it, in the place of those before."""
         if self._rewrites:
-            lines = textwrap.wrap(text, max(20, self.width)) or [""]
+            width = max(20, self.width)
+            lines = [*(textwrap.wrap(text, width) or [""]), *textwrap.wrap(below, width)]
             # The cursor goes back to the first line, from which the next text clears this one.
             back = f"\x1b[{len(lines) - 1}A" if len(lines) > 1 else ""
             self._out.write("\r\x1b[J" + "\n".join(lines) + back)
             self._height = len(lines)
         else:
-            self._out.write(text + "\n")
+            self._out.write("\n".join(filter(None, (text, below))) + "\n")
         self._out.flush()
 
     def leave(self) -> None:

@@ -113,6 +113,11 @@ class View:
     stale_after_s: float = STALE_AFTER_S
 
 
+def reading_age_s(view: View, now_s: float) -> float | None:
+    """Return the age of the newest reading, None where there is none."""
+    return None if view.reading is None else max(0.0, now_s - view.reading_at_s)
+
+
 @dataclass(frozen=True, slots=True)
 class Listed:
     """A source that can be opened now: its address, and words for a list."""

@@ -78,6 +78,11 @@ def plus_minus(quantity: Quantity, unit: str = "", scale: float = 1.0) -> str:
     return f"{quantity.value * scale:.{digits}f} ± {expanded:.{digits}f}{unit}"
 
 
+def rate_words(a_second: float) -> str:
+    """Return a rate to two digits or so."""
+    return f"{a_second:.1f}" if a_second >= 1.0 else f"{a_second:.2f}"
+
+
 def _balance_lines(reading: Reading, profile: Profile) -> list[str]:
     assert reading.ratio is not None
     assert reading.difference is not None

@@ -60,7 +60,8 @@ def wiring() -> tuple[tuple[str, str], ...]:
                 "Channel 1 on one phase of the read amplifier's differential test points, channel "
                 "2 on the other. Compensate both alike on the scope's calibrator first, and set "
                 "the same factor at the probes and in the channels' menus: a mismatch lets hum and "
-                "noise through.",
+                "noise through. Not the maths channel: it subtracts extremes that were kept "
+                "already, and the lobes cancel in it.",
             ),
         ),
         (

@@ -12,13 +12,9 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 from app.analysis.reading import Geometry, Reading
 from app.dashboard.lettering import LEFT, height_of, write
 from app.dashboard.theme import LIGHT, Sizes, Theme
-from app.dashboard.words import (
-    current_reading,
-    rate_words,
-    reading_age_s,
-    translate,
-)
-from app.view import Level, Phase, View
+from app.dashboard.words import current_reading, translate
+from app.view import Level, Phase, View, reading_age_s
+from app.words import rate_words
 
 _LOW = 0.03
 _SNR_POOR_DB = 10.0

@@ -10,7 +10,8 @@ from PySide6.QtCore import QCoreApplication
 
 from app.analysis.reading import Message, Quantity, Reading, Side, Sign, Verdict
 from app.profiles import Profile
-from app.view import Phase, View
+from app.view import Phase, View, reading_age_s
+from app.words import rate_words
 
 translate = QCoreApplication.translate
 
@@ -89,11 +90,6 @@ def current_reading(view: View, now_s: float) -> Reading | None:
     stands = view.phase is Phase.ENDED
     fresh = view.phase is Phase.RUNNING and now_s - view.reading_at_s <= view.stale_after_s
     return view.reading if stands or fresh else None
-
-
-def reading_age_s(view: View, now_s: float) -> float | None:
-    """Return the age of the newest reading, None where there is none."""
-    return None if view.reading is None else max(0.0, now_s - view.reading_at_s)
 
 
 def parked_because(view: View, now_s: float) -> str:
@@ -178,11 +174,6 @@ def pace_of(view: View, now_s: float) -> str:
     if age_s is None:
         return words
     return f"{words}, {translate('dashboard', 'reading {0:.1f} s old').format(age_s)}"
-
-
-def rate_words(a_second: float) -> str:
-    """Return a rate to two digits or so."""
-    return f"{a_second:.1f}" if a_second >= 1.0 else f"{a_second:.2f}"
 
 
 def settings_of(view: View) -> str:

@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from app.analysis.reading import Message, Sign
-from app.terminal import Progress, interrupted, needle_text, run_meter
+from app.terminal import Progress, interrupted, needle_text, records_text, run_meter
 from app.view import Phase, View
 from tests.app.dashboard.fakes import FakeSession, parked, reading, view
 
@@ -71,6 +71,30 @@ def test_an_unknown_sign_is_not_taken_for_a_side():
 )
 def test_a_parked_needle_says_why_and_shows_no_number(changes, words):
     assert needle_text(replace(view(0.12), **changes), 79, SET_LIMIT) == words
+
+
+SETTINGS = (("record", "600 ms"), ("range", "0.1 V/div"), ("trigger", "channel 3, falling, 1.4 V"))
+
+
+def test_a_scope_s_pace_age_and_settings_are_one_line():
+    shown = view(0.12, records_a_second=1.84, settings=SETTINGS, reading_at_s=10.0)
+    text = "1.8 records/s · 0.7 s old · 600 ms · 0.1 V/div · channel 3, falling, 1.4 V"
+    assert records_text(shown, 10.7) == text
+    assert len(text) < 79
+    assert records_text(replace(shown, reading=None, settings=()), 10.7) == "1.8 records/s"
+    assert records_text(replace(shown, records_a_second=None), 10.7).startswith("600 ms · 0.1")
+    assert records_text(view(0.12), 10.7) == ""
+
+
+@pytest.mark.parametrize("terminal", [False, True])
+def test_the_line_stands_below_the_needle(terminal):
+    out = Screen() if terminal else io.StringIO()
+    shown = view(0.1, records_a_second=0.5, settings=SETTINGS, phase=Phase.ENDED, reading_at_s=3.0)
+    run_meter(ending(shown), out, None, clock=lambda: 4.0)
+    needle, _, below = out.getvalue().partition("\n0.50 records/s · 1.0 s old · 600 ms")
+    assert "ratio" in needle
+    assert " V/div" in below
+    assert ("\x1b[" in below) is terminal
 
 
 class Screen(io.StringIO):
@@ -151,7 +175,7 @@ def test_a_failed_source_ends_the_meter_without_a_number():
 
 
 def test_the_meter_stops_after_the_seconds_asked_for():
-    times_s = iter([0.0, 1.0, 2.0, 3.0])
+    times_s = iter([0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0])
     out = io.StringIO()
     run_meter(ending(view(0.1)), out, 2.5, clock=lambda: next(times_s))
     assert out.getvalue().count("ratio") == 3
