@@ -1,4 +1,7 @@
-"""The commands. Each returns an exit status: 0 done, 2 bad usage or input, 3 no valid reading."""
+"""The commands.
+
+Each returns an exit status: 0 done, 2 bad usage or input, 3 no valid reading or a job left open.
+"""
 
 from __future__ import annotations
 
@@ -148,6 +151,13 @@ def _virtual_scope(options: argparse.Namespace) -> int:
     return OK
 
 
+def _job(options: argparse.Namespace) -> int:
+    # Imported here: nobody else needs the book.
+    from app.jobcommand import run_job
+
+    return OK if run_job(options, _roles(options), _envelope(options), _say) else NO_READING
+
+
 def _profiles(options: argparse.Namespace) -> int:
     name = options.name
     _say(profiles_as_text() if name is None else profile_as_text(load_profile(name)))
@@ -160,6 +170,7 @@ _COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
     "sources": _sources,
     "record": _record,
     "simulate": _simulate,
+    "job": _job,
     "profiles": _profiles,
     "check-scope": _check_scope,
     "virtual-scope": _virtual_scope,

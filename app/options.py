@@ -9,10 +9,12 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any, NoReturn
 
+from app.job.model import CheckName
 from app.measure import LIVE_SECONDS
 
 DEFAULT_SOURCE = "sim:"
 DEFAULT_PROFILE = "130mm-48tpi"
+_MOST_REPEATS = 100
 
 _ROLES = (
     "what the columns carry, in order: plus, minus, differential, envelope, index, or - to skip "
@@ -232,11 +234,53 @@ def _profiles(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("name", metavar="NAME", nargs="?", help=words)
 
 
+def _job(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = f"""\
+checks: {", ".join(CheckName)}
+
+{_SOURCES}
+On the virtual drive nothing is asked: a virtual technician does what the tool says. Elsewhere the
+prompts say what to do: Enter when it is done, or “skip: why”, or “back”. Ctrl-C leaves the job
+open; all that was measured is kept.
+
+exit status: 0 the job was closed, 3 it is left open, 2 bad usage or an input that cannot be read
+
+examples:
+  evenlobe job sim: --drive demo
+  evenlobe job 'sim:offset_um=-80&creep_um=9' --drive demo --checks radial,adjust,lock --json
+  evenlobe job sound: --roles differential,index --drive "machine 7, upper"
+"""
+    parser.add_argument("source", metavar="SOURCE", help="what the drive is measured by")
+    parser.add_argument("--drive", metavar="ID", required=True, help="your own name for the drive")
+    parser.add_argument("--checks", metavar="A,B", help="these checks alone (default: all)")
+    parser.add_argument("--json", action="store_true", help="print the job as one JSON object")
+    book = parser.add_mutually_exclusive_group()
+    book.add_argument("--book", metavar="PATH", type=Path, help="job book (default: your own)")
+    book.add_argument("--no-book", action="store_true", help="keep nothing")
+    parser.add_argument(
+        "--report", metavar="FILE", type=Path, help="write the report: FILE.html or FILE.pdf"
+    )
+    parser.add_argument(
+        "--seatings", metavar="N", type=_from_two, help="how often the disk is seated (default: 5)"
+    )
+    parser.add_argument(
+        "--arrivals",
+        metavar="N",
+        type=_from_one,
+        help="how often the head arrives from each side (default: 3)",
+    )
+    _add_roles(parser)
+    _add_analysis(parser)
+    # Without it the drive's own class in the book counts.
+    parser.set_defaults(profile=None)
+
+
 COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
     "measure": ("measure a source once, or show its needle as text", _measure),
     "sources": ("list what can be opened now", _sources),
     "record": ("record a source to a WAV file", _record),
     "simulate": ("write the virtual drive to a WAV file, its truth beside it", _simulate),
+    "job": ("work through the checks on a drive, and keep the record", _job),
     "profiles": ("list the drive classes, or show the values of one and their sources", _profiles),
     "check-scope": ("try every command of a scope's family on it", _check_scope),
     "virtual-scope": ("put the virtual drive behind the commands of a scope", _virtual_scope),
@@ -288,6 +332,23 @@ def _whole(text: str) -> int:
         return int(text)
     except ValueError:
         raise argparse.ArgumentTypeError(f"“{text}” is not a whole number") from None
+
+
+def _from_one(text: str) -> int:
+    return _count(text, 1)
+
+
+def _from_two(text: str) -> int:
+    return _count(text, 2)
+
+
+def _count(text: str, least: int) -> int:
+    value = _whole(text)
+    if not least <= value <= _MOST_REPEATS:
+        raise argparse.ArgumentTypeError(
+            f"“{text}” is not a number from {least} to {_MOST_REPEATS}"
+        )
+    return value
 
 
 def _not_negative(text: str) -> float:

@@ -97,4 +97,5 @@ def why_not(measurement: Measurement) -> str:
     said: list[Message] = [] if measurement.problem is None else [measurement.problem]
     if measurement.reading is not None:
         said += measurement.reading.reasons
-    return "; ".join(map(str, said))
+    # The problem may be one of the reading's reasons.
+    return "; ".join(dict.fromkeys(map(str, said)))

@@ -27,9 +27,10 @@ class JobOptions:
         Turns that a measurement of the lobes and of the speed takes.
     most_nudges : int
         After so many, relocks counted, adjusting stops and says so.
-    goal_um, lock_um : float
-        The middle of the hysteresis is brought this close to the track line while the screws are
-        loose, and may be no farther from it once they are tight.
+    goal_um, preset_um, lock_um : float
+        How close the middle of the hysteresis is brought to the track line before the screws are
+        tightened for the first time, to where it is set off for their creep after that, and how
+        far from the line it may be once they are tight.
     wanted_um : float
         Expanded uncertainty that the mean of the seatings is to have.
     """
@@ -39,7 +40,8 @@ class JobOptions:
     turns: int = 10
     speed_turns: int = 25
     most_nudges: int = 8
-    goal_um: float = 3.0
+    goal_um: float = 4.0
+    preset_um: float = 3.0
     lock_um: float = 4.0
     wanted_um: float = 2.0
 

@@ -1,4 +1,4 @@
-"""Prints the tables that are named, or all but the long run."""
+"""Prints the tables that are named, or all but the two that take long."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
 def main(arguments: list[str]) -> int:
     """Print tables; returns the exit status."""
-    from tests.benchmarks import accuracy, lag, load, scope, soak, throughput
+    from tests.benchmarks import accuracy, job, lag, load, scope, soak, throughput
 
     reports = {
         "accuracy": accuracy.report,
@@ -24,7 +24,9 @@ def main(arguments: list[str]) -> int:
         "scope": scope.report,
     }
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
-    parser.add_argument("names", metavar="TABLE", nargs="*", help=", ".join([*reports, "soak"]))
+    parser.add_argument(
+        "names", metavar="TABLE", nargs="*", help=", ".join([*reports, "job", "soak"])
+    )
     parser.add_argument(
         "--minutes",
         metavar="N",
@@ -32,8 +34,19 @@ def main(arguments: list[str]) -> int:
         default=soak.MINUTES,
         help="length of the long run; 0 for its connects alone (default: %(default)s)",
     )
+    parser.add_argument(
+        "--drives",
+        metavar="N",
+        type=int,
+        default=job.DRIVES,
+        help="virtual drives that the jobs are done on (default: %(default)s)",
+    )
     options = parser.parse_args(arguments)
-    every = {**reports, "soak": partial(soak.report, minutes=options.minutes)}
+    every = {
+        **reports,
+        "job": partial(job.report, drives=options.drives),
+        "soak": partial(soak.report, minutes=options.minutes),
+    }
     unknown = [name for name in options.names if name not in every]
     if unknown:
         parser.error(f"no table “{unknown[0]}”; choose from {', '.join(every)}")

@@ -19,7 +19,7 @@ def adjust(situation: Situation) -> Check:
         yield Do(Action.LOOSEN, messages.LOOSEN)
         change(situation, loose=True)
     standing = yield from look(situation, "before")
-    standing, best = yield from bring_to(situation, standing, 0.0)
+    standing, best = yield from bring_to(situation, standing, 0.0, situation.options.goal_um)
     return _outcome(situation, standing, best)
 
 

@@ -55,7 +55,7 @@ def _set_off(situation: Situation, end: Standing) -> Generator[Ask, Any, Standin
     yield Do(Action.LOOSEN, text)
     change(situation, loose=True)
     start = yield from look(situation, f"loose {situation.bench.tightened}")
-    start, _ = yield from bring_to(situation, start, -creep.value)
+    start, _ = yield from bring_to(situation, start, -creep.value, situation.options.preset_um)
     return start
 
 

@@ -71,12 +71,12 @@ def look(situation: Situation, label: str) -> Generator[Ask, Any, Standing]:
 
 
 def bring_to(
-    situation: Situation, standing: Standing, aim_um: float
+    situation: Situation, standing: Standing, aim_um: float, goal_um: float
 ) -> Generator[Ask, Any, tuple[Standing, Standing]]:
-    """Nudge until the middle is at `aim_um`, within the goal; returns the last and the best."""
+    """Nudge until the middle is within the goal of the aim; returns the last and the best."""
     best = standing
     while situation.bench.nudges < situation.options.most_nudges:
-        amount_um, turn = _next(situation, standing, aim_um)
+        amount_um, turn = _next(situation, standing, aim_um, goal_um)
         if not amount_um:
             break
         yield Do(Action.NUDGE, _words(situation, turn, amount_um), amount=amount_um)
@@ -113,7 +113,9 @@ def _words(situation: Situation, turn: Turn | None, amount_um: float) -> Message
     return fill(text, *words, f"{abs(amount_um):.1f}")
 
 
-def _next(situation: Situation, standing: Standing, aim_um: float) -> tuple[float, Turn | None]:
+def _next(
+    situation: Situation, standing: Standing, aim_um: float, goal_um: float
+) -> tuple[float, Turn | None]:
     """Return the next nudge, 0 where none is called for, and which way round it is asked for."""
     profile, middle = situation.profile, standing.middle_um
     if middle is None:
@@ -124,7 +126,7 @@ def _next(situation: Situation, standing: Standing, aim_um: float) -> tuple[floa
     advised = plan(
         middle,
         aim_um=aim_um,
-        limit_um=situation.options.goal_um,
+        limit_um=goal_um,
         learned=learn_from(situation.known.nudged),
         shift_um_per_deg=profile.shift_um_per_deg,
         flange_mm_per_deg=profile.flange_mm_per_deg,

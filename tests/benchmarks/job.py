@@ -1,0 +1,194 @@
+"""Whole jobs on seeded virtual drives: how the drives are left, and how true the findings are.
+
+What is true of a drive is taken from the drive itself, beside the job, and never reaches it.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from app.conduct import conduct
+from app.job.job import Job
+from app.job.model import CheckName, Outcome, Summary, Taking, Verdict
+from app.measure import EnvelopeOptions
+from app.profiles import load_profile
+from instruments.virtual.params import VirtualParams
+from instruments.virtual.source import VirtualSource
+from tests.benchmarks.tables import table
+
+DRIVES = 200
+PROFILE = load_profile("130mm-48tpi")
+RATE_HZ = 500e3
+_LENGTHS_TURNS = {CheckName.SPEED: 25, CheckName.INDEX: 20}
+
+
+@dataclass
+class Worked:
+    """One drive after its job: errors of what was found, each None where there was nothing."""
+
+    params: VirtualParams
+    job: Job
+    seconds: float
+    middle_um: float
+    errors: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
+    wrong: list[Outcome] = field(default_factory=list)
+    judged: int = 0
+    missing: list[Outcome] = field(default_factory=list)
+
+
+def params_for(seed: int) -> VirtualParams:
+    """Return a drive as the workshop may get it, drawn by its seed."""
+    rng = np.random.default_rng(seed)
+    return VirtualParams(
+        seed=seed,
+        rate=RATE_HZ,
+        pace="fast",
+        offset_um=float(rng.uniform(-150.0, 150.0)),
+        backlash_um=float(rng.uniform(0.0, 20.0)),
+        clamp_um=5.0,
+        creep_um=float(rng.uniform(-15.0, 15.0)),
+        snr_db=20.0,
+        hum_v=0.05,
+        speed_rpm=float(rng.uniform(294.0, 306.0)),
+        azimuth_arcmin=float(rng.uniform(-25.0, 25.0)),
+        azimuth_side_arcmin=float(rng.uniform(-25.0, 25.0)),
+        index_burst_us=float(rng.uniform(80.0, 340.0)),
+    )
+
+
+def work_on(params: VirtualParams, checks: Sequence[CheckName] = tuple(CheckName)) -> Worked:
+    """Have the virtual technician do a job on a drive."""
+    source = VirtualSource(params, paced=False)
+    source.open()
+    witness = _Witness(source)
+    begun_s = time.perf_counter()
+    job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, recorder=witness)
+    worked = Worked(
+        params,
+        job,
+        time.perf_counter() - begun_s,
+        source.drive.positioner.middle_um,
+        witness.errors,
+        witness.wrong,
+        witness.judged,
+        witness.missing,
+    )
+    source.close()
+    return worked
+
+
+class _Witness:
+    """Stands beside the job and compares with the drive what is given to be kept."""
+
+    def __init__(self, source: VirtualSource) -> None:
+        self._source = source
+        self.errors: dict[str, list[tuple[float, float]]] = {}
+        self.wrong: list[Outcome] = []
+        self.missing: list[Outcome] = []
+        self.judged = 0
+        self._end_s: dict[CheckName, float] = {}
+
+    def add_taking(self, taking: Taking) -> None:
+        self._end_s[taking.check] = self._source._next / RATE_HZ
+
+    def add_outcome(self, outcome: Outcome) -> None:
+        true = self._true_of(outcome)
+        if true is None or outcome.verdict is Verdict.SKIPPED:
+            return
+        if outcome.value is None:
+            self.missing.append(outcome)
+        else:
+            name = f"{outcome.check}"
+            self.errors.setdefault(name, []).append((outcome.value - true, outcome.u or 0.0))
+        self._judge(outcome, true)
+
+    def close(self, as_found: Summary, as_left: Summary, nudges: int, reason: str) -> None:
+        pass
+
+    def _judge(self, outcome: Outcome, true: float) -> None:
+        limit = outcome.limit
+        if limit is None or outcome.verdict not in (Verdict.PASS, Verdict.FAIL):
+            return
+        self.judged += 1
+        within = (limit.low is None or true >= limit.low) and (
+            limit.high is None or true <= limit.high
+        )
+        if within != (outcome.verdict is Verdict.PASS):
+            self.wrong.append(outcome)
+
+    def _true_of(self, outcome: Outcome) -> float | None:
+        drive = self._source.drive
+        end_s = self._end_s.get(outcome.check, 1.0)
+        length_s = _LENGTHS_TURNS.get(outcome.check, 10) * 60.0 / PROFILE.speed_rpm
+        truth = drive.truth(end_s - length_s, end_s)
+        match outcome.check:
+            case CheckName.RADIAL:
+                return truth.offset_um
+            case CheckName.HYSTERESIS:
+                return truth.hysteresis_um
+            case CheckName.ADJUST:
+                return truth.middle_um
+            case CheckName.SPEED:
+                return truth.speed_rpm
+            case CheckName.AZIMUTH:
+                return truth.azimuth_arcmin
+            case CheckName.INDEX:
+                return truth.index_delay_us
+            case _:
+                return None
+
+
+def _share(good: Sequence[bool]) -> str:
+    return f"{100.0 * np.mean(good):.1f} %" if len(good) else "–"
+
+
+def rates(drives: Sequence[Worked]) -> list[tuple[str, str, str, str]]:
+    """Return the rows of the table: what, how often, the worst, the target."""
+
+    def row(name: str, check: str, target: float, unit: str, *, or_2u: bool = False) -> tuple:
+        found = [error for drive in drives for error in drive.errors.get(check, [])]
+        good = [abs(e) <= max(target, 2.0 * u if or_2u else 0.0) for e, u in found]
+        worst = max((abs(e) for e, _ in found), default=float("nan"))
+        lost = sum(str(each.check) == check for drive in drives for each in drive.missing)
+        more = f", {lost} not found" if lost else ""
+        return (
+            name,
+            f"{_share(good)} of {len(good)}{more}",
+            f"{worst:.3g} {unit}",
+            f"{target:g} {unit}",
+        )
+
+    middles = np.array([abs(drive.middle_um) for drive in drives])
+    nudges = np.array([drive.job.nudges for drive in drives])
+    wrong = sum(len(drive.wrong) for drive in drives)
+    judged = sum(drive.judged for drive in drives)
+    closed = [drive.job.closed for drive in drives]
+    return [
+        ("middle as left", _share(middles <= 5.0), f"{middles.max():.2f} µm", "95 % within 5 µm"),
+        ("nudges and relocks", _share(nudges <= 8), f"{nudges.max()}", "at most 8"),
+        row("hysteresis", "hysteresis", 1.0, "µm", or_2u=True),
+        row("azimuth", "azimuth", 1.0, "arcmin"),
+        row("index to burst", "index", 1.0, "µs"),
+        row("speed", "speed", 0.0002 * PROFILE.speed_rpm, "rpm"),
+        ("wrong verdicts", f"{wrong} of {judged}", "", "as the guard band allows"),
+        ("closed", _share(closed), "", "the others have an open failure"),
+    ]
+
+
+def report(say: Callable[[str], None], drives: int = DRIVES) -> None:
+    """Print the table."""
+    worked = []
+    for seed in range(drives):
+        worked.append(work_on(params_for(seed)))
+        if not (seed + 1) % 20 and seed + 1 < drives:
+            say(f"{seed + 1} of {drives} drives")
+    seconds = np.mean([each.seconds for each in worked])
+    title = f"Whole jobs on {drives} virtual drives, {seconds:.1f} s each"
+    say(table(title, ("what", "within", "worst", "target"), rates(worked)))
+    for drive in worked:
+        for outcome in drive.wrong:
+            say(f"seed {drive.params.seed}: wrong {outcome.check} {outcome.stage} {outcome.value}")
