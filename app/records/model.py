@@ -63,3 +63,35 @@ class JobRecord:
     closed_at: str = ""
     closing_reason: str = ""
     nudges: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """A job in a drive's history: what charts and lists need of it."""
+
+    number: int
+    opened_at: str
+    closed_at: str
+    virtual: bool
+    as_found: Summary
+    as_left: Summary
+    nudges: int
+
+
+@dataclass(frozen=True, slots=True)
+class Shelved:
+    """A drive in a list: how often it was worked on, and what came of the last time.
+
+    Attributes
+    ----------
+    drive : Drive
+        Which.
+    jobs : int
+        Its jobs.
+    last : Past or None
+        The newest of them.
+    """
+
+    drive: Drive
+    jobs: int
+    last: Past | None

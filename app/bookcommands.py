@@ -1,0 +1,94 @@
+"""The commands of the job book: drives, export, import, backup."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from pathlib import Path
+
+from app.job.model import Value
+from app.records.book import Book, default_path, shown
+from app.records.exchange import export_csv, export_json, import_json
+from app.records.fault import BookError
+from app.records.model import Shelved
+
+Say = Callable[[str], None]
+
+
+def list_drives(options: argparse.Namespace, say: Say) -> None:
+    """Print the drives whose identity, class or note has the search in it."""
+    with _existing(options.book) as book:
+        found = book.drives(options.search or "")
+    if not found:
+        say("no drive in the book" + (" has that in it" if options.search else " yet"))
+        return
+    rows = [("drive", "class", "jobs", "last", "offset as left"), *map(_row, found)]
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+    for row in rows:
+        cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
+        say("  ".join(cells).rstrip())
+
+
+def export(options: argparse.Namespace, say: Say) -> None:
+    """Write the whole book as JSON, or as CSV files into a folder."""
+    out: Path = options.out
+    as_csv = options.format == "csv"
+    taken = [out / name for name in ("drives.csv", "jobs.csv")] if as_csv else [out]
+    _check_free(taken, options.overwrite)
+    with _existing(options.book) as book:
+        jobs = export_csv(book, out) if as_csv else export_json(book, out)
+    say(f"{out}: {jobs} jobs")
+
+
+def import_(options: argparse.Namespace, say: Say) -> None:
+    """Add what an export holds."""
+    with Book(options.book) as book:
+        drives, jobs = import_json(book, options.file)
+    say(f"{options.file}: {drives} drives and {jobs} jobs added")
+
+
+def backup(options: argparse.Namespace, say: Say) -> None:
+    """Copy the book while it may be in use."""
+    _check_free([options.out], options.overwrite)
+    part = options.out.with_name(options.out.name + ".part")
+    with _existing(options.book) as book:
+        try:
+            part.unlink(missing_ok=True)
+            book.backup(part)
+            part.replace(options.out)
+        except OSError as fault:
+            raise BookError(f"backup “{options.out}”: {fault.strerror}") from None
+    say(f"{options.out}: the copy is whole")
+
+
+def _existing(path: Path | None) -> Book:
+    """Open a book that is there; one that is asked for something is not made for that."""
+    where = default_path() if path is None else path
+    if not where.exists():
+        raise BookError(f"book “{where}”: there is none; “evenlobe job” begins one")
+    return Book(where)
+
+
+def _check_free(paths: list[Path], overwrite: bool) -> None:
+    for path in paths:
+        if path.exists() and not overwrite:
+            raise BookError(f"“{path}” is there already; choose another name, or add --overwrite")
+
+
+def _row(each: Shelved) -> tuple[str, str, str, str, str]:
+    last = each.last
+    offset = None if last is None else last.as_left.offset_um or last.as_found.offset_um
+    return (
+        shown(each.drive.identity),
+        shown(each.drive.profile),
+        str(each.jobs),
+        "–" if last is None else last.opened_at[:10],
+        _offset_words(offset),
+    )
+
+
+def _offset_words(offset: Value | None) -> str:
+    if offset is None:
+        return "–"
+    spread = "" if offset.u is None else f" ± {2.0 * offset.u:.1f}"
+    return f"{offset.value:+.1f}{spread} µm"

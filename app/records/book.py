@@ -1,0 +1,401 @@
+"""The job book: drives, jobs, and every measurement from the moment that it was taken.
+
+Threads: a book belongs to the thread that opened it. Several threads, windows and programs may
+have the same file open, each through a book of its own.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from platformdirs import user_data_path
+
+from app.job.ledger import summary_of
+from app.job.model import JobHead, Outcome, Stage, Summary, Taking
+from app.records import coding
+from app.records.fault import BookError, told_of
+from app.records.model import Drive, JobRecord, Past, Shelved
+from app.records.schema import bring_up
+
+_BUSY_S = 3.0
+MOST_TEXT = 100_000
+"""Characters of one text that a user may give."""
+_PAST = "jobs.number, opened_at, closed_at, virtual, as_found, as_left, nudges"
+
+
+def default_path() -> Path:
+    """Return where the user's book is kept."""
+    return user_data_path("evenlobe", appauthor=False) / "book.sqlite3"
+
+
+class Book:
+    """An open job book.
+
+    Parameters
+    ----------
+    path : Path or None
+        The file; it is made with its folder where it is not there. The user's own when None.
+
+    Raises
+    ------
+    BookError
+        When it cannot be opened; the message says why, and what to do.
+    """
+
+    def __init__(self, path: Path | None = None) -> None:
+        self.path = default_path() if path is None else path
+        self._where = str(self.path)
+        with told_of(self._where):
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            self._db = sqlite3.connect(self.path, timeout=_BUSY_S, isolation_level=None)
+            try:
+                self._prepare()
+            except BaseException:
+                self._db.close()
+                raise
+
+    def _prepare(self) -> None:
+        db = self._db
+        # The first statement that reads: whatever else the file is, it is not written to.
+        db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        bring_up(db, self._where)
+        db.execute("PRAGMA journal_mode = WAL")
+        db.execute("PRAGMA synchronous = FULL")
+        db.execute("PRAGMA foreign_keys = ON")
+        db.create_function("folded", 1, _folded, deterministic=True)
+
+    def close(self) -> None:
+        """Close the file; may be called again."""
+        self._db.close()
+
+    def __enter__(self) -> Book:
+        """Return the book."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Close the file."""
+        self.close()
+
+    # -- keeping -------------------------------------------------------------------------------
+
+    def add_drive(self, drive: Drive) -> None:
+        """Add a drive.
+
+        Raises
+        ------
+        BookError
+            When there is one of that identity, or a text cannot stand.
+        """
+        _check_texts(identity=drive.identity, profile=drive.profile, note=drive.note)
+        if not drive.identity.strip():
+            raise BookError("a drive needs an identity; give it a name or number of your own")
+        with self._writing():
+            if self._drive_id(drive.identity) is not None:
+                raise BookError(
+                    f"drive “{shown(drive.identity)}” is in the book already; choose another "
+                    "identity"
+                )
+            self._db.execute(
+                "INSERT INTO drives (identity, profile, note, added_at) VALUES (?, ?, ?, ?)",
+                (drive.identity, drive.profile, drive.note, drive.added_at),
+            )
+
+    def change_drive(
+        self, identity: str, *, profile: str | None = None, note: str | None = None
+    ) -> None:
+        """Change what is said of a drive; jobs keep the class that they were done with."""
+        _check_texts(profile=profile or "", note=note or "")
+        with self._writing():
+            number = self._known_drive(identity)
+            self._db.execute(
+                "UPDATE drives SET profile = coalesce(?, profile), note = coalesce(?, note) "
+                "WHERE id = ?",
+                (profile, note, number),
+            )
+
+    def open_job(self, identity: str, head: JobHead, uid: str | None = None) -> int:
+        """Begin a job on a drive that is in the book, and return its number."""
+        _check_texts(**{f"condition {name}": text for name, text in head.conditions})
+        with self._writing():
+            drive = self._known_drive(identity)
+            tree = coding.as_tree(head)
+            done = self._db.execute(
+                "INSERT INTO jobs (uid, drive, opened_at, source, virtual, software, profile, "
+                "profile_values, conditions) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    uid or uuid.uuid4().hex,
+                    drive,
+                    head.opened_at,
+                    head.source,
+                    int(head.virtual),
+                    head.software,
+                    head.profile,
+                    json.dumps(tree["profile_values"], ensure_ascii=False),
+                    json.dumps(tree["conditions"], ensure_ascii=False),
+                ),
+            )
+            assert done.lastrowid is not None
+            return done.lastrowid
+
+    def add_taking(self, number: int, taking: Taking) -> None:
+        """Keep a measurement."""
+        _check_texts(**{f"note {place}": note for place, note in enumerate(taking.notes, 1)})
+        with self._writing():
+            self._known_job(number)
+            self._db.execute(
+                "INSERT INTO takings (job, body, turns, envelope_v) VALUES (?, ?, ?, ?)",
+                (
+                    number,
+                    coding.taking_text(taking),
+                    coding.packed(taking.turns),
+                    coding.packed(taking.envelope_v),
+                ),
+            )
+
+    def add_outcome(self, number: int, outcome: Outcome) -> None:
+        """Keep what a check came to, and with it what follows for the drive as found and left."""
+        _check_texts(reason=outcome.reason)
+        with self._writing():
+            self._known_job(number)
+            self._db.execute(
+                "INSERT INTO outcomes (job, body) VALUES (?, ?)", (number, coding.as_text(outcome))
+            )
+            outcomes = self._outcomes(number)
+            self._db.execute(
+                "UPDATE jobs SET as_found = ?, as_left = ? WHERE number = ?",
+                (
+                    coding.as_text(summary_of(outcomes, Stage.AS_FOUND)),
+                    coding.as_text(summary_of(outcomes, Stage.AS_LEFT)),
+                    number,
+                ),
+            )
+
+    def close_job(self, number: int, closed_at: str, nudges: int, reason: str = "") -> None:
+        """Close a job; after that nothing of it changes any more."""
+        _check_texts(reason=reason)
+        with self._writing():
+            self._known_job(number)
+            self._db.execute(
+                "UPDATE jobs SET closed_at = ?, closing_reason = ?, nudges = ? WHERE number = ?",
+                (closed_at, reason, nudges, number),
+            )
+
+    # -- reading -------------------------------------------------------------------------------
+
+    def drive(self, identity: str) -> Drive | None:
+        """Return a drive, None when there is none of that identity."""
+        with told_of(self._where):
+            row = self._db.execute(
+                "SELECT identity, profile, note, added_at FROM drives WHERE identity = ?",
+                (identity,),
+            ).fetchone()
+        return Drive(*row) if row else None
+
+    def drives(self, search: str = "") -> tuple[Shelved, ...]:
+        """Return the drives whose identity, class or note has `search` in it, by identity."""
+        with told_of(self._where):
+            rows = self._db.execute(
+                "SELECT identity, drives.profile, note, added_at, "
+                "(SELECT count(*) FROM jobs WHERE drive = drives.id), "
+                f"{_PAST} FROM drives LEFT JOIN jobs ON jobs.number = "
+                "(SELECT max(number) FROM jobs WHERE drive = drives.id) "
+                "WHERE ? = '' OR instr(folded(identity || char(10) || drives.profile || char(10) "
+                "|| note), ?) ORDER BY folded(identity)",
+                (search, _folded(search)),
+            ).fetchall()
+            return tuple(
+                Shelved(Drive(*row[:4]), row[4], _past_of(row[5:]) if row[5] else None)
+                for row in rows
+            )
+
+    def history(self, identity: str) -> tuple[Past, ...]:
+        """Return the jobs of a drive, oldest first, without what was measured in them."""
+        with told_of(self._where):
+            drive = self._known_drive(identity)
+            rows = self._db.execute(
+                f"SELECT {_PAST} FROM jobs WHERE drive = ? ORDER BY number", (drive,)
+            )
+            return tuple(_past_of(row) for row in rows)
+
+    def job(self, number: int) -> JobRecord:
+        """Return a job with everything that was measured."""
+        with told_of(self._where):
+            return self._job(number)
+
+    def numbers(self) -> tuple[int, ...]:
+        """Return the numbers of all jobs, oldest first."""
+        with told_of(self._where):
+            rows = self._db.execute("SELECT number FROM jobs ORDER BY number")
+            return tuple(number for (number,) in rows)
+
+    def uid(self, number: int) -> str:
+        """Return the name of a job that is its own among those of all books."""
+        with told_of(self._where):
+            row = self._db.execute("SELECT uid FROM jobs WHERE number = ?", (number,)).fetchone()
+        return str(row[0])
+
+    def has_job(self, uid: str) -> bool:
+        """Tell whether a job of that name is in the book."""
+        with told_of(self._where):
+            found = self._db.execute("SELECT 1 FROM jobs WHERE uid = ?", (uid,)).fetchone()
+        return found is not None
+
+    def backup(self, path: Path) -> None:
+        """Copy the book, even while others write to it, and check the copy.
+
+        Raises
+        ------
+        BookError
+            When the copy cannot be written, or is not whole.
+        """
+        with told_of(str(path)):
+            copy = sqlite3.connect(path)
+            try:
+                self._db.backup(copy)
+                (found,) = copy.execute("PRAGMA integrity_check").fetchone()
+            finally:
+                copy.close()
+        if found != "ok":
+            raise BookError(f"backup “{path}”: the copy is damaged; choose another disk")
+
+    def check(self) -> None:
+        """Look through the whole file.
+
+        Raises
+        ------
+        BookError
+            When it is damaged.
+        """
+        with told_of(self._where):
+            (found,) = self._db.execute("PRAGMA integrity_check").fetchone()
+            wrong = self._db.execute("PRAGMA foreign_key_check").fetchone()
+        if found != "ok" or wrong is not None:
+            raise BookError(f"book “{self._where}”: it is damaged; go on with a backup")
+
+    @contextmanager
+    def whole(self) -> Iterator[None]:
+        """Keep all that is written within, or nothing of it."""
+        with self._writing():
+            yield
+
+    # -- inside --------------------------------------------------------------------------------
+
+    @contextmanager
+    def _writing(self) -> Iterator[None]:
+        with told_of(self._where):
+            if self._db.in_transaction:
+                yield
+                return
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield
+                self._db.execute("COMMIT")
+            except BaseException:
+                if self._db.in_transaction:
+                    self._db.execute("ROLLBACK")
+                raise
+
+    def _drive_id(self, identity: str) -> int | None:
+        row = self._db.execute("SELECT id FROM drives WHERE identity = ?", (identity,)).fetchone()
+        return None if row is None else int(row[0])
+
+    def _known_drive(self, identity: str) -> int:
+        number = self._drive_id(identity)
+        if number is None:
+            raise BookError(
+                f"drive “{shown(identity)}” is not in the book “{self._where}”; "
+                "“evenlobe drives” lists those that are"
+            )
+        return number
+
+    def _known_job(self, number: int) -> None:
+        if self._db.execute("SELECT 1 FROM jobs WHERE number = ?", (number,)).fetchone() is None:
+            raise BookError(f"book “{self._where}”: it has no job {number}")
+
+    def _outcomes(self, number: int) -> tuple[Outcome, ...]:
+        rows = self._db.execute("SELECT body FROM outcomes WHERE job = ? ORDER BY id", (number,))
+        return tuple(
+            coding.outcome_of(coding.tree_of(body), f"job {number}: outcome") for (body,) in rows
+        )
+
+    def _takings(self, number: int) -> tuple[Taking, ...]:
+        where = f"job {number}: taking"
+        rows = self._db.execute(
+            "SELECT body, turns, envelope_v FROM takings WHERE job = ? ORDER BY id", (number,)
+        )
+        return tuple(
+            coding.taking_of_tree(
+                coding.tree_of(body), where, coding.unpacked(turns), coding.unpacked(envelope)
+            )
+            for body, turns, envelope in rows
+        )
+
+    def _job(self, number: int) -> JobRecord:
+        self._known_job(number)
+        row: tuple[Any, ...] = self._db.execute(
+            "SELECT identity, drives.profile, note, added_at, opened_at, source, virtual, "
+            "software, jobs.profile, profile_values, conditions, closed_at, closing_reason, "
+            "nudges FROM jobs JOIN drives ON drives.id = drive WHERE number = ?",
+            (number,),
+        ).fetchone()
+        outcomes = self._outcomes(number)
+        head = coding.head_of(
+            {
+                "opened_at": row[4],
+                "source": row[5],
+                "virtual": bool(row[6]),
+                "software": row[7],
+                "profile": row[8],
+                "profile_values": coding.tree_of(row[9]),
+                "conditions": coding.tree_of(row[10]),
+            },
+            f"job {number}",
+        )
+        return JobRecord(
+            number=number,
+            drive=Drive(*row[:4]),
+            head=head,
+            takings=self._takings(number),
+            outcomes=outcomes,
+            as_found=summary_of(outcomes, Stage.AS_FOUND),
+            as_left=summary_of(outcomes, Stage.AS_LEFT),
+            closed_at=row[11],
+            closing_reason=row[12],
+            nudges=row[13],
+        )
+
+
+def shown(text: str) -> str:
+    """Return a user's text fit to stand in one line of a message."""
+    printable = "".join(sign if sign.isprintable() else "\ufffd" for sign in text)
+    return printable if len(printable) <= 60 else printable[:59] + "…"
+
+
+def _check_texts(**texts: str) -> None:
+    for name, text in texts.items():
+        if len(text) > MOST_TEXT:
+            raise BookError(
+                f"{name}: {len(text)} characters are more than the {MOST_TEXT} that the book "
+                "takes; shorten it"
+            )
+        if "\0" in text or any("\ud800" <= sign <= "\udfff" for sign in text):
+            raise BookError(f"{name}: a character in it is none that can be kept; take it out")
+
+
+def _folded(text: str) -> str:
+    return text.casefold()
+
+
+def _past_of(row: tuple[Any, ...]) -> Past:
+    number, opened_at, closed_at, virtual, as_found, as_left, nudges = row
+    found, left = (
+        Summary() if text == "{}" else coding.summary_of_tree(coding.tree_of(text), f"job {number}")
+        for text in (as_found, as_left)
+    )
+    return Past(number, opened_at, closed_at, bool(virtual), found, left, nudges)

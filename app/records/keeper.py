@@ -1,0 +1,138 @@
+"""One job written to the book beside everything else, so that nobody waits for a disk.
+
+Threads: the methods are for the thread that leads the job, and return at once. The thread
+``book`` alone touches the file. What cannot be written waits in memory and is tried again;
+:attr:`Keeper.fault` says so meanwhile, and the job goes on.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+from app.job.model import JobHead, Outcome, Summary, Taking
+from app.records.book import Book
+from app.records.fault import BookError
+from app.records.model import Drive
+
+_AGAIN_S = 1.0
+_STOP_S = 10.0
+
+_Work = Callable[[Book, int], object]
+
+
+class Keeper:
+    """Keeps one job.
+
+    Parameters
+    ----------
+    path : Path or None
+        The book's file; the user's own when None.
+    drive : Drive
+        Whose job; added to the book where it is not in it.
+    head : JobHead
+        What stands over it.
+    now : callable
+        Returns the time as ISO 8601 with offset.
+    """
+
+    def __init__(
+        self, path: Path | None, drive: Drive, head: JobHead, now: Callable[[], str]
+    ) -> None:
+        self._path = path
+        self._drive = drive
+        self._head = head
+        self._now = now
+        self._work: queue.SimpleQueue[_Work | None] = queue.SimpleQueue()
+        self._written = threading.Condition()
+        # Both: whoever asks for work, under the condition.
+        self._asked = 0
+        self._done = 0
+        # Writer of these three: the thread `book`.
+        self._number: int | None = None
+        self._fault = ""
+        self._book: Book | None = None
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="book", daemon=True)
+        self._thread.start()
+        self._ask(lambda book, number: None)
+
+    @property
+    def number(self) -> int | None:
+        """The job's number in the book, None before it has been opened there."""
+        return self._number
+
+    @property
+    def fault(self) -> str:
+        """Why the book cannot be written now, and what to do; empty when all is well."""
+        return self._fault
+
+    def add_taking(self, taking: Taking) -> None:
+        """Keep a measurement."""
+        self._ask(lambda book, number: book.add_taking(number, taking))
+
+    def add_outcome(self, outcome: Outcome) -> None:
+        """Keep what a check came to."""
+        self._ask(lambda book, number: book.add_outcome(number, outcome))
+
+    def close(self, as_found: Summary, as_left: Summary, nudges: int, reason: str) -> None:
+        """Keep that the job was closed; what it found follows from its outcomes."""
+        del as_found, as_left
+        closed_at = self._now()
+        self._ask(lambda book, number: book.close_job(number, closed_at, nudges, reason))
+
+    def flush(self, timeout_s: float) -> bool:
+        """Wait until all is written; returns whether it is."""
+        with self._written:
+            return self._written.wait_for(lambda: self._done == self._asked, timeout_s)
+
+    def stop(self) -> None:
+        """Write what waits, as far as that can be, and end the thread; bounded in time."""
+        if not self._stopping.is_set():
+            self._stopping.set()
+            self._work.put(None)
+        self._thread.join(_STOP_S)
+
+    def _ask(self, work: _Work) -> None:
+        with self._written:
+            self._asked += 1
+        self._work.put(work)
+
+    def _run(self) -> None:
+        try:
+            while (work := self._work.get()) is not None:
+                self._do(work)
+        finally:
+            if self._book is not None:
+                self._book.close()
+
+    def _do(self, work: _Work) -> None:
+        """Do one thing until it is done, or its text cannot be kept, or the end has come."""
+        while True:
+            try:
+                book, number = self._ready()
+                work(book, number)
+            except BookError as fault:
+                self._fault = str(fault)
+                if self._stopping.wait(_AGAIN_S):
+                    break
+            else:
+                self._fault = ""
+                break
+        with self._written:
+            self._done += 1
+            self._written.notify_all()
+
+    def _ready(self) -> tuple[Book, int]:
+        """Return the open book and the job's number in it, opening both where that is due."""
+        book = self._book
+        if book is None:
+            book = self._book = Book(self._path)
+        if self._number is None:
+            with book.whole():
+                if book.drive(self._drive.identity) is None:
+                    book.add_drive(self._drive)
+                self._number = book.open_job(self._drive.identity, self._head)
+        return book, self._number

@@ -1,0 +1,74 @@
+"""The book's own thread: nobody waits for it, and what it cannot write it keeps until it can."""
+
+import threading
+import time
+
+from app.job.model import Summary
+from app.records.book import Book
+from app.records.keeper import Keeper
+from tests.app.records.jobs import DRIVE, HEAD, now, outcome, taking
+
+
+def begun(path):
+    return Keeper(path, DRIVE, HEAD, now)
+
+
+def until(true, seconds=20.0):
+    end_s = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < end_s
+        time.sleep(0.01)
+
+
+def test_a_job_is_kept_as_it_goes(tmp_path):
+    path = tmp_path / "book.sqlite3"
+    keeper = begun(path)
+    keeper.add_taking(taking(1))
+    assert keeper.flush(20.0)
+    with Book(path) as book:
+        assert len(book.job(keeper.number).takings) == 1
+        keeper.add_outcome(outcome())
+        keeper.close(Summary(), Summary(), 4, "")
+        keeper.stop()
+        record = book.job(keeper.number)
+    assert (record.closed_at, record.nudges) == (now(), 4)
+    assert record.drive == DRIVE
+    assert keeper.fault == ""
+    assert not [thread for thread in threading.enumerate() if thread.name == "book"]
+
+
+def test_a_second_job_on_a_drive_that_is_known(tmp_path):
+    path = tmp_path / "book.sqlite3"
+    for number in (1, 2):
+        keeper = begun(path)
+        assert keeper.flush(20.0)
+        assert keeper.number == number
+        keeper.stop()
+    with Book(path) as book:
+        assert len(book.history(DRIVE.identity)) == 2
+
+
+def test_a_book_that_cannot_be_written_is_told_and_taken_up_again(tmp_path):
+    (tmp_path / "folder").write_text("in the way")
+    path = tmp_path / "folder" / "book.sqlite3"
+    keeper = begun(path)
+    keeper.add_taking(taking(1))
+    until(lambda: keeper.fault)
+    assert "choose another place" in keeper.fault
+    assert not keeper.flush(0.01)
+    (tmp_path / "folder").unlink()
+    assert keeper.flush(20.0)
+    assert keeper.fault == ""
+    keeper.stop()
+    with Book(path) as book:
+        assert len(book.job(1).takings) == 1
+
+
+def test_the_end_comes_even_when_nothing_can_be_written(tmp_path):
+    (tmp_path / "folder").write_text("in the way")
+    keeper = begun(tmp_path / "folder" / "book.sqlite3")
+    for number in range(5):
+        keeper.add_taking(taking(number))
+    keeper.stop()
+    assert not keeper._thread.is_alive()
+    assert keeper.number is None
