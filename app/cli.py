@@ -17,6 +17,7 @@ from app.measure import EnvelopeOptions, measure
 from app.options import DEFAULT_SOURCE, UsageFault, parse
 from app.profiles import ProfileError, load_profile, profile_as_text, profiles_as_text
 from app.recording import record, write_simulation
+from app.records.fault import BookError
 from app.session import Session
 from app.terminal import Progress, run_meter
 from app.view import View
@@ -44,7 +45,7 @@ def run(arguments: Sequence[str]) -> int:
     try:
         command, options = parse(arguments)
         return _COMMANDS[command](options)
-    except (SourceError, UsageFault, ProfileError) as fault:
+    except (SourceError, UsageFault, ProfileError, BookError) as fault:
         _tell(f"evenlobe: {_one_line(str(fault))}")
         return BAD_INPUT
     except BrokenPipeError:

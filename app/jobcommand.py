@@ -7,15 +7,21 @@ import json
 import sys
 from collections.abc import Callable
 
-from app.conduct import checks_named, conduct, job_as_json
+from app.conduct import checks_named, conduct, head_for, job_as_json, now
 from app.job.bench import JobOptions
 from app.job.job import Job
+from app.job.model import CheckName
 from app.measure import EnvelopeOptions
 from app.options import DEFAULT_PROFILE, UsageFault
-from app.profiles import load_profile
+from app.profiles import Profile, load_profile
 from app.prompting import Typist
+from app.records.book import Book
+from app.records.keeper import Keeper
+from app.records.model import Drive
 from instruments.addresses import open_address
 from instruments.source import Role, Source, SourceRequest
+
+_WRITE_WITHIN_S = 10.0
 
 
 def run_job(
@@ -35,25 +41,17 @@ def run_job(
     identity = options.drive.strip()
     if not identity:
         raise UsageFault("--drive is empty; give the drive a name of your own")
-    profile = load_profile(options.profile or DEFAULT_PROFILE)
-    defaults = JobOptions()
-    thorough = JobOptions(
-        seatings=options.seatings or defaults.seatings,
-        arrivals=options.arrivals or defaults.arrivals,
-    )
+    drive = _drive(options, identity)
+    profile = load_profile(drive.profile)
     source = open_address(options.source, SourceRequest(roles=roles, paced=False))
     source.open()
     try:
         _check_workable(source)
-        job = conduct(
-            source,
-            profile,
-            envelope,
-            checks=checks,
-            options=thorough,
-            typist=None if hasattr(source, "controls") else Typist(sys.stdin, sys.stderr),
-            tell=None if options.json else say,
-        )
+        envelope.check(source.info)
+        keeper = None
+        if not options.no_book:
+            keeper = Keeper(options.book, drive, head_for(source.info, profile), now)
+        job = _conduct(source, profile, envelope, checks, options, keeper, say)
         virtual = source.info.virtual
     finally:
         source.close()
@@ -64,7 +62,56 @@ def run_job(
     return job.closed
 
 
+def _drive(options: argparse.Namespace, identity: str) -> Drive:
+    """Return the drive as the book has it, or a new one.
+
+    The book is opened here, so that one that cannot be used is told before the work begins.
+    """
+    found = None
+    if not options.no_book:
+        with Book(options.book) as book:
+            found = book.drive(identity)
+    profile = options.profile or (found.profile if found is not None else DEFAULT_PROFILE)
+    return Drive(identity, profile, "" if found is None else found.note, now())
+
+
+def _conduct(
+    source: Source,
+    profile: Profile,
+    envelope: EnvelopeOptions,
+    checks: tuple[CheckName, ...],
+    options: argparse.Namespace,
+    keeper: Keeper | None,
+    say: Callable[[str], None],
+) -> Job:
+    """Run the job; what waits for the book is written before this returns."""
+    defaults = JobOptions()
+    thorough = JobOptions(
+        seatings=options.seatings or defaults.seatings,
+        arrivals=options.arrivals or defaults.arrivals,
+    )
+    try:
+        return conduct(
+            source,
+            profile,
+            envelope,
+            checks=checks,
+            options=thorough,
+            recorder=keeper,
+            typist=None if hasattr(source, "controls") else Typist(sys.stdin, sys.stderr),
+            tell=None if options.json else say,
+        )
+    finally:
+        if keeper is not None:
+            keeper.flush(_WRITE_WITHIN_S)
+            fault = keeper.fault
+            keeper.stop()
+            if fault:
+                sys.stderr.write(f"evenlobe: not all is in the book: {fault}\n")
+
+
 def _check_workable(source: Source) -> None:
+    """Refuse what nobody can work on."""
     info = source.info
     if info.length_frames is not None:
         raise UsageFault(

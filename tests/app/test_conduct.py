@@ -1,0 +1,274 @@
+"""Jobs over the virtual drive: by the virtual technician, and by a person who types."""
+
+from __future__ import annotations
+
+import io
+import json
+
+import pytest
+
+from app import cli
+from app.conduct import checks_named, conduct, job_as_json
+from app.job.model import Action, CheckName, Do, Verdict
+from app.measure import EnvelopeOptions
+from app.options import UsageFault
+from app.profiles import load_profile
+from app.prompting import Typist
+from app.records.book import Book
+from instruments.virtual.params import VirtualParams
+from instruments.virtual.source import VirtualSource
+from tests.benchmarks.job import params_for, work_on
+
+PROFILE = load_profile("130mm-48tpi")
+NARROW = (CheckName.SEATING, CheckName.HYSTERESIS, CheckName.ADJUST, CheckName.LOCK)
+
+
+class Handless:
+    """The virtual drive as a source that nobody can reach but the person."""
+
+    def __init__(self, params: VirtualParams):
+        self._source = VirtualSource(params, paced=False)
+        self.reads = 0
+        self.later = []
+
+    @property
+    def info(self):
+        return self._source.info
+
+    @property
+    def drive(self):
+        return self._source.drive
+
+    def open(self):
+        self._source.open()
+
+    def read(self, timeout_s):
+        self.reads += 1
+        for due in [each for each in self.later if each[0] <= self.reads]:
+            self.later.remove(due)
+            due[1]()
+        return self._source.read(timeout_s)
+
+    def close(self):
+        self._source.close()
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_seeded_drive_is_left_with_its_hysteresis_centred(seed):
+    worked = work_on(params_for(seed), NARROW)
+    # The purpose of the job: the true middle within 5 µm, in at most 8 nudges, relocks counted.
+    assert abs(worked.middle_um) <= 5.0
+    assert worked.job.nudges <= 8
+    assert worked.wrong == []
+    for error, u in worked.errors["hysteresis"]:
+        assert abs(error) <= max(1.0, 2.0 * u)
+    assert worked.job.closed
+
+
+def test_the_speed_is_trimmed_and_told_to_two_hundredths_of_a_percent():
+    params = VirtualParams(seed=4, rate=500e3, pace="fast", speed_rpm=309.0, snr_db=20.0)
+    worked = work_on(params, (CheckName.SPEED,))
+    assert worked.job.closed
+    assert [each.verdict for each in worked.job.outcomes] == [
+        Verdict.FAIL,
+        Verdict.PASS,
+        Verdict.PASS,
+    ]
+    assert max(abs(error) for error, _ in worked.errors["speed"]) <= 0.0002 * 300.0
+
+
+def test_a_drive_that_writes_to_a_protected_disk_is_left_open():
+    params = VirtualParams(seed=2, rate=500e3, pace="fast", protect="fails")
+    worked = work_on(params, (CheckName.CARE,))
+    assert not worked.job.closed
+    assert [each.check for each in worked.job.open_failures] == [CheckName.CARE]
+
+
+def test_a_list_of_checks_is_read_and_a_wrong_name_is_told():
+    assert checks_named("radial, LOCK") == (CheckName.RADIAL, CheckName.LOCK)
+    assert checks_named(None) == tuple(CheckName)
+    with pytest.raises(UsageFault, match="“radiall” is not a check"):
+        checks_named("radiall")
+
+
+class Person(Typist):
+    """A person who works on the drive when prompted, and types."""
+
+    def __init__(self, lines, drive):
+        super().__init__(io.StringIO(lines), io.StringIO())
+        self.drive = drive
+        self.asks = []
+
+    def prompt(self, ask, where):
+        super().prompt(ask, where)
+        self.asks.append(ask)
+        if isinstance(ask, Do):
+            self._work(ask)
+
+    def _work(self, ask):
+        if ask.action is Action.NUDGE:
+            self.drive.nudge(ask.amount)
+        elif ask.action is Action.ARRIVE_FROM_INSIDE:
+            self.drive.step(3)
+            self.drive.step(-3)
+        elif ask.action is Action.ARRIVE_FROM_OUTSIDE:
+            self.drive.step(-3)
+            self.drive.step(3)
+
+
+def test_a_person_who_types_does_the_job_with_enter_alone():
+    source = Handless(VirtualParams(seed=3, rate=500e3, pace="fast", offset_um=-40.0, hand_um=0.0))
+    source.open()
+    person = Person("\n" * 200, source.drive)
+    checks = (CheckName.RADIAL, CheckName.HYSTERESIS, CheckName.ADJUST)
+    job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, typist=person)
+    assert job.closed
+    assert abs(source.drive.positioner.middle_um) <= 5.0
+    assert any(isinstance(ask, Do) and ask.action is Action.NUDGE for ask in person.asks)
+
+
+def test_an_arrival_is_seen_without_a_word():
+    source = Handless(VirtualParams(seed=3, rate=500e3, pace="fast", backlash_um=8.0))
+    source.open()
+
+    class Silent(Person):
+        """Both hands at the drive: away for a second of samples, then back."""
+
+        def _work(self, ask):
+            if not ask.noticed:
+                self._typed.put("\n")
+                return
+            away = 3 if ask.action is Action.ARRIVE_FROM_INSIDE else -3
+            blocks = source.info.sample_rate_hz / 25_000.0
+            source.drive.step(away)
+            source.later.append((source.reads + blocks, lambda: source.drive.step(-away)))
+
+        @property
+        def ended(self):
+            return False
+
+    person = Silent("", source.drive)
+    checks = (CheckName.HYSTERESIS,)
+    job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, typist=person)
+    assert person._out.getvalue().count("seen\n") == 6
+    assert job.as_found.hysteresis_um.value == pytest.approx(8.0, abs=1.0)
+
+
+def test_a_person_may_skip_a_check_and_take_an_answer_back():
+    source = Handless(VirtualParams(seed=3, rate=500e3, pace="fast", offset_um=5.0))
+    source.open()
+    lines = "\nback\nskip: no disk for it\n" + "\n" * 20
+    person = Person(lines, source.drive)
+    checks = (CheckName.CARE, CheckName.RADIAL)
+    job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, typist=person)
+    assert person.asks[0] == person.asks[2]
+    assert job.outcomes[0].reason == "no disk for it"
+    assert job.outcomes[1].value == pytest.approx(5.0, abs=1.0)
+
+
+def test_what_cannot_be_entered_is_asked_again():
+    source = Handless(VirtualParams(seed=3, rate=500e3, pace="fast"))
+    source.open()
+    lines = "\n\n\n\n\n\nperhaps\nyes\n\nhot\n21\n\n\n\n\n"
+    person = Person(lines, source.drive)
+    job = conduct(source, PROFILE, EnvelopeOptions(), checks=(CheckName.CARE,), typist=person)
+    said = person._out.getvalue()
+    assert "“perhaps” cannot be chosen; choose yes or no" in said
+    assert "“hot” is not a number" in said
+    details = {value.name: value.value for value in job.outcomes[0].details}
+    assert details["room temperature"] == 21.0
+    assert job.closed
+
+
+def test_when_the_input_ends_the_job_is_left_open_and_what_was_measured_is_kept():
+    source = Handless(VirtualParams(seed=3, rate=500e3, pace="fast"))
+    source.open()
+    person = Person("\n\n\n", source.drive)
+    kept = []
+
+    class Recorder:
+        def add_taking(self, taking):
+            kept.append(taking)
+
+        def add_outcome(self, outcome):
+            kept.append(outcome)
+
+        def close(self, *_):
+            raise AssertionError("closed")
+
+    checks = (CheckName.HYSTERESIS,)
+    job = conduct(
+        source, PROFILE, EnvelopeOptions(), checks=checks, typist=person, recorder=Recorder()
+    )
+    assert not job.closed
+    assert job.step is not None
+    assert [each.label for each in kept] == ["from outside 1"]
+
+
+def test_json_has_the_schema_and_plain_values():
+    worked = work_on(
+        VirtualParams(seed=1, rate=500e3, pace="fast", offset_um=3.0), (CheckName.RADIAL,)
+    )
+    told = json.loads(json.dumps(job_as_json(worked.job, "demo", virtual=True), allow_nan=False))
+    assert told["schema"] == "evenlobe.job/1"
+    assert set(told) == {
+        "schema",
+        "drive",
+        "virtual",
+        "checks",
+        "as_found",
+        "as_left",
+        "nudges",
+    }
+    check = told["checks"][0]
+    assert check["check"] == "radial"
+    assert check["unit"] == "µm"
+    assert check["verdict"] == "pass"
+    assert told["as_found"]["offset_um"]["value"] == check["value"]
+    assert told["as_left"] == {"offset_um": None, "hysteresis_um": None, "speed_rpm": None}
+
+
+def test_the_command_keeps_the_job_and_its_status_tells_the_end(tmp_path, capsys):
+    book = tmp_path / "book.sqlite3"
+    words = ["job", "sim:rate=500000&offset_um=-70&screws=tight", "--drive", "machine 7"]
+    more = ["--book", str(book), "--checks", "radial,hysteresis,adjust,lock", "--json"]
+    assert cli.run([*words, *more]) == 0
+    told = json.loads(capsys.readouterr().out)
+    with Book(book) as opened:
+        record = opened.job(1)
+    assert record.drive.identity == "machine 7"
+    assert record.closed_at
+    assert record.nudges == told["nudges"] > 0
+    assert len(record.outcomes) == len(told["checks"])
+    assert record.as_found.offset_um.value == told["as_found"]["offset_um"]["value"]
+    assert record.head.virtual
+    assert record.head.profile_values
+    assert all(taking.virtual for taking in record.takings)
+
+
+def test_a_job_with_an_open_failure_is_left_open(capsys, tmp_path):
+    words = ["job", "sim:rate=500000&offset_um=-70", "--drive", "d", "--checks", "radial"]
+    book = tmp_path / "b.sqlite3"
+    assert cli.run([*words, "--book", str(book)]) == 3
+    assert "left open, failed: radial" in capsys.readouterr().out
+    with Book(book) as opened:
+        assert opened.job(1).closed_at == ""
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (["sim:"], "--drive"),
+        (["sim:", "--drive", " "], "--drive is empty"),
+        (["sim:", "--drive", "d", "--checks", "radial,zero"], "“zero” is not a check"),
+        (["sim:", "--drive", "d", "--seatings", "1"], "from 2 to 100"),
+        (["sim:", "--drive", "d", "--arrivals", "many"], "not a whole number"),
+        (["sim:", "--drive", "d", "--profile", "none"], "“none” is not known"),
+        (["pipe:?rate=1000000&dtype=int16&channels=2", "--drive", "d"], "nobody could answer"),
+    ],
+)
+def test_what_cannot_be_is_one_sentence(words, sentence, capsys):
+    assert cli.run(["job", *words, "--no-book"]) == 2
+    said = capsys.readouterr().err
+    assert sentence in said
+    assert said.count("\n") == 1
