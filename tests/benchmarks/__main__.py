@@ -1,4 +1,4 @@
-"""Prints the tables that are named, or all but the two that take long."""
+"""Prints the tables that are named, or all but the three that take long."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
 def main(arguments: list[str]) -> int:
     """Print tables; returns the exit status."""
-    from tests.benchmarks import accuracy, job, lag, load, scope, soak, throughput
+    from tests.benchmarks import accuracy, book, job, lag, load, scope, soak, throughput
 
     reports = {
         "accuracy": accuracy.report,
@@ -22,10 +22,11 @@ def main(arguments: list[str]) -> int:
         "throughput": throughput.report,
         "load": load.report,
         "scope": scope.report,
+        "book": book.report,
     }
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
     parser.add_argument(
-        "names", metavar="TABLE", nargs="*", help=", ".join([*reports, "job", "soak"])
+        "names", metavar="TABLE", nargs="*", help=", ".join([*reports, "job", "kills", "soak"])
     )
     parser.add_argument(
         "--minutes",
@@ -45,6 +46,7 @@ def main(arguments: list[str]) -> int:
     every = {
         **reports,
         "job": partial(job.report, drives=options.drives),
+        "kills": book.report_kills,
         "soak": partial(soak.report, minutes=options.minutes),
     }
     unknown = [name for name in options.names if name not in every]

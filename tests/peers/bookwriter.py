@@ -1,0 +1,40 @@
+"""Writes jobs into a book without end, and says after each thing that it is kept.
+
+Started as ``python -m tests.peers.bookwriter BOOK``, and killed at any instant.
+"""
+
+import sys
+from itertools import count
+from pathlib import Path
+
+from app.job.model import Stage, Summary
+from app.records.keeper import Keeper
+from tests.app.records.jobs import DRIVE, HEAD, now, outcome, taking
+
+JOB_LENGTH = 12
+
+
+def main() -> None:
+    """Write until killed."""
+    path = Path(sys.argv[1])
+    for job in count():
+        keeper = Keeper(path, DRIVE, HEAD, now)
+        for number in range(JOB_LENGTH):
+            keeper.add_taking(taking(number))
+            say(keeper, f"taking {job} {number}")
+        keeper.add_outcome(outcome(float(job), Stage.AS_FOUND))
+        say(keeper, f"outcome {job} 0")
+        keeper.close(Summary(), Summary(), job, "")
+        say(keeper, f"closed {job} 0")
+        keeper.stop()
+
+
+def say(keeper: Keeper, line: str) -> None:
+    """Print what is kept for certain."""
+    if not keeper.flush(30.0):
+        raise SystemExit(keeper.fault)
+    print(line, flush=True)
+
+
+if __name__ == "__main__":
+    main()
