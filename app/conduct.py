@@ -15,6 +15,7 @@ from app.analysis.arrival import ArrivalWatch
 from app.analysis.findings import Measurement
 from app.analysis.reading import Quantity
 from app.gauge import Gauge
+from app.job import messages
 from app.job.bench import JobOptions
 from app.job.job import Job
 from app.job.model import CheckName, Do, Enter, JobHead, Outcome, Summary, Take, Taking, Value
@@ -153,11 +154,11 @@ def conduct(
         source=info.name,
     )
     with interrupted() as stop:
-        _Conductor(source, job, envelope, typist, stop).run()
-    if job.may_close:
-        job.close()
+        reason = _Conductor(source, job, envelope, typist, stop).run()
+    if job.may_close or reason:
+        job.close(reason)
         if recorder is not None:
-            recorder.close(job.as_found, job.as_left, job.nudges, "")
+            recorder.close(job.as_found, job.as_left, job.nudges, reason)
     return job
 
 
@@ -181,13 +182,20 @@ class _Conductor:
         self._technician = None if hands is None else Technician(hands)
         self._heard_s = time.monotonic()
 
-    def run(self) -> None:
-        """Go on until nothing is asked any more, or somebody asks for the end."""
+    def run(self) -> str:
+        """Go on until nothing is asked any more, or somebody asks for the end.
+
+        Returns the person's reason for closing with open failures, empty where there is none.
+        """
         try:
             while self._job.ask is not None:
                 self._meet()
+            if self._typist is None or self._job.may_close:
+                return ""
+            reply = self._by_person(Enter("closing reason", messages.CLOSE_ANYWAY))
         except _Interrupted:
-            return
+            return ""
+        return str(reply.value or "") if isinstance(reply, Said) else ""
 
     def _meet(self) -> None:
         """Have what is asked answered."""
@@ -229,7 +237,7 @@ class _Conductor:
         if typist is None:
             raise _Interrupted
         step = self._job.step
-        typist.prompt(ask, "" if step is None else f"{step.check}, {step.stage}")
+        typist.prompt(ask, "end" if step is None else f"{step.check}, {step.stage}")
         noticed = self._noticing() if isinstance(ask, Do) and ask.noticed else None
         while not typist.ended:
             reply = typist.reply(ask)

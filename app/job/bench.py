@@ -66,6 +66,8 @@ class Bench:
         Nudges asked for so far, and tightenings beyond the first.
     tightened : int
         Tightenings so far.
+    trimmed : bool
+        The speed has been trimmed.
     """
 
     disk: str | None = None
@@ -76,6 +78,7 @@ class Bench:
     arrived: Side | None = None
     nudges: int = 0
     tightened: int = 0
+    trimmed: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -180,6 +180,8 @@ class Job(JobState):
     def _begin(self, index: int) -> None:
         """Take a step in hand."""
         step = replace(self._steps[index], state=State.IN_HAND)
+        if step.stage is Stage.AS_FOUND and self._is_touched(step.check):
+            step = replace(step, stage=Stage.WORK)
         self._at, self._steps[index] = index, step
         self._hand = InHand(CHECKS[step.check], lambda: self._situation(step))
         self._end_if_done()

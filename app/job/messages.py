@@ -99,3 +99,6 @@ SENSOR_RULE = Message(
     "common practice: the sensor says track 0 there, and no more from track {0} on"
 )
 NO_BURSTS = Message("the alignment disk of this profile has no such bursts")
+
+# The end
+CLOSE_ANYWAY = Message("A check has failed. To close the job all the same, give the reason.")

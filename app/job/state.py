@@ -8,9 +8,11 @@ from app.analysis.reading import Side
 from app.job.bench import Bench, JobOptions, Known, Situation
 from app.job.hand import InHand
 from app.job.ledger import open_failures, summary_of
-from app.job.model import Ask, Outcome, Stage, Summary
+from app.job.model import Ask, CheckName, Outcome, Stage, Summary
 from app.job.plan import Planned, State, Step
 from app.profiles import Profile
+
+_OF_THE_HEAD = (CheckName.SEATING, CheckName.RADIAL, CheckName.HYSTERESIS)
 
 
 class JobState:
@@ -122,6 +124,12 @@ class JobState:
             self._bench,
             tuple(self._outcomes),
         )
+
+    def _is_touched(self, check: CheckName) -> bool:
+        """Whether what a check measures has been moved since the drive was brought in."""
+        if check is CheckName.SPEED:
+            return self._bench.trimmed
+        return check in _OF_THE_HEAD and self._bench.loose is not None
 
     def _work_has_begun(self) -> bool:
         done = (step for step in self._steps if step.stage is not Stage.AS_FOUND)

@@ -166,6 +166,18 @@ def test_a_person_may_skip_a_check_and_take_an_answer_back():
     assert job.outcomes[1].value == pytest.approx(5.0, abs=1.0)
 
 
+@pytest.mark.parametrize(("last", "closed"), [("sold as spares\n", True), ("\n", False)])
+def test_an_open_failure_is_closed_for_a_reason_alone(last, closed):
+    source = Handless(VirtualParams(seed=3, rate=500e3, pace="fast", offset_um=90.0))
+    source.open()
+    # The disk, the track, side 1; then the end.
+    person = Person("\n\n\n" + last, source.drive)
+    checks = (CheckName.RADIAL,)
+    job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, typist=person)
+    assert job.closed is closed
+    assert job.closing_reason == ("sold as spares" if closed else "")
+
+
 def test_what_cannot_be_entered_is_asked_again():
     source = Handless(VirtualParams(seed=3, rate=500e3, pace="fast"))
     source.open()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from app.analysis.findings import Measurement, SpeedFinding, Want
 from app.analysis.messages import fill
 from app.job import messages
-from app.job.asking import Check, concluded, on_alignment_track, why_not
+from app.job.asking import Check, change, concluded, on_alignment_track, why_not
 from app.job.bench import Situation
 from app.job.judging import either_side, judge
 from app.job.model import Action, CheckName, Do, Limit, Outcome, Stage, Take, Value, Verdict
@@ -45,6 +45,7 @@ def speed(situation: Situation) -> Check:
         word = "faster" if percent > 0.0 else "slower"
         text = fill(messages.TRIM_SPEED, f"{abs(percent):.2f}", word)
         yield Do(Action.TRIM_SPEED, text, amount=percent)
+        change(situation, trimmed=True)
         measurement = yield _take(situation, f"trimmed {number}")
     return _outcome(situation, measurement)
 
