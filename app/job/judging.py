@@ -39,3 +39,9 @@ def offset_limit(profile: Profile, *, final: bool) -> Limit:
     difference = getattr(profile, attribute)
     half_um = profile.scale_um * difference / (2.0 - difference)
     return either_side(profile, attribute, half_um, "µm", 0.0)
+
+
+def near(profile: Profile, um: float) -> float:
+    """Return a distance from the line, no more than half of what the class is set to."""
+    limit = offset_limit(profile, final=True)
+    return um if limit.high is None else min(um, limit.high / 2.0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from app.job.bench import MIDDLE
 from app.job.model import CheckName, Outcome, Stage, Summary, Value, Verdict
@@ -11,21 +12,26 @@ from app.job.model import CheckName, Outcome, Stage, Summary, Value, Verdict
 def summary_of(outcomes: Sequence[Outcome], stage: Stage) -> Summary:
     """Return the three numbers of the drive in one stage.
 
+    As found a drive is only once: there the first of several stands, else the newest.
     The offset is that of the middle of the hysteresis; where that was not measured, of side 0 as
     the head stood.
     """
-    offset = hysteresis = speed = None
-    for outcome in outcomes:
+    found: dict[str, Value] = {}
+    # The last one taken stands.
+    for outcome in reversed(outcomes) if stage is Stage.AS_FOUND else outcomes:
         if outcome.stage is not stage or outcome.value is None:
             continue
         value = Value("", outcome.value, outcome.u, outcome.unit)
         if outcome.check is CheckName.HYSTERESIS:
-            hysteresis = value
+            found["hysteresis"] = value
+            middles = [each for each in outcome.details if each.name == MIDDLE]
+            found |= {"middle": replace(each, name="") for each in middles}
         elif outcome.check is CheckName.SPEED:
-            speed = value
+            found["speed"] = value
         elif outcome.check is CheckName.RADIAL and outcome.side == 0:
-            offset = value
-    return Summary(_middle_in(outcomes, stage) or offset, hysteresis, speed)
+            found["offset"] = value
+    offset = found.get("middle") or found.get("offset")
+    return Summary(offset, found.get("hysteresis"), found.get("speed"))
 
 
 def open_failures(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
@@ -35,12 +41,3 @@ def open_failures(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
         if outcome.verdict is not Verdict.SKIPPED:
             newest[outcome.check, outcome.side] = outcome
     return tuple(each for each in newest.values() if each.verdict is Verdict.FAIL)
-
-
-def _middle_in(outcomes: Sequence[Outcome], stage: Stage) -> Value | None:
-    for outcome in reversed(outcomes):
-        if outcome.stage is stage and outcome.check is CheckName.HYSTERESIS:
-            for value in outcome.details:
-                if value.name == MIDDLE:
-                    return Value("", value.value, value.u, value.unit)
-    return None

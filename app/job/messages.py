@@ -80,6 +80,7 @@ NOT_REFUSED = Message(
     "goes in"
 )
 SPEED_LEFT_ALONE = Message("within tolerance as found, and left as it is")
+HEAD_LEFT_ALONE = Message("close enough as it is, and left as it is")
 NO_SIGN = Message("the side is not known: connect the index, or teach the sign")
 FEW_ARRIVALS = Message("{0} of {1} arrivals could be measured")
 NUDGES_USED_UP = Message("all {0} nudges were used; the best middle was {1} µm from the line")

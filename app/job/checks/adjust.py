@@ -7,23 +7,39 @@ from app.job import messages
 from app.job.asking import Check, change, concluded, on_alignment_track
 from app.job.bench import Situation
 from app.job.budgets import guarding_u, offset_budget, total_u
-from app.job.checks.nudging import Standing, bring_to, distance_um, look, outward_turn
-from app.job.judging import judge, offset_limit
+from app.job.checks.nudging import (
+    Standing,
+    bring_to,
+    distance_um,
+    look,
+    most_nudges,
+    outward_turn,
+)
+from app.job.judging import judge, near, offset_limit
 from app.job.model import Action, Do, Outcome, Value, Verdict
 
 
 def adjust(situation: Situation) -> Check:
-    """Loosen the screws, and nudge until the goal is met."""
+    """Loosen the screws, and nudge until the goal is met; a head that is there is left alone."""
     yield from on_alignment_track(situation)
+    goal_um = near(situation.profile, situation.options.goal_um)
+    standing = yield from look(situation, "before")
+    if distance_um(standing, 0.0) <= goal_um and situation.bench.loose is not True:
+        return _outcome(situation, standing, str(messages.HEAD_LEFT_ALONE))
     if situation.bench.loose is not True:
         yield Do(Action.LOOSEN, messages.LOOSEN)
         change(situation, loose=True)
-    standing = yield from look(situation, "before")
-    standing, best = yield from bring_to(situation, standing, 0.0, situation.options.goal_um)
-    return _outcome(situation, standing, best)
+        # Loosening may have moved what was locked under strain.
+        standing = yield from look(situation, "loose")
+    standing, best = yield from bring_to(situation, standing, 0.0, goal_um)
+    reason = ""
+    if situation.bench.nudges >= most_nudges(situation):
+        best_um = distance_um(best, 0.0)
+        reason = str(fill(messages.NUDGES_USED_UP, situation.bench.nudges, f"{best_um:.1f}"))
+    return _outcome(situation, standing, reason)
 
 
-def _outcome(situation: Situation, standing: Standing, best: Standing) -> Outcome:
+def _outcome(situation: Situation, standing: Standing, reason: str) -> Outcome:
     limit = offset_limit(situation.profile, final=True)
     middle = standing.middle_um
     if middle is None:
@@ -31,10 +47,6 @@ def _outcome(situation: Situation, standing: Standing, best: Standing) -> Outcom
         verdict = Verdict.FAIL if far_off else Verdict.UNDECIDED
         return concluded(situation, verdict, unit="µm", limit=limit, reason=standing.reason)
     budget = offset_budget(situation, middle.value, middle.u)
-    reason = ""
-    if situation.bench.nudges >= situation.options.most_nudges:
-        best_um = distance_um(best, 0.0)
-        reason = str(fill(messages.NUDGES_USED_UP, situation.bench.nudges, f"{best_um:.1f}"))
     return concluded(
         situation,
         judge(middle.value, guarding_u(budget), limit),

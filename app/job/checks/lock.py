@@ -12,28 +12,30 @@ from app.job import messages
 from app.job.asking import Check, Hands, change, concluded, learn, on_alignment_track
 from app.job.bench import MIDDLE, Situation
 from app.job.budgets import guarding_u, offset_budget, total_u
-from app.job.checks.nudging import Standing, bring_to, look
-from app.job.judging import judge, offset_limit
+from app.job.checks.nudging import Standing, bring_to, look, most_nudges
+from app.job.judging import judge, near, offset_limit
 from app.job.model import Action, Ask, Do, Limit, Outcome, Value, Verdict
 
 
 def lock(situation: Situation) -> Check:
     """Tighten; loosen, set off by the creep and tighten again while it ends too far away."""
     yield from on_alignment_track(situation)
+    lock_um = near(situation.profile, situation.options.lock_um)
     start = yield from look(situation, "loose")
+    if situation.known.creeps_um and start.middle_um is not None:
+        # Done again: what tightening does is known already.
+        start = yield from _set_off(situation, start.middle_um)
     while True:
         yield from _tighten(situation)
         end = yield from look(situation, f"tight {situation.bench.tightened}")
         if start.middle_um is None or end.middle_um is None:
             reason = start.reason or end.reason
             return concluded(situation, Verdict.UNDECIDED, unit="µm", reason=reason)
-        finding = lock_of(
-            start.middle_um, end.middle_um, limit_um=situation.options.lock_um, aim_um=0.0
-        )
+        finding = lock_of(start.middle_um, end.middle_um, limit_um=lock_um)
         learn(situation, creeps_um=(*situation.known.creeps_um, finding.moved_um))
-        if abs(end.middle_um.value) <= situation.options.lock_um or not _may_go_on(situation):
+        if abs(end.middle_um.value) <= lock_um or not _may_go_on(situation):
             break
-        start = yield from _set_off(situation, end)
+        start = yield from _set_off(situation, end.middle_um)
     yield Do(Action.SEAL, messages.SEAL)
     return _outcome(situation, finding)
 
@@ -46,22 +48,23 @@ def _tighten(situation: Situation) -> Hands:
     change(situation, loose=False, tightened=bench.tightened + 1, nudges=nudges)
 
 
-def _set_off(situation: Situation, end: Standing) -> Generator[Ask, Any, Standing]:
+def _set_off(situation: Situation, middle_um: Quantity) -> Generator[Ask, Any, Standing]:
     """Loosen, and set the head off by as much as tightening is expected to move it."""
     creep = creep_of(situation.known.creeps_um)
     assert creep is not None
-    assert end.middle_um is not None
-    text = fill(messages.BACK_OFF, f"{end.middle_um.value:+.1f}", f"{creep.value:+.1f}")
-    yield Do(Action.LOOSEN, text)
-    change(situation, loose=True)
+    if situation.bench.loose is not True:
+        words = (f"{middle_um.value:+.1f}", f"{creep.value:+.1f}")
+        yield Do(Action.LOOSEN, fill(messages.BACK_OFF, *words))
+        change(situation, loose=True)
     start = yield from look(situation, f"loose {situation.bench.tightened}")
-    start, _ = yield from bring_to(situation, start, -creep.value, situation.options.preset_um)
+    goal_um = near(situation.profile, situation.options.preset_um)
+    start, _ = yield from bring_to(situation, start, -creep.value, goal_um)
     return start
 
 
 def _may_go_on(situation: Situation) -> bool:
     # A nudge and the tightening after it.
-    return situation.bench.nudges + 2 <= situation.options.most_nudges
+    return situation.bench.nudges + 2 <= most_nudges(situation)
 
 
 def _outcome(situation: Situation, finding: LockFinding) -> Outcome:
@@ -89,6 +92,6 @@ def _outcome(situation: Situation, finding: LockFinding) -> Outcome:
 
 
 def _reason(situation: Situation, end: Quantity) -> str:
-    if abs(end.value) <= situation.options.lock_um:
+    if abs(end.value) <= near(situation.profile, situation.options.lock_um):
         return ""
     return str(fill(messages.LOCKED_AWAY, situation.bench.nudges, f"{end.value:+.1f}"))

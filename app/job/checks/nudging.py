@@ -75,7 +75,7 @@ def bring_to(
 ) -> Generator[Ask, Any, tuple[Standing, Standing]]:
     """Nudge until the middle is within the goal of the aim; returns the last and the best."""
     best = standing
-    while situation.bench.nudges < situation.options.most_nudges:
+    while situation.bench.nudges < most_nudges(situation):
         amount_um, turn = _next(situation, standing, aim_um, goal_um)
         if not amount_um:
             break
@@ -88,6 +88,12 @@ def bring_to(
         standing = after
         best = min(best, standing, key=lambda each: distance_um(each, aim_um))
     return standing, best
+
+
+def most_nudges(situation: Situation) -> int:
+    """Return at how many nudges to stop: each time that the check is done again, as many more."""
+    times = sum(each.check is situation.check for each in situation.outcomes)
+    return situation.options.most_nudges * (1 + times)
 
 
 def distance_um(standing: Standing, aim_um: float) -> float:

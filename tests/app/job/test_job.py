@@ -179,3 +179,32 @@ def test_the_needles_zero_follows_the_side_of_the_last_arrival():
     job, _ = job_on(drive, plan=[Planned(CheckName.HYSTERESIS, Stage.AS_FOUND)])
     # It arrived from the inner side last, and so rests half the hysteresis inward.
     assert job.zero_um == pytest.approx(-4.0, abs=0.01)
+
+
+def test_a_head_on_the_line_is_left_alone():
+    drive = ScriptedDrive(middle_um=1.5, backlash_um=8.0)
+    job, kept = job_on(drive, plan=SHORT)
+    assert job.nudges == 0
+    assert Action.LOOSEN not in [ask.action for ask in drive.done]
+    assert "left as it is" in kept.outcomes[3].reason
+
+
+def test_adjusting_again_has_nudges_again():
+    class Stuck(ScriptedDrive):
+        stuck = True
+
+        def _do(self, ask):
+            before = self.middle_um
+            super()._do(ask)
+            self.middle_um = before if self.stuck else self.middle_um
+
+    drive = Stuck()
+    plan = [Planned(CheckName.ADJUST, Stage.WORK)]
+    job, kept = job_on(drive, plan=plan, options=JobOptions(most_nudges=3))
+    assert not job.may_close
+    drive.stuck = False
+    job.repeat(0)
+    carry_out(job, drive)
+    assert abs(drive.middle_um) <= 4.0
+    assert kept.outcomes[-1].verdict is Verdict.PASS
+    assert job.may_close
