@@ -19,13 +19,11 @@ from platformdirs import user_data_path
 from app.job.ledger import summary_of
 from app.job.model import JobHead, Outcome, Stage, Summary, Taking
 from app.records import coding
-from app.records.fault import BookError, told_of
+from app.records.fault import BookError, RefusedError, told_of
 from app.records.model import Drive, JobRecord, Past, Shelved
 from app.records.schema import bring_up
 
 _BUSY_S = 3.0
-MOST_TEXT = 100_000
-"""Characters of one text that a user may give."""
 _PAST = "jobs.number, opened_at, closed_at, virtual, as_found, as_left, nudges"
 
 
@@ -92,12 +90,12 @@ class Book:
         BookError
             When there is one of that identity, or a text cannot stand.
         """
-        _check_texts(identity=drive.identity, profile=drive.profile, note=drive.note)
+        coding.check_texts(coding.as_tree(drive))
         if not drive.identity.strip():
-            raise BookError("a drive needs an identity; give it a name or number of your own")
+            raise RefusedError("a drive needs an identity; give it a name or number of your own")
         with self._writing():
             if self._drive_id(drive.identity) is not None:
-                raise BookError(
+                raise RefusedError(
                     f"drive “{shown(drive.identity)}” is in the book already; choose another "
                     "identity"
                 )
@@ -110,7 +108,7 @@ class Book:
         self, identity: str, *, profile: str | None = None, note: str | None = None
     ) -> None:
         """Change what is said of a drive; jobs keep the class that they were done with."""
-        _check_texts(profile=profile or "", note=note or "")
+        coding.check_texts({"profile": profile, "note": note})
         with self._writing():
             number = self._known_drive(identity)
             self._db.execute(
@@ -121,10 +119,10 @@ class Book:
 
     def open_job(self, identity: str, head: JobHead, uid: str | None = None) -> int:
         """Begin a job on a drive that is in the book, and return its number."""
-        _check_texts(**{f"condition {name}": text for name, text in head.conditions})
+        tree = coding.as_tree(head)
+        coding.check_texts([tree, uid or ""], "head")
         with self._writing():
             drive = self._known_drive(identity)
-            tree = coding.as_tree(head)
             done = self._db.execute(
                 "INSERT INTO jobs (uid, drive, opened_at, source, virtual, software, profile, "
                 "profile_values, conditions) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -145,14 +143,14 @@ class Book:
 
     def add_taking(self, number: int, taking: Taking) -> None:
         """Keep a measurement."""
-        _check_texts(**{f"note {place}": note for place, note in enumerate(taking.notes, 1)})
+        body = coding.taking_text(taking)
         with self._writing():
             self._known_job(number)
             self._db.execute(
                 "INSERT INTO takings (job, body, turns, envelope_v) VALUES (?, ?, ?, ?)",
                 (
                     number,
-                    coding.taking_text(taking),
+                    body,
                     coding.packed(taking.turns),
                     coding.packed(taking.envelope_v),
                 ),
@@ -160,12 +158,10 @@ class Book:
 
     def add_outcome(self, number: int, outcome: Outcome) -> None:
         """Keep what a check came to, and with it what follows for the drive as found and left."""
-        _check_texts(reason=outcome.reason)
+        body = coding.as_text(outcome)
         with self._writing():
             self._known_job(number)
-            self._db.execute(
-                "INSERT INTO outcomes (job, body) VALUES (?, ?)", (number, coding.as_text(outcome))
-            )
+            self._db.execute("INSERT INTO outcomes (job, body) VALUES (?, ?)", (number, body))
             outcomes = self._outcomes(number)
             self._db.execute(
                 "UPDATE jobs SET as_found = ?, as_left = ? WHERE number = ?",
@@ -178,7 +174,7 @@ class Book:
 
     def close_job(self, number: int, closed_at: str, nudges: int, reason: str = "") -> None:
         """Close a job; after that nothing of it changes any more."""
-        _check_texts(reason=reason)
+        coding.check_texts([closed_at, reason], "reason")
         with self._writing():
             self._known_job(number)
             self._db.execute(
@@ -190,6 +186,7 @@ class Book:
 
     def drive(self, identity: str) -> Drive | None:
         """Return a drive, None when there is none of that identity."""
+        coding.check_texts(identity, "identity")
         with told_of(self._where):
             row = self._db.execute(
                 "SELECT identity, profile, note, added_at FROM drives WHERE identity = ?",
@@ -199,6 +196,7 @@ class Book:
 
     def drives(self, search: str = "") -> tuple[Shelved, ...]:
         """Return the drives whose identity, class or note has `search` in it, by identity."""
+        coding.check_texts(search, "search")
         with told_of(self._where):
             rows = self._db.execute(
                 "SELECT identity, drives.profile, note, added_at, "
@@ -242,6 +240,7 @@ class Book:
 
     def has_job(self, uid: str) -> bool:
         """Tell whether a job of that name is in the book."""
+        coding.check_texts(uid, "uid")
         with told_of(self._where):
             found = self._db.execute("SELECT 1 FROM jobs WHERE uid = ?", (uid,)).fetchone()
         return found is not None
@@ -302,21 +301,27 @@ class Book:
                 raise
 
     def _drive_id(self, identity: str) -> int | None:
+        coding.check_texts(identity, "identity")
         row = self._db.execute("SELECT id FROM drives WHERE identity = ?", (identity,)).fetchone()
         return None if row is None else int(row[0])
 
     def _known_drive(self, identity: str) -> int:
         number = self._drive_id(identity)
         if number is None:
-            raise BookError(
+            raise RefusedError(
                 f"drive “{shown(identity)}” is not in the book “{self._where}”; "
                 "“evenlobe drives” lists those that are"
             )
         return number
 
     def _known_job(self, number: int) -> None:
-        if self._db.execute("SELECT 1 FROM jobs WHERE number = ?", (number,)).fetchone() is None:
-            raise BookError(f"book “{self._where}”: it has no job {number}")
+        # SQLite's own numbers end there.
+        known = abs(number) < 2**63
+        if (
+            not known
+            or not self._db.execute("SELECT 1 FROM jobs WHERE number = ?", (number,)).fetchone()
+        ):
+            raise RefusedError(f"book “{self._where}”: it has no job {number}")
 
     def _outcomes(self, number: int) -> tuple[Outcome, ...]:
         rows = self._db.execute("SELECT body FROM outcomes WHERE job = ? ORDER BY id", (number,))
@@ -375,17 +380,6 @@ def shown(text: str) -> str:
     """Return a user's text fit to stand in one line of a message."""
     printable = "".join(sign if sign.isprintable() else "\ufffd" for sign in text)
     return printable if len(printable) <= 60 else printable[:59] + "…"
-
-
-def _check_texts(**texts: str) -> None:
-    for name, text in texts.items():
-        if len(text) > MOST_TEXT:
-            raise BookError(
-                f"{name}: {len(text)} characters are more than the {MOST_TEXT} that the book "
-                "takes; shorten it"
-            )
-        if "\0" in text or any("\ud800" <= sign <= "\udfff" for sign in text):
-            raise BookError(f"{name}: a character in it is none that can be kept; take it out")
 
 
 def _folded(text: str) -> str:

@@ -18,9 +18,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.job.model import CheckName, JobHead, Limit, Outcome, Stage, Summary, Taking, Value, Verdict
-from app.records.fault import CodingError
+from app.records.fault import CodingError, RefusedError
 
 _MOST_BYTES = 64 * 2**20
+_MOST_TRACKS = 1000
+MOST_TEXT = 100_000
+"""Characters of one text."""
 _Word = TypeVar("_Word", bound=StrEnum)
 
 
@@ -38,8 +41,46 @@ def as_tree(thing: Any) -> Any:
 
 
 def as_text(thing: Any) -> str:
-    """Return a frozen record as JSON text."""
-    return json.dumps(as_tree(thing), ensure_ascii=False, allow_nan=False)
+    """Return a frozen record as JSON text.
+
+    Raises
+    ------
+    RefusedError
+        When something in it cannot be kept.
+    """
+    return _written(as_tree(thing))
+
+
+def _written(tree: Any) -> str:
+    check_texts(tree)
+    try:
+        return json.dumps(tree, ensure_ascii=False, allow_nan=False)
+    except (ValueError, TypeError) as fault:
+        raise RefusedError(f"this cannot be kept: {fault}") from None
+
+
+def check_texts(tree: Any, name: str = "text") -> None:
+    """Refuse texts that a book does not take, wherever they stand in a tree.
+
+    Raises
+    ------
+    RefusedError
+        When one is too long, or has a character that is none.
+    """
+    if isinstance(tree, dict):
+        for key, each in tree.items():
+            check_texts(each, str(key))
+    elif isinstance(tree, list | tuple):
+        for each in tree:
+            check_texts(each, name)
+    elif isinstance(tree, str):
+        if len(tree) > MOST_TEXT:
+            raise RefusedError(
+                f"{name}: {len(tree)} characters are more than the {MOST_TEXT} that the book "
+                "takes; shorten it"
+            )
+        if "\0" in tree or any("\ud800" <= sign <= "\udfff" for sign in tree):
+            raise RefusedError(f"{name}: a character in it is none that can be kept; take it out")
 
 
 def tree_of(text: str) -> Any:
@@ -76,7 +117,10 @@ def unpacked(data: bytes | None, where: str = "envelope") -> NDArray[np.float32]
     if data is None:
         return None
     try:
-        raw = zlib.decompressobj().decompress(data, _MOST_BYTES)
+        unpacker = zlib.decompressobj()
+        raw = unpacker.decompress(data, _MOST_BYTES)
+        if not unpacker.eof or unpacker.unused_data:
+            raise ValueError
         return np.frombuffer(raw, dtype="<f4").astype(np.float32)
     except (zlib.error, ValueError):
         raise CodingError(f"{where} is damaged") from None
@@ -252,8 +296,12 @@ def taking_of_tree(
         if reader.take(key) is not None:
             raise CodingError(f"{reader.place(key)} is not empty")
     track = reader.take("track")
-    if track is not None and (isinstance(track, bool) or not isinstance(track, int)):
-        raise CodingError(f"{reader.place('track')} is not a whole number")
+    if track is not None and (type(track) is not int or not 0 <= track < _MOST_TRACKS):
+        raise CodingError(f"{reader.place('track')} is not the number of a track")
+    if (turns is None) != (envelope_v is None) or (
+        turns is not None and envelope_v is not None and turns.shape != envelope_v.shape
+    ):
+        raise CodingError(f"{where}: its two arrays are not of one length")
     taking = Taking(
         check=reader.word("check", CheckName),
         stage=reader.word("stage", Stage),
@@ -284,9 +332,7 @@ def _wrapped(reader: Reader, key: str) -> list[tuple[str]]:
 
 def taking_text(taking: Taking) -> str:
     """Return a taking without its arrays as JSON text."""
-    return json.dumps(
-        {**as_tree(taking), "turns": None, "envelope_v": None}, ensure_ascii=False, allow_nan=False
-    )
+    return _written({**as_tree(taking), "turns": None, "envelope_v": None})
 
 
 def head_of(tree: object, where: str) -> JobHead:

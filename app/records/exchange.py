@@ -7,13 +7,14 @@ import binascii
 import csv
 import json
 from collections.abc import Iterable, Iterator
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from app.job.model import Value
 from app.records import coding
 from app.records.book import Book
-from app.records.fault import BookError, CodingError
+from app.records.fault import BookError, CodingError, RefusedError
 from app.records.model import Drive, JobRecord
 
 SCHEMA = "evenlobe.book/1"
@@ -65,7 +66,7 @@ def import_json(book: Book, path: Path) -> tuple[int, int]:
     with book.whole():
         try:
             return _add_all(book, coding.tree_of(text))
-        except CodingError as fault:
+        except (CodingError, RefusedError) as fault:
             raise BookError(f"import “{path}”: {fault}; nothing was added") from None
 
 
@@ -163,7 +164,10 @@ def _add_all(book: Book, tree: object) -> tuple[int, int]:
             book.add_drive(drive)
             drives += 1
     for place, each in whole.rows("jobs"):
-        jobs += _add_job(book, coding.Reader(each, place), place)
+        try:
+            jobs += _add_job(book, coding.Reader(each, place), place)
+        except RefusedError as fault:
+            raise CodingError(f"{place}: {fault}") from None
     whole.end()
     return drives, jobs
 
@@ -172,7 +176,9 @@ def _add_job(book: Book, reader: coding.Reader, where: str) -> bool:
     uid, identity = reader.text("uid"), reader.text("drive")
     if not uid or book.has_job(uid):
         return False
-    number = book.open_job(identity, coding.head_of(reader.take("head"), f"{where}.head"), uid)
+    head = coding.head_of(reader.take("head"), f"{where}.head")
+    _check_time(head.opened_at, f"{where}.head.opened_at")
+    number = book.open_job(identity, head, uid)
     for place, each in reader.rows("takings"):
         if not isinstance(each, dict):
             raise CodingError(f"{place} is not an object")
@@ -189,8 +195,16 @@ def _add_job(book: Book, reader: coding.Reader, where: str) -> bool:
     nudges = reader.whole("nudges")
     reader.end()
     if closed_at:
+        _check_time(closed_at, f"{where}.closed_at")
         book.close_job(number, closed_at, nudges, reason)
     return True
+
+
+def _check_time(text: str, where: str) -> None:
+    try:
+        datetime.fromisoformat(text)
+    except ValueError:
+        raise CodingError(f"{where} is not a time as ISO 8601 has it") from None
 
 
 def _decoded(text: object, where: str) -> bytes | None:

@@ -11,6 +11,10 @@ class BookError(Exception):
     """The book cannot be used as asked; the message names it and the mend."""
 
 
+class RefusedError(BookError):
+    """Something cannot be kept as it is; trying again would not help."""
+
+
 class CodingError(Exception):
     """Something read is not what it should be; the message says where and what."""
 
@@ -26,6 +30,8 @@ def told_of(where: str) -> Iterator[None]:
     """
     try:
         yield
+    except sqlite3.IntegrityError as fault:
+        raise RefusedError(f"book “{where}”: {_sentence(fault)}") from None
     except sqlite3.Error as fault:
         raise BookError(f"book “{where}”: {_sentence(fault)}") from None
     except OSError as fault:

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from app.job.model import JobHead, Outcome, Summary, Taking
 from app.records.book import Book
-from app.records.fault import BookError
+from app.records.fault import BookError, RefusedError
 from app.records.model import Drive
 
 _AGAIN_S = 1.0
@@ -50,9 +50,9 @@ class Keeper:
         # Both: whoever asks for work, under the condition.
         self._asked = 0
         self._done = 0
-        # Writer of these three: the thread `book`.
+        # Writer of these: the thread `book`.
         self._number: int | None = None
-        self._fault = ""
+        self._fault = self._refused = ""
         self._book: Book | None = None
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="book", daemon=True)
@@ -102,28 +102,33 @@ class Keeper:
 
     def _run(self) -> None:
         try:
-            while (work := self._work.get()) is not None:
-                self._do(work)
+            while (work := self._work.get()) is not None and self._do(work):
+                pass
         finally:
             if self._book is not None:
                 self._book.close()
 
-    def _do(self, work: _Work) -> None:
-        """Do one thing until it is done, or its text cannot be kept, or the end has come."""
+    def _do(self, work: _Work) -> bool:
+        """Do one thing until it is done or refused; returns whether the thread is to go on."""
         while True:
             try:
                 book, number = self._ready()
                 work(book, number)
+            except RefusedError as fault:
+                # The others are kept all the same.
+                self._refused = str(fault)
+                break
             except BookError as fault:
                 self._fault = str(fault)
                 if self._stopping.wait(_AGAIN_S):
-                    break
+                    return False
             else:
-                self._fault = ""
                 break
+        self._fault = self._refused
         with self._written:
             self._done += 1
             self._written.notify_all()
+        return True
 
     def _ready(self) -> tuple[Book, int]:
         """Return the open book and the job's number in it, opening both where that is due."""
@@ -134,5 +139,6 @@ class Keeper:
             with book.whole():
                 if book.drive(self._drive.identity) is None:
                     book.add_drive(self._drive)
-                self._number = book.open_job(self._drive.identity, self._head)
+                number = book.open_job(self._drive.identity, self._head)
+            self._number = number
         return book, self._number

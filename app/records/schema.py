@@ -64,8 +64,17 @@ BEGIN SELECT RAISE(ABORT, 'a closed job stands'); END;
 CREATE TRIGGER jobs_stay BEFORE DELETE ON jobs
 BEGIN SELECT RAISE(ABORT, 'a job stays'); END;
 """
-MIGRATIONS = (_FIRST, _SECOND)
-"""From each version to the next: the tables; then what holds that nothing kept is overwritten."""
+_THIRD = """
+CREATE TRIGGER closed_jobs_take_nothing BEFORE INSERT ON takings
+WHEN (SELECT closed_at FROM jobs WHERE number = NEW.job) <> ''
+BEGIN SELECT RAISE(ABORT, 'a closed job stands'); END;
+CREATE TRIGGER closed_jobs_come_to_nothing_else BEFORE INSERT ON outcomes
+WHEN (SELECT closed_at FROM jobs WHERE number = NEW.job) <> ''
+BEGIN SELECT RAISE(ABORT, 'a closed job stands'); END;
+"""
+MIGRATIONS = (_FIRST, _SECOND, _THIRD)
+"""From each version to the next: the tables; what holds that nothing kept is overwritten; what
+holds that nothing is added to a closed job."""
 
 
 def bring_up(connection: sqlite3.Connection, where: str) -> None:
@@ -92,7 +101,9 @@ def bring_up(connection: sqlite3.Connection, where: str) -> None:
                 connection.execute(f"PRAGMA user_version = {version + 1}")
             connection.execute("COMMIT")
         except BaseException:
-            connection.execute("ROLLBACK")
+            # A full disk has rolled it back already.
+            if connection.in_transaction:
+                connection.execute("ROLLBACK")
             raise
 
 

@@ -3,6 +3,7 @@
 import sqlite3
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from app.job.model import CheckName, Stage
@@ -96,6 +97,9 @@ def test_what_was_kept_cannot_be_changed(book):
     # A check that is done again after closing would change the drive as left.
     with pytest.raises(BookError, match="stands"):
         book.add_outcome(number, outcome(0.0, Stage.AS_LEFT))
+    with pytest.raises(BookError, match="stands"):
+        book.add_taking(number, taking(9))
+    assert len(book.job(number).takings) == 3
     assert len(book.job(number).outcomes) == 2
 
 
@@ -126,6 +130,24 @@ def test_a_drive_is_added_once_and_changed_by_name(book):
         book.open_job("TM-0", HEAD)
     with pytest.raises(BookError, match="no job 7"):
         book.job(7)
+    with pytest.raises(BookError, match="no job"):
+        book.job(2**70)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"value": float("nan")},
+        {"value": np.float32(1)},
+        {"unit": "\ud800"},
+        {"reason": "x" * 100_001},
+    ],
+)
+def test_an_outcome_that_cannot_be_kept_is_refused(book, wrong):
+    number = filled(book)
+    with pytest.raises(BookError, match=r"kept|shorten"):
+        book.add_outcome(number, replace(outcome(), **wrong))
+    assert len(book.job(number).outcomes) == 2
 
 
 def test_two_windows_on_one_book(book):
@@ -208,3 +230,12 @@ def test_a_backup_of_a_book_in_use_is_whole(book, tmp_path):
         assert alike(other.job(number), book.job(number))
     with pytest.raises(BookError, match="copy"):
         book.backup(tmp_path / "nowhere" / "copy.sqlite3")
+
+
+def test_as_found_the_first_stands_and_as_left_the_newest(book):
+    number = filled(book)
+    book.add_outcome(number, outcome(1.0))
+    book.add_outcome(number, outcome(3.0, Stage.AS_LEFT))
+    (past,) = book.history(DRIVE.identity)
+    assert past.as_found.offset_um.value == 40.0
+    assert past.as_left.offset_um.value == 3.0

@@ -1,7 +1,9 @@
 """Out and back without loss; what does not fit is refused with its place, and nothing is added."""
 
+import base64
 import csv
 import json
+import zlib
 from dataclasses import replace
 
 import pytest
@@ -13,7 +15,7 @@ from app.records.book import Book
 from app.records.exchange import export_csv, export_json, import_json
 from app.records.fault import BookError
 from app.records.model import Drive
-from tests.app.records.jobs import DRIVE, HEAD, alike, filled, outcome, taking
+from tests.app.records.jobs import DRIVE, HEAD, alike, filled, now, outcome, taking
 
 
 @pytest.fixture
@@ -30,7 +32,7 @@ def other(tmp_path):
 
 def test_json_goes_out_and_back_without_loss(book, other, tmp_path):
     first = filled(book)
-    book.close_job(first, "later", 2, "why")
+    book.close_job(first, now(), 2, "why")
     second = book.open_job(DRIVE.identity, HEAD)
     path = tmp_path / "all.json"
     assert export_json(book, path) == 2
@@ -101,6 +103,12 @@ def spoilt(tree, path, value):
         (("jobs", 0, "takings", 0, "settings"), [["a"]], "2 texts"),
         (("jobs", 0, "takings", 0, "notes"), [1], "not a text"),
         (("jobs", 0, "nudges"), 1.5, "whole number"),
+        (("jobs", 0, "takings", 0, "track"), 2**70, "number of a track"),
+        (("jobs", 0, "takings", 0, "arrays", 0), None, "one length"),
+        (("jobs", 0, "takings", 0, "label"), "\ud800", r"jobs\[0\].*none that can be kept"),
+        (("jobs", 0, "uid"), "\ud800", "none that can be kept"),
+        (("jobs", 0, "head", "opened_at"), "yesterday", "ISO 8601"),
+        (("jobs", 0, "closed_at"), "never", "ISO 8601"),
         (("jobs", 0, "drive"), "TM-0", "TM-0"),
         (("jobs", 0, "more"), 1, "more is not known"),
         (("drives",), {}, "not a list"),
@@ -144,3 +152,16 @@ def test_csv_holds_every_value_and_no_formula(book, tmp_path):
     assert float(tables["values"][0]["value"]) == taking(0).values[0].value
     assert len(tables["values"]) == 6
     assert tables["outcomes"][-1]["reason"] == "'=1+1"
+
+
+def test_an_envelope_that_unpacks_without_end_is_refused(book, other, tmp_path):
+    filled(book)
+    out = tmp_path / "all.json"
+    export_json(book, out)
+    tree = json.loads(out.read_text(encoding="utf-8"))
+    bomb = base64.b64encode(zlib.compress(bytes(70 * 2**20), 9)).decode()
+    tree["jobs"][0]["takings"][0]["arrays"] = [bomb, bomb]
+    out.write_text(json.dumps(tree), encoding="utf-8")
+    with pytest.raises(BookError, match="damaged"):
+        import_json(other, out)
+    assert other.numbers() == ()

@@ -2,9 +2,12 @@
 
 import threading
 import time
+from contextlib import contextmanager
+from dataclasses import replace
 
 from app.job.model import Summary
 from app.records.book import Book
+from app.records.fault import BookError
 from app.records.keeper import Keeper
 from tests.app.records.jobs import DRIVE, HEAD, now, outcome, taking
 
@@ -64,6 +67,39 @@ def test_a_book_that_cannot_be_written_is_told_and_taken_up_again(tmp_path):
         assert len(book.job(1).takings) == 1
 
 
+def test_what_can_never_be_kept_is_told_and_the_rest_is_kept(tmp_path):
+    path = tmp_path / "book.sqlite3"
+    keeper = begun(path)
+    keeper.add_taking(replace(taking(1), label="\ud800"))
+    keeper.add_taking(taking(2))
+    assert keeper.flush(20.0)
+    assert "cannot be kept" in keeper.fault or "none that can be kept" in keeper.fault
+    keeper.stop()
+    with Book(path) as book:
+        assert [each.label for each in book.job(1).takings] == [taking(2).label]
+
+
+def test_a_first_commit_that_fails_loses_no_job(tmp_path, monkeypatch):
+    path = tmp_path / "book.sqlite3"
+    whole, fails = Book.whole, [True]
+
+    @contextmanager
+    def failing(book):
+        with whole(book):
+            yield
+            if fails:
+                fails.clear()
+                raise BookError("the disk is full")
+
+    monkeypatch.setattr(Book, "whole", failing)
+    keeper = begun(path)
+    keeper.add_taking(taking(1))
+    assert keeper.flush(20.0)
+    keeper.stop()
+    with Book(path) as book:
+        assert len(book.job(keeper.number).takings) == 1
+
+
 def test_the_end_comes_even_when_nothing_can_be_written(tmp_path):
     (tmp_path / "folder").write_text("in the way")
     keeper = begun(tmp_path / "folder" / "book.sqlite3")
@@ -72,3 +108,4 @@ def test_the_end_comes_even_when_nothing_can_be_written(tmp_path):
     keeper.stop()
     assert not keeper._thread.is_alive()
     assert keeper.number is None
+    assert not keeper.flush(0.01)
