@@ -12,6 +12,7 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 
+from app.bookcommands import backup, export, import_, list_drives
 from app.display import display_fault
 from app.measure import EnvelopeOptions, measure
 from app.options import DEFAULT_SOURCE, UsageFault, parse
@@ -165,6 +166,26 @@ def _profiles(options: argparse.Namespace) -> int:
     return OK
 
 
+def _drives(options: argparse.Namespace) -> int:
+    list_drives(options, _say)
+    return OK
+
+
+def _export(options: argparse.Namespace) -> int:
+    export(options, _say)
+    return OK
+
+
+def _import(options: argparse.Namespace) -> int:
+    import_(options, _say)
+    return OK
+
+
+def _backup(options: argparse.Namespace) -> int:
+    backup(options, _say)
+    return OK
+
+
 _COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
     "": _dashboard,
     "measure": _measure,
@@ -172,6 +193,10 @@ _COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
     "record": _record,
     "simulate": _simulate,
     "job": _job,
+    "drives": _drives,
+    "export": _export,
+    "import": _import,
+    "backup": _backup,
     "profiles": _profiles,
     "check-scope": _check_scope,
     "virtual-scope": _virtual_scope,

@@ -255,7 +255,7 @@ examples:
     parser.add_argument("--checks", metavar="A,B", help="these checks alone (default: all)")
     parser.add_argument("--json", action="store_true", help="print the job as one JSON object")
     book = parser.add_mutually_exclusive_group()
-    book.add_argument("--book", metavar="PATH", type=Path, help="job book (default: your own)")
+    _add_book(book)
     book.add_argument("--no-book", action="store_true", help="keep nothing")
     parser.add_argument(
         "--report", metavar="FILE", type=Path, help="write the report: FILE.html or FILE.pdf"
@@ -275,16 +275,65 @@ examples:
     parser.set_defaults(profile=None)
 
 
+def _drives(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = """\
+Where the search leaves one drive, its jobs are shown, and how fast it drifts.
+
+examples:
+  evenlobe drives
+  evenlobe drives "hall 2"
+"""
+    parser.add_argument(
+        "search", metavar="SEARCH", nargs="?", help="part of its name, class or note"
+    )
+    _add_book(parser)
+
+
+def _export(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = """\
+JSON holds everything and can be imported again; CSV is a folder of tables for a spreadsheet.
+
+examples:
+  evenlobe export --out book.json
+  evenlobe export --format csv --out tables
+"""
+    parser.add_argument("--out", metavar="PATH", type=Path, required=True, help="file or folder")
+    parser.add_argument("--format", choices=("json", "csv"), default="json", help="default: json")
+    _add_overwrite(parser)
+    _add_book(parser)
+
+
+def _import(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = "A job that is in the book already is passed over; all is added, or nothing.\n"
+    parser.add_argument("file", metavar="FILE", type=Path, help="what “export” wrote as JSON")
+    _add_book(parser)
+
+
+def _backup(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = "The copy is a book itself; it may be made while jobs are under way.\n"
+    parser.add_argument("out", metavar="FILE", type=Path, help="the copy")
+    _add_overwrite(parser)
+    _add_book(parser)
+
+
 COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
     "measure": ("measure a source once, or show its needle as text", _measure),
     "sources": ("list what can be opened now", _sources),
     "record": ("record a source to a WAV file", _record),
     "simulate": ("write the virtual drive to a WAV file, its truth beside it", _simulate),
     "job": ("work through the checks on a drive, and keep the record", _job),
+    "drives": ("list the drives of the job book, or show the history of one", _drives),
+    "export": ("write the job book as JSON or CSV", _export),
+    "import": ("add to the job book what “export” wrote", _import),
+    "backup": ("copy the job book while it may be in use", _backup),
     "profiles": ("list the drive classes, or show the values of one and their sources", _profiles),
     "check-scope": ("try every command of a scope's family on it", _check_scope),
     "virtual-scope": ("put the virtual drive behind the commands of a scope", _virtual_scope),
 }
+
+
+def _add_book(to: argparse._ActionsContainer) -> None:
+    to.add_argument("--book", metavar="PATH", type=Path, help="job book (default: your own)")
 
 
 def _add_roles(to: argparse.ArgumentParser) -> None:

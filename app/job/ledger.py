@@ -24,8 +24,9 @@ def summary_of(outcomes: Sequence[Outcome], stage: Stage) -> Summary:
         value = Value("", outcome.value, outcome.u, outcome.unit)
         if outcome.check is CheckName.HYSTERESIS:
             found["hysteresis"] = value
-            middles = [each for each in outcome.details if each.name == MIDDLE]
-            found |= {"middle": replace(each, name="") for each in middles}
+            for each in outcome.details:
+                if each.name == MIDDLE:
+                    found["middle"] = replace(each, name="")
         elif outcome.check is CheckName.SPEED:
             found["speed"] = value
         elif outcome.check is CheckName.RADIAL and outcome.side == 0:
