@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+from app import rounding
 from app.analysis.reading import Quantity, Reading, Sign
 from app.measure import Measured
 from app.profiles import Profile
@@ -70,12 +71,7 @@ def roles_note(roles_from: str, roles: Sequence[str]) -> str:
 
 def plus_minus(quantity: Quantity, unit: str = "", scale: float = 1.0) -> str:
     """Return value ± expanded uncertainty (k = 2), both to the latter's first two digits."""
-    if not _is_known(quantity):
-        return "not known"
-    expanded = 2.0 * quantity.u * scale
-    digits = 1 - math.floor(math.log10(expanded)) if expanded > 0.0 else 3
-    digits = min(max(digits, 0), 6)
-    return f"{quantity.value * scale:.{digits}f} ± {expanded:.{digits}f}{unit}"
+    return rounding.plus_minus(quantity.value * scale, quantity.u * scale, unit)
 
 
 def rate_words(a_second: float) -> str:

@@ -39,11 +39,17 @@ class Table:
         As many cells a row as columns.
     widths : tuple of float
         Of the columns, as parts of the whole; they sum to 1.
+    titles : tuple of int
+        Columns that name what stands beside them.
+    fine : bool
+        Set in small print.
     """
 
     head: tuple[str, ...]
     rows: tuple[tuple[str | Verdict, ...], ...]
     widths: tuple[float, ...]
+    titles: tuple[int, ...] = ()
+    fine: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ place of styles, so that a browser and a printer show the same.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from html import escape
@@ -21,6 +21,8 @@ from app.records.blocks import Figure
 _INK, _GREY, _PALE = "#000000", "#555555", "#bbbbbb"
 _MOST_POINTS = 720
 _TEXT = 8.0
+_ASIDE = 3.0
+"""As found and as left stand this far from their job's day, so that both are seen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +64,7 @@ def mark(verdict: Verdict) -> str:
         'stroke="#000000" stroke-width="1.2"/><path d="M6 0.8 L6 11.2 L0.8 6 Z" fill="#000000"/>',
         Verdict.NOTED: '<circle cx="6" cy="6" r="4.6" fill="#ffffff" stroke="#000000" '
         'stroke-width="1.2"/>',
-        Verdict.SKIPPED: '<path d="M1.5 6 H10.5" stroke="#000000" stroke-width="1.6" '
-        'fill="none"/>',
+        Verdict.SKIPPED: '<path d="M1.5 6 H10.5" stroke="#000000" stroke-width="1.6" fill="none"/>',
     }
     return _svg(12, 12, verdict, [shapes[verdict]])
 
@@ -72,7 +73,7 @@ def trace(
     turns: NDArray[np.float32], envelope_v: NDArray[np.float32], top_v: float, caption: str
 ) -> Figure:
     """Draw one turn of envelope, up to `top_v` volts."""
-    width, height, left, right, top, bottom = 260.0, 110.0, 34.0, 254.0, 8.0, 88.0
+    width, height, left, right, top, bottom = 260.0, 98.0, 26.0, 252.0, 6.0, 76.0
     scale, unit = (1.0, "V") if top_v >= 1.0 else (1e3, "mV")
     step = _step(top_v * scale, 4)
     highest = max(step, math.ceil(top_v * scale / step) * step)
@@ -83,12 +84,15 @@ def trace(
     parts = []
     for count in range(round(highest / step) + 1):
         _, y = place(0.0, count * step / scale)
-        parts += [_line(left, y, right, y, _PALE, 0.5), _text(left - 3, y + 3, f"{count * step:g}", "end")]
+        parts += [
+            _line(left, y, right, y, _PALE, 0.5),
+            _text(left - 3, y + 3, f"{count * step:g}", "end"),
+        ]
     for degrees in range(0, 361, 90):
         x, _ = place(degrees / 360.0, 0.0)
         parts += [_line(x, bottom, x, bottom + 3, _INK, 0.7), _text(x, bottom + 11, f"{degrees}°")]
-    parts.append(_text(left - 3, height - 2, unit, "end"))
-    parts.append(_text((left + right) / 2, height - 2, "angle of the disk"))
+    words = f"envelope in {unit} over the angle of the disk"
+    parts.append(_text((left + right) / 2, height - 2, words))
     known = np.isfinite(turns) & np.isfinite(envelope_v)
     for run in _runs(known):
         points = [place(float(turns[n]), float(envelope_v[n])) for n in _thinned(run)]
@@ -97,11 +101,9 @@ def trace(
     return Figure(_svg(width, height, caption, parts), width, height, caption)
 
 
-def needle(
-    offset_um: Point | None, limit_um: float | None, full_um: float, caption: str
-) -> Figure:
+def needle(offset_um: Point | None, limit_um: float | None, full_um: float, caption: str) -> Figure:
     """Draw the needle over a scale from `full_um` inward to as much outward."""
-    width, height, x0, y0, radius = 200.0, 104.0, 100.0, 112.0, 86.0
+    width, height, x0, y0, radius = 240.0, 88.0, 120.0, 112.0, 92.0
 
     def at(um: float, reach: float) -> tuple[float, float]:
         held = max(-1.06, min(1.06, um / full_um))
@@ -114,7 +116,7 @@ def needle(
         return _polyline(points, pen, ink)
 
     parts = [arc(-full_um, full_um, radius, 0.8)]
-    step = _step(full_um, 2)
+    step = _step(full_um, 4)
     for count in range(-int(full_um / step + 1e-9), int(full_um / step + 1e-9) + 1):
         um = count * step
         parts.append(_line(*at(um, radius), *at(um, radius + 5), _INK, 0.8))
@@ -123,16 +125,16 @@ def needle(
         parts.append(arc(-limit_um, limit_um, radius - 4, 3.0, _GREY))
         for um in (-limit_um, limit_um):
             parts.append(_line(*at(um, radius - 9), *at(um, radius), _INK, 1.2))
-    parts += [_text(14, 96, "inward", "start"), _text(186, 96, "outward", "end")]
+    parts += [_text(24, 84, "inward", "start"), _text(216, 84, "outward", "end")]
     if offset_um is None:
-        parts.append(_text(x0, 84, "not measured"))
+        parts.append(_text(x0, 76, "not measured"))
     else:
         low, high = offset_um.value - offset_um.expanded, offset_um.value + offset_um.expanded
         if offset_um.expanded > 0.0:
             parts.append(arc(low, high, radius - 14, 1.2))
             for um in (low, high):
                 parts.append(_line(*at(um, radius - 17), *at(um, radius - 11), _INK, 1.2))
-        parts.append(_line(*at(offset_um.value, 12), *at(offset_um.value, radius - 1), _INK, 2.0))
+        parts.append(_line(*at(offset_um.value, 26), *at(offset_um.value, radius - 1), _INK, 2.0))
     return Figure(_svg(width, height, caption, parts), width, height, caption)
 
 
@@ -177,8 +179,8 @@ def hysteresis(stages: Sequence[Arrivals], caption: str) -> Figure:
     return Figure(_svg(width, height, caption, parts), width, height, caption)
 
 
-def history(visits: Sequence[Visit], line_um: Sequence[float], caption: str) -> Figure:
-    """Draw the offset as found and as left over the years, and the line fitted to as found."""
+def history(visits: Sequence[Visit], caption: str) -> Figure:
+    """Draw the offset as found and as left over the years, and how it went in between."""
     width, height, left, right, top, bottom = 540.0, 170.0, 42.0, 516.0, 8.0, 134.0
     points = [p for v in visits for p in (v.found_um, v.left_um) if p is not None]
     numbers = [um for p in points for um in (p.value - p.expanded, p.value + p.expanded)]
@@ -199,28 +201,27 @@ def history(visits: Sequence[Visit], line_um: Sequence[float], caption: str) -> 
         y = y_of(um)
         parts += [_line(left, y, right, y, _PALE, 0.5), _text(left - 4, y + 3, _signed(um), "end")]
     parts.append(_line(left, y_of(0.0), right, y_of(0.0), _GREY, 1.2))
-    if len(line_um) == 2:
-        ends = [day for day, visit in zip(days, visits, strict=True) if visit.found_um is not None]
-        parts.append(
-            _line(x_of(ends[0]), y_of(line_um[0]), x_of(ends[-1]), y_of(line_um[1]), _INK, 1.0, "5 3")
-        )
     told = -math.inf
+    held: tuple[float, float] | None = None
     for day, visit in zip(days, visits, strict=True):
         x = x_of(day)
+        if held is not None and visit.found_um is not None:
+            parts.append(_line(*held, x - _ASIDE, y_of(visit.found_um.value), _INK, 0.8, "5 3"))
+        rests = visit.left_um
+        held = None if rests is None else (x + _ASIDE, y_of(rests.value))
         parts += _visited(x, visit, y_of)
         parts.append(_line(x, bottom, x, bottom + 3, _INK, 0.7))
         if x - told > 52:
             parts.append(_text(x, bottom + 12, visit.at.date().isoformat()))
             told = x
     parts.append(_line(left, bottom, right, bottom, _INK, 0.8))
-    parts += _legend(height - 8, len(line_um) == 2)
+    parts += _legend(height - 8)
     return Figure(_svg(width, height, caption, parts), width, height, caption)
 
 
-def _visited(x: float, visit: Visit, y_of: object) -> list[str]:
-    assert callable(y_of)
+def _visited(x: float, visit: Visit, y_of: Callable[[float], float]) -> list[str]:
     parts = []
-    for shift, point, filled in ((-3.0, visit.found_um, False), (3.0, visit.left_um, True)):
+    for shift, point, filled in ((-_ASIDE, visit.found_um, False), (_ASIDE, visit.left_um, True)):
         if point is None:
             continue
         at, y = x + shift, y_of(point.value)
@@ -232,27 +233,22 @@ def _visited(x: float, visit: Visit, y_of: object) -> list[str]:
     return parts
 
 
-def _legend(y: float, with_line: bool) -> list[str]:
-    parts = [
+def _legend(y: float) -> list[str]:
+    return [
         _text(42, y, "offset in µm, + outward:", "start"),
         _circle(162, y - 3),
         _text(168, y, "as found", "start"),
         _square(220, y - 3),
         _text(226, y, "as left", "start"),
         _text(268, y, "bars: ±U, k = 2", "start"),
+        _line(350, y - 3, 374, y - 3, _INK, 0.8, "5 3"),
+        _text(378, y, "by itself, from job to job", "start"),
     ]
-    if with_line:
-        parts += [
-            _line(350, y - 3, 374, y - 3, _INK, 1.0, "5 3"),
-            _text(378, y, "line fitted to as found", "start"),
-        ]
-    return parts
 
 
 def _scale_across(
-    low: float, high: float, step: float, x_of: object, y: float
+    low: float, high: float, step: float, x_of: Callable[[float], float], y: float
 ) -> list[str]:
-    assert callable(x_of)
     parts = [_line(x_of(low), y, x_of(high), y, _INK, 0.8)]
     for count in range(round((high - low) / step) + 1):
         um = low + count * step
@@ -261,8 +257,7 @@ def _scale_across(
     return parts
 
 
-def _error_bar_across(x_of: object, point: Point, y: float) -> str:
-    assert callable(x_of)
+def _error_bar_across(x_of: Callable[[float], float], point: Point, y: float) -> str:
     low, high = x_of(point.value - point.expanded), x_of(point.value + point.expanded)
     return _line(low, y, high, y, _GREY, 0.8)
 
@@ -323,7 +318,13 @@ def _polyline(points: Iterable[tuple[float, float]], pen: float, ink: str = _INK
 
 
 def _text(
-    x: float, y: float, text: str, anchor: str = "middle", *, bold: bool = False, turned: bool = False
+    x: float,
+    y: float,
+    text: str,
+    anchor: str = "middle",
+    *,
+    bold: bool = False,
+    turned: bool = False,
 ) -> str:
     weight = ' font-weight="bold"' if bold else ""
     turn = ""
@@ -346,7 +347,10 @@ def _triangle(x: float, y: float, filled: bool) -> str:
 
 
 def _circle(x: float, y: float) -> str:
-    return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="2.8" fill="#ffffff" stroke="{_INK}" stroke-width="1"/>'
+    return (
+        f'<circle cx="{x:.1f}" cy="{y:.1f}" r="2.8" fill="#ffffff" stroke="{_INK}" '
+        'stroke-width="1"/>'
+    )
 
 
 def _square(x: float, y: float) -> str:

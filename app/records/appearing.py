@@ -1,0 +1,34 @@
+"""Files that appear under their name once they are whole."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+
+@contextlib.contextmanager
+def appearing(path: Path) -> Iterator[Path]:
+    """Give a file beside `path` to write to, and put it in its place when that went well.
+
+    Raises
+    ------
+    OSError
+        When it cannot be written, or not be put there.
+    """
+    handle, name = tempfile.mkstemp(prefix=".evenlobe-", suffix=path.suffix, dir=path.parent)
+    os.close(handle)
+    try:
+        yield Path(name)
+        with open(name, "rb") as written:
+            os.fsync(written.fileno())
+        # A temporary file is its maker's alone; a report is for whom the folder is for.
+        mask = os.umask(0)
+        os.umask(mask)
+        os.chmod(name, 0o666 & ~mask)
+        os.replace(name, path)
+    finally:
+        with contextlib.suppress(FileNotFoundError):
+            os.unlink(name)

@@ -1,0 +1,218 @@
+"""The drawings of a report, from what a job measured."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+
+import numpy as np
+
+from app.job.bench import MIDDLE
+from app.job.model import CheckName, Outcome, Stage, Summary, Taking, Value
+from app.records import drawings
+from app.records.blocks import Block, Figure, Figures, Lines
+from app.records.courses import Course, courses_of
+from app.records.drawings import Point
+from app.records.model import JobRecord, Past
+from app.records.wording import amount, moment_of
+
+BOTH = (Stage.AS_FOUND, Stage.AS_LEFT)
+_ARRIVAL = re.compile(r"(from outside|from inside) \d+")
+
+
+def named(values: Iterable[Value], name: str) -> Value | None:
+    """Return the value of that name."""
+    return next((value for value in values if value.name == name), None)
+
+
+def summaries(record: JobRecord) -> tuple[tuple[Stage, Summary], ...]:
+    """Return the drive's numbers as found and as left."""
+    return (Stage.AS_FOUND, record.as_found), (Stage.AS_LEFT, record.as_left)
+
+
+def needles(record: JobRecord, outcomes: Sequence[Outcome]) -> Figures:
+    """Draw the needle as found and as left, on one scale."""
+    limits = {stage: _radial_limit_um(outcomes, stage) for stage in BOTH}
+    offsets = {stage: summary.offset_um for stage, summary in summaries(record)}
+    shown = [abs(value.value) for value in offsets.values() if value is not None]
+    widest = max([1.0, *(1.6 * um for um in limits.values() if um), *(1.1 * um for um in shown)])
+    step = 10.0 if widest > 10.0 else 1.0
+    full_um = step * -(-widest // step)
+    return Figures(
+        tuple(
+            drawings.needle(
+                _point(offsets[stage]),
+                limits[stage],
+                full_um,
+                f"{stage.capitalize()}: "
+                + ("not measured" if (value := offsets[stage]) is None else amount(value))
+                + (f"; grey band: limit ±{um:.1f} µm" if (um := limits[stage]) else ""),
+            )
+            for stage in BOTH
+        )
+    )
+
+
+def traces(record: JobRecord) -> tuple[Block, ...]:
+    """Draw the lobes as found and as left, side by side on one scale, a pair for each side."""
+    newest = {
+        (taking.side, taking.stage): taking
+        for taking in record.takings
+        if taking.check is CheckName.RADIAL and _has_trace(taking)
+    }
+    tops = [_top_v(taking) for taking in newest.values()]
+    blocks: list[Block] = []
+    for side in sorted({side for side, _ in newest}):
+        figures: list[Figure] = []
+        missing: list[str] = []
+        for stage in BOTH:
+            taking = newest.get((side, stage))
+            if taking is None:
+                missing.append(f"Side {side}, {stage}: no trace was kept.")
+                continue
+            assert taking.turns is not None
+            assert taking.envelope_v is not None
+            figures.append(
+                drawings.trace(taking.turns, taking.envelope_v, max(tops), _trace_caption(taking))
+            )
+        blocks.append(Figures(tuple(figures)))
+        if missing:
+            blocks.append(Lines(tuple(missing)))
+    return tuple(blocks) or (Lines(("No trace of the lobes was kept.",)),)
+
+
+def hysteresis(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Block, ...]:
+    """Draw the arrivals from both sides as found and as left."""
+    stages = []
+    for stage in BOTH:
+        outcome = _outcome(outcomes, CheckName.HYSTERESIS, stage)
+        middle = None if outcome is None else named(outcome.details, MIDDLE)
+        newest: dict[str, Point] = {}
+        for taking in record.takings:
+            offset = named(taking.values, "offset")
+            if (
+                taking.check is CheckName.HYSTERESIS
+                and taking.stage is stage
+                and offset is not None
+                and _ARRIVAL.fullmatch(taking.label)
+            ):
+                # A check that was repeated counts as it was the last time.
+                newest.pop(taking.label, None)
+                newest[taking.label] = Point(offset.value, 2.0 * (offset.u or 0.0))
+        outside, inside = (
+            tuple(point for label, point in newest.items() if label.startswith(words))
+            for words in ("from outside", "from inside")
+        )
+        if outside or inside:
+            stages.append(
+                drawings.Arrivals(stage, outside, inside, None if middle is None else middle.value)
+            )
+    if not stages:
+        return (Lines(("No arrivals were measured.",)),)
+    caption = (
+        "Where the head came to rest, each arrival with ±U (k = 2). Broken line: middle between "
+        "both sides. Grey line: the track line."
+    )
+    return (Figures((drawings.hysteresis(stages, caption),)),)
+
+
+def history(record: JobRecord, past: Sequence[Past]) -> tuple[Block, ...]:
+    """Draw the offset over the drive's jobs up to this one, and tell how it drifts."""
+    earlier = [
+        one for one in past if one.virtual == record.head.virtual and one.number != record.number
+    ]
+    this = Past(
+        record.number,
+        record.head.opened_at,
+        record.closed_at,
+        record.head.virtual,
+        record.as_found,
+        record.as_left,
+        record.nudges,
+    )
+    jobs = _by_time([*earlier, this], until=moment_of(this.opened_at))
+    left_out = sum(one.virtual != this.virtual and one.number != this.number for one in past)
+    kind = "a real drive" if this.virtual else "the virtual drive"
+    aside = [f"Left out: {left_out} of its jobs, done on {kind}."] if left_out else []
+    if len(jobs) < 2:
+        return (Lines(("There is no earlier job of this drive in the book.", *aside)),)
+    visits = [
+        drawings.Visit(at, _point(one.as_found.offset_um), _point(one.as_left.offset_um))
+        for at, one in jobs
+    ]
+    if not any(visit.found_um or visit.left_um for visit in visits):
+        return (Lines(("No job in the book has measured the offset.",)),)
+    caption = f"Offset over {len(jobs)} jobs; the last of them is this one."
+    courses = courses_of([one for _, one in jobs])
+    said = [*map(_rate, courses), *_since_last(jobs), *aside]
+    return Figures((drawings.history(visits, caption),)), Lines(tuple(said))
+
+
+def _rate(course: Course) -> str:
+    rate = course.drift.rate_per_year
+    if rate is None:
+        return f"Drift of the {course.name}: too few jobs to tell."
+    words = amount(Value("", rate.value, rate.u, f"{course.unit} a year"))
+    told = "" if course.drift.drifts else ", which cannot be told from none"
+    return (
+        f"Drift of the {course.name} over {course.drift.count} jobs, adjustments taken out: "
+        f"{words}{told}."
+    )
+
+
+def _since_last(jobs: Sequence[tuple[datetime, Past]]) -> tuple[str, ...]:
+    """Tell how far the drive has moved by itself since it was last left."""
+    (then, last), (now, this) = jobs[-2:]
+    left, found = last.as_left.offset_um, this.as_found.offset_um
+    if left is None or found is None:
+        return ()
+    u = None
+    if left.u is not None and found.u is not None:
+        u = float(np.hypot(left.u, found.u))
+    moved = amount(Value("", found.value - left.value, u, "µm"))
+    return (f"Offset since job {last.number} left it, {(now - then).days} days before: {moved}.",)
+
+
+def _by_time(past: Iterable[Past], until: datetime | None) -> list[tuple[datetime, Past]]:
+    timed = [(moment_of(one.opened_at), one) for one in past]
+    kept = [(at, one) for at, one in timed if at is not None and (until is None or at <= until)]
+    return sorted(kept, key=lambda pair: pair[0])
+
+
+def _radial_limit_um(outcomes: Sequence[Outcome], stage: Stage) -> float | None:
+    outcome = _outcome(outcomes, CheckName.RADIAL, stage)
+    return None if outcome is None or outcome.limit is None else outcome.limit.high
+
+
+def _outcome(outcomes: Sequence[Outcome], check: CheckName, stage: Stage) -> Outcome | None:
+    return next((each for each in outcomes if (each.check, each.stage) == (check, stage)), None)
+
+
+def _point(value: Value | None) -> Point | None:
+    return None if value is None else Point(value.value, 2.0 * (value.u or 0.0))
+
+
+def _has_trace(taking: Taking) -> bool:
+    turns, envelope_v = taking.turns, taking.envelope_v
+    if turns is None or envelope_v is None or turns.shape != envelope_v.shape:
+        return False
+    return bool(np.any(np.isfinite(turns) & np.isfinite(envelope_v)))
+
+
+def _top_v(taking: Taking) -> float:
+    assert taking.envelope_v is not None
+    return float(np.nanmax(np.where(np.isfinite(taking.envelope_v), taking.envelope_v, np.nan)))
+
+
+def _trace_caption(taking: Taking) -> str:
+    words = [f"{taking.stage.capitalize()}, side {taking.side}"]
+    for name in ("first lobe", "second lobe"):
+        value = named(taking.values, name)
+        if value is not None:
+            u = None if value.u is None else 1e3 * value.u
+            words.append(f"{name} {amount(Value('', 1e3 * value.value, u, 'mV'))}")
+    ratio = named(taking.values, "ratio")
+    if ratio is not None:
+        words.append(f"ratio {amount(ratio)}")
+    return "; ".join(words)

@@ -1,0 +1,300 @@
+"""A job's report as plain data: everything that another workshop needs to trust or to redo it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from app.job.checks.care import CAUTIONS
+from app.job.ledger import open_failures
+from app.job.model import CheckName, Outcome, Stage, Taking, Value, Verdict
+from app.records import evidence
+from app.records.blocks import Block, Lines, Report, Section, Signature, Table
+from app.records.model import JobRecord, Past
+from app.records.wording import (
+    VERDICTS,
+    amount,
+    clean,
+    found_of,
+    limit_words,
+    moment_of,
+    titled,
+    when,
+    within,
+)
+
+_MOST_IDENTITY = 120
+_MOST_NOTES = 24
+_LAW = (
+    "This report tells what was measured, with the equipment and under the conditions named; it "
+    "is no calibration certificate. Uncertainties are expanded, U with k = 2, about 95 % (JCGM "
+    "100). A verdict is pass or fail only where the value keeps clear of its limit by U (JCGM "
+    "106), and undecided otherwise."
+)
+_LOCAL = "Local rules and licensed practice come before anything that is said here."
+_VIRTUAL = "These are the virtual drive's numbers: no drive was measured."
+
+
+def report_of(record: JobRecord, history: Sequence[Past] = ()) -> Report:
+    """Return the report of a job.
+
+    Parameters
+    ----------
+    record : JobRecord
+        The job, open or closed.
+    history : sequence of Past
+        The drive's jobs; this one may be among them, and later ones are left out.
+    """
+    outcomes = newest_outcomes(record.outcomes)
+    verdict, lead = _lead(record, outcomes)
+    sections = (
+        Section("The drive", (_drive(record), *_said(record))),
+        Section(
+            "As found against as left",
+            (evidence.needles(record, outcomes), _numbers(record)),
+        ),
+        Section("Checks", (_checks(record, outcomes),)),
+        Section("One turn of the lobes", evidence.traces(record)),
+        Section("Hysteresis", evidence.hysteresis(record, outcomes)),
+        Section("History", evidence.history(record, history)),
+        Section("Uncertainty", _budgets(outcomes)),
+        Section("What else was found", _details(outcomes)),
+        Section("Conditions and equipment", _conditions(record, outcomes)),
+        Section("Reservations", (Lines(tuple(_reservations(record, outcomes))),)),
+        Section("Cautions for whoever works on it next", (Lines((*map(str, CAUTIONS), _LOCAL)),)),
+        Section("Signed", (Signature(("Date", "Name", "Signature")),)),
+        Section("Annex: values of the class", _class_values(record)),
+    )
+    return Report(
+        title="Alignment report",
+        identity=clean(record.drive.identity, _MOST_IDENTITY),
+        job=f"job {record.number}",
+        lead=lead,
+        verdict=verdict,
+        virtual=is_virtual(record),
+        sections=tuple(section for section in sections if section.blocks),
+    )
+
+
+def is_virtual(record: JobRecord) -> bool:
+    """Tell whether anything in a job comes from the virtual drive."""
+    return record.head.virtual or any(taking.virtual for taking in record.takings)
+
+
+def newest_outcomes(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
+    """Return the newest outcome of each check, stage and side, in the order of their first."""
+    newest: dict[tuple[CheckName, Stage, int], Outcome] = {}
+    for outcome in outcomes:
+        newest[outcome.check, outcome.stage, outcome.side] = outcome
+    return tuple(newest.values())
+
+
+def _lead(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Verdict, str]:
+    failed = open_failures(record.outcomes)
+    undecided = [each for each in outcomes if each.verdict is Verdict.UNDECIDED]
+    skipped = [each for each in outcomes if each.verdict is Verdict.SKIPPED]
+    state = "Closed" if record.closed_at else "Still open"
+    if failed:
+        names = ", ".join(f"{titled(each)} ({each.stage})" for each in failed)
+        return Verdict.FAIL, f"{state} with open failures: {names}."
+    if not outcomes:
+        return Verdict.UNDECIDED, f"{state}; no check has ended."
+    counts = [
+        f"{len(those)} {word}"
+        for those, word in ((undecided, "undecided"), (skipped, "skipped"))
+        if those
+    ]
+    rest = f"; {' and '.join(counts)}" if counts else ""
+    if undecided or not record.closed_at:
+        return Verdict.UNDECIDED, f"{state} without an open failure{rest}."
+    return Verdict.PASS, f"{state}: no check was left failed{rest}."
+
+
+def _drive(record: JobRecord) -> Table:
+    head = record.head
+    facts = [
+        ("Class", clean(head.profile)),
+        ("Measured with", f"Evenlobe {clean(head.software, 40)}"),
+        ("Opened", when(head.opened_at)),
+        ("Closed", when(record.closed_at) if record.closed_at else "not yet"),
+        ("Nudges of the stepper", str(record.nudges)),
+        ("Measurements kept", str(len(record.takings))),
+    ]
+    rows = tuple((*a, *b) for a, b in zip(facts[::2], facts[1::2], strict=True))
+    return Table((), rows, (0.2, 0.3, 0.2, 0.3), (0, 2))
+
+
+def _said(record: JobRecord) -> tuple[Block, ...]:
+    """Return what the user has written of drive and job, where there is something."""
+    identity = record.drive.identity
+    rows = [
+        # A shorter one stands whole in the report's head.
+        ("Identity", clean(identity) if len(identity) > _MOST_IDENTITY else ""),
+        ("Note", clean(record.drive.note)),
+        ("Closed with failures because", clean(record.closing_reason)),
+    ]
+    told = tuple(row for row in rows if row[1])
+    return (Table((), told, (0.2, 0.8), (0,)),) if told else ()
+
+
+def _numbers(record: JobRecord) -> Table:
+    found, left = record.as_found, record.as_left
+    rows = (
+        ("Radial offset, + outward", found.offset_um, left.offset_um),
+        ("Hysteresis, outside less inside", found.hysteresis_um, left.hysteresis_um),
+        ("Spindle speed", found.speed_rpm, left.speed_rpm),
+    )
+    return Table(
+        ("", "As found (± U)", "As left (± U)", "Change"),
+        tuple((name, _or_none(a), _or_none(b), _change(a, b)) for name, a, b in rows),
+        (0.34, 0.22, 0.22, 0.22),
+    )
+
+
+def _or_none(value: Value | None) -> str:
+    return "not measured" if value is None else amount(value)
+
+
+def _change(found: Value | None, left: Value | None) -> str:
+    if found is None or left is None:
+        return "–"
+    u = None
+    if found.u is not None and left.u is not None:
+        u = (found.u**2 + left.u**2) ** 0.5
+    return amount(Value("", left.value - found.value, u, left.unit))
+
+
+def _checks(record: JobRecord, outcomes: Sequence[Outcome]) -> Block:
+    if not outcomes:
+        return Lines(("No check has ended.",))
+    times: dict[tuple[CheckName, Stage, int], int] = {}
+    for each in record.outcomes:
+        key = (each.check, each.stage, each.side)
+        times[key] = times.get(key, 0) + 1
+    return Table(
+        ("Check", "Stage", "Found (± U, k = 2)", "Limit", "Verdict", "Limit from; remarks"),
+        tuple(
+            (
+                titled(each),
+                each.stage,
+                found_of(each),
+                limit_words(each.limit),
+                each.verdict,
+                _remarks(each, times[each.check, each.stage, each.side]),
+            )
+            for each in outcomes
+        ),
+        (0.2, 0.085, 0.165, 0.15, 0.11, 0.29),
+    )
+
+
+def _remarks(outcome: Outcome, times: int) -> str:
+    said = []
+    if outcome.limit is not None:
+        said.append(within(outcome.limit.source, 200) or "source not told")
+    if outcome.reason:
+        said.append(within(outcome.reason))
+    elif outcome.verdict is Verdict.SKIPPED:
+        said.append("no reason was given")
+    if times > 1:
+        said.append(f"done {times} times, the last counts")
+    return "; ".join(said)
+
+
+def _budgets(outcomes: Sequence[Outcome]) -> tuple[Block, ...]:
+    rows = tuple(
+        (
+            titled(each),
+            each.stage,
+            ", ".join(f"{part.name} {_short(part.value)}" for part in each.budget),
+            f"{_short(each.u)} {each.unit}",
+            f"{_short(2.0 * each.u)} {each.unit}",
+        )
+        for each in outcomes
+        if each.budget and each.u is not None
+    )
+    if not rows:
+        return ()
+    head = ("Value", "Stage", "Parts of the standard uncertainty", "u", "U = 2u")
+    return (Table(head, rows, (0.22, 0.085, 0.505, 0.095, 0.095)),)
+
+
+def _short(number: float) -> str:
+    return f"{number:.1f}" if abs(number) >= 1.0 else f"{number:#.2g}"
+
+
+def _details(outcomes: Sequence[Outcome]) -> tuple[Block, ...]:
+    rows = tuple(
+        (titled(each), each.stage, "; ".join(f"{v.name} {amount(v)}" for v in each.details))
+        for each in outcomes
+        if each.details and each.check is not CheckName.CARE
+    )
+    return (
+        (Table(("Check", "Stage", "Found (± U, k = 2)"), rows, (0.22, 0.085, 0.695)),)
+        if rows
+        else ()
+    )
+
+
+def _conditions(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Block, ...]:
+    rows = [(clean(name, 80), clean(said)) for name, said in record.head.conditions]
+    for each in outcomes:
+        if each.check is CheckName.CARE:
+            rows += [(value.name.capitalize(), amount(value)) for value in each.details]
+    told = {name.casefold() for name, _ in rows}
+    rows += [
+        (clean(taking.label, 80).capitalize(), _observed(taking))
+        for taking in record.takings
+        if taking.track is None and taking.label.casefold() not in told
+    ]
+    rows += [("Source", clean(source, 400)) for source in _sources(record)]
+    settings = {name: said for taking in record.takings for name, said in taking.settings}
+    rows += [(f"Set: {clean(name, 60)}", clean(said, 200)) for name, said in settings.items()]
+    return (Table((), tuple(rows), (0.34, 0.66), (0,)),) if rows else ()
+
+
+def _observed(taking: Taking) -> str:
+    return "; ".join([*map(amount, taking.values), *map(clean, taking.notes)])
+
+
+def _sources(record: JobRecord) -> list[str]:
+    """Return the sources' addresses, each once, marked where it is the virtual drive."""
+    found = {record.head.source: record.head.virtual}
+    for taking in record.takings:
+        found[taking.source] = found.get(taking.source, False) or taking.virtual
+    return [
+        f"{name} (virtual drive)" if virtual else name for name, virtual in found.items() if name
+    ]
+
+
+def _class_values(record: JobRecord) -> tuple[Block, ...]:
+    rows = tuple(
+        (clean(key, 80), clean(value, 120), clean(source, 200))
+        for key, value, source in record.head.profile_values
+    )
+    return (
+        (Table(("Value", "", "Where it comes from"), rows, (0.3, 0.2, 0.5), fine=True),)
+        if rows
+        else ()
+    )
+
+
+def _reservations(record: JobRecord, outcomes: Sequence[Outcome]) -> list[str]:
+    said = [_VIRTUAL] if is_virtual(record) else []
+    for each in outcomes:
+        if each.verdict in (Verdict.UNDECIDED, Verdict.SKIPPED):
+            why = within(each.reason) or "no reason was given"
+            said.append(f"{titled(each)}, {each.stage}, {VERDICTS[each.verdict]}: {why}")
+    notes: dict[str, list[str]] = {}
+    for taking in record.takings:
+        if taking.track is not None:
+            for note in taking.notes:
+                where = f"{taking.check}, {taking.stage}, {within(taking.label, 60)}"
+                notes.setdefault(within(note), []).append(where)
+    for note, places in list(notes.items())[:_MOST_NOTES]:
+        more = f" and {len(places) - 1} more" if len(places) > 1 else ""
+        said.append(f"{note} ({places[0]}{more})")
+    if len(notes) > _MOST_NOTES:
+        said.append(f"{len(notes) - _MOST_NOTES} further notes are in the book.")
+    if moment_of(record.head.opened_at) is None:
+        said.append("The time at which the job was opened cannot be read.")
+    return [*said, _LAW]
