@@ -1,0 +1,221 @@
+"""Where a report's blocks come to lie on pages, and how each is painted.
+
+All lengths are tenths of a point (1/720 inch), whatever is painted on: text is broken once, and
+the same on every device.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from PySide6.QtCore import QByteArray, QPointF, QRectF, Qt
+from PySide6.QtGui import QColor, QFont, QPainter, QPen, QTextLayout, QTextOption
+from PySide6.QtSvg import QSvgRenderer
+
+from app.job.model import Verdict
+from app.records.blocks import Block, Figures, Lines, Report, Section, Signature, Table
+from app.records.drawings import mark
+from app.records.wording import VERDICTS
+
+PER_INCH = 720
+BODY, SMALL, HEADING, TITLE = 80, 72, 106, 180
+_FINE = 62
+_GAP = 60.0
+_PAD_X, _PAD_Y = 24.0, 14.0
+_MARK = 90.0
+_THIN = 3.0
+_HIGHEST_FIGURE = 1500.0
+_LINE, _FAINT = QColor("#000000"), QColor("#999999")
+
+
+class Piece(Protocol):
+    """Something that is painted whole, with its height known."""
+
+    @property
+    def height(self) -> float:
+        """How much of the page it takes, with the gap below it."""
+        ...
+
+    def paint(self, painter: QPainter, y: float) -> None:
+        """Paint it with its top at `y`; x is 0 at the left margin."""
+        ...
+
+
+@dataclass(slots=True)
+class Strip:
+    """Texts, drawings and lines across the page, in their places from the strip's top."""
+
+    height: float
+    texts: list[tuple[QTextLayout, QPointF]] = field(default_factory=list)
+    drawings: list[tuple[bytes, QRectF]] = field(default_factory=list)
+    lines: list[tuple[float, float, float, float, QColor]] = field(default_factory=list)
+    """From x to x at y, how thick, and its colour."""
+    frames: list[QRectF] = field(default_factory=list)
+
+    def paint(self, painter: QPainter, y: float) -> None:
+        """Paint all of it."""
+        for begin, end, at, thick, colour in self.lines:
+            painter.setPen(QPen(colour, thick))
+            painter.drawLine(QPointF(begin, y + at), QPointF(end, y + at))
+        painter.setPen(QPen(_LINE, 10.0))
+        for frame in self.frames:
+            painter.drawRect(frame.translated(0.0, y))
+        for svg, place in self.drawings:
+            QSvgRenderer(QByteArray(svg)).render(painter, place.translated(0.0, y))
+        painter.setPen(_LINE)
+        for text, place in self.texts:
+            text.draw(painter, place + QPointF(0.0, y))
+
+
+@dataclass(slots=True)
+class Run:
+    """Strips that follow each other; `head` comes again on each page where they go on."""
+
+    strips: list[Strip]
+    head: Strip | None = None
+
+
+def font(size: int, *, bold: bool = False) -> QFont:
+    """Return the report's font, `size` tenths of a point high."""
+    made = QFont()
+    made.setStyleHint(QFont.StyleHint.SansSerif)
+    made.setPixelSize(size)
+    made.setBold(bold)
+    made.setHintingPreference(QFont.HintingPreference.PreferNoHinting)
+    return made
+
+
+def broken(text: str, width: float, size: int, *, bold: bool = False) -> tuple[QTextLayout, float]:
+    """Break a text into lines of `width`; returns it with its height.
+
+    Its direction follows from its first letter; a word longer than a line is broken anywhere.
+    """
+    layout = QTextLayout(text, font(size, bold=bold))
+    option = QTextOption()
+    option.setWrapMode(QTextOption.WrapMode.WrapAtWordBoundaryOrAnywhere)
+    option.setTextDirection(Qt.LayoutDirection.LayoutDirectionAuto)
+    layout.setTextOption(option)
+    layout.beginLayout()
+    height = 0.0
+    while True:
+        line = layout.createLine()
+        if not line.isValid():
+            break
+        line.setLineWidth(width)
+        line.setPosition(QPointF(0.0, height))
+        height += line.height()
+    layout.endLayout()
+    return layout, height
+
+
+def head_of(report: Report, width: float) -> Run:
+    """Lay out what stands above all sections."""
+    title = _text_strip(report.title, width, TITLE, bold=True)
+    # The user's own words stand on a line of their own.
+    name = _text_strip(report.identity, width, 130)
+    lead, height = broken(report.lead, width - _MARK - 5 * _PAD_X, BODY + 8, bold=True)
+    box = Strip(height + 5 * _PAD_Y)
+    box.frames.append(QRectF(0.0, 0.0, width, height + 4 * _PAD_Y))
+    box.drawings.append(
+        (_bytes(mark(report.verdict)), QRectF(2 * _PAD_X, 2 * _PAD_Y, _MARK, _MARK))
+    )
+    box.texts.append((lead, QPointF(_MARK + 3.5 * _PAD_X, 2 * _PAD_Y)))
+    return Run([title, name, _text_strip(report.job, width, BODY + 8), box])
+
+
+def section_of(section: Section, width: float) -> list[Run]:
+    """Lay out a section; its title stays with what comes first below it."""
+    title, height = broken(section.title, width, HEADING, bold=True)
+    heading = Strip(_GAP + height + _GAP / 2)
+    heading.texts.append((title, QPointF(0.0, _GAP)))
+    heading.lines.append((0.0, width, _GAP + height + 4, 6.0, _LINE))
+    runs = [_laid_out(block, width) for block in section.blocks]
+    return [Run([heading]), *runs]
+
+
+def _laid_out(block: Block, width: float) -> Run:
+    if isinstance(block, Table):
+        return _table(block, width)
+    if isinstance(block, Figures):
+        return Run([_figures(block, width)])
+    if isinstance(block, Lines):
+        return Run([_bulleted(line, width) for line in block.items])
+    assert isinstance(block, Signature)
+    return Run([_signature(block, width)])
+
+
+def _table(table: Table, width: float) -> Run:
+    size, pad_y = (_FINE, 7.0) if table.fine else (SMALL, _PAD_Y)
+
+    def row(cells: Sequence[str | Verdict], bold: Sequence[int], thick: float) -> Strip:
+        strip = Strip(0.0)
+        x = tallest = 0.0
+        for place, (cell, part) in enumerate(zip(cells, table.widths, strict=True)):
+            left, inside = x + _PAD_X, part * width - 2 * _PAD_X
+            if isinstance(cell, Verdict):
+                box = QRectF(left, pad_y + 6, _MARK - 10, _MARK - 10)
+                strip.drawings.append((_bytes(mark(cell)), box))
+                left, inside, cell = left + _MARK, inside - _MARK, VERDICTS[cell]
+            text, height = broken(cell, inside, size, bold=place in bold)
+            strip.texts.append((text, QPointF(left, pad_y)))
+            tallest = max(tallest, height)
+            x += part * width
+        strip.height = tallest + 2 * pad_y
+        colour = _LINE if thick > _THIN else _FAINT
+        strip.lines.append((0.0, width, strip.height, thick, colour))
+        return strip
+
+    rows = [row(cells, table.titles, _THIN) for cells in table.rows]
+    head = row(table.head, range(len(table.head)), 8.0) if table.head else None
+    return Run(rows, head)
+
+
+def _figures(block: Figures, width: float) -> Strip:
+    strip = Strip(0.0)
+    count = len(block.items)
+    # A figure by itself is as wide as one of a pair, unless it was drawn wide.
+    column = (width - (count - 1) * _GAP) / count
+    tallest, x = 0.0, 0.0
+    for figure in block.items:
+        wide = column if figure.width >= 400 else min(column, (width - _GAP) / 2)
+        high = wide * figure.height / figure.width
+        if high > _HIGHEST_FIGURE:
+            high, wide = _HIGHEST_FIGURE, _HIGHEST_FIGURE * figure.width / figure.height
+        strip.drawings.append((_bytes(figure.svg), QRectF(x, 0.0, wide, high)))
+        caption, height = broken(figure.caption, max(wide, column), SMALL)
+        strip.texts.append((caption, QPointF(x, high + 10)))
+        tallest = max(tallest, high + 10 + height)
+        x += column + _GAP
+    strip.height = tallest + _GAP
+    return strip
+
+
+def _bulleted(line: str, width: float) -> Strip:
+    indent = 90.0
+    text, height = broken(line, width - indent, SMALL)
+    dot, _ = broken("•", indent, SMALL)
+    return Strip(height + 12, [(dot, QPointF(20.0, 0.0)), (text, QPointF(indent, 0.0))])
+
+
+def _signature(block: Signature, width: float) -> Strip:
+    strip = Strip(0.0)
+    column = width / len(block.labels)
+    room = 320.0
+    for place, label in enumerate(block.labels):
+        x = place * column
+        text, height = broken(label, column - _GAP, SMALL)
+        strip.lines.append((x, x + column - _GAP, room, 6.0, _LINE))
+        strip.texts.append((text, QPointF(x, room + 10)))
+        strip.height = room + height + 20
+    return strip
+
+
+def _text_strip(text: str, width: float, size: int, *, bold: bool = False) -> Strip:
+    laid, height = broken(text, width, size, bold=bold)
+    return Strip(height + 24, [(laid, QPointF(0.0, 0.0))])
+
+
+def _bytes(svg: str) -> bytes:
+    return svg.encode()
