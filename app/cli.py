@@ -171,6 +171,14 @@ def _drives(options: argparse.Namespace) -> int:
     return OK
 
 
+def _report(options: argparse.Namespace) -> int:
+    # Imported here: nobody else needs the drawings.
+    from app.reporting import run_report
+
+    run_report(options, _say)
+    return OK
+
+
 def _export(options: argparse.Namespace) -> int:
     export(options, _say)
     return OK
@@ -194,6 +202,7 @@ _COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
     "simulate": _simulate,
     "job": _job,
     "drives": _drives,
+    "report": _report,
     "export": _export,
     "import": _import,
     "backup": _backup,

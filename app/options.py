@@ -260,6 +260,7 @@ examples:
     parser.add_argument(
         "--report", metavar="FILE", type=Path, help="write the report: FILE.html or FILE.pdf"
     )
+    _add_overwrite(parser)
     parser.add_argument(
         "--seatings", metavar="N", type=_from_two, help="how often the disk is seated (default: 5)"
     )
@@ -286,6 +287,27 @@ examples:
     parser.add_argument(
         "search", metavar="SEARCH", nargs="?", help="part of its name, class or note"
     )
+    _add_book(parser)
+
+
+def _report(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = """\
+HTML is one file that needs nothing else and runs nothing; PDF has pages. What the virtual drive
+gave is marked on every one of them.
+
+examples:
+  evenlobe report --drive "machine 7, upper" --out machine7.pdf
+  evenlobe report --drive demo --job 3 --out demo.html --overwrite
+"""
+    parser.add_argument("--drive", metavar="ID", required=True, help="whose job")
+    parser.add_argument("--job", metavar="N", type=_whole, help="which (default: the newest)")
+    parser.add_argument(
+        "--out", metavar="FILE", type=Path, required=True, help="FILE.html or FILE.pdf"
+    )
+    parser.add_argument(
+        "--paper", choices=("a4", "letter"), default="a4", help="of a PDF (default: a4)"
+    )
+    _add_overwrite(parser)
     _add_book(parser)
 
 
@@ -323,6 +345,7 @@ COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
     "simulate": ("write the virtual drive to a WAV file, its truth beside it", _simulate),
     "job": ("work through the checks on a drive, and keep the record", _job),
     "drives": ("list the drives of the job book, or show the history of one", _drives),
+    "report": ("write a job of the book as a report, HTML or PDF", _report),
     "export": ("write the job book as JSON or CSV", _export),
     "import": ("add to the job book what “export” wrote", _import),
     "backup": ("copy the job book while it may be in use", _backup),
