@@ -8,7 +8,7 @@ import json
 import pytest
 
 from app import cli
-from app.conduct import checks_named, conduct, job_as_json
+from app.conduct import checks_named, conduct, head_for, job_as_json
 from app.job.model import Action, CheckName, Do, Verdict
 from app.measure import EnvelopeOptions
 from app.options import UsageFault
@@ -284,3 +284,30 @@ def test_what_cannot_be_is_one_sentence(words, sentence, capsys):
     said = capsys.readouterr().err
     assert sentence in said
     assert said.count("\n") == 1
+
+
+def test_the_head_of_a_job_holds_the_class_as_it_was():
+    source = VirtualSource(VirtualParams(), paced=False)
+    head = head_for(source.info, PROFILE)
+    assert ("limits.set", "0.15", "common practice") in head.profile_values
+    speed = next(row for row in head.profile_values if row[0] == "spindle.speed_rpm")
+    assert speed[1] == "300 rpm"
+    assert head.virtual
+    assert head.opened_at[-6] in "+-"
+
+
+@pytest.mark.parametrize("keeping", [["--no-book"], ["--book"]])
+def test_the_command_writes_the_report(tmp_path, capsys, keeping):
+    out = tmp_path / "report.html"
+    if keeping == ["--book"]:
+        keeping = ["--book", str(tmp_path / "book.sqlite3")]
+    words = ["job", "sim:rate=500000&offset_um=2", "--drive", "<b>machine</b>", *keeping]
+    words += ["--checks", "radial", "--report", str(out)]
+    assert cli.run(words) == 0
+    page = out.read_text(encoding="utf-8")
+    assert "&lt;b&gt;machine&lt;/b&gt;" in page
+    assert "<b>machine</b>" not in page
+    assert "the report" in capsys.readouterr().out
+    # Refused before any work is done.
+    assert cli.run(words) == 2
+    assert "exists already" in capsys.readouterr().err
