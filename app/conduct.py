@@ -19,6 +19,7 @@ from app.job import messages
 from app.job.bench import JobOptions
 from app.job.job import Job
 from app.job.model import CheckName, Do, Enter, JobHead, Outcome, Summary, Take, Taking, Value
+from app.job.next import what_next
 from app.job.plan import plan_for
 from app.job.takings import Answer
 from app.job.technician import DriveHands, Technician
@@ -320,6 +321,9 @@ def outcome_line(outcome: Outcome) -> str:
         words.append(plus_minus(Quantity(outcome.value, outcome.u or 0.0), f" {outcome.unit}"))
     if outcome.reason:
         words.append(f"({outcome.reason})")
+    following = what_next(outcome)
+    if following is not None:
+        words.append(f"Next: {following}.")
     return "  ".join(words)
 
 

@@ -95,6 +95,7 @@ SPREAD_SCALE = Message("the spread is one of scale: the clamp centres differentl
 SPREAD_ZERO = Message("the spread is one of zero: the disk's shape differs each time")
 SPREAD_BOTH = Message("the spread is of scale and of zero: centring and the disk's shape differ")
 SPREAD_UNTOLD = Message("two seatings do not tell where the spread comes from")
+MORE_SEATINGS = Message("{0} seatings would tell the mean to ±{1} µm")
 STANDS_OUT = Message("seating {0} stands out from the others")
 SENSOR_RULE = Message(
     "common practice: the sensor says track 0 there, and no more from track {0} on"

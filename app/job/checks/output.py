@@ -71,7 +71,8 @@ def _details(found: dict[tuple[str, str], OutputFinding]) -> list[Value]:
             ("modulation", one.modulation_percent, "%"),
             ("asymmetry", one.asymmetry_ns, "ns"),
         ):
-            rows.append(Value(f"{name}, {place} {pattern}", quantity.value, quantity.u, unit))
+            if quantity is not None:
+                rows.append(Value(f"{name}, {place} {pattern}", quantity.value, quantity.u, unit))
     outer = _resolution(found, "outer")
     if outer is not None:
         rows.append(Value("resolution, outer", outer.value, outer.u, "%"))

@@ -50,6 +50,9 @@ def _found(situation: Situation, finding: SeatingFinding, numbers: list[int]) ->
     said: list[Message] = [_CAUSES[finding.cause]]
     if finding.stands_out is not None:
         said.append(fill(messages.STANDS_OUT, numbers[finding.stands_out]))
+    needed, wanted_um = finding.seatings_needed, situation.options.wanted_um
+    if needed is not None and needed > finding.count:
+        said.append(fill(messages.MORE_SEATINGS, needed, f"{wanted_um:g}"))
     details = [
         Value("mean", finding.offset_um.value, finding.offset_um.u, "µm"),
         Value("spread of single seatings", finding.sd_um, unit="µm"),
@@ -61,8 +64,8 @@ def _found(situation: Situation, finding: SeatingFinding, numbers: list[int]) ->
         details.append(
             Value("spread of the lobes' place", 360.0 * finding.place_sd_turns, unit="°")
         )
-    if finding.seatings_needed is not None:
-        details.append(Value("seatings needed", float(finding.seatings_needed)))
+    if needed is not None:
+        details.append(Value("seatings needed", float(needed)))
     # Relative uncertainty of a standard deviation: JCGM 100, E.4.3.
     of_itself = 1.0 / math.sqrt(2.0 * (finding.count - 1))
     return concluded(

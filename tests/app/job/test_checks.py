@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from app.job.bench import JobOptions
 from app.job.checks.speed import bars_of_a_ring
-from app.job.model import Action, CheckName, Enter, Stage, Take, Verdict
+from app.job.model import Action, CheckName, Enter, Outcome, Stage, Take, Verdict
+from app.job.next import what_next
 from app.job.plan import Planned, plan_for
 from tests.app.job.hands import PROFILE, ScriptedDrive, carry_out, job_on
 
@@ -132,6 +135,30 @@ def test_a_seating_that_stands_out_is_named():
         CheckName.SEATING, drive, stage=Stage.AS_FOUND, options=JobOptions(seatings=6)
     )
     assert "seating 4 stands out" in outcome.reason
+
+
+def test_few_seatings_that_differ_ask_for_more():
+    drive = ScriptedDrive(middle_um=0.0, backlash_um=0.0)
+    drive.zero_shifts_um = [4.0, -3.0, 1.0]
+    outcome, _, _ = outcome_of(
+        CheckName.SEATING, drive, stage=Stage.AS_FOUND, options=JobOptions(seatings=3)
+    )
+    # Standard deviation 3.512; t(14) 3.512 / sqrt(15) = 1.945 and t(13) 3.512 / sqrt(14) = 2.028
+    # (JCGM 100, table G.2: 2.145 and 2.160).
+    assert "15 seatings would tell the mean to ±2 µm" in outcome.reason
+
+
+def test_whoever_fails_is_told_what_to_do_next():
+    for check in CheckName:
+        failed = Outcome(check, Stage.WORK, Verdict.FAIL)
+        told = what_next(failed)
+        assert (told is None) == (check in (CheckName.SEATING, CheckName.OUTPUT))
+        assert what_next(replace(failed, verdict=Verdict.PASS)) is None
+    undecided = Outcome(CheckName.RADIAL, Stage.WORK, Verdict.UNDECIDED, value=14.0)
+    assert "uncertainty" in str(what_next(undecided))
+    assert "nothing could be measured" in str(what_next(replace(undecided, value=None)))
+    left = Outcome(CheckName.RADIAL, Stage.AS_LEFT, Verdict.FAIL, value=40.0)
+    assert "lock again" in str(what_next(left))
 
 
 def test_locking_backs_off_when_tightening_moves_the_head_too_far():
