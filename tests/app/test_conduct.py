@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import signal
 
 import pytest
 
@@ -15,6 +16,7 @@ from app.options import UsageFault
 from app.profiles import load_profile
 from app.prompting import Typist
 from app.records.book import Book
+from instruments.source import SourceLost
 from instruments.virtual.params import VirtualParams
 from instruments.virtual.source import VirtualSource
 from tests.benchmarks.job import params_for, work_on
@@ -215,6 +217,51 @@ def test_when_the_input_ends_the_job_is_left_open_and_what_was_measured_is_kept(
     assert not job.closed
     assert job.step is not None
     assert [each.label for each in kept] == ["from outside 1"]
+
+
+def test_ctrl_c_leaves_the_job_open_with_what_was_measured():
+    source = VirtualSource(VirtualParams(seed=3, rate=500e3, pace="fast"), paced=False)
+    source.open()
+    kept = []
+
+    class Impatient:
+        def add_taking(self, taking):
+            kept.append(taking)
+            if len(kept) == 3:
+                signal.raise_signal(signal.SIGINT)
+
+        def add_outcome(self, outcome):
+            raise AssertionError("a check ended")
+
+        def close(self, *_):
+            raise AssertionError("closed")
+
+    checks = (CheckName.HYSTERESIS,)
+    job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, recorder=Impatient())
+    assert not job.closed
+    assert len(kept) == 3
+
+
+def test_a_source_that_goes_says_so_and_what_was_measured_is_in_the_book(
+    tmp_path, capsys, monkeypatch
+):
+    read = VirtualSource.read
+    calls = iter(range(10**6))
+
+    def breaking(self, timeout_s):
+        if next(calls) > 60:
+            raise SourceLost("source “sim:”: the cable came off; put it back and open it again")
+        return read(self, timeout_s)
+
+    monkeypatch.setattr(VirtualSource, "read", breaking)
+    book = tmp_path / "book.sqlite3"
+    words = ["job", "sim:rate=500000", "--drive", "d", "--book", str(book)]
+    assert cli.run([*words, "--checks", "hysteresis"]) == 2
+    assert "the cable came off" in capsys.readouterr().err
+    with Book(book) as opened:
+        record = opened.job(1)
+    assert record.takings
+    assert not record.closed_at
 
 
 def test_json_has_the_schema_and_plain_values():

@@ -23,7 +23,9 @@ from tests.benchmarks.tables import table
 DRIVES = 200
 PROFILE = load_profile("130mm-48tpi")
 RATE_HZ = 500e3
-_LENGTHS_TURNS = {CheckName.SPEED: 25, CheckName.INDEX: 20}
+_TURNS = {CheckName.SPEED: 25, CheckName.INDEX: 20}
+_LONGER = 1.05
+"""A measurement is of one turn more, of a spindle that may be slow."""
 
 
 @dataclass
@@ -123,7 +125,8 @@ class _Witness:
     def _true_of(self, outcome: Outcome) -> float | None:
         drive = self._source.drive
         end_s = self._end_s.get(outcome.check, 1.0)
-        length_s = _LENGTHS_TURNS.get(outcome.check, 10) * 60.0 / PROFILE.speed_rpm
+        turns = _LONGER * (_TURNS.get(outcome.check, 10) + 1)
+        length_s = turns * 60.0 / PROFILE.speed_rpm
         truth = drive.truth(end_s - length_s, end_s)
         match outcome.check:
             case CheckName.RADIAL:
@@ -166,7 +169,7 @@ def rates(drives: Sequence[Worked]) -> list[tuple[str, str, str, str]]:
     nudges = np.array([drive.job.nudges for drive in drives])
     wrong = sum(len(drive.wrong) for drive in drives)
     judged = sum(drive.judged for drive in drives)
-    closed = [drive.job.closed for drive in drives]
+    left_open = [not drive.job.closed for drive in drives]
     return [
         ("middle as left", _share(middles <= 5.0), f"{middles.max():.2f} µm", "95 % within 5 µm"),
         ("nudges and relocks", _share(nudges <= 8), f"{nudges.max()}", "at most 8"),
@@ -175,7 +178,7 @@ def rates(drives: Sequence[Worked]) -> list[tuple[str, str, str, str]]:
         row("index to burst", "index", 1.0, "µs"),
         row("speed", "speed", 0.0002 * PROFILE.speed_rpm, "rpm"),
         ("wrong verdicts", f"{wrong} of {judged}", "", "as the guard band allows"),
-        ("closed", _share(closed), "", "the others have an open failure"),
+        ("left open", _share(left_open), "", "for bursts drawn beyond their limits"),
     ]
 
 
