@@ -6,11 +6,14 @@ set -eu
 root=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
 . "$root/app/setup.sh"
 
-# A sound server, a virtual display, and hands at its keyboard.
+# A sound server, a virtual display, and hands at its keyboard; a browser and a reader of PDF to see
+# reports with.
 test_needs='
 pulseaudio pulseaudio
 Xvfb xvfb
 xdotool xdotool
+chromium chromium
+pdftoppm poppler-utils
 '
 provide "$window_needs$sound_needs$test_needs" "[test]"
 install_package "[test]"

@@ -110,6 +110,12 @@ def needle(offset_um: Point | None, limit_um: float | None, full_um: float, capt
         angle = held * math.radians(52.0)
         return x0 + reach * math.sin(angle), y0 - reach * math.cos(angle)
 
+    def foot(um: float) -> tuple[float, float]:
+        # The needle comes out from under the lower edge.
+        x, y = at(um, radius)
+        part = (y0 - (height - 2)) / (y0 - y)
+        return x0 + part * (x - x0), height - 2
+
     def arc(low: float, high: float, reach: float, pen: float, ink: str = _INK) -> str:
         count = max(2, int(48 * abs(high - low) / (2 * full_um)) + 2)
         points = [at(low + (high - low) * n / (count - 1), reach) for n in range(count)]
@@ -134,7 +140,7 @@ def needle(offset_um: Point | None, limit_um: float | None, full_um: float, capt
             parts.append(arc(low, high, radius - 14, 1.2))
             for um in (low, high):
                 parts.append(_line(*at(um, radius - 17), *at(um, radius - 11), _INK, 1.2))
-        parts.append(_line(*at(offset_um.value, 26), *at(offset_um.value, radius - 1), _INK, 2.0))
+        parts.append(_line(*foot(offset_um.value), *at(offset_um.value, radius - 1), _INK, 2.0))
     return Figure(_svg(width, height, caption, parts), width, height, caption)
 
 

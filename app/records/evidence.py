@@ -35,8 +35,10 @@ def needles(record: JobRecord, outcomes: Sequence[Outcome]) -> Figures:
     """Draw the needle as found and as left, on one scale."""
     limits = {stage: _radial_limit_um(outcomes, stage) for stage in BOTH}
     offsets = {stage: summary.offset_um for stage, summary in summaries(record)}
-    shown = [abs(value.value) for value in offsets.values() if value is not None]
-    widest = max([1.0, *(1.6 * um for um in limits.values() if um), *(1.1 * um for um in shown)])
+    shown = [
+        abs(value.value) + 2.0 * (value.u or 0.0) for value in offsets.values() if value is not None
+    ]
+    widest = max([1.0, *(1.6 * um for um in limits.values() if um), *(1.05 * um for um in shown)])
     step = 10.0 if widest > 10.0 else 1.0
     full_um = step * -(-widest // step)
     return Figures(
@@ -61,25 +63,20 @@ def traces(record: JobRecord) -> tuple[Block, ...]:
         for taking in record.takings
         if taking.check is CheckName.RADIAL and _has_trace(taking)
     }
-    tops = [_top_v(taking) for taking in newest.values()]
-    blocks: list[Block] = []
-    for side in sorted({side for side, _ in newest}):
-        figures: list[Figure] = []
-        missing: list[str] = []
-        for stage in BOTH:
-            taking = newest.get((side, stage))
-            if taking is None:
-                missing.append(f"Side {side}, {stage}: no trace was kept.")
-                continue
-            assert taking.turns is not None
-            assert taking.envelope_v is not None
-            figures.append(
-                drawings.trace(taking.turns, taking.envelope_v, max(tops), _trace_caption(taking))
-            )
-        blocks.append(Figures(tuple(figures)))
-        if missing:
-            blocks.append(Lines(tuple(missing)))
-    return tuple(blocks) or (Lines(("No trace of the lobes was kept.",)),)
+    if not newest:
+        return (Lines(("No trace of the lobes was kept.",)),)
+    top_v = max(_top_v(taking) for taking in newest.values())
+    drawn = {key: _trace(taking, top_v) for key, taking in newest.items()}
+    sides = sorted({side for side, _ in drawn})
+    for stage in BOTH:
+        if not any((side, stage) in drawn for side in sides):
+            # Nothing to lay side by side: the sides stand there instead.
+            alone = Figures(tuple(drawn[key] for key in sorted(drawn)))
+            return alone, Lines((f"No trace was kept {stage}.",))
+    return tuple(
+        Figures(tuple(drawn[side, stage] for stage in BOTH if (side, stage) in drawn))
+        for side in sides
+    )
 
 
 def hysteresis(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Block, ...]:
@@ -99,7 +96,7 @@ def hysteresis(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Block, .
             ):
                 # A check that was repeated counts as it was the last time.
                 newest.pop(taking.label, None)
-                newest[taking.label] = Point(offset.value, 2.0 * (offset.u or 0.0))
+                newest[taking.label] = Point(offset.value, 2.0 * _own_u(taking, offset))
         outside, inside = (
             tuple(point for label, point in newest.items() if label.startswith(words))
             for words in ("from outside", "from inside")
@@ -111,8 +108,8 @@ def hysteresis(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Block, .
     if not stages:
         return (Lines(("No arrivals were measured.",)),)
     caption = (
-        "Where the head came to rest, each arrival with ±U (k = 2). Broken line: middle between "
-        "both sides. Grey line: the track line."
+        "Where the head came to rest, arrival by arrival; bars: ±U (k = 2) of the measuring itself, "
+        "without the disk's scale. Broken line: middle between both sides. Grey line: track line."
     )
     return (Figures((drawings.hysteresis(stages, caption),)),)
 
@@ -193,6 +190,14 @@ def _point(value: Value | None) -> Point | None:
     return None if value is None else Point(value.value, 2.0 * (value.u or 0.0))
 
 
+def _own_u(taking: Taking, offset: Value) -> float:
+    """Return what the measuring itself leaves: the disk's scale is common to all arrivals."""
+    balance = named(taking.values, "balance")
+    if balance is None or balance.u is None or balance.value == 0.0:
+        return offset.u or 0.0
+    return abs(offset.value / balance.value) * balance.u
+
+
 def _has_trace(taking: Taking) -> bool:
     turns, envelope_v = taking.turns, taking.envelope_v
     if turns is None or envelope_v is None or turns.shape != envelope_v.shape:
@@ -203,6 +208,12 @@ def _has_trace(taking: Taking) -> bool:
 def _top_v(taking: Taking) -> float:
     assert taking.envelope_v is not None
     return float(np.nanmax(np.where(np.isfinite(taking.envelope_v), taking.envelope_v, np.nan)))
+
+
+def _trace(taking: Taking, top_v: float) -> Figure:
+    assert taking.turns is not None
+    assert taking.envelope_v is not None
+    return drawings.trace(taking.turns, taking.envelope_v, top_v, _trace_caption(taking))
 
 
 def _trace_caption(taking: Taking) -> str:

@@ -224,7 +224,7 @@ def _short(number: float) -> str:
 
 def _details(outcomes: Sequence[Outcome]) -> tuple[Block, ...]:
     rows = tuple(
-        (titled(each), each.stage, "; ".join(f"{v.name} {amount(v)}" for v in each.details))
+        (titled(each), each.stage, "; ".join(map(_named, each.details)))
         for each in outcomes
         if each.details and each.check is not CheckName.CARE
     )
@@ -233,6 +233,11 @@ def _details(outcomes: Sequence[Outcome]) -> tuple[Block, ...]:
         if rows
         else ()
     )
+
+
+def _named(value: Value) -> str:
+    # What is so or not so is told by its name alone.
+    return value.name if " is " in value.name else f"{value.name} {amount(value)}"
 
 
 def _conditions(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Block, ...]:

@@ -82,12 +82,16 @@ def limit_words(limit: Limit | None) -> str:
         return "none"
     unit = f" {limit.unit}" if limit.unit else ""
     if limit.low is None:
-        return f"size ≤ {limit.high:.4g}{unit}"
+        return f"size ≤ {_figure(limit.high)}{unit}"
     if limit.high is None:
-        return f"≥ {limit.low:.4g}{unit}"
+        return f"≥ {_figure(limit.low)}{unit}"
     if limit.low == -limit.high:
-        return f"0 ± {limit.high:.4g}{unit}"
-    return f"{limit.low:.5g} to {limit.high:.5g}{unit}"
+        return f"0 ± {_figure(limit.high)}{unit}"
+    return f"{_figure(limit.low)} to {_figure(limit.high)}{unit}"
+
+
+def _figure(number: float | None) -> str:
+    return f"{number:.4g}".replace("-", "−")
 
 
 def moment_of(text: str) -> datetime | None:
