@@ -9,9 +9,14 @@ from numpy.typing import NDArray
 
 from app.analysis import messages
 from app.analysis.analyser import Analyser
+from app.analysis.azimuth import azimuth_of
+from app.analysis.bursts import BurstsFound, bursts_of
 from app.analysis.captured import Captured
-from app.analysis.findings import Measurement, Want
+from app.analysis.findings import AzimuthFinding, Measurement, Want
+from app.analysis.indextiming import index_of
+from app.analysis.output import output_of
 from app.analysis.reading import Message
+from app.analysis.setup import Setup
 from app.analysis.speed import index_turns, speed_over
 from app.measure import AnyAnalyser, EnvelopeOptions, analyser_for, setup_for
 from app.profiles import Profile
@@ -138,7 +143,7 @@ class Gauge:
             case Want.SPEED:
                 return self._speed()
             case _:
-                raise NotImplementedError(self._want)
+                return self._track_measured()
 
     def _begin(self) -> AnyAnalyser | None:
         if self._want not in (Want.RADIAL, Want.SPEED):
@@ -168,6 +173,21 @@ class Gauge:
             Want.SPEED, problem=problem, speed=found, trace=trace, seconds=self._seconds
         )
 
+    def _track_measured(self) -> Measurement:
+        pieces, setup, seconds = self._joined(), self._setup, self._seconds
+        if self._want is Want.OUTPUT:
+            return _output(pieces, setup, seconds)
+        if self._want is Want.AZIMUTH and self._profile.azimuth_arcmin is None:
+            return Measurement(Want.AZIMUTH, problem=messages.NO_ANGLES, seconds=seconds)
+        found = bursts_of(pieces, setup, self._track)
+        if isinstance(found, Message):
+            return Measurement(self._want, problem=found, seconds=seconds)
+        if self._want is Want.INDEX:
+            return Measurement(
+                Want.INDEX, index=index_of(found), trace=found.trace, seconds=seconds
+            )
+        return _azimuth(pieces, found, self._profile, (self._track, self._side), seconds)
+
     @property
     def _seconds(self) -> float:
         if self._info.continuous:
@@ -186,6 +206,46 @@ class Gauge:
                 self._pieces[0].extremes,
             )
         ]
+
+
+def _output(pieces: list[Captured], setup: Setup, seconds: float) -> Measurement:
+    found = output_of(pieces, setup)
+    if isinstance(found, Message):
+        return Measurement(Want.OUTPUT, problem=found, seconds=seconds)
+    return Measurement(
+        Want.OUTPUT,
+        problem=found.problem,
+        output=found.finding,
+        trace=found.trace,
+        seconds=seconds,
+    )
+
+
+def _azimuth(
+    pieces: list[Captured],
+    found: BurstsFound,
+    profile: Profile,
+    place: tuple[int, int],
+    seconds: float,
+) -> Measurement:
+    if any(piece.clipped for piece in pieces):
+        angle: AzimuthFinding | Message = messages.CLIPPED
+    else:
+        angle = azimuth_of(
+            found,
+            profile.azimuth_arcmin or (),
+            width_um=profile.track_width_um,
+            radius_mm=profile.radius_mm(*place),
+            carrier_hz=profile.carrier_hz * found.rpm / profile.speed_rpm,
+        )
+    known = isinstance(angle, AzimuthFinding)
+    return Measurement(
+        Want.AZIMUTH,
+        problem=None if known else angle,
+        azimuth=angle if known else None,
+        trace=found.trace,
+        seconds=seconds,
+    )
 
 
 def _first(reasons: tuple[Message, ...]) -> Message:

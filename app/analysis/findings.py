@@ -100,18 +100,19 @@ class OutputFinding:
     ----------
     amplitude_v : Quantity
         Mean peak amplitude of the differential.
-    frequency_hz : Quantity
-        Of the signal; two flux transitions make a cycle.
+    frequency_hz : Quantity or None
+        Of the signal; two flux transitions make a cycle. None of an envelope.
     modulation_percent : Quantity
         (max − min)/(max + min) of the envelope over the turn.
-    asymmetry_ns : Quantity
-        Half the difference of alternate spacings of the peaks.
+    asymmetry_ns : Quantity or None
+        Half the difference of alternate spacings of the peaks: positive where the positive tops
+        come early. None where the source does not show it.
     """
 
     amplitude_v: Quantity
-    frequency_hz: Quantity
+    frequency_hz: Quantity | None
     modulation_percent: Quantity
-    asymmetry_ns: Quantity
+    asymmetry_ns: Quantity | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +124,8 @@ class Measurement:
     want : Want
         Which of the findings is filled in.
     problem : Message or None
-        Why there is none; the finding is None then (a reading may still tell its reasons).
+        Why there is none; the finding is None then (a reading may still tell its reasons), or
+        of an output lacks what the message names.
     reading, speed, azimuth, index, output :
         The finding.
     trace : Trace or None

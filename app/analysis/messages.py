@@ -70,6 +70,43 @@ IMAGE = Message(
     "the profile's carrier of {0} kHz is beyond this source; what is seen may be its image"
 )
 
+NEEDS_INDEX = Message(
+    "bursts are timed from the index, and no edge of it is here: wire the index sensor to a "
+    "channel with the role index, or trigger on it"
+)
+NO_BURST = Message(
+    "no burst of carrier stands out of the turn: is the head on track {0} of the alignment disk?"
+)
+FEWER_BURSTS = Message(
+    "the turn has {0} bursts where the disk has {1}: check the track, the disk, and the angles in "
+    "the profile"
+)
+NO_ANGLES = Message(
+    "the disk's profile has no azimuth bursts: state their track and angles from the disk's own "
+    "paper"
+)
+NO_AZIMUTH = Message(
+    "the heights of the bursts fit no azimuth within one degree: check the track, the disk, and "
+    "the angles in the profile"
+)
+NO_START = Message("the burst has no clear start within the turn; check the track and the disk")
+NOTHING_WRITTEN = Message(
+    "no signal of one frequency all round: nothing is written here, or the head is not on the "
+    "track; write it and measure again"
+)
+ASYMMETRY_NEEDS_RATE = Message(
+    "the asymmetry of the peaks needs twice the signal's frequency within the source's bandwidth: "
+    "use a higher rate"
+)
+ASYMMETRY_NEEDS_SIGNAL = Message(
+    "frequency and asymmetry need the signal itself: pairs of extremes and envelopes do not have "
+    "it; use the test points and a source that keeps every sample"
+)
+ENVELOPE_NOT_DC = Message(
+    "bursts and written tracks cannot be told from an AC-coupled envelope: use a DC-coupled input, "
+    "or the test points"
+)
+
 TEACH_NEEDS_READING = Message("teaching needs a valid reading before and after the nudge")
 TEACH_NOT_SWEEPS = Message(
     "separate records share no count of lobes: trigger on the index to know the sign"
