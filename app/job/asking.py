@@ -17,6 +17,10 @@ Check = Generator[Ask, Any, Outcome]
 Hands = Generator[Ask, Any, None]
 
 
+class Barred(Exception):  # noqa: N818 - reads as the state that it names
+    """A check may not be done as the drive stands; the message says why."""
+
+
 def change(situation: Situation, **news: Any) -> None:
     """Note how the hands have left the drive."""
     situation.bench = replace(situation.bench, **news)
@@ -28,7 +32,15 @@ def learn(situation: Situation, **news: Any) -> None:
 
 
 def with_alignment_disk(situation: Situation) -> Hands:
-    """Have the alignment disk in the drive."""
+    """Have the alignment disk in the drive.
+
+    Raises
+    ------
+    Barred
+        When the drive was seen to write to a protected disk.
+    """
+    if situation.bench.protect_failed:
+        raise Barred(str(messages.DISK_BARRED))
     if situation.bench.disk != ALIGNMENT:
         yield Do(Action.INSERT_ALIGNMENT, messages.INSERT_ALIGNMENT)
         change(situation, disk=ALIGNMENT)

@@ -54,8 +54,8 @@ class Bench:
     ----------
     disk : str or None
         ``ALIGNMENT``, ``SCRATCH``, None when not known.
-    protect_proved : bool
-        The write-protect sensor has been proved with a scratch disk.
+    protect_proved, protect_failed : bool
+        The write-protect sensor has been proved with a scratch disk, or has failed at it.
     loose : bool or None
         The stepper's screws.
     track, side : int or None, int
@@ -72,6 +72,7 @@ class Bench:
 
     disk: str | None = None
     protect_proved: bool = False
+    protect_failed: bool = False
     loose: bool | None = None
     track: int | None = None
     side: int = 0

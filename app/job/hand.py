@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from app.job.asking import Check
+from app.job.asking import Barred, Check, concluded
 from app.job.bench import Situation
-from app.job.model import Ask, Do, Enter, Outcome, Take
+from app.job.model import Ask, Do, Enter, Outcome, Take, Verdict
 from app.job.takings import Answer
 
 
@@ -60,6 +60,9 @@ class InHand:
             self.ask = self._generator.send(value)
         except StopIteration as end:
             self.ask, self.outcome = None, end.value
+        except Barred as bar:
+            self.ask = None
+            self.outcome = concluded(self.situation, Verdict.UNDECIDED, reason=str(bar))
 
 
 def checked(ask: Ask, value: Answer) -> Answer:

@@ -36,9 +36,18 @@ def summary_of(outcomes: Sequence[Outcome], stage: Stage) -> Summary:
 
 
 def open_failures(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
-    """Return the newest outcome of each check and side that failed; a skipped one mends nothing."""
+    """Return the newest outcome of each check and side that failed or left unmeasured what is to be.
+
+    A skipped one mends nothing. What could not be measured as found is no fault of the drive as it
+    is left.
+    """
     newest: dict[tuple[CheckName, int], Outcome] = {}
     for outcome in outcomes:
         if outcome.verdict is not Verdict.SKIPPED:
             newest[outcome.check, outcome.side] = outcome
-    return tuple(each for each in newest.values() if each.verdict is Verdict.FAIL)
+    return tuple(each for each in newest.values() if _is_open(each))
+
+
+def _is_open(outcome: Outcome) -> bool:
+    unmeasured = outcome.verdict is Verdict.UNDECIDED and outcome.value is None
+    return outcome.verdict is Verdict.FAIL or (unmeasured and outcome.stage is not Stage.AS_FOUND)

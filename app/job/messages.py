@@ -75,6 +75,9 @@ SENSOR_ON = Message("Does the track-zero sensor say track 0 with the head on tra
 SENSOR_OFF = Message("Does the track-zero sensor say track 0 with the head on track {0}?")
 
 # What a check came to
+DISK_BARRED = Message(
+    "the alignment disk stays out until the drive is seen to refuse to write to a protected disk"
+)
 NOT_REFUSED = Message(
     "the drive wrote to a protected disk: mend the write-protect sensor before the alignment disk "
     "goes in"

@@ -25,6 +25,9 @@ _FAILED = {
     CheckName.INDEX: Message("shift the index sensor, or its timing resistor, and measure again"),
     CheckName.TRACK_ZERO: Message("shift the track-zero sensor, then look at the stop again"),
 }
+_HEADS_DIFFER = Message(
+    "nudging moves both heads: set the middle between them, or have the mount of this one seen to"
+)
 _UNDECIDED = Message(
     "the limit lies within the uncertainty: seat the disk more often, take more turns, or have the "
     "disk's scale calibrated"
@@ -42,8 +45,9 @@ def what_next(outcome: Outcome) -> Message | None:
         What it came to.
     """
     if outcome.verdict is Verdict.FAIL:
-        after_locking = outcome.check is CheckName.RADIAL and outcome.stage is Stage.AS_LEFT
-        return _FAILED[CheckName.LOCK] if after_locking else _FAILED.get(outcome.check)
+        if outcome.check is CheckName.RADIAL and outcome.stage is Stage.AS_LEFT:
+            return _HEADS_DIFFER if outcome.side else _FAILED[CheckName.LOCK]
+        return _FAILED.get(outcome.check)
     if outcome.verdict is Verdict.UNDECIDED and outcome.check not in _NEVER_JUDGED:
         return _NOT_MEASURED if outcome.value is None else _UNDECIDED
     return None

@@ -99,7 +99,7 @@ class JobState:
 
     @property
     def open_failures(self) -> tuple[Outcome, ...]:
-        """The newest outcome of each check and side, where that is a failure."""
+        """The newest outcome of each check and side, where that failed or could not be measured."""
         return open_failures(self._outcomes)
 
     @property

@@ -63,7 +63,7 @@ def care(situation: Situation) -> Check:
 def _prove_protect(situation: Situation) -> Generator[Ask, Any, str | None]:
     yield Do(Action.PROVE_PROTECT, messages.PROVE_PROTECT)
     refused = yield Enter("write refused", messages.WAS_IT_REFUSED, choices=(YES, NO))
-    change(situation, disk=None, protect_proved=refused == YES)
+    change(situation, disk=None, protect_proved=refused == YES, protect_failed=refused == NO)
     return refused
 
 

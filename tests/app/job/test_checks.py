@@ -48,6 +48,17 @@ def test_a_drive_that_writes_to_a_protected_disk_never_gets_the_alignment_disk()
     assert outcome.verdict is Verdict.FAIL
     assert Action.INSERT_ALIGNMENT not in actions(drive)
     assert not job.may_close
+    # Nor in a later check; until it is proved after all.
+    whole = ScriptedDrive()
+    whole.entries["write refused"] = "no"
+    job, kept = job_on(whole)
+    assert Action.INSERT_ALIGNMENT not in actions(whole)
+    assert "stays out" in kept.outcomes[-1].reason
+    whole.entries["write refused"] = "yes"
+    job.repeat(0)
+    carry_out(job, whole)
+    assert Action.INSERT_ALIGNMENT in actions(whole)
+    assert job.bench.protect_proved
 
 
 def test_ten_kelvin_more_shift_the_track_as_the_film_grows():
@@ -234,12 +245,13 @@ def test_the_track_zero_sensor_is_judged_by_what_is_seen(at_0, at_2, verdict):
 def test_a_source_without_a_signal_fails_nothing_and_passes_nothing(check):
     drive = ScriptedDrive()
     drive.silent = True
-    outcome, _, _ = outcome_of(check, drive)
+    outcome, _, job = outcome_of(check, drive)
     if check is CheckName.TRACK_ZERO:
         assert outcome.verdict is Verdict.PASS
         return
     assert outcome.verdict is Verdict.UNDECIDED
     assert "no carrier" in outcome.reason
+    assert not job.may_close
     assert outcome.value is None
 
 
