@@ -36,10 +36,9 @@ def summary_of(outcomes: Sequence[Outcome], stage: Stage) -> Summary:
 
 
 def open_failures(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
-    """Return the newest outcome of each check and side that failed or left unmeasured what is to be.
+    """Return the newest outcome of each check and side, where it failed or found nothing.
 
-    A skipped one mends nothing. What could not be measured as found is no fault of the drive as it
-    is left.
+    A skipped one mends nothing.
     """
     newest: dict[tuple[CheckName, int], Outcome] = {}
     for outcome in outcomes:
@@ -49,5 +48,8 @@ def open_failures(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
 
 
 def _is_open(outcome: Outcome) -> bool:
+    if outcome.verdict is Verdict.FAIL:
+        return True
     unmeasured = outcome.verdict is Verdict.UNDECIDED and outcome.value is None
-    return outcome.verdict is Verdict.FAIL or (unmeasured and outcome.stage is not Stage.AS_FOUND)
+    # Seating a disk under a head that is far off tells nothing, and nothing of the drive as left.
+    return unmeasured and (outcome.check, outcome.stage) != (CheckName.SEATING, Stage.AS_FOUND)

@@ -33,9 +33,9 @@ def output(situation: Situation) -> Check:
                 track,
                 side,
             )
-            if measurement.output is None:
-                reason = reason or why_not(measurement)
-            else:
+            # An output may lack a part, and say why.
+            reason = reason or why_not(measurement)
+            if measurement.output is not None:
                 found[place, pattern] = measurement.output
     resolution = _resolution(found, "inner")
     details = tuple(_details(found))
