@@ -190,6 +190,10 @@ def _check_workable(source: Source) -> None:
 def _end(job: Job) -> str:
     if job.closed:
         return f"closed after {job.nudges} nudges"
-    failed = [f"{each.check}, {each.stage}" for each in job.open_failures]
-    why = f"failed: {'; '.join(failed)}" if failed else "not every check was done"
-    return f"left open, {why}"
+    waiting = [_name(each) for each in job.open_failures]
+    return f"left open: {'; '.join(waiting) or 'not every check was done'}"
+
+
+def _name(outcome: Outcome) -> str:
+    side = f" side {outcome.side}" if outcome.side else ""
+    return f"{outcome.check}{side}, {outcome.stage}"

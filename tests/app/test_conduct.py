@@ -309,7 +309,7 @@ def test_a_job_with_an_open_failure_is_left_open(capsys, tmp_path):
     words = ["job", "sim:rate=500000&offset_um=-70", "--drive", "d", "--checks", "radial"]
     book = tmp_path / "b.sqlite3"
     assert cli.run([*words, "--book", str(book)]) == 3
-    assert "left open, failed: radial" in capsys.readouterr().out
+    assert "left open: radial, as found" in capsys.readouterr().out
     with Book(book) as opened:
         assert opened.job(1).closed_at == ""
 
