@@ -26,7 +26,7 @@ _GAP = 60.0
 _PAD_X, _PAD_Y = 24.0, 14.0
 _MARK = 90.0
 _THIN = 3.0
-_HIGHEST_FIGURE = 1500.0
+_HIGHEST_FIGURE = 3000.0
 _LINE, _FAINT = QColor("#000000"), QColor("#999999")
 
 
@@ -158,7 +158,8 @@ def _table(table: Table, width: float) -> Run:
                 box = QRectF(left, pad_y + 6, _MARK - 10, _MARK - 10)
                 strip.drawings.append((_bytes(mark(cell)), box))
                 left, inside, cell = left + _MARK, inside - _MARK, VERDICTS[cell]
-            text, height = broken(cell, inside, size, bold=place in bold)
+            stressed = place in bold or cell == VERDICTS[Verdict.FAIL]
+            text, height = broken(cell, inside, size, bold=stressed)
             strip.texts.append((text, QPointF(left, pad_y)))
             tallest = max(tallest, height)
             x += part * width

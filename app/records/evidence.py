@@ -108,8 +108,9 @@ def hysteresis(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Block, .
     if not stages:
         return (Lines(("No arrivals were measured.",)),)
     caption = (
-        "Where the head came to rest, arrival by arrival; bars: ±U (k = 2) of the measuring itself, "
-        "without the disk's scale. Broken line: middle between both sides. Grey line: track line."
+        "Where the head came to rest, arrival by arrival; bars: ±U (k = 2) of the measuring "
+        "itself, without the disk's scale. Broken line: middle between both sides. Grey line: "
+        "track line."
     )
     return (Figures((drawings.hysteresis(stages, caption),)),)
 
@@ -142,7 +143,13 @@ def history(record: JobRecord, past: Sequence[Past]) -> tuple[Block, ...]:
         return (Lines(("No job in the book has measured the offset.",)),)
     caption = f"Offset over {len(jobs)} jobs; the last of them is this one."
     courses = courses_of([one for _, one in jobs])
-    said = [*map(_rate, courses), *_since_last(jobs), *aside]
+    offset, *others = courses
+    said = [
+        _rate(offset),
+        *(_rate(each) for each in others if each.drift.rate_per_year is not None),
+        *_since_last(jobs),
+        *aside,
+    ]
     return Figures((drawings.history(visits, caption),)), Lines(tuple(said))
 
 

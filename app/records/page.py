@@ -22,9 +22,9 @@ h1 { font-size: 18pt; margin: 0; }
 h2 { font-size: 11.5pt; margin: 6mm 0 2mm; border-bottom: 0.5pt solid #000; break-after: avoid; }
 header p { margin: 1mm 0; }
 .lead { font-weight: bold; border: 1pt solid #000; padding: 2mm 3mm; }
-.lead svg, td svg { width: 3.4mm; height: 3.4mm; vertical-align: -0.5mm; margin-inline-end: 1mm; }
+.lead svg, td svg { width: 3.4mm; height: 3.4mm; vertical-align: -0.5mm; margin-inline-end: 0.8mm; }
 .identity { font-size: 13pt; }
-table { width: 100%; border-collapse: collapse; font-size: 8.5pt; table-layout: fixed;
+table { width: 100%; border-collapse: collapse; font-size: 8pt; table-layout: fixed;
   margin-bottom: 2mm; }
 th, td { text-align: start; vertical-align: top; padding: 0.6mm 1.2mm;
   border-bottom: 0.3pt solid #999; }
@@ -33,6 +33,8 @@ thead th { border-bottom: 0.8pt solid #000; }
 .fine th, .fine td { padding: 0.2mm 1.2mm; }
 thead { display: table-header-group; }
 tr, figure, .signature { break-inside: avoid; }
+.verdict { white-space: nowrap; }
+.stressed { font-weight: bold; }
 .pair { display: flex; gap: 4mm; }
 figure { flex: 1 1 0; margin: 0 0 2mm; min-width: 0; }
 figure svg { display: block; width: 100%; height: auto; }
@@ -47,7 +49,10 @@ ul { margin: 0; padding-inline-start: 5mm; font-size: 8.5pt; }
 .mark span { font-size: 60pt; font-weight: bold; white-space: nowrap; color: #000; opacity: 0.13;
   transform: rotate(-50deg); }
 @page { margin: 12mm; }
-@media print { body { padding: 0; max-width: none; } }
+@media print {
+  body { padding: 0; max-width: none; }
+  .mark span { font-size: 84pt; }
+}
 """
 
 
@@ -135,7 +140,8 @@ def _table(table: Table, name: str) -> str:
 
 def _cell(cell: str | Verdict, is_title: bool) -> str:
     if isinstance(cell, Verdict):
-        return f"<td>{mark(cell)}{VERDICTS[cell]}</td>"
+        name = "verdict stressed" if cell is Verdict.FAIL else "verdict"
+        return f'<td class="{name}">{mark(cell)}{VERDICTS[cell]}</td>'
     return f'<th scope="row">{_own(cell)}</th>' if is_title else f"<td>{_own(cell)}</td>"
 
 

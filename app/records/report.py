@@ -183,7 +183,7 @@ def _checks(record: JobRecord, outcomes: Sequence[Outcome]) -> Block:
             )
             for each in outcomes
         ),
-        (0.2, 0.085, 0.165, 0.15, 0.11, 0.29),
+        (0.195, 0.085, 0.165, 0.15, 0.115, 0.29),
     )
 
 

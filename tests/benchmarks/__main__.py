@@ -14,7 +14,7 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
 def main(arguments: list[str]) -> int:
     """Print tables; returns the exit status."""
-    from tests.benchmarks import accuracy, book, job, lag, load, scope, soak, throughput
+    from tests.benchmarks import accuracy, book, job, lag, load, report, scope, soak, throughput
 
     reports = {
         "accuracy": accuracy.report,
@@ -22,6 +22,7 @@ def main(arguments: list[str]) -> int:
         "throughput": throughput.report,
         "load": load.report,
         "scope": scope.report,
+        "report": report.report,
         "book": book.report,
     }
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)

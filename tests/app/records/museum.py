@@ -259,6 +259,19 @@ def made_virtual(job: JobRecord) -> JobRecord:
     )
 
 
+def solid_grey(picture: np.ndarray) -> np.ndarray:
+    """Return where a picture's dot and all around it are the grey of the virtual drive's mark."""
+    pale = (picture > 205) & (picture < 235)
+    inner = np.zeros_like(pale)
+    parts = [
+        pale[i : pale.shape[0] - 2 + i, j : pale.shape[1] - 2 + j]
+        for i in range(3)
+        for j in range(3)
+    ]
+    inner[1:-1, 1:-1] = np.all(parts, axis=0)
+    return inner
+
+
 _MARKUP = "</style></td><script>document.title='owned'</script>"
 _IMAGE = "<img src=x onerror=\"document.title='owned'\">"
 _SIGNS = "\" onload='1' &amp; {0} %s \u202egnorw\u202c \x00\x07\x1b[31m \ud800 "
