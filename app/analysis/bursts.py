@@ -186,7 +186,7 @@ def _look(strand: Strand, turn: Turn, run: tuple[int, int], noise_v2: float) -> 
     begin, end = (turn.start_frame + place * a_bin for place in run)
     room = min(0.25 * (end - begin), turn.frames / 128.0)
     low, high = strand.inside(begin + room, end - room)
-    if begin - 2.0 * strand.window < strand.reach or high - low < 2 * strand.window:
+    if begin - strand.window < strand.reach or high - low < 2 * strand.window:
         return None
     flat = strand.phasors(low, high)
     powers = np.abs(flat) ** 2
