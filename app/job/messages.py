@@ -83,6 +83,8 @@ NOT_REFUSED = Message(
     "goes in"
 )
 SPEED_LEFT_ALONE = Message("within tolerance as found, and left as it is")
+OUTWARD_IS_CLOCKWISE = Message("on this drive clockwise is outward")
+OUTWARD_IS_COUNTER_CLOCKWISE = Message("on this drive counter-clockwise is outward")
 HEAD_LEFT_ALONE = Message("close enough as it is, and left as it is")
 NO_SIGN = Message("the side is not known: connect the index, or teach the sign")
 FEW_ARRIVALS = Message("{0} of {1} arrivals could be measured")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from app.analysis.messages import fill
+from app.analysis.nudging import Turn
 from app.job import messages
 from app.job.asking import Check, change, concluded, on_alignment_track
 from app.job.bench import Situation
@@ -16,7 +17,12 @@ from app.job.checks.nudging import (
     outward_turn,
 )
 from app.job.judging import judge, near, offset_limit
-from app.job.model import Action, Do, Outcome, Value, Verdict
+from app.job.model import Action, Do, Outcome, Verdict
+
+_OUTWARD = {
+    Turn.CLOCKWISE: messages.OUTWARD_IS_CLOCKWISE,
+    Turn.COUNTER_CLOCKWISE: messages.OUTWARD_IS_COUNTER_CLOCKWISE,
+}
 
 
 def adjust(situation: Situation) -> Check:
@@ -54,13 +60,13 @@ def _outcome(situation: Situation, standing: Standing, reason: str) -> Outcome:
         u=total_u(budget),
         unit="µm",
         limit=limit,
-        reason=reason,
-        details=turn_learned(situation),
+        reason=_with_turn(situation, reason),
         budget=budget,
     )
 
 
-def turn_learned(situation: Situation) -> tuple[Value, ...]:
-    """Return which way round the body goes outward, as far as it has been learned."""
+def _with_turn(situation: Situation, reason: str) -> str:
+    """Return the reason, and which way round is outward, as far as that has been learned."""
     turn = outward_turn(situation)
-    return () if turn is None else (Value(f"outward is {turn}", 1.0),)
+    learned = "" if turn is None else str(_OUTWARD[turn])
+    return "; ".join(filter(None, (reason, learned)))

@@ -208,3 +208,15 @@ def test_adjusting_again_has_nudges_again():
     assert abs(drive.middle_um) <= 4.0
     assert kept.outcomes[-1].verdict is Verdict.PASS
     assert job.may_close
+
+
+def test_which_way_round_is_outward_is_learned_from_the_first_nudge():
+    drive = ScriptedDrive(middle_um=60.0)
+    job, kept = job_on(drive, plan=[Planned(CheckName.ADJUST, Stage.WORK)])
+    nudges = [ask for ask in drive.done if ask.action is Action.NUDGE]
+    assert "clockwise" in str(nudges[0].message)
+    assert nudges[0].amount < 0.0
+    # It was asked to turn clockwise, and went inward.
+    assert "counter-clockwise is outward" in kept.outcomes[0].reason
+    # 60 µm are 60 / (529.1667 / 1.8) = 0.204 degrees; at 22 mm 0.078 mm.
+    assert "0.20°: 0.08 mm" in str(nudges[0].message)
