@@ -212,7 +212,7 @@ def test_adjusting_again_has_nudges_again():
 
 def test_which_way_round_is_outward_is_learned_from_the_first_nudge():
     drive = ScriptedDrive(middle_um=60.0)
-    job, kept = job_on(drive, plan=[Planned(CheckName.ADJUST, Stage.WORK)])
+    _, kept = job_on(drive, plan=[Planned(CheckName.ADJUST, Stage.WORK)])
     nudges = [ask for ask in drive.done if ask.action is Action.NUDGE]
     assert "clockwise" in str(nudges[0].message)
     assert nudges[0].amount < 0.0
