@@ -147,7 +147,7 @@ def _laid_out(block: Block, width: float) -> Run:
 
 
 def _table(table: Table, width: float) -> Run:
-    size, pad_y = (_FINE, 7.0) if table.fine else (SMALL, _PAD_Y)
+    size, pad_y = (_FINE, 4.0) if table.fine else (SMALL, _PAD_Y)
 
     def row(cells: Sequence[str | Verdict], bold: Sequence[int], thick: float) -> Strip:
         strip = Strip(0.0)
@@ -203,7 +203,7 @@ def _bulleted(line: str, width: float) -> Strip:
 def _signature(block: Signature, width: float) -> Strip:
     strip = Strip(0.0)
     column = width / len(block.labels)
-    room = 320.0
+    room = 260.0
     for place, label in enumerate(block.labels):
         x = place * column
         text, height = broken(label, column - _GAP, SMALL)

@@ -166,11 +166,11 @@ def hysteresis(stages: Sequence[Arrivals], caption: str) -> Figure:
             ("from outside", stage.outside_um, True),
             ("from inside", stage.inside_um, False),
         ):
-            parts.append(_text(left - 5, y + 4 * len(points) + 1, title, "end"))
+            parts.append(_text(left - 5, y + 3.6 * len(points), title, "end"))
             for point in points:
                 parts.append(_error_bar_across(x_of, point, y))
                 parts.append(_triangle(x_of(point.value), y, filled))
-                y += 8.0
+                y += 7.2
             y += 4.0
         parts.append(_text(4, (begin + y) / 2 - 1, stage.title, "start", bold=True, turned=True))
         if stage.middle_um is not None:
@@ -187,7 +187,7 @@ def hysteresis(stages: Sequence[Arrivals], caption: str) -> Figure:
 
 def history(visits: Sequence[Visit], caption: str) -> Figure:
     """Draw the offset as found and as left over the years, and how it went in between."""
-    width, height, left, right, top, bottom = 540.0, 170.0, 42.0, 516.0, 8.0, 134.0
+    width, height, left, right, top, bottom = 540.0, 150.0, 42.0, 516.0, 8.0, 114.0
     points = [p for v in visits for p in (v.found_um, v.left_um) if p is not None]
     numbers = [um for p in points for um in (p.value - p.expanded, p.value + p.expanded)]
     low, high, step = _span([*numbers, 0.0], 6)

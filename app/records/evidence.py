@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from datetime import datetime
+from typing import TypeVar
 
 import numpy as np
 
@@ -18,6 +19,10 @@ from app.records.model import JobRecord, Past
 from app.records.wording import amount, moment_of
 
 BOTH = (Stage.AS_FOUND, Stage.AS_LEFT)
+_Key = TypeVar("_Key")
+_Kept = TypeVar("_Kept")
+_LEAST_DAYS = 30
+"""A rate a year says nothing where it is stretched from less."""
 _ARRIVAL = re.compile(r"(from outside|from inside) \d+")
 
 
@@ -58,15 +63,14 @@ def needles(record: JobRecord, outcomes: Sequence[Outcome]) -> Figures:
 
 def traces(record: JobRecord) -> tuple[Block, ...]:
     """Draw the lobes as found and as left, side by side on one scale, a pair for each side."""
-    newest = {
-        (taking.side, taking.stage): taking
-        for taking in record.takings
-        if taking.check is CheckName.RADIAL and _has_trace(taking)
-    }
-    if not newest:
+    chosen: dict[tuple[int, Stage], Taking] = {}
+    for taking in record.takings:
+        if taking.check is CheckName.RADIAL and _has_trace(taking):
+            _choose(chosen, (taking.side, taking.stage), taking.stage, taking)
+    if not chosen:
         return (Lines(("No trace of the lobes was kept.",)),)
-    top_v = max(_top_v(taking) for taking in newest.values())
-    drawn = {key: _trace(taking, top_v) for key, taking in newest.items()}
+    top_v = max(_top_v(taking) for taking in chosen.values())
+    drawn = {key: _trace(taking, top_v) for key, taking in chosen.items()}
     sides = sorted({side for side, _ in drawn})
     for stage in BOTH:
         if not any((side, stage) in drawn for side in sides):
@@ -85,7 +89,7 @@ def hysteresis(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Block, .
     for stage in BOTH:
         outcome = _outcome(outcomes, CheckName.HYSTERESIS, stage)
         middle = None if outcome is None else named(outcome.details, MIDDLE)
-        newest: dict[str, Point] = {}
+        chosen: dict[str, Point] = {}
         for taking in record.takings:
             offset = named(taking.values, "offset")
             if (
@@ -94,11 +98,10 @@ def hysteresis(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Block, .
                 and offset is not None
                 and _ARRIVAL.fullmatch(taking.label)
             ):
-                # A check that was repeated counts as it was the last time.
-                newest.pop(taking.label, None)
-                newest[taking.label] = Point(offset.value, 2.0 * _own_u(taking, offset))
+                point = Point(offset.value, 2.0 * _own_u(taking, offset))
+                _choose(chosen, taking.label, stage, point)
         outside, inside = (
-            tuple(point for label, point in newest.items() if label.startswith(words))
+            tuple(point for label, point in chosen.items() if label.startswith(words))
             for words in ("from outside", "from inside")
         )
         if outside or inside:
@@ -146,7 +149,7 @@ def history(record: JobRecord, past: Sequence[Past]) -> tuple[Block, ...]:
     offset, *others = courses
     said = [
         _rate(offset),
-        *(_rate(each) for each in others if each.drift.rate_per_year is not None),
+        *(_rate(each) for each in others if _days(each) >= _LEAST_DAYS),
         *_since_last(jobs),
         *aside,
     ]
@@ -157,12 +160,19 @@ def _rate(course: Course) -> str:
     rate = course.drift.rate_per_year
     if rate is None:
         return f"Drift of the {course.name}: too few jobs to tell."
+    days = _days(course)
+    if days < _LEAST_DAYS:
+        return f"Drift of the {course.name}: {days} days from first to last are too few to tell."
     words = amount(Value("", rate.value, rate.u, f"{course.unit} a year"))
     told = "" if course.drift.drifts else ", which cannot be told from none"
     return (
         f"Drift of the {course.name} over {course.drift.count} jobs, adjustments taken out: "
         f"{words}{told}."
     )
+
+
+def _days(course: Course) -> int:
+    return (max(course.at) - min(course.at)).days if course.at else 0
 
 
 def _since_last(jobs: Sequence[tuple[datetime, Past]]) -> tuple[str, ...]:
@@ -195,6 +205,13 @@ def _outcome(outcomes: Sequence[Outcome], check: CheckName, stage: Stage) -> Out
 
 def _point(value: Value | None) -> Point | None:
     return None if value is None else Point(value.value, 2.0 * (value.u or 0.0))
+
+
+def _choose(chosen: dict[_Key, _Kept], key: _Key, stage: Stage, new: _Kept) -> None:
+    """Keep what stands of a check that was repeated: as found the first, else the last."""
+    if stage is not Stage.AS_FOUND:
+        chosen.pop(key, None)
+    chosen.setdefault(key, new)
 
 
 def _own_u(taking: Taking, offset: Value) -> float:

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from app.job.checks.care import CAUTIONS
 from app.job.ledger import open_failures
 from app.job.model import CheckName, Outcome, Stage, Taking, Value, Verdict
+from app.job.next import what_next
 from app.records import evidence
 from app.records.blocks import Block, Lines, Report, Section, Signature, Table
 from app.records.model import JobRecord, Past
@@ -24,6 +25,8 @@ from app.records.wording import (
 
 _MOST_IDENTITY = 120
 _MOST_NOTES = 24
+_SHORT = 28
+"""Characters that fit half a line."""
 _LAW = (
     "This report tells what was measured, with the equipment and under the conditions named; it "
     "is no calibration certificate. Uncertainties are expanded, U with k = 2, about 95 % (JCGM "
@@ -44,7 +47,7 @@ def report_of(record: JobRecord, history: Sequence[Past] = ()) -> Report:
     history : sequence of Past
         The drive's jobs; this one may be among them, and later ones are left out.
     """
-    outcomes = newest_outcomes(record.outcomes)
+    outcomes = standing_outcomes(record.outcomes)
     verdict, lead = _lead(record, outcomes)
     sections = (
         Section("The drive", (_drive(record), *_said(record))),
@@ -80,29 +83,44 @@ def is_virtual(record: JobRecord) -> bool:
     return record.head.virtual or any(taking.virtual for taking in record.takings)
 
 
-def newest_outcomes(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
-    """Return the newest outcome of each check, stage and side, in the order of their first."""
-    newest: dict[tuple[CheckName, Stage, int], Outcome] = {}
+def standing_outcomes(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
+    """Return the outcome of each check, stage and side that stands, in the order of their first.
+
+    As found a drive is only once: there the first that has a value stands, else the newest.
+    """
+    standing: dict[tuple[CheckName, Stage, int], Outcome] = {}
     for outcome in outcomes:
-        newest[outcome.check, outcome.stage, outcome.side] = outcome
-    return tuple(newest.values())
+        key = (outcome.check, outcome.stage, outcome.side)
+        before = standing.get(key)
+        if before is None or outcome.stage is not Stage.AS_FOUND or before.value is None:
+            standing[key] = outcome
+    return tuple(standing.values())
 
 
 def _lead(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Verdict, str]:
-    failed = open_failures(record.outcomes)
-    undecided = [each for each in outcomes if each.verdict is Verdict.UNDECIDED]
-    skipped = [each for each in outcomes if each.verdict is Verdict.SKIPPED]
     state = "Closed" if record.closed_at else "Still open"
-    if failed:
-        names = ", ".join(f"{titled(each)} ({each.stage})" for each in failed)
-        return Verdict.FAIL, f"{state} with open failures: {names}."
     if not outcomes:
         return Verdict.UNDECIDED, f"{state}; no check has ended."
-    counts = [
-        f"{len(those)} {word}"
-        for those, word in ((undecided, "undecided"), (skipped, "skipped"))
-        if those
-    ]
+    open_ones = open_failures(record.outcomes)
+    failed = [each for each in open_ones if each.verdict is Verdict.FAIL]
+    unmeasured = [each for each in open_ones if each.verdict is not Verdict.FAIL]
+    if open_ones:
+        said = [
+            f"{words}: {', '.join(f'{titled(each)} ({each.stage})' for each in those)}"
+            for words, those in (("open failures", failed), ("nothing found", unmeasured))
+            if those
+        ]
+        verdict = Verdict.FAIL if failed else Verdict.UNDECIDED
+        return verdict, f"{state} with {'; '.join(said)}."
+    return _without_failure(state, record, outcomes)
+
+
+def _without_failure(
+    state: str, record: JobRecord, outcomes: Sequence[Outcome]
+) -> tuple[Verdict, str]:
+    undecided = sum(each.verdict is Verdict.UNDECIDED for each in outcomes)
+    skipped = sum(each.verdict is Verdict.SKIPPED for each in outcomes)
+    counts = [f"{n} {word}" for n, word in ((undecided, "undecided"), (skipped, "skipped")) if n]
     rest = f"; {' and '.join(counts)}" if counts else ""
     if undecided or not record.closed_at:
         return Verdict.UNDECIDED, f"{state} without an open failure{rest}."
@@ -196,7 +214,8 @@ def _remarks(outcome: Outcome, times: int) -> str:
     elif outcome.verdict is Verdict.SKIPPED:
         said.append("no reason was given")
     if times > 1:
-        said.append(f"done {times} times, the last counts")
+        one = "first with a value" if outcome.stage is Stage.AS_FOUND else "last"
+        said.append(f"done {times} times, the {one} counts")
     return "; ".join(said)
 
 
@@ -215,7 +234,7 @@ def _budgets(outcomes: Sequence[Outcome]) -> tuple[Block, ...]:
     if not rows:
         return ()
     head = ("Value", "Stage", "Parts of the standard uncertainty", "u", "U = 2u")
-    return (Table(head, rows, (0.22, 0.085, 0.505, 0.095, 0.095)),)
+    return (Table(head, rows, (0.19, 0.075, 0.535, 0.1, 0.1), fine=True),)
 
 
 def _short(number: float) -> str:
@@ -229,7 +248,7 @@ def _details(outcomes: Sequence[Outcome]) -> tuple[Block, ...]:
         if each.details and each.check is not CheckName.CARE
     )
     return (
-        (Table(("Check", "Stage", "Found (± U, k = 2)"), rows, (0.22, 0.085, 0.695)),)
+        (Table(("Check", "Stage", "Found (± U, k = 2)"), rows, (0.19, 0.075, 0.735), fine=True),)
         if rows
         else ()
     )
@@ -254,7 +273,22 @@ def _conditions(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Block, 
     rows += [("Source", clean(source, 400)) for source in _sources(record)]
     settings = {name: said for taking in record.takings for name, said in taking.settings}
     rows += [(f"Set: {clean(name, 60)}", clean(said, 200)) for name, said in settings.items()]
-    return (Table((), tuple(rows), (0.34, 0.66), (0,)),) if rows else ()
+    return tuple(_in_pairs(rows))
+
+
+def _in_pairs(rows: Sequence[tuple[str, str]]) -> list[Block]:
+    """Return short facts two to a line, and long ones below them."""
+    short = [row for row in rows if max(map(len, row)) <= _SHORT]
+    long = [row for row in rows if max(map(len, row)) > _SHORT]
+    if len(short) % 2:
+        short.append(("", ""))
+    pairs = tuple((*a, *b) for a, b in zip(short[::2], short[1::2], strict=True))
+    blocks: list[Block] = []
+    if pairs:
+        blocks.append(Table((), pairs, (0.28, 0.22, 0.28, 0.22), (0, 2)))
+    if long:
+        blocks.append(Table((), tuple(long), (0.28, 0.72), (0,)))
+    return blocks
 
 
 def _observed(taking: Taking) -> str:
@@ -289,6 +323,19 @@ def _reservations(record: JobRecord, outcomes: Sequence[Outcome]) -> list[str]:
         if each.verdict in (Verdict.UNDECIDED, Verdict.SKIPPED):
             why = within(each.reason) or "no reason was given"
             said.append(f"{titled(each)}, {each.stage}, {VERDICTS[each.verdict]}: {why}")
+    for each in open_failures(record.outcomes):
+        mend = what_next(each)
+        if mend is not None:
+            said.append(f"{titled(each)}, {each.stage}, to do: {mend}")
+    said += _notes(record)
+    if moment_of(record.head.opened_at) is None:
+        said.append("The time at which the job was opened cannot be read.")
+    return [*said, _LAW]
+
+
+def _notes(record: JobRecord) -> list[str]:
+    """Return each note of the measurements once, and where it was made."""
+    said: list[str] = []
     notes: dict[str, list[str]] = {}
     for taking in record.takings:
         if taking.track is not None:
@@ -300,6 +347,4 @@ def _reservations(record: JobRecord, outcomes: Sequence[Outcome]) -> list[str]:
         said.append(f"{note} ({places[0]}{more})")
     if len(notes) > _MOST_NOTES:
         said.append(f"{len(notes) - _MOST_NOTES} further notes are in the book.")
-    if moment_of(record.head.opened_at) is None:
-        said.append("The time at which the job was opened cannot be read.")
-    return [*said, _LAW]
+    return said

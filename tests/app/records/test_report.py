@@ -118,13 +118,20 @@ def test_what_was_not_measured_is_said():
     page_of(report)
 
 
-def test_the_last_of_repeated_checks_counts():
-    again = outcome(CheckName.SPEED, Stage.AS_FOUND, Verdict.FAIL, value=310.0, u=0.1, unit="rpm")
+@pytest.mark.parametrize(
+    ("stage", "shown", "which"),
+    [
+        (Stage.AS_FOUND, "301.240 ± 0.080 rpm", "first with a value"),
+        (Stage.AS_LEFT, "300.40 ± 0.20 rpm", "last"),
+    ],
+)
+def test_of_repeated_checks_the_first_is_as_found_and_the_last_as_left(stage, shown, which):
+    again = outcome(CheckName.SPEED, stage, Verdict.PASS, value=300.4, u=0.1, unit="rpm")
     job = record()
     report = report_of(replace(job, outcomes=(*job.outcomes, again)))
-    shown = row(report, "Spindle speed", Stage.AS_FOUND)
-    assert shown[2] == "310.00 ± 0.20 rpm"
-    assert "done 2 times, the last counts" in shown[5]
+    found = row(report, "Spindle speed", stage)
+    assert found[2] == shown
+    assert f"done 2 times, the {which} counts" in found[5]
 
 
 def test_open_failures_stand_first_and_with_their_reason():
@@ -135,6 +142,7 @@ def test_open_failures_stand_first_and_with_their_reason():
     )
     assert report.verdict is Verdict.FAIL
     assert report.lead == "Closed with open failures: Spindle speed (as left)."
+    assert any("Spindle speed, as left, to do: " in r for r in lines(report, "Reservations"))
     rows = [r for block in section(report, "The drive") for r in block.rows]
     assert ("Closed with failures because", "belt is on order") in rows
 
@@ -154,6 +162,12 @@ def test_history_ends_with_this_job_and_keeps_kinds_apart():
     days = [0.0, 353.0, 770.0, 1075.0]
     walked = [-12.0, -12.0 - 20.5, -12.0 - 20.5 - 23.5, -12.0 - 20.5 - 23.5 - 33.9]
     assert slope == pytest.approx(np.polyfit(days, walked, 1)[0] * 365.25, abs=0.6)
+
+
+def test_a_rate_is_not_stretched_from_some_days():
+    near = (past(10, "2031-04-01", -4.0, 1.0), past(11, "2031-04-06", -9.0, 1.0))
+    said = lines(report_of(record(), near), "History")
+    assert said[0] == "Drift of the offset: 10 days from first to last are too few to tell."
 
 
 @pytest.mark.parametrize(
