@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from app.analysis import messages
 from app.analysis.captured import Captured
-from app.analysis.edges import start_of
+from app.analysis.edges import Edge, start_of
 from app.analysis.findings import Burst
 from app.analysis.messages import fill
 from app.analysis.reading import Message, Quantity, Trace
@@ -94,12 +94,12 @@ def bursts_of(pieces: Sequence[Captured], setup: Setup, track: int) -> BurstsFou
         for run in runs
     ]
     if not all(seen):
-        return messages.NO_START
+        return no_burst
     bursts = tuple(_burst(each, strands[0]) for each in seen)
     rpm = 60.0 / float(np.mean([turn.frames / strand.rate_hz for strand, turn in passes]))
     return BurstsFound(
         bursts=bursts,
-        first_us=np.array([one.start_us for one in seen[0]]),
+        first_us=np.array([one.start_us for one in _best_timed(seen[0])]),
         rpm=rpm,
         carrier_hz=_carrier([one for each in seen for one in each], strands[0]),
         trace=Trace(
@@ -114,9 +114,10 @@ def bursts_of(pieces: Sequence[Captured], setup: Setup, track: int) -> BurstsFou
 
 @dataclass(frozen=True, slots=True)
 class _Seen:
-    """One burst in one turn."""
+    """One burst in one turn; ``timed`` is False where only the mean turn tells its start."""
 
     start_us: float
+    timed: bool
     noise_u_us: float
     shape_u_us: float
     length_us: float
@@ -181,26 +182,29 @@ def _noise(power_v2: Floats, runs: Sequence[tuple[int, int]]) -> float:
 
 
 def _look(strand: Strand, turn: Turn, run: tuple[int, int], noise_v2: float) -> _Seen | None:
-    """Return a burst of one turn, None where its start is not in the stretch."""
+    """Return a burst of one turn, None where the stretch or the turn hardly holds it."""
     a_bin = turn.frames / BINS
     begin, end = (turn.start_frame + place * a_bin for place in run)
     room = min(0.25 * (end - begin), turn.frames / 128.0)
     low, high = strand.inside(begin + room, end - room)
-    if begin - strand.window < strand.reach or high - low < 2 * strand.window:
+    if high - low < 2 * strand.window:
         return None
     flat = strand.phasors(low, high)
     powers = np.abs(flat) ** 2
     height_v2 = float(powers.mean()) - noise_v2
     if height_v2 <= 0.0:
         return None
-    rough = _rough(strand, begin, room, height_v2, noise_v2)
     last = _rough_end(strand, end, room, height_v2, noise_v2)
-    edge = start_of(strand, rough, room)
+    edge, timed = None, True
+    if begin - strand.window >= strand.reach:
+        edge = start_of(strand, _rough(strand, begin, room, height_v2, noise_v2), room)
     if edge is None:
-        return None
+        # The stretch begins too near: the mean turn tells the start, to some of its bins.
+        edge, timed = Edge(begin, a_bin, 2.0 * a_bin), False
     in_us = 1e6 / strand.rate_hz
     return _Seen(
         start_us=(edge.place - turn.start_frame) * in_us,
+        timed=timed,
         noise_u_us=edge.u_noise * in_us,
         shape_u_us=edge.u_shape * in_us,
         length_us=(last - edge.place) * in_us,
@@ -237,22 +241,26 @@ def _frequency(strand: Strand, flat: NDArray[np.complex128]) -> float:
 
 
 def _burst(seen: Sequence[_Seen], strand: Strand) -> Burst:
-    starts = np.array([one.start_us for one in seen])
+    timed = _best_timed(seen)
+    starts = np.array([one.start_us for one in timed])
     powers = np.array([one.power_v2 for one in seen])
     height_v = float(np.sqrt(powers.mean()))
-    many = len(seen) > 1
-    start_u = scatter_u(starts) if many else seen[0].noise_u_us
+    start_u = scatter_u(starts) if len(starts) > 1 else timed[0].noise_u_us
     # What each turn has alike: the start's shape, and where between two values the index's edge is.
-    alike_u = float(np.hypot(seen[0].shape_u_us, 0.1e6 / strand.rate_hz))
+    alike_u = float(np.hypot(timed[0].shape_u_us, 0.1e6 / strand.rate_hz))
     # Noise over the flat part: its values are independent once a window.
     windows = max(1.0, seen[0].length_us * 0.5e-6 * strand.rate_hz / strand.window)
     noise_u = float(np.sqrt(0.5 * seen[0].noise_v2 / windows / len(seen)))
-    height_u = scatter_u(powers) / (2.0 * height_v) if many else noise_u
+    height_u = scatter_u(powers) / (2.0 * height_v) if len(seen) > 1 else noise_u
     return Burst(
         start_us=Quantity(float(starts.mean()), float(np.hypot(start_u, alike_u))),
         length_us=float(np.mean([one.length_us for one in seen])),
         height_v=Quantity(height_v, max(height_u, noise_u)),
     )
+
+
+def _best_timed(seen: Sequence[_Seen]) -> Sequence[_Seen]:
+    return [one for one in seen if one.timed] or seen
 
 
 def _carrier(seen: Sequence[_Seen], strand: Strand) -> Quantity | None:

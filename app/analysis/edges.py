@@ -16,6 +16,8 @@ _HALF_KNOWN = 0.5
 """The part of a cycle in which a burst begins moves an abrupt start's sum by up to 1/(2ω), and
 does not move that of a start which takes a whole cycle. What a disk has lies between."""
 _LOW_SLOPE = 4
+_COARSE = 0.5
+"""Of an envelope's values: an edge between two of them may lie anywhere, and so may the index's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +114,7 @@ def _weighed(strand: Strand, tone: _Tone, near: float, half: float) -> Edge:
     if strand.carrier_hz is None:
         there = float(np.sum(values - tone.phase)) / tone.height_v
         noise = tone.noise_v * float(np.sqrt(strand.window * values.size)) / tone.height_v
-        return Edge(end - there, noise, 0.5)
+        return Edge(end - there + strand.early, noise, _COARSE)
     angle = strand.omega * places + tone.phase_at(places)
     there = 2.0 * float(values @ np.cos(angle)) / tone.height_v
     # |z|'s noise is that of 2·d·cos, the mean over a window.

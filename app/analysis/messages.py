@@ -89,7 +89,6 @@ NO_AZIMUTH = Message(
     "the heights of the bursts fit no azimuth within one degree: check the track, the disk, and "
     "the angles in the profile"
 )
-NO_START = Message("the burst has no clear start within the turn; check the track and the disk")
 NOTHING_WRITTEN = Message(
     "no signal of one frequency all round: nothing is written here, or the head is not on the "
     "track; write it and measure again"

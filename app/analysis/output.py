@@ -27,6 +27,8 @@ _LEAST_PART = 0.2
 _OVERTONES = 5
 _GROUPS = 16
 _PLACES = 4096
+_LINEAR_PART = 1e-3
+"""Of the amplitude: how far from linear a source that is linear may be."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +169,8 @@ def _amplitude(marks: Sequence[_Marks], envelope: _Envelope) -> Quantity:
         full = counts > 0.9 * counts.max()
         by_turn += list(np.sqrt(np.maximum(np.bincount(number, power)[full] / counts[full], 0.0)))
     u = scatter_u(np.array(by_turn)) if len(by_turn) > 1 else 0.0
-    return Quantity(float(envelope.smooth_v.mean()), float(np.hypot(u, envelope.u_v)))
+    value = float(envelope.smooth_v.mean())
+    return Quantity(value, float(np.linalg.norm([u, envelope.u_v, _LINEAR_PART * value])))
 
 
 def _modulation(envelope: _Envelope) -> Quantity:

@@ -42,12 +42,17 @@ class Strand:
         Near the carrier's frequency; None of an envelope.
     turns : tuple of Turn
         By the index, in values; whole, and without missing samples.
+    early : float
+        By how many values a start seems to come early. A pair of extremes covers the time from
+        its place to the next, half a value later than a sample does, and shows all of a burst that
+        fills a part of it, another half on average.
     """
 
     values_v: Floats
     rate_hz: float
     carrier_hz: float | None
     turns: tuple[Turn, ...]
+    early: float = 0.0
 
     @property
     def omega(self) -> float:
@@ -113,7 +118,7 @@ def strands_of(
         turns = _whole(_turns(piece, setup), step, fine)
         values_v = np.where(fine, values_v, 0.0)
         if step == 2 or setup.columns.envelope is not None:
-            found.append(Strand(values_v, rate_hz, None, turns))
+            found.append(Strand(values_v, rate_hz, None, turns, float(step - 1)))
             continue
         length = max(3, round(0.5 * _SLOW_S * rate_hz))
         # Twice, so that what is left of the carrier in a mean is next to nothing.
@@ -145,6 +150,9 @@ def _turns(piece: Captured, setup: Setup) -> list[Turn]:
     if not turns and piece.at_index and len(piece.samples_v) > _MOST_OF_A_TURN * usual:
         # The record begins at the edge: what comes soon after it needs no second one.
         return [Turn(0.0, usual)]
+    if piece.extremes and piece.at_index:
+        # The trigger's edge is exact; those in the pairs may be a pair early, or not.
+        return [turn for turn in turns if turn.start_frame == 0.0]
     return turns
 
 

@@ -60,3 +60,12 @@ def written(seed: int, cycles: int, modulation: float, asymmetry_ns: float, turn
         1 + modulation * np.cos(2 * np.pi * place + 6 * rng.random())
     )
     return finish(signal, place, rng, **more)
+
+
+def extremes_of(samples, together=20):
+    """Return pairs of rows, lowest and highest of the differential, the index beside them."""
+    usable = len(samples) // together * together
+    parts = (samples[:usable, 0] - samples[:usable, 1]).reshape(-1, together)
+    rows = np.stack([parts.min(axis=1), parts.max(axis=1)], axis=1).reshape(-1)
+    index = np.repeat(samples[:usable:together, 2], 2)
+    return np.stack([rows, index], axis=1).astype(np.float32)

@@ -11,6 +11,7 @@ from app.analysis.findings import Burst
 from app.analysis.indextiming import index_of
 from app.analysis.reading import Message, Quantity
 from tests.app.analysis import made_bursts
+from tests.app.analysis.made_bursts import extremes_of
 from tests.app.analysis.running import RAW, setup_for
 
 SETUP = setup_for(RAW, made_bursts.RATE_HZ)
@@ -87,6 +88,27 @@ def test_without_an_index_it_says_what_to_wire():
 def test_noise_alone_has_no_burst():
     samples = made_bursts.bursts(9, 210.0, (0.0,), turns=4.0)
     assert "is the head on track 34 of the alignment disk?" in str(found_in(samples))
+
+
+@pytest.mark.parametrize("together", [20, 50])
+def test_pairs_of_extremes_tell_azimuth_and_start_to_a_pair(together):
+    heights = azimuth_loss(np.array(ANGLES) + 8.0, WIDTH_UM, 9.8415)
+    samples = made_bursts.bursts(11, 210.0, heights)
+    edges = np.flatnonzero((samples[1:, 2] < 2.5) & (samples[:-1, 2] >= 2.5)) + 1
+    records = [
+        Captured(
+            extremes_of(samples[edge : edge + 440_000], together), at_index=True, extremes=True
+        )
+        for edge in edges[:9:2]
+    ]
+    rate_hz = 2 * made_bursts.RATE_HZ / together
+    setup = setup_for(("differential", "index"), rate_hz, bandwidth_hz=0.5e6)
+    bursts = bursts_of(records, setup, 34)
+    delay = index_of(bursts).delay_us
+    assert delay.value == pytest.approx(210.0, abs=together)
+    assert abs(delay.value - 210.0) < 2 * delay.u
+    found = azimuth_of(bursts, ANGLES, width_um=WIDTH_UM, radius_mm=RADIUS_MM, carrier_hz=125e3)
+    assert found.angle_arcmin.value == pytest.approx(-8.0, abs=1.0)
 
 
 def test_missing_samples_leave_a_turn_out():

@@ -7,6 +7,7 @@ from app.analysis import messages
 from app.analysis.captured import Captured
 from app.analysis.output import output_of
 from tests.app.analysis import made_bursts
+from tests.app.analysis.made_bursts import extremes_of
 from tests.app.analysis.running import RAW, setup_for
 
 SETUP = setup_for(RAW, made_bursts.RATE_HZ)
@@ -14,15 +15,6 @@ SETUP = setup_for(RAW, made_bursts.RATE_HZ)
 
 def found_in(samples, setup=SETUP, **more):
     return output_of([Captured(samples, **more)], setup)
-
-
-def extremes_of(samples, together=20):
-    """Return pairs of rows, lowest and highest of the differential, the index beside them."""
-    usable = len(samples) // together * together
-    parts = (samples[:usable, 0] - samples[:usable, 1]).reshape(-1, together)
-    rows = np.stack([parts.min(axis=1), parts.max(axis=1)], axis=1).reshape(-1)
-    index = np.repeat(samples[:usable:together, 2], 2)
-    return np.stack([rows, index], axis=1).astype(np.float32)
 
 
 @pytest.mark.parametrize("cycles", [12_500, 25_000])
