@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import TypeVar
 
@@ -21,19 +22,21 @@ from app.records.wording import amount, moment_of
 BOTH = (Stage.AS_FOUND, Stage.AS_LEFT)
 _Key = TypeVar("_Key")
 _Kept = TypeVar("_Kept")
+_FAR = 1e9
+"""From here up, in any unit, a number is a fault and cannot be drawn."""
 _LEAST_DAYS = 30
 """A rate a year says nothing where it is stretched from less."""
 _ARRIVAL = re.compile(r"(from outside|from inside) \d+")
 
 
 def named(values: Iterable[Value], name: str) -> Value | None:
-    """Return the value of that name."""
-    return next((value for value in values if value.name == name), None)
+    """Return the value of that name, None where there is none that can be drawn."""
+    return _drawable(next((value for value in values if value.name == name), None))
 
 
 def summaries(record: JobRecord) -> tuple[tuple[Stage, Summary], ...]:
     """Return the drive's numbers as found and as left."""
-    return (Stage.AS_FOUND, record.as_found), (Stage.AS_LEFT, record.as_left)
+    return (Stage.AS_FOUND, _sound(record.as_found)), (Stage.AS_LEFT, _sound(record.as_left))
 
 
 def needles(record: JobRecord, outcomes: Sequence[Outcome]) -> Figures:
@@ -190,13 +193,27 @@ def _since_last(jobs: Sequence[tuple[datetime, Past]]) -> tuple[str, ...]:
 
 def _by_time(past: Iterable[Past], until: datetime | None) -> list[tuple[datetime, Past]]:
     timed = [(moment_of(one.opened_at), one) for one in past]
-    kept = [(at, one) for at, one in timed if at is not None and (until is None or at <= until)]
+    kept = [
+        (
+            at,
+            replace(
+                one,
+                # All of them with an offset from UTC, so that they can be told apart.
+                opened_at=at.isoformat(),
+                as_found=_sound(one.as_found),
+                as_left=_sound(one.as_left),
+            ),
+        )
+        for at, one in timed
+        if at is not None and (until is None or at <= until)
+    ]
     return sorted(kept, key=lambda pair: pair[0])
 
 
 def _radial_limit_um(outcomes: Sequence[Outcome], stage: Stage) -> float | None:
     outcome = _outcome(outcomes, CheckName.RADIAL, stage)
-    return None if outcome is None or outcome.limit is None else outcome.limit.high
+    limit_um = None if outcome is None or outcome.limit is None else outcome.limit.high
+    return None if limit_um is None or not 0.0 < limit_um < _FAR else limit_um
 
 
 def _outcome(outcomes: Sequence[Outcome], check: CheckName, stage: Stage) -> Outcome | None:
@@ -222,22 +239,38 @@ def _own_u(taking: Taking, offset: Value) -> float:
     return abs(offset.value / balance.value) * balance.u
 
 
+def _drawable(value: Value | None) -> Value | None:
+    """Return a value if it can be drawn, without an uncertainty that cannot."""
+    if value is None or not abs(value.value) < _FAR:
+        return None
+    return value if value.u is None or 0.0 <= value.u < _FAR else replace(value, u=None)
+
+
+def _sound(summary: Summary) -> Summary:
+    return Summary(
+        _drawable(summary.offset_um),
+        _drawable(summary.hysteresis_um),
+        _drawable(summary.speed_rpm),
+    )
+
+
 def _has_trace(taking: Taking) -> bool:
     turns, envelope_v = taking.turns, taking.envelope_v
     if turns is None or envelope_v is None or turns.shape != envelope_v.shape:
         return False
-    return bool(np.any(np.isfinite(turns) & np.isfinite(envelope_v)))
+    return bool(np.any(np.isfinite(turns)) and np.any(np.abs(envelope_v) < _FAR))
 
 
 def _top_v(taking: Taking) -> float:
     assert taking.envelope_v is not None
-    return float(np.nanmax(np.where(np.isfinite(taking.envelope_v), taking.envelope_v, np.nan)))
+    return float(taking.envelope_v[np.abs(taking.envelope_v) < _FAR].max())
 
 
 def _trace(taking: Taking, top_v: float) -> Figure:
     assert taking.turns is not None
     assert taking.envelope_v is not None
-    return drawings.trace(taking.turns, taking.envelope_v, top_v, _trace_caption(taking))
+    envelope_v = np.where(np.abs(taking.envelope_v) < _FAR, taking.envelope_v, np.float32(np.nan))
+    return drawings.trace(taking.turns, envelope_v, top_v, _trace_caption(taking))
 
 
 def _trace_caption(taking: Taking) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 
 from app.job.checks.care import CAUTIONS
@@ -155,7 +156,7 @@ def _said(record: JobRecord) -> tuple[Block, ...]:
 
 
 def _numbers(record: JobRecord) -> Table:
-    found, left = record.as_found, record.as_left
+    (_, found), (_, left) = evidence.summaries(record)
     rows = (
         ("Radial offset, + outward", found.offset_um, left.offset_um),
         ("Hysteresis, outside less inside", found.hysteresis_um, left.hysteresis_um),
@@ -229,7 +230,7 @@ def _budgets(outcomes: Sequence[Outcome]) -> tuple[Block, ...]:
             f"{_short(2.0 * each.u)} {each.unit}",
         )
         for each in outcomes
-        if each.budget and each.u is not None
+        if each.budget and each.u is not None and math.isfinite(each.u)
     )
     if not rows:
         return ()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime
 
 from app.job.model import CheckName, Limit, Outcome, Value, Verdict
@@ -78,19 +79,20 @@ def found_of(outcome: Outcome) -> str:
 
 def limit_words(limit: Limit | None) -> str:
     """Return what a value is judged by."""
-    if limit is None or (limit.low is None and limit.high is None):
-        return "none"
-    unit = f" {limit.unit}" if limit.unit else ""
-    if limit.low is None:
-        return f"size ≤ {_figure(limit.high)}{unit}"
-    if limit.high is None:
-        return f"≥ {_figure(limit.low)}{unit}"
-    if limit.low == -limit.high:
-        return f"0 ± {_figure(limit.high)}{unit}"
-    return f"{_figure(limit.low)} to {_figure(limit.high)}{unit}"
+    low, high = (None, None) if limit is None else (limit.low, limit.high)
+    unit = f" {limit.unit}" if limit is not None and limit.unit else ""
+    if low is None:
+        return "none" if high is None else f"size ≤ {_figure(high)}{unit}"
+    if high is None:
+        return f"≥ {_figure(low)}{unit}"
+    if low == -high:
+        return f"0 ± {_figure(high)}{unit}"
+    return f"{_figure(low)} to {_figure(high)}{unit}"
 
 
-def _figure(number: float | None) -> str:
+def _figure(number: float) -> str:
+    if not math.isfinite(number):
+        return "not known"
     return f"{number:.4g}".replace("-", "−")
 
 

@@ -8,7 +8,7 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
-from app.job.model import CheckName, Stage, Verdict
+from app.job.model import CheckName, Limit, Stage, Summary, Value, Verdict
 from app.records import drawings
 from app.records.blocks import Figures, Lines, Table
 from app.records.drawings import Point
@@ -208,6 +208,42 @@ def test_no_text_becomes_markup_or_disturbs_its_neighbours(text):
     assert len(markup) < 400_000
     if text == HOSTILE:
         assert "<script>document.title='owned'</script>" in page.text
+
+
+@pytest.mark.parametrize("value", [0.0, -1e-30, 1e30, np.nan, np.inf])
+@pytest.mark.parametrize("u", [None, 0.0, 1e30, np.nan, np.inf])
+def test_no_number_breaks_a_drawing(value, u):
+    def put(found):
+        return replace(found, value=value, u=u)
+
+    job = record()
+    odd = Summary(*(put(Value("", 0.0, None, unit)) for unit in ("µm", "µm", "rpm")))
+    takings = tuple(
+        replace(
+            each,
+            values=tuple(map(put, each.values)),
+            envelope_v=None if each.envelope_v is None else np.full(1000, value, np.float32),
+        )
+        for each in job.takings
+    )
+    outcomes = tuple(
+        replace(each, value=value, u=u, details=tuple(map(put, each.details)), limit=limit)
+        for each in job.outcomes
+        for limit in [Limit(-value, value, "µm", "")]
+    )
+    days = ("0001-01-01", "no day", "2031-04-11", "2031-04-12T09:40:00+02:00")
+    past_jobs = [
+        replace(each, opened_at=day, as_found=odd, as_left=odd)
+        for each, day in zip(HISTORY, days, strict=True)
+    ]
+    report = report_of(
+        replace(job, as_found=odd, as_left=odd, takings=takings, outcomes=outcomes), past_jobs
+    )
+    markup = page_of(report)
+    assert not re.search(r"\b(nan|inf)\b", markup)
+    for svg in re.findall(r"<svg.*?</svg>", markup):
+        for number in re.findall(r' (?:x|y|x1|y1|x2|y2)="([^"]*)"', svg):
+            assert abs(float(number)) < 1e4
 
 
 def test_long_texts_are_cut_and_tell_so():
