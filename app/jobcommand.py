@@ -6,24 +6,21 @@ import argparse
 import json
 import sys
 from collections.abc import Callable
-from pathlib import Path
 
 from app.conduct import checks_named, conduct, head_for, job_as_json, now
 from app.job.bench import JobOptions
 from app.job.job import Job
-from app.job.model import CheckName, JobHead, Outcome, Summary, Taking
+from app.job.model import CheckName, Outcome
 from app.measure import EnvelopeOptions
 from app.options import DEFAULT_PROFILE, UsageFault
 from app.profiles import Profile, load_profile
 from app.prompting import Typist
 from app.records.book import Book
-from app.records.keeper import Keeper
-from app.records.model import Drive, JobRecord, Past
+from app.records.kept import Kept
+from app.records.model import Drive
 from app.reporting import check_out, write_report
 from instruments.addresses import open_address
 from instruments.source import Role, Source, SourceRequest
-
-_WRITE_WITHIN_S = 10.0
 
 
 def run_job(
@@ -52,9 +49,8 @@ def run_job(
     try:
         _check_workable(source)
         envelope.check(source.info)
-        kept = _Kept(drive, head_for(source.info, profile))
-        if not options.no_book:
-            kept.keeper = Keeper(options.book, drive, kept.head, now)
+        head = head_for(source.info, profile)
+        kept = Kept(drive, head, now, path=options.book, in_book=not options.no_book)
         job = _conduct(source, profile, envelope, checks, options, kept, say)
     finally:
         source.close()
@@ -63,70 +59,11 @@ def run_job(
     else:
         say(_end(job))
     if options.report is not None:
-        record, past = kept.record(job, options.book)
+        record, past = kept.record(job)
         write_report(record, past, options.report, overwrite=options.overwrite)
         if not options.json:
             say(f"{options.report}: the report")
     return job.closed
-
-
-class _Kept:
-    """What a job gives to be kept: for the book, where there is one, and for the report."""
-
-    def __init__(self, drive: Drive, head: JobHead) -> None:
-        self.drive = drive
-        self.head = head
-        self.keeper: Keeper | None = None
-        self._takings: list[Taking] = []
-        self._closed_at = ""
-
-    def add_taking(self, taking: Taking) -> None:
-        """Keep a measurement."""
-        self._takings.append(taking)
-        if self.keeper is not None:
-            self.keeper.add_taking(taking)
-
-    def add_outcome(self, outcome: Outcome) -> None:
-        """Keep what a check came to."""
-        if self.keeper is not None:
-            self.keeper.add_outcome(outcome)
-
-    def close(self, as_found: Summary, as_left: Summary, nudges: int, reason: str) -> None:
-        """Keep that the job was closed."""
-        self._closed_at = now()
-        if self.keeper is not None:
-            self.keeper.close(as_found, as_left, nudges, reason)
-
-    def finish(self) -> None:
-        """Let the book be written to its end, and tell when that cannot be."""
-        keeper = self.keeper
-        if keeper is None:
-            return
-        keeper.flush(_WRITE_WITHIN_S)
-        fault = keeper.fault
-        keeper.stop()
-        if fault:
-            self.keeper = None
-            sys.stderr.write(f"evenlobe: not all is in the book: {fault}\n")
-
-    def record(self, job: Job, path: Path | None) -> tuple[JobRecord, tuple[Past, ...]]:
-        """Return the job as the report wants it, and the drive's history."""
-        if self.keeper is not None and self.keeper.number is not None:
-            with Book(path) as book:
-                return book.job(self.keeper.number), book.history(self.drive.identity)
-        record = JobRecord(
-            0,
-            self.drive,
-            self.head,
-            tuple(self._takings),
-            job.outcomes,
-            job.as_found,
-            job.as_left,
-            self._closed_at,
-            job.closing_reason,
-            job.nudges,
-        )
-        return record, ()
 
 
 def _drive(options: argparse.Namespace, identity: str) -> Drive:
@@ -148,7 +85,7 @@ def _conduct(
     envelope: EnvelopeOptions,
     checks: tuple[CheckName, ...],
     options: argparse.Namespace,
-    kept: _Kept,
+    kept: Kept,
     say: Callable[[str], None],
 ) -> Job:
     """Run the job; what waits for the book is written before this returns."""
@@ -169,7 +106,9 @@ def _conduct(
             tell=None if options.json else say,
         )
     finally:
-        kept.finish()
+        fault = kept.finish()
+        if fault:
+            sys.stderr.write(f"evenlobe: not all is in the book: {fault}\n")
 
 
 def _check_workable(source: Source) -> None:
