@@ -7,12 +7,14 @@ import binascii
 import csv
 import json
 from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 from app.job.model import Value
 from app.records import coding
+from app.records.appearing import appearing
 from app.records.book import Book
 from app.records.fault import BookError, CodingError, RefusedError
 from app.records.model import Drive, JobRecord
@@ -216,7 +218,7 @@ def _decoded(text: object, where: str) -> bytes | None:
         raise CodingError(f"{where}.arrays is not base64") from None
 
 
-def _write_rows(out: Any, rows: Iterable[Any]) -> None:
+def _write_rows(out: TextIO, rows: Iterable[Any]) -> None:
     for place, row in enumerate(rows):
         out.write((",\n" if place else "") + json.dumps(row, ensure_ascii=False, allow_nan=False))
     out.write("\n")
@@ -308,33 +310,19 @@ def _cell(value: object) -> object:
     return "" if value is None else value
 
 
-class _writing:  # noqa: N801
-    """A text file that appears under its name when it is whole."""
+@contextmanager
+def _writing(path: Path, newline: str | None = None) -> Iterator[TextIO]:
+    """Open a text file that appears under its name when it is whole.
 
-    def __init__(self, path: Path, newline: str | None = None) -> None:
-        self._path = path
-        self._part = path.with_name(path.name + ".part")
-        self._newline = newline
-
-    def __enter__(self) -> Any:
-        try:
-            self._path.parent.mkdir(parents=True, exist_ok=True)
-            self._file = self._part.open("w", encoding="utf-8", newline=self._newline)
-        except OSError as fault:
-            raise self._told(fault) from None
-        return self._file
-
-    def __exit__(self, kind: object, fault: BaseException | None, trace: object) -> None:
-        try:
-            self._file.close()
-            if fault is None:
-                self._part.replace(self._path)
-                return
-            self._part.unlink(missing_ok=True)
-        except OSError as other:
-            raise self._told(other) from None
-        if isinstance(fault, OSError):
-            raise self._told(fault) from None
-
-    def _told(self, fault: OSError) -> BookError:
-        return BookError(f"export “{self._path}”: it cannot be written: {fault.strerror}")
+    Raises
+    ------
+    BookError
+        When it cannot be written.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with appearing(path) as part, part.open("w", encoding="utf-8", newline=newline) as out:
+            yield out
+    except OSError as fault:
+        why = fault.strerror or str(fault)
+        raise BookError(f"export “{path}”: it cannot be written: {why}") from None

@@ -1,0 +1,300 @@
+"""The page of the drives: those in the job book, their history, and where a job begins."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QKeyEvent
+from PySide6.QtWidgets import (
+    QComboBox,
+    QGridLayout,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QListWidget,
+    QListWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from app.dashboard.buttons import TouchButton
+from app.dashboard.history import HistoryChart
+from app.dashboard.shelf import Shelf
+from app.dashboard.theme import Sizes, Theme
+from app.job.model import Value
+from app.records.book import Book, shown
+from app.records.courses import Course, courses_of
+from app.records.model import Drive, Past, Shelved
+
+_WHICH = Qt.ItemDataRole.UserRole
+_KEPT_TEXT = 2000
+
+
+class DrivesPage(QWidget):
+    """A list of drives with a search, a form for a new one, and the history of the chosen one.
+
+    Parameters
+    ----------
+    book : Path or None
+        The job book's file; the user's own when None.
+    profiles : sequence of str
+        Names of the drive classes.
+    """
+
+    work_on = Signal(str, str)
+    """A drive's identity and class: a job is to begin on it."""
+    show_report = Signal(str, int)
+    """A drive's identity, and the number of the job whose report is wanted."""
+    left = Signal()
+    """Back to the needle."""
+
+    def __init__(
+        self, book: Path | None, profiles: tuple[str, ...], parent: QWidget | None = None
+    ) -> None:
+        super().__init__(parent)
+        self.setObjectName("page")
+        self._shelf = Shelf(book)
+        self._courses: tuple[Course, ...] = ()
+        self._shown = 0
+        self._past: tuple[Past, ...] = ()
+        self._title = QLabel(self.tr("Drives in the job book"), self)
+        self._title.setProperty("title", True)
+        self._status = QLabel(self)
+        self._status.setProperty("quiet", True)
+        self._status.setWordWrap(True)
+        self._status.setTextFormat(Qt.TextFormat.PlainText)
+        self._search = self._field(self.tr("Search"), self.tr("Part of a name, class or note"))
+        self._search.textChanged.connect(self._look)
+        self._list = self._listing(self.tr("Drives"), self.tr("Arrows choose, Enter begins a job"))
+        self._list.currentItemChanged.connect(self._choose)
+        self._list.itemActivated.connect(self.begin)
+        self._identity = self._field(self.tr("New drive"), self.tr("Your own name or number"))
+        self._identity.returnPressed.connect(self.add)
+        self._profile = QComboBox(self)
+        self._profile.addItems(profiles)
+        self._profile.setAccessibleName(self.tr("Class of the new drive"))
+        self._note = self._field(self.tr("Note"), self.tr("What else is to be known of it"))
+        self._note.returnPressed.connect(self.add)
+        self._jobs = self._listing(self.tr("Jobs of the drive"), self.tr("Enter shows the report"))
+        self._jobs.itemActivated.connect(self.report)
+        self.chart = HistoryChart(self)
+        self._build()
+
+    @property
+    def status(self) -> str:
+        """What is said below the list."""
+        return self._status.text()
+
+    @property
+    def identities(self) -> list[str]:
+        """The drives in the list."""
+        items = (self._list.item(row) for row in range(self._list.count()))
+        return [item.data(_WHICH).drive.identity for item in items]
+
+    def dress(self, theme: Theme, sizes: Sizes) -> None:
+        """Take on colours and sizes."""
+        self.chart.dress(theme, sizes)
+
+    def come(self) -> None:
+        """Read the book anew."""
+        self._list.setFocus()
+        self._look()
+
+    def follow(self) -> None:
+        """Take over what the book has answered."""
+        said = self._shelf.follow()
+        if said:
+            self._status.setText(said)
+
+    def begin(self) -> None:
+        """Begin a job on the chosen drive."""
+        chosen = self._chosen()
+        if chosen is None:
+            self._status.setText(self.tr("No drive is chosen; add one below, or choose one."))
+            return
+        self.work_on.emit(chosen.drive.identity, chosen.drive.profile)
+
+    def add(self) -> None:
+        """Add the drive in the form to the book."""
+        added_at = datetime.now().astimezone().isoformat(timespec="seconds")
+        drive = Drive(
+            self._identity.text().strip(), self._profile.currentText(), self._note.text(), added_at
+        )
+
+        def keep(book: Book) -> Drive:
+            book.add_drive(drive)
+            return drive
+
+        self._shelf.ask("add", keep, self._added)
+
+    def report(self) -> None:
+        """Show the report of the chosen job, the newest where none is chosen."""
+        chosen, item = self._chosen(), self._jobs.currentItem()
+        if chosen is None or not self._past:
+            self._status.setText(self.tr("This drive has no job yet, so there is no report."))
+            return
+        number = self._past[-1].number if item is None else item.data(_WHICH)
+        self.show_report.emit(chosen.drive.identity, number)
+
+    def next_number(self) -> None:
+        """Show the next of the three numbers in the chart."""
+        if self._courses:
+            self._shown = (self._shown + 1) % len(self._courses)
+            self.chart.show_course(self._courses[self._shown])
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
+        """Let Enter begin a job from wherever no field has taken it."""
+        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+            self.begin()
+            return
+        super().keyPressEvent(event)
+
+    def _look(self) -> None:
+        words = self._search.text()
+        self._shelf.ask("drives", lambda book: book.drives(words), self._fill)
+
+    def _fill(self, found: tuple[Shelved, ...]) -> None:
+        before = self._chosen()
+        self._list.clear()
+        for shelved in found:
+            item = QListWidgetItem(_line(shelved), self._list)
+            item.setData(_WHICH, shelved)
+            if before is not None and shelved.drive.identity == before.drive.identity:
+                self._list.setCurrentItem(item)
+        if self._list.currentRow() < 0 and found:
+            self._list.setCurrentRow(0)
+        if not found:
+            self._choose(None)
+            empty = self.tr("No drive in the book has that in it.")
+            first = self.tr("No drive in the book yet: add the first below.")
+            self._status.setText(empty if self._search.text() else first)
+        else:
+            self._status.setText(self.tr("{0} drives").format(len(found)))
+
+    def _added(self, drive: Drive) -> None:
+        self._identity.clear()
+        self._note.clear()
+        self._search.setText("")
+        self._shelf.ask("drives", lambda book: book.drives(), self._fill)
+        self._shelf.ask("added", lambda book: drive, self._select)
+
+    def _select(self, drive: Drive) -> None:
+        for row, identity in enumerate(self.identities):
+            if identity == drive.identity:
+                self._list.setCurrentRow(row)
+
+    def _choose(self, item: QListWidgetItem | None) -> None:
+        if item is None:
+            self._show_history(())
+            return
+        identity = item.data(_WHICH).drive.identity
+        self._shelf.ask("history", lambda book: book.history(identity), self._show_history)
+
+    def _show_history(self, past: tuple[Past, ...]) -> None:
+        self._past = past
+        self._jobs.clear()
+        for job in reversed(past):
+            item = QListWidgetItem(_job_line(job), self._jobs)
+            item.setData(_WHICH, job.number)
+        # The virtual drive's jobs and those of a real one are not of one course.
+        alike = [each for each in past if each.virtual == past[-1].virtual]
+        self._courses = courses_of(alike) if alike else ()
+        self.chart.show_course(self._courses[self._shown] if self._courses else None)
+
+    def _chosen(self) -> Shelved | None:
+        item = self._list.currentItem()
+        return None if item is None else item.data(_WHICH)
+
+    def _field(self, name: str, description: str) -> QLineEdit:
+        field = QLineEdit(self)
+        field.setAccessibleName(name)
+        field.setAccessibleDescription(description)
+        field.setPlaceholderText(description)
+        field.setMaxLength(_KEPT_TEXT)
+        return field
+
+    def _listing(self, name: str, description: str) -> QListWidget:
+        listing = QListWidget(self)
+        listing.setAccessibleName(name)
+        listing.setAccessibleDescription(description)
+        listing.setTextElideMode(Qt.TextElideMode.ElideRight)
+        return listing
+
+    def _build(self) -> None:
+        form = QGridLayout()
+        for row, (words, field) in enumerate(
+            (
+                (self.tr("New drive"), self._identity),
+                (self.tr("Class"), self._profile),
+                (self.tr("Note"), self._note),
+            )
+        ):
+            label = QLabel(words, self)
+            label.setBuddy(field)
+            form.addWidget(label, row, 0)
+            form.addWidget(field, row, 1)
+        add = TouchButton(self.tr("Add"), "", self.tr("Add the new drive to the book"), self.add)
+        form.addWidget(add, 0, 2)
+        left, right = QVBoxLayout(), QVBoxLayout()
+        left.addWidget(self._search)
+        left.addWidget(self._list, 1)
+        left.addWidget(self._status)
+        left.addLayout(form)
+        right.addWidget(self.chart, 3)
+        right.addWidget(self._jobs, 2)
+        halves = QHBoxLayout()
+        halves.addLayout(left, 1)
+        halves.addLayout(right, 1)
+        buttons = QHBoxLayout()
+        for button in self._buttons():
+            buttons.addWidget(button)
+        buttons.addStretch(1)
+        layout = QVBoxLayout(self)
+        layout.addWidget(self._title)
+        layout.addLayout(halves, 1)
+        layout.addLayout(buttons)
+
+    def _buttons(self) -> list[TouchButton]:
+        entries: list[tuple[str, str, str, Callable[[], object]]] = [
+            (self.tr("Begin a job"), "⏎", self.tr("Begin a job on the chosen drive"), self.begin),
+            (
+                self.tr("Other number"),
+                "",
+                self.tr("Show offset, hysteresis or speed in the chart"),
+                self.next_number,
+            ),
+            (self.tr("Report"), "", self.tr("Show the report of the chosen job"), self.report),
+            (self.tr("Back"), "Esc", self.tr("Go back to the needle"), self.left.emit),
+        ]
+        buttons = [TouchButton(*entry, self) for entry in entries]
+        buttons[0].set_next(True)
+        return buttons
+
+
+def _line(shelved: Shelved) -> str:
+    last = shelved.last
+    words = [shown(shelved.drive.identity), shown(shelved.drive.profile)]
+    if shelved.drive.note:
+        words.append(shown(shelved.drive.note))
+    if last is not None:
+        words.append(last.opened_at[:10])
+        words.append(_figure(last.as_left.offset_um or last.as_found.offset_um))
+    return "    ".join(each for each in words if each)
+
+
+def _job_line(job: Past) -> str:
+    words = [f"{job.number}", job.opened_at[:16].replace("T", " ")]
+    words.append("→".join(_figure(each.offset_um) or "–" for each in (job.as_found, job.as_left)))
+    if not job.closed_at:
+        words.append("open")
+    return "    ".join(words)
+
+
+def _figure(value: Value | None) -> str:
+    if value is None:
+        return ""
+    spread = "" if value.u is None else f" ± {2.0 * value.u:.1f}"
+    return f"{value.value:+.1f}{spread} {value.unit}"

@@ -1,0 +1,133 @@
+"""The drives' page reads the book beside the window, and takes any text for what it is."""
+
+import pytest
+from PySide6.QtCore import Qt
+
+from app.dashboard.drives import DrivesPage
+from app.dashboard.theme import DARK, Sizes
+from app.records.book import Book
+from app.records.model import Drive
+from tests.app.records.jobs import DRIVE, HEAD, filled, outcome
+
+PROFILES = ("130mm-48tpi", "90mm-135tpi")
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "book.sqlite3"
+
+
+@pytest.fixture
+def page(qtbot, path):
+    made = DrivesPage(path, PROFILES)
+    qtbot.addWidget(made)
+    made.resize(1200, 700)
+    made.dress(DARK, Sizes.of(1200, 700, 4.0))
+    return made
+
+
+def settled(qtbot, page):
+    def quiet():
+        page.follow()
+        assert not page._shelf.busy
+
+    qtbot.waitUntil(quiet, timeout=20_000)
+
+
+def test_drives_are_listed_searched_and_chosen(qtbot, page, path):
+    with Book(path) as book:
+        filled(book)
+        book.add_drive(Drive("TM-0044", "90mm-135tpi", "spare, hall 5"))
+    page.come()
+    settled(qtbot, page)
+    assert page.identities == [DRIVE.identity, "TM-0044"]
+    assert page._jobs.count() == 1
+    assert "Too few jobs" in page.chart.words
+    page._search.setText("HALL 5")
+    settled(qtbot, page)
+    assert page.identities == ["TM-0044"]
+    assert page._jobs.count() == 0
+    page._search.setText("nothing has this")
+    settled(qtbot, page)
+    assert page.identities == []
+    assert "No drive in the book has that" in page.status
+
+
+def test_enter_begins_a_job_and_the_report_is_asked_for(qtbot, page, path):
+    with Book(path) as book:
+        number = filled(book)
+    page.come()
+    settled(qtbot, page)
+    with qtbot.waitSignal(page.work_on) as asked:
+        qtbot.keyClick(page, Qt.Key.Key_Return)
+    assert asked.args == [DRIVE.identity, DRIVE.profile]
+    with qtbot.waitSignal(page.show_report) as shown:
+        page.report()
+    assert shown.args == [DRIVE.identity, number]
+
+
+HOSTILE = [
+    "<b>bold</b>",
+    "a'; DROP TABLE drives; --",
+    "\u202eright\u202c",
+    "x" * 2000,
+    "\u05d0\u05d1",
+]
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_a_drive_of_any_name_is_added_and_chosen(qtbot, page, path, text):
+    with Book(path) as book:
+        filled(book)
+    page.come()
+    settled(qtbot, page)
+    page._identity.setText(text)
+    page._note.setText(text)
+    page.add()
+    settled(qtbot, page)
+    settled(qtbot, page)
+    assert page._chosen().drive.identity == text
+    with Book(path) as book:
+        assert book.drive(text).note == text
+    assert page._identity.text() == ""
+
+
+def test_what_the_book_refuses_is_said_and_stays_in_the_form(qtbot, page, path):
+    with Book(path) as book:
+        filled(book)
+    page.come()
+    page._identity.setText(DRIVE.identity)
+    page.add()
+    settled(qtbot, page)
+    assert "already" in page.status
+    assert page._identity.text() == DRIVE.identity
+
+
+def test_a_book_that_is_none_is_one_line(qtbot, page, path):
+    path.write_text("not a book " * 100)
+    page.come()
+    settled(qtbot, page)
+    assert "not a job book" in page.status
+    page.begin()
+    page.report()
+
+
+def test_the_chart_shows_each_number_with_its_drift(qtbot, page, path):
+    with Book(path) as book:
+        filled(book)
+        for month in (4, 6, 8):
+            head = HEAD.__class__(**{**_fields(HEAD), "opened_at": f"2026-{month:02d}-02T09:00:00"})
+            number = book.open_job(DRIVE.identity, head)
+            book.add_outcome(number, outcome(2.0 + month))
+    page.come()
+    settled(qtbot, page)
+    assert "Offset" in page.chart.words
+    assert "a year" in page.chart.words
+    assert "Since last time" in page.chart.words
+    page.next_number()
+    assert "No job has measured it yet" in page.chart.words
+    page.grab()
+
+
+def _fields(thing):
+    return {name: getattr(thing, name) for name in thing.__dataclass_fields__}
