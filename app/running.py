@@ -22,6 +22,7 @@ from app.analysis import messages
 from app.analysis.balance import invalid
 from app.analysis.reading import Message, Reading, Trace
 from app.measure import AnyAnalyser, EnvelopeOptions, analyser_for
+from app.measuring import Measuring, Taken, Wanted
 from app.pace import Pace
 from app.profiles import Profile
 from app.stream.acquisition import Acquisition, State
@@ -38,6 +39,10 @@ _WAIT_S = 0.1
 _STOP_WITHIN_S = 2.0
 _SETTLED_S = 0.5
 """Inputs begin with silence: levels are judged once so much has come."""
+_NO_MORE = {
+    State.LOST: "the source went away while it was measured; see to its cable, and measure again",
+    State.ENDED: "the capture came to its end while it was measured; open a live source",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +91,8 @@ class Run:
         self._stopping = threading.Event()
         # Written by whoever starts:
         self._thread: threading.Thread | None = None
+        # Written by whoever asks for measurements:
+        self._measuring: Measuring | None = None
         # Written by the analysis thread only, each at once and never taken back:
         self._acquisition: Acquisition | None = None
         self._source: Source | None = None
@@ -144,6 +151,34 @@ class Run:
             missing = what(self._analyser)
             self._publish(teaching=self._analyser.teaching)
         return missing
+
+    def take(self, wanted: Wanted) -> None:
+        """Begin a measurement, in place of one under way."""
+        self.cancel_take()
+        self._measuring = Measuring(wanted, time.monotonic())
+
+    def cancel_take(self) -> None:
+        """Let go of a measurement under way, or of what came of it."""
+        measuring, self._measuring = self._measuring, None
+        if measuring is not None:
+            measuring.cancel()
+
+    def taken(self) -> Taken | None:
+        """Return how far the measurement has come, None where none was asked for."""
+        measuring = self._measuring
+        if measuring is None:
+            return None
+        failed = self._why_failed()
+        if failed and measuring.taken.measurement is None:
+            return Taken(fault=failed)
+        return measuring.taken
+
+    def _why_failed(self) -> str:
+        """Return why the source cannot be opened or read, empty where it can."""
+        acquisition = self._acquisition
+        status = None if acquisition is None else acquisition.status()
+        told = status.message if status is not None and status.state is State.FAILED else ""
+        return self._failure or told
 
     def view(self) -> View:
         """Return a snapshot."""
@@ -260,6 +295,7 @@ class Run:
         while not self._stopping.is_set():
             ended = ring.closed
             if not ring.wait_beyond(at if ended else at + step - 1, _WAIT_S):
+                self._look_after_measuring(acquisition)
                 if ended:
                     return
                 continue
@@ -272,7 +308,26 @@ class Run:
             if not info.continuous:
                 with self._newest:
                     self._pace.add(time.monotonic())
-            self._feed(analyser, chunk, acquisition.marks_at(chunk.first_index), time_of)
+            marks = acquisition.marks_at(chunk.first_index)
+            self._feed(analyser, chunk, marks, time_of)
+            measuring = self._measuring
+            if measuring is not None:
+                measuring.push(
+                    chunk,
+                    marks,
+                    time_of(chunk.first_index),
+                    info,
+                    self._profile,
+                    options,
+                    getattr(source, "settings", ()),
+                )
+
+    def _look_after_measuring(self, acquisition: Acquisition) -> None:
+        """Give up a measurement that can come to nothing: no samples come any more."""
+        measuring = self._measuring
+        why = _NO_MORE.get(acquisition.status().state)
+        if measuring is not None and why is not None:
+            measuring.give_up(why)
 
     def _is_early(self, due_s: float) -> bool:
         """Keep a capture to real time: wait, and say whether it is still too early."""

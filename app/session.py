@@ -10,8 +10,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
+from app.analysis.findings import Want
 from app.analysis.reading import Message, Side
 from app.measure import AnyAnalyser, EnvelopeOptions
+from app.measuring import Taken, Wanted
 from app.profiles import Profile
 from app.running import Run
 from app.view import Controls, Listed, Listing, View
@@ -88,6 +90,32 @@ class Session:
     def controls(self) -> Controls | None:
         """The virtual drive's controls, when that is the source."""
         return self._run.controls if self._run is not None else None
+
+    def take(self, want: Want, turns: int = 10, track: int | None = None, side: int = 0) -> None:
+        """Begin a measurement beside the live needle, in place of one under way.
+
+        Only what is sampled after this call counts. :meth:`taken` tells how far it has come.
+
+        Parameters
+        ----------
+        want : Want
+            What is to be found.
+        turns : int
+            Whole turns wanted.
+        track, side : int or None, int
+            Where the head stands, as far as that is known.
+        """
+        if self._run is not None:
+            self._run.take(Wanted(want, turns, track, side))
+
+    def taken(self) -> Taken | None:
+        """Return how far the measurement has come, None where none was asked for."""
+        return self._run.taken() if self._run is not None else None
+
+    def cancel_take(self) -> None:
+        """Let go of a measurement under way, or of what came of it."""
+        if self._run is not None:
+            self._run.cancel_take()
 
     def begin_teaching(self) -> Message | None:
         """Remember the balance now; the person then nudges outward and calls :meth:`teach`.

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from app.analysis import messages
+from app.analysis.findings import Want
 from app.analysis.reading import Side, Sign
 from app.measure import EnvelopeOptions
 from app.profiles import load_profile
@@ -351,3 +352,69 @@ def test_a_muted_source_parks_with_its_likely_cause(session, tmp_path):
     view = until(lambda: view if (view := session.view()).advice else None, "advice")
     assert view.phase is Phase.RUNNING
     assert "the capture is silent" in str(view.advice[0])
+
+
+def taken(session):
+    return until(lambda: (found := session.taken()) and found.measurement, "the measurement")
+
+
+def test_a_measurement_is_taken_beside_the_needle(session):
+    assert session.taken() is None
+    session.open(f"{SIM}&offset_um=25")
+    valid_view(session)
+    session.take(Want.RADIAL, 5)
+    assert session.taken().measurement is None
+    found = taken(session)
+    # balance = offset / scale (design.md)
+    assert found.reading.balance.value == pytest.approx(25.0 / SCALE_UM, abs=0.005)
+    assert session.taken().part == 1.0
+    assert session.view().reading.valid
+    session.cancel_take()
+    assert session.taken() is None
+
+
+def test_a_measurement_uses_nothing_from_before_it_was_asked_for(session):
+    session.open(f"{SIM}&offset_um=0")
+    valid_view(session)
+    session.controls.nudge(40.0)
+    session.take(Want.RADIAL, 5)
+    assert taken(session).reading.balance.value == pytest.approx(40.0 / SCALE_UM, abs=0.005)
+
+
+def test_a_newer_measurement_takes_the_place_of_one_under_way(session):
+    session.open(SIM)
+    valid_view(session)
+    session.take(Want.RADIAL, 1000)
+    session.take(Want.SPEED, 5)
+    assert taken(session).want is Want.SPEED
+
+
+def test_a_measurement_whose_source_goes_is_given_up(cable):
+    session, source = cable
+    session.take(Want.RADIAL, 1000)
+    until(lambda: session.taken().part > 0.0, "its beginning")
+    source.gone.set()
+    fault = until(lambda: session.taken().fault, "the fault")
+    assert "went away" in fault
+    assert session.taken().measurement is None
+    source.gone.clear()
+    phase_of(session, Phase.RUNNING)
+    session.take(Want.RADIAL, 5)
+    assert taken(session).reading.valid
+
+
+def test_a_measurement_ends_with_its_capture(session, tmp_path):
+    write_capture(tmp_path / "short.wav", "plus", "minus", "index")
+    session.open(str(tmp_path / "short.wav"), "plus,minus,index")
+    valid_view(session)
+    session.take(Want.RADIAL, 1000)
+    assert "capture" in until(lambda: session.taken().fault, "the fault")
+
+
+def test_nothing_is_measured_without_a_source(session):
+    session.take(Want.RADIAL)
+    assert session.taken() is None
+    session.open("nowhere.wav")
+    phase_of(session, Phase.FAILED)
+    session.take(Want.RADIAL)
+    assert "nowhere.wav" in session.taken().fault

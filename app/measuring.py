@@ -1,0 +1,131 @@
+"""One measurement that was asked for while the needle goes on.
+
+Threads: whoever asks makes it and may cancel it; the analysis thread alone feeds it and writes what
+is published, :attr:`Measuring.taken`, each time as a new frozen value.
+"""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass, replace
+
+from app.analysis.findings import Measurement, Want
+from app.gauge import Gauge
+from app.measure import EnvelopeOptions
+from app.profiles import Profile
+from app.stream.intake import Marks
+from app.stream.ring import Chunk
+from instruments.source import SourceError, SourceInfo
+
+_MARGIN_S = 0.05
+"""From the request to the first frame that counts: the block under way tells of before it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What is to be measured: see :class:`~app.gauge.Gauge`."""
+
+    want: Want
+    turns: int = 10
+    track: int | None = None
+    side: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """How far a measurement has come.
+
+    Attributes
+    ----------
+    part : float
+        How much of what is needed has been collected, 0 to 1.
+    measurement : Measurement or None
+        What came of it, once it is done.
+    fault : str
+        Why it was given up; empty when it was not.
+    settings : tuple of (str, str)
+        The instrument's settings while it was taken.
+    """
+
+    part: float = 0.0
+    measurement: Measurement | None = None
+    fault: str = ""
+    settings: tuple[tuple[str, str], ...] = ()
+
+
+class Measuring:
+    """One measurement, from the request to what came of it.
+
+    Parameters
+    ----------
+    wanted : Wanted
+        What is to be measured.
+    asked_s : float
+        Monotonic time of the request: only frames taken after it count.
+    """
+
+    def __init__(self, wanted: Wanted, asked_s: float) -> None:
+        self._wanted = wanted
+        self._from_s = asked_s + _MARGIN_S
+        self._cancelled = threading.Event()
+        # Written by the analysis thread only:
+        self._gauge: Gauge | None = None
+        self.taken = Taken()
+
+    @property
+    def ended(self) -> bool:
+        """Whether nothing more will come of it."""
+        taken = self.taken
+        done = taken.measurement is not None or bool(taken.fault)
+        return done or self._cancelled.is_set()
+
+    def cancel(self) -> None:
+        """Let it go; nothing comes of it any more."""
+        self._cancelled.set()
+
+    def give_up(self, why: str) -> None:
+        """End it without a measurement."""
+        if not self.ended:
+            self.taken = replace(self.taken, fault=why)
+
+    def push(
+        self,
+        chunk: Chunk,
+        marks: Marks,
+        at_s: float,
+        info: SourceInfo,
+        profile: Profile,
+        options: EnvelopeOptions,
+        settings: tuple[tuple[str, str], ...],
+    ) -> None:
+        """Take the next samples, whose first frame was taken at `at_s`."""
+        if self.ended or at_s < self._from_s:
+            return
+        try:
+            gauge = self._gauge or self._begin(info, profile, options)
+            gauge.push(
+                chunk.samples_v,
+                chunk.first_index,
+                gap_before=chunk.gap_before,
+                at_index=marks.at_index,
+                clipped=marks.clipped,
+                extremes=marks.extremes,
+            )
+            found = gauge.finish() if gauge.done else None
+        except SourceError as fault:
+            self.give_up(str(fault))
+            return
+        self.taken = Taken(gauge.part, found, settings=settings)
+
+    def _begin(self, info: SourceInfo, profile: Profile, options: EnvelopeOptions) -> Gauge:
+        wanted = self._wanted
+        self._gauge = Gauge(
+            wanted.want,
+            info,
+            profile,
+            options,
+            turns=wanted.turns,
+            track=wanted.track,
+            side=wanted.side,
+        )
+        return self._gauge
