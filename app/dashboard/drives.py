@@ -221,6 +221,7 @@ class DrivesPage(QWidget):
         listing.setAccessibleName(name)
         listing.setAccessibleDescription(description)
         listing.setTextElideMode(Qt.TextElideMode.ElideRight)
+        listing.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         return listing
 
     def _build(self) -> None:
