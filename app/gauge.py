@@ -12,7 +12,7 @@ from app.analysis.analyser import Analyser
 from app.analysis.azimuth import azimuth_of
 from app.analysis.bursts import BurstsFound, bursts_of
 from app.analysis.captured import Captured
-from app.analysis.findings import AzimuthFinding, Measurement, Want
+from app.analysis.findings import AzimuthFinding, IndexFinding, Measurement, Want
 from app.analysis.indextiming import index_of
 from app.analysis.output import output_of
 from app.analysis.reading import Message
@@ -183,9 +183,7 @@ class Gauge:
         if isinstance(found, Message):
             return Measurement(self._want, problem=found, seconds=seconds)
         if self._want is Want.INDEX:
-            return Measurement(
-                Want.INDEX, index=index_of(found), trace=found.trace, seconds=seconds
-            )
+            return _index(found, seconds)
         return _azimuth(pieces, found, self._profile, (self._track, self._side), seconds)
 
     @property
@@ -216,6 +214,18 @@ def _output(pieces: list[Captured], setup: Setup, seconds: float) -> Measurement
         Want.OUTPUT,
         problem=found.problem,
         output=found.finding,
+        trace=found.trace,
+        seconds=seconds,
+    )
+
+
+def _index(found: BurstsFound, seconds: float) -> Measurement:
+    delay = index_of(found)
+    known = isinstance(delay, IndexFinding)
+    return Measurement(
+        Want.INDEX,
+        problem=None if known else delay,
+        index=delay if known else None,
         trace=found.trace,
         seconds=seconds,
     )

@@ -32,8 +32,8 @@ _THRESHOLD = 0.25
 """Of the loudest power: half of its amplitude."""
 _OVER_NOISE = 2.0
 _BLUNT = 8
-"""So many bins before its start a burst is not there yet, and so many after it all is: lobes of a
-radial pattern swell far more slowly."""
+"""So many bins, or one and a half values where those are few, before its start a burst is not
+there yet, and so many after it all is: lobes of a radial pattern swell far more slowly."""
 _NOT_YET, _THERE = 0.09, 0.6
 _MOST_FILLED = 0.9
 _BEFORE_INDEX = 0.98
@@ -50,6 +50,8 @@ class BurstsFound:
         In the order of passing.
     first_us : numpy.ndarray
         float64, shape (turns,): start of the first burst of each turn.
+    timed : bool
+        Whether those are more than the mean turn's.
     rpm : float
         Mean speed.
     carrier_hz : Quantity or None
@@ -60,6 +62,7 @@ class BurstsFound:
 
     bursts: tuple[Burst, ...]
     first_us: Floats
+    timed: bool
     rpm: float
     carrier_hz: Quantity | None
     trace: Trace
@@ -85,7 +88,8 @@ def bursts_of(pieces: Sequence[Captured], setup: Setup, track: int) -> BurstsFou
     if not passes:
         return messages.NEEDS_INDEX
     power_v2 = _mean_power(passes)
-    runs = _runs(power_v2)
+    coarse = max(BINS * 1.5 / turn.frames for _, turn in passes)
+    runs = _runs(power_v2, max(_BLUNT, int(np.ceil(coarse))))
     if not runs:
         return no_burst
     noise_v2 = _noise(power_v2, runs)
@@ -100,6 +104,7 @@ def bursts_of(pieces: Sequence[Captured], setup: Setup, track: int) -> BurstsFou
     return BurstsFound(
         bursts=bursts,
         first_us=np.array([one.start_us for one in _best_timed(seen[0])]),
+        timed=any(one.timed for one in seen[0]),
         rpm=rpm,
         carrier_hz=_carrier([one for each in seen for one in each], strands[0]),
         trace=Trace(
@@ -142,7 +147,7 @@ def _mean_power(passes: Sequence[tuple[Strand, Turn]]) -> Floats:
     return np.interp(np.arange(BINS), known, sums[known] / counts[known], period=BINS)
 
 
-def _runs(power_v2: Floats) -> list[tuple[int, int]]:
+def _runs(power_v2: Floats, blunt: int) -> list[tuple[int, int]]:
     """Return first bin and end of each burst in the order of passing; either may lie outside."""
     smooth = np.mean([np.roll(power_v2, shift) for shift in range(-2, 3)], axis=0)
     quiet, loud = float(np.quantile(smooth, 0.1)), float(np.quantile(smooth, 0.995))
@@ -164,7 +169,7 @@ def _runs(power_v2: Floats) -> list[tuple[int, int]]:
     placed: list[tuple[int, int]] = []
     for begin, end in runs:
         first = (begin + shift) % BINS
-        level = (smooth[(first + np.array([-_BLUNT, _BLUNT])) % BINS] - quiet) / (
+        level = (smooth[(first + np.array([-blunt, blunt])) % BINS] - quiet) / (
             float(np.median(smooth[np.arange(first, first + end - begin) % BINS])) - quiet
         )
         if end - begin < _SHORTEST or level[0] > _NOT_YET or level[1] < _THERE:
@@ -200,7 +205,7 @@ def _look(strand: Strand, turn: Turn, run: tuple[int, int], noise_v2: float) -> 
         edge = start_of(strand, _rough(strand, begin, room, height_v2, noise_v2), room)
     if edge is None:
         # The stretch begins too near: the mean turn tells the start, to some of its bins.
-        edge, timed = Edge(begin, a_bin, 2.0 * a_bin), False
+        edge, timed = Edge(begin + strand.early, a_bin, max(2.0 * a_bin, 1.0)), False
     in_us = 1e6 / strand.rate_hz
     return _Seen(
         start_us=(edge.place - turn.start_frame) * in_us,

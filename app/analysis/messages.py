@@ -81,6 +81,10 @@ FEWER_BURSTS = Message(
     "the turn has {0} bursts where the disk has {1}: check the track, the disk, and the angles in "
     "the profile"
 )
+START_UNTIMED = Message(
+    "the burst's start cannot be timed: the source's values are too far apart, or its record "
+    "begins too near; keep a capture of the scope's deep memory with record and measure that"
+)
 NO_ANGLES = Message(
     "the disk's profile has no azimuth bursts: state their track and angles from the disk's own "
     "paper"

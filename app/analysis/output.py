@@ -16,7 +16,9 @@ from app.analysis.setup import Setup
 from app.analysis.strands import Floats, Strand, strands_of
 from app.analysis.uncertainty import CLOCK_PART, scatter_u
 
-BINS = 256
+BINS, _FEW_BINS = 256, 64
+"""Places in a turn, and where there are not enough values for so many."""
+_VALUES_A_BIN = 8
 _HARMONICS = 12
 """Of the turn, that count as modulation: a standard's means over some 2000 transitions, a
 twenty-fifth of a turn, show no more (ECMA-70's modulation, from memory)."""
@@ -65,14 +67,15 @@ def output_of(pieces: Sequence[Captured], setup: Setup) -> OutputFound | Message
     if strands[0].carrier_hz is not None:
         frequency_hz = _frequency(marks)
         asymmetry_ns, problem = _asymmetry(strands, setup, frequency_hz.value)
+    bins = envelope.raw_v.size
     finding = OutputFinding(
         amplitude_v=_amplitude(marks, envelope),
         frequency_hz=frequency_hz,
-        modulation_percent=_modulation(envelope),
+        modulation_percent=_modulation(envelope, strands[0].floor_u_v),
         asymmetry_ns=asymmetry_ns,
     )
     trace = Trace(
-        turns=((np.arange(BINS) + 0.5) / BINS).astype(np.float32),
+        turns=((np.arange(bins) + 0.5) / bins).astype(np.float32),
         envelope_v=envelope.smooth_v.astype(np.float32),
         tops_turns=(),
         tops_v=(),
@@ -141,22 +144,25 @@ class _Envelope:
 
 
 def _envelope(marks: Sequence[_Marks]) -> _Envelope | None:
-    sums, counts, noise = np.zeros(BINS), np.zeros(BINS), 0.0
+    bins = BINS
+    if sum(mark.turns.size for mark in marks) < _VALUES_A_BIN * BINS:
+        bins = _FEW_BINS
+    sums, counts, noise = np.zeros(bins), np.zeros(bins), 0.0
     for mark in marks:
-        where = (mark.turns * BINS).astype(np.int64) % BINS
-        sums += np.bincount(where, np.abs(mark.phasors_v) ** 2 - mark.noise_v2, BINS)
-        counts += np.bincount(where, minlength=BINS)
+        where = (mark.turns * bins).astype(np.int64) % bins
+        sums += np.bincount(where, np.abs(mark.phasors_v) ** 2 - mark.noise_v2, bins)
+        counts += np.bincount(where, minlength=bins)
         noise += mark.noise_v2 * mark.turns.size
     if not counts.all():
         return None
     total = float(counts.sum())
     raw_v = np.sqrt(np.maximum(sums / counts, 0.0))
-    spectrum = np.fft.rfft(raw_v) / BINS
+    spectrum = np.fft.rfft(raw_v) / bins
     # Of the complex noise half lies along the signal; a harmonic c is half its amplitude.
     part_v2 = 0.5 * noise / total / total
     lines = np.arange(spectrum.size)
     kept = (lines == 0) | ((lines <= _HARMONICS) & (np.abs(spectrum) ** 2 > _SURE * part_v2))
-    smooth_v = np.fft.irfft(np.where(kept, spectrum, 0.0) * BINS, BINS)
+    smooth_v = np.fft.irfft(np.where(kept, spectrum, 0.0) * bins, bins)
     return _Envelope(raw_v, smooth_v, float(np.sqrt(2.0 * part_v2)), int(kept.sum()) - 1)
 
 
@@ -170,17 +176,19 @@ def _amplitude(marks: Sequence[_Marks], envelope: _Envelope) -> Quantity:
         by_turn += list(np.sqrt(np.maximum(np.bincount(number, power)[full] / counts[full], 0.0)))
     u = scatter_u(np.array(by_turn)) if len(by_turn) > 1 else 0.0
     value = float(envelope.smooth_v.mean())
-    return Quantity(value, float(np.linalg.norm([u, envelope.u_v, _LINEAR_PART * value])))
+    floor_u = marks[0].strand.floor_u_v
+    return Quantity(value, float(np.linalg.norm([u, envelope.u_v, floor_u, _LINEAR_PART * value])))
 
 
-def _modulation(envelope: _Envelope) -> Quantity:
+def _modulation(envelope: _Envelope, floor_u_v: float) -> Quantity:
     high, low = float(envelope.smooth_v.max()), float(envelope.smooth_v.min())
     # One harmonic's noise where none is kept: less than that cannot be told.
     u_v = envelope.u_v * float(np.sqrt(max(1, envelope.kept)))
     hidden_v = 0.0 if envelope.kept else envelope.u_v * float(np.sqrt(_SURE / 3.0))
-    return Quantity(
-        100.0 * (high - low) / (high + low), 100.0 * float(np.hypot(u_v, hidden_v)) / high
-    )
+    value = 100.0 * (high - low) / (high + low)
+    # What is added all along makes the swing a smaller part of the whole, or a larger one.
+    u_percent = [100.0 * u_v / high, 100.0 * hidden_v / high, value * floor_u_v / high]
+    return Quantity(value, float(np.linalg.norm(u_percent)))
 
 
 def _frequency(marks: Sequence[_Marks]) -> Quantity:

@@ -46,6 +46,8 @@ class Strand:
         By how many values a start seems to come early. A pair of extremes covers the time from
         its place to the next, half a value later than a sample does, and shows all of a burst that
         fills a part of it, another half on average.
+    floor_u_v : float
+        Standard uncertainty of what noise adds to extremes, the same all along.
     """
 
     values_v: Floats
@@ -53,6 +55,7 @@ class Strand:
     carrier_hz: float | None
     turns: tuple[Turn, ...]
     early: float = 0.0
+    floor_u_v: float = 0.0
 
     @property
     def omega(self) -> float:
@@ -110,7 +113,7 @@ def strands_of(
         return messages.ENVELOPE_NOT_DC
     found: list[Strand] = []
     for piece in pieces:
-        values_v, step = _values(piece, setup)
+        values_v, step, floor_u_v = _values(piece, setup)
         if values_v.size < 2:
             continue
         rate_hz = setup.sample_rate_hz / step
@@ -118,7 +121,7 @@ def strands_of(
         turns = _whole(_turns(piece, setup), step, fine)
         values_v = np.where(fine, values_v, 0.0)
         if step == 2 or setup.columns.envelope is not None:
-            found.append(Strand(values_v, rate_hz, None, turns, float(step - 1)))
+            found.append(Strand(values_v, rate_hz, None, turns, float(step - 1), floor_u_v))
             continue
         length = max(3, round(0.5 * _SLOW_S * rate_hz))
         # Twice, so that what is left of the carrier in a mean is next to nothing.
@@ -129,19 +132,22 @@ def strands_of(
     return found or no_carrier
 
 
-def _values(piece: Captured, setup: Setup) -> tuple[Floats, int]:
-    """Return differential or envelope, and how many rows make one value."""
+def _values(piece: Captured, setup: Setup) -> tuple[Floats, int, float]:
+    """Return differential or envelope, how many rows make a value, and the floor's u."""
     columns = setup.columns
     if piece.extremes and columns.differential is not None:
         rows = piece.samples_v[: len(piece.samples_v) // 2 * 2, columns.differential]
         pairs = rows.reshape(-1, 2).astype(np.float64)
         size = 0.5 * (pairs[:, 1] - pairs[:, 0])
         fine = size[np.isfinite(size)]
-        return (floor_of(fine).taken_from(size) if fine.size else size), 2
+        if not fine.size:
+            return size, 2, 0.0
+        floor = floor_of(fine)
+        return floor.taken_from(size), 2, floor.u_v
     if columns.envelope is not None:
         level = piece.samples_v[:, columns.envelope].astype(np.float64)
-        return level + (setup.detector_threshold_v or 0.0) * (level > 0.0), 1
-    return columns.differential_of(piece.samples_v).astype(np.float64), 1
+        return level + (setup.detector_threshold_v or 0.0) * (level > 0.0), 1, 0.0
+    return columns.differential_of(piece.samples_v).astype(np.float64), 1, 0.0
 
 
 def _turns(piece: Captured, setup: Setup) -> list[Turn]:

@@ -111,6 +111,15 @@ def test_pairs_of_extremes_tell_azimuth_and_start_to_a_pair(together):
     assert found.angle_arcmin.value == pytest.approx(-8.0, abs=1.0)
 
 
+def test_pairs_as_long_as_the_delay_do_not_time_it():
+    samples = made_bursts.bursts(12, 210.0, (1.0,))
+    edge = int(np.argmax(samples[:, 2] < 2.5))
+    rows = extremes_of(samples[edge : edge + 440_000], 200)
+    setup = setup_for(("differential", "index"), 2 * made_bursts.RATE_HZ / 200, bandwidth_hz=0.5e6)
+    found = bursts_of([Captured(rows, at_index=True, extremes=True)], setup, 1)
+    assert index_of(found) == messages.START_UNTIMED
+
+
 def test_missing_samples_leave_a_turn_out():
     samples = made_bursts.bursts(10, 210.0)
     samples[700_000:700_100, :2] = np.nan
