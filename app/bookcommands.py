@@ -10,7 +10,7 @@ from app.job.model import Value
 from app.records.book import Book, default_path, shown
 from app.records.courses import courses_of
 from app.records.exchange import export_csv, export_json, import_json
-from app.records.fault import BookError
+from app.records.fault import BookError, told_of
 from app.records.model import Past, Shelved
 
 Say = Callable[[str], None]
@@ -109,14 +109,18 @@ def _line(row: Sequence[str], widths: Sequence[int]) -> str:
 def _existing(path: Path | None) -> Book:
     """Open a book that is there; one that is asked for something is not made for that."""
     where = default_path() if path is None else path
-    if not where.exists():
+    with told_of(str(where)):
+        there = where.exists()
+    if not there:
         raise BookError(f"book “{where}”: there is none; “evenlobe job” begins one")
     return Book(where)
 
 
 def _check_free(paths: list[Path], overwrite: bool) -> None:
     for path in paths:
-        if path.exists() and not overwrite:
+        with told_of(str(path)):
+            taken = path.exists() and not overwrite
+        if taken:
             raise BookError(f"“{path}” is there already; choose another name, or add --overwrite")
 
 

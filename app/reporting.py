@@ -10,7 +10,7 @@ from app.options import UsageFault
 from app.records.appearing import appearing
 from app.records.blocks import Report
 from app.records.book import Book, default_path, shown
-from app.records.fault import BookError
+from app.records.fault import BookError, told_of
 from app.records.model import JobRecord, Past
 from app.records.page import page_of
 from app.records.report import report_of
@@ -28,7 +28,9 @@ def run_report(options: argparse.Namespace, say: Callable[[str], None]) -> None:
     """
     check_out(options.out, options.overwrite)
     path = options.book or default_path()
-    if not path.exists():
+    with told_of(str(path)):
+        is_there = path.exists()
+    if not is_there:
         raise BookError(f"book “{path}”: there is none; name another with --book")
     with Book(path) as book:
         past = book.history(options.drive)
@@ -88,11 +90,17 @@ def check_out(out: Path, overwrite: bool) -> None:
     """
     if out.suffix.lower() not in _ENDINGS:
         raise UsageFault(f"report “{out}”: its ending is not known; end it in .html or .pdf")
-    if not out.parent.is_dir():
+    try:
+        has_folder, is_folder, exists = out.parent.is_dir(), out.is_dir(), out.exists()
+    except OSError as fault:
+        raise UsageFault(
+            f"report “{shown(str(out))}”: {fault.strerror or fault}; choose another place"
+        ) from None
+    if not has_folder:
         raise UsageFault(f"report “{out}”: its folder is not there; make it, or name another")
-    if out.is_dir():
+    if is_folder:
         raise UsageFault(f"report “{out}”: this is a folder; choose another name")
-    if out.exists() and not overwrite:
+    if exists and not overwrite:
         raise UsageFault(
             f"report “{out}”: it exists already; choose another name, or say --overwrite"
         )

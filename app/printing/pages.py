@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from PySide6.QtCore import QCoreApplication, QMarginsF, QPointF, QRectF, QSizeF, Qt
+from PySide6.QtCore import (
+    QBuffer,
+    QCoreApplication,
+    QIODevice,
+    QMarginsF,
+    QPointF,
+    QRectF,
+    QSizeF,
+    Qt,
+)
 from PySide6.QtGui import (
     QColor,
     QGuiApplication,
@@ -50,7 +58,7 @@ def write_pdf(report: Report, path: Path, paper: str = "a4") -> int:
     Raises
     ------
     PrintFault
-        When Qt cannot write.
+        When Qt cannot draw it.
     OSError
         When the file cannot be written.
     """
@@ -58,7 +66,8 @@ def write_pdf(report: Report, path: Path, paper: str = "a4") -> int:
     size = _size(paper)
     pages = _paginated(report, _area(size))
     with appearing(path) as name:
-        _write(report, pages, str(name), size)
+        # Qt does not tell of a disk that is full: it draws into memory, and Python writes.
+        name.write_bytes(_drawn(report, pages, size))
     return len(pages)
 
 
@@ -85,21 +94,25 @@ def pages_of(report: Report, paper: str = "a4", dpi: int = 110) -> list[QImage]:
     return pictures
 
 
-def _write(report: Report, pages: Sequence[Sequence[Strip]], name: str, size: QPageSize) -> None:
-    writer = QPdfWriter(name)
+def _drawn(report: Report, pages: Sequence[Sequence[Strip]], size: QPageSize) -> bytes:
+    """Return the PDF."""
+    buffer = QBuffer()
+    buffer.open(QIODevice.OpenModeFlag.WriteOnly)
+    writer = QPdfWriter(buffer)
     writer.setPageLayout(QPageLayout(size, QPageLayout.Orientation.Portrait, QMarginsF()))
     writer.setResolution(PER_INCH)
     writer.setTitle(f"{report.title}: {report.identity}, {report.job}")
     writer.setCreator("Evenlobe")
     painter = QPainter()
     if not painter.begin(writer):
-        raise PrintFault("the PDF cannot be written; choose another place")
+        raise PrintFault("Qt cannot draw a PDF here; write FILE.html instead, and print that")
     for number, page in enumerate(pages, 1):
         if number > 1:
             writer.newPage()
         _paint(painter, report, page, number, len(pages), _whole(size))
     if not painter.end():
-        raise PrintFault("the PDF could not be written to its end; make room on the disk")
+        raise PrintFault("Qt did not draw the PDF to its end; write FILE.html, and print that")
+    return bytes(buffer.data().data())
 
 
 def _paginated(report: Report, area: QSizeF) -> list[list[Strip]]:
@@ -206,7 +219,10 @@ def _area(size: QPageSize) -> QSizeF:
 
 
 def _with_application() -> None:
-    """Have Qt ready for fonts; where nobody has made it so, without a screen."""
+    """Have Qt ready for fonts; where nobody has made it so, without a screen.
+
+    The argument wins over an environment that names a screen, which may not be there: Qt would
+    end the program.
+    """
     if QCoreApplication.instance() is None:
-        os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
-        _application.append(QGuiApplication(sys.argv[:1]))
+        _application.append(QGuiApplication([*sys.argv[:1], "-platform", "offscreen"]))

@@ -73,7 +73,7 @@ def trace(
     turns: NDArray[np.float32], envelope_v: NDArray[np.float32], top_v: float, caption: str
 ) -> Figure:
     """Draw one turn of envelope, up to `top_v` volts."""
-    width, height, left, right, top, bottom = 260.0, 98.0, 26.0, 252.0, 6.0, 76.0
+    width, height, left, right, top, bottom = 260.0, 98.0, 26.0, 249.0, 6.0, 76.0
     scale, unit = (1.0, "V") if top_v >= 1.0 else (1e3, "mV")
     step = _step(top_v * scale, 4)
     highest = max(step, math.ceil(top_v * scale / step) * step)

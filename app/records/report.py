@@ -157,8 +157,10 @@ def _said(record: JobRecord) -> tuple[Block, ...]:
 
 def _numbers(record: JobRecord) -> Table:
     (_, found), (_, left) = evidence.summaries(record)
+    arrived = found.hysteresis_um is not None or left.hysteresis_um is not None
+    of = " (middle of both arrivals)" if arrived else ""
     rows = (
-        ("Radial offset, + outward", found.offset_um, left.offset_um),
+        (f"Radial offset{of}, + outward", found.offset_um, left.offset_um),
         ("Hysteresis, outside less inside", found.hysteresis_um, left.hysteresis_um),
         ("Spindle speed", found.speed_rpm, left.speed_rpm),
     )

@@ -1,7 +1,9 @@
 """The command ``report``: what it writes, and the one sentence where it cannot."""
 
 import builtins
+import contextlib
 import os
+import resource
 import subprocess
 import sys
 
@@ -65,6 +67,7 @@ def test_a_report_from_the_book_is_the_record_s(book, tmp_path):
         ("no/r.pdf", (), "machine 7, upper", "its folder is not there; make it"),
         ("folder.pdf", (), "machine 7, upper", "this is a folder; choose another name"),
         ("old.html", (), "machine 7, upper", "it exists already; choose another name"),
+        (f"{'n' * 300}.pdf", (), "machine 7, upper", "File name too long; choose another place"),
     ],
 )
 def test_what_cannot_be_is_one_sentence(book, tmp_path, capsys, name, more, drive, said):
@@ -78,10 +81,11 @@ def test_what_cannot_be_is_one_sentence(book, tmp_path, capsys, name, more, driv
     assert (tmp_path / "old.html").read_text() == "before"
 
 
-def test_a_pdf_needs_no_display(book, tmp_path):
+@pytest.mark.parametrize("named", [{}, {"QT_QPA_PLATFORM": "xcb"}])
+def test_a_pdf_needs_no_display(book, tmp_path, named):
     out = tmp_path / "report.pdf"
     away = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
-    bare = {name: value for name, value in os.environ.items() if name not in away}
+    bare = {name: value for name, value in os.environ.items() if name not in away} | named
     words = ["--book", book, "--drive", "machine 7, upper", "--out", out]
     done = subprocess.run(
         [sys.executable, "-m", "app", "report", *words],
@@ -105,6 +109,35 @@ def test_a_book_that_is_not_there_is_not_made(tmp_path, capsys):
     assert command(tmp_path / "none.sqlite3", tmp_path / "r.html") == BAD_INPUT
     assert "there is none; name another with --book" in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_book_s_name_that_no_disk_takes(tmp_path, capsys):
+    assert command(tmp_path / ("n" * 300), tmp_path / "r.html") == BAD_INPUT
+    assert "File name too long" in capsys.readouterr().err
+
+
+@contextlib.contextmanager
+def no_file_longer_than(count):
+    """Let the system refuse longer files, as it does on a disk that gets full."""
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (count, before[1]))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+
+@pytest.mark.parametrize("ending", ["html", "pdf"])
+def test_a_disk_that_gets_full_leaves_what_was_there(tmp_path, ending):
+    out = tmp_path / f"r.{ending}"
+    out.write_text("before")
+    with (
+        no_file_longer_than(8192),
+        pytest.raises(UsageFault, match="File too large; choose another place"),
+    ):
+        write_report(record(), HISTORY, out, overwrite=True)
+    assert out.read_text() == "before"
+    assert list(tmp_path.iterdir()) == [out]
 
 
 @pytest.mark.parametrize("ending", ["html", "pdf"])
