@@ -107,6 +107,7 @@ examples:
 """
     parser.add_argument("--version", action="version", version=f"evenlobe {version()}")
     parser.add_argument("source", metavar="SOURCE", nargs="?", help="open this source at once")
+    _add_book(parser)
     _add_roles(parser)
     _add_analysis(parser)
 

@@ -48,6 +48,7 @@ class Session:
         self._options = options or EnvelopeOptions()
         self._opener = opener
         self._run: Run | None = None
+        self._opened: tuple[str, str | None] | None = None
         self._is_first = True
 
     def open(self, address: str, roles: str | None = None) -> None:
@@ -67,9 +68,15 @@ class Session:
             self._options,
             strict=self._is_first,
         )
-        self._is_first = False
+        self._is_first, self._opened = False, (address, roles)
         before, self._run = self._run, run
         run.start(before)
+
+    def use(self, profile: Profile) -> None:
+        """Measure by another class of drive from now on; what is open is opened again."""
+        self.profile = profile
+        if self._run is not None and self._opened is not None:
+            self.open(*self._opened)
 
     def close(self) -> None:
         """Stop all threads; done within two seconds. May be called again."""

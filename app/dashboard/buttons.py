@@ -54,8 +54,12 @@ class TouchButton(QPushButton):
             self.style().polish(self)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
-        """Let Enter press as Space does."""
-        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+        """Let Enter press as Space does; with Shift it is the virtual hand's."""
+        shifted = bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
+        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter) and not shifted:
             self.click()
+            return
+        if shifted:
+            event.ignore()
             return
         super().keyPressEvent(event)

@@ -101,9 +101,18 @@ class Limits:
 
 
 def paint_dial(
-    painter: QPainter, geometry: Geometry, theme: Theme, limits: Limits, virtual: bool
+    painter: QPainter,
+    geometry: Geometry,
+    theme: Theme,
+    limits: Limits,
+    *,
+    virtual: bool,
+    zeroed: bool = False,
 ) -> None:
-    """Paint everything of the dial that does not move."""
+    """Paint everything of the dial that does not move.
+
+    `zeroed` says that its zero is the middle of the hysteresis.
+    """
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
     whole = QRectF(QPointF(0, 0), geometry.size)
     radius = geometry.sizes.px(10)
@@ -114,7 +123,7 @@ def paint_dial(
         paint_virtual(painter, _virtual_box(geometry), theme, geometry.sizes)
     _paint_bands(painter, geometry, theme, limits)
     _paint_ticks(painter, geometry, theme, limits)
-    _paint_ends(painter, geometry, theme)
+    _paint_ends(painter, geometry, theme, zeroed)
 
 
 def _virtual_box(geometry: Geometry) -> QRectF:
@@ -213,7 +222,7 @@ def _named(limits: Limits) -> tuple[float, ...]:
     return tuple(named)
 
 
-def _paint_ends(painter: QPainter, geometry: Geometry, theme: Theme) -> None:
+def _paint_ends(painter: QPainter, geometry: Geometry, theme: Theme, zeroed: bool) -> None:
     px = geometry.sizes.px
     inset = px(24)
     box = QRectF(inset, px(16), geometry.size.width() - 2 * inset, px(80))
@@ -230,4 +239,6 @@ def _paint_ends(painter: QPainter, geometry: Geometry, theme: Theme) -> None:
         painter, geometry.point(REST, geometry.radius + px(22)), translate("dashboard", "rest")
     )
     legend = translate("dashboard", "difference of the lobes in %")
+    if zeroed:
+        legend = translate("dashboard", "away from the MIDDLE OF THE HYSTERESIS, in % of the lobes")
     _centred(painter, geometry.point(0.0, geometry.radius - geometry.band - px(62)), legend)

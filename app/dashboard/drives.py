@@ -76,6 +76,7 @@ class DrivesPage(QWidget):
         self._profile = QComboBox(self)
         self._profile.addItems(profiles)
         self._profile.setAccessibleName(self.tr("Class of the new drive"))
+        self._profile.setAccessibleDescription(self.tr("Its drive class, with the limits"))
         self._note = self._field(self.tr("Note"), self.tr("What else is to be known of it"))
         self._note.returnPressed.connect(self.add)
         self._jobs = self._listing(self.tr("Jobs of the drive"), self.tr("Enter shows the report"))

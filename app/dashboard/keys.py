@@ -3,41 +3,70 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
 
 from PySide6.QtCore import Qt
 
+from app.dashboard.bench import Bench
 from app.dashboard.controls import LARGE_UM, SMALL_UM
-
-if TYPE_CHECKING:
-    from app.dashboard.window import Window
+from app.dashboard.jobdesk import Desk
 
 Pressed = tuple[Qt.Key, Qt.KeyboardModifier]
+Done = Callable[[], object]
 _PLAIN = Qt.KeyboardModifier.NoModifier
 _SHIFT = Qt.KeyboardModifier.ShiftModifier
 
 
-def key_table(window: Window) -> dict[Pressed, Callable[[], object]]:
+@dataclass(frozen=True, slots=True)
+class Ways:
+    """What the window itself does for a key.
+
+    Attributes
+    ----------
+    at_needle : callable
+        Returns whether the needle's page is in front.
+    help, sources, drives : callable
+        Show a page.
+    look_again, picture, full_screen, escape, reopen_indexed : callable
+        What their names say.
+    """
+
+    at_needle: Callable[[], bool]
+    help: Done
+    sources: Done
+    drives: Done
+    look_again: Done
+    picture: Done
+    full_screen: Done
+    escape: Done
+    reopen_indexed: Done
+
+
+def key_table(ways: Ways, bench: Bench, desk: Desk) -> dict[Pressed, Done]:
     """Return what each key does in a window; help.py tells the user of them."""
-    key, bench = Qt.Key, window.bench
+    key = Qt.Key
     nudge, step = bench.hands.nudge, bench.hands.step
-    anywhere: dict[Pressed, Callable[[], object]] = {
-        (key.Key_F1, _PLAIN): window.show_first_page,
-        (key.Key_F2, _PLAIN): window.show_chooser,
+    anywhere: dict[Pressed, Done] = {
+        (key.Key_F1, _PLAIN): ways.help,
+        (key.Key_F2, _PLAIN): ways.sources,
         (key.Key_F4, _PLAIN): bench.toggle_unit,
-        (key.Key_F8, _PLAIN): window.chooser.look,
-        (key.Key_F9, _PLAIN): window.keep_picture,
-        (key.Key_F11, _PLAIN): window.toggle_full_screen,
-        (key.Key_Escape, _PLAIN): window.escape,
+        (key.Key_F9, _PLAIN): ways.picture,
+        (key.Key_F11, _PLAIN): ways.full_screen,
+        (key.Key_F12, _PLAIN): ways.drives,
+        (key.Key_Escape, _PLAIN): ways.escape,
     }
-    at_the_needle: dict[Pressed, Callable[[], object]] = {
+    at_the_needle: dict[Pressed, Done] = {
         (key.Key_F3, _PLAIN): bench.prompt.begin,
         (key.Key_F5, _PLAIN): bench.hands.reseat,
         (key.Key_F6, _PLAIN): bench.toggle_held,
-        (key.Key_F7, _PLAIN): window.reopen_indexed,
+        (key.Key_F7, _PLAIN): ways.reopen_indexed,
+        (key.Key_F8, _PLAIN): desk.skip,
+        (key.Key_F8, _SHIFT): desk.close,
+        (key.Key_F10, _PLAIN): bench.toggle_zero,
         (key.Key_Space, _PLAIN): bench.toggle_frozen,
-        (key.Key_Return, _PLAIN): bench.prompt.confirm,
-        (key.Key_Enter, _PLAIN): bench.prompt.confirm,
+        (key.Key_Backspace, _PLAIN): desk.back,
+        (key.Key_Up, _PLAIN): lambda: desk.choose_next(-1),
+        (key.Key_Down, _PLAIN): lambda: desk.choose_next(1),
         (key.Key_Left, _PLAIN): lambda: nudge(-SMALL_UM),
         (key.Key_Right, _PLAIN): lambda: nudge(SMALL_UM),
         (key.Key_Left, _SHIFT): lambda: nudge(-LARGE_UM),
@@ -45,8 +74,15 @@ def key_table(window: Window) -> dict[Pressed, Callable[[], object]]:
         (key.Key_PageUp, _PLAIN): lambda: step(-1),
         (key.Key_PageDown, _PLAIN): lambda: step(1),
     }
+    for enter in (key.Key_Return, key.Key_Enter):
+        at_the_needle[enter, _PLAIN] = bench.go_on
+        at_the_needle[enter, _SHIFT] = desk.by_virtual_hand
 
-    def only_there(done: Callable[[], object]) -> Callable[[], object]:
-        return lambda: done() if window.page is bench else None
+    def only_where(done: Done, there: bool) -> Done:
+        return lambda: done() if ways.at_needle() is there else None
 
-    return anywhere | {pressed: only_there(done) for pressed, done in at_the_needle.items()}
+    table = anywhere | {pressed: only_where(done, True) for pressed, done in at_the_needle.items()}
+    skip = table[key.Key_F8, _PLAIN]
+    look = only_where(ways.look_again, False)
+    table[key.Key_F8, _PLAIN] = lambda: (skip(), look())
+    return table

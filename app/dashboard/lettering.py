@@ -62,6 +62,7 @@ class FittedText(QWidget):
         super().__init__(parent)
         self._words = ""
         self._largest_px = 12
+        self._bold = False
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
 
     @property
@@ -69,9 +70,9 @@ class FittedText(QWidget):
         """What is shown."""
         return self._words
 
-    def set_size(self, largest_px: int) -> None:
+    def set_size(self, largest_px: int, *, bold: bool = False) -> None:
         """Set the font size of words that are not too long."""
-        self._largest_px = largest_px
+        self._largest_px, self._bold = largest_px, bold
         self.update()
 
     def say(self, words: str) -> None:
@@ -85,5 +86,6 @@ class FittedText(QWidget):
         """Paint the words."""
         painter = QPainter(self)
         painter.setPen(self.palette().windowText().color())
-        write(painter, QRectF(self.rect()), self._words, self._largest_px, LEFT)
+        box = QRectF(self.rect())
+        write(painter, box, self._words, self._largest_px, LEFT, bold=self._bold)
         painter.end()

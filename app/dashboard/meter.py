@@ -41,6 +41,7 @@ class Meter(QWidget):
         self._sizes = Sizes(1.0)
         self._geometry = Geometry.of(1.0, 1.0, self._sizes)
         self._still: QPixmap | None = None
+        self._best: float | None = None
         self._face = Face()
         self._needle = Ballistics(position=REST)
         self._painted = REST
@@ -73,10 +74,22 @@ class Meter(QWidget):
         self._theme, self._sizes = theme, sizes
         self._lay_out()
 
+    def judge_by(self, limits: Limits) -> None:
+        """Take on the limits of another class."""
+        if limits != self._limits:
+            self._limits = limits
+            self._lay_out()
+
+    def hold_best(self, balance: float | None) -> None:
+        """Mark the best so far on the scale, None for no mark."""
+        if balance != self._best:
+            self._best, self._still = balance, None
+            self.update()
+
     def show_face(self, face: Face, dt_s: float) -> None:
         """Move the needle on by `dt_s` seconds towards what `face` says, and paint if it moved."""
         changed = face != self._face
-        if face.virtual != self._face.virtual:
+        if (face.virtual, face.zeroed) != (self._face.virtual, self._face.zeroed):
             self._still = None
         if changed and face.spoken != self.accessibleDescription():
             self.setAccessibleDescription(face.spoken)
@@ -120,9 +133,36 @@ class Meter(QWidget):
             self._still.setDevicePixelRatio(ratio)
             self._still.fill(QColor(self._theme.bench))
             painter = QPainter(self._still)
-            paint_dial(painter, self._geometry, self._theme, self._limits, self._face.virtual)
+            paint_dial(
+                painter,
+                self._geometry,
+                self._theme,
+                self._limits,
+                virtual=self._face.virtual,
+                zeroed=self._face.zeroed,
+            )
+            if self._best is not None:
+                self._paint_best(painter, self._best)
             painter.end()
         return self._still
+
+    def _paint_best(self, painter: QPainter, balance: float) -> None:
+        """Paint a pointer from outside onto the scale, with its word."""
+        dial, px = self._geometry, self._sizes.px
+        at, colour = deflection(balance), QColor(self._theme.second)
+        painter.setPen(QPen(colour, max(1.0, px(2))))
+        painter.setBrush(colour)
+        half = px(9) / max(1.0, dial.radius)
+        base, tip = dial.radius - dial.band - px(26), dial.radius - dial.band - px(2)
+        painter.drawPolygon(
+            QPolygonF(
+                [dial.point(at, tip), dial.point(at - half, base), dial.point(at + half, base)]
+            )
+        )
+        painter.setFont(font_of_cap(px(15), bold=True))
+        where = dial.point(at, base - px(16))
+        box = QRectF(where.x() - 100, where.y() - 30, 200, 60)
+        painter.drawText(box, Qt.AlignmentFlag.AlignCenter, self.tr("best so far"))
 
     def _paint_needles(self, painter: QPainter) -> None:
         painter.save()

@@ -60,11 +60,13 @@ class Preview(QWidget):
         self._area.setWidget(self._sheets)
         self._paper = QComboBox(self)
         self._paper.setAccessibleName(self.tr("Paper"))
+        self._paper.setAccessibleDescription(self.tr("Paper of a PDF"))
         for name in PAPERS:
             self._paper.addItem(_NAMES.get(name, name), name)
         self._paper.currentIndexChanged.connect(self._lay_out)
         self._path = QLineEdit(self)
         self._path.setAccessibleName(self.tr("File, without its ending"))
+        self._path.setAccessibleDescription(self.tr("Where the report is written"))
         self._build()
 
     @property

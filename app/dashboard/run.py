@@ -5,6 +5,7 @@ from __future__ import annotations
 import signal
 import time
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,7 +20,11 @@ if TYPE_CHECKING:
 
 
 def run_dashboard(
-    session: Session, address: str | None, argv: Sequence[str], roles: str | None = None
+    session: Session,
+    address: str | None,
+    argv: Sequence[str],
+    roles: str | None = None,
+    book: Path | None = None,
 ) -> int:
     """Show the window until it is closed or interrupted; the session is closed then.
 
@@ -33,6 +38,8 @@ def run_dashboard(
         The program's arguments, for Qt's own options.
     roles : str or None
         Roles of the source's channels, None for its own.
+    book : Path or None
+        The job book's file; the user's own when None.
 
     Returns
     -------
@@ -41,7 +48,7 @@ def run_dashboard(
     """
     app = QApplication.instance() or QApplication(list(argv))
     QApplication.setStyle("Fusion")
-    window = Window(session)
+    window = Window(session, book=book)
     window.resize(QGuiApplication.primaryScreen().availableSize() * 0.85)
     if address is not None:
         window.open_source(address, roles)

@@ -31,10 +31,9 @@ class StripView(QWidget):
         item.setYRange(-1.05, 1.05, padding=0.0)
         moments = [(s, f"−{-s}") for s in (-60, -45, -30, -15)]
         item.getAxis("bottom").setTicks([[*moments, (0, self.tr("now"))]])
-        self._at_set = deflection(balance_of(limits.set_limit))
-        self._at_check = deflection(balance_of(limits.check_limit))
-        item.getAxis("left").setTicks([self._ticks(limits)])
-        self._bands = [self._band(low, high) for low, high in self._edges()]
+        self._at_set = self._at_check = 0.0
+        self._bands = [self._band() for _ in range(3)]
+        self.judge_by(limits)
         self._zero = pg.InfiniteLine(0.0, angle=0)
         self._curve = pg.PlotCurveItem(antialias=False)
         for each in (self._zero, self._curve):
@@ -57,6 +56,14 @@ class StripView(QWidget):
             self._bands, (hatched, QBrush(QColor(theme.good_band)), hatched), strict=True
         ):
             band.setBrush(brush)
+
+    def judge_by(self, limits: Limits) -> None:
+        """Take on the limits of another class."""
+        self._at_set = deflection(balance_of(limits.set_limit))
+        self._at_check = deflection(balance_of(limits.check_limit))
+        self._plot.plot_item.getAxis("left").setTicks([self._ticks(limits)])
+        for band, (low, high) in zip(self._bands, self._edges(), strict=True):
+            band.setRect(-_SPAN_S, low, _SPAN_S, high - low)
 
     def set_virtual(self, virtual: bool) -> None:
         """Say whether the samples come from the virtual drive."""
@@ -104,8 +111,8 @@ class StripView(QWidget):
             (self._at_set, self._at_check),
         )
 
-    def _band(self, low: float, high: float) -> QGraphicsRectItem:
-        band = QGraphicsRectItem(-_SPAN_S, low, _SPAN_S, high - low)
+    def _band(self) -> QGraphicsRectItem:
+        band = QGraphicsRectItem()
         band.setZValue(-10)
         band.setPen(Qt.PenStyle.NoPen)
         self._plot.addItem(band)

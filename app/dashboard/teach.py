@@ -29,6 +29,8 @@ class Prompt:
     may_begin: bool = False
     may_teach: bool = False
     may_reopen: bool = False
+    hint: bool = False
+    """It says what anybody at work knows."""
 
 
 def prompt_of(view: View, answer: str) -> Prompt:
@@ -65,7 +67,7 @@ def prompt_of(view: View, answer: str) -> Prompt:
     message = view.message if running else ""
     said_by_all = [answer, message, *(said(each) for each in view.advice)]
     words = "  ·  ".join(dict.fromkeys(each for each in said_by_all if each))
-    return Prompt(words or _hint(view))
+    return Prompt(words) if words else Prompt(_hint(view), hint=True)
 
 
 def _hint(view: View) -> str:
@@ -140,6 +142,10 @@ class PromptLine(QWidget):
         prompt = prompt_of(view, self._answer)
         if prompt != self._prompt:
             self._show(prompt)
+
+    def set_modest(self, modest: bool) -> None:
+        """Give up the room, or not, while there is no more than a hint."""
+        self.setVisible(not (modest and self._prompt.hint))
 
     def confirm(self) -> bool:
         """Do the next thing; return whether there was one."""

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterable
 
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QWidget
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QWidget
 
 from app.dashboard.buttons import TouchButton
 from app.dashboard.state import source_words
 from app.view import View
-
-if TYPE_CHECKING:
-    from app.dashboard.window import Window
 
 
 class TopBar(QWidget):
@@ -19,28 +17,27 @@ class TopBar(QWidget):
 
     Parameters
     ----------
-    window : Window
-        Whose pages they lead to.
+    ways : iterable of (str, str, str, callable)
+        The buttons: words, key, description, and what is done.
     """
 
-    def __init__(self, window: Window) -> None:
-        super().__init__(window)
+    def __init__(
+        self,
+        ways: Iterable[tuple[str, str, str, Callable[[], object]]],
+        parent: QWidget | None = None,
+    ) -> None:
+        super().__init__(parent)
         self._remark = ""
         self._source = QLabel(self)
         self._source.setObjectName("source")
+        self._source.setTextFormat(Qt.TextFormat.PlainText)
         self._source.setAccessibleName(self.tr("Open source"))
+        # Its words never widen the window.
+        self._source.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         layout = QHBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.addWidget(self._source, 1)
-        source, unit = self.tr("Choose the source"), self.tr("Offset in µm or mil")
-        picture = self.tr("Save a picture of the window")
-        page = self.tr("What the tool cannot do, cautions, keys")
-        for words, key, description, done in (
-            (self.tr("Source"), "F2", source, window.show_chooser),
-            (self.tr("µm / mil"), "F4", unit, window.bench.toggle_unit),
-            (self.tr("Picture"), "F9", picture, window.keep_picture),
-            (self.tr("Help"), "F1", page, window.show_first_page),
-        ):
+        for words, key, description, done in ways:
             layout.addWidget(TouchButton(words, key, description, done, self))
 
     @property

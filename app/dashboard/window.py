@@ -20,11 +20,17 @@ from PySide6.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
 from app.dashboard.bench import Bench
 from app.dashboard.buttons import TouchButton
 from app.dashboard.chooser import Chooser
+from app.dashboard.drives import DrivesPage
 from app.dashboard.help import FirstPage
-from app.dashboard.keys import key_table
+from app.dashboard.jobdesk import Desk
+from app.dashboard.keys import Ways, key_table
+from app.dashboard.preview import Preview
 from app.dashboard.teach import INDEXED_ROLES
 from app.dashboard.theme import Sizes, Theme, palette_for, style_sheet, theme_for
 from app.dashboard.topbar import TopBar
+from app.options import version
+from app.profiles import ProfileError, load_profile, profile_names
+from app.records.model import Drive
 
 if TYPE_CHECKING:
     from app.session import Session
@@ -43,6 +49,8 @@ class Window(QWidget):
         Colours; None follows the system.
     clock : callable
         Monotonic seconds, the clock of ``View.reading_at_s``.
+    book : Path or None
+        The job book's file; the user's own when None.
     """
 
     def __init__(
@@ -50,6 +58,7 @@ class Window(QWidget):
         session: Session,
         theme: Theme | None = None,
         clock: Callable[[], float] = time.monotonic,
+        book: Path | None = None,
     ) -> None:
         super().__init__()
         self._session = session
@@ -57,20 +66,24 @@ class Window(QWidget):
         self._fixed_theme = theme
         self._theme = theme or theme_for(QGuiApplication.palette())
         self._shown_at_s = clock()
+        self._left_for_report: QWidget | None = None
         self.setObjectName("bench")
         self.setWindowTitle(self.tr("Evenlobe"))
         self.setMinimumSize(1024, 640)
-        self.bench = Bench(session, self)
+        self.desk = Desk(session, _now, version(), book, self)
+        self.bench = Bench(session, self.desk, self)
         self.chooser = Chooser(session, self)
         self.first_page = FirstPage(self)
+        self.drives = DrivesPage(book, profile_names(), self)
+        self.preview = Preview(book, self)
         self._pages = QStackedWidget(self)
-        for page in (self.first_page, self.bench, self.chooser):
+        for page in (self.first_page, self.bench, self.chooser, self.drives, self.preview):
             self._pages.addWidget(page)
         self._layout = QVBoxLayout(self)
-        self.top_bar = TopBar(self)
+        self.top_bar = TopBar(self._ways_of_all_pages(), self)
         self._layout.addWidget(self.top_bar)
         self._layout.addWidget(self._pages, 1)
-        self._keys = key_table(self)
+        self._keys = key_table(self._ways_by_key(), self.bench, self.desk)
         self._connect()
         self._dress()
         self.show_first_page()
@@ -85,7 +98,7 @@ class Window(QWidget):
 
     @property
     def page(self) -> QWidget | None:
-        """The page in front: ``first_page``, ``bench`` or ``chooser``."""
+        """The page in front: one of ``first_page``, ``bench``, ``chooser``, ``drives``, ..."""
         return self._pages.currentWidget()
 
     def open_source(self, address: str, roles: str | None = None) -> None:
@@ -104,6 +117,38 @@ class Window(QWidget):
         self._pages.setCurrentWidget(self.chooser)
         self.chooser.come(self._session.view().source)
 
+    def show_drives(self) -> None:
+        """Show the drives of the job book."""
+        self._pages.setCurrentWidget(self.drives)
+        self.drives.come()
+
+    def show_report(self, identity: str, number: int) -> None:
+        """Show a job's report before it is written."""
+        self._left_for_report = self.page
+        self._pages.setCurrentWidget(self.preview)
+        self.preview.come(identity, number)
+
+    def show_own_report(self) -> None:
+        """Show the report of the job at the bench."""
+        drive, number = self.desk.drive, self.desk.number
+        if drive is None or number is None:
+            self.top_bar.remark(self.desk.fault or self.tr("The job is not in the book yet."))
+        else:
+            self.show_report(drive.identity, number)
+
+    def work_on(self, identity: str, profile_name: str) -> None:
+        """Begin a job on a drive; its class counts from now on."""
+        if profile_name != self._session.profile.name:
+            try:
+                profile = load_profile(profile_name)
+            except ProfileError as fault:
+                self.top_bar.remark(str(fault))
+                return
+            self._session.use(profile)
+            self.bench.judge_by(profile)
+        self.desk.begin(Drive(identity, profile_name))
+        self.show_bench()
+
     def show_first_page(self) -> None:
         """Show what the tool cannot do, the cautions and the keys."""
         self._pages.setCurrentWidget(self.first_page)
@@ -115,7 +160,8 @@ class Window(QWidget):
         dt_s, self._shown_at_s = max(0.0, now_s - self._shown_at_s), now_s
         view = self._session.view()
         self.bench.show_view(view, now_s, dt_s)
-        self.chooser.follow()
+        for page in (self.chooser, self.drives, self.preview):
+            page.follow()
         self.top_bar.follow(view)
 
     def start(self) -> None:
@@ -163,6 +209,7 @@ class Window(QWidget):
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
         """Stop with the window."""
         self.stop()
+        self.desk.end()
         super().closeEvent(event)
 
     def _connect(self) -> None:
@@ -175,11 +222,71 @@ class Window(QWidget):
         self.first_page.choose.connect(self.show_chooser)
         self.first_page.left.connect(self.show_bench)
         self.bench.prompt.reopen.connect(self.reopen_indexed)
+        self.drives.work_on.connect(self.work_on)
+        self.drives.show_report.connect(self.show_report)
+        self.drives.left.connect(self.show_bench)
+        self.preview.left.connect(self.leave_report)
+        self.desk.changed.connect(self.bench.make_room)
+        self.desk.report.connect(self.show_own_report)
+
+    def _ways_of_all_pages(self) -> list[tuple[str, str, str, Callable[[], object]]]:
+        return [
+            (self.tr("Source"), "F2", self.tr("Choose the source"), self.show_chooser),
+            (
+                self.tr("Drives"),
+                "F12",
+                self.tr("Drives of the job book, and where a job begins"),
+                self.show_drives,
+            ),
+            (
+                self.tr("µm / mil"),
+                "F4",
+                self.tr("Offset in µm or mil"),
+                self.bench.toggle_unit,
+            ),
+            (
+                self.tr("Picture"),
+                "F9",
+                self.tr("Save a picture of the window"),
+                self.keep_picture,
+            ),
+            (
+                self.tr("Help"),
+                "F1",
+                self.tr("What the tool cannot do, cautions, keys"),
+                self.show_first_page,
+            ),
+        ]
+
+    def _ways_by_key(self) -> Ways:
+        return Ways(
+            at_needle=lambda: self.page is self.bench,
+            help=self.show_first_page,
+            sources=self.show_chooser,
+            drives=self.show_drives,
+            look_again=self.chooser.look,
+            picture=self.keep_picture,
+            full_screen=self.toggle_full_screen,
+            escape=self.escape,
+            reopen_indexed=self.reopen_indexed,
+        )
+
+    def leave_report(self) -> None:
+        """Go back to where the report was asked for."""
+        if self._left_for_report is self.drives:
+            self.show_drives()
+        else:
+            self.show_bench()
 
     def escape(self) -> None:
-        """Give up teaching, or else go back to the needle."""
-        if self.page is not self.bench or not self.bench.prompt.cancel():
+        """Give up what is under way at the needle, or else go back to it."""
+        if self.page is self.preview:
+            self.leave_report()
+        elif self.page is not self.bench:
             self.show_bench()
+        elif not self.bench.prompt.cancel():
+            self.desk.escape()
+            self.bench.meter.setFocus()
 
     def reopen_indexed(self) -> None:
         """Open the source again with an index, where that is offered."""
@@ -211,6 +318,12 @@ class Window(QWidget):
         self._layout.setContentsMargins(margin, margin, margin, margin)
         self._layout.setSpacing(max(4, round(sizes.px(8))))
         self.bench.dress(self._theme, sizes)
+        self.drives.dress(self._theme, sizes)
+
+
+def _now() -> str:
+    """Return the time as ISO 8601 with the offset of this place."""
+    return datetime.now().astimezone().isoformat(timespec="milliseconds")
 
 
 def _picture_path() -> Path:

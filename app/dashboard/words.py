@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from PySide6.QtCore import QCoreApplication
@@ -64,6 +64,8 @@ class Face:
         The samples come from the virtual drive.
     pace : str
         Of separate records: how often they come, and how old the reading is.
+    zeroed : bool
+        The needle's zero is the middle of the hysteresis, not where the lobes are even.
     """
 
     balance: float | None = None
@@ -76,6 +78,7 @@ class Face:
     offset: Figure = Figure()
     virtual: bool = False
     pace: str = ""
+    zeroed: bool = False
 
     @property
     def spoken(self) -> str:
@@ -127,7 +130,9 @@ def _phase_reason(view: View) -> str:
     return ""
 
 
-def face_of(view: View, now_s: float, profile: Profile, unit: Unit) -> Face:
+def face_of(
+    view: View, now_s: float, profile: Profile, unit: Unit, zero_um: float | None = None
+) -> Face:
     """Return what the needle and the figures show.
 
     Parameters
@@ -140,6 +145,9 @@ def face_of(view: View, now_s: float, profile: Profile, unit: Unit) -> Face:
         Limits.
     unit : Unit
         Unit of the offset.
+    zero_um : float or None
+        Offset at which the middle of the hysteresis is on the line, when that is to be the
+        needle's zero; it is not where the side is not known.
     """
     reason = parked_because(view, now_s)
     reading = view.reading
@@ -151,6 +159,8 @@ def face_of(view: View, now_s: float, profile: Profile, unit: Unit) -> Face:
         return Face(headline=headline, detail=reason, virtual=view.virtual, pace=pace)
     mirrored = reading.sign is Sign.UNKNOWN
     balance = abs(reading.balance.value) if mirrored else reading.balance.value
+    if zero_um is not None and reading.offset_um is not None and not mirrored:
+        return _face_from_middle(view, now_s, reading, zero_um, profile, unit)
     return Face(
         balance=balance,
         expanded_u=_COVERAGE * reading.balance.u,
@@ -162,6 +172,39 @@ def face_of(view: View, now_s: float, profile: Profile, unit: Unit) -> Face:
         offset=_offset(reading, unit, mirrored),
         virtual=view.virtual,
         pace=pace_of(view, now_s),
+    )
+
+
+def _face_from_middle(
+    view: View, now_s: float, reading: Reading, zero_um: float, profile: Profile, unit: Unit
+) -> Face:
+    """Return the face whose zero is the middle of the hysteresis."""
+    assert reading.balance is not None
+    assert reading.offset_um is not None
+    u = reading.balance.u
+    balance = reading.balance.value - zero_um / profile.scale_um
+    away = Quantity(reading.offset_um.value - zero_um, reading.offset_um.u)
+    offset = _offset(replace(reading, offset_um=away), unit, mirrored=False)
+    if abs(balance) <= _COVERAGE * u:
+        headline = translate("dashboard", "On the middle, as far as can be told")
+    elif balance > 0:
+        headline = translate("dashboard", "Head is outward of the middle: move it inward")
+    else:
+        headline = translate("dashboard", "Head is inward of the middle: move it outward")
+    detail = translate(
+        "dashboard", "Zero is the middle of the hysteresis: even lobes would stand at {0} µm."
+    ).format(f"{-zero_um:+.1f}".replace("-", "−"))
+    return Face(
+        balance=balance,
+        expanded_u=_COVERAGE * u,
+        headline=headline,
+        detail=detail,
+        ratio=_figure(reading.ratio, 1.0, 3),
+        difference=_figure(reading.difference, 100.0, 1, " %"),
+        offset=replace(offset, u_text=f"{offset.u_text}, {translate('dashboard', 'of middle')}"),
+        virtual=view.virtual,
+        pace=pace_of(view, now_s),
+        zeroed=True,
     )
 
 

@@ -1,0 +1,397 @@
+"""The job at the bench: what the keys and buttons of a job do, without a widget.
+
+Threads: everything here runs in the GUI's thread and returns at once. Measurements are taken in the
+session's thread and the book is written in its own; both are asked how far they are in
+:meth:`Desk.follow`.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import QObject, Signal
+
+from app.analysis.arrival import ArrivalWatch
+from app.analysis.locking import LockWatch
+from app.analysis.nudging import nearest
+from app.analysis.reading import Quantity, Reading
+from app.dashboard.words import current_reading, translate
+from app.job.job import Job
+from app.job.judging import near
+from app.job.model import Action, Do, Enter, JobHead, Take
+from app.job.plan import State
+from app.job.takings import Answer
+from app.job.technician import Technician
+from app.profiles import profile_values
+from app.records.kept import Kept
+from app.records.model import Drive
+from app.view import Phase, View
+
+if TYPE_CHECKING:
+    from app.session import Session
+
+
+class Writing(StrEnum):
+    """What the person is giving a reason for."""
+
+    NOTHING = ""
+    SKIP = "skip"
+    CLOSE = "close"
+
+
+class Desk(QObject):
+    """One job at a time, worked through beside the needle.
+
+    Parameters
+    ----------
+    session : Session
+        Measures, and lends the virtual drive's hands.
+    now : callable
+        Returns the time as ISO 8601 with offset.
+    software : str
+        Version of the program, for what is kept.
+    book : Path or None
+        The book's file; the user's own when None.
+    """
+
+    changed = Signal()
+    """Something that is shown of the job is different now."""
+    begun = Signal()
+    report = Signal()
+    """The person wants to see the report of the job in hand."""
+
+    def __init__(
+        self,
+        session: Session,
+        now: Callable[[], str],
+        software: str = "",
+        book: Path | None = None,
+        parent: QObject | None = None,
+    ) -> None:
+        super().__init__(parent)
+        self._session = session
+        self._now = now
+        self._software = software
+        self._book = book
+        self.job: Job | None = None
+        self.drive: Drive | None = None
+        self.writing = Writing.NOTHING
+        self.remark = ""
+        self.part: float | None = None
+        """How far the measurement under way has come, None when none is."""
+        self.watch: ArrivalWatch | None = None
+        self.lock: LockWatch | None = None
+        self._kept: Kept | None = None
+        self._chosen: int | None = None
+        self._fault = ""
+
+    # -- the job as a whole --------------------------------------------------------------------
+
+    def begin(self, drive: Drive) -> None:
+        """Begin a job on a drive; one that is open stays so in the book."""
+        self.leave()
+        view = self._session.view()
+        profile = self._session.profile
+        head = JobHead(
+            opened_at=self._now(),
+            source=view.source,
+            virtual=view.virtual,
+            software=self._software,
+            profile=profile.name,
+            profile_values=profile_values(profile),
+        )
+        kept = self._kept = Kept(drive, head, self._now, path=self._book)
+        self.drive = drive
+        self.job = Job(
+            profile,
+            view.virtual,
+            now=self._now,
+            on_taking=kept.add_taking,
+            on_outcome=kept.add_outcome,
+            source=view.source,
+        )
+        self._fresh()
+        self.begun.emit()
+
+    def leave(self) -> None:
+        """Let go of the job in hand; what waits for the book is written in the background."""
+        kept, self._kept = self._kept, None
+        self.job = self.drive = None
+        self._fresh()
+        if kept is not None:
+            threading.Thread(target=kept.finish, name="book-ending", daemon=True).start()
+
+    def end(self, within_s: float = 2.0) -> None:
+        """Let the book be written to its end: the window goes."""
+        kept, self._kept = self._kept, None
+        if kept is not None:
+            kept.finish(within_s)
+
+    @property
+    def fault(self) -> str:
+        """Why the book cannot be written; the job goes on all the same."""
+        return self._fault
+
+    @property
+    def number(self) -> int | None:
+        """The job's number in the book."""
+        return None if self._kept is None else self._kept.number
+
+    @property
+    def zero_um(self) -> float:
+        """Reading at which the middle of the hysteresis is on the line, as the head rests now."""
+        return 0.0 if self.job is None else self.job.zero_um
+
+    @property
+    def best_um(self) -> float | None:
+        """Where the middle stood at the best of the nudges so far, None before the first."""
+        nudged = () if self.job is None else self.job.known.nudged
+        middles = [place for each in nudged for place in (each.before_um, each.after_um)]
+        best = nearest(middles, 0.0)
+        return None if best is None else middles[best].value
+
+    # -- choosing ------------------------------------------------------------------------------
+
+    @property
+    def chosen(self) -> int | None:
+        """Place of the step that is looked at: the one in hand, or another that was chosen."""
+        job = self.job
+        if job is None:
+            return None
+        if self._chosen is not None:
+            return self._chosen
+        return job.at if job.at is not None else len(job.steps) - 1
+
+    @property
+    def elsewhere(self) -> bool:
+        """Whether another step than that in hand is looked at."""
+        return self._chosen is not None
+
+    def choose(self, index: int) -> None:
+        """Look at a step."""
+        job = self.job
+        if job is None or not job.steps:
+            return
+        index = min(max(index, 0), len(job.steps) - 1)
+        resting = job.at if job.at is not None else None
+        self._chosen = None if index == resting else index
+        self._say("")
+
+    def choose_next(self, by: int) -> None:
+        """Look at the step before or after."""
+        chosen = self.chosen
+        if chosen is not None:
+            self.choose(chosen + by)
+
+    def escape(self) -> bool:
+        """Give up what is being written or looked at; returns whether there was something."""
+        if not (self.writing or self.elsewhere or self.remark):
+            return False
+        self.writing, self._chosen = Writing.NOTHING, None
+        self._say("")
+        return True
+
+    # -- going on ------------------------------------------------------------------------------
+
+    def go_on(self, text: str = "") -> None:
+        """Do the next thing; `text` is what stands in the entry."""
+        job = self.job
+        if job is None:
+            return
+        if self.writing:
+            self._give_reason(text)
+        elif job.closed:
+            self.report.emit()
+        elif self._chosen is not None:
+            self._take_up(self._chosen)
+        elif job.ask is None:
+            self.close()
+        elif isinstance(job.ask, Take):
+            self._measure()
+        elif isinstance(job.ask, Enter):
+            words = text.strip()
+            # A decimal comma is as good as a point.
+            self._answer((words if job.ask.choices else words.replace(",", ".")) or None)
+        else:
+            self._answer(True)
+
+    def by_virtual_hand(self) -> None:
+        """Let the virtual hand do what is asked, for practice."""
+        controls, job = self._session.controls, self.job
+        if job is None or controls is None or self.writing or self.elsewhere:
+            return
+        technician = Technician(controls)
+        match job.ask:
+            case Do() as ask:
+                technician.do(ask)
+                self._answer(True)
+            case Enter() as ask:
+                self._answer(technician.enter(ask))
+            case Take():
+                self._measure()
+
+    @property
+    def may_lend_hand(self) -> bool:
+        """Whether the virtual hand could do what is asked."""
+        job = self.job
+        asked = job is not None and isinstance(job.ask, Do | Enter)
+        return asked and self._session.controls is not None and not self.elsewhere
+
+    def back(self) -> None:
+        """Take back the last answer of the check in hand, or a measurement under way."""
+        job = self.job
+        if job is None or self.writing:
+            return
+        if self.part is not None:
+            self._stop_measuring()
+            self._say(translate("job", "The measurement was given up."))
+        elif job.can_undo:
+            self._attempt(job.undo)
+
+    def skip(self) -> None:
+        """Ask for the reason to leave out the check in hand."""
+        if self.job is not None and self.job.step is not None:
+            self._chosen = None
+            self._write(Writing.SKIP)
+
+    def close(self) -> None:
+        """Close the job, or ask for the reason where something is open."""
+        job = self.job
+        if job is None or job.closed:
+            return
+        if job.may_close:
+            self._close("")
+        else:
+            self._write(Writing.CLOSE)
+
+    def follow(self, view: View, now_s: float) -> None:
+        """See how far measurement, hand and book are."""
+        if self.job is None or self._kept is None:
+            return
+        fault = self._kept.fault
+        if fault != self._fault:
+            self._fault = fault
+            self.changed.emit()
+        if self.part is not None:
+            self._follow_measuring()
+        reading = current_reading(view, now_s)
+        if reading is not None and view.phase is Phase.RUNNING:
+            self._follow_hand(reading, view.reading_at_s)
+
+    # -- inside --------------------------------------------------------------------------------
+
+    def _follow_measuring(self) -> None:
+        taken = self._session.taken()
+        if taken is None:
+            # Another source was opened meanwhile.
+            self.part = None
+            self._say(translate("job", "The source was changed while it was measured."))
+        elif taken.measurement is not None:
+            self._stop_measuring()
+            self._answer(taken.measurement, taken.settings)
+        elif taken.fault:
+            self._stop_measuring()
+            self._say(taken.fault)
+        elif taken.part != self.part:
+            self.part = taken.part
+            self.changed.emit()
+
+    def _follow_hand(self, reading: Reading, at_s: float) -> None:
+        if self.watch is not None:
+            before = self.watch.state
+            self.watch.push(reading, at_s)
+            if self.watch.arrived:
+                self._answer(True)
+            elif self.watch.state is not before:
+                self.changed.emit()
+        elif self.lock is not None and reading.valid and reading.offset_um is not None:
+            assert self.job is not None
+            balance = reading.balance
+            own_u_um = self.job.profile.scale_um * balance.u if balance else reading.offset_um.u
+            offset_um = Quantity(reading.offset_um.value - self.zero_um, own_u_um)
+            self.lock.push(offset_um, at_s)
+
+    def _answer(self, value: Answer, settings: tuple[tuple[str, str], ...] = ()) -> None:
+        job = self.job
+        assert job is not None
+        at = job.at
+        stays = self._attempt(lambda: job.answer(value, settings)) and job.at == at
+        # Both hands may be at the drive: what follows of itself is not waited for.
+        if stays and isinstance(job.ask, Take):
+            self._measure()
+
+    def _attempt(self, done: Callable[[], None]) -> bool:
+        try:
+            done()
+        except ValueError as fault:
+            self._say(str(fault))
+            return False
+        self._fresh()
+        return True
+
+    def _take_up(self, index: int) -> None:
+        job = self.job
+        assert job is not None
+        state = job.steps[index].state
+        taken_up = job.go_to if state in (State.PENDING, State.IN_HAND) else job.repeat
+        self._stop_measuring()
+        self._attempt(lambda: taken_up(index))
+
+    def _give_reason(self, text: str) -> None:
+        job, reason = self.job, text.strip()
+        assert job is not None
+        if not reason:
+            self._say(translate("job", "Give the reason in a few words."))
+            return
+        if self.writing is Writing.SKIP:
+            self._stop_measuring()
+            self._attempt(lambda: job.skip(reason))
+        else:
+            self._close(reason)
+
+    def _close(self, reason: str) -> None:
+        job, kept = self.job, self._kept
+        assert job is not None
+        self._stop_measuring()
+        if self._attempt(lambda: job.close(reason)) and kept is not None:
+            kept.close(job.as_found, job.as_left, job.nudges, reason)
+
+    def _measure(self) -> None:
+        ask = None if self.job is None else self.job.ask
+        if self.part is not None or not isinstance(ask, Take):
+            return
+        if self._session.view().phase is not Phase.RUNNING:
+            self._say(translate("job", "No source is running; open one, and measure then."))
+            return
+        self._session.take(ask.want, ask.turns, ask.track, ask.side)
+        self.part = 0.0
+        self._say("")
+
+    def _stop_measuring(self) -> None:
+        if self.part is not None:
+            self.part = None
+            self._session.cancel_take()
+
+    def _write(self, what: Writing) -> None:
+        self.writing = what
+        self._say("")
+
+    def _say(self, words: str) -> None:
+        self.remark = words
+        self.changed.emit()
+
+    def _fresh(self) -> None:
+        """Begin anew with what is asked now."""
+        self._stop_measuring()
+        self.writing, self._chosen, self.remark = Writing.NOTHING, None, ""
+        ask = None if self.job is None else self.job.ask
+        doing = ask if isinstance(ask, Do) else None
+        self.watch = ArrivalWatch() if doing is not None and doing.noticed else None
+        self.lock = None
+        if self.job is not None and doing is not None and doing.action is Action.TIGHTEN:
+            self.lock = LockWatch(limit_um=near(self.job.profile, self.job.options.lock_um))
+        self.changed.emit()
