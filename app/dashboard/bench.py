@@ -76,11 +76,12 @@ class Bench(QWidget):
             self.toggle_held,
         )
         self._zero = TouchButton(
-            self.tr("Zero on middle"),
+            self.tr("Zero"),
             "F10",
             self.tr("Let the needle's zero be the middle of the hysteresis, or the even lobes"),
             self.toggle_zero,
         )
+        self._zero.setCheckable(True)
         self._zero.hide()
         self._lay_out()
 
@@ -204,7 +205,7 @@ class Bench(QWidget):
         """Let the needle's zero be the middle of the hysteresis, or even lobes again."""
         known = self._desk.job is not None and self._desk.job.known.hysteresis_um is not None
         self._zeroed = known and not self._zeroed
-        self._zero.say(self.tr("Zero on lobes") if self._zeroed else self.tr("Zero on middle"))
+        self._zero.setChecked(self._zeroed)
         self._follow_job()
 
     def repaint_instruments(self) -> None:
@@ -215,9 +216,11 @@ class Bench(QWidget):
         self.strip.repaint_soon()
 
     def go_on(self) -> None:
-        """Do the next thing: that which the line above the needle offers goes first."""
-        if not self.prompt.confirm():
+        """Do the next thing: of a teaching under way, else of the job, else of the line above."""
+        if self._desk.job is not None and not self.prompt.prompt.may_teach:
             self.job.go_on()
+        else:
+            self.prompt.confirm()
 
     def toggle_unit(self) -> None:
         """Change between µm and mil."""

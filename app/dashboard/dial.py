@@ -59,7 +59,11 @@ class Geometry:
         """Fit a dial into `width` by `height` pixels."""
         cover_top = height - sizes.px(152)
         top = sizes.px(FIGURE_CAP + 52)
-        widest = (width / 2 - sizes.px(24)) / math.sin(_FAR * _HALF_ANGLE)
+        widest = min(
+            (width / 2 - sizes.px(24)) / math.sin(_FAR * _HALF_ANGLE),
+            # Where width is short, the numerals at the ends need it.
+            (width / 2 - sizes.px(84)) / math.sin(_HALF_ANGLE) - sizes.px(67),
+        )
         drop = 1 - math.cos(_FAR * _HALF_ANGLE)
         radius = min(widest, (cover_top - top - sizes.px(24)) / drop)
         return cls(

@@ -215,16 +215,16 @@ def _figure(ask: Do) -> str:
 
 
 def _live(desk: Desk, ask: Do, reading: Reading | None) -> str:
-    if desk.watch is not None:
+    if desk.hand.arrival is not None:
         return {
             ArrivalState.ON_TRACK: translate("job", "The head is on the track; it is watched."),
             ArrivalState.AWAY: translate("job", "The head is away."),
             ArrivalState.SETTLING: translate("job", "The head is back; it settles."),
             ArrivalState.ARRIVED: "",
-        }[desk.watch.state]
+        }[desk.hand.arrival.state]
     if reading is None or not reading.valid:
         return ""
-    if desk.lock is not None:
+    if desk.hand.lock is not None:
         return _lock_words(desk)
     if ask.action is Action.TRIM_SPEED and reading.speed_rpm is not None and desk.job is not None:
         rpm = reading.speed_rpm.value
@@ -238,7 +238,7 @@ def _live(desk: Desk, ask: Do, reading: Reading | None) -> str:
 
 
 def _lock_words(desk: Desk) -> str:
-    lock = desk.lock
+    lock = desk.hand.lock
     if lock is None or lock.finding is None:
         return translate("job", "Wait with the screws: where the head is now is being measured.")
     moved = translate("job", "Tightening has moved the head by {0:+.1f} µm.")

@@ -15,14 +15,11 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QObject, Signal
 
-from app.analysis.arrival import ArrivalWatch
-from app.analysis.locking import LockWatch
 from app.analysis.nudging import nearest
-from app.analysis.reading import Quantity, Reading
+from app.dashboard.jobwatch import HandWatch, Measurer
 from app.dashboard.words import current_reading, translate
 from app.job.job import Job
-from app.job.judging import near
-from app.job.model import Action, Do, Enter, JobHead, Take
+from app.job.model import Do, Enter, JobHead, Take
 from app.job.plan import State
 from app.job.takings import Answer
 from app.job.technician import Technician
@@ -81,10 +78,8 @@ class Desk(QObject):
         self.drive: Drive | None = None
         self.writing = Writing.NOTHING
         self.remark = ""
-        self.part: float | None = None
-        """How far the measurement under way has come, None when none is."""
-        self.watch: ArrivalWatch | None = None
-        self.lock: LockWatch | None = None
+        self.hand = HandWatch()
+        self._measurer = Measurer(session)
         self._kept: Kept | None = None
         self._chosen: int | None = None
         self._fault = ""
@@ -140,6 +135,11 @@ class Desk(QObject):
     def number(self) -> int | None:
         """The job's number in the book."""
         return None if self._kept is None else self._kept.number
+
+    @property
+    def part(self) -> float | None:
+        """How far the measurement under way has come, None when none is."""
+        return self._measurer.part
 
     @property
     def zero_um(self) -> float:
@@ -247,7 +247,7 @@ class Desk(QObject):
         if job is None or self.writing:
             return
         if self.part is not None:
-            self._stop_measuring()
+            self._measurer.stop()
             self._say(translate("job", "The measurement was given up."))
         elif job.can_undo:
             self._attempt(job.undo)
@@ -276,44 +276,25 @@ class Desk(QObject):
         if fault != self._fault:
             self._fault = fault
             self.changed.emit()
-        if self.part is not None:
-            self._follow_measuring()
+        self._follow_measuring()
         reading = current_reading(view, now_s)
         if reading is not None and view.phase is Phase.RUNNING:
-            self._follow_hand(reading, view.reading_at_s)
+            self.hand.push(reading, view.reading_at_s)
+            if self.hand.is_done:
+                self._answer(True)
 
     # -- inside --------------------------------------------------------------------------------
 
     def _follow_measuring(self) -> None:
-        taken = self._session.taken()
+        taken = self._measurer.follow()
         if taken is None:
-            # Another source was opened meanwhile.
-            self.part = None
-            self._say(translate("job", "The source was changed while it was measured."))
-        elif taken.measurement is not None:
-            self._stop_measuring()
+            return
+        if taken.measurement is not None:
             self._answer(taken.measurement, taken.settings)
         elif taken.fault:
-            self._stop_measuring()
             self._say(taken.fault)
-        elif taken.part != self.part:
-            self.part = taken.part
+        else:
             self.changed.emit()
-
-    def _follow_hand(self, reading: Reading, at_s: float) -> None:
-        if self.watch is not None:
-            before = self.watch.state
-            self.watch.push(reading, at_s)
-            if self.watch.arrived:
-                self._answer(True)
-            elif self.watch.state is not before:
-                self.changed.emit()
-        elif self.lock is not None and reading.valid and reading.offset_um is not None:
-            assert self.job is not None
-            balance = reading.balance
-            own_u_um = self.job.profile.scale_um * balance.u if balance else reading.offset_um.u
-            offset_um = Quantity(reading.offset_um.value - self.zero_um, own_u_um)
-            self.lock.push(offset_um, at_s)
 
     def _answer(self, value: Answer, settings: tuple[tuple[str, str], ...] = ()) -> None:
         job = self.job
@@ -338,7 +319,7 @@ class Desk(QObject):
         assert job is not None
         state = job.steps[index].state
         taken_up = job.go_to if state in (State.PENDING, State.IN_HAND) else job.repeat
-        self._stop_measuring()
+        self._measurer.stop()
         self._attempt(lambda: taken_up(index))
 
     def _give_reason(self, text: str) -> None:
@@ -348,7 +329,7 @@ class Desk(QObject):
             self._say(translate("job", "Give the reason in a few words."))
             return
         if self.writing is Writing.SKIP:
-            self._stop_measuring()
+            self._measurer.stop()
             self._attempt(lambda: job.skip(reason))
         else:
             self._close(reason)
@@ -356,25 +337,14 @@ class Desk(QObject):
     def _close(self, reason: str) -> None:
         job, kept = self.job, self._kept
         assert job is not None
-        self._stop_measuring()
+        self._measurer.stop()
         if self._attempt(lambda: job.close(reason)) and kept is not None:
             kept.close(job.as_found, job.as_left, job.nudges, reason)
 
     def _measure(self) -> None:
         ask = None if self.job is None else self.job.ask
-        if self.part is not None or not isinstance(ask, Take):
-            return
-        if self._session.view().phase is not Phase.RUNNING:
-            self._say(translate("job", "No source is running; open one, and measure then."))
-            return
-        self._session.take(ask.want, ask.turns, ask.track, ask.side)
-        self.part = 0.0
-        self._say("")
-
-    def _stop_measuring(self) -> None:
-        if self.part is not None:
-            self.part = None
-            self._session.cancel_take()
+        if self.part is None and isinstance(ask, Take):
+            self._say(self._measurer.begin(ask))
 
     def _write(self, what: Writing) -> None:
         self.writing = what
@@ -386,12 +356,7 @@ class Desk(QObject):
 
     def _fresh(self) -> None:
         """Begin anew with what is asked now."""
-        self._stop_measuring()
+        self._measurer.stop()
         self.writing, self._chosen, self.remark = Writing.NOTHING, None, ""
-        ask = None if self.job is None else self.job.ask
-        doing = ask if isinstance(ask, Do) else None
-        self.watch = ArrivalWatch() if doing is not None and doing.noticed else None
-        self.lock = None
-        if self.job is not None and doing is not None and doing.action is Action.TIGHTEN:
-            self.lock = LockWatch(limit_um=near(self.job.profile, self.job.options.lock_um))
+        self.hand = HandWatch(self.job)
         self.changed.emit()

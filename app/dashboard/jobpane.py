@@ -37,8 +37,11 @@ class Entry(QLineEdit):
         lends = enters and bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
         if lends or (event.key() == Qt.Key.Key_Backspace and not self.text()):
             event.ignore()
-            return
-        super().keyPressEvent(event)
+        elif enters:
+            # Qt would pass it on as well, and it would answer the next ask too.
+            self.returnPressed.emit()
+        else:
+            super().keyPressEvent(event)
 
 
 class Progress(QWidget):

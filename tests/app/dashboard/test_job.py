@@ -1,0 +1,476 @@
+"""The job beside the needle: its desk, its card and its pane, on a session that a test plays."""
+
+import itertools
+import time
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QAbstractButton, QApplication
+
+from app.analysis import messages
+from app.analysis.findings import Measurement, SpeedFinding, Want
+from app.analysis.reading import Message, Quantity
+from app.dashboard.jobdesk import Writing
+from app.dashboard.theme import LIGHT
+from app.dashboard.window import Window
+from app.job.model import Action, CheckName, Do, Enter, Stage, Take, Verdict
+from app.job.plan import State
+from app.measuring import Taken
+from app.records.book import Book
+from app.view import Phase, View
+from tests.app.dashboard.fakes import FakeControls, FakeSession, parked, reading, trace, view
+
+KEY = Qt.Key
+SHIFT = Qt.KeyboardModifier.ShiftModifier
+PLAIN = Qt.KeyboardModifier.NoModifier
+HOSTILE = (
+    "<b>bold</b><script>x</script>",
+    "'; DROP TABLE jobs; --",
+    "\u202eevil\u2066",
+    "x" * 10_000,
+)
+
+
+class Hands(FakeControls):
+    """The virtual drive's hands, all of them remembered."""
+
+    write_protected = True
+    at_track_zero = False
+
+    def __getattr__(self, name):
+        return lambda *words: self.done.append((name, *words))
+
+
+class MeasuringSession(FakeSession):
+    """Measures at once what the needle shows."""
+
+    def __init__(self, balance=0.02):
+        super().__init__(lambda: view(balance), Hands())
+        self.wanted = None
+        self.fault = ""
+        self.quick = True
+
+    def take(self, want, turns=10, track=None, side=0):
+        self.wanted = want
+        self.calls.append(("take", want, turns, track, side))
+
+    def cancel_take(self):
+        self.wanted = None
+
+    def taken(self):
+        if self.wanted is None:
+            return None
+        if self.fault:
+            return Taken(fault=self.fault)
+        return Taken(1.0, measured(self.wanted, self.view())) if self.quick else Taken(0.4)
+
+
+def measured(want, shown):
+    if want is Want.RADIAL:
+        return Measurement(want, reading=shown.reading, trace=trace())
+    if want is Want.SPEED:
+        turns = np.full(25, 300.0)
+        speed = SpeedFinding(Quantity(300.0, 0.05), Quantity(0.01, 0.001), None, turns, True)
+        return Measurement(want, speed=speed)
+    return Measurement(want, problem=Message("no burst of carrier stands out of the turn"))
+
+
+@pytest.fixture
+def session():
+    return MeasuringSession()
+
+
+@pytest.fixture
+def book(tmp_path):
+    return tmp_path / "book.sqlite3"
+
+
+@pytest.fixture
+def window(qtbot, session, book):
+    made = Window(session, LIGHT, book=book)
+    qtbot.addWidget(made)
+    made.resize(1280, 800)
+    made.stop()
+    with qtbot.waitActive(made):
+        made.show()
+    made.tick()
+    made.work_on("machine 7", "130mm-48tpi")
+    yield made
+    made.desk.end(5.0)
+
+
+def press(qtbot, window, *keys, modifier=PLAIN):
+    for key in keys:
+        qtbot.keyClick(QApplication.focusWidget() or window, key, modifier)
+
+
+def follow(window):
+    window.bench.job.follow(view(0.02), time.monotonic())
+
+
+def go_to(window, check, stage=None):
+    """Take the first step of a check in hand."""
+    desk = window.desk
+    index = next(
+        number
+        for number, step in enumerate(desk.job.steps)
+        if step.check is check and stage in (None, step.stage)
+    )
+    desk.choose(index)
+    desk.go_on()
+
+
+def test_no_job_no_column(qtbot, session, book):
+    window = Window(session, LIGHT, book=book)
+    qtbot.addWidget(window)
+    window.show()
+    window.stop()
+    window.show_bench()
+    window.tick()
+    assert not window.bench.job.isVisible()
+    assert window.bench.strip.isVisible()
+    for key in (KEY.Key_Return, KEY.Key_Up, KEY.Key_Down, KEY.Key_Backspace, KEY.Key_F8):
+        press(qtbot, window, key)
+    press(qtbot, window, KEY.Key_Return, modifier=SHIFT)
+    assert window.desk.job is None
+    assert not book.exists()
+
+
+def test_a_job_stands_beside_the_needle(window):
+    window.tick()
+    bench = window.bench
+    assert bench.job.isVisible()
+    assert bench.meter.isVisible()
+    assert bench.meter.width() > 0.4 * window.width()
+    assert bench.job.geometry().left() > bench.meter.geometry().right()
+    assert [row.state for row in bench.job.list.rows][:2] == [State.IN_HAND, State.PENDING]
+    assert bench.job.card.title == "Before power, as found"
+    assert bench.job.card.words.startswith("Open supplies carry mains")
+
+
+def test_enter_does_what_is_next_and_backspace_takes_it_back(qtbot, window):
+    first = window.desk.job.ask
+    press(qtbot, window, KEY.Key_Return)
+    second = window.desk.job.ask
+    assert second != first
+    press(qtbot, window, KEY.Key_Backspace)
+    assert window.desk.job.ask == first
+    press(qtbot, window, KEY.Key_Backspace)  # there is nothing before it
+    assert window.desk.job.ask == first
+
+
+def test_arrows_choose_enter_takes_in_hand_and_escape_leaves(qtbot, window):
+    press(qtbot, window, KEY.Key_Down)
+    assert window.desk.chosen == 1
+    assert window.bench.job.card.button == "Take it in hand"
+    press(qtbot, window, KEY.Key_Escape)
+    assert window.desk.chosen == 0
+    press(qtbot, window, KEY.Key_Up)
+    assert window.desk.chosen == 0
+    press(qtbot, window, *[KEY.Key_Down] * 60)
+    assert window.desk.chosen == len(window.desk.job.steps) - 1
+    press(qtbot, window, KEY.Key_Escape, KEY.Key_Down, KEY.Key_Return)
+    assert window.desk.job.step.check is CheckName.SPEED
+
+
+def test_left_and_right_still_nudge_the_virtual_drive(qtbot, window, session):
+    press(qtbot, window, KEY.Key_Left, KEY.Key_Right)
+    assert session.controls.done == [("nudge", -5.0), ("nudge", 5.0)]
+
+
+def test_a_check_is_left_out_for_a_reason(qtbot, window):
+    press(qtbot, window, KEY.Key_F8)
+    assert window.bench.job.entry.hasFocus()
+    press(qtbot, window, KEY.Key_Return)
+    assert window.desk.job.steps[0].state is State.IN_HAND  # without a reason it is not
+    qtbot.keyClicks(window.bench.job.entry, "no power here")
+    press(qtbot, window, KEY.Key_Return)
+    step = window.desk.job.steps[0]
+    assert (step.state, step.outcome.reason) == (State.SKIPPED, "no power here")
+    assert window.bench.meter.hasFocus()
+
+
+def test_leaving_out_can_be_given_up(qtbot, window):
+    press(qtbot, window, KEY.Key_F8)
+    qtbot.keyClicks(window.bench.job.entry, "no")
+    press(qtbot, window, KEY.Key_Escape)
+    assert window.desk.writing is Writing.NOTHING
+    assert window.desk.job.steps[0].state is State.IN_HAND
+
+
+def test_numbers_and_choices_are_entered(qtbot, window):
+    while not isinstance(window.desk.job.ask, Enter):
+        press(qtbot, window, KEY.Key_Return)
+    yes, _ = [
+        button
+        for button in window.bench.job.findChildren(QAbstractButton)
+        if button.accessibleName() in ("yes", "no") and button.isVisible()
+    ]
+    assert yes.hasFocus()
+    press(qtbot, window, KEY.Key_Return)
+    press(qtbot, window, KEY.Key_Return)
+    entry = window.bench.job.entry
+    assert entry.hasFocus()
+    assert "°C" in entry.placeholderText()
+    qtbot.keyClicks(entry, "warm")
+    press(qtbot, window, KEY.Key_Return)
+    assert "not a number" in window.desk.remark
+    entry.clear()
+    qtbot.keyClicks(entry, "900")
+    press(qtbot, window, KEY.Key_Return)
+    assert "cannot be" in window.desk.remark
+    entry.clear()
+    qtbot.keyClicks(entry, "21,5")
+    press(qtbot, window, KEY.Key_Return)
+    press(qtbot, window, KEY.Key_Return)  # empty: not known
+    assert window.desk.job.ask.key == "relative humidity"
+    press(qtbot, window, KEY.Key_Backspace)
+    assert window.desk.job.ask.key == "chassis temperature"
+
+
+def test_a_measurement_runs_its_bar_and_is_answered(qtbot, window, session):
+    go_to(window, CheckName.SPEED, Stage.AS_FOUND)
+    while isinstance(window.desk.job.ask, Do):
+        press(qtbot, window, KEY.Key_Return)
+    session.quick = False
+    follow(window)
+    assert window.bench.job.card.part == 0.4
+    session.quick = True
+    follow(window)
+    outcome = window.desk.job.outcomes[-1]
+    assert (outcome.check, outcome.verdict, outcome.value) == (CheckName.SPEED, Verdict.PASS, 300.0)
+    assert window.bench.job.list.rows[1].value == "300.00 ± 0.10 rpm"
+    assert window.bench.job.list.rows[1].word == "pass"
+
+
+def test_a_check_that_begins_with_a_measurement_waits_for_enter(qtbot, window, session):
+    go_to(window, CheckName.SPEED, Stage.AS_FOUND)
+    while isinstance(window.desk.job.ask, Do):
+        press(qtbot, window, KEY.Key_Return)
+    follow(window)
+    go_to(window, CheckName.RADIAL, Stage.AS_FOUND)
+    assert isinstance(window.desk.job.ask, Take)
+    assert session.wanted is None
+    assert window.bench.job.card.button == "Measure"
+    press(qtbot, window, KEY.Key_Return)
+    assert session.wanted is Want.RADIAL
+
+
+def test_a_lost_source_stops_the_measurement_and_says_why(qtbot, window, session):
+    go_to(window, CheckName.SPEED, Stage.AS_FOUND)
+    while isinstance(window.desk.job.ask, Do):
+        press(qtbot, window, KEY.Key_Return)
+    session.fault = "the source went away while it was measured"
+    follow(window)
+    assert window.desk.remark == session.fault
+    assert window.desk.part is None
+    session.fault = ""
+    session.now = View(phase=Phase.FAILED)
+    press(qtbot, window, KEY.Key_Return)
+    assert "No source is running" in window.desk.remark
+
+
+def test_backspace_gives_up_a_measurement(qtbot, window, session):
+    go_to(window, CheckName.SPEED, Stage.AS_FOUND)
+    while isinstance(window.desk.job.ask, Do):
+        press(qtbot, window, KEY.Key_Return)
+    ask = window.desk.job.ask
+    press(qtbot, window, KEY.Key_Backspace)
+    assert (window.desk.part, session.wanted) == (None, None)
+    assert window.desk.job.ask == ask
+
+
+def test_an_arrival_is_noticed_without_a_key(qtbot, window, session):
+    go_to(window, CheckName.HYSTERESIS, Stage.AS_FOUND)
+    while window.desk.job.ask.action is not Action.ARRIVE_FROM_OUTSIDE:
+        press(qtbot, window, KEY.Key_Return)
+    assert "is watched" in window.bench.job.card.live
+    session.quick = False
+    now_s = time.monotonic()
+    numbers = itertools.count(1)
+
+    def show(made, seconds):
+        nonlocal now_s
+        for _ in range(round(seconds / 0.1)):
+            now_s += 0.1
+            session.now = view(0.02, now_s, reading=replace(made, end_index=next(numbers)))
+            window.bench.job.follow(session.now, now_s)
+
+    show(reading(0.02), 0.5)
+    show(parked(messages.NO_CARRIER.text), 0.8)
+    assert window.bench.job.card.live == "The head is away."
+    show(reading(0.02), 1.5)
+    assert isinstance(window.desk.job.ask, Take)
+    assert session.wanted is Want.RADIAL
+
+
+def test_the_virtual_hand_does_it_for_practice(qtbot, window, session):
+    while getattr(window.desk.job.ask, "action", None) is not Action.PROVE_PROTECT:
+        press(qtbot, window, KEY.Key_Return)
+    press(qtbot, window, KEY.Key_Return, modifier=SHIFT)
+    assert session.controls.done == [("insert", "protected"), ("write", "2F")]
+    press(qtbot, window, KEY.Key_Return, modifier=SHIFT)  # what it sees, not the button in focus
+    assert window.desk.job.ask.action is Action.CLEAN_HEADS
+    session.controls = None
+    before = window.desk.job.ask
+    press(qtbot, window, KEY.Key_Return, modifier=SHIFT)
+    assert window.desk.job.ask == before
+    window.bench.job.refresh()
+    assert not window.bench.job.card.may_lend
+
+
+def walk(qtbot, window, reason="practice"):
+    """Go through the job as the virtual hand, to its end."""
+    for _ in range(400):
+        if window.desk.job.closed:
+            return
+        if window.desk.writing:
+            qtbot.keyClicks(window.bench.job.entry, reason)
+        lends = window.desk.may_lend_hand
+        press(qtbot, window, KEY.Key_Return, modifier=SHIFT if lends else PLAIN)
+        follow(window)
+    raise AssertionError("the job does not end")
+
+
+def test_the_whole_job_by_keys_is_in_the_book(qtbot, window, book):
+    walk(qtbot, window)
+    assert window.bench.job.card.button == "See the report"
+    window.desk.end(10.0)
+    with Book(book) as kept:
+        (shelved,) = kept.drives()
+        assert shelved.drive.identity == "machine 7"
+        record = kept.job(shelved.last.number)
+    assert record.closed_at
+    assert record.closing_reason == "practice"
+    assert len(record.outcomes) == len(window.desk.job.steps)
+    assert record.head.virtual
+
+
+def test_a_done_check_is_looked_at_and_done_again(qtbot, window):
+    press(qtbot, window, KEY.Key_F8)
+    qtbot.keyClicks(window.bench.job.entry, "not now")
+    press(qtbot, window, KEY.Key_Return)
+    press(qtbot, window, KEY.Key_Up)
+    card = window.bench.job.card
+    assert (card.button, card.verdict) == ("Do it again", Verdict.SKIPPED)
+    assert "not now" in card.words
+    press(qtbot, window, KEY.Key_Return)
+    assert window.desk.job.step.check is CheckName.CARE
+
+
+def test_closing_early_wants_a_reason(qtbot, window):
+    press(qtbot, window, KEY.Key_F8, modifier=SHIFT)
+    assert "Not done: 19 checks" in window.bench.job.card.words
+    press(qtbot, window, KEY.Key_Return)
+    assert not window.desk.job.closed
+    qtbot.keyClicks(window.bench.job.entry, "museum closes")
+    press(qtbot, window, KEY.Key_Return)
+    assert window.desk.job.closed
+    assert window.desk.job.closing_reason == "museum closes"
+
+
+@pytest.mark.parametrize("text", HOSTILE, ids=["markup", "quotes", "right-to-left", "10 kB"])
+def test_hostile_words_stay_words(qtbot, window, book, text):
+    window.work_on(text[:300], "130mm-48tpi")
+    press(qtbot, window, KEY.Key_F8)
+    window.bench.job.entry.setText(text)
+    width = window.width()
+    press(qtbot, window, KEY.Key_Return)
+    reason = window.desk.job.steps[0].outcome.reason
+    assert reason == text[:2000]
+    press(qtbot, window, KEY.Key_Up)
+    window.tick()
+    window.grab()
+    assert window.width() == width
+    assert "\u202e" not in window.bench.job.card.words
+    window.desk.end(10.0)
+    with Book(book) as kept:
+        number = kept.history(text[:300].strip())[0].number
+        assert kept.job(number).outcomes[0].reason == reason
+
+
+def test_a_book_that_cannot_be_written_is_told_and_the_job_goes_on(qtbot, session, tmp_path):
+    blocked = tmp_path / "file"
+    blocked.write_text("no folder")
+    window = Window(session, LIGHT, book=blocked / "book.sqlite3")
+    qtbot.addWidget(window)
+    window.stop()
+    window.show()
+    window.work_on("machine 7", "130mm-48tpi")
+
+    def told():
+        follow(window)
+        return window.desk.fault
+
+    qtbot.waitUntil(lambda: bool(told()), timeout=10_000)
+    assert str(blocked) in window.desk.fault
+    before = window.desk.job.ask
+    press(qtbot, window, KEY.Key_Return)
+    assert window.desk.job.ask != before
+    window.tick()
+    assert window.bench.meter.face.balance == pytest.approx(0.02)
+    window.desk.leave()
+
+
+def test_the_middle_becomes_the_needles_zero_on_request(qtbot, window, session):
+    window.tick()
+    press(qtbot, window, KEY.Key_F10)
+    assert not window.bench.meter.face.zeroed  # it is not known yet
+    balances = itertools.cycle((0.04, 0.0))
+    current = 0.0
+    session.now = lambda: view(current)
+    go_to(window, CheckName.HYSTERESIS, Stage.AS_FOUND)
+    for _ in range(40):
+        if window.desk.job.step.check is not CheckName.HYSTERESIS:
+            break
+        arrives = getattr(window.desk.job.ask, "noticed", False)
+        current = next(balances) if arrives else 0.04
+        press(qtbot, window, KEY.Key_Return)
+        follow(window)
+    # 0.04 of balance on a scale of 178 µm is 7.1 µm of hysteresis; the head came from inside last.
+    assert window.desk.zero_um == pytest.approx(-3.56, abs=0.01)
+    current = -0.02
+    press(qtbot, window, KEY.Key_F10)
+    window.tick()
+    face = window.bench.meter.face
+    assert face.zeroed
+    assert face.balance == pytest.approx(0.0, abs=1e-4)
+    assert "middle of the hysteresis" in face.detail
+    press(qtbot, window, KEY.Key_F10)
+    window.tick()
+    assert not window.bench.meter.face.zeroed
+
+
+def test_another_class_brings_its_limits(window, session):
+    session.use = lambda profile: setattr(session, "profile", profile)
+    window.work_on("tall one", "130mm-96tpi")
+    assert session.profile.name == "130mm-96tpi"
+    assert window.desk.job.profile.name == "130mm-96tpi"
+    window.work_on("nobody", "no such class")
+    window.tick()
+    assert "no such class" in window.top_bar.words
+    assert window.desk.drive.identity == "tall one"
+
+
+def test_everything_of_the_job_is_reached_by_tab(qtbot, window):
+    wanted = set(window.bench.job.focus_order()) - {window.bench.job.entry}
+    reached = set()
+    for _ in range(60):
+        reached.add(QApplication.focusWidget())
+        press(qtbot, window, KEY.Key_Tab)
+    missing = {each.accessibleName() for each in wanted if each.isEnabled()} - {
+        each.accessibleName() for each in reached
+    }
+    assert not missing
+
+
+def test_buttons_of_the_job_are_for_a_gloved_finger(window):
+    least = window.bench.job.findChild(QAbstractButton).height()
+    for button in window.bench.job.findChildren(QAbstractButton):
+        if button.isVisible() and button.accessibleName():
+            assert button.height() >= 46, button.accessibleName()
+    assert least >= 46
+    sizes = window.bench.job.list.sizeHintForRow(0)
+    assert sizes >= 46
