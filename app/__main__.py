@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 
 _INTERRUPTED = 130
@@ -10,6 +11,8 @@ _INTERRUPTED = 130
 
 def main() -> None:
     """Run the command line and leave with its exit status."""
+    # The sums are many and small: threads that wait for each other would hold the needle up.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         # Imported here, so that Ctrl-C is answered as quietly while this takes its time.
         from app.cli import run

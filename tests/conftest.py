@@ -8,6 +8,10 @@ import hypothesis
 # Before anything imports Qt. Tests that want a real display start one and run a process in it.
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
+# One core is what the program takes for its sums, and what figures are about; several threads that
+# wait for each other on a busy machine are slower than one. Before anything imports numpy.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 # Qt warns without a runtime folder, and profiles of the user's own could change what is tested.
 _folder = tempfile.TemporaryDirectory(prefix="evenlobe-tests-")
 for _name in ("XDG_RUNTIME_DIR", "XDG_CONFIG_HOME", "XDG_DATA_HOME"):
