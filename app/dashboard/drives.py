@@ -7,7 +7,6 @@ from datetime import datetime
 from pathlib import Path
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
     QComboBox,
     QGridLayout,
@@ -145,13 +144,6 @@ class DrivesPage(QWidget):
         if self._courses:
             self._shown = (self._shown + 1) % len(self._courses)
             self.chart.show_course(self._courses[self._shown])
-
-    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
-        """Let Enter begin a job from wherever no field has taken it."""
-        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
-            self.begin()
-            return
-        super().keyPressEvent(event)
 
     def _look(self) -> None:
         words = self._search.text()

@@ -47,7 +47,7 @@ class Card:
         Answers of which one is chosen.
     part : float or None
         How far a measurement has come.
-    may_skip, may_back, may_lend : bool
+    may_skip, may_back, may_lend, may_close : bool
         Which further ways there are.
     """
 
@@ -63,6 +63,7 @@ class Card:
     may_skip: bool = False
     may_back: bool = False
     may_lend: bool = False
+    may_close: bool = True
 
 
 def card_of(desk: Desk, reading: Reading | None) -> Card:
@@ -116,7 +117,7 @@ def _closed(job: Job) -> Card:
         (translate("job", "speed"), job.as_found.speed_rpm, job.as_left.speed_rpm),
     )
     lines = [
-        f"{name}  {found.value:+.1f} → {left.value:+.1f} {left.unit}".replace("-", "−")
+        f"{name}  {found.value:.1f} → {left.value:.1f} {left.unit}".replace("-", "−")
         for name, found, left in rows
         if found is not None and left is not None
     ]
@@ -124,6 +125,7 @@ def _closed(job: Job) -> Card:
         translate("job", "The job is closed"),
         "\n".join([translate("job", "As found → as left:"), *lines]),
         button=translate("job", "See the report"),
+        may_close=False,
     )
 
 

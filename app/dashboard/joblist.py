@@ -11,7 +11,7 @@ from PySide6.QtCore import (
     Qt,
     Signal,
 )
-from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen, QPolygonF
+from PySide6.QtGui import QColor, QFontMetricsF, QKeyEvent, QPainter, QPen, QPolygonF
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QListWidget,
@@ -53,7 +53,7 @@ class CheckList(QListWidget):
         self.setAccessibleName(self.tr("Checks of the job"))
         self.setAccessibleDescription(self.tr("Arrows choose, Enter takes a check in hand"))
         self.currentRowChanged.connect(self._tell)
-        self.itemActivated.connect(lambda _: self.taken_up.emit())
+        self.itemDoubleClicked.connect(lambda _: self.taken_up.emit())
 
     @property
     def rows(self) -> tuple[Row, ...]:
@@ -82,6 +82,16 @@ class CheckList(QListWidget):
             self.setCurrentRow(chosen)
             self.scrollToItem(self.item(chosen), QAbstractItemView.ScrollHint.PositionAtCenter)
         self.blockSignals(False)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
+        """Let Enter take a check in hand, once; with Shift it is the virtual hand's."""
+        shifted = bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
+        if event.key() not in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+            super().keyPressEvent(event)
+        elif shifted:
+            event.ignore()
+        else:
+            self.taken_up.emit()
 
     def _tell(self, row: int) -> None:
         if row >= 0:

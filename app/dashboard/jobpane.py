@@ -274,6 +274,7 @@ class JobPane(QWidget):
             (self._lend, card.may_lend),
             (self._back, card.may_back),
             (self._skip, card.may_skip),
+            (self._end, card.may_close),
         ):
             button.setEnabled(seen)
         if (card.entry, card.choices, card.title, card.words) != (

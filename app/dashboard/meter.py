@@ -152,17 +152,18 @@ class Meter(QWidget):
         at, colour = deflection(balance), QColor(self._theme.second)
         painter.setPen(QPen(colour, max(1.0, px(2))))
         painter.setBrush(colour)
-        half = px(9) / max(1.0, dial.radius)
-        base, tip = dial.radius - dial.band - px(26), dial.radius - dial.band - px(2)
-        painter.drawPolygon(
-            QPolygonF(
-                [dial.point(at, tip), dial.point(at - half, base), dial.point(at + half, base)]
-            )
-        )
-        painter.setFont(font_of_cap(px(15), bold=True))
-        where = dial.point(at, base - px(16))
-        box = QRectF(where.x() - 100, where.y() - 30, 200, 60)
-        painter.drawText(box, Qt.AlignmentFlag.AlignCenter, self.tr("best so far"))
+        half = px(10) / max(1.0, dial.radius)
+        inner = dial.radius - dial.band
+        base, tip = inner - px(28), inner - px(2)
+        corners = (dial.point(at, tip), dial.point(at - half, base), dial.point(at + half, base))
+        painter.drawPolygon(QPolygonF(corners))
+        # Its word stands below the scale's own.
+        foot = dial.point(at, inner - px(84))
+        painter.drawLine(dial.point(at, base), foot)
+        painter.setFont(font_of_cap(px(17), bold=True))
+        box = QRectF(foot.x() - 200, foot.y() + px(2), 400, px(34))
+        top = Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignTop
+        painter.drawText(box, int(top), self.tr("best so far"))
 
     def _paint_needles(self, painter: QPainter) -> None:
         painter.save()

@@ -175,6 +175,18 @@ def test_arrows_choose_enter_takes_in_hand_and_escape_leaves(qtbot, window):
     assert window.desk.job.step.check is CheckName.SPEED
 
 
+def test_enter_in_the_list_counts_once(qtbot, window):
+    window.bench.job.list.setFocus()
+    press(qtbot, window, KEY.Key_Down, KEY.Key_Return)
+    assert window.desk.job.step.check is CheckName.SPEED
+    first = window.desk.job.ask
+    window.bench.job.list.setFocus()
+    press(qtbot, window, KEY.Key_Return)
+    assert window.desk.job.ask != first
+    press(qtbot, window, KEY.Key_Backspace)
+    assert window.desk.job.ask == first
+
+
 def test_left_and_right_still_nudge_the_virtual_drive(qtbot, window, session):
     press(qtbot, window, KEY.Key_Left, KEY.Key_Right)
     assert session.controls.done == [("nudge", -5.0), ("nudge", 5.0)]
