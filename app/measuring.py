@@ -1,7 +1,8 @@
-"""One measurement that was asked for while the needle goes on.
+"""Measurements that are asked for while the needle goes on, one at a time.
 
-Threads: whoever asks makes it and may cancel it; the analysis thread alone feeds it and writes what
-is published, :attr:`Measuring.taken`, each time as a new frozen value.
+Threads: whoever asks calls :meth:`Measurements.take`, ``cancel`` and ``taken``; the analysis thread
+alone feeds what was asked for, and writes what is published, :attr:`Measuring.taken`, each time as
+a new frozen value.
 """
 
 from __future__ import annotations
@@ -13,12 +14,18 @@ from app.analysis.findings import Measurement, Want
 from app.gauge import Gauge
 from app.measure import EnvelopeOptions
 from app.profiles import Profile
+from app.stream.acquisition import State
 from app.stream.intake import Marks
 from app.stream.ring import Chunk
-from instruments.source import SourceError, SourceInfo
+from instruments.source import Source, SourceError, SourceInfo
 
 _MARGIN_S = 0.05
 """From the request to the first frame that counts: the block under way tells of before it."""
+
+_NO_MORE = {
+    State.LOST: "the source went away while it was measured; see to its cable, and measure again",
+    State.ENDED: "the capture came to its end while it was measured; open a live source",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,3 +136,63 @@ class Measuring:
             side=wanted.side,
         )
         return self._gauge
+
+
+class Measurements:
+    """The measurement in hand of one source, where there is one.
+
+    Parameters
+    ----------
+    profile : Profile
+        Disk and limits.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        self._profile = profile
+        # Written by whoever asks:
+        self._measuring: Measuring | None = None
+
+    def take(self, wanted: Wanted, now_s: float) -> None:
+        """Begin a measurement, in place of one under way."""
+        self.cancel()
+        self._measuring = Measuring(wanted, now_s)
+
+    def cancel(self) -> None:
+        """Let go of a measurement under way, or of what came of it."""
+        measuring, self._measuring = self._measuring, None
+        if measuring is not None:
+            measuring.cancel()
+
+    def taken(self, failure: str) -> Taken | None:
+        """Return how far it has come, None where none was asked for.
+
+        Parameters
+        ----------
+        failure : str
+            Why the source cannot be read, empty where it can.
+        """
+        measuring = self._measuring
+        if measuring is None:
+            return None
+        taken = measuring.taken
+        return Taken(fault=failure) if failure and taken.measurement is None else taken
+
+    def push(
+        self,
+        chunk: Chunk,
+        marks: Marks,
+        at_s: float,
+        source: Source,
+        options: EnvelopeOptions,
+    ) -> None:
+        """Take the next samples of a source, whose first frame was taken at `at_s`."""
+        measuring = self._measuring
+        if measuring is not None:
+            settings = getattr(source, "settings", ())
+            measuring.push(chunk, marks, at_s, source.info, self._profile, options, settings)
+
+    def look_after(self, state: State) -> None:
+        """Give up what can come to nothing: no samples have come for a while."""
+        measuring, why = self._measuring, _NO_MORE.get(state)
+        if measuring is not None and why is not None:
+            measuring.give_up(why)

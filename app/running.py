@@ -22,7 +22,7 @@ from app.analysis import messages
 from app.analysis.balance import invalid
 from app.analysis.reading import Message, Reading, Trace
 from app.measure import AnyAnalyser, EnvelopeOptions, analyser_for
-from app.measuring import Measuring, Taken, Wanted
+from app.measuring import Measurements, Taken
 from app.pace import Pace
 from app.profiles import Profile
 from app.stream.acquisition import Acquisition, State
@@ -39,10 +39,6 @@ _WAIT_S = 0.1
 _STOP_WITHIN_S = 2.0
 _SETTLED_S = 0.5
 """Inputs begin with silence: levels are judged once so much has come."""
-_NO_MORE = {
-    State.LOST: "the source went away while it was measured; see to its cable, and measure again",
-    State.ENDED: "the capture came to its end while it was measured; open a live source",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,8 +87,7 @@ class Run:
         self._stopping = threading.Event()
         # Written by whoever starts:
         self._thread: threading.Thread | None = None
-        # Written by whoever asks for measurements:
-        self._measuring: Measuring | None = None
+        self.measurements = Measurements(profile)
         # Written by the analysis thread only, each at once and never taken back:
         self._acquisition: Acquisition | None = None
         self._source: Source | None = None
@@ -152,26 +147,9 @@ class Run:
             self._publish(teaching=self._analyser.teaching)
         return missing
 
-    def take(self, wanted: Wanted) -> None:
-        """Begin a measurement, in place of one under way."""
-        self.cancel_take()
-        self._measuring = Measuring(wanted, time.monotonic())
-
-    def cancel_take(self) -> None:
-        """Let go of a measurement under way, or of what came of it."""
-        measuring, self._measuring = self._measuring, None
-        if measuring is not None:
-            measuring.cancel()
-
     def taken(self) -> Taken | None:
-        """Return how far the measurement has come, None where none was asked for."""
-        measuring = self._measuring
-        if measuring is None:
-            return None
-        failed = self._why_failed()
-        if failed and measuring.taken.measurement is None:
-            return Taken(fault=failed)
-        return measuring.taken
+        """Return how far the measurement in hand has come, None where none was asked for."""
+        return self.measurements.taken(self._why_failed())
 
     def _why_failed(self) -> str:
         """Return why the source cannot be opened or read, empty where it can."""
@@ -295,7 +273,7 @@ class Run:
         while not self._stopping.is_set():
             ended = ring.closed
             if not ring.wait_beyond(at if ended else at + step - 1, _WAIT_S):
-                self._look_after_measuring(acquisition)
+                self.measurements.look_after(acquisition.status().state)
                 if ended:
                     return
                 continue
@@ -310,24 +288,8 @@ class Run:
                     self._pace.add(time.monotonic())
             marks = acquisition.marks_at(chunk.first_index)
             self._feed(analyser, chunk, marks, time_of)
-            measuring = self._measuring
-            if measuring is not None:
-                measuring.push(
-                    chunk,
-                    marks,
-                    time_of(chunk.first_index),
-                    info,
-                    self._profile,
-                    options,
-                    getattr(source, "settings", ()),
-                )
-
-    def _look_after_measuring(self, acquisition: Acquisition) -> None:
-        """Give up a measurement that can come to nothing: no samples come any more."""
-        measuring = self._measuring
-        why = _NO_MORE.get(acquisition.status().state)
-        if measuring is not None and why is not None:
-            measuring.give_up(why)
+            at_s = time_of(chunk.first_index)
+            self.measurements.push(chunk, marks, at_s, source, options)
 
     def _is_early(self, due_s: float) -> bool:
         """Keep a capture to real time: wait, and say whether it is still too early."""

@@ -7,6 +7,7 @@ once, :meth:`Session.close` within two seconds. The work is done in the threads 
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from functools import partial
 
@@ -113,7 +114,8 @@ class Session:
             Where the head stands, as far as that is known.
         """
         if self._run is not None:
-            self._run.take(Wanted(want, turns, track, side))
+            wanted = Wanted(want, turns, track, side)
+            self._run.measurements.take(wanted, time.monotonic())
 
     def taken(self) -> Taken | None:
         """Return how far the measurement has come, None where none was asked for."""
@@ -122,7 +124,7 @@ class Session:
     def cancel_take(self) -> None:
         """Let go of a measurement under way, or of what came of it."""
         if self._run is not None:
-            self._run.cancel_take()
+            self._run.measurements.cancel()
 
     def begin_teaching(self) -> Message | None:
         """Remember the balance now; the person then nudges outward and calls :meth:`teach`.

@@ -7,29 +7,18 @@ session's thread and the book is written in its own; both are asked how far they
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable
 from enum import StrEnum
-from pathlib import Path
-from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QObject, Signal
+from PySide6.QtCore import Signal
 
-from app.analysis.nudging import nearest
-from app.dashboard.jobwatch import HandWatch, Measurer
+from app.dashboard.jobopen import OpenJob
 from app.dashboard.words import current_reading, translate
-from app.job.job import Job
-from app.job.model import Do, Enter, JobHead, Take
+from app.job.model import Do, Enter, Take
 from app.job.plan import State
 from app.job.takings import Answer
 from app.job.technician import Technician
-from app.profiles import profile_values
-from app.records.kept import Kept
-from app.records.model import Drive
 from app.view import Phase, View
-
-if TYPE_CHECKING:
-    from app.session import Session
 
 
 class Writing(StrEnum):
@@ -40,119 +29,16 @@ class Writing(StrEnum):
     CLOSE = "close"
 
 
-class Desk(QObject):
-    """One job at a time, worked through beside the needle.
+class Desk(OpenJob):
+    """The job in hand, worked through beside the needle; its parameters are those of a job."""
 
-    Parameters
-    ----------
-    session : Session
-        Measures, and lends the virtual drive's hands.
-    now : callable
-        Returns the time as ISO 8601 with offset.
-    software : str
-        Version of the program, for what is kept.
-    book : Path or None
-        The book's file; the user's own when None.
-    """
-
-    changed = Signal()
-    """Something that is shown of the job is different now."""
-    begun = Signal()
     report = Signal()
     """The person wants to see the report of the job in hand."""
 
-    def __init__(
-        self,
-        session: Session,
-        now: Callable[[], str],
-        software: str = "",
-        book: Path | None = None,
-        parent: QObject | None = None,
-    ) -> None:
-        super().__init__(parent)
-        self._session = session
-        self._now = now
-        self._software = software
-        self._book = book
-        self.job: Job | None = None
-        self.drive: Drive | None = None
-        self.writing = Writing.NOTHING
-        self.remark = ""
-        self.hand = HandWatch()
-        self._measurer = Measurer(session)
-        self._kept: Kept | None = None
-        self._chosen: int | None = None
-        self._fault = ""
-
-    # -- the job as a whole --------------------------------------------------------------------
-
-    def begin(self, drive: Drive) -> None:
-        """Begin a job on a drive; one that is open stays so in the book."""
-        self.leave()
-        view = self._session.view()
-        profile = self._session.profile
-        head = JobHead(
-            opened_at=self._now(),
-            source=view.source,
-            virtual=view.virtual,
-            software=self._software,
-            profile=profile.name,
-            profile_values=profile_values(profile),
-        )
-        kept = self._kept = Kept(drive, head, self._now, path=self._book)
-        self.drive = drive
-        self.job = Job(
-            profile,
-            view.virtual,
-            now=self._now,
-            on_taking=kept.add_taking,
-            on_outcome=kept.add_outcome,
-            source=view.source,
-        )
-        self._fresh()
-        self.begun.emit()
-
-    def leave(self) -> None:
-        """Let go of the job in hand; what waits for the book is written in the background."""
-        kept, self._kept = self._kept, None
-        self.job = self.drive = None
-        self._fresh()
-        if kept is not None:
-            threading.Thread(target=kept.finish, name="book-ending", daemon=True).start()
-
-    def end(self, within_s: float = 2.0) -> None:
-        """Let the book be written to its end: the window goes."""
-        kept, self._kept = self._kept, None
-        if kept is not None:
-            kept.finish(within_s)
-
-    @property
-    def fault(self) -> str:
-        """Why the book cannot be written; the job goes on all the same."""
-        return self._fault
-
-    @property
-    def number(self) -> int | None:
-        """The job's number in the book."""
-        return None if self._kept is None else self._kept.number
-
-    @property
-    def part(self) -> float | None:
-        """How far the measurement under way has come, None when none is."""
-        return self._measurer.part
-
-    @property
-    def zero_um(self) -> float:
-        """Reading at which the middle of the hysteresis is on the line, as the head rests now."""
-        return 0.0 if self.job is None else self.job.zero_um
-
-    @property
-    def best_um(self) -> float | None:
-        """Where the middle stood at the best of the nudges so far, None before the first."""
-        nudged = () if self.job is None else self.job.known.nudged
-        middles = [place for each in nudged for place in (each.before_um, each.after_um)]
-        best = nearest(middles, 0.0)
-        return None if best is None else middles[best].value
+    # What is looked at, and what is being written; anew with each ask.
+    writing = Writing.NOTHING
+    remark = ""
+    _chosen: int | None = None
 
     # -- choosing ------------------------------------------------------------------------------
 
@@ -177,8 +63,7 @@ class Desk(QObject):
         if job is None or not job.steps:
             return
         index = min(max(index, 0), len(job.steps) - 1)
-        resting = job.at if job.at is not None else None
-        self._chosen = None if index == resting else index
+        self._chosen = None if index == job.at else index
         self._say("")
 
     def choose_next(self, by: int) -> None:
@@ -272,10 +157,7 @@ class Desk(QObject):
         """See how far measurement, hand and book are."""
         if self.job is None or self._kept is None:
             return
-        fault = self._kept.fault
-        if fault != self._fault:
-            self._fault = fault
-            self.changed.emit()
+        self._follow_book()
         self._follow_measuring()
         reading = current_reading(view, now_s)
         if reading is not None and view.phase is Phase.RUNNING:
@@ -355,8 +237,5 @@ class Desk(QObject):
         self.changed.emit()
 
     def _fresh(self) -> None:
-        """Begin anew with what is asked now."""
-        self._measurer.stop()
         self.writing, self._chosen, self.remark = Writing.NOTHING, None, ""
-        self.hand = HandWatch(self.job)
-        self.changed.emit()
+        super()._fresh()

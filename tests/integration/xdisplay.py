@@ -54,6 +54,10 @@ class Display:
         """Press and release real keys, one after the other."""
         self._tool("key", "--clearmodifiers", *keys)
 
+    def type(self, words: str) -> None:
+        """Type words, letter by letter."""
+        self._tool("type", "--delay", "20", words)
+
     def picture(self) -> np.ndarray:
         """What the screen shows now: uint8, shape (height, width, 3), red green blue."""
         raw = self._screen.read_bytes()
