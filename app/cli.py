@@ -12,10 +12,11 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 
+from app.arguments import DEFAULT_SOURCE
 from app.bookcommands import backup, export, import_, list_drives
 from app.display import display_fault
 from app.measure import EnvelopeOptions, measure
-from app.options import DEFAULT_SOURCE, UsageFault, parse
+from app.options import UsageFault, parse
 from app.profiles import ProfileError, load_profile, profile_as_text, profiles_as_text
 from app.recording import record, write_simulation
 from app.records.fault import BookError

@@ -7,12 +7,13 @@ import json
 import sys
 from collections.abc import Callable
 
+from app.arguments import DEFAULT_PROFILE
 from app.conduct import checks_named, conduct, head_for, job_as_json, now
 from app.job.bench import JobOptions
 from app.job.job import Job
 from app.job.model import CheckName, Outcome
 from app.measure import EnvelopeOptions
-from app.options import DEFAULT_PROFILE, UsageFault
+from app.options import UsageFault
 from app.profiles import Profile, load_profile
 from app.prompting import Typist
 from app.records.book import Book

@@ -3,38 +3,24 @@
 from __future__ import annotations
 
 import argparse
-import math
 from collections.abc import Callable, Sequence
 from importlib import metadata
 from pathlib import Path
 from typing import Any, NoReturn
 
-from app.job.model import CheckName
-from app.measure import LIVE_SECONDS
-
-DEFAULT_SOURCE = "sim:"
-DEFAULT_PROFILE = "130mm-48tpi"
-_MOST_REPEATS = 100
-
-_ROLES = (
-    "what the columns carry, in order: plus, minus, differential, envelope, index, or - to skip "
-    "one; columns beyond the list are ignored"
+from app import bookoptions
+from app.arguments import (
+    DEFAULT_SOURCE,
+    SOURCES,
+    STATUS,
+    add_analysis,
+    add_book,
+    add_overwrite,
+    add_roles,
+    add_seconds,
+    whole,
 )
-_SOURCES = """\
-sources:
-  sim:                    the virtual drive; options after it: sim:offset_um=25&seed=2
-  PATH or file:PATH       a capture: WAV, RF64, or a scope's CSV export
-                          (?rate=HZ for a CSV without a time column, ?full_scale_v=V for a WAV)
-  sound:DEVICE            a sound input (?rate=HZ, ?full_scale_v=V); evenlobe sources lists them
-  visa:RESOURCE           a scope, as visa:TCPIP::192.0.2.7::5025::SOCKET; with nothing after
-                          visa: the only one that is attached
-  pipe:                   raw frames on standard input: pipe:?rate=HZ&dtype=int16&channels=2
-                          (or float32; full_scale_v=V)
-Quote an address that has ? or & in it, or the shell takes them for its own.
-"""
-_STATUS = """\
-exit status: 0 a valid reading, 3 none, 2 bad usage or an input that cannot be read
-"""
+from app.measure import LIVE_SECONDS
 
 
 class UsageFault(Exception):  # noqa: N818
@@ -98,7 +84,7 @@ def _dashboard(parser: argparse.ArgumentParser) -> None:
 commands:
 {rows}
 
-{_SOURCES}
+{SOURCES}
 examples:
   evenlobe                                     the dashboard, on the virtual drive
   evenlobe 'sim:offset_um=-40&seed=2'          the same, 40 µm inward, another drive
@@ -107,15 +93,15 @@ examples:
 """
     parser.add_argument("--version", action="version", version=f"evenlobe {version()}")
     parser.add_argument("source", metavar="SOURCE", nargs="?", help="open this source at once")
-    _add_book(parser)
-    _add_roles(parser)
-    _add_analysis(parser)
+    add_book(parser)
+    add_roles(parser)
+    add_analysis(parser)
 
 
 def _measure(parser: argparse.ArgumentParser) -> None:
     parser.epilog = f"""\
-{_SOURCES}
-{_STATUS}
+{SOURCES}
+{STATUS}
 examples:
   evenlobe measure capture.wav
   evenlobe measure scope.csv --roles differential,index --json
@@ -126,23 +112,23 @@ examples:
     how = parser.add_mutually_exclusive_group()
     how.add_argument("--json", action="store_true", help="print the reading as one JSON object")
     how.add_argument("--live", action="store_true", help="show a moving needle until Ctrl-C")
-    _add_seconds(
+    add_seconds(
         parser, f"how much to measure; without it a capture whole, all else {LIVE_SECONDS:g} s"
     )
-    _add_roles(parser)
-    _add_analysis(parser)
+    add_roles(parser)
+    add_analysis(parser)
 
 
 def _sources(parser: argparse.ArgumentParser) -> None:
     # Imported here: nobody else needs the table.
     from instruments.virtual.params import help_text
 
-    parser.epilog = f"{_SOURCES}\noptions of sim:, with their defaults:\n{help_text()}\n"
+    parser.epilog = f"{SOURCES}\noptions of sim:, with their defaults:\n{help_text()}\n"
 
 
 def _record(parser: argparse.ArgumentParser) -> None:
     parser.epilog = f"""\
-{_SOURCES}
+{SOURCES}
 The file appears under its name when it is whole; Ctrl-C ends the recording and keeps it.
 Of a scope one record is taken, at the full rate of its deep memory and as long as that is.
 
@@ -153,9 +139,9 @@ examples:
 """
     parser.add_argument("source", metavar="SOURCE", help="what to record")
     parser.add_argument("out", metavar="OUT.wav", type=Path, help="the file to write")
-    _add_seconds(parser, "how long; without it to the source's end, or until Ctrl-C")
-    _add_roles(parser)
-    _add_overwrite(parser)
+    add_seconds(parser, "how long; without it to the source's end, or until Ctrl-C")
+    add_roles(parser)
+    add_overwrite(parser)
 
 
 def _simulate(parser: argparse.ArgumentParser) -> None:
@@ -174,9 +160,9 @@ examples:
         default=DEFAULT_SOURCE,
         help="a sim: address with its options (default: sim:)",
     )
-    _add_seconds(parser, f"how long (default: {LIVE_SECONDS:g})", LIVE_SECONDS)
-    _add_roles(parser)
-    _add_overwrite(parser)
+    add_seconds(parser, f"how long (default: {LIVE_SECONDS:g})", LIVE_SECONDS)
+    add_roles(parser)
+    add_overwrite(parser)
 
 
 def _check_scope(parser: argparse.ArgumentParser) -> None:
@@ -220,7 +206,7 @@ examples:
     parser.add_argument(
         "--port",
         metavar="N",
-        type=_whole,
+        type=whole,
         default=0,
         help="TCP port; 0 for one that is free (default: 0)",
     )
@@ -235,200 +221,18 @@ def _profiles(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("name", metavar="NAME", nargs="?", help=words)
 
 
-def _job(parser: argparse.ArgumentParser) -> None:
-    parser.epilog = f"""\
-checks: {", ".join(CheckName)}
-
-{_SOURCES}
-On the virtual drive nothing is asked: a virtual technician does what the tool says. Elsewhere the
-prompts say what to do: Enter when it is done, or “skip: why”, or “back”. Ctrl-C leaves the job
-open; all that was measured is kept.
-
-exit status: 0 the job was closed, 3 it is left open, 2 bad usage or an input that cannot be read
-
-examples:
-  evenlobe job sim: --drive demo
-  evenlobe job 'sim:offset_um=-80&creep_um=9' --drive demo --checks radial,adjust,lock --json
-  evenlobe job sound: --roles differential,index --drive "machine 7, upper"
-"""
-    parser.add_argument("source", metavar="SOURCE", help="what the drive is measured by")
-    parser.add_argument("--drive", metavar="ID", required=True, help="your own name for the drive")
-    parser.add_argument("--checks", metavar="A,B", help="these checks alone (default: all)")
-    parser.add_argument("--json", action="store_true", help="print the job as one JSON object")
-    book = parser.add_mutually_exclusive_group()
-    _add_book(book)
-    book.add_argument("--no-book", action="store_true", help="keep nothing")
-    parser.add_argument(
-        "--report", metavar="FILE", type=Path, help="write the report: FILE.html or FILE.pdf"
-    )
-    _add_overwrite(parser)
-    parser.add_argument(
-        "--seatings", metavar="N", type=_from_two, help="how often the disk is seated (default: 5)"
-    )
-    parser.add_argument(
-        "--arrivals",
-        metavar="N",
-        type=_from_one,
-        help="how often the head arrives from each side (default: 3)",
-    )
-    _add_roles(parser)
-    _add_analysis(parser)
-    # Without it the drive's own class in the book counts.
-    parser.set_defaults(profile=None)
-
-
-def _drives(parser: argparse.ArgumentParser) -> None:
-    parser.epilog = """\
-Where the search leaves one drive, its jobs are shown, and how fast it drifts.
-
-examples:
-  evenlobe drives
-  evenlobe drives "hall 2"
-"""
-    parser.add_argument(
-        "search", metavar="SEARCH", nargs="?", help="part of its name, class or note"
-    )
-    _add_book(parser)
-
-
-def _report(parser: argparse.ArgumentParser) -> None:
-    parser.epilog = """\
-HTML is one file that needs nothing else and runs nothing; PDF has pages. What the virtual drive
-gave is marked on every one of them.
-
-examples:
-  evenlobe report --drive "machine 7, upper" --out machine7.pdf
-  evenlobe report --drive demo --job 3 --out demo.html --overwrite
-"""
-    parser.add_argument("--drive", metavar="ID", required=True, help="whose job")
-    parser.add_argument("--job", metavar="N", type=_whole, help="which (default: the newest)")
-    parser.add_argument(
-        "--out", metavar="FILE", type=Path, required=True, help="FILE.html or FILE.pdf"
-    )
-    parser.add_argument(
-        "--paper", choices=("a4", "letter"), default="a4", help="of a PDF (default: a4)"
-    )
-    _add_overwrite(parser)
-    _add_book(parser)
-
-
-def _export(parser: argparse.ArgumentParser) -> None:
-    parser.epilog = """\
-JSON holds everything and can be imported again; CSV is a folder of tables for a spreadsheet.
-
-examples:
-  evenlobe export --out book.json
-  evenlobe export --format csv --out tables
-"""
-    parser.add_argument("--out", metavar="PATH", type=Path, required=True, help="file or folder")
-    parser.add_argument("--format", choices=("json", "csv"), default="json", help="default: json")
-    _add_overwrite(parser)
-    _add_book(parser)
-
-
-def _import(parser: argparse.ArgumentParser) -> None:
-    parser.epilog = "A job that is in the book already is passed over; all is added, or nothing.\n"
-    parser.add_argument("file", metavar="FILE", type=Path, help="what “export” wrote as JSON")
-    _add_book(parser)
-
-
-def _backup(parser: argparse.ArgumentParser) -> None:
-    parser.epilog = "The copy is a book itself; it may be made while jobs are under way.\n"
-    parser.add_argument("out", metavar="FILE", type=Path, help="the copy")
-    _add_overwrite(parser)
-    _add_book(parser)
-
-
 COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
     "measure": ("measure a source once, or show its needle as text", _measure),
     "sources": ("list what can be opened now", _sources),
     "record": ("record a source to a WAV file", _record),
     "simulate": ("write the virtual drive to a WAV file, its truth beside it", _simulate),
-    "job": ("work through the checks on a drive, and keep the record", _job),
-    "drives": ("list the drives of the job book, or show the history of one", _drives),
-    "report": ("write a job of the book as a report, HTML or PDF", _report),
-    "export": ("write the job book as JSON or CSV", _export),
-    "import": ("add to the job book what “export” wrote", _import),
-    "backup": ("copy the job book while it may be in use", _backup),
+    "job": ("work through the checks on a drive, and keep the record", bookoptions.job),
+    "drives": ("list the drives of the job book, or show the history of one", bookoptions.drives),
+    "report": ("write a job of the book as a report, HTML or PDF", bookoptions.report),
+    "export": ("write the job book as JSON or CSV", bookoptions.export),
+    "import": ("add to the job book what “export” wrote", bookoptions.import_),
+    "backup": ("copy the job book while it may be in use", bookoptions.backup),
     "profiles": ("list the drive classes, or show the values of one and their sources", _profiles),
     "check-scope": ("try every command of a scope's family on it", _check_scope),
     "virtual-scope": ("put the virtual drive behind the commands of a scope", _virtual_scope),
 }
-
-
-def _add_book(to: argparse._ActionsContainer) -> None:
-    to.add_argument("--book", metavar="PATH", type=Path, help="job book (default: your own)")
-
-
-def _add_roles(to: argparse.ArgumentParser) -> None:
-    to.add_argument("--roles", metavar="ROLES", help=_ROLES)
-
-
-def _add_seconds(to: argparse.ArgumentParser, words: str, default: float | None = None) -> None:
-    to.add_argument("--seconds", type=_positive, metavar="N", default=default, help=words)
-
-
-def _add_overwrite(to: argparse.ArgumentParser) -> None:
-    to.add_argument("--overwrite", action="store_true", help="replace what has that name")
-
-
-def _add_analysis(to: argparse.ArgumentParser) -> None:
-    to.add_argument(
-        "--profile",
-        metavar="NAME",
-        default=DEFAULT_PROFILE,
-        help=f"class of drive and alignment disk (default: {DEFAULT_PROFILE})",
-    )
-    to.add_argument(
-        "--low-corner",
-        type=_not_negative,
-        metavar="HZ",
-        help="corner of the AC-coupled input that an envelope came through (0: DC-coupled)",
-    )
-    to.add_argument(
-        "--detector-threshold",
-        type=_not_negative,
-        metavar="V",
-        help="volts below which an envelope's detector gives nothing (0: it is linear)",
-    )
-
-
-def _positive(text: str) -> float:
-    value = _not_negative(text)
-    if value == 0.0:
-        raise argparse.ArgumentTypeError(f"“{text}” is not above 0")
-    return value
-
-
-def _whole(text: str) -> int:
-    try:
-        return int(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"“{text}” is not a whole number") from None
-
-
-def _from_one(text: str) -> int:
-    return _count(text, 1)
-
-
-def _from_two(text: str) -> int:
-    return _count(text, 2)
-
-
-def _count(text: str, least: int) -> int:
-    value = _whole(text)
-    if not least <= value <= _MOST_REPEATS:
-        raise argparse.ArgumentTypeError(
-            f"“{text}” is not a number from {least} to {_MOST_REPEATS}"
-        )
-    return value
-
-
-def _not_negative(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"“{text}” is not a number") from None
-    if not math.isfinite(value) or value < 0.0:
-        raise argparse.ArgumentTypeError(f"“{text}” is not a finite number from 0 up")
-    return value
