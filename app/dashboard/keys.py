@@ -2,44 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
-
 from PySide6.QtCore import Qt
 
 from app.dashboard.bench import Bench
 from app.dashboard.controls import LARGE_UM, SMALL_UM
 from app.dashboard.jobdesk import Desk
+from app.dashboard.ways import Done, Ways
 
 Pressed = tuple[Qt.Key, Qt.KeyboardModifier]
-Done = Callable[[], object]
 _PLAIN = Qt.KeyboardModifier.NoModifier
 _SHIFT = Qt.KeyboardModifier.ShiftModifier
-
-
-@dataclass(frozen=True, slots=True)
-class Ways:
-    """What the window itself does for a key.
-
-    Attributes
-    ----------
-    at_needle : callable
-        Returns whether the needle's page is in front.
-    help, sources, drives : callable
-        Show a page.
-    look_again, picture, full_screen, escape, reopen_indexed : callable
-        What their names say.
-    """
-
-    at_needle: Callable[[], bool]
-    help: Done
-    sources: Done
-    drives: Done
-    look_again: Done
-    picture: Done
-    full_screen: Done
-    escape: Done
-    reopen_indexed: Done
 
 
 def key_table(ways: Ways, bench: Bench, desk: Desk) -> dict[Pressed, Done]:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QWidget
 
 from app.dashboard.buttons import TouchButton
 from app.dashboard.state import source_words
+from app.dashboard.ways import Done, Ways
 from app.view import View
 
 
@@ -17,15 +16,13 @@ class TopBar(QWidget):
 
     Parameters
     ----------
-    ways : iterable of (str, str, str, callable)
-        The buttons: words, key, description, and what is done.
+    ways : Ways
+        Where they lead.
+    toggle_unit : callable
+        Changes the unit of the offset.
     """
 
-    def __init__(
-        self,
-        ways: Iterable[tuple[str, str, str, Callable[[], object]]],
-        parent: QWidget | None = None,
-    ) -> None:
+    def __init__(self, ways: Ways, toggle_unit: Done, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._remark = ""
         self._source = QLabel(self)
@@ -37,7 +34,17 @@ class TopBar(QWidget):
         layout = QHBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.addWidget(self._source, 1)
-        for words, key, description, done in ways:
+        source, unit = self.tr("Choose the source"), self.tr("Offset in µm or mil")
+        drives = self.tr("Drives of the job book, and where a job begins")
+        picture = self.tr("Save a picture of the window")
+        page = self.tr("What the tool cannot do, cautions, keys")
+        for words, key, description, done in (
+            (self.tr("Source"), "F2", source, ways.sources),
+            (self.tr("Drives"), "F12", drives, ways.drives),
+            (self.tr("µm / mil"), "F4", unit, toggle_unit),
+            (self.tr("Picture"), "F9", picture, ways.picture),
+            (self.tr("Help"), "F1", page, ways.help),
+        ):
             layout.addWidget(TouchButton(words, key, description, done, self))
 
     @property

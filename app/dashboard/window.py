@@ -23,11 +23,12 @@ from app.dashboard.chooser import Chooser
 from app.dashboard.drives import DrivesPage
 from app.dashboard.help import FirstPage
 from app.dashboard.jobdesk import Desk
-from app.dashboard.keys import Ways, key_table
+from app.dashboard.keys import key_table
 from app.dashboard.preview import Preview
 from app.dashboard.teach import INDEXED_ROLES
 from app.dashboard.theme import Sizes, Theme, palette_for, style_sheet, theme_for
 from app.dashboard.topbar import TopBar
+from app.dashboard.ways import Ways
 from app.options import version
 from app.profiles import ProfileError, load_profile, profile_names
 from app.records.model import Drive
@@ -79,11 +80,12 @@ class Window(QWidget):
         self._pages = QStackedWidget(self)
         for page in (self.first_page, self.bench, self.chooser, self.drives, self.preview):
             self._pages.addWidget(page)
+        ways = self._ways()
         self._layout = QVBoxLayout(self)
-        self.top_bar = TopBar(self._ways_of_all_pages(), self)
+        self.top_bar = TopBar(ways, self.bench.toggle_unit, self)
         self._layout.addWidget(self.top_bar)
         self._layout.addWidget(self._pages, 1)
-        self._keys = key_table(self._ways_by_key(), self.bench, self.desk)
+        self._keys = key_table(ways, self.bench, self.desk)
         self._connect()
         self._dress()
         self.show_first_page()
@@ -110,7 +112,8 @@ class Window(QWidget):
     def show_bench(self) -> None:
         """Show the needle; the keys go to it."""
         self._pages.setCurrentWidget(self.bench)
-        self.bench.meter.setFocus()
+        if not self.bench.job.take_focus():
+            self.bench.meter.setFocus()
 
     def show_chooser(self) -> None:
         """Show the sources."""
@@ -229,36 +232,7 @@ class Window(QWidget):
         self.desk.changed.connect(self.bench.make_room)
         self.desk.report.connect(self.show_own_report)
 
-    def _ways_of_all_pages(self) -> list[tuple[str, str, str, Callable[[], object]]]:
-        return [
-            (self.tr("Source"), "F2", self.tr("Choose the source"), self.show_chooser),
-            (
-                self.tr("Drives"),
-                "F12",
-                self.tr("Drives of the job book, and where a job begins"),
-                self.show_drives,
-            ),
-            (
-                self.tr("µm / mil"),
-                "F4",
-                self.tr("Offset in µm or mil"),
-                self.bench.toggle_unit,
-            ),
-            (
-                self.tr("Picture"),
-                "F9",
-                self.tr("Save a picture of the window"),
-                self.keep_picture,
-            ),
-            (
-                self.tr("Help"),
-                "F1",
-                self.tr("What the tool cannot do, cautions, keys"),
-                self.show_first_page,
-            ),
-        ]
-
-    def _ways_by_key(self) -> Ways:
+    def _ways(self) -> Ways:
         return Ways(
             at_needle=lambda: self.page is self.bench,
             help=self.show_first_page,
