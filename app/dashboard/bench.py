@@ -26,7 +26,7 @@ from app.view import View
 if TYPE_CHECKING:
     from app.session import Session
 
-_AT_WORK = 0.72
+_AT_WORK = (0.72, 0.84)
 """Of their full size needle and figures keep beside a job."""
 _SLOW_S = 0.1
 _STRIP_S = 0.25
@@ -154,10 +154,9 @@ class Bench(QWidget):
     def _dress_needle(self) -> None:
         """Fit needle and figures to the room that the job leaves them."""
         theme, sizes = self._dressed
-        if self._desk.job is not None:
-            sizes = replace(sizes, unit=_AT_WORK * sizes.unit)
-        for part in (self.meter, self.figures):
-            part.dress(theme, sizes)
+        at_work = self._desk.job is not None
+        for part, size in zip((self.meter, self.figures), _AT_WORK, strict=True):
+            part.dress(theme, replace(sizes, unit=size * sizes.unit) if at_work else sizes)
 
     def show_view(self, view: View, now_s: float, dt_s: float) -> None:
         """Show the newest view; the needle has moved for `dt_s` seconds since the last one."""
@@ -204,6 +203,8 @@ class Bench(QWidget):
     def toggle_zero(self) -> None:
         """Let the needle's zero be the middle of the hysteresis, or even lobes again."""
         known = self._desk.job is not None and self._desk.job.known.hysteresis_um is not None
+        if not known:
+            self._desk.say(self.tr("The hysteresis is not known yet: measure it first."))
         self._zeroed = known and not self._zeroed
         self._zero.setChecked(self._zeroed)
         self._follow_job()

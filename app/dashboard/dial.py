@@ -66,6 +66,8 @@ class Geometry:
         )
         drop = 1 - math.cos(_FAR * _HALF_ANGLE)
         radius = min(widest, (cover_top - top - sizes.px(24)) / drop)
+        # The needle always comes out from under the cover.
+        top = max(top, cover_top + sizes.px(12) - radius)
         return cls(
             QSizeF(width, height), sizes, QPointF(width / 2, top + radius), radius, cover_top
         )

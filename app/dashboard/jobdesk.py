@@ -64,7 +64,7 @@ class Desk(OpenJob):
             return
         index = min(max(index, 0), len(job.steps) - 1)
         self._chosen = None if index == job.at else index
-        self._say("")
+        self.say("")
 
     def choose_next(self, by: int) -> None:
         """Look at the step before or after."""
@@ -77,7 +77,7 @@ class Desk(OpenJob):
         if not (self.writing or self.elsewhere or self.remark):
             return False
         self.writing, self._chosen = Writing.NOTHING, None
-        self._say("")
+        self.say("")
         return True
 
     # -- going on ------------------------------------------------------------------------------
@@ -133,7 +133,7 @@ class Desk(OpenJob):
             return
         if self.part is not None:
             self._measurer.stop()
-            self._say(translate("job", "The measurement was given up."))
+            self.say(translate("job", "The measurement was given up."))
         elif job.can_undo:
             self._attempt(job.undo)
 
@@ -174,7 +174,7 @@ class Desk(OpenJob):
         if taken.measurement is not None:
             self._answer(taken.measurement, taken.settings)
         elif taken.fault:
-            self._say(taken.fault)
+            self.say(taken.fault)
         else:
             self.changed.emit()
 
@@ -191,7 +191,7 @@ class Desk(OpenJob):
         try:
             done()
         except ValueError as fault:
-            self._say(str(fault))
+            self.say(str(fault))
             return False
         self._fresh()
         return True
@@ -208,7 +208,7 @@ class Desk(OpenJob):
         job, reason = self.job, text.strip()
         assert job is not None
         if not reason:
-            self._say(translate("job", "Give the reason in a few words."))
+            self.say(translate("job", "Give the reason in a few words."))
             return
         if self.writing is Writing.SKIP:
             self._measurer.stop()
@@ -226,13 +226,14 @@ class Desk(OpenJob):
     def _measure(self) -> None:
         ask = None if self.job is None else self.job.ask
         if self.part is None and isinstance(ask, Take):
-            self._say(self._measurer.begin(ask))
+            self.say(self._measurer.begin(ask))
 
     def _write(self, what: Writing) -> None:
         self.writing = what
-        self._say("")
+        self.say("")
 
-    def _say(self, words: str) -> None:
+    def say(self, words: str) -> None:
+        """Remark on something, below what is asked."""
         self.remark = words
         self.changed.emit()
 
