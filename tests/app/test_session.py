@@ -418,3 +418,23 @@ def test_nothing_is_measured_without_a_source(session):
     phase_of(session, Phase.FAILED)
     session.take(Want.RADIAL)
     assert "nowhere.wav" in session.taken().fault
+
+
+def test_another_class_opens_the_source_again(session):
+    session.open(f"{SIM}&offset_um=25")
+    valid_view(session)
+    other = load_profile("130mm-96tpi")
+    session.use(other)
+    assert session.profile is other
+    view = valid_view(session)
+    assert view.source == f"{SIM}&offset_um=25"
+    # offset = scale of the class · balance (design.md)
+    reading = view.reading
+    assert reading.offset_um.value == pytest.approx(other.scale_um * reading.balance.value)
+
+
+def test_a_class_may_be_chosen_before_a_source(session):
+    other = load_profile("130mm-96tpi")
+    session.use(other)
+    assert session.view() == View()
+    assert session.profile is other
