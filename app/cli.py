@@ -70,9 +70,7 @@ def _dashboard(options: argparse.Namespace) -> int:
             if options.source is None:
                 # Behind the first page, so that the needle already moves when it is left.
                 session.open(DEFAULT_SOURCE)
-            return run_dashboard(
-                session, options.source, sys.argv[:1], options.roles, options.book
-            )
+            return run_dashboard(session, options.source, sys.argv[:1], options.roles, options.book)
     _tell(f"evenlobe: no window ({_one_line(fault)}); the needle is shown as text")
     attended = sys.stdout.isatty()
     seconds = None if attended else _UNATTENDED_S
