@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from itertools import pairwise
 
 from app.job.checks.care import CAUTIONS
 from app.job.ledger import open_failures
@@ -333,7 +334,18 @@ def _reservations(record: JobRecord, outcomes: Sequence[Outcome]) -> list[str]:
     said += _notes(record)
     if moment_of(record.head.opened_at) is None:
         said.append("The time at which the job was opened cannot be read.")
+    if _clock_went_back(record):
+        said.append(
+            "The computer's clock went back during the job: its order is that of the measurements, "
+            "and its times are not to be relied on."
+        )
     return [*said, _LAW]
+
+
+def _clock_went_back(record: JobRecord) -> bool:
+    told = (moment_of(each.taken_at) for each in record.takings)
+    moments = [moment for moment in told if moment is not None]
+    return any(after < before for before, after in pairwise(moments))
 
 
 def _notes(record: JobRecord) -> list[str]:

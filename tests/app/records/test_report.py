@@ -321,3 +321,12 @@ def test_every_drawing_is_whole_black_and_white_and_told_in_words():
         for colour in re.findall(r"#([0-9a-f]{6})", svg):
             assert colour[:2] == colour[2:4] == colour[4:]
     assert len({drawings.mark(verdict) for verdict in Verdict}) == len(Verdict)
+
+
+def test_a_clock_that_went_back_is_told():
+    job = record()
+    in_order = tuple(sorted(job.takings, key=lambda taking: taking.taken_at))
+    late = replace(in_order[0], taken_at="2031-05-01T00:00:00+00:00")
+    for takings, told in ((in_order, False), ((late, *in_order), True)):
+        page = page_of(report_of(replace(job, takings=takings), HISTORY))
+        assert ("clock went back" in page) is told
