@@ -43,7 +43,10 @@ examples:
     add_book(book)
     book.add_argument("--no-book", action="store_true", help="keep nothing")
     parser.add_argument(
-        "--report", metavar="FILE", type=Path, help="write the report: FILE.html or FILE.pdf"
+        "--report",
+        metavar="FILE",
+        type=Path,
+        help="where the report goes: FILE.html or FILE.pdf (default: a folder beside the book)",
     )
     add_overwrite(parser)
     parser.add_argument(

@@ -6,6 +6,7 @@ import argparse
 import json
 import sys
 from collections.abc import Callable
+from pathlib import Path
 
 from app.arguments import DEFAULT_PROFILE
 from app.conduct import checks_named, conduct, head_for, job_as_json, now
@@ -16,12 +17,15 @@ from app.measure import EnvelopeOptions
 from app.options import UsageFault
 from app.profiles import Profile, load_profile
 from app.prompting import Typist
-from app.records.book import Book
+from app.records.appearing import stem_for
+from app.records.book import Book, default_path
 from app.records.kept import Kept
 from app.records.model import Drive
 from app.reporting import check_out, write_report
 from instruments.addresses import open_address
 from instruments.source import Role, Source, SourceRequest
+
+_REPORTS = "reports"
 
 
 def run_job(
@@ -59,12 +63,29 @@ def run_job(
         say(json.dumps(job_as_json(job, identity, kept.head.virtual), allow_nan=False))
     else:
         say(_end(job))
-    if options.report is not None:
-        record, past = kept.record(job)
-        write_report(record, past, options.report, overwrite=options.overwrite)
+    if options.report is not None or not options.no_book:
+        out = _report(job, kept, options)
         if not options.json:
-            say(f"{options.report}: the report")
+            say(f"{out}: the report")
     return job.closed
+
+
+def _report(job: Job, kept: Kept, options: argparse.Namespace) -> Path:
+    """Write the report where that was asked for, else into a folder beside the book."""
+    record, past = kept.record(job)
+    if options.report is not None:
+        write_report(record, past, options.report, overwrite=options.overwrite)
+        return options.report
+    folder = (options.book or default_path()).parent / _REPORTS
+    try:
+        folder.mkdir(exist_ok=True)
+    except OSError as fault:
+        raise UsageFault(
+            f"report: “{folder}” cannot be made: {fault.strerror}; name a file with --report"
+        ) from None
+    out = folder / f"{stem_for(record.drive.identity, record.number)}.html"
+    write_report(record, past, out, overwrite=True)
+    return out
 
 
 def _drive(options: argparse.Namespace, identity: str) -> Drive:

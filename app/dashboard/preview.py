@@ -19,7 +19,7 @@ from PySide6.QtWidgets import (
 from app.dashboard.buttons import TouchButton
 from app.dashboard.shelf import Shelf
 from app.printing import PAPERS, PrintFault, pages_of, write_pdf
-from app.records.appearing import appearing
+from app.records.appearing import appearing, stem_for
 from app.records.blocks import Report
 from app.records.model import JobRecord, Past
 from app.records.page import page_of
@@ -190,8 +190,6 @@ class Preview(QWidget):
 
 
 def _default_stem(record: JobRecord) -> Path:
-    """Return a name of letters and figures in the user's documents."""
+    """Return where a report goes unless the person says otherwise: among the documents."""
     where = QStandardPaths.writableLocation(QStandardPaths.StandardLocation.DocumentsLocation)
-    plain = "".join(sign if sign.isalnum() else "-" for sign in record.drive.identity[:40])
-    name = "-".join(part for part in plain.split("-") if part) or "drive"
-    return Path(where) / f"{name}-job-{record.number}"
+    return Path(where) / stem_for(record.drive.identity, record.number)

@@ -8,6 +8,15 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
+_NAME_LENGTH = 40
+
+
+def stem_for(identity: str, number: int) -> str:
+    """Return a file's name without its ending for a job's report: letters and figures alone."""
+    plain = "".join(sign if sign.isalnum() else "-" for sign in identity[:_NAME_LENGTH])
+    name = "-".join(part for part in plain.split("-") if part) or "drive"
+    return f"{name}-job-{number}"
+
 
 @contextlib.contextmanager
 def appearing(path: Path) -> Iterator[Path]:

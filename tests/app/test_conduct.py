@@ -358,3 +358,15 @@ def test_the_command_writes_the_report(tmp_path, capsys, keeping):
     # Refused before any work is done.
     assert cli.run(words) == 2
     assert "exists already" in capsys.readouterr().err
+
+
+def test_without_a_name_the_report_goes_beside_the_book(tmp_path, capsys):
+    words = ["job", "sim:rate=500000&offset_um=2", "--drive", "hall 2/../7", "--checks", "radial"]
+    book = ["--book", str(tmp_path / "book.sqlite3")]
+    for number in (1, 2):
+        assert cli.run([*words, *book]) == 0
+        out = tmp_path / "reports" / f"hall-2-7-job-{number}.html"
+        assert "hall 2/../7" in out.read_text(encoding="utf-8")
+        assert f"{out}: the report" in capsys.readouterr().out
+    assert cli.run([*words, "--no-book"]) == 0
+    assert "the report" not in capsys.readouterr().out
