@@ -58,7 +58,6 @@ class DrivesPage(QWidget):
         self._shelf = Shelf(book)
         self._courses: tuple[Course, ...] = ()
         self._shown = 0
-        self._past: tuple[Past, ...] = ()
         self._title = QLabel(self.tr("Drives in the job book"), self)
         self._title.setProperty("title", True)
         self._status = QLabel(self)
@@ -133,10 +132,10 @@ class DrivesPage(QWidget):
     def report(self) -> None:
         """Show the report of the chosen job, the newest where none is chosen."""
         chosen, item = self._chosen(), self._jobs.currentItem()
-        if chosen is None or not self._past:
+        if chosen is None or chosen.last is None:
             self._status.setText(self.tr("This drive has no job yet, so there is no report."))
             return
-        number = self._past[-1].number if item is None else item.data(_WHICH)
+        number = chosen.last.number if item is None else item.data(_WHICH)
         self.show_report.emit(chosen.drive.identity, number)
 
     def next_number(self) -> None:
@@ -183,11 +182,11 @@ class DrivesPage(QWidget):
         if item is None:
             self._show_history(())
             return
+        self._jobs.clear()  # those of the drive before are not to be taken for this one's
         identity = item.data(_WHICH).drive.identity
         self._shelf.ask("history", lambda book: book.history(identity), self._show_history)
 
     def _show_history(self, past: tuple[Past, ...]) -> None:
-        self._past = past
         self._jobs.clear()
         for job in reversed(past):
             item = QListWidgetItem(_job_line(job), self._jobs)

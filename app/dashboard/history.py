@@ -84,7 +84,8 @@ class HistoryChart(QWidget):
             self._line.setData([], [])
             self._bars.setVisible(False)
             return
-        words = f"{course.name.capitalize()} ({course.unit}). {course_words(course)}"
+        what = translate("dashboard", "{0} ({1}), adjustments taken out.")
+        words = f"{what.format(course.name.capitalize(), course.unit)} {course_words(course)}"
         self._words.setText(words)
         self.setAccessibleDescription(words)
         x = np.array([at.timestamp() for at in course.at])

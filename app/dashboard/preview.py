@@ -85,6 +85,7 @@ class Preview(QWidget):
 
     def come(self, identity: str, number: int) -> None:
         """Show the report of a job in the book."""
+        self._report = None  # until the book answers, the one before must not be written
         self._clear()
         self._status.setText(self.tr("Reading the book …"))
         self._area.setFocus()
@@ -139,9 +140,10 @@ class Preview(QWidget):
             self._status.setText(self.tr("The file has no name; type one."))
             self._path.setFocus()
             return
-        path = Path(stem).expanduser()
-        path = path.with_name(path.name.removesuffix(ending) + ending)
+        path = Path(stem)
         try:
+            path = path.expanduser().absolute()
+            path = path.with_name(path.name.removesuffix(ending) + ending)
             if path.exists():
                 self._status.setText(
                     self.tr("“{0}” is there already; choose another name.").format(path)
@@ -152,7 +154,7 @@ class Preview(QWidget):
                     part.write_text(page_of(report), encoding="utf-8", newline="\n")
             else:
                 write_pdf(report, path, self._paper.currentData())
-        except (OSError, ValueError, PrintFault) as fault:
+        except (OSError, ValueError, RuntimeError, PrintFault) as fault:
             why = getattr(fault, "strerror", None) or str(fault)
             self._status.setText(
                 self.tr("“{0}” cannot be written: {1}; choose another place.").format(path, why)

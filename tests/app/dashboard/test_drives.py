@@ -68,6 +68,20 @@ def test_enter_begins_a_job_and_the_report_is_asked_for(qtbot, page, path):
     assert shown.args == [DRIVE.identity, number]
 
 
+def test_a_report_is_never_of_the_drive_chosen_before(qtbot, page, path):
+    with Book(path) as book:
+        filled(book)
+        book.add_drive(Drive("TM-0044", "90mm-135tpi"))
+        number = book.open_job("TM-0044", HEAD)
+    page.come()
+    settled(qtbot, page)
+    page._jobs.setCurrentRow(0)
+    page._list.setCurrentRow(1)
+    with qtbot.waitSignal(page.show_report) as shown:
+        page.report()  # before the book has answered
+    assert shown.args == ["TM-0044", number]
+
+
 HOSTILE = [
     "<b>bold</b>",
     "a'; DROP TABLE drives; --",

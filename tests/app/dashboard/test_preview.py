@@ -47,7 +47,13 @@ def test_both_files_are_written_and_never_over_another(preview, tmp_path):
 
 @pytest.mark.parametrize(
     ("stem", "said"),
-    [("", "no name"), ("/nowhere/at/all/x", "cannot be written"), ("a\0b", "cannot")],
+    [
+        ("", "no name"),
+        ("/nowhere/at/all/x", "cannot be written"),
+        ("a\0b", "cannot"),
+        ("/", "cannot"),
+        ("~nobody-of-this-name/x", "cannot"),
+    ],
 )
 def test_a_name_that_cannot_be_is_told(preview, stem, said):
     preview._path.setMaxLength(1000)
@@ -56,7 +62,7 @@ def test_a_name_that_cannot_be_is_told(preview, stem, said):
     assert said in preview.status
 
 
-def test_a_job_that_is_not_there_is_told(qtbot, preview):
+def test_a_job_that_is_not_there_is_told(qtbot, preview, tmp_path):
     preview.come("TM-0", 99)
 
     def told():
@@ -65,3 +71,7 @@ def test_a_job_that_is_not_there_is_told(qtbot, preview):
 
     qtbot.waitUntil(told, timeout=20_000)
     assert preview.pages == []
+    preview.set_stem(str(tmp_path / "of another job"))
+    preview.write_page()
+    assert "no report" in preview.status
+    assert not list(tmp_path.glob("*.html"))
