@@ -25,11 +25,11 @@ from app.dashboard.shelf import Shelf
 from app.dashboard.theme import Sizes, Theme
 from app.job.model import Value
 from app.records.book import Book, shown
+from app.records.coding import MOST_TEXT
 from app.records.courses import Course, courses_of
 from app.records.model import Drive, Past, Shelved
 
 _WHICH = Qt.ItemDataRole.UserRole
-_KEPT_TEXT = 2000
 
 
 class DrivesPage(QWidget):
@@ -194,6 +194,7 @@ class DrivesPage(QWidget):
         # The virtual drive's jobs and those of a real one are not of one course.
         alike = [each for each in past if each.virtual == past[-1].virtual]
         self._courses = courses_of(alike) if alike else ()
+        self.chart.set_virtual(bool(past) and past[-1].virtual)
         self.chart.show_course(self._courses[self._shown] if self._courses else None)
 
     def _chosen(self) -> Shelved | None:
@@ -205,7 +206,7 @@ class DrivesPage(QWidget):
         field.setAccessibleName(name)
         field.setAccessibleDescription(description)
         field.setPlaceholderText(description)
-        field.setMaxLength(_KEPT_TEXT)
+        field.setMaxLength(MOST_TEXT)
         return field
 
     def _listing(self, name: str, description: str) -> QListWidget:
@@ -283,6 +284,8 @@ def _job_line(job: Past) -> str:
     words.append("→".join(_figure(each.offset_um) or "–" for each in (job.as_found, job.as_left)))
     if not job.closed_at:
         words.append("open")
+    if job.virtual:
+        words.append("virtual drive")
     return "    ".join(words)
 
 

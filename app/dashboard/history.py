@@ -75,6 +75,10 @@ class HistoryChart(QWidget):
         if self._course is not None:
             self.show_course(self._course)
 
+    def set_virtual(self, virtual: bool) -> None:
+        """Say whether the jobs were done on the virtual drive."""
+        self._plot.set_virtual(virtual)
+
     def show_course(self, course: Course | None) -> None:
         """Draw a course; None leaves the chart empty."""
         self._course = course

@@ -143,6 +143,8 @@ class Preview(QWidget):
         path = Path(stem)
         try:
             path = path.expanduser().absolute()
+            if path.parent == _documents():
+                path.parent.mkdir(parents=True, exist_ok=True)
             path = path.with_name(path.name.removesuffix(ending) + ending)
             if path.exists():
                 self._status.setText(
@@ -193,5 +195,9 @@ class Preview(QWidget):
 
 def _default_stem(record: JobRecord) -> Path:
     """Return where a report goes unless the person says otherwise: among the documents."""
-    where = QStandardPaths.writableLocation(QStandardPaths.StandardLocation.DocumentsLocation)
-    return Path(where) / stem_for(record.drive.identity, record.number)
+    return _documents() / stem_for(record.drive.identity, record.number)
+
+
+def _documents() -> Path:
+    where = QStandardPaths.StandardLocation.DocumentsLocation
+    return Path(QStandardPaths.writableLocation(where))

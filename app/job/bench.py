@@ -92,6 +92,8 @@ class Known:
         Distance of the two positions of rest.
     seating_u_um : float or None
         Part of the zero that a single seating makes, as a standard uncertainty.
+    clamp_part : float
+        Relative standard uncertainty of the scale that a single seating makes.
     climate_u_um : float
         Standard uncertainty that temperature and humidity leave.
     nudged : tuple of Nudged
@@ -102,6 +104,7 @@ class Known:
 
     hysteresis_um: Quantity | None = None
     seating_u_um: float | None = None
+    clamp_part: float = 0.0
     climate_u_um: float = 0.0
     nudged: tuple[Nudged, ...] = ()
     creeps_um: tuple[Quantity, ...] = ()

@@ -12,6 +12,7 @@ from app.job.model import Value
 SCATTER = "scatter"
 SCALE = "scale of the disk"
 SEATING = "seating"
+CLAMP = "scale by the clamp"
 CLIMATE = "temperature and humidity"
 
 
@@ -30,6 +31,7 @@ def offset_budget(situation: Situation, offset_um: float, scatter_um: float) -> 
         (SCATTER, scatter_um),
         (SCALE, profile.scale_u_um / profile.scale_um * abs(offset_um)),
         (SEATING, known.seating_u_um or 0.0),
+        (CLAMP, known.clamp_part * abs(offset_um)),
         (CLIMATE, known.climate_u_um),
     ]
     return tuple(Value(name, u, unit="µm") for name, u in parts if u > 0.0)
@@ -44,6 +46,7 @@ def guarding_u(budget: tuple[Value, ...]) -> float:
     """Return what counts against the limit of an offset.
 
     The class states the limit as a difference of the lobes: the disk's scale is in the offset and
-    in its limit alike, and does not count.
+    in its limit alike, and does not count. What the clamp does to the scale makes the difference
+    itself wrong, and does.
     """
     return math.hypot(*(part.value for part in budget if part.name != SCALE))

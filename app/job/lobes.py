@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from app.analysis import messages
 from app.analysis.findings import Measurement
 from app.analysis.reading import Quantity, Reading, Sign
 from app.profiles import Profile
@@ -37,6 +38,13 @@ class Lobes:
     def signed(self) -> bool:
         """Whether the side is known."""
         return self.reading.sign is not Sign.UNKNOWN
+
+
+def is_far_off(reading: Reading | None) -> bool:
+    """Tell whether one lobe alone is left: the head is far from the line, on whichever side."""
+    return reading is not None and (
+        reading.side is not None or messages.ONE_LOBE in reading.reasons
+    )
 
 
 def lobes_of(profile: Profile, measurement: Measurement) -> Lobes | None:

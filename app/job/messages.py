@@ -89,6 +89,9 @@ HEAD_LEFT_ALONE = Message("close enough as it is, and left as it is")
 NO_SIGN = Message("the side is not known: connect the index, or teach the sign")
 FEW_ARRIVALS = Message("{0} of {1} arrivals could be measured")
 NUDGES_USED_UP = Message("all {0} nudges were used; the best middle was {1} µm from the line")
+WITHIN_ITS_U = Message(
+    "the {0} µm that are left are within their uncertainty: no nudge is called for"
+)
 LOCKED_AWAY = Message(
     "after {0} nudges, relocks counted, the middle is locked {1} µm from the line; look to washers "
     "and faces of the clamp"

@@ -33,7 +33,8 @@ _LAW = (
     "This report tells what was measured, with the equipment and under the conditions named; it "
     "is no calibration certificate. Uncertainties are expanded, U with k = 2, about 95 % (JCGM "
     "100). A verdict is pass or fail only where the value keeps clear of its limit by U (JCGM "
-    "106), and undecided otherwise."
+    "106), and undecided otherwise; for the offset without the scale of the disk, which is in the "
+    "value and in its limit alike."
 )
 _LOCAL = "Local rules and licensed practice come before anything that is said here."
 _VIRTUAL = "These are the virtual drive's numbers: no drive was measured."

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from app.analysis.messages import fill
 from app.analysis.nudging import Turn
 from app.job import messages
@@ -42,6 +44,8 @@ def adjust(situation: Situation) -> Check:
     if situation.bench.nudges >= most_nudges(situation):
         best_um = distance_um(best, 0.0)
         reason = str(fill(messages.NUDGES_USED_UP, situation.bench.nudges, f"{best_um:.1f}"))
+    elif goal_um < distance_um(standing, 0.0) < math.inf:
+        reason = str(fill(messages.WITHIN_ITS_U, f"{distance_um(standing, 0.0):.1f}"))
     return _outcome(situation, standing, reason)
 
 

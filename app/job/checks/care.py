@@ -24,7 +24,9 @@ YES, NO = "yes", "no"
 
 _NORMAL_C = 23.0
 """Where a disk's certificate names no temperature: that of the standards' tests (from memory)."""
-_THERMOMETER = Quantity(0.0, 1.0)
+_THERMOMETER_U_K = 1.0
+_HYGROMETER_U_PERCENT = 3.0
+"""±5 %, rectangular (common practice)."""
 _UNTOLD_U_K, _UNTOLD_U_PERCENT = 3.0, 10.0
 _NORMAL_HUMIDITY = 50.0
 _FILM_PART_U = 0.2
@@ -85,21 +87,21 @@ def _expansion(profile: Profile, told: dict[str, float | None]) -> ExpansionFind
     """Return how far the alignment track lies from where it was certified."""
     normal_c = profile.certificate_temperature_c or _NORMAL_C
 
-    def away(key: str, normal: float, untold_u: float) -> Quantity:
+    def away(key: str, normal: float, told_u: float, untold_u: float) -> Quantity:
         value = told[key]
-        if value is None:
-            return Quantity(0.0, untold_u)
-        return Quantity(value - normal, _THERMOMETER.u)
+        return Quantity(0.0, untold_u) if value is None else Quantity(value - normal, told_u)
 
     def film(ppm: float) -> Quantity:
         return Quantity(ppm, _FILM_PART_U * ppm)
 
     return expansion_of(
         profile.alignment_radius_mm,
-        film_k=away("room temperature", normal_c, _UNTOLD_U_K),
+        film_k=away("room temperature", normal_c, _THERMOMETER_U_K, _UNTOLD_U_K),
         film_ppm_per_k=film(profile.thermal_ppm_per_k),
-        humidity_percent=away("relative humidity", _NORMAL_HUMIDITY, _UNTOLD_U_PERCENT),
+        humidity_percent=away(
+            "relative humidity", _NORMAL_HUMIDITY, _HYGROMETER_U_PERCENT, _UNTOLD_U_PERCENT
+        ),
         humidity_ppm_per_percent=film(profile.humidity_ppm_per_percent),
-        chassis_k=away("chassis temperature", normal_c, _UNTOLD_U_K),
+        chassis_k=away("chassis temperature", normal_c, _THERMOMETER_U_K, _UNTOLD_U_K),
         chassis_ppm_per_k=_CHASSIS_PPM,
     )

@@ -78,8 +78,9 @@ def arrive_from_both(situation: Situation, times: int) -> Generator[Ask, Any, Ar
             yield from arrive(situation, side, number)
             measurement: Measurement = yield take_lobes(situation, f"{_WORDS[side]} {number}")
             lobes = lobes_of(situation.profile, measurement)
+            # One that is missing takes its time all the same: the drift goes by the order.
+            at_s = float(next(clock))
             if lobes is not None and lobes.signed:
-                at_s = float(next(clock))
                 found.append(Arrival(side is Side.OUTWARD, lobes.offset_um, at_s))
             elif not reason:
                 reason = why_not(measurement) if lobes is None else str(messages.NO_SIGN)

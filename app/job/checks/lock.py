@@ -21,6 +21,10 @@ def lock(situation: Situation) -> Check:
     """Tighten; loosen, set off by the creep and tighten again while it ends too far away."""
     yield from on_alignment_track(situation)
     lock_um = near(situation.profile, situation.options.lock_um)
+    if situation.bench.loose is False and not situation.known.creeps_um:
+        # Tight from a try that gave no number: tightening once more would tell of no creep.
+        yield Do(Action.LOOSEN, messages.LOOSEN)
+        change(situation, loose=True)
     start = yield from look(situation, "loose")
     if situation.known.creeps_um and start.middle_um is not None:
         # Done again: what tightening does is known already.
@@ -36,8 +40,10 @@ def lock(situation: Situation) -> Check:
         if abs(end.middle_um.value) <= lock_um or not _may_go_on(situation):
             break
         start = yield from _set_off(situation, end.middle_um)
-    yield Do(Action.SEAL, messages.SEAL)
-    return _outcome(situation, finding)
+    outcome = _outcome(situation, finding)
+    if outcome.verdict is not Verdict.FAIL:
+        yield Do(Action.SEAL, messages.SEAL)
+    return outcome
 
 
 def _tighten(situation: Situation) -> Hands:
@@ -58,7 +64,8 @@ def _set_off(situation: Situation, middle_um: Quantity) -> Generator[Ask, Any, S
         change(situation, loose=True)
     start = yield from look(situation, f"loose {situation.bench.tightened}")
     goal_um = near(situation.profile, situation.options.preset_um)
-    start, _ = yield from bring_to(situation, start, -creep.value, goal_um)
+    # The tightening that follows counts as one.
+    start, _ = yield from bring_to(situation, start, -creep.value, goal_um, spare=1)
     return start
 
 

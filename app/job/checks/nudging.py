@@ -71,11 +71,14 @@ def look(situation: Situation, label: str) -> Generator[Ask, Any, Standing]:
 
 
 def bring_to(
-    situation: Situation, standing: Standing, aim_um: float, goal_um: float
+    situation: Situation, standing: Standing, aim_um: float, goal_um: float, *, spare: int = 0
 ) -> Generator[Ask, Any, tuple[Standing, Standing]]:
-    """Nudge until the middle is within the goal of the aim; returns the last and the best."""
+    """Nudge until the middle is within the goal of the aim; returns the last and the best.
+
+    So many of the nudges as `spare` says are left for what follows.
+    """
     best = standing
-    while situation.bench.nudges < most_nudges(situation):
+    while situation.bench.nudges < most_nudges(situation) - spare:
         amount_um, turn = _next(situation, standing, aim_um, goal_um)
         if not amount_um:
             break

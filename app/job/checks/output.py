@@ -59,8 +59,7 @@ def _resolution(found: dict[tuple[str, str], OutputFinding], place: str) -> Quan
         return None
     upper, lower = second.amplitude_v, first.amplitude_v
     value = 100.0 * upper.value / lower.value
-    relative = math.hypot(upper.u / upper.value if upper.value else 1.0, lower.u / lower.value)
-    return Quantity(value, value * relative)
+    return Quantity(value, math.hypot(100.0 * upper.u, value * lower.u) / lower.value)
 
 
 def _details(found: dict[tuple[str, str], OutputFinding]) -> list[Value]:

@@ -9,7 +9,7 @@ from app.job.asking import Check, concluded, on_alignment_track, take_lobes, why
 from app.job.bench import Situation
 from app.job.budgets import guarding_u, offset_budget, total_u
 from app.job.judging import judge, offset_limit
-from app.job.lobes import Lobes, lobes_of
+from app.job.lobes import Lobes, is_far_off, lobes_of
 from app.job.model import Outcome, Stage, Value, Verdict
 
 
@@ -38,9 +38,7 @@ def radial(situation: Situation) -> Check:
 
 def _without_lobes(situation: Situation, measurement: Measurement) -> Outcome:
     """Return what follows where there is no offset: beyond the limit when one lobe is left."""
-    reading = measurement.reading
-    far_off = reading is not None and reading.side is not None
-    verdict = Verdict.FAIL if far_off else Verdict.UNDECIDED
+    verdict = Verdict.FAIL if is_far_off(measurement.reading) else Verdict.UNDECIDED
     limit = offset_limit(situation.profile, final=situation.stage is not Stage.AS_FOUND)
     return concluded(situation, verdict, unit="µm", limit=limit, reason=why_not(measurement))
 

@@ -8,6 +8,7 @@ from app.analysis.findings import Measurement
 from app.analysis.messages import fill
 from app.analysis.reading import Message
 from app.analysis.seating import Seating, SeatingFinding, SpreadCause, seating_of
+from app.analysis.uncertainty import enlargement
 from app.job import messages
 from app.job.asking import Check, concluded, learn, on_alignment_track, take_lobes, why_not
 from app.job.bench import Situation
@@ -34,8 +35,9 @@ def seating(situation: Situation) -> Check:
         yield Do(Action.RESEAT, fill(messages.RESEAT, number, times))
         measurement: Measurement = yield take_lobes(situation, f"seating {number}")
         lobes = lobes_of(situation.profile, measurement)
-        if lobes is None:
-            reason = reason or why_not(measurement)
+        if lobes is None or not lobes.signed:
+            # Without a side offsets fold about the line: their mean would mean nothing.
+            reason = reason or (why_not(measurement) if lobes is None else str(messages.NO_SIGN))
             continue
         found.append(Seating(lobes.offset_um, lobes.sum_v, lobes.place_turns))
         numbers.append(number)
@@ -46,7 +48,13 @@ def seating(situation: Situation) -> Check:
 
 
 def _found(situation: Situation, finding: SeatingFinding, numbers: list[int]) -> Outcome:
-    learn(situation, seating_u_um=finding.zero_sd_um)
+    # Of one later seating, from so few: enlarged, so that ±2u covers 95 %.
+    factor = enlargement(finding.count - 1)
+    learn(
+        situation,
+        seating_u_um=finding.zero_sd_um * factor,
+        clamp_part=finding.sum_sd_percent / 100.0 * factor,
+    )
     said: list[Message] = [_CAUSES[finding.cause]]
     if finding.stands_out is not None:
         said.append(fill(messages.STANDS_OUT, numbers[finding.stands_out]))

@@ -38,6 +38,10 @@ class ScriptedDrive:
         self.zero_shifts_um: list[float] = []
         self.zero_um = 0.0
         self.silent = False
+        self.indexed = True
+        self.missing: list[str] = []
+        self.drift_um = 0.0
+        self.second_f_v = Quantity(0.3, 0.001)
         self.sided = 1.0
         self.done: list[Do] = []
         self.entries: dict[str, object] = {}
@@ -76,7 +80,8 @@ class ScriptedDrive:
         return ask.choices[0] if ask.choices else None
 
     def _measure(self, ask: Take) -> Measurement:
-        if self.silent:
+        if self.silent or ask.label in self.missing:
+            self.zero_um += self.drift_um
             return Measurement(ask.want, problem=fill(NO_CARRIER))
         match ask.want:
             case Want.SPEED:
@@ -92,24 +97,29 @@ class ScriptedDrive:
                 found = IndexFinding(Quantity(self.index_us, 0.2), 0.5, ask.turns)
                 return Measurement(ask.want, index=found)
             case Want.OUTPUT:
-                loss = {"1F": 0.4, "2F": 0.3}[self.pattern]
                 found = OutputFinding(
-                    Quantity(loss, 0.001),
+                    {"1F": Quantity(0.4, 0.001), "2F": self.second_f_v}[self.pattern],
                     Quantity(62.5e3, 1.0),
                     Quantity(3.0, 0.1),
                     Quantity(12.0, 1.0),
                 )
                 return Measurement(ask.want, output=found)
             case _:
-                return Measurement(ask.want, reading=self.reading())
+                reading = self.reading()
+                self.zero_um += self.drift_um
+                return Measurement(ask.want, reading=reading)
 
     def reading(self) -> Reading:
         x_um = self.middle_um + self.zero_um + self.sided * self.backlash_um / 2.0
         b = x_um / PROFILE.scale_um
         side = Side.OUTWARD if b > 0 else Side.INWARD
         if abs(b) > 0.85:
-            return Reading(valid=False, reasons=(fill(ONE_LOBE),), side=side, sign=Sign.KNOWN)
+            if not self.indexed:
+                return Reading(valid=False, reasons=(ONE_LOBE,))
+            return Reading(valid=False, reasons=(ONE_LOBE,), side=side, sign=Sign.KNOWN)
         r = (1.0 - abs(b)) / (1.0 + abs(b))
+        if not self.indexed:
+            b, x_um, side = abs(b), abs(x_um), None
         return Reading(
             valid=True,
             balance=Quantity(b, 1e-4),
@@ -118,7 +128,7 @@ class ScriptedDrive:
             offset_um=Quantity(x_um, 0.02),
             first_v=Quantity(0.2 * (1.0 + b), 1e-4),
             second_v=Quantity(0.2 * (1.0 - b), 1e-4),
-            sign=Sign.KNOWN,
+            sign=Sign.KNOWN if self.indexed else Sign.UNKNOWN,
             side=side,
         )
 

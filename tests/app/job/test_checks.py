@@ -6,7 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from app.job.bench import JobOptions
+from app.analysis.reading import Quantity
+from app.job import messages
+from app.job.bench import Bench, JobOptions, Known, Situation
+from app.job.budgets import CLAMP, guarding_u, offset_budget
 from app.job.checks.speed import bars_of_a_ring
 from app.job.model import Action, CheckName, Enter, Outcome, Stage, Take, Verdict
 from app.job.next import what_next
@@ -136,7 +139,8 @@ def test_seatings_tell_mean_spread_and_what_the_needle_owes_to_them():
     assert outcome.value == pytest.approx(1.5969 / 5**0.5, abs=0.01)
     assert details(outcome)["mean"] == pytest.approx(0.1, abs=0.01)
     assert "zero" in outcome.reason
-    assert job.known.seating_u_um == pytest.approx(1.597, abs=0.02)
+    # Of one later seating, from five: t(4)/2 = 1.388 times as much (JCGM 100, table G.2).
+    assert job.known.seating_u_um == pytest.approx(1.388 * 1.597, abs=0.02)
 
 
 def test_a_seating_that_stands_out_is_named():
@@ -277,3 +281,56 @@ def test_everything_that_is_asked_says_what_to_do():
         if isinstance(job.ask, Take):
             assert job.ask.turns >= 5
         job.answer(drive.answer(job.ask))
+
+
+def test_seatings_without_a_side_tell_no_mean():
+    drive = ScriptedDrive(middle_um=0.0, backlash_um=0.0)
+    drive.zero_shifts_um = [1.0, -1.0, 2.0, -2.0, 0.5]
+    drive.indexed = False
+    outcome, _, job = outcome_of(CheckName.SEATING, drive, stage=Stage.AS_FOUND)
+    assert outcome.verdict is Verdict.UNDECIDED
+    assert outcome.value is None
+    assert str(messages.NO_SIGN) in outcome.reason
+    assert job.known.seating_u_um is None
+
+
+def test_what_the_clamp_does_to_the_scale_counts_against_the_limit():
+    known = Known(seating_u_um=0.5, clamp_part=0.02)
+    bench = Situation(PROFILE, JobOptions(), CheckName.RADIAL, Stage.AS_FOUND, 0, known, Bench())
+    budget = offset_budget(bench, -100.0, 0.3)
+    parts = {part.name: part.value for part in budget}
+    assert parts[CLAMP] == pytest.approx(2.0)
+    assert guarding_u(budget) == pytest.approx((0.3**2 + 0.5**2 + 2.0**2) ** 0.5)
+
+
+def test_one_lobe_alone_fails_on_whichever_side():
+    drive = ScriptedDrive(middle_um=170.0)
+    drive.indexed = False
+    outcome, _, _ = outcome_of(CheckName.RADIAL, drive, stage=Stage.AS_FOUND)
+    assert outcome.verdict is Verdict.FAIL
+    assert outcome.value is None
+
+
+@pytest.mark.parametrize("missing", [[], ["from outside 2"], ["from inside 1"]])
+def test_a_missing_arrival_leaves_the_drift_known(missing):
+    drive = ScriptedDrive(middle_um=5.0, backlash_um=8.0)
+    drive.drift_um = 1.0
+    drive.missing = missing
+    outcome, _, _ = outcome_of(CheckName.HYSTERESIS, drive, stage=Stage.AS_FOUND)
+    assert outcome.value == pytest.approx(8.0, abs=0.01)
+
+
+def test_a_track_of_which_nothing_comes_back_has_a_resolution_with_its_uncertainty():
+    drive = ScriptedDrive()
+    drive.second_f_v = Quantity(0.0, 0.002)
+    outcome, _, _ = outcome_of(CheckName.OUTPUT, drive)
+    assert outcome.value == 0.0
+    assert outcome.u == pytest.approx(100.0 * 0.002 / 0.4)
+
+
+def test_a_lock_that_failed_is_not_sealed():
+    drive = ScriptedDrive(middle_um=0.0, backlash_um=0.0, creep_um=60.0)
+    plan = [Planned(CheckName.LOCK, Stage.WORK)]
+    _, kept = job_on(drive, plan=plan, options=JobOptions(most_nudges=0))
+    assert kept.outcomes[-1].verdict is Verdict.FAIL
+    assert Action.SEAL not in actions(drive)

@@ -21,6 +21,8 @@ QUIET = {
     "backlash_um": 0.0,
     "snr_db": inf,
     "third_harmonic": 0.0,
+    "hand_percent": 0.0,
+    "hand_um": 0.0,
 }
 SPAN_S = {
     "A1": 0.5,

@@ -121,7 +121,7 @@ def test_a_nudge_shows_in_the_next_sweep():
     scope, ask = ready()
     take(ask, "A2")
     ask(":VIRT:NUDG -50")
-    assert scope.truth().offset_um == pytest.approx(-25.0, abs=15.0)  # the hand errs
+    assert scope.truth().offset_um == pytest.approx(-25.0)
     take(ask, "A2")
     assert ratio(ask, "A2") == pytest.approx(scope.truth().ratio, abs=0.01)
     scope.close()
