@@ -326,7 +326,7 @@ class Book:
     def _outcomes(self, number: int) -> tuple[Outcome, ...]:
         rows = self._db.execute("SELECT body FROM outcomes WHERE job = ? ORDER BY id", (number,))
         return tuple(
-            coding.outcome_of(coding.tree_of(body), f"job {number}: outcome") for (body,) in rows
+            coding.read(Outcome, coding.tree_of(body), f"job {number}: outcome") for (body,) in rows
         )
 
     def _takings(self, number: int) -> tuple[Taking, ...]:
@@ -335,7 +335,7 @@ class Book:
             "SELECT body, turns, envelope_v FROM takings WHERE job = ? ORDER BY id", (number,)
         )
         return tuple(
-            coding.taking_of_tree(
+            coding.taking_of(
                 coding.tree_of(body), where, coding.unpacked(turns), coding.unpacked(envelope)
             )
             for body, turns, envelope in rows
@@ -350,7 +350,8 @@ class Book:
             (number,),
         ).fetchone()
         outcomes = self._outcomes(number)
-        head = coding.head_of(
+        head = coding.read(
+            JobHead,
             {
                 "opened_at": row[4],
                 "source": row[5],
@@ -389,7 +390,7 @@ def _folded(text: str) -> str:
 def _past_of(row: tuple[Any, ...]) -> Past:
     number, opened_at, closed_at, virtual, as_found, as_left, nudges = row
     found, left = (
-        Summary() if text == "{}" else coding.summary_of_tree(coding.tree_of(text), f"job {number}")
+        Summary() if text == "{}" else coding.read(Summary, coding.tree_of(text), f"job {number}")
         for text in (as_found, as_left)
     )
     return Past(number, opened_at, closed_at, bool(virtual), found, left, nudges)

@@ -1,7 +1,7 @@
 """What is kept, as JSON text and as bytes, and back: exact both ways.
 
-What is read is checked against the fields of the classes in :mod:`app.job.model`, so that a file
-from elsewhere is refused with the place of its fault.
+What is read is checked against the fields of the frozen classes that it is to become and their
+types, so that a file from elsewhere is refused with the place of its fault.
 """
 
 from __future__ import annotations
@@ -9,22 +9,24 @@ from __future__ import annotations
 import json
 import math
 import zlib
-from collections.abc import Mapping
-from dataclasses import fields
+from collections.abc import Callable, Mapping
+from dataclasses import is_dataclass, replace
 from enum import StrEnum
-from typing import Any, TypeVar
+from functools import cache
+from types import NoneType, UnionType
+from typing import Any, TypeVar, get_args, get_origin, get_type_hints
 
 import numpy as np
 from numpy.typing import NDArray
 
-from app.job.model import CheckName, JobHead, Limit, Outcome, Stage, Summary, Taking, Value, Verdict
+from app.job.model import Taking
 from app.records.fault import CodingError, RefusedError
 
 _MOST_BYTES = 64 * 2**20
 _MOST_TRACKS = 1000
 MOST_TEXT = 100_000
 """Characters of one text."""
-_Word = TypeVar("_Word", bound=StrEnum)
+_Record = TypeVar("_Record")
 
 
 def as_tree(thing: Any) -> Any:
@@ -33,9 +35,9 @@ def as_tree(thing: Any) -> Any:
         return [as_tree(each) for each in thing]
     if hasattr(thing, "__dataclass_fields__"):
         return {
-            each.name: as_tree(value)
-            for each in fields(thing)
-            if not isinstance(value := getattr(thing, each.name), np.ndarray)
+            name: as_tree(value)
+            for name in thing.__dataclass_fields__
+            if not isinstance(value := getattr(thing, name), np.ndarray)
         }
     return thing
 
@@ -127,7 +129,7 @@ def unpacked(data: bytes | None, where: str = "envelope") -> NDArray[np.float32]
 
 
 class Reader:
-    """Takes a record's fields out of a tree, each checked, and refuses what is left.
+    """Takes an object's fields out of a tree, each checked, and refuses what is left.
 
     Parameters
     ----------
@@ -153,61 +155,13 @@ class Reader:
             raise CodingError(f"{self.place(key)} is missing")
         return self._tree.pop(key)
 
-    def text(self, key: str) -> str:
-        """Return a text."""
-        value = self.take(key)
-        if not isinstance(value, str):
-            raise CodingError(f"{self.place(key)} is not a text")
-        return value
-
-    def number(self, key: str) -> float:
-        """Return a finite number."""
-        return _number(self.take(key), self.place(key))
-
-    def maybe(self, key: str) -> float | None:
-        """Return a finite number or None."""
-        value = self.take(key)
-        return None if value is None else _number(value, self.place(key))
-
-    def whole(self, key: str) -> int:
-        """Return a whole number."""
-        value = self.take(key)
-        if isinstance(value, bool) or not isinstance(value, int) or abs(value) >= 2**53:
-            raise CodingError(f"{self.place(key)} is not a whole number")
-        return value
-
-    def flag(self, key: str) -> bool:
-        """Return true or false."""
-        value = self.take(key)
-        if not isinstance(value, bool):
-            raise CodingError(f"{self.place(key)} is neither true nor false")
-        return value
-
-    def word(self, key: str, kind: type[_Word]) -> _Word:
-        """Return one of a kind's words."""
-        value = self.take(key)
-        try:
-            return kind(value)
-        except ValueError:
-            known = ", ".join(kind)
-            raise CodingError(f"{self.place(key)} is none of {known}") from None
+    def typed(self, key: str, kind: type[_Record]) -> _Record:
+        """Return a field that must be there, and of a kind."""
+        return _typed(kind, self.take(key), self.place(key))
 
     def rows(self, key: str) -> list[tuple[str, Any]]:
         """Return a list's elements, each with its place."""
-        value = self.take(key)
-        if not isinstance(value, list):
-            raise CodingError(f"{self.place(key)} is not a list")
-        return [(f"{self.place(key)}[{place}]", each) for place, each in enumerate(value)]
-
-    def texts(self, key: str, width: int) -> tuple[tuple[str, ...], ...]:
-        """Return a list of rows of `width` texts each."""
-        found: list[tuple[str, ...]] = []
-        for place, row in self.rows(key):
-            fits = isinstance(row, list) and len(row) == width
-            if not fits or not all(isinstance(each, str) for each in row):
-                raise CodingError(f"{place} is not {width} texts")
-            found.append(tuple(row))
-        return tuple(found)
+        return _rows(self.take(key), self.place(key))
 
     def end(self) -> None:
         """Refuse what has not been taken."""
@@ -215,11 +169,96 @@ class Reader:
             raise CodingError(f"{self.place(str(key)[:40])} is not known here")
 
 
-def _number(value: object, where: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float):
+def read(kind: type[_Record], tree: object, where: str) -> _Record:
+    """Read a record of a frozen class: every field must be there, of its type, and none besides.
+
+    Parameters
+    ----------
+    kind : type
+        A dataclass of texts, numbers, words, tuples of them, and records.
+    tree : object
+        What JSON held.
+    where : str
+        Its place, for messages.
+
+    Raises
+    ------
+    CodingError
+        When it is not such a record.
+    """
+    reader = Reader(tree, where)
+    found = {name: reader.typed(name, type_) for name, type_ in _types(kind).items()}
+    reader.end()
+    return kind(**found)
+
+
+@cache
+def _types(kind: type) -> dict[str, Any]:
+    return get_type_hints(kind)
+
+
+def _typed(kind: Any, tree: object, where: str) -> Any:
+    """Return what JSON held as a value of a kind."""
+    if get_origin(kind) is UnionType:
+        if tree is None:
+            return None
+        (kind,) = (each for each in get_args(kind) if each is not NoneType)
+    if get_origin(kind) is tuple:
+        return _row(get_args(kind), _rows(tree, where), where)
+    if not isinstance(kind, type):
+        # Arrays stand apart.
+        raise CodingError(f"{where} is not empty")
+    if is_dataclass(kind):
+        return read(kind, tree, where)
+    if issubclass(kind, StrEnum):
+        return _word(kind, tree, where)
+    return _PLAIN[kind](tree, where)
+
+
+def _row(kinds: tuple[Any, ...], rows: list[tuple[str, Any]], where: str) -> tuple[Any, ...]:
+    if kinds[-1] is Ellipsis:
+        kinds = (kinds[0],) * len(rows)
+    if len(kinds) != len(rows):
+        raise CodingError(f"{where} has {len(rows)} parts instead of {len(kinds)}")
+    return tuple(_typed(kind, each, place) for kind, (place, each) in zip(kinds, rows, strict=True))
+
+
+def _rows(tree: object, where: str) -> list[tuple[str, Any]]:
+    if not isinstance(tree, list):
+        raise CodingError(f"{where} is not a list")
+    return [(f"{where}[{place}]", each) for place, each in enumerate(tree)]
+
+
+def _word(kind: type[StrEnum], tree: object, where: str) -> StrEnum:
+    try:
+        return kind(tree)
+    except ValueError:
+        raise CodingError(f"{where} is none of {', '.join(kind)}") from None
+
+
+def _text(tree: object, where: str) -> str:
+    if not isinstance(tree, str):
+        raise CodingError(f"{where} is not a text")
+    return tree
+
+
+def _flag(tree: object, where: str) -> bool:
+    if not isinstance(tree, bool):
+        raise CodingError(f"{where} is neither true nor false")
+    return tree
+
+
+def _whole(tree: object, where: str) -> int:
+    if isinstance(tree, bool) or not isinstance(tree, int) or abs(tree) >= 2**53:
+        raise CodingError(f"{where} is not a whole number")
+    return tree
+
+
+def _number(tree: object, where: str) -> float:
+    if isinstance(tree, bool) or not isinstance(tree, int | float):
         raise CodingError(f"{where} is not a number")
     try:
-        number = float(value)
+        number = float(tree)
     except OverflowError:
         number = math.inf
     if not math.isfinite(number):
@@ -227,125 +266,31 @@ def _number(value: object, where: str) -> float:
     return number
 
 
-def value_of(tree: object, where: str) -> Value:
-    """Read a value."""
-    reader = Reader(tree, where)
-    value = Value(
-        reader.text("name"), reader.number("value"), reader.maybe("u"), reader.text("unit")
-    )
-    reader.end()
-    return value
+_PLAIN: dict[type, Callable[[object, str], Any]] = {
+    str: _text,
+    bool: _flag,
+    int: _whole,
+    float: _number,
+}
 
 
-def _values(reader: Reader, key: str) -> tuple[Value, ...]:
-    return tuple(value_of(tree, place) for place, tree in reader.rows(key))
-
-
-def _limit_of(tree: object, where: str) -> Limit | None:
-    if tree is None:
-        return None
-    reader = Reader(tree, where)
-    limit = Limit(
-        reader.maybe("low"), reader.maybe("high"), reader.text("unit"), reader.text("source")
-    )
-    reader.end()
-    return limit
-
-
-def summary_of_tree(tree: object, where: str) -> Summary:
-    """Read a summary."""
-    reader = Reader(tree, where)
-    parts: list[Value | None] = []
-    for key in ("offset_um", "hysteresis_um", "speed_rpm"):
-        part = reader.take(key)
-        parts.append(None if part is None else value_of(part, reader.place(key)))
-    reader.end()
-    return Summary(*parts)
-
-
-def outcome_of(tree: object, where: str) -> Outcome:
-    """Read an outcome."""
-    reader = Reader(tree, where)
-    outcome = Outcome(
-        check=reader.word("check", CheckName),
-        stage=reader.word("stage", Stage),
-        verdict=reader.word("verdict", Verdict),
-        side=reader.whole("side"),
-        value=reader.maybe("value"),
-        u=reader.maybe("u"),
-        unit=reader.text("unit"),
-        limit=_limit_of(reader.take("limit"), reader.place("limit")),
-        reason=reader.text("reason"),
-        details=_values(reader, "details"),
-        budget=_values(reader, "budget"),
-        ended_at=reader.text("ended_at"),
-    )
-    reader.end()
-    return outcome
-
-
-def taking_of_tree(
+def taking_of(
     tree: object,
     where: str,
     turns: NDArray[np.float32] | None,
     envelope_v: NDArray[np.float32] | None,
 ) -> Taking:
     """Read a taking, its arrays already read."""
-    reader = Reader(tree, where)
-    for key in ("turns", "envelope_v"):
-        if reader.take(key) is not None:
-            raise CodingError(f"{reader.place(key)} is not empty")
-    track = reader.take("track")
-    if track is not None and (type(track) is not int or not 0 <= track < _MOST_TRACKS):
-        raise CodingError(f"{reader.place('track')} is not the number of a track")
     if (turns is None) != (envelope_v is None) or (
         turns is not None and envelope_v is not None and turns.shape != envelope_v.shape
     ):
         raise CodingError(f"{where}: its two arrays are not of one length")
-    taking = Taking(
-        check=reader.word("check", CheckName),
-        stage=reader.word("stage", Stage),
-        label=reader.text("label"),
-        taken_at=reader.text("taken_at"),
-        track=track,
-        side=reader.whole("side"),
-        values=_values(reader, "values"),
-        notes=tuple(row[0] for row in _wrapped(reader, "notes")),
-        turns=turns,
-        envelope_v=envelope_v,
-        source=reader.text("source"),
-        virtual=reader.flag("virtual"),
-        settings=tuple((row[0], row[1]) for row in reader.texts("settings", 2)),
-    )
-    reader.end()
-    return taking
-
-
-def _wrapped(reader: Reader, key: str) -> list[tuple[str]]:
-    found: list[tuple[str]] = []
-    for place, text in reader.rows(key):
-        if not isinstance(text, str):
-            raise CodingError(f"{place} is not a text")
-        found.append((text,))
-    return found
+    taking = read(Taking, tree, where)
+    if taking.track is not None and not 0 <= taking.track < _MOST_TRACKS:
+        raise CodingError(f"{where}.track is not the number of a track")
+    return replace(taking, turns=turns, envelope_v=envelope_v)
 
 
 def taking_text(taking: Taking) -> str:
     """Return a taking without its arrays as JSON text."""
     return _written({**as_tree(taking), "turns": None, "envelope_v": None})
-
-
-def head_of(tree: object, where: str) -> JobHead:
-    """Read a job's head."""
-    reader = Reader(tree, where)
-    head = JobHead(
-        opened_at=reader.text("opened_at"),
-        source=reader.text("source"),
-        virtual=reader.flag("virtual"),
-        software=reader.text("software"),
-        profile=reader.text("profile"),
-        profile_values=tuple((a, b, c) for a, b, c in reader.texts("profile_values", 3)),
-        conditions=tuple((a, b) for a, b in reader.texts("conditions", 2)),
-    )
-    reader.end()
-    return head

@@ -12,7 +12,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, TextIO
 
-from app.job.model import Value
+from app.job.model import JobHead, Outcome, Value
 from app.records import coding
 from app.records.appearing import appearing
 from app.records.book import Book
@@ -159,9 +159,7 @@ def _add_all(book: Book, tree: object) -> tuple[int, int]:
         raise CodingError(f"file.schema is not “{SCHEMA}”")
     drives = jobs = 0
     for place, each in whole.rows("drives"):
-        reader = coding.Reader(each, place)
-        drive = Drive(*(reader.text(key) for key in ("identity", "profile", "note", "added_at")))
-        reader.end()
+        drive = coding.read(Drive, each, place)
         if book.drive(drive.identity) is None:
             book.add_drive(drive)
             drives += 1
@@ -175,10 +173,10 @@ def _add_all(book: Book, tree: object) -> tuple[int, int]:
 
 
 def _add_job(book: Book, reader: coding.Reader, where: str) -> bool:
-    uid, identity = reader.text("uid"), reader.text("drive")
+    uid, identity = reader.typed("uid", str), reader.typed("drive", str)
     if not uid or book.has_job(uid):
         return False
-    head = coding.head_of(reader.take("head"), f"{where}.head")
+    head = reader.typed("head", JobHead)
     _check_time(head.opened_at, f"{where}.head.opened_at")
     number = book.open_job(identity, head, uid)
     for place, each in reader.rows("takings"):
@@ -190,11 +188,11 @@ def _add_job(book: Book, reader: coding.Reader, where: str) -> bool:
         turns, envelope = (
             coding.unpacked(_decoded(text, place), f"{place}.arrays") for text in arrays
         )
-        book.add_taking(number, coding.taking_of_tree(each, place, turns, envelope))
+        book.add_taking(number, coding.taking_of(each, place, turns, envelope))
     for place, each in reader.rows("outcomes"):
-        book.add_outcome(number, coding.outcome_of(each, place))
-    closed_at, reason = reader.text("closed_at"), reader.text("closing_reason")
-    nudges = reader.whole("nudges")
+        book.add_outcome(number, coding.read(Outcome, each, place))
+    closed_at, reason = reader.typed("closed_at", str), reader.typed("closing_reason", str)
+    nudges = reader.typed("nudges", int)
     reader.end()
     if closed_at:
         _check_time(closed_at, f"{where}.closed_at")

@@ -21,7 +21,7 @@ class CodingError(Exception):
 
 @contextmanager
 def told_of(where: str) -> Iterator[None]:
-    """Turn what SQLite and the system raise into one sentence about the book at `where`.
+    """Turn every fault in reading or writing a book into one sentence about that at `where`.
 
     Raises
     ------
@@ -34,6 +34,10 @@ def told_of(where: str) -> Iterator[None]:
         raise RefusedError(f"book “{where}”: {_sentence(fault)}") from None
     except sqlite3.Error as fault:
         raise BookError(f"book “{where}”: {_sentence(fault)}") from None
+    except CodingError as fault:
+        raise BookError(
+            f"book “{where}”: it is damaged ({fault}); keep the file, and go on with a backup"
+        ) from None
     except OSError as fault:
         raise BookError(
             f"book “{where}”: {fault.strerror or fault}; choose another place"

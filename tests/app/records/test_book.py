@@ -198,6 +198,14 @@ def test_a_file_that_is_no_book_is_left_alone(tmp_path, content, said):
     assert path.read_bytes() == content
 
 
+def test_a_record_that_is_damaged_is_told_by_its_place(book):
+    number = filled(book)
+    book._db.execute("DROP TRIGGER outcomes_stand")
+    book._db.execute("UPDATE outcomes SET body = replace(body, '\"fail\"', '\"fine\"')")
+    with pytest.raises(BookError, match=rf"damaged \(job {number}: outcome.verdict .*backup"):
+        book.job(number)
+
+
 def test_a_damaged_book_says_so(book):
     number = filled(book, 40)
     book.close()
