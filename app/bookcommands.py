@@ -7,7 +7,8 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from app.job.model import Value
-from app.records.book import Book, default_path, shown
+from app.records.book import Book, shown
+from app.records.bookfile import default_path
 from app.records.courses import courses_of
 from app.records.exchange import export_csv, export_json, import_json
 from app.records.fault import BookError, told_of

@@ -26,7 +26,7 @@ checks: {", ".join(CheckName)}
 {SOURCES}
 On the virtual drive nothing is asked: a virtual technician does what the tool says. Elsewhere the
 prompts say what to do: Enter when it is done, or “skip: why”, or “back”. Ctrl-C leaves the job
-open; all that was measured is kept.
+open; all that was measured is kept, and --resume goes on with it on this day or another.
 
 exit status: 0 the job was closed, 3 it is left open, 2 bad usage or an input that cannot be read
 
@@ -34,6 +34,7 @@ examples:
   evenlobe job sim: --drive demo
   evenlobe job 'sim:offset_um=-80&creep_um=9' --drive demo --checks radial,adjust,lock --json
   evenlobe job sound: --roles differential,index --drive "machine 7, upper"
+  evenlobe job sound: --roles differential,index --drive "machine 7, upper" --resume
 """
     parser.add_argument("source", metavar="SOURCE", help="what the drive is measured by")
     parser.add_argument("--drive", metavar="ID", required=True, help="your own name for the drive")
@@ -42,6 +43,11 @@ examples:
     book = parser.add_mutually_exclusive_group()
     add_book(book)
     book.add_argument("--no-book", action="store_true", help="keep nothing")
+    parser.add_argument(
+        "--resume",
+        action="store_true",
+        help="go on with the drive's last job, which is open: what is done stands",
+    )
     parser.add_argument(
         "--report",
         metavar="FILE",

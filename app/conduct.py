@@ -18,18 +18,20 @@ from app.gauge import Gauge
 from app.job import messages
 from app.job.bench import JobOptions
 from app.job.job import Job
-from app.job.model import CheckName, Do, Enter, JobHead, Outcome, Summary, Take, Taking, Value
+from app.job.model import CheckName, Do, Enter, Outcome, Summary, Take, Taking, Value
 from app.job.next import what_next
 from app.job.plan import plan_for
+from app.job.standing import Standing
 from app.job.takings import Answer
 from app.job.technician import DriveHands, Technician
 from app.measure import AnyAnalyser, EnvelopeOptions, analyser_for
-from app.options import UsageFault, version
-from app.profiles import Profile, profile_values
+from app.options import UsageFault
+from app.profiles import Profile
 from app.prompting import Back, Reply, Said, Skip, Typist
+from app.records.left import Left
 from app.terminal import Interrupt, interrupted
 from app.words import plus_minus
-from instruments.source import Block, Source, SourceEnd, SourceInfo, SourceTimeout
+from instruments.source import Block, Source, SourceEnd, SourceTimeout
 
 SCHEMA = "evenlobe.job/1"
 _READ_S = 0.2
@@ -47,7 +49,11 @@ class Recorder(Protocol):
         """Keep what a check came to."""
         ...
 
-    def close(self, as_found: Summary, as_left: Summary, nudges: int, reason: str) -> None:
+    def add_standing(self, standing: Standing) -> None:
+        """Keep how the job stands."""
+        ...
+
+    def close(self, nudges: int, reason: str) -> None:
         """Keep that the job was closed."""
         ...
 
@@ -80,18 +86,6 @@ def now() -> str:
     return datetime.now().astimezone().isoformat(timespec="milliseconds")
 
 
-def head_for(info: SourceInfo, profile: Profile) -> JobHead:
-    """Return what stands over a job that begins now."""
-    return JobHead(
-        opened_at=now(),
-        source=info.name,
-        virtual=info.virtual,
-        software=version(),
-        profile=profile.name,
-        profile_values=profile_values(profile),
-    )
-
-
 def conduct(
     source: Source,
     profile: Profile,
@@ -99,6 +93,7 @@ def conduct(
     *,
     checks: Collection[CheckName] = tuple(CheckName),
     options: JobOptions | None = None,
+    left: Left | None = None,
     recorder: Recorder | None = None,
     typist: Typist | None = None,
     tell: Callable[[str], None] | None = None,
@@ -118,6 +113,8 @@ def conduct(
         Those that are wanted.
     options : JobOptions, optional
         How thorough it is.
+    left : Left, optional
+        An open job to go on with; `checks` and `options` are then its own.
     recorder : Recorder, optional
         Where it is kept.
     typist : Typist, optional
@@ -134,9 +131,13 @@ def conduct(
     ------
     SourceError
         When the source cannot be read; what was measured until then is kept.
+    BookError
+        When what was left does not fit the source or the class.
     """
     info = source.info
     envelope.check(info)
+    if left is not None:
+        left.check_fits(profile, info.virtual)
 
     def ended(outcome: Outcome) -> None:
         if recorder is not None:
@@ -150,17 +151,23 @@ def conduct(
         plan=plan_for(profile, checks),
         options=options,
         now=now,
-        on_taking=(lambda taking: None) if recorder is None else recorder.add_taking,
+        on_taking=_nowhere if recorder is None else recorder.add_taking,
         on_outcome=ended,
+        on_standing=_nowhere if recorder is None else recorder.add_standing,
         source=info.name,
+        left=None if left is None else (left.standing, left.outcomes),
     )
     with interrupted() as stop:
         reason = _Conductor(source, job, envelope, typist, stop).run()
     if job.may_close or reason:
         job.close(reason)
         if recorder is not None:
-            recorder.close(job.as_found, job.as_left, job.nudges, reason)
+            recorder.close(job.nudges, reason)
     return job
+
+
+def _nowhere(_: object) -> None:
+    """Keep nothing."""
 
 
 class _Conductor:

@@ -6,20 +6,23 @@ import argparse
 import json
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from app.arguments import DEFAULT_PROFILE
-from app.conduct import checks_named, conduct, head_for, job_as_json, now
+from app.conduct import checks_named, conduct, job_as_json, now
 from app.job.bench import JobOptions
 from app.job.job import Job
 from app.job.model import CheckName, Outcome
 from app.measure import EnvelopeOptions
-from app.options import UsageFault
+from app.options import UsageFault, version
 from app.profiles import Profile, load_profile
 from app.prompting import Typist
 from app.records.appearing import stem_for
-from app.records.book import Book, default_path
-from app.records.kept import Kept
+from app.records.book import Book, shown
+from app.records.bookfile import default_path
+from app.records.kept import Kept, head_for
+from app.records.left import Left
 from app.records.model import Drive
 from app.reporting import check_out, write_report
 from instruments.addresses import open_address
@@ -47,16 +50,24 @@ def run_job(
         raise UsageFault("--drive is empty; give the drive a name of your own")
     if options.report is not None:
         check_out(options.report, options.overwrite)
-    drive = _drive(options, identity)
+    drive, left = (
+        _resumed(options, identity) if options.resume else (_drive(options, identity), None)
+    )
     profile = load_profile(drive.profile)
     source = open_address(options.source, SourceRequest(roles=roles, paced=False))
     source.open()
     try:
         _check_workable(source)
-        envelope.check(source.info)
-        head = head_for(source.info, profile)
-        kept = Kept(drive, head, now, path=options.book, in_book=not options.no_book)
-        job = _conduct(source, profile, envelope, checks, options, kept, say)
+        info = source.info
+        envelope.check(info)
+        if left is None:
+            head, number = head_for(info.name, info.virtual, profile, version(), now()), None
+        else:
+            left.check_fits(profile, info.virtual)
+            head, number = left.head, left.number
+        in_book = not options.no_book
+        kept = Kept(drive, head, now, path=options.book, in_book=in_book, number=number)
+        job = _conduct(source, profile, envelope, checks, options, left, kept, say)
     finally:
         source.close()
     if options.json:
@@ -88,6 +99,30 @@ def _report(job: Job, kept: Kept, options: argparse.Namespace) -> Path:
     return out
 
 
+def _resumed(options: argparse.Namespace, identity: str) -> tuple[Drive, Left]:
+    """Return the drive and its last job, which is open.
+
+    Raises
+    ------
+    UsageFault, BookError
+        When there is none to go on with.
+    """
+    for name in ("checks", "seatings", "arrivals"):
+        if getattr(options, name) is not None:
+            raise UsageFault(f"--resume goes on with a job as it was begun; leave out --{name}")
+    if options.no_book:
+        raise UsageFault("--resume takes the job from the book; leave out --no-book")
+    with Book(options.book) as book:
+        past = book.history(identity)
+        if not past or past[-1].closed_at:
+            why = "its last job is closed" if past else "it has no job yet"
+            raise UsageFault(
+                f"drive “{shown(identity)}”: {why}; leave --resume out to begin a new one"
+            )
+        left = book.left(past[-1].number)
+    return replace(left.drive, profile=options.profile or left.head.profile), left
+
+
 def _drive(options: argparse.Namespace, identity: str) -> Drive:
     """Return the drive as the book has it, or a new one.
 
@@ -107,6 +142,7 @@ def _conduct(
     envelope: EnvelopeOptions,
     checks: tuple[CheckName, ...],
     options: argparse.Namespace,
+    left: Left | None,
     kept: Kept,
     say: Callable[[str], None],
 ) -> Job:
@@ -123,6 +159,7 @@ def _conduct(
             envelope,
             checks=checks,
             options=thorough,
+            left=left,
             recorder=kept,
             typist=None if hasattr(source, "controls") else Typist(sys.stdin, sys.stderr),
             tell=None if options.json else say,

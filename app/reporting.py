@@ -9,7 +9,8 @@ from pathlib import Path
 from app.options import UsageFault
 from app.records.appearing import appearing
 from app.records.blocks import Report
-from app.records.book import Book, default_path, shown
+from app.records.book import Book, shown
+from app.records.bookfile import default_path
 from app.records.fault import BookError, told_of
 from app.records.model import JobRecord, Past
 from app.records.page import page_of

@@ -13,23 +13,20 @@ from PySide6.QtWidgets import (
     QHBoxLayout,
     QLabel,
     QLineEdit,
-    QListWidget,
     QListWidgetItem,
     QVBoxLayout,
     QWidget,
 )
 
 from app.dashboard.buttons import TouchButton
-from app.dashboard.history import HistoryChart
+from app.dashboard.pastjobs import WHICH, PastJobs, figure_of, listing
 from app.dashboard.shelf import Shelf
 from app.dashboard.theme import Sizes, Theme
-from app.job.model import Value
+from app.dashboard.words import translate
 from app.records.book import Book, shown
 from app.records.coding import MOST_TEXT
-from app.records.courses import Course, courses_of
-from app.records.model import Drive, Past, Shelved
-
-_WHICH = Qt.ItemDataRole.UserRole
+from app.records.left import Left
+from app.records.model import Drive, Shelved
 
 
 class DrivesPage(QWidget):
@@ -45,6 +42,8 @@ class DrivesPage(QWidget):
 
     work_on = Signal(str, str)
     """A drive's identity and class: a job is to begin on it."""
+    take_up = Signal(Left)
+    """An open job is to be gone on with."""
     show_report = Signal(str, int)
     """A drive's identity, and the number of the job whose report is wanted."""
     left = Signal()
@@ -56,8 +55,6 @@ class DrivesPage(QWidget):
         super().__init__(parent)
         self.setObjectName("page")
         self._shelf = Shelf(book)
-        self._courses: tuple[Course, ...] = ()
-        self._shown = 0
         self._title = QLabel(self.tr("Drives in the job book"), self)
         self._title.setProperty("title", True)
         self._status = QLabel(self)
@@ -66,9 +63,13 @@ class DrivesPage(QWidget):
         self._status.setTextFormat(Qt.TextFormat.PlainText)
         self._search = self._field(self.tr("Search"), self.tr("Part of a name, class or note"))
         self._search.textChanged.connect(self._look)
-        self._list = self._listing(self.tr("Drives"), self.tr("Arrows choose, Enter begins a job"))
+        self._list = listing(
+            self.tr("Drives"),
+            self.tr("Arrows choose, Enter begins a job or goes on with an open one"),
+            self,
+        )
         self._list.currentItemChanged.connect(self._choose)
-        self._list.itemActivated.connect(self.begin)
+        self._list.itemActivated.connect(self.go_on)
         self._identity = self._field(self.tr("New drive"), self.tr("Your own name or number"))
         self._identity.returnPressed.connect(self.add)
         self._profile = QComboBox(self)
@@ -77,9 +78,10 @@ class DrivesPage(QWidget):
         self._profile.setAccessibleDescription(self.tr("Its drive class, with the limits"))
         self._note = self._field(self.tr("Note"), self.tr("What else is to be known of it"))
         self._note.returnPressed.connect(self.add)
-        self._jobs = self._listing(self.tr("Jobs of the drive"), self.tr("Enter shows the report"))
-        self._jobs.itemActivated.connect(self.report)
-        self.chart = HistoryChart(self)
+        self.past = PastJobs(self)
+        self.past.activated.connect(self.report)
+        self._on, self._anew, *self._others = self._buttons()
+        self._on.set_next(True)
         self._build()
 
     @property
@@ -91,11 +93,11 @@ class DrivesPage(QWidget):
     def identities(self) -> list[str]:
         """The drives in the list."""
         items = (self._list.item(row) for row in range(self._list.count()))
-        return [item.data(_WHICH).drive.identity for item in items]
+        return [item.data(WHICH).drive.identity for item in items]
 
     def dress(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
-        self.chart.dress(theme, sizes)
+        self.past.dress(theme, sizes)
 
     def come(self) -> None:
         """Read the book anew."""
@@ -107,6 +109,19 @@ class DrivesPage(QWidget):
         said = self._shelf.follow()
         if said:
             self._status.setText(said)
+
+    def say(self, words: str) -> None:
+        """Remark on something, below the list."""
+        self._status.setText(words)
+
+    def go_on(self) -> None:
+        """Go on with the chosen drive's last job where that is open, else begin one."""
+        chosen = self._chosen()
+        number = None if chosen is None else chosen.open_job
+        if number is None:
+            self.begin()
+        else:
+            self._shelf.ask("left", lambda book: book.left(number), self.take_up.emit)
 
     def begin(self) -> None:
         """Begin a job on the chosen drive."""
@@ -131,18 +146,14 @@ class DrivesPage(QWidget):
 
     def report(self) -> None:
         """Show the report of the chosen job, the newest where none is chosen."""
-        chosen, item = self._chosen(), self._jobs.currentItem()
+        chosen = self._chosen()
         if chosen is None or chosen.last is None:
             self._status.setText(self.tr("This drive has no job yet, so there is no report."))
             return
-        number = chosen.last.number if item is None else item.data(_WHICH)
-        self.show_report.emit(chosen.drive.identity, number)
-
-    def next_number(self) -> None:
-        """Show the next of the three numbers in the chart."""
-        if self._courses:
-            self._shown = (self._shown + 1) % len(self._courses)
-            self.chart.show_course(self._courses[self._shown])
+        number = self.past.chosen
+        self.show_report.emit(
+            chosen.drive.identity, chosen.last.number if number is None else number
+        )
 
     def _look(self) -> None:
         words = self._search.text()
@@ -153,7 +164,7 @@ class DrivesPage(QWidget):
         self._list.clear()
         for shelved in found:
             item = QListWidgetItem(_line(shelved), self._list)
-            item.setData(_WHICH, shelved)
+            item.setData(WHICH, shelved)
             if before is not None and shelved.drive.identity == before.drive.identity:
                 self._list.setCurrentItem(item)
         if self._list.currentRow() < 0 and found:
@@ -179,27 +190,27 @@ class DrivesPage(QWidget):
                 self._list.setCurrentRow(row)
 
     def _choose(self, item: QListWidgetItem | None) -> None:
-        if item is None:
-            self._show_history(())
+        chosen = None if item is None else item.data(WHICH)
+        self._offer(chosen)
+        if chosen is None:
+            self.past.show_jobs(())
             return
-        self._jobs.clear()  # those of the drive before are not to be taken for this one's
-        identity = item.data(_WHICH).drive.identity
-        self._shelf.ask("history", lambda book: book.history(identity), self._show_history)
+        self.past.forget()
+        identity = chosen.drive.identity
+        self._shelf.ask("history", lambda book: book.history(identity), self.past.show_jobs)
 
-    def _show_history(self, past: tuple[Past, ...]) -> None:
-        self._jobs.clear()
-        for job in reversed(past):
-            item = QListWidgetItem(_job_line(job), self._jobs)
-            item.setData(_WHICH, job.number)
-        # The virtual drive's jobs and those of a real one are not of one course.
-        alike = [each for each in past if each.virtual == past[-1].virtual]
-        self._courses = courses_of(alike) if alike else ()
-        self.chart.set_virtual(bool(past) and past[-1].virtual)
-        self.chart.show_course(self._courses[self._shown] if self._courses else None)
+    def _offer(self, chosen: Shelved | None) -> None:
+        """Offer to go on with an open job before a new one."""
+        number = None if chosen is None else chosen.open_job
+        if number is None:
+            self._on.say(self.tr("Begin a job"))
+        else:
+            self._on.say(self.tr("Go on with job {0}").format(number))
+        self._anew.setVisible(number is not None)
 
     def _chosen(self) -> Shelved | None:
         item = self._list.currentItem()
-        return None if item is None else item.data(_WHICH)
+        return None if item is None else item.data(WHICH)
 
     def _field(self, name: str, description: str) -> QLineEdit:
         field = QLineEdit(self)
@@ -208,14 +219,6 @@ class DrivesPage(QWidget):
         field.setPlaceholderText(description)
         field.setMaxLength(MOST_TEXT)
         return field
-
-    def _listing(self, name: str, description: str) -> QListWidget:
-        listing = QListWidget(self)
-        listing.setAccessibleName(name)
-        listing.setAccessibleDescription(description)
-        listing.setTextElideMode(Qt.TextElideMode.ElideRight)
-        listing.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        return listing
 
     def _build(self) -> None:
         form = QGridLayout()
@@ -237,13 +240,12 @@ class DrivesPage(QWidget):
         left.addWidget(self._list, 1)
         left.addWidget(self._status)
         left.addLayout(form)
-        right.addWidget(self.chart, 3)
-        right.addWidget(self._jobs, 2)
+        right.addWidget(self.past)
         halves = QHBoxLayout()
         halves.addLayout(left, 1)
         halves.addLayout(right, 1)
         buttons = QHBoxLayout()
-        for button in self._buttons():
+        for button in (self._on, self._anew, *self._others):
             buttons.addWidget(button)
         buttons.addStretch(1)
         layout = QVBoxLayout(self)
@@ -253,19 +255,28 @@ class DrivesPage(QWidget):
 
     def _buttons(self) -> list[TouchButton]:
         entries: list[tuple[str, str, str, Callable[[], object]]] = [
-            (self.tr("Begin a job"), "⏎", self.tr("Begin a job on the chosen drive"), self.begin),
+            (
+                self.tr("Begin a job"),
+                "⏎",
+                self.tr("Begin a job on the chosen drive, or go on with its open one"),
+                self.go_on,
+            ),
+            (
+                self.tr("New job"),
+                "",
+                self.tr("Begin a new job; the open one stays in the book as it is"),
+                self.begin,
+            ),
             (
                 self.tr("Other number"),
                 "",
                 self.tr("Show offset, hysteresis or speed in the chart"),
-                self.next_number,
+                self.past.next_number,
             ),
             (self.tr("Report"), "", self.tr("Show the report of the chosen job"), self.report),
             (self.tr("Back"), "Esc", self.tr("Go back to the needle"), self.left.emit),
         ]
-        buttons = [TouchButton(*entry, self) for entry in entries]
-        buttons[0].set_next(True)
-        return buttons
+        return [TouchButton(*entry, self) for entry in entries]
 
 
 def _line(shelved: Shelved) -> str:
@@ -275,22 +286,7 @@ def _line(shelved: Shelved) -> str:
         words.append(shown(shelved.drive.note))
     if last is not None:
         words.append(last.opened_at[:10])
-        words.append(_figure(last.as_left.offset_um or last.as_found.offset_um))
+        words.append(figure_of(last.as_left.offset_um or last.as_found.offset_um))
+        if shelved.open_job is not None:
+            words.append(translate("dashboard", "open"))
     return "    ".join(each for each in words if each)
-
-
-def _job_line(job: Past) -> str:
-    words = [f"{job.number}", job.opened_at[:16].replace("T", " ")]
-    words.append("→".join(_figure(each.offset_um) or "–" for each in (job.as_found, job.as_left)))
-    if not job.closed_at:
-        words.append("open")
-    if job.virtual:
-        words.append("virtual drive")
-    return "    ".join(words)
-
-
-def _figure(value: Value | None) -> str:
-    if value is None:
-        return ""
-    spread = "" if value.u is None else f" ± {2.0 * value.u:.1f}"
-    return f"{value.value:+.1f}{spread} {value.unit}"

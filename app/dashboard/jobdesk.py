@@ -221,7 +221,7 @@ class Desk(OpenJob):
         assert job is not None
         self._measurer.stop()
         if self._attempt(lambda: job.close(reason)) and kept is not None:
-            kept.close(job.as_found, job.as_left, job.nudges, reason)
+            kept.close(job.nudges, reason)
 
     def _measure(self) -> None:
         ask = None if self.job is None else self.job.ask

@@ -16,9 +16,10 @@ from PySide6.QtCore import QObject, Signal
 from app.analysis.nudging import nearest
 from app.dashboard.jobwatch import HandWatch, Measurer
 from app.job.job import Job
-from app.job.model import JobHead
-from app.profiles import profile_values
-from app.records.kept import Kept
+from app.job.model import Outcome
+from app.job.standing import Standing
+from app.records.kept import Kept, head_for
+from app.records.left import Left
 from app.records.model import Drive
 
 if TYPE_CHECKING:
@@ -68,23 +69,29 @@ class OpenJob(QObject):
         self.leave()
         view = self._session.view()
         profile = self._session.profile
-        head = JobHead(
-            opened_at=self._now(),
-            source=view.source,
-            virtual=view.virtual,
-            software=self._software,
-            profile=profile.name,
-            profile_values=profile_values(profile),
-        )
-        kept = self._kept = Kept(drive, head, self._now, path=self._book)
-        self.drive = drive
+        head = head_for(view.source, view.virtual, profile, self._software, self._now())
+        self._keep(Kept(drive, head, self._now, path=self._book))
+
+    def take_up(self, left: Left) -> None:
+        """Go on with an open job of the book, which fits; the one at the bench stays open there."""
+        self.leave()
+        kept = Kept(left.drive, left.head, self._now, path=self._book, number=left.number)
+        self._keep(kept, (left.standing, left.outcomes))
+
+    def _keep(self, kept: Kept, left: tuple[Standing, tuple[Outcome, ...]] | None = None) -> None:
+        """Have a job at the bench that is kept."""
+        view = self._session.view()
+        self._kept = kept
+        self.drive = kept.drive
         self.job = Job(
-            profile,
+            self._session.profile,
             view.virtual,
             now=self._now,
             on_taking=kept.add_taking,
             on_outcome=kept.add_outcome,
+            on_standing=kept.add_standing,
             source=view.source,
+            left=left,
         )
         self._fresh()
 

@@ -31,7 +31,10 @@ from app.dashboard.topbar import TopBar
 from app.dashboard.ways import Ways
 from app.options import version
 from app.profiles import ProfileError, load_profile, profile_names
+from app.records.fault import RefusedError
+from app.records.left import Left
 from app.records.model import Drive
+from app.view import Phase
 
 if TYPE_CHECKING:
     from app.session import Session
@@ -141,16 +144,37 @@ class Window(QWidget):
 
     def work_on(self, identity: str, profile_name: str) -> None:
         """Begin a job on a drive; its class counts from now on."""
+        if self._use_class(profile_name):
+            self.desk.begin(Drive(identity, profile_name))
+            self.show_bench()
+
+    def take_up(self, left: Left) -> None:
+        """Go on with an open job of the book."""
+        view = self._session.view()
+        if self.desk.number != left.number:
+            if view.phase is not Phase.RUNNING:
+                self.drives.say(self.tr("No source is running; open the one of the drive first."))
+                return
+            try:
+                left.check_fits(load_profile(left.head.profile), view.virtual)
+            except (ProfileError, RefusedError) as fault:
+                self.drives.say(str(fault))
+                return
+            self._use_class(left.head.profile)
+            self.desk.take_up(left)
+        self.show_bench()
+
+    def _use_class(self, profile_name: str) -> bool:
+        """Let a class of drive count from now on; returns whether there is one of that name."""
         if profile_name != self._session.profile.name:
             try:
                 profile = load_profile(profile_name)
             except ProfileError as fault:
                 self.top_bar.remark(str(fault))
-                return
+                return False
             self._session.use(profile)
             self.bench.judge_by(profile)
-        self.desk.begin(Drive(identity, profile_name))
-        self.show_bench()
+        return True
 
     def show_first_page(self) -> None:
         """Show what the tool cannot do, the cautions and the keys."""
@@ -226,6 +250,7 @@ class Window(QWidget):
         self.first_page.left.connect(self.show_bench)
         self.bench.prompt.reopen.connect(self.reopen_indexed)
         self.drives.work_on.connect(self.work_on)
+        self.drives.take_up.connect(self.take_up)
         self.drives.show_report.connect(self.show_report)
         self.drives.left.connect(self.show_bench)
         self.preview.left.connect(self.leave_report)

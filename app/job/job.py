@@ -6,15 +6,16 @@ what is to be kept the moment that it is known.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import Any
 
 from app.job.bench import JobOptions
 from app.job.checks import CHECKS
 from app.job.hand import InHand, checked
-from app.job.model import Outcome, Stage, Taking, Verdict
+from app.job.model import CheckName, Outcome, Stage, Taking, Verdict
 from app.job.plan import Planned, State, Step, plan_for
+from app.job.standing import Standing, steps_of
 from app.job.state import JobState
 from app.job.takings import Answer, taking_of
 from app.profiles import Profile
@@ -39,11 +40,20 @@ class Job(JobState):
         How thorough it is.
     now : callable
         Returns the time as ISO 8601 with offset.
-    on_taking, on_outcome : callable, optional
+    on_taking, on_outcome, on_standing : callable, optional
         Told what is to be kept: a measurement or observation the moment that it was answered,
-        an outcome when its check has ended.
+        an outcome when its check has ended, and after each of them how the job stands.
     source : str
         Address of the source, for what is kept.
+    left : tuple of Standing and outcomes, optional
+        Where the job was left, on this day or another, to go on from there; `plan` and `options`
+        are then its own. Which disk is in the drive and where the head is count as unknown, and
+        what comes before power is asked for again.
+
+    Raises
+    ------
+    ValueError
+        When what was left cannot be.
     """
 
     def __init__(
@@ -56,7 +66,9 @@ class Job(JobState):
         now: Callable[[], str],
         on_taking: Callable[[Taking], None] = _nothing,
         on_outcome: Callable[[Outcome], None] = _nothing,
+        on_standing: Callable[[Standing], None] = _nothing,
         source: str = "",
+        left: tuple[Standing, Sequence[Outcome]] | None = None,
     ) -> None:
         planned = plan_for(profile) if plan is None else plan
         super().__init__(profile, planned, options or JobOptions())
@@ -64,8 +76,13 @@ class Job(JobState):
         self._now = now
         self._on_taking = on_taking
         self._on_outcome = on_outcome
+        self._on_standing = on_standing
         self._source = source
-        self._begin_pending()
+        if left is None:
+            self._begin_pending()
+        else:
+            self._go_on_from(*left)
+        self._on_standing(self.standing)
 
     def answer(self, value: Answer, settings: tuple[tuple[str, str], ...] = ()) -> None:
         """Answer what is asked, and go on to the next ask or step.
@@ -99,6 +116,7 @@ class Job(JobState):
             self._on_taking(taking)
         hand.answer(value)
         self._end_if_done()
+        self._on_standing(self.standing)
 
     def skip(self, reason: str) -> None:
         """Leave out the step in hand; the reason is kept.
@@ -115,6 +133,7 @@ class Job(JobState):
         self._lay_down()
         self._skip(self._at, reason)
         self._begin_pending(self._at)
+        self._on_standing(self.standing)
 
     def go_to(self, index: int) -> None:
         """Take in hand a step that has not been done; the one in hand waits, and begins anew.
@@ -128,6 +147,7 @@ class Job(JobState):
             raise ValueError("this step has been done; repeat it")
         self._lay_down()
         self._begin(index)
+        self._on_standing(self.standing)
 
     def repeat(self, index: int) -> None:
         """Do a step again, as a new one: the outcome of the first stands.
@@ -144,6 +164,7 @@ class Job(JobState):
             stage, place = Stage.WORK, self._end_of_work()
         self._steps.insert(place, Step(step.check, stage, step.side))
         self._begin(place)
+        self._on_standing(self.standing)
 
     def undo(self) -> None:
         """Take back the last answer of the step in hand: it is asked again.
@@ -158,6 +179,7 @@ class Job(JobState):
         if self._hand is None or not self._hand.can_undo:
             raise ValueError("there is no answer in this step to take back")
         self._hand.undo()
+        self._on_standing(self.standing)
 
     def close(self, reason: str = "") -> None:
         """Close the job; what is not done is skipped for `reason`.
@@ -176,6 +198,18 @@ class Job(JobState):
                 self._skip(index, reason)
         self._at = None
         self.closed, self.closing_reason = True, reason
+
+    def _go_on_from(self, standing: Standing, outcomes: Sequence[Outcome]) -> None:
+        self._steps = steps_of(standing.steps, outcomes)
+        self._outcomes = list(outcomes)
+        self.options = standing.options
+        self._bench = replace(standing.bench, disk=None, track=None, side=0, arrived=None)
+        self._known = standing.known
+        care = [index for index, step in enumerate(self._steps) if step.check is CheckName.CARE]
+        if care:
+            self.repeat(care[-1])
+        else:
+            self._begin_pending()
 
     def _begin(self, index: int) -> None:
         """Take a step in hand."""

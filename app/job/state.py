@@ -10,6 +10,7 @@ from app.job.hand import InHand
 from app.job.ledger import open_failures, summary_of
 from app.job.model import Ask, CheckName, Outcome, Stage, Summary
 from app.job.plan import Planned, State, Step
+from app.job.standing import Standing, kept_steps
 from app.profiles import Profile
 
 _OF_THE_HEAD = (CheckName.SEATING, CheckName.RADIAL, CheckName.HYSTERESIS)
@@ -107,6 +108,12 @@ class JobState:
         """Whether it may be closed without a reason."""
         ended = all(step.state in (State.DONE, State.SKIPPED) for step in self._steps)
         return ended and not self.open_failures
+
+    @property
+    def standing(self) -> Standing:
+        """What is kept to go on another day: the check in hand then begins anew."""
+        steps = kept_steps(self._steps, self._outcomes)
+        return Standing(steps, self.options, self.bench, self.known)
 
     @property
     def can_undo(self) -> bool:

@@ -7,78 +7,23 @@ have the same file open, each through a book of its own.
 from __future__ import annotations
 
 import json
-import sqlite3
 import uuid
-from collections.abc import Iterator
-from contextlib import contextmanager
-from pathlib import Path
 from typing import Any
-
-from platformdirs import user_data_path
 
 from app.job.ledger import summary_of
 from app.job.model import JobHead, Outcome, Stage, Summary, Taking
+from app.job.standing import Standing, steps_of
 from app.records import coding
-from app.records.fault import BookError, RefusedError, told_of
+from app.records.bookfile import BookFile, folded
+from app.records.fault import CodingError, RefusedError, told_of
+from app.records.left import Left
 from app.records.model import Drive, JobRecord, Past, Shelved
-from app.records.schema import bring_up
 
-_BUSY_S = 3.0
 _PAST = "jobs.number, opened_at, closed_at, virtual, as_found, as_left, nudges"
 
 
-def default_path() -> Path:
-    """Return where the user's book is kept."""
-    return user_data_path("evenlobe", appauthor=False) / "book.sqlite3"
-
-
-class Book:
-    """An open job book.
-
-    Parameters
-    ----------
-    path : Path or None
-        The file; it is made with its folder where it is not there. The user's own when None.
-
-    Raises
-    ------
-    BookError
-        When it cannot be opened; the message says why, and what to do.
-    """
-
-    def __init__(self, path: Path | None = None) -> None:
-        self.path = default_path() if path is None else path
-        self._where = str(self.path)
-        with told_of(self._where):
-            self.path.parent.mkdir(parents=True, exist_ok=True)
-            self._db = sqlite3.connect(self.path, timeout=_BUSY_S, isolation_level=None)
-            try:
-                self._prepare()
-            except BaseException:
-                self._db.close()
-                raise
-
-    def _prepare(self) -> None:
-        db = self._db
-        # The first statement that reads: whatever else the file is, it is not written to.
-        db.execute("SELECT count(*) FROM sqlite_master").fetchone()
-        bring_up(db, self._where)
-        db.execute("PRAGMA journal_mode = WAL")
-        db.execute("PRAGMA synchronous = FULL")
-        db.execute("PRAGMA foreign_keys = ON")
-        db.create_function("folded", 1, _folded, deterministic=True)
-
-    def close(self) -> None:
-        """Close the file; may be called again."""
-        self._db.close()
-
-    def __enter__(self) -> Book:
-        """Return the book."""
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        """Close the file."""
-        self.close()
+class Book(BookFile):
+    """An open job book; its parameter is that of its file."""
 
     # -- keeping -------------------------------------------------------------------------------
 
@@ -172,6 +117,16 @@ class Book:
                 ),
             )
 
+    def keep_standing(self, number: int, standing: Standing) -> None:
+        """Keep how an open job stands, in place of how it stood."""
+        body = coding.as_text(standing)
+        with self._writing():
+            self._known_job(number)
+            self._db.execute(
+                "UPDATE jobs SET standing = ?, nudges = ? WHERE number = ?",
+                (body, standing.bench.nudges, number),
+            )
+
     def close_job(self, number: int, closed_at: str, nudges: int, reason: str = "") -> None:
         """Close a job; after that nothing of it changes any more."""
         coding.check_texts([closed_at, reason], "reason")
@@ -205,7 +160,7 @@ class Book:
                 "(SELECT max(number) FROM jobs WHERE drive = drives.id) "
                 "WHERE ? = '' OR instr(folded(identity || char(10) || drives.profile || char(10) "
                 "|| note), ?) ORDER BY folded(identity)",
-                (search, _folded(search)),
+                (search, folded(search)),
             ).fetchall()
             return tuple(
                 Shelved(Drive(*row[:4]), row[4], _past_of(row[5:]) if row[5] else None)
@@ -226,6 +181,40 @@ class Book:
         with told_of(self._where):
             return self._job(number)
 
+    def standing(self, number: int) -> Standing | None:
+        """Return how an open job stands, None of one that is closed or of before that was kept."""
+        with told_of(self._where):
+            self._known_job(number)
+            body, closed_at = self._db.execute(
+                "SELECT standing, closed_at FROM jobs WHERE number = ?", (number,)
+            ).fetchone()
+            if closed_at or not body:
+                return None
+            return coding.read(Standing, coding.tree_of(body), f"job {number}: standing")
+
+    def left(self, number: int) -> Left:
+        """Return an open job as it was left.
+
+        Raises
+        ------
+        BookError
+            When it cannot be gone on with.
+        """
+        record, standing = self.job(number), self.standing(number)
+        if record.closed_at:
+            raise RefusedError(f"job {number} is closed; begin a new one")
+        if standing is None:
+            raise RefusedError(
+                f"job {number} is of an older Evenlobe, which kept all that was measured but not "
+                "how the job stood; begin a new one"
+            )
+        with told_of(self._where):
+            try:
+                steps_of(standing.steps, record.outcomes)
+            except ValueError as fault:
+                raise CodingError(f"job {number}: {fault}") from None
+        return Left(number, record.drive, record.head, standing, record.outcomes)
+
     def numbers(self) -> tuple[int, ...]:
         """Return the numbers of all jobs, oldest first."""
         with told_of(self._where):
@@ -245,60 +234,7 @@ class Book:
             found = self._db.execute("SELECT 1 FROM jobs WHERE uid = ?", (uid,)).fetchone()
         return found is not None
 
-    def backup(self, path: Path) -> None:
-        """Copy the book, even while others write to it, and check the copy.
-
-        Raises
-        ------
-        BookError
-            When the copy cannot be written, or is not whole.
-        """
-        with told_of(str(path)):
-            copy = sqlite3.connect(path)
-            try:
-                self._db.backup(copy)
-                (found,) = copy.execute("PRAGMA integrity_check").fetchone()
-            finally:
-                copy.close()
-        if found != "ok":
-            raise BookError(f"backup “{path}”: the copy is damaged; choose another disk")
-
-    def check(self) -> None:
-        """Look through the whole file.
-
-        Raises
-        ------
-        BookError
-            When it is damaged.
-        """
-        with told_of(self._where):
-            (found,) = self._db.execute("PRAGMA integrity_check").fetchone()
-            wrong = self._db.execute("PRAGMA foreign_key_check").fetchone()
-        if found != "ok" or wrong is not None:
-            raise BookError(f"book “{self._where}”: it is damaged; go on with a backup")
-
-    @contextmanager
-    def whole(self) -> Iterator[None]:
-        """Keep all that is written within, or nothing of it."""
-        with self._writing():
-            yield
-
     # -- inside --------------------------------------------------------------------------------
-
-    @contextmanager
-    def _writing(self) -> Iterator[None]:
-        with told_of(self._where):
-            if self._db.in_transaction:
-                yield
-                return
-            self._db.execute("BEGIN IMMEDIATE")
-            try:
-                yield
-                self._db.execute("COMMIT")
-            except BaseException:
-                if self._db.in_transaction:
-                    self._db.execute("ROLLBACK")
-                raise
 
     def _drive_id(self, identity: str) -> int | None:
         coding.check_texts(identity, "identity")
@@ -381,10 +317,6 @@ def shown(text: str) -> str:
     """Return a user's text fit to stand in one line of a message."""
     printable = "".join(sign if sign.isprintable() else "\ufffd" for sign in text)
     return printable if len(printable) <= 60 else printable[:59] + "…"
-
-
-def _folded(text: str) -> str:
-    return text.casefold()
 
 
 def _past_of(row: tuple[Any, ...]) -> Past:

@@ -13,13 +13,16 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from app.job.model import JobHead, Outcome, Value
+from app.job.standing import Standing
 from app.records import coding
 from app.records.appearing import appearing
 from app.records.book import Book
 from app.records.fault import BookError, CodingError, RefusedError
 from app.records.model import Drive, JobRecord
 
-SCHEMA = "evenlobe.book/1"
+SCHEMA = "evenlobe.book/2"
+_FIRST_SCHEMA = "evenlobe.book/1"
+"""The same, but for how an open job stands."""
 _MOST_BYTES = 2**30
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
@@ -142,6 +145,7 @@ def _job_tree(book: Book, number: int) -> dict[str, Any]:
             for taking in job.takings
         ],
         "outcomes": coding.as_tree(job.outcomes),
+        "standing": coding.as_tree(book.standing(number)),
         "closed_at": job.closed_at,
         "closing_reason": job.closing_reason,
         "nudges": job.nudges,
@@ -155,7 +159,7 @@ def _encoded(data: bytes | None) -> str | None:
 def _add_all(book: Book, tree: object) -> tuple[int, int]:
     whole = coding.Reader(tree, "file")
     schema = whole.take("schema")
-    if schema != SCHEMA:
+    if schema not in (SCHEMA, _FIRST_SCHEMA):
         raise CodingError(f"file.schema is not “{SCHEMA}”")
     drives = jobs = 0
     for place, each in whole.rows("drives"):
@@ -165,6 +169,8 @@ def _add_all(book: Book, tree: object) -> tuple[int, int]:
             drives += 1
     for place, each in whole.rows("jobs"):
         try:
+            if schema == _FIRST_SCHEMA and isinstance(each, dict):
+                each.setdefault("standing", None)
             jobs += _add_job(book, coding.Reader(each, place), place)
         except RefusedError as fault:
             raise CodingError(f"{place}: {fault}") from None
@@ -191,6 +197,10 @@ def _add_job(book: Book, reader: coding.Reader, where: str) -> bool:
         book.add_taking(number, coding.taking_of(each, place, turns, envelope))
     for place, each in reader.rows("outcomes"):
         book.add_outcome(number, coding.read(Outcome, each, place))
+    standing = reader.take("standing")
+    if standing is not None:
+        place = reader.place("standing")
+        book.keep_standing(number, coding.read(Standing, standing, place))
     closed_at, reason = reader.typed("closed_at", str), reader.typed("closing_reason", str)
     nudges = reader.typed("nudges", int)
     reader.end()

@@ -12,7 +12,8 @@ import threading
 from collections.abc import Callable
 from pathlib import Path
 
-from app.job.model import JobHead, Outcome, Summary, Taking
+from app.job.model import JobHead, Outcome, Taking
+from app.job.standing import Standing
 from app.records.book import Book
 from app.records.fault import BookError, RefusedError
 from app.records.model import Drive
@@ -36,10 +37,17 @@ class Keeper:
         What stands over it.
     now : callable
         Returns the time as ISO 8601 with offset.
+    number : int, optional
+        That of the job in the book, where it is there already.
     """
 
     def __init__(
-        self, path: Path | None, drive: Drive, head: JobHead, now: Callable[[], str]
+        self,
+        path: Path | None,
+        drive: Drive,
+        head: JobHead,
+        now: Callable[[], str],
+        number: int | None = None,
     ) -> None:
         self._path = path
         self._drive = drive
@@ -51,7 +59,7 @@ class Keeper:
         self._asked = 0
         self._done = 0
         # Writer of these: the thread `book`.
-        self._number: int | None = None
+        self._number = number
         self._fault = self._refused = ""
         self._book: Book | None = None
         self._stopping = threading.Event()
@@ -77,9 +85,12 @@ class Keeper:
         """Keep what a check came to."""
         self._ask(lambda book, number: book.add_outcome(number, outcome))
 
-    def close(self, as_found: Summary, as_left: Summary, nudges: int, reason: str) -> None:
-        """Keep that the job was closed; what it found follows from its outcomes."""
-        del as_found, as_left
+    def add_standing(self, standing: Standing) -> None:
+        """Keep how the job stands."""
+        self._ask(lambda book, number: book.keep_standing(number, standing))
+
+    def close(self, nudges: int, reason: str) -> None:
+        """Keep that the job was closed."""
         closed_at = self._now()
         self._ask(lambda book, number: book.close_job(number, closed_at, nudges, reason))
 

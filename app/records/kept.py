@@ -6,12 +6,28 @@ from collections.abc import Callable
 from pathlib import Path
 
 from app.job.job import Job
-from app.job.model import JobHead, Outcome, Summary, Taking
+from app.job.model import JobHead, Outcome, Taking
+from app.job.standing import Standing
+from app.profiles import Profile, profile_values
 from app.records.book import Book
 from app.records.keeper import Keeper
 from app.records.model import Drive, JobRecord, Past
 
 _WRITE_WITHIN_S = 10.0
+
+
+def head_for(
+    source: str, virtual: bool, profile: Profile, software: str, opened_at: str
+) -> JobHead:
+    """Return what stands over a job that begins now."""
+    return JobHead(
+        opened_at=opened_at,
+        source=source,
+        virtual=virtual,
+        software=software,
+        profile=profile.name,
+        profile_values=profile_values(profile),
+    )
 
 
 class Kept:
@@ -27,6 +43,8 @@ class Kept:
         The book's file; the user's own when None.
     in_book : bool
         Whether there is a book at all.
+    number : int, optional
+        The job's number in the book, where it is there already.
     """
 
     def __init__(
@@ -37,12 +55,13 @@ class Kept:
         *,
         path: Path | None = None,
         in_book: bool = True,
+        number: int | None = None,
     ) -> None:
         self.drive = drive
         self.head = head
         self._now = now
         self._path = path
-        self._keeper = Keeper(path, drive, head, now) if in_book else None
+        self._keeper = Keeper(path, drive, head, now, number) if in_book else None
         self._takings: list[Taking] = []
         self._closed_at = ""
 
@@ -67,11 +86,16 @@ class Kept:
         if self._keeper is not None:
             self._keeper.add_outcome(outcome)
 
-    def close(self, as_found: Summary, as_left: Summary, nudges: int, reason: str) -> None:
+    def add_standing(self, standing: Standing) -> None:
+        """Keep how the job stands."""
+        if self._keeper is not None:
+            self._keeper.add_standing(standing)
+
+    def close(self, nudges: int, reason: str) -> None:
         """Keep that the job was closed."""
         self._closed_at = self._now()
         if self._keeper is not None:
-            self._keeper.close(as_found, as_left, nudges, reason)
+            self._keeper.close(nudges, reason)
 
     def finish(self, within_s: float = _WRITE_WITHIN_S) -> str:
         """Let the book be written to its end; returns why it could not be, else nothing."""

@@ -95,3 +95,8 @@ class Shelved:
     drive: Drive
     jobs: int
     last: Past | None
+
+    @property
+    def open_job(self) -> int | None:
+        """Number of its last job where that is open."""
+        return self.last.number if self.last is not None and not self.last.closed_at else None

@@ -72,9 +72,12 @@ CREATE TRIGGER closed_jobs_come_to_nothing_else BEFORE INSERT ON outcomes
 WHEN (SELECT closed_at FROM jobs WHERE number = NEW.job) <> ''
 BEGIN SELECT RAISE(ABORT, 'a closed job stands'); END;
 """
-MIGRATIONS = (_FIRST, _SECOND, _THIRD)
+_FOURTH = """
+ALTER TABLE jobs ADD COLUMN standing TEXT NOT NULL DEFAULT '';
+"""
+MIGRATIONS = (_FIRST, _SECOND, _THIRD, _FOURTH)
 """From each version to the next: the tables; what holds that nothing kept is overwritten; what
-holds that nothing is added to a closed job."""
+holds that nothing is added to a closed job; how an open job stands."""
 
 
 def bring_up(connection: sqlite3.Connection, where: str) -> None:

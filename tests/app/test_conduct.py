@@ -9,13 +9,14 @@ import signal
 import pytest
 
 from app import cli
-from app.conduct import checks_named, conduct, head_for, job_as_json
+from app.conduct import checks_named, conduct, job_as_json, now
 from app.job.model import Action, CheckName, Do, Verdict
 from app.measure import EnvelopeOptions
 from app.options import UsageFault
 from app.profiles import load_profile
 from app.prompting import Typist
 from app.records.book import Book
+from app.records.kept import head_for
 from instruments.source import SourceLost
 from instruments.virtual.params import VirtualParams
 from instruments.virtual.source import VirtualSource
@@ -207,6 +208,9 @@ def test_when_the_input_ends_the_job_is_left_open_and_what_was_measured_is_kept(
         def add_outcome(self, outcome):
             kept.append(outcome)
 
+        def add_standing(self, standing):
+            pass
+
         def close(self, *_):
             raise AssertionError("closed")
 
@@ -232,6 +236,9 @@ def test_ctrl_c_leaves_the_job_open_with_what_was_measured():
 
         def add_outcome(self, outcome):
             raise AssertionError("a check ended")
+
+        def add_standing(self, standing):
+            pass
 
         def close(self, *_):
             raise AssertionError("closed")
@@ -335,12 +342,79 @@ def test_what_cannot_be_is_one_sentence(words, sentence, capsys):
 
 def test_the_head_of_a_job_holds_the_class_as_it_was():
     source = VirtualSource(VirtualParams(), paced=False)
-    head = head_for(source.info, PROFILE)
+    info = source.info
+    head = head_for(info.name, info.virtual, PROFILE, "0.1.0", now())
     assert ("limits.set", "0.15", "common practice") in head.profile_values
     speed = next(row for row in head.profile_values if row[0] == "spindle.speed_rpm")
     assert speed[1] == "300 rpm"
     assert head.virtual
     assert head.opened_at[-6] in "+-"
+
+
+def test_a_job_that_was_broken_off_is_gone_on_with(tmp_path, capsys, monkeypatch):
+    read = VirtualSource.read
+    calls = iter(range(10**6))
+
+    def breaking(self, timeout_s):
+        if next(calls) == 400:
+            raise SourceLost("source “sim:”: the cable came off; put it back and open it again")
+        return read(self, timeout_s)
+
+    monkeypatch.setattr(VirtualSource, "read", breaking)
+    book = tmp_path / "book.sqlite3"
+    address = "sim:rate=500000&pace=fast&offset_um=40"
+    words = ["job", address, "--drive", "TM-0031", "--book", str(book)]
+    checks = ["--checks", "care,radial,hysteresis,adjust,lock", "--arrivals", "2"]
+    assert cli.run([*words, *checks]) == 2
+    with Book(book) as opened:
+        found = opened.job(1)
+    assert not found.closed_at
+    assert found.as_found.hysteresis_um is not None
+    assert found.nudges >= 1
+    capsys.readouterr()
+    assert cli.run([*words, "--resume", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    with Book(book) as opened:
+        assert opened.numbers() == (1,)
+        left = opened.job(1)
+    assert left.closed_at
+    assert left.head == found.head
+    assert left.outcomes[: len(found.outcomes)] == found.outcomes
+    assert left.as_found == found.as_found
+    assert left.nudges == told["nudges"] > found.nudges
+    assert len(told["checks"]) == len(left.outcomes)
+    # What comes before power was asked for on either day.
+    assert [each.check for each in left.outcomes].count(CheckName.CARE) == 2
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--checks", "radial"], "leave out --checks"),
+        (["--arrivals", "2"], "leave out --arrivals"),
+        (["--profile", "90mm-135tpi"], "others now"),
+        ([], ""),
+    ],
+)
+def test_going_on_with_a_job_changes_nothing_of_it(tmp_path, capsys, words, said):
+    book = ["--book", str(tmp_path / "book.sqlite3")]
+    begun = ["job", "sim:rate=500000&pace=fast&azimuth_arcmin=40", "--drive", "d", *book]
+    assert cli.run([*begun, "--checks", "azimuth"]) == 3
+    capsys.readouterr()
+    assert cli.run([*begun, "--resume", *words]) == (2 if said else 3)
+    assert said in capsys.readouterr().err
+
+
+def test_where_there_is_nothing_to_go_on_with_that_is_said(tmp_path, capsys):
+    book = ["--book", str(tmp_path / "book.sqlite3")]
+    words = ["job", "sim:rate=500000&pace=fast&offset_um=2", "--drive", "d"]
+    assert cli.run([*words, *book, "--resume"]) == 2
+    assert "is not in the book" in capsys.readouterr().err
+    assert cli.run([*words, *book, "--checks", "radial"]) == 0
+    assert cli.run([*words, *book, "--resume"]) == 2
+    assert "its last job is closed" in capsys.readouterr().err
+    assert cli.run([*words, "--no-book", "--resume"]) == 2
+    assert "leave out --no-book" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("keeping", [["--no-book"], ["--book"]])

@@ -13,7 +13,7 @@ import numpy as np
 
 from app.conduct import conduct
 from app.job.job import Job
-from app.job.model import CheckName, Outcome, Summary, Taking, Verdict
+from app.job.model import CheckName, Outcome, Taking, Verdict
 from app.measure import EnvelopeOptions
 from app.profiles import load_profile
 from instruments.virtual.params import VirtualParams
@@ -108,7 +108,10 @@ class _Witness:
             self.errors.setdefault(name, []).append((outcome.value - true, outcome.u or 0.0))
         self._judge(outcome, true)
 
-    def close(self, as_found: Summary, as_left: Summary, nudges: int, reason: str) -> None:
+    def add_standing(self, standing: object) -> None:
+        pass
+
+    def close(self, nudges: int, reason: str) -> None:
         pass
 
     def _judge(self, outcome: Outcome, true: float) -> None:

@@ -7,7 +7,7 @@ import sys
 from itertools import count
 from pathlib import Path
 
-from app.job.model import Stage, Summary
+from app.job.model import Stage
 from app.records.keeper import Keeper
 from tests.app.records.jobs import DRIVE, HEAD, now, outcome, taking
 
@@ -24,7 +24,7 @@ def main() -> None:
             say(keeper, f"taking {job} {number}")
         keeper.add_outcome(outcome(float(job), Stage.AS_FOUND))
         say(keeper, f"outcome {job} 0")
-        keeper.close(Summary(), Summary(), job, "")
+        keeper.close(job, "")
         say(keeper, f"closed {job} 0")
         keeper.stop()
 

@@ -8,7 +8,7 @@ from app.dashboard.drives import DrivesPage
 from app.dashboard.theme import DARK, Sizes
 from app.records.book import Book
 from app.records.model import Drive
-from tests.app.records.jobs import DRIVE, HEAD, filled, outcome
+from tests.app.records.jobs import DRIVE, HEAD, filled, outcome, standing
 
 PROFILES = ("130mm-48tpi", "90mm-135tpi")
 
@@ -42,12 +42,12 @@ def test_drives_are_listed_searched_and_chosen(qtbot, page, path):
     page.come()
     settled(qtbot, page)
     assert page.identities == [DRIVE.identity, "TM-0044"]
-    assert page._jobs.count() == 1
-    assert "Too few jobs" in page.chart.words
+    assert page.past.list.count() == 1
+    assert "Too few jobs" in page.past.chart.words
     page._search.setText("HALL 5")
     settled(qtbot, page)
     assert page.identities == ["TM-0044"]
-    assert page._jobs.count() == 0
+    assert page.past.list.count() == 0
     page._search.setText("nothing has this")
     settled(qtbot, page)
     assert page.identities == []
@@ -57,6 +57,7 @@ def test_drives_are_listed_searched_and_chosen(qtbot, page, path):
 def test_enter_begins_a_job_and_the_report_is_asked_for(qtbot, page, path):
     with Book(path) as book:
         number = filled(book)
+        book.close_job(number, "2026-03-02T11:00:00+01:00", 3)
     page.come()
     settled(qtbot, page)
     asked = []
@@ -68,6 +69,39 @@ def test_enter_begins_a_job_and_the_report_is_asked_for(qtbot, page, path):
     assert shown.args == [DRIVE.identity, number]
 
 
+def test_an_open_job_is_offered_before_a_new_one(qtbot, page, path):
+    with Book(path) as book:
+        number = filled(book)
+        book.keep_standing(number, standing())
+        book.add_drive(Drive("TM-0044", "90mm-135tpi"))
+    page.come()
+    settled(qtbot, page)
+    assert page._on.accessibleName() == f"Go on with job {number}"
+    asked, begun = [], []
+    page.take_up.connect(asked.append)
+    page.work_on.connect(lambda *words: begun.append(words))
+    qtbot.keyClick(page.findChild(QListWidget), Qt.Key.Key_Return)
+    settled(qtbot, page)
+    assert [(left.number, left.standing) for left in asked] == [(number, standing())]
+    assert not begun
+    page._anew.click()
+    assert begun == [(DRIVE.identity, DRIVE.profile)]
+    page._list.setCurrentRow(1)
+    assert page._on.accessibleName() == "Begin a job"
+    assert page._anew.isHidden()
+
+
+def test_why_a_job_is_not_gone_on_with_is_said(qtbot, page, path):
+    with Book(path) as book:
+        filled(book)
+    page.come()
+    settled(qtbot, page)
+    page.take_up.connect(lambda left: pytest.fail("taken up"))
+    page.go_on()
+    settled(qtbot, page)
+    assert "older Evenlobe" in page.status
+
+
 def test_a_report_is_never_of_the_drive_chosen_before(qtbot, page, path):
     with Book(path) as book:
         filled(book)
@@ -75,7 +109,7 @@ def test_a_report_is_never_of_the_drive_chosen_before(qtbot, page, path):
         number = book.open_job("TM-0044", HEAD)
     page.come()
     settled(qtbot, page)
-    page._jobs.setCurrentRow(0)
+    page.past.list.setCurrentRow(0)
     page._list.setCurrentRow(1)
     with qtbot.waitSignal(page.show_report) as shown:
         page.report()  # before the book has answered
@@ -137,11 +171,11 @@ def test_the_chart_shows_each_number_with_its_drift(qtbot, page, path):
             book.add_outcome(number, outcome(2.0 + month))
     page.come()
     settled(qtbot, page)
-    assert "Offset" in page.chart.words
-    assert "a year" in page.chart.words
-    assert "Since last time" in page.chart.words
-    page.next_number()
-    assert "No job has measured it yet" in page.chart.words
+    assert "Offset" in page.past.chart.words
+    assert "a year" in page.past.chart.words
+    assert "Since last time" in page.past.chart.words
+    page.past.next_number()
+    assert "No job has measured it yet" in page.past.chart.words
     page.grab()
 
 

@@ -486,3 +486,62 @@ def test_buttons_of_the_job_are_for_a_gloved_finger(window):
     assert least >= 46
     sizes = window.bench.job.list.sizeHintForRow(0)
     assert sizes >= 46
+
+
+def left_in(window, book):
+    """Leave the job at the bench for another drive's, and return how it was left."""
+    number = window.desk.number
+    window.work_on("machine 8", "130mm-48tpi")
+
+    def written():
+        with Book(book) as opened:
+            return opened.left(number)
+
+    return written
+
+
+def test_an_open_job_is_gone_on_with(qtbot, window, session, book):
+    desk = window.desk
+    go_to(window, CheckName.RADIAL)
+    while desk.job.step.check is CheckName.RADIAL:
+        desk.go_on()
+        follow(window)
+    qtbot.waitUntil(lambda: desk.number == 1, timeout=10_000)
+    found, steps = desk.job.outcomes, len(desk.job.steps)
+    written = left_in(window, book)
+    qtbot.waitUntil(lambda: written().outcomes == found, timeout=10_000)
+    assert desk.job.outcomes == ()
+    window.show_drives()
+    window.take_up(written())
+    assert window.page is window.bench
+    assert (desk.drive.identity, desk.number) == ("machine 7", 1)
+    assert desk.job.outcomes == found
+    assert len(desk.job.steps) == steps
+    assert desk.job.step.check is CheckName.CARE
+    # Asked for once more it is only shown.
+    job = desk.job
+    window.take_up(written())
+    assert desk.job is job
+    desk.skip()
+    desk.go_on("done yesterday")
+    qtbot.waitUntil(lambda: len(written().outcomes) == len(found) + 1, timeout=10_000)
+
+
+def test_a_job_that_does_not_fit_stays_in_the_book(qtbot, window, session, book):
+    desk = window.desk
+    qtbot.waitUntil(lambda: desk.number == 1, timeout=10_000)
+    written = left_in(window, book)
+    left = written()
+    now = desk.job
+    shown = session.view
+
+    def says(view, words):
+        session.view = lambda: view
+        window.take_up(left)
+        assert words in window.drives.status
+        assert desk.job is now
+
+    says(replace(shown(), phase=Phase.OPENING), "No source is running")
+    says(replace(shown(), virtual=False), "begun on the virtual drive")
+    left = replace(left, head=replace(left.head, profile="gone"))
+    says(shown(), "gone")

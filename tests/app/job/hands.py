@@ -139,10 +139,15 @@ class Kept:
     def __init__(self):
         self.takings = []
         self.outcomes = []
+        self.standings = []
 
 
-def job_on(drive=None, *, plan=None, options=None) -> tuple[Job, Kept]:
+def job_on(drive=None, *, plan=None, options=None, left=None) -> tuple[Job, Kept]:
+    """Begin a job, or go on with what another's ``Kept`` holds; a drive is worked to the end."""
     kept = Kept()
+    if left is not None:
+        kept.outcomes = list(left.outcomes)
+        left = (left.standings[-1], tuple(left.outcomes))
     ticks = iter(range(10**6))
     job = Job(
         PROFILE,
@@ -152,7 +157,9 @@ def job_on(drive=None, *, plan=None, options=None) -> tuple[Job, Kept]:
         now=lambda: f"2026-03-01T10:00:00.{next(ticks):06d}+00:00",
         on_taking=kept.takings.append,
         on_outcome=kept.outcomes.append,
+        on_standing=kept.standings.append,
         source="scripted",
+        left=left,
     )
     if drive is not None:
         carry_out(job, drive)

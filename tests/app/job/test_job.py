@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from app.job.bench import JobOptions
@@ -220,3 +222,74 @@ def test_which_way_round_is_outward_is_learned_from_the_first_nudge():
     assert "counter-clockwise is outward" in kept.outcomes[0].reason
     # 60 µm are 60 / (529.1667 / 1.8) = 0.204 degrees; at 22 mm 0.078 mm.
     assert "0.20°: 0.08 mm" in str(nudges[0].message)
+
+
+CARED = plan_for(
+    PROFILE,
+    (CheckName.CARE, CheckName.RADIAL, CheckName.HYSTERESIS, CheckName.ADJUST, CheckName.LOCK),
+)
+
+
+@pytest.mark.parametrize("asks", range(0, 90, 7))
+def test_a_job_that_was_left_anywhere_is_gone_on_with(asks):
+    drive = ScriptedDrive(middle_um=60.0, backlash_um=8.0, creep_um=5.0)
+    drive.entries["write refused"] = "yes"
+    first, kept = job_on(plan=CARED, options=JobOptions(arrivals=2))
+    carry_out(first, drive, asks=asks)
+    found, ended = first.as_found, first.outcomes
+    # The next day the drive is taken out of the shelf again, wherever its head is.
+    drive.sided = -1.0
+    second, kept = job_on(left=kept)
+    assert second.outcomes == ended
+    assert second.nudges == first.nudges
+    assert second.step.check is CheckName.CARE
+    assert (second.bench.disk, second.bench.arrived) == (None, None)
+    assert second.bench.loose == first.bench.loose
+    carry_out(second, drive)
+    assert abs(drive.middle_um) < 4.0
+    assert second.may_close
+    assert second.outcomes[: len(ended)] == ended
+    assert found.hysteresis_um is None or second.as_found == found
+    assert second.as_found.offset_um.value == pytest.approx(60.0, abs=0.01)
+    arrivals = [each for each in kept.takings if each.label.startswith("from")]
+    assert {each.label[-1] for each in arrivals} <= {"1", "2"}
+
+
+def test_a_job_without_cautions_goes_on_with_its_next_check():
+    drive = ScriptedDrive()
+    first, kept = job_on(plan=SHORT)
+    carry_out(first, drive, asks=4)
+    second, _ = job_on(left=kept)
+    assert second.at == first.at == 1
+    # The disk may have been taken out.
+    assert second.ask.action is Action.INSERT_ALIGNMENT
+
+
+def test_cautions_that_were_not_ended_are_not_asked_for_twice():
+    first, kept = job_on(plan=CARED)
+    carry_out(first, ScriptedDrive(), asks=2)
+    second, kept = job_on(left=kept)
+    third, _ = job_on(left=kept)
+    for job in (second, third):
+        assert [step.check for step in job.steps].count(CheckName.CARE) == 1
+        assert job.step.check is CheckName.CARE
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"steps": ()}, "no steps"),
+        ({"outcome": 7}, "not there"),
+        ({"outcome": None}, "denies"),
+        ({"check": CheckName.INDEX}, "of another"),
+        ({"state": State.IN_HAND}, "denies"),
+    ],
+)
+def test_a_standing_that_cannot_be_is_refused(change, said):
+    _, kept = job_on(ScriptedDrive(), plan=SHORT)
+    standing = kept.standings[-1]
+    if "steps" not in change:
+        change = {"steps": (replace(standing.steps[0], **change), *standing.steps[1:])}
+    kept.standings.append(replace(standing, **change))
+    with pytest.raises(ValueError, match=said):
+        job_on(left=kept)

@@ -9,7 +9,7 @@ from app.job.model import CheckName, Stage
 from app.job.plan import State
 from tests.app.job.hands import ScriptedDrive, job_on
 
-MOVES = st.sampled_from(["answer"] * 12 + ["undo", "skip", "go to", "repeat"])
+MOVES = st.sampled_from(["answer"] * 12 + ["undo", "skip", "go to", "repeat", "leave"])
 
 
 def make(job, drive, move, place):
@@ -45,7 +45,10 @@ def test_moves_in_any_order_keep_what_was_found(moves):
     for move, place in moves:
         touched = job.bench.loose is not None
         before = tuple(kept.outcomes)
-        make(job, drive, move, place)
+        if move == "leave":
+            job, kept = job_on(left=kept)
+        else:
+            make(job, drive, move, place)
         assert tuple(kept.outcomes[: len(before)]) == before
         assert job.outcomes == tuple(kept.outcomes)
         in_hand = [step for step in job.steps if step.state is State.IN_HAND]

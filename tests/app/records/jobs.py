@@ -2,7 +2,12 @@
 
 import numpy as np
 
+from app.analysis.nudging import Nudged, Turn
+from app.analysis.reading import Quantity, Side
+from app.job.bench import ALIGNMENT, Bench, JobOptions, Known
 from app.job.model import CheckName, JobHead, Limit, Outcome, Stage, Taking, Value, Verdict
+from app.job.plan import State
+from app.job.standing import KeptStep, Standing
 from app.records.model import Drive
 
 DRIVE = Drive(
@@ -54,6 +59,21 @@ def outcome(value=40.0, stage=Stage.AS_FOUND, check=CheckName.RADIAL, reason="")
         details=(Value("ratio", 0.63, 0.01),),
         budget=(Value("scatter", 0.2, None, "µm"),),
         ended_at=now(),
+    )
+
+
+def standing(**bench):
+    """Return how the job of :func:`filled` stands: one check done, the screws loose."""
+    steps = (
+        KeptStep(CheckName.RADIAL, Stage.AS_FOUND, 0, State.DONE, 0),
+        KeptStep(CheckName.ADJUST, Stage.WORK, 0, State.PENDING, None),
+    )
+    nudged = Nudged(-38.0, Quantity(40.0, 0.5), Quantity(3.0, 0.4), Turn.CLOCKWISE)
+    return Standing(
+        steps,
+        JobOptions(arrivals=2),
+        Bench(ALIGNMENT, True, loose=True, track=16, arrived=Side.OUTWARD, nudges=1, **bench),
+        Known(Quantity(8.0, 0.1), 0.7, nudged=(nudged,), creeps_um=(Quantity(5.0, 0.2),)),
     )
 
 

@@ -7,10 +7,13 @@ import numpy as np
 import pytest
 
 from app.job.model import CheckName, Stage
+from app.profiles import load_profile
 from app.records.book import Book
 from app.records.fault import BookError
+from app.records.kept import head_for
+from app.records.left import Left
 from app.records.model import Drive
-from tests.app.records.jobs import DRIVE, HEAD, alike, filled, outcome, taking
+from tests.app.records.jobs import DRIVE, HEAD, alike, filled, outcome, standing, taking
 
 HOSTILE = [
     "<script>alert(1)</script>",
@@ -160,7 +163,7 @@ def test_two_windows_on_one_book(book):
 
 def test_a_book_that_another_holds_says_so_and_loses_nothing(book, monkeypatch):
     number = filled(book)
-    monkeypatch.setattr("app.records.book._BUSY_S", 0.05)
+    monkeypatch.setattr("app.records.bookfile._BUSY_S", 0.05)
     with Book(book.path) as other:
         book._db.execute("BEGIN IMMEDIATE")
         with pytest.raises(BookError, match="another window"):
@@ -196,6 +199,51 @@ def test_a_file_that_is_no_book_is_left_alone(tmp_path, content, said):
     with pytest.raises(BookError, match=said):
         Book(path)
     assert path.read_bytes() == content
+
+
+def test_an_open_job_comes_back_as_it_was_left(book):
+    number = filled(book)
+    book.keep_standing(number, standing())
+    book.keep_standing(number, standing(tightened=1))
+    with Book(book.path) as again:
+        left = again.left(number)
+        assert left.standing == standing(tightened=1)
+        assert (left.drive, left.head) == (DRIVE, HEAD)
+        assert left.outcomes == again.job(number).outcomes
+        assert again.history(DRIVE.identity)[0].nudges == 1
+
+
+def test_a_job_that_cannot_be_gone_on_with_says_why(book):
+    number = filled(book)
+    with pytest.raises(BookError, match=r"older Evenlobe.*begin a new one"):
+        book.left(number)
+    book.keep_standing(number, replace(standing(), steps=()))
+    with pytest.raises(BookError, match=r"damaged \(job 1: it has no steps\)"):
+        book.left(number)
+    book.keep_standing(number, standing())
+    book.close_job(number, "2026-03-02T11:00:00+01:00", 1)
+    with pytest.raises(BookError, match="is closed; begin a new one"):
+        book.left(number)
+    with pytest.raises(BookError, match="what was kept stands"):
+        book.keep_standing(number, standing())
+    with pytest.raises(BookError, match="no job 9"):
+        book.left(9)
+
+
+def test_a_job_is_gone_on_with_on_a_drive_and_by_limits_alike(book):
+    profile = load_profile("130mm-48tpi")
+    head = head_for("sim:", True, profile, "0.1.0", HEAD.opened_at)
+    left = Left(3, DRIVE, head, standing(), ())
+    left.check_fits(profile, True)
+    with pytest.raises(BookError, match=r"job 3 was begun on the virtual drive, .* a real one"):
+        left.check_fits(profile, False)
+    with pytest.raises(BookError, match=r"was begun on a real one, .* the virtual drive"):
+        replace(left, head=replace(head, virtual=False)).check_fits(profile, True)
+    with pytest.raises(BookError, match="others now"):
+        left.check_fits(load_profile("90mm-135tpi"), True)
+    changed = tuple(row for row in head.profile_values if row[0] != "limits.set")
+    with pytest.raises(BookError, match="others now"):
+        replace(left, head=replace(head, profile_values=changed)).check_fits(profile, True)
 
 
 def test_a_record_that_is_damaged_is_told_by_its_place(book):

@@ -15,7 +15,7 @@ from app.records.book import Book
 from app.records.exchange import export_csv, export_json, import_json
 from app.records.fault import BookError
 from app.records.model import Drive
-from tests.app.records.jobs import DRIVE, HEAD, alike, filled, now, outcome, taking
+from tests.app.records.jobs import DRIVE, HEAD, alike, filled, now, outcome, standing, taking
 
 
 @pytest.fixture
@@ -34,15 +34,32 @@ def test_json_goes_out_and_back_without_loss(book, other, tmp_path):
     first = filled(book)
     book.close_job(first, now(), 2, "why")
     second = book.open_job(DRIVE.identity, HEAD)
+    book.add_outcome(second, outcome())
+    book.keep_standing(second, standing())
     path = tmp_path / "all.json"
     assert export_json(book, path) == 2
     assert import_json(other, path) == (1, 2)
     assert alike(other.job(1), book.job(first))
     assert alike(other.job(2), book.job(second))
+    assert other.left(2).standing == standing()
     # Once more adds nothing.
     assert import_json(other, path) == (0, 0)
     assert len(other.numbers()) == 2
     assert other.drives()[0].last.number == 2
+
+
+def test_an_export_of_before_jobs_were_gone_on_with_is_taken(book, other, tmp_path):
+    filled(book)
+    path = tmp_path / "all.json"
+    export_json(book, path)
+    tree = json.loads(path.read_text(encoding="utf-8"))
+    tree["schema"] = "evenlobe.book/1"
+    del tree["jobs"][0]["standing"]
+    path.write_text(json.dumps(tree), encoding="utf-8")
+    assert import_json(other, path) == (1, 1)
+    assert alike(other.job(1), book.job(1))
+    with pytest.raises(BookError, match="older"):
+        other.left(1)
 
 
 TEXTS = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=40)
@@ -112,6 +129,7 @@ def spoilt(tree, path, value):
         (("jobs", 0, "closed_at"), "never", "ISO 8601"),
         (("jobs", 0, "drive"), "TM-0", "TM-0"),
         (("jobs", 0, "more"), 1, "more is not known"),
+        (("jobs", 0, "standing"), {}, "standing.steps is missing"),
         (("drives",), {}, "not a list"),
         (("jobs", 0, "head"), None, "not an object"),
     ],

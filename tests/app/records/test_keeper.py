@@ -5,7 +5,6 @@ import time
 from contextlib import contextmanager
 from dataclasses import replace
 
-from app.job.model import Summary
 from app.records.book import Book
 from app.records.fault import BookError
 from app.records.keeper import Keeper
@@ -31,7 +30,7 @@ def test_a_job_is_kept_as_it_goes(tmp_path):
     with Book(path) as book:
         assert len(book.job(keeper.number).takings) == 1
         keeper.add_outcome(outcome())
-        keeper.close(Summary(), Summary(), 4, "")
+        keeper.close(4, "")
         keeper.stop()
         record = book.job(keeper.number)
     assert (record.closed_at, record.nudges) == (now(), 4)
