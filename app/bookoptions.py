@@ -38,7 +38,11 @@ examples:
 """
     parser.add_argument("source", metavar="SOURCE", help="what the drive is measured by")
     parser.add_argument("--drive", metavar="ID", required=True, help="your own name for the drive")
-    parser.add_argument("--checks", metavar="A,B", help="these checks alone (default: all)")
+    parser.add_argument(
+        "--checks",
+        metavar="A,B",
+        help="these checks alone (default: all); with --resume: once more",
+    )
     parser.add_argument("--json", action="store_true", help="print the job as one JSON object")
     book = parser.add_mutually_exclusive_group()
     add_book(book)

@@ -110,11 +110,11 @@ def conduct(
     profile, envelope : Profile, EnvelopeOptions
         The class and its disk; what is stated about an envelope.
     checks : collection of CheckName
-        Those that are wanted.
+        Those that are wanted; of a job that is gone on with, those to be done once more.
     options : JobOptions, optional
         How thorough it is.
     left : Left, optional
-        An open job to go on with; `checks` and `options` are then its own.
+        An open job to go on with; `options` are then its own.
     recorder : Recorder, optional
         Where it is kept.
     typist : Typist, optional
@@ -157,6 +157,8 @@ def conduct(
         source=info.name,
         left=None if left is None else (left.standing, left.outcomes),
     )
+    if left is not None:
+        job.again(checks)
     with interrupted() as stop:
         reason = _Conductor(source, job, envelope, typist, stop).run()
     if job.may_close or reason:

@@ -44,7 +44,8 @@ def run_job(
     UsageFault, SourceError, ProfileError, BookError
         When something that was asked for cannot be.
     """
-    checks = checks_named(options.checks)
+    # A job that is gone on with does nothing twice, unless that is wanted.
+    checks = () if options.resume and options.checks is None else checks_named(options.checks)
     identity = options.drive.strip()
     if not identity:
         raise UsageFault("--drive is empty; give the drive a name of your own")
@@ -65,6 +66,7 @@ def run_job(
         else:
             left.check_fits(profile, info.virtual)
             head, number = left.head, left.number
+            _tell_of(left, checks, options, say)
         in_book = not options.no_book
         kept = Kept(drive, head, now, path=options.book, in_book=in_book, number=number)
         job = _conduct(source, profile, envelope, checks, options, left, kept, say)
@@ -107,7 +109,7 @@ def _resumed(options: argparse.Namespace, identity: str) -> tuple[Drive, Left]:
     UsageFault, BookError
         When there is none to go on with.
     """
-    for name in ("checks", "seatings", "arrivals"):
+    for name in ("seatings", "arrivals"):
         if getattr(options, name) is not None:
             raise UsageFault(f"--resume goes on with a job as it was begun; leave out --{name}")
     if options.no_book:
@@ -121,6 +123,31 @@ def _resumed(options: argparse.Namespace, identity: str) -> tuple[Drive, Left]:
             )
         left = book.left(past[-1].number)
     return replace(left.drive, profile=options.profile or left.head.profile), left
+
+
+def _tell_of(
+    left: Left,
+    checks: tuple[CheckName, ...],
+    options: argparse.Namespace,
+    say: Callable[[str], None],
+) -> None:
+    """Say what is gone on with.
+
+    Raises
+    ------
+    UsageFault
+        When it has no check that is to be done once more.
+    """
+    for check in checks:
+        if check not in {step.check for step in left.standing.steps}:
+            raise UsageFault(
+                f"--checks: job {left.number} has no check “{check}”; begin a new job for it"
+            )
+    if options.json:
+        return
+    say(f"goes on with job {left.number}, begun {left.head.opened_at[:16].replace('T', ' ')}")
+    if left.head.virtual:
+        say("the virtual drive is anew as it was brought in: what was adjusted on it is undone")
 
 
 def _drive(options: argparse.Namespace, identity: str) -> Drive:

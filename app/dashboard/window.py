@@ -162,6 +162,10 @@ class Window(QWidget):
                 return
             self._use_class(left.head.profile)
             self.desk.take_up(left)
+            if view.virtual:
+                self.desk.say(
+                    self.tr("Opened anew, the virtual drive is as it was first brought in.")
+                )
         self.show_bench()
 
     def _use_class(self, profile_name: str) -> bool:

@@ -66,8 +66,8 @@ class Bench:
         Nudges asked for so far, and tightenings beyond the first.
     tightened : int
         Tightenings so far.
-    trimmed : bool
-        The speed has been trimmed.
+    trims : int
+        Turns of the speed trimmer so far.
     """
 
     disk: str | None = None
@@ -79,7 +79,12 @@ class Bench:
     arrived: Side | None = None
     nudges: int = 0
     tightened: int = 0
-    trimmed: bool = False
+    trims: int = 0
+
+    @property
+    def moves(self) -> tuple[bool | None, int, int]:
+        """What has been done to the head's place; another after each time that it was moved."""
+        return self.loose, self.nudges, self.tightened
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ what is to be kept the moment that it is known.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -14,9 +14,9 @@ from app.job.bench import JobOptions
 from app.job.checks import CHECKS
 from app.job.hand import InHand, checked
 from app.job.model import CheckName, Outcome, Stage, Taking, Verdict
-from app.job.plan import Planned, State, Step, plan_for
+from app.job.plan import Planned, State, Step, end_of_work, newest_of, plan_for, with_again
 from app.job.standing import Standing, steps_of
-from app.job.state import JobState
+from app.job.state import OF_THE_HEAD, JobState
 from app.job.takings import Answer, taking_of
 from app.profiles import Profile
 
@@ -161,9 +161,22 @@ class Job(JobState):
         self._lay_down()
         stage, place = step.stage, index + 1
         if stage is Stage.AS_FOUND and self._work_has_begun():
-            stage, place = Stage.WORK, self._end_of_work()
+            stage, place = Stage.WORK, end_of_work(self._steps)
         self._steps.insert(place, Step(step.check, stage, step.side))
         self._begin(place)
+        self._on_standing(self.standing)
+
+    def again(self, checks: Collection[CheckName]) -> None:
+        """Have checks done once more, each as it was done last, in the order of the job.
+
+        One that the job does not have is passed over.
+        """
+        ended = (State.DONE, State.SKIPPED)
+        self._plan_again(
+            step for step in newest_of(self._steps) if step.check in checks and step.state in ended
+        )
+        if self._at is None:
+            self._begin_pending()
         self._on_standing(self.standing)
 
     def undo(self) -> None:
@@ -238,8 +251,25 @@ class Job(JobState):
         self._begin_pending(at)
 
     def _let_go(self, hand: InHand) -> None:
-        self._bench, self._known = hand.situation.bench, hand.situation.known
+        before, after = self._bench, hand.situation.bench
+        self._bench, self._known = after, hand.situation.known
         self._hand = None
+        if before.moves != after.moves:
+            self._void_as_left(OF_THE_HEAD)
+        if before.trims != after.trims:
+            self._void_as_left((CheckName.SPEED,))
+
+    def _void_as_left(self, checks: Collection[CheckName]) -> None:
+        """Have measured again as left what was measured before something was moved."""
+        left = (Stage.AS_LEFT, State.DONE)
+        self._plan_again(
+            step
+            for step in newest_of(self._steps)
+            if step.check in checks and (step.stage, step.state) == left
+        )
+
+    def _plan_again(self, steps: Iterable[Step]) -> None:
+        self._steps = with_again(self._steps, steps, self._work_has_begun())
 
     def _lay_down(self) -> None:
         """Let go of the step in hand; the drive stays as the hands have left it."""

@@ -12,27 +12,33 @@ from app.job.model import CheckName, Outcome, Stage, Summary, Value, Verdict
 def summary_of(outcomes: Sequence[Outcome], stage: Stage) -> Summary:
     """Return the three numbers of the drive in one stage.
 
-    As found a drive is only once: there the first of several stands, else the newest.
+    As found a drive is only once: there the first of several stands. As left the newest counts,
+    also where it has no number: one of before says nothing of the drive as it is now.
     The offset is that of the middle of the hysteresis; where that was not measured, of side 0 as
     the head stood.
     """
-    found: dict[str, Value] = {}
-    # The last one taken stands.
-    for outcome in reversed(outcomes) if stage is Stage.AS_FOUND else outcomes:
-        if outcome.stage is not stage or outcome.value is None:
+    counts: dict[CheckName, Outcome] = {}
+    for outcome in outcomes:
+        if outcome.stage is not stage or outcome.side:
             continue
-        value = Value("", outcome.value, outcome.u, outcome.unit)
-        if outcome.check is CheckName.HYSTERESIS:
-            found["hysteresis"] = value
-            for each in outcome.details:
-                if each.name == MIDDLE:
-                    found["middle"] = replace(each, name="")
-        elif outcome.check is CheckName.SPEED:
-            found["speed"] = value
-        elif outcome.check is CheckName.RADIAL and outcome.side == 0:
-            found["offset"] = value
-    offset = found.get("middle") or found.get("offset")
-    return Summary(offset, found.get("hysteresis"), found.get("speed"))
+        if stage is Stage.AS_LEFT:
+            counts[outcome.check] = outcome
+        elif outcome.value is not None:
+            counts.setdefault(outcome.check, outcome)
+    hysteresis = counts.get(CheckName.HYSTERESIS)
+    details = () if hysteresis is None else hysteresis.details
+    middle = next((replace(each, name="") for each in details if each.name == MIDDLE), None)
+    return Summary(
+        middle or _value_of(counts.get(CheckName.RADIAL)),
+        _value_of(hysteresis),
+        _value_of(counts.get(CheckName.SPEED)),
+    )
+
+
+def _value_of(outcome: Outcome | None) -> Value | None:
+    if outcome is None or outcome.value is None:
+        return None
+    return Value("", outcome.value, outcome.u, outcome.unit)
 
 
 def open_failures(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -78,3 +78,37 @@ def plan_for(profile: Profile, checks: Collection[CheckName] = tuple(CheckName))
         if planned.check in checks
         and (planned.stage is not left or moved or planned.check is CheckName.SPEED)
     ]
+
+
+def newest_of(steps: Iterable[Step]) -> list[Step]:
+    """Return the last step of each check and side."""
+    return list({(step.check, step.side): step for step in steps}.values())
+
+
+def end_of_work(steps: Sequence[Step]) -> int:
+    """Return the place behind the last step that is done or as found."""
+    return 1 + max(
+        place
+        for place, step in enumerate(steps)
+        if step.state is not State.PENDING or step.stage is Stage.AS_FOUND
+    )
+
+
+def with_again(steps: Sequence[Step], again: Iterable[Step], begun: bool) -> list[Step]:
+    """Return the steps with some of them planned once more.
+
+    Parameters
+    ----------
+    steps, again : steps
+        All of them; those to be done once more, in order.
+    begun : bool
+        Whether the work has begun: nothing is measured as found any more.
+    """
+    work: list[Step] = []
+    left: list[Step] = []
+    for step in again:
+        as_found = step.stage is Stage.AS_FOUND
+        stage = Stage.WORK if begun and as_found else step.stage
+        (left if stage is Stage.AS_LEFT else work).append(Step(step.check, stage, step.side))
+    place = end_of_work(steps)
+    return [*steps[:place], *work, *steps[place:], *left]

@@ -13,7 +13,8 @@ from app.job.plan import Planned, State, Step
 from app.job.standing import Standing, kept_steps
 from app.profiles import Profile
 
-_OF_THE_HEAD = (CheckName.SEATING, CheckName.RADIAL, CheckName.HYSTERESIS)
+OF_THE_HEAD = (CheckName.SEATING, CheckName.RADIAL, CheckName.HYSTERESIS)
+"""Checks whose numbers change when the head is moved."""
 
 
 class JobState:
@@ -135,17 +136,9 @@ class JobState:
     def _is_touched(self, check: CheckName) -> bool:
         """Whether what a check measures has been moved since the drive was brought in."""
         if check is CheckName.SPEED:
-            return self._bench.trimmed
-        return check in _OF_THE_HEAD and self._bench.loose is not None
+            return self._bench.trims > 0
+        return check in OF_THE_HEAD and self._bench.loose is not None
 
     def _work_has_begun(self) -> bool:
         done = (step for step in self._steps if step.stage is not Stage.AS_FOUND)
         return self._bench.loose is not None or any(step.state is State.DONE for step in done)
-
-    def _end_of_work(self) -> int:
-        """Return the place behind the last step that is done or as found."""
-        return 1 + max(
-            index
-            for index, step in enumerate(self._steps)
-            if step.state is not State.PENDING or step.stage is Stage.AS_FOUND
-        )

@@ -390,7 +390,7 @@ def test_a_job_that_was_broken_off_is_gone_on_with(tmp_path, capsys, monkeypatch
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["--checks", "radial"], "leave out --checks"),
+        (["--checks", "radial"], "job 1 has no check “radial”"),
         (["--arrivals", "2"], "leave out --arrivals"),
         (["--profile", "90mm-135tpi"], "others now"),
         ([], ""),
@@ -403,6 +403,21 @@ def test_going_on_with_a_job_changes_nothing_of_it(tmp_path, capsys, words, said
     capsys.readouterr()
     assert cli.run([*begun, "--resume", *words]) == (2 if said else 3)
     assert said in capsys.readouterr().err
+
+
+def test_a_check_that_failed_is_done_once_more(tmp_path, capsys):
+    book = ["--book", str(tmp_path / "book.sqlite3")]
+    words = ["job", "sim:rate=500000&pace=fast&azimuth_arcmin=40", "--drive", "d", *book]
+    assert cli.run([*words, "--checks", "azimuth"]) == 3
+    # Somebody has straightened the head.
+    words[1] = "sim:rate=500000&pace=fast&azimuth_arcmin=4"
+    capsys.readouterr()
+    assert cli.run([*words, "--resume", "--checks", "azimuth"]) == 0
+    said = capsys.readouterr().out
+    assert said.startswith("goes on with job 1")
+    assert "what was adjusted on it is undone" in said
+    assert said.count("azimuth") == 2
+    assert "pass" in said
 
 
 def test_where_there_is_nothing_to_go_on_with_that_is_said(tmp_path, capsys):

@@ -45,7 +45,7 @@ def speed(situation: Situation) -> Check:
         word = "faster" if percent > 0.0 else "slower"
         text = fill(messages.TRIM_SPEED, f"{abs(percent):.2f}", word)
         yield Do(Action.TRIM_SPEED, text, amount=percent)
-        change(situation, trimmed=True)
+        change(situation, trims=situation.bench.trims + 1)
         measurement = yield _take(situation, f"trimmed {number}")
     return _outcome(situation, measurement)
 

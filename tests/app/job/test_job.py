@@ -293,3 +293,70 @@ def test_a_standing_that_cannot_be_is_refused(change, said):
     kept.standings.append(replace(standing, **change))
     with pytest.raises(ValueError, match=said):
         job_on(left=kept)
+
+
+def test_what_was_measured_as_left_is_measured_again_after_another_move():
+    drive = ScriptedDrive(middle_um=60.0, creep_um=3.0)
+    checks = (
+        CheckName.SPEED,
+        CheckName.RADIAL,
+        CheckName.HYSTERESIS,
+        CheckName.ADJUST,
+        CheckName.LOCK,
+    )
+    job, _ = job_on(drive, plan=plan_for(PROFILE, checks))
+    assert job.may_close
+    left, steps = job.as_left, len(job.steps)
+    lock = next(place for place, step in enumerate(job.steps) if step.check is CheckName.LOCK)
+    drive.middle_um = 50.0
+    job.repeat(lock - 1)
+    carry_out(job, drive, asks=1)
+    while job.step.check is CheckName.ADJUST:
+        carry_out(job, drive, asks=1)
+    # Nothing that was measured before the move counts as left until it is measured again.
+    again = [(step.check, step.side) for step in job.steps[steps + 1 :]]
+    assert again == [
+        *((CheckName.RADIAL, side) for side in range(PROFILE.sides)),
+        (CheckName.HYSTERESIS, 0),
+    ]
+    job.close("the end of the day")
+    assert (job.as_left.offset_um, job.as_left.hysteresis_um) == (None, None)
+    assert job.as_left.speed_rpm == left.speed_rpm
+
+
+def test_a_head_that_is_left_alone_leaves_what_was_measured():
+    drive = ScriptedDrive(middle_um=1.0)
+    job, _ = job_on(drive, plan=SHORT)
+    steps = len(job.steps)
+    adjust = next(place for place, step in enumerate(job.steps) if step.check is CheckName.ADJUST)
+    job.repeat(adjust)
+    carry_out(job, drive)
+    assert len(job.steps) == steps + 1
+    assert job.may_close
+
+
+def test_speed_that_is_trimmed_again_is_measured_again_as_left():
+    drive = ScriptedDrive(speed_rpm=320.0)
+    job, _ = job_on(drive, plan=plan_for(PROFILE, (CheckName.SPEED,)))
+    assert [step.stage for step in job.steps] == [Stage.AS_FOUND, Stage.WORK, Stage.AS_LEFT]
+    drive.speed_rpm = 310.0
+    job.repeat(2)
+    carry_out(job, drive)
+    assert job.open_failures
+    job.repeat(1)
+    carry_out(job, drive)
+    assert job.may_close
+    assert job.steps[-1].stage is Stage.AS_LEFT
+    assert job.as_left.speed_rpm.value == pytest.approx(drive.speed_rpm)
+
+
+def test_checks_are_done_once_more_in_the_order_of_the_job():
+    drive = ScriptedDrive(middle_um=60.0)
+    job, _ = job_on(drive, plan=SHORT)
+    steps = len(job.steps)
+    job.again((CheckName.HYSTERESIS, CheckName.ADJUST))
+    fresh = [(step.check, step.stage) for step in job.steps[steps:]]
+    assert fresh == [(CheckName.ADJUST, Stage.WORK), (CheckName.HYSTERESIS, Stage.AS_LEFT)]
+    assert job.step.check is CheckName.ADJUST
+    carry_out(job, drive)
+    assert job.may_close
