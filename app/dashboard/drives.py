@@ -175,7 +175,8 @@ class DrivesPage(QWidget):
             first = self.tr("No drive in the book yet: add the first below.")
             self._status.setText(empty if self._search.text() else first)
         else:
-            self._status.setText(self.tr("{0} drives").format(len(found)))
+            many = self.tr("{0} drives").format(len(found))
+            self._status.setText(many if len(found) > 1 else self.tr("One drive"))
 
     def _added(self, drive: Drive) -> None:
         self._identity.clear()

@@ -12,6 +12,7 @@ from app.dashboard.words import translate
 from app.records.courses import Course
 
 _ROOM = 0.12
+_DAY_S = 86_400.0
 
 
 def course_words(course: Course) -> str:
@@ -101,13 +102,14 @@ class HistoryChart(QWidget):
         days, heights = course.drift.line_days, course.drift.line_values
         known = course.drift.rate_per_year is not None
         self._line.setData(
-            x[0] + 86_400.0 * np.array(days) if known else [], np.array(heights) if known else []
+            x[0] + _DAY_S * np.array(days) if known else [], np.array(heights) if known else []
         )
         self._fit(x, y - spread, y + spread)
 
     def _fit(self, x: object, low: object, high: object) -> None:
         times, bottom, top = np.asarray(x), np.asarray(low), np.asarray(high)
-        wide = max(float(np.ptp(times)), 86_400.0)
+        # A single job stands among days, several of one day among its hours.
+        wide = max(float(np.ptp(times)), _DAY_S if times.size > 1 else 100.0 * _DAY_S)
         tall = max(float(top.max() - bottom.min()), 1e-3)
         item = self._plot.plot_item
         item.setXRange(
