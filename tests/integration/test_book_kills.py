@@ -1,8 +1,13 @@
 """A kill at any instant loses at most what is in hand; 200 of them: tests.benchmarks kills."""
 
+import subprocess
+import sys
+
 import numpy as np
 import pytest
 
+from app.job.model import CheckName, Stage, Verdict
+from app.records.book import Book
 from tests.integration.killing import kill_once
 
 KILLS = 15
@@ -18,3 +23,37 @@ def test_a_killed_book_opens_clean_with_all_that_was_said_to_be_kept(tmp_path):
         # What was being written may have been kept and not yet said.
         assert left.said <= left.kept <= left.said + 1
     assert said > KILLS
+
+
+def test_a_killed_job_is_gone_on_with_to_its_end(tmp_path):
+    path = tmp_path / "book.sqlite3"
+    words = [sys.executable, "-m", "app", "job", "sim:pace=fast&rate=500000&offset_um=2"]
+    words += ["--drive", "TM-0031", "--book", str(path)]
+    job = subprocess.Popen(
+        [*words, "--checks", "care,speed,radial,hysteresis,azimuth"],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    # Killed in the hysteresis, and once more in what follows it.
+    for end in ("radial side 1, as found", "hysteresis, as found"):
+        assert job.stdout is not None
+        for line in job.stdout:
+            if line.startswith(end):
+                break
+        job.kill()
+        job.communicate()
+        with Book(path) as book:
+            left = book.left(1)
+        assert {each.stage for each in left.outcomes} <= {Stage.AS_FOUND, Stage.WORK}
+        job = subprocess.Popen([*words, "--resume"], stdout=subprocess.PIPE, text=True)
+    job.communicate(timeout=120.0)
+    assert job.returncode == 0
+    with Book(path) as book:
+        assert book.numbers() == (1,)
+        record = book.job(1)
+    assert record.closed_at
+    assert record.outcomes[: len(left.outcomes)] == left.outcomes
+    done = [(each.check, each.stage, each.side) for each in record.outcomes]
+    assert done.count((CheckName.SPEED, Stage.AS_FOUND, 0)) == 1
+    assert done.count((CheckName.HYSTERESIS, Stage.AS_FOUND, 0)) == 1
+    assert all(each.verdict is not Verdict.FAIL for each in record.outcomes)
