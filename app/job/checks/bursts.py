@@ -9,7 +9,9 @@ from app.job.bench import Situation
 from app.job.judging import either_side, judge
 from app.job.model import Take, Value, Verdict
 
-_TURNS = 20
+_AZIMUTH_TURNS = 20
+_INDEX_TURNS = 40
+"""Noise moves the start of a burst by up to a microsecond in a single turn."""
 
 
 def azimuth(situation: Situation) -> Check:
@@ -28,7 +30,7 @@ def azimuth(situation: Situation) -> Check:
         Want.AZIMUTH,
         messages.TAKING_AZIMUTH,
         f"side {situation.side}",
-        _TURNS,
+        _AZIMUTH_TURNS,
         track,
         situation.side,
     )
@@ -74,7 +76,7 @@ def index_timing(situation: Situation) -> Check:
         Want.INDEX,
         messages.TAKING_INDEX,
         f"side {situation.side}",
-        _TURNS,
+        _INDEX_TURNS,
         track,
         situation.side,
     )
