@@ -12,17 +12,17 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 
-from app.arguments import DEFAULT_SOURCE
-from app.bookcommands import backup, export, import_, list_drives
-from app.display import display_fault
-from app.measure import EnvelopeOptions, measure
-from app.options import UsageFault, parse
+from app.commands.arguments import DEFAULT_SOURCE
+from app.commands.book import backup, export, import_, list_drives
+from app.commands.display import display_fault
+from app.commands.options import UsageFault, parse
+from app.commands.record import record, write_simulation
+from app.commands.terminal import Progress, run_meter
+from app.live.measure import EnvelopeOptions, measure
+from app.live.session import Session
+from app.live.view import View
 from app.profiles import ProfileError, load_profile, profile_as_text, profiles_as_text
-from app.recording import record, write_simulation
 from app.records.fault import BookError
-from app.session import Session
-from app.terminal import Progress, run_meter
-from app.view import View
 from app.words import reading_as_json, reading_as_text
 from instruments.addresses import attached_sources, open_address
 from instruments.source import Role, SourceError, SourceRequest, parse_roles
@@ -156,7 +156,7 @@ def _virtual_scope(options: argparse.Namespace) -> int:
 
 def _job(options: argparse.Namespace) -> int:
     # Imported here: nobody else needs the book.
-    from app.jobcommand import run_job
+    from app.commands.job import run_job
 
     return OK if run_job(options, _roles(options), _envelope(options), _say) else NO_READING
 
@@ -174,7 +174,7 @@ def _drives(options: argparse.Namespace) -> int:
 
 def _report(options: argparse.Namespace) -> int:
     # Imported here: nobody else needs the drawings.
-    from app.reporting import run_report
+    from app.commands.report import run_report
 
     run_report(options, _say)
     return OK

@@ -8,7 +8,7 @@ from typing import Any
 
 from app import rounding
 from app.analysis.reading import Quantity, Reading, Sign
-from app.measure import Measured
+from app.live.measure import Measured
 from app.profiles import Profile
 
 SCHEMA = "evenlobe.reading/1"

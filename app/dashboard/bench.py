@@ -20,11 +20,11 @@ from app.dashboard.teach import PromptLine
 from app.dashboard.theme import LIGHT, Sizes, Theme
 from app.dashboard.trace import TraceView
 from app.dashboard.words import Unit, face_of, notes_of, settings_of
+from app.live.view import View
 from app.profiles import Profile
-from app.view import View
 
 if TYPE_CHECKING:
-    from app.session import Session
+    from app.live.session import Session
 
 _AT_WORK = (0.72, 0.84)
 """Of their full size needle and figures keep beside a job."""

@@ -24,7 +24,7 @@ from PySide6.QtWidgets import (
 )
 
 from app.dashboard.buttons import TouchButton
-from app.view import Listed, Listing
+from app.live.view import Listed, Listing
 
 _ROLES = (
     "",
@@ -37,7 +37,7 @@ _ROLES = (
 )
 
 if TYPE_CHECKING:
-    from app.session import Session
+    from app.live.session import Session
 _ADDRESS = Qt.ItemDataRole.UserRole
 
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from PySide6.QtWidgets import QHBoxLayout, QWidget
 
 from app.dashboard.buttons import TouchButton
-from app.view import Controls
+from app.live.view import Controls
 
 SMALL_UM = 5.0
 LARGE_UM = 25.0

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime
 from pathlib import Path
 
 from PySide6.QtCore import Qt, Signal
@@ -27,6 +26,7 @@ from app.records.book import Book, shown
 from app.records.coding import MOST_TEXT
 from app.records.left import Left
 from app.records.model import Drive, Shelved
+from app.stamp import now
 
 
 class DrivesPage(QWidget):
@@ -133,9 +133,8 @@ class DrivesPage(QWidget):
 
     def add(self) -> None:
         """Add the drive in the form to the book."""
-        added_at = datetime.now().astimezone().isoformat(timespec="seconds")
         drive = Drive(
-            self._identity.text().strip(), self._profile.currentText(), self._note.text(), added_at
+            self._identity.text().strip(), self._profile.currentText(), self._note.text(), now()
         )
 
         def keep(book: Book) -> Drive:

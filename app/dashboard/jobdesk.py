@@ -18,7 +18,7 @@ from app.job.model import Do, Enter, Take
 from app.job.plan import State
 from app.job.takings import Answer
 from app.job.technician import Technician
-from app.view import Phase, View
+from app.live.view import Phase, View
 
 
 class Writing(StrEnum):

@@ -23,7 +23,7 @@ from app.records.left import Left
 from app.records.model import Drive
 
 if TYPE_CHECKING:
-    from app.session import Session
+    from app.live.session import Session
 
 
 class OpenJob(QObject):

@@ -15,8 +15,8 @@ from app.dashboard.joblist import CheckList
 from app.dashboard.jobwords import done_words, rows_of
 from app.dashboard.theme import LIGHT, Sizes, Theme
 from app.dashboard.words import current_reading
+from app.live.view import View
 from app.records.wording import clean, within
-from app.view import View
 
 
 class JobPane(QWidget):

@@ -11,11 +11,11 @@ from app.dashboard.words import translate
 from app.job.job import Job
 from app.job.judging import near
 from app.job.model import Action, Ask, Do, Take
-from app.measuring import Taken
-from app.view import Phase
+from app.live.measuring import Taken
+from app.live.view import Phase
 
 if TYPE_CHECKING:
-    from app.session import Session
+    from app.live.session import Session
 
 
 class Measurer:

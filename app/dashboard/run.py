@@ -16,7 +16,7 @@ from PySide6.QtWidgets import QApplication
 from app.dashboard.window import Window
 
 if TYPE_CHECKING:
-    from app.session import Session
+    from app.live.session import Session
 
 
 def run_dashboard(

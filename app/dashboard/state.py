@@ -13,7 +13,7 @@ from app.analysis.reading import Geometry, Reading
 from app.dashboard.lettering import LEFT, height_of, write
 from app.dashboard.theme import LIGHT, Sizes, Theme
 from app.dashboard.words import current_reading, translate
-from app.view import Level, Phase, View, reading_age_s
+from app.live.view import Level, Phase, View, reading_age_s
 from app.words import rate_words
 
 _LOW = 0.03

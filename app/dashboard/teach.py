@@ -13,10 +13,10 @@ from app.dashboard.buttons import TouchButton
 from app.dashboard.lettering import FittedText
 from app.dashboard.theme import Sizes
 from app.dashboard.words import said, translate
-from app.view import Phase, View
+from app.live.view import Phase, View
 
 if TYPE_CHECKING:
-    from app.session import Session
+    from app.live.session import Session
 
 INDEXED_ROLES = "differential,index"
 

@@ -8,7 +8,7 @@ from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QWidget
 from app.dashboard.buttons import TouchButton
 from app.dashboard.state import source_words
 from app.dashboard.ways import Done, Ways
-from app.view import View
+from app.live.view import View
 
 
 class TopBar(QWidget):

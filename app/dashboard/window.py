@@ -29,15 +29,15 @@ from app.dashboard.teach import INDEXED_ROLES
 from app.dashboard.theme import Sizes, Theme, palette_for, style_sheet, theme_for
 from app.dashboard.topbar import TopBar
 from app.dashboard.ways import Ways
-from app.options import version
+from app.live.view import Phase
 from app.profiles import ProfileError, load_profile, profile_names
 from app.records.fault import RefusedError
 from app.records.left import Left
 from app.records.model import Drive
-from app.view import Phase
+from app.stamp import now, version
 
 if TYPE_CHECKING:
-    from app.session import Session
+    from app.live.session import Session
 
 _FRAME_MS = 16
 
@@ -74,7 +74,7 @@ class Window(QWidget):
         self.setObjectName("bench")
         self.setWindowTitle(self.tr("Evenlobe"))
         self.setMinimumSize(1024, 640)
-        self.desk = Desk(session, _now, version(), book, self)
+        self.desk = Desk(session, now, version(), book, self)
         self.bench = Bench(session, self.desk, self)
         self.chooser = Chooser(session, self)
         self.first_page = FirstPage(self)
@@ -322,11 +322,6 @@ class Window(QWidget):
         self._layout.setSpacing(max(4, round(sizes.px(8))))
         self.bench.dress(self._theme, sizes)
         self.drives.dress(self._theme, sizes)
-
-
-def _now() -> str:
-    """Return the time as ISO 8601 with the offset of this place."""
-    return datetime.now().astimezone().isoformat(timespec="milliseconds")
 
 
 def _picture_path() -> Path:

@@ -9,8 +9,8 @@ from enum import StrEnum
 from PySide6.QtCore import QCoreApplication
 
 from app.analysis.reading import Message, Quantity, Reading, Side, Sign, Verdict
+from app.live.view import Phase, View, reading_age_s
 from app.profiles import Profile
-from app.view import Phase, View, reading_age_s
 from app.words import rate_words
 
 translate = QCoreApplication.translate

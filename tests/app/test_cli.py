@@ -14,7 +14,7 @@ import pytest
 import soundfile
 
 from app.cli import run
-from app.options import COMMANDS, UsageFault, parse
+from app.commands.options import COMMANDS, UsageFault, parse
 from instruments.virtual.params import OPTIONS
 from tests.app.bench import RATE_HZ, SIM, write_capture
 
@@ -257,7 +257,7 @@ def test_a_fault_of_the_program_is_not_taken_for_bad_input(here, monkeypatch):
     def broken(*_, **__):
         raise ZeroDivisionError("broken on purpose")
 
-    monkeypatch.setattr("app.running.analyser_for", broken)
+    monkeypatch.setattr("app.live.running.analyser_for", broken)
     with pytest.raises(ZeroDivisionError):
         run(["measure", "good.wav", "--live"])
 

@@ -5,7 +5,7 @@ from dataclasses import fields, replace
 import pytest
 
 from app.analysis.reading import Message, Quantity, Sign, Verdict
-from app.measure import Measured
+from app.live.measure import Measured
 from app.profiles import load_profile
 from app.words import plus_minus, reading_as_json, reading_as_text, roles_note
 from instruments.source import Role, SourceInfo

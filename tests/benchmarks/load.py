@@ -40,7 +40,7 @@ def first_reading_s() -> float:
         "from PySide6.QtWidgets import QApplication\n"
         "from app.dashboard.window import Window\n"
         "from app.profiles import load_profile\n"
-        "from app.session import Session\n"
+        "from app.live.session import Session\n"
         "app = QApplication(sys.argv[:1])\n"
         "session = Session(load_profile('130mm-48tpi'))\n"
         "window = Window(session)\n"
@@ -94,8 +94,8 @@ def _run(seconds: float) -> None:
 
     from app.dashboard.run import paint_time_ms
     from app.dashboard.window import Window
+    from app.live.session import Session
     from app.profiles import load_profile
-    from app.session import Session
     from instruments.virtual.source import VirtualSource
 
     spent_s = [0.0]

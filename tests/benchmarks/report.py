@@ -8,9 +8,9 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+from app.commands.report import write_report
 from app.job.model import Summary, Value
 from app.records.model import Past
-from app.reporting import write_report
 from tests.app.records.museum import record
 
 _JOBS = 50

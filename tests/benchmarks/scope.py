@@ -9,7 +9,7 @@ import sys
 import time
 from collections.abc import Callable
 
-from app.measure import EnvelopeOptions, measure
+from app.live.measure import EnvelopeOptions, measure
 from app.profiles import load_profile
 from instruments.addresses import open_address
 from instruments.scope.faults import Deadline

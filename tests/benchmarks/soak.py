@@ -43,8 +43,8 @@ def watch(say: Callable[[str], object], address: str, minutes: int) -> None:
     from PySide6.QtWidgets import QApplication
 
     from app.dashboard.window import Window
+    from app.live.session import Session
     from app.profiles import load_profile
-    from app.session import Session
 
     application = QApplication.instance() or QApplication(sys.argv[:1])
     session = Session(load_profile(PROFILE))
@@ -82,8 +82,8 @@ def connect_often(say: Callable[[str], object], address: str) -> None:
     RuntimeError
         When a reading does not come.
     """
+    from app.live.session import Session
     from app.profiles import load_profile
-    from app.session import Session
 
     profile = load_profile(PROFILE)
     for count in range(CONNECTS + 1):

@@ -15,7 +15,7 @@ from scipy.signal import hilbert
 from app.analysis.analyser import Analyser
 from app.analysis.demodulation import Columns
 from app.analysis.setup import Setup
-from app.measure import EnvelopeOptions, measure
+from app.live.measure import EnvelopeOptions, measure
 from app.profiles import load_profile
 from instruments.addresses import open_address
 from instruments.source import Role, SourceRequest

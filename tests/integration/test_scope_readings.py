@@ -5,10 +5,10 @@ import time
 
 import pytest
 
-from app.measure import EnvelopeOptions, measure
+from app.live.measure import EnvelopeOptions, measure
+from app.live.session import Session
+from app.live.view import Phase
 from app.profiles import load_profile
-from app.session import Session
-from app.view import Phase
 from instruments.addresses import open_address
 from instruments.source import SourceRequest
 from instruments.virtual.scope import FAMILIES, ScopeServer

@@ -16,8 +16,8 @@ from app.analysis.reading import (
     Trace,
     Verdict,
 )
+from app.live.view import Level, Listed, Listing, Phase, View
 from app.profiles import load_profile
-from app.view import Level, Listed, Listing, Phase, View
 
 
 def quantity(value, u=0.0):

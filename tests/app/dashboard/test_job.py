@@ -17,9 +17,9 @@ from app.dashboard.theme import LIGHT
 from app.dashboard.window import Window
 from app.job.model import Action, CheckName, Do, Enter, Stage, Take, Verdict
 from app.job.plan import State
-from app.measuring import Taken
+from app.live.measuring import Taken
+from app.live.view import Phase, View
 from app.records.book import Book
-from app.view import Phase, View
 from tests.app.dashboard.fakes import FakeControls, FakeSession, parked, reading, trace, view
 
 KEY = Qt.Key

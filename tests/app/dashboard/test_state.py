@@ -8,7 +8,7 @@ from app.analysis.reading import Message
 from app.dashboard.state import Grade, StateView, lines_of
 from app.dashboard.theme import LIGHT, Sizes
 from app.dashboard.words import notes_of, settings_of
-from app.view import Level, Phase, View
+from app.live.view import Level, Phase, View
 from tests.app.dashboard.fakes import parked, reading, view
 from tests.app.dashboard.pictures import different, pixels
 

@@ -6,7 +6,7 @@ from PySide6.QtWidgets import QPushButton
 
 from app.analysis.reading import Message, Side, Sign
 from app.dashboard.teach import PromptLine, prompt_of
-from app.view import Phase
+from app.live.view import Phase
 from tests.app.dashboard.fakes import FakeSession, parked, reading, view
 
 NOW_S = 1000.0

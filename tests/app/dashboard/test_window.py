@@ -21,7 +21,7 @@ from app.dashboard.run import paint_time_ms, run_dashboard
 from app.dashboard.theme import DARK, LIGHT, Sizes
 from app.dashboard.window import Window
 from app.dashboard.words import Unit
-from app.view import Listing, Phase, View
+from app.live.view import Listing, Phase, View
 from tests.app.dashboard.fakes import FakeControls, FakeSession, reading, view
 from tests.app.dashboard.pictures import near
 

@@ -6,8 +6,8 @@ import pytest
 
 from app.analysis.reading import Message, Quantity, Side, Sign, Verdict
 from app.dashboard.words import NO_FIGURE, Unit, face_of, said, verdict_word
+from app.live.view import STALE_AFTER_S, Phase, View
 from app.profiles import load_profile
-from app.view import STALE_AFTER_S, Phase, View
 from tests.app.dashboard.fakes import parked, reading, view
 
 NOW_S = 1000.0

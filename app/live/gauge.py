@@ -18,7 +18,7 @@ from app.analysis.output import output_of
 from app.analysis.reading import Message
 from app.analysis.setup import Setup
 from app.analysis.speed import index_turns, speed_over
-from app.measure import AnyAnalyser, EnvelopeOptions, analyser_for, setup_for
+from app.live.measure import AnyAnalyser, EnvelopeOptions, analyser_for, setup_for
 from app.profiles import Profile
 from instruments.source import SourceInfo
 

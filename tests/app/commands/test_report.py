@@ -10,9 +10,9 @@ import sys
 import pytest
 
 from app.cli import BAD_INPUT, OK, run
-from app.options import UsageFault
+from app.commands.options import UsageFault
+from app.commands.report import write_report
 from app.records.book import Book
-from app.reporting import write_report
 from tests.app.records.museum import HISTORY, record
 
 pytestmark = pytest.mark.usefixtures("qapp")

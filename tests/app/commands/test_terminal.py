@@ -6,8 +6,8 @@ from dataclasses import replace
 import pytest
 
 from app.analysis.reading import Message, Sign
-from app.terminal import Progress, interrupted, needle_text, records_text, run_meter
-from app.view import Phase, View
+from app.commands.terminal import Progress, interrupted, needle_text, records_text, run_meter
+from app.live.view import Phase, View
 from tests.app.dashboard.fakes import FakeSession, parked, reading, view
 
 SET_LIMIT = 0.15
@@ -110,8 +110,8 @@ def ending(*views):
 
 @pytest.fixture(autouse=True)
 def quick(monkeypatch):
-    monkeypatch.setattr("app.terminal._FRAME_S", 0.001)
-    monkeypatch.setattr("app.terminal._LINE_S", 0.001)
+    monkeypatch.setattr("app.commands.terminal._FRAME_S", 0.001)
+    monkeypatch.setattr("app.commands.terminal._LINE_S", 0.001)
     monkeypatch.setenv("COLUMNS", "60")
     monkeypatch.setenv("TERM", "xterm")
 

@@ -8,8 +8,8 @@ import time
 import pytest
 
 from app.analysis.reading import Message
+from app.commands.prompting import Back, Said, Skip, Typist, read_reply
 from app.job.model import Action, Do, Enter
-from app.prompting import Back, Said, Skip, Typist, read_reply
 
 DO = Do(Action.LOOSEN, Message("Loosen the screws."))
 NUMBER = Enter("room temperature", Message("Temperature of the room."), "°C", 0.0, 50.0)

@@ -11,8 +11,8 @@ import threading
 from dataclasses import dataclass, replace
 
 from app.analysis.findings import Measurement, Want
-from app.gauge import Gauge
-from app.measure import EnvelopeOptions
+from app.live.gauge import Gauge
+from app.live.measure import EnvelopeOptions
 from app.profiles import Profile
 from app.stream.acquisition import State
 from app.stream.intake import Marks
@@ -30,7 +30,7 @@ _NO_MORE = {
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What is to be measured: see :class:`~app.gauge.Gauge`."""
+    """What is to be measured: see :class:`~app.live.gauge.Gauge`."""
 
     want: Want
     turns: int = 10

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Collection
-from datetime import datetime
 from typing import Any, Protocol
 
 from app.analysis.arrival import ArrivalWatch
 from app.analysis.findings import Measurement
 from app.analysis.reading import Quantity
-from app.gauge import Gauge
+from app.commands.options import UsageFault
+from app.commands.prompting import Back, Reply, Said, Skip, Typist
+from app.commands.terminal import Interrupt, interrupted
 from app.job import messages
 from app.job.bench import JobOptions
 from app.job.job import Job
@@ -24,12 +25,11 @@ from app.job.plan import plan_for
 from app.job.standing import Standing
 from app.job.takings import Answer
 from app.job.technician import DriveHands, Technician
-from app.measure import AnyAnalyser, EnvelopeOptions, analyser_for
-from app.options import UsageFault
+from app.live.gauge import Gauge
+from app.live.measure import AnyAnalyser, EnvelopeOptions, analyser_for
 from app.profiles import Profile
-from app.prompting import Back, Reply, Said, Skip, Typist
 from app.records.left import Left
-from app.terminal import Interrupt, interrupted
+from app.stamp import now
 from app.words import plus_minus
 from instruments.source import Block, Source, SourceEnd, SourceTimeout
 
@@ -79,11 +79,6 @@ def checks_named(text: str | None) -> tuple[CheckName, ...]:
             raise UsageFault(f"--checks: “{word}” is not a check; use {known}, parted by commas")
         names.append(CheckName(word))
     return tuple(names)
-
-
-def now() -> str:
-    """Return the time as ISO 8601 with the offset of this place."""
-    return datetime.now().astimezone().isoformat(timespec="milliseconds")
 
 
 def conduct(

@@ -10,10 +10,10 @@ import pytest
 from app.analysis import messages
 from app.analysis.findings import Want
 from app.analysis.reading import Side, Sign
-from app.measure import EnvelopeOptions
+from app.live.measure import EnvelopeOptions
+from app.live.session import Session
+from app.live.view import Phase, View
 from app.profiles import load_profile
-from app.session import Session
-from app.view import Phase, View
 from instruments.source import AddressError, SourceUnavailable
 from tests.app.bench import SIM, WAIT_S, Moody, threads_alive, until, write_capture
 
@@ -209,7 +209,7 @@ class Broken:
 
 
 def test_a_fault_in_the_analysis_is_told_kept_and_lets_the_source_go(monkeypatch, request):
-    monkeypatch.setattr("app.running.analyser_for", lambda *_, **__: Broken())
+    monkeypatch.setattr("app.live.running.analyser_for", lambda *_, **__: Broken())
     session, source = request.getfixturevalue("held")
     view = phase_of(session, Phase.FAILED)
     assert "ZeroDivisionError: broken on purpose" in view.message
@@ -243,7 +243,7 @@ class Busy:
 
 def test_a_view_does_not_wait_for_the_analysis(session, monkeypatch):
     busy = Busy()
-    monkeypatch.setattr("app.running.analyser_for", lambda *_, **__: busy)
+    monkeypatch.setattr("app.live.running.analyser_for", lambda *_, **__: busy)
     session.open(SIM)
     assert busy.working.wait(WAIT_S)
     seen = []

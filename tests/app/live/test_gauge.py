@@ -6,8 +6,8 @@ import pytest
 
 from app.analysis import messages
 from app.analysis.findings import Want
-from app.gauge import Gauge
-from app.measure import EnvelopeOptions
+from app.live.gauge import Gauge
+from app.live.measure import EnvelopeOptions
 from app.profiles import load_profile
 from instruments.source import Role
 from instruments.virtual.params import VirtualParams

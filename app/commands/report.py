@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from app.options import UsageFault
+from app.commands.options import UsageFault
 from app.records.appearing import appearing
 from app.records.blocks import Report
 from app.records.book import Book, shown

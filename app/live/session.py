@@ -2,7 +2,7 @@
 
 Threads: the methods are for the caller's thread (the window's or the terminal's); they return at
 once, :meth:`Session.close` within two seconds. The work is done in the threads of
-:mod:`app.running`.
+:mod:`app.live.running`.
 """
 
 from __future__ import annotations
@@ -13,11 +13,11 @@ from functools import partial
 
 from app.analysis.findings import Want
 from app.analysis.reading import Message, Side
-from app.measure import AnyAnalyser, EnvelopeOptions
-from app.measuring import Taken, Wanted
+from app.live.measure import AnyAnalyser, EnvelopeOptions
+from app.live.measuring import Taken, Wanted
+from app.live.running import Run
+from app.live.view import Controls, Listed, Listing, View
 from app.profiles import Profile
-from app.running import Run
-from app.view import Controls, Listed, Listing, View
 from instruments.addresses import attached_sources, open_address
 from instruments.source import Source, SourceRequest, parse_roles
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from app.recording import record, write_simulation
+from app.commands.record import record, write_simulation
 from instruments.addresses import open_address
 from instruments.source import (
     AddressError,

@@ -2,7 +2,7 @@ import socket
 
 import pytest
 
-from app.display import display_fault
+from app.commands.display import display_fault
 from tests.integration.xdisplay import display
 
 

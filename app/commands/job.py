@@ -9,22 +9,23 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from app.arguments import DEFAULT_PROFILE
-from app.conduct import checks_named, conduct, job_as_json, now
+from app.commands.arguments import DEFAULT_PROFILE
+from app.commands.conduct import checks_named, conduct, job_as_json
+from app.commands.options import UsageFault
+from app.commands.prompting import Typist
+from app.commands.report import check_out, write_report
 from app.job.bench import JobOptions
 from app.job.job import Job
 from app.job.model import CheckName, Outcome
-from app.measure import EnvelopeOptions
-from app.options import UsageFault, version
+from app.live.measure import EnvelopeOptions
 from app.profiles import Profile, load_profile
-from app.prompting import Typist
 from app.records.appearing import stem_for
 from app.records.book import Book, shown
 from app.records.bookfile import default_path
 from app.records.kept import Kept, head_for
 from app.records.left import Left
 from app.records.model import Drive
-from app.reporting import check_out, write_report
+from app.stamp import now, version
 from instruments.addresses import open_address
 from instruments.source import Role, Source, SourceRequest
 

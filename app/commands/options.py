@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Sequence
-from importlib import metadata
 from pathlib import Path
 from typing import Any, NoReturn
 
-from app import bookoptions
-from app.arguments import (
+from app.commands import bookoptions
+from app.commands.arguments import (
     DEFAULT_SOURCE,
     SOURCES,
     STATUS,
@@ -20,7 +19,8 @@ from app.arguments import (
     add_seconds,
     whole,
 )
-from app.measure import LIVE_SECONDS
+from app.live.measure import LIVE_SECONDS
+from app.stamp import version
 
 
 class UsageFault(Exception):  # noqa: N818
@@ -56,11 +56,6 @@ def parse(arguments: Sequence[str]) -> tuple[str, argparse.Namespace]:
     parser = _Parser(prog=f"evenlobe {command}".rstrip(), description=title)
     add(parser)
     return command, parser.parse_args(words)
-
-
-def version() -> str:
-    """Return the installed version."""
-    return metadata.version("evenlobe")
 
 
 def _with_skips(arguments: Sequence[str]) -> list[str]:

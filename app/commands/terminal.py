@@ -13,8 +13,8 @@ from contextlib import contextmanager
 from typing import Self, TextIO
 
 from app.analysis.reading import Reading, Sign
-from app.session import Session
-from app.view import Phase, View, reading_age_s
+from app.live.session import Session
+from app.live.view import Phase, View, reading_age_s
 from app.words import VIRTUAL, plus_minus, rate_words, roles_note
 
 _FRAME_S = 0.1

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-from app.terminal import Interrupt, interrupted
+from app.commands.terminal import Interrupt, interrupted
 from instruments.addresses import open_address
 from instruments.capture.recorder import CaptureWriter, check_place
 from instruments.playback import FileSource

@@ -1,7 +1,7 @@
 import pytest
 
-from app import advice
-from app.advice import advice_on, levels_of
+from app.live import advice
+from app.live.advice import advice_on, levels_of
 from app.stream.meters import ChannelLevel
 from instruments.source import Role, SourceInfo
 

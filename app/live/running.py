@@ -17,19 +17,19 @@ from typing import Any
 
 import numpy as np
 
-from app.advice import advice_on, levels_of
 from app.analysis import messages
 from app.analysis.balance import invalid
 from app.analysis.reading import Message, Reading, Trace
-from app.measure import AnyAnalyser, EnvelopeOptions, analyser_for
-from app.measuring import Measurements, Taken
-from app.pace import Pace
+from app.live.advice import advice_on, levels_of
+from app.live.measure import AnyAnalyser, EnvelopeOptions, analyser_for
+from app.live.measuring import Measurements, Taken
+from app.live.pace import Pace
+from app.live.strip import Strip
+from app.live.view import STALE_AFTER_S, Controls, Phase, View
 from app.profiles import Profile
 from app.stream.acquisition import Acquisition, State
 from app.stream.intake import Marks
 from app.stream.ring import Chunk, Ring
-from app.strip import Strip
-from app.view import STALE_AFTER_S, Controls, Phase, View
 from instruments.source import Source, SourceError, SourceInfo
 
 _RING_S = 4.0

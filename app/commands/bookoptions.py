@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from app.arguments import (
+from app.commands.arguments import (
     SOURCES,
     add_analysis,
     add_book,

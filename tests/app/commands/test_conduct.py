@@ -9,14 +9,15 @@ import signal
 import pytest
 
 from app import cli
-from app.conduct import checks_named, conduct, job_as_json, now
+from app.commands.conduct import checks_named, conduct, job_as_json
+from app.commands.options import UsageFault
+from app.commands.prompting import Typist
 from app.job.model import Action, CheckName, Do, Verdict
-from app.measure import EnvelopeOptions
-from app.options import UsageFault
+from app.live.measure import EnvelopeOptions
 from app.profiles import load_profile
-from app.prompting import Typist
 from app.records.book import Book
 from app.records.kept import head_for
+from app.stamp import now
 from instruments.source import SourceLost
 from instruments.virtual.params import VirtualParams
 from instruments.virtual.source import VirtualSource

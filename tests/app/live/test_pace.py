@@ -2,7 +2,7 @@
 
 import pytest
 
-from app.pace import Pace
+from app.live.pace import Pace
 
 
 def paced(*arrivals_s):

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from app.analysis.reading import Message
+from app.live.view import Level
 from app.stream.meters import ChannelLevel
-from app.view import Level
 from instruments.source import Role, SourceInfo
 
 _LOW_PART = 0.01

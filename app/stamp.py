@@ -1,0 +1,16 @@
+"""What a record is stamped with: the program's version and the time."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from importlib import metadata
+
+
+def version() -> str:
+    """Return the installed version."""
+    return metadata.version("evenlobe")
+
+
+def now() -> str:
+    """Return the time as ISO 8601 with the offset of this place."""
+    return datetime.now().astimezone().isoformat(timespec="milliseconds")
