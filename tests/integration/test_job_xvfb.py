@@ -91,7 +91,7 @@ def test_a_newcomer_walks_through_the_whole_job_by_keys(screen, program, book):
 
     def all_ended():
         screen.press("shift+Return")
-        time.sleep(0.25)
+        time.sleep(0.05)
         return len(record_of(book).outcomes) == steps
 
     until(all_ended, JOB_WITHIN_S)
