@@ -2,9 +2,8 @@
 
 Threads: the *acquisition* thread (see :mod:`app.stream.acquisition`) fills the ring. The
 *analysis* thread, one for each :class:`Run`, takes copies from the ring and alone feeds the
-analyser, which ``_analysing`` guards for as long as that takes. What is found is published under
-``_newest``, which nobody holds for long: a screen never waits for the analysis. Any thread may call
-the public methods.
+analyser, which ``_analysing`` guards for as long as that takes; what it finds is published to
+:class:`~app.live.found.Newest`. Any thread may call the public methods.
 """
 
 from __future__ import annotations
@@ -12,45 +11,25 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
 from typing import Any
 
-import numpy as np
-
 from app.analysis import messages
-from app.analysis.balance import invalid
-from app.analysis.reading import Message, Reading, Trace
-from app.live.advice import advice_on, levels_of
+from app.analysis.reading import Message
+from app.live.found import Newest, view_of
 from app.live.measure import AnyAnalyser, EnvelopeOptions, analyser_for
 from app.live.measuring import Measurements, Taken
-from app.live.pace import Pace
-from app.live.strip import Strip
-from app.live.view import STALE_AFTER_S, Controls, Phase, View
+from app.live.view import Controls, Phase, View
 from app.profiles import Profile
 from app.stream.acquisition import Acquisition, State
 from app.stream.intake import Marks
 from app.stream.ring import Chunk, Ring
-from instruments.source import Source, SourceError, SourceInfo
+from instruments.source import Source, SourceError
 
 _RING_S = 4.0
 _STEP_S = 0.01
 _LONGEST_STEP_S = 0.1
 _WAIT_S = 0.1
 _STOP_WITHIN_S = 2.0
-_SETTLED_S = 0.5
-"""Inputs begin with silence: levels are judged once so much has come."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Found:
-    """What the analysis has found so far."""
-
-    reading: Reading | None = None
-    reading_at_s: float = 0.0
-    trace: Trace | None = None
-    locked: bool = False
-    teaching: bool = False
-    missed: int = 0
 
 
 class Run:
@@ -98,11 +77,8 @@ class Run:
         # Written by the analysis thread only; used by it and by whoever teaches:
         self._analysing = threading.Lock()
         self._analyser: AnyAnalyser | None = None
-        # Written by whoever holds `_analysing`, and read by anybody:
-        self._newest = threading.Lock()
-        self._found = _Found()
-        self._strip = Strip()
-        self._pace = Pace()
+        # Published to by whoever holds `_analysing`:
+        self._newest = Newest()
 
     @property
     def controls(self) -> Controls | None:
@@ -144,7 +120,7 @@ class Run:
             if self._analyser is None:
                 return messages.TEACH_NEEDS_READING
             missing = what(self._analyser)
-            self._publish(teaching=self._analyser.teaching)
+            self._newest.publish(teaching=self._analyser.teaching)
         return missing
 
     def taken(self) -> Taken | None:
@@ -173,46 +149,14 @@ class Run:
         if self._analyser is None and phase in (Phase.RUNNING, Phase.ENDED):
             # It may yet turn out that what was asked for does not fit the source.
             phase, info = Phase.OPENING, None
-        levels = levels_of(status.levels, info)
-        now_s = time.monotonic()
-        with self._newest:
-            found = self._found
-            strip_s, strip_balance = self._strip.copy()
-            records_a_second = self._pace.records_a_second(now_s)
-            slow_after_s = self._pace.stale_after_s()
-        stale_after_s = STALE_AFTER_S if info is None or info.continuous else slow_after_s
-        fresh = now_s - found.reading_at_s <= stale_after_s
-        # At a capture's end the last reading stands.
-        reading, current = found.reading, fresh or phase is Phase.ENDED
-        if reading is not None and not current:
-            reading = invalid(replace(reading, reasons=()), messages.STALE)
-        heard = phase in (Phase.RUNNING, Phase.ENDED)
-        parked = heard and not (reading and reading.valid)
-        judged = info if parked and info and _has_settled(status.frames, info) else None
-        return View(
+        begun = View(
             phase=phase,
             message=failure or status.message,
             source=self._address,
-            virtual=info.virtual if info else False,
-            roles=tuple(info.roles) if info else (),
-            roles_from=info.roles_from if info else "",
-            sample_rate_hz=info.sample_rate_hz if info else 0.0,
-            reading=reading,
-            reading_at_s=found.reading_at_s,
-            trace=found.trace,
-            locked=found.locked and current,
-            levels=levels,
-            strip_s=strip_s,
-            strip_balance=strip_balance,
-            frames=status.frames,
-            lost_frames=status.lost_frames + found.missed,
-            advice=advice_on(levels, judged) if judged else (),
-            notes=info.notes if info else (),
-            teaching=found.teaching,
             settings=getattr(self._source, "settings", ()),
-            records_a_second=records_a_second if phase is Phase.RUNNING else None,
-            stale_after_s=stale_after_s,
         )
+        now_s = time.monotonic()
+        return view_of(begun, status, info, self._newest.take(now_s), now_s)
 
     # -- the analysis thread -------------------------------------------------------------------
 
@@ -284,8 +228,7 @@ class Run:
             at = chunk.end_index
             ring.release(at)
             if not info.continuous:
-                with self._newest:
-                    self._pace.add(time.monotonic())
+                self._newest.count_record(time.monotonic())
             marks = acquisition.marks_at(chunk.first_index)
             self._feed(analyser, chunk, marks, time_of)
             at_s = time_of(chunk.first_index)
@@ -310,27 +253,12 @@ class Run:
             )
             changes: dict[str, Any] = {"locked": analyser.locked, "teaching": analyser.teaching}
             if chunk.overrun:
-                changes["missed"] = self._found.missed + chunk.lost_frames
+                self._newest.miss(chunk.lost_frames)
             if news:
                 changes["reading"] = analyser.reading
                 changes["reading_at_s"] = time_of(analyser.reading.end_index)
                 changes["trace"] = analyser.trace
-            self._publish(**changes)
-
-    def _publish(self, **changes: Any) -> None:
-        """Let everybody see what has changed; only while holding `_analysing`."""
-        found = replace(self._found, **changes)
-        reading = changes.get("reading")
-        with self._newest:
-            self._found = found
-            if reading is not None:
-                balance = reading.balance if reading.valid else None
-                self._strip.add(found.reading_at_s, np.nan if balance is None else balance.value)
-
-
-def _has_settled(frames: int, info: SourceInfo) -> bool:
-    whole = info.length_frames is not None and frames >= info.length_frames
-    return whole or frames >= _SETTLED_S * info.sample_rate_hz
+            self._newest.publish(**changes)
 
 
 def _clock_of(
