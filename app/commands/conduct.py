@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable, Collection
 from typing import Any, Protocol
 
-from app.analysis.arrival import ArrivalWatch
+from app.analysis.bench.arrival import ArrivalWatch
 from app.analysis.findings import Measurement
 from app.analysis.reading import Quantity
 from app.commands.options import UsageFault

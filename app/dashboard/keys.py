@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from PySide6.QtCore import Qt
 
-from app.dashboard.bench import Bench
-from app.dashboard.controls import LARGE_UM, SMALL_UM
-from app.dashboard.jobdesk import Desk
+from app.dashboard.job.desk import Desk
+from app.dashboard.needle.bench import Bench
+from app.dashboard.needle.controls import LARGE_UM, SMALL_UM
 from app.dashboard.ways import Done, Ways
 
 Pressed = tuple[Qt.Key, Qt.KeyboardModifier]

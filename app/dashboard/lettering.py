@@ -1,14 +1,15 @@
-"""Words that stay within their box: wrapped, and smaller where they are too long for it."""
+"""Words in a box: wrapped, and smaller where they are too long; what marks the virtual drive."""
 
 from __future__ import annotations
 
 from functools import lru_cache
 
 from PySide6.QtCore import QRectF, Qt
-from PySide6.QtGui import QFontMetricsF, QPainter, QPaintEvent
+from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPaintEvent
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
-from app.dashboard.theme import font_of_cap
+from app.dashboard.theme import Sizes, Theme, font_of_cap
+from app.dashboard.words import translate
 
 _LEAST_PX = 8
 CENTRED = Qt.AlignmentFlag.AlignCenter
@@ -89,3 +90,18 @@ class FittedText(QWidget):
         box = QRectF(self.rect())
         write(painter, box, self._words, self._largest_px, LEFT, bold=self._bold)
         painter.end()
+
+
+def paint_virtual(painter: QPainter, box: QRectF, theme: Theme, sizes: Sizes) -> None:
+    """Write *virtual drive* across a box: practice is not to be taken for a drive."""
+    text = translate("dashboard", "virtual drive")
+    cap = min(box.height() * 0.42, sizes.px(96))
+    font = font_of_cap(cap, bold=True)
+    wide = QFontMetricsF(font).horizontalAdvance(text)
+    if wide > box.width() * 0.8:
+        font = font_of_cap(cap * box.width() * 0.8 / wide, bold=True)
+    ink = QColor(theme.ink)
+    ink.setAlphaF(0.20 if theme.dark else 0.15)
+    painter.setFont(font)
+    painter.setPen(ink)
+    painter.drawText(box, Qt.AlignmentFlag.AlignCenter, text)

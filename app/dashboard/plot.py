@@ -9,7 +9,7 @@ from PySide6.QtCore import QRect, QRectF, Qt
 from PySide6.QtGui import QColor, QFont, QPainter, QPen
 from PySide6.QtWidgets import QGraphicsView, QWidget
 
-from app.dashboard.dial import paint_virtual
+from app.dashboard.lettering import paint_virtual
 from app.dashboard.theme import LIGHT, Sizes, Theme
 
 

@@ -17,15 +17,15 @@ from PySide6.QtCore import QStandardPaths, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QGuiApplication, QKeyEvent, QResizeEvent
 from PySide6.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
 
-from app.dashboard.bench import Bench
+from app.dashboard.book.drives import DrivesPage
+from app.dashboard.book.preview import Preview
 from app.dashboard.buttons import TouchButton
 from app.dashboard.chooser import Chooser
-from app.dashboard.drives import DrivesPage
 from app.dashboard.help import FirstPage
-from app.dashboard.jobdesk import Desk
+from app.dashboard.job.desk import Desk
 from app.dashboard.keys import key_table
-from app.dashboard.preview import Preview
-from app.dashboard.teach import INDEXED_ROLES
+from app.dashboard.needle.bench import Bench
+from app.dashboard.needle.teach import INDEXED_ROLES
 from app.dashboard.theme import Sizes, Theme, palette_for, style_sheet, theme_for
 from app.dashboard.topbar import TopBar
 from app.dashboard.ways import Ways

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from app.analysis.nudging import Nudged
+from app.analysis.bench.nudging import Nudged
 from app.analysis.reading import Quantity, Side
 from app.job.model import CheckName, Outcome, Stage, Verdict
 from app.profiles import Profile

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from app.analysis.budget import Part as BudgetPart
-from app.analysis.budget import combine
+from app.analysis.statistics.budget import Part as BudgetPart
+from app.analysis.statistics.budget import combine
 from app.job.bench import Situation
 from app.job.model import Value
 

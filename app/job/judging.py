@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from app.analysis.verdict import judge_within
+from app.analysis.statistics.verdict import judge_within
 from app.job.model import Limit, Verdict
 from app.profiles import SPECS, Profile
 

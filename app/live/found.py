@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
-from app.analysis.balance import invalid
+from app.analysis.pattern.balance import invalid
 from app.analysis.reading import Reading, Trace
 from app.live.advice import advice_on, levels_of
 from app.live.pace import Pace

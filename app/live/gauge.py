@@ -8,16 +8,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
-from app.analysis.analyser import Analyser
-from app.analysis.azimuth import azimuth_of
-from app.analysis.bursts import BurstsFound, bursts_of
-from app.analysis.captured import Captured
 from app.analysis.findings import AzimuthFinding, IndexFinding, Measurement, Want
-from app.analysis.indextiming import index_of
-from app.analysis.output import output_of
+from app.analysis.pattern.analyser import Analyser
 from app.analysis.reading import Message
-from app.analysis.setup import Setup
-from app.analysis.speed import index_turns, speed_over
+from app.analysis.signal.captured import Captured
+from app.analysis.signal.setup import Setup
+from app.analysis.track.azimuth import azimuth_of
+from app.analysis.track.bursts import BurstsFound, bursts_of
+from app.analysis.track.indextiming import index_of
+from app.analysis.track.output import output_of
+from app.analysis.track.speed import index_turns, speed_over
 from app.live.measure import AnyAnalyser, EnvelopeOptions, analyser_for, setup_for
 from app.profiles import Profile
 from instruments.source import SourceInfo

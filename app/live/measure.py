@@ -6,11 +6,11 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from app.analysis.analyser import Analyser
-from app.analysis.demodulation import Columns
+from app.analysis.pattern.analyser import Analyser
+from app.analysis.pattern.sweeps import SweepAnalyser
 from app.analysis.reading import Reading
-from app.analysis.setup import Setup
-from app.analysis.sweeps import SweepAnalyser
+from app.analysis.signal.demodulation import Columns
+from app.analysis.signal.setup import Setup
 from app.profiles import Profile
 from instruments.source import (
     AddressError,

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from app.analysis.drift import DriftFinding, drift_of
+from app.analysis.bench.drift import DriftFinding, drift_of
 from app.analysis.reading import Quantity
 from app.job.model import Summary, Value
 from app.records.model import Past

@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.signal import hilbert, lfilter
 
-from app.analysis.analyser import Analyser
-from app.analysis.demodulation import Columns
+from app.analysis.pattern.analyser import Analyser
 from app.analysis.reading import Reading
-from app.analysis.setup import Setup
+from app.analysis.signal.demodulation import Columns
+from app.analysis.signal.setup import Setup
 from tests.benchmarks.tables import table
 from tests.synthesis import Made, Signal, make
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from app.analysis.drift import drift_of
+from app.analysis.bench.drift import drift_of
 from app.analysis.reading import Quantity
 from app.job.model import Summary, Value
 from app.records import coding

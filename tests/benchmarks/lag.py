@@ -6,10 +6,10 @@ from collections.abc import Callable
 
 import numpy as np
 
-from app.analysis.analyser import Analyser
-from app.analysis.demodulation import Columns
-from app.analysis.setup import Setup
-from app.dashboard.ballistics import Ballistics
+from app.analysis.pattern.analyser import Analyser
+from app.analysis.signal.demodulation import Columns
+from app.analysis.signal.setup import Setup
+from app.dashboard.needle.ballistics import Ballistics
 from tests.benchmarks.tables import table
 from tests.synthesis import Signal, make
 

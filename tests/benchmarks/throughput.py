@@ -12,9 +12,9 @@ import numpy as np
 import soundfile
 from scipy.signal import hilbert
 
-from app.analysis.analyser import Analyser
-from app.analysis.demodulation import Columns
-from app.analysis.setup import Setup
+from app.analysis.pattern.analyser import Analyser
+from app.analysis.signal.demodulation import Columns
+from app.analysis.signal.setup import Setup
 from app.live.measure import EnvelopeOptions, measure
 from app.profiles import load_profile
 from instruments.addresses import open_address

@@ -9,13 +9,13 @@ import pytest
 from scipy.stats import linregress
 from scipy.stats import t as student
 
-from app.analysis.budget import Part, combine
-from app.analysis.drift import line_of
-from app.analysis.expansion import expansion_of
+from app.analysis.bench.drift import line_of
+from app.analysis.bench.expansion import expansion_of
+from app.analysis.bench.seating import Seating, grubbs_limit, outlier, seating_of
 from app.analysis.reading import Quantity
-from app.analysis.seating import Seating, grubbs_limit, outlier, seating_of
-from app.analysis.student import expanded, quantile
-from app.analysis.uncertainty import enlargement, scatter_u
+from app.analysis.statistics.budget import Part, combine
+from app.analysis.statistics.student import expanded, quantile
+from app.analysis.statistics.uncertainty import enlargement, scatter_u
 
 NORRIS = Path(__file__).parents[2] / "fixtures" / "statistics" / "norris.csv"
 

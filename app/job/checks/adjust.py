@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
+from app.analysis.bench.nudging import Turn
 from app.analysis.messages import fill
-from app.analysis.nudging import Turn
 from app.job import messages
 from app.job.asking import Check, change, concluded, on_alignment_track
 from app.job.bench import Situation

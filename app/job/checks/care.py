@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Generator
 from typing import Any
 
-from app.analysis.expansion import ExpansionFinding, expansion_of
+from app.analysis.bench.expansion import ExpansionFinding, expansion_of
 from app.analysis.reading import Quantity
 from app.job import messages
 from app.job.asking import Check, change, concluded, learn, with_alignment_disk

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from itertools import count
 from typing import Any
 
+from app.analysis.bench.hysteresis import Arrival, HysteresisFinding, hysteresis_of
 from app.analysis.findings import Measurement
-from app.analysis.hysteresis import Arrival, HysteresisFinding, hysteresis_of
 from app.analysis.messages import fill
 from app.analysis.reading import Side
 from app.job import messages

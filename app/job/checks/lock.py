@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Generator
 from typing import Any
 
-from app.analysis.locking import LockFinding, creep_of, lock_of
+from app.analysis.bench.locking import LockFinding, creep_of, lock_of
 from app.analysis.messages import fill
 from app.analysis.reading import Quantity
 from app.job import messages

@@ -7,10 +7,10 @@ from collections.abc import Generator
 from dataclasses import dataclass
 from typing import Any
 
+from app.analysis.bench.nudging import Advice, Nudged, Turn, plan
+from app.analysis.bench.nudging import learn as learn_from
 from app.analysis.findings import Measurement
 from app.analysis.messages import fill
-from app.analysis.nudging import Advice, Nudged, Turn, plan
-from app.analysis.nudging import learn as learn_from
 from app.analysis.reading import Message, Quantity, Side
 from app.job import messages
 from app.job.asking import arrive, change, learn, take_lobes, why_not

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 
+from app.analysis.bench.seating import Seating, SeatingFinding, SpreadCause, seating_of
 from app.analysis.findings import Measurement
 from app.analysis.messages import fill
 from app.analysis.reading import Message
-from app.analysis.seating import Seating, SeatingFinding, SpreadCause, seating_of
-from app.analysis.uncertainty import enlargement
+from app.analysis.statistics.uncertainty import enlargement
 from app.job import messages
 from app.job.asking import Check, concluded, learn, on_alignment_track, take_lobes, why_not
 from app.job.bench import Situation

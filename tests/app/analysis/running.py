@@ -6,10 +6,10 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
-from app.analysis.analyser import Analyser
-from app.analysis.demodulation import Columns
+from app.analysis.pattern.analyser import Analyser
 from app.analysis.reading import Reading
-from app.analysis.setup import Setup
+from app.analysis.signal.demodulation import Columns
+from app.analysis.signal.setup import Setup
 from tests.synthesis import Made, Signal, make
 
 RAW = ("plus", "minus", "index")

@@ -12,7 +12,7 @@ from PySide6.QtWidgets import QAbstractButton, QApplication
 from app.analysis import messages
 from app.analysis.findings import Measurement, SpeedFinding, Want
 from app.analysis.reading import Message, Quantity
-from app.dashboard.jobdesk import Writing
+from app.dashboard.job.desk import Writing
 from app.dashboard.theme import LIGHT
 from app.dashboard.window import Window
 from app.job.model import Action, CheckName, Do, Enter, Stage, Take, Verdict

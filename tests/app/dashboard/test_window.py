@@ -15,8 +15,8 @@ from PySide6.QtWidgets import QAbstractButton, QApplication, QComboBox, QLineEdi
 
 from app.analysis.reading import Sign
 from app.dashboard.buttons import TouchButton
-from app.dashboard.dial import deflection
 from app.dashboard.help import cannot_do, cautions, help_html, keys
+from app.dashboard.needle.dial import deflection
 from app.dashboard.run import paint_time_ms, run_dashboard
 from app.dashboard.theme import DARK, LIGHT, Sizes
 from app.dashboard.window import Window

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from app.analysis.nudging import Nudged, Turn
+from app.analysis.bench.nudging import Nudged, Turn
 from app.analysis.reading import Quantity, Side
 from app.job.bench import ALIGNMENT, Bench, JobOptions, Known
 from app.job.model import CheckName, JobHead, Limit, Outcome, Stage, Taking, Value, Verdict

@@ -1,0 +1,1 @@
+"""What several measurements come to, and what follows from them for the hand."""

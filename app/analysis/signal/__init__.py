@@ -1,0 +1,1 @@
+"""From samples to an envelope: carrier, demodulation, noise, clipping."""

@@ -1,0 +1,1 @@
+"""Uncertainty, fits, and verdicts between limits."""

@@ -1,0 +1,276 @@
+"""Bursts of carrier within the turn: where they begin, and how high they are.
+
+Places are told roughly by the mean turn, then turn by turn from the index's own edge: a burst's
+carrier, carried on from its flat part, weighs the samples about its start, and the sum of those
+says how much of the burst is there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.analysis import messages
+from app.analysis.findings import Burst
+from app.analysis.messages import fill
+from app.analysis.pattern.revolution import Turn
+from app.analysis.reading import Message, Quantity, Trace
+from app.analysis.signal.captured import Captured
+from app.analysis.signal.setup import Setup
+from app.analysis.statistics.uncertainty import scatter_u
+from app.analysis.track.edges import Edge, start_of
+from app.analysis.track.strands import Floats, Strand, strands_of
+
+BINS = 2048
+"""Places in a turn."""
+_SHORTEST = BINS // 64
+_SHORTEST_GAP = BINS // 256
+_THRESHOLD = 0.25
+"""Of the loudest power: half of its amplitude."""
+_OVER_NOISE = 2.0
+_BLUNT = 8
+"""So many bins, or one and a half values where those are few, before its start a burst is not
+there yet, and so many after it all is: lobes of a radial pattern swell far more slowly."""
+_NOT_YET, _THERE = 0.09, 0.6
+_MOST_FILLED = 0.9
+_BEFORE_INDEX = 0.98
+"""What begins later in the turn than this is the first burst, come before the index."""
+
+
+@dataclass(frozen=True, slots=True)
+class BurstsFound:
+    """The bursts of a stretch.
+
+    Attributes
+    ----------
+    bursts : tuple of Burst
+        In the order of passing.
+    first_us : numpy.ndarray
+        float64, shape (turns,): start of the first burst of each turn.
+    timed : bool
+        Whether those are more than the mean turn's.
+    rpm : float
+        Mean speed.
+    carrier_hz : Quantity or None
+        None of an envelope.
+    trace : Trace
+        The mean turn.
+    """
+
+    bursts: tuple[Burst, ...]
+    first_us: Floats
+    timed: bool
+    rpm: float
+    carrier_hz: Quantity | None
+    trace: Trace
+
+
+def bursts_of(pieces: Sequence[Captured], setup: Setup, track: int) -> BurstsFound | Message:
+    """Find the bursts, or return why there are none.
+
+    Parameters
+    ----------
+    pieces : sequence of Captured
+        Each without a gap.
+    setup : Setup
+        Source and disk.
+    track : int
+        Where the head should be.
+    """
+    no_burst = fill(messages.NO_BURST, track)
+    strands = strands_of(pieces, setup, no_burst)
+    if isinstance(strands, Message):
+        return strands
+    passes = [(strand, turn) for strand in strands for turn in strand.turns]
+    if not passes:
+        return messages.NEEDS_INDEX
+    power_v2 = _mean_power(passes)
+    coarse = max(BINS * 1.5 / turn.frames for _, turn in passes)
+    runs = _runs(power_v2, max(_BLUNT, int(np.ceil(coarse))))
+    if not runs:
+        return no_burst
+    noise_v2 = _noise(power_v2, runs)
+    seen = [
+        [one for strand, turn in passes if (one := _look(strand, turn, run, noise_v2)) is not None]
+        for run in runs
+    ]
+    if not all(seen):
+        return no_burst
+    bursts = tuple(_burst(each, strands[0]) for each in seen)
+    rpm = 60.0 / float(np.mean([turn.frames / strand.rate_hz for strand, turn in passes]))
+    return BurstsFound(
+        bursts=bursts,
+        first_us=np.array([one.start_us for one in _best_timed(seen[0])]),
+        timed=any(one.timed for one in seen[0]),
+        rpm=rpm,
+        carrier_hz=_carrier([one for each in seen for one in each], strands[0]),
+        trace=Trace(
+            turns=((np.arange(BINS) + 0.5) / BINS).astype(np.float32),
+            envelope_v=np.sqrt(np.maximum(power_v2 - noise_v2, 0.0)).astype(np.float32),
+            tops_turns=tuple(float((begin + end) / (2.0 * BINS) % 1.0) for begin, end in runs),
+            tops_v=tuple(burst.height_v.value for burst in bursts),
+            number=len(passes),
+        ),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """One burst in one turn; ``timed`` is False where only the mean turn tells its start."""
+
+    start_us: float
+    timed: bool
+    noise_u_us: float
+    shape_u_us: float
+    length_us: float
+    power_v2: float
+    noise_v2: float
+    carrier_hz: float
+
+
+def _mean_power(passes: Sequence[tuple[Strand, Turn]]) -> Floats:
+    """Return the mean squared amplitude by place in the turn, shape (BINS,), with its noise."""
+    sums, counts = np.zeros(BINS), np.zeros(BINS)
+    for strand, turn in passes:
+        low, high = strand.inside(turn.start_frame, turn.end_frame)
+        power = np.abs(strand.phasors(low, high)) ** 2
+        where = ((np.arange(low, high) - turn.start_frame) / turn.frames * BINS).astype(np.int64)
+        where = np.clip(where, 0, BINS - 1)
+        sums += np.bincount(where, power, BINS)
+        counts += np.bincount(where, minlength=BINS)
+    known = np.flatnonzero(counts)
+    if not known.size:
+        return sums
+    return np.interp(np.arange(BINS), known, sums[known] / counts[known], period=BINS)
+
+
+def _runs(power_v2: Floats, blunt: int) -> list[tuple[int, int]]:
+    """Return first bin and end of each burst in the order of passing; either may lie outside."""
+    smooth = np.mean([np.roll(power_v2, shift) for shift in range(-2, 3)], axis=0)
+    quiet, loud = float(np.quantile(smooth, 0.1)), float(np.quantile(smooth, 0.995))
+    if loud < _OVER_NOISE * quiet or loud <= 0.0:
+        return []
+    there: NDArray[np.bool_] = smooth > quiet + _THRESHOLD * (loud - quiet)
+    if there.mean() > _MOST_FILLED:
+        return []
+    # From a quiet place on, so that no burst is cut in two.
+    shift = int(np.argmin(np.convolve(np.tile(there, 2), np.ones(_SHORTEST), "valid")[:BINS]))
+    edges = np.diff(np.roll(there, -shift).astype(np.int8), prepend=0, append=0)
+    runs: list[tuple[int, int]] = []
+    for begin, end in zip(np.flatnonzero(edges > 0), np.flatnonzero(edges < 0), strict=True):
+        if runs and begin - runs[-1][1] < _SHORTEST_GAP:
+            # A drop-out.
+            runs[-1] = (runs[-1][0], int(end))
+        else:
+            runs.append((int(begin), int(end)))
+    placed: list[tuple[int, int]] = []
+    for begin, end in runs:
+        first = (begin + shift) % BINS
+        level = (smooth[(first + np.array([-blunt, blunt])) % BINS] - quiet) / (
+            float(np.median(smooth[np.arange(first, first + end - begin) % BINS])) - quiet
+        )
+        if end - begin < _SHORTEST or level[0] > _NOT_YET or level[1] < _THERE:
+            continue
+        first -= BINS if first > _BEFORE_INDEX * BINS else 0
+        placed.append((first, first + end - begin))
+    return sorted(placed)
+
+
+def _noise(power_v2: Floats, runs: Sequence[tuple[int, int]]) -> float:
+    quiet = np.ones(BINS, dtype=np.bool_)
+    for begin, end in runs:
+        quiet[np.arange(begin - 2, end + 2) % BINS] = False
+    return float(np.median(power_v2[quiet])) if quiet.any() else 0.0
+
+
+def _look(strand: Strand, turn: Turn, run: tuple[int, int], noise_v2: float) -> _Seen | None:
+    """Return a burst of one turn, None where the stretch or the turn hardly holds it."""
+    a_bin = turn.frames / BINS
+    begin, end = (turn.start_frame + place * a_bin for place in run)
+    room = min(0.25 * (end - begin), turn.frames / 128.0)
+    low, high = strand.inside(begin + room, end - room)
+    if high - low < 2 * strand.window:
+        return None
+    flat = strand.phasors(low, high)
+    powers = np.abs(flat) ** 2
+    height_v2 = float(powers.mean()) - noise_v2
+    if height_v2 <= 0.0:
+        return None
+    last = _rough_end(strand, end, room, height_v2, noise_v2)
+    edge, timed = None, True
+    if begin - strand.window >= strand.reach:
+        edge = start_of(strand, _rough(strand, begin, room, height_v2, noise_v2), room)
+    if edge is None:
+        # The stretch begins too near: the mean turn tells the start, to some of its bins.
+        edge, timed = Edge(begin + strand.early, a_bin, max(2.0 * a_bin, 1.0)), False
+    in_us = 1e6 / strand.rate_hz
+    return _Seen(
+        start_us=(edge.place - turn.start_frame) * in_us,
+        timed=timed,
+        noise_u_us=edge.u_noise * in_us,
+        shape_u_us=edge.u_shape * in_us,
+        length_us=(last - edge.place) * in_us,
+        power_v2=height_v2,
+        noise_v2=noise_v2,
+        carrier_hz=_frequency(strand, flat),
+    )
+
+
+def _rough(strand: Strand, near: float, room: float, height_v2: float, noise_v2: float) -> float:
+    """Return about where a burst begins: by how much of its power there is about the place."""
+    low, high = strand.inside(near - room, near + room)
+    there = float(np.sum(np.abs(strand.phasors(low, high)) ** 2 - noise_v2)) / height_v2
+    # Half a value: a sum of values reaches that much beyond their places. Of the ramp that the
+    # window makes of a step, the square holds a third instead of half.
+    return high - 0.5 - there - strand.window / 6.0
+
+
+def _rough_end(
+    strand: Strand, near: float, room: float, height_v2: float, noise_v2: float
+) -> float:
+    low, high = strand.inside(near - room, near + room)
+    there = float(np.sum(np.abs(strand.phasors(low, high)) ** 2 - noise_v2)) / height_v2
+    return low - 0.5 + there + strand.window / 6.0
+
+
+def _frequency(strand: Strand, flat: NDArray[np.complex128]) -> float:
+    if strand.carrier_hz is None:
+        return 0.0
+    step = strand.window
+    phases = np.unwrap(np.angle(flat[::step]))
+    slope = float(np.polyfit(np.arange(phases.size), phases, 1)[0]) if phases.size > 2 else 0.0
+    return strand.carrier_hz + slope / step * strand.rate_hz / (2.0 * float(np.pi))
+
+
+def _burst(seen: Sequence[_Seen], strand: Strand) -> Burst:
+    timed = _best_timed(seen)
+    starts = np.array([one.start_us for one in timed])
+    powers = np.array([one.power_v2 for one in seen])
+    height_v = float(np.sqrt(powers.mean()))
+    start_u = scatter_u(starts) if len(starts) > 1 else timed[0].noise_u_us
+    # What each turn has alike: the start's shape, and where between two values the index's edge is.
+    alike_u = float(np.hypot(timed[0].shape_u_us, 0.1e6 / strand.rate_hz))
+    # Noise over the flat part: its values are independent once a window.
+    windows = max(1.0, seen[0].length_us * 0.5e-6 * strand.rate_hz / strand.window)
+    noise_u = float(np.sqrt(0.5 * seen[0].noise_v2 / windows / len(seen)))
+    height_u = scatter_u(powers) / (2.0 * height_v) if len(seen) > 1 else noise_u
+    return Burst(
+        start_us=Quantity(float(starts.mean()), float(np.hypot(start_u, alike_u))),
+        length_us=float(np.mean([one.length_us for one in seen])),
+        height_v=Quantity(height_v, max(height_u, noise_u)),
+    )
+
+
+def _best_timed(seen: Sequence[_Seen]) -> Sequence[_Seen]:
+    return [one for one in seen if one.timed] or seen
+
+
+def _carrier(seen: Sequence[_Seen], strand: Strand) -> Quantity | None:
+    if strand.carrier_hz is None:
+        return None
+    found = np.array([one.carrier_hz for one in seen])
+    u = scatter_u(found) if len(found) > 1 else 1e-3 * float(found[0])
+    return Quantity(float(found.mean()), u)

@@ -1,0 +1,180 @@
+"""Whole stretches made ready for what is measured at once: no slow part, with carrier and turns."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.analysis import messages
+from app.analysis.pattern.revolution import Turn
+from app.analysis.reading import Message
+from app.analysis.signal.captured import Captured
+from app.analysis.signal.carrier import find_carrier
+from app.analysis.signal.floor import floor_of
+from app.analysis.signal.setup import Setup
+from app.analysis.track.speed import index_turns
+
+Floats = NDArray[np.float64]
+
+_PERIODS = 4.0
+"""Of the carrier in the window of demodulation."""
+_ENVELOPE_S = 32e-6
+"""The same of an envelope."""
+_SLOW_S = 1e-3
+"""Hum is straight over so long, and a carrier averages out."""
+_MOST_OF_A_TURN = 0.9
+
+
+@dataclass(frozen=True, slots=True)
+class Strand:
+    """One stretch.
+
+    Attributes
+    ----------
+    values_v : numpy.ndarray
+        float64, shape (n,): the differential without its slow part, or the envelope.
+    rate_hz : float
+        Values a second.
+    carrier_hz : float or None
+        Near the carrier's frequency; None of an envelope.
+    turns : tuple of Turn
+        By the index, in values; whole, and without missing samples.
+    early : float
+        By how many values a start seems to come early. A pair of extremes covers the time from
+        its place to the next, half a value later than a sample does, and shows all of a burst that
+        fills a part of it, another half on average.
+    floor_u_v : float
+        Standard uncertainty of what noise adds to extremes, the same all along.
+    """
+
+    values_v: Floats
+    rate_hz: float
+    carrier_hz: float | None
+    turns: tuple[Turn, ...]
+    early: float = 0.0
+    floor_u_v: float = 0.0
+
+    @property
+    def omega(self) -> float:
+        """Radians of the carrier from one value to the next, 0 of an envelope."""
+        return 2.0 * float(np.pi) * (self.carrier_hz or 0.0) / self.rate_hz
+
+    @property
+    def window(self) -> int:
+        """Values in the window of demodulation."""
+        if self.carrier_hz is None:
+            return max(1, round(_ENVELOPE_S * self.rate_hz))
+        return max(4, round(_PERIODS * self.rate_hz / self.carrier_hz))
+
+    @property
+    def reach(self) -> int:
+        """Values that a window reaches to the left of its middle."""
+        return (self.window - 1) // 2
+
+    def phasors(self, start: int, end: int) -> NDArray[np.complex128]:
+        """Return the complex amplitude at the places `start` to `end`, as far as windows fit.
+
+        The place of a window is its middle, which for an even one lies half a value later. The
+        phase counts from a cosine that is at its top at place 0.
+        """
+        window, first = self.window, start - self.reach
+        part = self.values_v[first : end - self.reach + window - 1].astype(np.complex128)
+        if self.carrier_hz is not None:
+            places = np.arange(first, first + part.size)
+            part *= 2.0 * np.exp(-1j * self.omega * places)
+        sums = np.concatenate([np.zeros(1, dtype=np.complex128), np.cumsum(part)])
+        return (sums[window:] - sums[:-window]) / window
+
+    def inside(self, start: float, end: float) -> tuple[int, int]:
+        """Return whole places between two, as far as windows fit in the stretch."""
+        low = max(int(np.ceil(start)), self.reach)
+        high = min(int(np.floor(end)), self.values_v.size - self.window + self.reach + 1)
+        return low, max(low, high)
+
+
+def strands_of(
+    pieces: Sequence[Captured], setup: Setup, no_carrier: Message
+) -> list[Strand] | Message:
+    """Return each stretch made ready, or why none can be.
+
+    Parameters
+    ----------
+    pieces : sequence of Captured
+        Each without a gap.
+    setup : Setup
+        Source and disk.
+    no_carrier : Message
+        What to say where there is no carrier.
+    """
+    if setup.columns.envelope is not None and setup.low_corner_hz:
+        return messages.ENVELOPE_NOT_DC
+    found: list[Strand] = []
+    for piece in pieces:
+        values_v, step, floor_u_v = _values(piece, setup)
+        if values_v.size < 2:
+            continue
+        rate_hz = setup.sample_rate_hz / step
+        fine = np.isfinite(values_v)
+        turns = _whole(_turns(piece, setup), step, fine)
+        values_v = np.where(fine, values_v, 0.0)
+        if step == 2 or setup.columns.envelope is not None:
+            found.append(Strand(values_v, rate_hz, None, turns, float(step - 1), floor_u_v))
+            continue
+        length = max(3, round(0.5 * _SLOW_S * rate_hz))
+        # Twice, so that what is left of the carrier in a mean is next to nothing.
+        values_v = values_v - _slow(_slow(values_v, length), length)
+        carrier = find_carrier(values_v.astype(np.float32), rate_hz)
+        if carrier is not None:
+            found.append(Strand(values_v, rate_hz, carrier.frequency_hz, turns))
+    return found or no_carrier
+
+
+def _values(piece: Captured, setup: Setup) -> tuple[Floats, int, float]:
+    """Return differential or envelope, how many rows make a value, and the floor's u."""
+    columns = setup.columns
+    if piece.extremes and columns.differential is not None:
+        rows = piece.samples_v[: len(piece.samples_v) // 2 * 2, columns.differential]
+        pairs = rows.reshape(-1, 2).astype(np.float64)
+        size = 0.5 * (pairs[:, 1] - pairs[:, 0])
+        fine = size[np.isfinite(size)]
+        if not fine.size:
+            return size, 2, 0.0
+        floor = floor_of(fine)
+        return floor.taken_from(size), 2, floor.u_v
+    if columns.envelope is not None:
+        level = piece.samples_v[:, columns.envelope].astype(np.float64)
+        return level + (setup.detector_threshold_v or 0.0) * (level > 0.0), 1, 0.0
+    return columns.differential_of(piece.samples_v).astype(np.float64), 1, 0.0
+
+
+def _turns(piece: Captured, setup: Setup) -> list[Turn]:
+    turns = index_turns([piece], setup)
+    usual = 60.0 / setup.speed_rpm * setup.sample_rate_hz
+    if not turns and piece.at_index and len(piece.samples_v) > _MOST_OF_A_TURN * usual:
+        # The record begins at the edge: what comes soon after it needs no second one.
+        return [Turn(0.0, usual)]
+    if piece.extremes and piece.at_index:
+        # The trigger's edge is exact; those in the pairs may be a pair early, or not.
+        return [turn for turn in turns if turn.start_frame == 0.0]
+    return turns
+
+
+def _whole(turns: Sequence[Turn], step: int, fine: NDArray[np.bool_]) -> tuple[Turn, ...]:
+    """Return the turns in values, those with missing samples left out."""
+    scaled = [Turn(turn.start_frame / step, turn.end_frame / step) for turn in turns]
+    return tuple(
+        turn for turn in scaled if fine[max(0, int(turn.start_frame)) : int(turn.end_frame)].all()
+    )
+
+
+def _slow(values_v: Floats, length: int) -> Floats:
+    """Return the running mean over `length` values, over fewer at the ends."""
+    half = length // 2
+    sums = np.concatenate([[0.0], np.cumsum(values_v)])
+    places = np.arange(values_v.size)
+    low = np.maximum(places - half, 0)
+    high = np.minimum(places + half + 1, values_v.size)
+    return (sums[high] - sums[low]) / (high - low)

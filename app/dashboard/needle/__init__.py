@@ -1,0 +1,1 @@
+"""The needle's page and its instruments."""

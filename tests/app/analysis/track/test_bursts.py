@@ -1,0 +1,128 @@
+"""Bursts: index timing and azimuth, on signals made here and on the virtual drive."""
+
+import numpy as np
+import pytest
+
+from app.analysis import messages
+from app.analysis.findings import Burst
+from app.analysis.reading import Message, Quantity
+from app.analysis.signal.captured import Captured
+from app.analysis.track.azimuth import angle_of, azimuth_loss, azimuth_of
+from app.analysis.track.bursts import bursts_of
+from app.analysis.track.indextiming import index_of
+from tests.app.analysis import made_bursts
+from tests.app.analysis.made_bursts import extremes_of
+from tests.app.analysis.running import RAW, setup_for
+
+SETUP = setup_for(RAW, made_bursts.RATE_HZ)
+ANGLES = (-12.0, 12.0, -18.0, 18.0)
+WIDTH_UM, RADIUS_MM = 300.0, 39.1583
+
+
+def found_in(samples, track=34):
+    return bursts_of([Captured(samples)], SETUP, track)
+
+
+@pytest.mark.parametrize(
+    ("arcmin", "loss_db"), [(6, -0.047), (12, -0.187), (18, -0.423), (24, -0.758), (30, -1.196)]
+)
+def test_the_loss_is_the_published_one(arcmin, loss_db):
+    """The standard tape-loss expression sin y / y, for W = 300 µm and λ = 9.176 µm."""
+    loss = azimuth_loss(np.array([float(arcmin)]), 300.0, 9.176)
+    assert 20 * np.log10(loss[0]) == pytest.approx(loss_db, abs=5e-4)
+
+
+@pytest.mark.parametrize("head", [-25.0, -4.0, 0.0, 7.5, 30.0])
+def test_heights_by_the_curve_give_the_angle_back(head):
+    heights = azimuth_loss(np.array(ANGLES) - head, 300.0, 9.176)
+    bursts = [Burst(Quantity(0.0, 1.0), 1.0, Quantity(float(each), 1e-4)) for each in heights]
+    found = angle_of(bursts, np.array(ANGLES), 300.0, 9.176)
+    assert found.angle_arcmin.value == pytest.approx(head, abs=1e-3)
+    assert found.misfit_percent < 1e-3
+
+
+@pytest.mark.parametrize("delay_us", [60.0, 200.0, 311.7])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_the_start_is_found_within_a_microsecond(delay_us, seed):
+    found = index_of(found_in(made_bursts.bursts(seed, delay_us)))
+    assert found.delay_us.value == pytest.approx(delay_us, abs=1.0)
+    assert abs(found.delay_us.value - delay_us) < 3 * found.delay_us.u
+    assert found.turns == 11
+    assert found.scatter_us < 2.0
+
+
+@pytest.mark.parametrize(("seed", "head"), [(3, -9.0), (4, 5.0), (5, 21.0)])
+def test_azimuth_within_a_minute(seed, head):
+    length_um = 2e3 * np.pi * RADIUS_MM / made_bursts.CARRIER_CYCLES
+    heights = azimuth_loss(np.array(ANGLES) - head, WIDTH_UM, length_um)
+    bursts = found_in(made_bursts.bursts(seed, 210.0, heights))
+    assert [burst.length_us for burst in bursts.bursts] == pytest.approx([12500.0] * 4, abs=60.0)
+    found = azimuth_of(bursts, ANGLES, width_um=WIDTH_UM, radius_mm=RADIUS_MM, carrier_hz=125e3)
+    assert found.angle_arcmin.value == pytest.approx(head, abs=1.0)
+    assert abs(found.angle_arcmin.value - head) < 2 * found.angle_arcmin.u
+    assert bursts.carrier_hz.value == pytest.approx(125e3, rel=1e-3)
+    for burst, height in zip(bursts.bursts, heights, strict=True):
+        assert burst.height_v.value == pytest.approx(0.4 * height, rel=2e-3)
+
+
+def test_another_speed_needs_no_other_carrier():
+    heights = azimuth_loss(np.array(ANGLES) - 6.0, WIDTH_UM, 9.8415)
+    bursts = found_in(made_bursts.bursts(7, 210.0, heights, rpm=309.0))
+    found = azimuth_of(bursts, ANGLES, width_um=WIDTH_UM, radius_mm=RADIUS_MM, carrier_hz=125e3)
+    assert found.angle_arcmin.value == pytest.approx(6.0, abs=1.0)
+
+
+def test_too_few_bursts_are_no_azimuth():
+    bursts = found_in(made_bursts.bursts(6, 210.0, (1.0, 0.9)))
+    said = azimuth_of(bursts, ANGLES, width_um=300.0, radius_mm=39.0, carrier_hz=125e3)
+    assert isinstance(said, Message)
+    assert "2 bursts where the disk has 4" in str(said)
+
+
+def test_without_an_index_it_says_what_to_wire():
+    samples = made_bursts.bursts(8, 210.0, turns=4.0)
+    samples[:, 2] = 5.0
+    assert found_in(samples) == messages.NEEDS_INDEX
+
+
+def test_noise_alone_has_no_burst():
+    samples = made_bursts.bursts(9, 210.0, (0.0,), turns=4.0)
+    assert "is the head on track 34 of the alignment disk?" in str(found_in(samples))
+
+
+@pytest.mark.parametrize("together", [20, 50])
+def test_pairs_of_extremes_tell_azimuth_and_start_to_a_pair(together):
+    heights = azimuth_loss(np.array(ANGLES) + 8.0, WIDTH_UM, 9.8415)
+    samples = made_bursts.bursts(11, 210.0, heights)
+    edges = np.flatnonzero((samples[1:, 2] < 2.5) & (samples[:-1, 2] >= 2.5)) + 1
+    records = [
+        Captured(
+            extremes_of(samples[edge : edge + 440_000], together), at_index=True, extremes=True
+        )
+        for edge in edges[:9:2]
+    ]
+    rate_hz = 2 * made_bursts.RATE_HZ / together
+    setup = setup_for(("differential", "index"), rate_hz, bandwidth_hz=0.5e6)
+    bursts = bursts_of(records, setup, 34)
+    delay = index_of(bursts).delay_us
+    assert delay.value == pytest.approx(210.0, abs=together)
+    assert abs(delay.value - 210.0) < 2 * delay.u
+    found = azimuth_of(bursts, ANGLES, width_um=WIDTH_UM, radius_mm=RADIUS_MM, carrier_hz=125e3)
+    assert found.angle_arcmin.value == pytest.approx(-8.0, abs=1.0)
+
+
+def test_pairs_as_long_as_the_delay_do_not_time_it():
+    samples = made_bursts.bursts(12, 210.0, (1.0,))
+    edge = int(np.argmax(samples[:, 2] < 2.5))
+    rows = extremes_of(samples[edge : edge + 440_000], 200)
+    setup = setup_for(("differential", "index"), 2 * made_bursts.RATE_HZ / 200, bandwidth_hz=0.5e6)
+    found = bursts_of([Captured(rows, at_index=True, extremes=True)], setup, 1)
+    assert index_of(found) == messages.START_UNTIMED
+
+
+def test_missing_samples_leave_a_turn_out():
+    samples = made_bursts.bursts(10, 210.0)
+    samples[700_000:700_100, :2] = np.nan
+    found = index_of(found_in(samples))
+    assert found.turns == 10
+    assert found.delay_us.value == pytest.approx(210.0, abs=1.0)
