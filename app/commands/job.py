@@ -160,6 +160,12 @@ def _drive(options: argparse.Namespace, identity: str) -> Drive:
     if not options.no_book:
         with Book(options.book) as book:
             found = book.drive(identity)
+            past = () if found is None else book.history(identity)
+        if past and not past[-1].closed_at:
+            sys.stderr.write(
+                f"evenlobe: this is a new job; job {past[-1].number} of the drive is open, and "
+                "--resume goes on with that\n"
+            )
     profile = options.profile or (found.profile if found is not None else DEFAULT_PROFILE)
     return Drive(identity, profile, "" if found is None else found.note, now())
 

@@ -401,9 +401,19 @@ def test_going_on_with_a_job_changes_nothing_of_it(tmp_path, capsys, words, said
     book = ["--book", str(tmp_path / "book.sqlite3")]
     begun = ["job", "sim:rate=500000&pace=fast&azimuth_arcmin=40", "--drive", "d", *book]
     assert cli.run([*begun, "--checks", "azimuth"]) == 3
-    capsys.readouterr()
+    assert capsys.readouterr().err == ""
     assert cli.run([*begun, "--resume", *words]) == (2 if said else 3)
     assert said in capsys.readouterr().err
+
+
+def test_a_new_job_beside_an_open_one_says_so(tmp_path, capsys):
+    book = ["--book", str(tmp_path / "book.sqlite3")]
+    words = ["job", "sim:rate=500000&pace=fast&azimuth_arcmin=40", "--drive", "d", *book]
+    for said in ("", "job 1 of the drive is open, and --resume goes on with that"):
+        assert cli.run([*words, "--checks", "azimuth"]) == 3
+        assert said in capsys.readouterr().err
+    with Book(tmp_path / "book.sqlite3") as opened:
+        assert opened.numbers() == (1, 2)
 
 
 def test_a_check_that_failed_is_done_once_more(tmp_path, capsys):
