@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Generator
+from typing import Any
+
 from app.analysis.findings import Measurement, Want
+from app.analysis.reading import Message
 from app.job import messages
 from app.job.asking import Check, concluded, on_track, why_not, with_alignment_disk
 from app.job.bench import Situation
 from app.job.judging import either_side, judge
-from app.job.model import Take, Value, Verdict
+from app.job.model import Ask, Take, Value, Verdict
 
 _AZIMUTH_TURNS = 20
 _INDEX_TURNS = 40
@@ -24,15 +28,8 @@ def azimuth(situation: Situation) -> Check:
     if track is None:
         reason = str(messages.NO_BURSTS)
         return concluded(situation, Verdict.NOTED, unit="arcmin", limit=limit, reason=reason)
-    yield from with_alignment_disk(situation)
-    yield from on_track(situation, track, situation.side)
-    measurement: Measurement = yield Take(
-        Want.AZIMUTH,
-        messages.TAKING_AZIMUTH,
-        f"side {situation.side}",
-        _AZIMUTH_TURNS,
-        track,
-        situation.side,
+    measurement = yield from _measure(
+        situation, Want.AZIMUTH, messages.TAKING_AZIMUTH, _AZIMUTH_TURNS, track
     )
     found = measurement.azimuth
     if found is None:
@@ -70,15 +67,8 @@ def index_timing(situation: Situation) -> Check:
         reason = str(messages.NO_BURSTS)
         return concluded(situation, Verdict.NOTED, unit="µs", limit=limit, reason=reason)
     track = profile.index_tracks[0]
-    yield from with_alignment_disk(situation)
-    yield from on_track(situation, track, situation.side)
-    measurement: Measurement = yield Take(
-        Want.INDEX,
-        messages.TAKING_INDEX,
-        f"side {situation.side}",
-        _INDEX_TURNS,
-        track,
-        situation.side,
+    measurement = yield from _measure(
+        situation, Want.INDEX, messages.TAKING_INDEX, _INDEX_TURNS, track
     )
     found = measurement.index
     if found is None:
@@ -97,3 +87,14 @@ def index_timing(situation: Situation) -> Check:
             Value("turns", float(found.turns)),
         ),
     )
+
+
+def _measure(
+    situation: Situation, want: Want, message: Message, turns: int, track: int
+) -> Generator[Ask, Any, Measurement]:
+    """Measure on a track of the alignment disk."""
+    yield from with_alignment_disk(situation)
+    yield from on_track(situation, track, situation.side)
+    side = situation.side
+    measurement: Measurement = yield Take(want, message, f"side {side}", turns, track, side)
+    return measurement
