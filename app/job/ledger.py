@@ -12,10 +12,25 @@ from app.job.model import CheckName, Outcome, Stage, Summary, Value, Verdict
 def summary_of(outcomes: Sequence[Outcome], stage: Stage) -> Summary:
     """Return the three numbers of the drive in one stage.
 
-    As found a drive is only once: there the first of several stands. As left the newest counts,
-    also where it has no number: one of before says nothing of the drive as it is now.
     The offset is that of the middle of the hysteresis; where that was not measured, of side 0 as
     the head stood.
+    """
+    counts = counting(outcomes, stage)
+    hysteresis = counts.get(CheckName.HYSTERESIS)
+    details = () if hysteresis is None else hysteresis.details
+    middle = next((replace(each, name="") for each in details if each.name == MIDDLE), None)
+    return Summary(
+        middle or _value_of(counts.get(CheckName.RADIAL)),
+        _value_of(hysteresis),
+        _value_of(counts.get(CheckName.SPEED)),
+    )
+
+
+def counting(outcomes: Iterable[Outcome], stage: Stage) -> dict[CheckName, Outcome]:
+    """Return the outcome of each check on side 0 that counts in one stage.
+
+    As found a drive is only once: there the first of several stands. As left the newest counts,
+    also where it has no number: one of before says nothing of the drive as it is now.
     """
     counts: dict[CheckName, Outcome] = {}
     for outcome in outcomes:
@@ -25,14 +40,7 @@ def summary_of(outcomes: Sequence[Outcome], stage: Stage) -> Summary:
             counts[outcome.check] = outcome
         elif outcome.value is not None:
             counts.setdefault(outcome.check, outcome)
-    hysteresis = counts.get(CheckName.HYSTERESIS)
-    details = () if hysteresis is None else hysteresis.details
-    middle = next((replace(each, name="") for each in details if each.name == MIDDLE), None)
-    return Summary(
-        middle or _value_of(counts.get(CheckName.RADIAL)),
-        _value_of(hysteresis),
-        _value_of(counts.get(CheckName.SPEED)),
-    )
+    return counts
 
 
 def _value_of(outcome: Outcome | None) -> Value | None:

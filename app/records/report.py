@@ -12,6 +12,7 @@ from app.job.model import CheckName, Outcome, Stage, Taking, Value, Verdict
 from app.job.next import what_next
 from app.records import evidence
 from app.records.blocks import Block, Lines, Report, Section, Signature, Table
+from app.records.changes import change_of
 from app.records.model import JobRecord, Past
 from app.records.wording import (
     VERDICTS,
@@ -162,13 +163,21 @@ def _numbers(record: JobRecord) -> Table:
     arrived = found.hysteresis_um is not None or left.hysteresis_um is not None
     of = " (middle of both arrivals)" if arrived else ""
     rows = (
-        (f"Radial offset{of}, + outward", found.offset_um, left.offset_um),
-        ("Hysteresis, outside less inside", found.hysteresis_um, left.hysteresis_um),
-        ("Spindle speed", found.speed_rpm, left.speed_rpm),
+        (f"Radial offset{of}, + outward", CheckName.RADIAL, found.offset_um, left.offset_um),
+        (
+            "Hysteresis, outside less inside",
+            CheckName.HYSTERESIS,
+            found.hysteresis_um,
+            left.hysteresis_um,
+        ),
+        ("Spindle speed", CheckName.SPEED, found.speed_rpm, left.speed_rpm),
     )
     return Table(
         ("", "As found (± U)", "As left (± U)", "Change"),
-        tuple((name, _or_none(a), _or_none(b), _change(a, b)) for name, a, b in rows),
+        tuple(
+            (name, _or_none(a), _or_none(b), _changed(change_of(a, b, record.outcomes, check)))
+            for name, check, a, b in rows
+        ),
         (0.34, 0.22, 0.22, 0.22),
     )
 
@@ -177,13 +186,8 @@ def _or_none(value: Value | None) -> str:
     return "not measured" if value is None else amount(value)
 
 
-def _change(found: Value | None, left: Value | None) -> str:
-    if found is None or left is None:
-        return "–"
-    u = None
-    if found.u is not None and left.u is not None:
-        u = (found.u**2 + left.u**2) ** 0.5
-    return amount(Value("", left.value - found.value, u, left.unit))
+def _changed(change: Value | None) -> str:
+    return "–" if change is None else amount(change)
 
 
 def _checks(record: JobRecord, outcomes: Sequence[Outcome]) -> Block:

@@ -100,9 +100,11 @@ def test_each_check_has_value_expanded_uncertainty_limit_verdict_and_source():
 
 
 def test_change_has_the_uncertainty_of_both():
-    """The root of the sum of squares: JCGM 100, 5.1.2."""
+    """The root of the sum of squares: JCGM 100, 5.1.2; less what both have alike: 5.2.2."""
     rows = table(report_of(record()), "As found against as left").rows
-    assert rows[0][3] == f"35.0 ± {2 * (2.0**2 + 1.9**2) ** 0.5:.1f} µm"
+    assert rows[2][3] == f"−1.21 ± {2 * (0.04**2 + 0.04**2) ** 0.5:.2f} rpm"
+    alike = (1.1 / 33.7) ** 2 * -33.4 * 1.6 + 1.4**2
+    assert rows[0][3] == f"35.0 ± {2 * (2.0**2 + 1.9**2 - 2 * alike) ** 0.5:.1f} µm"
 
 
 def test_what_was_not_measured_is_said():
