@@ -178,12 +178,12 @@ class Book(BookFile):
 
     def job(self, number: int) -> JobRecord:
         """Return a job with everything that was measured."""
-        with told_of(self._where):
+        with self._reading():
             return self._job(number)
 
     def standing(self, number: int) -> Standing | None:
         """Return how an open job stands, None of one that is closed or of before that was kept."""
-        with told_of(self._where):
+        with self._reading():
             self._known_job(number)
             body, closed_at = self._db.execute(
                 "SELECT standing, closed_at FROM jobs WHERE number = ?", (number,)
@@ -200,15 +200,15 @@ class Book(BookFile):
         BookError
             When it cannot be gone on with.
         """
-        record, standing = self.job(number), self.standing(number)
-        if record.closed_at:
-            raise RefusedError(f"job {number} is closed; begin a new one")
-        if standing is None:
-            raise RefusedError(
-                f"job {number} is of an older Evenlobe, which kept all that was measured but not "
-                "how the job stood; begin a new one"
-            )
-        with told_of(self._where):
+        with self._reading():
+            record, standing = self.job(number), self.standing(number)
+            if record.closed_at:
+                raise RefusedError(f"job {number} is closed; begin a new one")
+            if standing is None:
+                raise RefusedError(
+                    f"job {number} was broken off as it began, or an older Evenlobe kept what was "
+                    "measured but not how the job stood; begin a new one"
+                )
             try:
                 steps_of(standing.steps, record.outcomes)
             except ValueError as fault:

@@ -126,3 +126,17 @@ class BookFile:
                 if self._db.in_transaction:
                     self._db.execute("ROLLBACK")
                 raise
+
+    @contextmanager
+    def _reading(self) -> Iterator[None]:
+        """Read all that is read within as it stands at one moment, whoever writes meanwhile."""
+        with told_of(self._where):
+            if self._db.in_transaction:
+                yield
+                return
+            self._db.execute("BEGIN")
+            try:
+                yield
+            finally:
+                if self._db.in_transaction:
+                    self._db.execute("ROLLBACK")

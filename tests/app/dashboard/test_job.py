@@ -489,13 +489,14 @@ def test_buttons_of_the_job_are_for_a_gloved_finger(window):
 
 
 def left_in(window, book):
-    """Leave the job at the bench for another drive's, and return how it was left."""
+    """Leave the job at the bench for another drive's; tells how the book has it."""
     number = window.desk.number
     window.work_on("machine 8", "130mm-48tpi")
 
     def written():
+        # It is written beside the window: what is awaited may not be there yet.
         with Book(book) as opened:
-            return opened.left(number)
+            return opened.left(number) if opened.standing(number) else None
 
     return written
 
@@ -509,7 +510,7 @@ def test_an_open_job_is_gone_on_with(qtbot, window, session, book):
     qtbot.waitUntil(lambda: desk.number == 1, timeout=10_000)
     found, steps = desk.job.outcomes, len(desk.job.steps)
     written = left_in(window, book)
-    qtbot.waitUntil(lambda: written().outcomes == found, timeout=10_000)
+    qtbot.waitUntil(lambda: (left := written()) and left.outcomes == found, timeout=10_000)
     assert desk.job.outcomes == ()
     window.show_drives()
     window.take_up(written())
@@ -531,6 +532,7 @@ def test_a_job_that_does_not_fit_stays_in_the_book(qtbot, window, session, book)
     desk = window.desk
     qtbot.waitUntil(lambda: desk.number == 1, timeout=10_000)
     written = left_in(window, book)
+    qtbot.waitUntil(lambda: written() is not None, timeout=10_000)
     left = written()
     now = desk.job
     shown = session.view

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from app.job.model import CheckName, Stage
+from app.job.plan import State
 from app.profiles import load_profile
 from app.records.book import Book
 from app.records.fault import BookError
@@ -213,9 +214,34 @@ def test_an_open_job_comes_back_as_it_was_left(book):
         assert again.history(DRIVE.identity)[0].nudges == 1
 
 
+def test_a_job_is_read_as_it_stands_at_one_moment(book, monkeypatch):
+    number = filled(book)
+    book.keep_standing(number, standing())
+    steps = standing().steps
+    newer = replace(steps[1], state=State.DONE, outcome=2)
+    read = Book.standing
+
+    def written_between(self, asked):
+        # Another thread ends a check just here.
+        with Book(book.path) as other:
+            other.add_outcome(number, outcome(1.0, Stage.WORK, CheckName.ADJUST))
+            other.keep_standing(number, replace(standing(), steps=(steps[0], newer)))
+        return read(self, asked)
+
+    with Book(book.path) as reader:
+        monkeypatch.setattr(Book, "standing", written_between)
+        left = reader.left(number)
+        assert (left.standing, len(left.outcomes)) == (standing(), 2)
+        monkeypatch.undo()
+        later = reader.left(number)
+    assert (later.standing.steps[1], len(later.outcomes)) == (newer, 3)
+
+
 def test_a_job_that_cannot_be_gone_on_with_says_why(book):
     number = filled(book)
-    with pytest.raises(BookError, match=r"older Evenlobe.*begin a new one"):
+    with pytest.raises(
+        BookError, match=r"broken off as it began, or an older Evenlobe.*begin a new one"
+    ):
         book.left(number)
     book.keep_standing(number, replace(standing(), steps=()))
     with pytest.raises(BookError, match=r"damaged \(job 1: it has no steps\)"):
