@@ -7,7 +7,7 @@ from typing import Any
 import pyqtgraph as pg
 from PySide6.QtCore import QRect, QRectF, Qt
 from PySide6.QtGui import QColor, QFont, QPainter, QPen
-from PySide6.QtWidgets import QGraphicsView, QWidget
+from PySide6.QtWidgets import QGraphicsItem, QGraphicsView, QWidget
 
 from app.dashboard.lettering import paint_virtual
 from app.dashboard.theme import LIGHT, Sizes, Theme
@@ -55,6 +55,8 @@ class StillPlot(pg.PlotWidget):
             axis = self.plot_item.getAxis(side)
             axis.setTextPen(theme.ink)
             axis.setPen(QPen(QColor(theme.line), 1))
+            # Ticks and their words change far less often than what is plotted.
+            axis.setCacheMode(QGraphicsItem.CacheMode.DeviceCoordinateCache)
             axis.setStyle(tickFont=font, hideOverlappingLabels=2 * sizes.text_px)
 
     def pen(self, colour: str, width: float, alpha: float = 1.0) -> QPen:

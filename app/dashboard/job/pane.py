@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QRectF, QSize, Qt, Signal
-from PySide6.QtGui import QColor, QPainter, QPaintEvent, QPen
+from PySide6.QtCore import QSize, Qt, Signal
+from PySide6.QtGui import QPainter, QPaintEvent
 from PySide6.QtWidgets import QGridLayout, QLabel, QLineEdit, QSizePolicy, QVBoxLayout, QWidget
 
 from app.analysis.reading import Reading
@@ -13,6 +13,7 @@ from app.dashboard.job.cardview import CardView
 from app.dashboard.job.checklist import CheckList
 from app.dashboard.job.desk import Desk
 from app.dashboard.job.words import done_words, rows_of
+from app.dashboard.panel import paint_panel
 from app.dashboard.theme import LIGHT, Sizes, Theme
 from app.dashboard.words import current_reading
 from app.live.view import View
@@ -152,9 +153,5 @@ class JobPane(QWidget):
     def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
         """Paint the ground, as that of the other instruments."""
         painter = QPainter(self)
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        px = self._sizes.px
-        painter.setPen(QPen(QColor(self._theme.line), max(1.0, px(1.5))))
-        painter.setBrush(QColor(self._theme.face))
-        painter.drawRoundedRect(QRectF(self.rect()).adjusted(1, 1, -1, -1), px(10), px(10))
+        paint_panel(painter, self, self._theme, self._sizes)
         painter.end()

@@ -6,6 +6,7 @@ from PySide6.QtCore import QRectF, QSize, Qt
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
+from app.dashboard.panel import paint_panel
 from app.dashboard.theme import FIGURE_CAP, LIGHT, Sizes, Theme, font_of_cap
 from app.dashboard.words import Face, Figure
 
@@ -61,11 +62,8 @@ class Figures(QWidget):
     def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
         """Paint the three figures."""
         painter = QPainter(self)
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        paint_panel(painter, self, self._theme, self._sizes)
         px = self._sizes.px
-        painter.setPen(QPen(QColor(self._theme.line), max(1.0, px(1.5))))
-        painter.setBrush(QColor(self._theme.face))
-        painter.drawRoundedRect(QRectF(self.rect()).adjusted(1, 1, -1, -1), px(10), px(10))
         width, height = float(self.width()), float(self.height())
         ratio = QRectF(0, 0, width, height * 0.42)
         difference = QRectF(0, height * 0.42, width, height * 0.29)

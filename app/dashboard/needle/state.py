@@ -11,6 +11,7 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from app.analysis.reading import Geometry, Reading
 from app.dashboard.lettering import LEFT, height_of, write
+from app.dashboard.panel import paint_panel
 from app.dashboard.theme import LIGHT, Sizes, Theme
 from app.dashboard.words import current_reading, translate
 from app.live.view import Level, Phase, View, reading_age_s
@@ -251,11 +252,7 @@ class StateView(QWidget):
     def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
         """Paint each line: shape, name, words."""
         painter = QPainter(self)
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        px = self._sizes.px
-        painter.setPen(QPen(QColor(self._theme.line), max(1.0, px(1.5))))
-        painter.setBrush(QColor(self._theme.face))
-        painter.drawRoundedRect(QRectF(self.rect()).adjusted(1, 1, -1, -1), px(10), px(10))
+        paint_panel(painter, self, self._theme, self._sizes)
         pad = max(6.0, self._sizes.px(12))
         room = QRectF(self.rect()).adjusted(pad, pad, -pad, -pad)
         notes = "\n".join(f"▲ {note}" for note in self._notes)
