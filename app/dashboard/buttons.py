@@ -8,6 +8,8 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QPushButton, QSizePolicy, QWidget
 
+from app.dashboard.fields import is_enter
+
 
 class TouchButton(QPushButton):
     """A button that Space and Enter press, and that a click does not take the focus to.
@@ -54,12 +56,11 @@ class TouchButton(QPushButton):
             self.style().polish(self)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
-        """Let Enter press as Space does; with Shift it is the virtual hand's."""
-        shifted = bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
-        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter) and not shifted:
-            self.click()
-            return
-        if shifted:
+        """Let Enter press as Space does, once while it is held; with Shift it is another's."""
+        if is_enter(event):
+            if not event.isAutoRepeat():
+                self.click()
+        elif event.modifiers() & Qt.KeyboardModifier.ShiftModifier:
             event.ignore()
-            return
-        super().keyPressEvent(event)
+        else:
+            super().keyPressEvent(event)

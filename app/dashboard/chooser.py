@@ -16,14 +16,13 @@ from PySide6.QtWidgets import (
     QGridLayout,
     QHBoxLayout,
     QLabel,
-    QLineEdit,
-    QListWidget,
     QListWidgetItem,
     QVBoxLayout,
     QWidget,
 )
 
 from app.dashboard.buttons import TouchButton
+from app.dashboard.fields import Field, NamedList
 from app.live.view import Listed, Listing
 
 _ROLES = (
@@ -59,12 +58,12 @@ class Chooser(QWidget):
         self._status = QLabel(self)
         self._status.setProperty("quiet", True)
         self._status.setWordWrap(True)
-        self._list = QListWidget(self)
-        self._list.setAccessibleName(self.tr("Sources found"))
-        self._list.setAccessibleDescription(self.tr("Arrows choose, Enter opens"))
+        self._list = NamedList(
+            self.tr("Sources found"), self.tr("Arrows choose, Enter opens"), self
+        )
         self._list.currentItemChanged.connect(self._take_address)
-        self._list.itemActivated.connect(self._open)
-        self._address = QLineEdit(self)
+        self._list.asked.connect(self._open)
+        self._address = Field(self)
         self._address.setAccessibleName(self.tr("Address"))
         self._address.setAccessibleDescription(
             self.tr("Address of a source, or the path of a capture")
@@ -74,9 +73,11 @@ class Chooser(QWidget):
         )
         self._address.returnPressed.connect(self._open)
         self._roles = QComboBox(self)
-        own_roles = QLineEdit(self._roles)
+        own_roles = Field(self._roles)
         own_roles.setPlaceholderText(self.tr("by default"))
+        own_roles.returnPressed.connect(self._open)
         self._roles.setLineEdit(own_roles)
+        self._roles.setInsertPolicy(QComboBox.InsertPolicy.NoInsert)
         self._roles.setAccessibleName(self.tr("Roles of the channels"))
         self._roles.setAccessibleDescription(
             self.tr("Comma-separated, in the order of the channels; - skips one; empty: by default")

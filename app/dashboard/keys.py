@@ -10,6 +10,9 @@ from app.dashboard.needle.controls import LARGE_UM, SMALL_UM
 from app.dashboard.ways import Done, Ways
 
 Pressed = tuple[Qt.Key, Qt.KeyboardModifier]
+_MOVES = (Qt.Key.Key_Up, Qt.Key.Key_Down, Qt.Key.Key_Left, Qt.Key.Key_Right)
+REPEATED = frozenset((*_MOVES, Qt.Key.Key_PageUp, Qt.Key.Key_PageDown))
+"""Keys that do it again while they are held down; leant on, any other does what it does once."""
 _PLAIN = Qt.KeyboardModifier.NoModifier
 _SHIFT = Qt.KeyboardModifier.ShiftModifier
 

@@ -23,7 +23,7 @@ from app.dashboard.buttons import TouchButton
 from app.dashboard.chooser import Chooser
 from app.dashboard.help import FirstPage
 from app.dashboard.job.desk import Desk
-from app.dashboard.keys import key_table
+from app.dashboard.keys import REPEATED, key_table
 from app.dashboard.needle.bench import Bench
 from app.dashboard.needle.teach import INDEXED_ROLES
 from app.dashboard.theme import Sizes, Theme, palette_for, style_sheet, theme_for
@@ -222,8 +222,8 @@ class Window(QWidget):
         done = self._keys.get((Qt.Key(event.key()), modifiers))
         if done is None:
             super().keyPressEvent(event)
-            return
-        done()
+        elif event.key() in REPEATED or not event.isAutoRepeat():
+            done()
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
         """Let sizes follow the window."""

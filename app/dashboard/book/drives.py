@@ -11,15 +11,15 @@ from PySide6.QtWidgets import (
     QGridLayout,
     QHBoxLayout,
     QLabel,
-    QLineEdit,
     QListWidgetItem,
     QVBoxLayout,
     QWidget,
 )
 
-from app.dashboard.book.pastjobs import WHICH, PastJobs, figure_of, listing
+from app.dashboard.book.pastjobs import WHICH, PastJobs, figure_of
 from app.dashboard.book.shelf import Shelf
 from app.dashboard.buttons import TouchButton
+from app.dashboard.fields import Field, NamedList
 from app.dashboard.theme import Sizes, Theme
 from app.dashboard.words import translate
 from app.records.book import Book, shown
@@ -63,13 +63,14 @@ class DrivesPage(QWidget):
         self._status.setTextFormat(Qt.TextFormat.PlainText)
         self._search = self._field(self.tr("Search"), self.tr("Part of a name, class or note"))
         self._search.textChanged.connect(self._look)
-        self._list = listing(
+        self._search.returnPressed.connect(lambda: self._list.setFocus())
+        self._list = NamedList(
             self.tr("Drives"),
             self.tr("Arrows choose, Enter begins a job or goes on with an open one"),
             self,
         )
         self._list.currentItemChanged.connect(self._choose)
-        self._list.itemActivated.connect(self.go_on)
+        self._list.asked.connect(self.go_on)
         self._identity = self._field(self.tr("New drive"), self.tr("Your own name or number"))
         self._identity.returnPressed.connect(self.add)
         self._profile = QComboBox(self)
@@ -143,6 +144,11 @@ class DrivesPage(QWidget):
 
         self._shelf.ask("add", keep, self._added)
 
+    def next_chart(self) -> None:
+        """Show the next of the drive's numbers in the chart."""
+        if not self.past.next_number():
+            self._status.setText(self.tr("There is no job yet, so there is no chart."))
+
     def report(self) -> None:
         """Show the report of the chosen job, the newest where none is chosen."""
         chosen = self._chosen()
@@ -170,24 +176,33 @@ class DrivesPage(QWidget):
             self._list.setCurrentRow(0)
         if not found:
             self._choose(None)
-            empty = self.tr("No drive in the book has that in it.")
-            first = self.tr("No drive in the book yet: add the first below.")
-            self._status.setText(empty if self._search.text() else first)
+            self._say_empty()
         else:
             many = self.tr("{0} drives").format(len(found))
             self._status.setText(many if len(found) > 1 else self.tr("One drive"))
+
+    def _say_empty(self) -> None:
+        """Say that there is none, and lead to where the first is typed."""
+        if self._search.text():
+            self._status.setText(self.tr("No drive in the book has that in it."))
+            return
+        self._status.setText(self.tr("No drive in the book yet: add the first below."))
+        if self._list.hasFocus():
+            self._identity.setFocus()
 
     def _added(self, drive: Drive) -> None:
         self._identity.clear()
         self._note.clear()
         self._search.setText("")
-        self._shelf.ask("drives", lambda book: book.drives(), self._fill)
-        self._shelf.ask("added", lambda book: drive, self._select)
 
-    def _select(self, drive: Drive) -> None:
-        for row, identity in enumerate(self.identities):
-            if identity == drive.identity:
-                self._list.setCurrentRow(row)
+        def select(found: tuple[Shelved, ...]) -> None:
+            self._fill(found)
+            if drive.identity in self.identities:
+                self._list.setCurrentRow(self.identities.index(drive.identity))
+            # Enter begins its job now, as the button says.
+            self._list.setFocus()
+
+        self._shelf.ask("drives", lambda book: book.drives(), select)
 
     def _choose(self, item: QListWidgetItem | None) -> None:
         chosen = None if item is None else item.data(WHICH)
@@ -212,8 +227,8 @@ class DrivesPage(QWidget):
         item = self._list.currentItem()
         return None if item is None else item.data(WHICH)
 
-    def _field(self, name: str, description: str) -> QLineEdit:
-        field = QLineEdit(self)
+    def _field(self, name: str, description: str) -> Field:
+        field = Field(self)
         field.setAccessibleName(name)
         field.setAccessibleDescription(description)
         field.setPlaceholderText(description)
@@ -268,10 +283,10 @@ class DrivesPage(QWidget):
                 self.begin,
             ),
             (
-                self.tr("Other number"),
+                self.tr("Next chart"),
                 "",
                 self.tr("Show offset, hysteresis or speed in the chart"),
-                self.past.next_number,
+                self.next_chart,
             ),
             (self.tr("Report"), "", self.tr("Show the report of the chosen job"), self.report),
             (self.tr("Back"), "Esc", self.tr("Go back to the needle"), self.left.emit),

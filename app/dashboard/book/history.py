@@ -35,7 +35,7 @@ def course_words(course: Course) -> str:
             else translate("dashboard", "Since last time {0}: within its uncertainty.")
         )
         words += ". " + larger.format(change)
-    return words
+    return words.replace("-", "−")
 
 
 class HistoryChart(QWidget):
@@ -57,6 +57,8 @@ class HistoryChart(QWidget):
         layout.setContentsMargins(0, 0, 0, 0)
         layout.addWidget(self._words)
         layout.addWidget(self._plot, 1)
+        layout.addStretch(0)
+        self._plot.hide()
         self.setAccessibleName(self.tr("History of the drive"))
 
     @property
@@ -83,21 +85,18 @@ class HistoryChart(QWidget):
     def show_course(self, course: Course | None) -> None:
         """Draw a course; None leaves the chart empty."""
         self._course = course
+        drawn = course is not None and bool(course.values)
+        # Without a point, an axis would have numbers that are nobody's.
+        self._plot.setVisible(drawn)
         if course is None or not course.values:
-            self._words.setText("" if course is None else course_words(course))
-            self._points.setData([], [])
-            self._line.setData([], [])
-            self._bars.setVisible(False)
+            self._say("" if course is None else course_words(course))
             return
         what = translate("dashboard", "{0} ({1}), adjustments taken out.")
-        words = f"{what.format(course.name.capitalize(), course.unit)} {course_words(course)}"
-        self._words.setText(words)
-        self.setAccessibleDescription(words)
+        self._say(f"{what.format(course.name.capitalize(), course.unit)} {course_words(course)}")
         x = np.array([at.timestamp() for at in course.at])
         y = np.array([value.value for value in course.values])
         spread = np.array([2.0 * (value.u or 0.0) for value in course.values])
         self._points.setData(x, y)
-        self._bars.setVisible(True)
         self._bars.setData(x=x, y=y, height=2.0 * spread)
         days, heights = course.drift.line_days, course.drift.line_values
         known = course.drift.rate_per_year is not None
@@ -105,6 +104,10 @@ class HistoryChart(QWidget):
             x[0] + _DAY_S * np.array(days) if known else [], np.array(heights) if known else []
         )
         self._fit(x, y - spread, y + spread)
+
+    def _say(self, words: str) -> None:
+        self._words.setText(words)
+        self.setAccessibleDescription(words)
 
     def _fit(self, x: object, low: object, high: object) -> None:
         times, bottom, top = np.asarray(x), np.asarray(low), np.asarray(high)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtWidgets import QListWidget, QListWidgetItem, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QListWidgetItem, QVBoxLayout, QWidget
 
 from app.dashboard.book.history import HistoryChart
+from app.dashboard.fields import NamedList
 from app.dashboard.theme import Sizes, Theme
 from app.dashboard.words import translate
 from app.job.model import Value
@@ -27,8 +28,8 @@ class PastJobs(QWidget):
         self._courses: tuple[Course, ...] = ()
         self._shown = 0
         self.chart = HistoryChart(self)
-        self.list = listing(self.tr("Jobs of the drive"), self.tr("Enter shows the report"), self)
-        self.list.itemActivated.connect(lambda _: self.activated.emit())
+        self.list = NamedList(self.tr("Jobs of the drive"), self.tr("Enter shows the report"), self)
+        self.list.asked.connect(self.activated)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.addWidget(self.chart, 3)
@@ -47,6 +48,8 @@ class PastJobs(QWidget):
     def forget(self) -> None:
         """Hold no job any more: those of the drive before are not to be taken for this one's."""
         self.list.clear()
+        self._courses = ()
+        self.chart.show_course(None)
 
     def show_jobs(self, past: tuple[Past, ...]) -> None:
         """Show the jobs of a drive, oldest first as the book has them."""
@@ -60,21 +63,12 @@ class PastJobs(QWidget):
         self.chart.set_virtual(bool(past) and past[-1].virtual)
         self.chart.show_course(self._courses[self._shown] if self._courses else None)
 
-    def next_number(self) -> None:
-        """Show the next of the three numbers in the chart."""
+    def next_number(self) -> bool:
+        """Show the next of the three numbers in the chart; returns whether there is any."""
         if self._courses:
             self._shown = (self._shown + 1) % len(self._courses)
             self.chart.show_course(self._courses[self._shown])
-
-
-def listing(name: str, description: str, parent: QWidget) -> QListWidget:
-    """Return an empty list, named for a screen reader; long rows are cut short."""
-    made = QListWidget(parent)
-    made.setAccessibleName(name)
-    made.setAccessibleDescription(description)
-    made.setTextElideMode(Qt.TextElideMode.ElideRight)
-    made.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-    return made
+        return bool(self._courses)
 
 
 def figure_of(value: Value | None) -> str:

@@ -5,12 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from PySide6.QtCore import QStandardPaths, Qt, Signal
-from PySide6.QtGui import QPixmap
+from PySide6.QtGui import QKeyEvent, QPixmap
 from PySide6.QtWidgets import (
     QComboBox,
     QHBoxLayout,
     QLabel,
-    QLineEdit,
     QScrollArea,
     QVBoxLayout,
     QWidget,
@@ -18,6 +17,7 @@ from PySide6.QtWidgets import (
 
 from app.dashboard.book.shelf import Shelf
 from app.dashboard.buttons import TouchButton
+from app.dashboard.fields import Field, is_enter
 from app.printing import PAPERS, PrintFault, pages_of, write_pdf
 from app.records.appearing import appearing, stem_for
 from app.records.blocks import Report
@@ -64,7 +64,8 @@ class Preview(QWidget):
         for name in PAPERS:
             self._paper.addItem(_NAMES.get(name, name), name)
         self._paper.currentIndexChanged.connect(self._lay_out)
-        self._path = QLineEdit(self)
+        self._path = Field(self)
+        self._path.returnPressed.connect(self.write_sheets)
         self._path.setAccessibleName(self.tr("File, without its ending"))
         self._path.setAccessibleDescription(self.tr("Where the report is written"))
         self._build()
@@ -106,6 +107,13 @@ class Preview(QWidget):
     def write_sheets(self) -> None:
         """Write the report as PDF."""
         self._write(".pdf")
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
+        """Let Enter write the PDF, as its button says."""
+        if not is_enter(event):
+            super().keyPressEvent(event)
+        elif not event.isAutoRepeat():
+            self.write_sheets()
 
     def _take(self, found: tuple[JobRecord, tuple[Past, ...]]) -> None:
         record, past = found
@@ -173,7 +181,7 @@ class Preview(QWidget):
         row.addWidget(self._paper)
         buttons = QHBoxLayout()
         pdf = TouchButton(
-            self.tr("Write PDF"), "", self.tr("Write the report as PDF"), self.write_sheets
+            self.tr("Write PDF"), "⏎", self.tr("Write the report as PDF"), self.write_sheets
         )
         pdf.set_next(True)
         for button in (
@@ -191,6 +199,8 @@ class Preview(QWidget):
         layout.addWidget(self._status)
         layout.addLayout(row)
         layout.addLayout(buttons)
+        self.setTabOrder(self._area, self._path)
+        self.setTabOrder(self._path, self._paper)
 
 
 def _default_stem(record: JobRecord) -> Path:

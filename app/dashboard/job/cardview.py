@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from PySide6.QtCore import QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QKeyEvent, QPainter, QPaintEvent, QPen
-from PySide6.QtWidgets import QHBoxLayout, QLineEdit, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
 from app.dashboard.buttons import TouchButton
+from app.dashboard.fields import ENTERS, Field, is_enter
 from app.dashboard.job.card import Card
 from app.dashboard.lettering import FittedText
 from app.dashboard.theme import LIGHT, Sizes, Theme
@@ -14,18 +15,14 @@ from app.dashboard.theme import LIGHT, Sizes, Theme
 _MOST_TYPED = 2000
 
 
-class Entry(QLineEdit):
+class Entry(Field):
     """A field that leaves to the window: Backspace while it is empty, and Enter with Shift."""
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Take the key, unless it has nothing to do here."""
-        enters = event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter)
-        lends = enters and bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
+        lends = event.key() in ENTERS and not is_enter(event)
         if lends or (event.key() == Qt.Key.Key_Backspace and not self.text()):
             event.ignore()
-        elif enters:
-            # Qt would pass it on as well, and it would answer the next ask too.
-            self.returnPressed.emit()
         else:
             super().keyPressEvent(event)
 

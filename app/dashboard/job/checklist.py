@@ -22,6 +22,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from app.dashboard.fields import ENTERS, is_enter
 from app.dashboard.job.words import Row
 from app.dashboard.lettering import LEFT, RIGHT
 from app.dashboard.theme import LIGHT, Sizes, Theme, font_of_cap
@@ -85,13 +86,13 @@ class CheckList(QListWidget):
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Let Enter take a check in hand, once; with Shift it is the virtual hand's."""
-        shifted = bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
-        if event.key() not in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
-            super().keyPressEvent(event)
-        elif shifted:
+        if is_enter(event):
+            if not event.isAutoRepeat():
+                self.taken_up.emit()
+        elif event.key() in ENTERS:
             event.ignore()
         else:
-            self.taken_up.emit()
+            super().keyPressEvent(event)
 
     def _tell(self, row: int) -> None:
         if row >= 0:

@@ -181,3 +181,18 @@ def test_the_chart_shows_each_number_with_its_drift(qtbot, page, path):
 
 def _fields(thing):
     return {name: getattr(thing, name) for name in thing.__dataclass_fields__}
+
+
+def test_the_chart_of_the_drive_before_is_not_left_standing(qtbot, page, path):
+    with Book(path) as book:
+        filled(book)
+        book.add_drive(Drive("TM-0044", "90mm-135tpi"))
+    page.come()
+    settled(qtbot, page)
+    assert page.past.chart.words
+    page._list.setCurrentRow(1)
+    path.unlink()  # so that no answer ever comes of that drive
+    assert page.past.chart.words == ""
+    settled(qtbot, page)
+    page.next_chart()
+    assert "no chart" in page.status

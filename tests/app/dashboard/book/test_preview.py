@@ -1,6 +1,7 @@
 """The report is seen before it is written, and said where it went or why not."""
 
 import pytest
+from PySide6.QtCore import Qt
 
 from app.dashboard.book.preview import Preview
 from app.records.book import Book
@@ -75,3 +76,11 @@ def test_a_job_that_is_not_there_is_told(qtbot, preview, tmp_path):
     preview.write_page()
     assert "no report" in preview.status
     assert not list(tmp_path.glob("*.html"))
+
+
+def test_enter_writes_the_pdf_from_field_and_pages_once(qtbot, preview, tmp_path):
+    for number, part in enumerate((preview._path, preview._area)):
+        preview.set_stem(str(tmp_path / f"found{number}"))
+        qtbot.keyClick(part, Qt.Key.Key_Return)
+        assert preview.status.startswith("Written")
+        assert (tmp_path / f"found{number}.pdf").exists()
