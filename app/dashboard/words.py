@@ -131,7 +131,12 @@ def _phase_reason(view: View) -> str:
 
 
 def face_of(
-    view: View, now_s: float, profile: Profile, unit: Unit, zero_um: float | None = None
+    view: View,
+    now_s: float,
+    profile: Profile,
+    unit: Unit,
+    zero_um: float | None = None,
+    away: str = "",
 ) -> Face:
     """Return what the needle and the figures show.
 
@@ -148,7 +153,12 @@ def face_of(
     zero_um : float or None
         Offset at which the middle of the hysteresis is on the line, when that is to be the
         needle's zero; it is not where the side is not known.
+    away : str
+        Why the head is not where the lobes are, so that nothing it reads is a reading of them.
     """
+    if away and not _phase_reason(view):
+        headline, pace = translate("dashboard", "The needle rests"), pace_of(view, now_s)
+        return Face(headline=headline, detail=away, virtual=view.virtual, pace=pace)
     reason = parked_because(view, now_s)
     reading = view.reading
     if reason or reading is None or reading.balance is None:
@@ -191,9 +201,10 @@ def _face_from_middle(
         headline = translate("dashboard", "Head is outward of the middle: move it inward")
     else:
         headline = translate("dashboard", "Head is inward of the middle: move it outward")
+    even = f"{-zero_um:+z.1f}" if unit is Unit.UM else f"{-zero_um / UM_PER_MIL:+z.2f}"
     detail = translate(
-        "dashboard", "Zero is the middle of the hysteresis: even lobes would stand at {0} µm."
-    ).format(f"{-zero_um:+.1f}".replace("-", "−"))
+        "dashboard", "Zero is the middle of the hysteresis: even lobes would stand at {0} {1}."
+    ).format(even.replace("-", "−"), unit)
     return Face(
         balance=balance,
         expanded_u=_COVERAGE * u,

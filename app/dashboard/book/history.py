@@ -23,12 +23,12 @@ def course_words(course: Course) -> str:
     if drift.rate_per_year is None:
         return translate("dashboard", "Too few jobs to tell a drift.")
     rate = drift.rate_per_year
-    figures = f"{rate.value:+.2f} ± {2.0 * rate.u:.2f} {course.unit}"
+    figures = f"{rate.value:+z.2f} ± {2.0 * rate.u:.2f} {course.unit}"
     words = translate("dashboard", "Drift {0} a year").format(figures)
     if not drift.drifts:
         words += translate("dashboard", ", which cannot be told from none")
     if drift.last_change is not None:
-        change = f"{drift.last_change.value:+.2f} ± {2.0 * drift.last_change.u:.2f} {course.unit}"
+        change = f"{drift.last_change.value:+z.2f} ± {2.0 * drift.last_change.u:.2f} {course.unit}"
         larger = (
             translate("dashboard", "Since last time {0}: more than its uncertainty.")
             if drift.changed

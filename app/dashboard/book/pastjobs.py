@@ -76,7 +76,7 @@ def figure_of(value: Value | None) -> str:
     if value is None:
         return ""
     spread = "" if value.u is None else f" ± {2.0 * value.u:.1f}"
-    return f"{value.value:+.1f}{spread} {value.unit}".replace("-", "−")
+    return f"{value.value:+z.1f}{spread} {value.unit}".replace("-", "−")
 
 
 def _line(job: Past) -> str:

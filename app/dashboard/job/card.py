@@ -11,8 +11,8 @@ from app.dashboard.job.desk import Desk, Writing
 from app.dashboard.job.words import (
     check_name,
     outcome_words,
-    stage_name,
     step_name,
+    step_title,
     value_words,
     verdict_name,
 )
@@ -21,6 +21,7 @@ from app.job import messages
 from app.job.job import Job
 from app.job.model import Action, Do, Enter, Outcome, Take, Verdict
 from app.job.plan import State
+from app.records.wording import amount
 
 _CLOCKWISE = (messages.NUDGE_CLOCKWISE.text, messages.NUDGE_TRIAL.text)
 
@@ -117,7 +118,7 @@ def _closed(job: Job) -> Card:
         (translate("job", "speed"), job.as_found.speed_rpm, job.as_left.speed_rpm),
     )
     lines = [
-        f"{name}  {found.value:.1f} → {left.value:.1f} {left.unit}".replace("-", "−")
+        f"{name}  {amount(replace(found, unit=''))} → {amount(left)}"
         for name, found, left in rows
         if found is not None and left is not None
     ]
@@ -131,7 +132,7 @@ def _closed(job: Job) -> Card:
 
 def _looked_at(job: Job, index: int) -> Card:
     step = job.steps[index]
-    title = f"{step_name(step, job.profile.sides)}, {stage_name(step.stage)}"
+    title = step_title(step, job.profile.sides)
     outcome: Outcome | None = step.outcome
     if outcome is None:
         return Card(
@@ -161,7 +162,7 @@ def _asked(desk: Desk, job: Job, reading: Reading | None) -> Card:
     ask, step = job.ask, job.step
     assert ask is not None
     assert step is not None
-    title = f"{step_name(step, job.profile.sides)}, {stage_name(step.stage)}"
+    title = step_title(step, job.profile.sides)
     plain = Card(
         title,
         said(ask.message),
@@ -231,7 +232,7 @@ def _live(desk: Desk, ask: Do, reading: Reading | None) -> str:
     if ask.action is Action.TRIM_SPEED and reading.speed_rpm is not None and desk.job is not None:
         rpm = reading.speed_rpm.value
         away = 100.0 * (rpm / desk.job.profile.speed_rpm - 1.0)
-        return translate("job", "{0:.2f} rpm, {1:+.2f} %").format(rpm, away).replace("-", "−")
+        return translate("job", "{0:.2f} rpm, {1:+z.2f} %").format(rpm, away).replace("-", "−")
     if ask.action is Action.NUDGE and reading.offset_um is not None:
         away_um = reading.offset_um.value - desk.zero_um
         side = translate("job", "outward") if away_um > 0 else translate("job", "inward")
@@ -243,7 +244,7 @@ def _lock_words(desk: Desk) -> str:
     lock = desk.hand.lock
     if lock is None or lock.finding is None:
         return translate("job", "Wait with the screws: where the head is now is being measured.")
-    moved = translate("job", "Tightening has moved the head by {0:+.1f} µm.")
+    moved = translate("job", "Tightening has moved the head by {0:+z.1f} µm.")
     words = moved.format(lock.finding.moved_um.value).replace("-", "−")
     if lock.advice is LockAdvice.BACK_OFF:
         return f"{words} {translate('job', 'Back off: it has gone too far.')}"

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from app.dashboard.words import said, translate
+from app.job.bench import SCRATCH
 from app.job.job import Job
-from app.job.model import CheckName, Outcome, Stage, Value, Verdict
+from app.job.model import Action, CheckName, Do, Outcome, Stage, Value, Verdict
 from app.job.next import what_next
 from app.job.plan import State, Step
 from app.records.wording import amount, clean, limit_words
@@ -51,6 +52,28 @@ def verdict_name(verdict: Verdict) -> str:
         Verdict.NOTED: translate("job", "noted"),
         Verdict.SKIPPED: translate("job", "skipped"),
     }[verdict]
+
+
+def step_title(step: Step, sides: int) -> str:
+    """Return a step's name with its stage, where there is another of that name to tell it from."""
+    name = step_name(step, sides)
+    return name if step.stage is Stage.WORK else f"{name}, {stage_name(step.stage)}"
+
+
+def away_words(job: Job) -> str:
+    """Return why the head is not where the lobes are, as far as the job knows; else nothing."""
+    bench = job.bench
+    if job.closed:
+        return ""
+    if bench.disk == SCRATCH:
+        return translate("job", "The scratch disk is in the drive: it has no lobes.")
+    track = bench.track
+    if isinstance(job.ask, Do) and job.ask.action is Action.SEEK:
+        track = job.ask.track if track in (None, job.profile.alignment_track) else track
+    if track is None or track == job.profile.alignment_track:
+        return ""
+    words = translate("job", "The head is to be on track {0}; the lobes are on track {1}.")
+    return words.format(track, job.profile.alignment_track)
 
 
 def step_name(step: Step, sides: int) -> str:

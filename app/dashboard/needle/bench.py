@@ -10,6 +10,7 @@ from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 from app.dashboard.buttons import TouchButton
 from app.dashboard.job.desk import Desk
 from app.dashboard.job.pane import JobPane
+from app.dashboard.job.words import away_words
 from app.dashboard.needle.controls import Hands
 from app.dashboard.needle.dial import Limits
 from app.dashboard.needle.figures import Figures
@@ -160,7 +161,9 @@ class Bench(QWidget):
 
     def show_view(self, view: View, now_s: float, dt_s: float) -> None:
         """Show the newest view; the needle has moved for `dt_s` seconds since the last one."""
-        face = face_of(view, now_s, self._session.profile, self.unit, self._zero_um)
+        job = self._desk.job
+        away = "" if job is None else away_words(job)
+        face = face_of(view, now_s, self._session.profile, self.unit, self._zero_um, away)
         self.meter.show_face(face, dt_s)
         self.figures.show_face(face)
         speed = None if view.reading is None else view.reading.speed_rpm
@@ -189,7 +192,9 @@ class Bench(QWidget):
         """Let zero and best mark go with the job, whose head may have arrived from elsewhere."""
         desk, scale_um = self._desk, self._session.profile.scale_um
         self.prompt.set_modest(desk.job is not None)
-        self._zero_um = desk.zero_um if self._zeroed and desk.job is not None else None
+        if self._zeroed and not self._middle_is_known:
+            self._set_zeroed(False)
+        self._zero_um = desk.zero_um if self._zeroed else None
         best_um = desk.best_um
         shown_from_um = desk.zero_um if self._zero_um is None else 0.0
         self.meter.hold_best(None if best_um is None else (best_um + shown_from_um) / scale_um)
@@ -205,9 +210,26 @@ class Bench(QWidget):
         known = self._desk.job is not None and self._desk.job.known.hysteresis_um is not None
         if not known:
             self._desk.say(self.tr("The hysteresis is not known yet: measure it first."))
-        self._zeroed = known and not self._zeroed
-        self._zero.setChecked(self._zeroed)
+        elif not self._middle_is_known:
+            self._desk.say(
+                self.tr("The side that the head came from is not known: do hysteresis once more.")
+            )
+        self._set_zeroed(self._middle_is_known and not self._zeroed)
         self._follow_job()
+
+    @property
+    def _middle_is_known(self) -> bool:
+        """Whether it is known how far the head, where it rests, is from the middle."""
+        job = self._desk.job
+        return (
+            job is not None
+            and job.known.hysteresis_um is not None
+            and job.bench.arrived is not None
+        )
+
+    def _set_zeroed(self, zeroed: bool) -> None:
+        self._zeroed = zeroed
+        self._zero.setChecked(zeroed)
 
     def repaint_instruments(self) -> None:
         """Ask for all that moves to be painted anew, changed or not."""

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from PySide6.QtCore import QPointF, QRectF, QSizeF, Qt
-from PySide6.QtGui import QBrush, QColor, QPainter, QPainterPath, QPen
+from PySide6.QtGui import QBrush, QColor, QFontMetricsF, QPainter, QPainterPath, QPen
 
 from app.dashboard.lettering import paint_virtual
 from app.dashboard.theme import FIGURE_CAP, Sizes, Theme, font_of_cap
@@ -130,7 +130,8 @@ def paint_dial(
         paint_virtual(painter, _virtual_box(geometry), theme, geometry.sizes)
     _paint_bands(painter, geometry, theme, limits)
     _paint_ticks(painter, geometry, theme, limits)
-    _paint_ends(painter, geometry, theme, zeroed)
+    _paint_words_below(painter, geometry, theme, limits, zeroed)
+    _paint_ends(painter, geometry, theme)
 
 
 def _virtual_box(geometry: Geometry) -> QRectF:
@@ -157,16 +158,50 @@ def _paint_bands(painter: QPainter, geometry: Geometry, theme: Theme, limits: Li
     painter.setPen(edge)
     painter.setBrush(Qt.BrushStyle.NoBrush)
     painter.drawPath(geometry.sector(-1.0, 1.0, inner, outer))
-    cap = geometry.sizes.px(15)
-    painter.setFont(font_of_cap(cap, bold=True))
-    painter.setPen(QColor(theme.ink))
-    for at, words in (
-        (at_set, translate("dashboard", "set")),
-        (at_check, translate("dashboard", "check")),
+
+
+_Word = tuple[tuple[str, float, bool], QRectF]
+
+
+def words_below(geometry: Geometry, limits: Limits, *, zeroed: bool) -> list[_Word]:
+    """Return what stands below the scale, each with its box.
+
+    Returns
+    -------
+    list of ((str, float, bool), QRectF)
+        The words, the height of their capitals in pixels and whether they are bold; their box.
+    """
+    px, inner = geometry.sizes.px, geometry.radius - geometry.band
+    legend = translate("dashboard", "difference of the lobes in %")
+    if zeroed:
+        legend = translate("dashboard", "away from the MIDDLE, in %")
+    placed = [((legend, px(13), False), geometry.point(0.0, inner - px(62)))]
+    for limit, words in (
+        (limits.set_limit, translate("dashboard", "set")),
+        (limits.check_limit, translate("dashboard", "check")),
     ):
-        for side in (-1, 1):
-            where = geometry.point(side * at, inner - geometry.sizes.px(24))
-            _centred(painter, where, words)
+        at = deflection(balance_of(limit))
+        placed += [
+            ((words, px(15), True), geometry.point(side * at, inner - px(24))) for side in (-1, 1)
+        ]
+    return [(word, _box_of(word, where)) for word, where in placed]
+
+
+def _box_of(word: tuple[str, float, bool], where: QPointF) -> QRectF:
+    words, cap_px, bold = word
+    metrics = QFontMetricsF(font_of_cap(cap_px, bold=bold))
+    box = metrics.tightBoundingRect(words)
+    box.moveCenter(where)
+    return box
+
+
+def _paint_words_below(
+    painter: QPainter, geometry: Geometry, theme: Theme, limits: Limits, zeroed: bool
+) -> None:
+    for (words, cap_px, bold), box in words_below(geometry, limits, zeroed=zeroed):
+        painter.setFont(font_of_cap(cap_px, bold=bold))
+        painter.setPen(QColor(theme.ink if bold else theme.faint))
+        _centred(painter, box.center(), words)
 
 
 def _centred(painter: QPainter, where: QPointF, words: str) -> None:
@@ -214,7 +249,7 @@ def _named(limits: Limits) -> tuple[float, ...]:
     return tuple(named)
 
 
-def _paint_ends(painter: QPainter, geometry: Geometry, theme: Theme, zeroed: bool) -> None:
+def _paint_ends(painter: QPainter, geometry: Geometry, theme: Theme) -> None:
     px = geometry.sizes.px
     inset = px(24)
     box = QRectF(inset, px(16), geometry.size.width() - 2 * inset, px(80))
@@ -230,7 +265,3 @@ def _paint_ends(painter: QPainter, geometry: Geometry, theme: Theme, zeroed: boo
     _centred(
         painter, geometry.point(REST, geometry.radius + px(22)), translate("dashboard", "rest")
     )
-    legend = translate("dashboard", "difference of the lobes in %")
-    if zeroed:
-        legend = translate("dashboard", "away from the MIDDLE OF THE HYSTERESIS, in % of the lobes")
-    _centred(painter, geometry.point(0.0, geometry.radius - geometry.band - px(62)), legend)

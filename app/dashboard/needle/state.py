@@ -18,6 +18,7 @@ from app.live.view import Level, Phase, View, reading_age_s
 from app.words import rate_words
 
 _LOW = 0.03
+_LEAST_PX = 7
 _SNR_POOR_DB = 10.0
 _BELOW_PART = 0.4
 _MUTED = ("index",)
@@ -141,7 +142,7 @@ def _speed_line(reading: Reading | None, nominal_rpm: float) -> Line:
         return _none(name)
     speed = reading.speed_rpm.value
     away = 100 * (speed / nominal_rpm - 1)
-    return Line(name, f"{speed:.2f} rpm ({away:+.2f} %)".replace("-", "−"))
+    return Line(name, f"{speed:.2f} rpm ({away:+z.2f} %)".replace("-", "−"))
 
 
 def _lock_line(view: View, reading: Reading | None) -> Line:
@@ -200,6 +201,20 @@ def _lost_line(view: View) -> Line:
         view.lost_frames, view.lost_frames + view.frames
     )
     return Line(name, words, Grade.CAUTION)
+
+
+def _squeeze(painter: QPainter, box: QRectF, align: Qt.AlignmentFlag, words: str) -> None:
+    """Write one line, smaller where it is too long: its end says what is wrong."""
+    usual = painter.font()
+    needed = QFontMetricsF(usual).horizontalAdvance(words)
+    if needed > box.width():
+        small = QFont(usual)
+        part = box.width() / needed
+        small.setPixelSize(max(_LEAST_PX, int(usual.pixelSize() * part)))
+        painter.setFont(small)
+        words = QFontMetricsF(small).elidedText(words, Qt.TextElideMode.ElideRight, box.width())
+    painter.drawText(box, align, words)
+    painter.setFont(usual)
 
 
 class StateView(QWidget):
@@ -294,7 +309,7 @@ class StateView(QWidget):
             painter.drawText(box.adjusted(left - pad, 0, 0, 0), align, line.name)
             painter.setPen(QColor(self._colour(line.grade)))
             left += names + pad
-            painter.drawText(box.adjusted(left - pad, 0, 0, 0), align, line.words)
+            _squeeze(painter, box.adjusted(left - pad, 0, 0, 0), align, line.words)
 
     def _colour(self, grade: Grade) -> str:
         theme = self._theme

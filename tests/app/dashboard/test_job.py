@@ -11,7 +11,7 @@ from PySide6.QtWidgets import QAbstractButton, QApplication
 
 from app.analysis import messages
 from app.analysis.findings import Measurement, SpeedFinding, Want
-from app.analysis.reading import Message, Quantity
+from app.analysis.reading import Message, Quantity, Side
 from app.dashboard.job.desk import Writing
 from app.dashboard.theme import LIGHT
 from app.dashboard.window import Window
@@ -453,6 +453,51 @@ def test_the_middle_becomes_the_needles_zero_on_request(qtbot, window, session):
     press(qtbot, window, KEY.Key_F10)
     window.tick()
     assert not window.bench.meter.face.zeroed
+
+
+def test_a_zero_of_no_known_middle_is_never_shown(qtbot, window, session, book):
+    desk, bench = window.desk, window.bench
+    situation = desk.job._hand.situation
+    situation.known = replace(situation.known, hysteresis_um=Quantity(7.0, 0.1))
+    situation.bench = replace(situation.bench, arrived=Side.OUTWARD)
+    press(qtbot, window, KEY.Key_F10)
+    window.tick()
+    assert bench.meter.face.zeroed
+    # Gone on with on another day, nobody knows how the head came to rest.
+    situation.bench = replace(situation.bench, arrived=None)
+    bench._follow_job()
+    window.tick()
+    assert not bench.meter.face.zeroed
+    assert not bench._zero.isChecked()
+    press(qtbot, window, KEY.Key_F10)
+    window.tick()
+    assert not bench.meter.face.zeroed
+    assert "not known" in desk.remark
+
+
+def test_off_the_track_of_the_lobes_the_needle_rests_and_sends_no_hand(qtbot, window, session):
+    desk, bench = window.desk, window.bench
+    session.now = lambda: view(0.02)
+    go_to(window, CheckName.AZIMUTH)
+    desk.job._hand.situation.bench = replace(desk.job.bench, disk="alignment", track=34)
+    window.tick()
+    face = bench.meter.face
+    assert face.balance is None
+    assert "track 34" in face.detail
+    assert "move" not in face.headline
+    assert face.ratio.text == "–"
+    desk.job._hand.situation.bench = replace(desk.job.bench, disk="scratch", track=16)
+    window.tick()
+    assert "scratch disk" in bench.meter.face.detail
+    desk.job._hand.situation.bench = replace(desk.job.bench, disk="alignment", track=16)
+    desk.job._hand.ask = None
+    window.tick()
+    assert bench.meter.face.balance == pytest.approx(0.02)
+    # A source that is gone is told before anything else.
+    desk.job._hand.situation.bench = replace(desk.job.bench, track=34)
+    session.now = view(phase=Phase.LOST)
+    window.tick()
+    assert "gone" in bench.meter.face.detail
 
 
 def test_another_class_brings_its_limits(window, session):

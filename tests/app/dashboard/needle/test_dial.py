@@ -1,9 +1,18 @@
 """The dial's scale: where limits lie, and that all of it can be seen."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from app.dashboard.needle.dial import REST, Geometry, balance_of, deflection
+from app.dashboard.needle.dial import (
+    REST,
+    Geometry,
+    Limits,
+    balance_of,
+    deflection,
+    words_below,
+)
 from app.dashboard.theme import FIGURE_CAP, Sizes
 
 WINDOWS = [(1024, 640), (1366, 768), (1920, 1080), (2560, 1440), (3840, 2160)]
@@ -53,3 +62,17 @@ def test_scale_figures_and_rest_lie_within_the_widget(window):
     rest = dial.point(REST, dial.radius)
     assert 0 < rest.x() < width
     assert rest.y() < dial.cover_top
+
+
+@pytest.mark.parametrize("window", WINDOWS)
+def test_the_legend_and_the_words_of_the_limits_keep_clear_of_each_other(qapp, window):
+    # A job beside it leaves the needle some four ninths of the window.
+    full = Sizes.of(*window)
+    sizes = replace(full, unit=0.72 * full.unit)
+    dial = Geometry.of(window[0] * 0.46, window[1] * 0.53, sizes)
+    limits = Limits(0.15, 0.30)
+    for zeroed in (False, True):
+        boxes = [box for _, box in words_below(dial, limits, zeroed=zeroed)]
+        assert len(boxes) == 5
+        for number, box in enumerate(boxes):
+            assert not any(box.intersects(other) for other in boxes[number + 1 :])

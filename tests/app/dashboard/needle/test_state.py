@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from app.analysis.reading import Message
-from app.dashboard.needle.state import Grade, StateView, lines_of
+from app.dashboard.needle.state import Grade, Line, StateView, lines_of
 from app.dashboard.theme import LIGHT, Sizes
 from app.dashboard.words import notes_of, settings_of
 from app.live.view import Level, Phase, View
@@ -107,6 +107,19 @@ def test_all_lines_and_notes_fit_a_small_panel(qtbot):
     assert changed.top() > 2
     assert changed.bottom() < shown.height() - 2
     assert "A note" in shown.accessibleDescription()
+
+
+def test_the_end_of_a_long_line_is_seen_for_it_says_what_is_wrong(qtbot):
+    shown = StateView()
+    qtbot.addWidget(shown)
+    shown.resize(300, 220)
+    shown.dress(LIGHT, Sizes.of(1088, 680))
+    pictures = []
+    for end in ("not valid", "not cal"):
+        words = f"12.6 s old; turns used: 0: {end}"
+        shown.show_lines((Line("signal to noise", words, Grade.FAULT),), ())
+        pictures.append(shown.grab().toImage())
+    assert different(*pictures).width() > 10
 
 
 def test_a_scope_s_records_and_settings_are_told(qtbot):
