@@ -26,6 +26,7 @@ from app.records.book import Book, shown
 from app.records.coding import MOST_TEXT
 from app.records.left import Left
 from app.records.model import Drive, Shelved
+from app.records.wording import within
 from app.stamp import now
 
 
@@ -55,6 +56,7 @@ class DrivesPage(QWidget):
         super().__init__(parent)
         self.setObjectName("page")
         self._shelf = Shelf(book)
+        self._fault = ""
         self._title = QLabel(self.tr("Drives in the job book"), self)
         self._title.setProperty("title", True)
         self._status = QLabel(self)
@@ -109,6 +111,7 @@ class DrivesPage(QWidget):
         """Take over what the book has answered."""
         said = self._shelf.follow()
         if said:
+            self._fault = said
             self._status.setText(said)
 
     def say(self, words: str) -> None:
@@ -134,6 +137,7 @@ class DrivesPage(QWidget):
 
     def add(self) -> None:
         """Add the drive in the form to the book."""
+        self._fault = ""
         drive = Drive(
             self._identity.text().strip(), self._profile.currentText(), self._note.text(), now()
         )
@@ -161,7 +165,7 @@ class DrivesPage(QWidget):
         )
 
     def _look(self) -> None:
-        words = self._search.text()
+        words, self._fault = self._search.text(), ""
         self._shelf.ask("drives", lambda book: book.drives(words), self._fill)
 
     def _fill(self, found: tuple[Shelved, ...]) -> None:
@@ -179,7 +183,8 @@ class DrivesPage(QWidget):
             self._say_empty()
         else:
             many = self.tr("{0} drives").format(len(found))
-            self._status.setText(many if len(found) > 1 else self.tr("One drive"))
+            # Answers come in any order: what the book has refused is not to be told over.
+            self._status.setText(self._fault or (many if len(found) > 1 else self.tr("One drive")))
 
     def _say_empty(self) -> None:
         """Say that there is none, and lead to where the first is typed."""
@@ -296,9 +301,9 @@ class DrivesPage(QWidget):
 
 def _line(shelved: Shelved) -> str:
     last = shelved.last
-    words = [shown(shelved.drive.identity), shown(shelved.drive.profile)]
-    if shelved.drive.note:
-        words.append(shown(shelved.drive.note))
+    # Names written from right to left leave the words beside them in their places.
+    drive = shelved.drive
+    words = [within(shown(each)) for each in (drive.identity, drive.profile, drive.note)]
     if last is not None:
         words.append(last.opened_at[:10])
         words.append(figure_of(last.as_left.offset_um or last.as_found.offset_um))

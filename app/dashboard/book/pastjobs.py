@@ -81,7 +81,9 @@ def figure_of(value: Value | None) -> str:
 
 def _line(job: Past) -> str:
     words = [f"{job.number}", job.opened_at[:16].replace("T", " ")]
-    words.append("→".join(figure_of(each.offset_um) or "–" for each in (job.as_found, job.as_left)))
+    offsets = [figure_of(each.offset_um) for each in (job.as_found, job.as_left)]
+    if any(offsets):
+        words.append(" → ".join(each or "–" for each in offsets))
     if not job.closed_at:
         words.append(translate("dashboard", "open"))
     if job.virtual:

@@ -96,6 +96,7 @@ def _writing(desk: Desk, job: Job) -> Card:
         words,
         button=translate("job", "Leave out") if skips else translate("job", "Close the job"),
         entry=translate("job", "reason"),
+        may_back=True,
     )
 
 
@@ -139,11 +140,13 @@ def _looked_at(job: Job, index: int) -> Card:
             title,
             translate("job", "Not done yet."),
             button=translate("job", "Take it in hand"),
+            may_back=True,
         )
     return Card(
         f"{title}: {verdict_name(outcome.verdict)}",
         outcome_words(outcome),
         button=translate("job", "Do it again"),
+        may_back=True,
         verdict=outcome.verdict,
     )
 

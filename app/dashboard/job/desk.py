@@ -127,11 +127,13 @@ class Desk(OpenJob):
         return asked and self._session.controls is not None and not self.elsewhere
 
     def back(self) -> None:
-        """Take back the last answer of the check in hand, or a measurement under way."""
+        """Give up what is written or looked at, else take back a measurement or an answer."""
         job = self.job
-        if job is None or self.writing:
+        if job is None:
             return
-        if self.part is not None:
+        if self.writing or self.elsewhere:
+            self.escape()
+        elif self.part is not None:
             self._measurer.stop()
             self.say(translate("job", "The measurement was given up."))
         elif job.can_undo:

@@ -212,6 +212,19 @@ def test_leaving_out_can_be_given_up(qtbot, window):
     assert window.desk.job.steps[0].state is State.IN_HAND
 
 
+def test_a_gloved_finger_gives_up_a_reason_and_a_look_elsewhere(qtbot, window):
+    back = window.bench.job._back
+    for begun in (window.desk.skip, window.desk.close, lambda: window.desk.choose(3)):
+        begun()
+        assert back.isEnabled()
+        qtbot.mouseClick(back, Qt.MouseButton.LeftButton)
+        assert window.desk.writing is Writing.NOTHING
+        assert window.desk.chosen == 0
+    assert window.desk.job.steps[0].state is State.IN_HAND
+    press(qtbot, window, KEY.Key_F8, KEY.Key_Backspace)
+    assert window.desk.writing is Writing.NOTHING
+
+
 def test_numbers_and_choices_are_entered(qtbot, window):
     while not isinstance(window.desk.job.ask, Enter):
         press(qtbot, window, KEY.Key_Return)

@@ -7,7 +7,7 @@ from PySide6.QtWidgets import QListWidget
 from app.dashboard.book.drives import DrivesPage
 from app.dashboard.theme import DARK, Sizes
 from app.records.book import Book
-from app.records.model import Drive
+from app.records.model import Drive, Shelved
 from tests.app.records.jobs import DRIVE, HEAD, filled, outcome, standing
 
 PROFILES = ("130mm-48tpi", "90mm-135tpi")
@@ -153,6 +153,13 @@ def test_what_the_book_refuses_is_said_and_stays_in_the_form(qtbot, page, path):
     assert page._identity.text() == DRIVE.identity
 
 
+def test_what_the_book_refuses_is_not_told_over_by_a_later_answer(page):
+    page._shelf.follow = lambda: "this drive is in the book already"
+    page.follow()
+    page._fill((Shelved(DRIVE, 0, None),))
+    assert "already" in page.status
+
+
 def test_a_book_that_is_none_is_one_line(qtbot, page, path):
     path.write_text("not a book " * 100)
     page.come()
@@ -181,6 +188,16 @@ def test_the_chart_shows_each_number_with_its_drift(qtbot, page, path):
 
 def _fields(thing):
     return {name: getattr(thing, name) for name in thing.__dataclass_fields__}
+
+
+def test_a_name_from_right_to_left_tears_no_word_beside_it(qtbot, page, path):
+    name = "\u05de\u05e9\u05e8\u05d3-31"
+    with Book(path) as book:
+        book.add_drive(Drive(name, "130mm-48tpi"))
+    page.come()
+    settled(qtbot, page)
+    # UAX #9: what stands between FSI and PDI does not change the order of what is around it.
+    assert page._list.item(0).text() == f"\u2068{name}\u2069    130mm-48tpi"
 
 
 def test_the_chart_of_the_drive_before_is_not_left_standing(qtbot, page, path):
