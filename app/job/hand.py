@@ -94,9 +94,15 @@ def _entered(ask: Enter, value: Answer) -> Answer:
     try:
         number = float(value)  # type: ignore[arg-type]
     except (TypeError, ValueError):
-        raise ValueError(f"“{value}” is not a number") from None
+        raise ValueError(
+            f"“{value}” is not a number; enter one{_between(ask)}, or nothing where it is not known"
+        ) from None
     low = float("-inf") if ask.low is None else ask.low
     high = float("inf") if ask.high is None else ask.high
     if not low <= number <= high:
         raise ValueError(f"{number:g} {ask.unit} cannot be; enter {low:g} to {high:g}")
     return number
+
+
+def _between(ask: Enter) -> str:
+    return "" if ask.low is None or ask.high is None else f" from {ask.low:g} to {ask.high:g}"

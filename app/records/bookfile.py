@@ -48,9 +48,18 @@ class BookFile:
             self._db = sqlite3.connect(self.path, timeout=_BUSY_S, isolation_level=None)
             try:
                 self._prepare()
+                self._opened = self._file()
             except BaseException:
                 self._db.close()
                 raise
+
+    def _file(self) -> tuple[int, int] | None:
+        """Return which file bears the book's name now, None where none does."""
+        try:
+            found = self.path.stat()
+        except FileNotFoundError:
+            return None
+        return found.st_dev, found.st_ino
 
     def _prepare(self) -> None:
         db = self._db
@@ -118,6 +127,12 @@ class BookFile:
             if self._db.in_transaction:
                 yield
                 return
+            if self._file() != self._opened:
+                # SQLite would write on into a file that nobody can open any more.
+                raise BookError(
+                    f"book “{self._where}”: its file was moved or removed while it was in use; put "
+                    "it back"
+                )
             self._db.execute("BEGIN IMMEDIATE")
             try:
                 yield

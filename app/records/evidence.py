@@ -39,6 +39,13 @@ def summaries(record: JobRecord) -> tuple[tuple[Stage, Summary], ...]:
     return (Stage.AS_FOUND, _sound(record.as_found)), (Stage.AS_LEFT, _sound(record.as_left))
 
 
+def days_of(record: JobRecord) -> tuple[str, ...]:
+    """Return the days on which something was measured, in their order."""
+    moments = (moment_of(taking.taken_at) for taking in record.takings)
+    days = (moment.date().isoformat() for moment in moments if moment is not None)
+    return tuple(dict.fromkeys(sorted(days)))
+
+
 def needles(record: JobRecord, outcomes: Sequence[Outcome]) -> Figures:
     """Draw the needle as found and as left, on one scale."""
     limits = {stage: _radial_limit_um(outcomes, stage) for stage in BOTH}

@@ -30,6 +30,10 @@ _MOST_IDENTITY = 120
 _MOST_NOTES = 24
 _SHORT = 28
 """Characters that fit half a line."""
+_TWO_LIMITS = (
+    "The radial offset as found is judged by the class's limit for checking; as adjusted and as "
+    "left by the one for setting, which is narrower."
+)
 _LAW = (
     "This report tells what was measured, with the equipment and under the conditions named; it "
     "is no calibration certificate. Uncertainties are expanded, U with k = 2, about 95 % (JCGM "
@@ -152,6 +156,7 @@ def _said(record: JobRecord) -> tuple[Block, ...]:
         # A shorter one stands whole in the report's head.
         ("Identity", clean(identity) if len(identity) > _MOST_IDENTITY else ""),
         ("Note", clean(record.drive.note)),
+        ("Measured on", ", ".join(days) if len(days := evidence.days_of(record)) > 1 else ""),
         ("Closed with failures because", clean(record.closing_reason)),
     ]
     told = tuple(row for row in rows if row[1])
@@ -330,12 +335,13 @@ def _reservations(record: JobRecord, outcomes: Sequence[Outcome]) -> list[str]:
     said = [_VIRTUAL] if is_virtual(record) else []
     for each in outcomes:
         if each.verdict in (Verdict.UNDECIDED, Verdict.SKIPPED):
-            why = within(each.reason) or "no reason was given"
+            why = within(each.reason) or _why_open(each)
             said.append(f"{titled(each)}, {each.stage}, {VERDICTS[each.verdict]}: {why}")
     for each in open_failures(record.outcomes):
         mend = what_next(each)
         if mend is not None:
             said.append(f"{titled(each)}, {each.stage}, to do: {mend}")
+    said += _two_limits(outcomes)
     said += _notes(record)
     if moment_of(record.head.opened_at) is None:
         said.append("The time at which the job was opened cannot be read.")
@@ -345,6 +351,25 @@ def _reservations(record: JobRecord, outcomes: Sequence[Outcome]) -> list[str]:
             "and its times are not to be relied on."
         )
     return [*said, _LAW]
+
+
+def _why_open(outcome: Outcome) -> str:
+    """Return why a check has no verdict, where it gives no reason of its own."""
+    judged = outcome.limit is not None and outcome.value is not None
+    if outcome.verdict is Verdict.UNDECIDED and judged:
+        return "the limit lies within the uncertainty"
+    return "no reason was given"
+
+
+def _two_limits(outcomes: Sequence[Outcome]) -> list[str]:
+    """Return why an offset is judged by another limit as left than as found, where it is."""
+    limits = {
+        each.stage: (each.limit.low, each.limit.high)
+        for each in outcomes
+        if each.check is CheckName.RADIAL and each.limit is not None
+    }
+    found, left = limits.get(Stage.AS_FOUND), limits.get(Stage.AS_LEFT)
+    return [_TWO_LIMITS] if found and left and found != left else []
 
 
 def _clock_went_back(record: JobRecord) -> bool:

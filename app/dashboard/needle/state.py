@@ -22,6 +22,7 @@ _LEAST_PX = 7
 _SNR_POOR_DB = 10.0
 _BELOW_PART = 0.4
 _MUTED = ("index",)
+_LIVE = (Phase.RUNNING, Phase.ENDED)
 
 
 class Grade(StrEnum):
@@ -47,7 +48,7 @@ def lines_of(view: View, now_s: float, nominal_rpm: float) -> tuple[Line, ...]:
     reading = current_reading(view, now_s)
     return (
         _phase_line(view),
-        *(_level_line(level) for level in view.levels),
+        *(_level_line(level) for level in view.levels if view.phase in _LIVE),
         *_carrier_lines(view, reading),
         _speed_line(reading, nominal_rpm),
         _lock_line(view, reading),

@@ -190,7 +190,7 @@ def test_what_cannot_be_entered_is_asked_again():
     job = conduct(source, PROFILE, EnvelopeOptions(), checks=(CheckName.CARE,), typist=person)
     said = person._out.getvalue()
     assert "“perhaps” cannot be chosen; choose yes or no" in said
-    assert "“hot” is not a number" in said
+    assert "“hot” is not a number; enter one from 0 to 50, or nothing" in said
     details = {value.name: value.value for value in job.outcomes[0].details}
     assert details["room temperature"] == 21.0
     assert job.closed

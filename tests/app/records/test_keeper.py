@@ -22,6 +22,22 @@ def until(true, seconds=20.0):
         time.sleep(0.01)
 
 
+def test_a_book_that_is_removed_while_in_use_is_told_and_gone_on_with_once_it_is_back(tmp_path):
+    path, aside = tmp_path / "book.sqlite3", tmp_path / "aside.sqlite3"
+    keeper = begun(path)
+    assert keeper.flush(20.0)
+    path.rename(aside)
+    keeper.add_taking(taking(1))
+    until(lambda: "moved or removed" in keeper.fault)
+    assert "put it back" in keeper.fault
+    aside.rename(path)
+    assert keeper.flush(20.0)
+    assert keeper.fault == ""
+    keeper.stop()
+    with Book(path) as book:
+        assert len(book.job(keeper.number).takings) == 1
+
+
 def test_a_job_is_kept_as_it_goes(tmp_path):
     path = tmp_path / "book.sqlite3"
     keeper = begun(path)

@@ -99,6 +99,31 @@ def test_each_check_has_value_expanded_uncertainty_limit_verdict_and_source():
     assert "nearer to its limit" in undecided[0]
 
 
+def test_days_of_a_job_that_was_gone_on_with_are_told():
+    job = record()
+    facts = [line for block in section(report_of(job), "The drive") for line in block.rows]
+    assert not any(line[0] == "Measured on" for line in facts)
+    first, *rest = job.takings
+    on = (replace(first, taken_at="2031-04-15T08:00:00+02:00"), *rest)
+    facts = [
+        line
+        for block in section(report_of(replace(job, takings=on)), "The drive")
+        for line in block.rows
+    ]
+    assert ("Measured on", "2031-04-12, 2031-04-15") in facts
+
+
+def test_undecided_for_no_other_reason_is_by_its_limit_and_two_limits_are_told():
+    job = record()
+    radial = [each for each in job.outcomes if each.check is CheckName.RADIAL]
+    near = replace(radial[0], verdict=Verdict.UNDECIDED, reason="")
+    others = [each for each in job.outcomes if each is not radial[0]]
+    said = lines(report_of(replace(job, outcomes=(near, *others))), "Reservations")
+    assert any(line.endswith("undecided: the limit lies within the uncertainty") for line in said)
+    assert not any("no reason was given" in line for line in said)
+    assert sum("limit for checking" in line for line in said) == 1
+
+
 def test_change_has_the_uncertainty_of_both():
     """The root of the sum of squares: JCGM 100, 5.1.2; less what both have alike: 5.2.2."""
     rows = table(report_of(record()), "As found against as left").rows

@@ -61,6 +61,7 @@ def test_figures_of_a_source_that_does_not_run_are_not_shown(phase):
     told = lines(replace(view(0.1, NOW_S), phase=phase))
     for name in ("signal to noise", "carrier", "speed"):
         assert told[name].words == "none"
+    assert not any(name.startswith("level") for name in told)
 
 
 def test_stale_figures_are_not_shown():
