@@ -2,8 +2,8 @@
 
 Threads: the *acquisition* thread (see :mod:`app.stream.acquisition`) fills the ring. The
 *analysis* thread, one for each :class:`Run`, takes copies from the ring and alone feeds the
-analyser, which ``_analysing`` guards for as long as that takes; what it finds is published to
-:class:`~app.live.found.Newest`. Any thread may call the public methods.
+analyser (see :mod:`app.live.analysing`) and the measurement in hand. Any thread may call the
+public methods.
 """
 
 from __future__ import annotations
@@ -11,19 +11,16 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
-from typing import Any
 
-from app.analysis import messages
-from app.analysis.reading import Message
+from app.live.analysing import Analysing
 from app.live.found import Newest, view_of
-from app.live.measure import AnyAnalyser, EnvelopeOptions, analyser_for
+from app.live.measure import EnvelopeOptions, analyser_for
 from app.live.measuring import Measurements, Taken
 from app.live.view import Controls, Phase, View
 from app.profiles import Profile
 from app.stream.acquisition import Acquisition, State
-from app.stream.intake import Marks
-from app.stream.ring import Chunk, Ring
-from instruments.source import Source, SourceError
+from app.stream.ring import Ring
+from instruments.source import Source, SourceError, SourceInfo
 
 _RING_S = 4.0
 _STEP_S = 0.01
@@ -66,7 +63,6 @@ class Run:
         self._stopping = threading.Event()
         # Written by whoever starts:
         self._thread: threading.Thread | None = None
-        self.measurements = Measurements(profile)
         # Written by the analysis thread only, each at once and never taken back:
         self._acquisition: Acquisition | None = None
         self._source: Source | None = None
@@ -74,11 +70,10 @@ class Run:
         self._failure = ""
         self._error: Exception | None = None
         self._finished = False
-        # Written by the analysis thread only; used by it and by whoever teaches:
-        self._analysing = threading.Lock()
-        self._analyser: AnyAnalyser | None = None
-        # Published to by whoever holds `_analysing`:
+        # Each tells in its module who writes what:
         self._newest = Newest()
+        self.analysing = Analysing(self._newest)
+        self.measurements = Measurements(profile)
 
     @property
     def controls(self) -> Controls | None:
@@ -114,15 +109,6 @@ class Run:
         if self._thread is not None:
             self._thread.join(max(0.0, until_s - time.monotonic()))
 
-    def teach(self, what: Callable[[AnyAnalyser], Message | None]) -> Message | None:
-        """Let `what` work on the analyser between two steps of the analysis."""
-        with self._analysing:
-            if self._analyser is None:
-                return messages.TEACH_NEEDS_READING
-            missing = what(self._analyser)
-            self._newest.publish(teaching=self._analyser.teaching)
-        return missing
-
     def taken(self) -> Taken | None:
         """Return how far the measurement in hand has come, None where none was asked for."""
         return self.measurements.taken(self._why_failed())
@@ -146,7 +132,7 @@ class Run:
         if phase is Phase.ENDED and not finished:
             # The capture has been read to its end, but not yet looked through.
             phase = Phase.RUNNING
-        if self._analyser is None and phase in (Phase.RUNNING, Phase.ENDED):
+        if not self.analysing.begun and phase in (Phase.RUNNING, Phase.ENDED):
             # It may yet turn out that what was asked for does not fit the source.
             phase, info = Phase.OPENING, None
         begun = View(
@@ -202,17 +188,11 @@ class Run:
     def _analyse(self, acquisition: Acquisition, ring: Ring, source: Source) -> None:
         info = source.info
         options = self._options if self._strict else self._options.where_fitting(info)
-        analyser = analyser_for(info, self._profile, options, keep_all=False)
-        with self._analysing:
-            self._analyser = analyser
+        self.analysing.begin(analyser_for(info, self._profile, options, keep_all=False))
         self._controls = getattr(source, "controls", None)
         begun_s = None if info.live else time.monotonic()
         time_of = _clock_of(acquisition, begun_s, info.sample_rate_hz)
-        # A record comes whole and is taken whole; a gap follows it.
-        step = max(1, round(_STEP_S * info.sample_rate_hz)) if info.continuous else 1
-        most = step if begun_s is not None else round(_LONGEST_STEP_S * info.sample_rate_hz)
-        if not info.continuous:
-            most = ring.capacity_frames
+        step, most = _stride(info, ring)
         at = 0
         while not self._stopping.is_set():
             ended = ring.closed
@@ -224,13 +204,13 @@ class Run:
             due_index = min(at + step, ring.end_index)
             if begun_s is not None and self._is_early(begun_s + due_index / info.sample_rate_hz):
                 continue
-            chunk = ring.copy_since(at, max(step, most))
+            chunk = ring.copy_since(at, most)
             at = chunk.end_index
             ring.release(at)
             if not info.continuous:
                 self._newest.count_record(time.monotonic())
             marks = acquisition.marks_at(chunk.first_index)
-            self._feed(analyser, chunk, marks, time_of)
+            self.analysing.push(chunk, marks, time_of)
             at_s = time_of(chunk.first_index)
             self.measurements.push(chunk, marks, at_s, source, options)
 
@@ -239,26 +219,14 @@ class Run:
         early_s = due_s - time.monotonic()
         return early_s > 0.0 and (self._stopping.wait(min(early_s, _WAIT_S)) or early_s > _WAIT_S)
 
-    def _feed(
-        self, analyser: AnyAnalyser, chunk: Chunk, marks: Marks, time_of: Callable[[int], float]
-    ) -> None:
-        with self._analysing:
-            news = analyser.push(
-                chunk.samples_v,
-                chunk.first_index,
-                gap_before=chunk.gap_before,
-                at_index=marks.at_index,
-                clipped=marks.clipped,
-                extremes=marks.extremes,
-            )
-            changes: dict[str, Any] = {"locked": analyser.locked, "teaching": analyser.teaching}
-            if chunk.overrun:
-                self._newest.miss(chunk.lost_frames)
-            if news:
-                changes["reading"] = analyser.reading
-                changes["reading_at_s"] = time_of(analyser.reading.end_index)
-                changes["trace"] = analyser.trace
-            self._newest.publish(**changes)
+
+def _stride(info: SourceInfo, ring: Ring) -> tuple[int, int]:
+    """Return how many frames are waited for, and how many are taken at the most."""
+    if not info.continuous:
+        # A record comes whole and is taken whole; a gap follows it.
+        return 1, ring.capacity_frames
+    step = max(1, round(_STEP_S * info.sample_rate_hz))
+    return step, max(step, round(_LONGEST_STEP_S * info.sample_rate_hz)) if info.live else step
 
 
 def _clock_of(

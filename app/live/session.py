@@ -163,7 +163,7 @@ class Session:
         )
 
     def _teach(self, what: Callable[[AnyAnalyser], Message | None]) -> Message | None:
-        return self._run.teach(what) if self._run is not None else None
+        return self._run.analysing.teach(what) if self._run is not None else None
 
 
 def _make(opener: Opener, address: str, roles: str | None) -> Source:
