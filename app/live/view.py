@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis.reading import Message, Reading, Trace
+from instruments.source import PracticeControls
 
 STALE_AFTER_S = 1.0
 """A reading of a continuous source that is older than this is not shown."""
@@ -134,55 +134,5 @@ class Listing:
     hints: tuple[str, ...] = ()
 
 
-class Controls(Protocol):
-    """The hands at the virtual drive, as the screens use them."""
-
-    def nudge(self, offset_um: float) -> None:
-        """Turn the stepper's body so that the head moves outward by `offset_um`."""
-        ...
-
-    def step(self, tracks: int) -> None:
-        """Step the head `tracks` tracks inward (positive) or outward (negative)."""
-        ...
-
-    def reseat(self) -> None:
-        """Open the clamp and close it again."""
-        ...
-
-    def seek(self, track: int) -> None:
-        """Step the head to a track."""
-        ...
-
-    def select(self, side: int) -> None:
-        """Select the head of a side, 0 or 1."""
-        ...
-
-    def loosen(self) -> None:
-        """Loosen the clamp screws of the stepper's body."""
-        ...
-
-    def tighten(self) -> None:
-        """Tighten the clamp screws; that moves the body."""
-        ...
-
-    def trim_speed(self, percent: float) -> None:
-        """Turn the speed trimmer: the spindle turns faster by `percent`."""
-        ...
-
-    def insert(self, disk: str) -> None:
-        """Change the disk: ``"alignment"``, ``"scratch"``, or ``"protected"`` (covered)."""
-        ...
-
-    def write(self, pattern: str) -> None:
-        """Write the track under the head, ``"1F"`` or ``"2F"``, unless that is protected."""
-        ...
-
-    @property
-    def write_protected(self) -> bool:
-        """What the drive's write-protect sensor says."""
-        ...
-
-    @property
-    def at_track_zero(self) -> bool:
-        """What the drive's track-zero sensor says."""
-        ...
+Controls = PracticeControls
+"""The hands at the virtual drive, as the screens use them."""
