@@ -265,28 +265,18 @@ class Acquisition:
         self._open()
         while not self._stop.is_set():
             try:
+                if self._state is State.LOST:
+                    self._open()
                 self._read_on()
             except _AWAY as fault:
-                self._open_again(fault)
+                self._become(State.LOST, str(fault))
+                self._source.close()
+                (self._timing.sleep or self._stop.wait)(self._timing.retry_s)
 
     def _open(self) -> None:
         self._source.open()
         self._intake.prepare(self._source.info)
         self._become(State.RUNNING)
-
-    def _open_again(self, fault: SourceError) -> None:
-        while True:
-            self._become(State.LOST, str(fault))
-            self._source.close()
-            (self._timing.sleep or self._stop.wait)(self._timing.retry_s)
-            if self._stop.is_set():
-                return
-            try:
-                self._open()
-            except _AWAY as still_away:
-                fault = still_away
-            else:
-                return
 
     def _read_on(self) -> None:
         clock = self._timing.clock
