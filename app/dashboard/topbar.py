@@ -6,7 +6,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QWidget
 
 from app.dashboard.buttons import TouchButton
-from app.dashboard.needle.state import source_words
+from app.dashboard.needle.statelines import source_words
 from app.dashboard.ways import Done, Ways
 from app.live.view import View
 

@@ -15,7 +15,8 @@ from app.dashboard.needle.controls import Hands
 from app.dashboard.needle.dial import Limits
 from app.dashboard.needle.figures import Figures
 from app.dashboard.needle.meter import Meter
-from app.dashboard.needle.state import StateView, lines_of
+from app.dashboard.needle.state import StateView
+from app.dashboard.needle.statelines import lines_of
 from app.dashboard.needle.strip import StripView
 from app.dashboard.needle.teach import PromptLine
 from app.dashboard.needle.trace import TraceView
