@@ -3,40 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import log10, tau
+from math import log10
 
 import numpy as np
 from numpy.typing import NDArray
 
-from instruments.virtual.amplifier import Amplifier, noise_for_snr_v
 from instruments.virtual.clamp import Clamp
-from instruments.virtual.disk import Disk, DropOuts
 from instruments.virtual.index_sensor import IndexSensor
 from instruments.virtual.params import VirtualParams
+from instruments.virtual.parts import NOMINAL_RPM, amplifier_of, disk_of, spindle_of
 from instruments.virtual.positioner import Positioner
-from instruments.virtual.recording import (
-    Alternating,
-    Beat,
-    Boundary,
-    Recording,
-    TwoBand,
-    presence,
-)
+from instruments.virtual.recording import presence
 from instruments.virtual.scratch import DiskIn, ScratchDisk
 from instruments.virtual.screws import Screws
-from instruments.virtual.spindle import Spindle, Wow
-from instruments.virtual.tracks import (
-    Blank,
-    Bursts,
-    Radial,
-    Track,
-    azimuth_loss,
-    wavelength_um,
-)
+from instruments.virtual.tracks import Blank, Bursts, Radial, Track, azimuth_loss, wavelength_um
 from instruments.virtual.truth import Truth
 
-NOMINAL_RPM = 300.0
-"""Speed to which carrier and index width are referred."""
 PITCH_UM = 25.4e3 / 48.0
 """Track pitch: 25.4 mm / 48, ECMA-70, 5.1."""
 ALIGNMENT_TRACK = 16
@@ -104,15 +86,15 @@ class VirtualDrive:
             np.random.Generator(np.random.SFC64(seed))
             for seed in np.random.SeedSequence(params.seed).spawn(8)
         )
-        self.spindle = _spindle(params, phases)
-        self.amplifier = _amplifier(params, phases)
+        self.spindle = spindle_of(params, phases)
+        self.amplifier = amplifier_of(params, phases)
         self.index = IndexSensor(
             amplitude_v=params.index_v,
             active_high=params.index_polarity == "high",
             width_turns=params.index_width_ms * 1e-3 * NOMINAL_RPM / 60.0,
             edge_s=params.index_edge_us * 1e-6,
         )
-        self.disk = _disk(params, disk)
+        self.disk = disk_of(params, disk)
         self.clamp = Clamp(params.clamp_um, params.oval_um, seats)
         self.positioner = Positioner(
             params.offset_um + params.age_months * params.ageing_um,
@@ -284,52 +266,3 @@ def _bursts(params: VirtualParams, place: int, side: int, cycles: int) -> Bursts
             azimuth_loss(BURST_WIDTH_UM, angle - head_arcmin, length_um) for angle in AZIMUTH_ARCMIN
         )
     return Bursts(_delay_turns(params, side), heights, cycles)
-
-
-def _spindle(params: VirtualParams, rng: np.random.Generator) -> Spindle:
-    wow_phase, drift_phase, start_turns = rng.random(3)
-    wow = Wow(params.wow_percent / 100.0, params.wow_hz, tau * wow_phase)
-    drift = Wow(params.drift_percent / 100.0, 1.0 / params.drift_period_s, tau * drift_phase)
-    speed_rpm = params.speed_rpm + params.age_months * params.ageing_rpm
-    return Spindle(speed_rpm, tuple(part for part in (wow, drift) if part.depth), start_turns)
-
-
-def _amplifier(params: VirtualParams, rng: np.random.Generator) -> Amplifier:
-    return Amplifier(
-        amplitude_v=params.amplitude_v,
-        noise_v=noise_for_snr_v(params.amplitude_v, params.snr_db),
-        hum_v=params.hum_v,
-        hum_hz=params.hum_hz,
-        hum_phase_rad=tau * rng.random(),
-        mismatch=params.mismatch_percent / 100.0,
-        dc_v=params.dc_v,
-        third_harmonic=params.third_harmonic,
-    )
-
-
-def _disk(params: VirtualParams, rng: np.random.Generator) -> Disk:
-    places_turns = rng.random(params.drop_outs)
-    drop_outs = DropOuts(
-        places_turns=places_turns if params.drop_out_place == "fixed" else None,
-        count=params.drop_outs,
-        length_turns=params.drop_out_deg / 360.0,
-        depth=params.drop_out_depth,
-        seed=int(rng.integers(2**32)),
-    )
-    cycles = round(params.carrier_hz / (NOMINAL_RPM / 60.0))
-    return Disk(_recording(params), cycles, drop_outs)
-
-
-def _recording(params: VirtualParams) -> Recording:
-    scale_um, head_um = params.scale_um, params.head_um
-    pairs = params.pairs if params.recording == "alternating" else 1
-    top_turns = params.first_lobe / (2 * pairs)
-    match params.recording:
-        case "two-band":
-            return TwoBand(top_turns, scale_um, params.band_eccentricity * scale_um, head_um)
-        case "boundary":
-            return Boundary(top_turns, scale_um)
-        case "alternating":
-            return Alternating(top_turns, scale_um, pairs, head_um)
-        case _:
-            return Beat(top_turns, scale_um, head_um)
