@@ -8,10 +8,11 @@ from typing import Any
 
 from app.analysis.findings import Measurement, Want
 from app.analysis.messages import fill
-from app.analysis.reading import Message, Side
+from app.analysis.reading import Message, Quantity, Side
 from app.job import messages
 from app.job.bench import ALIGNMENT, SCRATCH, Situation
-from app.job.model import Action, Ask, Do, Outcome, Take, Verdict
+from app.job.judging import judge
+from app.job.model import Action, Ask, Do, Limit, Outcome, Take, Verdict
 
 Check = Generator[Ask, Any, Outcome]
 Hands = Generator[Ask, Any, None]
@@ -102,6 +103,19 @@ def take_lobes(situation: Situation, label: str) -> Take:
 def concluded(situation: Situation, verdict: Verdict, **found: Any) -> Outcome:
     """Return what the check in hand came to; `found` are further fields of the outcome."""
     return Outcome(situation.check, situation.stage, verdict, side=situation.side, **found)
+
+
+def judged(situation: Situation, found: Quantity, limit: Limit, **more: Any) -> Outcome:
+    """Return what the check in hand came to by a quantity with a limit."""
+    return concluded(
+        situation,
+        judge(found.value, found.u, limit),
+        value=found.value,
+        u=found.u,
+        unit=limit.unit,
+        limit=limit,
+        **more,
+    )
 
 
 def why_not(measurement: Measurement) -> str:

@@ -8,9 +8,9 @@ from typing import Any
 from app.analysis.findings import Measurement, Want
 from app.analysis.reading import Message
 from app.job import messages
-from app.job.asking import Check, concluded, on_track, why_not, with_alignment_disk
+from app.job.asking import Check, concluded, judged, on_track, why_not, with_alignment_disk
 from app.job.bench import Situation
-from app.job.judging import either_side, judge
+from app.job.judging import either_side
 from app.job.model import Ask, Take, Value, Verdict
 
 _AZIMUTH_TURNS = 20
@@ -35,14 +35,10 @@ def azimuth(situation: Situation) -> Check:
     if found is None:
         reason = why_not(measurement)
         return concluded(situation, Verdict.UNDECIDED, unit="arcmin", limit=limit, reason=reason)
-    angle = found.angle_arcmin
-    return concluded(
+    return judged(
         situation,
-        judge(angle.value, angle.u, limit),
-        value=angle.value,
-        u=angle.u,
-        unit="arcmin",
-        limit=limit,
+        found.angle_arcmin,
+        limit,
         details=(
             Value("misfit", found.misfit_percent, unit="%"),
             *(
@@ -74,14 +70,10 @@ def index_timing(situation: Situation) -> Check:
     if found is None:
         reason = why_not(measurement)
         return concluded(situation, Verdict.UNDECIDED, unit="µs", limit=limit, reason=reason)
-    delay = found.delay_us
-    return concluded(
+    return judged(
         situation,
-        judge(delay.value, delay.u, limit),
-        value=delay.value,
-        u=delay.u,
-        unit="µs",
-        limit=limit,
+        found.delay_us,
+        limit,
         details=(
             Value("scatter of single turns", found.scatter_us, unit="µs"),
             Value("turns", float(found.turns)),

@@ -5,9 +5,9 @@ from __future__ import annotations
 from app.analysis.findings import Measurement, SpeedFinding, Want
 from app.analysis.messages import fill
 from app.job import messages
-from app.job.asking import Check, change, concluded, on_alignment_track, why_not
+from app.job.asking import Check, change, concluded, judged, on_alignment_track, why_not
 from app.job.bench import Situation
-from app.job.judging import either_side, judge
+from app.job.judging import either_side
 from app.job.model import Action, CheckName, Do, Limit, Outcome, Stage, Take, Value, Verdict
 
 _GOAL_PART = 0.1
@@ -102,13 +102,10 @@ def _found(situation: Situation, found: SpeedFinding, limit: Limit) -> Outcome:
             details.append(Value(name, part.value, part.u, unit))
     for mains_hz, bars in bars_of_a_ring(nominal_rpm):
         details.append(Value(f"bars of a strobe ring at {mains_hz} Hz", float(bars)))
-    return concluded(
+    return judged(
         situation,
-        judge(mean.value, mean.u, limit),
-        value=mean.value,
-        u=mean.u,
-        unit="rpm",
-        limit=limit,
+        mean,
+        limit,
         details=tuple(details),
         budget=(Value("clock and scatter", mean.u, unit="rpm"),),
     )
