@@ -45,8 +45,11 @@ class Panel:
 
     def told(self, name: str, channel: int, deadline: Deadline) -> str:
         """Return the scope's own word for a setting."""
-        query = self._filled(self._family.settings[name].ask, channel)
-        return self._link.ask(query, deadline.within(_ANSWER_S))
+        return self._link.ask(self.query(name, channel), deadline.within(_ANSWER_S))
+
+    def query(self, name: str, channel: int) -> str:
+        """Return the query for a setting."""
+        return self._filled(self._family.settings[name].ask, channel)
 
     def number(self, name: str, channel: int, deadline: Deadline) -> float:
         """Return a setting that is a number."""
@@ -184,7 +187,7 @@ class Panel:
             ) from None
 
     def _refused(self, command: str, setting: Setting, channel: int, told: str) -> SourceError:
-        query = self._filled(setting.ask, channel)
+        query = self.query(setting.name, channel)
         return SourceUnavailable(
             f"{self._link.what}: it does not take {command} ({query} says {told}); set that at "
             "the scope, or see with check-scope which family of commands fits"

@@ -121,13 +121,15 @@ class Ranges:
         self.rails_v[channel] = _AT_RAIL * taken_v * self._up / 2
         return taken_v
 
-    def follow(self, records: dict[int, Record], deadline: Deadline) -> None:
-        """Keep the range fitting from one record to the next."""
+    def follow(self, records: dict[int, Record], deadline: Deadline) -> bool:
+        """Keep the range fitting from one record to the next; return whether it was changed."""
         signals = self._signals
         fill = max(self._fill(n, records[n]) for n in signals)
+        changed = False
         if any(records[n].clipped for n in signals) or fill > FILL_MOST:
-            self._fit_together(signals, records, deadline)
+            changed = self._fit_together(signals, records, deadline)
         self._little = self._little + 1 if 0 < fill < _FILL_TOO_LITTLE else 0
         if self._little >= _PATIENCE:
             self._little = 0
-            self._fit_together(signals, records, deadline)
+            changed |= self._fit_together(signals, records, deadline)
+        return changed

@@ -185,9 +185,11 @@ class ScopeSession:
                 return self._take(deadline)
             except Garbled:
                 left -= 1
+                self._link.resync()
+                # Where somebody has turned at the scope, that is why.
+                self.setup.see_unchanged(deadline)
                 if not left:
                     raise
-                self._link.resync()
 
     @property
     def longest_s(self) -> float:
@@ -204,8 +206,9 @@ class ScopeSession:
         end_s = self._start(deadline)
         records = {channel: self._read(channel, deadline) for channel in setup.channels}
         self._values = sum(record.values for record in records.values())
+        setup.see_unchanged(deadline)
         columns = _block_columns(self._link.what, self._options.columns, records)
-        setup.ranges.follow(records, deadline)
+        setup.follow(records, deadline)
         skip = 0 if setup.free else cells_before_trigger(columns[0])
         return Sweep(columns, skip, end_s, at_index=not setup.free)
 
@@ -249,6 +252,7 @@ class ScopeSession:
                 )
                 for channel in setup.channels
             }
+            setup.see_unchanged(deadline)
         finally:
             if panel.has("memory"):
                 panel.put_back("memory", deadline)

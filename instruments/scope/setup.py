@@ -16,7 +16,7 @@ from instruments.scope.options import ScopeOptions
 from instruments.scope.panel import EXTERNAL, Panel
 from instruments.scope.ranging import Ranges
 from instruments.scope.records import Record
-from instruments.source import SourceUnavailable
+from instruments.source import SourceLost, SourceUnavailable
 
 _TURNS = 2.5
 _LEAST_TURNS = 2.2
@@ -28,6 +28,12 @@ _INDEX_FIRST_V = 2.0
 _LEAST_INDEX_CODES = 8
 _UNLIKE = 4.0  # factor between the phases' heights that no amplifier explains
 _TTL_V = 1.4
+
+_MEANING = ("time_scale", "detect")
+_MEANING_OF_START = ("delay", "trigger_type", "trigger_source", "trigger_slope", "sweep")
+_MEANING_OF_VOLTS = ("scale", "offset")
+"""Settings without which a record means something else: of any, of one that begins at the index,
+and of one in volts, whose rails are known by them alone."""
 
 
 def time_scale_s(speed_rpm: float, across: float) -> float:
@@ -77,6 +83,7 @@ class Setup:
         self._options = options
         self._free = True
         self._level_v = 0.0
+        self._held: dict[tuple[str, int], str] = {}
         index = options.columns.index
         self.channels = (*options.columns.signals, *(() if index is None else (index,)))
         self.ranges = Ranges(panel, link.what, family.up, options.columns.signals, index)
@@ -170,12 +177,15 @@ class Setup:
     def _detect(self, word: str, deadline: Deadline) -> None:
         known = self._panel.has("detect")
         if known:
-            channels = self.channels if self._family.settings["detect"].of_channel else (1,)
-            for channel in channels:
+            for channel in self._detecting():
                 self._panel.remember("detect", channel, deadline)
-            for channel in channels:
+            for channel in self._detecting():
                 self._panel.set_word("detect", word, deadline, channel)
         self.screen = replace(self.screen, detecting=known and word == "peak")
+
+    def _detecting(self) -> tuple[int, ...]:
+        """Return the channels that have peak detect, one for all where they share it."""
+        return self.channels if self._family.settings["detect"].of_channel else (1,)
 
     def free_run(self, deadline: Deadline) -> None:
         """Let records begin anywhere."""
@@ -197,6 +207,55 @@ class Setup:
         )
         panel.set_word("sweep", "normal", deadline)
         self._free = False
+
+    def hold(self, deadline: Deadline) -> None:
+        """Note how the scope says that it is set, for :meth:`see_unchanged`.
+
+        How it sweeps is noted with the first record: a single one changes that on many.
+        """
+        watched = [(name, channel) for name, channel in self._watched() if name != "sweep"]
+        self._held = {key: self._panel.told(*key, deadline) for key in watched}
+
+    def see_unchanged(self, deadline: Deadline) -> None:
+        """See that nobody has turned at the scope what the last record's meaning hangs on.
+
+        Raises
+        ------
+        SourceLost
+            When somebody has: it must be set up anew.
+        """
+        for name, channel in self._watched():
+            told = self._panel.told(name, channel, deadline)
+            held = self._held.setdefault((name, channel), told)
+            if told != held:
+                raise SourceLost(
+                    f"{self._link.what}: somebody has changed it by hand "
+                    f"({self._panel.query(name, channel)} said {held} and says {told}); it is set "
+                    "anew: leave the front panel so while it is read"
+                )
+
+    def follow(self, records: dict[int, Record], deadline: Deadline) -> None:
+        """Keep the range fitting from one record to the next."""
+        if self.ranges.follow(records, deadline):
+            volts = {key for key in self._held if key[0] in _MEANING_OF_VOLTS}
+            self._held = {key: told for key, told in self._held.items() if key not in volts}
+
+    def _watched(self) -> list[tuple[str, int]]:
+        """Return setting and channel of all that a record's meaning hangs on."""
+        index = self._options.trigger_channel
+        source = EXTERNAL if index is None else index
+        names = _MEANING if self._free else (*_MEANING, *_MEANING_OF_START)
+        watched: list[tuple[str, int]] = []
+        for name in filter(self._panel.has, names):
+            if name == "detect":
+                if self.screen.detecting:
+                    watched += [(name, channel) for channel in self._detecting()]
+            else:
+                watched.append((name, source))
+        if self._family.waveform.codes == "float32":
+            signals = self._options.columns.signals
+            watched += [(name, channel) for channel in signals for name in _MEANING_OF_VOLTS]
+        return watched
 
     def range(self, deadline: Deadline) -> dict[int, Record]:
         """Find the range in which the signal fills the screen; return the last records.
@@ -302,4 +361,5 @@ def set_up(
     check_phases(link.what, setup.ranges, phases)
     if options.trigger != "free":
         setup.trigger(setup.index_level_v(records), deadline)
+    setup.hold(deadline)
     return setup

@@ -1,0 +1,77 @@
+"""Somebody turns at the front panel while records are read: no record is taken for another."""
+
+import time
+
+import pytest
+
+from instruments.addresses import open_address
+from instruments.source import SourceLost
+from instruments.virtual.scope import ScopeServer
+from tests.instruments.scope.faultcase import lobes_ratio, new_scope, next_block
+
+PATIENCE_S = 30
+
+
+def until_s():
+    return time.monotonic() + PATIENCE_S
+
+
+def read_on(source):
+    """Read records: two may be on their way already when something is turned."""
+    for _ in range(3):
+        next_block(source, until_s())
+
+
+def turned(panel, name):
+    """Turn one thing, by hand."""
+    if name == "time base":
+        panel.seconds_per_div *= 2  # a pair for a point: a span twice as long would fit too
+    elif name == "delay":
+        panel.delay_s += 0.05
+    elif name == "peak detect":
+        panel.acquisition = "normal"
+    elif name == "trigger source":
+        panel.trigger.source = 1
+    elif name == "trigger slope":
+        panel.trigger.slope = "rise"
+    elif name == "sweep":
+        panel.trigger.automatic = True
+    elif name == "scale":
+        panel.channels[1].volts_per_div /= 2.5
+    elif name == "offset":
+        panel.channels[1].offset_v += panel.channels[1].volts_per_div
+
+
+CASES = [
+    *(
+        (family, name)
+        for family in ("A1", "A2", "A2-older", "B", "D")
+        for name in ("time base", "delay", "trigger source", "trigger slope", "sweep")
+    ),
+    # C1 to C3 are set to single sweeps, which leave no other.
+    *((family, name) for family in ("C1", "C2", "C3") for name in ("delay", "trigger source")),
+    *((family, "peak detect") for family in ("A1", "A2", "A2-older", "B", "C1", "C2", "C3", "D")),
+    ("D", "scale"),
+    ("D", "offset"),
+]
+
+
+@pytest.mark.parametrize(("family", "name"), CASES)
+def test_what_a_record_s_meaning_hangs_on_is_not_turned_unseen(family, name):
+    scope = new_scope(family)
+    with ScopeServer(scope, "socket", port=0) as server:
+        source = open_address(f"visa:{server.address}")
+        source.open()
+        next_block(source, until_s())
+        if (family, name) == ("B", "delay"):
+            scope.reply(b"HOR:POS 30\n")  # told as the trigger's place on the screen
+        else:
+            turned(scope.panel, name)
+        with pytest.raises(SourceLost, match="somebody has changed"):
+            read_on(source)
+        source.close()
+        source.open()  # as the needle does by itself
+        block = next_block(source, until_s())
+        assert lobes_ratio(block) == pytest.approx(scope.truth().ratio, abs=0.01)
+        source.close()
+    scope.close()
