@@ -23,6 +23,8 @@ _DTYPES = {"uint8": "u1", "int8": "i1", "int16": "<i2", "float32": "<f4"}
 _SPAN_FACTOR = 1.3
 """Within this the record's own time must fit the screen's: scopes of one family have 10 to 14
 divisions, and one that counts pairs as points is out by 2."""
+_EDGE_S = 0.2e-3
+"""As far from where it should be an index's edge may lie; a pulse lasts some milliseconds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,6 +242,27 @@ def cells_before_trigger(record: Record) -> int:
     if record.start_s is None or record.start_s >= 0:
         return 0
     return min(len(record.low_v), math.floor(-record.start_s / record.interval_s + 0.5))
+
+
+def is_active_at(index: Record, cell: int, level_v: float, *, falling: bool) -> bool:
+    """Tell whether an index is beyond its level at a cell, or next to it.
+
+    Parameters
+    ----------
+    index : Record
+        Of the index's channel.
+    cell : int
+        Where the edge should be.
+    level_v : float
+        The trigger's.
+    falling : bool
+        Beyond is below.
+    """
+    near = max(1, math.ceil(_EDGE_S / index.interval_s))
+    here = slice(max(0, cell - near), cell + near + 1)
+    if falling:
+        return bool((index.low_v[here] <= level_v).any())
+    return bool((index.high_v[here] >= level_v).any())
 
 
 def extremes_bias(noise_rms: float, samples_a_cell: float) -> float:

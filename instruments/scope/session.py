@@ -209,8 +209,14 @@ class ScopeSession:
         setup.see_unchanged(deadline)
         columns = _block_columns(self._link.what, self._options.columns, records)
         setup.follow(records, deadline)
-        skip = 0 if setup.free else cells_before_trigger(columns[0])
-        return Sweep(columns, skip, end_s, at_index=not setup.free)
+        return self._cut(columns, end_s)
+
+    def _cut(self, columns: list[Record], end_s: float) -> Sweep:
+        """Return the sweep from the index on, all of it where it does not begin there."""
+        signal, *others = columns
+        if not self.setup.begins_at_index(signal, next(iter(others), None)):
+            return Sweep(columns, 0, end_s, at_index=False)
+        return Sweep(columns, cells_before_trigger(signal), end_s, at_index=True)
 
     def _start(self, deadline: Deadline) -> float:
         setup = self.setup
@@ -258,8 +264,7 @@ class ScopeSession:
                 panel.put_back("memory", deadline)
             setup.extremes(deadline)
         columns = _block_columns(self._link.what, self._options.columns, records)
-        skip = 0 if setup.free else cells_before_trigger(columns[0])
-        return Sweep(columns, skip, end_s, at_index=not setup.free)
+        return self._cut(columns, end_s)
 
     def _what_is_awaited(self) -> str:
         channel = self._options.trigger_channel

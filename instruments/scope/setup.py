@@ -11,12 +11,14 @@ from instruments.scope import capture
 from instruments.scope.capture import Screen
 from instruments.scope.family import Family
 from instruments.scope.faults import Deadline
+from instruments.scope.held import Held, watched
 from instruments.scope.link import Link
 from instruments.scope.options import ScopeOptions
-from instruments.scope.panel import EXTERNAL, Panel
+from instruments.scope.panel import EXTERNAL, Key, Panel
+from instruments.scope.probing import check_phases, check_probes, index_level_v
 from instruments.scope.ranging import Ranges
-from instruments.scope.records import Record
-from instruments.source import SourceLost, SourceUnavailable
+from instruments.scope.records import Record, cells_before_trigger, is_active_at
+from instruments.source import SourceUnavailable
 
 _TURNS = 2.5
 _LEAST_TURNS = 2.2
@@ -25,15 +27,6 @@ _STEPS = (1.0, 2.0, 5.0)
 _ROUNDS = 12
 _FIRST_V = 0.5  # volts a division
 _INDEX_FIRST_V = 2.0
-_LEAST_INDEX_CODES = 8
-_UNLIKE = 4.0  # factor between the phases' heights that no amplifier explains
-_TTL_V = 1.4
-
-_MEANING = ("time_scale", "detect")
-_MEANING_OF_START = ("delay", "trigger_type", "trigger_source", "trigger_slope", "sweep")
-_MEANING_OF_VOLTS = ("scale", "offset")
-"""Settings without which a record means something else: of any, of one that begins at the index,
-and of one in volts, whose rails are known by them alone."""
 
 
 def time_scale_s(speed_rpm: float, across: float) -> float:
@@ -83,7 +76,7 @@ class Setup:
         self._options = options
         self._free = True
         self._level_v = 0.0
-        self._held: dict[tuple[str, int], str] = {}
+        self._held = Held(panel, link.what)
         index = options.columns.index
         self.channels = (*options.columns.signals, *(() if index is None else (index,)))
         self.ranges = Ranges(panel, link.what, family.up, options.columns.signals, index)
@@ -142,23 +135,7 @@ class Setup:
             first_v = _INDEX_FIRST_V if index else scale_v or _FIRST_V
             self.ranges.set_scale(channel, first_v, deadline)
             panel.set_number("offset", 0.0, deadline, channel, near=0.05 * first_v)
-        self._check_probes(deadline)
-
-    def _check_probes(self, deadline: Deadline) -> None:
-        factors = {n: self._panel.probe(n, deadline) for n in self._options.columns.signals}
-        if len(set(factors.values())) > 1:
-            told = " and ".join(f"channel {n} to ×{factor:g}" for n, factor in factors.items())
-            raise SourceUnavailable(
-                f"{self._link.what}: the probe factors differ ({told}); set each to what is "
-                "printed on its probe, and use two alike"
-            )
-        asked = self._options.probe
-        for channel, factor in factors.items():
-            if asked is not None and factor is not None and abs(factor / asked - 1) > 1e-3:
-                raise SourceUnavailable(
-                    f"{self._link.what}: channel {channel} is set to a ×{factor:g} probe and "
-                    f"probe={asked:g} was given; set the scope to the probe that is fitted"
-                )
+        check_probes(panel, self._link.what, options, deadline)
 
     def plain(self, deadline: Deadline) -> None:
         """Turn peak detect off."""
@@ -208,13 +185,27 @@ class Setup:
         panel.set_word("sweep", "normal", deadline)
         self._free = False
 
-    def hold(self, deadline: Deadline) -> None:
-        """Note how the scope says that it is set, for :meth:`see_unchanged`.
+    def begins_at_index(self, signal: Record, index: Record | None) -> bool:
+        """Tell whether the index's edge is where a record says that its trigger is.
 
-        How it sweeps is noted with the first record: a single one changes that on many.
+        What the delay is counted from, and what the start counts, differs from model to model: the
+        index's own channel shows what is so.
         """
-        watched = [(name, channel) for name, channel in self._watched() if name != "sweep"]
-        self._held = {key: self._panel.told(*key, deadline) for key in watched}
+        if self._free or (signal.start_s is not None and signal.start_s > signal.interval_s):
+            return False
+        if index is None:
+            return True
+        falling = self._options.edge == "falling"
+        return is_active_at(index, cells_before_trigger(signal), self._level_v, falling=falling)
+
+    def follow(self, records: dict[int, Record], deadline: Deadline) -> None:
+        """Keep the range fitting from one record to the next."""
+        if self.ranges.follow(records, deadline):
+            self._held.forget_volts()
+
+    def hold(self, deadline: Deadline) -> None:
+        """Note how the scope says that it is set, for :meth:`see_unchanged`."""
+        self._held.note(self._watched(), deadline)
 
     def see_unchanged(self, deadline: Deadline) -> None:
         """See that nobody has turned at the scope what the last record's meaning hangs on.
@@ -224,38 +215,16 @@ class Setup:
         SourceLost
             When somebody has: it must be set up anew.
         """
-        for name, channel in self._watched():
-            told = self._panel.told(name, channel, deadline)
-            held = self._held.setdefault((name, channel), told)
-            if told != held:
-                raise SourceLost(
-                    f"{self._link.what}: somebody has changed it by hand "
-                    f"({self._panel.query(name, channel)} said {held} and says {told}); it is set "
-                    "anew: leave the front panel so while it is read"
-                )
+        self._held.see_unchanged(self._watched(), deadline)
 
-    def follow(self, records: dict[int, Record], deadline: Deadline) -> None:
-        """Keep the range fitting from one record to the next."""
-        if self.ranges.follow(records, deadline):
-            volts = {key for key in self._held if key[0] in _MEANING_OF_VOLTS}
-            self._held = {key: told for key, told in self._held.items() if key not in volts}
-
-    def _watched(self) -> list[tuple[str, int]]:
-        """Return setting and channel of all that a record's meaning hangs on."""
+    def _watched(self) -> list[Key]:
         index = self._options.trigger_channel
-        source = EXTERNAL if index is None else index
-        names = _MEANING if self._free else (*_MEANING, *_MEANING_OF_START)
-        watched: list[tuple[str, int]] = []
-        for name in filter(self._panel.has, names):
-            if name == "detect":
-                if self.screen.detecting:
-                    watched += [(name, channel) for channel in self._detecting()]
-            else:
-                watched.append((name, source))
-        if self._family.waveform.codes == "float32":
-            signals = self._options.columns.signals
-            watched += [(name, channel) for channel in signals for name in _MEANING_OF_VOLTS]
-        return watched
+        return watched(
+            self._family,
+            detecting=self._detecting() if self.screen.detecting else (),
+            trigger=None if self._free else EXTERNAL if index is None else index,
+            signals=self._options.columns.signals,
+        )
 
     def range(self, deadline: Deadline) -> dict[int, Record]:
         """Find the range in which the signal fills the screen; return the last records.
@@ -285,56 +254,6 @@ class Setup:
             for channel in self.channels
         }
 
-    def index_level_v(self, records: dict[int, Record]) -> float:
-        """Return the middle between the index's levels.
-
-        Raises
-        ------
-        SourceUnavailable
-            When there are no pulses.
-        """
-        channel = self._options.trigger_channel
-        if channel is None:
-            return self._options.level_v or _TTL_V
-        record = records[channel]
-        if record.swing_v < _LEAST_INDEX_CODES * self.ranges.code_v(channel):
-            raise SourceUnavailable(
-                f"{self._link.what}: channel {channel} carries no index pulses; connect the "
-                "index there and let the disk turn, or leave it out: roles=plus,minus"
-            )
-        if self._options.level_v is not None:
-            return self._options.level_v
-        return float(record.high_v.max() + record.low_v.min()) / 2
-
-
-def check_phases(what: str, ranges: Ranges, records: dict[int, Record]) -> None:
-    """Refuse two phases of which one is several times the other: a probe's switch.
-
-    Parameters
-    ----------
-    what : str
-        The scope, as messages begin.
-    ranges : Ranges
-        Of the channels.
-    records : dict of int to Record
-        Of the two phases, by channel; of fewer there is nothing to compare.
-
-    Raises
-    ------
-    SourceUnavailable
-        When they are.
-    """
-    if len(records) < 2:
-        return
-    swings = {channel: record.swing_v for channel, record in records.items()}
-    high, low = max(swings, key=swings.__getitem__), min(swings, key=swings.__getitem__)
-    if swings[high] > _UNLIKE * max(swings[low], 4 * ranges.code_v(high)):
-        raise SourceUnavailable(
-            f"{what}: channel {high} shows {swings[high]:.3g} V and channel {low} "
-            f"{swings[low]:.3g} V; the phases should be alike: check both probes' switches, "
-            "factors and tips"
-        )
-
 
 def set_up(
     link: Link,
@@ -360,6 +279,7 @@ def set_up(
     phases = {channel: records[channel] for channel in options.columns.signals}
     check_phases(link.what, setup.ranges, phases)
     if options.trigger != "free":
-        setup.trigger(setup.index_level_v(records), deadline)
+        level_v = index_level_v(link.what, setup.ranges, options, records)
+        setup.trigger(level_v, deadline)
     setup.hold(deadline)
     return setup

@@ -75,3 +75,45 @@ def test_what_a_record_s_meaning_hangs_on_is_not_turned_unseen(family, name):
         assert lobes_ratio(block) == pytest.approx(scope.truth().ratio, abs=0.01)
         source.close()
     scope.close()
+
+
+@pytest.mark.parametrize(("family", "reference"), [("A1", 0.1), ("A1", 0.9), ("D", 0.4)])
+def test_where_the_delay_is_counted_from_is_set_and_put_back(family, reference):
+    scope = new_scope(family)
+    scope.panel.reference = reference
+    with ScopeServer(scope, "socket", port=0) as server:
+        source = open_address(f"visa:{server.address}?roles=plus,minus&trigger=external")
+        source.open()
+        block = next_block(source, until_s())
+        source.close()
+    assert block.at_index
+    assert lobes_ratio(block) == pytest.approx(scope.truth().ratio, abs=0.01)
+    assert scope.panel.reference == pytest.approx(reference)
+    scope.close()
+
+
+@pytest.mark.parametrize("reference", [0.1, 0.4, 0.9])
+def test_a_record_that_does_not_begin_at_the_index_is_not_taken_for_one(reference):
+    """A model's own place of the trigger, of which its commands tell nothing."""
+    scope = new_scope("A2-older")
+    with ScopeServer(scope, "socket", port=0) as server:
+        source = open_address(f"visa:{server.address}")
+        source.open()
+        assert next_block(source, until_s()).at_index
+        scope.panel.reference = reference
+        for _ in range(2):
+            next_block(source, until_s())
+        assert not next_block(source, until_s()).at_index
+        source.close()
+    scope.close()
+
+
+def test_a_record_that_begins_after_its_trigger_does_not_begin_at_the_index(monkeypatch):
+    monkeypatch.setattr("instruments.scope.setup.delay_value", lambda place, span_s: span_s)
+    scope = new_scope("A2")
+    with ScopeServer(scope, "socket", port=0) as server:
+        source = open_address(f"visa:{server.address}?roles=plus,minus&trigger=external")
+        source.open()
+        assert not next_block(source, until_s()).at_index
+        source.close()
+    scope.close()

@@ -241,6 +241,16 @@ def test_no_index_pulses(scope, server):
         source.open()
 
 
+def test_a_level_that_no_pulse_goes_through(server):
+    source = open_address(f"visa:{server.address}?level=20")
+    with pytest.raises(SourceUnavailable, match=r"channel 3 goes from .* never through level=20;"):
+        source.open()
+    source = open_address(f"visa:{server.address}?level=2")
+    source.open()
+    assert "2 V" in dict(source.settings)["trigger"]
+    source.close()
+
+
 def test_a_setting_that_is_refused_names_command_and_answer(scope, server):
     scope.inject("refuse", count=1)
     source = open_address(f"visa:{server.address}")
