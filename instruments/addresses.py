@@ -12,6 +12,7 @@ import threading
 from dataclasses import dataclass
 
 from instruments.addressoptions import positive_option, refuse_others, split_options
+from instruments.scope.resources import meant_as_resource
 from instruments.source import AddressError, Source, SourceRequest
 
 _SCHEME = re.compile(r"([a-z][a-z0-9+.-]+):(.*)", re.IGNORECASE | re.DOTALL)
@@ -55,8 +56,12 @@ def open_address(text: str, request: SourceRequest | None = None) -> Source:
     text = text.strip()
     if not text:
         raise AddressError("no source is named; use sim:, sound: or a capture file")
+    if os.path.exists(text):
+        return _file(text, text, request)
+    if meant := meant_as_resource(text):
+        raise AddressError(f"address “{text}”: a scope's address begins with visa:; write {meant}")
     found = _SCHEME.fullmatch(text)
-    if found is None or os.path.exists(text):
+    if found is None:
         return _file(text, text, request)
     scheme, rest = found[1].lower(), found[2]
     if scheme == "file":

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 from instruments.addressoptions import positive_option, refuse_others
+from instruments.scope.resources import check_resource
 from instruments.source import AddressError, Role, SourceRequest, parse_roles
 
 DEFAULT_ROLES = (Role.PLUS, Role.MINUS, Role.INDEX)
@@ -103,13 +103,6 @@ class ScopeOptions:
         return self.columns.index if self.trigger == "index" else None
 
 
-_KINDS = (
-    re.compile(r"TCPIP\d*::[^:\s]+::\d{1,5}::SOCKET", re.IGNORECASE),
-    re.compile(r"(?:TCPIP\d*|USB\d*|GPIB\d*|VXI\d*)::\S+::INSTR", re.IGNORECASE),
-    re.compile(r"ASRL\S+?(?:::INSTR)?", re.IGNORECASE),
-)
-
-
 def read_options(
     text: str, resource: str, options: Mapping[str, str], request: SourceRequest
 ) -> ScopeOptions:
@@ -131,12 +124,7 @@ def read_options(
     AddressError
         When a part cannot be used as written.
     """
-    # Nothing at all means the one instrument that is attached.
-    if resource and not any(kind.fullmatch(resource) for kind in _KINDS):
-        raise AddressError(
-            f"address “{text}”: “{resource}” is not where a scope can be; write for example "
-            "visa:TCPIP::192.168.0.5::5025::SOCKET, visa:USB0::…::INSTR or visa:ASRL/dev/ttyUSB0"
-        )
+    check_resource(text, resource)
     refuse_others(text, options, ("family", "roles", *NUMBERS, *WORDS))
     roles = parse_roles(options["roles"]) if "roles" in options else None
     roles = roles if request.roles is None else request.roles

@@ -53,7 +53,7 @@ def is_serial(resource: str) -> bool:
 
 def serial_hint(resource: str) -> str:
     """Return a sentence about a serial port that is not there or may not be opened."""
-    path = resource.partition("::")[0][len("ASRL") :]
+    path = _port(resource)
     if not path.startswith("/dev/"):
         return ""
     if not os.path.exists(path):
@@ -65,10 +65,26 @@ def serial_hint(resource: str) -> str:
     )
 
 
+def _port(resource: str) -> str:
+    return resource.partition("::")[0][len("ASRL") :]
+
+
+def _unnamed_hint(resource: str) -> str:
+    """Return how a serial port is named, where it was not."""
+    if os.name != "posix" or _port(resource).startswith("/"):
+        return ""
+    return f"there is no serial port “{_port(resource)}”; name its file, as ASRL/dev/ttyUSB0"
+
+
 def hint_for(resource: str) -> str:
     """Return the hint about what is behind a VISA address; empty where there is none."""
     if is_serial(resource):
-        return serial_hint(resource)
+        return serial_hint(resource) or _unnamed_hint(resource)
+    if resource.upper().startswith("GPIB"):
+        return (
+            "GPIB needs the system's own VISA or a driver of its adapter, which do not come along; "
+            "install one, or reach the scope by its USB or network port"
+        )
     found = [device for device in usb_devices() if is_usb_resource(resource, device, alike=True)]
     return next(filter(None, map(usb_hint, found)), "")
 

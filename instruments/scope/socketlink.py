@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import queue
 import select
 import socket
-from typing import TypeVar
+import threading
+from typing import Any, TypeVar
 
 from instruments.scope.faults import Deadline, boundary
 from instruments.scope.link import Bytes, StreamLink
@@ -24,14 +26,48 @@ def reach(host: str, port: int, what: str, deadline: Deadline) -> socket.socket:
     SourceUnavailable
         When nobody answers there.
     """
-    try:
-        return socket.create_connection((host, port), deadline.check(what))
-    except OSError as fault:
-        reason = fault.strerror or str(fault) or "no answer"
+    deadline.check(what)
+    places = _resolved(host, port, deadline)
+    if not places:
         raise SourceUnavailable(
-            f"{what}: nothing answers at {host} port {port} ({reason}); check the address, "
-            "the cable and that remote control is on in the scope's menu"
-        ) from None
+            f"{what}: the name “{host}” is not known on this network; check its spelling, or give "
+            "the address in numbers, which the scope's menu shows"
+        )
+    reason = ""
+    for place, (kind, numbers) in enumerate(places):
+        made = socket.socket(kind, socket.SOCK_STREAM)
+        try:
+            made.settimeout(max(_LOOK_S, deadline.left_s / (len(places) - place)))
+            made.connect(numbers)
+        except OSError as fault:
+            made.close()
+            reason = fault.strerror or str(fault) or "no answer"
+        else:
+            return made
+    raise SourceUnavailable(
+        f"{what}: nothing answers at {host} port {port} ({reason}); check the address, "
+        "the cable and that remote control is on in the scope's menu"
+    )
+
+
+def _resolved(host: str, port: int, deadline: Deadline) -> list[tuple[int, Any]]:
+    """Return the kinds and addresses behind a name, none where it is not known in time.
+
+    Asking for them cannot be broken off: where it takes longer it is left to itself.
+    """
+    answers: queue.SimpleQueue[list[tuple[int, Any]]] = queue.SimpleQueue()
+
+    def ask() -> None:
+        found = []
+        with contextlib.suppress(OSError, UnicodeError):  # a part of it is empty or overlong
+            found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)
+        answers.put([(kind, numbers) for kind, _, _, _, numbers in found])
+
+    threading.Thread(target=ask, name="scope-name", daemon=True).start()
+    try:
+        return answers.get(timeout=deadline.left_s)
+    except queue.Empty:
+        return []
 
 
 class SocketLink(StreamLink):

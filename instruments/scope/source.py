@@ -8,7 +8,6 @@ it. The reader opens, reads and waits for jobs; any thread may close. Writers: `
 
 from __future__ import annotations
 
-import re
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
@@ -20,6 +19,7 @@ from instruments.scope.owner import Job, Owner
 from instruments.scope.panel import Memory
 from instruments.scope.ports import is_serial
 from instruments.scope.records import frames
+from instruments.scope.resources import socket_place
 from instruments.scope.session import ScopeSession, Sweep
 from instruments.scope.socketlink import SocketLink
 from instruments.source import (
@@ -41,8 +41,6 @@ _END_S = 0.3
 # Peak detect keeps the extremes of a converter that runs at its full rate.
 _PEAK_DETECT_HZ = 20e6
 
-_SOCKET = re.compile(r"TCPIP\d*::([^:]+)::(\d+)::SOCKET", re.IGNORECASE)
-
 Opener = Callable[[ScopeOptions, str, Deadline], Link]
 
 
@@ -58,9 +56,9 @@ def open_link(options: ScopeOptions, what: str, deadline: Deadline) -> Link:
         from instruments.scope.discover import the_only_scope
 
         options = replace(options, resource=the_only_scope())
-    plain = _SOCKET.fullmatch(options.resource)
+    plain = socket_place(options.resource)
     if plain is not None:
-        return SocketLink(plain[1], int(plain[2]), what, deadline.within(_CONNECT_S))
+        return SocketLink(*plain, what, deadline.within(_CONNECT_S))
     from instruments.scope.visalink import SerialLink, VisaLink
 
     if is_serial(options.resource):

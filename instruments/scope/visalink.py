@@ -6,13 +6,13 @@ PyVISA is imported when the first such address is opened.
 from __future__ import annotations
 
 import contextlib
-import re
 import threading
 from typing import TYPE_CHECKING, Any
 
 from instruments.scope.faults import Deadline, boundary
 from instruments.scope.link import Bytes, MessageLink, StreamLink
 from instruments.scope.ports import hint_for
+from instruments.scope.resources import server_place
 from instruments.scope.socketlink import reach
 from instruments.source import SourceError, SourceUnavailable
 
@@ -23,8 +23,6 @@ _OPEN_MS = 2000
 _SERIAL_CHUNK = 4096
 _SERIAL_LOOK_S = 0.002
 _LEAST_MS = 10
-
-_NETWORK = re.compile(r"TCPIP\d*::([^:,]+)(?:,(\d+))?::(\w+)(?:,(\d+))?::INSTR", re.IGNORECASE)
 
 _managers: list[pyvisa.ResourceManager] = []
 _managers_lock = threading.Lock()
@@ -102,12 +100,9 @@ def _knock(resource: str, what: str) -> None:
     SourceUnavailable
         When nobody does.
     """
-    network = _NETWORK.fullmatch(resource)
-    if network is None:
-        return
-    host, named, device, numbered = network.groups()
-    usual = 4880 if device.lower().startswith("hislip") else 111  # IVI-6.1; ONC RPC's portmapper
-    reach(host, int(named or numbered or usual), what, Deadline(_OPEN_MS / 1e3)).close()
+    place = server_place(resource)
+    if place is not None:
+        reach(*place, what, Deadline(_OPEN_MS / 1e3)).close()
 
 
 def _last_words(fault: BaseException) -> str:

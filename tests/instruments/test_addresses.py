@@ -58,6 +58,11 @@ def test_roles_reach_the_capture():
 @pytest.mark.parametrize(
     ("address", "words"),
     [
+        ("TCPIP::host::5025::SOCKET", "write visa:TCPIP::host::5025::SOCKET"),
+        ("usb0::0x1::0x2::X::INSTR", "write visa:usb0::0x1::0x2::X::INSTR"),
+        ("ASRL/dev/ttyUSB0::INSTR?baud=9600", "write visa:ASRL/dev/ttyUSB0::INSTR?baud=9600"),
+        ("192.0.2.7", "write visa:TCPIP::192.0.2.7::5025::SOCKET"),
+        ("192.0.2.7:5555", "write visa:TCPIP::192.0.2.7::5555::SOCKET"),
         ("", "no source is named"),
         ("tape:reel", "“tape:” is not a kind of source; use sim:, file:, sound:, visa: or pipe:"),
         ("file:", "names no file"),

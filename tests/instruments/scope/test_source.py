@@ -368,6 +368,11 @@ SOCKET = "visa:TCPIP::127.0.0.1::5025::SOCKET"
     [
         ("visa:127.0.0.1", "“127.0.0.1” is not where a scope can be"),
         ("visa:TCPIP::host::SOCKET", "is not where a scope can be"),
+        ("visa:TCPIP::host::70000::SOCKET", "there is no port 70000; it must be 1 to 65535"),
+        ("visa:TCPIP::host::0::SOCKET", "there is no port 0;"),
+        ("visa:TCPIP::host::hislip0,65536::INSTR", "there is no port 65536"),
+        ("visa:TCPIP::[::1]::INSTR", r"IPv6 address can be used with raw TCP alone"),
+        ("visa:TCPIP::::1::5025::SOCKET", "is not where a scope can be"),
         (SOCKET + "?speed=9", "“speed” is “9”; it must lie between 250 and 400"),
         (SOCKET + "?level=x", "“level” is “x”; it must be a number above 0"),
         (SOCKET + "?edge=up", "“edge” is “up”; it must be falling or rising"),
@@ -380,6 +385,65 @@ SOCKET = "visa:TCPIP::127.0.0.1::5025::SOCKET"
 def test_addresses_that_cannot_be_used(address, words):
     with pytest.raises(AddressError, match=words):
         open_address(address)
+
+
+@pytest.mark.parametrize("host", ["no-such-host.invalid", "a..b", ".", "a" * 64, "ä"])
+@pytest.mark.parametrize("rest", ["5025::SOCKET", "INSTR", "hislip0::INSTR"])
+def test_a_name_that_nobody_has(host, rest):
+    """RFC 6761 keeps .invalid from being anybody's; RFC 1035 has labels of 1 to 63 octets."""
+    source = open_address(f"visa:TCPIP::{host}::{rest}")
+    with pytest.raises(SourceUnavailable, match=f"the name “{host}” is not known"):
+        source.open()
+
+
+def test_a_name_that_is_looked_up_for_ever_is_given_up(monkeypatch):
+    import socket
+
+    known = threading.Event()
+    monkeypatch.setattr(socket, "getaddrinfo", lambda *_, **__: known.wait(PATIENCE_S) and [])
+    monkeypatch.setattr("instruments.scope.source._CONNECT_S", 0.1)
+    source = open_address("visa:TCPIP::scope.example::5025::SOCKET")
+    with pytest.raises(SourceUnavailable, match=r"the name “scope\.example” is not known"):
+        source.open()
+    known.set()
+
+
+def test_every_address_behind_a_name_is_tried(scope, server, monkeypatch):
+    import socket
+
+    dead = ("127.0.0.1", 1)
+    alive = ("127.0.0.1", server.port)
+    kinds = (socket.AF_INET, socket.SOCK_STREAM, 0, "")
+    monkeypatch.setattr(socket, "getaddrinfo", lambda *_, **__: [(*kinds, dead), (*kinds, alive)])
+    source = open_address(f"visa:TCPIP::scope.example::{server.port}::SOCKET")
+    source.open()
+    assert source.info.virtual
+    source.close()
+
+
+def test_an_ipv6_address_in_brackets():
+    import socket
+
+    with socket.create_server(("::1", 0), family=socket.AF_INET6) as listening:
+        port = listening.getsockname()[1]
+        source = open_address(f"visa:TCPIP::[::1]::{port}::SOCKET")
+        came = threading.Thread(target=lambda: listening.accept()[0].close())
+        came.start()
+        with pytest.raises(SourceError, match=r"closed the connection|connection broke"):
+            source.open()
+        came.join(PATIENCE_S)
+
+
+@pytest.mark.parametrize(
+    ("resource", "words"),
+    [
+        ("GPIB0::7::INSTR", "GPIB needs the system's own VISA"),
+        ("ASRL1::INSTR", "there is no serial port “1”; name its file, as ASRL/dev/ttyUSB0"),
+    ],
+)
+def test_what_this_machine_does_not_have(resource, words):
+    with pytest.raises(SourceUnavailable, match=words):
+        open_address(f"visa:{resource}").open()
 
 
 def test_roles_of_the_command_line_go_before_those_of_the_address():
