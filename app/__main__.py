@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
 
 _INTERRUPTED = 130
@@ -11,6 +12,10 @@ _INTERRUPTED = 130
 
 def main() -> None:
     """Run the command line and leave with its exit status."""
+    # A script's shell starts a job in the background with the interrupt ignored. Whoever sends one
+    # to this program all the same means it, and a recording must not be the only one to hear it.
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
     # The sums are many and small: threads that wait for each other would hold the needle up.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:

@@ -1,6 +1,7 @@
 """What holds for every test: no screen, no settings of the user's, runs that can be repeated."""
 
 import os
+import signal
 import tempfile
 
 import hypothesis
@@ -17,6 +18,10 @@ _folder = tempfile.TemporaryDirectory(prefix="evenlobe-tests-")
 for _name in ("XDG_RUNTIME_DIR", "XDG_CONFIG_HOME", "XDG_DATA_HOME"):
     os.environ[_name] = os.path.join(_folder.name, _name.lower())
     os.mkdir(os.environ[_name], mode=0o700)
+
+# A run in the background inherits an interrupt that is ignored, and so would every program that a
+# test starts; tests are about the one that a terminal sends.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 # Times are for tests/benchmarks to judge; the examples differ from run to run only at a desk.
 hypothesis.settings.register_profile(

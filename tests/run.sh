@@ -1,6 +1,7 @@
 #!/bin/sh
-# Sets this checkout up for the tests and runs them all: lint, format, types, import contracts and
-# pytest, which gets the arguments given. Stops at the first that fails.
+# Sets this checkout up for the tests and runs them: lint, format, import contracts, types and
+# pytest, which gets the arguments given. With --all as the first of these the slow tests run too;
+# DEVELOPERS.md tells which they are. Fails when any of them does.
 set -eu
 
 root=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
@@ -21,8 +22,18 @@ install_package "[test]"
 cd "$root"
 PATH="$root/.venv/bin:$PATH"
 # The same words, numbers and files everywhere. pyright comes with its own node from PyPI and is
-# not to look for a newer version of itself.
+# not to look for a newer version of itself. What Python compiles is kept, but out of the tree:
+# some tests start programs by the dozen.
+PYTHONPYCACHEPREFIX="$root/.venv/pycache"
 export PATH LC_ALL=C.UTF-8 PYRIGHT_PYTHON_GLOBAL_NODE=0 PYRIGHT_PYTHON_IGNORE_WARNINGS=1
+export PYTHONPYCACHEPREFIX
+unset PYTHONDONTWRITEBYTECODE
+
+tests="not slow"
+if [ "${1-}" = --all ]; then
+    shift
+    tests=""
+fi
 
 step() {
     printf '\n== %s\n' "$*"
@@ -31,6 +42,20 @@ step() {
 
 step ruff check .
 step ruff format --check .
-step pyright
 step lint-imports
-step python -m pytest "$@"
+
+# The types take a minute of one processor: beside the tests, and told after them.
+told=$(mktemp)
+pyright >"$told" 2>&1 &
+types=$!
+trap 'kill "$types" 2>/dev/null; rm -f "$told"' EXIT
+trap 'exit 130' INT
+trap 'exit 143' TERM
+failed=""
+step python -m pytest --numprocesses auto --maxprocesses 4 --dist loadgroup -m "$tests" "$@" ||
+    failed=" pytest"
+wait "$types" || failed="$failed pyright"
+printf '\n== pyright\n'
+cat "$told"
+[ -z "$failed" ] || tell "Failed:$failed"
+[ -z "$failed" ]

@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -144,3 +145,13 @@ def test_changed_requirements_and_a_moved_checkout_are_noticed(machine, checkout
         project.write("# changed\n")
     assert machine.run('is_installed ""', back).returncode != 0
     assert machine.run("environment_stands", back).returncode == 0
+
+
+def test_tests_in_the_background_hear_an_interrupt():
+    def ignore_interrupts():
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+    code = "import signal, tests.conftest; signal.raise_signal(signal.SIGINT)"
+    run = [sys.executable, "-c", code]
+    done = subprocess.run(run, cwd=ROOT, preexec_fn=ignore_interrupts, stderr=subprocess.DEVNULL)
+    assert done.returncode == -signal.SIGINT

@@ -68,11 +68,12 @@ def finished(started):
 class Terminal:
     """A terminal of 80 columns: what the command writes to it, and keys for it."""
 
-    def __init__(self, started, *words, **settings):
+    def __init__(self, started, *words, first=lambda: None, **settings):
         self.master, slave = pty.openpty()
         fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
 
         def take_terminal():
+            first()
             os.setsid()
             fcntl.ioctl(slave, termios.TIOCSCTTY, 0)
 
@@ -237,6 +238,18 @@ def test_ctrl_c_breaks_a_measurement_off_quietly(started):
     assert "ratio" not in text
 
 
+def test_a_measurement_in_the_background_hears_an_interrupt_too(started):
+    # What POSIX has a shell do to a job it starts with “&”: sh, 2.11 Signals and Error Handling.
+    def ignore_interrupts():
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+    terminal = Terminal(started, "measure", "sim:", "--seconds", "100000", first=ignore_interrupts)
+    terminal.until("measuring … ")
+    terminal.process.send_signal(signal.SIGINT)
+    status, text = terminal.end()
+    assert (status, "Traceback" in text) == (130, False)
+
+
 def test_a_reader_that_leaves_is_no_fault(started):
     process = started("measure", SIM, "--live")
     process.stdout.readline()
@@ -324,6 +337,7 @@ def at_card(card, environment):
     return environment | wanted | {"PULSE_SOURCE": "bench.monitor"}
 
 
+@pytest.mark.xdist_group("sound")
 def test_a_card_on_which_nothing_plays_parks_with_the_likely_cause(finished, at_card):
     words = ("measure", "sound:", "--live", "--seconds", "3", *CARD_ROLES)
     status, out, errors = finished(*words, env=at_card)
@@ -332,6 +346,7 @@ def test_a_card_on_which_nothing_plays_parks_with_the_likely_cause(finished, at_
     assert "ratio 0" not in out
 
 
+@pytest.mark.xdist_group("sound")
 def test_what_a_card_hears_is_measured_and_recorded(finished, started, card, at_card, tmp_path):
     levels = {"index_low_v": 0.0, "index_high_v": 0.5}
     made = make(Signal(rate_hz=CARD_HZ, carrier_hz=60e3, turns=150.0, snr_db=40.0, **levels))

@@ -16,6 +16,8 @@ from PySide6.QtGui import QColor
 from app.dashboard.theme import LIGHT
 from tests.integration.xdisplay import display
 
+pytestmark = pytest.mark.xdist_group("window")
+
 ROOT = Path(__file__).parents[2]
 WAIT_S = 20.0
 HALF_SCALE_DEG = 50.0
