@@ -20,7 +20,7 @@ def main() -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         # Imported here, so that Ctrl-C is answered as quietly while this takes its time.
-        from app.cli import run
+        from app.cli.main import run
 
         status = run(sys.argv[1:])
     except KeyboardInterrupt:

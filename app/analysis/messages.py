@@ -5,7 +5,7 @@ The texts are fixed, so that they can be translated; values stand in braces.
 
 from __future__ import annotations
 
-from app.analysis.reading import Message
+from app.analysis.results import Message
 
 WAITING = Message("waiting for the first turns")
 NO_CARRIER = Message(

@@ -1,43 +1,106 @@
-"""The window: its pages, its keys and the timer that takes the newest view.
+"""The bar at the top of every page: what is open, and the ways to the other pages.
+
+The window: its pages, its keys and the timer that takes the newest view.
 
 Threads: everything here runs in the GUI's thread. The timer takes :meth:`Session.view` once a
 frame; the newest view wins, and no sample is dropped for the screen's sake.
+
+Runs the dashboard on a session, and measures what painting it costs.
 """
 
 from __future__ import annotations
 
+import signal
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
 from PySide6.QtCore import QStandardPaths, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QGuiApplication, QKeyEvent, QResizeEvent
-from PySide6.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import (
+    QApplication,
+    QHBoxLayout,
+    QLabel,
+    QSizePolicy,
+    QStackedWidget,
+    QVBoxLayout,
+    QWidget,
+)
 
-from app.dashboard.book.drives import DrivesPage
-from app.dashboard.book.preview import Preview
-from app.dashboard.buttons import TouchButton
-from app.dashboard.chooser import Chooser
-from app.dashboard.help import FirstPage
-from app.dashboard.job.desk import Desk
-from app.dashboard.keys import REPEATED, key_table
-from app.dashboard.needle.bench import Bench
-from app.dashboard.needle.teach import INDEXED_ROLES
-from app.dashboard.theme import Sizes, Theme, palette_for, style_sheet, theme_for
-from app.dashboard.topbar import TopBar
-from app.dashboard.ways import Ways
-from app.live.view import Phase
+from app.book.model import Drive, Left, RefusedError
+from app.dashboard.actions import REPEATED, Done, Ways, key_table
+from app.dashboard.drives_page import DrivesPage
+from app.dashboard.help_page import FirstPage
+from app.dashboard.job_panel.controller import Desk
+from app.dashboard.needle_page.page import INDEXED_ROLES, Bench
+from app.dashboard.needle_page.status import source_words
+from app.dashboard.report_page import Preview
+from app.dashboard.source_page import Chooser
+from app.dashboard.style import Sizes, Theme, palette_for, style_sheet, theme_for
+from app.dashboard.widgets import TouchButton
+from app.live.view import Phase, View
 from app.profiles import ProfileError, load_profile, profile_names
-from app.records.fault import RefusedError
-from app.records.left import Left
-from app.records.model import Drive
 from app.stamp import now, version
 
 if TYPE_CHECKING:
     from app.live.session import Session
+
+
+class TopBar(QWidget):
+    """The open source in words, and the buttons that every page has.
+
+    Parameters
+    ----------
+    ways : Ways
+        Where they lead.
+    toggle_unit : callable
+        Changes the unit of the offset.
+    """
+
+    def __init__(self, ways: Ways, toggle_unit: Done, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._remark = ""
+        self._source = QLabel(self)
+        self._source.setObjectName("source")
+        self._source.setTextFormat(Qt.TextFormat.PlainText)
+        self._source.setAccessibleName(self.tr("Open source"))
+        # Its words never widen the window.
+        self._source.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+        layout = QHBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.addWidget(self._source, 1)
+        source, unit = self.tr("Choose the source"), self.tr("Offset in µm or mil")
+        drives = self.tr("Drives of the job book, and where a job begins")
+        picture = self.tr("Save a picture of the window")
+        page = self.tr("What the tool cannot do, cautions, keys")
+        for words, key, description, done in (
+            (self.tr("Source"), "F2", source, ways.sources),
+            (self.tr("Drives"), "F12", drives, ways.drives),
+            (self.tr("µm / mil"), "F4", unit, toggle_unit),
+            (self.tr("Picture"), "F9", picture, ways.picture),
+            (self.tr("Help"), "F1", page, ways.help),
+        ):
+            layout.addWidget(TouchButton(words, key, description, done, self))
+
+    @property
+    def words(self) -> str:
+        """What is shown."""
+        return self._source.text()
+
+    def remark(self, words: str) -> None:
+        """Add a remark, in place of the last one."""
+        self._remark = words
+
+    def follow(self, view: View) -> None:
+        """Show what is open."""
+        words = "  ·  ".join(each for each in (source_words(view), self._remark) if each)
+        if words != self.words:
+            self._source.setText(words)
+
 
 _FRAME_MS = 16
 
@@ -328,3 +391,72 @@ def _picture_path() -> Path:
     where = QStandardPaths.StandardLocation.PicturesLocation
     name = f"evenlobe-{datetime.now().astimezone():%Y%m%d-%H%M%S}.png"
     return Path(QStandardPaths.writableLocation(where)) / name
+
+
+def run_dashboard(
+    session: Session,
+    address: str | None,
+    argv: Sequence[str],
+    roles: str | None = None,
+    book: Path | None = None,
+) -> int:
+    """Show the window until it is closed or interrupted; the session is closed then.
+
+    Parameters
+    ----------
+    session : Session
+        What is shown.
+    address : str or None
+        The source to open at once; None begins with the first page.
+    argv : sequence of str
+        The program's arguments, for Qt's own options.
+    roles : str or None
+        Roles of the source's channels, None for its own.
+    book : Path or None
+        The job book's file; the user's own when None.
+
+    Returns
+    -------
+    int
+        The exit status.
+    """
+    app = QApplication.instance() or QApplication(list(argv))
+    QApplication.setStyle("Fusion")
+    window = Window(session, book=book)
+    window.resize(QGuiApplication.primaryScreen().availableSize() * 0.85)
+    if address is not None:
+        window.open_source(address, roles)
+    # Python handles the signal at the window's next frame, hence within milliseconds; that may
+    # be in the midst of painting, so the end itself waits for the event loop.
+    before = {
+        each: signal.signal(each, lambda *_: QTimer.singleShot(0, QApplication.quit))
+        for each in (signal.SIGINT, signal.SIGTERM)
+    }
+    try:
+        window.show()
+        return app.exec()
+    finally:
+        window.stop()
+        window.close()
+        session.close()
+        for each, handler in before.items():
+            signal.signal(each, handler)
+
+
+def paint_time_ms(window: Window, frames: int = 60) -> float:
+    """Return the median time to show and paint one frame, in milliseconds.
+
+    The dearest frame: the session's newest view is taken, and every instrument of the bench is
+    painted anew, whether it changed or not.
+    """
+    window.stop()
+    times_s = []
+    for _ in range(frames):
+        begun_s = time.perf_counter()
+        window.tick()
+        window.bench.repaint_instruments()
+        QApplication.processEvents()
+        times_s.append(time.perf_counter() - begun_s)
+        time.sleep(0.016)
+    window.start()
+    return 1e3 * float(np.median(times_s))

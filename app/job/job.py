@@ -1,4 +1,12 @@
-"""The job: its steps in order, the one in hand, and what has come of the others.
+"""What has come of a job so far: its outcomes, and what follows from them.
+
+How a job stands: all that it takes to go on with it another day, beside its outcomes.
+
+The check in hand: it asks, is answered, and may take the last answer back.
+
+What a job knows of itself, for all to see; :class:`~app.job.job.Job` alone changes it.
+
+The job: its steps in order, the one in hand, and what has come of the others.
 
 No threads, no clock, no book, no source: whoever drives a job answers what it asks, and is told
 what is to be kept the moment that it is known.
@@ -7,18 +15,394 @@ what is to be kept the moment that it is known.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
-from app.job.bench import JobOptions
+from app.analysis.results import Side
 from app.job.checks import CHECKS
-from app.job.hand import InHand, checked
-from app.job.model import CheckName, Outcome, Stage, Taking, Verdict
+from app.job.checks.common import Barred, Check, concluded
+from app.job.model import (
+    Ask,
+    CheckName,
+    Do,
+    Enter,
+    Outcome,
+    Stage,
+    Summary,
+    Take,
+    Taking,
+    Value,
+    Verdict,
+)
 from app.job.plan import Planned, State, Step, end_of_work, newest_of, plan_for, with_again
-from app.job.standing import Standing, steps_of
-from app.job.state import OF_THE_HEAD, JobState
-from app.job.takings import Answer, taking_of
+from app.job.situation import MIDDLE, Bench, JobOptions, Known, Situation
+from app.job.taking import Answer, taking_of
 from app.profiles import Profile
+
+
+def summary_of(outcomes: Sequence[Outcome], stage: Stage) -> Summary:
+    """Return the three numbers of the drive in one stage.
+
+    The offset is that of the middle of the hysteresis; where that was not measured, of side 0 as
+    the head stood.
+    """
+    counts = counting(outcomes, stage)
+    hysteresis = counts.get(CheckName.HYSTERESIS)
+    details = () if hysteresis is None else hysteresis.details
+    middle = next((replace(each, name="") for each in details if each.name == MIDDLE), None)
+    return Summary(
+        middle or _value_of(counts.get(CheckName.RADIAL)),
+        _value_of(hysteresis),
+        _value_of(counts.get(CheckName.SPEED)),
+    )
+
+
+def counting(outcomes: Iterable[Outcome], stage: Stage) -> dict[CheckName, Outcome]:
+    """Return the outcome of each check on side 0 that counts in one stage.
+
+    As found a drive is only once: there the first of several stands. As left the newest counts,
+    also where it has no number: one of before says nothing of the drive as it is now.
+    """
+    counts: dict[CheckName, Outcome] = {}
+    for outcome in outcomes:
+        if outcome.stage is not stage or outcome.side:
+            continue
+        if stage is Stage.AS_LEFT:
+            counts[outcome.check] = outcome
+        elif outcome.value is not None:
+            counts.setdefault(outcome.check, outcome)
+    return counts
+
+
+def _value_of(outcome: Outcome | None) -> Value | None:
+    if outcome is None or outcome.value is None:
+        return None
+    return Value("", outcome.value, outcome.u, outcome.unit)
+
+
+def open_failures(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
+    """Return the newest outcome of each check and side, where it failed or found nothing.
+
+    A skipped one mends nothing.
+    """
+    newest: dict[tuple[CheckName, int], Outcome] = {}
+    for outcome in outcomes:
+        if outcome.verdict is not Verdict.SKIPPED:
+            newest[outcome.check, outcome.side] = outcome
+    return tuple(each for each in newest.values() if _is_open(each))
+
+
+def _is_open(outcome: Outcome) -> bool:
+    if outcome.verdict is Verdict.FAIL:
+        return True
+    unmeasured = outcome.verdict is Verdict.UNDECIDED and outcome.value is None
+    # Seating a disk under a head that is far off tells nothing, and nothing of the drive as left.
+    return unmeasured and (outcome.check, outcome.stage) != (CheckName.SEATING, Stage.AS_FOUND)
+
+
+@dataclass(frozen=True, slots=True)
+class KeptStep:
+    """A step, with the place of its outcome among the job's outcomes."""
+
+    check: CheckName
+    stage: Stage
+    side: int
+    state: State
+    outcome: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """A job as it stands, but for the answers within the check in hand.
+
+    Attributes
+    ----------
+    steps : tuple of KeptStep
+        All of them, in order.
+    options : JobOptions
+        How thorough it is.
+    bench : Bench
+        How the hands have left the drive.
+    known : Known
+        What has been found.
+    """
+
+    steps: tuple[KeptStep, ...]
+    options: JobOptions
+    bench: Bench
+    known: Known
+
+
+def kept_steps(steps: Sequence[Step], outcomes: Sequence[Outcome]) -> tuple[KeptStep, ...]:
+    """Return steps as they are kept; the one in hand is to be done again."""
+    places = {id(outcome): place for place, outcome in enumerate(outcomes)}
+    return tuple(
+        KeptStep(
+            step.check,
+            step.stage,
+            step.side,
+            State.PENDING if step.state is State.IN_HAND else step.state,
+            None if step.outcome is None else places[id(step.outcome)],
+        )
+        for step in steps
+    )
+
+
+def steps_of(kept: Sequence[KeptStep], outcomes: Sequence[Outcome]) -> list[Step]:
+    """Return kept steps with their outcomes.
+
+    Raises
+    ------
+    ValueError
+        When they do not go with these outcomes.
+    """
+    steps = [_step(each, outcomes) for each in kept]
+    if not steps:
+        raise ValueError("it has no steps")
+    return steps
+
+
+def _step(kept: KeptStep, outcomes: Sequence[Outcome]) -> Step:
+    ended = kept.state in (State.DONE, State.SKIPPED)
+    if kept.state is State.IN_HAND or ended != (kept.outcome is not None):
+        raise ValueError(f"its step “{kept.check}” is {kept.state}, which its outcome denies")
+    if kept.outcome is None:
+        return Step(kept.check, kept.stage, kept.side)
+    if not 0 <= kept.outcome < len(outcomes):
+        raise ValueError(f"its step “{kept.check}” has an outcome that is not there")
+    outcome = outcomes[kept.outcome]
+    if (outcome.check, outcome.stage, outcome.side) != (kept.check, kept.stage, kept.side):
+        raise ValueError(f"its step “{kept.check}” has the outcome of another")
+    return Step(kept.check, kept.stage, kept.side, kept.state, outcome)
+
+
+class InHand:
+    """One run of a check.
+
+    The answers are kept: to take one back, the check is run again with all but that one.
+
+    Parameters
+    ----------
+    check : callable
+        Returns the check's generator for a situation.
+    make_situation : callable
+        Returns the situation at the check's beginning, each time a new one.
+    """
+
+    def __init__(
+        self, check: Callable[[Situation], Check], make_situation: Callable[[], Situation]
+    ) -> None:
+        self._check = check
+        self._make_situation = make_situation
+        self._answers: list[Answer] = []
+        self.situation: Situation
+        self.ask: Ask | None = None
+        self.outcome: Outcome | None = None
+        self._run()
+
+    @property
+    def can_undo(self) -> bool:
+        """Whether there is an answer to take back."""
+        return bool(self._answers)
+
+    def answer(self, value: Answer) -> None:
+        """Go on with an answer: to the next ask, or to the outcome."""
+        self._answers.append(value)
+        self._send(value)
+
+    def undo(self) -> None:
+        """Take back the last answer, which is asked for again."""
+        self._answers.pop()
+        self._run()
+
+    def _run(self) -> None:
+        self.situation = self._make_situation()
+        self._generator = self._check(self.situation)
+        for value in (None, *self._answers):
+            self._send(value)
+
+    def _send(self, value: Answer) -> None:
+        try:
+            self.ask = self._generator.send(value)
+        except StopIteration as end:
+            self.ask, self.outcome = None, end.value
+        except Barred as bar:
+            self.ask = None
+            self.outcome = concluded(self.situation, Verdict.UNDECIDED, reason=str(bar))
+
+
+def checked(ask: Ask, value: Answer) -> Answer:
+    """Return an answer as the check wants it.
+
+    Raises
+    ------
+    ValueError
+        When it cannot stand; the sentence says what can.
+    """
+    if isinstance(ask, Do):
+        if value is not True:
+            raise ValueError(f"“{ask.action}” is answered once it has been done")
+        return True
+    if isinstance(ask, Take):
+        if isinstance(value, bool | float | int | str) or value is None:
+            raise ValueError(f"“{ask.label}” is answered by a measurement")
+        return value
+    return value if value is None else _entered(ask, value)
+
+
+def _entered(ask: Enter, value: Answer) -> Answer:
+    if ask.choices:
+        if value not in ask.choices:
+            raise ValueError(f"“{value}” cannot be chosen; choose {' or '.join(ask.choices)}")
+        return value
+    if ask.low is None and ask.high is None and not ask.unit:
+        return str(value)
+    try:
+        number = float(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError):
+        raise ValueError(
+            f"“{value}” is not a number; enter one{_between(ask)}, or nothing where it is not known"
+        ) from None
+    low = float("-inf") if ask.low is None else ask.low
+    high = float("inf") if ask.high is None else ask.high
+    if not low <= number <= high:
+        raise ValueError(f"{number:g} {ask.unit} cannot be; enter {low:g} to {high:g}")
+    return number
+
+
+def _between(ask: Enter) -> str:
+    return "" if ask.low is None or ask.high is None else f" from {ask.low:g} to {ask.high:g}"
+
+
+OF_THE_HEAD = (CheckName.SEATING, CheckName.RADIAL, CheckName.HYSTERESIS)
+"""Checks whose numbers change when the head is moved."""
+
+
+class JobState:
+    """A job as it stands.
+
+    Parameters
+    ----------
+    profile : Profile
+        The class of drive and the alignment disk.
+    plan : iterable of Planned
+        The steps.
+    options : JobOptions
+        How thorough it is.
+    """
+
+    def __init__(self, profile: Profile, plan: Iterable[Planned], options: JobOptions) -> None:
+        self.profile = profile
+        self.options = options
+        self.closed = False
+        self.closing_reason = ""
+        self._steps = [Step(each.check, each.stage, each.side) for each in plan]
+        self._outcomes: list[Outcome] = []
+        self._bench, self._known = Bench(), Known()
+        self._at: int | None = None
+        self._hand: InHand | None = None
+
+    @property
+    def steps(self) -> tuple[Step, ...]:
+        """All steps as they stand, in order."""
+        return tuple(self._steps)
+
+    @property
+    def at(self) -> int | None:
+        """Place of the step in hand, None when none is."""
+        return self._at
+
+    @property
+    def step(self) -> Step | None:
+        """The step in hand, None when none is."""
+        return None if self._at is None else self._steps[self._at]
+
+    @property
+    def ask(self) -> Ask | None:
+        """What the step in hand asks for now."""
+        return None if self._hand is None else self._hand.ask
+
+    @property
+    def outcomes(self) -> tuple[Outcome, ...]:
+        """Every outcome so far, in the order in which the checks ended."""
+        return tuple(self._outcomes)
+
+    @property
+    def bench(self) -> Bench:
+        """How the drive stands now, as far as the answers tell."""
+        return self._bench if self._hand is None else self._hand.situation.bench
+
+    @property
+    def known(self) -> Known:
+        """What the checks so far, and the one in hand, have found."""
+        return self._known if self._hand is None else self._hand.situation.known
+
+    @property
+    def nudges(self) -> int:
+        """Nudges that were asked for and done, each tightening beyond the first counted as one."""
+        return self.bench.nudges
+
+    @property
+    def zero_um(self) -> float:
+        """Reading at which the middle of the hysteresis is on the line, as the head rests now."""
+        width, arrived = self.known.hysteresis_um, self.bench.arrived
+        if width is None or arrived is None:
+            return 0.0
+        return width.value / 2.0 if arrived is Side.OUTWARD else -width.value / 2.0
+
+    @property
+    def as_found(self) -> Summary:
+        """The three numbers of the drive as it was found."""
+        return summary_of(self._outcomes, Stage.AS_FOUND)
+
+    @property
+    def as_left(self) -> Summary:
+        """The three numbers of the drive as it is left."""
+        return summary_of(self._outcomes, Stage.AS_LEFT)
+
+    @property
+    def open_failures(self) -> tuple[Outcome, ...]:
+        """The newest outcome of each check and side, where that failed or could not be measured."""
+        return open_failures(self._outcomes)
+
+    @property
+    def may_close(self) -> bool:
+        """Whether it may be closed without a reason."""
+        ended = all(step.state in (State.DONE, State.SKIPPED) for step in self._steps)
+        return ended and not self.open_failures
+
+    @property
+    def standing(self) -> Standing:
+        """What is kept to go on another day: the check in hand then begins anew."""
+        steps = kept_steps(self._steps, self._outcomes)
+        return Standing(steps, self.options, self.bench, self.known)
+
+    @property
+    def can_undo(self) -> bool:
+        """Whether there is an answer in the step in hand to take back."""
+        return self._hand is not None and self._hand.can_undo
+
+    def _situation(self, step: Step) -> Situation:
+        return Situation(
+            self.profile,
+            self.options,
+            step.check,
+            step.stage,
+            step.side,
+            self._known,
+            self._bench,
+            tuple(self._outcomes),
+        )
+
+    def _is_touched(self, check: CheckName) -> bool:
+        """Whether what a check measures has been moved since the drive was brought in."""
+        if check is CheckName.SPEED:
+            return self._bench.trims > 0
+        return check in OF_THE_HEAD and self._bench.loose is not None
+
+    def _work_has_begun(self) -> bool:
+        done = (step for step in self._steps if step.stage is not Stage.AS_FOUND)
+        return self._bench.loose is not None or any(step.state is State.DONE for step in done)
 
 
 def _nothing(_: Any) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from app.analysis.reading import Message
+from app.analysis.results import Message
 
 # Before power
 MAINS = Message(

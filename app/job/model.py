@@ -8,8 +8,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.findings import Want
-from app.analysis.reading import Message
+from app.analysis.results import Message, Want
 
 
 class CheckName(StrEnum):
@@ -110,7 +109,7 @@ class Do:
 
 @dataclass(frozen=True, slots=True)
 class Take:
-    """Something to measure; answered with a :class:`~app.analysis.findings.Measurement`."""
+    """Something to measure; answered with a :class:`~app.analysis.results.Measurement`."""
 
     want: Want
     message: Message

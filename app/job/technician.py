@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Protocol
 
-from app.job.bench import ALIGNMENT, SCRATCH
-from app.job.checks.care import NO, YES
+from app.job.checks.prepare import NO, YES
 from app.job.model import Action, Do, Enter
+from app.job.situation import ALIGNMENT, SCRATCH
 
 _PROTECTED = "protected"
 """A scratch disk whose notch is covered."""

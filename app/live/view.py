@@ -1,15 +1,130 @@
-"""What the screens see of a session: plain, frozen snapshots."""
+"""The balance of the last minute, as the strip shows it. Not locked: its user guards it.
+
+How often separate records come. Not locked: its user guards it.
+
+What the screens see of a session: plain, frozen snapshots.
+
+What the levels say beside the reading: how strong each channel is, and why it may be weak.
+
+What the analysis has found so far of one source, and the view that screens take of it.
+
+Threads: the *analysis* thread publishes, and whoever teaches while it holds that thread back; any
+thread takes. Nobody holds the lock for long: a screen never waits for the analysis.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import statistics
+import threading
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.reading import Message, Reading, Trace
-from instruments.source import PracticeControls
+from app.analysis import messages
+from app.analysis.lobes.heights import invalid
+from app.analysis.results import Message, Reading, Trace
+from app.stream.acquisition import ChannelLevel, Status
+from instruments.source import PracticeControls, Role, SourceInfo
+
+KEPT_S = 60.0
+APART_S = 0.01
+"""Places closer than this are one place on the screen: the newer goes before the older."""
+BROKEN_S = 1.0
+"""Where nothing came for so long, the line is broken."""
+
+_MOST = 2 * round(KEPT_S / APART_S)
+_ROOM = 2 * _MOST
+
+
+class Strip:
+    """Times and balances, the oldest forgotten after a minute; memory never grows."""
+
+    def __init__(self) -> None:
+        self._kept = np.empty((2, _ROOM))
+        self._start = self._end = 0
+
+    def add(self, time_s: float, balance: float) -> None:
+        """Take a balance, NaN where there is no valid one.
+
+        A lobe's reading is of a moment a little before that of a parked one: a time that would go
+        back stands still.
+        """
+        times_s = self._kept[0]
+        count = self._end - self._start
+        if count:
+            time_s = max(time_s, float(times_s[self._end - 1]))
+        if count and time_s - times_s[self._end - 1] > BROKEN_S:
+            self._append(times_s[self._end - 1], np.nan)
+        elif count > 1 and self._crowds(time_s, balance):
+            self._end -= 1
+        self._append(time_s, balance)
+        kept_s = times_s[self._start : self._end]
+        self._start += int(np.searchsorted(kept_s, time_s - KEPT_S))
+
+    def copy(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return times and balances, float64, shape (n,) each."""
+        times_s, balances = self._kept[:, self._start : self._end].copy()
+        return times_s, balances
+
+    def _crowds(self, time_s: float, balance: float) -> bool:
+        """Tell whether the newest entry may go for the next: close by, and no break is lost."""
+        times_s, balances = self._kept
+        near = time_s - times_s[self._end - 2] < APART_S
+        return near and np.isnan(balances[self._end - 1]) == np.isnan(balance)
+
+    def _append(self, time_s: float, balance: float) -> None:
+        if self._end == _ROOM:
+            kept = self._kept[:, max(self._start, self._end - _MOST) : self._end].copy()
+            self._start, self._end = 0, kept.shape[1]
+            self._kept[:, : self._end] = kept
+        self._kept[:, self._end] = time_s, balance
+        self._end += 1
+
+
+_KEPT = 6
+_STALE_SWEEP_S = 3.0
+"""A scope may well give but one record a second."""
+_INTERVALS = 2.5
+"""When a record arrives it is already old; it stands until the next one has arrived."""
+_MOST_S = 60.0
+_LATE = 2.0
+
+
+class Pace:
+    """Arrival times of the newest records."""
+
+    def __init__(self) -> None:
+        self._arrivals_s: deque[float] = deque(maxlen=_KEPT)
+
+    def add(self, time_s: float) -> None:
+        """Take the monotonic time at which a record came."""
+        self._arrivals_s.append(time_s)
+
+    def records_a_second(self, now_s: float) -> float | None:
+        """Return how often they come; it falls while the next one does not. None before two."""
+        usual_s = self._usual_s()
+        if usual_s is None:
+            return None
+        waiting_s = now_s - self._arrivals_s[-1]
+        return 1.0 / (waiting_s if waiting_s > _LATE * usual_s else usual_s)
+
+    def stale_after_s(self) -> float:
+        """Return the age beyond which a reading is no longer to be shown."""
+        usual_s = self._usual_s() or 0.0
+        return min(max(_STALE_SWEEP_S, _INTERVALS * usual_s), _MOST_S)
+
+    def _usual_s(self) -> float | None:
+        """Return the median from one to the next: one that was long in coming does not count."""
+        if len(self._arrivals_s) < 2:
+            return None
+        return max(statistics.median(b - a for a, b in pairwise(self._arrivals_s)), 1e-3)
+
 
 STALE_AFTER_S = 1.0
 """A reading of a continuous source that is older than this is not shown."""
@@ -136,3 +251,182 @@ class Listing:
 
 Controls = PracticeControls
 """The hands at the virtual drive, as the screens use them."""
+
+
+_LOW_PART = 0.01
+"""Of the full scale; where that is not known, volts are taken as parts of 1 V."""
+
+LOW_LEVEL = Message(
+    "the level is low: a ×10 probe into a line input, the wrong input, or an input that is muted"
+)
+NO_LEVEL = Message("no level at all: the input is muted, or nothing is connected to it")
+LOW_LEVEL_KEPT = Message("the level is low: record again with more gain or a ×1 probe")
+NO_LEVEL_KEPT = Message("no level at all: the capture is silent; check the input and record again")
+LOW_LEVEL_VIRTUAL = Message("the level is low: the virtual drive's amplitude_v is set so")
+
+
+def levels_of(measured: Sequence[ChannelLevel], info: SourceInfo | None) -> tuple[Level, ...]:
+    """Return the levels with their roles; empty before the source is open or gives samples."""
+    if info is None or not measured:
+        return ()
+    full_v = info.full_scale_v
+    return tuple(
+        Level(
+            role=role,
+            peak_v=level.peak_v,
+            of_full_scale=level.peak_v / full_v if full_v else None,
+            clipped=level.clipped,
+        )
+        for role, level in zip(info.roles, measured, strict=True)
+    )
+
+
+def advice_on(levels: Sequence[Level], info: SourceInfo) -> tuple[Message, ...]:
+    """Return the likely cause of a signal that is too weak to be read; empty when it is not.
+
+    Parameters
+    ----------
+    levels : sequence of Level
+        As :func:`levels_of` returns them; the index does not count.
+    info : SourceInfo
+        Of the source that they come from.
+    """
+    parts = [
+        level.peak_v if level.of_full_scale is None else level.of_full_scale
+        for level in levels
+        if level.role != Role.INDEX
+    ]
+    if not parts or max(parts) >= _LOW_PART:
+        return ()
+    silent = max(parts) == 0.0
+    if info.length_frames is not None:
+        return (NO_LEVEL_KEPT if silent else LOW_LEVEL_KEPT,)
+    if info.virtual:
+        return (LOW_LEVEL_VIRTUAL,)
+    return (NO_LEVEL if silent else LOW_LEVEL,)
+
+
+_SETTLED_S = 0.5
+"""Inputs begin with silence: levels are judged once so much has come."""
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """The newest of each; ``missed`` counts frames that came too fast to be analysed."""
+
+    reading: Reading | None = None
+    reading_at_s: float = 0.0
+    trace: Trace | None = None
+    locked: bool = False
+    teaching: bool = False
+    missed: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """A copy of all that has been found, at one moment."""
+
+    found: Found
+    strip_s: NDArray[np.float64]
+    strip_balance: NDArray[np.float64]
+    records_a_second: float | None
+    slow_after_s: float
+
+
+class Newest:
+    """Holds what has been found."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        # All written under the lock, by whoever holds the analysis:
+        self._found = Found()
+        self._strip = Strip()
+        self._pace = Pace()
+
+    def publish(self, **changes: Any) -> None:
+        """Let everybody see what has changed; a new reading brings its time."""
+        reading = changes.get("reading")
+        with self._lock:
+            self._found = replace(self._found, **changes)
+            if reading is not None:
+                balance = reading.balance if reading.valid else None
+                self._strip.add(
+                    self._found.reading_at_s, np.nan if balance is None else balance.value
+                )
+
+    def miss(self, frames: int) -> None:
+        """Count frames that were not analysed."""
+        with self._lock:
+            self._found = replace(self._found, missed=self._found.missed + frames)
+
+    def count_record(self, now_s: float) -> None:
+        """Note that a separate record has come."""
+        with self._lock:
+            self._pace.add(now_s)
+
+    def take(self, now_s: float) -> Snapshot:
+        """Return a copy of all."""
+        with self._lock:
+            return Snapshot(
+                self._found,
+                *self._strip.copy(),
+                self._pace.records_a_second(now_s),
+                self._pace.stale_after_s(),
+            )
+
+
+def view_of(
+    view: View, status: Status, info: SourceInfo | None, seen: Snapshot, now_s: float
+) -> View:
+    """Return what screens see of a source that is open.
+
+    Parameters
+    ----------
+    view : View
+        What stands already: phase, message, source, settings.
+    status : Status
+        Of the acquisition.
+    info : SourceInfo or None
+        Of the source, once it may be shown.
+    seen : Snapshot
+        What has been found.
+    now_s : float
+        Monotonic time.
+    """
+    found, phase = seen.found, view.phase
+    stale_after_s = STALE_AFTER_S if info is None or info.continuous else seen.slow_after_s
+    # At a capture's end the last reading stands.
+    current = phase is Phase.ENDED or now_s - found.reading_at_s <= stale_after_s
+    reading = found.reading
+    if reading is not None and not current:
+        reading = invalid(replace(reading, reasons=()), messages.STALE)
+    levels = levels_of(status.levels, info)
+    heard = phase in (Phase.RUNNING, Phase.ENDED)
+    parked = heard and not (reading and reading.valid)
+    judged = info if parked and info and _has_settled(status.frames, info) else None
+    return replace(
+        view,
+        virtual=info.virtual if info else False,
+        roles=tuple(info.roles) if info else (),
+        roles_from=info.roles_from if info else "",
+        sample_rate_hz=info.sample_rate_hz if info else 0.0,
+        reading=reading,
+        reading_at_s=found.reading_at_s,
+        trace=found.trace,
+        locked=found.locked and current,
+        levels=levels,
+        strip_s=seen.strip_s,
+        strip_balance=seen.strip_balance,
+        frames=status.frames,
+        lost_frames=status.lost_frames + found.missed,
+        advice=advice_on(levels, judged) if judged else (),
+        notes=info.notes if info else (),
+        teaching=found.teaching,
+        records_a_second=seen.records_a_second if phase is Phase.RUNNING else None,
+        stale_after_s=stale_after_s,
+    )
+
+
+def _has_settled(frames: int, info: SourceInfo) -> bool:
+    whole = info.length_frames is not None and frames >= info.length_frames
+    return whole or frames >= _SETTLED_S * info.sample_rate_hz

@@ -1,8 +1,8 @@
 """Drive classes, alignment disks and limits, kept as TOML."""
 
+from app.profiles.files import ProfileError
 from app.profiles.profile import SPECS, Profile, load_profile, profile_names
 from app.profiles.table import profile_as_text, profile_values, profiles_as_text
-from app.profiles.values import ProfileError
 
 __all__ = [
     "SPECS",

@@ -7,8 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, fields
 from typing import Any
 
-from app.profiles.files import Sheet, Shelf, names_on, read_sheet
-from app.profiles.values import (
+from app.profiles.files import (
     Choice,
     Day,
     Flag,
@@ -16,7 +15,11 @@ from app.profiles.values import (
     Number,
     Numbers,
     ProfileError,
+    Sheet,
+    Shelf,
     Spec,
+    names_on,
+    read_sheet,
     refusal,
 )
 

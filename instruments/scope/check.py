@@ -6,19 +6,16 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 
-from instruments.addressoptions import split_options
-from instruments.scope import capture
-from instruments.scope.catalogue import choose, load_families, nearest
-from instruments.scope.family import Family, Setting
-from instruments.scope.faults import Deadline
-from instruments.scope.link import Bytes, Link
+from instruments.options import split_options
+from instruments.scope import waveform
+from instruments.scope.family import Family, Setting, choose, load_families, nearest
+from instruments.scope.links import Bytes, Deadline, Link
 from instruments.scope.options import ScopeOptions, read_options
-from instruments.scope.owner import Owner
 from instruments.scope.panel import Memory, Panel
-from instruments.scope.records import Record
-from instruments.scope.session import identify
+from instruments.scope.session import Owner, identify
 from instruments.scope.setup import Setup, set_up
 from instruments.scope.source import Opener, open_link
+from instruments.scope.waveform import Record
 from instruments.source import SourceError, SourceRequest, SourceUnavailable
 
 _ANSWER_S = 1.5
@@ -232,8 +229,8 @@ def _set_all(walk: _Walk, family: Family) -> None:
 
 def _record(link: Link, family: Family, setup: Setup, channel: int) -> str:
     deadline = Deadline(_DEEP_S)
-    capture.start(link, family, setup.screen.span_s, setup.free, deadline, "check the trigger")
-    return _words(capture.read_channel(link, family, channel, setup.screen, deadline))
+    waveform.start(link, family, setup.screen.span_s, setup.free, deadline, "check the trigger")
+    return _words(waveform.read_channel(link, family, channel, setup.screen, deadline))
 
 
 def _words(record: Record) -> str:

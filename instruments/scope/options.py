@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from instruments.addressoptions import positive_option, refuse_others
-from instruments.scope.resources import check_resource
+from instruments.options import positive_option, refuse_others
+from instruments.scope.visa import check_resource
 from instruments.source import AddressError, Role, SourceRequest, parse_roles
 
 DEFAULT_ROLES = (Role.PLUS, Role.MINUS, Role.INDEX)

@@ -6,9 +6,8 @@ Only the thread that owns the link may use it.
 from __future__ import annotations
 
 from instruments.scope.family import Family, Setting
-from instruments.scope.faults import Deadline, Garbled
-from instruments.scope.link import Link
-from instruments.scope.preambles import PreambleError, number
+from instruments.scope.links import Deadline, Garbled, Link
+from instruments.scope.preamble import PreambleError, number
 from instruments.source import SourceError, SourceUnavailable
 
 Key = tuple[str, int]

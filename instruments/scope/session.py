@@ -1,24 +1,92 @@
-"""A session with one scope: recognise it, set it up, take records, put it back.
+"""The one thread that owns a session with a scope, fed by a queue of jobs.
+
+Threads: *scope-session*, one for each :class:`Owner`, runs the jobs in turn. Any thread may hand
+in a job and wait for it. A job that does not come back (a VISA that hangs) is given up together
+with its thread, which ends when the call does.
+
+A session with one scope: recognise it, set it up, take records, put it back.
 
 Only the thread that owns the link may use it.
 """
 
 from __future__ import annotations
 
+import queue
+import threading
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any, Generic, TypeVar
 
-from instruments.scope import capture
-from instruments.scope.catalogue import choose, load_families
-from instruments.scope.family import Family
-from instruments.scope.faults import Deadline, Garbled, Late
-from instruments.scope.link import Link
+from instruments.scope import waveform
+from instruments.scope.discover import is_serial
+from instruments.scope.family import Family, choose, load_families
+from instruments.scope.links import Deadline, Garbled, Late, Link
 from instruments.scope.options import Columns, ScopeOptions
 from instruments.scope.panel import Memory, Panel
-from instruments.scope.ports import is_serial
-from instruments.scope.preambles import PreambleError
-from instruments.scope.records import Record, cells_before_trigger, difference
+from instruments.scope.preamble import PreambleError
 from instruments.scope.setup import Setup, set_up
+from instruments.scope.waveform import Record, cells_before_trigger, difference
 from instruments.source import SourceError, SourceUnavailable
+
+T = TypeVar("T")
+
+
+class Job(Generic[T]):
+    """Something for the owner to do, and what became of it.
+
+    The owner's thread writes the result and then sets the event; nobody else writes.
+    """
+
+    def __init__(self, work: Callable[[], T]) -> None:
+        self._work = work
+        self._done = threading.Event()
+        self._result: T | None = None
+        self._fault: BaseException | None = None
+
+    def run(self) -> None:
+        """Do it; the owner's thread calls this."""
+        try:
+            self._result = self._work()
+        except BaseException as fault:  # handed on to whoever waits
+            self._fault = fault
+        self._done.set()
+
+    def wait(self, timeout_s: float) -> bool:
+        """Return whether it is done."""
+        return self._done.wait(max(0.0, timeout_s))
+
+    def result(self) -> T:
+        """Return what it gave, or raise what it raised; only once it is done."""
+        if self._fault is not None:
+            raise self._fault
+        result: Any = self._result
+        return result
+
+
+class Owner:
+    """A thread and its queue."""
+
+    def __init__(self) -> None:
+        self._jobs: queue.SimpleQueue[Job[Any] | None] = queue.SimpleQueue()
+        self._thread = threading.Thread(target=self._run, name="scope-session", daemon=True)
+        self._thread.start()
+
+    def submit(self, work: Callable[[], T]) -> Job[T]:
+        """Hand in a job."""
+        job = Job(work)
+        self._jobs.put(job)
+        return job
+
+    def leave(self, timeout_s: float) -> bool:
+        """Let the thread end after the jobs handed in; return whether it did in that time."""
+        self._jobs.put(None)
+        self._thread.join(max(0.0, timeout_s))
+        return not self._thread.is_alive()
+
+    def _run(self) -> None:
+        while (job := self._jobs.get()) is not None:
+            job.run()
+
 
 _IDENTITY_S = 1.5
 _RETRIES = 3
@@ -155,7 +223,7 @@ class ScopeSession:
         running = family.acquire.running
         if running is not None and not self._memory:
             told = self._link.ask(running.ask, deadline.within(_IDENTITY_S))
-            self._was_stopped = capture.is_one_of(told, running.until)
+            self._was_stopped = waveform.is_one_of(told, running.until)
         self._setup = set_up(self._link, family, self._panel, self._options, scale_v, deadline)
         self.notes = self._setup.notes(self.identity.whole)
 
@@ -220,7 +288,7 @@ class ScopeSession:
 
     def _start(self, deadline: Deadline) -> float:
         setup = self.setup
-        return capture.start(
+        return waveform.start(
             self._link,
             self.family,
             setup.screen.span_s,
@@ -231,7 +299,7 @@ class ScopeSession:
 
     def _read(self, channel: int, deadline: Deadline) -> Record:
         setup = self.setup
-        return capture.read_channel(self._link, self.family, channel, setup.screen, deadline)
+        return waveform.read_channel(self._link, self.family, channel, setup.screen, deadline)
 
     def deep(self, deadline: Deadline) -> Sweep:
         """Take one record at the memory's full rate, plain samples.
@@ -253,7 +321,7 @@ class ScopeSession:
                 panel.set_word("memory", "deep", deadline)
             end_s = self._start(deadline)
             records = {
-                channel: capture.read_deep(
+                channel: waveform.read_deep(
                     self._link, self.family, deep, channel, setup.screen, deadline
                 )
                 for channel in setup.channels

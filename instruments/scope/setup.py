@@ -1,4 +1,16 @@
-"""Setting a scope up for this job, and following the signal with its range.
+"""The range of each channel: found so that the signal fills the screen, and kept so.
+
+Only the thread that owns the link may use it.
+
+What the probes show of themselves before a record is believed: factors, heights, index pulses.
+
+Only the thread that owns the link may use it.
+
+Whether somebody has turned at a scope what its records' meaning hangs on.
+
+Only the thread that owns the link may use it.
+
+Setting a scope up for this job, and following the signal with its range.
 
 Only the thread that owns the link may use it.
 """
@@ -7,22 +19,331 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from instruments.scope import capture
-from instruments.scope.capture import Screen
+from instruments.scope import waveform
 from instruments.scope.family import Family
-from instruments.scope.faults import Deadline
-from instruments.scope.held import Held, watched
-from instruments.scope.link import Link
+from instruments.scope.links import Deadline, Link
 from instruments.scope.options import ScopeOptions
 from instruments.scope.panel import EXTERNAL, Key, Panel
-from instruments.scope.probing import check_phases, check_probes, index_level_v
-from instruments.scope.ranging import Ranges
-from instruments.scope.records import Record, cells_before_trigger, is_active_at
-from instruments.source import SourceUnavailable
+from instruments.scope.waveform import Record, Screen, cells_before_trigger, is_active_at
+from instruments.source import SourceLost, SourceUnavailable
+
+FILL_LEAST, FILL_WANTED, FILL_MOST = 0.60, 0.82, 0.90
+"""How much of the screen the signal takes, from the middle to its larger extreme."""
+_FILL_TOO_LITTLE = 0.35
+_PATIENCE = 4  # records that fill too little, before the range goes down
+_WIDER = 2.5
+_AT_RAIL = 0.995
+_STEPS = (1.0, 2.0, 5.0)
+
+
+def step_above(scale_v: float) -> float:
+    """Return the smallest of the steps 1-2-5 that is not below `scale_v`."""
+    steps = [step * 10.0**power for power in range(-6, 4) for step in _STEPS]
+    return min((step for step in steps if step >= 0.999 * scale_v), default=steps[-1])
+
+
+class Ranges:
+    """The ranges of the channels in use.
+
+    Parameters
+    ----------
+    panel : Panel
+        The scope's.
+    what : str
+        The scope, as messages begin.
+    up : float
+        Divisions of the screen.
+    signals : tuple of int
+        Channels of the read signal, which get one range.
+    index : int or None
+        Channel of the index.
+    """
+
+    def __init__(
+        self, panel: Panel, what: str, up: float, signals: tuple[int, ...], index: int | None
+    ) -> None:
+        self._panel = panel
+        self._what = what
+        self._up = up
+        self._signals = signals
+        self._index = index
+        self._little = 0  # records in a row that fill too little
+        self.scales_v: dict[int, float] = {}
+        """Volts a division, by channel."""
+        self.rails_v: dict[int, float] = {}
+        """Magnitude at the edge of the screen, by channel."""
+
+    def code_v(self, channel: int) -> float:
+        """Return about what one code of an 8-bit converter is."""
+        return self.scales_v[channel] * self._up / 256
+
+    def fit(self, records: dict[int, Record], deadline: Deadline) -> bool:
+        """Change the ranges where they do not fit; return whether one changed."""
+        changed = self._fit_together(self._signals, records, deadline)
+        index = self._index
+        if index is not None:
+            # The index needs its edge only: any range that does not clip will do.
+            fill = self._fill(index, records[index])
+            if records[index].clipped or fill > 1:
+                changed |= self._rescale((index,), _WIDER * self.scales_v[index], deadline)
+        return changed
+
+    def _fit_together(
+        self, channels: tuple[int, ...], records: dict[int, Record], deadline: Deadline
+    ) -> bool:
+        """Give all of `channels` one range: both phases then have one error of gain."""
+        scale_v = max(self.scales_v[n] for n in channels)
+        if any(records[n].clipped for n in channels):
+            return self._rescale(channels, _WIDER * scale_v, deadline)
+        fill = max(self._fill(n, records[n]) for n in channels)
+        if FILL_LEAST <= fill <= FILL_MOST or fill == 0:
+            return False
+        return self._rescale(channels, scale_v * fill / FILL_WANTED, deadline)
+
+    def _fill(self, channel: int, record: Record) -> float:
+        return record.peak_v / (self.scales_v[channel] * self._up / 2)
+
+    def _rescale(self, channels: tuple[int, ...], scale_v: float, deadline: Deadline) -> bool:
+        """Ask for a range; return whether the scope moved."""
+        moved = False
+        for channel in channels:
+            before_v = self.scales_v[channel]
+            taken_v = self.set_scale(channel, scale_v, deadline)
+            if taken_v < 0.97 * scale_v:
+                # It has only steps, and took the one below.
+                taken_v = self.set_scale(channel, step_above(scale_v), deadline)
+            moved |= abs(taken_v / before_v - 1) > 0.02
+        widest_v = max(self.scales_v[channel] for channel in channels)
+        for channel in channels:
+            if self.scales_v[channel] < 0.98 * widest_v:
+                self.set_scale(channel, widest_v, deadline)
+        return moved
+
+    def set_scale(self, channel: int, scale_v: float, deadline: Deadline) -> float:
+        """Ask for volts a division, and return what the scope made of it.
+
+        Raises
+        ------
+        SourceUnavailable
+            When that is no range.
+        """
+        # What it rounds to, or where its ranges end, shows in what it answers.
+        taken_v = self._panel.set_number("scale", scale_v, deadline, channel, near=1e9)
+        if not taken_v > 0:
+            raise SourceUnavailable(
+                f"{self._what}: channel {channel} says {taken_v:g} V a division; set a "
+                "range at the scope"
+            )
+        self.scales_v[channel] = taken_v
+        self.rails_v[channel] = _AT_RAIL * taken_v * self._up / 2
+        return taken_v
+
+    def follow(self, records: dict[int, Record], deadline: Deadline) -> bool:
+        """Keep the range fitting from one record to the next; return whether it was changed."""
+        signals = self._signals
+        fill = max(self._fill(n, records[n]) for n in signals)
+        changed = False
+        if any(records[n].clipped for n in signals) or fill > FILL_MOST:
+            changed = self._fit_together(signals, records, deadline)
+        self._little = self._little + 1 if 0 < fill < _FILL_TOO_LITTLE else 0
+        if self._little >= _PATIENCE:
+            self._little = 0
+            changed |= self._fit_together(signals, records, deadline)
+        return changed
+
+
+_LEAST_INDEX_CODES = 8
+_UNLIKE = 4.0  # factor between the phases' heights that no amplifier explains
+_TTL_V = 1.4
+
+
+def check_probes(panel: Panel, what: str, options: ScopeOptions, deadline: Deadline) -> None:
+    """Refuse factors that differ from one another or from what the user said.
+
+    Parameters
+    ----------
+    panel : Panel
+        The scope's.
+    what : str
+        The scope, as messages begin.
+    options : ScopeOptions
+        What the user asked.
+    deadline : Deadline
+        For all of it.
+
+    Raises
+    ------
+    SourceUnavailable
+        When they do.
+    """
+    factors = {n: panel.probe(n, deadline) for n in options.columns.signals}
+    if len(set(factors.values())) > 1:
+        told = " and ".join(f"channel {n} to ×{factor:g}" for n, factor in factors.items())
+        raise SourceUnavailable(
+            f"{what}: the probe factors differ ({told}); set each to what is printed on its "
+            "probe, and use two alike"
+        )
+    asked = options.probe
+    for channel, factor in factors.items():
+        if asked is not None and factor is not None and abs(factor / asked - 1) > 1e-3:
+            raise SourceUnavailable(
+                f"{what}: channel {channel} is set to a ×{factor:g} probe and probe={asked:g} was "
+                "given; set the scope to the probe that is fitted"
+            )
+
+
+def check_phases(what: str, ranges: Ranges, records: dict[int, Record]) -> None:
+    """Refuse two phases of which one is several times the other: a probe's switch.
+
+    Parameters
+    ----------
+    what : str
+        The scope, as messages begin.
+    ranges : Ranges
+        Of the channels.
+    records : dict of int to Record
+        Of the two phases, by channel; of fewer there is nothing to compare.
+
+    Raises
+    ------
+    SourceUnavailable
+        When they are.
+    """
+    if len(records) < 2:
+        return
+    swings = {channel: record.swing_v for channel, record in records.items()}
+    high, low = max(swings, key=swings.__getitem__), min(swings, key=swings.__getitem__)
+    if swings[high] > _UNLIKE * max(swings[low], 4 * ranges.code_v(high)):
+        raise SourceUnavailable(
+            f"{what}: channel {high} shows {swings[high]:.3g} V and channel {low} "
+            f"{swings[low]:.3g} V; the phases should be alike: check both probes' switches, "
+            "factors and tips"
+        )
+
+
+def index_level_v(
+    what: str, ranges: Ranges, options: ScopeOptions, records: dict[int, Record]
+) -> float:
+    """Return the trigger's level: what the user said, else the middle between the index's levels.
+
+    Parameters
+    ----------
+    what : str
+        The scope, as messages begin.
+    ranges : Ranges
+        Of the channels.
+    options : ScopeOptions
+        What the user asked.
+    records : dict of int to Record
+        By channel.
+
+    Raises
+    ------
+    SourceUnavailable
+        When there are no pulses, or none through that level.
+    """
+    channel = options.trigger_channel
+    if channel is None:
+        return options.level_v or _TTL_V
+    record = records[channel]
+    if record.swing_v < _LEAST_INDEX_CODES * ranges.code_v(channel):
+        raise SourceUnavailable(
+            f"{what}: channel {channel} carries no index pulses; connect the index there and let "
+            "the disk turn, or leave it out: roles=plus,minus"
+        )
+    low_v, high_v = float(record.low_v.min()), float(record.high_v.max())
+    if options.level_v is None:
+        return (low_v + high_v) / 2
+    if not low_v < options.level_v < high_v:
+        raise SourceUnavailable(
+            f"{what}: channel {channel} goes from {low_v:.3g} V to {high_v:.3g} V and never "
+            f"through level={options.level_v:g}; give a level between, or leave it out"
+        )
+    return options.level_v
+
+
+_OF_START = ("delay", "reference", "trigger_type", "trigger_source", "trigger_slope", "sweep")
+_OF_VOLTS = ("scale", "offset")
+
+
+def watched(
+    family: Family,
+    *,
+    detecting: tuple[int, ...],
+    trigger: int | None,
+    signals: tuple[int, ...],
+) -> list[Key]:
+    """Return setting and channel of all without which a record means something else.
+
+    Parameters
+    ----------
+    family : Family
+        Whose settings.
+    detecting : tuple of int
+        Channels whose peak detect is on.
+    trigger : int or None
+        Where the trigger comes from; None where records begin anywhere.
+    signals : tuple of int
+        Channels of the read signal.
+    """
+    keys = [("time_scale", 1), *(("detect", channel) for channel in detecting)]
+    if trigger is not None:
+        keys += [(name, trigger) for name in _OF_START if name in family.settings]
+    if family.waveform.codes == "float32":
+        # Volts have no codes at the rails: these alone tell where the screen ends.
+        keys += [(name, channel) for channel in signals for name in _OF_VOLTS]
+    return keys
+
+
+class Held:
+    """How a scope said that it is set.
+
+    Parameters
+    ----------
+    panel : Panel
+        The scope's.
+    what : str
+        The scope, as messages begin.
+    """
+
+    def __init__(self, panel: Panel, what: str) -> None:
+        self._panel = panel
+        self._what = what
+        self._told: dict[Key, str] = {}
+
+    def note(self, keys: list[Key], deadline: Deadline) -> None:
+        """Note how it is set now.
+
+        How it sweeps is noted with the first record: a single one changes that on many.
+        """
+        noted = [key for key in keys if key[0] != "sweep"]
+        self._told = {key: self._panel.told(*key, deadline) for key in noted}
+
+    def forget_volts(self) -> None:
+        """Note range and offset anew with the next record: they were changed on purpose."""
+        self._told = {key: told for key, told in self._told.items() if key[0] not in _OF_VOLTS}
+
+    def see_unchanged(self, keys: list[Key], deadline: Deadline) -> None:
+        """See that it is set as noted.
+
+        Raises
+        ------
+        SourceLost
+            When it is not.
+        """
+        for key in keys:
+            told = self._panel.told(*key, deadline)
+            held = self._told.setdefault(key, told)
+            if told != held:
+                raise SourceLost(
+                    f"{self._what}: somebody has changed it by hand ({self._panel.query(*key)} "
+                    f"said {held} and says {told}); it is set anew: leave the front panel so "
+                    "while it is read"
+                )
+
 
 _TURNS = 2.5
 _LEAST_TURNS = 2.2
-_STEPS = (1.0, 2.0, 5.0)
 
 _ROUNDS = 12
 _FIRST_V = 0.5  # volts a division
@@ -248,9 +569,9 @@ class Setup:
 
     def _look(self, deadline: Deadline) -> dict[int, Record]:
         link, family = self._link, self._family
-        capture.start(link, family, self.screen.span_s, self._free, deadline, "let the scope run")
+        waveform.start(link, family, self.screen.span_s, self._free, deadline, "let the scope run")
         return {
-            channel: capture.read_channel(link, family, channel, self.screen, deadline)
+            channel: waveform.read_channel(link, family, channel, self.screen, deadline)
             for channel in self.channels
         }
 

@@ -1,6 +1,6 @@
 """A scope as a source of blocks: one record, one block.
 
-Threads: *scope-session* (see :mod:`instruments.scope.owner`) owns the link and everything beneath
+Threads: *scope-session* (see :mod:`instruments.scope.session`) owns the link and everything beneath
 it. The reader opens, reads and waits for jobs; any thread may close. Writers: ``_memory``,
 ``_scale_v``, ``_settings`` and the count of frames are the session's thread's; ``_live`` and
 ``_pending`` the reader's and, under the lock, whoever closes.
@@ -12,16 +12,13 @@ import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
-from instruments.scope.faults import Deadline
-from instruments.scope.link import Link
+from instruments.scope.discover import is_serial
+from instruments.scope.links import Deadline, Link, SocketLink
 from instruments.scope.options import ScopeOptions, read_options
-from instruments.scope.owner import Job, Owner
 from instruments.scope.panel import Memory
-from instruments.scope.ports import is_serial
-from instruments.scope.records import frames
-from instruments.scope.resources import socket_place
-from instruments.scope.session import ScopeSession, Sweep
-from instruments.scope.socketlink import SocketLink
+from instruments.scope.session import Job, Owner, ScopeSession, Sweep
+from instruments.scope.visa import socket_place
+from instruments.scope.waveform import frames
 from instruments.source import (
     Block,
     SourceInfo,
@@ -59,7 +56,7 @@ def open_link(options: ScopeOptions, what: str, deadline: Deadline) -> Link:
     plain = socket_place(options.resource)
     if plain is not None:
         return SocketLink(*plain, what, deadline.within(_CONNECT_S))
-    from instruments.scope.visalink import SerialLink, VisaLink
+    from instruments.scope.visa import SerialLink, VisaLink
 
     if is_serial(options.resource):
         return SerialLink(options.resource, what, options.baud)

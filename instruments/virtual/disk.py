@@ -1,16 +1,241 @@
-"""The alignment disk: its recording, its carrier and its drop-outs."""
+"""The four recordings of a radial alignment track.
+
+Each gives the amplitude that the head finds, relative to a lobe's top with the head on the line
+and the disk seated truly. Places on the disk are angles in turns from the index; offsets are the
+head's, in micrometres outward of the track line as the disk lies at that angle.
+
+The alignment disk: its recording, its carrier and its drop-outs.
+
+What lies under the head: the radial pattern, bursts, a written track, or nothing.
+
+Places on the disk are angles in turns from the index, offsets are the head's in micrometres
+outward of the track's own line. Amplitudes are relative to a lobe's top with the head on the line.
+
+The scratch disk: tracks that the drive writes itself.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import floor, pi
+from enum import StrEnum
+from math import exp, floor, pi, radians, sin, tan, tau
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from instruments.virtual.recording import Recording
+from instruments.virtual.params import VirtualParams
 
-_RAMP = 0.3
+Floats = NDArray[np.float64]
+
+_GROUP_RAMP = 0.04
+"""Length of an alternating group's ramps, as a fraction of the spacing of the groups."""
+_GUARD_FULL, _GUARD_GONE = 0.5, 0.7
+"""Offset, in track pitches, to which the recording is whole and from which it is erased."""
+
+
+class Recording(Protocol):
+    """How an alignment track is recorded."""
+
+    @property
+    def geometry(self) -> str:
+        """The recording's name."""
+        ...
+
+    @property
+    def scale_um(self) -> float:
+        """Offset for unit balance, S."""
+        ...
+
+    @property
+    def pairs(self) -> int:
+        """Pairs of lobes a turn."""
+        ...
+
+    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats | None]:
+        """Return the signed amplitudes in phase with the carrier and a quarter turn ahead.
+
+        The second is None where the recording has none.
+        """
+        ...
+
+    def heights(self, turns: Floats, offset_um: Floats) -> tuple[float, float]:
+        """Return the heights of the first and of the second lobe.
+
+        `turns` covers one turn evenly, and `offset_um` is the offset at each place.
+        """
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class TwoBand:
+    """Two bands, eccentric in opposite senses, each nearest the line at one point of the turn.
+
+    Attributes
+    ----------
+    top_turns : float
+        Place of the first lobe's top.
+    scale_um : float
+        S = w − d: overlap of the head with each band at its nearest, with the head on the line.
+    eccentricity_um : float
+        Eccentricity of each band; above S it leaves dead zones between the lobes.
+    head_um : float
+        Width of the head, hence the most that it can overlap a band, which is wider.
+    """
+
+    top_turns: float
+    scale_um: float
+    eccentricity_um: float
+    head_um: float
+    geometry: str = "two-band"
+    pairs: int = 1
+
+    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats | None]:
+        """Return the sum of both bands' overlaps; they are recorded in phase."""
+        first, second = self._overlaps(turns, offset_um)
+        return first + second, None
+
+    def heights(self, turns: Floats, offset_um: Floats) -> tuple[float, float]:
+        """Return the largest overlap with each band."""
+        first, second = self._overlaps(turns, offset_um)
+        return float(first.max()), float(second.max())
+
+    def _overlaps(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats]:
+        away_um = self.eccentricity_um * np.cos(tau * (turns - self.top_turns))
+        nearest_um = self.scale_um - self.eccentricity_um
+        most = self.head_um / self.scale_um
+        first = np.clip((nearest_um + away_um + offset_um) / self.scale_um, 0.0, most)
+        second = np.clip((nearest_um - away_um - offset_um) / self.scale_um, 0.0, most)
+        return first, second
+
+
+@dataclass(frozen=True, slots=True)
+class Boundary:
+    """Two antiphase bands that meet on one eccentric circle, and a head wide enough for both.
+
+    Attributes
+    ----------
+    top_turns : float
+        Place of the first lobe's top: where the circle is nearest the spindle.
+    scale_um : float
+        S = e: eccentricity of the circle.
+    """
+
+    top_turns: float
+    scale_um: float
+    geometry: str = "boundary"
+    pairs: int = 1
+
+    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats | None]:
+        """Return the head's distance from the circle; its sign is the carrier's phase."""
+        return np.cos(tau * (turns - self.top_turns)) + offset_um / self.scale_um, None
+
+    def heights(self, turns: Floats, offset_um: Floats) -> tuple[float, float]:
+        """Return the largest amplitude of each phase."""
+        signed, _ = self.wave(turns, offset_um)
+        return max(float(signed.max()), 0.0), max(float(-signed.min()), 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Alternating:
+    """Concentric groups to either side of the line in turn: flat tops with short ramps.
+
+    Attributes
+    ----------
+    top_turns : float
+        Place of the middle of the first group.
+    scale_um : float
+        S = w − d: overlap of the head with each group, with the head on the line.
+    pairs : int
+        Pairs of groups a turn.
+    head_um : float
+        Width of the head, hence the most that it can overlap a group, which is wider.
+    """
+
+    top_turns: float
+    scale_um: float
+    pairs: int
+    head_um: float
+    geometry: str = "alternating"
+
+    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats | None]:
+        """Return the overlap with the group that lies at each place."""
+        groups = (turns - self.top_turns) * 2 * self.pairs
+        number = np.rint(groups)
+        from_edge = (0.5 - np.abs(groups - number)) / _GROUP_RAMP
+        shape = 0.5 - 0.5 * np.cos(pi * np.minimum(from_edge, 1.0))
+        outward = 1.0 - 2.0 * np.remainder(number, 2.0)
+        return shape * self._overlap(outward, offset_um), None
+
+    def heights(self, turns: Floats, offset_um: Floats) -> tuple[float, float]:
+        """Return the mean over the flat tops of each kind of group."""
+        groups = (turns - self.top_turns) * 2 * self.pairs
+        number = np.rint(groups)
+        flat = np.abs(groups - number) < 0.5 - _GROUP_RAMP
+        first = flat & (np.remainder(number, 2.0) == 0.0)
+        second = flat & ~first
+        outward = self._overlap(np.ones(np.count_nonzero(first)), offset_um[first])
+        inward = self._overlap(-np.ones(np.count_nonzero(second)), offset_um[second])
+        return float(outward.mean()), float(inward.mean())
+
+    def _overlap(self, outward: Floats, offset_um: Floats) -> Floats:
+        most = self.head_um / self.scale_um
+        return np.clip(1.0 + outward * offset_um / self.scale_um, 0.0, most)
+
+
+@dataclass(frozen=True, slots=True)
+class Beat:
+    """Two concentric frequencies, one to either side of the line, that beat with each other.
+
+    The lobes are equal wherever the head stands; the nulls between them fill in as it leaves
+    the line.
+
+    Attributes
+    ----------
+    top_turns : float
+        Place of the first beat's top.
+    scale_um : float
+        Overlap of the head with each track, with the head on the line.
+    head_um : float
+        Width of the head, hence the most that it can overlap a track, which is wider.
+    """
+
+    top_turns: float
+    scale_um: float
+    head_um: float
+    geometry: str = "beat"
+    pairs: int = 1
+
+    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats | None]:
+        """Return the sum of the two tones, one cycle a turn above and below the carrier."""
+        return self._parts(turns, offset_um)
+
+    def heights(self, turns: Floats, offset_um: Floats) -> tuple[float, float]:
+        """Return the largest amplitude in each half of the turn."""
+        along, across = self._parts(turns, offset_um)
+        envelope = np.hypot(along, across)
+        first = np.cos(tau * (turns - self.top_turns)) > 0.0
+        return float(envelope[first].max()), float(envelope[~first].max())
+
+    def _parts(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats]:
+        most = self.head_um / self.scale_um
+        outer = np.clip(1.0 + offset_um / self.scale_um, 0.0, most)
+        inner = np.clip(1.0 - offset_um / self.scale_um, 0.0, most)
+        angle = tau * (turns - self.top_turns)
+        return 0.5 * (outer + inner) * np.cos(angle), 0.5 * (outer - inner) * np.sin(angle)
+
+
+def presence(offset_um: float, pitch_um: float) -> float:
+    """Return how much of an alignment track the head finds at all, from 1 to 0.
+
+    The tracks beside an alignment track are erased, so that a whole track away nothing is left.
+    """
+    away = (abs(offset_um) / pitch_um - _GUARD_FULL) / (_GUARD_GONE - _GUARD_FULL)
+    away = min(max(away, 0.0), 1.0)
+    return 1.0 - away * away * (3.0 - 2.0 * away)
+
+
+_DROPOUT_RAMP = 0.3
 """Length of a drop-out's ramps, as a fraction of half its length."""
 
 
@@ -60,7 +285,7 @@ class DropOuts:
             for middle in number + self._places(number):
                 begin, end = np.searchsorted(turns, (middle - half, middle + half))
                 inward = 1.0 - np.abs(turns[begin:end] - middle) / half
-                amplitude[begin:end] *= 1.0 - self.depth * np.minimum(inward / _RAMP, 1.0)
+                amplitude[begin:end] *= 1.0 - self.depth * np.minimum(inward / _DROPOUT_RAMP, 1.0)
 
     def _places(self, number: int) -> NDArray[np.float64]:
         if self.places_turns is not None:
@@ -86,3 +311,204 @@ class Disk:
     recording: Recording
     cycles_per_turn: int
     drop_outs: DropOuts
+
+
+MOST_BURSTS = 8
+BURST_SPACING_TURNS = 1.0 / MOST_BURSTS
+"""From the start of one burst to that of the next, in the order of passing."""
+BURST_LENGTH_TURNS = BURST_SPACING_TURNS / 2.0
+_RISE_TURNS = 1e-5
+"""Of a burst's edge: 2 µs at 300 rpm, a part of a cycle of the carrier."""
+_REFERENCE_MM = (57.150, 55.033)
+"""Radius of track 0 on sides 0 and 1: ECMA-70, 5.1."""
+
+
+def radius_mm(track: int, side: int) -> float:
+    """Return the radius of a track of the virtual drive: ECMA-70, 5.1."""
+    return _REFERENCE_MM[side] - track * 25.4 / 48.0
+
+
+def wavelength_um(track: int, side: int, cycles_per_turn: int) -> float:
+    """Return the length of a cycle on the disk."""
+    return tau * radius_mm(track, side) * 1e3 / cycles_per_turn
+
+
+def azimuth_loss(width_um: float, angle_arcmin: float, length_um: float) -> float:
+    """Return the amplitude left by an azimuth error: sin y / y, y = π·W·tan θ/λ."""
+    y = pi * width_um * tan(radians(angle_arcmin / 60.0)) / length_um
+    return abs(sin(y) / y) if y else 1.0
+
+
+class Track(Protocol):
+    """What a head finds on a track."""
+
+    @property
+    def cycles_per_turn(self) -> int:
+        """Cycles of the carrier."""
+        ...
+
+    @property
+    def has_edges(self) -> bool:
+        """Whether the amplitude changes within microseconds."""
+        ...
+
+    @property
+    def skew_rad(self) -> float:
+        """By how much of a cycle the carrier's positive tops come early and the negative late."""
+        ...
+
+    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats | None]:
+        """Return the signed amplitudes in phase with the carrier and a quarter turn ahead."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Radial:
+    """The radial alignment track, and how much of it the head finds at all, from 1 to 0."""
+
+    recording: Recording
+    there: float
+    cycles_per_turn: int
+    has_edges: bool = False
+    skew_rad: float = 0.0
+
+    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats | None]:
+        """Return what the recording gives."""
+        along, across = self.recording.wave(turns, offset_um)
+        return along * self.there, None if across is None else across * self.there
+
+
+@dataclass(frozen=True, slots=True)
+class Bursts:
+    """Bursts of carrier, the first of which starts at the index burst's place.
+
+    Attributes
+    ----------
+    start_turns : float
+        Where the first burst's envelope is at half its height.
+    heights : tuple of float
+        Of each, in the order of passing; at most :data:`MOST_BURSTS`, each
+        :data:`BURST_SPACING_TURNS` after the one before, :data:`BURST_LENGTH_TURNS` long.
+    """
+
+    start_turns: float
+    heights: tuple[float, ...]
+    cycles_per_turn: int
+    has_edges: bool = True
+    skew_rad: float = 0.0
+
+    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats | None]:
+        """Return the bursts; they are wider than the head, so an offset changes nothing."""
+        del offset_um
+        since = np.remainder(turns - self.start_turns + _RISE_TURNS, 1.0) - _RISE_TURNS
+        number = np.minimum(np.floor(since / BURST_SPACING_TURNS + 0.5), MOST_BURSTS - 1)
+        inside = since - number * BURST_SPACING_TURNS
+        rising = np.clip(inside / _RISE_TURNS + 0.5, 0.0, 1.0)
+        falling = np.clip((BURST_LENGTH_TURNS - inside) / _RISE_TURNS + 0.5, 0.0, 1.0)
+        heights = np.zeros(MOST_BURSTS)
+        heights[: len(self.heights)] = self.heights
+        return heights[number.astype(np.intp)] * np.minimum(rising, falling), None
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """A track of one frequency that a drive has written.
+
+    Attributes
+    ----------
+    height : float
+        Its mean amplitude.
+    modulation : float
+        Peak deviation of the amplitude over the turn, as a fraction of its mean.
+    place_turns : float
+        Where it is strongest.
+    """
+
+    height: float
+    modulation: float
+    place_turns: float
+    cycles_per_turn: int
+    skew_rad: float
+    has_edges: bool = False
+
+    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats | None]:
+        """Return the amplitude; head and track are the drive's own, so no offset lies between."""
+        del offset_um
+        swing = 1.0 + self.modulation * np.cos(tau * (turns - self.place_turns))
+        return self.height * swing, None
+
+
+@dataclass(frozen=True, slots=True)
+class Blank:
+    """Nothing recorded."""
+
+    cycles_per_turn: int
+    has_edges: bool = False
+    skew_rad: float = 0.0
+
+    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats | None]:
+        """Return nothing."""
+        del offset_um
+        return np.zeros_like(turns), None
+
+
+def spacing_loss(spacing_um: float, length_um: float) -> float:
+    """Return the amplitude left by a spacing: 54.6·d/λ dB, Wallace."""
+    return exp(-tau * spacing_um / length_um)
+
+
+class DiskIn(StrEnum):
+    """The disk in the drive."""
+
+    ALIGNMENT = "alignment"
+    """It has no notch: the sensor protects it."""
+    SCRATCH = "scratch"
+    PROTECTED = "protected"
+    """The scratch disk with its notch covered."""
+
+
+class ScratchDisk:
+    """A blank disk of the drive's class.
+
+    Parameters
+    ----------
+    params : VirtualParams
+        The drive's.
+    cycles_per_turn : int
+        Of a track of ones (2F); one of noughts (1F) has half of it.
+    place_turns : float
+        Where a written track is strongest.
+    """
+
+    def __init__(self, params: VirtualParams, cycles_per_turn: int, place_turns: float) -> None:
+        self._params = params
+        self._cycles = {"1F": cycles_per_turn // 2, "2F": cycles_per_turn}
+        self._place_turns = place_turns
+        self._written: dict[tuple[int, int], str] = {}
+
+    def write(self, track: int, side: int, pattern: str) -> None:
+        """Write a track.
+
+        Raises
+        ------
+        ValueError
+            When `pattern` is neither ``"1F"`` nor ``"2F"``.
+        """
+        if pattern not in self._cycles:
+            raise ValueError(f"a track is written with 1F or 2F, not with “{pattern}”")
+        self._written[track, side] = pattern
+
+    def track(self, track: int, side: int) -> Track:
+        """Return what is on a track."""
+        pattern = self._written.get((track, side))
+        if pattern is None:
+            return Blank(self._cycles["2F"])
+        params, cycles = self._params, self._cycles[pattern]
+        return Written(
+            height=spacing_loss(params.spacing_um, wavelength_um(track, side, cycles)),
+            modulation=params.modulation_percent / 100.0,
+            place_turns=self._place_turns,
+            cycles_per_turn=cycles,
+            # Tops that come early by e and late by e stand 2e nearer on one side.
+            skew_rad=tau * cycles * params.speed_rpm / 60.0 * params.asymmetry_ns * 1e-9 / 2.0,
+        )

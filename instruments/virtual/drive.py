@@ -1,23 +1,152 @@
-"""The virtual drive: all its parts, joined. It has no clock; times are passed in."""
+"""What is true of the virtual drive; for tests and for files that the drive was played to.
+
+Parts of the virtual drive, as its parameters have them and chance decides the rest.
+
+The virtual drive: all its parts, joined. It has no clock; times are passed in.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import log10
+from math import log10, tau
 
 import numpy as np
 from numpy.typing import NDArray
 
-from instruments.virtual.clamp import Clamp
-from instruments.virtual.index_sensor import IndexSensor
+from instruments.virtual.disk import (
+    Alternating,
+    Beat,
+    Blank,
+    Boundary,
+    Bursts,
+    Disk,
+    DiskIn,
+    DropOuts,
+    Radial,
+    Recording,
+    ScratchDisk,
+    Track,
+    TwoBand,
+    azimuth_loss,
+    presence,
+    wavelength_um,
+)
+from instruments.virtual.electronics import Amplifier, noise_for_snr_v
+from instruments.virtual.mechanics import Clamp, IndexSensor, Positioner, Screws, Spindle, Wow
 from instruments.virtual.params import VirtualParams
-from instruments.virtual.parts import NOMINAL_RPM, amplifier_of, disk_of, spindle_of
-from instruments.virtual.positioner import Positioner
-from instruments.virtual.recording import presence
-from instruments.virtual.scratch import DiskIn, ScratchDisk
-from instruments.virtual.screws import Screws
-from instruments.virtual.tracks import Blank, Bursts, Radial, Track, azimuth_loss, wavelength_um
-from instruments.virtual.truth import Truth
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """The state behind a stretch of samples. It never reaches the analysis.
+
+    Attributes
+    ----------
+    geometry, pairs : str, int
+        The recording, and its pairs of lobes a turn.
+    first_v, second_v : float
+        Maxima of the noise-free envelope of the differential over the turn, at the first lobe
+        after the index and at the second; of alternating groups the means of the flat tops.
+        Drop-outs are left out.
+    ratio, balance, difference : float or None
+        smaller/larger; (first − second)/(first + second); 1 − ratio. None off the track.
+    offset_um : float
+        Offset of the head from the track line, positive outward.
+    middle_um, hysteresis_um : float
+        Middle of the two positions of rest, and their distance.
+    scale_um : float
+        Offset for unit balance of the recording.
+    speed_rpm, carrier_hz : float
+        Means over the stretch.
+    azimuth_arcmin : float
+        The head's azimuth error.
+    index_delay_us : float
+        From the index to the burst, at that speed.
+    shift_um, oval_um : float
+        Eccentricity and ovality of the seating.
+    snr_db : float or None
+        Sine power at the top of the taller lobe over noise power in the full sampled band; None
+        without noise.
+    virtual : bool
+        True: said wherever the drive's samples are kept.
+    """
+
+    geometry: str
+    pairs: int
+    first_v: float
+    second_v: float
+    ratio: float | None
+    balance: float | None
+    difference: float | None
+    offset_um: float
+    middle_um: float
+    hysteresis_um: float
+    scale_um: float
+    speed_rpm: float
+    carrier_hz: float
+    azimuth_arcmin: float
+    index_delay_us: float
+    shift_um: float
+    oval_um: float
+    snr_db: float | None
+    virtual: bool = True
+
+
+NOMINAL_RPM = 300.0
+"""Speed to which carrier and index width are referred."""
+
+
+def spindle_of(params: VirtualParams, rng: np.random.Generator) -> Spindle:
+    """Return the spindle; chance decides where its slow changes and its turn begin."""
+    wow_phase, drift_phase, start_turns = rng.random(3)
+    wow = Wow(params.wow_percent / 100.0, params.wow_hz, tau * wow_phase)
+    drift = Wow(params.drift_percent / 100.0, 1.0 / params.drift_period_s, tau * drift_phase)
+    speed_rpm = params.speed_rpm + params.age_months * params.ageing_rpm
+    return Spindle(speed_rpm, tuple(part for part in (wow, drift) if part.depth), start_turns)
+
+
+def amplifier_of(params: VirtualParams, rng: np.random.Generator) -> Amplifier:
+    """Return the read amplifier; chance decides the hum's phase."""
+    return Amplifier(
+        amplitude_v=params.amplitude_v,
+        noise_v=noise_for_snr_v(params.amplitude_v, params.snr_db),
+        hum_v=params.hum_v,
+        hum_hz=params.hum_hz,
+        hum_phase_rad=tau * rng.random(),
+        mismatch=params.mismatch_percent / 100.0,
+        dc_v=params.dc_v,
+        third_harmonic=params.third_harmonic,
+    )
+
+
+def disk_of(params: VirtualParams, rng: np.random.Generator) -> Disk:
+    """Return the alignment disk; chance decides where its drop-outs are."""
+    places_turns = rng.random(params.drop_outs)
+    drop_outs = DropOuts(
+        places_turns=places_turns if params.drop_out_place == "fixed" else None,
+        count=params.drop_outs,
+        length_turns=params.drop_out_deg / 360.0,
+        depth=params.drop_out_depth,
+        seed=int(rng.integers(2**32)),
+    )
+    cycles = round(params.carrier_hz / (NOMINAL_RPM / 60.0))
+    return Disk(_recording(params), cycles, drop_outs)
+
+
+def _recording(params: VirtualParams) -> Recording:
+    scale_um, head_um = params.scale_um, params.head_um
+    pairs = params.pairs if params.recording == "alternating" else 1
+    top_turns = params.first_lobe / (2 * pairs)
+    match params.recording:
+        case "two-band":
+            return TwoBand(top_turns, scale_um, params.band_eccentricity * scale_um, head_um)
+        case "boundary":
+            return Boundary(top_turns, scale_um)
+        case "alternating":
+            return Alternating(top_turns, scale_um, pairs, head_um)
+        case _:
+            return Beat(top_turns, scale_um, head_um)
+
 
 PITCH_UM = 25.4e3 / 48.0
 """Track pitch: 25.4 mm / 48, ECMA-70, 5.1."""

@@ -22,11 +22,10 @@ from instruments.source import (
     SourceUnavailable,
     check_roles,
 )
-from instruments.virtual.digitiser import BAND
+from instruments.virtual.disk import DiskIn
 from instruments.virtual.drive import VirtualDrive
 from instruments.virtual.params import VirtualParams, format_address, read_options
-from instruments.virtual.scratch import DiskIn
-from instruments.virtual.simulation import DEFAULT_ROLES, digitiser_for
+from instruments.virtual.sampling import BAND, DEFAULT_ROLES, digitiser_for
 
 _LIVE_BLOCK_S = 0.01
 _FAST_BLOCK_S = 0.1

@@ -9,7 +9,7 @@ import time
 
 import soundfile
 
-from instruments.addresses import open_address
+from instruments.address import open_address
 from instruments.source import SourceLost, SourceTimeout, SourceUnavailable
 from tests.synthesis import Signal, make
 

@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.signal import hilbert, lfilter
 
-from app.analysis.pattern.analyser import Analyser
-from app.analysis.reading import Reading
-from app.analysis.signal.demodulation import Columns
-from app.analysis.signal.setup import Setup
+from app.analysis.envelope.carrier import Columns
+from app.analysis.envelope.setup import Setup
+from app.analysis.lobes.analyser import Analyser
+from app.analysis.results import Reading
 from tests.benchmarks.tables import table
 from tests.synthesis import Made, Signal, make
 

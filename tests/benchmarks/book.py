@@ -10,12 +10,12 @@ from pathlib import Path
 
 import numpy as np
 
-from app.analysis.bench.drift import drift_of
-from app.analysis.reading import Quantity
+from app.analysis.adjust.drift import drift_of
+from app.analysis.results import Quantity
+from app.book import codec
+from app.book.store import Book
 from app.job.model import Summary, Value
-from app.records import coding
-from app.records.book import Book
-from tests.app.records.jobs import HEAD, taking
+from tests.app.book.jobs import HEAD, taking
 from tests.benchmarks.tables import table
 from tests.integration.killing import kill_once
 
@@ -81,8 +81,8 @@ def report_kills(say: Callable[[str], None]) -> None:
 def _fill(path: Path) -> None:
     """Write many jobs at once; one by one they would take an hour."""
     book = Book(path)
-    body, turns = coding.taking_text(taking()), coding.packed(taking().turns)
-    head = coding.as_tree(HEAD)
+    body, turns = codec.taking_text(taking()), codec.packed(taking().turns)
+    head = codec.as_tree(HEAD)
     with book.whole():
         db = book._db
         for drive in range(DRIVES):
@@ -92,7 +92,7 @@ def _fill(path: Path) -> None:
                 (identity, "130mm-48tpi", f"ticket machine, hall {drive % 40}", HEAD.opened_at),
             )
             for job in range(JOBS):
-                summary = coding.as_text(
+                summary = codec.as_text(
                     Summary(
                         Value("", job * 0.1 + drive % 7, 1.0, "µm"),
                         Value("", 6.0, 0.5, "µm"),

@@ -11,10 +11,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from app.commands.conduct import conduct
+from app.cli.job import conduct
 from app.job.job import Job
 from app.job.model import CheckName, Outcome, Taking, Verdict
-from app.live.measure import EnvelopeOptions
+from app.live.measurement import EnvelopeOptions
 from app.profiles import load_profile
 from instruments.virtual.params import VirtualParams
 from instruments.virtual.source import VirtualSource

@@ -6,10 +6,10 @@ from collections.abc import Callable
 
 import numpy as np
 
-from app.analysis.pattern.analyser import Analyser
-from app.analysis.signal.demodulation import Columns
-from app.analysis.signal.setup import Setup
-from app.dashboard.needle.ballistics import Ballistics
+from app.analysis.envelope.carrier import Columns
+from app.analysis.envelope.setup import Setup
+from app.analysis.lobes.analyser import Analyser
+from app.dashboard.needle_page.meter import Ballistics
 from tests.benchmarks.tables import table
 from tests.synthesis import Signal, make
 

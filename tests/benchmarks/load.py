@@ -36,7 +36,7 @@ def first_reading_s() -> float:
     """Return the time from the command to the first valid reading, imports and all."""
     script = (
         "import sys, time\n"
-        "import app.cli\n"
+        "import app.cli.main\n"
         "from PySide6.QtWidgets import QApplication\n"
         "from app.dashboard.window import Window\n"
         "from app.profiles import load_profile\n"
@@ -92,8 +92,7 @@ def _run(seconds: float) -> None:
     from PySide6.QtCore import QTimer
     from PySide6.QtWidgets import QApplication
 
-    from app.dashboard.run import paint_time_ms
-    from app.dashboard.window import Window
+    from app.dashboard.window import Window, paint_time_ms
     from app.live.session import Session
     from app.profiles import load_profile
     from instruments.virtual.source import VirtualSource

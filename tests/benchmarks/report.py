@@ -8,10 +8,10 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from app.commands.report import write_report
+from app.book.model import Past
+from app.cli.book import write_report
 from app.job.model import Summary, Value
-from app.records.model import Past
-from tests.app.records.museum import record
+from tests.app.book.museum import record
 
 _JOBS = 50
 _COPIES = 10

@@ -9,11 +9,10 @@ import sys
 import time
 from collections.abc import Callable
 
-from app.live.measure import EnvelopeOptions, measure
+from app.live.measurement import EnvelopeOptions, measure
 from app.profiles import load_profile
-from instruments.addresses import open_address
-from instruments.scope.faults import Deadline
-from instruments.scope.socketlink import SocketLink
+from instruments.address import open_address
+from instruments.scope.links import Deadline, SocketLink
 from instruments.virtual.drive import VirtualDrive
 from instruments.virtual.params import VirtualParams
 from instruments.virtual.scope import FAMILIES, ScopeServer, VirtualScope

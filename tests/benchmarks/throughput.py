@@ -12,15 +12,15 @@ import numpy as np
 import soundfile
 from scipy.signal import hilbert
 
-from app.analysis.pattern.analyser import Analyser
-from app.analysis.signal.demodulation import Columns
-from app.analysis.signal.setup import Setup
-from app.live.measure import EnvelopeOptions, measure
+from app.analysis.envelope.carrier import Columns
+from app.analysis.envelope.setup import Setup
+from app.analysis.lobes.analyser import Analyser
+from app.live.measurement import EnvelopeOptions, measure
 from app.profiles import load_profile
-from instruments.addresses import open_address
+from instruments.address import open_address
 from instruments.source import Role, SourceRequest
 from instruments.virtual import VirtualParams
-from instruments.virtual.simulation import simulate
+from instruments.virtual.sampling import simulate
 from tests.benchmarks.tables import table
 from tests.synthesis import Signal, make
 

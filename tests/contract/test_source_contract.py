@@ -12,11 +12,10 @@ import numpy as np
 import pytest
 from scipy.io import wavfile
 
-from instruments.addresses import open_address
-from instruments.pipe import PipeSource
-from instruments.pipe_options import PipeOptions
-from instruments.soundcard import SoundSource
-from instruments.soundcard_portaudio import PortAudio
+from instruments.address import open_address
+from instruments.pipe import PipeOptions, PipeSource
+from instruments.sound.portaudio import PortAudio
+from instruments.sound.source import SoundSource
 from instruments.source import (
     Block,
     Source,
@@ -28,7 +27,7 @@ from instruments.source import (
     SourceUnavailable,
     check_roles,
 )
-from tests.instruments.fakesound import FakeSound
+from tests.instruments.sound.fakesound import FakeSound
 
 PATIENCE_S = 5.0
 

@@ -5,13 +5,13 @@ import sys
 
 import pytest
 
-from instruments.addresses import attached_sources, open_address
-from instruments.addressoptions import positive_option, refuse_others, split_options
-from instruments.playback import FileSource
+from instruments.address import attached_sources, open_address
+from instruments.file.source import FileSource
+from instruments.options import positive_option, refuse_others, split_options
 from instruments.scope import discover
 from instruments.source import AddressError, SourceRequest, parse_roles
 from instruments.virtual.source import VirtualSource
-from tests.instruments.captures import FIXTURES, read_all
+from tests.instruments.file.captures import FIXTURES, read_all
 
 
 @pytest.mark.parametrize(

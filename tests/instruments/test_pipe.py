@@ -9,8 +9,7 @@ import time
 import numpy as np
 import pytest
 
-from instruments.pipe import PipeSource
-from instruments.pipe_options import PipeOptions
+from instruments.pipe import PipeOptions, PipeSource
 from instruments.source import (
     AddressError,
     FormatError,

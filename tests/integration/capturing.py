@@ -13,7 +13,7 @@ import time
 
 import numpy as np
 
-from instruments.addresses import open_address
+from instruments.address import open_address
 from instruments.source import SourceError, SourceLost, SourceTimeout
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from app.records.book import Book
+from app.book.store import Book
 from tests.peers.bookwriter import JOB_LENGTH
 
 ROOT = Path(__file__).parents[2]

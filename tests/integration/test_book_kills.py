@@ -6,8 +6,8 @@ import sys
 import numpy as np
 import pytest
 
+from app.book.store import Book
 from app.job.model import CheckName, Stage, Verdict
-from app.records.book import Book
 from tests.integration.killing import kill_once
 
 KILLS = 15

@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from app.book.store import Book
 from app.job.model import CheckName, Verdict
 from app.job.plan import plan_for
 from app.profiles import load_profile
-from app.records.book import Book
 from tests.integration.xdisplay import display
 
 ROOT = Path(__file__).parents[2]

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from PySide6.QtGui import QImage
 
-from app.records.page import page_of
-from app.records.report import report_of
-from tests.app.records.museum import HISTORY, HOSTILE, hostile, made_virtual, record, solid_grey
+from app.report.content import report_of
+from app.report.html import page_of
+from tests.app.book.museum import HISTORY, HOSTILE, hostile, made_virtual, record, solid_grey
 
 SCRIPT = "<script>document.title = 'ran'; document.body.append('scripted')</script>"
 

@@ -7,7 +7,7 @@ import time
 import numpy as np
 import pytest
 
-from instruments.addresses import open_address
+from instruments.address import open_address
 from instruments.source import Role
 from instruments.virtual.drive import VirtualDrive
 from instruments.virtual.params import VirtualParams

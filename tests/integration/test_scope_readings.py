@@ -5,11 +5,11 @@ import time
 
 import pytest
 
-from app.live.measure import EnvelopeOptions, measure
+from app.live.measurement import EnvelopeOptions, measure
 from app.live.session import Session
 from app.live.view import Phase
 from app.profiles import load_profile
-from instruments.addresses import open_address
+from instruments.address import open_address
 from instruments.source import SourceRequest
 from instruments.virtual.scope import FAMILIES, ScopeServer
 from tests.app.bench import WAIT_S, until

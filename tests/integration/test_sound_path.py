@@ -319,7 +319,7 @@ def output_of(program, environment):
 
 CLOSE_UNDER_A_READER = """
 import threading
-from instruments.addresses import open_address
+from instruments.address import open_address
 from instruments.source import SourceLost, SourceUnavailable
 
 source = open_address("sound:")
@@ -351,7 +351,7 @@ def test_closing_under_a_waiting_reader_harms_nobody(server):
     assert all("closed" in line or "not open" in line for line in told)
 
 
-LIST = "from instruments import soundcard; print(soundcard.sound_inputs())"
+LIST = "from instruments.sound.source import sound_inputs; print(sound_inputs())"
 
 
 def test_inputs_are_listed_with_a_server_and_none_without(server):

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from PySide6.QtGui import QColor
 
-from app.dashboard.theme import LIGHT
+from app.dashboard.style import LIGHT
 from tests.integration.xdisplay import display
 
 pytestmark = pytest.mark.xdist_group("window")

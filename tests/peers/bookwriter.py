@@ -7,9 +7,9 @@ import sys
 from itertools import count
 from pathlib import Path
 
+from app.book.writer import Keeper
 from app.job.model import Stage
-from app.records.keeper import Keeper
-from tests.app.records.jobs import DRIVE, HEAD, now, outcome, taking
+from tests.app.book.jobs import DRIVE, HEAD, now, outcome, taking
 
 JOB_LENGTH = 12
 

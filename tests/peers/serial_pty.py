@@ -14,7 +14,7 @@ import tty
 from collections.abc import Sequence
 
 from instruments.virtual.scope import VirtualScope
-from instruments.virtual.scope.faults import Break, Fault, Pause, Send, Step
+from instruments.virtual.scope.scope import Break, Fault, Pause, Send, Step
 
 _CHUNK = 4096
 

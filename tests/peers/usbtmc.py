@@ -24,8 +24,7 @@ import usb.core
 from usb.backend import IBackend
 
 from instruments.virtual.scope import VirtualScope
-from instruments.virtual.scope.faults import Fault
-from instruments.virtual.scope.mailbox import Mailbox
+from instruments.virtual.scope.scope import Fault, Mailbox
 
 VENDOR, PRODUCT = 0x1209, 0x0001
 """Of the ids that are free for tests."""

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from app.analysis.pattern.analyser import Analyser
+from app.analysis.lobes.analyser import Analyser
 from app.profiles import load_profile
 from instruments.virtual import VirtualParams, simulate
 from tests.app.analysis.running import RAW, analyse, setup_for

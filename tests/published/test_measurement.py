@@ -6,10 +6,10 @@ from scipy.optimize import curve_fit
 from scipy.signal import hilbert
 from scipy.stats import t as student
 
-from app.analysis.reading import Quantity, Verdict
-from app.analysis.signal.demodulation import Columns, Demodulator
-from app.analysis.signal.series import EnvelopeSeries
-from app.analysis.statistics.uncertainty import enlargement, judge, scatter_u
+from app.analysis.envelope.carrier import Columns, Demodulator
+from app.analysis.envelope.series import EnvelopeSeries
+from app.analysis.results import Quantity, Verdict
+from app.analysis.uncertainty import enlargement, judge, scatter_u
 from tests.app.analysis.running import RAW, analyse
 from tests.synthesis import Signal, make
 

@@ -9,13 +9,10 @@ import pytest
 from scipy.stats import linregress
 from scipy.stats import t as student
 
-from app.analysis.bench.drift import line_of
-from app.analysis.bench.expansion import expansion_of
-from app.analysis.bench.seating import Seating, grubbs_limit, outlier, seating_of
-from app.analysis.reading import Quantity
-from app.analysis.statistics.budget import Part, combine
-from app.analysis.statistics.student import expanded, quantile
-from app.analysis.statistics.uncertainty import enlargement, scatter_u
+from app.analysis.adjust.disk import Seating, expansion_of, grubbs_limit, outlier, seating_of
+from app.analysis.adjust.drift import line_of
+from app.analysis.results import Quantity
+from app.analysis.uncertainty import Part, combine, enlargement, expanded, quantile, scatter_u
 
 NORRIS = Path(__file__).parents[2] / "fixtures" / "statistics" / "norris.csv"
 

@@ -1,8 +1,14 @@
-"""Bursts of carrier within the turn: where they begin, and how high they are.
+"""Where a burst begins, to a part of a cycle of its carrier.
+
+Bursts of carrier within the turn: where they begin, and how high they are.
 
 Places are told roughly by the mean turn, then turn by turn from the index's own edge: a burst's
 carrier, carried on from its flat part, weighs the samples about its start, and the sum of those
 says how much of the burst is there.
+
+The head's azimuth, from the heights of bursts recorded at known angles.
+
+Index timing: from the index's edge to the start of the first burst.
 """
 
 from __future__ import annotations
@@ -14,15 +20,138 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
-from app.analysis.findings import Burst
+from app.analysis.envelope.series import Captured
+from app.analysis.envelope.setup import Setup
+from app.analysis.lobes.turns import Turn
 from app.analysis.messages import fill
-from app.analysis.pattern.revolution import Turn
-from app.analysis.reading import Message, Quantity, Trace
-from app.analysis.signal.captured import Captured
-from app.analysis.signal.setup import Setup
-from app.analysis.statistics.uncertainty import scatter_u
-from app.analysis.track.edges import Edge, start_of
+from app.analysis.results import AzimuthFinding, Burst, IndexFinding, Message, Quantity, Trace
 from app.analysis.track.strands import Floats, Strand, strands_of
+from app.analysis.uncertainty import fit, scatter_u
+
+_HALVES = (3.0, 1.0, 0.5)
+"""Half the stretch about the start that is weighed, in windows, from one try to the next: noise
+counts the less the shorter it is, and two cycles on either side hold what a start can be like."""
+_HALF_KNOWN = 0.5
+"""The part of a cycle in which a burst begins moves an abrupt start's sum by up to 1/(2ω), and
+does not move that of a start which takes a whole cycle. What a disk has lies between."""
+_LOW_SLOPE = 4
+_COARSE = 0.5
+"""Of an envelope's values: an edge between two of them may lie anywhere, and so may the index's."""
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """A burst's start, in values.
+
+    Attributes
+    ----------
+    place : float
+        In the stretch.
+    u_noise, u_shape : float
+        Standard uncertainties: by noise, and by what is not known of the start's shape, which is
+        the same in each turn.
+    """
+
+    place: float
+    u_noise: float
+    u_shape: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Tone:
+    """What a burst is like soon after its start."""
+
+    height_v: float
+    phase: float
+    slope: float
+    """Radians a value, beside the carrier's."""
+    at: float
+    noise_v: float
+
+    def phase_at(self, places: Floats) -> Floats:
+        return self.phase + self.slope * (places - self.at)
+
+
+def start_of(strand: Strand, near: float, room: float) -> Edge | None:
+    """Return where a burst begins: where its envelope is at half its height.
+
+    Parameters
+    ----------
+    strand : Strand
+        The stretch.
+    near : float
+        Where it begins, to some windows.
+    room : float
+        How much of the burst after that is taken for its flat part, in values.
+    """
+    edge = Edge(near, np.inf, 0.0)
+    for windows in _HALVES:
+        tone = _tone(strand, edge.place, room)
+        if tone is None:
+            return None
+        edge = _weighed(strand, tone, edge.place, windows * strand.window)
+    return edge
+
+
+def _tone(strand: Strand, place: float, room: float) -> _Tone | None:
+    window = strand.window
+    low, high = strand.inside(place + window, place + window + room)
+    if high - low < 2 * window:
+        return None
+    flat = strand.phasors(low, high)
+    if strand.carrier_hz is None:
+        before, after = strand.inside(place - room, place - window)
+        quiet = strand.phasors(before, after).real if after > before else np.zeros(1)
+        level = float(np.median(quiet))
+        height = float(flat.real.mean()) - level
+        # The level before the burst stands in the place of the phase.
+        return _Tone(height, level, 0.0, float(low), float(flat.real.std())) if height > 0 else None
+    step = max(1, window // 2)
+    chosen = flat[::step]
+    # Of an even window the middle lies half a value later than its place.
+    places = np.arange(low, high)[::step] + (0.5 if window % 2 == 0 else 0.0)
+    phases: NDArray[np.float64] = np.unwrap(np.angle(chosen))
+    slope, phase = 0.0, float(np.angle(chosen.sum()))
+    middle = float(places.mean())
+    if places.size >= _LOW_SLOPE:
+        fitted = np.polyfit(places - middle, phases, 1)
+        slope, phase = float(fitted[0]), float(fitted[1])
+    turned = chosen * np.exp(-1j * (phase + slope * (places - middle)))
+    height = float(turned.real.mean())
+    if height <= 0.0:
+        return None
+    return _Tone(height, phase, slope, middle, float(turned.imag.std()))
+
+
+def _weighed(strand: Strand, tone: _Tone, near: float, half: float) -> Edge:
+    """Return the start from the sum of what is there about `near`, in the tone's own phase."""
+    low = max(0, round(near - half))
+    high = min(strand.values_v.size, round(near + half) + 1)
+    places = np.arange(low, high, dtype=np.float64)
+    values = strand.values_v[low:high]
+    end = high - 0.5
+    if strand.carrier_hz is None:
+        there = float(np.sum(values - tone.phase)) / tone.height_v
+        noise = tone.noise_v * float(np.sqrt(strand.window * values.size)) / tone.height_v
+        return Edge(end - there + strand.early, noise, _COARSE)
+    angle = strand.omega * places + tone.phase_at(places)
+    there = 2.0 * float(values @ np.cos(angle)) / tone.height_v
+    # |z|'s noise is that of 2·d·cos, the mean over a window.
+    u = tone.noise_v * float(np.sqrt(strand.window * values.size)) / tone.height_v
+    omega = strand.omega + tone.slope
+    last = _double(strand, tone, end) / (2.0 * np.sin(omega))
+    total = float(end - there + last)
+    grid: Floats = total + np.linspace(-np.pi, np.pi, 401) / omega
+    moved: Floats = grid + _HALF_KNOWN * _double(strand, tone, grid) / (2.0 * omega)
+    place = float(np.interp(total, moved, grid))
+    return Edge(place, u, float(_HALF_KNOWN / (2.0 * omega * np.sqrt(2.0))))
+
+
+def _double(strand: Strand, tone: _Tone, places: float | Floats) -> Floats:
+    """Return the sine of twice the carrier's angle."""
+    at = np.asarray(places, dtype=np.float64)
+    return np.sin(2.0 * (strand.omega * at + tone.phase_at(at)))
+
 
 BINS = 2048
 """Places in a turn."""
@@ -274,3 +403,116 @@ def _carrier(seen: Sequence[_Seen], strand: Strand) -> Quantity | None:
     found = np.array([one.carrier_hz for one in seen])
     u = scatter_u(found) if len(found) > 1 else 1e-3 * float(found[0])
     return Quantity(float(found.mean()), u)
+
+
+_FARTHEST_ARCMIN = 60.0
+_STEP_ARCMIN = 0.5
+_LINEAR_PART = 1e-3
+"""Of a height: how unequal equal heights may come out of a source that is linear."""
+_SCALE_PART = 0.04
+"""Standard uncertainty of the angle's scale: it goes with the square of the width, which is known
+to some two per cent."""
+_WORST_MISFIT = 0.1
+_ROUNDS = 8
+
+
+def azimuth_loss(angle_arcmin: Floats, width_um: float, length_um: float) -> Floats:
+    """Return the amplitude that an azimuth error leaves: sin y / y, y = π·W·tan θ/λ.
+
+    The standard tape-loss expression; negative beyond the first null.
+
+    Parameters
+    ----------
+    angle_arcmin : numpy.ndarray
+        float64, any shape: angle between the gap and the transitions.
+    width_um, length_um : float
+        Width W of the track and length λ of a cycle.
+    """
+    return np.sinc(width_um * np.tan(np.radians(angle_arcmin / 60.0)) / length_um)
+
+
+def azimuth_of(
+    found: BurstsFound,
+    angles_arcmin: Sequence[float],
+    *,
+    width_um: float,
+    radius_mm: float,
+    carrier_hz: float,
+) -> AzimuthFinding | Message:
+    """Return the azimuth by the bursts found, or why there is none.
+
+    Parameters
+    ----------
+    found : BurstsFound
+        The turn's bursts.
+    angles_arcmin : sequence of float
+        Of each burst in the order of passing.
+    width_um, radius_mm : float
+        Of the track.
+    carrier_hz : float
+        At the speed found, where the signal itself does not tell it.
+    """
+    if len(found.bursts) != len(angles_arcmin):
+        return fill(messages.FEWER_BURSTS, len(found.bursts), len(angles_arcmin))
+    carrier_hz = found.carrier_hz.value if found.carrier_hz is not None else carrier_hz
+    cycles = carrier_hz * 60.0 / found.rpm
+    length_um = 2e3 * float(np.pi) * radius_mm / cycles
+    return angle_of(found.bursts, np.array(angles_arcmin, dtype=np.float64), width_um, length_um)
+
+
+def angle_of(
+    bursts: Sequence[Burst], angles_arcmin: Floats, width_um: float, length_um: float
+) -> AzimuthFinding | Message:
+    """Fit the heights of bursts by one amplitude and the head's angle.
+
+    Parameters
+    ----------
+    bursts : sequence of Burst
+        In the order of passing.
+    angles_arcmin : numpy.ndarray
+        float64, shape (n,): of each, n at least 2.
+    width_um, length_um : float
+        Width of the track and length of a cycle.
+    """
+    heights = np.array([burst.height_v.value for burst in bursts])
+    u = np.array([burst.height_v.u for burst in bursts])
+    u = np.hypot(u, _LINEAR_PART * float(heights.max()))
+
+    def curve(head_arcmin: float) -> Floats:
+        return np.abs(azimuth_loss(angles_arcmin - head_arcmin, width_um, length_um))
+
+    def amplitude(head_arcmin: float) -> float:
+        shape = curve(head_arcmin) / u
+        return float(shape @ (heights / u)) / max(float(shape @ shape), 1e-300)
+
+    def miss(head_arcmin: float) -> float:
+        rest = (heights - amplitude(head_arcmin) * curve(head_arcmin)) / u
+        return float(rest @ rest)
+
+    grid = np.arange(-_FARTHEST_ARCMIN, _FARTHEST_ARCMIN + _STEP_ARCMIN, _STEP_ARCMIN)
+    head = float(grid[int(np.argmin([miss(float(each)) for each in grid]))])
+    u_arcmin = float(np.inf)
+    for _ in range(_ROUNDS):
+        top = amplitude(head)
+        slope = top * (curve(head + 0.01) - curve(head - 0.01)) / 0.02
+        columns = np.stack([curve(head), slope], axis=1)
+        if np.linalg.matrix_rank(columns / np.abs(columns).max(axis=0).clip(1e-300)) < 2:
+            return messages.NO_AZIMUTH
+        step = fit(columns, heights - top * curve(head), u)
+        head += float(np.clip(step.parameters[1], -1.0, 1.0))
+        u_arcmin = step.combination(0.0, 1.0).u
+    rest = heights - amplitude(head) * curve(head)
+    misfit = float(np.sqrt(np.mean(rest**2))) / float(heights.mean())
+    if abs(head) > _FARTHEST_ARCMIN or misfit > _WORST_MISFIT:
+        return messages.NO_AZIMUTH
+    angle = Quantity(head, float(np.hypot(u_arcmin, _SCALE_PART * head)))
+    return AzimuthFinding(angle, tuple(bursts), 100.0 * misfit)
+
+
+def index_of(found: BurstsFound) -> IndexFinding | Message:
+    """Return the delay of the first burst and how single turns scatter, or why there is none."""
+    if not found.timed:
+        return messages.START_UNTIMED
+    starts = found.first_us
+    scatter_us = float(starts.std(ddof=1)) if len(starts) > 1 else 0.0
+    return IndexFinding(found.bursts[0].start_us, scatter_us, len(starts))

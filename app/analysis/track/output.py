@@ -9,12 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
-from app.analysis.findings import OutputFinding
-from app.analysis.reading import Message, Quantity, Trace
-from app.analysis.signal.captured import Captured
-from app.analysis.signal.setup import Setup
-from app.analysis.statistics.uncertainty import CLOCK_PART, scatter_u
+from app.analysis.envelope.series import Captured
+from app.analysis.envelope.setup import Setup
+from app.analysis.results import Message, OutputFinding, Quantity, Trace
 from app.analysis.track.strands import Floats, Strand, strands_of
+from app.analysis.uncertainty import CLOCK_PART, scatter_u
 
 BINS, _FEW_BINS = 256, 64
 """Places in a turn, and where there are not enough values for so many."""

@@ -7,14 +7,12 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.findings import SpeedFinding
-from app.analysis.pattern.index import IndexDetector, Pulse
-from app.analysis.pattern.revolution import IndexTurns, Turn
-from app.analysis.reading import Quantity
-from app.analysis.signal.captured import Captured
-from app.analysis.signal.setup import Setup
-from app.analysis.statistics.fitting import fit
-from app.analysis.statistics.uncertainty import enlargement
+from app.analysis.envelope.series import Captured
+from app.analysis.envelope.setup import Setup
+from app.analysis.lobes.index import IndexDetector, Pulse
+from app.analysis.lobes.turns import IndexTurns, Turn
+from app.analysis.results import Quantity, SpeedFinding
+from app.analysis.uncertainty import enlargement, fit
 
 _FEW = 4
 """With fewer turns than this, variation and drift cannot be told apart."""

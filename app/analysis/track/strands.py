@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
-from app.analysis.pattern.revolution import Turn
-from app.analysis.reading import Message
-from app.analysis.signal.captured import Captured
-from app.analysis.signal.carrier import find_carrier
-from app.analysis.signal.floor import floor_of
-from app.analysis.signal.setup import Setup
+from app.analysis.envelope.carrier import find_carrier
+from app.analysis.envelope.peakdetect import floor_of
+from app.analysis.envelope.series import Captured
+from app.analysis.envelope.setup import Setup
+from app.analysis.lobes.turns import Turn
+from app.analysis.results import Message
 from app.analysis.track.speed import index_turns
 
 Floats = NDArray[np.float64]

@@ -4,19 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from app.job.asking import Check
-from app.job.bench import Situation
-from app.job.checks.adjust import adjust
-from app.job.checks.bursts import azimuth, index_timing
-from app.job.checks.care import care
-from app.job.checks.hysteresis import hysteresis
-from app.job.checks.lock import lock
-from app.job.checks.output import output
-from app.job.checks.radial import radial
-from app.job.checks.seating import seating
+from app.job.checks.adjust import adjust, lock
+from app.job.checks.common import Check
+from app.job.checks.heads import azimuth, index_timing, output
+from app.job.checks.prepare import care, seating, track_zero
+from app.job.checks.radial import hysteresis, radial
 from app.job.checks.speed import speed
-from app.job.checks.track_zero import track_zero
 from app.job.model import CheckName
+from app.job.situation import Situation
 
 CHECKS: Mapping[CheckName, Callable[[Situation], Check]] = {
     CheckName.CARE: care,

@@ -1,25 +1,168 @@
-"""Adjusting: nudges until the middle of the hysteresis is on the track line."""
+"""Turning the stepper's body until the middle of the hysteresis is where it is wanted.
+
+Adjusting: nudges until the middle of the hysteresis is on the track line.
+
+Locking: tightening moves what it locks, so it is watched, and backed off where it is too far.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Generator
+from dataclasses import dataclass
+from typing import Any
 
-from app.analysis.bench.nudging import Turn
+from app.analysis.adjust.nudging import Advice, LockFinding, Nudged, Turn, creep_of, lock_of, plan
+from app.analysis.adjust.nudging import learn as learn_from
 from app.analysis.messages import fill
+from app.analysis.results import Measurement, Message, Quantity, Side
 from app.job import messages
-from app.job.asking import Check, change, concluded, on_alignment_track
-from app.job.bench import Situation
-from app.job.budgets import guarding_u, offset_budget, total_u
-from app.job.checks.nudging import (
-    Standing,
-    bring_to,
-    distance_um,
-    look,
-    most_nudges,
-    outward_turn,
+from app.job.checks.common import (
+    Check,
+    Hands,
+    arrive,
+    change,
+    concluded,
+    learn,
+    on_alignment_track,
+    take_lobes,
+    why_not,
 )
-from app.job.judging import judge, near, offset_limit
-from app.job.model import Action, Do, Outcome, Verdict
+from app.job.checks.radial import arrive_from_both
+from app.job.model import Action, Ask, Do, Limit, Outcome, Value, Verdict
+from app.job.situation import MIDDLE, Situation
+from app.job.verdicts import guarding_u, judge, lobes_of, near, offset_budget, offset_limit, total_u
+
+_SAFE_PART = 0.8
+"""Of the scale: within it both lobes are seen."""
+_LEAST_TRIAL_UM = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Where the middle of the hysteresis stands.
+
+    Attributes
+    ----------
+    middle_um : Quantity or None
+        None where only the side is known, or nothing; u without that of the disk's scale.
+    side : Side or None
+        The side on which the head stands.
+    reason : str
+        Why there is no number.
+    """
+
+    middle_um: Quantity | None
+    side: Side | None = None
+    reason: str = ""
+
+
+def look(situation: Situation, label: str) -> Generator[Ask, Any, Standing]:
+    """Measure where the head is, and tell from it where the middle is.
+
+    The hysteresis is measured too where it is not known yet: it may have been out of reach with
+    the head far off.
+    """
+    if situation.bench.arrived is None:
+        yield from arrive(situation, Side.OUTWARD)
+    measurement: Measurement = yield take_lobes(situation, label)
+    lobes = lobes_of(situation.profile, measurement)
+    if lobes is None:
+        reading = measurement.reading
+        return Standing(None, None if reading is None else reading.side, why_not(measurement))
+    if not lobes.signed:
+        return Standing(None, reason=str(messages.NO_SIGN))
+    side = lobes.reading.side
+    width = situation.known.hysteresis_um
+    if width is None:
+        arrivals = yield from arrive_from_both(situation, situation.options.arrivals)
+        if arrivals.finding is None:
+            return Standing(None, side, arrivals.reason)
+        return Standing(arrivals.finding.middle_um, side)
+    rests_um = math.copysign(0.5, 1.0 if situation.bench.arrived is Side.OUTWARD else -1.0)
+    u_um = math.hypot(lobes.offset_um.u, width.u / 2.0)
+    return Standing(Quantity(lobes.offset_um.value - rests_um * width.value, u_um), side)
+
+
+def bring_to(
+    situation: Situation, standing: Standing, aim_um: float, goal_um: float, *, spare: int = 0
+) -> Generator[Ask, Any, tuple[Standing, Standing]]:
+    """Nudge until the middle is within the goal of the aim; returns the last and the best.
+
+    So many of the nudges as `spare` says are left for what follows.
+    """
+    best = standing
+    while situation.bench.nudges < most_nudges(situation) - spare:
+        amount_um, turn = _next(situation, standing, aim_um, goal_um)
+        if not amount_um:
+            break
+        yield Do(Action.NUDGE, _words(situation, turn, amount_um), amount=amount_um)
+        change(situation, nudges=situation.bench.nudges + 1)
+        after = yield from look(situation, f"nudge {situation.bench.nudges}")
+        if standing.middle_um is not None and after.middle_um is not None:
+            nudged = Nudged(amount_um, standing.middle_um, after.middle_um, turn)
+            learn(situation, nudged=(*situation.known.nudged, nudged))
+        standing = after
+        best = min(best, standing, key=lambda each: distance_um(each, aim_um))
+    return standing, best
+
+
+def most_nudges(situation: Situation) -> int:
+    """Return at how many nudges to stop: each time that the check is done again, as many more."""
+    times = sum(each.check is situation.check for each in situation.outcomes)
+    return situation.options.most_nudges * (1 + times)
+
+
+def distance_um(standing: Standing, aim_um: float) -> float:
+    """Return how far the middle is from where it is wanted."""
+    return math.inf if standing.middle_um is None else abs(standing.middle_um.value - aim_um)
+
+
+def outward_turn(situation: Situation) -> Turn | None:
+    """Return which way round is outward, once nudges have told."""
+    return learn_from(situation.known.nudged).outward
+
+
+def _words(situation: Situation, turn: Turn | None, amount_um: float) -> Message:
+    """Return the nudge in degrees of the stepper's body and in millimetres at its flange."""
+    profile = situation.profile
+    degrees = abs(amount_um) / profile.shift_um_per_deg
+    words = (f"{degrees:.2f}", f"{degrees * profile.flange_mm_per_deg:.2f}")
+    if turn is None:
+        return fill(messages.NUDGE_TO_SEE, *words)
+    if outward_turn(situation) is None:
+        return fill(messages.NUDGE_TRIAL, *words)
+    text = messages.NUDGE_CLOCKWISE if turn is Turn.CLOCKWISE else messages.NUDGE_COUNTER
+    return fill(text, *words, f"{abs(amount_um):.1f}")
+
+
+def _next(
+    situation: Situation, standing: Standing, aim_um: float, goal_um: float
+) -> tuple[float, Turn | None]:
+    """Return the next nudge, 0 where none is called for, and which way round it is asked for."""
+    profile, middle = situation.profile, standing.middle_um
+    if middle is None:
+        # One lobe alone: nothing but the side is known, and that it is far. Without even that
+        # nobody knows which way; and which way round a nudge went would not tell either.
+        signs = {Side.OUTWARD: -1.0, Side.INWARD: 1.0, None: 0.0}
+        return signs[standing.side] * _SAFE_PART * profile.scale_um, None
+    advised = plan(
+        middle,
+        aim_um=aim_um,
+        limit_um=goal_um,
+        learned=learn_from(situation.known.nudged),
+        shift_um_per_deg=profile.shift_um_per_deg,
+        flange_mm_per_deg=profile.flange_mm_per_deg,
+    )
+    if advised.advice is not Advice.NUDGE:
+        return 0.0, None
+    if advised.turn is not None:
+        return advised.ask_um, advised.turn
+    # A trial goes clockwise, wherever that leads, and is to leave both lobes in sight.
+    room_um = max(_SAFE_PART * profile.scale_um - abs(middle.value), _LEAST_TRIAL_UM)
+    amount_um = math.copysign(min(abs(advised.ask_um), room_um), advised.ask_um)
+    return amount_um, Turn.CLOCKWISE
+
 
 _OUTWARD = {
     Turn.CLOCKWISE: messages.OUTWARD_IS_CLOCKWISE,
@@ -74,3 +217,90 @@ def _with_turn(situation: Situation, reason: str) -> str:
     turn = outward_turn(situation)
     learned = "" if turn is None else str(_OUTWARD[turn])
     return "; ".join(filter(None, (reason, learned)))
+
+
+def lock(situation: Situation) -> Check:
+    """Tighten; loosen, set off by the creep and tighten again while it ends too far away."""
+    yield from on_alignment_track(situation)
+    lock_um = near(situation.profile, situation.options.lock_um)
+    if situation.bench.loose is False and not situation.known.creeps_um:
+        # Tight from a try that gave no number: tightening once more would tell of no creep.
+        yield Do(Action.LOOSEN, messages.LOOSEN)
+        change(situation, loose=True)
+    start = yield from look(situation, "loose")
+    if situation.known.creeps_um and start.middle_um is not None:
+        # Done again: what tightening does is known already.
+        start = yield from _set_off(situation, start.middle_um)
+    while True:
+        yield from _tighten(situation)
+        end = yield from look(situation, f"tight {situation.bench.tightened}")
+        if start.middle_um is None or end.middle_um is None:
+            reason = start.reason or end.reason
+            return concluded(situation, Verdict.UNDECIDED, unit="µm", reason=reason)
+        finding = lock_of(start.middle_um, end.middle_um, limit_um=lock_um)
+        learn(situation, creeps_um=(*situation.known.creeps_um, finding.moved_um))
+        if abs(end.middle_um.value) <= lock_um or not _may_go_on(situation):
+            break
+        start = yield from _set_off(situation, end.middle_um)
+    outcome = _lock_outcome(situation, finding)
+    if outcome.verdict is not Verdict.FAIL:
+        yield Do(Action.SEAL, messages.SEAL)
+    return outcome
+
+
+def _tighten(situation: Situation) -> Hands:
+    yield Do(Action.TIGHTEN, messages.TIGHTEN)
+    bench = situation.bench
+    # A tightening after the first is one more move of the adjustment.
+    nudges = bench.nudges + (1 if bench.tightened else 0)
+    change(situation, loose=False, tightened=bench.tightened + 1, nudges=nudges)
+
+
+def _set_off(situation: Situation, middle_um: Quantity) -> Generator[Ask, Any, Standing]:
+    """Loosen, and set the head off by as much as tightening is expected to move it."""
+    creep = creep_of(situation.known.creeps_um)
+    assert creep is not None
+    if situation.bench.loose is not True:
+        words = (f"{middle_um.value:+.1f}", f"{creep.value:+.1f}")
+        yield Do(Action.LOOSEN, fill(messages.BACK_OFF, *words))
+        change(situation, loose=True)
+    start = yield from look(situation, f"loose {situation.bench.tightened}")
+    goal_um = near(situation.profile, situation.options.preset_um)
+    # The tightening that follows counts as one.
+    start, _ = yield from bring_to(situation, start, -creep.value, goal_um, spare=1)
+    return start
+
+
+def _may_go_on(situation: Situation) -> bool:
+    # A nudge and the tightening after it.
+    return situation.bench.nudges + 2 <= most_nudges(situation)
+
+
+def _lock_outcome(situation: Situation, finding: LockFinding) -> Outcome:
+    moved, end = finding.moved_um, finding.end_um
+    whole = offset_limit(situation.profile, final=True)
+    assert whole.low is not None
+    assert whole.high is not None
+    start_um = finding.start_um.value
+    limit = Limit(whole.low - start_um, whole.high - start_um, "µm", whole.source)
+    budget = offset_budget(situation, end.value, end.u)
+    return concluded(
+        situation,
+        judge(end.value, guarding_u(budget), whole),
+        value=moved.value,
+        u=moved.u,
+        unit="µm",
+        limit=limit,
+        reason=_reason(situation, end),
+        details=(
+            Value(MIDDLE, end.value, total_u(budget), "µm"),
+            Value("tightenings", float(situation.bench.tightened)),
+            Value("nudges", float(situation.bench.nudges)),
+        ),
+    )
+
+
+def _reason(situation: Situation, end: Quantity) -> str:
+    if abs(end.value) <= near(situation.profile, situation.options.lock_um):
+        return ""
+    return str(fill(messages.LOCKED_AWAY, situation.bench.nudges, f"{end.value:+.1f}"))

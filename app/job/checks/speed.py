@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from app.analysis.findings import Measurement, SpeedFinding, Want
 from app.analysis.messages import fill
+from app.analysis.results import Measurement, SpeedFinding, Want
 from app.job import messages
-from app.job.asking import Check, change, concluded, judged, on_alignment_track, why_not
-from app.job.bench import Situation
-from app.job.judging import either_side
+from app.job.checks.common import Check, change, concluded, judged, on_alignment_track, why_not
 from app.job.model import Action, CheckName, Do, Limit, Outcome, Stage, Take, Value, Verdict
+from app.job.situation import Situation
+from app.job.verdicts import either_side
 
 _GOAL_PART = 0.1
 """Of the tolerance: the trimmer brings the speed so close."""

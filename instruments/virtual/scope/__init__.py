@@ -5,9 +5,7 @@ its rails, and fails on request. It is the demonstration for people without a sc
 scope driver is tested against.
 """
 
-from instruments.virtual.scope.faults import Fault
-from instruments.virtual.scope.scope import FAMILIES, VirtualScope
-from instruments.virtual.scope.servers.server import TRANSPORTS, ScopeServer
-from instruments.virtual.scope.serving import serve
+from instruments.virtual.scope.scope import FAMILIES, Fault, VirtualScope
+from instruments.virtual.scope.server import TRANSPORTS, ScopeServer, serve
 
 __all__ = ["FAMILIES", "TRANSPORTS", "Fault", "ScopeServer", "VirtualScope", "serve"]

@@ -1,36 +1,191 @@
-"""The virtual scope: a message in, the steps of its reply out; no link, no sound of its own.
+"""Faults on request: what goes wrong with a reply, and where in it.
+
+A reply is played as steps. The servers send what a step sends, and do to the link what it says.
+
+The virtual scope: a message in, the steps of its reply out; no link, no sound of its own.
 
 Threads: any number of links call :meth:`VirtualScope.deliver`; one message is carried out at a
 time, under ``_lock``, which a wait for a sweep lets go between its looks. Faults are asked for
 from any thread and live under ``_fault_lock``.
+
+Messages in, replies kept until they are fetched: for VXI-11 and USBTMC.
+
+Threads: ``scope-mailbox`` carries messages out, one after another, so that whoever writes one does
+not wait for it. The link's thread writes and fetches. All state lives under ``_changed``.
 """
 
 from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
 from math import isfinite
 
 import numpy as np
 
-from instruments.virtual.drive import VirtualDrive
-from instruments.virtual.scope.acquisition import Acquisition
-from instruments.virtual.scope.families import INTERPRETERS
-from instruments.virtual.scope.faults import (
-    ON_BLOCKS,
-    Fault,
-    Request,
-    Step,
-    check_place,
-    faulty,
-    sound,
-)
-from instruments.virtual.scope.frontend import FrontEnd
-from instruments.virtual.scope.panel import Panel, new_panel
+from instruments.virtual.drive import Truth, VirtualDrive
+from instruments.virtual.scope.acquisition import Acquisition, Sweeper
+from instruments.virtual.scope.hardware import FrontEnd, Panel, new_panel
+from instruments.virtual.scope.models import INTERPRETERS
 from instruments.virtual.scope.scpi import Buffer, ErrorQueue, ScpiError, number
-from instruments.virtual.scope.sweeps import Sweeper
-from instruments.virtual.truth import Truth
+
+DRIP_PIECES, DRIP_PAUSE_S = 100, 0.1
+"""A slow reply comes in as many pieces, with a pause before each."""
+_PLACES = {"start": 0.0, "middle": 0.5, "end": 1.0}
+_JUNK = b"\x00\x07junk\n"
+
+
+class Fault(StrEnum):
+    """What can go wrong."""
+
+    TRUNCATED = "truncated"
+    """A block holds fewer bytes than its header says; the reply is ended as usual."""
+    WRONG_LENGTH = "wrong-length"
+    """The header's length is wrong: start: a tenth, middle: half, end: seven bytes too many."""
+    NO_NEWLINE = "no-newline"
+    TWO_NEWLINES = "two-newlines"
+    JUNK_BEFORE = "junk-before"
+    """Bytes that are no part of the block, a newline among them, stand ahead of it."""
+    JUNK_AFTER = "junk-after"
+    STALL = "stall"
+    """Nothing more comes, and the link stays."""
+    CLOSE = "close"
+    """The instrument closes the link."""
+    RESET = "reset"
+    """The link breaks, as when power is lost."""
+    DRIP = "drip"
+    """The rest comes in small pieces over some ten seconds."""
+    ERRORS = "errors"
+    """The error queue is full and has overflowed; the reply is good."""
+    REFUSE = "refuse"
+    """Settings are refused (−221) and stay as they were; replies are good."""
+    GARBAGE = "garbage"
+    """Chance bytes in place of the block."""
+    GARBAGE_TEXT = "garbage-text"
+    """Chance characters in place of the answer to a query that is not a block."""
+    CLOSE_AT_CONNECT = "close-at-connect"
+    """The link is closed as soon as it is made."""
+
+
+ON_BLOCKS = frozenset(Fault) - {
+    Fault.ERRORS,
+    Fault.REFUSE,
+    Fault.GARBAGE_TEXT,
+    Fault.CLOSE_AT_CONNECT,
+}
+"""Faults of replies that hold a block."""
+
+
+@dataclass(frozen=True, slots=True)
+class Send:
+    """Send some bytes."""
+
+    data: Buffer
+
+
+@dataclass(frozen=True, slots=True)
+class Pause:
+    """Send nothing for a time."""
+
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class Break:
+    """End the sending: stall, close or reset; so many promised bytes are never sent."""
+
+    fault: Fault
+    withheld: int
+
+
+Step = Send | Pause | Break
+
+
+@dataclass(slots=True)
+class Request:
+    """A fault that was asked for."""
+
+    fault: Fault
+    at: str
+    count: int
+
+
+def check_place(at: str) -> None:
+    """Refuse a place that there is not.
+
+    Raises
+    ------
+    ValueError
+        When it is not start, middle or end.
+    """
+    if at not in _PLACES:
+        raise ValueError(f"a fault at “{at}”: write start, middle or end")
+
+
+def sound(parts: Sequence[Buffer]) -> list[Step]:
+    """Return the steps of a reply without a fault."""
+    return [Send(part) for part in parts]
+
+
+def faulty(parts: Sequence[Buffer], request: Request, rng: np.random.Generator) -> list[Step]:
+    """Return the steps of a reply of a block, with a fault."""
+    whole = b"".join(bytes(part) for part in parts)
+    fault, place = request.fault, _PLACES[request.at]
+    data_from = _data_from(whole)
+    ending = _ending(whole)
+    data_to = len(whole) - len(ending)
+    # The end is within the block: its last byte is wanting.
+    cut = min(data_from + int(place * (data_to - data_from)), data_to - 1)
+    if fault in (Fault.STALL, Fault.CLOSE, Fault.RESET):
+        cut = 0 if request.at == "start" else cut
+        return [Send(whole[:cut]), Break(fault, len(whole) - cut)]
+    if fault is Fault.DRIP:
+        return [Send(whole[:cut]), *_dripped(whole[cut:])]
+    if fault is Fault.GARBAGE:
+        return [Send(rng.bytes(max(cut, 16)))]
+    altered = {
+        Fault.TRUNCATED: lambda: whole[:cut] + ending,
+        Fault.WRONG_LENGTH: lambda: _mislabelled(whole, data_from, data_to, request.at),
+        Fault.NO_NEWLINE: lambda: whole[:data_to],
+        Fault.TWO_NEWLINES: lambda: whole[:data_to] + b"\n\n",
+        Fault.JUNK_BEFORE: lambda: _JUNK + whole,
+        Fault.JUNK_AFTER: lambda: whole[:data_to] + _JUNK + ending,
+    }[fault]
+    return [Send(altered())]
+
+
+def _dripped(rest: bytes) -> list[Step]:
+    size = max(-(-len(rest) // DRIP_PIECES), 1)
+    steps: list[Step] = []
+    for begin in range(0, len(rest), size):
+        steps += [Pause(DRIP_PAUSE_S), Send(rest[begin : begin + size])]
+    return steps
+
+
+def _data_from(whole: bytes) -> int:
+    """Return where the bytes of the (last) block begin."""
+    mark = whole.find(b"#")
+    return mark + 2 + int(whole[mark + 1 : mark + 2])
+
+
+def _ending(whole: bytes) -> bytes:
+    mark = whole.find(b"#")
+    digits = int(whole[mark + 1 : mark + 2])
+    size = int(whole[mark + 2 : mark + 2 + digits])
+    return whole[mark + 2 + digits + size :]
+
+
+def _mislabelled(whole: bytes, data_from: int, data_to: int, at: str) -> bytes:
+    size = data_to - data_from
+    mark = whole.find(b"#")
+    digits = int(whole[mark + 1 : mark + 2])
+    wrong = {"start": size // 10, "middle": size // 2, "end": size + 7}[at]
+    label = str(wrong).zfill(digits)
+    return whole[:mark] + f"#{len(label)}{label}".encode() + whole[data_from:]
+
 
 FAMILIES = tuple(INTERPRETERS)
 _STEP_S = 0.005
@@ -63,7 +218,7 @@ class VirtualScope:
     probes : tuple of float
         Attenuation of the probes that are fitted to channels 1 to 4.
     quirks : mapping of str to (str or int), optional
-        What a model does differently; see :data:`~instruments.virtual.scope.record.QUIRKS`.
+        What a model does differently; see :data:`~instruments.virtual.scope.hardware.QUIRKS`.
 
     Raises
     ------
@@ -276,3 +431,141 @@ def _finite(text: str) -> float:
     if not isfinite(value):
         raise ScpiError(-222)
     return value
+
+
+@dataclass(frozen=True, slots=True)
+class Fetched:
+    """What a fetch got.
+
+    Attributes
+    ----------
+    data : bytes
+        Bytes of the reply; none when the time was over.
+    end : bool
+        Whether they are the reply's last.
+    broken : Fault or None
+        What the link is to do instead of going on.
+    """
+
+    data: bytes = b""
+    end: bool = False
+    broken: Fault | None = None
+
+
+class Mailbox:
+    """The messages of one link.
+
+    Parameters
+    ----------
+    scope : VirtualScope
+        Who answers.
+    """
+
+    def __init__(self, scope: VirtualScope) -> None:
+        self._scope = scope
+        self._changed = threading.Condition()
+        self._coming = bytearray()
+        self._messages: deque[bytes] = deque()
+        self._steps: deque[Step] = deque()
+        self._interrupted = False
+        self._closed = False
+        self._cleared = 0
+        self._thread = threading.Thread(target=self._work, name="scope-mailbox", daemon=True)
+        self._thread.start()
+
+    def write(self, data: bytes, *, end: bool) -> None:
+        """Take a part of a message; with its `end` it is carried out."""
+        with self._changed:
+            self._coming += data
+            if end:
+                # At once: whoever fetches next asks for the answer to this message.
+                self._interrupted |= bool(self._steps)
+                self._steps.clear()
+                self._messages.extend(bytes(self._coming).splitlines(keepends=True))
+                self._coming.clear()
+                self._changed.notify_all()
+
+    def fetch(self, limit: int, timeout_s: float) -> Fetched:
+        """Return the next bytes of the reply, waiting for them no longer than `timeout_s`."""
+        deadline_s = time.monotonic() + timeout_s
+        with self._changed:
+            while True:
+                if self._steps:
+                    return self._taken(limit)
+                left_s = deadline_s - time.monotonic()
+                if left_s <= 0 or self._closed:
+                    return Fetched()
+                self._changed.wait(left_s)
+
+    def waiting(self) -> bool:
+        """Return whether a reply waits to be fetched."""
+        with self._changed:
+            return bool(self._steps)
+
+    def clear(self) -> None:
+        """Forget all messages and replies, and end a wait for a sweep."""
+        with self._changed:
+            self._cleared += 1
+            self._interrupted = False
+            self._coming.clear()
+            self._messages.clear()
+            self._steps.clear()
+            self._changed.notify_all()
+
+    def close(self) -> None:
+        """End the thread."""
+        with self._changed:
+            self._closed = True
+            self._messages.clear()
+            self._changed.notify_all()
+        self._thread.join()
+
+    def _taken(self, limit: int) -> Fetched:
+        data = bytearray()
+        while self._steps and len(data) < limit:
+            step = self._steps[0]
+            if isinstance(step, Send):
+                view = memoryview(step.data)
+                part, rest = view[: limit - len(data)], view[limit - len(data) :]
+                data += part
+                self._steps.popleft()
+                if rest:
+                    self._steps.appendleft(Send(rest))
+            elif data:
+                break
+            elif isinstance(step, Pause):
+                self._steps.popleft()
+                self._changed.wait(step.seconds)
+            elif isinstance(step, Break):
+                self._steps.clear()
+                return Fetched(broken=step.fault)
+        return Fetched(bytes(data), end=not self._steps)
+
+    def _work(self) -> None:
+        while (found := self._next()) is not None:
+            message, epoch = found
+            steps = self._scope.deliver(
+                message, lambda at=epoch: self._closed or self._cleared != at
+            )
+            with self._changed:
+                if self._cleared == epoch:
+                    self._steps.extend(steps)
+                    self._changed.notify_all()
+
+    def _next(self) -> tuple[bytes, int] | None:
+        """Return the next message and how often was cleared before it, None when all is over.
+
+        A reply that nobody fetched is lost to it.
+        """
+        with self._changed:
+            while not self._messages and not self._closed:
+                self._changed.wait()
+            if self._closed:
+                return None
+            interrupted = self._interrupted or bool(self._steps)
+            self._interrupted = False
+            self._steps.clear()
+            found = self._messages.popleft(), self._cleared
+        if interrupted:
+            self._scope.fail(-410)
+        return found

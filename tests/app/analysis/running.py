@@ -6,10 +6,10 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
-from app.analysis.pattern.analyser import Analyser
-from app.analysis.reading import Reading
-from app.analysis.signal.demodulation import Columns
-from app.analysis.signal.setup import Setup
+from app.analysis.envelope.carrier import Columns
+from app.analysis.envelope.setup import Setup
+from app.analysis.lobes.analyser import Analyser
+from app.analysis.results import Reading
 from tests.synthesis import Made, Signal, make
 
 RAW = ("plus", "minus", "index")

@@ -7,7 +7,7 @@ import pytest
 from scipy.signal import butter, lfilter
 
 from app.analysis import messages
-from app.analysis.pattern.analyser import Analyser
+from app.analysis.lobes.analyser import Analyser
 from tests.app.analysis.running import BARE, BRISK, RAW, analyse, measured, setup_for
 from tests.synthesis import Signal, make
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from app.analysis.reading import (
+from app.analysis.results import (
     Geometry,
     Message,
     Quantity,

@@ -8,9 +8,8 @@ import sys
 from PySide6.QtCore import QTimer
 from PySide6.QtWidgets import QApplication
 
-from app.analysis.reading import Sign
-from app.dashboard.run import run_dashboard
-from app.dashboard.window import Window
+from app.analysis.results import Sign
+from app.dashboard.window import Window, run_dashboard
 from tests.app.dashboard.fakes import FakeControls, FakeSession, reading, view
 
 SCALE_UM = 178.0

@@ -10,16 +10,15 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QAbstractButton, QApplication
 
 from app.analysis import messages
-from app.analysis.findings import Measurement, SpeedFinding, Want
-from app.analysis.reading import Message, Quantity, Side
-from app.dashboard.job.desk import Writing
-from app.dashboard.theme import LIGHT
+from app.analysis.results import Measurement, Message, Quantity, Side, SpeedFinding, Want
+from app.book.store import Book
+from app.dashboard.job_panel.controller import Writing
+from app.dashboard.style import LIGHT
 from app.dashboard.window import Window
 from app.job.model import Action, CheckName, Do, Enter, Stage, Take, Verdict
 from app.job.plan import State
-from app.live.measuring import Taken
+from app.live.session import Taken
 from app.live.view import Phase, View
-from app.records.book import Book
 from tests.app.dashboard.fakes import FakeControls, FakeSession, parked, reading, trace, view
 
 KEY = Qt.Key

@@ -7,11 +7,11 @@ from PySide6.QtCore import QEvent, Qt
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QApplication, QListWidget
 
-from app.dashboard.theme import LIGHT
+from app.book.model import Drive
+from app.book.store import Book
+from app.dashboard.style import LIGHT
 from app.dashboard.window import Window
 from app.job import messages
-from app.records.book import Book
-from app.records.model import Drive
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
 
 KEY = Qt.Key

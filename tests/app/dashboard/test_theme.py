@@ -5,7 +5,7 @@ import math
 import pytest
 from PySide6.QtGui import QColor, QFontMetricsF, QPalette
 
-from app.dashboard.theme import (
+from app.dashboard.style import (
     DARK,
     FIGURE_CAP,
     LIGHT,

@@ -13,14 +13,13 @@ from PySide6.QtCore import Qt, QTimer, QTranslator
 from PySide6.QtGui import QImage
 from PySide6.QtWidgets import QAbstractButton, QApplication, QComboBox, QLineEdit, QListWidget
 
-from app.analysis.reading import Sign
-from app.dashboard.buttons import TouchButton
-from app.dashboard.help import cannot_do, cautions, help_html, keys
-from app.dashboard.needle.dial import deflection
-from app.dashboard.run import paint_time_ms, run_dashboard
-from app.dashboard.theme import DARK, LIGHT, Sizes
-from app.dashboard.window import Window
-from app.dashboard.words import Unit
+from app.analysis.results import Sign
+from app.dashboard.help_page import cannot_do, cautions, help_html, keys
+from app.dashboard.needle_page.dial import deflection
+from app.dashboard.style import DARK, LIGHT, Sizes
+from app.dashboard.text import Unit
+from app.dashboard.widgets import TouchButton
+from app.dashboard.window import Window, paint_time_ms, run_dashboard
 from app.live.view import Listing, Phase, View
 from tests.app.dashboard.fakes import FakeControls, FakeSession, reading, view
 from tests.app.dashboard.pictures import near

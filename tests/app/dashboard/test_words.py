@@ -4,8 +4,8 @@ import re
 
 import pytest
 
-from app.analysis.reading import Message, Quantity, Side, Sign, Verdict
-from app.dashboard.words import NO_FIGURE, Unit, face_of, said, verdict_word
+from app.analysis.results import Message, Quantity, Side, Sign, Verdict
+from app.dashboard.text import NO_FIGURE, Unit, face_of, said, verdict_word
 from app.live.view import STALE_AFTER_S, Phase, View
 from app.profiles import load_profile
 from tests.app.dashboard.fakes import parked, reading, view

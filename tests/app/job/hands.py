@@ -8,17 +8,20 @@ from __future__ import annotations
 
 import numpy as np
 
-from app.analysis.findings import (
+from app.analysis.messages import NO_CARRIER, ONE_LOBE, fill
+from app.analysis.results import (
     AzimuthFinding,
     Burst,
     IndexFinding,
     Measurement,
     OutputFinding,
+    Quantity,
+    Reading,
+    Side,
+    Sign,
     SpeedFinding,
     Want,
 )
-from app.analysis.messages import NO_CARRIER, ONE_LOBE, fill
-from app.analysis.reading import Quantity, Reading, Side, Sign
 from app.job.job import Job
 from app.job.model import Action, Ask, Do, Enter, Take
 from app.profiles import Profile, load_profile

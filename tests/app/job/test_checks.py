@@ -6,14 +6,13 @@ from dataclasses import replace
 
 import pytest
 
-from app.analysis.reading import Quantity
+from app.analysis.results import Quantity
 from app.job import messages
-from app.job.bench import Bench, JobOptions, Known, Situation
-from app.job.budgets import CLAMP, guarding_u, offset_budget
 from app.job.checks.speed import bars_of_a_ring
 from app.job.model import Action, CheckName, Enter, Outcome, Stage, Take, Verdict
-from app.job.next import what_next
 from app.job.plan import Planned, plan_for
+from app.job.situation import Bench, JobOptions, Known, Situation
+from app.job.verdicts import CLAMP, guarding_u, offset_budget, what_next
 from tests.app.job.hands import PROFILE, ScriptedDrive, carry_out, job_on
 
 

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from app.job.bench import JobOptions
 from app.job.model import Action, CheckName, Stage, Take, Verdict
 from app.job.plan import Planned, State, plan_for
+from app.job.situation import JobOptions
 from tests.app.job.hands import PROFILE, ScriptedDrive, carry_out, job_on
 
 SHORT = plan_for(PROFILE, (CheckName.RADIAL, CheckName.HYSTERESIS, CheckName.ADJUST))

@@ -1,8 +1,8 @@
 import pytest
 
-from app.live import advice
-from app.live.advice import advice_on, levels_of
-from app.stream.meters import ChannelLevel
+from app.live import view
+from app.live.view import advice_on, levels_of
+from app.stream.acquisition import ChannelLevel
 from instruments.source import Role, SourceInfo
 
 
@@ -25,7 +25,7 @@ def advised(*peaks_v, **changes):
 
 
 def test_a_silent_card_is_muted_or_unplugged():
-    assert advised(0.0, 0.0) == (advice.NO_LEVEL,)
+    assert advised(0.0, 0.0) == (view.NO_LEVEL,)
 
 
 # A ×10 probe is 9 MΩ in series (common practice): into a line input of 10 to 50 kΩ it leaves
@@ -33,13 +33,13 @@ def test_a_silent_card_is_muted_or_unplugged():
 @pytest.mark.parametrize("changes", [{}, {"full_scale_v": 2.0}])
 def test_a_weak_signal_names_probe_input_and_mute(changes):
     (message,) = advised(0.4 / 900, 1.0, **changes)
-    assert message == advice.LOW_LEVEL
+    assert message == view.LOW_LEVEL
     for cause in ("×10 probe into a line input", "wrong input", "muted"):
         assert cause in str(message)
 
 
 def test_a_strong_index_does_not_hide_a_weak_signal():
-    assert advised(0.0, 5.0) == (advice.NO_LEVEL,)
+    assert advised(0.0, 5.0) == (view.NO_LEVEL,)
 
 
 @pytest.mark.parametrize("peak_v", [0.02, 0.4, 3.0])
@@ -48,7 +48,7 @@ def test_a_signal_that_can_be_seen_needs_no_advice(peak_v):
 
 
 def test_level_is_judged_by_the_full_scale_where_that_is_known():
-    assert advised(0.05, 0.0, full_scale_v=10.0) == (advice.LOW_LEVEL,)
+    assert advised(0.05, 0.0, full_scale_v=10.0) == (view.LOW_LEVEL,)
     assert advised(0.005, 0.0, full_scale_v=0.1) == ()
 
 
@@ -57,12 +57,12 @@ def test_one_phase_is_enough():
 
 
 def test_a_capture_is_to_be_recorded_again():
-    assert advised(0.0, 0.0, live=False, length_frames=10) == (advice.NO_LEVEL_KEPT,)
-    assert advised(1e-4, 0.0, live=False, length_frames=10) == (advice.LOW_LEVEL_KEPT,)
+    assert advised(0.0, 0.0, live=False, length_frames=10) == (view.NO_LEVEL_KEPT,)
+    assert advised(1e-4, 0.0, live=False, length_frames=10) == (view.LOW_LEVEL_KEPT,)
 
 
 def test_the_virtual_drive_has_no_probe():
-    assert advised(1e-4, 0.0, virtual=True) == (advice.LOW_LEVEL_VIRTUAL,)
+    assert advised(1e-4, 0.0, virtual=True) == (view.LOW_LEVEL_VIRTUAL,)
 
 
 def test_nothing_is_said_before_the_first_samples():

@@ -5,9 +5,8 @@ from dataclasses import replace
 import pytest
 
 from app.analysis import messages
-from app.analysis.findings import Want
-from app.live.gauge import Gauge
-from app.live.measure import EnvelopeOptions
+from app.analysis.results import Want
+from app.live.measurement import EnvelopeOptions, Gauge
 from app.profiles import load_profile
 from instruments.source import Role
 from instruments.virtual.params import VirtualParams

@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
 
-from app.live.measure import LIVE_SECONDS, EnvelopeOptions, measure
+from app.live.measurement import LIVE_SECONDS, EnvelopeOptions, measure
 from app.profiles import load_profile
-from instruments.addresses import open_address
+from instruments.address import open_address
 from instruments.source import (
     AddressError,
     Block,
@@ -144,7 +144,7 @@ class Quiet:
 
 
 def test_a_source_that_stays_silent_is_given_up_and_closed(monkeypatch):
-    monkeypatch.setattr("app.live.measure._SILENCE_S", 0.01)
+    monkeypatch.setattr("app.live.measurement._SILENCE_S", 0.01)
     source = Quiet()
     with pytest.raises(SourceTimeout, match="check the cable"):
         measure(source, PROFILE, NOTHING, None)

@@ -2,7 +2,7 @@
 
 import pytest
 
-from app.live.pace import Pace
+from app.live.view import Pace
 
 
 def paced(*arrivals_s):

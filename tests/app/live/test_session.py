@@ -8,9 +8,8 @@ import numpy as np
 import pytest
 
 from app.analysis import messages
-from app.analysis.findings import Want
-from app.analysis.reading import Side, Sign
-from app.live.measure import EnvelopeOptions
+from app.analysis.results import Side, Sign, Want
+from app.live.measurement import EnvelopeOptions
 from app.live.session import Session
 from app.live.view import Phase, View
 from app.profiles import load_profile
@@ -209,7 +208,7 @@ class Broken:
 
 
 def test_a_fault_in_the_analysis_is_told_kept_and_lets_the_source_go(monkeypatch, request):
-    monkeypatch.setattr("app.live.running.analyser_for", lambda *_, **__: Broken())
+    monkeypatch.setattr("app.live.session.analyser_for", lambda *_, **__: Broken())
     session, source = request.getfixturevalue("held")
     view = phase_of(session, Phase.FAILED)
     assert "ZeroDivisionError: broken on purpose" in view.message
@@ -243,7 +242,7 @@ class Busy:
 
 def test_a_view_does_not_wait_for_the_analysis(session, monkeypatch):
     busy = Busy()
-    monkeypatch.setattr("app.live.running.analyser_for", lambda *_, **__: busy)
+    monkeypatch.setattr("app.live.session.analyser_for", lambda *_, **__: busy)
     session.open(SIM)
     assert busy.working.wait(WAIT_S)
     seen = []

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from app.live.strip import APART_S, KEPT_S, Strip
+from app.live.view import APART_S, KEPT_S, Strip
 
 
 def filled(times_s, balances):

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import app.profiles
-from app.cli import run
+from app.cli.main import run
 from app.profiles import (
     SPECS,
     Profile,

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 
-from app.stream.meters import FrameTimes, LevelMeter, peaks
+from app.stream.acquisition import FrameTimes, LevelMeter, peaks
 from tests.app.stream.fakes import RATE_HZ, block
 
 

@@ -7,8 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.stream.gaps import Gap
-from app.stream.ring import Chunk, GapInWindow, Overrun, Ring, StreamError
+from app.stream.ring import Chunk, Gap, GapInWindow, Overrun, Ring, StreamError
 from tests.app.stream.fakes import frames
 
 LONG_S = 20.0

@@ -16,7 +16,7 @@ import time
 
 import numpy as np
 
-from instruments.addresses import open_address
+from instruments.address import open_address
 from instruments.source import SourceError, SourceTimeout
 from instruments.virtual.drive import VirtualDrive
 from instruments.virtual.params import VirtualParams

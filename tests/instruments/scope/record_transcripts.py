@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from instruments.scope.faults import Deadline
+from instruments.scope.links import Deadline
 from instruments.scope.options import ScopeOptions
-from instruments.scope.records import frames
 from instruments.scope.session import ScopeSession
+from instruments.scope.waveform import frames
 from instruments.virtual.scope import FAMILIES, ScopeServer
 from tests.instruments.scope.faultcase import new_scope
 from tests.instruments.scope.wire import RecordingLink, save

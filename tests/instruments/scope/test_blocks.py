@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from instruments.scope.blocks import MOST_JUNK, BlockError, Header, find_header, parse_block
+from instruments.scope.links import MOST_JUNK, BlockError, Header, find_header, parse_block
 
 
 @pytest.mark.parametrize(

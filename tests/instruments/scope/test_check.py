@@ -2,8 +2,8 @@
 
 import pytest
 
-from instruments.scope.catalogue import load_families
 from instruments.scope.check import check_scope
+from instruments.scope.family import load_families
 from instruments.source import AddressError, SourceUnavailable
 from instruments.virtual.scope import FAMILIES, ScopeServer
 from tests.instruments.scope.faultcase import new_scope

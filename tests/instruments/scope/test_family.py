@@ -5,7 +5,7 @@ from importlib import resources
 
 import pytest
 
-from instruments.scope.catalogue import FamilyError, choose, load_families, read_family
+from instruments.scope.family import FamilyError, choose, load_families, read_family
 from instruments.source import SourceUnavailable
 
 SHIPPED = resources.files("instruments.scope") / "families"

@@ -4,7 +4,7 @@ import time
 
 import pytest
 
-from instruments.addresses import open_address
+from instruments.address import open_address
 from instruments.source import SourceLost
 from instruments.virtual.scope import ScopeServer
 from tests.instruments.scope.faultcase import lobes_ratio, new_scope, next_block

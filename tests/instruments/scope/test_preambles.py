@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from instruments.scope.preambles import PARSERS, PreambleError, number
+from instruments.scope.preamble import PARSERS, PreambleError, number
 
 
 def parse(name, **answers):

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from instruments.scope.catalogue import load_families
-from instruments.scope.preambles import Preamble, PreambleError
-from instruments.scope.records import (
+from instruments.scope.family import load_families
+from instruments.scope.preamble import Preamble, PreambleError
+from instruments.scope.waveform import (
     Record,
     cell_interval_s,
     cells_before_trigger,

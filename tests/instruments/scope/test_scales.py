@@ -5,8 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from instruments.scope.preambles import PARSERS
-from instruments.scope.scales import SCALES
+from instruments.scope.preamble import PARSERS, SCALES
 
 # scale, fields, code, volts: each line computed by hand.
 CASES = [

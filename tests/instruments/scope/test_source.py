@@ -6,7 +6,7 @@ import time
 import numpy as np
 import pytest
 
-from instruments.addresses import open_address
+from instruments.address import open_address
 from instruments.scope.options import ScopeOptions
 from instruments.scope.source import ScopeSource
 from instruments.source import (

@@ -7,13 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from instruments.scope.catalogue import load_families
-from instruments.scope.faults import Cancelled, Deadline, Garbled, Late
-from instruments.scope.link import MessageLink
+from instruments.scope.family import load_families
+from instruments.scope.links import Cancelled, Deadline, Garbled, Late, MessageLink, SocketLink
 from instruments.scope.options import ScopeOptions
-from instruments.scope.records import frames
 from instruments.scope.session import ScopeSession, identify
-from instruments.scope.socketlink import SocketLink
+from instruments.scope.waveform import frames
 from instruments.source import SourceLost, SourceUnavailable
 from tests.instruments.scope.wire import ScriptedLink, load
 

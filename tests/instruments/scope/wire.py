@@ -9,8 +9,7 @@ import base64
 import json
 import zlib
 
-from instruments.scope.link import StreamLink
-from instruments.scope.socketlink import SocketLink
+from instruments.scope.links import SocketLink, StreamLink
 from instruments.source import SourceLost
 
 

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from instruments.source import Role
-from instruments.virtual import tracks
+from instruments.virtual import disk
 from instruments.virtual.drive import VirtualDrive
 from instruments.virtual.params import VirtualParams
-from instruments.virtual.simulation import digitiser_for
+from instruments.virtual.sampling import digitiser_for
 
 STILL = {"wow_percent": 0.0, "drift_percent": 0.0, "snr_db": inf, "hum_v": 0.0}
 RATE_HZ = 1e6
@@ -30,7 +30,7 @@ def sampled(drive, params, seconds=0.21):
 )
 def test_azimuth_loss(arcmin, loss_db):
     """The standard tape-loss expression sin y / y, for W = 300 µm and λ = 9.176 µm."""
-    assert 20 * log10(tracks.azimuth_loss(300.0, arcmin, 9.176)) == pytest.approx(loss_db, abs=5e-4)
+    assert 20 * log10(disk.azimuth_loss(300.0, arcmin, 9.176)) == pytest.approx(loss_db, abs=5e-4)
 
 
 @pytest.mark.parametrize(
@@ -38,12 +38,12 @@ def test_azimuth_loss(arcmin, loss_db):
 )
 def test_radii(track, side, radius_mm):
     """ECMA-70, 5.1."""
-    assert tracks.radius_mm(track, side) == pytest.approx(radius_mm, abs=5e-4)
+    assert disk.radius_mm(track, side) == pytest.approx(radius_mm, abs=5e-4)
 
 
 def test_spacing_loss():
     """Wallace, 54.6·d/λ dB: 5.28 dB at 0.3/3.1."""
-    assert -20 * log10(tracks.spacing_loss(0.3, 3.1)) == pytest.approx(5.28, abs=0.01)
+    assert -20 * log10(disk.spacing_loss(0.3, 3.1)) == pytest.approx(5.28, abs=0.01)
 
 
 def test_tight_screws_hold_the_body_and_tightening_moves_it():
@@ -101,7 +101,7 @@ def test_the_azimuth_bursts_follow_the_loss_curve():
     drive.seek(34)
     times_s = drive.spindle.times_s(np.array([1.0 + 0.001 + 0.03 + each / 8 for each in range(4)]))
     heights = drive.signal(times_s).envelope_v / 0.4
-    length_um = 2 * pi * tracks.radius_mm(34, 0) * 1e3 / 25000
+    length_um = 2 * pi * disk.radius_mm(34, 0) * 1e3 / 25000
     for height, angle in zip(heights, (-12, 12, -18, 18), strict=True):
         y = pi * 300.0 * np.tan(np.radians((angle - 5.0) / 60)) / length_um
         assert height == pytest.approx(np.sin(y) / y, rel=1e-6)
@@ -110,8 +110,8 @@ def test_the_azimuth_bursts_follow_the_loss_curve():
 def test_nothing_is_written_where_the_sensor_protects():
     drive = drive_of()
     drive.write("2F")
-    for disk, protected in (("alignment", True), ("protected", True), ("scratch", False)):
-        drive.insert(disk)
+    for inserted, protected in (("alignment", True), ("protected", True), ("scratch", False)):
+        drive.insert(inserted)
         assert drive.write_protected is protected
     drive.insert("protected")
     drive.write("2F")

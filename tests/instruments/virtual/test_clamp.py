@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from instruments.virtual.clamp import Clamp, Seating
+from instruments.virtual.mechanics import Clamp, Seating
 
 
 def draw(count, seed=3):

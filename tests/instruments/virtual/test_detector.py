@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from instruments.virtual.detector import Coupling, detect
+from instruments.virtual.electronics import Coupling, detect
 
 
 def test_an_ideal_detector_gives_the_amplitude():

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from instruments.source import Role
 from instruments.virtual.drive import VirtualDrive
 from instruments.virtual.params import VirtualParams
-from instruments.virtual.simulation import digitiser_for, simulate
+from instruments.virtual.sampling import digitiser_for, simulate
 
 PHASES = (Role.PLUS, Role.MINUS, Role.INDEX)
 QUIET = VirtualParams(snr_db=inf, hum_v=0.0, third_harmonic=0.0, mismatch_percent=0.0)

@@ -7,10 +7,10 @@ import pytest
 from scipy import signal as scipy_signal
 
 from instruments.source import Role
-from instruments.virtual.clamp import Seating
 from instruments.virtual.drive import PITCH_UM, VirtualDrive
+from instruments.virtual.mechanics import Seating
 from instruments.virtual.params import VirtualParams
-from instruments.virtual.simulation import simulate
+from instruments.virtual.sampling import simulate
 
 RECORDINGS = ["two-band", "boundary", "alternating"]
 

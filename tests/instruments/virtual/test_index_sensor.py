@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from instruments.virtual.index_sensor import IndexSensor
-from instruments.virtual.spindle import Spindle, Wow
+from instruments.virtual.mechanics import IndexSensor, Spindle, Wow
 
 RATE_HZ = 100e3
 SPINDLE = Spindle(300.0, (Wow(0.01, 1.7, 0.4),), start_turns=0.37)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from instruments.addresses import open_address
+from instruments.address import open_address
 from instruments.source import AddressError
 from instruments.virtual.params import (
     OPTIONS,

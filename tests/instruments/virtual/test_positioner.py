@@ -2,7 +2,7 @@
 
 import pytest
 
-from instruments.virtual.positioner import Positioner
+from instruments.virtual.mechanics import Positioner
 
 PITCH_UM = 25.4e3 / 48
 """ECMA-70, 5.1: the radius falls by 25.4 mm / 48 a track."""

@@ -7,8 +7,8 @@ out by hand beside each check. A clamp shift acts to first order as a change of 
 import numpy as np
 import pytest
 
-from instruments.virtual.clamp import Seating
-from instruments.virtual.recording import Alternating, Beat, Boundary, TwoBand, presence
+from instruments.virtual.disk import Alternating, Beat, Boundary, TwoBand, presence
+from instruments.virtual.mechanics import Seating
 
 TURN = np.arange(36000) / 36000
 TOP = 0.25

@@ -7,7 +7,7 @@ from math import inf
 import numpy as np
 import pytest
 
-from instruments.addresses import open_address
+from instruments.address import open_address
 from instruments.source import (
     AddressError,
     PracticeControls,
@@ -18,7 +18,7 @@ from instruments.source import (
     parse_roles,
 )
 from instruments.virtual.params import VirtualParams
-from instruments.virtual.simulation import simulate
+from instruments.virtual.sampling import simulate
 from instruments.virtual.source import VirtualSource
 
 QUIET = VirtualParams(

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.integrate import cumulative_simpson
 
-from instruments.virtual.spindle import Spindle, Wow
+from instruments.virtual.mechanics import Spindle, Wow
 
 
 def test_a_steady_spindle_at_300_rpm_turns_five_times_a_second():

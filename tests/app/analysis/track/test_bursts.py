@@ -4,12 +4,9 @@ import numpy as np
 import pytest
 
 from app.analysis import messages
-from app.analysis.findings import Burst
-from app.analysis.reading import Message, Quantity
-from app.analysis.signal.captured import Captured
-from app.analysis.track.azimuth import angle_of, azimuth_loss, azimuth_of
-from app.analysis.track.bursts import bursts_of
-from app.analysis.track.indextiming import index_of
+from app.analysis.envelope.series import Captured
+from app.analysis.results import Burst, Message, Quantity
+from app.analysis.track.bursts import angle_of, azimuth_loss, azimuth_of, bursts_of, index_of
 from tests.app.analysis import made_bursts
 from tests.app.analysis.made_bursts import extremes_of
 from tests.app.analysis.running import RAW, setup_for

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from app.analysis import messages
-from app.analysis.signal.captured import Captured
+from app.analysis.envelope.series import Captured
 from app.analysis.track.output import output_of
 from tests.app.analysis import made_bursts
 from tests.app.analysis.made_bursts import extremes_of

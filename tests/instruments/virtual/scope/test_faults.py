@@ -8,7 +8,7 @@ import pytest
 import pyvisa
 
 from instruments.virtual.scope import Fault, ScopeServer
-from instruments.virtual.scope.faults import ON_BLOCKS, Break, Pause, Request, Send, faulty
+from instruments.virtual.scope.scope import ON_BLOCKS, Break, Pause, Request, Send, faulty
 from tests.instruments.virtual.scope.bench import asker, block, make_scope, set_up, take
 
 SIZE = 12_000

@@ -5,9 +5,14 @@ import pytest
 
 from instruments.virtual.drive import VirtualDrive
 from instruments.virtual.params import VirtualParams
-from instruments.virtual.scope.frontend import FrontEnd, setup_of
-from instruments.virtual.scope.panel import MATHS, new_panel
-from instruments.virtual.scope.record import Traits, trace_of
+from instruments.virtual.scope.hardware import (
+    MATHS,
+    FrontEnd,
+    Traits,
+    new_panel,
+    setup_of,
+    trace_of,
+)
 from tests.instruments.virtual.scope.bench import QUIET, lobes_v
 
 PROBES = (10.0, 10.0, 10.0, 10.0)

@@ -11,7 +11,7 @@ import pytest
 import pyvisa
 
 from instruments.virtual.scope import TRANSPORTS, ScopeServer
-from instruments.virtual.scope.servers.server import MOST_LINKS
+from instruments.virtual.scope.server import MOST_LINKS
 from tests.instruments.virtual.scope.bench import FAMILIES, block, make_scope, ratio, set_up, take
 
 OWN_THREADS = ("scope-accept", "scope-link", "scope-mailbox", "scope-ahead")

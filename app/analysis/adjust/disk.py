@@ -1,0 +1,259 @@
+"""How far warmth and humidity shift the alignment track against the head.
+
+Several seatings of the disk: mean, spread, and whether the spread is of scale or of zero.
+
+A clamp that shifts the disk along the lobes' axis makes both lobes larger or smaller and the scale
+with them: offset × sum of the lobes stays. What shifts the zero leaves the sum alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.analysis.results import Quantity
+from app.analysis.uncertainty import excess_u, quantile
+
+NOTHING = Quantity(0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class ExpansionFinding:
+    """Shift of the track against the head, in micrometres, positive outward.
+
+    The head's offset from the track reads as much less.
+
+    Attributes
+    ----------
+    shift_um : Quantity
+        All together.
+    film_um, humidity_um, chassis_um : Quantity
+        The parts: film by temperature, film by humidity, and what the chassis takes back.
+    """
+
+    shift_um: Quantity
+    film_um: Quantity
+    humidity_um: Quantity
+    chassis_um: Quantity
+
+
+def expansion_of(
+    radius_mm: float,
+    *,
+    film_k: Quantity = NOTHING,
+    film_ppm_per_k: Quantity,
+    humidity_percent: Quantity = NOTHING,
+    humidity_ppm_per_percent: Quantity = NOTHING,
+    chassis_k: Quantity = NOTHING,
+    chassis_ppm_per_k: Quantity = NOTHING,
+) -> ExpansionFinding:
+    """Return the shift of a track by differences from the conditions that its disk is for.
+
+    Parameters
+    ----------
+    radius_mm : float
+        Radius of the track.
+    film_k, humidity_percent, chassis_k : Quantity
+        Disk and chassis less what they were when the disk was written or certified: kelvin, and
+        per cent of relative humidity.
+    film_ppm_per_k, humidity_ppm_per_percent, chassis_ppm_per_k : Quantity
+        Coefficients in millionths: PET film about 17 a kelvin, aluminium about 23 (from memory).
+    """
+    film = _grown(radius_mm, film_ppm_per_k, film_k)
+    humidity = _grown(radius_mm, humidity_ppm_per_percent, humidity_percent)
+    chassis = _grown(-radius_mm, chassis_ppm_per_k, chassis_k)
+    parts = (film, humidity, chassis)
+    u = float(np.sqrt(sum(part.u**2 for part in parts)))
+    return ExpansionFinding(Quantity(sum(part.value for part in parts), u), film, humidity, chassis)
+
+
+def _grown(radius_mm: float, ppm: Quantity, by: Quantity) -> Quantity:
+    """Return radius × coefficient × difference in µm: a millionth of a millimetre is 0.001 µm."""
+    # The product of both uncertainties is all there is of u where both values are zero.
+    u = np.sqrt((ppm.value * by.u) ** 2 + (by.value * ppm.u) ** 2 + (ppm.u * by.u) ** 2)
+    size = 1e-3 * radius_mm
+    return Quantity(size * ppm.value * by.value, float(abs(size) * u))
+
+
+_MOST_SEATINGS = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Seating:
+    """What was read at one seating.
+
+    Attributes
+    ----------
+    offset_um : Quantity
+        Radial offset; u without what all seatings share (the uncertainty of the scale).
+    sum_v : float
+        First plus second lobe, above 0.
+    place_turns : float or None
+        Place of the first lobe's top, from the index.
+    """
+
+    offset_um: Quantity
+    sum_v: float
+    place_turns: float | None = None
+
+
+class SpreadCause(StrEnum):
+    """Where the spread of the offset comes from."""
+
+    NOISE = "noise"
+    """It is no more than each reading's own uncertainty explains."""
+    SCALE = "scale"
+    """It goes with the sum of the lobes: the clamp centres differently; even lobes stay even."""
+    ZERO = "zero"
+    """It does not: the disk's shape differs, and would at even lobes too."""
+    BOTH = "both"
+    UNTOLD = "untold"
+    """There are fewer than three seatings."""
+
+
+@dataclass(frozen=True, slots=True)
+class SeatingFinding:
+    """What n seatings tell.
+
+    Attributes
+    ----------
+    count : int
+        Seatings.
+    offset_um : Quantity
+        Mean, with u so enlarged that ±2u covers 95 %.
+    sd_um, standard_error_um : float
+        Standard deviation of single seatings, and that of their mean, s/√n, not enlarged.
+    seatings_needed : int or None
+        How many hold the wanted expanded uncertainty of the mean, at least 2; None where more
+        than a thousand would be needed.
+    cause : SpreadCause
+        Of the spread.
+    scale_sd_um, zero_sd_um : float
+        Spread that goes with the sum of the lobes, and what else is beyond noise.
+    sum_sd_percent : float
+        Standard deviation of the sum of the lobes: how much the scale differs.
+    place_sd_turns : float or None
+        Standard deviation of the first lobe's place.
+    stands_out : int or None
+        Which seating stands out, counted from 0 (Grubbs' test, 5 %).
+    """
+
+    count: int
+    offset_um: Quantity
+    sd_um: float
+    standard_error_um: float
+    seatings_needed: int | None
+    cause: SpreadCause
+    scale_sd_um: float
+    zero_sd_um: float
+    sum_sd_percent: float
+    place_sd_turns: float | None
+    stands_out: int | None
+
+
+def seating_of(seatings: Sequence[Seating], wanted_um: float) -> SeatingFinding:
+    """Return what several seatings tell.
+
+    Parameters
+    ----------
+    seatings : sequence of Seating, shape (n,)
+        In the order in which they were taken.
+    wanted_um : float
+        Expanded uncertainty (95 %) that the mean is to have.
+
+    Raises
+    ------
+    ValueError
+        With fewer than two seatings.
+    """
+    count = len(seatings)
+    if count < 2:
+        raise ValueError(f"{count} seatings have no spread; reseat and measure again")
+    offsets = np.array([seating.offset_um.value for seating in seatings])
+    u = np.array([seating.offset_um.u for seating in seatings])
+    sums = np.array([seating.sum_v for seating in seatings])
+    error = float(np.std(offsets, ddof=1)) / np.sqrt(count)
+    # With few values their scatter may be small by chance: each one's own u is the least.
+    mean_u = max(error * quantile(count - 1) / 2.0, float(np.sqrt(np.mean(u**2) / count)))
+    scales = offsets.mean() * (sums.mean() / sums - 1.0)
+    rest = offsets - scales
+    return SeatingFinding(
+        count=count,
+        offset_um=Quantity(float(offsets.mean()), float(mean_u)),
+        sd_um=float(np.std(offsets, ddof=1)),
+        standard_error_um=float(error),
+        seatings_needed=seatings_needed(float(np.std(offsets, ddof=1)), wanted_um),
+        cause=_cause(offsets, rest, u),
+        scale_sd_um=float(np.std(scales, ddof=1)),
+        zero_sd_um=float(np.sqrt(max(0.0, np.var(rest, ddof=1) - np.mean(u**2)))),
+        sum_sd_percent=100.0 * float(np.std(sums, ddof=1) / sums.mean()),
+        place_sd_turns=_place_sd(seatings),
+        stands_out=outlier(offsets),
+    )
+
+
+def seatings_needed(sd: float, wanted: float) -> int | None:
+    """Return the least n with t(n − 1)·sd/√n within `wanted` at 95 %, None above a thousand."""
+    for count in range(2, _MOST_SEATINGS + 1):
+        if quantile(count - 1) * sd <= wanted * np.sqrt(count):
+            return count
+    return None
+
+
+def grubbs_limit(count: int, significance: float = 0.05) -> float:
+    """Return what Grubbs' statistic exceeds by chance so often, two-sided (ISO 5725-2, 7.3.4).
+
+    Parameters
+    ----------
+    count : int
+        Values, at least 3.
+    significance : float
+        How often at most.
+    """
+    t = quantile(count - 2, 1.0 - significance / count)
+    return float((count - 1) / np.sqrt(count) * np.sqrt(t**2 / (count - 2 + t**2)))
+
+
+def outlier(values: NDArray[np.float64], significance: float = 0.05) -> int | None:
+    """Return which value stands out by Grubbs' test, None when none does or there are under 3.
+
+    Parameters
+    ----------
+    values : numpy.ndarray
+        float64, shape (n,).
+    significance : float
+        How often one stands out by chance.
+    """
+    if len(values) < 3:
+        return None
+    away = np.abs(values - values.mean())
+    sd = float(np.std(values, ddof=1))
+    place = int(np.argmax(away))
+    return place if away[place] > grubbs_limit(len(values), significance) * sd else None
+
+
+def _cause(
+    offsets: NDArray[np.float64], rest: NDArray[np.float64], u: NDArray[np.float64]
+) -> SpreadCause:
+    if len(offsets) < 3:
+        return SpreadCause.UNTOLD
+    if excess_u(offsets, u) == 0.0:
+        return SpreadCause.NOISE
+    # Taken out what goes with the sum, less than half the variance is left, or it is not that.
+    scaled = float(np.var(rest)) < 0.5 * float(np.var(offsets))
+    if not scaled:
+        return SpreadCause.ZERO
+    return SpreadCause.BOTH if excess_u(rest, u) > 0.0 else SpreadCause.SCALE
+
+
+def _place_sd(seatings: Sequence[Seating]) -> float | None:
+    places = [seating.place_turns for seating in seatings if seating.place_turns is not None]
+    if len(places) < 2:
+        return None
+    # About the first, so that lobes to both sides of the index are not a turn apart.
+    away = (np.array(places) - places[0] + 0.5) % 1.0
+    return float(np.std(away, ddof=1))

@@ -1,0 +1,349 @@
+"""Finding the carrier of the pattern in raw samples.
+
+From raw samples to the envelope, by quadrature demodulation at the carrier.
+
+The stream is cut into short blocks of some eight carrier periods. Over each, cosine, sine, a
+constant and a slope are fitted to every signal column by least squares: the three-parameter sine
+fit of IEEE 1057 with a slope, so that hum and offset do not leak into the amplitude. All fits
+together are one matrix product, the only pass over the samples. Consecutive blocks make a cell:
+within it they are turned back by the local carrier, tracked from block to block, and added.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.analysis.envelope.series import Cells
+
+CARRIER_LOW_HZ = 20e3
+"""Lowest carrier looked for."""
+CARRIER_HIGH_OF_RATE = 0.45
+"""Highest carrier looked for, as a part of the sample rate."""
+
+_SEGMENT_S = 4e-3
+"""Length of one spectrum: short beside a lobe, long beside a carrier's period."""
+_LEAST_PEAK_DB = 13.5
+"""A line must stand this far over the mean of its spectrum. Of 2000 lines of white noise the
+highest stands 8.8 dB over the mean on average, and one in 10 000 such spectra reaches 13."""
+
+
+@dataclass(frozen=True, slots=True)
+class CarrierFound:
+    """The strongest line of a stretch of signal."""
+
+    frequency_hz: float
+    peak_to_mean_db: float
+
+
+def find_carrier(signal_v: NDArray[np.float32], sample_rate_hz: float) -> CarrierFound | None:
+    """Return the strongest line from 20 kHz to half the rate, or None where nothing stands out.
+
+    The signal is cut into segments of some milliseconds; the one with the strongest line decides,
+    since most of a turn may hold no signal at all.
+
+    Parameters
+    ----------
+    signal_v : numpy.ndarray
+        float32, shape (frames,): the differential, in volts.
+    sample_rate_hz : float
+        Frames a second.
+    """
+    size = 1 << max(8, int(np.log2(_SEGMENT_S * sample_rate_hz)))
+    count = signal_v.size // size
+    if count == 0:
+        return None
+    segments = signal_v[: count * size].reshape(count, size)
+    segments = segments[np.isfinite(segments).all(axis=1)].astype(np.float64)
+    if not len(segments):
+        return None
+    segments -= segments.mean(axis=1, keepdims=True)
+    window = np.hanning(size)
+    spectra = np.abs(np.fft.rfft(segments * window, axis=1)) ** 2
+    low = int(np.ceil(CARRIER_LOW_HZ * size / sample_rate_hz))
+    low = max(low, 3)
+    band = spectra[:, low:-1]
+    if band.shape[1] < 8:
+        return None
+    which, line = np.unravel_index(int(np.argmax(band)), band.shape)
+    row = band[which]
+    mean = (row.sum() - row[max(line - 2, 0) : line + 3].sum()) / row.size
+    peak = float(row[line])
+    if peak <= 0.0:
+        return None
+    over_db = 10.0 * np.log10(peak / max(float(mean), peak * 1e-12))
+    if over_db < _LEAST_PEAK_DB:
+        return None
+    centre = line + low + _line_offset(spectra[which], int(line) + low)
+    return CarrierFound(float(centre * sample_rate_hz / size), float(over_db))
+
+
+def _line_offset(spectrum: NDArray[np.float64], line: int) -> float:
+    """Return a line's place between bins: a parabola through the logarithms of three bins."""
+    left, middle, right = np.log(np.maximum(spectrum[line - 1 : line + 2], 1e-300))
+    curvature = left - 2.0 * middle + right
+    return float(0.5 * (left - right) / curvature) if curvature < 0.0 else 0.0
+
+
+_PERIODS_A_BLOCK = 8.0
+"""Long enough for the slope to be told from the sine, short enough for 5 % of speed error."""
+_CELL_S = 0.5e-3
+"""Some 400 cells a turn."""
+_TRACK_S = 4e-3
+"""Half the length over which the local carrier is averaged."""
+_NOISE_EVERY = 16
+_NOISE_BLOCKS = 32
+"""One block in so many is searched for noise, or more of them where there are few."""
+_LEAST_CORRELATION = 0.9
+"""The phases' slow parts must agree this well before their gains are compared by them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Where the signal stands among the columns: one of the two, and the index beside it."""
+
+    plus: int | None = None
+    minus: int | None = None
+    differential: int | None = None
+    envelope: int | None = None
+    index: int | None = None
+
+    @property
+    def signals(self) -> tuple[int, ...]:
+        """Columns that carry signal, not index."""
+        named = (self.plus, self.minus, self.differential, self.envelope)
+        return tuple(column for column in named if column is not None)
+
+    def differential_of(self, samples_v: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return plus − minus, or the differential column as it is, shape (frames,)."""
+        if self.differential is not None:
+            return np.ascontiguousarray(samples_v[:, self.differential])
+        return samples_v[:, self.plus] - samples_v[:, self.minus]
+
+
+class Demodulator:
+    """Turns a stream of samples into cells of envelope.
+
+    Parameters
+    ----------
+    columns : Columns
+        Which columns are plus and minus, or differential.
+    channels : int
+        Columns in all.
+    sample_rate_hz, carrier_hz : float
+        The rate and the carrier found; the carrier may then move by a twentieth.
+    """
+
+    def __init__(
+        self, columns: Columns, channels: int, sample_rate_hz: float, carrier_hz: float
+    ) -> None:
+        self._signals = columns.signals
+        self._channels = channels
+        self.sample_rate_hz = sample_rate_hz
+        self.carrier_hz = carrier_hz
+        self.block = max(12, round(_PERIODS_A_BLOCK * sample_rate_hz / carrier_hz))
+        self._blocks_a_cell = max(1, round(_CELL_S * sample_rate_hz / self.block))
+        self.frames_a_cell = self.block * self._blocks_a_cell
+        self._track = max(1, round(_TRACK_S * sample_rate_hz / self.frames_a_cell))
+        self._turn_a_block = 2.0 * np.pi * carrier_hz * self.block / sample_rate_hz
+        self._fit = self._fit_matrix()
+        self.known = self._known_matrix()
+        self._trim = 1.0
+        self.noise_v2 = 0.0
+        """Noise power of the differential in the full sampled band, as last measured."""
+        self._left = np.zeros((0, channels), dtype=np.float32)
+        self._next_frame: int | None = None
+        self._phasors = np.zeros((0,), dtype=np.complex64)
+        self._noises: list[float] = []
+        self._first_cell = 0
+        self._emitted = 0
+
+    @property
+    def tone(self) -> NDArray[np.float32]:
+        """An orthonormal basis of the carrier within a block, float32, shape (block, 2)."""
+        place = np.arange(self.block) - (self.block - 1) / 2.0
+        angle = 2.0 * np.pi * self.carrier_hz / self.sample_rate_hz * place
+        basis, _ = np.linalg.qr(np.stack([np.cos(angle), np.sin(angle)], axis=1))
+        return basis.astype(np.float32)
+
+    @property
+    def trim(self) -> float:
+        """Weight of the plus phase; that of the minus phase is two less this."""
+        return self._trim
+
+    def push(self, samples_v: NDArray[np.float32], first_index: int) -> list[Cells]:
+        """Take the next samples and return the cells that they complete.
+
+        Parameters
+        ----------
+        samples_v : numpy.ndarray
+            float32, shape (frames, channels), C-contiguous, in volts.
+        first_index : int
+            Absolute index of the first frame; a jump forward is a gap.
+        """
+        done: list[Cells] = []
+        if self._next_frame is None or first_index != self._next_frame + len(self._left):
+            done = self.flush()
+            # Cells lie on the absolute grid: what comes before the next cell's start is let go.
+            skip = -first_index % self.frames_a_cell
+            samples_v, first_index = samples_v[skip:], first_index + skip
+            if not len(samples_v):
+                return done
+            self._first_cell = first_index // self.frames_a_cell
+            self._next_frame = first_index
+        if len(self._left):
+            # Only the block that was begun is put together: the rest is used where it stands.
+            missing = self.block - len(self._left)
+            begun = np.concatenate([self._left, samples_v[:missing]])
+            samples_v = samples_v[missing:]
+            self._left = begun if len(begun) < self.block else begun[:0]
+            if len(begun) == self.block:
+                self._demodulate(begun)
+        used = len(samples_v) - len(samples_v) % self.block
+        if used:
+            self._demodulate(samples_v[:used])
+            self._measure_noise(samples_v[:used])
+        if used < len(samples_v):
+            self._left = samples_v[used:].copy()
+        return [*done, *self._finished(whole=False)]
+
+    def flush(self) -> list[Cells]:
+        """Return the cells still waiting for their neighbours, and begin anew."""
+        done = self._finished(whole=True)
+        self._phasors = self._phasors[:0]
+        self._left = self._left[:0]
+        self._emitted = 0
+        self._next_frame = None
+        return done
+
+    def _fit_matrix(self) -> NDArray[np.float32]:
+        """Return the matrix (block · channels, 3 · signals) that fits every signal column.
+
+        For each signal column in turn: cosine, sine, constant.
+        """
+        place = np.arange(self.block) - (self.block - 1) / 2.0
+        angle = 2.0 * np.pi * self.carrier_hz / self.sample_rate_hz * place
+        design = np.stack([np.cos(angle), np.sin(angle), np.ones_like(angle), place], axis=1)
+        solve = np.linalg.pinv(design)[:3]
+        matrix = np.zeros((self.block, self._channels, 3 * len(self._signals)))
+        for number, column in enumerate(self._signals):
+            matrix[:, column, 3 * number : 3 * number + 3] = solve.T
+        return matrix.reshape(self.block * self._channels, -1).astype(np.float32)
+
+    def _known_matrix(self) -> NDArray[np.float32]:
+        """Return an orthonormal basis (block, k) of all that is not noise within a block.
+
+        Constant and slope, carrier and its change over the block (the fourth parameter of the
+        sine fit), second and third harmonic where they fall.
+        """
+        place = np.arange(self.block) - (self.block - 1) / 2.0
+        angle = 2.0 * np.pi * self.carrier_hz / self.sample_rate_hz * place
+        far = place / self.block
+        columns = [np.ones_like(far), far]
+        for harmonic in (1, 2, 3):
+            for power in range(3 if harmonic == 1 else 2):
+                columns.append(np.cos(harmonic * angle) * far**power)
+                columns.append(np.sin(harmonic * angle) * far**power)
+        # Aliased harmonics may fall on one another: keep the directions that are new.
+        left, strength, _ = np.linalg.svd(np.stack(columns, axis=1), full_matrices=False)
+        return left[:, strength > 1e-3 * strength[0]].astype(np.float32)
+
+    def _demodulate(self, samples_v: NDArray[np.float32]) -> None:
+        blocks = samples_v.reshape(-1, self.block * self._channels)
+        fitted = blocks @ self._fit
+        phasor = np.empty(len(fitted), dtype=np.complex64)
+        if len(self._signals) == 2:
+            self._measure_trim(fitted[:, 2], fitted[:, 5])
+            weight = np.float32(self._trim)
+            phasor.real = weight * fitted[:, 0] - (2 - weight) * fitted[:, 3]
+            phasor.imag = (2 - weight) * fitted[:, 4] - weight * fitted[:, 1]
+        else:
+            phasor.real = fitted[:, 0]
+            phasor.imag = -fitted[:, 1]
+        self._phasors = np.concatenate([self._phasors, phasor])
+        self._next_frame = (self._next_frame or 0) + len(samples_v)
+
+    def _measure_trim(self, plus_v: NDArray[np.float32], minus_v: NDArray[np.float32]) -> None:
+        """Compare the phases' gains by what is common to both and slow: hum, if there is any."""
+        fine = np.isfinite(plus_v) & np.isfinite(minus_v)
+        if np.count_nonzero(fine) < 64:
+            return
+        plus = plus_v[fine].astype(np.float64)
+        minus = minus_v[fine].astype(np.float64)
+        plus -= plus.mean()
+        minus -= minus.mean()
+        plus2, minus2 = float(plus @ plus), float(minus @ minus)
+        if plus2 <= 0.0 or minus2 <= 0.0:
+            return
+        if float(plus @ minus) < _LEAST_CORRELATION * np.sqrt(plus2 * minus2):
+            return
+        gain = np.sqrt(minus2 / plus2)
+        target = 2.0 * gain / (1.0 + gain)
+        # Slow enough not to move with one chunk's noise, quick enough to settle within a second.
+        self._trim += min(1.0, len(plus) / 4000.0) * (target - self._trim)
+
+    def _measure_noise(self, samples_v: NDArray[np.float32]) -> None:
+        blocks = samples_v.reshape(-1, self.block, self._channels)
+        frames = blocks[:: max(1, min(_NOISE_EVERY, len(blocks) // _NOISE_BLOCKS))]
+        if len(self._signals) == 2:
+            weight = np.float32(self._trim)
+            plus, minus = self._signals
+            signal = weight * frames[:, :, plus] - (2 - weight) * frames[:, :, minus]
+        else:
+            signal = np.ascontiguousarray(frames[:, :, self._signals[0]])
+        signal = signal - signal.mean(axis=1, keepdims=True)
+        known = signal @ self.known
+        rest = np.einsum("ij,ij->i", signal, signal) - np.einsum("ij,ij->i", known, known)
+        freedom = self.block - self.known.shape[1]
+        rest = rest[np.isfinite(rest)]
+        if not rest.size:
+            return
+        # The median forgives drop-outs' edges; it lies below the mean as that of chi-square does.
+        median = float(np.median(rest)) / (freedom * (1.0 - 2.0 / (9.0 * freedom)) ** 3)
+        self._noises.append(max(median, 0.0))
+        del self._noises[:-32]
+        self.noise_v2 = float(np.mean(self._noises))
+
+    def _finished(self, *, whole: bool) -> list[Cells]:
+        """Return cells whose neighbours on both sides are there, or all of them."""
+        size = self._blocks_a_cell
+        available = len(self._phasors) // size
+        margin = self._track
+        ready = available if whole else available - margin
+        if ready <= self._emitted:
+            return []
+        phasors = self._phasors[: available * size].reshape(available, size)
+        start = max(0, self._emitted - margin)
+        cells = self._cells(phasors[start:available], self._emitted - start, ready - start)
+        first = self._first_cell + self._emitted
+        keep = max(0, ready - margin - 1)
+        self._phasors = self._phasors[keep * size :].copy()
+        self._first_cell += keep
+        self._emitted = ready - keep
+        return [Cells(first, *cells)]
+
+    def _cells(
+        self, phasors: NDArray[np.complex64], start: int, end: int
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
+        size = self._blocks_a_cell
+        fine: NDArray[np.bool_] = np.isfinite(phasors)
+        ok: NDArray[np.bool_] = np.all(fine, axis=1)
+        phasors = np.where(fine, phasors, 0)
+        flat = phasors.ravel().astype(np.complex128)
+        steps = np.zeros(flat.size, dtype=np.complex128)
+        steps[1:] = flat[1:] * np.conj(flat[:-1])
+        a_cell = steps.reshape(-1, size).sum(axis=1)
+        window = np.hanning(2 * self._track + 3)[1:-1]
+        smooth = np.convolve(a_cell, window, mode="full")[self._track :][: len(a_cell)]
+        turn = np.angle(smooth)
+        place = np.arange(size) - (size - 1) / 2.0
+        back = np.exp(-1j * turn[start:end, None] * place)
+        level = (flat.reshape(-1, size)[start:end] * back).mean(axis=1)
+        away = np.angle(np.exp(1j * (turn[start:end] - self._turn_a_block)))
+        response = np.sinc(away / (2.0 * np.pi))
+        sigma2 = 2.0 * self.noise_v2 / self.frames_a_cell / response**2
+        power = np.abs(level / response) ** 2 - 2.0 * sigma2
+        carrier = self.carrier_hz + away / (2.0 * np.pi) * self.sample_rate_hz / self.block
+        return power, np.sqrt(sigma2), carrier, ok[start:end]

@@ -1,0 +1,210 @@
+"""From an external detector's output to the envelope that went into it.
+
+An AC-coupled input bends lobes that repeat some ten times a second. A first-order high-pass with
+corner f makes y from x by y' + 2πf·y = x', so x = y + 2πf·∫y: exact up to a constant, which the
+nulls give, since there the envelope is zero.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.analysis.envelope.series import Cells
+
+_CELL_S = 0.5e-3
+_BASE_S = 0.3
+"""Any stretch of this length holds a null: it is longer than a turn at 250 rpm."""
+_BELOW_ZERO = 0.03
+"""An envelope this part of its top below zero has lost its constant part."""
+_CONDUCTS_PART = 0.03
+_NULL_SIGMAS = 5.0
+_NULL_PART = 0.01
+_NULL_SHARE = 0.10
+_BASE_U_SIGMAS = 0.7
+_POINT_U = 0.004
+"""A null that is a point lies within one cell, whose mean is this part of the top above zero."""
+_STUCK_S = 2e-3
+_CONDUCTS_SIGMAS = 4.0
+"""Above so many standard deviations a cell counts as signal, past the detector's threshold."""
+
+
+class DetectorFollower:
+    """Turns a detector's output into cells of envelope.
+
+    Parameters
+    ----------
+    column : int
+        The envelope's column.
+    sample_rate_hz : float
+        Frames a second.
+    low_corner_hz : float
+        Corner of the input's first-order high-pass; 0 for a DC-coupled input.
+    threshold_v : float
+        What the detector keeps for itself: its output is the amplitude less this, or nothing.
+    """
+
+    def __init__(
+        self, column: int, sample_rate_hz: float, low_corner_hz: float, threshold_v: float
+    ) -> None:
+        self._column = column
+        self.frames_a_cell = max(1, round(_CELL_S * sample_rate_hz))
+        self._rate_a_cell = 2.0 * np.pi * low_corner_hz * self.frames_a_cell / sample_rate_hz
+        self._threshold_v = threshold_v
+        self._base_cells = round(_BASE_S * sample_rate_hz / self.frames_a_cell)
+        self._rate_hz = sample_rate_hz
+        self._points = False
+        self._top_v = -np.inf
+        self._at_top = 0
+        self._next_frame: int | None = None
+        self._left = np.zeros(0)
+        self._integral = 0.0
+        self._past = np.zeros(0)
+        self._waiting: list[tuple[int, NDArray[np.float64]]] = []
+        self._sigma_v = 0.0
+        self._lowest_v = 0.0
+        self._highest_v = 0.0
+
+    @property
+    def goes_below_zero(self) -> bool:
+        """True when the output as it came falls clearly below zero: it was AC-coupled."""
+        floor = max(_BELOW_ZERO * self._highest_v, 6.0 * self._sigma_v)
+        return self._lowest_v < -floor
+
+    @property
+    def base_u_v(self) -> float:
+        """Standard uncertainty of the level of the nulls; 0 for a DC-coupled input."""
+        if not self._rate_a_cell:
+            return 0.0
+        point_u = _POINT_U * self._highest_v if self._points else 0.0
+        return float(np.hypot(_BASE_U_SIGMAS * self._sigma_v, point_u))
+
+    @property
+    def sticks_at_top(self) -> bool:
+        """True when noisy output stands still at its highest level: whatever gives it is clipped.
+
+        Of samples with noise on them only a few are the very highest.
+        """
+        return self._sigma_v > 0.0 and self._at_top > _STUCK_S * self._rate_hz
+
+    def push(self, samples_v: NDArray[np.float32], first_index: int) -> list[Cells]:
+        """Take the next samples and return the cells that they complete."""
+        done: list[Cells] = []
+        values = samples_v[:, self._column].astype(np.float64)
+        if self._next_frame is None or first_index != self._next_frame + len(self._left):
+            done = self.flush()
+            skip = -first_index % self.frames_a_cell
+            values, first_index = values[skip:], first_index + skip
+            if not len(values):
+                return done
+            self._next_frame = first_index
+        values = np.concatenate([self._left, values])
+        count = len(values) // self.frames_a_cell
+        used = count * self.frames_a_cell
+        self._left = values[used:]
+        if not count:
+            return done
+        first = self._next_frame // self.frames_a_cell
+        self._next_frame += used
+        self._measure_noise(values[:used])
+        self._watch_top(values[:used])
+        means = values[:used].reshape(count, -1).mean(axis=1)
+        self._lowest_v = float(np.min(means, initial=self._lowest_v, where=np.isfinite(means)))
+        self._highest_v = float(np.max(means, initial=self._highest_v, where=np.isfinite(means)))
+        if not self._rate_a_cell:
+            return [*done, self._lawful(first, means, np.zeros_like(means))]
+        return [*done, *self._runs(first, means)]
+
+    def flush(self) -> list[Cells]:
+        """Return what still waits for a first null, and begin anew."""
+        done = self._release() if self._waiting else []
+        self._next_frame = None
+        self._left = self._left[:0]
+        self._past = self._past[:0]
+        self._integral = 0.0
+        return done
+
+    def _watch_top(self, values: NDArray[np.float64]) -> None:
+        top_v = float(np.max(values, initial=-np.inf, where=np.isfinite(values)))
+        if top_v > self._top_v:
+            self._top_v, self._at_top = top_v, 0
+        if top_v == self._top_v:
+            self._at_top += int(np.count_nonzero(values == top_v))
+
+    def _measure_noise(self, values: NDArray[np.float64]) -> None:
+        steps = np.diff(values)
+        steps = steps[np.isfinite(steps)]
+        if steps.size < 16:
+            return
+        # 1.4826 makes the median absolute deviation a normal distribution's standard deviation;
+        # the difference of two samples has twice the variance of one.
+        sigma = 1.4826 * float(np.median(np.abs(steps))) / np.sqrt(2.0)
+        self._sigma_v = sigma / np.sqrt(self.frames_a_cell)
+
+    def _runs(self, first: int, means: NDArray[np.float64]) -> list[Cells]:
+        """Straighten run by run: where samples are missing the integral has to begin anew."""
+        done: list[Cells] = []
+        fine = np.isfinite(means)
+        cuts = [0, *(np.flatnonzero(np.diff(fine)) + 1).tolist(), len(means)]
+        for start, end in pairwise(cuts):
+            if fine[start]:
+                done += self._straightened(first + start, means[start:end])
+            else:
+                done += self._release() if self._waiting else []
+                self._past = self._past[:0]
+                self._integral = 0.0
+        return done
+
+    def _straightened(self, first: int, means: NDArray[np.float64]) -> list[Cells]:
+        sums = self._integral + np.cumsum(means)
+        self._integral = float(sums[-1])
+        straight = means + self._rate_a_cell * (sums - 0.5 * means)
+        self._waiting.append((first, straight))
+        if len(self._past) + sum(len(part) for _, part in self._waiting) < self._base_cells:
+            return []
+        return self._release()
+
+    def _release(self) -> list[Cells]:
+        first = self._waiting[0][0]
+        straight = np.concatenate([part for _, part in self._waiting])
+        self._waiting.clear()
+        known = np.concatenate([self._past, straight])
+        base = self._base(known)[len(self._past) :]
+        self._past = known[-self._base_cells :]
+        return [self._lawful(first, straight, base)]
+
+    def _base(self, straight: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the level of the nulls around each cell.
+
+        The least of a stretch lies below its nulls by noise. Where much of the turn is null the
+        middle of those cells is their level; a null that is a point has but a few cells.
+        """
+        least = _sliding_least(straight, self._base_cells)
+        above = straight - least
+        slack = _NULL_SIGMAS * self._sigma_v + _NULL_PART * float(above.max())
+        in_null = above < slack
+        self._points = float(np.mean(in_null)) < _NULL_SHARE
+        if self._points:
+            return least + 0.5 * self._sigma_v
+        return least + float(np.median(above[in_null]))
+
+    def _lawful(self, first: int, means: NDArray[np.float64], base: NDArray[np.float64]) -> Cells:
+        ok = np.isfinite(means)
+        value = np.where(ok, means - base, 0.0)
+        if self._threshold_v > 0.0:
+            least_v = _CONDUCTS_PART * max(float(value.max(initial=0.0)), self._highest_v)
+            conducts = value > max(_CONDUCTS_SIGMAS * self._sigma_v, least_v)
+            value = np.where(conducts, value + self._threshold_v, 0.0)
+        sigma = np.full(len(value), self._sigma_v)
+        power = value * np.abs(value) - sigma**2
+        return Cells(first, power, sigma, np.zeros(len(value)), ok)
+
+
+def _sliding_least(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
+    """Return the least of the last `width` values at each place; the first `width` share one."""
+    padded = np.concatenate([np.full(width - 1, np.inf), values])
+    least = np.lib.stride_tricks.sliding_window_view(padded, width).min(axis=1)
+    least[: width - 1] = least[min(width, len(values)) - 1]
+    return least

@@ -1,0 +1,252 @@
+"""What noise adds to the amplitude that a pair of extremes shows.
+
+The highest of n samples of noise lies at E(n) standard deviations, and scatters by S(n) of them.
+Where there is no signal that is the floor, and from its height over its scatter follows n. On a
+carrier only the samples near a crest can be the highest: there are fewer of them the higher the
+carrier is, and so the noise adds less. How much is the mean of the same distribution, with the
+carrier's samples spread evenly over its phase.
+
+From pairs of extremes, as a scope's peak detect keeps them, to the envelope.
+
+A pair holds the lowest and the highest sample of a stretch in which the carrier swings many
+times: half their difference is the amplitude, made larger by noise. Where there is no signal it
+is the noise's own extremes, the floor, which the nulls show. On a signal only the samples near
+the carrier's peaks can be the extreme ones, so a part of the floor is added there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from math import ceil, erfc, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.analysis import messages
+from app.analysis.envelope.series import Cells, EnvelopeSeries
+from app.analysis.results import Message
+
+_LOW = 0.005
+_NEAR = 1.6
+_CLUMP = 4.5
+_ROUNDS = 3
+_SMOOTH = 0.03
+"""The nulls hold the lowest pairs: the floor is the middle of those up to so many of their standard
+deviations above nearly the lowest of all, which lies about two below the middle. As a null may be
+but a crossing, running means are taken whose standard deviation is so small a part of the floor."""
+_LEAST_STEPS = 8
+_INPUTS = 4.0
+"""Extremes in the difference of two channels, each with its own noise: two of each. Of a single
+channel there are two; n comes out at an eighth then, and what is left on a signal 0.1 too low."""
+_LEFT_U = 0.1
+"""Standard uncertainty of the part of the floor that is left on a signal: as much as it changes
+with ten times more or fewer samples."""
+_LOWEST_U = 0.5
+"""The same as a part of the lowest pairs, where too few are alike to be a floor."""
+_SCATTER_U = 10.0
+"""The same in scatters, where all is signal: the noise of pairs of some thousand samples."""
+_TELLING = 0.02
+"""The same as a part of the signal, above which it has to be told."""
+_USUAL_LOG2 = 10.0
+"""Taken where there are too few pairs without a signal to tell."""
+_LOG2 = np.arange(3.0, 24.25, 0.25)
+_STEEP = 25.0
+"""No noise has a floor so high over its scatter: that is a signal without gaps, if it is not so
+low that the converter's steps hide the scatter."""
+_HIDDEN = 0.05
+_SIGNALS = np.array([0.0, 1.0, 1.5, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64, 96, 128, 256, 512])
+"""Amplitudes in standard deviations of the noise."""
+_STEP = 0.05
+_ABOVE = np.arange(-4.0, 8.0, _STEP)
+_PHASES = np.cos((np.arange(96) + 0.5) * np.pi / 96)
+_PLACES = np.arange(-9.0, 9.0, 0.01)
+
+
+@dataclass(frozen=True, slots=True)
+class Floor:
+    """The floor of a record.
+
+    Attributes
+    ----------
+    height_v : float
+        Mean amplitude that the pairs show where there is no signal, 0 without noise.
+    u_v : float
+        Standard uncertainty of what is left of it on a signal.
+    told : bool
+        False when noise and signal could not be told apart, and that matters.
+    log2_samples : float
+        Samples of independent noise in a pair, as a power of two.
+    """
+
+    height_v: float = 0.0
+    u_v: float = 0.0
+    told: bool = True
+    log2_samples: float = _USUAL_LOG2
+
+    def taken_from(self, shown_v: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the carrier's amplitudes behind those that the pairs show.
+
+        Parameters
+        ----------
+        shown_v : numpy.ndarray
+            float64, shape (n,): half the difference of the extremes, in volts.
+        """
+        if self.height_v <= 0.0:
+            return shown_v
+        carrier, shown = _response(round(4.0 * self.log2_samples))
+        over = shown_v / self.height_v
+        # Below the floor, where only chance leads, and beyond the table it goes on straight.
+        outside = over - np.clip(over, shown[0], shown[-1])
+        return self.height_v * (np.interp(over, shown, carrier) + outside)
+
+
+def floor_of(size_v: NDArray[np.float64]) -> Floor:
+    """Return the floor that a record's nulls show.
+
+    Parameters
+    ----------
+    size_v : numpy.ndarray
+        float64, shape (pairs,): amplitude that each pair shows, in volts.
+    """
+    low, top = float(np.quantile(size_v, _LOW)), float(size_v.max())
+    if low <= 0.0:
+        return Floor()
+    steps = np.diff(size_v)
+    highest, scatter = _NEAR * low, 0.0
+    for _ in range(_ROUNDS):
+        near = size_v <= highest
+        # From one to the next: the slope of a lobe hardly counts.
+        alike = steps[near[1:] & near[:-1]]
+        if alike.size < _LEAST_STEPS:
+            return _untold(low, _LOWEST_U * low, top)
+        scatter = float(np.sqrt(0.5 * np.mean(alike**2)))
+        highest = low + _CLUMP * scatter
+    together = min(ceil((scatter / (_SMOOTH * low)) ** 2), size_v.size // 100) or 1
+    smooth = np.convolve(size_v, np.full(together, 1.0 / together), mode="valid")
+    bound = float(np.quantile(smooth, _LOW)) + _CLUMP * scatter / sqrt(together)
+    height = min(float(np.median(smooth[smooth <= bound])), highest)
+    steep = height / (sqrt(_INPUTS) * scatter) if scatter > 0.0 else np.inf
+    if steep > _STEEP and height > _HIDDEN * top:
+        return _untold(0.0, _SCATTER_U * scatter, top)
+    mean, deviation = _of_noise()
+    log2_samples = float(np.interp(steep, mean / deviation, _LOG2))
+    return Floor(height, _LEFT_U * height, log2_samples=log2_samples)
+
+
+def _untold(height_v: float, u_v: float, top_v: float) -> Floor:
+    return Floor(height_v, u_v, told=u_v < _TELLING * top_v)
+
+
+@lru_cache(maxsize=1)
+def _log_below() -> NDArray[np.float64]:
+    """Return the logarithm of the normal distribution at ``_PLACES``."""
+    return np.log([0.5 * erfc(-place / sqrt(2.0)) for place in _PLACES])
+
+
+@lru_cache(maxsize=1)
+def _of_noise() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return mean and standard deviation of the highest of n normal values, n from ``_LOG2``."""
+    below = np.exp(2.0 ** _LOG2[:, None] * _log_below())
+    middle = 0.5 * (_PLACES[1:] + _PLACES[:-1])
+    part = np.diff(below, axis=1)
+    mean = part @ middle
+    return mean, np.sqrt(part @ middle**2 - mean**2)
+
+
+@lru_cache(maxsize=128)
+def _response(quarters: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return a carrier's amplitudes, and what is shown of them, both over the floor."""
+    samples = 2.0 ** (quarters / 4.0)
+    places = _SIGNALS[:, None] + _ABOVE
+    away = places[..., None] - _SIGNALS[:, None, None] * _PHASES
+    log_below = np.interp(away, _PLACES, _log_below(), right=0.0).mean(axis=2)
+    part = np.diff(np.exp(samples * log_below), axis=1, prepend=0.0)
+    added = part @ (_ABOVE - 0.5 * _STEP)
+    # A carrier is sampled often enough for its crests; few independent values are then a noise
+    # that follows it, and adds nothing.
+    shown = _SIGNALS + np.maximum(added, 0.0)
+    return _SIGNALS / shown[0], shown / shown[0]
+
+
+_CELL_S = 0.5e-3
+
+
+class ExtremesPath:
+    """Pairs of extremes, record by record.
+
+    Parameters
+    ----------
+    column : int
+        The differential's column: rows are the lowest and the highest value of a stretch in turn.
+    sample_rate_hz : float
+        Rows a second: two for each stretch.
+    """
+
+    def __init__(self, column: int, sample_rate_hz: float) -> None:
+        self._column = column
+        self._pairs_a_cell = max(1, round(_CELL_S * sample_rate_hz / 2.0))
+        self.series: EnvelopeSeries | None = EnvelopeSeries(2 * self._pairs_a_cell)
+        self.starts = 1
+        self._floor = Floor()
+
+    @property
+    def fault(self) -> Message | None:
+        """Why there is no usable envelope now, None when there is."""
+        if not (self.series and self.series.ok.size):
+            return messages.WAITING
+        return None if self._floor.told else messages.NO_FLOOR
+
+    @property
+    def height_u_v(self) -> float:
+        """Standard uncertainty of the part of the floor that is left on a signal."""
+        return self._floor.u_v
+
+    def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
+        """Take a whole record, its first row a lowest value."""
+        assert self.series is not None
+        frames = self.series.frames_a_cell
+        skip = -first_index % frames
+        rows = samples_v[skip : skip + (len(samples_v) - skip) // frames * frames, self._column]
+        if not len(rows):
+            return
+        pairs = rows.reshape(-1, 2).astype(np.float64)
+        size = 0.5 * (pairs[:, 1] - pairs[:, 0])
+        fine = size[np.isfinite(size)]
+        if not fine.size:
+            return
+        self._floor = floor_of(fine)
+        cells = size.reshape(-1, self._pairs_a_cell)
+        sigma = _scatter(fine) / np.sqrt(self._pairs_a_cell)
+        amplitude = self._floor.taken_from(cells.mean(axis=1))
+        ok = np.isfinite(amplitude)
+        amplitude = np.where(ok, amplitude, 0.0)
+        self.series.append(
+            Cells(
+                first=(first_index + skip) // frames,
+                power_v2=amplitude * np.abs(amplitude) - sigma**2,
+                sigma_v=np.full(len(amplitude), sigma),
+                carrier_hz=np.zeros(len(amplitude)),
+                ok=ok,
+            )
+        )
+
+    def flush(self) -> None:
+        """Do nothing: a record is whole."""
+
+    def clipped_between(self, start_frame: float, end_frame: float) -> bool:
+        """Return False: a record's rails are its source's to tell."""
+        del start_frame, end_frame
+        return False
+
+    def forget_before(self, frame: float) -> None:
+        """Let go of what is older."""
+        if self.series is not None:
+            self.series.forget_before(frame)
+
+
+def _scatter(values: NDArray[np.float64]) -> float:
+    """Return the standard deviation of one value from the steps between neighbours."""
+    if values.size < 8:
+        return 0.0
+    return 1.4826 * float(np.median(np.abs(np.diff(values)))) / float(np.sqrt(2.0))

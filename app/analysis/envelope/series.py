@@ -1,0 +1,216 @@
+"""Stretches of samples that a measurement looks at as a whole.
+
+The envelope as a function of time: what both kinds of signal path deliver.
+
+Cells of equal length lie on a grid of absolute frame indices, so that a place in the stream and a
+place in the arrays are one division apart, across gaps too: a cell that a gap or a sample that is
+not a number touches is there, and not ``ok``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True)
+class Captured:
+    """One stretch without a gap.
+
+    Attributes
+    ----------
+    samples_v : numpy.ndarray
+        float32, shape (frames, channels), in volts.
+    at_index : bool
+        The first frame is at an edge of the index.
+    clipped : bool
+        The source says that it clipped.
+    extremes : bool
+        Rows are the lowest and the highest value of a stretch in turn.
+    """
+
+    samples_v: NDArray[np.float32]
+    at_index: bool = False
+    clipped: bool = False
+    extremes: bool = False
+
+
+_AROUND = 9
+_DIP_SIGMAS = 6.0
+_DIP_PART = 0.08
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """Consecutive cells, as a signal path delivers them.
+
+    Attributes
+    ----------
+    first : int
+        Number of the first cell: it covers frames ``first * frames`` to ``(first + 1) * frames``.
+    power_v2 : numpy.ndarray
+        float64, shape (n,): squared amplitude, its noise taken out; may be negative in noise.
+    sigma_v : numpy.ndarray
+        float64, shape (n,): standard deviation of the amplitude of one cell.
+    carrier_hz : numpy.ndarray
+        float64, shape (n,): local carrier; zeros for an envelope.
+    ok : numpy.ndarray
+        bool, shape (n,).
+    """
+
+    first: int
+    power_v2: NDArray[np.float64]
+    sigma_v: NDArray[np.float64]
+    carrier_hz: NDArray[np.float64]
+    ok: NDArray[np.bool_]
+
+
+class EnvelopeSeries:
+    """A growing run of cells.
+
+    Parameters
+    ----------
+    frames_a_cell : int
+        Length of a cell in frames.
+    """
+
+    def __init__(self, frames_a_cell: int) -> None:
+        self.frames_a_cell = frames_a_cell
+        self.first = 0
+        self._count = 0
+        self._values = np.zeros((3, 0))
+        self._ok = np.zeros(0, dtype=np.bool_)
+        self._dips = np.zeros(0, dtype=np.bool_)
+        self._dips_for = (0, 0)
+
+    @property
+    def end(self) -> int:
+        """Number of the cell after the last."""
+        return self.first + self._count
+
+    @property
+    def end_frame(self) -> int:
+        """Absolute index of the frame after the last cell."""
+        return self.end * self.frames_a_cell
+
+    @property
+    def power_v2(self) -> NDArray[np.float64]:
+        """Squared amplitude of every cell kept, shape (n,)."""
+        return self._values[0, : self._count]
+
+    @property
+    def sigma_v(self) -> NDArray[np.float64]:
+        """Standard deviation of every cell's amplitude, shape (n,)."""
+        return self._values[1, : self._count]
+
+    @property
+    def carrier_hz(self) -> NDArray[np.float64]:
+        """Local carrier of every cell, shape (n,)."""
+        return self._values[2, : self._count]
+
+    @property
+    def ok(self) -> NDArray[np.bool_]:
+        """Whether every sample under a cell was there, shape (n,)."""
+        return self._ok[: self._count]
+
+    @property
+    def amplitude_v(self) -> NDArray[np.float64]:
+        """Amplitude of every cell, unbiased to second order in the noise, shape (n,).
+
+        The power has both quadratures' noise taken out; a root is unbiased with one of the two
+        taken out, so one is given back.
+        """
+        return np.sqrt(np.maximum(self.power_v2 + self.sigma_v**2, 0.0))
+
+    def dips(self) -> NDArray[np.bool_]:
+        """Return which cells have fallen out from among their neighbours, shape (n,).
+
+        A drop-out of a cell or three stands below the middle one of the nine cells around it,
+        whatever the slope there; a lobe's own shape does not.
+        """
+        if self._dips_for != (self.first, self._count):
+            self._dips_for = (self.first, self._count)
+            self._dips = self._find_dips()
+        return self._dips
+
+    def dips_and_edges(self) -> NDArray[np.bool_]:
+        """Return which cells have fallen out, and those beside them, shape (n,)."""
+        dips = self.dips()
+        wider = dips.copy()
+        wider[1:] |= dips[:-1]
+        wider[:-1] |= dips[1:]
+        return wider
+
+    def _find_dips(self) -> NDArray[np.bool_]:
+        amplitude = self.amplitude_v
+        if amplitude.size < _AROUND:
+            return np.zeros(amplitude.size, dtype=np.bool_)
+        padded = np.pad(amplitude, _AROUND // 2, mode="edge")
+        around = np.lib.stride_tricks.sliding_window_view(padded, _AROUND)
+        middle = np.partition(around, _AROUND // 2, axis=1)[:, _AROUND // 2]
+        depth = np.maximum(_DIP_SIGMAS * self.sigma_v, _DIP_PART * middle)
+        return amplitude < middle - depth
+
+    def append(self, cells: Cells) -> None:
+        """Add cells; a jump forward leaves cells that are not ``ok``."""
+        if not self._count:
+            self.first = cells.first
+        skipped = cells.first - self.end
+        count = self._count + skipped + len(cells.ok)
+        self._reserve(count)
+        start = self._count + skipped
+        self._values[:, self._count : start] = 0.0
+        self._ok[self._count : start] = False
+        self._values[0, start:count] = cells.power_v2
+        self._values[1, start:count] = cells.sigma_v
+        self._values[2, start:count] = cells.carrier_hz
+        self._ok[start:count] = cells.ok
+        self._count = count
+
+    def forget_before(self, frame: float) -> None:
+        """Let go of cells that end before `frame`."""
+        drop = min(int(frame // self.frames_a_cell) - self.first, self._count)
+        if drop <= self._count // 2:
+            return  # moving the rest costs more than keeping it
+        self._values[:, : self._count - drop] = self._values[:, drop : self._count]
+        self._ok[: self._count - drop] = self._ok[drop : self._count]
+        self._count -= drop
+        self.first += drop
+
+    def centre_frame(self, cell: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Return the frame at the middle of each cell of that number."""
+        return (cell + np.float64(0.5)) * self.frames_a_cell - 0.5
+
+    def centres_in(self, cells: slice[int, int, None]) -> NDArray[np.float64]:
+        """Return the frame at the middle of each cell of a slice of the arrays."""
+        numbers = np.arange(cells.start, cells.stop, dtype=np.int64)
+        return self.centre_frame(numbers + self.first)
+
+    def cells_between(self, start_frame: float, end_frame: float) -> slice[int, int, None]:
+        """Return the slice of the arrays whose cells lie wholly between two frames."""
+        low = int(np.ceil(start_frame / self.frames_a_cell)) - self.first
+        high = int(np.floor(end_frame / self.frames_a_cell)) - self.first
+        low = min(max(low, 0), self._count)
+        return slice(low, min(max(high, low), self._count))
+
+    def _reserve(self, count: int) -> None:
+        room = self._ok.size
+        if count <= room:
+            return
+        room = max(count, 2 * room, 1024)
+        values = np.zeros((3, room))
+        values[:, : self._count] = self._values[:, : self._count]
+        ok = np.zeros(room, dtype=np.bool_)
+        ok[: self._count] = self._ok[: self._count]
+        self._values, self._ok = values, ok
+
+
+def mean_by(
+    place: NDArray[np.int64], values: NDArray[np.float64], places: int
+) -> NDArray[np.float64]:
+    """Return the mean of the values that share a place, shape (places,); 0 where there is none."""
+    counts = np.bincount(place, minlength=places)
+    sums = np.bincount(place, values, places).astype(np.float64)
+    return sums / np.maximum(counts, 1)

@@ -1,0 +1,398 @@
+"""The envelope averaged over turns, by place in the turn.
+
+Heights of lobes: a cosine and a constant fitted around each lobe's middle.
+
+Over its own span every lobe of the recordings known here is a cosine of the disk's angle with a
+constant beneath it: the constant carries the radial offset (two-band, boundary), and a flat top is
+a cosine of nothing (alternating). So the height fitted follows the hand without waiting for a
+shape to be learned, at a variance within a tenth of that for a known shape. How much of the lobe
+obeys this is learned: see :func:`app.analysis.lobes.layout.refine_layout`.
+
+From two heights to everything that is said of them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.analysis import messages
+from app.analysis.envelope.series import EnvelopeSeries
+from app.analysis.envelope.setup import Setup
+from app.analysis.lobes.turns import Turn
+from app.analysis.results import Message, Quantity, Reading, Side, Sign
+from app.analysis.uncertainty import judge
+
+BINS = 720
+"""Places in a turn: half a degree each."""
+_LEAST_KNOWN = 48
+
+
+@dataclass(frozen=True, slots=True)
+class MeanTurn:
+    """Envelope power averaged over turns by place.
+
+    Attributes
+    ----------
+    power_v2, u_v2 : numpy.ndarray
+        float64, shape (bins,): mean squared amplitude, and the standard deviation of that mean
+        from noise.
+    """
+
+    power_v2: NDArray[np.float64]
+    u_v2: NDArray[np.float64]
+
+    @property
+    def amplitude_v(self) -> NDArray[np.float64]:
+        """Amplitude by place, shape (bins,)."""
+        return np.sqrt(np.maximum(self.power_v2, 0.0))
+
+
+def mean_turn(series: EnvelopeSeries, turns: list[Turn]) -> MeanTurn | None:
+    """Average turns by place, or return None when no cell lies within them."""
+    sums = np.zeros(BINS)
+    variance = np.zeros(BINS)
+    counts = np.zeros(BINS)
+    for turn in turns:
+        cells = series.cells_between(turn.start_frame, turn.end_frame)
+        ok = series.ok[cells]
+        place = (series.centres_in(cells) - turn.start_frame) / turn.frames
+        where = np.clip((place * BINS).astype(np.int64), 0, BINS - 1)[ok]
+        power, sigma = series.power_v2[cells][ok], series.sigma_v[cells][ok]
+        sums += np.bincount(where, power, BINS)
+        # Variance of a squared amplitude whose two quadratures each have the variance sigma².
+        spread = 4.0 * np.maximum(power, 0.0) * sigma**2 + 4.0 * sigma**4
+        variance += np.bincount(where, spread, BINS)
+        counts += np.bincount(where, minlength=BINS)
+    known = counts > 0
+    if np.count_nonzero(known) < _LEAST_KNOWN:
+        return None
+    bins = np.arange(BINS)
+    power = np.interp(bins, bins[known], sums[known] / counts[known], period=BINS)
+    u = np.interp(bins, bins[known], np.sqrt(variance[known]) / counts[known], period=BINS)
+    return MeanTurn(power, u)
+
+
+_ROUNDS = 5
+_ROUNDS_ABOVE = 6
+_ABOVE_SIGMAS = 1.5
+_LOW_WEIGHT = 0.03
+_HOLE_PART = 0.05
+_REJECT_SIGMAS = 4.0
+_REJECT_PART = 0.01
+"""A cell is a drop-out when it lies below the fit by four of the cells' own standard deviations
+and by this part of the lobe's height."""
+_LEAST_KEPT = 0.6
+"""With fewer of its cells a lobe is not measured."""
+_LEAST_COVERED = 0.97
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """How a lobe is fitted.
+
+    Attributes
+    ----------
+    span : float
+        Part of the way from the lobe's middle to the null, on both sides.
+    cosines : int
+        Harmonics of the lobe's angle: 1 for a plain cosine, 0 for a flat top.
+    """
+
+    span: float
+    cosines: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class LobeFits:
+    """Fits of n lobes.
+
+    Attributes
+    ----------
+    height_v, u_v : numpy.ndarray
+        float64, shape (n,): height at the lobe's middle, and its standard uncertainty from noise.
+    lean : numpy.ndarray
+        float64, shape (n,): the sine's coefficient over the cosine's: where the top stands.
+    ok : numpy.ndarray
+        bool, shape (n,): enough of the lobe was there.
+    """
+
+    height_v: NDArray[np.float64]
+    u_v: NDArray[np.float64]
+    lean: NDArray[np.float64]
+    ok: NDArray[np.bool_]
+
+
+def fit_lobes(
+    series: EnvelopeSeries,
+    centre_frames: NDArray[np.float64],
+    spacing_frames: NDArray[np.float64],
+    window: Window,
+) -> LobeFits:
+    """Fit each lobe within the window around its middle.
+
+    Parameters
+    ----------
+    series : EnvelopeSeries
+        The envelope.
+    centre_frames : numpy.ndarray
+        float64, shape (n,): the lobes' middles.
+    spacing_frames : numpy.ndarray
+        float64, shape (n,): distance from lobe to lobe there; half of it is the way to the null.
+    window : Window
+        How much of the lobe, and by how many cosines.
+    """
+    count = len(centre_frames)
+    cell = series.frames_a_cell
+    reach = 0.5 * window.span * spacing_frames
+    if not count:
+        none = np.zeros(0)
+        return LobeFits(none, none, none, np.zeros(0, dtype=np.bool_))
+    width = int(np.ceil(2.0 * reach.max() / cell)) + 1
+    lowest = np.ceil((centre_frames - reach + 0.5) / cell - 0.5).astype(np.int64)
+    numbers = lowest[:, None] + np.arange(width)
+    away = series.centre_frame(numbers) - centre_frames[:, None]
+    inside = np.abs(away) <= reach[:, None]
+    place = numbers - series.first
+    there = inside & (place >= 0) & (place < series.ok.size)
+    place = np.where(there, place, 0)
+    if not series.ok.size:
+        there[:] = False
+        dips = there
+        values = sigma = np.zeros(place.shape)
+    else:
+        there &= series.ok[place]
+        values = np.where(there, series.amplitude_v[place], 0.0)
+        sigma = np.where(there, series.sigma_v[place], 0.0)
+        dips = there & series.dips_and_edges()[place]
+    angle = np.pi * away / spacing_frames[:, None]
+    columns = [np.ones_like(angle)]
+    if window.cosines:
+        columns += [np.cos(angle) - 1.0, np.sin(angle)]
+    columns += [np.cos(order * angle) - 1.0 for order in range(2, window.cosines + 1)]
+    design = np.stack(columns, axis=2)
+    covered = there.sum(axis=1) >= np.maximum(_LEAST_COVERED * inside.sum(axis=1), 5)
+    there &= covered[:, None]
+    solution, inverse, kept, scale = _robust(design, values, sigma, there, dips)
+    enough = kept.sum(axis=1) >= _LEAST_KEPT * inside.sum(axis=1)
+    ok = covered & enough & np.isfinite(solution).all(axis=1)
+    u_v = scale * np.sqrt(np.maximum(inverse[:, 0, 0], 0.0))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        lean = np.where(ok, solution[:, 2] / solution[:, 1], 0.0) if window.cosines else 0.0 * u_v
+    return LobeFits(np.where(ok, solution[:, 0], 0.0), np.where(ok, u_v, 0.0), lean, ok)
+
+
+def _robust(
+    design: NDArray[np.float64],
+    values: NDArray[np.float64],
+    sigma: NDArray[np.float64],
+    there: NDArray[np.bool_],
+    dips: NDArray[np.bool_],
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_], NDArray[np.float64]]:
+    """Fit by least squares, again and again without the cells that cannot belong to the lobe."""
+    kept = there & ~dips
+    lowest_scale = np.sqrt(np.sum(sigma**2, axis=1) / np.maximum(there.sum(axis=1), 1))
+    kept = _from_above(design, values, kept, lowest_scale)
+    for _ in range(_ROUNDS):
+        solution, _ = _solve(design, values, kept)
+        rest = values - _fitted(design, solution)
+        scale = np.maximum(_spread(rest, kept), lowest_scale)
+        limit = np.maximum(_REJECT_SIGMAS * scale, _REJECT_PART * np.abs(solution[:, 0]))
+        far = there & (np.abs(rest) > limit[:, None])
+        new = there & ~_with_neighbours(far)
+        if np.array_equal(new, kept):
+            break
+        kept = new
+    solution, inverse = _solve(design, values, kept)
+    rest = np.where(kept, values - _fitted(design, solution), 0.0)
+    freedom = np.maximum(kept.sum(axis=1) - design.shape[2], 1)
+    scatter = np.sqrt(np.sum(rest**2, axis=1) / freedom)
+    return solution, inverse, kept, np.maximum(scatter, lowest_scale)
+
+
+def _from_above(
+    design: NDArray[np.float64],
+    values: NDArray[np.float64],
+    kept: NDArray[np.bool_],
+    scale: NDArray[np.float64],
+) -> NDArray[np.bool_]:
+    """Return the cells without those far below a fit that leans on the upper ones.
+
+    Drop-outs only take away: a long one would bend a plain first fit into itself.
+    """
+    solution, _ = _solve(design, values, kept)
+    for _ in range(_ROUNDS_ABOVE):
+        slack = np.maximum(_ABOVE_SIGMAS * scale, _REJECT_PART * np.abs(solution[:, 0]))
+        low = values - _fitted(design, solution) < -slack[:, None]
+        solution, _ = _solve(design, values, np.where(low, _LOW_WEIGHT, 1.0) * kept)
+    height = np.abs(solution[:, 0])
+    depth = np.maximum(2.0 * _ABOVE_SIGMAS * scale, _HOLE_PART * height)
+    return kept & ~_with_neighbours(values - _fitted(design, solution) < -depth[:, None])
+
+
+def _with_neighbours(cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the cells and those beside them: a drop-out's edges lie within these."""
+    wider = cells.copy()
+    wider[:, 1:] |= cells[:, :-1]
+    wider[:, :-1] |= cells[:, 1:]
+    return wider
+
+
+def _solve(
+    design: NDArray[np.float64],
+    values: NDArray[np.float64],
+    kept: NDArray[np.bool_] | NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    weighted: NDArray[np.float64] = design * kept[:, :, None]
+    across = weighted.transpose(0, 2, 1)
+    normal = across @ design
+    # A trace of ridge keeps a lobe with no cells from stopping all the others.
+    normal += 1e-12 * np.maximum(1.0, kept.sum(axis=1))[:, None, None] * np.eye(design.shape[2])
+    inverse = np.asarray(np.linalg.inv(normal), dtype=np.float64)
+    right = across @ values[:, :, None]
+    return (inverse @ right)[:, :, 0], inverse
+
+
+def _fitted(design: NDArray[np.float64], solution: NDArray[np.float64]) -> NDArray[np.float64]:
+    return (design @ solution[:, :, None])[:, :, 0]
+
+
+def _spread(rest: NDArray[np.float64], kept: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return 1.4826 times the median absolute deviation of each row's kept values."""
+    masked = np.where(kept, np.abs(rest), np.nan)
+    masked[~kept.any(axis=1)] = 0.0
+    masked[~np.isfinite(masked).any(axis=1)] = 0.0
+    return 1.4826 * np.nanmedian(masked, axis=1)
+
+
+MOST_UNCERTAIN = 0.10
+"""Largest expanded uncertainty of the difference (k = 2) with which a reading is shown."""
+ONE_LOBE_BELOW = 0.07
+"""With the smaller lobe below this part of the taller there is but one."""
+
+_ONE_LOBE = {
+    None: messages.ONE_LOBE,
+    Side.OUTWARD: messages.ONE_LOBE_OUTWARD,
+    Side.INWARD: messages.ONE_LOBE_INWARD,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Heights:
+    """Heights of first and second lobe, and the balance with its own uncertainty.
+
+    The balance (first − second)/(first + second) is that of the lobes in order of the turn,
+    before anything is known of inward and outward.
+    """
+
+    first_v: Quantity
+    second_v: Quantity
+    balance: Quantity
+
+
+def balance_of(first_v: float, second_v: float) -> float:
+    """Return (first − second)/(first + second)."""
+    return (first_v - second_v) / (first_v + second_v)
+
+
+def balance_u(first_v: Quantity, second_v: Quantity) -> float:
+    """Return the standard uncertainty of the balance of two independent heights."""
+    total = first_v.value + second_v.value
+    part = np.hypot(second_v.value * first_v.u, first_v.value * second_v.u)
+    return float(2.0 * part / total**2)
+
+
+def ratio_of(balance: Quantity) -> Quantity:
+    """Return smaller/larger = (1 − |b|)/(1 + |b|)."""
+    size = abs(balance.value)
+    return Quantity((1.0 - size) / (1.0 + size), 2.0 * balance.u / (1.0 + size) ** 2)
+
+
+def with_balance(reading: Reading, heights: Heights, sense: int | None, setup: Setup) -> Reading:
+    """Complete a reading by all that follows from the heights.
+
+    Parameters
+    ----------
+    reading : Reading
+        With its ``sign``; reasons already there make it invalid.
+    heights : Heights
+        The lobes in order of the turn.
+    sense : int or None
+        +1 when the first lobe is the taller with the head outward, −1 when the second is, None
+        when that is not known.
+    setup : Setup
+        Scale and limits.
+    """
+    lower = min(heights.first_v.value, heights.second_v.value)
+    upper = max(heights.first_v.value, heights.second_v.value)
+    side = _side(heights.balance, sense)
+    if upper <= 0.0:
+        return invalid(reading, messages.NO_PATTERN)
+    if lower < ONE_LOBE_BELOW * upper:
+        return far_off(reading, heights.first_v.value > heights.second_v.value, sense)
+    value = heights.balance.value * sense if sense is not None else abs(heights.balance.value)
+    balance = Quantity(value, heights.balance.u)
+    first, second = heights.first_v, heights.second_v
+    if sense is None and second.value > first.value:
+        first, second = second, first
+    ratio = ratio_of(balance)
+    difference = Quantity(1.0 - ratio.value, ratio.u)
+    offset_u = np.hypot(setup.scale_um * balance.u, setup.scale_u_um * balance.value)
+    completed = replace(
+        reading,
+        first_v=first,
+        second_v=second,
+        balance=balance,
+        ratio=ratio,
+        difference=difference,
+        offset_um=Quantity(setup.scale_um * balance.value, float(offset_u)),
+        calibrated=setup.calibrated,
+        side=side,
+        set_limit=judge(difference, setup.set_limit),
+        check_limit=judge(difference, setup.check_limit),
+    )
+    if 2.0 * difference.u > MOST_UNCERTAIN or not np.isfinite(difference.u):
+        return invalid(completed, messages.TOO_UNCERTAIN)
+    if completed.reasons:
+        return invalid(completed)
+    return completed
+
+
+def invalid(reading: Reading, *reasons: Message) -> Reading:
+    """Return the reading without the numbers that must not be shown, and with the reasons."""
+    return replace(
+        reading,
+        valid=False,
+        reasons=(*reading.reasons, *reasons),
+        first_v=None,
+        second_v=None,
+        balance=None,
+        ratio=None,
+        difference=None,
+        offset_um=None,
+        set_limit=None,
+        check_limit=None,
+    )
+
+
+def far_off(reading: Reading, first_is_left: bool, sense: int | None) -> Reading:
+    """Return the reading of a turn with but one lobe: the side is told where the sign is known."""
+    side = None
+    if sense is not None:
+        side = Side.OUTWARD if first_is_left == (sense > 0) else Side.INWARD
+    return invalid(replace(reading, side=side), _ONE_LOBE[side])
+
+
+def sign_of(sense: int | None, *, taught: bool) -> Sign:
+    """Return what is known of the sign."""
+    if sense is None:
+        return Sign.UNKNOWN
+    return Sign.TAUGHT if taught else Sign.KNOWN
+
+
+def _side(balance: Quantity, sense: int | None) -> Side | None:
+    if sense is None or abs(balance.value) <= 2.0 * balance.u:
+        return None
+    return Side.OUTWARD if balance.value * sense > 0.0 else Side.INWARD

@@ -1,0 +1,364 @@
+"""The balance at the speed of the hand: one lobe tells it while the sum of both holds.
+
+Lobe by lobe as they come: where they stand is learned, each is measured when it is complete.
+
+The sign, shown once by the person at the drive where no index tells it.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from app.analysis import messages
+from app.analysis.envelope.series import EnvelopeSeries
+from app.analysis.envelope.setup import Setup
+from app.analysis.lobes.heights import (
+    Heights,
+    MeanTurn,
+    Window,
+    balance_of,
+    balance_u,
+    fit_lobes,
+    mean_turn,
+)
+from app.analysis.lobes.layout import Character, Layout, characterise, find_layout, refine_layout
+from app.analysis.lobes.turns import Turn
+from app.analysis.results import Message, Quantity, Side
+
+_SUM_GAIN = 0.35
+_SUM_PART = 0.02
+_SUM_SIGMAS = 4.0
+"""The sum of two neighbours differs from the tracked one by less than this, or it does not hold
+at this moment: the hand moves (then it is too large and too small in turn) or the gain changed
+(then it stays on one side)."""
+_JUMP_RUN = 2
+_QUIET_U = 0.012
+"""Balances are averaged until their standard uncertainty is below this, or up to _MOST of them."""
+_MOST = 10
+_FLOOR = 5e-4
+
+
+@dataclass(frozen=True, slots=True)
+class LiveBalance:
+    """What the newest lobes say.
+
+    Attributes
+    ----------
+    heights : Heights
+        Both heights and the balance.
+    from_one_lobe : bool
+        The newest lobe alone moved the balance.
+    sum_jumped : bool
+        The tracked sum was given up: pairs are read until it has been found again.
+    """
+
+    heights: Heights
+    from_one_lobe: bool
+    sum_jumped: bool
+
+
+class BalanceTracker:
+    """Follows the balance lobe by lobe.
+
+    Parameters
+    ----------
+    pairs : int
+        Pairs of lobes a turn: with several, neighbours are close in time and are read as pairs.
+    """
+
+    def __init__(self, pairs: int) -> None:
+        self._pairs = pairs
+        self._heights: tuple[deque[Quantity], deque[Quantity]] = (
+            deque(maxlen=max(1, pairs // 2)),
+            deque(maxlen=max(1, pairs // 2)),
+        )
+        self._sum: Quantity | None = None
+        self._total: Quantity | None = None
+        self._run = 0
+        self._jumped = False
+        self._settled = 0
+        self._recent: deque[Quantity] = deque(maxlen=_MOST)
+
+    def push(self, which: int, height: Quantity) -> LiveBalance | None:
+        """Take the next lobe: `which` is 0 for a first, 1 for a second lobe."""
+        self._heights[which].append(height)
+        other = self._heights[1 - which]
+        if not other:
+            return None
+        newest = _mean(self._heights[which])
+        first, second = (newest, _mean(other)) if which == 0 else (_mean(other), newest)
+        total = Quantity(first.value + second.value, float(np.hypot(first.u, second.u)))
+        if total.value <= 0.0:
+            return None
+        alone = self._pairs == 1 and self._sum_holds(total) and self._fits(newest)
+        if alone:
+            assert self._sum is not None
+            first, second, balance = _from_one(which, newest, self._sum)
+        else:
+            balance = Quantity(balance_of(first.value, second.value), balance_u(first, second))
+        self._recent.append(balance)
+        return LiveBalance(Heights(first, second, self._quiet()), alone, self._jumped)
+
+    def miss(self, which: int) -> None:
+        """Note that a lobe could not be measured."""
+        self._heights[which].clear()
+        self._recent.clear()
+
+    def _sum_holds(self, total: Quantity) -> bool:
+        if self._sum is None:
+            before, self._total = self._total, total
+            steady = before is not None and _same(before, total)
+            self._settled = self._settled + 1 if steady else 0
+            if self._settled >= _JUMP_RUN:
+                self._sum = total
+            return False
+        away = total.value - self._sum.value
+        if abs(away) < _SUM_PART * self._sum.value + _SUM_SIGMAS * total.u:
+            gain = _SUM_GAIN
+            # What the sum still moves by is what it is not known by.
+            u = np.hypot((1.0 - gain) * self._sum.u, gain * max(total.u, abs(away)))
+            self._sum = Quantity(self._sum.value + gain * away, float(u))
+            self._run = 0
+            self._jumped = False
+            return True
+        same_way = away * self._run >= 0
+        self._run = (self._run if same_way else 0) + (1 if away > 0.0 else -1)
+        if abs(self._run) < _JUMP_RUN:
+            return True
+        self._sum = self._total = None
+        self._settled = self._run = 0
+        self._jumped = True
+        self._recent.clear()
+        return False
+
+    def _fits(self, height: Quantity) -> bool:
+        """Tell whether one lobe is no higher than both together: else the gain has changed."""
+        return self._sum is not None and height.value < self._sum.value
+
+    def _quiet(self) -> Quantity:
+        """Return the mean of the fewest newest balances that is certain enough."""
+        values: list[float] = []
+        variance = u = 0.0
+        for balance in reversed(self._recent):
+            values.append(balance.value)
+            variance += balance.u**2
+            u = np.sqrt(variance) / len(values)
+            if u <= _QUIET_U:
+                break
+        return Quantity(float(np.mean(values)), float(np.hypot(u, _FLOOR)))
+
+
+def _same(one: Quantity, other: Quantity) -> bool:
+    slack = 0.5 * _SUM_PART * other.value + _SUM_SIGMAS * float(np.hypot(one.u, other.u))
+    return abs(one.value - other.value) < slack
+
+
+def _mean(heights: deque[Quantity]) -> Quantity:
+    count = len(heights)
+    u = np.sqrt(sum(height.u**2 for height in heights)) / count
+    return Quantity(sum(height.value for height in heights) / count, float(u))
+
+
+def _from_one(which: int, height: Quantity, total: Quantity) -> tuple[Quantity, Quantity, Quantity]:
+    """Return first, second and balance from one height and the sum of both."""
+    part = height.value / total.value
+    u_part = float(np.hypot(height.u, part * total.u)) / total.value
+    rest = Quantity(total.value - height.value, float(np.hypot(height.u, total.u)))
+    balance = 2.0 * part - 1.0
+    if which == 0:
+        return height, rest, Quantity(balance, 2.0 * u_part)
+    return rest, height, Quantity(-balance, 2.0 * u_part)
+
+
+_LIVE_WINDOW = Window(0.57)
+"""Widest window of a live fit: a wider one waits longer for the lobe's end than it gains."""
+_QUIET_NULLS = 0.02**2
+"""Uncertainty of the nulls' power, over the mean height's, with which a turn can be judged."""
+_NULL_QUANTILE = 0.02
+_UNKNOWN = Character(None, filled=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Followed:
+    """What one lobe brought.
+
+    Attributes
+    ----------
+    live : LiveBalance
+        Heights and balance.
+    start_frame, end_frame : float
+        From a turn before the lobe's end to the end of what was fitted.
+    """
+
+    live: LiveBalance
+    start_frame: float
+    end_frame: float
+
+
+class LobeFollower:
+    """Learns the pattern turn by turn, and measures lobe after lobe.
+
+    Parameters
+    ----------
+    setup : Setup
+        Disk.
+    """
+
+    def __init__(self, setup: Setup) -> None:
+        self._setup = setup
+        self._tracker = BalanceTracker(1)
+        self._last_centre = -np.inf
+        self._doubted = False
+        self.layout: Layout | None = None
+        """Where the lobes stand, None until there are any."""
+        self.lone: float | None = None
+        """Place of the one broad lobe, in turns, where the head is too far off for two."""
+        self.character = _UNKNOWN
+        """What recording the last turns are of."""
+
+    def forget(self) -> None:
+        """Begin anew: what was learned belongs to another stretch of signal."""
+        self._tracker = BalanceTracker(1)
+        self._last_centre = -np.inf
+        self._doubted = False
+        self.layout = self.lone = None
+        self.character = _UNKNOWN
+
+    def learn(self, series: EnvelopeSeries, turns: list[Turn]) -> None:
+        """Learn layout and character anew from the last turns."""
+        turn = mean_turn(series, turns)
+        found = find_layout(turn, self._setup.pairs) if turn is not None else None
+        self.lone = found.lone if found is not None else None
+        if turn is None or found is None or found.lone is not None:
+            self.layout = None
+            return
+        if self.layout is None or found.pairs != self.layout.pairs:
+            self._tracker = BalanceTracker(found.pairs)
+        self.layout = self._refined(found, turn, series, turns)
+        character = recent_character(series, turns, self.layout, self._setup)
+        if character.geometry is None and not self._doubted:
+            # The turn in which a hand moved the head is none of the recordings: wait for another.
+            self._doubted = True
+        else:
+            self._doubted = character.geometry is None
+            self.character = character
+
+    def follow(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> Iterator[Followed]:
+        """Measure every lobe of `turns` that has been completed since the last time."""
+        layout = self.layout
+        if layout is None:
+            return
+        centres, spacing = layout.frames_of(list(turns))
+        reach = 0.5 * layout.window.span * spacing
+        for place in np.ndindex(*centres.shape):
+            centre, one = float(centres[place]), float(spacing[place])
+            end = centre + float(reach[place])
+            if centre <= self._last_centre + 0.5 * one or end > series.end_frame:
+                continue
+            self._last_centre = centre
+            live = self._measure(series, layout, place[1] % 2, centre, one)
+            if live is not None:
+                yield Followed(live, end - len(layout.centres) * one, end)
+
+    def _measure(
+        self, series: EnvelopeSeries, layout: Layout, which: int, centre: float, spacing: float
+    ) -> LiveBalance | None:
+        fits = fit_lobes(series, np.array([centre]), np.array([spacing]), layout.window)
+        if not fits.ok[0]:
+            self._tracker.miss(which)
+            return None
+        return self._tracker.push(which, Quantity(float(fits.height_v[0]), float(fits.u_v[0])))
+
+    @staticmethod
+    def _refined(
+        found: Layout, turn: MeanTurn, series: EnvelopeSeries, turns: list[Turn]
+    ) -> Layout:
+        layout = refine_layout(found, turn, series, turns)
+        if layout.pairs == 1 and layout.window.span > _LIVE_WINDOW.span:
+            return replace(layout, window=_LIVE_WINDOW)
+        return layout
+
+
+def recent_character(
+    series: EnvelopeSeries, turns: Sequence[Turn], layout: Layout, setup: Setup
+) -> Character:
+    """Judge the pattern from as few of the newest turns as the noise allows.
+
+    A hand that moves shifts a boundary's nulls from turn to turn: an average over many would fill
+    them.
+    """
+    character = _UNKNOWN
+    count = 1
+    while True:
+        newest = list(turns[-count:])
+        turn = mean_turn(series, newest)
+        fits = layout.fit(series, newest)
+        if turn is None or not fits.ok.any():
+            return character
+        first, second = (float(height) for height in fits.height_v.reshape(-1, 2).mean(axis=0))
+        character = characterise(turn, layout, (first, second), setup.geometry)
+        at_nulls = float(np.quantile(turn.u_v2, _NULL_QUANTILE))
+        quiet = at_nulls < _QUIET_NULLS * (0.5 * (first + second)) ** 2
+        if quiet or count >= len(turns):
+            return character
+        count = min(2 * count, len(turns))
+
+
+_SIGMAS = 4.0
+_LEAST = 0.02
+"""The balance must change by so many standard deviations, and by this much, to tell a side."""
+
+Lock = tuple[int, int]
+
+
+class Teaching:
+    """Compares the balance before and after a nudge whose direction the person knows.
+
+    What is learned holds as long as the count of lobes that it was learned with.
+    """
+
+    def __init__(self) -> None:
+        self._before: Quantity | None = None
+        self._sense: int | None = None
+        self._lock: Lock | None = None
+
+    @property
+    def under_way(self) -> bool:
+        """Whether a balance is remembered."""
+        return self._before is not None
+
+    def sense(self, lock: Lock | None) -> int | None:
+        """Return +1 or −1 for the lobe that is taller outward, None when not known for `lock`."""
+        return self._sense if lock is not None and lock == self._lock else None
+
+    def begin(self, balance: Quantity | None) -> Message | None:
+        """Remember the balance in order of the turn; returns what is missing when there is none."""
+        if balance is None:
+            return messages.TEACH_NEEDS_READING
+        self._before = balance
+        return None
+
+    def cancel(self) -> None:
+        """Forget what is remembered."""
+        self._before = None
+
+    def learn(self, side: Side, balance: Quantity | None, lock: Lock | None) -> Message | None:
+        """Learn from the change since :meth:`begin`, the head having gone to `side`.
+
+        Returns what to do when nothing could be learned.
+        """
+        before = self._before
+        if before is None or balance is None or lock is None:
+            return messages.TEACH_NEEDS_READING
+        change = balance.value - before.value
+        if abs(change) < max(_SIGMAS * float(np.hypot(balance.u, before.u)), _LEAST):
+            return messages.TEACH_TOO_SMALL
+        outward = 1 if side is Side.OUTWARD else -1
+        self._sense = outward if change > 0.0 else -outward
+        self._lock = lock
+        self._before = None
+        return None

@@ -1,0 +1,450 @@
+"""Whole turns: from the index's edges, or from the pattern itself.
+
+Whole turns of one stream: by the index while it speaks, else by the pattern.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.analysis.envelope.series import EnvelopeSeries, mean_by
+from app.analysis.envelope.setup import Setup
+from app.analysis.lobes.index import IndexDetector, Pulse
+
+SLOWEST_TURN_S = 60.0 / 235.0
+FASTEST_TURN_S = 60.0 / 425.0
+"""Turns outside of 250 to 400 rpm, with some room for wow, are not turns."""
+
+_EARLY, _LATE = 0.9, 1.1
+"""An edge this much before or after its time is not the next one of the index."""
+_NARROW_PART = 0.5
+"""A pulse narrower than this part of the widest of late is a glitch."""
+_WIDTHS_KEPT = 6
+_PATIENCE = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """One whole turn, from one edge to the next, in absolute frames (they need not be whole)."""
+
+    start_frame: float
+    end_frame: float
+
+    @property
+    def frames(self) -> float:
+        """Length in frames."""
+        return self.end_frame - self.start_frame
+
+
+class IndexTurns:
+    """Pairs leading edges of the index into turns, and passes over glitches and missing pulses.
+
+    Parameters
+    ----------
+    sample_rate_hz : float
+        Frames a second.
+    """
+
+    def __init__(self, sample_rate_hz: float) -> None:
+        self._shortest = FASTEST_TURN_S * sample_rate_hz
+        self._longest = SLOWEST_TURN_S * sample_rate_hz
+        self._last: float | None = None
+        self._widths: deque[float] = deque(maxlen=_WIDTHS_KEPT)
+        self._strays = 0
+        self.turn_frames: float | None = None
+        """Length of the last turn, None before the first."""
+
+    @property
+    def last_edge(self) -> float | None:
+        """Frame of the newest edge that counts."""
+        return self._last
+
+    def push(self, pulses: list[Pulse]) -> list[Turn]:
+        """Take new pulses and return the turns that they complete."""
+        return [turn for pulse in pulses if (turn := self._take(pulse)) is not None]
+
+    def _take(self, pulse: Pulse) -> Turn | None:
+        widest = max(self._widths, default=0.0)
+        self._widths.append(pulse.frames)
+        if pulse.frames < _NARROW_PART * widest:
+            return None
+        if pulse.frames * _NARROW_PART > widest > 0.0:
+            # So much wider than all before that those were glitches.
+            self._restart(pulse.edge_frame)
+            return None
+        return self.take_edge(pulse.edge_frame)
+
+    def take_edge(self, edge: float) -> Turn | None:
+        """Take an edge that is known to be the index's, and return the turn that it completes."""
+        last = self._last
+        if last is None:
+            self._restart(edge)
+            return None
+        frames = edge - last
+        usual = self.turn_frames
+        low = self._shortest if usual is None else max(_EARLY * usual, self._shortest)
+        if frames < low:
+            self._strays += 1
+            if self._strays >= _PATIENCE:
+                self._restart(edge)
+            return None
+        high = self._longest if usual is None else min(_LATE * usual, self._longest)
+        if frames > high:
+            # One or more pulses were missed: begin again here, the length stands.
+            self._last = edge
+            self._strays += 1
+            if self._strays >= _PATIENCE:
+                self._restart(edge)
+            return None
+        self._strays = 0
+        self._last, self.turn_frames = edge, frames
+        return Turn(last, edge)
+
+    def _restart(self, edge: float) -> None:
+        self._last, self.turn_frames, self._strays = edge, None, 0
+
+
+_ACQUIRE_S = 0.75
+"""Three turns at 250 rpm."""
+_LEAST_LINE = 0.12
+"""The line of the lobes' rate, as a part of the envelope's mean, below which there is no
+pattern: lobes of any known shape give more than 0.5."""
+_ALPHA, _BETA = 0.35, 0.06
+"""Gains of the flywheel for place and period: it forgets an error in some three lobes, critically
+damped (beta = alpha squared / (2 - alpha))."""
+_HOLD_S = 20.0
+"""With the pattern gone the flywheel runs on for so long: a speed steady to 0.2 % is then 40 ms
+off, less than half of the distance between lobes."""
+_FOLDS = 20
+GROUP_FILLS = 0.55
+"""Groups of several pairs a turn fill more of their room than this."""
+_FAR = 0.2
+_STRAYS = 6
+_WEAK = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class LobeTime:
+    """The place of one lobe in time: its count since lock, and the frame of its middle."""
+
+    count: int
+    frame: float
+
+
+class PatternTurns:
+    """Finds turns in the envelope alone, and holds on to them like a flywheel.
+
+    At equal lobes half a turn is as periodic as a whole one; so the lobes' own rate is followed,
+    and every second lobe (or every one of 2 m) is counted on from the moment of lock. That count
+    tells one lobe from the other for as long as the flywheel runs.
+
+    Parameters
+    ----------
+    sample_rate_hz : float
+        Frames a second.
+    nominal_rpm : float
+        Tells how many pairs of lobes make a turn where that is open.
+    pairs : int or None
+        Pairs of lobes a turn, None when open.
+    """
+
+    def __init__(self, sample_rate_hz: float, nominal_rpm: float, pairs: int | None) -> None:
+        self._rate_hz = sample_rate_hz
+        self._nominal_hz = nominal_rpm / 60.0
+        self._wanted_pairs = pairs
+        self.pairs = pairs or 1
+        self.locked = False
+        self.locks = 0
+        """How many times lock was found: another lock is another count of lobes."""
+        self.times: list[LobeTime] = []
+        """Where each lobe was found since lock."""
+        self._count = 0
+        self._next_frame = 0.0
+        self._period = 0.0
+        self._turn_start = 0.0
+        self._coasted = 0
+        self._strays = 0
+        self._usual = 0.0
+        self._tried_to = 0
+
+    @property
+    def turn_frames(self) -> float | None:
+        """Length of a turn now, None when not locked."""
+        return 2 * self.pairs * self._period if self.locked else None
+
+    @property
+    def turn_start(self) -> float:
+        """Frame at which the turn under way began."""
+        return self._turn_start
+
+    def push(self, series: EnvelopeSeries, *, at_end: bool = False) -> list[Turn]:
+        """Follow the pattern to the end of the series and return the turns completed.
+
+        With `at_end` a stretch shorter than usual may do to find the pattern in.
+        """
+        if not self.locked and not self._acquire(series, at_end=at_end):
+            return []
+        turns: list[Turn] = []
+        while self._next_frame + 0.5 * self._period < series.end_frame:
+            self._follow_one(series)
+            if not self.locked:
+                break
+            if self._count % (2 * self.pairs) == 0:
+                end = self._next_frame - 0.5 * self._period
+                turns.append(Turn(self._turn_start, end))
+                self._turn_start = end
+        return turns
+
+    def _acquire(self, series: EnvelopeSeries, *, at_end: bool) -> bool:
+        cells = round(_ACQUIRE_S * self._rate_hz / series.frames_a_cell)
+        if at_end:
+            least = round(SLOWEST_TURN_S * self._rate_hz / series.frames_a_cell)
+            cells = min(cells, max(series.end - series.first, least))
+        if series.end < max(self._tried_to + cells // 8, series.first + cells):
+            return False
+        start = max(self._tried_to - cells, series.first) - series.first
+        stretch = slice(start, start + max(cells, min(2 * cells, series.end - series.first)))
+        self._tried_to = min(series.first + stretch.stop, series.end)
+        amplitude = np.where(series.ok[stretch], series.amplitude_v[stretch], 0.0)
+        found = self._lobe_rate(amplitude, series.frames_a_cell / self._rate_hz)
+        if found is None:
+            return False
+        rate_hz, self.pairs = found
+        self._period = self._rate_hz / rate_hz
+        place = np.arange(series.first + start, series.first + start + len(amplitude))
+        frames = series.centre_frame(place)
+        wave = np.exp(-2j * np.pi * frames / self._period)
+        phase = np.angle(np.sum(amplitude * wave))
+        first = -phase / (2.0 * np.pi) * self._period
+        lead = np.ceil((frames[0] + 0.5 * self._period - first) / self._period)
+        self._next_frame = first + lead * self._period
+        self._turn_start = self._next_frame - 0.5 * self._period
+        self._usual = float(amplitude.mean())
+        self._count = self._coasted = self._strays = 0
+        self.times.clear()
+        self.locked = True
+        self.locks += 1
+        return True
+
+    def _lobe_rate(self, amplitude: NDArray[np.float64], cell_s: float) -> tuple[float, int] | None:
+        """Return lobes a second and pairs a turn, or None where no such rhythm stands out."""
+        mean = float(amplitude.mean())
+        if mean <= 0.0:
+            return None
+        window = np.hanning(len(amplitude))
+        size = 1 << 15
+        spectrum = np.abs(np.fft.rfft((amplitude - mean) * window, size))
+        spectrum *= 2.0 / window.sum() / mean
+        step_hz = 1.0 / (size * cell_s)
+        low_hz, high_hz = 1.0 / SLOWEST_TURN_S, 1.0 / FASTEST_TURN_S
+        pairs = self._wanted_pairs
+        if pairs is None:
+            low, high = 2.0 * low_hz, 36.0 * high_hz
+        else:
+            low, high = 2.0 * pairs * low_hz, 2.0 * pairs * high_hz
+        first = int(np.ceil(low / step_hz))
+        band = spectrum[first : int(high / step_hz) + 1]
+        line = int(np.argmax(band))
+        if band[line] < _LEAST_LINE:
+            return None
+        rate_hz = (first + line) * step_hz
+        if pairs is None:
+            if rate_hz > 2.0 * high_hz and _fills_little(amplitude, rate_hz * cell_s):
+                # Only every second group is tall enough for its line: the others stand between.
+                rate_hz *= 2.0
+            pairs = 1 if rate_hz <= 2.0 * high_hz else round(rate_hz / (2.0 * self._nominal_hz))
+            if pairs > 1 and not low_hz <= rate_hz / (2.0 * pairs) <= high_hz:
+                return None
+        return rate_hz, pairs
+
+    def _follow_one(self, series: EnvelopeSeries) -> None:
+        """Compare one lobe's place with where it was expected, and go on to the next."""
+        half = 0.5 * self._period
+        cells = series.cells_between(self._next_frame - half, self._next_frame + half)
+        ok = series.ok[cells]
+        amplitude = np.where(ok, series.amplitude_v[cells], 0.0)
+        level = float(amplitude.mean()) if amplitude.size else 0.0
+        late = 0.0
+        if ok.size and ok.all() and level > _WEAK * self._usual:
+            place = series.centres_in(cells)
+            wave = np.exp(-2j * np.pi * (place - self._next_frame) / self._period)
+            late = -float(np.angle(np.sum(amplitude * wave))) / (2.0 * np.pi) * self._period
+            self._coasted = 0
+            self._usual += 0.1 * (level - self._usual)
+            if abs(late) > _FAR * self._period:
+                self._strays += 1
+                late = 0.0
+            else:
+                self._strays = 0
+                self.times.append(LobeTime(self._count, self._next_frame + late))
+        else:
+            self._coasted += 1
+        turn_s = 2 * self.pairs * self._period / self._rate_hz
+        runs_away = not FASTEST_TURN_S <= turn_s <= SLOWEST_TURN_S
+        coasted_s = self._coasted * self._period / self._rate_hz
+        if runs_away or self._strays >= _STRAYS or coasted_s > _HOLD_S:
+            self.locked = False
+            self._tried_to = series.end
+            return
+        self._period += _BETA * late
+        self._next_frame += self._period + _ALPHA * late
+        self._count += 1
+
+
+def _fills_little(amplitude: NDArray[np.float64], lobes_a_cell: float) -> bool:
+    """Tell whether lobes at this rate leave half of their room to others."""
+    phase = np.arange(len(amplitude)) * lobes_a_cell % 1.0
+    place = (phase * _FOLDS).astype(int)
+    folded = mean_by(place, amplitude, _FOLDS)
+    return float(np.mean(folded > 0.5 * float(folded.max()))) < GROUP_FILLS
+
+
+_INDEX_PATIENCE_S = 1.2
+"""An index that has given no turn for so long from the beginning is silent."""
+_LATE_TURN = 1.4
+"""A turn that has lasted this much longer than the one before is not foretold any more."""
+
+
+class TurnFinder:
+    """Finds the turns, and knows which lobe is first where the index tells.
+
+    Parameters
+    ----------
+    setup : Setup
+        Source and disk.
+    """
+
+    def __init__(self, setup: Setup) -> None:
+        self._setup = setup
+        # Of extremes the index is looked at once for each pair of rows.
+        self._rows = 2 if setup.extremes else 1
+        has_index = setup.columns.index is not None
+        self._index = IndexDetector(setup.sample_rate_hz / self._rows) if has_index else None
+        self._by_edges = IndexTurns(setup.sample_rate_hz)
+        self._pattern: PatternTurns | None = None
+        self._triggered_at: int | None = None
+        self._frames_seen = 0
+        self.epoch = 0
+        """Counted up whenever the turns found before do not belong with those that follow."""
+
+    @property
+    def by_index(self) -> bool:
+        """Whether the turns begin at edges of the index."""
+        has_index = self._index is not None or self._triggered_at is not None
+        return self._pattern is None and has_index
+
+    @property
+    def index_is_silent(self) -> bool:
+        """Whether there is an index channel that gives no turns."""
+        return self._index is not None and self._pattern is not None
+
+    @property
+    def lock(self) -> tuple[int, int] | None:
+        """Names the count of lobes that the pattern has now; None by the index."""
+        return None if self._pattern is None else (self.epoch, self._pattern.locks)
+
+    @property
+    def lobe_times(self) -> tuple[LobeTime, ...]:
+        """Where the pattern was found, lobe by lobe; empty by the index."""
+        return () if self._pattern is None else tuple(self._pattern.times)
+
+    @property
+    def lobes_a_turn(self) -> int:
+        """Lobes that the pattern counts to a turn; 0 by the index."""
+        return 0 if self._pattern is None else 2 * self._pattern.pairs
+
+    def push(
+        self,
+        samples_v: NDArray[np.float32],
+        first_index: int,
+        series: EnvelopeSeries | None,
+        *,
+        at_index: bool,
+    ) -> list[Turn]:
+        """Take the next samples, their envelope already in `series`; returns turns completed."""
+        self._frames_seen += len(samples_v)
+        if at_index:
+            self._triggered_at = first_index
+            self._by_edges.take_edge(float(first_index))
+        if self._index is None:
+            return self._by_pattern(series, at_end=False)
+        turns = self._by_edges.push(self._pulses(self._index, samples_v, first_index))
+        if turns and self._pattern is not None:
+            self._pattern = None
+            self.epoch += 1
+        if turns or self._by_edges.turn_frames is not None:
+            return turns
+        if self._frames_seen < _INDEX_PATIENCE_S * self._setup.sample_rate_hz:
+            return []
+        return self._by_pattern(series, at_end=False)
+
+    def finish(
+        self, series: EnvelopeSeries | None, end_frame: int, *, any_before: bool
+    ) -> list[Turn]:
+        """Return the turns that were waiting for more samples; the capture ends at `end_frame`."""
+        turns: list[Turn] = []
+        if self._index is not None:
+            turns = self._by_edges.push(self._in_frames(self._index.flush()))
+        if self._pattern is None and (turns or any_before):
+            return turns
+        turns = self._by_pattern(series, at_end=True)
+        if self._triggered_at is not None and self._pattern is not None:
+            return self._triggered(self._pattern, self._triggered_at, end_frame)
+        return turns
+
+    def begin_anew(self) -> None:
+        """Forget the pattern's count: the envelope begins anew, or time is not continuous."""
+        self.epoch += 1
+        if self._pattern is not None:
+            self._pattern = self._new_pattern()
+
+    def under_way(self, end_frame: int) -> Turn | None:
+        """Return the turn that is not yet over, its end foretold."""
+        if self._pattern is not None:
+            frames, start = self._pattern.turn_frames, self._pattern.turn_start
+            return None if frames is None else Turn(start, start + frames)
+        frames, edge = self._by_edges.turn_frames, self._by_edges.last_edge
+        if frames is None or edge is None or end_frame - edge > _LATE_TURN * frames:
+            return None
+        return Turn(edge, edge + frames)
+
+    def _pulses(
+        self, index: IndexDetector, samples_v: NDArray[np.float32], first_index: int
+    ) -> list[Pulse]:
+        column = samples_v[:, self._setup.columns.index]
+        if self._rows == 2:
+            column = 0.5 * (column[::2] + column[1::2])
+        return self._in_frames(index.push(column, first_index // self._rows))
+
+    def _in_frames(self, pulses: list[Pulse]) -> list[Pulse]:
+        if self._rows == 1:
+            return pulses
+        return [Pulse(2.0 * pulse.edge_frame, 2.0 * pulse.frames) for pulse in pulses]
+
+    def _triggered(self, pattern: PatternTurns, start: int, end_frame: int) -> list[Turn]:
+        """Return whole turns from the index edge that triggered a record, as long as the pattern's.
+
+        The pattern's own phase counts for nothing then: the index tells which lobe is first.
+        """
+        frames = pattern.turn_frames
+        self._pattern = None
+        if frames is None:
+            return []
+        count = int((end_frame - start) // frames)
+        return [Turn(start + k * frames, start + (k + 1) * frames) for k in range(count)]
+
+    def _by_pattern(self, series: EnvelopeSeries | None, *, at_end: bool) -> list[Turn]:
+        if series is None:
+            return []
+        if self._pattern is None:
+            self._pattern = self._new_pattern()
+            self.epoch += 1
+        return self._pattern.push(series, at_end=at_end)
+
+    def _new_pattern(self) -> PatternTurns:
+        setup = self._setup
+        return PatternTurns(setup.sample_rate_hz, setup.speed_rpm, setup.pairs)

@@ -1,0 +1,294 @@
+"""Results of the analysis: plain, frozen, each quantity with its standard uncertainty.
+
+What the measurements beside the live needle find: plain, frozen, each with its uncertainty.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A value and its standard uncertainty, in the unit that the field's name tells."""
+
+    value: float
+    u: float
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """A sentence for the user: a fixed text, and the values that stand in its braces.
+
+    The text is the key of its translation, hence fixed; ``str(message)`` fills it in.
+    """
+
+    text: str
+    values: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        """Return the sentence in English."""
+        return self.text.format(*self.values)
+
+
+class Geometry(StrEnum):
+    """How the alignment track is recorded."""
+
+    TWO_BAND = "two-band"
+    BOUNDARY = "boundary"
+    ALTERNATING = "alternating"
+
+
+class Sign(StrEnum):
+    """What is known of which lobe is which."""
+
+    KNOWN = "known"
+    """From the index."""
+    TAUGHT = "taught"
+    """Shown by the person at the drive."""
+    UNKNOWN = "unknown"
+    """Neither: balance and offset are magnitudes."""
+
+
+class Verdict(StrEnum):
+    """A limit judged with a guard band of the expanded uncertainty, k = 2 (JCGM 106)."""
+
+    PASS = "pass"
+    FAIL = "fail"
+    UNDECIDED = "undecided"
+
+
+class Side(StrEnum):
+    """Where the head stands with respect to the track line."""
+
+    OUTWARD = "outward"
+    INWARD = "inward"
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What the signal says of the two lobes.
+
+    A quantity that the signal does not support is None, though others may stand.
+
+    Attributes
+    ----------
+    valid : bool
+        Whether balance and ratio may be shown.
+    reasons : tuple of Message
+        Why not; empty when valid.
+    notes : tuple of Message
+        What the user should know beside the numbers.
+    first_index, end_index : int
+        Absolute indices of the first frame used and of the first frame not yet used.
+    revolutions : int
+        Whole turns used.
+    from_one_lobe : bool
+        True when the newest lobe alone moved the balance, on the strength of a steady sum.
+    geometry : Geometry or None
+        The recording that the pattern fits.
+    speed_rpm, carrier_hz : Quantity or None
+        Spindle speed; carrier of the pattern (None for an envelope).
+    snr_db : float or None
+        Sine power at the top of the taller lobe over noise power in the full sampled band.
+    first_v, second_v : Quantity or None
+        Peak amplitude of the differential at the top of each lobe, in volts. Without a sign
+        the first is the taller.
+    balance, ratio, difference : Quantity or None
+        b = (A − B)/(A + B), positive with the head outward; r = smaller/larger; 1 − r.
+    offset_um : Quantity or None
+        Radial offset, positive outward, in micrometres.
+    sign : Sign
+        Whether the sign of balance and offset means anything.
+    calibrated : bool
+        Whether the offset's scale comes from a certificate or a calibration on the bench.
+    side : Side or None
+        The side on which the head stands, when it is known; also where only one lobe is left.
+    set_limit, check_limit : Verdict or None
+        The difference against the two limits.
+    """
+
+    valid: bool
+    reasons: tuple[Message, ...] = ()
+    notes: tuple[Message, ...] = ()
+    first_index: int = 0
+    end_index: int = 0
+    revolutions: int = 0
+    from_one_lobe: bool = False
+    geometry: Geometry | None = None
+    speed_rpm: Quantity | None = None
+    carrier_hz: Quantity | None = None
+    snr_db: float | None = None
+    first_v: Quantity | None = None
+    second_v: Quantity | None = None
+    balance: Quantity | None = None
+    ratio: Quantity | None = None
+    difference: Quantity | None = None
+    offset_um: Quantity | None = None
+    sign: Sign = Sign.UNKNOWN
+    calibrated: bool = False
+    side: Side | None = None
+    set_limit: Verdict | None = None
+    check_limit: Verdict | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """One turn of envelope, for the eye.
+
+    Attributes
+    ----------
+    turns : numpy.ndarray
+        float32, shape (n,): place in the turn, 0 to 1 from the index (or from the middle
+        between two lobes where there is none).
+    envelope_v : numpy.ndarray
+        float32, shape (n,): peak amplitude of the differential, in volts.
+    tops_turns, tops_v : tuple of float
+        Place and height of each lobe's top, first lobe first.
+    number : int
+        Counts the turns since the source was opened.
+    """
+
+    turns: NDArray[np.float32]
+    envelope_v: NDArray[np.float32]
+    tops_turns: tuple[float, ...]
+    tops_v: tuple[float, ...]
+    number: int
+
+
+class Want(StrEnum):
+    """What a measurement is to find."""
+
+    RADIAL = "radial"
+    """The two lobes, over several turns."""
+    SPEED = "speed"
+    """The spindle, over many turns."""
+    AZIMUTH = "azimuth"
+    """The heights of the disk's azimuth bursts."""
+    INDEX = "index"
+    """From the index's edge to the start of the burst."""
+    OUTPUT = "output"
+    """A track of one frequency."""
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedFinding:
+    """The spindle's speed over a stretch.
+
+    Attributes
+    ----------
+    mean_rpm : Quantity
+        Mean speed.
+    variation_percent : Quantity or None
+        Short-term variation: standard deviation of single turns about their slow course, in per
+        cent of the mean; None with fewer than four turns.
+    drift_percent_per_min : Quantity or None
+        Slope of the speed; None with fewer than four turns.
+    turn_rpm : numpy.ndarray
+        float64, shape (n,): speed of each turn.
+    by_index : bool
+        From edges of the index, otherwise from the pattern.
+    """
+
+    mean_rpm: Quantity
+    variation_percent: Quantity | None
+    drift_percent_per_min: Quantity | None
+    turn_rpm: NDArray[np.float64]
+    by_index: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Burst:
+    """One burst of carrier within the turn.
+
+    Attributes
+    ----------
+    start_us : Quantity
+        From the index's leading edge to where the burst's envelope is at half its height.
+    length_us : float
+        Between the two points of half height.
+    height_v : Quantity
+        Peak amplitude of the differential over its flat part, unbiased by noise.
+    """
+
+    start_us: Quantity
+    length_us: float
+    height_v: Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class AzimuthFinding:
+    """The head's azimuth by bursts at known angles.
+
+    ``misfit_percent`` is the root mean square by which the heights miss the loss curve.
+    """
+
+    angle_arcmin: Quantity
+    bursts: tuple[Burst, ...]
+    misfit_percent: float
+
+
+@dataclass(frozen=True, slots=True)
+class IndexFinding:
+    """Index timing: the mean over turns, the scatter of single turns (sd), and the turns."""
+
+    delay_us: Quantity
+    scatter_us: float
+    turns: int
+
+
+@dataclass(frozen=True, slots=True)
+class OutputFinding:
+    """A track of one frequency.
+
+    Attributes
+    ----------
+    amplitude_v : Quantity
+        Mean peak amplitude of the differential.
+    frequency_hz : Quantity or None
+        Of the signal; two flux transitions make a cycle. None of an envelope.
+    modulation_percent : Quantity
+        (max − min)/(max + min) of the envelope over the turn.
+    asymmetry_ns : Quantity or None
+        Half the difference of alternate spacings of the peaks: positive where the positive tops
+        come early. None where the source does not show it.
+    """
+
+    amplitude_v: Quantity
+    frequency_hz: Quantity | None
+    modulation_percent: Quantity
+    asymmetry_ns: Quantity | None
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """One measurement: what was wanted, and what was found.
+
+    Attributes
+    ----------
+    want : Want
+        Which of the findings is filled in.
+    problem : Message or None
+        Why there is none; the finding is None then (a reading may still tell its reasons), or
+        of an output lacks what the message names.
+    reading, speed, azimuth, index, output :
+        The finding.
+    trace : Trace or None
+        A turn of envelope, of the mean of all where they are alike.
+    seconds : float
+        How much was looked at.
+    """
+
+    want: Want
+    problem: Message | None = None
+    reading: Reading | None = None
+    speed: SpeedFinding | None = None
+    azimuth: AzimuthFinding | None = None
+    index: IndexFinding | None = None
+    output: OutputFinding | None = None
+    trace: Trace | None = None
+    seconds: float = 0.0

@@ -1,1 +1,0 @@
-"""Uncertainty, fits, and verdicts between limits."""

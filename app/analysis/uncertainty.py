@@ -1,0 +1,368 @@
+"""Student's t without a table, and the expanded uncertainty.
+
+Limits judged with guard bands.
+
+Standard uncertainties: scatter of few values, and limits judged with a guard band.
+
+A budget of uncertainty: named parts, their sum, its degrees of freedom.
+
+Linear least squares of a few values, with uncertainties that keep their promise.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from math import isnan
+from statistics import NormalDist
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.analysis.results import Quantity, Verdict
+
+_MANY = 10_000.0
+"""From so many degrees of freedom on, the expansion about the normal distribution is exact."""
+_TINY = 1e-300
+_STEPS = 10_000
+
+
+@lru_cache(maxsize=1024)
+def quantile(dof: float, confidence: float = 0.95) -> float:
+    """Return the t within whose ± Student's distribution holds `confidence` (JCGM 100, G.3).
+
+    Parameters
+    ----------
+    dof : float
+        Degrees of freedom, above 0; need not be whole, and may be infinite.
+    confidence : float
+        Between 0 and 1, both excluded.
+
+    Raises
+    ------
+    ValueError
+        When either is out of its range.
+    """
+    if not dof > 0.0:
+        raise ValueError(f"{dof} degrees of freedom are none; give more than 0")
+    if not 0.0 < confidence < 1.0:
+        raise ValueError(f"a confidence of {confidence} is not between 0 and 1")
+    if dof > _MANY:
+        return _near_normal(dof, confidence)
+    beyond = 1.0 - confidence
+    low, high = 0.0, 1.0
+    while _tail(high, dof) > beyond:
+        low, high = high, 2.0 * high
+    while True:
+        middle = (low + high) / 2.0
+        if not low < middle < high:
+            return middle
+        if _tail(middle, dof) > beyond:
+            low = middle
+        else:
+            high = middle
+
+
+def expanded(u: float, dof: float, confidence: float = 0.95) -> float:
+    """Return the expanded uncertainty U = t·u (JCGM 100, G.6.4).
+
+    Parameters
+    ----------
+    u : float
+        Standard uncertainty, not enlarged.
+    dof : float
+        Its degrees of freedom, perhaps infinite.
+    confidence : float
+        Level of confidence.
+    """
+    return quantile(dof, confidence) * u
+
+
+def _near_normal(dof: float, confidence: float) -> float:
+    # Cornish and Fisher's expansion (Abramowitz and Stegun, 26.7.5, from memory).
+    z = NormalDist().inv_cdf(0.5 + confidence / 2.0)
+    first = (z**3 + z) / 4.0
+    second = (5.0 * z**5 + 16.0 * z**3 + 3.0 * z) / 96.0
+    third = (3.0 * z**7 + 19.0 * z**5 + 17.0 * z**3 - 15.0 * z) / 384.0
+    return z + first / dof + second / dof**2 + third / dof**3
+
+
+def _tail(t: float, dof: float) -> float:
+    """Return the probability beyond ±t: the incomplete beta function of dof/(dof + t²)."""
+    if t == 0.0:
+        return 1.0
+    a, b = dof / 2.0, 0.5
+    ratio = t / math.sqrt(dof)
+    part = 1.0 / (1.0 + ratio * ratio)
+    rest = part * ratio * ratio if ratio < 1.0 else 1.0 / (1.0 + 1.0 / ratio / ratio)
+    front = (
+        math.exp(_log_ratio(a) - 0.5 * math.log(math.pi) + a * math.log(part) + b * math.log(rest))
+        if part > 0.0
+        else 0.0
+    )
+    # On the other side of this the fraction of the complement is the one that converges.
+    if part < (a + 1.0) / (a + b + 2.0):
+        return front * _fraction(part, a, b) / a
+    return 1.0 - front * _fraction(rest, b, a) / b
+
+
+def _log_ratio(a: float) -> float:
+    """Return the logarithm of Γ(a + ½)/Γ(a)."""
+    if a < 100.0:
+        return math.lgamma(a + 0.5) - math.lgamma(a)
+    # Both logarithms are large, and so would be what rounding leaves of their difference.
+    return 0.5 * math.log(a) - 1.0 / (8.0 * a) + 1.0 / (192.0 * a**3) - 1.0 / (640.0 * a**5)
+
+
+def _fraction(x: float, a: float, b: float) -> float:
+    """Return the continued fraction of the incomplete beta function, by Lentz's method."""
+    upper = 1.0
+    lower = 1.0 / _away(1.0 - (a + b) * x / (a + 1.0))
+    product = lower
+    for step in range(1, _STEPS):
+        even = step * (b - step) * x / ((a + 2 * step - 1.0) * (a + 2 * step))
+        odd = -(a + step) * (a + b + step) * x / ((a + 2 * step) * (a + 2 * step + 1.0))
+        change = 1.0
+        for term in (even, odd):
+            lower = 1.0 / _away(1.0 + term * lower)
+            upper = _away(1.0 + term / upper)
+            change = lower * upper
+            product *= change
+        if abs(change - 1.0) < 1e-16:
+            break
+    return product
+
+
+def _away(value: float) -> float:
+    """Keep a divisor away from zero."""
+    return value if abs(value) > _TINY else _TINY
+
+
+def judge_within(
+    value: float, expanded_u: float, *, low: float | None = None, high: float | None = None
+) -> Verdict:
+    """Judge a value between limits, guarded by its expanded uncertainty (JCGM 106, 8.3).
+
+    Accepted only where the value with ±U is wholly within, rejected only where it is wholly
+    beyond one limit; a value or an uncertainty that is not a number decides nothing.
+
+    Parameters
+    ----------
+    value, expanded_u : float
+        The value and its expanded uncertainty U, in the limits' unit.
+    low, high : float or None
+        The limits; None is open on that side.
+    """
+    least, most = value - expanded_u, value + expanded_u
+    if (low is not None and most < low) or (high is not None and least > high):
+        return Verdict.FAIL
+    above = low is None or least >= low
+    below = high is None or most <= high
+    if above and below and not isnan(least):
+        return Verdict.PASS
+    return Verdict.UNDECIDED
+
+
+CLOCK_PART = 3e-5
+"""Standard uncertainty of a source's sample clock: ±50 parts in a million, rectangular
+(common practice for crystal oscillators, from memory)."""
+
+
+def enlargement(freedom: int) -> float:
+    """Return the factor by which u from few values grows, so that ±2u covers 95 %."""
+    return quantile(max(freedom, 1)) / 2.0
+
+
+def scatter_u(values: NDArray[np.float64]) -> float:
+    """Return the standard uncertainty of the mean of `values` from their scatter, enlarged.
+
+    Parameters
+    ----------
+    values : numpy.ndarray
+        float64, shape (n,), n at least 2.
+    """
+    count = len(values)
+    return float(np.std(values, ddof=1)) / np.sqrt(count) * enlargement(count - 1)
+
+
+def excess_u(values: NDArray[np.float64], u: NDArray[np.float64]) -> float:
+    """Return the standard uncertainty that scatter beyond the values' own `u` adds to their mean.
+
+    Parameters
+    ----------
+    values, u : numpy.ndarray
+        float64, shape (n,): values and the standard uncertainty that noise alone gives each.
+    """
+    count = len(values)
+    if count < 2:
+        return 0.0
+    variance = float(np.var(values, ddof=1))
+    own = float(np.mean(u**2))
+    # Below this the scatter is what noise alone may give (chi-square, about the 97th part).
+    if variance <= own * (1.0 + 2.8 * np.sqrt(2.0 / (count - 1))):
+        return 0.0
+    return float(np.sqrt((variance - own) / count)) * enlargement(count - 1)
+
+
+def judge(difference: Quantity, limit: float) -> Verdict:
+    """Judge a difference against a limit, guarded by its expanded uncertainty (k = 2)."""
+    return judge_within(difference.value, 2.0 * difference.u, high=limit)
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One contribution to a standard uncertainty, in the unit of the result.
+
+    Attributes
+    ----------
+    name : str
+        What it is.
+    u : float
+        Its standard uncertainty, not enlarged.
+    dof : float
+        Its degrees of freedom, infinite where it is known otherwise than from scatter.
+    """
+
+    name: str
+    u: float
+    dof: float = math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """The parts together.
+
+    Attributes
+    ----------
+    parts : tuple of Part
+        What it was made of.
+    u, dof : float
+        Combined standard uncertainty and its effective degrees of freedom.
+    """
+
+    parts: tuple[Part, ...]
+    u: float
+    dof: float
+
+    def expanded(self, confidence: float = 0.95) -> float:
+        """Return the expanded uncertainty."""
+        return expanded(self.u, self.dof, confidence) if self.u else 0.0
+
+    def quantity(self, value: float) -> Quantity:
+        """Return `value` with u so enlarged that ±2u covers 95 %, as every Quantity has it."""
+        return Quantity(value, self.expanded() / 2.0)
+
+
+def combine(parts: Sequence[Part]) -> Budget:
+    """Combine independent parts (JCGM 100, 5.1.2).
+
+    Raises
+    ------
+    ValueError
+        When an uncertainty is negative or no number, or degrees of freedom are not above 0.
+    """
+    for part in parts:
+        if not part.u >= 0.0 or not part.dof > 0.0:
+            raise ValueError(f"{part.name}: u {part.u} with {part.dof} degrees of freedom")
+    u = math.hypot(*(part.u for part in parts))
+    return Budget(tuple(parts), u, effective_dof([(part.u, part.dof) for part in parts]))
+
+
+def effective_dof(parts: Sequence[tuple[float, float]]) -> float:
+    """Return the effective degrees of freedom by Welch and Satterthwaite (JCGM 100, G.4.1).
+
+    Parameters
+    ----------
+    parts : sequence of (float, float)
+        Standard uncertainty and degrees of freedom of each part.
+    """
+    largest = max((u for u, _ in parts), default=0.0)
+    if largest == 0.0:
+        return math.inf
+    # In parts of the largest, so that small units do not vanish in the fourth power.
+    total = sum((u / largest) ** 2 for u, _ in parts)
+    below = sum((u / largest) ** 4 / dof for u, dof in parts)
+    return total**2 / below if below else math.inf
+
+
+PRIOR_DOF = 3.0
+"""Degrees of freedom that the values' own u counts as, against those of the residuals: so few
+values cannot tell whether they scatter beyond it, and the expanded uncertainty allows for that."""
+_BEYOND = 2.8
+"""Residuals so many standard deviations above what u explains are more than chance (chi-square,
+about the 97th part): u counts for nothing then, if there are residuals to tell it by."""
+_LEAST_LEFT = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """Parameters of a fit.
+
+    Attributes
+    ----------
+    parameters : numpy.ndarray
+        float64, shape (p,).
+    covariance : numpy.ndarray
+        float64, shape (p, p): variances and covariances, not enlarged.
+    dof : float
+        Degrees of freedom of the variances.
+    residual_sd : float
+        Standard deviation of the residuals; 0 where there are as many parameters as values.
+    """
+
+    parameters: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+    dof: float
+    residual_sd: float
+
+    def u(self, weights: NDArray[np.float64]) -> float:
+        """Return the standard uncertainty of the sum of parameters times `weights`."""
+        return float(np.sqrt(max(0.0, float(weights @ self.covariance @ weights))))
+
+    def combination(self, *weights: float) -> Quantity:
+        """Return the sum of parameters times `weights`, with u so enlarged that ±2u covers 95 %."""
+        row = np.array(weights)
+        return Quantity(float(row @ self.parameters), expanded(self.u(row), self.dof) / 2.0)
+
+
+def fit(
+    columns: NDArray[np.float64], values: NDArray[np.float64], u: NDArray[np.float64] | None = None
+) -> Fit:
+    """Fit `values` by a sum of `columns`.
+
+    Without `u` the residuals tell the uncertainty. With it values weigh by 1/u², and the variance
+    is the mean of what u and what the residuals say, each by its degrees of freedom, never less
+    than u alone says; where the residuals are far beyond u, they alone tell it.
+
+    Parameters
+    ----------
+    columns : numpy.ndarray
+        float64, shape (n, p), independent, n at least p (above p without `u`).
+    values : numpy.ndarray
+        float64, shape (n,).
+    u : numpy.ndarray or None
+        float64, shape (n,): standard uncertainties, above 0.
+
+    Raises
+    ------
+    ValueError
+        When one of `u` is not above 0.
+    """
+    if u is not None and not np.all(u > 0.0):
+        raise ValueError("a value without uncertainty cannot be weighed; give u above 0")
+    weights = np.ones(len(values)) if u is None else 1.0 / u
+    q, r = np.linalg.qr(columns * weights[:, None])
+    inverse = np.linalg.inv(r)
+    parameters = inverse @ (q.T @ (values * weights))
+    residuals = values - columns @ parameters
+    left = len(values) - columns.shape[1]
+    square = float(np.sum((residuals * weights) ** 2))
+    sd = float(np.sqrt(np.sum(residuals**2) / left)) if left else 0.0
+    covariance: NDArray[np.float64] = inverse @ inverse.T
+    beyond = left >= _LEAST_LEFT and square / left > 1.0 + _BEYOND * np.sqrt(2.0 / left)
+    if u is None or beyond:
+        return Fit(parameters, covariance * (square / left), float(left), sd)
+    dof = PRIOR_DOF + left
+    return Fit(parameters, covariance * max(1.0, (PRIOR_DOF + square) / dof), dof, sd)

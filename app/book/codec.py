@@ -1,0 +1,296 @@
+"""What is kept, as JSON text and as bytes, and back: exact both ways.
+
+What is read is checked against the fields of the frozen classes that it is to become and their
+types, so that a file from elsewhere is refused with the place of its fault.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import zlib
+from collections.abc import Callable, Mapping
+from dataclasses import is_dataclass, replace
+from enum import StrEnum
+from functools import cache
+from types import NoneType, UnionType
+from typing import Any, TypeVar, get_args, get_origin, get_type_hints
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.book.model import CodingError, RefusedError
+from app.job.model import Taking
+
+_MOST_BYTES = 64 * 2**20
+_MOST_TRACKS = 1000
+MOST_TEXT = 100_000
+"""Characters of one text."""
+_Record = TypeVar("_Record")
+
+
+def as_tree(thing: Any) -> Any:
+    """Return a frozen record as what JSON can hold; arrays are left out."""
+    if isinstance(thing, tuple):
+        return [as_tree(each) for each in thing]
+    if hasattr(thing, "__dataclass_fields__"):
+        return {
+            name: as_tree(value)
+            for name in thing.__dataclass_fields__
+            if not isinstance(value := getattr(thing, name), np.ndarray)
+        }
+    return thing
+
+
+def as_text(thing: Any) -> str:
+    """Return a frozen record as JSON text.
+
+    Raises
+    ------
+    RefusedError
+        When something in it cannot be kept.
+    """
+    return _written(as_tree(thing))
+
+
+def _written(tree: Any) -> str:
+    check_texts(tree)
+    try:
+        return json.dumps(tree, ensure_ascii=False, allow_nan=False)
+    except (ValueError, TypeError) as fault:
+        raise RefusedError(f"this cannot be kept: {fault}") from None
+
+
+def check_texts(tree: Any, name: str = "text") -> None:
+    """Refuse texts that a book does not take, wherever they stand in a tree.
+
+    Raises
+    ------
+    RefusedError
+        When one is too long, or has a character that is none.
+    """
+    if isinstance(tree, dict):
+        for key, each in tree.items():
+            check_texts(each, str(key))
+    elif isinstance(tree, list | tuple):
+        for each in tree:
+            check_texts(each, name)
+    elif isinstance(tree, str):
+        if len(tree) > MOST_TEXT:
+            raise RefusedError(
+                f"{name}: {len(tree)} characters are more than the {MOST_TEXT} that the book "
+                "takes; shorten it"
+            )
+        if "\0" in tree or any("\ud800" <= sign <= "\udfff" for sign in tree):
+            raise RefusedError(f"{name}: a character in it is none that can be kept; take it out")
+
+
+def tree_of(text: str) -> Any:
+    """Read JSON text.
+
+    Raises
+    ------
+    CodingError
+        When it is none.
+    """
+    try:
+        return json.loads(text, parse_constant=_no_constant)
+    except (ValueError, RecursionError) as fault:
+        raise CodingError(f"it is not JSON: {str(fault)[:100]}") from None
+
+
+def _no_constant(name: str) -> float:
+    raise ValueError(f"{name} is no number")
+
+
+def packed(values: NDArray[np.float32] | None) -> bytes | None:
+    """Return an array as bytes: float32, little-endian, compressed."""
+    return None if values is None else zlib.compress(values.astype("<f4").tobytes(), 1)
+
+
+def unpacked(data: bytes | None, where: str = "envelope") -> NDArray[np.float32] | None:
+    """Return bytes as an array.
+
+    Raises
+    ------
+    CodingError
+        When they are none.
+    """
+    if data is None:
+        return None
+    try:
+        unpacker = zlib.decompressobj()
+        raw = unpacker.decompress(data, _MOST_BYTES)
+        if not unpacker.eof or unpacker.unused_data:
+            raise ValueError
+        return np.frombuffer(raw, dtype="<f4").astype(np.float32)
+    except (zlib.error, ValueError):
+        raise CodingError(f"{where} is damaged") from None
+
+
+class Reader:
+    """Takes an object's fields out of a tree, each checked, and refuses what is left.
+
+    Parameters
+    ----------
+    tree : object
+        Must be a mapping.
+    where : str
+        Its place, for messages.
+    """
+
+    def __init__(self, tree: object, where: str) -> None:
+        if not isinstance(tree, Mapping):
+            raise CodingError(f"{where} is not an object")
+        self._tree: dict[str, Any] = dict(tree)
+        self._where = where
+
+    def place(self, key: str) -> str:
+        """Return a field's place."""
+        return f"{self._where}.{key}"
+
+    def take(self, key: str) -> Any:
+        """Return a field that must be there."""
+        if key not in self._tree:
+            raise CodingError(f"{self.place(key)} is missing")
+        return self._tree.pop(key)
+
+    def typed(self, key: str, kind: type[_Record]) -> _Record:
+        """Return a field that must be there, and of a kind."""
+        return _typed(kind, self.take(key), self.place(key))
+
+    def rows(self, key: str) -> list[tuple[str, Any]]:
+        """Return a list's elements, each with its place."""
+        return _rows(self.take(key), self.place(key))
+
+    def end(self) -> None:
+        """Refuse what has not been taken."""
+        for key in self._tree:
+            raise CodingError(f"{self.place(str(key)[:40])} is not known here")
+
+
+def read(kind: type[_Record], tree: object, where: str) -> _Record:
+    """Read a record of a frozen class: every field must be there, of its type, and none besides.
+
+    Parameters
+    ----------
+    kind : type
+        A dataclass of texts, numbers, words, tuples of them, and records.
+    tree : object
+        What JSON held.
+    where : str
+        Its place, for messages.
+
+    Raises
+    ------
+    CodingError
+        When it is not such a record.
+    """
+    reader = Reader(tree, where)
+    found = {name: reader.typed(name, type_) for name, type_ in _types(kind).items()}
+    reader.end()
+    return kind(**found)
+
+
+@cache
+def _types(kind: type) -> dict[str, Any]:
+    return get_type_hints(kind)
+
+
+def _typed(kind: Any, tree: object, where: str) -> Any:
+    """Return what JSON held as a value of a kind."""
+    if get_origin(kind) is UnionType:
+        if tree is None:
+            return None
+        (kind,) = (each for each in get_args(kind) if each is not NoneType)
+    if get_origin(kind) is tuple:
+        return _row(get_args(kind), _rows(tree, where), where)
+    if not isinstance(kind, type):
+        # Arrays stand apart.
+        raise CodingError(f"{where} is not empty")
+    if is_dataclass(kind):
+        return read(kind, tree, where)
+    if issubclass(kind, StrEnum):
+        return _word(kind, tree, where)
+    return _PLAIN[kind](tree, where)
+
+
+def _row(kinds: tuple[Any, ...], rows: list[tuple[str, Any]], where: str) -> tuple[Any, ...]:
+    if kinds[-1] is Ellipsis:
+        kinds = (kinds[0],) * len(rows)
+    if len(kinds) != len(rows):
+        raise CodingError(f"{where} has {len(rows)} parts instead of {len(kinds)}")
+    return tuple(_typed(kind, each, place) for kind, (place, each) in zip(kinds, rows, strict=True))
+
+
+def _rows(tree: object, where: str) -> list[tuple[str, Any]]:
+    if not isinstance(tree, list):
+        raise CodingError(f"{where} is not a list")
+    return [(f"{where}[{place}]", each) for place, each in enumerate(tree)]
+
+
+def _word(kind: type[StrEnum], tree: object, where: str) -> StrEnum:
+    try:
+        return kind(tree)
+    except ValueError:
+        raise CodingError(f"{where} is none of {', '.join(kind)}") from None
+
+
+def _text(tree: object, where: str) -> str:
+    if not isinstance(tree, str):
+        raise CodingError(f"{where} is not a text")
+    return tree
+
+
+def _flag(tree: object, where: str) -> bool:
+    if not isinstance(tree, bool):
+        raise CodingError(f"{where} is neither true nor false")
+    return tree
+
+
+def _whole(tree: object, where: str) -> int:
+    if isinstance(tree, bool) or not isinstance(tree, int) or abs(tree) >= 2**53:
+        raise CodingError(f"{where} is not a whole number")
+    return tree
+
+
+def _number(tree: object, where: str) -> float:
+    if isinstance(tree, bool) or not isinstance(tree, int | float):
+        raise CodingError(f"{where} is not a number")
+    try:
+        number = float(tree)
+    except OverflowError:
+        number = math.inf
+    if not math.isfinite(number):
+        raise CodingError(f"{where} is not a finite number")
+    return number
+
+
+_PLAIN: dict[type, Callable[[object, str], Any]] = {
+    str: _text,
+    bool: _flag,
+    int: _whole,
+    float: _number,
+}
+
+
+def taking_of(
+    tree: object,
+    where: str,
+    turns: NDArray[np.float32] | None,
+    envelope_v: NDArray[np.float32] | None,
+) -> Taking:
+    """Read a taking, its arrays already read."""
+    if (turns is None) != (envelope_v is None) or (
+        turns is not None and envelope_v is not None and turns.shape != envelope_v.shape
+    ):
+        raise CodingError(f"{where}: its two arrays are not of one length")
+    taking = read(Taking, tree, where)
+    if taking.track is not None and not 0 <= taking.track < _MOST_TRACKS:
+        raise CodingError(f"{where}.track is not the number of a track")
+    return replace(taking, turns=turns, envelope_v=envelope_v)
+
+
+def taking_text(taking: Taking) -> str:
+    """Return a taking without its arrays as JSON text."""
+    return _written({**as_tree(taking), "turns": None, "envelope_v": None})

@@ -1,0 +1,136 @@
+"""How a drive's three numbers go from job to job by themselves.
+
+How far the drive's numbers have changed within a job, and how sure that is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from app.analysis.adjust.drift import DriftFinding, drift_of
+from app.analysis.results import Quantity
+from app.book.model import Past
+from app.job.job import counting
+from app.job.model import CheckName, Outcome, Stage, Summary, Value, Verdict
+from app.job.verdicts import CLIMATE, SCALE
+
+_DAY_S = 86_400.0
+_Part = Callable[[Summary], Value | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """One number of a drive over its jobs.
+
+    What was adjusted is taken out: between two jobs counts the way from as left to as found.
+
+    Attributes
+    ----------
+    name, unit : str
+        Which number.
+    at : tuple of datetime
+        When its jobs were opened, in the order of the book.
+    values : tuple of Value
+        What it would be had nobody adjusted it since the first of them.
+    drift : DriftFinding
+        Its rate, and whether the newest change is larger than its uncertainty.
+    """
+
+    name: str
+    unit: str
+    at: tuple[datetime, ...]
+    values: tuple[Value, ...]
+    drift: DriftFinding
+
+
+def courses_of(past: Sequence[Past]) -> tuple[Course, ...]:
+    """Return the courses of offset, hysteresis and speed.
+
+    Parameters
+    ----------
+    past : sequence of Past
+        Jobs of one drive, oldest first, all of the virtual drive or none.
+    """
+    return (
+        _course("offset", "µm", past, lambda summary: summary.offset_um),
+        _course("hysteresis", "µm", past, lambda summary: summary.hysteresis_um),
+        _course("speed", "rpm", past, lambda summary: summary.speed_rpm),
+    )
+
+
+def moment_of(text: str) -> datetime | None:
+    """Return an ISO 8601 time, None where the text is none."""
+    try:
+        return datetime.fromisoformat(text)
+    except ValueError:
+        return None
+
+
+def _course(name: str, unit: str, past: Sequence[Past], part: _Part) -> Course:
+    at: list[datetime] = []
+    values: list[Value] = []
+    adjusted = 0.0
+    for job in past:
+        found, then = part(job.as_found), moment_of(job.opened_at)
+        if found is not None and then is not None:
+            at.append(then)
+            values.append(Value(name, found.value - adjusted, found.u, unit))
+        left = part(job.as_left)
+        if found is not None and left is not None:
+            adjusted += left.value - found.value
+    days = [_days(then, at[0]) for then in at]
+    drift = drift_of(days, [Quantity(each.value, each.u or 0.0) for each in values])
+    return Course(name, unit, tuple(at), tuple(values), drift)
+
+
+def _days(then: datetime, first: datetime) -> float:
+    if (then.tzinfo is None) != (first.tzinfo is None):
+        then, first = then.replace(tzinfo=None), first.replace(tzinfo=None)
+    return (then - first).total_seconds() / _DAY_S
+
+
+def change_of(
+    found: Value | None, left: Value | None, outcomes: Sequence[Outcome], check: CheckName
+) -> Value | None:
+    """Return the change from as found to as left, None where either is missing.
+
+    What both have alike does not make their difference unsure: the disk's scale counts for the
+    difference alone, and temperature and humidity not at all as long as they were told once.
+
+    Parameters
+    ----------
+    found, left : Value or None
+        The number in both stages.
+    outcomes : sequence of Outcome
+        Of the job.
+    check : CheckName
+        Whose budget tells what the two have alike.
+    """
+    if found is None or left is None:
+        return None
+    change = left.value - found.value
+    if found.u is None or left.u is None:
+        return Value("", change, None, left.unit)
+    budgets = [counting(outcomes, stage).get(check) for stage in (Stage.AS_FOUND, Stage.AS_LEFT)]
+    alike = _part_of_scale(budgets) ** 2 * found.value * left.value
+    told = [each for each in outcomes if each.check is CheckName.CARE]
+    if sum(each.verdict is not Verdict.SKIPPED for each in told) <= 1:
+        alike += min(_part(outcome, CLIMATE) for outcome in budgets) ** 2
+    variance = found.u**2 + left.u**2 - 2.0 * alike
+    return Value("", change, max(variance, 0.0) ** 0.5, left.unit)
+
+
+def _part(outcome: Outcome | None, name: str) -> float:
+    budget = () if outcome is None else outcome.budget
+    return next((part.value for part in budget if part.name == name), 0.0)
+
+
+def _part_of_scale(outcomes: Sequence[Outcome | None]) -> float:
+    """Return the relative standard uncertainty of the scale, by the largest value there is."""
+    sized = [each for each in outcomes if each is not None and each.value]
+    if not sized:
+        return 0.0
+    largest = max(sized, key=lambda each: abs(each.value or 0.0))
+    return _part(largest, SCALE) / abs(largest.value or 1.0)

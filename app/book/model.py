@@ -1,0 +1,224 @@
+"""What can go wrong with a job book, said in one sentence.
+
+What the job book holds, as it is read from it.
+
+An open job as it was left, and what it takes to go on with it.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+
+from app.job.job import Standing
+from app.job.model import JobHead, Outcome, Summary, Taking
+from app.profiles import Profile, profile_values
+
+
+class BookError(Exception):
+    """The book cannot be used as asked; the message names it and the mend."""
+
+
+class RefusedError(BookError):
+    """Something cannot be kept as it is; trying again would not help."""
+
+
+class CodingError(Exception):
+    """Something read is not what it should be; the message says where and what."""
+
+
+@contextmanager
+def told_of(where: str) -> Iterator[None]:
+    """Turn every fault in reading or writing a book into one sentence about that at `where`.
+
+    Raises
+    ------
+    BookError
+        Instead of theirs.
+    """
+    try:
+        yield
+    except sqlite3.IntegrityError as fault:
+        raise RefusedError(f"book “{where}”: {_sentence(fault)}") from None
+    except sqlite3.Error as fault:
+        raise BookError(f"book “{where}”: {_sentence(fault)}") from None
+    except CodingError as fault:
+        raise BookError(
+            f"book “{where}”: it is damaged ({fault}); keep the file, and go on with a backup"
+        ) from None
+    except OSError as fault:
+        raise BookError(
+            f"book “{where}”: {fault.strerror or fault}; choose another place"
+        ) from None
+
+
+def _sentence(fault: sqlite3.Error) -> str:
+    name = getattr(fault, "sqlite_errorname", "") or ""
+    for beginning, sentence in _SENTENCES:
+        if name.startswith(beginning):
+            return sentence
+    return f"{fault}; check the disk, and go on with a backup if it returns"
+
+
+_SENTENCES = (
+    ("SQLITE_BUSY", "another window or program is writing to it; try again when that has ended"),
+    ("SQLITE_LOCKED", "another window or program is writing to it; try again when that has ended"),
+    ("SQLITE_READONLY", "it cannot be written to; give yourself the right to, or name another"),
+    ("SQLITE_FULL", "the disk is full; make room, what was kept before stands"),
+    (
+        "SQLITE_CANTOPEN",
+        "it cannot be opened; its folder must be there, and be yours to write to",
+    ),
+    ("SQLITE_NOTADB", "this is not a job book; name another with --book"),
+    ("SQLITE_CORRUPT", "it is damaged; keep the file, and go on with a backup"),
+    ("SQLITE_TOOBIG", "that is more text than a book takes; shorten it"),
+    ("SQLITE_CONSTRAINT_TRIGGER", "what was kept stands and cannot be changed; add to it instead"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Drive:
+    """A drive by the user's own identity for it.
+
+    Attributes
+    ----------
+    identity : str
+        The user's own, unique within a book.
+    profile : str
+        Its class.
+    note : str
+        Free words.
+    added_at : str
+        ISO 8601 with offset.
+    """
+
+    identity: str
+    profile: str
+    note: str = ""
+    added_at: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class JobRecord:
+    """One job from the book.
+
+    Attributes
+    ----------
+    number : int
+        Its number in the book.
+    drive : Drive
+        Whose.
+    head : JobHead
+        What stood over it from its beginning.
+    takings : tuple of Taking
+        In the order in which they were taken.
+    outcomes : tuple of Outcome
+        In the order in which the checks ended; a repeated check stands again.
+    as_found, as_left : Summary
+        The drive's three numbers.
+    closed_at, closing_reason : str
+        Empty while it is open; why it was closed with an open failure.
+    nudges : int
+        Nudges of the stepper's body that were asked for.
+    """
+
+    number: int
+    drive: Drive
+    head: JobHead
+    takings: tuple[Taking, ...] = ()
+    outcomes: tuple[Outcome, ...] = ()
+    as_found: Summary = field(default_factory=Summary)
+    as_left: Summary = field(default_factory=Summary)
+    closed_at: str = ""
+    closing_reason: str = ""
+    nudges: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """A job in a drive's history: what charts and lists need of it."""
+
+    number: int
+    opened_at: str
+    closed_at: str
+    virtual: bool
+    as_found: Summary
+    as_left: Summary
+    nudges: int
+
+
+@dataclass(frozen=True, slots=True)
+class Shelved:
+    """A drive in a list: how often it was worked on, and what came of the last time.
+
+    Attributes
+    ----------
+    drive : Drive
+        Which.
+    jobs : int
+        Its jobs.
+    last : Past or None
+        The newest of them.
+    """
+
+    drive: Drive
+    jobs: int
+    last: Past | None
+
+    @property
+    def open_job(self) -> int | None:
+        """Number of its last job where that is open."""
+        return self.last.number if self.last is not None and not self.last.closed_at else None
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """An open job.
+
+    Attributes
+    ----------
+    number : int
+        Its number in the book.
+    drive, head : Drive, JobHead
+        Whose job, and what stood over it from its beginning.
+    standing : Standing
+        How it stands.
+    outcomes : tuple of Outcome
+        What its checks have come to.
+    """
+
+    number: int
+    drive: Drive
+    head: JobHead
+    standing: Standing
+    outcomes: tuple[Outcome, ...]
+
+    def check_fits(self, profile: Profile, virtual: bool) -> None:
+        """Refuse to go on with another kind of drive, or by other limits.
+
+        Parameters
+        ----------
+        profile : Profile
+            The class as it is now.
+        virtual : bool
+            Whether the source is the virtual drive.
+
+        Raises
+        ------
+        RefusedError
+            The sentence says what does not fit.
+        """
+        job = f"job {self.number}"
+        if virtual != self.head.virtual:
+            begun, now = ("the virtual drive", "a real one")[:: 1 if self.head.virtual else -1]
+            raise RefusedError(
+                f"{job} was begun on {begun}, and the source is {now}; open a source that fits, "
+                "or begin a new job"
+            )
+        if (profile.name, profile_values(profile)) != (self.head.profile, self.head.profile_values):
+            raise RefusedError(
+                f"{job} was begun with the values that the class “{self.head.profile}” had then, "
+                f"and those of “{profile.name}” are others now; begin a new job"
+            )

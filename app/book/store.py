@@ -1,0 +1,618 @@
+"""The job book's tables, version by version; a book of an older one is brought up when opened.
+
+A job book's file: opened, brought up, written whole or not at all, copied, looked through.
+
+The job book: drives, jobs, and every measurement from the moment that it was taken.
+
+Threads: a book belongs to the thread that opened it. Several threads, windows and programs may
+have the same file open, each through a book of its own.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Self
+
+from platformdirs import user_data_path
+
+from app.book import codec
+from app.book.model import (
+    BookError,
+    CodingError,
+    Drive,
+    JobRecord,
+    Left,
+    Past,
+    RefusedError,
+    Shelved,
+    told_of,
+)
+from app.job.job import Standing, steps_of, summary_of
+from app.job.model import JobHead, Outcome, Stage, Summary, Taking
+
+APPLICATION_ID = 0x45564C42
+"""What marks an SQLite file as a job book: the letters EVLB."""
+
+_FIRST = """
+CREATE TABLE drives (
+    id INTEGER PRIMARY KEY,
+    identity TEXT NOT NULL UNIQUE,
+    profile TEXT NOT NULL,
+    note TEXT NOT NULL DEFAULT '',
+    added_at TEXT NOT NULL
+) STRICT;
+CREATE TABLE jobs (
+    number INTEGER PRIMARY KEY AUTOINCREMENT,
+    uid TEXT NOT NULL UNIQUE,
+    drive INTEGER NOT NULL REFERENCES drives (id),
+    opened_at TEXT NOT NULL,
+    source TEXT NOT NULL,
+    virtual INTEGER NOT NULL,
+    software TEXT NOT NULL,
+    profile TEXT NOT NULL,
+    profile_values TEXT NOT NULL,
+    conditions TEXT NOT NULL,
+    as_found TEXT NOT NULL DEFAULT '{}',
+    as_left TEXT NOT NULL DEFAULT '{}',
+    nudges INTEGER NOT NULL DEFAULT 0,
+    closed_at TEXT NOT NULL DEFAULT '',
+    closing_reason TEXT NOT NULL DEFAULT ''
+) STRICT;
+CREATE TABLE takings (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    job INTEGER NOT NULL REFERENCES jobs (number),
+    body TEXT NOT NULL,
+    turns BLOB,
+    envelope_v BLOB
+) STRICT;
+CREATE TABLE outcomes (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    job INTEGER NOT NULL REFERENCES jobs (number),
+    body TEXT NOT NULL
+) STRICT;
+CREATE INDEX jobs_of_a_drive ON jobs (drive, number);
+CREATE INDEX takings_of_a_job ON takings (job, id);
+CREATE INDEX outcomes_of_a_job ON outcomes (job, id);
+"""
+_SECOND = """
+CREATE TRIGGER takings_stand BEFORE UPDATE ON takings
+BEGIN SELECT RAISE(ABORT, 'what was measured stands'); END;
+CREATE TRIGGER takings_stay BEFORE DELETE ON takings
+BEGIN SELECT RAISE(ABORT, 'what was measured stays'); END;
+CREATE TRIGGER outcomes_stand BEFORE UPDATE ON outcomes
+BEGIN SELECT RAISE(ABORT, 'what a check came to stands'); END;
+CREATE TRIGGER outcomes_stay BEFORE DELETE ON outcomes
+BEGIN SELECT RAISE(ABORT, 'what a check came to stays'); END;
+CREATE TRIGGER closed_jobs_stand BEFORE UPDATE ON jobs WHEN OLD.closed_at <> ''
+BEGIN SELECT RAISE(ABORT, 'a closed job stands'); END;
+CREATE TRIGGER jobs_stay BEFORE DELETE ON jobs
+BEGIN SELECT RAISE(ABORT, 'a job stays'); END;
+"""
+_THIRD = """
+CREATE TRIGGER closed_jobs_take_nothing BEFORE INSERT ON takings
+WHEN (SELECT closed_at FROM jobs WHERE number = NEW.job) <> ''
+BEGIN SELECT RAISE(ABORT, 'a closed job stands'); END;
+CREATE TRIGGER closed_jobs_come_to_nothing_else BEFORE INSERT ON outcomes
+WHEN (SELECT closed_at FROM jobs WHERE number = NEW.job) <> ''
+BEGIN SELECT RAISE(ABORT, 'a closed job stands'); END;
+"""
+_FOURTH = """
+ALTER TABLE jobs ADD COLUMN standing TEXT NOT NULL DEFAULT '';
+"""
+MIGRATIONS = (_FIRST, _SECOND, _THIRD, _FOURTH)
+"""From each version to the next: the tables; what holds that nothing kept is overwritten; what
+holds that nothing is added to a closed job; how an open job stands."""
+
+
+def bring_up(connection: sqlite3.Connection, where: str) -> None:
+    """Make a new book's tables, or bring those of an older one up to this version.
+
+    Each step is one transaction: a book is never between two versions.
+
+    Raises
+    ------
+    BookError
+        When it is not a job book, or a newer program's.
+    """
+    while True:
+        version = _version(connection, where)
+        if version == len(MIGRATIONS):
+            return
+        # Another window may do the same at this moment: the version is looked at again inside.
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            if _version(connection, where) == version:
+                for statement in _statements(MIGRATIONS[version]):
+                    connection.execute(statement)
+                connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+                connection.execute(f"PRAGMA user_version = {version + 1}")
+            connection.execute("COMMIT")
+        except BaseException:
+            # A full disk has rolled it back already.
+            if connection.in_transaction:
+                connection.execute("ROLLBACK")
+            raise
+
+
+def _version(connection: sqlite3.Connection, where: str) -> int:
+    (application,) = connection.execute("PRAGMA application_id").fetchone()
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    (tables,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    if application != APPLICATION_ID and (application or version or tables):
+        raise BookError(f"book “{where}”: this is another program's file; name another with --book")
+    if version > len(MIGRATIONS):
+        raise BookError(
+            f"book “{where}”: it is of version {version}, and this program knows up to "
+            f"{len(MIGRATIONS)}; open it with a newer Evenlobe"
+        )
+    return int(version)
+
+
+def _statements(script: str) -> list[str]:
+    """Part a script into statements, so that all of them stand in one transaction."""
+    statements: list[str] = []
+    begun = ""
+    for line in script.splitlines(keepends=True):
+        begun += line
+        if sqlite3.complete_statement(begun):
+            statements.append(begun)
+            begun = ""
+    return statements
+
+
+_BUSY_S = 3.0
+
+
+def default_path() -> Path:
+    """Return where the user's book is kept."""
+    return user_data_path("evenlobe", appauthor=False) / "book.sqlite3"
+
+
+def folded(text: str) -> str:
+    """Return a text as it is searched and sorted by; SQL knows it too."""
+    return text.casefold()
+
+
+class BookFile:
+    """An open file.
+
+    Parameters
+    ----------
+    path : Path or None
+        The file; it is made with its folder where it is not there. The user's own when None.
+
+    Raises
+    ------
+    BookError
+        When it cannot be opened; the message says why, and what to do.
+    """
+
+    def __init__(self, path: Path | None = None) -> None:
+        self.path = default_path() if path is None else path
+        self._where = str(self.path)
+        with told_of(self._where):
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            self._db = sqlite3.connect(self.path, timeout=_BUSY_S, isolation_level=None)
+            try:
+                self._prepare()
+                self._opened = self._file()
+            except BaseException:
+                self._db.close()
+                raise
+
+    def _file(self) -> tuple[int, int] | None:
+        """Return which file bears the book's name now, None where none does."""
+        try:
+            found = self.path.stat()
+        except FileNotFoundError:
+            return None
+        return found.st_dev, found.st_ino
+
+    def _prepare(self) -> None:
+        db = self._db
+        # The first statement that reads: whatever else the file is, it is not written to.
+        db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        bring_up(db, self._where)
+        db.execute("PRAGMA journal_mode = WAL")
+        db.execute("PRAGMA synchronous = FULL")
+        db.execute("PRAGMA foreign_keys = ON")
+        db.create_function("folded", 1, folded, deterministic=True)
+
+    def close(self) -> None:
+        """Close the file; may be called again."""
+        self._db.close()
+
+    def __enter__(self) -> Self:
+        """Return the book."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Close the file."""
+        self.close()
+
+    def backup(self, path: Path) -> None:
+        """Copy the book, even while others write to it, and check the copy.
+
+        Raises
+        ------
+        BookError
+            When the copy cannot be written, or is not whole.
+        """
+        with told_of(str(path)):
+            copy = sqlite3.connect(path)
+            try:
+                self._db.backup(copy)
+                (found,) = copy.execute("PRAGMA integrity_check").fetchone()
+            finally:
+                copy.close()
+        if found != "ok":
+            raise BookError(f"backup “{path}”: the copy is damaged; choose another disk")
+
+    def check(self) -> None:
+        """Look through the whole file.
+
+        Raises
+        ------
+        BookError
+            When it is damaged.
+        """
+        with told_of(self._where):
+            (found,) = self._db.execute("PRAGMA integrity_check").fetchone()
+            wrong = self._db.execute("PRAGMA foreign_key_check").fetchone()
+        if found != "ok" or wrong is not None:
+            raise BookError(f"book “{self._where}”: it is damaged; go on with a backup")
+
+    @contextmanager
+    def whole(self) -> Iterator[None]:
+        """Keep all that is written within, or nothing of it."""
+        with self._writing():
+            yield
+
+    @contextmanager
+    def _writing(self) -> Iterator[None]:
+        with told_of(self._where):
+            if self._db.in_transaction:
+                yield
+                return
+            if self._file() != self._opened:
+                # SQLite would write on into a file that nobody can open any more.
+                raise BookError(
+                    f"book “{self._where}”: its file was moved or removed while it was in use; put "
+                    "it back"
+                )
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield
+                self._db.execute("COMMIT")
+            except BaseException:
+                if self._db.in_transaction:
+                    self._db.execute("ROLLBACK")
+                raise
+
+    @contextmanager
+    def _reading(self) -> Iterator[None]:
+        """Read all that is read within as it stands at one moment, whoever writes meanwhile."""
+        with told_of(self._where):
+            if self._db.in_transaction:
+                yield
+                return
+            self._db.execute("BEGIN")
+            try:
+                yield
+            finally:
+                if self._db.in_transaction:
+                    self._db.execute("ROLLBACK")
+
+
+_PAST = "jobs.number, opened_at, closed_at, virtual, as_found, as_left, nudges"
+
+
+class Book(BookFile):
+    """An open job book; its parameter is that of its file."""
+
+    # -- keeping -------------------------------------------------------------------------------
+
+    def add_drive(self, drive: Drive) -> None:
+        """Add a drive.
+
+        Raises
+        ------
+        BookError
+            When there is one of that identity, or a text cannot stand.
+        """
+        codec.check_texts(codec.as_tree(drive))
+        if not drive.identity.strip():
+            raise RefusedError("a drive needs an identity; give it a name or number of your own")
+        with self._writing():
+            if self._drive_id(drive.identity) is not None:
+                raise RefusedError(
+                    f"drive “{shown(drive.identity)}” is in the book already; choose another "
+                    "identity"
+                )
+            self._db.execute(
+                "INSERT INTO drives (identity, profile, note, added_at) VALUES (?, ?, ?, ?)",
+                (drive.identity, drive.profile, drive.note, drive.added_at),
+            )
+
+    def change_drive(
+        self, identity: str, *, profile: str | None = None, note: str | None = None
+    ) -> None:
+        """Change what is said of a drive; jobs keep the class that they were done with."""
+        codec.check_texts({"profile": profile, "note": note})
+        with self._writing():
+            number = self._known_drive(identity)
+            self._db.execute(
+                "UPDATE drives SET profile = coalesce(?, profile), note = coalesce(?, note) "
+                "WHERE id = ?",
+                (profile, note, number),
+            )
+
+    def open_job(self, identity: str, head: JobHead, uid: str | None = None) -> int:
+        """Begin a job on a drive that is in the book, and return its number."""
+        tree = codec.as_tree(head)
+        codec.check_texts([tree, uid or ""], "head")
+        with self._writing():
+            drive = self._known_drive(identity)
+            done = self._db.execute(
+                "INSERT INTO jobs (uid, drive, opened_at, source, virtual, software, profile, "
+                "profile_values, conditions) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    uid or uuid.uuid4().hex,
+                    drive,
+                    head.opened_at,
+                    head.source,
+                    int(head.virtual),
+                    head.software,
+                    head.profile,
+                    json.dumps(tree["profile_values"], ensure_ascii=False),
+                    json.dumps(tree["conditions"], ensure_ascii=False),
+                ),
+            )
+            assert done.lastrowid is not None
+            return done.lastrowid
+
+    def add_taking(self, number: int, taking: Taking) -> None:
+        """Keep a measurement."""
+        body = codec.taking_text(taking)
+        with self._writing():
+            self._known_job(number)
+            self._db.execute(
+                "INSERT INTO takings (job, body, turns, envelope_v) VALUES (?, ?, ?, ?)",
+                (
+                    number,
+                    body,
+                    codec.packed(taking.turns),
+                    codec.packed(taking.envelope_v),
+                ),
+            )
+
+    def add_outcome(self, number: int, outcome: Outcome) -> None:
+        """Keep what a check came to, and with it what follows for the drive as found and left."""
+        body = codec.as_text(outcome)
+        with self._writing():
+            self._known_job(number)
+            self._db.execute("INSERT INTO outcomes (job, body) VALUES (?, ?)", (number, body))
+            outcomes = self._outcomes(number)
+            self._db.execute(
+                "UPDATE jobs SET as_found = ?, as_left = ? WHERE number = ?",
+                (
+                    codec.as_text(summary_of(outcomes, Stage.AS_FOUND)),
+                    codec.as_text(summary_of(outcomes, Stage.AS_LEFT)),
+                    number,
+                ),
+            )
+
+    def keep_standing(self, number: int, standing: Standing) -> None:
+        """Keep how an open job stands, in place of how it stood."""
+        body = codec.as_text(standing)
+        with self._writing():
+            self._known_job(number)
+            self._db.execute(
+                "UPDATE jobs SET standing = ?, nudges = ? WHERE number = ?",
+                (body, standing.bench.nudges, number),
+            )
+
+    def close_job(self, number: int, closed_at: str, nudges: int, reason: str = "") -> None:
+        """Close a job; after that nothing of it changes any more."""
+        codec.check_texts([closed_at, reason], "reason")
+        with self._writing():
+            self._known_job(number)
+            self._db.execute(
+                "UPDATE jobs SET closed_at = ?, closing_reason = ?, nudges = ? WHERE number = ?",
+                (closed_at, reason, nudges, number),
+            )
+
+    # -- reading -------------------------------------------------------------------------------
+
+    def drive(self, identity: str) -> Drive | None:
+        """Return a drive, None when there is none of that identity."""
+        codec.check_texts(identity, "identity")
+        with told_of(self._where):
+            row = self._db.execute(
+                "SELECT identity, profile, note, added_at FROM drives WHERE identity = ?",
+                (identity,),
+            ).fetchone()
+        return Drive(*row) if row else None
+
+    def drives(self, search: str = "") -> tuple[Shelved, ...]:
+        """Return the drives whose identity, class or note has `search` in it, by identity."""
+        codec.check_texts(search, "search")
+        with told_of(self._where):
+            rows = self._db.execute(
+                "SELECT identity, drives.profile, note, added_at, "
+                "(SELECT count(*) FROM jobs WHERE drive = drives.id), "
+                f"{_PAST} FROM drives LEFT JOIN jobs ON jobs.number = "
+                "(SELECT max(number) FROM jobs WHERE drive = drives.id) "
+                "WHERE ? = '' OR instr(folded(identity || char(10) || drives.profile || char(10) "
+                "|| note), ?) ORDER BY folded(identity)",
+                (search, folded(search)),
+            ).fetchall()
+            return tuple(
+                Shelved(Drive(*row[:4]), row[4], _past_of(row[5:]) if row[5] else None)
+                for row in rows
+            )
+
+    def history(self, identity: str) -> tuple[Past, ...]:
+        """Return the jobs of a drive, oldest first, without what was measured in them."""
+        with told_of(self._where):
+            drive = self._known_drive(identity)
+            rows = self._db.execute(
+                f"SELECT {_PAST} FROM jobs WHERE drive = ? ORDER BY number", (drive,)
+            )
+            return tuple(_past_of(row) for row in rows)
+
+    def job(self, number: int) -> JobRecord:
+        """Return a job with everything that was measured."""
+        with self._reading():
+            return self._job(number)
+
+    def standing(self, number: int) -> Standing | None:
+        """Return how an open job stands, None of one that is closed or of before that was kept."""
+        with self._reading():
+            self._known_job(number)
+            body, closed_at = self._db.execute(
+                "SELECT standing, closed_at FROM jobs WHERE number = ?", (number,)
+            ).fetchone()
+            if closed_at or not body:
+                return None
+            return codec.read(Standing, codec.tree_of(body), f"job {number}: standing")
+
+    def left(self, number: int) -> Left:
+        """Return an open job as it was left.
+
+        Raises
+        ------
+        BookError
+            When it cannot be gone on with.
+        """
+        with self._reading():
+            record, standing = self.job(number), self.standing(number)
+            if record.closed_at:
+                raise RefusedError(f"job {number} is closed; begin a new one")
+            if standing is None:
+                raise RefusedError(
+                    f"job {number} was broken off as it began, or an older Evenlobe kept what was "
+                    "measured but not how the job stood; begin a new one"
+                )
+            try:
+                steps_of(standing.steps, record.outcomes)
+            except ValueError as fault:
+                raise CodingError(f"job {number}: {fault}") from None
+        return Left(number, record.drive, record.head, standing, record.outcomes)
+
+    def numbers(self) -> tuple[int, ...]:
+        """Return the numbers of all jobs, oldest first."""
+        with told_of(self._where):
+            rows = self._db.execute("SELECT number FROM jobs ORDER BY number")
+            return tuple(number for (number,) in rows)
+
+    def uid(self, number: int) -> str:
+        """Return the name of a job that is its own among those of all books."""
+        with told_of(self._where):
+            row = self._db.execute("SELECT uid FROM jobs WHERE number = ?", (number,)).fetchone()
+        return str(row[0])
+
+    def has_job(self, uid: str) -> bool:
+        """Tell whether a job of that name is in the book."""
+        codec.check_texts(uid, "uid")
+        with told_of(self._where):
+            found = self._db.execute("SELECT 1 FROM jobs WHERE uid = ?", (uid,)).fetchone()
+        return found is not None
+
+    # -- inside --------------------------------------------------------------------------------
+
+    def _drive_id(self, identity: str) -> int | None:
+        codec.check_texts(identity, "identity")
+        row = self._db.execute("SELECT id FROM drives WHERE identity = ?", (identity,)).fetchone()
+        return None if row is None else int(row[0])
+
+    def _known_drive(self, identity: str) -> int:
+        number = self._drive_id(identity)
+        if number is None:
+            raise RefusedError(
+                f"drive “{shown(identity)}” is not in the book “{self._where}”; "
+                "“evenlobe drives” lists those that are"
+            )
+        return number
+
+    def _known_job(self, number: int) -> None:
+        # SQLite's own numbers end there.
+        known = abs(number) < 2**63
+        if (
+            not known
+            or not self._db.execute("SELECT 1 FROM jobs WHERE number = ?", (number,)).fetchone()
+        ):
+            raise RefusedError(f"book “{self._where}”: it has no job {number}")
+
+    def _outcomes(self, number: int) -> tuple[Outcome, ...]:
+        rows = self._db.execute("SELECT body FROM outcomes WHERE job = ? ORDER BY id", (number,))
+        return tuple(
+            codec.read(Outcome, codec.tree_of(body), f"job {number}: outcome") for (body,) in rows
+        )
+
+    def _takings(self, number: int) -> tuple[Taking, ...]:
+        where = f"job {number}: taking"
+        rows = self._db.execute(
+            "SELECT body, turns, envelope_v FROM takings WHERE job = ? ORDER BY id", (number,)
+        )
+        return tuple(
+            codec.taking_of(
+                codec.tree_of(body), where, codec.unpacked(turns), codec.unpacked(envelope)
+            )
+            for body, turns, envelope in rows
+        )
+
+    def _job(self, number: int) -> JobRecord:
+        self._known_job(number)
+        row: tuple[Any, ...] = self._db.execute(
+            "SELECT identity, drives.profile, note, added_at, opened_at, source, virtual, "
+            "software, jobs.profile, profile_values, conditions, closed_at, closing_reason, "
+            "nudges FROM jobs JOIN drives ON drives.id = drive WHERE number = ?",
+            (number,),
+        ).fetchone()
+        outcomes = self._outcomes(number)
+        head = codec.read(
+            JobHead,
+            {
+                "opened_at": row[4],
+                "source": row[5],
+                "virtual": bool(row[6]),
+                "software": row[7],
+                "profile": row[8],
+                "profile_values": codec.tree_of(row[9]),
+                "conditions": codec.tree_of(row[10]),
+            },
+            f"job {number}",
+        )
+        return JobRecord(
+            number=number,
+            drive=Drive(*row[:4]),
+            head=head,
+            takings=self._takings(number),
+            outcomes=outcomes,
+            as_found=summary_of(outcomes, Stage.AS_FOUND),
+            as_left=summary_of(outcomes, Stage.AS_LEFT),
+            closed_at=row[11],
+            closing_reason=row[12],
+            nudges=row[13],
+        )
+
+
+def shown(text: str) -> str:
+    """Return a user's text fit to stand in one line of a message."""
+    printable = "".join(sign if sign.isprintable() else "\ufffd" for sign in text)
+    return printable if len(printable) <= 60 else printable[:59] + "…"
+
+
+def _past_of(row: tuple[Any, ...]) -> Past:
+    number, opened_at, closed_at, virtual, as_found, as_left, nudges = row
+    found, left = (
+        Summary() if text == "{}" else codec.read(Summary, codec.tree_of(text), f"job {number}")
+        for text in (as_found, as_left)
+    )
+    return Past(number, opened_at, closed_at, bool(virtual), found, left, nudges)

@@ -1,0 +1,279 @@
+"""One job written to the book beside everything else, so that nobody waits for a disk.
+
+Threads: the methods are for the thread that leads the job, and return at once. The thread
+``book`` alone touches the file. What cannot be written waits in memory and is tried again;
+:attr:`Keeper.fault` says so meanwhile, and the job goes on.
+
+What a job gives to be kept: for the book, where there is one, and for the report.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+from app.book.model import BookError, Drive, JobRecord, Past, RefusedError
+from app.book.store import Book
+from app.job.job import Job, Standing
+from app.job.model import JobHead, Outcome, Taking
+from app.profiles import Profile, profile_values
+
+_AGAIN_S = 1.0
+_STOP_S = 10.0
+
+_Work = Callable[[Book, int], object]
+
+
+class Keeper:
+    """Keeps one job.
+
+    Parameters
+    ----------
+    path : Path or None
+        The book's file; the user's own when None.
+    drive : Drive
+        Whose job; added to the book where it is not in it.
+    head : JobHead
+        What stands over it.
+    now : callable
+        Returns the time as ISO 8601 with offset.
+    number : int, optional
+        That of the job in the book, where it is there already.
+    """
+
+    def __init__(
+        self,
+        path: Path | None,
+        drive: Drive,
+        head: JobHead,
+        now: Callable[[], str],
+        number: int | None = None,
+    ) -> None:
+        self._path = path
+        self._drive = drive
+        self._head = head
+        self._now = now
+        self._work: queue.SimpleQueue[_Work | None] = queue.SimpleQueue()
+        self._written = threading.Condition()
+        # Both: whoever asks for work, under the condition.
+        self._asked = 0
+        self._done = 0
+        # Writer of these: the thread `book`.
+        self._number = number
+        self._fault = self._refused = ""
+        self._book: Book | None = None
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="book", daemon=True)
+        self._thread.start()
+        self._ask(lambda book, number: None)
+
+    @property
+    def number(self) -> int | None:
+        """The job's number in the book, None before it has been opened there."""
+        return self._number
+
+    @property
+    def fault(self) -> str:
+        """Why the book cannot be written now, and what to do; empty when all is well."""
+        return self._fault
+
+    def add_taking(self, taking: Taking) -> None:
+        """Keep a measurement."""
+        self._ask(lambda book, number: book.add_taking(number, taking))
+
+    def add_outcome(self, outcome: Outcome) -> None:
+        """Keep what a check came to."""
+        self._ask(lambda book, number: book.add_outcome(number, outcome))
+
+    def add_standing(self, standing: Standing) -> None:
+        """Keep how the job stands."""
+        self._ask(lambda book, number: book.keep_standing(number, standing))
+
+    def close(self, nudges: int, reason: str) -> None:
+        """Keep that the job was closed."""
+        closed_at = self._now()
+        self._ask(lambda book, number: book.close_job(number, closed_at, nudges, reason))
+
+    def flush(self, timeout_s: float) -> bool:
+        """Wait until all is written; returns whether it is."""
+        with self._written:
+            return self._written.wait_for(lambda: self._done == self._asked, timeout_s)
+
+    def stop(self) -> None:
+        """Write what waits, as far as that can be, and end the thread; bounded in time."""
+        if not self._stopping.is_set():
+            self._stopping.set()
+            self._work.put(None)
+        self._thread.join(_STOP_S)
+
+    def _ask(self, work: _Work) -> None:
+        with self._written:
+            self._asked += 1
+        self._work.put(work)
+
+    def _run(self) -> None:
+        try:
+            while (work := self._work.get()) is not None and self._do(work):
+                pass
+        finally:
+            if self._book is not None:
+                self._book.close()
+
+    def _do(self, work: _Work) -> bool:
+        """Do one thing until it is done or refused; returns whether the thread is to go on."""
+        while True:
+            try:
+                book, number = self._ready()
+                work(book, number)
+            except RefusedError as fault:
+                # The others are kept all the same.
+                self._refused = str(fault)
+                break
+            except BookError as fault:
+                self._fault = str(fault)
+                if self._stopping.wait(_AGAIN_S):
+                    return False
+            else:
+                break
+        self._fault = self._refused
+        with self._written:
+            self._done += 1
+            self._written.notify_all()
+        return True
+
+    def _ready(self) -> tuple[Book, int]:
+        """Return the open book and the job's number in it, opening both where that is due."""
+        book = self._book
+        if book is None:
+            book = self._book = Book(self._path)
+        if self._number is None:
+            with book.whole():
+                if book.drive(self._drive.identity) is None:
+                    book.add_drive(self._drive)
+                number = book.open_job(self._drive.identity, self._head)
+            self._number = number
+        return book, self._number
+
+
+_WRITE_WITHIN_S = 10.0
+
+
+def head_for(
+    source: str, virtual: bool, profile: Profile, software: str, opened_at: str
+) -> JobHead:
+    """Return what stands over a job that begins now."""
+    return JobHead(
+        opened_at=opened_at,
+        source=source,
+        virtual=virtual,
+        software=software,
+        profile=profile.name,
+        profile_values=profile_values(profile),
+    )
+
+
+class Kept:
+    """One job as it is kept.
+
+    Parameters
+    ----------
+    drive, head : Drive, JobHead
+        Whose job, and what stands over it.
+    now : callable
+        Returns the time as ISO 8601 with offset.
+    path : Path or None
+        The book's file; the user's own when None.
+    in_book : bool
+        Whether there is a book at all.
+    number : int, optional
+        The job's number in the book, where it is there already.
+    """
+
+    def __init__(
+        self,
+        drive: Drive,
+        head: JobHead,
+        now: Callable[[], str],
+        *,
+        path: Path | None = None,
+        in_book: bool = True,
+        number: int | None = None,
+    ) -> None:
+        self.drive = drive
+        self.head = head
+        self._now = now
+        self._path = path
+        self._keeper = Keeper(path, drive, head, now, number) if in_book else None
+        self._takings: list[Taking] = []
+        self._closed_at = ""
+
+    @property
+    def fault(self) -> str:
+        """Why the book cannot be written now; empty when all is well."""
+        return "" if self._keeper is None else self._keeper.fault
+
+    @property
+    def number(self) -> int | None:
+        """The job's number in the book, None where it has none yet."""
+        return None if self._keeper is None else self._keeper.number
+
+    def add_taking(self, taking: Taking) -> None:
+        """Keep a measurement."""
+        self._takings.append(taking)
+        if self._keeper is not None:
+            self._keeper.add_taking(taking)
+
+    def add_outcome(self, outcome: Outcome) -> None:
+        """Keep what a check came to."""
+        if self._keeper is not None:
+            self._keeper.add_outcome(outcome)
+
+    def add_standing(self, standing: Standing) -> None:
+        """Keep how the job stands."""
+        if self._keeper is not None:
+            self._keeper.add_standing(standing)
+
+    def close(self, nudges: int, reason: str) -> None:
+        """Keep that the job was closed."""
+        self._closed_at = self._now()
+        if self._keeper is not None:
+            self._keeper.close(nudges, reason)
+
+    def finish(self, within_s: float = _WRITE_WITHIN_S) -> str:
+        """Let the book be written to its end; returns why it could not be, else nothing."""
+        keeper = self._keeper
+        if keeper is None:
+            return ""
+        keeper.flush(within_s)
+        fault = keeper.fault
+        keeper.stop()
+        if fault:
+            self._keeper = None
+        return fault
+
+    def record(self, job: Job) -> tuple[JobRecord, tuple[Past, ...]]:
+        """Return the job as the report wants it, and the drive's history.
+
+        Raises
+        ------
+        BookError
+            When the book cannot be read.
+        """
+        if self.number is not None:
+            with Book(self._path) as book:
+                return book.job(self.number), book.history(self.drive.identity)
+        record = JobRecord(
+            0,
+            self.drive,
+            self.head,
+            tuple(self._takings),
+            job.outcomes,
+            job.as_found,
+            job.as_left,
+            self._closed_at,
+            job.closing_reason,
+            job.nudges,
+        )
+        return record, ()

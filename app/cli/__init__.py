@@ -1,0 +1,1 @@
+"""The command line: its grammar, and what each command does."""

@@ -1,0 +1,465 @@
+"""What the parsers of several commands share: options, texts, and how numbers are read.
+
+The grammar of the job's and the book's commands.
+
+The command line's grammar: a parser for each command, and the lines that help shows.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any, NoReturn
+
+from app.job.model import CheckName
+from app.live.measurement import LIVE_SECONDS
+from app.stamp import version
+
+DEFAULT_SOURCE = "sim:"
+DEFAULT_PROFILE = "130mm-48tpi"
+
+_ROLES = (
+    "what the columns carry, in order: plus, minus, differential, envelope, index, or - to skip "
+    "one; columns beyond the list are ignored"
+)
+SOURCES = """\
+sources:
+  sim:                    the virtual drive; options after it: sim:offset_um=25&seed=2
+  PATH or file:PATH       a capture: WAV, RF64, or a scope's CSV export
+                          (?rate=HZ for a CSV without a time column, ?full_scale_v=V for a WAV)
+  sound:DEVICE            a sound input (?rate=HZ, ?full_scale_v=V); evenlobe sources lists them
+  visa:RESOURCE           a scope, as visa:TCPIP::192.0.2.7::5025::SOCKET; with nothing after
+                          visa: the only one that is attached
+  pipe:                   raw frames on standard input: pipe:?rate=HZ&dtype=int16&channels=2
+                          (or float32; full_scale_v=V)
+Quote an address that has ? or & in it, or the shell takes them for its own.
+"""
+STATUS = """\
+exit status: 0 a valid reading, 3 none, 2 bad usage or an input that cannot be read
+"""
+
+
+_MOST_REPEATS = 100
+
+
+def add_book(to: argparse._ActionsContainer) -> None:
+    """Let the job book be named."""
+    to.add_argument("--book", metavar="PATH", type=Path, help="job book (default: your own)")
+
+
+def add_roles(to: argparse.ArgumentParser) -> None:
+    """Let the roles of the columns be named."""
+    to.add_argument("--roles", metavar="ROLES", help=_ROLES)
+
+
+def add_seconds(to: argparse.ArgumentParser, words: str, default: float | None = None) -> None:
+    """Let a length in seconds be given."""
+    to.add_argument("--seconds", type=positive, metavar="N", default=default, help=words)
+
+
+def add_overwrite(to: argparse.ArgumentParser) -> None:
+    """Let what has that name be replaced."""
+    to.add_argument("--overwrite", action="store_true", help="replace what has that name")
+
+
+def add_analysis(to: argparse.ArgumentParser) -> None:
+    """Let be stated what an analysis hangs on."""
+    to.add_argument(
+        "--profile",
+        metavar="NAME",
+        default=DEFAULT_PROFILE,
+        help=f"class of drive and alignment disk (default: {DEFAULT_PROFILE})",
+    )
+    to.add_argument(
+        "--low-corner",
+        type=not_negative,
+        metavar="HZ",
+        help="corner of the AC-coupled input that an envelope came through (0: DC-coupled)",
+    )
+    to.add_argument(
+        "--detector-threshold",
+        type=not_negative,
+        metavar="V",
+        help="volts below which an envelope's detector gives nothing (0: it is linear)",
+    )
+
+
+def positive(text: str) -> float:
+    """Read a number above 0."""
+    value = not_negative(text)
+    if value == 0.0:
+        raise argparse.ArgumentTypeError(f"“{text}” is not above 0")
+    return value
+
+
+def whole(text: str) -> int:
+    """Read a whole number."""
+    try:
+        return int(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"“{text}” is not a whole number") from None
+
+
+def from_one(text: str) -> int:
+    """Read a count from 1 up."""
+    return _count(text, 1)
+
+
+def from_two(text: str) -> int:
+    """Read a count from 2 up."""
+    return _count(text, 2)
+
+
+def _count(text: str, least: int) -> int:
+    value = whole(text)
+    if not least <= value <= _MOST_REPEATS:
+        raise argparse.ArgumentTypeError(
+            f"“{text}” is not a number from {least} to {_MOST_REPEATS}"
+        )
+    return value
+
+
+def not_negative(text: str) -> float:
+    """Read a number from 0 up."""
+    try:
+        value = float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"“{text}” is not a number") from None
+    if not math.isfinite(value) or value < 0.0:
+        raise argparse.ArgumentTypeError(f"“{text}” is not a finite number from 0 up")
+    return value
+
+
+def job(parser: argparse.ArgumentParser) -> None:
+    """Say what “job” takes."""
+    parser.epilog = f"""\
+checks: {", ".join(CheckName)}
+
+{SOURCES}
+On the virtual drive nothing is asked: a virtual technician does what the tool says. Elsewhere the
+prompts say what to do: Enter when it is done, or “skip: why”, or “back”. Ctrl-C leaves the job
+open; all that was measured is kept, and --resume goes on with it on this day or another.
+
+exit status: 0 the job was closed, 3 it is left open, 2 bad usage or an input that cannot be read
+
+examples:
+  evenlobe job sim: --drive demo
+  evenlobe job 'sim:offset_um=-80&creep_um=9' --drive demo --checks radial,adjust,lock --json
+  evenlobe job sound: --roles differential,index --drive "machine 7, upper"
+  evenlobe job sound: --roles differential,index --drive "machine 7, upper" --resume
+"""
+    parser.add_argument("source", metavar="SOURCE", help="what the drive is measured by")
+    parser.add_argument("--drive", metavar="ID", required=True, help="your own name for the drive")
+    parser.add_argument(
+        "--checks",
+        metavar="A,B",
+        help="these checks alone (default: all); with --resume: once more",
+    )
+    parser.add_argument("--json", action="store_true", help="print the job as one JSON object")
+    book = parser.add_mutually_exclusive_group()
+    add_book(book)
+    book.add_argument("--no-book", action="store_true", help="keep nothing")
+    parser.add_argument(
+        "--resume",
+        action="store_true",
+        help="go on with the drive's last job, which is open: what is done stands",
+    )
+    parser.add_argument(
+        "--report",
+        metavar="FILE",
+        type=Path,
+        help="where the report goes: FILE.html or FILE.pdf (default: a folder beside the book)",
+    )
+    add_overwrite(parser)
+    parser.add_argument(
+        "--seatings", metavar="N", type=from_two, help="how often the disk is seated (default: 5)"
+    )
+    parser.add_argument(
+        "--arrivals",
+        metavar="N",
+        type=from_one,
+        help="how often the head arrives from each side (default: 3)",
+    )
+    add_roles(parser)
+    add_analysis(parser)
+    # Without it the drive's own class in the book counts.
+    parser.set_defaults(profile=None)
+
+
+def drives(parser: argparse.ArgumentParser) -> None:
+    """Say what “drives” takes."""
+    parser.epilog = """\
+Where the search leaves one drive, its jobs are shown, and how fast it drifts.
+
+examples:
+  evenlobe drives
+  evenlobe drives "hall 2"
+"""
+    parser.add_argument(
+        "search", metavar="SEARCH", nargs="?", help="part of its name, class or note"
+    )
+    add_book(parser)
+
+
+def report(parser: argparse.ArgumentParser) -> None:
+    """Say what “report” takes."""
+    parser.epilog = """\
+HTML is one file that needs nothing else and runs nothing; PDF has pages. What the virtual drive
+gave is marked on every one of them.
+
+examples:
+  evenlobe report --drive "machine 7, upper" --out machine7.pdf
+  evenlobe report --drive demo --job 3 --out demo.html --overwrite
+"""
+    parser.add_argument("--drive", metavar="ID", required=True, help="whose job")
+    parser.add_argument("--job", metavar="N", type=whole, help="which (default: the newest)")
+    parser.add_argument(
+        "--out", metavar="FILE", type=Path, required=True, help="FILE.html or FILE.pdf"
+    )
+    parser.add_argument(
+        "--paper", choices=("a4", "letter"), default="a4", help="of a PDF (default: a4)"
+    )
+    add_overwrite(parser)
+    add_book(parser)
+
+
+def export(parser: argparse.ArgumentParser) -> None:
+    """Say what “export” takes."""
+    parser.epilog = """\
+JSON holds everything and can be imported again; CSV is a folder of tables for a spreadsheet.
+
+examples:
+  evenlobe export --out book.json
+  evenlobe export --format csv --out tables
+"""
+    parser.add_argument("--out", metavar="PATH", type=Path, required=True, help="file or folder")
+    parser.add_argument("--format", choices=("json", "csv"), default="json", help="default: json")
+    add_overwrite(parser)
+    add_book(parser)
+
+
+def import_(parser: argparse.ArgumentParser) -> None:
+    """Say what “import” takes."""
+    parser.epilog = "A job that is in the book already is passed over; all is added, or nothing.\n"
+    parser.add_argument("file", metavar="FILE", type=Path, help="what “export” wrote as JSON")
+    add_book(parser)
+
+
+def backup(parser: argparse.ArgumentParser) -> None:
+    """Say what “backup” takes."""
+    parser.epilog = "The copy is a book itself; it may be made while jobs are under way.\n"
+    parser.add_argument("out", metavar="FILE", type=Path, help="the copy")
+    add_overwrite(parser)
+    add_book(parser)
+
+
+class UsageFault(Exception):  # noqa: N818
+    """Something on the command line cannot be used; the message says what to do."""
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser that raises instead of printing its usage: a fault is one line."""
+
+    def __init__(self, **settings: Any) -> None:
+        super().__init__(
+            formatter_class=argparse.RawDescriptionHelpFormatter, allow_abbrev=False, **settings
+        )
+
+    def error(self, message: str) -> NoReturn:
+        """Raise a fault that names the argument and what is wrong with it."""
+        raise UsageFault(f"{message}; “{self.prog} --help” shows what can be written")
+
+
+def parse(arguments: Sequence[str]) -> tuple[str, argparse.Namespace]:
+    """Read a command line: the command's name, empty for the dashboard, and its options.
+
+    Raises
+    ------
+    UsageFault
+        When it cannot be understood.
+    SystemExit
+        After help or version, which are printed.
+    """
+    words = _with_skips(arguments)
+    command = words.pop(0) if words and words[0] in COMMANDS else ""
+    title, add = COMMANDS[command] if command else (_TITLE, _dashboard)
+    parser = _Parser(prog=f"evenlobe {command}".rstrip(), description=title)
+    add(parser)
+    return command, parser.parse_args(words)
+
+
+def _with_skips(arguments: Sequence[str]) -> list[str]:
+    """Join ``--roles -,plus`` to ``--roles=-,plus``: a list may begin with a dash."""
+    words = list(arguments)
+    for place in range(len(words) - 1, 0, -1):
+        if words[place - 1] == "--roles" and words[place].startswith("-,"):
+            words[place - 1 : place + 1] = [f"--roles={words[place]}"]
+    return words
+
+
+_TITLE = """\
+A live bench instrument for the radial head alignment of removable-disk drives.
+Opens the dashboard; where there is no display, a needle of text in the terminal."""
+
+
+def _dashboard(parser: argparse.ArgumentParser) -> None:
+    rows = "\n".join(f"  {name:<13} {title}" for name, (title, _) in COMMANDS.items())
+    parser.usage = "evenlobe [SOURCE] [options]\n       evenlobe COMMAND ...   (COMMAND --help)"
+    parser.epilog = f"""\
+commands:
+{rows}
+
+{SOURCES}
+examples:
+  evenlobe                                     the dashboard, on the virtual drive
+  evenlobe 'sim:offset_um=-40&seed=2'          the same, 40 µm inward, another drive
+  evenlobe measure capture.wav --roles plus,minus,index
+  evenlobe record 'sound:?rate=192000' found.wav --roles differential,index
+"""
+    parser.add_argument("--version", action="version", version=f"evenlobe {version()}")
+    parser.add_argument("source", metavar="SOURCE", nargs="?", help="open this source at once")
+    add_book(parser)
+    add_roles(parser)
+    add_analysis(parser)
+
+
+def _measure(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = f"""\
+{SOURCES}
+{STATUS}
+examples:
+  evenlobe measure capture.wav
+  evenlobe measure scope.csv --roles differential,index --json
+  evenlobe measure sound: --roles envelope,index --low-corner 7 --detector-threshold 0.2
+  evenlobe measure sim: --live
+"""
+    parser.add_argument("source", metavar="SOURCE", help="what to measure")
+    how = parser.add_mutually_exclusive_group()
+    how.add_argument("--json", action="store_true", help="print the reading as one JSON object")
+    how.add_argument("--live", action="store_true", help="show a moving needle until Ctrl-C")
+    add_seconds(
+        parser, f"how much to measure; without it a capture whole, all else {LIVE_SECONDS:g} s"
+    )
+    add_roles(parser)
+    add_analysis(parser)
+
+
+def _sources(parser: argparse.ArgumentParser) -> None:
+    # Imported here: nobody else needs the table.
+    from instruments.virtual.params import help_text
+
+    parser.epilog = f"{SOURCES}\noptions of sim:, with their defaults:\n{help_text()}\n"
+
+
+def _record(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = f"""\
+{SOURCES}
+The file appears under its name when it is whole; Ctrl-C ends the recording and keeps it.
+Of a scope one record is taken, at the full rate of its deep memory and as long as that is.
+
+examples:
+  evenlobe record sound: found.wav --roles differential,index
+  evenlobe record scope.csv scope.wav --roles -,plus,minus
+  evenlobe record visa:TCPIP::192.0.2.7::5025::SOCKET found.wav
+"""
+    parser.add_argument("source", metavar="SOURCE", help="what to record")
+    parser.add_argument("out", metavar="OUT.wav", type=Path, help="the file to write")
+    add_seconds(parser, "how long; without it to the source's end, or until Ctrl-C")
+    add_roles(parser)
+    add_overwrite(parser)
+
+
+def _simulate(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = """\
+What is true of the drive (offset, ratio, speed, ...) is written beside it, to OUT.truth.json.
+“evenlobe sources --help” lists the options of sim:.
+
+examples:
+  evenlobe simulate practice.wav --seconds 5
+  evenlobe simulate boundary.wav --source 'sim:recording=boundary&offset_um=-40'
+"""
+    parser.add_argument("out", metavar="OUT.wav", type=Path, help="the file to write")
+    parser.add_argument(
+        "--source",
+        metavar="SIM",
+        default=DEFAULT_SOURCE,
+        help="a sim: address with its options (default: sim:)",
+    )
+    add_seconds(parser, f"how long (default: {LIVE_SECONDS:g})", LIVE_SECONDS)
+    add_roles(parser)
+    add_overwrite(parser)
+
+
+def _check_scope(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = """\
+Every command of the family that matches is sent, and the scope is put back as it was found.
+Write down what is set on its front panel before; keep the drive connected and turning.
+
+exit status: 0 everything fits, 3 something does not, 2 nobody answers there
+
+examples:
+  evenlobe check-scope visa:TCPIP::192.0.2.7::5025::SOCKET
+  evenlobe check-scope 'visa:USB0::0x1234::0x5678::SERIAL::INSTR?family=A2'
+"""
+    parser.add_argument("address", metavar="ADDRESS", help="a visa: address")
+
+
+def _virtual_scope(parser: argparse.ArgumentParser) -> None:
+    # Imported here: nobody else needs the table.
+    from instruments.virtual.scope import FAMILIES, TRANSPORTS
+
+    parser.epilog = """\
+Prints its address, which can be opened like that of a real scope, and serves until Ctrl-C.
+“evenlobe sources --help” lists the options of the virtual drive behind it.
+
+examples:
+  evenlobe virtual-scope
+  evenlobe virtual-scope --family B --transport hislip --options 'offset_um=-40&seed=2'
+"""
+    parser.add_argument(
+        "--family",
+        metavar="NAME",
+        default="A2",
+        help=f"whose commands it speaks: {', '.join(FAMILIES)} (default: A2)",
+    )
+    parser.add_argument(
+        "--transport",
+        metavar="NAME",
+        default="socket",
+        help=f"how it is reached: {', '.join(TRANSPORTS)} (default: socket)",
+    )
+    parser.add_argument(
+        "--port",
+        metavar="N",
+        type=whole,
+        default=0,
+        help="TCP port; 0 for one that is free (default: 0)",
+    )
+    parser.add_argument(
+        "--options", metavar="SIM", default="", help="of the virtual drive, as offset_um=25&seed=1"
+    )
+
+
+def _profiles(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = "examples:\n  evenlobe profiles\n  evenlobe profiles 90mm-135tpi\n"
+    words = "show every value of this profile with its unit and where it comes from"
+    parser.add_argument("name", metavar="NAME", nargs="?", help=words)
+
+
+COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
+    "measure": ("measure a source once, or show its needle as text", _measure),
+    "sources": ("list what can be opened now", _sources),
+    "record": ("record a source to a WAV file", _record),
+    "simulate": ("write the virtual drive to a WAV file, its truth beside it", _simulate),
+    "job": ("work through the checks on a drive, and keep the record", job),
+    "drives": ("list the drives of the job book, or show the history of one", drives),
+    "report": ("write a job of the book as a report, HTML or PDF", report),
+    "export": ("write the job book as JSON or CSV", export),
+    "import": ("add to the job book what “export” wrote", import_),
+    "backup": ("copy the job book while it may be in use", backup),
+    "profiles": ("list the drive classes, or show the values of one and their sources", _profiles),
+    "check-scope": ("try every command of a scope's family on it", _check_scope),
+    "virtual-scope": ("put the virtual drive behind the commands of a scope", _virtual_scope),
+}

@@ -1,0 +1,275 @@
+"""The commands of the job book: drives, export, import, backup.
+
+The command ``report``: a job from the book as one file to hand on.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from app.book.drift import courses_of
+from app.book.exchange import export_csv, export_json, import_json
+from app.book.model import BookError, JobRecord, Past, Shelved, told_of
+from app.book.store import Book, default_path, shown
+from app.cli.arguments import UsageFault
+from app.files import appearing
+from app.job.model import Value
+from app.report.blocks import Report
+from app.report.content import report_of
+from app.report.html import page_of
+
+Say = Callable[[str], None]
+
+
+def list_drives(options: argparse.Namespace, say: Say) -> None:
+    """Print the drives whose identity, class or note has the search in it."""
+    with _existing(options.book) as book:
+        found = book.drives(options.search or "")
+        past = book.history(found[0].drive.identity) if len(found) == 1 else ()
+    if not found:
+        say("no drive in the book" + (" has that in it" if options.search else " yet"))
+        return
+    rows = [("drive", "class", "jobs", "last", "offset as left"), *map(_row, found)]
+    widths = _widths(rows)
+    for row in rows:
+        say(_line(row, widths))
+    if len(found) == 1 and past:
+        say("")
+        _tell_history(past, say)
+
+
+def export(options: argparse.Namespace, say: Say) -> None:
+    """Write the whole book as JSON, or as CSV files into a folder."""
+    out: Path = options.out
+    as_csv = options.format == "csv"
+    taken = [out / name for name in ("drives.csv", "jobs.csv")] if as_csv else [out]
+    _check_free(taken, options.overwrite)
+    with _existing(options.book) as book:
+        jobs = export_csv(book, out) if as_csv else export_json(book, out)
+    say(f"{out}: {jobs} jobs")
+
+
+def import_(options: argparse.Namespace, say: Say) -> None:
+    """Add what an export holds."""
+    with Book(options.book) as book:
+        drives, jobs = import_json(book, options.file)
+    say(f"{options.file}: {drives} drives and {jobs} jobs added")
+
+
+def backup(options: argparse.Namespace, say: Say) -> None:
+    """Copy the book while it may be in use."""
+    _check_free([options.out], options.overwrite)
+    part = options.out.with_name(options.out.name + ".part")
+    with _existing(options.book) as book:
+        try:
+            part.unlink(missing_ok=True)
+            book.backup(part)
+            part.replace(options.out)
+        except OSError as fault:
+            raise BookError(f"backup “{options.out}”: {fault.strerror}") from None
+    say(f"{options.out}: the copy is whole")
+
+
+def _tell_history(past: Sequence[Past], say: Say) -> None:
+    """Print the jobs of one drive, and how each of its numbers goes with the months."""
+    rows: list[tuple[str, ...]] = [
+        ("job", "opened", "closed", "nudges", "as found", "as left", "hysteresis", "speed")
+    ]
+    for each in past:
+        left = each.as_left
+        rows.append(
+            (
+                str(each.number),
+                each.opened_at[:16].replace("T", " "),
+                "yes" if each.closed_at else "open",
+                str(each.nudges),
+                _words(each.as_found.offset_um, 1),
+                _words(left.offset_um, 1),
+                _words(left.hysteresis_um or each.as_found.hysteresis_um, 1),
+                _words(left.speed_rpm or each.as_found.speed_rpm, 2),
+            )
+        )
+    widths = _widths(rows)
+    for row in rows:
+        say(_line(row, widths))
+    # The virtual drive's jobs and those of a real one are not of one course.
+    alike = [each for each in past if each.virtual == past[-1].virtual]
+    for course in courses_of(alike):
+        rate = course.drift.rate_per_year
+        if rate is not None:
+            sure = "it drifts" if course.drift.drifts else "no drift beyond its uncertainty"
+            figures = f"{rate.value:+.2f} ± {2.0 * rate.u:.2f} {course.unit} a year"
+            say(f"{course.name}, adjustments taken out: {figures}; {sure}")
+
+
+def _widths(rows: Sequence[Sequence[str]]) -> list[int]:
+    return [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+
+
+def _line(row: Sequence[str], widths: Sequence[int]) -> str:
+    cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
+    return "  ".join(cells).rstrip()
+
+
+def _existing(path: Path | None) -> Book:
+    """Open a book that is there; one that is asked for something is not made for that."""
+    where = default_path() if path is None else path
+    with told_of(str(where)):
+        there = where.exists()
+    if not there:
+        raise BookError(f"book “{where}”: there is none; “evenlobe job” begins one")
+    return Book(where)
+
+
+def _check_free(paths: list[Path], overwrite: bool) -> None:
+    for path in paths:
+        with told_of(str(path)):
+            taken = path.exists() and not overwrite
+        if taken:
+            raise BookError(f"“{path}” is there already; choose another name, or add --overwrite")
+
+
+def _row(each: Shelved) -> tuple[str, str, str, str, str]:
+    last = each.last
+    offset = None if last is None else last.as_left.offset_um or last.as_found.offset_um
+    return (
+        shown(each.drive.identity),
+        shown(each.drive.profile),
+        str(each.jobs),
+        "–" if last is None else last.opened_at[:10],
+        _words(offset, 1),
+    )
+
+
+def _words(value: Value | None, places: int) -> str:
+    if value is None:
+        return "–"
+    spread = "" if value.u is None else f" ± {2.0 * value.u:.{places}f}"
+    return f"{value.value:.{places}f}{spread} {value.unit}"
+
+
+_ENDINGS = (".html", ".pdf")
+
+
+def run_report(options: argparse.Namespace, say: Callable[[str], None]) -> None:
+    """Write the report that a command line asks for.
+
+    Raises
+    ------
+    UsageFault, BookError
+        When there is no such drive or job, or the report cannot be written.
+    """
+    check_out(options.out, options.overwrite)
+    path = options.book or default_path()
+    with told_of(str(path)):
+        is_there = path.exists()
+    if not is_there:
+        raise BookError(f"book “{path}”: there is none; name another with --book")
+    with Book(path) as book:
+        past = book.history(options.drive)
+        number = _number(past, options.drive, options.job, path)
+        record = book.job(number)
+    write_report(record, past, options.out, options.paper, overwrite=options.overwrite)
+    mark = ", of the virtual drive" if record.head.virtual else ""
+    say(f"{options.out}: the report of job {number}{mark}")
+
+
+def write_report(
+    record: JobRecord,
+    history: Sequence[Past],
+    out: Path,
+    paper: str = "a4",
+    *,
+    overwrite: bool = False,
+) -> None:
+    """Write a job's report as HTML or PDF, by the ending of `out`; it appears once it is whole.
+
+    Parameters
+    ----------
+    record, history : JobRecord, sequence of Past
+        The job; all jobs of its drive.
+    out : pathlib.Path
+        Ends in ``.html`` or ``.pdf``.
+    paper : str
+        ``"a4"`` or ``"letter"``, of a PDF.
+    overwrite : bool
+        Replace what has that name.
+
+    Raises
+    ------
+    UsageFault
+        When it cannot be written; the message says why, and what to do.
+    """
+    check_out(out, overwrite)
+    report = report_of(record, history)
+    try:
+        if out.suffix.lower() == ".html":
+            _write_page(report, out)
+        else:
+            _write_pdf(report, out, paper)
+    except OSError as fault:
+        raise UsageFault(
+            f"report “{out}”: {fault.strerror or fault}; choose another place"
+        ) from None
+
+
+def check_out(out: Path, overwrite: bool) -> None:
+    """Refuse a name under which no report can be written, before any work is done.
+
+    Raises
+    ------
+    UsageFault
+        When its ending, its folder or what has that name already is in the way.
+    """
+    if out.suffix.lower() not in _ENDINGS:
+        raise UsageFault(f"report “{out}”: its ending is not known; end it in .html or .pdf")
+    try:
+        has_folder, is_folder, exists = out.parent.is_dir(), out.is_dir(), out.exists()
+    except OSError as fault:
+        raise UsageFault(
+            f"report “{shown(str(out))}”: {fault.strerror or fault}; choose another place"
+        ) from None
+    if not has_folder:
+        raise UsageFault(f"report “{out}”: its folder is not there; make it, or name another")
+    if is_folder:
+        raise UsageFault(f"report “{out}”: this is a folder; choose another name")
+    if exists and not overwrite:
+        raise UsageFault(
+            f"report “{out}”: it exists already; choose another name, or say --overwrite"
+        )
+
+
+def _number(past: Sequence[Past], identity: str, wanted: int | None, path: Path) -> int:
+    """Return the job that is wanted: the newest where none is named."""
+    numbers = [one.number for one in past]
+    if not numbers:
+        raise UsageFault(
+            f"drive “{shown(identity)}” has no job in the book “{path}”; “evenlobe job” makes one"
+        )
+    if wanted is None:
+        return max(numbers)
+    if wanted not in numbers:
+        known = ", ".join(map(str, sorted(numbers)[-10:]))
+        raise UsageFault(f"drive “{shown(identity)}” has no job {wanted}; its newest are {known}")
+    return wanted
+
+
+def _write_page(report: Report, out: Path) -> None:
+    with appearing(out) as name:
+        name.write_text(page_of(report), encoding="utf-8", newline="\n")
+
+
+def _write_pdf(report: Report, out: Path, paper: str) -> None:
+    try:
+        # Imported here: Qt takes half a second, and may lack libraries that nothing else needs.
+        from app.report.pdf import PrintFault, write_pdf
+    except ImportError as missing:
+        raise UsageFault(
+            f"report “{out}”: a PDF needs Qt ({missing}); write FILE.html instead, and print that"
+        ) from None
+    try:
+        write_pdf(report, out, paper)
+    except PrintFault as fault:
+        raise UsageFault(f"report “{out}”: {fault}") from None

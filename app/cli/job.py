@@ -1,0 +1,693 @@
+"""A person at a terminal: prompts, and the lines that are typed.
+
+Threads: *typing* waits for lines and puts them into a queue; all else is for the caller's thread.
+
+A job over an open source, without a window: measured in one loop, asked for by a technician.
+
+Threads: one. With a person at a terminal there is a second, named *typing*, which waits for lines
+and puts them into a queue, so that the source is read on while the person works.
+
+The command ``job``: source, book, technician and what is printed, put together.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import queue
+import sys
+import threading
+import time
+from collections.abc import Callable, Collection
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Protocol, TextIO
+
+from app.analysis.adjust.positioner import ArrivalWatch
+from app.analysis.results import Measurement, Quantity
+from app.book.model import Drive, Left
+from app.book.store import Book, default_path, shown
+from app.book.writer import Kept, head_for
+from app.cli.arguments import DEFAULT_PROFILE, UsageFault
+from app.cli.book import check_out, write_report
+from app.cli.measure import Interrupt, interrupted
+from app.files import stem_for
+from app.job import messages
+from app.job.job import Job, Standing
+from app.job.model import CheckName, Do, Enter, Outcome, Summary, Take, Taking, Value
+from app.job.plan import plan_for
+from app.job.situation import JobOptions
+from app.job.taking import Answer
+from app.job.technician import DriveHands, Technician
+from app.job.verdicts import what_next
+from app.live.measurement import AnyAnalyser, EnvelopeOptions, Gauge, analyser_for
+from app.profiles import Profile, load_profile
+from app.stamp import now, version
+from app.text import plus_minus
+from instruments.address import open_address
+from instruments.source import Block, Role, Source, SourceEnd, SourceRequest, SourceTimeout
+
+_BACK = "back"
+_SKIP = "skip:"
+
+
+@dataclass(frozen=True, slots=True)
+class Skip:
+    """Leave the check out."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Back:
+    """Take the last answer back."""
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """An answer."""
+
+    value: Answer
+
+
+Reply = Said | Skip | Back
+
+
+def read_reply(ask: Do | Enter, line: str) -> Reply | str:
+    """Return what a typed line says, or a sentence when it says nothing.
+
+    Parameters
+    ----------
+    ask : Do or Enter
+        What was asked.
+    line : str
+        As typed. Nothing means done, or that an entry is left open.
+    """
+    words = line.strip()
+    if words.lower() == _BACK:
+        return Back()
+    if words.lower().startswith(_SKIP):
+        reason = words[len(_SKIP) :].strip()
+        return Skip(reason) if reason else "write the reason too, as skip: no such sensor"
+    if isinstance(ask, Do):
+        return f"“{words}” is no answer; press Enter once it is done" if words else Said(True)
+    if not words:
+        return Said(None)
+    if ask.choices:
+        return Said(words.lower())
+    return Said(words.replace(",", "."))
+
+
+class Typist:
+    """The person, by way of two text files.
+
+    Parameters
+    ----------
+    lines : text file
+        What is typed.
+    out : text file
+        Where prompts go.
+    """
+
+    def __init__(self, lines: TextIO, out: TextIO) -> None:
+        self._out = out
+        self._typed: queue.SimpleQueue[str] = queue.SimpleQueue()
+        # Written by the typing thread alone:
+        self._ended = False
+        threading.Thread(target=self._listen, args=(lines,), name="typing", daemon=True).start()
+
+    @property
+    def ended(self) -> bool:
+        """Whether nothing more can be typed, and all that was has been read."""
+        return self._ended and self._typed.empty()
+
+    def say(self, text: str) -> None:
+        """Write a line."""
+        self._out.write(text + "\n")
+        self._out.flush()
+
+    def prompt(self, ask: Do | Enter, where: str) -> None:
+        """Write what is asked for, and how it is answered."""
+        self._out.write(f"\n[{where}]\n{ask.message}\n{_how(ask)} > ")
+        self._out.flush()
+
+    def reply(self, ask: Do | Enter) -> Reply | None:
+        """Return what was typed meanwhile, None when nothing was."""
+        try:
+            line = self._typed.get_nowait()
+        except queue.Empty:
+            return None
+        found = read_reply(ask, line)
+        if isinstance(found, str):
+            self.say(found)
+            return None
+        return found
+
+    def _listen(self, lines: TextIO) -> None:
+        for line in lines:
+            self._typed.put(line)
+        self._ended = True
+
+
+def _how(ask: Do | Enter) -> str:
+    if isinstance(ask, Enter):
+        what = " or ".join(ask.choices) or (f"a number in {ask.unit}" if ask.unit else "a text")
+        return f"{what}; Enter alone leaves it open (skip: why, back)"
+    seen = "; the tool sees it by itself" if ask.noticed else ""
+    return f"Enter when done{seen} (skip: why, back)"
+
+
+SCHEMA = "evenlobe.job/1"
+_READ_S = 0.2
+_SILENCE_S = 5.0
+
+
+class Recorder(Protocol):
+    """Where a job is kept."""
+
+    def add_taking(self, taking: Taking) -> None:
+        """Keep a measurement."""
+        ...
+
+    def add_outcome(self, outcome: Outcome) -> None:
+        """Keep what a check came to."""
+        ...
+
+    def add_standing(self, standing: Standing) -> None:
+        """Keep how the job stands."""
+        ...
+
+    def close(self, nudges: int, reason: str) -> None:
+        """Keep that the job was closed."""
+        ...
+
+
+class _Interrupted(Exception):  # noqa: N818
+    """Somebody asked for the end in the middle of something."""
+
+
+def checks_named(text: str | None) -> tuple[CheckName, ...]:
+    """Read a list of checks, parted by commas; all of them when nothing is said.
+
+    Raises
+    ------
+    UsageFault
+        When a name is none.
+    """
+    if text is None:
+        return tuple(CheckName)
+    names = []
+    for word in (part.strip().lower() for part in text.split(",")):
+        if word not in set(CheckName):
+            known = ", ".join(CheckName)
+            raise UsageFault(f"--checks: “{word}” is not a check; use {known}, parted by commas")
+        names.append(CheckName(word))
+    return tuple(names)
+
+
+def conduct(
+    source: Source,
+    profile: Profile,
+    envelope: EnvelopeOptions,
+    *,
+    checks: Collection[CheckName] = tuple(CheckName),
+    options: JobOptions | None = None,
+    left: Left | None = None,
+    recorder: Recorder | None = None,
+    typist: Typist | None = None,
+    tell: Callable[[str], None] | None = None,
+) -> Job:
+    """Run a job over an open source until it is done, given up or interrupted.
+
+    A source with controls, the virtual drive, is worked on by the virtual technician; all others
+    by the person at `typist`.
+
+    Parameters
+    ----------
+    source : Source
+        Open; not closed here.
+    profile, envelope : Profile, EnvelopeOptions
+        The class and its disk; what is stated about an envelope.
+    checks : collection of CheckName
+        Those that are wanted; of a job that is gone on with, those to be done once more.
+    options : JobOptions, optional
+        How thorough it is.
+    left : Left, optional
+        An open job to go on with; `options` are then its own.
+    recorder : Recorder, optional
+        Where it is kept.
+    typist : Typist, optional
+        The person; must be there for a source without controls.
+    tell : callable, optional
+        Told a line for each check that ends.
+
+    Returns
+    -------
+    Job
+        ``closed`` says whether it could be closed.
+
+    Raises
+    ------
+    SourceError
+        When the source cannot be read; what was measured until then is kept.
+    BookError
+        When what was left does not fit the source or the class.
+    """
+    info = source.info
+    envelope.check(info)
+    if left is not None:
+        left.check_fits(profile, info.virtual)
+
+    def ended(outcome: Outcome) -> None:
+        if recorder is not None:
+            recorder.add_outcome(outcome)
+        if tell is not None:
+            tell(outcome_line(outcome))
+
+    job = Job(
+        profile,
+        info.virtual,
+        plan=plan_for(profile, checks),
+        options=options,
+        now=now,
+        on_taking=_nowhere if recorder is None else recorder.add_taking,
+        on_outcome=ended,
+        on_standing=_nowhere if recorder is None else recorder.add_standing,
+        source=info.name,
+        left=None if left is None else (left.standing, left.outcomes),
+    )
+    if left is not None:
+        job.again(checks)
+    with interrupted() as stop:
+        reason = _Conductor(source, job, envelope, typist, stop).run()
+    if job.may_close or reason:
+        job.close(reason)
+        if recorder is not None:
+            recorder.close(job.nudges, reason)
+    return job
+
+
+def _nowhere(_: object) -> None:
+    """Keep nothing."""
+
+
+class _Conductor:
+    """Answers a job's asks, one after the other."""
+
+    def __init__(
+        self,
+        source: Source,
+        job: Job,
+        envelope: EnvelopeOptions,
+        typist: Typist | None,
+        stop: Interrupt,
+    ) -> None:
+        self._source = source
+        self._job = job
+        self._envelope = envelope
+        self._typist = typist
+        self._stop = stop
+        hands: DriveHands | None = getattr(source, "controls", None)
+        self._technician = None if hands is None else Technician(hands)
+        self._heard_s = time.monotonic()
+
+    def run(self) -> str:
+        """Go on until nothing is asked any more, or somebody asks for the end.
+
+        Returns the person's reason for closing with open failures, empty where there is none.
+        """
+        try:
+            while self._job.ask is not None:
+                self._meet()
+            if self._typist is None or self._job.may_close:
+                return ""
+            reply = self._by_person(Enter("closing reason", messages.CLOSE_ANYWAY))
+        except _Interrupted:
+            return ""
+        return str(reply.value or "") if isinstance(reply, Said) else ""
+
+    def _meet(self) -> None:
+        """Have what is asked answered."""
+        job, ask = self._job, self._job.ask
+        if isinstance(ask, Take):
+            job.answer(self._measure(ask), getattr(self._source, "settings", ()))
+            return
+        assert ask is not None
+        reply = self._by_technician(ask) if self._technician else self._by_person(ask)
+        if isinstance(reply, Skip):
+            job.skip(reply.reason)
+        elif isinstance(reply, Back):
+            if job.can_undo:
+                job.undo()
+        else:
+            self._answer(reply.value)
+
+    def _answer(self, value: Answer) -> None:
+        try:
+            self._job.answer(value)
+        except ValueError as fault:
+            # What was typed cannot stand; it is asked for again.
+            if self._typist is None:
+                raise
+            self._typist.say(str(fault))
+
+    def _by_technician(self, ask: Do | Enter) -> Reply:
+        assert self._technician is not None
+        if isinstance(ask, Enter):
+            return Said(self._technician.enter(ask))
+        self._technician.do(ask)
+        # The virtual drive moves in the samples: what is seen of it follows from the next block.
+        self._read()
+        return Said(True)
+
+    def _by_person(self, ask: Do | Enter) -> Reply:
+        """Read the source on until the person answers, or the tool sees that it was done."""
+        typist = self._typist
+        if typist is None:
+            raise _Interrupted
+        step = self._job.step
+        typist.prompt(ask, "end" if step is None else f"{step.check}, {step.stage}")
+        noticed = self._noticing() if isinstance(ask, Do) and ask.noticed else None
+        while not typist.ended:
+            reply = typist.reply(ask)
+            if reply is not None:
+                return reply
+            block = self._read()
+            if block is not None and noticed is not None and noticed(block):
+                typist.say("seen")
+                return Said(True)
+        raise _Interrupted
+
+    def _noticing(self) -> Callable[[Block], bool]:
+        """Return what tells, block by block, whether the head has left the track and come back."""
+        info = self._source.info
+        options = self._envelope.where_fitting(info)
+        analyser = analyser_for(info, self._job.profile, options, keep_all=False)
+        watch = ArrivalWatch()
+
+        def noticed(block: Block) -> bool:
+            _push(analyser, block)
+            watch.push(analyser.reading, block.t0_s)
+            return watch.arrived
+
+        return noticed
+
+    def _measure(self, ask: Take) -> Measurement:
+        """Measure from what comes after the ask."""
+        info = self._source.info
+        gauge = Gauge(
+            ask.want,
+            info,
+            self._job.profile,
+            self._envelope,
+            turns=ask.turns,
+            track=ask.track,
+            side=ask.side,
+        )
+        asked_s = time.monotonic()
+        while not gauge.done:
+            try:
+                block = self._read()
+            except SourceEnd:
+                break
+            # What the input still holds from before belongs to what the hands did before.
+            if block is None or (info.live and block.t0_s < asked_s):
+                continue
+            _push(gauge, block)
+        return gauge.finish()
+
+    def _read(self) -> Block | None:
+        """Return the next block, None when none has come yet."""
+        if self._stop.asked:
+            raise _Interrupted
+        try:
+            block = self._source.read(_READ_S)
+        except SourceTimeout:
+            if time.monotonic() - self._heard_s > _SILENCE_S:
+                raise
+            return None
+        self._heard_s = time.monotonic()
+        return block
+
+
+def _push(to: Gauge | AnyAnalyser, block: Block) -> None:
+    to.push(
+        block.samples_v,
+        block.first_index,
+        gap_before=block.gap_before,
+        at_index=block.at_index,
+        clipped=block.clipped,
+        extremes=block.extremes,
+    )
+
+
+def outcome_line(outcome: Outcome) -> str:
+    """Return what a check came to, in one line."""
+    side = f" side {outcome.side}" if outcome.side else ""
+    words = [f"{outcome.check}{side}, {outcome.stage}: {outcome.verdict}"]
+    if outcome.value is not None:
+        words.append(plus_minus(Quantity(outcome.value, outcome.u or 0.0), f" {outcome.unit}"))
+    if outcome.reason:
+        words.append(f"({outcome.reason})")
+    following = what_next(outcome)
+    if following is not None:
+        words.append(f"Next: {following}.")
+    return "  ".join(words)
+
+
+def job_as_json(job: Job, drive: str, virtual: bool) -> dict[str, Any]:
+    """Return a job as plain values: the object that ``job --json`` prints."""
+    return {
+        "schema": SCHEMA,
+        "drive": drive,
+        "virtual": virtual,
+        "checks": [
+            {
+                "check": str(outcome.check),
+                "stage": str(outcome.stage),
+                "side": outcome.side,
+                "value": outcome.value,
+                "u": outcome.u,
+                "unit": outcome.unit,
+                "verdict": str(outcome.verdict),
+                "reason": outcome.reason,
+            }
+            for outcome in job.outcomes
+        ],
+        "as_found": _summary(job.as_found),
+        "as_left": _summary(job.as_left),
+        "nudges": job.nudges,
+    }
+
+
+def _summary(summary: Summary) -> dict[str, Any]:
+    def quantity(value: Value | None) -> dict[str, float | None] | None:
+        return None if value is None else {"value": value.value, "u": value.u}
+
+    return {
+        "offset_um": quantity(summary.offset_um),
+        "hysteresis_um": quantity(summary.hysteresis_um),
+        "speed_rpm": quantity(summary.speed_rpm),
+    }
+
+
+_REPORTS = "reports"
+
+
+def run_job(
+    options: argparse.Namespace,
+    roles: tuple[Role | None, ...] | None,
+    envelope: EnvelopeOptions,
+    say: Callable[[str], None],
+) -> bool:
+    """Run the job that a command line asks for; returns whether it was closed.
+
+    Raises
+    ------
+    UsageFault, SourceError, ProfileError, BookError
+        When something that was asked for cannot be.
+    """
+    # A job that is gone on with does nothing twice, unless that is wanted.
+    checks = () if options.resume and options.checks is None else checks_named(options.checks)
+    identity = options.drive.strip()
+    if not identity:
+        raise UsageFault("--drive is empty; give the drive a name of your own")
+    if options.report is not None:
+        check_out(options.report, options.overwrite)
+    drive, left = (
+        _resumed(options, identity) if options.resume else (_drive(options, identity), None)
+    )
+    profile = load_profile(drive.profile)
+    source = open_address(options.source, SourceRequest(roles=roles, paced=False))
+    source.open()
+    try:
+        _check_workable(source)
+        info = source.info
+        envelope.check(info)
+        if left is None:
+            head, number = head_for(info.name, info.virtual, profile, version(), now()), None
+        else:
+            left.check_fits(profile, info.virtual)
+            head, number = left.head, left.number
+            _tell_of(left, checks, options, say)
+        in_book = not options.no_book
+        kept = Kept(drive, head, now, path=options.book, in_book=in_book, number=number)
+        job = _conduct(source, profile, envelope, checks, options, left, kept, say)
+    finally:
+        source.close()
+    if options.json:
+        say(json.dumps(job_as_json(job, identity, kept.head.virtual), allow_nan=False))
+    else:
+        say(_end(job))
+    if options.report is not None or not options.no_book:
+        out = _report(job, kept, options)
+        if not options.json:
+            say(f"{out}: the report")
+    return job.closed
+
+
+def _report(job: Job, kept: Kept, options: argparse.Namespace) -> Path:
+    """Write the report where that was asked for, else into a folder beside the book."""
+    record, past = kept.record(job)
+    if options.report is not None:
+        write_report(record, past, options.report, overwrite=options.overwrite)
+        return options.report
+    folder = (options.book or default_path()).parent / _REPORTS
+    try:
+        folder.mkdir(exist_ok=True)
+    except OSError as fault:
+        raise UsageFault(
+            f"report: “{folder}” cannot be made: {fault.strerror}; name a file with --report"
+        ) from None
+    out = folder / f"{stem_for(record.drive.identity, record.number)}.html"
+    write_report(record, past, out, overwrite=True)
+    return out
+
+
+def _resumed(options: argparse.Namespace, identity: str) -> tuple[Drive, Left]:
+    """Return the drive and its last job, which is open.
+
+    Raises
+    ------
+    UsageFault, BookError
+        When there is none to go on with.
+    """
+    for name in ("seatings", "arrivals"):
+        if getattr(options, name) is not None:
+            raise UsageFault(f"--resume goes on with a job as it was begun; leave out --{name}")
+    if options.no_book:
+        raise UsageFault("--resume takes the job from the book; leave out --no-book")
+    with Book(options.book) as book:
+        past = book.history(identity)
+        if not past or past[-1].closed_at:
+            why = "its last job is closed" if past else "it has no job yet"
+            raise UsageFault(
+                f"drive “{shown(identity)}”: {why}; leave --resume out to begin a new one"
+            )
+        left = book.left(past[-1].number)
+    return replace(left.drive, profile=options.profile or left.head.profile), left
+
+
+def _tell_of(
+    left: Left,
+    checks: tuple[CheckName, ...],
+    options: argparse.Namespace,
+    say: Callable[[str], None],
+) -> None:
+    """Say what is gone on with.
+
+    Raises
+    ------
+    UsageFault
+        When it has no check that is to be done once more.
+    """
+    for check in checks:
+        if check not in {step.check for step in left.standing.steps}:
+            raise UsageFault(
+                f"--checks: job {left.number} has no check “{check}”; begin a new job for it"
+            )
+    if options.json:
+        return
+    say(f"goes on with job {left.number}, begun {left.head.opened_at[:16].replace('T', ' ')}")
+    if left.head.virtual:
+        say("the virtual drive is anew as it was brought in: what was adjusted on it is undone")
+
+
+def _drive(options: argparse.Namespace, identity: str) -> Drive:
+    """Return the drive as the book has it, or a new one.
+
+    The book is opened here, so that one that cannot be used is told before the work begins.
+    """
+    found = None
+    if not options.no_book:
+        with Book(options.book) as book:
+            found = book.drive(identity)
+            past = () if found is None else book.history(identity)
+        if past and not past[-1].closed_at:
+            sys.stderr.write(
+                f"evenlobe: this is a new job; job {past[-1].number} of the drive is open, and "
+                "--resume goes on with that\n"
+            )
+    profile = options.profile or (found.profile if found is not None else DEFAULT_PROFILE)
+    return Drive(identity, profile, "" if found is None else found.note, now())
+
+
+def _conduct(
+    source: Source,
+    profile: Profile,
+    envelope: EnvelopeOptions,
+    checks: tuple[CheckName, ...],
+    options: argparse.Namespace,
+    left: Left | None,
+    kept: Kept,
+    say: Callable[[str], None],
+) -> Job:
+    """Run the job; what waits for the book is written before this returns."""
+    defaults = JobOptions()
+    thorough = JobOptions(
+        seatings=options.seatings or defaults.seatings,
+        arrivals=options.arrivals or defaults.arrivals,
+    )
+    try:
+        return conduct(
+            source,
+            profile,
+            envelope,
+            checks=checks,
+            options=thorough,
+            left=left,
+            recorder=kept,
+            typist=None if hasattr(source, "controls") else Typist(sys.stdin, sys.stderr),
+            tell=None if options.json else say,
+        )
+    finally:
+        fault = kept.finish()
+        if fault:
+            sys.stderr.write(f"evenlobe: not all is in the book: {fault}\n")
+
+
+def _check_workable(source: Source) -> None:
+    """Refuse what nobody can work on."""
+    info = source.info
+    if info.length_frames is not None:
+        raise UsageFault(
+            f"source “{info.name}”: a capture cannot be worked on; measure it with “evenlobe "
+            "measure”"
+        )
+    if not hasattr(source, "controls") and info.name.startswith("pipe:"):
+        raise UsageFault(
+            f"source “{info.name}”: standard input carries the samples, and nobody could answer; "
+            "measure it with “evenlobe measure”"
+        )
+
+
+def _end(job: Job) -> str:
+    if job.closed:
+        return f"closed after {job.nudges} nudges"
+    waiting = [_name(each) for each in job.open_failures]
+    return f"left open: {'; '.join(waiting) or 'not every check was done'}"
+
+
+def _name(outcome: Outcome) -> str:
+    side = f" side {outcome.side}" if outcome.side else ""
+    return f"{outcome.check}{side}, {outcome.stage}"

@@ -1,0 +1,262 @@
+"""The commands.
+
+Each returns an exit status: 0 done, 2 bad usage or input, 3 no valid reading or a job left open.
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import json
+import os
+import sys
+from collections.abc import Callable, Sequence
+
+from app.book.model import BookError
+from app.cli.arguments import DEFAULT_SOURCE, UsageFault, parse
+from app.cli.book import backup, export, import_, list_drives
+from app.cli.measure import Progress, display_fault, run_meter
+from app.cli.record import record, write_simulation
+from app.live.measurement import EnvelopeOptions, measure
+from app.live.session import Session
+from app.live.view import View
+from app.profiles import ProfileError, load_profile, profile_as_text, profiles_as_text
+from app.text import reading_as_json, reading_as_text
+from instruments.address import attached_sources, open_address
+from instruments.source import Role, SourceError, SourceRequest, parse_roles
+
+OK, BAD_INPUT, NO_READING = 0, 2, 3
+
+_UNATTENDED_S = 10.0
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run one command line and return the exit status.
+
+    Raises
+    ------
+    SystemExit
+        After help or version.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal or file that cannot hold a µ shows a question mark in its place.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
+    try:
+        command, options = parse(arguments)
+        return _COMMANDS[command](options)
+    except (SourceError, UsageFault, ProfileError, BookError) as fault:
+        _tell(f"evenlobe: {_one_line(str(fault))}")
+        return BAD_INPUT
+    except BrokenPipeError:
+        # Whoever read the output has gone; what is still in its buffer has to go somewhere.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return OK
+
+
+def _dashboard(options: argparse.Namespace) -> int:
+    _check_belongings(options)
+    session = Session(load_profile(options.profile), _envelope(options))
+    fault = display_fault()
+    if fault is None:
+        try:
+            # Imported here: Qt takes half a second, and may lack libraries that nothing else needs.
+            from app.dashboard.window import run_dashboard
+        except ImportError as missing:
+            fault = str(missing)
+        else:
+            if options.source is None:
+                # Behind the first page, so that the needle already moves when it is left.
+                session.open(DEFAULT_SOURCE)
+            return run_dashboard(session, options.source, sys.argv[:1], options.roles, options.book)
+    _tell(f"evenlobe: no window ({_one_line(fault)}); the needle is shown as text")
+    attended = sys.stdout.isatty()
+    seconds = None if attended else _UNATTENDED_S
+    _watch(session, options.source or DEFAULT_SOURCE, options.roles, seconds)
+    return OK
+
+
+def _measure(options: argparse.Namespace) -> int:
+    profile, envelope = load_profile(options.profile), _envelope(options)
+    if options.live:
+        session = Session(profile, envelope)
+        view = _watch(session, options.source, options.roles, options.seconds)
+        return OK if view.reading is not None and view.reading.valid else NO_READING
+    source = open_address(options.source, SourceRequest(roles=_roles(options), paced=False))
+    with Progress("measuring") as progress:
+        measured = measure(source, profile, envelope, options.seconds, progress.show)
+    if options.json:
+        _say(json.dumps(reading_as_json(measured, profile), allow_nan=False))
+    else:
+        _say(reading_as_text(measured, profile))
+    return OK if measured.reading.valid else NO_READING
+
+
+def _sources(options: argparse.Namespace) -> int:
+    del options
+    found = attached_sources()
+    rows = (*found.sources, ("PATH", "A capture: WAV, RF64, or a scope's CSV export"))
+    width = max(len(address) for address, _ in rows)
+    for address, title in rows:
+        _say(f"{address:<{width}}  {title}")
+    for hint in found.hints:
+        _say(f"hint: {hint}")
+    return OK
+
+
+def _record(options: argparse.Namespace) -> int:
+    source = open_address(options.source, SourceRequest(roles=_roles(options)))
+    with Progress("recording") as progress:
+        done = record(
+            source,
+            options.out,
+            options.seconds,
+            overwrite=options.overwrite,
+            progress=progress.show,
+        )
+    _say(f"{options.out}: {done.frames} frames, {done.seconds:.3f} s, {','.join(done.roles)}")
+    if done.lost_frames:
+        _say(f"{done.lost_frames} frames were lost; they stand in the file as not-a-number")
+    if done.fault is not None:
+        raise done.fault
+    return OK
+
+
+def _simulate(options: argparse.Namespace) -> int:
+    with Progress("simulating") as progress:
+        done, truth = write_simulation(
+            options.source,
+            options.out,
+            options.seconds,
+            _roles(options),
+            overwrite=options.overwrite,
+            progress=progress.show,
+        )
+    _say(f"{options.out}: {done.seconds:.3f} s of the virtual drive; its truth is in {truth}")
+    return OK
+
+
+def _check_scope(options: argparse.Namespace) -> int:
+    from instruments.scope.check import check_scope
+
+    return OK if check_scope(options.address, _say) else NO_READING
+
+
+def _virtual_scope(options: argparse.Namespace) -> int:
+    from instruments.virtual.scope import serve
+
+    def tell(address: str) -> None:
+        _say(f"visa:{address}")
+
+    serve(options.family, options.transport, options.port, options.options, tell=tell)
+    return OK
+
+
+def _job(options: argparse.Namespace) -> int:
+    # Imported here: nobody else needs the book.
+    from app.cli.job import run_job
+
+    return OK if run_job(options, _roles(options), _envelope(options), _say) else NO_READING
+
+
+def _profiles(options: argparse.Namespace) -> int:
+    name = options.name
+    _say(profiles_as_text() if name is None else profile_as_text(load_profile(name)))
+    return OK
+
+
+def _drives(options: argparse.Namespace) -> int:
+    list_drives(options, _say)
+    return OK
+
+
+def _report(options: argparse.Namespace) -> int:
+    # Imported here: nobody else needs the drawings.
+    from app.cli.book import run_report
+
+    run_report(options, _say)
+    return OK
+
+
+def _export(options: argparse.Namespace) -> int:
+    export(options, _say)
+    return OK
+
+
+def _import(options: argparse.Namespace) -> int:
+    import_(options, _say)
+    return OK
+
+
+def _backup(options: argparse.Namespace) -> int:
+    backup(options, _say)
+    return OK
+
+
+_COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
+    "": _dashboard,
+    "measure": _measure,
+    "sources": _sources,
+    "record": _record,
+    "simulate": _simulate,
+    "job": _job,
+    "drives": _drives,
+    "report": _report,
+    "export": _export,
+    "import": _import,
+    "backup": _backup,
+    "profiles": _profiles,
+    "check-scope": _check_scope,
+    "virtual-scope": _virtual_scope,
+}
+
+
+def _watch(session: Session, address: str, roles: str | None, seconds: float | None) -> View:
+    """Show the needle as text, and return the last view.
+
+    Raises
+    ------
+    SourceError
+        When the source has failed; a fault of the program's own is raised as it is.
+    """
+    session.open(address, roles)
+    try:
+        view = run_meter(session, sys.stdout, seconds)
+        fault = session.error
+    finally:
+        session.close()
+    if fault is not None:
+        raise fault
+    return view
+
+
+def _check_belongings(options: argparse.Namespace) -> None:
+    """Refuse what says something of a source when none is named."""
+    stated = (options.roles, options.low_corner, options.detector_threshold)
+    if options.source is None and any(value is not None for value in stated):
+        raise UsageFault(
+            "--roles, --low-corner and --detector-threshold say something of a source: name one, "
+            "as evenlobe sound: --roles envelope,index"
+        )
+
+
+def _roles(options: argparse.Namespace) -> tuple[Role | None, ...] | None:
+    return parse_roles(options.roles) if options.roles is not None else None
+
+
+def _envelope(options: argparse.Namespace) -> EnvelopeOptions:
+    return EnvelopeOptions(options.low_corner, options.detector_threshold)
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())
+
+
+def _say(line: str) -> None:
+    sys.stdout.write(line + "\n")
+    sys.stdout.flush()
+
+
+def _tell(line: str) -> None:
+    sys.stderr.write(line + "\n")
+    sys.stderr.flush()

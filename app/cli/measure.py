@@ -1,0 +1,296 @@
+"""Whether a window can be shown here.
+
+The needle in a terminal: a line of text that moves.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import shutil
+import signal
+import socket
+import sys
+import textwrap
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Self, TextIO
+
+from app.analysis.results import Reading, Sign
+from app.live.session import Session
+from app.live.view import Phase, View, reading_age_s
+from app.text import VIRTUAL, plus_minus, rate_words, roles_note
+
+
+def display_fault() -> str | None:
+    """Tell why there can be no window, None when there can be one.
+
+    Asked without Qt: where Qt finds no display, it ends the process.
+    """
+    if os.environ.get("QT_QPA_PLATFORM") or not sys.platform.startswith("linux"):
+        return None
+    wayland, x11 = os.environ.get("WAYLAND_DISPLAY"), os.environ.get("DISPLAY")
+    if wayland and _wayland_answers(wayland):
+        return None
+    if not x11:
+        return f"no display answers at “{wayland}”" if wayland else "there is no display"
+    return _x11_fault(x11)
+
+
+def _wayland_answers(name: str) -> bool:
+    path = os.path.join(os.environ.get("XDG_RUNTIME_DIR", ""), name)
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as link:
+        link.settimeout(1.0)
+        try:
+            link.connect(path)
+        except OSError:
+            return False
+    return True
+
+
+def _x11_fault(name: str) -> str | None:
+    """Connect as Qt would, by the library that Qt uses, and with the same rights."""
+    try:
+        xcb = ctypes.CDLL("libxcb.so.1")
+        ctypes.CDLL("libxcb-cursor.so.0")  # Qt does not do without it, and many systems lack it
+    except OSError as fault:
+        return f"{str(fault).partition(':')[0]} is missing; install it"
+    xcb.xcb_connect.restype = ctypes.c_void_p
+    for function in (xcb.xcb_connection_has_error, xcb.xcb_disconnect):
+        function.argtypes = [ctypes.c_void_p]
+    connection = xcb.xcb_connect(os.fsencode(name), None)
+    failed = xcb.xcb_connection_has_error(connection)
+    xcb.xcb_disconnect(connection)
+    return f"no display answers at “{name}”" if failed else None
+
+
+_FRAME_S = 0.1
+_LINE_S = 0.5
+"""Where lines cannot be written over, one is written this often."""
+_UNBOUND = 120
+_FULL_BALANCE = 0.25
+_FEWEST, _MOST = 13, 41
+
+
+class Interrupt:
+    """Whether somebody asked for the end.
+
+    A plain attribute: a signal's handler that took a lock could wait for the very thread that it
+    interrupts.
+    """
+
+    asked = False
+
+
+@contextmanager
+def interrupted() -> Iterator[Interrupt]:
+    """Let Ctrl-C, or a request to end, be noted instead of raised."""
+    stop = Interrupt()
+
+    def note(*_: object) -> None:
+        stop.asked = True
+
+    before = {kind: signal.signal(kind, note) for kind in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield stop
+    finally:
+        for kind, handler in before.items():
+            signal.signal(kind, handler)
+
+
+def needle_text(view: View, width: int, set_limit: float) -> str:
+    """Return the needle in one line, or why it is parked, which may take more than `width`.
+
+    Parameters
+    ----------
+    view : View
+        What is shown.
+    width : int
+        Columns for the needle.
+    set_limit : float
+        Limit of the difference that the scale marks.
+    """
+    mark = f"[{VIRTUAL}] " if view.virtual else ""
+    reading = view.reading
+    if view.phase in (Phase.LOST, Phase.FAILED) or reading is None:
+        return f"{mark}parked: {view.message or 'waiting for the source'}"
+    if not reading.valid:
+        return f"{mark}parked: " + "; ".join(map(str, (*reading.reasons, *view.advice)))
+    figures = _figures(reading)
+    verdict = f"  set {reading.set_limit}"
+    room = width - len(mark) - len(figures)
+    if room - len(verdict) >= _FEWEST:
+        figures, room = figures + verdict, room - len(verdict)
+    return mark + _scale(reading, min(max(room, _FEWEST), _MOST), set_limit) + figures
+
+
+def records_text(view: View, now_s: float) -> str:
+    """Return how often separate records come, the reading's age and the instrument's settings.
+
+    Parameters
+    ----------
+    view : View
+        What is shown.
+    now_s : float
+        Monotonic time.
+
+    Returns
+    -------
+    str
+        One line; empty for a source that is no instrument and has no separate records.
+    """
+    words: list[str] = []
+    if view.records_a_second is not None:
+        words.append(f"{rate_words(view.records_a_second)} records/s")
+        age_s = reading_age_s(view, now_s)
+        if age_s is not None:
+            words.append(f"{age_s:.1f} s old")
+    return " · ".join([*words, *(value for _, value in view.settings)])
+
+
+def _figures(reading: Reading) -> str:
+    assert reading.ratio is not None
+    assert reading.offset_um is not None
+    side = reading.side or ("even" if reading.sign is not Sign.UNKNOWN else "(sign unknown)")
+    offset = plus_minus(reading.offset_um, " µm")
+    return f"  ratio {plus_minus(reading.ratio)}  {offset} {side}"
+
+
+def _scale(reading: Reading, width: int, set_limit: float) -> str:
+    """Return a centre-zero scale, inward to the left, with marks at the set limit."""
+    assert reading.balance is not None
+    half = (width - 1) // 2
+
+    def place(balance: float) -> int:
+        return half + min(max(round(balance / _FULL_BALANCE * half), -half), half)
+
+    cells = ["·"] * (2 * half + 1)
+    limit = set_limit / (2.0 - set_limit)
+    cells[place(limit)] = cells[place(-limit)] = "╎"
+    cells[half] = "│"
+    cells[place(reading.balance.value)] = "█"
+    return "".join(cells)
+
+
+def run_meter(
+    session: Session,
+    out: TextIO,
+    seconds: float | None,
+    clock: Callable[[], float] = time.monotonic,
+) -> View:
+    """Show the session's needle until it ends, fails, `seconds` are over, or it is interrupted.
+
+    Parameters
+    ----------
+    session : Session
+        Already opening its source.
+    out : text file
+        Where to; lines are written over when it is a terminal.
+    seconds : float or None
+        How long at most.
+
+    Returns
+    -------
+    View
+        The last one.
+    """
+    screen = _Screen(out)
+    until_s = None if seconds is None else clock() + seconds
+    told = False
+    with interrupted() as stop:
+        while True:
+            view = session.view()
+            if view.phase is Phase.FAILED:
+                break
+            if view.roles and not told:
+                screen.keep(_heading(view))
+                told = True
+            needle = needle_text(view, screen.width, session.profile.set_limit)
+            screen.show(needle, records_text(view, clock()))
+            over = until_s is not None and clock() >= until_s
+            if over or stop.asked or view.phase is Phase.ENDED:
+                break
+            time.sleep(screen.pause_s)
+    screen.leave()
+    return view
+
+
+def _heading(view: View) -> str:
+    mark = f"  [{VIRTUAL}]" if view.virtual else ""
+    roles = roles_note(view.roles_from, view.roles) or f"roles: {','.join(view.roles)}"
+    return "\n".join([f"{view.source}{mark}", roles, *view.notes])
+
+
+class _Screen:
+    """Lines that are written over where that can be, and one below the other elsewhere."""
+
+    def __init__(self, out: TextIO) -> None:
+        self._out = out
+        self._rewrites = out.isatty() and os.environ.get("TERM") != "dumb"
+        self._height = 0
+        self.pause_s = _FRAME_S if self._rewrites else _LINE_S
+
+    @property
+    def width(self) -> int:
+        """Columns that can be written to."""
+        return shutil.get_terminal_size().columns - 1 if self._rewrites else _UNBOUND
+
+    def keep(self, text: str) -> None:
+        """Write lines that stay."""
+        self._out.write(("\r\x1b[J" if self._height else "") + text + "\n")
+        self._height = 0
+
+    def show(self, text: str, below: str) -> None:
+        """Write a text, and another below it, in the place of those before."""
+        if self._rewrites:
+            width = max(20, self.width)
+            lines = [*(textwrap.wrap(text, width) or [""]), *textwrap.wrap(below, width)]
+            # The cursor goes back to the first line, from which the next text clears this one.
+            back = f"\x1b[{len(lines) - 1}A" if len(lines) > 1 else ""
+            self._out.write("\r\x1b[J" + "\n".join(lines) + back)
+            self._height = len(lines)
+        else:
+            self._out.write("\n".join(filter(None, (text, below))) + "\n")
+        self._out.flush()
+
+    def leave(self) -> None:
+        """Put the cursor below what stands there."""
+        self._out.write("\n" * self._height)
+        self._out.flush()
+
+
+class Progress:
+    """A line on the error output that says how far long work has come; silent elsewhere.
+
+    Parameters
+    ----------
+    what : str
+        The work, as “recording”.
+    """
+
+    _AFTER_S = 0.5
+
+    def __init__(self, what: str) -> None:
+        self._what = what
+        self._shows = sys.stderr.isatty()
+        self._next_s = time.monotonic() + self._AFTER_S
+        self._wrote = False
+
+    def show(self, done_s: float, wanted_s: float | None) -> None:
+        """Say how many seconds are done, of how many; None when it goes on until Ctrl-C."""
+        now_s = time.monotonic()
+        if self._shows and now_s >= self._next_s:
+            self._next_s = now_s + self._AFTER_S
+            self._wrote = True
+            rest = "(Ctrl-C ends)" if wanted_s is None else f"of {wanted_s:.1f} s"
+            sys.stderr.write(f"\r\x1b[K{self._what} … {done_s:.1f} s {rest}")
+            sys.stderr.flush()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._wrote:
+            sys.stderr.write("\r\x1b[K")
+            sys.stderr.flush()

@@ -1,1 +1,0 @@
-"""The job book's pages: drives, their history, the report before it is written."""

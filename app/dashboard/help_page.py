@@ -1,0 +1,201 @@
+"""The first page: what the tool cannot do, what can hurt, the keys, and how a scope is wired."""
+
+from __future__ import annotations
+
+from html import escape
+
+from PySide6.QtCore import Signal
+from PySide6.QtWidgets import QHBoxLayout, QTextBrowser, QVBoxLayout, QWidget
+
+from app.dashboard.text import translate
+from app.dashboard.widgets import TouchButton
+
+
+def cannot_do() -> tuple[str, ...]:
+    """Return what something other than this tool must do to the drive."""
+    return (
+        translate("help", "select the drive and turn its motor"),
+        translate("help", "hold the alignment track with the stepper energised"),
+        translate("help", "step away from the track and come back to it"),
+    )
+
+
+def cautions() -> tuple[str, ...]:
+    """Return what can hurt a person, a drive or a disk."""
+    return (
+        translate(
+            "help",
+            "Local electrical rules and licensed practice come first; nothing here replaces them.",
+        ),
+        translate(
+            "help",
+            "An open power supply has mains on bare metal: cover it, or leave it to somebody who "
+            "is licensed for it.",
+        ),
+        translate(
+            "help",
+            "A scope probe's ground clip is earth: never on a live node, and never two clips on "
+            "two potentials.",
+        ),
+        translate(
+            "help",
+            "A line input takes about 2 V and no DC: put series resistors and isolation before it.",
+        ),
+        translate("help", "Belt, hub and spindle move: keep fingers, hair and sleeves away."),
+        translate(
+            "help",
+            "Never write with the alignment disk in the drive: prove the write-protect sensor with "
+            "a scratch disk first.",
+        ),
+    )
+
+
+def wiring() -> tuple[tuple[str, str], ...]:
+    """Return how a scope is wired, part by part."""
+    return (
+        (
+            translate("help", "Two ×10 probes"),
+            translate(
+                "help",
+                "Channel 1 on one phase of the read amplifier's differential test points, channel "
+                "2 on the other. Compensate both alike on the scope's calibrator first, and set "
+                "the same factor at the probes and in the channels' menus: a mismatch lets hum and "
+                "noise through. Not the maths channel: it subtracts extremes that were kept "
+                "already, and the lobes cancel in it.",
+            ),
+        ),
+        (
+            translate("help", "One ground clip only"),
+            translate(
+                "help",
+                "One probe's clip goes to the drive's signal ground beside the test points; the "
+                "other clip stays off and away. Neither clip goes to a test point: both are the "
+                "scope's earth. Before the clip goes on, measure the voltage between that ground "
+                "and earth with a meter: there must be none, AC or DC.",
+            ),
+        ),
+        (
+            translate("help", "Index trigger"),
+            translate(
+                "help",
+                "Channel 3 on the drive's index signal, DC coupled, or the external trigger input "
+                "with trigger=external. A record then begins at the index, and the side is known. "
+                "With neither: trigger=free, and the side is not told.",
+            ),
+        ),
+        (
+            translate("help", "Where the scope's earth is the drive's"),
+            translate(
+                "help",
+                "A mains scope and a drive on an earthed supply share earth already: a ground "
+                "clip closes a loop, and on a wrong node it shorts that node to earth. Prefer "
+                "leaving both clips off and measuring channel 1 − channel 2, or use a "
+                "differential probe of the right rating. A battery-powered scope floats until "
+                "its USB or network lead makes it earth again. Never lift the protective earth of "
+                "the scope or the drive. If in doubt, ask somebody who is licensed.",
+            ),
+        ),
+    )
+
+
+def keys() -> tuple[tuple[str, str], ...]:
+    """Return each key with what it does."""
+    return (
+        ("F1", translate("help", "this page")),
+        ("F2", translate("help", "choose the source")),
+        ("F3", translate("help", "show which side is outward (teach the sign)")),
+        (
+            translate("help", "Enter"),
+            translate("help", "do the next thing, of the line above the needle or of the job"),
+        ),
+        ("↑ ↓", translate("help", "job: look at another check; Enter takes it in hand")),
+        ("⌫", translate("help", "job: take back the last answer, or stop measuring")),
+        ("⇧ Enter", translate("help", "job, virtual drive: let the virtual hand do it")),
+        (translate("help", "Space"), translate("help", "freeze the trace, or let it follow")),
+        ("F4", translate("help", "offset in µm or mil")),
+        ("F6", translate("help", "hold a turn as a reference, or let it go")),
+        ("F7", translate("help", "open again with an index on one input")),
+        ("F8", translate("help", "job: leave out a check; at the sources: look again")),
+        ("⇧ F8", translate("help", "close the job")),
+        ("F9", translate("help", "save a picture of the window")),
+        ("F10", translate("help", "job: the middle of the hysteresis as the needle's zero")),
+        ("F11", translate("help", "the whole screen")),
+        ("F12", translate("help", "drives, their history, and where a job begins")),
+        ("← →", translate("help", "virtual drive: nudge; with Shift by more")),
+        ("PgUp PgDn", translate("help", "virtual drive: step out, step in")),
+        ("F5", translate("help", "virtual drive: reseat the disk")),
+        ("Tab", translate("help", "go from control to control; Esc goes back to the needle")),
+    )
+
+
+def _items(sentences: tuple[str, ...]) -> str:
+    return (
+        "<ul>"
+        + "".join(f"<li style='margin-bottom: 6px'>{escape(each)}</li>" for each in sentences)
+        + "</ul>"
+    )
+
+
+def help_html() -> str:
+    """Return the page."""
+    rows = "".join(
+        f"<tr><td><b>{escape(key)}</b></td><td>{escape(words)}</td></tr>" for key, words in keys()
+    )
+    parts_of_wiring = "".join(
+        f"<tr><td width='18%'><b>{escape(part)}</b></td><td>{escape(words)}</td></tr>"
+        for part, words in wiring()
+    )
+    purpose = translate(
+        "help",
+        "Evenlobe shows whether the two lobes of an alignment disk's radial pattern are even "
+        "while a hand moves the stepper's body. It only listens.",
+    )
+    parts = (
+        f"<h2>{escape(translate('help', 'Even lobes, while the hand moves'))}</h2>",
+        f"<p>{escape(purpose)}</p><table width='100%' cellspacing='8'><tr><td width='57%'>",
+        f"<h3>{escape(translate('help', 'What it cannot do: something else must'))}</h3>",
+        _items(cannot_do()),
+        f"<h3>⚠ {escape(translate('help', 'Before a hand goes in'))}</h3>",
+        _items(cautions()),
+        f"</td><td><h3>{escape(translate('help', 'Keys'))}</h3>",
+        f"<table cellpadding='3'>{rows}</table></td></tr></table>",
+        f"<h3>⚠ {escape(translate('help', 'Wiring a scope'))}</h3>",
+        f"<table width='100%' cellpadding='6'>{parts_of_wiring}</table>",
+    )
+    return "".join(parts)
+
+
+class FirstPage(QWidget):
+    """The first page, and its two ways on."""
+
+    choose = Signal()
+    """To the choice of a source."""
+    left = Signal()
+    """Back to the needle."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("page")
+        self._text = QTextBrowser(self)
+        self._text.setObjectName("first")
+        self._text.document().setDocumentMargin(16)
+        self._text.setHtml(help_html())
+        self._text.setAccessibleName(self.tr("What the tool cannot do, cautions, keys and wiring"))
+        self._on = TouchButton(
+            self.tr("Choose a source"), "⏎", self.tr("Go on to the sources"), self.choose.emit
+        )
+        self._on.set_next(True)
+        back = TouchButton(
+            self.tr("To the needle"), "Esc", self.tr("Go to the needle"), self.left.emit
+        )
+        buttons = QHBoxLayout()
+        buttons.addWidget(self._on)
+        buttons.addWidget(back)
+        buttons.addStretch(1)
+        layout = QVBoxLayout(self)
+        layout.addWidget(self._text, 1)
+        layout.addLayout(buttons)
+
+    def come(self) -> None:
+        """Make ready for the keyboard: Enter goes on."""
+        self._on.setFocus()

@@ -1,0 +1,235 @@
+"""The list of a job's checks: what is done, what is in hand, what is next."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import (
+    QModelIndex,
+    QPersistentModelIndex,
+    QPointF,
+    QRectF,
+    QSize,
+    Qt,
+    Signal,
+)
+from PySide6.QtGui import QColor, QFontMetricsF, QKeyEvent, QPainter, QPen, QPolygonF
+from PySide6.QtWidgets import (
+    QAbstractItemView,
+    QListWidget,
+    QListWidgetItem,
+    QStyle,
+    QStyledItemDelegate,
+    QStyleOptionViewItem,
+    QWidget,
+)
+
+from app.dashboard.job_panel.text import Row
+from app.dashboard.style import LIGHT, Sizes, Theme, font_of_cap
+from app.dashboard.widgets import ENTERS, LEFT, RIGHT, is_enter
+from app.job.model import Verdict
+from app.job.plan import State
+
+_ROW = Qt.ItemDataRole.UserRole
+_WIDEST_VALUE = 0.52
+"""Of a row; a longer name or value is cut short, and told whole where it is looked at."""
+
+
+class CheckList(QListWidget):
+    """The checks, one a row; the keys of the needle choose among them."""
+
+    looked_at = Signal(int)
+    """A row was pressed, or chosen by the arrows."""
+    taken_up = Signal()
+    """Enter, or a double press."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._rows: tuple[Row, ...] = ()
+        self._painter = _RowPainter(self)
+        self.setItemDelegate(self._painter)
+        self.setUniformItemSizes(True)
+        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
+        self.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        self.setAccessibleName(self.tr("Checks of the job"))
+        self.setAccessibleDescription(self.tr("Arrows choose, Enter takes a check in hand"))
+        self.currentRowChanged.connect(self._tell)
+        self.itemDoubleClicked.connect(lambda _: self.taken_up.emit())
+
+    @property
+    def rows(self) -> tuple[Row, ...]:
+        """What is listed."""
+        return self._rows
+
+    def dress(self, theme: Theme, sizes: Sizes) -> None:
+        """Take on colours and sizes."""
+        self._painter.dress(theme, sizes)
+        self.scheduleDelayedItemsLayout()
+
+    def show_rows(self, rows: tuple[Row, ...], chosen: int | None) -> None:
+        """List the rows; the one that is looked at is kept in sight, with what follows it."""
+        self.blockSignals(True)
+        if rows != self._rows:
+            self._rows = rows
+            while self.count() < len(rows):
+                self.addItem(QListWidgetItem())
+            while self.count() > len(rows):
+                self.takeItem(self.count() - 1)
+            for index, row in enumerate(rows):
+                item = self.item(index)
+                item.setText(row.spoken)
+                item.setData(_ROW, row)
+        if chosen is not None and chosen != self.currentRow():
+            self.setCurrentRow(chosen)
+            self.scrollToItem(self.item(chosen), QAbstractItemView.ScrollHint.PositionAtCenter)
+        self.blockSignals(False)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
+        """Let Enter take a check in hand, once; with Shift it is the virtual hand's."""
+        if is_enter(event):
+            if not event.isAutoRepeat():
+                self.taken_up.emit()
+        elif event.key() in ENTERS:
+            event.ignore()
+        else:
+            super().keyPressEvent(event)
+
+    def _tell(self, row: int) -> None:
+        if row >= 0:
+            self.looked_at.emit(row)
+
+
+class _RowPainter(QStyledItemDelegate):
+    """Paints a row: a shape and a word for its verdict, its name, its number."""
+
+    def __init__(self, parent: QWidget) -> None:
+        super().__init__(parent)
+        self._theme: Theme = LIGHT
+        self._sizes = Sizes(1.0)
+
+    def dress(self, theme: Theme, sizes: Sizes) -> None:
+        """Take on colours and sizes."""
+        self._theme, self._sizes = theme, sizes
+
+    def sizeHint(  # noqa: N802
+        self, option: QStyleOptionViewItem, index: QModelIndex | QPersistentModelIndex
+    ) -> QSize:
+        """Return the room for one row: that of a gloved finger."""
+        return QSize(60, self._sizes.touch_px)
+
+    def paint(
+        self,
+        painter: QPainter,
+        option: QStyleOptionViewItem,
+        index: QModelIndex | QPersistentModelIndex,
+    ) -> None:
+        """Paint one row."""
+        row = index.data(_ROW)
+        if not isinstance(row, Row):
+            return
+        painter.save()
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        theme, px = self._theme, self._sizes.text_px
+        box = QRectF(option.rect)  # type: ignore[attr-defined]
+        chosen = bool(option.state & QStyle.StateFlag.State_Selected)  # type: ignore[attr-defined]
+        self._paint_ground(painter, box, row, chosen)
+        mark = QRectF(box.left() + px * 0.6, box.center().y() - px * 0.5, px, px)
+        paint_mark(painter, mark, row, theme)
+        inner = box.adjusted(px * 2.2, px * 0.25, -px * 0.6, -px * 0.25)
+        upper = QRectF(inner.left(), inner.top(), inner.width(), inner.height() * 0.54)
+        lower = QRectF(inner.left(), upper.bottom(), inner.width(), inner.height() * 0.46)
+        in_hand = row.state is State.IN_HAND
+        font = font_of_cap(px * 0.7, bold=in_hand)
+        small = font_of_cap(px * 0.58)
+        value_wide = min(
+            QFontMetricsF(font).horizontalAdvance(row.value), _WIDEST_VALUE * inner.width()
+        )
+        painter.setFont(font)
+        waiting = row.state is State.PENDING
+        painter.setPen(QColor(theme.faint if waiting else theme.ink))
+        self._line(painter, upper.adjusted(0, 0, -value_wide - px * 0.4, 0), row.name, LEFT)
+        if value_wide:
+            self._line(painter, upper, row.value, RIGHT, value_wide)
+        painter.setFont(small)
+        painter.setPen(QColor(theme.faint))
+        self._line(painter, lower, row.stage, LEFT)
+        painter.setPen(QColor(_colour(row, theme)))
+        self._line(painter, lower, row.word, RIGHT)
+        painter.restore()
+
+    def _paint_ground(self, painter: QPainter, box: QRectF, row: Row, chosen: bool) -> None:
+        theme = self._theme
+        if chosen:
+            painter.setPen(QPen(QColor(theme.second), 2))
+            painter.setBrush(QColor(theme.panel))
+            painter.drawRoundedRect(box.adjusted(2, 1, -2, -1), 4, 4)
+        else:
+            painter.setPen(QPen(QColor(theme.line), 0.5))
+            painter.drawLine(box.bottomLeft(), box.bottomRight())
+        if row.state is State.IN_HAND:
+            painter.setPen(Qt.PenStyle.NoPen)
+            painter.setBrush(QColor(theme.second))
+            painter.drawRect(QRectF(box.left() + 2, box.top() + 4, 4, box.height() - 8))
+
+    @staticmethod
+    def _line(
+        painter: QPainter,
+        box: QRectF,
+        words: str,
+        align: Qt.AlignmentFlag,
+        wide: float | None = None,
+    ) -> None:
+        metrics = QFontMetricsF(painter.font())
+        room = box.width() if wide is None else wide
+        painter.drawText(
+            box, int(align), metrics.elidedText(words, Qt.TextElideMode.ElideRight, room + 1)
+        )
+
+
+def _colour(row: Row, theme: Theme) -> str:
+    return {
+        Verdict.PASS: theme.good,
+        Verdict.FAIL: theme.fault,
+        Verdict.UNDECIDED: theme.caution,
+        Verdict.NOTED: theme.ink,
+        Verdict.SKIPPED: theme.faint,
+        None: theme.second,
+    }[row.verdict]
+
+
+def paint_mark(painter: QPainter, box: QRectF, row: Row, theme: Theme) -> None:
+    """Paint the shape of a row's verdict or state; it tells the same as the colour."""
+    colour = QColor(_colour(row, theme))
+    width = max(1.5, box.width() / 7)
+    painter.setPen(QPen(colour, width, Qt.PenStyle.SolidLine, Qt.PenCapStyle.RoundCap))
+    painter.setBrush(Qt.BrushStyle.NoBrush)
+    left, right, top, bottom = box.left(), box.right(), box.top(), box.bottom()
+    centre = box.center()
+    match row.verdict:
+        case Verdict.PASS:
+            tick = [
+                QPointF(left, centre.y()),
+                QPointF(left + 0.38 * box.width(), bottom - 0.12 * box.height()),
+                QPointF(right, top + 0.1 * box.height()),
+            ]
+            painter.drawPolyline(QPolygonF(tick))
+        case Verdict.FAIL:
+            painter.drawLine(box.topLeft(), box.bottomRight())
+            painter.drawLine(box.topRight(), box.bottomLeft())
+        case Verdict.UNDECIDED:
+            painter.drawPolygon(
+                QPolygonF([QPointF(centre.x(), top), box.bottomRight(), box.bottomLeft()])
+            )
+        case Verdict.NOTED:
+            painter.setBrush(colour)
+            painter.drawRect(box.adjusted(0.2 * box.width(), 0.2 * box.height(), -3, -3))
+        case Verdict.SKIPPED:
+            painter.drawLine(QPointF(left, centre.y()), QPointF(right, centre.y()))
+        case None:
+            if row.state is State.IN_HAND:
+                painter.setBrush(colour)
+                painter.drawPolygon(
+                    QPolygonF([box.topLeft(), QPointF(right, centre.y()), box.bottomLeft()])
+                )
+            else:
+                painter.setPen(QPen(QColor(theme.line), max(1.0, width / 2)))
+                painter.drawEllipse(box.adjusted(2, 2, -2, -2))

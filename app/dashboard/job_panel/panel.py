@@ -1,0 +1,593 @@
+"""What the job's card says at one moment: the ask in large words, and the ways on.
+
+The card of a job: what is asked in large words, where it is answered, and the large button.
+
+The job beside the needle: the card with what is asked, and the list of checks below it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from PySide6.QtCore import QRectF, QSize, Qt, Signal
+from PySide6.QtGui import QColor, QKeyEvent, QPainter, QPaintEvent, QPen
+from PySide6.QtWidgets import (
+    QGridLayout,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QSizePolicy,
+    QVBoxLayout,
+    QWidget,
+)
+
+from app.analysis.adjust.nudging import LockAdvice
+from app.analysis.adjust.positioner import ArrivalState
+from app.analysis.results import Reading
+from app.dashboard.job_panel.checklist import CheckList
+from app.dashboard.job_panel.controller import Desk, Writing
+from app.dashboard.job_panel.text import (
+    check_name,
+    done_words,
+    outcome_words,
+    rows_of,
+    step_name,
+    step_title,
+    value_words,
+    verdict_name,
+)
+from app.dashboard.style import LIGHT, Sizes, Theme
+from app.dashboard.text import current_reading, said, translate
+from app.dashboard.widgets import ENTERS, Field, FittedText, TouchButton, is_enter, paint_panel
+from app.job import messages
+from app.job.job import Job
+from app.job.model import Action, Do, Enter, Outcome, Take, Verdict
+from app.job.plan import State
+from app.live.view import View
+from app.report.blocks import amount, clean, within
+
+_CLOCKWISE = (messages.NUDGE_CLOCKWISE.text, messages.NUDGE_TRIAL.text)
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """What the card shows.
+
+    Attributes
+    ----------
+    title, words : str
+        Which check, and the ask, or what the check came to.
+    figure : str
+        The size of what the hand is to do; large.
+    live : str
+        How far it has come, at the pace of the reading.
+    button : str
+        What Enter does.
+    verdict : Verdict or None
+        Of a check that is looked at.
+    entry : str or None
+        What stands beside the entry: unit and range; None without one.
+    choices : tuple of str
+        Answers of which one is chosen.
+    part : float or None
+        How far a measurement has come.
+    may_skip, may_back, may_lend, may_close : bool
+        Which further ways there are.
+    """
+
+    title: str = ""
+    words: str = ""
+    figure: str = ""
+    live: str = ""
+    button: str = ""
+    verdict: Verdict | None = None
+    entry: str | None = None
+    choices: tuple[str, ...] = ()
+    part: float | None = None
+    may_skip: bool = False
+    may_back: bool = False
+    may_lend: bool = False
+    may_close: bool = True
+
+
+def card_of(desk: Desk, reading: Reading | None) -> Card:
+    """Return what the card shows of a job; `reading` is the newest that speaks of now."""
+    job = desk.job
+    if job is None:
+        return Card()
+    if desk.writing:
+        return _writing(desk, job)
+    if job.closed:
+        return _closed(job)
+    if desk.elsewhere and desk.chosen is not None:
+        return _looked_at(job, desk.chosen)
+    if job.step is None or job.ask is None:
+        return _ended(job)
+    return _asked(desk, job, reading)
+
+
+def _writing(desk: Desk, job: Job) -> Card:
+    skips = desk.writing is Writing.SKIP
+    if skips:
+        title = "" if job.step is None else step_name(job.step, job.profile.sides)
+        words = translate("job", "Leave this check out: give the reason, which is kept.")
+    else:
+        title = translate("job", "Close the job with what is open")
+        words = _open_words(job)
+    return Card(
+        title,
+        words,
+        button=translate("job", "Leave out") if skips else translate("job", "Close the job"),
+        entry=translate("job", "reason"),
+        may_back=True,
+    )
+
+
+def _open_words(job: Job) -> str:
+    failed = [f"{check_name(each.check)}: {value_words(each)}" for each in job.open_failures]
+    pending = sum(step.state in (State.PENDING, State.IN_HAND) for step in job.steps)
+    lines = []
+    if failed:
+        lines.append(translate("job", "Failed: {0}.").format("; ".join(failed)))
+    if pending:
+        lines.append(translate("job", "Not done: {0} checks.").format(pending))
+    lines.append(translate("job", "Give the reason, which is kept."))
+    return "\n".join(lines)
+
+
+def _closed(job: Job) -> Card:
+    rows = (
+        (translate("job", "offset"), job.as_found.offset_um, job.as_left.offset_um),
+        (translate("job", "hysteresis"), job.as_found.hysteresis_um, job.as_left.hysteresis_um),
+        (translate("job", "speed"), job.as_found.speed_rpm, job.as_left.speed_rpm),
+    )
+    lines = [
+        f"{name}  {amount(replace(found, unit=''))} → {amount(left)}"
+        for name, found, left in rows
+        if found is not None and left is not None
+    ]
+    return Card(
+        translate("job", "The job is closed"),
+        "\n".join([translate("job", "As found → as left:"), *lines]),
+        button=translate("job", "See the report"),
+        may_close=False,
+    )
+
+
+def _looked_at(job: Job, index: int) -> Card:
+    step = job.steps[index]
+    title = step_title(step, job.profile.sides)
+    outcome: Outcome | None = step.outcome
+    if outcome is None:
+        return Card(
+            title,
+            translate("job", "Not done yet."),
+            button=translate("job", "Take it in hand"),
+            may_back=True,
+        )
+    return Card(
+        f"{title}: {verdict_name(outcome.verdict)}",
+        outcome_words(outcome),
+        button=translate("job", "Do it again"),
+        may_back=True,
+        verdict=outcome.verdict,
+    )
+
+
+def _ended(job: Job) -> Card:
+    if job.may_close:
+        words = translate("job", "Every check has ended, and none is failed.")
+    else:
+        words = _open_words(job)
+    return Card(
+        translate("job", "Nothing more to do"), words, button=translate("job", "Close the job")
+    )
+
+
+def _asked(desk: Desk, job: Job, reading: Reading | None) -> Card:
+    ask, step = job.ask, job.step
+    assert ask is not None
+    assert step is not None
+    title = step_title(step, job.profile.sides)
+    plain = Card(
+        title,
+        said(ask.message),
+        may_skip=True,
+        may_back=job.can_undo or desk.part is not None,
+        may_lend=desk.may_lend_hand,
+    )
+    match ask:
+        case Take():
+            words = plain.words
+            if desk.part is None:
+                words = translate("job", "Ready to measure: {0}.").format(_what(ask))
+            return replace(plain, words=words, button=translate("job", "Measure"), part=desk.part)
+        case Enter():
+            return replace(
+                plain,
+                button=translate("job", "Enter"),
+                entry=None if ask.choices else _range(ask),
+                choices=ask.choices,
+            )
+        case Do():
+            return replace(
+                plain,
+                figure=_figure(ask),
+                live=_live(desk, ask, reading),
+                button=translate("job", "Done"),
+            )
+
+
+def _what(ask: Take) -> str:
+    place = "" if ask.track is None else translate("job", ", track {0}, side {1}")
+    place = place.format(ask.track, ask.side)
+    return translate("job", "{0} turns{1}").format(ask.turns, place)
+
+
+def _range(ask: Enter) -> str:
+    unit = f"{ask.unit}  " if ask.unit else ""
+    if ask.low is None or ask.high is None:
+        return unit.strip()
+    return translate("job", "{0}{1:g} to {2:g}; empty: not known").format(unit, ask.low, ask.high)
+
+
+def _figure(ask: Do) -> str:
+    """Return how far the body is to be turned, and which way round."""
+    if ask.action is not Action.NUDGE or len(ask.message.values) < 2:
+        return ""
+    degrees, flange_mm = ask.message.values[:2]
+    if ask.message.text == messages.NUDGE_COUNTER.text:
+        arrow = "↺ "
+    else:
+        arrow = "↻ " if ask.message.text in _CLOCKWISE else ""
+    return f"{arrow}{degrees}°   {flange_mm} mm"
+
+
+def _live(desk: Desk, ask: Do, reading: Reading | None) -> str:
+    if desk.hand.arrival is not None:
+        return {
+            ArrivalState.ON_TRACK: translate("job", "The head is on the track; it is watched."),
+            ArrivalState.AWAY: translate("job", "The head is away."),
+            ArrivalState.SETTLING: translate("job", "The head is back; it settles."),
+            ArrivalState.ARRIVED: "",
+        }[desk.hand.arrival.state]
+    if reading is None or not reading.valid:
+        return ""
+    if desk.hand.lock is not None:
+        return _lock_words(desk)
+    if ask.action is Action.TRIM_SPEED and reading.speed_rpm is not None and desk.job is not None:
+        rpm = reading.speed_rpm.value
+        away = 100.0 * (rpm / desk.job.profile.speed_rpm - 1.0)
+        return translate("job", "{0:.2f} rpm, {1:+z.2f} %").format(rpm, away).replace("-", "−")
+    if ask.action is Action.NUDGE and reading.offset_um is not None:
+        away_um = reading.offset_um.value - desk.zero_um
+        side = translate("job", "outward") if away_um > 0 else translate("job", "inward")
+        return translate("job", "The middle is {0:.1f} µm {1}.").format(abs(away_um), side)
+    return ""
+
+
+def _lock_words(desk: Desk) -> str:
+    lock = desk.hand.lock
+    if lock is None or lock.finding is None:
+        return translate("job", "Wait with the screws: where the head is now is being measured.")
+    moved = translate("job", "Tightening has moved the head by {0:+z.1f} µm.")
+    words = moved.format(lock.finding.moved_um.value).replace("-", "−")
+    if lock.advice is LockAdvice.BACK_OFF:
+        return f"{words} {translate('job', 'Back off: it has gone too far.')}"
+    return words
+
+
+_MOST_TYPED = 2000
+
+
+class Entry(Field):
+    """A field that leaves to the window: Backspace while it is empty, and Enter with Shift."""
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
+        """Take the key, unless it has nothing to do here."""
+        lends = event.key() in ENTERS and not is_enter(event)
+        if lends or (event.key() == Qt.Key.Key_Backspace and not self.text()):
+            event.ignore()
+        else:
+            super().keyPressEvent(event)
+
+
+class Progress(QWidget):
+    """How far a measurement has come, as a bar."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._theme: Theme = LIGHT
+        self._part = 0.0
+        self.setAccessibleName(self.tr("Measured so far"))
+
+    def dress(self, theme: Theme, sizes: Sizes) -> None:
+        """Take on colours and sizes."""
+        self._theme = theme
+        self.setFixedHeight(max(8, round(sizes.px(14))))
+
+    def show_part(self, part: float) -> None:
+        """Show how far it is, 0 to 1."""
+        if part != self._part:
+            self._part = part
+            self.setAccessibleDescription(f"{100 * part:.0f} %")
+            self.update()
+
+    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
+        """Paint the bar."""
+        painter = QPainter(self)
+        box = QRectF(self.rect()).adjusted(0.5, 0.5, -0.5, -0.5)
+        painter.setPen(QPen(QColor(self._theme.line), 1))
+        painter.setBrush(QColor(self._theme.face))
+        painter.drawRect(box)
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(QColor(self._theme.second))
+        painter.drawRect(QRectF(box.left(), box.top(), box.width() * self._part, box.height()))
+        painter.end()
+
+
+class CardView(QWidget):
+    """Shows a card, and takes its answer."""
+
+    answered = Signal(str)
+    """Go on: with what stands in the entry, or the choice that was pressed."""
+    released = Signal()
+    """Nothing is typed or chosen here any more: the keys go back to the needle."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._card = Card()
+        self._title = FittedText(self)
+        self._words = FittedText(self)
+        self._figure = FittedText(self)
+        self._live = FittedText(self)
+        self._remark = FittedText(self)
+        for part, name in (
+            (self._title, self.tr("Check in hand")),
+            (self._words, self.tr("What is asked")),
+            (self._figure, self.tr("Next nudge")),
+            (self._live, self.tr("How far it is")),
+            (self._remark, self.tr("Remark")),
+        ):
+            part.setAccessibleName(name)
+        self._progress = Progress(self)
+        self.entry = Entry(self)
+        self.entry.setMaxLength(_MOST_TYPED)
+        self.entry.setAccessibleName(self.tr("Answer"))
+        self.entry.setAccessibleDescription(self.tr("Enter takes it; empty where it is not known"))
+        self.entry.returnPressed.connect(self.go_on)
+        self._choices: list[TouchButton] = []
+        self.button = TouchButton(
+            self.tr("Go on"), "⏎", self.tr("Do the next thing"), self.go_on, self
+        )
+        self.button.set_next(True)
+        self._choice_row = QHBoxLayout()
+        self._column = QVBoxLayout(self)
+        self._column.setContentsMargins(0, 0, 0, 0)
+        for part, stretch in (
+            (self._title, 3),
+            (self._words, 9),
+            (self._figure, 5),
+            (self._live, 5),
+            (self._progress, 0),
+            (self._remark, 5),
+            (self.entry, 0),
+        ):
+            self._column.addWidget(part, stretch)
+        self._column.addLayout(self._choice_row)
+        self._column.addWidget(self.button)
+
+    @property
+    def card(self) -> Card:
+        """What is shown."""
+        return self._card
+
+    def dress(self, theme: Theme, sizes: Sizes, gap: int) -> None:
+        """Take on colours, sizes, and the gap between the parts."""
+        text = sizes.text_px
+        self._title.set_size(round(text * 1.2), bold=True)
+        self._words.set_size(round(text * 1.5))
+        self._figure.set_size(round(text * 2.6), bold=True)
+        self._live.set_size(round(text * 1.2))
+        self._remark.set_size(text)
+        self._progress.dress(theme, sizes)
+        self.button.setFixedHeight(round(sizes.touch_px * 1.3))
+        for layout in (self._column, self._choice_row):
+            layout.setSpacing(gap)
+
+    def go_on(self) -> None:
+        """Answer with what stands in the entry."""
+        self.answered.emit(self.entry.text() if self._card.entry is not None else "")
+
+    def take_focus(self) -> bool:
+        """Take the keys where something is typed or chosen; returns whether it is."""
+        if self._card.entry is not None:
+            self.entry.setFocus()
+        elif self._choices:
+            self._choices[0].setFocus()
+        else:
+            return False
+        return True
+
+    def show_remark(self, words: str) -> None:
+        """Show a remark below the words, or none."""
+        self._remark.say(words)
+        self._remark.setVisible(bool(words))
+
+    def show_card(self, card: Card) -> None:
+        """Show a card; only what has changed is touched."""
+        before, self._card = self._card, card
+        if card == before:
+            return
+        self._title.say(card.title)
+        self._words.say(card.words)
+        for part, words in ((self._figure, card.figure), (self._live, card.live)):
+            part.say(words)
+            part.setVisible(bool(words))
+        self._progress.setVisible(card.part is not None)
+        self._progress.show_part(card.part or 0.0)
+        self.button.say(card.button)
+        self.button.setVisible(bool(card.button) and not card.choices)
+        self.button.setEnabled(card.part is None)
+        asked, was_asked = (
+            (each.entry, each.choices, each.title, each.words) for each in (card, before)
+        )
+        if asked != was_asked:
+            self._make_ready(card)
+
+    def _make_ready(self, card: Card) -> None:
+        """Make ready for typing or choosing, where that is asked for."""
+        had_focus = self.entry.hasFocus() or any(each.hasFocus() for each in self._choices)
+        for button in self._choices:
+            self._choice_row.removeWidget(button)
+            button.hide()
+            button.deleteLater()
+        self._choices = [self._choice(words) for words in card.choices]
+        self.entry.clear()
+        self.entry.setVisible(card.entry is not None)
+        self.entry.setPlaceholderText(card.entry or "")
+        if self.isVisible() and not self.take_focus() and had_focus:
+            self.released.emit()
+
+    def _choice(self, words: str) -> TouchButton:
+        button = TouchButton(words, "", words, lambda: self.answered.emit(words), self)
+        self._choice_row.addWidget(button)
+        button.show()
+        return button
+
+
+class JobPane(QWidget):
+    """The column of the job; seen only while there is one.
+
+    Parameters
+    ----------
+    desk : Desk
+        The job, and what can be done with it.
+    """
+
+    released = Signal()
+    """Nothing is typed or chosen here any more: the keys go back to the needle."""
+
+    def __init__(self, desk: Desk, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.desk = desk
+        self._reading: Reading | None = None
+        self._theme: Theme = LIGHT
+        self._sizes = Sizes(1.0)
+        self._head = QLabel(self)
+        self._head.setTextFormat(Qt.TextFormat.PlainText)
+        self._head.setProperty("quiet", True)
+        self._head.setAccessibleName(self.tr("Drive and job"))
+        # Its words never widen the column.
+        self._head.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+        self._view = CardView(self)
+        self._view.answered.connect(desk.go_on)
+        self._view.released.connect(self.released)
+        self.list = CheckList(self)
+        self.list.looked_at.connect(desk.choose)
+        self.list.taken_up.connect(self.go_on)
+        self._lend = TouchButton(
+            self.tr("Virtual hand"),
+            "⇧⏎",
+            self.tr("Virtual drive: let the virtual hand do what is asked"),
+            desk.by_virtual_hand,
+            self,
+        )
+        self._back = TouchButton(
+            self.tr("Back"), "⌫", self.tr("Take back the last answer"), desk.back, self
+        )
+        self._skip = TouchButton(
+            self.tr("Leave out"),
+            "F8",
+            self.tr("Leave out this check, for a reason"),
+            desk.skip,
+            self,
+        )
+        self._end = TouchButton(
+            self.tr("Close job"), "⇧F8", self.tr("Close the job"), desk.close, self
+        )
+        self._ways = QGridLayout()
+        for place, button in enumerate((self._lend, self._back, self._skip, self._end)):
+            self._ways.addWidget(button, place // 2, place % 2)
+        self._whole = QVBoxLayout(self)
+        self._whole.addWidget(self._head)
+        self._whole.addWidget(self._view, 50)
+        self._whole.addLayout(self._ways)
+        self._whole.addWidget(self.list, 50)
+        desk.changed.connect(self.refresh)
+        self.refresh()
+
+    @property
+    def card(self) -> Card:
+        """What is shown."""
+        return self._view.card
+
+    @property
+    def entry(self) -> QLineEdit:
+        """Where the person types."""
+        return self._view.entry
+
+    def minimumSizeHint(self) -> QSize:  # noqa: N802
+        """Return the least room: the needle goes before the job."""
+        return QSize(260, 300)
+
+    def focus_order(self) -> list[QWidget]:
+        """Return what the keyboard reaches, in the order of the eye."""
+        ways = (self._lend, self._back, self._skip, self._end)
+        return [self._view.entry, self._view.button, *ways, self.list]
+
+    def take_focus(self) -> bool:
+        """Take the keys where something is typed or chosen; returns whether it is."""
+        return self.desk.job is not None and self._view.take_focus()
+
+    def dress(self, theme: Theme, sizes: Sizes) -> None:
+        """Take on colours and sizes."""
+        self._theme, self._sizes = theme, sizes
+        gap, pad = max(3, round(sizes.px(6))), max(6, round(sizes.px(12)))
+        self._view.dress(theme, sizes, gap)
+        self.list.dress(theme, sizes)
+        for layout in (self._whole, self._ways):
+            layout.setSpacing(gap)
+        self._whole.setContentsMargins(pad, pad, pad, pad)
+        self.update()
+
+    def follow(self, view: View, now_s: float) -> None:
+        """Show what goes with the newest view; at the pace of the eye."""
+        if self.desk.job is not None:
+            self.desk.follow(view, now_s)
+            self._reading = current_reading(view, now_s)
+            self._show_card()
+
+    def refresh(self) -> None:
+        """Show the job as it stands."""
+        job = self.desk.job
+        self.setVisible(job is not None)
+        if job is None:
+            return
+        drive = "" if self.desk.drive is None else within(self.desk.drive.identity, 40)
+        self._head.setText("  ·  ".join(filter(None, (drive, done_words(job)))))
+        self.list.show_rows(rows_of(job), self.desk.chosen)
+        remarks = (clean(self.desk.remark, 400), clean(self.desk.fault, 400))
+        self._view.show_remark("\n".join(filter(None, remarks)))
+        self._show_card()
+
+    def go_on(self) -> None:
+        """Do the next thing."""
+        self._view.go_on()
+
+    def _show_card(self) -> None:
+        card = card_of(self.desk, self._reading)
+        self._view.show_card(card)
+        for button, may in (
+            (self._lend, card.may_lend),
+            (self._back, card.may_back),
+            (self._skip, card.may_skip),
+            (self._end, card.may_close),
+        ):
+            button.setEnabled(may)
+
+    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
+        """Paint the ground, as that of the other instruments."""
+        painter = QPainter(self)
+        paint_panel(painter, self, self._theme, self._sizes)
+        painter.end()

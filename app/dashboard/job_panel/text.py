@@ -1,0 +1,172 @@
+"""What the window says of a job: names, verdicts, figures. No widgets, no painting."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from app.dashboard.text import said, translate
+from app.job.job import Job
+from app.job.model import Action, CheckName, Do, Outcome, Stage, Value, Verdict
+from app.job.plan import State, Step
+from app.job.situation import SCRATCH
+from app.job.verdicts import what_next
+from app.numbers import plus_minus
+from app.report.blocks import amount, clean, limit_words
+
+_SIDED = (CheckName.RADIAL, CheckName.AZIMUTH, CheckName.INDEX)
+_MOST_DETAILS = 6
+
+
+def check_name(check: CheckName) -> str:
+    """Return a check's name."""
+    return {
+        CheckName.CARE: translate("job", "Before power"),
+        CheckName.SPEED: translate("job", "Spindle speed"),
+        CheckName.SEATING: translate("job", "Seating"),
+        CheckName.RADIAL: translate("job", "Radial"),
+        CheckName.HYSTERESIS: translate("job", "Hysteresis"),
+        CheckName.ADJUST: translate("job", "Adjust"),
+        CheckName.LOCK: translate("job", "Lock"),
+        CheckName.AZIMUTH: translate("job", "Azimuth"),
+        CheckName.INDEX: translate("job", "Index timing"),
+        CheckName.OUTPUT: translate("job", "Head output"),
+        CheckName.TRACK_ZERO: translate("job", "Track zero"),
+    }[check]
+
+
+def stage_name(stage: Stage) -> str:
+    """Return a stage's name."""
+    return {
+        Stage.AS_FOUND: translate("job", "as found"),
+        Stage.WORK: translate("job", "work"),
+        Stage.AS_LEFT: translate("job", "as left"),
+    }[stage]
+
+
+def verdict_name(verdict: Verdict) -> str:
+    """Return a verdict's word."""
+    return {
+        Verdict.PASS: translate("job", "pass"),
+        Verdict.FAIL: translate("job", "FAIL"),
+        Verdict.UNDECIDED: translate("job", "undecided"),
+        Verdict.NOTED: translate("job", "noted"),
+        Verdict.SKIPPED: translate("job", "skipped"),
+    }[verdict]
+
+
+def step_title(step: Step, sides: int) -> str:
+    """Return a step's name with its stage, where there is another of that name to tell it from."""
+    name = step_name(step, sides)
+    return name if step.stage is Stage.WORK else f"{name}, {stage_name(step.stage)}"
+
+
+def away_words(job: Job) -> str:
+    """Return why the head is not where the lobes are, as far as the job knows; else nothing."""
+    bench = job.bench
+    if job.closed:
+        return ""
+    if bench.disk == SCRATCH:
+        return translate("job", "The scratch disk is in the drive: it has no lobes.")
+    track = bench.track
+    if isinstance(job.ask, Do) and job.ask.action is Action.SEEK:
+        track = job.ask.track if track in (None, job.profile.alignment_track) else track
+    if track is None or track == job.profile.alignment_track:
+        return ""
+    words = translate("job", "The head is to be on track {0}; the lobes are on track {1}.")
+    return words.format(track, job.profile.alignment_track)
+
+
+def step_name(step: Step, sides: int) -> str:
+    """Return a step's name, with its side where there are two."""
+    name = check_name(step.check)
+    if step.check in _SIDED and sides > 1:
+        return translate("job", "{0}, side {1}").format(name, step.side)
+    return name
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One step in the list.
+
+    Attributes
+    ----------
+    name, stage : str
+        Which check, and when in the job.
+    state : State
+        How far it has come.
+    verdict : Verdict or None
+        What it came to.
+    word : str
+        The verdict, or the state, in a word.
+    value : str
+        Its number with the expanded uncertainty.
+    """
+
+    name: str
+    stage: str
+    state: State
+    verdict: Verdict | None
+    word: str
+    value: str
+
+    @property
+    def spoken(self) -> str:
+        """The row in one line, for a screen reader."""
+        return ", ".join(filter(None, (self.name, self.stage, self.value, self.word)))
+
+
+def rows_of(job: Job) -> tuple[Row, ...]:
+    """Return the steps of a job as they are listed."""
+    sides = job.profile.sides
+    return tuple(_row(step, sides) for step in job.steps)
+
+
+def _row(step: Step, sides: int) -> Row:
+    outcome = step.outcome
+    word = {
+        State.PENDING: "",
+        State.IN_HAND: translate("job", "in hand"),
+        State.DONE: "",
+        State.SKIPPED: translate("job", "skipped"),
+    }[step.state]
+    return Row(
+        step_name(step, sides),
+        stage_name(step.stage),
+        step.state,
+        None if outcome is None else outcome.verdict,
+        word if outcome is None else verdict_name(outcome.verdict),
+        "" if outcome is None else value_words(outcome),
+    )
+
+
+def value_words(outcome: Outcome) -> str:
+    """Return an outcome's number with its expanded uncertainty; nothing where it has none."""
+    if outcome.value is None:
+        return ""
+    words = plus_minus(outcome.value, outcome.u, f" {outcome.unit}" if outcome.unit else "")
+    return words.replace("-", "−")
+
+
+def outcome_words(outcome: Outcome) -> str:
+    """Return what a check came to, and what to do next, in a few lines."""
+    lines = [value_words(outcome)] if outcome.value is not None else []
+    if outcome.limit is not None:
+        judged = translate("job", "limit {0}").format(limit_words(outcome.limit))
+        lines.append(f"{judged} ({outcome.limit.source})" if outcome.limit.source else judged)
+    if outcome.reason:
+        lines.append(clean(outcome.reason, 400))
+    following = what_next(outcome)
+    if following is not None:
+        lines.append(translate("job", "Next: {0}.").format(said(following)))
+    details = [_detail(each) for each in outcome.details[:_MOST_DETAILS]]
+    return "\n".join([*lines, " · ".join(details)]).strip()
+
+
+def _detail(value: Value) -> str:
+    return f"{value.name} {amount(value)}"
+
+
+def done_words(job: Job) -> str:
+    """Return how many of the steps have ended."""
+    ended = sum(step.state in (State.DONE, State.SKIPPED) for step in job.steps)
+    return translate("job", "{0} of {1} done").format(ended, len(job.steps))

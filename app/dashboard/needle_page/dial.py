@@ -1,0 +1,267 @@
+"""The dial: its scale, and all of it that stands still, painted once into a picture."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from PySide6.QtCore import QPointF, QRectF, QSizeF, Qt
+from PySide6.QtGui import QBrush, QColor, QFontMetricsF, QPainter, QPainterPath, QPen
+
+from app.dashboard.style import FIGURE_CAP, Sizes, Theme, font_of_cap
+from app.dashboard.text import translate
+from app.dashboard.widgets import paint_virtual
+
+_NEAR = 0.1
+_HALF_ANGLE = math.radians(50.0)
+REST = -1.14
+"""Deflection at which the needle parks: beyond the end of the scale."""
+_FAR = 1.16
+_MINOR = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0)
+_LEAST_STEP = 0.155
+
+
+def deflection(balance: float) -> float:
+    """Return where on the scale a balance stands; see :func:`deflections`."""
+    return float(deflections(np.float64(balance)))
+
+
+def deflections(balances: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    """Return where on the scale balances stand, −1 to 1 for balances of −1 to 1; NaN stays.
+
+    The scale is an inverse hyperbolic sine: even about the middle, where the work is, and drawn
+    together towards the ends, so that a head far off still shows on the same dial.
+    """
+    held = np.clip(np.asarray(balances, np.float64), -1.0, 1.0)
+    return np.arcsinh(held / _NEAR) / math.asinh(1 / _NEAR)
+
+
+def balance_of(difference: float) -> float:
+    """Return the balance that goes with a difference d of the lobes: d/(2 − d)."""
+    return difference / (2.0 - difference)
+
+
+@dataclass(frozen=True, slots=True)
+class Geometry:
+    """Where the parts of a dial lie in a widget, in pixels."""
+
+    size: QSizeF
+    sizes: Sizes
+    pivot: QPointF
+    radius: float
+    cover_top: float
+    """Below this line stand the words; the needle comes out from under it."""
+
+    @classmethod
+    def of(cls, width: float, height: float, sizes: Sizes) -> Geometry:
+        """Fit a dial into `width` by `height` pixels."""
+        cover_top = height - sizes.px(152)
+        top = sizes.px(FIGURE_CAP + 52)
+        widest = min(
+            (width / 2 - sizes.px(24)) / math.sin(_FAR * _HALF_ANGLE),
+            # Where width is short, the numerals at the ends need it.
+            (width / 2 - sizes.px(84)) / math.sin(_HALF_ANGLE) - sizes.px(67),
+        )
+        drop = 1 - math.cos(_FAR * _HALF_ANGLE)
+        radius = min(widest, (cover_top - top - sizes.px(24)) / drop)
+        # The needle always comes out from under the cover.
+        top = max(top, cover_top + sizes.px(12) - radius)
+        return cls(
+            QSizeF(width, height), sizes, QPointF(width / 2, top + radius), radius, cover_top
+        )
+
+    @property
+    def band(self) -> float:
+        """Width of the band under the scale."""
+        return self.sizes.px(38)
+
+    def point(self, at: float, radius: float) -> QPointF:
+        """Return the point at a deflection and a distance from the pivot."""
+        angle = at * _HALF_ANGLE
+        return self.pivot + QPointF(radius * math.sin(angle), -radius * math.cos(angle))
+
+    def sector(self, low: float, high: float, inner: float, outer: float) -> QPainterPath:
+        """Return the part of a ring between two deflections and two radii."""
+
+        def box(radius: float) -> QRectF:
+            corner = self.pivot - QPointF(radius, radius)
+            return QRectF(corner, QSizeF(2 * radius, 2 * radius))
+
+        start = 90 - math.degrees(low * _HALF_ANGLE)
+        sweep = -math.degrees((high - low) * _HALF_ANGLE)
+        path = QPainterPath(self.point(low, inner))
+        path.arcTo(box(outer), start, sweep)
+        path.arcTo(box(inner), start + sweep, -sweep)
+        path.closeSubpath()
+        return path
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """The two limits of the lobes' difference."""
+
+    set_limit: float
+    check_limit: float
+
+
+def paint_dial(
+    painter: QPainter,
+    geometry: Geometry,
+    theme: Theme,
+    limits: Limits,
+    *,
+    virtual: bool,
+    zeroed: bool = False,
+) -> None:
+    """Paint everything of the dial that does not move.
+
+    `zeroed` says that its zero is the middle of the hysteresis.
+    """
+    painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+    whole = QRectF(QPointF(0, 0), geometry.size)
+    radius = geometry.sizes.px(10)
+    painter.setPen(QPen(QColor(theme.line), max(1.0, geometry.sizes.px(1.5))))
+    painter.setBrush(QColor(theme.face))
+    painter.drawRoundedRect(whole.adjusted(1, 1, -1, -1), radius, radius)
+    if virtual:
+        paint_virtual(painter, _virtual_box(geometry), theme, geometry.sizes)
+    _paint_bands(painter, geometry, theme, limits)
+    _paint_ticks(painter, geometry, theme, limits)
+    _paint_words_below(painter, geometry, theme, limits, zeroed)
+    _paint_ends(painter, geometry, theme)
+
+
+def _virtual_box(geometry: Geometry) -> QRectF:
+    top = geometry.pivot.y() - geometry.radius + geometry.band + geometry.sizes.px(84)
+    return QRectF(0, top, geometry.size.width(), max(1.0, geometry.cover_top - top))
+
+
+def _paint_bands(painter: QPainter, geometry: Geometry, theme: Theme, limits: Limits) -> None:
+    outer, inner = geometry.radius, geometry.radius - geometry.band
+    at_set = deflection(balance_of(limits.set_limit))
+    at_check = deflection(balance_of(limits.check_limit))
+    edge = QPen(QColor(theme.ink), max(1.0, geometry.sizes.px(1.5)))
+
+    def fill(low: float, high: float, brush: QBrush | QColor) -> None:
+        painter.setBrush(brush)
+        painter.drawPath(geometry.sector(low, high, inner, outer))
+
+    painter.setPen(Qt.PenStyle.NoPen)
+    fill(-at_set, at_set, QColor(theme.good_band))
+    for low, high in ((-at_check, -at_set), (at_set, at_check)):
+        fill(low, high, QColor(theme.caution_band))
+        # Told by the hatch as well as by the colour.
+        fill(low, high, QBrush(QColor(theme.ink), Qt.BrushStyle.BDiagPattern))
+    painter.setPen(edge)
+    painter.setBrush(Qt.BrushStyle.NoBrush)
+    painter.drawPath(geometry.sector(-1.0, 1.0, inner, outer))
+
+
+_Word = tuple[tuple[str, float, bool], QRectF]
+
+
+def words_below(geometry: Geometry, limits: Limits, *, zeroed: bool) -> list[_Word]:
+    """Return what stands below the scale, each with its box.
+
+    Returns
+    -------
+    list of ((str, float, bool), QRectF)
+        The words, the height of their capitals in pixels and whether they are bold; their box.
+    """
+    px, inner = geometry.sizes.px, geometry.radius - geometry.band
+    legend = translate("dashboard", "difference of the lobes in %")
+    if zeroed:
+        legend = translate("dashboard", "away from the MIDDLE, in %")
+    placed = [((legend, px(13), False), geometry.point(0.0, inner - px(62)))]
+    for limit, words in (
+        (limits.set_limit, translate("dashboard", "set")),
+        (limits.check_limit, translate("dashboard", "check")),
+    ):
+        at = deflection(balance_of(limit))
+        placed += [
+            ((words, px(15), True), geometry.point(side * at, inner - px(24))) for side in (-1, 1)
+        ]
+    return [(word, _box_of(word, where)) for word, where in placed]
+
+
+def _box_of(word: tuple[str, float, bool], where: QPointF) -> QRectF:
+    words, cap_px, bold = word
+    metrics = QFontMetricsF(font_of_cap(cap_px, bold=bold))
+    box = metrics.tightBoundingRect(words)
+    box.moveCenter(where)
+    return box
+
+
+def _paint_words_below(
+    painter: QPainter, geometry: Geometry, theme: Theme, limits: Limits, zeroed: bool
+) -> None:
+    for (words, cap_px, bold), box in words_below(geometry, limits, zeroed=zeroed):
+        painter.setFont(font_of_cap(cap_px, bold=bold))
+        painter.setPen(QColor(theme.ink if bold else theme.faint))
+        _centred(painter, box.center(), words)
+
+
+def _centred(painter: QPainter, where: QPointF, words: str) -> None:
+    box = QRectF(where.x() - 400, where.y() - 100, 800, 200)
+    painter.drawText(box, Qt.AlignmentFlag.AlignCenter, words)
+
+
+def _paint_ticks(painter: QPainter, geometry: Geometry, theme: Theme, limits: Limits) -> None:
+    px = geometry.sizes.px
+    ink = QColor(theme.ink)
+
+    def tick(at: float, length: float, width: float) -> None:
+        painter.setPen(QPen(ink, width, Qt.PenStyle.SolidLine, Qt.PenCapStyle.FlatCap))
+        start = geometry.radius - geometry.band
+        painter.drawLine(geometry.point(at, start), geometry.point(at, start + length))
+
+    _both_sides(_MINOR, lambda at: tick(at, geometry.band, max(1.0, px(2))))
+    named = _named(limits)
+    _both_sides(named, lambda at: tick(at, geometry.band + px(10), max(2.0, px(4))))
+    tick(0.0, geometry.band + px(14), max(2.0, px(6)))
+    painter.setFont(font_of_cap(px(FIGURE_CAP), bold=True))
+    for difference in (0.0, *named):
+        at = deflection(balance_of(difference))
+        for side in {-1, 1} if at else {1}:
+            # Upright numerals: those at the sides need more room than those at the top.
+            away = px(18 + FIGURE_CAP / 2) + px(34) * abs(math.sin(at * _HALF_ANGLE))
+            where = geometry.point(side * at, geometry.radius + away)
+            _centred(painter, where, f"{difference * 100:g}")
+
+
+def _both_sides(differences: tuple[float, ...], draw: Callable[[float], None]) -> None:
+    for difference in differences:
+        at = deflection(balance_of(difference))
+        draw(at)
+        draw(-at)
+
+
+def _named(limits: Limits) -> tuple[float, ...]:
+    """Return the differences that are written out: the limits, and others where there is room."""
+    named = [limits.set_limit]
+    for difference in (limits.check_limit, 0.5, 1.0):
+        step = deflection(balance_of(difference)) - deflection(balance_of(named[-1]))
+        if step >= _LEAST_STEP or (difference == limits.check_limit and step > 0):
+            named.append(difference)
+    return tuple(named)
+
+
+def _paint_ends(painter: QPainter, geometry: Geometry, theme: Theme) -> None:
+    px = geometry.sizes.px
+    inset = px(24)
+    box = QRectF(inset, px(16), geometry.size.width() - 2 * inset, px(80))
+    align = Qt.AlignmentFlag
+    painter.setPen(QColor(theme.ink))
+    painter.setFont(font_of_cap(px(22), bold=True))
+    inward = "◀ " + translate("dashboard", "head inward")
+    outward = translate("dashboard", "head outward") + " ▶"
+    painter.drawText(box, align.AlignLeft | align.AlignTop, inward)
+    painter.drawText(box, align.AlignRight | align.AlignTop, outward)
+    painter.setFont(font_of_cap(px(13)))
+    painter.setPen(QColor(theme.faint))
+    _centred(
+        painter, geometry.point(REST, geometry.radius + px(22)), translate("dashboard", "rest")
+    )

@@ -1,0 +1,322 @@
+"""The needle's movement: a second-order system, stepped exactly over any length of time.
+
+The reading comes about ten times a second; the needle follows it as a damped moving-coil
+movement would, so that the eye sees where it goes. No Qt and no clock: time is passed in.
+
+The centre-zero needle meter.
+"""
+
+from __future__ import annotations
+
+import math
+
+from PySide6.QtCore import QPointF, QRectF, QSize, Qt
+from PySide6.QtGui import (
+    QColor,
+    QPainter,
+    QPaintEvent,
+    QPen,
+    QPixmap,
+    QPolygonF,
+    QResizeEvent,
+)
+from PySide6.QtWidgets import QSizePolicy, QWidget
+
+from app.dashboard.needle_page.dial import REST, Geometry, Limits, deflection, paint_dial
+from app.dashboard.style import FIGURE_CAP, LIGHT, Sizes, Theme, font_of_cap
+from app.dashboard.text import Face
+from app.dashboard.widgets import RIGHT, write
+
+_SETTLED = 1e-4
+
+
+def damping_for(overshoot: float) -> float:
+    """Return the damping ratio whose step response overshoots by `overshoot` (0 to 1).
+
+    The inverse of overshoot = exp(−πζ/√(1 − ζ²)).
+    """
+    log = math.log(overshoot)
+    return -log / math.hypot(math.pi, log)
+
+
+class Ballistics:
+    """A needle with inertia, spring and damping.
+
+    Between two calls the target stands still, hence the closed form of the free oscillation is
+    exact whatever `dt_s` is: a late frame makes the needle no slower.
+
+    Parameters
+    ----------
+    overshoot : float
+        Overshoot of a step, as a fraction of it; the movement is underdamped.
+    rise_s : float
+        Time from a step of the target to 90 % of it.
+    position : float
+        Where the needle stands at first.
+    """
+
+    def __init__(
+        self, overshoot: float = 0.05, rise_s: float = 0.028, position: float = 0.0
+    ) -> None:
+        self._damping = damping_for(overshoot)
+        self._omega = _time_to(0.9, self._damping) / rise_s
+        self.position = position
+        self._velocity = 0.0
+        self._target = position
+
+    @property
+    def target(self) -> float:
+        """Where the needle goes."""
+        return self._target
+
+    @property
+    def settled(self) -> bool:
+        """Whether the needle stands on its target, to a ten-thousandth of the half scale."""
+        still = abs(self._velocity) < _SETTLED * self._omega
+        return still and abs(self.position - self._target) < _SETTLED
+
+    def step(self, target: float, dt_s: float) -> float:
+        """Let `dt_s` seconds pass with the needle drawn towards `target`; return its position."""
+        self._target = target
+        damping, omega = self._damping, self._omega
+        decay = damping * omega
+        damped = omega * math.sqrt(1.0 - damping * damping)
+        away = self.position - target
+        fade = math.exp(-decay * dt_s)
+        cos, sin = math.cos(damped * dt_s), math.sin(damped * dt_s)
+        push = (self._velocity + decay * away) / damped
+        self.position = target + fade * (away * cos + push * sin)
+        turn = (decay * self._velocity + omega * omega * away) / damped
+        self._velocity = fade * (self._velocity * cos - turn * sin)
+        return self.position
+
+
+def _time_to(fraction: float, damping: float) -> float:
+    """Return the first time, in units of 1/ω, at which a unit step reaches `fraction`."""
+    damped = math.sqrt(1.0 - damping * damping)
+
+    def response(time: float) -> float:
+        phase = damped * time
+        swing = math.cos(phase) + damping / damped * math.sin(phase)
+        return 1.0 - math.exp(-damping * time) * swing
+
+    low, high = 0.0, math.pi / damped  # the response rises up to its first peak
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if response(middle) < fraction else (low, middle)
+    return high
+
+
+_STILL_PX = 0.2
+
+
+class Meter(QWidget):
+    """The needle over its dial, with the direction and the verdict in words below it.
+
+    Parameters
+    ----------
+    limits : Limits
+        Where the bands end.
+    """
+
+    def __init__(self, limits: Limits, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._limits = limits
+        self._theme: Theme = LIGHT
+        self._sizes = Sizes(1.0)
+        self._geometry = Geometry.of(1.0, 1.0, self._sizes)
+        self._still: QPixmap | None = None
+        self._best: float | None = None
+        self._face = Face()
+        self._needle = Ballistics(position=REST)
+        self._painted = REST
+        self.setAttribute(Qt.WidgetAttribute.WA_OpaquePaintEvent)
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        self.setAccessibleName(self.tr("Needle meter"))
+
+    @property
+    def face(self) -> Face:
+        """What is shown."""
+        return self._face
+
+    @property
+    def painted_deflection(self) -> float:
+        """Where the needle was last painted, −1 to 1 on the scale; beyond it when parked."""
+        return self._painted
+
+    @property
+    def dial(self) -> Geometry:
+        """Where the parts of the dial lie."""
+        return self._geometry
+
+    def minimumSizeHint(self) -> QSize:  # noqa: N802
+        """Return the least size at which the dial can be read."""
+        return QSize(360, 200)
+
+    def dress(self, theme: Theme, sizes: Sizes) -> None:
+        """Take on colours and sizes."""
+        self._theme, self._sizes = theme, sizes
+        self._lay_out()
+
+    def judge_by(self, limits: Limits) -> None:
+        """Take on the limits of another class."""
+        if limits != self._limits:
+            self._limits = limits
+            self._lay_out()
+
+    def hold_best(self, balance: float | None) -> None:
+        """Mark the best so far on the scale, None for no mark."""
+        if balance != self._best:
+            self._best, self._still = balance, None
+            self.update()
+
+    def show_face(self, face: Face, dt_s: float) -> None:
+        """Move the needle on by `dt_s` seconds towards what `face` says, and paint if it moved."""
+        changed = face != self._face
+        if (face.virtual, face.zeroed) != (self._face.virtual, self._face.zeroed):
+            self._still = None
+        if changed and face.spoken != self.accessibleDescription():
+            self.setAccessibleDescription(face.spoken)
+        self._face = face
+        target = REST if face.balance is None else deflection(face.balance)
+        self._needle.step(target, dt_s)
+        moved = abs(self._needle.position - self._painted) * self._geometry.radius
+        if changed or moved > _STILL_PX:
+            self.update()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
+        """Fit the dial into the new size."""
+        super().resizeEvent(event)
+        self._lay_out()
+
+    def _lay_out(self) -> None:
+        self._geometry = Geometry.of(self.width(), self.height(), self._sizes)
+        self._still = None
+        self.update()
+
+    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
+        """Paint the still dial, then the needle and the words."""
+        painter = QPainter(self)
+        painter.drawPixmap(0, 0, self._dial_picture())
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        self._painted = self._needle.position
+        self._paint_needles(painter)
+        self._paint_words(painter)
+        if self.hasFocus():
+            painter.setPen(QPen(QColor(self._theme.second), 3))
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            painter.drawRoundedRect(
+                QRectF(self.rect()).adjusted(2, 2, -2, -2), self._sizes.px(10), self._sizes.px(10)
+            )
+        painter.end()
+
+    def _dial_picture(self) -> QPixmap:
+        if self._still is None:
+            ratio = self.devicePixelRatioF()
+            self._still = QPixmap(self.size() * ratio)
+            self._still.setDevicePixelRatio(ratio)
+            self._still.fill(QColor(self._theme.bench))
+            painter = QPainter(self._still)
+            paint_dial(
+                painter,
+                self._geometry,
+                self._theme,
+                self._limits,
+                virtual=self._face.virtual,
+                zeroed=self._face.zeroed,
+            )
+            if self._best is not None:
+                self._paint_best(painter, self._best)
+            painter.end()
+        return self._still
+
+    def _paint_best(self, painter: QPainter, balance: float) -> None:
+        """Paint a pointer from outside onto the scale, with its word."""
+        dial, px = self._geometry, self._sizes.px
+        at, colour = deflection(balance), QColor(self._theme.second)
+        painter.setPen(QPen(colour, max(1.0, px(2))))
+        painter.setBrush(colour)
+        half = px(10) / max(1.0, dial.radius)
+        inner = dial.radius - dial.band
+        base, tip = inner - px(28), inner - px(2)
+        corners = (dial.point(at, tip), dial.point(at - half, base), dial.point(at + half, base))
+        painter.drawPolygon(QPolygonF(corners))
+        # Its word stands below the scale's own.
+        foot = dial.point(at, inner - px(84))
+        painter.drawLine(dial.point(at, base), foot)
+        painter.setFont(font_of_cap(px(17), bold=True))
+        box = QRectF(foot.x() - 200, foot.y() + px(2), 400, px(34))
+        top = Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignTop
+        painter.drawText(box, int(top), self.tr("best so far"))
+
+    def _paint_needles(self, painter: QPainter) -> None:
+        painter.save()
+        width, cover = self._geometry.size.width(), self._geometry.cover_top
+        painter.setClipRect(QRectF(2, 2, width - 4, cover - 2))
+        at = self._painted
+        if self._face.balance is None:
+            self._paint_needle(painter, at, QColor(self._theme.parked), hollow=True)
+        elif self._face.mirrored:
+            for side in (-at, at):
+                self._paint_sector(painter, side)
+                self._paint_needle(painter, side, QColor(self._theme.needle), hollow=True)
+        else:
+            self._paint_sector(painter, at)
+            self._paint_needle(painter, at, QColor(self._theme.needle), hollow=False)
+        painter.restore()
+
+    def _paint_sector(self, painter: QPainter, at: float) -> None:
+        """Paint what the balance may be as well, fainter towards ±2u."""
+        balance, spread = self._face.balance or 0.0, self._face.expanded_u
+        if at < 0 < balance:
+            balance = -balance
+        colour = QColor(self._theme.needle)
+        colour.setAlphaF(0.2)
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(colour)
+        centre = deflection(balance)
+        outer = self._geometry.radius - 1
+        inner = outer - self._geometry.band - self._sizes.px(150)
+        for part in (1.0, 0.6):
+            low = at + deflection(balance - part * spread) - centre
+            high = at + deflection(balance + part * spread) - centre
+            painter.drawPath(self._geometry.sector(low, high, inner, outer))
+
+    def _paint_needle(self, painter: QPainter, at: float, colour: QColor, hollow: bool) -> None:
+        dial, px = self._geometry, self._sizes.px
+        tip, pivot = dial.point(at, dial.radius - px(4)), dial.pivot
+        # Painted only from just below the cover up; it tapers as if it began at the pivot.
+        hidden = (pivot.y() - dial.cover_top - px(8)) / max(1.0, pivot.y() - tip.y())
+        foot = pivot + (tip - pivot) * min(0.98, max(0.0, hidden))
+        along = tip - pivot
+        across = QPointF(-along.y(), along.x()) / max(1.0, math.hypot(along.x(), along.y()))
+        half_tip = max(0.8, px(3.2))
+        half_foot = half_tip + (px(10) - half_tip) * (1 - hidden)
+        corners = (
+            foot + across * half_foot,
+            tip + across * half_tip,
+            tip - across * half_tip,
+            foot - across * half_foot,
+        )
+        painter.setPen(QPen(colour, max(1.0, px(2))) if hollow else Qt.PenStyle.NoPen)
+        painter.setBrush(QColor(self._theme.face) if hollow else colour)
+        painter.drawPolygon(QPolygonF(corners))
+
+    def _paint_words(self, painter: QPainter) -> None:
+        px, width = self._sizes.px, self._geometry.size.width()
+        top = self._geometry.cover_top
+        painter.setPen(QPen(QColor(self._theme.line), max(1.0, px(2))))
+        painter.drawLine(QPointF(px(16), top), QPointF(width - px(16), top))
+        painter.setPen(QColor(self._theme.faint))
+        pace = QRectF(width / 2, top - px(44), width / 2 - px(20), px(34))
+        write(painter, pace, self._face.pace, font_of_cap(px(15)).pixelSize(), RIGHT)
+        parked = self._face.balance is None
+        painter.setPen(QColor(self._theme.faint if parked else self._theme.ink))
+        headline = QRectF(px(16), top + px(8), width - px(32), px(76))
+        tall = font_of_cap(px(FIGURE_CAP), bold=True).pixelSize()
+        write(painter, headline, self._face.headline, tall, bold=True)
+        painter.setPen(QColor(self._theme.ink))
+        detail = QRectF(px(16), top + px(84), width - px(32), px(60))
+        tall = font_of_cap(px(26 if parked else 20)).pixelSize()
+        write(painter, detail, self._face.detail, tall)

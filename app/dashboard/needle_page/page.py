@@ -1,0 +1,518 @@
+"""The bar under the needle: the trace's freeze and hold, and the hands at the virtual drive.
+
+The line above the needle: what to do next, and the way through teaching the sign.
+
+The page of the needle: all instruments of the window, fed from one view.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import Signal
+from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
+
+from app.analysis.results import Side, Sign
+from app.dashboard.job_panel.controller import Desk
+from app.dashboard.job_panel.panel import JobPane
+from app.dashboard.job_panel.text import away_words
+from app.dashboard.needle_page.dial import Limits
+from app.dashboard.needle_page.figures import Figures
+from app.dashboard.needle_page.meter import Meter
+from app.dashboard.needle_page.plots import StripView, TraceView
+from app.dashboard.needle_page.status import StateView, lines_of
+from app.dashboard.style import LIGHT, Sizes, Theme
+from app.dashboard.text import Unit, face_of, notes_of, said, settings_of, translate
+from app.dashboard.widgets import FittedText, TouchButton
+from app.live.view import Controls, Phase, View
+from app.profiles import Profile
+
+if TYPE_CHECKING:
+    from app.live.session import Session
+
+SMALL_UM = 5.0
+LARGE_UM = 25.0
+
+
+class Hands(QWidget):
+    """The hands at the virtual drive; seen only while that is the source.
+
+    Parameters
+    ----------
+    controls : callable
+        Returns the virtual drive's controls, None when that is not the source.
+    """
+
+    def __init__(
+        self, controls: Callable[[], Controls | None], parent: QWidget | None = None
+    ) -> None:
+        super().__init__(parent)
+        self._controls = controls
+        self.setAccessibleName(self.tr("Hands at the virtual drive"))
+        layout = QHBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        for words, key, description, done in self._movements():
+            layout.addWidget(TouchButton(words, key, description, done, self), 1)
+
+    def nudge(self, offset_um: float) -> None:
+        """Turn the stepper's body so that the head moves outward by `offset_um`."""
+        controls = self._controls()
+        if controls is not None:
+            controls.nudge(offset_um)
+
+    def step(self, tracks: int) -> None:
+        """Step the head inward (positive) or outward (negative)."""
+        controls = self._controls()
+        if controls is not None:
+            controls.step(tracks)
+
+    def reseat(self) -> None:
+        """Open the clamp and close it again."""
+        controls = self._controls()
+        if controls is not None:
+            controls.reseat()
+
+    def follow(self) -> None:
+        """Be seen only while there are controls."""
+        self.setVisible(self._controls() is not None)
+
+    def _movements(self) -> list[tuple[str, str, str, Callable[[], None]]]:
+        large, small = f"{LARGE_UM:g} µm", f"{SMALL_UM:g} µm"
+        inward = self.tr("Virtual drive: nudge the head inward by {0}")
+        outward = self.tr("Virtual drive: nudge the head outward by {0}")
+        return [
+            (f"◀◀ {large}", "⇧←", inward.format(large), lambda: self.nudge(-LARGE_UM)),
+            (f"◀ {small}", "←", inward.format(small), lambda: self.nudge(-SMALL_UM)),
+            (f"{small} ▶", "→", outward.format(small), lambda: self.nudge(SMALL_UM)),
+            (f"{large} ▶▶", "⇧→", outward.format(large), lambda: self.nudge(LARGE_UM)),
+            (
+                self.tr("Step in"),
+                "PgDn",
+                self.tr("Virtual drive: step the head one track inward"),
+                lambda: self.step(1),
+            ),
+            (
+                self.tr("Step out"),
+                "PgUp",
+                self.tr("Virtual drive: step the head one track outward"),
+                lambda: self.step(-1),
+            ),
+            (
+                self.tr("Reseat"),
+                "F5",
+                self.tr("Virtual drive: open the clamp and close it again"),
+                self.reseat,
+            ),
+        ]
+
+
+INDEXED_ROLES = "differential,index"
+
+
+@dataclass(frozen=True, slots=True)
+class Prompt:
+    """What the line says, and which ways it offers."""
+
+    words: str = ""
+    may_begin: bool = False
+    may_teach: bool = False
+    may_reopen: bool = False
+    hint: bool = False
+    """It says what anybody at work knows."""
+
+
+def prompt_of(view: View, answer: str) -> Prompt:
+    """Return what to do next.
+
+    Parameters
+    ----------
+    view : View
+        The newest snapshot.
+    answer : str
+        What the session answered when a teaching did not begin or succeed, else empty.
+    """
+    if view.teaching:
+        how = translate(
+            "dashboard",
+            "Nudge the head OUTWARD until the needle has clearly moved, then press Outward.",
+        )
+        return Prompt(answer or how, may_teach=True)
+    reading = view.reading
+    running = view.phase in (Phase.RUNNING, Phase.ENDED)
+    if running and reading is not None and reading.valid and reading.sign is Sign.UNKNOWN:
+        words = answer or translate(
+            "dashboard",
+            "No index, so the side is not known. Show it once by nudging the head outward.",
+        )
+        stereo = view.roles == ("plus", "minus")
+        if stereo and not answer:
+            words += " " + translate(
+                "dashboard", "Or wire the index to one input and the differential to the other."
+            )
+        live = view.phase is Phase.RUNNING
+        return Prompt(words, may_begin=live, may_reopen=stereo and live)
+    # Why a source is gone or cannot be opened stands where the needle's words are.
+    message = view.message if running else ""
+    said_by_all = [answer, message, *(said(each) for each in view.advice)]
+    words = "  ·  ".join(dict.fromkeys(each for each in said_by_all if each))
+    return Prompt(words) if words else Prompt(_hint(view), hint=True)
+
+
+def _hint(view: View) -> str:
+    if view.phase in (Phase.CLOSED, Phase.FAILED, Phase.LOST):
+        return translate("dashboard", "F2 chooses a source.")
+    if view.phase is Phase.ENDED:
+        return translate("dashboard", "The capture is at its end; its last reading stands.")
+    if view.reading is not None and view.reading.valid:
+        return translate("dashboard", "Turn the stepper's body until the needle stands at 0.")
+    return ""
+
+
+class PromptLine(QWidget):
+    """Shows a prompt, and carries out the way that is chosen."""
+
+    reopen = Signal()
+    """The person wants the source opened again as differential and index."""
+
+    def __init__(self, session: Session, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._session = session
+        self._answer = ""
+        self._prompt = Prompt()
+        self._words = FittedText(self)
+        self._words.setAccessibleName(self.tr("What to do next"))
+        self._begin = TouchButton(
+            self.tr("Show the side"),
+            "F3",
+            self.tr("Begin to teach which side is outward"),
+            self.begin,
+        )
+        self._reopen = TouchButton(
+            self.tr("Use an index"),
+            "F7",
+            self.tr("Open the source again with the roles differential and index"),
+            self.reopen.emit,
+        )
+        self._outward = TouchButton(
+            self.tr("Outward"),
+            "⏎",
+            self.tr("The head has been nudged outward"),
+            lambda: self.teach(Side.OUTWARD),
+        )
+        self._inward = TouchButton(
+            self.tr("Inward"),
+            "",
+            self.tr("The head has been nudged inward"),
+            lambda: self.teach(Side.INWARD),
+        )
+        self._cancel = TouchButton(
+            self.tr("Cancel"), "Esc", self.tr("Give up teaching"), self.cancel
+        )
+        layout = QHBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.addWidget(self._words, 1)
+        for button in (self._begin, self._reopen, self._outward, self._inward, self._cancel):
+            layout.addWidget(button)
+        self._show(Prompt(may_begin=True))
+
+    @property
+    def prompt(self) -> Prompt:
+        """What is shown."""
+        return self._prompt
+
+    def dress(self, sizes: Sizes) -> None:
+        """Take on sizes."""
+        self.setFixedHeight(sizes.touch_px)
+        self._words.set_size(sizes.text_px)
+
+    def follow(self, view: View) -> None:
+        """Show what goes with the newest view."""
+        prompt = prompt_of(view, self._answer)
+        if prompt != self._prompt:
+            self._show(prompt)
+
+    def set_modest(self, modest: bool) -> None:
+        """Give up the room, or not, while there is no more than a hint."""
+        self.setVisible(not (modest and self._prompt.hint))
+
+    def confirm(self) -> bool:
+        """Do the next thing; return whether there was one."""
+        if self._prompt.may_teach:
+            self.teach(Side.OUTWARD)
+        elif self._prompt.may_begin:
+            self.begin()
+        else:
+            return False
+        return True
+
+    def begin(self) -> None:
+        """Begin teaching, where there is a reading whose side is not known or was taught."""
+        answer = self._session.begin_teaching()
+        self._answer = said(answer) if answer is not None else ""
+        self.follow(self._session.view())
+
+    def teach(self, side: Side) -> None:
+        """Tell the session where the head went."""
+        answer = self._session.teach(side)
+        self._answer = said(answer) if answer is not None else ""
+        self.follow(self._session.view())
+
+    def cancel(self) -> bool:
+        """Give up teaching; return whether one was under way."""
+        if not self._prompt.may_teach and not self._answer:
+            return False
+        self._answer = ""
+        self._session.cancel_teaching()
+        self.follow(self._session.view())
+        return True
+
+    def _show(self, prompt: Prompt) -> None:
+        self._prompt = prompt
+        self._words.say(prompt.words)
+        self._begin.setVisible(prompt.may_begin)
+        self._reopen.setVisible(prompt.may_reopen)
+        for button in (self._outward, self._inward, self._cancel):
+            button.setVisible(prompt.may_teach)
+        self._begin.set_next(prompt.may_begin)
+        self._outward.set_next(prompt.may_teach)
+
+
+_AT_WORK = (0.72, 0.84)
+"""Of their full size needle and figures keep beside a job."""
+_SLOW_S = 0.1
+_STRIP_S = 0.25
+
+
+class Bench(QWidget):
+    """Needle, figures, trace, strip and state.
+
+    Parameters
+    ----------
+    session : Session
+        Where the hands and the profile come from.
+    desk : Desk
+        The job beside the needle.
+    """
+
+    def __init__(self, session: Session, desk: Desk, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._session = session
+        self._desk = desk
+        self._dressed: tuple[Theme, Sizes] = (LIGHT, Sizes(1.0))
+        self._zeroed = False
+        self._zero_um: float | None = None
+        self._slow_at_s = self._strip_at_s = float("-inf")
+        profile = session.profile
+        limits = Limits(profile.set_limit, profile.check_limit)
+        self.unit = Unit.UM
+        self.meter = Meter(limits, self)
+        self.figures = Figures(self)
+        self.trace = TraceView(self)
+        self.strip = StripView(limits, self)
+        self.state = StateView(self)
+        self.prompt = PromptLine(session, self)
+        self.hands = Hands(lambda: session.controls, self)
+        self.job = JobPane(desk, self)
+        self.job.released.connect(self.meter.setFocus)
+        self._freeze = TouchButton(
+            self.tr("Freeze"),
+            self.tr("Space"),
+            self.tr("Let the trace stand still, or follow again"),
+            self.toggle_frozen,
+        )
+        self._hold = TouchButton(
+            self.tr("Hold turn"),
+            "F6",
+            self.tr("Keep the turn in front as a reference, or let it go"),
+            self.toggle_held,
+        )
+        self._zero = TouchButton(
+            self.tr("Zero"),
+            "F10",
+            self.tr("Let the needle's zero be the middle of the hysteresis, or the even lobes"),
+            self.toggle_zero,
+        )
+        self._zero.setCheckable(True)
+        self._zero.hide()
+        self._lay_out()
+
+    def _lay_out(self) -> None:
+        above = QHBoxLayout()
+        above.addWidget(self.meter, 68)
+        above.addWidget(self.figures, 32)
+        self._bar = QWidget(self)
+        bar = QHBoxLayout(self._bar)
+        bar.setContentsMargins(0, 0, 0, 0)
+        for button in (self._freeze, self._hold, self._zero):
+            bar.addWidget(button)
+        bar.addWidget(self.hands, 1)
+        bar.addStretch(0)
+        below = QHBoxLayout()
+        below.addWidget(self.trace, 42)
+        below.addWidget(self.strip, 28)
+        below.addWidget(self.state, 30)
+        self._left = QVBoxLayout()
+        self._left.addLayout(above, 66)
+        self._left.addWidget(self._bar)
+        self._left.addLayout(below, 34)
+        middle = QHBoxLayout()
+        middle.addLayout(self._left, 70)
+        middle.addWidget(self.job, 30)
+        self._whole = QVBoxLayout(self)
+        self._whole.setContentsMargins(0, 0, 0, 0)
+        self._whole.addWidget(self.prompt)
+        self._whole.addLayout(middle, 1)
+        self._rows = (above, bar, below, self._left, middle, self._whole)
+
+    def make_room(self) -> None:
+        """Give the job its column, or take it back: the bar then goes below both."""
+        at_work = self._desk.job is not None
+        if at_work is self._zero.isVisibleTo(self):
+            return
+        self._dress_needle()
+        self._zero.setVisible(at_work)
+        self.strip.setVisible(not at_work)
+        if at_work and self._left.indexOf(self._bar) >= 0:
+            self._left.removeWidget(self._bar)
+            self._whole.addWidget(self._bar)
+        elif not at_work and self._left.indexOf(self._bar) < 0:
+            self._whole.removeWidget(self._bar)
+            self._left.insertWidget(1, self._bar)
+
+    def focus_order(self) -> list[QWidget]:
+        """Return what the keyboard reaches, in the order of the eye."""
+        hands = self.hands.findChildren(TouchButton)
+        return [
+            *self.prompt.findChildren(TouchButton),
+            self.meter,
+            *self.job.focus_order(),
+            self._freeze,
+            self._hold,
+            self._zero,
+            *hands,
+        ]
+
+    def dress(self, theme: Theme, sizes: Sizes) -> None:
+        """Take on colours and sizes."""
+        for row in self._rows:
+            row.setSpacing(max(4, round(sizes.px(8))))
+        self.prompt.dress(sizes)
+        for part in (self.trace, self.strip, self.state, self.job):
+            part.dress(theme, sizes)
+        self._dressed = (theme, sizes)
+        self._dress_needle()
+
+    def _dress_needle(self) -> None:
+        """Fit needle and figures to the room that the job leaves them."""
+        theme, sizes = self._dressed
+        at_work = self._desk.job is not None
+        for part, size in zip((self.meter, self.figures), _AT_WORK, strict=True):
+            part.dress(theme, replace(sizes, unit=size * sizes.unit) if at_work else sizes)
+
+    def show_view(self, view: View, now_s: float, dt_s: float) -> None:
+        """Show the newest view; the needle has moved for `dt_s` seconds since the last one."""
+        job = self._desk.job
+        away = "" if job is None else away_words(job)
+        face = face_of(view, now_s, self._session.profile, self.unit, self._zero_um, away)
+        self.meter.show_face(face, dt_s)
+        self.figures.show_face(face)
+        speed = None if view.reading is None else view.reading.speed_rpm
+        speed_rpm = None if speed is None else speed.value
+        current = face.balance is not None
+        self.trace.show_trace(view.trace, speed_rpm, current=current, named=not face.mirrored)
+        # Words change at the pace of the eye, not of the needle.
+        if now_s - self._slow_at_s >= _SLOW_S:
+            self._slow_at_s = now_s
+            self._show_slow(view, now_s)
+        if now_s - self._strip_at_s >= _STRIP_S:
+            self._strip_at_s = now_s
+            self.strip.show_strip(view.strip_s, view.strip_balance, now_s, face.mirrored)
+
+    def _show_slow(self, view: View, now_s: float) -> None:
+        lines = lines_of(view, now_s, self._session.profile.speed_rpm)
+        self.state.show_lines(lines, notes_of(view, now_s), settings_of(view))
+        self.prompt.follow(view)
+        self.hands.follow()
+        self.job.follow(view, now_s)
+        self._follow_job()
+        self.trace.set_virtual(view.virtual)
+        self.strip.set_virtual(view.virtual)
+
+    def _follow_job(self) -> None:
+        """Let zero and best mark go with the job, whose head may have arrived from elsewhere."""
+        desk, scale_um = self._desk, self._session.profile.scale_um
+        self.prompt.set_modest(desk.job is not None)
+        if self._zeroed and not self._middle_is_known:
+            self._set_zeroed(False)
+        self._zero_um = desk.zero_um if self._zeroed else None
+        best_um = desk.best_um
+        shown_from_um = desk.zero_um if self._zero_um is None else 0.0
+        self.meter.hold_best(None if best_um is None else (best_um + shown_from_um) / scale_um)
+
+    def judge_by(self, profile: Profile) -> None:
+        """Take on the limits of another class of drive."""
+        limits = Limits(profile.set_limit, profile.check_limit)
+        self.meter.judge_by(limits)
+        self.strip.judge_by(limits)
+
+    def toggle_zero(self) -> None:
+        """Let the needle's zero be the middle of the hysteresis, or even lobes again."""
+        known = self._desk.job is not None and self._desk.job.known.hysteresis_um is not None
+        if not known:
+            self._desk.say(self.tr("The hysteresis is not known yet: measure it first."))
+        elif not self._middle_is_known:
+            self._desk.say(
+                self.tr("The side that the head came from is not known: do hysteresis once more.")
+            )
+        self._set_zeroed(self._middle_is_known and not self._zeroed)
+        self._follow_job()
+
+    @property
+    def _middle_is_known(self) -> bool:
+        """Whether it is known how far the head, where it rests, is from the middle."""
+        job = self._desk.job
+        return (
+            job is not None
+            and job.known.hysteresis_um is not None
+            and job.bench.arrived is not None
+        )
+
+    def _set_zeroed(self, zeroed: bool) -> None:
+        self._zeroed = zeroed
+        self._zero.setChecked(zeroed)
+
+    def repaint_instruments(self) -> None:
+        """Ask for all that moves to be painted anew, changed or not."""
+        for part in (self.meter, self.figures, self.state):
+            part.update()
+        self.trace.repaint_soon()
+        self.strip.repaint_soon()
+
+    def go_on(self) -> None:
+        """Do the next thing: of a teaching under way, else of the job, else of the line above."""
+        if self._desk.job is not None and not self.prompt.prompt.may_teach:
+            self.job.go_on()
+        else:
+            self.prompt.confirm()
+
+    def toggle_unit(self) -> None:
+        """Change between µm and mil."""
+        self.unit = Unit.MIL if self.unit is Unit.UM else Unit.UM
+
+    def toggle_frozen(self) -> None:
+        """Freeze the trace, or let it follow."""
+        self.trace.set_frozen(not self.trace.frozen)
+        self._freeze.say(self.tr("Follow") if self.trace.frozen else self.tr("Freeze"))
+
+    def toggle_held(self) -> None:
+        """Hold the turn in front as a reference, or let the held one go."""
+        self.trace.hold(self.trace.held is None)
+        self._hold.say(self.tr("Hold turn") if self.trace.held is None else self.tr("Let turn go"))
+
+    def forget(self) -> None:
+        """Start afresh: another source is being opened."""
+        self.trace.clear()
+        self._freeze.say(self.tr("Freeze"))
+        self._hold.say(self.tr("Hold turn"))

@@ -1,0 +1,361 @@
+"""The last minute of balance, on the dial's own scale.
+
+One turn of envelope: the newest, the last ones fading behind it, and a held reference.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+
+import numpy as np
+import pyqtgraph as pg
+from numpy.typing import NDArray
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QBrush, QColor
+from PySide6.QtWidgets import QGraphicsRectItem, QLabel, QVBoxLayout, QWidget
+
+from app.analysis.results import Trace
+from app.dashboard.needle_page.dial import Limits, balance_of, deflection, deflections
+from app.dashboard.style import LIGHT, Sizes, Theme
+from app.dashboard.widgets import StillPlot
+
+_SPAN_S = 60.0
+
+
+class StripView(QWidget):
+    """A minute of balance, outward up, between the bands of the two limits."""
+
+    def __init__(self, limits: Limits, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._theme: Theme = LIGHT
+        self._words_side = self.tr("Last minute (s): difference in %, outward up")
+        self._words_magnitude = self.tr("Last minute (s): difference in %, side not known")
+        self._title = QLabel(self._words_side, self)
+        self._plot = StillPlot({}, self)
+        item = self._plot.plot_item
+        item.setXRange(-_SPAN_S, 0.0, padding=0.01)
+        item.setYRange(-1.05, 1.05, padding=0.0)
+        moments = [(s, f"−{-s}") for s in (-60, -45, -30, -15)]
+        item.getAxis("bottom").setTicks([[*moments, (0, self.tr("now"))]])
+        self._at_set = self._at_check = 0.0
+        self._bands = [self._band() for _ in range(3)]
+        self.judge_by(limits)
+        self._zero = pg.InfiniteLine(0.0, angle=0)
+        self._curve = pg.PlotCurveItem(antialias=False)
+        for each in (self._zero, self._curve):
+            self._plot.addItem(each)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.setSpacing(0)
+        layout.addWidget(self._title)
+        layout.addWidget(self._plot, 1)
+        self.setAccessibleName(self.tr("Balance of the last minute"))
+        self.setAccessibleDescription(self._title.text())
+
+    def dress(self, theme: Theme, sizes: Sizes) -> None:
+        """Take on colours and sizes."""
+        self._plot.dress(theme, sizes)
+        self._zero.setPen(self._plot.pen(theme.ink, 1))
+        self._curve.setPen(self._plot.pen(theme.needle, 2))
+        hatched = QBrush(QColor(theme.caution_band), Qt.BrushStyle.BDiagPattern)
+        for band, brush in zip(
+            self._bands, (hatched, QBrush(QColor(theme.good_band)), hatched), strict=True
+        ):
+            band.setBrush(brush)
+
+    def judge_by(self, limits: Limits) -> None:
+        """Take on the limits of another class."""
+        self._at_set = deflection(balance_of(limits.set_limit))
+        self._at_check = deflection(balance_of(limits.check_limit))
+        self._plot.plot_item.getAxis("left").setTicks([self._ticks(limits)])
+        for band, (low, high) in zip(self._bands, self._edges(), strict=True):
+            band.setRect(-_SPAN_S, low, _SPAN_S, high - low)
+
+    def set_virtual(self, virtual: bool) -> None:
+        """Say whether the samples come from the virtual drive."""
+        self._plot.set_virtual(virtual)
+
+    def repaint_soon(self) -> None:
+        """Ask for the plot to be painted anew."""
+        self._plot.viewport().update()
+
+    def show_strip(
+        self,
+        times_s: NDArray[np.float64] | None,
+        balances: NDArray[np.float64] | None,
+        now_s: float,
+        mirrored: bool,
+    ) -> None:
+        """Draw the balances; NaN leaves a gap.
+
+        Parameters
+        ----------
+        times_s, balances : numpy.ndarray or None
+            float64, shape (n,): monotonic times and the balances at them.
+        now_s : float
+            Monotonic time of the right edge.
+        mirrored : bool
+            The side is not known: the balances are magnitudes.
+        """
+        words = self._words_magnitude if mirrored else self._words_side
+        if words != self._title.text():
+            self._title.setText(words)
+            self.setAccessibleDescription(words)
+        if times_s is None or balances is None or not len(times_s):
+            self._curve.setData([], [])
+            return
+        # What is not known is left out of the line, and never reaches a function of the scale.
+        known = np.isfinite(balances)
+        joined = known & np.append(known[1:], False)
+        heights = deflections(np.where(known, balances, 0.0))
+        self._curve.setData(times_s - now_s, heights, connect=joined)
+
+    def _edges(self) -> tuple[tuple[float, float], ...]:
+        return (
+            (-self._at_check, -self._at_set),
+            (-self._at_set, self._at_set),
+            (self._at_set, self._at_check),
+        )
+
+    def _band(self) -> QGraphicsRectItem:
+        band = QGraphicsRectItem()
+        band.setZValue(-10)
+        band.setPen(Qt.PenStyle.NoPen)
+        self._plot.addItem(band)
+        return band
+
+    def _ticks(self, limits: Limits) -> list[tuple[float, str]]:
+        named = ((limits.set_limit, self._at_set), (limits.check_limit, self._at_check), (1.0, 1.0))
+        ticks = [(0.0, "0")]
+        for difference, at in named:
+            ticks += [(at, f"{difference * 100:g}"), (-at, f"{difference * 100:g}")]
+        return ticks
+
+
+_PAST = 4
+_HEADROOM = 1.3
+
+
+class _TurnAxis(pg.AxisItem):
+    """Place in the turn, with the time it takes once the speed is known."""
+
+    turn_ms: int | None = None
+
+    def set_turn(self, turn_ms: int | None) -> None:
+        """Set how long a turn takes; the axis is painted anew only when that has changed."""
+        if turn_ms != self.turn_ms:
+            self.turn_ms = turn_ms
+            self.picture = None
+            self.update()
+
+    def tickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:  # noqa: N802
+        """Write each tick as a part of the turn and as a time."""
+        return [self._written(value) for value in values]
+
+    def _written(self, value: float) -> str:
+        if self.turn_ms is None or value in (0.0, 1.0):  # no room for more at the ends
+            return f"{value:g}"
+        return f"{value:g} · {value * self.turn_ms:.0f} ms"
+
+
+class TraceView(QWidget):
+    """The envelope of one turn, with both lobes marked."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._theme: Theme = LIGHT
+        self._turns: deque[Trace] = deque(maxlen=_PAST + 1)
+        self._held: Trace | None = None
+        self._frozen = False
+        self._current = self._named = True
+        self._top_v = 0.0
+        self._title = QLabel(self)
+        self._axis = _TurnAxis("bottom")
+        self._plot = StillPlot({"bottom": self._axis}, self)
+        self._plot.plot_item.setXRange(0.0, 1.0, padding=0.02)
+        self._axis.setTickSpacing(0.25, 0.25)
+        self._past = [self._curve(z) for z in range(_PAST)]
+        self._reference = self._curve(_PAST)
+        self._newest = self._curve(_PAST + 1, smooth=True)
+        self._tops = pg.ScatterPlotItem(pxMode=True)
+        self._plot.addItem(self._tops)
+        self._names = [pg.TextItem(anchor=(0.5, 1.1)) for _ in range(2)]
+        for name in self._names:
+            self._plot.addItem(name)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.setSpacing(0)
+        layout.addWidget(self._title)
+        layout.addWidget(self._plot, 1)
+        self.setAccessibleName(self.tr("Envelope of one turn"))
+        self._say()
+
+    @property
+    def frozen(self) -> bool:
+        """Whether the picture stands still."""
+        return self._frozen
+
+    @property
+    def held(self) -> Trace | None:
+        """The turn that is held as a reference."""
+        return self._held
+
+    @property
+    def shown(self) -> Trace | None:
+        """The turn in front."""
+        return self._turns[-1] if self._turns else None
+
+    def dress(self, theme: Theme, sizes: Sizes) -> None:
+        """Take on colours and sizes."""
+        self._theme = theme
+        self._plot.dress(theme, sizes)
+        for rank, curve in enumerate(self._past):
+            curve.setPen(self._plot.pen(theme.ink, 1, 0.10 + 0.08 * rank))
+        self._ink_newest()
+        dashed = self._plot.pen(theme.second, 2)
+        dashed.setStyle(Qt.PenStyle.DashLine)
+        self._reference.setPen(dashed)
+        for name in self._names:
+            name.setColor(theme.ink)
+            font = name.textItem.font()
+            font.setPixelSize(sizes.text_px)
+            font.setBold(True)
+            name.setFont(font)
+        self._mark()
+
+    def set_virtual(self, virtual: bool) -> None:
+        """Say whether the samples come from the virtual drive."""
+        self._plot.set_virtual(virtual)
+
+    def repaint_soon(self) -> None:
+        """Ask for the plot to be painted anew."""
+        self._plot.viewport().update()
+
+    def clear(self) -> None:
+        """Forget the turns: another source has been opened."""
+        self._turns.clear()
+        self._held, self._frozen = None, False
+        self._draw()
+        self._reference.setData([], [])
+        self._say()
+
+    def set_frozen(self, frozen: bool) -> None:
+        """Let the picture stand still, or follow again."""
+        self._frozen = frozen
+        self._say()
+
+    def hold(self, held: bool) -> None:
+        """Keep the turn in front as a reference, or let it go."""
+        self._held = self.shown if held else None
+        if self._held is None:
+            self._reference.setData([], [])
+        else:
+            self._reference.setData(self._held.turns, self._held.envelope_v)
+        self._say()
+
+    def show_trace(
+        self, trace: Trace | None, speed_rpm: float | None, *, current: bool, named: bool
+    ) -> None:
+        """Put a turn in front, unless it is there already or the picture is frozen.
+
+        Parameters
+        ----------
+        trace : Trace or None
+            The newest whole turn.
+        speed_rpm : float or None
+            Spindle speed, for the time axis.
+        current : bool
+            Whether a valid reading goes with it; without one no heights are written.
+        named : bool
+            Whether it is known which lobe is the first.
+        """
+        if self._frozen:
+            return
+        if (current, named) != (self._current, self._named):
+            self._current, self._named = current, named
+            self._ink_newest()
+            self._mark()
+            self._say()
+        if trace is None:
+            return
+        if self._turns and self._turns[-1].number == trace.number:
+            return
+        self._turns.append(trace)
+        self._axis.set_turn(round(60e3 / speed_rpm) if speed_rpm else None)
+        self._draw()
+
+    def _curve(self, depth: int, *, smooth: bool = False) -> pg.PlotCurveItem:
+        curve = pg.PlotCurveItem(antialias=smooth)
+        curve.setSegmentedLineMode("on")
+        curve.setZValue(depth)
+        self._plot.addItem(curve)
+        return curve
+
+    def _ink_newest(self) -> None:
+        """Dim the turn in front, as the needle is, while no reading goes with it."""
+        ink = self._theme.needle if self._current else self._theme.parked
+        self._newest.setPen(self._plot.pen(ink, 2))
+
+    def _draw(self) -> None:
+        *past, newest = self._turns or [None]
+        empty = [None] * (_PAST - len(past))
+        for curve, turn in zip([*self._past, self._newest], [*empty, *past, newest], strict=True):
+            if turn is None:
+                curve.setData([], [])
+            else:
+                curve.setData(turn.turns, turn.envelope_v)
+        if newest is not None:
+            self._fit(float(newest.envelope_v.max(initial=0.0)))
+        self._mark()
+
+    def _fit(self, peak_v: float) -> None:
+        """Keep a round full scale, and change it only when the lobes no longer fit it well."""
+        if not self._top_v * 0.35 <= peak_v * _HEADROOM <= self._top_v:
+            self._top_v = _round_up(peak_v * _HEADROOM)
+            self._plot.plot_item.setYRange(0.0, self._top_v, padding=0.0)
+
+    def _mark(self) -> None:
+        trace = self.shown
+        tops = [] if trace is None else list(zip(trace.tops_turns, trace.tops_v, strict=True))
+        size = max(8.0, self._plot.sizes.px(13))
+        self._tops.setData(
+            [
+                {
+                    "pos": top,
+                    "symbol": "t" if rank % 2 == 0 else "s",
+                    "size": size,
+                    "brush": self._theme.needle if rank % 2 == 0 else self._theme.second,
+                    "pen": self._theme.face,
+                }
+                for rank, top in enumerate(tops)
+            ]
+        )
+        lobe = self.tr("lobe {0:.3g} V")
+        words = (lobe, lobe)
+        if self._named:
+            words = (self.tr("first {0:.3g} V"), self.tr("second {0:.3g} V"))
+        for name, text, top in zip(self._names, words, [*tops, None, None][:2], strict=True):
+            name.setVisible(top is not None and self._current)
+            if top is not None:
+                name.setText(text.format(top[1]))
+                name.setPos(*top)
+
+    def _say(self) -> None:
+        words = [self.tr("One turn: envelope in V")]
+        if not self._current:
+            words.append(self.tr("no reading goes with it"))
+        if self._frozen:
+            words.append(self.tr("FROZEN (space: follow again)"))
+        if self._held is not None:
+            words.append(self.tr("dashed: held turn"))
+        self._title.setText("   ·   ".join(words))
+        self.setAccessibleDescription(self._title.text())
+
+
+def _round_up(value: float) -> float:
+    """Return the next of 1, 2, 5 times a power of ten."""
+    if value <= 0:
+        return 1.0
+    power = 10.0 ** math.floor(math.log10(value))
+    return next(step * power for step in (1, 2, 5, 10) if step * power >= value)

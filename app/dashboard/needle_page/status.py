@@ -1,0 +1,345 @@
+"""The source's state in words: a line for each thing, and how it is to be taken.
+
+The panel of the source's state: its lines, graded by shape as well as by colour.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from PySide6.QtCore import QPointF, QRectF, QSize, Qt
+from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent, QPen, QPolygonF
+from PySide6.QtWidgets import QSizePolicy, QWidget
+
+from app.analysis.results import Geometry, Reading
+from app.dashboard.style import LIGHT, Sizes, Theme
+from app.dashboard.text import current_reading, translate
+from app.dashboard.widgets import LEFT, height_of, paint_panel, write
+from app.live.view import Level, Phase, View, reading_age_s
+from app.text import rate_words
+
+_LOW = 0.03
+_SNR_POOR_DB = 10.0
+_MUTED = ("index",)
+_LIVE = (Phase.RUNNING, Phase.ENDED)
+
+
+class Grade(StrEnum):
+    """How a state is to be taken."""
+
+    PLAIN = "plain"
+    GOOD = "good"
+    CAUTION = "caution"
+    FAULT = "fault"
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of the state."""
+
+    name: str
+    words: str
+    grade: Grade = Grade.PLAIN
+
+
+def lines_of(view: View, now_s: float, nominal_rpm: float) -> tuple[Line, ...]:
+    """Return the state of the source, most general first; no figure that is not current."""
+    reading = current_reading(view, now_s)
+    return (
+        _phase_line(view),
+        *(_level_line(level) for level in view.levels if view.phase in _LIVE),
+        *_carrier_lines(view, reading),
+        _speed_line(reading, nominal_rpm),
+        _lock_line(view, reading),
+        *_record_lines(view),
+        _age_line(view, now_s),
+        _lost_line(view),
+    )
+
+
+def phase_words(phase: Phase) -> str:
+    """Return a source's phase in words."""
+    return {
+        Phase.CLOSED: translate("dashboard", "closed"),
+        Phase.OPENING: translate("dashboard", "opening"),
+        Phase.RUNNING: translate("dashboard", "running"),
+        Phase.LOST: translate("dashboard", "gone, trying again"),
+        Phase.ENDED: translate("dashboard", "at its end; the last reading stands"),
+        Phase.FAILED: translate("dashboard", "failed"),
+    }[phase]
+
+
+def source_words(view: View) -> str:
+    """Return what is open, and how it does, in one line."""
+    parts = [view.source or translate("dashboard", "no source"), phase_words(view.phase)]
+    if view.virtual:
+        parts.insert(0, translate("dashboard", "VIRTUAL DRIVE"))
+    return "  ·  ".join(parts)
+
+
+def phase_grade(phase: Phase) -> Grade:
+    """Return how a phase is to be taken."""
+    if phase is Phase.RUNNING:
+        return Grade.GOOD
+    return Grade.FAULT if phase in (Phase.LOST, Phase.FAILED) else Grade.PLAIN
+
+
+def _phase_line(view: View) -> Line:
+    return Line(translate("dashboard", "source"), phase_words(view.phase), phase_grade(view.phase))
+
+
+def _level_line(level: Level) -> Line:
+    name = translate("dashboard", "level {0}").format(level.role)
+    words = f"{level.peak_v:.3g} V"
+    if level.of_full_scale is not None:
+        words = translate("dashboard", "{0}, {1:.0f} % of full scale").format(
+            words, 100 * level.of_full_scale
+        )
+    if level.role in _MUTED:  # an index may saturate: it is an edge, not a height
+        return Line(name, words)
+    if level.clipped:
+        return Line(name, translate("dashboard", "{0}: CLIPPING").format(words), Grade.FAULT)
+    if level.of_full_scale is not None and level.of_full_scale < _LOW:
+        return Line(name, translate("dashboard", "{0}: low").format(words), Grade.CAUTION)
+    return Line(name, words, Grade.GOOD)
+
+
+def _none(name: str) -> Line:
+    return Line(name, translate("dashboard", "none"))
+
+
+def _carrier_lines(view: View, reading: Reading | None) -> tuple[Line, ...]:
+    """Return what is said of the carrier; records of extremes tell nothing of it."""
+    is_told = reading is not None and reading.carrier_hz is not None
+    if view.records_a_second is not None and not is_told:
+        return ()
+    return (_snr_line(reading), _carrier_line(view, reading))
+
+
+def _snr_line(reading: Reading | None) -> Line:
+    name = translate("dashboard", "signal to noise")
+    if reading is None or reading.snr_db is None:
+        return _none(name)
+    snr_db = reading.snr_db
+    if snr_db < _SNR_POOR_DB:
+        words = translate("dashboard", "{0:.0f} dB: noisy").format(snr_db)
+        return Line(name, words, Grade.CAUTION)
+    return Line(name, f"{snr_db:.0f} dB", Grade.GOOD)
+
+
+def _carrier_line(view: View, reading: Reading | None) -> Line:
+    name = translate("dashboard", "carrier")
+    if "envelope" in view.roles:
+        return Line(name, translate("dashboard", "removed by the detector"))
+    if reading is None or reading.carrier_hz is None:
+        return _none(name)
+    return Line(name, f"{reading.carrier_hz.value / 1e3:.2f} kHz", Grade.GOOD)
+
+
+def _speed_line(reading: Reading | None, nominal_rpm: float) -> Line:
+    name = translate("dashboard", "speed")
+    if reading is None or reading.speed_rpm is None:
+        return _none(name)
+    speed = reading.speed_rpm.value
+    away = 100 * (speed / nominal_rpm - 1)
+    return Line(name, f"{speed:.2f} rpm ({away:+z.2f} %)".replace("-", "−"))
+
+
+def _lock_line(view: View, reading: Reading | None) -> Line:
+    name = translate("dashboard", "turn")
+    if view.locked:
+        words = translate("dashboard", "locked")
+        if reading is not None and reading.geometry is not None:
+            words = translate("dashboard", "locked, {0}").format(_pattern(reading.geometry))
+        return Line(name, words, Grade.GOOD)
+    if view.phase is not Phase.RUNNING:
+        return _none(name)
+    return Line(name, translate("dashboard", "no lock"), Grade.FAULT)
+
+
+def _pattern(geometry: Geometry) -> str:
+    return {
+        Geometry.TWO_BAND: translate("dashboard", "two-band pattern"),
+        Geometry.BOUNDARY: translate("dashboard", "boundary pattern"),
+        Geometry.ALTERNATING: translate("dashboard", "alternating pattern"),
+    }[geometry]
+
+
+def _record_lines(view: View) -> tuple[Line, ...]:
+    if view.records_a_second is None:
+        return ()
+    words = translate("dashboard", "{0} a second").format(rate_words(view.records_a_second))
+    return (Line(translate("dashboard", "records"), words),)
+
+
+def _age_line(view: View, now_s: float) -> Line:
+    name = translate("dashboard", "reading")
+    age_s = reading_age_s(view, now_s)
+    if age_s is None or view.reading is None:
+        return _none(name)
+    if view.phase is Phase.ENDED:
+        return Line(name, translate("dashboard", "the last; turns used: {0}").format(_turns(view)))
+    words = translate("dashboard", "{0:.1f} s old; turns used: {1}").format(age_s, _turns(view))
+    if age_s > view.stale_after_s:
+        return Line(name, translate("dashboard", "{0}: STALE").format(words), Grade.FAULT)
+    if not view.reading.valid:
+        return Line(name, translate("dashboard", "{0}: not valid").format(words), Grade.FAULT)
+    return Line(name, words, Grade.GOOD)
+
+
+def _turns(view: View) -> int:
+    return 0 if view.reading is None else view.reading.revolutions
+
+
+def _lost_line(view: View) -> Line:
+    name = translate("dashboard", "lost frames")
+    if not view.frames and not view.lost_frames:
+        return _none(name)
+    if not view.lost_frames:
+        return Line(name, translate("dashboard", "none"), Grade.GOOD)
+    words = translate("dashboard", "{0} of {1}").format(
+        view.lost_frames, view.lost_frames + view.frames
+    )
+    return Line(name, words, Grade.CAUTION)
+
+
+_LEAST_PX = 7
+_BELOW_PART = 0.4
+
+
+def _squeeze(painter: QPainter, box: QRectF, align: Qt.AlignmentFlag, words: str) -> None:
+    """Write one line, smaller where it is too long: its end says what is wrong."""
+    usual = painter.font()
+    needed = QFontMetricsF(usual).horizontalAdvance(words)
+    if needed > box.width():
+        small = QFont(usual)
+        part = box.width() / needed
+        small.setPixelSize(max(_LEAST_PX, int(usual.pixelSize() * part)))
+        painter.setFont(small)
+        words = QFontMetricsF(small).elidedText(words, Qt.TextElideMode.ElideRight, box.width())
+    painter.drawText(box, align, words)
+    painter.setFont(usual)
+
+
+class StateView(QWidget):
+    """The lines, one under the other."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._theme: Theme = LIGHT
+        self._sizes = Sizes(1.0)
+        self._lines: tuple[Line, ...] = ()
+        self._notes: tuple[str, ...] = ()
+        self._settings = ""
+        self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)
+        self.setAccessibleName(self.tr("State of the source"))
+
+    @property
+    def lines(self) -> tuple[Line, ...]:
+        """What is shown."""
+        return self._lines
+
+    def minimumSizeHint(self) -> QSize:  # noqa: N802
+        """Return the least room."""
+        return QSize(200, 120)
+
+    def dress(self, theme: Theme, sizes: Sizes) -> None:
+        """Take on colours and sizes."""
+        self._theme, self._sizes = theme, sizes
+        self.update()
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What stands below the lines."""
+        return self._notes
+
+    @property
+    def settings(self) -> str:
+        """The instrument's settings, between the lines and the notes."""
+        return self._settings
+
+    def show_lines(
+        self, lines: tuple[Line, ...], notes: tuple[str, ...], settings: str = ""
+    ) -> None:
+        """Show the state, settings and notes below it; paints only where it changed."""
+        if (lines, notes, settings) != (self._lines, self._notes, self._settings):
+            self._lines, self._notes, self._settings = lines, notes, settings
+            words = [*(f"{each.name}: {each.words}" for each in lines), settings, *notes]
+            self.setAccessibleDescription("; ".join(filter(None, words)))
+            self.update()
+
+    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
+        """Paint each line: shape, name, words."""
+        painter = QPainter(self)
+        paint_panel(painter, self, self._theme, self._sizes)
+        pad = max(6.0, self._sizes.px(12))
+        room = QRectF(self.rect()).adjusted(pad, pad, -pad, -pad)
+        notes = "\n".join(f"▲ {note}" for note in self._notes)
+        most = room.height() * _BELOW_PART / (2 if self._settings and notes else 1)
+        for words, colour in ((notes, self._theme.caution), (self._settings, self._theme.ink)):
+            if words:
+                room.setHeight(
+                    room.height() - self._write_below(painter, room, words, colour, most)
+                )
+        if self._lines:
+            self._paint_lines(painter, pad, room.height())
+        painter.end()
+
+    def _write_below(
+        self, painter: QPainter, room: QRectF, words: str, colour: str, most: float
+    ) -> float:
+        """Write words at the bottom of `room`; returns the height that they took."""
+        size_px = self._sizes.text_px
+        high = height_of(words, room.width(), most, size_px)
+        painter.setPen(QColor(colour))
+        box = QRectF(room.left(), room.bottom() - high, room.width(), high)
+        write(painter, box, words, size_px, LEFT)
+        return high
+
+    def _paint_lines(self, painter: QPainter, pad: float, high: float) -> None:
+        step = min(high / len(self._lines), self._sizes.text_px * 2.0)
+        font = QFont(self.font())
+        font.setPixelSize(max(9, min(self._sizes.text_px, int(step / 1.2))))
+        painter.setFont(font)
+        metrics = QFontMetricsF(font)
+        names = max(metrics.horizontalAdvance(line.name) for line in self._lines)
+        align = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
+        for rank, line in enumerate(self._lines):
+            box = QRectF(pad, pad + rank * step, self.width() - 2 * pad, step)
+            mark = step * 0.5
+            self._paint_mark(painter, QPointF(pad + mark / 2, box.center().y()), mark, line.grade)
+            painter.setPen(QColor(self._theme.faint))
+            left = pad + mark * 1.6
+            painter.drawText(box.adjusted(left - pad, 0, 0, 0), align, line.name)
+            painter.setPen(QColor(self._colour(line.grade)))
+            left += names + pad
+            _squeeze(painter, box.adjusted(left - pad, 0, 0, 0), align, line.words)
+
+    def _colour(self, grade: Grade) -> str:
+        theme = self._theme
+        return {
+            Grade.PLAIN: theme.ink,
+            Grade.GOOD: theme.ink,
+            Grade.CAUTION: theme.caution,
+            Grade.FAULT: theme.fault,
+        }[grade]
+
+    def _paint_mark(self, painter: QPainter, at: QPointF, size: float, grade: Grade) -> None:
+        half = size / 2
+        painter.setPen(Qt.PenStyle.NoPen)
+        if grade is Grade.GOOD:
+            painter.setBrush(QColor(self._theme.good))
+            painter.drawEllipse(at, half * 0.8, half * 0.8)
+        elif grade is Grade.CAUTION:
+            painter.setBrush(QColor(self._theme.caution))
+            corners = (QPointF(0, -half), QPointF(half, half), QPointF(-half, half))
+            painter.drawPolygon(QPolygonF([at + corner for corner in corners]))
+        elif grade is Grade.FAULT:
+            painter.setPen(QPen(QColor(self._theme.fault), max(2.0, size * 0.28)))
+            for slope in (1, -1):
+                reach = QPointF(half * 0.8, slope * half * 0.8)
+                painter.drawLine(at - reach, at + reach)
+        else:
+            painter.setBrush(QColor(self._theme.line))
+            painter.drawRect(QRectF(at.x() - half * 0.6, at.y() - 1, half * 1.2, 2))

@@ -1,0 +1,212 @@
+"""The report before it is written: its pages as they will be, and where it is to go."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from PySide6.QtCore import QStandardPaths, Qt, Signal
+from PySide6.QtGui import QKeyEvent, QPixmap
+from PySide6.QtWidgets import (
+    QComboBox,
+    QHBoxLayout,
+    QLabel,
+    QScrollArea,
+    QVBoxLayout,
+    QWidget,
+)
+
+from app.book.model import JobRecord, Past
+from app.dashboard.drives_page import Shelf
+from app.dashboard.widgets import Field, TouchButton, is_enter
+from app.files import appearing, stem_for
+from app.report.blocks import Report
+from app.report.content import report_of
+from app.report.html import page_of
+from app.report.pdf import PAPERS, PrintFault, pages_of, write_pdf
+
+_NAMES = {"a4": "A4", "letter": "Letter"}
+
+
+class Preview(QWidget):
+    """A report's pages, and the buttons that write it.
+
+    Parameters
+    ----------
+    book : Path or None
+        The job book's file; the user's own when None.
+    """
+
+    left = Signal()
+    """Back to where the report was asked for."""
+
+    def __init__(self, book: Path | None, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("page")
+        self._shelf = Shelf(book)
+        self._report: Report | None = None
+        self.pages: list[QLabel] = []
+        self._title = QLabel(self.tr("The report, as it will be written"), self)
+        self._title.setProperty("title", True)
+        self._status = QLabel(self)
+        self._status.setWordWrap(True)
+        self._status.setTextFormat(Qt.TextFormat.PlainText)
+        self._area = QScrollArea(self)
+        self._area.setWidgetResizable(True)
+        self._area.setAccessibleName(self.tr("Pages of the report"))
+        self._sheets = QWidget(self._area)
+        self._sheets.setObjectName("page")
+        self._column = QVBoxLayout(self._sheets)
+        self._area.setWidget(self._sheets)
+        self._paper = QComboBox(self)
+        self._paper.setAccessibleName(self.tr("Paper"))
+        self._paper.setAccessibleDescription(self.tr("Paper of a PDF"))
+        for name in PAPERS:
+            self._paper.addItem(_NAMES.get(name, name), name)
+        self._paper.currentIndexChanged.connect(self._lay_out)
+        self._path = Field(self)
+        self._path.returnPressed.connect(self.write_sheets)
+        self._path.setAccessibleName(self.tr("File, without its ending"))
+        self._path.setAccessibleDescription(self.tr("Where the report is written"))
+        self._build()
+
+    @property
+    def status(self) -> str:
+        """What is said about the writing."""
+        return self._status.text()
+
+    @property
+    def stem(self) -> str:
+        """The file's name without its ending, as the field has it."""
+        return self._path.text()
+
+    def set_stem(self, text: str) -> None:
+        """Put a name into the field."""
+        self._path.setText(text)
+
+    def come(self, identity: str, number: int) -> None:
+        """Show the report of a job in the book."""
+        self._report = None  # until the book answers, the one before must not be written
+        self._clear()
+        self._status.setText(self.tr("Reading the book …"))
+        self._area.setFocus()
+        self._shelf.ask(
+            "report", lambda book: (book.job(number), book.history(identity)), self._take
+        )
+
+    def follow(self) -> None:
+        """Take over what the book has answered."""
+        said = self._shelf.follow()
+        if said:
+            self._status.setText(said)
+
+    def write_page(self) -> None:
+        """Write the report as HTML."""
+        self._write(".html")
+
+    def write_sheets(self) -> None:
+        """Write the report as PDF."""
+        self._write(".pdf")
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
+        """Let Enter write the PDF, as its button says."""
+        if not is_enter(event):
+            super().keyPressEvent(event)
+        elif not event.isAutoRepeat():
+            self.write_sheets()
+
+    def _take(self, found: tuple[JobRecord, tuple[Past, ...]]) -> None:
+        record, past = found
+        self._report = report_of(record, past)
+        self._path.setText(str(_default_stem(record)))
+        self._lay_out()
+        self._status.setText("")
+
+    def _lay_out(self) -> None:
+        self._clear()
+        if self._report is None:
+            return
+        for number, image in enumerate(pages_of(self._report, self._paper.currentData()), 1):
+            sheet = QLabel(self._sheets)
+            sheet.setPixmap(QPixmap.fromImage(image))
+            sheet.setAccessibleName(self.tr("Page {0}").format(number))
+            self._column.addWidget(sheet, 0, Qt.AlignmentFlag.AlignHCenter)
+            self.pages.append(sheet)
+
+    def _clear(self) -> None:
+        for sheet in self.pages:
+            self._column.removeWidget(sheet)
+            sheet.deleteLater()
+        self.pages.clear()
+
+    def _write(self, ending: str) -> None:
+        report, stem = self._report, self._path.text().strip()
+        if report is None:
+            self._status.setText(self.tr("There is no report to write yet."))
+            return
+        if not stem:
+            self._status.setText(self.tr("The file has no name; type one."))
+            self._path.setFocus()
+            return
+        path = Path(stem)
+        try:
+            path = path.expanduser().absolute()
+            if path.parent == _documents():
+                path.parent.mkdir(parents=True, exist_ok=True)
+            path = path.with_name(path.name.removesuffix(ending) + ending)
+            if path.exists():
+                self._status.setText(
+                    self.tr("“{0}” is there already; choose another name.").format(path)
+                )
+                return
+            if ending == ".html":
+                with appearing(path) as part:
+                    part.write_text(page_of(report), encoding="utf-8", newline="\n")
+            else:
+                write_pdf(report, path, self._paper.currentData())
+        except (OSError, ValueError, RuntimeError, PrintFault) as fault:
+            why = getattr(fault, "strerror", None) or str(fault)
+            self._status.setText(
+                self.tr("“{0}” cannot be written: {1}; choose another place.").format(path, why)
+            )
+            return
+        self._status.setText(self.tr("Written: {0}").format(path))
+
+    def _build(self) -> None:
+        row = QHBoxLayout()
+        label = QLabel(self.tr("File"), self)
+        label.setBuddy(self._path)
+        row.addWidget(label)
+        row.addWidget(self._path, 1)
+        row.addWidget(self._paper)
+        buttons = QHBoxLayout()
+        pdf = TouchButton(
+            self.tr("Write PDF"), "⏎", self.tr("Write the report as PDF"), self.write_sheets
+        )
+        pdf.set_next(True)
+        for button in (
+            pdf,
+            TouchButton(
+                self.tr("Write HTML"), "", self.tr("Write the report as HTML"), self.write_page
+            ),
+            TouchButton(self.tr("Back"), "Esc", self.tr("Go back"), self.left.emit),
+        ):
+            buttons.addWidget(button)
+        buttons.addStretch(1)
+        layout = QVBoxLayout(self)
+        layout.addWidget(self._title)
+        layout.addWidget(self._area, 1)
+        layout.addWidget(self._status)
+        layout.addLayout(row)
+        layout.addLayout(buttons)
+        self.setTabOrder(self._area, self._path)
+        self.setTabOrder(self._path, self._paper)
+
+
+def _default_stem(record: JobRecord) -> Path:
+    """Return where a report goes unless the person says otherwise: among the documents."""
+    return _documents() / stem_for(record.drive.identity, record.number)
+
+
+def _documents() -> Path:
+    where = QStandardPaths.StandardLocation.DocumentsLocation
+    return Path(QStandardPaths.writableLocation(where))

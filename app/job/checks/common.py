@@ -1,0 +1,126 @@
+"""What several checks ask for alike. Each keeps the situation's bench as the hands leave it."""
+
+from __future__ import annotations
+
+from collections.abc import Generator
+from dataclasses import replace
+from typing import Any
+
+from app.analysis.messages import fill
+from app.analysis.results import Measurement, Message, Quantity, Side, Want
+from app.job import messages
+from app.job.model import Action, Ask, Do, Limit, Outcome, Take, Verdict
+from app.job.situation import ALIGNMENT, SCRATCH, Situation
+from app.job.verdicts import judge
+
+Check = Generator[Ask, Any, Outcome]
+Hands = Generator[Ask, Any, None]
+
+
+class Barred(Exception):  # noqa: N818 - reads as the state that it names
+    """A check may not be done as the drive stands; the message says why."""
+
+
+def change(situation: Situation, **news: Any) -> None:
+    """Note how the hands have left the drive."""
+    situation.bench = replace(situation.bench, **news)
+
+
+def learn(situation: Situation, **news: Any) -> None:
+    """Note what was found, for the checks that follow."""
+    situation.known = replace(situation.known, **news)
+
+
+def with_alignment_disk(situation: Situation) -> Hands:
+    """Have the alignment disk in the drive.
+
+    Raises
+    ------
+    Barred
+        When the drive was seen to write to a protected disk.
+    """
+    if situation.bench.protect_failed:
+        raise Barred(str(messages.DISK_BARRED))
+    if situation.bench.disk != ALIGNMENT:
+        yield Do(Action.INSERT_ALIGNMENT, messages.INSERT_ALIGNMENT)
+        change(situation, disk=ALIGNMENT)
+
+
+def with_scratch_disk(situation: Situation) -> Hands:
+    """Have a scratch disk in the drive that may be written to."""
+    if situation.bench.disk != SCRATCH:
+        yield Do(Action.INSERT_SCRATCH, messages.INSERT_SCRATCH)
+        change(situation, disk=SCRATCH)
+
+
+def on_track(situation: Situation, track: int, side: int) -> Hands:
+    """Have the head on a track."""
+    bench = situation.bench
+    if (bench.track, bench.side) == (track, side):
+        return
+    yield Do(Action.SEEK, fill(messages.SEEK, track, side), track=track, side=side)
+    arrived = bench.arrived
+    if bench.track != track:
+        # Where it came from decides how it rests; unknown unless the track before is known.
+        arrived = None
+        if bench.track is not None:
+            arrived = Side.OUTWARD if bench.track < track else Side.INWARD
+    change(situation, track=track, side=side, arrived=arrived)
+
+
+def on_alignment_track(situation: Situation, side: int = 0) -> Hands:
+    """Have the alignment disk in, and the head on its alignment track."""
+    yield from with_alignment_disk(situation)
+    yield from on_track(situation, situation.profile.alignment_track, side)
+
+
+def arrive(situation: Situation, side: Side, number: int = 1) -> Hands:
+    """Have the head arrive on its track from one side."""
+    outside = side is Side.OUTWARD
+    track = situation.bench.track
+    text = messages.FROM_OUTSIDE if outside else messages.FROM_INSIDE
+    action = Action.ARRIVE_FROM_OUTSIDE if outside else Action.ARRIVE_FROM_INSIDE
+    yield Do(
+        action, fill(text, track, number), track=track, side=situation.bench.side, noticed=True
+    )
+    change(situation, arrived=side)
+
+
+def take_lobes(situation: Situation, label: str) -> Take:
+    """Return the ask for a measurement of the lobes where the head is."""
+    bench = situation.bench
+    return Take(
+        Want.RADIAL,
+        messages.TAKING_RADIAL,
+        label,
+        turns=situation.options.turns,
+        track=bench.track,
+        side=bench.side,
+    )
+
+
+def concluded(situation: Situation, verdict: Verdict, **found: Any) -> Outcome:
+    """Return what the check in hand came to; `found` are further fields of the outcome."""
+    return Outcome(situation.check, situation.stage, verdict, side=situation.side, **found)
+
+
+def judged(situation: Situation, found: Quantity, limit: Limit, **more: Any) -> Outcome:
+    """Return what the check in hand came to by a quantity with a limit."""
+    return concluded(
+        situation,
+        judge(found.value, found.u, limit),
+        value=found.value,
+        u=found.u,
+        unit=limit.unit,
+        limit=limit,
+        **more,
+    )
+
+
+def why_not(measurement: Measurement) -> str:
+    """Return why a measurement holds no number."""
+    said: list[Message] = [] if measurement.problem is None else [measurement.problem]
+    if measurement.reading is not None:
+        said += measurement.reading.reasons
+    # The problem may be one of the reading's reasons.
+    return "; ".join(dict.fromkeys(map(str, said)))

@@ -1,0 +1,206 @@
+"""The parts of an offset's uncertainty, and what of it counts against a limit.
+
+Limits of the class, and verdicts guarded by the expanded uncertainty.
+
+What to do after a check that did not pass.
+
+A measurement of the lobes, as the checks use it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from app.analysis import messages
+from app.analysis.results import Measurement, Message, Quantity, Reading, Sign
+from app.analysis.uncertainty import Part as BudgetPart
+from app.analysis.uncertainty import combine, judge_within
+from app.job.model import CheckName, Limit, Outcome, Stage, Value, Verdict
+from app.job.situation import Situation
+from app.profiles import SPECS, Profile
+
+SCATTER = "scatter"
+SCALE = "scale of the disk"
+SEATING = "seating"
+CLAMP = "scale by the clamp"
+CLIMATE = "temperature and humidity"
+
+
+def offset_budget(situation: Situation, offset_um: float, scatter_um: float) -> tuple[Value, ...]:
+    """Return the parts of the standard uncertainty of an offset, in micrometres.
+
+    Parameters
+    ----------
+    situation : Situation
+        The disk, and what is known of seating and climate.
+    offset_um, scatter_um : float
+        The offset, and the standard uncertainty that the measuring itself leaves.
+    """
+    profile, known = situation.profile, situation.known
+    parts = [
+        (SCATTER, scatter_um),
+        (SCALE, profile.scale_u_um / profile.scale_um * abs(offset_um)),
+        (SEATING, known.seating_u_um or 0.0),
+        (CLAMP, known.clamp_part * abs(offset_um)),
+        (CLIMATE, known.climate_u_um),
+    ]
+    return tuple(Value(name, u, unit="µm") for name, u in parts if u > 0.0)
+
+
+def total_u(budget: tuple[Value, ...]) -> float:
+    """Return the standard uncertainty that a budget's parts have together."""
+    return combine([BudgetPart(part.name, part.value) for part in budget]).u
+
+
+def guarding_u(budget: tuple[Value, ...]) -> float:
+    """Return what counts against the limit of an offset.
+
+    The class states the limit as a difference of the lobes: the disk's scale is in the offset and
+    in its limit alike, and does not count. What the clamp does to the scale makes the difference
+    itself wrong, and does.
+    """
+    return math.hypot(*(part.value for part in budget if part.name != SCALE))
+
+
+def judge(value: float, u: float, limit: Limit) -> Verdict:
+    """Judge a value against a limit, guarded by twice its standard uncertainty (JCGM 106)."""
+    found = judge_within(value, 2.0 * u, low=limit.low, high=limit.high)
+    return Verdict(found.value)
+
+
+def source_of(profile: Profile, attribute: str) -> str:
+    """Return where a value of the profile comes from."""
+    return dict(profile.sources).get(SPECS[attribute].key, "")
+
+
+def either_side(profile: Profile, attribute: str, half: float, unit: str, about: float) -> Limit:
+    """Return the limit that allows a value to be `half` to either side of `about`."""
+    return Limit(about - half, about + half, unit, source_of(profile, attribute))
+
+
+def offset_limit(profile: Profile, *, final: bool) -> Limit:
+    """Return how far from the line the head may be, in micrometres.
+
+    The class states it as the difference 1 − r of the lobes: b = d/(2 − d), and x = S·b.
+
+    Parameters
+    ----------
+    profile : Profile
+        The class and its disk.
+    final : bool
+        The limit to set to, otherwise the wider one to check by.
+    """
+    attribute = "set_limit" if final else "check_limit"
+    difference = getattr(profile, attribute)
+    half_um = profile.scale_um * difference / (2.0 - difference)
+    return either_side(profile, attribute, half_um, "µm", 0.0)
+
+
+def near(profile: Profile, um: float) -> float:
+    """Return a distance from the line, no more than half of what the class is set to."""
+    limit = offset_limit(profile, final=True)
+    return um if limit.high is None else min(um, limit.high / 2.0)
+
+
+_ADJUST = Message("adjust: nudge the stepper's body until the middle is on the line")
+_FAILED = {
+    CheckName.CARE: Message(
+        "mend the write-protect sensor, prove it again, and only then insert the alignment disk"
+    ),
+    CheckName.SPEED: Message("trim the speed; where the trimmer does not reach, look to the belt"),
+    CheckName.RADIAL: _ADJUST,
+    CheckName.HYSTERESIS: Message(
+        "nudging cannot mend it: clean the rails and look to the band, the leadscrew and its nut"
+    ),
+    CheckName.ADJUST: Message("do it again; look whether the body binds under its screws"),
+    CheckName.LOCK: Message(
+        "loosen, adjust and lock again; look to washers, and tighten in smaller steps"
+    ),
+    CheckName.AZIMUTH: Message(
+        "clean the head and measure again; where it stays, the head or its mount is bent"
+    ),
+    CheckName.INDEX: Message("shift the index sensor, or its timing resistor, and measure again"),
+    CheckName.TRACK_ZERO: Message("shift the track-zero sensor, then look at the stop again"),
+}
+_HEADS_DIFFER = Message(
+    "nudging moves both heads: set the middle between them, or have the mount of this one seen to"
+)
+_UNDECIDED = Message(
+    "the limit lies within the uncertainty: seat the disk more often, take more turns, or have the "
+    "disk's scale calibrated"
+)
+_NOT_MEASURED = Message("nothing could be measured: mend what is named, and do the check again")
+_NEVER_JUDGED = (CheckName.CARE, CheckName.TRACK_ZERO)
+
+
+def what_next(outcome: Outcome) -> Message | None:
+    """Return what to do after a check, None where there is nothing to be done.
+
+    Parameters
+    ----------
+    outcome : Outcome
+        What it came to.
+    """
+    if outcome.verdict is Verdict.FAIL:
+        if outcome.check is CheckName.RADIAL and outcome.stage is Stage.AS_LEFT:
+            return _HEADS_DIFFER if outcome.side else _FAILED[CheckName.LOCK]
+        return _FAILED.get(outcome.check)
+    if outcome.verdict is Verdict.UNDECIDED and outcome.check not in _NEVER_JUDGED:
+        return _NOT_MEASURED if outcome.value is None else _UNDECIDED
+    return None
+
+
+_LEAST_U_UM = 1e-3
+"""No measurement is better than this; weights by 1/u² need one above 0."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lobes:
+    """Two lobes that were measured.
+
+    Attributes
+    ----------
+    reading : Reading
+        Valid, with offset and balance.
+    offset_um : Quantity
+        The offset, its u without that of the disk's scale, which all readings share.
+    sum_v : float
+        First plus second lobe.
+    place_turns : float or None
+        Place of the first lobe's top after the index.
+    """
+
+    reading: Reading
+    offset_um: Quantity
+    sum_v: float
+    place_turns: float | None
+
+    @property
+    def signed(self) -> bool:
+        """Whether the side is known."""
+        return self.reading.sign is not Sign.UNKNOWN
+
+
+def is_far_off(reading: Reading | None) -> bool:
+    """Tell whether one lobe alone is left: the head is far from the line, on whichever side."""
+    return reading is not None and (
+        reading.side is not None or messages.ONE_LOBE in reading.reasons
+    )
+
+
+def lobes_of(profile: Profile, measurement: Measurement) -> Lobes | None:
+    """Return the lobes of a measurement, None where it has none."""
+    reading, trace = measurement.reading, measurement.trace
+    if measurement.problem is not None or reading is None or not reading.valid:
+        return None
+    if reading.offset_um is None or reading.balance is None:
+        return None
+    first, second = reading.first_v, reading.second_v
+    tops = () if trace is None else trace.tops_turns
+    return Lobes(
+        reading,
+        Quantity(reading.offset_um.value, max(profile.scale_um * reading.balance.u, _LEAST_U_UM)),
+        0.0 if first is None or second is None else first.value + second.value,
+        tops[0] if tops else None,
+    )

@@ -1,0 +1,462 @@
+"""Measuring a source from its beginning to its end, or for some seconds: no threads, no screen.
+
+One measurement from the samples as they come: what the window and the headless job both feed.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from math import ceil
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.analysis import messages
+from app.analysis.envelope.carrier import Columns
+from app.analysis.envelope.series import Captured
+from app.analysis.envelope.setup import Setup
+from app.analysis.lobes.analyser import Analyser, SweepAnalyser
+from app.analysis.results import AzimuthFinding, IndexFinding, Measurement, Message, Reading, Want
+from app.analysis.track.bursts import BurstsFound, azimuth_of, bursts_of, index_of
+from app.analysis.track.output import output_of
+from app.analysis.track.speed import index_turns, speed_over
+from app.profiles import Profile
+from instruments.source import (
+    AddressError,
+    Role,
+    Source,
+    SourceEnd,
+    SourceInfo,
+    SourceTimeout,
+)
+
+LIVE_SECONDS = 3.0
+"""How long a source without an end is measured when nothing else is said."""
+_SILENCE_S = 5.0
+
+AnyAnalyser = Analyser | SweepAnalyser
+
+
+@dataclass(frozen=True, slots=True)
+class EnvelopeOptions:
+    """What the user states about an envelope column.
+
+    Attributes
+    ----------
+    low_corner_hz : float or None
+        Corner of the AC-coupled input; None leaves it to the source.
+    detector_threshold_v : float or None
+        What the detector keeps for itself; None when not stated.
+    """
+
+    low_corner_hz: float | None = None
+    detector_threshold_v: float | None = None
+
+    def where_fitting(self, info: SourceInfo) -> EnvelopeOptions:
+        """Return what counts for a source: nothing where there is no envelope column."""
+        return self if Role.ENVELOPE in info.roles else EnvelopeOptions()
+
+    def check(self, info: SourceInfo) -> None:
+        """Refuse what is stated about an envelope where there is none.
+
+        Raises
+        ------
+        AddressError
+            When something is stated and none of the source's columns is an envelope.
+        """
+        if self == self.where_fitting(info):
+            return
+        stated = {
+            "--low-corner": self.low_corner_hz,
+            "--detector-threshold": self.detector_threshold_v,
+        }
+        names = " and ".join(name for name, value in stated.items() if value is not None)
+        raise AddressError(
+            f"source “{info.name}”: {names} can only be stated of an envelope, and the columns are "
+            f"{','.join(info.roles)}; leave it out, or name the envelope with --roles"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A reading over a whole capture, with where it comes from.
+
+    ``settings`` are those of the instrument, as it told them: name, and value with its unit.
+    """
+
+    reading: Reading
+    info: SourceInfo
+    duration_s: float
+    settings: tuple[tuple[str, str], ...] = ()
+
+
+def analyser_for(
+    info: SourceInfo, profile: Profile, options: EnvelopeOptions, *, keep_all: bool
+) -> AnyAnalyser:
+    """Return an analyser for an open source: of records where it delivers those.
+
+    Raises
+    ------
+    AddressError
+        When `options` do not fit it.
+    """
+    setup = setup_for(info, profile, options)
+    kind = Analyser if info.continuous else SweepAnalyser
+    return kind(setup, keep_all=keep_all)
+
+
+def setup_for(info: SourceInfo, profile: Profile, options: EnvelopeOptions) -> Setup:
+    """Return what an analysis is told of an open source and a profile.
+
+    Raises
+    ------
+    AddressError
+        When `options` do not fit the source.
+    """
+    options.check(info)
+    place = {role: number for number, role in enumerate(info.roles)}
+    corner_hz = options.low_corner_hz
+    return Setup(
+        columns=Columns(
+            plus=place.get(Role.PLUS),
+            minus=place.get(Role.MINUS),
+            differential=place.get(Role.DIFFERENTIAL),
+            envelope=place.get(Role.ENVELOPE),
+            index=place.get(Role.INDEX),
+        ),
+        channels=len(info.roles),
+        sample_rate_hz=info.sample_rate_hz,
+        bandwidth_hz=info.bandwidth_hz,
+        low_corner_hz=info.low_corner_hz if corner_hz is None else corner_hz,
+        detector_threshold_v=options.detector_threshold_v,
+        speed_rpm=profile.speed_rpm,
+        carrier_hz=profile.carrier_hz,
+        geometry=profile.geometry,
+        pairs=profile.pairs,
+        scale_um=profile.scale_um,
+        scale_u_um=profile.scale_u_um,
+        calibrated=profile.calibrated,
+        first_lobe_outward=profile.first_lobe_outward,
+        set_limit=profile.set_limit,
+        check_limit=profile.check_limit,
+    )
+
+
+def measure(
+    source: Source,
+    profile: Profile,
+    options: EnvelopeOptions,
+    seconds: float | None,
+    progress: Callable[[float, float | None], None] | None = None,
+) -> Measured:
+    """Read a source and return the reading over all of its whole turns.
+
+    Parameters
+    ----------
+    source : Source
+        Not yet open; closed at the end.
+    profile, options : Profile, EnvelopeOptions
+        Disk, limits, and what is stated about an envelope.
+    seconds : float or None
+        How much to read; None reads a capture to its end, and three seconds of all else.
+    progress : callable, optional
+        Told the seconds done and the seconds wanted with each block.
+
+    Raises
+    ------
+    SourceError
+        When the source cannot be opened or read.
+    """
+    source.open()
+    try:
+        info = source.info
+        analyser = analyser_for(info, profile, options, keep_all=True)
+        if seconds is None and info.length_frames is None:
+            seconds = LIVE_SECONDS
+        wanted = info.length_frames if seconds is None else round(seconds * info.sample_rate_hz)
+        end = _feed(source, analyser, wanted, progress)
+        analyser.finish()
+        # A file may know its name for itself better only after it was opened.
+        duration_s = end / info.sample_rate_hz
+        settings = getattr(source, "settings", ())
+        return Measured(analyser.summary(), source.info, duration_s, settings)
+    finally:
+        source.close()
+
+
+def _feed(
+    source: Source,
+    analyser: AnyAnalyser,
+    wanted: int | None,
+    progress: Callable[[float, float | None], None] | None,
+) -> int:
+    """Pass blocks to the analyser until there are enough; returns the frames read."""
+    end = 0
+    heard_s = time.monotonic()
+    while wanted is None or end < wanted:
+        try:
+            block = source.read(0.5)
+        except SourceEnd:
+            break
+        except SourceTimeout:
+            if time.monotonic() - heard_s > _SILENCE_S:
+                raise
+            continue
+        heard_s = time.monotonic()
+        samples_v = block.samples_v
+        if wanted is not None and isinstance(analyser, Analyser):
+            samples_v = samples_v[: max(0, wanted - block.first_index)]
+        analyser.push(
+            samples_v,
+            block.first_index,
+            gap_before=block.gap_before,
+            at_index=block.at_index,
+            clipped=block.clipped,
+            extremes=block.extremes,
+        )
+        end = block.first_index + len(samples_v)
+        if progress is not None and wanted is not None:
+            progress(end / block.sample_rate_hz, wanted / block.sample_rate_hz)
+    return end
+
+
+_SLOWEST_PART = 0.95
+"""Of the nominal speed: so many turns are in the stretch even at a spindle that is so slow."""
+_TURNS_A_RECORD = 2
+_PATIENCE = 3.0
+_PATIENCE_S = 2.0
+
+
+class Gauge:
+    """Collects what one measurement needs, and measures.
+
+    Parameters
+    ----------
+    want : Want
+        What is to be found.
+    info : SourceInfo
+        Of the open source.
+    profile, options : Profile, EnvelopeOptions
+        Disk and limits; what is stated about an envelope.
+    turns : int
+        Whole turns wanted.
+    track, side : int or None, int
+        Where the head stands, as far as that is known; the alignment track where not.
+
+    Raises
+    ------
+    AddressError
+        When `options` do not fit the source.
+    """
+
+    def __init__(
+        self,
+        want: Want,
+        info: SourceInfo,
+        profile: Profile,
+        options: EnvelopeOptions,
+        *,
+        turns: int = 10,
+        track: int | None = None,
+        side: int = 0,
+    ) -> None:
+        self._want = want
+        self._info = info
+        self._profile = profile
+        self._options = options
+        self._track = profile.alignment_track if track is None else track
+        self._side = side
+        self._setup = setup_for(info, profile, options)
+        turn_s = 60.0 / (_SLOWEST_PART * profile.speed_rpm)
+        # One more: the first begins at the first edge.
+        self._needed = ceil((turns + 1) * turn_s * info.sample_rate_hz)
+        if not info.continuous:
+            self._needed = ceil(turns / _TURNS_A_RECORD)
+        self._patience = _PATIENCE * self._needed + _PATIENCE_S * info.sample_rate_hz
+        self._seen = 0
+        self._have = 0
+        self._next: int | None = None
+        self._pieces: list[Captured] = []
+        self._analyser = self._begin()
+
+    @property
+    def done(self) -> bool:
+        """Whether there is enough, or no hope for it."""
+        return self._have >= self._needed or self._seen >= self._patience
+
+    @property
+    def part(self) -> float:
+        """How much of what is needed there is, 0 to 1."""
+        return min(1.0, self._have / self._needed)
+
+    def push(
+        self,
+        samples_v: NDArray[np.float32],
+        first_index: int,
+        *,
+        gap_before: bool = False,
+        at_index: bool = False,
+        clipped: bool = False,
+        extremes: bool = False,
+    ) -> None:
+        """Take the next samples; a gap in a continuous source makes it begin anew.
+
+        Parameters
+        ----------
+        samples_v : numpy.ndarray
+            float32, shape (frames, channels), C-contiguous, in volts.
+        first_index : int
+            Absolute index of the first frame.
+        gap_before, at_index, clipped, extremes : bool
+            As the source's block has them.
+        """
+        frames = len(samples_v)
+        self._seen += frames if self._info.continuous else 1
+        broken = self._next is not None and (gap_before or first_index != self._next)
+        if broken and self._info.continuous:
+            self._have = 0
+            self._pieces.clear()
+            self._analyser = self._begin()
+        self._next = first_index + frames
+        self._have += frames if self._info.continuous else 1
+        if self._want is not Want.RADIAL:
+            self._pieces.append(Captured(samples_v, at_index, clipped, extremes))
+        if self._analyser is not None:
+            self._analyser.push(
+                samples_v,
+                first_index,
+                gap_before=gap_before,
+                at_index=at_index,
+                clipped=clipped,
+                extremes=extremes,
+            )
+
+    def finish(self) -> Measurement:
+        """Measure what has been collected."""
+        if self._analyser is not None:
+            self._analyser.finish()
+        match self._want:
+            case Want.RADIAL:
+                return self._radial()
+            case Want.SPEED:
+                return self._speed()
+            case _:
+                return self._track_measured()
+
+    def _begin(self) -> AnyAnalyser | None:
+        if self._want not in (Want.RADIAL, Want.SPEED):
+            return None
+        return analyser_for(self._info, self._profile, self._options, keep_all=True)
+
+    def _radial(self) -> Measurement:
+        assert self._analyser is not None
+        reading = self._analyser.summary()
+        return Measurement(
+            Want.RADIAL,
+            problem=None if reading.valid else _first(reading.reasons),
+            reading=reading,
+            trace=self._analyser.trace,
+            seconds=self._seconds,
+        )
+
+    def _speed(self) -> Measurement:
+        rate_hz = self._info.sample_rate_hz
+        turns, by_index = index_turns(self._joined(), self._setup), True
+        if not turns and isinstance(self._analyser, Analyser):
+            turns, by_index = list(self._analyser.turns), False
+        found = speed_over(turns, rate_hz, by_index=by_index)
+        problem = None if found is not None else messages.NO_WHOLE_TURN
+        trace = None if self._analyser is None else self._analyser.trace
+        return Measurement(
+            Want.SPEED, problem=problem, speed=found, trace=trace, seconds=self._seconds
+        )
+
+    def _track_measured(self) -> Measurement:
+        pieces, setup, seconds = self._joined(), self._setup, self._seconds
+        if self._want is Want.OUTPUT:
+            return _output(pieces, setup, seconds)
+        if self._want is Want.AZIMUTH and self._profile.azimuth_arcmin is None:
+            return Measurement(Want.AZIMUTH, problem=messages.NO_ANGLES, seconds=seconds)
+        found = bursts_of(pieces, setup, self._track)
+        if isinstance(found, Message):
+            return Measurement(self._want, problem=found, seconds=seconds)
+        if self._want is Want.INDEX:
+            return _index(found, seconds)
+        return _azimuth(pieces, found, self._profile, (self._track, self._side), seconds)
+
+    @property
+    def _seconds(self) -> float:
+        if self._info.continuous:
+            return self._have / self._info.sample_rate_hz
+        return sum(len(piece.samples_v) for piece in self._pieces) / self._info.sample_rate_hz
+
+    def _joined(self) -> list[Captured]:
+        """Return the stretches: one of a continuous source, each record of others."""
+        if not self._info.continuous or not self._pieces:
+            return self._pieces
+        return [
+            Captured(
+                np.concatenate([piece.samples_v for piece in self._pieces]),
+                self._pieces[0].at_index,
+                any(piece.clipped for piece in self._pieces),
+                self._pieces[0].extremes,
+            )
+        ]
+
+
+def _output(pieces: list[Captured], setup: Setup, seconds: float) -> Measurement:
+    found = output_of(pieces, setup)
+    if isinstance(found, Message):
+        return Measurement(Want.OUTPUT, problem=found, seconds=seconds)
+    return Measurement(
+        Want.OUTPUT,
+        problem=found.problem,
+        output=found.finding,
+        trace=found.trace,
+        seconds=seconds,
+    )
+
+
+def _index(found: BurstsFound, seconds: float) -> Measurement:
+    delay = index_of(found)
+    known = isinstance(delay, IndexFinding)
+    return Measurement(
+        Want.INDEX,
+        problem=None if known else delay,
+        index=delay if known else None,
+        trace=found.trace,
+        seconds=seconds,
+    )
+
+
+def _azimuth(
+    pieces: list[Captured],
+    found: BurstsFound,
+    profile: Profile,
+    place: tuple[int, int],
+    seconds: float,
+) -> Measurement:
+    if any(piece.clipped for piece in pieces):
+        angle: AzimuthFinding | Message = messages.CLIPPED
+    else:
+        angle = azimuth_of(
+            found,
+            profile.azimuth_arcmin or (),
+            width_um=profile.track_width_um,
+            radius_mm=profile.radius_mm(*place),
+            carrier_hz=profile.carrier_hz * found.rpm / profile.speed_rpm,
+        )
+    known = isinstance(angle, AzimuthFinding)
+    return Measurement(
+        Want.AZIMUTH,
+        problem=None if known else angle,
+        azimuth=angle if known else None,
+        trace=found.trace,
+        seconds=seconds,
+    )
+
+
+def _first(reasons: tuple[Message, ...]) -> Message:
+    return reasons[0] if reasons else messages.NO_WHOLE_TURN

@@ -1,1 +1,0 @@
-"""The job book, and what is made of it."""

@@ -1,0 +1,216 @@
+"""How a report writes what it is given: users' texts made safe to lay out, numbers, times.
+
+What a report is made of: plain blocks that a page and a printer lay out, each in its way.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from app.book import drift
+from app.job.model import CheckName, Limit, Outcome, Value, Verdict
+from app.numbers import plus_minus
+
+MOST_TEXT = 1200
+"""Characters that a report shows of one text; the book keeps all of it."""
+_JOINERS = "\u200c\u200d\u200e\u200f"
+"""Not printable by themselves, and yet part of how some languages are written."""
+
+TITLES = {
+    CheckName.CARE: "Before power",
+    CheckName.SPEED: "Spindle speed",
+    CheckName.SEATING: "Seating: standard error",
+    CheckName.RADIAL: "Radial offset",
+    CheckName.HYSTERESIS: "Hysteresis",
+    CheckName.ADJUST: "Middle when adjusted",
+    CheckName.LOCK: "Moved by locking",
+    CheckName.AZIMUTH: "Azimuth",
+    CheckName.INDEX: "Index to burst",
+    CheckName.OUTPUT: "Output: 2F over 1F, inner",
+    CheckName.TRACK_ZERO: "Track zero",
+}
+VERDICTS = {
+    Verdict.PASS: "pass",
+    Verdict.FAIL: "FAIL",
+    Verdict.UNDECIDED: "undecided",
+    Verdict.NOTED: "noted",
+    Verdict.SKIPPED: "skipped",
+}
+_SIDED = {CheckName.RADIAL, CheckName.AZIMUTH, CheckName.INDEX}
+
+
+def clean(text: str, most: int = MOST_TEXT) -> str:
+    """Return a text without what could disturb the text around it, and not without end.
+
+    Control signs, and those that turn the direction of what follows, become U+FFFD; line breaks
+    and tabs become spaces.
+    """
+    cut = f"{text[:most]}… (shortened: {len(text)} characters)" if len(text) > most else text
+    return "".join(
+        sign
+        if sign.isprintable() or sign in _JOINERS
+        else (" " if sign in "\n\r\t\u2028\u2029" or sign.isspace() else "\ufffd")
+        for sign in cut
+    )
+
+
+def within(text: str, most: int = MOST_TEXT) -> str:
+    """Return a user's text to stand in a sentence, whose direction it keeps as it is."""
+    safe = clean(text, most)
+    return safe if safe.isascii() else f"\u2068{safe}\u2069"
+
+
+def titled(outcome: Outcome) -> str:
+    """Return what a check is called, with its side where it is done on each."""
+    side = f", side {outcome.side}" if outcome.check in _SIDED else ""
+    return TITLES[outcome.check] + side
+
+
+def amount(value: Value) -> str:
+    """Return value ± U with its unit."""
+    words = plus_minus(value.value, value.u, f" {value.unit}" if value.unit else "")
+    return f"−{words[1:]}" if words.startswith("-") else words
+
+
+def found_of(outcome: Outcome) -> str:
+    """Return what a check found; a dash where there is no number."""
+    if outcome.value is None:
+        return "–"
+    return amount(Value("", outcome.value, outcome.u, outcome.unit))
+
+
+def limit_words(limit: Limit | None) -> str:
+    """Return what a value is judged by."""
+    low, high = (None, None) if limit is None else (limit.low, limit.high)
+    unit = f" {limit.unit}" if limit is not None and limit.unit else ""
+    if low is None:
+        return "none" if high is None else f"size ≤ {_figure(high)}{unit}"
+    if high is None:
+        return f"≥ {_figure(low)}{unit}"
+    if low == -high:
+        return f"0 ± {_figure(high)}{unit}"
+    return f"{_figure(low)} to {_figure(high)}{unit}"
+
+
+def _figure(number: float) -> str:
+    if not math.isfinite(number):
+        return "not known"
+    return f"{number:.4g}".replace("-", "−")
+
+
+def moment_of(text: str) -> datetime | None:
+    """Return an ISO 8601 time, None where it is none; without an offset it counts as UTC."""
+    found = drift.moment_of(text)
+    return found.replace(tzinfo=UTC) if found is not None and found.tzinfo is None else found
+
+
+def when(text: str) -> str:
+    """Return a time to the minute, with its offset."""
+    found = moment_of(text)
+    return clean(text, 40) if found is None else found.isoformat(" ", "minutes")
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A drawing.
+
+    Attributes
+    ----------
+    svg : str
+        SVG with ``viewBox``; holds nothing that a user typed.
+    width, height : float
+        Of its view box.
+    caption : str
+        Stands below it, and tells what is seen to whom sees it not.
+    """
+
+    svg: str
+    width: float
+    height: float
+    caption: str
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Rows of cells, each a text or a verdict.
+
+    Attributes
+    ----------
+    head : tuple of str
+        Titles of the columns; empty for none.
+    rows : tuple of tuple of (str or Verdict)
+        As many cells a row as columns.
+    widths : tuple of float
+        Of the columns, as parts of the whole; they sum to 1.
+    titles : tuple of int
+        Columns that name what stands beside them.
+    fine : bool
+        Set in small print.
+    """
+
+    head: tuple[str, ...]
+    rows: tuple[tuple[str | Verdict, ...], ...]
+    widths: tuple[float, ...]
+    titles: tuple[int, ...] = ()
+    fine: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """Drawings side by side, all of one height."""
+
+    items: tuple[Figure, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """Sentences, one below the other."""
+
+    items: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Signature:
+    """Places to be filled in by hand."""
+
+    labels: tuple[str, ...]
+
+
+Block = Table | Figures | Lines | Signature
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """Blocks under a title."""
+
+    title: str
+    blocks: tuple[Block, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """A job's report.
+
+    Attributes
+    ----------
+    title, identity, job : str
+        What it is, of which drive, and of which job.
+    lead : str
+        What came of the job, in a sentence.
+    verdict : Verdict
+        The same as a mark.
+    virtual : bool
+        Whether it is of the virtual drive, which has to be seen on every page.
+    sections : tuple of Section
+        The rest, in order.
+    """
+
+    title: str
+    identity: str
+    job: str
+    lead: str
+    verdict: Verdict
+    virtual: bool
+    sections: tuple[Section, ...]

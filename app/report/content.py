@@ -1,0 +1,400 @@
+"""A job's report as plain data: everything that another workshop needs to trust or to redo it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from itertools import pairwise
+
+from app.book.drift import change_of
+from app.book.model import JobRecord, Past
+from app.job.checks.prepare import CAUTIONS
+from app.job.job import open_failures
+from app.job.model import CheckName, Outcome, Stage, Taking, Value, Verdict
+from app.job.verdicts import what_next
+from app.report import figures
+from app.report.blocks import (
+    VERDICTS,
+    Block,
+    Lines,
+    Report,
+    Section,
+    Signature,
+    Table,
+    amount,
+    clean,
+    found_of,
+    limit_words,
+    moment_of,
+    titled,
+    when,
+    within,
+)
+
+_MOST_IDENTITY = 120
+_MOST_NOTES = 24
+_SHORT = 28
+"""Characters that fit half a line."""
+_TWO_LIMITS = (
+    "The radial offset as found is judged by the class's limit for checking; as adjusted and as "
+    "left by the one for setting, which is narrower."
+)
+_LAW = (
+    "This report tells what was measured, with the equipment and under the conditions named; it "
+    "is no calibration certificate. Uncertainties are expanded, U with k = 2, about 95 % (JCGM "
+    "100). A verdict is pass or fail only where the value keeps clear of its limit by U (JCGM "
+    "106), and undecided otherwise; for the offset without the scale of the disk, which is in the "
+    "value and in its limit alike."
+)
+_LOCAL = "Local rules and licensed practice come before anything that is said here."
+_VIRTUAL = "These are the virtual drive's numbers: no drive was measured."
+
+
+def report_of(record: JobRecord, history: Sequence[Past] = ()) -> Report:
+    """Return the report of a job.
+
+    Parameters
+    ----------
+    record : JobRecord
+        The job, open or closed.
+    history : sequence of Past
+        The drive's jobs; this one may be among them, and later ones are left out.
+    """
+    outcomes = standing_outcomes(record.outcomes)
+    verdict, lead = _lead(record, outcomes)
+    sections = (
+        Section("The drive", (_drive(record), *_said(record))),
+        Section(
+            "As found against as left",
+            (figures.needles(record, outcomes), _numbers(record)),
+        ),
+        Section("Checks", (_checks(record, outcomes),)),
+        Section("One turn of the lobes", figures.traces(record)),
+        Section("Hysteresis", figures.hysteresis(record, outcomes)),
+        Section("History", figures.history(record, history)),
+        Section("Uncertainty", _budgets(outcomes)),
+        Section("What else was found", _details(outcomes)),
+        Section("Conditions and equipment", _conditions(record, outcomes)),
+        Section("Reservations", (Lines(tuple(_reservations(record, outcomes))),)),
+        Section("Cautions for whoever works on it next", (Lines((*map(str, CAUTIONS), _LOCAL)),)),
+        Section("Signed", (Signature(("Date", "Name", "Signature")),)),
+        Section("Annex: values of the class", _class_values(record)),
+    )
+    return Report(
+        title="Alignment report",
+        identity=clean(record.drive.identity, _MOST_IDENTITY),
+        job=f"job {record.number}",
+        lead=lead,
+        verdict=verdict,
+        virtual=is_virtual(record),
+        sections=tuple(section for section in sections if section.blocks),
+    )
+
+
+def is_virtual(record: JobRecord) -> bool:
+    """Tell whether anything in a job comes from the virtual drive."""
+    return record.head.virtual or any(taking.virtual for taking in record.takings)
+
+
+def standing_outcomes(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
+    """Return the outcome of each check, stage and side that stands, in the order of their first.
+
+    As found a drive is only once: there the first that has a value stands, else the newest.
+    """
+    standing: dict[tuple[CheckName, Stage, int], Outcome] = {}
+    for outcome in outcomes:
+        key = (outcome.check, outcome.stage, outcome.side)
+        before = standing.get(key)
+        if before is None or outcome.stage is not Stage.AS_FOUND or before.value is None:
+            standing[key] = outcome
+    return tuple(standing.values())
+
+
+def _lead(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Verdict, str]:
+    state = "Closed" if record.closed_at else "Still open"
+    if not outcomes:
+        return Verdict.UNDECIDED, f"{state}; no check has ended."
+    open_ones = open_failures(record.outcomes)
+    failed = [each for each in open_ones if each.verdict is Verdict.FAIL]
+    unmeasured = [each for each in open_ones if each.verdict is not Verdict.FAIL]
+    if open_ones:
+        said = [
+            f"{words}: {', '.join(f'{titled(each)} ({each.stage})' for each in those)}"
+            for words, those in (("open failures", failed), ("nothing found", unmeasured))
+            if those
+        ]
+        verdict = Verdict.FAIL if failed else Verdict.UNDECIDED
+        return verdict, f"{state} with {'; '.join(said)}."
+    return _without_failure(state, record, outcomes)
+
+
+def _without_failure(
+    state: str, record: JobRecord, outcomes: Sequence[Outcome]
+) -> tuple[Verdict, str]:
+    undecided = sum(each.verdict is Verdict.UNDECIDED for each in outcomes)
+    skipped = sum(each.verdict is Verdict.SKIPPED for each in outcomes)
+    counts = [f"{n} {word}" for n, word in ((undecided, "undecided"), (skipped, "skipped")) if n]
+    rest = f"; {' and '.join(counts)}" if counts else ""
+    if undecided or not record.closed_at:
+        return Verdict.UNDECIDED, f"{state} without an open failure{rest}."
+    return Verdict.PASS, f"{state}: no check was left failed{rest}."
+
+
+def _drive(record: JobRecord) -> Table:
+    head = record.head
+    facts = [
+        ("Class", clean(head.profile)),
+        ("Measured with", f"Evenlobe {clean(head.software, 40)}"),
+        ("Opened", when(head.opened_at)),
+        ("Closed", when(record.closed_at) if record.closed_at else "not yet"),
+        ("Nudges of the stepper", str(record.nudges)),
+        ("Measurements kept", str(len(record.takings))),
+    ]
+    rows = tuple((*a, *b) for a, b in zip(facts[::2], facts[1::2], strict=True))
+    return Table((), rows, (0.2, 0.3, 0.2, 0.3), (0, 2))
+
+
+def _said(record: JobRecord) -> tuple[Block, ...]:
+    """Return what the user has written of drive and job, where there is something."""
+    identity = record.drive.identity
+    rows = [
+        # A shorter one stands whole in the report's head.
+        ("Identity", clean(identity) if len(identity) > _MOST_IDENTITY else ""),
+        ("Note", clean(record.drive.note)),
+        ("Measured on", ", ".join(days) if len(days := figures.days_of(record)) > 1 else ""),
+        ("Closed with failures because", clean(record.closing_reason)),
+    ]
+    told = tuple(row for row in rows if row[1])
+    return (Table((), told, (0.2, 0.8), (0,)),) if told else ()
+
+
+def _numbers(record: JobRecord) -> Table:
+    (_, found), (_, left) = figures.summaries(record)
+    arrived = found.hysteresis_um is not None or left.hysteresis_um is not None
+    of = " (middle of both arrivals)" if arrived else ""
+    rows = (
+        (f"Radial offset{of}, + outward", CheckName.RADIAL, found.offset_um, left.offset_um),
+        (
+            "Hysteresis, outside less inside",
+            CheckName.HYSTERESIS,
+            found.hysteresis_um,
+            left.hysteresis_um,
+        ),
+        ("Spindle speed", CheckName.SPEED, found.speed_rpm, left.speed_rpm),
+    )
+    return Table(
+        ("", "As found (± U)", "As left (± U)", "Change"),
+        tuple(
+            (name, _or_none(a), _or_none(b), _changed(change_of(a, b, record.outcomes, check)))
+            for name, check, a, b in rows
+        ),
+        (0.34, 0.22, 0.22, 0.22),
+    )
+
+
+def _or_none(value: Value | None) -> str:
+    return "not measured" if value is None else amount(value)
+
+
+def _changed(change: Value | None) -> str:
+    return "–" if change is None else amount(change)
+
+
+def _checks(record: JobRecord, outcomes: Sequence[Outcome]) -> Block:
+    if not outcomes:
+        return Lines(("No check has ended.",))
+    times: dict[tuple[CheckName, Stage, int], int] = {}
+    for each in record.outcomes:
+        key = (each.check, each.stage, each.side)
+        times[key] = times.get(key, 0) + 1
+    return Table(
+        ("Check", "Stage", "Found (± U, k = 2)", "Limit", "Verdict", "Limit from; remarks"),
+        tuple(
+            (
+                titled(each),
+                each.stage,
+                found_of(each),
+                limit_words(each.limit),
+                each.verdict,
+                _remarks(each, times[each.check, each.stage, each.side]),
+            )
+            for each in outcomes
+        ),
+        (0.195, 0.085, 0.165, 0.15, 0.115, 0.29),
+    )
+
+
+def _remarks(outcome: Outcome, times: int) -> str:
+    said = []
+    if outcome.limit is not None:
+        said.append(within(outcome.limit.source, 200) or "source not told")
+    if outcome.reason:
+        said.append(within(outcome.reason))
+    elif outcome.verdict is Verdict.SKIPPED:
+        said.append("no reason was given")
+    if times > 1:
+        one = "first with a value" if outcome.stage is Stage.AS_FOUND else "last"
+        said.append(f"done {times} times, the {one} counts")
+    return "; ".join(said)
+
+
+def _budgets(outcomes: Sequence[Outcome]) -> tuple[Block, ...]:
+    rows = tuple(
+        (
+            titled(each),
+            each.stage,
+            ", ".join(f"{part.name} {_short(part.value)}" for part in each.budget),
+            f"{_short(each.u)} {each.unit}",
+            f"{_short(2.0 * each.u)} {each.unit}",
+        )
+        for each in outcomes
+        if each.budget and each.u is not None and math.isfinite(each.u)
+    )
+    if not rows:
+        return ()
+    head = ("Value", "Stage", "Parts of the standard uncertainty", "u", "U = 2u")
+    return (Table(head, rows, (0.19, 0.075, 0.535, 0.1, 0.1), fine=True),)
+
+
+def _short(number: float) -> str:
+    return f"{number:.1f}" if abs(number) >= 1.0 else f"{number:#.2g}"
+
+
+def _details(outcomes: Sequence[Outcome]) -> tuple[Block, ...]:
+    rows = tuple(
+        (titled(each), each.stage, "; ".join(map(_named, each.details)))
+        for each in outcomes
+        if each.details and each.check is not CheckName.CARE
+    )
+    return (
+        (Table(("Check", "Stage", "Found (± U, k = 2)"), rows, (0.19, 0.075, 0.735), fine=True),)
+        if rows
+        else ()
+    )
+
+
+def _named(value: Value) -> str:
+    # What is so or not so is told by its name alone.
+    return value.name if " is " in value.name else f"{value.name} {amount(value)}"
+
+
+def _conditions(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Block, ...]:
+    rows = [(clean(name, 80), clean(said)) for name, said in record.head.conditions]
+    for each in outcomes:
+        if each.check is CheckName.CARE:
+            rows += [(value.name.capitalize(), amount(value)) for value in each.details]
+    told = {name.casefold() for name, _ in rows}
+    rows += [
+        (clean(taking.label, 80).capitalize(), _observed(taking))
+        for taking in record.takings
+        if taking.track is None and taking.label.casefold() not in told
+    ]
+    rows += [("Source", clean(source, 400)) for source in _sources(record)]
+    settings = {name: said for taking in record.takings for name, said in taking.settings}
+    rows += [(f"Set: {clean(name, 60)}", clean(said, 200)) for name, said in settings.items()]
+    return tuple(_in_pairs(rows))
+
+
+def _in_pairs(rows: Sequence[tuple[str, str]]) -> list[Block]:
+    """Return short facts two to a line, and long ones below them."""
+    short = [row for row in rows if max(map(len, row)) <= _SHORT]
+    long = [row for row in rows if max(map(len, row)) > _SHORT]
+    if len(short) % 2:
+        short.append(("", ""))
+    pairs = tuple((*a, *b) for a, b in zip(short[::2], short[1::2], strict=True))
+    blocks: list[Block] = []
+    if pairs:
+        blocks.append(Table((), pairs, (0.28, 0.22, 0.28, 0.22), (0, 2)))
+    if long:
+        blocks.append(Table((), tuple(long), (0.28, 0.72), (0,)))
+    return blocks
+
+
+def _observed(taking: Taking) -> str:
+    return "; ".join([*map(amount, taking.values), *map(clean, taking.notes)])
+
+
+def _sources(record: JobRecord) -> list[str]:
+    """Return the sources' addresses, each once, marked where it is the virtual drive."""
+    found = {record.head.source: record.head.virtual}
+    for taking in record.takings:
+        found[taking.source] = found.get(taking.source, False) or taking.virtual
+    return [
+        f"{name} (virtual drive)" if virtual else name for name, virtual in found.items() if name
+    ]
+
+
+def _class_values(record: JobRecord) -> tuple[Block, ...]:
+    rows = tuple(
+        (clean(key, 80), clean(value, 120), clean(source, 200))
+        for key, value, source in record.head.profile_values
+    )
+    return (
+        (Table(("Value", "", "Where it comes from"), rows, (0.3, 0.2, 0.5), fine=True),)
+        if rows
+        else ()
+    )
+
+
+def _reservations(record: JobRecord, outcomes: Sequence[Outcome]) -> list[str]:
+    said = [_VIRTUAL] if is_virtual(record) else []
+    for each in outcomes:
+        if each.verdict in (Verdict.UNDECIDED, Verdict.SKIPPED):
+            why = within(each.reason) or _why_open(each)
+            said.append(f"{titled(each)}, {each.stage}, {VERDICTS[each.verdict]}: {why}")
+    for each in open_failures(record.outcomes):
+        mend = what_next(each)
+        if mend is not None:
+            said.append(f"{titled(each)}, {each.stage}, to do: {mend}")
+    said += _two_limits(outcomes)
+    said += _notes(record)
+    if moment_of(record.head.opened_at) is None:
+        said.append("The time at which the job was opened cannot be read.")
+    if _clock_went_back(record):
+        said.append(
+            "The computer's clock went back during the job: its order is that of the measurements, "
+            "and its times are not to be relied on."
+        )
+    return [*said, _LAW]
+
+
+def _why_open(outcome: Outcome) -> str:
+    """Return why a check has no verdict, where it gives no reason of its own."""
+    judged = outcome.limit is not None and outcome.value is not None
+    if outcome.verdict is Verdict.UNDECIDED and judged:
+        return "the limit lies within the uncertainty"
+    return "no reason was given"
+
+
+def _two_limits(outcomes: Sequence[Outcome]) -> list[str]:
+    """Return why an offset is judged by another limit as left than as found, where it is."""
+    limits = {
+        each.stage: (each.limit.low, each.limit.high)
+        for each in outcomes
+        if each.check is CheckName.RADIAL and each.limit is not None
+    }
+    found, left = limits.get(Stage.AS_FOUND), limits.get(Stage.AS_LEFT)
+    return [_TWO_LIMITS] if found and left and found != left else []
+
+
+def _clock_went_back(record: JobRecord) -> bool:
+    told = (moment_of(each.taken_at) for each in record.takings)
+    moments = [moment for moment in told if moment is not None]
+    return any(after < before for before, after in pairwise(moments))
+
+
+def _notes(record: JobRecord) -> list[str]:
+    """Return each note of the measurements once, and where it was made."""
+    said: list[str] = []
+    notes: dict[str, list[str]] = {}
+    for taking in record.takings:
+        if taking.track is not None:
+            for note in taking.notes:
+                where = f"{taking.check}, {taking.stage}, {within(taking.label, 60)}"
+                notes.setdefault(within(note), []).append(where)
+    for note, places in list(notes.items())[:_MOST_NOTES]:
+        more = f" and {len(places) - 1} more" if len(places) > 1 else ""
+        said.append(f"{note} ({places[0]}{more})")
+    if len(notes) > _MOST_NOTES:
+        said.append(f"{len(notes) - _MOST_NOTES} further notes are in the book.")
+    return said

@@ -1,0 +1,149 @@
+"""A report as one HTML file that needs nothing else and can run nothing."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from html import escape
+
+from app.job.model import Verdict
+from app.report.blocks import VERDICTS, Block, Figures, Lines, Report, Signature, Table
+from app.report.drawing import mark
+
+VIRTUAL_MARK = "VIRTUAL DRIVE"
+
+_STYLE = """
+:root { color-scheme: light; }
+* { box-sizing: border-box; }
+body { margin: 0 auto; padding: 8mm; max-width: 194mm; color: #000; background: #fff;
+  font: 10pt/1.35 sans-serif; overflow-wrap: anywhere; }
+h1 { font-size: 18pt; margin: 0; }
+h2 { font-size: 11.5pt; margin: 6mm 0 2mm; border-bottom: 0.5pt solid #000; break-after: avoid; }
+header p { margin: 1mm 0; }
+.lead { font-weight: bold; border: 1pt solid #000; padding: 2mm 3mm; }
+.lead svg, td svg { width: 3.4mm; height: 3.4mm; vertical-align: -0.5mm; margin-inline-end: 0.8mm; }
+.identity { font-size: 13pt; }
+table { width: 100%; border-collapse: collapse; font-size: 8pt; table-layout: fixed;
+  margin-bottom: 2mm; }
+th, td { text-align: start; vertical-align: top; padding: 0.6mm 1.2mm;
+  border-bottom: 0.3pt solid #999; }
+thead th { border-bottom: 0.8pt solid #000; }
+.fine { font-size: 7pt; }
+.fine th, .fine td { padding: 0.2mm 1.2mm; }
+thead { display: table-header-group; }
+tr, figure, .signature { break-inside: avoid; }
+.verdict { white-space: nowrap; }
+.stressed { font-weight: bold; }
+.pair { display: flex; gap: 4mm; }
+figure { flex: 1 1 0; margin: 0 0 2mm; min-width: 0; }
+figure svg { display: block; width: 100%; height: auto; }
+figcaption { font-size: 8pt; }
+ul { margin: 0; padding-inline-start: 5mm; font-size: 8.5pt; }
+.signature { display: flex; gap: 6mm; padding-top: 12mm; }
+.signature div { flex: 1; border-top: 0.6pt solid #000; font-size: 8pt; }
+.virtual { font-weight: bold; letter-spacing: 0.15em; border: 2pt solid #000; padding: 1mm 3mm;
+  text-align: center; }
+.mark { position: fixed; inset: 0; display: flex; align-items: center; justify-content: center;
+  pointer-events: none; }
+.mark span { font-size: 60pt; font-weight: bold; white-space: nowrap; color: #000; opacity: 0.13;
+  transform: rotate(-50deg); }
+@page { margin: 12mm; }
+@media print {
+  body { padding: 0; max-width: none; }
+  .mark span { font-size: 84pt; }
+}
+"""
+
+
+def page_of(report: Report) -> str:
+    """Return the report as HTML.
+
+    Its policy lets a browser load nothing and run nothing; every text is escaped, and each that
+    may come from a user stands by itself, so that its direction does not reach its neighbours.
+    """
+    widths, style = _with_widths(report)
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
+    title = f"{report.title}: {report.identity}, {report.job}"
+    body = [
+        f'<div class="mark" aria-hidden="true"><span>{VIRTUAL_MARK}</span></div>'
+        f'<p class="virtual">{VIRTUAL_MARK}</p>'
+        if report.virtual
+        else "",
+        f"<header><h1>{escape(report.title)}</h1>"
+        f'<p class="identity">{_own(report.identity)}, {escape(report.job)}</p>'
+        f'<p class="lead">{mark(report.verdict)}{escape(report.lead)}</p></header>',
+    ]
+    for section in report.sections:
+        blocks = "".join(_block(block, widths) for block in section.blocks)
+        body.append(f"<section><h2>{escape(section.title)}</h2>{blocks}</section>")
+    return (
+        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+        f'<meta http-equiv="Content-Security-Policy" content="{escape(policy)}">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"<title>{escape(title)}</title><style>{style}</style></head>\n"
+        f"<body>{''.join(body)}</body></html>\n"
+    )
+
+
+def _with_widths(report: Report) -> tuple[dict[tuple[float, ...], str], str]:
+    """Return a class for each set of columns, and the style with them.
+
+    The policy allows this one style and no attribute: columns are told by class.
+    """
+    widths: dict[tuple[float, ...], str] = {}
+    rules = []
+    for section in report.sections:
+        for block in section.blocks:
+            if isinstance(block, Table) and block.widths not in widths:
+                name = widths[block.widths] = f"t{len(widths)}"
+                rules += [
+                    f".{name} col:nth-child({place}) {{ width: {100 * part:.0f}%; }}\n"
+                    for place, part in enumerate(block.widths, 1)
+                ]
+    return widths, _STYLE + "".join(rules)
+
+
+def _block(block: Block, widths: dict[tuple[float, ...], str]) -> str:
+    if isinstance(block, Table):
+        return _table(block, widths[block.widths])
+    if isinstance(block, Figures):
+        figures = "".join(
+            f"<figure>{figure.svg}<figcaption>{_own(figure.caption)}</figcaption></figure>"
+            for figure in block.items
+        )
+        return f'<div class="pair">{figures}</div>'
+    if isinstance(block, Lines):
+        return f"<ul>{''.join(f'<li>{_own(line)}</li>' for line in block.items)}</ul>"
+    assert isinstance(block, Signature)
+    places = "".join(f"<div>{escape(label)}</div>" for label in block.labels)
+    return f'<div class="signature">{places}</div>'
+
+
+def _table(table: Table, name: str) -> str:
+    columns = "<col>" * len(table.widths)
+    head = "".join(f'<th scope="col">{escape(title)}</th>' for title in table.head)
+    head = f"<thead><tr>{head}</tr></thead>" if head else ""
+    rows = "".join(
+        "<tr>"
+        + "".join(_cell(cell, place in table.titles) for place, cell in enumerate(row))
+        + "</tr>"
+        for row in table.rows
+    )
+    fine = " fine" if table.fine else ""
+    return (
+        f'<table class="{name}{fine}"><colgroup>{columns}</colgroup>{head}'
+        f"<tbody>{rows}</tbody></table>"
+    )
+
+
+def _cell(cell: str | Verdict, is_title: bool) -> str:
+    if isinstance(cell, Verdict):
+        name = "verdict stressed" if cell is Verdict.FAIL else "verdict"
+        return f'<td class="{name}">{mark(cell)}{VERDICTS[cell]}</td>'
+    return f'<th scope="row">{_own(cell)}</th>' if is_title else f"<td>{_own(cell)}</td>"
+
+
+def _own(text: str) -> str:
+    """Return a text that has its own direction, and keeps it to itself."""
+    return f'<bdi dir="auto">{escape(text)}</bdi>'

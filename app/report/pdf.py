@@ -1,0 +1,455 @@
+"""Where a report's blocks come to lie on pages, and how each is painted.
+
+All lengths are tenths of a point (1/720 inch), whatever is painted on: text is broken once, and
+the same on every device.
+
+A report's pages: into a PDF, or as pictures to look at before.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Protocol
+
+from PySide6.QtCore import (
+    QBuffer,
+    QByteArray,
+    QCoreApplication,
+    QIODevice,
+    QMarginsF,
+    QPointF,
+    QRectF,
+    QSizeF,
+    Qt,
+)
+from PySide6.QtGui import (
+    QColor,
+    QFont,
+    QGuiApplication,
+    QImage,
+    QPageLayout,
+    QPageSize,
+    QPainter,
+    QPdfWriter,
+    QPen,
+    QTextLayout,
+    QTextOption,
+)
+from PySide6.QtSvg import QSvgRenderer
+
+from app.files import appearing
+from app.job.model import Verdict
+from app.report.blocks import (
+    VERDICTS,
+    Block,
+    Figures,
+    Lines,
+    Report,
+    Section,
+    Signature,
+    Table,
+    within,
+)
+from app.report.drawing import mark
+from app.report.html import VIRTUAL_MARK
+
+PER_INCH = 720
+BODY, SMALL, HEADING, TITLE = 80, 72, 106, 180
+_FINE = 62
+_GAP = 60.0
+_PAD_X, _PAD_Y = 24.0, 14.0
+_MARK = 90.0
+_THIN = 3.0
+_HIGHEST_FIGURE = 3000.0
+_LINE, _FAINT = QColor("#000000"), QColor("#999999")
+
+
+class Piece(Protocol):
+    """Something that is painted whole, with its height known."""
+
+    @property
+    def height(self) -> float:
+        """How much of the page it takes, with the gap below it."""
+        ...
+
+    def paint(self, painter: QPainter, y: float) -> None:
+        """Paint it with its top at `y`; x is 0 at the left margin."""
+        ...
+
+
+@dataclass(slots=True)
+class Strip:
+    """Texts, drawings and lines across the page, in their places from the strip's top."""
+
+    height: float
+    texts: list[tuple[QTextLayout, QPointF]] = field(default_factory=list)
+    drawings: list[tuple[bytes, QRectF]] = field(default_factory=list)
+    lines: list[tuple[float, float, float, float, QColor]] = field(default_factory=list)
+    """From x to x at y, how thick, and its colour."""
+    frames: list[QRectF] = field(default_factory=list)
+
+    def paint(self, painter: QPainter, y: float) -> None:
+        """Paint all of it."""
+        for begin, end, at, thick, colour in self.lines:
+            painter.setPen(QPen(colour, thick))
+            painter.drawLine(QPointF(begin, y + at), QPointF(end, y + at))
+        painter.setPen(QPen(_LINE, 10.0))
+        for frame in self.frames:
+            painter.drawRect(frame.translated(0.0, y))
+        for svg, place in self.drawings:
+            QSvgRenderer(QByteArray(svg)).render(painter, place.translated(0.0, y))
+        painter.setPen(_LINE)
+        for text, place in self.texts:
+            text.draw(painter, place + QPointF(0.0, y))
+
+
+@dataclass(slots=True)
+class Run:
+    """Strips that follow each other; `head` comes again on each page where they go on."""
+
+    strips: list[Strip]
+    head: Strip | None = None
+
+
+def font(size: int, *, bold: bool = False) -> QFont:
+    """Return the report's font, `size` tenths of a point high."""
+    made = QFont()
+    made.setStyleHint(QFont.StyleHint.SansSerif)
+    made.setPixelSize(size)
+    made.setBold(bold)
+    made.setHintingPreference(QFont.HintingPreference.PreferNoHinting)
+    return made
+
+
+def broken(text: str, width: float, size: int, *, bold: bool = False) -> tuple[QTextLayout, float]:
+    """Break a text into lines of `width`; returns it with its height.
+
+    Its direction follows from its first letter; a word longer than a line is broken anywhere.
+    """
+    layout = QTextLayout(text, font(size, bold=bold))
+    option = QTextOption()
+    option.setWrapMode(QTextOption.WrapMode.WrapAtWordBoundaryOrAnywhere)
+    option.setTextDirection(Qt.LayoutDirection.LayoutDirectionAuto)
+    layout.setTextOption(option)
+    layout.beginLayout()
+    height = 0.0
+    while True:
+        line = layout.createLine()
+        if not line.isValid():
+            break
+        line.setLineWidth(width)
+        line.setPosition(QPointF(0.0, height))
+        height += line.height()
+    layout.endLayout()
+    return layout, height
+
+
+def head_of(report: Report, width: float) -> Run:
+    """Lay out what stands above all sections."""
+    title = _text_strip(report.title, width, TITLE, bold=True)
+    # The user's own words stand on a line of their own.
+    name = _text_strip(report.identity, width, 130)
+    lead, height = broken(report.lead, width - _MARK - 5 * _PAD_X, BODY + 8, bold=True)
+    box = Strip(height + 5 * _PAD_Y)
+    box.frames.append(QRectF(0.0, 0.0, width, height + 4 * _PAD_Y))
+    box.drawings.append(
+        (_bytes(mark(report.verdict)), QRectF(2 * _PAD_X, 2 * _PAD_Y, _MARK, _MARK))
+    )
+    box.texts.append((lead, QPointF(_MARK + 3.5 * _PAD_X, 2 * _PAD_Y)))
+    return Run([title, name, _text_strip(report.job, width, BODY + 8), box])
+
+
+def section_of(section: Section, width: float) -> list[Run]:
+    """Lay out a section; its title stays with what comes first below it."""
+    title, height = broken(section.title, width, HEADING, bold=True)
+    heading = Strip(_GAP + height + _GAP / 2)
+    heading.texts.append((title, QPointF(0.0, _GAP)))
+    heading.lines.append((0.0, width, _GAP + height + 4, 6.0, _LINE))
+    runs = [_laid_out(block, width) for block in section.blocks]
+    return [Run([heading]), *runs]
+
+
+def _laid_out(block: Block, width: float) -> Run:
+    if isinstance(block, Table):
+        return _table(block, width)
+    if isinstance(block, Figures):
+        return Run([_figures(block, width)])
+    if isinstance(block, Lines):
+        return Run([_bulleted(line, width) for line in block.items])
+    assert isinstance(block, Signature)
+    return Run([_signature(block, width)])
+
+
+def _table(table: Table, width: float) -> Run:
+    size, pad_y = (_FINE, 4.0) if table.fine else (SMALL, _PAD_Y)
+
+    def row(cells: Sequence[str | Verdict], bold: Sequence[int], thick: float) -> Strip:
+        strip = Strip(0.0)
+        x = tallest = 0.0
+        for place, (cell, part) in enumerate(zip(cells, table.widths, strict=True)):
+            left, inside = x + _PAD_X, part * width - 2 * _PAD_X
+            if isinstance(cell, Verdict):
+                box = QRectF(left, pad_y + 6, _MARK - 10, _MARK - 10)
+                strip.drawings.append((_bytes(mark(cell)), box))
+                left, inside, cell = left + _MARK, inside - _MARK, VERDICTS[cell]
+            stressed = place in bold or cell == VERDICTS[Verdict.FAIL]
+            text, height = broken(cell, inside, size, bold=stressed)
+            strip.texts.append((text, QPointF(left, pad_y)))
+            tallest = max(tallest, height)
+            x += part * width
+        strip.height = tallest + 2 * pad_y
+        colour = _LINE if thick > _THIN else _FAINT
+        strip.lines.append((0.0, width, strip.height, thick, colour))
+        return strip
+
+    rows = [row(cells, table.titles, _THIN) for cells in table.rows]
+    head = row(table.head, range(len(table.head)), 8.0) if table.head else None
+    return Run(rows, head)
+
+
+def _figures(block: Figures, width: float) -> Strip:
+    strip = Strip(0.0)
+    count = len(block.items)
+    # A figure by itself is as wide as one of a pair, unless it was drawn wide.
+    column = (width - (count - 1) * _GAP) / count
+    tallest, x = 0.0, 0.0
+    for figure in block.items:
+        wide = column if figure.width >= 400 else min(column, (width - _GAP) / 2)
+        high = wide * figure.height / figure.width
+        if high > _HIGHEST_FIGURE:
+            high, wide = _HIGHEST_FIGURE, _HIGHEST_FIGURE * figure.width / figure.height
+        strip.drawings.append((_bytes(figure.svg), QRectF(x, 0.0, wide, high)))
+        caption, height = broken(figure.caption, max(wide, column), SMALL)
+        strip.texts.append((caption, QPointF(x, high + 10)))
+        tallest = max(tallest, high + 10 + height)
+        x += column + _GAP
+    strip.height = tallest + _GAP
+    return strip
+
+
+def _bulleted(line: str, width: float) -> Strip:
+    indent = 90.0
+    text, height = broken(line, width - indent, SMALL)
+    dot, _ = broken("•", indent, SMALL)
+    return Strip(height + 12, [(dot, QPointF(20.0, 0.0)), (text, QPointF(indent, 0.0))])
+
+
+def _signature(block: Signature, width: float) -> Strip:
+    strip = Strip(0.0)
+    column = width / len(block.labels)
+    room = 260.0
+    for place, label in enumerate(block.labels):
+        x = place * column
+        text, height = broken(label, column - _GAP, SMALL)
+        strip.lines.append((x, x + column - _GAP, room, 6.0, _LINE))
+        strip.texts.append((text, QPointF(x, room + 10)))
+        strip.height = room + height + 20
+    return strip
+
+
+def _text_strip(text: str, width: float, size: int, *, bold: bool = False) -> Strip:
+    laid, height = broken(text, width, size, bold=bold)
+    return Strip(height + 24, [(laid, QPointF(0.0, 0.0))])
+
+
+def _bytes(svg: str) -> bytes:
+    return svg.encode()
+
+
+PAPERS = {"a4": QPageSize.PageSizeId.A4, "letter": QPageSize.PageSizeId.Letter}
+_MARGIN = 0.5 * PER_INCH
+_FOOT = 0.3 * PER_INCH
+_VIRTUAL_INK = QColor(0, 0, 0, 34)
+_application: list[QGuiApplication] = []
+
+
+class PrintFault(Exception):  # noqa: N818
+    """A report cannot be put on paper; the message says why."""
+
+
+def write_pdf(report: Report, path: Path, paper: str = "a4") -> int:
+    """Write a report as PDF, and return its pages; the file appears once it is whole.
+
+    Parameters
+    ----------
+    report : Report
+        What to write.
+    path : pathlib.Path
+        Is replaced.
+    paper : str
+        ``"a4"`` or ``"letter"``.
+
+    Raises
+    ------
+    PrintFault
+        When Qt cannot draw it.
+    OSError
+        When the file cannot be written.
+    """
+    _with_application()
+    size = _size(paper)
+    pages = _paginated(report, _area(size))
+    with appearing(path) as name:
+        # Qt does not tell of a disk that is full: it draws into memory, and Python writes.
+        name.write_bytes(_drawn(report, pages, size))
+    return len(pages)
+
+
+def pages_of(report: Report, paper: str = "a4", dpi: int = 110) -> list[QImage]:
+    """Return a report's pages as pictures: those of the PDF, `dpi` dots to the inch."""
+    _with_application()
+    size = _size(paper)
+    pages = _paginated(report, _area(size))
+    whole = QSizeF(_whole(size))
+    pictures = []
+    for number, page in enumerate(pages, 1):
+        image = QImage(
+            round(whole.width() * dpi / PER_INCH),
+            round(whole.height() * dpi / PER_INCH),
+            QImage.Format.Format_RGB32,
+        )
+        image.fill(Qt.GlobalColor.white)
+        painter = QPainter(image)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        painter.scale(dpi / PER_INCH, dpi / PER_INCH)
+        _paint(painter, report, page, number, len(pages), whole)
+        painter.end()
+        pictures.append(image)
+    return pictures
+
+
+def _drawn(report: Report, pages: Sequence[Sequence[Strip]], size: QPageSize) -> bytes:
+    """Return the PDF."""
+    buffer = QBuffer()
+    buffer.open(QIODevice.OpenModeFlag.WriteOnly)
+    writer = QPdfWriter(buffer)
+    writer.setPageLayout(QPageLayout(size, QPageLayout.Orientation.Portrait, QMarginsF()))
+    writer.setResolution(PER_INCH)
+    writer.setTitle(f"{report.title}: {report.identity}, {report.job}")
+    writer.setCreator("Evenlobe")
+    painter = QPainter()
+    if not painter.begin(writer):
+        raise PrintFault("Qt cannot draw a PDF here; write FILE.html instead, and print that")
+    for number, page in enumerate(pages, 1):
+        if number > 1:
+            writer.newPage()
+        _paint(painter, report, page, number, len(pages), _whole(size))
+    if not painter.end():
+        raise PrintFault("Qt did not draw the PDF to its end; write FILE.html, and print that")
+    return bytes(buffer.data().data())
+
+
+def _paginated(report: Report, area: QSizeF) -> list[list[Strip]]:
+    """Put strips on pages: each whole, a section's title with what follows it."""
+    room = area.height()
+    pages: list[list[Strip]] = [[]]
+    used = 0.0
+    waiting: list[Strip] = []
+
+    def put(strips: Sequence[Strip]) -> None:
+        nonlocal used
+        pages[-1].extend(strips)
+        used += sum(strip.height for strip in strips)
+
+    runs = [head_of(report, area.width())]
+    for section in report.sections:
+        runs += section_of(section, area.width())
+    for run, is_heading in _with_headings(runs, report):
+        if is_heading:
+            waiting += run.strips
+            continue
+        for place, strip in enumerate(run.strips):
+            lead = [*waiting, *([run.head] if run.head is not None and not place else [])]
+            needed = sum(each.height for each in (*lead, strip))
+            if used + needed > room and pages[-1]:
+                pages.append([])
+                used = 0.0
+                if run.head is not None and place:
+                    lead = [run.head]
+            put([*lead, strip])
+            waiting = []
+    return pages
+
+
+def _with_headings(runs: Sequence[Run], report: Report) -> list[tuple[Run, bool]]:
+    """Tell which runs are a section's title."""
+    flags = [False]
+    for section in report.sections:
+        flags += [True, *(False for _ in section.blocks)]
+    return list(zip(runs, flags, strict=True))
+
+
+def _paint(
+    painter: QPainter,
+    report: Report,
+    page: Sequence[Strip],
+    number: int,
+    count: int,
+    whole: QSizeF,
+) -> None:
+    if report.virtual:
+        _mark_virtual(painter, whole)
+    painter.save()
+    painter.translate(_MARGIN, _MARGIN)
+    y = 0.0
+    for strip in page:
+        strip.paint(painter, y)
+        y += strip.height
+    painter.restore()
+    _foot(painter, report, number, count, whole)
+
+
+def _foot(painter: QPainter, report: Report, number: int, count: int, whole: QSizeF) -> None:
+    y = whole.height() - _MARGIN - _FOOT / 2
+    inside = whole.width() - 2 * _MARGIN
+    painter.setPen(QColor("#000000"))
+    name = report.identity if len(report.identity) <= 40 else report.identity[:39] + "…"
+    shown = f"{within(name)}, {report.job}"
+    for text, part in (
+        (shown, 0.0),
+        (VIRTUAL_MARK if report.virtual else "", 0.5),
+        (f"page {number} of {count}", 1.0),
+    ):
+        laid, _ = broken(text, inside, SMALL, bold=text == VIRTUAL_MARK)
+        line = laid.lineAt(0)
+        room = inside - line.naturalTextWidth()
+        laid.draw(painter, QPointF(_MARGIN + part * room, y))
+
+
+def _mark_virtual(painter: QPainter, whole: QSizeF) -> None:
+    painter.save()
+    painter.translate(whole.width() / 2, whole.height() / 2)
+    painter.rotate(-52.0)
+    painter.setPen(_VIRTUAL_INK)
+    painter.setFont(font(940, bold=True))
+    reach = whole.height()
+    painter.drawText(
+        QRectF(-reach, -reach, 2 * reach, 2 * reach), Qt.AlignmentFlag.AlignCenter, VIRTUAL_MARK
+    )
+    painter.restore()
+
+
+def _size(paper: str) -> QPageSize:
+    return QPageSize(PAPERS[paper])
+
+
+def _whole(size: QPageSize) -> QSizeF:
+    return QSizeF(size.size(QPageSize.Unit.Point) * (PER_INCH / 72.0))
+
+
+def _area(size: QPageSize) -> QSizeF:
+    whole = _whole(size)
+    return QSizeF(whole.width() - 2 * _MARGIN, whole.height() - 2 * _MARGIN - _FOOT)
+
+
+def _with_application() -> None:
+    """Have Qt ready for fonts; where nobody has made it so, without a screen.
+
+    The argument wins over an environment that names a screen, which may not be there: Qt would
+    end the program.
+    """
+    if QCoreApplication.instance() is None:
+        _application.append(QGuiApplication([*sys.argv[:1], "-platform", "offscreen"]))

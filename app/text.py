@@ -1,0 +1,138 @@
+"""A reading in words and in JSON, for terminals and files."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from app import numbers
+from app.analysis.results import Quantity, Reading, Sign
+from app.live.measurement import Measured
+from app.profiles import Profile
+
+SCHEMA = "evenlobe.reading/1"
+VIRTUAL = "virtual drive"
+"""Stands by every result that comes from the virtual drive."""
+
+
+def reading_as_json(measured: Measured, profile: Profile) -> dict[str, Any]:
+    """Return a reading as plain values: the object that ``measure --json`` prints."""
+    reading, info = measured.reading, measured.info
+    return {
+        "schema": SCHEMA,
+        "source": info.name,
+        "virtual": info.virtual,
+        "profile": profile.name,
+        "roles": [str(role) for role in info.roles],
+        "duration_s": measured.duration_s,
+        "revolutions": reading.revolutions,
+        "valid": reading.valid,
+        "reasons": [str(reason) for reason in reading.reasons],
+        "notes": _notes(measured),
+        "geometry": str(reading.geometry) if reading.geometry else None,
+        "speed_rpm": _quantity(reading.speed_rpm),
+        "carrier_hz": _quantity(reading.carrier_hz),
+        "snr_db": _number(reading.snr_db),
+        "lobes_v": {"first": _quantity(reading.first_v), "second": _quantity(reading.second_v)},
+        "balance": _quantity(reading.balance),
+        "ratio": _quantity(reading.ratio),
+        "difference": _quantity(reading.difference),
+        "offset_um": _quantity(reading.offset_um),
+        "sign_known": reading.sign is not Sign.UNKNOWN,
+        "calibrated": reading.calibrated,
+        "limits": {
+            "set": str(reading.set_limit) if reading.set_limit else None,
+            "check": str(reading.check_limit) if reading.check_limit else None,
+        },
+    }
+
+
+def reading_as_text(measured: Measured, profile: Profile) -> str:
+    """Return a reading as lines for a person."""
+    reading, info = measured.reading, measured.info
+    mark = f"  [{VIRTUAL}]" if info.virtual else ""
+    lines = [f"source       {info.name}{mark}", f"profile      {profile.name} ({profile.title})"]
+    if reading.valid:
+        lines += _balance_lines(reading, profile)
+    else:
+        lines += [f"no reading   {reason}" for reason in reading.reasons]
+    lines += _signal_lines(measured)
+    return "\n".join([*lines, *(f"note         {note}" for note in _notes(measured))])
+
+
+def roles_note(roles_from: str, roles: Sequence[str]) -> str:
+    """Return who named the roles, unless the user did."""
+    if roles_from == "given":
+        return ""
+    whence = "the file's own names" if roles_from == "file" else "the default"
+    return f"roles are {whence}: {','.join(roles)}"
+
+
+def plus_minus(quantity: Quantity, unit: str = "", scale: float = 1.0) -> str:
+    """Return value ± expanded uncertainty (k = 2), both to the latter's first two digits."""
+    return numbers.plus_minus(quantity.value * scale, quantity.u * scale, unit)
+
+
+def rate_words(a_second: float) -> str:
+    """Return a rate to two digits or so."""
+    return f"{a_second:.1f}" if a_second >= 1.0 else f"{a_second:.2f}"
+
+
+def _balance_lines(reading: Reading, profile: Profile) -> list[str]:
+    assert reading.ratio is not None
+    assert reading.difference is not None
+    assert reading.balance is not None
+    assert reading.offset_um is not None
+    size = "" if reading.sign is not Sign.UNKNOWN else " (magnitude: sign unknown)"
+    side = f", head {reading.side}" if reading.side else ""
+    limits = (
+        f"set ({100 * profile.set_limit:g} %) {reading.set_limit}, "
+        f"check ({100 * profile.check_limit:g} %) {reading.check_limit}"
+    )
+    return [
+        f"ratio        {plus_minus(reading.ratio)}",
+        f"difference   {plus_minus(reading.difference, ' %', 100.0)}",
+        f"balance      {plus_minus(reading.balance)}{size}",
+        f"offset       {plus_minus(reading.offset_um, ' µm')}{side}",
+        f"limits       {limits}",
+    ]
+
+
+def _signal_lines(measured: Measured) -> list[str]:
+    reading = measured.reading
+    lines = [f"turns        {reading.revolutions} in {measured.duration_s:.3f} s"]
+    if reading.geometry:
+        lines.append(f"recording    {reading.geometry}")
+    if reading.speed_rpm:
+        lines.append(f"speed        {plus_minus(reading.speed_rpm, ' rpm')}")
+    if reading.carrier_hz:
+        lines.append(f"carrier      {plus_minus(reading.carrier_hz, ' kHz', 1e-3)}")
+    if reading.snr_db is not None:
+        lines.append(f"SNR          {reading.snr_db:.1f} dB")
+    if reading.first_v and reading.second_v:
+        first, second = (plus_minus(q, " mV", 1e3) for q in (reading.first_v, reading.second_v))
+        lines.append(f"lobes        {first}, {second}")
+    return lines
+
+
+def _notes(measured: Measured) -> list[str]:
+    info = measured.info
+    roles = roles_note(info.roles_from, info.roles)
+    settings = ", ".join(f"{name} {value}" for name, value in measured.settings)
+    said = [roles, *info.notes, f"set to: {settings}" if settings else ""]
+    return [*filter(None, said), *map(str, measured.reading.notes)]
+
+
+def _quantity(quantity: Quantity | None) -> dict[str, float] | None:
+    if quantity is None or not _is_known(quantity):
+        return None
+    return {"value": quantity.value, "u": quantity.u}
+
+
+def _is_known(quantity: Quantity) -> bool:
+    return math.isfinite(quantity.value) and math.isfinite(quantity.u)
+
+
+def _number(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None

@@ -1,0 +1,155 @@
+"""From an address to a source, and what could be opened now.
+
+Nothing is opened here, and a driver is imported only when its kind of address is used: the
+sound library starts up on import, and nobody who reads a file should wait for it.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import threading
+from dataclasses import dataclass
+
+from instruments.options import positive_option, refuse_others, split_options
+from instruments.scope.visa import meant_as_resource
+from instruments.source import AddressError, Source, SourceRequest
+
+_SCHEME = re.compile(r"([a-z][a-z0-9+.-]+):(.*)", re.IGNORECASE | re.DOTALL)
+_SCOPES_S = 3.0
+"""Longest wait for the list of instruments."""
+
+
+@dataclass(frozen=True, slots=True)
+class Attached:
+    """What could be opened now.
+
+    Attributes
+    ----------
+    sources : tuple of (str, str)
+        Address and title of each; the virtual drive comes first.
+    hints : tuple of str
+        Sentences about what is there and cannot be used as it is.
+    """
+
+    sources: tuple[tuple[str, str], ...]
+    hints: tuple[str, ...] = ()
+
+
+def open_address(text: str, request: SourceRequest | None = None) -> Source:
+    """Return the source behind an address, not yet opened.
+
+    Parameters
+    ----------
+    text : str
+        ``sim:``, ``file:PATH`` or a bare path, ``sound:DEVICE``, ``visa:RESOURCE`` or ``pipe:``,
+        with options after ``?``.
+    request : SourceRequest or None
+        What else the user asks for.
+
+    Raises
+    ------
+    AddressError
+        When the address cannot be used as written.
+    """
+    request = request or SourceRequest()
+    text = text.strip()
+    if not text:
+        raise AddressError("no source is named; use sim:, sound: or a capture file")
+    if os.path.exists(text):
+        return _file(text, text, request)
+    if meant := meant_as_resource(text):
+        raise AddressError(f"address “{text}”: a scope's address begins with visa:; write {meant}")
+    found = _SCHEME.fullmatch(text)
+    if found is None:
+        return _file(text, text, request)
+    scheme, rest = found[1].lower(), found[2]
+    if scheme == "file":
+        return _file(text, rest, request)
+    if scheme == "sim":
+        return _sim(text, rest, request)
+    if scheme == "sound":
+        return _sound(text, rest, request)
+    if scheme == "visa":
+        return _visa(text, rest, request)
+    if scheme == "pipe":
+        return _pipe(text, rest, request)
+    raise AddressError(
+        f"address “{text}”: “{scheme}:” is not a kind of source; "
+        "use sim:, file:, sound:, visa: or pipe:"
+    )
+
+
+def attached_sources() -> Attached:
+    """Return what could be opened now, and what keeps something from being used.
+
+    May take three seconds; inputs and instruments that cannot be listed are none.
+    """
+    from instruments.scope.discover import find_scopes
+    from instruments.sound.source import sound_inputs
+
+    scopes: list[tuple[str, str]] = []
+    hints: list[str] = []
+
+    def find() -> None:
+        found = find_scopes(_SCOPES_S)
+        scopes.extend(found.scopes)
+        hints.extend(found.hints)
+
+    # Beside the listing of the inputs, which takes about as long.
+    finding = threading.Thread(target=find, name="scopes", daemon=True)
+    finding.start()
+    inputs = sound_inputs()
+    finding.join()
+    return Attached((("sim:", "Virtual drive"), *inputs, *scopes), tuple(hints))
+
+
+def _file(text: str, rest: str, request: SourceRequest) -> Source:
+    # A name with a question mark in it is a name, where there is such a file.
+    path, options = (rest, {}) if os.path.exists(rest) else split_options(text, rest)
+    if not path:
+        raise AddressError(f"address “{text}” names no file; write file:PATH")
+    refuse_others(text, options, ("rate", "full_scale_v"))
+    from instruments.file.source import FileSource
+
+    return FileSource(
+        path,
+        request,
+        address=text,
+        rate_hz=positive_option(text, options, "rate"),
+        full_scale_v=positive_option(text, options, "full_scale_v"),
+    )
+
+
+def _sim(text: str, rest: str, request: SourceRequest) -> Source:
+    body, options = split_options(text, rest if "?" in rest else f"?{rest}")
+    if body:
+        raise AddressError(f"address “{text}”: write sim:NAME=VALUE, as sim:offset_um=25")
+    from instruments.virtual.source import VirtualSource
+
+    return VirtualSource.from_options(text, options, request)
+
+
+def _sound(text: str, rest: str, request: SourceRequest) -> Source:
+    device, options = split_options(text, rest)
+    from instruments.sound.source import SoundSource
+
+    return SoundSource.from_options(text, device, options, request)
+
+
+def _visa(text: str, rest: str, request: SourceRequest) -> Source:
+    resource, options = split_options(text, rest)
+    from instruments.scope.source import ScopeSource
+
+    return ScopeSource.from_options(text, resource, options, request)
+
+
+def _pipe(text: str, rest: str, request: SourceRequest) -> Source:
+    body, options = split_options(text, rest)
+    if body:
+        raise AddressError(
+            f"address “{text}”: frames come on standard input; write pipe:?rate=…, nothing between"
+        )
+    from instruments.pipe import PipeSource
+
+    return PipeSource.from_options(text, options, request)

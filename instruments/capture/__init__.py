@@ -1,1 +1,0 @@
-"""Capture files: what their bytes say, and a recorder that writes them."""

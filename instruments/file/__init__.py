@@ -1,0 +1,1 @@
+"""Capture files: read as a source, and written."""

@@ -1,0 +1,199 @@
+"""Writes blocks to a float WAV that reads back with its roles and all that matters."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import numpy as np
+import soundfile
+
+from instruments.file.description import Description, describe
+from instruments.file.wav import make_plain, read_extent
+from instruments.source import Block, SourceInfo, SourceUnavailable
+
+_FULL_BYTES = 1 << 20
+"""A disk with less room than this is called full when a write fails."""
+_LONGEST_HOLE_S = 1.0
+"""Lost time is written as not-a-number samples, but no more of it than this."""
+
+
+def check_place(path: Path, *, overwrite: bool) -> None:
+    """Refuse a name under which nothing can be recorded.
+
+    Raises
+    ------
+    SourceUnavailable
+        When it does not end in ``.wav``, its folder is not there, or it is taken.
+    """
+    if path.suffix.lower() != ".wav":
+        raise SourceUnavailable(f"recording “{path}”: the name must end in .wav; add it")
+    if not path.parent.is_dir():
+        raise SourceUnavailable(f"recording “{path}”: its folder is not there; make it first")
+    if path.is_dir() or (path.exists() and not overwrite):
+        raise SourceUnavailable(f"recording “{path}” is there already; name another file")
+
+
+class CaptureWriter:
+    """Records blocks as float32 WAV, as RF64 when it grows beyond 4 GiB.
+
+    The file appears under its name only once it is whole, on :meth:`close`. As a context
+    manager it closes at the end, and leaves nothing behind when an exception passes through.
+
+    Lost frames are written as not-a-number samples, up to one second of them: the turns that
+    they touch then cannot be taken for measured ones.
+
+    Parameters
+    ----------
+    path : pathlib.Path or str
+        Ends in ``.wav``.
+    info : SourceInfo
+        Of the open source whose blocks follow.
+    overwrite : bool
+        Whether a file of that name may be replaced.
+
+    Raises
+    ------
+    SourceUnavailable
+        When the file may not be written there.
+    """
+
+    def __init__(self, path: Path | str, info: SourceInfo, *, overwrite: bool = False) -> None:
+        self._path = Path(path)
+        self._info = info
+        self._overwrite = overwrite
+        self._frames = 0
+        self._next_index: int | None = None
+        check_place(self._path, overwrite=overwrite)
+        self._part = self._path.with_name(f"{self._path.name}.{os.getpid()}.part")
+        try:
+            self._file: soundfile.SoundFile | None = soundfile.SoundFile(
+                str(self._part),
+                "w",
+                samplerate=round(info.sample_rate_hz),
+                channels=len(info.roles),
+                format="RF64",
+                subtype="FLOAT",
+            )
+        except soundfile.SoundFileError as fault:
+            raise self._error(fault) from None
+
+    @property
+    def frames(self) -> int:
+        """Frames written so far."""
+        return self._frames
+
+    def write(self, block: Block) -> None:
+        """Add a block.
+
+        Raises
+        ------
+        SourceUnavailable
+            When the disk is full, or the file cannot be written; nothing is left behind then.
+        """
+        if self._file is None:
+            raise SourceUnavailable(f"recording “{self._path}” is closed; begin another")
+        try:
+            if self._next_index is None:
+                self._file.comment = describe(self._description(block))
+            else:
+                self._write_hole(self._file, block)
+            self._file.write(block.samples_v)
+        except (soundfile.SoundFileError, OSError) as fault:
+            self.abandon()
+            raise self._error(fault) from None
+        self._frames += len(block.samples_v)
+        self._next_index = block.first_index + len(block.samples_v)
+
+    def close(self) -> None:
+        """Finish the file and give it its name; does nothing when that is done.
+
+        Raises
+        ------
+        SourceUnavailable
+            When nothing was recorded, or the file cannot be finished; nothing is left then.
+        """
+        if self._file is None:
+            return
+        try:
+            self._file.close()
+            self._file = None
+            if not self._frames:
+                raise SourceUnavailable(
+                    f"recording “{self._path}”: no samples came, so there is no file; "
+                    "check the source"
+                )
+            self._finish()
+            check_place(self._path, overwrite=self._overwrite)
+            self._part.replace(self._path)
+        except (soundfile.SoundFileError, OSError) as fault:
+            raise self._error(fault) from None
+        finally:
+            self._part.unlink(missing_ok=True)
+
+    def abandon(self) -> None:
+        """Leave off and remove what was written; does nothing after :meth:`close`."""
+        if self._file is None:
+            return
+        with contextlib.suppress(soundfile.SoundFileError):
+            self._file.close()
+        self._file = None
+        self._part.unlink(missing_ok=True)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if kind is None:
+            self.close()
+        else:
+            self.abandon()
+
+    def _description(self, first: Block) -> Description:
+        info = self._info
+        return Description(
+            roles=info.roles,
+            virtual=info.virtual,
+            uncalibrated=first.uncalibrated,
+            rate_hz=info.sample_rate_hz,
+            bandwidth_hz=info.bandwidth_hz,
+            low_corner_hz=info.low_corner_hz,
+            full_scale_v=info.full_scale_v,
+        )
+
+    def _write_hole(self, file: soundfile.SoundFile, block: Block) -> None:
+        lost = block.first_index - (self._next_index or 0)
+        if lost <= 0 and not block.gap_before:
+            return
+        # A break of unknown length is one frame: enough to spoil the turn that it is in.
+        most = max(1, round(_LONGEST_HOLE_S * self._info.sample_rate_hz))
+        frames = min(max(lost, 1), most)
+        file.write(np.full((frames, len(self._info.roles)), np.nan, np.float32))
+        self._frames += frames
+
+    def _finish(self) -> None:
+        size = self._part.stat().st_size
+        with self._part.open("r+b") as stream:
+            extent = read_extent(stream, size)
+            if extent.frames != self._frames or extent.patches:
+                raise OSError("not all of it was written")
+            make_plain(stream, extent.data_at, size)
+
+    def _error(self, fault: Exception) -> SourceUnavailable:
+        if shutil.disk_usage(self._path.parent).free < _FULL_BYTES:
+            return SourceUnavailable(
+                f"recording “{self._path}”: the disk is full; make room and record again"
+            )
+        reason = str(fault).rpartition(": ")[2].rstrip(".")
+        return SourceUnavailable(
+            f"recording “{self._path}” cannot be written ({reason}); choose another place"
+        )

@@ -1,0 +1,1 @@
+"""A sound input as a source, by way of PortAudio."""

@@ -1,0 +1,403 @@
+"""What the sound server does with a capture, where ``pactl`` can tell.
+
+A server may resample, mute or attenuate a capture, and hand it another input, with no word to
+the capturing program. Threads: *soundcard-watch* asks once a second; ``moved_to`` is its to write.
+
+PortAudio's devices and streams, by way of sounddevice.
+
+Importing sounddevice initialises PortAudio, hence only on use. PortAudio learns of new devices
+only when it is initialised again, which silently stops every open stream: so that is done only
+with none open. One lock guards all calls but those of PortAudio's own thread.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import shutil
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from instruments.source import SourceUnavailable
+
+_ASK_S = 1.5  # pactl answers in milliseconds, or the server hangs
+
+
+@dataclass(frozen=True, slots=True)
+class ServerInput:
+    """The input that the server feeds a capture from.
+
+    Attributes
+    ----------
+    capture : int
+        The server's number for the capture.
+    name : str
+        The input's name.
+    channels : int
+        Channels that it has; the server makes up any more that are asked for.
+    rate_hz : int
+        Its own rate; the server resamples to any other.
+    muted : bool
+        The server passes silence.
+    volume : float
+        Least volume of a channel: 1 where samples pass unchanged.
+    """
+
+    capture: int
+    name: str
+    channels: int
+    rate_hz: int
+    muted: bool
+    volume: float
+
+
+def _ask(what: str) -> list[dict[str, Any]]:
+    """Return the server's list of `what`, empty when it cannot be had."""
+    tool = shutil.which("pactl")
+    if tool is None:
+        return []
+    try:
+        answer = subprocess.run(
+            [tool, "-f", "json", "list", what],
+            env={**os.environ, "LC_ALL": "C"},  # a decimal comma would break the JSON
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            timeout=_ASK_S,
+            check=True,
+        )
+        found = json.loads(answer.stdout)
+    except (OSError, subprocess.SubprocessError, ValueError):
+        return []
+    return [item for item in found if isinstance(item, dict)] if isinstance(found, list) else []
+
+
+def _volumes(item: dict[str, Any]) -> float:
+    return min((one["value"] / 65536 for one in item["volume"].values()), default=1.0)
+
+
+def server_input(capture: int | None = None) -> ServerInput | None:
+    """Return what feeds this process's capture, None when there is no telling.
+
+    Parameters
+    ----------
+    capture : int or None
+        The server's number for the capture; None for this process's newest.
+    """
+    pid = str(os.getpid())
+    try:
+        ours = {
+            item["index"]: item
+            for item in _ask("source-outputs")
+            if item["properties"].get("application.process.id") == pid
+        }
+        number = max(ours, default=None) if capture is None else capture
+        if number is None or number not in ours:
+            return None
+        output = ours[number]
+        for item in _ask("sources"):
+            if item["index"] == output["source"]:
+                _, channels, rate = item["sample_specification"].split()
+                return ServerInput(
+                    capture=number,
+                    name=item["name"],
+                    channels=int(channels.removesuffix("ch")),
+                    rate_hz=int(rate.removesuffix("Hz")),
+                    muted=item["mute"] or output["mute"],
+                    volume=min(_volumes(item), _volumes(output)),
+                )
+    except (KeyError, TypeError, ValueError, AttributeError):
+        return None  # another server's dialect: nothing is known
+    return None
+
+
+class Watch:
+    """Looks once a second whether the server still feeds the capture from the same input."""
+
+    def __init__(self, first: ServerInput, interval_s: float = 1.0) -> None:
+        self._first = first
+        self._interval_s = interval_s
+        self._stop = threading.Event()
+        self.moved_to: str | None = None
+        """Name of the other input, once the capture was moved."""
+        self._thread = threading.Thread(target=self._run, name="soundcard-watch", daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        while not self._stop.wait(self._interval_s):
+            now = server_input(self._first.capture)
+            if now is not None and now.name != self._first.name:
+                self.moved_to = now.name
+                return
+
+    def stop(self) -> None:
+        """End the thread; it is gone within the time that ``pactl`` is given."""
+        self._stop.set()
+
+
+_USUAL_RATES_HZ = (192_000, 96_000, 48_000)
+
+
+@dataclass(frozen=True, slots=True)
+class Device:
+    """A sound device with at least one input channel."""
+
+    number: int
+    name: str
+    host_api: str
+    inputs: int
+    default_rate_hz: int
+
+    @property
+    def full_name(self) -> str:
+        """The name with its host interface, which tells namesakes apart."""
+        return f"{self.name}, {self.host_api}"
+
+    @property
+    def maybe_served(self) -> bool:
+        """Whether a sound server may stand between the device and the program."""
+        return self.host_api == "ALSA" and "(hw:" not in self.name
+
+
+@dataclass(frozen=True, slots=True)
+class Devices:
+    """What is attached: the inputs, the default's number and the names of mere outputs."""
+
+    inputs: tuple[Device, ...]
+    default: int | None
+    outputs: tuple[str, ...]
+
+
+@contextlib.contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep the sound libraries' own diagnostics off standard error: the errors raised say it."""
+    try:
+        kept = os.dup(2)
+    except OSError:  # a windowed program may have no standard error
+        yield
+        return
+    sys.stderr.flush()
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, 2)
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
+        os.close(nowhere)
+
+
+class PortAudio:
+    """The process's one PortAudio.
+
+    Parameters
+    ----------
+    module : module or None
+        What stands in for sounddevice.
+    """
+
+    def __init__(self, module: Any = None) -> None:
+        self._module = module
+        self._lock = threading.Lock()
+        self._streams = 0  # open streams; written under the lock
+
+    def devices(self) -> Devices:
+        """Look for devices, anew where no stream is open.
+
+        Raises
+        ------
+        SourceUnavailable
+            When PortAudio is missing or fails.
+        """
+        with self._lock:
+            fresh = "sounddevice" not in sys.modules
+            sd = self._load()
+            try:
+                if not fresh and self._streams == 0:
+                    _rescan(sd)
+                return _list(sd)
+            except sd.PortAudioError as error:
+                raise SourceUnavailable(
+                    f"sound inputs: PortAudio cannot list them ({_words(error)}); "
+                    "check that the sound system runs"
+                ) from error
+
+    def _load(self) -> Any:
+        return self._module or _sounddevice()
+
+    def accepts(self, device: Device, channels: int, rate_hz: int) -> bool:
+        """Tell whether `device` takes float32 input of so many channels at `rate_hz`."""
+        with self._lock, _quiet():
+            sd = self._load()
+            try:
+                sd.check_input_settings(
+                    device=device.number, channels=channels, dtype="float32", samplerate=rate_hz
+                )
+            except sd.PortAudioError:
+                return False
+            return True
+
+    def choose_rate(self, device: Device, channels: int, asked_hz: int | None) -> int:
+        """Return the rate asked for, or the highest usual one that `device` takes.
+
+        Raises
+        ------
+        SourceUnavailable
+            When the device refuses.
+        """
+        if asked_hz is not None and self.accepts(device, channels, asked_hz):
+            return asked_hz
+        candidates = dict.fromkeys((*_USUAL_RATES_HZ, device.default_rate_hz))
+        taken = next((rate for rate in candidates if self.accepts(device, channels, rate)), None)
+        if asked_hz is None and taken is not None:
+            return taken
+        asked = "every usual rate" if asked_hz is None else f"{asked_hz} frames a second"
+        mend = f"use rate={taken}" if taken else "check that no other program holds it"
+        raise SourceUnavailable(f"sound input “{device.name}”: it refuses {asked}; {mend}")
+
+    def start(self, device: Device, **settings: Any) -> Any:
+        """Open and start an input stream; `settings` are those of ``sounddevice.InputStream``.
+
+        Raises
+        ------
+        SourceUnavailable
+            When the device refuses.
+        """
+        with self._lock, _quiet():
+            sd = self._load()
+            stream = None
+            try:
+                stream = sd.InputStream(device=device.number, dtype="float32", **settings)
+                stream.start()
+            except sd.PortAudioError as error:
+                if stream is not None:
+                    stream.close(ignore_errors=True)
+                raise SourceUnavailable(
+                    f"sound input “{device.name}”: it cannot be started ({_words(error)}); check "
+                    "that it is plugged in and that no other program holds it"
+                ) from error
+            self._streams += 1
+            return stream
+
+    def close(self, stream: Any, patience_s: float) -> None:
+        """Close a stream, leaving it to a thread of its own when that takes too long."""
+
+        def work() -> None:
+            with self._lock, _quiet():
+                stream.abort(ignore_errors=True)
+                stream.close(ignore_errors=True)
+                self._streams -= 1
+
+        closer = threading.Thread(target=work, name="soundcard-close", daemon=True)
+        closer.start()
+        closer.join(patience_s)
+
+
+def _sounddevice() -> Any:
+    try:
+        import sounddevice
+    except ImportError:
+        raise SourceUnavailable(
+            "sound input: the Python package sounddevice is missing; "
+            "install it with “pip install sounddevice”"
+        ) from None
+    except OSError:
+        raise SourceUnavailable(
+            "sound input: the PortAudio library is missing; install it "
+            "(Debian and Ubuntu: “apt install libportaudio2”)"
+        ) from None
+    except Exception as error:  # PortAudio's own, whose class went with the failed import
+        raise SourceUnavailable(
+            f"sound input: PortAudio does not start ({_words(error)}); "
+            "check that the sound system runs"
+        ) from error
+    return sounddevice
+
+
+def _rescan(sd: Any) -> None:
+    # sounddevice has no public call for this; its manual names these two.
+    if sd._initialized:  # noqa: SLF001 - a rescan that failed half way left it at zero
+        sd._terminate()  # noqa: SLF001
+    sd._initialize()  # noqa: SLF001
+
+
+def _list(sd: Any) -> Devices:
+    interfaces = [item["name"] for item in sd.query_hostapis()]
+    inputs: list[Device] = []
+    outputs: list[str] = []
+    for number, item in enumerate(sd.query_devices()):
+        if item["max_input_channels"] > 0:
+            inputs.append(
+                Device(
+                    number=number,
+                    name=item["name"],
+                    host_api=interfaces[item["hostapi"]],
+                    inputs=item["max_input_channels"],
+                    default_rate_hz=round(item["default_samplerate"]),
+                )
+            )
+        else:
+            outputs.append(item["name"])
+    default = sd.default.device[0]
+    return Devices(tuple(inputs), default if default >= 0 else None, tuple(outputs))
+
+
+def _words(error: Exception) -> str:
+    """Return PortAudio's words for an error, on one line."""
+    return " ".join(str(error).split()) or type(error).__name__
+
+
+def find_device(devices: Devices, wanted: str) -> Device:
+    """Return the input that `wanted` names: a number, a name or part of one, or "" (default).
+
+    Raises
+    ------
+    SourceUnavailable
+        When there is none, or more than one.
+    """
+    if not devices.inputs:
+        raise SourceUnavailable(
+            "sound input: there is none; plug one in, and check that the sound server runs "
+            "(on Linux it also takes the ALSA plug-ins: “apt install libasound2-plugins”)"
+        )
+    known = "; ".join(f"{device.number} is “{device.full_name}”" for device in devices.inputs)
+    if not wanted:
+        matches = [one for one in devices.inputs if one.number == devices.default]
+    elif wanted.isdecimal():
+        matches = [one for one in devices.inputs if one.number == int(wanted)]
+    else:
+        matches = _by_name(devices, wanted.casefold())
+    if len(matches) == 1:
+        return matches[0]
+    if matches:
+        raise SourceUnavailable(
+            f"sound input “{wanted}”: several have that in their name; "
+            f"type more of it, or a number: {known}"
+        )
+    if wanted and any(wanted.casefold() in name.casefold() for name in devices.outputs):
+        raise SourceUnavailable(
+            f"sound input “{wanted}”: that device has no input; choose one that has: {known}"
+        )
+    what = f"sound input “{wanted}”: it is not there" if wanted else "sound input: no default"
+    raise SourceUnavailable(f"{what}; plug it in, or choose one that is: {known}")
+
+
+def _by_name(devices: Devices, wanted: str) -> list[Device]:
+    """Narrow the inputs down by name until one test has a single answer."""
+    tests: tuple[Callable[[Device], bool], ...] = (
+        lambda device: device.full_name.casefold() == wanted,
+        lambda device: device.name.casefold() == wanted,
+        lambda device: wanted in device.full_name.casefold(),
+    )
+    usual = next((one.host_api for one in devices.inputs if one.number == devices.default), None)
+    for test in tests:
+        matches = [device for device in devices.inputs if test(device)]
+        if len(matches) > 1:  # one card under several host interfaces: take the default's
+            matches = [one for one in matches if one.host_api == usual] or matches
+        if matches:
+            return matches
+    return []

@@ -1,0 +1,262 @@
+"""A sound input as a source, by way of PortAudio.
+
+Threads: the reader's opens and reads; any may close. The capture beneath has PortAudio's thread,
+and one that watches the sound server.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping
+
+from instruments.sound.capture import Capture, Timing
+from instruments.sound.options import Columns, SoundOptions, choose_columns, read_options
+from instruments.sound.portaudio import (
+    Device,
+    PortAudio,
+    ServerInput,
+    Watch,
+    find_device,
+    server_input,
+)
+from instruments.source import (
+    Block,
+    SourceInfo,
+    SourceRequest,
+    SourceUnavailable,
+)
+
+# Anti-alias filters of audio converters pass about so much of the rate (common practice).
+_PASSED = 0.45
+
+_PORTAUDIO = PortAudio()
+
+
+class SoundSource:
+    """A sound input as a source of blocks.
+
+    Once opened it holds on to the input that it found: when that goes away, opening again takes
+    up the same one, and no other in its place.
+
+    Parameters
+    ----------
+    device : str
+        Number, name or part of a name; empty for the default input.
+    options : SoundOptions
+        Rate, roles, volts at full scale and low corner.
+    name : str or None
+        The address as the user typed it.
+    timing : Timing
+        Times of the capture.
+    portaudio : PortAudio
+        Where devices and streams come from.
+    """
+
+    def __init__(
+        self,
+        device: str = "",
+        options: SoundOptions | None = None,
+        name: str | None = None,
+        timing: Timing | None = None,
+        portaudio: PortAudio = _PORTAUDIO,
+    ) -> None:
+        self._wanted = device
+        self._options = options or SoundOptions()
+        self._timing = timing or Timing()
+        self._portaudio = portaudio
+        self._device: Device | None = None  # as first found
+        self._server_name: str | None = None  # the server's input, as first found
+        self._capture: Capture | None = None
+        self._closes = 0  # how often it was closed
+        self._swap = threading.Lock()  # guards both
+        self._name = f"sound:{device}" if name is None else name
+        rate_hz = float(self._options.rate_hz or 0)
+        self._info = SourceInfo(
+            name=self._name,
+            roles=tuple(role for role in self._options.roles or () if role is not None),
+            roles_from="given" if self._options.roles else "default",
+            sample_rate_hz=rate_hz,
+            bandwidth_hz=_PASSED * rate_hz,
+            low_corner_hz=self._options.low_corner_hz,
+            live=True,
+            full_scale_v=self._options.full_scale_v,
+        )
+
+    @classmethod
+    def from_options(
+        cls, text: str, device: str, options: Mapping[str, str], request: SourceRequest
+    ) -> SoundSource:
+        """Make a source from the parts of an address ``sound:DEVICE?option=text&…``.
+
+        Parameters
+        ----------
+        text : str
+            The whole address.
+        device : str
+            What stands before the question mark.
+        options : mapping of str to str
+            ``rate``, ``roles``, ``full_scale_v``, ``low_corner_hz``.
+        request : SourceRequest
+            What else the user asks for.
+
+        Raises
+        ------
+        AddressError
+            When an option cannot be used as written.
+        """
+        return cls(device.strip(), read_options(text, options, request), text)
+
+    @property
+    def info(self) -> SourceInfo:
+        """What is known of the source; complete after :meth:`open`."""
+        return self._info
+
+    def open(self) -> None:
+        """Find the input and start capturing.
+
+        Raises
+        ------
+        SourceUnavailable
+            When PortAudio or the input is not there, or refuses what was asked.
+        """
+        self.close()
+        closes = self._closes
+        device = self._find()
+        what = f"sound input “{device.name}”"
+        columns = choose_columns(self._options.roles, device.inputs, what)
+        rate_hz = self._portaudio.choose_rate(device, len(columns), self._options.rate_hz)
+        capture = self._start(device, rate_hz, columns)
+        try:
+            server = self._ask_server(device)
+            if server is not None and server.channels < len(columns):
+                # The server would make up the missing channel out of the others.
+                columns = choose_columns(
+                    self._options.roles, server.channels, f"sound input “{server.name}”"
+                )
+                capture.close()
+                capture = self._start(device, rate_hz, columns)
+                server = self._ask_server(device)
+        except SourceUnavailable:
+            capture.close()
+            raise
+        if server is not None:
+            self._server_name = server.name
+            capture.watch(Watch(server))
+        self._device = device
+        self._info = self._describe(columns, rate_hz, server)
+        with self._swap:
+            if self._closes == closes:
+                self._capture = capture
+        if self._capture is not capture:
+            capture.close()
+
+    def read(self, timeout_s: float) -> Block:
+        """Return the next block, waiting for it no longer than `timeout_s`.
+
+        Raises
+        ------
+        SourceTimeout
+            When none came in time.
+        SourceLost
+            When the input went away, or was closed meanwhile.
+        SourceUnavailable
+            When it is not open.
+        """
+        capture = self._capture
+        if capture is None:
+            raise SourceUnavailable(f"{self._name}: it is not open; open it before reading")
+        return capture.read(timeout_s)
+
+    def close(self) -> None:
+        """Let go of the input; from any thread, any number of times, within two seconds."""
+        with self._swap:
+            capture, self._capture = self._capture, None
+            self._closes += 1
+        if capture is not None:
+            capture.close()
+
+    def _find(self) -> Device:
+        devices = self._portaudio.devices()
+        if self._device is None:
+            return find_device(devices, self._wanted)
+        # Numbers and the default change as devices come and go: hold on to the name.
+        for device in devices.inputs:
+            if device.full_name == self._device.full_name:
+                return device
+        raise SourceUnavailable(
+            f"sound input “{self._device.name}”: it is not there; plug it in again, "
+            "or choose another input"
+        )
+
+    def _start(self, device: Device, rate_hz: int, columns: Columns) -> Capture:
+        return Capture(
+            self._portaudio, device, rate_hz, columns, self._options.full_scale_v, self._timing
+        )
+
+    def _ask_server(self, device: Device) -> ServerInput | None:
+        """Return the server's input behind the capture, insisting on the one first found."""
+        if not device.maybe_served:
+            return None
+        server = server_input()
+        if server is not None and self._server_name not in (None, server.name):
+            raise SourceUnavailable(
+                f"sound input “{self._server_name}”: it is not there and the sound server gives "
+                f"“{server.name}” in its place; plug it in again, or choose the source anew"
+            )
+        return server
+
+    def _describe(self, columns: Columns, rate_hz: int, server: ServerInput | None) -> SourceInfo:
+        options = self._options
+        arrives_hz = rate_hz if server is None else min(rate_hz, server.rate_hz)
+        return SourceInfo(
+            name=self._name,
+            roles=tuple(role for role in columns if role is not None),
+            roles_from="default" if options.roles is None else "given",
+            sample_rate_hz=float(rate_hz),
+            bandwidth_hz=_PASSED * arrives_hz,
+            low_corner_hz=options.low_corner_hz,
+            live=True,
+            full_scale_v=options.full_scale_v,
+            notes=tuple(_notes(options, rate_hz, server)),
+        )
+
+
+def _notes(options: SoundOptions, rate_hz: int, server: ServerInput | None) -> list[str]:
+    notes: list[str] = []
+    if options.full_scale_v is None:
+        notes.append(
+            "The volts are relative to the sound input's full scale; "
+            "give full_scale_v, the volts at which it clips, for true heights."
+        )
+    if server is None:
+        return notes
+    if server.rate_hz < rate_hz:
+        notes.append(
+            f"The sound server takes “{server.name}” at {server.rate_hz} frames a second and "
+            f"makes up the rest; nothing above {_PASSED * server.rate_hz / 1000:.4g} kHz arrives."
+        )
+    if server.muted:
+        notes.append(f"The sound server mutes “{server.name}”; unmute it in the sound settings.")
+    if abs(server.volume - 1) > 0.005:
+        notes.append(
+            f"The sound server scales “{server.name}” to {100 * server.volume:.0f} % volume; "
+            "set it to 100 % for true volts."
+        )
+    return notes
+
+
+def sound_inputs() -> list[tuple[str, str]]:
+    """Return the address and a title of each sound input; empty without PortAudio.
+
+    It may take a second: call it from a worker.
+    """
+    try:
+        devices = _PORTAUDIO.devices()
+    except SourceUnavailable:
+        return []
+    listed: list[tuple[str, str]] = []
+    for device in devices.inputs:
+        channels = "1 channel" if device.inputs == 1 else f"{device.inputs} channels"
+        default = ", default" if device.number == devices.default else ""
+        listed.append((f"sound:{device.full_name}", f"{device.full_name} ({channels}{default})"))
+    return listed

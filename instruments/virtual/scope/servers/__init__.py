@@ -1,1 +1,0 @@
-"""The virtual scope behind TCP: bare, VXI-11 and HiSLIP."""

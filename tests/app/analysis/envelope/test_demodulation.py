@@ -1,0 +1,135 @@
+"""The envelope of raw samples, held against scipy's and against the signal's own formula."""
+
+import numpy as np
+import pytest
+from scipy.signal import hilbert
+
+from app.analysis.envelope.carrier import Columns, Demodulator
+from app.analysis.envelope.series import EnvelopeSeries
+from tests.app.analysis.running import analyse, measured
+from tests.synthesis import Signal, make
+
+RATE_HZ, CARRIER_HZ = 400e3, 97e3
+
+
+def envelope_of(samples, names, chunk=50_000, first=0, carrier_hz=CARRIER_HZ):
+    columns = Columns(**{name: place for place, name in enumerate(names)})
+    demodulator = Demodulator(columns, len(names), RATE_HZ, carrier_hz)
+    series = EnvelopeSeries(demodulator.frames_a_cell)
+    samples = np.ascontiguousarray(samples, dtype=np.float32)
+    for start in range(0, len(samples), chunk):
+        for cells in demodulator.push(samples[start : start + chunk], first + start):
+            series.append(cells)
+    for cells in demodulator.flush():
+        series.append(cells)
+    return demodulator, series
+
+
+def at_cells(values, series, first=0):
+    """Return the mean of a sampled truth over each cell."""
+    size = series.frames_a_cell
+    starts = (np.arange(series.first, series.end)) * size - first
+    return np.array([values[start : start + size].mean() for start in starts])
+
+
+@pytest.mark.parametrize("geometry", ["two-band", "boundary", "bell", "alternating"])
+def test_the_envelope_is_that_of_the_formula(geometry):
+    made = make(Signal(geometry=geometry, rate_hz=RATE_HZ, carrier_hz=CARRIER_HZ, turns=1.5))
+    _, series = envelope_of(made.columns("plus", "minus"), ("plus", "minus"))
+    truth = at_cells(made.envelope_v, series)
+    steady = np.abs(np.gradient(truth)) < 0.01
+    assert np.abs(series.amplitude_v - truth)[steady].max() < 0.002
+
+
+def test_the_envelope_is_that_of_scipy_hilbert():
+    made = make(Signal(rate_hz=RATE_HZ, carrier_hz=CARRIER_HZ, turns=1.5, snr_db=40))
+    differential = made.plus_v - made.minus_v
+    _, series = envelope_of(differential[:, None], ("differential",))
+    # scipy.signal.hilbert: the analytic signal's size, independent of ours.
+    theirs = at_cells(np.abs(hilbert(differential)), series)
+    inside = slice(20, -20)
+    assert np.abs(series.amplitude_v - theirs)[inside].max() < 0.01
+    lobes = theirs > 0.1
+    assert np.abs(series.amplitude_v - theirs)[lobes].mean() < 0.001
+
+
+@pytest.mark.parametrize("off", [-0.03, -0.01, 0.01, 0.03])
+def test_a_carrier_a_few_per_cent_off_is_followed_and_its_loss_made_good(off):
+    time = np.arange(80_000) / RATE_HZ
+    wave = 0.5 * np.sin(2.0 * np.pi * CARRIER_HZ * time)
+    _, series = envelope_of(wave[:, None], ("differential",), carrier_hz=CARRIER_HZ * (1.0 + off))
+    inside = slice(20, -20)
+    assert np.abs(series.amplitude_v[inside] - 0.5).max() < 0.005
+    assert np.abs(series.carrier_hz[inside] - CARRIER_HZ).max() < 5.0
+
+
+def test_chunks_of_any_size_give_the_same_cells():
+    made = make(Signal(rate_hz=RATE_HZ, carrier_hz=CARRIER_HZ, turns=0.6, snr_db=20))
+    samples = made.columns("plus", "minus")
+    _, whole = envelope_of(samples, ("plus", "minus"), chunk=10**9)
+    for chunk in (61, 1000, 4096):
+        _, series = envelope_of(samples, ("plus", "minus"), chunk=chunk)
+        assert (series.first, series.end) == (whole.first, whole.end)
+        assert np.allclose(series.amplitude_v, whole.amplitude_v, atol=0.004)
+
+
+def test_where_the_frames_begin_does_not_matter():
+    made = make(Signal(rate_hz=RATE_HZ, carrier_hz=CARRIER_HZ, turns=0.6))
+    samples = made.columns("plus", "minus")
+    for first in (1, 12_345):
+        _, series = envelope_of(samples, ("plus", "minus"), first=first)
+        truth = at_cells(made.envelope_v, series, first)
+        assert np.abs(series.amplitude_v - truth).max() < 0.01
+
+
+@pytest.mark.parametrize("snr_db", [0.0, 10.0, 30.0])
+def test_the_power_is_free_of_the_noise_and_sigma_is_its_scatter(snr_db):
+    frames = 400_000
+    rng = np.random.default_rng(3)
+    sigma = 0.5 / np.sqrt(2.0) * 10.0 ** (-snr_db / 20.0)
+    time = np.arange(frames) / RATE_HZ
+    wave = 0.5 * np.sin(2.0 * np.pi * CARRIER_HZ * time) + sigma * rng.standard_normal(frames)
+    demodulator, series = envelope_of(wave[:, None], ("differential",))
+    cells = series.power_v2.size
+    assert demodulator.noise_v2 == pytest.approx(sigma**2, rel=0.1)
+    scatter = float(np.std(series.power_v2))
+    assert abs(series.power_v2.mean() - 0.25) < 4.0 * scatter / np.sqrt(cells)
+    # Kay (from memory): var(A) >= 2 sigma^2 / N for a known frequency; the scatter of a cell.
+    bound = sigma * np.sqrt(2.0 / series.frames_a_cell)
+    assert series.sigma_v.mean() == pytest.approx(bound, rel=0.1)
+    assert np.std(series.amplitude_v) == pytest.approx(bound, rel=0.15)
+
+
+def test_of_noise_alone_little_is_left():
+    # The local carrier follows the noise a little: what is left must be less than half of it.
+    noise = 0.1 * np.random.default_rng(4).standard_normal((400_000, 1))
+    _, series = envelope_of(noise, ("differential",))
+    both_quadratures = 4.0 * 0.1**2 / series.frames_a_cell
+    assert abs(series.power_v2.mean()) < 0.5 * both_quadratures
+
+
+def test_plus_minus_and_differential_say_the_same():
+    made = make(Signal(rate_hz=RATE_HZ, carrier_hz=CARRIER_HZ, turns=4.4, snr_db=30))
+    both = analyse(made.columns("plus", "minus", "index"), RATE_HZ)
+    swapped = analyse(made.columns("minus", "plus", "index"), RATE_HZ, ("plus", "minus", "index"))
+    one = analyse(made.columns("differential", "index"), RATE_HZ, ("differential", "index"))
+    for reading in (both, swapped, one):
+        assert reading.balance.value == pytest.approx(made.balance, abs=0.001)
+        assert reading.first_v.value == pytest.approx(made.tops_v[0], rel=0.003)
+
+
+@pytest.mark.parametrize("hum", [0.3, 1.0, 3.0])
+def test_hum_as_large_as_the_signal_and_a_mismatch_do_not_matter(hum):
+    signal = Signal(
+        rate_hz=RATE_HZ, carrier_hz=CARRIER_HZ, turns=4.4, snr_db=30, hum=hum, mismatch=0.05
+    )
+    reading, made = measured(signal)
+    assert reading.valid
+    assert reading.ratio.value == pytest.approx(made.ratio, abs=0.001 + 4.0 * made.bound(4))
+
+
+@pytest.mark.parametrize("snr_db", [0.0, 20.0, 40.0])
+def test_the_snr_is_told_as_it_is_defined(snr_db):
+    signal = Signal(rate_hz=RATE_HZ, carrier_hz=CARRIER_HZ, turns=4.4, snr_db=snr_db)
+    reading, _ = measured(signal)
+    assert reading.snr_db == pytest.approx(snr_db, abs=0.5)

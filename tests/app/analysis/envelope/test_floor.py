@@ -1,0 +1,91 @@
+"""What noise adds to pairs of extremes: the floor, and what is left of it on a carrier."""
+
+import numpy as np
+import pytest
+
+from app.analysis.envelope.peakdetect import Floor, floor_of
+
+SIGMA = 4.0
+"""Of each of the two channels, in codes."""
+# Mean range of n normal values in standard deviations (Tippett 1925, from memory), twice the mean
+# of the highest.
+TIPPETT = {100: 5.015, 500: 6.073, 1000: 6.483}
+
+
+def pairs_of(amplitudes, samples, seed=1, sigma=SIGMA):
+    """Half the difference of the extremes that pairs of two opposite phases show.
+
+    Every sample of a pair falls on a phase of its own, in each channel with its own noise.
+    """
+    random = np.random.default_rng(seed)
+    phase = np.arange(samples) * 2 * np.pi * 0.618034
+    shown = []
+    for amplitude in amplitudes:
+        carrier = 0.5 * amplitude * np.cos(phase + random.uniform(0, 7))
+        plus = carrier + sigma * random.standard_normal(samples)
+        minus = -carrier + sigma * random.standard_normal(samples)
+        shown.append(0.5 * (plus.max() - minus.min() - plus.min() + minus.max()))
+    return np.array(shown)
+
+
+def lobes(count, gap, low=0.7, turns=2.5):
+    """Envelope of a record in codes: lobes of 130 and `low` of it, with gaps between."""
+    place = np.arange(count) / count * 2 * turns
+    within = (place % 1.0 - 0.5) / (1.0 - gap)
+    height = np.where(place.astype(int) % 2, low, 1.0) * 130.0
+    return np.where(np.abs(within) < 0.5, height * np.cos(np.pi * within), 0.0)
+
+
+@pytest.mark.parametrize("samples", TIPPETT)
+def test_floor_of_noise_alone(samples):
+    floor = floor_of(pairs_of(np.zeros(1200), samples))
+    assert floor.height_v == pytest.approx(SIGMA * TIPPETT[samples], rel=0.02)
+    # Half or twice as many samples change what is left on a carrier by less than 0.04.
+    assert floor.log2_samples == pytest.approx(np.log2(samples), abs=1.5)
+    assert floor.told
+
+
+@pytest.mark.parametrize("samples", [43, 405, 4050])
+@pytest.mark.parametrize("amplitude", [30.0, 130.0, 500.0])
+def test_a_carrier_is_found_beneath_its_noise(samples, amplitude):
+    shown = pairs_of(np.full(400, amplitude), samples)
+    floor = Floor(pairs_of(np.zeros(400), samples, seed=2).mean(), log2_samples=np.log2(samples))
+    # Noise adds 3 to 24 codes here: known to a tenth of one channel's standard deviation.
+    assert shown.mean() > amplitude + 3.0
+    assert floor.taken_from(shown.mean(keepdims=True))[0] == pytest.approx(amplitude, abs=0.4)
+
+
+@pytest.mark.parametrize("samples", [43, 405, 4050])
+@pytest.mark.parametrize("gap", [0.0, 0.2])
+def test_lobes_of_a_record_keep_their_ratio(samples, gap):
+    truth = lobes(600, gap)
+    shown = pairs_of(truth, samples)
+    found = floor_of(shown).taken_from(shown)
+    high, low = truth > 125.0, (truth > 85.0) & (lobes(600, gap, 0.0) == 0.0)
+    true = truth[low].mean() / truth[high].mean()
+    assert found[low].mean() / found[high].mean() == pytest.approx(true, abs=0.006)
+    assert shown[low].mean() / shown[high].mean() > true + 0.015
+
+
+def test_no_noise_no_floor():
+    truth = lobes(600, 0.2)
+    floor = floor_of(truth)
+    assert floor.height_v == 0.0
+    assert floor.u_v == 0.0
+    assert (floor.taken_from(truth) == truth).all()
+
+
+def test_groups_without_gaps_are_no_floor():
+    groups = np.where(np.arange(600) // 20 % 2 == 1, 130.0, 100.0)
+    shown = pairs_of(groups, 405)
+    # What noise adds cannot be told from them: 20 codes of 130.
+    assert not floor_of(shown).told
+    assert floor_of(groups) == Floor()
+
+
+def test_what_lies_below_the_floor_goes_on_straight():
+    floor = Floor(10.0)
+    below = floor.taken_from(np.array([4.0, 7.0, 10.0]))
+    assert below.tolist() == pytest.approx([-6.0, -3.0, 0.0])
+    far = floor.taken_from(np.array([1e4, 1e4 + 1.0]))
+    assert np.diff(far)[0] == pytest.approx(1.0)

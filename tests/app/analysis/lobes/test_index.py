@@ -1,0 +1,149 @@
+"""The index: any level, polarity, coupling and width; the leading edge, and nothing else."""
+
+import numpy as np
+import pytest
+from scipy.signal import butter, lfilter
+
+from app.analysis import messages
+from app.analysis.lobes.index import IndexDetector
+from app.analysis.results import Sign
+from tests.app.analysis.running import BRISK, RAW, analyse, measured
+from tests.synthesis import Signal, make
+
+RATE_HZ = 250e3
+SIGNAL = Signal(**BRISK, snr_db=30, turns=4.4)
+MADE = make(SIGNAL)
+NOISE = np.random.default_rng(5).standard_normal(len(MADE.turns))
+TIME = np.arange(len(MADE.turns)) / RATE_HZ
+
+
+def pulse(width, at=0.0):
+    return 5.0 * ((MADE.turns - at) % 1.0 < width)
+
+
+def high_passed(volts, corner_hz):
+    return lfilter(*butter(1, corner_hz, "high", fs=RATE_HZ), volts - volts[0])
+
+
+def with_index(volts):
+    samples = MADE.columns(*RAW)
+    samples[:, 2] = volts
+    return analyse(samples, RATE_HZ)
+
+
+USABLE = {
+    "high": pulse(0.02),
+    "low": 5.0 - pulse(0.02),
+    "a millivolt": 2e-4 * pulse(0.02),
+    "a millivolt in noise": 2e-4 * pulse(0.02) + 1e-4 * NOISE,
+    "offset far below": pulse(0.02) - 12.0,
+    "small on a large offset": 0.2 * pulse(0.02) + 100.0,
+    "AC-coupled at 5 Hz": high_passed(pulse(0.02), 5.0),
+    "AC-coupled at 5 Hz, low": high_passed(5.0 - pulse(0.02), 5.0),
+    "AC-coupled at 20 Hz": high_passed(pulse(0.02), 20.0),
+    "saturated": np.clip(pulse(0.02) - 2.5, -0.05, 0.05),
+    "in noise": pulse(0.02) + 0.5 * NOISE,
+    "in hum": pulse(0.02) + 1.5 * np.sin(2.0 * np.pi * 50.0 * TIME),
+    "with the carrier across": pulse(0.02) + (MADE.plus_v - MADE.minus_v),
+    "0.3 ms": pulse(0.0015),
+    "0.3 ms, low": 5.0 - pulse(0.0015),
+    "40 % of the turn": pulse(0.4),
+    "40 % of the turn, low": 5.0 - pulse(0.4),
+    "slow edges": np.convolve(pulse(0.02), np.ones(500) / 500.0, "same"),
+}
+
+
+@pytest.mark.parametrize("kind", USABLE)
+def test_an_index_of_any_kind_tells_the_sign(kind):
+    reading = with_index(USABLE[kind])
+    assert reading.valid
+    assert reading.sign is Sign.KNOWN
+    assert reading.balance.value == pytest.approx(MADE.balance, abs=0.002)
+    assert reading.speed_rpm.value == pytest.approx(300.0, rel=2e-4)
+
+
+def test_the_second_lobe_taller_turns_the_sign():
+    reading, made = measured(Signal(**BRISK, snr_db=30, turns=4.4, first_taller=False))
+    assert made.balance < 0.0
+    assert reading.balance.value == pytest.approx(made.balance, abs=0.002)
+    assert reading.first_v.value < reading.second_v.value
+
+
+def test_a_profile_may_swap_the_sides():
+    reading, made = measured(SIGNAL, first_lobe_outward=False)
+    assert reading.balance.value == pytest.approx(-made.balance, abs=0.002)
+    # The lobes stay in the order of the turn.
+    assert reading.first_v.value > reading.second_v.value
+
+
+@pytest.mark.parametrize("centre", [0.05, 0.2, 0.35, 0.45, 0.55, 0.7, 0.95])
+def test_the_sign_is_that_of_the_first_lobe_after_the_index(centre):
+    # Whichever lobe comes first after the index: the taller one, or that half a turn on.
+    reading, made = measured(Signal(**BRISK, snr_db=30, turns=4.4, centre=centre))
+    sign = 1.0 if centre < 0.5 else -1.0
+    assert reading.balance.value == pytest.approx(sign * made.balance, abs=0.002)
+
+
+SILENT = {
+    "flat": np.full(len(TIME), 3.3),
+    "noise alone": NOISE,
+    "hum alone": np.sin(2.0 * np.pi * 50.0 * TIME),
+}
+
+
+@pytest.mark.parametrize("kind", SILENT)
+def test_without_pulses_there_is_no_sign_but_a_reading(kind):
+    reading = with_index(SILENT[kind])
+    assert reading.valid
+    assert reading.sign is Sign.UNKNOWN
+    assert reading.balance.value == pytest.approx(abs(MADE.balance), abs=0.002)
+    assert messages.INDEX_SILENT in reading.notes
+    assert messages.SIGN_UNKNOWN in reading.notes
+
+
+def test_a_missing_pulse_costs_its_turns_only():
+    reading = with_index(np.where(np.floor(MADE.turns) == 2, 0.0, pulse(0.02)))
+    assert reading.sign is Sign.KNOWN
+    assert reading.balance.value == pytest.approx(MADE.balance, abs=0.002)
+    assert reading.speed_rpm.value == pytest.approx(300.0, rel=2e-4)
+
+
+@pytest.mark.parametrize("at", [0.1, 0.3, 0.5, 0.7, 0.9, 0.95])
+@pytest.mark.parametrize("every", [1, 10])
+def test_glitches_do_not_take_the_index_place(at, every):
+    glitch = (MADE.turns - at) % 1.0 < 0.0025
+    glitch &= np.floor(MADE.turns) % every == 1 % every
+    reading = with_index(np.where(glitch, 5.0, pulse(0.02)))
+    assert reading.sign is Sign.KNOWN
+    assert reading.balance.value == pytest.approx(MADE.balance, abs=0.002)
+    assert reading.speed_rpm.value == pytest.approx(300.0, rel=2e-4)
+
+
+def found_pulses(volts, chunk=20000):
+    detector = IndexDetector(RATE_HZ)
+    pulses = []
+    for start in range(0, len(volts), chunk):
+        pulses += detector.push(volts[start : start + chunk].astype(np.float32), start)
+    return [*pulses, *detector.flush()]
+
+
+@pytest.mark.parametrize("low", [False, True])
+@pytest.mark.parametrize("chunk", [777, 20000, 10**9])
+def test_the_leading_edge_is_the_beginning_of_the_shorter_state(low, chunk):
+    volts = 5.0 - pulse(0.02) if low else pulse(0.02)
+    pulses = found_pulses(volts, chunk)
+    whole = np.floor(MADE.turns)
+    truth = np.flatnonzero(np.diff(whole) > 0)
+    edges = [each.edge_frame for each in pulses]
+    assert len(edges) == len(truth)
+    # The crossing lies between the last sample before and the first one within the pulse.
+    assert np.all(np.abs(np.array(edges) - truth - 0.5) <= 0.5)
+    assert np.allclose([each.frames for each in pulses], 0.004 * RATE_HZ, rtol=0.0, atol=2.0)
+
+
+def test_a_slow_edge_is_placed_between_samples():
+    ramp = np.convolve(pulse(0.02), np.ones(101) / 101.0, "same")
+    truth = np.flatnonzero(np.diff(np.floor(MADE.turns)) > 0)
+    edges = [each.edge_frame for each in found_pulses(ramp)]
+    # The mean of 101 samples passes the middle where the step stood, to half a sample.
+    assert np.all(np.abs(np.array(edges) - truth - 0.5) <= 0.5)

@@ -1,0 +1,173 @@
+"""Which recording it is, and which patterns are none that can be read."""
+
+import numpy as np
+import pytest
+
+from app.analysis import messages
+from app.analysis.results import Geometry, Side, Sign
+from tests.app.analysis.running import BARE, BRISK, RAW, analyse, measured
+from tests.synthesis import Signal
+
+RATE_HZ, CARRIER_HZ = 250e3, 61e3
+ONE = ("differential", "index")
+QUARTER = 0.5 * np.pi
+
+
+def drawn(envelope, *, snr_db=35.0, turns=4.4, index=True):
+    """Return the reading of a pattern given by the (complex) envelope over the disk's angle."""
+    time = np.arange(round(turns * 0.2 * RATE_HZ)) / RATE_HZ
+    angle = 2.0 * np.pi * (5.0 * time - 0.1)
+    wave = np.real(envelope(angle) * np.exp(2j * np.pi * CARRIER_HZ * time))
+    sigma = 10.0 ** (-snr_db / 20.0) / np.sqrt(2.0)
+    signal = 0.4 * (wave + sigma * np.random.default_rng(1).standard_normal(len(time)))
+    pulse = np.where(angle / (2.0 * np.pi) % 1.0 < 0.02, 5.0, 0.0)
+    samples = np.stack([signal, pulse], axis=1)
+    if not index:
+        return analyse(samples[:, :1], RATE_HZ, ONE[:1])
+    return analyse(samples, RATE_HZ, ONE)
+
+
+def bell(angle, middle, width=0.3):
+    return np.exp(-0.5 * (np.angle(np.exp(1j * (angle - middle))) / width) ** 2)
+
+
+@pytest.mark.parametrize("names", [RAW, BARE], ids=["index", "no index"])
+@pytest.mark.parametrize("ratio", [1.0, 0.85, 0.7, 0.5, 0.3, 0.12])
+@pytest.mark.parametrize("geometry", ["two-band", "bell", "squared"])
+def test_two_bands_are_told_at_every_ratio(geometry, ratio, names):
+    signal = Signal(**BRISK, geometry=geometry, ratio=ratio, snr_db=35, turns=4.4)
+    reading, made = measured(signal, names)
+    assert reading.valid
+    assert reading.geometry is Geometry.TWO_BAND
+    assert reading.ratio.value == pytest.approx(made.ratio, abs=0.002 + 4.0 * made.bound(4))
+
+
+@pytest.mark.parametrize("names", [RAW, BARE], ids=["index", "no index"])
+@pytest.mark.parametrize("ratio", [1.0, 0.95, 0.85, 0.7, 0.5, 0.3])
+def test_a_boundary_is_told_at_every_ratio(ratio, names):
+    signal = Signal(**BRISK, geometry="boundary", ratio=ratio, snr_db=35, turns=4.4)
+    reading, made = measured(signal, names)
+    assert reading.valid
+    assert reading.geometry is Geometry.BOUNDARY
+    assert reading.ratio.value == pytest.approx(made.ratio, abs=0.002 + 4.0 * made.bound(4))
+
+
+@pytest.mark.parametrize("names", [RAW, BARE], ids=["index", "no index"])
+@pytest.mark.parametrize("ratio", [1.0, 0.85, 0.6, 0.4, 0.15])
+@pytest.mark.parametrize("pairs", [3, 6])
+def test_groups_are_counted_at_every_ratio(pairs, ratio, names):
+    # 4 to 36 groups a turn, preferably 6 or 12: US patent 4 084 201, claims 3 and 4.
+    # A group's middle stands off the index, so that first and second are plain.
+    signal = Signal(
+        **BRISK,
+        geometry="alternating",
+        pairs=pairs,
+        ratio=ratio,
+        snr_db=35,
+        turns=4.4,
+        centre=0.5 / (2 * pairs),
+    )
+    reading, made = measured(signal, names)
+    assert reading.valid
+    assert reading.geometry is Geometry.ALTERNATING
+    assert messages.fill(messages.PAIRS, pairs) in reading.notes
+    assert reading.ratio.value == pytest.approx(made.ratio, abs=0.002 + 4.0 * made.bound(4))
+    if names is RAW:
+        assert reading.balance.value == pytest.approx(made.balance, abs=0.002)
+
+
+def test_a_profile_that_names_geometry_and_pairs_is_believed():
+    signal = Signal(**BRISK, snr_db=35, turns=3.4, geometry="alternating", centre=1 / 24, ratio=0.5)
+    reading, made = measured(signal, geometry="alternating", pairs=6)
+    assert reading.geometry is Geometry.ALTERNATING
+    assert reading.ratio.value == pytest.approx(made.ratio, abs=0.004)
+
+
+@pytest.mark.parametrize("first_taller", [True, False])
+@pytest.mark.parametrize("geometry", ["two-band", "boundary"])
+def test_with_one_lobe_there_is_no_reading_but_the_side(geometry, first_taller):
+    signal = Signal(
+        **BRISK, geometry=geometry, ratio=0.04, first_taller=first_taller, snr_db=35, turns=4.4
+    )
+    reading, _ = measured(signal)
+    assert not reading.valid
+    side = Side.OUTWARD if first_taller else Side.INWARD
+    words = messages.ONE_LOBE_OUTWARD if first_taller else messages.ONE_LOBE_INWARD
+    assert reading.reasons == (words,)
+    assert reading.side is side
+    assert reading.ratio is None
+
+
+def test_one_lobe_without_an_index_tells_no_side():
+    reading, _ = measured(Signal(**BRISK, ratio=0.04, snr_db=35, turns=4.4), BARE)
+    assert not reading.valid
+    assert reading.reasons == (messages.ONE_LOBE,)
+    assert reading.side is None
+
+
+@pytest.mark.parametrize("index", [True, False])
+@pytest.mark.parametrize("offset", [0.1, 0.2, 0.5, 0.9])
+def test_a_beat_off_the_line_is_not_read_as_even(offset, index):
+    # Two tones, one cycle a turn above and below the carrier, of sizes 1 + x/S and 1 - x/S.
+    reading = drawn(
+        lambda angle: np.cos(angle - QUARTER) + 1j * offset * np.sin(angle - QUARTER), index=index
+    )
+    assert not reading.valid
+    assert reading.ratio is None
+    assert reading.geometry is None
+
+
+@pytest.mark.parametrize("index", [True, False])
+@pytest.mark.parametrize("fill", [0.1, 0.2, 0.4, 0.6])
+def test_filled_nulls_are_no_pattern(fill, index):
+    reading = drawn(
+        lambda angle: np.maximum(bell(angle, QUARTER) + 0.85 * bell(angle, 3 * QUARTER), fill),
+        index=index,
+    )
+    assert not reading.valid
+    assert reading.ratio is None
+    assert fill > 0.5 or messages.NULLS_FILLED in reading.reasons
+
+
+@pytest.mark.parametrize("index", [True, False])
+@pytest.mark.parametrize("height", [0.15, 0.4, 0.8])
+def test_a_third_lobe_is_no_pattern(height, index):
+    reading = drawn(
+        lambda angle: (
+            bell(angle, QUARTER)
+            + 0.85 * bell(angle, 3 * QUARTER)
+            + height * bell(angle, 2 * QUARTER, 0.12)
+        ),
+        index=index,
+    )
+    assert not reading.valid
+    assert reading.ratio is None
+
+
+@pytest.mark.parametrize("shift_deg", [5, 10, 20, 30, 45, 60, 90])
+def test_lobes_spaced_unequally_are_read_right_or_not_at_all(shift_deg):
+    shift = np.deg2rad(shift_deg)
+    reading = drawn(lambda angle: bell(angle, QUARTER) + 0.85 * bell(angle, 3 * QUARTER + shift))
+    assert reading.valid or shift_deg > 30
+    if reading.valid:
+        assert reading.ratio.value == pytest.approx(0.85, abs=0.005)
+
+
+def test_four_lobes_of_four_heights_are_no_pattern():
+    reading = drawn(
+        lambda angle: (
+            bell(angle, 0.3, 0.2)
+            + 0.8 * bell(angle, 0.3 + QUARTER, 0.2)
+            + 0.6 * bell(angle, 0.3 + 2 * QUARTER, 0.2)
+            + 0.9 * bell(angle, 0.3 + 3 * QUARTER, 0.2)
+        )
+    )
+    assert not reading.valid
+    assert reading.ratio is None
+
+
+def test_a_lobe_may_reach_over_the_index():
+    for centre in (0.03, 0.47, 0.97):
+        reading, made = measured(Signal(**BRISK, snr_db=30, turns=4.4, centre=centre))
+        assert reading.sign is Sign.KNOWN
+        assert abs(reading.balance.value) == pytest.approx(made.balance, abs=0.002)

@@ -1,0 +1,280 @@
+"""The live reading: at the speed of the hand, never wrong for longer than it takes to see."""
+
+import numpy as np
+import pytest
+
+from app.analysis import messages
+from app.analysis.lobes.analyser import Analyser
+from app.analysis.results import Side, Sign
+from tests.app.analysis.running import BARE, BRISK, RAW, live, setup_for
+from tests.synthesis import Signal, make
+
+RATE_HZ = BRISK["rate_hz"]
+EVEN, OUT, IN = 0.0, 0.08, -0.1
+
+
+def readings(signal, names=RAW, *, change=None, **more):
+    made = make(signal)
+    samples = made.columns(*names).astype(np.float64)
+    if change is not None:
+        samples = change(samples, np.arange(len(samples)) / RATE_HZ)
+    return list(live(samples, RATE_HZ, names, **more))
+
+
+def balances(found, start_s, end_s):
+    chosen = [reading for time_s, reading in found if start_s <= time_s < end_s]
+    assert chosen
+    assert all(reading.valid for reading in chosen)
+    return np.array([reading.balance.value for reading in chosen])
+
+
+def test_the_first_reading_comes_within_a_second():
+    for names in (RAW, BARE):
+        found = readings(Signal(**BRISK, snr_db=30, turns=5.5), names)
+        first = next(time_s for time_s, reading in found if reading.valid)
+        # Without an index three turns at 250 rpm are waited for: 0.72 s; then a lobe.
+        assert first < (0.75 if names is RAW else 1.0)
+
+
+@pytest.mark.parametrize("names", [RAW, BARE], ids=["index", "no index"])
+@pytest.mark.parametrize("geometry", ["two-band", "boundary"])
+def test_a_step_is_followed_and_held(geometry, names):
+    signal = Signal(
+        **BRISK, geometry=geometry, snr_db=30, turns=12.0, balance_at=((0.0, OUT), (1.5, IN))
+    )
+    found = readings(signal, names)
+    sign = 1.0 if names is RAW else -1.0
+    before, after = balances(found, 1.0, 1.5), balances(found, 2.0, 2.4)
+    assert before == pytest.approx(OUT, abs=0.004)
+    assert after == pytest.approx(sign * IN, abs=0.004)
+
+
+@pytest.mark.parametrize("step_s", [1.50, 1.54, 1.58, 1.62, 1.66])
+@pytest.mark.parametrize("geometry", ["two-band", "boundary"])
+def test_nine_tenths_of_a_step_show_within_180_ms_wherever_it_falls(geometry, step_s):
+    # By the time of the samples, not by the clock: the limit is the issue's "at worst".
+    signal = Signal(
+        **BRISK, geometry=geometry, snr_db=30, turns=9.5, balance_at=((0.0, EVEN), (step_s, OUT))
+    )
+    found = readings(signal)
+    reached = next(
+        time_s
+        for time_s, reading in found
+        if time_s > step_s and reading.valid and reading.balance.value > 0.9 * OUT
+    )
+    assert reached - step_s <= 0.18 + 1e-9
+
+
+@pytest.mark.parametrize("geometry", ["two-band", "boundary"])
+def test_noise_moves_the_needle_by_no_more_than_it_says(geometry):
+    signal = Signal(**BRISK, geometry=geometry, ratio=0.85, snr_db=10, turns=15.0)
+    found = readings(signal)
+    shown = [reading for time_s, reading in found if time_s > 1.0 and reading.valid]
+    truth = make(signal).balance
+    errors = np.array([reading.balance.value - truth for reading in shown])
+    u = np.array([reading.balance.u for reading in shown])
+    assert len(shown) > 150
+    assert np.mean(np.abs(errors) <= 2.0 * u) > 0.85
+    assert np.max(np.abs(errors)) < 5.0 * np.median(u)
+
+
+def test_one_lobe_tells_the_balance_while_the_sum_holds():
+    found = readings(Signal(**BRISK, snr_db=30, turns=8.0))
+    late = [reading for time_s, reading in found if time_s > 1.0]
+    assert all(reading.from_one_lobe for reading in late)
+    assert not any(messages.SUM_JUMPED in reading.notes for reading in late)
+
+
+@pytest.mark.parametrize("gain", [0.5, 1.5, 2.0])
+def test_a_sum_that_jumps_is_said_and_pairs_are_read(gain):
+    def change(samples, time_s):
+        samples[time_s > 1.5, :2] *= gain
+        return samples
+
+    found = readings(Signal(**BRISK, snr_db=30, turns=14.0), change=change)
+    truth = (1.0 - 0.85) / (1.0 + 0.85)
+    notes = [note for time_s, reading in found if time_s > 1.5 for note in reading.notes]
+    assert messages.SUM_JUMPED in notes
+    # Two lobes and their windows later only pairs count.
+    assert balances(found, 1.85, 2.8) == pytest.approx(truth, abs=0.004)
+    assert found[-1][1].from_one_lobe
+    assert messages.SUM_JUMPED not in found[-1][1].notes
+
+
+def test_a_gain_that_drifts_does_not_bend_the_balance():
+    def change(samples, time_s):
+        samples[:, :2] *= (1.0 + 0.15 * np.clip(time_s - 1.0, 0.0, 2.0))[:, None]
+        return samples
+
+    found = readings(Signal(**BRISK, snr_db=30, turns=14.0), change=change)
+    truth = (1.0 - 0.85) / (1.0 + 0.85)
+    # 15 % a second are 3 % of the sum a turn, until pairs are read; then 1.5 % from lobe to lobe.
+    assert balances(found, 1.0, 1.5) == pytest.approx(truth, abs=0.04)
+    assert balances(found, 1.5, 2.8) == pytest.approx(truth, abs=0.01)
+
+
+def away_and_back(away_s, names, **more):
+    """Step off the track after three seconds, and back after `away_s` more."""
+
+    def change(samples, time_s):
+        gone = (time_s > 3.0) & (time_s < 3.0 + away_s)
+        hiss = np.random.default_rng(1).standard_normal((np.count_nonzero(gone), 2))
+        samples[gone, :2] = 0.004 * hiss
+        return samples
+
+    signal = Signal(
+        **BRISK,
+        snr_db=30,
+        turns=5.0 * (5.5 + away_s),
+        wow=0.001,
+        wow_hz=0.21,
+        balance_at=((0.0, -0.02), (1.8, 0.08)),
+    )
+    return readings(signal, names, change=change, **more)
+
+
+@pytest.mark.parametrize("away_s", [1.0, 8.0])
+def test_off_the_track_there_is_no_reading_and_back_again_there_is(away_s):
+    found = away_and_back(away_s, RAW)
+    gone = [reading for time_s, reading in found if 3.6 < time_s < 3.0 + away_s]
+    assert not any(reading.valid for reading in gone)
+    assert all(reading.balance is None for reading in gone)
+    back = balances(found, 3.0 + away_s + 1.2, 99.0)
+    assert back == pytest.approx(0.08, abs=0.004)
+
+
+@pytest.mark.parametrize("away_s", [1.0, 18.0])
+@pytest.mark.parametrize("side", [Side.OUTWARD, Side.INWARD])
+def test_a_taught_sign_outlives_a_step_away(side, away_s):
+    answers = []
+    at = {
+        1.7: lambda analyser: answers.append(analyser.begin_teaching()),
+        2.7: lambda analyser: answers.append(analyser.teach(side)),
+    }
+    found = away_and_back(away_s, BARE, at=at)
+    assert answers == [None, None]
+    sign = 1.0 if side is Side.OUTWARD else -1.0
+    assert found[round(2.6 * 100)][1].sign is Sign.UNKNOWN
+    taught = [reading for time_s, reading in found if 2.9 < time_s < 3.0]
+    assert {reading.sign for reading in taught} == {Sign.TAUGHT}
+    assert balances(found, 2.9, 3.0) == pytest.approx(sign * 0.08, abs=0.004)
+    back = balances(found, 3.0 + away_s + 1.2, 99.0)
+    assert back == pytest.approx(sign * 0.08, abs=0.004)
+    assert found[-1][1].sign is Sign.TAUGHT
+
+
+@pytest.mark.parametrize(("before", "after"), [(0.1, -0.05), (-0.1, 0.05), (0.06, 0.0)])
+@pytest.mark.parametrize("centre", [0.25, 0.75])
+def test_teaching_learns_the_right_lobe(before, after, centre):
+    # Outward is where the balance of the formula grows; the head is moved by (after - before).
+    side = Side.OUTWARD if after > before else Side.INWARD
+    signal = Signal(
+        **BRISK,
+        snr_db=30,
+        turns=15.0,
+        centre=centre,
+        start_turns=0.4,
+        balance_at=((0.0, before), (1.6, after)),
+    )
+    at = {
+        1.5: lambda analyser: analyser.begin_teaching(),
+        2.4: lambda analyser: analyser.teach(side),
+    }
+    found = readings(signal, BARE, at=at)
+    assert balances(found, 2.6, 99.0) == pytest.approx(after, abs=0.004)
+
+
+def test_a_change_too_small_teaches_nothing():
+    answers = []
+    at = {
+        1.5: lambda analyser: answers.append(analyser.begin_teaching()),
+        2.0: lambda analyser: answers.append(analyser.teach(Side.OUTWARD)),
+    }
+    found = readings(Signal(**BRISK, snr_db=30, turns=12.0), BARE, at=at)
+    assert answers == [None, messages.TEACH_TOO_SMALL]
+    assert found[-1][1].sign is Sign.UNKNOWN
+
+
+def test_teaching_needs_a_reading():
+    analyser = Analyser(setup_for(BARE, RATE_HZ))
+    assert analyser.begin_teaching() is messages.TEACH_NEEDS_READING
+    assert analyser.teach(Side.OUTWARD) is messages.TEACH_NEEDS_READING
+
+
+@pytest.mark.parametrize("at", [0.45, 0.7, 0.85, 0.95])
+def test_one_glitch_does_not_move_the_needle(at):
+    signal = Signal(**BRISK, snr_db=30, turns=12.0)
+    made = make(signal)
+    samples = made.columns(*RAW)
+    samples[(made.turns > 6.0 + at) & (made.turns < 6.0 + at + 0.002), 2] = 5.0
+    shown = [
+        reading.balance.value
+        for time_s, reading in live(samples, RATE_HZ)
+        if time_s > 1.0 and reading.valid
+    ]
+    assert len(shown) > 100
+    assert np.array(shown) == pytest.approx(made.balance, abs=0.004)
+
+
+def test_a_gap_does_not_move_the_needle():
+    made = make(Signal(**BRISK, snr_db=30, turns=14.0))
+    samples = made.columns(*RAW)
+    analyser = Analyser(setup_for(RAW, RATE_HZ))
+    size = round(0.01 * RATE_HZ)
+    shown = []
+    for start in range(0, len(samples) - size, size):
+        if 1.5 <= start / RATE_HZ < 1.57:
+            continue
+        analyser.push(samples[start : start + size].copy(), start)
+        if start / RATE_HZ > 1.0 and analyser.reading.valid:
+            shown.append(analyser.reading.balance.value)
+    assert len(shown) > 120
+    assert np.array(shown) == pytest.approx(made.balance, abs=0.004)
+
+
+def test_clipping_parks_the_needle_and_its_end_frees_it():
+    def change(samples, time_s):
+        hard = (time_s > 1.5) & (time_s < 2.5)
+        samples[hard, :2] = np.clip(samples[hard, :2], -0.12, 0.12)
+        return samples
+
+    found = readings(Signal(**BRISK, snr_db=40, turns=20.0), change=change)
+    during = [reading for time_s, reading in found if 1.95 < time_s < 2.5]
+    assert not any(reading.valid for reading in during)
+    assert all(messages.CLIPPED in reading.reasons for reading in during)
+    truth = (1.0 - 0.85) / (1.0 + 0.85)
+    assert balances(found, 3.2, 99.0) == pytest.approx(truth, abs=0.004)
+
+
+def test_the_trace_is_one_turn_of_the_envelope():
+    made = make(Signal(**BRISK, snr_db=40, turns=6.5))
+    analyser = Analyser(setup_for(RAW, RATE_HZ))
+    samples = made.columns(*RAW)
+    size = round(0.01 * RATE_HZ)
+    for start in range(0, len(samples) - size, size):
+        analyser.push(samples[start : start + size].copy(), start)
+    trace = analyser.trace
+    assert trace is not None
+    assert trace.tops_turns == pytest.approx((0.25, 0.75), abs=0.003)
+    assert trace.tops_v == pytest.approx(made.tops_v, rel=0.01)
+    place = np.asarray(trace.turns)
+    assert 0.0 <= place[0] < 0.01
+    assert 0.99 < place[-1] <= 1.0
+    truth = np.interp(place, made.turns % 1.0, made.envelope_v, period=1.0)
+    assert np.abs(trace.envelope_v - truth).max() < 0.02
+
+
+def test_frames_are_told_as_they_were_pushed():
+    made = make(Signal(**BRISK, snr_db=30, turns=6.0))
+    samples = made.columns(*RAW)
+    analyser = Analyser(setup_for(RAW, RATE_HZ))
+    offset = 10_000_000
+    size = round(0.01 * RATE_HZ)
+    for start in range(0, len(samples) - size, size):
+        analyser.push(samples[start : start + size].copy(), offset + start)
+    reading = analyser.reading
+    assert reading.valid
+    assert offset < reading.first_index < reading.end_index <= offset + len(samples)
+    # One turn, and not older than three quarters of one.
+    assert reading.end_index - reading.first_index == pytest.approx(50_000, rel=0.01)
+    assert offset + len(samples) - reading.end_index < 40_000

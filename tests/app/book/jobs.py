@@ -1,0 +1,107 @@
+"""Jobs for the book's tests: invented identities from a transport museum's ticket machines."""
+
+import numpy as np
+
+from app.analysis.adjust.nudging import Nudged, Turn
+from app.analysis.results import Quantity, Side
+from app.book.model import Drive
+from app.job.job import KeptStep, Standing
+from app.job.model import CheckName, JobHead, Limit, Outcome, Stage, Taking, Value, Verdict
+from app.job.plan import State
+from app.job.situation import ALIGNMENT, Bench, JobOptions, Known
+
+DRIVE = Drive(
+    "TM-0031 Nordtor", "130mm-48tpi", "ticket machine, hall 2", "2026-03-02T09:00:00+01:00"
+)
+HEAD = JobHead(
+    opened_at="2026-03-02T09:05:00+01:00",
+    source="sim:",
+    virtual=True,
+    software="0.1.0",
+    profile="130mm-48tpi",
+    profile_values=(("spindle.speed_rpm", "300 rpm", "format standards"),),
+    conditions=(("room", "21 °C"),),
+)
+
+
+def now():
+    return "2026-03-02T10:00:00+01:00"
+
+
+def taking(number=1, stage=Stage.AS_FOUND, notes=("uncalibrated",)):
+    rng = np.random.default_rng(number)
+    return Taking(
+        check=CheckName.RADIAL,
+        stage=stage,
+        label=f"side 0, {number}",
+        taken_at=now(),
+        track=16,
+        values=(Value("offset", 40.0 + number / 3, 1.5, "µm"), Value("turns", 10.0)),
+        notes=notes,
+        turns=np.linspace(0, 1, 500, dtype=np.float32),
+        envelope_v=rng.random(500, dtype=np.float32),
+        source="sim:",
+        virtual=True,
+        settings=(("range", "0.2 V"),),
+    )
+
+
+def outcome(value=40.0, stage=Stage.AS_FOUND, check=CheckName.RADIAL, reason=""):
+    return Outcome(
+        check=check,
+        stage=stage,
+        verdict=Verdict.FAIL,
+        value=value,
+        u=1.5,
+        unit="µm",
+        limit=Limit(-31.4, 31.4, "µm", "common practice"),
+        reason=reason,
+        details=(Value("ratio", 0.63, 0.01),),
+        budget=(Value("scatter", 0.2, None, "µm"),),
+        ended_at=now(),
+    )
+
+
+def standing(**bench):
+    """Return how the job of :func:`filled` stands: one check done, the screws loose."""
+    steps = (
+        KeptStep(CheckName.RADIAL, Stage.AS_FOUND, 0, State.DONE, 0),
+        KeptStep(CheckName.ADJUST, Stage.WORK, 0, State.PENDING, None),
+    )
+    nudged = Nudged(-38.0, Quantity(40.0, 0.5), Quantity(3.0, 0.4), Turn.CLOCKWISE)
+    return Standing(
+        steps,
+        JobOptions(arrivals=2),
+        Bench(ALIGNMENT, True, loose=True, track=16, arrived=Side.OUTWARD, nudges=1, **bench),
+        Known(Quantity(8.0, 0.1), 0.7, nudged=(nudged,), creeps_um=(Quantity(5.0, 0.2),)),
+    )
+
+
+def filled(book, count=3):
+    """Put a drive with one job into a book, and return the job's number."""
+    book.add_drive(DRIVE)
+    number = book.open_job(DRIVE.identity, HEAD)
+    for each in range(count):
+        book.add_taking(number, taking(each))
+    book.add_outcome(number, outcome())
+    book.add_outcome(number, outcome(2.0, Stage.AS_LEFT))
+    return number
+
+
+def alike(one, other):
+    """Tell whether two job records are the same, their arrays with them."""
+    if one.drive != other.drive or one.head != other.head or one.outcomes != other.outcomes:
+        return False
+    ends = [(r.closed_at, r.closing_reason, r.nudges, r.as_found, r.as_left) for r in (one, other)]
+    pairs = list(zip(one.takings, other.takings, strict=True))
+    return ends[0] == ends[1] and all(_alike(a, b) for a, b in pairs)
+
+
+def _alike(one, other):
+    names = [name for name in one.__dataclass_fields__ if name not in ("turns", "envelope_v")]
+    same = all(getattr(one, name) == getattr(other, name) for name in names)
+    arrays = [(one.turns, other.turns), (one.envelope_v, other.envelope_v)]
+    return same and all(
+        (a is None and b is None) or (a.dtype == b.dtype and np.array_equal(a, b))
+        for a, b in arrays
+    )

@@ -1,0 +1,321 @@
+"""What is kept comes back as it was, stands, and says plainly when it cannot be kept."""
+
+import sqlite3
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from app.book.model import BookError, Drive, Left
+from app.book.store import Book
+from app.book.writer import head_for
+from app.job.model import CheckName, Stage
+from app.job.plan import State
+from app.profiles import load_profile
+from tests.app.book.jobs import DRIVE, HEAD, alike, filled, outcome, standing, taking
+
+HOSTILE = [
+    "<script>alert(1)</script>",
+    "'; DROP TABLE drives; --",
+    "“quotes” \"and\" 'more'",
+    "\u202eright to left \u05d0\u05d1\u05d2",
+    "line\nline\ttab",
+    "x" * 10_000,
+    "%_*?[",
+]
+
+
+@pytest.fixture
+def book(tmp_path):
+    with Book(tmp_path / "deep" / "book.sqlite3") as made:
+        yield made
+
+
+def test_a_job_comes_back_as_it_was_kept(book, tmp_path):
+    number = filled(book)
+    book.close_job(number, "2026-03-02T11:00:00+01:00", 3, "lacquer is out")
+    with Book(book.path) as again:
+        record = again.job(number)
+    assert record.drive == DRIVE
+    assert record.head == HEAD
+    assert len(record.takings) == 3
+    assert alike(record, book.job(number))
+    assert record.takings[1].values == taking(1).values
+    assert (record.takings[2].envelope_v == taking(2).envelope_v).all()
+    assert record.as_found.offset_um.value == 40.0
+    assert record.as_left.offset_um.value == 2.0
+    assert (record.closing_reason, record.nudges) == ("lacquer is out", 3)
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_any_text_is_kept_to_the_letter(book, text):
+    book.add_drive(Drive(text, "130mm-48tpi", text, "now"))
+    number = book.open_job(text, replace(HEAD, conditions=((text, text),)))
+    book.add_taking(number, taking(notes=(text,)))
+    book.add_outcome(number, outcome(reason=text))
+    record = book.job(number)
+    assert record.drive.identity == record.drive.note == text
+    assert record.head.conditions == ((text, text),)
+    assert record.takings[0].notes == (text,)
+    assert record.outcomes[0].reason == text
+    assert [each.drive.identity for each in book.drives(text[:20])] == [text]
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [("a\0b", "none that can be kept"), ("\ud800", "none"), ("x" * 100_001, "shorten")],
+)
+def test_a_text_that_cannot_be_kept_is_refused(book, text, said):
+    with pytest.raises(BookError, match=said):
+        book.add_drive(Drive("TM-1", "130mm-48tpi", text))
+    assert book.drives() == ()
+
+
+def test_search_takes_no_notice_of_case_in_any_alphabet(book):
+    for identity, note in (("TM-7", "Straße, grün"), ("TM-8", "ÅRE, northern line"), ("TM-9", "")):
+        book.add_drive(Drive(identity, "90mm-135tpi", note))
+    assert [each.drive.identity for each in book.drives("GRÜN")] == ["TM-7"]
+    assert [each.drive.identity for each in book.drives("strasse")] == ["TM-7"]
+    assert [each.drive.identity for each in book.drives("åre")] == ["TM-8"]
+    assert [each.drive.identity for each in book.drives("tm-")] == ["TM-7", "TM-8", "TM-9"]
+    assert len(book.drives("90MM")) == 3
+
+
+def test_what_was_kept_cannot_be_changed(book):
+    number = filled(book)
+    book.close_job(number, "later", 1)
+    for statement in (
+        "UPDATE takings SET body = ''",
+        "DELETE FROM takings",
+        "UPDATE outcomes SET body = ''",
+        "DELETE FROM outcomes",
+        "UPDATE jobs SET closed_at = ''",
+        "DELETE FROM jobs",
+    ):
+        with pytest.raises(sqlite3.IntegrityError):
+            book._db.execute(statement)
+    with pytest.raises(BookError, match="stands"):
+        book.close_job(number, "again", 2)
+    # A check that is done again after closing would change the drive as left.
+    with pytest.raises(BookError, match="stands"):
+        book.add_outcome(number, outcome(0.0, Stage.AS_LEFT))
+    with pytest.raises(BookError, match="stands"):
+        book.add_taking(number, taking(9))
+    assert len(book.job(number).takings) == 3
+    assert len(book.job(number).outcomes) == 2
+
+
+def test_as_found_is_the_first_job_s_and_a_clock_that_jumped_back_changes_no_order(book):
+    first = filled(book)
+    second = book.open_job(DRIVE.identity, replace(HEAD, opened_at="1999-01-01T00:00:00+00:00"))
+    book.add_outcome(second, outcome(9.0, check=CheckName.SPEED))
+    past = book.history(DRIVE.identity)
+    assert [each.number for each in past] == [first, second]
+    assert past[0].as_found.offset_um.value == 40.0
+    assert past[1].as_found.speed_rpm.value == 9.0
+    assert past[1].as_found.offset_um is None
+    (shelved,) = book.drives()
+    assert (shelved.jobs, shelved.last.number) == (2, second)
+
+
+def test_a_drive_is_added_once_and_changed_by_name(book):
+    book.add_drive(DRIVE)
+    with pytest.raises(BookError, match="already"):
+        book.add_drive(DRIVE)
+    with pytest.raises(BookError, match="identity"):
+        book.add_drive(Drive("  ", "130mm-48tpi"))
+    book.change_drive(DRIVE.identity, note="hall 3")
+    assert book.drive(DRIVE.identity) == replace(DRIVE, note="hall 3")
+    with pytest.raises(BookError, match="not in the book"):
+        book.change_drive("TM-0", note="")
+    with pytest.raises(BookError, match="not in the book"):
+        book.open_job("TM-0", HEAD)
+    with pytest.raises(BookError, match="no job 7"):
+        book.job(7)
+    with pytest.raises(BookError, match="no job"):
+        book.job(2**70)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"value": float("nan")},
+        {"value": np.float32(1)},
+        {"unit": "\ud800"},
+        {"reason": "x" * 100_001},
+    ],
+)
+def test_an_outcome_that_cannot_be_kept_is_refused(book, wrong):
+    number = filled(book)
+    with pytest.raises(BookError, match=r"kept|shorten"):
+        book.add_outcome(number, replace(outcome(), **wrong))
+    assert len(book.job(number).outcomes) == 2
+
+
+def test_two_windows_on_one_book(book):
+    number = filled(book)
+    with Book(book.path) as other:
+        other.add_taking(number, taking(9))
+        book.add_taking(number, taking(10))
+        assert len(other.job(number).takings) == 5
+
+
+def test_a_book_that_another_holds_says_so_and_loses_nothing(book, monkeypatch):
+    number = filled(book)
+    monkeypatch.setattr("app.book.store._BUSY_S", 0.05)
+    with Book(book.path) as other:
+        book._db.execute("BEGIN IMMEDIATE")
+        with pytest.raises(BookError, match="another window"):
+            other.add_taking(number, taking(9))
+        book._db.execute("COMMIT")
+        other.add_taking(number, taking(9))
+        assert len(other.job(number).takings) == 4
+
+
+def test_a_full_disk_says_so_and_what_was_kept_stands(book):
+    number = filled(book)
+    (pages,) = book._db.execute("PRAGMA page_count").fetchone()
+    book._db.execute(f"PRAGMA max_page_count = {pages}")
+
+    def fill():
+        for each in range(100):
+            book.add_taking(number, taking(each))
+
+    with pytest.raises(BookError, match="full"):
+        fill()
+    book.check()
+    with Book(book.path) as again:
+        assert len(again.job(number).takings) >= 3
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [(b"not a book" * 100, "not a job book"), (b"RIFF" + bytes(200), "not a job book")],
+)
+def test_a_file_that_is_no_book_is_left_alone(tmp_path, content, said):
+    path = tmp_path / "notes.txt"
+    path.write_bytes(content)
+    with pytest.raises(BookError, match=said):
+        Book(path)
+    assert path.read_bytes() == content
+
+
+def test_an_open_job_comes_back_as_it_was_left(book):
+    number = filled(book)
+    book.keep_standing(number, standing())
+    book.keep_standing(number, standing(tightened=1))
+    with Book(book.path) as again:
+        left = again.left(number)
+        assert left.standing == standing(tightened=1)
+        assert (left.drive, left.head) == (DRIVE, HEAD)
+        assert left.outcomes == again.job(number).outcomes
+        assert again.history(DRIVE.identity)[0].nudges == 1
+
+
+def test_a_job_is_read_as_it_stands_at_one_moment(book, monkeypatch):
+    number = filled(book)
+    book.keep_standing(number, standing())
+    steps = standing().steps
+    newer = replace(steps[1], state=State.DONE, outcome=2)
+    read = Book.standing
+
+    def written_between(self, asked):
+        # Another thread ends a check just here.
+        with Book(book.path) as other:
+            other.add_outcome(number, outcome(1.0, Stage.WORK, CheckName.ADJUST))
+            other.keep_standing(number, replace(standing(), steps=(steps[0], newer)))
+        return read(self, asked)
+
+    with Book(book.path) as reader:
+        monkeypatch.setattr(Book, "standing", written_between)
+        left = reader.left(number)
+        assert (left.standing, len(left.outcomes)) == (standing(), 2)
+        monkeypatch.undo()
+        later = reader.left(number)
+    assert (later.standing.steps[1], len(later.outcomes)) == (newer, 3)
+
+
+def test_a_job_that_cannot_be_gone_on_with_says_why(book):
+    number = filled(book)
+    with pytest.raises(
+        BookError, match=r"broken off as it began, or an older Evenlobe.*begin a new one"
+    ):
+        book.left(number)
+    book.keep_standing(number, replace(standing(), steps=()))
+    with pytest.raises(BookError, match=r"damaged \(job 1: it has no steps\)"):
+        book.left(number)
+    book.keep_standing(number, standing())
+    book.close_job(number, "2026-03-02T11:00:00+01:00", 1)
+    with pytest.raises(BookError, match="is closed; begin a new one"):
+        book.left(number)
+    with pytest.raises(BookError, match="what was kept stands"):
+        book.keep_standing(number, standing())
+    with pytest.raises(BookError, match="no job 9"):
+        book.left(9)
+
+
+def test_a_job_is_gone_on_with_on_a_drive_and_by_limits_alike(book):
+    profile = load_profile("130mm-48tpi")
+    head = head_for("sim:", True, profile, "0.1.0", HEAD.opened_at)
+    left = Left(3, DRIVE, head, standing(), ())
+    left.check_fits(profile, True)
+    with pytest.raises(BookError, match=r"job 3 was begun on the virtual drive, .* a real one"):
+        left.check_fits(profile, False)
+    with pytest.raises(BookError, match=r"was begun on a real one, .* the virtual drive"):
+        replace(left, head=replace(head, virtual=False)).check_fits(profile, True)
+    with pytest.raises(BookError, match="others now"):
+        left.check_fits(load_profile("90mm-135tpi"), True)
+    changed = tuple(row for row in head.profile_values if row[0] != "limits.set")
+    with pytest.raises(BookError, match="others now"):
+        replace(left, head=replace(head, profile_values=changed)).check_fits(profile, True)
+
+
+def test_a_record_that_is_damaged_is_told_by_its_place(book):
+    number = filled(book)
+    book._db.execute("DROP TRIGGER outcomes_stand")
+    book._db.execute("UPDATE outcomes SET body = replace(body, '\"fail\"', '\"fine\"')")
+    with pytest.raises(BookError, match=rf"damaged \(job {number}: outcome.verdict .*backup"):
+        book.job(number)
+
+
+def test_a_damaged_book_says_so(book):
+    number = filled(book, 40)
+    book.close()
+    data = bytearray(book.path.read_bytes())
+    for place in range(4096, len(data), 64):
+        data[place : place + 8] = b"\xff" * 8
+    book.path.write_bytes(data)
+
+    def look():
+        with Book(book.path) as again:
+            again.check()
+            again.job(number)
+
+    with pytest.raises(BookError, match=r"damaged|backup"):
+        look()
+
+
+def test_a_folder_that_is_a_file_is_told(tmp_path):
+    (tmp_path / "file").write_text("")
+    with pytest.raises(BookError, match="another place"):
+        Book(tmp_path / "file" / "book.sqlite3")
+
+
+def test_a_backup_of_a_book_in_use_is_whole(book, tmp_path):
+    number = filled(book)
+    copy = tmp_path / "copy.sqlite3"
+    book.backup(copy)
+    with Book(copy) as other:
+        other.check()
+        assert alike(other.job(number), book.job(number))
+    with pytest.raises(BookError, match="copy"):
+        book.backup(tmp_path / "nowhere" / "copy.sqlite3")
+
+
+def test_as_found_the_first_stands_and_as_left_the_newest(book):
+    number = filled(book)
+    book.add_outcome(number, outcome(1.0))
+    book.add_outcome(number, outcome(3.0, Stage.AS_LEFT))
+    (past,) = book.history(DRIVE.identity)
+    assert past.as_found.offset_um.value == 40.0
+    assert past.as_left.offset_um.value == 3.0

@@ -1,0 +1,126 @@
+"""The book's own thread: nobody waits for it, and what it cannot write it keeps until it can."""
+
+import threading
+import time
+from contextlib import contextmanager
+from dataclasses import replace
+
+from app.book.model import BookError
+from app.book.store import Book
+from app.book.writer import Keeper
+from tests.app.book.jobs import DRIVE, HEAD, now, outcome, taking
+
+
+def begun(path):
+    return Keeper(path, DRIVE, HEAD, now)
+
+
+def until(true, seconds=20.0):
+    end_s = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < end_s
+        time.sleep(0.01)
+
+
+def test_a_book_that_is_removed_while_in_use_is_told_and_gone_on_with_once_it_is_back(tmp_path):
+    path, aside = tmp_path / "book.sqlite3", tmp_path / "aside.sqlite3"
+    keeper = begun(path)
+    assert keeper.flush(20.0)
+    path.rename(aside)
+    keeper.add_taking(taking(1))
+    until(lambda: "moved or removed" in keeper.fault)
+    assert "put it back" in keeper.fault
+    aside.rename(path)
+    assert keeper.flush(20.0)
+    assert keeper.fault == ""
+    keeper.stop()
+    with Book(path) as book:
+        assert len(book.job(keeper.number).takings) == 1
+
+
+def test_a_job_is_kept_as_it_goes(tmp_path):
+    path = tmp_path / "book.sqlite3"
+    keeper = begun(path)
+    keeper.add_taking(taking(1))
+    assert keeper.flush(20.0)
+    with Book(path) as book:
+        assert len(book.job(keeper.number).takings) == 1
+        keeper.add_outcome(outcome())
+        keeper.close(4, "")
+        keeper.stop()
+        record = book.job(keeper.number)
+    assert (record.closed_at, record.nudges) == (now(), 4)
+    assert record.drive == DRIVE
+    assert keeper.fault == ""
+    assert not [thread for thread in threading.enumerate() if thread.name == "book"]
+
+
+def test_a_second_job_on_a_drive_that_is_known(tmp_path):
+    path = tmp_path / "book.sqlite3"
+    for number in (1, 2):
+        keeper = begun(path)
+        assert keeper.flush(20.0)
+        assert keeper.number == number
+        keeper.stop()
+    with Book(path) as book:
+        assert len(book.history(DRIVE.identity)) == 2
+
+
+def test_a_book_that_cannot_be_written_is_told_and_taken_up_again(tmp_path):
+    (tmp_path / "folder").write_text("in the way")
+    path = tmp_path / "folder" / "book.sqlite3"
+    keeper = begun(path)
+    keeper.add_taking(taking(1))
+    until(lambda: keeper.fault)
+    assert "choose another place" in keeper.fault
+    assert not keeper.flush(0.01)
+    (tmp_path / "folder").unlink()
+    assert keeper.flush(20.0)
+    assert keeper.fault == ""
+    keeper.stop()
+    with Book(path) as book:
+        assert len(book.job(1).takings) == 1
+
+
+def test_what_can_never_be_kept_is_told_and_the_rest_is_kept(tmp_path):
+    path = tmp_path / "book.sqlite3"
+    keeper = begun(path)
+    keeper.add_taking(replace(taking(1), label="\ud800"))
+    keeper.add_taking(taking(2))
+    assert keeper.flush(20.0)
+    assert "cannot be kept" in keeper.fault or "none that can be kept" in keeper.fault
+    keeper.stop()
+    with Book(path) as book:
+        assert [each.label for each in book.job(1).takings] == [taking(2).label]
+
+
+def test_a_first_commit_that_fails_loses_no_job(tmp_path, monkeypatch):
+    path = tmp_path / "book.sqlite3"
+    whole, fails = Book.whole, [True]
+
+    @contextmanager
+    def failing(book):
+        with whole(book):
+            yield
+            if fails:
+                fails.clear()
+                raise BookError("the disk is full")
+
+    monkeypatch.setattr(Book, "whole", failing)
+    keeper = begun(path)
+    keeper.add_taking(taking(1))
+    assert keeper.flush(20.0)
+    keeper.stop()
+    with Book(path) as book:
+        assert len(book.job(keeper.number).takings) == 1
+
+
+def test_the_end_comes_even_when_nothing_can_be_written(tmp_path):
+    (tmp_path / "folder").write_text("in the way")
+    keeper = begun(tmp_path / "folder" / "book.sqlite3")
+    for number in range(5):
+        keeper.add_taking(taking(number))
+    keeper.stop()
+    assert not keeper._thread.is_alive()
+    assert keeper.number is None
+    assert not keeper.flush(0.01)

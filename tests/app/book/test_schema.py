@@ -1,0 +1,74 @@
+"""Books of every version open, and those that are not ours are left as they are."""
+
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from app.book import store
+from app.book.model import BookError
+from app.book.store import Book
+from tests.app.book.jobs import taking
+
+BOOKS = Path(__file__).parents[3] / "fixtures" / "books"
+
+
+def old_book(path, version):
+    with sqlite3.connect(path) as made:
+        made.executescript((BOOKS / f"version-{version}.sql").read_text(encoding="utf-8"))
+    made.close()
+
+
+@pytest.mark.parametrize("version", range(1, len(store.MIGRATIONS)))
+def test_an_older_book_is_brought_up_with_all_that_is_in_it(tmp_path, version):
+    path = tmp_path / "book.sqlite3"
+    old_book(path, version)
+    with Book(path) as book:
+        record = book.job(1)
+        assert record.drive.identity == "TM-0031 Nordtor"
+        assert record.head.conditions == (("room", "21 degC"),)
+        assert record.takings[0].values[0].value == 40.0
+        assert record.as_found.offset_um.u == 1.5
+        assert book._db.execute("PRAGMA user_version").fetchone() == (len(store.MIGRATIONS),)
+        with pytest.raises(sqlite3.IntegrityError):
+            book._db.execute("DELETE FROM takings")
+        book.add_taking(1, taking())
+        book.check()
+
+
+def test_a_newer_book_is_refused_and_not_touched(tmp_path):
+    path = tmp_path / "book.sqlite3"
+    Book(path).close()
+    with sqlite3.connect(path) as made:
+        made.execute("PRAGMA user_version = 99")
+    made.close()
+    before = path.read_bytes()
+    with pytest.raises(BookError, match=r"version 99.*newer"):
+        Book(path)
+    assert path.read_bytes() == before
+
+
+def test_another_program_s_database_is_not_touched(tmp_path):
+    path = tmp_path / "stock.db"
+    with sqlite3.connect(path) as made:
+        made.execute("CREATE TABLE parts (name TEXT)")
+    made.close()
+    before = path.read_bytes()
+    with pytest.raises(BookError, match="another program"):
+        Book(path)
+    assert path.read_bytes() == before
+
+
+def test_a_migration_that_fails_leaves_the_older_book(tmp_path, monkeypatch):
+    path = tmp_path / "book.sqlite3"
+    old_book(path, 1)
+    broken = (store.MIGRATIONS[0], "CREATE TABLE extra (a TEXT);\nCREATE NONSENSE;\n")
+    monkeypatch.setattr(store, "MIGRATIONS", broken)
+    with pytest.raises(BookError):
+        Book(path)
+    monkeypatch.undo()
+    with Book(path) as book:
+        assert book.job(1).takings[0].label == "side 0"
+        assert (
+            book._db.execute("SELECT name FROM sqlite_master WHERE name='extra'").fetchall() == []
+        )

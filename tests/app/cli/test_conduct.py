@@ -1,0 +1,471 @@
+"""Jobs over the virtual drive: by the virtual technician, and by a person who types."""
+
+from __future__ import annotations
+
+import io
+import json
+import signal
+
+import pytest
+
+from app.book.store import Book
+from app.book.writer import head_for
+from app.cli import main
+from app.cli.arguments import UsageFault
+from app.cli.job import Typist, checks_named, conduct, job_as_json
+from app.job.model import Action, CheckName, Do, Verdict
+from app.live.measurement import EnvelopeOptions
+from app.profiles import load_profile
+from app.stamp import now
+from instruments.source import SourceLost
+from instruments.virtual.params import VirtualParams
+from instruments.virtual.source import VirtualSource
+from tests.benchmarks.job import params_for, work_on
+
+PROFILE = load_profile("130mm-48tpi")
+NARROW = (CheckName.SEATING, CheckName.HYSTERESIS, CheckName.ADJUST, CheckName.LOCK)
+
+
+class Handless:
+    """The virtual drive as a source that nobody can reach but the person."""
+
+    def __init__(self, params: VirtualParams):
+        self._source = VirtualSource(params, paced=False)
+        self.reads = 0
+        self.later = []
+
+    @property
+    def info(self):
+        return self._source.info
+
+    @property
+    def drive(self):
+        return self._source.drive
+
+    def open(self):
+        self._source.open()
+
+    def read(self, timeout_s):
+        self.reads += 1
+        for due in [each for each in self.later if each[0] <= self.reads]:
+            self.later.remove(due)
+            due[1]()
+        return self._source.read(timeout_s)
+
+    def close(self):
+        self._source.close()
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_seeded_drive_is_left_with_its_hysteresis_centred(seed):
+    worked = work_on(params_for(seed), NARROW)
+    # The purpose of the job: the true middle within 5 µm, in at most 8 nudges, relocks counted.
+    assert abs(worked.middle_um) <= 5.0
+    assert worked.job.nudges <= 8
+    assert worked.wrong == []
+    for error, u in worked.errors["hysteresis"]:
+        assert abs(error) <= max(1.0, 2.0 * u)
+    assert worked.job.closed
+
+
+def test_the_speed_is_trimmed_and_told_to_two_hundredths_of_a_percent():
+    params = VirtualParams(seed=4, rate=500e3, pace="fast", speed_rpm=309.0, snr_db=20.0)
+    worked = work_on(params, (CheckName.SPEED,))
+    assert worked.job.closed
+    assert [each.verdict for each in worked.job.outcomes] == [
+        Verdict.FAIL,
+        Verdict.PASS,
+        Verdict.PASS,
+    ]
+    assert max(abs(error) for error, _ in worked.errors["speed"]) <= 0.0002 * 300.0
+
+
+def test_a_drive_that_writes_to_a_protected_disk_is_left_open():
+    params = VirtualParams(seed=2, rate=500e3, pace="fast", protect="fails")
+    worked = work_on(params, (CheckName.CARE,))
+    assert not worked.job.closed
+    assert [each.check for each in worked.job.open_failures] == [CheckName.CARE]
+
+
+def test_a_list_of_checks_is_read_and_a_wrong_name_is_told():
+    assert checks_named("radial, LOCK") == (CheckName.RADIAL, CheckName.LOCK)
+    assert checks_named(None) == tuple(CheckName)
+    with pytest.raises(UsageFault, match="“radiall” is not a check"):
+        checks_named("radiall")
+
+
+class Person(Typist):
+    """A person who works on the drive when prompted, and types."""
+
+    def __init__(self, lines, drive):
+        super().__init__(io.StringIO(lines), io.StringIO())
+        self.drive = drive
+        self.asks = []
+
+    def prompt(self, ask, where):
+        super().prompt(ask, where)
+        self.asks.append(ask)
+        if isinstance(ask, Do):
+            self._work(ask)
+
+    def _work(self, ask):
+        if ask.action is Action.NUDGE:
+            self.drive.nudge(ask.amount)
+        elif ask.action is Action.ARRIVE_FROM_INSIDE:
+            self.drive.step(3)
+            self.drive.step(-3)
+        elif ask.action is Action.ARRIVE_FROM_OUTSIDE:
+            self.drive.step(-3)
+            self.drive.step(3)
+
+
+def test_a_person_who_types_does_the_job_with_enter_alone():
+    source = Handless(VirtualParams(seed=3, rate=500e3, pace="fast", offset_um=-40.0, hand_um=0.0))
+    source.open()
+    person = Person("\n" * 200, source.drive)
+    checks = (CheckName.RADIAL, CheckName.HYSTERESIS, CheckName.ADJUST)
+    job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, typist=person)
+    assert job.closed
+    assert abs(source.drive.positioner.middle_um) <= 5.0
+    assert any(isinstance(ask, Do) and ask.action is Action.NUDGE for ask in person.asks)
+
+
+def test_an_arrival_is_seen_without_a_word():
+    source = Handless(VirtualParams(seed=3, rate=500e3, pace="fast", backlash_um=8.0))
+    source.open()
+
+    class Silent(Person):
+        """Both hands at the drive: away for a second of samples, then back."""
+
+        def _work(self, ask):
+            if not ask.noticed:
+                self._typed.put("\n")
+                return
+            away = 3 if ask.action is Action.ARRIVE_FROM_INSIDE else -3
+            blocks = source.info.sample_rate_hz / 25_000.0
+            source.drive.step(away)
+            source.later.append((source.reads + blocks, lambda: source.drive.step(-away)))
+
+        @property
+        def ended(self):
+            return False
+
+    person = Silent("", source.drive)
+    checks = (CheckName.HYSTERESIS,)
+    job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, typist=person)
+    assert person._out.getvalue().count("seen\n") == 6
+    assert job.as_found.hysteresis_um.value == pytest.approx(8.0, abs=1.0)
+
+
+def test_a_person_may_skip_a_check_and_take_an_answer_back():
+    source = Handless(VirtualParams(seed=3, rate=500e3, pace="fast", offset_um=5.0))
+    source.open()
+    lines = "\nback\nskip: no disk for it\n" + "\n" * 20
+    person = Person(lines, source.drive)
+    checks = (CheckName.CARE, CheckName.RADIAL)
+    job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, typist=person)
+    assert person.asks[0] == person.asks[2]
+    assert job.outcomes[0].reason == "no disk for it"
+    assert job.outcomes[1].value == pytest.approx(5.0, abs=1.0)
+
+
+@pytest.mark.parametrize(("last", "closed"), [("sold as spares\n", True), ("\n", False)])
+def test_an_open_failure_is_closed_for_a_reason_alone(last, closed):
+    source = Handless(VirtualParams(seed=3, rate=500e3, pace="fast", offset_um=90.0))
+    source.open()
+    # The disk, the track, side 1; then the end.
+    person = Person("\n\n\n" + last, source.drive)
+    checks = (CheckName.RADIAL,)
+    job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, typist=person)
+    assert job.closed is closed
+    assert job.closing_reason == ("sold as spares" if closed else "")
+
+
+def test_what_cannot_be_entered_is_asked_again():
+    source = Handless(VirtualParams(seed=3, rate=500e3, pace="fast"))
+    source.open()
+    lines = "\n\n\n\n\n\nperhaps\nyes\n\nhot\n21\n\n\n\n\n"
+    person = Person(lines, source.drive)
+    job = conduct(source, PROFILE, EnvelopeOptions(), checks=(CheckName.CARE,), typist=person)
+    said = person._out.getvalue()
+    assert "“perhaps” cannot be chosen; choose yes or no" in said
+    assert "“hot” is not a number; enter one from 0 to 50, or nothing" in said
+    details = {value.name: value.value for value in job.outcomes[0].details}
+    assert details["room temperature"] == 21.0
+    assert job.closed
+
+
+def test_when_the_input_ends_the_job_is_left_open_and_what_was_measured_is_kept():
+    source = Handless(VirtualParams(seed=3, rate=500e3, pace="fast"))
+    source.open()
+    person = Person("\n\n\n", source.drive)
+    kept = []
+
+    class Recorder:
+        def add_taking(self, taking):
+            kept.append(taking)
+
+        def add_outcome(self, outcome):
+            kept.append(outcome)
+
+        def add_standing(self, standing):
+            pass
+
+        def close(self, *_):
+            raise AssertionError("closed")
+
+    checks = (CheckName.HYSTERESIS,)
+    job = conduct(
+        source, PROFILE, EnvelopeOptions(), checks=checks, typist=person, recorder=Recorder()
+    )
+    assert not job.closed
+    assert job.step is not None
+    assert [each.label for each in kept] == ["from outside 1"]
+
+
+def test_ctrl_c_leaves_the_job_open_with_what_was_measured():
+    source = VirtualSource(VirtualParams(seed=3, rate=500e3, pace="fast"), paced=False)
+    source.open()
+    kept = []
+
+    class Impatient:
+        def add_taking(self, taking):
+            kept.append(taking)
+            if len(kept) == 3:
+                signal.raise_signal(signal.SIGINT)
+
+        def add_outcome(self, outcome):
+            raise AssertionError("a check ended")
+
+        def add_standing(self, standing):
+            pass
+
+        def close(self, *_):
+            raise AssertionError("closed")
+
+    checks = (CheckName.HYSTERESIS,)
+    job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, recorder=Impatient())
+    assert not job.closed
+    assert len(kept) == 3
+
+
+def test_a_source_that_goes_says_so_and_what_was_measured_is_in_the_book(
+    tmp_path, capsys, monkeypatch
+):
+    read = VirtualSource.read
+    calls = iter(range(10**6))
+
+    def breaking(self, timeout_s):
+        if next(calls) > 60:
+            raise SourceLost("source “sim:”: the cable came off; put it back and open it again")
+        return read(self, timeout_s)
+
+    monkeypatch.setattr(VirtualSource, "read", breaking)
+    book = tmp_path / "book.sqlite3"
+    words = ["job", "sim:rate=500000", "--drive", "d", "--book", str(book)]
+    assert main.run([*words, "--checks", "hysteresis"]) == 2
+    assert "the cable came off" in capsys.readouterr().err
+    with Book(book) as opened:
+        record = opened.job(1)
+    assert record.takings
+    assert not record.closed_at
+
+
+def test_json_has_the_schema_and_plain_values():
+    worked = work_on(
+        VirtualParams(seed=1, rate=500e3, pace="fast", offset_um=3.0), (CheckName.RADIAL,)
+    )
+    told = json.loads(json.dumps(job_as_json(worked.job, "demo", virtual=True), allow_nan=False))
+    assert told["schema"] == "evenlobe.job/1"
+    assert set(told) == {
+        "schema",
+        "drive",
+        "virtual",
+        "checks",
+        "as_found",
+        "as_left",
+        "nudges",
+    }
+    check = told["checks"][0]
+    assert check["check"] == "radial"
+    assert check["unit"] == "µm"
+    assert check["verdict"] == "pass"
+    assert told["as_found"]["offset_um"]["value"] == check["value"]
+    assert told["as_left"] == {"offset_um": None, "hysteresis_um": None, "speed_rpm": None}
+
+
+def test_the_command_keeps_the_job_and_its_status_tells_the_end(tmp_path, capsys):
+    book = tmp_path / "book.sqlite3"
+    words = ["job", "sim:rate=500000&offset_um=-70&screws=tight", "--drive", "machine 7"]
+    more = ["--book", str(book), "--checks", "radial,hysteresis,adjust,lock", "--json"]
+    assert main.run([*words, *more]) == 0
+    told = json.loads(capsys.readouterr().out)
+    with Book(book) as opened:
+        record = opened.job(1)
+    assert record.drive.identity == "machine 7"
+    assert record.closed_at
+    assert record.nudges == told["nudges"] > 0
+    assert len(record.outcomes) == len(told["checks"])
+    assert record.as_found.offset_um.value == told["as_found"]["offset_um"]["value"]
+    assert record.head.virtual
+    assert record.head.profile_values
+    assert all(taking.virtual for taking in record.takings)
+
+
+def test_a_job_with_an_open_failure_is_left_open(capsys, tmp_path):
+    words = ["job", "sim:rate=500000&offset_um=-70", "--drive", "d", "--checks", "radial"]
+    book = tmp_path / "b.sqlite3"
+    assert main.run([*words, "--book", str(book)]) == 3
+    assert "left open: radial, as found" in capsys.readouterr().out
+    with Book(book) as opened:
+        assert opened.job(1).closed_at == ""
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (["sim:"], "--drive"),
+        (["sim:", "--drive", " "], "--drive is empty"),
+        (["sim:", "--drive", "d", "--checks", "radial,zero"], "“zero” is not a check"),
+        (["sim:", "--drive", "d", "--seatings", "1"], "from 2 to 100"),
+        (["sim:", "--drive", "d", "--arrivals", "many"], "not a whole number"),
+        (["sim:", "--drive", "d", "--profile", "none"], "“none” is not known"),
+        (["pipe:?rate=1000000&dtype=int16&channels=2", "--drive", "d"], "nobody could answer"),
+    ],
+)
+def test_what_cannot_be_is_one_sentence(words, sentence, capsys):
+    assert main.run(["job", *words, "--no-book"]) == 2
+    said = capsys.readouterr().err
+    assert sentence in said
+    assert said.count("\n") == 1
+
+
+def test_the_head_of_a_job_holds_the_class_as_it_was():
+    source = VirtualSource(VirtualParams(), paced=False)
+    info = source.info
+    head = head_for(info.name, info.virtual, PROFILE, "0.1.0", now())
+    assert ("limits.set", "0.15", "common practice") in head.profile_values
+    speed = next(row for row in head.profile_values if row[0] == "spindle.speed_rpm")
+    assert speed[1] == "300 rpm"
+    assert head.virtual
+    assert head.opened_at[-6] in "+-"
+
+
+def test_a_job_that_was_broken_off_is_gone_on_with(tmp_path, capsys, monkeypatch):
+    read = VirtualSource.read
+    calls = iter(range(10**6))
+
+    def breaking(self, timeout_s):
+        if next(calls) == 400:
+            raise SourceLost("source “sim:”: the cable came off; put it back and open it again")
+        return read(self, timeout_s)
+
+    monkeypatch.setattr(VirtualSource, "read", breaking)
+    book = tmp_path / "book.sqlite3"
+    address = "sim:rate=500000&pace=fast&offset_um=40"
+    words = ["job", address, "--drive", "TM-0031", "--book", str(book)]
+    checks = ["--checks", "care,radial,hysteresis,adjust,lock", "--arrivals", "2"]
+    assert main.run([*words, *checks]) == 2
+    with Book(book) as opened:
+        found = opened.job(1)
+    assert not found.closed_at
+    assert found.as_found.hysteresis_um is not None
+    assert found.nudges >= 1
+    capsys.readouterr()
+    assert main.run([*words, "--resume", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    with Book(book) as opened:
+        assert opened.numbers() == (1,)
+        left = opened.job(1)
+    assert left.closed_at
+    assert left.head == found.head
+    assert left.outcomes[: len(found.outcomes)] == found.outcomes
+    assert left.as_found == found.as_found
+    assert left.nudges == told["nudges"] > found.nudges
+    assert len(told["checks"]) == len(left.outcomes)
+    # What comes before power was asked for on either day.
+    assert [each.check for each in left.outcomes].count(CheckName.CARE) == 2
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--checks", "radial"], "job 1 has no check “radial”"),
+        (["--arrivals", "2"], "leave out --arrivals"),
+        (["--profile", "90mm-135tpi"], "others now"),
+        ([], ""),
+    ],
+)
+def test_going_on_with_a_job_changes_nothing_of_it(tmp_path, capsys, words, said):
+    book = ["--book", str(tmp_path / "book.sqlite3")]
+    begun = ["job", "sim:rate=500000&pace=fast&azimuth_arcmin=40", "--drive", "d", *book]
+    assert main.run([*begun, "--checks", "azimuth"]) == 3
+    assert capsys.readouterr().err == ""
+    assert main.run([*begun, "--resume", *words]) == (2 if said else 3)
+    assert said in capsys.readouterr().err
+
+
+def test_a_new_job_beside_an_open_one_says_so(tmp_path, capsys):
+    book = ["--book", str(tmp_path / "book.sqlite3")]
+    words = ["job", "sim:rate=500000&pace=fast&azimuth_arcmin=40", "--drive", "d", *book]
+    for said in ("", "job 1 of the drive is open, and --resume goes on with that"):
+        assert main.run([*words, "--checks", "azimuth"]) == 3
+        assert said in capsys.readouterr().err
+    with Book(tmp_path / "book.sqlite3") as opened:
+        assert opened.numbers() == (1, 2)
+
+
+def test_a_check_that_failed_is_done_once_more(tmp_path, capsys):
+    book = ["--book", str(tmp_path / "book.sqlite3")]
+    words = ["job", "sim:rate=500000&pace=fast&azimuth_arcmin=40", "--drive", "d", *book]
+    assert main.run([*words, "--checks", "azimuth"]) == 3
+    # Somebody has straightened the head.
+    words[1] = "sim:rate=500000&pace=fast&azimuth_arcmin=4"
+    capsys.readouterr()
+    assert main.run([*words, "--resume", "--checks", "azimuth"]) == 0
+    said = capsys.readouterr().out
+    assert said.startswith("goes on with job 1")
+    assert "what was adjusted on it is undone" in said
+    assert said.count("azimuth") == 2
+    assert "pass" in said
+
+
+def test_where_there_is_nothing_to_go_on_with_that_is_said(tmp_path, capsys):
+    book = ["--book", str(tmp_path / "book.sqlite3")]
+    words = ["job", "sim:rate=500000&pace=fast&offset_um=2", "--drive", "d"]
+    assert main.run([*words, *book, "--resume"]) == 2
+    assert "is not in the book" in capsys.readouterr().err
+    assert main.run([*words, *book, "--checks", "radial"]) == 0
+    assert main.run([*words, *book, "--resume"]) == 2
+    assert "its last job is closed" in capsys.readouterr().err
+    assert main.run([*words, "--no-book", "--resume"]) == 2
+    assert "leave out --no-book" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("keeping", [["--no-book"], ["--book"]])
+def test_the_command_writes_the_report(tmp_path, capsys, keeping):
+    out = tmp_path / "report.html"
+    if keeping == ["--book"]:
+        keeping = ["--book", str(tmp_path / "book.sqlite3")]
+    words = ["job", "sim:rate=500000&offset_um=2", "--drive", "<b>machine</b>", *keeping]
+    words += ["--checks", "radial", "--report", str(out)]
+    assert main.run(words) == 0
+    page = out.read_text(encoding="utf-8")
+    assert "&lt;b&gt;machine&lt;/b&gt;" in page
+    assert "<b>machine</b>" not in page
+    assert "the report" in capsys.readouterr().out
+    # Refused before any work is done.
+    assert main.run(words) == 2
+    assert "exists already" in capsys.readouterr().err
+
+
+def test_without_a_name_the_report_goes_beside_the_book(tmp_path, capsys):
+    words = ["job", "sim:rate=500000&offset_um=2", "--drive", "hall 2/../7", "--checks", "radial"]
+    book = ["--book", str(tmp_path / "book.sqlite3")]
+    for number in (1, 2):
+        assert main.run([*words, *book]) == 0
+        out = tmp_path / "reports" / f"hall-2-7-job-{number}.html"
+        assert "hall 2/../7" in out.read_text(encoding="utf-8")
+        assert f"{out}: the report" in capsys.readouterr().out
+    assert main.run([*words, "--no-book"]) == 0
+    assert "the report" not in capsys.readouterr().out

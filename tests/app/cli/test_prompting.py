@@ -1,0 +1,61 @@
+"""What a person types, and what it means."""
+
+from __future__ import annotations
+
+import io
+import time
+
+import pytest
+
+from app.analysis.results import Message
+from app.cli.job import Back, Said, Skip, Typist, read_reply
+from app.job.model import Action, Do, Enter
+
+DO = Do(Action.LOOSEN, Message("Loosen the screws."))
+NUMBER = Enter("room temperature", Message("Temperature of the room."), "°C", 0.0, 50.0)
+CHOICE = Enter("write refused", Message("Did it refuse?"), choices=("yes", "no"))
+
+
+@pytest.mark.parametrize(
+    ("ask", "line", "reply"),
+    [
+        (DO, "\n", Said(True)),
+        (DO, "back\n", Back()),
+        (DO, "skip: screw is sheared\n", Skip("screw is sheared")),
+        (DO, "SKIP:  no time ", Skip("no time")),
+        (NUMBER, "\n", Said(None)),
+        (NUMBER, "21,5\n", Said("21.5")),
+        (CHOICE, "Yes\n", Said("yes")),
+        (CHOICE, "Back", Back()),
+    ],
+)
+def test_a_line_is_understood(ask, line, reply):
+    assert read_reply(ask, line) == reply
+
+
+@pytest.mark.parametrize(("line", "words"), [("d\n", "press Enter"), ("skip:\n", "the reason too")])
+def test_a_line_that_says_nothing_is_answered_by_a_sentence(line, words):
+    assert words in read_reply(DO, line)
+
+
+def test_prompts_say_what_to_do_and_how_to_answer():
+    out = io.StringIO()
+    typist = Typist(io.StringIO("\n"), out)
+    typist.prompt(DO, "lock, work")
+    typist.prompt(CHOICE, "care, as found")
+    said = out.getvalue()
+    assert "Loosen the screws." in said
+    assert "Enter when done" in said
+    assert "yes or no" in said
+
+
+def test_the_end_of_the_input_is_noticed_after_the_last_line():
+    typist = Typist(io.StringIO("x\n\n"), io.StringIO())
+    replies = []
+    until_s = time.monotonic() + 10.0
+    while not typist.ended and time.monotonic() < until_s:
+        reply = typist.reply(DO)
+        if reply is not None:
+            replies.append(reply)
+    assert replies == [Said(True)]
+    assert typist.ended

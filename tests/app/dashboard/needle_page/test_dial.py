@@ -1,0 +1,78 @@
+"""The dial's scale: where limits lie, and that all of it can be seen."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from app.dashboard.needle_page.dial import (
+    REST,
+    Geometry,
+    Limits,
+    balance_of,
+    deflection,
+    words_below,
+)
+from app.dashboard.style import FIGURE_CAP, Sizes
+
+WINDOWS = [(1024, 640), (1366, 768), (1920, 1080), (2560, 1440), (3840, 2160)]
+
+
+@pytest.mark.parametrize(
+    ("difference", "balance"),
+    # Limits of the lobes' difference, common practice: 15 % when setting, 30 % when checking.
+    # Worked from r = (1 − b)/(1 + b): r = 0.85 is b = 0.0811, r = 0.70 is b = 0.1765.
+    [(0.15, 0.0811), (0.30, 0.1765), (0.0, 0.0), (1.0, 1.0)],
+)
+def test_limits_in_balance(difference, balance):
+    assert balance_of(difference) == pytest.approx(balance, abs=5e-5)
+
+
+def test_scale_is_odd_rising_and_ends_at_one():
+    balances = np.linspace(-1, 1, 401)
+    places = np.array([deflection(b) for b in balances])
+    assert np.all(np.diff(places) > 0)
+    np.testing.assert_allclose(places, -places[::-1], atol=1e-12)
+    assert deflection(1.0) == pytest.approx(1.0)
+    assert deflection(7.0) == pytest.approx(1.0)
+
+
+def test_no_balance_has_no_place():
+    assert np.isnan(deflection(float("nan")))
+
+
+def test_scale_is_widest_about_the_middle():
+    assert deflection(0.01) - deflection(0.0) > 5 * (deflection(0.5) - deflection(0.49))
+
+
+def test_rest_is_beyond_the_scale():
+    assert deflection(-1.0) - REST > 0.1
+
+
+@pytest.mark.parametrize("window", WINDOWS)
+def test_scale_figures_and_rest_lie_within_the_widget(window):
+    sizes = Sizes.of(*window)
+    width, height = window[0] * 0.66, window[1] * 0.5
+    dial = Geometry.of(width, height, sizes)
+    for at in (-1.0, 0.0, 1.0):
+        figure = dial.point(at, dial.radius + sizes.px(18 + FIGURE_CAP))
+        assert 0 < figure.x() < width
+        assert 0 < figure.y() < dial.cover_top
+        assert dial.point(at, dial.radius - dial.band).y() < dial.cover_top
+    rest = dial.point(REST, dial.radius)
+    assert 0 < rest.x() < width
+    assert rest.y() < dial.cover_top
+
+
+@pytest.mark.parametrize("window", WINDOWS)
+def test_the_legend_and_the_words_of_the_limits_keep_clear_of_each_other(qapp, window):
+    # A job beside it leaves the needle some four ninths of the window.
+    full = Sizes.of(*window)
+    sizes = replace(full, unit=0.72 * full.unit)
+    dial = Geometry.of(window[0] * 0.46, window[1] * 0.53, sizes)
+    limits = Limits(0.15, 0.30)
+    for zeroed in (False, True):
+        boxes = [box for _, box in words_below(dial, limits, zeroed=zeroed)]
+        assert len(boxes) == 5
+        for number, box in enumerate(boxes):
+            assert not any(box.intersects(other) for other in boxes[number + 1 :])

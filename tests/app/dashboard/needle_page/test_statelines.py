@@ -1,0 +1,93 @@
+"""The source's state in words."""
+
+from dataclasses import replace
+
+import pytest
+
+from app.analysis.results import Message
+from app.dashboard.needle_page.status import Grade, lines_of
+from app.dashboard.text import notes_of
+from app.live.view import Level, Phase, View
+from tests.app.dashboard.fakes import parked, reading, view
+
+NOW_S = 1000.0
+
+
+def lines(shown, now_s=NOW_S):
+    return {line.name: line for line in lines_of(shown, now_s, 300.0)}
+
+
+def test_all_is_told_when_all_is_well():
+    told = lines(view(0.1, NOW_S - 0.2))
+    assert told["source"].words == "running"
+    assert told["level plus"].words == "0.41 V, 41 % of full scale"
+    assert told["signal to noise"].words == "31 dB"
+    assert told["carrier"].words == "125.01 kHz"
+    assert told["speed"].words == "300.10 rpm (+0.03 %)"
+    assert told["turn"].words == "locked, two-band pattern"
+    assert told["reading"].words == "0.2 s old; turns used: 3"
+    assert told["lost frames"].words == "none"
+    assert not {line.grade for line in told.values()} & {Grade.CAUTION, Grade.FAULT}
+
+
+@pytest.mark.parametrize(
+    ("change", "name", "word", "grade"),
+    [
+        ({"levels": (Level("plus", 1.0, 1.0, True),)}, "level plus", "CLIPPING", Grade.FAULT),
+        ({"levels": (Level("plus", 0.01, 0.01, False),)}, "level plus", "low", Grade.CAUTION),
+        ({"levels": (Level("plus", 0.2, None, False),)}, "level plus", "0.2 V", Grade.GOOD),
+        ({"levels": (Level("index", 5.0, 1.0, True),)}, "level index", "5 V", Grade.PLAIN),
+        ({"locked": False}, "turn", "no lock", Grade.FAULT),
+        ({"lost_frames": 12}, "lost frames", "12 of 12000012", Grade.CAUTION),
+        ({"reading_at_s": NOW_S - 3}, "reading", "STALE", Grade.FAULT),
+        ({"reading": parked()}, "reading", "not valid", Grade.FAULT),
+        ({"reading": reading(0.1, snr_db=4.0)}, "signal to noise", "noisy", Grade.CAUTION),
+        ({"phase": Phase.LOST}, "source", "gone, trying again", Grade.FAULT),
+        ({"phase": Phase.FAILED}, "source", "failed", Grade.FAULT),
+        ({"phase": Phase.ENDED}, "source", "the last reading stands", Grade.PLAIN),
+        ({"roles": ("envelope",)}, "carrier", "removed by the detector", Grade.PLAIN),
+    ],
+)
+def test_what_is_wrong_is_said(change, name, word, grade):
+    line = lines(replace(view(0.1, NOW_S), **change))[name]
+    assert word in line.words
+    assert line.grade is grade
+
+
+@pytest.mark.parametrize("phase", [Phase.OPENING, Phase.LOST, Phase.FAILED])
+def test_figures_of_a_source_that_does_not_run_are_not_shown(phase):
+    told = lines(replace(view(0.1, NOW_S), phase=phase))
+    for name in ("signal to noise", "carrier", "speed"):
+        assert told[name].words == "none"
+    assert not any(name.startswith("level") for name in told)
+
+
+def test_stale_figures_are_not_shown():
+    told = lines(view(0.1, NOW_S - 3))
+    assert told["speed"].words == "none"
+
+
+def test_nothing_open():
+    assert lines(View())["source"].words == "closed"
+
+
+def test_notes_of_source_and_reading():
+    noted = view(
+        now_s=NOW_S,
+        reading=reading(0.1, notes=(Message("The detector is unproved."),)),
+        notes=("Roles by default.",),
+    )
+    assert notes_of(noted, NOW_S) == ("Roles by default.", "The detector is unproved.")
+    assert notes_of(noted, NOW_S + 5) == ("Roles by default.",)
+
+
+def test_a_scope_s_records_are_told():
+    shown = view(
+        now_s=NOW_S,
+        reading=reading(0.12, carrier_hz=None, snr_db=None),
+        records_a_second=1.23,
+    )
+    told = lines(shown)
+    assert told["records"].words == "1.2 a second"
+    # Extremes do not tell of the carrier: nothing is said rather than that there is none.
+    assert "carrier" not in told

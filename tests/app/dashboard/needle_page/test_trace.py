@@ -1,0 +1,177 @@
+"""The envelope of one turn, and the strip of the last minute."""
+
+import numpy as np
+import pytest
+
+from app.dashboard.needle_page.dial import Limits, deflection
+from app.dashboard.needle_page.plots import StripView, TraceView
+from app.dashboard.style import LIGHT, Sizes
+from tests.app.dashboard.fakes import trace
+from tests.app.dashboard.pictures import different
+
+
+@pytest.fixture
+def shown(qtbot):
+    made = TraceView()
+    qtbot.addWidget(made)
+    made.resize(800, 300)
+    made.dress(LIGHT, Sizes.of(1920, 1080))
+    return made
+
+
+def points(curve):
+    x, y = curve.getData()
+    return (0, None) if x is None else (len(x), y)
+
+
+def names(view):
+    return [name.toPlainText() for name in view._names if name.isVisible()]
+
+
+def test_newest_turn_stands_in_front_and_the_last_ones_behind(shown):
+    for number in range(8):
+        shown.show_trace(trace(0.1, number), 300.0, current=True, named=True)
+    assert shown.shown.number == 7
+    np.testing.assert_array_equal(points(shown._newest)[1], trace(0.1, 7).envelope_v)
+    behind = [points(curve)[1] for curve in shown._past]
+    for curve, number in zip(behind, range(3, 7), strict=True):
+        np.testing.assert_array_equal(curve, trace(0.1, number).envelope_v)
+    alphas = [curve.opts["pen"].color().alphaF() for curve in shown._past]
+    assert alphas == sorted(alphas)
+    assert alphas[-1] < 0.6
+
+
+def test_same_turn_is_taken_once(shown):
+    for _ in range(5):
+        shown.show_trace(trace(0.1, 3), 300.0, current=True, named=True)
+    assert points(shown._past[-1])[0] == 0
+
+
+def test_lobes_are_marked_with_name_and_height(shown):
+    shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
+    assert names(shown) == ["first 0.6 V", "second 0.4 V"]
+    spots = shown._tops.points()
+    assert [spot.symbol() for spot in spots] == ["t", "s"]
+    assert [spot.pos().x() for spot in spots] == [0.25, 0.75]
+
+
+def test_lobes_have_no_rank_while_the_side_is_not_known(shown):
+    shown.show_trace(trace(0.2, 1), 300.0, current=True, named=False)
+    assert names(shown) == ["lobe 0.6 V", "lobe 0.4 V"]
+
+
+def test_no_height_is_written_without_a_reading(shown):
+    shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
+    shown.show_trace(trace(0.2, 1), 300.0, current=False, named=True)
+    assert not names(shown)
+    assert shown._newest.opts["pen"].color().name() == LIGHT.parked
+    assert "no reading goes with it" in shown.accessibleDescription()
+
+
+def test_frozen_stands_still(shown):
+    shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
+    shown.set_frozen(True)
+    shown.show_trace(trace(0.1, 2), 300.0, current=True, named=True)
+    assert shown.shown.number == 1
+    assert "FROZEN" in shown.accessibleDescription()
+    shown.set_frozen(False)
+    shown.show_trace(trace(0.1, 2), 300.0, current=True, named=True)
+    assert shown.shown.number == 2
+
+
+def test_held_turn_stays(shown):
+    shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
+    shown.hold(True)
+    shown.show_trace(trace(0.0, 2), 300.0, current=True, named=True)
+    np.testing.assert_array_equal(points(shown._reference)[1], trace(0.2, 1).envelope_v)
+    shown.hold(False)
+    assert points(shown._reference)[0] == 0
+    assert shown.held is None
+
+
+def test_full_scale_stays_while_the_lobes_fit(shown):
+    scales = []
+    for height in (0.50, 0.55, 0.60, 0.55, 0.50):
+        turn = trace(0.0, len(scales))
+        grown = type(turn)(
+            turn.turns,
+            (turn.envelope_v * 2 * height).astype(np.float32),
+            turn.tops_turns,
+            turn.tops_v,
+            len(scales),
+        )
+        shown.show_trace(grown, 300.0, current=True, named=True)
+        scales.append(shown._top_v)
+    assert len(set(scales)) == 1
+
+
+@pytest.mark.parametrize("height", [1e-6, 3e-3, 0.99, 40.0])
+def test_full_scale_holds_the_lobes(shown, height):
+    turn = trace(0.0, 1)
+    envelope = (turn.envelope_v / turn.envelope_v.max() * height).astype(np.float32)
+    scaled = type(turn)(turn.turns, envelope, (0.25, 0.75), (height, height), 1)
+    shown.show_trace(scaled, 300.0, current=True, named=True)
+    assert height < shown._top_v <= 4 * height
+
+
+def test_axis_tells_part_of_the_turn_and_time(shown):
+    # 300 rpm: a turn takes 60 s / 300 = 200 ms.
+    shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
+    assert shown._axis.tickStrings([0.0, 0.25, 1.0], 1, 0.25) == ["0", "0.25 · 50 ms", "1"]
+    shown.show_trace(trace(0.2, 2), None, current=True, named=True)
+    assert shown._axis.tickStrings([0.0, 0.25, 1.0], 1, 0.25) == ["0", "0.25", "1"]
+
+
+def test_forgets_all_of_another_source(shown):
+    shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
+    shown.hold(True)
+    shown.set_frozen(True)
+    shown.clear()
+    assert shown.shown is None
+    assert shown.held is None
+    assert not shown.frozen
+    assert not names(shown)
+
+
+@pytest.fixture
+def strip(qtbot):
+    made = StripView(Limits(0.15, 0.30))
+    qtbot.addWidget(made)
+    made.resize(600, 300)
+    made.dress(LIGHT, Sizes.of(1920, 1080))
+    return made
+
+
+def test_strip_is_on_the_dials_scale_and_keeps_gaps(strip):
+    times = np.array([940.0, 970.0, 980.0, 1000.0])
+    balances = np.array([0.1, np.nan, -0.5, 0.0])
+    strip.show_strip(times, balances, 1000.0, mirrored=False)
+    x, y = strip._curve.getData()
+    np.testing.assert_allclose(x, [-60, -30, -20, 0])
+    np.testing.assert_allclose(y[[0, 2, 3]], [deflection(0.1), deflection(-0.5), 0.0])
+    assert strip._curve.opts["connect"].tolist() == [False, False, True, False]
+
+
+def test_strip_that_begins_with_nothing_known_draws_nothing_there(strip):
+    """Most of all no line from the scale's end, and no warning: both were seen."""
+    times = np.linspace(941.0, 1000.0, 60)
+    balances = np.concatenate([np.full(30, np.nan), np.full(30, 0.2)])
+    strip.show_strip(times, np.full(60, np.nan), 1000.0, mirrored=False)
+    empty = strip.grab().toImage()
+    strip.show_strip(times, balances, 1000.0, mirrored=False)
+    drawn = different(strip.grab().toImage(), empty)
+    assert drawn.left() > strip.width() / 2
+    assert drawn.height() < 6
+
+
+def test_strip_without_balances_is_empty(strip):
+    strip.show_strip(np.array([1.0]), np.array([0.1]), 2.0, mirrored=False)
+    strip.show_strip(None, None, 2.0, mirrored=False)
+    assert points(strip._curve)[0] == 0
+
+
+def test_strip_says_that_the_side_is_not_known(strip):
+    strip.show_strip(np.array([1.0]), np.array([0.1]), 2.0, mirrored=True)
+    assert "side not known" in strip.accessibleDescription()
+    strip.show_strip(np.array([1.0]), np.array([0.1]), 2.0, mirrored=False)
+    assert "outward up" in strip.accessibleDescription()

@@ -1,0 +1,215 @@
+"""The drives' page reads the book beside the window, and takes any text for what it is."""
+
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QListWidget
+
+from app.book.model import Drive, Shelved
+from app.book.store import Book
+from app.dashboard.drives_page import DrivesPage
+from app.dashboard.style import DARK, Sizes
+from tests.app.book.jobs import DRIVE, HEAD, filled, outcome, standing
+
+PROFILES = ("130mm-48tpi", "90mm-135tpi")
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "book.sqlite3"
+
+
+@pytest.fixture
+def page(qtbot, path):
+    made = DrivesPage(path, PROFILES)
+    qtbot.addWidget(made)
+    made.resize(1200, 700)
+    made.dress(DARK, Sizes.of(1200, 700, 4.0))
+    return made
+
+
+def settled(qtbot, page):
+    def quiet():
+        page.follow()
+        assert not page._shelf.busy
+
+    qtbot.waitUntil(quiet, timeout=20_000)
+
+
+def test_drives_are_listed_searched_and_chosen(qtbot, page, path):
+    with Book(path) as book:
+        filled(book)
+        book.add_drive(Drive("TM-0044", "90mm-135tpi", "spare, hall 5"))
+    page.come()
+    settled(qtbot, page)
+    assert page.identities == [DRIVE.identity, "TM-0044"]
+    assert page.past.list.count() == 1
+    assert "Too few jobs" in page.past.chart.words
+    page._search.setText("HALL 5")
+    settled(qtbot, page)
+    assert page.identities == ["TM-0044"]
+    assert page.past.list.count() == 0
+    page._search.setText("nothing has this")
+    settled(qtbot, page)
+    assert page.identities == []
+    assert "No drive in the book has that" in page.status
+
+
+def test_enter_begins_a_job_and_the_report_is_asked_for(qtbot, page, path):
+    with Book(path) as book:
+        number = filled(book)
+        book.close_job(number, "2026-03-02T11:00:00+01:00", 3)
+    page.come()
+    settled(qtbot, page)
+    asked = []
+    page.work_on.connect(lambda *words: asked.append(words))
+    qtbot.keyClick(page.findChild(QListWidget), Qt.Key.Key_Return)
+    assert asked == [(DRIVE.identity, DRIVE.profile)]  # once
+    with qtbot.waitSignal(page.show_report) as shown:
+        page.report()
+    assert shown.args == [DRIVE.identity, number]
+
+
+def test_an_open_job_is_offered_before_a_new_one(qtbot, page, path):
+    with Book(path) as book:
+        number = filled(book)
+        book.keep_standing(number, standing())
+        book.add_drive(Drive("TM-0044", "90mm-135tpi"))
+    page.come()
+    settled(qtbot, page)
+    assert page._on.accessibleName() == f"Go on with job {number}"
+    asked, begun = [], []
+    page.take_up.connect(asked.append)
+    page.work_on.connect(lambda *words: begun.append(words))
+    qtbot.keyClick(page.findChild(QListWidget), Qt.Key.Key_Return)
+    settled(qtbot, page)
+    assert [(left.number, left.standing) for left in asked] == [(number, standing())]
+    assert not begun
+    page._anew.click()
+    assert begun == [(DRIVE.identity, DRIVE.profile)]
+    page._list.setCurrentRow(1)
+    assert page._on.accessibleName() == "Begin a job"
+    assert page._anew.isHidden()
+
+
+def test_why_a_job_is_not_gone_on_with_is_said(qtbot, page, path):
+    with Book(path) as book:
+        filled(book)
+    page.come()
+    settled(qtbot, page)
+    page.take_up.connect(lambda left: pytest.fail("taken up"))
+    page.go_on()
+    settled(qtbot, page)
+    assert "older Evenlobe" in page.status
+
+
+def test_a_report_is_never_of_the_drive_chosen_before(qtbot, page, path):
+    with Book(path) as book:
+        filled(book)
+        book.add_drive(Drive("TM-0044", "90mm-135tpi"))
+        number = book.open_job("TM-0044", HEAD)
+    page.come()
+    settled(qtbot, page)
+    page.past.list.setCurrentRow(0)
+    page._list.setCurrentRow(1)
+    with qtbot.waitSignal(page.show_report) as shown:
+        page.report()  # before the book has answered
+    assert shown.args == ["TM-0044", number]
+
+
+HOSTILE = [
+    "<b>bold</b>",
+    "a'; DROP TABLE drives; --",
+    "\u202eright\u202c",
+    "x" * 2000,
+    "\u05d0\u05d1",
+]
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_a_drive_of_any_name_is_added_and_chosen(qtbot, page, path, text):
+    with Book(path) as book:
+        filled(book)
+    page.come()
+    settled(qtbot, page)
+    page._identity.setText(text)
+    page._note.setText(text)
+    page.add()
+    settled(qtbot, page)
+    settled(qtbot, page)
+    assert page._chosen().drive.identity == text
+    with Book(path) as book:
+        assert book.drive(text).note == text
+    assert page._identity.text() == ""
+
+
+def test_what_the_book_refuses_is_said_and_stays_in_the_form(qtbot, page, path):
+    with Book(path) as book:
+        filled(book)
+    page.come()
+    page._identity.setText(DRIVE.identity)
+    page.add()
+    settled(qtbot, page)
+    assert "already" in page.status
+    assert page._identity.text() == DRIVE.identity
+
+
+def test_what_the_book_refuses_is_not_told_over_by_a_later_answer(page):
+    page._shelf.follow = lambda: "this drive is in the book already"
+    page.follow()
+    page._fill((Shelved(DRIVE, 0, None),))
+    assert "already" in page.status
+
+
+def test_a_book_that_is_none_is_one_line(qtbot, page, path):
+    path.write_text("not a book " * 100)
+    page.come()
+    settled(qtbot, page)
+    assert "not a job book" in page.status
+    page.begin()
+    page.report()
+
+
+def test_the_chart_shows_each_number_with_its_drift(qtbot, page, path):
+    with Book(path) as book:
+        filled(book)
+        for month in (4, 6, 8):
+            head = HEAD.__class__(**{**_fields(HEAD), "opened_at": f"2026-{month:02d}-02T09:00:00"})
+            number = book.open_job(DRIVE.identity, head)
+            book.add_outcome(number, outcome(2.0 + month))
+    page.come()
+    settled(qtbot, page)
+    assert "Offset" in page.past.chart.words
+    assert "a year" in page.past.chart.words
+    assert "Since last time" in page.past.chart.words
+    page.past.next_number()
+    assert "No job has measured it yet" in page.past.chart.words
+    page.grab()
+
+
+def _fields(thing):
+    return {name: getattr(thing, name) for name in thing.__dataclass_fields__}
+
+
+def test_a_name_from_right_to_left_tears_no_word_beside_it(qtbot, page, path):
+    name = "\u05de\u05e9\u05e8\u05d3-31"
+    with Book(path) as book:
+        book.add_drive(Drive(name, "130mm-48tpi"))
+    page.come()
+    settled(qtbot, page)
+    # UAX #9: what stands between FSI and PDI does not change the order of what is around it.
+    assert page._list.item(0).text() == f"\u2068{name}\u2069    130mm-48tpi"
+
+
+def test_the_chart_of_the_drive_before_is_not_left_standing(qtbot, page, path):
+    with Book(path) as book:
+        filled(book)
+        book.add_drive(Drive("TM-0044", "90mm-135tpi"))
+    page.come()
+    settled(qtbot, page)
+    assert page.past.chart.words
+    page._list.setCurrentRow(1)
+    path.unlink()  # so that no answer ever comes of that drive
+    assert page.past.chart.words == ""
+    settled(qtbot, page)
+    page.next_chart()
+    assert "no chart" in page.status

@@ -1,0 +1,358 @@
+"""The report as data, its drawings and its page."""
+
+import re
+import xml.etree.ElementTree as ET
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+
+from app.job.model import CheckName, Limit, Stage, Summary, Value, Verdict
+from app.report import drawing
+from app.report.blocks import MOST_TEXT, Figures, Lines, Table, clean, limit_words, within
+from app.report.content import report_of
+from app.report.drawing import Point
+from app.report.html import page_of
+from tests.app.book.museum import (
+    BACKLASH,
+    HISTORY,
+    HOSTILE,
+    RPM,
+    SET,
+    arrival,
+    hostile,
+    made_virtual,
+    outcome,
+    past,
+    record,
+)
+
+SVG = "{http://www.w3.org/2000/svg}"
+OWN = """html head meta title style body div span p header h1 h2 section table colgroup col thead
+tbody tr th td bdi ul li figure figcaption svg path line polyline circle rect text"""
+ELEMENTS = set(OWN.split())
+ATTRIBUTES_OF_OTHERS = ("href", "src", "style", "srcset", "action", "data")
+
+
+def section(report, title):
+    (found,) = (each for each in report.sections if each.title == title)
+    return found.blocks
+
+
+def table(report, title):
+    return next(block for block in section(report, title) if isinstance(block, Table))
+
+
+def lines(report, title):
+    return [
+        line for block in section(report, title) if isinstance(block, Lines) for line in block.items
+    ]
+
+
+def figures(report, title):
+    return [
+        one for block in section(report, title) if isinstance(block, Figures) for one in block.items
+    ]
+
+
+def row(report, check, stage):
+    (found,) = (r for r in table(report, "Checks").rows if r[:2] == (check, stage))
+    return found
+
+
+class Page(HTMLParser):
+    """Elements, attributes and text, as the standard library's parser reads them."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.elements, self.attributes, self.text = [], [], ""
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):
+        self.elements.append(tag)
+        self.attributes += attrs
+
+    def handle_data(self, data):
+        self.text += data
+
+
+def test_each_check_has_value_expanded_uncertainty_limit_verdict_and_source():
+    """U = k·u with k = 2, written to two digits: JCGM 100, 7.2.3 and 7.2.6."""
+    report = report_of(record(), HISTORY)
+    assert row(report, "Radial offset, side 0", Stage.AS_FOUND)[2:] == (
+        "−33.7 ± 4.0 µm",
+        "0 ± 26.5 µm",
+        Verdict.FAIL,
+        "common practice",
+    )
+    assert row(report, "Spindle speed", Stage.AS_LEFT)[2:5] == (
+        "300.030 ± 0.080 rpm",
+        "295.5 to 304.5 rpm",
+        Verdict.PASS,
+    )
+    skipped = row(report, "Output: 2F over 1F, inner", Stage.WORK)
+    assert skipped[4:] == (Verdict.SKIPPED, "no scratch disk at the bench")
+    undecided = [line for line in lines(report, "Reservations") if "undecided" in line]
+    assert "nearer to its limit" in undecided[0]
+
+
+def test_days_of_a_job_that_was_gone_on_with_are_told():
+    job = record()
+    facts = [line for block in section(report_of(job), "The drive") for line in block.rows]
+    assert not any(line[0] == "Measured on" for line in facts)
+    first, *rest = job.takings
+    on = (replace(first, taken_at="2031-04-15T08:00:00+02:00"), *rest)
+    facts = [
+        line
+        for block in section(report_of(replace(job, takings=on)), "The drive")
+        for line in block.rows
+    ]
+    assert ("Measured on", "2031-04-12, 2031-04-15") in facts
+
+
+def test_undecided_for_no_other_reason_is_by_its_limit_and_two_limits_are_told():
+    job = record()
+    radial = [each for each in job.outcomes if each.check is CheckName.RADIAL]
+    near = replace(radial[0], verdict=Verdict.UNDECIDED, reason="")
+    others = [each for each in job.outcomes if each is not radial[0]]
+    said = lines(report_of(replace(job, outcomes=(near, *others))), "Reservations")
+    assert any(line.endswith("undecided: the limit lies within the uncertainty") for line in said)
+    assert not any("no reason was given" in line for line in said)
+    assert sum("limit for checking" in line for line in said) == 1
+
+
+def test_change_has_the_uncertainty_of_both():
+    """The root of the sum of squares: JCGM 100, 5.1.2; less what both have alike: 5.2.2."""
+    rows = table(report_of(record()), "As found against as left").rows
+    assert rows[2][3] == f"−1.21 ± {2 * (0.04**2 + 0.04**2) ** 0.5:.2f} rpm"
+    alike = (1.1 / 33.7) ** 2 * -33.4 * 1.6 + 1.4**2
+    assert rows[0][3] == f"35.0 ± {2 * (2.0**2 + 1.9**2 - 2 * alike) ** 0.5:.1f} µm"
+
+
+def test_what_was_not_measured_is_said():
+    bare = replace(
+        record(), takings=(), outcomes=(), as_found=type(record().as_found)(), closed_at=""
+    )
+    report = report_of(bare)
+    assert report.verdict is Verdict.UNDECIDED
+    assert report.lead == "Still open; no check has ended."
+    assert table(report, "As found against as left").rows[0][1] == "not measured"
+    assert lines(report, "Hysteresis") == ["No arrivals were measured."]
+    assert lines(report, "One turn of the lobes") == ["No trace of the lobes was kept."]
+    page_of(report)
+
+
+@pytest.mark.parametrize(
+    ("stage", "shown", "which"),
+    [
+        (Stage.AS_FOUND, "301.240 ± 0.080 rpm", "first with a value"),
+        (Stage.AS_LEFT, "300.40 ± 0.20 rpm", "last"),
+    ],
+)
+def test_of_repeated_checks_the_first_is_as_found_and_the_last_as_left(stage, shown, which):
+    again = outcome(CheckName.SPEED, stage, Verdict.PASS, value=300.4, u=0.1, unit="rpm")
+    job = record()
+    report = report_of(replace(job, outcomes=(*job.outcomes, again)))
+    found = row(report, "Spindle speed", stage)
+    assert found[2] == shown
+    assert f"done 2 times, the {which} counts" in found[5]
+
+
+def test_open_failures_stand_first_and_with_their_reason():
+    job = record()
+    failed = outcome(CheckName.SPEED, Stage.AS_LEFT, Verdict.FAIL, value=310.0, u=0.1, unit="rpm")
+    report = report_of(
+        replace(job, outcomes=(*job.outcomes, failed), closing_reason="belt is on order")
+    )
+    assert report.verdict is Verdict.FAIL
+    assert report.lead == "Closed with open failures: Spindle speed (as left)."
+    assert any("Spindle speed, as left, to do: " in r for r in lines(report, "Reservations"))
+    rows = [r for block in section(report, "The drive") for r in block.rows]
+    assert ("Closed with failures because", "belt is on order") in rows
+
+
+def test_history_ends_with_this_job_and_keeps_kinds_apart():
+    later = past(20, "2033-01-01", -60.0, 0.0)
+    other = past(21, "2030-01-01", -60.0, 0.0, virtual=True)
+    report = report_of(record(), (*HISTORY, later, other))
+    assert figures(report, "History")[0].caption.startswith("Offset over 4 jobs")
+    said = lines(report, "History")
+    assert "Left out: 1 of its jobs, done on the virtual drive." in said
+    # From as left 0.5 in job 9 to as found −33.4.
+    assert any(line.startswith("Offset since job 9") and "−33.9" in line for line in said)
+    rate = next(line for line in said if line.startswith("Drift of the offset"))
+    # By hand: −20.5, −23.5 and −33.9 µm in 2.946 years.
+    slope = float(re.search(r"(−?[\d.]+) ±", rate)[1].replace("−", "-"))
+    days = [0.0, 353.0, 770.0, 1075.0]
+    walked = [-12.0, -12.0 - 20.5, -12.0 - 20.5 - 23.5, -12.0 - 20.5 - 23.5 - 33.9]
+    assert slope == pytest.approx(np.polyfit(days, walked, 1)[0] * 365.25, abs=0.6)
+
+
+def test_a_rate_is_not_stretched_from_some_days():
+    near = (past(10, "2031-04-01", -4.0, 1.0), past(11, "2031-04-06", -9.0, 1.0))
+    said = lines(report_of(record(), near), "History")
+    assert said[0] == "Drift of the offset: 10 days from first to last are too few to tell."
+
+
+@pytest.mark.parametrize(
+    ("limit", "words"),
+    [
+        (SET, "0 ± 12.2 µm"),
+        (BACKLASH, "size ≤ 25 µm"),
+        (RPM, "295.5 to 304.5 rpm"),
+        (None, "none"),
+    ],
+)
+def test_limits_in_words(limit, words):
+    assert limit_words(limit) == words
+
+
+def test_a_virtual_source_anywhere_marks_the_report():
+    job = record()
+    first, *rest = job.takings
+    assert not report_of(job).virtual
+    assert report_of(replace(job, takings=(replace(first, virtual=True), *rest))).virtual
+    report = report_of(made_virtual(job))
+    page = Page(page_of(report))
+    assert page.text.count("VIRTUAL DRIVE") == 2
+    assert "VIRTUAL" not in Page(page_of(report_of(job))).text
+    assert any("no drive was measured" in line for line in lines(report, "Reservations"))
+
+
+@pytest.mark.parametrize("text", [HOSTILE, "x" * 10_240, "<b>" * 4_000, "\x00", "\u202e", ""])
+def test_no_text_becomes_markup_or_disturbs_its_neighbours(text):
+    report = report_of(hostile(record(), text), HISTORY)
+    markup = page_of(report)
+    page = Page(markup)
+    assert set(page.elements) <= ELEMENTS
+    assert page.elements.count("style") == page.elements.count("title") == 1
+    assert not [a for a, _ in page.attributes if a in ATTRIBUTES_OF_OTHERS or a.startswith("on")]
+    assert not set(markup) & set("\x00\x07\x1b\u202e\u202c\ud800")
+    markup.encode("utf-8")
+    assert len(markup) < 400_000
+    if text == HOSTILE:
+        assert "<script>document.title='owned'</script>" in page.text
+
+
+@pytest.mark.parametrize("value", [0.0, -1e-30, 1e30, np.nan, np.inf])
+@pytest.mark.parametrize("u", [None, 0.0, 1e30, np.nan, np.inf])
+def test_no_number_breaks_a_drawing(value, u):
+    def put(found):
+        return replace(found, value=value, u=u)
+
+    job = record()
+    odd = Summary(*(put(Value("", 0.0, None, unit)) for unit in ("µm", "µm", "rpm")))
+    takings = tuple(
+        replace(
+            each,
+            values=tuple(map(put, each.values)),
+            envelope_v=None if each.envelope_v is None else np.full(1000, value, np.float32),
+        )
+        for each in job.takings
+    )
+    outcomes = tuple(
+        replace(each, value=value, u=u, details=tuple(map(put, each.details)), limit=limit)
+        for each in job.outcomes
+        for limit in [Limit(-value, value, "µm", "")]
+    )
+    days = ("0001-01-01", "no day", "2031-04-11", "2031-04-12T09:40:00+02:00")
+    past_jobs = [
+        replace(each, opened_at=day, as_found=odd, as_left=odd)
+        for each, day in zip(HISTORY, days, strict=True)
+    ]
+    report = report_of(
+        replace(job, as_found=odd, as_left=odd, takings=takings, outcomes=outcomes), past_jobs
+    )
+    markup = page_of(report)
+    assert not re.search(r"\b(nan|inf)\b", markup)
+    for svg in re.findall(r"<svg.*?</svg>", markup):
+        for number in re.findall(r' (?:x|y|x1|y1|x2|y2)="([^"]*)"', svg):
+            assert abs(float(number)) < 1e4
+
+
+def test_long_texts_are_cut_and_tell_so():
+    assert clean("x" * 10_240).endswith("… (shortened: 10240 characters)")
+    assert len(clean("x" * 10_240)) < MOST_TEXT + 50
+    assert clean("a\r\nb\tc\x1b") == "a  b c\ufffd"
+    # Unicode UAX #9: an isolate keeps its direction to itself.
+    hebrew = "\u05e9\u05dc\u05d5\u05dd"
+    assert within(hebrew) == f"\u2068{hebrew}\u2069"
+
+
+def test_the_policy_allows_the_page_its_own_style_and_nothing_else():
+    markup = page_of(report_of(record()))
+    policies = [said for name, said in Page(markup).attributes if name == "content"]
+    assert policies[0].startswith("default-src 'none'; style-src 'sha256-")
+    assert "http" not in markup.replace("http://www.w3.org/2000/svg", "").replace("http-equiv", "")
+
+
+def drawn(figure):
+    return ET.fromstring(figure.svg)
+
+
+def needle_line(figure):
+    (line,) = (each for each in drawn(figure).iter(f"{SVG}line") if each.get("stroke-width") == "2")
+    return [float(line.get(name)) for name in ("x1", "y1", "x2", "y2")]
+
+
+def test_the_needle_stands_where_the_offset_is():
+    upright = needle_line(drawing.needle(Point(0.0, 1.0), 10.0, 40.0, ""))
+    assert upright[0] == upright[2]
+    out = needle_line(drawing.needle(Point(20.0, 1.0), 10.0, 40.0, ""))
+    inward = needle_line(drawing.needle(Point(-20.0, 1.0), 10.0, 40.0, ""))
+    assert out[2] > upright[2] > inward[2]
+    assert out[2] - upright[2] == pytest.approx(upright[2] - inward[2], abs=0.11)
+    far = needle_line(drawing.needle(Point(1e6, 1.0), 10.0, 40.0, ""))
+    assert far[2] < 240.0
+    none = drawing.needle(None, None, 40.0, "")
+    assert "not measured" in "".join(drawn(none).itertext())
+
+
+def test_a_trace_keeps_its_gaps_and_its_height():
+    turns = np.linspace(0.0, 1.0, 100, dtype=np.float32)
+    envelope = np.full(100, 0.1, np.float32)
+    envelope[40:50] = np.nan
+    figure = drawing.trace(turns, envelope, 0.2, "")
+    runs = [each.get("points").split() for each in drawn(figure).iter(f"{SVG}polyline")]
+    assert [len(run) for run in runs] == [40, 50]
+    heights = {point.split(",")[1] for run in runs for point in run}
+    grid = [float(line.get("y1")) for line in drawn(figure).iter(f"{SVG}line")]
+    assert heights == {f"{(min(grid) + max(y for y in grid if y < 77)) / 2:.1f}"}
+
+
+def test_arrivals_of_both_stages_are_drawn():
+    (figure,) = figures(report_of(record()), "Hysteresis")
+    fills = [each.get("fill") for each in drawn(figure).iter(f"{SVG}path") if "Z" in each.get("d")]
+    assert (fills.count("#000000"), fills.count("#ffffff")) == (6, 6)
+    one = arrival(Stage.AS_LEFT, "from inside 1", 4.0)
+    (figure,) = figures(report_of(replace(record(), takings=(one,))), "Hysteresis")
+    assert len(list(drawn(figure).iter(f"{SVG}path"))) == 1
+
+
+def test_every_drawing_is_whole_black_and_white_and_told_in_words():
+    report = report_of(record(), HISTORY)
+    every = [
+        one
+        for each in report.sections
+        for block in each.blocks
+        if isinstance(block, Figures)
+        for one in block.items
+    ]
+    assert len(every) == 8
+    for svg in [*(one.svg for one in every), *map(drawing.mark, Verdict)]:
+        tree = ET.fromstring(svg)
+        assert tree.get("aria-label")
+        for colour in re.findall(r"#([0-9a-f]{6})", svg):
+            assert colour[:2] == colour[2:4] == colour[4:]
+    assert len({drawing.mark(verdict) for verdict in Verdict}) == len(Verdict)
+
+
+def test_a_clock_that_went_back_is_told():
+    job = record()
+    in_order = tuple(sorted(job.takings, key=lambda taking: taking.taken_at))
+    late = replace(in_order[0], taken_at="2031-05-01T00:00:00+00:00")
+    for takings, told in ((in_order, False), ((late, *in_order), True)):
+        page = page_of(report_of(replace(job, takings=takings), HISTORY))
+        assert ("clock went back" in page) is told
