@@ -160,7 +160,7 @@ class Trace:
     number: int
 
 
-class Want(StrEnum):
+class Measurand(StrEnum):
     """What a measurement is to find."""
 
     RADIAL = "radial"
@@ -270,7 +270,7 @@ class Measurement:
 
     Attributes
     ----------
-    want : Want
+    measurand : Measurand
         Which of the findings is filled in.
     problem : Message or None
         Why there is none; the finding is None then (a reading may still tell its reasons), or
@@ -283,7 +283,7 @@ class Measurement:
         How much was looked at.
     """
 
-    want: Want
+    measurand: Measurand
     problem: Message | None = None
     reading: Reading | None = None
     speed: SpeedFinding | None = None

@@ -396,7 +396,7 @@ class _Conductor:
         """Measure from what comes after the ask."""
         info = self._source.info
         gauge = Gauge(
-            ask.want,
+            ask.measurand,
             info,
             self._job.profile,
             self._envelope,

@@ -8,7 +8,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.results import Message, Want
+from app.analysis.results import Measurand, Message
 
 
 class CheckName(StrEnum):
@@ -111,7 +111,7 @@ class Do:
 class Take:
     """Something to measure; answered with a :class:`~app.analysis.results.Measurement`."""
 
-    want: Want
+    measurand: Measurand
     message: Message
     label: str
     turns: int = 10

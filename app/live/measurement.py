@@ -18,7 +18,14 @@ from app.analysis.envelope.carrier import Columns
 from app.analysis.envelope.series import Captured
 from app.analysis.envelope.setup import Setup
 from app.analysis.lobes.analyser import Analyser, SweepAnalyser
-from app.analysis.results import AzimuthFinding, IndexFinding, Measurement, Message, Reading, Want
+from app.analysis.results import (
+    AzimuthFinding,
+    IndexFinding,
+    Measurand,
+    Measurement,
+    Message,
+    Reading,
+)
 from app.analysis.track.bursts import BurstsFound, azimuth_of, bursts_of, index_of
 from app.analysis.track.output import output_of
 from app.analysis.track.speed import index_turns, speed_over
@@ -234,7 +241,7 @@ class Gauge:
 
     Parameters
     ----------
-    want : Want
+    measurand : Measurand
         What is to be found.
     info : SourceInfo
         Of the open source.
@@ -253,7 +260,7 @@ class Gauge:
 
     def __init__(
         self,
-        want: Want,
+        measurand: Measurand,
         info: SourceInfo,
         profile: Profile,
         options: EnvelopeOptions,
@@ -262,7 +269,7 @@ class Gauge:
         track: int | None = None,
         side: int = 0,
     ) -> None:
-        self._want = want
+        self._measurand = measurand
         self._info = info
         self._profile = profile
         self._options = options
@@ -321,7 +328,7 @@ class Gauge:
             self._analyser = self._begin()
         self._next = first_index + frames
         self._have += frames if self._info.continuous else 1
-        if self._want is not Want.RADIAL:
+        if self._measurand is not Measurand.RADIAL:
             self._pieces.append(Captured(samples_v, at_index, clipped, extremes))
         if self._analyser is not None:
             self._analyser.push(
@@ -337,16 +344,16 @@ class Gauge:
         """Measure what has been collected."""
         if self._analyser is not None:
             self._analyser.finish()
-        match self._want:
-            case Want.RADIAL:
+        match self._measurand:
+            case Measurand.RADIAL:
                 return self._radial()
-            case Want.SPEED:
+            case Measurand.SPEED:
                 return self._speed()
             case _:
                 return self._track_measured()
 
     def _begin(self) -> AnyAnalyser | None:
-        if self._want not in (Want.RADIAL, Want.SPEED):
+        if self._measurand not in (Measurand.RADIAL, Measurand.SPEED):
             return None
         return analyser_for(self._info, self._profile, self._options, keep_all=True)
 
@@ -354,7 +361,7 @@ class Gauge:
         assert self._analyser is not None
         reading = self._analyser.summary()
         return Measurement(
-            Want.RADIAL,
+            Measurand.RADIAL,
             problem=None if reading.valid else _first(reading.reasons),
             reading=reading,
             trace=self._analyser.trace,
@@ -370,19 +377,19 @@ class Gauge:
         problem = None if found is not None else messages.NO_WHOLE_TURN
         trace = None if self._analyser is None else self._analyser.trace
         return Measurement(
-            Want.SPEED, problem=problem, speed=found, trace=trace, seconds=self._seconds
+            Measurand.SPEED, problem=problem, speed=found, trace=trace, seconds=self._seconds
         )
 
     def _track_measured(self) -> Measurement:
         pieces, setup, seconds = self._joined(), self._setup, self._seconds
-        if self._want is Want.OUTPUT:
+        if self._measurand is Measurand.OUTPUT:
             return _output(pieces, setup, seconds)
-        if self._want is Want.AZIMUTH and self._profile.azimuth_arcmin is None:
-            return Measurement(Want.AZIMUTH, problem=messages.NO_ANGLES, seconds=seconds)
+        if self._measurand is Measurand.AZIMUTH and self._profile.azimuth_arcmin is None:
+            return Measurement(Measurand.AZIMUTH, problem=messages.NO_ANGLES, seconds=seconds)
         found = bursts_of(pieces, setup, self._track)
         if isinstance(found, Message):
-            return Measurement(self._want, problem=found, seconds=seconds)
-        if self._want is Want.INDEX:
+            return Measurement(self._measurand, problem=found, seconds=seconds)
+        if self._measurand is Measurand.INDEX:
             return _index(found, seconds)
         return _azimuth(pieces, found, self._profile, (self._track, self._side), seconds)
 
@@ -409,9 +416,9 @@ class Gauge:
 def _output(pieces: list[Captured], setup: Setup, seconds: float) -> Measurement:
     found = output_of(pieces, setup)
     if isinstance(found, Message):
-        return Measurement(Want.OUTPUT, problem=found, seconds=seconds)
+        return Measurement(Measurand.OUTPUT, problem=found, seconds=seconds)
     return Measurement(
-        Want.OUTPUT,
+        Measurand.OUTPUT,
         problem=found.problem,
         output=found.finding,
         trace=found.trace,
@@ -423,7 +430,7 @@ def _index(found: BurstsFound, seconds: float) -> Measurement:
     delay = index_of(found)
     known = isinstance(delay, IndexFinding)
     return Measurement(
-        Want.INDEX,
+        Measurand.INDEX,
         problem=None if known else delay,
         index=delay if known else None,
         trace=found.trace,
@@ -450,7 +457,7 @@ def _azimuth(
         )
     known = isinstance(angle, AzimuthFinding)
     return Measurement(
-        Want.AZIMUTH,
+        Measurand.AZIMUTH,
         problem=None if known else angle,
         azimuth=angle if known else None,
         trace=found.trace,

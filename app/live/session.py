@@ -34,7 +34,7 @@ from functools import partial
 from typing import Any
 
 from app.analysis import messages
-from app.analysis.results import Measurement, Message, Side, Want
+from app.analysis.results import Measurand, Measurement, Message, Side
 from app.live.measurement import AnyAnalyser, EnvelopeOptions, Gauge, analyser_for
 from app.live.view import Controls, Listed, Listing, Newest, Phase, View, view_of
 from app.profiles import Profile
@@ -114,7 +114,7 @@ _NO_MORE = {
 class Wanted:
     """What is to be measured: see :class:`~app.live.measurement.Gauge`."""
 
-    want: Want
+    measurand: Measurand
     turns: int = 10
     track: int | None = None
     side: int = 0
@@ -209,7 +209,7 @@ class Measuring:
     def _begin(self, info: SourceInfo, profile: Profile, options: EnvelopeOptions) -> Gauge:
         wanted = self._wanted
         self._gauge = Gauge(
-            wanted.want,
+            wanted.measurand,
             info,
             profile,
             options,
@@ -574,14 +574,16 @@ class Session:
         """The virtual drive's controls, when that is the source."""
         return self._run.controls if self._run is not None else None
 
-    def take(self, want: Want, turns: int = 10, track: int | None = None, side: int = 0) -> None:
+    def take(
+        self, measurand: Measurand, turns: int = 10, track: int | None = None, side: int = 0
+    ) -> None:
         """Begin a measurement beside the live needle, in place of one under way.
 
         Only what is sampled after this call counts. :meth:`taken` tells how far it has come.
 
         Parameters
         ----------
-        want : Want
+        measurand : Measurand
             What is to be found.
         turns : int
             Whole turns wanted.
@@ -589,7 +591,7 @@ class Session:
             Where the head stands, as far as that is known.
         """
         if self._run is not None:
-            wanted = Wanted(want, turns, track, side)
+            wanted = Wanted(measurand, turns, track, side)
             self._run.measurements.take(wanted, time.monotonic())
 
     def taken(self) -> Taken | None:

@@ -58,7 +58,7 @@ class Measurer:
         """Begin a measurement; returns why not, empty when it has begun."""
         if self._session.view().phase is not Phase.RUNNING:
             return translate("job", "No source is running; open one, and measure then.")
-        self._session.take(ask.want, ask.turns, ask.track, ask.side)
+        self._session.take(ask.measurand, ask.turns, ask.track, ask.side)
         self.part = 0.0
         return ""
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from app.analysis.messages import fill
-from app.analysis.results import Measurement, Message, Quantity, Side, Want
+from app.analysis.results import Measurand, Measurement, Message, Quantity, Side
 from app.job import messages
 from app.job.model import Action, Ask, Do, Limit, Outcome, Take, Verdict
 from app.job.situation import ALIGNMENT, SCRATCH, Situation
@@ -90,7 +90,7 @@ def take_lobes(situation: Situation, label: str) -> Take:
     """Return the ask for a measurement of the lobes where the head is."""
     bench = situation.bench
     return Take(
-        Want.RADIAL,
+        Measurand.RADIAL,
         messages.TAKING_RADIAL,
         label,
         turns=situation.options.turns,

@@ -10,7 +10,7 @@ from collections.abc import Generator
 from typing import Any
 
 from app.analysis.messages import fill
-from app.analysis.results import Measurement, Message, OutputFinding, Quantity, Want
+from app.analysis.results import Measurand, Measurement, Message, OutputFinding, Quantity
 from app.job import messages
 from app.job.checks.common import (
     Check,
@@ -41,7 +41,7 @@ def azimuth(situation: Situation) -> Check:
         reason = str(messages.NO_BURSTS)
         return concluded(situation, Verdict.NOTED, unit="arcmin", limit=limit, reason=reason)
     measurement = yield from _measure(
-        situation, Want.AZIMUTH, messages.TAKING_AZIMUTH, _AZIMUTH_TURNS, track
+        situation, Measurand.AZIMUTH, messages.TAKING_AZIMUTH, _AZIMUTH_TURNS, track
     )
     found = measurement.azimuth
     if found is None:
@@ -76,7 +76,7 @@ def index_timing(situation: Situation) -> Check:
         return concluded(situation, Verdict.NOTED, unit="µs", limit=limit, reason=reason)
     track = profile.index_tracks[0]
     measurement = yield from _measure(
-        situation, Want.INDEX, messages.TAKING_INDEX, _INDEX_TURNS, track
+        situation, Measurand.INDEX, messages.TAKING_INDEX, _INDEX_TURNS, track
     )
     found = measurement.index
     if found is None:
@@ -94,13 +94,13 @@ def index_timing(situation: Situation) -> Check:
 
 
 def _measure(
-    situation: Situation, want: Want, message: Message, turns: int, track: int
+    situation: Situation, measurand: Measurand, message: Message, turns: int, track: int
 ) -> Generator[Ask, Any, Measurement]:
     """Measure on a track of the alignment disk."""
     yield from with_alignment_disk(situation)
     yield from on_track(situation, track, situation.side)
     side = situation.side
-    measurement: Measurement = yield Take(want, message, f"side {side}", turns, track, side)
+    measurement: Measurement = yield Take(measurand, message, f"side {side}", turns, track, side)
     return measurement
 
 
@@ -118,7 +118,7 @@ def output(situation: Situation) -> Check:
         for pattern, action in _WRITES:
             yield Do(action, fill(messages.WRITE, track, side, pattern), track=track, side=side)
             measurement: Measurement = yield Take(
-                Want.OUTPUT,
+                Measurand.OUTPUT,
                 messages.TAKING_OUTPUT,
                 f"{place} {pattern}",
                 situation.options.turns,

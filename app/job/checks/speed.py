@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from app.analysis.messages import fill
-from app.analysis.results import Measurement, SpeedFinding, Want
+from app.analysis.results import Measurand, Measurement, SpeedFinding
 from app.job import messages
 from app.job.checks.common import Check, change, concluded, judged, on_alignment_track, why_not
 from app.job.model import Action, CheckName, Do, Limit, Outcome, Stage, Take, Value, Verdict
@@ -65,7 +65,7 @@ def bars_of_a_ring(rpm: float) -> tuple[tuple[int, int], ...]:
 
 def _take(situation: Situation, label: str) -> Take:
     bench, turns = situation.bench, situation.options.speed_turns
-    return Take(Want.SPEED, messages.TAKING_SPEED, label, turns, bench.track, bench.side)
+    return Take(Measurand.SPEED, messages.TAKING_SPEED, label, turns, bench.track, bench.side)
 
 
 def _goal_percent(situation: Situation) -> float:

@@ -10,7 +10,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QAbstractButton, QApplication
 
 from app.analysis import messages
-from app.analysis.results import Measurement, Message, Quantity, Side, SpeedFinding, Want
+from app.analysis.results import Measurand, Measurement, Message, Quantity, Side, SpeedFinding
 from app.book.store import Book
 from app.dashboard.job_panel.controller import Writing
 from app.dashboard.style import LIGHT
@@ -51,9 +51,9 @@ class MeasuringSession(FakeSession):
         self.fault = ""
         self.quick = True
 
-    def take(self, want, turns=10, track=None, side=0):
-        self.wanted = want
-        self.calls.append(("take", want, turns, track, side))
+    def take(self, measurand, turns=10, track=None, side=0):
+        self.wanted = measurand
+        self.calls.append(("take", measurand, turns, track, side))
 
     def cancel_take(self):
         self.wanted = None
@@ -66,14 +66,14 @@ class MeasuringSession(FakeSession):
         return Taken(1.0, measured(self.wanted, self.view())) if self.quick else Taken(0.4)
 
 
-def measured(want, shown):
-    if want is Want.RADIAL:
-        return Measurement(want, reading=shown.reading, trace=trace())
-    if want is Want.SPEED:
+def measured(measurand, shown):
+    if measurand is Measurand.RADIAL:
+        return Measurement(measurand, reading=shown.reading, trace=trace())
+    if measurand is Measurand.SPEED:
         turns = np.full(25, 300.0)
         speed = SpeedFinding(Quantity(300.0, 0.05), Quantity(0.01, 0.001), None, turns, True)
-        return Measurement(want, speed=speed)
-    return Measurement(want, problem=Message("no burst of carrier stands out of the turn"))
+        return Measurement(measurand, speed=speed)
+    return Measurement(measurand, problem=Message("no burst of carrier stands out of the turn"))
 
 
 @pytest.fixture
@@ -279,7 +279,7 @@ def test_a_check_that_begins_with_a_measurement_waits_for_enter(qtbot, window, s
     assert session.wanted is None
     assert window.bench.job.card.button == "Measure"
     press(qtbot, window, KEY.Key_Return)
-    assert session.wanted is Want.RADIAL
+    assert session.wanted is Measurand.RADIAL
 
 
 def test_a_lost_source_stops_the_measurement_and_says_why(qtbot, window, session):
@@ -327,7 +327,7 @@ def test_an_arrival_is_noticed_without_a_key(qtbot, window, session):
     assert window.bench.job.card.live == "The head is away."
     show(reading(0.02), 1.5)
     assert isinstance(window.desk.job.ask, Take)
-    assert session.wanted is Want.RADIAL
+    assert session.wanted is Measurand.RADIAL
 
 
 def test_the_virtual_hand_does_it_for_practice(qtbot, window, session):

@@ -13,6 +13,7 @@ from app.analysis.results import (
     AzimuthFinding,
     Burst,
     IndexFinding,
+    Measurand,
     Measurement,
     OutputFinding,
     Quantity,
@@ -20,7 +21,6 @@ from app.analysis.results import (
     Side,
     Sign,
     SpeedFinding,
-    Want,
 )
 from app.job.job import Job
 from app.job.model import Action, Ask, Do, Enter, Take
@@ -85,32 +85,32 @@ class ScriptedDrive:
     def _measure(self, ask: Take) -> Measurement:
         if self.silent or ask.label in self.missing:
             self.zero_um += self.drift_um
-            return Measurement(ask.want, problem=fill(NO_CARRIER))
-        match ask.want:
-            case Want.SPEED:
+            return Measurement(ask.measurand, problem=fill(NO_CARRIER))
+        match ask.measurand:
+            case Measurand.SPEED:
                 part = Quantity(0.1, 0.01)
                 turns = np.full(ask.turns, self.speed_rpm)
                 found = SpeedFinding(Quantity(self.speed_rpm, 0.01), part, part, turns, True)
-                return Measurement(ask.want, speed=found)
-            case Want.AZIMUTH:
+                return Measurement(ask.measurand, speed=found)
+            case Measurand.AZIMUTH:
                 burst = Burst(Quantity(500.0, 0.1), 900.0, Quantity(0.3, 0.001))
                 azimuth = AzimuthFinding(Quantity(self.azimuth_arcmin, 0.2), (burst,) * 4, 0.4)
-                return Measurement(ask.want, azimuth=azimuth)
-            case Want.INDEX:
+                return Measurement(ask.measurand, azimuth=azimuth)
+            case Measurand.INDEX:
                 found = IndexFinding(Quantity(self.index_us, 0.2), 0.5, ask.turns)
-                return Measurement(ask.want, index=found)
-            case Want.OUTPUT:
+                return Measurement(ask.measurand, index=found)
+            case Measurand.OUTPUT:
                 found = OutputFinding(
                     {"1F": Quantity(0.4, 0.001), "2F": self.second_f_v}[self.pattern],
                     Quantity(62.5e3, 1.0),
                     Quantity(3.0, 0.1),
                     Quantity(12.0, 1.0),
                 )
-                return Measurement(ask.want, output=found)
+                return Measurement(ask.measurand, output=found)
             case _:
                 reading = self.reading()
                 self.zero_um += self.drift_um
-                return Measurement(ask.want, reading=reading)
+                return Measurement(ask.measurand, reading=reading)
 
     def reading(self) -> Reading:
         x_um = self.middle_um + self.zero_um + self.sided * self.backlash_um / 2.0

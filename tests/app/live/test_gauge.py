@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from app.analysis import messages
-from app.analysis.results import Want
+from app.analysis.results import Measurand
 from app.live.measurement import EnvelopeOptions, Gauge
 from app.profiles import load_profile
 from instruments.source import Role
@@ -15,11 +15,11 @@ from instruments.virtual.source import VirtualSource
 PROFILE = load_profile("130mm-48tpi")
 
 
-def gauged(want, hands, *, track, side=0, roles=None, profile=PROFILE, **params):
+def gauged(measurand, hands, *, track, side=0, roles=None, profile=PROFILE, **params):
     source = VirtualSource(VirtualParams(**params), roles, paced=False)
     source.open()
     hands(source.controls)
-    gauge = Gauge(want, source.info, profile, EnvelopeOptions(), track=track, side=side)
+    gauge = Gauge(measurand, source.info, profile, EnvelopeOptions(), track=track, side=side)
     while not gauge.done:
         block = source.read(1.0)
         gauge.push(block.samples_v, block.first_index, clipped=block.clipped)
@@ -49,7 +49,7 @@ def write(track, pattern):
     "roles", [None, (Role.DIFFERENTIAL, Role.INDEX), (Role.ENVELOPE, Role.INDEX)]
 )
 def test_azimuth_is_the_drive_s(side, roles):
-    found, _, truth = gauged(Want.AZIMUTH, to(34, side), track=34, side=side, roles=roles)
+    found, _, truth = gauged(Measurand.AZIMUTH, to(34, side), track=34, side=side, roles=roles)
     assert found.problem is None
     assert found.azimuth.angle_arcmin.value == pytest.approx(truth.azimuth_arcmin, abs=0.5)
     assert len(found.azimuth.bursts) == 4
@@ -59,7 +59,7 @@ def test_azimuth_is_the_drive_s(side, roles):
 @pytest.mark.parametrize("track", [1, 34])
 @pytest.mark.parametrize("side", [0, 1])
 def test_index_timing_is_the_drive_s(track, side):
-    found, _, truth = gauged(Want.INDEX, to(track, side), track=track, side=side, snr_db=20.0)
+    found, _, truth = gauged(Measurand.INDEX, to(track, side), track=track, side=side, snr_db=20.0)
     assert found.index.delay_us.value == pytest.approx(truth.index_delay_us, abs=1.0)
     assert found.index.turns >= 10
 
@@ -67,7 +67,7 @@ def test_index_timing_is_the_drive_s(track, side):
 @pytest.mark.parametrize(("pattern", "cycles"), [("1F", 12_500), ("2F", 25_000)])
 def test_output_is_the_track_s(pattern, cycles):
     params = {"modulation_percent": 8.0, "asymmetry_ns": 60.0, "third_harmonic": 0.0}
-    found, drive, truth = gauged(Want.OUTPUT, write(39, pattern), track=39, **params)
+    found, drive, truth = gauged(Measurand.OUTPUT, write(39, pattern), track=39, **params)
     output = found.output
     assert found.problem is None
     assert output.amplitude_v.value == pytest.approx(0.4 * drive.track.height, rel=5e-3)
@@ -78,28 +78,33 @@ def test_output_is_the_track_s(pattern, cycles):
 
 
 @pytest.mark.parametrize(
-    ("want", "hands", "track", "said"),
+    ("measurand", "hands", "track", "said"),
     [
-        (Want.INDEX, to(16), 1, "is the head on track 1 of the alignment disk?"),
-        (Want.INDEX, to(20), 1, "is the head on track 1 of the alignment disk?"),
-        (Want.AZIMUTH, to(1), 34, "1 bursts where the disk has 4"),
-        (Want.OUTPUT, to(16), 16, "nothing is written here"),
-        (Want.OUTPUT, lambda controls: controls.insert("scratch"), 16, "nothing is written here"),
-        (Want.OUTPUT, to(34), 34, "nothing is written here"),
+        (Measurand.INDEX, to(16), 1, "is the head on track 1 of the alignment disk?"),
+        (Measurand.INDEX, to(20), 1, "is the head on track 1 of the alignment disk?"),
+        (Measurand.AZIMUTH, to(1), 34, "1 bursts where the disk has 4"),
+        (Measurand.OUTPUT, to(16), 16, "nothing is written here"),
+        (
+            Measurand.OUTPUT,
+            lambda controls: controls.insert("scratch"),
+            16,
+            "nothing is written here",
+        ),
+        (Measurand.OUTPUT, to(34), 34, "nothing is written here"),
     ],
 )
-def test_the_wrong_track_is_a_sentence(want, hands, track, said):
-    found, *_ = gauged(want, hands, track=track)
+def test_the_wrong_track_is_a_sentence(measurand, hands, track, said):
+    found, *_ = gauged(measurand, hands, track=track)
     assert said in str(found.problem)
     assert (found.azimuth, found.index, found.output) == (None, None, None)
 
 
 def test_without_an_index_bursts_say_what_to_wire():
-    found, *_ = gauged(Want.INDEX, to(1), track=1, roles=(Role.PLUS, Role.MINUS))
+    found, *_ = gauged(Measurand.INDEX, to(1), track=1, roles=(Role.PLUS, Role.MINUS))
     assert found.problem == messages.NEEDS_INDEX
 
 
 def test_a_disk_without_known_angles_has_no_azimuth():
     bare = replace(PROFILE, azimuth_arcmin=None)
-    found, *_ = gauged(Want.AZIMUTH, to(34), track=34, profile=bare)
+    found, *_ = gauged(Measurand.AZIMUTH, to(34), track=34, profile=bare)
     assert found.problem == messages.NO_ANGLES

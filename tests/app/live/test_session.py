@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from app.analysis import messages
-from app.analysis.results import Side, Sign, Want
+from app.analysis.results import Measurand, Side, Sign
 from app.live.measurement import EnvelopeOptions
 from app.live.session import Session
 from app.live.view import Phase, View
@@ -361,7 +361,7 @@ def test_a_measurement_is_taken_beside_the_needle(session):
     assert session.taken() is None
     session.open(f"{SIM}&offset_um=25")
     valid_view(session)
-    session.take(Want.RADIAL, 5)
+    session.take(Measurand.RADIAL, 5)
     assert session.taken().measurement is None
     found = taken(session)
     # balance = offset / scale (design.md)
@@ -376,21 +376,21 @@ def test_a_measurement_uses_nothing_from_before_it_was_asked_for(session):
     session.open(f"{SIM}&offset_um=0")
     valid_view(session)
     session.controls.nudge(40.0)
-    session.take(Want.RADIAL, 5)
+    session.take(Measurand.RADIAL, 5)
     assert taken(session).reading.balance.value == pytest.approx(40.0 / SCALE_UM, abs=0.005)
 
 
 def test_a_newer_measurement_takes_the_place_of_one_under_way(session):
     session.open(SIM)
     valid_view(session)
-    session.take(Want.RADIAL, 1000)
-    session.take(Want.SPEED, 5)
-    assert taken(session).want is Want.SPEED
+    session.take(Measurand.RADIAL, 1000)
+    session.take(Measurand.SPEED, 5)
+    assert taken(session).measurand is Measurand.SPEED
 
 
 def test_a_measurement_whose_source_goes_is_given_up(cable):
     session, source = cable
-    session.take(Want.RADIAL, 1000)
+    session.take(Measurand.RADIAL, 1000)
     until(lambda: session.taken().part > 0.0, "its beginning")
     source.gone.set()
     fault = until(lambda: session.taken().fault, "the fault")
@@ -398,7 +398,7 @@ def test_a_measurement_whose_source_goes_is_given_up(cable):
     assert session.taken().measurement is None
     source.gone.clear()
     phase_of(session, Phase.RUNNING)
-    session.take(Want.RADIAL, 5)
+    session.take(Measurand.RADIAL, 5)
     assert taken(session).reading.valid
 
 
@@ -406,16 +406,16 @@ def test_a_measurement_ends_with_its_capture(session, tmp_path):
     write_capture(tmp_path / "short.wav", "plus", "minus", "index")
     session.open(str(tmp_path / "short.wav"), "plus,minus,index")
     valid_view(session)
-    session.take(Want.RADIAL, 1000)
+    session.take(Measurand.RADIAL, 1000)
     assert "capture" in until(lambda: session.taken().fault, "the fault")
 
 
 def test_nothing_is_measured_without_a_source(session):
-    session.take(Want.RADIAL)
+    session.take(Measurand.RADIAL)
     assert session.taken() is None
     session.open("nowhere.wav")
     phase_of(session, Phase.FAILED)
-    session.take(Want.RADIAL)
+    session.take(Measurand.RADIAL)
     assert "nowhere.wav" in session.taken().fault
 
 
