@@ -48,6 +48,11 @@ def told_of(where: str) -> Iterator[None]:
         raise BookError(
             f"book “{where}”: it is damaged ({fault}); keep the file, and go on with a backup"
         ) from None
+    except UnicodeDecodeError:
+        # SQLite quotes a damaged table's name in its own complaint.
+        raise BookError(
+            f"book “{where}”: it is damaged; keep the file, and go on with a backup"
+        ) from None
     except OSError as fault:
         raise BookError(
             f"book “{where}”: {fault.strerror or fault}; choose another place"

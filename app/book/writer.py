@@ -135,6 +135,13 @@ class Keeper:
                 self._fault = str(fault)
                 if self._stopping.wait(_AGAIN_S):
                     return False
+            except Exception as fault:
+                # A fault of the program's own would come again: the others are kept all the same.
+                self._refused = (
+                    f"not everything could be kept ({type(fault).__name__}: {str(fault)[:200]}); "
+                    "this is a fault in Evenlobe"
+                )
+                break
             else:
                 break
         self._fault = self._refused

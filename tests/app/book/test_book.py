@@ -295,6 +295,25 @@ def test_a_damaged_book_says_so(book):
         look()
 
 
+@pytest.mark.parametrize("number", range(5))
+def test_a_book_whose_tables_are_damaged_says_so(book, number):
+    """SQLite quotes what it cannot read, and that need not be text."""
+    filled(book)
+    book.close()
+    data = bytearray(book.path.read_bytes())
+    rng = np.random.default_rng(number)
+    for place in rng.integers(100, 4096, 20):
+        data[place] = rng.integers(256)
+    book.path.write_bytes(data)
+
+    def look():
+        with Book(book.path) as again:
+            again.check()
+
+    with pytest.raises(BookError, match=r"damaged|backup"):
+        look()
+
+
 def test_a_folder_that_is_a_file_is_told(tmp_path):
     (tmp_path / "file").write_text("")
     with pytest.raises(BookError, match="another place"):

@@ -94,6 +94,44 @@ def test_what_can_never_be_kept_is_told_and_the_rest_is_kept(tmp_path):
         assert [each.label for each in book.job(1).takings] == [taking(2).label]
 
 
+def test_a_damaged_book_is_told_by_its_thread_and_gone_on_with_once_it_is_whole(tmp_path):
+    path = tmp_path / "book.sqlite3"
+    Book(path).close()
+    whole = path.read_bytes()
+    # A table's name and statement in the first page: SQLite's complaint quotes the name.
+    spoilt = whole.replace(b"tabledrivesdrives", b"table\xff\xfe\xfd\xfc\xfb\xfadrives")
+    path.write_bytes(spoilt.replace(b"CREATE TABLE drives", b"CREATE NOTHING what"))
+    keeper = begun(path)
+    keeper.add_taking(taking(1))
+    until(lambda: keeper.fault)
+    assert "damaged" in keeper.fault
+    path.write_bytes(whole)
+    assert keeper.flush(20.0)
+    keeper.stop()
+    with Book(path) as book:
+        assert len(book.job(1).takings) == 1
+
+
+def test_a_fault_of_the_program_s_own_is_told_and_the_rest_is_kept(tmp_path, monkeypatch):
+    path = tmp_path / "book.sqlite3"
+    add_outcome = Book.add_outcome
+
+    def failing(book, number, what):
+        if what.value == 1.0:
+            raise ZeroDivisionError("division by nothing")
+        add_outcome(book, number, what)
+
+    monkeypatch.setattr(Book, "add_outcome", failing)
+    keeper = begun(path)
+    keeper.add_outcome(outcome(1.0))
+    keeper.add_outcome(outcome(2.0))
+    assert keeper.flush(20.0)
+    assert "ZeroDivisionError: division by nothing" in keeper.fault
+    keeper.stop()
+    with Book(path) as book:
+        assert [each.value for each in book.job(1).outcomes] == [2.0]
+
+
 def test_a_first_commit_that_fails_loses_no_job(tmp_path, monkeypatch):
     path = tmp_path / "book.sqlite3"
     whole, fails = Book.whole, [True]
