@@ -11,7 +11,7 @@ import re
 import threading
 from dataclasses import dataclass
 
-from instruments.options import positive_option, refuse_others, split_options
+from instruments.options import AddressOptions, split_options
 from instruments.scope.visa import meant_as_resource
 from instruments.source import AddressError, Source, SourceRequest
 
@@ -109,15 +109,15 @@ def _file(text: str, rest: str, request: SourceRequest) -> Source:
     path, options = (rest, {}) if os.path.exists(rest) else split_options(text, rest)
     if not path:
         raise AddressError(f"address “{text}” names no file; write file:PATH")
-    refuse_others(text, options, ("rate", "full_scale_v"))
+    given = AddressOptions(text, options, ("rate", "full_scale_v"))
     from instruments.file.source import FileSource
 
     return FileSource(
         path,
         request,
         address=text,
-        rate_hz=positive_option(text, options, "rate"),
-        full_scale_v=positive_option(text, options, "full_scale_v"),
+        rate_hz=given.number("rate"),
+        full_scale_v=given.number("full_scale_v"),
     )
 
 

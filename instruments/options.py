@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
-from instruments.source import AddressError
+from instruments.source import AddressError, ChannelRoles, SourceRequest, parse_roles
 
 
 def split_options(text: str, rest: str) -> tuple[str, dict[str, str]]:
@@ -37,36 +37,94 @@ def split_options(text: str, rest: str) -> tuple[str, dict[str, str]]:
     return body, options
 
 
-def positive_option(text: str, options: Mapping[str, str], key: str) -> float | None:
-    """Return an option as a number above zero, None where it is not given.
+class AddressOptions:
+    """An address's options, each read by its name; one that nobody reads is refused.
+
+    Parameters
+    ----------
+    address : str
+        The whole address, for messages.
+    texts : mapping of str to str
+        The options as they are written, by name.
+    known : collection of str
+        The names that are read: any other is most often a misspelling.
 
     Raises
     ------
     AddressError
-        When it is anything else.
+        For the first option that is not known.
     """
-    if key not in options:
-        return None
-    try:
-        value = float(options[key])
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value) or value <= 0:
-        raise AddressError(
-            f"address “{text}”: “{key}” is “{options[key]}”; it must be a number above 0"
-        )
-    return value
 
+    def __init__(self, address: str, texts: Mapping[str, str], known: Collection[str]) -> None:
+        self._address = address
+        self._texts = texts
+        for key in texts:
+            if key not in known:
+                words = ", ".join(known) or "none"
+                raise AddressError(
+                    f"address “{address}”: “{key}” is not an option here; known: {words}"
+                )
 
-def refuse_others(text: str, options: Mapping[str, str], known: tuple[str, ...]) -> None:
-    """Refuse options that nobody reads: most often a misspelling.
+    def number(
+        self, key: str, low: float = 0.0, high: float = math.inf, *, whole: str = ""
+    ) -> float | None:
+        """Return a number, None where it is not given.
 
-    Raises
-    ------
-    AddressError
-        For the first option that is not in `known`.
-    """
-    for key in options:
-        if key not in known:
-            words = ", ".join(known) or "none"
-            raise AddressError(f"address “{text}”: “{key}” is not an option here; known: {words}")
+        Parameters
+        ----------
+        key : str
+            The option's name.
+        low, high : float
+            Limits, inclusive; a lower limit of 0 is allowed only where `high` is finite.
+        whole : str
+            What a whole number it must be, as the message says it; empty where it need not be.
+
+        Raises
+        ------
+        AddressError
+            When it is anything else.
+        """
+        text = self._texts.get(key)
+        if text is None:
+            return None
+        try:
+            value = float(text)
+        except ValueError:
+            value = math.nan
+        zero = value == low == 0 and math.isfinite(high)
+        if not math.isfinite(value) or (value <= 0 and not zero):
+            raise self._refusal(key, "a number above 0")
+        if not low <= value <= high:
+            raise self._refusal(key, f"lie between {low:g} and {high:g}", must="must")
+        if whole and value != int(value):
+            raise self._refusal(key, whole)
+        return value
+
+    def word(self, key: str, allowed: Collection[str]) -> str | None:
+        """Return one of the words that are allowed, None where it is not given.
+
+        Raises
+        ------
+        AddressError
+            When it is another.
+        """
+        text = self._texts.get(key)
+        if text is not None and text not in allowed:
+            raise self._refusal(key, " or ".join(allowed))
+        return text
+
+    def roles(self, request: SourceRequest) -> ChannelRoles | None:
+        """Return the role of each column: as requested, else as the option ``roles`` has them.
+
+        Raises
+        ------
+        AddressError
+            When the option names what is no role.
+        """
+        text = self._texts.get("roles")
+        roles = None if text is None else parse_roles(text)
+        return roles if request.roles is None else request.roles
+
+    def _refusal(self, key: str, what: str, must: str = "must be") -> AddressError:
+        text = self._texts[key]
+        return AddressError(f"address “{self._address}”: “{key}” is “{text}”; it {must} {what}")

@@ -1,6 +1,4 @@
-"""What must be said of raw frames: one table, from which errors are made.
-
-Raw frames on standard input as a source: what another program captures and pipes in.
+"""Raw frames on standard input as a source: what another program captures and pipes in.
 
 Threads: *pipe-reader*, one for each opening, is the only one that reads the descriptor and counts
 its bytes; the source's reader takes them from :class:`_Feed`; any thread may close. Where a system
@@ -21,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from instruments.file.csv import Choice, choose_columns
-from instruments.options import positive_option, refuse_others
+from instruments.options import AddressOptions
 from instruments.source import (
     AddressError,
     Block,
@@ -36,12 +34,6 @@ from instruments.source import (
 
 DTYPES: Mapping[str, tuple[str, float]] = {"int16": ("<i2", 1 / 32768), "float32": ("<f4", 1.0)}
 """How a sample is written: numpy's name for it, little-endian, and its part of the full scale."""
-LIMITS: Mapping[str, tuple[float, float]] = {
-    "rate": (1e3, 1e9),
-    "channels": (1, 8),
-    "full_scale_v": (1e-6, 1e6),
-}
-"""Options that are numbers: lowest and highest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,39 +76,21 @@ def read_options(text: str, options: Mapping[str, str]) -> PipeOptions:
     AddressError
         When one is missing, is no option, or has a value that it cannot have.
     """
-    refuse_others(text, options, ("dtype", *LIMITS))
+    given = AddressOptions(text, options, ("dtype", "rate", "channels", "full_scale_v"))
     for key in ("rate", "dtype", "channels"):
         if key not in options:
             raise AddressError(
                 f"address “{text}”: “{key}” is missing, and raw frames do not tell it; write for "
                 "example pipe:?rate=1000000&dtype=float32&channels=2"
             )
-    if options["dtype"] not in DTYPES:
-        raise AddressError(
-            f"address “{text}”: “dtype” is “{options['dtype']}”; it must be {' or '.join(DTYPES)}"
-        )
-    channels = _number(text, options, "channels")
-    if channels != int(channels):
-        raise AddressError(
-            f"address “{text}”: “channels” is “{options['channels']}”; it must be a whole number"
-        )
-    return PipeOptions(
-        rate_hz=_number(text, options, "rate"),
-        dtype=options["dtype"],
-        channels=int(channels),
-        full_scale_v=_number(text, options, "full_scale_v") if "full_scale_v" in options else None,
-    )
-
-
-def _number(text: str, options: Mapping[str, str], key: str) -> float:
-    low, high = LIMITS[key]
-    value = positive_option(text, options, key) or 0.0
-    if not low <= value <= high:
-        raise AddressError(
-            f"address “{text}”: “{key}” is “{options[key]}”; "
-            f"it must lie between {low:g} and {high:g}"
-        )
-    return value
+    dtype = given.word("dtype", DTYPES)
+    channels = given.number("channels", 1, 8, whole="a whole number")
+    rate_hz = given.number("rate", 1e3, 1e9)
+    assert dtype is not None
+    assert channels is not None
+    assert rate_hz is not None
+    full_scale_v = given.number("full_scale_v", 1e-6, 1e6)
+    return PipeOptions(rate_hz, dtype, int(channels), full_scale_v)
 
 
 STANDARD_INPUT = 0

@@ -64,6 +64,10 @@ class Role(StrEnum):
     """The index pulse."""
 
 
+ChannelRoles = tuple[Role | None, ...]
+"""What each channel carries, in their order; None is a channel that is skipped."""
+
+
 @dataclass(frozen=True, slots=True)
 class Block:
     """A run of consecutive frames.
@@ -168,7 +172,7 @@ class SourceRequest:
         capture file is never paced.
     """
 
-    roles: tuple[Role | None, ...] | None = None
+    roles: ChannelRoles | None = None
     paced: bool = True
 
 
@@ -255,7 +259,7 @@ class PracticeControls(Protocol):
         ...
 
 
-def parse_roles(text: str) -> tuple[Role | None, ...]:
+def parse_roles(text: str) -> ChannelRoles:
     """Read a comma-separated list of roles, with None for each skipped column (``-``).
 
     Parameters

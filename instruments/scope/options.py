@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from instruments.options import positive_option, refuse_others
+from instruments.options import AddressOptions
 from instruments.scope.visa import check_resource
-from instruments.source import AddressError, Role, SourceRequest, parse_roles
+from instruments.source import AddressError, ChannelRoles, Role, SourceRequest
 
 DEFAULT_ROLES = (Role.PLUS, Role.MINUS, Role.INDEX)
 MOST_CHANNELS = 8
@@ -125,12 +125,16 @@ def read_options(
         When a part cannot be used as written.
     """
     check_resource(text, resource)
-    refuse_others(text, options, ("family", "roles", *NUMBERS, *WORDS))
-    roles = parse_roles(options["roles"]) if "roles" in options else None
-    roles = roles if request.roles is None else request.roles
-    numbers = {key: _number(text, options, key) for key in NUMBERS}
-    words = {key: _word(text, options, key) for key in WORDS}
+    given = AddressOptions(text, options, ("family", "roles", *NUMBERS, *WORDS))
+    roles = given.roles(request)
     columns = columns_of(text, DEFAULT_ROLES if roles is None else roles)
+    numbers = {
+        key: given.number(key, low, high) or default
+        for key, (low, high, default, _) in NUMBERS.items()
+    }
+    words = {
+        key: given.word(key, allowed) or default for key, (allowed, default, _) in WORDS.items()
+    }
     return ScopeOptions(
         resource=resource,
         family=options.get("family"),
@@ -146,7 +150,7 @@ def read_options(
     )
 
 
-def columns_of(text: str, roles: tuple[Role | None, ...]) -> Columns:
+def columns_of(text: str, roles: ChannelRoles) -> Columns:
     """Return the channels of roles that name channels 1, 2, 3 … in turn.
 
     Raises
@@ -160,26 +164,3 @@ def columns_of(text: str, roles: tuple[Role | None, ...]) -> Columns:
             f"{MOST_CHANNELS} channels"
         )
     return Columns(**{role.value: n for n, role in enumerate(roles, 1) if role is not None})
-
-
-def _number(text: str, options: Mapping[str, str], key: str) -> float | None:
-    low, high, default, _ = NUMBERS[key]
-    value = positive_option(text, options, key)
-    if value is None:
-        return default
-    if not low <= value <= high:
-        raise AddressError(
-            f"address “{text}”: “{key}” is “{options[key]}”; "
-            f"it must lie between {low:g} and {high:g}"
-        )
-    return value
-
-
-def _word(text: str, options: Mapping[str, str], key: str) -> str:
-    allowed, default, _ = WORDS[key]
-    value = options.get(key, default)
-    if value not in allowed:
-        raise AddressError(
-            f"address “{text}”: “{key}” is “{value}”; it must be {' or '.join(allowed)}"
-        )
-    return value

@@ -29,9 +29,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from instruments.sound.options import Columns
 from instruments.sound.portaudio import Device, PortAudio, Watch
-from instruments.source import Block, Role, SourceLost, SourceTimeout
+from instruments.source import Block, ChannelRoles, Role, SourceLost, SourceTimeout
 
 
 @dataclass(frozen=True, slots=True)
@@ -334,7 +333,7 @@ class Capture:
         portaudio: PortAudio,
         device: Device,
         rate_hz: int,
-        columns: Columns,
+        columns: ChannelRoles,
         full_scale_v: float | None,
         timing: Timing,
     ) -> None:

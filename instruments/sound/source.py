@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping
+from dataclasses import dataclass
 
+from instruments.options import AddressOptions
 from instruments.sound.capture import Capture, Timing
-from instruments.sound.options import Columns, SoundOptions, choose_columns, read_options
 from instruments.sound.portaudio import (
     Device,
     PortAudio,
@@ -21,6 +22,8 @@ from instruments.sound.portaudio import (
 )
 from instruments.source import (
     Block,
+    ChannelRoles,
+    Role,
     SourceInfo,
     SourceRequest,
     SourceUnavailable,
@@ -30,6 +33,86 @@ from instruments.source import (
 _PASSED = 0.45
 
 _PORTAUDIO = PortAudio()
+
+
+@dataclass(frozen=True, slots=True)
+class SoundOptions:
+    """What the user asked of a sound input; None where nothing was asked.
+
+    Attributes
+    ----------
+    rate_hz : int or None
+        Frames a second; None takes the highest usual rate that the device accepts.
+    roles : tuple of (Role or None), or None
+        One an input channel, None for a channel to skip.
+    full_scale_v : float or None
+        Volts at digital full scale.
+    low_corner_hz : float or None
+        Corner of the input's high-pass; 0 for a DC-coupled input.
+    """
+
+    rate_hz: int | None = None
+    roles: ChannelRoles | None = None
+    full_scale_v: float | None = None
+    low_corner_hz: float | None = None
+
+
+def read_options(text: str, options: Mapping[str, str], request: SourceRequest) -> SoundOptions:
+    """Check an address's options and read them.
+
+    Parameters
+    ----------
+    text : str
+        The whole address, for messages.
+    options : mapping of str to str
+        Any of ``rate``, ``roles``, ``full_scale_v``, ``low_corner_hz``.
+    request : SourceRequest
+        What else the user asks for; its roles go before those in the address.
+
+    Raises
+    ------
+    AddressError
+        When a name is no option or a text is no value for it.
+    """
+    given = AddressOptions(text, options, ("rate", "full_scale_v", "low_corner_hz", "roles"))
+    # Beyond these limits nothing sensible is meant, and samples would no longer fit in 32 bits.
+    rate_hz = given.number("rate", 1e3, 1e6, whole="a whole number of frames a second")
+    return SoundOptions(
+        rate_hz=None if rate_hz is None else int(rate_hz),
+        roles=given.roles(request),
+        full_scale_v=given.number("full_scale_v", 1e-6, 1e6),
+        low_corner_hz=given.number("low_corner_hz", 0.0, 1e3),
+    )
+
+
+def choose_columns(roles: ChannelRoles | None, channels: int, what: str) -> ChannelRoles:
+    """Return the role of each channel to capture.
+
+    Parameters
+    ----------
+    roles : tuple of (Role or None), or None
+        As given by the user; None takes the usual ones: ``plus,minus`` of two channels or
+        more, ``differential`` of one.
+    channels : int
+        Channels that the input has.
+    what : str
+        The input's name, for the message.
+
+    Raises
+    ------
+    SourceUnavailable
+        When the input has fewer channels than there are roles.
+    """
+    if roles is None:
+        return (Role.PLUS, Role.MINUS) if channels >= 2 else (Role.DIFFERENTIAL,)
+    if len(roles) > channels:
+        named = ",".join(role or "-" for role in roles)
+        has = "1 channel" if channels == 1 else f"{channels} channels"
+        raise SourceUnavailable(
+            f"{what}: the roles {named} need {len(roles)} channels and it has {has}; "
+            "name fewer roles, or choose another input"
+        )
+    return roles
 
 
 class SoundSource:
@@ -188,7 +271,7 @@ class SoundSource:
             "or choose another input"
         )
 
-    def _start(self, device: Device, rate_hz: int, columns: Columns) -> Capture:
+    def _start(self, device: Device, rate_hz: int, columns: ChannelRoles) -> Capture:
         return Capture(
             self._portaudio, device, rate_hz, columns, self._options.full_scale_v, self._timing
         )
@@ -205,7 +288,9 @@ class SoundSource:
             )
         return server
 
-    def _describe(self, columns: Columns, rate_hz: int, server: ServerInput | None) -> SourceInfo:
+    def _describe(
+        self, columns: ChannelRoles, rate_hz: int, server: ServerInput | None
+    ) -> SourceInfo:
         options = self._options
         arrives_hz = rate_hz if server is None else min(rate_hz, server.rate_hz)
         return SourceInfo(

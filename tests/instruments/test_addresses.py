@@ -7,7 +7,7 @@ import pytest
 
 from instruments.address import attached_sources, open_address
 from instruments.file.source import FileSource
-from instruments.options import positive_option, refuse_others, split_options
+from instruments.options import AddressOptions, split_options
 from instruments.scope import discover
 from instruments.source import AddressError, SourceRequest, parse_roles
 from instruments.virtual.source import VirtualSource
@@ -102,10 +102,23 @@ def test_options_are_split_once_for_every_kind():
     assert split_options("a", "Device 1?rate=5&x=a=b") == ("Device 1", {"rate": "5", "x": "a=b"})
     assert split_options("a", "Device 1") == ("Device 1", {})
     assert split_options("a", "Device 1?") == ("Device 1", {})
-    assert positive_option("a", {"rate": "5e3"}, "rate") == 5000.0
-    assert positive_option("a", {}, "rate") is None
+
+
+def test_options_are_read_by_one_reader_for_every_kind():
+    given = AddressOptions("a", {"rate": "5e3", "corner": "0", "n": "2.5"}, ("rate", "corner", "n"))
+    assert given.number("rate") == 5000.0
+    assert given.number("full_scale_v") is None
+    assert given.number("corner", 0.0, 1e3) == 0.0
+    with pytest.raises(AddressError, match="“corner” is “0”; it must be a number above 0"):
+        given.number("corner")
+    with pytest.raises(AddressError, match="“rate” is “5e3”; it must lie between 1 and 10"):
+        given.number("rate", 1, 10)
+    with pytest.raises(AddressError, match=r"“n” is “2\.5”; it must be a whole number"):
+        given.number("n", 1, 10, whole="a whole number")
+    with pytest.raises(AddressError, match=r"“n” is “2\.5”; it must be one or two"):
+        given.word("n", ("one", "two"))
     with pytest.raises(AddressError, match="known: none"):
-        refuse_others("a", {"x": "1"}, ())
+        AddressOptions("a", {"x": "1"}, ())
 
 
 def test_the_virtual_drive_is_always_there(monkeypatch):
