@@ -11,7 +11,9 @@ have the same file open, each through a book of its own.
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
+import tempfile
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -173,6 +175,11 @@ def default_path() -> Path:
     return user_data_path("evenlobe", appauthor=False) / "book.sqlite3"
 
 
+def files_of(path: Path) -> tuple[Path, ...]:
+    """Return the names that a book takes up: its own, and those that SQLite adds beside it."""
+    return (path, *(path.with_name(path.name + end) for end in ("-wal", "-shm", "-journal")))
+
+
 def folded(text: str) -> str:
     """Return a text as it is searched and sorted by; SQL knows it too."""
     return text.casefold()
@@ -236,22 +243,35 @@ class BookFile:
         self.close()
 
     def backup(self, path: Path) -> None:
-        """Copy the book, even while others write to it, and check the copy.
+        """Copy the book, even while others write to it; the copy appears once it is whole.
+
+        What has that name is replaced, with what SQLite left beside it.
 
         Raises
         ------
         BookError
-            When the copy cannot be written, or is not whole.
+            When the copy cannot be written, is not whole, or another program uses what has its
+            name.
         """
-        with told_of(str(path)):
-            copy = sqlite3.connect(path)
+        with (
+            told_of(str(path)),
+            # Nobody else can have put anything in its place: the folder is new, and its maker's.
+            tempfile.TemporaryDirectory(prefix=".evenlobe-", dir=path.parent) as folder,
+        ):
+            part = Path(folder) / "book"
+            copy = sqlite3.connect(part)
             try:
                 self._db.backup(copy)
                 (found,) = copy.execute("PRAGMA integrity_check").fetchone()
             finally:
                 copy.close()
-        if found != "ok":
-            raise BookError(f"backup “{path}”: the copy is damaged; choose another disk")
+            if found != "ok":
+                raise BookError(f"backup “{path}”: the copy is damaged; choose another disk")
+            _make_way(path)
+            os.replace(part, path)
+        # As it will be opened once it is needed.
+        with Book(path) as kept:
+            kept.check()
 
     def check(self) -> None:
         """Look through the whole file.
@@ -307,6 +327,33 @@ class BookFile:
             finally:
                 if self._db.in_transaction:
                     self._db.execute("ROLLBACK")
+
+
+def _make_way(path: Path) -> None:
+    """Remove what SQLite left beside a file: the one that comes in its place would take it up.
+
+    Raises
+    ------
+    sqlite3.OperationalError
+        When another program has the file open.
+    OSError
+        When something cannot be removed.
+    """
+    if path.exists():
+        there = sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=_BUSY_S)
+        try:
+            there.execute("PRAGMA locking_mode = EXCLUSIVE")
+            there.execute("BEGIN EXCLUSIVE")
+        except sqlite3.DatabaseError as fault:
+            if fault.sqlite_errorcode == sqlite3.SQLITE_BUSY:
+                raise
+            # No book, or one too damaged for any program to have it open.
+        except UnicodeDecodeError:
+            pass
+        finally:
+            there.close()
+    for left in files_of(path)[1:]:
+        left.unlink(missing_ok=True)
 
 
 _PAST = "jobs.number, opened_at, closed_at, virtual, as_found, as_left, nudges"

@@ -6,13 +6,13 @@ The command ``report``: a job from the book as one file to hand on.
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 from app.book.drift import courses_of
 from app.book.exchange import export_csv, export_json, import_json
 from app.book.model import BookError, JobRecord, Past, Shelved, told_of
-from app.book.store import Book, default_path, shown
+from app.book.store import Book, default_path, files_of, shown
 from app.cli.arguments import UsageFault
 from app.files import appearing
 from app.job.model import Value
@@ -60,15 +60,9 @@ def import_(options: argparse.Namespace, say: Say) -> None:
 
 def backup(options: argparse.Namespace, say: Say) -> None:
     """Copy the book while it may be in use."""
-    _check_free([options.out], options.overwrite)
-    part = options.out.with_name(options.out.name + ".part")
+    _check_free(files_of(options.out), options.overwrite)
     with _existing(options.book) as book:
-        try:
-            part.unlink(missing_ok=True)
-            book.backup(part)
-            part.replace(options.out)
-        except OSError as fault:
-            raise BookError(f"backup “{options.out}”: {fault.strerror}") from None
+        book.backup(options.out)
     say(f"{options.out}: the copy is whole")
 
 
@@ -123,7 +117,7 @@ def _existing(path: Path | None) -> Book:
     return Book(where)
 
 
-def _check_free(paths: list[Path], overwrite: bool) -> None:
+def _check_free(paths: Iterable[Path], overwrite: bool) -> None:
     for path in paths:
         with told_of(str(path)):
             taken = path.exists() and not overwrite

@@ -1,5 +1,8 @@
 """Jobs for the book's tests: invented identities from a transport museum's ticket machines."""
 
+import contextlib
+import resource
+
 import numpy as np
 
 from app.analysis.adjust.nudging import Nudged, Turn
@@ -105,3 +108,14 @@ def _alike(one, other):
         (a is None and b is None) or (a.dtype == b.dtype and np.array_equal(a, b))
         for a, b in arrays
     )
+
+
+@contextlib.contextmanager
+def no_file_longer_than(count):
+    """Let the system refuse longer files, as it does on a disk that gets full."""
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (count, before[1]))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)

@@ -1,9 +1,7 @@
 """The command ``report``: what it writes, and the one sentence where it cannot."""
 
 import builtins
-import contextlib
 import os
-import resource
 import subprocess
 import sys
 
@@ -13,6 +11,7 @@ from app.book.store import Book
 from app.cli.arguments import UsageFault
 from app.cli.book import write_report
 from app.cli.main import BAD_INPUT, OK, run
+from tests.app.book.jobs import no_file_longer_than
 from tests.app.book.museum import HISTORY, record
 
 pytestmark = pytest.mark.usefixtures("qapp")
@@ -114,17 +113,6 @@ def test_a_book_that_is_not_there_is_not_made(tmp_path, capsys):
 def test_a_book_s_name_that_no_disk_takes(tmp_path, capsys):
     assert command(tmp_path / ("n" * 300), tmp_path / "r.html") == BAD_INPUT
     assert "File name too long" in capsys.readouterr().err
-
-
-@contextlib.contextmanager
-def no_file_longer_than(count):
-    """Let the system refuse longer files, as it does on a disk that gets full."""
-    before = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (count, before[1]))
-    try:
-        yield
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, before)
 
 
 @pytest.mark.parametrize("ending", ["html", "pdf"])

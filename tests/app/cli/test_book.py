@@ -1,0 +1,114 @@
+"""The commands of the book: what they write where, and what they refuse to write over."""
+
+import shutil
+
+import pytest
+
+from app.book.store import Book
+from app.cli.main import BAD_INPUT, OK, run
+from tests.app.book.jobs import DRIVE, HEAD, alike, filled, no_file_longer_than, taking
+
+
+@pytest.fixture
+def book(tmp_path):
+    """Return a book with one job."""
+    path = tmp_path / "book.sqlite3"
+    with Book(path) as made:
+        filled(made)
+    return path
+
+
+def names(folder):
+    return sorted(path.name for path in folder.iterdir())
+
+
+def left_by_a_kill(path):
+    """Make a book as a killed program leaves it: the newest job is in the file beside it alone."""
+    aside = path.with_name("aside")
+    with Book(aside) as made:
+        made._db.execute("PRAGMA wal_autocheckpoint = 0")
+        filled(made, 1)
+        for end in ("", "-wal", "-shm"):
+            shutil.copy(f"{aside}{end}", f"{path}{end}")
+    aside.unlink()
+    assert path.with_name(path.name + "-wal").stat().st_size > 0
+
+
+def test_a_backup_holds_what_the_book_holds(book, tmp_path, capsys):
+    out = tmp_path / "copy.sqlite3"
+    assert run(["backup", str(out), "--book", str(book)]) == OK
+    assert capsys.readouterr().out == f"{out}: the copy is whole\n"
+    with Book(out) as copy, Book(book) as kept:
+        assert alike(copy.job(1), kept.job(1))
+    assert names(tmp_path) == ["book.sqlite3", "copy.sqlite3"]
+
+
+def test_a_backup_over_what_a_killed_program_left_takes_nothing_up_from_it(book, tmp_path):
+    """SQLite reads a write-ahead log by its name alone (https://sqlite.org/wal.html, 2.1)."""
+    with Book(book) as kept:
+        newest = kept.open_job(DRIVE.identity, HEAD)
+    out = tmp_path / "old.sqlite3"
+    left_by_a_kill(out)
+    assert run(["backup", str(out), "--book", str(book)]) == BAD_INPUT
+    assert run(["backup", str(out), "--book", str(book), "--overwrite"]) == OK
+    with Book(out) as copy, Book(book) as kept:
+        assert copy.numbers() == kept.numbers() == (1, newest)
+        assert alike(copy.job(1), kept.job(1))
+
+
+@pytest.mark.parametrize("end", ["-wal", "-shm", "-journal"])
+def test_what_was_left_beside_a_name_is_not_taken_up(book, tmp_path, capsys, end):
+    out = tmp_path / "new.sqlite3"
+    left = tmp_path / f"new.sqlite3{end}"
+    left.write_bytes(b"of another book")
+    assert run(["backup", str(out), "--book", str(book)]) == BAD_INPUT
+    assert f"“{left}” is there already" in capsys.readouterr().err
+    assert left.read_bytes() == b"of another book"
+    assert run(["backup", str(out), "--book", str(book), "--overwrite"]) == OK
+    assert names(tmp_path) == ["book.sqlite3", "new.sqlite3"]
+
+
+def test_a_damaged_book_is_replaced_by_its_backup(book, tmp_path):
+    out = tmp_path / "damaged.sqlite3"
+    out.write_bytes(b"\xff" * 9000)
+    (tmp_path / "damaged.sqlite3-wal").write_bytes(b"\xff" * 900)
+    assert run(["backup", str(out), "--book", str(book), "--overwrite"]) == OK
+    with Book(out) as copy:
+        assert copy.numbers() == (1,)
+
+
+def test_a_backup_does_not_replace_a_book_in_use(book, tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr("app.book.store._BUSY_S", 0.05)
+    out = tmp_path / "other.sqlite3"
+    with Book(out) as other:
+        number = filled(other, 1)
+        assert run(["backup", str(out), "--book", str(book), "--overwrite"]) == BAD_INPUT
+        assert "another window or program" in capsys.readouterr().err
+        other.close_job(number, "later", 0)
+    with Book(out) as again:
+        assert again.job(number).closed_at == "later"
+
+
+def test_a_backup_touches_no_other_file(book, tmp_path):
+    """Whatever a name is built from can be there already, or lead elsewhere."""
+    others = [tmp_path / f"copy.sqlite3{end}" for end in (".part", ".tmp", "~")]
+    target = tmp_path / "notes.txt"
+    target.write_text("mine")
+    for each in others:
+        each.symlink_to(target)
+    assert run(["backup", str(tmp_path / "copy.sqlite3"), "--book", str(book)]) == OK
+    assert target.read_text() == "mine"
+    assert all(each.is_symlink() for each in others)
+
+
+def test_a_disk_that_gets_full_leaves_no_part_of_a_backup(book, tmp_path, capsys):
+    with Book(book) as kept:
+        for number in range(60):
+            kept.add_taking(1, taking(number))
+    out = tmp_path / "copy.sqlite3"
+    out.write_text("before")
+    with no_file_longer_than(2**17):
+        assert run(["backup", str(out), "--book", str(book), "--overwrite"]) == BAD_INPUT
+    assert "go on with a backup" in capsys.readouterr().err
+    assert out.read_text() == "before"
+    assert names(tmp_path) == ["book.sqlite3", "copy.sqlite3"]
