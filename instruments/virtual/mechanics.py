@@ -105,7 +105,7 @@ class Spindle:
 
 
 @dataclass(frozen=True, slots=True)
-class Seating:
+class ClampSeating:
     """One seating of the disk.
 
     Attributes
@@ -154,10 +154,10 @@ class Clamp:
         """Open the clamp and close it again."""
         self.seating = self._draw()
 
-    def _draw(self) -> Seating:
+    def _draw(self) -> ClampSeating:
         # Two normal components each: every direction is equally likely.
         x, y, p, q = self._rng.standard_normal(4) * 0.5**0.5
-        return Seating(
+        return ClampSeating(
             shift_um=self._shift_um * hypot(x, y),
             shift_turns=atan2(y, x) / tau,
             oval_um=self._oval_um * hypot(p, q),

@@ -10,7 +10,7 @@ Unpaced, time is virtual: a sweep is done as soon as somebody looks (after a fir
 it under way), and the drive goes on by the sweep and a dead time. Paced, the drive keeps the
 clock's time and a sweep takes as long as it does.
 
-Threads: callers hold the scope's lock, but for :meth:`Acquisition.wait`, which lets other callers
+Threads: callers hold the scope's lock, but for :meth:`SweepControl.wait`, which lets other callers
 in between its looks. The thread that makes sweeps ahead reads what the next one hangs on.
 """
 
@@ -24,13 +24,13 @@ from enum import Enum
 from instruments.virtual.drive import VirtualDrive
 from instruments.virtual.scope.hardware import (
     CHANNELS,
-    Edge,
     FrontEnd,
-    Panel,
-    Record,
-    Setup,
+    FrontPanel,
+    InputSetup,
+    SweepRecord,
     Traits,
-    setup_of,
+    TriggerEdge,
+    input_setup_of,
     trigger_time_s,
 )
 
@@ -59,8 +59,8 @@ class Plan:
         How head and disk stand.
     """
 
-    setup: Setup
-    edge: Edge
+    setup: InputSetup
+    edge: TriggerEdge
     gain: float
     armed_s: float
     forced: bool
@@ -73,7 +73,7 @@ class Made:
     """A sweep, what it was made for, and when it ended in the drive's time."""
 
     plan: Plan
-    record: Record
+    record: SweepRecord
     end_s: float
 
 
@@ -180,7 +180,7 @@ DEAD_S = 0.02
 _LONG_AGO_S = 20.0
 
 
-class State(Enum):
+class SweepState(Enum):
     """What the acquisition is doing."""
 
     STOPPED = "stopped"
@@ -192,7 +192,7 @@ class State(Enum):
     """Sweep after sweep."""
 
 
-class Acquisition:
+class SweepControl:
     """The sweeps of a scope.
 
     Parameters
@@ -212,7 +212,7 @@ class Acquisition:
     def __init__(
         self,
         sweeper: Sweeper,
-        panel: Panel,
+        panel: FrontPanel,
         traits: Traits,
         *,
         gains: Callable[[int], float],
@@ -231,7 +231,7 @@ class Acquisition:
         self._forced = False
         self._count = 0
         self._fresh = False
-        self._record: Record | None = None
+        self._record: SweepRecord | None = None
 
     @property
     def count(self) -> int:
@@ -276,40 +276,40 @@ class Acquisition:
         fresh, self._fresh = self._fresh, False
         return fresh
 
-    def look(self) -> State:
+    def look(self) -> SweepState:
         """Return what is going on; a single sweep may be found done."""
         if self._running:
-            return State.RUNNING
+            return SweepState.RUNNING
         if not self._single:
-            return State.STOPPED
+            return SweepState.STOPPED
         times_s = self._sweeper.times_s(self.plan())
         if times_s is None:
-            return State.WAITING
+            return SweepState.WAITING
         if self._clock is not None:
             trigger_s, end_s = times_s
             now_s = self._now_s()
             if now_s < end_s:
-                return State.WAITING if now_s < trigger_s else State.SWEEPING
+                return SweepState.WAITING if now_s < trigger_s else SweepState.SWEEPING
         else:
             self._looks += 1
             if self._looks == 1:
-                return State.SWEEPING
+                return SweepState.SWEEPING
         self._sweep()
         self._single = False
-        return State.STOPPED
+        return SweepState.STOPPED
 
     def idle(self) -> bool:
         """Return whether no single sweep is awaited."""
-        return self.look() in (State.STOPPED, State.RUNNING)
+        return self.look() in (SweepState.STOPPED, SweepState.RUNNING)
 
-    def newest(self) -> Record | None:
+    def newest(self) -> SweepRecord | None:
         """Return the last whole sweep; a running scope may have a new one."""
         self._settle()
         if self._running:
             self._catch_up()
         return self._record
 
-    def held(self) -> Record | None:
+    def held(self) -> SweepRecord | None:
         """Return the sweep that was looked at last, the newest when there is none."""
         return self._record or self.newest()
 
@@ -319,7 +319,7 @@ class Acquisition:
         `step` is called between two looks, and should take some milliseconds.
         """
         while self._single:
-            if self.look() is State.STOPPED:
+            if self.look() is SweepState.STOPPED:
                 return True
             if self._sweeper.closed or cancelled():
                 return False
@@ -343,7 +343,7 @@ class Acquisition:
         """Return what the next sweep hangs on now."""
         edge = self.panel.trigger.edge
         return Plan(
-            setup=setup_of(self.panel, self._traits),
+            setup=input_setup_of(self.panel, self._traits),
             edge=edge,
             gain=self._gains(edge.source) if edge.source in CHANNELS else 1.0,
             armed_s=self._armed_s,

@@ -35,7 +35,7 @@ FINEST_V, COARSEST_V = 0.5e-3, 10.0
 """Limits of time and of volts a division, volts without a probe."""
 
 
-class PanelError(Exception):
+class FrontPanelError(Exception):
     """A value that the panel cannot be set to; it stays as it was."""
 
 
@@ -74,20 +74,20 @@ class Channel:
     def set_scale(self, volts_per_div: float) -> None:
         """Set the vertical scale, to three digits as the knob does."""
         if not FINEST_V <= volts_per_div / self.probe * (1 + 1e-9) <= COARSEST_V * (1 + 1e-6):
-            raise PanelError
+            raise FrontPanelError
         self.volts_per_div = rounded(volts_per_div, 3)
 
     def set_probe(self, probe: float) -> None:
         """Set the attenuation; what the scope itself does stays, so the tip's volts follow."""
         if not 0.001 <= probe <= 10000:
-            raise PanelError
+            raise FrontPanelError
         self.volts_per_div *= probe / self.probe
         self.offset_v *= probe / self.probe
         self.probe = probe
 
 
 @dataclass(frozen=True, slots=True)
-class Edge:
+class TriggerEdge:
     """The trigger's settings at one moment; fields as in :class:`Trigger`."""
 
     source: int
@@ -118,14 +118,14 @@ class Trigger:
     automatic: bool = True
 
     @property
-    def edge(self) -> Edge:
+    def edge(self) -> TriggerEdge:
         """What is waited for."""
         level_v = self.levels_v.get(self.source, 0.0)
-        return Edge(self.source, level_v, self.slope, self.automatic)
+        return TriggerEdge(self.source, level_v, self.slope, self.automatic)
 
 
 @dataclass(slots=True)
-class Panel:
+class FrontPanel:
     """All of the front panel.
 
     Attributes
@@ -158,14 +158,14 @@ class Panel:
         """Set the time base, to the next step of 1, 2, 5 where it is `stepped`."""
         value = step_up(seconds_per_div) if stepped else rounded(seconds_per_div, 4)
         if not SHORTEST_S <= value * (1 + 1e-9) <= LONGEST_S * (1 + 1e-6):
-            raise PanelError
+            raise FrontPanelError
         self.seconds_per_div = value
 
 
-def new_panel(memory: int) -> Panel:
+def new_front_panel(memory: int) -> FrontPanel:
     """Return the panel as it is after a reset."""
     channels = {number: Channel(on=number == 1) for number in (MATHS, *CHANNELS)}
-    return Panel(memory=memory, channels=channels)
+    return FrontPanel(memory=memory, channels=channels)
 
 
 def rounded(value: float, digits: int) -> float:
@@ -176,7 +176,7 @@ def rounded(value: float, digits: int) -> float:
 def step_up(value: float) -> float:
     """Return the smallest of 1, 2, 5 times a power of ten that is not below `value`."""
     if not value > 0:
-        raise PanelError
+        raise FrontPanelError
     decade = floor(log10(value) + 1e-9)
     for digit in (1, 2, 5, 10):
         step = float(f"{digit}e{decade}")
@@ -189,7 +189,7 @@ _SHORTEST_PATIENCE_S = 0.05
 
 
 def trigger_time_s(
-    drive: VirtualDrive, edge: Edge, armed_s: float, span_s: float, gain: float
+    drive: VirtualDrive, edge: TriggerEdge, armed_s: float, span_s: float, gain: float
 ) -> float | None:
     """Return the first edge at or after `armed_s` of the drive's time, None when none comes.
 
@@ -215,7 +215,7 @@ def trigger_time_s(
     return given_up_s if edge_s is None else min(edge_s, given_up_s)
 
 
-def _edge_s(drive: VirtualDrive, edge: Edge, armed_s: float, gain: float) -> float | None:
+def _edge_s(drive: VirtualDrive, edge: TriggerEdge, armed_s: float, gain: float) -> float | None:
     if edge.source in (1, 2):
         return armed_s
     if edge.source not in (3, EXTERNAL):
@@ -307,7 +307,7 @@ QUIRKS: Mapping[str, tuple[str | int, ...]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Scale:
+class VerticalScale:
     """Codes to volts at the probe's tip: ``code · volts_per_code + centre_v``.
 
     Attributes
@@ -329,7 +329,7 @@ class Scale:
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
+class SweepRecord:
     """One sweep.
 
     Attributes
@@ -352,7 +352,7 @@ class Record:
 
     number: int
     codes: Mapping[int, Codes]
-    scales: Mapping[int, Scale]
+    scales: Mapping[int, VerticalScale]
     span_s: float
     start_s: float
     peak: bool
@@ -365,7 +365,7 @@ class Record:
 
 
 @dataclass(frozen=True, slots=True)
-class Trace:
+class WireTrace:
     """One channel of a record as it goes over the wire.
 
     Attributes
@@ -385,14 +385,16 @@ class Trace:
     """
 
     codes: Codes
-    scale: Scale
+    scale: VerticalScale
     increment_s: float
     interval_s: float
     start_s: float
     peak: bool
 
 
-def trace_of(record: Record, channel: int, traits: Traits, points: int | None = None) -> Trace:
+def trace_of(
+    record: SweepRecord, channel: int, traits: Traits, points: int | None = None
+) -> WireTrace:
     """Return a channel of a record, on `points` points where that is fewer than it has.
 
     Raises
@@ -407,7 +409,7 @@ def trace_of(record: Record, channel: int, traits: Traits, points: int | None = 
         codes = (codes if traits.order == "min-max" else codes[:, ::-1]).reshape(-1)
     interval_s = record.span_s / max(codes.size, 1)
     told_s = {"point": interval_s, "pair": 2 * interval_s, "zero": 0.0}[traits.xinc]
-    return Trace(
+    return WireTrace(
         codes=codes,
         scale=record.scales[channel],
         increment_s=told_s if record.peak else interval_s,
@@ -442,12 +444,12 @@ _MOST_FRAMES = 1 << 27
 class Input:
     """One channel as it is set for a sweep."""
 
-    scale: Scale
+    scale: VerticalScale
     coupling: str
 
 
 @dataclass(frozen=True, slots=True)
-class Setup:
+class InputSetup:
     """What is set for a sweep; two that are equal give sweeps of one kind."""
 
     seconds_per_div: float
@@ -463,14 +465,14 @@ class Setup:
         return self.seconds_per_div * self.divisions
 
 
-def setup_of(panel: Panel, traits: Traits) -> Setup:
+def input_setup_of(panel: FrontPanel, traits: Traits) -> InputSetup:
     """Return what a sweep would be like now."""
     span_s = panel.seconds_per_div * traits.divisions
     inputs = []
     for number, channel in panel.channels.items():
         # The maths channel needs its two, shown or not.
         if channel.on or (number in (1, 2) and panel.channels[MATHS].on):
-            scale = Scale(
+            scale = VerticalScale(
                 volts_per_code=channel.volts_per_div / traits.codes_per_div,
                 centre_v=channel.centre_v,
                 offset_v=channel.offset_v,
@@ -479,7 +481,7 @@ def setup_of(panel: Panel, traits: Traits) -> Setup:
                 probe=channel.probe,
             )
             inputs.append((number, Input(scale, channel.coupling)))
-    return Setup(
+    return InputSetup(
         seconds_per_div=panel.seconds_per_div,
         divisions=traits.divisions,
         points=panel.memory,
@@ -521,7 +523,7 @@ class FrontEnd:
         self._noise_codes = noise_codes
         self._probes = probes
 
-    def acquire(self, setup: Setup, begin_s: float, number: int) -> Record:
+    def acquire(self, setup: InputSetup, begin_s: float, number: int) -> SweepRecord:
         """Return the sweep whose first point lies at `begin_s` of the drive's time."""
         sweep = _Sweep(self._drive, setup, begin_s)
         inputs = dict(setup.inputs)
@@ -532,7 +534,7 @@ class FrontEnd:
         codes = {channel: _codes(levels[channel], scales[channel]) for channel in inputs}
         if setup.peak and MATHS in inputs and self._traits.maths == "points":
             codes[MATHS] = _difference(codes, scales)
-        return Record(
+        return SweepRecord(
             number=number,
             codes=codes,
             scales=scales,
@@ -576,17 +578,17 @@ class FrontEnd:
         return sweep.levels(channel) - np.float32(held_v)
 
 
-def _railed(volts: Singles, scale: Scale) -> Singles:
+def _railed(volts: Singles, scale: VerticalScale) -> Singles:
     low, high = (code * scale.volts_per_code + scale.centre_v for code in (-128, 127))
     return np.clip(volts, np.float32(low), np.float32(high))
 
 
-def _codes(levels: Singles, scale: Scale) -> Codes:
+def _codes(levels: Singles, scale: VerticalScale) -> Codes:
     steps = (levels - np.float32(scale.centre_v)) / np.float32(scale.volts_per_code)
     return np.clip(np.rint(steps), -128, 127).astype(np.int8)
 
 
-def _difference(codes: Mapping[int, Codes], scales: Mapping[int, Scale]) -> Codes:
+def _difference(codes: Mapping[int, Codes], scales: Mapping[int, VerticalScale]) -> Codes:
     volts = [
         codes[channel] * scales[channel].volts_per_code + scales[channel].centre_v
         for channel in (1, 2)
@@ -613,7 +615,7 @@ class _Chunk:
 class _Sweep:
     """Samples of a sweep, and what its buckets leave."""
 
-    def __init__(self, drive: VirtualDrive, setup: Setup, begin_s: float) -> None:
+    def __init__(self, drive: VirtualDrive, setup: InputSetup, begin_s: float) -> None:
         self._peak = setup.peak
         self._buckets = max(setup.points // 2 if setup.peak else setup.points, 1)
         bucket_hz = self._buckets / setup.span_s

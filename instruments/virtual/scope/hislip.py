@@ -25,7 +25,7 @@ _MODES = 0
 _BAD_HEADER, _NO_SESSION, _UNKNOWN_TYPE = 1, 3, 1
 
 
-class Kind(IntEnum):
+class HislipMessageType(IntEnum):
     """Types of message, as IVI-6.1 numbers them."""
 
     INITIALIZE = 0
@@ -72,7 +72,7 @@ class _Message:
     payload: bytes
 
 
-class HislipFace:
+class HislipTransport:
     """Serves both kinds of connection.
 
     Parameters
@@ -94,12 +94,12 @@ class HislipFace:
     def serve(self, wire: Wire) -> None:
         """Serve a connection until it ends."""
         first = _receive(wire)
-        if first.kind == Kind.INITIALIZE:
+        if first.kind == HislipMessageType.INITIALIZE:
             self._serve_synchronous(wire)
-        elif first.kind == Kind.ASYNC_INITIALIZE:
+        elif first.kind == HislipMessageType.ASYNC_INITIALIZE:
             self._serve_asynchronous(wire, first.parameter)
         else:
-            _send(wire, Kind.FATAL_ERROR, _NO_SESSION)
+            _send(wire, HislipMessageType.FATAL_ERROR, _NO_SESSION)
 
     def _serve_synchronous(self, wire: Wire) -> None:
         session = _Session(wire)
@@ -107,7 +107,7 @@ class HislipFace:
             number = next(self._numbers) & 0xFFFF
             self._sessions[number] = session
         try:
-            _send(wire, Kind.INITIALIZE_RESPONSE, _MODES, _VERSION << 16 | number)
+            _send(wire, HislipMessageType.INITIALIZE_RESPONSE, _MODES, _VERSION << 16 | number)
             self._converse(session)
         finally:
             with self._lock:
@@ -120,22 +120,22 @@ class HislipFace:
         while True:
             message = _receive(wire)
             match message.kind:
-                case Kind.DATA | Kind.DATA_END:
+                case HislipMessageType.DATA | HislipMessageType.DATA_END:
                     coming += message.payload
                     if len(coming) > _LONGEST_MESSAGE:
                         self._scope.fail(-363)
                         coming.clear()
-                    elif message.kind == Kind.DATA_END:
+                    elif message.kind == HislipMessageType.DATA_END:
                         self._carry_out(session, bytes(coming), message.parameter)
                         coming.clear()
-                case Kind.CLEAR_COMPLETE:
+                case HislipMessageType.CLEAR_COMPLETE:
                     coming.clear()
                     session.clearing = False
-                    _send(wire, Kind.CLEAR_ACKNOWLEDGE, _MODES)
-                case Kind.TRIGGER:
+                    _send(wire, HislipMessageType.CLEAR_ACKNOWLEDGE, _MODES)
+                case HislipMessageType.TRIGGER:
                     pass
                 case _:
-                    _send(wire, Kind.ERROR, _UNKNOWN_TYPE)
+                    _send(wire, HislipMessageType.ERROR, _UNKNOWN_TYPE)
 
     def _carry_out(self, session: _Session, text: bytes, number: int) -> None:
         def cancelled() -> bool:
@@ -152,10 +152,10 @@ class HislipFace:
         with self._lock:
             session = self._sessions.get(number)
         if session is None:
-            _send(wire, Kind.FATAL_ERROR, _NO_SESSION)
+            _send(wire, HislipMessageType.FATAL_ERROR, _NO_SESSION)
             return
         session.asynchronous = wire
-        _send(wire, Kind.ASYNC_INITIALIZE_RESPONSE, 0, _VENDOR)
+        _send(wire, HislipMessageType.ASYNC_INITIALIZE_RESPONSE, 0, _VENDOR)
         try:
             while True:
                 self._attend(session, wire, _receive(wire))
@@ -164,22 +164,28 @@ class HislipFace:
 
     def _attend(self, session: _Session, wire: Wire, message: _Message) -> None:
         match message.kind:
-            case Kind.MAX_SIZE:
+            case HislipMessageType.MAX_SIZE:
                 session.largest = max(int.from_bytes(message.payload, "big"), 256)
-                _send(wire, Kind.MAX_SIZE_RESPONSE, 0, 0, struct.pack("!Q", _LONGEST_MESSAGE))
-            case Kind.ASYNC_CLEAR:
+                _send(
+                    wire,
+                    HislipMessageType.MAX_SIZE_RESPONSE,
+                    0,
+                    0,
+                    struct.pack("!Q", _LONGEST_MESSAGE),
+                )
+            case HislipMessageType.ASYNC_CLEAR:
                 session.clearing = True
-                _send(wire, Kind.ASYNC_CLEAR_ACKNOWLEDGE, _MODES)
-            case Kind.STATUS:
-                _send(wire, Kind.STATUS_RESPONSE, 0)
-            case Kind.LOCK:
-                _send(wire, Kind.LOCK_RESPONSE, 1)
-            case Kind.LOCK_INFO:
-                _send(wire, Kind.LOCK_INFO_RESPONSE, 0)
-            case Kind.REMOTE_LOCAL:
-                _send(wire, Kind.REMOTE_LOCAL_RESPONSE, 0)
+                _send(wire, HislipMessageType.ASYNC_CLEAR_ACKNOWLEDGE, _MODES)
+            case HislipMessageType.STATUS:
+                _send(wire, HislipMessageType.STATUS_RESPONSE, 0)
+            case HislipMessageType.LOCK:
+                _send(wire, HislipMessageType.LOCK_RESPONSE, 1)
+            case HislipMessageType.LOCK_INFO:
+                _send(wire, HislipMessageType.LOCK_INFO_RESPONSE, 0)
+            case HislipMessageType.REMOTE_LOCAL:
+                _send(wire, HislipMessageType.REMOTE_LOCAL_RESPONSE, 0)
             case _:
-                _send(wire, Kind.ERROR, _UNKNOWN_TYPE)
+                _send(wire, HislipMessageType.ERROR, _UNKNOWN_TYPE)
 
 
 def _reply(session: _Session, steps: Sequence[Step], number: int) -> None:
@@ -189,24 +195,24 @@ def _reply(session: _Session, steps: Sequence[Step], number: int) -> None:
     if len(sent) < len(steps):
         # A fault: the header promises all, and the rest comes as it may.
         total += sum(step.withheld for step in steps if isinstance(step, Break))
-        wire.send(_HEADER.pack(_MARK, Kind.DATA_END, 0, number, total))
+        wire.send(_HEADER.pack(_MARK, HislipMessageType.DATA_END, 0, number, total))
         wire.play(steps)
         return
     most = session.largest - _HEADER.size
     if total <= most:
-        wire.send(_HEADER.pack(_MARK, Kind.DATA_END, 0, number, total), *sent)
+        wire.send(_HEADER.pack(_MARK, HislipMessageType.DATA_END, 0, number, total), *sent)
         return
     whole = memoryview(b"".join(sent))
     for begin in range(0, total, most):
         part = whole[begin : begin + most]
-        kind = Kind.DATA_END if begin + most >= total else Kind.DATA
+        kind = HislipMessageType.DATA_END if begin + most >= total else HislipMessageType.DATA
         wire.send(_HEADER.pack(_MARK, kind, 0, number, len(part)), part)
 
 
 def _receive(wire: Wire) -> _Message:
     mark, kind, control, parameter, size = _HEADER.unpack(wire.receive_exact(_HEADER.size))
     if mark != _MARK or size > _LONGEST_MESSAGE:
-        _send(wire, Kind.FATAL_ERROR, _BAD_HEADER)
+        _send(wire, HislipMessageType.FATAL_ERROR, _BAD_HEADER)
         raise WireClosed
     return _Message(kind, control, parameter, wire.receive_exact(size))
 

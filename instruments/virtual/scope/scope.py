@@ -27,8 +27,8 @@ from math import isfinite
 import numpy as np
 
 from instruments.virtual.drive import Truth, VirtualDrive
-from instruments.virtual.scope.acquisition import Acquisition, Sweeper
-from instruments.virtual.scope.hardware import FrontEnd, Panel, new_panel
+from instruments.virtual.scope.acquisition import SweepControl, Sweeper
+from instruments.virtual.scope.hardware import FrontEnd, FrontPanel, new_front_panel
 from instruments.virtual.scope.models import INTERPRETERS
 from instruments.virtual.scope.scpi import Buffer, ErrorQueue, ScpiError, number
 
@@ -255,9 +255,9 @@ class VirtualScope:
         self._memory = traits.memory
         front_end = FrontEnd(drive, traits, seed=seed, noise_codes=noise_codes, probes=probes)
         self._sweeper = Sweeper(drive, front_end)
-        self._acquisition = Acquisition(
+        self._acquisition = SweepControl(
             self._sweeper,
-            new_panel(traits.memory),
+            new_front_panel(traits.memory),
             traits,
             gains=lambda source: self.panel.channels[source].probe / probes[source - 1],
             clock=clock if paced else None,
@@ -276,7 +276,7 @@ class VirtualScope:
         self._teach_hands()
 
     @property
-    def panel(self) -> Panel:
+    def panel(self) -> FrontPanel:
         """The front panel as it stands."""
         return self._acquisition.panel
 
@@ -386,7 +386,7 @@ class VirtualScope:
         return None
 
     def _reset(self) -> None:
-        self._acquisition.panel = new_panel(self._memory)
+        self._acquisition.panel = new_front_panel(self._memory)
         self._acquisition.run()
 
     def _wait(self) -> bool:

@@ -97,7 +97,7 @@ class ErrorQueue:
 
 
 @dataclass(slots=True)
-class Unit:
+class MessageUnit:
     """One unit of a program message."""
 
     header: str
@@ -106,7 +106,7 @@ class Unit:
 
 
 @dataclass(slots=True)
-class Entry:
+class HeaderEntry:
     """What a header does, as a query and as a command."""
 
     query: Handler | None = None
@@ -117,7 +117,7 @@ class Entry:
 class _Node:
     children: dict[str, _Node] = field(default_factory=dict)
     numbered: dict[str, _Node] = field(default_factory=dict)
-    entry: Entry | None = None
+    entry: HeaderEntry | None = None
 
 
 class Tree:
@@ -138,7 +138,7 @@ class Tree:
             capitals are the short form, ``#`` stands for a number, brackets may be left out.
         """
         for node in self._ends(pattern):
-            node.entry = node.entry or Entry()
+            node.entry = node.entry or HeaderEntry()
             node.entry.query = query or node.entry.query
             node.entry.command = command or node.entry.command
 
@@ -147,7 +147,7 @@ class Tree:
         for node in self._ends(pattern):
             node.entry = None
 
-    def find(self, path: Sequence[str]) -> tuple[Entry, list[int]] | None:
+    def find(self, path: Sequence[str]) -> tuple[HeaderEntry, list[int]] | None:
         """Return what a header does and its numbers (1 where left out), None when not known."""
         node, numbers = self._root, []
         for name in (part.upper() for part in path):
@@ -195,7 +195,7 @@ def split(text: str, mark: str) -> Iterator[str]:
         yield part.strip()
 
 
-def parse_unit(text: str) -> Unit:
+def parse_unit(text: str) -> MessageUnit:
     """Read one unit.
 
     Raises
@@ -206,7 +206,7 @@ def parse_unit(text: str) -> Unit:
     match = _HEADER.fullmatch(text)
     if match is None:
         raise ScpiError(-102)
-    return Unit(match[1], bool(match[2]), list(split(match[3] or "", ",")))
+    return MessageUnit(match[1], bool(match[2]), list(split(match[3] or "", ",")))
 
 
 def number(text: str) -> float:

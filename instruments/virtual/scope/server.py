@@ -23,15 +23,15 @@ from typing import Protocol
 from instruments.source import AddressError
 from instruments.virtual.drive import VirtualDrive
 from instruments.virtual.params import read_options
-from instruments.virtual.scope.hislip import HislipFace
+from instruments.virtual.scope.hislip import HislipTransport
 from instruments.virtual.scope.scope import FAMILIES, VirtualScope
-from instruments.virtual.scope.vxi11 import Vxi11Face
+from instruments.virtual.scope.vxi11 import Vxi11Transport
 from instruments.virtual.scope.wire import Wire, WireClosed
 
 _LONGEST_LINE = 1 << 16
 
 
-class RawFace:
+class RawTransport:
     """Serves connections of bare TCP.
 
     Parameters
@@ -67,7 +67,7 @@ _BACKLOG = 128
 _FINISHING_S, _ENDING_S = 1.0, 5.0
 
 
-class Face(Protocol):
+class Transport(Protocol):
     """What a transport makes of connections."""
 
     def address(self, host: str, port: int) -> str:
@@ -79,8 +79,8 @@ class Face(Protocol):
         ...
 
 
-_FACES = {"socket": RawFace, "vxi11": Vxi11Face, "hislip": HislipFace}
-TRANSPORTS = tuple(_FACES)
+_TRANSPORTS = {"socket": RawTransport, "vxi11": Vxi11Transport, "hislip": HislipTransport}
+TRANSPORTS = tuple(_TRANSPORTS)
 
 
 class ScopeServer:
@@ -108,16 +108,16 @@ class ScopeServer:
     def __init__(
         self, scope: VirtualScope, transport: str, port: int = 0, host: str = "127.0.0.1"
     ) -> None:
-        if transport not in _FACES:
+        if transport not in _TRANSPORTS:
             raise ValueError(f"transport “{transport}” is not known; use {', '.join(TRANSPORTS)}")
         self._scope = scope
-        self._face: Face = _FACES[transport](scope)
+        self._transport: Transport = _TRANSPORTS[transport](scope)
         self._stopping = threading.Event()
         self._lock = threading.Lock()
         self._links: dict[threading.Thread, Wire] = {}
         self._listener = socket.create_server((host, port), backlog=_BACKLOG)
         self.port: int = self._listener.getsockname()[1]
-        self.address = self._face.address(host, self.port)
+        self.address = self._transport.address(host, self.port)
         self._acceptor = threading.Thread(target=self._accept, name="scope-accept", daemon=True)
         self._acceptor.start()
 
@@ -176,7 +176,7 @@ class ScopeServer:
     def _serve(self, wire: Wire) -> None:
         try:
             with contextlib.suppress(WireClosed):
-                self._face.serve(wire)
+                self._transport.serve(wire)
         finally:
             wire.close()
             with self._lock:

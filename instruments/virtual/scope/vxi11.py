@@ -53,7 +53,7 @@ def _opaque(data: bytes) -> bytes:
     return struct.pack(">I", len(data)) + data + bytes(-len(data) % 4)
 
 
-class Vxi11Face:
+class Vxi11Transport:
     """Serves core channels.
 
     Parameters

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from instruments.virtual.mechanics import Clamp, Seating
+from instruments.virtual.mechanics import Clamp, ClampSeating
 
 
 def draw(count, seed=3):
@@ -38,10 +38,10 @@ def test_no_direction_is_preferred():
 
 def test_runout_is_largest_where_the_seating_says():
     turns = np.arange(3600) / 3600
-    runout_um = Seating(shift_um=10.0, shift_turns=0.3).runout_um(turns)
+    runout_um = ClampSeating(shift_um=10.0, shift_turns=0.3).runout_um(turns)
     assert turns[runout_um.argmax()] == pytest.approx(0.3)
     assert runout_um.max() == pytest.approx(10.0)
-    oval_um = Seating(oval_um=5.0, oval_turns=0.1).runout_um(turns)
+    oval_um = ClampSeating(oval_um=5.0, oval_turns=0.1).runout_um(turns)
     assert oval_um[[360, 360 + 1800]] == pytest.approx([5.0, 5.0])
     assert oval_um[[360 + 900, 360 + 2700]] == pytest.approx([-5.0, -5.0])
 

@@ -8,7 +8,7 @@ from scipy import signal as scipy_signal
 
 from instruments.source import Role
 from instruments.virtual.drive import PITCH_UM, VirtualDrive
-from instruments.virtual.mechanics import Seating
+from instruments.virtual.mechanics import ClampSeating
 from instruments.virtual.params import VirtualParams
 from instruments.virtual.sampling import simulate
 
@@ -118,7 +118,7 @@ def test_reseating_changes_the_scale_and_not_the_zero():
 def test_a_clamp_shift_scales_what_the_drive_gives(shift_turns, reads_um):
     # b = x/(S − u): S = 178, x = 25, u = ±10 along the first lobe, a quarter turn from the index.
     drive = VirtualDrive(quiet())
-    drive.clamp.seating = Seating(10.0, shift_turns)
+    drive.clamp.seating = ClampSeating(10.0, shift_turns)
     assert 178.0 * drive.truth(0.0, 0.2).balance == pytest.approx(reads_um, abs=0.005)
 
 

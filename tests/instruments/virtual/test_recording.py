@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from instruments.virtual.disk import Alternating, Beat, Boundary, TwoBand, presence
-from instruments.virtual.mechanics import Seating
+from instruments.virtual.mechanics import ClampSeating
 
 TURN = np.arange(36000) / 36000
 TOP = 0.25
-TRUE_SEATING = Seating()
+TRUE_SEATING = ClampSeating()
 
 
 def two_band(scale_um=178.0):
@@ -97,33 +97,33 @@ def test_boundary_phase_inverts_between_its_lobes():
 def test_a_clamp_shift_scales_a_boundary(shift_turns, reads_um):
     # b = x/|e + c| with e = 100, c = 10, x = 100/7: in phase, at right angles and opposed. The
     # circle is farthest out where the second lobe is.
-    read = 100.0 * balance(Boundary(TOP, 100.0), 100.0 / 7.0, Seating(10.0, shift_turns))
+    read = 100.0 * balance(Boundary(TOP, 100.0), 100.0 / 7.0, ClampSeating(10.0, shift_turns))
     assert read == pytest.approx(reads_um, abs=0.006)
 
 
 @pytest.mark.parametrize(("shift_turns", "reads_um"), [(TOP, 26.49), (TOP + 0.5, 23.67)])
 def test_a_clamp_shift_scales_two_bands(shift_turns, reads_um):
     # b = x/(S − u) with S = 178, x = 25, u = ±10 along the lobes' axis.
-    read = 178.0 * balance(two_band(), 25.0, Seating(10.0, shift_turns))
+    read = 178.0 * balance(two_band(), 25.0, ClampSeating(10.0, shift_turns))
     assert read == pytest.approx(reads_um, abs=0.005)
 
 
 @pytest.mark.parametrize("shift_turns", np.linspace(0, 1, 8, endpoint=False))
 @pytest.mark.parametrize("recording", [two_band(), Boundary(TOP, 100.0), alternating()])
 def test_even_lobes_are_even_at_any_seating(recording, shift_turns):
-    assert balance(recording, 0.0, Seating(10.0, shift_turns)) == pytest.approx(0.0, abs=1e-5)
+    assert balance(recording, 0.0, ClampSeating(10.0, shift_turns)) == pytest.approx(0.0, abs=1e-5)
 
 
 @pytest.mark.parametrize("recording", [two_band(), Boundary(TOP, 178.0)])
 def test_an_oval_disk_of_5_um_reads_5_um(recording):
     # Its tracks lie 5 µm outward under the head at both lobes: the head is that much inward.
-    assert 178.0 * balance(recording, 0.0, Seating(oval_um=5.0, oval_turns=TOP)) == pytest.approx(
-        -5.0, abs=1e-3
-    )
+    assert 178.0 * balance(
+        recording, 0.0, ClampSeating(oval_um=5.0, oval_turns=TOP)
+    ) == pytest.approx(-5.0, abs=1e-3)
 
 
 def test_alternating_groups_hardly_feel_an_oval_disk_or_an_eccentric_one():
-    for seating in (Seating(oval_um=5.0, oval_turns=0.1), Seating(10.0, 0.37)):
+    for seating in (ClampSeating(oval_um=5.0, oval_turns=0.1), ClampSeating(10.0, 0.37)):
         assert 178.0 * balance(alternating(), 25.0, seating) == pytest.approx(25.0, abs=0.05)
 
 

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from instruments.virtual.scope.acquisition import State
+from instruments.virtual.scope.acquisition import SweepState
 from instruments.virtual.scope.hardware import (
     EXTERNAL,
     LINE,
     MATHS,
-    PanelError,
-    Record,
-    Trace,
+    FrontPanelError,
+    SweepRecord,
     Traits,
+    WireTrace,
 )
 from instruments.virtual.scope.models.common import attribute
 from instruments.virtual.scope.models.ten_field import TenField, whole
@@ -76,12 +76,12 @@ class A1(TenField):
             self.maths(head, "OPERation")
         self._readout()
 
-    def points(self, record: Record) -> int | None:
+    def points(self, record: SweepRecord) -> int | None:
         """Return the points asked for, on the screen or in memory."""
         most = _SCREEN_POINTS if self._mode == "NORMal" else record.points
         return min(self._points, most, record.points)
 
-    def fields(self, trace: Trace) -> tuple[float, ...]:
+    def fields(self, trace: WireTrace) -> tuple[float, ...]:
         """Return the last six fields of the preamble."""
         step, middle = trace.scale.volts_per_code, 128
         if self.format == "WORD":
@@ -159,7 +159,7 @@ class A1(TenField):
     def _ask_points(self, text: str) -> None:
         points = whole(text)
         if points < 100:
-            raise PanelError
+            raise FrontPanelError
         self._points = points // 2 * 2
 
     def _sign(self, wanted: bool) -> None:
@@ -174,7 +174,7 @@ class A1(TenField):
         self.wait()
 
     def _run_state(self) -> str:
-        return {State.STOPPED: "STOP", State.RUNNING: "RUN"}.get(self.state(), "SING")
+        return {SweepState.STOPPED: "STOP", SweepState.RUNNING: "RUN"}.get(self.state(), "SING")
 
     def _condition(self) -> str:
-        return f"{0 if self.state() is State.STOPPED else _OPERATION_RUNNING:+d}"
+        return f"{0 if self.state() is SweepState.STOPPED else _OPERATION_RUNNING:+d}"

@@ -10,15 +10,15 @@ from typing import ClassVar
 
 import numpy as np
 
-from instruments.virtual.scope.acquisition import State
+from instruments.virtual.scope.acquisition import SweepState
 from instruments.virtual.scope.hardware import (
     EXTERNAL,
     LINE,
     MATHS,
-    PanelError,
-    Record,
-    Trace,
+    FrontPanelError,
+    SweepRecord,
     Traits,
+    WireTrace,
 )
 from instruments.virtual.scope.models.common import Reply, attribute
 from instruments.virtual.scope.models.ten_field import TenField, unsigned, whole
@@ -89,11 +89,11 @@ class A2(TenField):
             self.do(f":WAVeform:{name}", lambda text, at=at: self._limit(at, text), 1)
         self.ask(":WAVeform:POINts", lambda: str(self._page_of(self.acquisition.held())[1]))
 
-    def points(self, record: Record) -> int | None:
+    def points(self, record: SweepRecord) -> int | None:
         """Return None for the memory, else the screen's points."""
         return None if self._from_memory() else min(_SCREEN_POINTS, record.points)
 
-    def fields(self, trace: Trace) -> tuple[float, ...]:
+    def fields(self, trace: WireTrace) -> tuple[float, ...]:
         """Return the last six fields of the preamble."""
         step = trace.scale.volts_per_code
         return (trace.increment_s, trace.start_s, 0, step, -trace.scale.centre_v / step, 128)
@@ -136,7 +136,7 @@ class A2(TenField):
             return np.frombuffer(codes, np.uint8).astype("<u2").tobytes()
         return codes
 
-    def _page_of(self, record: Record | None) -> tuple[int, int]:
+    def _page_of(self, record: SweepRecord | None) -> tuple[int, int]:
         """Return the page's first point, from 0, and its points."""
         if record is None:
             return 0, 0
@@ -150,7 +150,7 @@ class A2(TenField):
     def _limit(self, name: str, text: str) -> None:
         value = whole(text)
         if value < 1:
-            raise PanelError
+            raise FrontPanelError
         setattr(self, name, value)
 
     def _depth(self, text: str) -> None:
@@ -159,16 +159,16 @@ class A2(TenField):
             return
         points = whole(text)
         if points not in _DEPTHS:
-            raise PanelError
+            raise FrontPanelError
         self.memory(points)
 
     def _status(self) -> str:
         automatic = self.panel.trigger.automatic
         return {
-            State.STOPPED: "STOP",
-            State.WAITING: "WAIT",
-            State.SWEEPING: "RUN",
-            State.RUNNING: "AUTO" if automatic else "TD",
+            SweepState.STOPPED: "STOP",
+            SweepState.WAITING: "WAIT",
+            SweepState.SWEEPING: "RUN",
+            SweepState.RUNNING: "AUTO" if automatic else "TD",
         }[self.state()]
 
 

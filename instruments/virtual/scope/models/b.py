@@ -9,15 +9,15 @@ from collections.abc import Callable
 
 import numpy as np
 
-from instruments.virtual.scope.acquisition import State
+from instruments.virtual.scope.acquisition import SweepState
 from instruments.virtual.scope.hardware import (
     EXTERNAL,
     LINE,
     MATHS,
-    PanelError,
-    Trace,
+    FrontPanelError,
     Traits,
     Trigger,
+    WireTrace,
 )
 from instruments.virtual.scope.models.common import Interpreter, attribute, word_for
 from instruments.virtual.scope.scpi import Answer, ScpiError, flag, number, parse_unit
@@ -90,12 +90,14 @@ class B(Interpreter):
             lambda: self._single,
             self._stop_after,
         )
-        self.ask("ACQuire:STATE", lambda: str(int(self._state() is not State.STOPPED)))
+        self.ask("ACQuire:STATE", lambda: str(int(self._state() is not SweepState.STOPPED)))
         self.do("ACQuire:STATE", self._run, 1)
         self.ask("ACQuire:NUMACq", lambda: str(self.acquisition.count))
-        self.ask("BUSY", lambda: str(int(self._state() in (State.WAITING, State.SWEEPING))))
+        self.ask(
+            "BUSY", lambda: str(int(self._state() in (SweepState.WAITING, SweepState.SWEEPING)))
+        )
 
-    def _state(self) -> State:
+    def _state(self) -> SweepState:
         return self.acquisition.look()
 
     def _stop_after(self, single: bool) -> None:
@@ -130,12 +132,12 @@ class B(Interpreter):
     def _length(self, text: str) -> None:
         points = int(number(text))
         if points not in _LENGTHS:
-            raise PanelError
+            raise FrontPanelError
         self.memory(points)
 
     def _set_position(self, percent: float) -> None:
         if not 0 <= percent <= 100:
-            raise PanelError
+            raise FrontPanelError
         self._percent = percent
         self._place()
 
@@ -208,10 +210,10 @@ class B(Interpreter):
     def _trigger_state(self) -> str:
         automatic = self.panel.trigger.automatic
         return {
-            State.STOPPED: "SAVE",
-            State.WAITING: "READY",
-            State.SWEEPING: "TRIGGER",
-            State.RUNNING: "AUTO" if automatic else "READY",
+            SweepState.STOPPED: "SAVE",
+            SweepState.WAITING: "READY",
+            SweepState.SWEEPING: "TRIGGER",
+            SweepState.RUNNING: "AUTO" if automatic else "READY",
         }[self._state()]
 
     def _events_commands(self) -> None:
@@ -235,11 +237,11 @@ class B(Interpreter):
             self.do(f"DATa:{name}", lambda text, at=at: setattr(self, at, int(number(text))), 1)
         self.ask("CURVe", self._curve)
 
-    def _window(self, trace: Trace) -> slice:
+    def _window(self, trace: WireTrace) -> slice:
         first = max(min(self._first, self._last), 1) - 1
         return slice(first, min(max(self._first, self._last), trace.codes.size))
 
-    def _held(self) -> Trace:
+    def _held(self) -> WireTrace:
         return self.trace(self.acquisition.held(), self.source)
 
     def _curve(self) -> Answer:
@@ -253,14 +255,14 @@ class B(Interpreter):
         key = (self.source, self._encoding)
         return self.block(self.cached(record, key, lambda: self._bytes(trace))[window])
 
-    def _bytes(self, trace: Trace) -> memoryview:
+    def _bytes(self, trace: WireTrace) -> memoryview:
         codes = trace.codes
         if self._encoding in ("RPBinary", "SRPbinary"):
             codes = codes.view(np.uint8) ^ np.uint8(0x80)
         return memoryview(np.ascontiguousarray(codes).tobytes())
 
     def _preamble(self, head: str) -> None:
-        fields: dict[str, Callable[[Trace], str]] = {
+        fields: dict[str, Callable[[WireTrace], str]] = {
             "BYT_Nr": lambda _: "1",
             "BIT_Nr": lambda _: "8",
             "ENCdg": lambda _: "ASC" if self._encoding == "ASCIi" else "BIN",
@@ -282,11 +284,11 @@ class B(Interpreter):
             self.ask(f"{head}:{name}", lambda field=field: field(self._held()))
         self.ask(head, lambda: ";".join(field(self._held()) for field in fields.values()))
 
-    def _zero_code(self, trace: Trace) -> float:
+    def _zero_code(self, trace: WireTrace) -> float:
         middle = 128 if "RP" in self._encoding.upper() else 0
         return trace.scale.position_div * self.model.codes_per_div + middle
 
-    def _name(self, trace: Trace) -> str:
+    def _name(self, trace: WireTrace) -> str:
         source = word_for(_SOURCES, self.source)
         kind = "Peak Detect" if trace.peak else "Sample"
         return f'"{source}, {trace.scale.volts_per_div:g} V/div, {trace.codes.size} points, {kind}"'

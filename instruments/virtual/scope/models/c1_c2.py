@@ -13,15 +13,15 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from instruments.virtual.scope.acquisition import State
+from instruments.virtual.scope.acquisition import SweepState
 from instruments.virtual.scope.hardware import (
     EXTERNAL,
     LINE,
     MATHS,
     Codes,
-    PanelError,
-    Trace,
+    FrontPanelError,
     Traits,
+    WireTrace,
 )
 from instruments.virtual.scope.models.common import (
     LEAST_BYTES,
@@ -104,7 +104,7 @@ class Mnemonics(Interpreter):
         self.ask("INR", lambda: str(int(self.acquisition.take_fresh())))
 
     def _mode_now(self) -> str:
-        return "STOP" if self.acquisition.look() is State.STOPPED else self._mode
+        return "STOP" if self.acquisition.look() is SweepState.STOPPED else self._mode
 
     def _set_mode(self, text: str) -> None:
         self._mode = choice(text, _MODES)
@@ -210,7 +210,7 @@ class Mnemonics(Interpreter):
         for key, value in zip(given[::2], given[1::2], strict=False):
             amount = int(number(value))
             if amount < 0:
-                raise PanelError
+                raise FrontPanelError
             if key.upper() in places:
                 setattr(self, places[key.upper()], amount)
         self._sparsing = max(self._sparsing, 1)
@@ -310,7 +310,7 @@ class C1(Mnemonics):
             f"{word},".encode(),
         )
 
-    def _contents(self, trace: Trace, place: int, word: str) -> memoryview:
+    def _contents(self, trace: WireTrace, place: int, word: str) -> memoryview:
         codes = self._codes(trace)
         parts: list[Buffer] = []
         if word != "DAT1":
@@ -319,14 +319,14 @@ class C1(Mnemonics):
             parts.append(codes)
         return memoryview(b"".join(parts))
 
-    def _codes(self, trace: Trace) -> bytes:
+    def _codes(self, trace: WireTrace) -> bytes:
         codes = np.ascontiguousarray(self.window(trace.codes))
         if self._bytes_a_code == 1:
             return codes.tobytes()
         words = codes.astype(np.int16) << 8
         return words.astype("<i2" if self._low_first else ">i2").tobytes()
 
-    def _descriptor(self, trace: Trace, place: int, size: int) -> bytes:
+    def _descriptor(self, trace: WireTrace, place: int, size: int) -> bytes:
         gain = trace.scale.volts_per_code / (256 if self._bytes_a_code == 2 else 1)
         count = size // self._bytes_a_code
         rail = 127 if self._bytes_a_code == 1 else 32767
@@ -408,10 +408,10 @@ class C2(Mnemonics):
     def _status(self) -> str:
         automatic = self.panel.trigger.automatic
         return {
-            State.STOPPED: "Stop",
-            State.WAITING: "Ready",
-            State.SWEEPING: "Trig'd",
-            State.RUNNING: "Auto" if automatic else "Trig'd",
+            SweepState.STOPPED: "Stop",
+            SweepState.WAITING: "Ready",
+            SweepState.SWEEPING: "Trig'd",
+            SweepState.RUNNING: "Auto" if automatic else "Trig'd",
         }[self.acquisition.look()]
 
     def _rate(self) -> str:
@@ -424,7 +424,7 @@ class C2(Mnemonics):
             rate_hz = 1 / trace.increment_s if trace.increment_s else 0.0
         return self.show(rate_hz) + ("Sa/s" if self._headers else "")
 
-    def _held(self, source: str) -> Trace:
+    def _held(self, source: str) -> WireTrace:
         words = {f"C{number}": number for number in (1, 2, 3, 4)}
         place = words[choice(source, tuple(words))]
         return self.trace(self.acquisition.held(), place)
@@ -444,5 +444,5 @@ class C2(Mnemonics):
         codes = self.cached(record, (place, self._window_text()), lambda: self._codes(trace))
         return self.block(codes, b"DAT2,")
 
-    def _codes(self, trace: Trace) -> memoryview:
+    def _codes(self, trace: WireTrace) -> memoryview:
         return memoryview(np.ascontiguousarray(self.window(trace.codes)).tobytes())

@@ -7,15 +7,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from instruments.virtual.scope.acquisition import State
+from instruments.virtual.scope.acquisition import SweepState
 from instruments.virtual.scope.hardware import (
     EXTERNAL,
     LINE,
     MATHS,
-    PanelError,
-    Trace,
+    FrontPanelError,
     Traits,
     Trigger,
+    WireTrace,
 )
 from instruments.virtual.scope.models.c1_c2 import points
 from instruments.virtual.scope.models.common import Interpreter, Value, attribute, packed
@@ -79,10 +79,10 @@ class C3(Interpreter):
     def _status(self) -> str:
         automatic = self.panel.trigger.automatic
         return {
-            State.STOPPED: "Stop",
-            State.WAITING: "Ready",
-            State.SWEEPING: "Trig'd",
-            State.RUNNING: "Auto" if automatic else "Trig'd",
+            SweepState.STOPPED: "Stop",
+            SweepState.WAITING: "Ready",
+            SweepState.SWEEPING: "Trig'd",
+            SweepState.RUNNING: "Auto" if automatic else "Trig'd",
         }[self.acquisition.look()]
 
     def _horizontal(self) -> None:
@@ -175,10 +175,10 @@ class C3(Interpreter):
     def _place(self, name: str, text: str) -> None:
         value = int(number(text))
         if value < (1 if name == "_interval" else 0):
-            raise PanelError
+            raise FrontPanelError
         setattr(self, name, value)
 
-    def _page(self, trace: Trace) -> slice:
+    def _page(self, trace: WireTrace) -> slice:
         there = -(-max(trace.codes.size - self._start, 0) // self._interval)
         count = min(self._count or there, there, _PAGE)
         return slice(self._start, self._start + count * self._interval, self._interval)

@@ -14,23 +14,23 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, ClassVar, TypeVar
 
-from instruments.virtual.scope.acquisition import Acquisition
+from instruments.virtual.scope.acquisition import SweepControl
 from instruments.virtual.scope.hardware import (
     CHANNELS,
     MATHS,
     Channel,
-    Panel,
-    PanelError,
-    Record,
-    Trace,
+    FrontPanel,
+    FrontPanelError,
+    SweepRecord,
     Traits,
+    WireTrace,
     trace_of,
 )
 from instruments.virtual.scope.scpi import (
     Answer,
     Buffer,
-    Entry,
     ErrorQueue,
+    HeaderEntry,
     ScpiError,
     Tree,
     choice,
@@ -59,7 +59,7 @@ class Vocabulary:
         """Return a number as the family writes it."""
         return f"{value:.6E}"
 
-    def found(self, header: str) -> tuple[Entry, list[int]]:
+    def found(self, header: str) -> tuple[HeaderEntry, list[int]]:
         """Return what a header does and its numbers.
 
         Raises
@@ -193,7 +193,7 @@ class Interpreter(Vocabulary):
 
     def __init__(
         self,
-        acquisition: Acquisition,
+        acquisition: SweepControl,
         errors: ErrorQueue,
         traits: Traits,
         *,
@@ -219,7 +219,7 @@ class Interpreter(Vocabulary):
         self.restart()
 
     @property
-    def panel(self) -> Panel:
+    def panel(self) -> FrontPanel:
         """The front panel as it stands."""
         return self.acquisition.panel
 
@@ -264,7 +264,7 @@ class Interpreter(Vocabulary):
             raise ScpiError(-221)
         try:
             return handler(numbers, unit.parameters)
-        except PanelError:
+        except FrontPanelError:
             raise ScpiError(-222) from None
 
     def fail(self, code: int) -> None:
@@ -286,7 +286,7 @@ class Interpreter(Vocabulary):
     def scale_maths(self, *at: float) -> None:
         """Set the maths channel's scale, the last of what is given."""
         if not at[-1] > 0:
-            raise PanelError
+            raise FrontPanelError
         self.maths_channel().volts_per_div = at[-1]
 
     def next_error(self) -> str:
@@ -297,10 +297,12 @@ class Interpreter(Vocabulary):
     def memory(self, points: float) -> None:
         """Set the points of a record."""
         if not 100 <= points <= 50e6:
-            raise PanelError
+            raise FrontPanelError
         self.panel.memory = int(points) // 2 * 2
 
-    def trace(self, record: Record | None, channel: int, points: int | None = None) -> Trace:
+    def trace(
+        self, record: SweepRecord | None, channel: int, points: int | None = None
+    ) -> WireTrace:
         """Return a channel of a record."""
         if record is None:
             raise ScpiError(-230)
@@ -308,7 +310,9 @@ class Interpreter(Vocabulary):
             raise ScpiError(-221)
         return trace_of(record, channel, self.model, points)
 
-    def cached(self, record: Record, key: object, make: Callable[[], memoryview]) -> memoryview:
+    def cached(
+        self, record: SweepRecord, key: object, make: Callable[[], memoryview]
+    ) -> memoryview:
         """Return the bytes of a trace, made once a record."""
         if self._cache_number != record.number or len(self._cache) >= _CACHED_TRACES:
             self._cache.clear()

@@ -7,16 +7,16 @@ from __future__ import annotations
 
 import numpy as np
 
-from instruments.virtual.scope.acquisition import State
+from instruments.virtual.scope.acquisition import SweepState
 from instruments.virtual.scope.hardware import (
     EXTERNAL,
     LINE,
     MATHS,
-    PanelError,
-    Record,
-    Trace,
+    FrontPanelError,
+    SweepRecord,
     Traits,
     Trigger,
+    WireTrace,
 )
 from instruments.virtual.scope.models.common import Interpreter, attribute
 from instruments.virtual.scope.scpi import Answer, ScpiError, choice
@@ -86,7 +86,9 @@ class D(Interpreter):
         )
 
     def _state(self) -> str:
-        return {State.STOPPED: "COMP", State.RUNNING: "RUN"}.get(self.acquisition.look(), "RUN")
+        return {SweepState.STOPPED: "COMP", SweepState.RUNNING: "RUN"}.get(
+            self.acquisition.look(), "RUN"
+        )
 
     def _set_state(self, text: str) -> None:
         if choice(text, ("RUN", "STOP")) == "RUN":
@@ -112,7 +114,7 @@ class D(Interpreter):
 
     def _reference(self, percent: float) -> None:
         if not 0 <= percent <= 100:
-            raise PanelError
+            raise FrontPanelError
         self.panel.reference = percent / 100
 
     def _vertical(self) -> None:
@@ -197,7 +199,7 @@ class D(Interpreter):
             1,
         )
 
-    def _held(self, place: int) -> Trace:
+    def _held(self, place: int) -> WireTrace:
         if place:
             self.channel(place)
         return self.trace(self.acquisition.held(), place)
@@ -225,14 +227,14 @@ class D(Interpreter):
             self.cached(record, key, lambda: memoryview(_volts(trace).astype(kind).tobytes()))
         )
 
-    def _acknowledged(self) -> Record | None:
+    def _acknowledged(self) -> SweepRecord | None:
         if not self.acquisition.awaited:
             return self.acquisition.newest()
         self.fail(-230)
         return self.acquisition.held()
 
 
-def _volts(trace: Trace) -> np.ndarray[tuple[int], np.dtype[np.float32]]:
+def _volts(trace: WireTrace) -> np.ndarray[tuple[int], np.dtype[np.float32]]:
     volts = trace.codes * np.float32(trace.scale.volts_per_code)
     return volts + np.float32(trace.scale.centre_v)
 

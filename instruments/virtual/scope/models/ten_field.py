@@ -7,8 +7,8 @@ from typing import ClassVar
 
 import numpy as np
 
-from instruments.virtual.scope.acquisition import State
-from instruments.virtual.scope.hardware import Record, Trace, Trigger
+from instruments.virtual.scope.acquisition import SweepState
+from instruments.virtual.scope.hardware import SweepRecord, Trigger, WireTrace
 from instruments.virtual.scope.models.common import Interpreter, attribute
 from instruments.virtual.scope.scpi import Answer, Buffer, ScpiError
 
@@ -54,7 +54,7 @@ class TenField(Interpreter):
         self._trigger()
         self._waveform()
 
-    def fields(self, trace: Trace) -> tuple[float, ...]:
+    def fields(self, trace: WireTrace) -> tuple[float, ...]:
         """Return the last six fields of the preamble."""
         raise NotImplementedError
 
@@ -62,7 +62,7 @@ class TenField(Interpreter):
         """Return the ten fields."""
         raise NotImplementedError
 
-    def points(self, record: Record) -> int | None:
+    def points(self, record: SweepRecord) -> int | None:
         """Return how many points a waveform is read in; None for all there are."""
         raise NotImplementedError
 
@@ -70,12 +70,12 @@ class TenField(Interpreter):
         """Return the waveform."""
         raise NotImplementedError
 
-    def held_trace(self) -> Trace:
+    def held_trace(self) -> WireTrace:
         """Return the source's trace that is in memory."""
         record = self.acquisition.held()
         return self.trace(record, self.source, self.points(record) if record else None)
 
-    def bytes_of(self, record: Record, points: int | None) -> Buffer:
+    def bytes_of(self, record: SweepRecord, points: int | None) -> Buffer:
         """Return the source's codes, 0 to 255, 128 in the middle of the screen."""
         return self.cached(
             record, (self.source, points), lambda: unsigned(self.trace(record, self.source, points))
@@ -85,7 +85,7 @@ class TenField(Interpreter):
         """Return a block with nothing in it."""
         return self.block(b"")
 
-    def state(self) -> State:
+    def state(self) -> SweepState:
         """Return what the acquisition is doing."""
         return self.acquisition.look()
 
@@ -158,7 +158,7 @@ class TenField(Interpreter):
             )
 
 
-def unsigned(trace: Trace) -> memoryview:
+def unsigned(trace: WireTrace) -> memoryview:
     """Return a trace's codes from 0 to 255, 128 in the middle."""
     return memoryview((trace.codes.view(np.uint8) ^ np.uint8(0x80)).tobytes())
 

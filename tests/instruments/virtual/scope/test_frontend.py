@@ -9,8 +9,8 @@ from instruments.virtual.scope.hardware import (
     MATHS,
     FrontEnd,
     Traits,
-    new_panel,
-    setup_of,
+    input_setup_of,
+    new_front_panel,
     trace_of,
 )
 from tests.instruments.virtual.scope.bench import QUIET, lobes_v
@@ -24,7 +24,7 @@ def acquire(
     """Return a record of pairs of half a second, from the index on, and the drive."""
     drive = VirtualDrive(VirtualParams(**{**QUIET, "offset_um": 25.0, **(params or {})}))
     traits = traits or Traits(memory=10_000)
-    panel = new_panel(traits.memory)
+    panel = new_front_panel(traits.memory)
     panel.seconds_per_div, panel.acquisition = 0.05, "peak"
     for number, scale in ((1, 0.06), (2, 0.06), (3, 1.0)):
         panel.channels[number].on = True
@@ -37,7 +37,7 @@ def acquire(
             setattr(panel, name, value)
     front_end = FrontEnd(drive, traits, seed=seed, noise_codes=noise_codes, probes=PROBES)
     begin_s = float(drive.spindle.times_s(np.array([1.0]))[0]) + after_index_s
-    return front_end.acquire(setup_of(panel, traits), begin_s, 1), drive
+    return front_end.acquire(input_setup_of(panel, traits), begin_s, 1), drive
 
 
 def volts(record, channel):
