@@ -311,6 +311,9 @@ def characterise(
         The geometry that the profile states, None when open.
     """
     mean_height = 0.5 * sum(heights_v)
+    if not mean_height > 0.0:
+        # Digital silence, or nothing that is a number, where the turns before it had lobes.
+        return Character(None, filled=False)
     if layout.pairs > 1:
         flat = _has_flat_tops(turn, layout) and wanted in (None, Geometry.ALTERNATING)
         return Character(Geometry.ALTERNATING if flat else None, filled=False)

@@ -113,6 +113,24 @@ def test_a_gain_that_drifts_does_not_bend_the_balance():
     assert balances(found, 1.5, 2.8) == pytest.approx(truth, abs=0.01)
 
 
+@pytest.mark.parametrize("names", [RAW, BARE], ids=["index", "no index"])
+@pytest.mark.parametrize("geometry", ["two-band", "boundary", "alternating"])
+def test_digital_silence_parks_the_needle_and_the_signal_brings_it_back(geometry, names):
+    def mute(samples, time_s):
+        # A muted card gives zeros and nothing else, not even its own noise.
+        samples[(time_s >= 1.5) & (time_s < 3.5), :2] = 0.0
+        return samples
+
+    # Without noise the last turns before the silence leave no doubt either.
+    signal = Signal(**BRISK, geometry=geometry, centre=0.21, turns=26.0, balance_at=((0.0, OUT),))
+    found = readings(signal, names, change=mute)
+    assert balances(found, 1.0, 1.45) == pytest.approx(OUT, abs=0.004)
+    muted = [reading for time_s, reading in found if 2.2 < time_s < 3.5]
+    assert not any(reading.valid for reading in muted)
+    assert all(reading.reasons for reading in muted)
+    assert np.abs(balances(found, 4.8, 5.1)) == pytest.approx(OUT, abs=0.004)
+
+
 def away_and_back(away_s, names, **more):
     """Step off the track after three seconds, and back after `away_s` more."""
 
