@@ -19,6 +19,8 @@ from app.files import appearing
 from app.job.job import Standing
 from app.job.model import JobHead, Outcome, Value
 
+CSV_NAMES = ("drives.csv", "jobs.csv", "outcomes.csv", "values.csv")
+"""What an export as CSV writes into its folder."""
 SCHEMA = "evenlobe.book/2"
 _FIRST_SCHEMA = "evenlobe.book/1"
 """The same, but for how an open job stands."""

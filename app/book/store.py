@@ -180,6 +180,22 @@ def files_of(path: Path) -> tuple[Path, ...]:
     return (path, *(path.with_name(path.name + end) for end in ("-wal", "-shm", "-journal")))
 
 
+def is_of_book(path: Path, book: Path) -> bool:
+    """Tell whether a name is one that a book takes up, through whatever links.
+
+    Raises
+    ------
+    OSError
+        When that cannot be looked up.
+    """
+    target = os.path.realpath(path)
+    return any(
+        target == str(each)
+        or (each.exists() and os.path.exists(target) and os.path.samefile(target, each))
+        for each in files_of(Path(os.path.realpath(book)))
+    )
+
+
 def folded(text: str) -> str:
     """Return a text as it is searched and sorted by; SQL knows it too."""
     return text.casefold()

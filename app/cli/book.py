@@ -10,9 +10,9 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 from app.book.drift import courses_of
-from app.book.exchange import export_csv, export_json, import_json
+from app.book.exchange import CSV_NAMES, export_csv, export_json, import_json
 from app.book.model import BookError, JobRecord, Past, Shelved, told_of
-from app.book.store import Book, default_path, files_of, shown
+from app.book.store import Book, default_path, files_of, is_of_book, shown
 from app.cli.arguments import UsageFault
 from app.files import appearing
 from app.job.model import Value
@@ -44,8 +44,8 @@ def export(options: argparse.Namespace, say: Say) -> None:
     """Write the whole book as JSON, or as CSV files into a folder."""
     out: Path = options.out
     as_csv = options.format == "csv"
-    taken = [out / name for name in ("drives.csv", "jobs.csv")] if as_csv else [out]
-    _check_free(taken, options.overwrite)
+    names = [out / name for name in CSV_NAMES] if as_csv else [out]
+    _check_names(names, options)
     with _existing(options.book) as book:
         jobs = export_csv(book, out) if as_csv else export_json(book, out)
     say(f"{out}: {jobs} jobs")
@@ -60,7 +60,7 @@ def import_(options: argparse.Namespace, say: Say) -> None:
 
 def backup(options: argparse.Namespace, say: Say) -> None:
     """Copy the book while it may be in use."""
-    _check_free(files_of(options.out), options.overwrite)
+    _check_names(files_of(options.out), options)
     with _existing(options.book) as book:
         book.backup(options.out)
     say(f"{options.out}: the copy is whole")
@@ -117,10 +117,14 @@ def _existing(path: Path | None) -> Book:
     return Book(where)
 
 
-def _check_free(paths: Iterable[Path], overwrite: bool) -> None:
+def _check_names(paths: Iterable[Path], options: argparse.Namespace) -> None:
+    """Refuse names that are the book's own, or taken by what is not to be replaced."""
     for path in paths:
         with told_of(str(path)):
-            taken = path.exists() and not overwrite
+            own = is_of_book(path, options.book or default_path())
+            taken = path.exists() and not options.overwrite
+        if own:
+            raise BookError(f"“{path}” is the book itself; choose another name")
         if taken:
             raise BookError(f"“{path}” is there already; choose another name, or add --overwrite")
 
@@ -155,8 +159,8 @@ def run_report(options: argparse.Namespace, say: Callable[[str], None]) -> None:
     UsageFault, BookError
         When there is no such drive or job, or the report cannot be written.
     """
-    check_out(options.out, options.overwrite)
     path = options.book or default_path()
+    check_out(options.out, options.overwrite, path)
     with told_of(str(path)):
         is_there = path.exists()
     if not is_there:
@@ -209,8 +213,17 @@ def write_report(
         ) from None
 
 
-def check_out(out: Path, overwrite: bool) -> None:
+def check_out(out: Path, overwrite: bool, book: Path | None = None) -> None:
     """Refuse a name under which no report can be written, before any work is done.
+
+    Parameters
+    ----------
+    out : Path
+        Where the report is to be.
+    overwrite : bool
+        Whether it may replace what has that name.
+    book : Path, optional
+        The book, which it may not replace.
 
     Raises
     ------
@@ -221,6 +234,7 @@ def check_out(out: Path, overwrite: bool) -> None:
         raise UsageFault(f"report “{out}”: its ending is not known; end it in .html or .pdf")
     try:
         has_folder, is_folder, exists = out.parent.is_dir(), out.is_dir(), out.exists()
+        is_book = book is not None and is_of_book(out, book)
     except OSError as fault:
         raise UsageFault(
             f"report “{shown(str(out))}”: {fault.strerror or fault}; choose another place"
@@ -229,6 +243,8 @@ def check_out(out: Path, overwrite: bool) -> None:
         raise UsageFault(f"report “{out}”: its folder is not there; make it, or name another")
     if is_folder:
         raise UsageFault(f"report “{out}”: this is a folder; choose another name")
+    if is_book:
+        raise UsageFault(f"report “{out}”: this is the book itself; choose another name")
     if exists and not overwrite:
         raise UsageFault(
             f"report “{out}”: it exists already; choose another name, or say --overwrite"

@@ -513,7 +513,7 @@ def run_job(
     if not identity:
         raise UsageFault("--drive is empty; give the drive a name of your own")
     if options.report is not None:
-        check_out(options.report, options.overwrite)
+        check_out(options.report, options.overwrite, options.book or default_path())
     drive, left = (
         _resumed(options, identity) if options.resume else (_drive(options, identity), None)
     )

@@ -112,3 +112,90 @@ def test_a_disk_that_gets_full_leaves_no_part_of_a_backup(book, tmp_path, capsys
     assert "go on with a backup" in capsys.readouterr().err
     assert out.read_text() == "before"
     assert names(tmp_path) == ["book.sqlite3", "copy.sqlite3"]
+
+
+def own_names(book):
+    """Return names of the book and of what SQLite keeps beside it, with links to both."""
+    beside = book.with_name(book.name + "-wal")
+    link, hard, deep = (book.with_name(name) for name in ("link.html", "hard.html", "deep.html"))
+    link.symlink_to(book)
+    hard.hardlink_to(book)
+    deep.symlink_to(beside)
+    journal = book.with_name(book.name + "-journal")
+    return [book, beside, book.with_name(book.name + "-shm"), journal, link, hard, deep]
+
+
+@pytest.mark.parametrize("named_by_link", [False, True])
+@pytest.mark.parametrize("place", range(7))
+@pytest.mark.parametrize("command", ["backup", "export", "report"])
+def test_nothing_is_written_onto_the_book_itself(tmp_path, capsys, command, place, named_by_link):
+    book = tmp_path / "book.html"
+    with Book(book) as kept:
+        filled(kept)
+    out = own_names(book)[place]
+    if command == "report" and out.suffix != ".html":
+        # A report's name has to end so; the link leads to what it is named after.
+        link = out.with_name(out.name + ".html")
+        link.symlink_to(out)
+        out = link
+    named = book
+    if named_by_link:
+        named = tmp_path / "other name"
+        named.symlink_to(book)
+    words = {
+        "backup": ["backup", str(out)],
+        "export": ["export", "--out", str(out)],
+        "report": ["report", "--drive", DRIVE.identity, "--out", str(out)],
+    }[command]
+    before = book.read_bytes()
+    assert run([*words, "--book", str(named), "--overwrite"]) == BAD_INPUT
+    assert "is the book itself; choose another name" in capsys.readouterr().err
+    assert book.read_bytes() == before
+    assert not book.with_name(book.name + "-wal").exists()
+
+
+def test_a_backup_does_not_take_the_book_for_what_was_left_beside_its_target(tmp_path, capsys):
+    book = tmp_path / "jobs-wal"
+    with Book(book) as kept:
+        filled(kept)
+    out = tmp_path / "jobs"
+    assert run(["backup", str(out), "--book", str(book), "--overwrite"]) == BAD_INPUT
+    assert f"“{book}” is the book itself" in capsys.readouterr().err
+    with Book(book) as kept:
+        assert kept.numbers() == (1,)
+
+
+def test_a_job_s_report_is_not_written_onto_the_book(tmp_path, capsys):
+    book = tmp_path / "book.html"
+    with Book(book) as kept:
+        filled(kept)
+    words = ["job", "sim:", "--drive", DRIVE.identity, "--book", str(book), "--overwrite"]
+    assert run([*words, "--report", str(book)]) == BAD_INPUT
+    assert "this is the book itself; choose another name" in capsys.readouterr().err
+    with Book(book) as kept:
+        assert kept.numbers() == (1,)
+
+
+@pytest.mark.parametrize("name", ["drives.csv", "jobs.csv", "outcomes.csv", "values.csv"])
+def test_tables_overwrite_none_unasked(book, tmp_path, capsys, name):
+    folder = tmp_path / "tables"
+    folder.mkdir()
+    (folder / name).write_text("mine")
+    words = ["export", "--format", "csv", "--out", str(folder), "--book", str(book)]
+    assert run(words) == BAD_INPUT
+    assert f"“{folder / name}” is there already" in capsys.readouterr().err
+    assert names(folder) == [name]
+    assert (folder / name).read_text() == "mine"
+    assert run([*words, "--overwrite"]) == OK
+    assert names(folder) == ["drives.csv", "jobs.csv", "outcomes.csv", "values.csv"]
+    assert (folder / name).read_text() != "mine"
+
+
+def test_tables_are_not_written_onto_the_book(tmp_path):
+    book = tmp_path / "values.csv"
+    with Book(book) as kept:
+        filled(kept)
+    words = ["export", "--format", "csv", "--out", str(tmp_path), "--book", str(book)]
+    assert run([*words, "--overwrite"]) == BAD_INPUT
+    with Book(book) as kept:
+        assert kept.numbers() == (1,)
