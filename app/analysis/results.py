@@ -55,11 +55,15 @@ class Sign(StrEnum):
 
 
 class Verdict(StrEnum):
-    """A limit judged with a guard band of the expanded uncertainty, k = 2 (JCGM 106)."""
+    """What a value comes to; the first three by a limit with a guard band (JCGM 106)."""
 
     PASS = "pass"
     FAIL = "fail"
     UNDECIDED = "undecided"
+    NOTED = "noted"
+    """There is no limit to judge by."""
+    SKIPPED = "skipped"
+    """A job's check that was left out."""
 
 
 class Side(StrEnum):

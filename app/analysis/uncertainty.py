@@ -206,11 +206,6 @@ def excess_u(values: NDArray[np.float64], u: NDArray[np.float64]) -> float:
     return float(np.sqrt((variance - own) / count)) * enlargement(count - 1)
 
 
-def judge(difference: Quantity, limit: float) -> Verdict:
-    """Judge a difference against a limit, guarded by its expanded uncertainty (k = 2)."""
-    return judge_within(difference.value, 2.0 * difference.u, high=limit)
-
-
 @dataclass(frozen=True, slots=True)
 class Part:
     """One contribution to a standard uncertainty, in the unit of the result.

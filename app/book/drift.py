@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from app.analysis.adjust.drift import DriftFinding, drift_of
-from app.analysis.results import Quantity
+from app.analysis.results import Quantity, Verdict
 from app.book.model import Past
 from app.job.job import counting
-from app.job.model import CheckName, Outcome, Stage, Summary, Value, Verdict
+from app.job.model import CheckName, Outcome, Stage, Summary, Value
 from app.job.verdicts import CLIMATE, SCALE
 
 _DAY_S = 86_400.0

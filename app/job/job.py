@@ -18,7 +18,7 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from app.analysis.results import Side
+from app.analysis.results import Side, Verdict
 from app.job.checks import CHECKS
 from app.job.checks.common import Barred, Check, concluded
 from app.job.model import (
@@ -32,7 +32,6 @@ from app.job.model import (
     Take,
     Taking,
     Value,
-    Verdict,
 )
 from app.job.plan import Planned, State, Step, end_of_work, newest_of, plan_for, with_again
 from app.job.situation import MIDDLE, Bench, JobOptions, Known, Situation

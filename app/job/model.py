@@ -8,7 +8,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.results import Measurand, Message
+from app.analysis.results import Measurand, Message, Verdict
 
 
 class CheckName(StrEnum):
@@ -34,17 +34,6 @@ class Stage(StrEnum):
     AS_FOUND = "as found"
     WORK = "work"
     AS_LEFT = "as left"
-
-
-class Verdict(StrEnum):
-    """What a check came to; the first three with a guard band (JCGM 106)."""
-
-    PASS = "pass"
-    FAIL = "fail"
-    UNDECIDED = "undecided"
-    NOTED = "noted"
-    """There is no limit to judge by."""
-    SKIPPED = "skipped"
 
 
 class Action(StrEnum):

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from app.analysis.adjust.nudging import Nudged
-from app.analysis.results import Quantity, Side
-from app.job.model import CheckName, Outcome, Stage, Verdict
+from app.analysis.results import Quantity, Side, Verdict
+from app.job.model import CheckName, Outcome, Stage
 from app.profiles import Profile
 
 ALIGNMENT, SCRATCH = "alignment", "scratch"

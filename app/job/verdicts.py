@@ -13,10 +13,10 @@ import math
 from dataclasses import dataclass
 
 from app.analysis import messages
-from app.analysis.results import Measurement, Message, Quantity, Reading, Sign
+from app.analysis.results import Measurement, Message, Quantity, Reading, Sign, Verdict
 from app.analysis.uncertainty import Part as BudgetPart
 from app.analysis.uncertainty import combine, judge_within
-from app.job.model import CheckName, Limit, Outcome, Stage, Value, Verdict
+from app.job.model import CheckName, Limit, Outcome, Stage, Value
 from app.job.situation import Situation
 from app.profiles import SPECS, Profile
 
@@ -65,8 +65,7 @@ def guarding_u(budget: tuple[Value, ...]) -> float:
 
 def judge(value: float, u: float, limit: Limit) -> Verdict:
     """Judge a value against a limit, guarded by twice its standard uncertainty (JCGM 106)."""
-    found = judge_within(value, 2.0 * u, low=limit.low, high=limit.high)
-    return Verdict(found.value)
+    return judge_within(value, 2.0 * u, low=limit.low, high=limit.high)
 
 
 def source_of(profile: Profile, attribute: str) -> str:

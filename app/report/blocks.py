@@ -9,8 +9,9 @@ import math
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from app.analysis.results import Verdict
 from app.book import drift
-from app.job.model import CheckName, Limit, Outcome, Value, Verdict
+from app.job.model import CheckName, Limit, Outcome, Value
 from app.numbers import plus_minus
 
 MOST_TEXT = 1200

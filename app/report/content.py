@@ -6,11 +6,12 @@ import math
 from collections.abc import Iterable, Sequence
 from itertools import pairwise
 
+from app.analysis.results import Verdict
 from app.book.drift import change_of
 from app.book.model import JobRecord, Past
 from app.job.checks.prepare import CAUTIONS
 from app.job.job import open_failures
-from app.job.model import CheckName, Outcome, Stage, Taking, Value, Verdict
+from app.job.model import CheckName, Outcome, Stage, Taking, Value
 from app.job.verdicts import what_next
 from app.report import figures
 from app.report.blocks import (

@@ -15,7 +15,7 @@ from html import escape
 import numpy as np
 from numpy.typing import NDArray
 
-from app.job.model import Verdict
+from app.analysis.results import Verdict
 from app.report.blocks import Figure
 
 _INK, _GREY, _PALE = "#000000", "#555555", "#bbbbbb"

@@ -6,7 +6,7 @@ import base64
 import hashlib
 from html import escape
 
-from app.job.model import Verdict
+from app.analysis.results import Verdict
 from app.report.blocks import VERDICTS, Block, Figures, Lines, Report, Signature, Table
 from app.report.drawing import mark
 

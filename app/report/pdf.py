@@ -40,8 +40,8 @@ from PySide6.QtGui import (
 )
 from PySide6.QtSvg import QSvgRenderer
 
+from app.analysis.results import Verdict
 from app.files import appearing
-from app.job.model import Verdict
 from app.report.blocks import (
     VERDICTS,
     Block,

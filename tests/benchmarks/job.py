@@ -11,9 +11,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from app.analysis.results import Verdict
 from app.cli.job import conduct
 from app.job.job import Job
-from app.job.model import CheckName, Outcome, Taking, Verdict
+from app.job.model import CheckName, Outcome, Taking
 from app.live.measurement import EnvelopeOptions
 from app.profiles import load_profile
 from instruments.virtual.params import VirtualParams

@@ -6,8 +6,9 @@ import sys
 import numpy as np
 import pytest
 
+from app.analysis.results import Verdict
 from app.book.store import Book
-from app.job.model import CheckName, Stage, Verdict
+from app.job.model import CheckName, Stage
 from tests.integration.killing import kill_once
 
 KILLS = 15

@@ -9,8 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from app.analysis.results import Verdict
 from app.book.store import Book
-from app.job.model import CheckName, Verdict
+from app.job.model import CheckName
 from app.job.plan import plan_for
 from app.profiles import load_profile
 from tests.integration.xdisplay import display

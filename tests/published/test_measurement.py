@@ -8,8 +8,8 @@ from scipy.stats import t as student
 
 from app.analysis.envelope.carrier import Columns, Demodulator
 from app.analysis.envelope.series import EnvelopeSeries
-from app.analysis.results import Quantity, Verdict
-from app.analysis.uncertainty import enlargement, judge, scatter_u
+from app.analysis.results import Verdict
+from app.analysis.uncertainty import enlargement, judge_within, scatter_u
 from tests.app.analysis.running import RAW, analyse
 from tests.synthesis import Signal, make
 
@@ -145,7 +145,7 @@ def test_acceptance_and_rejection_are_guarded(limit):
         (limit + 2.0 * u - hair, Verdict.UNDECIDED),
         (limit + 2.0 * u + hair, Verdict.FAIL),
     ):
-        assert judge(Quantity(value, u), limit) is verdict
+        assert judge_within(value, 2.0 * u, high=limit) is verdict
 
 
 @pytest.mark.parametrize(

@@ -23,7 +23,7 @@ from app.analysis.envelope.series import EnvelopeSeries
 from app.analysis.envelope.setup import Setup
 from app.analysis.lobes.turns import Turn
 from app.analysis.results import Message, Quantity, Reading, Side, Sign
-from app.analysis.uncertainty import judge
+from app.analysis.uncertainty import judge_within
 
 BINS = 720
 """Places in a turn: half a degree each."""
@@ -339,6 +339,7 @@ def with_balance(reading: Reading, heights: Heights, sense: int | None, setup: S
         first, second = second, first
     ratio = ratio_of(balance)
     difference = Quantity(1.0 - ratio.value, ratio.u)
+    expanded_u = 2.0 * difference.u
     offset_u = np.hypot(setup.scale_um * balance.u, setup.scale_u_um * balance.value)
     completed = replace(
         reading,
@@ -350,10 +351,10 @@ def with_balance(reading: Reading, heights: Heights, sense: int | None, setup: S
         offset_um=Quantity(setup.scale_um * balance.value, float(offset_u)),
         calibrated=setup.calibrated,
         side=side,
-        set_limit=judge(difference, setup.set_limit),
-        check_limit=judge(difference, setup.check_limit),
+        set_limit=judge_within(difference.value, expanded_u, high=setup.set_limit),
+        check_limit=judge_within(difference.value, expanded_u, high=setup.check_limit),
     )
-    if 2.0 * difference.u > MOST_UNCERTAIN or not np.isfinite(difference.u):
+    if expanded_u > MOST_UNCERTAIN or not np.isfinite(expanded_u):
         return invalid(completed, messages.TOO_UNCERTAIN)
     if completed.reasons:
         return invalid(completed)

@@ -22,10 +22,10 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from app.analysis.results import Verdict
 from app.dashboard.job_panel.text import Row
 from app.dashboard.style import LIGHT, Sizes, Theme, font_of_cap
 from app.dashboard.widgets import ENTERS, LEFT, RIGHT, is_enter
-from app.job.model import Verdict
 from app.job.plan import State
 
 _ROW = Qt.ItemDataRole.UserRole

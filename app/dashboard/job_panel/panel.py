@@ -23,7 +23,7 @@ from PySide6.QtWidgets import (
 
 from app.analysis.adjust.nudging import LockAdvice
 from app.analysis.adjust.positioner import ArrivalState
-from app.analysis.results import Reading
+from app.analysis.results import Reading, Verdict
 from app.dashboard.job_panel.checklist import CheckList
 from app.dashboard.job_panel.controller import Desk, Writing
 from app.dashboard.job_panel.text import (
@@ -41,7 +41,7 @@ from app.dashboard.text import current_reading, said, translate
 from app.dashboard.widgets import ENTERS, Field, FittedText, TouchButton, is_enter, paint_panel
 from app.job import messages
 from app.job.job import Job
-from app.job.model import Action, Do, Enter, Outcome, Take, Verdict
+from app.job.model import Action, Do, Enter, Outcome, Take
 from app.job.plan import State
 from app.live.view import View
 from app.report.blocks import amount, clean, within

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from app.analysis.results import Verdict
 from app.dashboard.text import said, translate
 from app.job.job import Job
-from app.job.model import Action, CheckName, Do, Outcome, Stage, Value, Verdict
+from app.job.model import Action, CheckName, Do, Outcome, Stage, Value
 from app.job.plan import State, Step
 from app.job.situation import SCRATCH
 from app.job.verdicts import what_next

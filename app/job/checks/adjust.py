@@ -15,7 +15,7 @@ from typing import Any
 from app.analysis.adjust.nudging import Advice, LockFinding, Nudged, Turn, creep_of, lock_of, plan
 from app.analysis.adjust.nudging import learn as learn_from
 from app.analysis.messages import fill
-from app.analysis.results import Measurement, Message, Quantity, Side
+from app.analysis.results import Measurement, Message, Quantity, Side, Verdict
 from app.job import messages
 from app.job.checks.common import (
     Check,
@@ -29,7 +29,7 @@ from app.job.checks.common import (
     why_not,
 )
 from app.job.checks.radial import arrive_from_both
-from app.job.model import Action, Ask, Do, Limit, Outcome, Value, Verdict
+from app.job.model import Action, Ask, Do, Limit, Outcome, Value
 from app.job.situation import MIDDLE, Situation
 from app.job.verdicts import guarding_u, judge, lobes_of, near, offset_budget, offset_limit, total_u
 

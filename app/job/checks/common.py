@@ -7,9 +7,9 @@ from dataclasses import replace
 from typing import Any
 
 from app.analysis.messages import fill
-from app.analysis.results import Measurand, Measurement, Message, Quantity, Side
+from app.analysis.results import Measurand, Measurement, Message, Quantity, Side, Verdict
 from app.job import messages
-from app.job.model import Action, Ask, Do, Limit, Outcome, Take, Verdict
+from app.job.model import Action, Ask, Do, Limit, Outcome, Take
 from app.job.situation import ALIGNMENT, SCRATCH, Situation
 from app.job.verdicts import judge
 

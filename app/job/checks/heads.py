@@ -10,7 +10,7 @@ from collections.abc import Generator
 from typing import Any
 
 from app.analysis.messages import fill
-from app.analysis.results import Measurand, Measurement, Message, OutputFinding, Quantity
+from app.analysis.results import Measurand, Measurement, Message, OutputFinding, Quantity, Verdict
 from app.job import messages
 from app.job.checks.common import (
     Check,
@@ -21,7 +21,7 @@ from app.job.checks.common import (
     with_alignment_disk,
     with_scratch_disk,
 )
-from app.job.model import Action, Ask, Do, Take, Value, Verdict
+from app.job.model import Action, Ask, Do, Take, Value
 from app.job.situation import Situation
 from app.job.verdicts import either_side
 

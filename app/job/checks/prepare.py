@@ -20,7 +20,7 @@ from app.analysis.adjust.disk import (
     seating_of,
 )
 from app.analysis.messages import fill
-from app.analysis.results import Measurement, Message, Quantity
+from app.analysis.results import Measurement, Message, Quantity, Verdict
 from app.analysis.uncertainty import enlargement
 from app.job import messages
 from app.job.checks.common import (
@@ -34,7 +34,7 @@ from app.job.checks.common import (
     why_not,
     with_alignment_disk,
 )
-from app.job.model import Action, Ask, Do, Enter, Outcome, Value, Verdict
+from app.job.model import Action, Ask, Do, Enter, Outcome, Value
 from app.job.situation import Situation
 from app.job.verdicts import lobes_of
 from app.profiles import Profile

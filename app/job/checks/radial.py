@@ -12,7 +12,7 @@ from typing import Any
 
 from app.analysis.adjust.positioner import Arrival, HysteresisFinding, hysteresis_of
 from app.analysis.messages import fill
-from app.analysis.results import Measurement, Side, Sign
+from app.analysis.results import Measurement, Side, Sign, Verdict
 from app.job import messages
 from app.job.checks.common import (
     Check,
@@ -23,7 +23,7 @@ from app.job.checks.common import (
     take_lobes,
     why_not,
 )
-from app.job.model import Ask, Limit, Outcome, Stage, Value, Verdict
+from app.job.model import Ask, Limit, Outcome, Stage, Value
 from app.job.situation import MIDDLE, Situation
 from app.job.verdicts import (
     SCALE,

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from app.analysis.messages import fill
-from app.analysis.results import Measurand, Measurement, SpeedFinding
+from app.analysis.results import Measurand, Measurement, SpeedFinding, Verdict
 from app.job import messages
 from app.job.checks.common import Check, change, concluded, judged, on_alignment_track, why_not
-from app.job.model import Action, CheckName, Do, Limit, Outcome, Stage, Take, Value, Verdict
+from app.job.model import Action, CheckName, Do, Limit, Outcome, Stage, Take, Value
 from app.job.situation import Situation
 from app.job.verdicts import either_side
 

@@ -7,7 +7,7 @@ import pytest
 
 from app.analysis.lobes.heights import balance_of, balance_u, ratio_of
 from app.analysis.results import Quantity, Verdict
-from app.analysis.uncertainty import enlargement, excess_u, judge, scatter_u
+from app.analysis.uncertainty import enlargement, excess_u, judge_within, scatter_u
 from tests.app.analysis.running import BARE, RAW, measured
 from tests.synthesis import Signal
 
@@ -155,4 +155,4 @@ def test_scatter_beyond_noise_is_added():
 )
 def test_limits_are_guarded_by_the_expanded_uncertainty(value, u, verdict):
     # JCGM 106: accepted only where value + U is within, rejected only where value - U is beyond.
-    assert judge(Quantity(value, u), 0.15) is verdict
+    assert judge_within(value, 2.0 * u, high=0.15) is verdict

@@ -6,10 +6,10 @@ import resource
 import numpy as np
 
 from app.analysis.adjust.nudging import Nudged, Turn
-from app.analysis.results import Quantity, Side
+from app.analysis.results import Quantity, Side, Verdict
 from app.book.model import Drive
 from app.job.job import KeptStep, Standing
-from app.job.model import CheckName, JobHead, Limit, Outcome, Stage, Taking, Value, Verdict
+from app.job.model import CheckName, JobHead, Limit, Outcome, Stage, Taking, Value
 from app.job.plan import State
 from app.job.situation import ALIGNMENT, Bench, JobOptions, Known
 

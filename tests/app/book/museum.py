@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from app.analysis.results import Verdict
 from app.book.model import Drive, JobRecord, Past
 from app.job.model import (
     CheckName,
@@ -16,7 +17,6 @@ from app.job.model import (
     Summary,
     Taking,
     Value,
-    Verdict,
 )
 from app.profiles import load_profile, profile_values
 

@@ -5,8 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from app.analysis.results import Verdict
 from app.book.drift import change_of
-from app.job.model import CheckName, Outcome, Stage, Value, Verdict
+from app.job.model import CheckName, Outcome, Stage, Value
 from app.job.verdicts import CLIMATE, SCALE, SCATTER
 
 SCALE_PART, CLIMATE_UM, SCATTER_UM = 0.1, 1.8, 0.5

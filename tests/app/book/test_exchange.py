@@ -10,10 +10,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from app.analysis.results import Verdict
 from app.book.exchange import export_csv, export_json, import_json
 from app.book.model import BookError, Drive
 from app.book.store import Book
-from app.job.model import CheckName, Outcome, Stage, Value, Verdict
+from app.job.model import CheckName, Outcome, Stage, Value
 from tests.app.book.jobs import DRIVE, HEAD, alike, filled, now, outcome, standing, taking
 
 

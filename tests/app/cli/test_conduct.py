@@ -8,12 +8,13 @@ import signal
 
 import pytest
 
+from app.analysis.results import Verdict
 from app.book.store import Book
 from app.book.writer import head_for
 from app.cli import main
 from app.cli.arguments import UsageFault
 from app.cli.job import Typist, checks_named, conduct, job_as_json
-from app.job.model import Action, CheckName, Do, Verdict
+from app.job.model import Action, CheckName, Do
 from app.live.measurement import EnvelopeOptions
 from app.profiles import load_profile
 from app.stamp import now

@@ -10,12 +10,20 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QAbstractButton, QApplication
 
 from app.analysis import messages
-from app.analysis.results import Measurand, Measurement, Message, Quantity, Side, SpeedFinding
+from app.analysis.results import (
+    Measurand,
+    Measurement,
+    Message,
+    Quantity,
+    Side,
+    SpeedFinding,
+    Verdict,
+)
 from app.book.store import Book
 from app.dashboard.job_panel.controller import Writing
 from app.dashboard.style import LIGHT
 from app.dashboard.window import Window
-from app.job.model import Action, CheckName, Do, Enter, Stage, Take, Verdict
+from app.job.model import Action, CheckName, Do, Enter, Stage, Take
 from app.job.plan import State
 from app.live.session import Taken
 from app.live.view import Phase, View

@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from app.analysis.results import Quantity
+from app.analysis.results import Quantity, Verdict
 from app.job import messages
 from app.job.checks.speed import bars_of_a_ring
-from app.job.model import Action, CheckName, Enter, Outcome, Stage, Take, Verdict
+from app.job.model import Action, CheckName, Enter, Outcome, Stage, Take
 from app.job.plan import Planned, plan_for
 from app.job.situation import Bench, JobOptions, Known, Situation
 from app.job.verdicts import CLAMP, guarding_u, offset_budget, what_next

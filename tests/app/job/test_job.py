@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from app.job.model import Action, CheckName, Stage, Take, Verdict
+from app.analysis.results import Verdict
+from app.job.model import Action, CheckName, Stage, Take
 from app.job.plan import Planned, State, plan_for
 from app.job.situation import JobOptions
 from tests.app.job.hands import PROFILE, ScriptedDrive, carry_out, job_on

@@ -8,7 +8,8 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
-from app.job.model import CheckName, Limit, Stage, Summary, Value, Verdict
+from app.analysis.results import Verdict
+from app.job.model import CheckName, Limit, Stage, Summary, Value
 from app.report import drawing
 from app.report.blocks import MOST_TEXT, Figures, Lines, Table, clean, limit_words, within
 from app.report.content import report_of
