@@ -41,3 +41,24 @@ def appearing(path: Path) -> Iterator[Path]:
     finally:
         with contextlib.suppress(FileNotFoundError):
             os.unlink(name)
+
+
+@contextlib.contextmanager
+def folder_for(path: Path) -> Iterator[None]:
+    """Make the folder that a new file is for; it goes again where the file does not come about.
+
+    Raises
+    ------
+    OSError
+        When it cannot be made.
+    """
+    made = [each for each in path.parents if not each.exists()]
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        yield
+    except BaseException:
+        for each in made:
+            # What has something in it by now stays.
+            with contextlib.suppress(OSError):
+                each.rmdir()
+        raise

@@ -6,8 +6,8 @@ import base64
 import binascii
 import csv
 import json
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import Any, TextIO
@@ -15,7 +15,7 @@ from typing import Any, TextIO
 from app.book import codec
 from app.book.model import BookError, CodingError, Drive, JobRecord, RefusedError
 from app.book.store import Book
-from app.files import appearing
+from app.files import appearing, folder_for
 from app.job.job import Standing
 from app.job.model import JobHead, Outcome, Value
 
@@ -85,48 +85,25 @@ def export_csv(book: Book, folder: Path) -> int:
         When they cannot be written.
     """
     jobs = [book.job(number) for number in book.numbers()]
-    _table(
-        folder / "drives.csv",
-        ("identity", "profile", "note", "added_at"),
-        ((d.identity, d.profile, d.note, d.added_at) for d in (s.drive for s in book.drives())),
-    )
-    _table(folder / "jobs.csv", _JOB_COLUMNS, (_job_row(job) for job in jobs))
-    _table(
-        folder / "outcomes.csv",
+    drives = [shelved.drive for shelved in book.drives()]
+    tables: tuple[tuple[Sequence[str], Iterable[tuple[object, ...]]], ...] = (
         (
-            "job",
-            "stage",
-            "check",
-            "side",
-            "value",
-            "u",
-            "unit",
-            "verdict",
-            "limit_low",
-            "limit_high",
-            "limit_source",
-            "reason",
-            "ended_at",
+            ("identity", "profile", "note", "added_at"),
+            ((each.identity, each.profile, each.note, each.added_at) for each in drives),
         ),
-        (_outcome_row(job.number, outcome) for job in jobs for outcome in job.outcomes),
-    )
-    _table(
-        folder / "values.csv",
+        (_JOB_COLUMNS, (_job_row(job) for job in jobs)),
         (
-            "job",
-            "stage",
-            "check",
-            "side",
-            "taking",
-            "taken_at",
-            "track",
-            "name",
-            "value",
-            "u",
-            "unit",
+            _OUTCOME_COLUMNS,
+            (_outcome_row(job.number, outcome) for job in jobs for outcome in job.outcomes),
         ),
-        (row for job in jobs for row in _value_rows(job)),
+        (_VALUE_COLUMNS, (row for job in jobs for row in _value_rows(job))),
     )
+    # None takes its place before all are whole.
+    with ExitStack() as files:
+        for name, (columns, rows) in zip(CSV_NAMES, tables, strict=True):
+            writer = csv.writer(files.enter_context(_writing(folder / name, newline="")))
+            writer.writerow(columns)
+            writer.writerows([_cell(each) for each in row] for row in rows)
     return len(jobs)
 
 
@@ -241,6 +218,15 @@ _JOB_COLUMNS = (
 )  # fmt: skip
 
 
+_OUTCOME_COLUMNS = (
+    "job", "stage", "check", "side", "value", "u", "unit", "verdict", "limit_low", "limit_high",
+    "limit_source", "reason", "ended_at",
+)  # fmt: skip
+_VALUE_COLUMNS = (
+    "job", "stage", "check", "side", "taking", "taken_at", "track", "name", "value", "u", "unit",
+)  # fmt: skip
+
+
 def _job_row(job: JobRecord) -> tuple[object, ...]:
     def three(values: tuple[Value | None, ...]) -> list[object]:
         offset, hysteresis, speed = values
@@ -305,13 +291,6 @@ def _value_rows(job: JobRecord) -> Iterator[tuple[object, ...]]:
             )
 
 
-def _table(path: Path, head: tuple[str, ...], rows: Iterable[tuple[object, ...]]) -> None:
-    with _writing(path, newline="") as out:
-        writer = csv.writer(out)
-        writer.writerow(head)
-        writer.writerows([_cell(each) for each in row] for row in rows)
-
-
 def _cell(value: object) -> object:
     """Return what goes into a cell; a text that a spreadsheet would reckon out is marked."""
     if isinstance(value, str) and value.startswith(_FORMULA):
@@ -329,8 +308,11 @@ def _writing(path: Path, newline: str | None = None) -> Iterator[TextIO]:
         When it cannot be written.
     """
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with appearing(path) as part, part.open("w", encoding="utf-8", newline=newline) as out:
+        with (
+            folder_for(path),
+            appearing(path) as part,
+            part.open("w", encoding="utf-8", newline=newline) as out,
+        ):
             yield out
     except OSError as fault:
         why = fault.strerror or str(fault)

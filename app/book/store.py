@@ -16,7 +16,7 @@ import sqlite3
 import tempfile
 import uuid
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Self
 
@@ -34,6 +34,7 @@ from app.book.model import (
     Shelved,
     told_of,
 )
+from app.files import folder_for
 from app.job.job import Standing, steps_of, summary_of
 from app.job.model import JobHead, Outcome, Stage, Summary, Taking
 
@@ -218,14 +219,17 @@ class BookFile:
     def __init__(self, path: Path | None = None) -> None:
         self.path = default_path() if path is None else path
         self._where = str(self.path)
-        with told_of(self._where):
-            self.path.parent.mkdir(parents=True, exist_ok=True)
+        with told_of(self._where), folder_for(self.path):
+            is_new = not self.path.exists()
             self._db = sqlite3.connect(self.path, timeout=_BUSY_S, isolation_level=None)
             try:
                 self._prepare()
                 self._opened = self._file()
             except BaseException:
                 self._db.close()
+                with suppress(FileNotFoundError):
+                    if is_new and not self.path.stat().st_size:
+                        self.path.unlink()
                 raise
 
     def _file(self) -> tuple[int, int] | None:

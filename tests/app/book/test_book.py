@@ -12,7 +12,16 @@ from app.book.writer import head_for
 from app.job.model import CheckName, Stage
 from app.job.plan import State
 from app.profiles import load_profile
-from tests.app.book.jobs import DRIVE, HEAD, alike, filled, outcome, standing, taking
+from tests.app.book.jobs import (
+    DRIVE,
+    HEAD,
+    alike,
+    filled,
+    no_file_longer_than,
+    outcome,
+    standing,
+    taking,
+)
 
 HOSTILE = [
     "<script>alert(1)</script>",
@@ -186,6 +195,17 @@ def test_a_full_disk_says_so_and_what_was_kept_stands(book):
     book.check()
     with Book(book.path) as again:
         assert len(again.job(number).takings) >= 3
+
+
+def test_a_book_that_cannot_be_begun_leaves_no_file_and_no_folder(tmp_path):
+    with no_file_longer_than(0), pytest.raises(BookError, match="check the disk"):
+        Book(tmp_path / "new" / "folder" / "book.sqlite3")
+    assert list(tmp_path.iterdir()) == []
+    # What was there before stays, empty or not.
+    (tmp_path / "book.sqlite3").touch()
+    with no_file_longer_than(0), pytest.raises(BookError, match="check the disk"):
+        Book(tmp_path / "book.sqlite3")
+    assert [path.name for path in tmp_path.iterdir()] == ["book.sqlite3"]
 
 
 @pytest.mark.parametrize(
