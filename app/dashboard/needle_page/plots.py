@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from typing import Any
 
 import numpy as np
 import pyqtgraph as pg
@@ -21,6 +22,19 @@ from app.dashboard.style import LIGHT, Sizes, Theme
 from app.dashboard.widgets import StillPlot
 
 _SPAN_S = 60.0
+
+
+def _joined(heights: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.bool_]]:
+    """Return what pyqtgraph is to draw so that values which are not finite leave a gap.
+
+    Returns
+    -------
+    numpy.ndarray, numpy.ndarray
+        The heights with 0 for those that are not finite, of which it would warn, and which of
+        them are joined to the next.
+    """
+    known = np.isfinite(heights)
+    return np.where(known, heights, 0.0), known & np.append(known[1:], False)
 
 
 class StripView(QWidget):
@@ -105,11 +119,8 @@ class StripView(QWidget):
         if times_s is None or balances is None or not len(times_s):
             self._curve.setData([], [])
             return
-        # What is not known is left out of the line, and never reaches a function of the scale.
-        known = np.isfinite(balances)
-        joined = known & np.append(known[1:], False)
-        heights = deflections(np.where(known, balances, 0.0))
-        self._curve.setData(times_s - now_s, heights, connect=joined)
+        known, joined = _joined(balances)
+        self._curve.setData(times_s - now_s, deflections(known), connect=joined)
 
     def _edges(self) -> tuple[tuple[float, float], ...]:
         return (
@@ -237,7 +248,7 @@ class TraceView(QWidget):
         self._turns.clear()
         self._held, self._frozen = None, False
         self._draw()
-        self._reference.setData([], [])
+        _draw_turn(self._reference, None)
         self._say()
 
     def set_frozen(self, frozen: bool) -> None:
@@ -248,10 +259,7 @@ class TraceView(QWidget):
     def hold(self, held: bool) -> None:
         """Keep the turn in front as a reference, or let it go."""
         self._held = self.shown if held else None
-        if self._held is None:
-            self._reference.setData([], [])
-        else:
-            self._reference.setData(self._held.turns, self._held.envelope_v)
+        _draw_turn(self._reference, self._held)
         self._say()
 
     def show_trace(
@@ -301,23 +309,22 @@ class TraceView(QWidget):
         *past, newest = self._turns or [None]
         empty = [None] * (_PAST - len(past))
         for curve, turn in zip([*self._past, self._newest], [*empty, *past, newest], strict=True):
-            if turn is None:
-                curve.setData([], [])
-            else:
-                curve.setData(turn.turns, turn.envelope_v)
+            _draw_turn(curve, turn)
         if newest is not None:
-            self._fit(float(newest.envelope_v.max(initial=0.0)))
+            known = np.isfinite(newest.envelope_v)
+            self._fit(float(newest.envelope_v.max(initial=0.0, where=known)))
         self._mark()
 
     def _fit(self, peak_v: float) -> None:
         """Keep a round full scale, and change it only when the lobes no longer fit it well."""
-        if not self._top_v * 0.35 <= peak_v * _HEADROOM <= self._top_v:
+        if peak_v > 0.0 and not self._top_v * 0.35 <= peak_v * _HEADROOM <= self._top_v:
             self._top_v = _round_up(peak_v * _HEADROOM)
             self._plot.plot_item.setYRange(0.0, self._top_v, padding=0.0)
 
     def _mark(self) -> None:
         trace = self.shown
         tops = [] if trace is None else list(zip(trace.tops_turns, trace.tops_v, strict=True))
+        known = [top if np.isfinite(top).all() else None for top in tops]
         size = max(8.0, self._plot.sizes.px(13))
         self._tops.setData(
             [
@@ -328,14 +335,15 @@ class TraceView(QWidget):
                     "brush": self._theme.needle if rank % 2 == 0 else self._theme.second,
                     "pen": self._theme.face,
                 }
-                for rank, top in enumerate(tops)
+                for rank, top in enumerate(known)
+                if top is not None
             ]
         )
         lobe = self.tr("lobe {0:.3g} V")
         words = (lobe, lobe)
         if self._named:
             words = (self.tr("first {0:.3g} V"), self.tr("second {0:.3g} V"))
-        for name, text, top in zip(self._names, words, [*tops, None, None][:2], strict=True):
+        for name, text, top in zip(self._names, words, [*known, None, None][:2], strict=True):
             name.setVisible(top is not None and self._current)
             if top is not None:
                 name.setText(text.format(top[1]))
@@ -353,9 +361,15 @@ class TraceView(QWidget):
         self.setAccessibleDescription(self._title.text())
 
 
+def _draw_turn(curve: pg.PlotCurveItem, turn: Trace | None) -> None:
+    if turn is None:
+        curve.setData([], [])
+    else:
+        known_v, joined = _joined(turn.envelope_v)
+        curve.setData(turn.turns, known_v, connect=joined)
+
+
 def _round_up(value: float) -> float:
-    """Return the next of 1, 2, 5 times a power of ten."""
-    if value <= 0:
-        return 1.0
+    """Return the next of 1, 2, 5 times a power of ten from a value above 0."""
     power = 10.0 ** math.floor(math.log10(value))
     return next(step * power for step in (1, 2, 5, 10) if step * power >= value)

@@ -1,5 +1,7 @@
 """The envelope of one turn, and the strip of the last minute."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -7,7 +9,7 @@ from app.dashboard.needle_page.dial import Limits, deflection
 from app.dashboard.needle_page.plots import StripView, TraceView
 from app.dashboard.style import LIGHT, Sizes
 from tests.app.dashboard.fakes import trace
-from tests.app.dashboard.pictures import different
+from tests.app.dashboard.pictures import different, pixels
 
 
 @pytest.fixture
@@ -112,6 +114,57 @@ def test_full_scale_holds_the_lobes(shown, height):
     scaled = type(turn)(turn.turns, envelope, (0.25, 0.75), (height, height), 1)
     shown.show_trace(scaled, 300.0, current=True, named=True)
     assert height < shown._top_v <= 4 * height
+
+
+def with_gap(gap, number=1):
+    """A turn without samples where `gap` says, and the top of its first lobe not known there."""
+    turn = trace(0.0, number)
+    envelope_v = turn.envelope_v.copy()
+    envelope_v[gap] = np.nan
+    tops_v = tuple(
+        float("nan") if np.isnan(envelope_v[round(at * envelope_v.size)]) else top
+        for at, top in zip(turn.tops_turns, turn.tops_v, strict=True)
+    )
+    return replace(turn, envelope_v=envelope_v, tops_v=tops_v)
+
+
+def inked(shown, low, high):
+    """Whether the newest curve leaves ink between two places in the turn."""
+    empty = shown.grab().toImage()
+    box = shown._plot.plot_item.getViewBox().sceneBoundingRect().translated(shown._plot.pos())
+    at = [box.left() + box.width() * (0.02 + place) / 1.04 for place in (low, high)]
+    shown._newest.setVisible(False)
+    changed = np.any(pixels(shown.grab().toImage()) != pixels(empty), axis=2)
+    shown._newest.setVisible(True)
+    return bool(changed[:, round(at[0]) + 2 : round(at[1]) - 2].any())
+
+
+def test_lost_samples_are_a_gap_in_the_turn(shown):
+    shown.show_trace(with_gap(slice(200, 300)), 300.0, current=True, named=True)
+    assert inked(shown, 0.05, 0.19)
+    assert not inked(shown, 0.2, 0.3)
+    assert inked(shown, 0.31, 0.95)
+    assert names(shown) == ["second 0.5 V"]
+    assert [spot.pos().x() for spot in shown._tops.points()] == [0.75]
+    assert 0.5 < shown._top_v <= 2.0
+    shown.hold(True)
+    shown.show_trace(trace(0.0, 2), 300.0, current=True, named=True)
+    shown.grab()
+
+
+@pytest.mark.parametrize("points", [1000, 0], ids=["all lost", "empty"])
+def test_a_turn_of_which_nothing_is_known_draws_nothing_and_keeps_the_scale(shown, points):
+    shown.show_trace(trace(0.0, 1), 300.0, current=True, named=True)
+    scale_v = shown._top_v
+    lost = with_gap(slice(None), 2)
+    lost = replace(lost, turns=lost.turns[:points], envelope_v=lost.envelope_v[:points])
+    shown.show_trace(lost, 300.0, current=True, named=True)
+    assert not inked(shown, 0.0, 1.0)
+    assert not names(shown)
+    assert shown._top_v == scale_v
+    shown.clear()
+    shown.show_trace(lost, 300.0, current=True, named=True)
+    shown.grab()
 
 
 def test_axis_tells_part_of_the_turn_and_time(shown):
