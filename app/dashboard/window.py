@@ -11,12 +11,13 @@ Runs the dashboard on a session, and measures what painting it costs.
 from __future__ import annotations
 
 import signal
+import sys
 import time
 from collections.abc import Callable, Sequence
 from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from PySide6.QtCore import QStandardPaths, Qt, QTimer
@@ -63,7 +64,7 @@ class TopBar(QWidget):
 
     def __init__(self, ways: Ways, toggle_unit: Done, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self._remark = ""
+        self._state = self._remark = ""
         self._source = QLabel(self)
         self._source.setObjectName("source")
         self._source.setTextFormat(Qt.TextFormat.PlainText)
@@ -94,10 +95,15 @@ class TopBar(QWidget):
     def remark(self, words: str) -> None:
         """Add a remark, in place of the last one."""
         self._remark = words
+        self._show()
 
     def follow(self, view: View) -> None:
         """Show what is open."""
-        words = "  ·  ".join(each for each in (source_words(view), self._remark) if each)
+        self._state = source_words(view)
+        self._show()
+
+    def _show(self) -> None:
+        words = "  ·  ".join(each for each in (self._state, self._remark) if each)
         if words != self.words:
             self._source.setText(words)
 
@@ -359,6 +365,11 @@ class Window(QWidget):
         if self.bench.prompt.prompt.may_reopen:
             self.open_source(self._session.view().source, INDEXED_ROLES)
 
+    def remark_fault(self, fault: BaseException) -> None:
+        """Say that the program itself has failed, and that the window may be out of date."""
+        words = self.tr("Fault in Evenlobe, what is shown may be out of date: {0}: {1}")
+        self.top_bar.remark(words.format(type(fault).__name__, fault))
+
     def toggle_full_screen(self) -> None:
         """Take the whole screen, or give it back."""
         self.showNormal() if self.isFullScreen() else self.showFullScreen()
@@ -432,10 +443,19 @@ def run_dashboard(
         each: signal.signal(each, lambda *_: QTimer.singleShot(0, QApplication.quit))
         for each in (signal.SIGINT, signal.SIGTERM)
     }
+    print_fault = sys.excepthook
+
+    def tell_fault(kind: type[BaseException], fault: BaseException, where: Any) -> None:
+        print_fault(kind, fault, where)
+        window.remark_fault(fault)
+
+    # Qt goes on after a fault in a slot or a paint, with part of the window left as it was.
+    sys.excepthook = tell_fault
     try:
         window.show()
         return app.exec()
     finally:
+        sys.excepthook = print_fault
         window.stop()
         window.close()
         session.close()

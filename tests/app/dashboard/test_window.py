@@ -402,6 +402,26 @@ def test_running_opens_closes_and_returns(qtbot):
     assert session.calls == [("open", "sim:", "plus,minus,index"), ("close",)]
 
 
+def test_a_fault_in_a_slot_is_printed_and_said_in_the_window(qtbot):
+    def fails():
+        raise ZeroDivisionError("no such view")
+
+    def look():
+        shown = [each for each in QApplication.topLevelWidgets() if isinstance(each, Window)]
+        words = [each.top_bar.words for each in shown if each.isVisible()]
+        if any("ZeroDivisionError: no such view" in each for each in words):
+            QApplication.closeAllWindows()
+
+    looking = QTimer(interval=50)
+    looking.timeout.connect(look)
+    looking.start()
+    with qtbot.capture_exceptions() as faults:
+        before = sys.excepthook
+        run_dashboard(FakeSession(fails), None, ["evenlobe"])  # until it is said
+        assert sys.excepthook is before
+    assert {kind for kind, *_ in faults} == {ZeroDivisionError}
+
+
 def test_failed_source_parks_with_the_sentence(qtbot):
     failed = View(phase=Phase.FAILED, source="x.wav", message="capture “x.wav”: not there.")
     window = Window(FakeSession(failed), LIGHT)
