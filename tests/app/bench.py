@@ -13,7 +13,7 @@ from instruments.address import open_address
 from instruments.source import SourceLost, SourceTimeout, SourceUnavailable
 from tests.synthesis import Signal, make
 
-WAIT_S = 30.0
+WAIT_S = 60.0
 """A deadline that only a program that hangs can miss."""
 RATE_HZ = 400_000
 SIM = f"sim:rate={RATE_HZ}&clamp_um=0&oval_um=0&backlash_um=0&hand_percent=0&hand_um=0"

@@ -24,6 +24,7 @@ POINTS = 1_000_000
 ROUNDS = 200
 RECORDS = 15
 PATIENCE_S = 30
+CARRIER_HZ = 125e3
 OFFSETS_UM = {0.70: 31.41, 0.85: 14.43, 1.00: 0.0}
 NOISE_CODES = (0, 1, 4)
 NOISE_HEADS = ("family", *(f"{r}, {n}" for r in OFFSETS_UM for n in NOISE_CODES))
@@ -131,7 +132,7 @@ def stopping() -> list[tuple[str, ...]]:
     """Return how long closing takes over each transport while the scope says nothing more."""
     rows = []
     for transport in TRANSPORTS:
-        scope = new_scope("A2")
+        scope = new_scope("A2", carrier_hz=CARRIER_HZ)
         with served(scope, transport) as (address, _):
             serial = "?baud=115200" if transport == "serial" else ""
             source = open_address(f"visa:{address}{serial}")
@@ -151,7 +152,7 @@ def truth() -> list[tuple[str, ...]]:
     for family in FAMILIES:
         errors = []
         for offset_um in OFFSETS_UM.values():
-            scope = new_scope(family, offset=offset_um)
+            scope = new_scope(family, offset=offset_um, carrier_hz=CARRIER_HZ)
             with ScopeServer(scope, "socket", port=0) as server:
                 source = open_address(f"visa:{server.address}")
                 source.open()
@@ -170,7 +171,9 @@ def readings() -> list[tuple[str, ...]]:
         (
             family,
             *(
-                _error_of(new_scope(family, offset=offset_um, noise_codes=noise))
+                _error_of(
+                    new_scope(family, offset=offset_um, noise_codes=noise, carrier_hz=CARRIER_HZ)
+                )
                 for offset_um in OFFSETS_UM.values()
                 for noise in NOISE_CODES
             ),

@@ -40,8 +40,8 @@ def direct():
     return one
 
 
-def check(family, transport, ratio, direct, noise_codes=0.0):
-    scope = new_scope(family, offset=OFFSETS_UM[ratio], noise_codes=noise_codes)
+def check(family, transport, ratio, direct, **options):
+    scope = new_scope(family, offset=OFFSETS_UM[ratio], **options)
     truth = scope.truth().ratio
     with served(scope, transport) as (address, _):
         measured = read(f"visa:{address}")
@@ -68,7 +68,8 @@ def test_every_ratio_reads_as_the_drive_itself(ratio, direct):
     ("family", "noise_codes"), [*((family, 4.0) for family in FAMILIES), ("A1", 1.0)]
 )
 def test_every_family_s_noise_is_taken_out(family, noise_codes, direct):
-    check(family, "socket", 0.70, direct, noise_codes)
+    # At the trade's carrier: what the noise adds hangs on the samples that an extreme is taken of.
+    check(family, "socket", 0.70, direct, noise_codes=noise_codes, carrier_hz=125e3)
 
 
 @pytest.mark.parametrize("transport", ["vxi11", "hislip"])

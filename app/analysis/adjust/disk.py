@@ -8,6 +8,7 @@ with them: offset × sum of the lobes stays. What shifts the zero leaves the sum
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -198,10 +199,12 @@ def seating_of(seatings: Sequence[Seating], wanted_um: float) -> SeatingFinding:
 
 def seatings_needed(sd: float, wanted: float) -> int | None:
     """Return the least n with t(n − 1)·sd/√n within `wanted` at 95 %, None above a thousand."""
-    for count in range(2, _MOST_SEATINGS + 1):
-        if quantile(count - 1) * sd <= wanted * np.sqrt(count):
-            return count
-    return None
+    counts = range(2, _MOST_SEATINGS + 1)
+    # The more seatings, the less: what is wanted is met from some count on.
+    place = bisect_left(
+        counts, True, key=lambda count: bool(quantile(count - 1) * sd <= wanted * np.sqrt(count))
+    )
+    return counts[place] if place < len(counts) else None
 
 
 def grubbs_limit(count: int, significance: float = 0.05) -> float:

@@ -53,6 +53,7 @@ def test_a_part_that_cannot_be_is_refused(part):
         combine([part])
 
 
+@pytest.mark.slow
 def test_the_expanded_uncertainty_of_two_scatters_holds_95_per_cent():
     rng = np.random.default_rng(5)
     first, second = rng.standard_normal((4000, 4)), 2.0 * rng.standard_normal((4000, 6))

@@ -34,7 +34,10 @@ def errors_of(names, turns, seeds, **signal):
 
 
 @pytest.mark.parametrize("snr_db", [5.0, 30.0])
-@pytest.mark.parametrize(("turns", "seeds"), [(1, 60), (3, 40), (10, 25)])
+@pytest.mark.parametrize(
+    ("turns", "seeds"),
+    [(1, 60), *(pytest.param(*each, marks=pytest.mark.slow) for each in ((3, 40), (10, 25)))],
+)
 @pytest.mark.parametrize("geometry", ["two-band", "boundary"])
 def test_two_u_hold_the_errors(geometry, turns, seeds, snr_db):
     errors, u = errors_of(RAW, turns, seeds, geometry=geometry, snr_db=snr_db)

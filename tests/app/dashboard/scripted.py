@@ -13,6 +13,7 @@ from app.dashboard.window import Window, run_dashboard
 from tests.app.dashboard.fakes import FakeControls, FakeSession, reading, view
 
 SCALE_UM = 178.0
+FULL_HD = (1920, 1080)
 
 
 class TellingControls(FakeControls):
@@ -70,20 +71,44 @@ def tell(*words):
     print(*words, flush=True)
 
 
+class Watch(QTimer):
+    """Tells, once each, what has come to be seen; a `full` window fills a full-HD screen."""
+
+    def __init__(self, app, full):
+        super().__init__(app)
+        self._full = full
+        self._window = None
+        self._awaited = {"shown": self._is_shown, "listed": self._is_listed}
+        self.timeout.connect(self._look)
+        self.start(16)
+
+    def _look(self):
+        if self._window is None:
+            tops = QApplication.topLevelWidgets()
+            self._window = next(each for each in tops if isinstance(each, Window))
+            if self._full:
+                self._window.resize(*FULL_HD)
+                self._window.move(0, 0)
+            return
+        for word in [word for word, is_so in self._awaited.items() if is_so()]:
+            del self._awaited[word]
+            tell(word)
+
+    def _is_shown(self):
+        handle, size = self._window.windowHandle(), self._window.size().toTuple()
+        return handle.isExposed() and (not self._full or size == FULL_HD)
+
+    def _is_listed(self):
+        chooser = self._window.chooser
+        return self._window.page is chooser and not chooser.looking
+
+
 def main():
     session = TellingSession(float(sys.argv[1]) if len(sys.argv) > 1 else 0.12)
     if "unknown" in sys.argv:
         session.sign = Sign.UNKNOWN
     app = QApplication(sys.argv[:1])
-
-    def settled():
-        window = next(each for each in app.topLevelWidgets() if isinstance(each, Window))
-        if "full" in sys.argv:
-            window.resize(1920, 1080)
-            window.move(0, 0)
-        QTimer.singleShot(500, lambda: tell("shown"))
-
-    QTimer.singleShot(0, settled)
+    Watch(app, "full" in sys.argv)
     address = None if "first" in sys.argv else "sim:"
     return run_dashboard(session, address, sys.argv[:1])
 

@@ -22,7 +22,7 @@ HALF_A_MINUTE_S = 30
 
 def record(family: str) -> None:
     """Record a session from *IDN? to the front panel put back, with one record."""
-    scope = new_scope(family)
+    scope = new_scope(family, carrier_hz=125e3)
     scope.panel.memory = POINTS
     with ScopeServer(scope, "socket", port=0) as server:
         link = RecordingLink("127.0.0.1", server.port, "scope", Deadline(3))

@@ -49,7 +49,10 @@ def test_a_step_is_followed_and_held(geometry, names):
     assert after == pytest.approx(sign * IN, abs=0.004)
 
 
-@pytest.mark.parametrize("step_s", [1.50, 1.54, 1.58, 1.62, 1.66])
+@pytest.mark.parametrize(
+    "step_s",
+    [1.50, 1.58, 1.66, *(pytest.param(each, marks=pytest.mark.slow) for each in (1.54, 1.62))],
+)
 @pytest.mark.parametrize("geometry", ["two-band", "boundary"])
 def test_nine_tenths_of_a_step_show_within_180_ms_wherever_it_falls(geometry, step_s):
     # By the time of the samples, not by the clock: the limit is the "at worst".
@@ -151,7 +154,7 @@ def away_and_back(away_s, names, **more):
     return readings(signal, names, change=change, **more)
 
 
-@pytest.mark.parametrize("away_s", [1.0, 8.0])
+@pytest.mark.parametrize("away_s", [1.0, pytest.param(8.0, marks=pytest.mark.slow)])
 def test_off_the_track_there_is_no_reading_and_back_again_there_is(away_s):
     found = away_and_back(away_s, RAW)
     gone = [reading for time_s, reading in found if 3.6 < time_s < 3.0 + away_s]
@@ -161,7 +164,7 @@ def test_off_the_track_there_is_no_reading_and_back_again_there_is(away_s):
     assert back == pytest.approx(0.08, abs=0.004)
 
 
-@pytest.mark.parametrize("away_s", [1.0, 18.0])
+@pytest.mark.parametrize("away_s", [1.0, pytest.param(18.0, marks=pytest.mark.slow)])
 @pytest.mark.parametrize("side", [Side.OUTWARD, Side.INWARD])
 def test_a_taught_sign_outlives_a_step_away(side, away_s):
     answers = []

@@ -39,7 +39,7 @@ def test_heights_by_the_curve_give_the_angle_back(head):
 
 
 @pytest.mark.parametrize("delay_us", [60.0, 200.0, 311.7])
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.slow)])
 def test_the_start_is_found_within_a_microsecond(delay_us, seed):
     found = index_of(found_in(made_bursts.bursts(seed, delay_us)))
     assert found.delay_us.value == pytest.approx(delay_us, abs=1.0)

@@ -11,13 +11,14 @@ from tests.app.analysis.made_bursts import extremes_of
 from tests.app.analysis.running import RAW, setup_for
 
 SETUP = setup_for(RAW, made_bursts.RATE_HZ)
+CYCLES = [pytest.param(12_500, marks=pytest.mark.slow), 25_000]
 
 
 def found_in(samples, setup=SETUP, **more):
     return output_of([Captured(samples, **more)], setup)
 
 
-@pytest.mark.parametrize("cycles", [12_500, 25_000])
+@pytest.mark.parametrize("cycles", CYCLES)
 @pytest.mark.parametrize(("seed", "modulation"), [(1, 0.0), (2, 0.03), (3, 0.3)])
 def test_amplitude_frequency_and_modulation(cycles, seed, modulation):
     found = found_in(made_bursts.written(seed, cycles, modulation, 0.0)).finding
@@ -29,7 +30,7 @@ def test_amplitude_frequency_and_modulation(cycles, seed, modulation):
     assert apart < 3 * found.modulation_percent.u
 
 
-@pytest.mark.parametrize("cycles", [12_500, 25_000])
+@pytest.mark.parametrize("cycles", CYCLES)
 @pytest.mark.parametrize(("seed", "asymmetry_ns"), [(1, 0.0), (2, 60.0), (3, -250.0)])
 def test_asymmetry_of_the_peaks(cycles, seed, asymmetry_ns):
     found = found_in(made_bursts.written(seed, cycles, 0.05, asymmetry_ns))
