@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-import os
+import secrets
 import shutil
 from pathlib import Path
 from types import TracebackType
@@ -69,7 +69,12 @@ class CaptureWriter:
         self._frames = 0
         self._next_index: int | None = None
         check_place(self._path, overwrite=overwrite)
-        self._part = self._path.with_name(f"{self._path.name}.{os.getpid()}.part")
+        self._part = self._path.with_name(f"{self._path.name}.{secrets.token_hex(4)}.part")
+        try:
+            # What has that name already, a link that leads elsewhere with it, is not written to.
+            self._part.open("xb").close()
+        except OSError as fault:
+            raise self._error(fault) from None
         try:
             self._file: soundfile.SoundFile | None = soundfile.SoundFile(
                 str(self._part),
@@ -80,6 +85,7 @@ class CaptureWriter:
                 subtype="FLOAT",
             )
         except soundfile.SoundFileError as fault:
+            self._part.unlink()
             raise self._error(fault) from None
 
     @property
@@ -193,7 +199,8 @@ class CaptureWriter:
             return SourceUnavailable(
                 f"recording “{self._path}”: the disk is full; make room and record again"
             )
-        reason = str(fault).rpartition(": ")[2].rstrip(".")
+        told = getattr(fault, "strerror", None) or str(fault).rpartition(": ")[2]
+        reason = told.rstrip(".")
         return SourceUnavailable(
             f"recording “{self._path}” cannot be written ({reason}); choose another place"
         )

@@ -2,6 +2,7 @@
 
 import collections
 import io
+import os
 import resource
 
 import numpy as np
@@ -50,6 +51,22 @@ def test_a_recording_reads_back_with_all_that_was_known(tmp_path):
     expected = np.concatenate([block(0).samples_v, block(1000).samples_v])
     assert np.array_equal(blocks[0].samples_v, expected)
     assert [entry.name for entry in tmp_path.iterdir()] == ["recording.wav"]
+
+
+def test_a_recording_is_not_written_through_a_link_that_somebody_planted(tmp_path, monkeypatch):
+    mine = tmp_path / "mine.txt"
+    mine.write_text("mine")
+    path = tmp_path / "recording.wav"
+    for guess in (f".{os.getpid()}.part", ".part", ".0123abcd.part"):
+        path.with_name(path.name + guess).symlink_to(mine)
+    with CaptureWriter(path, INFO) as writer:
+        writer.write(block())
+    assert read_all(path)[0].roles == ROLES
+    monkeypatch.setattr("instruments.file.writer.secrets.token_hex", lambda _: "0123abcd")
+    with pytest.raises(SourceUnavailable, match=r"File exists.*choose another place"):
+        CaptureWriter(path, INFO, overwrite=True)
+    assert mine.read_text() == "mine"
+    assert len(list(tmp_path.glob("*.part"))) == 3
 
 
 def test_scipy_reads_a_recording(tmp_path):
