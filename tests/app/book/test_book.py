@@ -1,14 +1,16 @@
 """What is kept comes back as it was, stands, and says plainly when it cannot be kept."""
 
 import sqlite3
+from contextlib import suppress
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from app.book.exchange import export_json, import_json
 from app.book.model import BookError, Drive, Left
 from app.book.store import Book
-from app.book.writer import head_for
+from app.book.writer import Keeper, head_for
 from app.job.model import CheckName, Stage
 from app.job.plan import State
 from app.profiles import load_profile
@@ -18,6 +20,7 @@ from tests.app.book.jobs import (
     alike,
     filled,
     no_file_longer_than,
+    now,
     outcome,
     standing,
     taking,
@@ -159,6 +162,39 @@ def test_an_outcome_that_cannot_be_kept_is_refused(book, wrong):
     with pytest.raises(BookError, match=r"kept|shorten"):
         book.add_outcome(number, replace(outcome(), **wrong))
     assert len(book.job(number).outcomes) == 2
+
+
+def test_every_book_that_is_written_to_waits_for_the_disk(tmp_path, monkeypatch):
+    """What has been said to be kept outlives a loss of power in WAL mode only at FULL.
+
+    https://sqlite.org/pragma.html#pragma_synchronous; FULL is 2.
+    """
+    found = []
+    close = Book.close
+
+    def looked_at(book):
+        with suppress(sqlite3.ProgrammingError):
+            found.append(
+                tuple(
+                    book._db.execute(f"PRAGMA {name}").fetchone()[0]
+                    for name in ("journal_mode", "synchronous")
+                )
+            )
+        close(book)
+
+    monkeypatch.setattr(Book, "close", looked_at)
+    path, out = tmp_path / "book.sqlite3", tmp_path / "all.json"
+    with Book(path) as made:
+        filled(made)
+        made.backup(tmp_path / "copy.sqlite3")
+        export_json(made, out)
+    with Book(tmp_path / "copy.sqlite3") as copy, Book(tmp_path / "other.sqlite3") as other:
+        copy.add_taking(1, taking())
+        import_json(other, out)
+    keeper = Keeper(path, DRIVE, HEAD, now)
+    keeper.add_taking(taking())
+    keeper.stop()
+    assert found == [("wal", 2)] * 5
 
 
 def test_two_windows_on_one_book(book):
