@@ -6,7 +6,9 @@ virtual drive nor the recorder vouches for itself.
 
 import threading
 import time
+from dataclasses import replace
 
+import numpy as np
 import soundfile
 
 from instruments.address import open_address
@@ -76,3 +78,22 @@ class Moody:
     def close(self):
         self._source.close()
         self.is_open = False
+
+
+class Sweeps(Moody):
+    """The virtual drive as a scope shows it: a record of two turns at a time, with flags to it."""
+
+    def __init__(self, address, request, **flags):
+        super().__init__(address, request)
+        self._flags = flags
+
+    @property
+    def info(self):
+        return replace(super().info, continuous=False)
+
+    def read(self, timeout_s):
+        blocks = [super().read(timeout_s)]
+        while sum(len(block.samples_v) for block in blocks) < 0.45 * RATE_HZ:
+            blocks.append(super().read(timeout_s))
+        samples_v = np.concatenate([block.samples_v for block in blocks])
+        return replace(blocks[0], samples_v=samples_v, gap_before=True, **self._flags)

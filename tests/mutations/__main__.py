@@ -32,7 +32,7 @@ AREAS = {
     "analysis": ("app/analysis",),
     "live": ("app/live", "app/stream"),
     "job": ("app/job",),
-    "book": ("app/book", "app/records"),
+    "book": ("app/book",),
     "instruments": ("instruments",),
     "dashboard": ("app/dashboard",),
 }

@@ -13,8 +13,15 @@ from app.live.measurement import EnvelopeOptions
 from app.live.session import Session
 from app.live.view import Phase, View
 from app.profiles import load_profile
-from instruments.source import AddressError, SourceUnavailable
-from tests.app.bench import SIM, WAIT_S, Moody, threads_alive, until, write_capture
+from instruments.source import (
+    AddressError,
+    Block,
+    Role,
+    SourceInfo,
+    SourceTimeout,
+    SourceUnavailable,
+)
+from tests.app.bench import SIM, WAIT_S, Moody, Sweeps, threads_alive, until, write_capture
 
 SCALE_UM = 178.0
 
@@ -233,10 +240,12 @@ class Busy:
 
     def __init__(self):
         self.working, self.let_go = threading.Event(), threading.Event()
+        self.frames = 0
 
-    def push(self, *_, **__):
+    def push(self, samples_v, *_, **__):
         self.working.set()
         self.let_go.wait(WAIT_S)
+        self.frames += len(samples_v)
         return False
 
 
@@ -254,6 +263,43 @@ def test_a_view_does_not_wait_for_the_analysis(session, monkeypatch):
         assert seen[0].phase is Phase.RUNNING
     finally:
         busy.let_go.set()
+
+
+class Flood:
+    """A live source that has given eight times what is kept before anybody has looked."""
+
+    rate_hz, frames = 1000.0, 32_000
+
+    def __init__(self):
+        roles = (Role.DIFFERENTIAL, Role.INDEX)
+        self.info = SourceInfo("flood:", roles, "given", self.rate_hz, 500.0, live=True)
+        self.at = 0
+
+    def open(self):
+        self.at = 0
+
+    def read(self, timeout_s):
+        if self.at >= self.frames:
+            time.sleep(0.001)
+            raise SourceTimeout("flood: nothing came")
+        samples_v = np.zeros((100, 2), np.float32)
+        self.at += 100
+        return Block(samples_v, self.rate_hz, self.at - 100, time.monotonic())
+
+    def close(self):
+        pass
+
+
+def test_frames_that_came_too_fast_to_be_analysed_count_as_lost(start, monkeypatch):
+    busy = Busy()
+    monkeypatch.setattr("app.live.session.analyser_for", lambda *_, **__: busy)
+    session = start(lambda address, request: Flood())
+    session.open("flood:")
+    until(lambda: session.view().frames == Flood.frames, "the flood")
+    assert busy.working.wait(WAIT_S)
+    busy.let_go.set()
+    until(lambda: busy.frames + session.view().lost_frames == Flood.frames, "the loss")
+    assert busy.frames < Flood.frames
 
 
 class Stuck:
@@ -400,6 +446,27 @@ def test_a_measurement_whose_source_goes_is_given_up(cable):
     phase_of(session, Phase.RUNNING)
     session.take(Measurand.RADIAL, 5)
     assert taken(session).reading.valid
+
+
+@pytest.mark.parametrize("clipped", [False, True])
+def test_what_a_scope_says_of_clipping_reaches_needle_and_measurement(start, clipped):
+    """The samples show nothing of it: a channel may clip that is not among the columns."""
+    session = start(lambda *asked: Sweeps(*asked, clipped=clipped))
+    session.open(SIM)
+    reading = until(lambda: session.view().reading, "a reading")
+    assert (messages.CLIPPED in reading.reasons) == clipped
+    assert reading.valid != clipped
+    session.take(Want.RADIAL, 2)
+    assert taken(session).problem == (messages.CLIPPED if clipped else None)
+
+
+@pytest.mark.parametrize(("at_index", "sign"), [(False, Sign.UNKNOWN), (True, Sign.KNOWN)])
+def test_a_sweep_that_the_index_triggered_tells_the_side(start, at_index, sign):
+    session = start(lambda *asked: Sweeps(*asked, at_index=at_index))
+    session.open(f"{SIM}&offset_um=25", "plus,minus,-")
+    assert valid_view(session).reading.sign is sign
+    session.take(Want.RADIAL, 2)
+    assert taken(session).reading.sign is sign
 
 
 def test_a_measurement_ends_with_its_capture(session, tmp_path):
