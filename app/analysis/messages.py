@@ -20,6 +20,7 @@ CLIPPED = Message("clipped: the tops are cut flat; lower the gain or use a ×10 
 ONE_LOBE = Message("one lobe only: the head is far off the line")
 ONE_LOBE_OUTWARD = Message("one lobe only: the head is far off the line, outward")
 ONE_LOBE_INWARD = Message("one lobe only: the head is far off the line, inward")
+FAR_OFF = (ONE_LOBE, ONE_LOBE_OUTWARD, ONE_LOBE_INWARD)
 NULLS_FILLED = Message(
     "the nulls are filled: not a pattern whose lobes tell the side; "
     "check the disk, the track and the profile"

@@ -183,9 +183,7 @@ class Lobes:
 
 def is_far_off(reading: Reading | None) -> bool:
     """Tell whether one lobe alone is left: the head is far from the line, on whichever side."""
-    return reading is not None and (
-        reading.side is not None or messages.ONE_LOBE in reading.reasons
-    )
+    return reading is not None and any(each in messages.FAR_OFF for each in reading.reasons)
 
 
 def lobes_of(profile: Profile, measurement: Measurement) -> Lobes | None:

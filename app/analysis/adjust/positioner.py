@@ -23,9 +23,7 @@ _AWAY = frozenset(
         messages.NO_PATTERN,
         messages.NO_LOCK,
         messages.NULLS_FILLED,
-        messages.ONE_LOBE,
-        messages.ONE_LOBE_OUTWARD,
-        messages.ONE_LOBE_INWARD,
+        *messages.FAR_OFF,
     )
 )
 """Reasons that the signal gives when the head is not on the track; all others are the source's."""

@@ -31,7 +31,16 @@ from app.job.checks.common import (
 from app.job.checks.radial import arrive_from_both
 from app.job.model import Action, Ask, Do, Limit, Outcome, Value
 from app.job.situation import MIDDLE, Situation
-from app.job.verdicts import guarding_u, judge, lobes_of, near, offset_budget, offset_limit, total_u
+from app.job.verdicts import (
+    guarding_u,
+    is_far_off,
+    judge,
+    lobes_of,
+    near,
+    offset_budget,
+    offset_limit,
+    total_u,
+)
 
 _SAFE_PART = 0.8
 """Of the scale: within it both lobes are seen."""
@@ -69,7 +78,8 @@ def look(situation: Situation, label: str) -> Generator[Ask, Any, Standing]:
     lobes = lobes_of(situation.profile, measurement)
     if lobes is None:
         reading = measurement.reading
-        return Standing(None, None if reading is None else reading.side, why_not(measurement))
+        side = reading.side if reading is not None and is_far_off(reading) else None
+        return Standing(None, side, why_not(measurement))
     if not lobes.signed:
         return Standing(None, reason=str(messages.NO_SIGN))
     side = lobes.reading.side

@@ -6,6 +6,7 @@ import io
 import json
 import shutil
 import signal
+from dataclasses import replace
 
 import pytest
 
@@ -31,8 +32,9 @@ NARROW = (CheckName.SEATING, CheckName.HYSTERESIS, CheckName.ADJUST, CheckName.L
 class Handless:
     """The virtual drive as a source that nobody can reach but the person."""
 
-    def __init__(self, params: VirtualParams):
+    def __init__(self, params: VirtualParams, **flags):
         self._source = VirtualSource(params, paced=False)
+        self._flags = flags
         self.reads = 0
         self.later = []
 
@@ -52,7 +54,7 @@ class Handless:
         for due in [each for each in self.later if each[0] <= self.reads]:
             self.later.remove(due)
             due[1]()
-        return self._source.read(timeout_s)
+        return replace(self._source.read(timeout_s), **self._flags)
 
     def close(self):
         self._source.close()
@@ -171,6 +173,18 @@ def test_a_person_may_skip_a_check_and_take_an_answer_back():
     assert person.asks[0] == person.asks[2]
     assert job.outcomes[0].reason == "no disk for it"
     assert job.outcomes[1].value == pytest.approx(5.0, abs=1.0)
+
+
+@pytest.mark.parametrize(("clipped", "verdict"), [(False, "pass"), (True, "undecided")])
+def test_what_a_device_says_of_clipping_decides_a_check(clipped, verdict):
+    params = VirtualParams(seed=3, rate=500e3, pace="fast", offset_um=5.0)
+    source = Handless(params, clipped=clipped)
+    source.open()
+    person = Person("\n" * 20, source.drive)
+    checks = (CheckName.RADIAL,)
+    job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, typist=person)
+    assert job.outcomes[0].verdict == verdict
+    assert ("clipped" in job.outcomes[0].reason) == clipped
 
 
 @pytest.mark.parametrize(("last", "closed"), [("sold as spares\n", True), ("\n", False)])

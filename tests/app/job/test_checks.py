@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from app.analysis.results import Quantity, Verdict
+from app.analysis.messages import CLIPPED
+from app.analysis.results import Quantity, Reading, Verdict
 from app.job import messages
 from app.job.checks.speed import bars_of_a_ring
 from app.job.model import Action, CheckName, Enter, Outcome, Stage, Take
@@ -300,6 +301,62 @@ def test_what_the_clamp_does_to_the_scale_counts_against_the_limit():
     parts = {part.name: part.value for part in budget}
     assert parts[CLAMP] == pytest.approx(2.0)
     assert guarding_u(budget) == pytest.approx((0.3**2 + 0.5**2 + 2.0**2) ** 0.5)
+
+
+# JCGM 106, 8.3: guarded acceptance and guarded rejection, each with w = U = 2u. The readings of
+# the drive of hands.py have u = 1e-4 in the balance; of an offset that is so much of the scale.
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+@pytest.mark.parametrize(
+    ("bands", "verdict"),
+    [
+        (-1.02, Verdict.PASS),
+        (-0.98, Verdict.UNDECIDED),
+        (0.98, Verdict.UNDECIDED),
+        (1.02, Verdict.FAIL),
+    ],
+)
+def test_a_verdict_keeps_the_guard_band_on_either_side_of_the_limit(side, bands, verdict):
+    on_the_line, _, _ = outcome_of(CheckName.RADIAL, ScriptedDrive(0.0, backlash_um=0.0))
+    limit_um = on_the_line.limit.high
+    beyond_um = bands * 2.0 * 1e-4 * PROFILE.scale_um
+    drive = ScriptedDrive(side * (limit_um + beyond_um), backlash_um=0.0)
+    outcome, _, _ = outcome_of(CheckName.RADIAL, drive)
+    assert outcome.verdict is verdict
+
+
+@pytest.mark.parametrize(("part", "nudged"), [(0.45, False), (0.55, True)])
+def test_no_goal_is_wider_than_half_of_what_the_class_is_set_to(part, nudged):
+    on_the_line, _, _ = outcome_of(CheckName.ADJUST, ScriptedDrive(0.0))
+    limit_um = on_the_line.limit.high
+    drive = ScriptedDrive(part * limit_um)
+    outcome_of(CheckName.ADJUST, drive, options=JobOptions(goal_um=1000.0))
+    assert (Action.NUDGE in actions(drive)) == nudged
+    assert abs(drive.middle_um) <= limit_um / 2.0
+
+
+@pytest.mark.parametrize(("part", "tightenings"), [(0.45, 1), (0.55, 2)])
+def test_nor_may_locking_end_farther_away(part, tightenings):
+    on_the_line, _, _ = outcome_of(CheckName.ADJUST, ScriptedDrive(0.0))
+    limit_um = on_the_line.limit.high
+    drive = ScriptedDrive(0.0, creep_um=part * limit_um)
+    options = JobOptions(lock_um=1000.0, preset_um=1000.0)
+    outcome_of(CheckName.LOCK, drive, options=options)
+    assert actions(drive).count(Action.TIGHTEN) == tightenings
+    assert abs(drive.middle_um) <= limit_um / 2.0
+
+
+class Clipped(ScriptedDrive):
+    def reading(self):
+        seen = super().reading()
+        return Reading(valid=False, reasons=(CLIPPED,), side=seen.side, sign=seen.sign)
+
+
+@pytest.mark.parametrize("check", [CheckName.RADIAL, CheckName.ADJUST])
+def test_a_lobe_that_clips_decides_nothing_though_the_side_is_seen(check):
+    outcome, drive, _ = outcome_of(check, Clipped(middle_um=40.0))
+    assert outcome.verdict is Verdict.UNDECIDED
+    assert str(CLIPPED) in outcome.reason
+    assert Action.NUDGE not in actions(drive)
 
 
 def test_one_lobe_alone_fails_on_whichever_side():

@@ -1,6 +1,7 @@
 import numpy as np
 import pytest
 
+from app.analysis import messages
 from app.live.measurement import LIVE_SECONDS, EnvelopeOptions, measure
 from app.profiles import load_profile
 from instruments.address import open_address
@@ -14,7 +15,7 @@ from instruments.source import (
     SourceTimeout,
     parse_roles,
 )
-from tests.app.bench import RATE_HZ, SIM, write_capture
+from tests.app.bench import RATE_HZ, SIM, Sweeps, write_capture
 
 PROFILE = load_profile("130mm-48tpi")
 NOTHING = EnvelopeOptions()
@@ -85,6 +86,14 @@ def test_the_virtual_drive_is_measured_for_three_seconds():
     assert done.duration_s == LIVE_SECONDS
     assert done.info.virtual
     assert done.reading.valid
+
+
+@pytest.mark.parametrize("clipped", [False, True])
+def test_what_a_scope_says_of_clipping_is_a_reason(clipped):
+    source = Sweeps(SIM, SourceRequest(paced=False), clipped=clipped)
+    reading = measure(source, PROFILE, NOTHING, 1.5).reading
+    assert (messages.CLIPPED in reading.reasons) == clipped
+    assert reading.valid != clipped
 
 
 def test_a_stretch_without_a_whole_turn_gives_no_number():

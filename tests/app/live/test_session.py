@@ -456,7 +456,7 @@ def test_what_a_scope_says_of_clipping_reaches_needle_and_measurement(start, cli
     reading = until(lambda: session.view().reading, "a reading")
     assert (messages.CLIPPED in reading.reasons) == clipped
     assert reading.valid != clipped
-    session.take(Want.RADIAL, 2)
+    session.take(Measurand.RADIAL, 2)
     assert taken(session).problem == (messages.CLIPPED if clipped else None)
 
 
@@ -465,7 +465,7 @@ def test_a_sweep_that_the_index_triggered_tells_the_side(start, at_index, sign):
     session = start(lambda *asked: Sweeps(*asked, at_index=at_index))
     session.open(f"{SIM}&offset_um=25", "plus,minus,-")
     assert valid_view(session).reading.sign is sign
-    session.take(Want.RADIAL, 2)
+    session.take(Measurand.RADIAL, 2)
     assert taken(session).reading.sign is sign
 
 

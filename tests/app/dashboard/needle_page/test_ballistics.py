@@ -71,6 +71,16 @@ def test_default_movement_keeps_the_bounds():
     assert times[np.argmax(heights >= 0.9)] <= 0.060 - 0.016 - 0.008
 
 
+def test_default_movement_overshoots_by_a_twentieth():
+    # A damping of 0.69 overshoots by exp(−πζ/√(1 − ζ²)) = 5.0 %, the closed form of a second-order
+    # step's first peak. IEC 60051-1 allows the pointer of a moving-coil instrument 20 % (from
+    # memory).
+    damping = 0.69
+    overshoot = math.exp(-math.pi * damping / math.sqrt(1.0 - damping**2))
+    heights = run(Ballistics(), np.linspace(0, 0.5, 50001))
+    assert heights.max() - 1.0 == pytest.approx(overshoot, abs=1e-3)
+
+
 def test_settles_and_says_so():
     needle = Ballistics(position=-0.3)
     assert needle.settled
