@@ -34,7 +34,7 @@ from app.cli.measure import Interrupt, interrupted
 from app.files import stem_for
 from app.job import messages
 from app.job.job import Job, Standing
-from app.job.model import CheckName, Do, Enter, Outcome, Summary, Take, Taking, Value
+from app.job.model import CheckName, Do, Enter, Measure, Outcome, Summary, Taking, Value
 from app.job.plan import plan_for
 from app.job.situation import JobOptions
 from app.job.taking import Answer
@@ -329,7 +329,7 @@ class _Conductor:
     def _meet(self) -> None:
         """Have what is asked answered."""
         job, ask = self._job, self._job.ask
-        if isinstance(ask, Take):
+        if isinstance(ask, Measure):
             job.answer(self._measure(ask), getattr(self._source, "settings", ()))
             return
         assert ask is not None
@@ -392,7 +392,7 @@ class _Conductor:
 
         return noticed
 
-    def _measure(self, ask: Take) -> Measurement:
+    def _measure(self, ask: Measure) -> Measurement:
         """Measure from what comes after the ask."""
         info = self._source.info
         gauge = Gauge(

@@ -26,10 +26,10 @@ from app.job.model import (
     CheckName,
     Do,
     Enter,
+    Measure,
     Outcome,
     Stage,
     Summary,
-    Take,
     Taking,
     Value,
 )
@@ -242,7 +242,7 @@ def checked(ask: Ask, value: Answer) -> Answer:
         if value is not True:
             raise ValueError(f"“{ask.action}” is answered once it has been done")
         return True
-    if isinstance(ask, Take):
+    if isinstance(ask, Measure):
         if isinstance(value, bool | float | int | str) or value is None:
             raise ValueError(f"“{ask.label}” is answered by a measurement")
         return value

@@ -97,7 +97,7 @@ class Do:
 
 
 @dataclass(frozen=True, slots=True)
-class Take:
+class Measure:
     """Something to measure; answered with a :class:`~app.analysis.results.Measurement`."""
 
     measurand: Measurand
@@ -123,7 +123,7 @@ class Enter:
     choices: tuple[str, ...] = ()
 
 
-Ask = Do | Take | Enter
+Ask = Do | Measure | Enter
 
 
 @dataclass(frozen=True, slots=True)

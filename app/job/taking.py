@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from app.analysis.results import Measurement, Quantity, Reading
-from app.job.model import Ask, Enter, Take, Taking, Value
+from app.job.model import Ask, Enter, Measure, Taking, Value
 from app.job.plan import Step
 
 Answer = Measurement | float | int | str | bool | None
@@ -21,7 +21,7 @@ def taking_of(
     settings: tuple[tuple[str, str], ...],
 ) -> Taking | None:
     """Return what is kept of an answer; None of one that holds nothing but that it was done."""
-    if isinstance(ask, Take) and isinstance(answer, Measurement):
+    if isinstance(ask, Measure) and isinstance(answer, Measurement):
         trace = answer.trace
         return Taking(
             check=step.check,

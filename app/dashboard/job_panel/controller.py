@@ -29,7 +29,7 @@ from app.book.model import Drive, Left
 from app.book.writer import Kept, head_for
 from app.dashboard.text import current_reading, translate
 from app.job.job import Job, Standing
-from app.job.model import Action, Ask, Do, Enter, Outcome, Take
+from app.job.model import Action, Ask, Do, Enter, Measure, Outcome
 from app.job.plan import State
 from app.job.taking import Answer
 from app.job.technician import Technician
@@ -54,7 +54,7 @@ class Measurer:
         self._session = session
         self.part: float | None = None
 
-    def begin(self, ask: Take) -> str:
+    def begin(self, ask: Measure) -> str:
         """Begin a measurement; returns why not, empty when it has begun."""
         if self._session.view().phase is not Phase.RUNNING:
             return translate("job", "No source is running; open one, and measure then.")
@@ -330,7 +330,7 @@ class Desk(OpenJob):
             self._take_up(self._chosen)
         elif job.ask is None:
             self.close()
-        elif isinstance(job.ask, Take):
+        elif isinstance(job.ask, Measure):
             self._measure()
         elif isinstance(job.ask, Enter):
             words = text.strip()
@@ -351,7 +351,7 @@ class Desk(OpenJob):
                 self._answer(True)
             case Enter() as ask:
                 self._answer(technician.enter(ask))
-            case Take():
+            case Measure():
                 self._measure()
 
     @property
@@ -421,7 +421,7 @@ class Desk(OpenJob):
         at = job.at
         stays = self._attempt(lambda: job.answer(value, settings)) and job.at == at
         # Both hands may be at the drive: what follows of itself is not waited for.
-        if stays and isinstance(job.ask, Take):
+        if stays and isinstance(job.ask, Measure):
             self._measure()
 
     def _attempt(self, done: Callable[[], None]) -> bool:
@@ -462,7 +462,7 @@ class Desk(OpenJob):
 
     def _measure(self) -> None:
         ask = None if self.job is None else self.job.ask
-        if self.part is None and isinstance(ask, Take):
+        if self.part is None and isinstance(ask, Measure):
             self.say(self._measurer.begin(ask))
 
     def _write(self, what: Writing) -> None:

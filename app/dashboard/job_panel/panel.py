@@ -41,7 +41,7 @@ from app.dashboard.text import current_reading, said, translate
 from app.dashboard.widgets import ENTERS, Field, FittedText, TouchButton, is_enter, paint_panel
 from app.job import messages
 from app.job.job import Job
-from app.job.model import Action, Do, Enter, Outcome, Take
+from app.job.model import Action, Do, Enter, Measure, Outcome
 from app.job.plan import State
 from app.live.view import View
 from app.report.blocks import amount, clean, within
@@ -197,7 +197,7 @@ def _asked(desk: Desk, job: Job, reading: Reading | None) -> Card:
         may_lend=desk.may_lend_hand,
     )
     match ask:
-        case Take():
+        case Measure():
             words = plain.words
             if desk.part is None:
                 words = translate("job", "Ready to measure: {0}.").format(_what(ask))
@@ -218,7 +218,7 @@ def _asked(desk: Desk, job: Job, reading: Reading | None) -> Card:
             )
 
 
-def _what(ask: Take) -> str:
+def _what(ask: Measure) -> str:
     place = "" if ask.track is None else translate("job", ", track {0}, side {1}")
     place = place.format(ask.track, ask.side)
     return translate("job", "{0} turns{1}").format(ask.turns, place)

@@ -24,8 +24,8 @@ from app.job.checks.common import (
     change,
     concluded,
     learn,
+    measure_lobes,
     on_alignment_track,
-    take_lobes,
     why_not,
 )
 from app.job.checks.radial import arrive_from_both
@@ -74,7 +74,7 @@ def look(situation: Situation, label: str) -> Generator[Ask, Any, Standing]:
     """
     if situation.bench.arrived is None:
         yield from arrive(situation, Side.OUTWARD)
-    measurement: Measurement = yield take_lobes(situation, label)
+    measurement: Measurement = yield measure_lobes(situation, label)
     lobes = lobes_of(situation.profile, measurement)
     if lobes is None:
         reading = measurement.reading

@@ -9,7 +9,7 @@ from typing import Any
 from app.analysis.messages import fill
 from app.analysis.results import Measurand, Measurement, Message, Quantity, Side, Verdict
 from app.job import messages
-from app.job.model import Action, Ask, Do, Limit, Outcome, Take
+from app.job.model import Action, Ask, Do, Limit, Measure, Outcome
 from app.job.situation import ALIGNMENT, SCRATCH, Situation
 from app.job.verdicts import judge
 
@@ -86,10 +86,10 @@ def arrive(situation: Situation, side: Side, number: int = 1) -> Hands:
     change(situation, arrived=side)
 
 
-def take_lobes(situation: Situation, label: str) -> Take:
+def measure_lobes(situation: Situation, label: str) -> Measure:
     """Return the ask for a measurement of the lobes where the head is."""
     bench = situation.bench
-    return Take(
+    return Measure(
         Measurand.RADIAL,
         messages.TAKING_RADIAL,
         label,

@@ -21,7 +21,7 @@ from app.job.checks.common import (
     with_alignment_disk,
     with_scratch_disk,
 )
-from app.job.model import Action, Ask, Do, Take, Value
+from app.job.model import Action, Ask, Do, Measure, Value
 from app.job.situation import Situation
 from app.job.verdicts import either_side
 
@@ -100,7 +100,7 @@ def _measure(
     yield from with_alignment_disk(situation)
     yield from on_track(situation, track, situation.side)
     side = situation.side
-    measurement: Measurement = yield Take(measurand, message, f"side {side}", turns, track, side)
+    measurement: Measurement = yield Measure(measurand, message, f"side {side}", turns, track, side)
     return measurement
 
 
@@ -117,7 +117,7 @@ def output(situation: Situation) -> Check:
         yield from on_track(situation, track, side)
         for pattern, action in _WRITES:
             yield Do(action, fill(messages.WRITE, track, side, pattern), track=track, side=side)
-            measurement: Measurement = yield Take(
+            measurement: Measurement = yield Measure(
                 Measurand.OUTPUT,
                 messages.TAKING_OUTPUT,
                 f"{place} {pattern}",

@@ -28,9 +28,9 @@ from app.job.checks.common import (
     change,
     concluded,
     learn,
+    measure_lobes,
     on_alignment_track,
     on_track,
-    take_lobes,
     why_not,
     with_alignment_disk,
 )
@@ -171,7 +171,7 @@ def seating(situation: Situation) -> Check:
     reason = ""
     for number in range(1, times + 1):
         yield Do(Action.RESEAT, fill(messages.RESEAT, number, times))
-        measurement: Measurement = yield take_lobes(situation, f"seating {number}")
+        measurement: Measurement = yield measure_lobes(situation, f"seating {number}")
         lobes = lobes_of(situation.profile, measurement)
         if lobes is None or not lobes.signed:
             # Without a side offsets fold about the line: their mean would mean nothing.

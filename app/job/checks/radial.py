@@ -19,8 +19,8 @@ from app.job.checks.common import (
     arrive,
     concluded,
     learn,
+    measure_lobes,
     on_alignment_track,
-    take_lobes,
     why_not,
 )
 from app.job.model import Ask, Limit, Outcome, Stage, Value
@@ -43,7 +43,7 @@ from app.job.verdicts import (
 def radial(situation: Situation) -> Check:
     """Measure the lobes at the alignment track."""
     yield from on_alignment_track(situation, situation.side)
-    measurement: Measurement = yield take_lobes(situation, f"side {situation.side}")
+    measurement: Measurement = yield measure_lobes(situation, f"side {situation.side}")
     lobes = lobes_of(situation.profile, measurement)
     if lobes is None:
         return _without_lobes(situation, measurement)
@@ -138,7 +138,7 @@ def arrive_from_both(situation: Situation, times: int) -> Generator[Ask, Any, Ar
     for number in range(1, times + 1):
         for side in (Side.OUTWARD, Side.INWARD):
             yield from arrive(situation, side, number)
-            measurement: Measurement = yield take_lobes(situation, f"{_WORDS[side]} {number}")
+            measurement: Measurement = yield measure_lobes(situation, f"{_WORDS[side]} {number}")
             lobes = lobes_of(situation.profile, measurement)
             # One that is missing takes its time all the same: the drift goes by the order.
             at_s = float(next(clock))

@@ -6,7 +6,7 @@ from app.analysis.messages import fill
 from app.analysis.results import Measurand, Measurement, SpeedFinding, Verdict
 from app.job import messages
 from app.job.checks.common import Check, change, concluded, judged, on_alignment_track, why_not
-from app.job.model import Action, CheckName, Do, Limit, Outcome, Stage, Take, Value
+from app.job.model import Action, CheckName, Do, Limit, Measure, Outcome, Stage, Value
 from app.job.situation import Situation
 from app.job.verdicts import either_side
 
@@ -22,7 +22,7 @@ def speed(situation: Situation) -> Check:
     before = situation.last(CheckName.SPEED)
     if situation.stage is not Stage.WORK:
         yield from on_alignment_track(situation)
-        measurement = yield _take(situation, str(situation.stage))
+        measurement = yield _measure_speed(situation, str(situation.stage))
         return _outcome(situation, measurement)
     if before is not None and before.verdict is Verdict.PASS:
         return concluded(
@@ -36,7 +36,7 @@ def speed(situation: Situation) -> Check:
             budget=before.budget,
         )
     yield from on_alignment_track(situation)
-    measurement = yield _take(situation, "before trimming")
+    measurement = yield _measure_speed(situation, "before trimming")
     for number in range(1, _MOST_TRIMS + 1):
         away_percent = _away_percent(situation, measurement)
         if away_percent is None or abs(away_percent) <= _goal_percent(situation):
@@ -46,7 +46,7 @@ def speed(situation: Situation) -> Check:
         text = fill(messages.TRIM_SPEED, f"{abs(percent):.2f}", word)
         yield Do(Action.TRIM_SPEED, text, amount=percent)
         change(situation, trims=situation.bench.trims + 1)
-        measurement = yield _take(situation, f"trimmed {number}")
+        measurement = yield _measure_speed(situation, f"trimmed {number}")
     return _outcome(situation, measurement)
 
 
@@ -63,9 +63,9 @@ def bars_of_a_ring(rpm: float) -> tuple[tuple[int, int], ...]:
     return tuple(rings)
 
 
-def _take(situation: Situation, label: str) -> Take:
+def _measure_speed(situation: Situation, label: str) -> Measure:
     bench, turns = situation.bench, situation.options.speed_turns
-    return Take(Measurand.SPEED, messages.TAKING_SPEED, label, turns, bench.track, bench.side)
+    return Measure(Measurand.SPEED, messages.TAKING_SPEED, label, turns, bench.track, bench.side)
 
 
 def _goal_percent(situation: Situation) -> float:

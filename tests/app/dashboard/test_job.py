@@ -23,7 +23,7 @@ from app.book.store import Book
 from app.dashboard.job_panel.controller import Writing
 from app.dashboard.style import LIGHT
 from app.dashboard.window import Window
-from app.job.model import Action, CheckName, Do, Enter, Stage, Take
+from app.job.model import Action, CheckName, Do, Enter, Measure, Stage
 from app.job.plan import State
 from app.live.session import Taken
 from app.live.view import Phase, View
@@ -283,7 +283,7 @@ def test_a_check_that_begins_with_a_measurement_waits_for_enter(qtbot, window, s
         press(qtbot, window, KEY.Key_Return)
     follow(window)
     go_to(window, CheckName.RADIAL, Stage.AS_FOUND)
-    assert isinstance(window.desk.job.ask, Take)
+    assert isinstance(window.desk.job.ask, Measure)
     assert session.wanted is None
     assert window.bench.job.card.button == "Measure"
     press(qtbot, window, KEY.Key_Return)
@@ -334,7 +334,7 @@ def test_an_arrival_is_noticed_without_a_key(qtbot, window, session):
     show(parked(messages.NO_CARRIER.text), 0.8)
     assert window.bench.job.card.live == "The head is away."
     show(reading(0.02), 1.5)
-    assert isinstance(window.desk.job.ask, Take)
+    assert isinstance(window.desk.job.ask, Measure)
     assert session.wanted is Measurand.RADIAL
 
 

@@ -23,7 +23,7 @@ from app.analysis.results import (
     SpeedFinding,
 )
 from app.job.job import Job
-from app.job.model import Action, Ask, Do, Enter, Take
+from app.job.model import Action, Ask, Do, Enter, Measure
 from app.profiles import Profile, load_profile
 
 PROFILE: Profile = load_profile("130mm-48tpi")
@@ -53,7 +53,7 @@ class ScriptedDrive:
         if isinstance(ask, Do):
             self._do(ask)
             return True
-        return self._measure(ask) if isinstance(ask, Take) else self._enter(ask)
+        return self._measure(ask) if isinstance(ask, Measure) else self._enter(ask)
 
     def _do(self, ask: Do) -> None:
         self.done.append(ask)
@@ -82,7 +82,7 @@ class ScriptedDrive:
             return "no"
         return ask.choices[0] if ask.choices else None
 
-    def _measure(self, ask: Take) -> Measurement:
+    def _measure(self, ask: Measure) -> Measurement:
         if self.silent or ask.label in self.missing:
             self.zero_um += self.drift_um
             return Measurement(ask.measurand, problem=fill(NO_CARRIER))

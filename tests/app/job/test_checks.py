@@ -10,7 +10,7 @@ from app.analysis.messages import CLIPPED
 from app.analysis.results import Quantity, Reading, Verdict
 from app.job import messages
 from app.job.checks.speed import bars_of_a_ring
-from app.job.model import Action, CheckName, Enter, Outcome, Stage, Take
+from app.job.model import Action, CheckName, Enter, Measure, Outcome, Stage
 from app.job.plan import Planned, plan_for
 from app.job.situation import Bench, JobOptions, Known, Situation
 from app.job.verdicts import CLAMP, guarding_u, offset_budget, what_next
@@ -278,7 +278,7 @@ def test_everything_that_is_asked_says_what_to_do():
     while job.ask is not None:
         assert len(str(job.ask.message)) > 10
         assert "{" not in str(job.ask.message)
-        if isinstance(job.ask, Take):
+        if isinstance(job.ask, Measure):
             assert job.ask.turns >= 5
         job.answer(drive.answer(job.ask))
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from app.analysis.results import Verdict
-from app.job.model import Action, CheckName, Stage, Take
+from app.job.model import Action, CheckName, Measure, Stage
 from app.job.plan import Planned, State, plan_for
 from app.job.situation import JobOptions
 from tests.app.job.hands import PROFILE, ScriptedDrive, carry_out, job_on
@@ -44,7 +44,7 @@ def test_a_head_with_one_lobe_left_is_brought_back_by_the_side_alone():
 def test_a_measurement_is_kept_the_moment_that_it_was_answered():
     job, kept = job_on(plan=SHORT)
     drive = ScriptedDrive()
-    while not isinstance(job.ask, Take):
+    while not isinstance(job.ask, Measure):
         job.answer(drive.answer(job.ask))
     assert kept.takings == []
     job.answer(drive.answer(job.ask))
