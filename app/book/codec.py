@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.book.model import CodingError, RefusedError
-from app.job.model import Taking
+from app.job.model import Entry
 
 _MOST_BYTES = 64 * 2**20
 _MOST_TRACKS = 1000
@@ -274,23 +274,23 @@ _PLAIN: dict[type, Callable[[object, str], Any]] = {
 }
 
 
-def taking_of(
+def entry_of(
     tree: object,
     where: str,
     turns: NDArray[np.float32] | None,
     envelope_v: NDArray[np.float32] | None,
-) -> Taking:
-    """Read a taking, its arrays already read."""
+) -> Entry:
+    """Read an entry of the log, its arrays already read."""
     if (turns is None) != (envelope_v is None) or (
         turns is not None and envelope_v is not None and turns.shape != envelope_v.shape
     ):
         raise CodingError(f"{where}: its two arrays are not of one length")
-    taking = read(Taking, tree, where)
-    if taking.track is not None and not 0 <= taking.track < _MOST_TRACKS:
+    entry = read(Entry, tree, where)
+    if entry.track is not None and not 0 <= entry.track < _MOST_TRACKS:
         raise CodingError(f"{where}.track is not the number of a track")
-    return replace(taking, turns=turns, envelope_v=envelope_v)
+    return replace(entry, turns=turns, envelope_v=envelope_v)
 
 
-def taking_text(taking: Taking) -> str:
-    """Return a taking without its arrays as JSON text."""
-    return _written({**as_tree(taking), "turns": None, "envelope_v": None})
+def entry_text(entry: Entry) -> str:
+    """Return an entry of the log without its arrays as JSON text."""
+    return _written({**as_tree(entry), "turns": None, "envelope_v": None})

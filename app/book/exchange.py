@@ -115,12 +115,12 @@ def _job_tree(book: Book, number: int) -> dict[str, Any]:
         "head": codec.as_tree(job.head),
         "takings": [
             {
-                **json.loads(codec.taking_text(taking)),
+                **json.loads(codec.entry_text(entry)),
                 "arrays": [
-                    _encoded(codec.packed(each)) for each in (taking.turns, taking.envelope_v)
+                    _encoded(codec.packed(each)) for each in (entry.turns, entry.envelope_v)
                 ],
             }
-            for taking in job.takings
+            for entry in job.entries
         ],
         "outcomes": codec.as_tree(job.outcomes),
         "standing": codec.as_tree(book.standing(number)),
@@ -172,7 +172,7 @@ def _add_job(book: Book, reader: codec.Reader, where: str) -> bool:
         turns, envelope = (
             codec.unpacked(_decoded(text, place), f"{place}.arrays") for text in arrays
         )
-        book.add_taking(number, codec.taking_of(each, place, turns, envelope))
+        book.add_entry(number, codec.entry_of(each, place, turns, envelope))
     for place, each in reader.rows("outcomes"):
         book.add_outcome(number, codec.read(Outcome, each, place))
     standing = reader.take("standing")
@@ -274,16 +274,16 @@ def _outcome_row(number: int, outcome: Any) -> tuple[object, ...]:
 
 
 def _value_rows(job: JobRecord) -> Iterator[tuple[object, ...]]:
-    for taking in job.takings:
-        for value in taking.values:
+    for entry in job.entries:
+        for value in entry.values:
             yield (
                 job.number,
-                taking.stage,
-                taking.check,
-                taking.side,
-                taking.label,
-                taking.taken_at,
-                taking.track,
+                entry.stage,
+                entry.check,
+                entry.side,
+                entry.label,
+                entry.taken_at,
+                entry.track,
                 value.name,
                 value.value,
                 value.u,

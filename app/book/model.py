@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 from app.job.job import Standing
-from app.job.model import JobHead, Outcome, Summary, Taking
+from app.job.model import Entry, JobHead, Outcome, Summary
 from app.profiles import Profile, profile_values
 
 
@@ -117,7 +117,7 @@ class JobRecord:
         Whose.
     head : JobHead
         What stood over it from its beginning.
-    takings : tuple of Taking
+    entries : tuple of Entry
         In the order in which they were taken.
     outcomes : tuple of Outcome
         In the order in which the checks ended; a repeated check stands again.
@@ -132,7 +132,7 @@ class JobRecord:
     number: int
     drive: Drive
     head: JobHead
-    takings: tuple[Taking, ...] = ()
+    entries: tuple[Entry, ...] = ()
     outcomes: tuple[Outcome, ...] = ()
     as_found: Summary = field(default_factory=Summary)
     as_left: Summary = field(default_factory=Summary)

@@ -36,7 +36,7 @@ from app.book.model import (
 )
 from app.files import folder_for
 from app.job.job import Standing, steps_of, summary_of
-from app.job.model import JobHead, Outcome, Stage, Summary, Taking
+from app.job.model import Entry, JobHead, Outcome, Stage, Summary
 
 APPLICATION_ID = 0x45564C42
 """What marks an SQLite file as a job book: the letters EVLB."""
@@ -443,9 +443,9 @@ class Book(BookFile):
             assert done.lastrowid is not None
             return done.lastrowid
 
-    def add_taking(self, number: int, taking: Taking) -> None:
+    def add_entry(self, number: int, entry: Entry) -> None:
         """Keep a measurement."""
-        body = codec.taking_text(taking)
+        body = codec.entry_text(entry)
         with self._writing():
             self._known_job(number)
             self._db.execute(
@@ -453,8 +453,8 @@ class Book(BookFile):
                 (
                     number,
                     body,
-                    codec.packed(taking.turns),
-                    codec.packed(taking.envelope_v),
+                    codec.packed(entry.turns),
+                    codec.packed(entry.envelope_v),
                 ),
             )
 
@@ -622,13 +622,13 @@ class Book(BookFile):
             codec.read(Outcome, codec.tree_of(body), f"job {number}: outcome") for (body,) in rows
         )
 
-    def _takings(self, number: int) -> tuple[Taking, ...]:
+    def _entries(self, number: int) -> tuple[Entry, ...]:
         where = f"job {number}: taking"
         rows = self._db.execute(
             "SELECT body, turns, envelope_v FROM takings WHERE job = ? ORDER BY id", (number,)
         )
         return tuple(
-            codec.taking_of(
+            codec.entry_of(
                 codec.tree_of(body), where, codec.unpacked(turns), codec.unpacked(envelope)
             )
             for body, turns, envelope in rows
@@ -660,7 +660,7 @@ class Book(BookFile):
             number=number,
             drive=Drive(*row[:4]),
             head=head,
-            takings=self._takings(number),
+            entries=self._entries(number),
             outcomes=outcomes,
             as_found=summary_of(outcomes, Stage.AS_FOUND),
             as_left=summary_of(outcomes, Stage.AS_LEFT),

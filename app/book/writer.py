@@ -17,7 +17,7 @@ from pathlib import Path
 from app.book.model import BookError, Drive, JobRecord, Past, RefusedError
 from app.book.store import Book
 from app.job.job import Job, Standing
-from app.job.model import JobHead, Outcome, Taking
+from app.job.model import Entry, JobHead, Outcome
 from app.profiles import Profile, profile_values
 
 _AGAIN_S = 1.0
@@ -79,9 +79,9 @@ class Keeper:
         """Why the book cannot be written now, and what to do; empty when all is well."""
         return self._fault
 
-    def add_taking(self, taking: Taking) -> None:
+    def add_entry(self, entry: Entry) -> None:
         """Keep a measurement."""
-        self._ask(lambda book, number: book.add_taking(number, taking))
+        self._ask(lambda book, number: book.add_entry(number, entry))
 
     def add_outcome(self, outcome: Outcome) -> None:
         """Keep what a check came to."""
@@ -213,7 +213,7 @@ class Kept:
         self._now = now
         self._path = path
         self._keeper = Keeper(path, drive, head, now, number) if in_book else None
-        self._takings: list[Taking] = []
+        self._entries: list[Entry] = []
         self._closed_at = ""
 
     @property
@@ -226,11 +226,11 @@ class Kept:
         """The job's number in the book, None where it has none yet."""
         return None if self._keeper is None else self._keeper.number
 
-    def add_taking(self, taking: Taking) -> None:
+    def add_entry(self, entry: Entry) -> None:
         """Keep a measurement."""
-        self._takings.append(taking)
+        self._entries.append(entry)
         if self._keeper is not None:
-            self._keeper.add_taking(taking)
+            self._keeper.add_entry(entry)
 
     def add_outcome(self, outcome: Outcome) -> None:
         """Keep what a check came to."""
@@ -275,7 +275,7 @@ class Kept:
             0,
             self.drive,
             self.head,
-            tuple(self._takings),
+            tuple(self._entries),
             job.outcomes,
             job.as_found,
             job.as_left,

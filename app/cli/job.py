@@ -34,7 +34,7 @@ from app.cli.measure import Interrupt, interrupted
 from app.files import stem_for
 from app.job import messages
 from app.job.job import Job, Standing
-from app.job.model import CheckName, Do, Enter, Measure, Outcome, Summary, Taking, Value
+from app.job.model import CheckName, Do, Enter, Entry, Measure, Outcome, Summary, Value
 from app.job.plan import plan_for
 from app.job.situation import JobOptions
 from app.job.taking import Answer
@@ -165,7 +165,7 @@ _SILENCE_S = 5.0
 class Recorder(Protocol):
     """Where a job is kept."""
 
-    def add_taking(self, taking: Taking) -> None:
+    def add_entry(self, entry: Entry) -> None:
         """Keep a measurement."""
         ...
 
@@ -270,7 +270,7 @@ def conduct(
         plan=plan_for(profile, checks),
         options=options,
         now=now,
-        on_taking=_nowhere if recorder is None else recorder.add_taking,
+        on_entry=_nowhere if recorder is None else recorder.add_entry,
         on_outcome=ended,
         on_standing=_nowhere if recorder is None else recorder.add_standing,
         source=info.name,

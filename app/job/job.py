@@ -26,16 +26,16 @@ from app.job.model import (
     CheckName,
     Do,
     Enter,
+    Entry,
     Measure,
     Outcome,
     Stage,
     Summary,
-    Taking,
     Value,
 )
 from app.job.plan import Planned, State, Step, end_of_work, newest_of, plan_for, with_again
 from app.job.situation import MIDDLE, Bench, JobOptions, Known, Situation
-from app.job.taking import Answer, taking_of
+from app.job.taking import Answer, entry_of
 from app.profiles import Profile
 
 
@@ -423,7 +423,7 @@ class Job(JobState):
         How thorough it is.
     now : callable
         Returns the time as ISO 8601 with offset.
-    on_taking, on_outcome, on_standing : callable, optional
+    on_entry, on_outcome, on_standing : callable, optional
         Told what is to be kept: a measurement or observation the moment that it was answered,
         an outcome when its check has ended, and after each of them how the job stands.
     source : str
@@ -447,7 +447,7 @@ class Job(JobState):
         plan: Iterable[Planned] | None = None,
         options: JobOptions | None = None,
         now: Callable[[], str],
-        on_taking: Callable[[Taking], None] = _nothing,
+        on_entry: Callable[[Entry], None] = _nothing,
         on_outcome: Callable[[Outcome], None] = _nothing,
         on_standing: Callable[[Standing], None] = _nothing,
         source: str = "",
@@ -457,7 +457,7 @@ class Job(JobState):
         super().__init__(profile, planned, options or JobOptions())
         self._virtual = drive_is_virtual
         self._now = now
-        self._on_taking = on_taking
+        self._on_entry = on_entry
         self._on_outcome = on_outcome
         self._on_standing = on_standing
         self._source = source
@@ -486,7 +486,7 @@ class Job(JobState):
         if hand is None or hand.ask is None or step is None:
             raise ValueError("nothing is asked; go to a step first")
         value = checked(hand.ask, value)
-        taking = taking_of(
+        entry = entry_of(
             step,
             hand.ask,
             value,
@@ -495,8 +495,8 @@ class Job(JobState):
             virtual=self._virtual,
             settings=settings,
         )
-        if taking is not None:
-            self._on_taking(taking)
+        if entry is not None:
+            self._on_entry(entry)
         hand.answer(value)
         self._end_if_done()
         self._on_standing(self.standing)

@@ -127,7 +127,7 @@ Ask = Do | Measure | Enter
 
 
 @dataclass(frozen=True, slots=True)
-class Taking:
+class Entry:
     """One measurement or observation as it is kept, from the moment that it was taken.
 
     Attributes
@@ -135,7 +135,7 @@ class Taking:
     check, stage : CheckName, Stage
         What it was taken for.
     label : str
-        Which of the check's takings: ``"seating 3"``, ``"from outside 2"``, ``"side 1"``.
+        Which of the check's entries: ``"seating 3"``, ``"from outside 2"``, ``"side 1"``.
     taken_at : str
         ISO 8601 with offset.
     track, side : int or None, int

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from app.analysis.results import Measurement, Quantity, Reading
-from app.job.model import Ask, Enter, Measure, Taking, Value
+from app.job.model import Ask, Enter, Entry, Measure, Value
 from app.job.plan import Step
 
 Answer = Measurement | float | int | str | bool | None
 """What an ask is answered with."""
 
 
-def taking_of(
+def entry_of(
     step: Step,
     ask: Ask,
     answer: Answer,
@@ -19,11 +19,11 @@ def taking_of(
     source: str,
     virtual: bool,
     settings: tuple[tuple[str, str], ...],
-) -> Taking | None:
+) -> Entry | None:
     """Return what is kept of an answer; None of one that holds nothing but that it was done."""
     if isinstance(ask, Measure) and isinstance(answer, Measurement):
         trace = answer.trace
-        return Taking(
+        return Entry(
             check=step.check,
             stage=step.stage,
             label=ask.label,
@@ -41,7 +41,7 @@ def taking_of(
     if isinstance(ask, Enter) and answer is not None:
         number = not ask.choices and not isinstance(answer, str)
         values = (Value(ask.key, float(answer), None, ask.unit),) if number else ()  # type: ignore[arg-type]
-        return Taking(
+        return Entry(
             check=step.check,
             stage=step.stage,
             label=ask.key,

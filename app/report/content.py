@@ -11,7 +11,7 @@ from app.book.drift import change_of
 from app.book.model import JobRecord, Past
 from app.job.checks.prepare import CAUTIONS
 from app.job.job import open_failures
-from app.job.model import CheckName, Outcome, Stage, Taking, Value
+from app.job.model import CheckName, Entry, Outcome, Stage, Value
 from app.job.verdicts import what_next
 from app.report import figures
 from app.report.blocks import (
@@ -94,7 +94,7 @@ def report_of(record: JobRecord, history: Sequence[Past] = ()) -> Report:
 
 def is_virtual(record: JobRecord) -> bool:
     """Tell whether anything in a job comes from the virtual drive."""
-    return record.head.virtual or any(taking.virtual for taking in record.takings)
+    return record.head.virtual or any(entry.virtual for entry in record.entries)
 
 
 def standing_outcomes(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
@@ -149,7 +149,7 @@ def _drive(record: JobRecord) -> Table:
         ("Opened", when(head.opened_at)),
         ("Closed", when(record.closed_at) if record.closed_at else "not yet"),
         ("Nudges of the stepper", str(record.nudges)),
-        ("Measurements kept", str(len(record.takings))),
+        ("Measurements kept", str(len(record.entries))),
     ]
     rows = tuple((*a, *b) for a, b in zip(facts[::2], facts[1::2], strict=True))
     return Table((), rows, (0.2, 0.3, 0.2, 0.3), (0, 2))
@@ -286,12 +286,12 @@ def _conditions(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Block, 
             rows += [(value.name.capitalize(), amount(value)) for value in each.details]
     told = {name.casefold() for name, _ in rows}
     rows += [
-        (clean(taking.label, 80).capitalize(), _observed(taking))
-        for taking in record.takings
-        if taking.track is None and taking.label.casefold() not in told
+        (clean(entry.label, 80).capitalize(), _observed(entry))
+        for entry in record.entries
+        if entry.track is None and entry.label.casefold() not in told
     ]
     rows += [("Source", clean(source, 400)) for source in _sources(record)]
-    settings = {name: said for taking in record.takings for name, said in taking.settings}
+    settings = {name: said for entry in record.entries for name, said in entry.settings}
     rows += [(f"Set: {clean(name, 60)}", clean(said, 200)) for name, said in settings.items()]
     return tuple(_in_pairs(rows))
 
@@ -311,15 +311,15 @@ def _in_pairs(rows: Sequence[tuple[str, str]]) -> list[Block]:
     return blocks
 
 
-def _observed(taking: Taking) -> str:
-    return "; ".join([*map(amount, taking.values), *map(clean, taking.notes)])
+def _observed(entry: Entry) -> str:
+    return "; ".join([*map(amount, entry.values), *map(clean, entry.notes)])
 
 
 def _sources(record: JobRecord) -> list[str]:
     """Return the sources' addresses, each once, marked where it is the virtual drive."""
     found = {record.head.source: record.head.virtual}
-    for taking in record.takings:
-        found[taking.source] = found.get(taking.source, False) or taking.virtual
+    for entry in record.entries:
+        found[entry.source] = found.get(entry.source, False) or entry.virtual
     return [
         f"{name} (virtual drive)" if virtual else name for name, virtual in found.items() if name
     ]
@@ -379,7 +379,7 @@ def _two_limits(outcomes: Sequence[Outcome]) -> list[str]:
 
 
 def _clock_went_back(record: JobRecord) -> bool:
-    told = (moment_of(each.taken_at) for each in record.takings)
+    told = (moment_of(each.taken_at) for each in record.entries)
     moments = [moment for moment in told if moment is not None]
     return any(after < before for before, after in pairwise(moments))
 
@@ -388,10 +388,10 @@ def _notes(record: JobRecord) -> list[str]:
     """Return each note of the measurements once, and where it was made."""
     said: list[str] = []
     notes: dict[str, list[str]] = {}
-    for taking in record.takings:
-        if taking.track is not None:
-            for note in taking.notes:
-                where = f"{taking.check}, {taking.stage}, {within(taking.label, 60)}"
+    for entry in record.entries:
+        if entry.track is not None:
+            for note in entry.notes:
+                where = f"{entry.check}, {entry.stage}, {within(entry.label, 60)}"
                 notes.setdefault(within(note), []).append(where)
     for note, places in list(notes.items())[:_MOST_NOTES]:
         more = f" and {len(places) - 1} more" if len(places) > 1 else ""

@@ -12,7 +12,7 @@ import numpy as np
 
 from app.book.drift import Course, courses_of
 from app.book.model import JobRecord, Past
-from app.job.model import CheckName, Outcome, Stage, Summary, Taking, Value
+from app.job.model import CheckName, Entry, Outcome, Stage, Summary, Value
 from app.job.situation import MIDDLE
 from app.report import drawing
 from app.report.blocks import Block, Figure, Figures, Lines, amount, moment_of
@@ -40,7 +40,7 @@ def summaries(record: JobRecord) -> tuple[tuple[Stage, Summary], ...]:
 
 def days_of(record: JobRecord) -> tuple[str, ...]:
     """Return the days on which something was measured, in their order."""
-    moments = (moment_of(taking.taken_at) for taking in record.takings)
+    moments = (moment_of(entry.taken_at) for entry in record.entries)
     days = (moment.date().isoformat() for moment in moments if moment is not None)
     return tuple(dict.fromkeys(sorted(days)))
 
@@ -72,14 +72,14 @@ def needles(record: JobRecord, outcomes: Sequence[Outcome]) -> Figures:
 
 def traces(record: JobRecord) -> tuple[Block, ...]:
     """Draw the lobes as found and as left, side by side on one scale, a pair for each side."""
-    chosen: dict[tuple[int, Stage], Taking] = {}
-    for taking in record.takings:
-        if taking.check is CheckName.RADIAL and _has_trace(taking):
-            _choose(chosen, (taking.side, taking.stage), taking.stage, taking)
+    chosen: dict[tuple[int, Stage], Entry] = {}
+    for entry in record.entries:
+        if entry.check is CheckName.RADIAL and _has_trace(entry):
+            _choose(chosen, (entry.side, entry.stage), entry.stage, entry)
     if not chosen:
         return (Lines(("No trace of the lobes was kept.",)),)
-    top_v = max(_top_v(taking) for taking in chosen.values())
-    drawn = {key: _trace(taking, top_v) for key, taking in chosen.items()}
+    top_v = max(_top_v(entry) for entry in chosen.values())
+    drawn = {key: _trace(entry, top_v) for key, entry in chosen.items()}
     sides = sorted({side for side, _ in drawn})
     for stage in BOTH:
         if not any((side, stage) in drawn for side in sides):
@@ -99,16 +99,16 @@ def hysteresis(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Block, .
         outcome = _outcome(outcomes, CheckName.HYSTERESIS, stage)
         middle = None if outcome is None else named(outcome.details, MIDDLE)
         chosen: dict[str, Point] = {}
-        for taking in record.takings:
-            offset = named(taking.values, "offset")
+        for entry in record.entries:
+            offset = named(entry.values, "offset")
             if (
-                taking.check is CheckName.HYSTERESIS
-                and taking.stage is stage
+                entry.check is CheckName.HYSTERESIS
+                and entry.stage is stage
                 and offset is not None
-                and _ARRIVAL.fullmatch(taking.label)
+                and _ARRIVAL.fullmatch(entry.label)
             ):
-                point = Point(offset.value, 2.0 * _own_u(taking, offset))
-                _choose(chosen, taking.label, stage, point)
+                point = Point(offset.value, 2.0 * _own_u(entry, offset))
+                _choose(chosen, entry.label, stage, point)
         outside, inside = (
             tuple(point for label, point in chosen.items() if label.startswith(words))
             for words in ("from outside", "from inside")
@@ -237,9 +237,9 @@ def _choose(chosen: dict[_Key, _Kept], key: _Key, stage: Stage, new: _Kept) -> N
     chosen.setdefault(key, new)
 
 
-def _own_u(taking: Taking, offset: Value) -> float:
+def _own_u(entry: Entry, offset: Value) -> float:
     """Return what the measuring itself leaves: the disk's scale is common to all arrivals."""
-    balance = named(taking.values, "balance")
+    balance = named(entry.values, "balance")
     if balance is None or balance.u is None or balance.value == 0.0:
         return offset.u or 0.0
     return abs(offset.value / balance.value) * balance.u
@@ -260,33 +260,33 @@ def _sound(summary: Summary) -> Summary:
     )
 
 
-def _has_trace(taking: Taking) -> bool:
-    turns, envelope_v = taking.turns, taking.envelope_v
+def _has_trace(entry: Entry) -> bool:
+    turns, envelope_v = entry.turns, entry.envelope_v
     if turns is None or envelope_v is None or turns.shape != envelope_v.shape:
         return False
     return bool(np.any(np.isfinite(turns)) and np.any(np.abs(envelope_v) < _FAR))
 
 
-def _top_v(taking: Taking) -> float:
-    assert taking.envelope_v is not None
-    return float(taking.envelope_v[np.abs(taking.envelope_v) < _FAR].max())
+def _top_v(entry: Entry) -> float:
+    assert entry.envelope_v is not None
+    return float(entry.envelope_v[np.abs(entry.envelope_v) < _FAR].max())
 
 
-def _trace(taking: Taking, top_v: float) -> Figure:
-    assert taking.turns is not None
-    assert taking.envelope_v is not None
-    envelope_v = np.where(np.abs(taking.envelope_v) < _FAR, taking.envelope_v, np.float32(np.nan))
-    return drawing.trace(taking.turns, envelope_v, top_v, _trace_caption(taking))
+def _trace(entry: Entry, top_v: float) -> Figure:
+    assert entry.turns is not None
+    assert entry.envelope_v is not None
+    envelope_v = np.where(np.abs(entry.envelope_v) < _FAR, entry.envelope_v, np.float32(np.nan))
+    return drawing.trace(entry.turns, envelope_v, top_v, _trace_caption(entry))
 
 
-def _trace_caption(taking: Taking) -> str:
-    words = [f"{taking.stage.capitalize()}, side {taking.side}"]
+def _trace_caption(entry: Entry) -> str:
+    words = [f"{entry.stage.capitalize()}, side {entry.side}"]
     for name in ("first lobe", "second lobe"):
-        value = named(taking.values, name)
+        value = named(entry.values, name)
         if value is not None:
             u = None if value.u is None else 1e3 * value.u
             words.append(f"{name} {amount(Value('', 1e3 * value.value, u, 'mV'))}")
-    ratio = named(taking.values, "ratio")
+    ratio = named(entry.values, "ratio")
     if ratio is not None:
         words.append(f"ratio {amount(ratio)}")
     return "; ".join(words)

@@ -15,7 +15,7 @@ from app.analysis.results import Quantity
 from app.book import codec
 from app.book.store import Book
 from app.job.model import Summary, Value
-from tests.app.book.jobs import HEAD, taking
+from tests.app.book.jobs import HEAD, entry
 from tests.benchmarks.tables import table
 from tests.integration.killing import kill_once
 
@@ -43,7 +43,7 @@ def report(say: Callable[[str], None]) -> None:
         stored_ms = []
         for each in range(_STORED):
             begin = time.perf_counter()
-            book.add_taking(number, taking(each))
+            book.add_entry(number, entry(each))
             stored_ms.append(1e3 * (time.perf_counter() - begin))
         book.close()
         size_mb = path.stat().st_size / 1e6
@@ -81,7 +81,7 @@ def report_kills(say: Callable[[str], None]) -> None:
 def _fill(path: Path) -> None:
     """Write many jobs at once; one by one they would take an hour."""
     book = Book(path)
-    body, turns = codec.taking_text(taking()), codec.packed(taking().turns)
+    body, turns = codec.entry_text(entry()), codec.packed(entry().turns)
     head = codec.as_tree(HEAD)
     with book.whole():
         db = book._db

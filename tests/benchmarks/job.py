@@ -14,7 +14,7 @@ import numpy as np
 from app.analysis.results import Verdict
 from app.cli.job import conduct
 from app.job.job import Job
-from app.job.model import CheckName, Outcome, Taking
+from app.job.model import CheckName, Entry, Outcome
 from app.live.measurement import EnvelopeOptions
 from app.profiles import load_profile
 from instruments.virtual.params import VirtualParams
@@ -95,8 +95,8 @@ class _Witness:
         self.judged = 0
         self._end_s: dict[CheckName, float] = {}
 
-    def add_taking(self, taking: Taking) -> None:
-        self._end_s[taking.check] = self._source._next / RATE_HZ
+    def add_entry(self, entry: Entry) -> None:
+        self._end_s[entry.check] = self._source._next / RATE_HZ
 
     def add_outcome(self, outcome: Outcome) -> None:
         true = self._true_of(outcome)

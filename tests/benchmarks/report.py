@@ -22,9 +22,9 @@ def report(say: Callable[[str], None]) -> None:
     """Print seconds for each ending and paper; the first PDF has Qt started as well."""
     job = record()
     # As many measurements as a thorough job keeps, each with its turn of envelope.
-    job = replace(job, takings=job.takings * _COPIES)
+    job = replace(job, entries=job.entries * _COPIES)
     past = [_past(number) for number in range(_JOBS)]
-    say(f"report of {len(job.takings)} measurements, {_JOBS} jobs of history (limit {_LIMIT_S} s)")
+    say(f"report of {len(job.entries)} measurements, {_JOBS} jobs of history (limit {_LIMIT_S} s)")
     with tempfile.TemporaryDirectory(prefix="evenlobe-") as folder:
         for name, paper in (("r.html", "a4"), ("r.pdf", "a4"), ("r.pdf", "letter")):
             out = Path(folder) / name

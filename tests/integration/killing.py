@@ -61,9 +61,9 @@ def kept_in(path: Path) -> int:
         book.check()
         for number in book.numbers():
             record = book.job(number)
-            assert len(record.takings) <= JOB_LENGTH
-            kept += len(record.takings) + len(record.outcomes) + bool(record.closed_at)
+            assert len(record.entries) <= JOB_LENGTH
+            kept += len(record.entries) + len(record.outcomes) + bool(record.closed_at)
             if record.outcomes:
-                assert len(record.takings) == JOB_LENGTH
+                assert len(record.entries) == JOB_LENGTH
                 assert record.as_found.offset_um is not None
     return kept

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from app.book.writer import Keeper
 from app.job.model import Stage
-from tests.app.book.jobs import DRIVE, HEAD, now, outcome, taking
+from tests.app.book.jobs import DRIVE, HEAD, entry, now, outcome
 
 JOB_LENGTH = 12
 
@@ -20,7 +20,7 @@ def main() -> None:
     for job in count():
         keeper = Keeper(path, DRIVE, HEAD, now)
         for number in range(JOB_LENGTH):
-            keeper.add_taking(taking(number))
+            keeper.add_entry(entry(number))
             say(keeper, f"taking {job} {number}")
         keeper.add_outcome(outcome(float(job), Stage.AS_FOUND))
         say(keeper, f"outcome {job} 0")

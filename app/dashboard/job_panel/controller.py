@@ -193,7 +193,7 @@ class OpenJob(QObject):
             self._session.profile,
             view.virtual,
             now=self._now,
-            on_taking=kept.add_taking,
+            on_entry=kept.add_entry,
             on_outcome=kept.add_outcome,
             on_standing=kept.add_standing,
             source=view.source,

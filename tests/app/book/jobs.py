@@ -9,7 +9,7 @@ from app.analysis.adjust.nudging import Nudged, Turn
 from app.analysis.results import Quantity, Side, Verdict
 from app.book.model import Drive
 from app.job.job import KeptStep, Standing
-from app.job.model import CheckName, JobHead, Limit, Outcome, Stage, Taking, Value
+from app.job.model import CheckName, Entry, JobHead, Limit, Outcome, Stage, Value
 from app.job.plan import State
 from app.job.situation import ALIGNMENT, Bench, JobOptions, Known
 
@@ -31,9 +31,9 @@ def now():
     return "2026-03-02T10:00:00+01:00"
 
 
-def taking(number=1, stage=Stage.AS_FOUND, notes=("uncalibrated",)):
+def entry(number=1, stage=Stage.AS_FOUND, notes=("uncalibrated",)):
     rng = np.random.default_rng(number)
-    return Taking(
+    return Entry(
         check=CheckName.RADIAL,
         stage=stage,
         label=f"side 0, {number}",
@@ -85,7 +85,7 @@ def filled(book, count=3):
     book.add_drive(DRIVE)
     number = book.open_job(DRIVE.identity, HEAD)
     for each in range(count):
-        book.add_taking(number, taking(each))
+        book.add_entry(number, entry(each))
     book.add_outcome(number, outcome())
     book.add_outcome(number, outcome(2.0, Stage.AS_LEFT))
     return number
@@ -96,7 +96,7 @@ def alike(one, other):
     if one.drive != other.drive or one.head != other.head or one.outcomes != other.outcomes:
         return False
     ends = [(r.closed_at, r.closing_reason, r.nudges, r.as_found, r.as_left) for r in (one, other)]
-    pairs = list(zip(one.takings, other.takings, strict=True))
+    pairs = list(zip(one.entries, other.entries, strict=True))
     return ends[0] == ends[1] and all(_alike(a, b) for a, b in pairs)
 
 

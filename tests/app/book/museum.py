@@ -10,12 +10,12 @@ from app.analysis.results import Verdict
 from app.book.model import Drive, JobRecord, Past
 from app.job.model import (
     CheckName,
+    Entry,
     JobHead,
     Limit,
     Outcome,
     Stage,
     Summary,
-    Taking,
     Value,
 )
 from app.profiles import load_profile, profile_values
@@ -42,9 +42,9 @@ def lobes(first_v: float, second_v: float) -> tuple[np.ndarray, np.ndarray]:
     )
 
 
-def radial(stage: Stage, side: int, first_v: float, second_v: float) -> Taking:
+def radial(stage: Stage, side: int, first_v: float, second_v: float) -> Entry:
     turns, envelope_v = lobes(first_v, second_v)
-    return Taking(
+    return Entry(
         CheckName.RADIAL,
         stage,
         f"side {side}",
@@ -65,10 +65,10 @@ def radial(stage: Stage, side: int, first_v: float, second_v: float) -> Taking:
     )
 
 
-def arrival(stage: Stage, label: str, offset_um: float) -> Taking:
+def arrival(stage: Stage, label: str, offset_um: float) -> Entry:
     value = Value("offset", offset_um, 0.4, "µm")
     at = "2031-04-12T10:15:00+02:00"
-    return Taking(
+    return Entry(
         CheckName.HYSTERESIS, stage, label, at, 16, values=(value,), source="sound:?rate=192000"
     )
 
@@ -104,9 +104,9 @@ def record(**changes: object) -> JobRecord:
                 ("equipment", "audio interface with series resistors; alignment disk no. 3"),
             ),
         ),
-        takings=(
+        entries=(
             *(
-                Taking(CheckName.CARE, FOUND, key, "2031-04-12T09:45:00+02:00", notes=(said,))
+                Entry(CheckName.CARE, FOUND, key, "2031-04-12T09:45:00+02:00", notes=(said,))
                 for key, said in seen
             ),
             radial(FOUND, 0, 0.118, 0.290),
@@ -255,7 +255,7 @@ def made_virtual(job: JobRecord) -> JobRecord:
     return replace(
         job,
         head=replace(job.head, virtual=True, source="sim:"),
-        takings=tuple(replace(taking, virtual=True, source="sim:") for taking in job.takings),
+        entries=tuple(replace(entry, virtual=True, source="sim:") for entry in job.entries),
     )
 
 
@@ -288,15 +288,15 @@ def hostile(job: JobRecord, text: str) -> JobRecord:
         profile_values=((text, text, text),),
         conditions=((text, text),),
     )
-    takings = tuple(
+    entries = tuple(
         replace(
-            taking,
-            label=taking.label if taking.check is CheckName.HYSTERESIS else text,
+            entry,
+            label=entry.label if entry.check is CheckName.HYSTERESIS else text,
             notes=(text,),
             source=text,
             settings=((text, text),),
         )
-        for taking in job.takings
+        for entry in job.entries
     )
     outcomes = tuple(
         replace(
@@ -310,7 +310,7 @@ def hostile(job: JobRecord, text: str) -> JobRecord:
         job,
         drive=Drive(text, text, text, text),
         head=head,
-        takings=takings,
+        entries=entries,
         outcomes=outcomes,
         closing_reason=text,
     )

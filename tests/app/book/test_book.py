@@ -18,12 +18,12 @@ from tests.app.book.jobs import (
     DRIVE,
     HEAD,
     alike,
+    entry,
     filled,
     no_file_longer_than,
     now,
     outcome,
     standing,
-    taking,
 )
 
 HOSTILE = [
@@ -50,10 +50,10 @@ def test_a_job_comes_back_as_it_was_kept(book, tmp_path):
         record = again.job(number)
     assert record.drive == DRIVE
     assert record.head == HEAD
-    assert len(record.takings) == 3
+    assert len(record.entries) == 3
     assert alike(record, book.job(number))
-    assert record.takings[1].values == taking(1).values
-    assert (record.takings[2].envelope_v == taking(2).envelope_v).all()
+    assert record.entries[1].values == entry(1).values
+    assert (record.entries[2].envelope_v == entry(2).envelope_v).all()
     assert record.as_found.offset_um.value == 40.0
     assert record.as_left.offset_um.value == 2.0
     assert (record.closing_reason, record.nudges) == ("lacquer is out", 3)
@@ -80,12 +80,12 @@ def test_what_is_committed_is_on_the_disk(tmp_path, monkeypatch):
 def test_any_text_is_kept_to_the_letter(book, text):
     book.add_drive(Drive(text, "130mm-48tpi", text, "now"))
     number = book.open_job(text, replace(HEAD, conditions=((text, text),)))
-    book.add_taking(number, taking(notes=(text,)))
+    book.add_entry(number, entry(notes=(text,)))
     book.add_outcome(number, outcome(reason=text))
     record = book.job(number)
     assert record.drive.identity == record.drive.note == text
     assert record.head.conditions == ((text, text),)
-    assert record.takings[0].notes == (text,)
+    assert record.entries[0].notes == (text,)
     assert record.outcomes[0].reason == text
     assert [each.drive.identity for each in book.drives(text[:20])] == [text]
 
@@ -129,8 +129,8 @@ def test_what_was_kept_cannot_be_changed(book):
     with pytest.raises(BookError, match="stands"):
         book.add_outcome(number, outcome(0.0, Stage.AS_LEFT))
     with pytest.raises(BookError, match="stands"):
-        book.add_taking(number, taking(9))
-    assert len(book.job(number).takings) == 3
+        book.add_entry(number, entry(9))
+    assert len(book.job(number).entries) == 3
     assert len(book.job(number).outcomes) == 2
 
 
@@ -206,10 +206,10 @@ def test_every_book_that_is_written_to_waits_for_the_disk(tmp_path, monkeypatch)
         made.backup(tmp_path / "copy.sqlite3")
         export_json(made, out)
     with Book(tmp_path / "copy.sqlite3") as copy, Book(tmp_path / "other.sqlite3") as other:
-        copy.add_taking(1, taking())
+        copy.add_entry(1, entry())
         import_json(other, out)
     keeper = Keeper(path, DRIVE, HEAD, now)
-    keeper.add_taking(taking())
+    keeper.add_entry(entry())
     keeper.stop()
     assert found == [("wal", 2)] * 5
 
@@ -217,9 +217,9 @@ def test_every_book_that_is_written_to_waits_for_the_disk(tmp_path, monkeypatch)
 def test_two_windows_on_one_book(book):
     number = filled(book)
     with Book(book.path) as other:
-        other.add_taking(number, taking(9))
-        book.add_taking(number, taking(10))
-        assert len(other.job(number).takings) == 5
+        other.add_entry(number, entry(9))
+        book.add_entry(number, entry(10))
+        assert len(other.job(number).entries) == 5
 
 
 def test_a_book_that_another_holds_says_so_and_loses_nothing(book, monkeypatch):
@@ -228,10 +228,10 @@ def test_a_book_that_another_holds_says_so_and_loses_nothing(book, monkeypatch):
     with Book(book.path) as other:
         book._db.execute("BEGIN IMMEDIATE")
         with pytest.raises(BookError, match="another window"):
-            other.add_taking(number, taking(9))
+            other.add_entry(number, entry(9))
         book._db.execute("COMMIT")
-        other.add_taking(number, taking(9))
-        assert len(other.job(number).takings) == 4
+        other.add_entry(number, entry(9))
+        assert len(other.job(number).entries) == 4
 
 
 def test_a_full_disk_says_so_and_what_was_kept_stands(book):
@@ -241,13 +241,13 @@ def test_a_full_disk_says_so_and_what_was_kept_stands(book):
 
     def fill():
         for each in range(100):
-            book.add_taking(number, taking(each))
+            book.add_entry(number, entry(each))
 
     with pytest.raises(BookError, match="full"):
         fill()
     book.check()
     with Book(book.path) as again:
-        assert len(again.job(number).takings) >= 3
+        assert len(again.job(number).entries) >= 3
 
 
 def test_a_book_that_cannot_be_begun_leaves_no_file_and_no_folder(tmp_path):

@@ -15,7 +15,7 @@ from app.book.exchange import export_csv, export_json, import_json
 from app.book.model import BookError, Drive
 from app.book.store import Book
 from app.job.model import CheckName, Outcome, Stage, Value
-from tests.app.book.jobs import DRIVE, HEAD, alike, filled, now, outcome, standing, taking
+from tests.app.book.jobs import DRIVE, HEAD, alike, entry, filled, now, outcome, standing
 
 
 @pytest.fixture
@@ -91,7 +91,7 @@ def test_any_outcome_survives_book_and_export(tmp_path_factory, outcomes, notes)
     with Book(folder / "a.sqlite3") as one, Book(folder / "b.sqlite3") as two:
         one.add_drive(Drive("TM-1", "130mm-48tpi"))
         number = one.open_job("TM-1", HEAD)
-        one.add_taking(number, taking(notes=notes))
+        one.add_entry(number, entry(notes=notes))
         for each in outcomes:
             one.add_outcome(number, each)
         assert one.job(number).outcomes == tuple(outcomes)
@@ -168,7 +168,7 @@ def test_csv_holds_every_value_and_no_formula(book, tmp_path):
     }
     assert tables["drives"][0]["identity"] == DRIVE.identity
     assert float(tables["jobs"][0]["found_offset_um"]) == 40.0
-    assert float(tables["values"][0]["value"]) == taking(0).values[0].value
+    assert float(tables["values"][0]["value"]) == entry(0).values[0].value
     assert len(tables["values"]) == 6
     assert tables["outcomes"][-1]["reason"] == "'=1+1"
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 from app.book.model import BookError
 from app.book.store import Book
 from app.book.writer import Keeper
-from tests.app.book.jobs import DRIVE, HEAD, now, outcome, taking
+from tests.app.book.jobs import DRIVE, HEAD, entry, now, outcome
 
 
 def begun(path):
@@ -27,7 +27,7 @@ def test_a_book_that_is_removed_while_in_use_is_told_and_gone_on_with_once_it_is
     keeper = begun(path)
     assert keeper.flush(20.0)
     path.rename(aside)
-    keeper.add_taking(taking(1))
+    keeper.add_entry(entry(1))
     until(lambda: "moved or removed" in keeper.fault)
     assert "put it back" in keeper.fault
     aside.rename(path)
@@ -35,16 +35,16 @@ def test_a_book_that_is_removed_while_in_use_is_told_and_gone_on_with_once_it_is
     assert keeper.fault == ""
     keeper.stop()
     with Book(path) as book:
-        assert len(book.job(keeper.number).takings) == 1
+        assert len(book.job(keeper.number).entries) == 1
 
 
 def test_a_job_is_kept_as_it_goes(tmp_path):
     path = tmp_path / "book.sqlite3"
     keeper = begun(path)
-    keeper.add_taking(taking(1))
+    keeper.add_entry(entry(1))
     assert keeper.flush(20.0)
     with Book(path) as book:
-        assert len(book.job(keeper.number).takings) == 1
+        assert len(book.job(keeper.number).entries) == 1
         keeper.add_outcome(outcome())
         keeper.close(4, "")
         keeper.stop()
@@ -70,7 +70,7 @@ def test_a_book_that_cannot_be_written_is_told_and_taken_up_again(tmp_path):
     (tmp_path / "folder").write_text("in the way")
     path = tmp_path / "folder" / "book.sqlite3"
     keeper = begun(path)
-    keeper.add_taking(taking(1))
+    keeper.add_entry(entry(1))
     until(lambda: keeper.fault)
     assert "choose another place" in keeper.fault
     assert not keeper.flush(0.01)
@@ -79,19 +79,19 @@ def test_a_book_that_cannot_be_written_is_told_and_taken_up_again(tmp_path):
     assert keeper.fault == ""
     keeper.stop()
     with Book(path) as book:
-        assert len(book.job(1).takings) == 1
+        assert len(book.job(1).entries) == 1
 
 
 def test_what_can_never_be_kept_is_told_and_the_rest_is_kept(tmp_path):
     path = tmp_path / "book.sqlite3"
     keeper = begun(path)
-    keeper.add_taking(replace(taking(1), label="\ud800"))
-    keeper.add_taking(taking(2))
+    keeper.add_entry(replace(entry(1), label="\ud800"))
+    keeper.add_entry(entry(2))
     assert keeper.flush(20.0)
     assert "cannot be kept" in keeper.fault or "none that can be kept" in keeper.fault
     keeper.stop()
     with Book(path) as book:
-        assert [each.label for each in book.job(1).takings] == [taking(2).label]
+        assert [each.label for each in book.job(1).entries] == [entry(2).label]
 
 
 def test_a_damaged_book_is_told_by_its_thread_and_gone_on_with_once_it_is_whole(tmp_path):
@@ -146,18 +146,18 @@ def test_a_first_commit_that_fails_loses_no_job(tmp_path, monkeypatch):
 
     monkeypatch.setattr(Book, "whole", failing)
     keeper = begun(path)
-    keeper.add_taking(taking(1))
+    keeper.add_entry(entry(1))
     assert keeper.flush(20.0)
     keeper.stop()
     with Book(path) as book:
-        assert len(book.job(keeper.number).takings) == 1
+        assert len(book.job(keeper.number).entries) == 1
 
 
 def test_the_end_comes_even_when_nothing_can_be_written(tmp_path):
     (tmp_path / "folder").write_text("in the way")
     keeper = begun(tmp_path / "folder" / "book.sqlite3")
     for number in range(5):
-        keeper.add_taking(taking(number))
+        keeper.add_entry(entry(number))
     keeper.stop()
     assert not keeper._thread.is_alive()
     assert keeper.number is None

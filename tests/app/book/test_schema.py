@@ -8,7 +8,7 @@ import pytest
 from app.book import store
 from app.book.model import BookError
 from app.book.store import Book
-from tests.app.book.jobs import taking
+from tests.app.book.jobs import entry
 
 BOOKS = Path(__file__).parents[3] / "fixtures" / "books"
 
@@ -27,12 +27,12 @@ def test_an_older_book_is_brought_up_with_all_that_is_in_it(tmp_path, version):
         record = book.job(1)
         assert record.drive.identity == "TM-0031 Nordtor"
         assert record.head.conditions == (("room", "21 degC"),)
-        assert record.takings[0].values[0].value == 40.0
+        assert record.entries[0].values[0].value == 40.0
         assert record.as_found.offset_um.u == 1.5
         assert book._db.execute("PRAGMA user_version").fetchone() == (len(store.MIGRATIONS),)
         with pytest.raises(sqlite3.IntegrityError):
             book._db.execute("DELETE FROM takings")
-        book.add_taking(1, taking())
+        book.add_entry(1, entry())
         book.check()
 
 
@@ -68,7 +68,7 @@ def test_a_migration_that_fails_leaves_the_older_book(tmp_path, monkeypatch):
         Book(path)
     monkeypatch.undo()
     with Book(path) as book:
-        assert book.job(1).takings[0].label == "side 0"
+        assert book.job(1).entries[0].label == "side 0"
         assert (
             book._db.execute("SELECT name FROM sqlite_master WHERE name='extra'").fetchall() == []
         )

@@ -220,8 +220,8 @@ def test_when_the_input_ends_the_job_is_left_open_and_what_was_measured_is_kept(
     kept = []
 
     class Recorder:
-        def add_taking(self, taking):
-            kept.append(taking)
+        def add_entry(self, entry):
+            kept.append(entry)
 
         def add_outcome(self, outcome):
             kept.append(outcome)
@@ -247,8 +247,8 @@ def test_ctrl_c_leaves_the_job_open_with_what_was_measured():
     kept = []
 
     class Impatient:
-        def add_taking(self, taking):
-            kept.append(taking)
+        def add_entry(self, entry):
+            kept.append(entry)
             if len(kept) == 3:
                 signal.raise_signal(signal.SIGINT)
 
@@ -285,7 +285,7 @@ def test_a_source_that_goes_says_so_and_what_was_measured_is_in_the_book(
     assert "the cable came off" in capsys.readouterr().err
     with Book(book) as opened:
         record = opened.job(1)
-    assert record.takings
+    assert record.entries
     assert not record.closed_at
 
 
@@ -329,7 +329,7 @@ def test_the_command_keeps_the_job_and_its_status_tells_the_end(tmp_path, capsys
     assert record.as_found.offset_um.value == told["as_found"]["offset_um"]["value"]
     assert record.head.virtual
     assert record.head.profile_values
-    assert all(taking.virtual for taking in record.takings)
+    assert all(entry.virtual for entry in record.entries)
 
 
 def test_a_job_with_an_open_failure_is_left_open(capsys, tmp_path):

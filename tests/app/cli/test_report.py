@@ -25,8 +25,8 @@ def book(tmp_path):
     with Book(path) as kept:
         kept.add_drive(job.drive)
         number = kept.open_job(job.drive.identity, job.head)
-        for taking in job.takings:
-            kept.add_taking(number, taking)
+        for entry in job.entries:
+            kept.add_entry(number, entry)
         for outcome in job.outcomes:
             kept.add_outcome(number, outcome)
         kept.close_job(number, job.closed_at, job.nudges)

@@ -140,7 +140,7 @@ class Kept:
     """What a job gives to be kept."""
 
     def __init__(self):
-        self.takings = []
+        self.entries = []
         self.outcomes = []
         self.standings = []
 
@@ -158,7 +158,7 @@ def job_on(drive=None, *, plan=None, options=None, left=None) -> tuple[Job, Kept
         plan=plan,
         options=options,
         now=lambda: f"2026-03-01T10:00:00.{next(ticks):06d}+00:00",
-        on_taking=kept.takings.append,
+        on_entry=kept.entries.append,
         on_outcome=kept.outcomes.append,
         on_standing=kept.standings.append,
         source="scripted",

@@ -46,17 +46,17 @@ def test_a_measurement_is_kept_the_moment_that_it_was_answered():
     drive = ScriptedDrive()
     while not isinstance(job.ask, Measure):
         job.answer(drive.answer(job.ask))
-    assert kept.takings == []
+    assert kept.entries == []
     job.answer(drive.answer(job.ask))
-    (taking,) = kept.takings
-    assert (taking.check, taking.stage, taking.label) == (
+    (entry,) = kept.entries
+    assert (entry.check, entry.stage, entry.label) == (
         CheckName.RADIAL,
         Stage.AS_FOUND,
         "side 0",
     )
-    assert taking.source == "scripted"
-    assert taking.track == PROFILE.alignment_track
-    assert {value.name: value.unit for value in taking.values}["offset"] == "µm"
+    assert entry.source == "scripted"
+    assert entry.track == PROFILE.alignment_track
+    assert {value.name: value.unit for value in entry.values}["offset"] == "µm"
 
 
 def test_skipping_wants_a_reason_and_keeps_it():
@@ -252,7 +252,7 @@ def test_a_job_that_was_left_anywhere_is_gone_on_with(asks):
     assert second.outcomes[: len(ended)] == ended
     assert found.hysteresis_um is None or second.as_found == found
     assert second.as_found.offset_um.value == pytest.approx(60.0, abs=0.01)
-    arrivals = [each for each in kept.takings if each.label.startswith("from")]
+    arrivals = [each for each in kept.entries if each.label.startswith("from")]
     assert {each.label[-1] for each in arrivals} <= {"1", "2"}
 
 

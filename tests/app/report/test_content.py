@@ -103,11 +103,11 @@ def test_days_of_a_job_that_was_gone_on_with_are_told():
     job = record()
     facts = [line for block in section(report_of(job), "The drive") for line in block.rows]
     assert not any(line[0] == "Measured on" for line in facts)
-    first, *rest = job.takings
+    first, *rest = job.entries
     on = (replace(first, taken_at="2031-04-15T08:00:00+02:00"), *rest)
     facts = [
         line
-        for block in section(report_of(replace(job, takings=on)), "The drive")
+        for block in section(report_of(replace(job, entries=on)), "The drive")
         for line in block.rows
     ]
     assert ("Measured on", "2031-04-12, 2031-04-15") in facts
@@ -134,7 +134,7 @@ def test_change_has_the_uncertainty_of_both():
 
 def test_what_was_not_measured_is_said():
     bare = replace(
-        record(), takings=(), outcomes=(), as_found=type(record().as_found)(), closed_at=""
+        record(), entries=(), outcomes=(), as_found=type(record().as_found)(), closed_at=""
     )
     report = report_of(bare)
     assert report.verdict is Verdict.UNDECIDED
@@ -212,9 +212,9 @@ def test_limits_in_words(limit, words):
 
 def test_a_virtual_source_anywhere_marks_the_report():
     job = record()
-    first, *rest = job.takings
+    first, *rest = job.entries
     assert not report_of(job).virtual
-    assert report_of(replace(job, takings=(replace(first, virtual=True), *rest))).virtual
+    assert report_of(replace(job, entries=(replace(first, virtual=True), *rest))).virtual
     report = report_of(made_virtual(job))
     page = Page(page_of(report))
     assert page.text.count("VIRTUAL DRIVE") == 2
@@ -245,13 +245,13 @@ def test_no_number_breaks_a_drawing(value, u):
 
     job = record()
     odd = Summary(*(put(Value("", 0.0, None, unit)) for unit in ("µm", "µm", "rpm")))
-    takings = tuple(
+    entries = tuple(
         replace(
             each,
             values=tuple(map(put, each.values)),
             envelope_v=None if each.envelope_v is None else np.full(1000, value, np.float32),
         )
-        for each in job.takings
+        for each in job.entries
     )
     outcomes = tuple(
         replace(each, value=value, u=u, details=tuple(map(put, each.details)), limit=limit)
@@ -264,7 +264,7 @@ def test_no_number_breaks_a_drawing(value, u):
         for each, day in zip(HISTORY, days, strict=True)
     ]
     report = report_of(
-        replace(job, as_found=odd, as_left=odd, takings=takings, outcomes=outcomes), past_jobs
+        replace(job, as_found=odd, as_left=odd, entries=entries, outcomes=outcomes), past_jobs
     )
     markup = page_of(report)
     assert not re.search(r"\b(nan|inf)\b", markup)
@@ -328,7 +328,7 @@ def test_arrivals_of_both_stages_are_drawn():
     fills = [each.get("fill") for each in drawn(figure).iter(f"{SVG}path") if "Z" in each.get("d")]
     assert (fills.count("#000000"), fills.count("#ffffff")) == (6, 6)
     one = arrival(Stage.AS_LEFT, "from inside 1", 4.0)
-    (figure,) = figures(report_of(replace(record(), takings=(one,))), "Hysteresis")
+    (figure,) = figures(report_of(replace(record(), entries=(one,))), "Hysteresis")
     assert len(list(drawn(figure).iter(f"{SVG}path"))) == 1
 
 
@@ -352,8 +352,8 @@ def test_every_drawing_is_whole_black_and_white_and_told_in_words():
 
 def test_a_clock_that_went_back_is_told():
     job = record()
-    in_order = tuple(sorted(job.takings, key=lambda taking: taking.taken_at))
+    in_order = tuple(sorted(job.entries, key=lambda entry: entry.taken_at))
     late = replace(in_order[0], taken_at="2031-05-01T00:00:00+00:00")
-    for takings, told in ((in_order, False), ((late, *in_order), True)):
-        page = page_of(report_of(replace(job, takings=takings), HISTORY))
+    for entries, told in ((in_order, False), ((late, *in_order), True)):
+        page = page_of(report_of(replace(job, entries=entries), HISTORY))
         assert ("clock went back" in page) is told
