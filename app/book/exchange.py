@@ -16,7 +16,7 @@ from app.book import codec
 from app.book.model import BookError, CodingError, Drive, JobRecord, RefusedError
 from app.book.store import Book
 from app.files import appearing, folder_for
-from app.job.job import Standing
+from app.job.job import JobStanding
 from app.job.model import JobHead, Outcome, Value
 
 CSV_NAMES = ("drives.csv", "jobs.csv", "outcomes.csv", "values.csv")
@@ -178,7 +178,7 @@ def _add_job(book: Book, reader: codec.Reader, where: str) -> bool:
     standing = reader.take("standing")
     if standing is not None:
         place = reader.place("standing")
-        book.keep_standing(number, codec.read(Standing, standing, place))
+        book.keep_standing(number, codec.read(JobStanding, standing, place))
     closed_at, reason = reader.typed("closed_at", str), reader.typed("closing_reason", str)
     nudges = reader.typed("nudges", int)
     reader.end()

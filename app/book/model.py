@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
-from app.job.job import Standing
+from app.job.job import JobStanding
 from app.job.model import Entry, JobHead, Outcome, Summary
 from app.profiles import Profile, profile_values
 
@@ -188,7 +188,7 @@ class Left:
         Its number in the book.
     drive, head : Drive, JobHead
         Whose job, and what stood over it from its beginning.
-    standing : Standing
+    standing : JobStanding
         How it stands.
     outcomes : tuple of Outcome
         What its checks have come to.
@@ -197,7 +197,7 @@ class Left:
     number: int
     drive: Drive
     head: JobHead
-    standing: Standing
+    standing: JobStanding
     outcomes: tuple[Outcome, ...]
 
     def check_fits(self, profile: Profile, virtual: bool) -> None:

@@ -35,7 +35,7 @@ from app.book.model import (
     told_of,
 )
 from app.files import folder_for
-from app.job.job import Standing, steps_of, summary_of
+from app.job.job import JobStanding, steps_of, summary_of
 from app.job.model import Entry, JobHead, Outcome, Stage, Summary
 
 APPLICATION_ID = 0x45564C42
@@ -474,7 +474,7 @@ class Book(BookFile):
                 ),
             )
 
-    def keep_standing(self, number: int, standing: Standing) -> None:
+    def keep_standing(self, number: int, standing: JobStanding) -> None:
         """Keep how an open job stands, in place of how it stood."""
         body = codec.as_text(standing)
         with self._writing():
@@ -538,7 +538,7 @@ class Book(BookFile):
         with self._reading():
             return self._job(number)
 
-    def standing(self, number: int) -> Standing | None:
+    def standing(self, number: int) -> JobStanding | None:
         """Return how an open job stands, None of one that is closed or of before that was kept."""
         with self._reading():
             self._known_job(number)
@@ -547,7 +547,7 @@ class Book(BookFile):
             ).fetchone()
             if closed_at or not body:
                 return None
-            return codec.read(Standing, codec.tree_of(body), f"job {number}: standing")
+            return codec.read(JobStanding, codec.tree_of(body), f"job {number}: standing")
 
     def left(self, number: int) -> Left:
         """Return an open job as it was left.

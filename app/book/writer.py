@@ -16,7 +16,7 @@ from pathlib import Path
 
 from app.book.model import BookError, Drive, JobRecord, Past, RefusedError
 from app.book.store import Book
-from app.job.job import Job, Standing
+from app.job.job import Job, JobStanding
 from app.job.model import Entry, JobHead, Outcome
 from app.profiles import Profile, profile_values
 
@@ -87,7 +87,7 @@ class Keeper:
         """Keep what a check came to."""
         self._ask(lambda book, number: book.add_outcome(number, outcome))
 
-    def add_standing(self, standing: Standing) -> None:
+    def add_standing(self, standing: JobStanding) -> None:
         """Keep how the job stands."""
         self._ask(lambda book, number: book.keep_standing(number, standing))
 
@@ -237,7 +237,7 @@ class Kept:
         if self._keeper is not None:
             self._keeper.add_outcome(outcome)
 
-    def add_standing(self, standing: Standing) -> None:
+    def add_standing(self, standing: JobStanding) -> None:
         """Keep how the job stands."""
         if self._keeper is not None:
             self._keeper.add_standing(standing)

@@ -33,7 +33,7 @@ from app.cli.book import check_out, write_report
 from app.cli.measure import Interrupt, interrupted
 from app.files import stem_for
 from app.job import messages
-from app.job.job import Job, Standing
+from app.job.job import Job, JobStanding
 from app.job.model import CheckName, Do, Enter, Entry, Measure, Outcome, Summary, Value
 from app.job.plan import plan_for
 from app.job.situation import JobOptions
@@ -173,7 +173,7 @@ class Recorder(Protocol):
         """Keep what a check came to."""
         ...
 
-    def add_standing(self, standing: Standing) -> None:
+    def add_standing(self, standing: JobStanding) -> None:
         """Keep how the job stands."""
         ...
 

@@ -34,7 +34,7 @@ from app.job.model import (
     Value,
 )
 from app.job.plan import Planned, State, Step, end_of_work, newest_of, plan_for, with_again
-from app.job.situation import MIDDLE, Bench, JobOptions, Known, Situation
+from app.job.situation import MIDDLE, DriveState, JobOptions, Known, Situation
 from app.job.taking import Answer, entry_of
 from app.profiles import Profile
 
@@ -111,7 +111,7 @@ class KeptStep:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class JobStanding:
     """A job as it stands, but for the answers within the check in hand.
 
     Attributes
@@ -120,15 +120,15 @@ class Standing:
         All of them, in order.
     options : JobOptions
         How thorough it is.
-    bench : Bench
-        How the hands have left the drive.
+    bench : DriveState
+        How the hands have left the drive; the name is that of the book's format.
     known : Known
         What has been found.
     """
 
     steps: tuple[KeptStep, ...]
     options: JobOptions
-    bench: Bench
+    bench: DriveState
     known: Known
 
 
@@ -297,7 +297,7 @@ class JobState:
         self.closing_reason = ""
         self._steps = [Step(each.check, each.stage, each.side) for each in plan]
         self._outcomes: list[Outcome] = []
-        self._bench, self._known = Bench(), Known()
+        self._drive, self._known = DriveState(), Known()
         self._at: int | None = None
         self._hand: InHand | None = None
 
@@ -327,9 +327,9 @@ class JobState:
         return tuple(self._outcomes)
 
     @property
-    def bench(self) -> Bench:
+    def drive(self) -> DriveState:
         """How the drive stands now, as far as the answers tell."""
-        return self._bench if self._hand is None else self._hand.situation.bench
+        return self._drive if self._hand is None else self._hand.situation.drive
 
     @property
     def known(self) -> Known:
@@ -339,12 +339,12 @@ class JobState:
     @property
     def nudges(self) -> int:
         """Nudges that were asked for and done, each tightening beyond the first counted as one."""
-        return self.bench.nudges
+        return self.drive.nudges
 
     @property
     def zero_um(self) -> float:
         """Reading at which the middle of the hysteresis is on the line, as the head rests now."""
-        width, arrived = self.known.hysteresis_um, self.bench.arrived
+        width, arrived = self.known.hysteresis_um, self.drive.arrived
         if width is None or arrived is None:
             return 0.0
         return width.value / 2.0 if arrived is Side.OUTWARD else -width.value / 2.0
@@ -371,10 +371,10 @@ class JobState:
         return ended and not self.open_failures
 
     @property
-    def standing(self) -> Standing:
+    def standing(self) -> JobStanding:
         """What is kept to go on another day: the check in hand then begins anew."""
         steps = kept_steps(self._steps, self._outcomes)
-        return Standing(steps, self.options, self.bench, self.known)
+        return JobStanding(steps, self.options, self.drive, self.known)
 
     @property
     def can_undo(self) -> bool:
@@ -389,19 +389,19 @@ class JobState:
             step.stage,
             step.side,
             self._known,
-            self._bench,
+            self._drive,
             tuple(self._outcomes),
         )
 
     def _is_touched(self, check: CheckName) -> bool:
         """Whether what a check measures has been moved since the drive was brought in."""
         if check is CheckName.SPEED:
-            return self._bench.trims > 0
-        return check in OF_THE_HEAD and self._bench.loose is not None
+            return self._drive.trims > 0
+        return check in OF_THE_HEAD and self._drive.loose is not None
 
     def _work_has_begun(self) -> bool:
         done = (step for step in self._steps if step.stage is not Stage.AS_FOUND)
-        return self._bench.loose is not None or any(step.state is State.DONE for step in done)
+        return self._drive.loose is not None or any(step.state is State.DONE for step in done)
 
 
 def _nothing(_: Any) -> None:
@@ -428,7 +428,7 @@ class Job(JobState):
         an outcome when its check has ended, and after each of them how the job stands.
     source : str
         Address of the source, for what is kept.
-    left : tuple of Standing and outcomes, optional
+    left : tuple of JobStanding and outcomes, optional
         Where the job was left, on this day or another, to go on from there; `plan` and `options`
         are then its own. Which disk is in the drive and where the head is count as unknown, and
         what comes before power is asked for again.
@@ -449,9 +449,9 @@ class Job(JobState):
         now: Callable[[], str],
         on_entry: Callable[[Entry], None] = _nothing,
         on_outcome: Callable[[Outcome], None] = _nothing,
-        on_standing: Callable[[Standing], None] = _nothing,
+        on_standing: Callable[[JobStanding], None] = _nothing,
         source: str = "",
-        left: tuple[Standing, Sequence[Outcome]] | None = None,
+        left: tuple[JobStanding, Sequence[Outcome]] | None = None,
     ) -> None:
         planned = plan_for(profile) if plan is None else plan
         super().__init__(profile, planned, options or JobOptions())
@@ -595,11 +595,11 @@ class Job(JobState):
         self._at = None
         self.closed, self.closing_reason = True, reason
 
-    def _go_on_from(self, standing: Standing, outcomes: Sequence[Outcome]) -> None:
+    def _go_on_from(self, standing: JobStanding, outcomes: Sequence[Outcome]) -> None:
         self._steps = steps_of(standing.steps, outcomes)
         self._outcomes = list(outcomes)
         self.options = standing.options
-        self._bench = replace(standing.bench, disk=None, track=None, side=0, arrived=None)
+        self._drive = replace(standing.bench, disk=None, track=None, side=0, arrived=None)
         self._known = standing.known
         care = [index for index, step in enumerate(self._steps) if step.check is CheckName.CARE]
         if care:
@@ -634,8 +634,8 @@ class Job(JobState):
         self._begin_pending(at)
 
     def _let_go(self, hand: InHand) -> None:
-        before, after = self._bench, hand.situation.bench
-        self._bench, self._known = after, hand.situation.known
+        before, after = self._drive, hand.situation.drive
+        self._drive, self._known = after, hand.situation.known
         self._hand = None
         if before.moves != after.moves:
             self._void_as_left(OF_THE_HEAD)

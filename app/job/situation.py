@@ -47,7 +47,7 @@ class JobOptions:
 
 
 @dataclass(frozen=True, slots=True)
-class Bench:
+class DriveState:
     """How the drive stands, as far as what was asked for tells it.
 
     Attributes
@@ -117,7 +117,7 @@ class Known:
 
 @dataclass(slots=True)
 class Situation:
-    """What one run of a check works with; it alone changes ``bench`` and ``known``."""
+    """What one run of a check works with; it alone changes ``drive`` and ``known``."""
 
     profile: Profile
     options: JobOptions
@@ -125,7 +125,7 @@ class Situation:
     stage: Stage
     side: int
     known: Known
-    bench: Bench
+    drive: DriveState
     outcomes: tuple[Outcome, ...] = field(default=())
 
     def last(self, check: CheckName) -> Outcome | None:

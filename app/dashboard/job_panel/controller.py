@@ -28,7 +28,7 @@ from app.analysis.results import Quantity, Reading
 from app.book.model import Drive, Left
 from app.book.writer import Kept, head_for
 from app.dashboard.text import current_reading, translate
-from app.job.job import Job, Standing
+from app.job.job import Job, JobStanding
 from app.job.model import Action, Ask, Do, Enter, Measure, Outcome
 from app.job.plan import State
 from app.job.taking import Answer
@@ -184,7 +184,9 @@ class OpenJob(QObject):
         kept = Kept(left.drive, left.head, self._now, path=self._book, number=left.number)
         self._keep(kept, (left.standing, left.outcomes))
 
-    def _keep(self, kept: Kept, left: tuple[Standing, tuple[Outcome, ...]] | None = None) -> None:
+    def _keep(
+        self, kept: Kept, left: tuple[JobStanding, tuple[Outcome, ...]] | None = None
+    ) -> None:
         """Have a job at the bench that is kept."""
         view = self._session.view()
         self._kept = kept

@@ -63,7 +63,7 @@ def step_title(step: Step, sides: int) -> str:
 
 def away_words(job: Job) -> str:
     """Return why the head is not where the lobes are, as far as the job knows; else nothing."""
-    bench = job.bench
+    bench = job.drive
     if job.closed:
         return ""
     if bench.disk == SCRATCH:

@@ -476,7 +476,7 @@ class Bench(QWidget):
         return (
             job is not None
             and job.known.hysteresis_um is not None
-            and job.bench.arrived is not None
+            and job.drive.arrived is not None
         )
 
     def _set_zeroed(self, zeroed: bool) -> None:

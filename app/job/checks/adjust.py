@@ -48,7 +48,7 @@ _LEAST_TRIAL_UM = 20.0
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class Position:
     """Where the middle of the hysteresis stands.
 
     Attributes
@@ -66,55 +66,55 @@ class Standing:
     reason: str = ""
 
 
-def look(situation: Situation, label: str) -> Generator[Ask, Any, Standing]:
+def look(situation: Situation, label: str) -> Generator[Ask, Any, Position]:
     """Measure where the head is, and tell from it where the middle is.
 
     The hysteresis is measured too where it is not known yet: it may have been out of reach with
     the head far off.
     """
-    if situation.bench.arrived is None:
+    if situation.drive.arrived is None:
         yield from arrive(situation, Side.OUTWARD)
     measurement: Measurement = yield measure_lobes(situation, label)
     lobes = lobes_of(situation.profile, measurement)
     if lobes is None:
         reading = measurement.reading
         side = reading.side if reading is not None and is_far_off(reading) else None
-        return Standing(None, side, why_not(measurement))
+        return Position(None, side, why_not(measurement))
     if not lobes.signed:
-        return Standing(None, reason=str(messages.NO_SIGN))
+        return Position(None, reason=str(messages.NO_SIGN))
     side = lobes.reading.side
     width = situation.known.hysteresis_um
     if width is None:
         arrivals = yield from arrive_from_both(situation, situation.options.arrivals)
         if arrivals.finding is None:
-            return Standing(None, side, arrivals.reason)
-        return Standing(arrivals.finding.middle_um, side)
-    rests_um = math.copysign(0.5, 1.0 if situation.bench.arrived is Side.OUTWARD else -1.0)
+            return Position(None, side, arrivals.reason)
+        return Position(arrivals.finding.middle_um, side)
+    rests_um = math.copysign(0.5, 1.0 if situation.drive.arrived is Side.OUTWARD else -1.0)
     u_um = math.hypot(lobes.offset_um.u, width.u / 2.0)
-    return Standing(Quantity(lobes.offset_um.value - rests_um * width.value, u_um), side)
+    return Position(Quantity(lobes.offset_um.value - rests_um * width.value, u_um), side)
 
 
 def bring_to(
-    situation: Situation, standing: Standing, aim_um: float, goal_um: float, *, spare: int = 0
-) -> Generator[Ask, Any, tuple[Standing, Standing]]:
+    situation: Situation, position: Position, aim_um: float, goal_um: float, *, spare: int = 0
+) -> Generator[Ask, Any, tuple[Position, Position]]:
     """Nudge until the middle is within the goal of the aim; returns the last and the best.
 
     So many of the nudges as `spare` says are left for what follows.
     """
-    best = standing
-    while situation.bench.nudges < most_nudges(situation) - spare:
-        amount_um, turn = _next(situation, standing, aim_um, goal_um)
+    best = position
+    while situation.drive.nudges < most_nudges(situation) - spare:
+        amount_um, turn = _next(situation, position, aim_um, goal_um)
         if not amount_um:
             break
         yield Do(Action.NUDGE, _words(situation, turn, amount_um), amount=amount_um)
-        change(situation, nudges=situation.bench.nudges + 1)
-        after = yield from look(situation, f"nudge {situation.bench.nudges}")
-        if standing.middle_um is not None and after.middle_um is not None:
-            nudged = Nudged(amount_um, standing.middle_um, after.middle_um, turn)
+        change(situation, nudges=situation.drive.nudges + 1)
+        after = yield from look(situation, f"nudge {situation.drive.nudges}")
+        if position.middle_um is not None and after.middle_um is not None:
+            nudged = Nudged(amount_um, position.middle_um, after.middle_um, turn)
             learn(situation, nudged=(*situation.known.nudged, nudged))
-        standing = after
-        best = min(best, standing, key=lambda each: distance_um(each, aim_um))
-    return standing, best
+        position = after
+        best = min(best, position, key=lambda each: distance_um(each, aim_um))
+    return position, best
 
 
 def most_nudges(situation: Situation) -> int:
@@ -123,9 +123,9 @@ def most_nudges(situation: Situation) -> int:
     return situation.options.most_nudges * (1 + times)
 
 
-def distance_um(standing: Standing, aim_um: float) -> float:
+def distance_um(position: Position, aim_um: float) -> float:
     """Return how far the middle is from where it is wanted."""
-    return math.inf if standing.middle_um is None else abs(standing.middle_um.value - aim_um)
+    return math.inf if position.middle_um is None else abs(position.middle_um.value - aim_um)
 
 
 def outward_turn(situation: Situation) -> Turn | None:
@@ -147,15 +147,15 @@ def _words(situation: Situation, turn: Turn | None, amount_um: float) -> Message
 
 
 def _next(
-    situation: Situation, standing: Standing, aim_um: float, goal_um: float
+    situation: Situation, position: Position, aim_um: float, goal_um: float
 ) -> tuple[float, Turn | None]:
     """Return the next nudge, 0 where none is called for, and which way round it is asked for."""
-    profile, middle = situation.profile, standing.middle_um
+    profile, middle = situation.profile, position.middle_um
     if middle is None:
         # One lobe alone: nothing but the side is known, and that it is far. Without even that
         # nobody knows which way; and which way round a nudge went would not tell either.
         signs = {Side.OUTWARD: -1.0, Side.INWARD: 1.0, None: 0.0}
-        return signs[standing.side] * _SAFE_PART * profile.scale_um, None
+        return signs[position.side] * _SAFE_PART * profile.scale_um, None
     advised = plan(
         middle,
         aim_um=aim_um,
@@ -184,31 +184,31 @@ def adjust(situation: Situation) -> Check:
     """Loosen the screws, and nudge until the goal is met; a head that is there is left alone."""
     yield from on_alignment_track(situation)
     goal_um = near(situation.profile, situation.options.goal_um)
-    standing = yield from look(situation, "before")
-    if distance_um(standing, 0.0) <= goal_um and situation.bench.loose is not True:
-        return _outcome(situation, standing, str(messages.HEAD_LEFT_ALONE))
-    if situation.bench.loose is not True:
+    position = yield from look(situation, "before")
+    if distance_um(position, 0.0) <= goal_um and situation.drive.loose is not True:
+        return _outcome(situation, position, str(messages.HEAD_LEFT_ALONE))
+    if situation.drive.loose is not True:
         yield Do(Action.LOOSEN, messages.LOOSEN)
         change(situation, loose=True)
         # Loosening may have moved what was locked under strain.
-        standing = yield from look(situation, "loose")
-    standing, best = yield from bring_to(situation, standing, 0.0, goal_um)
+        position = yield from look(situation, "loose")
+    position, best = yield from bring_to(situation, position, 0.0, goal_um)
     reason = ""
-    if situation.bench.nudges >= most_nudges(situation):
+    if situation.drive.nudges >= most_nudges(situation):
         best_um = distance_um(best, 0.0)
-        reason = str(fill(messages.NUDGES_USED_UP, situation.bench.nudges, f"{best_um:.1f}"))
-    elif goal_um < distance_um(standing, 0.0) < math.inf:
-        reason = str(fill(messages.WITHIN_ITS_U, f"{distance_um(standing, 0.0):.1f}"))
-    return _outcome(situation, standing, reason)
+        reason = str(fill(messages.NUDGES_USED_UP, situation.drive.nudges, f"{best_um:.1f}"))
+    elif goal_um < distance_um(position, 0.0) < math.inf:
+        reason = str(fill(messages.WITHIN_ITS_U, f"{distance_um(position, 0.0):.1f}"))
+    return _outcome(situation, position, reason)
 
 
-def _outcome(situation: Situation, standing: Standing, reason: str) -> Outcome:
+def _outcome(situation: Situation, position: Position, reason: str) -> Outcome:
     limit = offset_limit(situation.profile, final=True)
-    middle = standing.middle_um
+    middle = position.middle_um
     if middle is None:
-        far_off = standing.side is not None
+        far_off = position.side is not None
         verdict = Verdict.FAIL if far_off else Verdict.UNDECIDED
-        return concluded(situation, verdict, unit="µm", limit=limit, reason=standing.reason)
+        return concluded(situation, verdict, unit="µm", limit=limit, reason=position.reason)
     budget = offset_budget(situation, middle.value, middle.u)
     return concluded(
         situation,
@@ -233,7 +233,7 @@ def lock(situation: Situation) -> Check:
     """Tighten; loosen, set off by the creep and tighten again while it ends too far away."""
     yield from on_alignment_track(situation)
     lock_um = near(situation.profile, situation.options.lock_um)
-    if situation.bench.loose is False and not situation.known.creeps_um:
+    if situation.drive.loose is False and not situation.known.creeps_um:
         # Tight from a try that gave no number: tightening once more would tell of no creep.
         yield Do(Action.LOOSEN, messages.LOOSEN)
         change(situation, loose=True)
@@ -243,7 +243,7 @@ def lock(situation: Situation) -> Check:
         start = yield from _set_off(situation, start.middle_um)
     while True:
         yield from _tighten(situation)
-        end = yield from look(situation, f"tight {situation.bench.tightened}")
+        end = yield from look(situation, f"tight {situation.drive.tightened}")
         if start.middle_um is None or end.middle_um is None:
             reason = start.reason or end.reason
             return concluded(situation, Verdict.UNDECIDED, unit="µm", reason=reason)
@@ -260,21 +260,21 @@ def lock(situation: Situation) -> Check:
 
 def _tighten(situation: Situation) -> Hands:
     yield Do(Action.TIGHTEN, messages.TIGHTEN)
-    bench = situation.bench
+    drive = situation.drive
     # A tightening after the first is one more move of the adjustment.
-    nudges = bench.nudges + (1 if bench.tightened else 0)
-    change(situation, loose=False, tightened=bench.tightened + 1, nudges=nudges)
+    nudges = drive.nudges + (1 if drive.tightened else 0)
+    change(situation, loose=False, tightened=drive.tightened + 1, nudges=nudges)
 
 
-def _set_off(situation: Situation, middle_um: Quantity) -> Generator[Ask, Any, Standing]:
+def _set_off(situation: Situation, middle_um: Quantity) -> Generator[Ask, Any, Position]:
     """Loosen, and set the head off by as much as tightening is expected to move it."""
     creep = creep_of(situation.known.creeps_um)
     assert creep is not None
-    if situation.bench.loose is not True:
+    if situation.drive.loose is not True:
         words = (f"{middle_um.value:+.1f}", f"{creep.value:+.1f}")
         yield Do(Action.LOOSEN, fill(messages.BACK_OFF, *words))
         change(situation, loose=True)
-    start = yield from look(situation, f"loose {situation.bench.tightened}")
+    start = yield from look(situation, f"loose {situation.drive.tightened}")
     goal_um = near(situation.profile, situation.options.preset_um)
     # The tightening that follows counts as one.
     start, _ = yield from bring_to(situation, start, -creep.value, goal_um, spare=1)
@@ -283,7 +283,7 @@ def _set_off(situation: Situation, middle_um: Quantity) -> Generator[Ask, Any, S
 
 def _may_go_on(situation: Situation) -> bool:
     # A nudge and the tightening after it.
-    return situation.bench.nudges + 2 <= most_nudges(situation)
+    return situation.drive.nudges + 2 <= most_nudges(situation)
 
 
 def _lock_outcome(situation: Situation, finding: LockFinding) -> Outcome:
@@ -304,8 +304,8 @@ def _lock_outcome(situation: Situation, finding: LockFinding) -> Outcome:
         reason=_reason(situation, end),
         details=(
             Value(MIDDLE, end.value, total_u(budget), "µm"),
-            Value("tightenings", float(situation.bench.tightened)),
-            Value("nudges", float(situation.bench.nudges)),
+            Value("tightenings", float(situation.drive.tightened)),
+            Value("nudges", float(situation.drive.nudges)),
         ),
     )
 
@@ -313,4 +313,4 @@ def _lock_outcome(situation: Situation, finding: LockFinding) -> Outcome:
 def _reason(situation: Situation, end: Quantity) -> str:
     if abs(end.value) <= near(situation.profile, situation.options.lock_um):
         return ""
-    return str(fill(messages.LOCKED_AWAY, situation.bench.nudges, f"{end.value:+.1f}"))
+    return str(fill(messages.LOCKED_AWAY, situation.drive.nudges, f"{end.value:+.1f}"))

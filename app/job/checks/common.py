@@ -1,4 +1,4 @@
-"""What several checks ask for alike. Each keeps the situation's bench as the hands leave it."""
+"""What several checks ask for alike. Each notes how the hands leave the drive."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class Barred(Exception):  # noqa: N818 - reads as the state that it names
 
 def change(situation: Situation, **news: Any) -> None:
     """Note how the hands have left the drive."""
-    situation.bench = replace(situation.bench, **news)
+    situation.drive = replace(situation.drive, **news)
 
 
 def learn(situation: Situation, **news: Any) -> None:
@@ -39,32 +39,32 @@ def with_alignment_disk(situation: Situation) -> Hands:
     Barred
         When the drive was seen to write to a protected disk.
     """
-    if situation.bench.protect_failed:
+    if situation.drive.protect_failed:
         raise Barred(str(messages.DISK_BARRED))
-    if situation.bench.disk != ALIGNMENT:
+    if situation.drive.disk != ALIGNMENT:
         yield Do(Action.INSERT_ALIGNMENT, messages.INSERT_ALIGNMENT)
         change(situation, disk=ALIGNMENT)
 
 
 def with_scratch_disk(situation: Situation) -> Hands:
     """Have a scratch disk in the drive that may be written to."""
-    if situation.bench.disk != SCRATCH:
+    if situation.drive.disk != SCRATCH:
         yield Do(Action.INSERT_SCRATCH, messages.INSERT_SCRATCH)
         change(situation, disk=SCRATCH)
 
 
 def on_track(situation: Situation, track: int, side: int) -> Hands:
     """Have the head on a track."""
-    bench = situation.bench
-    if (bench.track, bench.side) == (track, side):
+    drive = situation.drive
+    if (drive.track, drive.side) == (track, side):
         return
     yield Do(Action.SEEK, fill(messages.SEEK, track, side), track=track, side=side)
-    arrived = bench.arrived
-    if bench.track != track:
+    arrived = drive.arrived
+    if drive.track != track:
         # Where it came from decides how it rests; unknown unless the track before is known.
         arrived = None
-        if bench.track is not None:
-            arrived = Side.OUTWARD if bench.track < track else Side.INWARD
+        if drive.track is not None:
+            arrived = Side.OUTWARD if drive.track < track else Side.INWARD
     change(situation, track=track, side=side, arrived=arrived)
 
 
@@ -77,25 +77,25 @@ def on_alignment_track(situation: Situation, side: int = 0) -> Hands:
 def arrive(situation: Situation, side: Side, number: int = 1) -> Hands:
     """Have the head arrive on its track from one side."""
     outside = side is Side.OUTWARD
-    track = situation.bench.track
+    track = situation.drive.track
     text = messages.FROM_OUTSIDE if outside else messages.FROM_INSIDE
     action = Action.ARRIVE_FROM_OUTSIDE if outside else Action.ARRIVE_FROM_INSIDE
     yield Do(
-        action, fill(text, track, number), track=track, side=situation.bench.side, noticed=True
+        action, fill(text, track, number), track=track, side=situation.drive.side, noticed=True
     )
     change(situation, arrived=side)
 
 
 def measure_lobes(situation: Situation, label: str) -> Measure:
     """Return the ask for a measurement of the lobes where the head is."""
-    bench = situation.bench
+    drive = situation.drive
     return Measure(
         Measurand.RADIAL,
         messages.TAKING_RADIAL,
         label,
         turns=situation.options.turns,
-        track=bench.track,
-        side=bench.side,
+        track=drive.track,
+        side=drive.side,
     )
 
 

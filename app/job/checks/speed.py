@@ -45,7 +45,7 @@ def speed(situation: Situation) -> Check:
         word = "faster" if percent > 0.0 else "slower"
         text = fill(messages.TRIM_SPEED, f"{abs(percent):.2f}", word)
         yield Do(Action.TRIM_SPEED, text, amount=percent)
-        change(situation, trims=situation.bench.trims + 1)
+        change(situation, trims=situation.drive.trims + 1)
         measurement = yield _measure_speed(situation, f"trimmed {number}")
     return _outcome(situation, measurement)
 
@@ -64,8 +64,8 @@ def bars_of_a_ring(rpm: float) -> tuple[tuple[int, int], ...]:
 
 
 def _measure_speed(situation: Situation, label: str) -> Measure:
-    bench, turns = situation.bench, situation.options.speed_turns
-    return Measure(Measurand.SPEED, messages.TAKING_SPEED, label, turns, bench.track, bench.side)
+    drive, turns = situation.drive, situation.options.speed_turns
+    return Measure(Measurand.SPEED, messages.TAKING_SPEED, label, turns, drive.track, drive.side)
 
 
 def _goal_percent(situation: Situation) -> float:

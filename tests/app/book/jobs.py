@@ -8,10 +8,10 @@ import numpy as np
 from app.analysis.adjust.nudging import Nudged, Turn
 from app.analysis.results import Quantity, Side, Verdict
 from app.book.model import Drive
-from app.job.job import KeptStep, Standing
+from app.job.job import JobStanding, KeptStep
 from app.job.model import CheckName, Entry, JobHead, Limit, Outcome, Stage, Value
 from app.job.plan import State
-from app.job.situation import ALIGNMENT, Bench, JobOptions, Known
+from app.job.situation import ALIGNMENT, DriveState, JobOptions, Known
 
 DRIVE = Drive(
     "TM-0031 Nordtor", "130mm-48tpi", "ticket machine, hall 2", "2026-03-02T09:00:00+01:00"
@@ -72,10 +72,10 @@ def standing(**bench):
         KeptStep(CheckName.ADJUST, Stage.WORK, 0, State.PENDING, None),
     )
     nudged = Nudged(-38.0, Quantity(40.0, 0.5), Quantity(3.0, 0.4), Turn.CLOCKWISE)
-    return Standing(
+    return JobStanding(
         steps,
         JobOptions(arrivals=2),
-        Bench(ALIGNMENT, True, loose=True, track=16, arrived=Side.OUTWARD, nudges=1, **bench),
+        DriveState(ALIGNMENT, True, loose=True, track=16, arrived=Side.OUTWARD, nudges=1, **bench),
         Known(Quantity(8.0, 0.1), 0.7, nudged=(nudged,), creeps_um=(Quantity(5.0, 0.2),)),
     )
 

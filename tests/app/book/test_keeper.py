@@ -102,14 +102,14 @@ def test_a_damaged_book_is_told_by_its_thread_and_gone_on_with_once_it_is_whole(
     spoilt = whole.replace(b"tabledrivesdrives", b"table\xff\xfe\xfd\xfc\xfb\xfadrives")
     path.write_bytes(spoilt.replace(b"CREATE TABLE drives", b"CREATE NOTHING what"))
     keeper = begun(path)
-    keeper.add_taking(taking(1))
+    keeper.add_entry(entry(1))
     until(lambda: keeper.fault)
     assert "damaged" in keeper.fault
     path.write_bytes(whole)
     assert keeper.flush(20.0)
     keeper.stop()
     with Book(path) as book:
-        assert len(book.job(1).takings) == 1
+        assert len(book.job(1).entries) == 1
 
 
 def test_a_fault_of_the_program_s_own_is_told_and_the_rest_is_kept(tmp_path, monkeypatch):

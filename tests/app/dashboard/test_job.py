@@ -499,22 +499,22 @@ def test_off_the_track_of_the_lobes_the_needle_rests_and_sends_no_hand(qtbot, wi
     desk, bench = window.desk, window.bench
     session.now = lambda: view(0.02)
     go_to(window, CheckName.AZIMUTH)
-    desk.job._hand.situation.bench = replace(desk.job.bench, disk="alignment", track=34)
+    desk.job._hand.situation.drive = replace(desk.job.drive, disk="alignment", track=34)
     window.tick()
     face = bench.meter.face
     assert face.balance is None
     assert "track 34" in face.detail
     assert "move" not in face.headline
     assert face.ratio.text == "–"
-    desk.job._hand.situation.bench = replace(desk.job.bench, disk="scratch", track=16)
+    desk.job._hand.situation.drive = replace(desk.job.drive, disk="scratch", track=16)
     window.tick()
     assert "scratch disk" in bench.meter.face.detail
-    desk.job._hand.situation.bench = replace(desk.job.bench, disk="alignment", track=16)
+    desk.job._hand.situation.drive = replace(desk.job.drive, disk="alignment", track=16)
     desk.job._hand.ask = None
     window.tick()
     assert bench.meter.face.balance == pytest.approx(0.02)
     # A source that is gone is told before anything else.
-    desk.job._hand.situation.bench = replace(desk.job.bench, track=34)
+    desk.job._hand.situation.drive = replace(desk.job.drive, track=34)
     session.now = view(phase=Phase.LOST)
     window.tick()
     assert "gone" in bench.meter.face.detail

@@ -12,7 +12,7 @@ from app.job import messages
 from app.job.checks.speed import bars_of_a_ring
 from app.job.model import Action, CheckName, Enter, Measure, Outcome, Stage
 from app.job.plan import Planned, plan_for
-from app.job.situation import Bench, JobOptions, Known, Situation
+from app.job.situation import DriveState, JobOptions, Known, Situation
 from app.job.verdicts import CLAMP, guarding_u, offset_budget, what_next
 from tests.app.job.hands import PROFILE, ScriptedDrive, carry_out, job_on
 
@@ -43,7 +43,7 @@ def test_the_alignment_disk_goes_in_after_the_cautions_and_the_proof():
         Action.CLEAN_HEADS,
         Action.INSERT_ALIGNMENT,
     ]
-    assert job.bench.protect_proved
+    assert job.drive.protect_proved
 
 
 def test_a_drive_that_writes_to_a_protected_disk_never_gets_the_alignment_disk():
@@ -61,7 +61,7 @@ def test_a_drive_that_writes_to_a_protected_disk_never_gets_the_alignment_disk()
     job.repeat(0)
     carry_out(job, whole)
     assert Action.INSERT_ALIGNMENT in actions(whole)
-    assert job.bench.protect_proved
+    assert job.drive.protect_proved
 
 
 def test_ten_kelvin_more_shift_the_track_as_the_film_grows():
@@ -190,7 +190,7 @@ def test_locking_backs_off_when_tightening_moves_the_head_too_far():
     outcome = kept.outcomes[-1]
     assert outcome.value == pytest.approx(12.0, abs=0.1)
     assert outcome.verdict is Verdict.PASS
-    assert job.bench.loose is False
+    assert job.drive.loose is False
 
 
 def test_locking_stops_when_the_nudges_are_used_up_and_says_so():
@@ -227,7 +227,7 @@ def test_the_output_check_writes_to_a_scratch_disk_alone():
     assert Action.INSERT_ALIGNMENT not in order
     # Resolution is 2F over 1F (ISO 7487 family, from memory): 0.3 V / 0.4 V.
     assert outcome.value == pytest.approx(75.0)
-    assert job.bench.disk == "scratch"
+    assert job.drive.disk == "scratch"
 
 
 @pytest.mark.parametrize(
@@ -296,8 +296,10 @@ def test_seatings_without_a_side_tell_no_mean():
 
 def test_what_the_clamp_does_to_the_scale_counts_against_the_limit():
     known = Known(seating_u_um=0.5, clamp_part=0.02)
-    bench = Situation(PROFILE, JobOptions(), CheckName.RADIAL, Stage.AS_FOUND, 0, known, Bench())
-    budget = offset_budget(bench, -100.0, 0.3)
+    situation = Situation(
+        PROFILE, JobOptions(), CheckName.RADIAL, Stage.AS_FOUND, 0, known, DriveState()
+    )
+    budget = offset_budget(situation, -100.0, 0.3)
     parts = {part.name: part.value for part in budget}
     assert parts[CLAMP] == pytest.approx(2.0)
     assert guarding_u(budget) == pytest.approx((0.3**2 + 0.5**2 + 2.0**2) ** 0.5)

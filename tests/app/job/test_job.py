@@ -77,11 +77,11 @@ def test_the_last_answer_can_be_taken_back():
         job.undo()
     carry_out(job, drive, asks=4)
     asked = job.ask
-    bench = job.bench
+    stands = job.drive
     job.answer(drive.answer(asked))
     job.undo()
     assert job.ask == asked
-    assert job.bench == bench
+    assert job.drive == stands
     carry_out(job, drive)
     assert kept.outcomes[0].value == pytest.approx(8.0, abs=0.01)
 
@@ -244,8 +244,8 @@ def test_a_job_that_was_left_anywhere_is_gone_on_with(asks):
     assert second.outcomes == ended
     assert second.nudges == first.nudges
     assert second.step.check is CheckName.CARE
-    assert (second.bench.disk, second.bench.arrived) == (None, None)
-    assert second.bench.loose == first.bench.loose
+    assert (second.drive.disk, second.drive.arrived) == (None, None)
+    assert second.drive.loose == first.drive.loose
     carry_out(second, drive)
     assert abs(drive.middle_um) < 4.0
     assert second.may_close

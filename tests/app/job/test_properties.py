@@ -43,7 +43,7 @@ def test_moves_in_any_order_keep_what_was_found(moves):
     drive.entries["write refused"] = "yes"
     job, kept = job_on()
     for move, place in moves:
-        touched = job.bench.loose is not None
+        touched = job.drive.loose is not None
         before = tuple(kept.outcomes)
         if move == "leave":
             job, kept = job_on(left=kept)
@@ -72,10 +72,10 @@ def test_taking_back_leads_to_where_it_was(answers, back):
     for _ in range(answers):
         place = job.at
         seen = [each for each in seen if each[0] == place]
-        seen.append((place, job.ask, job.bench, job.known))
+        seen.append((place, job.ask, job.drive, job.known))
         job.answer(drive.answer(job.ask))
     for _ in range(back):
         if not job.can_undo:
             break
         job.undo()
-        assert (job.at, job.ask, job.bench, job.known) == seen.pop()
+        assert (job.at, job.ask, job.drive, job.known) == seen.pop()
