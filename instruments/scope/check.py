@@ -13,7 +13,7 @@ from instruments.scope.links import Bytes, Deadline, Link
 from instruments.scope.options import ScopeOptions, read_options
 from instruments.scope.panel import Memory, Panel
 from instruments.scope.session import Owner, identify
-from instruments.scope.setup import Setup, set_up
+from instruments.scope.setup import ScopeSetup, set_up
 from instruments.scope.source import Opener, open_link
 from instruments.scope.waveform import Record
 from instruments.source import SourceError, SourceRequest, SourceUnavailable
@@ -208,7 +208,7 @@ def _set_all(walk: _Walk, family: Family) -> None:
     link = _greet(walk, family)
     memory: Memory = {}
     panel = Panel(link, family, memory)
-    held: list[Setup] = []
+    held: list[ScopeSetup] = []
 
     def whole() -> str:
         setup = set_up(link, family, panel, walk.options, None, Deadline(_SET_UP_S))
@@ -227,7 +227,7 @@ def _set_all(walk: _Walk, family: Family) -> None:
         link.send(command, Deadline(_ANSWER_S))
 
 
-def _record(link: Link, family: Family, setup: Setup, channel: int) -> str:
+def _record(link: Link, family: Family, setup: ScopeSetup, channel: int) -> str:
     deadline = Deadline(_DEEP_S)
     waveform.start(link, family, setup.screen.span_s, setup.free, deadline, "check the trigger")
     return _words(waveform.read_channel(link, family, channel, setup.screen, deadline))

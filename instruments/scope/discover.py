@@ -160,7 +160,7 @@ _LIST_S = 5.0
 
 
 @dataclass(frozen=True, slots=True)
-class Attached:
+class FoundScopes:
     """What was found.
 
     Attributes
@@ -175,7 +175,7 @@ class Attached:
     hints: tuple[str, ...] = ()
 
 
-def find_scopes(timeout_s: float = _LIST_S) -> Attached:
+def find_scopes(timeout_s: float = _LIST_S) -> FoundScopes:
     """Return what is attached; nothing, with a hint, where that cannot be told in time.
 
     Parameters
@@ -183,13 +183,13 @@ def find_scopes(timeout_s: float = _LIST_S) -> Attached:
     timeout_s : float
         Longest wait; a listing that hangs is left to itself.
     """
-    found: queue.SimpleQueue[Attached] = queue.SimpleQueue()
+    found: queue.SimpleQueue[FoundScopes] = queue.SimpleQueue()
     threading.Thread(target=lambda: found.put(_find()), name="scope-discovery", daemon=True).start()
     try:
         return found.get(timeout=timeout_s)
     except queue.Empty:
         late = f"instruments could not be listed within {timeout_s:g} s; type the scope's address"
-        return Attached(hints=(late,))
+        return FoundScopes(hints=(late,))
 
 
 def the_only_scope() -> str:
@@ -218,7 +218,7 @@ def the_only_scope() -> str:
     return names[0]
 
 
-def _find() -> Attached:
+def _find() -> FoundScopes:
     hints: list[str] = []
     scopes: list[tuple[str, str]] = []
     try:
@@ -233,7 +233,7 @@ def _find() -> Attached:
             scopes.append((f"visa:{name}", title))
     hints += filter(None, (serial_hint(name) for name in names if is_serial(name)))
     hints += filter(None, map(usb_hint, devices))
-    return Attached(tuple(scopes), tuple(hints))
+    return FoundScopes(tuple(scopes), tuple(hints))
 
 
 def _resources() -> tuple[str, ...]:

@@ -31,7 +31,7 @@ class FamilyError(SourceUnavailable):
     """A family's file says what it may not; one sentence names file, key, value and the mend."""
 
 
-class Table:
+class FamilyTable:
     """One table of a file, which remembers what was asked for.
 
     Parameters
@@ -77,12 +77,12 @@ class Table:
             raise FamilyError(f"scope family “{self._file}”: {self._path}{key} is missing; add it")
         return self._tree[key]
 
-    def table(self, key: str) -> Table:
+    def table(self, key: str) -> FamilyTable:
         """Return a table within this one."""
         value = self.value(key)
         if not isinstance(value, dict):
             raise self.error(key, value, "a table")
-        return Table(self._file, f"{self._path}{key}.", value)
+        return FamilyTable(self._file, f"{self._path}{key}.", value)
 
     def text(self, key: str) -> str:
         """Return words."""
@@ -510,7 +510,7 @@ def read_family(name: str, text: str) -> Family:
         tree: dict[str, Any] = tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
         raise FamilyError(f"scope family “{name}{_SUFFIX}” cannot be read: {fault}") from None
-    top = Table(f"{name}{_SUFFIX}", "", tree)
+    top = FamilyTable(f"{name}{_SUFFIX}", "", tree)
     screen = top.table("screen")
     settings = top.table("settings")
     family = Family(
@@ -537,7 +537,7 @@ def read_family(name: str, text: str) -> Family:
     return family
 
 
-def _heads(top: Table) -> dict[str, str]:
+def _heads(top: FamilyTable) -> dict[str, str]:
     if not top.has("heads"):
         return dict.fromkeys(WORDS["trigger_source"], "")
     table = top.table("heads")
@@ -546,7 +546,7 @@ def _heads(top: Table) -> dict[str, str]:
     return heads
 
 
-def _settings(table: Table) -> dict[str, Setting]:
+def _settings(table: FamilyTable) -> dict[str, Setting]:
     found: dict[str, Setting] = {}
     for name in (*NEEDED, *SPARE):
         if name in SPARE and not table.has(name):
@@ -568,13 +568,13 @@ def _settings(table: Table) -> dict[str, Setting]:
     return found
 
 
-def _poll(table: Table) -> Poll:
+def _poll(table: FamilyTable) -> Poll:
     poll = Poll(table.command("ask"), table.texts("until", least=1))
     table.finish()
     return poll
 
 
-def _acquire(table: Table) -> Acquire:
+def _acquire(table: FamilyTable) -> Acquire:
     wait = table.command("wait", "")
     acquire = Acquire(
         start=table.commands("start", () if wait else None),
@@ -590,7 +590,7 @@ def _acquire(table: Table) -> Acquire:
     return acquire
 
 
-def _waveform(table: Table) -> Waveform:
+def _waveform(table: FamilyTable) -> Waveform:
     parser = PARSERS[table.choice("parser", tuple(PARSERS))]
     scale = SCALES[table.choice("scale", tuple(SCALES))]
     if not scale.needs <= parser.gives:
@@ -624,7 +624,7 @@ def _waveform(table: Table) -> Waveform:
     return waveform
 
 
-def _deep(table: Table) -> Deep:
+def _deep(table: FamilyTable) -> Deep:
     deep = Deep(
         select=table.commands("select", (), ("n",)),
         after=table.commands("after", ()),
@@ -634,7 +634,7 @@ def _deep(table: Table) -> Deep:
     return deep
 
 
-def _pages(table: Table) -> Pages:
+def _pages(table: FamilyTable) -> Pages:
     return Pages(
         send=table.commands("page", (), ("first", "last", "first0", "count")),
         most_a_read=int(table.number("most_a_read", 100, 1e9, 1e9)),

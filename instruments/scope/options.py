@@ -33,7 +33,7 @@ WORDS: Mapping[str, tuple[tuple[str, ...], str, str]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Columns:
+class ScopeChannels:
     """Which channel carries what.
 
     Attributes
@@ -87,7 +87,7 @@ class ScopeOptions:
 
     resource: str
     family: str | None = None
-    columns: Columns = Columns(plus=1, minus=2, index=3)
+    columns: ScopeChannels = ScopeChannels(plus=1, minus=2, index=3)
     roles_from: str = "default"
     speed_rpm: float = 300.0
     trigger: str = "index"
@@ -150,7 +150,7 @@ def read_options(
     )
 
 
-def columns_of(text: str, roles: ChannelRoles) -> Columns:
+def columns_of(text: str, roles: ChannelRoles) -> ScopeChannels:
     """Return the channels of roles that name channels 1, 2, 3 … in turn.
 
     Raises
@@ -163,4 +163,4 @@ def columns_of(text: str, roles: ChannelRoles) -> Columns:
             f"address “{text}”: {len(roles)} roles are named; a scope has at most "
             f"{MOST_CHANNELS} channels"
         )
-    return Columns(**{role.value: n for n, role in enumerate(roles, 1) if role is not None})
+    return ScopeChannels(**{role.value: n for n, role in enumerate(roles, 1) if role is not None})

@@ -21,7 +21,7 @@ Fields = Mapping[str, float]
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class VoltsLine:
     """volts = slope_v · code + intercept_v."""
 
     slope_v: float
@@ -32,51 +32,51 @@ class Line:
         return self.slope_v * code + self.intercept_v
 
 
-def _reference(of: Fields) -> Line:
+def _reference(of: Fields) -> VoltsLine:
     """(raw − yref)·yinc + yorig: the origin is in volts."""
-    return Line(of["yinc"], of["yorig"] - of["yref"] * of["yinc"])
+    return VoltsLine(of["yinc"], of["yorig"] - of["yref"] * of["yinc"])
 
 
-def _reference_and_origin(of: Fields) -> Line:
+def _reference_and_origin(of: Fields) -> VoltsLine:
     """(raw − yorig − yref)·yinc: the origin is in codes."""
-    return Line(of["yinc"], -(of["yorig"] + of["yref"]) * of["yinc"])
+    return VoltsLine(of["yinc"], -(of["yorig"] + of["yref"]) * of["yinc"])
 
 
-def _multiplier(of: Fields) -> Line:
+def _multiplier(of: Fields) -> VoltsLine:
     """(raw − yoff)·ymult + yzero."""
-    return Line(of["ymult"], of["yzero"] - of["yoff"] * of["ymult"])
+    return VoltsLine(of["ymult"], of["yzero"] - of["yoff"] * of["ymult"])
 
 
-def _gain(of: Fields) -> Line:
+def _gain(of: Fields) -> VoltsLine:
     """gain·code − offset."""
-    return Line(of["gain"], -of["offset"])
+    return VoltsLine(of["gain"], -of["offset"])
 
 
-def _twenty_five(of: Fields) -> Line:
+def _twenty_five(of: Fields) -> VoltsLine:
     """code·vdiv/25 − offset: 25 codes a division."""
-    return Line(of["vdiv"] / 25, -of["offset"])
+    return VoltsLine(of["vdiv"] / 25, -of["offset"])
 
 
-def _codes_per_division(of: Fields) -> Line:
+def _codes_per_division(of: Fields) -> VoltsLine:
     """code/codes_per_div·vdiv·probe − offset·probe."""
-    return Line(of["vdiv"] / of["codes_per_div"] * of["probe"], -of["offset"] * of["probe"])
+    return VoltsLine(of["vdiv"] / of["codes_per_div"] * of["probe"], -of["offset"] * of["probe"])
 
 
-def _inverted(of: Fields) -> Line:
+def _inverted(of: Fields) -> VoltsLine:
     """(128 − raw)·vdiv/25.6 − offset: a higher code is a lower voltage."""
-    return Line(-of["vdiv"] / 25.6, 128 * of["vdiv"] / 25.6 - of["offset"])
+    return VoltsLine(-of["vdiv"] / 25.6, 128 * of["vdiv"] / 25.6 - of["offset"])
 
 
-def _volts(of: Fields) -> Line:
+def _volts(of: Fields) -> VoltsLine:
     """Take the data for volts."""
-    return Line(1.0, 0.0)
+    return VoltsLine(1.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
 class Scale:
     """A scale, and the fields of a preamble that it needs."""
 
-    line: Callable[[Fields], Line]
+    line: Callable[[Fields], VoltsLine]
     needs: frozenset[str]
 
 

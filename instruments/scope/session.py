@@ -21,17 +21,17 @@ from instruments.scope import waveform
 from instruments.scope.discover import is_serial
 from instruments.scope.family import Family, choose, load_families
 from instruments.scope.links import Deadline, Garbled, Late, Link
-from instruments.scope.options import Columns, ScopeOptions
+from instruments.scope.options import ScopeChannels, ScopeOptions
 from instruments.scope.panel import Memory, Panel
 from instruments.scope.preamble import PreambleError
-from instruments.scope.setup import Setup, set_up
+from instruments.scope.setup import ScopeSetup, set_up
 from instruments.scope.waveform import Record, cells_before_trigger, difference
 from instruments.source import SourceError, SourceUnavailable
 
 T = TypeVar("T")
 
 
-class Job(Generic[T]):
+class SessionJob(Generic[T]):
     """Something for the owner to do, and what became of it.
 
     The owner's thread writes the result and then sets the event; nobody else writes.
@@ -67,13 +67,13 @@ class Owner:
     """A thread and its queue."""
 
     def __init__(self) -> None:
-        self._jobs: queue.SimpleQueue[Job[Any] | None] = queue.SimpleQueue()
+        self._jobs: queue.SimpleQueue[SessionJob[Any] | None] = queue.SimpleQueue()
         self._thread = threading.Thread(target=self._run, name="scope-session", daemon=True)
         self._thread.start()
 
-    def submit(self, work: Callable[[], T]) -> Job[T]:
+    def submit(self, work: Callable[[], T]) -> SessionJob[T]:
         """Hand in a job."""
-        job = Job(work)
+        job = SessionJob(work)
         self._jobs.put(job)
         return job
 
@@ -186,7 +186,7 @@ class ScopeSession:
         self._family: Family | None = None
         self._was_stopped = False
         self._values = 0  # in the record before
-        self._setup: Setup | None = None
+        self._setup: ScopeSetup | None = None
         self.identity: Identity | None = None
         self.notes: tuple[str, ...] = ()
 
@@ -228,7 +228,7 @@ class ScopeSession:
         self.notes = self._setup.notes(self.identity.whole)
 
     @property
-    def setup(self) -> Setup:
+    def setup(self) -> ScopeSetup:
         """How the scope is set, once it is."""
         if self._setup is None:
             raise RuntimeError("the scope has not been set up yet")
@@ -372,7 +372,7 @@ class ScopeSession:
                 self._link.resync()
 
 
-def _block_columns(what: str, columns: Columns, records: dict[int, Record]) -> list[Record]:
+def _block_columns(what: str, columns: ScopeChannels, records: dict[int, Record]) -> list[Record]:
     """Return a block's columns from the records of all channels."""
     try:
         if columns.plus is not None and columns.minus is not None:

@@ -379,7 +379,7 @@ def delay_value(place: str, span_s: float) -> float:
     return {"centre": span_s / 2, "minus-centre": -span_s / 2, "percent": 0.0}[place]
 
 
-class Setup:
+class ScopeSetup:
     """The scope as it is set for this job.
 
     Parameters
@@ -583,7 +583,7 @@ def set_up(
     options: ScopeOptions,
     scale_v: float | None,
     deadline: Deadline,
-) -> Setup:
+) -> ScopeSetup:
     """Set the scope up for this job and return how it stands.
 
     Raises
@@ -591,7 +591,7 @@ def set_up(
     SourceError
         When it refuses, or shows no signal that can be used.
     """
-    setup = Setup(link, family, panel, options)
+    setup = ScopeSetup(link, family, panel, options)
     setup.time(deadline)
     setup.inputs(scale_v, deadline)
     setup.extremes(deadline)

@@ -16,7 +16,7 @@ from instruments.scope.discover import is_serial
 from instruments.scope.links import Deadline, Link, SocketLink
 from instruments.scope.options import ScopeOptions, read_options
 from instruments.scope.panel import Memory
-from instruments.scope.session import Job, Owner, ScopeSession, Sweep
+from instruments.scope.session import Owner, ScopeSession, SessionJob, Sweep
 from instruments.scope.visa import socket_place
 from instruments.scope.waveform import frames
 from instruments.source import (
@@ -97,7 +97,7 @@ class ScopeSource:
         self._settings: tuple[tuple[str, str], ...] = ()
         self._lock = threading.Lock()
         self._live: _Live | None = None
-        self._pending: Job[Block] | None = None
+        self._pending: SessionJob[Block] | None = None
         self._pending_s = Deadline(0)
         delivered = options.columns.delivered
         self._info = SourceInfo(

@@ -13,7 +13,7 @@ from pyvisa.errors import VisaIOError
 
 from instruments.address import open_address
 from instruments.scope import discover, visa
-from instruments.scope.discover import Attached, find_scopes, the_only_scope
+from instruments.scope.discover import FoundScopes, find_scopes, the_only_scope
 from instruments.scope.links import UDEV_RULES, Garbled, Late, boundary
 from instruments.source import SourceLost, SourceUnavailable
 from tests.instruments.scope.faultcase import new_scope, served
@@ -124,7 +124,7 @@ def test_a_listing_that_hangs_is_left_to_itself(monkeypatch):
 
 
 def attach(monkeypatch, *names, hints=()):
-    found = Attached(tuple((f"visa:{name}", name) for name in names), hints)
+    found = FoundScopes(tuple((f"visa:{name}", name) for name in names), hints)
     monkeypatch.setattr(discover, "find_scopes", lambda: found)
 
 
