@@ -174,9 +174,10 @@ def _only(command: str, blanks: tuple[str, ...]) -> bool:
 
 
 CODES = ("uint8", "int8", "int16", "float32")
-PLACES = ("centre", "minus-centre", "percent")
+PLACES = ("centre", "minus-centre", "percent", "middle")
 """How a family states where the trigger stands: the time of the screen's middle after it, the
-same negated, or the trigger's place in per cent of the record."""
+same negated, the trigger's place in per cent of the record, or a delay whose sign differs from
+model to model: 0 alone is safe, and leaves the trigger in the middle."""
 
 NEEDED = (
     "time_scale",

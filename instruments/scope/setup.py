@@ -342,6 +342,10 @@ class Held:
                 )
 
 
+_NO_START = (
+    "this scope does not tell where a record begins: with trigger=external the side is not known; "
+    "put the index on a channel"
+)
 _TURNS = 2.5
 _LEAST_TURNS = 2.2
 
@@ -367,7 +371,7 @@ def time_scale_s(speed_rpm: float, across: float) -> float:
 
 
 def delay_value(place: str, span_s: float) -> float:
-    """Return the setting that puts the trigger at the screen's left edge.
+    """Return the setting that puts the trigger at the screen's left edge, or in its middle.
 
     Parameters
     ----------
@@ -376,7 +380,7 @@ def delay_value(place: str, span_s: float) -> float:
     span_s : float
         The screen's span.
     """
-    return {"centre": span_s / 2, "minus-centre": -span_s / 2, "percent": 0.0}[place]
+    return {"centre": span_s / 2, "minus-centre": -span_s / 2}.get(place, 0.0)
 
 
 class ScopeSetup:
@@ -397,6 +401,7 @@ class ScopeSetup:
         self._options = options
         self._free = True
         self._level_v = 0.0
+        self._start_known = False
         self._held = Held(panel, link.what)
         index = options.columns.index
         self.channels = (*options.columns.signals, *(() if index is None else (index,)))
@@ -414,7 +419,10 @@ class ScopeSetup:
 
     def notes(self, identity: str) -> tuple[str, ...]:
         """Return what the user should know beside any result."""
-        return (f"The scope is {identity}.",)
+        identified = f"The scope is {identity}."
+        if self._free or self._start_known or self._options.trigger_channel is not None:
+            return (identified,)
+        return (identified, _NO_START)
 
     def told(self) -> tuple[tuple[str, str], ...]:
         """Return the settings as the scope confirmed them: name and value with its unit."""
@@ -509,13 +517,17 @@ class ScopeSetup:
     def begins_at_index(self, signal: Record, index: Record | None) -> bool:
         """Tell whether the index's edge is where a record says that its trigger is.
 
-        What the delay is counted from, and what the start counts, differs from model to model: the
-        index's own channel shows what is so.
+        What the delay is counted from, and what the start counts, differs from model to model.
+        The index's own channel shows what is so; without it, only a record that tells its start
+        is believed.
         """
-        if self._free or (signal.start_s is not None and signal.start_s > signal.interval_s):
+        start_s = signal.start_s
+        if self._free or (start_s is not None and start_s > signal.interval_s):
             return False
         if index is None:
-            return True
+            return start_s is not None
+        if start_s is None and self._family.place == "middle":
+            return False
         falling = self._options.edge == "falling"
         return is_active_at(index, cells_before_trigger(signal), self._level_v, falling=falling)
 
@@ -570,10 +582,12 @@ class ScopeSetup:
     def _look(self, deadline: Deadline) -> dict[int, Record]:
         link, family = self._link, self._family
         waveform.start(link, family, self.screen.span_s, self._free, deadline, "let the scope run")
-        return {
+        records = {
             channel: waveform.read_channel(link, family, channel, self.screen, deadline)
             for channel in self.channels
         }
+        self._start_known = all(record.start_s is not None for record in records.values())
+        return records
 
 
 def set_up(

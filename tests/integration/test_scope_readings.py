@@ -5,6 +5,7 @@ import time
 
 import pytest
 
+from app.analysis.results import Sign
 from app.live.measurement import EnvelopeOptions, measure
 from app.live.session import Session
 from app.live.view import Phase
@@ -75,6 +76,23 @@ def test_every_family_s_noise_is_taken_out(family, noise_codes, direct):
 @pytest.mark.parametrize("transport", ["vxi11", "hislip"])
 def test_every_transport_reads_as_the_drive_itself(transport, direct):
     check("A2", transport, 0.85, direct)
+
+
+@pytest.mark.parametrize("offset_um", [25.0, -25.0])
+@pytest.mark.parametrize("family", FAMILIES)
+def test_the_side_by_an_external_trigger_is_right_or_said_unknown(family, offset_um):
+    scope = new_scope(family, offset=offset_um)
+    with served(scope, "socket") as (address, _):
+        measured = read(f"visa:{address}?roles=plus,minus&trigger=external")
+    scope.close()
+    reading = measured.reading
+    assert reading.valid
+    told = not any("does not tell where a record begins" in note for note in measured.info.notes)
+    assert told == (reading.sign is not Sign.UNKNOWN)
+    if told:
+        assert reading.offset_um.value == pytest.approx(offset_um, abs=3.0)
+    else:
+        assert reading.offset_um.value == pytest.approx(abs(offset_um), abs=3.0)
 
 
 def test_a_scope_that_goes_parks_the_needle_and_comes_back_by_itself():

@@ -78,6 +78,8 @@ def lobes_ratio(block):
     """Ratio of the two lobes in the first turn of a record, of whatever its extremes span."""
     swing = block.samples_v[1::2, 0] - block.samples_v[::2, 0]
     turn = swing[: round(0.2 * block.sample_rate_hz / 2)]
+    # One lobe in each half, wherever in the turn the record begins.
+    turn = np.roll(turn, len(turn) // 4 - int(np.argmax(turn)))
     half = len(turn) // 2
     # The mean over the lobe's top: a single cell is at the mercy of one code.
     tops = []
