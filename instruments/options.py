@@ -1,4 +1,4 @@
-"""Options behind an address: ``?key=value&key=value``, split and read."""
+"""Options of an address, ``?key=value&key=value``: split, checked and read in one place."""
 
 from __future__ import annotations
 

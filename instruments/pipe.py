@@ -1,8 +1,8 @@
 """Raw frames on standard input as a source: what another program captures and pipes in.
 
-Threads: *pipe-reader*, one for each opening, is the only one that reads the descriptor and counts
-its bytes; the source's reader takes them from :class:`_Feed`; any thread may close. Where a system
-cannot wait for a pipe (Windows), the thread outlives the closing until the next bytes come.
+Threads: *pipe-reader*, one for each opening, alone reads the descriptor and counts its bytes; the
+source's reader takes them from :class:`_Feed`; any thread may close. Where a system cannot wait for
+a pipe (Windows), the thread outlives the closing until the next bytes come.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
-"""Which column of a capture carries which role.
+"""Read a scope's CSV export as columns of samples.
 
-Sample rate and missing samples from a column of times. Pure arithmetic, no files.
-
-A scope's CSV export as columns of samples.
+The file goes through three steps: its layout (:mod:`instruments.file.csv_layout`) gives the
+numbers, the titles decide which column carries which role, and the times give the sample rate and
+the places where samples are missing.
 """
 
 from __future__ import annotations

@@ -1,8 +1,6 @@
-"""Units and key words as the headings of scope exports have them.
+"""How a CSV export is laid out: separator, decimal mark, first line of numbers, headings, units.
 
-How a CSV export is laid out: separator, decimal mark, first line of numbers, headings.
-
-Everything is told from the text alone. What could be read in two ways is refused.
+All of it is found in the text alone. Text that could be read in two ways is refused.
 """
 
 from __future__ import annotations

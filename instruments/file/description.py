@@ -1,4 +1,4 @@
-"""What a recording says of itself, as one line of text in its comment."""
+"""What a recording says of itself, as one line of text in the file's comment."""
 
 from __future__ import annotations
 

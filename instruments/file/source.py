@@ -1,8 +1,6 @@
-"""What kind of capture a file is, from its first bytes; its name must not say otherwise.
+"""A capture file as a source; its first bytes say what kind of file it is.
 
-A capture file as a source.
-
-No thread of its own. A lock keeps the file from being closed under a read, since ``close`` may
+No thread of its own. A lock keeps the file from being closed during a read, since ``close`` may
 come from another thread.
 """
 

@@ -1,10 +1,8 @@
-"""Where the samples of a WAV or RF64 file lie, and whether all of them are there.
+"""Read a WAV or RF64 file as columns of samples, through libsndfile.
 
-libsndfile reads a cut file as if it had been meant so; hence the chunk sizes are compared with
-the file here, before it is handed over. The layout is that of the "Multimedia Programming
-Interface and Data Specifications 1.0" (RIFF) and of EBU Tech 3306 (RF64).
-
-A WAV or RF64 file as columns of samples, read through libsndfile.
+libsndfile reads a truncated file as if it were whole, so the chunk sizes are compared with the file
+before it is handed over. Layout: "Multimedia Programming Interface and Data Specifications 1.0"
+(RIFF) and EBU Tech 3306 (RF64).
 """
 
 from __future__ import annotations

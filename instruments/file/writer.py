@@ -1,4 +1,4 @@
-"""Writes blocks to a float WAV that reads back with its roles and all that matters."""
+"""Write blocks to a float WAV that reads back with its roles and everything else that matters."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Walking through a family's commands with a scope that is there: what fits, what does not."""
+"""Try every command of a family on a connected scope and report what fits."""
 
 from __future__ import annotations
 

@@ -1,8 +1,7 @@
-"""USB devices and serial ports as they are, without opening one: who may use them.
+"""List the attached instruments, with hints about those that cannot be used as they are.
 
-What instruments are attached, and what keeps one from being used.
-
-Listing takes a second or two, and longer where a network is slow: call it from a worker.
+USB devices and serial ports are looked at without opening one. Listing takes a second or two, and
+longer on a slow network: call it from a worker thread.
 """
 
 from __future__ import annotations

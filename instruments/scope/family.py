@@ -1,13 +1,8 @@
-"""Taking checked values out of a family's file.
+"""Families of scopes: their commands, how a record is taken, and what its codes mean.
 
-What a family of scopes is: commands, how a record is taken and read, what its codes mean.
-
-Plain values; :mod:`instruments.scope.family` reads them from files.
-
-The families that there are: the program's files and the user's, read and checked.
-
-A file holds commands with a closed set of blanks to fill, names of parsers and scales out of
-closed sets, and numbers. A user's file of the same name goes before the program's.
+A family is a TOML file of commands with a closed set of blanks to fill, names of parsers and scales
+out of closed sets, and numbers; nothing in it is evaluated. The program's files and the user's are
+read and checked here; a user's file goes before ours of the same name.
 """
 
 from __future__ import annotations

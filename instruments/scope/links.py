@@ -1,25 +1,21 @@
-"""Faults of a scope's link: the branch of the tree of errors, and the one boundary.
-
-Whatever a library raises while a scope is spoken to comes out of :func:`boundary` as one of::
-
-    SourceLost
-    +-- Late        no answer within the time allowed; what comes later would be taken for another
-    +-- Garbled     an answer that cannot be meant; the record is dropped and taken again
-
-Blocks of binary data in an answer, IEEE 488.2 clause 8.7.9: ``#``, digits, length, data.
-
-Pure: bytes in, bytes or :class:`BlockError` out. The quirks that are let pass harm no sample:
-text before the ``#``, a newline too many or none at the end, and a length field that counts
-words where bytes were meant.
-
-Speaking with a scope: what every link can do, and the two kinds of links.
+"""Links to a scope: what every link can do, IEEE 488.2 blocks, and raw TCP.
 
 A *stream* (raw TCP, serial) has no messages: an answer ends where its newline or its length field
-says. A *message* link (USB, VXI-11, HiSLIP) delivers an answer whole or not at all.
+says. A *message* link (USB, VXI-11, HiSLIP) delivers an answer whole or not at all. Raw TCP goes
+over a plain socket, which needs no VISA and notices a closed peer at once.
 
-Only one thread may use a link, but for :meth:`Link.abort`.
+Binary blocks follow IEEE 488.2 clause 8.7.9 (``#``, digits, length, data). Deviations that harm no
+sample are accepted: text before the ``#``, a newline too many or none at the end, and a length
+field that counts words instead of bytes.
 
-Raw TCP over a plain socket: no VISA is needed, and a closed peer shows at once.
+Whatever a library raises on a link leaves :func:`boundary` as a ``SourceError``; two kinds matter
+to the caller::
+
+    SourceLost
+    +-- Late        no answer in time; one that comes later would be taken for another answer
+    +-- Garbled     an answer that makes no sense; the record is dropped and taken again
+
+Only one thread may use a link, except for :meth:`Link.abort`.
 """
 
 from __future__ import annotations

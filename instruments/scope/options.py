@@ -1,4 +1,4 @@
-"""What may be asked of a scope in its address: one table, from which help and errors are made."""
+"""Options of a scope's address, in one table from which help and errors are made."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A scope's settings: set, confirmed by reading them back, remembered, and put back.
+"""A scope's settings: set, confirmed by reading them back, remembered, and restored.
 
 Only the thread that owns the link may use it.
 """

@@ -1,12 +1,9 @@
-"""From raw codes to volts: a closed set of scales, each a pure function of a preamble's fields.
+"""What a scope says of a record, and how its codes become volts.
 
-Every scale is a straight line, so a scale gives a slope and an intercept. Formulas as in the
-makers' programming guides (from memory), each in the docstring of its function.
-
-What a scope tells of a record: a closed set of parsers, each a pure function of its answers.
-
-Answers are bytes by the name that the family gives each query: ``text`` answers without their
-newline, ``block`` answers without their header.
+Parsers and scales are closed sets of pure functions. A parser takes answers as bytes, by the name
+that the family gives each query: ``text`` answers without their newline, ``block`` answers without
+their header. A scale is a straight line, so it gives a slope and an intercept; its formula stands
+in its docstring, as in the makers' programming guides (from memory).
 """
 
 from __future__ import annotations

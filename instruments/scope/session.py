@@ -1,12 +1,8 @@
-"""The one thread that owns a session with a scope, fed by a queue of jobs.
+"""A session with one scope: identify it, set it up, take records, restore it.
 
-Threads: *scope-session*, one for each :class:`Owner`, runs the jobs in turn. Any thread may hand
-in a job and wait for it. A job that does not come back (a VISA that hangs) is given up together
-with its thread, which ends when the call does.
-
-A session with one scope: recognise it, set it up, take records, put it back.
-
-Only the thread that owns the link may use it.
+Threads: *scope-session*, one for each :class:`Owner`, runs jobs in turn and alone uses the link.
+Any thread may submit a job and wait for it. A job that does not return (a VISA that hangs) is
+abandoned together with its thread, which ends when the call does.
 """
 
 from __future__ import annotations

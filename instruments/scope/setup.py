@@ -1,16 +1,8 @@
-"""The range of each channel: found so that the signal fills the screen, and kept so.
+"""Set a scope up for this measurement, and keep its range fitting the signal.
 
-Only the thread that owns the link may use it.
-
-What the probes show of themselves before a record is believed: factors, heights, index pulses.
-
-Only the thread that owns the link may use it.
-
-Whether somebody has turned at a scope what its records' meaning hangs on.
-
-Only the thread that owns the link may use it.
-
-Setting a scope up for this job, and following the signal with its range.
+The range of each channel is chosen so that the signal fills the screen; the probes are checked by
+what they show (factors, heights, index pulses); and the settings on which a record's meaning
+depends are watched, so that a change at the front panel is noticed.
 
 Only the thread that owns the link may use it.
 """

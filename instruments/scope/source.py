@@ -2,8 +2,8 @@
 
 Threads: *scope-session* (see :mod:`instruments.scope.session`) owns the link and everything beneath
 it. The reader opens, reads and waits for jobs; any thread may close. Writers: ``_memory``,
-``_scale_v``, ``_settings`` and the count of frames are the session's thread's; ``_live`` and
-``_pending`` the reader's and, under the lock, whoever closes.
+``_scale_v``, ``_settings`` and the count of frames belong to the session's thread; ``_live`` and
+``_pending`` to the reader and, under the lock, to whoever closes.
 """
 
 from __future__ import annotations

@@ -1,8 +1,7 @@
-"""How VISA names an instrument: what can be a scope, and where on the network it is. Pure.
+"""Instruments by VISA: their resource names, and links through PyVISA.
 
-Every other link, by way of PyVISA: the system's VISA where there is one, else PyVISA-py.
-
-PyVISA is imported when the first such address is opened.
+The system's VISA is used where there is one, else PyVISA-py. PyVISA is imported when the first such
+address is opened.
 """
 
 from __future__ import annotations

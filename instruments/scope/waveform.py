@@ -1,11 +1,9 @@
-"""From bytes to extremes in volts, and from two channels' extremes to the differential. Pure.
+"""Take one record from a scope and decode it into volts.
 
-A scope in peak-detect acquisition keeps, of each stretch of time, the lowest and the highest
-sample. Makers differ in which comes first: the smaller is the lower one.
+In peak-detect acquisition a scope keeps the lowest and the highest sample of each bin. Makers
+differ in which comes first: the smaller one is the minimum.
 
-Taking one record: start, wait, read every channel.
-
-Only the thread that owns the link may use it.
+Decoding is pure; taking a record is for the thread that owns the link.
 """
 
 from __future__ import annotations

@@ -1,20 +1,14 @@
-"""The ring between PortAudio's thread and the reader's.
+"""One capture from a sound input, from the start of its stream to the end.
 
-Threads: PortAudio's calls :meth:`CaptureRing.put`, the reader's calls everything else. Each
-counter has one writer, so no lock is needed: samples are in place before ``written`` counts
-them, and copied before ``released`` gives them back.
+Threads: PortAudio's thread fills :class:`CaptureRing` and does nothing else; the reader's checks
+the pace, copies out and notices loss; any thread may close. Each of the ring's counters has one
+writer, so no lock is needed: samples are in place before ``written`` counts them, and copied before
+``released`` gives them back. ``_finished`` is written by PortAudio's thread, ``_closing`` by
+whoever closes, everything else by the reader's.
 
-Frames against the monotonic clock: the loss that nobody flags.
-
-A sound server that is not served in time throws frames away and says nothing. What is left is
-time: call-backs lag behind the count of frames by an amount that jitters upward only, and whose
-floor rises for good by what was lost.
-
-One capture, from the start of its stream to the end.
-
-Threads: PortAudio's fills the ring and does nothing else; the reader's judges, copies out and
-notices loss; any thread may close. Writers: ``_finished`` PortAudio's, ``_closing`` whoever
-closes, all else the reader's.
+A sound server that is not served in time drops frames and reports nothing. It shows in the times:
+callbacks lag behind the count of frames by an amount that jitters upward only, and whose floor
+rises for good by what was lost.
 """
 
 from __future__ import annotations

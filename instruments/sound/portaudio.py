@@ -1,13 +1,12 @@
-"""What the sound server does with a capture, where ``pactl`` can tell.
+"""PortAudio's devices and streams, by way of sounddevice, and the sound server behind them.
 
-A server may resample, mute or attenuate a capture, and hand it another input, with no word to
-the capturing program. Threads: *soundcard-watch* asks once a second; ``moved_to`` is its to write.
+Importing sounddevice initialises PortAudio, so it is imported on first use. PortAudio finds new
+devices only when it is initialised again, which silently stops every open stream: that is done only
+while none is open. One lock guards all calls except those of PortAudio's own thread.
 
-PortAudio's devices and streams, by way of sounddevice.
-
-Importing sounddevice initialises PortAudio, hence only on use. PortAudio learns of new devices
-only when it is initialised again, which silently stops every open stream: so that is done only
-with none open. One lock guards all calls but those of PortAudio's own thread.
+A sound server may resample, mute or attenuate a capture, or move it to another input, without
+telling the capturing program; ``pactl`` tells. Threads: *soundcard-watch* asks it once a second and
+alone writes ``moved_to``.
 """
 
 from __future__ import annotations

@@ -1,17 +1,8 @@
-"""The four recordings of a radial alignment track.
+"""Disks: the alignment disk's radial patterns and bursts, and the scratch disk's written tracks.
 
-Each gives the amplitude that the head finds, relative to a lobe's top with the head on the line
-and the disk seated truly. Places on the disk are angles in turns from the index; offsets are the
-head's, in micrometres outward of the track line as the disk lies at that angle.
-
-The alignment disk: its recording, its carrier and its drop-outs.
-
-What lies under the head: the radial pattern, bursts, a written track, or nothing.
-
-Places on the disk are angles in turns from the index, offsets are the head's in micrometres
-outward of the track's own line. Amplitudes are relative to a lobe's top with the head on the line.
-
-The scratch disk: tracks that the drive writes itself.
+Places on a disk are angles in turns from the index. Offsets are the head's, in micrometres outward
+of the track's line as the disk lies at that angle. Amplitudes are relative to a lobe's top with the
+head on the line and the disk seated truly.
 """
 
 from __future__ import annotations

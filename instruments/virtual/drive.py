@@ -1,8 +1,7 @@
-"""What is true of the virtual drive; for tests and for files that the drive was played to.
+"""The virtual drive: all its parts joined, and the truth about them.
 
-Parts of the virtual drive, as its parameters have them and chance decides the rest.
-
-The virtual drive: all its parts, joined. It has no clock; times are passed in.
+It has no clock; times are passed in. :class:`Truth` is for tests and for the file that ``simulate``
+writes; no source passes it on.
 """
 
 from __future__ import annotations

@@ -1,7 +1,4 @@
-"""The read amplifier: what it adds to the head's signal on its way to the two test points.
-
-An envelope detector ahead of the input, and the input's coupling capacitor.
-"""
+"""The read amplifier, the envelope detector, and the input's coupling capacitor."""
 
 from __future__ import annotations
 

@@ -1,13 +1,4 @@
-"""The spindle: how far the disk has turned at any moment.
-
-The clamp: how the disk sits on the spindle, drawn anew each time that it closes.
-
-The clamp screws of the stepper's body: what they lock, they move.
-
-The positioner: a stepper whose body can be turned, and whose drive has backlash.
-
-The index sensor: one pulse a turn.
-"""
+"""The moving parts of the drive: spindle, clamp, screws, positioner and index sensor."""
 
 from __future__ import annotations
 

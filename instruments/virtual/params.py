@@ -1,4 +1,4 @@
-"""What can be set on the virtual drive: one table, from which help and errors are made.
+"""Options of the virtual drive, in one table from which help and errors are made.
 
 Each field of :class:`VirtualParams` is an option of the same name in a ``sim:`` address.
 """

@@ -1,7 +1,4 @@
-"""Sampling of the virtual drive: frames of one column a role, at a stated rate.
-
-The virtual drive into an array: a capture, and what is true of it.
-"""
+"""Sample the virtual drive: one column a role, at a stated rate, as a stream or into an array."""
 
 from __future__ import annotations
 

@@ -1,17 +1,12 @@
-"""Making a sweep from all that it hangs on, when asked or beforehand.
-
-Threads: callers hold the scope's lock. With `next_plan`, the thread ``scope-ahead`` makes the next
-sweep beforehand; it and the callers touch drive and front end under ``_drive_lock``, and ``_made``
-with it.
-
-Running, stopping and single sweeps, in the drive's time.
+"""Acquisition of the virtual scope: running, stopping and single sweeps, in the drive's time.
 
 Unpaced, time is virtual: a sweep is done as soon as somebody looks (after a first look that finds
 it under way), and the drive goes on by the sweep and a dead time. Paced, the drive keeps the
 clock's time and a sweep takes as long as it does.
 
-Threads: callers hold the scope's lock, but for :meth:`SweepControl.wait`, which lets other callers
-in between its looks. The thread that makes sweeps ahead reads what the next one hangs on.
+Threads: callers hold the scope's lock, except in :meth:`SweepControl.wait`, which lets other
+callers in between its looks. With `next_plan`, the thread ``scope-ahead`` makes the next sweep in
+advance; it and the callers use drive and front end under ``_drive_lock``, and ``_made`` with it.
 """
 
 from __future__ import annotations

@@ -1,13 +1,7 @@
-"""The front panel of the virtual scope: everything that a person or a command can set.
+"""The virtual scope's hardware: front panel, trigger, inputs with their 8-bit converter, records.
 
-The trigger: when, after it is armed, a sweep's edge comes.
-
-A record: what the scope keeps of one sweep, and a trace of it as it goes over the wire.
-
-The scope's inputs: probes, coupling, range, the 8-bit converter and peak detection.
-
-The drive is sampled at a rate far above its carrier; each bucket of samples leaves its two
-extremes, or one sample.
+The drive is sampled at a rate far above its carrier; each bin of samples leaves its minimum and
+maximum in peak detect, else one sample.
 """
 
 from __future__ import annotations

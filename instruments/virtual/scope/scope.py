@@ -1,17 +1,12 @@
-"""Faults on request: what goes wrong with a reply, and where in it.
+"""The virtual scope: a message in, the steps of its reply out; it has no link of its own.
 
-A reply is played as steps. The servers send what a step sends, and do to the link what it says.
-
-The virtual scope: a message in, the steps of its reply out; no link, no sound of its own.
+A reply is a list of steps, which the servers send and apply to the link; a requested fault changes
+them. A mailbox keeps replies until they are fetched, for VXI-11 and USBTMC.
 
 Threads: any number of links call :meth:`VirtualScope.deliver`; one message is carried out at a
-time, under ``_lock``, which a wait for a sweep lets go between its looks. Faults are asked for
-from any thread and live under ``_fault_lock``.
-
-Messages in, replies kept until they are fetched: for VXI-11 and USBTMC.
-
-Threads: ``scope-mailbox`` carries messages out, one after another, so that whoever writes one does
-not wait for it. The link's thread writes and fetches. All state lives under ``_changed``.
+time, under ``_lock``, which a wait for a sweep releases between its looks. Faults are requested
+from any thread and live under ``_fault_lock``. ``scope-mailbox`` carries messages out one after
+another, so that whoever writes one does not wait for it; its state lives under ``_changed``.
 """
 
 from __future__ import annotations

@@ -1,12 +1,8 @@
-"""SCPI over a bare TCP connection: a message is a line.
+"""A virtual scope behind a TCP port, and the command that serves it.
 
-A virtual scope behind a TCP port.
-
-Threads: ``scope-accept`` takes connections, and for each there is one ``scope-link``, which ends
-with the connection. :meth:`ScopeServer.close` ends them all; ``_links`` is written by all of them
-under ``_lock``.
-
-Serving a virtual scope from the command line, until it is interrupted.
+Threads: ``scope-accept`` takes connections, and each has one ``scope-link``, which ends with the
+connection. :meth:`ScopeServer.close` ends them all; ``_links`` is written by all of them under
+``_lock``.
 """
 
 from __future__ import annotations

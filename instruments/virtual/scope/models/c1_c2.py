@@ -1,10 +1,8 @@
-"""Families whose settings are short mnemonics, with the channel before a colon: C1 and C2.
+"""Families C1 and C2, whose settings are short mnemonics with the channel before a colon.
 
-Family C1: a binary descriptor of 346 bytes ahead of the codes, in one block.
-
-Offsets of the descriptor's fields: 156, 160 and 176 as measured, the others from memory.
-
-Family C2: signed codes with two newlines after them; the numbers come from the settings.
+C1 sends a binary descriptor of 346 bytes ahead of the codes, in one block. Offsets of its fields:
+156, 160 and 176 as measured, the others from memory. C2 sends signed codes with two newlines after
+them; the numbers come from the settings.
 """
 
 from __future__ import annotations

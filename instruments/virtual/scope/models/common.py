@@ -1,10 +1,6 @@
-"""The headers that a family knows, and how they are taught: queries, commands, settings.
-
-What all families have in common: units one after another, IEEE 488.2 commands, settings.
+"""What all families of the virtual scope share: headers, IEEE 488.2 commands, settings.
 
 Handlers run while the scope's lock is held, one message at a time.
-
-Binary waveform descriptors: fields at fixed offsets.
 """
 
 from __future__ import annotations
