@@ -19,7 +19,7 @@ def stem_for(identity: str, number: int) -> str:
 
 
 @contextlib.contextmanager
-def appearing(path: Path) -> Iterator[Path]:
+def atomic_write(path: Path) -> Iterator[Path]:
     """Give a file beside `path` to write to, and put it in its place when that went well.
 
     Raises

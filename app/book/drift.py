@@ -11,7 +11,7 @@ from datetime import datetime
 
 from app.analysis.adjust.drift import DriftFinding, drift_of
 from app.analysis.results import Quantity, Verdict
-from app.book.model import Past
+from app.book.model import JobSummary
 from app.job.job import counting
 from app.job.model import CheckName, Outcome, Stage, Summary, Value
 from app.job.verdicts import CLIMATE, SCALE
@@ -21,7 +21,7 @@ _Part = Callable[[Summary], Value | None]
 
 
 @dataclass(frozen=True, slots=True)
-class Course:
+class Drift:
     """One number of a drive over its jobs.
 
     What was adjusted is taken out: between two jobs counts the way from as left to as found.
@@ -45,12 +45,12 @@ class Course:
     drift: DriftFinding
 
 
-def courses_of(past: Sequence[Past]) -> tuple[Course, ...]:
+def drifts_of(past: Sequence[JobSummary]) -> tuple[Drift, ...]:
     """Return the courses of offset, hysteresis and speed.
 
     Parameters
     ----------
-    past : sequence of Past
+    past : sequence of JobSummary
         Jobs of one drive, oldest first, all of the virtual drive or none.
     """
     return (
@@ -68,7 +68,7 @@ def moment_of(text: str) -> datetime | None:
         return None
 
 
-def _course(name: str, unit: str, past: Sequence[Past], part: _Part) -> Course:
+def _course(name: str, unit: str, past: Sequence[JobSummary], part: _Part) -> Drift:
     at: list[datetime] = []
     values: list[Value] = []
     adjusted = 0.0
@@ -82,7 +82,7 @@ def _course(name: str, unit: str, past: Sequence[Past], part: _Part) -> Course:
             adjusted += left.value - found.value
     days = [_days(then, at[0]) for then in at]
     drift = drift_of(days, [Quantity(each.value, each.u or 0.0) for each in values])
-    return Course(name, unit, tuple(at), tuple(values), drift)
+    return Drift(name, unit, tuple(at), tuple(values), drift)
 
 
 def _days(then: datetime, first: datetime) -> float:

@@ -15,7 +15,7 @@ from typing import Any, TextIO
 from app.book import codec
 from app.book.model import BookError, CodingError, Drive, JobRecord, RefusedError
 from app.book.store import Book
-from app.files import appearing, folder_for
+from app.files import atomic_write, folder_for
 from app.job.job import JobStanding
 from app.job.model import JobHead, Outcome, Value
 
@@ -310,7 +310,7 @@ def _writing(path: Path, newline: str | None = None) -> Iterator[TextIO]:
     try:
         with (
             folder_for(path),
-            appearing(path) as part,
+            atomic_write(path) as part,
             part.open("w", encoding="utf-8", newline=newline) as out,
         ):
             yield out

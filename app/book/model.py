@@ -30,7 +30,7 @@ class CodingError(Exception):
 
 
 @contextmanager
-def told_of(where: str) -> Iterator[None]:
+def as_book_error(where: str) -> Iterator[None]:
     """Turn every fault in reading or writing a book into one sentence about that at `where`.
 
     Raises
@@ -142,7 +142,7 @@ class JobRecord:
 
 
 @dataclass(frozen=True, slots=True)
-class Past:
+class JobSummary:
     """A job in a drive's history: what charts and lists need of it."""
 
     number: int
@@ -155,7 +155,7 @@ class Past:
 
 
 @dataclass(frozen=True, slots=True)
-class Shelved:
+class DriveSummary:
     """A drive in a list: how often it was worked on, and what came of the last time.
 
     Attributes
@@ -164,13 +164,13 @@ class Shelved:
         Which.
     jobs : int
         Its jobs.
-    last : Past or None
+    last : JobSummary or None
         The newest of them.
     """
 
     drive: Drive
     jobs: int
-    last: Past | None
+    last: JobSummary | None
 
     @property
     def open_job(self) -> int | None:
@@ -179,7 +179,7 @@ class Shelved:
 
 
 @dataclass(frozen=True, slots=True)
-class Left:
+class ResumableJob:
     """An open job.
 
     Attributes

@@ -27,12 +27,12 @@ from app.book.model import (
     BookError,
     CodingError,
     Drive,
+    DriveSummary,
     JobRecord,
-    Left,
-    Past,
+    JobSummary,
     RefusedError,
-    Shelved,
-    told_of,
+    ResumableJob,
+    as_book_error,
 )
 from app.files import folder_for
 from app.job.job import JobStanding, steps_of, summary_of
@@ -112,7 +112,7 @@ MIGRATIONS = (_FIRST, _SECOND, _THIRD, _FOURTH)
 holds that nothing is added to a closed job; how an open job stands."""
 
 
-def bring_up(connection: sqlite3.Connection, where: str) -> None:
+def migrate(connection: sqlite3.Connection, where: str) -> None:
     """Make a new book's tables, or bring those of an older one up to this version.
 
     Each step is one transaction: a book is never between two versions.
@@ -219,7 +219,7 @@ class BookFile:
     def __init__(self, path: Path | None = None) -> None:
         self.path = default_path() if path is None else path
         self._where = str(self.path)
-        with told_of(self._where), folder_for(self.path):
+        with as_book_error(self._where), folder_for(self.path):
             is_new = not self.path.exists()
             self._db = sqlite3.connect(self.path, timeout=_BUSY_S, isolation_level=None)
             try:
@@ -244,7 +244,7 @@ class BookFile:
         db = self._db
         # The first statement that reads: whatever else the file is, it is not written to.
         db.execute("SELECT count(*) FROM sqlite_master").fetchone()
-        bring_up(db, self._where)
+        migrate(db, self._where)
         db.execute("PRAGMA journal_mode = WAL")
         db.execute("PRAGMA synchronous = FULL")
         db.execute("PRAGMA foreign_keys = ON")
@@ -274,7 +274,7 @@ class BookFile:
             name.
         """
         with (
-            told_of(str(path)),
+            as_book_error(str(path)),
             # Nobody else can have put anything in its place: the folder is new, and its maker's.
             tempfile.TemporaryDirectory(prefix=".evenlobe-", dir=path.parent) as folder,
         ):
@@ -301,7 +301,7 @@ class BookFile:
         BookError
             When it is damaged.
         """
-        with told_of(self._where):
+        with as_book_error(self._where):
             (found,) = self._db.execute("PRAGMA integrity_check").fetchone()
             wrong = self._db.execute("PRAGMA foreign_key_check").fetchone()
         if found != "ok" or wrong is not None:
@@ -315,7 +315,7 @@ class BookFile:
 
     @contextmanager
     def _writing(self) -> Iterator[None]:
-        with told_of(self._where):
+        with as_book_error(self._where):
             if self._db.in_transaction:
                 yield
                 return
@@ -337,7 +337,7 @@ class BookFile:
     @contextmanager
     def _reading(self) -> Iterator[None]:
         """Read all that is read within as it stands at one moment, whoever writes meanwhile."""
-        with told_of(self._where):
+        with as_book_error(self._where):
             if self._db.in_transaction:
                 yield
                 return
@@ -499,17 +499,17 @@ class Book(BookFile):
     def drive(self, identity: str) -> Drive | None:
         """Return a drive, None when there is none of that identity."""
         codec.check_texts(identity, "identity")
-        with told_of(self._where):
+        with as_book_error(self._where):
             row = self._db.execute(
                 "SELECT identity, profile, note, added_at FROM drives WHERE identity = ?",
                 (identity,),
             ).fetchone()
         return Drive(*row) if row else None
 
-    def drives(self, search: str = "") -> tuple[Shelved, ...]:
+    def drives(self, search: str = "") -> tuple[DriveSummary, ...]:
         """Return the drives whose identity, class or note has `search` in it, by identity."""
         codec.check_texts(search, "search")
-        with told_of(self._where):
+        with as_book_error(self._where):
             rows = self._db.execute(
                 "SELECT identity, drives.profile, note, added_at, "
                 "(SELECT count(*) FROM jobs WHERE drive = drives.id), "
@@ -520,13 +520,13 @@ class Book(BookFile):
                 (search, folded(search)),
             ).fetchall()
             return tuple(
-                Shelved(Drive(*row[:4]), row[4], _past_of(row[5:]) if row[5] else None)
+                DriveSummary(Drive(*row[:4]), row[4], _past_of(row[5:]) if row[5] else None)
                 for row in rows
             )
 
-    def history(self, identity: str) -> tuple[Past, ...]:
+    def history(self, identity: str) -> tuple[JobSummary, ...]:
         """Return the jobs of a drive, oldest first, without what was measured in them."""
-        with told_of(self._where):
+        with as_book_error(self._where):
             drive = self._known_drive(identity)
             rows = self._db.execute(
                 f"SELECT {_PAST} FROM jobs WHERE drive = ? ORDER BY number", (drive,)
@@ -549,7 +549,7 @@ class Book(BookFile):
                 return None
             return codec.read(JobStanding, codec.tree_of(body), f"job {number}: standing")
 
-    def left(self, number: int) -> Left:
+    def left(self, number: int) -> ResumableJob:
         """Return an open job as it was left.
 
         Raises
@@ -570,24 +570,24 @@ class Book(BookFile):
                 steps_of(standing.steps, record.outcomes)
             except ValueError as fault:
                 raise CodingError(f"job {number}: {fault}") from None
-        return Left(number, record.drive, record.head, standing, record.outcomes)
+        return ResumableJob(number, record.drive, record.head, standing, record.outcomes)
 
     def numbers(self) -> tuple[int, ...]:
         """Return the numbers of all jobs, oldest first."""
-        with told_of(self._where):
+        with as_book_error(self._where):
             rows = self._db.execute("SELECT number FROM jobs ORDER BY number")
             return tuple(number for (number,) in rows)
 
     def uid(self, number: int) -> str:
         """Return the name of a job that is its own among those of all books."""
-        with told_of(self._where):
+        with as_book_error(self._where):
             row = self._db.execute("SELECT uid FROM jobs WHERE number = ?", (number,)).fetchone()
         return str(row[0])
 
     def has_job(self, uid: str) -> bool:
         """Tell whether a job of that name is in the book."""
         codec.check_texts(uid, "uid")
-        with told_of(self._where):
+        with as_book_error(self._where):
             found = self._db.execute("SELECT 1 FROM jobs WHERE uid = ?", (uid,)).fetchone()
         return found is not None
 
@@ -676,10 +676,10 @@ def shown(text: str) -> str:
     return printable if len(printable) <= 60 else printable[:59] + "…"
 
 
-def _past_of(row: tuple[Any, ...]) -> Past:
+def _past_of(row: tuple[Any, ...]) -> JobSummary:
     number, opened_at, closed_at, virtual, as_found, as_left, nudges = row
     found, left = (
         Summary() if text == "{}" else codec.read(Summary, codec.tree_of(text), f"job {number}")
         for text in (as_found, as_left)
     )
-    return Past(number, opened_at, closed_at, bool(virtual), found, left, nudges)
+    return JobSummary(number, opened_at, closed_at, bool(virtual), found, left, nudges)

@@ -14,7 +14,7 @@ import threading
 from collections.abc import Callable
 from pathlib import Path
 
-from app.book.model import BookError, Drive, JobRecord, Past, RefusedError
+from app.book.model import BookError, Drive, JobRecord, JobSummary, RefusedError
 from app.book.store import Book
 from app.job.job import Job, JobStanding
 from app.job.model import Entry, JobHead, Outcome
@@ -260,7 +260,7 @@ class Kept:
             self._keeper = None
         return fault
 
-    def record(self, job: Job) -> tuple[JobRecord, tuple[Past, ...]]:
+    def record(self, job: Job) -> tuple[JobRecord, tuple[JobSummary, ...]]:
         """Return the job as the report wants it, and the drive's history.
 
         Raises

@@ -9,12 +9,12 @@ import argparse
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
-from app.book.drift import courses_of
+from app.book.drift import drifts_of
 from app.book.exchange import CSV_NAMES, export_csv, export_json, import_json
-from app.book.model import BookError, JobRecord, Past, Shelved, told_of
+from app.book.model import BookError, DriveSummary, JobRecord, JobSummary, as_book_error
 from app.book.store import Book, default_path, files_of, is_of_book, shown
 from app.cli.arguments import UsageFault
-from app.files import appearing
+from app.files import atomic_write
 from app.job.model import Value
 from app.report.blocks import Report
 from app.report.content import report_of
@@ -66,7 +66,7 @@ def backup(options: argparse.Namespace, say: Say) -> None:
     say(f"{options.out}: the copy is whole")
 
 
-def _tell_history(past: Sequence[Past], say: Say) -> None:
+def _tell_history(past: Sequence[JobSummary], say: Say) -> None:
     """Print the jobs of one drive, and how each of its numbers goes with the months."""
     rows: list[tuple[str, ...]] = [
         ("job", "opened", "closed", "nudges", "as found", "as left", "hysteresis", "speed")
@@ -90,7 +90,7 @@ def _tell_history(past: Sequence[Past], say: Say) -> None:
         say(_line(row, widths))
     # The virtual drive's jobs and those of a real one are not of one course.
     alike = [each for each in past if each.virtual == past[-1].virtual]
-    for course in courses_of(alike):
+    for course in drifts_of(alike):
         rate = course.drift.rate_per_year
         if rate is not None:
             sure = "it drifts" if course.drift.drifts else "no drift beyond its uncertainty"
@@ -110,7 +110,7 @@ def _line(row: Sequence[str], widths: Sequence[int]) -> str:
 def _existing(path: Path | None) -> Book:
     """Open a book that is there; one that is asked for something is not made for that."""
     where = default_path() if path is None else path
-    with told_of(str(where)):
+    with as_book_error(str(where)):
         there = where.exists()
     if not there:
         raise BookError(f"book “{where}”: there is none; “evenlobe job” begins one")
@@ -120,7 +120,7 @@ def _existing(path: Path | None) -> Book:
 def _check_names(paths: Iterable[Path], options: argparse.Namespace) -> None:
     """Refuse names that are the book's own, or taken by what is not to be replaced."""
     for path in paths:
-        with told_of(str(path)):
+        with as_book_error(str(path)):
             own = is_of_book(path, options.book or default_path())
             taken = path.exists() and not options.overwrite
         if own:
@@ -129,7 +129,7 @@ def _check_names(paths: Iterable[Path], options: argparse.Namespace) -> None:
             raise BookError(f"“{path}” is there already; choose another name, or add --overwrite")
 
 
-def _row(each: Shelved) -> tuple[str, str, str, str, str]:
+def _row(each: DriveSummary) -> tuple[str, str, str, str, str]:
     last = each.last
     offset = None if last is None else last.as_left.offset_um or last.as_found.offset_um
     return (
@@ -161,7 +161,7 @@ def run_report(options: argparse.Namespace, say: Callable[[str], None]) -> None:
     """
     path = options.book or default_path()
     check_out(options.out, options.overwrite, path)
-    with told_of(str(path)):
+    with as_book_error(str(path)):
         is_there = path.exists()
     if not is_there:
         raise BookError(f"book “{path}”: there is none; name another with --book")
@@ -176,7 +176,7 @@ def run_report(options: argparse.Namespace, say: Callable[[str], None]) -> None:
 
 def write_report(
     record: JobRecord,
-    history: Sequence[Past],
+    history: Sequence[JobSummary],
     out: Path,
     paper: str = "a4",
     *,
@@ -186,7 +186,7 @@ def write_report(
 
     Parameters
     ----------
-    record, history : JobRecord, sequence of Past
+    record, history : JobRecord, sequence of JobSummary
         The job; all jobs of its drive.
     out : pathlib.Path
         Ends in ``.html`` or ``.pdf``.
@@ -251,7 +251,7 @@ def check_out(out: Path, overwrite: bool, book: Path | None = None) -> None:
         )
 
 
-def _number(past: Sequence[Past], identity: str, wanted: int | None, path: Path) -> int:
+def _number(past: Sequence[JobSummary], identity: str, wanted: int | None, path: Path) -> int:
     """Return the job that is wanted: the newest where none is named."""
     numbers = [one.number for one in past]
     if not numbers:
@@ -267,7 +267,7 @@ def _number(past: Sequence[Past], identity: str, wanted: int | None, path: Path)
 
 
 def _write_page(report: Report, out: Path) -> None:
-    with appearing(out) as name:
+    with atomic_write(out) as name:
         name.write_text(page_of(report), encoding="utf-8", newline="\n")
 
 

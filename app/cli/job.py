@@ -25,7 +25,7 @@ from typing import Any, Protocol, TextIO
 
 from app.analysis.adjust.positioner import ArrivalWatch
 from app.analysis.results import Measurement, Quantity
-from app.book.model import Drive, Left
+from app.book.model import Drive, ResumableJob
 from app.book.store import Book, default_path, shown
 from app.book.writer import Kept, head_for
 from app.cli.arguments import DEFAULT_PROFILE, UsageFault
@@ -212,7 +212,7 @@ def conduct(
     *,
     checks: Collection[CheckName] = tuple(CheckName),
     options: JobOptions | None = None,
-    left: Left | None = None,
+    left: ResumableJob | None = None,
     recorder: Recorder | None = None,
     typist: Typist | None = None,
     tell: Callable[[str], None] | None = None,
@@ -232,7 +232,7 @@ def conduct(
         Those that are wanted; of a job that is gone on with, those to be done once more.
     options : JobOptions, optional
         How thorough it is.
-    left : Left, optional
+    left : ResumableJob, optional
         An open job to go on with; `options` are then its own.
     recorder : Recorder, optional
         Where it is kept.
@@ -564,7 +564,7 @@ def _report(job: Job, kept: Kept, options: argparse.Namespace) -> Path:
     return out
 
 
-def _resumed(options: argparse.Namespace, identity: str) -> tuple[Drive, Left]:
+def _resumed(options: argparse.Namespace, identity: str) -> tuple[Drive, ResumableJob]:
     """Return the drive and its last job, which is open.
 
     Raises
@@ -589,7 +589,7 @@ def _resumed(options: argparse.Namespace, identity: str) -> tuple[Drive, Left]:
 
 
 def _tell_of(
-    left: Left,
+    left: ResumableJob,
     checks: tuple[CheckName, ...],
     options: argparse.Namespace,
     say: Callable[[str], None],
@@ -638,7 +638,7 @@ def _conduct(
     envelope: EnvelopeOptions,
     checks: tuple[CheckName, ...],
     options: argparse.Namespace,
-    left: Left | None,
+    left: ResumableJob | None,
     kept: Kept,
     say: Callable[[str], None],
 ) -> Job:

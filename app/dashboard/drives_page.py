@@ -32,8 +32,8 @@ from PySide6.QtWidgets import (
 )
 
 from app.book.codec import MOST_TEXT
-from app.book.drift import Course, courses_of
-from app.book.model import BookError, Drive, Left, Past, Shelved
+from app.book.drift import Drift, drifts_of
+from app.book.model import BookError, Drive, DriveSummary, JobSummary, ResumableJob
 from app.book.store import Book, shown
 from app.dashboard.style import LIGHT, Sizes, Theme
 from app.dashboard.text import translate
@@ -112,7 +112,7 @@ _ROOM = 0.12
 _DAY_S = 86_400.0
 
 
-def course_words(course: Course) -> str:
+def course_words(course: Drift) -> str:
     """Return in one or two sentences how a number goes with time."""
     drift = course.drift
     if not course.values:
@@ -141,7 +141,7 @@ class HistoryChart(QWidget):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._theme: Theme = LIGHT
-        self._course: Course | None = None
+        self._course: Drift | None = None
         self._words = QLabel(self)
         self._words.setWordWrap(True)
         self._plot = StillPlot({"bottom": pg.DateAxisItem()}, self)
@@ -179,7 +179,7 @@ class HistoryChart(QWidget):
         """Say whether the jobs were done on the virtual drive."""
         self._plot.set_virtual(virtual)
 
-    def show_course(self, course: Course | None) -> None:
+    def show_course(self, course: Drift | None) -> None:
         """Draw a course; None leaves the chart empty."""
         self._course = course
         drawn = course is not None and bool(course.values)
@@ -232,7 +232,7 @@ class PastJobs(QWidget):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self._courses: tuple[Course, ...] = ()
+        self._courses: tuple[Drift, ...] = ()
         self._shown = 0
         self.chart = HistoryChart(self)
         self.list = NamedList(self.tr("Jobs of the drive"), self.tr("Enter shows the report"), self)
@@ -258,7 +258,7 @@ class PastJobs(QWidget):
         self._courses = ()
         self.chart.show_course(None)
 
-    def show_jobs(self, past: tuple[Past, ...]) -> None:
+    def show_jobs(self, past: tuple[JobSummary, ...]) -> None:
         """Show the jobs of a drive, oldest first as the book has them."""
         self.list.clear()
         for job in reversed(past):
@@ -266,7 +266,7 @@ class PastJobs(QWidget):
             item.setData(WHICH, job.number)
         # The virtual drive's jobs and those of a real one are not of one course.
         alike = [each for each in past if each.virtual == past[-1].virtual]
-        self._courses = courses_of(alike) if alike else ()
+        self._courses = drifts_of(alike) if alike else ()
         self.chart.set_virtual(bool(past) and past[-1].virtual)
         self.chart.show_course(self._courses[self._shown] if self._courses else None)
 
@@ -286,7 +286,7 @@ def figure_of(value: Value | None) -> str:
     return f"{value.value:+z.1f}{spread} {value.unit}".replace("-", "−")
 
 
-def _job_line(job: Past) -> str:
+def _job_line(job: JobSummary) -> str:
     words = [f"{job.number}", job.opened_at[:16].replace("T", " ")]
     offsets = [figure_of(each.offset_um) for each in (job.as_found, job.as_left)]
     if any(offsets):
@@ -311,7 +311,7 @@ class DrivesPage(QWidget):
 
     work_on = Signal(str, str)
     """A drive's identity and class: a job is to begin on it."""
-    take_up = Signal(Left)
+    take_up = Signal(ResumableJob)
     """An open job is to be gone on with."""
     show_report = Signal(str, int)
     """A drive's identity, and the number of the job whose report is wanted."""
@@ -436,7 +436,7 @@ class DrivesPage(QWidget):
         words, self._fault = self._search.text(), ""
         self._shelf.ask("drives", lambda book: book.drives(words), self._fill)
 
-    def _fill(self, found: tuple[Shelved, ...]) -> None:
+    def _fill(self, found: tuple[DriveSummary, ...]) -> None:
         before = self._chosen()
         self._list.clear()
         for shelved in found:
@@ -468,7 +468,7 @@ class DrivesPage(QWidget):
         self._note.clear()
         self._search.setText("")
 
-        def select(found: tuple[Shelved, ...]) -> None:
+        def select(found: tuple[DriveSummary, ...]) -> None:
             self._fill(found)
             if drive.identity in self.identities:
                 self._list.setCurrentRow(self.identities.index(drive.identity))
@@ -487,7 +487,7 @@ class DrivesPage(QWidget):
         identity = chosen.drive.identity
         self._shelf.ask("history", lambda book: book.history(identity), self.past.show_jobs)
 
-    def _offer(self, chosen: Shelved | None) -> None:
+    def _offer(self, chosen: DriveSummary | None) -> None:
         """Offer to go on with an open job before a new one."""
         number = None if chosen is None else chosen.open_job
         if number is None:
@@ -496,7 +496,7 @@ class DrivesPage(QWidget):
             self._on.say(self.tr("Go on with job {0}").format(number))
         self._anew.setVisible(number is not None)
 
-    def _chosen(self) -> Shelved | None:
+    def _chosen(self) -> DriveSummary | None:
         item = self._list.currentItem()
         return None if item is None else item.data(WHICH)
 
@@ -567,7 +567,7 @@ class DrivesPage(QWidget):
         return [TouchButton(*entry, self) for entry in entries]
 
 
-def _drive_line(shelved: Shelved) -> str:
+def _drive_line(shelved: DriveSummary) -> str:
     last = shelved.last
     # Names written from right to left leave the words beside them in their places.
     drive = shelved.drive

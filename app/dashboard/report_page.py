@@ -15,10 +15,10 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from app.book.model import JobRecord, Past
+from app.book.model import JobRecord, JobSummary
 from app.dashboard.drives_page import Shelf
 from app.dashboard.widgets import Field, TouchButton, is_enter
-from app.files import appearing, stem_for
+from app.files import atomic_write, stem_for
 from app.report.blocks import Report
 from app.report.content import report_of
 from app.report.html import page_of
@@ -114,7 +114,7 @@ class Preview(QWidget):
         elif not event.isAutoRepeat():
             self.write_sheets()
 
-    def _take(self, found: tuple[JobRecord, tuple[Past, ...]]) -> None:
+    def _take(self, found: tuple[JobRecord, tuple[JobSummary, ...]]) -> None:
         record, past = found
         self._report = report_of(record, past)
         self._path.setText(str(_default_stem(record)))
@@ -159,7 +159,7 @@ class Preview(QWidget):
                 )
                 return
             if ending == ".html":
-                with appearing(path) as part:
+                with atomic_write(path) as part:
                     part.write_text(page_of(report), encoding="utf-8", newline="\n")
             else:
                 write_pdf(report, path, self._paper.currentData())

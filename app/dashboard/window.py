@@ -32,7 +32,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from app.book.model import Drive, Left, RefusedError
+from app.book.model import Drive, RefusedError, ResumableJob
 from app.dashboard.actions import REPEATED, Done, Ways, key_table
 from app.dashboard.drives_page import DrivesPage
 from app.dashboard.help_page import FirstPage
@@ -217,7 +217,7 @@ class Window(QWidget):
             self.desk.begin(Drive(identity, profile_name))
             self.show_bench()
 
-    def take_up(self, left: Left) -> None:
+    def take_up(self, left: ResumableJob) -> None:
         """Go on with an open job of the book."""
         view = self._session.view()
         if self.desk.number != left.number:

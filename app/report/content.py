@@ -8,7 +8,7 @@ from itertools import pairwise
 
 from app.analysis.results import Verdict
 from app.book.drift import change_of
-from app.book.model import JobRecord, Past
+from app.book.model import JobRecord, JobSummary
 from app.job.checks.prepare import CAUTIONS
 from app.job.job import open_failures
 from app.job.model import CheckName, Entry, Outcome, Stage, Value
@@ -51,14 +51,14 @@ _LOCAL = "Local rules and licensed practice come before anything that is said he
 _VIRTUAL = "These are the virtual drive's numbers: no drive was measured."
 
 
-def report_of(record: JobRecord, history: Sequence[Past] = ()) -> Report:
+def report_of(record: JobRecord, history: Sequence[JobSummary] = ()) -> Report:
     """Return the report of a job.
 
     Parameters
     ----------
     record : JobRecord
         The job, open or closed.
-    history : sequence of Past
+    history : sequence of JobSummary
         The drive's jobs; this one may be among them, and later ones are left out.
     """
     outcomes = standing_outcomes(record.outcomes)

@@ -10,8 +10,8 @@ from typing import TypeVar
 
 import numpy as np
 
-from app.book.drift import Course, courses_of
-from app.book.model import JobRecord, Past
+from app.book.drift import Drift, drifts_of
+from app.book.model import JobRecord, JobSummary
 from app.job.model import CheckName, Entry, Outcome, Stage, Summary, Value
 from app.job.situation import MIDDLE
 from app.report import drawing
@@ -127,12 +127,12 @@ def hysteresis(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Block, .
     return (Figures((drawing.hysteresis(stages, caption),)),)
 
 
-def history(record: JobRecord, past: Sequence[Past]) -> tuple[Block, ...]:
+def history(record: JobRecord, past: Sequence[JobSummary]) -> tuple[Block, ...]:
     """Draw the offset over the drive's jobs up to this one, and tell how it drifts."""
     earlier = [
         one for one in past if one.virtual == record.head.virtual and one.number != record.number
     ]
-    this = Past(
+    this = JobSummary(
         record.number,
         record.head.opened_at,
         record.closed_at,
@@ -154,7 +154,7 @@ def history(record: JobRecord, past: Sequence[Past]) -> tuple[Block, ...]:
     if not any(visit.found_um or visit.left_um for visit in visits):
         return (Lines(("No job in the book has measured the offset.",)),)
     caption = f"Offset over {len(jobs)} jobs; the last of them is this one."
-    courses = courses_of([one for _, one in jobs])
+    courses = drifts_of([one for _, one in jobs])
     offset, *others = courses
     said = [
         _rate(offset),
@@ -165,7 +165,7 @@ def history(record: JobRecord, past: Sequence[Past]) -> tuple[Block, ...]:
     return Figures((drawing.history(visits, caption),)), Lines(tuple(said))
 
 
-def _rate(course: Course) -> str:
+def _rate(course: Drift) -> str:
     rate = course.drift.rate_per_year
     if rate is None:
         return f"Drift of the {course.name}: too few jobs to tell."
@@ -180,11 +180,11 @@ def _rate(course: Course) -> str:
     )
 
 
-def _days(course: Course) -> int:
+def _days(course: Drift) -> int:
     return (max(course.at) - min(course.at)).days if course.at else 0
 
 
-def _since_last(jobs: Sequence[tuple[datetime, Past]]) -> tuple[str, ...]:
+def _since_last(jobs: Sequence[tuple[datetime, JobSummary]]) -> tuple[str, ...]:
     """Tell how far the drive has moved by itself since it was last left."""
     (then, last), (now, this) = jobs[-2:]
     left, found = last.as_left.offset_um, this.as_found.offset_um
@@ -197,7 +197,9 @@ def _since_last(jobs: Sequence[tuple[datetime, Past]]) -> tuple[str, ...]:
     return (f"Offset since job {last.number} left it, {(now - then).days} days before: {moved}.",)
 
 
-def _by_time(past: Iterable[Past], until: datetime | None) -> list[tuple[datetime, Past]]:
+def _by_time(
+    past: Iterable[JobSummary], until: datetime | None
+) -> list[tuple[datetime, JobSummary]]:
     timed = [(moment_of(one.opened_at), one) for one in past]
     kept = [
         (

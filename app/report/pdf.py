@@ -41,7 +41,7 @@ from PySide6.QtGui import (
 from PySide6.QtSvg import QSvgRenderer
 
 from app.analysis.results import Verdict
-from app.files import appearing
+from app.files import atomic_write
 from app.report.blocks import (
     VERDICTS,
     Block,
@@ -81,8 +81,8 @@ class Piece(Protocol):
 
 
 @dataclass(slots=True)
-class Strip:
-    """Texts, drawings and lines across the page, in their places from the strip's top."""
+class Band:
+    """Texts, drawings and lines across the page, in their places from the band's top."""
 
     height: float
     texts: list[tuple[QTextLayout, QPointF]] = field(default_factory=list)
@@ -107,11 +107,11 @@ class Strip:
 
 
 @dataclass(slots=True)
-class Run:
-    """Strips that follow each other; `head` comes again on each page where they go on."""
+class Flow:
+    """Bands that follow each other; `head` comes again on each page where they go on."""
 
-    strips: list[Strip]
-    head: Strip | None = None
+    bands: list[Band]
+    head: Band | None = None
 
 
 def font(size: int, *, bold: bool = False) -> QFont:
@@ -147,71 +147,71 @@ def broken(text: str, width: float, size: int, *, bold: bool = False) -> tuple[Q
     return layout, height
 
 
-def head_of(report: Report, width: float) -> Run:
+def head_of(report: Report, width: float) -> Flow:
     """Lay out what stands above all sections."""
-    title = _text_strip(report.title, width, TITLE, bold=True)
+    title = _text_band(report.title, width, TITLE, bold=True)
     # The user's own words stand on a line of their own.
-    name = _text_strip(report.identity, width, 130)
+    name = _text_band(report.identity, width, 130)
     lead, height = broken(report.lead, width - _MARK - 5 * _PAD_X, BODY + 8, bold=True)
-    box = Strip(height + 5 * _PAD_Y)
+    box = Band(height + 5 * _PAD_Y)
     box.frames.append(QRectF(0.0, 0.0, width, height + 4 * _PAD_Y))
     box.drawings.append(
         (_bytes(mark(report.verdict)), QRectF(2 * _PAD_X, 2 * _PAD_Y, _MARK, _MARK))
     )
     box.texts.append((lead, QPointF(_MARK + 3.5 * _PAD_X, 2 * _PAD_Y)))
-    return Run([title, name, _text_strip(report.job, width, BODY + 8), box])
+    return Flow([title, name, _text_band(report.job, width, BODY + 8), box])
 
 
-def section_of(section: Section, width: float) -> list[Run]:
+def section_of(section: Section, width: float) -> list[Flow]:
     """Lay out a section; its title stays with what comes first below it."""
     title, height = broken(section.title, width, HEADING, bold=True)
-    heading = Strip(_GAP + height + _GAP / 2)
+    heading = Band(_GAP + height + _GAP / 2)
     heading.texts.append((title, QPointF(0.0, _GAP)))
     heading.lines.append((0.0, width, _GAP + height + 4, 6.0, _LINE))
-    runs = [_laid_out(block, width) for block in section.blocks]
-    return [Run([heading]), *runs]
+    flows = [_laid_out(block, width) for block in section.blocks]
+    return [Flow([heading]), *flows]
 
 
-def _laid_out(block: Block, width: float) -> Run:
+def _laid_out(block: Block, width: float) -> Flow:
     if isinstance(block, Table):
         return _table(block, width)
     if isinstance(block, Figures):
-        return Run([_figures(block, width)])
+        return Flow([_figures(block, width)])
     if isinstance(block, Lines):
-        return Run([_bulleted(line, width) for line in block.items])
+        return Flow([_bulleted(line, width) for line in block.items])
     assert isinstance(block, Signature)
-    return Run([_signature(block, width)])
+    return Flow([_signature(block, width)])
 
 
-def _table(table: Table, width: float) -> Run:
+def _table(table: Table, width: float) -> Flow:
     size, pad_y = (_FINE, 4.0) if table.fine else (SMALL, _PAD_Y)
 
-    def row(cells: Sequence[str | Verdict], bold: Sequence[int], thick: float) -> Strip:
-        strip = Strip(0.0)
+    def row(cells: Sequence[str | Verdict], bold: Sequence[int], thick: float) -> Band:
+        band = Band(0.0)
         x = tallest = 0.0
         for place, (cell, part) in enumerate(zip(cells, table.widths, strict=True)):
             left, inside = x + _PAD_X, part * width - 2 * _PAD_X
             if isinstance(cell, Verdict):
                 box = QRectF(left, pad_y + 6, _MARK - 10, _MARK - 10)
-                strip.drawings.append((_bytes(mark(cell)), box))
+                band.drawings.append((_bytes(mark(cell)), box))
                 left, inside, cell = left + _MARK, inside - _MARK, VERDICTS[cell]
             stressed = place in bold or cell == VERDICTS[Verdict.FAIL]
             text, height = broken(cell, inside, size, bold=stressed)
-            strip.texts.append((text, QPointF(left, pad_y)))
+            band.texts.append((text, QPointF(left, pad_y)))
             tallest = max(tallest, height)
             x += part * width
-        strip.height = tallest + 2 * pad_y
+        band.height = tallest + 2 * pad_y
         colour = _LINE if thick > _THIN else _FAINT
-        strip.lines.append((0.0, width, strip.height, thick, colour))
-        return strip
+        band.lines.append((0.0, width, band.height, thick, colour))
+        return band
 
     rows = [row(cells, table.titles, _THIN) for cells in table.rows]
     head = row(table.head, range(len(table.head)), 8.0) if table.head else None
-    return Run(rows, head)
+    return Flow(rows, head)
 
 
-def _figures(block: Figures, width: float) -> Strip:
-    strip = Strip(0.0)
+def _figures(block: Figures, width: float) -> Band:
+    band = Band(0.0)
     count = len(block.items)
     # A figure by itself is as wide as one of a pair, unless it was drawn wide.
     column = (width - (count - 1) * _GAP) / count
@@ -221,38 +221,38 @@ def _figures(block: Figures, width: float) -> Strip:
         high = wide * figure.height / figure.width
         if high > _HIGHEST_FIGURE:
             high, wide = _HIGHEST_FIGURE, _HIGHEST_FIGURE * figure.width / figure.height
-        strip.drawings.append((_bytes(figure.svg), QRectF(x, 0.0, wide, high)))
+        band.drawings.append((_bytes(figure.svg), QRectF(x, 0.0, wide, high)))
         caption, height = broken(figure.caption, max(wide, column), SMALL)
-        strip.texts.append((caption, QPointF(x, high + 10)))
+        band.texts.append((caption, QPointF(x, high + 10)))
         tallest = max(tallest, high + 10 + height)
         x += column + _GAP
-    strip.height = tallest + _GAP
-    return strip
+    band.height = tallest + _GAP
+    return band
 
 
-def _bulleted(line: str, width: float) -> Strip:
+def _bulleted(line: str, width: float) -> Band:
     indent = 90.0
     text, height = broken(line, width - indent, SMALL)
     dot, _ = broken("•", indent, SMALL)
-    return Strip(height + 12, [(dot, QPointF(20.0, 0.0)), (text, QPointF(indent, 0.0))])
+    return Band(height + 12, [(dot, QPointF(20.0, 0.0)), (text, QPointF(indent, 0.0))])
 
 
-def _signature(block: Signature, width: float) -> Strip:
-    strip = Strip(0.0)
+def _signature(block: Signature, width: float) -> Band:
+    band = Band(0.0)
     column = width / len(block.labels)
     room = 260.0
     for place, label in enumerate(block.labels):
         x = place * column
         text, height = broken(label, column - _GAP, SMALL)
-        strip.lines.append((x, x + column - _GAP, room, 6.0, _LINE))
-        strip.texts.append((text, QPointF(x, room + 10)))
-        strip.height = room + height + 20
-    return strip
+        band.lines.append((x, x + column - _GAP, room, 6.0, _LINE))
+        band.texts.append((text, QPointF(x, room + 10)))
+        band.height = room + height + 20
+    return band
 
 
-def _text_strip(text: str, width: float, size: int, *, bold: bool = False) -> Strip:
+def _text_band(text: str, width: float, size: int, *, bold: bool = False) -> Band:
     laid, height = broken(text, width, size, bold=bold)
-    return Strip(height + 24, [(laid, QPointF(0.0, 0.0))])
+    return Band(height + 24, [(laid, QPointF(0.0, 0.0))])
 
 
 def _bytes(svg: str) -> bytes:
@@ -292,7 +292,7 @@ def write_pdf(report: Report, path: Path, paper: str = "a4") -> int:
     _with_application()
     size = _size(paper)
     pages = _paginated(report, _area(size))
-    with appearing(path) as name:
+    with atomic_write(path) as name:
         # Qt does not tell of a disk that is full: it draws into memory, and Python writes.
         name.write_bytes(_drawn(report, pages, size))
     return len(pages)
@@ -321,7 +321,7 @@ def pages_of(report: Report, paper: str = "a4", dpi: int = 110) -> list[QImage]:
     return pictures
 
 
-def _drawn(report: Report, pages: Sequence[Sequence[Strip]], size: QPageSize) -> bytes:
+def _drawn(report: Report, pages: Sequence[Sequence[Band]], size: QPageSize) -> bytes:
     """Return the PDF."""
     buffer = QBuffer()
     buffer.open(QIODevice.OpenModeFlag.WriteOnly)
@@ -342,50 +342,50 @@ def _drawn(report: Report, pages: Sequence[Sequence[Strip]], size: QPageSize) ->
     return bytes(buffer.data().data())
 
 
-def _paginated(report: Report, area: QSizeF) -> list[list[Strip]]:
-    """Put strips on pages: each whole, a section's title with what follows it."""
+def _paginated(report: Report, area: QSizeF) -> list[list[Band]]:
+    """Put bands on pages: each whole, a section's title with what follows it."""
     room = area.height()
-    pages: list[list[Strip]] = [[]]
+    pages: list[list[Band]] = [[]]
     used = 0.0
-    waiting: list[Strip] = []
+    waiting: list[Band] = []
 
-    def put(strips: Sequence[Strip]) -> None:
+    def put(bands: Sequence[Band]) -> None:
         nonlocal used
-        pages[-1].extend(strips)
-        used += sum(strip.height for strip in strips)
+        pages[-1].extend(bands)
+        used += sum(band.height for band in bands)
 
-    runs = [head_of(report, area.width())]
+    flows = [head_of(report, area.width())]
     for section in report.sections:
-        runs += section_of(section, area.width())
-    for run, is_heading in _with_headings(runs, report):
+        flows += section_of(section, area.width())
+    for flow, is_heading in _with_headings(flows, report):
         if is_heading:
-            waiting += run.strips
+            waiting += flow.bands
             continue
-        for place, strip in enumerate(run.strips):
-            lead = [*waiting, *([run.head] if run.head is not None and not place else [])]
-            needed = sum(each.height for each in (*lead, strip))
+        for place, band in enumerate(flow.bands):
+            lead = [*waiting, *([flow.head] if flow.head is not None and not place else [])]
+            needed = sum(each.height for each in (*lead, band))
             if used + needed > room and pages[-1]:
                 pages.append([])
                 used = 0.0
-                if run.head is not None and place:
-                    lead = [run.head]
-            put([*lead, strip])
+                if flow.head is not None and place:
+                    lead = [flow.head]
+            put([*lead, band])
             waiting = []
     return pages
 
 
-def _with_headings(runs: Sequence[Run], report: Report) -> list[tuple[Run, bool]]:
-    """Tell which runs are a section's title."""
+def _with_headings(flows: Sequence[Flow], report: Report) -> list[tuple[Flow, bool]]:
+    """Tell which flows are a section's title."""
     flags = [False]
     for section in report.sections:
         flags += [True, *(False for _ in section.blocks)]
-    return list(zip(runs, flags, strict=True))
+    return list(zip(flows, flags, strict=True))
 
 
 def _paint(
     painter: QPainter,
     report: Report,
-    page: Sequence[Strip],
+    page: Sequence[Band],
     number: int,
     count: int,
     whole: QSizeF,
@@ -395,9 +395,9 @@ def _paint(
     painter.save()
     painter.translate(_MARGIN, _MARGIN)
     y = 0.0
-    for strip in page:
-        strip.paint(painter, y)
-        y += strip.height
+    for band in page:
+        band.paint(painter, y)
+        y += band.height
     painter.restore()
     _foot(painter, report, number, count, whole)
 

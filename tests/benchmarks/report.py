@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from app.book.model import Past
+from app.book.model import JobSummary
 from app.cli.book import write_report
 from app.job.model import Summary, Value
 from tests.app.book.museum import record
@@ -36,7 +36,7 @@ def report(say: Callable[[str], None]) -> None:
             say(f"  {kind:<10} {taken:6.3f} s  {out.stat().st_size / 1024:6.0f} KiB  {verdict}")
 
 
-def _past(number: int) -> Past:
+def _past(number: int) -> JobSummary:
     at = f"{1980 + number}-03-01T10:00:00+01:00"
     found, left = (Summary(Value("", um, 1.5, "µm")) for um in (-10.0 - number % 7, 0.5))
-    return Past(100 + number, at, at, False, found, left, 2)
+    return JobSummary(100 + number, at, at, False, found, left, 2)

@@ -25,7 +25,7 @@ from PySide6.QtCore import QObject, Signal
 from app.analysis.adjust.nudging import LockWatch, nearest
 from app.analysis.adjust.positioner import ArrivalWatch
 from app.analysis.results import Quantity, Reading
-from app.book.model import Drive, Left
+from app.book.model import Drive, ResumableJob
 from app.book.writer import Kept, head_for
 from app.dashboard.text import current_reading, translate
 from app.job.job import Job, JobStanding
@@ -178,7 +178,7 @@ class OpenJob(QObject):
         head = head_for(view.source, view.virtual, profile, self._software, self._now())
         self._keep(Kept(drive, head, self._now, path=self._book))
 
-    def take_up(self, left: Left) -> None:
+    def take_up(self, left: ResumableJob) -> None:
         """Go on with an open job of the book, which fits; the one at the bench stays open there."""
         self.leave()
         kept = Kept(left.drive, left.head, self._now, path=self._book, number=left.number)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from app.analysis.results import Verdict
-from app.book.model import Drive, JobRecord, Past
+from app.book.model import Drive, JobRecord, JobSummary
 from app.job.model import (
     CheckName,
     Entry,
@@ -236,10 +236,12 @@ def record(**changes: object) -> JobRecord:
     return replace(made, **changes)  # type: ignore[arg-type]
 
 
-def past(number: int, day: str, found_um: float, left_um: float, *, virtual: bool = False) -> Past:
+def past(
+    number: int, day: str, found_um: float, left_um: float, *, virtual: bool = False
+) -> JobSummary:
     found, left = (Summary(Value("", um, 1.8, "µm")) for um in (found_um, left_um))
     at = f"{day}T10:00:00+02:00"
-    return Past(number, at, at, virtual, found, left, 2)
+    return JobSummary(number, at, at, virtual, found, left, 2)
 
 
 HISTORY = (

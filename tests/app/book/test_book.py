@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from app.book.exchange import export_json, import_json
-from app.book.model import BookError, Drive, Left
+from app.book.model import BookError, Drive, ResumableJob
 from app.book.store import Book
 from app.book.writer import Keeper, head_for
 from app.job.model import CheckName, Stage
@@ -330,7 +330,7 @@ def test_a_job_that_cannot_be_gone_on_with_says_why(book):
 def test_a_job_is_gone_on_with_on_a_drive_and_by_limits_alike(book):
     profile = load_profile("130mm-48tpi")
     head = head_for("sim:", True, profile, "0.1.0", HEAD.opened_at)
-    left = Left(3, DRIVE, head, standing(), ())
+    left = ResumableJob(3, DRIVE, head, standing(), ())
     left.check_fits(profile, True)
     with pytest.raises(BookError, match=r"job 3 was begun on the virtual drive, .* a real one"):
         left.check_fits(profile, False)

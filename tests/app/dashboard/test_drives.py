@@ -4,7 +4,7 @@ import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QListWidget
 
-from app.book.model import Drive, Shelved
+from app.book.model import Drive, DriveSummary
 from app.book.store import Book
 from app.dashboard.drives_page import DrivesPage
 from app.dashboard.style import DARK, Sizes
@@ -156,7 +156,7 @@ def test_what_the_book_refuses_is_said_and_stays_in_the_form(qtbot, page, path):
 def test_what_the_book_refuses_is_not_told_over_by_a_later_answer(page):
     page._shelf.follow = lambda: "this drive is in the book already"
     page.follow()
-    page._fill((Shelved(DRIVE, 0, None),))
+    page._fill((DriveSummary(DRIVE, 0, None),))
     assert "already" in page.status
 
 

@@ -4,8 +4,8 @@ from datetime import datetime, timedelta
 
 import pytest
 
-from app.book.drift import courses_of
-from app.book.model import Past
+from app.book.drift import drifts_of
+from app.book.model import JobSummary
 from app.job.model import Summary, Value
 
 FIRST = datetime.fromisoformat("2026-01-01T10:00:00+01:00")
@@ -17,13 +17,13 @@ def job(number, found_um, left_um):
         Summary(offset_um=None if um is None else Value("", um, 0.5, "µm"))
         for um in (found_um, left_um)
     )
-    return Past(number, at, at, True, found, left, 2)
+    return JobSummary(number, at, at, True, found, left, 2)
 
 
 def test_adjustments_are_taken_out():
     """12 µm a year, brought back to 0 in each job."""
     past = [job(0, 30.0, 0.0), *(job(number, 12.0 * 73 / 365, 0.0) for number in range(1, 6))]
-    offset, hysteresis, speed = courses_of(past)
+    offset, hysteresis, speed = drifts_of(past)
     assert offset.drift.rate_per_year.value == pytest.approx(12.0, abs=0.05)
     assert offset.drift.drifts
     assert [value.value for value in offset.values[:2]] == pytest.approx([30.0, 32.4])
@@ -33,17 +33,19 @@ def test_adjustments_are_taken_out():
 
 def test_a_job_that_was_left_as_found_adjusts_nothing():
     past = [job(0, 5.0, None), job(1, 6.0, None), job(2, None, None), job(3, 8.0, None)]
-    offset = courses_of(past)[0]
+    offset = drifts_of(past)[0]
     assert [value.value for value in offset.values] == [5.0, 6.0, 8.0]
     assert offset.drift.rate_per_year.value == pytest.approx(5.0, rel=1e-3)
 
 
 def test_times_of_any_kind_do_not_break_it():
     past = [
-        Past(1, "2026-01-01", "", True, Summary(Value("", 1.0, 0.1, "µm")), Summary(), 0),
-        Past(2, "nonsense", "", True, Summary(Value("", 2.0, 0.1, "µm")), Summary(), 0),
-        Past(3, "2025-01-01T00:00:00Z", "", True, Summary(Value("", 3.0, 0.1, "µm")), Summary(), 0),
+        JobSummary(1, "2026-01-01", "", True, Summary(Value("", 1.0, 0.1, "µm")), Summary(), 0),
+        JobSummary(2, "nonsense", "", True, Summary(Value("", 2.0, 0.1, "µm")), Summary(), 0),
+        JobSummary(
+            3, "2025-01-01T00:00:00Z", "", True, Summary(Value("", 3.0, 0.1, "µm")), Summary(), 0
+        ),
     ]
-    offset = courses_of(past)[0]
+    offset = drifts_of(past)[0]
     assert len(offset.values) == 2
     assert offset.drift.rate_per_year.value == pytest.approx(-2.0, abs=0.01)
