@@ -24,6 +24,7 @@ from instruments.source import (
     AddressError,
     Block,
     FormatError,
+    Source,
     SourceEnd,
     SourceInfo,
     SourceLost,
@@ -104,7 +105,7 @@ _APART_S = 0.25
 """Times are no further than this from when the frames came."""
 
 
-class PipeSource:
+class PipeSource(Source):
     """Frames from a descriptor, by default standard input.
 
     A frame is one sample of each channel in turn, little-endian. float32 are volts, or parts of
@@ -151,11 +152,6 @@ class PipeSource:
             When one cannot be used.
         """
         return cls(read_options(text, options), request, text)
-
-    @property
-    def info(self) -> SourceInfo:
-        """What is known of the source."""
-        return self._info
 
     def open(self) -> None:
         """Begin to listen, at the beginning of a frame.

@@ -1,4 +1,4 @@
-"""What every source of samples is: blocks, roles, the protocol and its errors.
+"""What every source of samples is: blocks, roles, the class that all sources inherit, its errors.
 
 Errors form one tree, each with a message of one sentence that names the thing and the mend::
 
@@ -13,6 +13,9 @@ Errors form one tree, each with a message of one sentence that names the thing a
 
 from __future__ import annotations
 
+import time
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol, runtime_checkable
@@ -176,34 +179,92 @@ class SourceRequest:
     paced: bool = True
 
 
-class Source(Protocol):
+class Source(ABC):
     """A thing that delivers blocks.
 
     One thread opens, reads and closes. ``close`` may be called again and from another thread,
     never raises and returns within two seconds. A closed source can be opened again.
     """
 
+    silence_s = 5.0
+    """From an open source something comes within so many seconds, or it is given up."""
+    _info: SourceInfo | None = None
+
     @property
     def info(self) -> SourceInfo:
-        """What is known of the source; complete after :meth:`open`."""
-        ...
+        """What is known of the source; complete after :meth:`open`.
 
+        Raises
+        ------
+        SourceUnavailable
+            When nothing is known of it before it was opened.
+        """
+        if self._info is None:
+            raise SourceUnavailable("the source is not open; open it first")
+        return self._info
+
+    @property
+    def settings(self) -> tuple[tuple[str, str], ...]:
+        """The instrument's settings as last read back: name, and value with its unit."""
+        return ()
+
+    @property
+    def controls(self) -> PracticeControls | None:
+        """The hands at the virtual drive, for any thread; None at every other source."""
+        return None
+
+    @property
+    def has_deep_record(self) -> bool:
+        """Whether :meth:`fetch_deep` is to be recorded rather than what :meth:`read` gives."""
+        return False
+
+    @abstractmethod
     def open(self) -> None:
         """Make ready to read; raises a :class:`SourceError`."""
-        ...
 
+    @abstractmethod
     def read(self, timeout_s: float) -> Block:
         """Return the next block, waiting for it no longer than `timeout_s`."""
-        ...
 
+    @abstractmethod
     def close(self) -> None:
         """Let go of the device or file."""
-        ...
+
+    def fetch_deep(self) -> Block:
+        """Return one record at the full rate of the instrument's memory, plain samples."""
+        raise SourceUnavailable(f"source “{self.info.name}” has no memory to read; use its blocks")
+
+    def blocks(
+        self, wait_s: float = 0.5, clock: Callable[[], float] = time.monotonic
+    ) -> Iterator[Block | None]:
+        """Read an open source to its end; None stands for each `wait_s` in which nothing came.
+
+        Raises
+        ------
+        SourceTimeout
+            When nothing has come for :attr:`silence_s`. Time that the caller spends on a block
+            does not count.
+        SourceError
+            As :meth:`read`, but for the end.
+        """
+        heard_s = clock()
+        while True:
+            try:
+                block = self.read(wait_s)
+            except SourceEnd:
+                return
+            except SourceTimeout:
+                if clock() - heard_s >= self.silence_s:
+                    raise
+                yield None
+            else:
+                yield block
+                heard_s = clock()
 
 
 @runtime_checkable
 class PracticeControls(Protocol):
-    """The hands at the virtual drive; a source that has them offers ``controls``.
+    """The hands at the virtual drive; as :attr:`Source.controls` offers them.
 
     Every method may be called from any thread and takes effect on the next samples.
     """

@@ -38,14 +38,14 @@ from app.job.model import CheckName, Do, Enter, Entry, Measure, Outcome, Summary
 from app.job.plan import plan_for
 from app.job.situation import JobOptions
 from app.job.taking import Answer
-from app.job.technician import DriveHands, Technician
+from app.job.technician import Technician
 from app.job.verdicts import what_next
 from app.live.measurement import AnyAnalyser, EnvelopeOptions, Gauge, analyser_for
 from app.profiles import Profile, load_profile
 from app.stamp import now, version
 from app.text import plus_minus
 from instruments.address import open_address
-from instruments.source import Block, Role, Source, SourceEnd, SourceRequest, SourceTimeout
+from instruments.source import Block, Role, Source, SourceEnd, SourceRequest
 
 _BACK = "back"
 _SKIP = "skip:"
@@ -159,7 +159,6 @@ def _how(ask: Do | Enter) -> str:
 
 SCHEMA = "evenlobe.job/1"
 _READ_S = 0.2
-_SILENCE_S = 5.0
 
 
 class Recorder(Protocol):
@@ -307,9 +306,8 @@ class _Conductor:
         self._envelope = envelope
         self._typist = typist
         self._stop = stop
-        hands: DriveHands | None = getattr(source, "controls", None)
-        self._technician = None if hands is None else Technician(hands)
-        self._heard_s = time.monotonic()
+        self._blocks = source.blocks(_READ_S)
+        self._technician = None if source.controls is None else Technician(source.controls)
 
     def run(self) -> str:
         """Go on until nothing is asked any more, or somebody asks for the end.
@@ -330,7 +328,7 @@ class _Conductor:
         """Have what is asked answered."""
         job, ask = self._job, self._job.ask
         if isinstance(ask, Measure):
-            job.answer(self._measure(ask), getattr(self._source, "settings", ()))
+            job.answer(self._measure(ask), self._source.settings)
             return
         assert ask is not None
         reply = self._by_technician(ask) if self._technician else self._by_person(ask)
@@ -420,14 +418,9 @@ class _Conductor:
         """Return the next block, None when none has come yet."""
         if self._stop.asked:
             raise _Interrupted
-        try:
-            block = self._source.read(_READ_S)
-        except SourceTimeout:
-            if time.monotonic() - self._heard_s > _SILENCE_S:
-                raise
-            return None
-        self._heard_s = time.monotonic()
-        return block
+        for block in self._blocks:
+            return block
+        raise SourceEnd(f"source “{self._source.info.name}” is at its end")
 
 
 def _push(to: Gauge | AnyAnalyser, block: Block) -> None:
@@ -657,7 +650,7 @@ def _conduct(
             options=thorough,
             left=left,
             recorder=kept,
-            typist=None if hasattr(source, "controls") else Typist(sys.stdin, sys.stderr),
+            typist=None if source.controls else Typist(sys.stdin, sys.stderr),
             tell=None if options.json else say,
         )
     finally:
@@ -674,7 +667,7 @@ def _check_workable(source: Source) -> None:
             f"source “{info.name}”: a capture cannot be worked on; measure it with “evenlobe "
             "measure”"
         )
-    if not hasattr(source, "controls") and info.name.startswith("pipe:"):
+    if source.controls is None and info.name.startswith("pipe:"):
         raise UsageFault(
             f"source “{info.name}”: standard input carries the samples, and nobody could answer; "
             "measure it with “evenlobe measure”"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
@@ -18,16 +18,12 @@ from instruments.source import (
     Block,
     Role,
     Source,
-    SourceEnd,
     SourceError,
     SourceLost,
     SourceRequest,
-    SourceTimeout,
     SourceUnavailable,
 )
 from instruments.virtual.source import VirtualSource
-
-_SILENCE_READS = 10
 
 ProgressOf = Callable[[float, float | None], None]
 """Told the seconds done, and the seconds wanted or None, with each block."""
@@ -82,19 +78,18 @@ def record(
         When the source gives nothing at all, or the file cannot be written.
     """
     _refuse_itself(source, out)
-    fetch_deep: Callable[[], Block] | None = getattr(source, "fetch_deep", None)
-    if fetch_deep is not None:
+    if source.has_deep_record:
         _refuse_length(source, seconds)
         check_place(out, overwrite=overwrite)
     source.open()
     try:
-        if fetch_deep is not None:
-            return _write_deep(source, fetch_deep(), out, overwrite=overwrite)
+        if source.has_deep_record:
+            return _write_deep(source, source.fetch_deep(), out, overwrite=overwrite)
         info = source.info
         wanted = None if seconds is None else round(seconds * info.sample_rate_hz)
         with interrupted() as stop, CaptureWriter(out, info, overwrite=overwrite) as writer:
-            tape = _Tape(source, wanted)
-            while (block := tape.next(stop)) is not None:
+            tape = _Tape(source, wanted, stop)
+            for block in tape.blocks():
                 writer.write(block)
                 progress(tape.end / info.sample_rate_hz, seconds)
             if tape.fault is not None and tape.end == 0:
@@ -110,43 +105,33 @@ def record(
 class _Tape:
     """Blocks of an open source until there are enough, or no more."""
 
-    def __init__(self, source: Source, wanted: int | None) -> None:
+    def __init__(self, source: Source, wanted: int | None, stop: Interrupt) -> None:
         self._source = source
         self._wanted = wanted
+        self._stop = stop
         self.end = self.lost = 0
         self.fault: SourceError | None = None
 
-    def next(self, stop: Interrupt) -> Block | None:
-        """Return the next block; None at the end, on a fault, or when the end is asked for."""
-        if self._wanted is not None and self.end >= self._wanted:
-            return None
+    def blocks(self) -> Iterator[Block]:
+        """Yield them until the end, a fault, or the request to end."""
         try:
-            block = self._heard(stop)
-        except SourceEnd:
-            return None
+            for block in self._source.blocks():
+                if block is not None:
+                    yield self._kept(block)
+                enough = self._wanted is not None and self.end >= self._wanted
+                if self._stop.asked or enough:
+                    return
         except SourceError as fault:
             self.fault = fault
-            return None
-        if block is None:
-            return None
+
+    def _kept(self, block: Block) -> Block:
+        """Count a block, cut to what is still wanted."""
         if self._wanted is not None:
             kept = max(0, self._wanted - block.first_index)
             block = replace(block, samples_v=block.samples_v[:kept])
         self.lost += block.first_index - self.end
         self.end = block.first_index + len(block.samples_v)
         return block
-
-    def _heard(self, stop: Interrupt) -> Block | None:
-        """Read on through silence, up to a limit."""
-        silent = 0
-        while not stop.asked:
-            try:
-                return self._source.read(0.5)
-            except SourceTimeout:
-                silent += 1
-                if silent > _SILENCE_READS:
-                    raise
-        return None
 
 
 def _write_deep(source: Source, block: Block, out: Path, *, overwrite: bool) -> Recorded:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Protocol
-
 from app.job.checks.prepare import NO, YES
 from app.job.model import Action, Do, Enter
 from app.job.situation import ALIGNMENT, SCRATCH
+from instruments.source import PracticeControls
 
 _PROTECTED = "protected"
 """A scratch disk whose notch is covered."""
@@ -20,60 +19,6 @@ _ROOM: dict[str, float] = {
 """The virtual drive stands in a room at the temperature of the standards' tests."""
 
 
-class DriveHands(Protocol):
-    """The hands at the virtual drive, and what a person sees of it."""
-
-    @property
-    def write_protected(self) -> bool:
-        """Whether the drive's sensor says that the disk is protected."""
-        ...
-
-    @property
-    def at_track_zero(self) -> bool:
-        """Whether the drive's sensor says track 0."""
-        ...
-
-    def nudge(self, offset_um: float) -> None:
-        """Turn the stepper's body so that the head moves outward by `offset_um`."""
-        ...
-
-    def step(self, tracks: int) -> None:
-        """Step the head `tracks` tracks inward (positive) or outward (negative)."""
-        ...
-
-    def seek(self, track: int) -> None:
-        """Step the head to `track`."""
-        ...
-
-    def select(self, side: int) -> None:
-        """Select the head of `side`."""
-        ...
-
-    def reseat(self) -> None:
-        """Open the clamp and close it again."""
-        ...
-
-    def loosen(self) -> None:
-        """Loosen the stepper's screws."""
-        ...
-
-    def tighten(self) -> None:
-        """Tighten the stepper's screws."""
-        ...
-
-    def trim_speed(self, percent: float) -> None:
-        """Turn the speed trimmer by `percent`, positive faster."""
-        ...
-
-    def insert(self, disk: str) -> None:
-        """Change the disk."""
-        ...
-
-    def write(self, pattern: str) -> None:
-        """Write the track with a pattern."""
-        ...
-
-
 class Technician:
     """Answers what is for hands and eyes.
 
@@ -81,11 +26,11 @@ class Technician:
 
     Parameters
     ----------
-    hands : DriveHands
+    hands : PracticeControls
         The virtual drive's controls.
     """
 
-    def __init__(self, hands: DriveHands) -> None:
+    def __init__(self, hands: PracticeControls) -> None:
         self._hands = hands
 
     def do(self, ask: Do) -> None:

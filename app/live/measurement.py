@@ -5,7 +5,6 @@ One measurement from the samples as they come: what the window and the headless 
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from math import ceil
@@ -34,14 +33,11 @@ from instruments.source import (
     AddressError,
     Role,
     Source,
-    SourceEnd,
     SourceInfo,
-    SourceTimeout,
 )
 
 LIVE_SECONDS = 3.0
 """How long a source without an end is measured when nothing else is said."""
-_SILENCE_S = 5.0
 
 AnyAnalyser = Analyser | SweepAnalyser
 
@@ -187,7 +183,7 @@ def measure(
         analyser.finish()
         # A file may know its name for itself better only after it was opened.
         duration_s = end / info.sample_rate_hz
-        settings = getattr(source, "settings", ())
+        settings = source.settings
         return Measured(analyser.summary(), source.info, duration_s, settings)
     finally:
         source.close()
@@ -201,17 +197,9 @@ def _feed(
 ) -> int:
     """Pass blocks to the analyser until there are enough; returns the frames read."""
     end = 0
-    heard_s = time.monotonic()
-    while wanted is None or end < wanted:
-        try:
-            block = source.read(0.5)
-        except SourceEnd:
-            break
-        except SourceTimeout:
-            if time.monotonic() - heard_s > _SILENCE_S:
-                raise
+    for block in source.blocks():
+        if block is None:
             continue
-        heard_s = time.monotonic()
         samples_v = block.samples_v
         if wanted is not None and isinstance(analyser, Analyser):
             samples_v = samples_v[: max(0, wanted - block.first_index)]
@@ -226,6 +214,8 @@ def _feed(
         end = block.first_index + len(samples_v)
         if progress is not None and wanted is not None:
             progress(end / block.sample_rate_hz, wanted / block.sample_rate_hz)
+        if wanted is not None and end >= wanted:
+            break
     return end
 
 

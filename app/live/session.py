@@ -270,8 +270,7 @@ class Measurements:
         """Take the next samples of a source, whose first frame was taken at `at_s`."""
         measuring = self._measuring
         if measuring is not None:
-            settings = getattr(source, "settings", ())
-            measuring.push(chunk, marks, at_s, source.info, self._profile, options, settings)
+            measuring.push(chunk, marks, at_s, source.info, self._profile, options, source.settings)
 
     def look_after(self, state: State) -> None:
         """Give up what can come to nothing: no samples have come for a while."""
@@ -397,7 +396,7 @@ class Run:
             phase=phase,
             message=failure or status.message,
             source=self._address,
-            settings=getattr(self._source, "settings", ()),
+            settings=self._source.settings if self._source is not None else (),
         )
         now_s = time.monotonic()
         return view_of(begun, status, info, self._newest.take(now_s), now_s)
@@ -447,7 +446,7 @@ class Run:
         info = source.info
         options = self._options if self._strict else self._options.where_fitting(info)
         self.analysing.begin(analyser_for(info, self._profile, options, keep_all=False))
-        self._controls = getattr(source, "controls", None)
+        self._controls = source.controls
         begun_s = None if info.live else time.monotonic()
         time_of = _clock_of(acquisition, begun_s, info.sample_rate_hz)
         step, most = _stride(info, ring)

@@ -43,7 +43,6 @@ from app.stream.ring import Ring
 from instruments.source import (
     Block,
     Source,
-    SourceEnd,
     SourceError,
     SourceInfo,
     SourceLost,
@@ -389,8 +388,6 @@ class Timing:
     ----------
     read_timeout_s : float
         Longest wait in one read; a stop takes about as long.
-    silence_limit_s : float
-        A source from which nothing comes for this long is taken for lost.
     retry_s : float
         Pause before a lost source is opened again.
     clock : callable
@@ -400,7 +397,6 @@ class Timing:
     """
 
     read_timeout_s: float = 0.2
-    silence_limit_s: float = 5.0
     retry_s: float = 1.0
     clock: Callable[[], float] = time.monotonic
     sleep: Callable[[float], object] | None = None
@@ -556,10 +552,7 @@ class Acquisition:
 
     def _run(self) -> None:
         try:
-            self._acquire()
-            self._become(State.CLOSED)
-        except SourceEnd:
-            self._become(State.ENDED)
+            self._become(State.ENDED if self._acquire() else State.CLOSED)
         except SourceError as fault:
             # A source that is closed under its read may complain of that in any of these ways.
             if self._stop.is_set():
@@ -584,38 +577,35 @@ class Acquisition:
             self._state, self._message, self._error = state, message, error
             self._changed.notify_all()
 
-    def _acquire(self) -> None:
+    def _acquire(self) -> bool:
+        """Read until the source has come to its end, or the stop; return whether it has."""
         if self._stop.is_set():
-            return
+            return False
         self._become(State.OPENING)
         self._open()
         while not self._stop.is_set():
             try:
                 if self._state is State.LOST:
                     self._open()
-                self._read_on()
+                return self._read_on()
             except _AWAY as fault:
                 self._become(State.LOST, str(fault))
                 self._source.close()
                 (self._timing.sleep or self._stop.wait)(self._timing.retry_s)
+        return False
 
     def _open(self) -> None:
         self._source.open()
         self._intake.prepare(self._source.info)
         self._become(State.RUNNING)
 
-    def _read_on(self) -> None:
-        clock = self._timing.clock
-        heard_s = clock()
-        while not self._stop.is_set():
-            try:
-                block = self._source.read(self._timing.read_timeout_s)
-            except SourceTimeout:
-                if clock() - heard_s >= self._timing.silence_limit_s:
-                    raise
-                continue
-            self._intake.take(block, self._stop)
-            heard_s = clock()
+    def _read_on(self) -> bool:
+        for block in self._source.blocks(self._timing.read_timeout_s, self._timing.clock):
+            if block is not None:
+                self._intake.take(block, self._stop)
+            if self._stop.is_set():
+                return False
+        return True
 
 
 def _words_for(fault: Exception) -> str:

@@ -22,6 +22,7 @@ from instruments.source import (
     AddressError,
     Block,
     FormatError,
+    Source,
     SourceEnd,
     SourceInfo,
     SourceLost,
@@ -118,7 +119,7 @@ class Capture(Protocol):
         ...
 
 
-class FileSource:
+class FileSource(Source):
     """A capture file: WAV, RF64 or a scope's CSV export.
 
     Blocks come as fast as they are asked for, 262 144 frames at a time and fewer at the end or
@@ -156,26 +157,12 @@ class FileSource:
         self._lock = threading.Lock()
         self._capture: Capture | None = None
         self._choice: Choice | None = None
-        self._info: SourceInfo | None = None
         self._opened_s = 0.0
 
     @property
     def path(self) -> Path:
         """The file."""
         return Path(self._path)
-
-    @property
-    def info(self) -> SourceInfo:
-        """What is known of the capture; from the first :meth:`open` on.
-
-        Raises
-        ------
-        SourceUnavailable
-            When it was never opened.
-        """
-        if self._info is None:
-            raise SourceUnavailable(f"capture “{self._path}” is not open; open it first")
-        return self._info
 
     def open(self) -> None:
         """Read the file's header (a CSV whole) and decide on the columns.

@@ -21,6 +21,7 @@ from instruments.scope.visa import socket_place
 from instruments.scope.waveform import frames
 from instruments.source import (
     Block,
+    Source,
     SourceInfo,
     SourceLost,
     SourceRequest,
@@ -74,7 +75,7 @@ class _Live:
     frames: int = 0
 
 
-class ScopeSource:
+class ScopeSource(Source):
     """A digital scope as a source of blocks.
 
     Parameters
@@ -124,14 +125,14 @@ class ScopeSource:
         return cls(read_options(text, resource.strip(), options, request), text)
 
     @property
-    def info(self) -> SourceInfo:
-        """What is known of the source; complete after :meth:`open`."""
-        return self._info
-
-    @property
     def settings(self) -> tuple[tuple[str, str], ...]:
         """The scope's settings as last read back: name, and value with its unit."""
         return self._settings
+
+    @property
+    def has_deep_record(self) -> bool:
+        """True: what is read otherwise are extremes, not samples."""
+        return True
 
     def open(self) -> None:
         """Connect, recognise the scope and set it up.

@@ -24,6 +24,7 @@ from instruments.source import (
     Block,
     ChannelRoles,
     Role,
+    Source,
     SourceInfo,
     SourceRequest,
     SourceUnavailable,
@@ -115,7 +116,7 @@ def choose_columns(roles: ChannelRoles | None, channels: int, what: str) -> Chan
     return roles
 
 
-class SoundSource:
+class SoundSource(Source):
     """A sound input as a source of blocks.
 
     Once opened it holds on to the input that it found: when that goes away, opening again takes
@@ -188,11 +189,6 @@ class SoundSource:
             When an option cannot be used as written.
         """
         return cls(device.strip(), read_options(text, options, request), text)
-
-    @property
-    def info(self) -> SourceInfo:
-        """What is known of the source; complete after :meth:`open`."""
-        return self._info
 
     def open(self) -> None:
         """Find the input and start capturing.

@@ -16,6 +16,7 @@ from instruments.source import (
     Block,
     PracticeControls,
     Role,
+    Source,
     SourceInfo,
     SourceRequest,
     SourceTimeout,
@@ -37,7 +38,7 @@ _Hand = Callable[[VirtualDrive, float], object]
 """Told the drive, and the drive's own time."""
 
 
-class VirtualSource:
+class VirtualSource(Source):
     """The virtual drive, sampled; it never ends.
 
     A source that is opened again goes on with the drive as it was left.
@@ -71,6 +72,7 @@ class VirtualSource:
         clock: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
+        self._name = address or format_address(params)
         kept = DEFAULT_ROLES if roles is None else tuple(role for role in roles if role)
         check_roles(kept, ",".join(role or "-" for role in roles or kept))
         self._rate_hz = params.rate
@@ -88,7 +90,7 @@ class VirtualSource:
         frames = params.rate * _LIVE_BLOCK_S if self._paced else fast_frames
         self._block_frames = max(round(frames), 1)
         self._info = SourceInfo(
-            name=address or format_address(params),
+            name=self._name,
             roles=kept,
             roles_from="default" if roles is None else "given",
             sample_rate_hz=params.rate,
@@ -113,11 +115,6 @@ class VirtualSource:
         params = read_options(address, options)
         paced = request.paced and params.pace == "live"
         return cls(params, request.roles, paced=paced, address=address)
-
-    @property
-    def info(self) -> SourceInfo:
-        """What is known of the source; complete from the start."""
-        return self._info
 
     @property
     def controls(self) -> PracticeControls:
@@ -170,7 +167,7 @@ class VirtualSource:
     def _require_open(self) -> float:
         opened_s = self._opened_s
         if opened_s is None:
-            raise SourceUnavailable(f"source “{self._info.name}” is closed; open it to read")
+            raise SourceUnavailable(f"source “{self._name}” is closed; open it to read")
         return opened_s
 
     def _keep_pace(self, opened_s: float, timeout_s: float) -> bool:
@@ -184,7 +181,7 @@ class VirtualSource:
         while now_s < due_s:
             if now_s >= give_up_s:
                 raise SourceTimeout(
-                    f"source “{self._info.name}”: no block within {timeout_s:g} s; read again"
+                    f"source “{self._name}”: no block within {timeout_s:g} s; read again"
                 )
             self._sleep(min(due_s, give_up_s) - now_s)
             self._require_open()
@@ -201,7 +198,7 @@ class VirtualSource:
             hand(self._drive, (self._origin + self._next) / self._rate_hz)
 
 
-class _Hands:
+class _Hands(PracticeControls):
     """The hands at the virtual drive; they ask, and the reading thread does."""
 
     def __init__(self, ask: Callable[[_Hand], None], drive: VirtualDrive) -> None:

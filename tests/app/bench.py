@@ -12,7 +12,7 @@ import numpy as np
 import soundfile
 
 from instruments.address import open_address
-from instruments.source import SourceLost, SourceTimeout, SourceUnavailable
+from instruments.source import Source, SourceLost, SourceTimeout, SourceUnavailable
 from tests.synthesis import Signal, make
 
 WAIT_S = 60.0
@@ -44,7 +44,7 @@ def threads_alive():
     return [thread for thread in threading.enumerate() if thread.name in THREADS]
 
 
-class Moody:
+class Moody(Source):
     """The virtual drive behind a cable: silent, or gone, when a test sets it so."""
 
     def __init__(self, address, request):

@@ -18,6 +18,7 @@ from instruments.sound.portaudio import PortAudio
 from instruments.sound.source import SoundSource
 from instruments.source import (
     Block,
+    PracticeControls,
     Source,
     SourceEnd,
     SourceError,
@@ -115,10 +116,10 @@ def take(source, count):
 # Opening and closing
 
 
-def test_it_has_the_methods_and_nothing_happens_before_opening(source):
-    assert all(callable(getattr(source, name)) for name in ("open", "read", "close"))
-    assert isinstance(type(source).info, property)
-    assert set(dir(Source)) - set(dir(object)) >= {"info", "open", "read", "close"}
+def test_it_is_a_source_and_tells_what_else_it_can(source):
+    assert isinstance(source, Source)
+    assert source.controls is None or isinstance(source.controls, PracticeControls)
+    assert all(len(setting) == 2 for setting in source.settings)
 
 
 def test_closing_is_harmless_at_any_time(source):
@@ -287,6 +288,20 @@ def test_a_finite_source_says_that_it_has_ended_and_goes_on_saying_so(make_it, t
     for _ in range(3):
         with pytest.raises(SourceEnd):
             source.read(PATIENCE_S)
+    source.close()
+
+
+@pytest.mark.parametrize("make_it", REPEATABLE, ids=lambda make: make.__name__)
+def test_its_blocks_are_those_that_it_reads_and_come_to_an_end(make_it, tmp_path):
+    source = make_it(tmp_path)
+    source.open()
+    read = take(source, 1000)
+    source.open()
+    blocks = list(source.blocks())
+    assert [block.first_index for block in blocks] == [block.first_index for block in read]
+    assert sum(len(block.samples_v) for block in blocks) == sum(
+        len(block.samples_v) for block in read
+    )
     source.close()
 
 

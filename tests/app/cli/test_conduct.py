@@ -20,7 +20,7 @@ from app.job.model import Action, CheckName, Do
 from app.live.measurement import EnvelopeOptions
 from app.profiles import load_profile
 from app.stamp import now
-from instruments.source import SourceLost
+from instruments.source import Source, SourceLost
 from instruments.virtual.params import VirtualParams
 from instruments.virtual.source import VirtualSource
 from tests.benchmarks.job import params_for, work_on
@@ -29,7 +29,7 @@ PROFILE = load_profile("130mm-48tpi")
 NARROW = (CheckName.SEATING, CheckName.HYSTERESIS, CheckName.ADJUST, CheckName.LOCK)
 
 
-class Handless:
+class Handless(Source):
     """The virtual drive as a source that nobody can reach but the person."""
 
     def __init__(self, params: VirtualParams, **flags):

@@ -9,6 +9,7 @@ from instruments.source import (
     AddressError,
     Block,
     Role,
+    Source,
     SourceEnd,
     SourceInfo,
     SourceRequest,
@@ -128,7 +129,7 @@ def test_what_is_stated_of_an_envelope_reaches_the_analysis():
     assert abs(wrong.ratio.value - ratio) > 0.02
 
 
-class Quiet:
+class Quiet(Source):
     """A source that is open and gives nothing."""
 
     info = SourceInfo("quiet:", (Role.DIFFERENTIAL,), "given", 1e6, 5e5, live=True)
@@ -152,9 +153,9 @@ class Quiet:
         self.closed += 1
 
 
-def test_a_source_that_stays_silent_is_given_up_and_closed(monkeypatch):
-    monkeypatch.setattr("app.live.measurement._SILENCE_S", 0.01)
+def test_a_source_that_stays_silent_is_given_up_and_closed():
     source = Quiet()
+    source.silence_s = 0.01
     with pytest.raises(SourceTimeout, match="check the cable"):
         measure(source, PROFILE, NOTHING, None)
     assert source.closed == 1

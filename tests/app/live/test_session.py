@@ -17,6 +17,7 @@ from instruments.source import (
     AddressError,
     Block,
     Role,
+    Source,
     SourceInfo,
     SourceTimeout,
     SourceUnavailable,
@@ -265,14 +266,14 @@ def test_a_view_does_not_wait_for_the_analysis(session, monkeypatch):
         busy.let_go.set()
 
 
-class Flood:
+class Flood(Source):
     """A live source that has given eight times what is kept before anybody has looked."""
 
     rate_hz, frames = 1000.0, 32_000
 
     def __init__(self):
         roles = (Role.DIFFERENTIAL, Role.INDEX)
-        self.info = SourceInfo("flood:", roles, "given", self.rate_hz, 500.0, live=True)
+        self._info = SourceInfo("flood:", roles, "given", self.rate_hz, 500.0, live=True)
         self.at = 0
 
     def open(self):
@@ -302,7 +303,7 @@ def test_frames_that_came_too_fast_to_be_analysed_count_as_lost(start, monkeypat
     assert busy.frames < Flood.frames
 
 
-class Stuck:
+class Stuck(Source):
     """A source whose opening takes until the test lets go."""
 
     def __init__(self):
@@ -313,6 +314,9 @@ class Stuck:
         self.opening.set()
         self.let_go.wait(WAIT_S)
         raise SourceUnavailable("stuck: it did not open")
+
+    def read(self, timeout_s):
+        raise AssertionError("it never opened")
 
     def close(self):
         self.closed += 1

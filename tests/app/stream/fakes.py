@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 
 import numpy as np
 
-from instruments.source import Block, Role, SourceEnd, SourceInfo, SourceLost, SourceTimeout
+from instruments.source import Block, Role, Source, SourceEnd, SourceInfo, SourceLost, SourceTimeout
 
 RATE_HZ = 1000.0
 ROLES = (Role.DIFFERENTIAL, Role.INDEX)
@@ -55,7 +55,7 @@ class FakeClock:
         self.now_s += seconds
 
 
-class FakeSource:
+class FakeSource(Source):
     """Plays one script an opening; the last opening's script goes on with time-outs for ever.
 
     Parameters
