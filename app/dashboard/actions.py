@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 from PySide6.QtCore import Qt
 
-from app.dashboard.job_panel.controller import Desk
-from app.dashboard.needle_page.page import LARGE_UM, SMALL_UM, Bench
+from app.dashboard.job_panel.controller import JobController
+from app.dashboard.needle_page.page import LARGE_UM, SMALL_UM, NeedlePage
 
 Done = Callable[[], object]
 
@@ -49,31 +49,31 @@ _PLAIN = Qt.KeyboardModifier.NoModifier
 _SHIFT = Qt.KeyboardModifier.ShiftModifier
 
 
-def key_table(ways: Ways, bench: Bench, desk: Desk) -> dict[Pressed, Done]:
+def key_table(ways: Ways, page: NeedlePage, controller: JobController) -> dict[Pressed, Done]:
     """Return what each key does in a window; help.py tells the user of them."""
     key = Qt.Key
-    nudge, step = bench.hands.nudge, bench.hands.step
+    nudge, step = page.hands.nudge, page.hands.step
     anywhere: dict[Pressed, Done] = {
         (key.Key_F1, _PLAIN): ways.help,
         (key.Key_F2, _PLAIN): ways.sources,
-        (key.Key_F4, _PLAIN): bench.toggle_unit,
+        (key.Key_F4, _PLAIN): page.toggle_unit,
         (key.Key_F9, _PLAIN): ways.picture,
         (key.Key_F11, _PLAIN): ways.full_screen,
         (key.Key_F12, _PLAIN): ways.drives,
         (key.Key_Escape, _PLAIN): ways.escape,
     }
     at_the_needle: dict[Pressed, Done] = {
-        (key.Key_F3, _PLAIN): bench.prompt.begin,
-        (key.Key_F5, _PLAIN): bench.hands.reseat,
-        (key.Key_F6, _PLAIN): bench.toggle_held,
+        (key.Key_F3, _PLAIN): page.prompt.begin,
+        (key.Key_F5, _PLAIN): page.hands.reseat,
+        (key.Key_F6, _PLAIN): page.toggle_held,
         (key.Key_F7, _PLAIN): ways.reopen_indexed,
-        (key.Key_F8, _PLAIN): desk.skip,
-        (key.Key_F8, _SHIFT): desk.close,
-        (key.Key_F10, _PLAIN): bench.toggle_zero,
-        (key.Key_Space, _PLAIN): bench.toggle_frozen,
-        (key.Key_Backspace, _PLAIN): desk.back,
-        (key.Key_Up, _PLAIN): lambda: desk.choose_next(-1),
-        (key.Key_Down, _PLAIN): lambda: desk.choose_next(1),
+        (key.Key_F8, _PLAIN): controller.skip,
+        (key.Key_F8, _SHIFT): controller.close,
+        (key.Key_F10, _PLAIN): page.toggle_zero,
+        (key.Key_Space, _PLAIN): page.toggle_frozen,
+        (key.Key_Backspace, _PLAIN): controller.back,
+        (key.Key_Up, _PLAIN): lambda: controller.choose_next(-1),
+        (key.Key_Down, _PLAIN): lambda: controller.choose_next(1),
         (key.Key_Left, _PLAIN): lambda: nudge(-SMALL_UM),
         (key.Key_Right, _PLAIN): lambda: nudge(SMALL_UM),
         (key.Key_Left, _SHIFT): lambda: nudge(-LARGE_UM),
@@ -82,8 +82,8 @@ def key_table(ways: Ways, bench: Bench, desk: Desk) -> dict[Pressed, Done]:
         (key.Key_PageDown, _PLAIN): lambda: step(1),
     }
     for enter in (key.Key_Return, key.Key_Enter):
-        at_the_needle[enter, _PLAIN] = bench.go_on
-        at_the_needle[enter, _SHIFT] = desk.by_virtual_hand
+        at_the_needle[enter, _PLAIN] = page.go_on
+        at_the_needle[enter, _SHIFT] = controller.by_virtual_hand
 
     def only_where(done: Done, there: bool) -> Done:
         return lambda: done() if ways.at_needle() is there else None

@@ -45,7 +45,7 @@ from app.stamp import now
 Question = Callable[[Book], Any]
 
 
-class Shelf:
+class BookWorker:
     """Asks a book, one kind of question at a time.
 
     Parameters
@@ -87,7 +87,7 @@ class Shelf:
 
         threading.Thread(target=look, name="shelf", daemon=True).start()
 
-    def follow(self) -> str | None:
+    def refresh(self) -> str | None:
         """Take over what has been answered; returns a sentence when something failed.
 
         An empty one says that all went well, None that nothing has been answered.
@@ -163,10 +163,10 @@ class HistoryChart(QWidget):
         """What is said above the chart."""
         return self._words.text()
 
-    def dress(self, theme: Theme, sizes: Sizes) -> None:
+    def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
         self._theme = theme
-        self._plot.dress(theme, sizes)
+        self._plot.apply_theme(theme, sizes)
         self._bars.setData(pen=self._plot.pen(theme.ink, 2))
         self._points.setPen(self._plot.pen(theme.ink, 1))
         self._points.setBrush(theme.needle)
@@ -248,9 +248,9 @@ class PastJobs(QWidget):
         item = self.list.currentItem()
         return None if item is None else item.data(WHICH)
 
-    def dress(self, theme: Theme, sizes: Sizes) -> None:
+    def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
-        self.chart.dress(theme, sizes)
+        self.chart.apply_theme(theme, sizes)
 
     def forget(self) -> None:
         """Hold no job any more: those of the drive before are not to be taken for this one's."""
@@ -323,7 +323,7 @@ class DrivesPage(QWidget):
     ) -> None:
         super().__init__(parent)
         self.setObjectName("page")
-        self._shelf = Shelf(book)
+        self._worker = BookWorker(book)
         self._fault = ""
         self._title = QLabel(self.tr("Drives in the job book"), self)
         self._title.setProperty("title", True)
@@ -366,18 +366,18 @@ class DrivesPage(QWidget):
         items = (self._list.item(row) for row in range(self._list.count()))
         return [item.data(WHICH).drive.identity for item in items]
 
-    def dress(self, theme: Theme, sizes: Sizes) -> None:
+    def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
-        self.past.dress(theme, sizes)
+        self.past.apply_theme(theme, sizes)
 
-    def come(self) -> None:
+    def activate(self) -> None:
         """Read the book anew."""
         self._list.setFocus()
         self._look()
 
-    def follow(self) -> None:
+    def refresh(self) -> None:
         """Take over what the book has answered."""
-        said = self._shelf.follow()
+        said = self._worker.refresh()
         if said:
             self._fault = said
             self._status.setText(said)
@@ -393,7 +393,7 @@ class DrivesPage(QWidget):
         if number is None:
             self.begin()
         else:
-            self._shelf.ask("left", lambda book: book.left(number), self.take_up.emit)
+            self._worker.ask("left", lambda book: book.left(number), self.take_up.emit)
 
     def begin(self) -> None:
         """Begin a job on the chosen drive."""
@@ -414,7 +414,7 @@ class DrivesPage(QWidget):
             book.add_drive(drive)
             return drive
 
-        self._shelf.ask("add", keep, self._added)
+        self._worker.ask("add", keep, self._added)
 
     def next_chart(self) -> None:
         """Show the next of the drive's numbers in the chart."""
@@ -434,7 +434,7 @@ class DrivesPage(QWidget):
 
     def _look(self) -> None:
         words, self._fault = self._search.text(), ""
-        self._shelf.ask("drives", lambda book: book.drives(words), self._fill)
+        self._worker.ask("drives", lambda book: book.drives(words), self._fill)
 
     def _fill(self, found: tuple[DriveSummary, ...]) -> None:
         before = self._chosen()
@@ -475,7 +475,7 @@ class DrivesPage(QWidget):
             # Enter begins its job now, as the button says.
             self._list.setFocus()
 
-        self._shelf.ask("drives", lambda book: book.drives(), select)
+        self._worker.ask("drives", lambda book: book.drives(), select)
 
     def _choose(self, item: QListWidgetItem | None) -> None:
         chosen = None if item is None else item.data(WHICH)
@@ -485,7 +485,7 @@ class DrivesPage(QWidget):
             return
         self.past.forget()
         identity = chosen.drive.identity
-        self._shelf.ask("history", lambda book: book.history(identity), self.past.show_jobs)
+        self._worker.ask("history", lambda book: book.history(identity), self.past.show_jobs)
 
     def _offer(self, chosen: DriveSummary | None) -> None:
         """Offer to go on with an open job before a new one."""

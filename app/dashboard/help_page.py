@@ -165,7 +165,7 @@ def help_html() -> str:
     return "".join(parts)
 
 
-class FirstPage(QWidget):
+class HelpPage(QWidget):
     """The first page, and its two ways on."""
 
     choose = Signal()
@@ -196,6 +196,6 @@ class FirstPage(QWidget):
         layout.addWidget(self._text, 1)
         layout.addLayout(buttons)
 
-    def come(self) -> None:
+    def activate(self) -> None:
         """Make ready for the keyboard: Enter goes on."""
         self._on.setFocus()

@@ -16,7 +16,7 @@ from PySide6.QtWidgets import (
 )
 
 from app.book.model import JobRecord, JobSummary
-from app.dashboard.drives_page import Shelf
+from app.dashboard.drives_page import BookWorker
 from app.dashboard.widgets import Field, TouchButton, is_enter
 from app.files import atomic_write, stem_for
 from app.report.blocks import Report
@@ -27,7 +27,7 @@ from app.report.pdf import PAPERS, PrintFault, pages_of, write_pdf
 _NAMES = {"a4": "A4", "letter": "Letter"}
 
 
-class Preview(QWidget):
+class ReportPage(QWidget):
     """A report's pages, and the buttons that write it.
 
     Parameters
@@ -42,7 +42,7 @@ class Preview(QWidget):
     def __init__(self, book: Path | None, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setObjectName("page")
-        self._shelf = Shelf(book)
+        self._worker = BookWorker(book)
         self._report: Report | None = None
         self.pages: list[QLabel] = []
         self._title = QLabel(self.tr("The report, as it will be written"), self)
@@ -83,19 +83,19 @@ class Preview(QWidget):
         """Put a name into the field."""
         self._path.setText(text)
 
-    def come(self, identity: str, number: int) -> None:
+    def activate(self, identity: str, number: int) -> None:
         """Show the report of a job in the book."""
         self._report = None  # until the book answers, the one before must not be written
         self._clear()
         self._status.setText(self.tr("Reading the book …"))
         self._area.setFocus()
-        self._shelf.ask(
+        self._worker.ask(
             "report", lambda book: (book.job(number), book.history(identity)), self._take
         )
 
-    def follow(self) -> None:
+    def refresh(self) -> None:
         """Take over what the book has answered."""
-        said = self._shelf.follow()
+        said = self._worker.refresh()
         if said:
             self._status.setText(said)
 

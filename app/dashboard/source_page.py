@@ -40,7 +40,7 @@ _ROLES = (
 _ADDRESS = Qt.ItemDataRole.UserRole
 
 
-class Chooser(QWidget):
+class SourcePage(QWidget):
     """A list of sources, an address and the roles of its channels."""
 
     chosen = Signal(str, object)
@@ -132,7 +132,7 @@ class Chooser(QWidget):
 
         threading.Thread(target=list_sources, name="sources", daemon=True).start()
 
-    def follow(self) -> None:
+    def refresh(self) -> None:
         """Take over a listing that is done."""
         if self._pending is None or not self._pending.done():
             return
@@ -148,7 +148,7 @@ class Chooser(QWidget):
         found = self.tr("{0} found. Any other can be opened by its address.")
         self._status.setText("\n".join((found.format(len(listing.sources)), *listing.hints)))
 
-    def come(self, address: str) -> None:
+    def activate(self, address: str) -> None:
         """Make ready for choosing: `address` is what is open now."""
         self._address.setText(address)
         self._list.setFocus()

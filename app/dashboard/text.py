@@ -37,7 +37,7 @@ def said(message: Message) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Figure:
+class FigureText:
     """One quantity as it is written: the figure, and its expanded uncertainty."""
 
     text: str = NO_FIGURE
@@ -58,7 +58,7 @@ class Face:
         The side is not known: the needle is shown on both.
     headline, detail : str
         The direction, or that there is no reading; verdicts, or the reason.
-    ratio, difference, offset : Figure
+    ratio, difference, offset : FigureText
         The figures; a dash each when the needle is parked.
     virtual : bool
         The samples come from the virtual drive.
@@ -73,9 +73,9 @@ class Face:
     mirrored: bool = False
     headline: str = ""
     detail: str = ""
-    ratio: Figure = Figure()
-    difference: Figure = Figure()
-    offset: Figure = Figure()
+    ratio: FigureText = FigureText()
+    difference: FigureText = FigureText()
+    offset: FigureText = FigureText()
     virtual: bool = False
     pace: str = ""
     zeroed: bool = False
@@ -285,15 +285,15 @@ def verdict_word(verdict: Verdict | None) -> str:
 
 def _figure(
     quantity: Quantity | None, factor: float, decimals: int, unit: str = "", *, sign: bool = False
-) -> Figure:
+) -> FigureText:
     if quantity is None:
-        return Figure()
+        return FigureText()
     value = factor * (quantity.value if sign else abs(quantity.value))
     expanded = factor * _COVERAGE * quantity.u
-    return Figure(f"{value:.{decimals}f}{unit}", f"± {expanded:.{decimals}f}{unit}")
+    return FigureText(f"{value:.{decimals}f}{unit}", f"± {expanded:.{decimals}f}{unit}")
 
 
-def _offset(reading: Reading, unit: Unit, mirrored: bool) -> Figure:
+def _offset(reading: Reading, unit: Unit, mirrored: bool) -> FigureText:
     factor, decimals = (1.0, 1) if unit is Unit.UM else (1 / UM_PER_MIL, 2)
     figure = _figure(reading.offset_um, factor, decimals, f" {unit}")
     if reading.offset_um is None:
@@ -307,7 +307,7 @@ def _offset(reading: Reading, unit: Unit, mirrored: bool) -> Figure:
         words.append(translate("dashboard", "inward"))
     if not reading.calibrated:
         words.append(translate("dashboard", "uncalibrated"))
-    return Figure(figure.text, ", ".join(words))
+    return FigureText(figure.text, ", ".join(words))
 
 
 def notes_of(view: View, now_s: float) -> tuple[str, ...]:

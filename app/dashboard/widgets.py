@@ -288,7 +288,7 @@ class StillPlot(pg.PlotWidget):
         """The window's sizes."""
         return self._sizes
 
-    def dress(self, theme: Theme, sizes: Sizes) -> None:
+    def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
         self._theme, self._sizes = theme, sizes
         self.setBackground(theme.face)

@@ -35,12 +35,12 @@ from PySide6.QtWidgets import (
 from app.book.model import Drive, RefusedError, ResumableJob
 from app.dashboard.actions import REPEATED, Done, Ways, key_table
 from app.dashboard.drives_page import DrivesPage
-from app.dashboard.help_page import FirstPage
-from app.dashboard.job_panel.controller import Desk
-from app.dashboard.needle_page.page import INDEXED_ROLES, Bench
+from app.dashboard.help_page import HelpPage
+from app.dashboard.job_panel.controller import JobController
+from app.dashboard.needle_page.page import INDEXED_ROLES, NeedlePage
 from app.dashboard.needle_page.status import source_words
-from app.dashboard.report_page import Preview
-from app.dashboard.source_page import Chooser
+from app.dashboard.report_page import ReportPage
+from app.dashboard.source_page import SourcePage
 from app.dashboard.style import Sizes, Theme, palette_for, style_sheet, theme_for
 from app.dashboard.widgets import TouchButton
 from app.live.view import Phase, View
@@ -97,7 +97,7 @@ class TopBar(QWidget):
         self._remark = words
         self._show()
 
-    def follow(self, view: View) -> None:
+    def refresh(self, view: View) -> None:
         """Show what is open."""
         self._state = source_words(view)
         self._show()
@@ -111,7 +111,7 @@ class TopBar(QWidget):
 _FRAME_MS = 16
 
 
-class Window(QWidget):
+class MainWindow(QWidget):
     """The dashboard.
 
     Parameters
@@ -143,24 +143,30 @@ class Window(QWidget):
         self.setObjectName("bench")
         self.setWindowTitle(self.tr("Evenlobe"))
         self.setMinimumSize(1024, 640)
-        self.desk = Desk(session, now, version(), book, self)
-        self.bench = Bench(session, self.desk, self)
-        self.chooser = Chooser(session, self)
-        self.first_page = FirstPage(self)
-        self.drives = DrivesPage(book, profile_names(), self)
-        self.preview = Preview(book, self)
+        self.controller = JobController(session, now, version(), book, self)
+        self.needle_page = NeedlePage(session, self.controller, self)
+        self.source_page = SourcePage(session, self)
+        self.help_page = HelpPage(self)
+        self.drives_page = DrivesPage(book, profile_names(), self)
+        self.report_page = ReportPage(book, self)
         self._pages = QStackedWidget(self)
-        for page in (self.first_page, self.bench, self.chooser, self.drives, self.preview):
+        for page in (
+            self.help_page,
+            self.needle_page,
+            self.source_page,
+            self.drives_page,
+            self.report_page,
+        ):
             self._pages.addWidget(page)
         ways = self._ways()
         self._layout = QVBoxLayout(self)
-        self.top_bar = TopBar(ways, self.bench.toggle_unit, self)
+        self.top_bar = TopBar(ways, self.needle_page.toggle_unit, self)
         self._layout.addWidget(self.top_bar)
         self._layout.addWidget(self._pages, 1)
-        self._keys = key_table(ways, self.bench, self.desk)
+        self._keys = key_table(ways, self.needle_page, self.controller)
         self._connect()
-        self._dress()
-        self.show_first_page()
+        self._apply_theme()
+        self.show_help()
         self._timer = QTimer(self, interval=_FRAME_MS, timerType=Qt.TimerType.PreciseTimer)
         self._timer.timeout.connect(self.tick)
         self.start()
@@ -172,70 +178,72 @@ class Window(QWidget):
 
     @property
     def page(self) -> QWidget | None:
-        """The page in front: one of ``first_page``, ``bench``, ``chooser``, ``drives``, ..."""
+        """The page in front."""
         return self._pages.currentWidget()
 
     def open_source(self, address: str, roles: str | None = None) -> None:
         """Open a source and show the needle."""
-        self.bench.forget()
+        self.needle_page.forget()
         self._session.open(address, roles)
-        self.show_bench()
+        self.show_needle()
 
-    def show_bench(self) -> None:
+    def show_needle(self) -> None:
         """Show the needle; the keys go to it."""
-        self._pages.setCurrentWidget(self.bench)
-        if not self.bench.job.take_focus():
-            self.bench.meter.setFocus()
+        self._pages.setCurrentWidget(self.needle_page)
+        if not self.needle_page.job.take_focus():
+            self.needle_page.meter.setFocus()
 
-    def show_chooser(self) -> None:
+    def show_sources(self) -> None:
         """Show the sources."""
-        self._pages.setCurrentWidget(self.chooser)
-        self.chooser.come(self._session.view().source)
+        self._pages.setCurrentWidget(self.source_page)
+        self.source_page.activate(self._session.view().source)
 
     def show_drives(self) -> None:
         """Show the drives of the job book."""
-        self._pages.setCurrentWidget(self.drives)
-        self.drives.come()
+        self._pages.setCurrentWidget(self.drives_page)
+        self.drives_page.activate()
 
     def show_report(self, identity: str, number: int) -> None:
         """Show a job's report before it is written."""
         self._left_for_report = self.page
-        self._pages.setCurrentWidget(self.preview)
-        self.preview.come(identity, number)
+        self._pages.setCurrentWidget(self.report_page)
+        self.report_page.activate(identity, number)
 
     def show_own_report(self) -> None:
         """Show the report of the job at the bench."""
-        drive, number = self.desk.drive, self.desk.number
+        drive, number = self.controller.drive, self.controller.number
         if drive is None or number is None:
-            self.top_bar.remark(self.desk.fault or self.tr("The job is not in the book yet."))
+            self.top_bar.remark(self.controller.fault or self.tr("The job is not in the book yet."))
         else:
             self.show_report(drive.identity, number)
 
     def work_on(self, identity: str, profile_name: str) -> None:
         """Begin a job on a drive; its class counts from now on."""
         if self._use_class(profile_name):
-            self.desk.begin(Drive(identity, profile_name))
-            self.show_bench()
+            self.controller.begin(Drive(identity, profile_name))
+            self.show_needle()
 
     def take_up(self, left: ResumableJob) -> None:
         """Go on with an open job of the book."""
         view = self._session.view()
-        if self.desk.number != left.number:
+        if self.controller.number != left.number:
             if view.phase is not Phase.RUNNING:
-                self.drives.say(self.tr("No source is running; open the one of the drive first."))
+                self.drives_page.say(
+                    self.tr("No source is running; open the one of the drive first.")
+                )
                 return
             try:
                 left.check_fits(load_profile(left.head.profile), view.virtual)
             except (ProfileError, RefusedError) as fault:
-                self.drives.say(str(fault))
+                self.drives_page.say(str(fault))
                 return
             self._use_class(left.head.profile)
-            self.desk.take_up(left)
+            self.controller.take_up(left)
             if view.virtual:
-                self.desk.say(
+                self.controller.say(
                     self.tr("Opened anew, the virtual drive is as it was first brought in.")
                 )
-        self.show_bench()
+        self.show_needle()
 
     def _use_class(self, profile_name: str) -> bool:
         """Let a class of drive count from now on; returns whether there is one of that name."""
@@ -246,23 +254,23 @@ class Window(QWidget):
                 self.top_bar.remark(str(fault))
                 return False
             self._session.use(profile)
-            self.bench.judge_by(profile)
+            self.needle_page.judge_by(profile)
         return True
 
-    def show_first_page(self) -> None:
+    def show_help(self) -> None:
         """Show what the tool cannot do, the cautions and the keys."""
-        self._pages.setCurrentWidget(self.first_page)
-        self.first_page.come()
+        self._pages.setCurrentWidget(self.help_page)
+        self.help_page.activate()
 
     def tick(self) -> None:
         """Show the newest view."""
         now_s = self._clock()
         dt_s, self._shown_at_s = max(0.0, now_s - self._shown_at_s), now_s
         view = self._session.view()
-        self.bench.show_view(view, now_s, dt_s)
-        for page in (self.chooser, self.drives, self.preview):
-            page.follow()
-        self.top_bar.follow(view)
+        self.needle_page.show_view(view, now_s, dt_s)
+        for page in (self.source_page, self.drives_page, self.report_page):
+            page.refresh()
+        self.top_bar.refresh(view)
 
     def start(self) -> None:
         """Take a view every frame."""
@@ -297,46 +305,46 @@ class Window(QWidget):
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
         """Let sizes follow the window."""
         super().resizeEvent(event)
-        self._dress()
+        self._apply_theme()
 
-    def follow_system(self) -> None:
+    def apply_system_theme(self) -> None:
         """Take on the system's light or dark colours, unless others were asked for."""
         theme = self._fixed_theme or theme_for(QGuiApplication.palette())
         if theme is not self._theme:
             self._theme = theme
-            self._dress()
+            self._apply_theme()
 
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
         """Stop with the window."""
         self.stop()
-        self.desk.end()
+        self.controller.end()
         super().closeEvent(event)
 
     def _connect(self) -> None:
-        order = [*self.top_bar.findChildren(TouchButton), *self.bench.focus_order()]
+        order = [*self.top_bar.findChildren(TouchButton), *self.needle_page.focus_order()]
         for before, after in pairwise(order):
             self.setTabOrder(before, after)
-        QGuiApplication.styleHints().colorSchemeChanged.connect(self.follow_system)
-        self.chooser.chosen.connect(self.open_source)
-        self.chooser.left.connect(self.show_bench)
-        self.first_page.choose.connect(self.show_chooser)
-        self.first_page.left.connect(self.show_bench)
-        self.bench.prompt.reopen.connect(self.reopen_indexed)
-        self.drives.work_on.connect(self.work_on)
-        self.drives.take_up.connect(self.take_up)
-        self.drives.show_report.connect(self.show_report)
-        self.drives.left.connect(self.show_bench)
-        self.preview.left.connect(self.leave_report)
-        self.desk.changed.connect(self.bench.make_room)
-        self.desk.report.connect(self.show_own_report)
+        QGuiApplication.styleHints().colorSchemeChanged.connect(self.apply_system_theme)
+        self.source_page.chosen.connect(self.open_source)
+        self.source_page.left.connect(self.show_needle)
+        self.help_page.choose.connect(self.show_sources)
+        self.help_page.left.connect(self.show_needle)
+        self.needle_page.prompt.reopen.connect(self.reopen_indexed)
+        self.drives_page.work_on.connect(self.work_on)
+        self.drives_page.take_up.connect(self.take_up)
+        self.drives_page.show_report.connect(self.show_report)
+        self.drives_page.left.connect(self.show_needle)
+        self.report_page.left.connect(self.leave_report)
+        self.controller.changed.connect(self.needle_page.make_room)
+        self.controller.report.connect(self.show_own_report)
 
     def _ways(self) -> Ways:
         return Ways(
-            at_needle=lambda: self.page is self.bench,
-            help=self.show_first_page,
-            sources=self.show_chooser,
+            at_needle=lambda: self.page is self.needle_page,
+            help=self.show_help,
+            sources=self.show_sources,
             drives=self.show_drives,
-            look_again=self.chooser.look,
+            look_again=self.source_page.look,
             picture=self.keep_picture,
             full_screen=self.toggle_full_screen,
             escape=self.escape,
@@ -345,24 +353,24 @@ class Window(QWidget):
 
     def leave_report(self) -> None:
         """Go back to where the report was asked for."""
-        if self._left_for_report is self.drives:
+        if self._left_for_report is self.drives_page:
             self.show_drives()
         else:
-            self.show_bench()
+            self.show_needle()
 
     def escape(self) -> None:
         """Give up what is under way at the needle, or else go back to it."""
-        if self.page is self.preview:
+        if self.page is self.report_page:
             self.leave_report()
-        elif self.page is not self.bench:
-            self.show_bench()
-        elif not self.bench.prompt.cancel():
-            self.desk.escape()
-            self.bench.meter.setFocus()
+        elif self.page is not self.needle_page:
+            self.show_needle()
+        elif not self.needle_page.prompt.cancel():
+            self.controller.escape()
+            self.needle_page.meter.setFocus()
 
     def reopen_indexed(self) -> None:
         """Open the source again with an index, where that is offered."""
-        if self.bench.prompt.prompt.may_reopen:
+        if self.needle_page.prompt.prompt.may_reopen:
             self.open_source(self._session.view().source, INDEXED_ROLES)
 
     def remark_fault(self, fault: BaseException) -> None:
@@ -385,7 +393,7 @@ class Window(QWidget):
         else:
             self.top_bar.remark(self.tr("Picture saved: {0}").format(path))
 
-    def _dress(self) -> None:
+    def _apply_theme(self) -> None:
         """Put colours and sizes on every part."""
         dots_per_mm = self.screen().physicalDotsPerInch() / 25.4
         sizes = Sizes.of(self.width(), self.height(), dots_per_mm)
@@ -394,8 +402,8 @@ class Window(QWidget):
         margin = max(4, round(sizes.px(10)))
         self._layout.setContentsMargins(margin, margin, margin, margin)
         self._layout.setSpacing(max(4, round(sizes.px(8))))
-        self.bench.dress(self._theme, sizes)
-        self.drives.dress(self._theme, sizes)
+        self.needle_page.apply_theme(self._theme, sizes)
+        self.drives_page.apply_theme(self._theme, sizes)
 
 
 def _picture_path() -> Path:
@@ -433,7 +441,7 @@ def run_dashboard(
     """
     app = QApplication.instance() or QApplication(list(argv))
     QApplication.setStyle("Fusion")
-    window = Window(session, book=book)
+    window = MainWindow(session, book=book)
     window.resize(QGuiApplication.primaryScreen().availableSize() * 0.85)
     if address is not None:
         window.open_source(address, roles)
@@ -463,7 +471,7 @@ def run_dashboard(
             signal.signal(each, handler)
 
 
-def paint_time_ms(window: Window, frames: int = 60) -> float:
+def paint_time_ms(window: MainWindow, frames: int = 60) -> float:
     """Return the median time to show and paint one frame, in milliseconds.
 
     The dearest frame: the session's newest view is taken, and every instrument of the bench is
@@ -474,7 +482,7 @@ def paint_time_ms(window: Window, frames: int = 60) -> float:
     for _ in range(frames):
         begun_s = time.perf_counter()
         window.tick()
-        window.bench.repaint_instruments()
+        window.needle_page.repaint_instruments()
         QApplication.processEvents()
         times_s.append(time.perf_counter() - begun_s)
         time.sleep(0.016)

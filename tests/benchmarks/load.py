@@ -38,12 +38,12 @@ def first_reading_s() -> float:
         "import sys, time\n"
         "import app.cli.main\n"
         "from PySide6.QtWidgets import QApplication\n"
-        "from app.dashboard.window import Window\n"
+        "from app.dashboard.window import MainWindow\n"
         "from app.profiles import load_profile\n"
         "from app.live.session import Session\n"
         "app = QApplication(sys.argv[:1])\n"
         "session = Session(load_profile('130mm-48tpi'))\n"
-        "window = Window(session)\n"
+        "window = MainWindow(session)\n"
         "window.open_source('sim:')\n"
         "window.show()\n"
         "def valid():\n"
@@ -92,7 +92,7 @@ def _run(seconds: float) -> None:
     from PySide6.QtCore import QTimer
     from PySide6.QtWidgets import QApplication
 
-    from app.dashboard.window import Window, paint_time_ms
+    from app.dashboard.window import MainWindow, paint_time_ms
     from app.live.session import Session
     from app.profiles import load_profile
     from instruments.virtual.source import VirtualSource
@@ -110,7 +110,7 @@ def _run(seconds: float) -> None:
     VirtualSource.read = timed
     application = QApplication(sys.argv[:1])
     session = Session(load_profile(PROFILE))
-    window = Window(session)
+    window = MainWindow(session)
     window.resize(1920, 1080)
     window.open_source(ADDRESS)
     window.show()

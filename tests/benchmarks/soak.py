@@ -42,13 +42,13 @@ def watch(say: Callable[[str], object], address: str, minutes: int) -> None:
     from PySide6.QtCore import QTimer
     from PySide6.QtWidgets import QApplication
 
-    from app.dashboard.window import Window
+    from app.dashboard.window import MainWindow
     from app.live.session import Session
     from app.profiles import load_profile
 
     application = QApplication.instance() or QApplication(sys.argv[:1])
     session = Session(load_profile(PROFILE))
-    window = Window(session)
+    window = MainWindow(session)
     window.resize(1920, 1080)
     window.open_source(address)
     window.show()

@@ -60,9 +60,9 @@ class CheckList(QListWidget):
         """What is listed."""
         return self._rows
 
-    def dress(self, theme: Theme, sizes: Sizes) -> None:
+    def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
-        self._painter.dress(theme, sizes)
+        self._painter.apply_theme(theme, sizes)
         self.scheduleDelayedItemsLayout()
 
     def show_rows(self, rows: tuple[Row, ...], chosen: int | None) -> None:
@@ -106,7 +106,7 @@ class _RowPainter(QStyledItemDelegate):
         self._theme: Theme = LIGHT
         self._sizes = Sizes(1.0)
 
-    def dress(self, theme: Theme, sizes: Sizes) -> None:
+    def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
         self._theme, self._sizes = theme, sizes
 

@@ -9,7 +9,7 @@ The job at the bench: what the keys and buttons of a job do, without a widget.
 
 Threads: everything here runs in the GUI's thread and returns at once. Measurements are taken in the
 session's thread and the book is written in its own; both are asked how far they are in
-:meth:`Desk.follow`.
+:meth:`JobController.refresh`.
 """
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ class Measurer:
             self.part = None
             self._session.cancel_take()
 
-    def follow(self) -> Taken | None:
+    def refresh(self) -> Taken | None:
         """Return what is new of the measurement, None when nothing is."""
         if self.part is None:
             return None
@@ -251,7 +251,7 @@ class OpenJob(QObject):
         self.hand = HandWatch(self.job)
         self.changed.emit()
 
-    def _follow_book(self) -> None:
+    def _refresh_book(self) -> None:
         fault = "" if self._kept is None else self._kept.fault
         if fault != self._fault:
             self._fault = fault
@@ -266,7 +266,7 @@ class Writing(StrEnum):
     CLOSE = "close"
 
 
-class Desk(OpenJob):
+class JobController(OpenJob):
     """The job in hand, worked through beside the needle; its parameters are those of a job."""
 
     report = Signal()
@@ -392,12 +392,12 @@ class Desk(OpenJob):
         else:
             self._write(Writing.CLOSE)
 
-    def follow(self, view: View, now_s: float) -> None:
+    def refresh(self, view: View, now_s: float) -> None:
         """See how far measurement, hand and book are."""
         if self.job is None or self._kept is None:
             return
-        self._follow_book()
-        self._follow_measuring()
+        self._refresh_book()
+        self._refresh_measuring()
         reading = current_reading(view, now_s)
         if reading is not None and view.phase is Phase.RUNNING:
             self.hand.push(reading, view.reading_at_s)
@@ -406,8 +406,8 @@ class Desk(OpenJob):
 
     # -- inside --------------------------------------------------------------------------------
 
-    def _follow_measuring(self) -> None:
-        taken = self._measurer.follow()
+    def _refresh_measuring(self) -> None:
+        taken = self._measurer.refresh()
         if taken is None:
             return
         if taken.measurement is not None:

@@ -25,7 +25,7 @@ from app.analysis.adjust.nudging import LockAdvice
 from app.analysis.adjust.positioner import ArrivalState
 from app.analysis.results import Reading, Verdict
 from app.dashboard.job_panel.checklist import CheckList
-from app.dashboard.job_panel.controller import Desk, Writing
+from app.dashboard.job_panel.controller import JobController, Writing
 from app.dashboard.job_panel.text import (
     check_name,
     done_words,
@@ -90,24 +90,24 @@ class Card:
     may_close: bool = True
 
 
-def card_of(desk: Desk, reading: Reading | None) -> Card:
+def card_of(controller: JobController, reading: Reading | None) -> Card:
     """Return what the card shows of a job; `reading` is the newest that speaks of now."""
-    job = desk.job
+    job = controller.job
     if job is None:
         return Card()
-    if desk.writing:
-        return _writing(desk, job)
+    if controller.writing:
+        return _writing(controller, job)
     if job.closed:
         return _closed(job)
-    if desk.elsewhere and desk.chosen is not None:
-        return _looked_at(job, desk.chosen)
+    if controller.elsewhere and controller.chosen is not None:
+        return _looked_at(job, controller.chosen)
     if job.step is None or job.ask is None:
         return _ended(job)
-    return _asked(desk, job, reading)
+    return _asked(controller, job, reading)
 
 
-def _writing(desk: Desk, job: Job) -> Card:
-    skips = desk.writing is Writing.SKIP
+def _writing(controller: JobController, job: Job) -> Card:
+    skips = controller.writing is Writing.SKIP
     if skips:
         title = "" if job.step is None else step_name(job.step, job.profile.sides)
         words = translate("job", "Leave this check out: give the reason, which is kept.")
@@ -184,7 +184,7 @@ def _ended(job: Job) -> Card:
     )
 
 
-def _asked(desk: Desk, job: Job, reading: Reading | None) -> Card:
+def _asked(controller: JobController, job: Job, reading: Reading | None) -> Card:
     ask, step = job.ask, job.step
     assert ask is not None
     assert step is not None
@@ -193,15 +193,17 @@ def _asked(desk: Desk, job: Job, reading: Reading | None) -> Card:
         title,
         said(ask.message),
         may_skip=True,
-        may_back=job.can_undo or desk.part is not None,
-        may_lend=desk.may_lend_hand,
+        may_back=job.can_undo or controller.part is not None,
+        may_lend=controller.may_lend_hand,
     )
     match ask:
         case Measure():
             words = plain.words
-            if desk.part is None:
+            if controller.part is None:
                 words = translate("job", "Ready to measure: {0}.").format(_what(ask))
-            return replace(plain, words=words, button=translate("job", "Measure"), part=desk.part)
+            return replace(
+                plain, words=words, button=translate("job", "Measure"), part=controller.part
+            )
         case Enter():
             return replace(
                 plain,
@@ -213,7 +215,7 @@ def _asked(desk: Desk, job: Job, reading: Reading | None) -> Card:
             return replace(
                 plain,
                 figure=_figure(ask),
-                live=_live(desk, ask, reading),
+                live=_live(controller, ask, reading),
                 button=translate("job", "Done"),
             )
 
@@ -243,31 +245,35 @@ def _figure(ask: Do) -> str:
     return f"{arrow}{degrees}°   {flange_mm} mm"
 
 
-def _live(desk: Desk, ask: Do, reading: Reading | None) -> str:
-    if desk.hand.arrival is not None:
+def _live(controller: JobController, ask: Do, reading: Reading | None) -> str:
+    if controller.hand.arrival is not None:
         return {
             ArrivalState.ON_TRACK: translate("job", "The head is on the track; it is watched."),
             ArrivalState.AWAY: translate("job", "The head is away."),
             ArrivalState.SETTLING: translate("job", "The head is back; it settles."),
             ArrivalState.ARRIVED: "",
-        }[desk.hand.arrival.state]
+        }[controller.hand.arrival.state]
     if reading is None or not reading.valid:
         return ""
-    if desk.hand.lock is not None:
-        return _lock_words(desk)
-    if ask.action is Action.TRIM_SPEED and reading.speed_rpm is not None and desk.job is not None:
+    if controller.hand.lock is not None:
+        return _lock_words(controller)
+    if (
+        ask.action is Action.TRIM_SPEED
+        and reading.speed_rpm is not None
+        and controller.job is not None
+    ):
         rpm = reading.speed_rpm.value
-        away = 100.0 * (rpm / desk.job.profile.speed_rpm - 1.0)
+        away = 100.0 * (rpm / controller.job.profile.speed_rpm - 1.0)
         return translate("job", "{0:.2f} rpm, {1:+z.2f} %").format(rpm, away).replace("-", "−")
     if ask.action is Action.NUDGE and reading.offset_um is not None:
-        away_um = reading.offset_um.value - desk.zero_um
+        away_um = reading.offset_um.value - controller.zero_um
         side = translate("job", "outward") if away_um > 0 else translate("job", "inward")
         return translate("job", "The middle is {0:.1f} µm {1}.").format(abs(away_um), side)
     return ""
 
 
-def _lock_words(desk: Desk) -> str:
-    lock = desk.hand.lock
+def _lock_words(controller: JobController) -> str:
+    lock = controller.hand.lock
     if lock is None or lock.finding is None:
         return translate("job", "Wait with the screws: where the head is now is being measured.")
     moved = translate("job", "Tightening has moved the head by {0:+z.1f} µm.")
@@ -280,7 +286,7 @@ def _lock_words(desk: Desk) -> str:
 _MOST_TYPED = 2000
 
 
-class Entry(Field):
+class AnswerField(Field):
     """A field that leaves to the window: Backspace while it is empty, and Enter with Shift."""
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
@@ -292,7 +298,7 @@ class Entry(Field):
             super().keyPressEvent(event)
 
 
-class Progress(QWidget):
+class ProgressBar(QWidget):
     """How far a measurement has come, as a bar."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
@@ -301,7 +307,7 @@ class Progress(QWidget):
         self._part = 0.0
         self.setAccessibleName(self.tr("Measured so far"))
 
-    def dress(self, theme: Theme, sizes: Sizes) -> None:
+    def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
         self._theme = theme
         self.setFixedHeight(max(8, round(sizes.px(14))))
@@ -350,8 +356,8 @@ class CardView(QWidget):
             (self._remark, self.tr("Remark")),
         ):
             part.setAccessibleName(name)
-        self._progress = Progress(self)
-        self.entry = Entry(self)
+        self._progress = ProgressBar(self)
+        self.entry = AnswerField(self)
         self.entry.setMaxLength(_MOST_TYPED)
         self.entry.setAccessibleName(self.tr("Answer"))
         self.entry.setAccessibleDescription(self.tr("Enter takes it; empty where it is not known"))
@@ -382,7 +388,7 @@ class CardView(QWidget):
         """What is shown."""
         return self._card
 
-    def dress(self, theme: Theme, sizes: Sizes, gap: int) -> None:
+    def apply_theme(self, theme: Theme, sizes: Sizes, gap: int) -> None:
         """Take on colours, sizes, and the gap between the parts."""
         text = sizes.text_px
         self._title.set_size(round(text * 1.2), bold=True)
@@ -390,7 +396,7 @@ class CardView(QWidget):
         self._figure.set_size(round(text * 2.6), bold=True)
         self._live.set_size(round(text * 1.2))
         self._remark.set_size(text)
-        self._progress.dress(theme, sizes)
+        self._progress.apply_theme(theme, sizes)
         self.button.setFixedHeight(round(sizes.touch_px * 1.3))
         for layout in (self._column, self._choice_row):
             layout.setSpacing(gap)
@@ -456,21 +462,21 @@ class CardView(QWidget):
         return button
 
 
-class JobPane(QWidget):
+class JobPanel(QWidget):
     """The column of the job; seen only while there is one.
 
     Parameters
     ----------
-    desk : Desk
+    controller : JobController
         The job, and what can be done with it.
     """
 
     released = Signal()
     """Nothing is typed or chosen here any more: the keys go back to the needle."""
 
-    def __init__(self, desk: Desk, parent: QWidget | None = None) -> None:
+    def __init__(self, controller: JobController, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self.desk = desk
+        self.controller = controller
         self._reading: Reading | None = None
         self._theme: Theme = LIGHT
         self._sizes = Sizes(1.0)
@@ -481,30 +487,30 @@ class JobPane(QWidget):
         # Its words never widen the column.
         self._head.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         self._view = CardView(self)
-        self._view.answered.connect(desk.go_on)
+        self._view.answered.connect(controller.go_on)
         self._view.released.connect(self.released)
         self.list = CheckList(self)
-        self.list.looked_at.connect(desk.choose)
+        self.list.looked_at.connect(controller.choose)
         self.list.taken_up.connect(self.go_on)
         self._lend = TouchButton(
             self.tr("Virtual hand"),
             "⇧⏎",
             self.tr("Virtual drive: let the virtual hand do what is asked"),
-            desk.by_virtual_hand,
+            controller.by_virtual_hand,
             self,
         )
         self._back = TouchButton(
-            self.tr("Back"), "⌫", self.tr("Take back the last answer"), desk.back, self
+            self.tr("Back"), "⌫", self.tr("Take back the last answer"), controller.back, self
         )
         self._skip = TouchButton(
             self.tr("Leave out"),
             "F8",
             self.tr("Leave out this check, for a reason"),
-            desk.skip,
+            controller.skip,
             self,
         )
         self._end = TouchButton(
-            self.tr("Close job"), "⇧F8", self.tr("Close the job"), desk.close, self
+            self.tr("Close job"), "⇧F8", self.tr("Close the job"), controller.close, self
         )
         self._ways = QGridLayout()
         for place, button in enumerate((self._lend, self._back, self._skip, self._end)):
@@ -514,8 +520,8 @@ class JobPane(QWidget):
         self._whole.addWidget(self._view, 50)
         self._whole.addLayout(self._ways)
         self._whole.addWidget(self.list, 50)
-        desk.changed.connect(self.refresh)
-        self.refresh()
+        controller.changed.connect(self.show_job)
+        self.show_job()
 
     @property
     def card(self) -> Card:
@@ -538,36 +544,36 @@ class JobPane(QWidget):
 
     def take_focus(self) -> bool:
         """Take the keys where something is typed or chosen; returns whether it is."""
-        return self.desk.job is not None and self._view.take_focus()
+        return self.controller.job is not None and self._view.take_focus()
 
-    def dress(self, theme: Theme, sizes: Sizes) -> None:
+    def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
         self._theme, self._sizes = theme, sizes
         gap, pad = max(3, round(sizes.px(6))), max(6, round(sizes.px(12)))
-        self._view.dress(theme, sizes, gap)
-        self.list.dress(theme, sizes)
+        self._view.apply_theme(theme, sizes, gap)
+        self.list.apply_theme(theme, sizes)
         for layout in (self._whole, self._ways):
             layout.setSpacing(gap)
         self._whole.setContentsMargins(pad, pad, pad, pad)
         self.update()
 
-    def follow(self, view: View, now_s: float) -> None:
+    def refresh(self, view: View, now_s: float) -> None:
         """Show what goes with the newest view; at the pace of the eye."""
-        if self.desk.job is not None:
-            self.desk.follow(view, now_s)
+        if self.controller.job is not None:
+            self.controller.refresh(view, now_s)
             self._reading = current_reading(view, now_s)
             self._show_card()
 
-    def refresh(self) -> None:
+    def show_job(self) -> None:
         """Show the job as it stands."""
-        job = self.desk.job
+        job = self.controller.job
         self.setVisible(job is not None)
         if job is None:
             return
-        drive = "" if self.desk.drive is None else within(self.desk.drive.identity, 40)
+        drive = "" if self.controller.drive is None else within(self.controller.drive.identity, 40)
         self._head.setText("  ·  ".join(filter(None, (drive, done_words(job)))))
-        self.list.show_rows(rows_of(job), self.desk.chosen)
-        remarks = (clean(self.desk.remark, 400), clean(self.desk.fault, 400))
+        self.list.show_rows(rows_of(job), self.controller.chosen)
+        remarks = (clean(self.controller.remark, 400), clean(self.controller.fault, 400))
         self._view.show_remark("\n".join(filter(None, remarks)))
         self._show_card()
 
@@ -576,7 +582,7 @@ class JobPane(QWidget):
         self._view.go_on()
 
     def _show_card(self) -> None:
-        card = card_of(self.desk, self._reading)
+        card = card_of(self.controller, self._reading)
         self._view.show_card(card)
         for button, may in (
             (self._lend, card.may_lend),

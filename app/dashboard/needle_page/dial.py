@@ -45,7 +45,7 @@ def balance_of(difference: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Geometry:
+class DialGeometry:
     """Where the parts of a dial lie in a widget, in pixels."""
 
     size: QSizeF
@@ -56,7 +56,7 @@ class Geometry:
     """Below this line stand the words; the needle comes out from under it."""
 
     @classmethod
-    def of(cls, width: float, height: float, sizes: Sizes) -> Geometry:
+    def of(cls, width: float, height: float, sizes: Sizes) -> DialGeometry:
         """Fit a dial into `width` by `height` pixels."""
         cover_top = height - sizes.px(152)
         top = sizes.px(FIGURE_CAP + 52)
@@ -109,7 +109,7 @@ class Limits:
 
 def paint_dial(
     painter: QPainter,
-    geometry: Geometry,
+    geometry: DialGeometry,
     theme: Theme,
     limits: Limits,
     *,
@@ -134,12 +134,12 @@ def paint_dial(
     _paint_ends(painter, geometry, theme)
 
 
-def _virtual_box(geometry: Geometry) -> QRectF:
+def _virtual_box(geometry: DialGeometry) -> QRectF:
     top = geometry.pivot.y() - geometry.radius + geometry.band + geometry.sizes.px(84)
     return QRectF(0, top, geometry.size.width(), max(1.0, geometry.cover_top - top))
 
 
-def _paint_bands(painter: QPainter, geometry: Geometry, theme: Theme, limits: Limits) -> None:
+def _paint_bands(painter: QPainter, geometry: DialGeometry, theme: Theme, limits: Limits) -> None:
     outer, inner = geometry.radius, geometry.radius - geometry.band
     at_set = deflection(balance_of(limits.set_limit))
     at_check = deflection(balance_of(limits.check_limit))
@@ -163,7 +163,7 @@ def _paint_bands(painter: QPainter, geometry: Geometry, theme: Theme, limits: Li
 _Word = tuple[tuple[str, float, bool], QRectF]
 
 
-def words_below(geometry: Geometry, limits: Limits, *, zeroed: bool) -> list[_Word]:
+def words_below(geometry: DialGeometry, limits: Limits, *, zeroed: bool) -> list[_Word]:
     """Return what stands below the scale, each with its box.
 
     Returns
@@ -196,7 +196,7 @@ def _box_of(word: tuple[str, float, bool], where: QPointF) -> QRectF:
 
 
 def _paint_words_below(
-    painter: QPainter, geometry: Geometry, theme: Theme, limits: Limits, zeroed: bool
+    painter: QPainter, geometry: DialGeometry, theme: Theme, limits: Limits, zeroed: bool
 ) -> None:
     for (words, cap_px, bold), box in words_below(geometry, limits, zeroed=zeroed):
         painter.setFont(font_of_cap(cap_px, bold=bold))
@@ -209,7 +209,7 @@ def _centred(painter: QPainter, where: QPointF, words: str) -> None:
     painter.drawText(box, Qt.AlignmentFlag.AlignCenter, words)
 
 
-def _paint_ticks(painter: QPainter, geometry: Geometry, theme: Theme, limits: Limits) -> None:
+def _paint_ticks(painter: QPainter, geometry: DialGeometry, theme: Theme, limits: Limits) -> None:
     px = geometry.sizes.px
     ink = QColor(theme.ink)
 
@@ -249,7 +249,7 @@ def _named(limits: Limits) -> tuple[float, ...]:
     return tuple(named)
 
 
-def _paint_ends(painter: QPainter, geometry: Geometry, theme: Theme) -> None:
+def _paint_ends(painter: QPainter, geometry: DialGeometry, theme: Theme) -> None:
     px = geometry.sizes.px
     inset = px(24)
     box = QRectF(inset, px(16), geometry.size.width() - 2 * inset, px(80))

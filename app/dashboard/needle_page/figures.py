@@ -7,14 +7,14 @@ from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent, Q
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from app.dashboard.style import FIGURE_CAP, LIGHT, Sizes, Theme, font_of_cap
-from app.dashboard.text import Face, Figure
+from app.dashboard.text import Face, FigureText
 from app.dashboard.widgets import paint_panel
 
 _RATIO_CAP = 104.0
 _ALIGN = Qt.AlignmentFlag
 
 
-class Figures(QWidget):
+class FiguresView(QWidget):
     """Ratio, difference and offset, to be read from two metres."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
@@ -25,7 +25,7 @@ class Figures(QWidget):
         self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)
         self.setAccessibleName(self.tr("Ratio, difference and offset"))
 
-    def dress(self, theme: Theme, sizes: Sizes) -> None:
+    def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
         self._theme, self._sizes = theme, sizes
         self.updateGeometry()
@@ -78,7 +78,9 @@ class Figures(QWidget):
             painter.drawLine(box.topLeft(), box.topRight())
         painter.end()
 
-    def _block(self, painter: QPainter, box: QRectF, name: str, figure: Figure, cap: float) -> None:
+    def _block(
+        self, painter: QPainter, box: QRectF, name: str, figure: FigureText, cap: float
+    ) -> None:
         px = self._sizes.px
         inner = box.adjusted(px(20), px(12), -px(20), -px(10))
         painter.setPen(QColor(self._theme.faint))

@@ -22,7 +22,7 @@ from PySide6.QtGui import (
 )
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
-from app.dashboard.needle_page.dial import REST, Geometry, Limits, deflection, paint_dial
+from app.dashboard.needle_page.dial import REST, DialGeometry, Limits, deflection, paint_dial
 from app.dashboard.style import FIGURE_CAP, LIGHT, Sizes, Theme, font_of_cap
 from app.dashboard.text import Face
 from app.dashboard.widgets import RIGHT, write
@@ -124,7 +124,7 @@ class Meter(QWidget):
         self._limits = limits
         self._theme: Theme = LIGHT
         self._sizes = Sizes(1.0)
-        self._geometry = Geometry.of(1.0, 1.0, self._sizes)
+        self._geometry = DialGeometry.of(1.0, 1.0, self._sizes)
         self._still: QPixmap | None = None
         self._best: float | None = None
         self._face = Face()
@@ -146,7 +146,7 @@ class Meter(QWidget):
         return self._painted
 
     @property
-    def dial(self) -> Geometry:
+    def dial(self) -> DialGeometry:
         """Where the parts of the dial lie."""
         return self._geometry
 
@@ -154,7 +154,7 @@ class Meter(QWidget):
         """Return the least size at which the dial can be read."""
         return QSize(360, 200)
 
-    def dress(self, theme: Theme, sizes: Sizes) -> None:
+    def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
         self._theme, self._sizes = theme, sizes
         self._lay_out()
@@ -191,7 +191,7 @@ class Meter(QWidget):
         self._lay_out()
 
     def _lay_out(self) -> None:
-        self._geometry = Geometry.of(self.width(), self.height(), self._sizes)
+        self._geometry = DialGeometry.of(self.width(), self.height(), self._sizes)
         self._still = None
         self.update()
 

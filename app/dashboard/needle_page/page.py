@@ -15,14 +15,14 @@ from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
 from app.analysis.results import Side, Sign
-from app.dashboard.job_panel.controller import Desk
-from app.dashboard.job_panel.panel import JobPane
+from app.dashboard.job_panel.controller import JobController
+from app.dashboard.job_panel.panel import JobPanel
 from app.dashboard.job_panel.text import away_words
 from app.dashboard.needle_page.dial import Limits
-from app.dashboard.needle_page.figures import Figures
+from app.dashboard.needle_page.figures import FiguresView
 from app.dashboard.needle_page.meter import Meter
 from app.dashboard.needle_page.plots import StripView, TraceView
-from app.dashboard.needle_page.status import StateView, lines_of
+from app.dashboard.needle_page.status import StatusView, status_lines
 from app.dashboard.style import LIGHT, Sizes, Theme
 from app.dashboard.text import Unit, face_of, notes_of, said, settings_of, translate
 from app.dashboard.widgets import FittedText, TouchButton
@@ -74,7 +74,7 @@ class Hands(QWidget):
         if controls is not None:
             controls.reseat()
 
-    def follow(self) -> None:
+    def refresh(self) -> None:
         """Be seen only while there are controls."""
         self.setVisible(self._controls() is not None)
 
@@ -222,12 +222,12 @@ class PromptLine(QWidget):
         """What is shown."""
         return self._prompt
 
-    def dress(self, sizes: Sizes) -> None:
+    def apply_theme(self, sizes: Sizes) -> None:
         """Take on sizes."""
         self.setFixedHeight(sizes.touch_px)
         self._words.set_size(sizes.text_px)
 
-    def follow(self, view: View) -> None:
+    def refresh(self, view: View) -> None:
         """Show what goes with the newest view."""
         prompt = prompt_of(view, self._answer)
         if prompt != self._prompt:
@@ -251,13 +251,13 @@ class PromptLine(QWidget):
         """Begin teaching, where there is a reading whose side is not known or was taught."""
         answer = self._session.begin_teaching()
         self._answer = said(answer) if answer is not None else ""
-        self.follow(self._session.view())
+        self.refresh(self._session.view())
 
     def teach(self, side: Side) -> None:
         """Tell the session where the head went."""
         answer = self._session.teach(side)
         self._answer = said(answer) if answer is not None else ""
-        self.follow(self._session.view())
+        self.refresh(self._session.view())
 
     def cancel(self) -> bool:
         """Give up teaching; return whether one was under way."""
@@ -265,7 +265,7 @@ class PromptLine(QWidget):
             return False
         self._answer = ""
         self._session.cancel_teaching()
-        self.follow(self._session.view())
+        self.refresh(self._session.view())
         return True
 
     def _show(self, prompt: Prompt) -> None:
@@ -285,22 +285,24 @@ _SLOW_S = 0.1
 _STRIP_S = 0.25
 
 
-class Bench(QWidget):
+class NeedlePage(QWidget):
     """Needle, figures, trace, strip and state.
 
     Parameters
     ----------
     session : Session
         Where the hands and the profile come from.
-    desk : Desk
+    controller : JobController
         The job beside the needle.
     """
 
-    def __init__(self, session: Session, desk: Desk, parent: QWidget | None = None) -> None:
+    def __init__(
+        self, session: Session, controller: JobController, parent: QWidget | None = None
+    ) -> None:
         super().__init__(parent)
         self._session = session
-        self._desk = desk
-        self._dressed: tuple[Theme, Sizes] = (LIGHT, Sizes(1.0))
+        self._controller = controller
+        self._applied: tuple[Theme, Sizes] = (LIGHT, Sizes(1.0))
         self._zeroed = False
         self._zero_um: float | None = None
         self._slow_at_s = self._strip_at_s = float("-inf")
@@ -308,13 +310,13 @@ class Bench(QWidget):
         limits = Limits(profile.set_limit, profile.check_limit)
         self.unit = Unit.UM
         self.meter = Meter(limits, self)
-        self.figures = Figures(self)
+        self.figures = FiguresView(self)
         self.trace = TraceView(self)
         self.strip = StripView(limits, self)
-        self.state = StateView(self)
+        self.state = StatusView(self)
         self.prompt = PromptLine(session, self)
         self.hands = Hands(lambda: session.controls, self)
-        self.job = JobPane(desk, self)
+        self.job = JobPanel(controller, self)
         self.job.released.connect(self.meter.setFocus)
         self._freeze = TouchButton(
             self.tr("Freeze"),
@@ -368,10 +370,10 @@ class Bench(QWidget):
 
     def make_room(self) -> None:
         """Give the job its column, or take it back: the bar then goes below both."""
-        at_work = self._desk.job is not None
+        at_work = self._controller.job is not None
         if at_work is self._zero.isVisibleTo(self):
             return
-        self._dress_needle()
+        self._apply_needle_theme()
         self._zero.setVisible(at_work)
         self.strip.setVisible(not at_work)
         if at_work and self._left.indexOf(self._bar) >= 0:
@@ -394,26 +396,26 @@ class Bench(QWidget):
             *hands,
         ]
 
-    def dress(self, theme: Theme, sizes: Sizes) -> None:
+    def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
         for row in self._rows:
             row.setSpacing(max(4, round(sizes.px(8))))
-        self.prompt.dress(sizes)
+        self.prompt.apply_theme(sizes)
         for part in (self.trace, self.strip, self.state, self.job):
-            part.dress(theme, sizes)
-        self._dressed = (theme, sizes)
-        self._dress_needle()
+            part.apply_theme(theme, sizes)
+        self._applied = (theme, sizes)
+        self._apply_needle_theme()
 
-    def _dress_needle(self) -> None:
+    def _apply_needle_theme(self) -> None:
         """Fit needle and figures to the room that the job leaves them."""
-        theme, sizes = self._dressed
-        at_work = self._desk.job is not None
+        theme, sizes = self._applied
+        at_work = self._controller.job is not None
         for part, size in zip((self.meter, self.figures), _AT_WORK, strict=True):
-            part.dress(theme, replace(sizes, unit=size * sizes.unit) if at_work else sizes)
+            part.apply_theme(theme, replace(sizes, unit=size * sizes.unit) if at_work else sizes)
 
     def show_view(self, view: View, now_s: float, dt_s: float) -> None:
         """Show the newest view; the needle has moved for `dt_s` seconds since the last one."""
-        job = self._desk.job
+        job = self._controller.job
         away = "" if job is None else away_words(job)
         face = face_of(view, now_s, self._session.profile, self.unit, self._zero_um, away)
         self.meter.show_face(face, dt_s)
@@ -431,24 +433,24 @@ class Bench(QWidget):
             self.strip.show_strip(view.strip_s, view.strip_balance, now_s, face.mirrored)
 
     def _show_slow(self, view: View, now_s: float) -> None:
-        lines = lines_of(view, now_s, self._session.profile.speed_rpm)
+        lines = status_lines(view, now_s, self._session.profile.speed_rpm)
         self.state.show_lines(lines, notes_of(view, now_s), settings_of(view))
-        self.prompt.follow(view)
-        self.hands.follow()
-        self.job.follow(view, now_s)
-        self._follow_job()
+        self.prompt.refresh(view)
+        self.hands.refresh()
+        self.job.refresh(view, now_s)
+        self._refresh_job()
         self.trace.set_virtual(view.virtual)
         self.strip.set_virtual(view.virtual)
 
-    def _follow_job(self) -> None:
+    def _refresh_job(self) -> None:
         """Let zero and best mark go with the job, whose head may have arrived from elsewhere."""
-        desk, scale_um = self._desk, self._session.profile.scale_um
-        self.prompt.set_modest(desk.job is not None)
+        controller, scale_um = self._controller, self._session.profile.scale_um
+        self.prompt.set_modest(controller.job is not None)
         if self._zeroed and not self._middle_is_known:
             self._set_zeroed(False)
-        self._zero_um = desk.zero_um if self._zeroed else None
-        best_um = desk.best_um
-        shown_from_um = desk.zero_um if self._zero_um is None else 0.0
+        self._zero_um = controller.zero_um if self._zeroed else None
+        best_um = controller.best_um
+        shown_from_um = controller.zero_um if self._zero_um is None else 0.0
         self.meter.hold_best(None if best_um is None else (best_um + shown_from_um) / scale_um)
 
     def judge_by(self, profile: Profile) -> None:
@@ -459,20 +461,23 @@ class Bench(QWidget):
 
     def toggle_zero(self) -> None:
         """Let the needle's zero be the middle of the hysteresis, or even lobes again."""
-        known = self._desk.job is not None and self._desk.job.known.hysteresis_um is not None
+        known = (
+            self._controller.job is not None
+            and self._controller.job.known.hysteresis_um is not None
+        )
         if not known:
-            self._desk.say(self.tr("The hysteresis is not known yet: measure it first."))
+            self._controller.say(self.tr("The hysteresis is not known yet: measure it first."))
         elif not self._middle_is_known:
-            self._desk.say(
+            self._controller.say(
                 self.tr("The side that the head came from is not known: do hysteresis once more.")
             )
         self._set_zeroed(self._middle_is_known and not self._zeroed)
-        self._follow_job()
+        self._refresh_job()
 
     @property
     def _middle_is_known(self) -> bool:
         """Whether it is known how far the head, where it rests, is from the middle."""
-        job = self._desk.job
+        job = self._controller.job
         return (
             job is not None
             and job.known.hysteresis_um is not None
@@ -492,7 +497,7 @@ class Bench(QWidget):
 
     def go_on(self) -> None:
         """Do the next thing: of a teaching under way, else of the job, else of the line above."""
-        if self._desk.job is not None and not self.prompt.prompt.may_teach:
+        if self._controller.job is not None and not self.prompt.prompt.may_teach:
             self.job.go_on()
         else:
             self.prompt.confirm()

@@ -67,9 +67,9 @@ class StripView(QWidget):
         self.setAccessibleName(self.tr("Balance of the last minute"))
         self.setAccessibleDescription(self._title.text())
 
-    def dress(self, theme: Theme, sizes: Sizes) -> None:
+    def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
-        self._plot.dress(theme, sizes)
+        self._plot.apply_theme(theme, sizes)
         self._zero.setPen(self._plot.pen(theme.ink, 1))
         self._curve.setPen(self._plot.pen(theme.needle, 2))
         hatched = QBrush(QColor(theme.caution_band), Qt.BrushStyle.BDiagPattern)
@@ -217,10 +217,10 @@ class TraceView(QWidget):
         """The turn in front."""
         return self._turns[-1] if self._turns else None
 
-    def dress(self, theme: Theme, sizes: Sizes) -> None:
+    def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
         self._theme = theme
-        self._plot.dress(theme, sizes)
+        self._plot.apply_theme(theme, sizes)
         for rank, curve in enumerate(self._past):
             curve.setPen(self._plot.pen(theme.ink, 1, 0.10 + 0.08 * rank))
         self._ink_newest()

@@ -35,7 +35,7 @@ class Grade(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class StatusLine:
     """One line of the state."""
 
     name: str
@@ -43,7 +43,7 @@ class Line:
     grade: Grade = Grade.PLAIN
 
 
-def lines_of(view: View, now_s: float, nominal_rpm: float) -> tuple[Line, ...]:
+def status_lines(view: View, now_s: float, nominal_rpm: float) -> tuple[StatusLine, ...]:
     """Return the state of the source, most general first; no figure that is not current."""
     reading = current_reading(view, now_s)
     return (
@@ -85,11 +85,13 @@ def phase_grade(phase: Phase) -> Grade:
     return Grade.FAULT if phase in (Phase.LOST, Phase.FAILED) else Grade.PLAIN
 
 
-def _phase_line(view: View) -> Line:
-    return Line(translate("dashboard", "source"), phase_words(view.phase), phase_grade(view.phase))
+def _phase_line(view: View) -> StatusLine:
+    return StatusLine(
+        translate("dashboard", "source"), phase_words(view.phase), phase_grade(view.phase)
+    )
 
 
-def _level_line(level: Level) -> Line:
+def _level_line(level: Level) -> StatusLine:
     name = translate("dashboard", "level {0}").format(level.role)
     words = f"{level.peak_v:.3g} V"
     if level.of_full_scale is not None:
@@ -97,19 +99,19 @@ def _level_line(level: Level) -> Line:
             words, 100 * level.of_full_scale
         )
     if level.role in _MUTED:  # an index may saturate: it is an edge, not a height
-        return Line(name, words)
+        return StatusLine(name, words)
     if level.clipped:
-        return Line(name, translate("dashboard", "{0}: CLIPPING").format(words), Grade.FAULT)
+        return StatusLine(name, translate("dashboard", "{0}: CLIPPING").format(words), Grade.FAULT)
     if level.of_full_scale is not None and level.of_full_scale < _LOW:
-        return Line(name, translate("dashboard", "{0}: low").format(words), Grade.CAUTION)
-    return Line(name, words, Grade.GOOD)
+        return StatusLine(name, translate("dashboard", "{0}: low").format(words), Grade.CAUTION)
+    return StatusLine(name, words, Grade.GOOD)
 
 
-def _none(name: str) -> Line:
-    return Line(name, translate("dashboard", "none"))
+def _none(name: str) -> StatusLine:
+    return StatusLine(name, translate("dashboard", "none"))
 
 
-def _carrier_lines(view: View, reading: Reading | None) -> tuple[Line, ...]:
+def _carrier_lines(view: View, reading: Reading | None) -> tuple[StatusLine, ...]:
     """Return what is said of the carrier; records of extremes tell nothing of it."""
     is_told = reading is not None and reading.carrier_hz is not None
     if view.records_a_second is not None and not is_told:
@@ -117,45 +119,45 @@ def _carrier_lines(view: View, reading: Reading | None) -> tuple[Line, ...]:
     return (_snr_line(reading), _carrier_line(view, reading))
 
 
-def _snr_line(reading: Reading | None) -> Line:
+def _snr_line(reading: Reading | None) -> StatusLine:
     name = translate("dashboard", "signal to noise")
     if reading is None or reading.snr_db is None:
         return _none(name)
     snr_db = reading.snr_db
     if snr_db < _SNR_POOR_DB:
         words = translate("dashboard", "{0:.0f} dB: noisy").format(snr_db)
-        return Line(name, words, Grade.CAUTION)
-    return Line(name, f"{snr_db:.0f} dB", Grade.GOOD)
+        return StatusLine(name, words, Grade.CAUTION)
+    return StatusLine(name, f"{snr_db:.0f} dB", Grade.GOOD)
 
 
-def _carrier_line(view: View, reading: Reading | None) -> Line:
+def _carrier_line(view: View, reading: Reading | None) -> StatusLine:
     name = translate("dashboard", "carrier")
     if "envelope" in view.roles:
-        return Line(name, translate("dashboard", "removed by the detector"))
+        return StatusLine(name, translate("dashboard", "removed by the detector"))
     if reading is None or reading.carrier_hz is None:
         return _none(name)
-    return Line(name, f"{reading.carrier_hz.value / 1e3:.2f} kHz", Grade.GOOD)
+    return StatusLine(name, f"{reading.carrier_hz.value / 1e3:.2f} kHz", Grade.GOOD)
 
 
-def _speed_line(reading: Reading | None, nominal_rpm: float) -> Line:
+def _speed_line(reading: Reading | None, nominal_rpm: float) -> StatusLine:
     name = translate("dashboard", "speed")
     if reading is None or reading.speed_rpm is None:
         return _none(name)
     speed = reading.speed_rpm.value
     away = 100 * (speed / nominal_rpm - 1)
-    return Line(name, f"{speed:.2f} rpm ({away:+z.2f} %)".replace("-", "−"))
+    return StatusLine(name, f"{speed:.2f} rpm ({away:+z.2f} %)".replace("-", "−"))
 
 
-def _lock_line(view: View, reading: Reading | None) -> Line:
+def _lock_line(view: View, reading: Reading | None) -> StatusLine:
     name = translate("dashboard", "turn")
     if view.locked:
         words = translate("dashboard", "locked")
         if reading is not None and reading.geometry is not None:
             words = translate("dashboard", "locked, {0}").format(_pattern(reading.geometry))
-        return Line(name, words, Grade.GOOD)
+        return StatusLine(name, words, Grade.GOOD)
     if view.phase is not Phase.RUNNING:
         return _none(name)
-    return Line(name, translate("dashboard", "no lock"), Grade.FAULT)
+    return StatusLine(name, translate("dashboard", "no lock"), Grade.FAULT)
 
 
 def _pattern(geometry: Geometry) -> str:
@@ -166,42 +168,44 @@ def _pattern(geometry: Geometry) -> str:
     }[geometry]
 
 
-def _record_lines(view: View) -> tuple[Line, ...]:
+def _record_lines(view: View) -> tuple[StatusLine, ...]:
     if view.records_a_second is None:
         return ()
     words = translate("dashboard", "{0} a second").format(rate_words(view.records_a_second))
-    return (Line(translate("dashboard", "records"), words),)
+    return (StatusLine(translate("dashboard", "records"), words),)
 
 
-def _age_line(view: View, now_s: float) -> Line:
+def _age_line(view: View, now_s: float) -> StatusLine:
     name = translate("dashboard", "reading")
     age_s = reading_age_s(view, now_s)
     if age_s is None or view.reading is None:
         return _none(name)
     if view.phase is Phase.ENDED:
-        return Line(name, translate("dashboard", "the last; turns used: {0}").format(_turns(view)))
+        return StatusLine(
+            name, translate("dashboard", "the last; turns used: {0}").format(_turns(view))
+        )
     words = translate("dashboard", "{0:.1f} s old; turns used: {1}").format(age_s, _turns(view))
     if age_s > view.stale_after_s:
-        return Line(name, translate("dashboard", "{0}: STALE").format(words), Grade.FAULT)
+        return StatusLine(name, translate("dashboard", "{0}: STALE").format(words), Grade.FAULT)
     if not view.reading.valid:
-        return Line(name, translate("dashboard", "{0}: not valid").format(words), Grade.FAULT)
-    return Line(name, words, Grade.GOOD)
+        return StatusLine(name, translate("dashboard", "{0}: not valid").format(words), Grade.FAULT)
+    return StatusLine(name, words, Grade.GOOD)
 
 
 def _turns(view: View) -> int:
     return 0 if view.reading is None else view.reading.revolutions
 
 
-def _lost_line(view: View) -> Line:
+def _lost_line(view: View) -> StatusLine:
     name = translate("dashboard", "lost frames")
     if not view.frames and not view.lost_frames:
         return _none(name)
     if not view.lost_frames:
-        return Line(name, translate("dashboard", "none"), Grade.GOOD)
+        return StatusLine(name, translate("dashboard", "none"), Grade.GOOD)
     words = translate("dashboard", "{0} of {1}").format(
         view.lost_frames, view.lost_frames + view.frames
     )
-    return Line(name, words, Grade.CAUTION)
+    return StatusLine(name, words, Grade.CAUTION)
 
 
 _LEAST_PX = 7
@@ -222,21 +226,21 @@ def _squeeze(painter: QPainter, box: QRectF, align: Qt.AlignmentFlag, words: str
     painter.setFont(usual)
 
 
-class StateView(QWidget):
+class StatusView(QWidget):
     """The lines, one under the other."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._theme: Theme = LIGHT
         self._sizes = Sizes(1.0)
-        self._lines: tuple[Line, ...] = ()
+        self._lines: tuple[StatusLine, ...] = ()
         self._notes: tuple[str, ...] = ()
         self._settings = ""
         self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)
         self.setAccessibleName(self.tr("State of the source"))
 
     @property
-    def lines(self) -> tuple[Line, ...]:
+    def lines(self) -> tuple[StatusLine, ...]:
         """What is shown."""
         return self._lines
 
@@ -244,7 +248,7 @@ class StateView(QWidget):
         """Return the least room."""
         return QSize(200, 120)
 
-    def dress(self, theme: Theme, sizes: Sizes) -> None:
+    def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
         self._theme, self._sizes = theme, sizes
         self.update()
@@ -260,7 +264,7 @@ class StateView(QWidget):
         return self._settings
 
     def show_lines(
-        self, lines: tuple[Line, ...], notes: tuple[str, ...], settings: str = ""
+        self, lines: tuple[StatusLine, ...], notes: tuple[str, ...], settings: str = ""
     ) -> None:
         """Show the state, settings and notes below it; paints only where it changed."""
         if (lines, notes, settings) != (self._lines, self._notes, self._settings):

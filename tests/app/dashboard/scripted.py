@@ -9,7 +9,7 @@ from PySide6.QtCore import QTimer
 from PySide6.QtWidgets import QApplication
 
 from app.analysis.results import Sign
-from app.dashboard.window import Window, run_dashboard
+from app.dashboard.window import MainWindow, run_dashboard
 from tests.app.dashboard.fakes import FakeControls, FakeSession, reading, view
 
 SCALE_UM = 178.0
@@ -85,7 +85,7 @@ class Watch(QTimer):
     def _look(self):
         if self._window is None:
             tops = QApplication.topLevelWidgets()
-            self._window = next(each for each in tops if isinstance(each, Window))
+            self._window = next(each for each in tops if isinstance(each, MainWindow))
             if self._full:
                 self._window.resize(*FULL_HD)
                 self._window.move(0, 0)
@@ -99,8 +99,8 @@ class Watch(QTimer):
         return handle.isExposed() and (not self._full or size == FULL_HD)
 
     def _is_listed(self):
-        chooser = self._window.chooser
-        return self._window.page is chooser and not chooser.looking
+        source_page = self._window.source_page
+        return self._window.page is source_page and not source_page.looking
 
 
 def main():

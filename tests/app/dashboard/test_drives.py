@@ -23,14 +23,14 @@ def page(qtbot, path):
     made = DrivesPage(path, PROFILES)
     qtbot.addWidget(made)
     made.resize(1200, 700)
-    made.dress(DARK, Sizes.of(1200, 700, 4.0))
+    made.apply_theme(DARK, Sizes.of(1200, 700, 4.0))
     return made
 
 
 def settled(qtbot, page):
     def quiet():
-        page.follow()
-        assert not page._shelf.busy
+        page.refresh()
+        assert not page._worker.busy
 
     qtbot.waitUntil(quiet, timeout=20_000)
 
@@ -39,7 +39,7 @@ def test_drives_are_listed_searched_and_chosen(qtbot, page, path):
     with Book(path) as book:
         filled(book)
         book.add_drive(Drive("TM-0044", "90mm-135tpi", "spare, hall 5"))
-    page.come()
+    page.activate()
     settled(qtbot, page)
     assert page.identities == [DRIVE.identity, "TM-0044"]
     assert page.past.list.count() == 1
@@ -58,7 +58,7 @@ def test_enter_begins_a_job_and_the_report_is_asked_for(qtbot, page, path):
     with Book(path) as book:
         number = filled(book)
         book.close_job(number, "2026-03-02T11:00:00+01:00", 3)
-    page.come()
+    page.activate()
     settled(qtbot, page)
     asked = []
     page.work_on.connect(lambda *words: asked.append(words))
@@ -74,7 +74,7 @@ def test_an_open_job_is_offered_before_a_new_one(qtbot, page, path):
         number = filled(book)
         book.keep_standing(number, standing())
         book.add_drive(Drive("TM-0044", "90mm-135tpi"))
-    page.come()
+    page.activate()
     settled(qtbot, page)
     assert page._on.accessibleName() == f"Go on with job {number}"
     asked, begun = [], []
@@ -94,7 +94,7 @@ def test_an_open_job_is_offered_before_a_new_one(qtbot, page, path):
 def test_why_a_job_is_not_gone_on_with_is_said(qtbot, page, path):
     with Book(path) as book:
         filled(book)
-    page.come()
+    page.activate()
     settled(qtbot, page)
     page.take_up.connect(lambda left: pytest.fail("taken up"))
     page.go_on()
@@ -107,7 +107,7 @@ def test_a_report_is_never_of_the_drive_chosen_before(qtbot, page, path):
         filled(book)
         book.add_drive(Drive("TM-0044", "90mm-135tpi"))
         number = book.open_job("TM-0044", HEAD)
-    page.come()
+    page.activate()
     settled(qtbot, page)
     page.past.list.setCurrentRow(0)
     page._list.setCurrentRow(1)
@@ -129,7 +129,7 @@ HOSTILE = [
 def test_a_drive_of_any_name_is_added_and_chosen(qtbot, page, path, text):
     with Book(path) as book:
         filled(book)
-    page.come()
+    page.activate()
     settled(qtbot, page)
     page._identity.setText(text)
     page._note.setText(text)
@@ -145,7 +145,7 @@ def test_a_drive_of_any_name_is_added_and_chosen(qtbot, page, path, text):
 def test_what_the_book_refuses_is_said_and_stays_in_the_form(qtbot, page, path):
     with Book(path) as book:
         filled(book)
-    page.come()
+    page.activate()
     page._identity.setText(DRIVE.identity)
     page.add()
     settled(qtbot, page)
@@ -154,15 +154,15 @@ def test_what_the_book_refuses_is_said_and_stays_in_the_form(qtbot, page, path):
 
 
 def test_what_the_book_refuses_is_not_told_over_by_a_later_answer(page):
-    page._shelf.follow = lambda: "this drive is in the book already"
-    page.follow()
+    page._worker.refresh = lambda: "this drive is in the book already"
+    page.refresh()
     page._fill((DriveSummary(DRIVE, 0, None),))
     assert "already" in page.status
 
 
 def test_a_book_that_is_none_is_one_line(qtbot, page, path):
     path.write_text("not a book " * 100)
-    page.come()
+    page.activate()
     settled(qtbot, page)
     assert "not a job book" in page.status
     page.begin()
@@ -176,7 +176,7 @@ def test_the_chart_shows_each_number_with_its_drift(qtbot, page, path):
             head = HEAD.__class__(**{**_fields(HEAD), "opened_at": f"2026-{month:02d}-02T09:00:00"})
             number = book.open_job(DRIVE.identity, head)
             book.add_outcome(number, outcome(2.0 + month))
-    page.come()
+    page.activate()
     settled(qtbot, page)
     assert "Offset" in page.past.chart.words
     assert "a year" in page.past.chart.words
@@ -194,7 +194,7 @@ def test_a_name_from_right_to_left_tears_no_word_beside_it(qtbot, page, path):
     name = "\u05de\u05e9\u05e8\u05d3-31"
     with Book(path) as book:
         book.add_drive(Drive(name, "130mm-48tpi"))
-    page.come()
+    page.activate()
     settled(qtbot, page)
     # UAX #9: what stands between FSI and PDI does not change the order of what is around it.
     assert page._list.item(0).text() == f"\u2068{name}\u2069    130mm-48tpi"
@@ -204,7 +204,7 @@ def test_the_chart_of_the_drive_before_is_not_left_standing(qtbot, page, path):
     with Book(path) as book:
         filled(book)
         book.add_drive(Drive("TM-0044", "90mm-135tpi"))
-    page.come()
+    page.activate()
     settled(qtbot, page)
     assert page.past.chart.words
     page._list.setCurrentRow(1)

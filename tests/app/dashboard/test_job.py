@@ -1,4 +1,4 @@
-"""The job beside the needle: its desk, its card and its pane, on a session that a test plays."""
+"""The job beside the needle: controller, card and panel, on a session that a test plays."""
 
 import itertools
 import time
@@ -22,7 +22,7 @@ from app.analysis.results import (
 from app.book.store import Book
 from app.dashboard.job_panel.controller import Writing
 from app.dashboard.style import LIGHT
-from app.dashboard.window import Window
+from app.dashboard.window import MainWindow
 from app.job.model import Action, CheckName, Do, Enter, Measure, Stage
 from app.job.plan import State
 from app.live.session import Taken
@@ -96,7 +96,7 @@ def book(tmp_path):
 
 @pytest.fixture
 def window(qtbot, session, book):
-    made = Window(session, LIGHT, book=book)
+    made = MainWindow(session, LIGHT, book=book)
     qtbot.addWidget(made)
     made.resize(1280, 800)
     made.stop()
@@ -105,7 +105,7 @@ def window(qtbot, session, book):
     made.tick()
     made.work_on("machine 7", "130mm-48tpi")
     yield made
-    made.desk.end(5.0)
+    made.controller.end(5.0)
 
 
 def press(qtbot, window, *keys, modifier=PLAIN):
@@ -113,85 +113,85 @@ def press(qtbot, window, *keys, modifier=PLAIN):
         qtbot.keyClick(QApplication.focusWidget() or window, key, modifier)
 
 
-def follow(window):
-    window.bench.job.follow(view(0.02), time.monotonic())
+def refresh(window):
+    window.needle_page.job.refresh(view(0.02), time.monotonic())
 
 
 def go_to(window, check, stage=None):
     """Take the first step of a check in hand."""
-    desk = window.desk
+    controller = window.controller
     index = next(
         number
-        for number, step in enumerate(desk.job.steps)
+        for number, step in enumerate(controller.job.steps)
         if step.check is check and stage in (None, step.stage)
     )
-    desk.choose(index)
-    desk.go_on()
+    controller.choose(index)
+    controller.go_on()
 
 
 def test_no_job_no_column(qtbot, session, book):
-    window = Window(session, LIGHT, book=book)
+    window = MainWindow(session, LIGHT, book=book)
     qtbot.addWidget(window)
     window.show()
     window.stop()
-    window.show_bench()
+    window.show_needle()
     window.tick()
-    assert not window.bench.job.isVisible()
-    assert window.bench.strip.isVisible()
+    assert not window.needle_page.job.isVisible()
+    assert window.needle_page.strip.isVisible()
     for key in (KEY.Key_Return, KEY.Key_Up, KEY.Key_Down, KEY.Key_Backspace, KEY.Key_F8):
         press(qtbot, window, key)
     press(qtbot, window, KEY.Key_Return, modifier=SHIFT)
-    assert window.desk.job is None
+    assert window.controller.job is None
     assert not book.exists()
 
 
 def test_a_job_stands_beside_the_needle(window):
     window.tick()
-    bench = window.bench
-    assert bench.job.isVisible()
-    assert bench.meter.isVisible()
-    assert bench.meter.width() > 0.4 * window.width()
-    assert bench.job.geometry().left() > bench.meter.geometry().right()
-    assert [row.state for row in bench.job.list.rows][:2] == [State.IN_HAND, State.PENDING]
-    assert bench.job.card.title == "Before power, as found"
-    assert bench.job.card.words.startswith("Open supplies carry mains")
+    page = window.needle_page
+    assert page.job.isVisible()
+    assert page.meter.isVisible()
+    assert page.meter.width() > 0.4 * window.width()
+    assert page.job.geometry().left() > page.meter.geometry().right()
+    assert [row.state for row in page.job.list.rows][:2] == [State.IN_HAND, State.PENDING]
+    assert page.job.card.title == "Before power, as found"
+    assert page.job.card.words.startswith("Open supplies carry mains")
 
 
 def test_enter_does_what_is_next_and_backspace_takes_it_back(qtbot, window):
-    first = window.desk.job.ask
+    first = window.controller.job.ask
     press(qtbot, window, KEY.Key_Return)
-    second = window.desk.job.ask
+    second = window.controller.job.ask
     assert second != first
     press(qtbot, window, KEY.Key_Backspace)
-    assert window.desk.job.ask == first
+    assert window.controller.job.ask == first
     press(qtbot, window, KEY.Key_Backspace)  # there is nothing before it
-    assert window.desk.job.ask == first
+    assert window.controller.job.ask == first
 
 
 def test_arrows_choose_enter_takes_in_hand_and_escape_leaves(qtbot, window):
     press(qtbot, window, KEY.Key_Down)
-    assert window.desk.chosen == 1
-    assert window.bench.job.card.button == "Take it in hand"
+    assert window.controller.chosen == 1
+    assert window.needle_page.job.card.button == "Take it in hand"
     press(qtbot, window, KEY.Key_Escape)
-    assert window.desk.chosen == 0
+    assert window.controller.chosen == 0
     press(qtbot, window, KEY.Key_Up)
-    assert window.desk.chosen == 0
+    assert window.controller.chosen == 0
     press(qtbot, window, *[KEY.Key_Down] * 60)
-    assert window.desk.chosen == len(window.desk.job.steps) - 1
+    assert window.controller.chosen == len(window.controller.job.steps) - 1
     press(qtbot, window, KEY.Key_Escape, KEY.Key_Down, KEY.Key_Return)
-    assert window.desk.job.step.check is CheckName.SPEED
+    assert window.controller.job.step.check is CheckName.SPEED
 
 
 def test_enter_in_the_list_counts_once(qtbot, window):
-    window.bench.job.list.setFocus()
+    window.needle_page.job.list.setFocus()
     press(qtbot, window, KEY.Key_Down, KEY.Key_Return)
-    assert window.desk.job.step.check is CheckName.SPEED
-    first = window.desk.job.ask
-    window.bench.job.list.setFocus()
+    assert window.controller.job.step.check is CheckName.SPEED
+    first = window.controller.job.ask
+    window.needle_page.job.list.setFocus()
     press(qtbot, window, KEY.Key_Return)
-    assert window.desk.job.ask != first
+    assert window.controller.job.ask != first
     press(qtbot, window, KEY.Key_Backspace)
-    assert window.desk.job.ask == first
+    assert window.controller.job.ask == first
 
 
 def test_left_and_right_still_nudge_the_virtual_drive(qtbot, window, session):
@@ -201,124 +201,128 @@ def test_left_and_right_still_nudge_the_virtual_drive(qtbot, window, session):
 
 def test_a_check_is_left_out_for_a_reason(qtbot, window):
     press(qtbot, window, KEY.Key_F8)
-    assert window.bench.job.entry.hasFocus()
+    assert window.needle_page.job.entry.hasFocus()
     press(qtbot, window, KEY.Key_Return)
-    assert window.desk.job.steps[0].state is State.IN_HAND  # without a reason it is not
-    qtbot.keyClicks(window.bench.job.entry, "no power here")
+    assert window.controller.job.steps[0].state is State.IN_HAND  # without a reason it is not
+    qtbot.keyClicks(window.needle_page.job.entry, "no power here")
     press(qtbot, window, KEY.Key_Return)
-    step = window.desk.job.steps[0]
+    step = window.controller.job.steps[0]
     assert (step.state, step.outcome.reason) == (State.SKIPPED, "no power here")
-    assert window.bench.meter.hasFocus()
+    assert window.needle_page.meter.hasFocus()
 
 
 def test_leaving_out_can_be_given_up(qtbot, window):
     press(qtbot, window, KEY.Key_F8)
-    qtbot.keyClicks(window.bench.job.entry, "no")
+    qtbot.keyClicks(window.needle_page.job.entry, "no")
     press(qtbot, window, KEY.Key_Escape)
-    assert window.desk.writing is Writing.NOTHING
-    assert window.desk.job.steps[0].state is State.IN_HAND
+    assert window.controller.writing is Writing.NOTHING
+    assert window.controller.job.steps[0].state is State.IN_HAND
 
 
 def test_a_gloved_finger_gives_up_a_reason_and_a_look_elsewhere(qtbot, window):
-    back = window.bench.job._back
-    for begun in (window.desk.skip, window.desk.close, lambda: window.desk.choose(3)):
+    back = window.needle_page.job._back
+    for begun in (
+        window.controller.skip,
+        window.controller.close,
+        lambda: window.controller.choose(3),
+    ):
         begun()
         assert back.isEnabled()
         qtbot.mouseClick(back, Qt.MouseButton.LeftButton)
-        assert window.desk.writing is Writing.NOTHING
-        assert window.desk.chosen == 0
-    assert window.desk.job.steps[0].state is State.IN_HAND
+        assert window.controller.writing is Writing.NOTHING
+        assert window.controller.chosen == 0
+    assert window.controller.job.steps[0].state is State.IN_HAND
     press(qtbot, window, KEY.Key_F8, KEY.Key_Backspace)
-    assert window.desk.writing is Writing.NOTHING
+    assert window.controller.writing is Writing.NOTHING
 
 
 def test_numbers_and_choices_are_entered(qtbot, window):
-    while not isinstance(window.desk.job.ask, Enter):
+    while not isinstance(window.controller.job.ask, Enter):
         press(qtbot, window, KEY.Key_Return)
     yes, _ = [
         button
-        for button in window.bench.job.findChildren(QAbstractButton)
+        for button in window.needle_page.job.findChildren(QAbstractButton)
         if button.accessibleName() in ("yes", "no") and button.isVisible()
     ]
     assert yes.hasFocus()
     press(qtbot, window, KEY.Key_Return)
     press(qtbot, window, KEY.Key_Return)
-    entry = window.bench.job.entry
+    entry = window.needle_page.job.entry
     assert entry.hasFocus()
     assert "°C" in entry.placeholderText()
     qtbot.keyClicks(entry, "warm")
     press(qtbot, window, KEY.Key_Return)
-    assert "not a number" in window.desk.remark
+    assert "not a number" in window.controller.remark
     entry.clear()
     qtbot.keyClicks(entry, "900")
     press(qtbot, window, KEY.Key_Return)
-    assert "cannot be" in window.desk.remark
+    assert "cannot be" in window.controller.remark
     entry.clear()
     qtbot.keyClicks(entry, "21,5")
     press(qtbot, window, KEY.Key_Return)
     press(qtbot, window, KEY.Key_Return)  # empty: not known
-    assert window.desk.job.ask.key == "relative humidity"
+    assert window.controller.job.ask.key == "relative humidity"
     press(qtbot, window, KEY.Key_Backspace)
-    assert window.desk.job.ask.key == "chassis temperature"
+    assert window.controller.job.ask.key == "chassis temperature"
 
 
 def test_a_measurement_runs_its_bar_and_is_answered(qtbot, window, session):
     go_to(window, CheckName.SPEED, Stage.AS_FOUND)
-    while isinstance(window.desk.job.ask, Do):
+    while isinstance(window.controller.job.ask, Do):
         press(qtbot, window, KEY.Key_Return)
     session.quick = False
-    follow(window)
-    assert window.bench.job.card.part == 0.4
+    refresh(window)
+    assert window.needle_page.job.card.part == 0.4
     session.quick = True
-    follow(window)
-    outcome = window.desk.job.outcomes[-1]
+    refresh(window)
+    outcome = window.controller.job.outcomes[-1]
     assert (outcome.check, outcome.verdict, outcome.value) == (CheckName.SPEED, Verdict.PASS, 300.0)
-    assert window.bench.job.list.rows[1].value == "300.00 ± 0.10 rpm"
-    assert window.bench.job.list.rows[1].word == "pass"
+    assert window.needle_page.job.list.rows[1].value == "300.00 ± 0.10 rpm"
+    assert window.needle_page.job.list.rows[1].word == "pass"
 
 
 def test_a_check_that_begins_with_a_measurement_waits_for_enter(qtbot, window, session):
     go_to(window, CheckName.SPEED, Stage.AS_FOUND)
-    while isinstance(window.desk.job.ask, Do):
+    while isinstance(window.controller.job.ask, Do):
         press(qtbot, window, KEY.Key_Return)
-    follow(window)
+    refresh(window)
     go_to(window, CheckName.RADIAL, Stage.AS_FOUND)
-    assert isinstance(window.desk.job.ask, Measure)
+    assert isinstance(window.controller.job.ask, Measure)
     assert session.wanted is None
-    assert window.bench.job.card.button == "Measure"
+    assert window.needle_page.job.card.button == "Measure"
     press(qtbot, window, KEY.Key_Return)
     assert session.wanted is Measurand.RADIAL
 
 
 def test_a_lost_source_stops_the_measurement_and_says_why(qtbot, window, session):
     go_to(window, CheckName.SPEED, Stage.AS_FOUND)
-    while isinstance(window.desk.job.ask, Do):
+    while isinstance(window.controller.job.ask, Do):
         press(qtbot, window, KEY.Key_Return)
     session.fault = "the source went away while it was measured"
-    follow(window)
-    assert window.desk.remark == session.fault
-    assert window.desk.part is None
+    refresh(window)
+    assert window.controller.remark == session.fault
+    assert window.controller.part is None
     session.fault = ""
     session.now = View(phase=Phase.FAILED)
     press(qtbot, window, KEY.Key_Return)
-    assert "No source is running" in window.desk.remark
+    assert "No source is running" in window.controller.remark
 
 
 def test_backspace_gives_up_a_measurement(qtbot, window, session):
     go_to(window, CheckName.SPEED, Stage.AS_FOUND)
-    while isinstance(window.desk.job.ask, Do):
+    while isinstance(window.controller.job.ask, Do):
         press(qtbot, window, KEY.Key_Return)
-    ask = window.desk.job.ask
+    ask = window.controller.job.ask
     press(qtbot, window, KEY.Key_Backspace)
-    assert (window.desk.part, session.wanted) == (None, None)
-    assert window.desk.job.ask == ask
+    assert (window.controller.part, session.wanted) == (None, None)
+    assert window.controller.job.ask == ask
 
 
 def test_an_arrival_is_noticed_without_a_key(qtbot, window, session):
     go_to(window, CheckName.HYSTERESIS, Stage.AS_FOUND)
-    while window.desk.job.ask.action is not Action.ARRIVE_FROM_OUTSIDE:
+    while window.controller.job.ask.action is not Action.ARRIVE_FROM_OUTSIDE:
         press(qtbot, window, KEY.Key_Return)
-    assert "is watched" in window.bench.job.card.live
+    assert "is watched" in window.needle_page.job.card.live
     session.quick = False
     now_s = time.monotonic()
     numbers = itertools.count(1)
@@ -328,96 +332,96 @@ def test_an_arrival_is_noticed_without_a_key(qtbot, window, session):
         for _ in range(round(seconds / 0.1)):
             now_s += 0.1
             session.now = view(0.02, now_s, reading=replace(made, end_index=next(numbers)))
-            window.bench.job.follow(session.now, now_s)
+            window.needle_page.job.refresh(session.now, now_s)
 
     show(reading(0.02), 0.5)
     show(parked(messages.NO_CARRIER.text), 0.8)
-    assert window.bench.job.card.live == "The head is away."
+    assert window.needle_page.job.card.live == "The head is away."
     show(reading(0.02), 1.5)
-    assert isinstance(window.desk.job.ask, Measure)
+    assert isinstance(window.controller.job.ask, Measure)
     assert session.wanted is Measurand.RADIAL
 
 
 def test_the_virtual_hand_does_it_for_practice(qtbot, window, session):
-    while getattr(window.desk.job.ask, "action", None) is not Action.PROVE_PROTECT:
+    while getattr(window.controller.job.ask, "action", None) is not Action.PROVE_PROTECT:
         press(qtbot, window, KEY.Key_Return)
     press(qtbot, window, KEY.Key_Return, modifier=SHIFT)
     assert session.controls.done == [("insert", "protected"), ("write", "2F")]
     press(qtbot, window, KEY.Key_Return, modifier=SHIFT)  # what it sees, not the button in focus
-    assert window.desk.job.ask.action is Action.CLEAN_HEADS
+    assert window.controller.job.ask.action is Action.CLEAN_HEADS
     session.controls = None
-    before = window.desk.job.ask
+    before = window.controller.job.ask
     press(qtbot, window, KEY.Key_Return, modifier=SHIFT)
-    assert window.desk.job.ask == before
-    window.bench.job.refresh()
-    assert not window.bench.job.card.may_lend
+    assert window.controller.job.ask == before
+    window.needle_page.job.show_job()
+    assert not window.needle_page.job.card.may_lend
 
 
 def walk(qtbot, window, reason="practice"):
     """Go through the job as the virtual hand, to its end."""
     for _ in range(400):
-        if window.desk.job.closed:
+        if window.controller.job.closed:
             return
-        if window.desk.writing:
-            qtbot.keyClicks(window.bench.job.entry, reason)
-        lends = window.desk.may_lend_hand
+        if window.controller.writing:
+            qtbot.keyClicks(window.needle_page.job.entry, reason)
+        lends = window.controller.may_lend_hand
         press(qtbot, window, KEY.Key_Return, modifier=SHIFT if lends else PLAIN)
-        follow(window)
+        refresh(window)
     raise AssertionError("the job does not end")
 
 
 def test_the_whole_job_by_keys_is_in_the_book(qtbot, window, book):
     walk(qtbot, window)
-    assert window.bench.job.card.button == "See the report"
-    window.desk.end(10.0)
+    assert window.needle_page.job.card.button == "See the report"
+    window.controller.end(10.0)
     with Book(book) as kept:
         (shelved,) = kept.drives()
         assert shelved.drive.identity == "machine 7"
         record = kept.job(shelved.last.number)
     assert record.closed_at
     assert record.closing_reason == "practice"
-    assert len(record.outcomes) == len(window.desk.job.steps)
+    assert len(record.outcomes) == len(window.controller.job.steps)
     assert record.head.virtual
 
 
 def test_a_done_check_is_looked_at_and_done_again(qtbot, window):
     press(qtbot, window, KEY.Key_F8)
-    qtbot.keyClicks(window.bench.job.entry, "not now")
+    qtbot.keyClicks(window.needle_page.job.entry, "not now")
     press(qtbot, window, KEY.Key_Return)
     press(qtbot, window, KEY.Key_Up)
-    card = window.bench.job.card
+    card = window.needle_page.job.card
     assert (card.button, card.verdict) == ("Do it again", Verdict.SKIPPED)
     assert "not now" in card.words
     press(qtbot, window, KEY.Key_Return)
-    assert window.desk.job.step.check is CheckName.CARE
+    assert window.controller.job.step.check is CheckName.CARE
 
 
 def test_closing_early_wants_a_reason(qtbot, window):
     press(qtbot, window, KEY.Key_F8, modifier=SHIFT)
-    assert "Not done: 19 checks" in window.bench.job.card.words
+    assert "Not done: 19 checks" in window.needle_page.job.card.words
     press(qtbot, window, KEY.Key_Return)
-    assert not window.desk.job.closed
-    qtbot.keyClicks(window.bench.job.entry, "museum closes")
+    assert not window.controller.job.closed
+    qtbot.keyClicks(window.needle_page.job.entry, "museum closes")
     press(qtbot, window, KEY.Key_Return)
-    assert window.desk.job.closed
-    assert window.desk.job.closing_reason == "museum closes"
+    assert window.controller.job.closed
+    assert window.controller.job.closing_reason == "museum closes"
 
 
 @pytest.mark.parametrize("text", HOSTILE, ids=["markup", "quotes", "right-to-left", "10 kB"])
 def test_hostile_words_stay_words(qtbot, window, book, text):
     window.work_on(text[:300], "130mm-48tpi")
     press(qtbot, window, KEY.Key_F8)
-    window.bench.job.entry.setText(text)
+    window.needle_page.job.entry.setText(text)
     width = window.width()
     press(qtbot, window, KEY.Key_Return)
-    reason = window.desk.job.steps[0].outcome.reason
+    reason = window.controller.job.steps[0].outcome.reason
     assert reason == text[:2000]
     press(qtbot, window, KEY.Key_Up)
     window.tick()
     window.grab()
     assert window.width() == width
-    assert "\u202e" not in window.bench.job.card.words
-    window.desk.end(10.0)
+    assert "\u202e" not in window.needle_page.job.card.words
+    window.controller.end(10.0)
     with Book(book) as kept:
         number = kept.history(text[:300].strip())[0].number
         assert kept.job(number).outcomes[0].reason == reason
@@ -426,113 +430,113 @@ def test_hostile_words_stay_words(qtbot, window, book, text):
 def test_a_book_that_cannot_be_written_is_told_and_the_job_goes_on(qtbot, session, tmp_path):
     blocked = tmp_path / "file"
     blocked.write_text("no folder")
-    window = Window(session, LIGHT, book=blocked / "book.sqlite3")
+    window = MainWindow(session, LIGHT, book=blocked / "book.sqlite3")
     qtbot.addWidget(window)
     window.stop()
     window.show()
     window.work_on("machine 7", "130mm-48tpi")
 
     def told():
-        follow(window)
-        return window.desk.fault
+        refresh(window)
+        return window.controller.fault
 
     qtbot.waitUntil(lambda: bool(told()), timeout=10_000)
-    assert str(blocked) in window.desk.fault
-    before = window.desk.job.ask
+    assert str(blocked) in window.controller.fault
+    before = window.controller.job.ask
     press(qtbot, window, KEY.Key_Return)
-    assert window.desk.job.ask != before
+    assert window.controller.job.ask != before
     window.tick()
-    assert window.bench.meter.face.balance == pytest.approx(0.02)
-    window.desk.leave()
+    assert window.needle_page.meter.face.balance == pytest.approx(0.02)
+    window.controller.leave()
 
 
 def test_the_middle_becomes_the_needles_zero_on_request(qtbot, window, session):
     window.tick()
     press(qtbot, window, KEY.Key_F10)
-    assert not window.bench.meter.face.zeroed  # it is not known yet
+    assert not window.needle_page.meter.face.zeroed  # it is not known yet
     balances = itertools.cycle((0.04, 0.0))
     current = 0.0
     session.now = lambda: view(current)
     go_to(window, CheckName.HYSTERESIS, Stage.AS_FOUND)
     for _ in range(40):
-        if window.desk.job.step.check is not CheckName.HYSTERESIS:
+        if window.controller.job.step.check is not CheckName.HYSTERESIS:
             break
-        arrives = getattr(window.desk.job.ask, "noticed", False)
+        arrives = getattr(window.controller.job.ask, "noticed", False)
         current = next(balances) if arrives else 0.04
         press(qtbot, window, KEY.Key_Return)
-        follow(window)
+        refresh(window)
     # 0.04 of balance on a scale of 178 µm is 7.1 µm of hysteresis; the head came from inside last.
-    assert window.desk.zero_um == pytest.approx(-3.56, abs=0.01)
+    assert window.controller.zero_um == pytest.approx(-3.56, abs=0.01)
     current = -0.02
     press(qtbot, window, KEY.Key_F10)
     window.tick()
-    face = window.bench.meter.face
+    face = window.needle_page.meter.face
     assert face.zeroed
     assert face.balance == pytest.approx(0.0, abs=1e-4)
     assert "middle of the hysteresis" in face.detail
     press(qtbot, window, KEY.Key_F10)
     window.tick()
-    assert not window.bench.meter.face.zeroed
+    assert not window.needle_page.meter.face.zeroed
 
 
 def test_a_zero_of_no_known_middle_is_never_shown(qtbot, window, session, book):
-    desk, bench = window.desk, window.bench
-    situation = desk.job._hand.situation
+    controller, page = window.controller, window.needle_page
+    situation = controller.job._hand.situation
     situation.known = replace(situation.known, hysteresis_um=Quantity(7.0, 0.1))
-    situation.bench = replace(situation.bench, arrived=Side.OUTWARD)
+    situation.drive = replace(situation.drive, arrived=Side.OUTWARD)
     press(qtbot, window, KEY.Key_F10)
     window.tick()
-    assert bench.meter.face.zeroed
+    assert page.meter.face.zeroed
     # Gone on with on another day, nobody knows how the head came to rest.
-    situation.bench = replace(situation.bench, arrived=None)
-    bench._follow_job()
+    situation.drive = replace(situation.drive, arrived=None)
+    page._refresh_job()
     window.tick()
-    assert not bench.meter.face.zeroed
-    assert not bench._zero.isChecked()
+    assert not page.meter.face.zeroed
+    assert not page._zero.isChecked()
     press(qtbot, window, KEY.Key_F10)
     window.tick()
-    assert not bench.meter.face.zeroed
-    assert "not known" in desk.remark
+    assert not page.meter.face.zeroed
+    assert "not known" in controller.remark
 
 
 def test_off_the_track_of_the_lobes_the_needle_rests_and_sends_no_hand(qtbot, window, session):
-    desk, bench = window.desk, window.bench
+    controller, page = window.controller, window.needle_page
     session.now = lambda: view(0.02)
     go_to(window, CheckName.AZIMUTH)
-    desk.job._hand.situation.drive = replace(desk.job.drive, disk="alignment", track=34)
+    controller.job._hand.situation.drive = replace(controller.job.drive, disk="alignment", track=34)
     window.tick()
-    face = bench.meter.face
+    face = page.meter.face
     assert face.balance is None
     assert "track 34" in face.detail
     assert "move" not in face.headline
     assert face.ratio.text == "–"
-    desk.job._hand.situation.drive = replace(desk.job.drive, disk="scratch", track=16)
+    controller.job._hand.situation.drive = replace(controller.job.drive, disk="scratch", track=16)
     window.tick()
-    assert "scratch disk" in bench.meter.face.detail
-    desk.job._hand.situation.drive = replace(desk.job.drive, disk="alignment", track=16)
-    desk.job._hand.ask = None
+    assert "scratch disk" in page.meter.face.detail
+    controller.job._hand.situation.drive = replace(controller.job.drive, disk="alignment", track=16)
+    controller.job._hand.ask = None
     window.tick()
-    assert bench.meter.face.balance == pytest.approx(0.02)
+    assert page.meter.face.balance == pytest.approx(0.02)
     # A source that is gone is told before anything else.
-    desk.job._hand.situation.drive = replace(desk.job.drive, track=34)
+    controller.job._hand.situation.drive = replace(controller.job.drive, track=34)
     session.now = view(phase=Phase.LOST)
     window.tick()
-    assert "gone" in bench.meter.face.detail
+    assert "gone" in page.meter.face.detail
 
 
 def test_another_class_brings_its_limits(window, session):
     session.use = lambda profile: setattr(session, "profile", profile)
     window.work_on("tall one", "130mm-96tpi")
     assert session.profile.name == "130mm-96tpi"
-    assert window.desk.job.profile.name == "130mm-96tpi"
+    assert window.controller.job.profile.name == "130mm-96tpi"
     window.work_on("nobody", "no such class")
     window.tick()
     assert "no such class" in window.top_bar.words
-    assert window.desk.drive.identity == "tall one"
+    assert window.controller.drive.identity == "tall one"
 
 
 def test_everything_of_the_job_is_reached_by_tab(qtbot, window):
-    wanted = set(window.bench.job.focus_order()) - {window.bench.job.entry}
+    wanted = set(window.needle_page.job.focus_order()) - {window.needle_page.job.entry}
     reached = set()
     for _ in range(60):
         reached.add(QApplication.focusWidget())
@@ -544,18 +548,18 @@ def test_everything_of_the_job_is_reached_by_tab(qtbot, window):
 
 
 def test_buttons_of_the_job_are_for_a_gloved_finger(window):
-    least = window.bench.job.findChild(QAbstractButton).height()
-    for button in window.bench.job.findChildren(QAbstractButton):
+    least = window.needle_page.job.findChild(QAbstractButton).height()
+    for button in window.needle_page.job.findChildren(QAbstractButton):
         if button.isVisible() and button.accessibleName():
             assert button.height() >= 46, button.accessibleName()
     assert least >= 46
-    sizes = window.bench.job.list.sizeHintForRow(0)
+    sizes = window.needle_page.job.list.sizeHintForRow(0)
     assert sizes >= 46
 
 
 def left_in(window, book):
     """Leave the job at the bench for another drive's; tells how the book has it."""
-    number = window.desk.number
+    number = window.controller.number
     window.work_on("machine 8", "130mm-48tpi")
 
     def written():
@@ -567,46 +571,46 @@ def left_in(window, book):
 
 
 def test_an_open_job_is_gone_on_with(qtbot, window, session, book):
-    desk = window.desk
+    controller = window.controller
     go_to(window, CheckName.RADIAL)
-    while desk.job.step.check is CheckName.RADIAL:
-        desk.go_on()
-        follow(window)
-    qtbot.waitUntil(lambda: desk.number == 1, timeout=10_000)
-    found, steps = desk.job.outcomes, len(desk.job.steps)
+    while controller.job.step.check is CheckName.RADIAL:
+        controller.go_on()
+        refresh(window)
+    qtbot.waitUntil(lambda: controller.number == 1, timeout=10_000)
+    found, steps = controller.job.outcomes, len(controller.job.steps)
     written = left_in(window, book)
     qtbot.waitUntil(lambda: (left := written()) and left.outcomes == found, timeout=10_000)
-    assert desk.job.outcomes == ()
+    assert controller.job.outcomes == ()
     window.show_drives()
     window.take_up(written())
-    assert window.page is window.bench
-    assert (desk.drive.identity, desk.number) == ("machine 7", 1)
-    assert desk.job.outcomes == found
-    assert len(desk.job.steps) == steps
-    assert desk.job.step.check is CheckName.CARE
+    assert window.page is window.needle_page
+    assert (controller.drive.identity, controller.number) == ("machine 7", 1)
+    assert controller.job.outcomes == found
+    assert len(controller.job.steps) == steps
+    assert controller.job.step.check is CheckName.CARE
     # Asked for once more it is only shown.
-    job = desk.job
+    job = controller.job
     window.take_up(written())
-    assert desk.job is job
-    desk.skip()
-    desk.go_on("done yesterday")
+    assert controller.job is job
+    controller.skip()
+    controller.go_on("done yesterday")
     qtbot.waitUntil(lambda: len(written().outcomes) == len(found) + 1, timeout=10_000)
 
 
 def test_a_job_that_does_not_fit_stays_in_the_book(qtbot, window, session, book):
-    desk = window.desk
-    qtbot.waitUntil(lambda: desk.number == 1, timeout=10_000)
+    controller = window.controller
+    qtbot.waitUntil(lambda: controller.number == 1, timeout=10_000)
     written = left_in(window, book)
     qtbot.waitUntil(lambda: written() is not None, timeout=10_000)
     left = written()
-    now = desk.job
+    now = controller.job
     shown = session.view
 
     def says(view, words):
         session.view = lambda: view
         window.take_up(left)
-        assert words in window.drives.status
-        assert desk.job is now
+        assert words in window.drives_page.status
+        assert controller.job is now
 
     says(replace(shown(), phase=Phase.OPENING), "No source is running")
     says(replace(shown(), virtual=False), "begun on the virtual drive")

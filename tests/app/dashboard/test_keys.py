@@ -10,7 +10,7 @@ from PySide6.QtWidgets import QApplication, QListWidget
 from app.book.model import Drive
 from app.book.store import Book
 from app.dashboard.style import LIGHT
-from app.dashboard.window import Window
+from app.dashboard.window import MainWindow
 from app.job import messages
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
 
@@ -27,13 +27,13 @@ def window(qtbot, session, tmp_path):
     book = tmp_path / "book.sqlite3"
     with Book(book) as opened:
         opened.add_drive(Drive("machine 7", "130mm-48tpi"))
-    made = Window(session, LIGHT, book=book)
+    made = MainWindow(session, LIGHT, book=book)
     qtbot.addWidget(made)
     made.resize(1280, 800)
     with qtbot.waitActive(made):
         made.show()
     yield made
-    made.desk.end(5.0)
+    made.controller.end(5.0)
 
 
 def press(qtbot, key):
@@ -51,50 +51,50 @@ def lean_on(key, times=5):
 
 def begin(qtbot, window):
     window.show_drives()
-    listed = window.drives.findChild(QListWidget)
+    listed = window.drives_page.findChild(QListWidget)
     qtbot.waitUntil(lambda: listed.count() == 1, timeout=20_000)
     press(qtbot, KEY.Key_Return)
-    assert window.page is window.bench
+    assert window.page is window.needle_page
 
 
 def test_enter_begins_a_job_and_does_not_answer_its_first_caution(qtbot, window):
     begin(qtbot, window)
-    assert window.desk.job.ask.message == messages.MAINS
+    assert window.controller.job.ask.message == messages.MAINS
 
 
 @pytest.mark.parametrize("field", ["_list", "_address", "_roles"])
 def test_enter_opens_a_source_and_answers_nothing(qtbot, window, session, field):
     begin(qtbot, window)
-    window.show_chooser()
-    qtbot.waitUntil(lambda: not window.chooser.looking, timeout=20_000)
-    window.chooser._address.setText("sim:")
-    getattr(window.chooser, field).setFocus()
+    window.show_sources()
+    qtbot.waitUntil(lambda: not window.source_page.looking, timeout=20_000)
+    window.source_page._address.setText("sim:")
+    getattr(window.source_page, field).setFocus()
     session.calls.clear()
     press(qtbot, KEY.Key_Return)
     assert [call[0] for call in session.calls] == ["open"]
-    assert window.page is window.bench
-    assert window.desk.job.ask.message == messages.MAINS
+    assert window.page is window.needle_page
+    assert window.controller.job.ask.message == messages.MAINS
 
 
 def test_leaning_on_enter_confirms_one_caution(qtbot, window):
     begin(qtbot, window)
     lean_on(KEY.Key_Return)
-    assert window.desk.job.ask.message == messages.GROUND_CLIP
+    assert window.controller.job.ask.message == messages.GROUND_CLIP
 
 
 def test_leaning_on_enter_answers_one_question(qtbot, window):
     begin(qtbot, window)
-    while window.desk.job.ask.message != messages.WAS_IT_REFUSED:
+    while window.controller.job.ask.message != messages.WAS_IT_REFUSED:
         press(qtbot, KEY.Key_Return)
     lean_on(KEY.Key_Return)
-    assert window.desk.job.ask.message == messages.CLEAN_HEADS
+    assert window.controller.job.ask.message == messages.CLEAN_HEADS
     press(qtbot, KEY.Key_Return)
     lean_on(KEY.Key_Return)
-    assert window.desk.job.ask.message == messages.CHASSIS_TEMPERATURE
+    assert window.controller.job.ask.message == messages.CHASSIS_TEMPERATURE
 
 
 def test_arrows_nudge_on_while_they_are_held(qtbot, window, session):
-    window.show_bench()
+    window.show_needle()
     time.sleep(0.11)
     window.tick()
     lean_on(KEY.Key_Right, 3)
@@ -102,35 +102,37 @@ def test_arrows_nudge_on_while_they_are_held(qtbot, window, session):
 
 
 def settled(qtbot, window):
-    qtbot.waitUntil(lambda: not window.drives._shelf.busy, timeout=20_000)
+    qtbot.waitUntil(lambda: not window.drives_page._worker.busy, timeout=20_000)
 
 
 def test_the_first_drive_is_typed_and_begun_on_without_looking_for_the_field(
     qtbot, session, tmp_path
 ):
-    window = Window(session, LIGHT, book=tmp_path / "new.sqlite3")
+    window = MainWindow(session, LIGHT, book=tmp_path / "new.sqlite3")
     qtbot.addWidget(window)
     with qtbot.waitActive(window):
         window.show()
     window.show_drives()
     settled(qtbot, window)
-    assert not window.drives.past.chart._plot.isVisible()  # an axis without a point tells nothing
+    assert (
+        not window.drives_page.past.chart._plot.isVisible()
+    )  # an axis without a point tells nothing
     qtbot.keyClicks(QApplication.focusWidget(), "TM-0050")
     press(qtbot, KEY.Key_Return)
     settled(qtbot, window)
     settled(qtbot, window)
     press(qtbot, KEY.Key_Return)
-    assert window.desk.drive.identity == "TM-0050"
-    assert window.desk.job.ask.message == messages.MAINS
-    window.desk.end(5.0)
+    assert window.controller.drive.identity == "TM-0050"
+    assert window.controller.job.ask.message == messages.MAINS
+    window.controller.end(5.0)
 
 
 def test_enter_in_the_search_leads_to_what_was_found(qtbot, window):
     window.show_drives()
     settled(qtbot, window)
-    window.drives._search.setFocus()
+    window.drives_page._search.setFocus()
     qtbot.keyClicks(QApplication.focusWidget(), "7")
     press(qtbot, KEY.Key_Return)
     settled(qtbot, window)
     press(qtbot, KEY.Key_Return)
-    assert window.desk.drive.identity == "machine 7"
+    assert window.controller.drive.identity == "machine 7"

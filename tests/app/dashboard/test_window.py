@@ -19,7 +19,7 @@ from app.dashboard.needle_page.dial import deflection
 from app.dashboard.style import DARK, LIGHT, Sizes
 from app.dashboard.text import Unit
 from app.dashboard.widgets import TouchButton
-from app.dashboard.window import Window, paint_time_ms, run_dashboard
+from app.dashboard.window import MainWindow, paint_time_ms, run_dashboard
 from app.live.view import Listing, Phase, View
 from tests.app.dashboard.fakes import FakeControls, FakeSession, reading, view
 from tests.app.dashboard.pictures import near
@@ -37,10 +37,10 @@ def session():
 
 @pytest.fixture
 def window(qtbot, session):
-    made = Window(session, LIGHT)
+    made = MainWindow(session, LIGHT)
     qtbot.addWidget(made)
     made.resize(1280, 800)
-    made.show_bench()
+    made.show_needle()
     with qtbot.waitActive(made):
         made.show()
     made.tick()
@@ -75,46 +75,46 @@ def test_hand_at_the_virtual_drive(qtbot, window, session):
 
 
 def test_hands_are_seen_only_with_the_virtual_drive(window, session):
-    assert window.bench.hands.isVisible()
+    assert window.needle_page.hands.isVisible()
     session.controls = None
     time.sleep(0.11)
     window.tick()
-    assert not window.bench.hands.isVisible()
-    window.bench.hands.nudge(5.0)
+    assert not window.needle_page.hands.isVisible()
+    window.needle_page.hands.nudge(5.0)
 
 
 def test_click_leaves_the_keys_with_the_needle(qtbot, window, session):
-    button = window.bench.hands.findChildren(QAbstractButton)[2]
+    button = window.needle_page.hands.findChildren(QAbstractButton)[2]
     qtbot.mouseClick(button, Qt.MouseButton.LeftButton)
     press(qtbot, window, KEY.Key_Space)
     assert session.controls.done == [("nudge", 5.0)]
-    assert window.bench.trace.frozen
+    assert window.needle_page.trace.frozen
 
 
 def test_space_freezes_and_f6_holds(qtbot, window):
     press(qtbot, window, KEY.Key_Space)
-    assert window.bench.trace.frozen
+    assert window.needle_page.trace.frozen
     press(qtbot, window, KEY.Key_Space)
-    assert not window.bench.trace.frozen
+    assert not window.needle_page.trace.frozen
     press(qtbot, window, KEY.Key_F6)
-    assert window.bench.trace.held is not None
+    assert window.needle_page.trace.held is not None
     press(qtbot, window, KEY.Key_F6)
-    assert window.bench.trace.held is None
+    assert window.needle_page.trace.held is None
 
 
 def test_f4_changes_the_unit(qtbot, window):
     press(qtbot, window, KEY.Key_F4)
     window.tick()
-    assert window.bench.unit is Unit.MIL
+    assert window.needle_page.unit is Unit.MIL
     # 178 µm of scale times 0.12, over 25.4 µm a mil.
-    assert window.bench.meter.face.offset.text == "0.84 mil"
+    assert window.needle_page.meter.face.offset.text == "0.84 mil"
     press(qtbot, window, KEY.Key_F4)
-    assert window.bench.unit is Unit.UM
+    assert window.needle_page.unit is Unit.UM
 
 
 def test_sign_is_taught_from_the_keyboard(qtbot, window, session):
     session.now = view(reading=reading(0.1, sign=Sign.UNKNOWN), roles=("plus", "minus"))
-    window.bench.prompt.follow(session.view())
+    window.needle_page.prompt.refresh(session.view())
     press(qtbot, window, KEY.Key_Return)
     press(qtbot, window, KEY.Key_Right)
     press(qtbot, window, KEY.Key_Return)
@@ -126,31 +126,31 @@ def test_f7_opens_again_with_an_index(qtbot, window, session):
     session.now = view(
         reading=reading(0.1, sign=Sign.UNKNOWN), roles=("plus", "minus"), source="sound:a"
     )
-    window.bench.prompt.follow(session.view())
+    window.needle_page.prompt.refresh(session.view())
     press(qtbot, window, KEY.Key_F7)
     assert session.calls == [("open", "sound:a", "differential,index")]
 
 
 def test_source_is_chosen_by_arrows_and_enter(qtbot, window, session):
     press(qtbot, window, KEY.Key_F2)
-    assert window.page is window.chooser
-    qtbot.waitUntil(lambda: not window.chooser.looking)
-    sources = window.chooser.findChild(QListWidget)
+    assert window.page is window.source_page
+    qtbot.waitUntil(lambda: not window.source_page.looking)
+    sources = window.source_page.findChild(QListWidget)
     sources.setCurrentRow(0)
     press(qtbot, window, KEY.Key_Down)
     press(qtbot, window, KEY.Key_Return)
     assert session.calls == [("open", "sound:a", None)]
-    assert window.page is window.bench
+    assert window.page is window.needle_page
 
 
 def test_address_and_roles_are_typed(qtbot, window, session):
-    window.show_chooser()
-    qtbot.waitUntil(lambda: not window.chooser.looking)
+    window.show_sources()
+    qtbot.waitUntil(lambda: not window.source_page.looking)
     address = next(f for f in window.findChildren(QLineEdit) if f.accessibleName() == "Address")
     address.setFocus()
     address.clear()
     qtbot.keyClicks(address, "file:a b.wav")
-    window.chooser.findChild(QComboBox).setCurrentText(" plus,minus ")
+    window.source_page.findChild(QComboBox).setCurrentText(" plus,minus ")
     press(qtbot, window, KEY.Key_Return)
     assert session.calls == [("open", "file:a b.wav", "plus,minus")]
 
@@ -158,11 +158,11 @@ def test_address_and_roles_are_typed(qtbot, window, session):
 def test_no_address_is_asked_for(qtbot, window, session):
     session.listing = Listing()
     session.now = View()
-    window.show_chooser()
-    qtbot.waitUntil(lambda: not window.chooser.looking)
-    window.chooser._open()
+    window.show_sources()
+    qtbot.waitUntil(lambda: not window.source_page.looking)
+    window.source_page._open()
     assert session.calls == []
-    assert "No address" in window.chooser._status.text()
+    assert "No address" in window.source_page._status.text()
 
 
 def test_slow_listing_never_holds_up_the_window(qtbot, window, session):
@@ -173,20 +173,20 @@ def test_slow_listing_never_holds_up_the_window(qtbot, window, session):
         return session.listing
 
     session.listed = slow
-    window.show_chooser()
+    window.show_sources()
     window.tick()
-    assert window.chooser.looking
+    assert window.source_page.looking
     gate.set()
-    qtbot.waitUntil(lambda: not window.chooser.looking)
-    assert window.chooser.findChild(QListWidget).count() == 2
+    qtbot.waitUntil(lambda: not window.source_page.looking)
+    assert window.source_page.findChild(QListWidget).count() == 2
 
 
 def test_what_cannot_be_used_is_said_below_the_list(qtbot, window, session):
     hint = "the USB scope 5345:1234 speaks no SCPI; save a capture or use pipe:"
     session.listing = Listing(session.listing.sources, (hint,))
-    window.show_chooser()
-    qtbot.waitUntil(lambda: not window.chooser.looking)
-    assert window.chooser._status.text().splitlines()[1:] == [hint]
+    window.show_sources()
+    qtbot.waitUntil(lambda: not window.source_page.looking)
+    assert window.source_page._status.text().splitlines()[1:] == [hint]
 
 
 def test_listing_that_fails_is_said(qtbot, window, session):
@@ -194,37 +194,37 @@ def test_listing_that_fails_is_said(qtbot, window, session):
         raise OSError("no sound system")
 
     session.listed = fails
-    window.show_chooser()
-    qtbot.waitUntil(lambda: not window.chooser.looking)
-    assert "no sound system" in window.chooser._status.text()
+    window.show_sources()
+    qtbot.waitUntil(lambda: not window.source_page.looking)
+    assert "no sound system" in window.source_page._status.text()
 
 
 def test_first_page_tells_how_a_scope_is_wired(window):
-    text = window.first_page._text.toPlainText()
+    text = window.help_page._text.toPlainText()
     for words in ("Two ×10 probes", "One ground clip only", "Index trigger", "scope's earth"):
         assert words in text
 
 
 def test_first_page_comes_first_and_leads_on(qtbot):
     session = FakeSession(listed=[("sim:", "Virtual drive")])
-    window = Window(session, LIGHT)
+    window = MainWindow(session, LIGHT)
     qtbot.addWidget(window)
     with qtbot.waitActive(window):
         window.show()
-    assert window.page is window.first_page
+    assert window.page is window.help_page
     press(qtbot, window, KEY.Key_Return)
-    assert window.page is window.chooser
-    qtbot.waitUntil(lambda: not window.chooser.looking)
+    assert window.page is window.source_page
+    qtbot.waitUntil(lambda: not window.source_page.looking)
     press(qtbot, window, KEY.Key_Return)
     assert session.calls == [("open", "sim:", None)]
     press(qtbot, window, KEY.Key_F1)
-    assert window.page is window.first_page
+    assert window.page is window.help_page
     press(qtbot, window, KEY.Key_Escape)
-    assert window.page is window.bench
+    assert window.page is window.needle_page
 
 
 def test_keys_of_the_needle_do_nothing_on_other_pages(qtbot, window, session):
-    window.show_first_page()
+    window.show_help()
     press(qtbot, window, KEY.Key_F5)
     assert session.controls.done == []
 
@@ -262,7 +262,7 @@ def test_every_control_has_a_name_and_a_description(window):
 
 def test_tab_goes_with_the_eye(qtbot, window, session):
     session.now = view(reading=reading(0.1, sign=Sign.UNKNOWN), roles=("plus", "minus"))
-    window.bench.prompt.follow(session.view())
+    window.needle_page.prompt.refresh(session.view())
     first = window.top_bar.findChildren(QAbstractButton)[0]
     first.setFocus()
     reached = []
@@ -278,14 +278,14 @@ def test_tab_goes_with_the_eye(qtbot, window, session):
 
 
 def test_colours_follow_the_system(qtbot, monkeypatch):
-    window = Window(FakeSession())
+    window = MainWindow(FakeSession())
     qtbot.addWidget(window)
     monkeypatch.setattr("app.dashboard.window.theme_for", lambda palette: DARK)
-    window.follow_system()
+    window.apply_system_theme()
     assert window.theme is DARK
-    chosen = Window(FakeSession(), LIGHT)
+    chosen = MainWindow(FakeSession(), LIGHT)
     qtbot.addWidget(chosen)
-    chosen.follow_system()
+    chosen.apply_system_theme()
     assert chosen.theme is LIGHT
 
 
@@ -300,18 +300,18 @@ def test_all_words_are_translated(qtbot, qapp):
     marking = Marking()
     qapp.installTranslator(marking)
     try:
-        window = Window(FakeSession(view(0.12), FakeControls()), LIGHT)
+        window = MainWindow(FakeSession(view(0.12), FakeControls()), LIGHT)
         qtbot.addWidget(window)
         window.tick()
         named = [
             window.top_bar.words,
-            window.bench.meter.face.headline,
-            window.bench.meter.face.detail,
-            window.bench.prompt.prompt.words,
-            *(line.name for line in window.bench.state.lines if "level" not in line.name),
+            window.needle_page.meter.face.headline,
+            window.needle_page.meter.face.detail,
+            window.needle_page.prompt.prompt.words,
+            *(line.name for line in window.needle_page.state.lines if "level" not in line.name),
             *(b.accessibleDescription() for b in window.findChildren(TouchButton)),
-            window.bench.meter.accessibleName(),
-            window.bench.trace.accessibleDescription(),
+            window.needle_page.meter.accessibleName(),
+            window.needle_page.trace.accessibleDescription(),
             *cautions(),
         ]
         assert len(named) > 40
@@ -331,13 +331,13 @@ def test_controls_are_large_enough_and_nothing_overlaps(qtbot, window, size):
         assert button.height() >= touch - 1, button.accessibleName()
         assert button.width() >= touch - 1, button.accessibleName()
         assert button.width() >= button.minimumSizeHint().width() - 1, button.accessibleName()
-    bench = window.bench
-    parts = (bench.meter, bench.figures, bench.trace, bench.strip, bench.state, bench.prompt)
+    page = window.needle_page
+    parts = (page.meter, page.figures, page.trace, page.strip, page.state, page.prompt)
     places = [part.geometry() for part in parts]
     for rank, place in enumerate(places):
-        assert bench.rect().contains(place)
+        assert page.rect().contains(place)
         assert not any(place.intersects(other) for other in places[rank + 1 :])
-    assert bench.meter.width() * bench.meter.height() > 0.3 * size[0] * size[1]
+    assert page.meter.width() * page.meter.height() > 0.3 * size[0] * size[1]
 
 
 def test_picture_of_the_virtual_drive_says_so(window, tmp_path):
@@ -369,7 +369,7 @@ def test_needle_follows_the_session(qtbot, window, session):
     for _ in range(20):
         window.tick()
         time.sleep(0.01)
-    meter = window.bench.meter
+    meter = window.needle_page.meter
     picture = meter.grab().toImage()
     assert meter.painted_deflection == pytest.approx(deflection(-0.3), abs=0.01)
     dial = meter.dial
@@ -380,15 +380,15 @@ def test_needle_follows_the_session(qtbot, window, session):
 def test_clock_is_the_one_given(qtbot):
     now = [5000.0]
     session = FakeSession(view(0.1, 5000.0))
-    window = Window(session, DARK, clock=lambda: now[0])
+    window = MainWindow(session, DARK, clock=lambda: now[0])
     qtbot.addWidget(window)
     window.stop()
     window.tick()
-    assert window.bench.meter.face.balance == pytest.approx(0.1)
+    assert window.needle_page.meter.face.balance == pytest.approx(0.1)
     now[0] = 5001.5
     window.tick()
-    assert window.bench.meter.face.balance is None
-    assert "Stale" in window.bench.meter.face.detail
+    assert window.needle_page.meter.face.balance is None
+    assert "Stale" in window.needle_page.meter.face.detail
 
 
 def test_paint_time_is_measured(window):
@@ -407,7 +407,7 @@ def test_a_fault_in_a_slot_is_printed_and_said_in_the_window(qtbot):
         raise ZeroDivisionError("no such view")
 
     def look():
-        shown = [each for each in QApplication.topLevelWidgets() if isinstance(each, Window)]
+        shown = [each for each in QApplication.topLevelWidgets() if isinstance(each, MainWindow)]
         words = [each.top_bar.words for each in shown if each.isVisible()]
         if any("ZeroDivisionError: no such view" in each for each in words):
             QApplication.closeAllWindows()
@@ -424,11 +424,11 @@ def test_a_fault_in_a_slot_is_printed_and_said_in_the_window(qtbot):
 
 def test_failed_source_parks_with_the_sentence(qtbot):
     failed = View(phase=Phase.FAILED, source="x.wav", message="capture “x.wav”: not there.")
-    window = Window(FakeSession(failed), LIGHT)
+    window = MainWindow(FakeSession(failed), LIGHT)
     qtbot.addWidget(window)
-    window.show_bench()
+    window.show_needle()
     window.tick()
-    assert window.bench.meter.face.detail == "capture “x.wav”: not there."
+    assert window.needle_page.meter.face.detail == "capture “x.wav”: not there."
 
 
 @pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])

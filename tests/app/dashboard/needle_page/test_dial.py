@@ -7,7 +7,7 @@ import pytest
 
 from app.dashboard.needle_page.dial import (
     REST,
-    Geometry,
+    DialGeometry,
     Limits,
     balance_of,
     deflection,
@@ -53,7 +53,7 @@ def test_rest_is_beyond_the_scale():
 def test_scale_figures_and_rest_lie_within_the_widget(window):
     sizes = Sizes.of(*window)
     width, height = window[0] * 0.66, window[1] * 0.5
-    dial = Geometry.of(width, height, sizes)
+    dial = DialGeometry.of(width, height, sizes)
     for at in (-1.0, 0.0, 1.0):
         figure = dial.point(at, dial.radius + sizes.px(18 + FIGURE_CAP))
         assert 0 < figure.x() < width
@@ -69,7 +69,7 @@ def test_the_legend_and_the_words_of_the_limits_keep_clear_of_each_other(qapp, w
     # A job beside it leaves the needle some four ninths of the window.
     full = Sizes.of(*window)
     sizes = replace(full, unit=0.72 * full.unit)
-    dial = Geometry.of(window[0] * 0.46, window[1] * 0.53, sizes)
+    dial = DialGeometry.of(window[0] * 0.46, window[1] * 0.53, sizes)
     limits = Limits(0.15, 0.30)
     for zeroed in (False, True):
         boxes = [box for _, box in words_below(dial, limits, zeroed=zeroed)]

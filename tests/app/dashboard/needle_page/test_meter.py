@@ -4,10 +4,10 @@ import pytest
 from PySide6.QtGui import QColor
 
 from app.dashboard.needle_page.dial import REST, Limits, balance_of, deflection
-from app.dashboard.needle_page.figures import Figures
+from app.dashboard.needle_page.figures import FiguresView
 from app.dashboard.needle_page.meter import Meter
 from app.dashboard.style import DARK, FIGURE_CAP, LIGHT, Sizes
-from app.dashboard.text import Face, Figure
+from app.dashboard.text import Face, FigureText
 from tests.app.dashboard.pictures import different, near
 
 FRAME_S = 0.016
@@ -18,7 +18,7 @@ def meter(qtbot):
     made = Meter(Limits(0.15, 0.30))
     qtbot.addWidget(made)
     made.resize(1260, 560)
-    made.dress(LIGHT, Sizes.of(1920, 1080))
+    made.apply_theme(LIGHT, Sizes.of(1920, 1080))
     return made
 
 
@@ -38,7 +38,7 @@ def along(meter, at, part=0.75):
 @pytest.mark.parametrize("theme", [LIGHT, DARK])
 @pytest.mark.parametrize("balance", [-0.9, -0.1765, -0.05, 0.0, 0.0811, 0.4, 1.0])
 def test_needle_is_painted_at_the_balance(meter, theme, balance):
-    meter.dress(theme, Sizes.of(1920, 1080))
+    meter.apply_theme(theme, Sizes.of(1920, 1080))
     picture = settle(meter, Face(balance=balance, expanded_u=0.002))
     assert near(picture, along(meter, deflection(balance)), theme.needle)
     for away in (-0.15, 0.15):
@@ -142,16 +142,16 @@ def test_long_reason_stays_within_the_words_room(meter):
 @pytest.mark.parametrize("window", [(1024, 640), (1920, 1080), (3840, 2160)])
 def test_figures_are_painted_at_their_height(qtbot, window):
     sizes = Sizes.of(*window)
-    figures = Figures()
+    figures = FiguresView()
     qtbot.addWidget(figures)
     figures.resize(int(window[0] * 0.31), int(window[1] * 0.53))
-    figures.dress(LIGHT, sizes)
+    figures.apply_theme(LIGHT, sizes)
     figures.show_face(Face())
     empty = figures.grab().toImage()
     for changed in (
-        Face(ratio=Figure("1")),
-        Face(difference=Figure("1")),
-        Face(offset=Figure("1")),
+        Face(ratio=FigureText("1")),
+        Face(difference=FigureText("1")),
+        Face(offset=FigureText("1")),
     ):
         figures.show_face(Face())
         figures.show_face(changed)
@@ -161,13 +161,13 @@ def test_figures_are_painted_at_their_height(qtbot, window):
 
 
 def test_widest_figures_fit(qtbot):
-    figures = Figures()
+    figures = FiguresView()
     qtbot.addWidget(figures)
     figures.resize(int(1024 * 0.31), int(640 * 0.47))
-    figures.dress(LIGHT, Sizes.of(1024, 640))
-    figures.show_face(Face(offset=Figure("")))
+    figures.apply_theme(LIGHT, Sizes.of(1024, 640))
+    figures.show_face(Face(offset=FigureText("")))
     empty = figures.grab().toImage()
-    wide = Figure("−178.0 µm", "± 178.0 µm, side not known, uncalibrated")
+    wide = FigureText("−178.0 µm", "± 178.0 µm, side not known, uncalibrated")
     figures.show_face(Face(offset=wide))
     changed = different(empty, figures.grab().toImage())
     assert changed.left() > 4

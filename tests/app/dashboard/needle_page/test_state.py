@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from app.dashboard.needle_page.status import Grade, Line, StateView, lines_of
+from app.dashboard.needle_page.status import Grade, StatusLine, StatusView, status_lines
 from app.dashboard.style import LIGHT, Sizes
 from app.dashboard.text import settings_of
 from tests.app.dashboard.fakes import view
@@ -12,12 +12,12 @@ NOW_S = 1000.0
 
 
 def test_marks_differ_in_shape(qtbot):
-    shown = StateView()
+    shown = StatusView()
     qtbot.addWidget(shown)
     shown.resize(400, 300)
-    shown.dress(LIGHT, Sizes.of(1920, 1080))
+    shown.apply_theme(LIGHT, Sizes.of(1920, 1080))
     shapes = set()
-    line = Line("source", "running")
+    line = StatusLine("source", "running")
     for grade in Grade:
         shown.show_lines((replace(line, grade=grade),), ())
         mark = pixels(shown.grab().toImage())[15:45, 14:34]
@@ -26,12 +26,12 @@ def test_marks_differ_in_shape(qtbot):
 
 
 def test_all_lines_and_notes_fit_a_small_panel(qtbot):
-    shown = StateView()
+    shown = StatusView()
     qtbot.addWidget(shown)
     shown.resize(300, 140)
-    shown.dress(LIGHT, Sizes.of(1024, 640))
+    shown.apply_theme(LIGHT, Sizes.of(1024, 640))
     empty = shown.grab().toImage()
-    shown.show_lines(lines_of(view(0.1, NOW_S), NOW_S, 300.0), ("A note of some words. " * 6,))
+    shown.show_lines(status_lines(view(0.1, NOW_S), NOW_S, 300.0), ("A note of some words. " * 6,))
     changed = different(empty, shown.grab().toImage())
     assert changed.top() > 2
     assert changed.bottom() < shown.height() - 2
@@ -39,14 +39,14 @@ def test_all_lines_and_notes_fit_a_small_panel(qtbot):
 
 
 def test_the_end_of_a_long_line_is_seen_for_it_says_what_is_wrong(qtbot):
-    shown = StateView()
+    shown = StatusView()
     qtbot.addWidget(shown)
     shown.resize(300, 220)
-    shown.dress(LIGHT, Sizes.of(1088, 680))
+    shown.apply_theme(LIGHT, Sizes.of(1088, 680))
     pictures = []
     for end in ("not valid", "not cal"):
         words = f"12.6 s old; turns used: 0: {end}"
-        shown.show_lines((Line("signal to noise", words, Grade.FAULT),), ())
+        shown.show_lines((StatusLine("signal to noise", words, Grade.FAULT),), ())
         pictures.append(shown.grab().toImage())
     assert different(*pictures).width() > 10
 
@@ -54,7 +54,7 @@ def test_the_end_of_a_long_line_is_seen_for_it_says_what_is_wrong(qtbot):
 def test_a_scope_s_settings_are_told(qtbot):
     settings = (("record", "600 ms"), ("range", "0.08 V/div"))
     shown = view(now_s=NOW_S, settings=settings)
-    state = StateView()
+    state = StatusView()
     qtbot.addWidget(state)
-    state.show_lines(lines_of(shown, NOW_S, 300.0), (), settings_of(shown))
+    state.show_lines(status_lines(shown, NOW_S, 300.0), (), settings_of(shown))
     assert "record 600 ms   ·   range 0.08 V/div" in state.accessibleDescription()

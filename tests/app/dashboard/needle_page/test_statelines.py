@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from app.analysis.results import Message
-from app.dashboard.needle_page.status import Grade, lines_of
+from app.dashboard.needle_page.status import Grade, status_lines
 from app.dashboard.text import notes_of
 from app.live.view import Level, Phase, View
 from tests.app.dashboard.fakes import parked, reading, view
@@ -14,7 +14,7 @@ NOW_S = 1000.0
 
 
 def lines(shown, now_s=NOW_S):
-    return {line.name: line for line in lines_of(shown, now_s, 300.0)}
+    return {line.name: line for line in status_lines(shown, now_s, 300.0)}
 
 
 def test_all_is_told_when_all_is_well():

@@ -26,7 +26,7 @@ def session():
 def line(qtbot, session):
     made = PromptLine(session)
     qtbot.addWidget(made)
-    made.follow(session.view())
+    made.refresh(session.view())
     return made
 
 
@@ -95,7 +95,7 @@ def test_what_was_not_learned_is_said_and_may_be_tried_again(line, session):
 def test_teaching_that_cannot_begin_says_why(line, session):
     session.begin_teaching = lambda: Message("No reading to begin from: wait for one.")
     line.begin()
-    line.follow(session.view())
+    line.refresh(session.view())
     assert line.prompt.words.startswith("No reading to begin from")
 
 
@@ -108,5 +108,5 @@ def test_cancel(line, session):
 
 
 def test_nothing_to_confirm(line):
-    line.follow(view(0.1, NOW_S))
+    line.refresh(view(0.1, NOW_S))
     assert not line.confirm()

@@ -17,7 +17,7 @@ def shown(qtbot):
     made = TraceView()
     qtbot.addWidget(made)
     made.resize(800, 300)
-    made.dress(LIGHT, Sizes.of(1920, 1080))
+    made.apply_theme(LIGHT, Sizes.of(1920, 1080))
     return made
 
 
@@ -191,7 +191,7 @@ def strip(qtbot):
     made = StripView(Limits(0.15, 0.30))
     qtbot.addWidget(made)
     made.resize(600, 300)
-    made.dress(LIGHT, Sizes.of(1920, 1080))
+    made.apply_theme(LIGHT, Sizes.of(1920, 1080))
     return made
 
 
