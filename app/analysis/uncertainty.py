@@ -1,12 +1,8 @@
-"""Student's t without a table, and the expanded uncertainty.
+"""Uncertainties of measurement: of few values, of fitted ones, and against limits.
 
-Limits judged with guard bands.
-
-Standard uncertainties: scatter of few values, and limits judged with a guard band.
-
-A budget of uncertainty: named parts, their sum, its degrees of freedom.
-
-Linear least squares of a few values, with uncertainties that keep their promise.
+Every :class:`~app.analysis.results.Quantity` has a standard uncertainty u of which ±2u covers
+95 %. Where few values give it, it is therefore *t-expanded*: multiplied by half of Student's t.
+Terms and formulas are those of JCGM 100 (the GUM) and JCGM 106.
 """
 
 from __future__ import annotations
@@ -15,13 +11,16 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from math import isnan
 from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis.results import Quantity, Verdict
+
+CLOCK_PART = 3e-5
+"""Standard uncertainty of a source's sample clock: ±50 parts in a million, rectangular
+(common practice for crystal oscillators, from memory)."""
 
 _MANY = 10_000.0
 """From so many degrees of freedom on, the expansion about the normal distribution is exact."""
@@ -30,8 +29,8 @@ _STEPS = 10_000
 
 
 @lru_cache(maxsize=1024)
-def quantile(dof: float, confidence: float = 0.95) -> float:
-    """Return the t within whose ± Student's distribution holds `confidence` (JCGM 100, G.3).
+def t_factor(dof: float, confidence: float = 0.95) -> float:
+    """Return t: within ±t Student's distribution holds `confidence` (JCGM 100, G.3).
 
     Parameters
     ----------
@@ -65,19 +64,9 @@ def quantile(dof: float, confidence: float = 0.95) -> float:
             high = middle
 
 
-def expanded(u: float, dof: float, confidence: float = 0.95) -> float:
-    """Return the expanded uncertainty U = t·u (JCGM 100, G.6.4).
-
-    Parameters
-    ----------
-    u : float
-        Standard uncertainty, not enlarged.
-    dof : float
-        Its degrees of freedom, perhaps infinite.
-    confidence : float
-        Level of confidence.
-    """
-    return quantile(dof, confidence) * u
+def t_expanded(u: float, dof: float) -> float:
+    """Return a standard uncertainty of few degrees of freedom so expanded that ±2u covers 95 %."""
+    return t_factor(dof) / 2.0 * u
 
 
 def _near_normal(dof: float, confidence: float) -> float:
@@ -145,38 +134,21 @@ def judge_within(
 ) -> Verdict:
     """Judge a value between limits, guarded by its expanded uncertainty (JCGM 106, 8.3).
 
-    Accepted only where the value with ±U is wholly within, rejected only where it is wholly
-    beyond one limit; a value or an uncertainty that is not a number decides nothing.
-
-    Parameters
-    ----------
-    value, expanded_u : float
-        The value and its expanded uncertainty U, in the limits' unit.
-    low, high : float or None
-        The limits; None is open on that side.
+    Passes only where the value with ±U is wholly within, fails only where it is wholly beyond one
+    limit; a value or an uncertainty that is not a number decides nothing. A limit of None is open.
     """
-    least, most = value - expanded_u, value + expanded_u
-    if (low is not None and most < low) or (high is not None and least > high):
+    lowest, highest = value - expanded_u, value + expanded_u
+    if (low is not None and highest < low) or (high is not None and lowest > high):
         return Verdict.FAIL
-    above = low is None or least >= low
-    below = high is None or most <= high
-    if above and below and not isnan(least):
+    above = low is None or lowest >= low
+    below = high is None or highest <= high
+    if above and below and not math.isnan(lowest):
         return Verdict.PASS
     return Verdict.UNDECIDED
 
 
-CLOCK_PART = 3e-5
-"""Standard uncertainty of a source's sample clock: ±50 parts in a million, rectangular
-(common practice for crystal oscillators, from memory)."""
-
-
-def enlargement(freedom: int) -> float:
-    """Return the factor by which u from few values grows, so that ±2u covers 95 %."""
-    return quantile(max(freedom, 1)) / 2.0
-
-
 def scatter_u(values: NDArray[np.float64]) -> float:
-    """Return the standard uncertainty of the mean of `values` from their scatter, enlarged.
+    """Return the t-expanded standard uncertainty of a mean from the scatter of its values.
 
     Parameters
     ----------
@@ -184,11 +156,11 @@ def scatter_u(values: NDArray[np.float64]) -> float:
         float64, shape (n,), n at least 2.
     """
     count = len(values)
-    return float(np.std(values, ddof=1)) / np.sqrt(count) * enlargement(count - 1)
+    return t_expanded(float(np.std(values, ddof=1)) / np.sqrt(count), count - 1)
 
 
 def excess_u(values: NDArray[np.float64], u: NDArray[np.float64]) -> float:
-    """Return the standard uncertainty that scatter beyond the values' own `u` adds to their mean.
+    """Return the t-expanded uncertainty that scatter beyond the values' own `u` adds to their mean.
 
     Parameters
     ----------
@@ -200,78 +172,15 @@ def excess_u(values: NDArray[np.float64], u: NDArray[np.float64]) -> float:
         return 0.0
     variance = float(np.var(values, ddof=1))
     own = float(np.mean(u**2))
-    # Below this the scatter is what noise alone may give (chi-square, about the 97th part).
-    if variance <= own * (1.0 + 2.8 * np.sqrt(2.0 / (count - 1))):
+    if variance <= own * (1.0 + _BEYOND * np.sqrt(2.0 / (count - 1))):
         return 0.0
-    return float(np.sqrt((variance - own) / count)) * enlargement(count - 1)
-
-
-@dataclass(frozen=True, slots=True)
-class Part:
-    """One contribution to a standard uncertainty, in the unit of the result.
-
-    Attributes
-    ----------
-    name : str
-        What it is.
-    u : float
-        Its standard uncertainty, not enlarged.
-    dof : float
-        Its degrees of freedom, infinite where it is known otherwise than from scatter.
-    """
-
-    name: str
-    u: float
-    dof: float = math.inf
-
-
-@dataclass(frozen=True, slots=True)
-class Budget:
-    """The parts together.
-
-    Attributes
-    ----------
-    parts : tuple of Part
-        What it was made of.
-    u, dof : float
-        Combined standard uncertainty and its effective degrees of freedom.
-    """
-
-    parts: tuple[Part, ...]
-    u: float
-    dof: float
-
-    def expanded(self, confidence: float = 0.95) -> float:
-        """Return the expanded uncertainty."""
-        return expanded(self.u, self.dof, confidence) if self.u else 0.0
-
-    def quantity(self, value: float) -> Quantity:
-        """Return `value` with u so enlarged that ±2u covers 95 %, as every Quantity has it."""
-        return Quantity(value, self.expanded() / 2.0)
-
-
-def combine(parts: Sequence[Part]) -> Budget:
-    """Combine independent parts (JCGM 100, 5.1.2).
-
-    Raises
-    ------
-    ValueError
-        When an uncertainty is negative or no number, or degrees of freedom are not above 0.
-    """
-    for part in parts:
-        if not part.u >= 0.0 or not part.dof > 0.0:
-            raise ValueError(f"{part.name}: u {part.u} with {part.dof} degrees of freedom")
-    u = math.hypot(*(part.u for part in parts))
-    return Budget(tuple(parts), u, effective_dof([(part.u, part.dof) for part in parts]))
+    return t_expanded(float(np.sqrt((variance - own) / count)), count - 1)
 
 
 def effective_dof(parts: Sequence[tuple[float, float]]) -> float:
     """Return the effective degrees of freedom by Welch and Satterthwaite (JCGM 100, G.4.1).
 
-    Parameters
-    ----------
-    parts : sequence of (float, float)
-        Standard uncertainty and degrees of freedom of each part.
+    Each part is its standard uncertainty and its degrees of freedom.
     """
     largest = max((u for u, _ in parts), default=0.0)
     if largest == 0.0:
@@ -284,23 +193,24 @@ def effective_dof(parts: Sequence[tuple[float, float]]) -> float:
 
 PRIOR_DOF = 3.0
 """Degrees of freedom that the values' own u counts as, against those of the residuals: so few
-values cannot tell whether they scatter beyond it, and the expanded uncertainty allows for that."""
+values cannot show whether they scatter beyond it, and the expanded uncertainty allows for that."""
 _BEYOND = 2.8
-"""Residuals so many standard deviations above what u explains are more than chance (chi-square,
-about the 97th part): u counts for nothing then, if there are residuals to tell it by."""
-_LEAST_LEFT = 2
+"""A variance so many of its standard deviations above what the values' own u explains is more than
+chance (chi-square, about the 97th part)."""
+_MIN_LEFT = 2
+"""With fewer residuals it is not looked for in a fit."""
 
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """Parameters of a fit.
+    """Parameters of a least-squares fit.
 
     Attributes
     ----------
     parameters : numpy.ndarray
         float64, shape (p,).
     covariance : numpy.ndarray
-        float64, shape (p, p): variances and covariances, not enlarged.
+        float64, shape (p, p): variances and covariances, not expanded.
     dof : float
         Degrees of freedom of the variances.
     residual_sd : float
@@ -317,9 +227,9 @@ class Fit:
         return float(np.sqrt(max(0.0, float(weights @ self.covariance @ weights))))
 
     def combination(self, *weights: float) -> Quantity:
-        """Return the sum of parameters times `weights`, with u so enlarged that ±2u covers 95 %."""
+        """Return the sum of parameters times `weights`, its u t-expanded."""
         row = np.array(weights)
-        return Quantity(float(row @ self.parameters), expanded(self.u(row), self.dof) / 2.0)
+        return Quantity(float(row @ self.parameters), t_expanded(self.u(row), self.dof))
 
 
 def fit(
@@ -327,9 +237,9 @@ def fit(
 ) -> Fit:
     """Fit `values` by a sum of `columns`.
 
-    Without `u` the residuals tell the uncertainty. With it values weigh by 1/u², and the variance
+    Without `u` the residuals give the uncertainty. With it values weigh by 1/u², and the variance
     is the mean of what u and what the residuals say, each by its degrees of freedom, never less
-    than u alone says; where the residuals are far beyond u, they alone tell it.
+    than u alone says; where the residuals are far beyond u, they alone give it.
 
     Parameters
     ----------
@@ -356,7 +266,7 @@ def fit(
     square = float(np.sum((residuals * weights) ** 2))
     sd = float(np.sqrt(np.sum(residuals**2) / left)) if left else 0.0
     covariance: NDArray[np.float64] = inverse @ inverse.T
-    beyond = left >= _LEAST_LEFT and square / left > 1.0 + _BEYOND * np.sqrt(2.0 / left)
+    beyond = left >= _MIN_LEFT and square / left > 1.0 + _BEYOND * np.sqrt(2.0 / left)
     if u is None or beyond:
         return Fit(parameters, covariance * (square / left), float(left), sd)
     dof = PRIOR_DOF + left

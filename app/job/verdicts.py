@@ -14,8 +14,7 @@ from dataclasses import dataclass
 
 from app.analysis import messages
 from app.analysis.results import Measurement, Message, Quantity, Reading, Sign, Verdict
-from app.analysis.uncertainty import Part as BudgetPart
-from app.analysis.uncertainty import combine, judge_within
+from app.analysis.uncertainty import judge_within
 from app.job.model import CheckName, Limit, Outcome, Stage, Value
 from app.job.situation import Situation
 from app.profiles import SPECS, Profile
@@ -50,7 +49,7 @@ def offset_budget(situation: Situation, offset_um: float, scatter_um: float) -> 
 
 def total_u(budget: tuple[Value, ...]) -> float:
     """Return the standard uncertainty that a budget's parts have together."""
-    return combine([BudgetPart(part.name, part.value) for part in budget]).u
+    return math.hypot(*(part.value for part in budget))
 
 
 def guarding_u(budget: tuple[Value, ...]) -> float:

@@ -9,7 +9,7 @@ from scipy.stats import t as student
 from app.analysis.envelope.carrier import Columns, Demodulator
 from app.analysis.envelope.series import EnvelopeSeries
 from app.analysis.results import Verdict
-from app.analysis.uncertainty import enlargement, judge_within, scatter_u
+from app.analysis.uncertainty import judge_within, scatter_u, t_factor
 from tests.app.analysis.running import RAW, analyse
 from tests.synthesis import Signal, make
 
@@ -119,10 +119,10 @@ def test_t_is_that_of_the_table_and_of_scipy():
     # JCGM 100, table G.2, 95 %: 12.71, 4.30, 3.18, 2.78, 2.57 ... 2.23 at 10, 2.09 at 20.
     published = {1: 12.71, 2: 4.30, 3: 3.18, 4: 2.78, 5: 2.57, 10: 2.23, 20: 2.09, 50: 2.01}
     for freedom, value in published.items():
-        assert 2.0 * enlargement(freedom) == pytest.approx(value, abs=0.006)
+        assert t_factor(freedom) == pytest.approx(value, abs=0.006)
     for freedom in range(1, 200):
         exact = student.ppf(0.975, freedom)
-        assert 2.0 * enlargement(freedom) == pytest.approx(exact, rel=4e-3)
+        assert t_factor(freedom) == pytest.approx(exact, rel=4e-3)
 
 
 def test_the_scatter_of_stable_numbers_is_that_of_nist():

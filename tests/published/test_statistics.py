@@ -12,7 +12,7 @@ from scipy.stats import t as student
 from app.analysis.adjust.disk import Seating, expansion_of, grubbs_limit, outlier, seating_of
 from app.analysis.adjust.drift import line_of
 from app.analysis.results import Quantity
-from app.analysis.uncertainty import Part, combine, enlargement, expanded, quantile, scatter_u
+from app.analysis.uncertainty import effective_dof, scatter_u, t_expanded, t_factor
 
 NORRIS = Path(__file__).parents[2] / "fixtures" / "statistics" / "norris.csv"
 
@@ -41,31 +41,26 @@ TABLE_G2 = {
 def test_t_is_that_of_the_table(dof):
     for fraction, published in zip(FRACTIONS, TABLE_G2[dof], strict=True):
         digit = 0.0005 if dof >= 100 else 0.005
-        assert quantile(dof, fraction) == pytest.approx(published, abs=digit + 1e-9)
+        assert t_factor(dof, fraction) == pytest.approx(published, abs=digit + 1e-9)
 
 
 @pytest.mark.parametrize("dof", [0.3, 1.0, 1.5, 4.7, 16.7, 99.5, 9999.0, 10_001.0, 1e7])
 @pytest.mark.parametrize("confidence", [0.01, 0.5, 0.95, 0.99, 0.9999])
 def test_t_of_broken_degrees_of_freedom_is_that_of_scipy(dof, confidence):
-    t = quantile(dof, confidence)
+    t = t_factor(dof, confidence)
     assert t == pytest.approx(student.isf((1.0 - confidence) / 2.0, dof), rel=1e-9)
 
 
 def test_the_budget_of_the_end_gauge():
     # JCGM 100, H.1: parts of 25, 9.7, 2.9 and 16.6 nm give 32 nm (31.67). With 18, 25.6, 50 and 2
     # degrees of freedom (from memory) 16.7 remain, and U at 99 % is 93 nm with t(16) = 2.92.
-    budget = combine(
-        [
-            Part("standard", 25.0, 18.0),
-            Part("comparison", 9.7, 25.6),
-            Part("expansion", 2.9, 50.0),
-            Part("temperature", 16.6, 2.0),
-        ]
-    )
-    assert budget.u == pytest.approx(31.67, abs=0.02)
-    assert budget.dof == pytest.approx(16.7, abs=0.4)
-    assert expanded(32.0, 16.0, 0.99) == pytest.approx(93.0, abs=0.6)
-    assert budget.expanded(0.99) == pytest.approx(93.0, abs=1.5)
+    parts = [(25.0, 18.0), (9.7, 25.6), (2.9, 50.0), (16.6, 2.0)]
+    u = math.hypot(*(part for part, _ in parts))
+    dof = effective_dof(parts)
+    assert u == pytest.approx(31.67, abs=0.02)
+    assert dof == pytest.approx(16.7, abs=0.4)
+    assert 32.0 * t_factor(16.0, 0.99) == pytest.approx(93.0, abs=0.6)
+    assert u * t_factor(dof, 0.99) == pytest.approx(93.0, abs=1.5)
 
 
 def test_resistance_and_reactance():
@@ -81,7 +76,7 @@ def test_resistance_and_reactance():
         (size, 254.260, 0.236),
     ):
         assert values.mean() == pytest.approx(mean, abs=0.0006)
-        assert scatter_u(values) / enlargement(4) == pytest.approx(u, abs=0.0006)
+        assert scatter_u(values) / t_expanded(1.0, 4) == pytest.approx(u, abs=0.0006)
 
 
 def test_the_calibration_of_a_thermometer():
@@ -90,14 +85,16 @@ def test_the_calibration_of_a_thermometer():
         [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
     )
     b = -np.array([0.171, 0.169, 0.166, 0.159, 0.164, 0.165, 0.156, 0.157, 0.159, 0.161, 0.160])
-    line = line_of(t, b, reference=20.0)
-    assert line.intercept.value == pytest.approx(-0.1712, abs=6e-5)
-    assert line.intercept.u == pytest.approx(0.0029, abs=6e-5)
-    assert line.slope.value == pytest.approx(0.00218, abs=6e-6)
-    assert line.slope.u == pytest.approx(0.00067, abs=6e-6)
-    assert line.correlation == pytest.approx(-0.930, abs=6e-4)
-    assert line.residual_sd == pytest.approx(0.0035, abs=6e-5)
-    assert line.dof == 9
+    line = line_of(t, b)
+    at_20, slope = np.array([1.0, 20.0 - line.centre]), np.array([0.0, 1.0])
+    assert line.at(20.0).value == pytest.approx(-0.1712, abs=6e-5)
+    assert line.at(20.0).u == pytest.approx(0.0029, abs=6e-5)
+    assert line.fit.parameters[1] == pytest.approx(0.00218, abs=6e-6)
+    assert line.fit.u(slope) == pytest.approx(0.00067, abs=6e-6)
+    correlation = at_20 @ line.fit.covariance @ slope / (line.fit.u(at_20) * line.fit.u(slope))
+    assert correlation == pytest.approx(-0.930, abs=6e-4)
+    assert line.fit.residual_sd == pytest.approx(0.0035, abs=6e-5)
+    assert line.fit.dof == 9
     assert line.at(30.0).value == pytest.approx(-0.1494, abs=6e-5)
     assert line.at(30.0).u == pytest.approx(0.0041, abs=6e-5)
 
@@ -110,14 +107,15 @@ def test_the_straight_line_of_nist():
     y, x = np.array(rows).T
     assert len(x) == 36
     line = line_of(x, y)
-    assert line.intercept.value == pytest.approx(-0.262323073774029, rel=1e-9)
-    assert line.slope.value == pytest.approx(1.00211681802045, rel=1e-9)
-    assert line.residual_sd == pytest.approx(0.884796396144373, rel=1e-9)
-    assert line.intercept.u == pytest.approx(0.232818234301152, rel=1e-9)
-    assert line.slope.u == pytest.approx(0.429796848199937e-3, rel=1e-9)
+    intercept, slope_u = line.at(0.0), line.fit.u(np.array([0.0, 1.0]))
+    assert intercept.value == pytest.approx(-0.262323073774029, rel=1e-9)
+    assert line.fit.parameters[1] == pytest.approx(1.00211681802045, rel=1e-9)
+    assert line.fit.residual_sd == pytest.approx(0.884796396144373, rel=1e-9)
+    assert intercept.u == pytest.approx(0.232818234301152, rel=1e-9)
+    assert slope_u == pytest.approx(0.429796848199937e-3, rel=1e-9)
     reference = linregress(x, y)
-    assert line.intercept.u == pytest.approx(reference.intercept_stderr, rel=1e-9)
-    assert line.slope.u == pytest.approx(reference.stderr, rel=1e-9)
+    assert intercept.u == pytest.approx(reference.intercept_stderr, rel=1e-9)
+    assert slope_u == pytest.approx(reference.stderr, rel=1e-9)
 
 
 def test_mean_and_deviation_of_large_numbers():

@@ -1,9 +1,9 @@
-"""How far warmth and humidity shift the alignment track against the head.
+"""What makes the alignment disk itself an uncertain ruler: warmth, humidity, and how it is seated.
 
-Several seatings of the disk: mean, spread, and whether the spread is of scale or of zero.
-
-A clamp that shifts the disk along the lobes' axis makes both lobes larger or smaller and the scale
-with them: offset × sum of the lobes stays. What shifts the zero leaves the sum alone.
+Warmth and humidity shift the track against the head. Several seatings give mean and spread of the
+offset, and show whether the spread is of the scale or of the zero: a clamp that shifts the disk
+along the lobes' axis makes both lobes larger or smaller and the scale with them, so that offset ×
+sum of the lobes stays; what shifts the zero leaves the sum alone.
 """
 
 from __future__ import annotations
@@ -17,23 +17,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis.results import Quantity
-from app.analysis.uncertainty import excess_u, quantile
+from app.analysis.uncertainty import excess_u, t_expanded, t_factor
 
 NOTHING = Quantity(0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
 class ExpansionFinding:
-    """Shift of the track against the head, in micrometres, positive outward.
+    """Shift of the track against the head, positive outward: all together, and its parts.
 
-    The head's offset from the track reads as much less.
-
-    Attributes
-    ----------
-    shift_um : Quantity
-        All together.
-    film_um, humidity_um, chassis_um : Quantity
-        The parts: film by temperature, film by humidity, and what the chassis takes back.
+    The head's offset from the track reads as much less. The chassis takes back what it grows by
+    itself.
     """
 
     shift_um: Quantity
@@ -57,7 +51,7 @@ def expansion_of(
     Parameters
     ----------
     radius_mm : float
-        Radius of the track.
+        Of the track.
     film_k, humidity_percent, chassis_k : Quantity
         Disk and chassis less what they were when the disk was written or certified: kelvin, and
         per cent of relative humidity.
@@ -80,12 +74,12 @@ def _grown(radius_mm: float, ppm: Quantity, by: Quantity) -> Quantity:
     return Quantity(size * ppm.value * by.value, float(abs(size) * u))
 
 
-_MOST_SEATINGS = 1000
+_MAX_SEATINGS = 1000
 
 
 @dataclass(frozen=True, slots=True)
 class Seating:
-    """What was read at one seating.
+    """A reading at one seating.
 
     Attributes
     ----------
@@ -112,27 +106,23 @@ class SpreadCause(StrEnum):
     ZERO = "zero"
     """It does not: the disk's shape differs, and would at even lobes too."""
     BOTH = "both"
-    UNTOLD = "untold"
+    UNDETERMINED = "undetermined"
     """There are fewer than three seatings."""
 
 
 @dataclass(frozen=True, slots=True)
 class SeatingFinding:
-    """What n seatings tell.
+    """Mean and spread of several seatings.
 
     Attributes
     ----------
-    count : int
-        Seatings.
     offset_um : Quantity
-        Mean, with u so enlarged that ±2u covers 95 %.
+        Mean, its u t-expanded.
     sd_um, standard_error_um : float
-        Standard deviation of single seatings, and that of their mean, s/√n, not enlarged.
+        Standard deviation of single seatings, and that of their mean, s/√n, not expanded.
     seatings_needed : int or None
-        How many hold the wanted expanded uncertainty of the mean, at least 2; None where more
-        than a thousand would be needed.
-    cause : SpreadCause
-        Of the spread.
+        How many give the mean the expanded uncertainty wanted, at least 2; None where more than a
+        thousand would be needed.
     scale_sd_um, zero_sd_um : float
         Spread that goes with the sum of the lobes, and what else is beyond noise.
     sum_sd_percent : float
@@ -157,12 +147,12 @@ class SeatingFinding:
 
 
 def seating_of(seatings: Sequence[Seating], wanted_um: float) -> SeatingFinding:
-    """Return what several seatings tell.
+    """Return mean and spread of seatings, in the order in which they were taken.
 
     Parameters
     ----------
-    seatings : sequence of Seating, shape (n,)
-        In the order in which they were taken.
+    seatings : sequence of Seating
+        At least two.
     wanted_um : float
         Expanded uncertainty (95 %) that the mean is to have.
 
@@ -177,17 +167,18 @@ def seating_of(seatings: Sequence[Seating], wanted_um: float) -> SeatingFinding:
     offsets = np.array([seating.offset_um.value for seating in seatings])
     u = np.array([seating.offset_um.u for seating in seatings])
     sums = np.array([seating.sum_v for seating in seatings])
-    error = float(np.std(offsets, ddof=1)) / np.sqrt(count)
+    sd = float(np.std(offsets, ddof=1))
+    error = sd / np.sqrt(count)
     # With few values their scatter may be small by chance: each one's own u is the least.
-    mean_u = max(error * quantile(count - 1) / 2.0, float(np.sqrt(np.mean(u**2) / count)))
+    mean_u = max(t_expanded(error, count - 1), float(np.sqrt(np.mean(u**2) / count)))
     scales = offsets.mean() * (sums.mean() / sums - 1.0)
     rest = offsets - scales
     return SeatingFinding(
         count=count,
         offset_um=Quantity(float(offsets.mean()), float(mean_u)),
-        sd_um=float(np.std(offsets, ddof=1)),
+        sd_um=sd,
         standard_error_um=float(error),
-        seatings_needed=seatings_needed(float(np.std(offsets, ddof=1)), wanted_um),
+        seatings_needed=seatings_needed(sd, wanted_um),
         cause=_cause(offsets, rest, u),
         scale_sd_um=float(np.std(scales, ddof=1)),
         zero_sd_um=float(np.sqrt(max(0.0, np.var(rest, ddof=1) - np.mean(u**2)))),
@@ -199,37 +190,24 @@ def seating_of(seatings: Sequence[Seating], wanted_um: float) -> SeatingFinding:
 
 def seatings_needed(sd: float, wanted: float) -> int | None:
     """Return the least n with t(n − 1)·sd/√n within `wanted` at 95 %, None above a thousand."""
-    counts = range(2, _MOST_SEATINGS + 1)
+    counts = range(2, _MAX_SEATINGS + 1)
     # The more seatings, the less: what is wanted is met from some count on.
     place = bisect_left(
-        counts, True, key=lambda count: bool(quantile(count - 1) * sd <= wanted * np.sqrt(count))
+        counts, True, key=lambda count: bool(t_factor(count - 1) * sd <= wanted * np.sqrt(count))
     )
     return counts[place] if place < len(counts) else None
 
 
 def grubbs_limit(count: int, significance: float = 0.05) -> float:
-    """Return what Grubbs' statistic exceeds by chance so often, two-sided (ISO 5725-2, 7.3.4).
-
-    Parameters
-    ----------
-    count : int
-        Values, at least 3.
-    significance : float
-        How often at most.
-    """
-    t = quantile(count - 2, 1.0 - significance / count)
+    """Return Grubbs' critical value for at least 3 values, two-sided (ISO 5725-2, 7.3.4)."""
+    t = t_factor(count - 2, 1.0 - significance / count)
     return float((count - 1) / np.sqrt(count) * np.sqrt(t**2 / (count - 2 + t**2)))
 
 
 def outlier(values: NDArray[np.float64], significance: float = 0.05) -> int | None:
-    """Return which value stands out by Grubbs' test, None when none does or there are under 3.
+    """Return which of values, shape (n,), stands out by Grubbs' test.
 
-    Parameters
-    ----------
-    values : numpy.ndarray
-        float64, shape (n,).
-    significance : float
-        How often one stands out by chance.
+    None when none does or there are under 3.
     """
     if len(values) < 3:
         return None
@@ -243,10 +221,10 @@ def _cause(
     offsets: NDArray[np.float64], rest: NDArray[np.float64], u: NDArray[np.float64]
 ) -> SpreadCause:
     if len(offsets) < 3:
-        return SpreadCause.UNTOLD
+        return SpreadCause.UNDETERMINED
     if excess_u(offsets, u) == 0.0:
         return SpreadCause.NOISE
-    # Taken out what goes with the sum, less than half the variance is left, or it is not that.
+    # Without what goes with the sum less than half the variance is left, or it is not that.
     scaled = float(np.var(rest)) < 0.5 * float(np.var(offsets))
     if not scaled:
         return SpreadCause.ZERO

@@ -1,4 +1,4 @@
-"""Drift of a drive from job to job: a straight line through what was found, and its rate."""
+"""Drift of a drive from job to job: a straight line through the values found, and its rate."""
 
 from __future__ import annotations
 
@@ -14,43 +14,22 @@ from app.analysis.uncertainty import Fit, fit
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A straight line y = intercept + slope·(x − reference).
+    """A fitted straight line: its height at the centre of all x, and its slope, as `fit` has them.
 
-    Attributes
-    ----------
-    reference : float
-        Where the intercept is.
-    intercept, slope : Quantity
-        With standard uncertainties, not enlarged.
-    correlation : float
-        Of intercept and slope.
-    residual_sd, dof : float
-        Standard deviation of the residuals; degrees of freedom of the uncertainties.
-    centre, fit : float, Fit
-        The fit behind it: height at the centre of all x, and slope.
+    About their centre both are all but independent, whatever the numbers' size.
     """
 
-    reference: float
-    intercept: Quantity
-    slope: Quantity
-    correlation: float
-    residual_sd: float
-    dof: float
     centre: float
     fit: Fit
 
     def at(self, x: float) -> Quantity:
-        """Return the line's height at `x`, with u not enlarged."""
+        """Return the line's height at `x`, its u not expanded."""
         row = np.array([1.0, x - self.centre])
         return Quantity(float(row @ self.fit.parameters), self.fit.u(row))
 
 
 def line_of(
-    x: NDArray[np.float64],
-    y: NDArray[np.float64],
-    u: NDArray[np.float64] | None = None,
-    *,
-    reference: float = 0.0,
+    x: NDArray[np.float64], y: NDArray[np.float64], u: NDArray[np.float64] | None = None
 ) -> Line:
     """Fit a straight line by least squares (JCGM 100, H.3).
 
@@ -60,8 +39,6 @@ def line_of(
         float64, shape (n,).
     u : numpy.ndarray or None
         float64, shape (n,): standard uncertainties of y, above 0, to weigh by.
-    reference : float
-        Where the intercept is wanted.
 
     Raises
     ------
@@ -70,33 +47,21 @@ def line_of(
     """
     if len(x) < (3 if u is None else 2) or float(np.ptp(x)) == 0.0:
         raise ValueError("too few values for a line, or all at one place; take more")
-    # About their centre the columns are all but independent, whatever the numbers' size.
     centre = float(np.mean(x))
-    found = fit(np.stack([np.ones(len(x)), x - centre], axis=1), y, u)
-    away = np.array([1.0, reference - centre])
-    along = np.array([0.0, 1.0])
-    intercept = Quantity(float(away @ found.parameters), found.u(away))
-    slope = Quantity(float(found.parameters[1]), found.u(along))
-    product = intercept.u * slope.u
-    correlation = float(away @ found.covariance @ along) / product if product else 0.0
-    return Line(
-        reference, intercept, slope, correlation, found.residual_sd, found.dof, centre, found
-    )
+    return Line(centre, fit(np.stack([np.ones(len(x)), x - centre], axis=1), y, u))
 
 
 @dataclass(frozen=True, slots=True)
 class DriftFinding:
-    """How a value goes with time; every u is so enlarged that ±2u covers 95 %.
+    """How a value goes with time; every u is t-expanded.
 
     Attributes
     ----------
-    count : int
-        Values.
     rate_per_year : Quantity or None
         Of the fitted line, in the value's unit a year of 365.25 days; None where no line can be
         fitted.
     drifts : bool
-        Whether the rate is told from none.
+        Whether the rate is larger than its expanded uncertainty.
     last_change : Quantity or None
         Newest less the one before.
     changed : bool
@@ -125,9 +90,9 @@ def drift_of(days: Sequence[float], values: Sequence[Quantity]) -> DriftFinding:
     Parameters
     ----------
     days : sequence of float, shape (n,)
-        When, in days from any moment, in any order.
+        In days from any moment, in any order.
     values : sequence of Quantity, shape (n,)
-        What was found; u is 0 where it is not known.
+        Their u is 0 where it is not known.
     """
     order = sorted(range(len(days)), key=lambda place: days[place])
     x = np.array([days[place] for place in order])

@@ -1,6 +1,8 @@
-"""The next nudge of the stepper's body: how far, which way round, and when to leave it.
+"""Nudging the stepper's body to the line, and locking it there.
 
-The watch over the screws from loose to tight, and what it teaches for the next time.
+From an offset follows the next nudge: how far, which way round, and when to leave it. Nudges made
+teach how far a hand really goes. While the screws are tightened :class:`LockWatch` follows the
+offset, and former locks teach how far the head creeps.
 """
 
 from __future__ import annotations
@@ -20,42 +22,35 @@ HAND_PART = 0.10
 """How far a hand misses, in µm of the head and as part of the nudge (common practice)."""
 _PRIOR_U = 0.3
 """Standard uncertainty of the ratio of a nudge to what was asked, before the first."""
-_LEAST_RATIO, _MOST_RATIO = 0.4, 2.5
-_TOLD_SIGMAS = 3.0
-"""A change of the offset of so many standard deviations tells which way the head went."""
+_MIN_RATIO, _MAX_RATIO = 0.4, 2.5
+_SURE_SIGMAS = 3.0
+"""A change of the offset of so many standard deviations shows which way the head went."""
 
 
-class Turn(StrEnum):
+class Rotation(StrEnum):
     """Which way round the body goes, seen from its flange."""
 
     CLOCKWISE = "clockwise"
     COUNTER_CLOCKWISE = "counter-clockwise"
 
     @property
-    def other(self) -> Turn:
+    def other(self) -> Rotation:
         """The other way round."""
-        clockwise = self is Turn.CLOCKWISE
-        return Turn.COUNTER_CLOCKWISE if clockwise else Turn.CLOCKWISE
+        clockwise = self is Rotation.CLOCKWISE
+        return Rotation.COUNTER_CLOCKWISE if clockwise else Rotation.CLOCKWISE
 
 
 @dataclass(frozen=True, slots=True)
 class Nudged:
-    """A nudge that was made.
+    """A nudge that was made: asked for in µm of the head, positive outward.
 
-    Attributes
-    ----------
-    asked_um : float
-        What was asked for, in µm of the head, positive outward.
-    before_um, after_um : Quantity
-        Offset before and after it.
-    turned : Turn or None
-        Which way round the body was turned; None where that is not told.
+    ``turned`` is None where it is not known which way round the body went.
     """
 
     asked_um: float
     before_um: Quantity
     after_um: Quantity
-    turned: Turn | None = None
+    turned: Rotation | None = None
 
     @property
     def moved_um(self) -> Quantity:
@@ -64,30 +59,26 @@ class Nudged:
         return Quantity(self.after_um.value - self.before_um.value, u)
 
     @property
-    def is_told(self) -> bool:
+    def is_certain(self) -> bool:
         """Whether the head has moved beyond doubt."""
-        return abs(self.moved_um.value) > _TOLD_SIGMAS * self.moved_um.u
+        return abs(self.moved_um.value) > _SURE_SIGMAS * self.moved_um.u
 
     @property
     def went_wrong_way(self) -> bool:
         """Whether the head has gone the other way than was asked, beyond doubt."""
-        return self.is_told and self.moved_um.value * self.asked_um < 0.0
+        return self.is_certain and self.moved_um.value * self.asked_um < 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class Learned:
     """What nudges have taught.
 
-    Attributes
-    ----------
-    ratio : Quantity
-        How far a real nudge goes for each µm asked.
-    outward : Turn or None
-        Which way round moves the head outward, once it is known.
+    ``ratio`` is how far a real nudge goes for each µm asked; ``outward`` which way round moves the
+    head outward, once that is known.
     """
 
     ratio: Quantity
-    outward: Turn | None
+    outward: Rotation | None
 
 
 class Advice(StrEnum):
@@ -102,12 +93,10 @@ class Advice(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Nudge:
-    """What is advised.
+    """The next nudge.
 
     Attributes
     ----------
-    advice : Advice
-        What to do.
     to_go_um : float
         From here to the aim, positive outward.
     ask_um : float
@@ -115,7 +104,7 @@ class Nudge:
         how far real nudges went; 0 when it is not to nudge.
     body_deg, flange_mm : float
         The same as degrees of the body and millimetres at its flange, without sign.
-    turn : Turn or None
+    turn : Rotation or None
         Which way round; None until it has been learned.
     """
 
@@ -124,22 +113,22 @@ class Nudge:
     ask_um: float = 0.0
     body_deg: float = 0.0
     flange_mm: float = 0.0
-    turn: Turn | None = None
+    turn: Rotation | None = None
 
 
-def learn(nudges: Sequence[Nudged]) -> Learned:
-    """Return what the nudges so far teach, in their order."""
+def learn_from(nudges: Sequence[Nudged]) -> Learned:
+    """Return what the nudges so far teach."""
     ratios = [Quantity(1.0, _PRIOR_U)]
     clockwise_um = 0.0
     for one in nudges:
         moved_um, size_um = one.moved_um, abs(one.asked_um)
-        if not one.is_told:
+        if not one.is_certain:
             continue
         if one.turned is not None:
-            clockwise_um += moved_um.value * (1.0 if one.turned is Turn.CLOCKWISE else -1.0)
+            clockwise_um += moved_um.value * (1.0 if one.turned is Rotation.CLOCKWISE else -1.0)
         if size_um > HAND_UM:
             # How far it went counts, whichever way: the first may be a try.
-            ratio = float(np.clip(abs(moved_um.value) / size_um, _LEAST_RATIO, _MOST_RATIO))
+            ratio = float(np.clip(abs(moved_um.value) / size_um, _MIN_RATIO, _MAX_RATIO))
             u = float(np.hypot(HAND_PART, np.hypot(HAND_UM, moved_um.u) / size_um))
             ratios.append(Quantity(ratio, u))
     weights = np.array([ratio.u**-2 for ratio in ratios])
@@ -147,12 +136,12 @@ def learn(nudges: Sequence[Nudged]) -> Learned:
     return Learned(Quantity(mean, float(np.sum(weights) ** -0.5)), _outward(clockwise_um))
 
 
-def _outward(clockwise_um: float) -> Turn | None:
+def _outward(clockwise_um: float) -> Rotation | None:
     """Return which way round is outward, from how far turning clockwise moved the head in all."""
-    # A hand may slip by more than a small nudge: that one alone tells nothing.
-    if abs(clockwise_um) < _TOLD_SIGMAS * HAND_UM:
+    # A hand may slip by more than a small nudge: that one alone shows nothing.
+    if abs(clockwise_um) < _SURE_SIGMAS * HAND_UM:
         return None
-    return Turn.CLOCKWISE if clockwise_um > 0.0 else Turn.COUNTER_CLOCKWISE
+    return Rotation.CLOCKWISE if clockwise_um > 0.0 else Rotation.COUNTER_CLOCKWISE
 
 
 def plan(
@@ -174,8 +163,6 @@ def plan(
         Where the head is to go: the middle, less the creep that tightening is expected to add.
     limit_um : float
         Distance from the aim within which the head is to end.
-    learned : Learned
-        From the nudges so far.
     shift_um_per_deg, flange_mm_per_deg : float
         Shift of the head and way of the flange's edge by one degree of the body.
     """
@@ -194,7 +181,7 @@ def plan(
 
 
 def nearest(offsets_um: Sequence[Quantity], aim_um: float) -> int | None:
-    """Return which offset is the nearest to the aim, the best so far; None of none."""
+    """Return which offset is the nearest to the aim; None where there are none."""
     if not offsets_um:
         return None
     return int(np.argmin([abs(offset.value - aim_um) for offset in offsets_um]))
@@ -232,8 +219,6 @@ class LockFinding:
         The creep: end less start, positive outward.
     verdict : Verdict
         Of the end against the limit about the aim.
-    at_rest : bool
-        Whether it rests.
     preset_um : float
         Where to set the head before tightening, so that it ends at the aim if it moves alike.
     """
@@ -320,14 +305,7 @@ def lock_of(
 ) -> LockFinding:
     """Return how far tightening moved the head, from an offset loose and one tight.
 
-    Parameters
-    ----------
-    start_um, end_um : Quantity
-        Offset loose, and tight.
-    limit_um, aim_um : float
-        Distance from the aim within which the end is to be.
-    at_rest : bool
-        Whether the end rests.
+    The end is judged by its distance from the aim, which is to be within the limit.
     """
     moved_um = Quantity(end_um.value - start_um.value, float(np.hypot(start_um.u, end_um.u)))
     verdict = judge_within(
@@ -337,12 +315,9 @@ def lock_of(
 
 
 def creep_of(moves_um: Sequence[Quantity]) -> Quantity | None:
-    """Return how far the next tightening is likely to move the head, from former ones.
+    """Return how far the next tightening is likely to move the head, None without former ones.
 
-    Parameters
-    ----------
-    moves_um : sequence of Quantity
-        ``moved_um`` of each lock of this drive; None comes back where there is none.
+    Those are the ``moved_um`` of each lock of this drive.
     """
     if not moves_um:
         return None

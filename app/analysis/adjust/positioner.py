@@ -1,6 +1,8 @@
-"""Notices in live readings that the head left the track and came back, so that hands stay put.
+"""The head positioner: when the head has arrived on the track, and where from either side.
 
-Hysteresis of the positioner: where the head rests when it arrives from either side.
+:class:`ArrivalWatch` notices in live readings that the head left the track and came back, so that
+hands stay put. The hysteresis is the difference between where the head rests when it arrives from
+either side.
 """
 
 from __future__ import annotations
@@ -34,7 +36,7 @@ _SILENT_S = 1.0
 
 
 class ArrivalState(StrEnum):
-    """How far the head has come."""
+    """Where the head is on its way back to the track."""
 
     ON_TRACK = "on track"
     """It has not left yet."""
@@ -45,19 +47,19 @@ class ArrivalState(StrEnum):
 
 
 class Steadiness:
-    """Tells whether an offset has come to rest: both halves of a stretch agree.
+    """Judges whether an offset is at rest: both halves of a stretch of time agree.
 
     Parameters
     ----------
     stretch_s : float
         How long it must rest.
-    least_um : float
+    slack_um : float
         A difference that counts as rest whatever the uncertainty.
     """
 
-    def __init__(self, stretch_s: float, least_um: float) -> None:
+    def __init__(self, stretch_s: float, slack_um: float) -> None:
         self._stretch_s = stretch_s
-        self._least_um = least_um
+        self._slack_um = slack_um
         self._recent: deque[tuple[float, Quantity]] = deque()
 
     def forget(self) -> None:
@@ -77,7 +79,7 @@ class Steadiness:
         late = [offset.value for when_s, offset in self._recent if when_s > middle_s]
         if not early or not late:
             return False
-        slack_um = max(self._least_um, 2.0 * offset_um.u)
+        slack_um = max(self._slack_um, 2.0 * offset_um.u)
         return abs(float(np.mean(late) - np.mean(early))) <= slack_um
 
     @property
@@ -123,15 +125,7 @@ class ArrivalWatch:
         return self.state is ArrivalState.ARRIVED
 
     def push(self, reading: Reading, now_s: float) -> ArrivalState:
-        """Take the newest reading; the same one again counts as none.
-
-        Parameters
-        ----------
-        reading : Reading
-            As the live analysis gives it.
-        now_s : float
-            Monotonic time.
-        """
+        """Take the newest live reading at a monotonic time; the same one again counts as none."""
         if self.arrived or reading.end_index == self._end_index:
             return self.state
         self._end_index = reading.end_index
@@ -199,12 +193,10 @@ class Arrival:
 
 @dataclass(frozen=True, slots=True)
 class HysteresisFinding:
-    """What the arrivals tell; every u is so enlarged that ±2u covers 95 %.
+    """Where the head rests from either side; every u is t-expanded.
 
     Attributes
     ----------
-    count : int
-        Arrivals, of both sides.
     outside_um, inside_um : Quantity
         Where the head rests having arrived from each side, in the middle of the time.
     difference_um : Quantity
@@ -228,12 +220,9 @@ class HysteresisFinding:
 
 
 def hysteresis_of(arrivals: Sequence[Arrival]) -> HysteresisFinding:
-    """Return what arrivals from both sides tell, a steady drift taken out.
+    """Return the hysteresis of arrivals, a steady drift taken out.
 
-    Parameters
-    ----------
-    arrivals : sequence of Arrival, shape (n,)
-        In any order of sides, best alternating.
+    They may come in any order of sides, best alternating.
 
     Raises
     ------

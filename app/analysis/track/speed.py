@@ -12,7 +12,7 @@ from app.analysis.envelope.setup import Setup
 from app.analysis.lobes.index import IndexDetector, Pulse
 from app.analysis.lobes.turns import IndexTurns, Turn
 from app.analysis.results import Quantity, SpeedFinding
-from app.analysis.uncertainty import enlargement, fit
+from app.analysis.uncertainty import fit, t_expanded
 
 _FEW = 4
 """With fewer turns than this, variation and drift cannot be told apart."""
@@ -70,7 +70,7 @@ def speed_over(turns: Sequence[Turn], rate_hz: float, *, by_index: bool) -> Spee
     minutes = (middles_s - middles_s.mean()) / 60.0
     line = fit(np.stack([np.ones(count), minutes], axis=1), turn_rpm)
     sd_rpm, drift = line.residual_sd, line.combination(0.0, 1.0)
-    mean_u = float(np.hypot(edges_rpm, sd_rpm / np.sqrt(count) * enlargement(count - 2)))
+    mean_u = float(np.hypot(edges_rpm, t_expanded(sd_rpm / np.sqrt(count), count - 2)))
     part = 100.0 / mean_rpm
     return SpeedFinding(
         mean_rpm=Quantity(mean_rpm, mean_u),

@@ -12,8 +12,16 @@ from collections.abc import Generator
 from dataclasses import dataclass
 from typing import Any
 
-from app.analysis.adjust.nudging import Advice, LockFinding, Nudged, Turn, creep_of, lock_of, plan
-from app.analysis.adjust.nudging import learn as learn_from
+from app.analysis.adjust.nudging import (
+    Advice,
+    LockFinding,
+    Nudged,
+    Rotation,
+    creep_of,
+    learn_from,
+    lock_of,
+    plan,
+)
 from app.analysis.messages import fill
 from app.analysis.results import Measurement, Message, Quantity, Side, Verdict
 from app.job import messages
@@ -128,12 +136,12 @@ def distance_um(position: Position, aim_um: float) -> float:
     return math.inf if position.middle_um is None else abs(position.middle_um.value - aim_um)
 
 
-def outward_turn(situation: Situation) -> Turn | None:
+def outward_turn(situation: Situation) -> Rotation | None:
     """Return which way round is outward, once nudges have told."""
     return learn_from(situation.known.nudged).outward
 
 
-def _words(situation: Situation, turn: Turn | None, amount_um: float) -> Message:
+def _words(situation: Situation, turn: Rotation | None, amount_um: float) -> Message:
     """Return the nudge in degrees of the stepper's body and in millimetres at its flange."""
     profile = situation.profile
     degrees = abs(amount_um) / profile.shift_um_per_deg
@@ -142,13 +150,13 @@ def _words(situation: Situation, turn: Turn | None, amount_um: float) -> Message
         return fill(messages.NUDGE_TO_SEE, *words)
     if outward_turn(situation) is None:
         return fill(messages.NUDGE_TRIAL, *words)
-    text = messages.NUDGE_CLOCKWISE if turn is Turn.CLOCKWISE else messages.NUDGE_COUNTER
+    text = messages.NUDGE_CLOCKWISE if turn is Rotation.CLOCKWISE else messages.NUDGE_COUNTER
     return fill(text, *words, f"{abs(amount_um):.1f}")
 
 
 def _next(
     situation: Situation, position: Position, aim_um: float, goal_um: float
-) -> tuple[float, Turn | None]:
+) -> tuple[float, Rotation | None]:
     """Return the next nudge, 0 where none is called for, and which way round it is asked for."""
     profile, middle = situation.profile, position.middle_um
     if middle is None:
@@ -171,12 +179,12 @@ def _next(
     # A trial goes clockwise, wherever that leads, and is to leave both lobes in sight.
     room_um = max(_SAFE_PART * profile.scale_um - abs(middle.value), _LEAST_TRIAL_UM)
     amount_um = math.copysign(min(abs(advised.ask_um), room_um), advised.ask_um)
-    return amount_um, Turn.CLOCKWISE
+    return amount_um, Rotation.CLOCKWISE
 
 
 _OUTWARD = {
-    Turn.CLOCKWISE: messages.OUTWARD_IS_CLOCKWISE,
-    Turn.COUNTER_CLOCKWISE: messages.OUTWARD_IS_COUNTER_CLOCKWISE,
+    Rotation.CLOCKWISE: messages.OUTWARD_IS_CLOCKWISE,
+    Rotation.COUNTER_CLOCKWISE: messages.OUTWARD_IS_COUNTER_CLOCKWISE,
 }
 
 

@@ -21,7 +21,7 @@ from app.analysis.adjust.disk import (
 )
 from app.analysis.messages import fill
 from app.analysis.results import Measurement, Message, Quantity, Verdict
-from app.analysis.uncertainty import enlargement
+from app.analysis.uncertainty import t_factor
 from app.job import messages
 from app.job.checks.common import (
     Check,
@@ -158,7 +158,7 @@ _CAUSES = {
     SpreadCause.SCALE: messages.SPREAD_SCALE,
     SpreadCause.ZERO: messages.SPREAD_ZERO,
     SpreadCause.BOTH: messages.SPREAD_BOTH,
-    SpreadCause.UNTOLD: messages.SPREAD_UNTOLD,
+    SpreadCause.UNDETERMINED: messages.SPREAD_UNTOLD,
 }
 
 
@@ -186,8 +186,8 @@ def seating(situation: Situation) -> Check:
 
 
 def _found(situation: Situation, finding: SeatingFinding, numbers: list[int]) -> Outcome:
-    # Of one later seating, from so few: enlarged, so that ±2u covers 95 %.
-    factor = enlargement(finding.count - 1)
+    # Of one later seating, from so few: t-expanded.
+    factor = t_factor(finding.count - 1) / 2.0
     learn(
         situation,
         seating_u_um=finding.zero_sd_um * factor,

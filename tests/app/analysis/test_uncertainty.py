@@ -7,7 +7,7 @@ import pytest
 
 from app.analysis.lobes.heights import balance_of, balance_u, ratio_of
 from app.analysis.results import Quantity, Verdict
-from app.analysis.uncertainty import enlargement, excess_u, judge_within, scatter_u
+from app.analysis.uncertainty import excess_u, judge_within, scatter_u, t_expanded
 from tests.app.analysis.running import BARE, RAW, measured
 from tests.synthesis import Signal
 
@@ -117,7 +117,7 @@ def test_the_balance_of_two_heights_has_the_u_of_a_monte_carlo():
 
 
 @pytest.mark.parametrize("count", [2, 3, 5, 10])
-def test_the_enlarged_u_of_few_values_holds_95_per_cent(count):
+def test_the_t_expanded_u_of_few_values_holds_95_per_cent(count):
     values = np.random.default_rng(count).standard_normal((20_000, count))
     u = np.array([scatter_u(row) for row in values])
     share = np.mean(np.abs(values.mean(axis=1)) <= 2.0 * u)
@@ -125,8 +125,8 @@ def test_the_enlarged_u_of_few_values_holds_95_per_cent(count):
     assert share == pytest.approx(0.95, abs=0.006)
 
 
-def test_more_freedom_enlarges_less_down_to_the_normal_distribution():
-    factors = [enlargement(freedom) for freedom in range(1, 60)]
+def test_more_freedom_expands_less_down_to_the_normal_distribution():
+    factors = [t_expanded(1.0, freedom) for freedom in range(1, 60)]
     assert all(later < earlier for earlier, later in pairwise(factors))
     assert factors[-1] == pytest.approx(1.0, abs=0.01)
 
@@ -140,7 +140,7 @@ def test_scatter_that_noise_explains_adds_nothing_mostly():
 def test_scatter_beyond_noise_is_added():
     rng = np.random.default_rng(9)
     added = [excess_u(3.0 * rng.standard_normal(10), np.ones(10)) for _ in range(500)]
-    # What the mean of ten is missing: sqrt((9 - 1)/10), enlarged by t for 9 (2.262 / 2).
+    # What the mean of ten is missing: sqrt((9 - 1)/10), expanded by t for 9 (2.262 / 2).
     assert np.median(added) == pytest.approx(np.sqrt(0.8) * 1.131, rel=0.15)
 
 

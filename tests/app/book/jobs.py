@@ -5,7 +5,7 @@ import resource
 
 import numpy as np
 
-from app.analysis.adjust.nudging import Nudged, Turn
+from app.analysis.adjust.nudging import Nudged, Rotation
 from app.analysis.results import Quantity, Side, Verdict
 from app.book.model import Drive
 from app.job.job import JobStanding, KeptStep
@@ -71,7 +71,7 @@ def standing(**bench):
         KeptStep(CheckName.RADIAL, Stage.AS_FOUND, 0, State.DONE, 0),
         KeptStep(CheckName.ADJUST, Stage.WORK, 0, State.PENDING, None),
     )
-    nudged = Nudged(-38.0, Quantity(40.0, 0.5), Quantity(3.0, 0.4), Turn.CLOCKWISE)
+    nudged = Nudged(-38.0, Quantity(40.0, 0.5), Quantity(3.0, 0.4), Rotation.CLOCKWISE)
     return JobStanding(
         steps,
         JobOptions(arrivals=2),

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.analysis.adjust.nudging import Advice, Nudged, Turn, learn, nearest, plan
+from app.analysis.adjust.nudging import Advice, Nudged, Rotation, learn_from, nearest, plan
 from app.analysis.results import Quantity
 
 U = 0.3
@@ -17,7 +17,7 @@ planned = partial(
     plan,
     aim_um=0.0,
     limit_um=4.0,
-    learned=learn([]),
+    learned=learn_from([]),
     shift_um_per_deg=PITCH_UM / 1.8,
     flange_mm_per_deg=np.radians(21.0),
 )
@@ -35,23 +35,26 @@ def test_a_nudge_in_degrees_of_body_and_millimetres_at_its_flange():
 
 def test_which_way_round_is_learned_from_the_first():
     before, after = Quantity(50.0, U), Quantity(80.0, U)
-    learned = learn([Nudged(-50.0, before, after, Turn.CLOCKWISE)])
-    assert learned.outward is Turn.CLOCKWISE
-    assert planned(after, learned=learned).turn is Turn.COUNTER_CLOCKWISE
-    assert planned(Quantity(-80.0, U), learned=learned).turn is Turn.CLOCKWISE
-    assert learn([Nudged(-50.0, after, before, Turn.CLOCKWISE)]).outward is Turn.COUNTER_CLOCKWISE
+    learned = learn_from([Nudged(-50.0, before, after, Rotation.CLOCKWISE)])
+    assert learned.outward is Rotation.CLOCKWISE
+    assert planned(after, learned=learned).turn is Rotation.COUNTER_CLOCKWISE
+    assert planned(Quantity(-80.0, U), learned=learned).turn is Rotation.CLOCKWISE
+    assert (
+        learn_from([Nudged(-50.0, after, before, Rotation.CLOCKWISE)]).outward
+        is Rotation.COUNTER_CLOCKWISE
+    )
 
 
 def test_a_small_nudge_that_slipped_does_not_turn_it_round():
-    first = Nudged(50.0, Quantity(-50.0, U), Quantity(-2.0, U), Turn.CLOCKWISE)
-    slipped = Nudged(2.0, Quantity(-2.0, U), Quantity(-4.0, U), Turn.CLOCKWISE)
-    assert learn([slipped]).outward is None
-    assert learn([first, slipped]).outward is Turn.CLOCKWISE
+    first = Nudged(50.0, Quantity(-50.0, U), Quantity(-2.0, U), Rotation.CLOCKWISE)
+    slipped = Nudged(2.0, Quantity(-2.0, U), Quantity(-4.0, U), Rotation.CLOCKWISE)
+    assert learn_from([slipped]).outward is None
+    assert learn_from([first, slipped]).outward is Rotation.CLOCKWISE
 
 
 def test_a_nudge_within_the_noise_teaches_nothing():
-    nudged = Nudged(30.0, Quantity(50.0, 5.0), Quantity(60.0, 5.0), Turn.CLOCKWISE)
-    assert learn([nudged]) == learn([])
+    nudged = Nudged(30.0, Quantity(50.0, 5.0), Quantity(60.0, 5.0), Rotation.CLOCKWISE)
+    assert learn_from([nudged]) == learn_from([])
     assert not nudged.went_wrong_way
 
 
@@ -62,7 +65,7 @@ def test_a_turn_the_wrong_way_is_told():
 
 def test_how_far_real_nudges_go_is_learned():
     nudges = [Nudged(100.0, Quantity(0.0, U), Quantity(150.0, U))] * 4
-    learned = learn(nudges)
+    learned = learn_from(nudges)
     assert learned.ratio.value == pytest.approx(1.5, abs=0.03)
     assert learned.ratio.u < 0.06
     assert planned(Quantity(-60.0, U), learned=learned).ask_um == pytest.approx(40.0, abs=1.0)
@@ -71,7 +74,7 @@ def test_how_far_real_nudges_go_is_learned():
 @given(st.lists(st.tuples(st.floats(-300, 300), st.floats(-1e4, 1e4)), max_size=6))
 def test_what_is_learned_stays_sane(pairs):
     nudges = [Nudged(asked, Quantity(0.0, U), Quantity(moved, U)) for asked, moved in pairs]
-    assert 0.4 <= learn(nudges).ratio.value <= 2.5
+    assert 0.4 <= learn_from(nudges).ratio.value <= 2.5
 
 
 @pytest.mark.parametrize(
@@ -106,7 +109,7 @@ def test_a_clumsy_hand_comes_to_the_aim(gain):
         true_um, nudges = rng.uniform(-150.0, 150.0), []
         offset = Quantity(true_um + U * rng.standard_normal(), U)
         for _ in range(30):
-            nudge = planned(offset, learned=learn(nudges))
+            nudge = planned(offset, learned=learn_from(nudges))
             if nudge.advice is not Advice.NUDGE:
                 break
             real = nudge.ask_um * gain * (1.0 + 0.1 * rng.standard_normal())

@@ -126,7 +126,7 @@ def test_lobes_about_the_index_are_not_a_turn_apart():
 def test_two_seatings_tell_no_cause_and_one_tells_nothing():
     pair = [Seating(Quantity(1.0, U), 2.0), Seating(Quantity(9.0, U), 2.0)]
     found = seating_of(pair, 5.0)
-    assert found.cause is SpreadCause.UNTOLD
+    assert found.cause is SpreadCause.UNDETERMINED
     assert found.place_sd_turns is None
     with pytest.raises(ValueError, match="reseat"):
         seating_of(pair[:1], 5.0)
