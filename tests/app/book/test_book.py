@@ -59,23 +59,6 @@ def test_a_job_comes_back_as_it_was_kept(book, tmp_path):
     assert (record.closing_reason, record.nudges) == ("lacquer is out", 3)
 
 
-def test_what_is_committed_is_on_the_disk(tmp_path, monkeypatch):
-    """SQLite's manual, PRAGMA synchronous: in WAL mode 2 (FULL) keeps commits over a power loss."""
-    opened, connect = [], sqlite3.connect
-
-    def noting(*words, **named):
-        opened.append(connect(*words, **named))
-        return opened[-1]
-
-    monkeypatch.setattr(sqlite3, "connect", noting)
-    with Book(tmp_path / "book.sqlite3") as book:
-        filled(book)
-        for connection in opened:
-            assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
-            assert connection.execute("PRAGMA synchronous").fetchone() == (2,)
-    assert opened
-
-
 @pytest.mark.parametrize("text", HOSTILE)
 def test_any_text_is_kept_to_the_letter(book, text):
     book.add_drive(Drive(text, "130mm-48tpi", text, "now"))
