@@ -53,24 +53,23 @@ class Outcome:
     by: str = ""
 
 
-def pick(seed: int, count: int, only: str) -> list[Mutation]:
+def pick(seed: int, count: int, only: str = "") -> list[Mutation]:
     """Choose mutations: area by area in turn, in each of them an operator, then a place."""
     chance, chosen = random.Random(seed), []
-    found: list[dict[str, list[Mutation]]] = []
+    areas: list[dict[str, list[Mutation]]] = []
     for tops in AREAS.values():
-        by_operator: dict[str, list[Mutation]] = {}
+        areas.append({})
         for file in sorted(file for top in tops for file in (ROOT / top).rglob("*.py")):
             path = str(file.relative_to(ROOT))
             for mutation in mutations(path, file.read_text()) if path.startswith(only) else ():
-                by_operator.setdefault(mutation.operator, []).append(mutation)
-        if by_operator:
-            found.append(by_operator)
-    while found and len(chosen) < count:
-        by_operator = found[len(chosen) % len(found)]
-        mutation = chance.choice(by_operator[chance.choice(sorted(by_operator))])
-        if mutation not in chosen:
-            chosen.append(mutation)
-    return chosen
+                areas[-1].setdefault(mutation.operator, []).append(mutation)
+    while len(chosen) < count and any(areas):
+        for area in filter(None, areas):
+            operator = chance.choice(sorted(area))
+            chosen.append(area[operator].pop(chance.randrange(len(area[operator]))))
+            if not area[operator]:
+                del area[operator]
+    return chosen[:count]
 
 
 def judge(tree: Tree, chosen: tuple[Mutation, list[Reaching]], cap_s: float) -> Outcome:
