@@ -12,8 +12,8 @@ from datetime import datetime
 from app.analysis.adjust.drift import DriftFinding, drift_of
 from app.analysis.results import Quantity, Verdict
 from app.book.model import JobSummary
-from app.job.job import counting
 from app.job.model import CheckName, Outcome, Stage, Summary, Value
+from app.job.outcomes import counting
 from app.job.verdicts import CLIMATE, SCALE
 
 _DAY_S = 86_400.0
@@ -113,7 +113,8 @@ def change_of(
     change = left.value - found.value
     if found.u is None or left.u is None:
         return Value("", change, None, left.unit)
-    budgets = [counting(outcomes, stage).get(check) for stage in (Stage.AS_FOUND, Stage.AS_LEFT)]
+    counts = counting(outcomes)
+    budgets = [counts.get((check, stage, 0)) for stage in (Stage.AS_FOUND, Stage.AS_LEFT)]
     alike = _part_of_scale(budgets) ** 2 * found.value * left.value
     told = [each for each in outcomes if each.check is CheckName.CARE]
     if sum(each.verdict is not Verdict.SKIPPED for each in told) <= 1:

@@ -16,8 +16,8 @@ from app.book import codec
 from app.book.model import BookError, CodingError, Drive, JobRecord, RefusedError
 from app.book.store import Book
 from app.files import atomic_write, folder_for
-from app.job.job import JobStanding
 from app.job.model import JobHead, Outcome, Value
+from app.job.plan import JobStanding
 
 CSV_NAMES = ("drives.csv", "jobs.csv", "outcomes.csv", "values.csv")
 """What an export as CSV writes into its folder."""

@@ -12,8 +12,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
-from app.job.job import JobStanding
 from app.job.model import Entry, JobHead, Outcome, Summary
+from app.job.plan import JobStanding
 from app.profiles import Profile, profile_values
 
 

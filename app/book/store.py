@@ -35,8 +35,9 @@ from app.book.model import (
     as_book_error,
 )
 from app.files import folder_for
-from app.job.job import JobStanding, steps_of, summary_of
 from app.job.model import Entry, JobHead, Outcome, Stage, Summary
+from app.job.outcomes import summary_of
+from app.job.plan import JobStanding, steps_of
 
 APPLICATION_ID = 0x45564C42
 """What marks an SQLite file as a job book: the letters EVLB."""

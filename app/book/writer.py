@@ -16,8 +16,9 @@ from pathlib import Path
 
 from app.book.model import BookError, Drive, JobRecord, JobSummary, RefusedError
 from app.book.store import Book
-from app.job.job import Job, JobStanding
+from app.job.job import Job
 from app.job.model import Entry, JobHead, Outcome
+from app.job.plan import JobStanding
 from app.profiles import Profile, profile_values
 
 _AGAIN_S = 1.0

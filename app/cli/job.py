@@ -21,7 +21,7 @@ import time
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Protocol, TextIO
+from typing import Any, TextIO
 
 from app.analysis.adjust.positioner import ArrivalWatch
 from app.analysis.results import Measurement, Quantity
@@ -33,11 +33,19 @@ from app.cli.book import check_out, write_report
 from app.cli.measure import Interrupt, interrupted
 from app.files import stem_for
 from app.job import messages
-from app.job.job import Job, JobStanding
-from app.job.model import CheckName, Do, Enter, Entry, Measure, Outcome, Summary, Value
+from app.job.job import Job, JobLog
+from app.job.model import (
+    Answer,
+    CheckName,
+    Do,
+    Enter,
+    JobOptions,
+    Measure,
+    Outcome,
+    Summary,
+    Value,
+)
 from app.job.plan import plan_for
-from app.job.situation import JobOptions
-from app.job.taking import Answer
 from app.job.technician import Technician
 from app.job.verdicts import what_next
 from app.live.measurement import AnyAnalyser, EnvelopeOptions, Gauge, analyser_for
@@ -161,26 +169,6 @@ SCHEMA = "evenlobe.job/1"
 _READ_S = 0.2
 
 
-class Recorder(Protocol):
-    """Where a job is kept."""
-
-    def add_entry(self, entry: Entry) -> None:
-        """Keep a measurement."""
-        ...
-
-    def add_outcome(self, outcome: Outcome) -> None:
-        """Keep what a check came to."""
-        ...
-
-    def add_standing(self, standing: JobStanding) -> None:
-        """Keep how the job stands."""
-        ...
-
-    def close(self, nudges: int, reason: str) -> None:
-        """Keep that the job was closed."""
-        ...
-
-
 class _Interrupted(Exception):  # noqa: N818
     """Somebody asked for the end in the middle of something."""
 
@@ -212,7 +200,7 @@ def conduct(
     checks: Collection[CheckName] = tuple(CheckName),
     options: JobOptions | None = None,
     left: ResumableJob | None = None,
-    recorder: Recorder | None = None,
+    log: JobLog | None = None,
     typist: Typist | None = None,
     tell: Callable[[str], None] | None = None,
 ) -> Job:
@@ -233,7 +221,7 @@ def conduct(
         How thorough it is.
     left : ResumableJob, optional
         An open job to go on with; `options` are then its own.
-    recorder : Recorder, optional
+    log : JobLog, optional
         Where it is kept.
     typist : Typist, optional
         The person; must be there for a source without controls.
@@ -257,37 +245,33 @@ def conduct(
     if left is not None:
         left.check_fits(profile, info.virtual)
 
-    def ended(outcome: Outcome) -> None:
-        if recorder is not None:
-            recorder.add_outcome(outcome)
-        if tell is not None:
-            tell(outcome_line(outcome))
-
     job = Job(
         profile,
         info.virtual,
         plan=plan_for(profile, checks),
         options=options,
         now=now,
-        on_entry=_nowhere if recorder is None else recorder.add_entry,
-        on_outcome=ended,
-        on_standing=_nowhere if recorder is None else recorder.add_standing,
+        log=log,
         source=info.name,
         left=None if left is None else (left.standing, left.outcomes),
     )
+    told = 0 if left is None else len(left.outcomes)
+
+    def tell_ended() -> None:
+        nonlocal told
+        for outcome in job.outcomes[told:]:
+            told += 1
+            if tell is not None:
+                tell(outcome_line(outcome))
+
     if left is not None:
         job.again(checks)
     with interrupted() as stop:
-        reason = _Conductor(source, job, envelope, typist, stop).run()
+        reason = _Conductor(source, job, envelope, typist, stop, tell_ended).run()
     if job.may_close or reason:
         job.close(reason)
-        if recorder is not None:
-            recorder.close(job.nudges, reason)
+    tell_ended()
     return job
-
-
-def _nowhere(_: object) -> None:
-    """Keep nothing."""
 
 
 class _Conductor:
@@ -300,12 +284,14 @@ class _Conductor:
         envelope: EnvelopeOptions,
         typist: Typist | None,
         stop: Interrupt,
+        tell_ended: Callable[[], None],
     ) -> None:
         self._source = source
         self._job = job
         self._envelope = envelope
         self._typist = typist
         self._stop = stop
+        self._tell_ended = tell_ended
         self._blocks = source.blocks(_READ_S)
         self._technician = None if source.controls is None else Technician(source.controls)
 
@@ -316,7 +302,9 @@ class _Conductor:
         """
         try:
             while self._job.ask is not None:
+                self._tell_ended()
                 self._meet()
+            self._tell_ended()
             if self._typist is None or self._job.may_close:
                 return ""
             reply = self._by_person(Enter("closing reason", messages.CLOSE_ANYWAY))
@@ -649,7 +637,7 @@ def _conduct(
             checks=checks,
             options=thorough,
             left=left,
-            recorder=kept,
+            log=kept,
             typist=None if source.controls else Typist(sys.stdin, sys.stderr),
             tell=None if options.json else say,
         )

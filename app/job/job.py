@@ -1,189 +1,84 @@
-"""What has come of a job so far: its outcomes, and what follows from them.
+"""A job on one drive: its steps in order, the check in hand, and what has come of the others.
 
-How a job stands: all that it takes to go on with it another day, beside its outcomes.
-
-The check in hand: it asks, is answered, and may take the last answer back.
-
-What a job knows of itself, for all to see; :class:`~app.job.job.Job` alone changes it.
-
-The job: its steps in order, the one in hand, and what has come of the others.
-
-No threads, no clock, no book, no source: whoever drives a job answers what it asks, and is told
-what is to be kept the moment that it is known.
+No threads, no clock, no book, no source: whoever leads a job answers what it asks, and its log is
+told what is to be kept the moment that it is known.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import replace
+from typing import Protocol
 
-from app.analysis.results import Side, Verdict
+from app.analysis.results import Measurement, Side, Verdict
 from app.job.checks import CHECKS
 from app.job.checks.common import Barred, Check, concluded
 from app.job.model import (
+    Answer,
     Ask,
     CheckName,
-    Do,
+    DriveState,
     Enter,
     Entry,
+    JobOptions,
+    Known,
     Measure,
     Outcome,
+    Situation,
     Stage,
     Summary,
-    Value,
+    checked_answer,
+    entered_entry,
+    measured_entry,
 )
-from app.job.plan import Planned, State, Step, end_of_work, newest_of, plan_for, with_again
-from app.job.situation import MIDDLE, DriveState, JobOptions, Known, Situation
-from app.job.taking import Answer, entry_of
+from app.job.outcomes import open_failures, summary_of
+from app.job.plan import (
+    ENDED,
+    JobStanding,
+    Planned,
+    Step,
+    StepState,
+    end_of_work,
+    kept_steps,
+    newest_of,
+    plan_for,
+    steps_of,
+    with_again,
+)
 from app.profiles import Profile
 
 
-def summary_of(outcomes: Sequence[Outcome], stage: Stage) -> Summary:
-    """Return the three numbers of the drive in one stage.
+class JobLog(Protocol):
+    """Where a job is kept: each method is called the moment that there is something to keep."""
 
-    The offset is that of the middle of the hysteresis; where that was not measured, of side 0 as
-    the head stood.
-    """
-    counts = counting(outcomes, stage)
-    hysteresis = counts.get(CheckName.HYSTERESIS)
-    details = () if hysteresis is None else hysteresis.details
-    middle = next((replace(each, name="") for each in details if each.name == MIDDLE), None)
-    return Summary(
-        middle or _value_of(counts.get(CheckName.RADIAL)),
-        _value_of(hysteresis),
-        _value_of(counts.get(CheckName.SPEED)),
-    )
+    def add_entry(self, entry: Entry) -> None:
+        """Keep a measurement or observation."""
+        ...
 
+    def add_outcome(self, outcome: Outcome) -> None:
+        """Keep what a check found, once it has ended."""
+        ...
 
-def counting(outcomes: Iterable[Outcome], stage: Stage) -> dict[CheckName, Outcome]:
-    """Return the outcome of each check on side 0 that counts in one stage.
+    def add_standing(self, standing: JobStanding) -> None:
+        """Keep all that it takes to resume the job."""
+        ...
 
-    As found a drive is only once: there the first of several stands. As left the newest counts,
-    also where it has no number: one of before says nothing of the drive as it is now.
-    """
-    counts: dict[CheckName, Outcome] = {}
-    for outcome in outcomes:
-        if outcome.stage is not stage or outcome.side:
-            continue
-        if stage is Stage.AS_LEFT:
-            counts[outcome.check] = outcome
-        elif outcome.value is not None:
-            counts.setdefault(outcome.check, outcome)
-    return counts
+    def close(self, nudges: int, reason: str) -> None:
+        """Keep that the job was closed."""
+        ...
 
 
-def _value_of(outcome: Outcome | None) -> Value | None:
-    if outcome is None or outcome.value is None:
-        return None
-    return Value("", outcome.value, outcome.u, outcome.unit)
+OF_THE_HEAD = (CheckName.SEATING, CheckName.RADIAL, CheckName.HYSTERESIS)
+"""Checks whose numbers change when the head is moved."""
 
 
-def open_failures(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
-    """Return the newest outcome of each check and side, where it failed or found nothing.
-
-    A skipped one mends nothing.
-    """
-    newest: dict[tuple[CheckName, int], Outcome] = {}
-    for outcome in outcomes:
-        if outcome.verdict is not Verdict.SKIPPED:
-            newest[outcome.check, outcome.side] = outcome
-    return tuple(each for each in newest.values() if _is_open(each))
-
-
-def _is_open(outcome: Outcome) -> bool:
-    if outcome.verdict is Verdict.FAIL:
-        return True
-    unmeasured = outcome.verdict is Verdict.UNDECIDED and outcome.value is None
-    # Seating a disk under a head that is far off tells nothing, and nothing of the drive as left.
-    return unmeasured and (outcome.check, outcome.stage) != (CheckName.SEATING, Stage.AS_FOUND)
-
-
-@dataclass(frozen=True, slots=True)
-class KeptStep:
-    """A step, with the place of its outcome among the job's outcomes."""
-
-    check: CheckName
-    stage: Stage
-    side: int
-    state: State
-    outcome: int | None
-
-
-@dataclass(frozen=True, slots=True)
-class JobStanding:
-    """A job as it stands, but for the answers within the check in hand.
-
-    Attributes
-    ----------
-    steps : tuple of KeptStep
-        All of them, in order.
-    options : JobOptions
-        How thorough it is.
-    bench : DriveState
-        How the hands have left the drive; the name is that of the book's format.
-    known : Known
-        What has been found.
-    """
-
-    steps: tuple[KeptStep, ...]
-    options: JobOptions
-    bench: DriveState
-    known: Known
-
-
-def kept_steps(steps: Sequence[Step], outcomes: Sequence[Outcome]) -> tuple[KeptStep, ...]:
-    """Return steps as they are kept; the one in hand is to be done again."""
-    places = {id(outcome): place for place, outcome in enumerate(outcomes)}
-    return tuple(
-        KeptStep(
-            step.check,
-            step.stage,
-            step.side,
-            State.PENDING if step.state is State.IN_HAND else step.state,
-            None if step.outcome is None else places[id(step.outcome)],
-        )
-        for step in steps
-    )
-
-
-def steps_of(kept: Sequence[KeptStep], outcomes: Sequence[Outcome]) -> list[Step]:
-    """Return kept steps with their outcomes.
-
-    Raises
-    ------
-    ValueError
-        When they do not go with these outcomes.
-    """
-    steps = [_step(each, outcomes) for each in kept]
-    if not steps:
-        raise ValueError("it has no steps")
-    return steps
-
-
-def _step(kept: KeptStep, outcomes: Sequence[Outcome]) -> Step:
-    ended = kept.state in (State.DONE, State.SKIPPED)
-    if kept.state is State.IN_HAND or ended != (kept.outcome is not None):
-        raise ValueError(f"its step “{kept.check}” is {kept.state}, which its outcome denies")
-    if kept.outcome is None:
-        return Step(kept.check, kept.stage, kept.side)
-    if not 0 <= kept.outcome < len(outcomes):
-        raise ValueError(f"its step “{kept.check}” has an outcome that is not there")
-    outcome = outcomes[kept.outcome]
-    if (outcome.check, outcome.stage, outcome.side) != (kept.check, kept.stage, kept.side):
-        raise ValueError(f"its step “{kept.check}” has the outcome of another")
-    return Step(kept.check, kept.stage, kept.side, kept.state, outcome)
-
-
-class InHand:
+class CheckRun:
     """One run of a check.
 
     The answers are kept: to take one back, the check is run again with all but that one.
 
     Parameters
     ----------
-    check : callable
-        Returns the check's generator for a situation.
     make_situation : callable
         Returns the situation at the check's beginning, each time a new one.
     """
@@ -230,76 +125,69 @@ class InHand:
             self.outcome = concluded(self.situation, Verdict.UNDECIDED, reason=str(bar))
 
 
-def checked(ask: Ask, value: Answer) -> Answer:
-    """Return an answer as the check wants it.
-
-    Raises
-    ------
-    ValueError
-        When it cannot stand; the sentence says what can.
-    """
-    if isinstance(ask, Do):
-        if value is not True:
-            raise ValueError(f"“{ask.action}” is answered once it has been done")
-        return True
-    if isinstance(ask, Measure):
-        if isinstance(value, bool | float | int | str) or value is None:
-            raise ValueError(f"“{ask.label}” is answered by a measurement")
-        return value
-    return value if value is None else _entered(ask, value)
-
-
-def _entered(ask: Enter, value: Answer) -> Answer:
-    if ask.choices:
-        if value not in ask.choices:
-            raise ValueError(f"“{value}” cannot be chosen; choose {' or '.join(ask.choices)}")
-        return value
-    if ask.low is None and ask.high is None and not ask.unit:
-        return str(value)
-    try:
-        number = float(value)  # type: ignore[arg-type]
-    except (TypeError, ValueError):
-        raise ValueError(
-            f"“{value}” is not a number; enter one{_between(ask)}, or nothing where it is not known"
-        ) from None
-    low = float("-inf") if ask.low is None else ask.low
-    high = float("inf") if ask.high is None else ask.high
-    if not low <= number <= high:
-        raise ValueError(f"{number:g} {ask.unit} cannot be; enter {low:g} to {high:g}")
-    return number
-
-
-def _between(ask: Enter) -> str:
-    return "" if ask.low is None or ask.high is None else f" from {ask.low:g} to {ask.high:g}"
-
-
-OF_THE_HEAD = (CheckName.SEATING, CheckName.RADIAL, CheckName.HYSTERESIS)
-"""Checks whose numbers change when the head is moved."""
-
-
-class JobState:
-    """A job as it stands.
+class Job:
+    """A job on one drive, from its first check to its closing.
 
     Parameters
     ----------
     profile : Profile
         The class of drive and the alignment disk.
-    plan : iterable of Planned
-        The steps.
-    options : JobOptions
+    drive_is_virtual : bool
+        Whether it is the virtual drive; said in everything that is kept.
+    plan : iterable of Planned, optional
+        The steps; those of the trade when not given.
+    options : JobOptions, optional
         How thorough it is.
+    now : callable
+        Returns the time as ISO 8601 with offset.
+    log : JobLog, optional
+        Where it is kept.
+    source : str
+        Address of the source, for what is kept.
+    left : tuple of JobStanding and outcomes, optional
+        Where the job was left, on this day or another, to resume it; `plan` and `options` are then
+        its own. Which disk is in the drive and where the head is count as unknown, and what comes
+        before power is asked for again.
+
+    Raises
+    ------
+    ValueError
+        When what was left cannot be.
     """
 
-    def __init__(self, profile: Profile, plan: Iterable[Planned], options: JobOptions) -> None:
+    def __init__(
+        self,
+        profile: Profile,
+        drive_is_virtual: bool,
+        *,
+        plan: Iterable[Planned] | None = None,
+        options: JobOptions | None = None,
+        now: Callable[[], str],
+        log: JobLog | None = None,
+        source: str = "",
+        left: tuple[JobStanding, Sequence[Outcome]] | None = None,
+    ) -> None:
         self.profile = profile
-        self.options = options
+        self.options = options or JobOptions()
         self.closed = False
         self.closing_reason = ""
-        self._steps = [Step(each.check, each.stage, each.side) for each in plan]
+        self._virtual = drive_is_virtual
+        self._source = source
+        self._now = now
+        self._log = log
+        planned = plan_for(profile) if plan is None else plan
+        self._steps = [Step(each.check, each.stage, each.side) for each in planned]
         self._outcomes: list[Outcome] = []
         self._drive, self._known = DriveState(), Known()
         self._at: int | None = None
-        self._hand: InHand | None = None
+        self._run: CheckRun | None = None
+        if left is None:
+            self._begin_pending()
+        else:
+            self._resume(*left)
+        self._keep_standing()
+
+    # -- what it tells -------------------------------------------------------------------------
 
     @property
     def steps(self) -> tuple[Step, ...]:
@@ -319,7 +207,7 @@ class JobState:
     @property
     def ask(self) -> Ask | None:
         """What the step in hand asks for now."""
-        return None if self._hand is None else self._hand.ask
+        return None if self._run is None else self._run.ask
 
     @property
     def outcomes(self) -> tuple[Outcome, ...]:
@@ -329,12 +217,12 @@ class JobState:
     @property
     def drive(self) -> DriveState:
         """How the drive stands now, as far as the answers tell."""
-        return self._drive if self._hand is None else self._hand.situation.drive
+        return self._drive if self._run is None else self._run.situation.drive
 
     @property
     def known(self) -> Known:
         """What the checks so far, and the one in hand, have found."""
-        return self._known if self._hand is None else self._hand.situation.known
+        return self._known if self._run is None else self._run.situation.known
 
     @property
     def nudges(self) -> int:
@@ -367,7 +255,7 @@ class JobState:
     @property
     def may_close(self) -> bool:
         """Whether it may be closed without a reason."""
-        ended = all(step.state in (State.DONE, State.SKIPPED) for step in self._steps)
+        ended = all(step.state in ENDED for step in self._steps)
         return ended and not self.open_failures
 
     @property
@@ -379,7 +267,225 @@ class JobState:
     @property
     def can_undo(self) -> bool:
         """Whether there is an answer in the step in hand to take back."""
-        return self._hand is not None and self._hand.can_undo
+        return self._run is not None and self._run.can_undo
+
+    # -- what is done with it ------------------------------------------------------------------
+
+    def answer(self, value: Answer, settings: tuple[tuple[str, str], ...] = ()) -> None:
+        """Answer what is asked, and go on to the next ask or step.
+
+        Parameters
+        ----------
+        value : Measurement, number, text, bool or None
+            What the ask wants; see :mod:`app.job.model`.
+        settings : tuple of (str, str)
+            The instrument's settings while it was measured.
+
+        Raises
+        ------
+        ValueError
+            When nothing is asked, or the answer cannot stand; the sentence says what can.
+        """
+        run, step = self._run, self.step
+        if run is None or run.ask is None or step is None:
+            raise ValueError("nothing is asked; go to a step first")
+        value = checked_answer(run.ask, value)
+        self._log_answer(step, run.ask, value, settings)
+        run.answer(value)
+        self._end_if_done()
+        self._keep_standing()
+
+    def skip(self, reason: str) -> None:
+        """Leave out the step in hand; the reason is kept.
+
+        Raises
+        ------
+        ValueError
+            When no step is in hand, or the reason is empty.
+        """
+        if self._at is None:
+            raise ValueError("no step is in hand; go to a step first")
+        if not reason.strip():
+            raise ValueError("a check is skipped for a reason; say it in a few words")
+        self._set_aside()
+        self._skip(self._at, reason)
+        self._begin_pending(self._at)
+        self._keep_standing()
+
+    def go_to(self, index: int) -> None:
+        """Take in hand a step that has not been done; the one in hand waits, and begins anew.
+
+        Raises
+        ------
+        ValueError
+            When it has been done.
+        """
+        if self._steps[index].state in ENDED:
+            raise ValueError("this step has been done; repeat it")
+        self._set_aside()
+        self._begin(index)
+        self._keep_standing()
+
+    def repeat(self, index: int) -> None:
+        """Do a step again, as a new one: the outcome of the first stands.
+
+        Once the work has begun nothing is measured as found any more, but for the work.
+        """
+        step = self._steps[index]
+        if step.state not in ENDED:
+            self.go_to(index)
+            return
+        self._set_aside()
+        stage, place = step.stage, index + 1
+        if stage is Stage.AS_FOUND and self._work_has_begun():
+            stage, place = Stage.WORK, end_of_work(self._steps)
+        self._steps.insert(place, Step(step.check, stage, step.side))
+        self._begin(place)
+        self._keep_standing()
+
+    def again(self, checks: Collection[CheckName]) -> None:
+        """Have checks done once more, each as it was done last, in the order of the job.
+
+        One that the job does not have is passed over.
+        """
+        self._plan_again(
+            step for step in newest_of(self._steps) if step.check in checks and step.state in ENDED
+        )
+        if self._at is None:
+            self._begin_pending()
+        self._keep_standing()
+
+    def undo(self) -> None:
+        """Take back the last answer of the step in hand: it is asked again.
+
+        What was measured stays where it was kept.
+
+        Raises
+        ------
+        ValueError
+            When there is no answer to take back.
+        """
+        if self._run is None or not self._run.can_undo:
+            raise ValueError("there is no answer in this step to take back")
+        self._run.undo()
+        self._keep_standing()
+
+    def close(self, reason: str = "") -> None:
+        """Close the job; what is not done is skipped for `reason`.
+
+        Raises
+        ------
+        ValueError
+            When steps or failures are open and no reason is given.
+        """
+        reason = reason.strip()
+        if not self.may_close and not reason:
+            raise ValueError("steps or failures are open; give a reason to close the job with them")
+        self._set_aside()
+        for index, step in enumerate(self._steps):
+            if step.state is StepState.PENDING:
+                self._skip(index, reason)
+        self._at = None
+        self.closed, self.closing_reason = True, reason
+        if self._log is not None:
+            self._log.close(self.nudges, reason)
+
+    def _resume(self, standing: JobStanding, outcomes: Sequence[Outcome]) -> None:
+        self._steps = steps_of(standing.steps, outcomes)
+        self._outcomes = list(outcomes)
+        self.options = standing.options
+        self._drive = replace(standing.bench, disk=None, track=None, side=0, arrived=None)
+        self._known = standing.known
+        care = [index for index, step in enumerate(self._steps) if step.check is CheckName.CARE]
+        if care:
+            self.repeat(care[-1])
+        else:
+            self._begin_pending()
+
+    def _begin(self, index: int) -> None:
+        """Take a step in hand."""
+        step = replace(self._steps[index], state=StepState.IN_HAND)
+        if step.stage is Stage.AS_FOUND and self._is_touched(step.check):
+            step = replace(step, stage=Stage.WORK)
+        self._at, self._steps[index] = index, step
+        self._run = CheckRun(CHECKS[step.check], lambda: self._situation(step))
+        self._end_if_done()
+
+    def _begin_pending(self, start: int = 0) -> None:
+        """Take the next pending step in hand: from a place on, else from the beginning."""
+        for index in (*range(start, len(self._steps)), *range(start)):
+            if self._steps[index].state is StepState.PENDING:
+                self._begin(index)
+                return
+        self._at = None
+
+    def _end_if_done(self) -> None:
+        run, at = self._run, self._at
+        if run is None or run.outcome is None or at is None:
+            return
+        self._leave(run)
+        self._end(at, run.outcome, StepState.DONE)
+        self._begin_pending(at)
+
+    def _leave(self, run: CheckRun) -> None:
+        before, after = self._drive, run.situation.drive
+        self._drive, self._known = after, run.situation.known
+        self._run = None
+        if before.moves != after.moves:
+            self._void_as_left(OF_THE_HEAD)
+        if before.trims != after.trims:
+            self._void_as_left((CheckName.SPEED,))
+
+    def _void_as_left(self, checks: Collection[CheckName]) -> None:
+        """Have measured again as left what was measured before something was moved."""
+        left = (Stage.AS_LEFT, StepState.DONE)
+        self._plan_again(
+            step
+            for step in newest_of(self._steps)
+            if step.check in checks and (step.stage, step.state) == left
+        )
+
+    def _plan_again(self, steps: Iterable[Step]) -> None:
+        self._steps = with_again(self._steps, steps, self._work_has_begun())
+
+    def _set_aside(self) -> None:
+        """Leave the step in hand pending; the drive stays as the hands have left it."""
+        if self._run is not None and self._at is not None:
+            self._leave(self._run)
+            self._steps[self._at] = replace(self._steps[self._at], state=StepState.PENDING)
+
+    def _skip(self, index: int, reason: str) -> None:
+        step = self._steps[index]
+        outcome = Outcome(
+            step.check, step.stage, Verdict.SKIPPED, side=step.side, reason=reason.strip()
+        )
+        self._end(index, outcome, StepState.SKIPPED)
+
+    def _end(self, index: int, outcome: Outcome, state: StepState) -> None:
+        outcome = replace(outcome, ended_at=self._now())
+        self._outcomes.append(outcome)
+        self._steps[index] = replace(self._steps[index], state=state, outcome=outcome)
+        if self._log is not None:
+            self._log.add_outcome(outcome)
+
+    def _log_answer(
+        self, step: Step, ask: Ask, answer: Answer, settings: tuple[tuple[str, str], ...]
+    ) -> None:
+        """Keep an answer, but one that holds nothing but that something was done."""
+        if self._log is None:
+            return
+        of = (step.check, step.stage)
+        if isinstance(ask, Measure) and isinstance(answer, Measurement):
+            entry = replace(measured_entry(*of, ask, answer, self._now()), settings=settings)
+        elif isinstance(ask, Enter) and isinstance(answer, float | str):
+            entry = entered_entry(*of, ask, answer, self._now())
+        else:
+            return
+        self._log.add_entry(replace(entry, source=self._source, virtual=self._virtual))
+
+    def _keep_standing(self) -> None:
+        if self._log is not None:
+            self._log.add_standing(self.standing)
 
     def _situation(self, step: Step) -> Situation:
         return Situation(
@@ -401,274 +507,4 @@ class JobState:
 
     def _work_has_begun(self) -> bool:
         done = (step for step in self._steps if step.stage is not Stage.AS_FOUND)
-        return self._drive.loose is not None or any(step.state is State.DONE for step in done)
-
-
-def _nothing(_: Any) -> None:
-    """Keep nothing."""
-
-
-class Job(JobState):
-    """A job on one drive, from its first check to its closing.
-
-    Parameters
-    ----------
-    profile : Profile
-        The class of drive and the alignment disk.
-    drive_is_virtual : bool
-        Whether it is the virtual drive; said in everything that is kept.
-    plan : iterable of Planned, optional
-        The steps; those of the trade when not given.
-    options : JobOptions, optional
-        How thorough it is.
-    now : callable
-        Returns the time as ISO 8601 with offset.
-    on_entry, on_outcome, on_standing : callable, optional
-        Told what is to be kept: a measurement or observation the moment that it was answered,
-        an outcome when its check has ended, and after each of them how the job stands.
-    source : str
-        Address of the source, for what is kept.
-    left : tuple of JobStanding and outcomes, optional
-        Where the job was left, on this day or another, to go on from there; `plan` and `options`
-        are then its own. Which disk is in the drive and where the head is count as unknown, and
-        what comes before power is asked for again.
-
-    Raises
-    ------
-    ValueError
-        When what was left cannot be.
-    """
-
-    def __init__(
-        self,
-        profile: Profile,
-        drive_is_virtual: bool,
-        *,
-        plan: Iterable[Planned] | None = None,
-        options: JobOptions | None = None,
-        now: Callable[[], str],
-        on_entry: Callable[[Entry], None] = _nothing,
-        on_outcome: Callable[[Outcome], None] = _nothing,
-        on_standing: Callable[[JobStanding], None] = _nothing,
-        source: str = "",
-        left: tuple[JobStanding, Sequence[Outcome]] | None = None,
-    ) -> None:
-        planned = plan_for(profile) if plan is None else plan
-        super().__init__(profile, planned, options or JobOptions())
-        self._virtual = drive_is_virtual
-        self._now = now
-        self._on_entry = on_entry
-        self._on_outcome = on_outcome
-        self._on_standing = on_standing
-        self._source = source
-        if left is None:
-            self._begin_pending()
-        else:
-            self._go_on_from(*left)
-        self._on_standing(self.standing)
-
-    def answer(self, value: Answer, settings: tuple[tuple[str, str], ...] = ()) -> None:
-        """Answer what is asked, and go on to the next ask or step.
-
-        Parameters
-        ----------
-        value : Measurement, number, text, bool or None
-            What the ask wants; see :mod:`app.job.model`.
-        settings : tuple of (str, str)
-            The instrument's settings while it was measured.
-
-        Raises
-        ------
-        ValueError
-            When nothing is asked, or the answer cannot stand; the sentence says what can.
-        """
-        hand, step = self._hand, self.step
-        if hand is None or hand.ask is None or step is None:
-            raise ValueError("nothing is asked; go to a step first")
-        value = checked(hand.ask, value)
-        entry = entry_of(
-            step,
-            hand.ask,
-            value,
-            taken_at=self._now(),
-            source=self._source,
-            virtual=self._virtual,
-            settings=settings,
-        )
-        if entry is not None:
-            self._on_entry(entry)
-        hand.answer(value)
-        self._end_if_done()
-        self._on_standing(self.standing)
-
-    def skip(self, reason: str) -> None:
-        """Leave out the step in hand; the reason is kept.
-
-        Raises
-        ------
-        ValueError
-            When no step is in hand, or the reason is empty.
-        """
-        if self._at is None:
-            raise ValueError("no step is in hand; go to a step first")
-        if not reason.strip():
-            raise ValueError("a check is skipped for a reason; say it in a few words")
-        self._lay_down()
-        self._skip(self._at, reason)
-        self._begin_pending(self._at)
-        self._on_standing(self.standing)
-
-    def go_to(self, index: int) -> None:
-        """Take in hand a step that has not been done; the one in hand waits, and begins anew.
-
-        Raises
-        ------
-        ValueError
-            When it has been done.
-        """
-        if self._steps[index].state in (State.DONE, State.SKIPPED):
-            raise ValueError("this step has been done; repeat it")
-        self._lay_down()
-        self._begin(index)
-        self._on_standing(self.standing)
-
-    def repeat(self, index: int) -> None:
-        """Do a step again, as a new one: the outcome of the first stands.
-
-        Once the work has begun nothing is measured as found any more, but for the work.
-        """
-        step = self._steps[index]
-        if step.state not in (State.DONE, State.SKIPPED):
-            self.go_to(index)
-            return
-        self._lay_down()
-        stage, place = step.stage, index + 1
-        if stage is Stage.AS_FOUND and self._work_has_begun():
-            stage, place = Stage.WORK, end_of_work(self._steps)
-        self._steps.insert(place, Step(step.check, stage, step.side))
-        self._begin(place)
-        self._on_standing(self.standing)
-
-    def again(self, checks: Collection[CheckName]) -> None:
-        """Have checks done once more, each as it was done last, in the order of the job.
-
-        One that the job does not have is passed over.
-        """
-        ended = (State.DONE, State.SKIPPED)
-        self._plan_again(
-            step for step in newest_of(self._steps) if step.check in checks and step.state in ended
-        )
-        if self._at is None:
-            self._begin_pending()
-        self._on_standing(self.standing)
-
-    def undo(self) -> None:
-        """Take back the last answer of the step in hand: it is asked again.
-
-        What was measured stays where it was kept.
-
-        Raises
-        ------
-        ValueError
-            When there is no answer to take back.
-        """
-        if self._hand is None or not self._hand.can_undo:
-            raise ValueError("there is no answer in this step to take back")
-        self._hand.undo()
-        self._on_standing(self.standing)
-
-    def close(self, reason: str = "") -> None:
-        """Close the job; what is not done is skipped for `reason`.
-
-        Raises
-        ------
-        ValueError
-            When steps or failures are open and no reason is given.
-        """
-        reason = reason.strip()
-        if not self.may_close and not reason:
-            raise ValueError("steps or failures are open; give a reason to close the job with them")
-        self._lay_down()
-        for index, step in enumerate(self._steps):
-            if step.state is State.PENDING:
-                self._skip(index, reason)
-        self._at = None
-        self.closed, self.closing_reason = True, reason
-
-    def _go_on_from(self, standing: JobStanding, outcomes: Sequence[Outcome]) -> None:
-        self._steps = steps_of(standing.steps, outcomes)
-        self._outcomes = list(outcomes)
-        self.options = standing.options
-        self._drive = replace(standing.bench, disk=None, track=None, side=0, arrived=None)
-        self._known = standing.known
-        care = [index for index, step in enumerate(self._steps) if step.check is CheckName.CARE]
-        if care:
-            self.repeat(care[-1])
-        else:
-            self._begin_pending()
-
-    def _begin(self, index: int) -> None:
-        """Take a step in hand."""
-        step = replace(self._steps[index], state=State.IN_HAND)
-        if step.stage is Stage.AS_FOUND and self._is_touched(step.check):
-            step = replace(step, stage=Stage.WORK)
-        self._at, self._steps[index] = index, step
-        self._hand = InHand(CHECKS[step.check], lambda: self._situation(step))
-        self._end_if_done()
-
-    def _begin_pending(self, start: int = 0) -> None:
-        """Take the next pending step in hand: from a place on, else from the beginning."""
-        for index in (*range(start, len(self._steps)), *range(start)):
-            if self._steps[index].state is State.PENDING:
-                self._begin(index)
-                return
-        self._at = None
-
-    def _end_if_done(self) -> None:
-        hand = self._hand
-        if hand is None or hand.outcome is None or self._at is None:
-            return
-        at = self._at
-        self._let_go(hand)
-        self._keep(at, hand.outcome, State.DONE)
-        self._begin_pending(at)
-
-    def _let_go(self, hand: InHand) -> None:
-        before, after = self._drive, hand.situation.drive
-        self._drive, self._known = after, hand.situation.known
-        self._hand = None
-        if before.moves != after.moves:
-            self._void_as_left(OF_THE_HEAD)
-        if before.trims != after.trims:
-            self._void_as_left((CheckName.SPEED,))
-
-    def _void_as_left(self, checks: Collection[CheckName]) -> None:
-        """Have measured again as left what was measured before something was moved."""
-        left = (Stage.AS_LEFT, State.DONE)
-        self._plan_again(
-            step
-            for step in newest_of(self._steps)
-            if step.check in checks and (step.stage, step.state) == left
-        )
-
-    def _plan_again(self, steps: Iterable[Step]) -> None:
-        self._steps = with_again(self._steps, steps, self._work_has_begun())
-
-    def _lay_down(self) -> None:
-        """Let go of the step in hand; the drive stays as the hands have left it."""
-        if self._hand is not None and self._at is not None:
-            self._let_go(self._hand)
-            self._steps[self._at] = replace(self._steps[self._at], state=State.PENDING)
-
-    def _skip(self, index: int, reason: str) -> None:
-        step = self._steps[index]
-        outcome = Outcome(
-            step.check, step.stage, Verdict.SKIPPED, side=step.side, reason=reason.strip()
-        )
-        self._keep(index, outcome, State.SKIPPED)
-
-    def _keep(self, index: int, outcome: Outcome, state: State) -> None:
-        outcome = replace(outcome, ended_at=self._now())
-        self._outcomes.append(outcome)
-        self._steps[index] = replace(self._steps[index], state=state, outcome=outcome)
-        self._on_outcome(outcome)
+        return self._drive.loose is not None or any(step.state is StepState.DONE for step in done)

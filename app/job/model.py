@@ -1,4 +1,7 @@
-"""The words of a job: what is asked of the person, what was taken, what a check came to."""
+"""The values of a job: its checks, what they ask for, what is kept of the answers, what they find.
+
+All of them are frozen but :class:`Situation`, with which one run of a check works.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +11,9 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.results import Measurand, Message, Verdict
+from app.analysis.adjust.nudging import Nudged
+from app.analysis.results import Measurand, Measurement, Message, Quantity, Reading, Side, Verdict
+from app.profiles import Profile
 
 
 class CheckName(StrEnum):
@@ -37,7 +42,7 @@ class Stage(StrEnum):
 
 
 class Action(StrEnum):
-    """What the hand at the drive is asked to do; ``Ask.amount`` says how much where it matters."""
+    """What the hand at the drive is asked to do; ``Do.amount`` says how much where it matters."""
 
     CONFIRM = "confirm"
     """Nothing but to have read it."""
@@ -83,6 +88,9 @@ class Limit:
     source: str
 
 
+# -- what a check asks for ---------------------------------------------------------------------
+
+
 @dataclass(frozen=True, slots=True)
 class Do:
     """Something for the hands; answered with True once it is done."""
@@ -124,35 +132,75 @@ class Enter:
 
 
 Ask = Do | Measure | Enter
+Answer = Measurement | float | int | str | bool | None
+
+
+def checked_answer(ask: Ask, value: Answer) -> Answer:
+    """Return an answer as the check wants it.
+
+    Raises
+    ------
+    ValueError
+        When it is no answer to that; the sentence says what would be one.
+    """
+    if isinstance(ask, Do):
+        if value is not True:
+            raise ValueError(f"“{ask.action}” is answered once it has been done")
+        return True
+    if isinstance(ask, Measure):
+        if isinstance(value, bool | float | int | str) or value is None:
+            raise ValueError(f"“{ask.label}” is answered by a measurement")
+        return value
+    return value if value is None else _entered(ask, value)
+
+
+def _entered(ask: Enter, value: Answer) -> Answer:
+    if ask.choices:
+        if value not in ask.choices:
+            raise ValueError(f"“{value}” cannot be chosen; choose {' or '.join(ask.choices)}")
+        return value
+    if ask.low is None and ask.high is None and not ask.unit:
+        return str(value)
+    try:
+        number = float(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError):
+        raise ValueError(
+            f"“{value}” is not a number; enter one{_between(ask)}, or nothing where it is not known"
+        ) from None
+    low = float("-inf") if ask.low is None else ask.low
+    high = float("inf") if ask.high is None else ask.high
+    if not low <= number <= high:
+        raise ValueError(f"{number:g} {ask.unit} cannot be; enter {low:g} to {high:g}")
+    return number
+
+
+def _between(ask: Enter) -> str:
+    return "" if ask.low is None or ask.high is None else f" from {ask.low:g} to {ask.high:g}"
+
+
+# -- what is kept ------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One measurement or observation as it is kept, from the moment that it was taken.
+    """One measurement or observation in the log of a job.
 
     Attributes
     ----------
-    check, stage : CheckName, Stage
-        What it was taken for.
     label : str
         Which of the check's entries: ``"seating 3"``, ``"from outside 2"``, ``"side 1"``.
     taken_at : str
         ISO 8601 with offset.
-    track, side : int or None, int
-        Where.
-    values : tuple of Value
-        Everything that was found.
+    track : int or None
+        None where nothing was measured but entered.
     notes : tuple of str
-        Sentences that belong to it: reasons why there is no value, notes of the reading, an
-        observation's words.
+        Why there is no value, notes of the reading, an observation's words.
     turns, envelope_v : numpy.ndarray or None
         float32, shape (n,): the turn of envelope behind it.
     source : str
         The source's address.
-    virtual : bool
-        The samples came from the virtual drive.
     settings : tuple of (str, str)
-        The instrument's settings.
+        The instrument's settings: name, and value with its unit.
     """
 
     check: CheckName
@@ -170,20 +218,102 @@ class Entry:
     settings: tuple[tuple[str, str], ...] = ()
 
 
+def measured_entry(
+    check: CheckName, stage: Stage, ask: Measure, found: Measurement, taken_at: str
+) -> Entry:
+    """Return the entry of a measurement, source and settings yet unsaid."""
+    trace = found.trace
+    return Entry(
+        check,
+        stage,
+        ask.label,
+        taken_at,
+        ask.track,
+        ask.side,
+        values=values_of(found),
+        notes=_notes_of(found),
+        turns=None if trace is None else trace.turns,
+        envelope_v=None if trace is None else trace.envelope_v,
+    )
+
+
+def entered_entry(
+    check: CheckName, stage: Stage, ask: Enter, answer: float | str, taken_at: str
+) -> Entry:
+    """Return the entry of what a person entered, source yet unsaid."""
+    if ask.choices or isinstance(answer, str):
+        return Entry(check, stage, ask.key, taken_at, notes=(str(answer),))
+    values = (Value(ask.key, float(answer), None, ask.unit),)
+    return Entry(check, stage, ask.key, taken_at, values=values)
+
+
+def values_of(measurement: Measurement) -> tuple[Value, ...]:
+    """Return everything that was found, each with its name and unit."""
+    rows: list[tuple[str, Quantity | float | None, str]] = []
+    if measurement.reading is not None:
+        rows += _reading_rows(measurement.reading)
+    if measurement.speed is not None:
+        speed = measurement.speed
+        rows += [
+            ("speed", speed.mean_rpm, "rpm"),
+            ("short-term variation", speed.variation_percent, "%"),
+            ("drift", speed.drift_percent_per_min, "%/min"),
+        ]
+    if measurement.azimuth is not None:
+        azimuth = measurement.azimuth
+        rows += [
+            ("azimuth", azimuth.angle_arcmin, "arcmin"),
+            ("misfit", azimuth.misfit_percent, "%"),
+            *((f"burst {n}", b.height_v, "V") for n, b in enumerate(azimuth.bursts, 1)),
+        ]
+    if measurement.index is not None:
+        index = measurement.index
+        rows += [("index to burst", index.delay_us, "µs"), ("scatter", index.scatter_us, "µs")]
+    if measurement.output is not None:
+        output = measurement.output
+        rows += [
+            ("amplitude", output.amplitude_v, "V"),
+            ("frequency", output.frequency_hz, "Hz"),
+            ("modulation", output.modulation_percent, "%"),
+            ("asymmetry", output.asymmetry_ns, "ns"),
+        ]
+    return tuple(_value(name, found, unit) for name, found, unit in rows if found is not None)
+
+
+def _reading_rows(reading: Reading) -> list[tuple[str, Quantity | float | None, str]]:
+    return [
+        ("offset", reading.offset_um, "µm"),
+        ("balance", reading.balance, ""),
+        ("ratio", reading.ratio, ""),
+        ("first lobe", reading.first_v, "V"),
+        ("second lobe", reading.second_v, "V"),
+        ("speed", reading.speed_rpm, "rpm"),
+        ("carrier", reading.carrier_hz, "Hz"),
+        ("SNR", reading.snr_db, "dB"),
+    ]
+
+
+def _value(name: str, found: Quantity | float, unit: str) -> Value:
+    if isinstance(found, Quantity):
+        return Value(name, found.value, found.u, unit)
+    return Value(name, found, None, unit)
+
+
+def _notes_of(measurement: Measurement) -> tuple[str, ...]:
+    said = [] if measurement.problem is None else [measurement.problem]
+    if measurement.reading is not None:
+        said += [*measurement.reading.reasons, *measurement.reading.notes]
+    return tuple(map(str, said))
+
+
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a check came to.
+    """What a check found.
 
     Attributes
     ----------
-    check, stage, side : CheckName, Stage, int
-        Which check.
     value, u, unit : float or None, float or None, str
         Its one number with its standard uncertainty.
-    limit : Limit or None
-        What it was judged by.
-    verdict : Verdict
-        What follows.
     reason : str
         Why it is so where the number alone does not tell: why skipped, why undecided.
     details : tuple of Value
@@ -225,8 +355,8 @@ class JobHead:
     ----------
     opened_at : str
         ISO 8601 with offset.
-    source, virtual : str, bool
-        Address of the source; whether it is the virtual drive.
+    source : str
+        The source's address.
     software : str
         Version of the program.
     profile : str
@@ -244,3 +374,130 @@ class JobHead:
     profile: str
     profile_values: tuple[tuple[str, str, str], ...] = ()
     conditions: tuple[tuple[str, str], ...] = ()
+
+
+# -- what a check works with -------------------------------------------------------------------
+
+ALIGNMENT, SCRATCH = "alignment", "scratch"
+
+MIDDLE = "middle"
+"""Name of the value that tells where the head stands between its two arrivals."""
+
+
+@dataclass(frozen=True, slots=True)
+class JobOptions:
+    """How thorough a job is.
+
+    Attributes
+    ----------
+    seatings, arrivals : int
+        How often the disk is seated; how often the head arrives from each side.
+    turns, speed_turns : int
+        Turns that a measurement of the lobes and of the speed takes.
+    most_nudges : int
+        After so many, relocks counted, adjusting stops and says so.
+    goal_um, preset_um, lock_um : float
+        How close the middle of the hysteresis is brought to the track line before the screws are
+        tightened for the first time, to where it is set off for their creep after that, and how
+        far from the line it may be once they are tight.
+    wanted_um : float
+        Expanded uncertainty that the mean of the seatings is to have.
+    """
+
+    seatings: int = 5
+    arrivals: int = 3
+    turns: int = 10
+    speed_turns: int = 25
+    most_nudges: int = 8
+    goal_um: float = 4.0
+    preset_um: float = 3.0
+    lock_um: float = 4.0
+    wanted_um: float = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class DriveState:
+    """How the hands have left the drive, as far as what was asked for tells it.
+
+    Attributes
+    ----------
+    disk : str or None
+        ``ALIGNMENT``, ``SCRATCH``, None when not known.
+    protect_proved, protect_failed : bool
+        The write-protect sensor has been proved with a scratch disk, or has failed at it.
+    loose : bool or None
+        The stepper's screws.
+    track, side : int or None, int
+        Where the head is.
+    arrived : Side or None
+        ``OUTWARD`` when the head last came from the outer side, and so rests outward.
+    nudges : int
+        Nudges asked for so far, and tightenings beyond the first.
+    tightened, trims : int
+        Tightenings, and turns of the speed trimmer, so far.
+    """
+
+    disk: str | None = None
+    protect_proved: bool = False
+    protect_failed: bool = False
+    loose: bool | None = None
+    track: int | None = None
+    side: int = 0
+    arrived: Side | None = None
+    nudges: int = 0
+    tightened: int = 0
+    trims: int = 0
+
+    @property
+    def moves(self) -> tuple[bool | None, int, int]:
+        """What has been done to the head's place; another after each time that it was moved."""
+        return self.loose, self.nudges, self.tightened
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What earlier checks of the job found.
+
+    Attributes
+    ----------
+    hysteresis_um : Quantity or None
+        Distance of the two positions of rest.
+    seating_u_um : float or None
+        Part of the zero that a single seating makes, as a standard uncertainty.
+    clamp_part : float
+        Relative standard uncertainty of the scale that a single seating makes.
+    climate_u_um : float
+        Standard uncertainty that temperature and humidity leave.
+    nudged : tuple of Nudged
+        Every nudge so far and where it led, of which the next is learned.
+    creeps_um : tuple of Quantity
+        How far each tightening moved the head.
+    """
+
+    hysteresis_um: Quantity | None = None
+    seating_u_um: float | None = None
+    clamp_part: float = 0.0
+    climate_u_um: float = 0.0
+    nudged: tuple[Nudged, ...] = ()
+    creeps_um: tuple[Quantity, ...] = ()
+
+
+@dataclass(slots=True)
+class Situation:
+    """What one run of a check works with; it alone changes ``drive`` and ``known``."""
+
+    profile: Profile
+    options: JobOptions
+    check: CheckName
+    stage: Stage
+    side: int
+    known: Known
+    drive: DriveState
+    outcomes: tuple[Outcome, ...] = ()
+
+    def last(self, check: CheckName) -> Outcome | None:
+        """Return the newest outcome of a check that was not skipped, None before there is one."""
+        for outcome in reversed(self.outcomes):
+            if outcome.check is check and outcome.verdict is not Verdict.SKIPPED:
+                return outcome
+        return None

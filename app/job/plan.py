@@ -1,4 +1,4 @@
-"""The order of the trade: which checks a job has, and in which stage each is done."""
+"""The order of the trade: which checks a job has, when each is done, and how far each has come."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from app.job.model import CheckName, Outcome, Stage
+from app.job.model import CheckName, DriveState, JobOptions, Known, Outcome, Stage
 from app.profiles import Profile
 
 
@@ -19,7 +19,7 @@ class Planned:
     side: int = 0
 
 
-class State(StrEnum):
+class StepState(StrEnum):
     """How far a step has come."""
 
     PENDING = "pending"
@@ -28,14 +28,17 @@ class State(StrEnum):
     SKIPPED = "skipped"
 
 
+ENDED = (StepState.DONE, StepState.SKIPPED)
+
+
 @dataclass(frozen=True, slots=True)
 class Step:
-    """A step of the job, as it stands at one moment."""
+    """A step of the job at one moment."""
 
     check: CheckName
     stage: Stage
     side: int = 0
-    state: State = State.PENDING
+    state: StepState = StepState.PENDING
     outcome: Outcome | None = None
 
 
@@ -45,12 +48,7 @@ _MOVING = {CheckName.ADJUST, CheckName.LOCK}
 def plan_for(profile: Profile, checks: Collection[CheckName] = tuple(CheckName)) -> list[Planned]:
     """Return the steps of a job on a class of drive, in the order of the trade.
 
-    Parameters
-    ----------
-    profile : Profile
-        The class: its sides.
-    checks : collection of CheckName
-        Those that are wanted; what is as left is done where something may have been moved.
+    Of the checks as left, those of the head are done only where it may have been moved.
     """
     sides = range(profile.sides)
     found, work, left = Stage.AS_FOUND, Stage.WORK, Stage.AS_LEFT
@@ -90,19 +88,14 @@ def end_of_work(steps: Sequence[Step]) -> int:
     return 1 + max(
         place
         for place, step in enumerate(steps)
-        if step.state is not State.PENDING or step.stage is Stage.AS_FOUND
+        if step.state is not StepState.PENDING or step.stage is Stage.AS_FOUND
     )
 
 
 def with_again(steps: Sequence[Step], again: Iterable[Step], begun: bool) -> list[Step]:
-    """Return the steps with some of them planned once more.
+    """Return the steps with some of them planned once more, in order.
 
-    Parameters
-    ----------
-    steps, again : steps
-        All of them; those to be done once more, in order.
-    begun : bool
-        Whether the work has begun: nothing is measured as found any more.
+    Where the work has `begun`, nothing is measured as found any more.
     """
     work: list[Step] = []
     left: list[Step] = []
@@ -112,3 +105,73 @@ def with_again(steps: Sequence[Step], again: Iterable[Step], begun: bool) -> lis
         (left if stage is Stage.AS_LEFT else work).append(Step(step.check, stage, step.side))
     place = end_of_work(steps)
     return [*steps[:place], *work, *steps[place:], *left]
+
+
+# -- what is kept of it ------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class KeptStep:
+    """A step, with the place of its outcome among the job's outcomes."""
+
+    check: CheckName
+    stage: Stage
+    side: int
+    state: StepState
+    outcome: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class JobStanding:
+    """All that it takes to resume a job, beside its outcomes.
+
+    The answers within the check in hand are not among it: that check begins anew. ``bench`` is how
+    the hands have left the drive, by the name that it has in the book's format.
+    """
+
+    steps: tuple[KeptStep, ...]
+    options: JobOptions
+    bench: DriveState
+    known: Known
+
+
+def kept_steps(steps: Sequence[Step], outcomes: Sequence[Outcome]) -> tuple[KeptStep, ...]:
+    """Return steps as they are kept; the one in hand is to be done again."""
+    places = {id(outcome): place for place, outcome in enumerate(outcomes)}
+    return tuple(
+        KeptStep(
+            step.check,
+            step.stage,
+            step.side,
+            StepState.PENDING if step.state is StepState.IN_HAND else step.state,
+            None if step.outcome is None else places[id(step.outcome)],
+        )
+        for step in steps
+    )
+
+
+def steps_of(kept: Sequence[KeptStep], outcomes: Sequence[Outcome]) -> list[Step]:
+    """Return kept steps with their outcomes.
+
+    Raises
+    ------
+    ValueError
+        When they do not go with these outcomes.
+    """
+    steps = [_step(each, outcomes) for each in kept]
+    if not steps:
+        raise ValueError("it has no steps")
+    return steps
+
+
+def _step(kept: KeptStep, outcomes: Sequence[Outcome]) -> Step:
+    if kept.state is StepState.IN_HAND or (kept.state in ENDED) != (kept.outcome is not None):
+        raise ValueError(f"its step “{kept.check}” is {kept.state}, which its outcome denies")
+    if kept.outcome is None:
+        return Step(kept.check, kept.stage, kept.side)
+    if not 0 <= kept.outcome < len(outcomes):
+        raise ValueError(f"its step “{kept.check}” has an outcome that is not there")
+    outcome = outcomes[kept.outcome]
+    if (outcome.check, outcome.stage, outcome.side) != (kept.check, kept.stage, kept.side):
+        raise ValueError(f"its step “{kept.check}” has the outcome of another")
+    return Step(kept.check, kept.stage, kept.side, kept.state, outcome)

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from app.job.checks.prepare import NO, YES
-from app.job.model import Action, Do, Enter
-from app.job.situation import ALIGNMENT, SCRATCH
+from app.job.model import ALIGNMENT, SCRATCH, Action, Do, Enter
 from instruments.source import PracticeControls
 
 _PROTECTED = "protected"

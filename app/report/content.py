@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from itertools import pairwise
 
 from app.analysis.results import Verdict
 from app.book.drift import change_of
 from app.book.model import JobRecord, JobSummary
 from app.job.checks.prepare import CAUTIONS
-from app.job.job import open_failures
 from app.job.model import CheckName, Entry, Outcome, Stage, Value
+from app.job.outcomes import counting, open_failures
 from app.job.verdicts import what_next
 from app.report import figures
 from app.report.blocks import (
@@ -61,7 +61,7 @@ def report_of(record: JobRecord, history: Sequence[JobSummary] = ()) -> Report:
     history : sequence of JobSummary
         The drive's jobs; this one may be among them, and later ones are left out.
     """
-    outcomes = standing_outcomes(record.outcomes)
+    outcomes = tuple(counting(record.outcomes).values())
     verdict, lead = _lead(record, outcomes)
     sections = (
         Section("The drive", (_drive(record), *_said(record))),
@@ -95,20 +95,6 @@ def report_of(record: JobRecord, history: Sequence[JobSummary] = ()) -> Report:
 def is_virtual(record: JobRecord) -> bool:
     """Tell whether anything in a job comes from the virtual drive."""
     return record.head.virtual or any(entry.virtual for entry in record.entries)
-
-
-def standing_outcomes(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
-    """Return the outcome of each check, stage and side that stands, in the order of their first.
-
-    As found a drive is only once: there the first that has a value stands, else the newest.
-    """
-    standing: dict[tuple[CheckName, Stage, int], Outcome] = {}
-    for outcome in outcomes:
-        key = (outcome.check, outcome.stage, outcome.side)
-        before = standing.get(key)
-        if before is None or outcome.stage is not Stage.AS_FOUND or before.value is None:
-            standing[key] = outcome
-    return tuple(standing.values())
 
 
 def _lead(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Verdict, str]:

@@ -6,21 +6,18 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime
-from typing import TypeVar
 
 import numpy as np
 
 from app.book.drift import Drift, drifts_of
 from app.book.model import JobRecord, JobSummary
-from app.job.model import CheckName, Entry, Outcome, Stage, Summary, Value
-from app.job.situation import MIDDLE
+from app.job.model import MIDDLE, CheckName, Entry, Outcome, Stage, Summary, Value
+from app.job.outcomes import that_count
 from app.report import drawing
 from app.report.blocks import Block, Figure, Figures, Lines, amount, moment_of
 from app.report.drawing import Point
 
 BOTH = (Stage.AS_FOUND, Stage.AS_LEFT)
-_Key = TypeVar("_Key")
-_Kept = TypeVar("_Kept")
 _FAR = 1e9
 """From here up, in any unit, a number is a fault and cannot be drawn."""
 _LEAST_DAYS = 30
@@ -72,10 +69,11 @@ def needles(record: JobRecord, outcomes: Sequence[Outcome]) -> Figures:
 
 def traces(record: JobRecord) -> tuple[Block, ...]:
     """Draw the lobes as found and as left, side by side on one scale, a pair for each side."""
-    chosen: dict[tuple[int, Stage], Entry] = {}
-    for entry in record.entries:
-        if entry.check is CheckName.RADIAL and _has_trace(entry):
-            _choose(chosen, (entry.side, entry.stage), entry.stage, entry)
+    chosen = that_count(
+        ((entry.side, entry.stage), entry.stage, named(entry.values, "offset") is not None, entry)
+        for entry in record.entries
+        if entry.check is CheckName.RADIAL and _has_trace(entry)
+    )
     if not chosen:
         return (Lines(("No trace of the lobes was kept.",)),)
     top_v = max(_top_v(entry) for entry in chosen.values())
@@ -98,17 +96,14 @@ def hysteresis(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Block, .
     for stage in BOTH:
         outcome = _outcome(outcomes, CheckName.HYSTERESIS, stage)
         middle = None if outcome is None else named(outcome.details, MIDDLE)
-        chosen: dict[str, Point] = {}
-        for entry in record.entries:
-            offset = named(entry.values, "offset")
-            if (
-                entry.check is CheckName.HYSTERESIS
-                and entry.stage is stage
-                and offset is not None
-                and _ARRIVAL.fullmatch(entry.label)
-            ):
-                point = Point(offset.value, 2.0 * _own_u(entry, offset))
-                _choose(chosen, entry.label, stage, point)
+        chosen = that_count(
+            (entry.label, stage, True, Point(offset.value, 2.0 * _own_u(entry, offset)))
+            for entry in record.entries
+            if entry.check is CheckName.HYSTERESIS
+            and entry.stage is stage
+            and _ARRIVAL.fullmatch(entry.label)
+            and (offset := named(entry.values, "offset")) is not None
+        )
         outside, inside = (
             tuple(point for label, point in chosen.items() if label.startswith(words))
             for words in ("from outside", "from inside")
@@ -230,13 +225,6 @@ def _outcome(outcomes: Sequence[Outcome], check: CheckName, stage: Stage) -> Out
 
 def _point(value: Value | None) -> Point | None:
     return None if value is None else Point(value.value, 2.0 * (value.u or 0.0))
-
-
-def _choose(chosen: dict[_Key, _Kept], key: _Key, stage: Stage, new: _Kept) -> None:
-    """Keep what stands of a check that was repeated: as found the first, else the last."""
-    if stage is not Stage.AS_FOUND:
-        chosen.pop(key, None)
-    chosen.setdefault(key, new)
 
 
 def _own_u(entry: Entry, offset: Value) -> float:

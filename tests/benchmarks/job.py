@@ -69,7 +69,7 @@ def work_on(params: VirtualParams, checks: Sequence[CheckName] = tuple(CheckName
     source.open()
     witness = _Witness(source)
     begun_s = time.perf_counter()
-    job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, recorder=witness)
+    job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, log=witness)
     worked = Worked(
         params,
         job,

@@ -26,7 +26,7 @@ from app.analysis.results import Verdict
 from app.dashboard.job_panel.text import Row
 from app.dashboard.style import LIGHT, Sizes, Theme, font_of_cap
 from app.dashboard.widgets import ENTERS, LEFT, RIGHT, is_enter
-from app.job.plan import State
+from app.job.plan import StepState
 
 _ROW = Qt.ItemDataRole.UserRole
 _WIDEST_VALUE = 0.52
@@ -137,14 +137,14 @@ class _RowPainter(QStyledItemDelegate):
         inner = box.adjusted(px * 2.2, px * 0.25, -px * 0.6, -px * 0.25)
         upper = QRectF(inner.left(), inner.top(), inner.width(), inner.height() * 0.54)
         lower = QRectF(inner.left(), upper.bottom(), inner.width(), inner.height() * 0.46)
-        in_hand = row.state is State.IN_HAND
+        in_hand = row.state is StepState.IN_HAND
         font = font_of_cap(px * 0.7, bold=in_hand)
         small = font_of_cap(px * 0.58)
         value_wide = min(
             QFontMetricsF(font).horizontalAdvance(row.value), _WIDEST_VALUE * inner.width()
         )
         painter.setFont(font)
-        waiting = row.state is State.PENDING
+        waiting = row.state is StepState.PENDING
         painter.setPen(QColor(theme.faint if waiting else theme.ink))
         self._line(painter, upper.adjusted(0, 0, -value_wide - px * 0.4, 0), row.name, LEFT)
         if value_wide:
@@ -165,7 +165,7 @@ class _RowPainter(QStyledItemDelegate):
         else:
             painter.setPen(QPen(QColor(theme.line), 0.5))
             painter.drawLine(box.bottomLeft(), box.bottomRight())
-        if row.state is State.IN_HAND:
+        if row.state is StepState.IN_HAND:
             painter.setPen(Qt.PenStyle.NoPen)
             painter.setBrush(QColor(theme.second))
             painter.drawRect(QRectF(box.left() + 2, box.top() + 4, 4, box.height() - 8))
@@ -225,7 +225,7 @@ def paint_mark(painter: QPainter, box: QRectF, row: Row, theme: Theme) -> None:
         case Verdict.SKIPPED:
             painter.drawLine(QPointF(left, centre.y()), QPointF(right, centre.y()))
         case None:
-            if row.state is State.IN_HAND:
+            if row.state is StepState.IN_HAND:
                 painter.setBrush(colour)
                 painter.drawPolygon(
                     QPolygonF([box.topLeft(), QPointF(right, centre.y()), box.bottomLeft()])

@@ -28,10 +28,9 @@ from app.analysis.results import Quantity, Reading
 from app.book.model import Drive, ResumableJob
 from app.book.writer import Kept, head_for
 from app.dashboard.text import current_reading, translate
-from app.job.job import Job, JobStanding
-from app.job.model import Action, Ask, Do, Enter, Measure, Outcome
-from app.job.plan import State
-from app.job.taking import Answer
+from app.job.job import Job
+from app.job.model import Action, Answer, Ask, Do, Enter, Measure, Outcome
+from app.job.plan import JobStanding, StepState
 from app.job.technician import Technician
 from app.job.verdicts import near
 from app.live.session import Taken
@@ -195,9 +194,7 @@ class OpenJob(QObject):
             self._session.profile,
             view.virtual,
             now=self._now,
-            on_entry=kept.add_entry,
-            on_outcome=kept.add_outcome,
-            on_standing=kept.add_standing,
+            log=kept,
             source=view.source,
             left=left,
         )
@@ -439,7 +436,7 @@ class JobController(OpenJob):
         job = self.job
         assert job is not None
         state = job.steps[index].state
-        taken_up = job.go_to if state in (State.PENDING, State.IN_HAND) else job.repeat
+        taken_up = job.go_to if state in (StepState.PENDING, StepState.IN_HAND) else job.repeat
         self._measurer.stop()
         self._attempt(lambda: taken_up(index))
 
@@ -456,11 +453,10 @@ class JobController(OpenJob):
             self._close(reason)
 
     def _close(self, reason: str) -> None:
-        job, kept = self.job, self._kept
+        job = self.job
         assert job is not None
         self._measurer.stop()
-        if self._attempt(lambda: job.close(reason)) and kept is not None:
-            kept.close(job.nudges, reason)
+        self._attempt(lambda: job.close(reason))
 
     def _measure(self) -> None:
         ask = None if self.job is None else self.job.ask

@@ -42,7 +42,7 @@ from app.dashboard.widgets import ENTERS, Field, FittedText, TouchButton, is_ent
 from app.job import messages
 from app.job.job import Job
 from app.job.model import Action, Do, Enter, Measure, Outcome
-from app.job.plan import State
+from app.job.plan import StepState
 from app.live.view import View
 from app.report.blocks import amount, clean, within
 
@@ -125,7 +125,7 @@ def _writing(controller: JobController, job: Job) -> Card:
 
 def _open_words(job: Job) -> str:
     failed = [f"{check_name(each.check)}: {value_words(each)}" for each in job.open_failures]
-    pending = sum(step.state in (State.PENDING, State.IN_HAND) for step in job.steps)
+    pending = sum(step.state in (StepState.PENDING, StepState.IN_HAND) for step in job.steps)
     lines = []
     if failed:
         lines.append(translate("job", "Failed: {0}.").format("; ".join(failed)))

@@ -7,9 +7,8 @@ from dataclasses import dataclass
 from app.analysis.results import Verdict
 from app.dashboard.text import said, translate
 from app.job.job import Job
-from app.job.model import Action, CheckName, Do, Outcome, Stage, Value
-from app.job.plan import State, Step
-from app.job.situation import SCRATCH
+from app.job.model import SCRATCH, Action, CheckName, Do, Outcome, Stage, Value
+from app.job.plan import Step, StepState
 from app.job.verdicts import what_next
 from app.numbers import plus_minus
 from app.report.blocks import amount, clean, limit_words
@@ -105,7 +104,7 @@ class Row:
 
     name: str
     stage: str
-    state: State
+    state: StepState
     verdict: Verdict | None
     word: str
     value: str
@@ -125,10 +124,10 @@ def rows_of(job: Job) -> tuple[Row, ...]:
 def _row(step: Step, sides: int) -> Row:
     outcome = step.outcome
     word = {
-        State.PENDING: "",
-        State.IN_HAND: translate("job", "in hand"),
-        State.DONE: "",
-        State.SKIPPED: translate("job", "skipped"),
+        StepState.PENDING: "",
+        StepState.IN_HAND: translate("job", "in hand"),
+        StepState.DONE: "",
+        StepState.SKIPPED: translate("job", "skipped"),
     }[step.state]
     return Row(
         step_name(step, sides),
@@ -169,5 +168,5 @@ def _detail(value: Value) -> str:
 
 def done_words(job: Job) -> str:
     """Return how many of the steps have ended."""
-    ended = sum(step.state in (State.DONE, State.SKIPPED) for step in job.steps)
+    ended = sum(step.state in (StepState.DONE, StepState.SKIPPED) for step in job.steps)
     return translate("job", "{0} of {1} done").format(ended, len(job.steps))

@@ -10,8 +10,7 @@ from app.job.checks.heads import azimuth, index_timing, output
 from app.job.checks.prepare import care, seating, track_zero
 from app.job.checks.radial import hysteresis, radial
 from app.job.checks.speed import speed
-from app.job.model import CheckName
-from app.job.situation import Situation
+from app.job.model import CheckName, Situation
 
 CHECKS: Mapping[CheckName, Callable[[Situation], Check]] = {
     CheckName.CARE: care,

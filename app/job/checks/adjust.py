@@ -31,24 +31,16 @@ from app.job.checks.common import (
     arrive,
     change,
     concluded,
+    is_far_off,
     learn,
+    lobes_of,
     measure_lobes,
     on_alignment_track,
     why_not,
 )
 from app.job.checks.radial import arrive_from_both
-from app.job.model import Action, Ask, Do, Limit, Outcome, Value
-from app.job.situation import MIDDLE, Situation
-from app.job.verdicts import (
-    guarding_u,
-    is_far_off,
-    judge,
-    lobes_of,
-    near,
-    offset_budget,
-    offset_limit,
-    total_u,
-)
+from app.job.model import MIDDLE, Action, Ask, Do, Limit, Outcome, Situation, Value
+from app.job.verdicts import guarding_u, judge, near, offset_budget, offset_limit, total_u
 
 _SAFE_PART = 0.8
 """Of the scale: within it both lobes are seen."""

@@ -1,17 +1,27 @@
-"""What several checks ask for alike. Each notes how the hands leave the drive."""
+"""What several checks have alike: hands at the drive, the lobes, how a check ends."""
 
 from __future__ import annotations
 
 from collections.abc import Generator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
+from app.analysis import messages as of_analysis
 from app.analysis.messages import fill
-from app.analysis.results import Measurand, Measurement, Message, Quantity, Side, Verdict
+from app.analysis.results import (
+    Measurand,
+    Measurement,
+    Message,
+    Quantity,
+    Reading,
+    Side,
+    Sign,
+    Verdict,
+)
 from app.job import messages
-from app.job.model import Action, Ask, Do, Limit, Measure, Outcome
-from app.job.situation import ALIGNMENT, SCRATCH, Situation
+from app.job.model import ALIGNMENT, SCRATCH, Action, Ask, Do, Limit, Measure, Outcome, Situation
 from app.job.verdicts import judge
+from app.profiles import Profile
 
 Check = Generator[Ask, Any, Outcome]
 Hands = Generator[Ask, Any, None]
@@ -124,3 +134,56 @@ def why_not(measurement: Measurement) -> str:
         said += measurement.reading.reasons
     # The problem may be one of the reading's reasons.
     return "; ".join(dict.fromkeys(map(str, said)))
+
+
+_LEAST_U_UM = 1e-3
+"""No measurement is better than this; weights by 1/u² need one above 0."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lobes:
+    """Two lobes that were measured.
+
+    Attributes
+    ----------
+    reading : Reading
+        Valid, with offset and balance.
+    offset_um : Quantity
+        The offset, its u without that of the disk's scale, which all readings share.
+    sum_v : float
+        First plus second lobe.
+    place_turns : float or None
+        Place of the first lobe's top after the index.
+    """
+
+    reading: Reading
+    offset_um: Quantity
+    sum_v: float
+    place_turns: float | None
+
+    @property
+    def signed(self) -> bool:
+        """Whether the side is known."""
+        return self.reading.sign is not Sign.UNKNOWN
+
+
+def is_far_off(reading: Reading | None) -> bool:
+    """Tell whether one lobe alone is left: the head is far from the line, on whichever side."""
+    return reading is not None and any(each in of_analysis.FAR_OFF for each in reading.reasons)
+
+
+def lobes_of(profile: Profile, measurement: Measurement) -> Lobes | None:
+    """Return the lobes of a measurement, None where it has none."""
+    reading, trace = measurement.reading, measurement.trace
+    if measurement.problem is not None or reading is None or not reading.valid:
+        return None
+    if reading.offset_um is None or reading.balance is None:
+        return None
+    first, second = reading.first_v, reading.second_v
+    tops = () if trace is None else trace.tops_turns
+    return Lobes(
+        reading,
+        Quantity(reading.offset_um.value, max(profile.scale_um * reading.balance.u, _LEAST_U_UM)),
+        0.0 if first is None or second is None else first.value + second.value,
+        tops[0] if tops else None,
+    )

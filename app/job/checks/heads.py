@@ -21,8 +21,7 @@ from app.job.checks.common import (
     with_alignment_disk,
     with_scratch_disk,
 )
-from app.job.model import Action, Ask, Do, Measure, Value
-from app.job.situation import Situation
+from app.job.model import Action, Ask, Do, Measure, Situation, Value
 from app.job.verdicts import either_side
 
 _AZIMUTH_TURNS = 20

@@ -28,15 +28,14 @@ from app.job.checks.common import (
     change,
     concluded,
     learn,
+    lobes_of,
     measure_lobes,
     on_alignment_track,
     on_track,
     why_not,
     with_alignment_disk,
 )
-from app.job.model import Action, Ask, Do, Enter, Outcome, Value
-from app.job.situation import Situation
-from app.job.verdicts import lobes_of
+from app.job.model import Action, Ask, Do, Enter, Outcome, Situation, Value
 from app.profiles import Profile
 
 CAUTIONS = (

@@ -16,23 +16,22 @@ from app.analysis.results import Measurement, Side, Sign, Verdict
 from app.job import messages
 from app.job.checks.common import (
     Check,
+    Lobes,
     arrive,
     concluded,
+    is_far_off,
     learn,
+    lobes_of,
     measure_lobes,
     on_alignment_track,
     why_not,
 )
-from app.job.model import Ask, Limit, Outcome, Stage, Value
-from app.job.situation import MIDDLE, Situation
+from app.job.model import MIDDLE, Ask, Limit, Outcome, Situation, Stage, Value
 from app.job.verdicts import (
     SCALE,
     SCATTER,
-    Lobes,
     guarding_u,
-    is_far_off,
     judge,
-    lobes_of,
     offset_budget,
     offset_limit,
     source_of,

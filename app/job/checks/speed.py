@@ -6,8 +6,7 @@ from app.analysis.messages import fill
 from app.analysis.results import Measurand, Measurement, SpeedFinding, Verdict
 from app.job import messages
 from app.job.checks.common import Check, change, concluded, judged, on_alignment_track, why_not
-from app.job.model import Action, CheckName, Do, Limit, Measure, Outcome, Stage, Value
-from app.job.situation import Situation
+from app.job.model import Action, CheckName, Do, Limit, Measure, Outcome, Situation, Stage, Value
 from app.job.verdicts import either_side
 
 _GOAL_PART = 0.1

@@ -8,10 +8,20 @@ import numpy as np
 from app.analysis.adjust.nudging import Nudged, Rotation
 from app.analysis.results import Quantity, Side, Verdict
 from app.book.model import Drive
-from app.job.job import JobStanding, KeptStep
-from app.job.model import CheckName, Entry, JobHead, Limit, Outcome, Stage, Value
-from app.job.plan import State
-from app.job.situation import ALIGNMENT, DriveState, JobOptions, Known
+from app.job.model import (
+    ALIGNMENT,
+    CheckName,
+    DriveState,
+    Entry,
+    JobHead,
+    JobOptions,
+    Known,
+    Limit,
+    Outcome,
+    Stage,
+    Value,
+)
+from app.job.plan import JobStanding, KeptStep, StepState
 
 DRIVE = Drive(
     "TM-0031 Nordtor", "130mm-48tpi", "ticket machine, hall 2", "2026-03-02T09:00:00+01:00"
@@ -68,8 +78,8 @@ def outcome(value=40.0, stage=Stage.AS_FOUND, check=CheckName.RADIAL, reason="")
 def standing(**bench):
     """Return how the job of :func:`filled` stands: one check done, the screws loose."""
     steps = (
-        KeptStep(CheckName.RADIAL, Stage.AS_FOUND, 0, State.DONE, 0),
-        KeptStep(CheckName.ADJUST, Stage.WORK, 0, State.PENDING, None),
+        KeptStep(CheckName.RADIAL, Stage.AS_FOUND, 0, StepState.DONE, 0),
+        KeptStep(CheckName.ADJUST, Stage.WORK, 0, StepState.PENDING, None),
     )
     nudged = Nudged(-38.0, Quantity(40.0, 0.5), Quantity(3.0, 0.4), Rotation.CLOCKWISE)
     return JobStanding(

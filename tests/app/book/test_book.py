@@ -12,7 +12,7 @@ from app.book.model import BookError, Drive, ResumableJob
 from app.book.store import Book
 from app.book.writer import Keeper, head_for
 from app.job.model import CheckName, Stage
-from app.job.plan import State
+from app.job.plan import StepState
 from app.profiles import load_profile
 from tests.app.book.jobs import (
     DRIVE,
@@ -272,7 +272,7 @@ def test_a_job_is_read_as_it_stands_at_one_moment(book, monkeypatch):
     number = filled(book)
     book.keep_standing(number, standing())
     steps = standing().steps
-    newer = replace(steps[1], state=State.DONE, outcome=2)
+    newer = replace(steps[1], state=StepState.DONE, outcome=2)
     read = Book.standing
 
     def written_between(self, asked):

@@ -233,9 +233,7 @@ def test_when_the_input_ends_the_job_is_left_open_and_what_was_measured_is_kept(
             raise AssertionError("closed")
 
     checks = (CheckName.HYSTERESIS,)
-    job = conduct(
-        source, PROFILE, EnvelopeOptions(), checks=checks, typist=person, recorder=Recorder()
-    )
+    job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, typist=person, log=Recorder())
     assert not job.closed
     assert job.step is not None
     assert [each.label for each in kept] == ["from outside 1"]
@@ -262,7 +260,7 @@ def test_ctrl_c_leaves_the_job_open_with_what_was_measured():
             raise AssertionError("closed")
 
     checks = (CheckName.HYSTERESIS,)
-    job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, recorder=Impatient())
+    job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, log=Impatient())
     assert not job.closed
     assert len(kept) == 3
 

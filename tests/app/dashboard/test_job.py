@@ -24,7 +24,7 @@ from app.dashboard.job_panel.controller import Writing
 from app.dashboard.style import LIGHT
 from app.dashboard.window import MainWindow
 from app.job.model import Action, CheckName, Do, Enter, Measure, Stage
-from app.job.plan import State
+from app.job.plan import StepState
 from app.live.session import Taken
 from app.live.view import Phase, View
 from tests.app.dashboard.fakes import FakeControls, FakeSession, parked, reading, trace, view
@@ -152,7 +152,7 @@ def test_a_job_stands_beside_the_needle(window):
     assert page.meter.isVisible()
     assert page.meter.width() > 0.4 * window.width()
     assert page.job.geometry().left() > page.meter.geometry().right()
-    assert [row.state for row in page.job.list.rows][:2] == [State.IN_HAND, State.PENDING]
+    assert [row.state for row in page.job.list.rows][:2] == [StepState.IN_HAND, StepState.PENDING]
     assert page.job.card.title == "Before power, as found"
     assert page.job.card.words.startswith("Open supplies carry mains")
 
@@ -203,11 +203,11 @@ def test_a_check_is_left_out_for_a_reason(qtbot, window):
     press(qtbot, window, KEY.Key_F8)
     assert window.needle_page.job.entry.hasFocus()
     press(qtbot, window, KEY.Key_Return)
-    assert window.controller.job.steps[0].state is State.IN_HAND  # without a reason it is not
+    assert window.controller.job.steps[0].state is StepState.IN_HAND  # without a reason it is not
     qtbot.keyClicks(window.needle_page.job.entry, "no power here")
     press(qtbot, window, KEY.Key_Return)
     step = window.controller.job.steps[0]
-    assert (step.state, step.outcome.reason) == (State.SKIPPED, "no power here")
+    assert (step.state, step.outcome.reason) == (StepState.SKIPPED, "no power here")
     assert window.needle_page.meter.hasFocus()
 
 
@@ -216,7 +216,7 @@ def test_leaving_out_can_be_given_up(qtbot, window):
     qtbot.keyClicks(window.needle_page.job.entry, "no")
     press(qtbot, window, KEY.Key_Escape)
     assert window.controller.writing is Writing.NOTHING
-    assert window.controller.job.steps[0].state is State.IN_HAND
+    assert window.controller.job.steps[0].state is StepState.IN_HAND
 
 
 def test_a_gloved_finger_gives_up_a_reason_and_a_look_elsewhere(qtbot, window):
@@ -231,7 +231,7 @@ def test_a_gloved_finger_gives_up_a_reason_and_a_look_elsewhere(qtbot, window):
         qtbot.mouseClick(back, Qt.MouseButton.LeftButton)
         assert window.controller.writing is Writing.NOTHING
         assert window.controller.chosen == 0
-    assert window.controller.job.steps[0].state is State.IN_HAND
+    assert window.controller.job.steps[0].state is StepState.IN_HAND
     press(qtbot, window, KEY.Key_F8, KEY.Key_Backspace)
     assert window.controller.writing is Writing.NOTHING
 
@@ -481,7 +481,7 @@ def test_the_middle_becomes_the_needles_zero_on_request(qtbot, window, session):
 
 def test_a_zero_of_no_known_middle_is_never_shown(qtbot, window, session, book):
     controller, page = window.controller, window.needle_page
-    situation = controller.job._hand.situation
+    situation = controller.job._run.situation
     situation.known = replace(situation.known, hysteresis_um=Quantity(7.0, 0.1))
     situation.drive = replace(situation.drive, arrived=Side.OUTWARD)
     press(qtbot, window, KEY.Key_F10)
@@ -503,22 +503,22 @@ def test_off_the_track_of_the_lobes_the_needle_rests_and_sends_no_hand(qtbot, wi
     controller, page = window.controller, window.needle_page
     session.now = lambda: view(0.02)
     go_to(window, CheckName.AZIMUTH)
-    controller.job._hand.situation.drive = replace(controller.job.drive, disk="alignment", track=34)
+    controller.job._run.situation.drive = replace(controller.job.drive, disk="alignment", track=34)
     window.tick()
     face = page.meter.face
     assert face.balance is None
     assert "track 34" in face.detail
     assert "move" not in face.headline
     assert face.ratio.text == "–"
-    controller.job._hand.situation.drive = replace(controller.job.drive, disk="scratch", track=16)
+    controller.job._run.situation.drive = replace(controller.job.drive, disk="scratch", track=16)
     window.tick()
     assert "scratch disk" in page.meter.face.detail
-    controller.job._hand.situation.drive = replace(controller.job.drive, disk="alignment", track=16)
-    controller.job._hand.ask = None
+    controller.job._run.situation.drive = replace(controller.job.drive, disk="alignment", track=16)
+    controller.job._run.ask = None
     window.tick()
     assert page.meter.face.balance == pytest.approx(0.02)
     # A source that is gone is told before anything else.
-    controller.job._hand.situation.drive = replace(controller.job.drive, track=34)
+    controller.job._run.situation.drive = replace(controller.job.drive, track=34)
     session.now = view(phase=Phase.LOST)
     window.tick()
     assert "gone" in page.meter.face.detail

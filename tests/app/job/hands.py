@@ -143,6 +143,19 @@ class Kept:
         self.entries = []
         self.outcomes = []
         self.standings = []
+        self.closed = None
+
+    def add_entry(self, entry):
+        self.entries.append(entry)
+
+    def add_outcome(self, outcome):
+        self.outcomes.append(outcome)
+
+    def add_standing(self, standing):
+        self.standings.append(standing)
+
+    def close(self, nudges, reason):
+        self.closed = (nudges, reason)
 
 
 def job_on(drive=None, *, plan=None, options=None, left=None) -> tuple[Job, Kept]:
@@ -158,9 +171,7 @@ def job_on(drive=None, *, plan=None, options=None, left=None) -> tuple[Job, Kept
         plan=plan,
         options=options,
         now=lambda: f"2026-03-01T10:00:00.{next(ticks):06d}+00:00",
-        on_entry=kept.entries.append,
-        on_outcome=kept.outcomes.append,
-        on_standing=kept.standings.append,
+        log=kept,
         source="scripted",
         left=left,
     )

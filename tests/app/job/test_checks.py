@@ -10,9 +10,19 @@ from app.analysis.messages import CLIPPED
 from app.analysis.results import Quantity, Reading, Verdict
 from app.job import messages
 from app.job.checks.speed import bars_of_a_ring
-from app.job.model import Action, CheckName, Enter, Measure, Outcome, Stage
+from app.job.model import (
+    Action,
+    CheckName,
+    DriveState,
+    Enter,
+    JobOptions,
+    Known,
+    Measure,
+    Outcome,
+    Situation,
+    Stage,
+)
 from app.job.plan import Planned, plan_for
-from app.job.situation import DriveState, JobOptions, Known, Situation
 from app.job.verdicts import CLAMP, guarding_u, offset_budget, what_next
 from tests.app.job.hands import PROFILE, ScriptedDrive, carry_out, job_on
 

@@ -7,9 +7,8 @@ from dataclasses import replace
 import pytest
 
 from app.analysis.results import Verdict
-from app.job.model import Action, CheckName, Measure, Stage
-from app.job.plan import Planned, State, plan_for
-from app.job.situation import JobOptions
+from app.job.model import Action, CheckName, JobOptions, Measure, Stage
+from app.job.plan import Planned, StepState, plan_for
 from tests.app.job.hands import PROFILE, ScriptedDrive, carry_out, job_on
 
 SHORT = plan_for(PROFILE, (CheckName.RADIAL, CheckName.HYSTERESIS, CheckName.ADJUST))
@@ -64,7 +63,7 @@ def test_skipping_wants_a_reason_and_keeps_it():
     with pytest.raises(ValueError, match="for a reason"):
         job.skip("  ")
     job.skip("the head of side 0 is missing")
-    assert job.steps[0].state is State.SKIPPED
+    assert job.steps[0].state is StepState.SKIPPED
     assert kept.outcomes[0].reason == "the head of side 0 is missing"
     assert job.at == 1
 
@@ -102,10 +101,10 @@ def test_going_to_another_step_and_back_loses_nothing_that_was_kept():
     job, kept = job_on(plan=SHORT)
     carry_out(job, drive, asks=2)
     job.go_to(2)
-    assert job.steps[0].state is State.PENDING
+    assert job.steps[0].state is StepState.PENDING
     assert job.step.check is CheckName.HYSTERESIS
     carry_out(job, drive)
-    assert {step.state for step in job.steps} == {State.DONE}
+    assert {step.state for step in job.steps} == {StepState.DONE}
     assert len(kept.outcomes) == len(SHORT)
 
 
@@ -283,7 +282,7 @@ def test_cautions_that_were_not_ended_are_not_asked_for_twice():
         ({"outcome": 7}, "not there"),
         ({"outcome": None}, "denies"),
         ({"check": CheckName.INDEX}, "of another"),
-        ({"state": State.IN_HAND}, "denies"),
+        ({"state": StepState.IN_HAND}, "denies"),
     ],
 )
 def test_a_standing_that_cannot_be_is_refused(change, said):

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.job.model import CheckName, Stage
-from app.job.plan import State
+from app.job.plan import StepState
 from tests.app.job.hands import ScriptedDrive, job_on
 
 MOVES = st.sampled_from(["answer"] * 12 + ["undo", "skip", "go to", "repeat", "leave"])
@@ -15,7 +15,7 @@ MOVES = st.sampled_from(["answer"] * 12 + ["undo", "skip", "go to", "repeat", "l
 def make(job, drive, move, place):
     """Make a move where it can be made."""
     index = place % len(job.steps)
-    done = job.steps[index].state in (State.DONE, State.SKIPPED)
+    done = job.steps[index].state in (StepState.DONE, StepState.SKIPPED)
     if move == "answer" and job.ask is not None:
         job.answer(drive.answer(job.ask))
     elif move == "undo" and job.can_undo:
@@ -51,7 +51,7 @@ def test_moves_in_any_order_keep_what_was_found(moves):
             make(job, drive, move, place)
         assert tuple(kept.outcomes[: len(before)]) == before
         assert job.outcomes == tuple(kept.outcomes)
-        in_hand = [step for step in job.steps if step.state is State.IN_HAND]
+        in_hand = [step for step in job.steps if step.state is StepState.IN_HAND]
         assert len(in_hand) <= 1
         assert (job.ask is None) == (not in_hand)
         new = kept.outcomes[len(before) :]
@@ -59,7 +59,7 @@ def test_moves_in_any_order_keep_what_was_found(moves):
             assert not [each for each in new if _is_of_the_head_as_found(each)]
     job.close("the end of the day")
     assert job.closed
-    assert {step.state for step in job.steps} <= {State.DONE, State.SKIPPED}
+    assert {step.state for step in job.steps} <= {StepState.DONE, StepState.SKIPPED}
 
 
 @settings(max_examples=40, deadline=None)

@@ -1,0 +1,89 @@
+"""Which of a job's outcomes count where a check was repeated, and what follows from them.
+
+Book, report, history and window all go by the one rule in :func:`that_count`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from typing import TypeVar
+
+from app.analysis.results import Verdict
+from app.job.model import MIDDLE, CheckName, Outcome, Stage, Summary, Value
+
+_Key = TypeVar("_Key")
+_Result = TypeVar("_Result")
+
+
+def that_count(results: Iterable[tuple[_Key, Stage, bool, _Result]]) -> dict[_Key, _Result]:
+    """Return which results count, by their keys, in the order of the first of each.
+
+    As found a drive is only once: there the first that has a number counts. Later the newest
+    counts, also where it has no number: one of before says nothing of the drive as it is now.
+
+    Parameters
+    ----------
+    results : iterable of (key, Stage, bool, result)
+        In the order in which they were found, all of one key in one stage; whether there is a
+        number.
+    """
+    counts: dict[_Key, _Result] = {}
+    numbered: set[_Key] = set()
+    for key, stage, has_number, result in results:
+        if stage is not Stage.AS_FOUND or key not in numbered:
+            counts[key] = result
+        if has_number:
+            numbered.add(key)
+    return counts
+
+
+def counting(outcomes: Iterable[Outcome]) -> dict[tuple[CheckName, Stage, int], Outcome]:
+    """Return the outcome of each check, stage and side that counts."""
+    return that_count(
+        ((each.check, each.stage, each.side), each.stage, each.value is not None, each)
+        for each in outcomes
+    )
+
+
+def summary_of(outcomes: Iterable[Outcome], stage: Stage) -> Summary:
+    """Return the three numbers of the drive in one stage.
+
+    The offset is that of the middle of the hysteresis; where that was not measured, of side 0 as
+    the head stood.
+    """
+    counts = counting(outcomes)
+    hysteresis = counts.get((CheckName.HYSTERESIS, stage, 0))
+    details = () if hysteresis is None else hysteresis.details
+    middle = next((replace(each, name="") for each in details if each.name == MIDDLE), None)
+    return Summary(
+        middle or _value_of(counts.get((CheckName.RADIAL, stage, 0))),
+        _value_of(hysteresis),
+        _value_of(counts.get((CheckName.SPEED, stage, 0))),
+    )
+
+
+def _value_of(outcome: Outcome | None) -> Value | None:
+    if outcome is None or outcome.value is None:
+        return None
+    return Value("", outcome.value, outcome.u, outcome.unit)
+
+
+def open_failures(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
+    """Return the newest outcome of each check and side, where it failed or found nothing.
+
+    A skipped one mends nothing.
+    """
+    newest: dict[tuple[CheckName, int], Outcome] = {}
+    for outcome in outcomes:
+        if outcome.verdict is not Verdict.SKIPPED:
+            newest[outcome.check, outcome.side] = outcome
+    return tuple(each for each in newest.values() if _is_open(each))
+
+
+def _is_open(outcome: Outcome) -> bool:
+    if outcome.verdict is Verdict.FAIL:
+        return True
+    unmeasured = outcome.verdict is Verdict.UNDECIDED and outcome.value is None
+    # Seating a disk under a head that is far off tells nothing, and nothing of the drive as left.
+    return unmeasured and (outcome.check, outcome.stage) != (CheckName.SEATING, Stage.AS_FOUND)
