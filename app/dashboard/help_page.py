@@ -5,10 +5,10 @@ from __future__ import annotations
 from html import escape
 
 from PySide6.QtCore import Signal
-from PySide6.QtWidgets import QHBoxLayout, QTextBrowser, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QTextBrowser, QVBoxLayout, QWidget
 
 from app.dashboard.text import translate
-from app.dashboard.widgets import TouchButton
+from app.dashboard.widgets import TouchButton, button_row
 
 
 def cannot_do() -> tuple[str, ...]:
@@ -166,11 +166,11 @@ def help_html() -> str:
 
 
 class HelpPage(QWidget):
-    """The first page, and its two ways on."""
+    """The first page; from it one goes on to the sources or to the needle."""
 
     choose = Signal()
-    """To the choice of a source."""
-    left = Signal()
+    """Choose a source."""
+    back = Signal()
     """Back to the needle."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
@@ -186,16 +186,12 @@ class HelpPage(QWidget):
         )
         self._on.set_next(True)
         back = TouchButton(
-            self.tr("To the needle"), "Esc", self.tr("Go to the needle"), self.left.emit
+            self.tr("To the needle"), "Esc", self.tr("Go to the needle"), self.back.emit
         )
-        buttons = QHBoxLayout()
-        buttons.addWidget(self._on)
-        buttons.addWidget(back)
-        buttons.addStretch(1)
         layout = QVBoxLayout(self)
         layout.addWidget(self._text, 1)
-        layout.addLayout(buttons)
+        layout.addLayout(button_row(self._on, back))
 
     def activate(self) -> None:
-        """Make ready for the keyboard: Enter goes on."""
+        """Get ready for the keyboard: Enter goes on."""
         self._on.setFocus()

@@ -1,10 +1,10 @@
-"""The report before it is written: its pages as they will be, and where it is to go."""
+"""The page that shows a report before it is written, and writes it."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
-from PySide6.QtCore import QStandardPaths, Qt, Signal
+from PySide6.QtCore import QStandardPaths, Qt
 from PySide6.QtGui import QKeyEvent, QPixmap
 from PySide6.QtWidgets import (
     QComboBox,
@@ -16,8 +16,8 @@ from PySide6.QtWidgets import (
 )
 
 from app.book.model import JobRecord, JobSummary
-from app.dashboard.drives_page import BookWorker
-from app.dashboard.widgets import Field, TouchButton, is_enter
+from app.dashboard.background import BookWorker
+from app.dashboard.widgets import Field, Page, TouchButton, button_row, is_enter
 from app.files import atomic_write, stem_for
 from app.report.blocks import Report
 from app.report.content import report_of
@@ -27,29 +27,18 @@ from app.report.pdf import PAPERS, PrintFault, pages_of, write_pdf
 _NAMES = {"a4": "A4", "letter": "Letter"}
 
 
-class ReportPage(QWidget):
+class ReportPage(Page):
     """A report's pages, and the buttons that write it.
 
-    Parameters
-    ----------
-    book : Path or None
-        The job book's file; the user's own when None.
+    `book` is the job book's file, the user's own when None.
     """
-
-    left = Signal()
-    """Back to where the report was asked for."""
 
     def __init__(self, book: Path | None, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self.setObjectName("page")
         self._worker = BookWorker(book)
         self._report: Report | None = None
         self.pages: list[QLabel] = []
-        self._title = QLabel(self.tr("The report, as it will be written"), self)
-        self._title.setProperty("title", True)
-        self._status = QLabel(self)
-        self._status.setWordWrap(True)
-        self._status.setTextFormat(Qt.TextFormat.PlainText)
+        self._title.setText(self.tr("The report, as it will be written"))
         self._area = QScrollArea(self)
         self._area.setWidgetResizable(True)
         self._area.setAccessibleName(self.tr("Pages of the report"))
@@ -62,17 +51,12 @@ class ReportPage(QWidget):
         self._paper.setAccessibleDescription(self.tr("Paper of a PDF"))
         for name in PAPERS:
             self._paper.addItem(_NAMES.get(name, name), name)
-        self._paper.currentIndexChanged.connect(self._lay_out)
-        self._path = Field(self)
+        self._paper.currentIndexChanged.connect(self._show_pages)
+        self._path = Field(
+            self.tr("File, without its ending"), self.tr("Where the report is written"), self
+        )
         self._path.returnPressed.connect(self.write_sheets)
-        self._path.setAccessibleName(self.tr("File, without its ending"))
-        self._path.setAccessibleDescription(self.tr("Where the report is written"))
-        self._build()
-
-    @property
-    def status(self) -> str:
-        """What is said about the writing."""
-        return self._status.text()
+        self._lay_out()
 
     @property
     def stem(self) -> str:
@@ -87,17 +71,17 @@ class ReportPage(QWidget):
         """Show the report of a job in the book."""
         self._report = None  # until the book answers, the one before must not be written
         self._clear()
-        self._status.setText(self.tr("Reading the book …"))
+        self.say(self.tr("Reading the book …"))
         self._area.setFocus()
         self._worker.ask(
             "report", lambda book: (book.job(number), book.history(identity)), self._take
         )
 
     def refresh(self) -> None:
-        """Take over what the book has answered."""
+        """Show what the book has answered."""
         said = self._worker.refresh()
         if said:
-            self._status.setText(said)
+            self.say(said)
 
     def write_page(self) -> None:
         """Write the report as HTML."""
@@ -118,10 +102,10 @@ class ReportPage(QWidget):
         record, past = found
         self._report = report_of(record, past)
         self._path.setText(str(_default_stem(record)))
-        self._lay_out()
-        self._status.setText("")
+        self._show_pages()
+        self.say("")
 
-    def _lay_out(self) -> None:
+    def _show_pages(self) -> None:
         self._clear()
         if self._report is None:
             return
@@ -141,10 +125,10 @@ class ReportPage(QWidget):
     def _write(self, ending: str) -> None:
         report, stem = self._report, self._path.text().strip()
         if report is None:
-            self._status.setText(self.tr("There is no report to write yet."))
+            self.say(self.tr("There is no report to write yet."))
             return
         if not stem:
-            self._status.setText(self.tr("The file has no name; type one."))
+            self.say(self.tr("The file has no name; type one."))
             self._path.setFocus()
             return
         path = Path(stem)
@@ -154,9 +138,7 @@ class ReportPage(QWidget):
                 path.parent.mkdir(parents=True, exist_ok=True)
             path = path.with_name(path.name.removesuffix(ending) + ending)
             if path.exists():
-                self._status.setText(
-                    self.tr("“{0}” is there already; choose another name.").format(path)
-                )
+                self.say(self.tr("“{0}” is there already; choose another name.").format(path))
                 return
             if ending == ".html":
                 with atomic_write(path) as part:
@@ -165,33 +147,30 @@ class ReportPage(QWidget):
                 write_pdf(report, path, self._paper.currentData())
         except (OSError, ValueError, RuntimeError, PrintFault) as fault:
             why = getattr(fault, "strerror", None) or str(fault)
-            self._status.setText(
+            self.say(
                 self.tr("“{0}” cannot be written: {1}; choose another place.").format(path, why)
             )
             return
-        self._status.setText(self.tr("Written: {0}").format(path))
+        self.say(self.tr("Written: {0}").format(path))
 
-    def _build(self) -> None:
+    def _lay_out(self) -> None:
         row = QHBoxLayout()
         label = QLabel(self.tr("File"), self)
         label.setBuddy(self._path)
         row.addWidget(label)
         row.addWidget(self._path, 1)
         row.addWidget(self._paper)
-        buttons = QHBoxLayout()
         pdf = TouchButton(
             self.tr("Write PDF"), "⏎", self.tr("Write the report as PDF"), self.write_sheets
         )
         pdf.set_next(True)
-        for button in (
+        buttons = button_row(
             pdf,
             TouchButton(
                 self.tr("Write HTML"), "", self.tr("Write the report as HTML"), self.write_page
             ),
-            TouchButton(self.tr("Back"), "Esc", self.tr("Go back"), self.left.emit),
-        ):
-            buttons.addWidget(button)
-        buttons.addStretch(1)
+            TouchButton(self.tr("Back"), "Esc", self.tr("Go back"), self.back.emit),
+        )
         layout = QVBoxLayout(self)
         layout.addWidget(self._title)
         layout.addWidget(self._area, 1)

@@ -1,22 +1,17 @@
-"""The ground of an instrument: a rounded panel, painted once for a size and kept.
+"""Widgets that more than one page has: panels, fitted words, lists, fields, buttons, plots, pages.
 
-Words in a box: wrapped, and smaller where they are too long; what marks the virtual drive.
-
-Lists and fields in which Enter does one thing: what Qt passes on would do the next one too.
-
-Buttons for a gloved finger, each with its key in plain sight.
-
-What the trace and the strip have in common: a still plot in the window's colours.
+Lists, fields and buttons do one thing on Enter and hand it on to nobody; Qt would let the widget
+above do the next thing as well.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import lru_cache
 from typing import Any
 
 import pyqtgraph as pg
-from PySide6.QtCore import QRect, QRectF, Qt, Signal
+from PySide6.QtCore import QRect, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import (
     QColor,
     QFont,
@@ -31,10 +26,14 @@ from PySide6.QtGui import (
 from PySide6.QtWidgets import (
     QGraphicsItem,
     QGraphicsView,
+    QGridLayout,
+    QHBoxLayout,
+    QLabel,
     QLineEdit,
     QListWidget,
     QPushButton,
     QSizePolicy,
+    QVBoxLayout,
     QWidget,
 )
 
@@ -45,8 +44,33 @@ _EDGE_PX = 1.5
 _ROUND_PX = 10
 
 
+class Instrument(QWidget):
+    """A widget that paints itself, in the window's colours and sizes.
+
+    `min_size` is the smallest width and height, in pixels, at which it can be read.
+    """
+
+    def __init__(self, min_size: tuple[int, int], parent: QWidget | None) -> None:
+        super().__init__(parent)
+        self._theme: Theme = LIGHT
+        self._sizes = Sizes(1.0)
+        self._min_size = QSize(*min_size)
+
+    def minimumSizeHint(self) -> QSize:  # noqa: N802
+        """Return the smallest size."""
+        return self._min_size
+
+    def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
+        """Take on colours and sizes."""
+        self._theme, self._sizes = theme, sizes
+        self.update()
+
+
 def paint_panel(painter: QPainter, widget: QWidget, theme: Theme, sizes: Sizes) -> None:
-    """Paint the ground of a whole widget, and leave the painter smooth."""
+    """Paint the rounded background of a whole widget, and leave the painter smooth.
+
+    It is painted once for a size and kept.
+    """
     ratio, size = widget.devicePixelRatioF(), widget.size()
     edge, corner = max(1.0, sizes.px(_EDGE_PX)), sizes.px(_ROUND_PX)
     look = (size.width(), size.height(), ratio, edge, corner, theme.bench, theme.face, theme.line)
@@ -68,7 +92,7 @@ def paint_panel(painter: QPainter, widget: QWidget, theme: Theme, sizes: Sizes) 
     painter.setBrush(Qt.BrushStyle.NoBrush)
 
 
-_LEAST_PX = 8
+_MIN_PX = 8
 CENTRED = Qt.AlignmentFlag.AlignCenter
 _WRAPPED = int(CENTRED) | int(Qt.TextFlag.TextWordWrap)
 LEFT = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
@@ -95,7 +119,7 @@ def write(
 def size_that_fits(words: str, wide: float, high: float, largest_px: int, bold: bool) -> int:
     """Return the largest font size, in pixels, at which words stay within a box."""
     font = font_of_cap(10, bold=bold)
-    low, top = _LEAST_PX, max(_LEAST_PX, largest_px)
+    low, top = _MIN_PX, max(_MIN_PX, largest_px)
     while low < top:
         middle = (low + top + 1) // 2
         font.setPixelSize(middle)
@@ -134,7 +158,7 @@ class FittedText(QWidget):
         self.update()
 
     def say(self, words: str) -> None:
-        """Show words, and tell them to a screen reader."""
+        """Show words, to a screen reader too."""
         if words != self._words:
             self._words = words
             self.setAccessibleDescription(words)
@@ -150,7 +174,7 @@ class FittedText(QWidget):
 
 
 def paint_virtual(painter: QPainter, box: QRectF, theme: Theme, sizes: Sizes) -> None:
-    """Write *virtual drive* across a box: practice is not to be taken for a drive."""
+    """Write *virtual drive* across a box, so that practice is not mistaken for a real drive."""
     text = translate("dashboard", "virtual drive")
     cap = min(box.height() * 0.42, sizes.px(96))
     font = font_of_cap(cap, bold=True)
@@ -188,7 +212,7 @@ class NamedList(QListWidget):
         self.itemActivated.connect(lambda _: self.asked.emit())
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
-        """Let Enter ask for what the list is for, once and not again while it is held down."""
+        """Emit `asked` on Enter, once and not again while it is held down."""
         if not is_enter(event):
             super().keyPressEvent(event)
         elif not event.isAutoRepeat():
@@ -196,10 +220,15 @@ class NamedList(QListWidget):
 
 
 class Field(QLineEdit):
-    """A line to type into."""
+    """A line to type into, named for a screen reader."""
+
+    def __init__(self, name: str, description: str, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setAccessibleName(name)
+        self.setAccessibleDescription(description)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
-        """Let Enter take what stands there, once and not again while it is held down."""
+        """Emit `returnPressed` on Enter, once and not again while it is held down."""
         if not is_enter(event):
             super().keyPressEvent(event)
         elif not event.isAutoRepeat():
@@ -209,16 +238,9 @@ class Field(QLineEdit):
 class TouchButton(QPushButton):
     """A button that Space and Enter press, and that a click does not take the focus to.
 
-    The keys of the hand at the drive so stay with the needle after a press.
-
-    Parameters
-    ----------
-    words, key : str
-        What it does, and the key that does it from anywhere; the key may be empty.
-    description : str
-        One sentence for a screen reader and the tool tip.
-    pressed : callable
-        What is done.
+    So the keys for the hand at the drive stay with the needle after a press. `key` is the one that
+    does the same from anywhere; it may be empty. `description` is one sentence for a screen reader
+    and the tool tip.
     """
 
     def __init__(
@@ -251,7 +273,7 @@ class TouchButton(QPushButton):
             self.style().polish(self)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
-        """Let Enter press as Space does, once while it is held; with Shift it is another's."""
+        """Press on Enter as on Space, once while it is held; leave Shift to the window."""
         if is_enter(event):
             if not event.isAutoRepeat():
                 self.click()
@@ -262,7 +284,7 @@ class TouchButton(QPushButton):
 
 
 class StillPlot(pg.PlotWidget):
-    """A plot that nobody can drag about; *virtual drive* stands across it when it is."""
+    """A plot that cannot be dragged; *virtual drive* stands across it where it shows that."""
 
     def __init__(self, axes: dict[str, pg.AxisItem], parent: QWidget | None = None) -> None:
         super().__init__(parent, axisItems=axes)
@@ -316,15 +338,87 @@ class StillPlot(pg.PlotWidget):
         return pen
 
     def set_virtual(self, virtual: bool) -> None:
-        """Say whether the samples come from the virtual drive."""
+        """Set whether the samples come from the virtual drive."""
         if virtual != self._virtual:
             self._virtual = virtual
             self.resetCachedContent()
             self.viewport().update()
 
     def drawBackground(self, painter: QPainter, rect: QRectF | QRect) -> None:  # noqa: N802
-        """Paint the ground, and on it what the samples are."""
+        """Paint the background, and on it that the drive is the virtual one."""
         super().drawBackground(painter, rect)
         if self._virtual:
             box = self.plot_item.getViewBox().sceneBoundingRect()
             paint_virtual(painter, box, self._theme, self._sizes)
+
+
+class TitledPlot(QWidget):
+    """A plot below a line of words that says what it shows."""
+
+    def __init__(self, axes: dict[str, pg.AxisItem], parent: QWidget | None) -> None:
+        super().__init__(parent)
+        self._title = QLabel(self)
+        self._plot = StillPlot(axes, self)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.setSpacing(0)
+        layout.addWidget(self._title)
+        layout.addWidget(self._plot, 1)
+
+    def set_virtual(self, virtual: bool) -> None:
+        """Set whether the samples come from the virtual drive."""
+        self._plot.set_virtual(virtual)
+
+    def repaint_soon(self) -> None:
+        """Ask for the plot to be painted again."""
+        self._plot.viewport().update()
+
+    def _set_title(self, words: str) -> None:
+        if words != self._title.text():
+            self._title.setText(words)
+            self.setAccessibleDescription(words)
+
+
+class Page(QWidget):
+    """A page of the window beside that of the needle: a title, and a line that says how it went."""
+
+    back = Signal()
+    """Back to where the page was asked for."""
+
+    def __init__(self, parent: QWidget | None) -> None:
+        super().__init__(parent)
+        self.setObjectName("page")
+        self._title = QLabel(self)
+        self._title.setProperty("title", True)
+        self._status = QLabel(self)
+        self._status.setWordWrap(True)
+        self._status.setTextFormat(Qt.TextFormat.PlainText)
+
+    @property
+    def status(self) -> str:
+        """What the page says."""
+        return self._status.text()
+
+    def say(self, words: str) -> None:
+        """Say how something went."""
+        self._status.setText(words)
+
+
+def button_row(*buttons: QWidget) -> QHBoxLayout:
+    """Return buttons in a row from the left."""
+    row = QHBoxLayout()
+    for button in buttons:
+        row.addWidget(button)
+    row.addStretch(1)
+    return row
+
+
+def form_of(rows: Sequence[tuple[str, QWidget]], parent: QWidget) -> QGridLayout:
+    """Return fields, one below the other, each with its label before it."""
+    form = QGridLayout()
+    for row, (words, field) in enumerate(rows):
+        label = QLabel(words, parent)
+        label.setBuddy(field)
+        form.addWidget(label, row, 0)
+        form.addWidget(field, row, 1)
+    return form

@@ -1,11 +1,7 @@
-"""The bar at the top of every page: what is open, and the ways to the other pages.
+"""The window: its top bar, its pages and its keys, and the program that shows it.
 
-The window: its pages, its keys and the timer that takes the newest view.
-
-Threads: everything here runs in the GUI's thread. The timer takes :meth:`Session.view` once a
-frame; the newest view wins, and no sample is dropped for the screen's sake.
-
-Runs the dashboard on a session, and measures what painting it costs.
+Threads: everything here runs in the thread of the GUI. A timer takes :meth:`Session.view` once a
+frame. The newest view wins, and no sample is dropped for the screen's sake.
 """
 
 from __future__ import annotations
@@ -33,16 +29,15 @@ from PySide6.QtWidgets import (
 )
 
 from app.book.model import Drive, RefusedError, ResumableJob
-from app.dashboard.actions import REPEATED, Done, Ways, key_table
 from app.dashboard.drives_page import DrivesPage
 from app.dashboard.help_page import HelpPage
 from app.dashboard.job_panel.controller import JobController
-from app.dashboard.needle_page.page import INDEXED_ROLES, NeedlePage
+from app.dashboard.needle_page.page import INDEXED_ROLES, LARGE_UM, SMALL_UM, NeedlePage
 from app.dashboard.needle_page.status import source_words
 from app.dashboard.report_page import ReportPage
 from app.dashboard.source_page import SourcePage
 from app.dashboard.style import Sizes, Theme, palette_for, style_sheet, theme_for
-from app.dashboard.widgets import TouchButton
+from app.dashboard.widgets import ENTERS, TouchButton
 from app.live.view import Phase, View
 from app.profiles import ProfileError, load_profile, profile_names
 from app.stamp import now, version
@@ -51,19 +46,28 @@ if TYPE_CHECKING:
     from app.live.session import Session
 
 
+Action = Callable[[], object]
+_Pressed = tuple[Qt.Key, Qt.KeyboardModifier]
+
+_FRAME_MS = 16
+_REPEATED = frozenset(
+    (
+        Qt.Key.Key_Up,
+        Qt.Key.Key_Down,
+        Qt.Key.Key_Left,
+        Qt.Key.Key_Right,
+        Qt.Key.Key_PageUp,
+        Qt.Key.Key_PageDown,
+    )
+)
+"""Keys that act again while they are held down. Any other acts once, if somebody leans on it."""
+
+
 class TopBar(QWidget):
-    """The open source in words, and the buttons that every page has.
+    """What is open in words, a remark beside it, and the buttons that every page has."""
 
-    Parameters
-    ----------
-    ways : Ways
-        Where they lead.
-    toggle_unit : callable
-        Changes the unit of the offset.
-    """
-
-    def __init__(self, ways: Ways, toggle_unit: Done, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+    def __init__(self, window: MainWindow) -> None:
+        super().__init__(window)
         self._state = self._remark = ""
         self._source = QLabel(self)
         self._source.setObjectName("source")
@@ -78,14 +82,14 @@ class TopBar(QWidget):
         drives = self.tr("Drives of the job book, and where a job begins")
         picture = self.tr("Save a picture of the window")
         page = self.tr("What the tool cannot do, cautions, keys")
-        for words, key, description, done in (
-            (self.tr("Source"), "F2", source, ways.sources),
-            (self.tr("Drives"), "F12", drives, ways.drives),
-            (self.tr("µm / mil"), "F4", unit, toggle_unit),
-            (self.tr("Picture"), "F9", picture, ways.picture),
-            (self.tr("Help"), "F1", page, ways.help),
+        for words, key, description, action in (
+            (self.tr("Source"), "F2", source, window.show_sources),
+            (self.tr("Drives"), "F12", drives, window.show_drives),
+            (self.tr("µm / mil"), "F4", unit, window.needle_page.toggle_unit),
+            (self.tr("Picture"), "F9", picture, window.keep_picture),
+            (self.tr("Help"), "F1", page, window.show_help),
         ):
-            layout.addWidget(TouchButton(words, key, description, done, self))
+            layout.addWidget(TouchButton(words, key, description, action, self))
 
     @property
     def words(self) -> str:
@@ -108,18 +112,15 @@ class TopBar(QWidget):
             self._source.setText(words)
 
 
-_FRAME_MS = 16
-
-
 class MainWindow(QWidget):
-    """The dashboard.
+    """The dashboard over a session.
 
     Parameters
     ----------
     session : Session
         What is shown.
     theme : Theme or None
-        Colours; None follows the system.
+        Colours; None takes those of the system.
     clock : callable
         Monotonic seconds, the clock of ``View.reading_at_s``.
     book : Path or None
@@ -139,7 +140,7 @@ class MainWindow(QWidget):
         self._fixed_theme = theme
         self._theme = theme or theme_for(QGuiApplication.palette())
         self._shown_at_s = clock()
-        self._left_for_report: QWidget | None = None
+        self._before_report: QWidget | None = None
         self.setObjectName("bench")
         self.setWindowTitle(self.tr("Evenlobe"))
         self.setMinimumSize(1024, 640)
@@ -158,18 +159,78 @@ class MainWindow(QWidget):
             self.report_page,
         ):
             self._pages.addWidget(page)
-        ways = self._ways()
         self._layout = QVBoxLayout(self)
-        self.top_bar = TopBar(ways, self.needle_page.toggle_unit, self)
+        self.top_bar = TopBar(self)
         self._layout.addWidget(self.top_bar)
         self._layout.addWidget(self._pages, 1)
-        self._keys = key_table(ways, self.needle_page, self.controller)
+        self._keys = self._key_table()
         self._connect()
         self._apply_theme()
         self.show_help()
         self._timer = QTimer(self, interval=_FRAME_MS, timerType=Qt.TimerType.PreciseTimer)
         self._timer.timeout.connect(self.tick)
         self.start()
+
+    def _connect(self) -> None:
+        order = [*self.top_bar.findChildren(TouchButton), *self.needle_page.focus_order()]
+        for before, after in pairwise(order):
+            self.setTabOrder(before, after)
+        QGuiApplication.styleHints().colorSchemeChanged.connect(self.apply_system_theme)
+        self.help_page.choose.connect(self.show_sources)
+        self.source_page.chosen.connect(self.open_source)
+        self.needle_page.prompt.reopen.connect(self.reopen_indexed)
+        self.drives_page.begin_job.connect(self.begin_job)
+        self.drives_page.resume.connect(self.resume)
+        self.drives_page.show_report.connect(self.show_report)
+        for page in (self.help_page, self.source_page, self.drives_page):
+            page.back.connect(self.show_needle)
+        self.report_page.back.connect(self.leave_report)
+        self.controller.changed.connect(self.needle_page.make_room)
+        self.controller.report.connect(self.show_own_report)
+
+    def _key_table(self) -> dict[_Pressed, Action]:
+        """Return what each key does; none is a letter or a figure, which are typed into fields."""
+        key, page, controller = Qt.Key, self.needle_page, self.controller
+        plain, shift = Qt.KeyboardModifier.NoModifier, Qt.KeyboardModifier.ShiftModifier
+        anywhere: dict[_Pressed, Action] = {
+            (key.Key_F1, plain): self.show_help,
+            (key.Key_F2, plain): self.show_sources,
+            (key.Key_F4, plain): page.toggle_unit,
+            (key.Key_F8, plain): self.source_page.look,
+            (key.Key_F9, plain): self.keep_picture,
+            (key.Key_F11, plain): self.toggle_full_screen,
+            (key.Key_F12, plain): self.show_drives,
+            (key.Key_Escape, plain): self.escape,
+        }
+        at_the_needle: dict[_Pressed, Action] = {
+            (key.Key_F3, plain): page.prompt.begin,
+            (key.Key_F5, plain): page.hands.reseat,
+            (key.Key_F6, plain): page.toggle_held,
+            (key.Key_F7, plain): self.reopen_indexed,
+            (key.Key_F8, plain): controller.skip,
+            (key.Key_F8, shift): controller.close,
+            (key.Key_F10, plain): page.toggle_zero,
+            (key.Key_Space, plain): page.toggle_frozen,
+            (key.Key_Backspace, plain): controller.back,
+            (key.Key_Up, plain): lambda: controller.choose_next(-1),
+            (key.Key_Down, plain): lambda: controller.choose_next(1),
+            (key.Key_Left, plain): lambda: page.hands.nudge(-SMALL_UM),
+            (key.Key_Right, plain): lambda: page.hands.nudge(SMALL_UM),
+            (key.Key_Left, shift): lambda: page.hands.nudge(-LARGE_UM),
+            (key.Key_Right, shift): lambda: page.hands.nudge(LARGE_UM),
+            (key.Key_PageUp, plain): lambda: page.hands.step(-1),
+            (key.Key_PageDown, plain): lambda: page.hands.step(1),
+        }
+        for enter in ENTERS:
+            at_the_needle[enter, plain] = page.go_on
+            at_the_needle[enter, shift] = controller.by_virtual_hand
+
+        def where(pressed: _Pressed) -> Action:
+            here = at_the_needle.get(pressed) or anywhere[pressed]
+            elsewhere = anywhere.get(pressed, lambda: None)
+            return lambda: here() if self.page is page else elsewhere()
+
+        return {pressed: where(pressed) for pressed in anywhere | at_the_needle}
 
     @property
     def theme(self) -> Theme:
@@ -193,6 +254,11 @@ class MainWindow(QWidget):
         if not self.needle_page.job.take_focus():
             self.needle_page.meter.setFocus()
 
+    def show_help(self) -> None:
+        """Show what the tool cannot do, the cautions and the keys."""
+        self._pages.setCurrentWidget(self.help_page)
+        self.help_page.activate()
+
     def show_sources(self) -> None:
         """Show the sources."""
         self._pages.setCurrentWidget(self.source_page)
@@ -205,25 +271,47 @@ class MainWindow(QWidget):
 
     def show_report(self, identity: str, number: int) -> None:
         """Show a job's report before it is written."""
-        self._left_for_report = self.page
+        self._before_report = self.page
         self._pages.setCurrentWidget(self.report_page)
         self.report_page.activate(identity, number)
 
     def show_own_report(self) -> None:
-        """Show the report of the job at the bench."""
+        """Show the report of the job beside the needle."""
         drive, number = self.controller.drive, self.controller.number
         if drive is None or number is None:
             self.top_bar.remark(self.controller.fault or self.tr("The job is not in the book yet."))
         else:
             self.show_report(drive.identity, number)
 
-    def work_on(self, identity: str, profile_name: str) -> None:
+    def leave_report(self) -> None:
+        """Go back to where the report was asked for."""
+        if self._before_report is self.drives_page:
+            self.show_drives()
+        else:
+            self.show_needle()
+
+    def escape(self) -> None:
+        """Give up what is under way at the needle, or else go back to it."""
+        if self.page is self.report_page:
+            self.leave_report()
+        elif self.page is not self.needle_page:
+            self.show_needle()
+        elif not self.needle_page.prompt.cancel():
+            self.controller.escape()
+            self.needle_page.meter.setFocus()
+
+    def reopen_indexed(self) -> None:
+        """Open the source again with an index, where that is offered."""
+        if self.needle_page.prompt.prompt.may_reopen:
+            self.open_source(self._session.view().source, INDEXED_ROLES)
+
+    def begin_job(self, identity: str, profile_name: str) -> None:
         """Begin a job on a drive; its class counts from now on."""
         if self._use_class(profile_name):
             self.controller.begin(Drive(identity, profile_name))
             self.show_needle()
 
-    def take_up(self, left: ResumableJob) -> None:
+    def resume(self, left: ResumableJob) -> None:
         """Go on with an open job of the book."""
         view = self._session.view()
         if self.controller.number != left.number:
@@ -246,7 +334,7 @@ class MainWindow(QWidget):
         self.show_needle()
 
     def _use_class(self, profile_name: str) -> bool:
-        """Let a class of drive count from now on; returns whether there is one of that name."""
+        """Let a class of drive count from now on; return whether there is one of that name."""
         if profile_name != self._session.profile.name:
             try:
                 profile = load_profile(profile_name)
@@ -256,11 +344,6 @@ class MainWindow(QWidget):
             self._session.use(profile)
             self.needle_page.judge_by(profile)
         return True
-
-    def show_help(self) -> None:
-        """Show what the tool cannot do, the cautions and the keys."""
-        self._pages.setCurrentWidget(self.help_page)
-        self.help_page.activate()
 
     def tick(self) -> None:
         """Show the newest view."""
@@ -277,8 +360,17 @@ class MainWindow(QWidget):
         self._timer.start()
 
     def stop(self) -> None:
-        """Take no view any more."""
+        """Take no more views."""
         self._timer.stop()
+
+    def remark_fault(self, fault: BaseException) -> None:
+        """Say that the program itself has failed, and that the window may be out of date."""
+        words = self.tr("Fault in Evenlobe, what is shown may be out of date: {0}: {1}")
+        self.top_bar.remark(words.format(type(fault).__name__, fault))
+
+    def toggle_full_screen(self) -> None:
+        """Take the whole screen, or give it back."""
+        self.showNormal() if self.isFullScreen() else self.showFullScreen()
 
     def save_picture(self, path: Path) -> None:
         """Write what the window shows to `path`, in the format of its ending.
@@ -293,95 +385,6 @@ class MainWindow(QWidget):
                 self.tr("picture “{0}”: it cannot be written; choose another folder").format(path)
             )
 
-    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
-        """Do what the key stands for, unless a control has taken it."""
-        modifiers = event.modifiers() & ~Qt.KeyboardModifier.KeypadModifier
-        done = self._keys.get((Qt.Key(event.key()), modifiers))
-        if done is None:
-            super().keyPressEvent(event)
-        elif event.key() in REPEATED or not event.isAutoRepeat():
-            done()
-
-    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
-        """Let sizes follow the window."""
-        super().resizeEvent(event)
-        self._apply_theme()
-
-    def apply_system_theme(self) -> None:
-        """Take on the system's light or dark colours, unless others were asked for."""
-        theme = self._fixed_theme or theme_for(QGuiApplication.palette())
-        if theme is not self._theme:
-            self._theme = theme
-            self._apply_theme()
-
-    def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
-        """Stop with the window."""
-        self.stop()
-        self.controller.end()
-        super().closeEvent(event)
-
-    def _connect(self) -> None:
-        order = [*self.top_bar.findChildren(TouchButton), *self.needle_page.focus_order()]
-        for before, after in pairwise(order):
-            self.setTabOrder(before, after)
-        QGuiApplication.styleHints().colorSchemeChanged.connect(self.apply_system_theme)
-        self.source_page.chosen.connect(self.open_source)
-        self.source_page.left.connect(self.show_needle)
-        self.help_page.choose.connect(self.show_sources)
-        self.help_page.left.connect(self.show_needle)
-        self.needle_page.prompt.reopen.connect(self.reopen_indexed)
-        self.drives_page.work_on.connect(self.work_on)
-        self.drives_page.take_up.connect(self.take_up)
-        self.drives_page.show_report.connect(self.show_report)
-        self.drives_page.left.connect(self.show_needle)
-        self.report_page.left.connect(self.leave_report)
-        self.controller.changed.connect(self.needle_page.make_room)
-        self.controller.report.connect(self.show_own_report)
-
-    def _ways(self) -> Ways:
-        return Ways(
-            at_needle=lambda: self.page is self.needle_page,
-            help=self.show_help,
-            sources=self.show_sources,
-            drives=self.show_drives,
-            look_again=self.source_page.look,
-            picture=self.keep_picture,
-            full_screen=self.toggle_full_screen,
-            escape=self.escape,
-            reopen_indexed=self.reopen_indexed,
-        )
-
-    def leave_report(self) -> None:
-        """Go back to where the report was asked for."""
-        if self._left_for_report is self.drives_page:
-            self.show_drives()
-        else:
-            self.show_needle()
-
-    def escape(self) -> None:
-        """Give up what is under way at the needle, or else go back to it."""
-        if self.page is self.report_page:
-            self.leave_report()
-        elif self.page is not self.needle_page:
-            self.show_needle()
-        elif not self.needle_page.prompt.cancel():
-            self.controller.escape()
-            self.needle_page.meter.setFocus()
-
-    def reopen_indexed(self) -> None:
-        """Open the source again with an index, where that is offered."""
-        if self.needle_page.prompt.prompt.may_reopen:
-            self.open_source(self._session.view().source, INDEXED_ROLES)
-
-    def remark_fault(self, fault: BaseException) -> None:
-        """Say that the program itself has failed, and that the window may be out of date."""
-        words = self.tr("Fault in Evenlobe, what is shown may be out of date: {0}: {1}")
-        self.top_bar.remark(words.format(type(fault).__name__, fault))
-
-    def toggle_full_screen(self) -> None:
-        """Take the whole screen, or give it back."""
-        self.showNormal() if self.isFullScreen() else self.showFullScreen()
-
     def keep_picture(self) -> None:
         """Save a picture among the user's own, and say where."""
         path = _picture_path()
@@ -392,6 +395,33 @@ class MainWindow(QWidget):
             self.top_bar.remark(str(fault))
         else:
             self.top_bar.remark(self.tr("Picture saved: {0}").format(path))
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
+        """Do what the key stands for, unless a control has taken it."""
+        modifiers = event.modifiers() & ~Qt.KeyboardModifier.KeypadModifier
+        action = self._keys.get((Qt.Key(event.key()), modifiers))
+        if action is None:
+            super().keyPressEvent(event)
+        elif event.key() in _REPEATED or not event.isAutoRepeat():
+            action()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
+        """Fit all sizes to the window."""
+        super().resizeEvent(event)
+        self._apply_theme()
+
+    def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
+        """Stop with the window."""
+        self.stop()
+        self.controller.end()
+        super().closeEvent(event)
+
+    def apply_system_theme(self) -> None:
+        """Take on the system's light or dark colours, unless others were asked for."""
+        theme = self._fixed_theme or theme_for(QGuiApplication.palette())
+        if theme is not self._theme:
+            self._theme = theme
+            self._apply_theme()
 
     def _apply_theme(self) -> None:
         """Put colours and sizes on every part."""

@@ -357,10 +357,10 @@ class CardView(QWidget):
         ):
             part.setAccessibleName(name)
         self._progress = ProgressBar(self)
-        self.entry = AnswerField(self)
+        self.entry = AnswerField(
+            self.tr("Answer"), self.tr("Enter takes it; empty where it is not known"), self
+        )
         self.entry.setMaxLength(_MOST_TYPED)
-        self.entry.setAccessibleName(self.tr("Answer"))
-        self.entry.setAccessibleDescription(self.tr("Enter takes it; empty where it is not known"))
         self.entry.returnPressed.connect(self.go_on)
         self._choices: list[TouchButton] = []
         self.button = TouchButton(

@@ -61,7 +61,7 @@ def test_enter_begins_a_job_and_the_report_is_asked_for(qtbot, page, path):
     page.activate()
     settled(qtbot, page)
     asked = []
-    page.work_on.connect(lambda *words: asked.append(words))
+    page.begin_job.connect(lambda *words: asked.append(words))
     qtbot.keyClick(page.findChild(QListWidget), Qt.Key.Key_Return)
     assert asked == [(DRIVE.identity, DRIVE.profile)]  # once
     with qtbot.waitSignal(page.show_report) as shown:
@@ -78,8 +78,8 @@ def test_an_open_job_is_offered_before_a_new_one(qtbot, page, path):
     settled(qtbot, page)
     assert page._on.accessibleName() == f"Go on with job {number}"
     asked, begun = [], []
-    page.take_up.connect(asked.append)
-    page.work_on.connect(lambda *words: begun.append(words))
+    page.resume.connect(asked.append)
+    page.begin_job.connect(lambda *words: begun.append(words))
     qtbot.keyClick(page.findChild(QListWidget), Qt.Key.Key_Return)
     settled(qtbot, page)
     assert [(left.number, left.standing) for left in asked] == [(number, standing())]
@@ -96,7 +96,7 @@ def test_why_a_job_is_not_gone_on_with_is_said(qtbot, page, path):
         filled(book)
     page.activate()
     settled(qtbot, page)
-    page.take_up.connect(lambda left: pytest.fail("taken up"))
+    page.resume.connect(lambda left: pytest.fail("taken up"))
     page.go_on()
     settled(qtbot, page)
     assert "older Evenlobe" in page.status

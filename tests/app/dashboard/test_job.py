@@ -103,7 +103,7 @@ def window(qtbot, session, book):
     with qtbot.waitActive(made):
         made.show()
     made.tick()
-    made.work_on("machine 7", "130mm-48tpi")
+    made.begin_job("machine 7", "130mm-48tpi")
     yield made
     made.controller.end(5.0)
 
@@ -409,7 +409,7 @@ def test_closing_early_wants_a_reason(qtbot, window):
 
 @pytest.mark.parametrize("text", HOSTILE, ids=["markup", "quotes", "right-to-left", "10 kB"])
 def test_hostile_words_stay_words(qtbot, window, book, text):
-    window.work_on(text[:300], "130mm-48tpi")
+    window.begin_job(text[:300], "130mm-48tpi")
     press(qtbot, window, KEY.Key_F8)
     window.needle_page.job.entry.setText(text)
     width = window.width()
@@ -434,7 +434,7 @@ def test_a_book_that_cannot_be_written_is_told_and_the_job_goes_on(qtbot, sessio
     qtbot.addWidget(window)
     window.stop()
     window.show()
-    window.work_on("machine 7", "130mm-48tpi")
+    window.begin_job("machine 7", "130mm-48tpi")
 
     def told():
         refresh(window)
@@ -526,10 +526,10 @@ def test_off_the_track_of_the_lobes_the_needle_rests_and_sends_no_hand(qtbot, wi
 
 def test_another_class_brings_its_limits(window, session):
     session.use = lambda profile: setattr(session, "profile", profile)
-    window.work_on("tall one", "130mm-96tpi")
+    window.begin_job("tall one", "130mm-96tpi")
     assert session.profile.name == "130mm-96tpi"
     assert window.controller.job.profile.name == "130mm-96tpi"
-    window.work_on("nobody", "no such class")
+    window.begin_job("nobody", "no such class")
     window.tick()
     assert "no such class" in window.top_bar.words
     assert window.controller.drive.identity == "tall one"
@@ -560,7 +560,7 @@ def test_buttons_of_the_job_are_for_a_gloved_finger(window):
 def left_in(window, book):
     """Leave the job at the bench for another drive's; tells how the book has it."""
     number = window.controller.number
-    window.work_on("machine 8", "130mm-48tpi")
+    window.begin_job("machine 8", "130mm-48tpi")
 
     def written():
         # It is written beside the window: what is awaited may not be there yet.
@@ -582,7 +582,7 @@ def test_an_open_job_is_gone_on_with(qtbot, window, session, book):
     qtbot.waitUntil(lambda: (left := written()) and left.outcomes == found, timeout=10_000)
     assert controller.job.outcomes == ()
     window.show_drives()
-    window.take_up(written())
+    window.resume(written())
     assert window.page is window.needle_page
     assert (controller.drive.identity, controller.number) == ("machine 7", 1)
     assert controller.job.outcomes == found
@@ -590,7 +590,7 @@ def test_an_open_job_is_gone_on_with(qtbot, window, session, book):
     assert controller.job.step.check is CheckName.CARE
     # Asked for once more it is only shown.
     job = controller.job
-    window.take_up(written())
+    window.resume(written())
     assert controller.job is job
     controller.skip()
     controller.go_on("done yesterday")
@@ -608,7 +608,7 @@ def test_a_job_that_does_not_fit_stays_in_the_book(qtbot, window, session, book)
 
     def says(view, words):
         session.view = lambda: view
-        window.take_up(left)
+        window.resume(left)
         assert words in window.drives_page.status
         assert controller.job is now
 
