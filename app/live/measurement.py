@@ -13,9 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
-from app.analysis.envelope.carrier import Columns
 from app.analysis.envelope.series import Captured
-from app.analysis.envelope.setup import Setup
+from app.analysis.envelope.setup import Columns, Setup
 from app.analysis.lobes.analyser import Analyser, SweepAnalyser
 from app.analysis.results import (
     AzimuthFinding,

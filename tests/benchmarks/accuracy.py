@@ -8,8 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.signal import hilbert, lfilter
 
-from app.analysis.envelope.carrier import Columns
-from app.analysis.envelope.setup import Setup
+from app.analysis.envelope.setup import Columns, Setup
 from app.analysis.lobes.analyser import Analyser
 from app.analysis.results import Reading
 from tests.benchmarks.tables import table

@@ -6,8 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from app.analysis.envelope.carrier import Columns
-from app.analysis.envelope.setup import Setup
+from app.analysis.envelope.setup import Columns, Setup
 from app.analysis.lobes.analyser import Analyser
 from app.dashboard.needle_page.meter import Ballistics
 from tests.benchmarks.tables import table

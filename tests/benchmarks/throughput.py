@@ -12,8 +12,7 @@ import numpy as np
 import soundfile
 from scipy.signal import hilbert
 
-from app.analysis.envelope.carrier import Columns
-from app.analysis.envelope.setup import Setup
+from app.analysis.envelope.setup import Columns, Setup
 from app.analysis.lobes.analyser import Analyser
 from app.live.measurement import EnvelopeOptions, measure
 from app.profiles import load_profile

@@ -6,8 +6,9 @@ from scipy.optimize import curve_fit
 from scipy.signal import hilbert
 from scipy.stats import t as student
 
-from app.analysis.envelope.carrier import Columns, Demodulator
+from app.analysis.envelope.carrier import Demodulator
 from app.analysis.envelope.series import EnvelopeSeries
+from app.analysis.envelope.setup import Columns
 from app.analysis.results import Verdict
 from app.analysis.uncertainty import judge_within, scatter_u, t_factor
 from tests.app.analysis.running import RAW, analyse
@@ -18,9 +19,9 @@ RATE_HZ = 250e3
 
 def envelope_of(wave, carrier_hz):
     demodulator = Demodulator(Columns(differential=0), 1, RATE_HZ, carrier_hz)
-    series = EnvelopeSeries(demodulator.frames_a_cell)
-    for cells in (*demodulator.push(wave[:, None].astype(np.float32), 0), *demodulator.flush()):
-        series.append(cells)
+    series = EnvelopeSeries(demodulator.frames_a_bin)
+    for bins in (*demodulator.push(wave[:, None].astype(np.float32), 0), *demodulator.flush()):
+        series.append(bins)
     return series
 
 
@@ -38,12 +39,12 @@ def test_the_bound_on_a_sine_amplitude_is_reached():
     assert amplitudes.std() == pytest.approx(0.004472, rel=0.04)
 
 
-def test_a_cell_of_the_envelope_reaches_the_bound():
+def test_a_bin_of_the_envelope_reaches_the_bound():
     sigma = 0.1
     time = np.arange(200_000) / RATE_HZ
     noise = sigma * np.random.default_rng(2).standard_normal(len(time))
     series = envelope_of(np.sin(2.0 * np.pi * 61e3 * time) + noise, 61e3)
-    bound = sigma * np.sqrt(2.0 / series.frames_a_cell)
+    bound = sigma * np.sqrt(2.0 / series.frames_a_bin)
     assert 0.9 < np.std(series.amplitude_v) / bound < 1.12
 
 
@@ -61,16 +62,16 @@ def test_a_sine_fit_finds_what_the_standard_asks():
 
 @pytest.mark.parametrize("snr_db", [40.0, 15.0])
 def test_the_envelope_is_that_of_scipy_curve_fit(snr_db):
-    # The four-parameter sine fit of IEEE 1057 by scipy.optimize.curve_fit over each cell.
+    # The four-parameter sine fit of IEEE 1057 by scipy.optimize.curve_fit over each bin.
     time = np.arange(25_000) / RATE_HZ
     sigma = 0.4 / np.sqrt(2.0) * 10.0 ** (-snr_db / 20.0)
     rng = np.random.default_rng(3)
     wave = 0.4 * np.sin(2.0 * np.pi * 61.1e3 * time) + 0.1 + sigma * rng.standard_normal(len(time))
     series = envelope_of(wave, 61e3)
-    size = series.frames_a_cell
+    size = series.frames_a_bin
     worst = 0.0
-    for cell in range(20, 40, 2):
-        part = slice(cell * size, (cell + 1) * size)
+    for number in range(20, 40, 2):
+        part = slice(number * size, (number + 1) * size)
 
         def sine(t, amplitude, phase, level, frequency):
             return amplitude * np.sin(2.0 * np.pi * frequency * t + phase) + level
@@ -78,7 +79,7 @@ def test_the_envelope_is_that_of_scipy_curve_fit(snr_db):
         start = time[part][0]
         guess = (0.4, 2.0 * np.pi * 61.1e3 * start, 0.1, 61.1e3)
         found, _ = curve_fit(sine, time[part] - start, wave[part], p0=guess)
-        worst = max(worst, abs(abs(found[0]) - series.amplitude_v[cell]))
+        worst = max(worst, abs(abs(found[0]) - series.amplitude_v[number]))
     assert worst < 0.003 + 1.0 * sigma * np.sqrt(2.0 / size)
 
 

@@ -5,7 +5,7 @@ From raw samples to the envelope, by quadrature demodulation at the carrier.
 The stream is cut into short blocks of some eight carrier periods. Over each, cosine, sine, a
 constant and a slope are fitted to every signal column by least squares: the three-parameter sine
 fit of IEEE 1057 with a slope, so that hum and offset do not leak into the amplitude. All fits
-together are one matrix product, the only pass over the samples. Consecutive blocks make a cell:
+together are one matrix product, the only pass over the samples. Consecutive blocks make a bin:
 within it they are turned back by the local carrier, tracked from block to block, and added.
 """
 
@@ -16,7 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.envelope.series import Cells
+from app.analysis.envelope.series import Bins
+from app.analysis.envelope.setup import Columns
 
 CARRIER_LOW_HZ = 20e3
 """Lowest carrier looked for."""
@@ -81,7 +82,7 @@ def find_carrier(signal_v: NDArray[np.float32], sample_rate_hz: float) -> Carrie
 
 
 def _line_offset(spectrum: NDArray[np.float64], line: int) -> float:
-    """Return a line's place between bins: a parabola through the logarithms of three bins."""
+    """Return a peak's place between the lines: a parabola through the logarithms of three."""
     left, middle, right = np.log(np.maximum(spectrum[line - 1 : line + 2], 1e-300))
     curvature = left - 2.0 * middle + right
     return float(0.5 * (left - right) / curvature) if curvature < 0.0 else 0.0
@@ -89,8 +90,8 @@ def _line_offset(spectrum: NDArray[np.float64], line: int) -> float:
 
 _PERIODS_A_BLOCK = 8.0
 """Long enough for the slope to be told from the sine, short enough for 5 % of speed error."""
-_CELL_S = 0.5e-3
-"""Some 400 cells a turn."""
+_BIN_S = 0.5e-3
+"""Some 400 bins a turn."""
 _TRACK_S = 4e-3
 """Half the length over which the local carrier is averaged."""
 _NOISE_EVERY = 16
@@ -100,31 +101,8 @@ _LEAST_CORRELATION = 0.9
 """The phases' slow parts must agree this well before their gains are compared by them."""
 
 
-@dataclass(frozen=True, slots=True)
-class Columns:
-    """Where the signal stands among the columns: one of the two, and the index beside it."""
-
-    plus: int | None = None
-    minus: int | None = None
-    differential: int | None = None
-    envelope: int | None = None
-    index: int | None = None
-
-    @property
-    def signals(self) -> tuple[int, ...]:
-        """Columns that carry signal, not index."""
-        named = (self.plus, self.minus, self.differential, self.envelope)
-        return tuple(column for column in named if column is not None)
-
-    def differential_of(self, samples_v: NDArray[np.float32]) -> NDArray[np.float32]:
-        """Return plus − minus, or the differential column as it is, shape (frames,)."""
-        if self.differential is not None:
-            return np.ascontiguousarray(samples_v[:, self.differential])
-        return samples_v[:, self.plus] - samples_v[:, self.minus]
-
-
 class Demodulator:
-    """Turns a stream of samples into cells of envelope.
+    """Turns a stream of samples into bins of envelope.
 
     Parameters
     ----------
@@ -144,9 +122,9 @@ class Demodulator:
         self.sample_rate_hz = sample_rate_hz
         self.carrier_hz = carrier_hz
         self.block = max(12, round(_PERIODS_A_BLOCK * sample_rate_hz / carrier_hz))
-        self._blocks_a_cell = max(1, round(_CELL_S * sample_rate_hz / self.block))
-        self.frames_a_cell = self.block * self._blocks_a_cell
-        self._track = max(1, round(_TRACK_S * sample_rate_hz / self.frames_a_cell))
+        self._blocks_a_bin = max(1, round(_BIN_S * sample_rate_hz / self.block))
+        self.frames_a_bin = self.block * self._blocks_a_bin
+        self._track = max(1, round(_TRACK_S * sample_rate_hz / self.frames_a_bin))
         self._turn_a_block = 2.0 * np.pi * carrier_hz * self.block / sample_rate_hz
         self._fit = self._fit_matrix()
         self.known = self._known_matrix()
@@ -157,7 +135,7 @@ class Demodulator:
         self._next_frame: int | None = None
         self._phasors = np.zeros((0,), dtype=np.complex64)
         self._noises: list[float] = []
-        self._first_cell = 0
+        self._first_bin = 0
         self._emitted = 0
 
     @property
@@ -173,8 +151,8 @@ class Demodulator:
         """Weight of the plus phase; that of the minus phase is two less this."""
         return self._trim
 
-    def push(self, samples_v: NDArray[np.float32], first_index: int) -> list[Cells]:
-        """Take the next samples and return the cells that they complete.
+    def push(self, samples_v: NDArray[np.float32], first_index: int) -> list[Bins]:
+        """Take the next samples and return the bins that they complete.
 
         Parameters
         ----------
@@ -183,15 +161,15 @@ class Demodulator:
         first_index : int
             Absolute index of the first frame; a jump forward is a gap.
         """
-        done: list[Cells] = []
+        done: list[Bins] = []
         if self._next_frame is None or first_index != self._next_frame + len(self._left):
             done = self.flush()
-            # Cells lie on the absolute grid: what comes before the next cell's start is let go.
-            skip = -first_index % self.frames_a_cell
+            # Bins lie on the absolute grid: what comes before the next bin's start is let go.
+            skip = -first_index % self.frames_a_bin
             samples_v, first_index = samples_v[skip:], first_index + skip
             if not len(samples_v):
                 return done
-            self._first_cell = first_index // self.frames_a_cell
+            self._first_bin = first_index // self.frames_a_bin
             self._next_frame = first_index
         if len(self._left):
             # Only the block that was begun is put together: the rest is used where it stands.
@@ -209,8 +187,8 @@ class Demodulator:
             self._left = samples_v[used:].copy()
         return [*done, *self._finished(whole=False)]
 
-    def flush(self) -> list[Cells]:
-        """Return the cells still waiting for their neighbours, and begin anew."""
+    def flush(self) -> list[Bins]:
+        """Return the bins still waiting for their neighbours, and begin anew."""
         done = self._finished(whole=True)
         self._phasors = self._phasors[:0]
         self._left = self._left[:0]
@@ -306,9 +284,9 @@ class Demodulator:
         del self._noises[:-32]
         self.noise_v2 = float(np.mean(self._noises))
 
-    def _finished(self, *, whole: bool) -> list[Cells]:
-        """Return cells whose neighbours on both sides are there, or all of them."""
-        size = self._blocks_a_cell
+    def _finished(self, *, whole: bool) -> list[Bins]:
+        """Return bins whose neighbours on both sides are there, or all of them."""
+        size = self._blocks_a_bin
         available = len(self._phasors) // size
         margin = self._track
         ready = available if whole else available - margin
@@ -316,34 +294,34 @@ class Demodulator:
             return []
         phasors = self._phasors[: available * size].reshape(available, size)
         start = max(0, self._emitted - margin)
-        cells = self._cells(phasors[start:available], self._emitted - start, ready - start)
-        first = self._first_cell + self._emitted
+        bins = self._binned(phasors[start:available], self._emitted - start, ready - start)
+        first = self._first_bin + self._emitted
         keep = max(0, ready - margin - 1)
         self._phasors = self._phasors[keep * size :].copy()
-        self._first_cell += keep
+        self._first_bin += keep
         self._emitted = ready - keep
-        return [Cells(first, *cells)]
+        return [Bins(first, *bins)]
 
-    def _cells(
+    def _binned(
         self, phasors: NDArray[np.complex64], start: int, end: int
     ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
-        size = self._blocks_a_cell
+        size = self._blocks_a_bin
         fine: NDArray[np.bool_] = np.isfinite(phasors)
         ok: NDArray[np.bool_] = np.all(fine, axis=1)
         phasors = np.where(fine, phasors, 0)
         flat = phasors.ravel().astype(np.complex128)
         steps = np.zeros(flat.size, dtype=np.complex128)
         steps[1:] = flat[1:] * np.conj(flat[:-1])
-        a_cell = steps.reshape(-1, size).sum(axis=1)
+        a_bin = steps.reshape(-1, size).sum(axis=1)
         window = np.hanning(2 * self._track + 3)[1:-1]
-        smooth = np.convolve(a_cell, window, mode="full")[self._track :][: len(a_cell)]
+        smooth = np.convolve(a_bin, window, mode="full")[self._track :][: len(a_bin)]
         turn = np.angle(smooth)
         place = np.arange(size) - (size - 1) / 2.0
         back = np.exp(-1j * turn[start:end, None] * place)
         level = (flat.reshape(-1, size)[start:end] * back).mean(axis=1)
         away = np.angle(np.exp(1j * (turn[start:end] - self._turn_a_block)))
         response = np.sinc(away / (2.0 * np.pi))
-        sigma2 = 2.0 * self.noise_v2 / self.frames_a_cell / response**2
+        sigma2 = 2.0 * self.noise_v2 / self.frames_a_bin / response**2
         power = np.abs(level / response) ** 2 - 2.0 * sigma2
         carrier = self.carrier_hz + away / (2.0 * np.pi) * self.sample_rate_hz / self.block
         return power, np.sqrt(sigma2), carrier, ok[start:end]

@@ -12,9 +12,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.envelope.series import Cells
+from app.analysis.envelope.series import Bins
 
-_CELL_S = 0.5e-3
+_BIN_S = 0.5e-3
 _BASE_S = 0.3
 """Any stretch of this length holds a null: it is longer than a turn at 250 rpm."""
 _BELOW_ZERO = 0.03
@@ -25,14 +25,14 @@ _NULL_PART = 0.01
 _NULL_SHARE = 0.10
 _BASE_U_SIGMAS = 0.7
 _POINT_U = 0.004
-"""A null that is a point lies within one cell, whose mean is this part of the top above zero."""
+"""A null that is a point lies within one bin, whose mean is this part of the top above zero."""
 _STUCK_S = 2e-3
 _CONDUCTS_SIGMAS = 4.0
-"""Above so many standard deviations a cell counts as signal, past the detector's threshold."""
+"""Above so many standard deviations a bin counts as signal, past the detector's threshold."""
 
 
 class DetectorFollower:
-    """Turns a detector's output into cells of envelope.
+    """Turns a detector's output into bins of envelope.
 
     Parameters
     ----------
@@ -50,10 +50,10 @@ class DetectorFollower:
         self, column: int, sample_rate_hz: float, low_corner_hz: float, threshold_v: float
     ) -> None:
         self._column = column
-        self.frames_a_cell = max(1, round(_CELL_S * sample_rate_hz))
-        self._rate_a_cell = 2.0 * np.pi * low_corner_hz * self.frames_a_cell / sample_rate_hz
+        self.frames_a_bin = max(1, round(_BIN_S * sample_rate_hz))
+        self._rate_a_bin = 2.0 * np.pi * low_corner_hz * self.frames_a_bin / sample_rate_hz
         self._threshold_v = threshold_v
-        self._base_cells = round(_BASE_S * sample_rate_hz / self.frames_a_cell)
+        self._base_bins = round(_BASE_S * sample_rate_hz / self.frames_a_bin)
         self._rate_hz = sample_rate_hz
         self._points = False
         self._top_v = -np.inf
@@ -76,7 +76,7 @@ class DetectorFollower:
     @property
     def base_u_v(self) -> float:
         """Standard uncertainty of the level of the nulls; 0 for a DC-coupled input."""
-        if not self._rate_a_cell:
+        if not self._rate_a_bin:
             return 0.0
         point_u = _POINT_U * self._highest_v if self._points else 0.0
         return float(np.hypot(_BASE_U_SIGMAS * self._sigma_v, point_u))
@@ -89,35 +89,35 @@ class DetectorFollower:
         """
         return self._sigma_v > 0.0 and self._at_top > _STUCK_S * self._rate_hz
 
-    def push(self, samples_v: NDArray[np.float32], first_index: int) -> list[Cells]:
-        """Take the next samples and return the cells that they complete."""
-        done: list[Cells] = []
+    def push(self, samples_v: NDArray[np.float32], first_index: int) -> list[Bins]:
+        """Take the next samples and return the bins that they complete."""
+        done: list[Bins] = []
         values = samples_v[:, self._column].astype(np.float64)
         if self._next_frame is None or first_index != self._next_frame + len(self._left):
             done = self.flush()
-            skip = -first_index % self.frames_a_cell
+            skip = -first_index % self.frames_a_bin
             values, first_index = values[skip:], first_index + skip
             if not len(values):
                 return done
             self._next_frame = first_index
         values = np.concatenate([self._left, values])
-        count = len(values) // self.frames_a_cell
-        used = count * self.frames_a_cell
+        count = len(values) // self.frames_a_bin
+        used = count * self.frames_a_bin
         self._left = values[used:]
         if not count:
             return done
-        first = self._next_frame // self.frames_a_cell
+        first = self._next_frame // self.frames_a_bin
         self._next_frame += used
         self._measure_noise(values[:used])
         self._watch_top(values[:used])
         means = values[:used].reshape(count, -1).mean(axis=1)
         self._lowest_v = float(np.min(means, initial=self._lowest_v, where=np.isfinite(means)))
         self._highest_v = float(np.max(means, initial=self._highest_v, where=np.isfinite(means)))
-        if not self._rate_a_cell:
+        if not self._rate_a_bin:
             return [*done, self._lawful(first, means, np.zeros_like(means))]
         return [*done, *self._runs(first, means)]
 
-    def flush(self) -> list[Cells]:
+    def flush(self) -> list[Bins]:
         """Return what still waits for a first null, and begin anew."""
         done = self._release() if self._waiting else []
         self._next_frame = None
@@ -141,11 +141,11 @@ class DetectorFollower:
         # 1.4826 makes the median absolute deviation a normal distribution's standard deviation;
         # the difference of two samples has twice the variance of one.
         sigma = 1.4826 * float(np.median(np.abs(steps))) / np.sqrt(2.0)
-        self._sigma_v = sigma / np.sqrt(self.frames_a_cell)
+        self._sigma_v = sigma / np.sqrt(self.frames_a_bin)
 
-    def _runs(self, first: int, means: NDArray[np.float64]) -> list[Cells]:
+    def _runs(self, first: int, means: NDArray[np.float64]) -> list[Bins]:
         """Straighten run by run: where samples are missing the integral has to begin anew."""
-        done: list[Cells] = []
+        done: list[Bins] = []
         fine = np.isfinite(means)
         cuts = [0, *(np.flatnonzero(np.diff(fine)) + 1).tolist(), len(means)]
         for start, end in pairwise(cuts):
@@ -157,31 +157,31 @@ class DetectorFollower:
                 self._integral = 0.0
         return done
 
-    def _straightened(self, first: int, means: NDArray[np.float64]) -> list[Cells]:
+    def _straightened(self, first: int, means: NDArray[np.float64]) -> list[Bins]:
         sums = self._integral + np.cumsum(means)
         self._integral = float(sums[-1])
-        straight = means + self._rate_a_cell * (sums - 0.5 * means)
+        straight = means + self._rate_a_bin * (sums - 0.5 * means)
         self._waiting.append((first, straight))
-        if len(self._past) + sum(len(part) for _, part in self._waiting) < self._base_cells:
+        if len(self._past) + sum(len(part) for _, part in self._waiting) < self._base_bins:
             return []
         return self._release()
 
-    def _release(self) -> list[Cells]:
+    def _release(self) -> list[Bins]:
         first = self._waiting[0][0]
         straight = np.concatenate([part for _, part in self._waiting])
         self._waiting.clear()
         known = np.concatenate([self._past, straight])
         base = self._base(known)[len(self._past) :]
-        self._past = known[-self._base_cells :]
+        self._past = known[-self._base_bins :]
         return [self._lawful(first, straight, base)]
 
     def _base(self, straight: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the level of the nulls around each cell.
+        """Return the level of the nulls around each bin.
 
         The least of a stretch lies below its nulls by noise. Where much of the turn is null the
-        middle of those cells is their level; a null that is a point has but a few cells.
+        middle of those bins is their level; a null that is a point has but a few bins.
         """
-        least = _sliding_least(straight, self._base_cells)
+        least = _sliding_least(straight, self._base_bins)
         above = straight - least
         slack = _NULL_SIGMAS * self._sigma_v + _NULL_PART * float(above.max())
         in_null = above < slack
@@ -190,7 +190,7 @@ class DetectorFollower:
             return least + 0.5 * self._sigma_v
         return least + float(np.median(above[in_null]))
 
-    def _lawful(self, first: int, means: NDArray[np.float64], base: NDArray[np.float64]) -> Cells:
+    def _lawful(self, first: int, means: NDArray[np.float64], base: NDArray[np.float64]) -> Bins:
         ok = np.isfinite(means)
         value = np.where(ok, means - base, 0.0)
         if self._threshold_v > 0.0:
@@ -199,7 +199,7 @@ class DetectorFollower:
             value = np.where(conducts, value + self._threshold_v, 0.0)
         sigma = np.full(len(value), self._sigma_v)
         power = value * np.abs(value) - sigma**2
-        return Cells(first, power, sigma, np.zeros(len(value)), ok)
+        return Bins(first, power, sigma, np.zeros(len(value)), ok)
 
 
 def _sliding_least(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:

@@ -1,6 +1,6 @@
 """The two ways from samples to an envelope, behind one face.
 
-A path takes samples and adds cells to its :class:`~app.analysis.envelope.series.EnvelopeSeries`.
+A path takes samples and adds bins to its :class:`~app.analysis.envelope.series.EnvelopeSeries`.
 When it has to begin anew (a carrier found or lost) it makes a new series and counts ``starts`` up.
 """
 
@@ -15,7 +15,6 @@ from app.analysis import messages
 from app.analysis.envelope.carrier import (
     CARRIER_HIGH_OF_RATE,
     CARRIER_LOW_HZ,
-    Columns,
     Demodulator,
     find_carrier,
 )
@@ -23,7 +22,7 @@ from app.analysis.envelope.clipping import ClipWatch
 from app.analysis.envelope.detector import DetectorFollower
 from app.analysis.envelope.peakdetect import ExtremesPath
 from app.analysis.envelope.series import EnvelopeSeries
-from app.analysis.envelope.setup import Setup
+from app.analysis.envelope.setup import Columns, Setup
 from app.analysis.results import Message
 
 _SEARCH_S = 0.3
@@ -136,8 +135,8 @@ class RawPath:
         if self._demodulator is None and self._search:
             self._look_for_carrier()
         if self._demodulator is not None and self.series is not None:
-            for cells in self._demodulator.flush():
-                self.series.append(cells)
+            for bins in self._demodulator.flush():
+                self.series.append(bins)
 
     def clipped_between(self, start_frame: float, end_frame: float) -> bool:
         """Tell whether the signal was clipped in any stretch that touches these frames."""
@@ -155,8 +154,8 @@ class RawPath:
         assert self.series is not None
         if self._clips is not None:
             self._clips.push(samples_v, first_index)
-        for cells in self._demodulator.push(samples_v, first_index):
-            self.series.append(cells)
+        for bins in self._demodulator.push(samples_v, first_index):
+            self.series.append(bins)
 
     def _look_for_carrier(self) -> None:
         waiting, self._search, self._searched = self._search, [], 0
@@ -172,7 +171,7 @@ class RawPath:
         self._demodulator = Demodulator(
             self._columns, self._channels, self._rate_hz, found.frequency_hz
         )
-        self.series = EnvelopeSeries(self._demodulator.frames_a_cell)
+        self.series = EnvelopeSeries(self._demodulator.frames_a_bin)
         tone = self._demodulator.tone
         self._clips = ClipWatch(self._columns.signals, self._demodulator.known, tone)
         self.starts += 1
@@ -185,7 +184,7 @@ class RawPath:
         """Look whether the carrier is still where the demodulator was set, or gone."""
         assert self._demodulator is not None
         assert self.series is not None
-        recent = round(_REVIEW_S * self._rate_hz / self.series.frames_a_cell)
+        recent = round(_REVIEW_S * self._rate_hz / self.series.frames_a_bin)
         power = np.maximum(self.series.power_v2[-recent:], 0.0)
         sigma2 = self.series.sigma_v[-recent:] ** 2
         strong = power > 25.0 * sigma2
@@ -238,7 +237,7 @@ class EnvelopePath:
     ) -> None:
         self._follower = DetectorFollower(column, sample_rate_hz, low_corner_hz or 0.0, threshold_v)
         self._low_corner_hz = low_corner_hz
-        self.series: EnvelopeSeries | None = EnvelopeSeries(self._follower.frames_a_cell)
+        self.series: EnvelopeSeries | None = EnvelopeSeries(self._follower.frames_a_bin)
         self.starts = 1
 
     @property
@@ -263,14 +262,14 @@ class EnvelopePath:
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
         """Take the next samples."""
         assert self.series is not None
-        for cells in self._follower.push(samples_v, first_index):
-            self.series.append(cells)
+        for bins in self._follower.push(samples_v, first_index):
+            self.series.append(bins)
 
     def flush(self) -> None:
         """Finish what waits for more samples."""
         assert self.series is not None
-        for cells in self._follower.flush():
-            self.series.append(cells)
+        for bins in self._follower.flush():
+            self.series.append(bins)
 
     def clipped_between(self, start_frame: float, end_frame: float) -> bool:
         """Tell whether the output stuck at its highest level; between which frames is not kept."""

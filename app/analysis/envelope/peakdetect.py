@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
-from app.analysis.envelope.series import Cells, EnvelopeSeries
+from app.analysis.envelope.series import Bins, EnvelopeSeries
 from app.analysis.results import Message
 
 _LOW = 0.005
@@ -169,7 +169,7 @@ def _response(quarters: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     return _SIGNALS / shown[0], shown / shown[0]
 
 
-_CELL_S = 0.5e-3
+_BIN_S = 0.5e-3
 
 
 class ExtremesPath:
@@ -185,8 +185,8 @@ class ExtremesPath:
 
     def __init__(self, column: int, sample_rate_hz: float) -> None:
         self._column = column
-        self._pairs_a_cell = max(1, round(_CELL_S * sample_rate_hz / 2.0))
-        self.series: EnvelopeSeries | None = EnvelopeSeries(2 * self._pairs_a_cell)
+        self._pairs_a_bin = max(1, round(_BIN_S * sample_rate_hz / 2.0))
+        self.series: EnvelopeSeries | None = EnvelopeSeries(2 * self._pairs_a_bin)
         self.starts = 1
         self._floor = Floor()
 
@@ -205,7 +205,7 @@ class ExtremesPath:
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
         """Take a whole record, its first row a lowest value."""
         assert self.series is not None
-        frames = self.series.frames_a_cell
+        frames = self.series.frames_a_bin
         skip = -first_index % frames
         rows = samples_v[skip : skip + (len(samples_v) - skip) // frames * frames, self._column]
         if not len(rows):
@@ -216,13 +216,13 @@ class ExtremesPath:
         if not fine.size:
             return
         self._floor = floor_of(fine)
-        cells = size.reshape(-1, self._pairs_a_cell)
-        sigma = _scatter(fine) / np.sqrt(self._pairs_a_cell)
-        amplitude = self._floor.taken_from(cells.mean(axis=1))
+        bins = size.reshape(-1, self._pairs_a_bin)
+        sigma = _scatter(fine) / np.sqrt(self._pairs_a_bin)
+        amplitude = self._floor.taken_from(bins.mean(axis=1))
         ok = np.isfinite(amplitude)
         amplitude = np.where(ok, amplitude, 0.0)
         self.series.append(
-            Cells(
+            Bins(
                 first=(first_index + skip) // frames,
                 power_v2=amplitude * np.abs(amplitude) - sigma**2,
                 sigma_v=np.full(len(amplitude), sigma),

@@ -2,8 +2,8 @@
 
 The envelope as a function of time: what both kinds of signal path deliver.
 
-Cells of equal length lie on a grid of absolute frame indices, so that a place in the stream and a
-place in the arrays are one division apart, across gaps too: a cell that a gap or a sample that is
+Bins of equal length lie on a grid of absolute frame indices, so that a place in the stream and a
+place in the arrays are one division apart, across gaps too: a bin that a gap or a sample that is
 not a number touches is there, and not ``ok``.
 """
 
@@ -43,17 +43,17 @@ _DIP_PART = 0.08
 
 
 @dataclass(frozen=True, slots=True)
-class Cells:
-    """Consecutive cells, as a signal path delivers them.
+class Bins:
+    """Consecutive bins, as a signal path delivers them.
 
     Attributes
     ----------
     first : int
-        Number of the first cell: it covers frames ``first * frames`` to ``(first + 1) * frames``.
+        Number of the first bin: it covers frames ``first * frames`` to ``(first + 1) * frames``.
     power_v2 : numpy.ndarray
         float64, shape (n,): squared amplitude, its noise taken out; may be negative in noise.
     sigma_v : numpy.ndarray
-        float64, shape (n,): standard deviation of the amplitude of one cell.
+        float64, shape (n,): standard deviation of the amplitude of one bin.
     carrier_hz : numpy.ndarray
         float64, shape (n,): local carrier; zeros for an envelope.
     ok : numpy.ndarray
@@ -68,16 +68,16 @@ class Cells:
 
 
 class EnvelopeSeries:
-    """A growing run of cells.
+    """A growing run of bins.
 
     Parameters
     ----------
-    frames_a_cell : int
-        Length of a cell in frames.
+    frames_a_bin : int
+        Length of a bin in frames.
     """
 
-    def __init__(self, frames_a_cell: int) -> None:
-        self.frames_a_cell = frames_a_cell
+    def __init__(self, frames_a_bin: int) -> None:
+        self.frames_a_bin = frames_a_bin
         self.first = 0
         self._count = 0
         self._values = np.zeros((3, 0))
@@ -87,37 +87,37 @@ class EnvelopeSeries:
 
     @property
     def end(self) -> int:
-        """Number of the cell after the last."""
+        """Number of the bin after the last."""
         return self.first + self._count
 
     @property
     def end_frame(self) -> int:
-        """Absolute index of the frame after the last cell."""
-        return self.end * self.frames_a_cell
+        """Absolute index of the frame after the last bin."""
+        return self.end * self.frames_a_bin
 
     @property
     def power_v2(self) -> NDArray[np.float64]:
-        """Squared amplitude of every cell kept, shape (n,)."""
+        """Squared amplitude of every bin kept, shape (n,)."""
         return self._values[0, : self._count]
 
     @property
     def sigma_v(self) -> NDArray[np.float64]:
-        """Standard deviation of every cell's amplitude, shape (n,)."""
+        """Standard deviation of every bin's amplitude, shape (n,)."""
         return self._values[1, : self._count]
 
     @property
     def carrier_hz(self) -> NDArray[np.float64]:
-        """Local carrier of every cell, shape (n,)."""
+        """Local carrier of every bin, shape (n,)."""
         return self._values[2, : self._count]
 
     @property
     def ok(self) -> NDArray[np.bool_]:
-        """Whether every sample under a cell was there, shape (n,)."""
+        """Whether every sample under a bin was there, shape (n,)."""
         return self._ok[: self._count]
 
     @property
     def amplitude_v(self) -> NDArray[np.float64]:
-        """Amplitude of every cell, unbiased to second order in the noise, shape (n,).
+        """Amplitude of every bin, unbiased to second order in the noise, shape (n,).
 
         The power has both quadratures' noise taken out; a root is unbiased with one of the two
         taken out, so one is given back.
@@ -125,9 +125,9 @@ class EnvelopeSeries:
         return np.sqrt(np.maximum(self.power_v2 + self.sigma_v**2, 0.0))
 
     def dips(self) -> NDArray[np.bool_]:
-        """Return which cells have fallen out from among their neighbours, shape (n,).
+        """Return which bins have fallen out from among their neighbours, shape (n,).
 
-        A drop-out of a cell or three stands below the middle one of the nine cells around it,
+        A drop-out of a bin or three stands below the middle one of the nine bins around it,
         whatever the slope there; a lobe's own shape does not.
         """
         if self._dips_for != (self.first, self._count):
@@ -136,7 +136,7 @@ class EnvelopeSeries:
         return self._dips
 
     def dips_and_edges(self) -> NDArray[np.bool_]:
-        """Return which cells have fallen out, and those beside them, shape (n,)."""
+        """Return which bins have fallen out, and those beside them, shape (n,)."""
         dips = self.dips()
         wider = dips.copy()
         wider[1:] |= dips[:-1]
@@ -153,25 +153,25 @@ class EnvelopeSeries:
         depth = np.maximum(_DIP_SIGMAS * self.sigma_v, _DIP_PART * middle)
         return amplitude < middle - depth
 
-    def append(self, cells: Cells) -> None:
-        """Add cells; a jump forward leaves cells that are not ``ok``."""
+    def append(self, bins: Bins) -> None:
+        """Add bins; a jump forward leaves bins that are not ``ok``."""
         if not self._count:
-            self.first = cells.first
-        skipped = cells.first - self.end
-        count = self._count + skipped + len(cells.ok)
+            self.first = bins.first
+        skipped = bins.first - self.end
+        count = self._count + skipped + len(bins.ok)
         self._reserve(count)
         start = self._count + skipped
         self._values[:, self._count : start] = 0.0
         self._ok[self._count : start] = False
-        self._values[0, start:count] = cells.power_v2
-        self._values[1, start:count] = cells.sigma_v
-        self._values[2, start:count] = cells.carrier_hz
-        self._ok[start:count] = cells.ok
+        self._values[0, start:count] = bins.power_v2
+        self._values[1, start:count] = bins.sigma_v
+        self._values[2, start:count] = bins.carrier_hz
+        self._ok[start:count] = bins.ok
         self._count = count
 
     def forget_before(self, frame: float) -> None:
-        """Let go of cells that end before `frame`."""
-        drop = min(int(frame // self.frames_a_cell) - self.first, self._count)
+        """Let go of bins that end before `frame`."""
+        drop = min(int(frame // self.frames_a_bin) - self.first, self._count)
         if drop <= self._count // 2:
             return  # moving the rest costs more than keeping it
         self._values[:, : self._count - drop] = self._values[:, drop : self._count]
@@ -179,19 +179,19 @@ class EnvelopeSeries:
         self._count -= drop
         self.first += drop
 
-    def centre_frame(self, cell: NDArray[np.int64]) -> NDArray[np.float64]:
-        """Return the frame at the middle of each cell of that number."""
-        return (cell + np.float64(0.5)) * self.frames_a_cell - 0.5
+    def centre_frame(self, number: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Return the frame at the middle of each bin of that number."""
+        return (number + np.float64(0.5)) * self.frames_a_bin - 0.5
 
-    def centres_in(self, cells: slice[int, int, None]) -> NDArray[np.float64]:
-        """Return the frame at the middle of each cell of a slice of the arrays."""
-        numbers = np.arange(cells.start, cells.stop, dtype=np.int64)
+    def centres_in(self, bins: slice[int, int, None]) -> NDArray[np.float64]:
+        """Return the frame at the middle of each bin of a slice of the arrays."""
+        numbers = np.arange(bins.start, bins.stop, dtype=np.int64)
         return self.centre_frame(numbers + self.first)
 
-    def cells_between(self, start_frame: float, end_frame: float) -> slice[int, int, None]:
-        """Return the slice of the arrays whose cells lie wholly between two frames."""
-        low = int(np.ceil(start_frame / self.frames_a_cell)) - self.first
-        high = int(np.floor(end_frame / self.frames_a_cell)) - self.first
+    def bins_between(self, start_frame: float, end_frame: float) -> slice[int, int, None]:
+        """Return the slice of the arrays whose bins lie wholly between two frames."""
+        low = int(np.ceil(start_frame / self.frames_a_bin)) - self.first
+        high = int(np.floor(end_frame / self.frames_a_bin)) - self.first
         low = min(max(low, 0), self._count)
         return slice(low, min(max(high, low), self._count))
 

@@ -1,10 +1,34 @@
-"""What the analyser is told before the first sample."""
+"""What an analysis is given before the first sample: the source's columns, the disk, the limits."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from app.analysis.envelope.carrier import Columns
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Places of the signal among the columns: one of both phases, or of either other kind."""
+
+    plus: int | None = None
+    minus: int | None = None
+    differential: int | None = None
+    envelope: int | None = None
+    index: int | None = None
+
+    @property
+    def signals(self) -> tuple[int, ...]:
+        """Columns that carry signal, not index."""
+        named = (self.plus, self.minus, self.differential, self.envelope)
+        return tuple(column for column in named if column is not None)
+
+    def differential_of(self, samples_v: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return plus − minus, or the differential column as it is, shape (frames,)."""
+        if self.differential is not None:
+            return np.ascontiguousarray(samples_v[:, self.differential])
+        return samples_v[:, self.plus] - samples_v[:, self.minus]
 
 
 @dataclass(frozen=True, slots=True)
@@ -13,16 +37,12 @@ class Setup:
 
     Attributes
     ----------
-    columns, channels : Columns, int
-        Where signal and index stand, and columns in all.
-    sample_rate_hz, bandwidth_hz : float
-        Frames a second; highest frequency that arrives undiminished.
+    bandwidth_hz : float
+        Highest frequency that arrives undiminished.
     low_corner_hz : float or None
         Corner of an AC-coupled input, 0 for DC, None when not known.
     detector_threshold_v : float or None
         What an external detector keeps for itself, None when not stated.
-    speed_rpm, carrier_hz : float
-        Nominal speed and carrier.
     geometry, pairs : str or None, int or None
         Recording and pairs of lobes a turn, None when open.
     scale_um, scale_u_um, calibrated : float, float, bool

@@ -115,7 +115,7 @@ class Analyser:
         if extremes != self._setup.extremes:
             raise ValueError("samples and extremes do not mix in one stream")
         self._said_clipped |= clipped
-        # Samples beyond all measure become cells that are not ok: that is dealt with there.
+        # Samples beyond all measure become bins that are not ok: that is dealt with there.
         with np.errstate(invalid="ignore", over="ignore"):
             return self._push(samples_v, first_index + self._shift, gap_before, at_index)
 
@@ -330,9 +330,9 @@ class Analyser:
 
 def take_trace(series: EnvelopeSeries, turn: Turn, layout: Layout | None, number: int) -> Trace:
     """Return one turn of envelope for the eye, the lobes' tops marked where they are known."""
-    cells = series.cells_between(turn.start_frame, turn.end_frame)
-    place = (series.centres_in(cells) - turn.start_frame) / turn.frames
-    amplitude = np.where(series.ok[cells], series.amplitude_v[cells], np.nan)
+    bins = series.bins_between(turn.start_frame, turn.end_frame)
+    place = (series.centres_in(bins) - turn.start_frame) / turn.frames
+    amplitude = np.where(series.ok[bins], series.amplitude_v[bins], np.nan)
     tops: list[float] = []
     heights: list[float] = []
     if layout is not None:

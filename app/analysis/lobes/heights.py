@@ -25,7 +25,7 @@ from app.analysis.lobes.turns import Turn
 from app.analysis.results import Message, Quantity, Reading, Side, Sign
 from app.analysis.uncertainty import judge_within
 
-BINS = 720
+TURN_BINS = 720
 """Places in a turn: half a degree each."""
 _LEAST_KNOWN = 48
 
@@ -51,27 +51,27 @@ class MeanTurn:
 
 
 def mean_turn(series: EnvelopeSeries, turns: list[Turn]) -> MeanTurn | None:
-    """Average turns by place, or return None when no cell lies within them."""
-    sums = np.zeros(BINS)
-    variance = np.zeros(BINS)
-    counts = np.zeros(BINS)
+    """Average turns by place, or return None when no bin lies within them."""
+    sums = np.zeros(TURN_BINS)
+    variance = np.zeros(TURN_BINS)
+    counts = np.zeros(TURN_BINS)
     for turn in turns:
-        cells = series.cells_between(turn.start_frame, turn.end_frame)
-        ok = series.ok[cells]
-        place = (series.centres_in(cells) - turn.start_frame) / turn.frames
-        where = np.clip((place * BINS).astype(np.int64), 0, BINS - 1)[ok]
-        power, sigma = series.power_v2[cells][ok], series.sigma_v[cells][ok]
-        sums += np.bincount(where, power, BINS)
+        bins = series.bins_between(turn.start_frame, turn.end_frame)
+        ok = series.ok[bins]
+        place = (series.centres_in(bins) - turn.start_frame) / turn.frames
+        where = np.clip((place * TURN_BINS).astype(np.int64), 0, TURN_BINS - 1)[ok]
+        power, sigma = series.power_v2[bins][ok], series.sigma_v[bins][ok]
+        sums += np.bincount(where, power, TURN_BINS)
         # Variance of a squared amplitude whose two quadratures each have the variance sigma².
         spread = 4.0 * np.maximum(power, 0.0) * sigma**2 + 4.0 * sigma**4
-        variance += np.bincount(where, spread, BINS)
-        counts += np.bincount(where, minlength=BINS)
+        variance += np.bincount(where, spread, TURN_BINS)
+        counts += np.bincount(where, minlength=TURN_BINS)
     known = counts > 0
     if np.count_nonzero(known) < _LEAST_KNOWN:
         return None
-    bins = np.arange(BINS)
-    power = np.interp(bins, bins[known], sums[known] / counts[known], period=BINS)
-    u = np.interp(bins, bins[known], np.sqrt(variance[known]) / counts[known], period=BINS)
+    every, places = np.arange(TURN_BINS), np.flatnonzero(known)
+    power = np.interp(every, places, sums[known] / counts[known], period=TURN_BINS)
+    u = np.interp(every, places, np.sqrt(variance[known]) / counts[known], period=TURN_BINS)
     return MeanTurn(power, u)
 
 
@@ -82,10 +82,10 @@ _LOW_WEIGHT = 0.03
 _HOLE_PART = 0.05
 _REJECT_SIGMAS = 4.0
 _REJECT_PART = 0.01
-"""A cell is a drop-out when it lies below the fit by four of the cells' own standard deviations
+"""A bin is a drop-out when it lies below the fit by four of the bins' own standard deviations
 and by this part of the lobe's height."""
 _LEAST_KEPT = 0.6
-"""With fewer of its cells a lobe is not measured."""
+"""With fewer of its bins a lobe is not measured."""
 _LEAST_COVERED = 0.97
 
 
@@ -145,13 +145,12 @@ def fit_lobes(
         How much of the lobe, and by how many cosines.
     """
     count = len(centre_frames)
-    cell = series.frames_a_cell
     reach = 0.5 * window.span * spacing_frames
     if not count:
         none = np.zeros(0)
         return LobeFits(none, none, none, np.zeros(0, dtype=np.bool_))
-    width = int(np.ceil(2.0 * reach.max() / cell)) + 1
-    lowest = np.ceil((centre_frames - reach + 0.5) / cell - 0.5).astype(np.int64)
+    width = int(np.ceil(2.0 * reach.max() / series.frames_a_bin)) + 1
+    lowest = np.ceil((centre_frames - reach + 0.5) / series.frames_a_bin - 0.5).astype(np.int64)
     numbers = lowest[:, None] + np.arange(width)
     away = series.centre_frame(numbers) - centre_frames[:, None]
     inside = np.abs(away) <= reach[:, None]
@@ -191,7 +190,7 @@ def _robust(
     there: NDArray[np.bool_],
     dips: NDArray[np.bool_],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_], NDArray[np.float64]]:
-    """Fit by least squares, again and again without the cells that cannot belong to the lobe."""
+    """Fit by least squares, again and again without the bins that cannot belong to the lobe."""
     kept = there & ~dips
     lowest_scale = np.sqrt(np.sum(sigma**2, axis=1) / np.maximum(there.sum(axis=1), 1))
     kept = _from_above(design, values, kept, lowest_scale)
@@ -218,7 +217,7 @@ def _from_above(
     kept: NDArray[np.bool_],
     scale: NDArray[np.float64],
 ) -> NDArray[np.bool_]:
-    """Return the cells without those far below a fit that leans on the upper ones.
+    """Return the bins without those far below a fit that leans on the upper ones.
 
     Drop-outs only take away: a long one would bend a plain first fit into itself.
     """
@@ -232,11 +231,11 @@ def _from_above(
     return kept & ~_with_neighbours(values - _fitted(design, solution) < -depth[:, None])
 
 
-def _with_neighbours(cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return the cells and those beside them: a drop-out's edges lie within these."""
-    wider = cells.copy()
-    wider[:, 1:] |= cells[:, :-1]
-    wider[:, :-1] |= cells[:, 1:]
+def _with_neighbours(bins: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the bins and those beside them: a drop-out's edges lie within these."""
+    wider = bins.copy()
+    wider[:, 1:] |= bins[:, :-1]
+    wider[:, :-1] |= bins[:, 1:]
     return wider
 
 
@@ -248,7 +247,7 @@ def _solve(
     weighted: NDArray[np.float64] = design * kept[:, :, None]
     across = weighted.transpose(0, 2, 1)
     normal = across @ design
-    # A trace of ridge keeps a lobe with no cells from stopping all the others.
+    # A trace of ridge keeps a lobe with no bins from stopping all the others.
     normal += 1e-12 * np.maximum(1.0, kept.sum(axis=1))[:, None, None] * np.eye(design.shape[2])
     inverse = np.asarray(np.linalg.inv(normal), dtype=np.float64)
     right = across @ values[:, :, None]

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis.envelope.series import EnvelopeSeries, mean_by
-from app.analysis.lobes.heights import BINS, LobeFits, MeanTurn, Window, fit_lobes
+from app.analysis.lobes.heights import TURN_BINS, LobeFits, MeanTurn, Window, fit_lobes
 from app.analysis.lobes.turns import GROUP_FILLS, Turn
 from app.analysis.results import Geometry
 
@@ -108,7 +108,7 @@ def find_layout(turn: MeanTurn, pairs: int | None) -> Layout | None:
     mean = float(amplitude.mean())
     if mean <= 0.0:
         return None
-    lines: list[complex] = (np.fft.rfft(amplitude) / BINS).tolist()
+    lines: list[complex] = (np.fft.rfft(amplitude) / TURN_BINS).tolist()
     if pairs is None:
         pairs = _count_pairs(lines, turn) or 1
     lobes = 2 * pairs
@@ -129,7 +129,7 @@ def _layout_by(line: complex, order: int, lobes: int) -> Layout:
 
 def _place_of(line: complex, order: int) -> float:
     """Return the place of a line's top, in turns."""
-    return float(-np.angle(line) / (2.0 * np.pi * order) + 0.5 / BINS) % 1.0
+    return float(-np.angle(line) / (2.0 * np.pi * order) + 0.5 / TURN_BINS) % 1.0
 
 
 def _count_pairs(lines: list[complex], turn: MeanTurn) -> int | None:
@@ -158,7 +158,7 @@ def _count_pairs(lines: list[complex], turn: MeanTurn) -> int | None:
 
 def _groups_in(turn: MeanTurn, number: int) -> int:
     """Return 1 when the part of the turn that is repeated holds one level, 2 when it holds two."""
-    phase = np.arange(BINS) / BINS * number % 1.0
+    phase = np.arange(TURN_BINS) / TURN_BINS * number % 1.0
     place = (phase * _FOLDS).astype(int)
     folded = np.sort(np.sqrt(np.maximum(mean_by(place, turn.power_v2, _FOLDS), 0.0)))
     top = float(folded[-_FOLDS // 8])
@@ -199,13 +199,13 @@ def refine_layout(
 def _lobe_width(turn: MeanTurn, layout: Layout) -> float:
     """Return the narrowest lobe's half width, as a part of the way to the null."""
     lobes = len(layout.centres)
-    half = BINS // (2 * lobes)
+    half = TURN_BINS // (2 * lobes)
     smooth = max(1, round(0.03 * half))
     kernel = np.ones(2 * smooth + 1) / (2 * smooth + 1)
     reach = np.arange(-half - smooth, half + smooth + 1)
     width = 1.0
     for centre in layout.centres:
-        bins = (round(centre * BINS - 0.5) + reach) % BINS
+        bins = (round(centre * TURN_BINS - 0.5) + reach) % TURN_BINS
         power = np.convolve(turn.power_v2[bins], kernel, mode="valid")
         below = np.flatnonzero(power < _EDGE**2 * power[half])
         if below.size:
@@ -336,14 +336,14 @@ def _has_flat_tops(turn: MeanTurn, layout: Layout) -> bool:
     """Tell whether the groups are level over half of their room, as recorded groups are."""
     lobes = len(layout.centres)
     amplitude = turn.amplitude_v
-    reach = int(BINS / lobes * 0.5 * _FLAT_REACH)
+    reach = int(TURN_BINS / lobes * 0.5 * _FLAT_REACH)
     at_edges = inside = 0.0
     for centre in layout.centres:
-        at = round(centre * BINS - 0.5)
+        at = round(centre * TURN_BINS - 0.5)
         inner = np.arange(at - reach // 3, at + reach // 3 + 1, dtype=np.int64)
-        inside += float(amplitude[inner % BINS].mean())
+        inside += float(amplitude[inner % TURN_BINS].mean())
         for edge in (at - reach, at + reach):
-            at_edges += 0.5 * float(amplitude[np.arange(edge - 1, edge + 2) % BINS].mean())
+            at_edges += 0.5 * float(amplitude[np.arange(edge - 1, edge + 2) % TURN_BINS].mean())
     return at_edges > _FLAT_LEAST * inside
 
 
@@ -370,12 +370,12 @@ def _gap(
     lobes = len(layout.centres)
     start = layout.centres[number]
     gap = (layout.centres[(number + 1) % lobes] - start) % 1.0 or 1.0
-    width = max(1, round(BINS / lobes * smooth))
-    low, high = round((start + inset * gap) * BINS), round((start + (1.0 - inset) * gap) * BINS)
+    width = max(1, round(TURN_BINS / lobes * smooth))
+    low, high = (round((start + part * gap) * TURN_BINS) for part in (inset, 1.0 - inset))
     bins = np.arange(low - width, high + width + 1, dtype=np.int64)
     kernel = np.ones(2 * width + 1) / (2 * width + 1)
-    power = np.convolve(turn.power_v2[bins % BINS], kernel, mode="valid")
-    variance = np.convolve(turn.u_v2[bins % BINS] ** 2, kernel**2, mode="valid")
+    power = np.convolve(turn.power_v2[bins % TURN_BINS], kernel, mode="valid")
+    variance = np.convolve(turn.u_v2[bins % TURN_BINS] ** 2, kernel**2, mode="valid")
     return bins[width:-width], power, np.sqrt(variance)
 
 
@@ -383,7 +383,7 @@ def _null(turn: MeanTurn, layout: Layout, number: int) -> tuple[float, float, fl
     """Return power, its u and the place of the null after lobe `number`."""
     bins, power, u = _gap(turn, layout, number, 0.15, 0.006)
     at = int(np.argmin(power))
-    raw = turn.power_v2[bins % BINS]
+    raw = turn.power_v2[bins % TURN_BINS]
     return float(power[at]), float(u[at]), _null_place(raw, at, bins)
 
 
@@ -392,14 +392,14 @@ def _has_bump(turn: MeanTurn, layout: Layout, number: int, mean_height_v: float)
 
     Beside a drop-out it does so too, but no higher than the lobe stands on its other side.
     """
-    power = _closed(turn.power_v2, round(BINS * _DIP_TURNS))
+    power = _closed(turn.power_v2, round(TURN_BINS * _DIP_TURNS))
     bins, smooth, _ = _gap(MeanTurn(power, turn.u_v2), layout, number, 0.05, 0.015)
     # Filling dips has lifted the noise too: it counts as that of single places, not of their mean.
-    u = turn.u_v2[bins % BINS]
+    u = turn.u_v2[bins % TURN_BINS]
     at = int(np.argmin(smooth))
     for end, sides in ((number, slice(0, at + 1)), (number + 1, slice(at, None))):
-        centre = layout.centres[end % len(layout.centres)] * BINS - 0.5
-        mirrored = (round(2.0 * centre) - bins[sides]) % BINS
+        centre = layout.centres[end % len(layout.centres)] * TURN_BINS - 0.5
+        mirrored = (round(2.0 * centre) - bins[sides]) % TURN_BINS
         side, side_u = smooth[sides], u[sides]
         order = slice(None) if end == number else slice(None, None, -1)
         rise = (side[order] - np.minimum.accumulate(side[order]))[order]
@@ -428,4 +428,4 @@ def _null_place(power: NDArray[np.float64], at: int, bins: NDArray[np.int64]) ->
     high = at
     while high < len(power) - 1 and power[high + 1] <= level:
         high += 1
-    return float(0.5 * (bins[low] + bins[high]) + 0.5) / BINS
+    return float(0.5 * (bins[low] + bins[high]) + 0.5) / TURN_BINS

@@ -263,9 +263,9 @@ def carrier_of(series: EnvelopeSeries, turns: Sequence[Turn]) -> Quantity | None
     """Return the mean carrier over turns, weighted by power, or None for an envelope."""
     means: list[float] = []
     for turn in turns:
-        cells = series.cells_between(turn.start_frame, turn.end_frame)
-        carrier = series.carrier_hz[cells]
-        weight = np.where(series.ok[cells], np.maximum(series.power_v2[cells], 0.0), 0.0)
+        bins = series.bins_between(turn.start_frame, turn.end_frame)
+        carrier = series.carrier_hz[bins]
+        weight = np.where(series.ok[bins], np.maximum(series.power_v2[bins], 0.0), 0.0)
         if carrier.size and carrier[0] > 0.0 and weight.sum() > 0.0:
             means.append(float(np.average(carrier, weights=weight)))
     if not means:
@@ -302,9 +302,9 @@ def off_profile(setup: Setup, speed: Quantity | None, carrier: Quantity | None) 
 
 def _is_whole(series: EnvelopeSeries, turn: Turn) -> bool:
     """Tell whether every sample of the turn was there."""
-    cells = series.cells_between(turn.start_frame, turn.end_frame)
-    expected = int(turn.frames / series.frames_a_cell) - 1
-    return cells.stop - cells.start >= expected and bool(series.ok[cells].all())
+    bins = series.bins_between(turn.start_frame, turn.end_frame)
+    expected = int(turn.frames / series.frames_a_bin) - 1
+    return bins.stop - bins.start >= expected and bool(series.ok[bins].all())
 
 
 def _character(

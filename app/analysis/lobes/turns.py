@@ -200,17 +200,17 @@ class PatternTurns:
         return turns
 
     def _acquire(self, series: EnvelopeSeries, *, at_end: bool) -> bool:
-        cells = round(_ACQUIRE_S * self._rate_hz / series.frames_a_cell)
+        bins = round(_ACQUIRE_S * self._rate_hz / series.frames_a_bin)
         if at_end:
-            least = round(SLOWEST_TURN_S * self._rate_hz / series.frames_a_cell)
-            cells = min(cells, max(series.end - series.first, least))
-        if series.end < max(self._tried_to + cells // 8, series.first + cells):
+            least = round(SLOWEST_TURN_S * self._rate_hz / series.frames_a_bin)
+            bins = min(bins, max(series.end - series.first, least))
+        if series.end < max(self._tried_to + bins // 8, series.first + bins):
             return False
-        start = max(self._tried_to - cells, series.first) - series.first
-        stretch = slice(start, start + max(cells, min(2 * cells, series.end - series.first)))
+        start = max(self._tried_to - bins, series.first) - series.first
+        stretch = slice(start, start + max(bins, min(2 * bins, series.end - series.first)))
         self._tried_to = min(series.first + stretch.stop, series.end)
         amplitude = np.where(series.ok[stretch], series.amplitude_v[stretch], 0.0)
-        found = self._lobe_rate(amplitude, series.frames_a_cell / self._rate_hz)
+        found = self._lobe_rate(amplitude, series.frames_a_bin / self._rate_hz)
         if found is None:
             return False
         rate_hz, self.pairs = found
@@ -230,7 +230,7 @@ class PatternTurns:
         self.locks += 1
         return True
 
-    def _lobe_rate(self, amplitude: NDArray[np.float64], cell_s: float) -> tuple[float, int] | None:
+    def _lobe_rate(self, amplitude: NDArray[np.float64], bin_s: float) -> tuple[float, int] | None:
         """Return lobes a second and pairs a turn, or None where no such rhythm stands out."""
         mean = float(amplitude.mean())
         if mean <= 0.0:
@@ -239,7 +239,7 @@ class PatternTurns:
         size = 1 << 15
         spectrum = np.abs(np.fft.rfft((amplitude - mean) * window, size))
         spectrum *= 2.0 / window.sum() / mean
-        step_hz = 1.0 / (size * cell_s)
+        step_hz = 1.0 / (size * bin_s)
         low_hz, high_hz = 1.0 / SLOWEST_TURN_S, 1.0 / FASTEST_TURN_S
         pairs = self._wanted_pairs
         if pairs is None:
@@ -253,7 +253,7 @@ class PatternTurns:
             return None
         rate_hz = (first + line) * step_hz
         if pairs is None:
-            if rate_hz > 2.0 * high_hz and _fills_little(amplitude, rate_hz * cell_s):
+            if rate_hz > 2.0 * high_hz and _fills_little(amplitude, rate_hz * bin_s):
                 # Only every second group is tall enough for its line: the others stand between.
                 rate_hz *= 2.0
             pairs = 1 if rate_hz <= 2.0 * high_hz else round(rate_hz / (2.0 * self._nominal_hz))
@@ -264,13 +264,13 @@ class PatternTurns:
     def _follow_one(self, series: EnvelopeSeries) -> None:
         """Compare one lobe's place with where it was expected, and go on to the next."""
         half = 0.5 * self._period
-        cells = series.cells_between(self._next_frame - half, self._next_frame + half)
-        ok = series.ok[cells]
-        amplitude = np.where(ok, series.amplitude_v[cells], 0.0)
+        bins = series.bins_between(self._next_frame - half, self._next_frame + half)
+        ok = series.ok[bins]
+        amplitude = np.where(ok, series.amplitude_v[bins], 0.0)
         level = float(amplitude.mean()) if amplitude.size else 0.0
         late = 0.0
         if ok.size and ok.all() and level > _WEAK * self._usual:
-            place = series.centres_in(cells)
+            place = series.centres_in(bins)
             wave = np.exp(-2j * np.pi * (place - self._next_frame) / self._period)
             late = -float(np.angle(np.sum(amplitude * wave))) / (2.0 * np.pi) * self._period
             self._coasted = 0
@@ -295,9 +295,9 @@ class PatternTurns:
         self._count += 1
 
 
-def _fills_little(amplitude: NDArray[np.float64], lobes_a_cell: float) -> bool:
+def _fills_little(amplitude: NDArray[np.float64], lobes_a_bin: float) -> bool:
     """Tell whether lobes at this rate leave half of their room to others."""
-    phase = np.arange(len(amplitude)) * lobes_a_cell % 1.0
+    phase = np.arange(len(amplitude)) * lobes_a_bin % 1.0
     place = (phase * _FOLDS).astype(int)
     folded = mean_by(place, amplitude, _FOLDS)
     return float(np.mean(folded > 0.5 * float(folded.max()))) < GROUP_FILLS

@@ -153,10 +153,10 @@ def _double(strand: Strand, tone: _Tone, places: float | Floats) -> Floats:
     return np.sin(2.0 * (strand.omega * at + tone.phase_at(at)))
 
 
-BINS = 2048
+_BINS = 2048
 """Places in a turn."""
-_SHORTEST = BINS // 64
-_SHORTEST_GAP = BINS // 256
+_SHORTEST = _BINS // 64
+_SHORTEST_GAP = _BINS // 256
 _THRESHOLD = 0.25
 """Of the loudest power: half of its amplitude."""
 _OVER_NOISE = 2.0
@@ -217,7 +217,7 @@ def bursts_of(pieces: Sequence[Captured], setup: Setup, track: int) -> BurstsFou
     if not passes:
         return messages.NEEDS_INDEX
     power_v2 = _mean_power(passes)
-    coarse = max(BINS * 1.5 / turn.frames for _, turn in passes)
+    coarse = max(_BINS * 1.5 / turn.frames for _, turn in passes)
     runs = _runs(power_v2, max(_BLUNT, int(np.ceil(coarse))))
     if not runs:
         return no_burst
@@ -237,9 +237,9 @@ def bursts_of(pieces: Sequence[Captured], setup: Setup, track: int) -> BurstsFou
         rpm=rpm,
         carrier_hz=_carrier([one for each in seen for one in each], strands[0]),
         trace=Trace(
-            turns=((np.arange(BINS) + 0.5) / BINS).astype(np.float32),
+            turns=((np.arange(_BINS) + 0.5) / _BINS).astype(np.float32),
             envelope_v=np.sqrt(np.maximum(power_v2 - noise_v2, 0.0)).astype(np.float32),
-            tops_turns=tuple(float((begin + end) / (2.0 * BINS) % 1.0) for begin, end in runs),
+            tops_turns=tuple(float((begin + end) / (2.0 * _BINS) % 1.0) for begin, end in runs),
             tops_v=tuple(burst.height_v.value for burst in bursts),
             number=len(passes),
         ),
@@ -261,19 +261,19 @@ class _Seen:
 
 
 def _mean_power(passes: Sequence[tuple[Strand, Turn]]) -> Floats:
-    """Return the mean squared amplitude by place in the turn, shape (BINS,), with its noise."""
-    sums, counts = np.zeros(BINS), np.zeros(BINS)
+    """Return the mean squared amplitude by place in the turn, shape (_BINS,), with its noise."""
+    sums, counts = np.zeros(_BINS), np.zeros(_BINS)
     for strand, turn in passes:
         low, high = strand.inside(turn.start_frame, turn.end_frame)
         power = np.abs(strand.phasors(low, high)) ** 2
-        where = ((np.arange(low, high) - turn.start_frame) / turn.frames * BINS).astype(np.int64)
-        where = np.clip(where, 0, BINS - 1)
-        sums += np.bincount(where, power, BINS)
-        counts += np.bincount(where, minlength=BINS)
+        where = ((np.arange(low, high) - turn.start_frame) / turn.frames * _BINS).astype(np.int64)
+        where = np.clip(where, 0, _BINS - 1)
+        sums += np.bincount(where, power, _BINS)
+        counts += np.bincount(where, minlength=_BINS)
     known = np.flatnonzero(counts)
     if not known.size:
         return sums
-    return np.interp(np.arange(BINS), known, sums[known] / counts[known], period=BINS)
+    return np.interp(np.arange(_BINS), known, sums[known] / counts[known], period=_BINS)
 
 
 def _runs(power_v2: Floats, blunt: int) -> list[tuple[int, int]]:
@@ -286,7 +286,7 @@ def _runs(power_v2: Floats, blunt: int) -> list[tuple[int, int]]:
     if there.mean() > _MOST_FILLED:
         return []
     # From a quiet place on, so that no burst is cut in two.
-    shift = int(np.argmin(np.convolve(np.tile(there, 2), np.ones(_SHORTEST), "valid")[:BINS]))
+    shift = int(np.argmin(np.convolve(np.tile(there, 2), np.ones(_SHORTEST), "valid")[:_BINS]))
     edges = np.diff(np.roll(there, -shift).astype(np.int8), prepend=0, append=0)
     runs: list[tuple[int, int]] = []
     for begin, end in zip(np.flatnonzero(edges > 0), np.flatnonzero(edges < 0), strict=True):
@@ -297,27 +297,27 @@ def _runs(power_v2: Floats, blunt: int) -> list[tuple[int, int]]:
             runs.append((int(begin), int(end)))
     placed: list[tuple[int, int]] = []
     for begin, end in runs:
-        first = (begin + shift) % BINS
-        level = (smooth[(first + np.array([-blunt, blunt])) % BINS] - quiet) / (
-            float(np.median(smooth[np.arange(first, first + end - begin) % BINS])) - quiet
+        first = (begin + shift) % _BINS
+        level = (smooth[(first + np.array([-blunt, blunt])) % _BINS] - quiet) / (
+            float(np.median(smooth[np.arange(first, first + end - begin) % _BINS])) - quiet
         )
         if end - begin < _SHORTEST or level[0] > _NOT_YET or level[1] < _THERE:
             continue
-        first -= BINS if first > _BEFORE_INDEX * BINS else 0
+        first -= _BINS if first > _BEFORE_INDEX * _BINS else 0
         placed.append((first, first + end - begin))
     return sorted(placed)
 
 
 def _noise(power_v2: Floats, runs: Sequence[tuple[int, int]]) -> float:
-    quiet = np.ones(BINS, dtype=np.bool_)
+    quiet = np.ones(_BINS, dtype=np.bool_)
     for begin, end in runs:
-        quiet[np.arange(begin - 2, end + 2) % BINS] = False
+        quiet[np.arange(begin - 2, end + 2) % _BINS] = False
     return float(np.median(power_v2[quiet])) if quiet.any() else 0.0
 
 
 def _look(strand: Strand, turn: Turn, run: tuple[int, int], noise_v2: float) -> _Seen | None:
     """Return a burst of one turn, None where the stretch or the turn hardly holds it."""
-    a_bin = turn.frames / BINS
+    a_bin = turn.frames / _BINS
     begin, end = (turn.start_frame + place * a_bin for place in run)
     room = min(0.25 * (end - begin), turn.frames / 128.0)
     low, high = strand.inside(begin + room, end - room)

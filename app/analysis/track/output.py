@@ -15,7 +15,7 @@ from app.analysis.results import Message, OutputFinding, Quantity, Trace
 from app.analysis.track.strands import Floats, Strand, strands_of
 from app.analysis.uncertainty import CLOCK_PART, scatter_u
 
-BINS, _FEW_BINS = 256, 64
+_BINS, _FEW_BINS = 256, 64
 """Places in a turn, and where there are not enough values for so many."""
 _VALUES_A_BIN = 8
 _HARMONICS = 12
@@ -143,8 +143,8 @@ class _Envelope:
 
 
 def _envelope(marks: Sequence[_Marks]) -> _Envelope | None:
-    bins = BINS
-    if sum(mark.turns.size for mark in marks) < _VALUES_A_BIN * BINS:
+    bins = _BINS
+    if sum(mark.turns.size for mark in marks) < _VALUES_A_BIN * _BINS:
         bins = _FEW_BINS
     sums, counts, noise = np.zeros(bins), np.zeros(bins), 0.0
     for mark in marks:

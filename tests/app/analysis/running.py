@@ -6,8 +6,7 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
-from app.analysis.envelope.carrier import Columns
-from app.analysis.envelope.setup import Setup
+from app.analysis.envelope.setup import Columns, Setup
 from app.analysis.lobes.analyser import Analyser
 from app.analysis.results import Reading
 from tests.synthesis import Made, Signal, make

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from scipy.signal import hilbert
 
-from app.analysis.envelope.carrier import Columns, Demodulator
+from app.analysis.envelope.carrier import Demodulator
 from app.analysis.envelope.series import EnvelopeSeries
+from app.analysis.envelope.setup import Columns
 from tests.app.analysis.running import analyse, measured
 from tests.synthesis import Signal, make
 
@@ -15,19 +16,19 @@ RATE_HZ, CARRIER_HZ = 400e3, 97e3
 def envelope_of(samples, names, chunk=50_000, first=0, carrier_hz=CARRIER_HZ):
     columns = Columns(**{name: place for place, name in enumerate(names)})
     demodulator = Demodulator(columns, len(names), RATE_HZ, carrier_hz)
-    series = EnvelopeSeries(demodulator.frames_a_cell)
+    series = EnvelopeSeries(demodulator.frames_a_bin)
     samples = np.ascontiguousarray(samples, dtype=np.float32)
     for start in range(0, len(samples), chunk):
-        for cells in demodulator.push(samples[start : start + chunk], first + start):
-            series.append(cells)
-    for cells in demodulator.flush():
-        series.append(cells)
+        for bins in demodulator.push(samples[start : start + chunk], first + start):
+            series.append(bins)
+    for bins in demodulator.flush():
+        series.append(bins)
     return demodulator, series
 
 
-def at_cells(values, series, first=0):
-    """Return the mean of a sampled truth over each cell."""
-    size = series.frames_a_cell
+def at_bins(values, series, first=0):
+    """Return the mean of a sampled truth over each bin."""
+    size = series.frames_a_bin
     starts = (np.arange(series.first, series.end)) * size - first
     return np.array([values[start : start + size].mean() for start in starts])
 
@@ -36,7 +37,7 @@ def at_cells(values, series, first=0):
 def test_the_envelope_is_that_of_the_formula(geometry):
     made = make(Signal(geometry=geometry, rate_hz=RATE_HZ, carrier_hz=CARRIER_HZ, turns=1.5))
     _, series = envelope_of(made.columns("plus", "minus"), ("plus", "minus"))
-    truth = at_cells(made.envelope_v, series)
+    truth = at_bins(made.envelope_v, series)
     steady = np.abs(np.gradient(truth)) < 0.01
     assert np.abs(series.amplitude_v - truth)[steady].max() < 0.002
 
@@ -46,7 +47,7 @@ def test_the_envelope_is_that_of_scipy_hilbert():
     differential = made.plus_v - made.minus_v
     _, series = envelope_of(differential[:, None], ("differential",))
     # scipy.signal.hilbert: the analytic signal's size, independent of ours.
-    theirs = at_cells(np.abs(hilbert(differential)), series)
+    theirs = at_bins(np.abs(hilbert(differential)), series)
     inside = slice(20, -20)
     assert np.abs(series.amplitude_v - theirs)[inside].max() < 0.01
     lobes = theirs > 0.1
@@ -63,7 +64,7 @@ def test_a_carrier_a_few_per_cent_off_is_followed_and_its_loss_made_good(off):
     assert np.abs(series.carrier_hz[inside] - CARRIER_HZ).max() < 5.0
 
 
-def test_chunks_of_any_size_give_the_same_cells():
+def test_chunks_of_any_size_give_the_same_bins():
     made = make(Signal(rate_hz=RATE_HZ, carrier_hz=CARRIER_HZ, turns=0.6, snr_db=20))
     samples = made.columns("plus", "minus")
     _, whole = envelope_of(samples, ("plus", "minus"), chunk=10**9)
@@ -78,7 +79,7 @@ def test_where_the_frames_begin_does_not_matter():
     samples = made.columns("plus", "minus")
     for first in (1, 12_345):
         _, series = envelope_of(samples, ("plus", "minus"), first=first)
-        truth = at_cells(made.envelope_v, series, first)
+        truth = at_bins(made.envelope_v, series, first)
         assert np.abs(series.amplitude_v - truth).max() < 0.01
 
 
@@ -90,12 +91,12 @@ def test_the_power_is_free_of_the_noise_and_sigma_is_its_scatter(snr_db):
     time = np.arange(frames) / RATE_HZ
     wave = 0.5 * np.sin(2.0 * np.pi * CARRIER_HZ * time) + sigma * rng.standard_normal(frames)
     demodulator, series = envelope_of(wave[:, None], ("differential",))
-    cells = series.power_v2.size
+    bins = series.power_v2.size
     assert demodulator.noise_v2 == pytest.approx(sigma**2, rel=0.1)
     scatter = float(np.std(series.power_v2))
-    assert abs(series.power_v2.mean() - 0.25) < 4.0 * scatter / np.sqrt(cells)
-    # Kay (from memory): var(A) >= 2 sigma^2 / N for a known frequency; the scatter of a cell.
-    bound = sigma * np.sqrt(2.0 / series.frames_a_cell)
+    assert abs(series.power_v2.mean() - 0.25) < 4.0 * scatter / np.sqrt(bins)
+    # Kay (from memory): var(A) >= 2 sigma^2 / N for a known frequency; the scatter of a bin.
+    bound = sigma * np.sqrt(2.0 / series.frames_a_bin)
     assert series.sigma_v.mean() == pytest.approx(bound, rel=0.1)
     assert np.std(series.amplitude_v) == pytest.approx(bound, rel=0.15)
 
@@ -104,7 +105,7 @@ def test_of_noise_alone_little_is_left():
     # The local carrier follows the noise a little: what is left must be less than half of it.
     noise = 0.1 * np.random.default_rng(4).standard_normal((400_000, 1))
     _, series = envelope_of(noise, ("differential",))
-    both_quadratures = 4.0 * 0.1**2 / series.frames_a_cell
+    both_quadratures = 4.0 * 0.1**2 / series.frames_a_bin
     assert abs(series.power_v2.mean()) < 0.5 * both_quadratures
 
 
