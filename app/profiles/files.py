@@ -1,6 +1,4 @@
-"""What a value in a profile may be, and the sentence for one that is not.
-
-Finding profiles and alignment disks, and reading their TOML so far that only values are left.
+"""Find the files of profiles and alignment disks, and part them into words and entries.
 
 A file holds ``title``, perhaps ``base`` (the file whose entries it takes over where it has none of
 its own), of a drive ``disk``, and tables of entries; each entry is a table with ``source``.
@@ -8,120 +6,24 @@ its own), of a drive ``disk``, and tables of entries; each entry is a table with
 
 from __future__ import annotations
 
-import reprlib
-import tomllib
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
-from datetime import date, datetime, time
 from importlib import resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 from platformdirs import user_config_path
 
-TEXT_LENGTH = 200
-"""Longest title or source, in characters: what still fits a line of a table."""
+from instruments.checked_toml import Line, TomlKind, ValueKind, shown, shown_key
 
 
 class ProfileError(Exception):
-    """A profile is not there, or says something it may not; one sentence names key and mend."""
+    """A profile is not there, or says something it may not; one sentence names key and remedy."""
 
 
-class Kind(Protocol):
-    """What one value may be."""
-
-    @property
-    def allowed(self) -> str:
-        """Words for what the value may be."""
-        ...
-
-    def read(self, value: object) -> Any:
-        """Return the value as the program keeps it, None where it may not stand."""
-        ...
-
-
-@dataclass(frozen=True, slots=True)
-class Number:
-    """A number within limits, both inclusive; `whole` allows no fraction."""
-
-    low: float
-    high: float
-    whole: bool = False
-
-    @property
-    def allowed(self) -> str:
-        """Words for what the value may be."""
-        return f"a {'whole ' if self.whole else ''}number from {self.low:g} to {self.high:g}"
-
-    def read(self, value: object) -> float | None:
-        """Return the number, None where it may not stand."""
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            return None
-        if not self.low <= value <= self.high or (self.whole and value != int(value)):
-            return None
-        return int(value) if self.whole else float(value)
-
-
-@dataclass(frozen=True, slots=True)
-class Numbers:
-    """A list of `least` to `most` numbers, each of one kind."""
-
-    each: Number
-    least: int
-    most: int
-
-    @property
-    def allowed(self) -> str:
-        """Words for what the value may be."""
-        return f"a list of {self.least} to {self.most} values, each {self.each.allowed}"
-
-    def read(self, value: object) -> tuple[float, ...] | None:
-        """Return the numbers, None where one of them or their count may not stand."""
-        if not isinstance(value, list) or not self.least <= len(value) <= self.most:
-            return None
-        found = [number for number in map(self.each.read, value) if number is not None]
-        return tuple(found) if len(found) == len(value) else None
-
-
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """One of some words, each with what the program keeps for it."""
-
-    words: tuple[tuple[str, Any], ...]
-
-    @property
-    def allowed(self) -> str:
-        """Words for what the value may be."""
-        return " or ".join(f'"{word}"' for word, _ in self.words)
-
-    def read(self, value: object) -> Any:
-        """Return what the word stands for, None where it is none of them."""
-        return next((kept for word, kept in self.words if value == word), None)
-
-
-@dataclass(frozen=True, slots=True)
-class Flag:
-    """True or false."""
-
-    allowed: str = "true or false"
-
-    def read(self, value: object) -> bool | None:
-        """Return the flag, None where it is something else."""
-        return value if isinstance(value, bool) else None
-
-
-@dataclass(frozen=True, slots=True)
-class Day:
-    """A date without a time, kept as ISO 8601 writes it."""
-
-    allowed: str = "a date such as 1987-05-31, without quotes"
-
-    def read(self, value: object) -> str | None:
-        """Return the date in figures, None where it is something else."""
-        if not isinstance(value, date) or isinstance(value, datetime):
-            return None
-        return value.isoformat()
+PROFILE = TomlKind("profile", ProfileError)
+"""The kind of file: what its faults are called, and how they are raised."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +34,7 @@ class Spec:
     ----------
     key : str
         Table and entry, as ``spindle.speed_rpm``.
-    kind : Kind
+    kind : ValueKind
         What it may be.
     unit : str
         Its unit; empty for a count, a fraction or a word.
@@ -145,7 +47,7 @@ class Spec:
     """
 
     key: str
-    kind: Kind
+    kind: ValueKind
     unit: str = ""
     part: str = "value"
     optional: bool = False
@@ -162,48 +64,12 @@ class Spec:
         return f"{self.kind.allowed} {self.unit}".rstrip()
 
 
-_short = reprlib.Repr()
-_short.maxstring = _short.maxother = 60
-_short.maxlevel = 2
-
-
-def shown(value: object) -> str:
-    """Return a value from a file so that it fits a line and cannot disturb a terminal."""
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, date | time):
-        return value.isoformat()
-    try:
-        return _short.repr(value)
-    except ValueError:
-        # Python refuses to write a whole number of more than some thousand digits.
-        return "a number of thousands of digits"
-
-
-def is_line(value: object) -> bool:
-    """Return whether a value is text that one line of a terminal can show as it is."""
-    return (
-        isinstance(value, str)
-        and value.isprintable()
-        and bool(value.strip())
-        and len(value) <= TEXT_LENGTH
-    )
-
-
-def refusal(where: str, path: str, value: object, allowed: str) -> ProfileError:
-    """Return the error that names file, key, value and what is allowed."""
-    return ProfileError(f"profile “{where}”: {path} is {shown(value)}; it must be {allowed}")
-
-
 _SUFFIX = ".toml"
-_MAX_BYTES = 32 * 1024
-# A dotted key costs the square of its parts, so a line is bounded as well as the file.
-_MAX_LINE = 500
-_LINE = f"text on one line, of 1 to {TEXT_LENGTH} characters"
+_LINE = Line()
 
 
 @dataclass(frozen=True, slots=True)
-class Shelf:
+class ProfileShelf:
     """One kind of file: what it is called, its folder, its words and its entries."""
 
     what: str
@@ -242,7 +108,7 @@ def user_profile_folder() -> Path:
     return user_config_path("evenlobe", appauthor=False) / "profiles"
 
 
-def names_on(shelf: Shelf) -> tuple[str, ...]:
+def names_on(shelf: ProfileShelf) -> tuple[str, ...]:
     """Return the names of all files of a kind, the program's and the user's.
 
     Raises
@@ -254,7 +120,7 @@ def names_on(shelf: Shelf) -> tuple[str, ...]:
     return tuple(sorted(name.removesuffix(_SUFFIX) for name in found))
 
 
-def read_sheet(shelf: Shelf, name: str, asked_by: str = "") -> Sheet:
+def read_sheet(shelf: ProfileShelf, name: str, asked_by: str = "") -> Sheet:
     """Read a file and its bases; a user's own goes before the program's of the same name.
 
     Raises
@@ -268,8 +134,7 @@ def read_sheet(shelf: Shelf, name: str, asked_by: str = "") -> Sheet:
     while wanted is not None:
         path = _find(shelf, wanted, seen, asked_by)
         seen.append(str(path))
-        tree = _read_tree(path)
-        found = _sheet_of(shelf, tree, str(path))
+        found = _sheet_of(shelf, PROFILE.read(path, str(path)), str(path))
         asked_by, wanted = f"profile “{path}”: ", found.words.pop("base", None)
         if sheet is None:
             sheet = found
@@ -280,7 +145,7 @@ def read_sheet(shelf: Shelf, name: str, asked_by: str = "") -> Sheet:
     return sheet
 
 
-def _folders(shelf: Shelf) -> Iterator[Traversable]:
+def _folders(shelf: ProfileShelf) -> Iterator[Traversable]:
     """Yield the folders to look in, the user's first."""
     yield user_profile_folder() / shelf.folder
     yield resources.files("app.profiles") / shelf.folder
@@ -299,7 +164,7 @@ def _files_in(folder: Traversable) -> list[Traversable]:
         raise ProfileError(f"profiles in “{folder}” cannot be read: {fault.strerror}") from None
 
 
-def _find(shelf: Shelf, name: str, seen: list[str], asked_by: str) -> Traversable:
+def _find(shelf: ProfileShelf, name: str, seen: list[str], asked_by: str) -> Traversable:
     """Return the file of a name that is not one of those seen.
 
     So a user's own file may have the program's of the same name as its base.
@@ -312,74 +177,39 @@ def _find(shelf: Shelf, name: str, seen: list[str], asked_by: str) -> Traversabl
     if named:
         raise ProfileError(f"{asked_by}base “{name}” leads back to itself; name another")
     known = ", ".join(names_on(shelf))
-    quoted = name if is_line(name) else shown(name)
-    raise ProfileError(f"{asked_by}{shelf.what} “{quoted}” is not known; choose one of {known}")
+    raise ProfileError(
+        f"{asked_by}{shelf.what} “{shown_key(name)}” is not known; choose one of {known}"
+    )
 
 
-def _read_tree(path: Traversable) -> dict[str, Any]:
-    try:
-        with path.open("rb") as file:
-            data = file.read(_MAX_BYTES + 1)
-        if len(data) > _MAX_BYTES:
-            raise ProfileError(
-                f"profile “{path}” is larger than {_MAX_BYTES // 1024} KiB, which no profile is"
-            )
-        text = data.decode("utf-8-sig")
-        if any(len(line) > _MAX_LINE for line in text.splitlines()):
-            raise ProfileError(
-                f"profile “{path}” has a line of more than {_MAX_LINE} characters; break it"
-            )
-        return tomllib.loads(text)
-    except UnicodeDecodeError as fault:
-        raise ProfileError(
-            f"profile “{path}” is not UTF-8 at byte {fault.start}; store it as UTF-8"
-        ) from None
-    except RecursionError:
-        raise ProfileError(f"profile “{path}” is nested too deeply; write it flatter") from None
-    except OSError as fault:
-        raise ProfileError(f"profile “{path}” cannot be read: {fault.strerror}") from None
-    except ValueError as fault:
-        # Beside the parser's own error: whole numbers of more digits than Python will read.
-        raise ProfileError(f"profile “{path}” cannot be read: {_printable(fault)}") from None
-
-
-def _printable(fault: Exception) -> str:
-    """Return an error's text without what it quotes from the file being able to disturb."""
-    return "".join(sign if sign.isprintable() else "\ufffd" for sign in str(fault)[:TEXT_LENGTH])
-
-
-def _sheet_of(shelf: Shelf, tree: dict[str, Any], where: str) -> Sheet:
+def _sheet_of(shelf: ProfileShelf, tree: dict[str, Any], where: str) -> Sheet:
     """Part one file into words and entries, refusing what is neither."""
     sheet = Sheet(where)
     for key, value in tree.items():
         if key in shelf.words:
-            if not is_line(value):
-                raise refusal(where, key, value, _LINE)
+            if _LINE.read(value) is None:
+                raise PROFILE.refusal(where, key, value, _LINE.allowed)
             sheet.words[key] = value
         elif any(known.startswith(key + ".") for known in shelf.keys):
             if not isinstance(value, dict):
-                raise refusal(where, key, value, f"a table, begun with [{key}]")
+                raise PROFILE.refusal(where, key, value, f"a table, begun with [{key}]")
             for name, entry in value.items():
                 sheet.entries[f"{key}.{name}"] = (entry, where)
         else:
-            raise _unknown(where, key)
+            raise PROFILE.unknown(where, shown(key))
     if "title" not in sheet.words:
-        raise ProfileError(f"profile “{where}”: title is missing; add it")
+        raise PROFILE.missing(where, "title")
     for key, (entry, _) in sheet.entries.items():
         _check_entry(shelf, key, entry, where)
     return sheet
 
 
-def _check_entry(shelf: Shelf, key: str, entry: object, where: str) -> None:
+def _check_entry(shelf: ProfileShelf, key: str, entry: object, where: str) -> None:
     if key not in shelf.keys:
-        raise _unknown(where, key)
+        raise PROFILE.unknown(where, shown(key))
     if not isinstance(entry, dict):
-        raise refusal(where, key, entry, "a table: { value = …, source = … }")
+        raise PROFILE.refusal(where, key, entry, "a table: { value = …, source = … }")
     if "source" not in entry:
-        raise ProfileError(f"profile “{where}”: {key}.source is missing; say whence the value is")
-    if not is_line(entry["source"]):
-        raise refusal(where, f"{key}.source", entry["source"], _LINE)
-
-
-def _unknown(where: str, key: str) -> ProfileError:
-    return ProfileError(f"profile “{where}”: {shown(key)} is not a key; mend it or take it out")
+        raise PROFILE.missing(where, f"{key}.source", "say whence the value is")
+    if _LINE.read(entry["source"]) is None:
+        raise PROFILE.refusal(where, f"{key}.source", entry["source"], _LINE.allowed)

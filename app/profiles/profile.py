@@ -8,32 +8,27 @@ from dataclasses import dataclass, field, fields
 from typing import Any
 
 from app.profiles.files import (
-    Choice,
-    Day,
-    Flag,
-    Kind,
-    Number,
-    Numbers,
+    PROFILE,
     ProfileError,
+    ProfileShelf,
     Sheet,
-    Shelf,
     Spec,
     names_on,
     read_sheet,
-    refusal,
 )
+from instruments.checked_toml import Choice, Day, Flag, Number, Numbers, ValueKind
 
 _TRACK = Number(0, 255, whole=True)
 _GEOMETRIES = ("two-band", "boundary", "alternating")
 _LEAST_RADIUS_MM, _LARGEST_RADIUS_MM = 10.0, 120.0
 
 
-def _drive(key: str, kind: Kind, unit: str = "") -> Any:
+def _drive(key: str, kind: ValueKind, unit: str = "") -> Any:
     return field(metadata={"spec": Spec(key, kind, unit)})
 
 
 def _disk(
-    key: str, kind: Kind, unit: str = "", part: str = "value", *, optional: bool = False
+    key: str, kind: ValueKind, unit: str = "", part: str = "value", *, optional: bool = False
 ) -> Any:
     return field(metadata={"spec": Spec(key, kind, unit, part, optional, on_disk=True)})
 
@@ -101,9 +96,7 @@ class Profile:
         "limits.index_to_burst_tolerance_us", Number(1, 10_000), "µs"
     )
 
-    geometry: str | None = _disk(
-        "pattern.geometry", Choice(tuple((word, word) for word in _GEOMETRIES)), optional=True
-    )
+    geometry: str | None = _disk("pattern.geometry", Choice.of(*_GEOMETRIES), optional=True)
     pairs: int | None = _disk("pattern.pairs", Number(1, 18, whole=True), optional=True)
     first_lobe_outward: bool = _disk(
         "pattern.first_lobe", Choice((("outward", True), ("inward", False)))
@@ -178,13 +171,13 @@ SPECS: dict[str, Spec] = {
 }
 """Key, range and unit of each attribute that a file states."""
 
-_DRIVES = Shelf(
+_DRIVES = ProfileShelf(
     "profile",
     "",
     frozenset({"title", "base", "disk"}),
     {spec.key for spec in SPECS.values() if not spec.on_disk},
 )
-_DISKS = Shelf(
+_DISKS = ProfileShelf(
     "alignment disk",
     "disks",
     frozenset({"title", "base"}),
@@ -214,7 +207,7 @@ def load_profile(name: str) -> Profile:
     drive = read_sheet(_DRIVES, name)
     disk_name = drive.words.get("disk")
     if disk_name is None:
-        raise ProfileError(f"profile “{drive.where}”: disk is missing; name an alignment disk")
+        raise PROFILE.missing(drive.where, "disk", "name an alignment disk")
     disk = read_sheet(_DISKS, disk_name, f"profile “{drive.where}”: ")
     values = {
         attribute: _value(disk if spec.on_disk else drive, spec)
@@ -242,12 +235,12 @@ def _value(sheet: Sheet, spec: Spec) -> Any:
     for part in entry:
         if part not in parts:
             allowed = " and ".join(sorted(parts))
-            raise refusal(where, spec.key, entry, f"a table of {allowed} alone")
+            raise PROFILE.refusal(where, spec.key, entry, f"a table of {allowed} alone")
     if spec.part not in entry:
-        raise ProfileError(f"profile “{where}”: {spec.path} is missing; add it")
+        raise PROFILE.missing(where, spec.path)
     value = spec.kind.read(entry[spec.part])
     if value is None:
-        raise refusal(where, spec.path, entry[spec.part], spec.allowed)
+        raise PROFILE.refusal(where, spec.path, entry[spec.part], spec.allowed)
     return value
 
 
@@ -259,9 +252,9 @@ def _check_together(profile: Profile, drive: Sheet, disk: Sheet) -> None:
         tracks: Iterable[int] = value if isinstance(value, tuple) else (value or 0,)
         if any(track >= profile.tracks for track in tracks):
             where = (disk if spec.on_disk else drive).place_of(spec.key)
-            raise refusal(where, spec.path, value, last)
+            raise PROFILE.refusal(where, spec.path, value, last)
     if profile.set_limit > profile.check_limit:
-        raise refusal(
+        raise PROFILE.refusal(
             drive.place_of("limits.set"),
             "limits.set",
             profile.set_limit,
@@ -271,7 +264,7 @@ def _check_together(profile: Profile, drive: Sheet, disk: Sheet) -> None:
         for track in (0, profile.tracks - 1):
             radius_mm = profile.radius_mm(track, side)
             if not _LEAST_RADIUS_MM <= radius_mm <= _LARGEST_RADIUS_MM:
-                raise refusal(
+                raise PROFILE.refusal(
                     drive.place_of("track.reference_radius_mm"),
                     "track.reference_radius_mm",
                     list(profile.reference_radius_mm),

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from app.profiles.files import Choice, ProfileError, user_profile_folder
+from app.profiles.files import ProfileError, user_profile_folder
 from app.profiles.profile import SPECS, Profile, load_profile, profile_names
+from instruments.checked_toml import Choice
 
 _LEFT_OPEN = {"geometry": "told from the signal", "pairs": "told from the signal"}
 

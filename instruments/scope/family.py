@@ -8,7 +8,6 @@ read and checked here; a user's file goes before ours of the same name.
 from __future__ import annotations
 
 import string
-import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
@@ -18,154 +17,67 @@ from typing import Any
 
 from platformdirs import user_config_path
 
+from instruments.checked_toml import CheckedTable, Choice, Line, Lines, Number, TomlKind
 from instruments.scope.preamble import PARSERS, SCALES, Parser, Scale
 from instruments.source import SourceUnavailable
 
 
 class FamilyError(SourceUnavailable):
-    """A family's file says what it may not; one sentence names file, key, value and the mend."""
+    """A family's file says what it may not; one sentence names file, key, value and remedy."""
 
 
-class FamilyTable:
-    """One table of a file, which remembers what was asked for.
+_FAMILY = TomlKind("scope family", FamilyError)
+_TITLE = Line("words")
 
-    Parameters
-    ----------
-    file : str
-        Name of the file, for messages.
-    path : str
-        The table's own key, with a dot at its end; empty for the file itself.
-    tree : dict
-        What the file says.
-    """
 
-    def __init__(self, file: str, path: str, tree: dict[str, Any]) -> None:
-        self._file = file
-        self._path = path
-        self._tree = tree
-        self._known: set[str] = set()
+@dataclass(frozen=True, slots=True)
+class Command:
+    """A command in ASCII, with no blanks to fill but those that are named."""
 
-    def error(self, key: str, value: object, allowed: str) -> FamilyError:
-        """Return the error that says what `key` may be."""
-        return FamilyError(
-            f"scope family “{self._file}”: {self._path}{key} is {value!r}; it must be {allowed}"
+    blanks: tuple[str, ...] = ()
+
+    @property
+    def allowed(self) -> str:
+        """Words for what the command may be."""
+        words = " and ".join(f"{{{blank}}}" for blank in self.blanks)
+        return "a command in ASCII" + (f" with no blanks but {words}" if words else "")
+
+    def read(self, value: object) -> str | None:
+        """Return the command, None where it is not allowed."""
+        if not isinstance(value, str) or not (value.isascii() and value.isprintable()):
+            return None
+        try:
+            parts = list(string.Formatter().parse(value))
+        except ValueError:
+            return None
+        # A blank with a format or an attribute behind it would be more than a blank.
+        fits = all(
+            name is None or (name in self.blanks and not form and not turn)
+            for _, name, form, turn in parts
         )
+        return value if fits and value.strip() else None
 
-    def has(self, key: str) -> bool:
-        """Return whether the file has `key`."""
-        return key in self._tree
 
-    def names(self) -> tuple[str, ...]:
-        """Return all keys."""
-        return tuple(self._tree)
+@dataclass(frozen=True, slots=True)
+class Commands:
+    """A list of commands, each with no blanks but those that are named."""
 
-    def value(self, key: str) -> Any:
-        """Return what the file says, unchecked.
+    blanks: tuple[str, ...] = ()
 
-        Raises
-        ------
-        FamilyError
-            When it says nothing.
-        """
-        self._known.add(key)
-        if key not in self._tree:
-            raise FamilyError(f"scope family “{self._file}”: {self._path}{key} is missing; add it")
-        return self._tree[key]
+    @property
+    def allowed(self) -> str:
+        """Words for what the commands may be."""
+        return f"a list of commands, each {Command(self.blanks).allowed}"
 
-    def table(self, key: str) -> FamilyTable:
-        """Return a table within this one."""
-        value = self.value(key)
-        if not isinstance(value, dict):
-            raise self.error(key, value, "a table")
-        return FamilyTable(self._file, f"{self._path}{key}.", value)
-
-    def text(self, key: str) -> str:
-        """Return words."""
-        value = self.value(key)
-        if not isinstance(value, str) or not value.strip():
-            raise self.error(key, value, "words")
-        return value
-
-    def texts(
-        self, key: str, default: tuple[str, ...] | None = None, *, least: int = 0
-    ) -> tuple[str, ...]:
-        """Return a list of words."""
-        if default is not None and key not in self._tree:
-            return default
-        value = self.value(key)
-        fits = isinstance(value, list) and all(isinstance(v, str) and v for v in value)
-        if not fits or len(value) < least:
-            raise self.error(key, value, "a list of words in quotes")
-        return tuple(value)
-
-    def number(self, key: str, low: float, high: float, default: float | None = None) -> float:
-        """Return a number within limits."""
-        if default is not None and key not in self._tree:
-            return default
-        value = self.value(key)
-        fits = isinstance(value, int | float) and not isinstance(value, bool)
-        if not fits or not low <= value <= high:
-            raise self.error(key, value, f"a number from {low:g} to {high:g}")
-        return value
-
-    def choice(self, key: str, allowed: tuple[str, ...], default: str | None = None) -> str:
-        """Return one of `allowed`."""
-        if default is not None and key not in self._tree:
-            return default
-        value = self.value(key)
-        if value not in allowed:
-            raise self.error(key, value, " or ".join(repr(word) for word in allowed))
-        return value
-
-    def command(self, key: str, default: str | None = None, blanks: Iterable[str] = ()) -> str:
-        """Return one command, its blanks checked."""
-        if default is not None and key not in self._tree:
-            return default
-        value = self.value(key)
-        self._check_command(key, value, tuple(blanks))
-        return value
-
-    def commands(
-        self,
-        key: str,
-        default: tuple[str, ...] | None = None,
-        blanks: Iterable[str] = (),
-    ) -> tuple[str, ...]:
-        """Return a list of commands, their blanks checked."""
-        if default is not None and key not in self._tree:
-            return default
-        value = self.value(key)
+    def read(self, value: object) -> tuple[str, ...] | None:
+        """Return the commands, None where one is not allowed."""
         if not isinstance(value, list):
-            raise self.error(key, value, "a list of commands")
-        for one in value:
-            self._check_command(key, one, tuple(blanks))
-        return tuple(value)
-
-    def finish(self) -> None:
-        """Refuse keys that nobody asked for: most often a misspelling."""
-        for key in self._tree:
-            if key not in self._known:
-                raise FamilyError(
-                    f"scope family “{self._file}”: {self._path}{key} is not a key; take it out"
-                )
-
-    def _check_command(self, key: str, value: object, blanks: tuple[str, ...]) -> None:
-        words = " and ".join(f"{{{blank}}}" for blank in blanks)
-        allowed = "a command in ASCII" + (f" with no blanks but {words}" if words else "")
-        fits = isinstance(value, str) and value.isascii() and value.isprintable() and value.strip()
-        if not fits or not _only(str(value), blanks):
-            raise self.error(key, value, allowed)
+            return None
+        found = [one for one in map(Command(self.blanks).read, value) if one is not None]
+        return tuple(found) if len(found) == len(value) else None
 
 
-def _only(command: str, blanks: tuple[str, ...]) -> bool:
-    try:
-        parts = list(string.Formatter().parse(command))
-    except ValueError:
-        return False
-    # A blank with a format or an attribute behind it would be more than a blank.
-    return all(
-        name is None or (name in blanks and not form and not turn) for _, name, form, turn in parts
-    )
+_NO_BLANK, _CHANNEL = Command(), Command(("n",))
 
 
 CODES = ("uint8", "int8", "int16", "float32")
@@ -210,14 +122,14 @@ class Setting:
     ----------
     name : str
         Its name in the file.
-    order, ask : str
+    command, ask : str
         The command that sets it, and the query.
     words : mapping of str to str
         The instrument's word for each of ours; empty for a number.
     """
 
     name: str
-    order: str
+    command: str
     ask: str
     words: Mapping[str, str] = field(default_factory=dict)
 
@@ -434,12 +346,8 @@ def load_families(folder: Path | None = None) -> dict[str, Family]:
         texts |= {item.name: item for item in folder.iterdir() if item.name.endswith(_SUFFIX)}
     families: dict[str, Family] = {}
     for file_name, where in sorted(texts.items()):
-        try:
-            text = where.read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError) as fault:
-            raise FamilyError(f"scope family “{file_name}” cannot be read: {fault}") from None
         name = file_name.removesuffix(_SUFFIX)
-        families[name] = read_family(name, text)
+        families[name] = _family_of(name, _FAMILY.read(where, file_name))
     return families
 
 
@@ -502,137 +410,132 @@ def read_family(name: str, text: str) -> Family:
     FamilyError
         When it may not stand; the message names file, key, value and what is allowed.
     """
-    try:
-        tree: dict[str, Any] = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
-        raise FamilyError(f"scope family “{name}{_SUFFIX}” cannot be read: {fault}") from None
-    top = FamilyTable(f"{name}{_SUFFIX}", "", tree)
+    return _family_of(name, _FAMILY.parse(text, f"{name}{_SUFFIX}"))
+
+
+def _family_of(name: str, tree: dict[str, Any]) -> Family:
+    top = CheckedTable(_FAMILY, f"{name}{_SUFFIX}", tree)
     screen = top.table("screen")
-    settings = top.table("settings")
-    family = Family(
-        name=name,
-        title=top.text("title"),
-        match=top.texts("match", least=1),
-        terminator=top.choice("terminator", ("\n", "\r\n", "\r"), "\n"),
-        greeting=top.commands("greeting", ()),
-        errors=top.command("errors", ""),
-        across=screen.number("across", 4, 20),
-        up=screen.number("up", 4, 20),
-        settings=_settings(settings),
-        probe=top.command("probe", "", ("n",)),
-        place=top.choice("place", PLACES),
-        heads=_heads(top),
-        points=int(top.number("points", 0, 1e9, 0)),
-        acquire=_acquire(top.table("acquire")),
-        waveform=_waveform(top.table("waveform")),
-        deep=_deep(top.table("deep")) if top.has("deep") else None,
+    divisions = Number(4, 20)
+    across = screen.value("across", divisions)
+    up = screen.finish(screen.value("up", divisions))
+    return top.finish(
+        Family(
+            name=name,
+            title=top.value("title", _TITLE),
+            match=top.value("match", Lines(least=1)),
+            terminator=top.value("terminator", Choice.of("\n", "\r\n", "\r"), "\n"),
+            greeting=top.value("greeting", Commands(), ()),
+            errors=top.value("errors", _NO_BLANK, ""),
+            across=across,
+            up=up,
+            settings=_settings(top.table("settings")),
+            probe=top.value("probe", _CHANNEL, ""),
+            place=top.value("place", Choice.of(*PLACES)),
+            heads=_heads(top),
+            points=int(top.value("points", Number(0, 1e9), 0)),
+            acquire=_acquire(top.table("acquire")),
+            waveform=_waveform(top.table("waveform")),
+            deep=_deep(top.table("deep")) if "deep" in top else None,
+        )
     )
-    screen.finish()
-    settings.finish()
-    top.finish()
-    return family
 
 
-def _heads(top: FamilyTable) -> dict[str, str]:
-    if not top.has("heads"):
+def _heads(top: CheckedTable) -> dict[str, str]:
+    if "heads" not in top:
         return dict.fromkeys(WORDS["trigger_source"], "")
-    table = top.table("heads")
-    heads = {word: table.command(word, blanks=("n",)) for word in WORDS["trigger_source"]}
-    table.finish()
-    return heads
+    return _words(top.table("heads"), WORDS["trigger_source"])
 
 
-def _settings(table: FamilyTable) -> dict[str, Setting]:
+def _words(table: CheckedTable, needed: Iterable[str]) -> dict[str, str]:
+    return table.finish({word: table.value(word, _CHANNEL) for word in needed})
+
+
+def _settings(table: CheckedTable) -> dict[str, Setting]:
     found: dict[str, Setting] = {}
     for name in (*NEEDED, *SPARE):
-        if name in SPARE and not table.has(name):
+        if name in SPARE and name not in table:
             continue
         entry = table.table(name)
-        blanks = ("n", "s", "value")
-        words: dict[str, str] = {}
-        if name in WORDS:
-            inner = entry.table("words")
-            words = {word: inner.command(word, blanks=("n",)) for word in WORDS[name]}
-            inner.finish()
-        found[name] = Setting(
-            name=name,
-            order=entry.command("set", blanks=blanks),
-            ask=entry.command("ask", blanks=("n", "s")),
-            words=words,
+        words = _words(entry.table("words"), WORDS[name]) if name in WORDS else {}
+        found[name] = entry.finish(
+            Setting(
+                name=name,
+                command=entry.value("set", Command(("n", "s", "value"))),
+                ask=entry.value("ask", Command(("n", "s"))),
+                words=words,
+            )
         )
-        entry.finish()
-    return found
+    return table.finish(found)
 
 
-def _poll(table: FamilyTable) -> Poll:
-    poll = Poll(table.command("ask"), table.texts("until", least=1))
-    table.finish()
-    return poll
+def _poll(table: CheckedTable) -> Poll:
+    return table.finish(Poll(table.value("ask", _NO_BLANK), table.value("until", Lines(least=1))))
 
 
-def _acquire(table: FamilyTable) -> Acquire:
-    wait = table.command("wait", "")
-    acquire = Acquire(
-        start=table.commands("start", () if wait else None),
-        force=table.commands("force", ()),
-        done=None if wait else _poll(table.table("done")),
-        wait=wait,
-        run=table.commands("run"),
-        stop=table.commands("stop"),
-        running=_poll(table.table("running")) if table.has("running") else None,
-        acknowledge=table.command("acknowledge", ""),
+def _acquire(table: CheckedTable) -> Acquire:
+    wait = table.value("wait", _NO_BLANK, "")
+    return table.finish(
+        Acquire(
+            start=table.value("start", Commands(), *([()] if wait else [])),
+            force=table.value("force", Commands(), ()),
+            done=None if wait else _poll(table.table("done")),
+            wait=wait,
+            run=table.value("run", Commands()),
+            stop=table.value("stop", Commands()),
+            running=_poll(table.table("running")) if "running" in table else None,
+            acknowledge=table.value("acknowledge", _NO_BLANK, ""),
+        )
     )
-    table.finish()
-    return acquire
 
 
-def _waveform(table: FamilyTable) -> Waveform:
-    parser = PARSERS[table.choice("parser", tuple(PARSERS))]
-    scale = SCALES[table.choice("scale", tuple(SCALES))]
+def _waveform(table: CheckedTable) -> Waveform:
+    parser = PARSERS[table.value("parser", Choice.of(*PARSERS))]
+    scale = SCALES[table.value("scale", Choice.of(*SCALES))]
     if not scale.needs <= parser.gives:
-        allowed = [n for n, other in SCALES.items() if other.needs <= parser.gives]
-        raise table.error("scale", table.value("scale"), " or ".join(allowed))
-    ask = table.table("ask") if table.has("ask") else None
-    asked = {} if ask is None else {n: ask.command(n, blanks=("n",)) for n in ask.names()}
+        fitting = [name for name, other in SCALES.items() if other.needs <= parser.gives]
+        raise table.refusal("scale", Choice.of(*fitting).allowed)
+    ask = table.table("ask") if "ask" in table else ()
+    asked = {name: ask.value(name, _CHANNEL) for name in ask} if ask else {}
     if frozenset(asked) != parser.needs:
         names = ", ".join(sorted(parser.needs)) or "nothing"
-        raise table.error("ask", ", ".join(sorted(asked)), f"a table of {names}")
-    blocks = table.texts("blocks", ())
+        raise table.refusal("ask", f"a table of {names}", ", ".join(sorted(asked)))
+    blocks = table.value("blocks", Lines(), ())
     if not set(blocks) <= set(asked):
-        raise table.error("blocks", list(blocks), "names out of waveform.ask")
-    data = table.command("data", blanks=("n",))
+        raise table.refusal("blocks", "names out of waveform.ask")
+    data = table.value("data", _CHANNEL)
     # Where the data's query does not name the channel, what was selected must be confirmed.
-    chosen = table.command("chosen", "" if "{n}" in data else None)
-    waveform = Waveform(
-        select=table.commands("select", (), ("n", "points")),
-        chosen=chosen,
-        choice=table.command("choice", None if chosen else "", ("n",)),
-        ask=asked,
-        blocks=blocks,
-        data=data,
-        parser=parser,
-        scale=scale,
-        codes=table.choice("codes", CODES),
-        most_points=int(table.number("most_points", 100, 1e9)),
-        pages=_pages(table),
+    chosen = table.value("chosen", _NO_BLANK, *([""] if "{n}" in data else []))
+    return table.finish(
+        Waveform(
+            select=table.value("select", Commands(("n", "points")), ()),
+            chosen=chosen,
+            choice=table.value("choice", _CHANNEL, *([] if chosen else [""])),
+            ask=asked,
+            blocks=blocks,
+            data=data,
+            parser=parser,
+            scale=scale,
+            codes=table.value("codes", Choice.of(*CODES)),
+            most_points=int(table.value("most_points", Number(100, 1e9))),
+            pages=_pages(table),
+        )
     )
-    table.finish()
-    return waveform
 
 
-def _deep(table: FamilyTable) -> Deep:
-    deep = Deep(
-        select=table.commands("select", (), ("n",)),
-        after=table.commands("after", ()),
-        pages=_pages(table),
+def _deep(table: CheckedTable) -> Deep:
+    return table.finish(
+        Deep(
+            select=table.value("select", Commands(("n",)), ()),
+            after=table.value("after", Commands(), ()),
+            pages=_pages(table),
+        )
     )
-    table.finish()
-    return deep
 
 
-def _pages(table: FamilyTable) -> Pages:
+def _pages(table: CheckedTable) -> Pages:
     return Pages(
-        send=table.commands("page", (), ("first", "last", "first0", "count")),
-        most_a_read=int(table.number("most_a_read", 100, 1e9, 1e9)),
-        limit=table.command("limit", ""),
+        send=table.value("page", Commands(("first", "last", "first0", "count")), ()),
+        most_a_read=int(table.value("most_a_read", Number(100, 1e9), 1e9)),
+        limit=table.value("limit", _NO_BLANK, ""),
     )

@@ -86,7 +86,7 @@ class Panel:
         wanted = setting.words[word].format(n=source)
         if same_word(self._before(setting, channel, deadline), wanted):
             return
-        command = self._filled(setting.order, channel, wanted)
+        command = self._filled(setting.command, channel, wanted)
         self._link.send(command, deadline)
         told = self.told(name, channel, deadline)
         if not same_word(told, wanted):
@@ -118,7 +118,7 @@ class Panel:
         before = self._number(setting, self._before(setting, channel, deadline))
         if abs(before - value) <= min(allowed, 1e-3 * abs(value)):
             return before
-        command = self._filled(setting.order, channel, f"{value:.3E}")
+        command = self._filled(setting.command, channel, f"{value:.3E}")
         self._link.send(command, deadline)
         told = self.told(name, channel, deadline)
         taken = self._number(setting, told)
@@ -135,7 +135,7 @@ class Panel:
         told = self._memory.get((name, 1))
         if told is not None:
             setting = self._family.settings[name]
-            self._link.send(self._filled(setting.order, 1, told), deadline)
+            self._link.send(self._filled(setting.command, 1, told), deadline)
 
     def restore(self, deadline: Deadline) -> None:
         """Put back what was changed, the newest change first, as far as time allows.
@@ -150,7 +150,7 @@ class Panel:
         for (name, channel), told in reversed(list(self._memory.items())):
             setting = self._family.settings[name]
             value = told if setting.words else f"{self._number(setting, told):.6E}"
-            self._link.send(self._filled(setting.order, channel, value), deadline)
+            self._link.send(self._filled(setting.command, channel, value), deadline)
 
     def errors(self, deadline: Deadline) -> list[str]:
         """Take all entries from the error queue."""

@@ -83,22 +83,30 @@ def test_the_user_s_folder_is_below_the_configuration(monkeypatch, tmp_path):
     [
         ("across = 12", "across = 200", "screen.across is 200; it must be a number from 4 to 20"),
         ("across = 12", "", "screen.across is missing; add it"),
-        ("across = 12", "across = 12\nwide = 1", "screen.wide is not a key; take it out"),
-        ('codes = "uint8"', 'codes = "uint9"', "waveform.codes is 'uint9'; it must be 'uint8' or"),
+        (
+            "across = 12",
+            "across = 12\nwide = 1",
+            "screen.wide is not a key; mend it or take it out",
+        ),
+        ('codes = "uint8"', 'codes = "uint9"', 'waveform.codes is .uint9.; it must be "uint8" or'),
         ('parser = "ten-fields"', 'parser = "eval"', "waveform.parser is 'eval'; it must be"),
-        ('"reference-and-origin"', '"gain"', "waveform.scale is 'gain'; it must be reference or"),
+        ('"reference-and-origin"', '"gain"', 'waveform.scale is .gain.; it must be "reference" or'),
         ("ask = { preamble =", "ask = { pre =", "waveform.ask is 'pre'; it must be a table of pre"),
-        (":WAV:SOUR CHAN{n}", ":WAV:SOUR CHAN{n.__class__}", "waveform.select is ':WAV:SOUR CHAN"),
+        (
+            ":WAV:SOUR CHAN{n}",
+            ":WAV:SOUR CHAN{n.__class__}",
+            r"waveform.select is \[':WAV:SOUR CHAN",
+        ),
         (":WAV:SOUR CHAN{n}", ":WAV:SOUR CHAN{n!r}", "a command in ASCII with no blanks but"),
         (":WAV:SOUR CHAN{n}", ":WAV:SOUR CHAN{", "a command in ASCII with no blanks but"),
         (":WAV:DATA?", ":WAV:DATA?\\n*RST", "waveform.data is ':WAV:DATA"),
         ('ac = "AC"', 'ac = ""', "settings.coupling.words.ac is ''"),
         ('ac = "AC", ', "", "settings.coupling.words.ac is missing"),
         ('match = ["RIGOL TECHNOLOGIES,*"]', "match = []", "match is .*a list of words in quotes"),
-        ('place = "centre"', 'place = "left"', "place is 'left'; it must be 'centre' or"),
+        ('place = "centre"', 'place = "left"', 'place is .left.; it must be "centre" or'),
         ("[settings]", "[settings", "cannot be read"),
         ('until = ["STOP"] }\nrun', "until = 1 }\nrun", "acquire.done.until is 1"),
-        ("most_points = 250_000", "most_points = true", "waveform.most_points is True"),
+        ("most_points = 250_000", "most_points = true", "waveform.most_points is true"),
     ],
 )
 def test_a_wrong_file_is_told_file_key_value_and_what_is_allowed(old, new, words):
@@ -110,5 +118,5 @@ def test_a_wrong_file_is_told_file_key_value_and_what_is_allowed(old, new, words
 
 def test_a_file_that_is_no_text_is_named(tmp_path):
     (tmp_path / "odd.toml").write_bytes(b"\xff\xfe")
-    with pytest.raises(FamilyError, match=r"“odd\.toml” cannot be read"):
+    with pytest.raises(FamilyError, match=r"“odd\.toml” is not UTF-8 at byte 0"):
         load_families(tmp_path)
