@@ -9,6 +9,7 @@ import pytest
 from app.analysis.results import Verdict
 from app.book.store import Book
 from app.job.model import CheckName, Stage
+from tests.app.bench import SIM
 from tests.integration.killing import kill_once
 
 KILLS = 15
@@ -28,7 +29,8 @@ def test_a_killed_book_opens_clean_with_all_that_was_said_to_be_kept(tmp_path):
 
 def test_a_killed_job_is_gone_on_with_to_its_end(tmp_path):
     path = tmp_path / "book.sqlite3"
-    words = [sys.executable, "-m", "app", "job", "sim:pace=fast&rate=500000&offset_um=2"]
+    # A drive on which all passes, wherever in a check the first job ends and the next begins.
+    words = [sys.executable, "-m", "app", "job", f"{SIM}&pace=fast&offset_um=2"]
     words += ["--drive", "TM-0031", "--book", str(path)]
     job = subprocess.Popen(
         [*words, "--checks", "care,speed,radial,hysteresis,azimuth"],

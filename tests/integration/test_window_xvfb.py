@@ -43,7 +43,8 @@ class Dashboard:
             text=True,
         )
         self.told = queue.Queue()
-        threading.Thread(target=self._listen, daemon=True).start()
+        self._listener = threading.Thread(target=self._listen, daemon=True)
+        self._listener.start()
 
     def _listen(self):
         for line in self.process.stdout:
@@ -60,8 +61,10 @@ class Dashboard:
     def end(self):
         if self.process.poll() is None:
             self.process.send_signal(signal.SIGINT)
-        _, errors = self.process.communicate(timeout=WAIT_S)
-        return errors
+        self.process.wait(WAIT_S)
+        self._listener.join()
+        with self.process.stdout, self.process.stderr as errors:
+            return errors.read()
 
 
 @pytest.fixture
