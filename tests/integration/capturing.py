@@ -2,7 +2,8 @@
 
 Run as ``python -m tests.integration.capturing ADDRESS OUT.npz``; commands come on standard input:
 ``stall SECONDS`` keeps the reader from reading, ``stop`` ends it and writes what was captured
-since the source was last opened.
+since the source was last opened. “heard” and “quiet” tell when something else than silence begins
+and ends, and “second” that it has gone on for one second more.
 """
 
 import json
@@ -24,6 +25,8 @@ class Capturing:
         self.samples = []
         self.places = []
         self.refusal = None
+        self.is_heard = False
+        self.heard_s = 0.0
         threading.Thread(target=self._listen, daemon=True).start()
 
     def _listen(self):
@@ -71,6 +74,14 @@ class Capturing:
         if block.gap_before or block.first_index != end:
             lost = block.first_index - end
             self.tell("gap", lost=lost, told=block.gap_before, overrun=block.overrun)
+        if self.is_heard != bool(block.samples_v.any()):
+            self.is_heard = not self.is_heard
+            self.heard_s = 0.0
+            self.tell("heard" if self.is_heard else "quiet")
+        before_s = self.heard_s
+        self.heard_s += len(block.samples_v) / block.sample_rate_hz
+        if self.is_heard and int(before_s) < int(self.heard_s):
+            self.tell("second")
         self.samples.append(block.samples_v)
         self.places.append((block.first_index, len(block.samples_v)))
         return True

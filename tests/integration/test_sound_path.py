@@ -113,12 +113,13 @@ def ramp(seconds):
     return np.column_stack([counts, -counts])
 
 
-def played(server, samples, rate=RATE_HZ):
+def played(server, child, samples, rate=RATE_HZ):
+    """Play to a capture until it has heard the last of it."""
     # A sink that wakes up has already passed silence on in place of the first frames.
     lead_in = np.zeros((rate, samples.shape[1]), np.float32)
     process = server.play("bench", np.concatenate([lead_in, samples]), rate)
     assert process.wait(60) == 0
-    time.sleep(1.0)  # the last frames are still on their way to the capture
+    child.await_event("quiet")
 
 
 def counted(samples, index):
@@ -137,7 +138,7 @@ def test_frames_come_back_bit_exact_and_without_a_gap(server, capture):
     assert told["notes"] == []
     child.await_event("samples")
     sent = ramp(5.0)
-    played(server, sent)
+    played(server, child, sent)
     samples, index = child.stop()
     assert child.events("gap") == []
     assert np.array_equal(index, np.arange(len(index)))
@@ -162,7 +163,7 @@ def test_the_virtual_drive_by_way_of_the_sound_server(server, capture):
     server.plug("bench")
     child = capture("sound:?full_scale_v=2")
     child.await_event("samples")
-    played(server, sent_v / np.float32(2))
+    played(server, child, sent_v / np.float32(2))
     samples_v, _ = child.stop()
     assert child.events("gap") == []
     first = int(np.flatnonzero(samples_v[:, 0])[0]) - int(np.flatnonzero(sent_v[:, 0])[0])
@@ -185,8 +186,8 @@ def test_a_stalled_reader_is_told_the_frames_it_lost(server, capture):
     server.plug("bench")
     child = capture()
     child.await_event("samples")
-    playing = server.play("bench", ramp(11.0), RATE_HZ)
-    time.sleep(2.0)
+    playing = server.play("bench", ramp(9.0), RATE_HZ)
+    child.await_event("heard")
     child.say("stall", "6")  # the ring holds four
     gap = child.await_event("gap")
     assert playing.wait(60) == 0
@@ -200,15 +201,17 @@ def test_a_stalled_reader_is_told_the_frames_it_lost(server, capture):
     assert len(np.unique(counts - places)) == 1  # every frame is where its index says
 
 
+@pytest.mark.slow
 def test_a_stall_of_the_whole_process_is_found_by_the_clock(server, capture):
     """Nothing flags this loss: the server throws away what nobody fetches in time."""
     server.plug("bench")
     child = capture()
     child.await_event("samples")
-    playing = server.play("bench", ramp(13.0), RATE_HZ)
-    time.sleep(4.0)
+    playing = server.play("bench", ramp(12.0), RATE_HZ)
+    for _ in range(3):
+        child.await_event("second")
     os.kill(child.process.pid, signal.SIGSTOP)
-    time.sleep(5.0)
+    time.sleep(5.0)  # longer than the server keeps what nobody fetches
     os.kill(child.process.pid, signal.SIGCONT)
     gap = child.await_event("gap")
     assert playing.wait(60) == 0
@@ -239,7 +242,7 @@ def test_an_unplugged_input_is_lost_and_taken_up_again(server, capture):
     child.await_event("open")
     child.await_event("samples")
     sent = ramp(1.0)
-    played(server, sent)
+    played(server, child, sent)
     samples, _ = child.stop()
     first = int(np.flatnonzero(samples[:, 0])[0])
     np.testing.assert_array_equal(samples[first : first + len(sent)], sent)
