@@ -11,6 +11,7 @@ from tests.benchmarks import accuracy, lag, throughput
 pytestmark = pytest.mark.benchmark
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("case", accuracy.CASES, ids=lambda case: case.name)
 def test_the_ratio_is_within_its_allowance_of_the_truth(case):
     found = accuracy.errors(case, range(3), others=False)
@@ -18,22 +19,26 @@ def test_the_ratio_is_within_its_allowance_of_the_truth(case):
     assert np.abs(found.speed).max() < accuracy.SPEED_ALLOWED
 
 
+@pytest.mark.slow
 def test_others_ways_of_reading_do_worse_in_noise():
     found = accuracy.errors(accuracy.CASES[1], range(2))
     assert np.abs(found.ours).max() < 0.1 * np.abs(found.graticule).min()
     assert np.abs(found.ours).max() < 0.1 * np.abs(found.hilbert).min()
 
 
+@pytest.mark.slow
 def test_an_envelope_behind_a_corner_is_within_its_allowance():
     assert np.abs(accuracy.envelope_errors(range(4))).max() < accuracy.ENVELOPE_ALLOWED
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("snr_db", [0.0, 30.0])
 def test_the_one_turn_ratio_scatters_little_more_than_the_bound(snr_db):
     # Twenty values tell a standard deviation to a sixth of itself: three times that is the slack.
     assert accuracy.scatter(snr_db, range(20)) < 1.3 * 1.5
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("geometry", ["two-band", "boundary"])
 def test_a_step_stands_in_the_reading_in_time(geometry):
     lags = [lag.lag_s(place, geometry) for place in np.arange(8) / 8]
@@ -45,6 +50,7 @@ def test_the_needle_is_painted_soon_after_the_reading():
     assert lag.needle_lag_s() <= lag.NEEDLE_ALLOWED_S
 
 
+@pytest.mark.slow
 def test_the_analysis_outruns_a_transform_of_the_whole():
     rates = throughput.measure_rates(turns=20.4, rounds=3)
     # A fifth of what is wanted: other work may fall on one of the two alone.

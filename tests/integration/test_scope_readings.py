@@ -66,7 +66,12 @@ def test_every_ratio_reads_as_the_drive_itself(ratio, direct):
 
 
 @pytest.mark.parametrize(
-    ("family", "noise_codes"), [*((family, 4.0) for family in FAMILIES), ("A1", 1.0)]
+    ("family", "noise_codes"),
+    [
+        ("A2", 4.0),
+        ("A1", 1.0),
+        *(pytest.param(name, 4.0, marks=pytest.mark.slow) for name in FAMILIES if name != "A2"),
+    ],
 )
 def test_every_family_s_noise_is_taken_out(family, noise_codes, direct):
     # At the trade's carrier: what the noise adds hangs on the samples that an extreme is taken of.

@@ -16,6 +16,7 @@ PROFILE = load_profile("130mm-48tpi")
 
 
 def gauged(measurand, hands, *, track, side=0, roles=None, profile=PROFILE, **params):
+    params = {"rate": 500e3} | params
     source = VirtualSource(VirtualParams(**params), roles, paced=False)
     source.open()
     hands(source.controls)
@@ -66,7 +67,8 @@ def test_index_timing_is_the_drive_s(track, side):
 
 @pytest.mark.parametrize(("pattern", "cycles"), [("1F", 12_500), ("2F", 25_000)])
 def test_output_is_the_track_s(pattern, cycles):
-    params = {"modulation_percent": 8.0, "asymmetry_ns": 60.0, "third_harmonic": 0.0}
+    params = {"rate": 1e6, "modulation_percent": 8.0, "asymmetry_ns": 60.0, "third_harmonic": 0.0}
+    # Asymmetry needs four samples a cycle.
     found, drive, truth = gauged(Measurand.OUTPUT, write(39, pattern), track=39, **params)
     output = found.output
     assert found.problem is None

@@ -30,7 +30,7 @@ def manager():
 @contextlib.contextmanager
 def opened(manager, address):
     session = manager.open_resource(
-        address, read_termination="\n", write_termination="\n", timeout=1000
+        address, read_termination="\n", write_termination="\n", timeout=30_000
     )
     try:
         yield session

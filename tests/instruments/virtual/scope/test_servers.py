@@ -54,7 +54,7 @@ def served(transport, family="A2", **settings):
 @contextlib.contextmanager
 def opened(manager, server):
     session = manager.open_resource(
-        server.address, read_termination="\n", write_termination="\n", timeout=5000
+        server.address, read_termination="\n", write_termination="\n", timeout=30_000
     )
     try:
         yield session
