@@ -6,7 +6,7 @@ import pytest
 
 from app.book.store import Book
 from app.cli.main import BAD_INPUT, OK, run
-from tests.app.book.jobs import DRIVE, HEAD, alike, filled, no_file_longer_than, taking
+from tests.app.book.jobs import DRIVE, HEAD, alike, entry, filled, no_file_longer_than
 
 
 @pytest.fixture
@@ -104,7 +104,7 @@ def test_a_backup_touches_no_other_file(book, tmp_path):
 def test_a_disk_that_gets_full_leaves_no_part_of_a_backup(book, tmp_path, capsys):
     with Book(book) as kept:
         for number in range(60):
-            kept.add_taking(1, taking(number))
+            kept.add_entry(1, entry(number))
     out = tmp_path / "copy.sqlite3"
     out.write_text("before")
     with no_file_longer_than(2**17):
