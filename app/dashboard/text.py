@@ -1,4 +1,4 @@
-"""What the window says of a view: sentences, figures and verdicts. No widgets, no painting."""
+"""What the window says of a view: sentences, figures and verdicts, without any widget."""
 
 from __future__ import annotations
 
@@ -46,39 +46,27 @@ class FigureText:
 
 @dataclass(frozen=True, slots=True)
 class Face:
-    """What the needle and the figures beside it show at one moment.
-
-    Attributes
-    ----------
-    balance : float or None
-        Where the needle stands, None when it is parked.
-    expanded_u : float
-        Half the width of its uncertain sector, 2u.
-    mirrored : bool
-        The side is not known: the needle is shown on both.
-    headline, detail : str
-        The direction, or that there is no reading; verdicts, or the reason.
-    ratio, difference, offset : FigureText
-        The figures; a dash each when the needle is parked.
-    virtual : bool
-        The samples come from the virtual drive.
-    pace : str
-        Of separate records: how often they come, and how old the reading is.
-    zeroed : bool
-        The needle's zero is the middle of the hysteresis, not where the lobes are even.
-    """
+    """What the needle and the figures beside it show at one moment."""
 
     balance: float | None = None
+    """Where the needle stands, None while it is parked."""
     expanded_u: float = 0.0
+    """2u, half the width of its uncertain sector."""
     mirrored: bool = False
+    """The side is not known, so the needle is shown on both."""
     headline: str = ""
+    """The direction, or that there is no reading."""
     detail: str = ""
+    """The verdicts, or why there is no reading."""
     ratio: FigureText = FigureText()
     difference: FigureText = FigureText()
     offset: FigureText = FigureText()
     virtual: bool = False
+    """The samples come from the virtual drive."""
     pace: str = ""
+    """Of separate records: how often they come, and how old the reading is."""
     zeroed: bool = False
+    """The needle's zero is the middle of the hysteresis, not where the lobes are even."""
 
     @property
     def spoken(self) -> str:
@@ -89,7 +77,7 @@ class Face:
 
 
 def current_reading(view: View, now_s: float) -> Reading | None:
-    """Return the reading if it speaks of the source as it is now, valid or not."""
+    """Return the reading, valid or not, unless it is too old for the state of the source."""
     stands = view.phase is Phase.ENDED
     fresh = view.phase is Phase.RUNNING and now_s - view.reading_at_s <= view.stale_after_s
     return view.reading if stands or fresh else None
@@ -147,55 +135,52 @@ def face_of(
     now_s : float
         Monotonic time, on the clock of ``view.reading_at_s``.
     profile : Profile
-        Limits.
+        Limits and scale.
     unit : Unit
         Unit of the offset.
     zero_um : float or None
-        Offset at which the middle of the hysteresis is on the line, when that is to be the
-        needle's zero; it is not where the side is not known.
+        Offset that is to be the needle's zero: where the middle of the hysteresis is on the line.
+        It counts only where the side is known.
     away : str
         Why the head is not where the lobes are, so that nothing it reads is a reading of them.
     """
+    parked = Face(virtual=view.virtual, pace=pace_of(view, now_s))
     if away and not _phase_reason(view):
-        headline, pace = translate("dashboard", "The needle rests"), pace_of(view, now_s)
-        return Face(headline=headline, detail=away, virtual=view.virtual, pace=pace)
-    reason = parked_because(view, now_s)
-    reading = view.reading
+        return replace(parked, headline=translate("dashboard", "The needle rests"), detail=away)
+    reason, reading = parked_because(view, now_s), view.reading
     if reason or reading is None or reading.balance is None:
         current = current_reading(view, now_s)
         side = None if current is None else current.side
         headline = _far_words(side) if side else translate("dashboard", "No reading")
-        pace = pace_of(view, now_s)
-        return Face(headline=headline, detail=reason, virtual=view.virtual, pace=pace)
-    mirrored = reading.sign is Sign.UNKNOWN
-    balance = abs(reading.balance.value) if mirrored else reading.balance.value
-    if zero_um is not None and reading.offset_um is not None and not mirrored:
-        return _face_from_middle(view, now_s, reading, zero_um, profile, unit)
-    return Face(
-        balance=balance,
+        return replace(parked, headline=headline, detail=reason)
+    face = replace(
+        parked,
         expanded_u=_COVERAGE * reading.balance.u,
+        ratio=_figure(reading.ratio, 1.0, 3),
+        difference=_figure(reading.difference, 100.0, 1, " %"),
+    )
+    mirrored = reading.sign is Sign.UNKNOWN
+    if zero_um is not None and reading.offset_um is not None and not mirrored:
+        offset_um = replace(reading.offset_um, value=reading.offset_um.value - zero_um)
+        balance = reading.balance.value - zero_um / profile.scale_um
+        offset = _offset(replace(reading, offset_um=offset_um), unit, mirrored=False)
+        return _from_middle(face, balance, offset, zero_um, unit)
+    balance = abs(reading.balance.value) if mirrored else reading.balance.value
+    return replace(
+        face,
+        balance=balance,
         mirrored=mirrored,
         headline=_direction(reading, balance),
         detail=_verdicts(reading, profile),
-        ratio=_figure(reading.ratio, 1.0, 3),
-        difference=_figure(reading.difference, 100.0, 1, " %"),
         offset=_offset(reading, unit, mirrored),
-        virtual=view.virtual,
-        pace=pace_of(view, now_s),
     )
 
 
-def _face_from_middle(
-    view: View, now_s: float, reading: Reading, zero_um: float, profile: Profile, unit: Unit
+def _from_middle(
+    face: Face, balance: float, offset: FigureText, zero_um: float, unit: Unit
 ) -> Face:
     """Return the face whose zero is the middle of the hysteresis."""
-    assert reading.balance is not None
-    assert reading.offset_um is not None
-    u = reading.balance.u
-    balance = reading.balance.value - zero_um / profile.scale_um
-    away = Quantity(reading.offset_um.value - zero_um, reading.offset_um.u)
-    offset = _offset(replace(reading, offset_um=away), unit, mirrored=False)
-    if abs(balance) <= _COVERAGE * u:
+    if abs(balance) <= face.expanded_u:
         headline = translate("dashboard", "On the middle, as far as can be told")
     elif balance > 0:
         headline = translate("dashboard", "Head is outward of the middle: move it inward")
@@ -205,16 +190,12 @@ def _face_from_middle(
     detail = translate(
         "dashboard", "Zero is the middle of the hysteresis: even lobes would stand at {0} {1}."
     ).format(even.replace("-", "−"), unit)
-    return Face(
+    return replace(
+        face,
         balance=balance,
-        expanded_u=_COVERAGE * u,
         headline=headline,
         detail=detail,
-        ratio=_figure(reading.ratio, 1.0, 3),
-        difference=_figure(reading.difference, 100.0, 1, " %"),
         offset=replace(offset, u_text=f"{offset.u_text}, {translate('dashboard', 'of middle')}"),
-        virtual=view.virtual,
-        pace=pace_of(view, now_s),
         zeroed=True,
     )
 
@@ -245,18 +226,15 @@ def _direction(reading: Reading, balance: float) -> str:
     uncertain = reading.balance is not None and abs(balance) <= _COVERAGE * reading.balance.u
     if uncertain:
         return translate("dashboard", "Lobes are even, as far as can be told")
-    kept = reading.set_limit is Verdict.PASS
-    if reading.sign is Sign.UNKNOWN:
-        if kept:
-            return translate("dashboard", "Nearly even, side not known")
-        return translate("dashboard", "Off the line, side not known")
-    if balance > 0:
-        if kept:
-            return translate("dashboard", "Nearly even, head a little outward")
-        return translate("dashboard", "Head is outward: move it inward")
-    if kept:
-        return translate("dashboard", "Nearly even, head a little inward")
-    return translate("dashboard", "Head is inward: move it outward")
+    side = None if reading.sign is Sign.UNKNOWN else balance > 0
+    return {
+        (None, True): translate("dashboard", "Nearly even, side not known"),
+        (None, False): translate("dashboard", "Off the line, side not known"),
+        (True, True): translate("dashboard", "Nearly even, head a little outward"),
+        (True, False): translate("dashboard", "Head is outward: move it inward"),
+        (False, True): translate("dashboard", "Nearly even, head a little inward"),
+        (False, False): translate("dashboard", "Head is inward: move it outward"),
+    }[side, reading.set_limit is Verdict.PASS]
 
 
 def _verdicts(reading: Reading, profile: Profile) -> str:
@@ -283,12 +261,10 @@ def verdict_word(verdict: Verdict | None) -> str:
     return translate("dashboard", "not judged")
 
 
-def _figure(
-    quantity: Quantity | None, factor: float, decimals: int, unit: str = "", *, sign: bool = False
-) -> FigureText:
+def _figure(quantity: Quantity | None, factor: float, decimals: int, unit: str = "") -> FigureText:
     if quantity is None:
         return FigureText()
-    value = factor * (quantity.value if sign else abs(quantity.value))
+    value = factor * abs(quantity.value)
     expanded = factor * _COVERAGE * quantity.u
     return FigureText(f"{value:.{decimals}f}{unit}", f"± {expanded:.{decimals}f}{unit}")
 

@@ -3,59 +3,43 @@
 from __future__ import annotations
 
 from PySide6.QtCore import QRectF, QSize, Qt
-from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent, QPen
+from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
-from app.dashboard.style import FIGURE_CAP, LIGHT, Sizes, Theme, font_of_cap
+from app.dashboard.style import FIGURE_CAP, Sizes, Theme, font_of_cap
 from app.dashboard.text import Face, FigureText
-from app.dashboard.widgets import paint_panel
+from app.dashboard.widgets import Instrument, paint_panel
 
 _RATIO_CAP = 104.0
 _ALIGN = Qt.AlignmentFlag
 
 
-class FiguresView(QWidget):
+class FiguresView(Instrument):
     """Ratio, difference and offset, to be read from two metres."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self._theme: Theme = LIGHT
-        self._sizes = Sizes(1.0)
+        super().__init__((200, 200), parent)
         self._face = Face()
         self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)
         self.setAccessibleName(self.tr("Ratio, difference and offset"))
 
     def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
-        self._theme, self._sizes = theme, sizes
+        super().apply_theme(theme, sizes)
         self.updateGeometry()
-        self.update()
 
     def sizeHint(self) -> QSize:  # noqa: N802
         """Return the room that the widest offset needs."""
         return QSize(round(self._sizes.px(600)), round(self._sizes.px(560)))
 
-    def minimumSizeHint(self) -> QSize:  # noqa: N802
-        """Return the least room."""
-        return QSize(200, 200)
-
-    def figure_font(self) -> QFont:
-        """Return the font of the smaller figures."""
-        return font_of_cap(self._sizes.px(FIGURE_CAP + 5), bold=True)
-
     def show_face(self, face: Face) -> None:
         """Show what `face` says."""
         if face != self._face:
             self._face = face
+            figures = (face.ratio, face.difference, face.offset)
+            words = [text for each in figures for text in (each.text, each.u_text)]
             self.setAccessibleDescription(
-                self.tr("Ratio {0} {1}; difference {2} {3}; offset {4} {5}").format(
-                    face.ratio.text,
-                    face.ratio.u_text,
-                    face.difference.text,
-                    face.difference.u_text,
-                    face.offset.text,
-                    face.offset.u_text,
-                )
+                self.tr("Ratio {0} {1}; difference {2} {3}; offset {4} {5}").format(*words)
             )
             self.update()
 

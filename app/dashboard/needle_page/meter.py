@@ -1,16 +1,14 @@
-"""The needle's movement: a second-order system, stepped exactly over any length of time.
+"""The centre-zero needle meter, and how its needle moves.
 
-The reading comes about ten times a second; the needle follows it as a damped moving-coil
-movement would, so that the eye sees where it goes. No Qt and no clock: time is passed in.
-
-The centre-zero needle meter.
+A reading comes about ten times a second. The needle follows it like a damped moving-coil movement,
+so that the eye sees where it goes.
 """
 
 from __future__ import annotations
 
 import math
 
-from PySide6.QtCore import QPointF, QRectF, QSize, Qt
+from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import (
     QColor,
     QPainter,
@@ -23,11 +21,9 @@ from PySide6.QtGui import (
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from app.dashboard.needle_page.dial import REST, DialGeometry, Limits, deflection, paint_dial
-from app.dashboard.style import FIGURE_CAP, LIGHT, Sizes, Theme, font_of_cap
+from app.dashboard.style import FIGURE_CAP, Sizes, Theme, font_of_cap
 from app.dashboard.text import Face
-from app.dashboard.widgets import RIGHT, write
-
-_SETTLED = 1e-4
+from app.dashboard.widgets import RIGHT, Instrument, write
 
 
 def damping_for(overshoot: float) -> float:
@@ -40,10 +36,10 @@ def damping_for(overshoot: float) -> float:
 
 
 class Ballistics:
-    """A needle with inertia, spring and damping.
+    """A needle with inertia, spring and damping: a second-order system, stepped exactly.
 
-    Between two calls the target stands still, hence the closed form of the free oscillation is
-    exact whatever `dt_s` is: a late frame makes the needle no slower.
+    Between two calls the target stands still, so the closed form of the free oscillation is exact
+    for any `dt_s`: a late frame makes the needle no slower.
 
     Parameters
     ----------
@@ -62,22 +58,9 @@ class Ballistics:
         self._omega = _time_to(0.9, self._damping) / rise_s
         self.position = position
         self._velocity = 0.0
-        self._target = position
-
-    @property
-    def target(self) -> float:
-        """Where the needle goes."""
-        return self._target
-
-    @property
-    def settled(self) -> bool:
-        """Whether the needle stands on its target, to a ten-thousandth of the half scale."""
-        still = abs(self._velocity) < _SETTLED * self._omega
-        return still and abs(self.position - self._target) < _SETTLED
 
     def step(self, target: float, dt_s: float) -> float:
-        """Let `dt_s` seconds pass with the needle drawn towards `target`; return its position."""
-        self._target = target
+        """Move for `dt_s` seconds towards `target`; return the position."""
         damping, omega = self._damping, self._omega
         decay = damping * omega
         damped = omega * math.sqrt(1.0 - damping * damping)
@@ -110,20 +93,12 @@ def _time_to(fraction: float, damping: float) -> float:
 _STILL_PX = 0.2
 
 
-class Meter(QWidget):
-    """The needle over its dial, with the direction and the verdict in words below it.
-
-    Parameters
-    ----------
-    limits : Limits
-        Where the bands end.
-    """
+class Meter(Instrument):
+    """The needle over its dial, with the direction and the verdict in words below it."""
 
     def __init__(self, limits: Limits, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+        super().__init__((360, 200), parent)
         self._limits = limits
-        self._theme: Theme = LIGHT
-        self._sizes = Sizes(1.0)
         self._geometry = DialGeometry.of(1.0, 1.0, self._sizes)
         self._still: QPixmap | None = None
         self._best: float | None = None
@@ -150,17 +125,13 @@ class Meter(QWidget):
         """Where the parts of the dial lie."""
         return self._geometry
 
-    def minimumSizeHint(self) -> QSize:  # noqa: N802
-        """Return the least size at which the dial can be read."""
-        return QSize(360, 200)
-
     def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
-        self._theme, self._sizes = theme, sizes
+        super().apply_theme(theme, sizes)
         self._lay_out()
 
     def judge_by(self, limits: Limits) -> None:
-        """Take on the limits of another class."""
+        """Take on the limits of another class of drive."""
         if limits != self._limits:
             self._limits = limits
             self._lay_out()

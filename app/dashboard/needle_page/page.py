@@ -1,9 +1,4 @@
-"""The bar under the needle: the trace's freeze and hold, and the hands at the virtual drive.
-
-The line above the needle: what to do next, and the way through teaching the sign.
-
-The page of the needle: all instruments of the window, fed from one view.
-"""
+"""The page of the needle: its instruments, the line above them and the bar below them."""
 
 from __future__ import annotations
 
@@ -14,7 +9,7 @@ from typing import TYPE_CHECKING
 from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
-from app.analysis.results import Side, Sign
+from app.analysis.results import Message, Side, Sign
 from app.dashboard.job_panel.controller import JobController
 from app.dashboard.job_panel.panel import JobPanel
 from app.dashboard.job_panel.text import away_words
@@ -37,13 +32,7 @@ LARGE_UM = 25.0
 
 
 class Hands(QWidget):
-    """The hands at the virtual drive; seen only while that is the source.
-
-    Parameters
-    ----------
-    controls : callable
-        Returns the virtual drive's controls, None when that is not the source.
-    """
+    """The hands at the virtual drive; seen only while `controls` returns any."""
 
     def __init__(
         self, controls: Callable[[], Controls | None], parent: QWidget | None = None
@@ -53,25 +42,22 @@ class Hands(QWidget):
         self.setAccessibleName(self.tr("Hands at the virtual drive"))
         layout = QHBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
-        for words, key, description, done in self._movements():
-            layout.addWidget(TouchButton(words, key, description, done, self), 1)
+        for words, key, description, action in self._movements():
+            layout.addWidget(TouchButton(words, key, description, action, self), 1)
 
     def nudge(self, offset_um: float) -> None:
         """Turn the stepper's body so that the head moves outward by `offset_um`."""
-        controls = self._controls()
-        if controls is not None:
+        if (controls := self._controls()) is not None:
             controls.nudge(offset_um)
 
     def step(self, tracks: int) -> None:
         """Step the head inward (positive) or outward (negative)."""
-        controls = self._controls()
-        if controls is not None:
+        if (controls := self._controls()) is not None:
             controls.step(tracks)
 
     def reseat(self) -> None:
         """Open the clamp and close it again."""
-        controls = self._controls()
-        if controls is not None:
+        if (controls := self._controls()) is not None:
             controls.reseat()
 
     def refresh(self) -> None:
@@ -82,29 +68,17 @@ class Hands(QWidget):
         large, small = f"{LARGE_UM:g} µm", f"{SMALL_UM:g} µm"
         inward = self.tr("Virtual drive: nudge the head inward by {0}")
         outward = self.tr("Virtual drive: nudge the head outward by {0}")
+        step_in = self.tr("Virtual drive: step the head one track inward")
+        step_out = self.tr("Virtual drive: step the head one track outward")
+        clamp = self.tr("Virtual drive: open the clamp and close it again")
         return [
             (f"◀◀ {large}", "⇧←", inward.format(large), lambda: self.nudge(-LARGE_UM)),
             (f"◀ {small}", "←", inward.format(small), lambda: self.nudge(-SMALL_UM)),
             (f"{small} ▶", "→", outward.format(small), lambda: self.nudge(SMALL_UM)),
             (f"{large} ▶▶", "⇧→", outward.format(large), lambda: self.nudge(LARGE_UM)),
-            (
-                self.tr("Step in"),
-                "PgDn",
-                self.tr("Virtual drive: step the head one track inward"),
-                lambda: self.step(1),
-            ),
-            (
-                self.tr("Step out"),
-                "PgUp",
-                self.tr("Virtual drive: step the head one track outward"),
-                lambda: self.step(-1),
-            ),
-            (
-                self.tr("Reseat"),
-                "F5",
-                self.tr("Virtual drive: open the clamp and close it again"),
-                self.reseat,
-            ),
+            (self.tr("Step in"), "PgDn", step_in, lambda: self.step(1)),
+            (self.tr("Step out"), "PgUp", step_out, lambda: self.step(-1)),
+            (self.tr("Reseat"), "F5", clamp, self.reseat),
         ]
 
 
@@ -113,25 +87,20 @@ INDEXED_ROLES = "differential,index"
 
 @dataclass(frozen=True, slots=True)
 class Prompt:
-    """What the line says, and which ways it offers."""
+    """What the line above the needle says, and what it offers to do."""
 
     words: str = ""
     may_begin: bool = False
     may_teach: bool = False
     may_reopen: bool = False
     hint: bool = False
-    """It says what anybody at work knows."""
+    """It says no more than a person at work knows."""
 
 
 def prompt_of(view: View, answer: str) -> Prompt:
     """Return what to do next.
 
-    Parameters
-    ----------
-    view : View
-        The newest snapshot.
-    answer : str
-        What the session answered when a teaching did not begin or succeed, else empty.
+    `answer` is what the session answered where a teaching did not begin or succeed, else empty.
     """
     if view.teaching:
         how = translate(
@@ -171,10 +140,10 @@ def _hint(view: View) -> str:
 
 
 class PromptLine(QWidget):
-    """Shows a prompt, and carries out the way that is chosen."""
+    """Shows a prompt, and does what is chosen of it."""
 
     reopen = Signal()
-    """The person wants the source opened again as differential and index."""
+    """Open the source again as differential and index."""
 
     def __init__(self, session: Session, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -183,37 +152,25 @@ class PromptLine(QWidget):
         self._prompt = Prompt()
         self._words = FittedText(self)
         self._words.setAccessibleName(self.tr("What to do next"))
-        self._begin = TouchButton(
-            self.tr("Show the side"),
-            "F3",
-            self.tr("Begin to teach which side is outward"),
-            self.begin,
-        )
-        self._reopen = TouchButton(
-            self.tr("Use an index"),
-            "F7",
-            self.tr("Open the source again with the roles differential and index"),
-            self.reopen.emit,
-        )
+        begin = self.tr("Begin to teach which side is outward")
+        reopen = self.tr("Open the source again with the roles differential and index")
+        outward = self.tr("The head has been nudged outward")
+        inward = self.tr("The head has been nudged inward")
+        cancel = self.tr("Give up teaching")
+        self._begin = TouchButton(self.tr("Show the side"), "F3", begin, self.begin)
+        self._reopen = TouchButton(self.tr("Use an index"), "F7", reopen, self.reopen.emit)
         self._outward = TouchButton(
-            self.tr("Outward"),
-            "⏎",
-            self.tr("The head has been nudged outward"),
-            lambda: self.teach(Side.OUTWARD),
+            self.tr("Outward"), "⏎", outward, lambda: self.teach(Side.OUTWARD)
         )
-        self._inward = TouchButton(
-            self.tr("Inward"),
-            "",
-            self.tr("The head has been nudged inward"),
-            lambda: self.teach(Side.INWARD),
-        )
-        self._cancel = TouchButton(
-            self.tr("Cancel"), "Esc", self.tr("Give up teaching"), self.cancel
+        self._teaching = (
+            self._outward,
+            TouchButton(self.tr("Inward"), "", inward, lambda: self.teach(Side.INWARD)),
+            TouchButton(self.tr("Cancel"), "Esc", cancel, self.cancel),
         )
         layout = QHBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.addWidget(self._words, 1)
-        for button in (self._begin, self._reopen, self._outward, self._inward, self._cancel):
+        for button in (self._begin, self._reopen, *self._teaching):
             layout.addWidget(button)
         self._show(Prompt(may_begin=True))
 
@@ -234,7 +191,7 @@ class PromptLine(QWidget):
             self._show(prompt)
 
     def set_modest(self, modest: bool) -> None:
-        """Give up the room, or not, while there is no more than a hint."""
+        """Set whether to take no room while there is no more than a hint."""
         self.setVisible(not (modest and self._prompt.hint))
 
     def confirm(self) -> bool:
@@ -249,23 +206,22 @@ class PromptLine(QWidget):
 
     def begin(self) -> None:
         """Begin teaching, where there is a reading whose side is not known or was taught."""
-        answer = self._session.begin_teaching()
-        self._answer = said(answer) if answer is not None else ""
-        self.refresh(self._session.view())
+        self._take_answer(self._session.begin_teaching())
 
     def teach(self, side: Side) -> None:
         """Tell the session where the head went."""
-        answer = self._session.teach(side)
-        self._answer = said(answer) if answer is not None else ""
+        self._take_answer(self._session.teach(side))
+
+    def _take_answer(self, answer: Message | None) -> None:
+        self._answer = "" if answer is None else said(answer)
         self.refresh(self._session.view())
 
     def cancel(self) -> bool:
-        """Give up teaching; return whether one was under way."""
+        """Cancel teaching; return whether it was under way."""
         if not self._prompt.may_teach and not self._answer:
             return False
-        self._answer = ""
         self._session.cancel_teaching()
-        self.refresh(self._session.view())
+        self._take_answer(None)
         return True
 
     def _show(self, prompt: Prompt) -> None:
@@ -273,28 +229,21 @@ class PromptLine(QWidget):
         self._words.say(prompt.words)
         self._begin.setVisible(prompt.may_begin)
         self._reopen.setVisible(prompt.may_reopen)
-        for button in (self._outward, self._inward, self._cancel):
+        for button in self._teaching:
             button.setVisible(prompt.may_teach)
         self._begin.set_next(prompt.may_begin)
         self._outward.set_next(prompt.may_teach)
 
 
 _AT_WORK = (0.72, 0.84)
-"""Of their full size needle and figures keep beside a job."""
+"""What needle and figures keep of their full size beside a job."""
 _SLOW_S = 0.1
+"""Between two changes of words, which go at the pace of the eye and not of the needle."""
 _STRIP_S = 0.25
 
 
 class NeedlePage(QWidget):
-    """Needle, figures, trace, strip and state.
-
-    Parameters
-    ----------
-    session : Session
-        Where the hands and the profile come from.
-    controller : JobController
-        The job beside the needle.
-    """
+    """Needle, figures, trace, strip and status, and beside them the job of `controller`."""
 
     def __init__(
         self, session: Session, controller: JobController, parent: QWidget | None = None
@@ -302,40 +251,26 @@ class NeedlePage(QWidget):
         super().__init__(parent)
         self._session = session
         self._controller = controller
-        self._applied: tuple[Theme, Sizes] = (LIGHT, Sizes(1.0))
-        self._zeroed = False
+        self._theme, self._sizes = LIGHT, Sizes(1.0)
         self._zero_um: float | None = None
         self._slow_at_s = self._strip_at_s = float("-inf")
-        profile = session.profile
-        limits = Limits(profile.set_limit, profile.check_limit)
+        limits = _limits_of(session.profile)
         self.unit = Unit.UM
         self.meter = Meter(limits, self)
         self.figures = FiguresView(self)
         self.trace = TraceView(self)
         self.strip = StripView(limits, self)
-        self.state = StatusView(self)
+        self.status = StatusView(self)
         self.prompt = PromptLine(session, self)
         self.hands = Hands(lambda: session.controls, self)
         self.job = JobPanel(controller, self)
         self.job.released.connect(self.meter.setFocus)
-        self._freeze = TouchButton(
-            self.tr("Freeze"),
-            self.tr("Space"),
-            self.tr("Let the trace stand still, or follow again"),
-            self.toggle_frozen,
-        )
-        self._hold = TouchButton(
-            self.tr("Hold turn"),
-            "F6",
-            self.tr("Keep the turn in front as a reference, or let it go"),
-            self.toggle_held,
-        )
-        self._zero = TouchButton(
-            self.tr("Zero"),
-            "F10",
-            self.tr("Let the needle's zero be the middle of the hysteresis, or the even lobes"),
-            self.toggle_zero,
-        )
+        freeze = self.tr("Let the trace stand still, or follow again")
+        hold = self.tr("Keep the turn in front as a reference, or let it go")
+        zero = self.tr("Let the needle's zero be the middle of the hysteresis, or the even lobes")
+        self._freeze = TouchButton(self.tr("Freeze"), self.tr("Space"), freeze, self.toggle_frozen)
+        self._hold = TouchButton(self.tr("Hold turn"), "F6", hold, self.toggle_held)
+        self._zero = TouchButton(self.tr("Zero"), "F10", zero, self.toggle_zero)
         self._zero.setCheckable(True)
         self._zero.hide()
         self._lay_out()
@@ -354,7 +289,7 @@ class NeedlePage(QWidget):
         below = QHBoxLayout()
         below.addWidget(self.trace, 42)
         below.addWidget(self.strip, 28)
-        below.addWidget(self.state, 30)
+        below.addWidget(self.status, 30)
         self._left = QVBoxLayout()
         self._left.addLayout(above, 66)
         self._left.addWidget(self._bar)
@@ -385,7 +320,6 @@ class NeedlePage(QWidget):
 
     def focus_order(self) -> list[QWidget]:
         """Return what the keyboard reaches, in the order of the eye."""
-        hands = self.hands.findChildren(TouchButton)
         return [
             *self.prompt.findChildren(TouchButton),
             self.meter,
@@ -393,28 +327,28 @@ class NeedlePage(QWidget):
             self._freeze,
             self._hold,
             self._zero,
-            *hands,
+            *self.hands.findChildren(TouchButton),
         ]
 
     def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
+        self._theme, self._sizes = theme, sizes
         for row in self._rows:
             row.setSpacing(max(4, round(sizes.px(8))))
         self.prompt.apply_theme(sizes)
-        for part in (self.trace, self.strip, self.state, self.job):
+        for part in (self.trace, self.strip, self.status, self.job):
             part.apply_theme(theme, sizes)
-        self._applied = (theme, sizes)
         self._apply_needle_theme()
 
     def _apply_needle_theme(self) -> None:
         """Fit needle and figures to the room that the job leaves them."""
-        theme, sizes = self._applied
         at_work = self._controller.job is not None
         for part, size in zip((self.meter, self.figures), _AT_WORK, strict=True):
-            part.apply_theme(theme, replace(sizes, unit=size * sizes.unit) if at_work else sizes)
+            unit = self._sizes.unit * (size if at_work else 1.0)
+            part.apply_theme(self._theme, replace(self._sizes, unit=unit))
 
     def show_view(self, view: View, now_s: float, dt_s: float) -> None:
-        """Show the newest view; the needle has moved for `dt_s` seconds since the last one."""
+        """Show the newest view, `dt_s` seconds after the last one."""
         job = self._controller.job
         away = "" if job is None else away_words(job)
         face = face_of(view, now_s, self._session.profile, self.unit, self._zero_um, away)
@@ -424,7 +358,6 @@ class NeedlePage(QWidget):
         speed_rpm = None if speed is None else speed.value
         current = face.balance is not None
         self.trace.show_trace(view.trace, speed_rpm, current=current, named=not face.mirrored)
-        # Words change at the pace of the eye, not of the needle.
         if now_s - self._slow_at_s >= _SLOW_S:
             self._slow_at_s = now_s
             self._show_slow(view, now_s)
@@ -434,7 +367,7 @@ class NeedlePage(QWidget):
 
     def _show_slow(self, view: View, now_s: float) -> None:
         lines = status_lines(view, now_s, self._session.profile.speed_rpm)
-        self.state.show_lines(lines, notes_of(view, now_s), settings_of(view))
+        self.status.show_lines(lines, notes_of(view, now_s), settings_of(view))
         self.prompt.refresh(view)
         self.hands.refresh()
         self.job.refresh(view, now_s)
@@ -443,35 +376,33 @@ class NeedlePage(QWidget):
         self.strip.set_virtual(view.virtual)
 
     def _refresh_job(self) -> None:
-        """Let zero and best mark go with the job, whose head may have arrived from elsewhere."""
-        controller, scale_um = self._controller, self._session.profile.scale_um
+        """Fit zero and best mark to the job: the head may have come to rest from another side."""
+        controller = self._controller
         self.prompt.set_modest(controller.job is not None)
-        if self._zeroed and not self._middle_is_known:
-            self._set_zeroed(False)
-        self._zero_um = controller.zero_um if self._zeroed else None
+        zeroed = self._zero.isChecked() and self._middle_is_known
+        self._zero.setChecked(zeroed)
+        self._zero_um = controller.zero_um if zeroed else None
         best_um = controller.best_um
-        shown_from_um = controller.zero_um if self._zero_um is None else 0.0
-        self.meter.hold_best(None if best_um is None else (best_um + shown_from_um) / scale_um)
+        if best_um is not None and not zeroed:
+            best_um += controller.zero_um
+        scale_um = self._session.profile.scale_um
+        self.meter.hold_best(None if best_um is None else best_um / scale_um)
 
     def judge_by(self, profile: Profile) -> None:
         """Take on the limits of another class of drive."""
-        limits = Limits(profile.set_limit, profile.check_limit)
-        self.meter.judge_by(limits)
-        self.strip.judge_by(limits)
+        self.meter.judge_by(_limits_of(profile))
+        self.strip.judge_by(_limits_of(profile))
 
     def toggle_zero(self) -> None:
         """Let the needle's zero be the middle of the hysteresis, or even lobes again."""
-        known = (
-            self._controller.job is not None
-            and self._controller.job.known.hysteresis_um is not None
-        )
-        if not known:
+        job = self._controller.job
+        if job is None or job.known.hysteresis_um is None:
             self._controller.say(self.tr("The hysteresis is not known yet: measure it first."))
         elif not self._middle_is_known:
             self._controller.say(
                 self.tr("The side that the head came from is not known: do hysteresis once more.")
             )
-        self._set_zeroed(self._middle_is_known and not self._zeroed)
+        self._zero.setChecked(self._middle_is_known and self._zero_um is None)
         self._refresh_job()
 
     @property
@@ -484,13 +415,9 @@ class NeedlePage(QWidget):
             and job.drive.arrived is not None
         )
 
-    def _set_zeroed(self, zeroed: bool) -> None:
-        self._zeroed = zeroed
-        self._zero.setChecked(zeroed)
-
     def repaint_instruments(self) -> None:
         """Ask for all that moves to be painted anew, changed or not."""
-        for part in (self.meter, self.figures, self.state):
+        for part in (self.meter, self.figures, self.status):
             part.update()
         self.trace.repaint_soon()
         self.strip.repaint_soon()
@@ -521,3 +448,7 @@ class NeedlePage(QWidget):
         self.trace.clear()
         self._freeze.say(self.tr("Freeze"))
         self._hold.say(self.tr("Hold turn"))
+
+
+def _limits_of(profile: Profile) -> Limits:
+    return Limits(profile.set_limit, profile.check_limit)

@@ -1,7 +1,4 @@
-"""The last minute of balance, on the dial's own scale.
-
-One turn of envelope: the newest, the last ones fading behind it, and a held reference.
-"""
+"""The two plots below the needle: one turn of the envelope, and the balance of the last minute."""
 
 from __future__ import annotations
 
@@ -14,12 +11,12 @@ import pyqtgraph as pg
 from numpy.typing import NDArray
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QBrush, QColor
-from PySide6.QtWidgets import QGraphicsRectItem, QLabel, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QGraphicsRectItem, QWidget
 
 from app.analysis.results import Trace
 from app.dashboard.needle_page.dial import Limits, balance_of, deflection, deflections
 from app.dashboard.style import LIGHT, Sizes, Theme
-from app.dashboard.widgets import StillPlot
+from app.dashboard.widgets import TitledPlot
 
 _SPAN_S = 60.0
 
@@ -37,35 +34,26 @@ def _joined(heights: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.bool_]]:
     return np.where(known, heights, 0.0), known & np.append(known[1:], False)
 
 
-class StripView(QWidget):
-    """A minute of balance, outward up, between the bands of the two limits."""
+class StripView(TitledPlot):
+    """A minute of balance on the dial's scale, outward up, between the bands of the two limits."""
 
     def __init__(self, limits: Limits, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self._theme: Theme = LIGHT
+        super().__init__({}, parent)
         self._words_side = self.tr("Last minute (s): difference in %, outward up")
         self._words_magnitude = self.tr("Last minute (s): difference in %, side not known")
-        self._title = QLabel(self._words_side, self)
-        self._plot = StillPlot({}, self)
         item = self._plot.plot_item
         item.setXRange(-_SPAN_S, 0.0, padding=0.01)
         item.setYRange(-1.05, 1.05, padding=0.0)
         moments = [(s, f"−{-s}") for s in (-60, -45, -30, -15)]
         item.getAxis("bottom").setTicks([[*moments, (0, self.tr("now"))]])
-        self._at_set = self._at_check = 0.0
         self._bands = [self._band() for _ in range(3)]
         self.judge_by(limits)
         self._zero = pg.InfiniteLine(0.0, angle=0)
         self._curve = pg.PlotCurveItem(antialias=False)
         for each in (self._zero, self._curve):
             self._plot.addItem(each)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.setSpacing(0)
-        layout.addWidget(self._title)
-        layout.addWidget(self._plot, 1)
         self.setAccessibleName(self.tr("Balance of the last minute"))
-        self.setAccessibleDescription(self._title.text())
+        self._set_title(self._words_side)
 
     def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
@@ -79,20 +67,16 @@ class StripView(QWidget):
             band.setBrush(brush)
 
     def judge_by(self, limits: Limits) -> None:
-        """Take on the limits of another class."""
-        self._at_set = deflection(balance_of(limits.set_limit))
-        self._at_check = deflection(balance_of(limits.check_limit))
-        self._plot.plot_item.getAxis("left").setTicks([self._ticks(limits)])
-        for band, (low, high) in zip(self._bands, self._edges(), strict=True):
+        """Take on the limits of another class of drive."""
+        named = (limits.set_limit, limits.check_limit, 1.0)
+        at_set, at_check, _ = places = [deflection(balance_of(each)) for each in named]
+        ticks = [(0.0, "0")]
+        for difference, at in zip(named, places, strict=True):
+            ticks += [(at, f"{difference * 100:g}"), (-at, f"{difference * 100:g}")]
+        self._plot.plot_item.getAxis("left").setTicks([ticks])
+        edges = ((-at_check, -at_set), (-at_set, at_set), (at_set, at_check))
+        for band, (low, high) in zip(self._bands, edges, strict=True):
             band.setRect(-_SPAN_S, low, _SPAN_S, high - low)
-
-    def set_virtual(self, virtual: bool) -> None:
-        """Say whether the samples come from the virtual drive."""
-        self._plot.set_virtual(virtual)
-
-    def repaint_soon(self) -> None:
-        """Ask for the plot to be painted anew."""
-        self._plot.viewport().update()
 
     def show_strip(
         self,
@@ -112,22 +96,12 @@ class StripView(QWidget):
         mirrored : bool
             The side is not known: the balances are magnitudes.
         """
-        words = self._words_magnitude if mirrored else self._words_side
-        if words != self._title.text():
-            self._title.setText(words)
-            self.setAccessibleDescription(words)
+        self._set_title(self._words_magnitude if mirrored else self._words_side)
         if times_s is None or balances is None or not len(times_s):
             self._curve.setData([], [])
             return
         known, joined = _joined(balances)
         self._curve.setData(times_s - now_s, deflections(known), connect=joined)
-
-    def _edges(self) -> tuple[tuple[float, float], ...]:
-        return (
-            (-self._at_check, -self._at_set),
-            (-self._at_set, self._at_set),
-            (self._at_set, self._at_check),
-        )
 
     def _band(self) -> QGraphicsRectItem:
         band = QGraphicsRectItem()
@@ -135,13 +109,6 @@ class StripView(QWidget):
         band.setPen(Qt.PenStyle.NoPen)
         self._plot.addItem(band)
         return band
-
-    def _ticks(self, limits: Limits) -> list[tuple[float, str]]:
-        named = ((limits.set_limit, self._at_set), (limits.check_limit, self._at_check), (1.0, 1.0))
-        ticks = [(0.0, "0")]
-        for difference, at in named:
-            ticks += [(at, f"{difference * 100:g}"), (-at, f"{difference * 100:g}")]
-        return ticks
 
 
 _PAST = 4
@@ -170,20 +137,18 @@ class _TurnAxis(pg.AxisItem):
         return f"{value:g} · {value * self.turn_ms:.0f} ms"
 
 
-class TraceView(QWidget):
-    """The envelope of one turn, with both lobes marked."""
+class TraceView(TitledPlot):
+    """The newest turn of the envelope with both lobes marked, the last ones fading behind it."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+        self._axis = _TurnAxis("bottom")
+        super().__init__({"bottom": self._axis}, parent)
         self._theme: Theme = LIGHT
         self._turns: deque[Trace] = deque(maxlen=_PAST + 1)
         self._held: Trace | None = None
         self._frozen = False
         self._current = self._named = True
         self._top_v = 0.0
-        self._title = QLabel(self)
-        self._axis = _TurnAxis("bottom")
-        self._plot = StillPlot({"bottom": self._axis}, self)
         self._plot.plot_item.setXRange(0.0, 1.0, padding=0.02)
         self._axis.setTickSpacing(0.25, 0.25)
         self._past = [self._curve(z) for z in range(_PAST)]
@@ -194,13 +159,8 @@ class TraceView(QWidget):
         self._names = [pg.TextItem(anchor=(0.5, 1.1)) for _ in range(2)]
         for name in self._names:
             self._plot.addItem(name)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.setSpacing(0)
-        layout.addWidget(self._title)
-        layout.addWidget(self._plot, 1)
         self.setAccessibleName(self.tr("Envelope of one turn"))
-        self._say()
+        self._show_title()
 
     @property
     def frozen(self) -> bool:
@@ -235,32 +195,24 @@ class TraceView(QWidget):
             name.setFont(font)
         self._mark()
 
-    def set_virtual(self, virtual: bool) -> None:
-        """Say whether the samples come from the virtual drive."""
-        self._plot.set_virtual(virtual)
-
-    def repaint_soon(self) -> None:
-        """Ask for the plot to be painted anew."""
-        self._plot.viewport().update()
-
     def clear(self) -> None:
         """Forget the turns: another source has been opened."""
         self._turns.clear()
         self._held, self._frozen = None, False
         self._draw()
         _draw_turn(self._reference, None)
-        self._say()
+        self._show_title()
 
     def set_frozen(self, frozen: bool) -> None:
         """Let the picture stand still, or follow again."""
         self._frozen = frozen
-        self._say()
+        self._show_title()
 
     def hold(self, held: bool) -> None:
         """Keep the turn in front as a reference, or let it go."""
         self._held = self.shown if held else None
         _draw_turn(self._reference, self._held)
-        self._say()
+        self._show_title()
 
     def show_trace(
         self, trace: Trace | None, speed_rpm: float | None, *, current: bool, named: bool
@@ -284,7 +236,7 @@ class TraceView(QWidget):
             self._current, self._named = current, named
             self._ink_newest()
             self._mark()
-            self._say()
+            self._show_title()
         if trace is None:
             return
         if self._turns and self._turns[-1].number == trace.number:
@@ -301,7 +253,7 @@ class TraceView(QWidget):
         return curve
 
     def _ink_newest(self) -> None:
-        """Dim the turn in front, as the needle is, while no reading goes with it."""
+        """Dim the turn in front, like the needle, while no reading goes with it."""
         ink = self._theme.needle if self._current else self._theme.parked
         self._newest.setPen(self._plot.pen(ink, 2))
 
@@ -349,7 +301,7 @@ class TraceView(QWidget):
                 name.setText(text.format(top[1]))
                 name.setPos(*top)
 
-    def _say(self) -> None:
+    def _show_title(self) -> None:
         words = [self.tr("One turn: envelope in V")]
         if not self._current:
             words.append(self.tr("no reading goes with it"))
@@ -357,8 +309,7 @@ class TraceView(QWidget):
             words.append(self.tr("FROZEN (space: follow again)"))
         if self._held is not None:
             words.append(self.tr("dashed: held turn"))
-        self._title.setText("   ·   ".join(words))
-        self.setAccessibleDescription(self._title.text())
+        self._set_title("   ·   ".join(words))
 
 
 def _draw_turn(curve: pg.PlotCurveItem, turn: Trace | None) -> None:

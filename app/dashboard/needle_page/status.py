@@ -1,21 +1,17 @@
-"""The source's state in words: a line for each thing, and how it is to be taken.
-
-The panel of the source's state: its lines, graded by shape as well as by colour.
-"""
+"""The state of the source: its lines, each with a grade, and the panel that shows them."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
 
-from PySide6.QtCore import QPointF, QRectF, QSize, Qt
+from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent, QPen, QPolygonF
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from app.analysis.results import Geometry, Reading
-from app.dashboard.style import LIGHT, Sizes, Theme
 from app.dashboard.text import current_reading, translate
-from app.dashboard.widgets import LEFT, height_of, paint_panel, write
+from app.dashboard.widgets import LEFT, Instrument, height_of, paint_panel, write
 from app.live.view import Level, Phase, View, reading_age_s
 from app.text import rate_words
 
@@ -26,7 +22,7 @@ _LIVE = (Phase.RUNNING, Phase.ENDED)
 
 
 class Grade(StrEnum):
-    """How a state is to be taken."""
+    """How good or bad a state is."""
 
     PLAIN = "plain"
     GOOD = "good"
@@ -44,7 +40,7 @@ class StatusLine:
 
 
 def status_lines(view: View, now_s: float, nominal_rpm: float) -> tuple[StatusLine, ...]:
-    """Return the state of the source, most general first; no figure that is not current."""
+    """Return the state of the source, most general first, without figures that are not current."""
     reading = current_reading(view, now_s)
     return (
         _phase_line(view),
@@ -79,7 +75,7 @@ def source_words(view: View) -> str:
 
 
 def phase_grade(phase: Phase) -> Grade:
-    """Return how a phase is to be taken."""
+    """Return how good or bad a phase is."""
     if phase is Phase.RUNNING:
         return Grade.GOOD
     return Grade.FAULT if phase in (Phase.LOST, Phase.FAILED) else Grade.PLAIN
@@ -112,9 +108,9 @@ def _none(name: str) -> StatusLine:
 
 
 def _carrier_lines(view: View, reading: Reading | None) -> tuple[StatusLine, ...]:
-    """Return what is said of the carrier; records of extremes tell nothing of it."""
-    is_told = reading is not None and reading.carrier_hz is not None
-    if view.records_a_second is not None and not is_told:
+    """Return what is known of the carrier: nothing where records hold min/max pairs."""
+    known = reading is not None and reading.carrier_hz is not None
+    if view.records_a_second is not None and not known:
         return ()
     return (_snr_line(reading), _carrier_line(view, reading))
 
@@ -208,7 +204,7 @@ def _lost_line(view: View) -> StatusLine:
     return StatusLine(name, words, Grade.CAUTION)
 
 
-_LEAST_PX = 7
+_MIN_PX = 7
 _BELOW_PART = 0.4
 
 
@@ -219,20 +215,18 @@ def _squeeze(painter: QPainter, box: QRectF, align: Qt.AlignmentFlag, words: str
     if needed > box.width():
         small = QFont(usual)
         part = box.width() / needed
-        small.setPixelSize(max(_LEAST_PX, int(usual.pixelSize() * part)))
+        small.setPixelSize(max(_MIN_PX, int(usual.pixelSize() * part)))
         painter.setFont(small)
         words = QFontMetricsF(small).elidedText(words, Qt.TextElideMode.ElideRight, box.width())
     painter.drawText(box, align, words)
     painter.setFont(usual)
 
 
-class StatusView(QWidget):
-    """The lines, one under the other."""
+class StatusView(Instrument):
+    """The lines one below the other, then the instrument's settings, then notes."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self._theme: Theme = LIGHT
-        self._sizes = Sizes(1.0)
+        super().__init__((200, 120), parent)
         self._lines: tuple[StatusLine, ...] = ()
         self._notes: tuple[str, ...] = ()
         self._settings = ""
@@ -244,29 +238,10 @@ class StatusView(QWidget):
         """What is shown."""
         return self._lines
 
-    def minimumSizeHint(self) -> QSize:  # noqa: N802
-        """Return the least room."""
-        return QSize(200, 120)
-
-    def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
-        """Take on colours and sizes."""
-        self._theme, self._sizes = theme, sizes
-        self.update()
-
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """What stands below the lines."""
-        return self._notes
-
-    @property
-    def settings(self) -> str:
-        """The instrument's settings, between the lines and the notes."""
-        return self._settings
-
     def show_lines(
         self, lines: tuple[StatusLine, ...], notes: tuple[str, ...], settings: str = ""
     ) -> None:
-        """Show the state, settings and notes below it; paints only where it changed."""
+        """Show the state, and settings and notes below it; paint only what is new."""
         if (lines, notes, settings) != (self._lines, self._notes, self._settings):
             self._lines, self._notes, self._settings = lines, notes, settings
             words = [*(f"{each.name}: {each.words}" for each in lines), settings, *notes]

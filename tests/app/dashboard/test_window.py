@@ -308,7 +308,7 @@ def test_all_words_are_translated(qtbot, qapp):
             window.needle_page.meter.face.headline,
             window.needle_page.meter.face.detail,
             window.needle_page.prompt.prompt.words,
-            *(line.name for line in window.needle_page.state.lines if "level" not in line.name),
+            *(line.name for line in window.needle_page.status.lines if "level" not in line.name),
             *(b.accessibleDescription() for b in window.findChildren(TouchButton)),
             window.needle_page.meter.accessibleName(),
             window.needle_page.trace.accessibleDescription(),
@@ -332,7 +332,7 @@ def test_controls_are_large_enough_and_nothing_overlaps(qtbot, window, size):
         assert button.width() >= touch - 1, button.accessibleName()
         assert button.width() >= button.minimumSizeHint().width() - 1, button.accessibleName()
     page = window.needle_page
-    parts = (page.meter, page.figures, page.trace, page.strip, page.state, page.prompt)
+    parts = (page.meter, page.figures, page.trace, page.strip, page.status, page.prompt)
     places = [part.geometry() for part in parts]
     for rank, place in enumerate(places):
         assert page.rect().contains(place)
