@@ -17,14 +17,12 @@ import json
 import queue
 import sys
 import threading
-import time
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TextIO
 
-from app.analysis.adjust.positioner import ArrivalWatch
-from app.analysis.results import Measurement, Quantity
+from app.analysis.results import Quantity, Reading
 from app.book.model import Drive, ResumableJob
 from app.book.store import Book, default_path, shown
 from app.book.writer import Kept, head_for
@@ -36,6 +34,7 @@ from app.job import messages
 from app.job.job import Job, JobLog
 from app.job.model import (
     Answer,
+    Ask,
     CheckName,
     Do,
     Enter,
@@ -48,12 +47,13 @@ from app.job.model import (
 from app.job.plan import plan_for
 from app.job.technician import Technician
 from app.job.verdicts import what_next
-from app.live.measurement import AnyAnalyser, EnvelopeOptions, Gauge, analyser_for
+from app.live.measurement import EnvelopeOptions
+from app.live.runner import JobRunner, SourceReader
 from app.profiles import Profile, load_profile
 from app.stamp import now, version
 from app.text import plus_minus
 from instruments.address import open_address
-from instruments.source import Block, Role, Source, SourceEnd, SourceRequest
+from instruments.source import Role, Source, SourceRequest
 
 _BACK = "back"
 _SKIP = "skip:"
@@ -166,7 +166,6 @@ def _how(ask: Do | Enter) -> str:
 
 
 SCHEMA = "evenlobe.job/1"
-_READ_S = 0.2
 
 
 class _Interrupted(Exception):  # noqa: N818
@@ -267,15 +266,12 @@ def conduct(
     if left is not None:
         job.again(checks)
     with interrupted() as stop:
-        reason = _Conductor(source, job, envelope, typist, stop, tell_ended).run()
-    if job.may_close or reason:
-        job.close(reason)
-    tell_ended()
+        _Conductor(source, job, envelope, typist, stop, tell_ended).run()
     return job
 
 
 class _Conductor:
-    """Answers a job's asks, one after the other."""
+    """Answers a job's asks, one after the other, by the virtual technician or by a person."""
 
     def __init__(
         self,
@@ -286,140 +282,90 @@ class _Conductor:
         stop: Interrupt,
         tell_ended: Callable[[], None],
     ) -> None:
-        self._source = source
         self._job = job
-        self._envelope = envelope
+        self._reader = SourceReader(source, job.profile, envelope)
+        self._runner = JobRunner(job, self._reader)
         self._typist = typist
         self._stop = stop
         self._tell_ended = tell_ended
-        self._blocks = source.blocks(_READ_S)
         self._technician = None if source.controls is None else Technician(source.controls)
 
-    def run(self) -> str:
-        """Go on until nothing is asked any more, or somebody asks for the end.
+    def run(self) -> None:
+        """Go on until nothing is asked any more, or somebody asks for the end; close the job.
 
-        Returns the person's reason for closing with open failures, empty where there is none.
+        It stays open where checks are not done, or have failed and no reason is given.
         """
         try:
             while self._job.ask is not None:
                 self._tell_ended()
-                self._meet()
+                self._meet(self._job.ask)
             self._tell_ended()
-            if self._typist is None or self._job.may_close:
-                return ""
-            reply = self._by_person(Enter("closing reason", messages.CLOSE_ANYWAY))
+            reason = "" if self._job.may_close else self._closing_reason()
         except _Interrupted:
+            reason = ""
+        if self._job.may_close or reason:
+            self._runner.close(reason)
+        self._tell_ended()
+
+    def _meet(self, ask: Ask) -> None:
+        """Have what is asked answered."""
+        if isinstance(ask, Measure):
+            self._reader.watch(False)
+            self._runner.measure()
+            while self._runner.part is not None:
+                self._read()
+                self._runner.poll()
+        elif self._technician is not None:
+            answer = self._technician.answer(ask)
+            if isinstance(ask, Do):
+                # What is seen of the virtual drive's move follows from the next block.
+                self._read()
+            self._runner.answer(answer)
+        else:
+            self._by_person(ask)
+
+    def _by_person(self, ask: Do | Enter) -> None:
+        match self._reply(ask):
+            case Skip(reason):
+                self._runner.skip(reason)
+            case Back() if self._job.can_undo:
+                self._runner.undo()
+            case Said(value):
+                try:
+                    self._runner.answer(value)
+                except ValueError as fault:
+                    # What was typed is no answer; it is asked for again.
+                    assert self._typist is not None
+                    self._typist.say(str(fault))
+
+    def _closing_reason(self) -> str:
+        """Return the person's reason for closing with open failures, empty where there is none."""
+        if self._typist is None:
             return ""
+        reply = self._reply(Enter("closing reason", messages.CLOSE_ANYWAY))
         return str(reply.value or "") if isinstance(reply, Said) else ""
 
-    def _meet(self) -> None:
-        """Have what is asked answered."""
-        job, ask = self._job, self._job.ask
-        if isinstance(ask, Measure):
-            job.answer(self._measure(ask), self._source.settings)
-            return
-        assert ask is not None
-        reply = self._by_technician(ask) if self._technician else self._by_person(ask)
-        if isinstance(reply, Skip):
-            job.skip(reply.reason)
-        elif isinstance(reply, Back):
-            if job.can_undo:
-                job.undo()
-        else:
-            self._answer(reply.value)
-
-    def _answer(self, value: Answer) -> None:
-        try:
-            self._job.answer(value)
-        except ValueError as fault:
-            # What was typed cannot stand; it is asked for again.
-            if self._typist is None:
-                raise
-            self._typist.say(str(fault))
-
-    def _by_technician(self, ask: Do | Enter) -> Reply:
-        assert self._technician is not None
-        if isinstance(ask, Enter):
-            return Said(self._technician.enter(ask))
-        self._technician.do(ask)
-        # The virtual drive moves in the samples: what is seen of it follows from the next block.
-        self._read()
-        return Said(True)
-
-    def _by_person(self, ask: Do | Enter) -> Reply:
-        """Read the source on until the person answers, or the tool sees that it was done."""
-        typist = self._typist
+    def _reply(self, ask: Do | Enter) -> Reply | None:
+        """Read the source on until the person replies, None where the tool saw that it was done."""
+        typist, step = self._typist, self._job.step
         if typist is None:
             raise _Interrupted
-        step = self._job.step
         typist.prompt(ask, "end" if step is None else f"{step.check}, {step.stage}")
-        noticed = self._noticing() if isinstance(ask, Do) and ask.noticed else None
+        self._reader.watch(isinstance(ask, Do) and ask.noticed)
         while not typist.ended:
             reply = typist.reply(ask)
             if reply is not None:
                 return reply
-            block = self._read()
-            if block is not None and noticed is not None and noticed(block):
+            seen = self._read()
+            if seen is not None and self._runner.see(*seen):
                 typist.say("seen")
-                return Said(True)
+                return None
         raise _Interrupted
 
-    def _noticing(self) -> Callable[[Block], bool]:
-        """Return what tells, block by block, whether the head has left the track and come back."""
-        info = self._source.info
-        options = self._envelope.where_fitting(info)
-        analyser = analyser_for(info, self._job.profile, options, keep_all=False)
-        watch = ArrivalWatch()
-
-        def noticed(block: Block) -> bool:
-            _push(analyser, block)
-            watch.push(analyser.reading, block.t0_s)
-            return watch.arrived
-
-        return noticed
-
-    def _measure(self, ask: Measure) -> Measurement:
-        """Measure from what comes after the ask."""
-        info = self._source.info
-        gauge = Gauge(
-            ask.measurand,
-            info,
-            self._job.profile,
-            self._envelope,
-            turns=ask.turns,
-            track=ask.track,
-            side=ask.side,
-        )
-        asked_s = time.monotonic()
-        while not gauge.done:
-            try:
-                block = self._read()
-            except SourceEnd:
-                break
-            # What the input still holds from before belongs to what the hands did before.
-            if block is None or (info.live and block.t0_s < asked_s):
-                continue
-            _push(gauge, block)
-        return gauge.finish()
-
-    def _read(self) -> Block | None:
-        """Return the next block, None when none has come yet."""
+    def _read(self) -> tuple[Reading, float] | None:
         if self._stop.asked:
             raise _Interrupted
-        for block in self._blocks:
-            return block
-        raise SourceEnd(f"source “{self._source.info.name}” is at its end")
-
-
-def _push(to: Gauge | AnyAnalyser, block: Block) -> None:
-    to.push(
-        block.samples_v,
-        block.first_index,
-        gap_before=block.gap_before,
-        at_index=block.at_index,
-        clipped=block.clipped,
-        extremes=block.extremes,
-    )
+        return self._reader.read()
 
 
 def outcome_line(outcome: Outcome) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from app.job.checks.prepare import NO, YES
-from app.job.model import ALIGNMENT, SCRATCH, Action, Do, Enter
+from app.job.model import ALIGNMENT, SCRATCH, Action, Answer, Do, Enter
 from instruments.source import PracticeControls
 
 _PROTECTED = "protected"
@@ -32,8 +32,14 @@ class Technician:
     def __init__(self, hands: PracticeControls) -> None:
         self._hands = hands
 
-    def do(self, ask: Do) -> None:
-        """Do what is asked."""
+    def answer(self, ask: Do | Enter) -> Answer:
+        """Do what is asked, or tell what is seen, None where there is nothing to see."""
+        if isinstance(ask, Enter):
+            return self._seen(ask)
+        self._do(ask)
+        return True
+
+    def _do(self, ask: Do) -> None:
         hands = self._hands
         match ask.action:
             case Action.INSERT_ALIGNMENT:
@@ -55,8 +61,7 @@ class Technician:
             case _:
                 self._do_by_amount(ask)
 
-    def enter(self, ask: Enter) -> float | str | None:
-        """Tell what is seen, None where there is nothing to see."""
+    def _seen(self, ask: Enter) -> float | str | None:
         if ask.key == "write refused":
             return YES if self._hands.write_protected else NO
         if ask.key.startswith("track-zero sensor"):

@@ -1,15 +1,8 @@
-"""What is watched while a job asks for something: the measurement under way, and the hand.
-
-A job that is open in the window: from its beginning to the book's last word of it.
-
-Threads: everything here runs in the GUI's thread. The book is written in its own thread, and its
-end is waited for in *book-ending*.
-
-The job at the bench: what the keys and buttons of a job do, without a widget.
+"""The job in the window: what its keys and buttons do, without a widget, and where it is kept.
 
 Threads: everything here runs in the GUI's thread and returns at once. Measurements are taken in the
 session's thread and the book is written in its own; both are asked how far they are in
-:meth:`JobController.refresh`.
+:meth:`JobController.refresh`. The book's end is waited for in *book-ending*.
 """
 
 from __future__ import annotations
@@ -22,117 +15,31 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QObject, Signal
 
-from app.analysis.adjust.nudging import LockWatch, nearest
-from app.analysis.adjust.positioner import ArrivalWatch
-from app.analysis.results import Quantity, Reading
+from app.analysis.adjust.nudging import nearest
 from app.book.model import Drive, ResumableJob
 from app.book.writer import Kept, head_for
 from app.dashboard.text import current_reading, translate
 from app.job.job import Job
-from app.job.model import Action, Answer, Ask, Do, Enter, Measure, Outcome
-from app.job.plan import JobStanding, StepState
+from app.job.model import Answer, Do, Enter, Measure, Outcome
+from app.job.plan import JobStanding
 from app.job.technician import Technician
-from app.job.verdicts import near
-from app.live.session import Taken
+from app.live.runner import HandWatch, JobRunner
 from app.live.view import Phase, View
 
 if TYPE_CHECKING:
     from app.live.session import Session
 
 
-class Measurer:
-    """Has the session measure what a job asks for.
+class Writing(StrEnum):
+    """What the person is giving a reason for."""
 
-    Attributes
-    ----------
-    part : float or None
-        How far the measurement under way has come, None when none is.
-    """
-
-    def __init__(self, session: Session) -> None:
-        self._session = session
-        self.part: float | None = None
-
-    def begin(self, ask: Measure) -> str:
-        """Begin a measurement; returns why not, empty when it has begun."""
-        if self._session.view().phase is not Phase.RUNNING:
-            return translate("job", "No source is running; open one, and measure then.")
-        self._session.take(ask.measurand, ask.turns, ask.track, ask.side)
-        self.part = 0.0
-        return ""
-
-    def stop(self) -> None:
-        """Give up the measurement under way."""
-        if self.part is not None:
-            self.part = None
-            self._session.cancel_take()
-
-    def refresh(self) -> Taken | None:
-        """Return what is new of the measurement, None when nothing is."""
-        if self.part is None:
-            return None
-        taken = self._session.taken()
-        if taken is None:
-            self.part = None
-            return Taken(fault=translate("job", "The source was changed while it was measured."))
-        ended = taken.measurement is not None or bool(taken.fault)
-        if not ended and taken.part == self.part:
-            return None
-        self.part = taken.part
-        if ended:
-            self.stop()
-        return taken
+    NOTHING = ""
+    SKIP = "skip"
+    CLOSE = "close"
 
 
-class HandWatch:
-    """Watches by the live readings what the hand does at the drive.
-
-    Parameters
-    ----------
-    job : Job or None
-        The job as it stands.
-
-    Attributes
-    ----------
-    arrival : ArrivalWatch or None
-        While the head is to leave the track and come back.
-    lock : LockWatch or None
-        While the screws are tightened.
-    """
-
-    def __init__(self, job: Job | None = None) -> None:
-        self._job = job
-        ask: Ask | None = None if job is None else job.ask
-        doing = ask if isinstance(ask, Do) else None
-        self.arrival = ArrivalWatch() if doing is not None and doing.noticed else None
-        self.lock: LockWatch | None = None
-        if job is not None and doing is not None and doing.action is Action.TIGHTEN:
-            self.lock = LockWatch(limit_um=near(job.profile, job.options.lock_um))
-
-    @property
-    def is_done(self) -> bool:
-        """Whether the hand has done what was asked, as far as can be seen."""
-        return self.arrival is not None and self.arrival.arrived
-
-    def push(self, reading: Reading, at_s: float) -> None:
-        """Take the newest reading."""
-        if self.arrival is not None:
-            self.arrival.push(reading, at_s)
-        elif self.lock is not None and reading.valid and reading.offset_um is not None:
-            self._push_lock(self.lock, reading, reading.offset_um, at_s)
-
-    def _push_lock(
-        self, lock: LockWatch, reading: Reading, offset_um: Quantity, at_s: float
-    ) -> None:
-        assert self._job is not None
-        # What all readings share, the scale's uncertainty, moves nothing.
-        scale_um = self._job.profile.scale_um
-        u_um = offset_um.u if reading.balance is None else scale_um * reading.balance.u
-        lock.push(Quantity(offset_um.value - self._job.zero_um, u_um), at_s)
-
-
-class OpenJob(QObject):
-    """One job at a time, with the book that keeps it.
+class JobController(QObject):
+    """One job at a time, worked through beside the needle, with the book that keeps it.
 
     Parameters
     ----------
@@ -148,6 +55,8 @@ class OpenJob(QObject):
 
     changed = Signal()
     """Something that is shown of the job is different now."""
+    report = Signal()
+    """The person wants to see the report of the job in hand."""
 
     def __init__(
         self,
@@ -162,12 +71,14 @@ class OpenJob(QObject):
         self._now = now
         self._software = software
         self._book = book
-        self.job: Job | None = None
         self.drive: Drive | None = None
-        self.hand = HandWatch()
-        self._measurer = Measurer(session)
+        self._runner: JobRunner | None = None
         self._kept: Kept | None = None
         self._fault = ""
+        # What is looked at, and what is being written; anew with each ask.
+        self.writing = Writing.NOTHING
+        self.remark = ""
+        self._chosen: int | None = None
 
     def begin(self, drive: Drive) -> None:
         """Begin a job on a drive; one that is open stays so in the book."""
@@ -178,7 +89,7 @@ class OpenJob(QObject):
         self._keep(Kept(drive, head, self._now, path=self._book))
 
     def take_up(self, left: ResumableJob) -> None:
-        """Go on with an open job of the book, which fits; the one at the bench stays open there."""
+        """Resume an open job of the book, which fits; the one in hand stays open there."""
         self.leave()
         kept = Kept(left.drive, left.head, self._now, path=self._book, number=left.number)
         self._keep(kept, (left.standing, left.outcomes))
@@ -186,11 +97,10 @@ class OpenJob(QObject):
     def _keep(
         self, kept: Kept, left: tuple[JobStanding, tuple[Outcome, ...]] | None = None
     ) -> None:
-        """Have a job at the bench that is kept."""
         view = self._session.view()
         self._kept = kept
         self.drive = kept.drive
-        self.job = Job(
+        job = Job(
             self._session.profile,
             view.virtual,
             now=self._now,
@@ -198,12 +108,15 @@ class OpenJob(QObject):
             source=view.source,
             left=left,
         )
+        self._runner = JobRunner(job, self._session)
         self._fresh()
 
     def leave(self) -> None:
-        """Let go of the job in hand; what waits for the book is written in the background."""
+        """Leave the job in hand; what waits for the book is written in the background."""
         kept, self._kept = self._kept, None
-        self.job = self.drive = None
+        if self._runner is not None:
+            self._runner.cancel()
+        self._runner = self.drive = None
         self._fresh()
         if kept is not None:
             threading.Thread(target=kept.finish, name="book-ending", daemon=True).start()
@@ -213,6 +126,18 @@ class OpenJob(QObject):
         kept, self._kept = self._kept, None
         if kept is not None:
             kept.finish(within_s)
+
+    # -- what it tells -------------------------------------------------------------------------
+
+    @property
+    def job(self) -> Job | None:
+        """The job in hand."""
+        return None if self._runner is None else self._runner.job
+
+    @property
+    def hand(self) -> HandWatch:
+        """What is seen of the hand at the drive."""
+        return HandWatch() if self._runner is None else self._runner.hand
 
     @property
     def fault(self) -> str:
@@ -227,7 +152,7 @@ class OpenJob(QObject):
     @property
     def part(self) -> float | None:
         """How far the measurement under way has come, None when none is."""
-        return self._measurer.part
+        return None if self._runner is None else self._runner.part
 
     @property
     def zero_um(self) -> float:
@@ -241,38 +166,6 @@ class OpenJob(QObject):
         middles = [place for each in nudged for place in (each.before_um, each.after_um)]
         best = nearest(middles, 0.0)
         return None if best is None else middles[best].value
-
-    def _fresh(self) -> None:
-        """Begin anew with what is asked now."""
-        self._measurer.stop()
-        self.hand = HandWatch(self.job)
-        self.changed.emit()
-
-    def _refresh_book(self) -> None:
-        fault = "" if self._kept is None else self._kept.fault
-        if fault != self._fault:
-            self._fault = fault
-            self.changed.emit()
-
-
-class Writing(StrEnum):
-    """What the person is giving a reason for."""
-
-    NOTHING = ""
-    SKIP = "skip"
-    CLOSE = "close"
-
-
-class JobController(OpenJob):
-    """The job in hand, worked through beside the needle; its parameters are those of a job."""
-
-    report = Signal()
-    """The person wants to see the report of the job in hand."""
-
-    # What is looked at, and what is being written; anew with each ask.
-    writing = Writing.NOTHING
-    remark = ""
-    _chosen: int | None = None
 
     # -- choosing ------------------------------------------------------------------------------
 
@@ -318,15 +211,16 @@ class JobController(OpenJob):
 
     def go_on(self, text: str = "") -> None:
         """Do the next thing; `text` is what stands in the entry."""
-        job = self.job
-        if job is None:
+        runner, job = self._runner, self.job
+        if runner is None or job is None:
             return
         if self.writing:
-            self._give_reason(text)
+            self._give_reason(runner, text.strip())
         elif job.closed:
             self.report.emit()
         elif self._chosen is not None:
-            self._take_up(self._chosen)
+            runner.take_up(self._chosen)
+            self._fresh()
         elif job.ask is None:
             self.close()
         elif isinstance(job.ask, Measure):
@@ -343,15 +237,10 @@ class JobController(OpenJob):
         controls, job = self._session.controls, self.job
         if job is None or controls is None or self.writing or self.elsewhere:
             return
-        technician = Technician(controls)
-        match job.ask:
-            case Do() as ask:
-                technician.do(ask)
-                self._answer(True)
-            case Enter() as ask:
-                self._answer(technician.enter(ask))
-            case Measure():
-                self._measure()
+        if isinstance(job.ask, Measure):
+            self._measure()
+        elif job.ask is not None:
+            self._answer(Technician(controls).answer(job.ask))
 
     @property
     def may_lend_hand(self) -> bool:
@@ -362,16 +251,17 @@ class JobController(OpenJob):
 
     def back(self) -> None:
         """Give up what is written or looked at, else take back a measurement or an answer."""
-        job = self.job
-        if job is None:
+        runner = self._runner
+        if runner is None:
             return
         if self.writing or self.elsewhere:
             self.escape()
-        elif self.part is not None:
-            self._measurer.stop()
+        elif runner.part is not None:
+            runner.cancel()
             self.say(translate("job", "The measurement was given up."))
-        elif job.can_undo:
-            self._attempt(job.undo)
+        elif runner.job.can_undo:
+            runner.undo()
+            self._fresh()
 
     def skip(self) -> None:
         """Ask for the reason to leave out the check in hand."""
@@ -381,87 +271,78 @@ class JobController(OpenJob):
 
     def close(self) -> None:
         """Close the job, or ask for the reason where something is open."""
-        job = self.job
-        if job is None or job.closed:
+        runner = self._runner
+        if runner is None or runner.job.closed:
             return
-        if job.may_close:
-            self._close("")
+        if runner.job.may_close:
+            runner.close("")
+            self._fresh()
         else:
             self._write(Writing.CLOSE)
 
     def refresh(self, view: View, now_s: float) -> None:
         """See how far measurement, hand and book are."""
-        if self.job is None or self._kept is None:
+        runner, kept = self._runner, self._kept
+        if runner is None or kept is None:
             return
-        self._refresh_book()
-        self._refresh_measuring()
+        if kept.fault != self._fault:
+            self._fault = kept.fault
+            self.changed.emit()
+        self._poll(runner)
         reading = current_reading(view, now_s)
-        if reading is not None and view.phase is Phase.RUNNING:
-            self.hand.push(reading, view.reading_at_s)
-            if self.hand.is_done:
-                self._answer(True)
+        if reading is None or view.phase is not Phase.RUNNING:
+            return
+        if runner.see(reading, view.reading_at_s):
+            self._go_by_ask(runner)
 
     # -- inside --------------------------------------------------------------------------------
 
-    def _refresh_measuring(self) -> None:
-        taken = self._measurer.refresh()
-        if taken is None:
+    def _poll(self, runner: JobRunner) -> None:
+        news = runner.poll()
+        if news is None:
             return
-        if taken.measurement is not None:
-            self._answer(taken.measurement, taken.settings)
-        elif taken.fault:
-            self.say(taken.fault)
+        if news.measurement is not None:
+            self._go_by_ask(runner)
+        elif news.fault:
+            self.say(translate("job", news.fault))
         else:
             self.changed.emit()
 
-    def _answer(self, value: Answer, settings: tuple[tuple[str, str], ...] = ()) -> None:
-        job = self.job
-        assert job is not None
-        at = job.at
-        stays = self._attempt(lambda: job.answer(value, settings)) and job.at == at
-        # Both hands may be at the drive: what follows of itself is not waited for.
-        if stays and isinstance(job.ask, Measure):
-            self._measure()
-
-    def _attempt(self, done: Callable[[], None]) -> bool:
+    def _answer(self, value: Answer) -> None:
+        runner = self._runner
+        assert runner is not None
         try:
-            done()
+            runner.answer(value)
         except ValueError as fault:
             self.say(str(fault))
-            return False
+        else:
+            self._go_by_ask(runner)
+
+    def _go_by_ask(self, runner: JobRunner) -> None:
+        """Show what is asked now, and begin it where it follows of itself."""
         self._fresh()
-        return True
+        if runner.follows:
+            self._measure()
 
-    def _take_up(self, index: int) -> None:
-        job = self.job
-        assert job is not None
-        state = job.steps[index].state
-        taken_up = job.go_to if state in (StepState.PENDING, StepState.IN_HAND) else job.repeat
-        self._measurer.stop()
-        self._attempt(lambda: taken_up(index))
-
-    def _give_reason(self, text: str) -> None:
-        job, reason = self.job, text.strip()
-        assert job is not None
+    def _give_reason(self, runner: JobRunner, reason: str) -> None:
         if not reason:
             self.say(translate("job", "Give the reason in a few words."))
             return
         if self.writing is Writing.SKIP:
-            self._measurer.stop()
-            self._attempt(lambda: job.skip(reason))
+            runner.skip(reason)
         else:
-            self._close(reason)
-
-    def _close(self, reason: str) -> None:
-        job = self.job
-        assert job is not None
-        self._measurer.stop()
-        self._attempt(lambda: job.close(reason))
+            runner.close(reason)
+        self._fresh()
 
     def _measure(self) -> None:
-        ask = None if self.job is None else self.job.ask
-        if self.part is None and isinstance(ask, Measure):
-            self.say(self._measurer.begin(ask))
+        runner = self._runner
+        if runner is None or runner.part is not None:
+            return
+        if self._session.view().phase is not Phase.RUNNING:
+            self.say(translate("job", "No source is running; open one, and measure then."))
+            return
+        runner.measure()
+        self.say("")
 
     def _write(self, what: Writing) -> None:
         self.writing = what
@@ -473,5 +354,6 @@ class JobController(OpenJob):
         self.changed.emit()
 
     def _fresh(self) -> None:
+        """Show anew what is asked now."""
         self.writing, self._chosen, self.remark = Writing.NOTHING, None, ""
-        super()._fresh()
+        self.changed.emit()

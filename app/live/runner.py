@@ -1,0 +1,281 @@
+"""Leading a job: what it asks is measured or watched for, and answered; the rest is who answers.
+
+Window, terminal and virtual technician all lead a job by one :class:`JobRunner`. The window's is
+measured beside the live needle, by the session; without a window :class:`SourceReader` does so.
+
+Threads: one, that of whoever leads the job. Nothing here waits but :meth:`SourceReader.read`.
+"""
+
+from __future__ import annotations
+
+import time
+from typing import Protocol
+
+from app.analysis.adjust.nudging import LockWatch
+from app.analysis.adjust.positioner import ArrivalWatch
+from app.analysis.results import Measurand, Quantity, Reading
+from app.job.job import Job
+from app.job.model import Action, Answer, Do, Measure
+from app.job.plan import ENDED
+from app.job.verdicts import near
+from app.live.measurement import AnyAnalyser, EnvelopeOptions, Gauge, analyser_for
+from app.live.session import Taken
+from app.profiles import Profile
+from instruments.source import Block, Source, SourceEnd
+
+_READ_S = 0.2
+
+
+class Measurer(Protocol):
+    """What measures for a job, one measurement at a time: the session, or a source read on."""
+
+    def take(
+        self, measurand: Measurand, turns: int = 10, track: int | None = None, side: int = 0
+    ) -> None:
+        """Begin a measurement of what comes from now on, in place of one under way."""
+        ...
+
+    def taken(self) -> Taken | None:
+        """Return how far the measurement has come, None where there is none any more."""
+        ...
+
+    def cancel_take(self) -> None:
+        """Cancel the measurement under way, or forget its result."""
+        ...
+
+
+class HandWatch:
+    """Watches by the live readings what the hand does at the drive.
+
+    Attributes
+    ----------
+    arrival : ArrivalWatch or None
+        While the head is to leave the track and come back.
+    lock : LockWatch or None
+        While the screws are tightened.
+    """
+
+    def __init__(self, job: Job | None = None) -> None:
+        self._job = job
+        ask = None if job is None else job.ask
+        doing = ask if isinstance(ask, Do) else None
+        self.arrival = ArrivalWatch() if doing is not None and doing.noticed else None
+        self.lock: LockWatch | None = None
+        if job is not None and doing is not None and doing.action is Action.TIGHTEN:
+            self.lock = LockWatch(limit_um=near(job.profile, job.options.lock_um))
+
+    @property
+    def is_done(self) -> bool:
+        """Whether the hand has done what was asked, as far as can be seen."""
+        return self.arrival is not None and self.arrival.arrived
+
+    def push(self, reading: Reading, at_s: float) -> None:
+        """Take the newest reading."""
+        if self.arrival is not None:
+            self.arrival.push(reading, at_s)
+        elif self.lock is not None and reading.valid and reading.offset_um is not None:
+            self._push_lock(self.lock, reading, reading.offset_um, at_s)
+
+    def _push_lock(
+        self, lock: LockWatch, reading: Reading, offset_um: Quantity, at_s: float
+    ) -> None:
+        assert self._job is not None
+        # What all readings share, the scale's uncertainty, moves nothing.
+        scale_um = self._job.profile.scale_um
+        u_um = offset_um.u if reading.balance is None else scale_um * reading.balance.u
+        lock.push(Quantity(offset_um.value - self._job.zero_um, u_um), at_s)
+
+
+class JobRunner:
+    """Leads one job.
+
+    Attributes
+    ----------
+    part : float or None
+        How far the measurement under way has come, None when none is.
+    hand : HandWatch
+        What the hand does, while the job asks for it.
+    follows : bool
+        The last answer was followed by a measurement in the same step: both hands may be at the
+        drive, and it need not be asked for.
+    """
+
+    def __init__(self, job: Job, measurer: Measurer) -> None:
+        self.job = job
+        self._measurer = measurer
+        self.part: float | None = None
+        self.hand = HandWatch(job)
+        self.follows = False
+
+    def measure(self) -> None:
+        """Begin the measurement that is asked for, unless it is under way."""
+        ask = self.job.ask
+        if self.part is None and isinstance(ask, Measure):
+            self._measurer.take(ask.measurand, ask.turns, ask.track, ask.side)
+            self.part = 0.0
+
+    def cancel(self) -> None:
+        """Cancel the measurement under way."""
+        if self.part is not None:
+            self.part = None
+            self._measurer.cancel_take()
+
+    def poll(self) -> Taken | None:
+        """Return what is new of the measurement, None when nothing is; its result is the answer."""
+        if self.part is None:
+            return None
+        taken = self._measurer.taken()
+        if taken is None:
+            self.part = None
+            return Taken(fault="The source was changed while it was measured.")
+        if taken.measurement is not None:
+            self.answer(taken.measurement, taken.settings)
+        elif taken.fault:
+            self.cancel()
+        elif taken.part == self.part:
+            return None
+        else:
+            self.part = taken.part
+        return taken
+
+    def see(self, reading: Reading, at_s: float) -> bool:
+        """Take the newest reading; returns whether it shows that the hand has done what was asked.
+
+        The job is answered then.
+        """
+        self.hand.push(reading, at_s)
+        if not self.hand.is_done:
+            return False
+        self.answer(True)
+        return True
+
+    def answer(self, value: Answer, settings: tuple[tuple[str, str], ...] = ()) -> None:
+        """Answer what is asked.
+
+        Raises
+        ------
+        ValueError
+            When that is no answer; it is asked for as before.
+        """
+        at = self.job.at
+        self.job.answer(value, settings)
+        self._renew()
+        self.follows = self.job.at == at and isinstance(self.job.ask, Measure)
+
+    def undo(self) -> None:
+        """Take back the last answer of the step in hand."""
+        self.job.undo()
+        self._renew()
+
+    def skip(self, reason: str) -> None:
+        """Leave out the step in hand."""
+        self.job.skip(reason)
+        self._renew()
+
+    def take_up(self, index: int) -> None:
+        """Take another step in hand; one that has been done is done again."""
+        ended = self.job.steps[index].state in ENDED
+        (self.job.repeat if ended else self.job.go_to)(index)
+        self._renew()
+
+    def close(self, reason: str) -> None:
+        """Close the job."""
+        self.job.close(reason)
+        self._renew()
+
+    def _renew(self) -> None:
+        """Go by what is asked now."""
+        self.cancel()
+        self.hand, self.follows = HandWatch(self.job), False
+
+
+class SourceReader:
+    """Measures and watches for a job by reading an open source on, block by block."""
+
+    def __init__(self, source: Source, profile: Profile, options: EnvelopeOptions) -> None:
+        self._source = source
+        self._profile = profile
+        self._options = options
+        self._blocks = source.blocks(_READ_S)
+        self._gauge: Gauge | None = None
+        self._taken: Taken | None = None
+        self._asked_s = 0.0
+        self._watching: AnyAnalyser | None = None
+
+    def take(
+        self, measurand: Measurand, turns: int = 10, track: int | None = None, side: int = 0
+    ) -> None:
+        """Begin a measurement of what comes from now on, in place of one under way."""
+        self._gauge = Gauge(
+            measurand,
+            self._source.info,
+            self._profile,
+            self._options,
+            turns=turns,
+            track=track,
+            side=side,
+        )
+        self._taken, self._asked_s = Taken(), time.monotonic()
+
+    def taken(self) -> Taken | None:
+        """Return how far the measurement has come, None where there is none any more."""
+        return self._taken
+
+    def cancel_take(self) -> None:
+        """Cancel the measurement under way, or forget its result."""
+        self._gauge = self._taken = None
+
+    def watch(self, wanted: bool) -> None:
+        """Analyse from now on what is read, anew, or stop that."""
+        info = self._source.info
+        options = self._options.where_fitting(info)
+        self._watching = (
+            analyser_for(info, self._profile, options, keep_all=False) if wanted else None
+        )
+
+    def read(self) -> tuple[Reading, float] | None:
+        """Read the next block, if one comes; while watching, return the reading and its time.
+
+        Raises
+        ------
+        SourceError
+            When the source cannot be read, or is at its end with nothing to measure.
+        """
+        for block in self._blocks:
+            if block is None:
+                return None
+            self._measure(block)
+            if self._watching is None:
+                return None
+            _push(self._watching, block)
+            return self._watching.reading, block.t0_s
+        if self._gauge is None:
+            raise SourceEnd(f"source “{self._source.info.name}” is at its end")
+        self._finish(self._gauge)
+        return None
+
+    def _measure(self, block: Block) -> None:
+        gauge = self._gauge
+        # What the input still holds from before belongs to what the hands did before.
+        if gauge is None or (self._source.info.live and block.t0_s < self._asked_s):
+            return
+        _push(gauge, block)
+        if gauge.done:
+            self._finish(gauge)
+        else:
+            self._taken = Taken(gauge.part)
+
+    def _finish(self, gauge: Gauge) -> None:
+        self._gauge = None
+        self._taken = Taken(1.0, gauge.finish(), settings=self._source.settings)
+
+
+def _push(to: Gauge | AnyAnalyser, block: Block) -> None:
+    to.push(
+        block.samples_v,
+        block.first_index,
+        gap_before=block.gap_before,
+        at_index=block.at_index,
+        clipped=block.clipped,
+        extremes=block.extremes,
+    )
