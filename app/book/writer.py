@@ -255,8 +255,11 @@ class Kept:
         if keeper is None:
             return ""
         keeper.flush(within_s)
-        fault = keeper.fault
         keeper.stop()
+        # What was busy until now may have been written or refused while it ended.
+        fault = keeper.fault
+        if not fault and not keeper.flush(0.0):
+            fault = "it could not be written in time; see to the disk that it is on"
         if fault:
             self._keeper = None
         return fault

@@ -142,7 +142,8 @@ On the virtual drive nothing is asked: a virtual technician does what the tool s
 prompts say what to do: Enter when it is done, or “skip: why”, or “back”. Ctrl-C leaves the job
 open; all that was measured is kept, and --resume goes on with it on this day or another.
 
-exit status: 0 the job was closed, 3 it is left open, 2 bad usage or an input that cannot be read
+exit status: 0 the job was closed, 3 it is left open or not all in the book, 2 bad usage or an input
+that cannot be read
 
 examples:
   evenlobe job sim: --drive demo

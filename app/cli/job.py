@@ -427,7 +427,7 @@ def run_job(
     envelope: EnvelopeOptions,
     say: Callable[[str], None],
 ) -> bool:
-    """Run the job that a command line asks for; returns whether it was closed.
+    """Run the job that a command line asks for; returns whether it was closed and is kept.
 
     Raises
     ------
@@ -459,18 +459,18 @@ def run_job(
             _tell_of(left, checks, options, say)
         in_book = not options.no_book
         kept = Kept(drive, head, now, path=options.book, in_book=in_book, number=number)
-        job = _conduct(source, profile, envelope, checks, options, left, kept, say)
+        job, fault = _conduct(source, profile, envelope, checks, options, left, kept, say)
     finally:
         source.close()
     if options.json:
         say(json.dumps(job_as_json(job, identity, kept.head.virtual), allow_nan=False))
     else:
-        say(_end(job))
+        say(_end(job) + ("; not all is in the book" if fault else ""))
     if options.report is not None or not options.no_book:
         out = _report(job, kept, options)
         if not options.json:
             say(f"{out}: the report")
-    return job.closed
+    return job.closed and not fault
 
 
 def _report(job: Job, kept: Kept, options: argparse.Namespace) -> Path:
@@ -568,15 +568,15 @@ def _conduct(
     left: ResumableJob | None,
     kept: Kept,
     say: Callable[[str], None],
-) -> Job:
-    """Run the job; what waits for the book is written before this returns."""
+) -> tuple[Job, str]:
+    """Run the job; returns it, and why not all of it could be written to the book."""
     defaults = JobOptions()
     thorough = JobOptions(
         seatings=options.seatings or defaults.seatings,
         arrivals=options.arrivals or defaults.arrivals,
     )
     try:
-        return conduct(
+        job = conduct(
             source,
             profile,
             envelope,
@@ -591,6 +591,7 @@ def _conduct(
         fault = kept.finish()
         if fault:
             sys.stderr.write(f"evenlobe: not all is in the book: {fault}\n")
+    return job, fault
 
 
 def _check_workable(source: Source) -> None:

@@ -1,6 +1,7 @@
 """The commands.
 
-Each returns an exit status: 0 done, 2 bad usage or input, 3 no valid reading or a job left open.
+Each returns an exit status: 0 done, 2 bad usage or input, 3 no valid reading, or a job left open or
+not kept.
 """
 
 from __future__ import annotations
@@ -42,6 +43,7 @@ def run(arguments: Sequence[str]) -> int:
         # A terminal or file that cannot hold a µ shows a question mark in its place.
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")
+    command = ""
     try:
         command, options = parse(arguments)
         return _COMMANDS[command](options)
@@ -51,7 +53,8 @@ def run(arguments: Sequence[str]) -> int:
     except BrokenPipeError:
         # Whoever read the output has gone; what is still in its buffer has to go somewhere.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return OK
+        # A job is not worked on blindly: it is left open, or nobody was told that it was closed.
+        return NO_READING if command == "job" else OK
 
 
 def _dashboard(options: argparse.Namespace) -> int:

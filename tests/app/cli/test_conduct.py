@@ -6,11 +6,16 @@ import io
 import json
 import shutil
 import signal
+import sqlite3
+import subprocess
+import sys
 from dataclasses import replace
 
 import pytest
 
 from app.analysis.results import Verdict
+from app.book import writer
+from app.book.model import RefusedError
 from app.book.store import Book
 from app.book.writer import head_for
 from app.cli import main
@@ -328,6 +333,51 @@ def test_the_command_keeps_the_job_and_its_status_tells_the_end(tmp_path, capsys
     assert record.head.virtual
     assert record.head.profile_values
     assert all(entry.virtual for entry in record.entries)
+
+
+def test_a_job_that_a_locked_book_does_not_take_is_not_said_to_be_kept(
+    tmp_path, capsys, monkeypatch
+):
+    path = tmp_path / "book.sqlite3"
+    Book(path).close()
+    monkeypatch.setattr(writer.Kept.finish, "__defaults__", (0.5,))
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    try:
+        words = ["job", "sim:rate=500000", "--drive", "d", "--checks", "speed"]
+        status = main.run([*words, "--book", str(path), "--report", str(tmp_path / "r.html")])
+    finally:
+        other.close()
+    out, err = capsys.readouterr()
+    assert status == 3
+    assert "not all is in the book" in out
+    assert "another window or program is writing to it" in err
+    with Book(path) as book:
+        assert book.drive("d") is None
+
+
+def test_a_job_whose_outcome_the_book_refuses_is_not_said_to_be_kept(tmp_path, capsys, monkeypatch):
+    def refuse(*_):
+        raise RefusedError("the store is made to refuse")
+
+    monkeypatch.setattr(Book, "add_outcome", refuse)
+    words = ["job", "sim:rate=500000", "--drive", "d", "--checks", "speed", "--json"]
+    more = ["--book", str(tmp_path / "b.sqlite3"), "--report", str(tmp_path / "r.html")]
+    assert main.run([*words, *more]) == 3
+    assert "made to refuse" in capsys.readouterr().err
+
+
+def test_a_job_that_nobody_reads_any_more_is_not_said_to_be_closed(tmp_path):
+    book = tmp_path / "book.sqlite3"
+    words = ["job", "sim:rate=500000", "--drive", "d", "--checks", "speed", "--book", str(book)]
+    with subprocess.Popen(
+        [sys.executable, "-m", "app", *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    ) as process:
+        process.stdout.close()
+        assert process.stderr.read() == b""
+        assert process.wait() == 3
+    with Book(book) as opened:
+        assert not opened.job(1).closed_at
 
 
 def test_a_job_with_an_open_failure_is_left_open(capsys, tmp_path):
