@@ -16,7 +16,7 @@ from __future__ import annotations
 import time
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Protocol, runtime_checkable
 
@@ -94,10 +94,10 @@ class Block:
         The device says that it clipped within the block.
     uncalibrated : bool
         The volts are relative: the full scale is not known.
-    extremes : bool
-        Frames are the extremes of equal stretches of time (cells), not samples: an even number
-        of rows, the lowest value of a cell and then its highest in turn, each column for itself;
-        a cell lasts 2/``sample_rate_hz``. Of a differential they are min(plus) − max(minus) and
+    min_max : bool
+        Frames are min/max pairs of equal stretches of time (bins), not samples: an even number
+        of rows, the lowest value of a bin and then its highest in turn, each column for itself;
+        a bin lasts 2/``sample_rate_hz``. Of a differential they are min(plus) − max(minus) and
         max(plus) − min(minus).
     at_index : bool
         The first frame is at an edge of the index: a sweep that the index triggered.
@@ -111,8 +111,42 @@ class Block:
     overrun: bool = False
     clipped: bool = False
     uncalibrated: bool = False
-    extremes: bool = False
+    min_max: bool = False
     at_index: bool = False
+
+    @property
+    def end_index(self) -> int:
+        """Absolute index of the frame after the last."""
+        return self.first_index + len(self.samples_v)
+
+    def time_of(self, index: int) -> float:
+        """Return the monotonic time of a frame within or near the block, in seconds."""
+        return self.t0_s + (index - self.first_index) / self.sample_rate_hz
+
+    def part(self, start: int, stop: int | None = None) -> Block:
+        """Return frames `start` to `stop` of the block, a view; what is said of all stands."""
+        cut_off = start > 0
+        return replace(
+            self,
+            samples_v=self.samples_v[start:stop],
+            first_index=self.first_index + start,
+            t0_s=self.time_of(self.first_index + start),
+            gap_before=self.gap_before and not cut_off,
+            overrun=self.overrun and not cut_off,
+            at_index=self.at_index and not cut_off,
+        )
+
+    def goes_on_with(self, after: Block) -> bool:
+        """Tell whether the frames of `after` follow on, and the same is said of them."""
+        broken = after.gap_before or after.overrun or after.at_index
+        return (
+            not broken
+            and after.first_index == self.end_index
+            and after.sample_rate_hz == self.sample_rate_hz
+            and after.clipped == self.clipped
+            and after.uncalibrated == self.uncalibrated
+            and after.min_max == self.min_max
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,19 +1,19 @@
-"""Measuring a source from its beginning to its end, or for some seconds: no threads, no screen.
+"""One measurement: what is asked for, how far it has come, and its result.
 
-One measurement from the samples as they come: what the window and the headless job both feed.
+:func:`measure` reads a source from its beginning to its end or for some seconds, without threads.
+:class:`MeasurementRun` measures beside whatever else is done with the blocks: the session feeds it
+next to the live needle, the job without a window from a source that it reads itself.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from math import ceil
+from dataclasses import dataclass, replace
+from math import ceil, inf
 
 import numpy as np
-from numpy.typing import NDArray
 
 from app.analysis import messages
-from app.analysis.envelope.series import Captured
 from app.analysis.envelope.setup import Columns, Setup
 from app.analysis.lobes.analyser import Analyser, SweepAnalyser
 from app.analysis.results import (
@@ -30,6 +30,7 @@ from app.analysis.track.speed import index_turns, speed_over
 from app.profiles import Profile
 from instruments.source import (
     AddressError,
+    Block,
     Role,
     Source,
     SourceInfo,
@@ -199,18 +200,10 @@ def _feed(
     for block in source.blocks():
         if block is None:
             continue
-        samples_v = block.samples_v
         if wanted is not None and isinstance(analyser, Analyser):
-            samples_v = samples_v[: max(0, wanted - block.first_index)]
-        analyser.push(
-            samples_v,
-            block.first_index,
-            gap_before=block.gap_before,
-            at_index=block.at_index,
-            clipped=block.clipped,
-            extremes=block.extremes,
-        )
-        end = block.first_index + len(samples_v)
+            block = block.part(0, max(0, wanted - block.first_index))
+        analyser.push(block)
+        end = block.end_index
         if progress is not None and wanted is not None:
             progress(end / block.sample_rate_hz, wanted / block.sample_rate_hz)
         if wanted is not None and end >= wanted:
@@ -225,46 +218,115 @@ _PATIENCE = 3.0
 _PATIENCE_S = 2.0
 
 
-class Gauge:
-    """Collects what one measurement needs, and measures.
+@dataclass(frozen=True, slots=True)
+class MeasurementRequest:
+    """What is to be measured.
 
-    Parameters
+    Attributes
     ----------
     measurand : Measurand
         What is to be found.
-    info : SourceInfo
-        Of the open source.
-    profile, options : Profile, EnvelopeOptions
-        Disk and limits; what is stated about an envelope.
     turns : int
         Whole turns wanted.
     track, side : int or None, int
         Where the head stands, as far as that is known; the alignment track where not.
+    """
 
-    Raises
-    ------
-    AddressError
-        When `options` do not fit the source.
+    measurand: Measurand
+    turns: int = 10
+    track: int | None = None
+    side: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class MeasurementProgress:
+    """How far a measurement has come.
+
+    Attributes
+    ----------
+    part : float
+        How much of what is needed has been collected, 0 to 1.
+    measurement : Measurement or None
+        The result, once it is done.
+    fault : str
+        Why it was given up; empty when it was not.
+    settings : tuple of (str, str)
+        The instrument's settings while it was taken.
+    """
+
+    part: float = 0.0
+    measurement: Measurement | None = None
+    fault: str = ""
+    settings: tuple[tuple[str, str], ...] = ()
+
+
+class MeasurementRun:
+    """One measurement, from the request to its result; whoever reads the source feeds it.
+
+    Threads: one pushes; any may look at :attr:`progress`, each time a new frozen value.
+
+    Parameters
+    ----------
+    request : MeasurementRequest
+        What is to be measured.
+    profile, options : Profile, EnvelopeOptions
+        Disk and limits; what is stated about an envelope, which counts where there is one.
+    from_s : float
+        Monotonic time: only blocks from then on count.
     """
 
     def __init__(
         self,
-        measurand: Measurand,
-        info: SourceInfo,
+        request: MeasurementRequest,
         profile: Profile,
         options: EnvelopeOptions,
-        *,
-        turns: int = 10,
-        track: int | None = None,
-        side: int = 0,
+        from_s: float = -inf,
     ) -> None:
-        self._measurand = measurand
-        self._info = info
+        self._request = request
         self._profile = profile
         self._options = options
-        self._track = profile.alignment_track if track is None else track
-        self._side = side
-        self._setup = setup_for(info, profile, options)
+        self._from_s = from_s
+        self._track = profile.alignment_track if request.track is None else request.track
+        self._begun = False
+        self.progress = MeasurementProgress()
+
+    @property
+    def ended(self) -> bool:
+        """Whether nothing more comes of it."""
+        return self.progress.measurement is not None or bool(self.progress.fault)
+
+    def give_up(self, why: str) -> None:
+        """End it without a measurement."""
+        if not self.ended:
+            self.progress = replace(self.progress, fault=why)
+
+    def push(self, block: Block, source: Source) -> None:
+        """Take the next block of an open source; a gap in a continuous one makes it begin anew."""
+        if self.ended or block.t0_s < self._from_s:
+            return
+        self._begin(source.info)
+        self._collect(block)
+        enough = self._have >= self._needed or self._seen >= self._patience
+        self._publish(source, self._measure() if enough else None)
+
+    def finish(self, source: Source) -> None:
+        """Measure what there is: the source has come to its end."""
+        if not self.ended:
+            self._begin(source.info)
+            self._publish(source, self._measure())
+
+    def _publish(self, source: Source, found: Measurement | None) -> None:
+        part = min(1.0, self._have / self._needed)
+        self.progress = MeasurementProgress(part, found, settings=source.settings)
+
+    def _begin(self, info: SourceInfo) -> None:
+        """Make ready for the first block of a source."""
+        if self._begun:
+            return
+        self._begun, self._info = True, info
+        turns, profile = self._request.turns, self._profile
+        self._options = self._options.where_fitting(info)
+        self._setup = setup_for(info, profile, self._options)
         turn_s = 60.0 / (_SLOWEST_PART * profile.speed_rpm)
         # One more: the first begins at the first edge.
         self._needed = ceil((turns + 1) * turn_s * info.sample_rate_hz)
@@ -272,79 +334,38 @@ class Gauge:
             self._needed = ceil(turns / _TURNS_A_RECORD)
         self._patience = _PATIENCE * self._needed + _PATIENCE_S * info.sample_rate_hz
         self._seen = 0
+        self._start_anew()
+
+    def _start_anew(self) -> None:
         self._have = 0
-        self._next: int | None = None
-        self._pieces: list[Captured] = []
-        self._analyser = self._begin()
+        self._pieces: list[Block] = []
+        self._analyser: AnyAnalyser | None = None
+        if self._request.measurand in (Measurand.RADIAL, Measurand.SPEED):
+            self._analyser = analyser_for(self._info, self._profile, self._options, keep_all=True)
 
-    @property
-    def done(self) -> bool:
-        """Whether there is enough, or no hope for it."""
-        return self._have >= self._needed or self._seen >= self._patience
-
-    @property
-    def part(self) -> float:
-        """How much of what is needed there is, 0 to 1."""
-        return min(1.0, self._have / self._needed)
-
-    def push(
-        self,
-        samples_v: NDArray[np.float32],
-        first_index: int,
-        *,
-        gap_before: bool = False,
-        at_index: bool = False,
-        clipped: bool = False,
-        extremes: bool = False,
-    ) -> None:
-        """Take the next samples; a gap in a continuous source makes it begin anew.
-
-        Parameters
-        ----------
-        samples_v : numpy.ndarray
-            float32, shape (frames, channels), C-contiguous, in volts.
-        first_index : int
-            Absolute index of the first frame.
-        gap_before, at_index, clipped, extremes : bool
-            As the source's block has them.
-        """
-        frames = len(samples_v)
-        self._seen += frames if self._info.continuous else 1
-        broken = self._next is not None and (gap_before or first_index != self._next)
+    def _collect(self, block: Block) -> None:
+        amount = len(block.samples_v) if self._info.continuous else 1
+        broken = self._have and (block.gap_before or block.first_index != self._next)
         if broken and self._info.continuous:
-            self._have = 0
-            self._pieces.clear()
-            self._analyser = self._begin()
-        self._next = first_index + frames
-        self._have += frames if self._info.continuous else 1
-        if self._measurand is not Measurand.RADIAL:
-            self._pieces.append(Captured(samples_v, at_index, clipped, extremes))
+            self._start_anew()
+        self._seen += amount
+        self._have += amount
+        self._next = block.end_index
+        if self._request.measurand is not Measurand.RADIAL:
+            self._pieces.append(block)
         if self._analyser is not None:
-            self._analyser.push(
-                samples_v,
-                first_index,
-                gap_before=gap_before,
-                at_index=at_index,
-                clipped=clipped,
-                extremes=extremes,
-            )
+            self._analyser.push(block)
 
-    def finish(self) -> Measurement:
-        """Measure what has been collected."""
+    def _measure(self) -> Measurement:
         if self._analyser is not None:
             self._analyser.finish()
-        match self._measurand:
+        match self._request.measurand:
             case Measurand.RADIAL:
                 return self._radial()
             case Measurand.SPEED:
                 return self._speed()
             case _:
                 return self._track_measured()
-
-    def _begin(self) -> AnyAnalyser | None:
-        if self._measurand not in (Measurand.RADIAL, Measurand.SPEED):
-            return None
-        return analyser_for(self._info, self._profile, self._options, keep_all=True)
 
     def _radial(self) -> Measurement:
         assert self._analyser is not None
@@ -371,16 +392,16 @@ class Gauge:
 
     def _track_measured(self) -> Measurement:
         pieces, setup, seconds = self._joined(), self._setup, self._seconds
-        if self._measurand is Measurand.OUTPUT:
+        if self._request.measurand is Measurand.OUTPUT:
             return _output(pieces, setup, seconds)
-        if self._measurand is Measurand.AZIMUTH and self._profile.azimuth_arcmin is None:
+        if self._request.measurand is Measurand.AZIMUTH and self._profile.azimuth_arcmin is None:
             return Measurement(Measurand.AZIMUTH, problem=messages.NO_ANGLES, seconds=seconds)
         found = bursts_of(pieces, setup, self._track)
         if isinstance(found, Message):
-            return Measurement(self._measurand, problem=found, seconds=seconds)
-        if self._measurand is Measurand.INDEX:
+            return Measurement(self._request.measurand, problem=found, seconds=seconds)
+        if self._request.measurand is Measurand.INDEX:
             return _index(found, seconds)
-        return _azimuth(pieces, found, self._profile, (self._track, self._side), seconds)
+        return _azimuth(pieces, found, self._profile, (self._track, self._request.side), seconds)
 
     @property
     def _seconds(self) -> float:
@@ -388,21 +409,20 @@ class Gauge:
             return self._have / self._info.sample_rate_hz
         return sum(len(piece.samples_v) for piece in self._pieces) / self._info.sample_rate_hz
 
-    def _joined(self) -> list[Captured]:
+    def _joined(self) -> list[Block]:
         """Return the stretches: one of a continuous source, each record of others."""
         if not self._info.continuous or not self._pieces:
             return self._pieces
         return [
-            Captured(
-                np.concatenate([piece.samples_v for piece in self._pieces]),
-                self._pieces[0].at_index,
-                any(piece.clipped for piece in self._pieces),
-                self._pieces[0].extremes,
+            replace(
+                self._pieces[0],
+                samples_v=np.concatenate([piece.samples_v for piece in self._pieces]),
+                clipped=any(piece.clipped for piece in self._pieces),
             )
         ]
 
 
-def _output(pieces: list[Captured], setup: Setup, seconds: float) -> Measurement:
+def _output(pieces: list[Block], setup: Setup, seconds: float) -> Measurement:
     found = output_of(pieces, setup)
     if isinstance(found, Message):
         return Measurement(Measurand.OUTPUT, problem=found, seconds=seconds)
@@ -428,7 +448,7 @@ def _index(found: BurstsFound, seconds: float) -> Measurement:
 
 
 def _azimuth(
-    pieces: list[Captured],
+    pieces: list[Block],
     found: BurstsFound,
     profile: Profile,
     place: tuple[int, int],

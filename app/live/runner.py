@@ -9,6 +9,7 @@ Threads: one, that of whoever leads the job. Nothing here waits but :meth:`Sourc
 from __future__ import annotations
 
 import time
+from math import inf
 from typing import Protocol
 
 from app.analysis.adjust.nudging import LockWatch
@@ -18,10 +19,16 @@ from app.job.job import Job
 from app.job.model import Action, Answer, Do, Measure
 from app.job.plan import ENDED
 from app.job.verdicts import near
-from app.live.measurement import AnyAnalyser, EnvelopeOptions, Gauge, analyser_for
-from app.live.session import Taken
+from app.live.measurement import (
+    AnyAnalyser,
+    EnvelopeOptions,
+    MeasurementProgress,
+    MeasurementRequest,
+    MeasurementRun,
+    analyser_for,
+)
 from app.profiles import Profile
-from instruments.source import Block, Source, SourceEnd
+from instruments.source import Source, SourceEnd
 
 _READ_S = 0.2
 
@@ -35,7 +42,7 @@ class Measurer(Protocol):
         """Begin a measurement of what comes from now on, in place of one under way."""
         ...
 
-    def taken(self) -> Taken | None:
+    def taken(self) -> MeasurementProgress | None:
         """Return how far the measurement has come, None where there is none any more."""
         ...
 
@@ -120,14 +127,14 @@ class JobRunner:
             self.part = None
             self._measurer.cancel_take()
 
-    def poll(self) -> Taken | None:
+    def poll(self) -> MeasurementProgress | None:
         """Return what is new of the measurement, None when nothing is; its result is the answer."""
         if self.part is None:
             return None
         taken = self._measurer.taken()
         if taken is None:
             self.part = None
-            return Taken(fault="The source was changed while it was measured.")
+            return MeasurementProgress(fault="The source was changed while it was measured.")
         if taken.measurement is not None:
             self.answer(taken.measurement, taken.settings)
         elif taken.fault:
@@ -197,33 +204,25 @@ class SourceReader:
         self._profile = profile
         self._options = options
         self._blocks = source.blocks(_READ_S)
-        self._gauge: Gauge | None = None
-        self._taken: Taken | None = None
-        self._asked_s = 0.0
+        self._run: MeasurementRun | None = None
         self._watching: AnyAnalyser | None = None
 
     def take(
         self, measurand: Measurand, turns: int = 10, track: int | None = None, side: int = 0
     ) -> None:
         """Begin a measurement of what comes from now on, in place of one under way."""
-        self._gauge = Gauge(
-            measurand,
-            self._source.info,
-            self._profile,
-            self._options,
-            turns=turns,
-            track=track,
-            side=side,
-        )
-        self._taken, self._asked_s = Taken(), time.monotonic()
+        # What the input still holds from before belongs to what the hands did before.
+        from_s = time.monotonic() if self._source.info.live else -inf
+        request = MeasurementRequest(measurand, turns, track, side)
+        self._run = MeasurementRun(request, self._profile, self._options, from_s)
 
-    def taken(self) -> Taken | None:
+    def taken(self) -> MeasurementProgress | None:
         """Return how far the measurement has come, None where there is none any more."""
-        return self._taken
+        return None if self._run is None else self._run.progress
 
     def cancel_take(self) -> None:
         """Cancel the measurement under way, or forget its result."""
-        self._gauge = self._taken = None
+        self._run = None
 
     def watch(self, wanted: bool) -> None:
         """Analyse from now on what is read, anew, or stop that."""
@@ -244,38 +243,13 @@ class SourceReader:
         for block in self._blocks:
             if block is None:
                 return None
-            self._measure(block)
+            if self._run is not None:
+                self._run.push(block, self._source)
             if self._watching is None:
                 return None
-            _push(self._watching, block)
+            self._watching.push(block)
             return self._watching.reading, block.t0_s
-        if self._gauge is None:
+        if self._run is None or self._run.ended:
             raise SourceEnd(f"source “{self._source.info.name}” is at its end")
-        self._finish(self._gauge)
+        self._run.finish(self._source)
         return None
-
-    def _measure(self, block: Block) -> None:
-        gauge = self._gauge
-        # What the input still holds from before belongs to what the hands did before.
-        if gauge is None or (self._source.info.live and block.t0_s < self._asked_s):
-            return
-        _push(gauge, block)
-        if gauge.done:
-            self._finish(gauge)
-        else:
-            self._taken = Taken(gauge.part)
-
-    def _finish(self, gauge: Gauge) -> None:
-        self._gauge = None
-        self._taken = Taken(1.0, gauge.finish(), settings=self._source.settings)
-
-
-def _push(to: Gauge | AnyAnalyser, block: Block) -> None:
-    to.push(
-        block.samples_v,
-        block.first_index,
-        gap_before=block.gap_before,
-        at_index=block.at_index,
-        clipped=block.clipped,
-        extremes=block.extremes,
-    )

@@ -1,15 +1,8 @@
-"""The balance of the last minute, as the strip shows it. Not locked: its user guards it.
+"""What screens see of an open source, frozen at one moment, and what has been found of it so far.
 
-How often separate records come. Not locked: its user guards it.
-
-What the screens see of a session: plain, frozen snapshots.
-
-What the levels say beside the reading: how strong each channel is, and why it may be weak.
-
-What the analysis has found so far of one source, and the view that screens take of it.
-
-Threads: the *analysis* thread publishes, and whoever teaches while it holds that thread back; any
-thread takes. Nobody holds the lock for long: a screen never waits for the analysis.
+Threads: the *analysis* thread publishes to :class:`Newest`, and whoever teaches while it holds that
+thread back; any thread asks for a view. Nobody holds the lock for long: a screen never waits for
+the analysis.
 """
 
 from __future__ import annotations
@@ -21,7 +14,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +21,7 @@ from numpy.typing import NDArray
 from app.analysis import messages
 from app.analysis.lobes.heights import invalid
 from app.analysis.results import Message, Reading, Trace
-from app.stream.acquisition import ChannelLevel, Status
+from app.stream.acquisition import Level, Status
 from instruments.source import PracticeControls, Role, SourceInfo
 
 KEPT_S = 60.0
@@ -145,16 +137,6 @@ class Phase(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Level:
-    """How strong one channel is."""
-
-    role: str
-    peak_v: float
-    of_full_scale: float | None
-    clipped: bool
-
-
-@dataclass(frozen=True, slots=True)
 class View:
     """All that a screen shows, frozen at one moment.
 
@@ -265,29 +247,13 @@ NO_LEVEL_KEPT = Message("no level at all: the capture is silent; check the input
 LOW_LEVEL_VIRTUAL = Message("the level is low: the virtual drive's amplitude_v is set so")
 
 
-def levels_of(measured: Sequence[ChannelLevel], info: SourceInfo | None) -> tuple[Level, ...]:
-    """Return the levels with their roles; empty before the source is open or gives samples."""
-    if info is None or not measured:
-        return ()
-    full_v = info.full_scale_v
-    return tuple(
-        Level(
-            role=role,
-            peak_v=level.peak_v,
-            of_full_scale=level.peak_v / full_v if full_v else None,
-            clipped=level.clipped,
-        )
-        for role, level in zip(info.roles, measured, strict=True)
-    )
-
-
 def advice_on(levels: Sequence[Level], info: SourceInfo) -> tuple[Message, ...]:
     """Return the likely cause of a signal that is too weak to be read; empty when it is not.
 
     Parameters
     ----------
     levels : sequence of Level
-        As :func:`levels_of` returns them; the index does not count.
+        One a channel; the index does not count.
     info : SourceInfo
         Of the source that they come from.
     """
@@ -310,121 +276,87 @@ _SETTLED_S = 0.5
 """Inputs begin with silence: levels are judged once so much has come."""
 
 
-@dataclass(frozen=True, slots=True)
-class Found:
-    """The newest of each; ``missed`` counts frames that came too fast to be analysed."""
-
-    reading: Reading | None = None
-    reading_at_s: float = 0.0
-    trace: Trace | None = None
-    locked: bool = False
-    teaching: bool = False
-    missed: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Snapshot:
-    """A copy of all that has been found, at one moment."""
-
-    found: Found
-    strip_s: NDArray[np.float64]
-    strip_balance: NDArray[np.float64]
-    records_a_second: float | None
-    slow_after_s: float
-
-
 class Newest:
-    """Holds what has been found."""
+    """The newest of all that the analysis has found."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
         # All written under the lock, by whoever holds the analysis:
-        self._found = Found()
+        self._reading: Reading | None = None
+        self._reading_at_s = 0.0
+        self._trace: Trace | None = None
+        self._locked = False
+        self._teaching = False
         self._strip = Strip()
         self._pace = Pace()
 
-    def publish(self, **changes: Any) -> None:
-        """Let everybody see what has changed; a new reading brings its time."""
-        reading = changes.get("reading")
+    def publish(self, *, locked: bool, teaching: bool) -> None:
+        """Let everybody see the state of the analysis."""
         with self._lock:
-            self._found = replace(self._found, **changes)
-            if reading is not None:
-                balance = reading.balance if reading.valid else None
-                self._strip.add(
-                    self._found.reading_at_s, np.nan if balance is None else balance.value
-                )
+            self._locked, self._teaching = locked, teaching
 
-    def miss(self, frames: int) -> None:
-        """Count frames that were not analysed."""
+    def publish_reading(self, reading: Reading, at_s: float, trace: Trace | None) -> None:
+        """Let everybody see a new reading, whose newest sample was taken at `at_s`."""
+        balance = reading.balance if reading.valid else None
         with self._lock:
-            self._found = replace(self._found, missed=self._found.missed + frames)
+            self._reading, self._reading_at_s, self._trace = reading, at_s, trace
+            self._strip.add(at_s, np.nan if balance is None else balance.value)
 
     def count_record(self, now_s: float) -> None:
         """Note that a separate record has come."""
         with self._lock:
             self._pace.add(now_s)
 
-    def take(self, now_s: float) -> Snapshot:
-        """Return a copy of all."""
+    def view(self, begun: View, status: Status, info: SourceInfo | None, now_s: float) -> View:
+        """Return what screens see of a source that is open.
+
+        Parameters
+        ----------
+        begun : View
+            With its phase, message, source and settings.
+        status : Status
+            Of the acquisition.
+        info : SourceInfo or None
+            Of the source, once it may be shown.
+        now_s : float
+            Monotonic time.
+        """
         with self._lock:
-            return Snapshot(
-                self._found,
-                *self._strip.copy(),
-                self._pace.records_a_second(now_s),
-                self._pace.stale_after_s(),
-            )
-
-
-def view_of(
-    view: View, status: Status, info: SourceInfo | None, seen: Snapshot, now_s: float
-) -> View:
-    """Return what screens see of a source that is open.
-
-    Parameters
-    ----------
-    view : View
-        What stands already: phase, message, source, settings.
-    status : Status
-        Of the acquisition.
-    info : SourceInfo or None
-        Of the source, once it may be shown.
-    seen : Snapshot
-        What has been found.
-    now_s : float
-        Monotonic time.
-    """
-    found, phase = seen.found, view.phase
-    stale_after_s = STALE_AFTER_S if info is None or info.continuous else seen.slow_after_s
-    # At a capture's end the last reading stands.
-    current = phase is Phase.ENDED or now_s - found.reading_at_s <= stale_after_s
-    reading = found.reading
-    if reading is not None and not current:
-        reading = invalid(replace(reading, reasons=()), messages.STALE)
-    levels = levels_of(status.levels, info)
-    heard = phase in (Phase.RUNNING, Phase.ENDED)
-    parked = heard and not (reading and reading.valid)
-    judged = info if parked and info and _has_settled(status.frames, info) else None
-    return replace(
-        view,
-        virtual=info.virtual if info else False,
-        roles=tuple(info.roles) if info else (),
-        roles_from=info.roles_from if info else "",
-        sample_rate_hz=info.sample_rate_hz if info else 0.0,
-        reading=reading,
-        reading_at_s=found.reading_at_s,
-        trace=found.trace,
-        locked=found.locked and current,
-        levels=levels,
-        strip_s=seen.strip_s,
-        strip_balance=seen.strip_balance,
-        frames=status.frames,
-        lost_frames=status.lost_frames + found.missed,
-        advice=advice_on(levels, judged) if judged else (),
-        notes=info.notes if info else (),
-        teaching=found.teaching,
-        records_a_second=seen.records_a_second if phase is Phase.RUNNING else None,
-        stale_after_s=stale_after_s,
-    )
+            reading, reading_at_s, trace = self._reading, self._reading_at_s, self._trace
+            locked, teaching = self._locked, self._teaching
+            strip_s, strip_balance = self._strip.copy()
+            records_a_second = self._pace.records_a_second(now_s)
+            slow_after_s = self._pace.stale_after_s()
+        phase = begun.phase
+        stale_after_s = STALE_AFTER_S if info is None or info.continuous else slow_after_s
+        # At a capture's end the last reading stands.
+        current = phase is Phase.ENDED or now_s - reading_at_s <= stale_after_s
+        if reading is not None and not current:
+            reading = invalid(replace(reading, reasons=()), messages.STALE)
+        heard = phase in (Phase.RUNNING, Phase.ENDED)
+        parked = heard and not (reading and reading.valid)
+        judged = info if parked and info and _has_settled(status.frames, info) else None
+        return replace(
+            begun,
+            virtual=info.virtual if info else False,
+            roles=tuple(info.roles) if info else (),
+            roles_from=info.roles_from if info else "",
+            sample_rate_hz=info.sample_rate_hz if info else 0.0,
+            reading=reading,
+            reading_at_s=reading_at_s,
+            trace=trace,
+            locked=locked and current,
+            levels=status.levels if info else (),
+            strip_s=strip_s,
+            strip_balance=strip_balance,
+            frames=status.frames,
+            lost_frames=status.lost_frames,
+            advice=advice_on(status.levels, judged) if judged else (),
+            notes=info.notes if info else (),
+            teaching=teaching,
+            records_a_second=records_a_second if phase is Phase.RUNNING else None,
+            stale_after_s=stale_after_s,
+        )
 
 
 def _has_settled(frames: int, info: SourceInfo) -> bool:

@@ -1,18 +1,9 @@
-"""What the acquisition keeps beside the samples: levels, and the time of each frame.
-
-Neither class locks: :mod:`app.stream.acquisition` guards them.
-
-What an acquisition makes of the blocks: the ring, the counts, the levels and the times.
-
-Threads: the acquisition thread calls ``prepare``, ``take`` and ``close``; any thread may call the
-rest. The ring guards itself, all else is guarded by one lock.
-
-One thread that opens a source, reads it, and fills the ring.
+"""The thread that opens a source, reads it, and fills the ring; the levels of the last half second.
 
 Threads: the *acquisition* thread, one for each :class:`Acquisition`, is the only one that opens
-and reads the source and writes the ring, the meters and the state. Any other thread may call
-``start``, ``stop``, ``status``, ``time_of`` and the waits, and takes samples from the ring. A
-third, *acquisition-closer*, lives only where ``stop`` must close a source whose read hangs.
+and reads the source and writes the ring, the levels and the state. Any other thread may call
+``start``, ``stop``, ``status`` and the waits; one takes blocks from the ring. A third,
+*acquisition-closer*, lives only where ``stop`` must close a source whose read hangs.
 
 States::
 
@@ -30,10 +21,9 @@ from __future__ import annotations
 import math
 import threading
 import time
-from bisect import bisect_right
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -55,21 +45,33 @@ _LEVEL_SPAN_S = 0.5
 _NEAR_FULL_SCALE = 0.99
 # Rows folded into one before the maximum is taken: numpy is slow along short rows.
 _FOLD = 64
+_BYTES_A_SAMPLE = 4  # float32
+_ROOM_WAIT_S = 0.1
+_STOP_WITHIN_S = 2.0
+_READING_GRACE_S = 1.0
+# What a source says that may be back soon, once it has been open.
+_AWAY = (SourceLost, SourceTimeout, SourceUnavailable)
 
 
 @dataclass(frozen=True, slots=True)
-class ChannelLevel:
+class Level:
     """How strong one channel was over the last half second of samples.
 
     Attributes
     ----------
+    role : str
+        What the channel carries.
     peak_v : float
         Largest magnitude, in volts; samples that are not a number are left out.
+    of_full_scale : float or None
+        The same as a part of the full scale, where that is known.
     clipped : bool
         It reached the full scale, or the device said that it clipped.
     """
 
+    role: str
     peak_v: float
+    of_full_scale: float | None
     clipped: bool
 
 
@@ -92,278 +94,53 @@ def peaks(samples_v: NDArray[np.float32]) -> NDArray[np.float32]:
     folded = samples_v[:whole].reshape(-1, _FOLD * channels)
     for part, width in ((folded, _FOLD), (samples_v[whole:], 1)):
         if len(part):
-            extremes = np.fmax(np.fmax.reduce(part), -np.fmin.reduce(part))
-            largest = np.fmax(largest, np.fmax.reduce(extremes.reshape(width, channels)))
+            reach = np.fmax(np.fmax.reduce(part), -np.fmin.reduce(part))
+            largest = np.fmax(largest, np.fmax.reduce(reach.reshape(width, channels)))
     return largest
 
 
 class LevelMeter:
-    """Peaks of the last half second.
+    """Peaks of the last half second. Does not lock.
 
     Parameters
     ----------
-    channels : int
-        Columns of a frame.
-    full_scale_v : float or None
-        Volts at which the input clips, when known.
+    info : SourceInfo
+        Of the open source: roles and full scale.
     """
 
-    def __init__(self, channels: int, full_scale_v: float | None) -> None:
-        self._channels = channels
-        self._full_scale_v = full_scale_v
+    def __init__(self, info: SourceInfo) -> None:
+        self._roles = info.roles
+        self._full_scale_v = info.full_scale_v
         self._kept: deque[tuple[int, NDArray[np.float32], NDArray[np.bool_]]] = deque()
 
-    def add(self, block: Block, peaks_v: NDArray[np.float32], end_index: int) -> None:
-        """Take in one block's peaks; `end_index` is the absolute index of the frame after it."""
-        self._kept.append((end_index, peaks_v, self._clipped(block.clipped, peaks_v)))
-        oldest = end_index - _LEVEL_SPAN_S * block.sample_rate_hz
+    def add(self, block: Block, peaks_v: NDArray[np.float32]) -> None:
+        """Take in one block's peaks."""
+        self._kept.append((block.end_index, peaks_v, self._clipped(block.clipped, peaks_v)))
+        oldest = block.end_index - _LEVEL_SPAN_S * block.sample_rate_hz
         while self._kept[0][0] <= oldest and len(self._kept) > 1:
             self._kept.popleft()
 
-    def levels(self) -> tuple[ChannelLevel, ...]:
+    def levels(self) -> tuple[Level, ...]:
         """Return one level a channel; empty before the first block."""
         if not self._kept:
             return ()
         peak_v = np.max([peaks_v for _, peaks_v, _ in self._kept], axis=0)
         clipped = np.any([flags for _, _, flags in self._kept], axis=0)
+        full_v = self._full_scale_v
         return tuple(
-            ChannelLevel(float(peak_v[column]), bool(clipped[column]))
-            for column in range(self._channels)
+            Level(role, peak, peak / full_v if full_v else None, flag)
+            for role, peak, flag in zip(self._roles, peak_v.tolist(), clipped.tolist(), strict=True)
         )
 
     def _clipped(self, said: bool, peaks_v: NDArray[np.float32]) -> NDArray[np.bool_]:
         """Tell which channels clipped; a device says only that one of them did."""
-        everywhere = np.full(self._channels, said)
+        everywhere = np.full(len(self._roles), said)
         if self._full_scale_v is None:
             return everywhere
         if not said:
             return peaks_v >= self._full_scale_v
         near = peaks_v >= _NEAR_FULL_SCALE * self._full_scale_v
         return near if near.any() else everywhere
-
-
-class FrameTimes:
-    """Maps an absolute frame index to monotonic time by the blocks' own times."""
-
-    def __init__(self) -> None:
-        self._kept: list[tuple[int, float, float]] = []
-
-    def add(self, first_index: int, t0_s: float, sample_rate_hz: float) -> None:
-        """Take in a block whose first frame, `first_index`, was taken at `t0_s`."""
-        self._kept.append((first_index, t0_s, sample_rate_hz))
-
-    def forget_before(self, index: int) -> None:
-        """Drop what only serves frames before `index`."""
-        spare = bisect_right(self._kept, index, key=_first_index) - 1
-        # In bulk, because dropping from the front of a list moves all that follows.
-        if spare > len(self._kept) // 2:
-            del self._kept[:spare]
-
-    def time_of(self, index: int) -> float:
-        """Return the monotonic time of a frame, in seconds.
-
-        Raises
-        ------
-        LookupError
-            Before the first block.
-        """
-        if not self._kept:
-            raise LookupError("no block has come yet")
-        place = max(0, bisect_right(self._kept, index, key=_first_index) - 1)
-        first_index, t0_s, sample_rate_hz = self._kept[place]
-        return t0_s + (index - first_index) / sample_rate_hz
-
-
-def _first_index(entry: tuple[int, float, float]) -> int:
-    return entry[0]
-
-
-_BYTES_A_SAMPLE = 2 * 4  # float32, written twice
-_ROOM_WAIT_S = 0.1
-
-
-@dataclass(frozen=True, slots=True)
-class Marks:
-    """What a block says of all of its frames, or of its first.
-
-    Attributes
-    ----------
-    extremes, at_index, clipped : bool
-        As :class:`~instruments.source.Block` has them.
-    """
-
-    extremes: bool = False
-    at_index: bool = False
-    clipped: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Taken:
-    """What has come in so far.
-
-    Attributes
-    ----------
-    info : SourceInfo or None
-        What is known of the source once it has been open.
-    frames, lost_frames : int
-        Frames written to the ring; frames that the source knows to have lost. What it would
-        have given while it was away is not counted.
-    levels : tuple of ChannelLevel
-        One a channel, over the last half second of samples; empty before the first block.
-    """
-
-    info: SourceInfo | None
-    frames: int
-    lost_frames: int
-    levels: tuple[ChannelLevel, ...]
-
-
-class Intake:
-    """Puts the blocks of one source, opened once or many times, on one axis of frame indices.
-
-    Parameters
-    ----------
-    ring_seconds : float
-        History kept, by the source's nominal rate.
-    ring_bytes : int
-        Upper limit of the ring's memory, which goes before `ring_seconds`.
-    backpressure : bool
-        Wait until the reader has released frames rather than overwrite them, unless the source
-        is live.
-    """
-
-    def __init__(self, ring_seconds: float, ring_bytes: int, backpressure: bool) -> None:
-        self._ring_seconds = ring_seconds
-        self._ring_bytes = ring_bytes
-        self._backpressure = backpressure
-        # Used by the acquisition thread only:
-        self._base_index = 0
-        self._gap_pending = False
-        self._waits = backpressure
-        # Written by the acquisition thread only, under the lock:
-        self._lock = threading.Lock()
-        self._ring: Ring | None = None
-        self._meter: LevelMeter | None = None
-        self._times = FrameTimes()
-        self._marks: dict[int, Marks] = {}
-        self._info: SourceInfo | None = None
-        self._frames = 0
-        self._lost_frames = 0
-
-    @property
-    def ring(self) -> Ring | None:
-        """The ring, from the first :meth:`prepare` on."""
-        with self._lock:
-            return self._ring
-
-    def taken(self) -> Taken:
-        """Return what has come in so far."""
-        with self._lock:
-            levels = self._meter.levels() if self._meter else ()
-            return Taken(self._info, self._frames, self._lost_frames, levels)
-
-    def time_of(self, index: int) -> float:
-        """Return the monotonic time of a frame, in seconds.
-
-        Raises
-        ------
-        LookupError
-            Before the first block.
-        """
-        with self._lock:
-            return self._times.time_of(index)
-
-    def marks_at(self, index: int) -> Marks:
-        """Return the marks of the block that begins at `index`; none where no block begins."""
-        with self._lock:
-            return self._marks.get(index, Marks())
-
-    def prepare(self, info: SourceInfo) -> None:
-        """Make ready for the blocks of a source that has just been opened.
-
-        Raises
-        ------
-        SourceError
-            When it came back as another than it was.
-        """
-        with self._lock:
-            if self._ring is None:
-                self._ring = Ring(self._capacity(info), len(info.roles))
-                self._meter = LevelMeter(len(info.roles), info.full_scale_v)
-            elif self._info is not None and _kind(info) != _kind(self._info):
-                raise SourceError(
-                    f"{info.name}: it came back with other channels or another sample rate "
-                    f"({info.sample_rate_hz:g} Hz); open it anew"
-                )
-            else:
-                self._base_index = self._ring.end_index
-                self._gap_pending = True
-            self._info = info
-            self._waits = self._backpressure and not info.live
-
-    def take(self, block: Block, stop: threading.Event) -> None:
-        """Write one block, waiting for room where the reader is waited for, until `stop`."""
-        ring, meter = self._ring, self._meter
-        if ring is None or meter is None:
-            raise RuntimeError("a block came before the source was open")
-        gap_before = block.gap_before or self._gap_pending
-        self._gap_pending = gap_before and len(block.samples_v) == 0
-        if len(block.samples_v) == 0:
-            return
-        first_index = self._base_index + block.first_index
-        end_index = first_index + len(block.samples_v)
-        lost_frames = first_index - ring.end_index
-        peaks_v = peaks(block.samples_v)
-        with self._lock:
-            # Before the frames, so that whoever sees a frame can ask for its time.
-            self._times.add(first_index, block.t0_s, block.sample_rate_hz)
-            self._times.forget_before(ring.oldest_index)
-            self._mark(block, first_index, ring.oldest_index)
-            meter.add(block, peaks_v, end_index)
-            self._lost_frames += max(0, lost_frames)
-        if not self._waits:
-            self._write(ring, block, slice(None), gap_before)
-            return
-        done = 0
-        while done < len(block.samples_v) and not stop.is_set():
-            room = ring.wait_for_room(first_index + done, _ROOM_WAIT_S)
-            if room:
-                self._write(ring, block, slice(done, done + room), gap_before and done == 0)
-                done += room
-
-    def _mark(self, block: Block, first_index: int, oldest_index: int) -> None:
-        marks = Marks(block.extremes, block.at_index, block.clipped)
-        if marks != Marks():
-            self._marks[first_index] = marks
-        for index in [index for index in self._marks if index < oldest_index]:
-            del self._marks[index]
-
-    def close(self) -> None:
-        """Tell the reader that nothing more comes."""
-        if self._ring is not None:
-            self._ring.close()
-
-    def _write(self, ring: Ring, block: Block, part: slice, gap_before: bool) -> None:
-        samples_v = block.samples_v[part]
-        first_index = self._base_index + block.first_index + (part.start or 0)
-        ring.write(samples_v, first_index, gap_before)
-        with self._lock:
-            self._frames += len(samples_v)
-
-    def _capacity(self, info: SourceInfo) -> int:
-        wanted = math.ceil(self._ring_seconds * info.sample_rate_hz)
-        allowed = self._ring_bytes // (_BYTES_A_SAMPLE * len(info.roles))
-        return max(1, min(wanted, allowed))
-
-
-def _kind(info: SourceInfo) -> tuple[object, ...]:
-    return info.roles, info.sample_rate_hz
-
-
-_STOP_WITHIN_S = 2.0
-_READING_GRACE_S = 1.0
-# What a source says that may be back soon, once it has been open.
-_AWAY = (SourceLost, SourceTimeout, SourceUnavailable)
 
 
 class State(StrEnum):
@@ -402,9 +179,9 @@ class Timing:
     sleep: Callable[[float], object] | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Status(Taken):
-    """The acquisition at one moment: its state, and what has come in.
+@dataclass(frozen=True, slots=True)
+class Status:
+    """The acquisition at one moment.
 
     Attributes
     ----------
@@ -412,14 +189,28 @@ class Status(Taken):
         Where it is in its life.
     message : str
         One sentence about a state that is not as it should be, else empty.
+    info : SourceInfo or None
+        What is known of the source once it has been open.
+    frames, lost_frames : int
+        Frames put into the ring; frames that the source knows to have lost, and those that the
+        reader of the ring was too slow for. What a source would have given while it was away is
+        not counted.
+    levels : tuple of Level
+        One a channel, over the last half second of samples; empty before the first block.
     """
 
     state: State
     message: str
+    info: SourceInfo | None
+    frames: int
+    lost_frames: int
+    levels: tuple[Level, ...]
 
 
 class Acquisition:
     """Reads one source into a ring until the source ends or fails, or until a stop. Used once.
+
+    Blocks come onto one axis of frame indices, however often the source is opened again.
 
     Parameters
     ----------
@@ -430,9 +221,9 @@ class Acquisition:
     ring_bytes : int
         Upper limit of the ring's memory, which goes before `ring_seconds`.
     backpressure : bool
-        Wait until the reader has released frames rather than overwrite them, unless the source is
-        live: a capture is to be read whole. The reader must not wait for more frames than the
-        ring keeps. Otherwise the newest frames win, and the reader is told what it lost.
+        Wait until the reader has taken frames rather than drop them, unless the source is live: a
+        capture is to be read whole. The reader must not wait for more frames than the ring keeps.
+        Otherwise the newest frames win, and the reader is told what it lost.
     timing : Timing, optional
         Waits and clock.
     """
@@ -447,11 +238,16 @@ class Acquisition:
         timing: Timing | None = None,
     ) -> None:
         self._source = source
-        self._intake = Intake(ring_seconds, ring_bytes, backpressure)
+        self._ring_seconds = ring_seconds
+        self._ring_bytes = ring_bytes
+        self._backpressure = backpressure
         self._timing = timing or Timing()
         self._thread = threading.Thread(target=self._run, name="acquisition", daemon=True)
         # Set by whoever stops:
         self._stop = threading.Event()
+        # Used by the acquisition thread only:
+        self._base_index = 0
+        self._gap_pending = False
         # Set by the acquisition thread only:
         self._reading_done = threading.Event()
         # Written by the acquisition thread only, under the condition:
@@ -459,11 +255,17 @@ class Acquisition:
         self._state = State.CLOSED
         self._message = ""
         self._error: Exception | None = None
+        self._info: SourceInfo | None = None
+        self._ring: Ring | None = None
+        self._meter: LevelMeter | None = None
+        self._frames = 0
+        self._lost_frames = 0
 
     @property
     def ring(self) -> Ring | None:
         """The ring, once the source has been open."""
-        return self._intake.ring
+        with self._changed:
+            return self._ring
 
     @property
     def error(self) -> Exception | None:
@@ -473,30 +275,16 @@ class Acquisition:
 
     def status(self) -> Status:
         """Return a snapshot."""
-        taken = self._intake.taken()
         with self._changed:
+            missed = self._ring.missed_frames if self._ring else 0
             return Status(
                 state=self._state,
                 message=self._message,
-                info=taken.info,
-                frames=taken.frames,
-                lost_frames=taken.lost_frames,
-                levels=taken.levels,
+                info=self._info,
+                frames=self._frames,
+                lost_frames=self._lost_frames + missed,
+                levels=self._meter.levels() if self._meter else (),
             )
-
-    def time_of(self, index: int) -> float:
-        """Return the monotonic time at which a frame was taken, in seconds.
-
-        Raises
-        ------
-        LookupError
-            Before the first block.
-        """
-        return self._intake.time_of(index)
-
-    def marks_at(self, index: int) -> Marks:
-        """Return what is said of the block that begins at a frame."""
-        return self._intake.marks_at(index)
 
     def start(self) -> None:
         """Open the source in the background.
@@ -511,8 +299,8 @@ class Acquisition:
     def wait_for_ring(self, timeout_s: float) -> Ring | None:
         """Wait until the source is open; None on time-out or when it will not be."""
         with self._changed:
-            self._changed.wait_for(lambda: self.ring or self._reading_done.is_set(), timeout_s)
-        return self.ring
+            self._changed.wait_for(lambda: self._ring or self._reading_done.is_set(), timeout_s)
+            return self._ring
 
     def stop(self) -> bool:
         """Stop reading and close the source, within two seconds. May be called again.
@@ -561,7 +349,8 @@ class Acquisition:
                 self._become(State.FAILED, str(fault), fault)
         except Exception as fault:
             self._become(State.FAILED, _words_for(fault), fault)
-        self._intake.close()
+        if self._ring is not None:
+            self._ring.close()
         with self._changed:
             self._reading_done.set()
             self._changed.notify_all()
@@ -596,16 +385,63 @@ class Acquisition:
 
     def _open(self) -> None:
         self._source.open()
-        self._intake.prepare(self._source.info)
+        info = self._source.info
+        with self._changed:
+            if self._info is None or self._ring is None:
+                self._ring = Ring(self._capacity(info), len(info.roles))
+                self._meter = LevelMeter(info)
+            elif _kind(info) != _kind(self._info):
+                raise SourceError(
+                    f"{info.name}: it came back with other channels or another sample rate "
+                    f"({info.sample_rate_hz:g} Hz); open it anew"
+                )
+            else:
+                self._base_index = self._ring.end_index
+                self._gap_pending = True
+            self._info = info
         self._become(State.RUNNING)
 
+    def _capacity(self, info: SourceInfo) -> int:
+        wanted = math.ceil(self._ring_seconds * info.sample_rate_hz)
+        allowed = self._ring_bytes // (_BYTES_A_SAMPLE * len(info.roles))
+        return max(1, min(wanted, allowed))
+
     def _read_on(self) -> bool:
+        """Read an open source; return whether it has come to its end."""
         for block in self._source.blocks(self._timing.read_timeout_s, self._timing.clock):
             if block is not None:
-                self._intake.take(block, self._stop)
+                self._keep(block)
             if self._stop.is_set():
                 return False
         return True
+
+    def _keep(self, block: Block) -> None:
+        """Put one block into the ring, waiting for room where the reader is waited for."""
+        ring, meter, info = self._ring, self._meter, self._info
+        if ring is None or meter is None or info is None:
+            raise RuntimeError("a block came before the source was open")
+        gap_before = block.gap_before or self._gap_pending
+        self._gap_pending = gap_before and len(block.samples_v) == 0
+        if len(block.samples_v) == 0:
+            return
+        if self._base_index or gap_before != block.gap_before:
+            first_index = self._base_index + block.first_index
+            block = replace(block, first_index=first_index, gap_before=gap_before)
+        if self._backpressure and not info.live:
+            while not ring.wait_for_room(_ROOM_WAIT_S):
+                if self._stop.is_set():
+                    return
+        peaks_v = peaks(block.samples_v)
+        lost_frames = block.first_index - ring.end_index
+        ring.put(block)
+        with self._changed:
+            meter.add(block, peaks_v)
+            self._lost_frames += lost_frames
+            self._frames += len(block.samples_v)
+
+
+def _kind(info: SourceInfo) -> tuple[object, ...]:
+    return info.roles, info.sample_rate_hz
 
 
 def _words_for(fault: Exception) -> str:

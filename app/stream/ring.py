@@ -1,194 +1,32 @@
-"""Gaps on the axis of frame indices, in order and bounded in number.
+"""The newest blocks of a source that have not been taken yet, bounded in number of frames.
 
-A ring of the newest frames, addressed by absolute frame index.
+Nobody writes to a block once its source has given it, so blocks are kept and handed on as they
+are. Samples are copied only where a reader takes what came in several blocks.
 
-Every sample is written twice, a capacity apart, so that any window of the history lies in one
-piece: nothing is moved and nothing is copied to look at it.
-
-Threads: one writer (the acquisition thread) calls ``write``, ``wait_for_room`` and ``close``; one
-reader takes frames and calls ``release``. All state is guarded by one condition.
+Threads: one writer (the acquisition thread) calls ``put``, ``wait_for_room`` and ``close``; one
+reader calls ``wait_for`` and ``take``. All state is guarded by one condition.
 """
 
 from __future__ import annotations
 
 import threading
-from bisect import bisect_left, bisect_right
-from dataclasses import dataclass
+from collections import deque
+from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-
-@dataclass(frozen=True, slots=True)
-class Gap:
-    """A place where time is not continuous.
-
-    Attributes
-    ----------
-    index : int
-        Absolute index of the first frame after the gap.
-    missing_frames : int
-        Indices before it that hold no frame; 0 when nobody counted what was lost.
-    """
-
-    index: int
-    missing_frames: int
-
-    @property
-    def start_index(self) -> int:
-        """Index of the first missing frame."""
-        return self.index - self.missing_frames
-
-
-class Gaps:
-    """The gaps within a history whose beginning moves on. Does not lock.
-
-    Parameters
-    ----------
-    most : int
-        Gaps remembered. Where the history holds more, it is cut short at the oldest one that is
-        remembered, so that a gap is never overlooked.
-    """
-
-    def __init__(self, most: int) -> None:
-        self._most = most
-        self._kept: list[Gap] = []
-
-    def all(self) -> tuple[Gap, ...]:
-        """Return them, oldest first."""
-        return tuple(self._kept)
-
-    def note(self, start_index: int, index: int) -> None:
-        """Remember that the frames from `start_index` up to, not including, `index` are missing."""
-        if self._kept and self._kept[-1].index == start_index:
-            start_index = self._kept.pop().start_index
-        self._kept.append(Gap(index, index - start_index))
-
-    def forget_before(self, oldest_index: int) -> int:
-        """Forget what ends before `oldest_index`; return where the history now begins."""
-        if len(self._kept) > self._most:
-            oldest_index = max(oldest_index, self._kept[-self._most].index)
-        del self._kept[: bisect_left(self._kept, oldest_index, key=_index_of)]
-        if self._kept and self._kept[0].start_index <= oldest_index:
-            return self._kept[0].index
-        return oldest_index
-
-    def after(self, index: int) -> Gap | None:
-        """Return the first gap whose next frame lies beyond `index`."""
-        place = bisect_right(self._kept, index, key=_index_of)
-        return self._kept[place] if place < len(self._kept) else None
-
-    def at(self, index: int) -> Gap | None:
-        """Return the gap just before the frame `index`."""
-        place = bisect_left(self._kept, index, key=_index_of)
-        found = place < len(self._kept) and self._kept[place].index == index
-        return self._kept[place] if found else None
-
-    def fills(self, start_index: int, index: int) -> bool:
-        """Tell whether one gap holds all from `start_index` up to, not including, `index`."""
-        gap = self.at(index)
-        return gap is not None and gap.start_index <= start_index
-
-
-def _index_of(gap: Gap) -> int:
-    return gap.index
-
-
-class StreamError(Exception):
-    """The root of what the stream reports to its reader."""
-
-
-class Overrun(StreamError):  # noqa: N818 - reads as the state that it names
-    """Frames asked for have been overwritten.
-
-    Attributes
-    ----------
-    lost_frames : int
-        How many of the frames asked for are gone.
-    """
-
-    def __init__(self, lost_frames: int) -> None:
-        super().__init__(f"{lost_frames} frames were overwritten before they were read")
-        self.lost_frames = lost_frames
-
-
-class GapInWindow(StreamError):  # noqa: N818
-    """The window asked for spans a gap.
-
-    Attributes
-    ----------
-    gap : Gap
-        The first gap within the window.
-    """
-
-    def __init__(self, gap: Gap) -> None:
-        super().__init__(f"the frames before frame {gap.index} do not join on to it")
-        self.gap = gap
-
-
-@dataclass(frozen=True, slots=True)
-class Chunk:
-    """Consecutive frames copied out of the ring.
-
-    Attributes
-    ----------
-    samples_v : numpy.ndarray
-        float32, shape (frames, channels), C-contiguous, in volts; owned by the chunk. No gap
-        lies between its frames.
-    first_index : int
-        Absolute index of the first frame.
-    gap_before : bool
-        The first frame does not follow in time on the frame before the index asked for.
-    lost_frames : int
-        Indices from the one asked for to the first one given, lost on either side of the ring.
-    overrun : bool
-        The reader did not keep up: frames that had been written were overwritten.
-    """
-
-    samples_v: NDArray[np.float32]
-    first_index: int
-    gap_before: bool
-    lost_frames: int
-    overrun: bool
-
-    @property
-    def end_index(self) -> int:
-        """Absolute index of the frame after the last: what to ask for next."""
-        return self.first_index + len(self.samples_v)
-
-
-class _Twice:
-    """Frames at their index modulo the capacity, and once more a capacity further on."""
-
-    def __init__(self, capacity_frames: int, channels: int) -> None:
-        self.capacity_frames = capacity_frames
-        self.channels = channels
-        self._samples_v = np.empty((2 * capacity_frames, channels), np.float32)
-
-    def store(self, samples_v: NDArray[np.float32], first_index: int) -> None:
-        at = first_index % self.capacity_frames
-        head = min(len(samples_v), self.capacity_frames - at)
-        for start in (0, self.capacity_frames):
-            self._samples_v[start + at : start + at + head] = samples_v[:head]
-            self._samples_v[start : start + len(samples_v) - head] = samples_v[head:]
-
-    def view(self, start_index: int, end_index: int) -> NDArray[np.float32]:
-        at = start_index % self.capacity_frames
-        return self._samples_v[at : at + end_index - start_index]
+from instruments.source import Block
 
 
 class Ring:
-    """The newest frames, each under its absolute index, beginning at 0.
+    """Blocks in order of their frames, which begin at index 0.
 
     Parameters
     ----------
     capacity_frames : int
-        Indices kept; a gap takes the room of the frames that are missing in it.
+        Frames beyond which no block is added: the oldest go first.
     channels : int
         Columns of a frame.
-    max_gaps : int
-        Gaps remembered. Where the kept frames hold more, the frames before the oldest
-        remembered gap are forgotten, so that a gap is never overlooked.
 
     Raises
     ------
@@ -196,46 +34,32 @@ class Ring:
         When one of them is below 1.
     """
 
-    def __init__(self, capacity_frames: int, channels: int, max_gaps: int = 1024) -> None:
-        if min(capacity_frames, channels, max_gaps) < 1:
-            raise ValueError("a ring needs room for at least one frame, channel and gap")
-        self._capacity = capacity_frames
+    def __init__(self, capacity_frames: int, channels: int) -> None:
+        if min(capacity_frames, channels) < 1:
+            raise ValueError("a ring needs room for at least one frame and channel")
+        self.capacity_frames = capacity_frames
+        self.channels = channels
         self._changed = threading.Condition()
-        # Written by the writer's thread only, under the condition:
-        self._kept = _Twice(capacity_frames, channels)
-        self._end = self._oldest = 0
-        self._gaps = Gaps(max_gaps)
+        self._blocks: deque[Block] = deque()
+        self._frames = 0
+        # Written by the writer only:
+        self._end_index = 0
+        self._missed_frames = 0
         self._closed = False
-        # Written by the reader's thread only, under the condition:
-        self._released = 0
-
-    @property
-    def capacity_frames(self) -> int:
-        """How many indices are kept."""
-        return self._capacity
-
-    @property
-    def channels(self) -> int:
-        """Columns of a frame."""
-        return self._kept.channels
+        # Set by the writer, cleared by the reader:
+        self._overrun = False
 
     @property
     def end_index(self) -> int:
         """Absolute index one past the newest frame."""
         with self._changed:
-            return self._end
+            return self._end_index
 
     @property
-    def oldest_index(self) -> int:
-        """Absolute index of the oldest frame kept; ``end_index`` when there is none."""
+    def missed_frames(self) -> int:
+        """Frames that went before the reader had taken them."""
         with self._changed:
-            return self._oldest
-
-    @property
-    def gaps(self) -> tuple[Gap, ...]:
-        """The gaps at or after ``oldest_index``, oldest first."""
-        with self._changed:
-            return self._gaps.all()
+            return self._missed_frames
 
     @property
     def closed(self) -> bool:
@@ -243,136 +67,83 @@ class Ring:
         with self._changed:
             return self._closed
 
-    def write(
-        self, samples_v: NDArray[np.float32], first_index: int, gap_before: bool = False
-    ) -> None:
-        """Append frames; those that no longer fit push out the oldest. Does not wait.
-
-        Parameters
-        ----------
-        samples_v : numpy.ndarray
-            float32, shape (frames, channels), in volts; copied.
-        first_index : int
-            Absolute index of the first frame; beyond ``end_index`` it makes a gap.
-        gap_before : bool
-            Time is not continuous before the first frame, though no index may be missing.
+    def put(self, block: Block) -> None:
+        """Append a block; the oldest go where there is no room. Does not wait.
 
         Raises
         ------
         ValueError
-            When the index goes backward, or the shape does not fit.
+            When its index goes backward, or the shape of its samples does not fit.
         """
-        if samples_v.ndim != 2 or samples_v.shape[1] != self.channels:
-            raise ValueError(f"frames of shape {samples_v.shape} for {self.channels} channels")
+        shape = block.samples_v.shape
+        if len(shape) != 2 or shape[1] != self.channels:
+            raise ValueError(f"frames of shape {shape} for {self.channels} channels")
         with self._changed:
-            if first_index < self._end:
-                raise ValueError(f"frame {first_index} comes after frame {self._end - 1}")
-            if gap_before or first_index > self._end:
-                self._gaps.note(self._end, first_index)
-            kept_v = samples_v[-self._capacity :]
-            self._end = first_index + len(samples_v)
-            self._kept.store(kept_v, self._end - len(kept_v))
-            oldest = max(self._oldest, self._end - self._capacity)
-            self._oldest = self._gaps.forget_before(oldest)
+            if block.first_index < self._end_index:
+                raise ValueError(
+                    f"frame {block.first_index} comes after frame {self._end_index - 1}"
+                )
+            if block.first_index > self._end_index and not block.gap_before:
+                block = replace(block, gap_before=True)
+            while self._frames >= self.capacity_frames:
+                missed = len(self._blocks.popleft().samples_v)
+                self._frames -= missed
+                self._missed_frames += missed
+                self._overrun = True
+            self._blocks.append(block)
+            self._frames += len(block.samples_v)
+            self._end_index = block.end_index
             self._changed.notify_all()
 
     def close(self) -> None:
-        """Say that nothing more comes; whoever waits goes on. What is kept can still be read."""
+        """Say that nothing more comes; whoever waits goes on. What is kept can still be taken."""
         with self._changed:
             self._closed = True
             self._changed.notify_all()
 
-    def window(self, start_index: int, end_index: int) -> NDArray[np.float32]:
-        """Look at the frames from `start_index` up to, not including, `end_index`.
-
-        Returns
-        -------
-        numpy.ndarray
-            float32, shape (end_index − start_index, channels), a read-only view. It stays true
-            until the writer comes round, a capacity later; across threads that is only certain
-            for frames that are not released yet and a writer that waits for room. Otherwise
-            use :meth:`copy_since`.
-
-        Raises
-        ------
-        Overrun
-            When `start_index` is older than what is kept.
-        GapInWindow
-            When the window spans a gap, or begins or ends within one.
-        ValueError
-            When the end is not written yet, or does not lie beyond the start.
-        """
+    def wait_for_room(self, timeout_s: float) -> bool:
+        """Wait until less than the capacity is kept; False on time-out."""
         with self._changed:
-            if not start_index < end_index <= self._end:
-                raise ValueError(
-                    f"no window from {start_index} to {end_index}: frames end at {self._end}"
-                )
-            if start_index < self._oldest and not self._gaps.fills(start_index, self._oldest):
-                raise Overrun(min(self._oldest, end_index) - start_index)
-            gap = self._gaps.after(start_index)
-            if gap is not None and gap.start_index < end_index:
-                raise GapInWindow(gap)
-            view_v = self._kept.view(start_index, end_index)
-            view_v.flags.writeable = False
-            return view_v
+            return self._changed.wait_for(lambda: self._frames < self.capacity_frames, timeout_s)
 
-    def copy_since(self, index: int, max_frames: int) -> Chunk:
-        """Copy the frames from `index` on, up to the next gap. Safe across threads.
+    def wait_for(self, frames: int, timeout_s: float) -> bool:
+        """Wait until so many frames can be taken, or no more come; False on time-out."""
+        with self._changed:
+            return self._changed.wait_for(lambda: self._closed or self._frames >= frames, timeout_s)
 
-        When the frame `index` is gone or missing, the chunk begins at the first one after it.
+    def take(self, max_frames: int) -> Block | None:
+        """Return the oldest frames as one block, up to a gap or to where something else is said.
 
         Returns
         -------
-        Chunk
-            Empty when nothing has been written since. Its ``end_index`` is what to ask for next.
+        Block or None
+            With ``overrun`` and ``gap_before`` where frames before it were missed. None when
+            there is nothing.
 
         Raises
         ------
         ValueError
-            When `index` is not from 0 to ``end_index``, or `max_frames` is below 1.
+            When `max_frames` is below 1.
         """
         if max_frames < 1:
             raise ValueError("at least one frame must be asked for")
         with self._changed:
-            if not 0 <= index <= self._end:
-                raise ValueError(f"no frame {index}: frames end at {self._end}")
-            overrun = index < self._oldest and not self._gaps.fills(index, self._oldest)
-            start = max(index, self._oldest)
-            gap = self._gaps.after(start)
-            if gap is not None and gap.start_index <= start:
-                start = gap.index
-                gap = self._gaps.after(start)
-            stop = min(self._end if gap is None else gap.start_index, start + max_frames)
-            return Chunk(
-                samples_v=self._kept.view(start, stop).copy(),
-                first_index=start,
-                gap_before=start > index or self._gaps.at(start) is not None,
-                lost_frames=start - index,
-                overrun=overrun,
-            )
-
-    def wait_beyond(self, index: int, timeout_s: float) -> bool:
-        """Wait until ``end_index`` is beyond `index`; False on time-out or when none can come."""
-        with self._changed:
-            self._changed.wait_for(lambda: self._closed or self._end > index, timeout_s)
-            return self._end > index
-
-    def release(self, index: int) -> None:
-        """Tell a writer that waits for room that frames before `index` are done with."""
-        with self._changed:
-            self._released = max(self._released, index)
+            if not self._blocks:
+                return None
+            run = [self._blocks.popleft()]
+            frames = len(run[0].samples_v)
+            while frames < max_frames and self._blocks and run[-1].goes_on_with(self._blocks[0]):
+                run.append(self._blocks.popleft())
+                frames += len(run[-1].samples_v)
+            if frames > max_frames:
+                kept = len(run[-1].samples_v) - (frames - max_frames)
+                self._blocks.appendleft(run[-1].part(kept))
+                run[-1] = run[-1].part(0, kept)
+                frames = max_frames
+            self._frames -= frames
+            overrun, self._overrun = self._overrun, False
             self._changed.notify_all()
-
-    def wait_for_room(self, first_index: int, timeout_s: float) -> int:
-        """Return how many frames fit from `first_index` on, over none but released ones.
-
-        Waits until there is room for one; 0 on time-out.
-        """
-        with self._changed:
-            self._changed.wait_for(lambda: self._room(first_index) > 0, timeout_s)
-            return max(0, self._room(first_index))
-
-    def _room(self, first_index: int) -> int:
-        # A reader who has everything cannot release the missing frames of a wide gap.
-        done = first_index if self._released >= self._end else self._released
-        return done + self._capacity - first_index
+        block = run[0]
+        if len(run) > 1:
+            block = replace(block, samples_v=np.concatenate([each.samples_v for each in run]))
+        return replace(block, gap_before=True, overrun=True) if overrun else block

@@ -131,7 +131,7 @@ class ScopeSource(Source):
 
     @property
     def has_deep_record(self) -> bool:
-        """True: what is read otherwise are extremes, not samples."""
+        """True: what is read otherwise are min/max pairs."""
         return True
 
     def open(self) -> None:
@@ -189,7 +189,7 @@ class ScopeSource(Source):
         Returns
         -------
         Block
-            Plain samples, not extremes; ``gap_before`` stands.
+            Plain samples, not min/max pairs; ``gap_before`` stands.
 
         Raises
         ------
@@ -263,7 +263,7 @@ class ScopeSource(Source):
             t0_s=sweep.end_s - len(signal.low_v[sweep.skip :]) * sweep.cell_s,
             gap_before=True,
             clipped=signal.clipped,
-            extremes=signal.paired,
+            min_max=signal.paired,
             at_index=sweep.at_index,
         )
 

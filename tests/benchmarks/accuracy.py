@@ -11,6 +11,7 @@ from scipy.signal import hilbert, lfilter
 from app.analysis.envelope.setup import Columns, Setup
 from app.analysis.lobes.analyser import Analyser
 from app.analysis.results import Reading
+from tests.app.analysis.running import block_of
 from tests.benchmarks.tables import table
 from tests.synthesis import Made, Signal, make
 
@@ -48,7 +49,7 @@ def analyse(made: Made, signal: Signal, *names: str, **setup: float) -> Reading:
         Setup(columns, len(names), signal.rate_hz, 0.5 * signal.rate_hz, **setup), keep_all=True
     )
     for start in range(0, len(samples), CHUNK):
-        analyser.push(samples[start : start + CHUNK], start)
+        analyser.push(block_of(samples[start : start + CHUNK], start))
     analyser.finish()
     return analyser.summary()
 

@@ -9,6 +9,7 @@ import numpy as np
 from app.analysis.envelope.setup import Columns, Setup
 from app.analysis.lobes.analyser import Analyser
 from app.dashboard.needle_page.meter import Ballistics
+from tests.app.analysis.running import block_of
 from tests.benchmarks.tables import table
 from tests.synthesis import Signal, make
 
@@ -39,7 +40,7 @@ def lag_s(place: float, geometry: str = "two-band", snr_db: float = 30.0) -> flo
     frames = round(BLOCK_S * signal.rate_hz)
     wanted = _BEFORE + 0.9 * (_AFTER - _BEFORE)
     for start in range(0, len(samples), frames):
-        analyser.push(samples[start : start + frames], start)
+        analyser.push(block_of(samples[start : start + frames], start))
         balance = analyser.reading.balance
         now_s = (start + frames) / signal.rate_hz
         if now_s > at_s and balance is not None and balance.value <= wanted:

@@ -20,6 +20,7 @@ from instruments.address import open_address
 from instruments.source import Role, SourceRequest
 from instruments.virtual import VirtualParams
 from instruments.virtual.sampling import simulate
+from tests.app.analysis.running import block_of
 from tests.benchmarks.tables import table
 from tests.synthesis import Signal, make
 
@@ -83,7 +84,7 @@ def measure_rates(turns: float = 50.4, rounds: int = 5) -> Rates:
 def _analyse(samples: np.ndarray, columns: Columns) -> None:
     analyser = Analyser(Setup(columns, 2, RATE_HZ, 0.5 * RATE_HZ), keep_all=True)
     for start in range(0, len(samples), CHUNK):
-        analyser.push(samples[start : start + CHUNK], start)
+        analyser.push(block_of(samples[start : start + CHUNK], start))
     analyser.finish()
     assert analyser.summary().valid
 

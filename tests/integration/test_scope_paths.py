@@ -49,7 +49,7 @@ def test_every_family_gives_the_truth(family, ratio):
     assert info.roles == (Role.DIFFERENTIAL, Role.INDEX)
     assert info.virtual
     assert not info.continuous
-    assert all(block.extremes and block.gap_before and block.at_index for block in blocks)
+    assert all(block.min_max and block.gap_before and block.at_index for block in blocks)
     assert not any(block.clipped for block in blocks)
     scope.close()
 
@@ -223,8 +223,8 @@ def test_the_deep_memory_is_read_at_its_full_rate(family):
             after = next_block(source, until_s())
         finally:
             source.close()
-    assert not deep.extremes
-    assert after.extremes
+    assert not deep.min_max
+    assert after.min_max
     assert deep.sample_rate_hz > 150e3
     assert deep.samples_v.shape[1] == 2
     # One turn holds speed/60 of the carrier: count it by its crossings of zero at a lobe's top.

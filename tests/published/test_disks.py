@@ -7,7 +7,7 @@ import pytest
 from app.analysis.lobes.analyser import Analyser
 from app.profiles import load_profile
 from instruments.virtual import VirtualParams, simulate
-from tests.app.analysis.running import RAW, analyse, setup_for
+from tests.app.analysis.running import RAW, analyse, block_of, setup_for
 from tests.synthesis import Signal, make
 
 MM_PER_INCH = 25.4
@@ -113,7 +113,7 @@ def test_the_nulls_of_a_boundary_tell_the_offset_again(ratio, spacing_deg, short
     samples = make(signal).columns(*RAW)
     analyser = Analyser(setup_for(RAW, 250e3))
     for start in range(0, len(samples) - 2500, 2500):
-        analyser.push(samples[start : start + 2500].copy(), start)
+        analyser.push(block_of(samples[start : start + 2500].copy(), start))
     trace = analyser.trace
     place, envelope = trace.turns, trace.envelope_v
     # The taller lobe's middle is at a quarter: the nulls lie to either side of the lower one.

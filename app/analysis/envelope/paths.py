@@ -284,7 +284,7 @@ class EnvelopePath:
 
 def path_for(setup: Setup) -> SignalPath:
     """Return the path for the columns that carry the signal."""
-    if setup.extremes:
+    if setup.min_max:
         if setup.columns.differential is None:
             raise ValueError("extremes are analysed as those of the differential")
         return ExtremesPath(setup.columns.differential, setup.sample_rate_hz)

@@ -1,6 +1,4 @@
-"""Stretches of samples that a measurement looks at as a whole.
-
-The envelope as a function of time: what both kinds of signal path deliver.
+"""The envelope as a function of time: what both kinds of signal path deliver.
 
 Bins of equal length lie on a grid of absolute frame indices, so that a place in the stream and a
 place in the arrays are one division apart, across gaps too: a bin that a gap or a sample that is
@@ -13,29 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-
-
-@dataclass(frozen=True, slots=True)
-class Captured:
-    """One stretch without a gap.
-
-    Attributes
-    ----------
-    samples_v : numpy.ndarray
-        float32, shape (frames, channels), in volts.
-    at_index : bool
-        The first frame is at an edge of the index.
-    clipped : bool
-        The source says that it clipped.
-    extremes : bool
-        Rows are the lowest and the highest value of a stretch in turn.
-    """
-
-    samples_v: NDArray[np.float32]
-    at_index: bool = False
-    clipped: bool = False
-    extremes: bool = False
-
 
 _AROUND = 9
 _DIP_SIGMAS = 6.0

@@ -1,8 +1,9 @@
-"""What an analysis is given before the first sample: the source's columns, the disk, the limits."""
+"""What an analysis is given: columns, disk and limits before the first sample, and then blocks."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,7 +52,7 @@ class Setup:
         The first lobe after the index is the taller with the head outward.
     set_limit, check_limit : float
         Limits of the difference.
-    extremes : bool
+    min_max : bool
         Rows are the lowest and the highest value of a stretch in turn; ``sample_rate_hz`` counts
         rows, and the signal is the differential.
     """
@@ -72,4 +73,38 @@ class Setup:
     first_lobe_outward: bool = True
     set_limit: float = 0.15
     check_limit: float = 0.30
-    extremes: bool = False
+    min_max: bool = False
+
+
+class SampleBlock(Protocol):
+    """Consecutive frames and what is said of them: what a source's block has for the analysis."""
+
+    @property
+    def samples_v(self) -> NDArray[np.float32]:
+        """float32, shape (frames, channels), C-contiguous, in volts; nobody writes to it."""
+        ...
+
+    @property
+    def first_index(self) -> int:
+        """Absolute index of the first frame; a jump forward is a gap of known length."""
+        ...
+
+    @property
+    def gap_before(self) -> bool:
+        """Time is not continuous before the first frame, though the index may be."""
+        ...
+
+    @property
+    def at_index(self) -> bool:
+        """The first frame is at an edge of the index."""
+        ...
+
+    @property
+    def clipped(self) -> bool:
+        """The source says that it clipped in these frames."""
+        ...
+
+    @property
+    def min_max(self) -> bool:
+        """Rows are the lowest and the highest value of a stretch in turn."""
+        ...

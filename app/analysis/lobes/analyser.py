@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from app.analysis import messages
 from app.analysis.envelope.paths import path_for
 from app.analysis.envelope.series import EnvelopeSeries
-from app.analysis.envelope.setup import Setup
+from app.analysis.envelope.setup import SampleBlock, Setup
 from app.analysis.lobes.heights import Heights, balance_of, far_off, invalid, sign_of, with_balance
 from app.analysis.lobes.layout import Layout
 from app.analysis.lobes.summary import Capture, carrier_of, snr_of, speed_of, summarise
@@ -85,39 +85,16 @@ class Analyser:
         """The whole turns kept, in frames since the beginning."""
         return tuple(self._turns)
 
-    def push(
-        self,
-        samples_v: NDArray[np.float32],
-        first_index: int,
-        *,
-        gap_before: bool = False,
-        at_index: bool = False,
-        clipped: bool = False,
-        extremes: bool = False,
-    ) -> bool:
-        """Take the next samples and return whether there is a new reading.
-
-        Parameters
-        ----------
-        samples_v : numpy.ndarray
-            float32, shape (frames, channels), C-contiguous, in volts.
-        first_index : int
-            Absolute index of the first frame; a jump forward is a gap of known length.
-        gap_before : bool
-            Time is not continuous before these samples, though the index may be.
-        at_index : bool
-            The first frame is at an edge of the index.
-        clipped : bool
-            The source says that it clipped in these samples.
-        extremes : bool
-            What the setup says.
-        """
-        if extremes != self._setup.extremes:
-            raise ValueError("samples and extremes do not mix in one stream")
-        self._said_clipped |= clipped
+    def push(self, block: SampleBlock) -> bool:
+        """Take the next samples and return whether there is a new reading."""
+        if block.min_max != self._setup.min_max:
+            raise ValueError("samples and min/max pairs do not mix in one stream")
+        self._said_clipped |= block.clipped
         # Samples beyond all measure become bins that are not ok: that is dealt with there.
         with np.errstate(invalid="ignore", over="ignore"):
-            return self._push(samples_v, first_index + self._shift, gap_before, at_index)
+            return self._push(
+                block.samples_v, block.first_index + self._shift, block.gap_before, block.at_index
+            )
 
     def _push(
         self, samples_v: NDArray[np.float32], first_index: int, gap_before: bool, at_index: bool
@@ -358,7 +335,7 @@ class SweepAnalyser:
     Parameters
     ----------
     setup : Setup
-        Source and disk; whether the records are extremes is told with each.
+        Source and disk; whether a record holds min/max pairs is told with each.
     keep_all : bool
         Keep every record's reading for :meth:`summary`; otherwise only the last ones.
     """
@@ -378,41 +355,15 @@ class SweepAnalyser:
         self.teaching = False
         """Never: records share no count of lobes that could be taught."""
 
-    def push(
-        self,
-        samples_v: NDArray[np.float32],
-        first_index: int,
-        *,
-        gap_before: bool = False,
-        at_index: bool = False,
-        clipped: bool = False,
-        extremes: bool = False,
-    ) -> bool:
-        """Take one whole record and return whether there is a new reading (always).
-
-        Parameters
-        ----------
-        samples_v : numpy.ndarray
-            float32, shape (rows, channels), C-contiguous, in volts.
-        first_index : int
-            Absolute index of the first row.
-        gap_before : bool
-            Not used: before a record there is always a gap.
-        at_index : bool
-            The record begins at an edge of the index.
-        clipped : bool
-            The source says that it clipped.
-        extremes : bool
-            Rows are the lowest and the highest value of a stretch in turn.
-        """
-        del gap_before
+    def push(self, block: SampleBlock) -> bool:
+        """Take one whole record and return whether there is a new reading (always)."""
         if self._first_index is None:
-            self._first_index = first_index
-        self._end_index = first_index + len(samples_v)
-        one = Analyser(replace(self._setup, extremes=extremes), keep_all=True)
-        one.push(samples_v, first_index, at_index=at_index, clipped=clipped, extremes=extremes)
+            self._first_index = block.first_index
+        self._end_index = block.first_index + len(block.samples_v)
+        one = Analyser(replace(self._setup, min_max=block.min_max), keep_all=True)
+        one.push(block)
         one.finish()
-        newest = replace(one.summary(), first_index=first_index, end_index=self._end_index)
+        newest = replace(one.summary(), first_index=block.first_index, end_index=self._end_index)
         self._turns += newest.revolutions
         self.locked = newest.revolutions > 0
         if one.trace is not None:

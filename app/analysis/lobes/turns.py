@@ -320,8 +320,8 @@ class TurnFinder:
 
     def __init__(self, setup: Setup) -> None:
         self._setup = setup
-        # Of extremes the index is looked at once for each pair of rows.
-        self._rows = 2 if setup.extremes else 1
+        # Of min/max pairs the index is looked at once for each pair of rows.
+        self._rows = 2 if setup.min_max else 1
         has_index = setup.columns.index is not None
         self._index = IndexDetector(setup.sample_rate_hz / self._rows) if has_index else None
         self._by_edges = IndexTurns(setup.sample_rate_hz)

@@ -20,8 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
-from app.analysis.envelope.series import Captured
-from app.analysis.envelope.setup import Setup
+from app.analysis.envelope.setup import SampleBlock, Setup
 from app.analysis.lobes.turns import Turn
 from app.analysis.messages import fill
 from app.analysis.results import AzimuthFinding, Burst, IndexFinding, Message, Quantity, Trace
@@ -197,12 +196,12 @@ class BurstsFound:
     trace: Trace
 
 
-def bursts_of(pieces: Sequence[Captured], setup: Setup, track: int) -> BurstsFound | Message:
+def bursts_of(pieces: Sequence[SampleBlock], setup: Setup, track: int) -> BurstsFound | Message:
     """Find the bursts, or return why there are none.
 
     Parameters
     ----------
-    pieces : sequence of Captured
+    pieces : sequence of SampleBlock
         Each without a gap.
     setup : Setup
         Source and disk.

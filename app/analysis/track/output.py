@@ -9,8 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
-from app.analysis.envelope.series import Captured
-from app.analysis.envelope.setup import Setup
+from app.analysis.envelope.setup import SampleBlock, Setup
 from app.analysis.results import Message, OutputFinding, Quantity, Trace
 from app.analysis.track.strands import Floats, Strand, strands_of
 from app.analysis.uncertainty import CLOCK_PART, scatter_u
@@ -41,14 +40,14 @@ class OutputFound:
     problem: Message | None
 
 
-def output_of(pieces: Sequence[Captured], setup: Setup) -> OutputFound | Message:
+def output_of(pieces: Sequence[SampleBlock], setup: Setup) -> OutputFound | Message:
     """Measure a track of one frequency, or return why that cannot be.
 
     Without an index the turn is the nominal one.
 
     Parameters
     ----------
-    pieces : sequence of Captured
+    pieces : sequence of SampleBlock
         Each without a gap.
     setup : Setup
         Source and disk.

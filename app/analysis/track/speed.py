@@ -7,8 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.envelope.series import Captured
-from app.analysis.envelope.setup import Setup
+from app.analysis.envelope.setup import SampleBlock, Setup
 from app.analysis.lobes.index import IndexDetector, Pulse
 from app.analysis.lobes.turns import IndexTurns, Turn
 from app.analysis.results import Quantity, SpeedFinding
@@ -18,14 +17,14 @@ _FEW = 4
 """With fewer turns than this, variation and drift cannot be told apart."""
 
 
-def index_turns(pieces: Sequence[Captured], setup: Setup) -> list[Turn]:
+def index_turns(pieces: Sequence[SampleBlock], setup: Setup) -> list[Turn]:
     """Return the whole turns between edges of the index, pieces joined end to end."""
     column = setup.columns.index
     turns: list[Turn] = []
     begin = 0.0
     for piece in pieces:
-        # Of extremes the index is looked at once for each pair of rows.
-        rows = 2 if piece.extremes else 1
+        # Of min/max pairs the index is looked at once for each pair of rows.
+        rows = 2 if piece.min_max else 1
         pairs = IndexTurns(setup.sample_rate_hz)
         start, begin = begin, begin + len(piece.samples_v)
         if column is None:

@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 from app.analysis import messages
 from app.analysis.envelope.carrier import find_carrier
 from app.analysis.envelope.peakdetect import floor_of
-from app.analysis.envelope.series import Captured
-from app.analysis.envelope.setup import Setup
+from app.analysis.envelope.setup import SampleBlock, Setup
 from app.analysis.lobes.turns import Turn
 from app.analysis.results import Message
 from app.analysis.track.speed import index_turns
@@ -96,13 +95,13 @@ class Strand:
 
 
 def strands_of(
-    pieces: Sequence[Captured], setup: Setup, no_carrier: Message
+    pieces: Sequence[SampleBlock], setup: Setup, no_carrier: Message
 ) -> list[Strand] | Message:
     """Return each stretch made ready, or why none can be.
 
     Parameters
     ----------
-    pieces : sequence of Captured
+    pieces : sequence of SampleBlock
         Each without a gap.
     setup : Setup
         Source and disk.
@@ -132,10 +131,10 @@ def strands_of(
     return found or no_carrier
 
 
-def _values(piece: Captured, setup: Setup) -> tuple[Floats, int, float]:
+def _values(piece: SampleBlock, setup: Setup) -> tuple[Floats, int, float]:
     """Return differential or envelope, how many rows make a value, and the floor's u."""
     columns = setup.columns
-    if piece.extremes and columns.differential is not None:
+    if piece.min_max and columns.differential is not None:
         rows = piece.samples_v[: len(piece.samples_v) // 2 * 2, columns.differential]
         pairs = rows.reshape(-1, 2).astype(np.float64)
         size = 0.5 * (pairs[:, 1] - pairs[:, 0])
@@ -150,13 +149,13 @@ def _values(piece: Captured, setup: Setup) -> tuple[Floats, int, float]:
     return columns.differential_of(piece.samples_v).astype(np.float64), 1, 0.0
 
 
-def _turns(piece: Captured, setup: Setup) -> list[Turn]:
+def _turns(piece: SampleBlock, setup: Setup) -> list[Turn]:
     turns = index_turns([piece], setup)
     usual = 60.0 / setup.speed_rpm * setup.sample_rate_hz
     if not turns and piece.at_index and len(piece.samples_v) > _MOST_OF_A_TURN * usual:
         # The record begins at the edge: what comes soon after it needs no second one.
         return [Turn(0.0, usual)]
-    if piece.extremes and piece.at_index:
+    if piece.min_max and piece.at_index:
         # The trigger's edge is exact; those in the pairs may be a pair early, or not.
         return [turn for turn in turns if turn.start_frame == 0.0]
     return turns

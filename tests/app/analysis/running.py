@@ -9,6 +9,7 @@ import numpy as np
 from app.analysis.envelope.setup import Columns, Setup
 from app.analysis.lobes.analyser import Analyser
 from app.analysis.results import Reading
+from instruments.source import Block
 from tests.synthesis import Made, Signal, make
 
 RAW = ("plus", "minus", "index")
@@ -26,12 +27,18 @@ def setup_for(names: tuple[str, ...], rate_hz: float, **more) -> Setup:
     return Setup(columns=columns, channels=len(names), sample_rate_hz=rate_hz, **more)
 
 
+def block_of(samples, first_index: int = 0, **said) -> Block:
+    """Return samples as a block; its rate and time count for nothing in the analysis."""
+    samples_v = np.ascontiguousarray(samples, dtype=np.float32)
+    return Block(samples_v, 1.0, first_index, float(first_index), **said)
+
+
 def analyse(samples, rate_hz: float, names: tuple[str, ...] = RAW, **more) -> Reading:
     """Return the summary of a capture, shape (frames, columns)."""
     samples = np.ascontiguousarray(samples, dtype=np.float32)
     analyser = Analyser(setup_for(names, rate_hz, **more), keep_all=True)
     for start in range(0, len(samples), 1 << 17):
-        analyser.push(samples[start : start + (1 << 17)], start)
+        analyser.push(block_of(samples[start : start + (1 << 17)], start))
     analyser.finish()
     return analyser.summary()
 
@@ -59,7 +66,7 @@ def live(
     size = round(BLOCK_S * rate_hz)
     due = sorted((at or {}).items())
     for start in range(0, len(samples) - size + 1, size):
-        analyser.push(samples[start : start + size], start)
+        analyser.push(block_of(samples[start : start + size], start))
         time_s = (start + size) / rate_hz
         while due and due[0][0] <= time_s:
             due.pop(0)[1](analyser)

@@ -8,7 +8,7 @@ from scipy.signal import butter, lfilter
 
 from app.analysis import messages
 from app.analysis.lobes.analyser import Analyser
-from tests.app.analysis.running import BARE, BRISK, RAW, analyse, measured, setup_for
+from tests.app.analysis.running import BARE, BRISK, RAW, analyse, block_of, measured, setup_for
 from tests.synthesis import Signal, make
 
 RATE_HZ = 250e3
@@ -120,8 +120,8 @@ def gapped(samples, cut, *, told, jump):
     """Return the summary with frames cut out: by a jump of the index, or by the flag alone."""
     analyser = Analyser(setup_for(RAW, RATE_HZ), keep_all=True)
     start, end = cut
-    analyser.push(samples[:start].copy(), 0)
-    analyser.push(samples[end:].copy(), end if jump else start, gap_before=told)
+    analyser.push(block_of(samples[:start].copy(), 0))
+    analyser.push(block_of(samples[end:].copy(), end if jump else start, gap_before=told))
     analyser.finish()
     return analyser.summary()
 
@@ -144,7 +144,7 @@ def test_gaps_in_every_turn_leave_no_whole_turn():
     analyser = Analyser(setup_for(RAW, RATE_HZ), keep_all=True)
     size = round(0.1 * RATE_HZ)
     for start in range(0, len(samples) - size, size):
-        analyser.push(samples[start : start + size - 100].copy(), start)
+        analyser.push(block_of(samples[start : start + size - 100].copy(), start))
     analyser.finish()
     reading = analyser.summary()
     assert not reading.valid

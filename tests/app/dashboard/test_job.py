@@ -25,7 +25,7 @@ from app.dashboard.style import LIGHT
 from app.dashboard.window import MainWindow
 from app.job.model import Action, CheckName, Do, Enter, Measure, Stage
 from app.job.plan import StepState
-from app.live.session import Taken
+from app.live.measurement import MeasurementProgress
 from app.live.view import Phase, View
 from tests.app.dashboard.fakes import FakeControls, FakeSession, parked, reading, trace, view
 
@@ -70,8 +70,12 @@ class MeasuringSession(FakeSession):
         if self.wanted is None:
             return None
         if self.fault:
-            return Taken(fault=self.fault)
-        return Taken(1.0, measured(self.wanted, self.view())) if self.quick else Taken(0.4)
+            return MeasurementProgress(fault=self.fault)
+        return (
+            MeasurementProgress(1.0, measured(self.wanted, self.view()))
+            if self.quick
+            else MeasurementProgress(0.4)
+        )
 
 
 def measured(measurand, shown):

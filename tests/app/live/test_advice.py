@@ -1,9 +1,10 @@
+import numpy as np
 import pytest
 
 from app.live import view
-from app.live.view import advice_on, levels_of
-from app.stream.acquisition import ChannelLevel
-from instruments.source import Role, SourceInfo
+from app.live.view import advice_on
+from app.stream.acquisition import LevelMeter
+from instruments.source import Block, Role, SourceInfo
 
 
 def info(**changes):
@@ -18,10 +19,16 @@ def info(**changes):
     return SourceInfo(**(plain | changes))
 
 
+def levels_of(about, *peaks_v):
+    """The levels that a meter tells of a block with these peaks."""
+    meter, peaks = LevelMeter(about), np.array(peaks_v, np.float32)
+    meter.add(Block(peaks[None], about.sample_rate_hz, 0, 0.0), peaks)
+    return meter.levels()
+
+
 def advised(*peaks_v, **changes):
     about = info(**changes)
-    levels = levels_of([ChannelLevel(peak_v, clipped=False) for peak_v in peaks_v], about)
-    return advice_on(levels, about)
+    return advice_on(levels_of(about, *peaks_v), about)
 
 
 def test_a_silent_card_is_muted_or_unplugged():
@@ -66,14 +73,13 @@ def test_the_virtual_drive_has_no_probe():
 
 
 def test_nothing_is_said_before_the_first_samples():
-    assert levels_of([], info()) == ()
-    assert levels_of([], None) == ()
+    assert LevelMeter(info()).levels() == ()
     assert advice_on((), info()) == ()
 
 
 def test_levels_tell_their_role_and_part_of_full_scale():
     about = info(full_scale_v=2.0)
-    first, second = levels_of([ChannelLevel(0.5, False), ChannelLevel(2.0, True)], about)
+    first, second = levels_of(about, 0.5, 2.0)
     assert (first.role, first.peak_v, first.of_full_scale, first.clipped) == (
         "differential",
         0.5,

@@ -211,7 +211,7 @@ def test_a_pulled_cable_is_told_and_taken_up_again(cable):
 class Broken:
     trace, locked, teaching = None, False, False
 
-    def push(self, *_, **__):
+    def push(self, block):
         raise ZeroDivisionError("broken on purpose")
 
 
@@ -235,7 +235,7 @@ def test_a_fault_while_the_source_is_made_is_told(start):
 
 
 class Busy:
-    """An analyser that works on one chunk until the test lets go."""
+    """An analyser that works on one block until the test lets go."""
 
     trace, locked, teaching = None, False, False
 
@@ -243,10 +243,10 @@ class Busy:
         self.working, self.let_go = threading.Event(), threading.Event()
         self.frames = 0
 
-    def push(self, samples_v, *_, **__):
+    def push(self, block):
         self.working.set()
         self.let_go.wait(WAIT_S)
-        self.frames += len(samples_v)
+        self.frames += len(block.samples_v)
         return False
 
 

@@ -53,6 +53,10 @@ def acquire(clock):
         assert acquisition.stop()
 
 
+def drained(ring: Ring, max_frames: int = 10_000) -> list[Block]:
+    return list(iter(lambda: ring.take(max_frames), None))
+
+
 def until(condition) -> None:
     deadline_s = time.monotonic() + LONG_S
     while not condition():
@@ -71,7 +75,7 @@ def test_blocks_come_into_the_ring_and_are_counted(acquire):
     assert isinstance(acquisition.ring, Ring)
     assert acquisition.ring.capacity_frames == RATE_HZ
     assert acquisition.ring.closed
-    np.testing.assert_array_equal(acquisition.ring.window(0, 150), frames(0, 150))
+    np.testing.assert_array_equal(acquisition.ring.take(1000).samples_v, frames(0, 150))
     assert acquisition.error is None
     assert not source.is_open
     assert source.threads == {"acquisition"}
@@ -82,8 +86,6 @@ def test_states_before_and_while(acquire):
     assert acquisition.status().state is State.CLOSED
     assert acquisition.ring is None
     assert acquisition.status().levels == ()
-    with pytest.raises(LookupError):
-        acquisition.time_of(0)
     assert acquisition.stop()
 
     gate, entered = threading.Event(), threading.Event()
@@ -101,7 +103,7 @@ def test_states_before_and_while(acquire):
     gate.set()
     ring = running.wait_for_ring(LONG_S)
     assert ring is not None
-    assert ring.wait_beyond(9, LONG_S)
+    assert ring.wait_for(10, LONG_S)
     assert running.status().state is State.RUNNING
     assert running.stop()
     assert running.status().state is State.CLOSED
@@ -113,10 +115,9 @@ def test_gaps_and_lost_frames_are_told(acquire):
     )
     acquisition = acquire(source)
     acquisition.join_and_raise(LONG_S)
-    assert [(gap.index, gap.missing_frames) for gap in acquisition.ring.gaps] == [
-        (130, 30),
-        (150, 0),
-    ]
+    taken = drained(acquisition.ring)
+    assert [(one.first_index, one.end_index) for one in taken] == [(0, 100), (130, 150), (150, 165)]
+    assert [one.gap_before for one in taken] == [False, True, True]
     status = acquisition.status()
     assert (status.frames, status.lost_frames) == (135, 30)
 
@@ -125,10 +126,22 @@ def test_an_empty_block_keeps_its_gap_for_the_next(acquire):
     source = FakeSource([block(0, 10), block(10, 0, gap_before=True), block(10, 5), ended()])
     acquisition = acquire(source)
     acquisition.join_and_raise(LONG_S)
-    assert [gap.index for gap in acquisition.ring.gaps] == [10]
+    taken = drained(acquisition.ring)
+    assert [(one.first_index, one.gap_before) for one in taken] == [(0, False), (10, True)]
 
 
-def test_time_of_follows_the_blocks_own_times(acquire):
+@pytest.mark.parametrize("size", [7, 10, 64])
+def test_every_frame_of_a_clipped_block_is_told_as_clipped(acquire, size):
+    """However the blocks lie to the stretches in which they are taken."""
+    script = [block(10 * k, 10, clipped=k % 3 == 0, t0_s=50.0 + k) for k in range(60)]
+    acquisition = acquire(FakeSource([*script, ended()]))
+    acquisition.join_and_raise(LONG_S)
+    taken = drained(acquisition.ring, size)
+    told = [one.clipped for one in taken for _ in one.samples_v]
+    assert told == [index // 10 % 3 == 0 for index in range(600)]
+
+
+def test_blocks_keep_their_own_times(acquire):
     source = FakeSource(
         [
             block(0, 100, t0_s=50.0),
@@ -138,10 +151,11 @@ def test_time_of_follows_the_blocks_own_times(acquire):
     )
     acquisition = acquire(source)
     acquisition.join_and_raise(LONG_S)
-    assert acquisition.time_of(0) == 50.0
-    assert acquisition.time_of(99) == pytest.approx(50.099)
-    assert acquisition.time_of(100) == 60.0
-    assert acquisition.time_of(200) == pytest.approx(60.2)
+    first, last = drained(acquisition.ring)
+    assert first.time_of(0) == 50.0
+    assert first.time_of(99) == pytest.approx(50.099)
+    assert last.time_of(100) == 60.0
+    assert last.time_of(200) == pytest.approx(60.2)
 
 
 def test_a_lost_source_is_taken_up_again_with_a_gap(acquire, clock):
@@ -166,10 +180,11 @@ def test_a_lost_source_is_taken_up_again_with_a_gap(acquire, clock):
     assert acquisition.join_and_raise(LONG_S)
     ring = acquisition.ring
     assert states == [State.RUNNING]
-    assert [gap.index for gap in ring.gaps] == [100]
     assert ring.end_index == 140
-    np.testing.assert_array_equal(ring.window(100, 140), frames(0, 40))
-    assert acquisition.time_of(100) == 200.0
+    before, after = drained(ring)
+    assert (before.end_index, after.first_index, after.gap_before) == (100, 100, True)
+    np.testing.assert_array_equal(after.samples_v, frames(0, 40))
+    assert after.t0_s == 200.0
     assert acquisition.status().frames == 140
     assert source.opened == 5
     assert clock.now_s == pytest.approx(4 * Timing().retry_s)
@@ -204,7 +219,8 @@ def test_short_silence_is_borne_and_long_silence_is_a_loss(acquire, clock):
     acquisition = acquire(source)
     acquisition.join_and_raise(LONG_S)
     assert source.opened == 2
-    assert [gap.index for gap in acquisition.ring.gaps] == [15]
+    taken = drained(acquisition.ring)
+    assert [one.first_index for one in taken if one.gap_before] == [15]
 
 
 def test_coming_back_as_another_source_fails(acquire):
@@ -302,7 +318,7 @@ def test_stop_is_orderly_and_may_be_repeated():
     acquisition = Acquisition(source, ring_seconds=1.0)
     acquisition.start()
     ring = acquisition.wait_for_ring(LONG_S)
-    ring.wait_beyond(4, LONG_S)
+    ring.wait_for(5, LONG_S)
     for _ in range(3):
         assert acquisition.stop()
     assert acquisition.status().state is State.CLOSED
@@ -418,12 +434,11 @@ def test_with_backpressure_a_slow_reader_loses_nothing(acquire, size):
     ring = acquisition.wait_for_ring(LONG_S)
     assert ring.capacity_frames == 300
     place = 0
-    while ring.wait_beyond(place, LONG_S):
-        chunk = ring.copy_since(place, 90)
-        assert not chunk.gap_before
-        np.testing.assert_array_equal(chunk.samples_v, frames(place, len(chunk.samples_v)))
-        place = chunk.end_index
-        ring.release(place)
+    while ring.wait_for(1, LONG_S) and (one := ring.take(90)):
+        assert not one.gap_before
+        assert one.first_index == place
+        np.testing.assert_array_equal(one.samples_v, frames(place, len(one.samples_v)))
+        place = one.end_index
     assert place == total
     acquisition.join_and_raise(LONG_S)
     assert acquisition.status().frames == total
@@ -433,16 +448,15 @@ def test_with_backpressure_a_reader_may_wait_for_all_that_the_ring_keeps(acquire
     acquisition = acquire(FakeSource(counting(3000, 250)), ring_seconds=0.3, backpressure=True)
     ring = acquisition.wait_for_ring(LONG_S)
     for start in range(0, 3000, 300):
-        assert ring.wait_beyond(start + 299, LONG_S)
-        np.testing.assert_array_equal(ring.window(start, start + 300), frames(start, 300))
-        ring.release(start + 300)
+        assert ring.wait_for(300, LONG_S)
+        np.testing.assert_array_equal(ring.take(300).samples_v, frames(start, 300))
 
 
 def test_stop_ends_the_wait_for_room():
     acquisition = Acquisition(FakeSource(counting(5000, 100)), ring_seconds=0.3, backpressure=True)
     acquisition.start()
     ring = acquisition.wait_for_ring(LONG_S)
-    assert ring.wait_beyond(299, LONG_S)
+    assert ring.wait_for(300, LONG_S)
     assert acquisition.stop()
     assert ring.end_index == 300
     assert acquisition.status().state is State.CLOSED
@@ -451,15 +465,16 @@ def test_stop_ends_the_wait_for_room():
 def test_without_backpressure_the_newest_win_and_the_reader_is_told(acquire):
     acquisition = acquire(FakeSource(counting(5000, 100)), ring_seconds=0.3)
     acquisition.join_and_raise(LONG_S)
-    chunk = acquisition.ring.copy_since(0, 10_000)
-    assert (chunk.first_index, chunk.end_index) == (4700, 5000)
-    assert (chunk.overrun, chunk.lost_frames) == (True, 4700)
-    assert acquisition.status().lost_frames == 0
+    (kept,) = drained(acquisition.ring)
+    assert (kept.first_index, kept.end_index) == (4700, 5000)
+    assert (kept.overrun, kept.gap_before) == (True, True)
+    assert acquisition.status().frames == 5000
+    assert acquisition.status().lost_frames == 4700
 
 
 def test_memory_goes_before_history(acquire):
     acquisition = acquire(
-        FakeSource([], infos=[info(sample_rate_hz=4e9)]), ring_seconds=10.0, ring_bytes=16_000
+        FakeSource([], infos=[info(sample_rate_hz=4e9)]), ring_seconds=10.0, ring_bytes=8_000
     )
     assert acquisition.wait_for_ring(LONG_S).capacity_frames == 1000
 

@@ -1,4 +1,4 @@
-"""Levels against plain numpy, and the map from index to time."""
+"""Levels against plain numpy."""
 
 import numpy as np
 import pytest
@@ -6,8 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 
-from app.stream.acquisition import FrameTimes, LevelMeter, peaks
-from tests.app.stream.fakes import RATE_HZ, block
+from app.stream.acquisition import LevelMeter, peaks
+from tests.app.stream.fakes import block, info
 
 
 def samples(value: float, count: int = 100) -> np.ndarray:
@@ -16,11 +16,11 @@ def samples(value: float, count: int = 100) -> np.ndarray:
 
 def fed(full_scale_v: float | None, *values: float, clipped: bool = False) -> LevelMeter:
     """A meter after one block of a tenth of a second for each value."""
-    meter = LevelMeter(2, full_scale_v)
+    meter = LevelMeter(info(full_scale_v=full_scale_v))
     for number, value in enumerate(values):
         samples_v = samples(value)
         made = block(100 * number, 100, samples_v=samples_v, clipped=clipped)
-        meter.add(made, peaks(samples_v), 100 * (number + 1))
+        meter.add(made, peaks(samples_v))
     return meter
 
 
@@ -50,8 +50,8 @@ def test_a_peak_stands_for_half_a_second():
 
 
 def test_a_block_longer_than_half_a_second_is_taken_whole():
-    meter, samples_v = LevelMeter(2, None), samples(0.5, 5000)
-    meter.add(block(0, 5000, samples_v=samples_v), peaks(samples_v), 5000)
+    meter, samples_v = LevelMeter(info()), samples(0.5, 5000)
+    meter.add(block(0, 5000, samples_v=samples_v), peaks(samples_v))
     assert meter.levels()[0].peak_v == 0.5
 
 
@@ -72,16 +72,3 @@ def test_a_block_longer_than_half_a_second_is_taken_whole():
 def test_clipping(full_scale_v, value, said, clipped):
     levels = fed(full_scale_v, value, clipped=said).levels()
     assert [level.clipped for level in levels] == [clipped, clipped]
-
-
-def test_times_interpolate_within_a_block_and_survive_forgetting():
-    times = FrameTimes()
-    with pytest.raises(LookupError, match="no block"):
-        times.time_of(0)
-    for number in range(100):
-        times.add(10 * number, 5.0 + number / 100, RATE_HZ)
-        times.forget_before(10 * number - 45)
-    assert times.time_of(999) == pytest.approx(5.999)
-    assert times.time_of(950) == pytest.approx(5.95)
-    # Older than what is kept: reckoned back from the oldest block.
-    assert times.time_of(0) == pytest.approx(5.0)

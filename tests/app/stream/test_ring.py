@@ -1,5 +1,6 @@
 """The ring against a plain model that never forgets, and under two threads."""
 
+import itertools
 import threading
 
 import numpy as np
@@ -7,250 +8,190 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.stream.ring import Chunk, Gap, GapInWindow, Overrun, Ring, StreamError
-from tests.app.stream.fakes import frames
+from app.stream.ring import Ring
+from instruments.source import Block
+from tests.app.stream.fakes import block, frames
 
 LONG_S = 20.0
-
-
-class Model:
-    """All that was ever written, in a dictionary."""
-
-    def __init__(self, capacity: int, max_gaps: int) -> None:
-        self.capacity, self.max_gaps = capacity, max_gaps
-        self.rows: dict[int, int] = {}
-        self.breaks: set[int] = set()
-        self.end = 0
-        self.floor = 0
-
-    def write(self, first_index: int, count: int, gap_before: bool) -> None:
-        if gap_before or first_index > self.end:
-            self.breaks.add(first_index)
-        self.end = first_index + count
-        for index in range(first_index, self.end):
-            self.rows[index] = index
-        self.breaks = {index for index in self.breaks if index in self.rows or index == self.end}
-        kept = sorted(index for index in self.breaks if index >= self.floor)
-        if len(kept) > self.max_gaps:
-            self.floor = kept[-self.max_gaps]
-        self.floor = max(self.floor, self.end - self.capacity)
-
-    @property
-    def oldest(self) -> int:
-        return min((index for index in self.rows if index >= self.floor), default=self.end)
-
-    @property
-    def gaps(self) -> tuple[Gap, ...]:
-        found = []
-        for index in sorted(self.breaks):
-            if index >= self.oldest:
-                before = max((row for row in self.rows if row < index), default=-1)
-                found.append(Gap(index, index - before - 1))
-        return tuple(found)
-
-    def joined(self, start: int, end: int) -> bool:
-        """Whether all frames are there and follow one on the other."""
-        there = all(index in self.rows for index in range(start, end))
-        return there and not any(start < index < end for index in self.breaks)
-
-    def chunk(self, index: int, max_frames: int) -> tuple[int, int, bool, int, bool]:
-        """First index, end, gap before, lost frames, overrun."""
-        start = min((row for row in self.rows if row >= max(index, self.oldest)), default=self.end)
-        end = start
-        while end < self.end and end - start < max_frames and self.joined(start, end + 1):
-            end += 1
-        overrun = any(row in self.rows for row in range(index, start))
-        return start, end, start > index or start in self.breaks, start - index, overrun
-
+SAID = ("clipped", "uncalibrated", "min_max")
+"""What is said of all frames of a block."""
 
 writes = st.lists(
-    st.tuples(st.one_of(st.just(0), st.integers(0, 12)), st.integers(0, 15), st.booleans()),
+    st.tuples(
+        st.one_of(st.just(0), st.integers(0, 12)),  # frames missing before it
+        st.integers(1, 15),
+        st.booleans(),  # a gap before it
+        st.booleans(),  # its first frame is at the index
+        st.sets(st.sampled_from(SAID)),
+    ),
     max_size=25,
 )
 
 
-def filled(capacity: int, max_gaps: int, script: list[tuple[int, int, bool]]) -> tuple[Ring, Model]:
-    ring, model = Ring(capacity, 2, max_gaps), Model(capacity, max_gaps)
-    for jump, count, gap_before in script:
-        first_index = model.end + jump
-        ring.write(frames(first_index, count), first_index, gap_before)
-        model.write(first_index, count, gap_before)
-        assert (ring.oldest_index, ring.end_index) == (model.oldest, model.end)
-        assert ring.gaps == model.gaps
-    return ring, model
+def blocks_of(script) -> list[Block]:
+    """Blocks one after the other, as `script` says."""
+    made, end = [], 0
+    for jump, count, gap_before, at_index, said in script:
+        flags = dict.fromkeys(said, True)
+        one = block(end + jump, count, gap_before=gap_before, at_index=at_index, **flags)
+        made.append(one)
+        end = one.end_index
+    return made
 
 
-@given(st.integers(1, 20), st.integers(1, 6), writes, st.data())
+def drained(ring: Ring, max_frames: int = 10_000) -> list[Block]:
+    return list(iter(lambda: ring.take(max_frames), None))
+
+
+def facts(blocks, missed=0):
+    """What is true of each frame: its index, and what is said of it, in order."""
+    found, end = [], missed
+    for one in blocks:
+        for index in range(one.first_index, one.end_index):
+            begins = index == one.first_index
+            found.append(
+                (
+                    index,
+                    *(getattr(one, name) for name in SAID),
+                    begins and one.at_index,
+                    begins and (one.gap_before or one.first_index > end),
+                    round(one.time_of(index), 6),
+                )
+            )
+        end = one.end_index
+    return found
+
+
+@given(writes, st.integers(1, 30))
 @settings(deadline=None, max_examples=200)
-def test_windows_are_those_of_the_model(capacity, max_gaps, script, data):
-    ring, model = filled(capacity, max_gaps, script)
-    start = data.draw(st.integers(max(0, model.oldest - 3), model.end), label="start")
-    end = data.draw(st.integers(start, model.end), label="end")
-    if start == end:
-        with pytest.raises(ValueError, match="no window"):
-            ring.window(start, end)
-    elif any(index in model.rows for index in range(start, model.oldest)):
-        with pytest.raises(Overrun) as overrun:
-            ring.window(start, end)
-        gone = [index for index in range(start, end) if index < model.oldest]
-        assert overrun.value.lost_frames == len(gone)
-    elif not model.joined(start, end):
-        with pytest.raises(GapInWindow) as told:
-            ring.window(start, end)
-        assert told.value.gap == next(gap for gap in model.gaps if gap.index > start)
-    else:
-        view_v = ring.window(start, end)
-        np.testing.assert_array_equal(view_v, frames(start, end - start))
-        assert view_v.flags.c_contiguous
-        assert not view_v.flags.writeable
-        assert view_v.base is not None
+def test_what_is_said_of_a_frame_is_said_of_it_however_it_is_taken(script, max_frames):
+    given_blocks, ring = blocks_of(script), Ring(1000, 2)
+    for one in given_blocks:
+        ring.put(one)
+    taken = drained(ring, max_frames)
+    assert facts(taken) == facts(given_blocks)
+    for one in taken:
+        assert 0 < len(one.samples_v) <= max_frames
+        assert one.samples_v.flags.c_contiguous
+        np.testing.assert_array_equal(one.samples_v, frames(one.first_index, len(one.samples_v)))
+    assert not any(one.overrun for one in taken)
+    assert ring.missed_frames == 0
 
 
-@given(st.integers(1, 20), st.integers(1, 6), writes, st.data())
+@given(writes, st.integers(1, 40), st.integers(1, 30), st.data())
 @settings(deadline=None, max_examples=200)
-def test_chunks_are_those_of_the_model(capacity, max_gaps, script, data):
-    ring, model = filled(capacity, max_gaps, script)
-    index = data.draw(st.integers(0, model.end), label="index")
-    max_frames = data.draw(st.integers(1, 25), label="max_frames")
-    while True:
-        chunk = ring.copy_since(index, max_frames)
-        found = (
-            chunk.first_index,
-            chunk.end_index,
-            chunk.gap_before,
-            chunk.lost_frames,
-            chunk.overrun,
-        )
-        assert found == model.chunk(index, max_frames)
-        np.testing.assert_array_equal(
-            chunk.samples_v, frames(chunk.first_index, len(chunk.samples_v))
-        )
-        if chunk.end_index == index:
-            break
-        index = chunk.end_index
-    assert index == model.end
+def test_the_newest_blocks_win_and_the_reader_is_told(script, capacity, max_frames, data):
+    ring, model, taken, missed = Ring(capacity, 2), [], [], 0
+    for one in blocks_of(script):
+        ring.put(one)
+        while sum(len(each.samples_v) for each in model) >= capacity:
+            missed += len(model.pop(0).samples_v)
+        model.append(one)
+        if data.draw(st.booleans(), label="take all"):
+            before, model = model, []
+            now = drained(ring, max_frames)
+            assert [fact[:-2] for fact in facts(now)] == [fact[:-2] for fact in facts(before)]
+            taken += now
+        assert ring.missed_frames == missed
+    taken += drained(ring, max_frames)
+    got = sum(len(one.samples_v) for one in taken)
+    assert got + missed == sum(count for _, count, *_ in script)
+    assert any(one.overrun for one in taken) == (missed > 0)
+    for before, after in itertools.pairwise(taken):
+        assert after.gap_before or after.first_index == before.end_index
+    assert all(one.gap_before for one in taken if one.overrun)
 
 
-@given(st.integers(1, 20), writes)
-@settings(deadline=None)
-def test_a_reader_that_keeps_up_gets_every_frame_once(capacity, script):
-    ring, end = Ring(capacity, 2), 0
-    got: list[Chunk] = []
-    for jump, count, gap_before in script:
-        taken = min(count, capacity)
-        ring.write(frames(end + jump, taken), end + jump, gap_before)
-        place, end = end, end + jump + taken
-        while place < end:
-            got.append(ring.copy_since(place, 7))
-            place = got[-1].end_index
-    assert not any(chunk.overrun for chunk in got)
-    assert sum(chunk.lost_frames for chunk in got) == sum(jump for jump, _, _ in script)
+def test_one_block_is_handed_on_as_it_is_and_in_parts_without_a_copy():
+    ring, one = Ring(100, 2), block(0, 10)
+    ring.put(one)
+    assert ring.take(10) is one
+    ring.put(block(10, 10))
+    part, rest = ring.take(4), ring.take(100)
+    assert (part.end_index, rest.first_index) == (14, 14)
+    assert part.samples_v.base is rest.samples_v.base is not None
 
 
-def test_a_chunk_is_a_copy_and_a_window_is_not():
-    ring = Ring(4, 2)
-    ring.write(frames(0, 4), 0)
-    view_v, chunk = ring.window(0, 4), ring.copy_since(0, 4)
-    ring.write(frames(4, 4), 4)
-    np.testing.assert_array_equal(chunk.samples_v, frames(0, 4))
-    np.testing.assert_array_equal(view_v, frames(4, 4))
-    with pytest.raises(ValueError, match="read-only"):
-        view_v[0, 0] = 1.0
-
-
-def test_the_ring_copies_what_it_is_given():
-    ring, given_v = Ring(8, 2), frames(0, 4)
-    ring.write(given_v, 0)
-    given_v[:] = 0
-    np.testing.assert_array_equal(ring.window(0, 4), frames(0, 4))
+def test_blocks_that_follow_on_are_taken_as_one():
+    ring = Ring(100, 2)
+    ring.put(block(0, 10, at_index=True))
+    ring.put(block(10, 10))
+    ring.put(block(20, 10, clipped=True))
+    assert [(one.first_index, one.end_index) for one in drained(ring)] == [(0, 20), (20, 30)]
 
 
 def test_backward_and_overlap_are_refused_and_change_nothing():
     ring = Ring(8, 2)
-    ring.write(frames(0, 5), 0)
+    ring.put(block(0, 5))
     for first_index in (4, 0, -1):
         with pytest.raises(ValueError, match="comes after frame 4"):
-            ring.write(frames(0, 2), first_index)
-    assert (ring.oldest_index, ring.end_index, ring.gaps) == (0, 5, ())
-    np.testing.assert_array_equal(ring.window(0, 5), frames(0, 5))
+            ring.put(block(first_index, 2))
+    assert ring.end_index == 5
+    assert facts(drained(ring)) == facts([block(0, 5)])
 
 
 @pytest.mark.parametrize("shape", [(4,), (4, 1), (4, 3), (4, 2, 1)])
 def test_frames_of_another_shape_are_refused(shape):
     with pytest.raises(ValueError, match="for 2 channels"):
-        Ring(8, 2).write(np.zeros(shape, np.float32), 0)
+        Ring(8, 2).put(block(0, 4, samples_v=np.zeros(shape, np.float32)))
 
 
-@pytest.mark.parametrize("arguments", [(0, 1), (1, 0), (1, 1, 0), (-5, 2)])
+@pytest.mark.parametrize("arguments", [(0, 1), (1, 0), (-5, 2)])
 def test_a_ring_without_room_is_refused(arguments):
     with pytest.raises(ValueError, match="room for at least one"):
         Ring(*arguments)
 
 
-def test_what_is_not_written_yet_is_refused():
+def test_nothing_is_taken_where_nothing_is_and_at_least_one_is_asked_for():
     ring = Ring(8, 2)
-    ring.write(frames(0, 5), 0)
-    for start, end in ((0, 6), (6, 6), (3, 2), (3, 3)):
-        with pytest.raises(ValueError, match="frames end at 5"):
-            ring.window(start, end)
-    for index in (-1, 6):
-        with pytest.raises(ValueError, match="frames end at 5"):
-            ring.copy_since(index, 1)
+    assert ring.take(1) is None
     with pytest.raises(ValueError, match="at least one"):
-        ring.copy_since(0, 0)
+        ring.take(0)
 
 
-def test_overrun_tells_how_many_frames_are_gone():
+def test_a_block_longer_than_the_ring_is_kept_whole():
     ring = Ring(8, 2)
-    ring.write(frames(0, 20), 0)
-    with pytest.raises(Overrun, match="9 frames") as told:
-        ring.window(3, 15)
-    assert isinstance(told.value, StreamError)
-    assert told.value.lost_frames == 9
+    ring.put(block(0, 8))
+    ring.put(block(8, 20))
+    one = ring.take(100)
+    assert (one.first_index, one.end_index, one.overrun) == (8, 28, True)
+    assert ring.missed_frames == 8
 
 
-def test_a_gap_wider_than_the_ring_is_no_overrun_of_a_reader_who_has_everything():
+def test_a_gap_however_wide_takes_no_room():
     ring = Ring(8, 2)
-    ring.write(frames(0, 5), 0)
-    ring.write(frames(1000, 3), 1000)
-    chunk = ring.copy_since(5, 10)
-    assert (chunk.first_index, chunk.lost_frames, chunk.overrun) == (1000, 995, False)
-    assert ring.copy_since(4, 10).overrun
+    ring.put(block(0, 5))
+    ring.put(block(1000, 3))
+    first, after = drained(ring)
+    assert (first.end_index, after.first_index, after.gap_before) == (5, 1000, True)
+    assert not after.overrun
 
 
-def test_gaps_are_bounded_and_never_overlooked():
-    ring = Ring(1000, 2, max_gaps=3)
-    for index in range(0, 100, 10):
-        ring.write(frames(index, 10), index, gap_before=True)
-    assert ring.gaps == (Gap(70, 0), Gap(80, 0), Gap(90, 0))
-    assert ring.oldest_index == 70
-
-
-def test_waiting_ends_by_a_frame_by_closing_or_by_time():
+def test_waiting_ends_by_frames_by_closing_or_by_time():
     ring = Ring(8, 2)
-    assert not ring.wait_beyond(0, 0.0)
-    writer = threading.Timer(0.05, ring.write, (frames(0, 1), 0))
+    assert not ring.wait_for(1, 0.0)
+    writer = threading.Timer(0.05, ring.put, (block(0, 2),))
     writer.start()
-    assert ring.wait_beyond(0, LONG_S)
+    assert ring.wait_for(2, LONG_S)
     writer.join()
+    assert not ring.wait_for(3, 0.0)
     closer = threading.Timer(0.05, ring.close)
     closer.start()
-    assert not ring.wait_beyond(1, LONG_S)
+    assert ring.wait_for(3, LONG_S)
     closer.join()
     assert ring.closed
-    assert ring.wait_beyond(0, LONG_S)
+    assert len(drained(ring)) == 1
 
 
-def test_room_is_what_is_released():
+def test_room_is_what_has_been_taken():
     ring = Ring(8, 2)
-    assert ring.wait_for_room(0, 0.0) == 8
-    ring.write(frames(0, 8), 0)
-    assert ring.wait_for_room(8, 0.0) == 0
-    ring.release(3)
-    ring.release(2)
-    assert ring.wait_for_room(8, 0.0) == 3
-    ring.release(8)
-    assert ring.wait_for_room(500, 0.0) == 8
+    assert ring.wait_for_room(0.0)
+    ring.put(block(0, 8))
+    assert not ring.wait_for_room(0.0)
+    reader = threading.Timer(0.05, ring.take, (3,))
+    reader.start()
+    assert ring.wait_for_room(LONG_S)
+    reader.join()
 
 
 def in_thread(work) -> tuple[threading.Thread, list[BaseException]]:
@@ -277,45 +218,38 @@ def test_a_hasty_writer_overruns_the_reader_who_is_told_of_every_frame():
         for size in sizes:
             if index >= total:
                 break
-            ring.write(frames(index, int(size)), index)
+            ring.put(block(index, int(size)))
             index += int(size)
         ring.close()
 
     thread, faults = in_thread(write)
-    place = got = lost = 0
-    while ring.wait_beyond(place, LONG_S):
-        chunk = ring.copy_since(place, 1_500)
-        np.testing.assert_array_equal(
-            chunk.samples_v, frames(chunk.first_index, len(chunk.samples_v))
-        )
-        assert chunk.overrun == (chunk.lost_frames > 0)
-        got, lost, place = got + len(chunk.samples_v), lost + chunk.lost_frames, chunk.end_index
+    place = got = 0
+    while ring.wait_for(1, LONG_S) and (one := ring.take(1_500)):
+        np.testing.assert_array_equal(one.samples_v, frames(one.first_index, len(one.samples_v)))
+        assert one.overrun == (one.first_index > place)
+        got, place = got + len(one.samples_v), one.end_index
     thread.join(LONG_S)
     assert not thread.is_alive()
     assert faults == []
-    assert got + lost == ring.end_index >= total
+    assert got + ring.missed_frames == ring.end_index >= total
 
 
-def test_a_writer_that_waits_for_room_loses_nothing_and_views_stay_true():
+def test_a_writer_that_waits_for_room_loses_nothing():
     total, ring = 300_000, Ring(2_003, 2)
 
     def write() -> None:
-        index = 0
-        while index < total:
-            room = ring.wait_for_room(index, LONG_S)
-            count = min(room, 700, total - index)
-            ring.write(frames(index, count), index)
-            index += count
+        for index in range(0, total, 700):
+            assert ring.wait_for_room(LONG_S)
+            ring.put(block(index, min(700, total - index)))
         ring.close()
 
     thread, faults = in_thread(write)
     place = 0
-    while ring.wait_beyond(place, LONG_S):
-        end = ring.end_index
-        np.testing.assert_array_equal(ring.window(place, end), frames(place, end - place))
-        place = end
-        ring.release(place)
+    while ring.wait_for(500, LONG_S) and (one := ring.take(500)):
+        assert one.first_index == place
+        np.testing.assert_array_equal(one.samples_v, frames(place, len(one.samples_v)))
+        place = one.end_index
     thread.join(LONG_S)
     assert not thread.is_alive()
     assert faults == []
-    assert place == total
+    assert (place, ring.missed_frames) == (total, 0)

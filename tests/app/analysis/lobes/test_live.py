@@ -6,7 +6,7 @@ import pytest
 from app.analysis import messages
 from app.analysis.lobes.analyser import Analyser
 from app.analysis.results import Side, Sign
-from tests.app.analysis.running import BARE, BRISK, RAW, live, setup_for
+from tests.app.analysis.running import BARE, BRISK, RAW, block_of, live, setup_for
 from tests.synthesis import Signal, make
 
 RATE_HZ = BRISK["rate_hz"]
@@ -246,7 +246,7 @@ def test_a_gap_does_not_move_the_needle():
     for start in range(0, len(samples) - size, size):
         if 1.5 <= start / RATE_HZ < 1.57:
             continue
-        analyser.push(samples[start : start + size].copy(), start)
+        analyser.push(block_of(samples[start : start + size].copy(), start))
         if start / RATE_HZ > 1.0 and analyser.reading.valid:
             shown.append(analyser.reading.balance.value)
     assert len(shown) > 120
@@ -273,7 +273,7 @@ def test_the_trace_is_one_turn_of_the_envelope():
     samples = made.columns(*RAW)
     size = round(0.01 * RATE_HZ)
     for start in range(0, len(samples) - size, size):
-        analyser.push(samples[start : start + size].copy(), start)
+        analyser.push(block_of(samples[start : start + size].copy(), start))
     trace = analyser.trace
     assert trace is not None
     assert trace.tops_turns == pytest.approx((0.25, 0.75), abs=0.003)
@@ -292,7 +292,7 @@ def test_frames_are_told_as_they_were_pushed():
     offset = 10_000_000
     size = round(0.01 * RATE_HZ)
     for start in range(0, len(samples) - size, size):
-        analyser.push(samples[start : start + size].copy(), offset + start)
+        analyser.push(block_of(samples[start : start + size].copy(), offset + start))
     reading = analyser.reading
     assert reading.valid
     assert offset < reading.first_index < reading.end_index <= offset + len(samples)

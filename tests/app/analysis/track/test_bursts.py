@@ -4,12 +4,11 @@ import numpy as np
 import pytest
 
 from app.analysis import messages
-from app.analysis.envelope.series import Captured
 from app.analysis.results import Burst, Message, Quantity
 from app.analysis.track.bursts import angle_of, azimuth_loss, azimuth_of, bursts_of, index_of
 from tests.app.analysis import made_bursts
 from tests.app.analysis.made_bursts import extremes_of
-from tests.app.analysis.running import RAW, setup_for
+from tests.app.analysis.running import RAW, block_of, setup_for
 
 SETUP = setup_for(RAW, made_bursts.RATE_HZ)
 ANGLES = (-12.0, 12.0, -18.0, 18.0)
@@ -17,7 +16,7 @@ WIDTH_UM, RADIUS_MM = 300.0, 39.1583
 
 
 def found_in(samples, track=34):
-    return bursts_of([Captured(samples)], SETUP, track)
+    return bursts_of([block_of(samples)], SETUP, track)
 
 
 @pytest.mark.parametrize(
@@ -93,9 +92,7 @@ def test_pairs_of_extremes_tell_azimuth_and_start_to_a_pair(together):
     samples = made_bursts.bursts(11, 210.0, heights)
     edges = np.flatnonzero((samples[1:, 2] < 2.5) & (samples[:-1, 2] >= 2.5)) + 1
     records = [
-        Captured(
-            extremes_of(samples[edge : edge + 440_000], together), at_index=True, extremes=True
-        )
+        block_of(extremes_of(samples[edge : edge + 440_000], together), at_index=True, min_max=True)
         for edge in edges[:9:2]
     ]
     rate_hz = 2 * made_bursts.RATE_HZ / together
@@ -113,7 +110,7 @@ def test_pairs_as_long_as_the_delay_do_not_time_it():
     edge = int(np.argmax(samples[:, 2] < 2.5))
     rows = extremes_of(samples[edge : edge + 440_000], 200)
     setup = setup_for(("differential", "index"), 2 * made_bursts.RATE_HZ / 200, bandwidth_hz=0.5e6)
-    found = bursts_of([Captured(rows, at_index=True, extremes=True)], setup, 1)
+    found = bursts_of([block_of(rows, at_index=True, min_max=True)], setup, 1)
     assert index_of(found) == messages.START_UNTIMED
 
 

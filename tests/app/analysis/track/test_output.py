@@ -4,18 +4,17 @@ import numpy as np
 import pytest
 
 from app.analysis import messages
-from app.analysis.envelope.series import Captured
 from app.analysis.track.output import output_of
 from tests.app.analysis import made_bursts
 from tests.app.analysis.made_bursts import extremes_of
-from tests.app.analysis.running import RAW, setup_for
+from tests.app.analysis.running import RAW, block_of, setup_for
 
 SETUP = setup_for(RAW, made_bursts.RATE_HZ)
 CYCLES = [pytest.param(12_500, marks=pytest.mark.slow), 25_000]
 
 
 def found_in(samples, setup=SETUP, **more):
-    return output_of([Captured(samples, **more)], setup)
+    return output_of([block_of(samples, **more)], setup)
 
 
 @pytest.mark.parametrize("cycles", CYCLES)
@@ -59,7 +58,7 @@ def test_pairs_of_extremes_have_no_asymmetry_but_a_modulation():
     samples = extremes_of(made_bursts.written(6, 25_000, 0.1, 60.0, snr_db=50.0))
     rate_hz = made_bursts.RATE_HZ / 10
     setup = setup_for(("differential", "index"), rate_hz, bandwidth_hz=0.5e6)
-    found = found_in(samples, setup, extremes=True)
+    found = found_in(samples, setup, min_max=True)
     assert found.problem == messages.ASYMMETRY_NEEDS_SIGNAL
     assert found.finding.asymmetry_ns is None
     assert found.finding.frequency_hz is None

@@ -1,4 +1,4 @@
-"""Every measurement through the gauge, on the virtual drive."""
+"""Every measurement, on the virtual drive."""
 
 from dataclasses import replace
 
@@ -6,7 +6,7 @@ import pytest
 
 from app.analysis import messages
 from app.analysis.results import Measurand
-from app.live.measurement import EnvelopeOptions, Gauge
+from app.live.measurement import EnvelopeOptions, MeasurementRequest, MeasurementRun
 from app.profiles import load_profile
 from instruments.source import Role
 from instruments.virtual.params import VirtualParams
@@ -15,16 +15,16 @@ from instruments.virtual.source import VirtualSource
 PROFILE = load_profile("130mm-48tpi")
 
 
-def gauged(measurand, hands, *, track, side=0, roles=None, profile=PROFILE, **params):
+def measured(measurand, hands, *, track, side=0, roles=None, profile=PROFILE, **params):
     params = {"rate": 500e3} | params
     source = VirtualSource(VirtualParams(**params), roles, paced=False)
     source.open()
     hands(source.controls)
-    gauge = Gauge(measurand, source.info, profile, EnvelopeOptions(), track=track, side=side)
-    while not gauge.done:
-        block = source.read(1.0)
-        gauge.push(block.samples_v, block.first_index, clipped=block.clipped)
-    found = gauge.finish()
+    request = MeasurementRequest(measurand, track=track, side=side)
+    run = MeasurementRun(request, profile, EnvelopeOptions())
+    while not run.ended:
+        run.push(source.read(1.0), source)
+    found = run.progress.measurement
     return found, source.drive, source.drive.truth(0.0, found.seconds)
 
 
@@ -50,7 +50,7 @@ def write(track, pattern):
     "roles", [None, (Role.DIFFERENTIAL, Role.INDEX), (Role.ENVELOPE, Role.INDEX)]
 )
 def test_azimuth_is_the_drive_s(side, roles):
-    found, _, truth = gauged(Measurand.AZIMUTH, to(34, side), track=34, side=side, roles=roles)
+    found, _, truth = measured(Measurand.AZIMUTH, to(34, side), track=34, side=side, roles=roles)
     assert found.problem is None
     assert found.azimuth.angle_arcmin.value == pytest.approx(truth.azimuth_arcmin, abs=0.5)
     assert len(found.azimuth.bursts) == 4
@@ -60,7 +60,8 @@ def test_azimuth_is_the_drive_s(side, roles):
 @pytest.mark.parametrize("track", [1, 34])
 @pytest.mark.parametrize("side", [0, 1])
 def test_index_timing_is_the_drive_s(track, side):
-    found, _, truth = gauged(Measurand.INDEX, to(track, side), track=track, side=side, snr_db=20.0)
+    where = {"track": track, "side": side}
+    found, _, truth = measured(Measurand.INDEX, to(**where), **where, snr_db=20.0)
     assert found.index.delay_us.value == pytest.approx(truth.index_delay_us, abs=1.0)
     assert found.index.turns >= 10
 
@@ -69,7 +70,7 @@ def test_index_timing_is_the_drive_s(track, side):
 def test_output_is_the_track_s(pattern, cycles):
     params = {"rate": 1e6, "modulation_percent": 8.0, "asymmetry_ns": 60.0, "third_harmonic": 0.0}
     # Asymmetry needs four samples a cycle.
-    found, drive, truth = gauged(Measurand.OUTPUT, write(39, pattern), track=39, **params)
+    found, drive, truth = measured(Measurand.OUTPUT, write(39, pattern), track=39, **params)
     output = found.output
     assert found.problem is None
     assert output.amplitude_v.value == pytest.approx(0.4 * drive.track.height, rel=5e-3)
@@ -96,17 +97,17 @@ def test_output_is_the_track_s(pattern, cycles):
     ],
 )
 def test_the_wrong_track_is_a_sentence(measurand, hands, track, said):
-    found, *_ = gauged(measurand, hands, track=track)
+    found, *_ = measured(measurand, hands, track=track)
     assert said in str(found.problem)
     assert (found.azimuth, found.index, found.output) == (None, None, None)
 
 
 def test_without_an_index_bursts_say_what_to_wire():
-    found, *_ = gauged(Measurand.INDEX, to(1), track=1, roles=(Role.PLUS, Role.MINUS))
+    found, *_ = measured(Measurand.INDEX, to(1), track=1, roles=(Role.PLUS, Role.MINUS))
     assert found.problem == messages.NEEDS_INDEX
 
 
 def test_a_disk_without_known_angles_has_no_azimuth():
     bare = replace(PROFILE, azimuth_arcmin=None)
-    found, *_ = gauged(Measurand.AZIMUTH, to(34), track=34, profile=bare)
+    found, *_ = measured(Measurand.AZIMUTH, to(34), track=34, profile=bare)
     assert found.problem == messages.NO_ANGLES
