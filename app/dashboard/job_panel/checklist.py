@@ -1,4 +1,4 @@
-"""The list of a job's checks: what is done, what is in hand, what is next."""
+"""The list of a job's checks, each with its stage, verdict and number."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ from app.job.plan import StepState
 
 _ROW = Qt.ItemDataRole.UserRole
 _WIDEST_VALUE = 0.52
-"""Of a row; a longer name or value is cut short, and told whole where it is looked at."""
+"""As a part of the row. Longer ones are cut short; the card of the check shows them whole."""
 
 
 class CheckList(QListWidget):
@@ -66,7 +66,7 @@ class CheckList(QListWidget):
         self.scheduleDelayedItemsLayout()
 
     def show_rows(self, rows: tuple[Row, ...], chosen: int | None) -> None:
-        """List the rows; the one that is looked at is kept in sight, with what follows it."""
+        """List the rows, and keep the chosen one in sight with what follows it."""
         self.blockSignals(True)
         if rows != self._rows:
             self._rows = rows
@@ -75,16 +75,15 @@ class CheckList(QListWidget):
             while self.count() > len(rows):
                 self.takeItem(self.count() - 1)
             for index, row in enumerate(rows):
-                item = self.item(index)
-                item.setText(row.spoken)
-                item.setData(_ROW, row)
+                self.item(index).setText(row.spoken)
+                self.item(index).setData(_ROW, row)
         if chosen is not None and chosen != self.currentRow():
             self.setCurrentRow(chosen)
             self.scrollToItem(self.item(chosen), QAbstractItemView.ScrollHint.PositionAtCenter)
         self.blockSignals(False)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
-        """Let Enter take a check in hand, once; with Shift it is the virtual hand's."""
+        """Take a check in hand on Enter, once; leave Enter with Shift to the window."""
         if is_enter(event):
             if not event.isAutoRepeat():
                 self.taken_up.emit()
@@ -99,7 +98,7 @@ class CheckList(QListWidget):
 
 
 class _RowPainter(QStyledItemDelegate):
-    """Paints a row: a shape and a word for its verdict, its name, its number."""
+    """Paints a row: the shape and the word of its verdict, its name and its number."""
 
     def __init__(self, parent: QWidget) -> None:
         super().__init__(parent)
@@ -137,19 +136,16 @@ class _RowPainter(QStyledItemDelegate):
         inner = box.adjusted(px * 2.2, px * 0.25, -px * 0.6, -px * 0.25)
         upper = QRectF(inner.left(), inner.top(), inner.width(), inner.height() * 0.54)
         lower = QRectF(inner.left(), upper.bottom(), inner.width(), inner.height() * 0.46)
-        in_hand = row.state is StepState.IN_HAND
-        font = font_of_cap(px * 0.7, bold=in_hand)
-        small = font_of_cap(px * 0.58)
+        painter.setFont(font_of_cap(px * 0.7, bold=row.state is StepState.IN_HAND))
         value_wide = min(
-            QFontMetricsF(font).horizontalAdvance(row.value), _WIDEST_VALUE * inner.width()
+            QFontMetricsF(painter.font()).horizontalAdvance(row.value),
+            _WIDEST_VALUE * inner.width(),
         )
-        painter.setFont(font)
-        waiting = row.state is StepState.PENDING
-        painter.setPen(QColor(theme.faint if waiting else theme.ink))
+        painter.setPen(QColor(theme.faint if row.state is StepState.PENDING else theme.ink))
         self._line(painter, upper.adjusted(0, 0, -value_wide - px * 0.4, 0), row.name, LEFT)
         if value_wide:
             self._line(painter, upper, row.value, RIGHT, value_wide)
-        painter.setFont(small)
+        painter.setFont(font_of_cap(px * 0.58))
         painter.setPen(QColor(theme.faint))
         self._line(painter, lower, row.stage, LEFT)
         painter.setPen(QColor(_colour(row, theme)))
@@ -197,7 +193,7 @@ def _colour(row: Row, theme: Theme) -> str:
 
 
 def paint_mark(painter: QPainter, box: QRectF, row: Row, theme: Theme) -> None:
-    """Paint the shape of a row's verdict or state; it tells the same as the colour."""
+    """Paint the shape of a row's verdict or state, which says the same as its colour."""
     colour = QColor(_colour(row, theme))
     width = max(1.5, box.width() / 7)
     painter.setPen(QPen(colour, width, Qt.PenStyle.SolidLine, Qt.PenCapStyle.RoundCap))

@@ -1,15 +1,10 @@
-"""What the job's card says at one moment: the ask in large words, and the ways on.
-
-The card of a job: what is asked in large words, where it is answered, and the large button.
-
-The job beside the needle: the card with what is asked, and the list of checks below it.
-"""
+"""The column of the job beside the needle: what is asked, where it is answered, and the checks."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from PySide6.QtCore import QRectF, QSize, Qt, Signal
+from PySide6.QtCore import QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QKeyEvent, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import (
     QGridLayout,
@@ -36,9 +31,17 @@ from app.dashboard.job_panel.text import (
     value_words,
     verdict_name,
 )
-from app.dashboard.style import LIGHT, Sizes, Theme
+from app.dashboard.style import Sizes, Theme
 from app.dashboard.text import current_reading, said, translate
-from app.dashboard.widgets import ENTERS, Field, FittedText, TouchButton, is_enter, paint_panel
+from app.dashboard.widgets import (
+    ENTERS,
+    Field,
+    FittedText,
+    Instrument,
+    TouchButton,
+    is_enter,
+    paint_panel,
+)
 from app.job import messages
 from app.job.job import Job
 from app.job.model import Action, Do, Enter, Measure, Outcome
@@ -51,39 +54,26 @@ _CLOCKWISE = (messages.NUDGE_CLOCKWISE.text, messages.NUDGE_TRIAL.text)
 
 @dataclass(frozen=True, slots=True)
 class Card:
-    """What the card shows.
-
-    Attributes
-    ----------
-    title, words : str
-        Which check, and the ask, or what the check came to.
-    figure : str
-        The size of what the hand is to do; large.
-    live : str
-        How far it has come, at the pace of the reading.
-    button : str
-        What Enter does.
-    verdict : Verdict or None
-        Of a check that is looked at.
-    entry : str or None
-        What stands beside the entry: unit and range; None without one.
-    choices : tuple of str
-        Answers of which one is chosen.
-    part : float or None
-        How far a measurement has come.
-    may_skip, may_back, may_lend, may_close : bool
-        Which further ways there are.
-    """
+    """What the column shows of a job at one moment."""
 
     title: str = ""
+    """Which check."""
     words: str = ""
+    """What is asked, or the outcome of a check that is looked at."""
     figure: str = ""
+    """How far the hand is to turn; large."""
     live: str = ""
+    """How far it has come, by the newest reading."""
     button: str = ""
+    """What Enter does."""
     verdict: Verdict | None = None
+    """Of a check that is looked at."""
     entry: str | None = None
+    """Unit and range of what is typed; None where nothing is."""
     choices: tuple[str, ...] = ()
+    """Answers, one of which is chosen."""
     part: float | None = None
+    """How far a measurement has come, 0 to 1; None without one."""
     may_skip: bool = False
     may_back: bool = False
     may_lend: bool = False
@@ -91,7 +81,7 @@ class Card:
 
 
 def card_of(controller: JobController, reading: Reading | None) -> Card:
-    """Return what the card shows of a job; `reading` is the newest that speaks of now."""
+    """Return what the column shows of a job; `reading` is the newest, unless it is out of date."""
     job = controller.job
     if job is None:
         return Card()
@@ -136,15 +126,16 @@ def _open_words(job: Job) -> str:
 
 
 def _closed(job: Job) -> Card:
+    found, left = job.as_found, job.as_left
     rows = (
-        (translate("job", "offset"), job.as_found.offset_um, job.as_left.offset_um),
-        (translate("job", "hysteresis"), job.as_found.hysteresis_um, job.as_left.hysteresis_um),
-        (translate("job", "speed"), job.as_found.speed_rpm, job.as_left.speed_rpm),
+        (translate("job", "offset"), found.offset_um, left.offset_um),
+        (translate("job", "hysteresis"), found.hysteresis_um, left.hysteresis_um),
+        (translate("job", "speed"), found.speed_rpm, left.speed_rpm),
     )
     lines = [
-        f"{name}  {amount(replace(found, unit=''))} → {amount(left)}"
-        for name, found, left in rows
-        if found is not None and left is not None
+        f"{name}  {amount(replace(before, unit=''))} → {amount(after)}"
+        for name, before, after in rows
+        if before is not None and after is not None
     ]
     return Card(
         translate("job", "The job is closed"),
@@ -298,18 +289,17 @@ class AnswerField(Field):
             super().keyPressEvent(event)
 
 
-class ProgressBar(QWidget):
+class ProgressBar(Instrument):
     """How far a measurement has come, as a bar."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self._theme: Theme = LIGHT
+        super().__init__((0, 0), parent)
         self._part = 0.0
         self.setAccessibleName(self.tr("Measured so far"))
 
     def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
-        self._theme = theme
+        super().apply_theme(theme, sizes)
         self.setFixedHeight(max(8, round(sizes.px(14))))
 
     def show_part(self, part: float) -> None:
@@ -333,29 +323,21 @@ class ProgressBar(QWidget):
 
 
 class CardView(QWidget):
-    """Shows a card, and takes its answer."""
+    """Shows what is asked in large words, and takes the answer."""
 
     answered = Signal(str)
-    """Go on: with what stands in the entry, or the choice that was pressed."""
+    """Go on, with what was typed or chosen."""
     released = Signal()
-    """Nothing is typed or chosen here any more: the keys go back to the needle."""
+    """Nothing is typed or chosen any more: the keys go back to the needle."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._card = Card()
-        self._title = FittedText(self)
-        self._words = FittedText(self)
-        self._figure = FittedText(self)
-        self._live = FittedText(self)
-        self._remark = FittedText(self)
-        for part, name in (
-            (self._title, self.tr("Check in hand")),
-            (self._words, self.tr("What is asked")),
-            (self._figure, self.tr("Next nudge")),
-            (self._live, self.tr("How far it is")),
-            (self._remark, self.tr("Remark")),
-        ):
-            part.setAccessibleName(name)
+        self._title = self._fitted(self.tr("Check in hand"))
+        self._words = self._fitted(self.tr("What is asked"))
+        self._figure = self._fitted(self.tr("Next nudge"))
+        self._live = self._fitted(self.tr("How far it is"))
+        self._remark = self._fitted(self.tr("Remark"))
         self._progress = ProgressBar(self)
         self.entry = AnswerField(
             self.tr("Answer"), self.tr("Enter takes it; empty where it is not known"), self
@@ -406,7 +388,7 @@ class CardView(QWidget):
         self.answered.emit(self.entry.text() if self._card.entry is not None else "")
 
     def take_focus(self) -> bool:
-        """Take the keys where something is typed or chosen; returns whether it is."""
+        """Take the keys where something is typed or chosen; return whether it is."""
         if self._card.entry is not None:
             self.entry.setFocus()
         elif self._choices:
@@ -421,7 +403,7 @@ class CardView(QWidget):
         self._remark.setVisible(bool(words))
 
     def show_card(self, card: Card) -> None:
-        """Show a card; only what has changed is touched."""
+        """Show a card; touch only what is new."""
         before, self._card = self._card, card
         if card == before:
             return
@@ -439,10 +421,15 @@ class CardView(QWidget):
             (each.entry, each.choices, each.title, each.words) for each in (card, before)
         )
         if asked != was_asked:
-            self._make_ready(card)
+            self._prepare_answer(card)
 
-    def _make_ready(self, card: Card) -> None:
-        """Make ready for typing or choosing, where that is asked for."""
+    def _fitted(self, name: str) -> FittedText:
+        text = FittedText(self)
+        text.setAccessibleName(name)
+        return text
+
+    def _prepare_answer(self, card: Card) -> None:
+        """Get ready for typing or choosing, where that is asked for."""
         had_focus = self.entry.hasFocus() or any(each.hasFocus() for each in self._choices)
         for button in self._choices:
             self._choice_row.removeWidget(button)
@@ -462,24 +449,16 @@ class CardView(QWidget):
         return button
 
 
-class JobPanel(QWidget):
-    """The column of the job; seen only while there is one.
-
-    Parameters
-    ----------
-    controller : JobController
-        The job, and what can be done with it.
-    """
+class JobPanel(Instrument):
+    """The column of the job that `controller` leads; seen only while there is one."""
 
     released = Signal()
-    """Nothing is typed or chosen here any more: the keys go back to the needle."""
+    """Nothing is typed or chosen any more: the keys go back to the needle."""
 
     def __init__(self, controller: JobController, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+        super().__init__((260, 300), parent)
         self.controller = controller
         self._reading: Reading | None = None
-        self._theme: Theme = LIGHT
-        self._sizes = Sizes(1.0)
         self._head = QLabel(self)
         self._head.setTextFormat(Qt.TextFormat.PlainText)
         self._head.setProperty("quiet", True)
@@ -492,33 +471,23 @@ class JobPanel(QWidget):
         self.list = CheckList(self)
         self.list.looked_at.connect(controller.choose)
         self.list.taken_up.connect(self.go_on)
-        self._lend = TouchButton(
-            self.tr("Virtual hand"),
-            "⇧⏎",
-            self.tr("Virtual drive: let the virtual hand do what is asked"),
-            controller.by_virtual_hand,
-            self,
+        lend = self.tr("Virtual drive: let the virtual hand do what is asked")
+        back = self.tr("Take back the last answer")
+        skip = self.tr("Leave out this check, for a reason")
+        close = self.tr("Close the job")
+        self._buttons = (
+            TouchButton(self.tr("Virtual hand"), "⇧⏎", lend, controller.by_virtual_hand, self),
+            TouchButton(self.tr("Back"), "⌫", back, controller.back, self),
+            TouchButton(self.tr("Leave out"), "F8", skip, controller.skip, self),
+            TouchButton(self.tr("Close job"), "⇧F8", close, controller.close, self),
         )
-        self._back = TouchButton(
-            self.tr("Back"), "⌫", self.tr("Take back the last answer"), controller.back, self
-        )
-        self._skip = TouchButton(
-            self.tr("Leave out"),
-            "F8",
-            self.tr("Leave out this check, for a reason"),
-            controller.skip,
-            self,
-        )
-        self._end = TouchButton(
-            self.tr("Close job"), "⇧F8", self.tr("Close the job"), controller.close, self
-        )
-        self._ways = QGridLayout()
-        for place, button in enumerate((self._lend, self._back, self._skip, self._end)):
-            self._ways.addWidget(button, place // 2, place % 2)
+        self._grid = QGridLayout()
+        for place, button in enumerate(self._buttons):
+            self._grid.addWidget(button, place // 2, place % 2)
         self._whole = QVBoxLayout(self)
         self._whole.addWidget(self._head)
         self._whole.addWidget(self._view, 50)
-        self._whole.addLayout(self._ways)
+        self._whole.addLayout(self._grid)
         self._whole.addWidget(self.list, 50)
         controller.changed.connect(self.show_job)
         self.show_job()
@@ -533,32 +502,26 @@ class JobPanel(QWidget):
         """Where the person types."""
         return self._view.entry
 
-    def minimumSizeHint(self) -> QSize:  # noqa: N802
-        """Return the least room: the needle goes before the job."""
-        return QSize(260, 300)
-
     def focus_order(self) -> list[QWidget]:
         """Return what the keyboard reaches, in the order of the eye."""
-        ways = (self._lend, self._back, self._skip, self._end)
-        return [self._view.entry, self._view.button, *ways, self.list]
+        return [self._view.entry, self._view.button, *self._buttons, self.list]
 
     def take_focus(self) -> bool:
-        """Take the keys where something is typed or chosen; returns whether it is."""
+        """Take the keys where something is typed or chosen; return whether it is."""
         return self.controller.job is not None and self._view.take_focus()
 
     def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
-        self._theme, self._sizes = theme, sizes
+        super().apply_theme(theme, sizes)
         gap, pad = max(3, round(sizes.px(6))), max(6, round(sizes.px(12)))
         self._view.apply_theme(theme, sizes, gap)
         self.list.apply_theme(theme, sizes)
-        for layout in (self._whole, self._ways):
+        for layout in (self._whole, self._grid):
             layout.setSpacing(gap)
         self._whole.setContentsMargins(pad, pad, pad, pad)
-        self.update()
 
     def refresh(self, view: View, now_s: float) -> None:
-        """Show what goes with the newest view; at the pace of the eye."""
+        """Show what the newest view says of the job."""
         if self.controller.job is not None:
             self.controller.refresh(view, now_s)
             self._reading = current_reading(view, now_s)
@@ -584,16 +547,12 @@ class JobPanel(QWidget):
     def _show_card(self) -> None:
         card = card_of(self.controller, self._reading)
         self._view.show_card(card)
-        for button, may in (
-            (self._lend, card.may_lend),
-            (self._back, card.may_back),
-            (self._skip, card.may_skip),
-            (self._end, card.may_close),
-        ):
+        allowed = (card.may_lend, card.may_back, card.may_skip, card.may_close)
+        for button, may in zip(self._buttons, allowed, strict=True):
             button.setEnabled(may)
 
     def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
-        """Paint the ground, as that of the other instruments."""
+        """Paint the background."""
         painter = QPainter(self)
         paint_panel(painter, self, self._theme, self._sizes)
         painter.end()

@@ -1,4 +1,4 @@
-"""What the window says of a job: names, verdicts, figures. No widgets, no painting."""
+"""What the window says of a job: names, verdicts and figures, without any widget."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ def step_title(step: Step, sides: int) -> str:
 
 
 def away_words(job: Job) -> str:
-    """Return why the head is not where the lobes are, as far as the job knows; else nothing."""
+    """Return why the head is not where the lobes are, empty where the job knows of no reason."""
     bench = job.drive
     if job.closed:
         return ""
@@ -123,20 +123,15 @@ def rows_of(job: Job) -> tuple[Row, ...]:
 
 def _row(step: Step, sides: int) -> Row:
     outcome = step.outcome
-    word = {
-        StepState.PENDING: "",
-        StepState.IN_HAND: translate("job", "in hand"),
-        StepState.DONE: "",
-        StepState.SKIPPED: translate("job", "skipped"),
-    }[step.state]
-    return Row(
-        step_name(step, sides),
-        stage_name(step.stage),
-        step.state,
-        None if outcome is None else outcome.verdict,
-        word if outcome is None else verdict_name(outcome.verdict),
-        "" if outcome is None else value_words(outcome),
-    )
+    name, stage = step_name(step, sides), stage_name(step.stage)
+    if outcome is None:
+        word = {
+            StepState.IN_HAND: translate("job", "in hand"),
+            StepState.SKIPPED: translate("job", "skipped"),
+        }.get(step.state, "")
+        return Row(name, stage, step.state, None, word, "")
+    verdict = outcome.verdict
+    return Row(name, stage, step.state, verdict, verdict_name(verdict), value_words(outcome))
 
 
 def value_words(outcome: Outcome) -> str:
@@ -148,7 +143,7 @@ def value_words(outcome: Outcome) -> str:
 
 
 def outcome_words(outcome: Outcome) -> str:
-    """Return what a check came to, and what to do next, in a few lines."""
+    """Return the outcome of a check and what to do next, in a few lines."""
     lines = [value_words(outcome)] if outcome.value is not None else []
     if outcome.limit is not None:
         judged = translate("job", "limit {0}").format(limit_words(outcome.limit))

@@ -224,7 +224,7 @@ def test_leaving_out_can_be_given_up(qtbot, window):
 
 
 def test_a_gloved_finger_gives_up_a_reason_and_a_look_elsewhere(qtbot, window):
-    back = window.needle_page.job._back
+    back = window.needle_page.job._buttons[1]
     for begun in (
         window.controller.skip,
         window.controller.close,
