@@ -30,16 +30,15 @@ _Record = TypeVar("_Record")
 
 
 def as_tree(thing: Any) -> Any:
-    """Return a frozen record as what JSON can hold; arrays are left out."""
+    """Return a frozen record as what JSON can hold; arrays stand apart, and are null in it."""
     if isinstance(thing, tuple):
         return [as_tree(each) for each in thing]
-    if hasattr(thing, "__dataclass_fields__"):
-        return {
-            name: as_tree(value)
-            for name in thing.__dataclass_fields__
-            if not isinstance(value := getattr(thing, name), np.ndarray)
-        }
-    return thing
+    if not is_dataclass(thing):
+        return thing
+    values = {name: getattr(thing, name) for name in thing.__dataclass_fields__}
+    arrays = [name for name, value in values.items() if isinstance(value, np.ndarray)]
+    tree = {name: as_tree(value) for name, value in values.items() if name not in arrays}
+    return tree | dict.fromkeys(arrays)
 
 
 def as_text(thing: Any) -> str:
@@ -50,10 +49,7 @@ def as_text(thing: Any) -> str:
     RefusedError
         When something in it cannot be kept.
     """
-    return _written(as_tree(thing))
-
-
-def _written(tree: Any) -> str:
+    tree = as_tree(thing)
     check_texts(tree)
     try:
         return json.dumps(tree, ensure_ascii=False, allow_nan=False)
@@ -128,54 +124,14 @@ def unpacked(data: bytes | None, where: str = "envelope") -> NDArray[np.float32]
         raise CodingError(f"{where} is damaged") from None
 
 
-class Reader:
-    """Takes an object's fields out of a tree, each checked, and refuses what is left.
-
-    Parameters
-    ----------
-    tree : object
-        Must be a mapping.
-    where : str
-        Its place, for messages.
-    """
-
-    def __init__(self, tree: object, where: str) -> None:
-        if not isinstance(tree, Mapping):
-            raise CodingError(f"{where} is not an object")
-        self._tree: dict[str, Any] = dict(tree)
-        self._where = where
-
-    def place(self, key: str) -> str:
-        """Return a field's place."""
-        return f"{self._where}.{key}"
-
-    def take(self, key: str) -> Any:
-        """Return a field that must be there."""
-        if key not in self._tree:
-            raise CodingError(f"{self.place(key)} is missing")
-        return self._tree.pop(key)
-
-    def typed(self, key: str, kind: type[_Record]) -> _Record:
-        """Return a field that must be there, and of a kind."""
-        return _typed(kind, self.take(key), self.place(key))
-
-    def rows(self, key: str) -> list[tuple[str, Any]]:
-        """Return a list's elements, each with its place."""
-        return _rows(self.take(key), self.place(key))
-
-    def end(self) -> None:
-        """Refuse what has not been taken."""
-        for key in self._tree:
-            raise CodingError(f"{self.place(str(key)[:40])} is not known here")
-
-
 def read(kind: type[_Record], tree: object, where: str) -> _Record:
     """Read a record of a frozen class: every field must be there, of its type, and none besides.
 
     Parameters
     ----------
     kind : type
-        A dataclass of texts, numbers, words, tuples of them, and records.
+        A dataclass of texts, numbers, words, tuples of them, and records; a field of type ``Any``
+        is taken as it is.
     tree : object
         What JSON held.
     where : str
@@ -184,11 +140,19 @@ def read(kind: type[_Record], tree: object, where: str) -> _Record:
     Raises
     ------
     CodingError
-        When it is not such a record.
+        When it is not such a record; the message names the place.
     """
-    reader = Reader(tree, where)
-    found = {name: reader.typed(name, type_) for name, type_ in _types(kind).items()}
-    reader.end()
+    if not isinstance(tree, Mapping):
+        raise CodingError(f"{where} is not an object")
+    left: dict[str, Any] = dict(tree)
+    found: dict[str, Any] = {}
+    for name, type_ in _types(kind).items():
+        place = f"{where}.{name}"
+        if name not in left:
+            raise CodingError(f"{place} is missing")
+        found[name] = _typed(type_, left.pop(name), place)
+    for key in left:
+        raise CodingError(f"{where}.{str(key)[:40]} is not known here")
     return kind(**found)
 
 
@@ -198,13 +162,15 @@ def _types(kind: type) -> dict[str, Any]:
 
 
 def _typed(kind: Any, tree: object, where: str) -> Any:
-    """Return what JSON held as a value of a kind."""
+    """Return what JSON held as a value of a type."""
+    if kind is Any:
+        return tree
     if get_origin(kind) is UnionType:
         if tree is None:
             return None
         (kind,) = (each for each in get_args(kind) if each is not NoneType)
     if get_origin(kind) is tuple:
-        return _row(get_args(kind), _rows(tree, where), where)
+        return _row(get_args(kind), tree, where)
     if not isinstance(kind, type):
         # Arrays stand apart.
         raise CodingError(f"{where} is not empty")
@@ -215,18 +181,15 @@ def _typed(kind: Any, tree: object, where: str) -> Any:
     return _PLAIN[kind](tree, where)
 
 
-def _row(kinds: tuple[Any, ...], rows: list[tuple[str, Any]], where: str) -> tuple[Any, ...]:
-    if kinds[-1] is Ellipsis:
-        kinds = (kinds[0],) * len(rows)
-    if len(kinds) != len(rows):
-        raise CodingError(f"{where} has {len(rows)} parts instead of {len(kinds)}")
-    return tuple(_typed(kind, each, place) for kind, (place, each) in zip(kinds, rows, strict=True))
-
-
-def _rows(tree: object, where: str) -> list[tuple[str, Any]]:
+def _row(kinds: tuple[Any, ...], tree: object, where: str) -> tuple[Any, ...]:
     if not isinstance(tree, list):
         raise CodingError(f"{where} is not a list")
-    return [(f"{where}[{place}]", each) for place, each in enumerate(tree)]
+    if kinds[-1] is Ellipsis:
+        kinds = (kinds[0],) * len(tree)
+    if len(kinds) != len(tree):
+        raise CodingError(f"{where} has {len(tree)} parts instead of {len(kinds)}")
+    places = (f"{where}[{place}]" for place in range(len(tree)))
+    return tuple(map(_typed, kinds, tree, places))
 
 
 def _word(kind: type[StrEnum], tree: object, where: str) -> StrEnum:
@@ -289,8 +252,3 @@ def entry_of(
     if entry.track is not None and not 0 <= entry.track < _MOST_TRACKS:
         raise CodingError(f"{where}.track is not the number of a track")
     return replace(entry, turns=turns, envelope_v=envelope_v)
-
-
-def entry_text(entry: Entry) -> str:
-    """Return an entry of the log without its arrays as JSON text."""
-    return _written({**as_tree(entry), "turns": None, "envelope_v": None})

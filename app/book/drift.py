@@ -1,13 +1,10 @@
-"""How a drive's three numbers go from job to job by themselves.
-
-How far the drive's numbers have changed within a job, and how sure that is.
-"""
+"""How a drive's three numbers change: by themselves from job to job, and within one job."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 
 from app.analysis.adjust.drift import DriftFinding, drift_of
 from app.analysis.results import Quantity, Verdict
@@ -34,7 +31,7 @@ class Drift:
         When its jobs were opened, in the order of the book.
     values : tuple of Value
         What it would be had nobody adjusted it since the first of them.
-    drift : DriftFinding
+    finding : DriftFinding
         Its rate, and whether the newest change is larger than its uncertainty.
     """
 
@@ -42,11 +39,11 @@ class Drift:
     unit: str
     at: tuple[datetime, ...]
     values: tuple[Value, ...]
-    drift: DriftFinding
+    finding: DriftFinding
 
 
 def drifts_of(past: Sequence[JobSummary]) -> tuple[Drift, ...]:
-    """Return the courses of offset, hysteresis and speed.
+    """Return how offset, hysteresis and speed drift.
 
     Parameters
     ----------
@@ -54,21 +51,22 @@ def drifts_of(past: Sequence[JobSummary]) -> tuple[Drift, ...]:
         Jobs of one drive, oldest first, all of the virtual drive or none.
     """
     return (
-        _course("offset", "µm", past, lambda summary: summary.offset_um),
-        _course("hysteresis", "µm", past, lambda summary: summary.hysteresis_um),
-        _course("speed", "rpm", past, lambda summary: summary.speed_rpm),
+        _drift("offset", "µm", past, lambda summary: summary.offset_um),
+        _drift("hysteresis", "µm", past, lambda summary: summary.hysteresis_um),
+        _drift("speed", "rpm", past, lambda summary: summary.speed_rpm),
     )
 
 
 def moment_of(text: str) -> datetime | None:
-    """Return an ISO 8601 time, None where the text is none."""
+    """Return an ISO 8601 time, None where it is none; without an offset it counts as UTC."""
     try:
-        return datetime.fromisoformat(text)
+        found = datetime.fromisoformat(text)
     except ValueError:
         return None
+    return found.replace(tzinfo=UTC) if found.tzinfo is None else found
 
 
-def _course(name: str, unit: str, past: Sequence[JobSummary], part: _Part) -> Drift:
+def _drift(name: str, unit: str, past: Sequence[JobSummary], part: _Part) -> Drift:
     at: list[datetime] = []
     values: list[Value] = []
     adjusted = 0.0
@@ -80,15 +78,9 @@ def _course(name: str, unit: str, past: Sequence[JobSummary], part: _Part) -> Dr
         left = part(job.as_left)
         if found is not None and left is not None:
             adjusted += left.value - found.value
-    days = [_days(then, at[0]) for then in at]
-    drift = drift_of(days, [Quantity(each.value, each.u or 0.0) for each in values])
-    return Drift(name, unit, tuple(at), tuple(values), drift)
-
-
-def _days(then: datetime, first: datetime) -> float:
-    if (then.tzinfo is None) != (first.tzinfo is None):
-        then, first = then.replace(tzinfo=None), first.replace(tzinfo=None)
-    return (then - first).total_seconds() / _DAY_S
+    days = [(then - at[0]).total_seconds() / _DAY_S for then in at]
+    finding = drift_of(days, [Quantity(each.value, each.u or 0.0) for each in values])
+    return Drift(name, unit, tuple(at), tuple(values), finding)
 
 
 def change_of(

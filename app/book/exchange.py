@@ -6,17 +6,22 @@ import base64
 import binascii
 import csv
 import json
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
 from datetime import datetime
+from functools import reduce
 from pathlib import Path
 from typing import Any, TextIO
 
+import numpy as np
+from numpy.typing import NDArray
+
 from app.book import codec
-from app.book.model import BookError, CodingError, Drive, JobRecord, RefusedError
+from app.book.model import BookError, CodingError, Drive, RefusedError
 from app.book.store import Book
 from app.files import atomic_write, folder_for
-from app.job.model import JobHead, Outcome, Value
+from app.job.model import Entry, JobHead, Outcome
 from app.job.plan import JobStanding
 
 CSV_NAMES = ("drives.csv", "jobs.csv", "outcomes.csv", "values.csv")
@@ -26,6 +31,30 @@ _FIRST_SCHEMA = "evenlobe.book/1"
 """The same, but for how an open job stands."""
 _MOST_BYTES = 2**30
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+@dataclass(frozen=True, slots=True)
+class _File:
+    """An export as JSON, as far as it is read at once."""
+
+    schema: Any
+    drives: tuple[Drive, ...]
+    jobs: tuple[Any, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _ExportedJob:
+    """A job within an export; its entries have their two arrays with them, in base64."""
+
+    uid: str
+    drive: str
+    head: JobHead
+    takings: tuple[Any, ...]
+    outcomes: tuple[Outcome, ...]
+    standing: JobStanding | None
+    closed_at: str
+    closing_reason: str
+    nudges: int
 
 
 def export_json(book: Book, path: Path) -> int:
@@ -41,7 +70,7 @@ def export_json(book: Book, path: Path) -> int:
         out.write('{"schema": ' + json.dumps(SCHEMA) + ',\n"drives": [\n')
         _write_rows(out, (codec.as_tree(each.drive) for each in book.drives()))
         out.write('],\n"jobs": [\n')
-        _write_rows(out, (_job_tree(book, number) for number in numbers))
+        _write_rows(out, (codec.as_tree(_exported(book, number)) for number in numbers))
         out.write("]}\n")
     return len(numbers)
 
@@ -76,116 +105,71 @@ def import_json(book: Book, path: Path) -> tuple[int, int]:
             raise BookError(f"import “{path}”: {fault}; nothing was added") from None
 
 
-def export_csv(book: Book, folder: Path) -> int:
-    """Write drives, jobs, outcomes and values as CSV files into a folder; returns the jobs.
-
-    Raises
-    ------
-    BookError
-        When they cannot be written.
-    """
-    jobs = [book.job(number) for number in book.numbers()]
-    drives = [shelved.drive for shelved in book.drives()]
-    tables: tuple[tuple[Sequence[str], Iterable[tuple[object, ...]]], ...] = (
-        (
-            ("identity", "profile", "note", "added_at"),
-            ((each.identity, each.profile, each.note, each.added_at) for each in drives),
-        ),
-        (_JOB_COLUMNS, (_job_row(job) for job in jobs)),
-        (
-            _OUTCOME_COLUMNS,
-            (_outcome_row(job.number, outcome) for job in jobs for outcome in job.outcomes),
-        ),
-        (_VALUE_COLUMNS, (row for job in jobs for row in _value_rows(job))),
-    )
-    # None takes its place before all are whole.
-    with ExitStack() as files:
-        for name, (columns, rows) in zip(CSV_NAMES, tables, strict=True):
-            writer = csv.writer(files.enter_context(_writing(folder / name, newline="")))
-            writer.writerow(columns)
-            writer.writerows([_cell(each) for each in row] for row in rows)
-    return len(jobs)
-
-
-def _job_tree(book: Book, number: int) -> dict[str, Any]:
+def _exported(book: Book, number: int) -> _ExportedJob:
     job = book.job(number)
-    return {
-        "uid": book.uid(number),
-        "drive": job.drive.identity,
-        "head": codec.as_tree(job.head),
-        "takings": [
-            {
-                **json.loads(codec.entry_text(entry)),
-                "arrays": [
-                    _encoded(codec.packed(each)) for each in (entry.turns, entry.envelope_v)
-                ],
-            }
+    return _ExportedJob(
+        uid=book.uid(number),
+        drive=job.drive.identity,
+        head=job.head,
+        takings=tuple(
+            codec.as_tree(entry) | {"arrays": [*map(_encoded, (entry.turns, entry.envelope_v))]}
             for entry in job.entries
-        ],
-        "outcomes": codec.as_tree(job.outcomes),
-        "standing": codec.as_tree(book.standing(number)),
-        "closed_at": job.closed_at,
-        "closing_reason": job.closing_reason,
-        "nudges": job.nudges,
-    }
-
-
-def _encoded(data: bytes | None) -> str | None:
-    return None if data is None else base64.b64encode(data).decode("ascii")
+        ),
+        outcomes=job.outcomes,
+        standing=book.standing(number),
+        closed_at=job.closed_at,
+        closing_reason=job.closing_reason,
+        nudges=job.nudges,
+    )
 
 
 def _add_all(book: Book, tree: object) -> tuple[int, int]:
-    whole = codec.Reader(tree, "file")
-    schema = whole.take("schema")
-    if schema not in (SCHEMA, _FIRST_SCHEMA):
+    file = codec.read(_File, tree, "file")
+    if file.schema not in (SCHEMA, _FIRST_SCHEMA):
         raise CodingError(f"file.schema is not “{SCHEMA}”")
-    drives = jobs = 0
-    for place, each in whole.rows("drives"):
-        drive = codec.read(Drive, each, place)
-        if book.drive(drive.identity) is None:
-            book.add_drive(drive)
-            drives += 1
-    for place, each in whole.rows("jobs"):
+    new = [drive for drive in file.drives if book.drive(drive.identity) is None]
+    for drive in new:
+        book.add_drive(drive)
+    jobs = 0
+    for at, each in enumerate(file.jobs):
+        place = f"file.jobs[{at}]"
         try:
-            if schema == _FIRST_SCHEMA and isinstance(each, dict):
+            if file.schema == _FIRST_SCHEMA and isinstance(each, dict):
                 each.setdefault("standing", None)
-            jobs += _add_job(book, codec.Reader(each, place), place)
+            jobs += _add_job(book, each, place)
         except RefusedError as fault:
             raise CodingError(f"{place}: {fault}") from None
-    whole.end()
-    return drives, jobs
+    return len(new), jobs
 
 
-def _add_job(book: Book, reader: codec.Reader, where: str) -> bool:
-    uid, identity = reader.typed("uid", str), reader.typed("drive", str)
-    if not uid or book.has_job(uid):
+def _add_job(book: Book, tree: object, where: str) -> bool:
+    """Add a job unless it is in the book already; returns whether it was added."""
+    uid = tree.get("uid") if isinstance(tree, dict) else None
+    if isinstance(uid, str) and (not uid or book.has_job(uid)):
         return False
-    head = reader.typed("head", JobHead)
-    _check_time(head.opened_at, f"{where}.head.opened_at")
-    number = book.open_job(identity, head, uid)
-    for place, each in reader.rows("takings"):
-        if not isinstance(each, dict):
-            raise CodingError(f"{place} is not an object")
-        arrays = each.pop("arrays", None)
-        if not isinstance(arrays, list) or len(arrays) != 2:
-            raise CodingError(f"{place}.arrays is not a list of two")
-        turns, envelope = (
-            codec.unpacked(_decoded(text, place), f"{place}.arrays") for text in arrays
-        )
-        book.add_entry(number, codec.entry_of(each, place, turns, envelope))
-    for place, each in reader.rows("outcomes"):
-        book.add_outcome(number, codec.read(Outcome, each, place))
-    standing = reader.take("standing")
-    if standing is not None:
-        place = reader.place("standing")
-        book.keep_standing(number, codec.read(JobStanding, standing, place))
-    closed_at, reason = reader.typed("closed_at", str), reader.typed("closing_reason", str)
-    nudges = reader.typed("nudges", int)
-    reader.end()
-    if closed_at:
-        _check_time(closed_at, f"{where}.closed_at")
-        book.close_job(number, closed_at, nudges, reason)
+    job = codec.read(_ExportedJob, tree, where)
+    _check_time(job.head.opened_at, f"{where}.head.opened_at")
+    number = book.open_job(job.drive, job.head, job.uid)
+    for at, each in enumerate(job.takings):
+        book.keep(number, _entry(each, f"{where}.takings[{at}]"))
+    for outcome in job.outcomes:
+        book.keep(number, outcome)
+    if job.standing is not None:
+        book.keep(number, job.standing)
+    if job.closed_at:
+        _check_time(job.closed_at, f"{where}.closed_at")
+        book.close_job(number, job.closed_at, job.nudges, job.closing_reason)
     return True
+
+
+def _entry(tree: object, where: str) -> Entry:
+    if not isinstance(tree, dict):
+        raise CodingError(f"{where} is not an object")
+    arrays = tree.pop("arrays", None)
+    if not isinstance(arrays, list) or len(arrays) != 2:
+        raise CodingError(f"{where}.arrays is not a list of two")
+    turns, envelope_v = (_decoded(text, f"{where}.arrays") for text in arrays)
+    return codec.entry_of(tree, where, turns, envelope_v)
 
 
 def _check_time(text: str, where: str) -> None:
@@ -195,13 +179,19 @@ def _check_time(text: str, where: str) -> None:
         raise CodingError(f"{where} is not a time as ISO 8601 has it") from None
 
 
-def _decoded(text: object, where: str) -> bytes | None:
+def _encoded(values: NDArray[np.float32] | None) -> str | None:
+    data = codec.packed(values)
+    return None if data is None else base64.b64encode(data).decode("ascii")
+
+
+def _decoded(text: object, where: str) -> NDArray[np.float32] | None:
     if text is None:
         return None
     try:
-        return base64.b64decode(text if isinstance(text, str) else b"!", validate=True)
+        data = base64.b64decode(text if isinstance(text, str) else b"!", validate=True)
     except (binascii.Error, ValueError):
-        raise CodingError(f"{where}.arrays is not base64") from None
+        raise CodingError(f"{where} is not base64") from None
+    return codec.unpacked(data, where)
 
 
 def _write_rows(out: TextIO, rows: Iterable[Any]) -> None:
@@ -210,92 +200,100 @@ def _write_rows(out: TextIO, rows: Iterable[Any]) -> None:
     out.write("\n")
 
 
-_JOB_COLUMNS = (
-    "job", "drive", "opened_at", "closed_at", "closing_reason", "source", "virtual", "software",
-    "profile", "nudges", "found_offset_um", "found_offset_u_um", "found_hysteresis_um",
-    "found_speed_rpm", "left_offset_um", "left_offset_u_um", "left_hysteresis_um",
-    "left_speed_rpm",
-)  # fmt: skip
+_DRIVE_COLUMNS = {name: name for name in ("identity", "profile", "note", "added_at")}
+_JOB_COLUMNS = {
+    "job": "number",
+    "drive": "drive.identity",
+    "opened_at": "head.opened_at",
+    "closed_at": "closed_at",
+    "closing_reason": "closing_reason",
+    "source": "head.source",
+    "virtual": "head.virtual",
+    "software": "head.software",
+    "profile": "head.profile",
+    "nudges": "nudges",
+    "found_offset_um": "summary.as_found.offset_um.value",
+    "found_offset_u_um": "summary.as_found.offset_um.u",
+    "found_hysteresis_um": "summary.as_found.hysteresis_um.value",
+    "found_speed_rpm": "summary.as_found.speed_rpm.value",
+    "left_offset_um": "summary.as_left.offset_um.value",
+    "left_offset_u_um": "summary.as_left.offset_um.u",
+    "left_hysteresis_um": "summary.as_left.hysteresis_um.value",
+    "left_speed_rpm": "summary.as_left.speed_rpm.value",
+}
+_OUTCOME_COLUMNS = {
+    **{name: name for name in ("stage", "check", "side", "value", "u", "unit", "verdict")},
+    "limit_low": "limit.low",
+    "limit_high": "limit.high",
+    "limit_source": "limit.source",
+    "reason": "reason",
+    "ended_at": "ended_at",
+}
+_ENTRY_COLUMNS = {
+    "stage": "stage",
+    "check": "check",
+    "side": "side",
+    "taking": "label",
+    "taken_at": "taken_at",
+    "track": "track",
+}
+_VALUE_COLUMNS = {name: name for name in ("name", "value", "u", "unit")}
+"""The columns of each table, and where in a record what stands in them is found."""
 
 
-_OUTCOME_COLUMNS = (
-    "job", "stage", "check", "side", "value", "u", "unit", "verdict", "limit_low", "limit_high",
-    "limit_source", "reason", "ended_at",
-)  # fmt: skip
-_VALUE_COLUMNS = (
-    "job", "stage", "check", "side", "taking", "taken_at", "track", "name", "value", "u", "unit",
-)  # fmt: skip
+def export_csv(book: Book, folder: Path) -> int:
+    """Write drives, jobs, outcomes and values as CSV files into a folder; returns the jobs.
 
-
-def _job_row(job: JobRecord) -> tuple[object, ...]:
-    def three(values: tuple[Value | None, ...]) -> list[object]:
-        offset, hysteresis, speed = values
-        return [
-            offset and offset.value,
-            offset and offset.u,
-            hysteresis and hysteresis.value,
-            speed and speed.value,
-        ]
-
-    found, left = job.as_found, job.as_left
-    return (
-        job.number,
-        job.drive.identity,
-        job.head.opened_at,
-        job.closed_at,
-        job.closing_reason,
-        job.head.source,
-        int(job.head.virtual),
-        job.head.software,
-        job.head.profile,
-        job.nudges,
-        *three((found.offset_um, found.hysteresis_um, found.speed_rpm)),
-        *three((left.offset_um, left.hysteresis_um, left.speed_rpm)),
+    Raises
+    ------
+    BookError
+        When they cannot be written.
+    """
+    jobs = [book.job(number) for number in book.numbers()]
+    tables: tuple[tuple[Iterable[str], Iterable[Iterable[object]]], ...] = (
+        (_DRIVE_COLUMNS, (_cells(each.drive, _DRIVE_COLUMNS) for each in book.drives())),
+        (_JOB_COLUMNS, (_cells(job, _JOB_COLUMNS) for job in jobs)),
+        (
+            ("job", *_OUTCOME_COLUMNS),
+            (
+                (job.number, *_cells(each, _OUTCOME_COLUMNS))
+                for job in jobs
+                for each in job.outcomes
+            ),
+        ),
+        (
+            ("job", *_ENTRY_COLUMNS, *_VALUE_COLUMNS),
+            (
+                (job.number, *_cells(entry, _ENTRY_COLUMNS), *_cells(value, _VALUE_COLUMNS))
+                for job in jobs
+                for entry in job.entries
+                for value in entry.values
+            ),
+        ),
     )
+    # None takes its place before all are whole.
+    with ExitStack() as files:
+        for name, (columns, rows) in zip(CSV_NAMES, tables, strict=True):
+            writer = csv.writer(files.enter_context(_writing(folder / name, newline="")))
+            writer.writerow(columns)
+            writer.writerows(rows)
+    return len(jobs)
 
 
-def _outcome_row(number: int, outcome: Any) -> tuple[object, ...]:
-    limit = outcome.limit
-    return (
-        number,
-        outcome.stage,
-        outcome.check,
-        outcome.side,
-        outcome.value,
-        outcome.u,
-        outcome.unit,
-        outcome.verdict,
-        limit and limit.low,
-        limit and limit.high,
-        limit and limit.source,
-        outcome.reason,
-        outcome.ended_at,
-    )
-
-
-def _value_rows(job: JobRecord) -> Iterator[tuple[object, ...]]:
-    for entry in job.entries:
-        for value in entry.values:
-            yield (
-                job.number,
-                entry.stage,
-                entry.check,
-                entry.side,
-                entry.label,
-                entry.taken_at,
-                entry.track,
-                value.name,
-                value.value,
-                value.u,
-                value.unit,
-            )
-
-
-def _cell(value: object) -> object:
-    """Return what goes into a cell; a text that a spreadsheet would reckon out is marked."""
-    if isinstance(value, str) and value.startswith(_FORMULA):
-        return "'" + value
-    return "" if value is None else value
+def _cells(record: object, columns: Mapping[str, str]) -> Iterator[object]:
+    """Yield what goes into a row's cells; a text that a spreadsheet would reckon out is marked."""
+    for path in columns.values():
+        value = reduce(
+            lambda found, name: None if found is None else getattr(found, name),
+            path.split("."),
+            record,
+        )
+        if isinstance(value, bool):
+            yield int(value)
+        elif isinstance(value, str) and value.startswith(_FORMULA):
+            yield "'" + value
+        else:
+            yield "" if value is None else value
 
 
 @contextmanager

@@ -1,24 +1,20 @@
-"""What can go wrong with a job book, said in one sentence.
-
-What the job book holds, as it is read from it.
-
-An open job as it was left, and what it takes to go on with it.
-"""
+"""What the job book holds, as it is read from it, and what can go wrong with it."""
 
 from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
-from app.job.model import Entry, JobHead, Outcome, Summary
+from app.job.model import Entry, JobHead, Outcome, Stage, Summary
+from app.job.outcomes import summary_of
 from app.job.plan import JobStanding
 from app.profiles import Profile, profile_values
 
 
 class BookError(Exception):
-    """The book cannot be used as asked; the message names it and the mend."""
+    """The book cannot be used as asked; the message names it and the remedy."""
 
 
 class RefusedError(BookError):
@@ -50,9 +46,7 @@ def as_book_error(where: str) -> Iterator[None]:
         ) from None
     except UnicodeDecodeError:
         # SQLite quotes a damaged table's name in its own complaint.
-        raise BookError(
-            f"book “{where}”: it is damaged; keep the file, and go on with a backup"
-        ) from None
+        raise BookError(f"book “{where}”: {_DAMAGED}") from None
     except OSError as fault:
         raise BookError(
             f"book “{where}”: {fault.strerror or fault}; choose another place"
@@ -67,9 +61,11 @@ def _sentence(fault: sqlite3.Error) -> str:
     return f"{fault}; check the disk, and go on with a backup if it returns"
 
 
+_BUSY = "another window or program is writing to it; try again when that has ended"
+_DAMAGED = "it is damaged; keep the file, and go on with a backup"
 _SENTENCES = (
-    ("SQLITE_BUSY", "another window or program is writing to it; try again when that has ended"),
-    ("SQLITE_LOCKED", "another window or program is writing to it; try again when that has ended"),
+    ("SQLITE_BUSY", _BUSY),
+    ("SQLITE_LOCKED", _BUSY),
     ("SQLITE_READONLY", "it cannot be written to; give yourself the right to, or name another"),
     ("SQLITE_FULL", "the disk is full; make room, what was kept before stands"),
     (
@@ -77,7 +73,7 @@ _SENTENCES = (
         "it cannot be opened; its folder must be there, and be yours to write to",
     ),
     ("SQLITE_NOTADB", "this is not a job book; name another with --book"),
-    ("SQLITE_CORRUPT", "it is damaged; keep the file, and go on with a backup"),
+    ("SQLITE_CORRUPT", _DAMAGED),
     ("SQLITE_TOOBIG", "that is more text than a book takes; shorten it"),
     ("SQLITE_CONSTRAINT_TRIGGER", "what was kept stands and cannot be changed; add to it instead"),
 )
@@ -85,60 +81,13 @@ _SENTENCES = (
 
 @dataclass(frozen=True, slots=True)
 class Drive:
-    """A drive by the user's own identity for it.
-
-    Attributes
-    ----------
-    identity : str
-        The user's own, unique within a book.
-    profile : str
-        Its class.
-    note : str
-        Free words.
-    added_at : str
-        ISO 8601 with offset.
-    """
+    """A drive by the user's own identity for it, which is unique within a book."""
 
     identity: str
     profile: str
     note: str = ""
     added_at: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class JobRecord:
-    """One job from the book.
-
-    Attributes
-    ----------
-    number : int
-        Its number in the book.
-    drive : Drive
-        Whose.
-    head : JobHead
-        What stood over it from its beginning.
-    entries : tuple of Entry
-        In the order in which they were taken.
-    outcomes : tuple of Outcome
-        In the order in which the checks ended; a repeated check stands again.
-    as_found, as_left : Summary
-        The drive's three numbers.
-    closed_at, closing_reason : str
-        Empty while it is open; why it was closed with an open failure.
-    nudges : int
-        Nudges of the stepper's body that were asked for.
-    """
-
-    number: int
-    drive: Drive
-    head: JobHead
-    entries: tuple[Entry, ...] = ()
-    outcomes: tuple[Outcome, ...] = ()
-    as_found: Summary = field(default_factory=Summary)
-    as_left: Summary = field(default_factory=Summary)
-    closed_at: str = ""
-    closing_reason: str = ""
-    nudges: int = 0
+    """ISO 8601 with offset."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,18 +104,63 @@ class JobSummary:
 
 
 @dataclass(frozen=True, slots=True)
-class DriveSummary:
-    """A drive in a list: how often it was worked on, and what came of the last time.
+class JobRecord:
+    """One job from the book.
 
     Attributes
     ----------
+    number : int
+        Its number in the book; 0 where it is in none.
     drive : Drive
-        Which.
-    jobs : int
-        Its jobs.
-    last : JobSummary or None
-        The newest of them.
+        Whose.
+    head : JobHead
+        What was known at its beginning.
+    entries : tuple of Entry
+        In the order in which they were taken.
+    outcomes : tuple of Outcome
+        In the order in which the checks ended; a repeated check is there again.
+    closed_at, closing_reason : str
+        Empty while it is open; why it was closed with an open failure.
+    nudges : int
+        Nudges of the stepper's body that were asked for.
     """
+
+    number: int
+    drive: Drive
+    head: JobHead
+    entries: tuple[Entry, ...] = ()
+    outcomes: tuple[Outcome, ...] = ()
+    closed_at: str = ""
+    closing_reason: str = ""
+    nudges: int = 0
+
+    @property
+    def as_found(self) -> Summary:
+        """The drive's three numbers as it came."""
+        return summary_of(self.outcomes, Stage.AS_FOUND)
+
+    @property
+    def as_left(self) -> Summary:
+        """The drive's three numbers as it went."""
+        return summary_of(self.outcomes, Stage.AS_LEFT)
+
+    @property
+    def summary(self) -> JobSummary:
+        """What a list of jobs has of it."""
+        return JobSummary(
+            self.number,
+            self.head.opened_at,
+            self.closed_at,
+            self.head.virtual,
+            self.as_found,
+            self.as_left,
+            self.nudges,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class DriveSummary:
+    """A drive in a list: how many jobs were done on it, and the newest of them."""
 
     drive: Drive
     jobs: int
@@ -180,19 +174,7 @@ class DriveSummary:
 
 @dataclass(frozen=True, slots=True)
 class ResumableJob:
-    """An open job.
-
-    Attributes
-    ----------
-    number : int
-        Its number in the book.
-    drive, head : Drive, JobHead
-        Whose job, and what stood over it from its beginning.
-    standing : JobStanding
-        How it stands.
-    outcomes : tuple of Outcome
-        What its checks have come to.
-    """
+    """An open job, with all that it takes to go on with it."""
 
     number: int
     drive: Drive

@@ -1,8 +1,7 @@
-"""The job book's tables, version by version; a book of an older one is brought up when opened.
+"""The job book: drives, jobs and every measurement, in one SQLite file.
 
-A job book's file: opened, brought up, written whole or not at all, copied, looked through.
-
-The job book: drives, jobs, and every measurement from the moment that it was taken.
+Tables are kept version by version; a book of an older version is brought up to date when it is
+opened. What was measured is never overwritten, which triggers in the file itself see to.
 
 Threads: a book belongs to the thread that opened it. Several threads, windows and programs may
 have the same file open, each through a book of its own.
@@ -35,6 +34,7 @@ from app.book.model import (
     as_book_error,
 )
 from app.files import folder_for
+from app.job.job import Kept
 from app.job.model import Entry, JobHead, Outcome, Stage, Summary
 from app.job.outcomes import summary_of
 from app.job.plan import JobStanding, steps_of
@@ -158,7 +158,7 @@ def _version(connection: sqlite3.Connection, where: str) -> int:
 
 
 def _statements(script: str) -> list[str]:
-    """Part a script into statements, so that all of them stand in one transaction."""
+    """Split a script into statements, to be run within one transaction."""
     statements: list[str] = []
     begun = ""
     for line in script.splitlines(keepends=True):
@@ -170,6 +170,7 @@ def _statements(script: str) -> list[str]:
 
 
 _BUSY_S = 3.0
+_SUMMARY = "jobs.number, opened_at, closed_at, virtual, as_found, as_left, nudges"
 
 
 def default_path() -> Path:
@@ -203,8 +204,35 @@ def folded(text: str) -> str:
     return text.casefold()
 
 
-class BookFile:
-    """An open file.
+def _make_way(path: Path) -> None:
+    """Remove what SQLite left beside a file: the one that comes in its place would take it up.
+
+    Raises
+    ------
+    sqlite3.OperationalError
+        When another program has the file open.
+    OSError
+        When something cannot be removed.
+    """
+    if path.exists():
+        there = sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=_BUSY_S)
+        try:
+            there.execute("PRAGMA locking_mode = EXCLUSIVE")
+            there.execute("BEGIN EXCLUSIVE")
+        except sqlite3.DatabaseError as fault:
+            if fault.sqlite_errorcode == sqlite3.SQLITE_BUSY:
+                raise
+            # No book, or one too damaged for any program to have it open.
+        except UnicodeDecodeError:
+            pass
+        finally:
+            there.close()
+    for left in files_of(path)[1:]:
+        left.unlink(missing_ok=True)
+
+
+class Book:
+    """An open job book.
 
     Parameters
     ----------
@@ -214,7 +242,7 @@ class BookFile:
     Raises
     ------
     BookError
-        When it cannot be opened; the message says why, and what to do.
+        When it cannot be opened; the message says why, and what to do. So do all methods.
     """
 
     def __init__(self, path: Path | None = None) -> None:
@@ -233,14 +261,6 @@ class BookFile:
                         self.path.unlink()
                 raise
 
-    def _file(self) -> tuple[int, int] | None:
-        """Return which file bears the book's name now, None where none does."""
-        try:
-            found = self.path.stat()
-        except FileNotFoundError:
-            return None
-        return found.st_dev, found.st_ino
-
     def _prepare(self) -> None:
         db = self._db
         # The first statement that reads: whatever else the file is, it is not written to.
@@ -250,6 +270,14 @@ class BookFile:
         db.execute("PRAGMA synchronous = FULL")
         db.execute("PRAGMA foreign_keys = ON")
         db.create_function("folded", 1, folded, deterministic=True)
+
+    def _file(self) -> tuple[int, int] | None:
+        """Return which file bears the book's name now, None where none does."""
+        try:
+            found = self.path.stat()
+        except FileNotFoundError:
+            return None
+        return found.st_dev, found.st_ino
 
     def close(self) -> None:
         """Close the file; may be called again."""
@@ -311,11 +339,6 @@ class BookFile:
     @contextmanager
     def whole(self) -> Iterator[None]:
         """Keep all that is written within, or nothing of it."""
-        with self._writing():
-            yield
-
-    @contextmanager
-    def _writing(self) -> Iterator[None]:
         with as_book_error(self._where):
             if self._db.in_transaction:
                 yield
@@ -337,7 +360,7 @@ class BookFile:
 
     @contextmanager
     def _reading(self) -> Iterator[None]:
-        """Read all that is read within as it stands at one moment, whoever writes meanwhile."""
+        """Read all within as it is at one moment, whoever writes meanwhile."""
         with as_book_error(self._where):
             if self._db.in_transaction:
                 yield
@@ -349,41 +372,7 @@ class BookFile:
                 if self._db.in_transaction:
                     self._db.execute("ROLLBACK")
 
-
-def _make_way(path: Path) -> None:
-    """Remove what SQLite left beside a file: the one that comes in its place would take it up.
-
-    Raises
-    ------
-    sqlite3.OperationalError
-        When another program has the file open.
-    OSError
-        When something cannot be removed.
-    """
-    if path.exists():
-        there = sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=_BUSY_S)
-        try:
-            there.execute("PRAGMA locking_mode = EXCLUSIVE")
-            there.execute("BEGIN EXCLUSIVE")
-        except sqlite3.DatabaseError as fault:
-            if fault.sqlite_errorcode == sqlite3.SQLITE_BUSY:
-                raise
-            # No book, or one too damaged for any program to have it open.
-        except UnicodeDecodeError:
-            pass
-        finally:
-            there.close()
-    for left in files_of(path)[1:]:
-        left.unlink(missing_ok=True)
-
-
-_PAST = "jobs.number, opened_at, closed_at, virtual, as_found, as_left, nudges"
-
-
-class Book(BookFile):
-    """An open job book; its parameter is that of its file."""
-
-    # -- keeping -------------------------------------------------------------------------------
+    # -- writing -------------------------------------------------------------------------------
 
     def add_drive(self, drive: Drive) -> None:
         """Add a drive.
@@ -396,7 +385,7 @@ class Book(BookFile):
         codec.check_texts(codec.as_tree(drive))
         if not drive.identity.strip():
             raise RefusedError("a drive needs an identity; give it a name or number of your own")
-        with self._writing():
+        with self.whole():
             if self._drive_id(drive.identity) is not None:
                 raise RefusedError(
                     f"drive “{shown(drive.identity)}” is in the book already; choose another "
@@ -412,7 +401,7 @@ class Book(BookFile):
     ) -> None:
         """Change what is said of a drive; jobs keep the class that they were done with."""
         codec.check_texts({"profile": profile, "note": note})
-        with self._writing():
+        with self.whole():
             number = self._known_drive(identity)
             self._db.execute(
                 "UPDATE drives SET profile = coalesce(?, profile), note = coalesce(?, note) "
@@ -424,7 +413,7 @@ class Book(BookFile):
         """Begin a job on a drive that is in the book, and return its number."""
         tree = codec.as_tree(head)
         codec.check_texts([tree, uid or ""], "head")
-        with self._writing():
+        with self.whole():
             drive = self._known_drive(identity)
             done = self._db.execute(
                 "INSERT INTO jobs (uid, drive, opened_at, source, virtual, software, profile, "
@@ -444,51 +433,36 @@ class Book(BookFile):
             assert done.lastrowid is not None
             return done.lastrowid
 
-    def add_entry(self, number: int, entry: Entry) -> None:
-        """Keep a measurement."""
-        body = codec.entry_text(entry)
-        with self._writing():
+    def keep(self, number: int, kept: Kept) -> None:
+        """Add a measurement or an outcome to an open job, or replace how it stands."""
+        body = codec.as_text(kept)
+        with self.whole():
             self._known_job(number)
-            self._db.execute(
-                "INSERT INTO takings (job, body, turns, envelope_v) VALUES (?, ?, ?, ?)",
-                (
-                    number,
-                    body,
-                    codec.packed(entry.turns),
-                    codec.packed(entry.envelope_v),
-                ),
-            )
-
-    def add_outcome(self, number: int, outcome: Outcome) -> None:
-        """Keep what a check came to, and with it what follows for the drive as found and left."""
-        body = codec.as_text(outcome)
-        with self._writing():
-            self._known_job(number)
-            self._db.execute("INSERT INTO outcomes (job, body) VALUES (?, ?)", (number, body))
-            outcomes = self._outcomes(number)
-            self._db.execute(
-                "UPDATE jobs SET as_found = ?, as_left = ? WHERE number = ?",
-                (
-                    codec.as_text(summary_of(outcomes, Stage.AS_FOUND)),
-                    codec.as_text(summary_of(outcomes, Stage.AS_LEFT)),
-                    number,
-                ),
-            )
-
-    def keep_standing(self, number: int, standing: JobStanding) -> None:
-        """Keep how an open job stands, in place of how it stood."""
-        body = codec.as_text(standing)
-        with self._writing():
-            self._known_job(number)
-            self._db.execute(
-                "UPDATE jobs SET standing = ?, nudges = ? WHERE number = ?",
-                (body, standing.bench.nudges, number),
-            )
+            if isinstance(kept, Entry):
+                arrays = (codec.packed(kept.turns), codec.packed(kept.envelope_v))
+                self._db.execute(
+                    "INSERT INTO takings (job, body, turns, envelope_v) VALUES (?, ?, ?, ?)",
+                    (number, body, *arrays),
+                )
+            elif isinstance(kept, JobStanding):
+                self._db.execute(
+                    "UPDATE jobs SET standing = ?, nudges = ? WHERE number = ?",
+                    (body, kept.bench.nudges, number),
+                )
+            else:
+                self._db.execute("INSERT INTO outcomes (job, body) VALUES (?, ?)", (number, body))
+                outcomes = self._outcomes(number)
+                stages = (Stage.AS_FOUND, Stage.AS_LEFT)
+                summaries = [codec.as_text(summary_of(outcomes, stage)) for stage in stages]
+                self._db.execute(
+                    "UPDATE jobs SET as_found = ?, as_left = ? WHERE number = ?",
+                    (*summaries, number),
+                )
 
     def close_job(self, number: int, closed_at: str, nudges: int, reason: str = "") -> None:
         """Close a job; after that nothing of it changes any more."""
         codec.check_texts([closed_at, reason], "reason")
-        with self._writing():
+        with self.whole():
             self._known_job(number)
             self._db.execute(
                 "UPDATE jobs SET closed_at = ?, closing_reason = ?, nudges = ? WHERE number = ?",
@@ -514,14 +488,14 @@ class Book(BookFile):
             rows = self._db.execute(
                 "SELECT identity, drives.profile, note, added_at, "
                 "(SELECT count(*) FROM jobs WHERE drive = drives.id), "
-                f"{_PAST} FROM drives LEFT JOIN jobs ON jobs.number = "
+                f"{_SUMMARY} FROM drives LEFT JOIN jobs ON jobs.number = "
                 "(SELECT max(number) FROM jobs WHERE drive = drives.id) "
                 "WHERE ? = '' OR instr(folded(identity || char(10) || drives.profile || char(10) "
                 "|| note), ?) ORDER BY folded(identity)",
                 (search, folded(search)),
             ).fetchall()
             return tuple(
-                DriveSummary(Drive(*row[:4]), row[4], _past_of(row[5:]) if row[5] else None)
+                DriveSummary(Drive(*row[:4]), row[4], _summary_of(row[5:]) if row[5] else None)
                 for row in rows
             )
 
@@ -530,14 +504,38 @@ class Book(BookFile):
         with as_book_error(self._where):
             drive = self._known_drive(identity)
             rows = self._db.execute(
-                f"SELECT {_PAST} FROM jobs WHERE drive = ? ORDER BY number", (drive,)
+                f"SELECT {_SUMMARY} FROM jobs WHERE drive = ? ORDER BY number", (drive,)
             )
-            return tuple(_past_of(row) for row in rows)
+            return tuple(_summary_of(row) for row in rows)
 
     def job(self, number: int) -> JobRecord:
         """Return a job with everything that was measured."""
         with self._reading():
-            return self._job(number)
+            self._known_job(number)
+            row: tuple[Any, ...] = self._db.execute(
+                "SELECT identity, drives.profile, note, added_at, closed_at, closing_reason, "
+                "nudges, opened_at, source, virtual, software, jobs.profile, profile_values, "
+                "conditions FROM jobs JOIN drives ON drives.id = drive WHERE number = ?",
+                (number,),
+            ).fetchone()
+            opened_at, source, virtual, software, profile, values, conditions = row[7:]
+            head = {
+                "opened_at": opened_at,
+                "source": source,
+                "virtual": bool(virtual),
+                "software": software,
+                "profile": profile,
+                "profile_values": codec.tree_of(values),
+                "conditions": codec.tree_of(conditions),
+            }
+            return JobRecord(
+                number,
+                Drive(*row[:4]),
+                codec.read(JobHead, head, f"job {number}"),
+                self._entries(number),
+                self._outcomes(number),
+                *row[4:7],
+            )
 
     def standing(self, number: int) -> JobStanding | None:
         """Return how an open job stands, None of one that is closed or of before that was kept."""
@@ -635,41 +633,6 @@ class Book(BookFile):
             for body, turns, envelope in rows
         )
 
-    def _job(self, number: int) -> JobRecord:
-        self._known_job(number)
-        row: tuple[Any, ...] = self._db.execute(
-            "SELECT identity, drives.profile, note, added_at, opened_at, source, virtual, "
-            "software, jobs.profile, profile_values, conditions, closed_at, closing_reason, "
-            "nudges FROM jobs JOIN drives ON drives.id = drive WHERE number = ?",
-            (number,),
-        ).fetchone()
-        outcomes = self._outcomes(number)
-        head = codec.read(
-            JobHead,
-            {
-                "opened_at": row[4],
-                "source": row[5],
-                "virtual": bool(row[6]),
-                "software": row[7],
-                "profile": row[8],
-                "profile_values": codec.tree_of(row[9]),
-                "conditions": codec.tree_of(row[10]),
-            },
-            f"job {number}",
-        )
-        return JobRecord(
-            number=number,
-            drive=Drive(*row[:4]),
-            head=head,
-            entries=self._entries(number),
-            outcomes=outcomes,
-            as_found=summary_of(outcomes, Stage.AS_FOUND),
-            as_left=summary_of(outcomes, Stage.AS_LEFT),
-            closed_at=row[11],
-            closing_reason=row[12],
-            nudges=row[13],
-        )
-
 
 def shown(text: str) -> str:
     """Return a user's text fit to stand in one line of a message."""
@@ -677,7 +640,7 @@ def shown(text: str) -> str:
     return printable if len(printable) <= 60 else printable[:59] + "…"
 
 
-def _past_of(row: tuple[Any, ...]) -> JobSummary:
+def _summary_of(row: tuple[Any, ...]) -> JobSummary:
     number, opened_at, closed_at, virtual, as_found, as_left, nudges = row
     found, left = (
         Summary() if text == "{}" else codec.read(Summary, codec.tree_of(text), f"job {number}")

@@ -1,10 +1,8 @@
-"""One job written to the book beside everything else, so that nobody waits for a disk.
+"""Writes one job to the book on a thread of its own, so that nobody waits for a disk.
 
-Threads: the methods are for the thread that leads the job, and return at once. The thread
-``book`` alone touches the file. What cannot be written waits in memory and is tried again;
-:attr:`Keeper.fault` says so meanwhile, and the job goes on.
-
-What a job gives to be kept: for the book, where there is one, and for the report.
+Threads: :meth:`JobWriter.keep` and :meth:`JobWriter.close` are for the thread that leads the job,
+and return at once. The thread ``book`` alone writes to the file. What cannot be written waits in
+memory and is tried again; :attr:`JobWriter.fault` says so meanwhile, and the job goes on.
 """
 
 from __future__ import annotations
@@ -16,46 +14,67 @@ from pathlib import Path
 
 from app.book.model import BookError, Drive, JobRecord, JobSummary, RefusedError
 from app.book.store import Book
-from app.job.job import Job
-from app.job.model import Entry, JobHead, Outcome
-from app.job.plan import JobStanding
+from app.job.job import Job, Kept
+from app.job.model import Entry, JobHead
 from app.profiles import Profile, profile_values
 
 _AGAIN_S = 1.0
 _STOP_S = 10.0
+_WRITE_WITHIN_S = 10.0
 
 _Work = Callable[[Book, int], object]
 
 
-class Keeper:
-    """Keeps one job.
+def head_for(
+    source: str, virtual: bool, profile: Profile, software: str, opened_at: str
+) -> JobHead:
+    """Return what is known of a job that begins now."""
+    return JobHead(
+        opened_at=opened_at,
+        source=source,
+        virtual=virtual,
+        software=software,
+        profile=profile.name,
+        profile_values=profile_values(profile),
+    )
+
+
+class JobWriter:
+    """Keeps one job: in the book, where there is one, and for its report.
 
     Parameters
     ----------
-    path : Path or None
-        The book's file; the user's own when None.
     drive : Drive
         Whose job; added to the book where it is not in it.
     head : JobHead
-        What stands over it.
+        What is known at its beginning.
     now : callable
         Returns the time as ISO 8601 with offset.
+    path : Path or None
+        The book's file; the user's own when None.
+    in_book : bool
+        Whether there is a book at all.
     number : int, optional
-        That of the job in the book, where it is there already.
+        The job's number in the book, where it is there already.
     """
 
     def __init__(
         self,
-        path: Path | None,
         drive: Drive,
         head: JobHead,
         now: Callable[[], str],
+        *,
+        path: Path | None = None,
+        in_book: bool = True,
         number: int | None = None,
     ) -> None:
-        self._path = path
-        self._drive = drive
-        self._head = head
+        self.drive = drive
+        self.head = head
         self._now = now
+        self._path = path
+        self._in_book = in_book
+        self._entries: list[Entry] = []
+        self._closed_at = ""
         self._work: queue.SimpleQueue[_Work | None] = queue.SimpleQueue()
         self._written = threading.Condition()
         # Both: whoever asks for work, under the condition.
@@ -67,34 +86,29 @@ class Keeper:
         self._book: Book | None = None
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="book", daemon=True)
-        self._thread.start()
-        self._ask(lambda book, number: None)
+        if in_book:
+            self._thread.start()
+            self._ask(lambda book, number: None)
 
     @property
     def number(self) -> int | None:
-        """The job's number in the book, None before it has been opened there."""
-        return self._number
+        """The job's number in the book, None where it has none yet."""
+        return self._number if self._in_book else None
 
     @property
     def fault(self) -> str:
         """Why the book cannot be written now, and what to do; empty when all is well."""
-        return self._fault
+        return self._fault if self._in_book else ""
 
-    def add_entry(self, entry: Entry) -> None:
-        """Keep a measurement."""
-        self._ask(lambda book, number: book.add_entry(number, entry))
-
-    def add_outcome(self, outcome: Outcome) -> None:
-        """Keep what a check came to."""
-        self._ask(lambda book, number: book.add_outcome(number, outcome))
-
-    def add_standing(self, standing: JobStanding) -> None:
-        """Keep how the job stands."""
-        self._ask(lambda book, number: book.keep_standing(number, standing))
+    def keep(self, kept: Kept) -> None:
+        """Keep a measurement, an outcome, or how the job stands."""
+        if isinstance(kept, Entry):
+            self._entries.append(kept)
+        self._ask(lambda book, number: book.keep(number, kept))
 
     def close(self, nudges: int, reason: str) -> None:
         """Keep that the job was closed."""
-        closed_at = self._now()
+        closed_at = self._closed_at = self._now()
         self._ask(lambda book, number: book.close_job(number, closed_at, nudges, reason))
 
     def flush(self, timeout_s: float) -> bool:
@@ -102,14 +116,50 @@ class Keeper:
         with self._written:
             return self._written.wait_for(lambda: self._done == self._asked, timeout_s)
 
-    def stop(self) -> None:
-        """Write what waits, as far as that can be, and end the thread; bounded in time."""
-        if not self._stopping.is_set():
-            self._stopping.set()
-            self._work.put(None)
+    def finish(self, within_s: float = _WRITE_WITHIN_S) -> str:
+        """Let the book be written to its end; returns why it could not be, else nothing.
+
+        Afterwards a job that is not wholly in the book counts as in none.
+        """
+        if not self._in_book:
+            return ""
+        self.flush(within_s)
+        self._stopping.set()
+        self._work.put(None)
         self._thread.join(_STOP_S)
+        # What was busy until now may have been written or refused while it ended.
+        fault = self._fault
+        if not fault and not self.flush(0.0):
+            fault = "it could not be written in time; see to the disk that it is on"
+        self._in_book = not fault
+        return fault
+
+    def record(self, job: Job) -> tuple[JobRecord, tuple[JobSummary, ...]]:
+        """Return the job as the report wants it, and the drive's history.
+
+        Raises
+        ------
+        BookError
+            When the book cannot be read.
+        """
+        if self.number is not None:
+            with Book(self._path) as book:
+                return book.job(self.number), book.history(self.drive.identity)
+        record = JobRecord(
+            0,
+            self.drive,
+            self.head,
+            tuple(self._entries),
+            job.outcomes,
+            self._closed_at,
+            job.closing_reason,
+            job.nudges,
+        )
+        return record, ()
 
     def _ask(self, work: _Work) -> None:
+        if not self._in_book:
+            return
         with self._written:
             self._asked += 1
         self._work.put(work)
@@ -158,133 +208,8 @@ class Keeper:
             book = self._book = Book(self._path)
         if self._number is None:
             with book.whole():
-                if book.drive(self._drive.identity) is None:
-                    book.add_drive(self._drive)
-                number = book.open_job(self._drive.identity, self._head)
+                if book.drive(self.drive.identity) is None:
+                    book.add_drive(self.drive)
+                number = book.open_job(self.drive.identity, self.head)
             self._number = number
         return book, self._number
-
-
-_WRITE_WITHIN_S = 10.0
-
-
-def head_for(
-    source: str, virtual: bool, profile: Profile, software: str, opened_at: str
-) -> JobHead:
-    """Return what stands over a job that begins now."""
-    return JobHead(
-        opened_at=opened_at,
-        source=source,
-        virtual=virtual,
-        software=software,
-        profile=profile.name,
-        profile_values=profile_values(profile),
-    )
-
-
-class Kept:
-    """One job as it is kept.
-
-    Parameters
-    ----------
-    drive, head : Drive, JobHead
-        Whose job, and what stands over it.
-    now : callable
-        Returns the time as ISO 8601 with offset.
-    path : Path or None
-        The book's file; the user's own when None.
-    in_book : bool
-        Whether there is a book at all.
-    number : int, optional
-        The job's number in the book, where it is there already.
-    """
-
-    def __init__(
-        self,
-        drive: Drive,
-        head: JobHead,
-        now: Callable[[], str],
-        *,
-        path: Path | None = None,
-        in_book: bool = True,
-        number: int | None = None,
-    ) -> None:
-        self.drive = drive
-        self.head = head
-        self._now = now
-        self._path = path
-        self._keeper = Keeper(path, drive, head, now, number) if in_book else None
-        self._entries: list[Entry] = []
-        self._closed_at = ""
-
-    @property
-    def fault(self) -> str:
-        """Why the book cannot be written now; empty when all is well."""
-        return "" if self._keeper is None else self._keeper.fault
-
-    @property
-    def number(self) -> int | None:
-        """The job's number in the book, None where it has none yet."""
-        return None if self._keeper is None else self._keeper.number
-
-    def add_entry(self, entry: Entry) -> None:
-        """Keep a measurement."""
-        self._entries.append(entry)
-        if self._keeper is not None:
-            self._keeper.add_entry(entry)
-
-    def add_outcome(self, outcome: Outcome) -> None:
-        """Keep what a check came to."""
-        if self._keeper is not None:
-            self._keeper.add_outcome(outcome)
-
-    def add_standing(self, standing: JobStanding) -> None:
-        """Keep how the job stands."""
-        if self._keeper is not None:
-            self._keeper.add_standing(standing)
-
-    def close(self, nudges: int, reason: str) -> None:
-        """Keep that the job was closed."""
-        self._closed_at = self._now()
-        if self._keeper is not None:
-            self._keeper.close(nudges, reason)
-
-    def finish(self, within_s: float = _WRITE_WITHIN_S) -> str:
-        """Let the book be written to its end; returns why it could not be, else nothing."""
-        keeper = self._keeper
-        if keeper is None:
-            return ""
-        keeper.flush(within_s)
-        keeper.stop()
-        # What was busy until now may have been written or refused while it ended.
-        fault = keeper.fault
-        if not fault and not keeper.flush(0.0):
-            fault = "it could not be written in time; see to the disk that it is on"
-        if fault:
-            self._keeper = None
-        return fault
-
-    def record(self, job: Job) -> tuple[JobRecord, tuple[JobSummary, ...]]:
-        """Return the job as the report wants it, and the drive's history.
-
-        Raises
-        ------
-        BookError
-            When the book cannot be read.
-        """
-        if self.number is not None:
-            with Book(self._path) as book:
-                return book.job(self.number), book.history(self.drive.identity)
-        record = JobRecord(
-            0,
-            self.drive,
-            self.head,
-            tuple(self._entries),
-            job.outcomes,
-            job.as_found,
-            job.as_left,
-            self._closed_at,
-            job.closing_reason,
-            job.nudges,
-        )
-        return record, ()

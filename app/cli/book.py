@@ -91,9 +91,9 @@ def _tell_history(past: Sequence[JobSummary], say: Say) -> None:
     # The virtual drive's jobs and those of a real one are not of one course.
     alike = [each for each in past if each.virtual == past[-1].virtual]
     for course in drifts_of(alike):
-        rate = course.drift.rate_per_year
+        rate = course.finding.rate_per_year
         if rate is not None:
-            sure = "it drifts" if course.drift.drifts else "no drift beyond its uncertainty"
+            sure = "it drifts" if course.finding.drifts else "no drift beyond its uncertainty"
             figures = f"{rate.value:+.2f} ± {2.0 * rate.u:.2f} {course.unit} a year"
             say(f"{course.name}, adjustments taken out: {figures}; {sure}")
 

@@ -25,7 +25,7 @@ from typing import Any, TextIO
 from app.analysis.results import Quantity, Reading
 from app.book.model import Drive, ResumableJob
 from app.book.store import Book, default_path, shown
-from app.book.writer import Kept, head_for
+from app.book.writer import JobWriter, head_for
 from app.cli.arguments import DEFAULT_PROFILE, UsageFault
 from app.cli.book import check_out, write_report
 from app.cli.measure import Interrupt, interrupted
@@ -458,7 +458,7 @@ def run_job(
             head, number = left.head, left.number
             _tell_of(left, checks, options, say)
         in_book = not options.no_book
-        kept = Kept(drive, head, now, path=options.book, in_book=in_book, number=number)
+        kept = JobWriter(drive, head, now, path=options.book, in_book=in_book, number=number)
         job, fault = _conduct(source, profile, envelope, checks, options, left, kept, say)
     finally:
         source.close()
@@ -473,7 +473,7 @@ def run_job(
     return job.closed and not fault
 
 
-def _report(job: Job, kept: Kept, options: argparse.Namespace) -> Path:
+def _report(job: Job, kept: JobWriter, options: argparse.Namespace) -> Path:
     """Write the report where that was asked for, else into a folder beside the book."""
     record, past = kept.record(job)
     if options.report is not None:
@@ -566,7 +566,7 @@ def _conduct(
     checks: tuple[CheckName, ...],
     options: argparse.Namespace,
     left: ResumableJob | None,
-    kept: Kept,
+    kept: JobWriter,
     say: Callable[[str], None],
 ) -> tuple[Job, str]:
     """Run the job; returns it, and why not all of it could be written to the book."""

@@ -45,7 +45,7 @@ _DAY_S = 86_400.0
 
 def _drift_words(number: Drift) -> str:
     """Return in one or two sentences how a number changes with time."""
-    drift = number.drift
+    drift = number.finding
     if not number.values:
         return translate("dashboard", "No job has measured it yet.")
     if drift.rate_per_year is None:
@@ -125,11 +125,11 @@ class HistoryChart(QWidget):
         spread = np.array([2.0 * (value.u or 0.0) for value in number.values])
         self._points.setData(x, y)
         self._bars.setData(x=x, y=y, height=2.0 * spread)
-        if number.drift.rate_per_year is None:
+        if number.finding.rate_per_year is None:
             self._line.setData([], [])
         else:
-            days = np.array(number.drift.line_days)
-            self._line.setData(x[0] + _DAY_S * days, np.array(number.drift.line_values))
+            days = np.array(number.finding.line_days)
+            self._line.setData(x[0] + _DAY_S * days, np.array(number.finding.line_values))
         # A single job stands among days, several of one day among its hours.
         least_s = _DAY_S if x.size > 1 else 100.0 * _DAY_S
         self._plot.plot_item.setXRange(*_with_margin(x, x, least_s), padding=0.0)

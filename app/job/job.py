@@ -47,20 +47,16 @@ from app.job.plan import (
 )
 from app.profiles import Profile
 
+Kept = Entry | Outcome | JobStanding
+"""What a job gives to be kept: a measurement or observation, what a check found, and after each of
+them all that it takes to resume the job."""
+
 
 class JobLog(Protocol):
-    """Where a job is kept: each method is called the moment that there is something to keep."""
+    """Where a job is kept."""
 
-    def add_entry(self, entry: Entry) -> None:
-        """Keep a measurement or observation."""
-        ...
-
-    def add_outcome(self, outcome: Outcome) -> None:
-        """Keep what a check found, once it has ended."""
-        ...
-
-    def add_standing(self, standing: JobStanding) -> None:
-        """Keep all that it takes to resume the job."""
+    def keep(self, kept: Kept) -> None:
+        """Keep something; called the moment that it is known."""
         ...
 
     def close(self, nudges: int, reason: str) -> None:
@@ -466,7 +462,7 @@ class Job:
         self._outcomes.append(outcome)
         self._steps[index] = replace(self._steps[index], state=state, outcome=outcome)
         if self._log is not None:
-            self._log.add_outcome(outcome)
+            self._log.keep(outcome)
 
     def _log_answer(
         self, step: Step, ask: Ask, answer: Answer, settings: tuple[tuple[str, str], ...]
@@ -481,11 +477,11 @@ class Job:
             entry = entered_entry(*of, ask, answer, self._now())
         else:
             return
-        self._log.add_entry(replace(entry, source=self._source, virtual=self._virtual))
+        self._log.keep(replace(entry, source=self._source, virtual=self._virtual))
 
     def _keep_standing(self) -> None:
         if self._log is not None:
-            self._log.add_standing(self.standing)
+            self._log.keep(self.standing)
 
     def _situation(self, step: Step) -> Situation:
         return Situation(

@@ -7,10 +7,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from datetime import UTC, datetime
 
 from app.analysis.results import Verdict
-from app.book import drift
+from app.book.drift import moment_of
 from app.job.model import CheckName, Limit, Outcome, Value
 from app.numbers import plus_minus
 
@@ -99,12 +98,6 @@ def _figure(number: float) -> str:
     if not math.isfinite(number):
         return "not known"
     return f"{number:.4g}".replace("-", "−")
-
-
-def moment_of(text: str) -> datetime | None:
-    """Return an ISO 8601 time, None where it is none; without an offset it counts as UTC."""
-    found = drift.moment_of(text)
-    return found.replace(tzinfo=UTC) if found is not None and found.tzinfo is None else found
 
 
 def when(text: str) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 from app.analysis.results import Verdict
-from app.book.drift import change_of
+from app.book.drift import change_of, moment_of
 from app.book.model import JobRecord, JobSummary
 from app.job.checks.prepare import CAUTIONS
 from app.job.model import CheckName, Entry, Outcome, Stage, Value
@@ -26,7 +26,6 @@ from app.report.blocks import (
     clean,
     found_of,
     limit_words,
-    moment_of,
     titled,
     when,
     within,

@@ -9,12 +9,12 @@ from datetime import datetime
 
 import numpy as np
 
-from app.book.drift import Drift, drifts_of
+from app.book.drift import Drift, drifts_of, moment_of
 from app.book.model import JobRecord, JobSummary
 from app.job.model import MIDDLE, CheckName, Entry, Outcome, Stage, Summary, Value
 from app.job.outcomes import that_count
 from app.report import drawing
-from app.report.blocks import Block, Figure, Figures, Lines, amount, moment_of
+from app.report.blocks import Block, Figure, Figures, Lines, amount
 from app.report.drawing import Point
 
 BOTH = (Stage.AS_FOUND, Stage.AS_LEFT)
@@ -127,15 +127,7 @@ def history(record: JobRecord, past: Sequence[JobSummary]) -> tuple[Block, ...]:
     earlier = [
         one for one in past if one.virtual == record.head.virtual and one.number != record.number
     ]
-    this = JobSummary(
-        record.number,
-        record.head.opened_at,
-        record.closed_at,
-        record.head.virtual,
-        record.as_found,
-        record.as_left,
-        record.nudges,
-    )
+    this = record.summary
     jobs = _by_time([*earlier, this], until=moment_of(this.opened_at))
     left_out = sum(one.virtual != this.virtual and one.number != this.number for one in past)
     kind = "a real drive" if this.virtual else "the virtual drive"
@@ -161,16 +153,16 @@ def history(record: JobRecord, past: Sequence[JobSummary]) -> tuple[Block, ...]:
 
 
 def _rate(course: Drift) -> str:
-    rate = course.drift.rate_per_year
+    rate = course.finding.rate_per_year
     if rate is None:
         return f"Drift of the {course.name}: too few jobs to tell."
     days = _days(course)
     if days < _LEAST_DAYS:
         return f"Drift of the {course.name}: {days} days from first to last are too few to tell."
     words = amount(Value("", rate.value, rate.u, f"{course.unit} a year"))
-    told = "" if course.drift.drifts else ", which cannot be told from none"
+    told = "" if course.finding.drifts else ", which cannot be told from none"
     return (
-        f"Drift of the {course.name} over {course.drift.count} jobs, adjustments taken out: "
+        f"Drift of the {course.name} over {course.finding.count} jobs, adjustments taken out: "
         f"{words}{told}."
     )
 

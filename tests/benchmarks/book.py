@@ -43,7 +43,7 @@ def report(say: Callable[[str], None]) -> None:
         stored_ms = []
         for each in range(_STORED):
             begin = time.perf_counter()
-            book.add_entry(number, entry(each))
+            book.keep(number, entry(each))
             stored_ms.append(1e3 * (time.perf_counter() - begin))
         book.close()
         size_mb = path.stat().st_size / 1e6

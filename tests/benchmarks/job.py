@@ -13,7 +13,7 @@ import numpy as np
 
 from app.analysis.results import Verdict
 from app.cli.job import conduct
-from app.job.job import Job
+from app.job.job import Job, Kept
 from app.job.model import CheckName, Entry, Outcome
 from app.live.measurement import EnvelopeOptions
 from app.profiles import load_profile
@@ -95,10 +95,13 @@ class _Witness:
         self.judged = 0
         self._end_s: dict[CheckName, float] = {}
 
-    def add_entry(self, entry: Entry) -> None:
-        self._end_s[entry.check] = self._source._next / RATE_HZ
+    def keep(self, kept: Kept) -> None:
+        if isinstance(kept, Entry):
+            self._end_s[kept.check] = self._source._next / RATE_HZ
+        elif isinstance(kept, Outcome):
+            self._add_outcome(kept)
 
-    def add_outcome(self, outcome: Outcome) -> None:
+    def _add_outcome(self, outcome: Outcome) -> None:
         true = self._true_of(outcome)
         if true is None or outcome.verdict is Verdict.SKIPPED:
             return
@@ -108,9 +111,6 @@ class _Witness:
             name = f"{outcome.check}"
             self.errors.setdefault(name, []).append((outcome.value - true, outcome.u or 0.0))
         self._judge(outcome, true)
-
-    def add_standing(self, standing: object) -> None:
-        pass
 
     def close(self, nudges: int, reason: str) -> None:
         pass

@@ -7,7 +7,7 @@ import sys
 from itertools import count
 from pathlib import Path
 
-from app.book.writer import Keeper
+from app.book.writer import JobWriter
 from app.job.model import Stage
 from tests.app.book.jobs import DRIVE, HEAD, entry, now, outcome
 
@@ -18,18 +18,18 @@ def main() -> None:
     """Write until killed."""
     path = Path(sys.argv[1])
     for job in count():
-        keeper = Keeper(path, DRIVE, HEAD, now)
+        keeper = JobWriter(DRIVE, HEAD, now, path=path)
         for number in range(JOB_LENGTH):
-            keeper.add_entry(entry(number))
+            keeper.keep(entry(number))
             say(keeper, f"taking {job} {number}")
-        keeper.add_outcome(outcome(float(job), Stage.AS_FOUND))
+        keeper.keep(outcome(float(job), Stage.AS_FOUND))
         say(keeper, f"outcome {job} 0")
         keeper.close(job, "")
         say(keeper, f"closed {job} 0")
-        keeper.stop()
+        keeper.finish()
 
 
-def say(keeper: Keeper, line: str) -> None:
+def say(keeper: JobWriter, line: str) -> None:
     """Print what is kept for certain."""
     if not keeper.flush(30.0):
         raise SystemExit(keeper.fault)

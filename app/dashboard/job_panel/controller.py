@@ -17,7 +17,7 @@ from PySide6.QtCore import QObject, Signal
 
 from app.analysis.adjust.nudging import nearest
 from app.book.model import Drive, ResumableJob
-from app.book.writer import Kept, head_for
+from app.book.writer import JobWriter, head_for
 from app.dashboard.text import current_reading, translate
 from app.job.job import Job
 from app.job.model import Answer, Do, Enter, Measure, Outcome
@@ -73,7 +73,7 @@ class JobController(QObject):
         self._book = book
         self.drive: Drive | None = None
         self._runner: JobRunner | None = None
-        self._kept: Kept | None = None
+        self._kept: JobWriter | None = None
         self._fault = ""
         # What is looked at, and what is being written; anew with each ask.
         self.writing = Writing.NOTHING
@@ -86,16 +86,16 @@ class JobController(QObject):
         view = self._session.view()
         profile = self._session.profile
         head = head_for(view.source, view.virtual, profile, self._software, self._now())
-        self._keep(Kept(drive, head, self._now, path=self._book))
+        self._keep(JobWriter(drive, head, self._now, path=self._book))
 
     def take_up(self, left: ResumableJob) -> None:
         """Resume an open job of the book, which fits; the one in hand stays open there."""
         self.leave()
-        kept = Kept(left.drive, left.head, self._now, path=self._book, number=left.number)
+        kept = JobWriter(left.drive, left.head, self._now, path=self._book, number=left.number)
         self._keep(kept, (left.standing, left.outcomes))
 
     def _keep(
-        self, kept: Kept, left: tuple[JobStanding, tuple[Outcome, ...]] | None = None
+        self, kept: JobWriter, left: tuple[JobStanding, tuple[Outcome, ...]] | None = None
     ) -> None:
         view = self._session.view()
         self._kept = kept

@@ -95,9 +95,9 @@ def filled(book, count=3):
     book.add_drive(DRIVE)
     number = book.open_job(DRIVE.identity, HEAD)
     for each in range(count):
-        book.add_entry(number, entry(each))
-    book.add_outcome(number, outcome())
-    book.add_outcome(number, outcome(2.0, Stage.AS_LEFT))
+        book.keep(number, entry(each))
+    book.keep(number, outcome())
+    book.keep(number, outcome(2.0, Stage.AS_LEFT))
     return number
 
 

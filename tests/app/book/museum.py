@@ -224,12 +224,6 @@ def record(**changes: object) -> JobRecord:
                 CheckName.SPEED, LEFT, Verdict.PASS, value=300.03, u=0.04, unit="rpm", limit=RPM
             ),
         ),
-        as_found=Summary(
-            Value("", -33.4, 2.0, "µm"), Value("", 6.0, 0.3, "µm"), Value("", 301.24, 0.04, "rpm")
-        ),
-        as_left=Summary(
-            Value("", 1.6, 1.9, "µm"), Value("", 6.0, 0.3, "µm"), Value("", 300.03, 0.04, "rpm")
-        ),
         closed_at="2031-04-12T11:20:00+02:00",
         nudges=3,
     )

@@ -10,7 +10,7 @@ import pytest
 from app.book.exchange import export_json, import_json
 from app.book.model import BookError, Drive, ResumableJob
 from app.book.store import Book
-from app.book.writer import Keeper, head_for
+from app.book.writer import JobWriter, head_for
 from app.job.model import CheckName, Stage
 from app.job.plan import StepState
 from app.profiles import load_profile
@@ -63,8 +63,8 @@ def test_a_job_comes_back_as_it_was_kept(book, tmp_path):
 def test_any_text_is_kept_to_the_letter(book, text):
     book.add_drive(Drive(text, "130mm-48tpi", text, "now"))
     number = book.open_job(text, replace(HEAD, conditions=((text, text),)))
-    book.add_entry(number, entry(notes=(text,)))
-    book.add_outcome(number, outcome(reason=text))
+    book.keep(number, entry(notes=(text,)))
+    book.keep(number, outcome(reason=text))
     record = book.job(number)
     assert record.drive.identity == record.drive.note == text
     assert record.head.conditions == ((text, text),)
@@ -110,9 +110,9 @@ def test_what_was_kept_cannot_be_changed(book):
         book.close_job(number, "again", 2)
     # A check that is done again after closing would change the drive as left.
     with pytest.raises(BookError, match="stands"):
-        book.add_outcome(number, outcome(0.0, Stage.AS_LEFT))
+        book.keep(number, outcome(0.0, Stage.AS_LEFT))
     with pytest.raises(BookError, match="stands"):
-        book.add_entry(number, entry(9))
+        book.keep(number, entry(9))
     assert len(book.job(number).entries) == 3
     assert len(book.job(number).outcomes) == 2
 
@@ -120,7 +120,7 @@ def test_what_was_kept_cannot_be_changed(book):
 def test_as_found_is_the_first_job_s_and_a_clock_that_jumped_back_changes_no_order(book):
     first = filled(book)
     second = book.open_job(DRIVE.identity, replace(HEAD, opened_at="1999-01-01T00:00:00+00:00"))
-    book.add_outcome(second, outcome(9.0, check=CheckName.SPEED))
+    book.keep(second, outcome(9.0, check=CheckName.SPEED))
     past = book.history(DRIVE.identity)
     assert [each.number for each in past] == [first, second]
     assert past[0].as_found.offset_um.value == 40.0
@@ -160,7 +160,7 @@ def test_a_drive_is_added_once_and_changed_by_name(book):
 def test_an_outcome_that_cannot_be_kept_is_refused(book, wrong):
     number = filled(book)
     with pytest.raises(BookError, match=r"kept|shorten"):
-        book.add_outcome(number, replace(outcome(), **wrong))
+        book.keep(number, replace(outcome(), **wrong))
     assert len(book.job(number).outcomes) == 2
 
 
@@ -189,19 +189,19 @@ def test_every_book_that_is_written_to_waits_for_the_disk(tmp_path, monkeypatch)
         made.backup(tmp_path / "copy.sqlite3")
         export_json(made, out)
     with Book(tmp_path / "copy.sqlite3") as copy, Book(tmp_path / "other.sqlite3") as other:
-        copy.add_entry(1, entry())
+        copy.keep(1, entry())
         import_json(other, out)
-    keeper = Keeper(path, DRIVE, HEAD, now)
-    keeper.add_entry(entry())
-    keeper.stop()
+    keeper = JobWriter(DRIVE, HEAD, now, path=path)
+    keeper.keep(entry())
+    keeper.finish()
     assert found == [("wal", 2)] * 5
 
 
 def test_two_windows_on_one_book(book):
     number = filled(book)
     with Book(book.path) as other:
-        other.add_entry(number, entry(9))
-        book.add_entry(number, entry(10))
+        other.keep(number, entry(9))
+        book.keep(number, entry(10))
         assert len(other.job(number).entries) == 5
 
 
@@ -211,9 +211,9 @@ def test_a_book_that_another_holds_says_so_and_loses_nothing(book, monkeypatch):
     with Book(book.path) as other:
         book._db.execute("BEGIN IMMEDIATE")
         with pytest.raises(BookError, match="another window"):
-            other.add_entry(number, entry(9))
+            other.keep(number, entry(9))
         book._db.execute("COMMIT")
-        other.add_entry(number, entry(9))
+        other.keep(number, entry(9))
         assert len(other.job(number).entries) == 4
 
 
@@ -224,7 +224,7 @@ def test_a_full_disk_says_so_and_what_was_kept_stands(book):
 
     def fill():
         for each in range(100):
-            book.add_entry(number, entry(each))
+            book.keep(number, entry(each))
 
     with pytest.raises(BookError, match="full"):
         fill()
@@ -258,8 +258,8 @@ def test_a_file_that_is_no_book_is_left_alone(tmp_path, content, said):
 
 def test_an_open_job_comes_back_as_it_was_left(book):
     number = filled(book)
-    book.keep_standing(number, standing())
-    book.keep_standing(number, standing(tightened=1))
+    book.keep(number, standing())
+    book.keep(number, standing(tightened=1))
     with Book(book.path) as again:
         left = again.left(number)
         assert left.standing == standing(tightened=1)
@@ -270,7 +270,7 @@ def test_an_open_job_comes_back_as_it_was_left(book):
 
 def test_a_job_is_read_as_it_stands_at_one_moment(book, monkeypatch):
     number = filled(book)
-    book.keep_standing(number, standing())
+    book.keep(number, standing())
     steps = standing().steps
     newer = replace(steps[1], state=StepState.DONE, outcome=2)
     read = Book.standing
@@ -278,8 +278,8 @@ def test_a_job_is_read_as_it_stands_at_one_moment(book, monkeypatch):
     def written_between(self, asked):
         # Another thread ends a check just here.
         with Book(book.path) as other:
-            other.add_outcome(number, outcome(1.0, Stage.WORK, CheckName.ADJUST))
-            other.keep_standing(number, replace(standing(), steps=(steps[0], newer)))
+            other.keep(number, outcome(1.0, Stage.WORK, CheckName.ADJUST))
+            other.keep(number, replace(standing(), steps=(steps[0], newer)))
         return read(self, asked)
 
     with Book(book.path) as reader:
@@ -297,15 +297,15 @@ def test_a_job_that_cannot_be_gone_on_with_says_why(book):
         BookError, match=r"broken off as it began, or an older Evenlobe.*begin a new one"
     ):
         book.left(number)
-    book.keep_standing(number, replace(standing(), steps=()))
+    book.keep(number, replace(standing(), steps=()))
     with pytest.raises(BookError, match=r"damaged \(job 1: it has no steps\)"):
         book.left(number)
-    book.keep_standing(number, standing())
+    book.keep(number, standing())
     book.close_job(number, "2026-03-02T11:00:00+01:00", 1)
     with pytest.raises(BookError, match="is closed; begin a new one"):
         book.left(number)
     with pytest.raises(BookError, match="what was kept stands"):
-        book.keep_standing(number, standing())
+        book.keep(number, standing())
     with pytest.raises(BookError, match="no job 9"):
         book.left(9)
 
@@ -389,8 +389,8 @@ def test_a_backup_of_a_book_in_use_is_whole(book, tmp_path):
 
 def test_as_found_the_first_stands_and_as_left_the_newest(book):
     number = filled(book)
-    book.add_outcome(number, outcome(1.0))
-    book.add_outcome(number, outcome(3.0, Stage.AS_LEFT))
+    book.keep(number, outcome(1.0))
+    book.keep(number, outcome(3.0, Stage.AS_LEFT))
     (past,) = book.history(DRIVE.identity)
     assert past.as_found.offset_um.value == 40.0
     assert past.as_left.offset_um.value == 3.0

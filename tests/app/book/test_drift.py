@@ -24,10 +24,10 @@ def test_adjustments_are_taken_out():
     """12 µm a year, brought back to 0 in each job."""
     past = [job(0, 30.0, 0.0), *(job(number, 12.0 * 73 / 365, 0.0) for number in range(1, 6))]
     offset, hysteresis, speed = drifts_of(past)
-    assert offset.drift.rate_per_year.value == pytest.approx(12.0, abs=0.05)
-    assert offset.drift.drifts
+    assert offset.finding.rate_per_year.value == pytest.approx(12.0, abs=0.05)
+    assert offset.finding.drifts
     assert [value.value for value in offset.values[:2]] == pytest.approx([30.0, 32.4])
-    assert hysteresis.drift.rate_per_year is None
+    assert hysteresis.finding.rate_per_year is None
     assert speed.values == ()
 
 
@@ -35,7 +35,7 @@ def test_a_job_that_was_left_as_found_adjusts_nothing():
     past = [job(0, 5.0, None), job(1, 6.0, None), job(2, None, None), job(3, 8.0, None)]
     offset = drifts_of(past)[0]
     assert [value.value for value in offset.values] == [5.0, 6.0, 8.0]
-    assert offset.drift.rate_per_year.value == pytest.approx(5.0, rel=1e-3)
+    assert offset.finding.rate_per_year.value == pytest.approx(5.0, rel=1e-3)
 
 
 def test_times_of_any_kind_do_not_break_it():
@@ -48,4 +48,4 @@ def test_times_of_any_kind_do_not_break_it():
     ]
     offset = drifts_of(past)[0]
     assert len(offset.values) == 2
-    assert offset.drift.rate_per_year.value == pytest.approx(-2.0, abs=0.01)
+    assert offset.finding.rate_per_year.value == pytest.approx(-2.0, abs=0.01)

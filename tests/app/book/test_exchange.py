@@ -34,8 +34,8 @@ def test_json_goes_out_and_back_without_loss(book, other, tmp_path):
     first = filled(book)
     book.close_job(first, now(), 2, "why")
     second = book.open_job(DRIVE.identity, HEAD)
-    book.add_outcome(second, outcome())
-    book.keep_standing(second, standing())
+    book.keep(second, outcome())
+    book.keep(second, standing())
     path = tmp_path / "all.json"
     assert export_json(book, path) == 2
     assert import_json(other, path) == (1, 2)
@@ -91,9 +91,9 @@ def test_any_outcome_survives_book_and_export(tmp_path_factory, outcomes, notes)
     with Book(folder / "a.sqlite3") as one, Book(folder / "b.sqlite3") as two:
         one.add_drive(Drive("TM-1", "130mm-48tpi"))
         number = one.open_job("TM-1", HEAD)
-        one.add_entry(number, entry(notes=notes))
+        one.keep(number, entry(notes=notes))
         for each in outcomes:
-            one.add_outcome(number, each)
+            one.keep(number, each)
         assert one.job(number).outcomes == tuple(outcomes)
         export_json(one, folder / "all.json")
         import_json(two, folder / "all.json")
@@ -159,7 +159,7 @@ def test_what_is_no_export_is_told(other, tmp_path, text):
 
 def test_csv_holds_every_value_and_no_formula(book, tmp_path):
     number = filled(book)
-    book.add_outcome(number, replace(outcome(), reason="=1+1", stage=Stage.WORK))
+    book.keep(number, replace(outcome(), reason="=1+1", stage=Stage.WORK))
     folder = tmp_path / "tables"
     assert export_csv(book, folder) == 1
     tables = {

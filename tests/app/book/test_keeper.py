@@ -7,12 +7,12 @@ from dataclasses import replace
 
 from app.book.model import BookError
 from app.book.store import Book
-from app.book.writer import Keeper
+from app.book.writer import JobWriter
 from tests.app.book.jobs import DRIVE, HEAD, entry, now, outcome
 
 
 def begun(path):
-    return Keeper(path, DRIVE, HEAD, now)
+    return JobWriter(DRIVE, HEAD, now, path=path)
 
 
 def until(true, seconds=20.0):
@@ -27,13 +27,13 @@ def test_a_book_that_is_removed_while_in_use_is_told_and_gone_on_with_once_it_is
     keeper = begun(path)
     assert keeper.flush(20.0)
     path.rename(aside)
-    keeper.add_entry(entry(1))
+    keeper.keep(entry(1))
     until(lambda: "moved or removed" in keeper.fault)
     assert "put it back" in keeper.fault
     aside.rename(path)
     assert keeper.flush(20.0)
     assert keeper.fault == ""
-    keeper.stop()
+    keeper.finish()
     with Book(path) as book:
         assert len(book.job(keeper.number).entries) == 1
 
@@ -41,13 +41,13 @@ def test_a_book_that_is_removed_while_in_use_is_told_and_gone_on_with_once_it_is
 def test_a_job_is_kept_as_it_goes(tmp_path):
     path = tmp_path / "book.sqlite3"
     keeper = begun(path)
-    keeper.add_entry(entry(1))
+    keeper.keep(entry(1))
     assert keeper.flush(20.0)
     with Book(path) as book:
         assert len(book.job(keeper.number).entries) == 1
-        keeper.add_outcome(outcome())
+        keeper.keep(outcome())
         keeper.close(4, "")
-        keeper.stop()
+        keeper.finish()
         record = book.job(keeper.number)
     assert (record.closed_at, record.nudges) == (now(), 4)
     assert record.drive == DRIVE
@@ -61,7 +61,7 @@ def test_a_second_job_on_a_drive_that_is_known(tmp_path):
         keeper = begun(path)
         assert keeper.flush(20.0)
         assert keeper.number == number
-        keeper.stop()
+        keeper.finish()
     with Book(path) as book:
         assert len(book.history(DRIVE.identity)) == 2
 
@@ -70,14 +70,14 @@ def test_a_book_that_cannot_be_written_is_told_and_taken_up_again(tmp_path):
     (tmp_path / "folder").write_text("in the way")
     path = tmp_path / "folder" / "book.sqlite3"
     keeper = begun(path)
-    keeper.add_entry(entry(1))
+    keeper.keep(entry(1))
     until(lambda: keeper.fault)
     assert "choose another place" in keeper.fault
     assert not keeper.flush(0.01)
     (tmp_path / "folder").unlink()
     assert keeper.flush(20.0)
     assert keeper.fault == ""
-    keeper.stop()
+    keeper.finish()
     with Book(path) as book:
         assert len(book.job(1).entries) == 1
 
@@ -85,11 +85,11 @@ def test_a_book_that_cannot_be_written_is_told_and_taken_up_again(tmp_path):
 def test_what_can_never_be_kept_is_told_and_the_rest_is_kept(tmp_path):
     path = tmp_path / "book.sqlite3"
     keeper = begun(path)
-    keeper.add_entry(replace(entry(1), label="\ud800"))
-    keeper.add_entry(entry(2))
+    keeper.keep(replace(entry(1), label="\ud800"))
+    keeper.keep(entry(2))
     assert keeper.flush(20.0)
     assert "cannot be kept" in keeper.fault or "none that can be kept" in keeper.fault
-    keeper.stop()
+    keeper.finish()
     with Book(path) as book:
         assert [each.label for each in book.job(1).entries] == [entry(2).label]
 
@@ -102,32 +102,32 @@ def test_a_damaged_book_is_told_by_its_thread_and_gone_on_with_once_it_is_whole(
     spoilt = whole.replace(b"tabledrivesdrives", b"table\xff\xfe\xfd\xfc\xfb\xfadrives")
     path.write_bytes(spoilt.replace(b"CREATE TABLE drives", b"CREATE NOTHING what"))
     keeper = begun(path)
-    keeper.add_entry(entry(1))
+    keeper.keep(entry(1))
     until(lambda: keeper.fault)
     assert "damaged" in keeper.fault
     path.write_bytes(whole)
     assert keeper.flush(20.0)
-    keeper.stop()
+    keeper.finish()
     with Book(path) as book:
         assert len(book.job(1).entries) == 1
 
 
 def test_a_fault_of_the_program_s_own_is_told_and_the_rest_is_kept(tmp_path, monkeypatch):
     path = tmp_path / "book.sqlite3"
-    add_outcome = Book.add_outcome
+    keep = Book.keep
 
     def failing(book, number, what):
         if what.value == 1.0:
             raise ZeroDivisionError("division by nothing")
-        add_outcome(book, number, what)
+        keep(book, number, what)
 
-    monkeypatch.setattr(Book, "add_outcome", failing)
+    monkeypatch.setattr(Book, "keep", failing)
     keeper = begun(path)
-    keeper.add_outcome(outcome(1.0))
-    keeper.add_outcome(outcome(2.0))
+    keeper.keep(outcome(1.0))
+    keeper.keep(outcome(2.0))
     assert keeper.flush(20.0)
     assert "ZeroDivisionError: division by nothing" in keeper.fault
-    keeper.stop()
+    keeper.finish()
     with Book(path) as book:
         assert [each.value for each in book.job(1).outcomes] == [2.0]
 
@@ -146,9 +146,9 @@ def test_a_first_commit_that_fails_loses_no_job(tmp_path, monkeypatch):
 
     monkeypatch.setattr(Book, "whole", failing)
     keeper = begun(path)
-    keeper.add_entry(entry(1))
+    keeper.keep(entry(1))
     assert keeper.flush(20.0)
-    keeper.stop()
+    keeper.finish()
     with Book(path) as book:
         assert len(book.job(keeper.number).entries) == 1
 
@@ -157,8 +157,8 @@ def test_the_end_comes_even_when_nothing_can_be_written(tmp_path):
     (tmp_path / "folder").write_text("in the way")
     keeper = begun(tmp_path / "folder" / "book.sqlite3")
     for number in range(5):
-        keeper.add_entry(entry(number))
-    keeper.stop()
+        keeper.keep(entry(number))
+    assert "choose another place" in keeper.finish(0.01)
     assert not keeper._thread.is_alive()
     assert keeper.number is None
     assert not keeper.flush(0.01)

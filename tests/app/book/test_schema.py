@@ -32,7 +32,7 @@ def test_an_older_book_is_brought_up_with_all_that_is_in_it(tmp_path, version):
         assert book._db.execute("PRAGMA user_version").fetchone() == (len(store.MIGRATIONS),)
         with pytest.raises(sqlite3.IntegrityError):
             book._db.execute("DELETE FROM takings")
-        book.add_entry(1, entry())
+        book.keep(1, entry())
         book.check()
 
 

@@ -104,7 +104,7 @@ def test_a_backup_touches_no_other_file(book, tmp_path):
 def test_a_disk_that_gets_full_leaves_no_part_of_a_backup(book, tmp_path, capsys):
     with Book(book) as kept:
         for number in range(60):
-            kept.add_entry(1, entry(number))
+            kept.keep(1, entry(number))
     out = tmp_path / "copy.sqlite3"
     out.write_text("before")
     with no_file_longer_than(2**17):

@@ -21,7 +21,8 @@ from app.book.writer import head_for
 from app.cli import main
 from app.cli.arguments import UsageFault
 from app.cli.job import Typist, checks_named, conduct, job_as_json
-from app.job.model import Action, CheckName, Do
+from app.job.model import Action, CheckName, Do, Entry, Outcome
+from app.job.plan import JobStanding
 from app.live.measurement import EnvelopeOptions
 from app.profiles import load_profile
 from app.stamp import now
@@ -225,14 +226,9 @@ def test_when_the_input_ends_the_job_is_left_open_and_what_was_measured_is_kept(
     kept = []
 
     class Recorder:
-        def add_entry(self, entry):
-            kept.append(entry)
-
-        def add_outcome(self, outcome):
-            kept.append(outcome)
-
-        def add_standing(self, standing):
-            pass
+        def keep(self, thing):
+            if not isinstance(thing, JobStanding):
+                kept.append(thing)
 
         def close(self, *_):
             raise AssertionError("closed")
@@ -250,16 +246,12 @@ def test_ctrl_c_leaves_the_job_open_with_what_was_measured():
     kept = []
 
     class Impatient:
-        def add_entry(self, entry):
-            kept.append(entry)
-            if len(kept) == 3:
-                signal.raise_signal(signal.SIGINT)
-
-        def add_outcome(self, outcome):
-            raise AssertionError("a check ended")
-
-        def add_standing(self, standing):
-            pass
+        def keep(self, thing):
+            assert not isinstance(thing, Outcome), "a check ended"
+            if isinstance(thing, Entry):
+                kept.append(thing)
+                if len(kept) == 3:
+                    signal.raise_signal(signal.SIGINT)
 
         def close(self, *_):
             raise AssertionError("closed")

@@ -26,9 +26,9 @@ def book(tmp_path):
         kept.add_drive(job.drive)
         number = kept.open_job(job.drive.identity, job.head)
         for entry in job.entries:
-            kept.add_entry(number, entry)
+            kept.keep(number, entry)
         for outcome in job.outcomes:
-            kept.add_outcome(number, outcome)
+            kept.keep(number, outcome)
         kept.close_job(number, job.closed_at, job.nudges)
         kept.add_drive(type(job.drive)("machine 8, lower", "130mm-48tpi"))
     return path

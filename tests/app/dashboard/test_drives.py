@@ -72,7 +72,7 @@ def test_enter_begins_a_job_and_the_report_is_asked_for(qtbot, page, path):
 def test_an_open_job_is_offered_before_a_new_one(qtbot, page, path):
     with Book(path) as book:
         number = filled(book)
-        book.keep_standing(number, standing())
+        book.keep(number, standing())
         book.add_drive(Drive("TM-0044", "90mm-135tpi"))
     page.activate()
     settled(qtbot, page)
@@ -175,7 +175,7 @@ def test_the_chart_shows_each_number_with_its_drift(qtbot, page, path):
         for month in (4, 6, 8):
             head = HEAD.__class__(**{**_fields(HEAD), "opened_at": f"2026-{month:02d}-02T09:00:00"})
             number = book.open_job(DRIVE.identity, head)
-            book.add_outcome(number, outcome(2.0 + month))
+            book.keep(number, outcome(2.0 + month))
     page.activate()
     settled(qtbot, page)
     assert "Offset" in page.past.chart.words

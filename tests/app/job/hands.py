@@ -23,7 +23,8 @@ from app.analysis.results import (
     SpeedFinding,
 )
 from app.job.job import Job
-from app.job.model import Action, Ask, Do, Enter, Measure
+from app.job.model import Action, Ask, Do, Enter, Entry, Measure, Outcome
+from app.job.plan import JobStanding
 from app.profiles import Profile, load_profile
 
 PROFILE: Profile = load_profile("130mm-48tpi")
@@ -145,14 +146,9 @@ class Kept:
         self.standings = []
         self.closed = None
 
-    def add_entry(self, entry):
-        self.entries.append(entry)
-
-    def add_outcome(self, outcome):
-        self.outcomes.append(outcome)
-
-    def add_standing(self, standing):
-        self.standings.append(standing)
+    def keep(self, kept):
+        lists = {Entry: self.entries, Outcome: self.outcomes, JobStanding: self.standings}
+        lists[type(kept)].append(kept)
 
     def close(self, nudges, reason):
         self.closed = (nudges, reason)

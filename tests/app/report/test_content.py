@@ -133,9 +133,7 @@ def test_change_has_the_uncertainty_of_both():
 
 
 def test_what_was_not_measured_is_said():
-    bare = replace(
-        record(), entries=(), outcomes=(), as_found=type(record().as_found)(), closed_at=""
-    )
+    bare = replace(record(), entries=(), outcomes=(), closed_at="")
     report = report_of(bare)
     assert report.verdict is Verdict.UNDECIDED
     assert report.lead == "Still open; no check has ended."
@@ -263,9 +261,7 @@ def test_no_number_breaks_a_drawing(value, u):
         replace(each, opened_at=day, as_found=odd, as_left=odd)
         for each, day in zip(HISTORY, days, strict=True)
     ]
-    report = report_of(
-        replace(job, as_found=odd, as_left=odd, entries=entries, outcomes=outcomes), past_jobs
-    )
+    report = report_of(replace(job, entries=entries, outcomes=outcomes), past_jobs)
     markup = page_of(report)
     assert not re.search(r"\b(nan|inf)\b", markup)
     for svg in re.findall(r"<svg.*?</svg>", markup):
