@@ -332,7 +332,7 @@ def test_a_job_that_a_locked_book_does_not_take_is_not_said_to_be_kept(
 ):
     path = tmp_path / "book.sqlite3"
     Book(path).close()
-    monkeypatch.setattr(writer.Kept.finish, "__defaults__", (0.5,))
+    monkeypatch.setattr(writer.JobWriter.finish, "__defaults__", (0.5,))
     other = sqlite3.connect(path, isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
     try:
@@ -352,7 +352,7 @@ def test_a_job_whose_outcome_the_book_refuses_is_not_said_to_be_kept(tmp_path, c
     def refuse(*_):
         raise RefusedError("the store is made to refuse")
 
-    monkeypatch.setattr(Book, "add_outcome", refuse)
+    monkeypatch.setattr(Book, "keep", refuse)
     words = ["job", "sim:rate=500000", "--drive", "d", "--checks", "speed", "--json"]
     more = ["--book", str(tmp_path / "b.sqlite3"), "--report", str(tmp_path / "r.html")]
     assert main.run([*words, *more]) == 3
