@@ -16,7 +16,7 @@ from app.analysis.results import Measurand, Measurement
 from app.book.store import Book
 from app.book.writer import Kept
 from app.cli.job import conduct
-from app.job.model import CheckName, Entry, Measure
+from app.job.model import CheckName, Entry
 from app.live.measurement import EnvelopeOptions
 from instruments.virtual.params import VirtualParams
 from instruments.virtual.source import VirtualSource
@@ -102,9 +102,8 @@ class Walk:
     def _notice_made(self, made: object) -> None:
         if not is_dataclass(made) or not type(made).__module__.startswith("app."):
             return
-        if isinstance(made, Measure) and made.label == "side 0":
-            self._add(made)
-        elif not self._is_entered and self._holds(made):
+        asks = isinstance(getattr(made, "measurand", None), Measurand)
+        if not self._is_entered and (asks or self._holds(made)):
             self._add(made)
             self._is_entered = isinstance(made, Entry)
 
