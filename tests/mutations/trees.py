@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 import venv
+from math import ceil
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
@@ -56,7 +57,11 @@ class Tree:
             compiled.unlink()
 
     def pytest(self, words: list[str], limit_s: float, **variables: str) -> tuple[int | None, str]:
-        """Run pytest; return its exit status, None where it took too long, and what it printed."""
+        """Run pytest; return its exit status, None where it took too long, and what it printed.
+
+        `limit_s` is what each process may take of a processor; the run may last four times as
+        long, for the machine may be busy.
+        """
         environment = {**os.environ, **_EVERY_RUN, _MARK: str(self.root), **variables}
         command = [self._python, "-m", "pytest", "-q", "-p", "no:cacheprovider", *words]
         output = self.root.with_suffix(".txt")
@@ -71,15 +76,18 @@ class Tree:
                 stderr=subprocess.STDOUT,
             ) as process,
         ):
-            resource.prlimit(process.pid, resource.RLIMIT_DATA, (_MOST_BYTES, _MOST_BYTES))
+            most = {resource.RLIMIT_DATA: _MOST_BYTES, resource.RLIMIT_CPU: ceil(limit_s)}
+            for what, value in most.items():
+                resource.prlimit(process.pid, what, (value, value))
             try:
-                status = process.wait(limit_s)
+                status = process.wait(4.0 * limit_s)
             except subprocess.TimeoutExpired:
                 status = None
             finally:
                 while self._end_all():
                     time.sleep(0.05)
-        return status, output.read_text(errors="replace")
+        late = status in (-signal.SIGKILL, -signal.SIGXCPU)
+        return None if late else status, output.read_text(errors="replace")
 
     def _end_all(self) -> bool:
         """Tell a run's processes to end, by the mark that each inherits; tell whether any was."""
