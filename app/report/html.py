@@ -8,7 +8,7 @@ from html import escape
 
 from app.analysis.results import Verdict
 from app.report.blocks import VERDICTS, Block, Figures, Lines, Report, Signature, Table
-from app.report.drawing import mark
+from app.report.figures import mark
 
 VIRTUAL_MARK = "VIRTUAL DRIVE"
 

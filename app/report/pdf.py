@@ -53,7 +53,7 @@ from app.report.blocks import (
     Table,
     within,
 )
-from app.report.drawing import mark
+from app.report.figures import mark
 from app.report.html import VIRTUAL_MARK
 
 PER_INCH = 720

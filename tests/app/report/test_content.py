@@ -10,10 +10,9 @@ import pytest
 
 from app.analysis.results import Verdict
 from app.job.model import CheckName, Limit, Stage, Summary, Value
-from app.report import drawing
 from app.report.blocks import MOST_TEXT, Figures, Lines, Table, clean, limit_words, within
 from app.report.content import report_of
-from app.report.drawing import Point
+from app.report.figures import draw_needle, draw_trace, mark
 from app.report.html import page_of
 from tests.app.book.museum import (
     BACKLASH,
@@ -295,15 +294,15 @@ def needle_line(figure):
 
 
 def test_the_needle_stands_where_the_offset_is():
-    upright = needle_line(drawing.needle(Point(0.0, 1.0), 10.0, 40.0, ""))
+    upright = needle_line(draw_needle(Value("", 0.0, 0.5, "µm"), 10.0, 40.0, ""))
     assert upright[0] == upright[2]
-    out = needle_line(drawing.needle(Point(20.0, 1.0), 10.0, 40.0, ""))
-    inward = needle_line(drawing.needle(Point(-20.0, 1.0), 10.0, 40.0, ""))
+    out = needle_line(draw_needle(Value("", 20.0, 0.5, "µm"), 10.0, 40.0, ""))
+    inward = needle_line(draw_needle(Value("", -20.0, 0.5, "µm"), 10.0, 40.0, ""))
     assert out[2] > upright[2] > inward[2]
     assert out[2] - upright[2] == pytest.approx(upright[2] - inward[2], abs=0.11)
-    far = needle_line(drawing.needle(Point(1e6, 1.0), 10.0, 40.0, ""))
+    far = needle_line(draw_needle(Value("", 1e6, 0.5, "µm"), 10.0, 40.0, ""))
     assert far[2] < 240.0
-    none = drawing.needle(None, None, 40.0, "")
+    none = draw_needle(None, None, 40.0, "")
     assert "not measured" in "".join(drawn(none).itertext())
 
 
@@ -311,7 +310,7 @@ def test_a_trace_keeps_its_gaps_and_its_height():
     turns = np.linspace(0.0, 1.0, 100, dtype=np.float32)
     envelope = np.full(100, 0.1, np.float32)
     envelope[40:50] = np.nan
-    figure = drawing.trace(turns, envelope, 0.2, "")
+    figure = draw_trace(turns, envelope, 0.2, "")
     runs = [each.get("points").split() for each in drawn(figure).iter(f"{SVG}polyline")]
     assert [len(run) for run in runs] == [40, 50]
     heights = {point.split(",")[1] for run in runs for point in run}
@@ -338,12 +337,12 @@ def test_every_drawing_is_whole_black_and_white_and_told_in_words():
         for one in block.items
     ]
     assert len(every) == 8
-    for svg in [*(one.svg for one in every), *map(drawing.mark, Verdict)]:
+    for svg in [*(one.svg for one in every), *map(mark, Verdict)]:
         tree = ET.fromstring(svg)
         assert tree.get("aria-label")
         for colour in re.findall(r"#([0-9a-f]{6})", svg):
             assert colour[:2] == colour[2:4] == colour[4:]
-    assert len({drawing.mark(verdict) for verdict in Verdict}) == len(Verdict)
+    assert len({mark(verdict) for verdict in Verdict}) == len(Verdict)
 
 
 def test_a_clock_that_went_back_is_told():
