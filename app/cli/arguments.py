@@ -39,7 +39,65 @@ Quote an address that has ? or & in it, or the shell takes them for its own.
 STATUS = """\
 exit status: 0 a valid reading, 3 none, 2 bad usage or an input that cannot be read
 """
+_READING_KEYS = """\
+JSON object of --json; Q is {"value": number, "u": standard uncertainty}, or null where the signal
+does not support it:
+  schema                "evenlobe.reading/1"
+  source, virtual, profile, roles
+                        the address; whether it is the virtual drive; the profile; roles in order
+  duration_s, revolutions
+                        length of the capture; whole turns used
+  valid, reasons, notes whether balance and ratio may be used; why not; what to know beside them
+  geometry              "two-band", "boundary", "alternating" or null
+  speed_rpm, carrier_hz Q
+  snr_db                power of the sine at the top of the taller lobe over the noise in the whole
+                        sampled band, or null
+  lobes_v               {"first": Q, "second": Q}: peak amplitude of the differential
+  balance, ratio, difference, offset_um
+                        Q; balance and offset are positive with the head outward
+  sign_known            false without an index: then first is the taller lobe, and balance and
+                        offset are magnitudes
+  calibrated            whether the scale of the offset is more than the profile's default
+  limits                {"set": …, "check": …}, each "pass", "fail", "undecided" or null, at k = 2
+"""
+_JOB_KEYS = """\
+JSON object of --json; Q is {"value": number, "u": standard uncertainty} or null:
+  schema                "evenlobe.job/1"
+  drive, virtual        your name for it; whether it is the virtual drive
+  checks                one for each that ended: check, stage ("as found", "work", "as left"), side,
+                        value, u, unit, verdict ("pass", "fail", "undecided", "noted", "skipped"),
+                        reason
+  as_found, as_left     {"offset_um": Q, "hysteresis_um": Q, "speed_rpm": Q}; the offset is the
+                        middle of the hysteresis
+  nudges                nudges asked for, and tightenings beyond the first
+"""
+_PROFILE_FILES = """\
+Your own are TOML files in the folder that “evenlobe profiles” names; those of alignment disks are
+in “disks” within it. “base” names the file whose entries are taken over; what you state goes before
+it, each entry with its value and its source; u is a standard uncertainty. A file of a name that the
+program has goes before it, and may have it as its base.
 
+A disk with a certificate, disks/our-disk.toml:
+
+  title = "130 mm, 48 tpi, our disk 3"
+  base = "130mm-48tpi"
+
+  [pattern]
+  scale_um = { value = 181.5, u = 1.2, calibrated = true, source = "certificate 7" }
+
+  [certificate]
+  date = { value = 1987-05-31, source = "certificate 7" }
+  temperature_c = { value = 21.5, source = "certificate 7" }
+
+A class that uses the disk, our-drives.toml, then chosen with --profile our-drives:
+
+  title = "Ticket machines, 130 mm"
+  base = "130mm-48tpi"
+  disk = "our-disk"
+
+  [limits]
+  set = { value = 0.10, source = "workshop rule" }
+"""
 
 _MOST_REPEATS = 100
 
@@ -145,6 +203,7 @@ open; all that was measured is kept, and --resume goes on with it on this day or
 exit status: 0 the job was closed, 3 it is left open or not all in the book, 2 bad usage or an input
 that cannot be read
 
+{_JOB_KEYS}
 examples:
   evenlobe job sim: --drive demo
   evenlobe job 'sim:offset_um=-80&creep_um=9' --drive demo --checks radial,adjust,lock --json
@@ -330,6 +389,7 @@ def _measure(parser: argparse.ArgumentParser) -> None:
     parser.epilog = f"""\
 {SOURCES}
 {STATUS}
+{_READING_KEYS}
 examples:
   evenlobe measure capture.wav
   evenlobe measure scope.csv --roles differential,index --json
@@ -444,7 +504,12 @@ examples:
 
 
 def _profiles(parser: argparse.ArgumentParser) -> None:
-    parser.epilog = "examples:\n  evenlobe profiles\n  evenlobe profiles 90mm-135tpi\n"
+    parser.epilog = f"""\
+{_PROFILE_FILES}
+examples:
+  evenlobe profiles
+  evenlobe profiles 90mm-135tpi
+"""
     words = "show every value of this profile with its unit and where it comes from"
     parser.add_argument("name", metavar="NAME", nargs="?", help=words)
 

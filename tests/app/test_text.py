@@ -11,7 +11,7 @@ from app.text import plus_minus, reading_as_json, reading_as_text, roles_note
 from instruments.source import Role, SourceInfo
 from tests.app.dashboard.fakes import parked, reading
 
-# The object's keys in order, as it is described in README.md.
+# The object's keys in order.
 KEYS = [
     "schema",
     "source",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import shutil
 import signal
 import sqlite3
@@ -284,12 +285,16 @@ def test_a_source_that_goes_says_so_and_what_was_measured_is_in_the_book(
     assert not record.closed_at
 
 
-def test_json_has_the_schema_and_plain_values():
+def test_json_has_the_schema_and_plain_values(capsys):
     worked = work_on(
         VirtualParams(seed=1, rate=500e3, pace="fast", offset_um=3.0), (CheckName.RADIAL,)
     )
     told = json.loads(json.dumps(job_as_json(worked.job, "demo", virtual=True), allow_nan=False))
     assert told["schema"] == "evenlobe.job/1"
+    with pytest.raises(SystemExit):
+        main.run(["job", "--help"])
+    explained = capsys.readouterr().out.partition("JSON object")[2]
+    assert {*told, *told["checks"][0]} <= set(re.findall(r"[a-z_]+", explained))
     assert set(told) == {
         "schema",
         "drive",

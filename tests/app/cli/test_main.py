@@ -342,12 +342,23 @@ def test_every_command_that_the_readme_shows_is_understood(line):
     parse(shlex.split(line))
 
 
-def test_every_option_is_in_the_readme(capsys):
+def test_every_option_has_its_words_in_the_help(capsys):
     for name in ("", *COMMANDS):
         text = help_of(capsys, *([name] if name else []))
-        options = set(re.findall(r"^ +(--[a-z-]+)", text, re.MULTILINE)) - {"--help"}
-        for option in options:
-            assert f"`{option}" in README or f" {option}`" in README
+        said = dict(re.findall(r"^  (--[a-z-]+)[^\n]*?\s{2,}(\S[^\n]+)$", text, re.MULTILINE))
+        options = set(re.findall(r"^  (--[a-z-]+)", text, re.MULTILINE))
+        assert options <= set(said)
+
+
+def test_every_command_is_in_the_readme():
+    for name in COMMANDS:
+        assert f"`evenlobe {name}" in README
+
+
+def test_every_key_of_the_reading_s_object_is_in_the_help(here, evenlobe, capsys):
+    keys = json.loads(evenlobe("measure", "good.wav", "--json")[1])
+    told = help_of(capsys, "measure").partition("JSON object")[2]
+    assert set(keys) <= set(re.findall(r"[a-z_]+", told))
 
 
 @pytest.mark.parametrize("words", [["--roles", "-,plus,minus"], ["--roles=-,plus,minus"]])

@@ -419,8 +419,12 @@ def test_the_commands_show_both(own, capsys):
 README = FOLDER.parents[1].joinpath("README.md").read_text(encoding="utf-8")
 
 
-def test_the_examples_of_the_readme_are_profiles(own):
-    disk, mine = re.findall(r"^```toml\n(.*?)^```$", README, re.MULTILINE | re.DOTALL)
+def test_the_examples_of_the_help_are_profiles(own, capsys):
+    with pytest.raises(SystemExit):
+        run(["profiles", "--help"])
+    text = capsys.readouterr().out
+    # Each file is a run of indented lines behind a line that ends with a colon.
+    disk, mine = re.findall(r"\.toml.*:\n\n((?:  .*\n|\n)+)", text)
     own(disk, "disks/our-disk.toml")
     own(mine, "our-drives.toml")
     profile = load_profile("our-drives")
