@@ -16,6 +16,7 @@ from app.book.store import Book, default_path, files_of, is_of_book, shown
 from app.cli.arguments import UsageFault
 from app.files import atomic_write
 from app.job.model import Value
+from app.numbers import plus_minus
 from app.report.blocks import Report
 from app.report.content import report_of
 from app.report.html import page_of
@@ -94,7 +95,8 @@ def _tell_history(past: Sequence[JobSummary], say: Say) -> None:
         rate = course.finding.rate_per_year
         if rate is not None:
             sure = "it drifts" if course.finding.drifts else "no drift beyond its uncertainty"
-            figures = f"{rate.value:+.2f} ± {2.0 * rate.u:.2f} {course.unit} a year"
+            unit = f" {course.unit} a year"
+            figures = plus_minus(rate.value, rate.u, unit, places=2, sign="+")
             say(f"{course.name}, adjustments taken out: {figures}; {sure}")
 
 
@@ -144,8 +146,7 @@ def _row(each: DriveSummary) -> tuple[str, str, str, str, str]:
 def _words(value: Value | None, places: int) -> str:
     if value is None:
         return "–"
-    spread = "" if value.u is None else f" ± {2.0 * value.u:.{places}f}"
-    return f"{value.value:.{places}f}{spread} {value.unit}"
+    return plus_minus(value.value, value.u, f" {value.unit}", places=places)
 
 
 _ENDINGS = (".html", ".pdf")

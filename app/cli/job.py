@@ -22,7 +22,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TextIO
 
-from app.analysis.results import Quantity, Reading
+from app.analysis.results import Reading
 from app.book.model import Drive, ResumableJob
 from app.book.store import Book, default_path, shown
 from app.book.writer import JobWriter, head_for
@@ -49,9 +49,9 @@ from app.job.technician import Technician
 from app.job.verdicts import what_next
 from app.live.measurement import EnvelopeOptions
 from app.live.runner import JobRunner, SourceReader
+from app.numbers import plus_minus
 from app.profiles import Profile, load_profile
 from app.stamp import now, version
-from app.text import plus_minus
 from instruments.address import open_address
 from instruments.source import Role, Source, SourceRequest
 
@@ -373,7 +373,7 @@ def outcome_line(outcome: Outcome) -> str:
     side = f" side {outcome.side}" if outcome.side else ""
     words = [f"{outcome.check}{side}, {outcome.stage}: {outcome.verdict}"]
     if outcome.value is not None:
-        words.append(plus_minus(Quantity(outcome.value, outcome.u or 0.0), f" {outcome.unit}"))
+        words.append(plus_minus(outcome.value, outcome.u or 0.0, f" {outcome.unit}"))
     if outcome.reason:
         words.append(f"({outcome.reason})")
     following = what_next(outcome)

@@ -35,6 +35,7 @@ from app.dashboard.widgets import (
     form_of,
 )
 from app.job.model import Value
+from app.numbers import MINUS, plus_minus
 from app.report.blocks import within
 from app.stamp import now
 
@@ -52,7 +53,7 @@ def _drift_words(number: Drift) -> str:
         return translate("dashboard", "Too few jobs to tell a drift.")
 
     def figures(change: Quantity) -> str:
-        return f"{change.value:+z.2f} ± {2.0 * change.u:.2f} {number.unit}"
+        return plus_minus(change.value, change.u, f" {number.unit}", places=2, sign="+z")
 
     words = translate("dashboard", "Drift {0} a year").format(figures(drift.rate_per_year))
     if not drift.drifts:
@@ -203,8 +204,8 @@ def _offset_words(value: Value | None) -> str:
     """Return an offset with its expanded uncertainty, empty where there is none."""
     if value is None:
         return ""
-    spread = "" if value.u is None else f" ± {2.0 * value.u:.1f}"
-    return f"{value.value:+z.1f}{spread} {value.unit}".replace("-", "−")
+    unit = f" {value.unit}"
+    return plus_minus(value.value, value.u, unit, places=1, sign="+z", minus=MINUS)
 
 
 def _job_line(job: JobSummary) -> str:

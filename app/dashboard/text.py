@@ -10,6 +10,7 @@ from PySide6.QtCore import QCoreApplication
 
 from app.analysis.results import Message, Quantity, Reading, Side, Sign, Verdict
 from app.live.view import Phase, View, reading_age_s
+from app.numbers import spread_of
 from app.profiles import Profile
 from app.text import rate_words
 
@@ -265,8 +266,8 @@ def _figure(quantity: Quantity | None, factor: float, decimals: int, unit: str =
     if quantity is None:
         return FigureText()
     value = factor * abs(quantity.value)
-    expanded = factor * _COVERAGE * quantity.u
-    return FigureText(f"{value:.{decimals}f}{unit}", f"± {expanded:.{decimals}f}{unit}")
+    spread = spread_of(factor * quantity.u, unit, places=decimals)
+    return FigureText(f"{value:.{decimals}f}{unit}", spread)
 
 
 def _offset(reading: Reading, unit: Unit, mirrored: bool) -> FigureText:

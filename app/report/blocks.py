@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from app.analysis.results import Verdict
 from app.book.drift import moment_of
 from app.job.model import CheckName, Limit, Outcome, Value
-from app.numbers import plus_minus
+from app.numbers import MINUS, plus_minus
 
 MOST_TEXT = 1200
 """Characters that a report shows of one text; the book keeps all of it."""
@@ -70,8 +70,8 @@ def titled(outcome: Outcome) -> str:
 
 def amount(value: Value) -> str:
     """Return value ± U with its unit."""
-    words = plus_minus(value.value, value.u, f" {value.unit}" if value.unit else "")
-    return f"−{words[1:]}" if words.startswith("-") else words
+    unit = f" {value.unit}" if value.unit else ""
+    return plus_minus(value.value, value.u, unit, minus=MINUS)
 
 
 def found_of(outcome: Outcome) -> str:
@@ -97,7 +97,7 @@ def limit_words(limit: Limit | None) -> str:
 def _figure(number: float) -> str:
     if not math.isfinite(number):
         return "not known"
-    return f"{number:.4g}".replace("-", "−")
+    return f"{number:.4g}".replace("-", MINUS)
 
 
 def when(text: str) -> str:

@@ -10,8 +10,7 @@ from app.job.job import Job
 from app.job.model import SCRATCH, Action, CheckName, Do, Outcome, Stage, Value
 from app.job.plan import Step, StepState
 from app.job.verdicts import what_next
-from app.numbers import plus_minus
-from app.report.blocks import amount, clean, limit_words
+from app.report.blocks import amount, clean, found_of, limit_words
 
 _SIDED = (CheckName.RADIAL, CheckName.AZIMUTH, CheckName.INDEX)
 _MOST_DETAILS = 6
@@ -136,10 +135,7 @@ def _row(step: Step, sides: int) -> Row:
 
 def value_words(outcome: Outcome) -> str:
     """Return an outcome's number with its expanded uncertainty; nothing where it has none."""
-    if outcome.value is None:
-        return ""
-    words = plus_minus(outcome.value, outcome.u, f" {outcome.unit}" if outcome.unit else "")
-    return words.replace("-", "−")
+    return "" if outcome.value is None else found_of(outcome)
 
 
 def outcome_words(outcome: Outcome) -> str:
