@@ -6,7 +6,7 @@ import pytest
 
 from app.analysis.results import Verdict
 from app.book.store import Book
-from app.book.writer import Kept
+from app.book.writer import JobWriter
 from app.job.job import Job
 from app.job.model import CheckName, Outcome, Stage
 from app.job.outcomes import counting, summary_of
@@ -49,7 +49,7 @@ def test_as_found_the_first_number_counts_and_later_the_newest(stage, values, co
 )
 def test_all_who_tell_of_a_job_with_repeats_tell_the_same(tmp_path, found, left):
     path = tmp_path / "book.sqlite3"
-    kept = Kept(DRIVE, HEAD, now, path=path)
+    kept = JobWriter(DRIVE, HEAD, now, path=path)
     job = Job(PROFILE, True, plan=PLAN, now=now, log=kept, source="sim:")
     work_through(job, found, left)
     job.close("the belt is on order")

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from app.analysis.results import Measurand, Measurement
 from app.book.store import Book
-from app.book.writer import Kept
+from app.book.writer import JobWriter
 from app.cli.job import conduct
 from app.job.model import CheckName, Entry
 from app.live.measurement import EnvelopeOptions
@@ -51,7 +51,7 @@ def measured(path: Path) -> Entry:
     """Do a job of one measurement, and return what the book kept of it."""
     source = VirtualSource(VirtualParams(seed=3, rate=500e3, pace="fast"), paced=False)
     source.open()
-    kept = Kept(DRIVE, HEAD, now, path=path)
+    kept = JobWriter(DRIVE, HEAD, now, path=path)
     conduct(source, PROFILE, EnvelopeOptions(), checks=(CheckName.RADIAL,), log=kept)
     assert kept.finish() == ""
     with Book(path) as book:
