@@ -17,14 +17,17 @@ from tests.synthesis import Signal, make
 
 WAIT_S = 60.0
 """A deadline that only a program that hangs can miss."""
-RATE_HZ = 400_000
-SIM = f"sim:rate={RATE_HZ}&clamp_um=0&oval_um=0&backlash_um=0&hand_percent=0&hand_um=0"
+RATE_HZ = 200_000
+CARRIER_HZ = 50_000
+"""Slow enough that a busy machine keeps up with the drive in real time."""
+_STEADY = "clamp_um=0&oval_um=0&backlash_um=0&hand_percent=0&hand_um=0"
+SIM = f"sim:rate={RATE_HZ}&carrier_hz={CARRIER_HZ}&{_STEADY}"
 THREADS = ("analysis", "acquisition", "acquisition-closer")
 
 
 def write_capture(path, *columns, rate_hz=RATE_HZ, **signal):
     """Write a made signal as a float WAV and return what is true of it."""
-    signal = {"rate_hz": rate_hz, "turns": 6.4, "snr_db": 40.0} | signal
+    signal = {"rate_hz": rate_hz, "carrier_hz": CARRIER_HZ, "turns": 6.4, "snr_db": 40.0} | signal
     made = make(Signal(**signal))
     soundfile.write(path, made.columns(*columns), round(rate_hz), subtype="FLOAT")
     return made

@@ -202,12 +202,12 @@ def test_times_follow_a_writer_that_paused(piped):
     pipe.source.open()
     pipe.write(bytes(400))
     first = pipe.source.read(PATIENCE_S)
-    time.sleep(0.6)
+    time.sleep(0.06)
     pipe.write(bytes(400))
     second = pipe.source.read(PATIENCE_S)
     assert second.first_index == 100
     assert not second.gap_before
-    assert second.t0_s - first.t0_s > 0.5
+    assert second.t0_s - first.t0_s > 0.05
 
 
 def test_closing_ends_the_thread_though_the_writer_is_silent(piped):

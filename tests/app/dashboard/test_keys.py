@@ -1,7 +1,5 @@
 """A key does one thing: not the next one as well, and not again while something leans on it."""
 
-import time
-
 import pytest
 from PySide6.QtCore import QEvent, Qt
 from PySide6.QtGui import QKeyEvent
@@ -95,8 +93,12 @@ def test_leaning_on_enter_answers_one_question(qtbot, window):
 
 def test_arrows_nudge_on_while_they_are_held(qtbot, window, session):
     window.show_needle()
-    time.sleep(0.11)
-    window.tick()
+
+    def seen():
+        window.tick()
+        return window.needle_page.hands.isVisible()
+
+    qtbot.waitUntil(seen, timeout=20_000)
     lean_on(KEY.Key_Right, 3)
     assert session.controls.done == [("nudge", 5.0)] * 3
 

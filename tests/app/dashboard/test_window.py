@@ -74,12 +74,15 @@ def test_hand_at_the_virtual_drive(qtbot, window, session):
     ]
 
 
-def test_hands_are_seen_only_with_the_virtual_drive(window, session):
+def test_hands_are_seen_only_with_the_virtual_drive(qtbot, window, session):
     assert window.needle_page.hands.isVisible()
     session.controls = None
-    time.sleep(0.11)
-    window.tick()
-    assert not window.needle_page.hands.isVisible()
+
+    def gone():
+        window.tick()
+        return not window.needle_page.hands.isVisible()
+
+    qtbot.waitUntil(gone, timeout=20_000)
     window.needle_page.hands.nudge(5.0)
 
 

@@ -22,7 +22,7 @@ from instruments.source import (
     SourceTimeout,
     SourceUnavailable,
 )
-from tests.app.bench import SIM, WAIT_S, Moody, Sweeps, threads_alive, until, write_capture
+from tests.app.bench import RATE_HZ, SIM, WAIT_S, Moody, Sweeps, threads_alive, until, write_capture
 
 SCALE_UM = 178.0
 
@@ -164,7 +164,7 @@ def test_off_the_track_the_strip_has_a_break(session):
 def test_a_capture_plays_in_real_time_and_its_last_reading_stands(session, tmp_path):
     path = tmp_path / "Aufnahme in µm, é.wav"
     truth = write_capture(path, "plus", "minus", "index", turns=8.0)
-    length_s = len(truth.plus_v) / 400e3
+    length_s = len(truth.plus_v) / RATE_HZ
     begun_s = time.monotonic()
     session.open(str(path), "plus,minus,index")
     running = valid_view(session)
@@ -172,7 +172,9 @@ def test_a_capture_plays_in_real_time_and_its_last_reading_stands(session, tmp_p
     assert running.roles_from == "given"
     phase_of(session, Phase.ENDED)
     assert time.monotonic() - begun_s > length_s
-    time.sleep(1.5)  # longer than a reading may be old while its source runs
+    # Older than a reading may be while its source runs.
+    ended_s = time.monotonic()
+    until(lambda: time.monotonic() - ended_s > running.stale_after_s, "the time")
     view = session.view()
     assert view.phase is Phase.ENDED
     assert view.reading.valid

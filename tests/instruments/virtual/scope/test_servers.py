@@ -292,10 +292,11 @@ def test_vxi11_stalls_without_an_answer():
 
 
 def test_a_link_that_leaves_during_a_wait_leaves_no_thread():
-    with served("socket") as (_, server):
+    with served("socket") as (scope, server):
         with dialled(server) as link:
             link.sendall(FOREVER)
-            time.sleep(0.1)
+            while not scope._acquisition.awaited:
+                time.sleep(0.01)
         deadline_s = time.monotonic() + 10
         while len(own_threads()) > 1 and time.monotonic() < deadline_s:
             time.sleep(0.01)
