@@ -1,7 +1,4 @@
-"""The commands of the job book: drives, export, import, backup.
-
-The command ``report``: a job from the book as one file to hand on.
-"""
+"""The commands of the job book: drives, report, export, import, backup."""
 
 from __future__ import annotations
 
@@ -14,12 +11,11 @@ from app.book.exchange import CSV_NAMES, export_csv, export_json, import_json
 from app.book.model import BookError, DriveSummary, JobRecord, JobSummary, as_book_error
 from app.book.store import Book, default_path, files_of, is_of_book, shown
 from app.cli.arguments import UsageFault
-from app.files import atomic_write
 from app.job.model import Value
 from app.numbers import plus_minus
 from app.report.blocks import Report
 from app.report.content import report_of
-from app.report.html import page_of
+from app.report.html import write_page
 
 Say = Callable[[str], None]
 
@@ -32,10 +28,7 @@ def list_drives(options: argparse.Namespace, say: Say) -> None:
     if not found:
         say("no drive in the book" + (" has that in it" if options.search else " yet"))
         return
-    rows = [("drive", "class", "jobs", "last", "offset as left"), *map(_row, found)]
-    widths = _widths(rows)
-    for row in rows:
-        say(_line(row, widths))
+    _say_table([("drive", "class", "jobs", "last", "offset as left"), *map(_row, found)], say)
     if len(found) == 1 and past:
         say("")
         _tell_history(past, say)
@@ -86,9 +79,7 @@ def _tell_history(past: Sequence[JobSummary], say: Say) -> None:
                 _words(left.speed_rpm or each.as_found.speed_rpm, 2),
             )
         )
-    widths = _widths(rows)
-    for row in rows:
-        say(_line(row, widths))
+    _say_table(rows, say)
     # The virtual drive's jobs and those of a real one are not of one course.
     alike = [each for each in past if each.virtual == past[-1].virtual]
     for course in drifts_of(alike):
@@ -100,22 +91,20 @@ def _tell_history(past: Sequence[JobSummary], say: Say) -> None:
             say(f"{course.name}, adjustments taken out: {figures}; {sure}")
 
 
-def _widths(rows: Sequence[Sequence[str]]) -> list[int]:
-    return [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+def _say_table(rows: Sequence[Sequence[str]], say: Say) -> None:
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    for row in rows:
+        cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
+        say("  ".join(cells).rstrip())
 
 
-def _line(row: Sequence[str], widths: Sequence[int]) -> str:
-    cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
-    return "  ".join(cells).rstrip()
-
-
-def _existing(path: Path | None) -> Book:
+def _existing(path: Path | None, remedy: str = "“evenlobe job” begins one") -> Book:
     """Open a book that is there; one that is asked for something is not made for that."""
     where = default_path() if path is None else path
     with as_book_error(str(where)):
         there = where.exists()
     if not there:
-        raise BookError(f"book “{where}”: there is none; “evenlobe job” begins one")
+        raise BookError(f"book “{where}”: there is none; {remedy}")
     return Book(where)
 
 
@@ -152,7 +141,7 @@ def _words(value: Value | None, places: int) -> str:
 _ENDINGS = (".html", ".pdf")
 
 
-def run_report(options: argparse.Namespace, say: Callable[[str], None]) -> None:
+def run_report(options: argparse.Namespace, say: Say) -> None:
     """Write the report that a command line asks for.
 
     Raises
@@ -162,11 +151,7 @@ def run_report(options: argparse.Namespace, say: Callable[[str], None]) -> None:
     """
     path = options.book or default_path()
     check_out(options.out, options.overwrite, path)
-    with as_book_error(str(path)):
-        is_there = path.exists()
-    if not is_there:
-        raise BookError(f"book “{path}”: there is none; name another with --book")
-    with Book(path) as book:
+    with _existing(path, "name another with --book") as book:
         past = book.history(options.drive)
         number = _number(past, options.drive, options.job, path)
         record = book.job(number)
@@ -205,7 +190,7 @@ def write_report(
     report = report_of(record, history)
     try:
         if out.suffix.lower() == ".html":
-            _write_page(report, out)
+            write_page(report, out)
         else:
             _write_pdf(report, out, paper)
     except OSError as fault:
@@ -265,11 +250,6 @@ def _number(past: Sequence[JobSummary], identity: str, wanted: int | None, path:
         known = ", ".join(map(str, sorted(numbers)[-10:]))
         raise UsageFault(f"drive “{shown(identity)}” has no job {wanted}; its newest are {known}")
     return wanted
-
-
-def _write_page(report: Report, out: Path) -> None:
-    with atomic_write(out) as name:
-        name.write_text(page_of(report), encoding="utf-8", newline="\n")
 
 
 def _write_pdf(report: Report, out: Path, paper: str) -> None:

@@ -18,10 +18,10 @@ from PySide6.QtWidgets import (
 from app.book.model import JobRecord, JobSummary
 from app.dashboard.background import BookWorker
 from app.dashboard.widgets import Field, Page, TouchButton, button_row, is_enter
-from app.files import atomic_write, stem_for
+from app.files import stem_for
 from app.report.blocks import Report
 from app.report.content import report_of
-from app.report.html import page_of
+from app.report.html import write_page
 from app.report.pdf import PAPERS, PrintFault, pages_of, write_pdf
 
 _NAMES = {"a4": "A4", "letter": "Letter"}
@@ -141,8 +141,7 @@ class ReportPage(Page):
                 self.say(self.tr("“{0}” is there already; choose another name.").format(path))
                 return
             if ending == ".html":
-                with atomic_write(path) as part:
-                    part.write_text(page_of(report), encoding="utf-8", newline="\n")
+                write_page(report, path)
             else:
                 write_pdf(report, path, self._paper.currentData())
         except (OSError, ValueError, RuntimeError, PrintFault) as fault:

@@ -5,8 +5,10 @@ from __future__ import annotations
 import base64
 import hashlib
 from html import escape
+from pathlib import Path
 
 from app.analysis.results import Verdict
+from app.files import atomic_write
 from app.report.blocks import VERDICTS, Block, Figures, Lines, Report, Signature, Table
 from app.report.figures import mark
 
@@ -84,6 +86,18 @@ def page_of(report: Report) -> str:
         f"<title>{escape(title)}</title><style>{style}</style></head>\n"
         f"<body>{''.join(body)}</body></html>\n"
     )
+
+
+def write_page(report: Report, path: Path) -> None:
+    """Write a report as HTML; the file appears, in place of what has its name, once it is whole.
+
+    Raises
+    ------
+    OSError
+        When it cannot be written.
+    """
+    with atomic_write(path) as part:
+        part.write_text(page_of(report), encoding="utf-8", newline="\n")
 
 
 def _with_widths(report: Report) -> tuple[dict[tuple[float, ...], str], str]:

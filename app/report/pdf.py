@@ -1,9 +1,7 @@
-"""Where a report's blocks come to lie on pages, and how each is painted.
+"""A report's pages: its blocks laid out and painted, into a PDF or as pictures to look at before.
 
 All lengths are tenths of a point (1/720 inch), whatever is painted on: text is broken once, and
 the same on every device.
-
-A report's pages: into a PDF, or as pictures to look at before.
 """
 
 from __future__ import annotations
@@ -12,7 +10,6 @@ import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Protocol
 
 from PySide6.QtCore import (
     QBuffer,
@@ -67,26 +64,13 @@ _HIGHEST_FIGURE = 3000.0
 _LINE, _FAINT = QColor("#000000"), QColor("#999999")
 
 
-class Piece(Protocol):
-    """Something that is painted whole, with its height known."""
-
-    @property
-    def height(self) -> float:
-        """How much of the page it takes, with the gap below it."""
-        ...
-
-    def paint(self, painter: QPainter, y: float) -> None:
-        """Paint it with its top at `y`; x is 0 at the left margin."""
-        ...
-
-
 @dataclass(slots=True)
 class Band:
     """Texts, drawings and lines across the page, in their places from the band's top."""
 
     height: float
     texts: list[tuple[QTextLayout, QPointF]] = field(default_factory=list)
-    drawings: list[tuple[bytes, QRectF]] = field(default_factory=list)
+    drawings: list[tuple[str, QRectF]] = field(default_factory=list)
     lines: list[tuple[float, float, float, float, QColor]] = field(default_factory=list)
     """From x to x at y, how thick, and its colour."""
     frames: list[QRectF] = field(default_factory=list)
@@ -100,7 +84,7 @@ class Band:
         for frame in self.frames:
             painter.drawRect(frame.translated(0.0, y))
         for svg, place in self.drawings:
-            QSvgRenderer(QByteArray(svg)).render(painter, place.translated(0.0, y))
+            QSvgRenderer(QByteArray(svg.encode())).render(painter, place.translated(0.0, y))
         painter.setPen(_LINE)
         for text, place in self.texts:
             text.draw(painter, place + QPointF(0.0, y))
@@ -108,10 +92,14 @@ class Band:
 
 @dataclass(slots=True)
 class Flow:
-    """Bands that follow each other; `head` comes again on each page where they go on."""
+    """Bands that follow each other; `head` comes again on each page where they go on.
+
+    A heading stays with what follows it.
+    """
 
     bands: list[Band]
     head: Band | None = None
+    is_heading: bool = False
 
 
 def font(size: int, *, bold: bool = False) -> QFont:
@@ -155,9 +143,7 @@ def head_of(report: Report, width: float) -> Flow:
     lead, height = broken(report.lead, width - _MARK - 5 * _PAD_X, BODY + 8, bold=True)
     box = Band(height + 5 * _PAD_Y)
     box.frames.append(QRectF(0.0, 0.0, width, height + 4 * _PAD_Y))
-    box.drawings.append(
-        (_bytes(mark(report.verdict)), QRectF(2 * _PAD_X, 2 * _PAD_Y, _MARK, _MARK))
-    )
+    box.drawings.append((mark(report.verdict), QRectF(2 * _PAD_X, 2 * _PAD_Y, _MARK, _MARK)))
     box.texts.append((lead, QPointF(_MARK + 3.5 * _PAD_X, 2 * _PAD_Y)))
     return Flow([title, name, _text_band(report.job, width, BODY + 8), box])
 
@@ -169,7 +155,7 @@ def section_of(section: Section, width: float) -> list[Flow]:
     heading.texts.append((title, QPointF(0.0, _GAP)))
     heading.lines.append((0.0, width, _GAP + height + 4, 6.0, _LINE))
     flows = [_laid_out(block, width) for block in section.blocks]
-    return [Flow([heading]), *flows]
+    return [Flow([heading], is_heading=True), *flows]
 
 
 def _laid_out(block: Block, width: float) -> Flow:
@@ -193,7 +179,7 @@ def _table(table: Table, width: float) -> Flow:
             left, inside = x + _PAD_X, part * width - 2 * _PAD_X
             if isinstance(cell, Verdict):
                 box = QRectF(left, pad_y + 6, _MARK - 10, _MARK - 10)
-                band.drawings.append((_bytes(mark(cell)), box))
+                band.drawings.append((mark(cell), box))
                 left, inside, cell = left + _MARK, inside - _MARK, VERDICTS[cell]
             stressed = place in bold or cell == VERDICTS[Verdict.FAIL]
             text, height = broken(cell, inside, size, bold=stressed)
@@ -221,7 +207,7 @@ def _figures(block: Figures, width: float) -> Band:
         high = wide * figure.height / figure.width
         if high > _HIGHEST_FIGURE:
             high, wide = _HIGHEST_FIGURE, _HIGHEST_FIGURE * figure.width / figure.height
-        band.drawings.append((_bytes(figure.svg), QRectF(x, 0.0, wide, high)))
+        band.drawings.append((figure.svg, QRectF(x, 0.0, wide, high)))
         caption, height = broken(figure.caption, max(wide, column), SMALL)
         band.texts.append((caption, QPointF(x, high + 10)))
         tallest = max(tallest, high + 10 + height)
@@ -255,10 +241,6 @@ def _text_band(text: str, width: float, size: int, *, bold: bool = False) -> Ban
     return Band(height + 24, [(laid, QPointF(0.0, 0.0))])
 
 
-def _bytes(svg: str) -> bytes:
-    return svg.encode()
-
-
 PAPERS = {"a4": QPageSize.PageSizeId.A4, "letter": QPageSize.PageSizeId.Letter}
 _MARGIN = 0.5 * PER_INCH
 _FOOT = 0.3 * PER_INCH
@@ -271,16 +253,9 @@ class PrintFault(Exception):  # noqa: N818
 
 
 def write_pdf(report: Report, path: Path, paper: str = "a4") -> int:
-    """Write a report as PDF, and return its pages; the file appears once it is whole.
+    """Write a report as PDF on a paper of ``PAPERS``, and return its pages.
 
-    Parameters
-    ----------
-    report : Report
-        What to write.
-    path : pathlib.Path
-        Is replaced.
-    paper : str
-        ``"a4"`` or ``"letter"``.
+    The file appears, in place of what has its name, once it is whole.
 
     Raises
     ------
@@ -343,7 +318,7 @@ def _drawn(report: Report, pages: Sequence[Sequence[Band]], size: QPageSize) -> 
 
 
 def _paginated(report: Report, area: QSizeF) -> list[list[Band]]:
-    """Put bands on pages: each whole, a section's title with what follows it."""
+    """Put bands on pages, each whole."""
     room = area.height()
     pages: list[list[Band]] = [[]]
     used = 0.0
@@ -357,8 +332,8 @@ def _paginated(report: Report, area: QSizeF) -> list[list[Band]]:
     flows = [head_of(report, area.width())]
     for section in report.sections:
         flows += section_of(section, area.width())
-    for flow, is_heading in _with_headings(flows, report):
-        if is_heading:
+    for flow in flows:
+        if flow.is_heading:
             waiting += flow.bands
             continue
         for place, band in enumerate(flow.bands):
@@ -372,14 +347,6 @@ def _paginated(report: Report, area: QSizeF) -> list[list[Band]]:
             put([*lead, band])
             waiting = []
     return pages
-
-
-def _with_headings(flows: Sequence[Flow], report: Report) -> list[tuple[Flow, bool]]:
-    """Tell which flows are a section's title."""
-    flags = [False]
-    for section in report.sections:
-        flags += [True, *(False for _ in section.blocks)]
-    return list(zip(flows, flags, strict=True))
 
 
 def _paint(
