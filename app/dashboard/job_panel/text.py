@@ -10,7 +10,7 @@ from app.job.job import Job
 from app.job.model import SCRATCH, Action, CheckName, Do, Outcome, Stage, Value
 from app.job.plan import Step, StepState
 from app.job.verdicts import what_next
-from app.report.blocks import amount, clean, found_of, limit_words
+from app.report.blocks import VERDICTS, amount, clean, found_of, limit_words
 
 _SIDED = (CheckName.RADIAL, CheckName.AZIMUTH, CheckName.INDEX)
 _MOST_DETAILS = 6
@@ -35,22 +35,12 @@ def check_name(check: CheckName) -> str:
 
 def stage_name(stage: Stage) -> str:
     """Return a stage's name."""
-    return {
-        Stage.AS_FOUND: translate("job", "as found"),
-        Stage.WORK: translate("job", "work"),
-        Stage.AS_LEFT: translate("job", "as left"),
-    }[stage]
+    return translate("job", stage.value)
 
 
 def verdict_name(verdict: Verdict) -> str:
-    """Return a verdict's word."""
-    return {
-        Verdict.PASS: translate("job", "pass"),
-        Verdict.FAIL: translate("job", "FAIL"),
-        Verdict.UNDECIDED: translate("job", "undecided"),
-        Verdict.NOTED: translate("job", "noted"),
-        Verdict.SKIPPED: translate("job", "skipped"),
-    }[verdict]
+    """Return a verdict's word, as the report has it."""
+    return translate("job", VERDICTS[verdict])
 
 
 def step_title(step: Step, sides: int) -> str:
@@ -61,12 +51,12 @@ def step_title(step: Step, sides: int) -> str:
 
 def away_words(job: Job) -> str:
     """Return why the head is not where the lobes are, empty where the job knows of no reason."""
-    bench = job.drive
+    drive = job.drive
     if job.closed:
         return ""
-    if bench.disk == SCRATCH:
+    if drive.disk == SCRATCH:
         return translate("job", "The scratch disk is in the drive: it has no lobes.")
-    track = bench.track
+    track = drive.track
     if isinstance(job.ask, Do) and job.ask.action is Action.SEEK:
         track = job.ask.track if track in (None, job.profile.alignment_track) else track
     if track is None or track == job.profile.alignment_track:
@@ -85,28 +75,16 @@ def step_name(step: Step, sides: int) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One step in the list.
-
-    Attributes
-    ----------
-    name, stage : str
-        Which check, and when in the job.
-    state : State
-        How far it has come.
-    verdict : Verdict or None
-        What it came to.
-    word : str
-        The verdict, or the state, in a word.
-    value : str
-        Its number with the expanded uncertainty.
-    """
+    """One step in the list."""
 
     name: str
     stage: str
     state: StepState
     verdict: Verdict | None
     word: str
+    """The verdict, or the state, in a word."""
     value: str
+    """Its number with the expanded uncertainty."""
 
     @property
     def spoken(self) -> str:
@@ -134,7 +112,7 @@ def _row(step: Step, sides: int) -> Row:
 
 
 def value_words(outcome: Outcome) -> str:
-    """Return an outcome's number with its expanded uncertainty; nothing where it has none."""
+    """Return an outcome's number with its expanded uncertainty, empty where it has none."""
     return "" if outcome.value is None else found_of(outcome)
 
 

@@ -1,10 +1,34 @@
-"""Qt without a screen, in the style that the program sets."""
+"""Qt without a screen, in the style that the program sets, and windows that have the keyboard."""
 
 import pytest
 from PySide6.QtWidgets import QApplication
+
+from app.dashboard.style import LIGHT
+from app.dashboard.window import MainWindow
 
 
 @pytest.fixture(scope="session")
 def qapp(qapp):
     QApplication.setStyle("Fusion")
     return qapp
+
+
+@pytest.fixture
+def open_window(qtbot):
+    """Show a window over a session; its job is written to the end after the test."""
+    shown = []
+
+    def open_one(session, book=None, *, ticking=True):
+        window = MainWindow(session, LIGHT, book=book)
+        qtbot.addWidget(window)
+        window.resize(1280, 800)
+        if not ticking:
+            window.stop()
+        with qtbot.waitActive(window):
+            window.show()
+        shown.append(window)
+        return window
+
+    yield open_one
+    for window in shown:
+        window.controller.end(5.0)

@@ -21,17 +21,13 @@ from app.analysis.results import (
 )
 from app.book.store import Book
 from app.dashboard.job_panel.controller import Writing
-from app.dashboard.style import LIGHT
-from app.dashboard.window import MainWindow
 from app.job.model import Action, CheckName, Do, Enter, Measure, Stage
 from app.job.plan import StepState
 from app.live.measurement import MeasurementProgress
 from app.live.view import Phase, View
 from tests.app.dashboard.fakes import FakeControls, FakeSession, parked, reading, trace, view
+from tests.app.dashboard.keys import KEY, PLAIN, SHIFT, press
 
-KEY = Qt.Key
-SHIFT = Qt.KeyboardModifier.ShiftModifier
-PLAIN = Qt.KeyboardModifier.NoModifier
 HOSTILE = (
     "<b>bold</b><script>x</script>",
     "'; DROP TABLE jobs; --",
@@ -99,22 +95,11 @@ def book(tmp_path):
 
 
 @pytest.fixture
-def window(qtbot, session, book):
-    made = MainWindow(session, LIGHT, book=book)
-    qtbot.addWidget(made)
-    made.resize(1280, 800)
-    made.stop()
-    with qtbot.waitActive(made):
-        made.show()
+def window(open_window, session, book):
+    made = open_window(session, book, ticking=False)
     made.tick()
     made.begin_job("machine 7", "130mm-48tpi")
-    yield made
-    made.controller.end(5.0)
-
-
-def press(qtbot, window, *keys, modifier=PLAIN):
-    for key in keys:
-        qtbot.keyClick(QApplication.focusWidget() or window, key, modifier)
+    return made
 
 
 def refresh(window):
@@ -133,18 +118,21 @@ def go_to(window, check, stage=None):
     controller.go_on()
 
 
-def test_no_job_no_column(qtbot, session, book):
-    window = MainWindow(session, LIGHT, book=book)
-    qtbot.addWidget(window)
-    window.show()
-    window.stop()
+def measure_speed(window):
+    """Answer the check of the speed until it measures."""
+    go_to(window, CheckName.SPEED, Stage.AS_FOUND)
+    while isinstance(window.controller.job.ask, Do):
+        press(KEY.Key_Return)
+
+
+def test_no_job_no_column(open_window, session, book):
+    window = open_window(session, book, ticking=False)
     window.show_needle()
     window.tick()
     assert not window.needle_page.job.isVisible()
     assert window.needle_page.strip.isVisible()
-    for key in (KEY.Key_Return, KEY.Key_Up, KEY.Key_Down, KEY.Key_Backspace, KEY.Key_F8):
-        press(qtbot, window, key)
-    press(qtbot, window, KEY.Key_Return, modifier=SHIFT)
+    press(KEY.Key_Return, KEY.Key_Up, KEY.Key_Down, KEY.Key_Backspace, KEY.Key_F8)
+    press(KEY.Key_Return, modifier=SHIFT)
     assert window.controller.job is None
     assert not book.exists()
 
@@ -161,64 +149,64 @@ def test_a_job_stands_beside_the_needle(window):
     assert page.job.card.words.startswith("Open supplies carry mains")
 
 
-def test_enter_does_what_is_next_and_backspace_takes_it_back(qtbot, window):
+def test_enter_does_what_is_next_and_backspace_takes_it_back(window):
     first = window.controller.job.ask
-    press(qtbot, window, KEY.Key_Return)
+    press(KEY.Key_Return)
     second = window.controller.job.ask
     assert second != first
-    press(qtbot, window, KEY.Key_Backspace)
+    press(KEY.Key_Backspace)
     assert window.controller.job.ask == first
-    press(qtbot, window, KEY.Key_Backspace)  # there is nothing before it
+    press(KEY.Key_Backspace)  # there is nothing before it
     assert window.controller.job.ask == first
 
 
-def test_arrows_choose_enter_takes_in_hand_and_escape_leaves(qtbot, window):
-    press(qtbot, window, KEY.Key_Down)
+def test_arrows_choose_enter_takes_in_hand_and_escape_leaves(window):
+    press(KEY.Key_Down)
     assert window.controller.chosen == 1
     assert window.needle_page.job.card.button == "Take it in hand"
-    press(qtbot, window, KEY.Key_Escape)
+    press(KEY.Key_Escape)
     assert window.controller.chosen == 0
-    press(qtbot, window, KEY.Key_Up)
+    press(KEY.Key_Up)
     assert window.controller.chosen == 0
-    press(qtbot, window, *[KEY.Key_Down] * 60)
+    press(*[KEY.Key_Down] * 60)
     assert window.controller.chosen == len(window.controller.job.steps) - 1
-    press(qtbot, window, KEY.Key_Escape, KEY.Key_Down, KEY.Key_Return)
+    press(KEY.Key_Escape, KEY.Key_Down, KEY.Key_Return)
     assert window.controller.job.step.check is CheckName.SPEED
 
 
-def test_enter_in_the_list_counts_once(qtbot, window):
+def test_enter_in_the_list_counts_once(window):
     window.needle_page.job.list.setFocus()
-    press(qtbot, window, KEY.Key_Down, KEY.Key_Return)
+    press(KEY.Key_Down, KEY.Key_Return)
     assert window.controller.job.step.check is CheckName.SPEED
     first = window.controller.job.ask
     window.needle_page.job.list.setFocus()
-    press(qtbot, window, KEY.Key_Return)
+    press(KEY.Key_Return)
     assert window.controller.job.ask != first
-    press(qtbot, window, KEY.Key_Backspace)
+    press(KEY.Key_Backspace)
     assert window.controller.job.ask == first
 
 
-def test_left_and_right_still_nudge_the_virtual_drive(qtbot, window, session):
-    press(qtbot, window, KEY.Key_Left, KEY.Key_Right)
+def test_left_and_right_still_nudge_the_virtual_drive(window, session):
+    press(KEY.Key_Left, KEY.Key_Right)
     assert session.controls.done == [("nudge", -5.0), ("nudge", 5.0)]
 
 
 def test_a_check_is_left_out_for_a_reason(qtbot, window):
-    press(qtbot, window, KEY.Key_F8)
+    press(KEY.Key_F8)
     assert window.needle_page.job.entry.hasFocus()
-    press(qtbot, window, KEY.Key_Return)
+    press(KEY.Key_Return)
     assert window.controller.job.steps[0].state is StepState.IN_HAND  # without a reason it is not
     qtbot.keyClicks(window.needle_page.job.entry, "no power here")
-    press(qtbot, window, KEY.Key_Return)
+    press(KEY.Key_Return)
     step = window.controller.job.steps[0]
     assert (step.state, step.outcome.reason) == (StepState.SKIPPED, "no power here")
     assert window.needle_page.meter.hasFocus()
 
 
 def test_leaving_out_can_be_given_up(qtbot, window):
-    press(qtbot, window, KEY.Key_F8)
+    press(KEY.Key_F8)
     qtbot.keyClicks(window.needle_page.job.entry, "no")
-    press(qtbot, window, KEY.Key_Escape)
+    press(KEY.Key_Escape)
     assert window.controller.writing is Writing.NOTHING
     assert window.controller.job.steps[0].state is StepState.IN_HAND
 
@@ -236,44 +224,42 @@ def test_a_gloved_finger_gives_up_a_reason_and_a_look_elsewhere(qtbot, window):
         assert window.controller.writing is Writing.NOTHING
         assert window.controller.chosen == 0
     assert window.controller.job.steps[0].state is StepState.IN_HAND
-    press(qtbot, window, KEY.Key_F8, KEY.Key_Backspace)
+    press(KEY.Key_F8, KEY.Key_Backspace)
     assert window.controller.writing is Writing.NOTHING
 
 
 def test_numbers_and_choices_are_entered(qtbot, window):
     while not isinstance(window.controller.job.ask, Enter):
-        press(qtbot, window, KEY.Key_Return)
+        press(KEY.Key_Return)
     yes, _ = [
         button
         for button in window.needle_page.job.findChildren(QAbstractButton)
         if button.accessibleName() in ("yes", "no") and button.isVisible()
     ]
     assert yes.hasFocus()
-    press(qtbot, window, KEY.Key_Return)
-    press(qtbot, window, KEY.Key_Return)
+    press(KEY.Key_Return)
+    press(KEY.Key_Return)
     entry = window.needle_page.job.entry
     assert entry.hasFocus()
     assert "°C" in entry.placeholderText()
     qtbot.keyClicks(entry, "warm")
-    press(qtbot, window, KEY.Key_Return)
+    press(KEY.Key_Return)
     assert "not a number" in window.controller.remark
     entry.clear()
     qtbot.keyClicks(entry, "900")
-    press(qtbot, window, KEY.Key_Return)
+    press(KEY.Key_Return)
     assert "cannot be" in window.controller.remark
     entry.clear()
     qtbot.keyClicks(entry, "21,5")
-    press(qtbot, window, KEY.Key_Return)
-    press(qtbot, window, KEY.Key_Return)  # empty: not known
+    press(KEY.Key_Return)
+    press(KEY.Key_Return)  # empty: not known
     assert window.controller.job.ask.key == "relative humidity"
-    press(qtbot, window, KEY.Key_Backspace)
+    press(KEY.Key_Backspace)
     assert window.controller.job.ask.key == "chassis temperature"
 
 
-def test_a_measurement_runs_its_bar_and_is_answered(qtbot, window, session):
-    go_to(window, CheckName.SPEED, Stage.AS_FOUND)
-    while isinstance(window.controller.job.ask, Do):
-        press(qtbot, window, KEY.Key_Return)
+def test_a_measurement_runs_its_bar_and_is_answered(window, session):
+    measure_speed(window)
     session.quick = False
     refresh(window)
     assert window.needle_page.job.card.part == 0.4
@@ -285,47 +271,41 @@ def test_a_measurement_runs_its_bar_and_is_answered(qtbot, window, session):
     assert window.needle_page.job.list.rows[1].word == "pass"
 
 
-def test_a_check_that_begins_with_a_measurement_waits_for_enter(qtbot, window, session):
-    go_to(window, CheckName.SPEED, Stage.AS_FOUND)
-    while isinstance(window.controller.job.ask, Do):
-        press(qtbot, window, KEY.Key_Return)
+def test_a_check_that_begins_with_a_measurement_waits_for_enter(window, session):
+    measure_speed(window)
     refresh(window)
     go_to(window, CheckName.RADIAL, Stage.AS_FOUND)
     assert isinstance(window.controller.job.ask, Measure)
     assert session.wanted is None
     assert window.needle_page.job.card.button == "Measure"
-    press(qtbot, window, KEY.Key_Return)
+    press(KEY.Key_Return)
     assert session.wanted is Measurand.RADIAL
 
 
-def test_a_lost_source_stops_the_measurement_and_says_why(qtbot, window, session):
-    go_to(window, CheckName.SPEED, Stage.AS_FOUND)
-    while isinstance(window.controller.job.ask, Do):
-        press(qtbot, window, KEY.Key_Return)
+def test_a_lost_source_stops_the_measurement_and_says_why(window, session):
+    measure_speed(window)
     session.fault = "the source went away while it was measured"
     refresh(window)
     assert window.controller.remark == session.fault
     assert window.controller.part is None
     session.fault = ""
     session.now = View(phase=Phase.FAILED)
-    press(qtbot, window, KEY.Key_Return)
+    press(KEY.Key_Return)
     assert "No source is running" in window.controller.remark
 
 
-def test_backspace_gives_up_a_measurement(qtbot, window, session):
-    go_to(window, CheckName.SPEED, Stage.AS_FOUND)
-    while isinstance(window.controller.job.ask, Do):
-        press(qtbot, window, KEY.Key_Return)
+def test_backspace_gives_up_a_measurement(window, session):
+    measure_speed(window)
     ask = window.controller.job.ask
-    press(qtbot, window, KEY.Key_Backspace)
+    press(KEY.Key_Backspace)
     assert (window.controller.part, session.wanted) == (None, None)
     assert window.controller.job.ask == ask
 
 
-def test_an_arrival_is_noticed_without_a_key(qtbot, window, session):
+def test_an_arrival_is_noticed_without_a_key(window, session):
     go_to(window, CheckName.HYSTERESIS, Stage.AS_FOUND)
     while window.controller.job.ask.action is not Action.ARRIVE_FROM_OUTSIDE:
-        press(qtbot, window, KEY.Key_Return)
+        press(KEY.Key_Return)
     assert "is watched" in window.needle_page.job.card.live
     session.quick = False
     now_s = time.monotonic()
@@ -346,16 +326,16 @@ def test_an_arrival_is_noticed_without_a_key(qtbot, window, session):
     assert session.wanted is Measurand.RADIAL
 
 
-def test_the_virtual_hand_does_it_for_practice(qtbot, window, session):
+def test_the_virtual_hand_does_it_for_practice(window, session):
     while getattr(window.controller.job.ask, "action", None) is not Action.PROVE_PROTECT:
-        press(qtbot, window, KEY.Key_Return)
-    press(qtbot, window, KEY.Key_Return, modifier=SHIFT)
+        press(KEY.Key_Return)
+    press(KEY.Key_Return, modifier=SHIFT)
     assert session.controls.done == [("insert", "protected"), ("write", "2F")]
-    press(qtbot, window, KEY.Key_Return, modifier=SHIFT)  # what it sees, not the button in focus
+    press(KEY.Key_Return, modifier=SHIFT)  # what it sees, not the button in focus
     assert window.controller.job.ask.action is Action.CLEAN_HEADS
     session.controls = None
     before = window.controller.job.ask
-    press(qtbot, window, KEY.Key_Return, modifier=SHIFT)
+    press(KEY.Key_Return, modifier=SHIFT)
     assert window.controller.job.ask == before
     window.needle_page.job.show_job()
     assert not window.needle_page.job.card.may_lend
@@ -369,7 +349,7 @@ def walk(qtbot, window, reason="practice"):
         if window.controller.writing:
             qtbot.keyClicks(window.needle_page.job.entry, reason)
         lends = window.controller.may_lend_hand
-        press(qtbot, window, KEY.Key_Return, modifier=SHIFT if lends else PLAIN)
+        press(KEY.Key_Return, modifier=SHIFT if lends else PLAIN)
         refresh(window)
     raise AssertionError("the job does not end")
 
@@ -389,38 +369,38 @@ def test_the_whole_job_by_keys_is_in_the_book(qtbot, window, book):
 
 
 def test_a_done_check_is_looked_at_and_done_again(qtbot, window):
-    press(qtbot, window, KEY.Key_F8)
+    press(KEY.Key_F8)
     qtbot.keyClicks(window.needle_page.job.entry, "not now")
-    press(qtbot, window, KEY.Key_Return)
-    press(qtbot, window, KEY.Key_Up)
+    press(KEY.Key_Return)
+    press(KEY.Key_Up)
     card = window.needle_page.job.card
     assert (card.button, card.verdict) == ("Do it again", Verdict.SKIPPED)
     assert "not now" in card.words
-    press(qtbot, window, KEY.Key_Return)
+    press(KEY.Key_Return)
     assert window.controller.job.step.check is CheckName.CARE
 
 
 def test_closing_early_wants_a_reason(qtbot, window):
-    press(qtbot, window, KEY.Key_F8, modifier=SHIFT)
+    press(KEY.Key_F8, modifier=SHIFT)
     assert "Not done: 19 checks" in window.needle_page.job.card.words
-    press(qtbot, window, KEY.Key_Return)
+    press(KEY.Key_Return)
     assert not window.controller.job.closed
     qtbot.keyClicks(window.needle_page.job.entry, "museum closes")
-    press(qtbot, window, KEY.Key_Return)
+    press(KEY.Key_Return)
     assert window.controller.job.closed
     assert window.controller.job.closing_reason == "museum closes"
 
 
 @pytest.mark.parametrize("text", HOSTILE, ids=["markup", "quotes", "right-to-left", "10 kB"])
-def test_hostile_words_stay_words(qtbot, window, book, text):
+def test_hostile_words_stay_words(window, book, text):
     window.begin_job(text[:300], "130mm-48tpi")
-    press(qtbot, window, KEY.Key_F8)
+    press(KEY.Key_F8)
     window.needle_page.job.entry.setText(text)
     width = window.width()
-    press(qtbot, window, KEY.Key_Return)
+    press(KEY.Key_Return)
     reason = window.controller.job.steps[0].outcome.reason
     assert reason == text[:2000]
-    press(qtbot, window, KEY.Key_Up)
+    press(KEY.Key_Up)
     window.tick()
     window.grab()
     assert window.width() == width
@@ -431,13 +411,12 @@ def test_hostile_words_stay_words(qtbot, window, book, text):
         assert kept.job(number).outcomes[0].reason == reason
 
 
-def test_a_book_that_cannot_be_written_is_told_and_the_job_goes_on(qtbot, session, tmp_path):
+def test_a_book_that_cannot_be_written_is_told_and_the_job_goes_on(
+    qtbot, open_window, session, tmp_path
+):
     blocked = tmp_path / "file"
     blocked.write_text("no folder")
-    window = MainWindow(session, LIGHT, book=blocked / "book.sqlite3")
-    qtbot.addWidget(window)
-    window.stop()
-    window.show()
+    window = open_window(session, blocked / "book.sqlite3", ticking=False)
     window.begin_job("machine 7", "130mm-48tpi")
 
     def told():
@@ -447,16 +426,16 @@ def test_a_book_that_cannot_be_written_is_told_and_the_job_goes_on(qtbot, sessio
     qtbot.waitUntil(lambda: bool(told()), timeout=10_000)
     assert str(blocked) in window.controller.fault
     before = window.controller.job.ask
-    press(qtbot, window, KEY.Key_Return)
+    press(KEY.Key_Return)
     assert window.controller.job.ask != before
     window.tick()
     assert window.needle_page.meter.face.balance == pytest.approx(0.02)
     window.controller.leave()
 
 
-def test_the_middle_becomes_the_needles_zero_on_request(qtbot, window, session):
+def test_the_middle_becomes_the_needles_zero_on_request(window, session):
     window.tick()
-    press(qtbot, window, KEY.Key_F10)
+    press(KEY.Key_F10)
     assert not window.needle_page.meter.face.zeroed  # it is not known yet
     balances = itertools.cycle((0.04, 0.0))
     current = 0.0
@@ -467,28 +446,28 @@ def test_the_middle_becomes_the_needles_zero_on_request(qtbot, window, session):
             break
         arrives = getattr(window.controller.job.ask, "noticed", False)
         current = next(balances) if arrives else 0.04
-        press(qtbot, window, KEY.Key_Return)
+        press(KEY.Key_Return)
         refresh(window)
     # 0.04 of balance on a scale of 178 µm is 7.1 µm of hysteresis; the head came from inside last.
     assert window.controller.zero_um == pytest.approx(-3.56, abs=0.01)
     current = -0.02
-    press(qtbot, window, KEY.Key_F10)
+    press(KEY.Key_F10)
     window.tick()
     face = window.needle_page.meter.face
     assert face.zeroed
     assert face.balance == pytest.approx(0.0, abs=1e-4)
     assert "middle of the hysteresis" in face.detail
-    press(qtbot, window, KEY.Key_F10)
+    press(KEY.Key_F10)
     window.tick()
     assert not window.needle_page.meter.face.zeroed
 
 
-def test_a_zero_of_no_known_middle_is_never_shown(qtbot, window, session, book):
+def test_a_zero_of_no_known_middle_is_never_shown(window, session, book):
     controller, page = window.controller, window.needle_page
     situation = controller.job._run.situation
     situation.known = replace(situation.known, hysteresis_um=Quantity(7.0, 0.1))
     situation.drive = replace(situation.drive, arrived=Side.OUTWARD)
-    press(qtbot, window, KEY.Key_F10)
+    press(KEY.Key_F10)
     window.tick()
     assert page.meter.face.zeroed
     # Gone on with on another day, nobody knows how the head came to rest.
@@ -497,13 +476,13 @@ def test_a_zero_of_no_known_middle_is_never_shown(qtbot, window, session, book):
     window.tick()
     assert not page.meter.face.zeroed
     assert not page._zero.isChecked()
-    press(qtbot, window, KEY.Key_F10)
+    press(KEY.Key_F10)
     window.tick()
     assert not page.meter.face.zeroed
     assert "not known" in controller.remark
 
 
-def test_off_the_track_of_the_lobes_the_needle_rests_and_sends_no_hand(qtbot, window, session):
+def test_off_the_track_of_the_lobes_the_needle_rests_and_sends_no_hand(window, session):
     controller, page = window.controller, window.needle_page
     session.now = lambda: view(0.02)
     go_to(window, CheckName.AZIMUTH)
@@ -539,12 +518,12 @@ def test_another_class_brings_its_limits(window, session):
     assert window.controller.drive.identity == "tall one"
 
 
-def test_everything_of_the_job_is_reached_by_tab(qtbot, window):
+def test_everything_of_the_job_is_reached_by_tab(window):
     wanted = set(window.needle_page.job.focus_order()) - {window.needle_page.job.entry}
     reached = set()
     for _ in range(60):
         reached.add(QApplication.focusWidget())
-        press(qtbot, window, KEY.Key_Tab)
+        press(KEY.Key_Tab)
     missing = {each.accessibleName() for each in wanted if each.isEnabled()} - {
         each.accessibleName() for each in reached
     }

@@ -7,12 +7,9 @@ from PySide6.QtWidgets import QApplication, QListWidget
 
 from app.book.model import Drive
 from app.book.store import Book
-from app.dashboard.style import LIGHT
-from app.dashboard.window import MainWindow
 from app.job import messages
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
-
-KEY = Qt.Key
+from tests.app.dashboard.keys import KEY, press
 
 
 @pytest.fixture
@@ -21,21 +18,11 @@ def session():
 
 
 @pytest.fixture
-def window(qtbot, session, tmp_path):
+def window(open_window, session, tmp_path):
     book = tmp_path / "book.sqlite3"
     with Book(book) as opened:
         opened.add_drive(Drive("machine 7", "130mm-48tpi"))
-    made = MainWindow(session, LIGHT, book=book)
-    qtbot.addWidget(made)
-    made.resize(1280, 800)
-    with qtbot.waitActive(made):
-        made.show()
-    yield made
-    made.controller.end(5.0)
-
-
-def press(qtbot, key):
-    qtbot.keyClick(QApplication.focusWidget(), key)
+    return open_window(session, book)
 
 
 def lean_on(key, times=5):
@@ -51,7 +38,7 @@ def begin(qtbot, window):
     window.show_drives()
     listed = window.drives_page.findChild(QListWidget)
     qtbot.waitUntil(lambda: listed.count() == 1, timeout=20_000)
-    press(qtbot, KEY.Key_Return)
+    press(KEY.Key_Return)
     assert window.page is window.needle_page
 
 
@@ -68,7 +55,7 @@ def test_enter_opens_a_source_and_answers_nothing(qtbot, window, session, field)
     window.source_page._address.setText("sim:")
     getattr(window.source_page, field).setFocus()
     session.calls.clear()
-    press(qtbot, KEY.Key_Return)
+    press(KEY.Key_Return)
     assert [call[0] for call in session.calls] == ["open"]
     assert window.page is window.needle_page
     assert window.controller.job.ask.message == messages.MAINS
@@ -83,10 +70,10 @@ def test_leaning_on_enter_confirms_one_caution(qtbot, window):
 def test_leaning_on_enter_answers_one_question(qtbot, window):
     begin(qtbot, window)
     while window.controller.job.ask.message != messages.WAS_IT_REFUSED:
-        press(qtbot, KEY.Key_Return)
+        press(KEY.Key_Return)
     lean_on(KEY.Key_Return)
     assert window.controller.job.ask.message == messages.CLEAN_HEADS
-    press(qtbot, KEY.Key_Return)
+    press(KEY.Key_Return)
     lean_on(KEY.Key_Return)
     assert window.controller.job.ask.message == messages.CHASSIS_TEMPERATURE
 
@@ -108,22 +95,19 @@ def settled(qtbot, window):
 
 
 def test_the_first_drive_is_typed_and_begun_on_without_looking_for_the_field(
-    qtbot, session, tmp_path
+    qtbot, open_window, session, tmp_path
 ):
-    window = MainWindow(session, LIGHT, book=tmp_path / "new.sqlite3")
-    qtbot.addWidget(window)
-    with qtbot.waitActive(window):
-        window.show()
+    window = open_window(session, tmp_path / "new.sqlite3")
     window.show_drives()
     settled(qtbot, window)
     assert (
         not window.drives_page.past.chart._plot.isVisible()
     )  # an axis without a point tells nothing
     qtbot.keyClicks(QApplication.focusWidget(), "TM-0050")
-    press(qtbot, KEY.Key_Return)
+    press(KEY.Key_Return)
     settled(qtbot, window)
     settled(qtbot, window)
-    press(qtbot, KEY.Key_Return)
+    press(KEY.Key_Return)
     assert window.controller.drive.identity == "TM-0050"
     assert window.controller.job.ask.message == messages.MAINS
     window.controller.end(5.0)
@@ -134,7 +118,7 @@ def test_enter_in_the_search_leads_to_what_was_found(qtbot, window):
     settled(qtbot, window)
     window.drives_page._search.setFocus()
     qtbot.keyClicks(QApplication.focusWidget(), "7")
-    press(qtbot, KEY.Key_Return)
+    press(KEY.Key_Return)
     settled(qtbot, window)
-    press(qtbot, KEY.Key_Return)
+    press(KEY.Key_Return)
     assert window.controller.drive.identity == "machine 7"

@@ -22,9 +22,9 @@ from app.dashboard.widgets import TouchButton
 from app.dashboard.window import MainWindow, paint_time_ms, run_dashboard
 from app.live.view import Listing, Phase, View
 from tests.app.dashboard.fakes import FakeControls, FakeSession, reading, view
+from tests.app.dashboard.keys import KEY, SHIFT, press
 from tests.app.dashboard.pictures import near
 
-KEY = Qt.Key
 ROOT = Path(__file__).parents[3]
 
 
@@ -36,33 +36,17 @@ def session():
 
 
 @pytest.fixture
-def window(qtbot, session):
-    made = MainWindow(session, LIGHT)
-    qtbot.addWidget(made)
-    made.resize(1280, 800)
+def window(open_window, session):
+    made = open_window(session)
     made.show_needle()
-    with qtbot.waitActive(made):
-        made.show()
     made.tick()
     return made
 
 
-def press(qtbot, window, key, modifier=Qt.KeyboardModifier.NoModifier):
-    qtbot.keyClick(QApplication.focusWidget() or window, key, modifier)
-
-
-def test_hand_at_the_virtual_drive(qtbot, window, session):
-    shift = Qt.KeyboardModifier.ShiftModifier
-    for key, modifier in (
-        (KEY.Key_Right, Qt.KeyboardModifier.NoModifier),
-        (KEY.Key_Left, Qt.KeyboardModifier.NoModifier),
-        (KEY.Key_Right, shift),
-        (KEY.Key_Left, shift),
-        (KEY.Key_PageDown, Qt.KeyboardModifier.NoModifier),
-        (KEY.Key_PageUp, Qt.KeyboardModifier.NoModifier),
-        (KEY.Key_F5, Qt.KeyboardModifier.NoModifier),
-    ):
-        press(qtbot, window, key, modifier)
+def test_hand_at_the_virtual_drive(window, session):
+    press(KEY.Key_Right, KEY.Key_Left)
+    press(KEY.Key_Right, KEY.Key_Left, modifier=SHIFT)
+    press(KEY.Key_PageDown, KEY.Key_PageUp, KEY.Key_F5)
     assert session.controls.done == [
         ("nudge", 5.0),
         ("nudge", -5.0),
@@ -89,59 +73,59 @@ def test_hands_are_seen_only_with_the_virtual_drive(qtbot, window, session):
 def test_click_leaves_the_keys_with_the_needle(qtbot, window, session):
     button = window.needle_page.hands.findChildren(QAbstractButton)[2]
     qtbot.mouseClick(button, Qt.MouseButton.LeftButton)
-    press(qtbot, window, KEY.Key_Space)
+    press(KEY.Key_Space)
     assert session.controls.done == [("nudge", 5.0)]
     assert window.needle_page.trace.frozen
 
 
-def test_space_freezes_and_f6_holds(qtbot, window):
-    press(qtbot, window, KEY.Key_Space)
+def test_space_freezes_and_f6_holds(window):
+    press(KEY.Key_Space)
     assert window.needle_page.trace.frozen
-    press(qtbot, window, KEY.Key_Space)
+    press(KEY.Key_Space)
     assert not window.needle_page.trace.frozen
-    press(qtbot, window, KEY.Key_F6)
+    press(KEY.Key_F6)
     assert window.needle_page.trace.held is not None
-    press(qtbot, window, KEY.Key_F6)
+    press(KEY.Key_F6)
     assert window.needle_page.trace.held is None
 
 
-def test_f4_changes_the_unit(qtbot, window):
-    press(qtbot, window, KEY.Key_F4)
+def test_f4_changes_the_unit(window):
+    press(KEY.Key_F4)
     window.tick()
     assert window.needle_page.unit is Unit.MIL
     # 178 µm of scale times 0.12, over 25.4 µm a mil.
     assert window.needle_page.meter.face.offset.text == "0.84 mil"
-    press(qtbot, window, KEY.Key_F4)
+    press(KEY.Key_F4)
     assert window.needle_page.unit is Unit.UM
 
 
-def test_sign_is_taught_from_the_keyboard(qtbot, window, session):
+def test_sign_is_taught_from_the_keyboard(window, session):
     session.now = view(reading=reading(0.1, sign=Sign.UNKNOWN), roles=("plus", "minus"))
     window.needle_page.prompt.refresh(session.view())
-    press(qtbot, window, KEY.Key_Return)
-    press(qtbot, window, KEY.Key_Right)
-    press(qtbot, window, KEY.Key_Return)
+    press(KEY.Key_Return)
+    press(KEY.Key_Right)
+    press(KEY.Key_Return)
     assert [call[0] for call in session.calls] == ["begin_teaching", "teach"]
     assert session.controls.done == [("nudge", 5.0)]
 
 
-def test_f7_opens_again_with_an_index(qtbot, window, session):
+def test_f7_opens_again_with_an_index(window, session):
     session.now = view(
         reading=reading(0.1, sign=Sign.UNKNOWN), roles=("plus", "minus"), source="sound:a"
     )
     window.needle_page.prompt.refresh(session.view())
-    press(qtbot, window, KEY.Key_F7)
+    press(KEY.Key_F7)
     assert session.calls == [("open", "sound:a", "differential,index")]
 
 
 def test_source_is_chosen_by_arrows_and_enter(qtbot, window, session):
-    press(qtbot, window, KEY.Key_F2)
+    press(KEY.Key_F2)
     assert window.page is window.source_page
     qtbot.waitUntil(lambda: not window.source_page.looking)
     sources = window.source_page.findChild(QListWidget)
     sources.setCurrentRow(0)
-    press(qtbot, window, KEY.Key_Down)
-    press(qtbot, window, KEY.Key_Return)
+    press(KEY.Key_Down)
+    press(KEY.Key_Return)
     assert session.calls == [("open", "sound:a", None)]
     assert window.page is window.needle_page
 
@@ -154,7 +138,7 @@ def test_address_and_roles_are_typed(qtbot, window, session):
     address.clear()
     qtbot.keyClicks(address, "file:a b.wav")
     window.source_page.findChild(QComboBox).setCurrentText(" plus,minus ")
-    press(qtbot, window, KEY.Key_Return)
+    press(KEY.Key_Return)
     assert session.calls == [("open", "file:a b.wav", "plus,minus")]
 
 
@@ -208,27 +192,24 @@ def test_first_page_tells_how_a_scope_is_wired(window):
         assert words in text
 
 
-def test_first_page_comes_first_and_leads_on(qtbot):
+def test_first_page_comes_first_and_leads_on(qtbot, open_window):
     session = FakeSession(listed=[("sim:", "Virtual drive")])
-    window = MainWindow(session, LIGHT)
-    qtbot.addWidget(window)
-    with qtbot.waitActive(window):
-        window.show()
+    window = open_window(session)
     assert window.page is window.help_page
-    press(qtbot, window, KEY.Key_Return)
+    press(KEY.Key_Return)
     assert window.page is window.source_page
     qtbot.waitUntil(lambda: not window.source_page.looking)
-    press(qtbot, window, KEY.Key_Return)
+    press(KEY.Key_Return)
     assert session.calls == [("open", "sim:", None)]
-    press(qtbot, window, KEY.Key_F1)
+    press(KEY.Key_F1)
     assert window.page is window.help_page
-    press(qtbot, window, KEY.Key_Escape)
+    press(KEY.Key_Escape)
     assert window.page is window.needle_page
 
 
-def test_keys_of_the_needle_do_nothing_on_other_pages(qtbot, window, session):
+def test_keys_of_the_needle_do_nothing_on_other_pages(window, session):
     window.show_help()
-    press(qtbot, window, KEY.Key_F5)
+    press(KEY.Key_F5)
     assert session.controls.done == []
 
 
@@ -263,7 +244,7 @@ def test_every_control_has_a_name_and_a_description(window):
         assert control.accessibleDescription(), control.accessibleName()
 
 
-def test_tab_goes_with_the_eye(qtbot, window, session):
+def test_tab_goes_with_the_eye(window, session):
     session.now = view(reading=reading(0.1, sign=Sign.UNKNOWN), roles=("plus", "minus"))
     window.needle_page.prompt.refresh(session.view())
     first = window.top_bar.findChildren(QAbstractButton)[0]
@@ -274,7 +255,7 @@ def test_tab_goes_with_the_eye(qtbot, window, session):
         at = focused.mapTo(window, focused.rect().center())
         row = 0 if at.y() < 60 else 1 if at.y() < 110 else 2 if at.y() < 520 else 3
         reached.append((row, at.x()))
-        press(qtbot, window, KEY.Key_Tab)
+        press(KEY.Key_Tab)
     assert reached == sorted(reached)
     assert [row for row, _ in reached] == [0] * 5 + [1] * 2 + [2] + [3] * 9
     assert QApplication.focusWidget() is first
@@ -324,7 +305,7 @@ def test_all_words_are_translated(qtbot, qapp):
 
 
 @pytest.mark.parametrize("size", [(1024, 640), (1920, 1080), (3840, 2160)])
-def test_controls_are_large_enough_and_nothing_overlaps(qtbot, window, size):
+def test_controls_are_large_enough_and_nothing_overlaps(window, size):
     window.resize(*size)
     QApplication.processEvents()
     assert (window.width(), window.height()) == size
@@ -357,17 +338,17 @@ def test_picture_that_cannot_be_written(window, tmp_path):
         window.save_picture(tmp_path / "none" / "picture.png")
 
 
-def test_f9_keeps_a_picture_and_says_where(qtbot, window, tmp_path, monkeypatch):
+def test_f9_keeps_a_picture_and_says_where(window, tmp_path, monkeypatch):
     monkeypatch.setattr(
         "app.dashboard.window.QStandardPaths.writableLocation", lambda _: str(tmp_path / "new")
     )
-    press(qtbot, window, KEY.Key_F9)
+    press(KEY.Key_F9)
     window.tick()
     (kept,) = (tmp_path / "new").glob("evenlobe-*.png")
     assert str(kept) in window.top_bar.words
 
 
-def test_needle_follows_the_session(qtbot, window, session):
+def test_needle_follows_the_session(window, session):
     session.now = lambda: view(-0.3)
     for _ in range(20):
         window.tick()

@@ -1,16 +1,66 @@
-"""The source's state in words."""
+"""The source's state in words, and the panel of it, each line graded by shape as well as colour."""
 
 from dataclasses import replace
 
 import pytest
 
 from app.analysis.results import Message
-from app.dashboard.needle_page.status import Grade, status_lines
-from app.dashboard.text import notes_of
+from app.dashboard.needle_page.status import Grade, StatusLine, StatusView, status_lines
+from app.dashboard.style import LIGHT, Sizes
+from app.dashboard.text import notes_of, settings_of
 from app.live.view import Level, Phase, View
 from tests.app.dashboard.fakes import parked, reading, view
+from tests.app.dashboard.pictures import different, pixels
 
 NOW_S = 1000.0
+
+
+@pytest.fixture
+def panel(qtbot):
+    made = StatusView()
+    qtbot.addWidget(made)
+    made.resize(400, 300)
+    made.apply_theme(LIGHT, Sizes.of(1920, 1080))
+    return made
+
+
+def test_marks_differ_in_shape(panel):
+    shapes = set()
+    line = StatusLine("source", "running")
+    for grade in Grade:
+        panel.show_lines((replace(line, grade=grade),), ())
+        mark = pixels(panel.grab().toImage())[15:45, 14:34]
+        shapes.add((abs(mark - mark[0, 0]).max(axis=2) > 60).tobytes())
+    assert len(shapes) == len(Grade)
+
+
+def test_all_lines_and_notes_fit_a_small_panel(panel):
+    panel.resize(300, 140)
+    panel.apply_theme(LIGHT, Sizes.of(1024, 640))
+    empty = panel.grab().toImage()
+    panel.show_lines(status_lines(view(0.1, NOW_S), NOW_S, 300.0), ("A note of some words. " * 6,))
+    changed = different(empty, panel.grab().toImage())
+    assert changed.top() > 2
+    assert changed.bottom() < panel.height() - 2
+    assert "A note" in panel.accessibleDescription()
+
+
+def test_the_end_of_a_long_line_is_seen_for_it_says_what_is_wrong(panel):
+    panel.resize(300, 220)
+    panel.apply_theme(LIGHT, Sizes.of(1088, 680))
+    pictures = []
+    for end in ("not valid", "not cal"):
+        words = f"12.6 s old; turns used: 0: {end}"
+        panel.show_lines((StatusLine("signal to noise", words, Grade.FAULT),), ())
+        pictures.append(panel.grab().toImage())
+    assert different(*pictures).width() > 10
+
+
+def test_a_scope_s_settings_are_told(panel):
+    settings = (("record", "600 ms"), ("range", "0.08 V/div"))
+    shown = view(now_s=NOW_S, settings=settings)
+    panel.show_lines(status_lines(shown, NOW_S, 300.0), (), settings_of(shown))
+    assert "record 600 ms   ·   range 0.08 V/div" in panel.accessibleDescription()
 
 
 def lines(shown, now_s=NOW_S):
