@@ -14,7 +14,7 @@ from typing import Protocol
 
 from app.analysis.adjust.nudging import LockWatch
 from app.analysis.adjust.positioner import ArrivalWatch
-from app.analysis.results import Measurand, Quantity, Reading
+from app.analysis.results import Quantity, Reading
 from app.job.job import Job
 from app.job.model import Action, Answer, Do, Measure
 from app.job.plan import ENDED
@@ -36,17 +36,15 @@ _READ_S = 0.2
 class Measurer(Protocol):
     """What measures for a job, one measurement at a time: the session, or a source read on."""
 
-    def take(
-        self, measurand: Measurand, turns: int = 10, track: int | None = None, side: int = 0
-    ) -> None:
+    def measure(self, request: MeasurementRequest) -> None:
         """Begin a measurement of what comes from now on, in place of one under way."""
         ...
 
-    def taken(self) -> MeasurementProgress | None:
+    def progress(self) -> MeasurementProgress | None:
         """Return how far the measurement has come, None where there is none any more."""
         ...
 
-    def cancel_take(self) -> None:
+    def cancel_measurement(self) -> None:
         """Cancel the measurement under way, or forget its result."""
         ...
 
@@ -118,32 +116,33 @@ class JobRunner:
         """Begin the measurement that is asked for, unless it is under way."""
         ask = self.job.ask
         if self.part is None and isinstance(ask, Measure):
-            self._measurer.take(ask.measurand, ask.turns, ask.track, ask.side)
+            request = MeasurementRequest(ask.measurand, ask.turns, ask.track, ask.side)
+            self._measurer.measure(request)
             self.part = 0.0
 
     def cancel(self) -> None:
         """Cancel the measurement under way."""
         if self.part is not None:
             self.part = None
-            self._measurer.cancel_take()
+            self._measurer.cancel_measurement()
 
     def poll(self) -> MeasurementProgress | None:
         """Return what is new of the measurement, None when nothing is; its result is the answer."""
         if self.part is None:
             return None
-        taken = self._measurer.taken()
-        if taken is None:
+        progress = self._measurer.progress()
+        if progress is None:
             self.part = None
             return MeasurementProgress(fault="The source was changed while it was measured.")
-        if taken.measurement is not None:
-            self.answer(taken.measurement, taken.settings)
-        elif taken.fault:
+        if progress.measurement is not None:
+            self.answer(progress.measurement, progress.settings)
+        elif progress.fault:
             self.cancel()
-        elif taken.part == self.part:
+        elif progress.part == self.part:
             return None
         else:
-            self.part = taken.part
-        return taken
+            self.part = progress.part
+        return progress
 
     def see(self, reading: Reading, at_s: float) -> bool:
         """Take the newest reading; returns whether it shows that the hand has done what was asked.
@@ -207,20 +206,17 @@ class SourceReader:
         self._run: MeasurementRun | None = None
         self._watching: AnyAnalyser | None = None
 
-    def take(
-        self, measurand: Measurand, turns: int = 10, track: int | None = None, side: int = 0
-    ) -> None:
+    def measure(self, request: MeasurementRequest) -> None:
         """Begin a measurement of what comes from now on, in place of one under way."""
         # What the input still holds from before belongs to what the hands did before.
         from_s = time.monotonic() if self._source.info.live else -inf
-        request = MeasurementRequest(measurand, turns, track, side)
         self._run = MeasurementRun(request, self._profile, self._options, from_s)
 
-    def taken(self) -> MeasurementProgress | None:
+    def progress(self) -> MeasurementProgress | None:
         """Return how far the measurement has come, None where there is none any more."""
         return None if self._run is None else self._run.progress
 
-    def cancel_take(self) -> None:
+    def cancel_measurement(self) -> None:
         """Cancel the measurement under way, or forget its result."""
         self._run = None
 

@@ -17,7 +17,7 @@ from collections.abc import Callable
 from functools import partial
 
 from app.analysis import messages
-from app.analysis.results import Measurand, Message, Side
+from app.analysis.results import Message, Side
 from app.live.measurement import (
     AnyAnalyser,
     EnvelopeOptions,
@@ -348,30 +348,19 @@ class Session:
         """The virtual drive's controls, when that is the source."""
         return self._run.controls if self._run is not None else None
 
-    def take(
-        self, measurand: Measurand, turns: int = 10, track: int | None = None, side: int = 0
-    ) -> None:
+    def measure(self, request: MeasurementRequest) -> None:
         """Begin a measurement beside the live needle, in place of one under way.
 
-        Only what is sampled after this call counts. :meth:`taken` tells how far it has come.
-
-        Parameters
-        ----------
-        measurand : Measurand
-            What is to be found.
-        turns : int
-            Whole turns wanted.
-        track, side : int or None, int
-            Where the head stands, as far as that is known.
+        Only what is sampled after this call counts. :meth:`progress` tells how far it has come.
         """
         if self._run is not None:
-            self._run.measure(MeasurementRequest(measurand, turns, track, side))
+            self._run.measure(request)
 
-    def taken(self) -> MeasurementProgress | None:
+    def progress(self) -> MeasurementProgress | None:
         """Return how far the measurement has come, None where none was asked for."""
         return self._run.progress() if self._run is not None else None
 
-    def cancel_take(self) -> None:
+    def cancel_measurement(self) -> None:
         """Cancel the measurement under way, or forget its result."""
         if self._run is not None:
             self._run.cancel_measurement()

@@ -55,14 +55,14 @@ class MeasuringSession(FakeSession):
         self.fault = ""
         self.quick = True
 
-    def take(self, measurand, turns=10, track=None, side=0):
-        self.wanted = measurand
-        self.calls.append(("take", measurand, turns, track, side))
+    def measure(self, request):
+        self.wanted = request.measurand
+        self.calls.append(("measure", request))
 
-    def cancel_take(self):
+    def cancel_measurement(self):
         self.wanted = None
 
-    def taken(self):
+    def progress(self):
         if self.wanted is None:
             return None
         if self.fault:

@@ -9,7 +9,7 @@ import pytest
 
 from app.analysis import messages
 from app.analysis.results import Measurand, Side, Sign
-from app.live.measurement import EnvelopeOptions
+from app.live.measurement import EnvelopeOptions, MeasurementRequest
 from app.live.session import Session
 from app.live.view import Phase, View
 from app.profiles import load_profile
@@ -405,53 +405,53 @@ def test_a_muted_source_parks_with_its_likely_cause(session, tmp_path):
     assert "the capture is silent" in str(view.advice[0])
 
 
-def taken(session):
-    return until(lambda: (found := session.taken()) and found.measurement, "the measurement")
+def measured(session):
+    return until(lambda: (found := session.progress()) and found.measurement, "the measurement")
 
 
 def test_a_measurement_is_taken_beside_the_needle(session):
-    assert session.taken() is None
+    assert session.progress() is None
     session.open(f"{SIM}&offset_um=25")
     valid_view(session)
-    session.take(Measurand.RADIAL, 5)
-    assert session.taken().measurement is None
-    found = taken(session)
+    session.measure(MeasurementRequest(Measurand.RADIAL, 5))
+    assert session.progress().measurement is None
+    found = measured(session)
     # balance = offset / scale (design.md)
     assert found.reading.balance.value == pytest.approx(25.0 / SCALE_UM, abs=0.005)
-    assert session.taken().part == 1.0
+    assert session.progress().part == 1.0
     assert session.view().reading.valid
-    session.cancel_take()
-    assert session.taken() is None
+    session.cancel_measurement()
+    assert session.progress() is None
 
 
 def test_a_measurement_uses_nothing_from_before_it_was_asked_for(session):
     session.open(f"{SIM}&offset_um=0")
     valid_view(session)
     session.controls.nudge(40.0)
-    session.take(Measurand.RADIAL, 5)
-    assert taken(session).reading.balance.value == pytest.approx(40.0 / SCALE_UM, abs=0.005)
+    session.measure(MeasurementRequest(Measurand.RADIAL, 5))
+    assert measured(session).reading.balance.value == pytest.approx(40.0 / SCALE_UM, abs=0.005)
 
 
 def test_a_newer_measurement_takes_the_place_of_one_under_way(session):
     session.open(SIM)
     valid_view(session)
-    session.take(Measurand.RADIAL, 1000)
-    session.take(Measurand.SPEED, 5)
-    assert taken(session).measurand is Measurand.SPEED
+    session.measure(MeasurementRequest(Measurand.RADIAL, 1000))
+    session.measure(MeasurementRequest(Measurand.SPEED, 5))
+    assert measured(session).measurand is Measurand.SPEED
 
 
 def test_a_measurement_whose_source_goes_is_given_up(cable):
     session, source = cable
-    session.take(Measurand.RADIAL, 1000)
-    until(lambda: session.taken().part > 0.0, "its beginning")
+    session.measure(MeasurementRequest(Measurand.RADIAL, 1000))
+    until(lambda: session.progress().part > 0.0, "its beginning")
     source.gone.set()
-    fault = until(lambda: session.taken().fault, "the fault")
+    fault = until(lambda: session.progress().fault, "the fault")
     assert "went away" in fault
-    assert session.taken().measurement is None
+    assert session.progress().measurement is None
     source.gone.clear()
     phase_of(session, Phase.RUNNING)
-    session.take(Measurand.RADIAL, 5)
-    assert taken(session).reading.valid
+    session.measure(MeasurementRequest(Measurand.RADIAL, 5))
+    assert measured(session).reading.valid
 
 
 @pytest.mark.parametrize("clipped", [False, True])
@@ -462,8 +462,8 @@ def test_what_a_scope_says_of_clipping_reaches_needle_and_measurement(start, cli
     reading = until(lambda: session.view().reading, "a reading")
     assert (messages.CLIPPED in reading.reasons) == clipped
     assert reading.valid != clipped
-    session.take(Measurand.RADIAL, 2)
-    assert taken(session).problem == (messages.CLIPPED if clipped else None)
+    session.measure(MeasurementRequest(Measurand.RADIAL, 2))
+    assert measured(session).problem == (messages.CLIPPED if clipped else None)
 
 
 @pytest.mark.parametrize(("at_index", "sign"), [(False, Sign.UNKNOWN), (True, Sign.KNOWN)])
@@ -471,25 +471,25 @@ def test_a_sweep_that_the_index_triggered_tells_the_side(start, at_index, sign):
     session = start(lambda *asked: Sweeps(*asked, at_index=at_index))
     session.open(f"{SIM}&offset_um=25", "plus,minus,-")
     assert valid_view(session).reading.sign is sign
-    session.take(Measurand.RADIAL, 2)
-    assert taken(session).reading.sign is sign
+    session.measure(MeasurementRequest(Measurand.RADIAL, 2))
+    assert measured(session).reading.sign is sign
 
 
 def test_a_measurement_ends_with_its_capture(session, tmp_path):
     write_capture(tmp_path / "short.wav", "plus", "minus", "index")
     session.open(str(tmp_path / "short.wav"), "plus,minus,index")
     valid_view(session)
-    session.take(Measurand.RADIAL, 1000)
-    assert "capture" in until(lambda: session.taken().fault, "the fault")
+    session.measure(MeasurementRequest(Measurand.RADIAL, 1000))
+    assert "capture" in until(lambda: session.progress().fault, "the fault")
 
 
 def test_nothing_is_measured_without_a_source(session):
-    session.take(Measurand.RADIAL)
-    assert session.taken() is None
+    session.measure(MeasurementRequest(Measurand.RADIAL))
+    assert session.progress() is None
     session.open("nowhere.wav")
     phase_of(session, Phase.FAILED)
-    session.take(Measurand.RADIAL)
-    assert "nowhere.wav" in session.taken().fault
+    session.measure(MeasurementRequest(Measurand.RADIAL))
+    assert "nowhere.wav" in session.progress().fault
 
 
 def test_another_class_opens_the_source_again(session):
