@@ -1,4 +1,4 @@
-"""Files that appear under their name once they are whole."""
+"""Files that appear under their name once they are whole, and leave nothing behind otherwise."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ _NAME_LENGTH = 40
 
 
 def stem_for(identity: str, number: int) -> str:
-    """Return a file's name without its ending for a job's report: letters and figures alone."""
+    """Return a file name for a job's report, without its ending: letters, digits and hyphens."""
     plain = "".join(sign if sign.isalnum() else "-" for sign in identity[:_NAME_LENGTH])
     name = "-".join(part for part in plain.split("-") if part) or "drive"
     return f"{name}-job-{number}"
@@ -20,7 +20,7 @@ def stem_for(identity: str, number: int) -> str:
 
 @contextlib.contextmanager
 def atomic_write(path: Path) -> Iterator[Path]:
-    """Give a file beside `path` to write to, and put it in its place when that went well.
+    """Yield a temporary file beside `path`, which takes its place when all went well.
 
     Raises
     ------

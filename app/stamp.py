@@ -1,4 +1,4 @@
-"""What a record is stamped with: the program's version and the time."""
+"""The program's version and the time, as records state them."""
 
 from __future__ import annotations
 

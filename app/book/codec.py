@@ -1,4 +1,4 @@
-"""What is kept, as JSON text and as bytes, and back: exact both ways.
+"""Encodes what the book keeps as JSON text and bytes, and decodes it: exact both ways.
 
 What is read is checked against the fields of the frozen classes that it is to become and their
 types, so that a file from elsewhere is refused with the place of its fault.
@@ -22,9 +22,9 @@ from numpy.typing import NDArray
 from app.book.model import CodingError, RefusedError
 from app.job.model import Entry
 
-_MOST_BYTES = 64 * 2**20
-_MOST_TRACKS = 1000
-MOST_TEXT = 100_000
+_MAX_BYTES = 64 * 2**20
+_MAX_TRACKS = 1000
+MAX_TEXT = 100_000
 """Characters of one text."""
 _Record = TypeVar("_Record")
 
@@ -72,9 +72,9 @@ def check_texts(tree: Any, name: str = "text") -> None:
         for each in tree:
             check_texts(each, name)
     elif isinstance(tree, str):
-        if len(tree) > MOST_TEXT:
+        if len(tree) > MAX_TEXT:
             raise RefusedError(
-                f"{name}: {len(tree)} characters are more than the {MOST_TEXT} that the book "
+                f"{name}: {len(tree)} characters are more than the {MAX_TEXT} that the book "
                 "takes; shorten it"
             )
         if "\0" in tree or any("\ud800" <= sign <= "\udfff" for sign in tree):
@@ -116,7 +116,7 @@ def unpacked(data: bytes | None, where: str = "envelope") -> NDArray[np.float32]
         return None
     try:
         unpacker = zlib.decompressobj()
-        raw = unpacker.decompress(data, _MOST_BYTES)
+        raw = unpacker.decompress(data, _MAX_BYTES)
         if not unpacker.eof or unpacker.unused_data:
             raise ValueError
         return np.frombuffer(raw, dtype="<f4").astype(np.float32)
@@ -249,6 +249,6 @@ def entry_of(
     ):
         raise CodingError(f"{where}: its two arrays are not of one length")
     entry = read(Entry, tree, where)
-    if entry.track is not None and not 0 <= entry.track < _MOST_TRACKS:
+    if entry.track is not None and not 0 <= entry.track < _MAX_TRACKS:
         raise CodingError(f"{where}.track is not the number of a track")
     return replace(entry, turns=turns, envelope_v=envelope_v)

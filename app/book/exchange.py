@@ -29,7 +29,7 @@ CSV_NAMES = ("drives.csv", "jobs.csv", "outcomes.csv", "values.csv")
 SCHEMA = "evenlobe.book/2"
 _FIRST_SCHEMA = "evenlobe.book/1"
 """The same, but for how an open job stands."""
-_MOST_BYTES = 2**30
+_MAX_BYTES = 2**30
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -91,7 +91,7 @@ def import_json(book: Book, path: Path) -> tuple[int, int]:
         When the file is not one, or its content cannot stand; the message names the place.
     """
     try:
-        if path.stat().st_size > _MOST_BYTES:
+        if path.stat().st_size > _MAX_BYTES:
             raise BookError(f"import “{path}”: it is larger than 1 GiB, which no export is")
         text = path.read_text(encoding="utf-8")
     except OSError as fault:

@@ -114,7 +114,7 @@ holds that nothing is added to a closed job; how an open job stands."""
 
 
 def migrate(connection: sqlite3.Connection, where: str) -> None:
-    """Make a new book's tables, or bring those of an older one up to this version.
+    """Create a new book's tables, or bring those of an older one up to this version.
 
     Each step is one transaction: a book is never between two versions.
 
@@ -323,7 +323,7 @@ class Book:
             kept.check()
 
     def check(self) -> None:
-        """Look through the whole file.
+        """Check the whole file.
 
         Raises
         ------
@@ -338,7 +338,7 @@ class Book:
 
     @contextmanager
     def whole(self) -> Iterator[None]:
-        """Keep all that is written within, or nothing of it."""
+        """Write all that is written within, or nothing of it: one transaction."""
         with as_book_error(self._where):
             if self._db.in_transaction:
                 yield

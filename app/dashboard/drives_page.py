@@ -18,7 +18,7 @@ from PySide6.QtWidgets import (
 )
 
 from app.analysis.results import Quantity
-from app.book.codec import MOST_TEXT
+from app.book.codec import MAX_TEXT
 from app.book.drift import Drift, drifts_of
 from app.book.model import Drive, DriveSummary, JobSummary, ResumableJob
 from app.book.store import Book, shown
@@ -417,7 +417,7 @@ class DrivesPage(Page):
     def _field(self, name: str, description: str) -> Field:
         field = Field(name, description, self)
         field.setPlaceholderText(description)
-        field.setMaxLength(MOST_TEXT)
+        field.setMaxLength(MAX_TEXT)
         return field
 
     def _lay_out(self) -> None:

@@ -1,6 +1,7 @@
-"""How a report writes what it is given: users' texts made safe to lay out, numbers, times.
+"""What a report is made of, and how it writes texts, numbers and times.
 
-What a report is made of: plain blocks that a page and a printer lay out, each in its way.
+A report is plain blocks, which a page and a printer lay out, each in its own way; users' texts in
+them are safe to lay out.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from app.book.drift import moment_of
 from app.job.model import CheckName, Limit, Outcome, Value
 from app.numbers import MINUS, plus_minus
 
-MOST_TEXT = 1200
+MAX_TEXT = 1200
 """Characters that a report shows of one text; the book keeps all of it."""
 _JOINERS = "\u200c\u200d\u200e\u200f"
 """Not printable by themselves, and yet part of how some languages are written."""
@@ -41,7 +42,7 @@ VERDICTS = {
 _SIDED = {CheckName.RADIAL, CheckName.AZIMUTH, CheckName.INDEX}
 
 
-def clean(text: str, most: int = MOST_TEXT) -> str:
+def clean(text: str, most: int = MAX_TEXT) -> str:
     """Return a text without what could disturb the text around it, and not without end.
 
     Control signs, and those that turn the direction of what follows, become U+FFFD; line breaks
@@ -56,7 +57,7 @@ def clean(text: str, most: int = MOST_TEXT) -> str:
     )
 
 
-def within(text: str, most: int = MOST_TEXT) -> str:
+def within(text: str, most: int = MAX_TEXT) -> str:
     """Return a user's text to stand in a sentence, whose direction it keeps as it is."""
     safe = clean(text, most)
     return safe if safe.isascii() else f"\u2068{safe}\u2069"
@@ -172,7 +173,7 @@ class Signature:
     labels: tuple[str, ...]
 
 
-Block = Table | Figures | Lines | Signature
+ReportBlock = Table | Figures | Lines | Signature
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +181,7 @@ class Section:
     """Blocks under a title."""
 
     title: str
-    blocks: tuple[Block, ...]
+    blocks: tuple[ReportBlock, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from itertools import pairwise
 
 from app.analysis.results import Verdict
@@ -16,9 +16,9 @@ from app.job.verdicts import what_next
 from app.report import figures
 from app.report.blocks import (
     VERDICTS,
-    Block,
     Lines,
     Report,
+    ReportBlock,
     Section,
     Signature,
     Table,
@@ -31,8 +31,8 @@ from app.report.blocks import (
     within,
 )
 
-_MOST_IDENTITY = 120
-_MOST_NOTES = 24
+_MAX_IDENTITY = 120
+_MAX_NOTES = 24
 _SHORT = 28
 """Characters that fit half a line."""
 _TWO_LIMITS = (
@@ -51,14 +51,9 @@ _VIRTUAL = "These are the virtual drive's numbers: no drive was measured."
 
 
 def report_of(record: JobRecord, history: Sequence[JobSummary] = ()) -> Report:
-    """Return the report of a job.
+    """Return the report of a job, open or closed.
 
-    Parameters
-    ----------
-    record : JobRecord
-        The job, open or closed.
-    history : sequence of JobSummary
-        The drive's jobs; this one may be among them, and later ones are left out.
+    The drive's history may have this job in it; later ones are left out.
     """
     outcomes = tuple(counting(record.outcomes).values())
     verdict, lead = _lead(record, outcomes)
@@ -82,7 +77,7 @@ def report_of(record: JobRecord, history: Sequence[JobSummary] = ()) -> Report:
     )
     return Report(
         title="Alignment report",
-        identity=clean(record.drive.identity, _MOST_IDENTITY),
+        identity=clean(record.drive.identity, _MAX_IDENTITY),
         job=f"job {record.number}",
         lead=lead,
         verdict=verdict,
@@ -136,22 +131,38 @@ def _drive(record: JobRecord) -> Table:
         ("Nudges of the stepper", str(record.nudges)),
         ("Measurements kept", str(len(record.entries))),
     ]
-    rows = tuple((*a, *b) for a, b in zip(facts[::2], facts[1::2], strict=True))
-    return Table((), rows, (0.2, 0.3, 0.2, 0.3), (0, 2))
+    return Table((), _two_abreast(facts), (0.2, 0.3, 0.2, 0.3), (0, 2))
 
 
-def _said(record: JobRecord) -> tuple[Block, ...]:
+def _said(record: JobRecord) -> tuple[ReportBlock, ...]:
     """Return what the user has written of drive and job, where there is something."""
     identity = record.drive.identity
     rows = [
         # A shorter one stands whole in the report's head.
-        ("Identity", clean(identity) if len(identity) > _MOST_IDENTITY else ""),
+        ("Identity", clean(identity) if len(identity) > _MAX_IDENTITY else ""),
         ("Note", clean(record.drive.note)),
         ("Measured on", ", ".join(days) if len(days := figures.days_of(record)) > 1 else ""),
         ("Closed with failures because", clean(record.closing_reason)),
     ]
-    told = tuple(row for row in rows if row[1])
-    return (Table((), told, (0.2, 0.8), (0,)),) if told else ()
+    return _table((), [row for row in rows if row[1]], (0.2, 0.8), (0,))
+
+
+def _table(
+    head: tuple[str, ...],
+    rows: Iterable[tuple[str | Verdict, ...]],
+    widths: tuple[float, ...],
+    titles: tuple[int, ...] = (),
+    *,
+    fine: bool = False,
+) -> tuple[Table, ...]:
+    """Return a table, or none where it would have no rows."""
+    found = tuple(rows)
+    return (Table(head, found, widths, titles, fine),) if found else ()
+
+
+def _two_abreast(rows: Sequence[tuple[str, str]]) -> tuple[tuple[str, ...], ...]:
+    """Return an even number of facts, two to a row."""
+    return tuple((*a, *b) for a, b in zip(rows[::2], rows[1::2], strict=True))
 
 
 def _numbers(record: JobRecord) -> Table:
@@ -171,22 +182,23 @@ def _numbers(record: JobRecord) -> Table:
     return Table(
         ("", "As found (± U)", "As left (± U)", "Change"),
         tuple(
-            (name, _or_none(a), _or_none(b), _changed(change_of(a, b, record.outcomes, check)))
+            (
+                name,
+                _amount_or(a, "not measured"),
+                _amount_or(b, "not measured"),
+                _amount_or(change_of(a, b, record.outcomes, check), "–"),
+            )
             for name, check, a, b in rows
         ),
         (0.34, 0.22, 0.22, 0.22),
     )
 
 
-def _or_none(value: Value | None) -> str:
-    return "not measured" if value is None else amount(value)
+def _amount_or(value: Value | None, otherwise: str) -> str:
+    return otherwise if value is None else amount(value)
 
 
-def _changed(change: Value | None) -> str:
-    return "–" if change is None else amount(change)
-
-
-def _checks(record: JobRecord, outcomes: Sequence[Outcome]) -> Block:
+def _checks(record: JobRecord, outcomes: Sequence[Outcome]) -> ReportBlock:
     if not outcomes:
         return Lines(("No check has ended.",))
     times: dict[tuple[CheckName, Stage, int], int] = {}
@@ -224,8 +236,8 @@ def _remarks(outcome: Outcome, times: int) -> str:
     return "; ".join(said)
 
 
-def _budgets(outcomes: Sequence[Outcome]) -> tuple[Block, ...]:
-    rows = tuple(
+def _budgets(outcomes: Sequence[Outcome]) -> tuple[ReportBlock, ...]:
+    rows = (
         (
             titled(each),
             each.stage,
@@ -236,27 +248,22 @@ def _budgets(outcomes: Sequence[Outcome]) -> tuple[Block, ...]:
         for each in outcomes
         if each.budget and each.u is not None and math.isfinite(each.u)
     )
-    if not rows:
-        return ()
     head = ("Value", "Stage", "Parts of the standard uncertainty", "u", "U = 2u")
-    return (Table(head, rows, (0.19, 0.075, 0.535, 0.1, 0.1), fine=True),)
+    return _table(head, rows, (0.19, 0.075, 0.535, 0.1, 0.1), fine=True)
 
 
 def _short(number: float) -> str:
     return f"{number:.1f}" if abs(number) >= 1.0 else f"{number:#.2g}"
 
 
-def _details(outcomes: Sequence[Outcome]) -> tuple[Block, ...]:
-    rows = tuple(
+def _details(outcomes: Sequence[Outcome]) -> tuple[ReportBlock, ...]:
+    rows = (
         (titled(each), each.stage, "; ".join(map(_named, each.details)))
         for each in outcomes
         if each.details and each.check is not CheckName.CARE
     )
-    return (
-        (Table(("Check", "Stage", "Found (± U, k = 2)"), rows, (0.19, 0.075, 0.735), fine=True),)
-        if rows
-        else ()
-    )
+    head = ("Check", "Stage", "Found (± U, k = 2)")
+    return _table(head, rows, (0.19, 0.075, 0.735), fine=True)
 
 
 def _named(value: Value) -> str:
@@ -264,7 +271,7 @@ def _named(value: Value) -> str:
     return value.name if " is " in value.name else f"{value.name} {amount(value)}"
 
 
-def _conditions(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Block, ...]:
+def _conditions(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[ReportBlock, ...]:
     rows = [(clean(name, 80), clean(said)) for name, said in record.head.conditions]
     for each in outcomes:
         if each.check is CheckName.CARE:
@@ -278,22 +285,15 @@ def _conditions(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Block, 
     rows += [("Source", clean(source, 400)) for source in _sources(record)]
     settings = {name: said for entry in record.entries for name, said in entry.settings}
     rows += [(f"Set: {clean(name, 60)}", clean(said, 200)) for name, said in settings.items()]
-    return tuple(_in_pairs(rows))
-
-
-def _in_pairs(rows: Sequence[tuple[str, str]]) -> list[Block]:
-    """Return short facts two to a line, and long ones below them."""
+    # Short facts two to a line, and long ones below them.
     short = [row for row in rows if max(map(len, row)) <= _SHORT]
     long = [row for row in rows if max(map(len, row)) > _SHORT]
     if len(short) % 2:
         short.append(("", ""))
-    pairs = tuple((*a, *b) for a, b in zip(short[::2], short[1::2], strict=True))
-    blocks: list[Block] = []
-    if pairs:
-        blocks.append(Table((), pairs, (0.28, 0.22, 0.28, 0.22), (0, 2)))
-    if long:
-        blocks.append(Table((), tuple(long), (0.28, 0.72), (0,)))
-    return blocks
+    return (
+        *_table((), _two_abreast(short), (0.28, 0.22, 0.28, 0.22), (0, 2)),
+        *_table((), long, (0.28, 0.72), (0,)),
+    )
 
 
 def _observed(entry: Entry) -> str:
@@ -310,16 +310,12 @@ def _sources(record: JobRecord) -> list[str]:
     ]
 
 
-def _class_values(record: JobRecord) -> tuple[Block, ...]:
-    rows = tuple(
+def _class_values(record: JobRecord) -> tuple[ReportBlock, ...]:
+    rows = (
         (clean(key, 80), clean(value, 120), clean(source, 200))
         for key, value, source in record.head.profile_values
     )
-    return (
-        (Table(("Value", "", "Where it comes from"), rows, (0.3, 0.2, 0.5), fine=True),)
-        if rows
-        else ()
-    )
+    return _table(("Value", "", "Where it comes from"), rows, (0.3, 0.2, 0.5), fine=True)
 
 
 def _reservations(record: JobRecord, outcomes: Sequence[Outcome]) -> list[str]:
@@ -329,9 +325,9 @@ def _reservations(record: JobRecord, outcomes: Sequence[Outcome]) -> list[str]:
             why = within(each.reason) or _why_open(each)
             said.append(f"{titled(each)}, {each.stage}, {VERDICTS[each.verdict]}: {why}")
     for each in open_failures(record.outcomes):
-        mend = what_next(each)
-        if mend is not None:
-            said.append(f"{titled(each)}, {each.stage}, to do: {mend}")
+        remedy = what_next(each)
+        if remedy is not None:
+            said.append(f"{titled(each)}, {each.stage}, to do: {remedy}")
     said += _two_limits(outcomes)
     said += _notes(record)
     if moment_of(record.head.opened_at) is None:
@@ -378,9 +374,9 @@ def _notes(record: JobRecord) -> list[str]:
             for note in entry.notes:
                 where = f"{entry.check}, {entry.stage}, {within(entry.label, 60)}"
                 notes.setdefault(within(note), []).append(where)
-    for note, places in list(notes.items())[:_MOST_NOTES]:
+    for note, places in list(notes.items())[:_MAX_NOTES]:
         more = f" and {len(places) - 1} more" if len(places) > 1 else ""
         said.append(f"{note} ({places[0]}{more})")
-    if len(notes) > _MOST_NOTES:
-        said.append(f"{len(notes) - _MOST_NOTES} further notes are in the book.")
+    if len(notes) > _MAX_NOTES:
+        said.append(f"{len(notes) - _MAX_NOTES} further notes are in the book.")
     return said

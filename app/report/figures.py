@@ -22,16 +22,16 @@ from app.book.drift import Drift, drifts_of, moment_of
 from app.book.model import JobRecord, JobSummary
 from app.job.model import MIDDLE, CheckName, Entry, Outcome, Stage, Summary, Value
 from app.job.outcomes import that_count
-from app.report.blocks import Block, Figure, Figures, Lines, amount
+from app.report.blocks import Figure, Figures, Lines, ReportBlock, amount
 
 BOTH = (Stage.AS_FOUND, Stage.AS_LEFT)
 _FAR = 1e9
 """From here up, in any unit, a number is a fault and cannot be drawn."""
-_LEAST_DAYS = 30
+_MIN_DAYS = 30
 """A rate a year says nothing where it is stretched from less."""
 _ARRIVAL = re.compile(r"(from outside|from inside) \d+")
 _INK, _GREY, _PALE = "#000000", "#555555", "#bbbbbb"
-_MOST_POINTS = 720
+_MAX_POINTS = 720
 _TEXT = 8.0
 _ASIDE = 3.0
 """As found and as left stand this far from their job's day, so that both are seen."""
@@ -79,7 +79,7 @@ def needles(record: JobRecord, outcomes: Sequence[Outcome]) -> Figures:
     )
 
 
-def traces(record: JobRecord) -> tuple[Block, ...]:
+def traces(record: JobRecord) -> tuple[ReportBlock, ...]:
     """Draw the lobes as found and as left, side by side on one scale, a pair for each side."""
     chosen = that_count(
         ((entry.side, entry.stage), entry.stage, named(entry.values, "offset") is not None, entry)
@@ -102,7 +102,7 @@ def traces(record: JobRecord) -> tuple[Block, ...]:
     )
 
 
-def hysteresis(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Block, ...]:
+def hysteresis(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[ReportBlock, ...]:
     """Draw the arrivals from both sides as found and as left."""
     stages: list[tuple[Stage, Mapping[str, Value], Value | None]] = []
     for stage in BOTH:
@@ -128,7 +128,7 @@ def hysteresis(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Block, .
     return (Figures((_draw_arrivals(stages, caption),)),)
 
 
-def history(record: JobRecord, past: Sequence[JobSummary]) -> tuple[Block, ...]:
+def history(record: JobRecord, past: Sequence[JobSummary]) -> tuple[ReportBlock, ...]:
     """Draw the offset over the drive's jobs up to this one, and tell how it drifts."""
     earlier = [
         one for one in past if one.virtual == record.head.virtual and one.number != record.number
@@ -147,7 +147,7 @@ def history(record: JobRecord, past: Sequence[JobSummary]) -> tuple[Block, ...]:
     offset, *others = courses
     said = [
         _rate(offset),
-        *(_rate(each) for each in others if _days(each) >= _LEAST_DAYS),
+        *(_rate(each) for each in others if _days(each) >= _MIN_DAYS),
         *_since_last(jobs),
         *aside,
     ]
@@ -159,7 +159,7 @@ def _rate(course: Drift) -> str:
     if rate is None:
         return f"Drift of the {course.name}: too few jobs to tell."
     days = _days(course)
-    if days < _LEAST_DAYS:
+    if days < _MIN_DAYS:
         return f"Drift of the {course.name}: {days} days from first to last are too few to tell."
     words = amount(Value("", rate.value, rate.u, f"{course.unit} a year"))
     told = "" if course.finding.drifts else ", which cannot be told from none"
@@ -520,7 +520,7 @@ def _runs(known: NDArray[np.bool_]) -> list[NDArray[np.int64]]:
 
 
 def _thinned(run: NDArray[np.int64]) -> NDArray[np.int64]:
-    return run[:: max(1, math.ceil(run.size / _MOST_POINTS))]
+    return run[:: max(1, math.ceil(run.size / _MAX_POINTS))]
 
 
 def _signed(um: float) -> str:

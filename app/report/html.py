@@ -9,7 +9,7 @@ from pathlib import Path
 
 from app.analysis.results import Verdict
 from app.files import atomic_write
-from app.report.blocks import VERDICTS, Block, Figures, Lines, Report, Signature, Table
+from app.report.blocks import VERDICTS, Figures, Lines, Report, ReportBlock, Signature, Table
 from app.report.figures import mark
 
 VIRTUAL_MARK = "VIRTUAL DRIVE"
@@ -118,7 +118,7 @@ def _with_widths(report: Report) -> tuple[dict[tuple[float, ...], str], str]:
     return widths, _STYLE + "".join(rules)
 
 
-def _block(block: Block, widths: dict[tuple[float, ...], str]) -> str:
+def _block(block: ReportBlock, widths: dict[tuple[float, ...], str]) -> str:
     if isinstance(block, Table):
         return _table(block, widths[block.widths])
     if isinstance(block, Figures):

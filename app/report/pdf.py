@@ -41,10 +41,10 @@ from app.analysis.results import Verdict
 from app.files import atomic_write
 from app.report.blocks import (
     VERDICTS,
-    Block,
     Figures,
     Lines,
     Report,
+    ReportBlock,
     Section,
     Signature,
     Table,
@@ -158,7 +158,7 @@ def section_of(section: Section, width: float) -> list[Flow]:
     return [Flow([heading], is_heading=True), *flows]
 
 
-def _laid_out(block: Block, width: float) -> Flow:
+def _laid_out(block: ReportBlock, width: float) -> Flow:
     if isinstance(block, Table):
         return _table(block, width)
     if isinstance(block, Figures):

@@ -10,7 +10,7 @@ import pytest
 
 from app.analysis.results import Verdict
 from app.job.model import CheckName, Limit, Stage, Summary, Value
-from app.report.blocks import MOST_TEXT, Figures, Lines, Table, clean, limit_words, within
+from app.report.blocks import MAX_TEXT, Figures, Lines, Table, clean, limit_words, within
 from app.report.content import report_of
 from app.report.figures import draw_needle, draw_trace, mark
 from app.report.html import page_of
@@ -270,7 +270,7 @@ def test_no_number_breaks_a_drawing(value, u):
 
 def test_long_texts_are_cut_and_tell_so():
     assert clean("x" * 10_240).endswith("… (shortened: 10240 characters)")
-    assert len(clean("x" * 10_240)) < MOST_TEXT + 50
+    assert len(clean("x" * 10_240)) < MAX_TEXT + 50
     assert clean("a\r\nb\tc\x1b") == "a  b c\ufffd"
     # Unicode UAX #9: an isolate keeps its direction to itself.
     hebrew = "\u05e9\u05dc\u05d5\u05dd"
