@@ -26,9 +26,9 @@ from app.live.measurement import (
     MeasurementRun,
     analyser_for,
 )
-from app.live.view import Controls, Listed, Listing, Newest, Phase, View
+from app.live.view import Controls, Listed, Listing, Newest, View
 from app.profiles import Profile
-from app.stream.acquisition import Acquisition, State
+from app.stream.acquisition import Acquisition, Phase
 from app.stream.ring import Ring
 from instruments.address import attached_sources, open_address
 from instruments.source import Block, Source, SourceError, SourceInfo, SourceRequest, parse_roles
@@ -36,8 +36,8 @@ from instruments.source import Block, Source, SourceError, SourceInfo, SourceReq
 _MARGIN_S = 0.05
 """From the request to the first frame that counts: the block under way tells of before it."""
 _NO_MORE = {
-    State.LOST: "the source went away while it was measured; see to its cable, and measure again",
-    State.ENDED: "the capture came to its end while it was measured; open a live source",
+    Phase.LOST: "the source went away while it was measured; see to its cable, and measure again",
+    Phase.ENDED: "the capture came to its end while it was measured; open a live source",
 }
 _RING_S = 4.0
 _STEP_S = 0.01
@@ -146,7 +146,7 @@ class _Run:
         progress, failure = measuring.progress, self._failure
         if not failure and self._acquisition is not None:
             status = self._acquisition.status()
-            failure = status.message if status.state is State.FAILED else ""
+            failure = status.message if status.phase is Phase.FAILED else ""
         if failure and progress.measurement is None:
             return MeasurementProgress(fault=failure)
         return progress
@@ -168,7 +168,7 @@ class _Run:
             return View(phase=phase, message=failure, source=self._address)
         status = acquisition.status()
         info = status.info
-        phase = Phase.FAILED if failure else Phase(status.state.value)
+        phase = Phase.FAILED if failure else status.phase
         if phase is Phase.ENDED and not finished:
             # The capture has been read to its end, but not yet looked through.
             phase = Phase.RUNNING
@@ -215,7 +215,7 @@ class _Run:
             ring = None
             while ring is None and not self._stopping.is_set():
                 ring = acquisition.wait_for_ring(_WAIT_S)
-                if ring is None and acquisition.status().state in (State.FAILED, State.CLOSED):
+                if ring is None and acquisition.status().phase in (Phase.FAILED, Phase.CLOSED):
                     return
             if ring is not None:
                 self._analyse(acquisition, ring, source)
@@ -238,7 +238,7 @@ class _Run:
                 if early_s <= 0.0 or not self._stopping.wait(early_s):
                     self._push(block, source, self._analyser)
                 continue
-            measuring, why = self._measuring, _NO_MORE.get(acquisition.status().state)
+            measuring, why = self._measuring, _NO_MORE.get(acquisition.status().phase)
             if measuring is not None and why is not None:
                 measuring.give_up(why)
             if closed:

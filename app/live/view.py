@@ -12,7 +12,6 @@ import threading
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from enum import StrEnum
 from itertools import pairwise
 
 import numpy as np
@@ -21,7 +20,7 @@ from numpy.typing import NDArray
 from app.analysis import messages
 from app.analysis.lobes.heights import invalid
 from app.analysis.results import Message, Reading, Trace
-from app.stream.acquisition import Level, Status
+from app.stream.acquisition import Level, Phase, Status
 from instruments.source import PracticeControls, Role, SourceInfo
 
 KEPT_S = 60.0
@@ -120,20 +119,6 @@ class Pace:
 
 STALE_AFTER_S = 1.0
 """A reading of a continuous source that is older than this is not shown."""
-
-
-class Phase(StrEnum):
-    """Where a source is in its life."""
-
-    CLOSED = "closed"
-    OPENING = "opening"
-    RUNNING = "running"
-    LOST = "lost"
-    """It went away; the session tries to open it again."""
-    ENDED = "ended"
-    """A finite source has been read to its end; its last reading stands."""
-    FAILED = "failed"
-    """It could not be opened or read; ``message`` says why."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,11 +1,11 @@
 """The thread that opens a source, reads it, and fills the ring; the levels of the last half second.
 
 Threads: the *acquisition* thread, one for each :class:`Acquisition`, is the only one that opens
-and reads the source and writes the ring, the levels and the state. Any other thread may call
+and reads the source and writes the ring, the levels and the phase. Any other thread may call
 ``start``, ``stop``, ``status`` and the waits; one takes blocks from the ring. A third,
 *acquisition-closer*, lives only where ``stop`` must close a source whose read hangs.
 
-States::
+Phases::
 
     closed -> opening -> running -> ended     the source has given all that it holds
                  |       |  ^  |
@@ -143,8 +143,8 @@ class LevelMeter:
         return near if near.any() else everywhere
 
 
-class State(StrEnum):
-    """Where the acquisition is in its life."""
+class Phase(StrEnum):
+    """Where a source is in its life."""
 
     CLOSED = "closed"
     """Not started yet, or stopped before the source came to an end."""
@@ -155,6 +155,7 @@ class State(StrEnum):
     ENDED = "ended"
     """A finite source has been read to its end."""
     FAILED = "failed"
+    """It could not be opened or read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,10 +186,10 @@ class Status:
 
     Attributes
     ----------
-    state : State
-        Where it is in its life.
+    phase : Phase
+        Where the source is in its life.
     message : str
-        One sentence about a state that is not as it should be, else empty.
+        One sentence about a phase that is not as it should be, else empty.
     info : SourceInfo or None
         What is known of the source once it has been open.
     frames, lost_frames : int
@@ -199,7 +200,7 @@ class Status:
         One a channel, over the last half second of samples; empty before the first block.
     """
 
-    state: State
+    phase: Phase
     message: str
     info: SourceInfo | None
     frames: int
@@ -252,7 +253,7 @@ class Acquisition:
         self._reading_done = threading.Event()
         # Written by the acquisition thread only, under the condition:
         self._changed = threading.Condition()
-        self._state = State.CLOSED
+        self._phase = Phase.CLOSED
         self._message = ""
         self._error: Exception | None = None
         self._info: SourceInfo | None = None
@@ -278,7 +279,7 @@ class Acquisition:
         with self._changed:
             missed = self._ring.missed_frames if self._ring else 0
             return Status(
-                state=self._state,
+                phase=self._phase,
                 message=self._message,
                 info=self._info,
                 frames=self._frames,
@@ -340,15 +341,15 @@ class Acquisition:
 
     def _run(self) -> None:
         try:
-            self._become(State.ENDED if self._acquire() else State.CLOSED)
+            self._become(Phase.ENDED if self._acquire() else Phase.CLOSED)
         except SourceError as fault:
             # A source that is closed under its read may complain of that in any of these ways.
             if self._stop.is_set():
-                self._become(State.CLOSED)
+                self._become(Phase.CLOSED)
             else:
-                self._become(State.FAILED, str(fault), fault)
+                self._become(Phase.FAILED, str(fault), fault)
         except Exception as fault:
-            self._become(State.FAILED, _words_for(fault), fault)
+            self._become(Phase.FAILED, _words_for(fault), fault)
         if self._ring is not None:
             self._ring.close()
         with self._changed:
@@ -358,27 +359,27 @@ class Acquisition:
             self._source.close()
         except Exception as fault:
             # An earlier failure goes before that of the closing, which often follows from it.
-            if self._state is not State.FAILED:
-                self._become(State.FAILED, _words_for(fault), fault)
+            if self._phase is not Phase.FAILED:
+                self._become(Phase.FAILED, _words_for(fault), fault)
 
-    def _become(self, state: State, message: str = "", error: Exception | None = None) -> None:
+    def _become(self, phase: Phase, message: str = "", error: Exception | None = None) -> None:
         with self._changed:
-            self._state, self._message, self._error = state, message, error
+            self._phase, self._message, self._error = phase, message, error
             self._changed.notify_all()
 
     def _acquire(self) -> bool:
         """Read until the source has come to its end, or the stop; return whether it has."""
         if self._stop.is_set():
             return False
-        self._become(State.OPENING)
+        self._become(Phase.OPENING)
         self._open()
         while not self._stop.is_set():
             try:
-                if self._state is State.LOST:
+                if self._phase is Phase.LOST:
                     self._open()
                 return self._read_on()
             except _AWAY as fault:
-                self._become(State.LOST, str(fault))
+                self._become(Phase.LOST, str(fault))
                 self._source.close()
                 (self._timing.sleep or self._stop.wait)(self._timing.retry_s)
         return False
@@ -399,7 +400,7 @@ class Acquisition:
                 self._base_index = self._ring.end_index
                 self._gap_pending = True
             self._info = info
-        self._become(State.RUNNING)
+        self._become(Phase.RUNNING)
 
     def _capacity(self, info: SourceInfo) -> int:
         wanted = math.ceil(self._ring_seconds * info.sample_rate_hz)

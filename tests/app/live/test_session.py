@@ -305,6 +305,40 @@ def test_frames_that_came_too_fast_to_be_analysed_count_as_lost(start, monkeypat
     assert busy.frames < Flood.frames
 
 
+class Loud(Flood):
+    """A live source of which every third block clips; the analysis takes other stretches."""
+
+    frames = 3000
+
+    def read(self, timeout_s):
+        block = super().read(timeout_s)
+        return replace(block, clipped=block.first_index // 100 % 3 == 0)
+
+
+class Noting:
+    """An analyser that notes of each frame whether it was said to be clipped."""
+
+    trace, locked, teaching = None, False, False
+
+    def __init__(self):
+        self.said = []
+
+    def push(self, block):
+        self.said += [block.clipped] * len(block.samples_v)
+        return False
+
+
+def test_every_frame_of_a_clipped_block_reaches_the_analyser_as_clipped(start, monkeypatch):
+    noting = Noting()
+    monkeypatch.setattr("app.live.session.analyser_for", lambda *_, **__: noting)
+    # Stretches of 70 frames and more, where a block has 100.
+    monkeypatch.setattr("app.live.session._STEP_S", 0.07)
+    session = start(lambda address, request: Loud())
+    session.open("loud:")
+    until(lambda: len(noting.said) == Loud.frames, "all frames")
+    assert noting.said == [index // 100 % 3 == 0 for index in range(Loud.frames)]
+
+
 class Stuck(Source):
     """A source whose opening takes until the test lets go."""
 

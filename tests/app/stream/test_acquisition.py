@@ -6,7 +6,7 @@ import time
 import numpy as np
 import pytest
 
-from app.stream.acquisition import Acquisition, State, Timing
+from app.stream.acquisition import Acquisition, Phase, Timing
 from app.stream.ring import Ring
 from instruments.source import (
     AddressError,
@@ -69,7 +69,7 @@ def test_blocks_come_into_the_ring_and_are_counted(acquire):
     acquisition = acquire(source)
     assert acquisition.join_and_raise(LONG_S)
     status = acquisition.status()
-    assert (status.state, status.message) == (State.ENDED, "")
+    assert (status.phase, status.message) == (Phase.ENDED, "")
     assert (status.frames, status.lost_frames) == (150, 0)
     assert status.info == info()
     assert isinstance(acquisition.ring, Ring)
@@ -81,9 +81,9 @@ def test_blocks_come_into_the_ring_and_are_counted(acquire):
     assert source.threads == {"acquisition"}
 
 
-def test_states_before_and_while(acquire):
+def test_phases_before_and_while(acquire):
     acquisition = Acquisition(FakeSource(), ring_seconds=1.0)
-    assert acquisition.status().state is State.CLOSED
+    assert acquisition.status().phase is Phase.CLOSED
     assert acquisition.ring is None
     assert acquisition.status().levels == ()
     assert acquisition.stop()
@@ -98,15 +98,15 @@ def test_states_before_and_while(acquire):
 
     running = acquire(Slow([block(0, 10)]))
     assert entered.wait(LONG_S)
-    assert running.status().state is State.OPENING
+    assert running.status().phase is Phase.OPENING
     assert running.wait_for_ring(0.0) is None
     gate.set()
     ring = running.wait_for_ring(LONG_S)
     assert ring is not None
     assert ring.wait_for(10, LONG_S)
-    assert running.status().state is State.RUNNING
+    assert running.status().phase is Phase.RUNNING
     assert running.stop()
-    assert running.status().state is State.CLOSED
+    assert running.status().phase is Phase.CLOSED
 
 
 def test_gaps_and_lost_frames_are_told(acquire):
@@ -159,10 +159,10 @@ def test_blocks_keep_their_own_times(acquire):
 
 
 def test_a_lost_source_is_taken_up_again_with_a_gap(acquire, clock):
-    states: list[State] = []
+    phases: list[Phase] = []
 
     def note() -> Block:
-        states.append(acquisition.status().state)
+        phases.append(acquisition.status().phase)
         return block(0, 40, t0_s=200.0)
 
     source = FakeSource(
@@ -179,7 +179,7 @@ def test_a_lost_source_is_taken_up_again_with_a_gap(acquire, clock):
     acquisition.start()
     assert acquisition.join_and_raise(LONG_S)
     ring = acquisition.ring
-    assert states == [State.RUNNING]
+    assert phases == [Phase.RUNNING]
     assert ring.end_index == 140
     before, after = drained(ring)
     assert (before.end_index, after.first_index, after.gap_before) == (100, 100, True)
@@ -201,11 +201,11 @@ def test_while_lost_the_state_says_so_and_why(acquire, clock):
     acquisition = acquire(source, timing=Timing(clock=clock, sleep=wait))
     assert tried.wait(LONG_S)
     status = acquisition.status()
-    assert (status.state, status.message) == (State.LOST, "fake: unplugged; plug it in")
+    assert (status.phase, status.message) == (Phase.LOST, "fake: unplugged; plug it in")
     assert not source.is_open
     gate.set()
     acquisition.join_and_raise(LONG_S)
-    assert (acquisition.status().state, acquisition.status().message) == (State.ENDED, "")
+    assert (acquisition.status().phase, acquisition.status().message) == (Phase.ENDED, "")
 
 
 def test_short_silence_is_borne_and_long_silence_is_a_loss(acquire, clock):
@@ -232,7 +232,7 @@ def test_coming_back_as_another_source_fails(acquire):
     acquisition = acquire(source)
     with pytest.raises(SourceError, match="another sample rate"):
         acquisition.join_and_raise(LONG_S)
-    assert acquisition.status().state is State.FAILED
+    assert acquisition.status().phase is Phase.FAILED
     assert not source.is_open
 
 
@@ -253,7 +253,7 @@ def test_a_first_opening_that_fails_is_final(acquire, fault):
     with pytest.raises(type(fault), match=str(fault)):
         acquisition.join_and_raise(LONG_S)
     status = acquisition.status()
-    assert (status.state, status.message, status.info) == (State.FAILED, str(fault), None)
+    assert (status.phase, status.message, status.info) == (Phase.FAILED, str(fault), None)
     assert acquisition.error is fault
     assert source.opened == 1
 
@@ -269,7 +269,7 @@ def test_what_cannot_mend_itself_is_final(acquire, fault, again):
     acquisition = acquire(source)
     with pytest.raises(type(fault)):
         acquisition.join_and_raise(LONG_S)
-    assert acquisition.status().state is State.FAILED
+    assert acquisition.status().phase is Phase.FAILED
     assert acquisition.ring.closed
     assert not source.is_open
 
@@ -281,7 +281,7 @@ def test_a_fault_in_the_program_is_kept_and_raised(acquire):
         acquisition.join_and_raise(LONG_S)
     assert acquisition.error is fault
     status = acquisition.status()
-    assert status.state is State.FAILED
+    assert status.phase is Phase.FAILED
     assert "ZeroDivisionError: a bug" in status.message
 
 
@@ -306,7 +306,7 @@ def test_a_fault_while_closing_is_told_but_never_hides_an_earlier_one(acquire):
     acquisition = acquire(BadClose([ended()]))
     with pytest.raises(OSError, match="close failed"):
         acquisition.join_and_raise(LONG_S)
-    assert acquisition.status().state is State.FAILED
+    assert acquisition.status().phase is Phase.FAILED
 
     earlier = acquire(BadClose([FormatError("fake: truncated")]))
     with pytest.raises(FormatError):
@@ -321,7 +321,7 @@ def test_stop_is_orderly_and_may_be_repeated():
     ring.wait_for(5, LONG_S)
     for _ in range(3):
         assert acquisition.stop()
-    assert acquisition.status().state is State.CLOSED
+    assert acquisition.status().phase is Phase.CLOSED
     assert ring.closed
     assert not source.is_open
     assert source.closed == 1
@@ -334,9 +334,9 @@ def test_stop_ends_the_pause_of_a_lost_source():
     source = FakeSource([SourceLost("fake: away")])
     acquisition = Acquisition(source, ring_seconds=1.0, timing=Timing(retry_s=3600.0))
     acquisition.start()
-    until(lambda: acquisition.status().state is State.LOST)
+    until(lambda: acquisition.status().phase is Phase.LOST)
     assert acquisition.stop()
-    assert acquisition.status().state is State.CLOSED
+    assert acquisition.status().phase is Phase.CLOSED
     assert source.opened == 1
 
 
@@ -367,7 +367,7 @@ def test_stop_while_the_source_is_being_opened_closes_it():
     acquisition.start()
     assert entered.wait(LONG_S)
     assert acquisition.stop()
-    assert acquisition.status().state is State.CLOSED
+    assert acquisition.status().phase is Phase.CLOSED
     assert not source.is_open
 
 
@@ -376,7 +376,7 @@ def test_stop_after_the_end_leaves_the_end():
     acquisition.start()
     acquisition.join_and_raise(LONG_S)
     assert acquisition.stop()
-    assert acquisition.status().state is State.ENDED
+    assert acquisition.status().phase is Phase.ENDED
 
 
 def test_stop_waits_for_a_slow_close_and_does_not_close_twice():
@@ -400,7 +400,7 @@ def test_stop_closes_a_source_whose_read_hangs():
     acquisition.start()
     assert source.reading.wait(LONG_S)
     assert acquisition.stop()
-    assert acquisition.status().state is State.CLOSED
+    assert acquisition.status().phase is Phase.CLOSED
     assert acquisition.error is None
 
 
@@ -459,7 +459,7 @@ def test_stop_ends_the_wait_for_room():
     assert ring.wait_for(300, LONG_S)
     assert acquisition.stop()
     assert ring.end_index == 300
-    assert acquisition.status().state is State.CLOSED
+    assert acquisition.status().phase is Phase.CLOSED
 
 
 def test_without_backpressure_the_newest_win_and_the_reader_is_told(acquire):
