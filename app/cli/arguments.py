@@ -1,9 +1,4 @@
-"""What the parsers of several commands share: options, texts, and how numbers are read.
-
-The grammar of the job's and the book's commands.
-
-The command line's grammar: a parser for each command, and the lines that help shows.
-"""
+"""The command line's grammar: a parser for each command, the options they share, and their help."""
 
 from __future__ import annotations
 

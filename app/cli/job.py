@@ -1,13 +1,8 @@
-"""A person at a terminal: prompts, and the lines that are typed.
+"""The command ``job``: a job without a window, by prompts or by the virtual technician.
 
-Threads: *typing* waits for lines and puts them into a queue; all else is for the caller's thread.
-
-A job over an open source, without a window: measured in one loop, asked for by a technician.
-
-Threads: one. With a person at a terminal there is a second, named *typing*, which waits for lines
-and puts them into a queue, so that the source is read on while the person works.
-
-The command ``job``: source, book, technician and what is printed, put together.
+Threads: one reads the source and leads the job. With a person at the terminal there is a second,
+named *typing*, which waits for lines and puts them into a queue, so that the source is read on
+while the person works.
 """
 
 from __future__ import annotations
@@ -82,14 +77,9 @@ Reply = Said | Skip | Back
 
 
 def read_reply(ask: Do | Enter, line: str) -> Reply | str:
-    """Return what a typed line says, or a sentence when it says nothing.
+    """Return what a typed line replies to an ask, or a sentence when it is no reply.
 
-    Parameters
-    ----------
-    ask : Do or Enter
-        What was asked.
-    line : str
-        As typed. Nothing means done, or that an entry is left open.
+    Nothing means done, or that an entry is left open.
     """
     words = line.strip()
     if words.lower() == _BACK:
@@ -107,15 +97,7 @@ def read_reply(ask: Do | Enter, line: str) -> Reply | str:
 
 
 class Typist:
-    """The person, by way of two text files.
-
-    Parameters
-    ----------
-    lines : text file
-        What is typed.
-    out : text file
-        Where prompts go.
-    """
+    """A person at a terminal, who types `lines` and reads prompts in `out`."""
 
     def __init__(self, lines: TextIO, out: TextIO) -> None:
         self._out = out
@@ -169,7 +151,7 @@ SCHEMA = "evenlobe.job/1"
 
 
 class _Interrupted(Exception):  # noqa: N818
-    """Somebody asked for the end in the middle of something."""
+    """Ctrl-C, or the end of what is typed, in the middle of something."""
 
 
 def checks_named(text: str | None) -> tuple[CheckName, ...]:
@@ -206,31 +188,16 @@ def conduct(
     """Run a job over an open source until it is done, given up or interrupted.
 
     A source with controls, the virtual drive, is worked on by the virtual technician; all others
-    by the person at `typist`.
+    by the person at `typist`. The source is not closed here.
 
     Parameters
     ----------
-    source : Source
-        Open; not closed here.
-    profile, envelope : Profile, EnvelopeOptions
-        The class and its disk; what is stated about an envelope.
     checks : collection of CheckName
-        Those that are wanted; of a job that is gone on with, those to be done once more.
-    options : JobOptions, optional
-        How thorough it is.
+        Those that are wanted; of a job that is resumed, those to be done once more.
     left : ResumableJob, optional
-        An open job to go on with; `options` are then its own.
-    log : JobLog, optional
-        Where it is kept.
-    typist : Typist, optional
-        The person; must be there for a source without controls.
+        An open job to resume; `options` are then its own.
     tell : callable, optional
-        Told a line for each check that ends.
-
-    Returns
-    -------
-    Job
-        ``closed`` says whether it could be closed.
+        Called with a line for each check that ends.
 
     Raises
     ------
@@ -369,7 +336,7 @@ class _Conductor:
 
 
 def outcome_line(outcome: Outcome) -> str:
-    """Return what a check came to, in one line."""
+    """Return an outcome in one line."""
     side = f" side {outcome.side}" if outcome.side else ""
     words = [f"{outcome.check}{side}, {outcome.stage}: {outcome.verdict}"]
     if outcome.value is not None:
@@ -497,7 +464,7 @@ def _resumed(options: argparse.Namespace, identity: str) -> tuple[Drive, Resumab
     Raises
     ------
     UsageFault, BookError
-        When there is none to go on with.
+        When there is none to resume.
     """
     for name in ("seatings", "arrivals"):
         if getattr(options, name) is not None:
@@ -521,7 +488,7 @@ def _tell_of(
     options: argparse.Namespace,
     say: Callable[[str], None],
 ) -> None:
-    """Say what is gone on with.
+    """Say which job is resumed.
 
     Raises
     ------

@@ -1,7 +1,6 @@
-"""The commands.
+"""What each command does, and its exit status.
 
-Each returns an exit status: 0 done, 2 bad usage or input, 3 no valid reading, or a job left open or
-not kept.
+0 done, 2 bad usage or input, 3 no valid reading, or a job left open or not kept.
 """
 
 from __future__ import annotations

@@ -1,7 +1,4 @@
-"""Whether a window can be shown here.
-
-The needle in a terminal: a line of text that moves.
-"""
+"""The needle in a terminal: a line of text that moves; and whether there can be a window at all."""
 
 from __future__ import annotations
 
@@ -100,16 +97,9 @@ def interrupted() -> Iterator[Interrupt]:
 
 
 def needle_text(view: View, width: int, set_limit: float) -> str:
-    """Return the needle in one line, or why it is parked, which may take more than `width`.
+    """Return the needle in one line of `width` columns, its scale marked at the set limit.
 
-    Parameters
-    ----------
-    view : View
-        What is shown.
-    width : int
-        Columns for the needle.
-    set_limit : float
-        Limit of the difference that the scale marks.
+    Why it is parked may take more than that.
     """
     mark = f"[{VIRTUAL}] " if view.virtual else ""
     reading = view.reading
@@ -126,19 +116,10 @@ def needle_text(view: View, width: int, set_limit: float) -> str:
 
 
 def records_text(view: View, now_s: float) -> str:
-    """Return how often separate records come, the reading's age and the instrument's settings.
+    """Return in one line how often separate records come, their age, the instrument's settings.
 
-    Parameters
-    ----------
-    view : View
-        What is shown.
-    now_s : float
-        Monotonic time.
-
-    Returns
-    -------
-    str
-        One line; empty for a source that is no instrument and has no separate records.
+    It is empty for a source that is no instrument and has no separate records. `now_s` is monotonic
+    time.
     """
     words: list[str] = []
     if view.records_a_second is not None:
@@ -181,19 +162,8 @@ def run_meter(
 ) -> View:
     """Show the session's needle until it ends, fails, `seconds` are over, or it is interrupted.
 
-    Parameters
-    ----------
-    session : Session
-        Already opening its source.
-    out : text file
-        Where to; lines are written over when it is a terminal.
-    seconds : float or None
-        How long at most.
-
-    Returns
-    -------
-    View
-        The last one.
+    The session is already opening its source. Lines are written over where `out` is a terminal.
+    Returns the last view.
     """
     screen = _Screen(out)
     until_s = None if seconds is None else clock() + seconds
@@ -263,10 +233,7 @@ class _Screen:
 class Progress:
     """A line on the error output that says how far long work has come; silent elsewhere.
 
-    Parameters
-    ----------
-    what : str
-        The work, as “recording”.
+    `what` names the work, as “recording”.
     """
 
     _AFTER_S = 0.5

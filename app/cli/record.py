@@ -26,7 +26,7 @@ from instruments.source import (
 from instruments.virtual.source import VirtualSource
 
 ProgressOf = Callable[[float, float | None], None]
-"""Told the seconds done, and the seconds wanted or None, with each block."""
+"""Called with each block: the seconds done, and the seconds wanted or None."""
 
 
 @dataclass(frozen=True, slots=True)

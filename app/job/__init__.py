@@ -1,1 +1,1 @@
-"""The alignment job from the shelf to the record: checks, their order, verdicts. No Qt in here."""
+"""The alignment job: checks, their order, their outcomes and verdicts. No Qt in here."""

@@ -212,7 +212,7 @@ class Job:
 
     @property
     def drive(self) -> DriveState:
-        """How the drive stands now, as far as the answers tell."""
+        """How the drive has been left by now, as far as the answers tell."""
         return self._drive if self._run is None else self._run.situation.drive
 
     @property
@@ -323,7 +323,7 @@ class Job:
         self._keep_standing()
 
     def repeat(self, index: int) -> None:
-        """Do a step again, as a new one: the outcome of the first stands.
+        """Do a step again, as a new one: the outcome of the first is kept.
 
         Once the work has begun nothing is measured as found any more, but for the work.
         """

@@ -74,7 +74,7 @@ STOP_CLEARANCE = Message("Clearance between carriage and outer stop with the hea
 SENSOR_ON = Message("Does the track-zero sensor say track 0 with the head on track 0?")
 SENSOR_OFF = Message("Does the track-zero sensor say track 0 with the head on track {0}?")
 
-# What a check came to
+# Outcomes
 DISK_BARRED = Message(
     "the alignment disk stays out until the drive is seen to refuse to write to a protected disk"
 )
@@ -96,13 +96,13 @@ LOCKED_AWAY = Message(
     "after {0} nudges, relocks counted, the middle is locked {1} µm from the line; look to washers "
     "and faces of the clamp"
 )
-PROTECT_UNTOLD = Message("whether the drive refuses to write to a protected disk was not told")
+PROTECT_UNKNOWN = Message("whether the drive refuses to write to a protected disk was not told")
 FEW_SEATINGS = Message("{0} seatings have no spread; seat the disk more often")
 SPREAD_NOISE = Message("the seatings agree within what the measuring itself scatters")
 SPREAD_SCALE = Message("the spread is one of scale: the clamp centres differently each time")
 SPREAD_ZERO = Message("the spread is one of zero: the disk's shape differs each time")
 SPREAD_BOTH = Message("the spread is of scale and of zero: centring and the disk's shape differ")
-SPREAD_UNTOLD = Message("two seatings do not tell where the spread comes from")
+SPREAD_UNDETERMINED = Message("two seatings do not tell where the spread comes from")
 MORE_SEATINGS = Message("{0} seatings would tell the mean to ±{1} µm")
 STANDS_OUT = Message("seating {0} stands out from the others")
 SENSOR_RULE = Message(

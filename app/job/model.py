@@ -349,7 +349,7 @@ class Summary:
 
 @dataclass(frozen=True, slots=True)
 class JobHead:
-    """What stands over a job from its beginning.
+    """What heads a job from its beginning.
 
     Attributes
     ----------
@@ -381,7 +381,7 @@ class JobHead:
 ALIGNMENT, SCRATCH = "alignment", "scratch"
 
 MIDDLE = "middle"
-"""Name of the value that tells where the head stands between its two arrivals."""
+"""Name of the value that says where the head is between its two positions of rest."""
 
 
 @dataclass(frozen=True, slots=True)

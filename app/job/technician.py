@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from app.job.checks.prepare import NO, YES
 from app.job.model import ALIGNMENT, SCRATCH, Action, Answer, Do, Enter
 from instruments.source import PracticeControls
@@ -21,12 +23,7 @@ _ROOM: dict[str, float] = {
 class Technician:
     """Answers what is for hands and eyes.
 
-    Nudges go by what the tool says alone: the technician knows nothing of where the head stands.
-
-    Parameters
-    ----------
-    hands : PracticeControls
-        The virtual drive's controls.
+    Nudges go by what the tool says alone: the technician does not know where the head is.
     """
 
     def __init__(self, hands: PracticeControls) -> None:
@@ -40,26 +37,29 @@ class Technician:
         return True
 
     def _do(self, ask: Do) -> None:
-        hands = self._hands
-        match ask.action:
-            case Action.INSERT_ALIGNMENT:
-                hands.insert(ALIGNMENT)
-            case Action.PROVE_PROTECT:
-                hands.insert(_PROTECTED)
-                hands.write("2F")
-            case Action.INSERT_SCRATCH:
-                hands.insert(SCRATCH)
-            case Action.SEEK:
-                hands.select(ask.side)
-                hands.seek(ask.track or 0)
-            case Action.RESEAT:
-                hands.reseat()
-            case Action.LOOSEN:
-                hands.loosen()
-            case Action.TIGHTEN:
-                hands.tighten()
-            case _:
-                self._do_by_amount(ask)
+        hands, amount = self._hands, ask.amount or 0.0
+        ways: dict[Action, Callable[[], object]] = {
+            Action.INSERT_ALIGNMENT: lambda: hands.insert(ALIGNMENT),
+            Action.PROVE_PROTECT: lambda: (hands.insert(_PROTECTED), hands.write("2F")),
+            Action.INSERT_SCRATCH: lambda: hands.insert(SCRATCH),
+            Action.SEEK: lambda: (hands.select(ask.side), hands.seek(ask.track or 0)),
+            Action.RESEAT: hands.reseat,
+            # A track number grows inward.
+            Action.ARRIVE_FROM_OUTSIDE: lambda: self._step_off(-_AWAY_TRACKS),
+            Action.ARRIVE_FROM_INSIDE: lambda: self._step_off(_AWAY_TRACKS),
+            Action.TRIM_SPEED: lambda: hands.trim_speed(amount),
+            Action.LOOSEN: hands.loosen,
+            Action.NUDGE: lambda: hands.nudge(amount),
+            Action.TIGHTEN: hands.tighten,
+            Action.WRITE_1F: lambda: hands.write("1F"),
+            Action.WRITE_2F: lambda: hands.write("2F"),
+        }
+        if ask.action in ways:
+            ways[ask.action]()
+
+    def _step_off(self, tracks: int) -> None:
+        self._hands.step(tracks)
+        self._hands.step(-tracks)
 
     def _seen(self, ask: Enter) -> float | str | None:
         if ask.key == "write refused":
@@ -67,22 +67,3 @@ class Technician:
         if ask.key.startswith("track-zero sensor"):
             return YES if self._hands.at_track_zero else NO
         return _ROOM.get(ask.key)
-
-    def _do_by_amount(self, ask: Do) -> None:
-        hands, amount = self._hands, ask.amount or 0.0
-        match ask.action:
-            case Action.NUDGE:
-                hands.nudge(amount)
-            case Action.TRIM_SPEED:
-                hands.trim_speed(amount)
-            case Action.ARRIVE_FROM_OUTSIDE | Action.ARRIVE_FROM_INSIDE:
-                # A track number grows inward.
-                away = -_AWAY_TRACKS if ask.action is Action.ARRIVE_FROM_OUTSIDE else _AWAY_TRACKS
-                hands.step(away)
-                hands.step(-away)
-            case Action.WRITE_1F:
-                hands.write("1F")
-            case Action.WRITE_2F:
-                hands.write("2F")
-            case _:
-                pass

@@ -19,12 +19,7 @@ CLIMATE = "temperature and humidity"
 def offset_budget(situation: Situation, offset_um: float, scatter_um: float) -> tuple[Value, ...]:
     """Return the parts of the standard uncertainty of an offset, in micrometres.
 
-    Parameters
-    ----------
-    situation : Situation
-        The disk, and what is known of seating and climate.
-    offset_um, scatter_um : float
-        The offset, and the standard uncertainty that the measuring itself leaves.
+    `scatter_um` is the standard uncertainty that the measuring itself leaves.
     """
     profile, known = situation.profile, situation.known
     parts = [
@@ -72,12 +67,7 @@ def offset_limit(profile: Profile, *, final: bool) -> Limit:
 
     The class states it as the difference 1 − r of the lobes: b = d/(2 − d), and x = S·b.
 
-    Parameters
-    ----------
-    profile : Profile
-        The class and its disk.
-    final : bool
-        The limit to set to, otherwise the wider one to check by.
+    `final` is the limit to set to, otherwise the wider one to check by.
     """
     attribute = "set_limit" if final else "check_limit"
     difference = getattr(profile, attribute)
@@ -123,13 +113,7 @@ _NEVER_JUDGED = (CheckName.CARE, CheckName.TRACK_ZERO)
 
 
 def what_next(outcome: Outcome) -> Message | None:
-    """Return what to do after a check, None where there is nothing to be done.
-
-    Parameters
-    ----------
-    outcome : Outcome
-        What it came to.
-    """
+    """Return what to do after an outcome, None where there is nothing to be done."""
     if outcome.verdict is Verdict.FAIL:
         if outcome.check is CheckName.RADIAL and outcome.stage is Stage.AS_LEFT:
             return _HEADS_DIFFER if outcome.side else _FAILED[CheckName.LOCK]

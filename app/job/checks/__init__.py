@@ -1,4 +1,4 @@
-"""The checks: each a generator that asks for what it needs and returns what it came to."""
+"""The checks: each a generator that asks for what it needs and returns its outcome."""
 
 from __future__ import annotations
 

@@ -1,8 +1,6 @@
-"""Turning the stepper's body until the middle of the hysteresis is where it is wanted.
+"""Adjust and lock: the stepper's body is turned until the middle of the hysteresis is on the line.
 
-Adjusting: nudges until the middle of the hysteresis is on the track line.
-
-Locking: tightening moves what it locks, so it is watched, and backed off where it is too far.
+Tightening moves what it locks: it is watched, and backed off where the head ends too far away.
 """
 
 from __future__ import annotations
@@ -49,14 +47,14 @@ _LEAST_TRIAL_UM = 20.0
 
 @dataclass(frozen=True, slots=True)
 class Position:
-    """Where the middle of the hysteresis stands.
+    """Where the middle of the hysteresis is.
 
     Attributes
     ----------
     middle_um : Quantity or None
         None where only the side is known, or nothing; u without that of the disk's scale.
     side : Side or None
-        The side on which the head stands.
+        The side on which the head is.
     reason : str
         Why there is no number.
     """
@@ -129,7 +127,7 @@ def distance_um(position: Position, aim_um: float) -> float:
 
 
 def outward_turn(situation: Situation) -> Rotation | None:
-    """Return which way round is outward, once nudges have told."""
+    """Return which way round is outward, once nudges have shown it."""
     return learn_from(situation.known.nudged).outward
 
 

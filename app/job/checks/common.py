@@ -28,7 +28,7 @@ Hands = Generator[Ask, Any, None]
 
 
 class Barred(Exception):  # noqa: N818 - reads as the state that it names
-    """A check may not be done as the drive stands; the message says why."""
+    """A check may not be done with the drive as it is; the message says why."""
 
 
 def change(situation: Situation, **news: Any) -> None:
@@ -110,12 +110,12 @@ def measure_lobes(situation: Situation, label: str) -> Measure:
 
 
 def concluded(situation: Situation, verdict: Verdict, **found: Any) -> Outcome:
-    """Return what the check in hand came to; `found` are further fields of the outcome."""
+    """Return the outcome of the check in hand; `found` are further fields of it."""
     return Outcome(situation.check, situation.stage, verdict, side=situation.side, **found)
 
 
 def judged(situation: Situation, found: Quantity, limit: Limit, **more: Any) -> Outcome:
-    """Return what the check in hand came to by a quantity with a limit."""
+    """Return the outcome of the check in hand by a quantity with a limit."""
     return concluded(
         situation,
         judge(found.value, found.u, limit),

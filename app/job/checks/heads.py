@@ -1,7 +1,4 @@
-"""Azimuth and index timing, by the bursts of the alignment disk.
-
-Head output: what comes back of tracks of one frequency, written to a scratch disk.
-"""
+"""Azimuth, index timing and output of a head, by bursts and by tracks of one frequency."""
 
 from __future__ import annotations
 

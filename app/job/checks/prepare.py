@@ -1,9 +1,4 @@
-"""Before power: cautions, the write-protect sensor, clean heads, temperatures.
-
-Track zero: what the person sees of the outer stop and of the sensor.
-
-Seating: how much of the reading each closing of the clamp makes anew.
-"""
+"""Before power: cautions, write protect, climate. Seating of the disk; what is seen at track 0."""
 
 from __future__ import annotations
 
@@ -52,7 +47,7 @@ _NORMAL_C = 23.0
 _THERMOMETER_U_K = 1.0
 _HYGROMETER_U_PERCENT = 3.0
 """±5 %, rectangular (common practice)."""
-_UNTOLD_U_K, _UNTOLD_U_PERCENT = 3.0, 10.0
+_UNKNOWN_U_K, _UNKNOWN_U_PERCENT = 3.0, 10.0
 _NORMAL_HUMIDITY = 50.0
 _FILM_PART_U = 0.2
 """Relative standard uncertainty of the film's coefficients (from memory)."""
@@ -68,20 +63,20 @@ def care(situation: Situation) -> Check:
     if refused == NO:
         return concluded(situation, Verdict.FAIL, reason=str(messages.NOT_REFUSED))
     yield Do(Action.CLEAN_HEADS, messages.CLEAN_HEADS)
-    told: dict[str, float | None] = {}
+    entered: dict[str, float | None] = {}
     for entry in _CONDITIONS:
-        told[entry.key] = yield entry
+        entered[entry.key] = yield entry
     yield from with_alignment_disk(situation)
-    finding = _expansion(situation.profile, told)
+    finding = _expansion(situation.profile, entered)
     shift = finding.shift_um
     # It is told and not corrected for, so that the shift itself counts as uncertainty.
     learn(situation, climate_u_um=(shift.value**2 + shift.u**2) ** 0.5)
     return concluded(
         situation,
         Verdict.NOTED,
-        reason="" if refused == YES else str(messages.PROTECT_UNTOLD),
+        reason="" if refused == YES else str(messages.PROTECT_UNKNOWN),
         details=(
-            *_told(told),
+            *_entered(entered),
             Value("shift of the track by temperature and humidity", shift.value, shift.u, "µm"),
         ),
     )
@@ -102,32 +97,32 @@ _CONDITIONS = (
 )
 
 
-def _told(told: dict[str, float | None]) -> list[Value]:
+def _entered(entered: dict[str, float | None]) -> list[Value]:
     units = {entry.key: entry.unit for entry in _CONDITIONS}
-    given = {key: value for key, value in told.items() if value is not None}
+    given = {key: value for key, value in entered.items() if value is not None}
     return [Value(key, value, None, units[key]) for key, value in given.items()]
 
 
-def _expansion(profile: Profile, told: dict[str, float | None]) -> ExpansionFinding:
+def _expansion(profile: Profile, entered: dict[str, float | None]) -> ExpansionFinding:
     """Return how far the alignment track lies from where it was certified."""
     normal_c = profile.certificate_temperature_c or _NORMAL_C
 
-    def away(key: str, normal: float, told_u: float, untold_u: float) -> Quantity:
-        value = told[key]
-        return Quantity(0.0, untold_u) if value is None else Quantity(value - normal, told_u)
+    def away(key: str, normal: float, entered_u: float, unknown_u: float) -> Quantity:
+        value = entered[key]
+        return Quantity(0.0, unknown_u) if value is None else Quantity(value - normal, entered_u)
 
     def film(ppm: float) -> Quantity:
         return Quantity(ppm, _FILM_PART_U * ppm)
 
     return expansion_of(
         profile.alignment_radius_mm,
-        film_k=away("room temperature", normal_c, _THERMOMETER_U_K, _UNTOLD_U_K),
+        film_k=away("room temperature", normal_c, _THERMOMETER_U_K, _UNKNOWN_U_K),
         film_ppm_per_k=film(profile.thermal_ppm_per_k),
         humidity_percent=away(
-            "relative humidity", _NORMAL_HUMIDITY, _HYGROMETER_U_PERCENT, _UNTOLD_U_PERCENT
+            "relative humidity", _NORMAL_HUMIDITY, _HYGROMETER_U_PERCENT, _UNKNOWN_U_PERCENT
         ),
         humidity_ppm_per_percent=film(profile.humidity_ppm_per_percent),
-        chassis_k=away("chassis temperature", normal_c, _THERMOMETER_U_K, _UNTOLD_U_K),
+        chassis_k=away("chassis temperature", normal_c, _THERMOMETER_U_K, _UNKNOWN_U_K),
         chassis_ppm_per_k=_CHASSIS_PPM,
     )
 
@@ -157,7 +152,7 @@ _CAUSES = {
     SpreadCause.SCALE: messages.SPREAD_SCALE,
     SpreadCause.ZERO: messages.SPREAD_ZERO,
     SpreadCause.BOTH: messages.SPREAD_BOTH,
-    SpreadCause.UNDETERMINED: messages.SPREAD_UNTOLD,
+    SpreadCause.UNDETERMINED: messages.SPREAD_UNDETERMINED,
 }
 
 

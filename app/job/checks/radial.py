@@ -1,7 +1,4 @@
-"""Radial alignment on one side: how far the head stands from the track line.
-
-Hysteresis: where the head rests when it comes from the outer and from the inner side.
-"""
+"""Radial offset of a head, and its hysteresis: where it rests when it comes from either side."""
 
 from __future__ import annotations
 
@@ -85,7 +82,7 @@ _WORDS = {Side.OUTWARD: "from outside", Side.INWARD: "from inside"}
 
 @dataclass(frozen=True, slots=True)
 class Arrivals:
-    """What arriving from both sides came to: the finding, and why it lacks or is of fewer."""
+    """What was found of arrivals from both sides; why it is missing, or of fewer."""
 
     finding: HysteresisFinding | None
     reason: str
