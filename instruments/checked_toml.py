@@ -129,7 +129,7 @@ class Day:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class TextLine:
     """Text that one line of a terminal can show as it is."""
 
     allowed: str = f"text on one line, of 1 to {LINE_LENGTH} characters"
@@ -141,7 +141,7 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
-class Lines:
+class TextLines:
     """A list of at least `least` texts."""
 
     least: int = 0
@@ -315,7 +315,7 @@ def shown(value: object) -> str:
 
 def shown_key(key: str) -> str:
     """Return a key as it is where a line can show it, else as :func:`shown`."""
-    return key if Line().read(key) == key else shown(key)
+    return key if TextLine().read(key) == key else shown(key)
 
 
 def _printable(fault: Exception) -> str:

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from instruments.file.csv import Choice, choose_columns
+from instruments.file.csv import ColumnChoice, choose_columns
 from instruments.options import AddressOptions
 from instruments.source import (
     AddressError,
@@ -258,7 +258,7 @@ class PipeSource(Source):
         return self._start_s
 
 
-def _info(name: str, options: PipeOptions, choice: Choice) -> SourceInfo:
+def _info(name: str, options: PipeOptions, choice: ColumnChoice) -> SourceInfo:
     relative = (
         "The samples are integers with no scale: full scale is taken as 1 V, so that volts are "
         "relative; ratios are not touched."

@@ -15,7 +15,7 @@ from typing import Any
 
 from platformdirs import user_config_path
 
-from instruments.checked_toml import Line, TomlKind, ValueKind, shown, shown_key
+from instruments.checked_toml import TextLine, TomlKind, ValueKind, shown, shown_key
 
 
 class ProfileError(Exception):
@@ -65,7 +65,7 @@ class Spec:
 
 
 _SUFFIX = ".toml"
-_LINE = Line()
+_LINE = TextLine()
 
 
 @dataclass(frozen=True, slots=True)

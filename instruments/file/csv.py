@@ -19,7 +19,7 @@ from instruments.file.csv_layout import (
     NOT_VOLTS,
     SECONDS,
     VOLTS,
-    Layout,
+    CsvLayout,
     bad_cell,
     find_layout,
     names_counter,
@@ -49,7 +49,7 @@ _DEFAULT = (Role.PLUS, Role.MINUS, Role.INDEX)
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class ColumnChoice:
     """The columns to deliver, the role of each, and who said so.
 
     ``roles_from`` is ``"given"``, ``"file"`` or ``"default"``.
@@ -66,7 +66,7 @@ def choose_columns(
     requested: tuple[Role | None, ...] | None,
     described: tuple[Role, ...] = (),
     titles: tuple[str, ...] = (),
-) -> Choice:
+) -> ColumnChoice:
     """Decide which columns of a capture are delivered, and as what.
 
     Parameters
@@ -100,7 +100,7 @@ def choose_columns(
     return _by_titles(found) or _by_default(found, channels)
 
 
-def _by_titles(found: dict[int, Role]) -> Choice | None:
+def _by_titles(found: dict[int, Role]) -> ColumnChoice | None:
     """Take the first set of signals that the headings name once each, and the index."""
     named = list(found.values())
     for signals in _SIGNALS:
@@ -110,7 +110,7 @@ def _by_titles(found: dict[int, Role]) -> Choice | None:
     return None
 
 
-def _by_default(found: dict[int, Role], channels: int) -> Choice:
+def _by_default(found: dict[int, Role], channels: int) -> ColumnChoice:
     index = [i for i, role in found.items() if role is Role.INDEX]
     if len(index) != 1 or channels == 1:
         return _choice(dict(enumerate(_DEFAULTS.get(channels, _DEFAULT))), "default")
@@ -120,8 +120,8 @@ def _by_default(found: dict[int, Role], channels: int) -> Choice:
     return _choice(dict(sorted({**roles, index[0]: Role.INDEX}.items())), "default")
 
 
-def _choice(roles: dict[int, Role], roles_from: str) -> Choice:
-    return Choice(tuple(roles.values()), tuple(roles), roles_from)
+def _choice(roles: dict[int, Role], roles_from: str) -> ColumnChoice:
+    return ColumnChoice(tuple(roles.values()), tuple(roles), roles_from)
 
 
 def role_in(title: str) -> Role | None:
@@ -356,7 +356,7 @@ class CsvCapture:
         self._row = 0
 
     def _time(
-        self, text: str, layout: Layout, table: NDArray[np.float64], rate_hz: float | None
+        self, text: str, layout: CsvLayout, table: NDArray[np.float64], rate_hz: float | None
     ) -> tuple[int, TimeBase]:
         """Return the number of the first signal column, and what is known of the time."""
         title = layout.titles[0] if layout.titles else ""
@@ -378,7 +378,7 @@ class CsvCapture:
         return first, self._from_column(text, layout, table[:, 0], unit)
 
     def _from_column(
-        self, text: str, layout: Layout, times: NDArray[np.float64], unit: str | None
+        self, text: str, layout: CsvLayout, times: NDArray[np.float64], unit: str | None
     ) -> TimeBase:
         if len(times) < 2:
             raise FormatError("it holds a single sample; record it again")
@@ -400,7 +400,9 @@ class CsvCapture:
             self.notes += ("The times are printed coarsely; the rate is their average.",)
         return base
 
-    def _volts(self, layout: Layout, table: NDArray[np.float64], first: int) -> NDArray[np.float32]:
+    def _volts(
+        self, layout: CsvLayout, table: NDArray[np.float64], first: int
+    ) -> NDArray[np.float32]:
         units = [_unit(layout, i) for i in range(first, table.shape[1])]
         scales = np.array([VOLTS.get(unit or "", 1.0) for unit in units])
         odd = sorted({unit for unit in units if unit is not None and unit in NOT_VOLTS})
@@ -424,7 +426,7 @@ def _decoded(data: bytes) -> str:
         return data.decode("cp1252", "replace")
 
 
-def _may_be_cut(text: str, layout: Layout, count: int) -> bool:
+def _may_be_cut(text: str, layout: CsvLayout, count: int) -> bool:
     """Tell whether the last number may have lost digits, in a text that ends without line end.
 
     It has lost none when it has as many places as those above it all have.
@@ -443,7 +445,7 @@ def _head_lines(text: str) -> list[str]:
     return lines if len(text) <= _HEAD_CHARS or len(lines) == 1 else lines[:-1]
 
 
-def _chunks(text: str, layout: Layout) -> Iterator[tuple[int, list[str]]]:
+def _chunks(text: str, layout: CsvLayout) -> Iterator[tuple[int, list[str]]]:
     """Yield runs of lines, each with the number of its first line (from 1)."""
     position, number, skip = 0, 1, layout.first_line
     while position < len(text):
@@ -458,7 +460,7 @@ def _chunks(text: str, layout: Layout) -> Iterator[tuple[int, list[str]]]:
         position = stop
 
 
-def _rows(text: str, layout: Layout) -> Iterator[tuple[int, str]]:
+def _rows(text: str, layout: CsvLayout) -> Iterator[tuple[int, str]]:
     """Yield the lines of numbers, each with its number in the file (from 1)."""
     for first, lines in _chunks(text, layout):
         for number, line in enumerate(lines, first):
@@ -466,13 +468,13 @@ def _rows(text: str, layout: Layout) -> Iterator[tuple[int, str]]:
                 yield number, line
 
 
-def _numbers(text: str, layout: Layout) -> NDArray[np.float64]:
+def _numbers(text: str, layout: CsvLayout) -> NDArray[np.float64]:
     """Return all numbers, shape (rows, columns)."""
     parts = [_parsed(layout, number, lines) for number, lines in _chunks(text, layout)]
     return np.concatenate([part for part in parts if part.size])
 
 
-def _parsed(layout: Layout, number: int, lines: list[str]) -> NDArray[np.float64]:
+def _parsed(layout: CsvLayout, number: int, lines: list[str]) -> NDArray[np.float64]:
     if not any(map(str.strip, lines)):
         return np.empty((0, len(layout.columns)))
     try:
@@ -490,7 +492,7 @@ def _parsed(layout: Layout, number: int, lines: list[str]) -> NDArray[np.float64
     return table
 
 
-def _plain(layout: Layout, lines: list[str]) -> list[str]:
+def _plain(layout: CsvLayout, lines: list[str]) -> list[str]:
     """Return the lines with tabs between cells (or spaces as they are) and decimal points."""
     style = layout.style
     text = "\n".join((*lines, ""))
@@ -507,7 +509,7 @@ def _plain(layout: Layout, lines: list[str]) -> list[str]:
     return text.split("\n")
 
 
-def _fault(layout: Layout, first: int, lines: list[str]) -> FormatError:
+def _fault(layout: CsvLayout, first: int, lines: list[str]) -> FormatError:
     """Name the first line that cannot be read, and what is wrong with it."""
     for number, line in enumerate(lines, first):
         if not line.strip():
@@ -525,7 +527,7 @@ def _fault(layout: Layout, first: int, lines: list[str]) -> FormatError:
     return FormatError(f"its numbers cannot be read from line {first} on; export it again")
 
 
-def _unit(layout: Layout, column: int) -> str | None:
+def _unit(layout: CsvLayout, column: int) -> str | None:
     unit = unit_of(layout.units[column]) if layout.units else None
     if unit is None and layout.titles:
         unit = unit_in(layout.titles[column])

@@ -201,7 +201,7 @@ _STYLES = (
 
 
 @dataclass(frozen=True, slots=True)
-class Layout:
+class CsvLayout:
     """Where a CSV's numbers are and what stands above them.
 
     Attributes
@@ -236,7 +236,7 @@ class Layout:
         return _trimmed(self.style.split(line), self.width)
 
 
-def find_layout(lines: Sequence[str]) -> Layout:
+def find_layout(lines: Sequence[str]) -> CsvLayout:
     """Tell a CSV's layout from its first lines.
 
     Parameters
@@ -266,7 +266,7 @@ def find_layout(lines: Sequence[str]) -> Layout:
     # A comma that parts cells must not be taken for a decimal mark.
     said = [line.replace(",", ";") if style.decimal == "." else line for line in header]
     interval = next((v for v in map(stated_interval_s, said) if v is not None), None)
-    return Layout(
+    return CsvLayout(
         style=style,
         width=width,
         columns=columns,

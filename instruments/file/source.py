@@ -15,7 +15,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from instruments.file.csv import Choice, CsvCapture, choose_columns
+from instruments.file.csv import ColumnChoice, CsvCapture, choose_columns
 from instruments.file.description import Description
 from instruments.file.wav import WavCapture, is_riff
 from instruments.source import (
@@ -98,7 +98,7 @@ def _is_text(head: bytes) -> bool:
     return not _CONTROLS.intersection(head)
 
 
-class Capture(Protocol):
+class CaptureReader(Protocol):
     """What the reader of one kind of file offers."""
 
     titles: tuple[str, ...]
@@ -155,8 +155,8 @@ class FileSource(Source):
         self._rate_hz = rate_hz
         self._full_scale_v = full_scale_v
         self._lock = threading.Lock()
-        self._capture: Capture | None = None
-        self._choice: Choice | None = None
+        self._capture: CaptureReader | None = None
+        self._choice: ColumnChoice | None = None
         self._opened_s = 0.0
 
     @property
@@ -235,7 +235,7 @@ class FileSource(Source):
                 self._capture.close()
                 self._capture = None
 
-    def _load(self) -> Capture:
+    def _load(self) -> CaptureReader:
         path = Path(self._path)
         try:
             if path.is_dir():
@@ -267,7 +267,7 @@ class FileSource(Source):
             )
 
 
-def _info(name: str, capture: Capture, choice: Choice) -> SourceInfo:
+def _info(name: str, capture: CaptureReader, choice: ColumnChoice) -> SourceInfo:
     told = capture.description
     half = capture.rate_hz / 2
     return SourceInfo(

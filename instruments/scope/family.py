@@ -17,7 +17,7 @@ from typing import Any
 
 from platformdirs import user_config_path
 
-from instruments.checked_toml import CheckedTable, Choice, Line, Lines, Number, TomlKind
+from instruments.checked_toml import CheckedTable, Choice, Number, TextLine, TextLines, TomlKind
 from instruments.scope.preamble import PARSERS, SCALES, Parser, Scale
 from instruments.source import SourceUnavailable
 
@@ -27,7 +27,7 @@ class FamilyError(SourceUnavailable):
 
 
 _FAMILY = TomlKind("scope family", FamilyError)
-_TITLE = Line("words")
+_TITLE = TextLine("words")
 
 
 @dataclass(frozen=True, slots=True)
@@ -423,7 +423,7 @@ def _family_of(name: str, tree: dict[str, Any]) -> Family:
         Family(
             name=name,
             title=top.value("title", _TITLE),
-            match=top.value("match", Lines(least=1)),
+            match=top.value("match", TextLines(least=1)),
             terminator=top.value("terminator", Choice.of("\n", "\r\n", "\r"), "\n"),
             greeting=top.value("greeting", Commands(), ()),
             errors=top.value("errors", _NO_BLANK, ""),
@@ -470,7 +470,9 @@ def _settings(table: CheckedTable) -> dict[str, Setting]:
 
 
 def _poll(table: CheckedTable) -> Poll:
-    return table.finish(Poll(table.value("ask", _NO_BLANK), table.value("until", Lines(least=1))))
+    return table.finish(
+        Poll(table.value("ask", _NO_BLANK), table.value("until", TextLines(least=1)))
+    )
 
 
 def _acquire(table: CheckedTable) -> Acquire:
@@ -500,7 +502,7 @@ def _waveform(table: CheckedTable) -> Waveform:
     if frozenset(asked) != parser.needs:
         names = ", ".join(sorted(parser.needs)) or "nothing"
         raise table.refusal("ask", f"a table of {names}", ", ".join(sorted(asked)))
-    blocks = table.value("blocks", Lines(), ())
+    blocks = table.value("blocks", TextLines(), ())
     if not set(blocks) <= set(asked):
         raise table.refusal("blocks", "names out of waveform.ask")
     data = table.value("data", _CHANNEL)

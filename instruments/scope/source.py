@@ -166,12 +166,14 @@ class ScopeSource(Source):
         ------
         SourceTimeout
             When it is not complete in that time.
+        SourceUnavailable
+            When it is not open.
         SourceLost
             When the scope is gone, answers nothing or nothing that can be read.
         """
         live, job = self._live, self._pending
         if live is None or job is None:
-            raise SourceLost(f"{self._what}: it is not open; open it before reading")
+            raise SourceUnavailable(f"{self._what}: it is not open; open it before reading")
         if not job.wait(min(timeout_s, self._pending_s.left_s)):
             if self._pending_s.left_s > 0:
                 raise SourceTimeout(f"{self._what}: no record within {timeout_s:g} s")
@@ -198,7 +200,7 @@ class ScopeSource(Source):
         """
         live = self._live
         if live is None:
-            raise SourceLost(f"{self._what}: it is not open; open it before reading")
+            raise SourceUnavailable(f"{self._what}: it is not open; open it before reading")
         job = live.owner.submit(lambda: self._deep(live))
         if not job.wait(_DEEP_S + _GRACE_S):
             raise SourceLost(f"{self._what}: it hangs while its memory is read")
@@ -248,7 +250,7 @@ class ScopeSource(Source):
 
     def _deep(self, live: _Live) -> Block:
         if live.session is None:
-            raise SourceLost(f"{self._what}: it is not open; open it before reading")
+            raise SourceUnavailable(f"{self._what}: it is not open; open it before reading")
         return self._block(live, live.session.deep(Deadline(_DEEP_S, live.cancelled)))
 
     def _block(self, live: _Live, sweep: Sweep) -> Block:

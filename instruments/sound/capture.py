@@ -186,7 +186,7 @@ class _Floor:
         return min(lag for _, lag in self._least)
 
 
-class Pace:
+class SoundPace:
     """Counts a device's frames, those lost included.
 
     Parameters
@@ -257,7 +257,7 @@ _CLIPPED = 1 - 1.5 / 32768
 
 
 @dataclass(frozen=True, slots=True)
-class Timing:
+class SoundTiming:
     """Times of a capture, in seconds.
 
     Attributes
@@ -298,7 +298,7 @@ class _Ready:
     overrun: bool
 
 
-class Capture:
+class SoundCapture:
     """A running stream and what it has delivered.
 
     Parameters
@@ -329,7 +329,7 @@ class Capture:
         rate_hz: int,
         columns: ChannelRoles,
         full_scale_v: float | None,
-        timing: Timing,
+        timing: SoundTiming,
     ) -> None:
         self._portaudio = portaudio
         self._what = f"sound input “{device.name}”"
@@ -340,7 +340,7 @@ class Capture:
         self._signals = [at for at, n in enumerate(self._kept) if columns[n] is not Role.INDEX]
         self._block_frames = round(rate_hz * timing.block_s)
         self._ring = CaptureRing(round(rate_hz * timing.ring_s), len(columns))
-        self._pace = Pace(rate_hz)
+        self._pace = SoundPace(rate_hz)
         self._taken = 0  # call-backs judged or being judged
         self._held: list[_Ready] = []
         self._ready: deque[_Ready] = deque()

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from instruments.options import AddressOptions
-from instruments.sound.capture import Capture, Timing
+from instruments.sound.capture import SoundCapture, SoundTiming
 from instruments.sound.portaudio import (
     Device,
     PortAudio,
@@ -141,16 +141,16 @@ class SoundSource(Source):
         device: str = "",
         options: SoundOptions | None = None,
         name: str | None = None,
-        timing: Timing | None = None,
+        timing: SoundTiming | None = None,
         portaudio: PortAudio = _PORTAUDIO,
     ) -> None:
         self._wanted = device
         self._options = options or SoundOptions()
-        self._timing = timing or Timing()
+        self._timing = timing or SoundTiming()
         self._portaudio = portaudio
         self._device: Device | None = None  # as first found
         self._server_name: str | None = None  # the server's input, as first found
-        self._capture: Capture | None = None
+        self._capture: SoundCapture | None = None
         self._closes = 0  # how often it was closed
         self._swap = threading.Lock()  # guards both
         self._name = f"sound:{device}" if name is None else name
@@ -267,8 +267,8 @@ class SoundSource(Source):
             "or choose another input"
         )
 
-    def _start(self, device: Device, rate_hz: int, columns: ChannelRoles) -> Capture:
-        return Capture(
+    def _start(self, device: Device, rate_hz: int, columns: ChannelRoles) -> SoundCapture:
+        return SoundCapture(
             self._portaudio, device, rate_hz, columns, self._options.full_scale_v, self._timing
         )
 

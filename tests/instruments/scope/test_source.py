@@ -68,7 +68,7 @@ def sessions():
 
 
 def test_life(source):
-    with pytest.raises(SourceLost, match="it is not open"):
+    with pytest.raises(SourceUnavailable, match="it is not open"):
         source.read(0.1)
     source.close()
     source.open()
@@ -76,7 +76,7 @@ def test_life(source):
     assert first.first_index == 0
     source.close()
     source.close()
-    with pytest.raises(SourceLost):
+    with pytest.raises(SourceUnavailable):
         source.read(0.1)
     source.open()
     assert next_block(source, until_s()).first_index == 0

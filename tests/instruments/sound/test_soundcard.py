@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from instruments.address import attached_sources, open_address
 from instruments.sound import capture
 from instruments.sound import source as source_module
-from instruments.sound.capture import CaptureRing, Finding, Pace, Timing
+from instruments.sound.capture import CaptureRing, Finding, SoundPace, SoundTiming
 from instruments.sound.portaudio import ServerInput, Watch
 from instruments.source import (
     AddressError,
@@ -260,7 +260,7 @@ def test_samples_come_in_volts_with_their_place_and_time(sound, opened):
 
 
 def test_a_block_owns_its_samples(sound, opened):
-    source = opened(timing=Timing(ring_s=0.05))
+    source = opened(timing=SoundTiming(ring_s=0.05))
     sound.stream.deliver(slot(0.5))
     block = source.read(1.0)
     for _ in range(6):
@@ -327,7 +327,7 @@ def test_a_flagged_overflow_breaks_the_run(sound, opened):
 
 
 def test_a_reader_that_stalls_is_told_how_much_it_lost(sound, opened):
-    source = opened(timing=Timing(ring_s=0.1))
+    source = opened(timing=SoundTiming(ring_s=0.1))
     for number in range(25):
         sound.stream.deliver(ramp(number * SLOT))
     kept = source.read(1.0)
@@ -350,7 +350,7 @@ def paced(pace, count, start_s, lag_s=0.0, first=0):
 
 
 def test_jitter_and_late_bursts_without_loss_are_no_loss():
-    pace = Pace(RATE_HZ)
+    pace = SoundPace(RATE_HZ)
     jitter = np.random.default_rng(5)
     step_s = SLOT / RATE_HZ
     arrivals = (np.arange(2000) + 1) * step_s + jitter.exponential(0.004, 2000)
@@ -363,7 +363,7 @@ def test_jitter_and_late_bursts_without_loss_are_no_loss():
 
 @pytest.mark.parametrize("lost_s", [0.08, 0.25, 3.0])
 def test_a_lasting_deficit_is_counted(lost_s):
-    pace = Pace(RATE_HZ)
+    pace = SoundPace(RATE_HZ)
     assert set(paced(pace, 300, 50.0)) == {Finding.SOUND}
     after = paced(pace, 100, 50.0, lag_s=lost_s, first=300)
     assert after.count(Finding.LOST) == 1
@@ -375,7 +375,7 @@ def test_a_lasting_deficit_is_counted(lost_s):
 
 def test_a_backlog_before_the_loss_does_not_count_as_loss():
     """A server gives what it had kept in a burst; only what it threw away is missing."""
-    pace = Pace(RATE_HZ)
+    pace = SoundPace(RATE_HZ)
     paced(pace, 300, 50.0)
     step_s = SLOT / RATE_HZ
     burst = [pace.observe(SLOT, 57.0 + n * 1e-4) for n in range(270)]  # stalled from 53 to 57 s
@@ -386,7 +386,7 @@ def test_a_backlog_before_the_loss_does_not_count_as_loss():
 
 
 def test_a_slow_clock_is_followed():
-    pace = Pace(RATE_HZ)
+    pace = SoundPace(RATE_HZ)
     step_s = SLOT / RATE_HZ * (1 + 300e-6)  # three times a poor crystal's error
     findings = {pace.observe(SLOT, 10.0 + n * step_s) for n in range(20_000)}
     assert findings == {Finding.SOUND}
@@ -479,7 +479,7 @@ def test_a_stream_that_finishes_by_itself_is_lost_after_its_last_samples(sound, 
 
 
 def test_a_silent_device_is_lost_once_the_grace_is_over(sound, opened):
-    source = opened(timing=Timing(grace_s=0.3, silence_s=0.1, look_s=0.02))
+    source = opened(timing=SoundTiming(grace_s=0.3, silence_s=0.1, look_s=0.02))
     with pytest.raises(SourceTimeout):
         source.read(0.1)
     with pytest.raises(SourceLost, match="no samples have come"):
@@ -574,7 +574,7 @@ def test_a_live_device_is_read_without_a_gap(sound, opened):
 
 
 def test_close_does_not_wait_for_a_device_that_hangs(sound, opened):
-    source = opened(timing=Timing(close_s=0.05))
+    source = opened(timing=SoundTiming(close_s=0.05))
     sound.close_barrier.clear()
     source.close()  # the test's own time-out tells if it hangs
     assert not sound.stream.closed
