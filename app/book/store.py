@@ -433,31 +433,34 @@ class Book:
             assert done.lastrowid is not None
             return done.lastrowid
 
-    def keep(self, number: int, kept: Kept) -> None:
-        """Add a measurement or an outcome to an open job, or replace how it stands."""
-        body = codec.as_text(kept)
+    def keep(self, number: int, *kept: Kept) -> None:
+        """Add measurements or outcomes to an open job, or replace how it stands; all or nothing."""
+        bodies = [codec.as_text(each) for each in kept]
         with self.whole():
             self._known_job(number)
-            if isinstance(kept, Entry):
-                arrays = (codec.packed(kept.turns), codec.packed(kept.envelope_v))
-                self._db.execute(
-                    "INSERT INTO takings (job, body, turns, envelope_v) VALUES (?, ?, ?, ?)",
-                    (number, body, *arrays),
-                )
-            elif isinstance(kept, JobStanding):
-                self._db.execute(
-                    "UPDATE jobs SET standing = ?, nudges = ? WHERE number = ?",
-                    (body, kept.bench.nudges, number),
-                )
-            else:
-                self._db.execute("INSERT INTO outcomes (job, body) VALUES (?, ?)", (number, body))
-                outcomes = self._outcomes(number)
-                stages = (Stage.AS_FOUND, Stage.AS_LEFT)
-                summaries = [codec.as_text(summary_of(outcomes, stage)) for stage in stages]
-                self._db.execute(
-                    "UPDATE jobs SET as_found = ?, as_left = ? WHERE number = ?",
-                    (*summaries, number),
-                )
+            for each, body in zip(kept, bodies, strict=True):
+                self._keep(number, each, body)
+
+    def _keep(self, number: int, kept: Kept, body: str) -> None:
+        if isinstance(kept, Entry):
+            arrays = (codec.packed(kept.turns), codec.packed(kept.envelope_v))
+            self._db.execute(
+                "INSERT INTO takings (job, body, turns, envelope_v) VALUES (?, ?, ?, ?)",
+                (number, body, *arrays),
+            )
+        elif isinstance(kept, JobStanding):
+            self._db.execute(
+                "UPDATE jobs SET standing = ?, nudges = ? WHERE number = ?",
+                (body, kept.bench.nudges, number),
+            )
+        else:
+            self._db.execute("INSERT INTO outcomes (job, body) VALUES (?, ?)", (number, body))
+            outcomes = self._outcomes(number)
+            stages = (Stage.AS_FOUND, Stage.AS_LEFT)
+            self._db.execute(
+                "UPDATE jobs SET as_found = ?, as_left = ? WHERE number = ?",
+                (*(codec.as_text(summary_of(outcomes, stage)) for stage in stages), number),
+            )
 
     def close_job(self, number: int, closed_at: str, nudges: int, reason: str = "") -> None:
         """Close a job; after that nothing of it changes any more."""

@@ -100,11 +100,10 @@ class JobWriter:
         """Why the book cannot be written now, and what to do; empty when all is well."""
         return self._fault if self._in_book else ""
 
-    def keep(self, kept: Kept) -> None:
-        """Keep a measurement, an outcome, or how the job stands."""
-        if isinstance(kept, Entry):
-            self._entries.append(kept)
-        self._ask(lambda book, number: book.keep(number, kept))
+    def keep(self, *kept: Kept) -> None:
+        """Keep measurements, outcomes, how the job stands: all of it or nothing."""
+        self._entries += [each for each in kept if isinstance(each, Entry)]
+        self._ask(lambda book, number: book.keep(number, *kept))
 
     def close(self, nudges: int, reason: str) -> None:
         """Keep that the job was closed."""

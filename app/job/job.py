@@ -48,15 +48,15 @@ from app.job.plan import (
 from app.profiles import Profile
 
 Kept = Entry | Outcome | JobStanding
-"""What a job gives to be kept: a measurement or observation, what a check found, and after each of
-them all that it takes to resume the job."""
+"""What a job gives to be kept: a measurement or observation; what a check found; all that it takes
+to resume the job."""
 
 
 class JobLog(Protocol):
     """Where a job is kept."""
 
-    def keep(self, kept: Kept) -> None:
-        """Keep something; called the moment that it is known."""
+    def keep(self, *kept: Kept) -> None:
+        """Keep something, all of it or nothing; called the moment that it is known."""
         ...
 
     def close(self, nudges: int, reason: str) -> None:
@@ -174,6 +174,7 @@ class Job:
         planned = plan_for(profile) if plan is None else plan
         self._steps = [Step(each.check, each.stage, each.side) for each in planned]
         self._outcomes: list[Outcome] = []
+        self._logged = 0
         self._drive, self._known = DriveState(), Known()
         self._at: int | None = None
         self._run: CheckRun | None = None
@@ -382,13 +383,14 @@ class Job:
             if step.state is StepState.PENDING:
                 self._skip(index, reason)
         self._at = None
+        self._keep_standing()
         self.closed, self.closing_reason = True, reason
         if self._log is not None:
             self._log.close(self.nudges, reason)
 
     def _resume(self, standing: JobStanding, outcomes: Sequence[Outcome]) -> None:
         self._steps = steps_of(standing.steps, outcomes)
-        self._outcomes = list(outcomes)
+        self._outcomes, self._logged = list(outcomes), len(outcomes)
         self.options = standing.options
         self._drive = replace(standing.bench, disk=None, track=None, side=0, arrived=None)
         self._known = standing.known
@@ -461,8 +463,6 @@ class Job:
         outcome = replace(outcome, ended_at=self._now())
         self._outcomes.append(outcome)
         self._steps[index] = replace(self._steps[index], state=state, outcome=outcome)
-        if self._log is not None:
-            self._log.keep(outcome)
 
     def _log_answer(
         self, step: Step, ask: Ask, answer: Answer, settings: tuple[tuple[str, str], ...]
@@ -480,8 +480,10 @@ class Job:
         self._log.keep(replace(entry, source=self._source, virtual=self._virtual))
 
     def _keep_standing(self) -> None:
+        # With the outcomes that it tells of: a job that was kept half would do a check again.
+        new, self._logged = self._outcomes[self._logged :], len(self._outcomes)
         if self._log is not None:
-            self._log.keep(self.standing)
+            self._log.keep(*new, self.standing)
 
     def _situation(self, step: Step) -> Situation:
         return Situation(

@@ -95,11 +95,12 @@ class _Witness:
         self.judged = 0
         self._end_s: dict[CheckName, float] = {}
 
-    def keep(self, kept: Kept) -> None:
-        if isinstance(kept, Entry):
-            self._end_s[kept.check] = self._source._next / RATE_HZ
-        elif isinstance(kept, Outcome):
-            self._add_outcome(kept)
+    def keep(self, *kept: Kept) -> None:
+        for each in kept:
+            if isinstance(each, Entry):
+                self._end_s[each.check] = self._source._next / RATE_HZ
+            elif isinstance(each, Outcome):
+                self._add_outcome(each)
 
     def _add_outcome(self, outcome: Outcome) -> None:
         true = self._true_of(outcome)

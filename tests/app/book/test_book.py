@@ -268,6 +268,21 @@ def test_an_open_job_comes_back_as_it_was_left(book):
         assert again.history(DRIVE.identity)[0].nudges == 1
 
 
+def test_an_outcome_is_kept_with_what_follows_from_it_or_not_at_all(book):
+    """A job that was killed between the two would do the check again."""
+    number = filled(book)
+    book.keep(number, standing())
+    book._db.execute(
+        "CREATE TEMP TRIGGER broken BEFORE UPDATE OF standing ON jobs "
+        "BEGIN SELECT RAISE(ABORT, 'broken'); END"
+    )
+    with pytest.raises(BookError):
+        book.keep(number, outcome(1.0, Stage.WORK, CheckName.ADJUST), standing(tightened=1))
+    book._db.execute("DROP TRIGGER broken")
+    left = book.left(number)
+    assert (left.standing, len(left.outcomes)) == (standing(), 2)
+
+
 def test_a_job_is_read_as_it_stands_at_one_moment(book, monkeypatch):
     number = filled(book)
     book.keep(number, standing())

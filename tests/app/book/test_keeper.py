@@ -116,10 +116,10 @@ def test_a_fault_of_the_program_s_own_is_told_and_the_rest_is_kept(tmp_path, mon
     path = tmp_path / "book.sqlite3"
     keep = Book.keep
 
-    def failing(book, number, what):
-        if what.value == 1.0:
+    def failing(book, number, *what):
+        if what[0].value == 1.0:
             raise ZeroDivisionError("division by nothing")
-        keep(book, number, what)
+        keep(book, number, *what)
 
     monkeypatch.setattr(Book, "keep", failing)
     keeper = begun(path)

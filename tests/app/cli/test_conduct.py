@@ -227,9 +227,8 @@ def test_when_the_input_ends_the_job_is_left_open_and_what_was_measured_is_kept(
     kept = []
 
     class Recorder:
-        def keep(self, thing):
-            if not isinstance(thing, JobStanding):
-                kept.append(thing)
+        def keep(self, *things):
+            kept.extend(each for each in things if not isinstance(each, JobStanding))
 
         def close(self, *_):
             raise AssertionError("closed")
@@ -247,7 +246,8 @@ def test_ctrl_c_leaves_the_job_open_with_what_was_measured():
     kept = []
 
     class Impatient:
-        def keep(self, thing):
+        def keep(self, *things):
+            thing = things[0]
             assert not isinstance(thing, Outcome), "a check ended"
             if isinstance(thing, Entry):
                 kept.append(thing)

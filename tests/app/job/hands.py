@@ -146,9 +146,12 @@ class Kept:
         self.standings = []
         self.closed = None
 
-    def keep(self, kept):
+    def keep(self, *kept):
         lists = {Entry: self.entries, Outcome: self.outcomes, JobStanding: self.standings}
-        lists[type(kept)].append(kept)
+        for each in kept:
+            lists[type(each)].append(each)
+        # What a check found is kept together with what follows from it, or not at all.
+        assert not self.outcomes or type(kept[-1]) is not Outcome
 
     def close(self, nudges, reason):
         self.closed = (nudges, reason)

@@ -6,6 +6,7 @@ the table, or one in the table that is not taken, fails.
 
 from __future__ import annotations
 
+import inspect
 import re
 import sys
 import threading
@@ -114,6 +115,9 @@ class Walk:
             return
         names = code.co_varnames[: code.co_argcount]
         given = [frame.f_locals.get(name) for name in names if name != "self"]
+        if code.co_flags & inspect.CO_VARARGS:
+            rest = code.co_varnames[code.co_argcount + code.co_kwonlyargcount]
+            given += frame.f_locals.get(rest, ())
         if not any(map(self._is_payload, given)):
             return
         if "self" in names:
