@@ -1,6 +1,4 @@
-"""Finding the carrier of the pattern in raw samples.
-
-From raw samples to the envelope, by quadrature demodulation at the carrier.
+"""Finding the pattern's carrier in raw samples, and demodulating at it.
 
 The stream is cut into short blocks of some eight carrier periods. Over each, cosine, sine, a
 constant and a slope are fitted to every signal column by least squares: the three-parameter sine
@@ -26,7 +24,7 @@ CARRIER_HIGH_OF_RATE = 0.45
 
 _SEGMENT_S = 4e-3
 """Length of one spectrum: short beside a lobe, long beside a carrier's period."""
-_LEAST_PEAK_DB = 13.5
+_MIN_PEAK_DB = 13.5
 """A line must stand this far over the mean of its spectrum. Of 2000 lines of white noise the
 highest stands 8.8 dB over the mean on average, and one in 10 000 such spectra reaches 13."""
 
@@ -75,7 +73,7 @@ def find_carrier(signal_v: NDArray[np.float32], sample_rate_hz: float) -> Carrie
     if peak <= 0.0:
         return None
     over_db = 10.0 * np.log10(peak / max(float(mean), peak * 1e-12))
-    if over_db < _LEAST_PEAK_DB:
+    if over_db < _MIN_PEAK_DB:
         return None
     centre = line + low + _line_offset(spectra[which], int(line) + low)
     return CarrierFound(float(centre * sample_rate_hz / size), float(over_db))
@@ -89,7 +87,7 @@ def _line_offset(spectrum: NDArray[np.float64], line: int) -> float:
 
 
 _PERIODS_A_BLOCK = 8.0
-"""Long enough for the slope to be told from the sine, short enough for 5 % of speed error."""
+"""Long enough to know the slope from the sine, short enough for 5 % of speed error."""
 _BIN_S = 0.5e-3
 """Some 400 bins a turn."""
 _TRACK_S = 4e-3
@@ -97,22 +95,12 @@ _TRACK_S = 4e-3
 _NOISE_EVERY = 16
 _NOISE_BLOCKS = 32
 """One block in so many is searched for noise, or more of them where there are few."""
-_LEAST_CORRELATION = 0.9
+_MIN_CORRELATION = 0.9
 """The phases' slow parts must agree this well before their gains are compared by them."""
 
 
 class Demodulator:
-    """Turns a stream of samples into bins of envelope.
-
-    Parameters
-    ----------
-    columns : Columns
-        Which columns are plus and minus, or differential.
-    channels : int
-        Columns in all.
-    sample_rate_hz, carrier_hz : float
-        The rate and the carrier found; the carrier may then move by a twentieth.
-    """
+    """Turns a stream of samples into bins of envelope; the carrier may move by a twentieth."""
 
     def __init__(
         self, columns: Columns, channels: int, sample_rate_hz: float, carrier_hz: float
@@ -125,10 +113,14 @@ class Demodulator:
         self._blocks_a_bin = max(1, round(_BIN_S * sample_rate_hz / self.block))
         self.frames_a_bin = self.block * self._blocks_a_bin
         self._track = max(1, round(_TRACK_S * sample_rate_hz / self.frames_a_bin))
+        # Of each sample in a block: its place from the middle, and the carrier's angle there.
+        self._place = np.arange(self.block) - (self.block - 1) / 2.0
+        self._angle = 2.0 * np.pi * carrier_hz / sample_rate_hz * self._place
         self._turn_a_block = 2.0 * np.pi * carrier_hz * self.block / sample_rate_hz
         self._fit = self._fit_matrix()
         self.known = self._known_matrix()
         self._trim = 1.0
+        """Weight of the plus phase; that of the minus phase is two less this."""
         self.noise_v2 = 0.0
         """Noise power of the differential in the full sampled band, as last measured."""
         self._left = np.zeros((0, channels), dtype=np.float32)
@@ -141,15 +133,8 @@ class Demodulator:
     @property
     def tone(self) -> NDArray[np.float32]:
         """An orthonormal basis of the carrier within a block, float32, shape (block, 2)."""
-        place = np.arange(self.block) - (self.block - 1) / 2.0
-        angle = 2.0 * np.pi * self.carrier_hz / self.sample_rate_hz * place
-        basis, _ = np.linalg.qr(np.stack([np.cos(angle), np.sin(angle)], axis=1))
+        basis, _ = np.linalg.qr(np.stack([np.cos(self._angle), np.sin(self._angle)], axis=1))
         return basis.astype(np.float32)
-
-    @property
-    def trim(self) -> float:
-        """Weight of the plus phase; that of the minus phase is two less this."""
-        return self._trim
 
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> list[Bins]:
         """Take the next samples and return the bins that they complete.
@@ -164,7 +149,7 @@ class Demodulator:
         done: list[Bins] = []
         if self._next_frame is None or first_index != self._next_frame + len(self._left):
             done = self.flush()
-            # Bins lie on the absolute grid: what comes before the next bin's start is let go.
+            # Bins lie on the absolute grid: what comes before the next bin's start is left out.
             skip = -first_index % self.frames_a_bin
             samples_v, first_index = samples_v[skip:], first_index + skip
             if not len(samples_v):
@@ -201,8 +186,7 @@ class Demodulator:
 
         For each signal column in turn: cosine, sine, constant.
         """
-        place = np.arange(self.block) - (self.block - 1) / 2.0
-        angle = 2.0 * np.pi * self.carrier_hz / self.sample_rate_hz * place
+        angle, place = self._angle, self._place
         design = np.stack([np.cos(angle), np.sin(angle), np.ones_like(angle), place], axis=1)
         solve = np.linalg.pinv(design)[:3]
         matrix = np.zeros((self.block, self._channels, 3 * len(self._signals)))
@@ -216,8 +200,7 @@ class Demodulator:
         Constant and slope, carrier and its change over the block (the fourth parameter of the
         sine fit), second and third harmonic where they fall.
         """
-        place = np.arange(self.block) - (self.block - 1) / 2.0
-        angle = 2.0 * np.pi * self.carrier_hz / self.sample_rate_hz * place
+        angle, place = self._angle, self._place
         far = place / self.block
         columns = [np.ones_like(far), far]
         for harmonic in (1, 2, 3):
@@ -255,7 +238,7 @@ class Demodulator:
         plus2, minus2 = float(plus @ plus), float(minus @ minus)
         if plus2 <= 0.0 or minus2 <= 0.0:
             return
-        if float(plus @ minus) < _LEAST_CORRELATION * np.sqrt(plus2 * minus2):
+        if float(plus @ minus) < _MIN_CORRELATION * np.sqrt(plus2 * minus2):
             return
         gain = np.sqrt(minus2 / plus2)
         target = 2.0 * gain / (1.0 + gain)

@@ -1,4 +1,4 @@
-"""Flat tops, at any level: a clipped sine has less of a peak than a sine.
+"""Clipping noticed by its flat tops, at any level: a clipped sine has less of a peak than a sine.
 
 The kurtosis E[x⁴]/E[x²]² of a sine is 1.5 whatever its height; of one clipped at 0.9 of its peak
 it is 1.446, at 0.8 it is 1.379, and of a square wave 1. It is taken over runs of half a
@@ -16,7 +16,7 @@ _EVERY = 16
 _RUN = 8
 _EVERY_AT_FIRST = 2
 _ENOUGH_RUNS = 1000
-_LEAST_RUNS = 8
+_MIN_RUNS = 8
 """Of the stream every sixteenth run of eight blocks is looked at, or more where there are few."""
 _SINE = 1.5
 _SQUARE_LIMIT = 1.30
@@ -30,21 +30,19 @@ _MIDDLE = (0.12, 0.45)
 """Power of the runs compared, as parts of the greatest."""
 _QUIET_PART = 0.3
 _SECOND = 0.85
-_LEAST_COMPARED = 12
-_LEAST_SNR = 2.0
-"""In more noise the tops cannot be told from the middle but by the noise that is judged."""
+_MIN_COMPARED = 12
+_MIN_SNR = 2.0
+"""In more noise the tops differ from the middle by nothing but the noise that is judged."""
 _STEADY = 0.2
 _HUM_GROUPS = 3
 _HUM_PART = 0.05
 
 
 class ClipWatch:
-    """Watches the signal columns.
+    """Watches the signal columns for clipping.
 
     Parameters
     ----------
-    columns : tuple of int
-        Which.
     known : numpy.ndarray
         float32, shape (block, k): an orthonormal basis of all that is not noise within a block of
         some carrier periods.
@@ -78,7 +76,7 @@ class ClipWatch:
         count = len(samples_v) // frames
         # The beginning is looked at more closely: a short capture is all beginning.
         sparse = _EVERY if self._taken > _ENOUGH_RUNS else _EVERY_AT_FIRST
-        every = max(1, min(sparse, count // _LEAST_RUNS))
+        every = max(1, min(sparse, count // _MIN_RUNS))
         self._taken += count // every
         if not count:
             return
@@ -112,12 +110,12 @@ class ClipWatch:
         self._parts.append((first_index, stats.reshape(len(stats), len(self._columns), -1)))
 
     def forget_before(self, frame: float) -> None:
-        """Let go of what is older."""
+        """Drop what is older, but for the newest part."""
         kept = [part for part in self._parts if part[0] >= frame]
         self._parts = kept or self._parts[-1:]
 
     def clipped_between(self, start_frame: float, end_frame: float) -> bool:
-        """Tell whether any of the columns was clipped between two frames."""
+        """Return whether any of the columns was clipped between two frames."""
         near = [stats for first, stats in self._parts if first < end_frame]
         if not near:
             return False
@@ -139,27 +137,26 @@ def _is_clipped(
     *,
     run: int,
 ) -> bool:
-    """Judge runs.
+    """Judge runs by their moments, noise, and the change of power within, shape (runs,) each.
 
-    By their mean, second and fourth moment, what the latter is of a sine sampled at the same
-    phases, noise, and the change of power within.
+    ``sampled`` is the kurtosis of a sine sampled at the same phases.
     """
-    if second_v2.size < _LEAST_COMPARED:
+    if second_v2.size < _MIN_COMPARED:
         return False
     greatest = float(np.quantile(second_v2, 0.98))
     # With all that noise alone may lift: the very lowest would be those with the least noise.
-    most_v2 = np.quantile(second_v2, _QUIET_PART) * (1.0 + 4.0 * np.sqrt(2.0 / run))
-    quiet = noise_v2[second_v2 <= most_v2]
+    limit_v2 = np.quantile(second_v2, _QUIET_PART) * (1.0 + 4.0 * np.sqrt(2.0 / run))
+    quiet = noise_v2[second_v2 <= limit_v2]
     noise, noise_u = float(np.mean(quiet)), float(np.std(quiet)) / float(np.sqrt(quiet.size))
     power = second_v2 - noise
     greatest -= noise
-    if greatest <= _LEAST_SNR * noise or greatest <= 0.0:
+    if greatest <= _MIN_SNR * noise or greatest <= 0.0:
         return False
     steady = np.abs(change_v2) < _STEADY * second_v2
     part = power / greatest
     top = steady & (part > _TOP)
     middle = steady & (part > _MIDDLE[0]) & (part < _MIDDLE[1])
-    if np.count_nonzero(middle) < _LEAST_COMPARED:
+    if np.count_nonzero(middle) < _MIN_COMPARED:
         # Groups with flat tops have no middle, but one kind of them may be lower than the other.
         middle = steady & (part > _MIDDLE[0]) & (part < _SECOND)
     # What noise adds to the moments of a sine is taken out of both.
@@ -198,7 +195,7 @@ def _kurtosis(
     """Return the kurtosis over the chosen runs and its standard uncertainty, None of too few."""
     count = int(np.count_nonzero(chosen))
     total = float(square[chosen].sum())
-    if count < _LEAST_COMPARED or total <= 0.0:
+    if count < _MIN_COMPARED or total <= 0.0:
         return None
     value = float(fourth[chosen].sum()) / total
     scatter = float(np.std(fourth[chosen] - value * square[chosen])) * float(np.sqrt(count))
@@ -206,7 +203,7 @@ def _kurtosis(
 
 
 def _falls(top: tuple[float, float] | None, middle: tuple[float, float] | None) -> bool:
-    """Tell whether the top's kurtosis lies below the middle's, more than by chance."""
+    """Return whether the top's kurtosis lies below the middle's, more than by chance."""
     if top is None:
         return False
     square = top[0] < _SQUARE_LIMIT - _FALL_SIGMAS * top[1]

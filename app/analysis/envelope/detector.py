@@ -12,7 +12,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.envelope.series import Bins
+from app.analysis import messages
+from app.analysis.envelope.series import Bins, EnvelopeSeries, SignalPath, sd_of_steps
+from app.analysis.results import Message
 
 _BIN_S = 0.5e-3
 _BASE_S = 0.3
@@ -27,12 +29,13 @@ _BASE_U_SIGMAS = 0.7
 _POINT_U = 0.004
 """A null that is a point lies within one bin, whose mean is this part of the top above zero."""
 _STUCK_S = 2e-3
+_NULL_QUANTILE = 0.02
 _CONDUCTS_SIGMAS = 4.0
 """Above so many standard deviations a bin counts as signal, past the detector's threshold."""
 
 
-class DetectorFollower:
-    """Turns a detector's output into bins of envelope.
+class EnvelopePath(SignalPath):
+    """An external detector's output.
 
     Parameters
     ----------
@@ -40,20 +43,27 @@ class DetectorFollower:
         The envelope's column.
     sample_rate_hz : float
         Frames a second.
-    low_corner_hz : float
-        Corner of the input's first-order high-pass; 0 for a DC-coupled input.
+    low_corner_hz : float or None
+        Corner of the input's first-order high-pass; 0 for DC-coupled, None when not known.
     threshold_v : float
         What the detector keeps for itself: its output is the amplitude less this, or nothing.
     """
 
     def __init__(
-        self, column: int, sample_rate_hz: float, low_corner_hz: float, threshold_v: float
+        self,
+        column: int,
+        sample_rate_hz: float,
+        low_corner_hz: float | None,
+        threshold_v: float,
     ) -> None:
         self._column = column
-        self.frames_a_bin = max(1, round(_BIN_S * sample_rate_hz))
-        self._rate_a_bin = 2.0 * np.pi * low_corner_hz * self.frames_a_bin / sample_rate_hz
+        self._frames_a_bin = max(1, round(_BIN_S * sample_rate_hz))
+        super().__init__(EnvelopeSeries(self._frames_a_bin))
+        self._low_corner_hz = low_corner_hz
+        corner_hz = low_corner_hz or 0.0
+        self._rate_a_bin = 2.0 * np.pi * corner_hz * self._frames_a_bin / sample_rate_hz
         self._threshold_v = threshold_v
-        self._base_bins = round(_BASE_S * sample_rate_hz / self.frames_a_bin)
+        self._base_bins = round(_BASE_S * sample_rate_hz / self._frames_a_bin)
         self._rate_hz = sample_rate_hz
         self._points = False
         self._top_v = -np.inf
@@ -68,63 +78,69 @@ class DetectorFollower:
         self._highest_v = 0.0
 
     @property
-    def goes_below_zero(self) -> bool:
-        """True when the output as it came falls clearly below zero: it was AC-coupled."""
+    def fault(self) -> Message | None:
+        """Why there is no usable envelope now: AC-coupled, its low corner not known."""
         floor = max(_BELOW_ZERO * self._highest_v, 6.0 * self._sigma_v)
-        return self._lowest_v < -floor
+        if self._lowest_v >= -floor or self._low_corner_hz:
+            return None
+        stated = self._low_corner_hz is not None
+        return messages.NOT_DC_COUPLED if stated else messages.LOW_CORNER_UNKNOWN
 
     @property
-    def base_u_v(self) -> float:
-        """Standard uncertainty of the level of the nulls; 0 for a DC-coupled input."""
-        if not self._rate_a_bin:
+    def height_u_v(self) -> float:
+        """Standard uncertainty of where zero lies.
+
+        An AC-coupled input finds it by the nulls. With a DC-coupled one the nulls' own level
+        may be the detector's offset or the recording's.
+        """
+        if self._low_corner_hz:
+            point_u = _POINT_U * self._highest_v if self._points else 0.0
+            return float(np.hypot(_BASE_U_SIGMAS * self._sigma_v, point_u))
+        if self.series is None or not self.series.ok.size:
             return 0.0
-        point_u = _POINT_U * self._highest_v if self._points else 0.0
-        return float(np.hypot(_BASE_U_SIGMAS * self._sigma_v, point_u))
+        return float(np.quantile(self.series.amplitude_v, _NULL_QUANTILE))
 
-    @property
-    def sticks_at_top(self) -> bool:
-        """True when noisy output stands still at its highest level: whatever gives it is clipped.
+    def clipped_between(self, start_frame: float, end_frame: float) -> bool:
+        """Return whether noisy output stuck at its highest level; when is not kept.
 
         Of samples with noise on them only a few are the very highest.
         """
+        del start_frame, end_frame
         return self._sigma_v > 0.0 and self._at_top > _STUCK_S * self._rate_hz
 
-    def push(self, samples_v: NDArray[np.float32], first_index: int) -> list[Bins]:
-        """Take the next samples and return the bins that they complete."""
-        done: list[Bins] = []
+    def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
+        """Take the next samples."""
         values = samples_v[:, self._column].astype(np.float64)
         if self._next_frame is None or first_index != self._next_frame + len(self._left):
-            done = self.flush()
-            skip = -first_index % self.frames_a_bin
+            self.flush()
+            skip = -first_index % self._frames_a_bin
             values, first_index = values[skip:], first_index + skip
             if not len(values):
-                return done
+                return
             self._next_frame = first_index
         values = np.concatenate([self._left, values])
-        count = len(values) // self.frames_a_bin
-        used = count * self.frames_a_bin
+        count = len(values) // self._frames_a_bin
+        used = count * self._frames_a_bin
         self._left = values[used:]
         if not count:
-            return done
-        first = self._next_frame // self.frames_a_bin
+            return
+        first = self._next_frame // self._frames_a_bin
         self._next_frame += used
         self._measure_noise(values[:used])
         self._watch_top(values[:used])
         means = values[:used].reshape(count, -1).mean(axis=1)
         self._lowest_v = float(np.min(means, initial=self._lowest_v, where=np.isfinite(means)))
         self._highest_v = float(np.max(means, initial=self._highest_v, where=np.isfinite(means)))
-        if not self._rate_a_bin:
-            return [*done, self._lawful(first, means, np.zeros_like(means))]
-        return [*done, *self._runs(first, means)]
+        if self._rate_a_bin:
+            self._straighten_runs(first, means)
+        else:
+            self._add(first, means, np.zeros_like(means))
 
-    def flush(self) -> list[Bins]:
-        """Return what still waits for a first null, and begin anew."""
-        done = self._release() if self._waiting else []
+    def flush(self) -> None:
+        """Finish what still waits for a first null, and begin anew."""
+        self._break_off()
         self._next_frame = None
         self._left = self._left[:0]
-        self._past = self._past[:0]
-        self._integral = 0.0
-        return done
 
     def _watch_top(self, values: NDArray[np.float64]) -> None:
         top_v = float(np.max(values, initial=-np.inf, where=np.isfinite(values)))
@@ -138,42 +154,41 @@ class DetectorFollower:
         steps = steps[np.isfinite(steps)]
         if steps.size < 16:
             return
-        # 1.4826 makes the median absolute deviation a normal distribution's standard deviation;
-        # the difference of two samples has twice the variance of one.
-        sigma = 1.4826 * float(np.median(np.abs(steps))) / np.sqrt(2.0)
-        self._sigma_v = sigma / np.sqrt(self.frames_a_bin)
+        self._sigma_v = sd_of_steps(steps) / np.sqrt(self._frames_a_bin)
 
-    def _runs(self, first: int, means: NDArray[np.float64]) -> list[Bins]:
+    def _straighten_runs(self, first: int, means: NDArray[np.float64]) -> None:
         """Straighten run by run: where samples are missing the integral has to begin anew."""
-        done: list[Bins] = []
         fine = np.isfinite(means)
         cuts = [0, *(np.flatnonzero(np.diff(fine)) + 1).tolist(), len(means)]
         for start, end in pairwise(cuts):
             if fine[start]:
-                done += self._straightened(first + start, means[start:end])
+                self._straighten(first + start, means[start:end])
             else:
-                done += self._release() if self._waiting else []
-                self._past = self._past[:0]
-                self._integral = 0.0
-        return done
+                self._break_off()
 
-    def _straightened(self, first: int, means: NDArray[np.float64]) -> list[Bins]:
+    def _straighten(self, first: int, means: NDArray[np.float64]) -> None:
         sums = self._integral + np.cumsum(means)
         self._integral = float(sums[-1])
         straight = means + self._rate_a_bin * (sums - 0.5 * means)
         self._waiting.append((first, straight))
-        if len(self._past) + sum(len(part) for _, part in self._waiting) < self._base_bins:
-            return []
-        return self._release()
+        if len(self._past) + sum(len(part) for _, part in self._waiting) >= self._base_bins:
+            self._release()
 
-    def _release(self) -> list[Bins]:
+    def _break_off(self) -> None:
+        self._release()
+        self._past = self._past[:0]
+        self._integral = 0.0
+
+    def _release(self) -> None:
+        if not self._waiting:
+            return
         first = self._waiting[0][0]
         straight = np.concatenate([part for _, part in self._waiting])
         self._waiting.clear()
         known = np.concatenate([self._past, straight])
         base = self._base(known)[len(self._past) :]
         self._past = known[-self._base_bins :]
-        return [self._lawful(first, straight, base)]
+        self._add(first, straight, base)
 
     def _base(self, straight: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the level of the nulls around each bin.
@@ -190,16 +205,17 @@ class DetectorFollower:
             return least + 0.5 * self._sigma_v
         return least + float(np.median(above[in_null]))
 
-    def _lawful(self, first: int, means: NDArray[np.float64], base: NDArray[np.float64]) -> Bins:
+    def _add(self, first: int, means: NDArray[np.float64], base: NDArray[np.float64]) -> None:
+        """Add bins of the amplitude that went into the detector."""
         ok = np.isfinite(means)
         value = np.where(ok, means - base, 0.0)
         if self._threshold_v > 0.0:
-            least_v = _CONDUCTS_PART * max(float(value.max(initial=0.0)), self._highest_v)
-            conducts = value > max(_CONDUCTS_SIGMAS * self._sigma_v, least_v)
+            floor_v = _CONDUCTS_PART * max(float(value.max(initial=0.0)), self._highest_v)
+            conducts = value > max(_CONDUCTS_SIGMAS * self._sigma_v, floor_v)
             value = np.where(conducts, value + self._threshold_v, 0.0)
         sigma = np.full(len(value), self._sigma_v)
         power = value * np.abs(value) - sigma**2
-        return Bins(first, power, sigma, np.zeros(len(value)), ok)
+        self._append(Bins(first, power, sigma, np.zeros(len(value)), ok))
 
 
 def _sliding_least(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:

@@ -1,17 +1,12 @@
-"""What noise adds to the amplitude that a pair of extremes shows.
+"""From pairs of lowest and highest samples, as a scope's peak detect keeps them, to the envelope.
 
-The highest of n samples of noise lies at E(n) standard deviations, and scatters by S(n) of them.
-Where there is no signal that is the floor, and from its height over its scatter follows n. On a
-carrier only the samples near a crest can be the highest: there are fewer of them the higher the
-carrier is, and so the noise adds less. How much is the mean of the same distribution, with the
-carrier's samples spread evenly over its phase.
-
-From pairs of extremes, as a scope's peak detect keeps them, to the envelope.
-
-A pair holds the lowest and the highest sample of a stretch in which the carrier swings many
-times: half their difference is the amplitude, made larger by noise. Where there is no signal it
-is the noise's own extremes, the floor, which the nulls show. On a signal only the samples near
-the carrier's peaks can be the extreme ones, so a part of the floor is added there.
+A pair covers a stretch in which the carrier swings many times: half its difference is the
+amplitude, made larger by noise. Where there is no signal that is the noise's own, the floor, which
+the nulls show. The highest of n samples of noise lies at E(n) standard deviations and scatters by
+S(n) of them, so from the floor's height over its scatter follows n. On a carrier only the samples
+near a crest can be the highest, fewer of them the higher the carrier is, and so the noise adds
+less: how much is the mean of the same distribution, the carrier's samples spread evenly over its
+phase.
 """
 
 from __future__ import annotations
@@ -24,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
-from app.analysis.envelope.series import Bins, EnvelopeSeries
+from app.analysis.envelope.series import Bins, EnvelopeSeries, SignalPath, sd_of_steps
 from app.analysis.results import Message
 
 _LOW = 0.005
@@ -35,9 +30,9 @@ _SMOOTH = 0.03
 """The nulls hold the lowest pairs: the floor is the middle of those up to so many of their standard
 deviations above nearly the lowest of all, which lies about two below the middle. As a null may be
 but a crossing, running means are taken whose standard deviation is so small a part of the floor."""
-_LEAST_STEPS = 8
+_MIN_STEPS = 8
 _INPUTS = 4.0
-"""Extremes in the difference of two channels, each with its own noise: two of each. Of a single
+"""Samples in half a pair of the difference of two channels, each with its own noise. Of a single
 channel there are two; n comes out at an eighth then, and what is left on a signal 0.1 too low."""
 _LEFT_U = 0.1
 """Standard uncertainty of the part of the floor that is left on a signal: as much as it changes
@@ -46,8 +41,8 @@ _LOWEST_U = 0.5
 """The same as a part of the lowest pairs, where too few are alike to be a floor."""
 _SCATTER_U = 10.0
 """The same in scatters, where all is signal: the noise of pairs of some thousand samples."""
-_TELLING = 0.02
-"""The same as a part of the signal, above which it has to be told."""
+_MAX_UNKNOWN = 0.02
+"""The same as a part of the signal, above which it has to be known."""
 _USUAL_LOG2 = 10.0
 """Taken where there are too few pairs without a signal to tell."""
 _LOG2 = np.arange(3.0, 24.25, 0.25)
@@ -73,7 +68,7 @@ class Floor:
         Mean amplitude that the pairs show where there is no signal, 0 without noise.
     u_v : float
         Standard uncertainty of what is left of it on a signal.
-    told : bool
+    known : bool
         False when noise and signal could not be told apart, and that matters.
     log2_samples : float
         Samples of independent noise in a pair, as a power of two.
@@ -81,7 +76,7 @@ class Floor:
 
     height_v: float = 0.0
     u_v: float = 0.0
-    told: bool = True
+    known: bool = True
     log2_samples: float = _USUAL_LOG2
 
     def taken_from(self, shown_v: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -90,7 +85,7 @@ class Floor:
         Parameters
         ----------
         shown_v : numpy.ndarray
-            float64, shape (n,): half the difference of the extremes, in volts.
+            float64, shape (n,): half the difference of each pair, in volts.
         """
         if self.height_v <= 0.0:
             return shown_v
@@ -118,8 +113,8 @@ def floor_of(size_v: NDArray[np.float64]) -> Floor:
         near = size_v <= highest
         # From one to the next: the slope of a lobe hardly counts.
         alike = steps[near[1:] & near[:-1]]
-        if alike.size < _LEAST_STEPS:
-            return _untold(low, _LOWEST_U * low, top)
+        if alike.size < _MIN_STEPS:
+            return _doubtful(low, _LOWEST_U * low, top)
         scatter = float(np.sqrt(0.5 * np.mean(alike**2)))
         highest = low + _CLUMP * scatter
     together = min(ceil((scatter / (_SMOOTH * low)) ** 2), size_v.size // 100) or 1
@@ -128,14 +123,14 @@ def floor_of(size_v: NDArray[np.float64]) -> Floor:
     height = min(float(np.median(smooth[smooth <= bound])), highest)
     steep = height / (sqrt(_INPUTS) * scatter) if scatter > 0.0 else np.inf
     if steep > _STEEP and height > _HIDDEN * top:
-        return _untold(0.0, _SCATTER_U * scatter, top)
+        return _doubtful(0.0, _SCATTER_U * scatter, top)
     mean, deviation = _of_noise()
     log2_samples = float(np.interp(steep, mean / deviation, _LOG2))
     return Floor(height, _LEFT_U * height, log2_samples=log2_samples)
 
 
-def _untold(height_v: float, u_v: float, top_v: float) -> Floor:
-    return Floor(height_v, u_v, told=u_v < _TELLING * top_v)
+def _doubtful(height_v: float, u_v: float, top_v: float) -> Floor:
+    return Floor(height_v, u_v, known=u_v < _MAX_UNKNOWN * top_v)
 
 
 @lru_cache(maxsize=1)
@@ -170,10 +165,12 @@ def _response(quarters: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 
 
 _BIN_S = 0.5e-3
+_MIN_SCATTER = 8
+"""Pairs of which the scatter can be had."""
 
 
-class ExtremesPath:
-    """Pairs of extremes, record by record.
+class MinMaxPath(SignalPath):
+    """Pairs of lowest and highest samples, record by record; rails are for their source to tell.
 
     Parameters
     ----------
@@ -186,8 +183,7 @@ class ExtremesPath:
     def __init__(self, column: int, sample_rate_hz: float) -> None:
         self._column = column
         self._pairs_a_bin = max(1, round(_BIN_S * sample_rate_hz / 2.0))
-        self.series: EnvelopeSeries | None = EnvelopeSeries(2 * self._pairs_a_bin)
-        self.starts = 1
+        super().__init__(EnvelopeSeries(2 * self._pairs_a_bin))
         self._floor = Floor()
 
     @property
@@ -195,7 +191,7 @@ class ExtremesPath:
         """Why there is no usable envelope now, None when there is."""
         if not (self.series and self.series.ok.size):
             return messages.WAITING
-        return None if self._floor.told else messages.NO_FLOOR
+        return None if self._floor.known else messages.NO_FLOOR
 
     @property
     def height_u_v(self) -> float:
@@ -204,24 +200,20 @@ class ExtremesPath:
 
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
         """Take a whole record, its first row a lowest value."""
-        assert self.series is not None
-        frames = self.series.frames_a_bin
+        frames = 2 * self._pairs_a_bin
         skip = -first_index % frames
-        rows = samples_v[skip : skip + (len(samples_v) - skip) // frames * frames, self._column]
-        if not len(rows):
-            return
-        pairs = rows.reshape(-1, 2).astype(np.float64)
-        size = 0.5 * (pairs[:, 1] - pairs[:, 0])
+        size = half_ranges(samples_v[skip:, self._column])
+        size = size[: len(size) // self._pairs_a_bin * self._pairs_a_bin]
         fine = size[np.isfinite(size)]
         if not fine.size:
             return
         self._floor = floor_of(fine)
-        bins = size.reshape(-1, self._pairs_a_bin)
-        sigma = _scatter(fine) / np.sqrt(self._pairs_a_bin)
-        amplitude = self._floor.taken_from(bins.mean(axis=1))
+        scatter = sd_of_steps(np.diff(fine)) if fine.size >= _MIN_SCATTER else 0.0
+        sigma = scatter / np.sqrt(self._pairs_a_bin)
+        amplitude = self._floor.taken_from(size.reshape(-1, self._pairs_a_bin).mean(axis=1))
         ok = np.isfinite(amplitude)
         amplitude = np.where(ok, amplitude, 0.0)
-        self.series.append(
+        self._append(
             Bins(
                 first=(first_index + skip) // frames,
                 power_v2=amplitude * np.abs(amplitude) - sigma**2,
@@ -231,22 +223,8 @@ class ExtremesPath:
             )
         )
 
-    def flush(self) -> None:
-        """Do nothing: a record is whole."""
 
-    def clipped_between(self, start_frame: float, end_frame: float) -> bool:
-        """Return False: a record's rails are its source's to tell."""
-        del start_frame, end_frame
-        return False
-
-    def forget_before(self, frame: float) -> None:
-        """Let go of what is older."""
-        if self.series is not None:
-            self.series.forget_before(frame)
-
-
-def _scatter(values: NDArray[np.float64]) -> float:
-    """Return the standard deviation of one value from the steps between neighbours."""
-    if values.size < 8:
-        return 0.0
-    return 1.4826 * float(np.median(np.abs(np.diff(values)))) / float(np.sqrt(2.0))
+def half_ranges(rows_v: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Return half the difference of each whole pair of rows, lowest first, shape (pairs,)."""
+    pairs = rows_v[: len(rows_v) // 2 * 2].reshape(-1, 2).astype(np.float64)
+    return 0.5 * (pairs[:, 1] - pairs[:, 0])

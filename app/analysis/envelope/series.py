@@ -1,4 +1,4 @@
-"""The envelope as a function of time: what both kinds of signal path deliver.
+"""The envelope as a function of time, and what every path to it has in common.
 
 Bins of equal length lie on a grid of absolute frame indices, so that a place in the stream and a
 place in the arrays are one division apart, across gaps too: a bin that a gap or a sample that is
@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from app.analysis.results import Message
+
 _AROUND = 9
 _DIP_SIGMAS = 6.0
 _DIP_PART = 0.08
@@ -19,7 +21,7 @@ _DIP_PART = 0.08
 
 @dataclass(frozen=True, slots=True)
 class Bins:
-    """Consecutive bins, as a signal path delivers them.
+    """Consecutive bins of envelope.
 
     Attributes
     ----------
@@ -43,13 +45,7 @@ class Bins:
 
 
 class EnvelopeSeries:
-    """A growing run of bins.
-
-    Parameters
-    ----------
-    frames_a_bin : int
-        Length of a bin in frames.
-    """
+    """A growing run of bins of equal length."""
 
     def __init__(self, frames_a_bin: int) -> None:
         self.frames_a_bin = frames_a_bin
@@ -112,11 +108,7 @@ class EnvelopeSeries:
 
     def dips_and_edges(self) -> NDArray[np.bool_]:
         """Return which bins have fallen out, and those beside them, shape (n,)."""
-        dips = self.dips()
-        wider = dips.copy()
-        wider[1:] |= dips[:-1]
-        wider[:-1] |= dips[1:]
-        return wider
+        return with_neighbours(self.dips())
 
     def _find_dips(self) -> NDArray[np.bool_]:
         amplitude = self.amplitude_v
@@ -145,7 +137,7 @@ class EnvelopeSeries:
         self._count = count
 
     def forget_before(self, frame: float) -> None:
-        """Let go of bins that end before `frame`."""
+        """Drop bins that end before `frame`."""
         drop = min(int(frame // self.frames_a_bin) - self.first, self._count)
         if drop <= self._count // 2:
             return  # moving the rest costs more than keeping it
@@ -180,6 +172,71 @@ class EnvelopeSeries:
         ok = np.zeros(room, dtype=np.bool_)
         ok[: self._count] = self._ok[: self._count]
         self._values, self._ok = values, ok
+
+
+class SignalPath:
+    """A way from samples to an envelope; each kind of signal has its own.
+
+    A path adds bins to its series. When it has to begin anew, because a carrier was found or lost,
+    it makes a new series and counts ``starts`` up. Where a kind has nothing of its own to say,
+    what stands here holds.
+    """
+
+    def __init__(self, series: EnvelopeSeries | None) -> None:
+        self.series = series
+        """None until there is a carrier."""
+        self.starts = 0 if series is None else 1
+
+    @property
+    def fault(self) -> Message | None:
+        """Why there is no usable envelope now, None when there is."""
+        return None
+
+    @property
+    def height_u_v(self) -> float:
+        """Standard uncertainty, in volts, that all heights share: where zero lies."""
+        return 0.0
+
+    @property
+    def noise_v2(self) -> float:
+        """Noise power of the differential in the full sampled band; 0 where it is not known."""
+        return 0.0
+
+    def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
+        """Take the next samples, float32, shape (frames, channels), in volts, C-contiguous."""
+        raise NotImplementedError
+
+    def flush(self) -> None:
+        """Finish what waits for more samples."""
+
+    def clipped_between(self, start_frame: float, end_frame: float) -> bool:
+        """Return whether the signal was clipped in any stretch that touches these frames."""
+        del start_frame, end_frame
+        return False
+
+    def forget_before(self, frame: float) -> None:
+        """Drop what is older."""
+        if self.series is not None:
+            self.series.forget_before(frame)
+
+    def _append(self, bins: Bins) -> None:
+        assert self.series is not None
+        self.series.append(bins)
+
+
+def with_neighbours(chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the chosen places and those beside them, along the last axis."""
+    wider = chosen.copy()
+    wider[..., 1:] |= chosen[..., :-1]
+    wider[..., :-1] |= chosen[..., 1:]
+    return wider
+
+
+def sd_of_steps(steps: NDArray[np.floating]) -> float:
+    """Return the standard deviation of one value from the steps between neighbours, shape (n,)."""
+    # 1.4826 makes the median absolute deviation a normal distribution's standard deviation;
+    # the difference of two values has twice the variance of one.
+    return 1.4826 * float(np.median(np.abs(steps))) / float(np.sqrt(2.0))
 
 
 def mean_by(

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
-from app.analysis.envelope.series import EnvelopeSeries
+from app.analysis.envelope.series import EnvelopeSeries, with_neighbours
 from app.analysis.envelope.setup import Setup
 from app.analysis.lobes.turns import Turn
 from app.analysis.results import Message, Quantity, Reading, Side, Sign
@@ -200,7 +200,7 @@ def _robust(
         scale = np.maximum(_spread(rest, kept), lowest_scale)
         limit = np.maximum(_REJECT_SIGMAS * scale, _REJECT_PART * np.abs(solution[:, 0]))
         far = there & (np.abs(rest) > limit[:, None])
-        new = there & ~_with_neighbours(far)
+        new = there & ~with_neighbours(far)
         if np.array_equal(new, kept):
             break
         kept = new
@@ -228,15 +228,7 @@ def _from_above(
         solution, _ = _solve(design, values, np.where(low, _LOW_WEIGHT, 1.0) * kept)
     height = np.abs(solution[:, 0])
     depth = np.maximum(2.0 * _ABOVE_SIGMAS * scale, _HOLE_PART * height)
-    return kept & ~_with_neighbours(values - _fitted(design, solution) < -depth[:, None])
-
-
-def _with_neighbours(bins: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return the bins and those beside them: a drop-out's edges lie within these."""
-    wider = bins.copy()
-    wider[:, 1:] |= bins[:, :-1]
-    wider[:, :-1] |= bins[:, 1:]
-    return wider
+    return kept & ~with_neighbours(values - _fitted(design, solution) < -depth[:, None])
 
 
 def _solve(

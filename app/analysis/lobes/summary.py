@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
-from app.analysis.envelope.paths import RawPath, SignalPath
-from app.analysis.envelope.series import EnvelopeSeries
+from app.analysis.envelope.series import EnvelopeSeries, SignalPath
 from app.analysis.envelope.setup import Setup
 from app.analysis.lobes.heights import (
     Heights,
@@ -277,7 +276,7 @@ def carrier_of(series: EnvelopeSeries, turns: Sequence[Turn]) -> Quantity | None
 
 def snr_of(path: SignalPath, taller_v: float) -> float | None:
     """Return sine power at the taller lobe's top over noise power, in dB; None for an envelope."""
-    if not isinstance(path, RawPath) or path.noise_v2 <= 0.0 or taller_v <= 0.0:
+    if path.noise_v2 <= 0.0 or taller_v <= 0.0:
         return None
     return float(10.0 * np.log10(0.5 * taller_v**2 / path.noise_v2))
 

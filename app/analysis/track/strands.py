@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from app.analysis import messages
 from app.analysis.envelope.carrier import find_carrier
-from app.analysis.envelope.peakdetect import floor_of
+from app.analysis.envelope.peakdetect import floor_of, half_ranges
 from app.analysis.envelope.setup import SampleBlock, Setup
 from app.analysis.lobes.turns import Turn
 from app.analysis.results import Message
@@ -135,9 +135,7 @@ def _values(piece: SampleBlock, setup: Setup) -> tuple[Floats, int, float]:
     """Return differential or envelope, how many rows make a value, and the floor's u."""
     columns = setup.columns
     if piece.min_max and columns.differential is not None:
-        rows = piece.samples_v[: len(piece.samples_v) // 2 * 2, columns.differential]
-        pairs = rows.reshape(-1, 2).astype(np.float64)
-        size = 0.5 * (pairs[:, 1] - pairs[:, 0])
+        size = half_ranges(piece.samples_v[:, columns.differential])
         fine = size[np.isfinite(size)]
         if not fine.size:
             return size, 2, 0.0

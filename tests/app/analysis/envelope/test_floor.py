@@ -42,7 +42,7 @@ def test_floor_of_noise_alone(samples):
     assert floor.height_v == pytest.approx(SIGMA * TIPPETT[samples], rel=0.02)
     # Half or twice as many samples change what is left on a carrier by less than 0.04.
     assert floor.log2_samples == pytest.approx(np.log2(samples), abs=1.5)
-    assert floor.told
+    assert floor.known
 
 
 @pytest.mark.parametrize("samples", [43, 405, 4050])
@@ -79,7 +79,7 @@ def test_groups_without_gaps_are_no_floor():
     groups = np.where(np.arange(600) // 20 % 2 == 1, 130.0, 100.0)
     shown = pairs_of(groups, 405)
     # What noise adds cannot be told from them: 20 codes of 130.
-    assert not floor_of(shown).told
+    assert not floor_of(shown).known
     assert floor_of(groups) == Floor()
 
 
