@@ -15,7 +15,10 @@ import numpy as np
 
 from app.analysis import messages
 from app.analysis.envelope.setup import Columns, Setup
-from app.analysis.lobes.analyser import Analyser, SweepAnalyser
+from app.analysis.lobes.analyser import Analyser
+from app.analysis.lobes.speed import speed_over
+from app.analysis.lobes.sweeps import SweepAnalyser
+from app.analysis.lobes.turns import index_turns
 from app.analysis.results import (
     AzimuthFinding,
     IndexFinding,
@@ -26,7 +29,6 @@ from app.analysis.results import (
 )
 from app.analysis.track.bursts import BurstsFound, azimuth_of, bursts_of, index_of
 from app.analysis.track.output import output_of
-from app.analysis.track.speed import index_turns, speed_over
 from app.profiles import Profile
 from instruments.source import (
     AddressError,

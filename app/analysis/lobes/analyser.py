@@ -1,12 +1,10 @@
-"""From samples to readings: the one object that the rest of the program feeds.
-
-Separate records, as a scope delivers them: each is read by itself, and they are averaged.
-"""
+"""From samples to readings: the newest, lobe by lobe, and one over a whole capture."""
 
 from __future__ import annotations
 
-from collections import deque
+from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,18 +13,28 @@ from app.analysis import messages
 from app.analysis.envelope.paths import path_for
 from app.analysis.envelope.series import EnvelopeSeries
 from app.analysis.envelope.setup import SampleBlock, Setup
-from app.analysis.lobes.heights import Heights, balance_of, far_off, invalid, sign_of, with_balance
-from app.analysis.lobes.layout import Layout
-from app.analysis.lobes.summary import Capture, carrier_of, snr_of, speed_of, summarise
+from app.analysis.lobes.heights import (
+    Heights,
+    far_off,
+    invalid,
+    mean_turn,
+    measure_heights,
+    with_balance,
+)
+from app.analysis.lobes.layout import Layout, characterise, find_layout, refine_layout
+from app.analysis.lobes.speed import mean_speed
 from app.analysis.lobes.tracking import Followed, LobeFollower, Teaching
 from app.analysis.lobes.turns import SLOWEST_TURN_S, Turn, TurnFinder
-from app.analysis.results import Message, Quantity, Reading, Side, Sign, Trace
-from app.analysis.uncertainty import excess_u
+from app.analysis.results import Geometry, Message, Quantity, Reading, Side, Sign, Trace
+from app.analysis.uncertainty import CLOCK_PART, scatter_u
 
 _RECENT_TURNS = 8
 _SPEED_TURNS = 5
 _WAIT_S = 2.4
 """A turn that has not been found for so long from the beginning is not only late."""
+_CHARACTER_TURNS = 8
+_OFF_SPEED = 0.02
+_OFF_CARRIER = 0.05
 
 
 class Analyser:
@@ -34,8 +42,6 @@ class Analyser:
 
     Parameters
     ----------
-    setup : Setup
-        Source and disk.
     keep_all : bool
         Keep every turn for :meth:`summary`; otherwise only the last ones.
     """
@@ -138,25 +144,8 @@ class Analyser:
         if series is None or fault is not None:
             ended = messages.NO_CARRIER if fault in (None, messages.WAITING) else fault
             return invalid(self._bare(), ended)
-        finder = self._finder
-        capture = Capture(
-            setup=self._setup,
-            path=self._path,
-            series=series,
-            turns=tuple(self._turns),
-            lobe_times=finder.lobe_times,
-            by_index=finder.by_index,
-            pairs=self._setup.pairs,
-            lobes_a_turn=finder.lobes_a_turn,
-            sense=self._sense(),
-            taught=self._taught,
-            clipped=self._said_clipped,
-            notes=self._standing_notes(),
-            first_index=self._first_frame or 0,
-            end_index=self._end_frame,
-        )
         with np.errstate(invalid="ignore", over="ignore"):
-            return summarise(capture)
+            return self._summary(series)
 
     def begin_teaching(self) -> Message | None:
         """Remember the balance now; returns what is missing when there is none."""
@@ -182,15 +171,16 @@ class Analyser:
         balance = self._in_order if self._reading.valid else None
         return self._teaching.learn(side, balance, self._finder.lock)
 
-    @property
-    def _taught(self) -> bool:
-        return not self._finder.by_index and self._sense() is not None
-
     def _sense(self) -> int | None:
         """Return which lobe is the taller with the head outward, where that is known."""
         if self._finder.by_index:
             return 1 if self._setup.first_lobe_outward else -1
         return self._teaching.sense(self._finder.lock)
+
+    def _sign(self, sense: int | None) -> Sign:
+        if sense is None:
+            return Sign.UNKNOWN
+        return Sign.KNOWN if self._finder.by_index else Sign.TAUGHT
 
     def _advance(self, turns: list[Turn]) -> bool:
         """Take turns completed and lobes completed; returns whether there is a new reading."""
@@ -222,7 +212,7 @@ class Analyser:
             follower.learn(series, self._turns)
             if follower.layout is None:
                 self._in_order = None
-                self._reading = self._without_layout(follower.lone)
+                self._reading = self._without_layout(self._bare(), follower.lone)
             self._forget_old()
         under_way = self._finder.under_way(self._end_frame)
         if under_way is None:
@@ -233,10 +223,11 @@ class Analyser:
             changed = True
         return changed
 
-    def _without_layout(self, lone: float | None) -> Reading:
+    def _without_layout(self, reading: Reading, lone: float | None) -> Reading:
+        """Return a reading of no lobes, or of but one at the place `lone`, in turns."""
         if lone is None:
-            return invalid(self._bare(), messages.NO_PATTERN)
-        return far_off(self._bare(), lone < 0.5, self._sense() if self._finder.by_index else None)
+            return invalid(reading, messages.NO_PATTERN)
+        return far_off(reading, lone < 0.5, self._sense() if self._finder.by_index else None)
 
     def _live_reading(self, series: EnvelopeSeries, followed: Followed) -> Reading:
         follower, live = self._follower, followed.live
@@ -253,7 +244,6 @@ class Analyser:
         if self._finder.by_index and follower.layout is not None and follower.layout.is_at_index:
             sense = None
             notes.append(messages.LOBE_AT_INDEX)
-        taller = max(live.heights.first_v.value, live.heights.second_v.value)
         reading = replace(
             self._bare(),
             valid=not reasons,
@@ -264,8 +254,8 @@ class Analyser:
             revolutions=1,
             from_one_lobe=live.from_one_lobe,
             geometry=follower.character.geometry,
-            snr_db=snr_of(self._path, taller),
-            sign=sign_of(sense, taught=self._taught),
+            snr_db=self._snr_db(live.heights),
+            sign=self._sign(sense),
         )
         return with_balance(reading, live.heights, sense, self._setup)
 
@@ -275,19 +265,109 @@ class Analyser:
         self._path.forget_before(oldest)
         self._turns = [turn for turn in self._turns if turn.start_frame > oldest]
 
+    def _snr_db(self, heights: Heights) -> float | None:
+        """Return sine power at the taller lobe's top over noise power, None where not known."""
+        taller_v, noise_v2 = max(heights.first_v.value, heights.second_v.value), self._path.noise_v2
+        if noise_v2 <= 0.0 or taller_v <= 0.0:
+            return None
+        return float(10.0 * np.log10(0.5 * taller_v**2 / noise_v2))
+
+    def _summary(self, series: EnvelopeSeries) -> Reading:
+        turns = [turn for turn in self._turns if _is_whole(series, turn)]
+        reading = self._over_turns(series, turns)
+        if not turns:
+            return invalid(reading, messages.NO_WHOLE_TURN if self._turns else messages.NO_LOCK)
+        mean = mean_turn(series, turns)
+        found = find_layout(mean, self._setup.pairs) if mean is not None else None
+        if mean is None or found is None or found.lone is not None:
+            return self._without_layout(reading, None if found is None else found.lone)
+        layout = refine_layout(found, mean, series, turns)
+        measured = measure_heights(layout.fit(series, turns), layout.pairs, self._path.height_u_v)
+        if measured is None:
+            return invalid(reading, messages.NO_PATTERN)
+        heights, used = measured
+        return self._over_lobes(series, turns, layout, heights, replace(reading, revolutions=used))
+
+    def _over_turns(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> Reading:
+        """Return what whole turns give without lobes: speed, carrier, and faults of the signal."""
+        setup, finder = self._setup, self._finder
+        notes = list(self._standing_notes())
+        if len(turns) < len(self._turns):
+            notes.append(messages.fill(messages.TURNS_DROPPED, len(self._turns) - len(turns)))
+        speed = mean_speed(turns, setup.sample_rate_hz, finder.lobe_times, finder.lobes_a_turn)
+        carrier = carrier_of(series, turns)
+        if self._pairs_are_guessed:
+            notes.append(messages.SPEED_BY_PROFILE)
+        notes += off_profile(setup, speed, carrier)
+        clipped = bool(turns) and (
+            self._said_clipped
+            or self._path.clipped_between(turns[0].start_frame, turns[-1].end_frame)
+        )
+        return replace(
+            self._without_lobes(speed, carrier),
+            valid=True,
+            reasons=(messages.CLIPPED,) if clipped else (),
+            notes=tuple(notes),
+            revolutions=len(turns),
+        )
+
+    def _over_lobes(
+        self,
+        series: EnvelopeSeries,
+        turns: Sequence[Turn],
+        layout: Layout,
+        heights: Heights,
+        reading: Reading,
+    ) -> Reading:
+        """Complete a reading by the lobes of whole turns, or by why they cannot be read."""
+        geometry, reason = _recording(series, turns, layout, heights, self._setup)
+        notes, reasons = list(reading.notes), list(reading.reasons)
+        speed, sense = reading.speed_rpm, self._sense()
+        if layout.pairs > 1:
+            notes.append(messages.fill(messages.PAIRS, layout.pairs))
+        if self._pairs_are_guessed and speed is not None:
+            # Half a pair more or less in the turn would fit the nominal speed no worse.
+            wide = speed.value / (2.0 * layout.pairs) / np.sqrt(3.0)
+            speed = Quantity(speed.value, float(np.hypot(speed.u, wide)))
+        if reason is not None:
+            reasons.append(reason)
+            speed = speed if self._finder.by_index else None
+        if self._finder.by_index and layout.is_at_index:
+            notes.append(messages.LOBE_AT_INDEX)
+            sense = None
+        completed = replace(
+            reading,
+            reasons=tuple(reasons),
+            notes=tuple(notes),
+            geometry=geometry,
+            speed_rpm=speed,
+            snr_db=self._snr_db(heights),
+            sign=self._sign(sense),
+        )
+        return with_balance(completed, heights, sense, self._setup)
+
+    @property
+    def _pairs_are_guessed(self) -> bool:
+        """Whether the pairs a turn come from the nominal speed alone."""
+        return self._finder.lobes_a_turn > 2 and self._setup.pairs is None
+
     def _bare(self) -> Reading:
-        """Return a reading that says nothing but what stands without lobes."""
-        series = self._path.series
-        recent = self._turns[-_SPEED_TURNS:]
-        rate_hz = self._setup.sample_rate_hz
+        """Return a live reading without lobes."""
+        series, recent = self._path.series, self._turns[-_SPEED_TURNS:]
+        return self._without_lobes(
+            mean_speed(recent, self._setup.sample_rate_hz) if self.locked else None,
+            carrier_of(series, recent[-1:]) if series is not None else None,
+        )
+
+    def _without_lobes(self, speed_rpm: Quantity | None, carrier_hz: Quantity | None) -> Reading:
         return Reading(
             valid=False,
             notes=self._standing_notes(),
             first_index=self._first_frame or 0,
             end_index=self._end_frame,
-            speed_rpm=speed_of(recent, rate_hz) if self.locked else None,
-            carrier_hz=carrier_of(series, recent[-1:]) if series is not None else None,
-            sign=sign_of(self._sense(), taught=self._taught),
+            speed_rpm=speed_rpm,
+            carrier_hz=carrier_hz,
+            sign=self._sign(self._sense()),
             calibrated=self._setup.calibrated,
         )
 
@@ -324,131 +404,70 @@ def take_trace(series: EnvelopeSeries, turn: Turn, layout: Layout | None, number
     )
 
 
-_RECENT = 4
-_QUIET_U = 0.012
-"""Records are averaged until the balance's standard uncertainty is below this, or four of them."""
+def carrier_of(series: EnvelopeSeries, turns: Sequence[Turn]) -> Quantity | None:
+    """Return the mean carrier over turns, weighted by power, or None for an envelope."""
+    means: list[float] = []
+    for turn in turns:
+        bins = series.bins_between(turn.start_frame, turn.end_frame)
+        carrier = series.carrier_hz[bins]
+        weight = np.where(series.ok[bins], np.maximum(series.power_v2[bins], 0.0), 0.0)
+        if carrier.size and carrier[0] > 0.0 and weight.sum() > 0.0:
+            means.append(float(np.average(carrier, weights=weight)))
+    if not means:
+        return None
+    value = float(np.mean(means))
+    u = scatter_u(np.array(means)) if len(means) > 1 else 1e-3 * value
+    return Quantity(value, float(np.hypot(u, CLOCK_PART * value)))
 
 
-class SweepAnalyser:
-    """Takes whole records and holds the newest reading.
+def off_profile(setup: Setup, speed: Quantity | None, carrier: Quantity | None) -> list[Message]:
+    """Return notes on what is off the profile: reported, not refused."""
+    notes: list[Message] = []
+    if speed is not None:
+        away = speed.value / setup.speed_rpm - 1.0
+        if abs(away) > _OFF_SPEED:
+            percent, nominal = f"{100.0 * away:+.1f}", f"{setup.speed_rpm:g}"
+            notes.append(messages.fill(messages.OFF_SPEED, percent, nominal))
+    if carrier is not None and speed is not None:
+        nominal_hz = setup.carrier_hz * speed.value / setup.speed_rpm
+        if abs(carrier.value / nominal_hz - 1.0) > _OFF_CARRIER:
+            khz = f"{setup.carrier_hz / 1e3:g}"
+            beyond = setup.carrier_hz > 0.5 * setup.sample_rate_hz
+            text = messages.IMAGE if beyond else messages.OFF_CARRIER
+            notes.append(messages.fill(text, khz))
+    return notes
 
-    Parameters
-    ----------
-    setup : Setup
-        Source and disk; whether a record holds min/max pairs is told with each.
-    keep_all : bool
-        Keep every record's reading for :meth:`summary`; otherwise only the last ones.
+
+def _is_whole(series: EnvelopeSeries, turn: Turn) -> bool:
+    """Return whether every sample of the turn was there."""
+    bins = series.bins_between(turn.start_frame, turn.end_frame)
+    expected = int(turn.frames / series.frames_a_bin) - 1
+    return bins.stop - bins.start >= expected and bool(series.ok[bins].all())
+
+
+def _recording(
+    series: EnvelopeSeries,
+    turns: Sequence[Turn],
+    layout: Layout,
+    heights: Heights,
+    setup: Setup,
+) -> tuple[Geometry | None, Message | None]:
+    """Return the recording, or why the pattern cannot be read.
+
+    The turns are judged in groups and the majority decides: over a capture in which the head
+    moved, the average of all would have filled nulls.
     """
-
-    def __init__(self, setup: Setup, *, keep_all: bool = False) -> None:
-        self._setup = setup
-        self._readings: deque[Reading] = deque(maxlen=None if keep_all else _RECENT)
-        self._first_index: int | None = None
-        self._end_index = 0
-        self._turns = 0
-        self.reading = Reading(valid=False, reasons=(messages.WAITING,))
-        """The newest reading."""
-        self.trace: Trace | None = None
-        """The newest whole turn."""
-        self.locked = False
-        """Whether the newest record held a whole turn."""
-        self.teaching = False
-        """Never: records share no count of lobes that could be taught."""
-
-    def push(self, block: SampleBlock) -> bool:
-        """Take one whole record and return whether there is a new reading (always)."""
-        if self._first_index is None:
-            self._first_index = block.first_index
-        self._end_index = block.first_index + len(block.samples_v)
-        one = Analyser(replace(self._setup, min_max=block.min_max), keep_all=True)
-        one.push(block)
-        one.finish()
-        newest = replace(one.summary(), first_index=block.first_index, end_index=self._end_index)
-        self._turns += newest.revolutions
-        self.locked = newest.revolutions > 0
-        if one.trace is not None:
-            self.trace = replace(one.trace, number=self._turns)
-        self._readings.append(newest)
-        self.reading = self._recent(newest)
-        return True
-
-    def finish(self) -> None:
-        """Do nothing: every record is read when it comes."""
-
-    def summary(self) -> Reading:
-        """Return the reading over all records kept."""
-        if not self._readings:
-            return invalid(Reading(valid=False), messages.NO_WHOLE_TURN)
-        whole = average(list(self._readings), self._setup)
-        first = self._first_index or 0
-        return replace(whole, first_index=first, end_index=self._end_index)
-
-    def begin_teaching(self) -> Message | None:
-        """Say that records cannot be taught."""
-        return messages.TEACH_NOT_SWEEPS
-
-    def cancel_teaching(self) -> None:
-        """Do nothing."""
-
-    def teach(self, side: Side) -> Message | None:
-        """Say that records cannot be taught."""
-        del side
-        return messages.TEACH_NOT_SWEEPS
-
-    def _recent(self, newest: Reading) -> Reading:
-        """Return the newest reading, averaged with as few before it as are needed."""
-        chosen = [newest]
-        for before in list(self._readings)[-2::-1]:
-            quiet = chosen[0].balance is not None and chosen[0].balance.u <= _QUIET_U
-            if quiet or not before.valid:
-                break
-            chosen.append(before)
-        return average(chosen, self._setup) if len(chosen) > 1 else newest
-
-
-def average(readings: list[Reading], setup: Setup) -> Reading:
-    """Return the mean of readings of records; what is not valid among them is left out.
-
-    Where none is valid the newest stands.
-    """
-    fine = [reading for reading in readings if reading.valid]
-    if not fine:
-        return readings[-1]
-    last = fine[-1]
-    if len(fine) == 1:
-        return last
-    outward = 1 if setup.first_lobe_outward else -1
-    sense = None if last.sign is Sign.UNKNOWN else outward
-    values = [_in_order(reading, sense) for reading in fine]
-    first, second, balance = (_mean([value[k] for value in values]) for k in range(3))
-    balance = Quantity(balance_of(first.value, second.value), balance.u)
-    merged = replace(
-        last,
-        revolutions=sum(reading.revolutions for reading in fine),
-        speed_rpm=_mean_of([reading.speed_rpm for reading in fine]),
-        carrier_hz=_mean_of([reading.carrier_hz for reading in fine]),
-        reasons=(),
-        valid=True,
-    )
-    return with_balance(merged, Heights(first, second, balance), sense, setup)
-
-
-def _in_order(reading: Reading, sense: int | None) -> tuple[Quantity, Quantity, Quantity]:
-    """Return first, second and their balance in order of the turn."""
-    assert reading.first_v is not None
-    assert reading.second_v is not None
-    assert reading.balance is not None
-    value = reading.balance.value * (sense or 1)
-    return reading.first_v, reading.second_v, Quantity(value, reading.balance.u)
-
-
-def _mean(quantities: list[Quantity]) -> Quantity:
-    values = np.array([quantity.value for quantity in quantities])
-    u = np.array([quantity.u for quantity in quantities])
-    noise = float(np.sqrt(np.sum(u**2))) / len(u)
-    return Quantity(float(values.mean()), float(np.hypot(noise, excess_u(values, u))))
-
-
-def _mean_of(quantities: list[Quantity | None]) -> Quantity | None:
-    known = [quantity for quantity in quantities if quantity is not None]
-    return _mean(known) if known else None
+    heights_v = heights.first_v.value, heights.second_v.value
+    count = max(1, len(turns) // _CHARACTER_TURNS)
+    edges = np.linspace(0, len(turns), count + 1).round().astype(int).tolist()
+    groups = [turns[start:end] for start, end in pairwise(edges)]
+    votes: list[tuple[Geometry | None, bool]] = []
+    for group in groups:
+        mean = mean_turn(series, group)
+        if mean is not None:
+            found = characterise(mean, layout, heights_v, setup.geometry)
+            votes.append((found.geometry, found.filled))
+    geometry, filled = max(set(votes), key=votes.count, default=(None, False))
+    if filled:
+        return None, messages.NULLS_FILLED
+    return geometry, messages.NO_PATTERN if geometry is None else None

@@ -13,6 +13,7 @@ From two heights to everything that is said of them.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,8 +23,8 @@ from app.analysis import messages
 from app.analysis.envelope.series import EnvelopeSeries, with_neighbours
 from app.analysis.envelope.setup import Setup
 from app.analysis.lobes.turns import Turn
-from app.analysis.results import Message, Quantity, Reading, Side, Sign
-from app.analysis.uncertainty import judge_within
+from app.analysis.results import Message, Quantity, Reading, Side
+from app.analysis.uncertainty import excess_u, judge_within
 
 TURN_BINS = 720
 """Places in a turn: half a degree each."""
@@ -50,7 +51,7 @@ class MeanTurn:
         return np.sqrt(np.maximum(self.power_v2, 0.0))
 
 
-def mean_turn(series: EnvelopeSeries, turns: list[Turn]) -> MeanTurn | None:
+def mean_turn(series: EnvelopeSeries, turns: Sequence[Turn]) -> MeanTurn | None:
     """Average turns by place, or return None when no bin lies within them."""
     sums = np.zeros(TURN_BINS)
     variance = np.zeros(TURN_BINS)
@@ -260,6 +261,9 @@ def _spread(rest: NDArray[np.float64], kept: NDArray[np.bool_]) -> NDArray[np.fl
 
 MOST_UNCERTAIN = 0.10
 """Largest expanded uncertainty of the difference (k = 2) with which a reading is shown."""
+_METHOD_U = 2.5e-4
+"""Standard uncertainty of the balance that the method itself leaves, whatever the noise: from the
+accuracy table of tests/benchmarks."""
 ONE_LOBE_BELOW = 0.07
 """With the smaller lobe below this part of the taller there is but one."""
 
@@ -286,6 +290,74 @@ class Heights:
 def balance_of(first_v: float, second_v: float) -> float:
     """Return (first − second)/(first + second)."""
     return (first_v - second_v) / (first_v + second_v)
+
+
+def measure_heights(
+    fits: LobeFits, pairs: int, shared_u_v: float = 0.0
+) -> tuple[Heights, int] | None:
+    """Return mean heights and balance over all turns of which every lobe was measured.
+
+    Parameters
+    ----------
+    fits : LobeFits
+        All lobes of each turn, turn by turn.
+    pairs : int
+        Pairs of lobes a turn.
+    shared_u_v : float
+        Standard uncertainty that all heights share.
+
+    Returns
+    -------
+    tuple of Heights and int, or None
+        The heights and the number of turns used; None when there is no such turn.
+    """
+    lobes = 2 * pairs
+    whole = fits.ok.reshape(-1, lobes).all(axis=1)
+    used = int(np.count_nonzero(whole))
+    if not used:
+        return None
+    height = fits.height_v.reshape(-1, lobes)[whole].reshape(used, -1, 2)
+    u = fits.u_v.reshape(-1, lobes)[whole].reshape(used, -1, 2)
+    a_turn = height.mean(axis=1)
+    u_turn = np.sqrt(np.sum(u**2, axis=1)) / pairs
+    mean = a_turn.mean(axis=0)
+    u_noise = np.sqrt(np.sum(u_turn**2, axis=0)) / used
+    first, second = (
+        Quantity(
+            float(mean[k]),
+            float(
+                np.sqrt(
+                    u_noise[k] ** 2
+                    + excess_u(a_turn[:, k], u_turn[:, k]) ** 2
+                    + (_METHOD_U * mean[k]) ** 2
+                    + shared_u_v**2
+                )
+            ),
+        )
+        for k in (0, 1)
+    )
+    if first.value + second.value <= 0.0:
+        return None
+    balance = _balance(a_turn, u_turn, mean, u_noise)
+    # Both heights moved alike change their sum, and with it the balance that there is.
+    shared = 2.0 * abs(balance.value) * shared_u_v / float(mean.sum())
+    balance = Quantity(balance.value, float(np.hypot(balance.u, shared)))
+    return Heights(first, second, balance), used
+
+
+def _balance(
+    a_turn: NDArray[np.float64],
+    u_turn: NDArray[np.float64],
+    mean: NDArray[np.float64],
+    u_noise: NDArray[np.float64],
+) -> Quantity:
+    """Return the balance of mean heights; scatter that both lobes share does not count."""
+    total = a_turn.sum(axis=1)
+    each = (a_turn[:, 0] - a_turn[:, 1]) / total
+    u_each = 2.0 * np.hypot(a_turn[:, 1] * u_turn[:, 0], a_turn[:, 0] * u_turn[:, 1]) / total**2
+    noise = 2.0 * np.hypot(mean[1] * u_noise[0], mean[0] * u_noise[1]) / mean.sum() ** 2
+    u = np.sqrt(noise**2 + excess_u(each, u_each) ** 2 + _METHOD_U**2)
+    return Quantity(balance_of(float(mean[0]), float(mean[1])), float(u))
 
 
 def balance_u(first_v: Quantity, second_v: Quantity) -> float:
@@ -375,13 +447,6 @@ def far_off(reading: Reading, first_is_left: bool, sense: int | None) -> Reading
     if sense is not None:
         side = Side.OUTWARD if first_is_left == (sense > 0) else Side.INWARD
     return invalid(replace(reading, side=side), _ONE_LOBE[side])
-
-
-def sign_of(sense: int | None, *, taught: bool) -> Sign:
-    """Return what is known of the sign."""
-    if sense is None:
-        return Sign.UNKNOWN
-    return Sign.TAUGHT if taught else Sign.KNOWN
 
 
 def _side(balance: Quantity, sense: int | None) -> Side | None:

@@ -5,6 +5,7 @@ What recording a turn is of, and whether it is one that can be read.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -88,7 +89,7 @@ class Layout:
         away = np.abs((self.centres + 0.5) % 1.0 - 0.5)
         return bool(np.any(away < _AT_INDEX))
 
-    def frames_of(self, turns: list[Turn]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def frames_of(self, turns: Sequence[Turn]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return every lobe's middle and the spacing there, float64, shape (turns, 2 · pairs)."""
         start = np.array([turn.start_frame for turn in turns])
         frames = np.array([turn.frames for turn in turns])
@@ -96,7 +97,7 @@ class Layout:
         spacing = np.repeat(frames[:, None] / len(self.centres), len(self.centres), axis=1)
         return centres, spacing
 
-    def fit(self, series: EnvelopeSeries, turns: list[Turn]) -> LobeFits:
+    def fit(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> LobeFits:
         """Fit every lobe of the turns; rows of the results run over turns, then lobes."""
         centres, spacing = self.frames_of(turns)
         return fit_lobes(series, centres.ravel(), spacing.ravel(), self.window)
@@ -169,7 +170,7 @@ def _groups_in(turn: MeanTurn, number: int) -> int:
 
 
 def refine_layout(
-    layout: Layout, turn: MeanTurn, series: EnvelopeSeries, turns: list[Turn]
+    layout: Layout, turn: MeanTurn, series: EnvelopeSeries, turns: Sequence[Turn]
 ) -> Layout:
     """Move the middles to the lobes' tops, and choose the window.
 
@@ -239,7 +240,7 @@ def _agree(
     return bool(np.all(np.abs(heights - free) <= slack + _AGREE_PART * heights.max()))
 
 
-def _centred(layout: Layout, series: EnvelopeSeries, turns: list[Turn]) -> Layout:
+def _centred(layout: Layout, series: EnvelopeSeries, turns: Sequence[Turn]) -> Layout:
     """Move every middle to where the fitted cosines have their top, where that is significant."""
     if layout.pairs > 1 or layout.lone is not None:
         return layout  # flat tops have no top to lean to

@@ -228,7 +228,7 @@ class LobeFollower:
         self.layout = self.lone = None
         self.character = _UNKNOWN
 
-    def learn(self, series: EnvelopeSeries, turns: list[Turn]) -> None:
+    def learn(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> None:
         """Learn layout and character anew from the last turns."""
         turn = mean_turn(series, turns)
         found = find_layout(turn, self._setup.pairs) if turn is not None else None
@@ -252,7 +252,7 @@ class LobeFollower:
         layout = self.layout
         if layout is None:
             return
-        centres, spacing = layout.frames_of(list(turns))
+        centres, spacing = layout.frames_of(turns)
         reach = 0.5 * layout.window.span * spacing
         for place in np.ndindex(*centres.shape):
             centre, one = float(centres[place]), float(spacing[place])
@@ -294,7 +294,7 @@ def recent_character(
     character = _UNKNOWN
     count = 1
     while True:
-        newest = list(turns[-count:])
+        newest = turns[-count:]
         turn = mean_turn(series, newest)
         fits = layout.fit(series, newest)
         if turn is None or not fits.ok.any():

@@ -1,18 +1,16 @@
-"""Whole turns: from the index's edges, or from the pattern itself.
-
-Whole turns of one stream: by the index while it speaks, else by the pattern.
-"""
+"""Whole turns of a stream: by the index while there is one, else by the pattern itself."""
 
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis.envelope.series import EnvelopeSeries, mean_by
-from app.analysis.envelope.setup import Setup
+from app.analysis.envelope.setup import SampleBlock, Setup
 from app.analysis.lobes.index import IndexDetector, Pulse
 
 SLOWEST_TURN_S = 60.0 / 235.0
@@ -106,6 +104,29 @@ class IndexTurns:
 
     def _restart(self, edge: float) -> None:
         self._last, self.turn_frames, self._strays = edge, None, 0
+
+
+def index_turns(pieces: Sequence[SampleBlock], setup: Setup) -> list[Turn]:
+    """Return the whole turns between edges of the index, pieces joined end to end."""
+    column = setup.columns.index
+    turns: list[Turn] = []
+    begin = 0.0
+    for piece in pieces:
+        # Of min/max pairs the index is looked at once for each pair of rows.
+        rows = 2 if piece.min_max else 1
+        pairs = IndexTurns(setup.sample_rate_hz)
+        start, begin = begin, begin + len(piece.samples_v)
+        if column is None:
+            continue
+        if piece.at_index:
+            pairs.take_edge(start)
+        detector = IndexDetector(setup.sample_rate_hz / rows)
+        level_v = np.ascontiguousarray(piece.samples_v[::rows, column])
+        found = [*detector.push(level_v, 0), *detector.flush()]
+        turns += pairs.push(
+            [Pulse(start + each.edge_frame * rows, each.frames * rows) for each in found]
+        )
+    return turns
 
 
 _ACQUIRE_S = 0.75

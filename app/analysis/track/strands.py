@@ -12,9 +12,8 @@ from app.analysis import messages
 from app.analysis.envelope.carrier import find_carrier
 from app.analysis.envelope.peakdetect import floor_of, half_ranges
 from app.analysis.envelope.setup import SampleBlock, Setup
-from app.analysis.lobes.turns import Turn
+from app.analysis.lobes.turns import Turn, index_turns
 from app.analysis.results import Message
-from app.analysis.track.speed import index_turns
 
 Floats = NDArray[np.float64]
 

@@ -1,0 +1,140 @@
+"""Separate records, as a scope delivers them: each is read by itself, and they are averaged."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from app.analysis import messages
+from app.analysis.envelope.setup import SampleBlock, Setup
+from app.analysis.lobes.analyser import Analyser
+from app.analysis.lobes.heights import Heights, balance_of, invalid, with_balance
+from app.analysis.results import Message, Quantity, Reading, Side, Sign, Trace
+from app.analysis.uncertainty import excess_u
+
+_RECENT = 4
+_QUIET_U = 0.012
+"""Records are averaged until the balance's standard uncertainty is below this, or four of them."""
+
+
+class SweepAnalyser:
+    """Takes whole records, of samples or of min/max pairs, and holds the newest reading.
+
+    Parameters
+    ----------
+    keep_all : bool
+        Keep every record's reading for :meth:`summary`; otherwise only the last ones.
+    """
+
+    def __init__(self, setup: Setup, *, keep_all: bool = False) -> None:
+        self._setup = setup
+        self._readings: deque[Reading] = deque(maxlen=None if keep_all else _RECENT)
+        self._first_index: int | None = None
+        self._end_index = 0
+        self._turns = 0
+        self.reading = Reading(valid=False, reasons=(messages.WAITING,))
+        """The newest reading."""
+        self.trace: Trace | None = None
+        """The newest whole turn."""
+        self.locked = False
+        """Whether the newest record held a whole turn."""
+        self.teaching = False
+        """Never: records share no count of lobes that could be taught."""
+
+    def push(self, block: SampleBlock) -> bool:
+        """Take one whole record and return whether there is a new reading (always)."""
+        if self._first_index is None:
+            self._first_index = block.first_index
+        self._end_index = block.first_index + len(block.samples_v)
+        one = Analyser(replace(self._setup, min_max=block.min_max), keep_all=True)
+        one.push(block)
+        one.finish()
+        newest = replace(one.summary(), first_index=block.first_index, end_index=self._end_index)
+        self._turns += newest.revolutions
+        self.locked = newest.revolutions > 0
+        if one.trace is not None:
+            self.trace = replace(one.trace, number=self._turns)
+        self._readings.append(newest)
+        self.reading = self._recent(newest)
+        return True
+
+    def finish(self) -> None:
+        """Do nothing: every record is read when it comes."""
+
+    def summary(self) -> Reading:
+        """Return the reading over all records kept."""
+        if not self._readings:
+            return invalid(Reading(valid=False), messages.NO_WHOLE_TURN)
+        whole = average(self._readings, self._setup)
+        first = self._first_index or 0
+        return replace(whole, first_index=first, end_index=self._end_index)
+
+    def begin_teaching(self) -> Message | None:
+        """Return that records cannot be taught."""
+        return messages.TEACH_NOT_SWEEPS
+
+    def cancel_teaching(self) -> None:
+        """Do nothing."""
+
+    def teach(self, side: Side) -> Message | None:
+        """Return that records cannot be taught."""
+        del side
+        return messages.TEACH_NOT_SWEEPS
+
+    def _recent(self, newest: Reading) -> Reading:
+        """Return the newest reading, averaged with as few before it as are needed."""
+        chosen = [newest]
+        for before in list(self._readings)[-2::-1]:
+            quiet = chosen[0].balance is not None and chosen[0].balance.u <= _QUIET_U
+            if quiet or not before.valid:
+                break
+            chosen.append(before)
+        return average(chosen, self._setup) if len(chosen) > 1 else newest
+
+
+def average(readings: Sequence[Reading], setup: Setup) -> Reading:
+    """Return the mean of the valid readings of records; without any, the newest one."""
+    fine = [reading for reading in readings if reading.valid]
+    if not fine:
+        return readings[-1]
+    last = fine[-1]
+    if len(fine) == 1:
+        return last
+    outward = 1 if setup.first_lobe_outward else -1
+    sense = None if last.sign is Sign.UNKNOWN else outward
+    values = [_in_order(reading, sense) for reading in fine]
+    first, second, balance = (_mean([value[k] for value in values]) for k in range(3))
+    balance = Quantity(balance_of(first.value, second.value), balance.u)
+    merged = replace(
+        last,
+        revolutions=sum(reading.revolutions for reading in fine),
+        speed_rpm=_mean_of([reading.speed_rpm for reading in fine]),
+        carrier_hz=_mean_of([reading.carrier_hz for reading in fine]),
+        reasons=(),
+        valid=True,
+    )
+    return with_balance(merged, Heights(first, second, balance), sense, setup)
+
+
+def _in_order(reading: Reading, sense: int | None) -> tuple[Quantity, Quantity, Quantity]:
+    """Return first, second and their balance in order of the turn."""
+    assert reading.first_v is not None
+    assert reading.second_v is not None
+    assert reading.balance is not None
+    value = reading.balance.value * (sense or 1)
+    return reading.first_v, reading.second_v, Quantity(value, reading.balance.u)
+
+
+def _mean(quantities: Sequence[Quantity]) -> Quantity:
+    values = np.array([quantity.value for quantity in quantities])
+    u = np.array([quantity.u for quantity in quantities])
+    noise = float(np.sqrt(np.sum(u**2))) / len(u)
+    return Quantity(float(values.mean()), float(np.hypot(noise, excess_u(values, u))))
+
+
+def _mean_of(quantities: Sequence[Quantity | None]) -> Quantity | None:
+    known = [quantity for quantity in quantities if quantity is not None]
+    return _mean(known) if known else None
