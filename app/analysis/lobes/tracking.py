@@ -18,7 +18,6 @@ from app.analysis.envelope.series import EnvelopeSeries
 from app.analysis.envelope.setup import Setup
 from app.analysis.lobes.heights import (
     Heights,
-    MeanTurn,
     Window,
     balance_of,
     balance_u,
@@ -238,7 +237,10 @@ class LobeFollower:
             return
         if self.layout is None or found.pairs != self.layout.pairs:
             self._tracker = BalanceTracker(found.pairs)
-        self.layout = self._refined(found, turn, series, turns)
+        layout = refine_layout(found, turn, series, turns)
+        if layout.pairs == 1 and layout.window.span > _LIVE_WINDOW.span:
+            layout = replace(layout, window=_LIVE_WINDOW)
+        self.layout = layout
         character = recent_character(series, turns, self.layout, self._setup)
         if character.geometry is None and not self._doubted:
             # The turn in which a hand moved the head is none of the recordings: wait for another.
@@ -272,15 +274,6 @@ class LobeFollower:
             self._tracker.miss(which)
             return None
         return self._tracker.push(which, Quantity(float(fits.height_v[0]), float(fits.u_v[0])))
-
-    @staticmethod
-    def _refined(
-        found: Layout, turn: MeanTurn, series: EnvelopeSeries, turns: list[Turn]
-    ) -> Layout:
-        layout = refine_layout(found, turn, series, turns)
-        if layout.pairs == 1 and layout.window.span > _LIVE_WINDOW.span:
-            return replace(layout, window=_LIVE_WINDOW)
-        return layout
 
 
 def recent_character(

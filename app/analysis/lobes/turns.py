@@ -109,6 +109,8 @@ class IndexTurns:
 def index_turns(pieces: Sequence[SampleBlock], setup: Setup) -> list[Turn]:
     """Return the whole turns between edges of the index, pieces joined end to end."""
     column = setup.columns.index
+    if column is None:
+        return []
     turns: list[Turn] = []
     begin = 0.0
     for piece in pieces:
@@ -116,8 +118,6 @@ def index_turns(pieces: Sequence[SampleBlock], setup: Setup) -> list[Turn]:
         rows = 2 if piece.min_max else 1
         pairs = IndexTurns(setup.sample_rate_hz)
         start, begin = begin, begin + len(piece.samples_v)
-        if column is None:
-            continue
         if piece.at_index:
             pairs.take_edge(start)
         detector = IndexDetector(setup.sample_rate_hz / rows)
