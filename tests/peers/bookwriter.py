@@ -18,21 +18,21 @@ def main() -> None:
     """Write until killed."""
     path = Path(sys.argv[1])
     for job in count():
-        keeper = JobWriter(DRIVE, HEAD, now, path=path)
+        writer = JobWriter(DRIVE, HEAD, now, path=path)
         for number in range(JOB_LENGTH):
-            keeper.keep(entry(number))
-            say(keeper, f"taking {job} {number}")
-        keeper.keep(outcome(float(job), Stage.AS_FOUND))
-        say(keeper, f"outcome {job} 0")
-        keeper.close(job, "")
-        say(keeper, f"closed {job} 0")
-        keeper.finish()
+            writer.keep(entry(number))
+            say(writer, f"taking {job} {number}")
+        writer.keep(outcome(float(job), Stage.AS_FOUND))
+        say(writer, f"outcome {job} 0")
+        writer.close(job, "")
+        say(writer, f"closed {job} 0")
+        writer.finish()
 
 
-def say(keeper: JobWriter, line: str) -> None:
+def say(writer: JobWriter, line: str) -> None:
     """Print what is kept for certain."""
-    if not keeper.flush(30.0):
-        raise SystemExit(keeper.fault)
+    if not writer.flush(30.0):
+        raise SystemExit(writer.fault)
     print(line, flush=True)
 
 

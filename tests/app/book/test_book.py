@@ -191,9 +191,9 @@ def test_every_book_that_is_written_to_waits_for_the_disk(tmp_path, monkeypatch)
     with Book(tmp_path / "copy.sqlite3") as copy, Book(tmp_path / "other.sqlite3") as other:
         copy.keep(1, entry())
         import_json(other, out)
-    keeper = JobWriter(DRIVE, HEAD, now, path=path)
-    keeper.keep(entry())
-    keeper.finish()
+    writer = JobWriter(DRIVE, HEAD, now, path=path)
+    writer.keep(entry())
+    writer.finish()
     assert found == [("wal", 2)] * 5
 
 

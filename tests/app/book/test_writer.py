@@ -24,44 +24,44 @@ def until(true, seconds=20.0):
 
 def test_a_book_that_is_removed_while_in_use_is_told_and_gone_on_with_once_it_is_back(tmp_path):
     path, aside = tmp_path / "book.sqlite3", tmp_path / "aside.sqlite3"
-    keeper = begun(path)
-    assert keeper.flush(20.0)
+    writer = begun(path)
+    assert writer.flush(20.0)
     path.rename(aside)
-    keeper.keep(entry(1))
-    until(lambda: "moved or removed" in keeper.fault)
-    assert "put it back" in keeper.fault
+    writer.keep(entry(1))
+    until(lambda: "moved or removed" in writer.fault)
+    assert "put it back" in writer.fault
     aside.rename(path)
-    assert keeper.flush(20.0)
-    assert keeper.fault == ""
-    keeper.finish()
+    assert writer.flush(20.0)
+    assert writer.fault == ""
+    writer.finish()
     with Book(path) as book:
-        assert len(book.job(keeper.number).entries) == 1
+        assert len(book.job(writer.number).entries) == 1
 
 
 def test_a_job_is_kept_as_it_goes(tmp_path):
     path = tmp_path / "book.sqlite3"
-    keeper = begun(path)
-    keeper.keep(entry(1))
-    assert keeper.flush(20.0)
+    writer = begun(path)
+    writer.keep(entry(1))
+    assert writer.flush(20.0)
     with Book(path) as book:
-        assert len(book.job(keeper.number).entries) == 1
-        keeper.keep(outcome())
-        keeper.close(4, "")
-        keeper.finish()
-        record = book.job(keeper.number)
+        assert len(book.job(writer.number).entries) == 1
+        writer.keep(outcome())
+        writer.close(4, "")
+        writer.finish()
+        record = book.job(writer.number)
     assert (record.closed_at, record.nudges) == (now(), 4)
     assert record.drive == DRIVE
-    assert keeper.fault == ""
+    assert writer.fault == ""
     assert not [thread for thread in threading.enumerate() if thread.name == "book"]
 
 
 def test_a_second_job_on_a_drive_that_is_known(tmp_path):
     path = tmp_path / "book.sqlite3"
     for number in (1, 2):
-        keeper = begun(path)
-        assert keeper.flush(20.0)
-        assert keeper.number == number
-        keeper.finish()
+        writer = begun(path)
+        assert writer.flush(20.0)
+        assert writer.number == number
+        writer.finish()
     with Book(path) as book:
         assert len(book.history(DRIVE.identity)) == 2
 
@@ -69,27 +69,27 @@ def test_a_second_job_on_a_drive_that_is_known(tmp_path):
 def test_a_book_that_cannot_be_written_is_told_and_taken_up_again(tmp_path):
     (tmp_path / "folder").write_text("in the way")
     path = tmp_path / "folder" / "book.sqlite3"
-    keeper = begun(path)
-    keeper.keep(entry(1))
-    until(lambda: keeper.fault)
-    assert "choose another place" in keeper.fault
-    assert not keeper.flush(0.01)
+    writer = begun(path)
+    writer.keep(entry(1))
+    until(lambda: writer.fault)
+    assert "choose another place" in writer.fault
+    assert not writer.flush(0.01)
     (tmp_path / "folder").unlink()
-    assert keeper.flush(20.0)
-    assert keeper.fault == ""
-    keeper.finish()
+    assert writer.flush(20.0)
+    assert writer.fault == ""
+    writer.finish()
     with Book(path) as book:
         assert len(book.job(1).entries) == 1
 
 
 def test_what_can_never_be_kept_is_told_and_the_rest_is_kept(tmp_path):
     path = tmp_path / "book.sqlite3"
-    keeper = begun(path)
-    keeper.keep(replace(entry(1), label="\ud800"))
-    keeper.keep(entry(2))
-    assert keeper.flush(20.0)
-    assert "cannot be kept" in keeper.fault or "none that can be kept" in keeper.fault
-    keeper.finish()
+    writer = begun(path)
+    writer.keep(replace(entry(1), label="\ud800"))
+    writer.keep(entry(2))
+    assert writer.flush(20.0)
+    assert "cannot be kept" in writer.fault or "none that can be kept" in writer.fault
+    writer.finish()
     with Book(path) as book:
         assert [each.label for each in book.job(1).entries] == [entry(2).label]
 
@@ -101,13 +101,13 @@ def test_a_damaged_book_is_told_by_its_thread_and_gone_on_with_once_it_is_whole(
     # A table's name and statement in the first page: SQLite's complaint quotes the name.
     spoilt = whole.replace(b"tabledrivesdrives", b"table\xff\xfe\xfd\xfc\xfb\xfadrives")
     path.write_bytes(spoilt.replace(b"CREATE TABLE drives", b"CREATE NOTHING what"))
-    keeper = begun(path)
-    keeper.keep(entry(1))
-    until(lambda: keeper.fault)
-    assert "damaged" in keeper.fault
+    writer = begun(path)
+    writer.keep(entry(1))
+    until(lambda: writer.fault)
+    assert "damaged" in writer.fault
     path.write_bytes(whole)
-    assert keeper.flush(20.0)
-    keeper.finish()
+    assert writer.flush(20.0)
+    writer.finish()
     with Book(path) as book:
         assert len(book.job(1).entries) == 1
 
@@ -122,12 +122,12 @@ def test_a_fault_of_the_program_s_own_is_told_and_the_rest_is_kept(tmp_path, mon
         keep(book, number, *what)
 
     monkeypatch.setattr(Book, "keep", failing)
-    keeper = begun(path)
-    keeper.keep(outcome(1.0))
-    keeper.keep(outcome(2.0))
-    assert keeper.flush(20.0)
-    assert "ZeroDivisionError: division by nothing" in keeper.fault
-    keeper.finish()
+    writer = begun(path)
+    writer.keep(outcome(1.0))
+    writer.keep(outcome(2.0))
+    assert writer.flush(20.0)
+    assert "ZeroDivisionError: division by nothing" in writer.fault
+    writer.finish()
     with Book(path) as book:
         assert [each.value for each in book.job(1).outcomes] == [2.0]
 
@@ -145,20 +145,20 @@ def test_a_first_commit_that_fails_loses_no_job(tmp_path, monkeypatch):
                 raise BookError("the disk is full")
 
     monkeypatch.setattr(Book, "whole", failing)
-    keeper = begun(path)
-    keeper.keep(entry(1))
-    assert keeper.flush(20.0)
-    keeper.finish()
+    writer = begun(path)
+    writer.keep(entry(1))
+    assert writer.flush(20.0)
+    writer.finish()
     with Book(path) as book:
-        assert len(book.job(keeper.number).entries) == 1
+        assert len(book.job(writer.number).entries) == 1
 
 
 def test_the_end_comes_even_when_nothing_can_be_written(tmp_path):
     (tmp_path / "folder").write_text("in the way")
-    keeper = begun(tmp_path / "folder" / "book.sqlite3")
+    writer = begun(tmp_path / "folder" / "book.sqlite3")
     for number in range(5):
-        keeper.keep(entry(number))
-    assert "choose another place" in keeper.finish(0.01)
-    assert not keeper._thread.is_alive()
-    assert keeper.number is None
-    assert not keeper.flush(0.01)
+        writer.keep(entry(number))
+    assert "choose another place" in writer.finish(0.01)
+    assert not writer._thread.is_alive()
+    assert writer.number is None
+    assert not writer.flush(0.01)
