@@ -32,7 +32,7 @@ class Theme:
     line: str
     ink: str
     faint: str
-    """Words that matter less; still 4.5 : 1 on the bench."""
+    """Words that matter less; still 4.5 : 1 on ``bench``."""
     needle: str
     parked: str
     good: str

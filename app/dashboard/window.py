@@ -449,7 +449,7 @@ def run_dashboard(
     roles: str | None = None,
     book: Path | None = None,
 ) -> int:
-    """Show the window until it is closed or interrupted; the session is closed then.
+    """Show the window until it is closed or interrupted, and close the session.
 
     Parameters
     ----------
@@ -467,7 +467,7 @@ def run_dashboard(
     Returns
     -------
     int
-        The exit status.
+        Exit status.
     """
     app = QApplication.instance() or QApplication(list(argv))
     QApplication.setStyle("Fusion")
@@ -504,8 +504,8 @@ def run_dashboard(
 def paint_time_ms(window: MainWindow, frames: int = 60) -> float:
     """Return the median time to show and paint one frame, in milliseconds.
 
-    The dearest frame: the session's newest view is taken, and every instrument of the bench is
-    painted anew, whether it changed or not.
+    It is the most costly frame: the newest view is taken, and every instrument is painted again,
+    changed or not.
     """
     window.stop()
     times_s = []

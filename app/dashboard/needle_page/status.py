@@ -67,24 +67,17 @@ def phase_words(phase: Phase) -> str:
 
 
 def source_words(view: View) -> str:
-    """Return what is open, and how it does, in one line."""
+    """Return what is open, and its phase, in one line."""
     parts = [view.source or translate("dashboard", "no source"), phase_words(view.phase)]
     if view.virtual:
         parts.insert(0, translate("dashboard", "VIRTUAL DRIVE"))
     return "  ·  ".join(parts)
 
 
-def phase_grade(phase: Phase) -> Grade:
-    """Return how good or bad a phase is."""
-    if phase is Phase.RUNNING:
-        return Grade.GOOD
-    return Grade.FAULT if phase in (Phase.LOST, Phase.FAILED) else Grade.PLAIN
-
-
 def _phase_line(view: View) -> StatusLine:
-    return StatusLine(
-        translate("dashboard", "source"), phase_words(view.phase), phase_grade(view.phase)
-    )
+    grades = {Phase.RUNNING: Grade.GOOD, Phase.LOST: Grade.FAULT, Phase.FAILED: Grade.FAULT}
+    grade = grades.get(view.phase, Grade.PLAIN)
+    return StatusLine(translate("dashboard", "source"), phase_words(view.phase), grade)
 
 
 def _level_line(level: Level) -> StatusLine:
@@ -176,20 +169,16 @@ def _age_line(view: View, now_s: float) -> StatusLine:
     age_s = reading_age_s(view, now_s)
     if age_s is None or view.reading is None:
         return _none(name)
+    turns = view.reading.revolutions
     if view.phase is Phase.ENDED:
-        return StatusLine(
-            name, translate("dashboard", "the last; turns used: {0}").format(_turns(view))
-        )
-    words = translate("dashboard", "{0:.1f} s old; turns used: {1}").format(age_s, _turns(view))
+        words = translate("dashboard", "the last; turns used: {0}").format(turns)
+        return StatusLine(name, words)
+    words = translate("dashboard", "{0:.1f} s old; turns used: {1}").format(age_s, turns)
     if age_s > view.stale_after_s:
         return StatusLine(name, translate("dashboard", "{0}: STALE").format(words), Grade.FAULT)
     if not view.reading.valid:
         return StatusLine(name, translate("dashboard", "{0}: not valid").format(words), Grade.FAULT)
     return StatusLine(name, words, Grade.GOOD)
-
-
-def _turns(view: View) -> int:
-    return 0 if view.reading is None else view.reading.revolutions
 
 
 def _lost_line(view: View) -> StatusLine:
