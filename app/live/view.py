@@ -29,8 +29,8 @@ APART_S = 0.01
 BROKEN_S = 1.0
 """Where nothing came for so long, the line is broken."""
 
-_MOST = 2 * round(KEPT_S / APART_S)
-_ROOM = 2 * _MOST
+_MAX_PLACES = 2 * round(KEPT_S / APART_S)
+_ROOM = 2 * _MAX_PLACES
 
 
 class Strip:
@@ -71,7 +71,7 @@ class Strip:
 
     def _append(self, time_s: float, balance: float) -> None:
         if self._end == _ROOM:
-            kept = self._kept[:, max(self._start, self._end - _MOST) : self._end].copy()
+            kept = self._kept[:, max(self._start, self._end - _MAX_PLACES) : self._end].copy()
             self._start, self._end = 0, kept.shape[1]
             self._kept[:, : self._end] = kept
         self._kept[:, self._end] = time_s, balance
@@ -83,7 +83,7 @@ _STALE_SWEEP_S = 3.0
 """A scope may well give but one record a second."""
 _INTERVALS = 2.5
 """When a record arrives it is already old; it stands until the next one has arrived."""
-_MOST_S = 60.0
+_MAX_STALE_S = 60.0
 _LATE = 2.0
 
 
@@ -108,7 +108,7 @@ class Pace:
     def stale_after_s(self) -> float:
         """Return the age beyond which a reading is no longer to be shown."""
         usual_s = self._usual_s() or 0.0
-        return min(max(_STALE_SWEEP_S, _INTERVALS * usual_s), _MOST_S)
+        return min(max(_STALE_SWEEP_S, _INTERVALS * usual_s), _MAX_STALE_S)
 
     def _usual_s(self) -> float | None:
         """Return the median from one to the next: one that was long in coming does not count."""
