@@ -1,7 +1,4 @@
-"""Results of the analysis: plain, frozen, each quantity with its standard uncertainty.
-
-What the measurements beside the live needle find: plain, frozen, each with its uncertainty.
-"""
+"""What the analysis returns: frozen values, each quantity with its standard uncertainty."""
 
 from __future__ import annotations
 
@@ -14,7 +11,7 @@ from numpy.typing import NDArray
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """A value and its standard uncertainty, in the unit that the field's name tells."""
+    """A value and its standard uncertainty, in the unit of the field's name."""
 
     value: float
     u: float
@@ -55,7 +52,7 @@ class Sign(StrEnum):
 
 
 class Verdict(StrEnum):
-    """What a value comes to; the first three by a limit with a guard band (JCGM 106)."""
+    """How a value was judged; the first three by a limit with a guard band (JCGM 106)."""
 
     PASS = "pass"
     FAIL = "fail"
@@ -75,28 +72,24 @@ class Side(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """What the signal says of the two lobes.
+    """Speed, carrier, and what the two lobes say of the head.
 
-    A quantity that the signal does not support is None, though others may stand.
+    A quantity that the signal does not support is None, whatever the others are.
 
     Attributes
     ----------
     valid : bool
         Whether balance and ratio may be shown.
-    reasons : tuple of Message
-        Why not; empty when valid.
-    notes : tuple of Message
-        What the user should know beside the numbers.
+    reasons, notes : tuple of Message
+        Why not, empty when valid; and what the user should know beside the numbers.
     first_index, end_index : int
         Absolute indices of the first frame used and of the first frame not yet used.
     revolutions : int
         Whole turns used.
     from_one_lobe : bool
         True when the newest lobe alone moved the balance, on the strength of a steady sum.
-    geometry : Geometry or None
-        The recording that the pattern fits.
-    speed_rpm, carrier_hz : Quantity or None
-        Spindle speed; carrier of the pattern (None for an envelope).
+    carrier_hz : Quantity or None
+        Carrier of the pattern, None for an envelope.
     snr_db : float or None
         Sine power at the top of the taller lobe over noise power in the full sampled band.
     first_v, second_v : Quantity or None
@@ -106,8 +99,6 @@ class Reading:
         b = (A − B)/(A + B), positive with the head outward; r = smaller/larger; 1 − r.
     offset_um : Quantity or None
         Radial offset, positive outward, in micrometres.
-    sign : Sign
-        Whether the sign of balance and offset means anything.
     calibrated : bool
         Whether the offset's scale comes from a certificate or a calibration on the bench.
     side : Side or None
@@ -142,7 +133,7 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Trace:
-    """One turn of envelope, for the eye.
+    """One turn of envelope, to be drawn.
 
     Attributes
     ----------
@@ -185,8 +176,6 @@ class SpeedFinding:
 
     Attributes
     ----------
-    mean_rpm : Quantity
-        Mean speed.
     variation_percent : Quantity or None
         Short-term variation: standard deviation of single turns about their slow course, in per
         cent of the mean; None with fewer than four turns.
@@ -270,21 +259,16 @@ class OutputFinding:
 
 @dataclass(frozen=True, slots=True)
 class Measurement:
-    """One measurement: what was wanted, and what was found.
+    """One measurement: of what, and the finding for that.
 
     Attributes
     ----------
-    measurand : Measurand
-        Which of the findings is filled in.
     problem : Message or None
-        Why there is none; the finding is None then (a reading may still tell its reasons), or
-        of an output lacks what the message names.
-    reading, speed, azimuth, index, output :
-        The finding.
+        Why there is no finding (a reading may be there with its reasons), or what an output lacks.
     trace : Trace or None
         A turn of envelope, of the mean of all where they are alike.
     seconds : float
-        How much was looked at.
+        How long the signal measured was.
     """
 
     measurand: Measurand

@@ -159,6 +159,13 @@ def scatter_u(values: NDArray[np.float64]) -> float:
     return t_expanded(float(np.std(values, ddof=1)) / np.sqrt(count), count - 1)
 
 
+def mean_frequency(values_hz: NDArray[np.float64]) -> Quantity:
+    """Return the mean of frequencies, shape (n,), the sample clock in its uncertainty."""
+    value = float(values_hz.mean())
+    u = scatter_u(values_hz) if values_hz.size > 1 else 1e-3 * value
+    return Quantity(value, float(np.hypot(u, CLOCK_PART * value)))
+
+
 def excess_u(values: NDArray[np.float64], u: NDArray[np.float64]) -> float:
     """Return the t-expanded uncertainty that scatter beyond the values' own `u` adds to their mean.
 

@@ -1,1 +1,1 @@
-"""What several measurements come to, and what follows from them for the hand."""
+"""What several measurements say together, and what follows from them for the hand."""

@@ -44,7 +44,7 @@ _SCATTER_U = 10.0
 _MAX_UNKNOWN = 0.02
 """The same as a part of the signal, above which it has to be known."""
 _USUAL_LOG2 = 10.0
-"""Taken where there are too few pairs without a signal to tell."""
+"""Taken where there are too few pairs without a signal to know."""
 _LOG2 = np.arange(3.0, 24.25, 0.25)
 _STEEP = 25.0
 """No noise has a floor so high over its scatter: that is a signal without gaps, if it is not so
@@ -69,7 +69,7 @@ class Floor:
     u_v : float
         Standard uncertainty of what is left of it on a signal.
     known : bool
-        False when noise and signal could not be told apart, and that matters.
+        False when noise and signal could not be separated, and that matters.
     log2_samples : float
         Samples of independent noise in a pair, as a power of two.
     """

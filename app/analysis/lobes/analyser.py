@@ -26,7 +26,7 @@ from app.analysis.lobes.speed import mean_speed
 from app.analysis.lobes.tracking import Followed, LobeFollower, Teaching
 from app.analysis.lobes.turns import SLOWEST_TURN_S, Turn, TurnFinder
 from app.analysis.results import Geometry, Message, Quantity, Reading, Side, Sign, Trace
-from app.analysis.uncertainty import CLOCK_PART, scatter_u
+from app.analysis.uncertainty import mean_frequency
 
 _RECENT_TURNS = 8
 _SPEED_TURNS = 5
@@ -413,11 +413,7 @@ def carrier_of(series: EnvelopeSeries, turns: Sequence[Turn]) -> Quantity | None
         weight = np.where(series.ok[bins], np.maximum(series.power_v2[bins], 0.0), 0.0)
         if carrier.size and carrier[0] > 0.0 and weight.sum() > 0.0:
             means.append(float(np.average(carrier, weights=weight)))
-    if not means:
-        return None
-    value = float(np.mean(means))
-    u = scatter_u(np.array(means)) if len(means) > 1 else 1e-3 * value
-    return Quantity(value, float(np.hypot(u, CLOCK_PART * value)))
+    return mean_frequency(np.array(means)) if means else None
 
 
 def off_profile(setup: Setup, speed: Quantity | None, carrier: Quantity | None) -> list[Message]:

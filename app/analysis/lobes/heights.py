@@ -1,14 +1,11 @@
-"""The envelope averaged over turns, by place in the turn.
+"""Heights of lobes, from the envelope to everything that a reading says of them.
 
-Heights of lobes: a cosine and a constant fitted around each lobe's middle.
-
-Over its own span every lobe of the recordings known here is a cosine of the disk's angle with a
-constant beneath it: the constant carries the radial offset (two-band, boundary), and a flat top is
-a cosine of nothing (alternating). So the height fitted follows the hand without waiting for a
-shape to be learned, at a variance within a tenth of that for a known shape. How much of the lobe
-obeys this is learned: see :func:`app.analysis.lobes.layout.refine_layout`.
-
-From two heights to everything that is said of them.
+Turns are averaged by place. Around each lobe's middle a cosine and a constant are fitted: over its
+own span every lobe of the recordings known here is a cosine of the disk's angle with a constant
+beneath it. The constant carries the radial offset (two-band, boundary), and a flat top is a cosine
+of nothing (alternating). So the height fitted follows the hand without waiting for a shape to be
+learned, at a variance within a tenth of that for a known shape. How much of the lobe obeys this is
+learned: see :func:`app.analysis.lobes.layout.refine_layout`.
 """
 
 from __future__ import annotations
@@ -28,7 +25,7 @@ from app.analysis.uncertainty import excess_u, judge_within
 
 TURN_BINS = 720
 """Places in a turn: half a degree each."""
-_LEAST_KNOWN = 48
+_MIN_KNOWN = 48
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +65,7 @@ def mean_turn(series: EnvelopeSeries, turns: Sequence[Turn]) -> MeanTurn | None:
         variance += np.bincount(where, spread, TURN_BINS)
         counts += np.bincount(where, minlength=TURN_BINS)
     known = counts > 0
-    if np.count_nonzero(known) < _LEAST_KNOWN:
+    if np.count_nonzero(known) < _MIN_KNOWN:
         return None
     every, places = np.arange(TURN_BINS), np.flatnonzero(known)
     power = np.interp(every, places, sums[known] / counts[known], period=TURN_BINS)
@@ -85,9 +82,9 @@ _REJECT_SIGMAS = 4.0
 _REJECT_PART = 0.01
 """A bin is a drop-out when it lies below the fit by four of the bins' own standard deviations
 and by this part of the lobe's height."""
-_LEAST_KEPT = 0.6
+_MIN_KEPT = 0.6
 """With fewer of its bins a lobe is not measured."""
-_LEAST_COVERED = 0.97
+_MIN_COVERED = 0.97
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,14 +133,10 @@ def fit_lobes(
 
     Parameters
     ----------
-    series : EnvelopeSeries
-        The envelope.
     centre_frames : numpy.ndarray
         float64, shape (n,): the lobes' middles.
     spacing_frames : numpy.ndarray
         float64, shape (n,): distance from lobe to lobe there; half of it is the way to the null.
-    window : Window
-        How much of the lobe, and by how many cosines.
     """
     count = len(centre_frames)
     reach = 0.5 * window.span * spacing_frames
@@ -173,10 +166,10 @@ def fit_lobes(
         columns += [np.cos(angle) - 1.0, np.sin(angle)]
     columns += [np.cos(order * angle) - 1.0 for order in range(2, window.cosines + 1)]
     design = np.stack(columns, axis=2)
-    covered = there.sum(axis=1) >= np.maximum(_LEAST_COVERED * inside.sum(axis=1), 5)
+    covered = there.sum(axis=1) >= np.maximum(_MIN_COVERED * inside.sum(axis=1), 5)
     there &= covered[:, None]
     solution, inverse, kept, scale = _robust(design, values, sigma, there, dips)
-    enough = kept.sum(axis=1) >= _LEAST_KEPT * inside.sum(axis=1)
+    enough = kept.sum(axis=1) >= _MIN_KEPT * inside.sum(axis=1)
     ok = covered & enough & np.isfinite(solution).all(axis=1)
     u_v = scale * np.sqrt(np.maximum(inverse[:, 0, 0], 0.0))
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -259,7 +252,7 @@ def _spread(rest: NDArray[np.float64], kept: NDArray[np.bool_]) -> NDArray[np.fl
     return 1.4826 * np.nanmedian(masked, axis=1)
 
 
-MOST_UNCERTAIN = 0.10
+MAX_EXPANDED_U = 0.10
 """Largest expanded uncertainty of the difference (k = 2) with which a reading is shown."""
 _METHOD_U = 2.5e-4
 """Standard uncertainty of the balance that the method itself leaves, whatever the noise: from the
@@ -417,7 +410,7 @@ def with_balance(reading: Reading, heights: Heights, sense: int | None, setup: S
         set_limit=judge_within(difference.value, expanded_u, high=setup.set_limit),
         check_limit=judge_within(difference.value, expanded_u, high=setup.check_limit),
     )
-    if expanded_u > MOST_UNCERTAIN or not np.isfinite(expanded_u):
+    if expanded_u > MAX_EXPANDED_U or not np.isfinite(expanded_u):
         return invalid(completed, messages.TOO_UNCERTAIN)
     if completed.reasons:
         return invalid(completed)
@@ -442,7 +435,7 @@ def invalid(reading: Reading, *reasons: Message) -> Reading:
 
 
 def far_off(reading: Reading, first_is_left: bool, sense: int | None) -> Reading:
-    """Return the reading of a turn with but one lobe: the side is told where the sign is known."""
+    """Return the reading of a turn with but one lobe, with its side where the sign is known."""
     side = None
     if sense is not None:
         side = Side.OUTWARD if first_is_left == (sense > 0) else Side.INWARD

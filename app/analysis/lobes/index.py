@@ -13,8 +13,8 @@ _LEVEL_MEMORY_S = 1.0
 _COARSE_S = 1e-3
 _FINEST_S = 1e-6
 """Finer sampling of the edge than this brings nothing and costs time."""
-_LEAST_SWING_V = 1e-4
-_LEAST_SWING_SPREADS = 2.0
+_MIN_SWING_V = 1e-4
+_MIN_SWING_SPREADS = 2.0
 _HYSTERESIS = 0.2
 """Half the distance between the two thresholds, as a part of the swing."""
 
@@ -32,11 +32,6 @@ class IndexDetector:
 
     The pulse is the state that lasts the shorter; its leading edge is where that state begins,
     whatever the polarity, the level or the offset.
-
-    Parameters
-    ----------
-    sample_rate_hz : float
-        Frames a second.
     """
 
     def __init__(self, sample_rate_hz: float) -> None:
@@ -87,7 +82,7 @@ class IndexDetector:
         swing = high - low
         # Most milliseconds hold no edge: the middle of their spreads is what noise alone makes.
         spread = float(np.median(self._highs - self._lows))
-        if swing < max(_LEAST_SWING_V, _LEAST_SWING_SPREADS * spread):
+        if swing < max(_MIN_SWING_V, _MIN_SWING_SPREADS * spread):
             self.active_high = None
             return []
         middle = 0.5 * (low + high)

@@ -1,7 +1,4 @@
-"""Where the lobes of a turn stand, and how much of them is fitted.
-
-What recording a turn is of, and whether it is one that can be read.
-"""
+"""The lobes of a turn: their places, how much of them is fitted, and the recording they are of."""
 
 from __future__ import annotations
 
@@ -16,7 +13,7 @@ from app.analysis.lobes.heights import TURN_BINS, LobeFits, MeanTurn, Window, fi
 from app.analysis.lobes.turns import GROUP_FILLS, Turn
 from app.analysis.results import Geometry
 
-MOST_PAIRS = 18
+MAX_PAIRS = 18
 """4 to 36 groups a turn, US patent 4 084 201."""
 
 _WINDOWS = (
@@ -39,14 +36,14 @@ span with two."""
 _FLAT_WINDOWS = (Window(0.9, 0), Window(0.8, 0))
 """Tried first where there are several pairs a turn: groups have flat tops."""
 _NARROW = Window(0.33)
-_LEAST_WIDTH = 0.3
+_MIN_WIDTH = 0.3
 _EDGE = 0.15
 """A lobe ends, for a fit, where it has fallen to this part of its height."""
 _CENTRING = Window(0.5)
 _AT_INDEX = 0.008
-_LEAST_LINE = 0.12
-_LEAST_LONE = 0.3
-_LEAST_NOTCH = 0.02
+_MIN_LINE = 0.12
+_MIN_LONE = 0.3
+_MIN_NOTCH = 0.02
 """Least lines as parts of the mean: of lobes with room between, of a lone one, and of groups
 whose only trace at even heights are the notches between them."""
 _HIGHEST_LINE = 180
@@ -63,16 +60,12 @@ of the difference, and this part."""
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Where the lobes of a turn stand.
+    """Places of the lobes in a turn.
 
     Attributes
     ----------
-    pairs : int
-        Pairs of lobes a turn.
     centres : numpy.ndarray
         float64, shape (2 · pairs,), ascending: the lobes' middles, in turns from the turn's start.
-    window : Window
-        How the heights are fitted.
     lone : float or None
         Middle of the one broad lobe, in turns, where there is no null: the head is far off the
         line.
@@ -104,7 +97,7 @@ class Layout:
 
 
 def find_layout(turn: MeanTurn, pairs: int | None) -> Layout | None:
-    """Return where the lobes stand, or None where the turn holds no rhythm of lobes."""
+    """Return where the lobes are, or None where the turn holds no rhythm of lobes."""
     amplitude = turn.amplitude_v
     mean = float(amplitude.mean())
     if mean <= 0.0:
@@ -113,10 +106,10 @@ def find_layout(turn: MeanTurn, pairs: int | None) -> Layout | None:
     if pairs is None:
         pairs = _count_pairs(lines, turn) or 1
     lobes = 2 * pairs
-    if 2.0 * abs(lines[lobes]) >= (_LEAST_LINE if pairs == 1 else _LEAST_NOTCH) * mean:
+    if 2.0 * abs(lines[lobes]) >= (_MIN_LINE if pairs == 1 else _MIN_NOTCH) * mean:
         return _layout_by(lines[lobes], lobes, lobes)
     # One level beside the other with nothing between, or a single lobe with no null left.
-    if 2.0 * abs(lines[pairs]) >= (_LEAST_LONE if pairs == 1 else _LEAST_NOTCH) * mean:
+    if 2.0 * abs(lines[pairs]) >= (_MIN_LONE if pairs == 1 else _MIN_NOTCH) * mean:
         layout = _layout_by(lines[pairs], pairs, lobes)
         return replace(layout, lone=_place_of(lines[1], 1)) if pairs == 1 else layout
     return None
@@ -145,7 +138,7 @@ def _count_pairs(lines: list[complex], turn: MeanTurn) -> int | None:
     total = float(power.sum())
     repeats = [
         number
-        for number in range(3, 2 * MOST_PAIRS + 1)
+        for number in range(3, 2 * MAX_PAIRS + 1)
         if float(power[::number].sum()) > _REPEATS_HOLD * total
     ]
     if not repeats:
@@ -154,7 +147,7 @@ def _count_pairs(lines: list[complex], turn: MeanTurn) -> int | None:
     groups = _groups_in(turn, number)
     if groups == 1 and number % 2 == 0:
         return number // 2
-    return number if number <= MOST_PAIRS else None
+    return number if number <= MAX_PAIRS else None
 
 
 def _groups_in(turn: MeanTurn, number: int) -> int:
@@ -181,7 +174,7 @@ def refine_layout(
     layout = _centred(layout, series, turns)
     width = _lobe_width(turn, layout)
 
-    def heights_by(part: float, cosines: int) -> _Heights | None:
+    def heights_by(part: float, cosines: int) -> _MeanHeights | None:
         window = Window(part * width, cosines)
         return _mean_heights(replace(layout, window=window).fit(series, turns))
 
@@ -211,13 +204,13 @@ def _lobe_width(turn: MeanTurn, layout: Layout) -> float:
         below = np.flatnonzero(power < _EDGE**2 * power[half])
         if below.size:
             width = min(width, float(np.abs(below - half).min()) / half)
-    return max(width, _LEAST_WIDTH)
+    return max(width, _MIN_WIDTH)
 
 
-_Heights = tuple[NDArray[np.float64], NDArray[np.float64]]
+_MeanHeights = tuple[NDArray[np.float64], NDArray[np.float64]]
 
 
-def _mean_heights(fits: LobeFits) -> _Heights | None:
+def _mean_heights(fits: LobeFits) -> _MeanHeights | None:
     """Return the mean height of first and second lobes and its u from noise, shape (2,) each."""
     ok = fits.ok.reshape(-1, 2)
     count = ok.sum(axis=0)
@@ -264,13 +257,13 @@ _BUMP = 0.10
 """Signal between two lobes, set apart from both and this part of the mean height or more, belongs
 to no pattern that is known."""
 _FILLED = 0.08
-"""A null this part of the mean height above zero is filled: recordings whose lobes tell the side
+"""A null this part of the mean height above zero is filled: recordings whose lobes show the side
 have empty nulls, and one that beats would read even at an offset of as large a part of its scale.
 """
 _FILLED_SHARP = 0.045
 """A boundary's nulls are as sharp as those of a beat, which alone may be taken for it."""
 _FILLED_SIGMAS = 4.0
-_FLAT_REACH, _FLAT_LEAST = 0.5, 0.85
+_FLAT_REACH, _FLAT_MIN = 0.5, 0.85
 """Half way from its middle to the null a sine has fallen to 0.71, a group is still level."""
 _BUMP_SIGMAS = 5.5
 _DIP_TURNS = 0.02
@@ -290,7 +283,7 @@ class Character:
     geometry : Geometry or None
         The recording it fits, None when the pattern is not one that is known.
     filled : bool
-        The nulls do not reach zero, so it is none of those whose lobes tell the side.
+        The nulls do not reach zero, so it is none of those whose lobes show the side.
     """
 
     geometry: Geometry | None
@@ -300,12 +293,10 @@ class Character:
 def characterise(
     turn: MeanTurn, layout: Layout, heights_v: tuple[float, float], wanted: str | None
 ) -> Character:
-    """Tell the recording from the averaged turn.
+    """Return what recording the averaged turn is of.
 
     Parameters
     ----------
-    turn, layout : MeanTurn, Layout
-        The averaged turn and its lobes.
     heights_v : tuple of float
         Mean heights of first and second lobes.
     wanted : str or None
@@ -334,7 +325,7 @@ def characterise(
 
 
 def _has_flat_tops(turn: MeanTurn, layout: Layout) -> bool:
-    """Tell whether the groups are level over half of their room, as recorded groups are."""
+    """Return whether the groups are level over half of their room, as recorded groups are."""
     lobes = len(layout.centres)
     amplitude = turn.amplitude_v
     reach = int(TURN_BINS / lobes * 0.5 * _FLAT_REACH)
@@ -345,13 +336,13 @@ def _has_flat_tops(turn: MeanTurn, layout: Layout) -> bool:
         inside += float(amplitude[inner % TURN_BINS].mean())
         for edge in (at - reach, at + reach):
             at_edges += 0.5 * float(amplitude[np.arange(edge - 1, edge + 2) % TURN_BINS].mean())
-    return at_edges > _FLAT_LEAST * inside
+    return at_edges > _FLAT_MIN * inside
 
 
 def _with_sharp_nulls(
     layout: Layout, heights_v: tuple[float, float], nulls: list[tuple[float, float, float]]
 ) -> Geometry | None:
-    """Tell a boundary, whose nulls move with the offset, from two bands that touch."""
+    """Return a boundary, whose nulls move with the offset, or two bands that touch, or neither."""
     balance = (heights_v[0] - heights_v[1]) / sum(heights_v)
     # |e cos t - x| is zero at t = ±acos(x/e): the taller lobe's share of the turn says x again.
     first_share = (nulls[0][2] - nulls[1][2]) % 1.0
@@ -389,7 +380,7 @@ def _null(turn: MeanTurn, layout: Layout, number: int) -> tuple[float, float, fl
 
 
 def _has_bump(turn: MeanTurn, layout: Layout, number: int, mean_height_v: float) -> bool:
-    """Tell whether the signal rises and falls again between two lobes.
+    """Return whether the signal rises and falls again between two lobes.
 
     Beside a drop-out it does so too, but no higher than the lobe stands on its other side.
     """

@@ -1,8 +1,8 @@
-"""The balance at the speed of the hand: one lobe tells it while the sum of both holds.
+"""Following the lobes live, at the speed of the hand, and learning which of them is which.
 
-Lobe by lobe as they come: where they stand is learned, each is measured when it is complete.
-
-The sign, shown once by the person at the drive where no index tells it.
+Where the lobes are is learned from the last turns; each is measured as soon as it is complete, and
+one alone gives the balance while the sum of both holds. Where there is no index the person at the
+drive shows the sign once, by a nudge of known direction.
 """
 
 from __future__ import annotations
@@ -35,20 +35,17 @@ _SUM_SIGMAS = 4.0
 at this moment: the hand moves (then it is too large and too small in turn) or the gain changed
 (then it stays on one side)."""
 _JUMP_RUN = 2
-_QUIET_U = 0.012
-"""Balances are averaged until their standard uncertainty is below this, or up to _MOST of them."""
-_MOST = 10
+_QUIET_U, _MAX_RECENT = 0.012, 10
+"""Balances are averaged until their standard uncertainty is below this, or up to so many."""
 _FLOOR = 5e-4
 
 
 @dataclass(frozen=True, slots=True)
 class LiveBalance:
-    """What the newest lobes say.
+    """Heights and balance by the newest lobes.
 
     Attributes
     ----------
-    heights : Heights
-        Both heights and the balance.
     from_one_lobe : bool
         The newest lobe alone moved the balance.
     sum_jumped : bool
@@ -80,7 +77,7 @@ class BalanceTracker:
         self._run = 0
         self._jumped = False
         self._settled = 0
-        self._recent: deque[Quantity] = deque(maxlen=_MOST)
+        self._recent: deque[Quantity] = deque(maxlen=_MAX_RECENT)
 
     def push(self, which: int, height: Quantity) -> LiveBalance | None:
         """Take the next lobe: `which` is 0 for a first, 1 for a second lobe."""
@@ -135,7 +132,7 @@ class BalanceTracker:
         return False
 
     def _fits(self, height: Quantity) -> bool:
-        """Tell whether one lobe is no higher than both together: else the gain has changed."""
+        """Return whether one lobe is no higher than both together: else the gain has changed."""
         return self._sum is not None and height.value < self._sum.value
 
     def _quiet(self) -> Quantity:
@@ -183,12 +180,10 @@ _UNKNOWN = Character(None, filled=False)
 
 @dataclass(frozen=True, slots=True)
 class Followed:
-    """What one lobe brought.
+    """The reading that one lobe completes.
 
     Attributes
     ----------
-    live : LiveBalance
-        Heights and balance.
     start_frame, end_frame : float
         From a turn before the lobe's end to the end of what was fitted.
     """
@@ -199,13 +194,7 @@ class Followed:
 
 
 class LobeFollower:
-    """Learns the pattern turn by turn, and measures lobe after lobe.
-
-    Parameters
-    ----------
-    setup : Setup
-        Disk.
-    """
+    """Learns the pattern turn by turn, and measures lobe after lobe."""
 
     def __init__(self, setup: Setup) -> None:
         self._setup = setup
@@ -302,8 +291,8 @@ def recent_character(
 
 
 _SIGMAS = 4.0
-_LEAST = 0.02
-"""The balance must change by so many standard deviations, and by this much, to tell a side."""
+_MIN_CHANGE = 0.02
+"""The balance must change by so many standard deviations, and by this much, to show a side."""
 
 Lock = tuple[int, int]
 
@@ -348,7 +337,7 @@ class Teaching:
         if before is None or balance is None or lock is None:
             return messages.TEACH_NEEDS_READING
         change = balance.value - before.value
-        if abs(change) < max(_SIGMAS * float(np.hypot(balance.u, before.u)), _LEAST):
+        if abs(change) < max(_SIGMAS * float(np.hypot(balance.u, before.u)), _MIN_CHANGE):
             return messages.TEACH_TOO_SMALL
         outward = 1 if side is Side.OUTWARD else -1
         self._sense = outward if change > 0.0 else -outward

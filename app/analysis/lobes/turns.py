@@ -39,13 +39,7 @@ class Turn:
 
 
 class IndexTurns:
-    """Pairs leading edges of the index into turns, and passes over glitches and missing pulses.
-
-    Parameters
-    ----------
-    sample_rate_hz : float
-        Frames a second.
-    """
+    """Pairs leading edges of the index into turns, and passes over glitches and missing pulses."""
 
     def __init__(self, sample_rate_hz: float) -> None:
         self._shortest = FASTEST_TURN_S * sample_rate_hz
@@ -131,7 +125,7 @@ def index_turns(pieces: Sequence[SampleBlock], setup: Setup) -> list[Turn]:
 
 _ACQUIRE_S = 0.75
 """Three turns at 250 rpm."""
-_LEAST_LINE = 0.12
+_MIN_LINE = 0.12
 """The line of the lobes' rate, as a part of the envelope's mean, below which there is no
 pattern: lobes of any known shape give more than 0.5."""
 _ALPHA, _BETA = 0.35, 0.06
@@ -161,14 +155,14 @@ class PatternTurns:
 
     At equal lobes half a turn is as periodic as a whole one; so the lobes' own rate is followed,
     and every second lobe (or every one of 2 m) is counted on from the moment of lock. That count
-    tells one lobe from the other for as long as the flywheel runs.
+    distinguishes the lobes for as long as the flywheel runs.
 
     Parameters
     ----------
     sample_rate_hz : float
         Frames a second.
     nominal_rpm : float
-        Tells how many pairs of lobes make a turn where that is open.
+        Gives the pairs of lobes a turn where they are open.
     pairs : int or None
         Pairs of lobes a turn, None when open.
     """
@@ -270,7 +264,7 @@ class PatternTurns:
         first = int(np.ceil(low / step_hz))
         band = spectrum[first : int(high / step_hz) + 1]
         line = int(np.argmax(band))
-        if band[line] < _LEAST_LINE:
+        if band[line] < _MIN_LINE:
             return None
         rate_hz = (first + line) * step_hz
         if pairs is None:
@@ -317,7 +311,7 @@ class PatternTurns:
 
 
 def _fills_little(amplitude: NDArray[np.float64], lobes_a_bin: float) -> bool:
-    """Tell whether lobes at this rate leave half of their room to others."""
+    """Return whether lobes at this rate leave half of their room to others."""
     phase = np.arange(len(amplitude)) * lobes_a_bin % 1.0
     place = (phase * _FOLDS).astype(int)
     folded = mean_by(place, amplitude, _FOLDS)
@@ -331,13 +325,7 @@ _LATE_TURN = 1.4
 
 
 class TurnFinder:
-    """Finds the turns, and knows which lobe is first where the index tells.
-
-    Parameters
-    ----------
-    setup : Setup
-        Source and disk.
-    """
+    """Finds the turns of one stream, by the index if it can and else by the pattern."""
 
     def __init__(self, setup: Setup) -> None:
         self._setup = setup
@@ -449,7 +437,7 @@ class TurnFinder:
     def _triggered(self, pattern: PatternTurns, start: int, end_frame: int) -> list[Turn]:
         """Return whole turns from the index edge that triggered a record, as long as the pattern's.
 
-        The pattern's own phase counts for nothing then: the index tells which lobe is first.
+        The pattern's own phase counts for nothing then: the index shows which lobe is first.
         """
         frames = pattern.turn_frames
         self._pattern = None

@@ -1,14 +1,9 @@
-"""Where a burst begins, to a part of a cycle of its carrier.
+"""Bursts of carrier within the turn: where they begin, how high they are, and what that says.
 
-Bursts of carrier within the turn: where they begin, and how high they are.
-
-Places are told roughly by the mean turn, then turn by turn from the index's own edge: a burst's
+Places are known roughly by the mean turn, then turn by turn from the index's own edge: a burst's
 carrier, carried on from its flat part, weighs the samples about its start, and the sum of those
-says how much of the burst is there.
-
-The head's azimuth, from the heights of bursts recorded at known angles.
-
-Index timing: from the index's edge to the start of the first burst.
+says how much of the burst is there. Index timing is from that edge to the start of the first
+burst; the heights of bursts recorded at known angles give the head's azimuth.
 """
 
 from __future__ import annotations
@@ -163,7 +158,7 @@ _BLUNT = 8
 """So many bins, or one and a half values where those are few, before its start a burst is not
 there yet, and so many after it all is: lobes of a radial pattern swell far more slowly."""
 _NOT_YET, _THERE = 0.09, 0.6
-_MOST_FILLED = 0.9
+_MAX_FILLED = 0.9
 _BEFORE_INDEX = 0.98
 """What begins later in the turn than this is the first burst, come before the index."""
 
@@ -182,8 +177,8 @@ class BurstsFound:
         Whether those are more than the mean turn's.
     rpm : float
         Mean speed.
-    carrier_hz : Quantity or None
-        None of an envelope.
+    carrier_hz : float or None
+        Mean carrier; None of an envelope.
     trace : Trace
         The mean turn.
     """
@@ -192,21 +187,14 @@ class BurstsFound:
     first_us: Floats
     timed: bool
     rpm: float
-    carrier_hz: Quantity | None
+    carrier_hz: float | None
     trace: Trace
 
 
 def bursts_of(pieces: Sequence[SampleBlock], setup: Setup, track: int) -> BurstsFound | Message:
     """Find the bursts, or return why there are none.
 
-    Parameters
-    ----------
-    pieces : sequence of SampleBlock
-        Each without a gap.
-    setup : Setup
-        Source and disk.
-    track : int
-        Where the head should be.
+    Each piece is without a gap; `track` is where the head should be.
     """
     no_burst = fill(messages.NO_BURST, track)
     strands = strands_of(pieces, setup, no_burst)
@@ -228,13 +216,16 @@ def bursts_of(pieces: Sequence[SampleBlock], setup: Setup, track: int) -> Bursts
     if not all(seen):
         return no_burst
     bursts = tuple(_burst(each, strands[0]) for each in seen)
+    carrier_hz = None
+    if strands[0].carrier_hz is not None:
+        carrier_hz = float(np.mean([one.carrier_hz for each in seen for one in each]))
     rpm = 60.0 / float(np.mean([turn.frames / strand.rate_hz for strand, turn in passes]))
     return BurstsFound(
         bursts=bursts,
         first_us=np.array([one.start_us for one in _best_timed(seen[0])]),
         timed=any(one.timed for one in seen[0]),
         rpm=rpm,
-        carrier_hz=_carrier([one for each in seen for one in each], strands[0]),
+        carrier_hz=carrier_hz,
         trace=Trace(
             turns=((np.arange(_BINS) + 0.5) / _BINS).astype(np.float32),
             envelope_v=np.sqrt(np.maximum(power_v2 - noise_v2, 0.0)).astype(np.float32),
@@ -247,7 +238,7 @@ def bursts_of(pieces: Sequence[SampleBlock], setup: Setup, track: int) -> Bursts
 
 @dataclass(frozen=True, slots=True)
 class _Seen:
-    """One burst in one turn; ``timed`` is False where only the mean turn tells its start."""
+    """One burst in one turn; ``timed`` is False where only the mean turn gives its start."""
 
     start_us: float
     timed: bool
@@ -282,7 +273,7 @@ def _runs(power_v2: Floats, blunt: int) -> list[tuple[int, int]]:
     if loud < _OVER_NOISE * quiet or loud <= 0.0:
         return []
     there: NDArray[np.bool_] = smooth > quiet + _THRESHOLD * (loud - quiet)
-    if there.mean() > _MOST_FILLED:
+    if there.mean() > _MAX_FILLED:
         return []
     # From a quiet place on, so that no burst is cut in two.
     shift = int(np.argmin(np.convolve(np.tile(there, 2), np.ones(_SHORTEST), "valid")[:_BINS]))
@@ -327,12 +318,12 @@ def _look(strand: Strand, turn: Turn, run: tuple[int, int], noise_v2: float) -> 
     height_v2 = float(powers.mean()) - noise_v2
     if height_v2 <= 0.0:
         return None
-    last = _rough_end(strand, end, room, height_v2, noise_v2)
+    last = _rough(strand, end, room, height_v2, noise_v2, end=True)
     edge, timed = None, True
     if begin - strand.window >= strand.reach:
-        edge = start_of(strand, _rough(strand, begin, room, height_v2, noise_v2), room)
+        edge = start_of(strand, _rough(strand, begin, room, height_v2, noise_v2, end=False), room)
     if edge is None:
-        # The stretch begins too near: the mean turn tells the start, to some of its bins.
+        # The stretch begins too near: the mean turn gives the start, to some of its bins.
         edge, timed = Edge(begin + strand.early, a_bin, max(2.0 * a_bin, 1.0)), False
     in_us = 1e6 / strand.rate_hz
     return _Seen(
@@ -347,21 +338,17 @@ def _look(strand: Strand, turn: Turn, run: tuple[int, int], noise_v2: float) -> 
     )
 
 
-def _rough(strand: Strand, near: float, room: float, height_v2: float, noise_v2: float) -> float:
-    """Return about where a burst begins: by how much of its power there is about the place."""
+def _rough(
+    strand: Strand, near: float, room: float, height_v2: float, noise_v2: float, *, end: bool
+) -> float:
+    """Return about where a burst begins or ends: by how much of its power there is about `near`."""
     low, high = strand.inside(near - room, near + room)
     there = float(np.sum(np.abs(strand.phasors(low, high)) ** 2 - noise_v2)) / height_v2
     # Half a value: a sum of values reaches that much beyond their places. Of the ramp that the
     # window makes of a step, the square holds a third instead of half.
+    if end:
+        return low - 0.5 + there + strand.window / 6.0
     return high - 0.5 - there - strand.window / 6.0
-
-
-def _rough_end(
-    strand: Strand, near: float, room: float, height_v2: float, noise_v2: float
-) -> float:
-    low, high = strand.inside(near - room, near + room)
-    there = float(np.sum(np.abs(strand.phasors(low, high)) ** 2 - noise_v2)) / height_v2
-    return low - 0.5 + there + strand.window / 6.0
 
 
 def _frequency(strand: Strand, flat: NDArray[np.complex128]) -> float:
@@ -394,14 +381,6 @@ def _burst(seen: Sequence[_Seen], strand: Strand) -> Burst:
 
 def _best_timed(seen: Sequence[_Seen]) -> Sequence[_Seen]:
     return [one for one in seen if one.timed] or seen
-
-
-def _carrier(seen: Sequence[_Seen], strand: Strand) -> Quantity | None:
-    if strand.carrier_hz is None:
-        return None
-    found = np.array([one.carrier_hz for one in seen])
-    u = scatter_u(found) if len(found) > 1 else 1e-3 * float(found[0])
-    return Quantity(float(found.mean()), u)
 
 
 _FARTHEST_ARCMIN = 60.0
@@ -449,11 +428,11 @@ def azimuth_of(
     width_um, radius_mm : float
         Of the track.
     carrier_hz : float
-        At the speed found, where the signal itself does not tell it.
+        At the speed found, where the signal itself does not show it.
     """
     if len(found.bursts) != len(angles_arcmin):
         return fill(messages.FEWER_BURSTS, len(found.bursts), len(angles_arcmin))
-    carrier_hz = found.carrier_hz.value if found.carrier_hz is not None else carrier_hz
+    carrier_hz = found.carrier_hz if found.carrier_hz is not None else carrier_hz
     cycles = carrier_hz * 60.0 / found.rpm
     length_um = 2e3 * float(np.pi) * radius_mm / cycles
     return angle_of(found.bursts, np.array(angles_arcmin, dtype=np.float64), width_um, length_um)

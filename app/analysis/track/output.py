@@ -12,7 +12,7 @@ from app.analysis import messages
 from app.analysis.envelope.setup import SampleBlock, Setup
 from app.analysis.results import Message, OutputFinding, Quantity, Trace
 from app.analysis.track.strands import Floats, Strand, strands_of
-from app.analysis.uncertainty import CLOCK_PART, scatter_u
+from app.analysis.uncertainty import mean_frequency, scatter_u
 
 _BINS, _FEW_BINS = 256, 64
 """Places in a turn, and where there are not enough values for so many."""
@@ -22,7 +22,7 @@ _HARMONICS = 12
 twenty-fifth of a turn, show no more (ECMA-70's modulation, from memory)."""
 _SURE = 9.0
 """A harmonic so many times the noise's own power is none of noise (one in 8000 is)."""
-_LEAST_PART = 0.2
+_MIN_PART = 0.2
 """Of the mean: below that at any place it is not one track all round."""
 _OVERTONES = 5
 _GROUPS = 16
@@ -33,7 +33,7 @@ _LINEAR_PART = 1e-3
 
 @dataclass(frozen=True, slots=True)
 class OutputFound:
-    """The finding, the mean turn, and what could not be told of it."""
+    """The finding, the mean turn, and why something of it is missing."""
 
     finding: OutputFinding
     trace: Trace
@@ -43,14 +43,7 @@ class OutputFound:
 def output_of(pieces: Sequence[SampleBlock], setup: Setup) -> OutputFound | Message:
     """Measure a track of one frequency, or return why that cannot be.
 
-    Without an index the turn is the nominal one.
-
-    Parameters
-    ----------
-    pieces : sequence of SampleBlock
-        Each without a gap.
-    setup : Setup
-        Source and disk.
+    Each piece is without a gap. Without an index the turn is the nominal one.
     """
     if any(piece.clipped for piece in pieces):
         return messages.CLIPPED
@@ -59,7 +52,7 @@ def output_of(pieces: Sequence[SampleBlock], setup: Setup) -> OutputFound | Mess
         return strands
     marks = [_Marks.of(strand, setup.speed_rpm) for strand in strands]
     envelope = _envelope(marks)
-    if envelope is None or envelope.raw_v.min() < _LEAST_PART * envelope.raw_v.mean():
+    if envelope is None or envelope.raw_v.min() < _MIN_PART * envelope.raw_v.mean():
         return messages.NOTHING_WRITTEN
     frequency_hz, asymmetry_ns, problem = None, None, messages.ASYMMETRY_NEEDS_SIGNAL
     if strands[0].carrier_hz is not None:
@@ -180,7 +173,7 @@ def _amplitude(marks: Sequence[_Marks], envelope: _Envelope) -> Quantity:
 
 def _modulation(envelope: _Envelope, floor_u_v: float) -> Quantity:
     high, low = float(envelope.smooth_v.max()), float(envelope.smooth_v.min())
-    # One harmonic's noise where none is kept: less than that cannot be told.
+    # One harmonic's noise where none is kept: less than that cannot be known.
     u_v = envelope.u_v * float(np.sqrt(max(1, envelope.kept)))
     hidden_v = 0.0 if envelope.kept else envelope.u_v * float(np.sqrt(_SURE / 3.0))
     value = 100.0 * (high - low) / (high + low)
@@ -199,10 +192,7 @@ def _frequency(marks: Sequence[_Marks]) -> Quantity:
                 step = float(np.angle(np.sum(part[1:] * np.conj(part[:-1]))))
                 away = step / strand.window * strand.rate_hz / (2.0 * float(np.pi))
                 found.append((strand.carrier_hz or 0.0) + away)
-    values = np.array(found)
-    u = scatter_u(values) if values.size > 1 else 1e-3 * float(values.mean())
-    value = float(values.mean())
-    return Quantity(value, float(np.hypot(u, CLOCK_PART * value)))
+    return mean_frequency(np.array(found))
 
 
 def _asymmetry(

@@ -1,4 +1,7 @@
-"""Whole stretches made ready for what is measured at once: no slow part, with carrier and turns."""
+"""Strands: stretches of signal made ready to be measured at once.
+
+The slow part is taken out, the carrier and the whole turns are found.
+"""
 
 from __future__ import annotations
 
@@ -23,7 +26,7 @@ _ENVELOPE_S = 32e-6
 """The same of an envelope."""
 _SLOW_S = 1e-3
 """Hum is straight over so long, and a carrier averages out."""
-_MOST_OF_A_TURN = 0.9
+_NEARLY_A_TURN = 0.9
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,11 +44,11 @@ class Strand:
     turns : tuple of Turn
         By the index, in values; whole, and without missing samples.
     early : float
-        By how many values a start seems to come early. A pair of extremes covers the time from
+        By how many values a start seems to come early. A min/max pair covers the time from
         its place to the next, half a value later than a sample does, and shows all of a burst that
         fills a part of it, another half on average.
     floor_u_v : float
-        Standard uncertainty of what noise adds to extremes, the same all along.
+        Standard uncertainty of what noise adds to min/max pairs, the same all along.
     """
 
     values_v: Floats
@@ -96,16 +99,9 @@ class Strand:
 def strands_of(
     pieces: Sequence[SampleBlock], setup: Setup, no_carrier: Message
 ) -> list[Strand] | Message:
-    """Return each stretch made ready, or why none can be.
+    """Return each piece without a gap made ready, or why none can be.
 
-    Parameters
-    ----------
-    pieces : sequence of SampleBlock
-        Each without a gap.
-    setup : Setup
-        Source and disk.
-    no_carrier : Message
-        What to say where there is no carrier.
+    `no_carrier` is what to say where there is no carrier.
     """
     if setup.columns.envelope is not None and setup.low_corner_hz:
         return messages.ENVELOPE_NOT_DC
@@ -149,7 +145,7 @@ def _values(piece: SampleBlock, setup: Setup) -> tuple[Floats, int, float]:
 def _turns(piece: SampleBlock, setup: Setup) -> list[Turn]:
     turns = index_turns([piece], setup)
     usual = 60.0 / setup.speed_rpm * setup.sample_rate_hz
-    if not turns and piece.at_index and len(piece.samples_v) > _MOST_OF_A_TURN * usual:
+    if not turns and piece.at_index and len(piece.samples_v) > _NEARLY_A_TURN * usual:
         # The record begins at the edge: what comes soon after it needs no second one.
         return [Turn(0.0, usual)]
     if piece.min_max and piece.at_index:

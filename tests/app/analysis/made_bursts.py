@@ -62,7 +62,7 @@ def written(seed: int, cycles: int, modulation: float, asymmetry_ns: float, turn
     return finish(signal, place, rng, **more)
 
 
-def extremes_of(samples, together=20):
+def min_max_of(samples, together=20):
     """Return pairs of rows, lowest and highest of the differential, the index beside them."""
     usable = len(samples) // together * together
     parts = (samples[:usable, 0] - samples[:usable, 1]).reshape(-1, together)

@@ -1,4 +1,4 @@
-"""What noise adds to pairs of extremes: the floor, and what is left of it on a carrier."""
+"""What noise adds to min/max pairs: the floor, and what is left of it on a carrier."""
 
 import numpy as np
 import pytest
@@ -13,7 +13,7 @@ TIPPETT = {100: 5.015, 500: 6.073, 1000: 6.483}
 
 
 def pairs_of(amplitudes, samples, seed=1, sigma=SIGMA):
-    """Half the difference of the extremes that pairs of two opposite phases show.
+    """Half the difference within the min/max pairs that samples of two opposite phases show.
 
     Every sample of a pair falls on a phase of its own, in each channel with its own noise.
     """

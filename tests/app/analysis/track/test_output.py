@@ -6,7 +6,7 @@ import pytest
 from app.analysis import messages
 from app.analysis.track.output import output_of
 from tests.app.analysis import made_bursts
-from tests.app.analysis.made_bursts import extremes_of
+from tests.app.analysis.made_bursts import min_max_of
 from tests.app.analysis.running import RAW, block_of, setup_for
 
 SETUP = setup_for(RAW, made_bursts.RATE_HZ)
@@ -54,8 +54,8 @@ def test_without_an_index_the_turn_is_the_nominal_one():
     assert found.modulation_percent.value == pytest.approx(10.0, abs=0.2)
 
 
-def test_pairs_of_extremes_have_no_asymmetry_but_a_modulation():
-    samples = extremes_of(made_bursts.written(6, 25_000, 0.1, 60.0, snr_db=50.0))
+def test_min_max_pairs_have_no_asymmetry_but_a_modulation():
+    samples = min_max_of(made_bursts.written(6, 25_000, 0.1, 60.0, snr_db=50.0))
     rate_hz = made_bursts.RATE_HZ / 10
     setup = setup_for(("differential", "index"), rate_hz, bandwidth_hz=0.5e6)
     found = found_in(samples, setup, min_max=True)
