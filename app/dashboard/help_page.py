@@ -78,9 +78,10 @@ def wiring() -> tuple[tuple[str, str], ...]:
             translate("help", "Index trigger"),
             translate(
                 "help",
-                "Channel 3 on the drive's index signal, DC coupled, or the external trigger input "
-                "with trigger=external. A record then begins at the index, and the side is known. "
-                "With neither: trigger=free, and the side is not told.",
+                "Channel 3 on the drive's index signal, DC coupled: a record then begins at the "
+                "index, and the side is known. Or the external trigger input with "
+                "trigger=external: the side is then known where the scope tells with each record "
+                "where it begins. With neither: trigger=free, and the side is not told.",
             ),
         ),
         (
