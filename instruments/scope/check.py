@@ -179,7 +179,7 @@ def _family(walk: _Walk) -> tuple[Family, bool]:
 def _greet(walk: _Walk, family: Family) -> Link:
     link = walk.connect()
     link.terminator = family.terminator
-    for command in family.greeting:
+    for command in family.init_commands:
         link.send(command, Deadline(_ANSWER_S))
     return link
 

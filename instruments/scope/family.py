@@ -267,11 +267,11 @@ class Family:
         Patterns of ``*IDN?`` with ``*`` and ``?``, in any case.
     terminator : str
         What ends a command.
-    greeting : tuple of str
+    init_commands : tuple of str
         Sent first of all.
     errors : str
         The query that takes one entry from the error queue; empty without one.
-    across, up : float
+    horizontal_divisions, vertical_divisions : float
         Divisions of the screen.
     settings : mapping of str to Setting
         By name.
@@ -291,10 +291,10 @@ class Family:
     title: str
     match: tuple[str, ...]
     terminator: str
-    greeting: tuple[str, ...]
+    init_commands: tuple[str, ...]
     errors: str
-    across: float
-    up: float
+    horizontal_divisions: float
+    vertical_divisions: float
     settings: Mapping[str, Setting]
     probe: str
     place: str
@@ -417,18 +417,18 @@ def _family_of(name: str, tree: dict[str, Any]) -> Family:
     top = CheckedTable(_FAMILY, f"{name}{_SUFFIX}", tree)
     screen = top.table("screen")
     divisions = Number(4, 20)
-    across = screen.value("across", divisions)
-    up = screen.finish(screen.value("up", divisions))
+    horizontal_divisions = screen.value("across", divisions)
+    vertical_divisions = screen.finish(screen.value("up", divisions))
     return top.finish(
         Family(
             name=name,
             title=top.value("title", _TITLE),
             match=top.value("match", TextLines(least=1)),
             terminator=top.value("terminator", Choice.of("\n", "\r\n", "\r"), "\n"),
-            greeting=top.value("greeting", Commands(), ()),
+            init_commands=top.value("greeting", Commands(), ()),
             errors=top.value("errors", _NO_BLANK, ""),
-            across=across,
-            up=up,
+            horizontal_divisions=horizontal_divisions,
+            vertical_divisions=vertical_divisions,
             settings=_settings(top.table("settings")),
             probe=top.value("probe", _CHANNEL, ""),
             place=top.value("place", Choice.of(*PLACES)),

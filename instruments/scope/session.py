@@ -21,7 +21,7 @@ from instruments.scope.options import ScopeChannels, ScopeOptions
 from instruments.scope.panel import Memory, Panel
 from instruments.scope.preamble import PreambleError
 from instruments.scope.setup import ScopeSetup, set_up
-from instruments.scope.waveform import Record, cells_before_trigger, difference
+from instruments.scope.waveform import Record, bins_before_trigger, difference
 from instruments.source import SourceError, SourceUnavailable
 
 T = TypeVar("T")
@@ -132,8 +132,8 @@ class Sweep:
     at_index: bool
 
     @property
-    def cell_s(self) -> float:
-        """Time from one cell to the next."""
+    def bin_s(self) -> float:
+        """Time from one bin to the next."""
         return self.columns[0].interval_s
 
 
@@ -212,7 +212,7 @@ class ScopeSession:
         families = load_families()
         self._family = family = choose(families, self.identity.whole, self._options.family)
         self._link.terminator = family.terminator
-        for command in family.greeting:
+        for command in family.init_commands:
             self._link.send(command, deadline)
         self._panel = Panel(self._link, family, self._memory)
         self._panel.errors(deadline)  # old entries are none of ours
@@ -280,7 +280,7 @@ class ScopeSession:
         signal, *others = columns
         if not self.setup.begins_at_index(signal, next(iter(others), None)):
             return Sweep(columns, 0, end_s, at_index=False)
-        return Sweep(columns, cells_before_trigger(signal), end_s, at_index=True)
+        return Sweep(columns, bins_before_trigger(signal), end_s, at_index=True)
 
     def _start(self, deadline: Deadline) -> float:
         setup = self.setup

@@ -16,7 +16,7 @@ from instruments.scope.family import Family
 from instruments.scope.links import Deadline, Link
 from instruments.scope.options import ScopeOptions
 from instruments.scope.panel import EXTERNAL, Key, Panel
-from instruments.scope.waveform import Record, Screen, cells_before_trigger, is_active_at
+from instruments.scope.waveform import Record, Screen, bins_before_trigger, is_active_at
 from instruments.source import SourceLost, SourceUnavailable
 
 FILL_LEAST, FILL_WANTED, FILL_MOST = 0.60, 0.82, 0.90
@@ -43,7 +43,7 @@ class Ranges:
         The scope's.
     what : str
         The scope, as messages begin.
-    up : float
+    vertical_divisions : float
         Divisions of the screen.
     signals : tuple of int
         Channels of the read signal, which get one range.
@@ -52,11 +52,16 @@ class Ranges:
     """
 
     def __init__(
-        self, panel: Panel, what: str, up: float, signals: tuple[int, ...], index: int | None
+        self,
+        panel: Panel,
+        what: str,
+        vertical_divisions: float,
+        signals: tuple[int, ...],
+        index: int | None,
     ) -> None:
         self._panel = panel
         self._what = what
-        self._up = up
+        self._vertical_divisions = vertical_divisions
         self._signals = signals
         self._index = index
         self._little = 0  # records in a row that fill too little
@@ -67,7 +72,7 @@ class Ranges:
 
     def code_v(self, channel: int) -> float:
         """Return about what one code of an 8-bit converter is."""
-        return self.scales_v[channel] * self._up / 256
+        return self.scales_v[channel] * self._vertical_divisions / 256
 
     def fit(self, records: dict[int, Record], deadline: Deadline) -> bool:
         """Change the ranges where they do not fit; return whether one changed."""
@@ -93,7 +98,7 @@ class Ranges:
         return self._rescale(channels, scale_v * fill / FILL_WANTED, deadline)
 
     def _fill(self, channel: int, record: Record) -> float:
-        return record.peak_v / (self.scales_v[channel] * self._up / 2)
+        return record.peak_v / (self.scales_v[channel] * self._vertical_divisions / 2)
 
     def _rescale(self, channels: tuple[int, ...], scale_v: float, deadline: Deadline) -> bool:
         """Ask for a range; return whether the scope moved."""
@@ -127,7 +132,7 @@ class Ranges:
                 "range at the scope"
             )
         self.scales_v[channel] = taken_v
-        self.rails_v[channel] = _AT_RAIL * taken_v * self._up / 2
+        self.rails_v[channel] = _AT_RAIL * taken_v * self._vertical_divisions / 2
         return taken_v
 
     def follow(self, records: dict[int, Record], deadline: Deadline) -> bool:
@@ -346,20 +351,20 @@ _FIRST_V = 0.5  # volts a division
 _INDEX_FIRST_V = 2.0
 
 
-def time_scale_s(speed_rpm: float, across: float) -> float:
+def time_scale_s(speed_rpm: float, horizontal_divisions: float) -> float:
     """Return the time a division, of steps 1-2-5, that shows about two and a half turns.
 
     Parameters
     ----------
     speed_rpm : float
         Nominal speed.
-    across : float
+    horizontal_divisions : float
         Divisions of the screen.
     """
     turn_s = 60 / speed_rpm
     steps = [step * 10.0**power for power in range(-4, 1) for step in _STEPS]
-    fits = [step for step in steps if step * across >= _LEAST_TURNS * turn_s]
-    return min(fits, key=lambda step: abs(step * across - _TURNS * turn_s))
+    fits = [step for step in steps if step * horizontal_divisions >= _LEAST_TURNS * turn_s]
+    return min(fits, key=lambda step: abs(step * horizontal_divisions - _TURNS * turn_s))
 
 
 def delay_value(place: str, span_s: float) -> float:
@@ -397,7 +402,9 @@ class ScopeSetup:
         self._held = Held(panel, link.what)
         index = options.columns.index
         self.channels = (*options.columns.signals, *(() if index is None else (index,)))
-        self.ranges = Ranges(panel, link.what, family.up, options.columns.signals, index)
+        self.ranges = Ranges(
+            panel, link.what, family.vertical_divisions, options.columns.signals, index
+        )
         self.screen = Screen(0.0, detecting=False, rails_v=self.ranges.rails_v)
 
     @property
@@ -434,8 +441,8 @@ class ScopeSetup:
     def time(self, deadline: Deadline) -> None:
         """Set time base, place of the trigger and length of the record."""
         panel, family = self._panel, self._family
-        scale_s = time_scale_s(self._options.speed_rpm, family.across)
-        span_s = panel.set_number("time_scale", scale_s, deadline) * family.across
+        scale_s = time_scale_s(self._options.speed_rpm, family.horizontal_divisions)
+        span_s = panel.set_number("time_scale", scale_s, deadline) * family.horizontal_divisions
         if panel.has("reference"):
             panel.set_word("reference", "centre", deadline)
         if panel.has("stop_after"):
@@ -521,7 +528,7 @@ class ScopeSetup:
         if start_s is None and self._family.place == "middle":
             return False
         falling = self._options.edge == "falling"
-        return is_active_at(index, cells_before_trigger(signal), self._level_v, falling=falling)
+        return is_active_at(index, bins_before_trigger(signal), self._level_v, falling=falling)
 
     def follow(self, records: dict[int, Record], deadline: Deadline) -> None:
         """Keep the range fitting from one record to the next."""

@@ -262,7 +262,7 @@ class ScopeSource(Source):
             samples_v=samples_v,
             sample_rate_hz=_rate_hz(sweep),
             first_index=first,
-            t0_s=sweep.end_s - len(signal.low_v[sweep.skip :]) * sweep.cell_s,
+            t0_s=sweep.end_s - len(signal.low_v[sweep.skip :]) * sweep.bin_s,
             gap_before=True,
             clipped=signal.clipped,
             min_max=signal.paired,
@@ -271,7 +271,7 @@ class ScopeSource(Source):
 
 
 def _rate_hz(sweep: Sweep) -> float:
-    return (2 if sweep.columns[0].paired else 1) / sweep.cell_s
+    return (2 if sweep.columns[0].paired else 1) / sweep.bin_s
 
 
 def _describe(name: str, options: ScopeOptions, session: ScopeSession, first: Sweep) -> SourceInfo:

@@ -39,7 +39,7 @@ class Record:
     Attributes
     ----------
     low_v, high_v : numpy.ndarray
-        float32, shape (cells,): extremes of each stretch of time; the same array twice for a
+        float32, shape (bins,): extremes of each stretch of time; the same array twice for a
         record of plain samples.
     interval_s : float
         Length of a stretch.
@@ -126,7 +126,7 @@ def decode(
     return Record(
         low_v=low_v,
         high_v=high_v,
-        interval_s=cell_interval_s(preamble.interval_s, len(low_v), span_s, paired),
+        interval_s=bin_interval_s(preamble.interval_s, len(low_v), span_s, paired),
         start_s=preamble.start_s,
         clipped=_clips(codes, dtype, rail_v),
         paired=paired,
@@ -153,7 +153,7 @@ def _clips(codes: NDArray[Any], dtype: np.dtype[Any], rail_v: float) -> bool:
     return bool(codes.min() <= limits.min or codes.max() >= limits.max)
 
 
-def cell_interval_s(told_s: float | None, cells: int, span_s: float, paired: bool) -> float:
+def bin_interval_s(told_s: float | None, bins: int, span_s: float, paired: bool) -> float:
     """Return the time from one cell to the next, settling whether a pair or a point was meant.
 
     Parameters
@@ -173,17 +173,17 @@ def cell_interval_s(told_s: float | None, cells: int, span_s: float, paired: boo
     PreambleError
         When neither fits.
     """
-    if not cells:
+    if not bins:
         raise PreambleError("the record is empty")
     if told_s is None:
-        return span_s / cells
+        return span_s / bins
     if not told_s > 0:
         raise PreambleError("the time between points is told as 0")
     candidates = (2 * told_s, told_s) if paired else (told_s,)
-    best = min(candidates, key=lambda each: abs(math.log(each * cells / span_s)))
-    if not 1 / _SPAN_FACTOR <= best * cells / span_s <= _SPAN_FACTOR:
+    best = min(candidates, key=lambda each: abs(math.log(each * bins / span_s)))
+    if not 1 / _SPAN_FACTOR <= best * bins / span_s <= _SPAN_FACTOR:
         raise PreambleError(
-            f"{cells} steps of {told_s:g} s do not make up the screen's {span_s:g} s"
+            f"{bins} steps of {told_s:g} s do not make up the screen's {span_s:g} s"
         )
     return best
 
@@ -230,26 +230,26 @@ def frames(columns: list[Record], skip: int = 0) -> Singles:
         float32, C-contiguous; shape (2·cells, columns) with a row of the lower extremes and a
         row of the higher ones in turn, or (cells, columns) of plain samples.
     """
-    cells = len(columns[0].low_v) - skip
-    if any(len(column.low_v) - skip != cells for column in columns):
+    bins = len(columns[0].low_v) - skip
+    if any(len(column.low_v) - skip != bins for column in columns):
         raise PreambleError("the channels of one record differ in length")
     if not columns[0].paired:
         return np.stack([column.low_v[skip:] for column in columns], axis=1)
-    out = np.empty((cells, 2, len(columns)), dtype=np.float32)
+    out = np.empty((bins, 2, len(columns)), dtype=np.float32)
     for place, column in enumerate(columns):
         out[:, 0, place] = column.low_v[skip:]
         out[:, 1, place] = column.high_v[skip:]
-    return out.reshape(2 * cells, len(columns))
+    return out.reshape(2 * bins, len(columns))
 
 
-def cells_before_trigger(record: Record) -> int:
+def bins_before_trigger(record: Record) -> int:
     """Return how many cells lie before the trigger, to the nearest one."""
     if record.start_s is None or record.start_s >= 0:
         return 0
     return min(len(record.low_v), math.floor(-record.start_s / record.interval_s + 0.5))
 
 
-def is_active_at(index: Record, cell: int, level_v: float, *, falling: bool) -> bool:
+def is_active_at(index: Record, at_bin: int, level_v: float, *, falling: bool) -> bool:
     """Tell whether an index is beyond its level at a cell, or next to it.
 
     Parameters
@@ -264,7 +264,7 @@ def is_active_at(index: Record, cell: int, level_v: float, *, falling: bool) -> 
         Beyond is below.
     """
     near = max(1, math.ceil(_EDGE_S / index.interval_s))
-    here = slice(max(0, cell - near), cell + near + 1)
+    here = slice(max(0, at_bin - near), at_bin + near + 1)
     if falling:
         return bool((index.low_v[here] <= level_v).any())
     return bool((index.high_v[here] >= level_v).any())

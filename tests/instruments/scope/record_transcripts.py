@@ -35,7 +35,7 @@ def record(family: str) -> None:
         "family": family,
         "ratio": scope.truth().ratio,
         "frames": len(samples_v),
-        "cell_s": sweep.cell_s,
+        "cell_s": sweep.bin_s,
     }
     save(FOLDER / f"{family}.jsonl", head, link.wire)
     scope.close()

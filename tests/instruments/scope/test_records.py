@@ -11,8 +11,8 @@ from instruments.scope.family import load_families
 from instruments.scope.preamble import Preamble, PreambleError
 from instruments.scope.waveform import (
     Record,
-    cell_interval_s,
-    cells_before_trigger,
+    bin_interval_s,
+    bins_before_trigger,
     decode,
     difference,
     extremes_bias,
@@ -79,13 +79,13 @@ def test_a_wrong_count_is_refused():
         decoded([1, 2, 3, 4], told(6))
 
 
-# Points, told interval, what a cell lasts: the screen spans 0.6 s in all.
+# Points, told interval, what a bin lasts: the screen spans 0.6 s in all.
 @pytest.mark.parametrize(
-    ("pairs", "told_s", "cell_s"),
+    ("pairs", "told_s", "bin_s"),
     [(600, 0.5e-3, 1e-3), (600, 1e-3, 1e-3), (500, 0.6e-3, 1.2e-3), (700, 0.5e-3, 1e-3)],
 )
-def test_pair_or_point_is_settled_by_the_span(pairs, told_s, cell_s):
-    assert cell_interval_s(told_s, pairs, 0.6, paired=True) == pytest.approx(cell_s)
+def test_pair_or_point_is_settled_by_the_span(pairs, told_s, bin_s):
+    assert bin_interval_s(told_s, pairs, 0.6, paired=True) == pytest.approx(bin_s)
 
 
 @pytest.mark.parametrize(
@@ -99,7 +99,7 @@ def test_pair_or_point_is_settled_by_the_span(pairs, told_s, cell_s):
 )
 def test_times_that_fit_nothing(pairs, told_s, words):
     with pytest.raises(PreambleError, match=words):
-        cell_interval_s(told_s, pairs, 0.6, paired=True)
+        bin_interval_s(told_s, pairs, 0.6, paired=True)
 
 
 def test_differential_is_taken_from_opposite_extremes():
@@ -116,9 +116,9 @@ def test_lobes_of_opposed_phases_come_through(height, shift, cycles):
     """The differential's swing is the sum of the phases' swings; point by point it is none."""
     phase = np.arange(4000) * 2 * math.pi * cycles / 4000 + shift
     plus = np.float32(height) * np.sin(phase).astype(np.float32)
-    cells = [x.reshape(10, 400) for x in (plus, -plus)]
-    found = difference(*(record(x.min(1), x.max(1)) for x in cells))
-    truth = (cells[0] - cells[1]).reshape(10, 400)
+    bins = [x.reshape(10, 400) for x in (plus, -plus)]
+    found = difference(*(record(x.min(1), x.max(1)) for x in bins))
+    truth = (bins[0] - bins[1]).reshape(10, 400)
     np.testing.assert_allclose(found.high_v - found.low_v, np.ptp(truth, axis=1), rtol=0.02)
 
 
@@ -131,10 +131,10 @@ def test_frames_hold_low_and_high_rows_in_turn():
 
 
 @pytest.mark.parametrize(
-    ("start_s", "cells"), [(None, 0), (0.1, 0), (-0.4e-3, 0), (-2e-3, 2), (-2.6e-3, 3), (-9, 4)]
+    ("start_s", "bins"), [(None, 0), (0.1, 0), (-0.4e-3, 0), (-2e-3, 2), (-2.6e-3, 3), (-9, 4)]
 )
-def test_cells_before_the_trigger(start_s, cells):
-    assert cells_before_trigger(record([0] * 4, [0] * 4, start_s)) == cells
+def test_bins_before_the_trigger(start_s, bins):
+    assert bins_before_trigger(record([0] * 4, [0] * 4, start_s)) == bins
 
 
 @pytest.mark.parametrize("samples", [10, 100, 1000, 20000])

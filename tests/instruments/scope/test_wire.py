@@ -60,8 +60,8 @@ def test_a_recorded_session_is_followed_to_its_end(family):
     assert link.left == []
     assert link.closed
     assert len(samples_v) == head["frames"]
-    assert sweep.cell_s == pytest.approx(head["cell_s"])
-    swing = np.ptp(samples_v[:, 0].reshape(-1, 2), axis=1)[: round(0.2 / sweep.cell_s)]
+    assert sweep.bin_s == pytest.approx(head["cell_s"])
+    swing = np.ptp(samples_v[:, 0].reshape(-1, 2), axis=1)[: round(0.2 / sweep.bin_s)]
     # One lobe in each half, wherever in the turn the record begins.
     swing = np.roll(swing, len(swing) // 4 - int(np.argmax(swing)))
     tops = sorted((swing[: len(swing) // 2].max(), swing[len(swing) // 2 :].max()))
