@@ -130,7 +130,7 @@ def test_the_virtual_drive_is_always_there(monkeypatch):
 def test_scopes_are_listed_beside_inputs_with_what_keeps_them_from_being_used(monkeypatch):
     monkeypatch.setitem(sys.modules, "sounddevice", None)
     scope = ("visa:USB0::1::2::S123::INSTR", "USB instrument S123")
-    found = discover.Attached((scope,), ("there is a USB scope that speaks no SCPI",))
+    found = discover.FoundScopes((scope,), ("there is a USB scope that speaks no SCPI",))
     waited = []
     monkeypatch.setattr(discover, "find_scopes", lambda within_s: waited.append(within_s) or found)
     attached = attached_sources()

@@ -49,7 +49,9 @@ def test_every_family_gives_the_truth(family, ratio):
     assert info.roles == (Role.DIFFERENTIAL, Role.INDEX)
     assert info.virtual
     assert not info.continuous
-    assert all(block.min_max and block.gap_before and block.at_index for block in blocks)
+    assert all(block.min_max and block.gap_before for block in blocks)
+    # C2 has its trigger in the middle of the screen.
+    assert [block.at_index for block in blocks] == [family != "C2"] * RECORDS
     assert not any(block.clipped for block in blocks)
     scope.close()
 
@@ -110,7 +112,7 @@ def test_heights_are_the_drive_s_volts():
     assert swing.max() == pytest.approx(max(truth.first_v, truth.second_v), rel=0.02)
 
 
-def test_a_record_that_the_index_triggered_begins_at_the_index():
+def test_a_record_that_the_index_triggered_has_the_index_at_its_trigger():
     """Common practice: the index pulse is low for a few milliseconds at 300 rpm."""
     for family in FAMILIES:
         scope = new_scope(family)
@@ -119,6 +121,8 @@ def test_a_record_that_the_index_triggered_begins_at_the_index():
             index = block.samples_v[:, 1]
             middle = (index.max() + index.min()) / 2
             low = index[::2] < middle
+            if family == "C2":
+                low = low[len(low) // 2 :]
             cell_s = 2 / block.sample_rate_hz
             first_s = float(np.argmin(low)) * cell_s
             assert low[1], family  # the pulse has begun

@@ -68,7 +68,8 @@ class SerialLine:
 
 def new_scope(family, *, offset=25, quirks=None, noise_codes=0.0, **options):
     # A sweep is made of so many samples a cycle: of a slow carrier it takes a third of the time.
-    options = {"carrier_hz": CARRIER_HZ} | options
+    # C1 and C3 take their extremes of so few of them that it has to be the trade's.
+    options = {"carrier_hz": 125e3 if family in ("C1", "C3") else CARRIER_HZ} | options
     quiet = {"clamp_um": 0, "oval_um": 0, "snr_db": math.inf, "hum_v": 0, "wow_percent": 0}
     params = VirtualParams(offset_um=offset, **quiet, **options)
     return VirtualScope(VirtualDrive(params), family, quirks=quirks, noise_codes=noise_codes)

@@ -75,7 +75,7 @@ SETUPS = {
         "DAT:ENC RIB;WID 1;STAR 1;STOP 10000",
     ),
     "C1": (*_SHORT, "TRDL -0.25;MSIZ 10K;PDET ON;COMM_FORMAT DEF9,BYTE,BIN"),
-    "C2": (*_SHORT, "TRDL -0.35;MSIZ 14K;ACQW PEAK_DETECT"),
+    "C2": (*_SHORT, "TRDL 0.35;MSIZ 14K;ACQW PEAK_DETECT"),
     "C3": (
         *(f":CHAN{n}:SWIT ON;SCAL 0.06" for n in (1, 2)),
         ":CHAN3:SWIT ON;SCAL 1;OFFS -2.5",
