@@ -68,8 +68,17 @@ def test_every_transport_gives_the_same(transport):
     assert results[transport] == pytest.approx(results["socket"], abs=0.005)
 
 
-@pytest.mark.parametrize("carrier_hz", [62.5e3, 125e3, 250e3])
-@pytest.mark.parametrize("speed_rpm", [300, 360])
+@pytest.mark.parametrize(
+    ("carrier_hz", "speed_rpm"),
+    [
+        (62.5e3, 300),
+        (125e3, 360),
+        *(
+            pytest.param(*each, marks=pytest.mark.slow)
+            for each in ((62.5e3, 360), (125e3, 300), (250e3, 300), (250e3, 360))
+        ),
+    ],
+)
 def test_carriers_and_speeds_of_the_trade(carrier_hz, speed_rpm):
     scope = new_scope("A2", carrier_hz=carrier_hz, speed_rpm=speed_rpm)
     _, blocks, info = mean_ratio(scope, "socket", f"?speed={speed_rpm}")

@@ -53,7 +53,9 @@ def test_an_envelope_behind_a_corner_is_within_its_limit():
     assert reading.ratio.value == pytest.approx(made.ratio, abs=0.005)
 
 
-@pytest.mark.parametrize("snr_db", [0.0, 15.0, 30.0])
+@pytest.mark.parametrize(
+    "snr_db", [0.0, *(pytest.param(each, marks=pytest.mark.slow) for each in (15.0, 30.0))]
+)
 def test_the_scatter_of_one_turn_is_near_the_bound(snr_db):
     errors = []
     signal = Signal(rate_hz=250e3, carrier_hz=61e3, snr_db=snr_db, turns=1.4)

@@ -50,7 +50,7 @@ def test_two_u_hold_the_errors(geometry, turns, seeds, snr_db):
     assert np.median(u) < 2.0 * np.std(errors) + 4e-4
 
 
-@pytest.mark.parametrize("snr_db", [5.0, 20.0])
+@pytest.mark.parametrize("snr_db", [5.0, pytest.param(20.0, marks=pytest.mark.slow)])
 def test_the_balance_is_without_bias(snr_db):
     errors, _ = errors_of(RAW, 2, 40, snr_db=snr_db)
     assert abs(errors.mean()) < 3.5 * errors.std(ddof=1) / np.sqrt(len(errors)) + 1e-4

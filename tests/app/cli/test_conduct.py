@@ -471,6 +471,7 @@ def job_again(failed_book, tmp_path):
     return lambda address: ["job", address, "--drive", "d", "--book", str(book)]
 
 
+@pytest.mark.xdist_group("failed job")
 @pytest.mark.parametrize(
     ("words", "said"),
     [
@@ -485,6 +486,7 @@ def test_going_on_with_a_job_changes_nothing_of_it(job_again, capsys, words, sai
     assert said in capsys.readouterr().err
 
 
+@pytest.mark.xdist_group("failed job")
 def test_a_new_job_beside_an_open_one_says_so(job_again, tmp_path, capsys):
     assert main.run([*job_again(SLANTED), "--checks", "azimuth"]) == 3
     said = "job 1 of the drive is open, and --resume goes on with that"
@@ -493,6 +495,7 @@ def test_a_new_job_beside_an_open_one_says_so(job_again, tmp_path, capsys):
         assert opened.numbers() == (1, 2)
 
 
+@pytest.mark.xdist_group("failed job")
 def test_a_check_that_failed_is_done_once_more(job_again, capsys):
     # Somebody has straightened the head.
     assert main.run([*job_again(STRAIGHT), "--resume", "--checks", "azimuth"]) == 0

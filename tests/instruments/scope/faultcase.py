@@ -24,7 +24,7 @@ from tests.peers.usbtmc import UsbScope
 
 PLACES = ("start", "middle", "end")
 PATIENCE_S = 20.0
-CARRIER_HZ = 40e3
+CARRIER_HZ = 30e3
 
 
 @contextlib.contextmanager
@@ -67,7 +67,7 @@ class SerialLine:
 
 
 def new_scope(family, *, offset=25, quirks=None, noise_codes=0.0, **options):
-    # A sweep is made of so many samples a cycle: of a slow carrier it takes a third of the time.
+    # A sweep is made of so many samples a cycle: of a slow carrier it takes a quarter of the time.
     # C1 and C3 take their extremes of so few of them that it has to be the trade's.
     options = {"carrier_hz": 125e3 if family in ("C1", "C3") else CARRIER_HZ} | options
     quiet = {"clamp_um": 0, "oval_um": 0, "snr_db": math.inf, "hum_v": 0, "wow_percent": 0}

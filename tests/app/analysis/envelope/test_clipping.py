@@ -8,6 +8,7 @@ from tests.app.analysis.running import RAW, analyse, measured
 from tests.synthesis import Signal, make
 
 PLACES = {"250k": (250e3, 61e3), "1M": (1e6, 125e3), "192k": (192e3, 67.2e3)}
+EACH_PLACE = ["250k", pytest.param("1M", marks=pytest.mark.slow), "192k"]
 
 
 def clipped_reading(place, part, *, snr_db, sides=(True, True), columns=(0, 1), noise_v=0.0):
@@ -25,7 +26,7 @@ def clipped_reading(place, part, *, snr_db, sides=(True, True), columns=(0, 1), 
     return analyse(samples, rate_hz), made
 
 
-@pytest.mark.parametrize("place", PLACES)
+@pytest.mark.parametrize("place", EACH_PLACE)
 @pytest.mark.parametrize("part", [0.9, 0.7, 0.5])
 @pytest.mark.parametrize("snr_db", [None, 40.0])
 def test_clipped_tops_give_no_reading(part, snr_db, place):
@@ -55,7 +56,7 @@ def test_flat_tops_are_told_with_noise_on_them(part, noise_v):
     assert messages.CLIPPED in reading.reasons
 
 
-@pytest.mark.parametrize("place", PLACES)
+@pytest.mark.parametrize("place", EACH_PLACE)
 @pytest.mark.parametrize("part", [0.98, 0.95, 0.9, 0.7])
 @pytest.mark.parametrize("snr_db", [20.0])
 def test_clipping_that_is_not_told_does_no_harm(part, snr_db, place):
@@ -67,7 +68,7 @@ def test_clipping_that_is_not_told_does_no_harm(part, snr_db, place):
 @pytest.mark.parametrize("bits", [None, 8])
 @pytest.mark.parametrize("snr_db", [None, 25.0])
 @pytest.mark.parametrize("geometry", ["two-band", "boundary", "squared", "alternating"])
-@pytest.mark.parametrize("place", PLACES)
+@pytest.mark.parametrize("place", EACH_PLACE)
 def test_a_whole_signal_is_not_called_clipped(place, geometry, snr_db, bits):
     rate_hz, carrier_hz = PLACES[place]
     signal = Signal(
@@ -126,7 +127,7 @@ def test_noise_is_not_called_clipped(snr_db, ratio):
 
 
 @pytest.mark.parametrize("off_hz", [-40.0, -10.0, -3.0, 3.0, 4.9, 10.0, 40.0])
-@pytest.mark.parametrize("part", [0.25, 1 / 3, 0.2])
+@pytest.mark.parametrize("part", [0.25, 1 / 3, pytest.param(0.2, marks=pytest.mark.slow)])
 def test_a_carrier_near_a_part_of_the_rate_is_not_called_clipped(part, off_hz):
     signal = Signal(rate_hz=250e3, carrier_hz=part * 250e3 + off_hz, snr_db=30, turns=3.4)
     for seed in range(3):

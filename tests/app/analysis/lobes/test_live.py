@@ -116,8 +116,18 @@ def test_a_gain_that_drifts_does_not_bend_the_balance():
     assert balances(found, 1.5, 2.8) == pytest.approx(truth, abs=0.01)
 
 
-@pytest.mark.parametrize("names", [RAW, BARE], ids=["index", "no index"])
-@pytest.mark.parametrize("geometry", ["two-band", "boundary", "alternating"])
+@pytest.mark.parametrize(
+    ("geometry", "names"),
+    [
+        ("two-band", RAW),
+        ("boundary", BARE),
+        ("alternating", RAW),
+        pytest.param("two-band", BARE, marks=pytest.mark.slow),
+        pytest.param("boundary", RAW, marks=pytest.mark.slow),
+        pytest.param("alternating", BARE, marks=pytest.mark.slow),
+    ],
+    ids=lambda given: given if isinstance(given, str) else "no index" if given is BARE else "index",
+)
 def test_digital_silence_parks_the_needle_and_the_signal_brings_it_back(geometry, names):
     def mute(samples, time_s):
         # A muted card gives zeros and nothing else, not even its own noise.
