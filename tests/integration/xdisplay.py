@@ -11,22 +11,23 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-WIDTH, HEIGHT = 1920, 1080
-_SERVER = ("-nolisten", "tcp", "-screen", "0", f"{WIDTH}x{HEIGHT}x24")
+SIZE = 1920, 1080
 _DEADLINE_S = 20
 
 
 class Display:
     """An X server of its own number, its screen kept in a file, its keyboard pressed by xdotool."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, size: tuple[int, int] = SIZE) -> None:
         for tool, package in (("Xvfb", "xvfb"), ("xdotool", "xdotool")):
             if shutil.which(tool) is None:
                 pytest.fail(f"{tool} is missing: apt install {package}")
+        self._width, self._height = size
         self._screen = folder / "Xvfb_screen0"
         said, saying = os.pipe()
+        server = ("-nolisten", "tcp", "-screen", "0", f"{self._width}x{self._height}x24")
         self._process = subprocess.Popen(
-            ["Xvfb", "-displayfd", str(saying), "-fbdir", str(folder), *_SERVER],
+            ["Xvfb", "-displayfd", str(saying), "-fbdir", str(folder), *server],
             pass_fds=[saying],
             stderr=subprocess.DEVNULL,
         )
@@ -50,6 +51,12 @@ class Display:
         """Give the keyboard to a window; there is no window manager that would."""
         self._tool("search", "--sync", "--onlyvisible", "--name", title, "windowfocus", "--sync")
 
+    def fill(self, title: str) -> None:
+        """Give the keyboard and the whole screen to a window."""
+        self.focus(title)
+        size = (str(self._width), str(self._height))
+        self._tool("search", "--name", title, "windowmove", "0", "0", "windowsize", "--sync", *size)
+
     def press(self, *keys: str) -> None:
         """Press and release real keys, one after the other."""
         self._tool("key", "--clearmodifiers", *keys)
@@ -66,8 +73,9 @@ class Display:
         size, bits, line, colours = header[0], header[11], header[12], header[19]
         assert bits == 32
         start = size + 12 * colours
-        rows = np.frombuffer(raw, np.uint8, HEIGHT * line, start).reshape(HEIGHT, line)
-        return rows[:, : 4 * WIDTH].reshape(HEIGHT, WIDTH, 4)[:, :, 2::-1]
+        rows = np.frombuffer(raw, np.uint8, self._height * line, start)
+        pixels = rows.reshape(self._height, line)[:, : 4 * self._width]
+        return pixels.reshape(self._height, self._width, 4)[:, :, 2::-1]
 
     def _tool(self, *words: str) -> None:
         subprocess.run(
@@ -80,9 +88,9 @@ class Display:
 
 
 @contextlib.contextmanager
-def display(folder: Path) -> Iterator[Display]:
+def display(folder: Path, size: tuple[int, int] = SIZE) -> Iterator[Display]:
     """A display for as long as the block lasts."""
-    shown = Display(folder)
+    shown = Display(folder, size)
     try:
         yield shown
     finally:
