@@ -14,11 +14,11 @@ from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
 from instruments.scope import waveform
-from instruments.scope.discover import is_serial
 from instruments.scope.family import Family, choose, load_families
 from instruments.scope.links import Deadline, Garbled, Late, Link
 from instruments.scope.options import ScopeChannels, ScopeOptions
 from instruments.scope.panel import Memory, Panel
+from instruments.scope.ports import is_serial
 from instruments.scope.preamble import PreambleError
 from instruments.scope.setup import ScopeSetup, set_up
 from instruments.scope.waveform import Record, bins_before_trigger, difference

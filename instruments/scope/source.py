@@ -12,10 +12,10 @@ import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
-from instruments.scope.discover import is_serial
 from instruments.scope.links import Deadline, Link, SocketLink
 from instruments.scope.options import ScopeOptions, read_options
 from instruments.scope.panel import Memory
+from instruments.scope.ports import is_serial
 from instruments.scope.session import Owner, ScopeSession, SessionJob, Sweep
 from instruments.scope.visa import socket_place
 from instruments.scope.waveform import frames

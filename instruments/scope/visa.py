@@ -11,8 +11,8 @@ import re
 import threading
 from typing import TYPE_CHECKING, Any
 
-from instruments.scope.discover import hint_for
 from instruments.scope.links import Bytes, Deadline, MessageLink, StreamLink, boundary, reach
+from instruments.scope.ports import hint_for
 from instruments.source import AddressError, SourceError, SourceUnavailable
 
 if TYPE_CHECKING:

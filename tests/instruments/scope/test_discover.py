@@ -12,7 +12,7 @@ from pyvisa.constants import StatusCode
 from pyvisa.errors import VisaIOError
 
 from instruments.address import open_address
-from instruments.scope import discover, visa
+from instruments.scope import discover, ports, visa
 from instruments.scope.discover import FoundScopes, find_scopes, the_only_scope
 from instruments.scope.links import UDEV_RULES, Garbled, Late, boundary
 from instruments.source import SourceLost, SourceUnavailable
@@ -38,15 +38,15 @@ class Device(list):
 
 def test_a_usb_instrument_without_permission_shows_the_rule():
     # USBTMC 1.0, 4.1: interface class 0xFE, subclass 3.
-    hint = discover.usb_hint(Device(0x1AB1, 0x04CE, [(0xFE, 3)], serial=None))
+    hint = ports.usb_hint(Device(0x1AB1, 0x04CE, [(0xFE, 3)], serial=None))
     assert all(rule in hint for rule in UDEV_RULES)
     assert "1ab1:04ce" in hint
-    assert not discover.usb_hint(Device(0x1AB1, 0x04CE, [(0xFE, 3)]))
-    assert not discover.usb_hint(Device(0x1AB1, 0x04CE, [(8, 6)], serial=None))  # a memory stick
+    assert not ports.usb_hint(Device(0x1AB1, 0x04CE, [(0xFE, 3)]))
+    assert not ports.usb_hint(Device(0x1AB1, 0x04CE, [(8, 6)], serial=None))  # a memory stick
 
 
 def test_a_usb_scope_that_speaks_no_scpi_is_told():
-    hint = discover.usb_hint(Device(0x04B5, 0x6022, [(255, 0)]))
+    hint = ports.usb_hint(Device(0x04B5, 0x6022, [(255, 0)]))
     assert "speaks no SCPI" in hint
     assert "pipe:" in hint
 
@@ -54,15 +54,13 @@ def test_a_usb_scope_that_speaks_no_scpi_is_told():
 def test_a_serial_port_without_permission(monkeypatch):
     monkeypatch.setattr(os, "access", lambda path, mode: path != "/dev/ttyUSB0")
     monkeypatch.setattr(os.path, "exists", lambda path: path != "/dev/ttyUSB9")
-    hints = {
-        n: discover.serial_hint(f"ASRL/dev/{n}::INSTR") for n in ("ttyUSB0", "ttyS0", "ttyUSB9")
-    }
+    hints = {n: ports.serial_hint(f"ASRL/dev/{n}::INSTR") for n in ("ttyUSB0", "ttyS0", "ttyUSB9")}
     assert (
         "may not open /dev/ttyUSB0; add yourself to its group (often dialout)" in hints["ttyUSB0"]
     )
     assert "there is no /dev/ttyUSB9" in hints["ttyUSB9"]
     assert hints["ttyS0"] == ""
-    assert discover.serial_hint("ASRL3::INSTR") == ""
+    assert ports.serial_hint("ASRL3::INSTR") == ""
 
 
 def test_what_is_attached_has_an_address_that_opens():
@@ -110,8 +108,8 @@ def test_titles_name_maker_model_and_serial_or_the_place(monkeypatch, resource, 
 def test_a_title_repeats_no_maker_and_asks_no_more_than_is_told():
     device = Device(0x1AB1, 0x04CE, [(0xFE, 3)])
     device.manufacturer, device.product = "Maker", "Maker B"
-    assert discover.usb_name(device) == "Maker B, serial 1, USB"
-    assert discover.usb_name(Device(0x1AB1, 0x04CE, [(0xFE, 3)], serial=None)) == ""
+    assert ports.usb_name(device) == "Maker B, serial 1, USB"
+    assert ports.usb_name(Device(0x1AB1, 0x04CE, [(0xFE, 3)], serial=None)) == ""
 
 
 def test_a_listing_that_hangs_is_left_to_itself(monkeypatch):
