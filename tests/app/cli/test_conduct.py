@@ -33,6 +33,8 @@ from instruments.virtual.source import VirtualSource
 from tests.benchmarks.job import params_for, work_on
 
 PROFILE = load_profile("130mm-48tpi")
+BLOCKS_AWAY = 20
+QUICK = {"rate": 200e3, "carrier_hz": 50e3, "pace": "fast"}
 NARROW = (CheckName.SEATING, CheckName.HYSTERESIS, CheckName.ADJUST, CheckName.LOCK)
 
 
@@ -94,7 +96,7 @@ def test_the_speed_is_trimmed_and_told_to_two_hundredths_of_a_percent():
 
 
 def test_a_drive_that_writes_to_a_protected_disk_is_left_open():
-    params = VirtualParams(seed=2, rate=500e3, pace="fast", protect="fails")
+    params = VirtualParams(seed=2, **QUICK, protect="fails")
     worked = work_on(params, (CheckName.CARE,))
     assert not worked.job.closed
     assert [each.check for each in worked.job.open_failures] == [CheckName.CARE]
@@ -133,7 +135,7 @@ class Person(Typist):
 
 
 def test_a_person_who_types_does_the_job_with_enter_alone():
-    source = Handless(VirtualParams(seed=3, rate=500e3, pace="fast", offset_um=-40.0, hand_um=0.0))
+    source = Handless(VirtualParams(seed=3, **QUICK, offset_um=-40.0, hand_um=0.0))
     source.open()
     person = Person("\n" * 200, source.drive)
     checks = (CheckName.RADIAL, CheckName.HYSTERESIS, CheckName.ADJUST)
@@ -148,16 +150,15 @@ def test_an_arrival_is_seen_without_a_word():
     source.open()
 
     class Silent(Person):
-        """Both hands at the drive: away for a second of samples, then back."""
+        """Both hands at the drive: away for two seconds of samples, then back."""
 
         def _work(self, ask):
             if not ask.noticed:
                 self._typed.put("\n")
                 return
             away = 3 if ask.action is Action.ARRIVE_FROM_INSIDE else -3
-            blocks = source.info.sample_rate_hz / 25_000.0
             source.drive.step(away)
-            source.later.append((source.reads + blocks, lambda: source.drive.step(-away)))
+            source.later.append((source.reads + BLOCKS_AWAY, lambda: source.drive.step(-away)))
 
         @property
         def ended(self):
@@ -171,7 +172,7 @@ def test_an_arrival_is_seen_without_a_word():
 
 
 def test_a_person_may_skip_a_check_and_take_an_answer_back():
-    source = Handless(VirtualParams(seed=3, rate=500e3, pace="fast", offset_um=5.0))
+    source = Handless(VirtualParams(seed=3, **QUICK, offset_um=5.0))
     source.open()
     lines = "\nback\nskip: no disk for it\n" + "\n" * 20
     person = Person(lines, source.drive)
@@ -184,7 +185,7 @@ def test_a_person_may_skip_a_check_and_take_an_answer_back():
 
 @pytest.mark.parametrize(("clipped", "verdict"), [(False, "pass"), (True, "undecided")])
 def test_what_a_device_says_of_clipping_decides_a_check(clipped, verdict):
-    params = VirtualParams(seed=3, rate=500e3, pace="fast", offset_um=5.0)
+    params = VirtualParams(seed=3, **QUICK, offset_um=5.0)
     source = Handless(params, clipped=clipped)
     source.open()
     person = Person("\n" * 20, source.drive)
@@ -196,7 +197,7 @@ def test_what_a_device_says_of_clipping_decides_a_check(clipped, verdict):
 
 @pytest.mark.parametrize(("last", "closed"), [("sold as spares\n", True), ("\n", False)])
 def test_an_open_failure_is_closed_for_a_reason_alone(last, closed):
-    source = Handless(VirtualParams(seed=3, rate=500e3, pace="fast", offset_um=90.0))
+    source = Handless(VirtualParams(seed=3, **QUICK, offset_um=90.0))
     source.open()
     # The disk, the track, side 1; then the end.
     person = Person("\n\n\n" + last, source.drive)
@@ -207,7 +208,7 @@ def test_an_open_failure_is_closed_for_a_reason_alone(last, closed):
 
 
 def test_what_cannot_be_entered_is_asked_again():
-    source = Handless(VirtualParams(seed=3, rate=500e3, pace="fast"))
+    source = Handless(VirtualParams(seed=3, **QUICK))
     source.open()
     lines = "\n\n\n\n\n\nperhaps\nyes\n\nhot\n21\n\n\n\n\n"
     person = Person(lines, source.drive)
@@ -221,7 +222,7 @@ def test_what_cannot_be_entered_is_asked_again():
 
 
 def test_when_the_input_ends_the_job_is_left_open_and_what_was_measured_is_kept():
-    source = Handless(VirtualParams(seed=3, rate=500e3, pace="fast"))
+    source = Handless(VirtualParams(seed=3, **QUICK))
     source.open()
     person = Person("\n\n\n", source.drive)
     kept = []
@@ -241,7 +242,7 @@ def test_when_the_input_ends_the_job_is_left_open_and_what_was_measured_is_kept(
 
 
 def test_ctrl_c_leaves_the_job_open_with_what_was_measured():
-    source = VirtualSource(VirtualParams(seed=3, rate=500e3, pace="fast"), paced=False)
+    source = VirtualSource(VirtualParams(seed=3, **QUICK), paced=False)
     source.open()
     kept = []
 
@@ -276,7 +277,7 @@ def test_a_source_that_goes_says_so_and_what_was_measured_is_in_the_book(
 
     monkeypatch.setattr(VirtualSource, "read", breaking)
     book = tmp_path / "book.sqlite3"
-    words = ["job", "sim:rate=500000", "--drive", "d", "--book", str(book)]
+    words = ["job", "sim:rate=200000&carrier_hz=50000", "--drive", "d", "--book", str(book)]
     assert main.run([*words, "--checks", "hysteresis"]) == 2
     assert "the cable came off" in capsys.readouterr().err
     with Book(book) as opened:
@@ -286,9 +287,7 @@ def test_a_source_that_goes_says_so_and_what_was_measured_is_in_the_book(
 
 
 def test_json_has_the_schema_and_plain_values(capsys):
-    worked = work_on(
-        VirtualParams(seed=1, rate=500e3, pace="fast", offset_um=3.0), (CheckName.RADIAL,)
-    )
+    worked = work_on(VirtualParams(seed=1, **QUICK, offset_um=3.0), (CheckName.RADIAL,))
     told = json.loads(json.dumps(job_as_json(worked.job, "demo", virtual=True), allow_nan=False))
     assert told["schema"] == "evenlobe.job/1"
     with pytest.raises(SystemExit):
@@ -314,7 +313,12 @@ def test_json_has_the_schema_and_plain_values(capsys):
 
 def test_the_command_keeps_the_job_and_its_status_tells_the_end(tmp_path, capsys):
     book = tmp_path / "book.sqlite3"
-    words = ["job", "sim:rate=500000&offset_um=-70&screws=tight", "--drive", "machine 7"]
+    words = [
+        "job",
+        "sim:rate=200000&carrier_hz=50000&offset_um=-70&screws=tight",
+        "--drive",
+        "machine 7",
+    ]
     more = ["--book", str(book), "--checks", "radial,hysteresis,adjust,lock", "--json"]
     assert main.run([*words, *more]) == 0
     out, err = capsys.readouterr()
@@ -341,7 +345,7 @@ def test_a_job_that_a_locked_book_does_not_take_is_not_said_to_be_kept(
     other = sqlite3.connect(path, isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
     try:
-        words = ["job", "sim:rate=500000", "--drive", "d", "--checks", "speed"]
+        words = ["job", "sim:rate=200000&carrier_hz=50000", "--drive", "d", "--checks", "speed"]
         status = main.run([*words, "--book", str(path), "--report", str(tmp_path / "r.html")])
     finally:
         other.close()
@@ -358,7 +362,15 @@ def test_a_job_whose_outcome_the_book_refuses_is_not_said_to_be_kept(tmp_path, c
         raise RefusedError("the store is made to refuse")
 
     monkeypatch.setattr(Book, "keep", refuse)
-    words = ["job", "sim:rate=500000", "--drive", "d", "--checks", "speed", "--json"]
+    words = [
+        "job",
+        "sim:rate=200000&carrier_hz=50000",
+        "--drive",
+        "d",
+        "--checks",
+        "speed",
+        "--json",
+    ]
     more = ["--book", str(tmp_path / "b.sqlite3"), "--report", str(tmp_path / "r.html")]
     assert main.run([*words, *more]) == 3
     assert "made to refuse" in capsys.readouterr().err
@@ -366,7 +378,16 @@ def test_a_job_whose_outcome_the_book_refuses_is_not_said_to_be_kept(tmp_path, c
 
 def test_a_job_that_nobody_reads_any_more_is_not_said_to_be_closed(tmp_path):
     book = tmp_path / "book.sqlite3"
-    words = ["job", "sim:rate=500000", "--drive", "d", "--checks", "speed", "--book", str(book)]
+    words = [
+        "job",
+        "sim:rate=200000&carrier_hz=50000",
+        "--drive",
+        "d",
+        "--checks",
+        "speed",
+        "--book",
+        str(book),
+    ]
     with subprocess.Popen(
         [sys.executable, "-m", "app", *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE
     ) as process:
@@ -378,7 +399,14 @@ def test_a_job_that_nobody_reads_any_more_is_not_said_to_be_closed(tmp_path):
 
 
 def test_a_job_with_an_open_failure_is_left_open(capsys, tmp_path):
-    words = ["job", "sim:rate=500000&offset_um=-70", "--drive", "d", "--checks", "radial"]
+    words = [
+        "job",
+        "sim:rate=200000&carrier_hz=50000&offset_um=-70",
+        "--drive",
+        "d",
+        "--checks",
+        "radial",
+    ]
     book = tmp_path / "b.sqlite3"
     assert main.run([*words, "--book", str(book)]) == 3
     assert "left open: radial, as found" in capsys.readouterr().out
@@ -427,7 +455,7 @@ def test_a_job_that_was_broken_off_is_gone_on_with(tmp_path, capsys, monkeypatch
 
     monkeypatch.setattr(VirtualSource, "read", breaking)
     book = tmp_path / "book.sqlite3"
-    address = "sim:rate=500000&pace=fast&offset_um=40"
+    address = "sim:rate=200000&carrier_hz=50000&pace=fast&offset_um=40"
     words = ["job", address, "--drive", "TM-0031", "--book", str(book)]
     checks = ["--checks", "care,radial,hysteresis,adjust,lock", "--arrivals", "2"]
     assert main.run([*words, *checks]) == 2
@@ -508,7 +536,7 @@ def test_a_check_that_failed_is_done_once_more(job_again, capsys):
 
 def test_where_there_is_nothing_to_go_on_with_that_is_said(tmp_path, capsys):
     book = ["--book", str(tmp_path / "book.sqlite3")]
-    words = ["job", "sim:rate=500000&pace=fast&offset_um=2", "--drive", "d"]
+    words = ["job", "sim:rate=200000&carrier_hz=50000&pace=fast&offset_um=2", "--drive", "d"]
     assert main.run([*words, *book, "--resume"]) == 2
     assert "is not in the book" in capsys.readouterr().err
     assert main.run([*words, *book, "--checks", "radial"]) == 0
@@ -523,7 +551,13 @@ def test_the_command_writes_the_report(tmp_path, capsys, keeping):
     out = tmp_path / "report.html"
     if keeping == ["--book"]:
         keeping = ["--book", str(tmp_path / "book.sqlite3")]
-    words = ["job", "sim:rate=500000&offset_um=2", "--drive", "<b>machine</b>", *keeping]
+    words = [
+        "job",
+        "sim:rate=200000&carrier_hz=50000&offset_um=2",
+        "--drive",
+        "<b>machine</b>",
+        *keeping,
+    ]
     words += ["--checks", "radial", "--report", str(out)]
     assert main.run(words) == 0
     page = out.read_text(encoding="utf-8")
@@ -536,7 +570,14 @@ def test_the_command_writes_the_report(tmp_path, capsys, keeping):
 
 
 def test_without_a_name_the_report_goes_beside_the_book(tmp_path, capsys):
-    words = ["job", "sim:rate=500000&offset_um=2", "--drive", "hall 2/../7", "--checks", "radial"]
+    words = [
+        "job",
+        "sim:rate=200000&carrier_hz=50000&offset_um=2",
+        "--drive",
+        "hall 2/../7",
+        "--checks",
+        "radial",
+    ]
     book = ["--book", str(tmp_path / "book.sqlite3")]
     for number in (1, 2):
         assert main.run([*words, *book]) == 0

@@ -16,6 +16,7 @@ from instruments.virtual.scope import VirtualScope
 
 FAMILIES = ("A1", "A2", "A2-older", "B", "C1", "C2", "C3", "D")
 QUIET = {
+    "carrier_hz": 30e3,  # a sweep is made of so many samples a cycle
     "clamp_um": 0.0,
     "oval_um": 0.0,
     "backlash_um": 0.0,

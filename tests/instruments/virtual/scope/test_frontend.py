@@ -18,6 +18,10 @@ from tests.instruments.virtual.scope.bench import QUIET, lobes_v
 PROBES = (10.0, 10.0, 10.0, 10.0)
 
 
+TRADE = {"carrier_hz": 125e3}
+"""Where it matters how many samples and cycles a bucket holds."""
+
+
 def acquire(
     *, params=None, traits=None, after_index_s=0.0, noise_codes=0.0, seed=0, **panel_settings
 ):
@@ -96,7 +100,7 @@ def test_pairs_keep_the_lobes(carrier_hz, offset_um):
 
 
 def test_plain_samples_lose_the_lobes_to_aliasing():
-    record, drive = acquire(acquisition="normal", traits=Traits(memory=1200))
+    record, drive = acquire(params=TRADE, acquisition="normal", traits=Traits(memory=1200))
     assert record.codes[1].shape == (1200,)
     difference = np.abs(volts(record, 1) - volts(record, 2))
     # The top of the first lobe: samples fall anywhere on the carrier, as if by chance, and the
@@ -107,8 +111,8 @@ def test_plain_samples_lose_the_lobes_to_aliasing():
 
 def test_noise_widens_the_pairs_by_three_to_five_sigma():
     """Extremes of n normal deviates: n = 100 to 1000 gives 2.5 to 3.3 sigma (David, table)."""
-    quiet, _ = acquire()
-    noisy, _ = acquire(noise_codes=2.0)
+    quiet, _ = acquire(params=TRADE)
+    noisy, _ = acquire(params=TRADE, noise_codes=2.0)
     grown = (noisy.codes[1][:, 1].astype(float) - quiet.codes[1][:, 1]).mean()
     assert 2.0 * 1.5 < grown < 2.0 * 4.0
 
