@@ -155,3 +155,40 @@ def test_tests_in_the_background_hear_an_interrupt():
     run = [sys.executable, "-c", code]
     done = subprocess.run(run, cwd=ROOT, preexec_fn=ignore_interrupts, stderr=subprocess.DEVNULL)
     assert done.returncode == -signal.SIGINT
+
+
+@pytest.fixture
+def runner(tmp_path):
+    """A checkout of the test script alone: nothing to set up, and stand-ins for what it runs."""
+    root = tmp_path / "a checkout"
+    tools = root / ".venv" / "bin"
+    tools.mkdir(parents=True)
+    (root / "tests").mkdir()
+    (root / "app").mkdir()
+    shutil.copy(ROOT / "tests" / "run.sh", root / "tests")
+    (root / "app" / "setup.sh").write_text(
+        "window_needs='' sound_needs=''\nprovide() { :; }\ninstall_package() { :; }\n"
+        "tell() { printf '%s\\n' \"$*\" >&2; }\n"
+    )
+
+    def run(*arguments, failing=""):
+        for name in ("ruff", "lint-imports", "pyright", "python"):
+            script = tools / name
+            script.write_text(f'#!/bin/sh\necho "{name} $*"\nexit {int(name == failing)}\n')
+            script.chmod(0o755)
+        command = ["sh", str(root / "tests" / "run.sh"), *arguments]
+        return subprocess.run(command, capture_output=True, text=True, timeout=60)
+
+    return run
+
+
+def test_the_test_script_succeeds_when_all_it_runs_succeeds(runner):
+    done = runner("-q")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "-m not slow -q\n" in done.stdout
+    assert "-m  -q\n" in runner("--all", "-q").stdout
+
+
+@pytest.mark.parametrize("failing", ["ruff", "lint-imports", "pyright", "python"])
+def test_the_test_script_fails_with_any_of_what_it_runs(runner, failing):
+    assert runner(failing=failing).returncode != 0
