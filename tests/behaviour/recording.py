@@ -19,7 +19,7 @@ from functools import partial
 from pathlib import Path
 
 from tests.behaviour import lines
-from tests.behaviour.pictures import SIZES, take_pictures
+from tests.behaviour.pictures import AT_THE_NEEDLE, IN_THE_BOOK, SIZES, Pages, take_pictures
 from tests.behaviour.program import TIME, WAIT_S, Program
 
 _FIXTURES = Path(__file__).parents[2] / "fixtures"
@@ -78,6 +78,8 @@ class Recording:
     def tasks(self) -> Iterator[Callable[[], None]]:
         """Yield what is to be done, in any order and beside each other; what takes long first."""
         yield self._jobs
+        for size in SIZES:
+            yield partial(self._show, size, AT_THE_NEEDLE)
         # Two at a time: on a machine that is too busy they do not answer in time.
         yield partial(self._scopes, lines.SCOPES[::2])
         yield partial(self._scopes, lines.SCOPES[1::2])
@@ -202,13 +204,17 @@ class Recording:
                 self._tell(f"book/import-{name}-{time}", *told)
         self._use_book()
         with ThreadPoolExecutor(len(SIZES)) as pool:
-            list(pool.map(self._take_pictures, SIZES))
+            list(pool.map(self._show_book, SIZES))
 
-    def _take_pictures(self, size: tuple[int, int]) -> None:
+    def _show_book(self, size: tuple[int, int]) -> None:
         # A copy, for a job is begun in it.
         book = f"shown-{size[0]}.sqlite3"
         shutil.copy(self._place / "book.sqlite3", self._place / book)
-        take_pictures(self._program, self._folder / "window", ("phases.wav", "--book", book), size)
+        self._show(size, IN_THE_BOOK, "--book", book)
+
+    def _show(self, size: tuple[int, int], pages: Pages, *words: str) -> None:
+        words = ("phases.wav", *words)
+        take_pictures(self._program, self._folder / "window", words, size, pages)
 
     def _use_book(self) -> None:
         book = ("--book", "book.sqlite3")
