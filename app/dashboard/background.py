@@ -63,24 +63,21 @@ class BookWorker:
 
         self._asked[kind] = (in_background("book-question", work), answered)
 
-    def refresh(self) -> str | None:
+    def refresh(self) -> str:
         """Hand on the answers that have come; return a sentence where the book has refused.
-
-        It is empty where all went well, and None where there was no answer.
 
         Raises
         ------
         Exception
             What a question raised that is no refusal of the book.
         """
-        said = None
+        said = ""
         for kind, (future, answered) in list(self._asked.items()):
             if not future.done():
                 continue
             del self._asked[kind]
             fault = future.exception()
             if fault is None:
-                said = said or ""
                 answered(future.result())
             elif isinstance(fault, BookError):
                 said = str(fault)

@@ -26,6 +26,8 @@ from app.dashboard.widgets import (
     TouchButton,
     button_row,
     form_of,
+    laid,
+    named,
 )
 from app.job.model import Value
 from app.numbers import MINUS, plus_minus
@@ -46,7 +48,8 @@ def _drift_words(number: Drift) -> str:
         return translate("dashboard", "Too few jobs to tell a drift.")
 
     def figures(change: Quantity) -> str:
-        return plus_minus(change.value, change.u, f" {number.unit}", places=2, sign="+z")
+        unit = f" {number.unit}"
+        return plus_minus(change.value, change.u, unit, places=2, sign="+z", minus=MINUS)
 
     words = translate("dashboard", "Drift {0} a year").format(figures(drift.rate_per_year))
     if not drift.drifts:
@@ -58,7 +61,7 @@ def _drift_words(number: Drift) -> str:
             else translate("dashboard", "Since last time {0}: within its uncertainty.")
         )
         words += ". " + larger.format(figures(drift.last_change))
-    return words.replace("-", "−")
+    return words
 
 
 class HistoryChart(QWidget):
@@ -74,11 +77,7 @@ class HistoryChart(QWidget):
         self._line = pg.PlotCurveItem(antialias=True)
         for each in (self._line, self._bars, self._points):
             self._plot.addItem(each)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.addWidget(self._words)
-        layout.addWidget(self._plot, 1)
-        layout.addStretch(0)
+        laid(QVBoxLayout(self), self._words, (self._plot, 1), 0, flush=True)
         self._plot.hide()
         self.setAccessibleName(self.tr("History of the drive"))
 
@@ -156,22 +155,13 @@ class PastJobs(QWidget):
         self.chart = HistoryChart(self)
         self.list = NamedList(self.tr("Jobs of the drive"), self.tr("Enter shows the report"), self)
         self.list.asked.connect(self.activated)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.addWidget(self.chart, 3)
-        layout.addWidget(self.list, 2)
+        laid(QVBoxLayout(self), (self.chart, 3), (self.list, 2), flush=True)
 
     @property
     def chosen(self) -> int | None:
         """Number of the job that is chosen, None where none is."""
         item = self.list.currentItem()
         return None if item is None else item.data(_STANDS_FOR)
-
-    def forget(self) -> None:
-        """Show no job, so that none is taken for one of another drive."""
-        self.list.clear()
-        self._numbers = ()
-        self.chart.show_drift(None)
 
     def show_jobs(self, past: tuple[JobSummary, ...]) -> None:
         """Show the jobs of a drive, oldest first as the book has them."""
@@ -246,29 +236,17 @@ class DrivesPage(Page):
         self._list.asked.connect(self.go_on)
         self._identity = self._field(self.tr("New drive"), self.tr("Your own name or number"))
         self._identity.returnPressed.connect(self.add)
-        self._profile = QComboBox(self)
+        its_class = self.tr("Its drive class, with the limits")
+        self._profile = named(QComboBox(self), self.tr("Class of the new drive"), its_class)
         self._profile.addItems(profiles)
-        self._profile.setAccessibleName(self.tr("Class of the new drive"))
-        self._profile.setAccessibleDescription(self.tr("Its drive class, with the limits"))
         self._note = self._field(self.tr("Note"), self.tr("What else is to be known of it"))
         self._note.returnPressed.connect(self.add)
         self.past = PastJobs(self)
         self.past.activated.connect(self.report)
-        self._on = TouchButton(
-            self.tr("Begin a job"),
-            "⏎",
-            self.tr("Begin a job on the chosen drive, or go on with its open one"),
-            self.go_on,
-            self,
-        )
-        self._on.set_next(True)
-        self._anew = TouchButton(
-            self.tr("New job"),
-            "",
-            self.tr("Begin a new job; the open one stays in the book as it is"),
-            self.begin,
-            self,
-        )
+        on = self.tr("Begin a job on the chosen drive, or go on with its open one")
+        anew = self.tr("Begin a new job; the open one stays in the book as it is")
+        self._on = TouchButton(self.tr("Begin a job"), "⏎", on, self.go_on, self, is_next=True)
+        self._anew = TouchButton(self.tr("New job"), "", anew, self.begin, self)
         self._lay_out()
 
     @property
@@ -387,12 +365,11 @@ class DrivesPage(Page):
     def _choose(self, item: QListWidgetItem | None) -> None:
         chosen = None if item is None else item.data(_STANDS_FOR)
         self._offer(chosen)
-        if chosen is None:
-            self.past.show_jobs(())
-            return
-        self.past.forget()
-        identity = chosen.drive.identity
-        self._worker.ask("history", lambda book: book.history(identity), self.past.show_jobs)
+        # Until the book answers no job is shown, so that none is taken for one of another drive.
+        self.past.show_jobs(())
+        if chosen is not None:
+            identity = chosen.drive.identity
+            self._worker.ask("history", lambda book: book.history(identity), self.past.show_jobs)
 
     def _offer(self, chosen: DriveSummary | None) -> None:
         """Offer to go on with an open job before a new one."""
@@ -434,18 +411,9 @@ class DrivesPage(Page):
         )
         add = TouchButton(self.tr("Add"), "", self.tr("Add the new drive to the book"), self.add)
         form.addWidget(add, 0, 2)
-        left = QVBoxLayout()
-        left.addWidget(self._search)
-        left.addWidget(self._list, 1)
-        left.addWidget(self._status)
-        left.addLayout(form)
-        halves = QHBoxLayout()
-        halves.addLayout(left, 1)
-        halves.addWidget(self.past, 1)
-        layout = QVBoxLayout(self)
-        layout.addWidget(self._title)
-        layout.addLayout(halves, 1)
-        layout.addLayout(buttons)
+        left = laid(QVBoxLayout(), self._search, (self._list, 1), self._status, form)
+        halves = laid(QHBoxLayout(), (left, 1), (self.past, 1))
+        laid(QVBoxLayout(self), self._title, (halves, 1), buttons)
 
 
 def _drive_line(shelved: DriveSummary) -> str:

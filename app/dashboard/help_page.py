@@ -8,7 +8,7 @@ from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QTextBrowser, QVBoxLayout, QWidget
 
 from app.dashboard.text import translate
-from app.dashboard.widgets import TouchButton, button_row
+from app.dashboard.widgets import TouchButton, button_row, laid, named
 
 
 def cannot_do() -> tuple[str, ...]:
@@ -177,21 +177,15 @@ class HelpPage(QWidget):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setObjectName("page")
-        self._text = QTextBrowser(self)
+        about = self.tr("What the tool cannot do, cautions, keys and wiring")
+        self._text = named(QTextBrowser(self), about)
         self._text.setObjectName("first")
         self._text.document().setDocumentMargin(16)
         self._text.setHtml(help_html())
-        self._text.setAccessibleName(self.tr("What the tool cannot do, cautions, keys and wiring"))
-        self._on = TouchButton(
-            self.tr("Choose a source"), "⏎", self.tr("Go on to the sources"), self.choose.emit
-        )
-        self._on.set_next(True)
-        back = TouchButton(
-            self.tr("To the needle"), "Esc", self.tr("Go to the needle"), self.back.emit
-        )
-        layout = QVBoxLayout(self)
-        layout.addWidget(self._text, 1)
-        layout.addLayout(button_row(self._on, back))
+        on, back = self.tr("Go on to the sources"), self.tr("Go to the needle")
+        self._on = TouchButton(self.tr("Choose a source"), "⏎", on, self.choose.emit, is_next=True)
+        to_needle = TouchButton(self.tr("To the needle"), "Esc", back, self.back.emit)
+        laid(QVBoxLayout(self), (self._text, 1), button_row(self._on, to_needle))
 
     def activate(self) -> None:
         """Get ready for the keyboard: Enter goes on."""

@@ -10,7 +10,7 @@ from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QScrollArea, QVBox
 
 from app.book.model import JobRecord, JobSummary
 from app.dashboard.background import BookWorker
-from app.dashboard.widgets import Field, Page, TouchButton, button_row, is_enter
+from app.dashboard.widgets import Field, Page, TouchButton, button_row, laid, named, on_enter
 from app.files import stem_for
 from app.report.blocks import Report
 from app.report.content import report_of
@@ -32,16 +32,13 @@ class ReportPage(Page):
         self._report: Report | None = None
         self.pages: list[QLabel] = []
         self._title.setText(self.tr("The report, as it will be written"))
-        self._area = QScrollArea(self)
+        self._area = named(QScrollArea(self), self.tr("Pages of the report"))
         self._area.setWidgetResizable(True)
-        self._area.setAccessibleName(self.tr("Pages of the report"))
         self._sheets = QWidget(self._area)
         self._sheets.setObjectName("page")
         self._column = QVBoxLayout(self._sheets)
         self._area.setWidget(self._sheets)
-        self._paper = QComboBox(self)
-        self._paper.setAccessibleName(self.tr("Paper"))
-        self._paper.setAccessibleDescription(self.tr("Paper of a PDF"))
+        self._paper = named(QComboBox(self), self.tr("Paper"), self.tr("Paper of a PDF"))
         for name in PAPERS:
             self._paper.addItem(_NAMES.get(name, name), name)
         self._paper.currentIndexChanged.connect(self._show_pages)
@@ -86,10 +83,8 @@ class ReportPage(Page):
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Let Enter write the PDF, as its button says."""
-        if not is_enter(event):
+        if not on_enter(event, self.write_sheets):
             super().keyPressEvent(event)
-        elif not event.isAutoRepeat():
-            self.write_sheets()
 
     def _take(self, found: tuple[JobRecord, tuple[JobSummary, ...]]) -> None:
         record, past = found
@@ -146,29 +141,16 @@ class ReportPage(Page):
         self.say(self.tr("Written: {0}").format(path))
 
     def _lay_out(self) -> None:
-        row = QHBoxLayout()
         label = QLabel(self.tr("File"), self)
         label.setBuddy(self._path)
-        row.addWidget(label)
-        row.addWidget(self._path, 1)
-        row.addWidget(self._paper)
-        pdf = TouchButton(
-            self.tr("Write PDF"), "⏎", self.tr("Write the report as PDF"), self.write_sheets
-        )
-        pdf.set_next(True)
+        row = laid(QHBoxLayout(), label, (self._path, 1), self._paper)
+        pdf, page = self.tr("Write the report as PDF"), self.tr("Write the report as HTML")
         buttons = button_row(
-            pdf,
-            TouchButton(
-                self.tr("Write HTML"), "", self.tr("Write the report as HTML"), self.write_page
-            ),
+            TouchButton(self.tr("Write PDF"), "⏎", pdf, self.write_sheets, is_next=True),
+            TouchButton(self.tr("Write HTML"), "", page, self.write_page),
             TouchButton(self.tr("Back"), "Esc", self.tr("Go back"), self.back.emit),
         )
-        layout = QVBoxLayout(self)
-        layout.addWidget(self._title)
-        layout.addWidget(self._area, 1)
-        layout.addWidget(self._status)
-        layout.addLayout(row)
-        layout.addLayout(buttons)
+        laid(QVBoxLayout(self), self._title, (self._area, 1), self._status, row, buttons)
         self.setTabOrder(self._area, self._path)
         self.setTabOrder(self._path, self._paper)
 

@@ -13,7 +13,16 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QComboBox, QListWidgetItem, QVBoxLayout, QWidget
 
 from app.dashboard.background import in_background
-from app.dashboard.widgets import Field, NamedList, Page, TouchButton, button_row, form_of
+from app.dashboard.widgets import (
+    Field,
+    NamedList,
+    Page,
+    TouchButton,
+    button_row,
+    form_of,
+    laid,
+    named,
+)
 from app.live.view import Listed, Listing
 
 if TYPE_CHECKING:
@@ -56,10 +65,12 @@ class SourcePage(Page):
             "sim:   sound:   file:capture.wav   visa:TCPIP::192.0.2.7::5025::SOCKET"
         )
         self._address.returnPressed.connect(self._open)
-        self._roles = QComboBox(self)
-        self._roles.setAccessibleName(self.tr("Roles of the channels"))
-        self._roles.setAccessibleDescription(
-            self.tr("Comma-separated, in the order of the channels; - skips one; empty: by default")
+        self._roles = named(
+            QComboBox(self),
+            self.tr("Roles of the channels"),
+            self.tr(
+                "Comma-separated, in the order of the channels; - skips one; empty: by default"
+            ),
         )
         own_roles = Field("", "", self._roles)
         own_roles.setPlaceholderText(self.tr("by default"))
@@ -67,28 +78,21 @@ class SourcePage(Page):
         self._roles.setLineEdit(own_roles)
         self._roles.setInsertPolicy(QComboBox.InsertPolicy.NoInsert)
         self._roles.addItems(_ROLES)
-        self._lay_out()
-
-    def _lay_out(self) -> None:
-        open_button = TouchButton(self.tr("Open"), "⏎", self.tr("Open the source"), self._open)
-        open_button.set_next(True)
-        layout = QVBoxLayout(self)
-        layout.addWidget(self._title)
-        layout.addWidget(self._list, 1)
-        layout.addWidget(self._status)
-        layout.addLayout(
-            form_of(((self.tr("Address"), self._address), (self.tr("Roles"), self._roles)), self)
+        opens, lists = self.tr("Open the source"), self.tr("List the sources anew")
+        back = self.tr("Go back to the needle")
+        fields = ((self.tr("Address"), self._address), (self.tr("Roles"), self._roles))
+        buttons = button_row(
+            TouchButton(self.tr("Open"), "⏎", opens, self._open, is_next=True),
+            TouchButton(self.tr("Look again"), "F8", lists, self.look),
+            TouchButton(self.tr("Back"), "Esc", back, self.back.emit),
         )
-        layout.addLayout(
-            button_row(
-                open_button,
-                TouchButton(
-                    self.tr("Look again"), "F8", self.tr("List the sources anew"), self.look
-                ),
-                TouchButton(
-                    self.tr("Back"), "Esc", self.tr("Go back to the needle"), self.back.emit
-                ),
-            )
+        laid(
+            QVBoxLayout(self),
+            self._title,
+            (self._list, 1),
+            self._status,
+            form_of(fields, self),
+            buttons,
         )
 
     @property

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from functools import lru_cache
-from typing import Any
+from typing import Any, TypeVar
 
 import pyqtgraph as pg
-from PySide6.QtCore import QRect, QRectF, QSize, Qt, Signal
+from PySide6.QtCore import QRect, QRectF, Qt, Signal
 from PySide6.QtGui import (
     QColor,
     QFont,
@@ -24,11 +24,13 @@ from PySide6.QtGui import (
     QPixmapCache,
 )
 from PySide6.QtWidgets import (
+    QBoxLayout,
     QGraphicsItem,
     QGraphicsView,
     QGridLayout,
     QHBoxLayout,
     QLabel,
+    QLayout,
     QLineEdit,
     QListWidget,
     QPushButton,
@@ -40,59 +42,94 @@ from PySide6.QtWidgets import (
 from app.dashboard.style import LIGHT, Sizes, Theme, font_of_cap
 from app.dashboard.text import translate
 
+_Box = TypeVar("_Box", bound=QBoxLayout)
+_Widget = TypeVar("_Widget", bound=QWidget)
 _EDGE_PX = 1.5
 _ROUND_PX = 10
 
 
+def laid(
+    box: _Box, *parts: QWidget | QLayout | int | tuple[QWidget | QLayout, int], flush: bool = False
+) -> _Box:
+    """Put parts into a box, one after the other, and return it.
+
+    A part may come with its stretch; a number alone is room that stretches. A `flush` box has no
+    margins.
+    """
+    if flush:
+        box.setContentsMargins(0, 0, 0, 0)
+    for each in parts:
+        part, stretch = each if isinstance(each, tuple) else (each, 0)
+        if isinstance(part, QWidget):
+            box.addWidget(part, stretch)
+        elif isinstance(part, QLayout):
+            box.addLayout(part, stretch)
+        else:
+            box.addStretch(part)
+    return box
+
+
+def named(widget: _Widget, name: str, description: str = "") -> _Widget:
+    """Name a widget for a screen reader, and return it."""
+    widget.setAccessibleName(name)
+    widget.setAccessibleDescription(description)
+    return widget
+
+
 class Instrument(QWidget):
-    """A widget that paints itself, in the window's colours and sizes.
+    """A widget that paints itself on a panel, in the window's colours and sizes.
 
     `min_size` is the smallest width and height, in pixels, at which it can be read.
     """
 
     def __init__(self, min_size: tuple[int, int], parent: QWidget | None) -> None:
         super().__init__(parent)
-        self._theme: Theme = LIGHT
-        self._sizes = Sizes(1.0)
-        self._min_size = QSize(*min_size)
-
-    def minimumSizeHint(self) -> QSize:  # noqa: N802
-        """Return the smallest size."""
-        return self._min_size
+        self._theme, self._sizes = LIGHT, Sizes(1.0)
+        self.setMinimumSize(*min_size)
 
     def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
         self._theme, self._sizes = theme, sizes
         self.update()
 
+    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
+        """Paint the panel, and upon it what the widget shows."""
+        key = f"panel {self.size()} {self.devicePixelRatioF()} {self._sizes} {self._theme}"
+        panel = QPixmap()
+        # It is painted once for a size and kept.
+        if not QPixmapCache.find(key, panel):
+            panel = self._blank()
+            with QPainter(panel) as painter:
+                paint_panel(painter, QRectF(self.rect()), self._theme, self._sizes)
+            QPixmapCache.insert(key, panel)
+        with QPainter(self) as painter:
+            painter.drawPixmap(0, 0, panel)
+            painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+            self._paint(painter)
 
-def paint_panel(painter: QPainter, widget: QWidget, theme: Theme, sizes: Sizes) -> None:
-    """Paint the rounded background of a whole widget, and leave the painter smooth.
+    def _blank(self) -> QPixmap:
+        """Return a picture of the widget's size with nothing on it but the bench."""
+        ratio = self.devicePixelRatioF()
+        blank = QPixmap(self.size() * ratio)
+        blank.setDevicePixelRatio(ratio)
+        blank.fill(QColor(self._theme.bench))
+        return blank
 
-    It is painted once for a size and kept.
-    """
-    ratio, size = widget.devicePixelRatioF(), widget.size()
-    edge, corner = max(1.0, sizes.px(_EDGE_PX)), sizes.px(_ROUND_PX)
-    look = (size.width(), size.height(), ratio, edge, corner, theme.bench, theme.face, theme.line)
-    key = "panel " + " ".join(map(str, look))
-    ground = QPixmap()
-    if not QPixmapCache.find(key, ground):
-        ground = QPixmap(size * ratio)
-        ground.setDevicePixelRatio(ratio)
-        ground.fill(QColor(theme.bench))
-        with QPainter(ground) as made:
-            made.setRenderHint(QPainter.RenderHint.Antialiasing)
-            made.setPen(QPen(QColor(theme.line), edge))
-            made.setBrush(QColor(theme.face))
-            box = QRectF(0, 0, size.width(), size.height())
-            made.drawRoundedRect(box.adjusted(1, 1, -1, -1), corner, corner)
-        QPixmapCache.insert(key, ground)
-    painter.drawPixmap(0, 0, ground)
+    def _paint(self, painter: QPainter) -> None:
+        """Paint what the widget shows: nothing, unless it says otherwise."""
+
+
+def paint_panel(painter: QPainter, box: QRectF, theme: Theme, sizes: Sizes) -> None:
+    """Paint the rounded background of a whole widget, and leave the painter smooth."""
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-    painter.setBrush(Qt.BrushStyle.NoBrush)
+    painter.setPen(QPen(QColor(theme.line), max(1.0, sizes.px(_EDGE_PX))))
+    painter.setBrush(QColor(theme.face))
+    corner = sizes.px(_ROUND_PX)
+    painter.drawRoundedRect(box.adjusted(1, 1, -1, -1), corner, corner)
 
 
 _MIN_PX = 8
+_MIN_LINE_PX = 7
 CENTRED = Qt.AlignmentFlag.AlignCenter
 _WRAPPED = int(CENTRED) | int(Qt.TextFlag.TextWordWrap)
 LEFT = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
@@ -113,6 +150,19 @@ def write(
     font.setPixelSize(size_that_fits(words, box.width(), box.height(), largest_px, bold))
     painter.setFont(font)
     painter.drawText(box, int(align) | int(Qt.TextFlag.TextWordWrap), words)
+
+
+def write_line(painter: QPainter, box: QRectF, words: str, align: Qt.AlignmentFlag) -> None:
+    """Write one line in the painter's pen and font, smaller where it is too long for the box."""
+    usual = painter.font()
+    needed = QFontMetricsF(usual).horizontalAdvance(words)
+    if needed > box.width():
+        small = QFont(usual)
+        small.setPixelSize(max(_MIN_LINE_PX, int(usual.pixelSize() * box.width() / needed)))
+        painter.setFont(small)
+        words = QFontMetricsF(small).elidedText(words, Qt.TextElideMode.ElideRight, box.width())
+    painter.drawText(box, align, words)
+    painter.setFont(usual)
 
 
 @lru_cache(maxsize=256)
@@ -166,11 +216,10 @@ class FittedText(QWidget):
 
     def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
         """Paint the words."""
-        painter = QPainter(self)
-        painter.setPen(self.palette().windowText().color())
-        box = QRectF(self.rect())
-        write(painter, box, self._words, self._largest_px, LEFT, bold=self._bold)
-        painter.end()
+        with QPainter(self) as painter:
+            painter.setPen(self.palette().windowText().color())
+            box = QRectF(self.rect())
+            write(painter, box, self._words, self._largest_px, LEFT, bold=self._bold)
 
 
 def paint_virtual(painter: QPainter, box: QRectF, theme: Theme, sizes: Sizes) -> None:
@@ -197,6 +246,13 @@ def is_enter(event: QKeyEvent) -> bool:
     return event.key() in ENTERS and not shifted
 
 
+def on_enter(event: QKeyEvent, do: Callable[[], object]) -> bool:
+    """Do something on Enter, once and not again while it is held; return whether it is Enter."""
+    if is_enter(event) and not event.isAutoRepeat():
+        do()
+    return is_enter(event)
+
+
 class NamedList(QListWidget):
     """An empty list, named for a screen reader; long rows are cut short."""
 
@@ -205,18 +261,15 @@ class NamedList(QListWidget):
 
     def __init__(self, name: str, description: str, parent: QWidget) -> None:
         super().__init__(parent)
-        self.setAccessibleName(name)
-        self.setAccessibleDescription(description)
+        named(self, name, description)
         self.setTextElideMode(Qt.TextElideMode.ElideRight)
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.itemActivated.connect(lambda _: self.asked.emit())
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Emit `asked` on Enter, once and not again while it is held down."""
-        if not is_enter(event):
+        if not on_enter(event, self.asked.emit):
             super().keyPressEvent(event)
-        elif not event.isAutoRepeat():
-            self.asked.emit()
 
 
 class Field(QLineEdit):
@@ -224,15 +277,12 @@ class Field(QLineEdit):
 
     def __init__(self, name: str, description: str, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self.setAccessibleName(name)
-        self.setAccessibleDescription(description)
+        named(self, name, description)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Emit `returnPressed` on Enter, once and not again while it is held down."""
-        if not is_enter(event):
+        if not on_enter(event, self.returnPressed.emit):
             super().keyPressEvent(event)
-        elif not event.isAutoRepeat():
-            self.returnPressed.emit()
 
 
 class TouchButton(QPushButton):
@@ -240,7 +290,7 @@ class TouchButton(QPushButton):
 
     So the keys for the hand at the drive stay with the needle after a press. `key` is the one that
     does the same from anywhere; it may be empty. `description` is one sentence for a screen reader
-    and the tool tip.
+    and the tool tip; `is_next` marks it as the next thing to do.
     """
 
     def __init__(
@@ -250,10 +300,13 @@ class TouchButton(QPushButton):
         description: str,
         pressed: Callable[[], object],
         parent: QWidget | None = None,
+        *,
+        is_next: bool = False,
     ) -> None:
         super().__init__(parent)
         self._key = key
         self.say(words)
+        self.set_next(is_next)
         self.setAccessibleDescription(description)
         self.setToolTip(description)
         self.setFocusPolicy(Qt.FocusPolicy.TabFocus)
@@ -274,10 +327,9 @@ class TouchButton(QPushButton):
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Press on Enter as on Space, once while it is held; leave Shift to the window."""
-        if is_enter(event):
-            if not event.isAutoRepeat():
-                self.click()
-        elif event.modifiers() & Qt.KeyboardModifier.ShiftModifier:
+        if on_enter(event, self.click):
+            return
+        if event.modifiers() & Qt.KeyboardModifier.ShiftModifier:
             event.ignore()
         else:
             super().keyPressEvent(event)
@@ -288,8 +340,7 @@ class StillPlot(pg.PlotWidget):
 
     def __init__(self, axes: dict[str, pg.AxisItem], parent: QWidget | None = None) -> None:
         super().__init__(parent, axisItems=axes)
-        self._theme: Theme = LIGHT
-        self._sizes = Sizes(1.0)
+        self._theme, self._sizes = LIGHT, Sizes(1.0)
         self._virtual = False
         item = self.plot_item
         item.setMenuEnabled(False)
@@ -359,11 +410,7 @@ class TitledPlot(QWidget):
         super().__init__(parent)
         self._title = QLabel(self)
         self._plot = StillPlot(axes, self)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.setSpacing(0)
-        layout.addWidget(self._title)
-        layout.addWidget(self._plot, 1)
+        laid(QVBoxLayout(self), self._title, (self._plot, 1), flush=True).setSpacing(0)
 
     def set_virtual(self, virtual: bool) -> None:
         """Set whether the samples come from the virtual drive."""
@@ -406,11 +453,7 @@ class Page(QWidget):
 
 def button_row(*buttons: QWidget) -> QHBoxLayout:
     """Return buttons in a row from the left."""
-    row = QHBoxLayout()
-    for button in buttons:
-        row.addWidget(button)
-    row.addStretch(1)
-    return row
+    return laid(QHBoxLayout(), *buttons, 1)
 
 
 def form_of(rows: Sequence[tuple[str, QWidget]], parent: QWidget) -> QGridLayout:

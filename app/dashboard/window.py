@@ -37,7 +37,7 @@ from app.dashboard.needle_page.status import source_words
 from app.dashboard.report_page import ReportPage
 from app.dashboard.source_page import SourcePage
 from app.dashboard.style import Sizes, Theme, palette_for, style_sheet, theme_for
-from app.dashboard.widgets import ENTERS, TouchButton
+from app.dashboard.widgets import ENTERS, TouchButton, laid, named
 from app.live.view import Phase, View
 from app.profiles import ProfileError, load_profile, profile_names
 from app.stamp import now, version
@@ -69,27 +69,24 @@ class TopBar(QWidget):
     def __init__(self, window: MainWindow) -> None:
         super().__init__(window)
         self._state = self._remark = ""
-        self._source = QLabel(self)
+        self._source = named(QLabel(self), self.tr("Open source"))
         self._source.setObjectName("source")
         self._source.setTextFormat(Qt.TextFormat.PlainText)
-        self._source.setAccessibleName(self.tr("Open source"))
         # Its words never widen the window.
         self._source.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
-        layout = QHBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.addWidget(self._source, 1)
         source, unit = self.tr("Choose the source"), self.tr("Offset in µm or mil")
         drives = self.tr("Drives of the job book, and where a job begins")
         picture = self.tr("Save a picture of the window")
         page = self.tr("What the tool cannot do, cautions, keys")
-        for words, key, description, action in (
+        buttons = (
             (self.tr("Source"), "F2", source, window.show_sources),
             (self.tr("Drives"), "F12", drives, window.show_drives),
             (self.tr("µm / mil"), "F4", unit, window.needle_page.toggle_unit),
             (self.tr("Picture"), "F9", picture, window.keep_picture),
             (self.tr("Help"), "F1", page, window.show_help),
-        ):
-            layout.addWidget(TouchButton(words, key, description, action, self))
+        )
+        shown = [TouchButton(*each, self) for each in buttons]
+        laid(QHBoxLayout(self), (self._source, 1), *shown, flush=True)
 
     @property
     def words(self) -> str:
@@ -151,18 +148,11 @@ class MainWindow(QWidget):
         self.drives_page = DrivesPage(book, profile_names(), self)
         self.report_page = ReportPage(book, self)
         self._pages = QStackedWidget(self)
-        for page in (
-            self.help_page,
-            self.needle_page,
-            self.source_page,
-            self.drives_page,
-            self.report_page,
-        ):
+        self._refreshed = (self.source_page, self.drives_page, self.report_page)
+        for page in (self.help_page, self.needle_page, *self._refreshed):
             self._pages.addWidget(page)
-        self._layout = QVBoxLayout(self)
         self.top_bar = TopBar(self)
-        self._layout.addWidget(self.top_bar)
-        self._layout.addWidget(self._pages, 1)
+        self._layout = laid(QVBoxLayout(self), self.top_bar, (self._pages, 1))
         self._keys = self._key_table()
         self._connect()
         self._apply_theme()
@@ -351,7 +341,7 @@ class MainWindow(QWidget):
         dt_s, self._shown_at_s = max(0.0, now_s - self._shown_at_s), now_s
         view = self._session.view()
         self.needle_page.show_view(view, now_s, dt_s)
-        for page in (self.source_page, self.drives_page, self.report_page):
+        for page in self._refreshed:
             page.refresh()
         self.top_bar.refresh(view)
 

@@ -17,7 +17,7 @@ from PySide6.QtWidgets import (
 from app.analysis.results import Verdict
 from app.dashboard.job_panel.text import Row
 from app.dashboard.style import LIGHT, Sizes, Theme, font_of_cap
-from app.dashboard.widgets import ENTERS, LEFT, RIGHT, is_enter
+from app.dashboard.widgets import ENTERS, LEFT, RIGHT, named, on_enter
 from app.job.plan import StepState
 
 _ROW = Qt.ItemDataRole.UserRole
@@ -42,8 +42,11 @@ class CheckList(QListWidget):
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
         self.setFocusPolicy(Qt.FocusPolicy.TabFocus)
-        self.setAccessibleName(self.tr("Checks of the job"))
-        self.setAccessibleDescription(self.tr("Arrows choose, Enter takes a check in hand"))
+        named(
+            self,
+            self.tr("Checks of the job"),
+            self.tr("Arrows choose, Enter takes a check in hand"),
+        )
         self.currentRowChanged.connect(self._tell)
         self.itemDoubleClicked.connect(lambda _: self.taken_up.emit())
 
@@ -76,10 +79,9 @@ class CheckList(QListWidget):
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Take a check in hand on Enter, once; leave Enter with Shift to the window."""
-        if is_enter(event):
-            if not event.isAutoRepeat():
-                self.taken_up.emit()
-        elif event.key() in ENTERS:
+        if on_enter(event, self.taken_up.emit):
+            return
+        if event.key() in ENTERS:
             event.ignore()
         else:
             super().keyPressEvent(event)

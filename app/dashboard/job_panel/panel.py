@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from PySide6.QtCore import QRectF, Qt, Signal
-from PySide6.QtGui import QColor, QKeyEvent, QPainter, QPaintEvent, QPen
+from PySide6.QtGui import QColor, QKeyEvent, QPainter, QPaintEvent
 from PySide6.QtWidgets import (
     QGridLayout,
     QHBoxLayout,
@@ -40,7 +40,8 @@ from app.dashboard.widgets import (
     Instrument,
     TouchButton,
     is_enter,
-    paint_panel,
+    laid,
+    named,
 )
 from app.job import messages
 from app.job.job import Job
@@ -295,7 +296,7 @@ class ProgressBar(Instrument):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__((0, 0), parent)
         self._part = 0.0
-        self.setAccessibleName(self.tr("Measured so far"))
+        named(self, self.tr("Measured so far"))
 
     def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
@@ -311,15 +312,13 @@ class ProgressBar(Instrument):
 
     def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
         """Paint the bar."""
-        painter = QPainter(self)
         box = QRectF(self.rect()).adjusted(0.5, 0.5, -0.5, -0.5)
-        painter.setPen(QPen(QColor(self._theme.line), 1))
-        painter.setBrush(QColor(self._theme.face))
-        painter.drawRect(box)
-        painter.setPen(Qt.PenStyle.NoPen)
-        painter.setBrush(QColor(self._theme.second))
-        painter.drawRect(QRectF(box.left(), box.top(), box.width() * self._part, box.height()))
-        painter.end()
+        with QPainter(self) as painter:
+            painter.setPen(QColor(self._theme.line))
+            painter.setBrush(QColor(self._theme.face))
+            painter.drawRect(box)
+            box.setWidth(box.width() * self._part)
+            painter.fillRect(box, QColor(self._theme.second))
 
 
 class CardView(QWidget):
@@ -333,11 +332,11 @@ class CardView(QWidget):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._card = Card()
-        self._title = self._fitted(self.tr("Check in hand"))
-        self._words = self._fitted(self.tr("What is asked"))
-        self._figure = self._fitted(self.tr("Next nudge"))
-        self._live = self._fitted(self.tr("How far it is"))
-        self._remark = self._fitted(self.tr("Remark"))
+        self._title = named(FittedText(self), self.tr("Check in hand"))
+        self._words = named(FittedText(self), self.tr("What is asked"))
+        self._figure = named(FittedText(self), self.tr("Next nudge"))
+        self._live = named(FittedText(self), self.tr("How far it is"))
+        self._remark = named(FittedText(self), self.tr("Remark"))
         self._progress = ProgressBar(self)
         self.entry = AnswerField(
             self.tr("Answer"), self.tr("Enter takes it; empty where it is not known"), self
@@ -345,25 +344,22 @@ class CardView(QWidget):
         self.entry.setMaxLength(_MOST_TYPED)
         self.entry.returnPressed.connect(self.go_on)
         self._choices: list[TouchButton] = []
-        self.button = TouchButton(
-            self.tr("Go on"), "⏎", self.tr("Do the next thing"), self.go_on, self
-        )
-        self.button.set_next(True)
+        on = self.tr("Do the next thing")
+        self.button = TouchButton(self.tr("Go on"), "⏎", on, self.go_on, self, is_next=True)
         self._choice_row = QHBoxLayout()
-        self._column = QVBoxLayout(self)
-        self._column.setContentsMargins(0, 0, 0, 0)
-        for part, stretch in (
+        self._column = laid(
+            QVBoxLayout(self),
             (self._title, 3),
             (self._words, 9),
             (self._figure, 5),
             (self._live, 5),
-            (self._progress, 0),
+            self._progress,
             (self._remark, 5),
-            (self.entry, 0),
-        ):
-            self._column.addWidget(part, stretch)
-        self._column.addLayout(self._choice_row)
-        self._column.addWidget(self.button)
+            self.entry,
+            self._choice_row,
+            self.button,
+            flush=True,
+        )
 
     @property
     def card(self) -> Card:
@@ -411,7 +407,7 @@ class CardView(QWidget):
         self._words.say(card.words)
         for part, words in ((self._figure, card.figure), (self._live, card.live)):
             part.say(words)
-            part.setVisible(bool(words))
+            part.setVisible(words != "")
         self._progress.setVisible(card.part is not None)
         self._progress.show_part(card.part or 0.0)
         self.button.say(card.button)
@@ -422,11 +418,6 @@ class CardView(QWidget):
         )
         if asked != was_asked:
             self._prepare_answer(card)
-
-    def _fitted(self, name: str) -> FittedText:
-        text = FittedText(self)
-        text.setAccessibleName(name)
-        return text
 
     def _prepare_answer(self, card: Card) -> None:
         """Get ready for typing or choosing, where that is asked for."""
@@ -459,10 +450,9 @@ class JobPanel(Instrument):
         super().__init__((260, 300), parent)
         self.controller = controller
         self._reading: Reading | None = None
-        self._head = QLabel(self)
+        self._head = named(QLabel(self), self.tr("Drive and job"))
         self._head.setTextFormat(Qt.TextFormat.PlainText)
         self._head.setProperty("quiet", True)
-        self._head.setAccessibleName(self.tr("Drive and job"))
         # Its words never widen the column.
         self._head.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         self._view = CardView(self)
@@ -484,11 +474,9 @@ class JobPanel(Instrument):
         self._grid = QGridLayout()
         for place, button in enumerate(self._buttons):
             self._grid.addWidget(button, place // 2, place % 2)
-        self._whole = QVBoxLayout(self)
-        self._whole.addWidget(self._head)
-        self._whole.addWidget(self._view, 50)
-        self._whole.addLayout(self._grid)
-        self._whole.addWidget(self.list, 50)
+        self._whole = laid(
+            QVBoxLayout(self), self._head, (self._view, 50), self._grid, (self.list, 50)
+        )
         controller.changed.connect(self.show_job)
         self.show_job()
 
@@ -550,9 +538,3 @@ class JobPanel(Instrument):
         allowed = (card.may_lend, card.may_back, card.may_skip, card.may_close)
         for button, may in zip(self._buttons, allowed, strict=True):
             button.setEnabled(may)
-
-    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
-        """Paint the background."""
-        painter = QPainter(self)
-        paint_panel(painter, self, self._theme, self._sizes)
-        painter.end()

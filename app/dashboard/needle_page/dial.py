@@ -12,8 +12,8 @@ from PySide6.QtCore import QPointF, QRectF, QSizeF, Qt
 from PySide6.QtGui import QBrush, QColor, QFontMetricsF, QPainter, QPainterPath, QPen
 
 from app.dashboard.style import FIGURE_CAP, Sizes, Theme, font_of_cap
-from app.dashboard.text import translate
-from app.dashboard.widgets import paint_virtual
+from app.dashboard.text import Face, translate
+from app.dashboard.widgets import paint_panel, paint_virtual
 
 _NEAR = 0.1
 _HALF_ANGLE = math.radians(50.0)
@@ -108,29 +108,18 @@ class Limits:
 
 
 def paint_dial(
-    painter: QPainter,
-    geometry: DialGeometry,
-    theme: Theme,
-    limits: Limits,
-    *,
-    virtual: bool,
-    zeroed: bool = False,
+    painter: QPainter, geometry: DialGeometry, theme: Theme, limits: Limits, face: Face
 ) -> None:
     """Paint everything of the dial that does not move.
 
-    `zeroed` says that its zero is the middle of the hysteresis.
+    Of `face` it shows whether the drive is virtual, and what its zero is.
     """
-    painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-    whole = QRectF(QPointF(0, 0), geometry.size)
-    radius = geometry.sizes.px(10)
-    painter.setPen(QPen(QColor(theme.line), max(1.0, geometry.sizes.px(1.5))))
-    painter.setBrush(QColor(theme.face))
-    painter.drawRoundedRect(whole.adjusted(1, 1, -1, -1), radius, radius)
-    if virtual:
+    paint_panel(painter, QRectF(QPointF(0, 0), geometry.size), theme, geometry.sizes)
+    if face.virtual:
         paint_virtual(painter, _virtual_box(geometry), theme, geometry.sizes)
     _paint_bands(painter, geometry, theme, limits)
     _paint_ticks(painter, geometry, theme, limits)
-    _paint_words_below(painter, geometry, theme, limits, zeroed)
+    _paint_words_below(painter, geometry, theme, limits, face.zeroed)
     _paint_ends(painter, geometry, theme)
 
 

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from PySide6.QtCore import QRectF, QSize, Qt
-from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPaintEvent, QPen
+from PySide6.QtGui import QColor, QPainter, QPen
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from app.dashboard.style import FIGURE_CAP, Sizes, Theme, font_of_cap
 from app.dashboard.text import Face, FigureText
-from app.dashboard.widgets import Instrument, paint_panel
+from app.dashboard.widgets import RIGHT, Instrument, named, write_line
 
 _RATIO_CAP = 104.0
-_ALIGN = Qt.AlignmentFlag
+_SMALL_CAP = FIGURE_CAP + 5
+_RATIO_PART = 0.42
+"""Of the height; the other two share the rest."""
 
 
 class FiguresView(Instrument):
@@ -21,7 +23,7 @@ class FiguresView(Instrument):
         super().__init__((200, 200), parent)
         self._face = Face()
         self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)
-        self.setAccessibleName(self.tr("Ratio, difference and offset"))
+        named(self, self.tr("Ratio, difference and offset"))
 
     def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
@@ -43,40 +45,31 @@ class FiguresView(Instrument):
             )
             self.update()
 
-    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
-        """Paint the three figures."""
-        painter = QPainter(self)
-        paint_panel(painter, self, self._theme, self._sizes)
-        px = self._sizes.px
-        width, height = float(self.width()), float(self.height())
-        ratio = QRectF(0, 0, width, height * 0.42)
-        difference = QRectF(0, height * 0.42, width, height * 0.29)
-        offset = QRectF(0, height * 0.71, width, height * 0.29)
-        small = px(FIGURE_CAP + 5)
-        face = self._face
-        self._block(painter, ratio, self.tr("ratio"), face.ratio, px(_RATIO_CAP))
-        self._block(painter, difference, self.tr("difference"), face.difference, small)
-        self._block(painter, offset, self.tr("offset"), face.offset, small)
-        painter.setPen(QPen(QColor(self._theme.line), max(1.0, px(1.5))))
-        for box in (difference, offset):
-            painter.drawLine(box.topLeft(), box.topRight())
-        painter.end()
+    def _paint(self, painter: QPainter) -> None:
+        """Paint the three figures, the ratio in the largest box, with a line between each two."""
+        face, box = self._face, QRectF(self.rect())
+        for name, figure, cap, part in (
+            (self.tr("ratio"), face.ratio, _RATIO_CAP, _RATIO_PART),
+            (self.tr("difference"), face.difference, _SMALL_CAP, (1 - _RATIO_PART) / 2),
+            (self.tr("offset"), face.offset, _SMALL_CAP, (1 - _RATIO_PART) / 2),
+        ):
+            box.setHeight(part * self.height())
+            if box.top():
+                painter.setPen(QPen(QColor(self._theme.line), max(1.0, self._sizes.px(1.5))))
+                painter.drawLine(box.topLeft(), box.topRight())
+            self._block(painter, box, name, figure, self._sizes.px(cap))
+            box.moveTop(box.bottom())
 
     def _block(
         self, painter: QPainter, box: QRectF, name: str, figure: FigureText, cap: float
     ) -> None:
-        px = self._sizes.px
+        px, align = self._sizes.px, Qt.AlignmentFlag
         inner = box.adjusted(px(20), px(12), -px(20), -px(10))
         painter.setPen(QColor(self._theme.faint))
         painter.setFont(font_of_cap(px(15)))
-        painter.drawText(inner, _ALIGN.AlignLeft | _ALIGN.AlignTop, name)
+        painter.drawText(inner, align.AlignLeft | align.AlignTop, name)
         painter.setPen(QColor(self._theme.ink))
-        font = font_of_cap(cap, bold=True)
-        painter.setFont(font)
-        painter.drawText(inner, _ALIGN.AlignRight | _ALIGN.AlignVCenter, figure.text)
-        small = font_of_cap(px(17))
-        wide = QFontMetricsF(small).horizontalAdvance(figure.u_text)
-        if wide > inner.width():
-            small.setPixelSize(max(8, int(small.pixelSize() * inner.width() / wide)))
-        painter.setFont(small)
-        painter.drawText(inner, _ALIGN.AlignRight | _ALIGN.AlignBottom, figure.u_text)
+        painter.setFont(font_of_cap(cap, bold=True))
+        painter.drawText(inner, RIGHT, figure.text)
+        painter.setFont(font_of_cap(px(17)))
+        write_line(painter, inner, figure.u_text, align.AlignRight | align.AlignBottom)

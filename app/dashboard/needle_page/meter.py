@@ -15,7 +15,7 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 from app.dashboard.needle_page.dial import REST, DialGeometry, Limits, deflection, paint_dial
 from app.dashboard.style import FIGURE_CAP, Sizes, Theme, font_of_cap
 from app.dashboard.text import Face
-from app.dashboard.widgets import RIGHT, Instrument, write
+from app.dashboard.widgets import RIGHT, Instrument, named, write
 
 
 def damping_for(overshoot: float) -> float:
@@ -100,7 +100,7 @@ class Meter(Instrument):
         self.setAttribute(Qt.WidgetAttribute.WA_OpaquePaintEvent)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
-        self.setAccessibleName(self.tr("Needle meter"))
+        named(self, self.tr("Needle meter"))
 
     @property
     def face(self) -> Face:
@@ -131,8 +131,8 @@ class Meter(Instrument):
     def hold_best(self, balance: float | None) -> None:
         """Mark the best so far on the scale, None for no mark."""
         if balance != self._best:
-            self._best, self._still = balance, None
-            self.update()
+            self._best = balance
+            self._lay_out()
 
     def show_face(self, face: Face, dt_s: float) -> None:
         """Move the needle on by `dt_s` seconds towards what `face` says, and paint if it moved."""
@@ -160,38 +160,25 @@ class Meter(Instrument):
 
     def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
         """Paint the still dial, then the needle and the words."""
-        painter = QPainter(self)
-        painter.drawPixmap(0, 0, self._dial_picture())
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         self._painted = self._needle.position
-        self._paint_needles(painter)
-        self._paint_words(painter)
-        if self.hasFocus():
-            painter.setPen(QPen(QColor(self._theme.second), 3))
-            painter.setBrush(Qt.BrushStyle.NoBrush)
-            painter.drawRoundedRect(
-                QRectF(self.rect()).adjusted(2, 2, -2, -2), self._sizes.px(10), self._sizes.px(10)
-            )
-        painter.end()
+        with QPainter(self) as painter:
+            painter.drawPixmap(0, 0, self._dial_picture())
+            painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+            self._paint_needles(painter)
+            self._paint_words(painter)
+            if self.hasFocus():
+                painter.setPen(QPen(QColor(self._theme.second), 3))
+                painter.setBrush(Qt.BrushStyle.NoBrush)
+                corner = self._sizes.px(10)
+                painter.drawRoundedRect(self.rect().adjusted(2, 2, -2, -2), corner, corner)
 
     def _dial_picture(self) -> QPixmap:
         if self._still is None:
-            ratio = self.devicePixelRatioF()
-            self._still = QPixmap(self.size() * ratio)
-            self._still.setDevicePixelRatio(ratio)
-            self._still.fill(QColor(self._theme.bench))
-            painter = QPainter(self._still)
-            paint_dial(
-                painter,
-                self._geometry,
-                self._theme,
-                self._limits,
-                virtual=self._face.virtual,
-                zeroed=self._face.zeroed,
-            )
-            if self._best is not None:
-                self._paint_best(painter, self._best)
-            painter.end()
+            self._still = self._blank()
+            with QPainter(self._still) as painter:
+                paint_dial(painter, self._geometry, self._theme, self._limits, self._face)
+                if self._best is not None:
+                    self._paint_best(painter, self._best)
         return self._still
 
     def _paint_best(self, painter: QPainter, balance: float) -> None:

@@ -20,7 +20,7 @@ from app.dashboard.needle_page.plots import StripView, TraceView
 from app.dashboard.needle_page.status import StatusView, status_lines
 from app.dashboard.style import LIGHT, Sizes, Theme
 from app.dashboard.text import Unit, face_of, notes_of, said, settings_of, translate
-from app.dashboard.widgets import FittedText, TouchButton
+from app.dashboard.widgets import FittedText, TouchButton, laid, named
 from app.live.view import Controls, Phase, View
 from app.profiles import Profile
 
@@ -39,11 +39,9 @@ class Hands(QWidget):
     ) -> None:
         super().__init__(parent)
         self._controls = controls
-        self.setAccessibleName(self.tr("Hands at the virtual drive"))
-        layout = QHBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        for words, key, description, action in self._movements():
-            layout.addWidget(TouchButton(words, key, description, action, self), 1)
+        named(self, self.tr("Hands at the virtual drive"))
+        buttons = [(TouchButton(*each, self), 1) for each in self._movements()]
+        laid(QHBoxLayout(self), *buttons, flush=True)
 
     def nudge(self, offset_um: float) -> None:
         """Turn the stepper's body so that the head moves outward by `offset_um`."""
@@ -150,8 +148,7 @@ class PromptLine(QWidget):
         self._session = session
         self._answer = ""
         self._prompt = Prompt()
-        self._words = FittedText(self)
-        self._words.setAccessibleName(self.tr("What to do next"))
+        self._words = named(FittedText(self), self.tr("What to do next"))
         begin = self.tr("Begin to teach which side is outward")
         reopen = self.tr("Open the source again with the roles differential and index")
         outward = self.tr("The head has been nudged outward")
@@ -167,11 +164,8 @@ class PromptLine(QWidget):
             TouchButton(self.tr("Inward"), "", inward, lambda: self.teach(Side.INWARD)),
             TouchButton(self.tr("Cancel"), "Esc", cancel, self.cancel),
         )
-        layout = QHBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.addWidget(self._words, 1)
-        for button in (self._begin, self._reopen, *self._teaching):
-            layout.addWidget(button)
+        buttons = (self._begin, self._reopen, *self._teaching)
+        laid(QHBoxLayout(self), (self._words, 1), *buttons, flush=True)
         self._show(Prompt(may_begin=True))
 
     @property
@@ -276,31 +270,14 @@ class NeedlePage(QWidget):
         self._lay_out()
 
     def _lay_out(self) -> None:
-        above = QHBoxLayout()
-        above.addWidget(self.meter, 68)
-        above.addWidget(self.figures, 32)
+        above = laid(QHBoxLayout(), (self.meter, 68), (self.figures, 32))
         self._bar = QWidget(self)
-        bar = QHBoxLayout(self._bar)
-        bar.setContentsMargins(0, 0, 0, 0)
-        for button in (self._freeze, self._hold, self._zero):
-            bar.addWidget(button)
-        bar.addWidget(self.hands, 1)
-        bar.addStretch(0)
-        below = QHBoxLayout()
-        below.addWidget(self.trace, 42)
-        below.addWidget(self.strip, 28)
-        below.addWidget(self.status, 30)
-        self._left = QVBoxLayout()
-        self._left.addLayout(above, 66)
-        self._left.addWidget(self._bar)
-        self._left.addLayout(below, 34)
-        middle = QHBoxLayout()
-        middle.addLayout(self._left, 70)
-        middle.addWidget(self.job, 30)
-        self._whole = QVBoxLayout(self)
-        self._whole.setContentsMargins(0, 0, 0, 0)
-        self._whole.addWidget(self.prompt)
-        self._whole.addLayout(middle, 1)
+        buttons = (self._freeze, self._hold, self._zero)
+        bar = laid(QHBoxLayout(self._bar), *buttons, (self.hands, 1), 0, flush=True)
+        below = laid(QHBoxLayout(), (self.trace, 42), (self.strip, 28), (self.status, 30))
+        self._left = laid(QVBoxLayout(), (above, 66), self._bar, (below, 34))
+        middle = laid(QHBoxLayout(), (self._left, 70), (self.job, 30))
+        self._whole = laid(QVBoxLayout(self), self.prompt, (middle, 1), flush=True)
         self._rows = (above, bar, below, self._left, middle, self._whole)
 
     def make_room(self) -> None:

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent, QPen, QPolygonF
+from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen, QPolygonF
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from app.analysis.results import Geometry, Reading
 from app.dashboard.text import current_reading, translate
-from app.dashboard.widgets import LEFT, Instrument, height_of, paint_panel, write
+from app.dashboard.widgets import LEFT, Instrument, height_of, named, write, write_line
 from app.live.view import Level, Phase, View, reading_age_s
 from app.text import rate_words
 
@@ -193,22 +193,7 @@ def _lost_line(view: View) -> StatusLine:
     return StatusLine(name, words, Grade.CAUTION)
 
 
-_MIN_PX = 7
 _BELOW_PART = 0.4
-
-
-def _squeeze(painter: QPainter, box: QRectF, align: Qt.AlignmentFlag, words: str) -> None:
-    """Write one line, smaller where it is too long: its end says what is wrong."""
-    usual = painter.font()
-    needed = QFontMetricsF(usual).horizontalAdvance(words)
-    if needed > box.width():
-        small = QFont(usual)
-        part = box.width() / needed
-        small.setPixelSize(max(_MIN_PX, int(usual.pixelSize() * part)))
-        painter.setFont(small)
-        words = QFontMetricsF(small).elidedText(words, Qt.TextElideMode.ElideRight, box.width())
-    painter.drawText(box, align, words)
-    painter.setFont(usual)
 
 
 class StatusView(Instrument):
@@ -220,7 +205,7 @@ class StatusView(Instrument):
         self._notes: tuple[str, ...] = ()
         self._settings = ""
         self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)
-        self.setAccessibleName(self.tr("State of the source"))
+        named(self, self.tr("State of the source"))
 
     @property
     def lines(self) -> tuple[StatusLine, ...]:
@@ -237,33 +222,22 @@ class StatusView(Instrument):
             self.setAccessibleDescription("; ".join(filter(None, words)))
             self.update()
 
-    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
+    def _paint(self, painter: QPainter) -> None:
         """Paint each line: shape, name, words."""
-        painter = QPainter(self)
-        paint_panel(painter, self, self._theme, self._sizes)
         pad = max(6.0, self._sizes.px(12))
         room = QRectF(self.rect()).adjusted(pad, pad, -pad, -pad)
         notes = "\n".join(f"▲ {note}" for note in self._notes)
         most = room.height() * _BELOW_PART / (2 if self._settings and notes else 1)
         for words, colour in ((notes, self._theme.caution), (self._settings, self._theme.ink)):
             if words:
-                room.setHeight(
-                    room.height() - self._write_below(painter, room, words, colour, most)
-                )
+                box = QRectF(room)
+                high = height_of(words, room.width(), most, self._sizes.text_px)
+                box.setTop(room.bottom() - high)
+                room.setBottom(box.top())
+                painter.setPen(QColor(colour))
+                write(painter, box, words, self._sizes.text_px, LEFT)
         if self._lines:
             self._paint_lines(painter, pad, room.height())
-        painter.end()
-
-    def _write_below(
-        self, painter: QPainter, room: QRectF, words: str, colour: str, most: float
-    ) -> float:
-        """Write words at the bottom of `room`; returns the height that they took."""
-        size_px = self._sizes.text_px
-        high = height_of(words, room.width(), most, size_px)
-        painter.setPen(QColor(colour))
-        box = QRectF(room.left(), room.bottom() - high, room.width(), high)
-        write(painter, box, words, size_px, LEFT)
-        return high
 
     def _paint_lines(self, painter: QPainter, pad: float, high: float) -> None:
         step = min(high / len(self._lines), self._sizes.text_px * 2.0)
@@ -272,26 +246,17 @@ class StatusView(Instrument):
         painter.setFont(font)
         metrics = QFontMetricsF(font)
         names = max(metrics.horizontalAdvance(line.name) for line in self._lines)
-        align = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
         for rank, line in enumerate(self._lines):
             box = QRectF(pad, pad + rank * step, self.width() - 2 * pad, step)
             mark = step * 0.5
             self._paint_mark(painter, QPointF(pad + mark / 2, box.center().y()), mark, line.grade)
             painter.setPen(QColor(self._theme.faint))
             left = pad + mark * 1.6
-            painter.drawText(box.adjusted(left - pad, 0, 0, 0), align, line.name)
-            painter.setPen(QColor(self._colour(line.grade)))
-            left += names + pad
-            _squeeze(painter, box.adjusted(left - pad, 0, 0, 0), align, line.words)
-
-    def _colour(self, grade: Grade) -> str:
-        theme = self._theme
-        return {
-            Grade.PLAIN: theme.ink,
-            Grade.GOOD: theme.ink,
-            Grade.CAUTION: theme.caution,
-            Grade.FAULT: theme.fault,
-        }[grade]
+            painter.drawText(box.adjusted(left - pad, 0, 0, 0), LEFT, line.name)
+            of_grade = {Grade.CAUTION: self._theme.caution, Grade.FAULT: self._theme.fault}
+            painter.setPen(QColor(of_grade.get(line.grade, self._theme.ink)))
+            # Its end says what is wrong.
+            write_line(painter, box.adjusted(left + names, 0, 0, 0), line.words, LEFT)
 
     def _paint_mark(self, painter: QPainter, at: QPointF, size: float, grade: Grade) -> None:
         half = size / 2
