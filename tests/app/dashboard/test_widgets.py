@@ -1,0 +1,389 @@
+"""What more than one page is made of: words in boxes, controls and their keys, plots, rows."""
+
+import pytest
+from PySide6.QtCore import QEvent, QRectF, Qt
+from PySide6.QtGui import QFontMetricsF, QKeyEvent, QPixmapCache
+from PySide6.QtWidgets import (
+    QApplication,
+    QBoxLayout,
+    QGraphicsItem,
+    QGraphicsView,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QSizePolicy,
+    QVBoxLayout,
+    QWidget,
+)
+
+from app.dashboard.style import DARK, LIGHT, Sizes, font_of_cap
+from app.dashboard.widgets import (
+    LEFT,
+    Field,
+    FittedText,
+    Instrument,
+    NamedList,
+    Page,
+    StillPlot,
+    TitledPlot,
+    TouchButton,
+    button_row,
+    form_of,
+    height_of,
+    laid,
+    paint_virtual,
+    size_that_fits,
+    write,
+    write_line,
+)
+from tests.app.dashboard.painting import painted, painted_by, texts
+from tests.app.dashboard.pictures import near
+
+WRAPPED = Qt.AlignmentFlag.AlignCenter.value | Qt.TextFlag.TextWordWrap.value
+WORDS = "some words that are long enough to go on in a second line and a third"
+
+
+def needed(words, wide, high, size_px, bold):
+    font = font_of_cap(10, bold=bold)
+    font.setPixelSize(size_px)
+    box = QFontMetricsF(font).boundingRect(QRectF(0, 0, wide, high), WRAPPED, words)
+    return box.width(), box.height()
+
+
+@pytest.mark.parametrize("bold", [False, True])
+@pytest.mark.parametrize(("wide", "high"), [(120, 60), (300, 40), (200, 200), (70, 300)])
+def test_words_are_as_large_as_fits_the_box(qapp, wide, high, bold):
+    def fits(size_px):
+        across, down = needed(WORDS, wide, high, size_px, bold)
+        return across <= wide and down <= high
+
+    sizes = [size_px for size_px in range(9, 41) if fits(size_px)]
+    assert size_that_fits(WORDS, wide, high, 40, bold) == max(sizes, default=8)
+
+
+def test_words_are_never_larger_than_asked_nor_too_small_to_be_read(qapp):
+    assert size_that_fits("a", 900, 900, 31, False) == 31
+    assert size_that_fits(WORDS * 20, 30, 10, 40, False) == 8
+    assert size_that_fits("a", 900, 900, 3, False) == 8
+
+
+@pytest.mark.parametrize("size_px", [11, 20])
+def test_wrapped_words_are_as_high_as_their_lines(qapp, size_px):
+    whole = needed(WORDS, 150, 1000, size_px, False)[1]
+    assert height_of(WORDS, 150, 1000, size_px) == whole
+    assert height_of(WORDS, 150, whole / 2, size_px) == whole / 2
+
+
+def test_words_are_written_into_their_box_and_wrapped(qapp):
+    box = QRectF(10, 20, 120, 60)
+    for bold in (False, True):
+        written = painted(lambda p, b=bold: write(p, box, WORDS, 40, LEFT, bold=b))
+        (mark,) = written
+        assert mark.shape == (10, 20, 120, 60)
+        assert (mark.words, mark.align, mark.bold) == (WORDS, LEFT, bold)
+        assert mark.font_px == size_that_fits(WORDS, 120, 60, 40, bold)
+    (mark,) = painted(lambda painter: write(painter, box, "a", 12))
+    assert mark.align == Qt.AlignmentFlag.AlignCenter
+    assert not mark.bold
+
+
+@pytest.mark.parametrize(("wide", "part"), [(2.0, 1.0), (1.0, 1.0), (0.8, 0.8), (0.3, 0.3)])
+def test_a_line_shrinks_to_its_box(qapp, wide, part):
+    font = font_of_cap(20)
+    width = wide * QFontMetricsF(font).horizontalAdvance(WORDS)
+
+    def paint(painter):
+        painter.setFont(font)
+        write_line(painter, QRectF(3, 4, width, 30), WORDS, LEFT)
+        assert painter.font() == font
+
+    (mark,) = painted(paint)
+    assert mark.shape == pytest.approx((3, 4, width, 30))
+    assert (mark.font_px, mark.align) == (max(7, int(font.pixelSize() * part)), LEFT)
+    assert mark.words == WORDS or mark.words.endswith("…")
+
+
+def test_a_line_that_is_far_too_long_is_cut_short_and_stays_legible(qapp):
+    (mark,) = painted(lambda painter: write_line(painter, QRectF(0, 0, 60, 30), WORDS, LEFT))
+    assert mark.font_px == 7
+    assert mark.words.endswith("…")
+
+
+def test_virtual_drive_fits_a_narrow_box_and_a_low_one(qapp):
+    narrow, low, large = (
+        texts(painted(lambda p, b=box: paint_virtual(p, b, LIGHT, Sizes(1.0))))["virtual drive"]
+        for box in (QRectF(0, 0, 300, 400), QRectF(5, 6, 900, 50), QRectF(0, 0, 1900, 900))
+    )
+    wide = QFontMetricsF(font_of_cap(96, bold=True)).horizontalAdvance("virtual drive")
+    assert narrow.font_px == font_of_cap(96 * 300 * 0.8 / wide, bold=True).pixelSize()
+    assert low.font_px == font_of_cap(50 * 0.42, bold=True).pixelSize()
+    assert low.shape == (5, 6, 900, 50)
+    assert large.font_px == font_of_cap(96, bold=True).pixelSize()
+    assert {mark.bold for mark in (narrow, low, large)} == {True}
+
+
+@pytest.mark.parametrize("theme", [LIGHT, DARK])
+def test_an_instrument_is_a_panel_painted_once_for_a_look(qtbot, monkeypatch, theme):
+    QPixmapCache.clear()
+    made = Instrument((30, 20), None)
+    qtbot.addWidget(made)
+    made.resize(300, 200)
+    made.show()
+    for unit in (1.0, 0.4):
+        made.apply_theme(theme, Sizes(unit))
+        (panel,) = painted_by(made, monkeypatch)
+        assert panel.shape == pytest.approx((1, 1, 298, 198, 10 * unit, 10 * unit))
+        assert (panel.pen, panel.brush, panel.smooth) == (theme.line, theme.face, True)
+        assert panel.width == max(1.0, 1.5 * unit)
+        assert painted_by(made, monkeypatch) == []
+        picture = made.grab().toImage()
+        assert picture.pixelColor(0, 0).name() == theme.bench
+        assert picture.pixelColor(150, 100).name() == theme.face
+    made.resize(310, 200)
+    assert len(painted_by(made, monkeypatch)) == 1
+    assert made.minimumSize().toTuple() == (30, 20)
+
+
+def test_fitted_words_are_shown_and_told(qtbot, monkeypatch):
+    text = FittedText()
+    qtbot.addWidget(text)
+    text.resize(200, 50)
+    text.show()
+    text.say(WORDS)
+    assert (text.words, text.accessibleDescription()) == (WORDS, WORDS)
+    (mark,) = painted_by(text, monkeypatch)
+    assert (mark.font_px, mark.bold) == (size_that_fits(WORDS, 200, 50, 12, False), False)
+    text.set_size(19, bold=True)
+    (mark,) = painted_by(text, monkeypatch)
+    assert (mark.font_px, mark.bold) == (size_that_fits(WORDS, 200, 50, 19, True), True)
+    assert (mark.shape, mark.align) == ((0, 0, 200, 50), LEFT)
+    assert mark.pen == text.palette().windowText().color().name()
+    expands = QSizePolicy.Policy.Expanding
+    assert text.sizePolicy() == QSizePolicy(expands, expands)
+
+
+def asks_for_paint(widget, monkeypatch, change):
+    asked = []
+    with monkeypatch.context() as patched:
+        patched.setattr(type(widget), "update", lambda self: asked.append(self))
+        change()
+    return bool(asked)
+
+
+def test_only_new_words_are_painted(qtbot, monkeypatch):
+    text = FittedText()
+    qtbot.addWidget(text)
+    assert asks_for_paint(text, monkeypatch, lambda: text.say("a"))
+    assert not asks_for_paint(text, monkeypatch, lambda: text.say("a"))
+    assert asks_for_paint(text, monkeypatch, lambda: text.set_size(30))
+    made = Instrument((1, 1), None)
+    qtbot.addWidget(made)
+    assert asks_for_paint(made, monkeypatch, lambda: made.apply_theme(DARK, Sizes(1.0)))
+
+
+def key(which, modifiers=Qt.KeyboardModifier.NoModifier, repeated=False):
+    return QKeyEvent(QEvent.Type.KeyPress, which, modifiers, "", repeated)
+
+
+KEY, SHIFT = Qt.Key, Qt.KeyboardModifier.ShiftModifier
+
+
+def controls():
+    field = Field("Name", "What it is for")
+    rows = NamedList("Name", "What it is for", None)
+    button = TouchButton("Name", "F9", "What it is for", lambda: None)
+    return [(field, field.returnPressed), (rows, rows.asked), (button, button.clicked)]
+
+
+@pytest.mark.parametrize("which", range(3), ids=["field", "list", "button"])
+def test_enter_counts_once_and_goes_no_further(qtbot, which):
+    control, signal = controls()[which]
+    qtbot.addWidget(control)
+    done = []
+    signal.connect(lambda *_: done.append(True))
+    for enter in (KEY.Key_Return, KEY.Key_Enter):
+        done.clear()
+        for repeated in (False, True, True):
+            event = key(enter, repeated=repeated)
+            event.ignore()
+            event.accept()
+            QApplication.sendEvent(control, event)
+            assert event.isAccepted()
+        assert done == [True]
+    assert (control.accessibleName(), control.accessibleDescription()) == ("Name", "What it is for")
+
+
+def test_a_button_leaves_shift_to_the_window_and_space_presses_it(qtbot):
+    done = []
+    button = TouchButton("Go", "F9", "Go on", lambda: done.append(True))
+    qtbot.addWidget(button)
+    for which in (KEY.Key_Return, KEY.Key_Space):
+        event = key(which, SHIFT)
+        QApplication.sendEvent(button, event)
+        assert not event.isAccepted()
+    assert done == []
+    qtbot.keyClick(button, KEY.Key_Space)
+    qtbot.mouseClick(button, Qt.MouseButton.LeftButton)
+    assert done == [True, True]
+
+
+def test_a_button_says_its_key_and_can_be_the_next(qtbot):
+    button = TouchButton("Go", "F9", "Go on", lambda: None)
+    plain = TouchButton("Go", "", "Go on", lambda: None, is_next=True)
+    for each in (button, plain):
+        qtbot.addWidget(each)
+        assert each.toolTip() == "Go on"
+        assert each.focusPolicy() == Qt.FocusPolicy.TabFocus
+        policy = QSizePolicy.Policy
+        assert each.sizePolicy().horizontalPolicy() == policy.Preferred
+        assert each.sizePolicy().verticalPolicy() == policy.Fixed
+    assert (button.text(), plain.text()) == ("Go  F9", "Go")
+    button.say("Follow")
+    assert (button.text(), button.accessibleName()) == ("Follow  F9", "Follow")
+    assert (button.property("next"), plain.property("next")) == (False, True)
+    button.setStyleSheet('QPushButton[next="true"] { background: #14663f; border: none; }')
+    button.resize(90, 40)
+    button.set_next(True)
+    assert near(button.grab().toImage(), QRectF(4, 4, 0, 0).center(), "#14663f")
+    button.set_next(False)
+    assert not near(button.grab().toImage(), QRectF(4, 4, 0, 0).center(), "#14663f")
+
+
+def test_a_list_cuts_long_rows_short_and_takes_a_double_press(qtbot):
+    rows = NamedList("Name", "What it is for", None)
+    qtbot.addWidget(rows)
+    assert rows.textElideMode() == Qt.TextElideMode.ElideRight
+    assert rows.horizontalScrollBarPolicy() == Qt.ScrollBarPolicy.ScrollBarAlwaysOff
+    rows.addItem("a row")
+    with qtbot.waitSignal(rows.asked):
+        rows.itemActivated.emit(rows.item(0))
+
+
+def test_letters_and_arrows_still_reach_field_and_list(qtbot):
+    field, rows = Field("", ""), NamedList("Name", "", None)
+    for each in (field, rows):
+        qtbot.addWidget(each)
+    qtbot.keyClicks(field, "ab")
+    assert field.text() == "ab"
+    rows.addItems(["one", "two"])
+    rows.setCurrentRow(0)
+    qtbot.keyClick(rows, KEY.Key_Down)
+    assert rows.currentRow() == 1
+
+
+@pytest.fixture
+def plot(qtbot):
+    made = StillPlot({})
+    qtbot.addWidget(made)
+    made.resize(600, 300)
+    made.apply_theme(DARK, Sizes(0.5))
+    return made
+
+
+def test_a_plot_stands_still(plot):
+    item = plot.plot_item
+    assert item.vb.state["mouseEnabled"] == [False, False]
+    assert item.vb.state["autoRange"] == [False, False]
+    assert not item.menuEnabled()
+    assert item.buttonsHidden
+    assert plot.focusPolicy() == Qt.FocusPolicy.NoFocus
+    assert plot.cacheMode() == QGraphicsView.CacheModeFlag.CacheBackground
+    assert not plot.renderHints() & plot.renderHints().Antialiasing
+
+
+def test_a_plot_takes_on_colours_and_sizes(plot):
+    for theme, sizes in ((DARK, Sizes(0.5)), (LIGHT, Sizes(2.0))):
+        plot.apply_theme(theme, sizes)
+        text = sizes.text_px
+        assert plot.sizes is sizes
+        assert plot.backgroundBrush().color().name() == theme.face
+        assert plot.plot_item.layout.getContentsMargins() == (text // 2, text // 2, 2 * text, 0)
+        for side in ("left", "bottom"):
+            axis = plot.plot_item.getAxis(side)
+            assert axis.textPen().color().name() == theme.ink
+            assert (axis.pen().color().name(), axis.pen().widthF()) == (theme.line, 1)
+            assert axis.cacheMode() == QGraphicsItem.CacheMode.DeviceCoordinateCache
+            assert axis.style["tickFont"].pixelSize() == text
+            assert axis.style["hideOverlappingLabels"] == 2 * text
+
+
+@pytest.mark.parametrize(("unit", "width", "drawn"), [(2.0, 3.0, 6.0), (0.5, 1.0, 1.0)])
+def test_a_plots_pens_follow_the_window(plot, unit, width, drawn):
+    plot.apply_theme(DARK, Sizes(unit))
+    pen = plot.pen("#102030", width, 0.5)
+    assert (pen.color().name(), pen.widthF(), pen.isCosmetic()) == ("#102030", drawn, True)
+    assert pen.color().alphaF() == pytest.approx(0.5, abs=1e-3)
+    assert plot.pen("#102030", width).color().alphaF() == 1.0
+
+
+def test_virtual_drive_is_written_across_a_plot_while_it_is_that(plot, monkeypatch):
+    def across():
+        ground = plot.grab().toImage()
+        plot.set_virtual(True)
+        virtual = plot.grab().toImage()
+        plot.set_virtual(False)
+        return ground != virtual, plot.grab().toImage() == ground
+
+    assert across() == (True, True)
+    assert asks_for_cache(plot, monkeypatch, lambda: plot.set_virtual(True))
+    assert not asks_for_cache(plot, monkeypatch, lambda: plot.set_virtual(True))
+
+
+def asks_for_cache(plot, monkeypatch, change):
+    asked = []
+    with monkeypatch.context() as patched:
+        patched.setattr(plot, "resetCachedContent", lambda: asked.append(True))
+        change()
+    return bool(asked)
+
+
+def test_a_titled_plot_is_below_its_words(qtbot):
+    made = TitledPlot({}, None)
+    qtbot.addWidget(made)
+    made.resize(500, 300)
+    made._set_title("What it shows")
+    made.grab()
+    assert made._title.text() == made.accessibleDescription() == "What it shows"
+    title, plot = made._title.geometry(), made._plot.geometry()
+    assert (title.topLeft().toTuple(), title.width()) == ((0, 0), 500)
+    assert (plot.top(), plot.bottom(), plot.width()) == (title.bottom() + 1, 299, 500)
+    assert title.height() <= made._title.sizeHint().height()
+
+
+def test_a_page_has_a_title_and_says_how_it_went(qtbot):
+    page = Page(None)
+    qtbot.addWidget(page)
+    page.say("<b>plain</b>")
+    assert page.status == "<b>plain</b>"
+    assert page.objectName() == "page"
+    assert page._title.property("title") is True
+    assert page._status.wordWrap()
+    assert page._status.textFormat() == Qt.TextFormat.PlainText
+
+
+def test_parts_are_laid_one_after_the_other(qtbot):
+    whole = QWidget()
+    qtbot.addWidget(whole)
+    one, two = QLabel("one"), QLabel("two")
+    inner = QHBoxLayout()
+    box = laid(QVBoxLayout(whole), one, (two, 3), (inner, 2), 4, flush=True)
+    items = [box.itemAt(place) for place in range(box.count())]
+    assert [item.widget() for item in items[:2]] == [one, two]
+    assert items[2].layout() is inner
+    assert [box.stretch(place) for place in range(4)] == [0, 3, 2, 4]
+    assert box.getContentsMargins() == (0, 0, 0, 0)
+    assert laid(QVBoxLayout(QWidget()), one).getContentsMargins() != (0, 0, 0, 0)
+
+
+def test_buttons_stand_at_the_left_and_fields_behind_their_labels(qtbot):
+    whole = QWidget()
+    qtbot.addWidget(whole)
+    row = button_row(QLabel("one"), QLabel("two"))
+    assert row.direction() == QBoxLayout.Direction.LeftToRight
+    assert [row.stretch(place) for place in range(3)] == [0, 0, 1]
+    fields = [QLineEdit(), QLineEdit()]
+    form = form_of((("First", fields[0]), ("Second", fields[1])), whole)
+    for place, (words, field) in enumerate(zip(("First", "Second"), fields, strict=True)):
+        label = form.itemAtPosition(place, 0).widget()
+        assert (label.text(), label.buddy()) == (words, field)
+        assert form.itemAtPosition(place, 1).widget() is field
