@@ -57,7 +57,7 @@ class CheckList(QListWidget):
 
     def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
-        self._painter.apply_theme(theme, sizes)
+        self._painter.theme, self._painter.sizes = theme, sizes
         self.scheduleDelayedItemsLayout()
 
     def show_rows(self, rows: tuple[Row, ...], chosen: int | None) -> None:
@@ -96,18 +96,13 @@ class _RowPainter(QStyledItemDelegate):
 
     def __init__(self, parent: QWidget) -> None:
         super().__init__(parent)
-        self._theme: Theme = LIGHT
-        self._sizes = Sizes(1.0)
-
-    def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
-        """Take on colours and sizes."""
-        self._theme, self._sizes = theme, sizes
+        self.theme, self.sizes = LIGHT, Sizes(1.0)
 
     def sizeHint(  # noqa: N802
         self, option: QStyleOptionViewItem, index: QModelIndex | QPersistentModelIndex
     ) -> QSize:
         """Return the room for one row: that of a gloved finger."""
-        return QSize(60, self._sizes.touch_px)
+        return QSize(60, self.sizes.touch_px)
 
     def paint(
         self,
@@ -117,37 +112,35 @@ class _RowPainter(QStyledItemDelegate):
     ) -> None:
         """Paint one row."""
         row = index.data(_ROW)
-        if not isinstance(row, Row):
-            return
         painter.save()
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        theme, px = self._theme, self._sizes.text_px
+        theme, px = self.theme, self.sizes.text_px
         box = QRectF(option.rect)  # type: ignore[attr-defined]
         chosen = bool(option.state & QStyle.StateFlag.State_Selected)  # type: ignore[attr-defined]
         self._paint_ground(painter, box, row, chosen)
         mark = QRectF(box.left() + px * 0.6, box.center().y() - px * 0.5, px, px)
         paint_mark(painter, mark, row, theme)
         inner = box.adjusted(px * 2.2, px * 0.25, -px * 0.6, -px * 0.25)
-        upper = QRectF(inner.left(), inner.top(), inner.width(), inner.height() * 0.54)
-        lower = QRectF(inner.left(), upper.bottom(), inner.width(), inner.height() * 0.46)
+        upper = QRectF(inner)
+        upper.setHeight(0.54 * inner.height())
+        lower = QRectF(upper.bottomLeft(), inner.bottomRight())
         painter.setFont(font_of_cap(px * 0.7, bold=row.state is StepState.IN_HAND))
-        value_wide = min(
-            QFontMetricsF(painter.font()).horizontalAdvance(row.value),
-            _WIDEST_VALUE * inner.width(),
-        )
+        wide = QFontMetricsF(painter.font()).horizontalAdvance(row.value)
+        value = QRectF(upper)
+        value.setLeft(upper.right() - min(wide, _WIDEST_VALUE * upper.width()))
         painter.setPen(QColor(theme.faint if row.state is StepState.PENDING else theme.ink))
-        self._line(painter, upper.adjusted(0, 0, -value_wide - px * 0.4, 0), row.name, LEFT)
-        if value_wide:
-            self._line(painter, upper, row.value, RIGHT, value_wide)
+        upper.setRight(value.left() - px * 0.4)
+        _write_cut(painter, upper, row.name, LEFT)
+        _write_cut(painter, value, row.value, RIGHT)
         painter.setFont(font_of_cap(px * 0.58))
         painter.setPen(QColor(theme.faint))
-        self._line(painter, lower, row.stage, LEFT)
+        _write_cut(painter, lower, row.stage, LEFT)
         painter.setPen(QColor(_colour(row, theme)))
-        self._line(painter, lower, row.word, RIGHT)
+        _write_cut(painter, lower, row.word, RIGHT)
         painter.restore()
 
     def _paint_ground(self, painter: QPainter, box: QRectF, row: Row, chosen: bool) -> None:
-        theme = self._theme
+        theme = self.theme
         if chosen:
             painter.setPen(QPen(QColor(theme.second), 2))
             painter.setBrush(QColor(theme.panel))
@@ -160,19 +153,13 @@ class _RowPainter(QStyledItemDelegate):
             painter.setBrush(QColor(theme.second))
             painter.drawRect(QRectF(box.left() + 2, box.top() + 4, 4, box.height() - 8))
 
-    @staticmethod
-    def _line(
-        painter: QPainter,
-        box: QRectF,
-        words: str,
-        align: Qt.AlignmentFlag,
-        wide: float | None = None,
-    ) -> None:
-        metrics = QFontMetricsF(painter.font())
-        room = box.width() if wide is None else wide
-        painter.drawText(
-            box, int(align), metrics.elidedText(words, Qt.TextElideMode.ElideRight, room + 1)
-        )
+
+def _write_cut(painter: QPainter, box: QRectF, words: str, align: Qt.AlignmentFlag) -> None:
+    """Write one line, cut short where it is too long for the box."""
+    cut = QFontMetricsF(painter.font()).elidedText(
+        words, Qt.TextElideMode.ElideRight, box.width() + 1
+    )
+    painter.drawText(box, int(align), cut)
 
 
 def _colour(row: Row, theme: Theme) -> str:
