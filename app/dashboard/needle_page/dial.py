@@ -216,7 +216,7 @@ def _paint_ticks(painter: QPainter, geometry: DialGeometry, theme: Theme, limits
         at = deflection(balance_of(difference))
         for side in {-1, 1} if at else {1}:
             # Upright numerals: those at the sides need more room than those at the top.
-            away = px(18 + FIGURE_CAP / 2) + px(34) * abs(math.sin(at * _HALF_ANGLE))
+            away = px(18 + FIGURE_CAP / 2) + px(34) * math.sin(at * _HALF_ANGLE)
             where = geometry.point(side * at, geometry.radius + away)
             _centred(painter, where, f"{difference * 100:g}")
 

@@ -1,0 +1,49 @@
+"""A widget's rows and columns in words, with what stretches, and its controls in a table."""
+
+from PySide6.QtWidgets import QBoxLayout, QComboBox, QGridLayout, QLabel, QLineEdit, QWidget
+
+
+def outline(layout, depth=0):
+    """A layout, a line for each thing in it: what it is, and its stretch after a star."""
+    lines = []
+    for place in range(layout.count()):
+        item = layout.itemAt(place)
+        stretch = layout.stretch(place) if isinstance(layout, QBoxLayout) else 0
+        star = f" *{stretch}" if stretch else ""
+        if isinstance(layout, QGridLayout):
+            row, column, *_ = layout.getItemPosition(place)
+            star = f" at {row},{column}"
+        inner = item.layout()
+        if inner is not None:
+            lines.append(f"{'  ' * depth}{_direction(inner)}{star}")
+            lines += outline(inner, depth + 1)
+        elif item.widget() is None:
+            lines.append(f"{'  ' * depth}room{star}")
+        else:
+            widget = item.widget()
+            lines.append(f"{'  ' * depth}{_what(widget)}{star}")
+    return lines
+
+
+def _direction(layout):
+    if isinstance(layout, QGridLayout):
+        return "grid"
+    across = layout.direction() == QBoxLayout.Direction.LeftToRight
+    return "row" if across else "column"
+
+
+def _what(widget):
+    name = widget.accessibleName()
+    words = widget.text() if isinstance(widget, QLabel) else ""
+    return name or words or type(widget).__name__
+
+
+def controls(parent, kinds=(QWidget,)):
+    """Each control below a widget: name, description, and what else there is to it."""
+    found = {}
+    for kind in kinds:
+        for each in parent.findChildren(kind):
+            if each.accessibleName() and not isinstance(each.parent(), QComboBox):
+                also = each.placeholderText() if isinstance(each, QLineEdit) else ""
+                found[each.accessibleName()] = (each.accessibleDescription(), also)
+    return found

@@ -1,0 +1,323 @@
+"""How each page is laid out, in words: what stands where, and what takes the room that is left."""
+
+from inspect import cleandoc
+
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QComboBox, QLabel, QSizePolicy, QWidget
+
+from app.book.codec import MAX_TEXT
+from app.dashboard.style import DARK, LIGHT, Sizes
+from app.dashboard.window import MainWindow
+from tests.app.dashboard.fakes import FakeControls, FakeSession, view
+from tests.app.dashboard.outlines import outline
+
+OUTLINES = {
+    "window": """
+    TopBar
+    QStackedWidget *1
+    """,
+    "top bar": """
+    Open source *1
+    Source
+    Drives
+    µm / mil
+    Picture
+    Help
+    """,
+    "needle": """
+    PromptLine
+    row *1
+      column *70
+        row *66
+          Needle meter *68
+          Ratio, difference and offset *32
+        QWidget
+        row *34
+          Envelope of one turn *42
+          Balance of the last minute *28
+          State of the source *30
+      JobPanel *30
+    """,
+    "line above": """
+    What to do next *1
+    Show the side
+    Use an index
+    Outward
+    Inward
+    Cancel
+    """,
+    "bar below": """
+    Freeze
+    Hold turn
+    Zero
+    Hands at the virtual drive *1
+    room
+    """,
+    "hands": """
+    ◀◀ 25 µm *1
+    ◀ 5 µm *1
+    5 µm ▶ *1
+    25 µm ▶▶ *1
+    Step in *1
+    Step out *1
+    Reseat *1
+    """,
+    "job": """
+    Drive and job
+    CardView *50
+    grid
+      Virtual hand at 0,0
+      Back at 0,1
+      Leave out at 1,0
+      Close job at 1,1
+    Checks of the job *50
+    """,
+    "card": """
+    Check in hand *3
+    What is asked *9
+    Next nudge *5
+    How far it is *5
+    Measured so far
+    Remark *5
+    Answer
+    row
+    Go on
+    """,
+    "sources": """
+    Where does the signal come from?
+    Sources found *1
+    QLabel
+    grid
+      Address at 0,0
+      Address at 0,1
+      Roles at 1,0
+      Roles of the channels at 1,1
+    row
+      Open
+      Look again
+      Back
+      room *1
+    """,
+    "drives": """
+    Drives in the job book
+    row *1
+      column *1
+        Search
+        Drives *1
+        QLabel
+        grid
+          New drive at 0,0
+          New drive at 0,1
+          Class at 1,0
+          Class of the new drive at 1,1
+          Note at 2,0
+          Note at 2,1
+          Add at 0,2
+      PastJobs *1
+    row
+      Begin a job
+      New job
+      Next chart
+      Report
+      Back
+      room *1
+    """,
+    "jobs of a drive": """
+    History of the drive *3
+    Jobs of the drive *2
+    """,
+    "history": """
+    QLabel
+    StillPlot *1
+    room
+    """,
+    "report": """
+    The report, as it will be written
+    Pages of the report *1
+    QLabel
+    row
+      File
+      File, without its ending *1
+      Paper
+    row
+      Write PDF
+      Write HTML
+      Back
+      room *1
+    """,
+    "help": """
+    What the tool cannot do, cautions, keys and wiring *1
+    row
+      Choose a source
+      To the needle
+      room *1
+    """,
+}
+
+
+@pytest.fixture(scope="module")
+def window(qapp):
+    made = MainWindow(FakeSession(view(0.12), FakeControls()), LIGHT)
+    made.stop()
+    yield made
+    made.close()
+    made.deleteLater()
+
+
+@pytest.fixture
+def parts(window):
+    needle, drives = window.needle_page, window.drives_page
+    return {
+        "window": window,
+        "top bar": window.top_bar,
+        "needle": needle,
+        "line above": needle.prompt,
+        "bar below": needle._bar,
+        "hands": needle.hands,
+        "job": needle.job,
+        "card": needle.job._view,
+        "sources": window.source_page,
+        "drives": drives,
+        "jobs of a drive": drives.past,
+        "history": drives.past.chart,
+        "report": window.report_page,
+        "help": window.help_page,
+    }
+
+
+@pytest.mark.parametrize("name", OUTLINES)
+def test_what_stands_where(parts, name):
+    assert outline(parts[name].layout()) == cleandoc(OUTLINES[name]).splitlines()
+
+
+FLUSH = {"top bar", "needle", "line above", "bar below", "hands", "card", "jobs of a drive"}
+
+
+def test_parts_within_a_page_have_no_margins_of_their_own(parts):
+    flush = {n for n, p in parts.items() if p.layout().getContentsMargins() == (0, 0, 0, 0)}
+    assert flush == FLUSH | {"history"}
+
+
+@pytest.mark.parametrize(
+    ("unit", "window_margin", "gap", "job_margin", "job_gap"),
+    [(2.0, 20, 16, 24, 12), (1.0, 10, 8, 12, 6), (0.25, 4, 4, 6, 3)],
+)
+def test_gaps_follow_the_window(monkeypatch, window, unit, window_margin, gap, job_margin, job_gap):
+    with monkeypatch.context() as patched:
+        patched.setattr("app.dashboard.window.Sizes.of", lambda *_: Sizes(unit))
+        window._apply_theme()
+    assert window.layout().getContentsMargins() == (window_margin,) * 4
+    assert window.layout().spacing() == gap
+    page = window.needle_page
+    assert {row.spacing() for row in page._rows} == {gap}
+    assert len(page._rows) == 6
+    job = page.job
+    assert job.layout().getContentsMargins() == (job_margin,) * 4
+    assert {job.layout().spacing(), job._grid.spacing(), job._view._column.spacing()} == {job_gap}
+    assert job._view._choice_row.spacing() == job_gap
+
+
+def test_the_window_is_named_and_never_too_small(window):
+    assert window.windowTitle() == "Evenlobe"
+    assert window.objectName() == "bench"
+    assert window.minimumSize().toTuple() == (1024, 640)
+    for page in (window.source_page, window.drives_page, window.report_page, window.help_page):
+        assert page.objectName() == "page"
+
+
+def test_what_comes_from_outside_is_never_taken_for_markup(window):
+    plain = Qt.TextFormat.PlainText
+    pages = (window.source_page, window.drives_page, window.report_page)
+    labels = [window.top_bar._source, window.needle_page.job._head, *(p._status for p in pages)]
+    assert {label.textFormat() for label in labels} == {plain}
+
+
+def test_words_of_any_length_never_widen_the_window(window):
+    for label in (window.top_bar._source, window.needle_page.job._head):
+        assert label.sizePolicy().horizontalPolicy() == QSizePolicy.Policy.Ignored
+    assert window.needle_page.job._head.sizePolicy().verticalPolicy() == QSizePolicy.Policy.Fixed
+    preferred = QSizePolicy.Policy.Preferred
+    assert window.top_bar._source.sizePolicy().verticalPolicy() == preferred
+    assert window.drives_page.past.chart._words.wordWrap()
+
+
+def test_quiet_words_and_the_source_have_their_style(window):
+    quiet = {label for label in window.findChildren(QLabel) if label.property("quiet")}
+    assert quiet == {
+        window.needle_page.job._head,
+        window.source_page._status,
+        window.drives_page._status,
+    }
+    assert window.top_bar._source.objectName() == "source"
+    assert window.help_page._text.objectName() == "first"
+    assert window.help_page._text.document().documentMargin() == 16
+    assert window.report_page._sheets.objectName() == "page"
+    assert window.report_page._area.widgetResizable()
+
+
+NEXT = {"Choose a source", "Open", "Begin a job", "Write PDF", "Go on", "Show the side"}
+
+
+def test_each_page_has_one_next_thing_to_do(window):
+    marked = {b.accessibleName() for b in window.findChildren(QWidget) if b.property("next")}
+    assert marked == NEXT
+
+
+def test_fields_tell_what_they_are_for_and_take_what_the_book_takes(window):
+    drives = window.drives_page
+    for field in (drives._search, drives._identity, drives._note):
+        assert field.placeholderText() == field.accessibleDescription()
+        assert field.maxLength() == MAX_TEXT
+    assert window.needle_page.job.entry.maxLength() == 2000
+    assert window.source_page._address.placeholderText().startswith("sim:   sound:")
+
+
+def test_roles_are_chosen_or_typed_and_what_is_typed_is_not_kept(window):
+    roles = window.source_page._roles
+    assert [roles.itemText(each) for each in range(roles.count())] == [
+        "",
+        "plus,minus,index",
+        "plus,minus",
+        "differential,index",
+        "differential",
+        "envelope,index",
+        "envelope",
+    ]
+    assert roles.isEditable()
+    assert roles.insertPolicy() == QComboBox.InsertPolicy.NoInsert
+    assert roles.lineEdit().placeholderText() == "by default"
+
+
+def test_every_label_of_a_field_leads_to_it(window):
+    labels = [label for label in window.findChildren(QLabel) if label.buddy()]
+    assert {(label.text(), label.buddy().accessibleName()) for label in labels} == {
+        ("Address", "Address"),
+        ("Roles", "Roles of the channels"),
+        ("New drive", "New drive"),
+        ("Class", "Class of the new drive"),
+        ("Note", "Note"),
+        ("File", "File, without its ending"),
+    }
+
+
+def test_the_chart_and_what_may_not_be_done_yet_are_hidden(window):
+    assert window.drives_page.past.chart._plot.isHidden()
+    assert window.needle_page._zero.isHidden()
+    assert window.needle_page._zero.isCheckable()
+    assert window.needle_page.job.isHidden()
+
+
+def test_each_part_takes_on_the_windows_colours(window):
+    for theme in (DARK, LIGHT):
+        window._fixed_theme = theme
+        window.apply_system_theme()
+        page = window.needle_page
+        assert window.theme is theme
+        parts = (page.meter, page.figures, page.status, page.job, page.job._view._progress)
+        assert {part._theme for part in parts} == {theme}
+        plots = (page.trace._plot, page.strip._plot, window.drives_page.past.chart._plot)
+        assert {plot._theme for plot in plots} == {theme}
+        assert page.job.list._painter.theme is theme
+        assert window.palette().window().color().name() == theme.bench
+        assert theme.bench in window.styleSheet()
