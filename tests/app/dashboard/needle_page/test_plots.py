@@ -1,13 +1,16 @@
 """The envelope of one turn, and the strip of the last minute."""
 
+import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from PySide6.QtCore import Qt
 
+from app.analysis.results import Trace
 from app.dashboard.needle_page.dial import Limits, deflection
 from app.dashboard.needle_page.plots import StripView, TraceView
-from app.dashboard.style import LIGHT, Sizes
+from app.dashboard.style import DARK, LIGHT, Sizes
 from tests.app.dashboard.fakes import trace
 from tests.app.dashboard.pictures import different, pixels
 
@@ -228,3 +231,172 @@ def test_strip_says_that_the_side_is_not_known(strip):
     assert "side not known" in strip.accessibleDescription()
     strip.show_strip(np.array([1.0]), np.array([0.1]), 2.0, mirrored=False)
     assert "outward up" in strip.accessibleDescription()
+
+
+def test_turns_lie_one_above_the_other_the_older_the_fainter(shown):
+    assert [curve.zValue() for curve in shown._past] == [0, 1, 2, 3]
+    assert (shown._reference.zValue(), shown._newest.zValue()) == (4, 5)
+    for unit in (1.0, 2.0):
+        shown.apply_theme(LIGHT, Sizes(unit))
+        pens = [curve.opts["pen"] for curve in shown._past]
+        alphas = [pen.color().alphaF() for pen in pens]
+        assert alphas == pytest.approx([0.10, 0.18, 0.26, 0.34], abs=1e-3)
+        assert {(pen.color().name(), pen.widthF()) for pen in pens} == {(LIGHT.ink, unit)}
+        held, newest = shown._reference.opts["pen"], shown._newest.opts["pen"]
+        assert (held.color().name(), held.widthF()) == (LIGHT.second, 2 * unit)
+        assert held.style() == Qt.PenStyle.DashLine
+        assert (newest.color().name(), newest.widthF()) == (LIGHT.needle, 2 * unit)
+        for name in shown._names:
+            assert name.color.name() == LIGHT.ink
+            font = name.textItem.font()
+            assert (font.pixelSize(), font.bold()) == (Sizes(unit).text_px, True)
+    smooth = [curve.opts["antialias"] for curve in (*shown._past, shown._reference)]
+    assert smooth == [False] * 5
+    assert shown._newest.opts["antialias"]
+    curves = (*shown._past, shown._reference, shown._newest)
+    assert {curve.opts["segmentedLineMode"] for curve in curves} == {"on"}
+    assert {curve.scene() for curve in curves} == {shown._plot.scene()}
+
+
+@pytest.mark.parametrize("unit", [0.4, 2.0])
+def test_tops_are_told_by_shape_and_colour_and_named_above(shown, unit):
+    shown.apply_theme(LIGHT, Sizes(unit))
+    shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
+    first, second = shown._tops.points()
+    for spot, symbol, ink in ((first, "t", LIGHT.needle), (second, "s", LIGHT.second)):
+        assert spot.symbol() == symbol
+        assert spot.brush().color().name() == ink
+        assert spot.pen().color().name() == LIGHT.face
+        assert spot.size() == max(8.0, 13 * unit)
+    assert shown._tops.opts["pxMode"]
+    for name, top in zip(shown._names, (first, second), strict=True):
+        assert name.pos().toTuple() == pytest.approx(top.pos().toTuple())
+        assert name.anchor.toTuple() == (0.5, 1.1)
+        assert name.scene() is shown._plot.scene()
+
+
+def test_turn_goes_from_left_to_right_with_quarters(shown):
+    low, high = shown._plot.plot_item.getViewBox().viewRange()[0]
+    assert (low, high) == pytest.approx((-0.02, 1.02))
+    levels = shown._axis.tickSpacing(0.0, 1.0, 600)
+    assert {spacing for spacing, _ in levels} == {0.25}
+    assert shown.accessibleName() == "Envelope of one turn"
+
+
+@pytest.mark.parametrize(
+    ("peak_v", "top_v"),
+    # A peak with three tenths of room above it, to the next of 1, 2 and 5.
+    [(0.5, 1.0), (0.76, 1.0), (0.78, 2.0), (1.5, 2.0), (1.6, 5.0), (3.9, 10.0), (0.07, 0.1)],
+)
+def test_full_scale_is_the_next_round_one(shown, peak_v, top_v):
+    shown.show_trace(flat(peak_v, 1), 300.0, current=True, named=True)
+    assert shown._plot.plot_item.getViewBox().viewRange()[1] == pytest.approx([0.0, top_v])
+
+
+def flat(peak_v, number):
+    turns = np.linspace(0, 1, 5, dtype=np.float32)
+    heights = np.full(5, peak_v, dtype=np.float32)
+    return Trace(turns, heights, (0.25, 0.75), (peak_v, peak_v), number)
+
+
+@pytest.mark.parametrize(
+    ("next_v", "top_v"),
+    [(0.768, 1.0), (0.771, 2.0), (0.271, 1.0), (0.268, 0.5)],
+    ids=["just fits", "too high", "just high enough", "too low"],
+)
+def test_full_scale_changes_only_when_the_lobes_no_longer_fit(shown, next_v, top_v):
+    shown.show_trace(flat(0.7, 1), 300.0, current=True, named=True)
+    shown.show_trace(flat(next_v, 2), 300.0, current=True, named=True)
+    assert shown._top_v == top_v
+
+
+def test_a_held_turn_and_a_frozen_picture_are_told(shown):
+    def told():
+        return shown.accessibleDescription().split("   ·   ")
+
+    assert told() == ["One turn: envelope in V"]
+    shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
+    shown.hold(True)
+    assert told()[1:] == ["dashed: held turn"]
+    assert shown.held is shown.shown
+    shown.set_frozen(True)
+    assert told()[1:] == ["FROZEN (space: follow again)", "dashed: held turn"]
+    shown.clear()
+    assert told() == ["One turn: envelope in V"]
+    assert points(shown._reference)[0] == 0
+    assert points(shown._newest)[0] == 0
+    assert shown.shown is None
+
+
+def test_a_reading_that_comes_back_brights_the_turn_in_front(shown):
+    shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
+    assert shown._newest.opts["pen"].color().name() != LIGHT.parked
+    shown.show_trace(None, None, current=False, named=True)
+    assert shown._newest.opts["pen"].color().name() == LIGHT.parked
+    shown.show_trace(None, None, current=True, named=False)
+    assert shown._newest.opts["pen"].color().name() == LIGHT.needle
+    assert names(shown) == ["lobe 0.6 V", "lobe 0.4 V"]
+    assert shown.shown.number == 1
+
+
+def test_the_axis_is_painted_anew_only_for_another_turn(shown):
+    shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
+    shown._axis.picture = kept = object()
+    shown.show_trace(trace(0.2, 2), 300.0, current=True, named=True)
+    assert shown._axis.picture is kept
+    shown.show_trace(trace(0.2, 3), 360.0, current=True, named=True)
+    assert shown._axis.picture is None
+    # 360 rpm: 167 ms a turn.
+    assert shown._axis.tickStrings([0.5], 1, 0.25) == ["0.5 · 84 ms"]
+
+
+def place(difference):
+    """The dial's scale by its formula, b = d/(2 − d)."""
+    return math.asinh(10.0 * difference / (2.0 - difference)) / math.asinh(10.0)
+
+
+@pytest.mark.parametrize("limits", [Limits(0.15, 0.30), Limits(0.10, 0.22)])
+def test_strip_has_the_dials_bands_and_figures(strip, limits):
+    strip.judge_by(limits)
+    at_set, at_check = place(limits.set_limit), place(limits.check_limit)
+    edges = [(-at_check, -at_set), (-at_set, at_set), (at_set, at_check)]
+    for band, (low, high) in zip(strip._bands, edges, strict=True):
+        assert band.rect().getRect() == pytest.approx((-60, low, 60, high - low))
+        assert band.zValue() == -10
+        assert band.pen().style() == Qt.PenStyle.NoPen
+        assert band.scene() is strip._plot.scene()
+    (ticks,) = strip._plot.plot_item.getAxis("left")._tickLevels
+    wanted = {(0.0, "0"), (1.0, "100"), (-1.0, "100")}
+    for limit in (limits.set_limit, limits.check_limit):
+        wanted |= {(side * place(limit), f"{100 * limit:g}") for side in (-1, 1)}
+    assert len(ticks) == 7
+    for at, words in ticks:
+        assert any(words == word and at == pytest.approx(where) for where, word in wanted)
+
+
+def test_strip_takes_on_colours(strip):
+    for theme, unit in ((DARK, 1.0), (LIGHT, 2.0)):
+        strip.apply_theme(theme, Sizes(unit))
+        brushes = [(b.brush().color().name(), b.brush().style()) for b in strip._bands]
+        hatched, plain = Qt.BrushStyle.BDiagPattern, Qt.BrushStyle.SolidPattern
+        outer = (theme.caution_band, hatched)
+        assert brushes == [outer, (theme.good_band, plain), outer]
+        zero, curve = strip._zero.pen, strip._curve.opts["pen"]
+        assert (zero.color().name(), zero.widthF()) == (theme.ink, unit)
+        assert (curve.color().name(), curve.widthF()) == (theme.needle, 2 * unit)
+
+
+def test_strip_shows_a_minute_up_to_now(strip):
+    (low, high), (bottom, top) = strip._plot.plot_item.getViewBox().viewRange()
+    assert (low, high) == pytest.approx((-60.6, 0.6))
+    assert (bottom, top) == pytest.approx((-1.05, 1.05))
+    (ticks,) = strip._plot.plot_item.getAxis("bottom")._tickLevels
+    assert ticks == [(-60, "−60"), (-45, "−45"), (-30, "−30"), (-15, "−15"), (0, "now")]
+    assert (strip._zero.value(), strip._zero.angle) == (0.0, 0)
+    assert not strip._curve.opts["antialias"]
+    assert {each.scene() for each in (strip._zero, strip._curve)} == {strip._plot.scene()}
+    assert strip.accessibleName() == "Balance of the last minute"
+    assert strip.accessibleDescription().endswith("outward up")
+    strip.show_strip(np.array([1.0]), np.array([0.1]), 2.0, mirrored=False)
+    strip.show_strip(np.array([]), np.array([]), 2.0, mirrored=False)
+    assert points(strip._curve)[0] == 0
