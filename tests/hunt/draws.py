@@ -27,7 +27,10 @@ _RAW_RATES = ((25_200.0, 100e3), (62_500.0, 250e3), (125_000.0, 500e3))
 """Carrier and rate: the small ones are quick, and what spoils does not ask for the frequency."""
 _RAW_SHARES = (0.7, 0.2, 0.1)
 _ENVELOPE_RATES = (8e3, 16e3, 48e3)
-_RECORD_CARRIER_HZ, _RECORD_RATE_HZ = 31_250.0, 500e3
+_RECORD_CARRIER_HZ = 31_250.0
+_SAMPLES_A_CYCLE = 16 + (np.sqrt(5) - 1) / 2
+"""Of records: a converter so fast in proportion, and out of step, that each bin has its crests."""
+_BIN_FRAMES = (80, 160, 400)
 _PLAIN_SNR_DB = 15.0
 
 
@@ -71,12 +74,14 @@ class Frame:
         balance = self._balance(rng)
         pattern, pairs = self._pattern(rng, balance)
         carrier_hz, rate_hz = _rates(rng, kind)
+        cycles = carrier_hz / 5.0 * (1.0 + rng.uniform(-0.01, 0.01))
         rpm = 300.0 * (1.0 + rng.uniform(-self.speed_part, self.speed_part))
         noisy = rng.random() < self.noisy_share
         turns = rng.uniform(*self.turns) + rng.uniform(*self.spare)
         if kind.is_record:
             # Up to half a turn passes between two records, and one before the first.
             turns = 3.5 * float(rng.integers(self.records[0], self.records[1] + 1)) + 1.1
+            rate_hz = _SAMPLES_A_CYCLE * cycles * rpm / 60.0
         return Conditions(
             kind=kind,
             has_index=bool(rng.random() < self.index_share),
@@ -87,10 +92,10 @@ class Frame:
             lead=rng.uniform(*self.lead),
             snr_db=rng.uniform(0.0, _PLAIN_SNR_DB) if noisy else rng.uniform(*self.snr_db),
             rate_hz=rate_hz,
-            cycles=carrier_hz / 5.0 * (1.0 + rng.uniform(-0.01, 0.01)),
+            cycles=cycles,
             height_v=float(np.exp(rng.uniform(np.log(0.05), np.log(2.0)))),
             index_low=bool(rng.random() < 0.5),
-            bin_frames=int(rng.choice([40, 100, 250])),
+            bin_frames=int(rng.choice(_BIN_FRAMES)),
         )
 
     def _balance(self, rng: Generator) -> float:
@@ -123,7 +128,7 @@ def _rates(rng: Generator, kind: Kind) -> tuple[float, float]:
     if kind is Kind.ENVELOPE:
         return 25_200.0, float(rng.choice(_ENVELOPE_RATES))
     if kind.is_record:
-        return _RECORD_CARRIER_HZ, _RECORD_RATE_HZ
+        return _RECORD_CARRIER_HZ, 0.0
     return _RAW_RATES[int(rng.choice(len(_RAW_RATES), p=_RAW_SHARES))]
 
 

@@ -10,7 +10,6 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.fft import next_fast_len
 from scipy.signal import lfilter
 
 from tests.hunt.patterns import Floats, Pattern
@@ -464,7 +463,7 @@ def skew(scene: Scene, cycles: float) -> Scene:
     """Delay one probe by a part of the carrier's cycle."""
     late_s = cycles / scene.conditions.nominal_carrier_hz
     minus = scene.columns["minus"]
-    length = next_fast_len(len(minus), real=True)
+    length = 1 << (len(minus) - 1).bit_length()
     hz = np.fft.rfftfreq(length, 1.0 / scene.conditions.rate_hz)
     spectrum = np.fft.rfft(minus, length) * np.exp(-2j * np.pi * hz * late_s)
     return _with(scene, minus=np.fft.irfft(spectrum, length)[: len(minus)])
