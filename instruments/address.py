@@ -42,8 +42,8 @@ def open_address(text: str, request: SourceRequest | None = None) -> Source:
     Parameters
     ----------
     text : str
-        ``sim:``, ``file:PATH`` or a bare path, ``sound:DEVICE``, ``visa:RESOURCE`` or ``pipe:``,
-        with options after ``?``.
+        ``sim:``, ``file:PATH`` or a bare path, ``sound:DEVICE``, ``visa:RESOURCE``, ``pipe:`` or
+        ``run:COMMAND``, with options after ``?``.
     request : SourceRequest or None
         What else the user asks for.
 
@@ -64,19 +64,12 @@ def open_address(text: str, request: SourceRequest | None = None) -> Source:
     if found is None:
         return _file(text, text, request)
     scheme, rest = found[1].lower(), found[2]
-    if scheme == "file":
-        return _file(text, rest, request)
-    if scheme == "sim":
-        return _sim(text, rest, request)
-    if scheme == "sound":
-        return _sound(text, rest, request)
-    if scheme == "visa":
-        return _visa(text, rest, request)
-    if scheme == "pipe":
-        return _pipe(text, rest, request)
+    kinds = {"file": _file, "sim": _sim, "sound": _sound, "visa": _visa, "pipe": _pipe, "run": _run}
+    if scheme in kinds:
+        return kinds[scheme](text, rest, request)
     raise AddressError(
         f"address “{text}”: “{scheme}:” is not a kind of source; "
-        "use sim:, file:, sound:, visa: or pipe:"
+        "use sim:, file:, sound:, visa:, pipe: or run:"
     )
 
 
@@ -150,6 +143,12 @@ def _pipe(text: str, rest: str, request: SourceRequest) -> Source:
         raise AddressError(
             f"address “{text}”: frames come on standard input; write pipe:?rate=…, nothing between"
         )
-    from instruments.pipe import PipeSource
+    from instruments.pipe.source import PipeSource
 
     return PipeSource.from_options(text, options, request)
+
+
+def _run(text: str, rest: str, request: SourceRequest) -> Source:
+    from instruments.pipe.program import ProgramSource
+
+    return ProgramSource.from_address(text, rest, request)

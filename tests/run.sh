@@ -8,13 +8,16 @@ root=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
 . "$root/app/setup.sh"
 
 # A sound server, a virtual display, and hands at its keyboard; a browser and a reader of PDF to see
-# reports with.
+# reports with; programs that write what they capture to a pipe.
 test_needs='
 pulseaudio pulseaudio
 Xvfb xvfb
 xdotool xdotool
 chromium chromium
 pdftoppm poppler-utils
+sox sox
+arecord alsa-utils
+ffmpeg ffmpeg
 '
 provide "$window_needs$sound_needs$test_needs" "[test]"
 install_package "[test]"

@@ -27,8 +27,10 @@ sources:
   sound:DEVICE            a sound input (?rate=HZ, ?full_scale_v=V); evenlobe sources lists them
   visa:RESOURCE           a scope, as visa:TCPIP::192.0.2.7::5025::SOCKET; with nothing after
                           visa: the only one that is attached
-  pipe:                   raw frames on standard input: pipe:?rate=HZ&dtype=int16&channels=2
-                          (or float32; full_scale_v=V)
+  pipe:                   WAV on standard input, or raw frames of a stated form:
+                          pipe:?rate=HZ&dtype=int16&channels=2 (or int24, int32, float32)
+  run:COMMAND             a capture program that writes one of these to its standard output; it is
+                          started without a shell and ends with the measurement
 Quote an address that has ? or & in it, or the shell takes them for its own.
 """
 STATUS = """\

@@ -3,6 +3,8 @@
 import dataclasses
 import itertools
 import os
+import shlex
+import sys
 import threading
 import time
 import weakref
@@ -13,7 +15,8 @@ import pytest
 from scipy.io import wavfile
 
 from instruments.address import open_address
-from instruments.pipe import PipeOptions, PipeSource
+from instruments.pipe.frames import FrameForm
+from instruments.pipe.source import PipeSource, StreamOptions
 from instruments.sound.portaudio import PortAudio
 from instruments.sound.source import SoundSource
 from instruments.source import (
@@ -73,7 +76,7 @@ def sound_input(_folder):
 def piped_frames(_folder):
     """A real pipe, and somebody who writes at the stated rate for as long as it is read."""
     reading, writing = os.pipe()
-    options = PipeOptions(rate_hz=20_000, dtype="float32", channels=2)
+    options = StreamOptions(FrameForm(rate_hz=20_000, dtype="float32", channels=2))
     source = PipeSource(options, SourceRequest(), "pipe:", reading)
     weakref.finalize(source, os.close, reading)
 
@@ -87,6 +90,16 @@ def piped_frames(_folder):
 
     threading.Thread(target=write, name="writer", daemon=True).start()
     return source
+
+
+def program(_folder):
+    """A program that writes at the stated rate for as long as somebody reads it."""
+    code = (
+        "import sys, time\nwhile True: sys.stdout.buffer.write(bytes(1600)); "
+        "sys.stdout.flush(); time.sleep(0.01)"
+    )
+    command = f"{shlex.quote(sys.executable)} -S -c {shlex.quote(code)}"
+    return open_address(f"run:{command}?rate=20000&dtype=float32&channels=2")
 
 
 def scope(_folder):
@@ -107,10 +120,11 @@ SOURCES = (
     paced_virtual_drive,
     sound_input,
     piped_frames,
+    program,
     scope,
 )
 REPEATABLE = (wav, integer_wav, csv)
-PACED = (paced_virtual_drive, sound_input, piped_frames)
+PACED = (paced_virtual_drive, sound_input, piped_frames, program)
 
 
 @pytest.fixture(params=SOURCES, ids=lambda make: make.__name__)

@@ -103,7 +103,7 @@ BAD_WORDS = [
     (["measure", "good.wav", "--profile", "../x"], ["profile “../x”", "130mm-48tpi"]),
     (["measure", "good.wav?rate=1e6"], ["good.wav", "rate"]),
     (["measure", "good.wav?speed=1e6"], ["good.wav?speed=1e6", "“speed”"]),
-    (["measure", "tape:1"], ["tape:1", "sim:, file:, sound:, visa: or pipe:"]),
+    (["measure", "tape:1"], ["tape:1", "sim:, file:, sound:, visa:, pipe: or run:"]),
     (["measure", "file:"], ["file:", "names no file"]),
     (["measure", ""], ["no source is named"]),
     (["measure", "sim:offset_um=far"], ["offset_um", "“far”"]),

@@ -1,5 +1,6 @@
 """Raw frames through real pipes."""
 
+import io
 import os
 import pty
 import struct
@@ -8,8 +9,10 @@ import time
 
 import numpy as np
 import pytest
+from scipy.io import wavfile
 
-from instruments.pipe import PipeOptions, PipeSource
+from instruments.pipe.frames import FrameForm
+from instruments.pipe.source import PipeSource, StreamOptions, read_options
 from instruments.source import (
     AddressError,
     FormatError,
@@ -24,6 +27,7 @@ from instruments.source import (
 
 RATE_HZ = 100_000.0
 PATIENCE_S = 5.0
+RAW = StreamOptions(FrameForm(RATE_HZ, "int16", 1))
 
 
 class Pipe:
@@ -31,7 +35,8 @@ class Pipe:
 
     def __init__(self, dtype="float32", channels=2, full_scale_v=None, roles=None):
         self.reading, self.writing = os.pipe()
-        options = PipeOptions(RATE_HZ, dtype, channels, full_scale_v)
+        form = FrameForm(RATE_HZ, dtype, channels) if dtype else None
+        options = StreamOptions(form, full_scale_v)
         self.source = PipeSource(options, SourceRequest(roles=roles), "pipe:", self.reading)
 
     def write(self, data):
@@ -220,7 +225,7 @@ def test_closing_ends_the_thread_though_the_writer_is_silent(piped):
 
 def test_a_keyboard_is_no_pipe():
     master, slave = pty.openpty()
-    source = PipeSource(PipeOptions(RATE_HZ, "int16", 1), SourceRequest(), "pipe:", slave)
+    source = PipeSource(RAW, SourceRequest(), "pipe:", slave)
     with pytest.raises(SourceUnavailable, match="keyboard; pipe a program's output in"):
         source.open()
     os.close(master)
@@ -237,9 +242,137 @@ def test_a_descriptor_that_is_not_there(piped):
 
 def test_a_folder_in_place_of_a_pipe_is_told(tmp_path):
     descriptor = os.open(tmp_path, os.O_RDONLY)
-    source = PipeSource(PipeOptions(RATE_HZ, "int16", 1), SourceRequest(), "pipe:", descriptor)
+    source = PipeSource(RAW, SourceRequest(), "pipe:", descriptor)
     source.open()
     with pytest.raises(SourceLost, match="cannot be read"):
         source.read(PATIENCE_S)
     source.close()
     os.close(descriptor)
+
+
+# A WAV that comes as a stream
+
+
+def wav_bytes(values, rate=96_000):
+    """Return a WAV as scipy writes it, with its lengths stated."""
+    whole = io.BytesIO()
+    wavfile.write(whole, rate, values)
+    return whole.getvalue()
+
+
+def test_a_wav_tells_its_own_form(piped):
+    values = np.array([[16384, -16384], [8192, 0]], "<i2")
+    pipe = piped(dtype=None)
+    pipe.write(wav_bytes(values))
+    pipe.source.open()
+    info = pipe.source.info
+    assert (info.sample_rate_hz, info.bandwidth_hz) == (96_000, 48_000)
+    assert (info.roles, info.full_scale_v) == ((Role.PLUS, Role.MINUS), 1.0)
+    assert "relative" in info.notes[0]
+    block = pipe.source.read(PATIENCE_S)
+    assert block.samples_v.tolist() == [[0.5, -0.5], [0.25, 0.0]]
+    assert block.uncalibrated
+    assert block.sample_rate_hz == 96_000
+    pipe.end()
+    with pytest.raises(SourceEnd):
+        pipe.source.read(PATIENCE_S)
+
+
+def test_full_scale_makes_volts_of_a_wav(piped):
+    pipe = piped(dtype=None, full_scale_v=4.0)
+    pipe.write(wav_bytes(np.array([0.5, -0.25], "<f4")))
+    pipe.source.open()
+    block = pipe.source.read(PATIENCE_S)
+    assert block.samples_v.tolist() == [[2.0], [-1.0]]
+    assert not block.uncalibrated
+    assert pipe.source.info.full_scale_v == 4.0
+
+
+def test_a_float_wav_without_a_scale_is_relative_and_not_said_to_clip(piped):
+    pipe = piped(dtype=None)
+    pipe.write(wav_bytes(np.array([1.5, -0.25], "<f4")))
+    pipe.source.open()
+    assert pipe.source.read(PATIENCE_S).uncalibrated
+    assert pipe.source.info.full_scale_v is None
+
+
+def test_a_wav_that_is_opened_anew_goes_on_at_a_frame(piped):
+    endless = bytearray(wav_bytes(np.arange(1, 3, dtype="<i2")))
+    endless[40:44] = bytes(4)
+    pipe = piped(dtype=None)
+    pipe.write(endless)
+    pipe.source.open()
+    take(pipe.source, 2)
+    pipe.write(b"\x03")
+    with pytest.raises(SourceTimeout):
+        pipe.source.read(0.2)
+    pipe.source.close()
+    pipe.source.open()
+    pipe.write(b"\x00" + struct.pack("<h", 4))
+    block = pipe.source.read(PATIENCE_S)
+    assert (block.samples_v * 32768).tolist() == [[4.0]]
+    assert block.first_index == 0
+
+
+def test_another_wav_of_the_same_form_follows_after_a_gap(piped):
+    one = wav_bytes(np.array([1, 2], "<i2"))
+    pipe = piped(dtype=None)
+    pipe.write(one)
+    pipe.source.open()
+    assert not pipe.source.read(PATIENCE_S).gap_before
+    pipe.write(one)
+    block = pipe.source.read(PATIENCE_S)
+    assert block.gap_before
+    assert block.first_index == 2
+    assert (block.samples_v * 32768).tolist() == [[1.0], [2.0]]
+
+
+def test_a_stream_that_changes_its_rate_is_refused(piped):
+    pipe = piped(dtype=None)
+    pipe.write(wav_bytes(np.array([1, 2], "<i2")))
+    pipe.source.open()
+    pipe.source.read(PATIENCE_S)
+    pipe.write(wav_bytes(np.array([1, 2], "<i2"), rate=48_000))
+    with pytest.raises(
+        FormatError, match="changed from 1 × int16 at 96000 Hz to 1 × int16 at 48000 Hz; open it"
+    ):
+        pipe.source.read(PATIENCE_S)
+
+
+def test_what_is_no_wav_is_refused_with_both_remedies(piped):
+    pipe = piped(dtype=None)
+    pipe.write(bytes(64))
+    with pytest.raises(FormatError, match="no WAV; let the program write WAV, or state"):
+        pipe.source.open()
+
+
+def test_a_program_that_writes_nothing_is_not_waited_for_for_ever(piped, monkeypatch):
+    monkeypatch.setattr(PipeSource, "silence_s", 0.1)
+    pipe = piped(dtype=None)
+    with pytest.raises(SourceUnavailable, match=r"no WAV came within 0\.1 s"):
+        pipe.source.open()
+
+
+def test_an_end_within_the_header_is_told(piped):
+    pipe = piped(dtype=None)
+    pipe.write(wav_bytes(np.array([1, 2], "<i2"))[:30])
+    pipe.end()
+    with pytest.raises(FormatError, match="ended without a frame"):
+        pipe.source.open()
+
+
+# The options
+
+
+def test_without_the_form_a_wav_is_awaited():
+    assert read_options("pipe:", {}) == StreamOptions(None, None)
+    assert read_options("pipe:", {"full_scale_v": "2"}) == StreamOptions(None, 2.0)
+
+
+@pytest.mark.parametrize("missing", ["rate", "dtype", "channels"])
+def test_part_of_the_form_is_not_enough(missing):
+    options = {"rate": "48000", "dtype": "int24", "channels": "8"}
+    assert read_options("pipe:", options).form == FrameForm(48_000.0, "int24", 8)
+    del options[missing]
+    with pytest.raises(AddressError, match=f"“{missing}” is missing"):
+        read_options("pipe:", options)
