@@ -5,7 +5,17 @@ import re
 import pytest
 
 from app.analysis.results import Message, Quantity, Side, Sign, Verdict
-from app.dashboard.text import NO_FIGURE, Unit, face_of, said, verdict_word
+from app.dashboard.text import (
+    NO_FIGURE,
+    Unit,
+    current_reading,
+    face_of,
+    notes_of,
+    pace_of,
+    parked_because,
+    said,
+    verdict_word,
+)
 from app.live.view import STALE_AFTER_S, Phase, View
 from app.profiles import load_profile
 from tests.app.dashboard.fakes import parked, reading, view
@@ -141,3 +151,222 @@ def test_a_slow_scope_looks_slow_and_not_wrong():
     assert "Stale" in late.detail
     assert "6.4 s old" in late.pace
     assert face_of(view(0.12, NOW_S), NOW_S, PROFILE, Unit.UM).pace == ""
+
+
+def test_a_face_is_spoken_in_one_sentence():
+    shown = face(view(1 / 7, NOW_S))
+    assert shown.spoken == f"Head is outward: move it inward. 25.0 %, 25.4 µm. {shown.detail}"
+    assert face(PARKED["stale"]).spoken == "No reading. Stale: the last reading is 1 s old."
+
+
+@pytest.mark.parametrize(
+    ("phase", "age_s", "current"),
+    [
+        (Phase.RUNNING, 1.0, True),
+        (Phase.RUNNING, 1.001, False),
+        (Phase.ENDED, 1e6, True),
+        (Phase.OPENING, 0.0, False),
+        (Phase.LOST, 0.0, False),
+        (Phase.FAILED, 0.0, False),
+        (Phase.CLOSED, 0.0, False),
+    ],
+)
+def test_a_reading_is_current_up_to_its_last_moment(phase, age_s, current):
+    shown = view(0.1, NOW_S - age_s, phase=phase, stale_after_s=1.0)
+    assert (current_reading(shown, NOW_S) is shown.reading) == current
+    assert (current_reading(shown, NOW_S) is None) != current
+    assert (face(shown).balance is not None) == current
+    assert (parked_because(shown, NOW_S) == "") == current
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"phase": Phase.CLOSED}, "No source is open. Choose one with F2."),
+        ({"phase": Phase.OPENING, "source": "sound:a"}, "Opening sound:a …"),
+        (
+            {"phase": Phase.LOST, "message": "Plug it in."},
+            "The source is gone; trying to open it again. Plug it in.",
+        ),
+        ({"phase": Phase.LOST}, "The source is gone; trying to open it again."),
+        ({"phase": Phase.FAILED, "message": "x.wav: not there."}, "x.wav: not there."),
+        ({"phase": Phase.FAILED}, "The source cannot be read."),
+        ({"reading": None}, "Waiting for the first whole turn."),
+        ({"reading": reading(0.1, valid=False)}, "The signal gives no reading."),
+        (
+            {"reading": reading(0.1, valid=False, reasons=(Message("One."), Message("Two.")))},
+            "One. Two.",
+        ),
+        ({"reading": reading(0.1, balance=None)}, "The signal gives no balance."),
+        (
+            {"reading": reading(0.1, balance=Quantity(float("inf"), 0.1))},
+            "The signal gives no balance.",
+        ),
+    ],
+)
+def test_why_the_needle_rests(changes, words):
+    assert parked_because(view(0.1, NOW_S, **changes), NOW_S) == words
+
+
+def test_a_parked_face_still_tells_of_the_drive_and_the_pace():
+    shown = face(view(0.1, NOW_S - 9, virtual=True, records_a_second=2.0))
+    assert shown.virtual
+    assert shown.pace == "2.0 records a second, reading 9.0 s old"
+    assert not face(view(0.1, NOW_S - 9, virtual=False)).virtual
+    assert face(view(0.1, NOW_S, virtual=False)).virtual is False
+    assert face(view(0.1, NOW_S)).virtual
+
+
+def test_a_head_that_is_away_rests_unless_the_source_says_why():
+    resting = face_of(view(0.1, NOW_S), NOW_S, PROFILE, Unit.UM, away="It is on track 34.")
+    assert (resting.headline, resting.detail) == ("The needle rests", "It is on track 34.")
+    assert resting.balance is None
+    assert resting.virtual
+    lost = view(0.1, NOW_S, phase=Phase.LOST)
+    said_first = face_of(lost, NOW_S, PROFILE, Unit.UM, away="It is on track 34.")
+    assert said_first.headline == "No reading"
+
+
+@pytest.mark.parametrize(
+    ("side", "words"),
+    [
+        (Side.OUTWARD, "Head is far outward: move it inward"),
+        (Side.INWARD, "Head is far inward: move it outward"),
+        (None, "No reading"),
+    ],
+)
+def test_a_lobe_alone_tells_which_way_is_far(side, words):
+    assert face(view(reading=parked(side=side), now_s=NOW_S)).headline == words
+
+
+@pytest.mark.parametrize(
+    ("balance", "words"),
+    [
+        # At 2u itself it cannot be told yet.
+        (0.25, "Lobes are even, as far as can be told"),
+        (-0.25, "Lobes are even, as far as can be told"),
+        (0.2501, "Head is outward: move it inward"),
+        (-0.2501, "Head is inward: move it outward"),
+    ],
+)
+def test_even_is_what_cannot_be_told_from_it(balance, words):
+    assert face(view(reading=reading(balance, 0.125), now_s=NOW_S)).headline == words
+
+
+@pytest.mark.parametrize(
+    ("balance", "verdict", "words"),
+    [
+        (0.05, Verdict.PASS, "Nearly even, side not known"),
+        (0.3, Verdict.FAIL, "Off the line, side not known"),
+    ],
+)
+def test_how_far_is_told_without_a_side(balance, verdict, words):
+    unknown = reading(balance, sign=Sign.UNKNOWN, side=None, set_limit=verdict)
+    assert face(view(reading=unknown, now_s=NOW_S)).headline == words
+
+
+@pytest.mark.parametrize(
+    ("offset_um", "calibrated", "words"),
+    [
+        (3.0, True, "± 0.4 µm, outward"),
+        (-3.0, True, "± 0.4 µm, inward"),
+        (0.0, True, "± 0.4 µm"),
+        (3.0, False, "± 0.4 µm, outward, uncalibrated"),
+    ],
+)
+def test_an_offset_says_its_side_and_whether_it_is_calibrated(offset_um, calibrated, words):
+    shown = reading(0.1, offset_um=Quantity(offset_um, 0.2), calibrated=calibrated)
+    text = face(view(reading=shown, now_s=NOW_S)).offset
+    assert (text.text, text.u_text) == (f"{abs(offset_um):.1f} µm", words)
+
+
+def test_what_a_reading_lacks_is_a_dash():
+    bare = reading(0.1, ratio=None, difference=None, offset_um=None)
+    shown = face(view(reading=bare, now_s=NOW_S))
+    assert {shown.ratio.text, shown.difference.text, shown.offset.text} == {NO_FIGURE}
+    assert {shown.ratio.u_text, shown.difference.u_text, shown.offset.u_text} == {""}
+    assert shown.balance == pytest.approx(0.1)
+
+
+def test_difference_and_ratio_have_their_uncertainty():
+    exact = reading(0.1, ratio=Quantity(0.8184, 0.0021), difference=Quantity(-0.1816, 0.0021))
+    shown = face(view(reading=exact, now_s=NOW_S))
+    assert (shown.ratio.text, shown.ratio.u_text) == ("0.818", "± 0.004")
+    assert (shown.difference.text, shown.difference.u_text) == ("18.2 %", "± 0.4 %")
+
+
+def zeroed(balance, zero_um, unit=Unit.UM, u=0.002, **changes):
+    shown = view(reading=reading(balance, u, **changes), now_s=NOW_S)
+    return face_of(shown, NOW_S, PROFILE, unit, zero_um)
+
+
+def test_the_middle_as_zero_takes_its_offset_out_of_everything():
+    shown = zeroed(0.12, 3.0)
+    assert shown.zeroed
+    assert shown.balance == pytest.approx(0.12 - 3.0 / PROFILE.scale_um)
+    assert shown.offset.text == f"{178 * 0.12 - 3.0:.1f} µm"
+    assert shown.offset.u_text == "± 0.7 µm, outward, uncalibrated, of middle"
+    assert shown.headline == "Head is outward of the middle: move it inward"
+    assert shown.detail == (
+        "Zero is the middle of the hysteresis: even lobes would stand at −3.0 µm."
+    )
+    # The ratio is of the lobes, whatever the zero is.
+    assert shown.ratio.text == face(view(0.12, NOW_S)).ratio.text
+    assert shown.expanded_u == pytest.approx(0.004)
+    assert shown.virtual
+
+
+def test_the_middle_as_zero_is_told_in_mil_and_on_either_side():
+    shown = zeroed(-0.12, -25.4, Unit.MIL)
+    assert shown.balance == pytest.approx(-0.12 + 25.4 / PROFILE.scale_um)
+    assert shown.headline == "Head is outward of the middle: move it inward"
+    assert shown.detail.endswith("even lobes would stand at +1.00 mil.")
+    assert zeroed(-0.3, 0.0).headline == "Head is inward of the middle: move it outward"
+    assert zeroed(0.25, 0.0, u=0.125).headline == "On the middle, as far as can be told"
+    assert zeroed(-0.25, 0.0, u=0.125).headline == "On the middle, as far as can be told"
+    assert zeroed(0.2501, 0.0, u=0.125).headline.startswith("Head is outward of the middle")
+    assert zeroed(0.25, 0.0).zeroed
+
+
+def test_a_middle_counts_only_where_side_and_offset_are_known():
+    assert not zeroed(0.12, 3.0, sign=Sign.UNKNOWN).zeroed
+    assert zeroed(0.12, 3.0, sign=Sign.UNKNOWN).balance == pytest.approx(0.12)
+    assert not zeroed(0.12, 3.0, offset_um=None).zeroed
+    assert not zeroed(0.12, None).zeroed
+
+
+def test_a_face_without_records_has_no_pace_and_one_without_a_reading_no_age():
+    assert pace_of(view(0.1, NOW_S), NOW_S) == ""
+    first = view(0.1, NOW_S, reading=None, records_a_second=0.5)
+    assert pace_of(first, NOW_S) == "0.50 records a second"
+
+
+def test_a_translation_with_other_braces_falls_back_on_the_message(monkeypatch):
+    for broken in ("{0} {7}", "{name}", "{0"):
+        monkeypatch.setattr("app.dashboard.text.translate", lambda _, text, b=broken: b)
+        assert said(Message("level {0}", ("low",))) == "level low"
+
+
+def test_a_note_is_told_once():
+    noted = view(
+        now_s=NOW_S, notes=("One.", "Two."), reading=reading(0.1, notes=(Message("One."),))
+    )
+    assert notes_of(noted, NOW_S) == ("One.", "Two.")
+
+
+@pytest.mark.parametrize(
+    ("verdict", "word"),
+    [
+        (Verdict.PASS, "kept"),
+        (Verdict.FAIL, "exceeded"),
+        (Verdict.UNDECIDED, "undecided, uncertainty straddles it"),
+        (None, "not judged"),
+        (Verdict.NOTED, "not judged"),
+    ],
+)
+def test_each_verdict_has_its_words(verdict, word):
+    assert verdict_word(verdict) == word
+
+
+def test_a_mil_is_written_with_two_places():
+    assert face(view(0.1, NOW_S), Unit.MIL).offset.text == f"{17.8 / 25.4:.2f} mil"
