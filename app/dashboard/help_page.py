@@ -10,131 +10,124 @@ from PySide6.QtWidgets import QTextBrowser, QVBoxLayout, QWidget
 from app.dashboard.text import translate
 from app.dashboard.widgets import TouchButton, button_row, laid, named
 
+_CANNOT_DO = (
+    "select the drive and turn its motor",
+    "hold the alignment track with the stepper energised",
+    "step away from the track and come back to it",
+)
+
+_CAUTIONS = (
+    "Local electrical rules and licensed practice come first; nothing here replaces them.",
+    (
+        "An open power supply has mains on bare metal: cover it, or leave it to somebody who "
+        "is licensed for it."
+    ),
+    (
+        "A scope probe's ground clip is earth: never on a live node, and never two clips on "
+        "two potentials."
+    ),
+    "A line input takes about 2 V and no DC: put series resistors and isolation before it.",
+    "Belt, hub and spindle move: keep fingers, hair and sleeves away.",
+    (
+        "Never write with the alignment disk in the drive: prove the write-protect sensor with "
+        "a scratch disk first."
+    ),
+)
+
+_WIRING = (
+    (
+        "Two ×10 probes",
+        (
+            "Channel 1 on one phase of the read amplifier's differential test points, channel "
+            "2 on the other. Compensate both alike on the scope's calibrator first, and set "
+            "the same factor at the probes and in the channels' menus: a mismatch lets hum and "
+            "noise through. Not the maths channel: it subtracts extremes that were kept "
+            "already, and the lobes cancel in it."
+        ),
+    ),
+    (
+        "One ground clip only",
+        (
+            "One probe's clip goes to the drive's signal ground beside the test points; the "
+            "other clip stays off and away. Neither clip goes to a test point: both are the "
+            "scope's earth. Before the clip goes on, measure the voltage between that ground "
+            "and earth with a meter: there must be none, AC or DC."
+        ),
+    ),
+    (
+        "Index trigger",
+        (
+            "Channel 3 on the drive's index signal, DC coupled: a record then begins at the "
+            "index, and the side is known. Or the external trigger input with "
+            "trigger=external: the side is then known where the scope tells with each record "
+            "where it begins. With neither: trigger=free, and the side is not told."
+        ),
+    ),
+    (
+        "Where the scope's earth is the drive's",
+        (
+            "A mains scope and a drive on an earthed supply share earth already: a ground "
+            "clip closes a loop, and on a wrong node it shorts that node to earth. Prefer "
+            "leaving both clips off and measuring channel 1 − channel 2, or use a "
+            "differential probe of the right rating. A battery-powered scope floats until "
+            "its USB or network lead makes it earth again. Never lift the protective earth of "
+            "the scope or the drive. If in doubt, ask somebody who is licensed."
+        ),
+    ),
+)
+
+_KEYS = (
+    ("F1", "this page"),
+    ("F2", "choose the source"),
+    ("F3", "show which side is outward (teach the sign)"),
+    ("Enter", "do the next thing, of the line above the needle or of the job"),
+    ("↑ ↓", "job: look at another check; Enter takes it in hand"),
+    ("⌫", "job: take back the last answer, or stop measuring"),
+    ("⇧ Enter", "job, virtual drive: let the virtual hand do it"),
+    ("Space", "freeze the trace, or let it follow"),
+    ("F4", "offset in µm or mil"),
+    ("F6", "hold a turn as a reference, or let it go"),
+    ("F7", "open again with an index on one input"),
+    ("F8", "job: leave out a check; at the sources: look again"),
+    ("⇧ F8", "close the job"),
+    ("F9", "save a picture of the window"),
+    ("F10", "job: the middle of the hysteresis as the needle's zero"),
+    ("F11", "the whole screen"),
+    ("F12", "drives, their history, and where a job begins"),
+    ("← →", "virtual drive: nudge; with Shift by more"),
+    ("PgUp PgDn", "virtual drive: step out, step in"),
+    ("F5", "virtual drive: reseat the disk"),
+    ("Tab", "go from control to control; Esc goes back to the needle"),
+)
+
+
+def _translated(words: str) -> str:
+    return translate("help", words)
+
 
 def cannot_do() -> tuple[str, ...]:
     """Return what something other than this tool must do to the drive."""
-    return (
-        translate("help", "select the drive and turn its motor"),
-        translate("help", "hold the alignment track with the stepper energised"),
-        translate("help", "step away from the track and come back to it"),
-    )
+    return tuple(map(_translated, _CANNOT_DO))
 
 
 def cautions() -> tuple[str, ...]:
     """Return what can hurt a person, a drive or a disk."""
-    return (
-        translate(
-            "help",
-            "Local electrical rules and licensed practice come first; nothing here replaces them.",
-        ),
-        translate(
-            "help",
-            "An open power supply has mains on bare metal: cover it, or leave it to somebody who "
-            "is licensed for it.",
-        ),
-        translate(
-            "help",
-            "A scope probe's ground clip is earth: never on a live node, and never two clips on "
-            "two potentials.",
-        ),
-        translate(
-            "help",
-            "A line input takes about 2 V and no DC: put series resistors and isolation before it.",
-        ),
-        translate("help", "Belt, hub and spindle move: keep fingers, hair and sleeves away."),
-        translate(
-            "help",
-            "Never write with the alignment disk in the drive: prove the write-protect sensor with "
-            "a scratch disk first.",
-        ),
-    )
+    return tuple(map(_translated, _CAUTIONS))
 
 
 def wiring() -> tuple[tuple[str, str], ...]:
     """Return how a scope is wired, part by part."""
-    return (
-        (
-            translate("help", "Two ×10 probes"),
-            translate(
-                "help",
-                "Channel 1 on one phase of the read amplifier's differential test points, channel "
-                "2 on the other. Compensate both alike on the scope's calibrator first, and set "
-                "the same factor at the probes and in the channels' menus: a mismatch lets hum and "
-                "noise through. Not the maths channel: it subtracts extremes that were kept "
-                "already, and the lobes cancel in it.",
-            ),
-        ),
-        (
-            translate("help", "One ground clip only"),
-            translate(
-                "help",
-                "One probe's clip goes to the drive's signal ground beside the test points; the "
-                "other clip stays off and away. Neither clip goes to a test point: both are the "
-                "scope's earth. Before the clip goes on, measure the voltage between that ground "
-                "and earth with a meter: there must be none, AC or DC.",
-            ),
-        ),
-        (
-            translate("help", "Index trigger"),
-            translate(
-                "help",
-                "Channel 3 on the drive's index signal, DC coupled: a record then begins at the "
-                "index, and the side is known. Or the external trigger input with "
-                "trigger=external: the side is then known where the scope tells with each record "
-                "where it begins. With neither: trigger=free, and the side is not told.",
-            ),
-        ),
-        (
-            translate("help", "Where the scope's earth is the drive's"),
-            translate(
-                "help",
-                "A mains scope and a drive on an earthed supply share earth already: a ground "
-                "clip closes a loop, and on a wrong node it shorts that node to earth. Prefer "
-                "leaving both clips off and measuring channel 1 − channel 2, or use a "
-                "differential probe of the right rating. A battery-powered scope floats until "
-                "its USB or network lead makes it earth again. Never lift the protective earth of "
-                "the scope or the drive. If in doubt, ask somebody who is licensed.",
-            ),
-        ),
-    )
+    return tuple((_translated(what), _translated(words)) for what, words in _WIRING)
 
 
 def keys() -> tuple[tuple[str, str], ...]:
     """Return each key with what it does."""
-    return (
-        ("F1", translate("help", "this page")),
-        ("F2", translate("help", "choose the source")),
-        ("F3", translate("help", "show which side is outward (teach the sign)")),
-        (
-            translate("help", "Enter"),
-            translate("help", "do the next thing, of the line above the needle or of the job"),
-        ),
-        ("↑ ↓", translate("help", "job: look at another check; Enter takes it in hand")),
-        ("⌫", translate("help", "job: take back the last answer, or stop measuring")),
-        ("⇧ Enter", translate("help", "job, virtual drive: let the virtual hand do it")),
-        (translate("help", "Space"), translate("help", "freeze the trace, or let it follow")),
-        ("F4", translate("help", "offset in µm or mil")),
-        ("F6", translate("help", "hold a turn as a reference, or let it go")),
-        ("F7", translate("help", "open again with an index on one input")),
-        ("F8", translate("help", "job: leave out a check; at the sources: look again")),
-        ("⇧ F8", translate("help", "close the job")),
-        ("F9", translate("help", "save a picture of the window")),
-        ("F10", translate("help", "job: the middle of the hysteresis as the needle's zero")),
-        ("F11", translate("help", "the whole screen")),
-        ("F12", translate("help", "drives, their history, and where a job begins")),
-        ("← →", translate("help", "virtual drive: nudge; with Shift by more")),
-        ("PgUp PgDn", translate("help", "virtual drive: step out, step in")),
-        ("F5", translate("help", "virtual drive: reseat the disk")),
-        ("Tab", translate("help", "go from control to control; Esc goes back to the needle")),
-    )
+    return tuple((_translated(what), _translated(words)) for what, words in _KEYS)
 
 
 def _items(sentences: tuple[str, ...]) -> str:
-    return (
-        "<ul>"
-        + "".join(f"<li style='margin-bottom: 6px'>{escape(each)}</li>" for each in sentences)
-        + "</ul>"
-    )
+    items = (f"<li style='margin-bottom: 6px'>{escape(each)}</li>" for each in sentences)
+    return f"<ul>{''.join(items)}</ul>"
 
 
 def help_html() -> str:

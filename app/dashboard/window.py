@@ -50,16 +50,9 @@ Action = Callable[[], object]
 _Pressed = tuple[Qt.Key, Qt.KeyboardModifier]
 
 _FRAME_MS = 16
-_REPEATED = frozenset(
-    (
-        Qt.Key.Key_Up,
-        Qt.Key.Key_Down,
-        Qt.Key.Key_Left,
-        Qt.Key.Key_Right,
-        Qt.Key.Key_PageUp,
-        Qt.Key.Key_PageDown,
-    )
-)
+_REPEATED = {
+    Qt.Key[f"Key_{name}"] for name in ("Up", "Down", "Left", "Right", "PageUp", "PageDown")
+}
 """Keys that act again while they are held down. Any other acts once, if somebody leans on it."""
 
 
@@ -104,9 +97,7 @@ class TopBar(QWidget):
         self._show()
 
     def _show(self) -> None:
-        words = "  ·  ".join(each for each in (self._state, self._remark) if each)
-        if words != self.words:
-            self._source.setText(words)
+        self._source.setText("  ·  ".join(filter(None, (self._state, self._remark))))
 
 
 class MainWindow(QWidget):

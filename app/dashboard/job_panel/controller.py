@@ -74,7 +74,8 @@ class JobController(QObject):
         self.drive: Drive | None = None
         self._runner: JobRunner | None = None
         self._kept: JobWriter | None = None
-        self._fault = ""
+        self.fault = ""
+        """Why the book cannot be written; the job goes on all the same."""
         # What is looked at, and what is being written; anew with each ask.
         self.writing = Writing.NOTHING
         self.remark = ""
@@ -140,11 +141,6 @@ class JobController(QObject):
         return HandWatch() if self._runner is None else self._runner.hand
 
     @property
-    def fault(self) -> str:
-        """Why the book cannot be written; the job goes on all the same."""
-        return self._fault
-
-    @property
     def number(self) -> int | None:
         """The job's number in the book."""
         return None if self._kept is None else self._kept.number
@@ -199,13 +195,10 @@ class JobController(QObject):
         if chosen is not None:
             self.choose(chosen + by)
 
-    def escape(self) -> bool:
-        """Give up what is being written or looked at; returns whether there was something."""
-        if not (self.writing or self.elsewhere or self.remark):
-            return False
-        self.writing, self._chosen = Writing.NOTHING, None
-        self.say("")
-        return True
+    def escape(self) -> None:
+        """Give up what is being written or looked at."""
+        if self.writing or self.elsewhere or self.remark:
+            self._fresh()
 
     # -- going on ------------------------------------------------------------------------------
 
@@ -224,23 +217,24 @@ class JobController(QObject):
         elif job.ask is None:
             self.close()
         elif isinstance(job.ask, Measure):
-            self._measure()
+            self._measure(runner)
         elif isinstance(job.ask, Enter):
             words = text.strip()
             # A decimal comma is as good as a point.
-            self._answer((words if job.ask.choices else words.replace(",", ".")) or None)
+            self._answer(runner, (words if job.ask.choices else words.replace(",", ".")) or None)
         else:
-            self._answer(True)
+            self._answer(runner, True)
 
     def by_virtual_hand(self) -> None:
         """Let the virtual hand do what is asked, for practice."""
-        controls, job = self._session.controls, self.job
-        if job is None or controls is None or self.writing or self.elsewhere:
+        controls, runner = self._session.controls, self._runner
+        if runner is None or controls is None or self.writing or self.elsewhere:
             return
-        if isinstance(job.ask, Measure):
-            self._measure()
-        elif job.ask is not None:
-            self._answer(Technician(controls).answer(job.ask))
+        ask = runner.job.ask
+        if isinstance(ask, Measure):
+            self._measure(runner)
+        elif ask is not None:
+            self._answer(runner, Technician(controls).answer(ask))
 
     @property
     def may_lend_hand(self) -> bool:
@@ -255,7 +249,7 @@ class JobController(QObject):
         if runner is None:
             return
         if self.writing or self.elsewhere:
-            self.escape()
+            self._fresh()
         elif runner.part is not None:
             runner.cancel()
             self.say(translate("job", "The measurement was given up."))
@@ -266,8 +260,7 @@ class JobController(QObject):
     def skip(self) -> None:
         """Ask for the reason to leave out the check in hand."""
         if self.job is not None and self.job.step is not None:
-            self._chosen = None
-            self._write(Writing.SKIP)
+            self._fresh(Writing.SKIP)
 
     def close(self) -> None:
         """Close the job, or ask for the reason where something is open."""
@@ -278,21 +271,20 @@ class JobController(QObject):
             runner.close("")
             self._fresh()
         else:
-            self._write(Writing.CLOSE)
+            self.writing = Writing.CLOSE
+            self.say("")
 
     def refresh(self, view: View, now_s: float) -> None:
         """See how far measurement, hand and book are."""
         runner, kept = self._runner, self._kept
         if runner is None or kept is None:
             return
-        if kept.fault != self._fault:
-            self._fault = kept.fault
+        if kept.fault != self.fault:
+            self.fault = kept.fault
             self.changed.emit()
         self._poll(runner)
-        reading = current_reading(view, now_s)
-        if reading is None or view.phase is not Phase.RUNNING:
-            return
-        if runner.see(reading, view.reading_at_s):
+        reading = current_reading(view, now_s) if view.phase is Phase.RUNNING else None
+        if reading is not None and runner.see(reading, view.reading_at_s):
             self._go_by_ask(runner)
 
     # -- inside --------------------------------------------------------------------------------
@@ -308,9 +300,7 @@ class JobController(QObject):
         else:
             self.changed.emit()
 
-    def _answer(self, value: Answer) -> None:
-        runner = self._runner
-        assert runner is not None
+    def _answer(self, runner: JobRunner, value: Answer) -> None:
         try:
             runner.answer(value)
         except ValueError as fault:
@@ -322,7 +312,7 @@ class JobController(QObject):
         """Show what is asked now, and begin it where it follows of itself."""
         self._fresh()
         if runner.follows:
-            self._measure()
+            self._measure(runner)
 
     def _give_reason(self, runner: JobRunner, reason: str) -> None:
         if not reason:
@@ -334,9 +324,8 @@ class JobController(QObject):
             runner.close(reason)
         self._fresh()
 
-    def _measure(self) -> None:
-        runner = self._runner
-        if runner is None or runner.part is not None:
+    def _measure(self, runner: JobRunner) -> None:
+        if runner.part is not None:
             return
         if self._session.view().phase is not Phase.RUNNING:
             self.say(translate("job", "No source is running; open one, and measure then."))
@@ -344,16 +333,12 @@ class JobController(QObject):
         runner.measure()
         self.say("")
 
-    def _write(self, what: Writing) -> None:
-        self.writing = what
-        self.say("")
-
     def say(self, words: str) -> None:
         """Remark on something, below what is asked."""
         self.remark = words
         self.changed.emit()
 
-    def _fresh(self) -> None:
-        """Show anew what is asked now."""
-        self.writing, self._chosen, self.remark = Writing.NOTHING, None, ""
-        self.changed.emit()
+    def _fresh(self, writing: Writing = Writing.NOTHING) -> None:
+        """Show anew what is asked now, or that its reason is being written."""
+        self.writing, self._chosen = writing, None
+        self.say("")

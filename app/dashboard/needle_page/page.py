@@ -288,11 +288,9 @@ class NeedlePage(QWidget):
         self._apply_needle_theme()
         self._zero.setVisible(at_work)
         self.strip.setVisible(not at_work)
-        if at_work and self._left.indexOf(self._bar) >= 0:
-            self._left.removeWidget(self._bar)
+        if at_work:
             self._whole.addWidget(self._bar)
-        elif not at_work and self._left.indexOf(self._bar) < 0:
-            self._whole.removeWidget(self._bar)
+        else:
             self._left.insertWidget(1, self._bar)
 
     def focus_order(self) -> list[QWidget]:

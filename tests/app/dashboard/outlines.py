@@ -1,6 +1,6 @@
-"""A widget's rows and columns in words, with what stretches, and its controls in a table."""
+"""A widget's rows and columns in words, with what stretches."""
 
-from PySide6.QtWidgets import QBoxLayout, QComboBox, QGridLayout, QLabel, QLineEdit, QWidget
+from PySide6.QtWidgets import QBoxLayout, QGridLayout, QLabel
 
 
 def outline(layout, depth=0):
@@ -36,14 +36,3 @@ def _what(widget):
     name = widget.accessibleName()
     words = widget.text() if isinstance(widget, QLabel) else ""
     return name or words or type(widget).__name__
-
-
-def controls(parent, kinds=(QWidget,)):
-    """Each control below a widget: name, description, and what else there is to it."""
-    found = {}
-    for kind in kinds:
-        for each in parent.findChildren(kind):
-            if each.accessibleName() and not isinstance(each.parent(), QComboBox):
-                also = each.placeholderText() if isinstance(each, QLineEdit) else ""
-                found[each.accessibleName()] = (each.accessibleDescription(), also)
-    return found

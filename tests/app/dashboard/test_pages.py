@@ -156,13 +156,12 @@ OUTLINES = {
 }
 
 
-@pytest.fixture(scope="module")
-def window(qapp):
+@pytest.fixture
+def window(qtbot):
     made = MainWindow(FakeSession(view(0.12), FakeControls()), LIGHT)
+    qtbot.addWidget(made)
     made.stop()
-    yield made
-    made.close()
-    made.deleteLater()
+    return made
 
 
 @pytest.fixture
@@ -186,9 +185,9 @@ def parts(window):
     }
 
 
-@pytest.mark.parametrize("name", OUTLINES)
-def test_what_stands_where(parts, name):
-    assert outline(parts[name].layout()) == cleandoc(OUTLINES[name]).splitlines()
+def test_what_stands_where(parts):
+    for name, words in OUTLINES.items():
+        assert outline(parts[name].layout()) == cleandoc(words).splitlines(), name
 
 
 FLUSH = {"top bar", "needle", "line above", "bar below", "hands", "card", "jobs of a drive"}
@@ -199,23 +198,23 @@ def test_parts_within_a_page_have_no_margins_of_their_own(parts):
     assert flush == FLUSH | {"history"}
 
 
-@pytest.mark.parametrize(
-    ("unit", "window_margin", "gap", "job_margin", "job_gap"),
-    [(2.0, 20, 16, 24, 12), (1.0, 10, 8, 12, 6), (0.25, 4, 4, 6, 3)],
-)
-def test_gaps_follow_the_window(monkeypatch, window, unit, window_margin, gap, job_margin, job_gap):
-    with monkeypatch.context() as patched:
-        patched.setattr("app.dashboard.window.Sizes.of", lambda *_: Sizes(unit))
-        window._apply_theme()
-    assert window.layout().getContentsMargins() == (window_margin,) * 4
-    assert window.layout().spacing() == gap
+SPACES = {2.0: (20, 16, 24, 12), 1.0: (10, 8, 12, 6), 0.25: (4, 4, 6, 3)}
+"""By the unit of the window: its margin, its gaps, the job's margin, the job's gaps."""
+
+
+def test_gaps_follow_the_window(monkeypatch, window):
     page = window.needle_page
-    assert {row.spacing() for row in page._rows} == {gap}
-    assert len(page._rows) == 6
     job = page.job
-    assert job.layout().getContentsMargins() == (job_margin,) * 4
-    assert {job.layout().spacing(), job._grid.spacing(), job._view._column.spacing()} == {job_gap}
-    assert job._view._choice_row.spacing() == job_gap
+    for unit, (margin, gap, job_margin, job_gap) in SPACES.items():
+        with monkeypatch.context() as patched:
+            patched.setattr("app.dashboard.window.Sizes.of", lambda *_, u=unit: Sizes(u))
+            window._apply_theme()
+        assert window.layout().getContentsMargins() == (margin,) * 4
+        assert window.layout().spacing() == gap
+        assert [row.spacing() for row in page._rows] == [gap] * 6
+        assert job.layout().getContentsMargins() == (job_margin,) * 4
+        inner = (job.layout(), job._grid, job._view._column, job._view._choice_row)
+        assert [each.spacing() for each in inner] == [job_gap] * 4
 
 
 def test_the_window_is_named_and_never_too_small(window):
