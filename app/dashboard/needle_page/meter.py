@@ -204,23 +204,19 @@ class Meter(Instrument):
         painter.save()
         width, cover = self._geometry.size.width(), self._geometry.cover_top
         painter.setClipRect(QRectF(2, 2, width - 4, cover - 2))
-        at = self._painted
-        if self._face.balance is None:
+        at, balance, mirrored = self._painted, self._face.balance, self._face.mirrored
+        if balance is None:
             self._paint_needle(painter, at, QColor(self._theme.parked), hollow=True)
-        elif self._face.mirrored:
-            for side in (-at, at):
-                self._paint_sector(painter, side)
-                self._paint_needle(painter, side, QColor(self._theme.needle), hollow=True)
         else:
-            self._paint_sector(painter, at)
-            self._paint_needle(painter, at, QColor(self._theme.needle), hollow=False)
+            for side in (-1, 1) if mirrored else (1,):
+                self._paint_sector(painter, side * at, side * balance)
+                colour = QColor(self._theme.needle)
+                self._paint_needle(painter, side * at, colour, hollow=mirrored)
         painter.restore()
 
-    def _paint_sector(self, painter: QPainter, at: float) -> None:
+    def _paint_sector(self, painter: QPainter, at: float, balance: float) -> None:
         """Paint what the balance may be as well, fainter towards ±2u."""
-        balance, spread = self._face.balance or 0.0, self._face.expanded_u
-        if at < 0 < balance:
-            balance = -balance
+        spread = self._face.expanded_u
         colour = QColor(self._theme.needle)
         colour.setAlphaF(0.2)
         painter.setPen(Qt.PenStyle.NoPen)

@@ -1,5 +1,6 @@
 """The list of a job's checks: its rows as they are painted, chosen and told."""
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -224,3 +225,13 @@ def test_rows_are_for_a_finger_and_scroll_smoothly(checks):
     assert checks.focusPolicy() == Qt.FocusPolicy.TabFocus
     assert checks.accessibleName() == "Checks of the job"
     assert checks.accessibleDescription() == "Arrows choose, Enter takes a check in hand"
+
+
+@pytest.mark.parametrize(("less", "whole"), [(0, True), (1, False)])
+def test_a_name_is_whole_when_it_lacks_less_than_a_pixel(checks, less, whole):
+    name = "A name of some words"
+    room = QFontMetricsF(font_of_cap(18 * 0.7)).horizontalAdvance(name)
+    wide = math.ceil(room + 39.6 + 10.8 + 7.2 - 1) - less
+    marks = row_painted(checks, replace(PENDING, name=name), wide=wide)
+    mark = next(mark for mark in marks if mark.words)
+    assert (mark.words == name) == whole

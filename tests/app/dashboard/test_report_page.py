@@ -84,3 +84,64 @@ def test_enter_writes_the_pdf_from_field_and_pages_once(qtbot, report_page, tmp_
         qtbot.keyClick(part, Qt.Key.Key_Return)
         assert report_page.status.startswith("Written")
         assert (tmp_path / f"found{number}.pdf").exists()
+
+
+def test_a_report_goes_among_the_documents_in_a_folder_made_for_it(
+    qtbot, report_page, tmp_path, monkeypatch
+):
+    documents = tmp_path / "home" / "documents"
+    monkeypatch.setattr(
+        "app.dashboard.report_page.QStandardPaths.writableLocation",
+        lambda where: str(documents if where.name == "DocumentsLocation" else tmp_path),
+    )
+    for stem in ("one", "two"):
+        report_page.set_stem(str(documents / stem))
+        report_page.write_page()
+        assert report_page.status == f"Written: {documents / stem}.html"
+    # An ending that is typed is not doubled.
+    report_page.set_stem(str(documents / "three.html"))
+    report_page.write_page()
+    assert sorted(path.name for path in documents.iterdir()) == [
+        "one.html",
+        "three.html",
+        "two.html",
+    ]
+    report_page.set_stem(str(tmp_path / "elsewhere" / "four"))
+    report_page.write_page()
+    assert report_page.status == (
+        f"“{tmp_path / 'elsewhere' / 'four.html'}” cannot be written: No such file or directory; "
+        "choose another place."
+    )
+
+
+def test_pages_are_named_and_those_before_are_gone(report_page):
+    assert [page.accessibleName() for page in report_page.pages] == [
+        f"Page {number}" for number in range(1, len(report_page.pages) + 1)
+    ]
+    before = len(report_page.pages)
+    column = report_page._column
+    assert column.count() == before
+    assert column.itemAt(0).alignment() == Qt.AlignmentFlag.AlignHCenter
+    report_page._paper.setCurrentIndex(1)
+    assert column.count() == len(report_page.pages)
+    names = [report_page._paper.itemText(place) for place in range(report_page._paper.count())]
+    assert names == ["A4", "Letter"]
+
+
+def test_the_report_before_is_neither_shown_nor_written_while_the_book_is_read(report_page):
+    report_page.activate(DRIVE.identity, 1)
+    assert report_page.status == "Reading the book …"
+    assert report_page.pages == []
+    assert report_page._column.count() == 0
+    report_page.write_page()
+    assert report_page.status == "There is no report to write yet."
+    report_page._paper.setCurrentIndex(1)
+    assert report_page.pages == []
+
+
+def test_letters_go_by_the_page_and_enter_is_held_without_harm(qtbot, report_page, tmp_path):
+    report_page.set_stem(str(tmp_path / "found"))
+    qtbot.keyClick(report_page, Qt.Key.Key_A)
+    assert not list(tmp_path.glob("*.pdf"))
+    qtbot.keyClick(report_page, Qt.Key.Key_Return)
+    assert report_page.status == f"Written: {tmp_path / 'found.pdf'}"

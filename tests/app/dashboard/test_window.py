@@ -1,6 +1,7 @@
 """The window: its keys, its pages, what it passes on to the session, and its end."""
 
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -340,12 +341,26 @@ def test_picture_that_cannot_be_written(window, tmp_path):
 
 def test_f9_keeps_a_picture_and_says_where(window, tmp_path, monkeypatch):
     monkeypatch.setattr(
-        "app.dashboard.window.QStandardPaths.writableLocation", lambda _: str(tmp_path / "new")
+        "app.dashboard.window.QStandardPaths.writableLocation",
+        lambda where: str(tmp_path / "new" / where.name),
     )
     press(KEY.Key_F9)
     window.tick()
-    (kept,) = (tmp_path / "new").glob("evenlobe-*.png")
-    assert str(kept) in window.top_bar.words
+    (kept,) = (tmp_path / "new" / "PicturesLocation").glob("evenlobe-*.png")
+    assert window.top_bar.words.endswith(f"  ·  Picture saved: {kept}")
+    assert re.fullmatch(r"evenlobe-\d{8}-\d{6}\.png", kept.name)
+    kept.unlink()
+    press(KEY.Key_F9)  # into the folder that is there by now
+    assert len(list(kept.parent.iterdir())) == 1
+
+
+def test_f9_says_why_no_picture_is_kept(window, tmp_path, monkeypatch):
+    (tmp_path / "file").touch()
+    monkeypatch.setattr(
+        "app.dashboard.window.QStandardPaths.writableLocation", lambda _: str(tmp_path / "file")
+    )
+    press(KEY.Key_F9)
+    assert str(tmp_path / "file") in window.top_bar.words
 
 
 def test_needle_follows_the_session(window, session):
