@@ -37,7 +37,6 @@ class ValueKind(Protocol):
 
     def read(self, value: object) -> Any:
         """Return the value as the program keeps it, None where it is not allowed."""
-        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,9 +207,9 @@ class TomlKind:
         """Return the error that names file, key, value and what is allowed."""
         return self.fault(f"{self._named(where)}: {path} is {shown(value)}; it must be {allowed}")
 
-    def missing(self, where: str, path: str, remedy: str = "add it") -> Exception:
+    def missing(self, where: str, path: str) -> Exception:
         """Return the error that says what is missing."""
-        return self.fault(f"{self._named(where)}: {path} is missing; {remedy}")
+        return self.fault(f"{self._named(where)}: {path} is missing; add it")
 
     def unknown(self, where: str, path: str) -> Exception:
         """Return the error for a key that nobody reads: most often a misspelling."""

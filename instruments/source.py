@@ -305,43 +305,33 @@ class PracticeControls(Protocol):
 
     def nudge(self, offset_um: float) -> None:
         """Turn the stepper's body so that the head moves outward by `offset_um`."""
-        ...
 
     def step(self, tracks: int) -> None:
         """Step the head `tracks` tracks inward (positive) or outward (negative)."""
-        ...
 
     def reseat(self) -> None:
         """Open the clamp and close it again: a new seating of the disk."""
-        ...
 
     def seek(self, track: int) -> None:
         """Step the head to a track."""
-        ...
 
     def select(self, side: int) -> None:
         """Select the head of a side, 0 or 1."""
-        ...
 
     def loosen(self) -> None:
         """Loosen the clamp screws of the stepper's body."""
-        ...
 
     def tighten(self) -> None:
         """Tighten the clamp screws; that moves the body."""
-        ...
 
     def trim_speed(self, percent: float) -> None:
         """Turn the speed trimmer: the spindle turns faster by `percent`."""
-        ...
 
     def insert(self, disk: str) -> None:
         """Change the disk: ``"alignment"``, ``"scratch"``, or ``"protected"`` (covered)."""
-        ...
 
     def write(self, pattern: str) -> None:
         """Write the track under the head, ``"1F"`` or ``"2F"``, unless that is protected."""
-        ...
 
     @property
     def write_protected(self) -> bool:

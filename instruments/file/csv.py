@@ -16,8 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from instruments.file.csv_layout import (
+    LONGEST_S,
     NOT_VOLTS,
     SECONDS,
+    SHORTEST_S,
     VOLTS,
     CsvLayout,
     bad_cell,
@@ -41,10 +43,7 @@ _WORDS = {
     "index": Role.INDEX,
 }
 _SIGNALS = ((Role.PLUS, Role.MINUS), (Role.DIFFERENTIAL,), (Role.ENVELOPE,))
-_DEFAULTS = {
-    1: (Role.DIFFERENTIAL,),
-    2: (Role.PLUS, Role.MINUS),
-}
+_DEFAULTS = {1: (Role.DIFFERENTIAL,), 2: (Role.PLUS, Role.MINUS)}
 _DEFAULT = (Role.PLUS, Role.MINUS, Role.INDEX)
 
 
@@ -143,8 +142,6 @@ _COARSEST = 1e-4
 """Largest step of coarse times, as a part of their span, from which the rate is well known."""
 _MOST_INTERVALS = 2**53
 """A float64 counts no further."""
-_SHORTEST_S, _LONGEST_S = 1e-12, 1e6
-"""Sample intervals that can be meant."""
 
 
 class UnevenTime(Exception):  # noqa: N818 - named for what the times are
@@ -255,7 +252,7 @@ def _rate(index: NDArray[np.int64], times_s: NDArray[np.float64]) -> float:
     """
     centred = index - index.mean()
     slope = float(centred @ (times_s - times_s.mean()) / (centred @ centred))
-    if not _SHORTEST_S <= slope <= _LONGEST_S:
+    if not SHORTEST_S <= slope <= LONGEST_S:
         raise UnevenTime(1, f"the interval of {slope:.3g} s cannot be")
     return float(f"{1 / slope:.9g}")
 

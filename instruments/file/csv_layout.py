@@ -49,7 +49,7 @@ _TIME_WORDS = frozenset(["time", "t", "x", "axis", "base", "stamp", "timestamp",
 _COUNTER_WORDS = frozenset(
     re.findall(r"\w+", "sample samples point points no nr number n index row sequence seq x axis")
 )
-_SHORTEST_S, _LONGEST_S = 1e-12, 1e6
+SHORTEST_S, LONGEST_S = 1e-12, 1e6
 """Sample intervals that can be meant."""
 
 _NUMBER = r"[+-]?(?:\d+(?:[.,]\d*)?|\.\d+)(?:e[+-]?\d+)?"
@@ -112,8 +112,7 @@ def names_time(title: str) -> bool:
 
 def names_counter(title: str) -> bool:
     """Tell whether a heading says that its column counts the samples."""
-    words = _words(title)
-    return all(word in _COUNTER_WORDS for word in words)
+    return all(word in _COUNTER_WORDS for word in _words(title))
 
 
 def stated_interval_s(line: str) -> float | None:
@@ -129,7 +128,7 @@ def stated_interval_s(line: str) -> float | None:
 
 
 def _sane(interval_s: float) -> float | None:
-    return interval_s if _SHORTEST_S <= interval_s <= _LONGEST_S else None
+    return interval_s if SHORTEST_S <= interval_s <= LONGEST_S else None
 
 
 def heads_interval(cell: str) -> bool:

@@ -10,13 +10,8 @@ import threading
 import time
 from enum import StrEnum
 from pathlib import Path
-from typing import Protocol
-
-import numpy as np
-from numpy.typing import NDArray
 
 from instruments.file.csv import ColumnChoice, CsvCapture, choose_columns
-from instruments.file.description import Description
 from instruments.file.wav import WavCapture, is_riff
 from instruments.source import (
     AddressError,
@@ -98,27 +93,6 @@ def _is_text(head: bytes) -> bool:
     return not _CONTROLS.intersection(head)
 
 
-class CaptureReader(Protocol):
-    """What the reader of one kind of file offers."""
-
-    titles: tuple[str, ...]
-    channels: int
-    length_frames: int
-    rate_hz: float
-    description: Description
-    uncalibrated: bool
-    full_scale_v: float | None
-    notes: tuple[str, ...]
-
-    def read(self, columns: tuple[int, ...]) -> tuple[int, bool, NDArray[np.float32]] | None:
-        """Return first index, whether a gap comes before, and samples; None at the end."""
-        ...
-
-    def close(self) -> None:
-        """Let go of the file."""
-        ...
-
-
 class FileSource(Source):
     """A capture file: WAV, RF64 or a scope's CSV export.
 
@@ -155,7 +129,7 @@ class FileSource(Source):
         self._rate_hz = rate_hz
         self._full_scale_v = full_scale_v
         self._lock = threading.Lock()
-        self._capture: CaptureReader | None = None
+        self._capture: WavCapture | CsvCapture | None = None
         self._choice: ColumnChoice | None = None
         self._opened_s = 0.0
 
@@ -235,7 +209,7 @@ class FileSource(Source):
                 self._capture.close()
                 self._capture = None
 
-    def _load(self) -> CaptureReader:
+    def _load(self) -> WavCapture | CsvCapture:
         path = Path(self._path)
         try:
             if path.is_dir():
@@ -267,7 +241,7 @@ class FileSource(Source):
             )
 
 
-def _info(name: str, capture: CaptureReader, choice: ColumnChoice) -> SourceInfo:
+def _info(name: str, capture: WavCapture | CsvCapture, choice: ColumnChoice) -> SourceInfo:
     told = capture.description
     half = capture.rate_hz / 2
     return SourceInfo(

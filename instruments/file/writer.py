@@ -6,7 +6,6 @@ import contextlib
 import secrets
 import shutil
 from pathlib import Path
-from types import TracebackType
 from typing import Self
 
 import numpy as np
@@ -153,12 +152,7 @@ class CaptureWriter:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, kind: object, *_: object) -> None:
         if kind is None:
             self.close()
         else:

@@ -12,7 +12,7 @@ from instruments.scope.family import Family, Setting, choose, load_families, nea
 from instruments.scope.links import Bytes, Deadline, Link
 from instruments.scope.options import ScopeOptions, read_options
 from instruments.scope.panel import Memory, Panel
-from instruments.scope.session import Owner, identify
+from instruments.scope.session import Owner, identify, is_done
 from instruments.scope.setup import ScopeSetup, set_up
 from instruments.scope.source import Opener, open_link
 from instruments.scope.waveform import Record
@@ -133,7 +133,7 @@ def check_scope(address: str, out: Out, opener: Opener = open_link) -> bool:
     walk = _Walk(options, opener, out)
     owner = Owner()
     job = owner.submit(lambda: _walk(walk))
-    if not job.wait(_WHOLE_S):
+    if not is_done(job, _WHOLE_S):
         raise SourceUnavailable(f"{walk.what}: it hangs; switch it off and on")
     owner.leave(1.0)
     return job.result()

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
 from importlib import resources
+from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
@@ -388,16 +389,8 @@ def nearest(families: Mapping[str, Family], identity: str) -> Family:
     """Return the family whose patterns have the longest beginning in common with `identity`."""
 
     def shared(family: Family) -> int:
-        best = 0
-        for pattern in family.match:
-            pairs = zip(pattern.upper(), identity.upper(), strict=False)
-            count = 0
-            for one, other in pairs:
-                if one != other:
-                    break
-                count += 1
-            best = max(best, count)
-        return best
+        pairs = (zip(pattern.upper(), identity.upper(), strict=False) for pattern in family.match)
+        return max(len(list(takewhile(lambda both: both[0] == both[1], each))) for each in pairs)
 
     return max(families.values(), key=shared)
 

@@ -300,7 +300,6 @@ class Link(Protocol):
 
     def send(self, command: str, deadline: Deadline) -> None:
         """Send a command that is not answered."""
-        ...
 
     def ask(self, query: str, deadline: Deadline) -> str:
         """Send a query and return its answer as text, without its newline."""
@@ -326,15 +325,12 @@ class Link(Protocol):
 
     def resync(self) -> None:
         """Forget what is left of an answer, so that the next is read from its beginning."""
-        ...
 
     def abort(self) -> None:
         """End a call under way, where the link can; from any thread."""
-        ...
 
     def close(self) -> None:
         """Let go of the connection; never raises."""
-        ...
 
 
 def text_of(what: str, query: str, answer: Bytes) -> str:

@@ -12,7 +12,7 @@ import math
 import re
 import struct
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 Fields = Mapping[str, float]
 
@@ -200,16 +200,6 @@ def _one_by_one(answers: Answers) -> Preamble:
     )
 
 
-def _divisions(answers: Answers) -> Preamble:
-    """Volts a division, offset and sample rate; points and start are not told."""
-    rate_hz = number(answers["rate"])
-    return Preamble(
-        points=None,
-        interval_s=1 / rate_hz if rate_hz > 0 else 0.0,
-        fields={name: number(answers[name]) for name in ("vdiv", "offset")},
-    )
-
-
 def _screen(answers: Answers) -> Preamble:
     """Volts a division and offset; the points cover the screen."""
     return Preamble(
@@ -217,6 +207,12 @@ def _screen(answers: Answers) -> Preamble:
         interval_s=None,
         fields={name: number(answers[name]) for name in ("vdiv", "offset")},
     )
+
+
+def _divisions(answers: Answers) -> Preamble:
+    """Volts a division, offset and sample rate; points and start are not told."""
+    rate_hz = number(answers["rate"])
+    return replace(_screen(answers), interval_s=1 / rate_hz if rate_hz > 0 else 0.0)
 
 
 _LEAST_DESCRIPTOR = 346

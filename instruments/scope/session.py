@@ -10,8 +10,9 @@ from __future__ import annotations
 import queue
 import threading
 from collections.abc import Callable
+from concurrent.futures import Future, wait
 from dataclasses import dataclass
-from typing import Any, Generic, TypeVar
+from typing import Any, TypeVar
 
 from instruments.scope import waveform
 from instruments.scope.family import Family, choose, load_families
@@ -27,61 +28,38 @@ from instruments.source import SourceError, SourceUnavailable
 T = TypeVar("T")
 
 
-class SessionJob(Generic[T]):
-    """Something for the owner to do, and what became of it.
-
-    The owner's thread writes the result and then sets the event; nobody else writes.
-    """
-
-    def __init__(self, work: Callable[[], T]) -> None:
-        self._work = work
-        self._done = threading.Event()
-        self._result: T | None = None
-        self._fault: BaseException | None = None
-
-    def run(self) -> None:
-        """Do it; the owner's thread calls this."""
-        try:
-            self._result = self._work()
-        except BaseException as fault:  # handed on to whoever waits
-            self._fault = fault
-        self._done.set()
-
-    def wait(self, timeout_s: float) -> bool:
-        """Return whether it is done."""
-        return self._done.wait(max(0.0, timeout_s))
-
-    def result(self) -> T:
-        """Return what it gave, or raise what it raised; only once it is done."""
-        if self._fault is not None:
-            raise self._fault
-        result: Any = self._result
-        return result
-
-
 class Owner:
-    """A thread and its queue."""
+    """A thread and its queue of jobs, each something to do and where to put what became of it."""
 
     def __init__(self) -> None:
-        self._jobs: queue.SimpleQueue[SessionJob[Any] | None] = queue.SimpleQueue()
+        self._jobs: queue.SimpleQueue[tuple[Callable[[], Any], Future[Any]] | None]
+        self._jobs = queue.SimpleQueue()
         self._thread = threading.Thread(target=self._run, name="scope-session", daemon=True)
         self._thread.start()
 
-    def submit(self, work: Callable[[], T]) -> SessionJob[T]:
+    def submit(self, work: Callable[[], T]) -> Future[T]:
         """Hand in a job."""
-        job = SessionJob(work)
-        self._jobs.put(job)
+        job: Future[T] = Future()
+        self._jobs.put((work, job))
         return job
 
-    def leave(self, timeout_s: float) -> bool:
-        """Let the thread end after the jobs handed in; return whether it did in that time."""
+    def leave(self, timeout_s: float) -> None:
+        """Let the thread end after the jobs handed in, and wait so long for that."""
         self._jobs.put(None)
-        self._thread.join(max(0.0, timeout_s))
-        return not self._thread.is_alive()
+        self._thread.join(timeout_s)
 
     def _run(self) -> None:
-        while (job := self._jobs.get()) is not None:
-            job.run()
+        while (handed := self._jobs.get()) is not None:
+            work, job = handed
+            try:
+                job.set_result(work())
+            except BaseException as fault:  # handed on to whoever waits
+                job.set_exception(fault)
+
+
+def is_done(job: Future[Any], within_s: float) -> bool:
+    """Wait for a job; tell whether it is done."""
+    return bool(wait([job], max(0.0, within_s)).done)
 
 
 _IDENTITY_S = 1.5

@@ -10,13 +10,14 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Mapping
+from concurrent.futures import Future
 from dataclasses import dataclass, field, replace
 
 from instruments.scope.links import Deadline, Link, SocketLink
 from instruments.scope.options import ScopeOptions, read_options
 from instruments.scope.panel import Memory
 from instruments.scope.ports import is_serial
-from instruments.scope.session import Owner, ScopeSession, SessionJob, Sweep
+from instruments.scope.session import Owner, ScopeSession, Sweep, is_done
 from instruments.scope.visa import socket_place
 from instruments.scope.waveform import frames
 from instruments.source import (
@@ -35,7 +36,7 @@ _DEEP_S = 120.0
 _GRACE_S = 1.0  # beyond a job's own deadline, before its thread is given up
 _LEAVE_S = 1.0
 _RESTORE_S = 0.8
-_END_S = 0.3
+_END_S = 0.6
 # Peak detect keeps the extremes of a converter that runs at its full rate.
 _PEAK_DETECT_HZ = 20e6
 
@@ -98,12 +99,11 @@ class ScopeSource(Source):
         self._settings: tuple[tuple[str, str], ...] = ()
         self._lock = threading.Lock()
         self._live: _Live | None = None
-        self._pending: SessionJob[Block] | None = None
+        self._pending: Future[Block] | None = None
         self._pending_s = Deadline(0)
-        delivered = options.columns.delivered
         self._info = SourceInfo(
             name=name,
-            roles=delivered,
+            roles=options.columns.delivered,
             roles_from=options.roles_from,
             sample_rate_hz=0.0,
             bandwidth_hz=_PEAK_DETECT_HZ,
@@ -147,7 +147,7 @@ class ScopeSource(Source):
         with self._lock:
             self._live = live
         job = live.owner.submit(lambda: self._begin(live))
-        if not job.wait(_OPEN_S + _GRACE_S):
+        if not is_done(job, _OPEN_S + _GRACE_S):
             self.close()
             raise SourceUnavailable(
                 f"{self._what}: it hangs while it is set up; switch it off and on"
@@ -174,7 +174,7 @@ class ScopeSource(Source):
         live, job = self._live, self._pending
         if live is None or job is None:
             raise SourceUnavailable(f"{self._what}: it is not open; open it before reading")
-        if not job.wait(min(timeout_s, self._pending_s.left_s)):
+        if not is_done(job, min(timeout_s, self._pending_s.left_s)):
             if self._pending_s.left_s > 0:
                 raise SourceTimeout(f"{self._what}: no record within {timeout_s:g} s")
             raise SourceLost(
@@ -202,7 +202,7 @@ class ScopeSource(Source):
         if live is None:
             raise SourceUnavailable(f"{self._what}: it is not open; open it before reading")
         job = live.owner.submit(lambda: self._deep(live))
-        if not job.wait(_DEEP_S + _GRACE_S):
+        if not is_done(job, _DEEP_S + _GRACE_S):
             raise SourceLost(f"{self._what}: it hangs while its memory is read")
         return job.result()
 
@@ -215,9 +215,8 @@ class ScopeSource(Source):
             return
         live.cancelled.set()
         leaving = live.owner.submit(lambda: _leave(live))
-        if not leaving.wait(_LEAVE_S) and live.link is not None:
+        if not is_done(leaving, _LEAVE_S) and live.link is not None:
             live.link.abort()
-            leaving.wait(_END_S)
         live.owner.leave(_END_S)
 
     # What follows runs on the session's thread.
