@@ -7,10 +7,10 @@ head on the line and the disk seated truly.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 from math import exp, floor, pi, radians, sin, tan, tau
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,39 +23,6 @@ _GROUP_RAMP = 0.04
 """Length of an alternating group's ramps, as a fraction of the spacing of the groups."""
 _GUARD_FULL, _GUARD_GONE = 0.5, 0.7
 """Offset, in track pitches, to which the recording is whole and from which it is erased."""
-
-
-class Recording(Protocol):
-    """How an alignment track is recorded."""
-
-    @property
-    def geometry(self) -> str:
-        """The recording's name."""
-        ...
-
-    @property
-    def scale_um(self) -> float:
-        """Offset for unit balance, S."""
-        ...
-
-    @property
-    def pairs(self) -> int:
-        """Pairs of lobes a turn."""
-        ...
-
-    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats | None]:
-        """Return the signed amplitudes in phase with the carrier and a quarter turn ahead.
-
-        The second is None where the recording has none.
-        """
-        ...
-
-    def heights(self, turns: Floats, offset_um: Floats) -> tuple[float, float]:
-        """Return the heights of the first and of the second lobe.
-
-        `turns` covers one turn evenly, and `offset_um` is the offset at each place.
-        """
-        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +48,7 @@ class TwoBand:
     geometry: str = "two-band"
     pairs: int = 1
 
-    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats | None]:
+    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, None]:
         """Return the sum of both bands' overlaps; they are recorded in phase."""
         first, second = self._overlaps(turns, offset_um)
         return first + second, None
@@ -117,7 +84,7 @@ class Boundary:
     geometry: str = "boundary"
     pairs: int = 1
 
-    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats | None]:
+    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, None]:
         """Return the head's distance from the circle; its sign is the carrier's phase."""
         return np.cos(tau * (turns - self.top_turns)) + offset_um / self.scale_um, None
 
@@ -149,7 +116,7 @@ class Alternating:
     head_um: float
     geometry: str = "alternating"
 
-    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats | None]:
+    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, None]:
         """Return the overlap with the group that lies at each place."""
         groups = (turns - self.top_turns) * 2 * self.pairs
         number = np.rint(groups)
@@ -197,23 +164,29 @@ class Beat:
     geometry: str = "beat"
     pairs: int = 1
 
-    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats | None]:
+    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats]:
         """Return the sum of the two tones, one cycle a turn above and below the carrier."""
-        return self._parts(turns, offset_um)
-
-    def heights(self, turns: Floats, offset_um: Floats) -> tuple[float, float]:
-        """Return the largest amplitude in each half of the turn."""
-        along, across = self._parts(turns, offset_um)
-        envelope = np.hypot(along, across)
-        first = np.cos(tau * (turns - self.top_turns)) > 0.0
-        return float(envelope[first].max()), float(envelope[~first].max())
-
-    def _parts(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats]:
         most = self.head_um / self.scale_um
         outer = np.clip(1.0 + offset_um / self.scale_um, 0.0, most)
         inner = np.clip(1.0 - offset_um / self.scale_um, 0.0, most)
         angle = tau * (turns - self.top_turns)
         return 0.5 * (outer + inner) * np.cos(angle), 0.5 * (outer - inner) * np.sin(angle)
+
+    def heights(self, turns: Floats, offset_um: Floats) -> tuple[float, float]:
+        """Return the largest amplitude in each half of the turn."""
+        along, across = self.wave(turns, offset_um)
+        envelope = np.hypot(along, across)
+        first = np.cos(tau * (turns - self.top_turns)) > 0.0
+        return float(envelope[first].max()), float(envelope[~first].max())
+
+
+Recording = TwoBand | Boundary | Alternating | Beat
+"""How an alignment track is recorded.
+
+``wave`` takes places and the offset at each, and returns the signed amplitudes in phase with the
+carrier and a quarter turn ahead, None where there are none of these. ``heights`` takes the same,
+over one turn evenly, and returns the heights of the first and of the second lobe.
+"""
 
 
 def presence(offset_um: float, pitch_um: float) -> float:
@@ -228,18 +201,6 @@ def presence(offset_um: float, pitch_um: float) -> float:
 
 _DROPOUT_RAMP = 0.3
 """Length of a drop-out's ramps, as a fraction of half its length."""
-
-
-def cycles_per_turn(density_ftprad: float) -> int:
-    """Return the whole cycles a turn of an all-ones track.
-
-    Parameters
-    ----------
-    density_ftprad : float
-        Transition density in flux transitions per radian; two transitions make a cycle. The
-        number is rounded, since a track closes on itself.
-    """
-    return round(pi * density_ftprad)
 
 
 @dataclass(frozen=True, slots=True)
@@ -330,117 +291,58 @@ def azimuth_loss(width_um: float, angle_arcmin: float, length_um: float) -> floa
     return abs(sin(y) / y) if y else 1.0
 
 
-class Track(Protocol):
-    """What a head finds on a track."""
-
-    @property
-    def cycles_per_turn(self) -> int:
-        """Cycles of the carrier."""
-        ...
-
-    @property
-    def has_edges(self) -> bool:
-        """Whether the amplitude changes within microseconds."""
-        ...
-
-    @property
-    def skew_rad(self) -> float:
-        """By how much of a cycle the carrier's positive tops come early and the negative late."""
-        ...
-
-    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats | None]:
-        """Return the signed amplitudes in phase with the carrier and a quarter turn ahead."""
-        ...
-
-
 @dataclass(frozen=True, slots=True)
-class Radial:
-    """The radial alignment track, and how much of it the head finds at all, from 1 to 0."""
+class Track:
+    """What a head finds on a track.
 
-    recording: Recording
-    there: float
+    Attributes
+    ----------
+    cycles_per_turn : int
+        Cycles of the carrier.
+    wave : callable
+        As of a :data:`Recording`.
+    gain : float
+        Factor of the wave.
+    has_edges : bool
+        Whether the amplitude changes within microseconds.
+    skew_rad : float
+        By how much of a cycle the carrier's positive tops come early and the negative late.
+    """
+
     cycles_per_turn: int
+    wave: Callable[[Floats, Floats], tuple[Floats, Floats | None]]
+    gain: float = 1.0
     has_edges: bool = False
     skew_rad: float = 0.0
 
-    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats | None]:
-        """Return what the recording gives."""
-        along, across = self.recording.wave(turns, offset_um)
-        return along * self.there, None if across is None else across * self.there
 
+def bursts(start_turns: float, heights: tuple[float, ...], cycles_per_turn: int) -> Track:
+    """Return a track of bursts of carrier.
 
-@dataclass(frozen=True, slots=True)
-class Bursts:
-    """Bursts of carrier, the first of which starts at the index burst's place.
+    They are wider than the head, so an offset changes nothing.
 
-    Attributes
+    Parameters
     ----------
     start_turns : float
         Where the first burst's envelope is at half its height.
     heights : tuple of float
         Of each, in the order of passing; at most :data:`MOST_BURSTS`, each
         :data:`BURST_SPACING_TURNS` after the one before, :data:`BURST_LENGTH_TURNS` long.
+    cycles_per_turn : int
+        Cycles of the carrier.
     """
+    all_heights = np.zeros(MOST_BURSTS)
+    all_heights[: len(heights)] = heights
 
-    start_turns: float
-    heights: tuple[float, ...]
-    cycles_per_turn: int
-    has_edges: bool = True
-    skew_rad: float = 0.0
-
-    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats | None]:
-        """Return the bursts; they are wider than the head, so an offset changes nothing."""
-        del offset_um
-        since = np.remainder(turns - self.start_turns + _RISE_TURNS, 1.0) - _RISE_TURNS
-        number = np.minimum(np.floor(since / BURST_SPACING_TURNS + 0.5), MOST_BURSTS - 1)
+    def wave(turns: Floats, _: Floats) -> tuple[Floats, None]:
+        since = np.remainder(turns - start_turns + _RISE_TURNS, 1.0) - _RISE_TURNS
+        number = np.minimum(np.floor(since / BURST_SPACING_TURNS + 0.25), MOST_BURSTS - 1)
         inside = since - number * BURST_SPACING_TURNS
         rising = np.clip(inside / _RISE_TURNS + 0.5, 0.0, 1.0)
         falling = np.clip((BURST_LENGTH_TURNS - inside) / _RISE_TURNS + 0.5, 0.0, 1.0)
-        heights = np.zeros(MOST_BURSTS)
-        heights[: len(self.heights)] = self.heights
-        return heights[number.astype(np.intp)] * np.minimum(rising, falling), None
+        return all_heights[number.astype(np.intp)] * np.minimum(rising, falling), None
 
-
-@dataclass(frozen=True, slots=True)
-class Written:
-    """A track of one frequency that a drive has written.
-
-    Attributes
-    ----------
-    height : float
-        Its mean amplitude.
-    modulation : float
-        Peak deviation of the amplitude over the turn, as a fraction of its mean.
-    place_turns : float
-        Where it is strongest.
-    """
-
-    height: float
-    modulation: float
-    place_turns: float
-    cycles_per_turn: int
-    skew_rad: float
-    has_edges: bool = False
-
-    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats | None]:
-        """Return the amplitude; head and track are the drive's own, so no offset lies between."""
-        del offset_um
-        swing = 1.0 + self.modulation * np.cos(tau * (turns - self.place_turns))
-        return self.height * swing, None
-
-
-@dataclass(frozen=True, slots=True)
-class Blank:
-    """Nothing recorded."""
-
-    cycles_per_turn: int
-    has_edges: bool = False
-    skew_rad: float = 0.0
-
-    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats | None]:
-        """Return nothing."""
-        del offset_um
-        return np.zeros_like(turns), None
+    return Track(cycles_per_turn, wave, has_edges=True)
 
 
 def spacing_loss(spacing_um: float, length_um: float) -> float:
@@ -478,28 +380,23 @@ class ScratchDisk:
         self._written: dict[tuple[int, int], str] = {}
 
     def write(self, track: int, side: int, pattern: str) -> None:
-        """Write a track.
-
-        Raises
-        ------
-        ValueError
-            When `pattern` is neither ``"1F"`` nor ``"2F"``.
-        """
-        if pattern not in self._cycles:
-            raise ValueError(f"a track is written with 1F or 2F, not with “{pattern}”")
+        """Write a track, ``"1F"`` or ``"2F"``."""
         self._written[track, side] = pattern
 
     def track(self, track: int, side: int) -> Track:
         """Return what is on a track."""
         pattern = self._written.get((track, side))
-        if pattern is None:
-            return Blank(self._cycles["2F"])
-        params, cycles = self._params, self._cycles[pattern]
-        return Written(
-            height=spacing_loss(params.spacing_um, wavelength_um(track, side, cycles)),
-            modulation=params.modulation_percent / 100.0,
-            place_turns=self._place_turns,
-            cycles_per_turn=cycles,
+        params, cycles = self._params, self._cycles[pattern or "2F"]
+        height = spacing_loss(params.spacing_um, wavelength_um(track, side, cycles))
+        return Track(
+            cycles,
+            self._wave,
+            gain=height if pattern else 0.0,
             # Tops that come early by e and late by e stand 2e nearer on one side.
             skew_rad=tau * cycles * params.speed_rpm / 60.0 * params.asymmetry_ns * 1e-9 / 2.0,
         )
+
+    def _wave(self, turns: Floats, _: Floats) -> tuple[Floats, None]:
+        # Head and track are the drive's own, so no offset lies between.
+        swing = np.cos(tau * (turns - self._place_turns))
+        return 1.0 + self._params.modulation_percent / 100.0 * swing, None

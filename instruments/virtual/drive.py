@@ -15,23 +15,29 @@ from numpy.typing import NDArray
 from instruments.virtual.disk import (
     Alternating,
     Beat,
-    Blank,
     Boundary,
-    Bursts,
     Disk,
     DiskIn,
     DropOuts,
-    Radial,
     Recording,
     ScratchDisk,
     Track,
     TwoBand,
     azimuth_loss,
+    bursts,
     presence,
     wavelength_um,
 )
 from instruments.virtual.electronics import Amplifier, noise_for_snr_v
-from instruments.virtual.mechanics import Clamp, IndexSensor, Positioner, Screws, Spindle, Wow
+from instruments.virtual.mechanics import (
+    PITCH_UM,
+    Clamp,
+    IndexSensor,
+    Positioner,
+    Screws,
+    Spindle,
+    Wow,
+)
 from instruments.virtual.params import VirtualParams
 
 
@@ -147,14 +153,6 @@ def _recording(params: VirtualParams) -> Recording:
             return Beat(top_turns, scale_um, head_um)
 
 
-PITCH_UM = 25.4e3 / 48.0
-"""Track pitch: 25.4 mm / 48, ECMA-70, 5.1."""
-ALIGNMENT_TRACK = 16
-"""From memory, drive manuals."""
-LAST_TRACK = 39
-"""ECMA-70, 5.1: tracks 0 to 39."""
-STEP_ANGLE_DEG = 1.8
-"""Common practice: one full step of a 200-step motor for one track."""
 AZIMUTH_TRACK = 34
 AZIMUTH_ARCMIN = (-12.0, 12.0, -18.0, 18.0)
 """From memory: angles of the alignment disk's bursts in the order of passing."""
@@ -225,12 +223,7 @@ class VirtualDrive:
         self.disk = disk_of(params, disk)
         self.clamp = Clamp(params.clamp_um, params.oval_um, seats)
         self.positioner = Positioner(
-            params.offset_um + params.age_months * params.ageing_um,
-            params.backlash_um,
-            pitch_um=PITCH_UM,
-            track=ALIGNMENT_TRACK,
-            last_track=LAST_TRACK,
-            step_angle_deg=STEP_ANGLE_DEG,
+            params.offset_um + params.age_months * params.ageing_um, params.backlash_um
         )
         self.screws = Screws(
             params.creep_um, params.creep_scatter_um, screws, tight=params.screws == "tight"
@@ -316,14 +309,13 @@ class VirtualDrive:
             return self._scratch.track(place, self.side)
         if place in BURST_TRACKS:
             return _bursts(self._params, place, self.side, cycles)
-        there = presence(self._head_um, PITCH_UM)
-        return Radial(self.disk.recording, there, cycles) if there else Blank(cycles)
+        return Track(cycles, self.disk.recording.wave, presence(self._head_um, PITCH_UM))
 
     def signal(self, times_s: NDArray[np.float64]) -> Signal:
         """Return the head's signal at `times_s`, rising, with head and disk as they stand."""
         turns, track = self.spindle.turns(times_s), self.track
         along, across = track.wave(turns, self._offset_um(turns))
-        gains_v = np.full_like(turns, self.amplifier.amplitude_v)
+        gains_v = np.full_like(turns, self.amplifier.amplitude_v * track.gain)
         self.disk.drop_outs.apply(turns, gains_v)
         return Signal(
             carrier_turns=turns * track.cycles_per_turn,
@@ -385,7 +377,7 @@ def _delay_turns(params: VirtualParams, side: int) -> float:
     return delay_us * 1e-6 * NOMINAL_RPM / 60.0
 
 
-def _bursts(params: VirtualParams, place: int, side: int, cycles: int) -> Bursts:
+def _bursts(params: VirtualParams, place: int, side: int, cycles: int) -> Track:
     heights = (1.0,)
     if place == AZIMUTH_TRACK:
         length_um = wavelength_um(place, side, cycles)
@@ -393,4 +385,4 @@ def _bursts(params: VirtualParams, place: int, side: int, cycles: int) -> Bursts
         heights = tuple(
             azimuth_loss(BURST_WIDTH_UM, angle - head_arcmin, length_um) for angle in AZIMUTH_ARCMIN
         )
-    return Bursts(_delay_turns(params, side), heights, cycles)
+    return bursts(_delay_turns(params, side), heights, cycles)

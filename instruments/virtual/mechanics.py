@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import atan2, ceil, floor, hypot, isfinite, tau
+from math import atan2, ceil, floor, hypot, tau
 
 import numpy as np
 from numpy.typing import NDArray
@@ -118,10 +118,8 @@ class ClampSeating:
 
     def runout_um(self, turns: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return how far outward the disk's tracks lie from their true radius under the head."""
-        runout = self.shift_um * np.cos(tau * (turns - self.shift_turns))
-        if self.oval_um:
-            runout += self.oval_um * np.cos(2.0 * tau * (turns - self.oval_turns))
-        return runout
+        once = self.shift_um * np.cos(tau * (turns - self.shift_turns))
+        return once + self.oval_um * np.cos(2.0 * tau * (turns - self.oval_turns))
 
 
 class Clamp:
@@ -139,16 +137,13 @@ class Clamp:
         self._shift_um = shift_um
         self._oval_um = oval_um
         self._rng = rng
-        self.seating = self._draw()
+        self.reseat()
 
     def reseat(self) -> None:
         """Open the clamp and close it again."""
-        self.seating = self._draw()
-
-    def _draw(self) -> ClampSeating:
         # Two normal components each: every direction is equally likely.
         x, y, p, q = self._rng.standard_normal(4) * 0.5**0.5
-        return ClampSeating(
+        self.seating = ClampSeating(
             shift_um=self._shift_um * hypot(x, y),
             shift_turns=atan2(y, x) / tau,
             oval_um=self._oval_um * hypot(p, q),
@@ -191,8 +186,16 @@ class Screws:
         return self._creep_um + self._scatter_um * float(self._rng.uniform(-1.0, 1.0))
 
 
+PITCH_UM = 25.4e3 / 48.0
+"""Track pitch: 25.4 mm / 48, ECMA-70, 5.1."""
+ALIGNMENT_TRACK = 16
+"""From memory, drive manuals."""
+LAST_TRACK = 39
+"""ECMA-70, 5.1: tracks 0 to 39."""
+
+
 class Positioner:
-    """Where the head stands.
+    """Where the head stands: at first on the alignment track; the stops hold it on 0 and the last.
 
     The head rests half the backlash outward of the middle when it arrived from the outer side
     (stepping inward), and as far inward of it when it arrived from the inner side. It starts as
@@ -204,65 +207,24 @@ class Positioner:
         Radial offset of the head from the track line at the start, positive outward.
     backlash_um : float
         Distance between the two positions of rest.
-    pitch_um : float
-        Radial distance of two tracks.
-    track, last_track : int
-        Track at the start, and the innermost; the stops at 0 and there hold the head.
-    step_angle_deg : float
-        Turn of the stepper for one track.
     """
 
-    def __init__(
-        self,
-        offset_um: float,
-        backlash_um: float,
-        *,
-        pitch_um: float,
-        track: int,
-        last_track: int,
-        step_angle_deg: float,
-    ) -> None:
+    def __init__(self, offset_um: float, backlash_um: float) -> None:
         self._backlash_um = backlash_um
-        self._pitch_um = pitch_um
-        self._start_track = track
-        self._last_track = last_track
-        self._step_angle_deg = step_angle_deg
         self._side = 1
-        self._body_um = offset_um - backlash_um / 2.0
-        self.track = track
+        self.middle_um = offset_um - backlash_um / 2.0
+        """Middle of the two positions of rest on the alignment track: where the body stands."""
+        self.track = ALIGNMENT_TRACK
 
     @property
     def offset_um(self) -> float:
-        """Offset of the head from the line of the track that it started on, positive outward."""
-        away_um = (self._start_track - self.track) * self._pitch_um
-        return self.rest_um + away_um
-
-    @property
-    def rest_um(self) -> float:
-        """Offset of the head from the line of the track that it stands on."""
-        return self._body_um + self._side * self._backlash_um / 2.0
-
-    @property
-    def middle_um(self) -> float:
-        """Middle of the two positions of rest on the starting track: the hysteresis centred."""
-        return self._body_um
-
-    @property
-    def body_angle_deg(self) -> float:
-        """Angle of the stepper's body from where the hysteresis is centred on the track line."""
-        return self._body_um / self._pitch_um * self._step_angle_deg
+        """Offset of the head from the line of the alignment track, positive outward."""
+        away_um = (ALIGNMENT_TRACK - self.track) * PITCH_UM
+        return self.middle_um + self._side * self._backlash_um / 2.0 + away_um
 
     def nudge(self, offset_um: float) -> None:
-        """Turn the stepper's body so that the head moves outward by `offset_um`.
-
-        Raises
-        ------
-        ValueError
-            When `offset_um` is not a finite number.
-        """
-        if not isfinite(offset_um):
-            raise ValueError(f"a nudge of {offset_um} µm is none; give a finite number")
-        self._body_um += offset_um
+        """Turn the stepper's body so that the head moves outward by `offset_um`."""
+        self.middle_um += offset_um
 
     def seek(self, track: int) -> None:
         """Step to a track, as far as the stops."""
@@ -270,7 +232,7 @@ class Positioner:
 
     def step(self, tracks: int) -> None:
         """Step `tracks` tracks inward (positive) or outward (negative), as far as the stops."""
-        target = min(max(self.track + tracks, 0), self._last_track)
+        target = min(max(self.track + tracks, 0), LAST_TRACK)
         if target != self.track:
             self._side = 1 if target > self.track else -1
             self.track = target
@@ -311,8 +273,6 @@ class IndexSensor:
         ends_s += (-self.edge_s, self.edge_s)
         start, end = spindle.turns(ends_s)
         numbers = np.arange(ceil(start - self.width_turns), floor(end) + 1, dtype=np.float64)
-        if not numbers.size:
-            return
         leading_s = spindle.times_s(numbers)
         trailing_s = spindle.times_s(numbers + self.width_turns)
         for lead_s, trail_s in zip(leading_s, trailing_s, strict=True):

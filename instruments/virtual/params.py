@@ -217,14 +217,10 @@ def _refused(where: str, option: Option, value: object) -> AddressError:
     return AddressError(f"{where}: {option.name} is “{value}”; it must be {option.allowed}")
 
 
-def _table() -> dict[str, Option]:
-    return {
-        entry.name: Option(entry.name, type(entry.default), entry.default, **entry.metadata)
-        for entry in fields(VirtualParams)
-    }
-
-
-OPTIONS: Mapping[str, Option] = _table()
+OPTIONS: Mapping[str, Option] = {
+    entry.name: Option(entry.name, type(entry.default), entry.default, **entry.metadata)
+    for entry in fields(VirtualParams)
+}
 """The table of all options, by name, in the order in which help shows them."""
 
 

@@ -1,29 +1,9 @@
-"""Carrier and drop-outs of the disk."""
-
-from math import pi
+"""Drop-outs of the disk."""
 
 import numpy as np
 import pytest
 
-from instruments.virtual.disk import DropOuts, cycles_per_turn
-
-
-@pytest.mark.parametrize(
-    ("density_ftprad", "transitions"),
-    [(7958, 50001.6), (13262, 83327.6), (15916, 100003), (31831, 200000)],
-)
-def test_two_transitions_make_a_cycle(density_ftprad, transitions):
-    # Densities: titles of ISO 8860, ECMA-99, ECMA-125 and ECMA-147; a turn is 2π radians.
-    assert cycles_per_turn(density_ftprad) == pytest.approx(transitions / 2, abs=0.6)
-
-
-@pytest.mark.parametrize(
-    ("density_ftprad", "speed_rpm", "carrier_khz"), [(7958, 300, 125.00), (13262, 360, 249.98)]
-)
-def test_carrier_is_density_by_speed(density_ftprad, speed_rpm, carrier_khz):
-    carrier_hz = cycles_per_turn(density_ftprad) * speed_rpm / 60
-    assert carrier_hz == pytest.approx(density_ftprad * speed_rpm * pi / 60, rel=2e-5)
-    assert carrier_hz / 1e3 == pytest.approx(carrier_khz, abs=0.01)
+from instruments.virtual.disk import DropOuts
 
 
 def lost(drop_outs, turns):

@@ -7,8 +7,8 @@ import pytest
 from scipy import signal as scipy_signal
 
 from instruments.source import Role
-from instruments.virtual.drive import PITCH_UM, VirtualDrive
-from instruments.virtual.mechanics import ClampSeating
+from instruments.virtual.drive import VirtualDrive
+from instruments.virtual.mechanics import PITCH_UM, ClampSeating
 from instruments.virtual.params import VirtualParams
 from instruments.virtual.sampling import simulate
 
