@@ -99,3 +99,71 @@ def test_an_address_is_read_back_as_it_was_written(offset_um, seed, recording):
     query = format_address(params).removeprefix("sim:")
     texts = dict(part.split("=") for part in query.split("&") if part)
     assert read_options("sim:", texts) == params
+
+
+def test_an_address_that_was_kept_means_the_same_and_may_still_stand():
+    """An address leaves out what is at its default, so neither defaults nor limits may move."""
+    told = {
+        name: " ".join(option.choices) if option.choices else f"{option.low:g} {option.high:g}"
+        for name, option in OPTIONS.items()
+    }
+    assert [f"{name} {OPTIONS[name].default} {told[name]}" for name in OPTIONS] == KEPT.split("\n")
+    assert OPTIONS["seed"].high == 2**63 - 1
+
+
+KEPT = """\
+offset_um 25.0 -2000 2000
+seed 1 0 9.22337e+18
+rate 1000000.0 1000 1e+08
+pace live live fast
+recording two-band two-band boundary alternating beat
+scale_um 178.0 10 2000
+band_eccentricity 1.4 1.05 5
+pairs 6 2 18
+first_lobe 0.5 0.05 0.95
+head_um 330.0 20 2000
+carrier_hz 125000.0 1000 2e+06
+speed_rpm 300.0 30 3000
+wow_percent 0.15 0 20
+wow_hz 1.3 0.01 100
+drift_percent 0.05 0 20
+drift_period_s 90.0 10 100000
+clamp_um 8.0 0 200
+oval_um 0.5 0 100
+backlash_um 6.0 0 200
+screws loose loose tight
+creep_um 6.0 -50 50
+creep_scatter_um 3.0 0 50
+hand_percent 10.0 0 50
+hand_um 2.0 0 50
+side_um 0.0 -500 500
+age_months 0.0 0 1200
+ageing_um 0.5 -50 50
+ageing_rpm -0.01 -5 5
+azimuth_arcmin 4.0 -60 60
+azimuth_side_arcmin -7.0 -60 60
+index_burst_us 210.0 0 5000
+index_side_us 15.0 -1000 1000
+protect works works fails
+spacing_um 0.5 0 5
+modulation_percent 3.0 0 90
+asymmetry_ns 60.0 -2000 2000
+amplitude_v 0.4 1e-06 100
+snr_db 35.0 -40 inf
+hum_v 0.02 0 100
+hum_hz 50.0 40 70
+mismatch_percent 1.0 -50 50
+dc_v 0.0 -100 100
+third_harmonic 0.02 0 0.5
+drop_outs 0 0 100
+drop_out_place fixed fixed random
+drop_out_deg 1.0 0.01 30
+drop_out_depth 0.8 0 1
+index_v 5.0 0.001 100
+index_polarity low low high
+index_width_ms 4.0 0.01 60
+index_edge_us 1.0 0 1000
+low_corner_hz 0.0 0 1000
+detector_threshold_v 0.0 0 10
+bits 0 0 24
+full_scale_v inf 0.001 inf"""
