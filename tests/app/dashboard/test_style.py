@@ -12,6 +12,7 @@ from app.dashboard.style import (
     Sizes,
     font_of_cap,
     palette_for,
+    style_sheet,
     theme_for,
 )
 
@@ -86,3 +87,117 @@ def test_theme_follows_the_palette(qapp):
     assert theme_for(QPalette(QColor("#202020"), QColor("#101010"))) is DARK
     assert theme_for(QPalette(QColor("#f0f0f0"), QColor("#fafafa"))) is LIGHT
     assert theme_for(palette_for(DARK)) is DARK
+
+
+@pytest.mark.parametrize(
+    ("width", "height", "unit"),
+    [(1920, 1080, 1.0), (960, 1080, 0.5), (1920, 540, 0.5), (3840, 2160, 2.0)],
+)
+def test_a_unit_is_a_pixel_of_full_hd_by_the_shorter_of_the_two(width, height, unit):
+    sizes = Sizes.of(width, height, 4.5)
+    assert (sizes.unit, sizes.dots_per_mm) == (unit, 4.5)
+    assert Sizes.of(width, height).dots_per_mm == 0.0
+    assert sizes.px(10.0) == 10.0 * unit
+
+
+@pytest.mark.parametrize(("unit", "text_px"), [(1.0, 18), (2.0, 36), (0.5, 12), (0.7, 13)])
+def test_running_text_is_never_too_small(unit, text_px):
+    assert Sizes(unit).text_px == text_px
+
+
+@pytest.mark.parametrize(
+    ("unit", "dots_per_mm", "touch_px"),
+    [
+        (1.0, 0.0, 46),
+        (0.5, 0.0, 46),
+        (2.0, 0.0, 92),
+        # Twelve millimetres, where what the screen states can be believed: 2 to 12 dots a mm.
+        (0.5, 6.0, 72),
+        (0.5, 1.99, 46),
+        (0.5, 2.0, 46),
+        (0.1, 9.5, 114),
+        (0.1, 9.6, 115),
+        (0.1, 12.0, 115),
+        (0.1, 12.01, 46),
+    ],
+)
+def test_a_control_is_twelve_millimetres(unit, dots_per_mm, touch_px):
+    assert Sizes(unit, dots_per_mm).touch_px == touch_px
+
+
+@pytest.mark.parametrize("bold", [False, True])
+@pytest.mark.parametrize("cap_px", [1.0, 13.0, 47.0, 104.0])
+def test_a_font_is_the_smallest_with_such_figures(qapp, cap_px, bold):
+    font = font_of_cap(cap_px, bold=bold)
+    assert font.bold() == bold
+
+    def tall(size_px):
+        font.setPixelSize(size_px)
+        return QFontMetricsF(font).tightBoundingRect("0").height()
+
+    size_px = font.pixelSize()
+    assert tall(size_px) >= cap_px
+    assert size_px == 1 or tall(size_px - 1) < cap_px + 1
+
+
+@pytest.mark.parametrize("theme", [LIGHT, DARK])
+def test_the_palette_has_the_themes_colours(qapp, theme):
+    palette, role = palette_for(theme), QPalette.ColorRole
+    wanted = {
+        theme.bench: [role.Window],
+        theme.panel: [role.Button],
+        theme.ink: [role.WindowText, role.Text, role.ButtonText, role.ToolTipText],
+        theme.face: [role.Base, role.AlternateBase, role.ToolTipBase],
+        theme.second: [role.Highlight],
+        theme.on_accent: [role.HighlightedText],
+        theme.faint: [role.PlaceholderText],
+    }
+    for colour, roles in wanted.items():
+        assert {palette.color(each).name() for each in roles} == {colour}
+
+
+@pytest.mark.parametrize("lightness", [127, 128])
+def test_a_window_is_dark_below_half_of_white(qapp, lightness):
+    grey = QColor(lightness, lightness, lightness)
+    assert theme_for(QPalette(grey, grey)) is (DARK if lightness < 128 else LIGHT)
+
+
+@pytest.mark.parametrize(
+    ("unit", "rules"),
+    [
+        (
+            1.0,
+            [
+                "QWidget { font-size: 18px;",
+                "min-height: 42px; padding: 0 14px;",
+                "border-radius: 6px;",
+                "QListWidget::item { min-height: 46px; padding: 0 12px; }",
+                "QScrollBar:vertical { width: 23px;",
+                "#first { font-size: 22px; }",
+                'QLabel[title="true"] { font-size: 29px;',
+            ],
+        ),
+        (
+            0.25,
+            [
+                "QWidget { font-size: 12px;",
+                "min-height: 42px; padding: 0 5px;",
+                "border-radius: 3px;",
+                "padding: 0 6px; }",
+                "#first { font-size: 12px; }",
+            ],
+        ),
+    ],
+)
+def test_the_style_follows_the_window(unit, rules):
+    sheet = " ".join(style_sheet(LIGHT, Sizes(unit)).split())
+    assert [rule for rule in rules if rule not in sheet] == []
+    assert LIGHT.good in sheet
+    assert DARK.good in style_sheet(DARK, Sizes(unit))
+
+
+@pytest.mark.parametrize("theme", [LIGHT, DARK])
+def test_each_colour_that_tells_a_state_is_its_own(theme):
+    states = ("good", "caution", "fault", "parked", "needle", "second", "ink", "faint")
+    assert len({getattr(theme, state) for state in states}) == len(states)
+    assert theme.dark == (QColor(theme.bench).lightness() < 128)

@@ -4,8 +4,14 @@ from dataclasses import replace
 
 import pytest
 
-from app.analysis.results import Message
-from app.dashboard.needle_page.status import Grade, StatusLine, StatusView, status_lines
+from app.analysis.results import Geometry, Message, Quantity
+from app.dashboard.needle_page.status import (
+    Grade,
+    StatusLine,
+    StatusView,
+    source_words,
+    status_lines,
+)
 from app.dashboard.style import LIGHT, Sizes
 from app.dashboard.text import notes_of, settings_of
 from app.live.view import Level, Phase, View
@@ -141,3 +147,103 @@ def test_a_scope_s_records_are_told():
     assert told["records"].words == "1.2 a second"
     # Extremes do not tell of the carrier: nothing is said rather than that there is none.
     assert "carrier" not in told
+
+
+@pytest.mark.parametrize(
+    ("change", "name", "words", "grade"),
+    [
+        ({"levels": (Level("plus", 0.1, 0.03, False),)}, "level plus", None, Grade.GOOD),
+        ({"levels": (Level("plus", 0.1, 0.0299, False),)}, "level plus", None, Grade.CAUTION),
+        ({"levels": (Level("plus", 0.1, 0.01, True),)}, "level plus", None, Grade.FAULT),
+        ({"levels": (Level("index", 0.1, 0.01, True),)}, "level index", None, Grade.PLAIN),
+        ({"reading": reading(0.1, snr_db=10.0)}, "signal to noise", "10 dB", Grade.GOOD),
+        ({"reading": reading(0.1, snr_db=9.9)}, "signal to noise", "10 dB: noisy", Grade.CAUTION),
+        ({"reading": reading(0.1, snr_db=None)}, "signal to noise", "none", Grade.PLAIN),
+        ({"reading": reading(0.1, carrier_hz=None)}, "carrier", "none", Grade.PLAIN),
+        ({"reading": reading(0.1, speed_rpm=None)}, "speed", "none", Grade.PLAIN),
+        ({"reading": reading(0.1, geometry=None)}, "turn", "locked", Grade.GOOD),
+        (
+            {"reading": reading(0.1, geometry=Geometry.BOUNDARY)},
+            "turn",
+            "locked, boundary pattern",
+            Grade.GOOD,
+        ),
+        (
+            {"reading": reading(0.1, geometry=Geometry.ALTERNATING)},
+            "turn",
+            "locked, alternating pattern",
+            Grade.GOOD,
+        ),
+        ({"locked": False, "phase": Phase.OPENING}, "turn", "none", Grade.PLAIN),
+        ({"locked": False, "reading": None}, "turn", "no lock", Grade.FAULT),
+        ({"reading": None}, "reading", "none", Grade.PLAIN),
+        ({"phase": Phase.ENDED}, "reading", "the last; turns used: 3", Grade.PLAIN),
+        (
+            {"reading_at_s": NOW_S - 1.0, "stale_after_s": 1.0},
+            "reading",
+            "1.0 s old; turns used: 3",
+            Grade.GOOD,
+        ),
+        (
+            {"reading_at_s": NOW_S - 1.1, "stale_after_s": 1.0},
+            "reading",
+            "1.1 s old; turns used: 3: STALE",
+            Grade.FAULT,
+        ),
+        ({"frames": 0}, "lost frames", "none", Grade.PLAIN),
+        ({"frames": 0, "lost_frames": 5}, "lost frames", "5 of 5", Grade.CAUTION),
+        ({"frames": 10, "lost_frames": 5}, "lost frames", "5 of 15", Grade.CAUTION),
+        ({}, "lost frames", "none", Grade.GOOD),
+        ({"phase": Phase.CLOSED}, "source", "closed", Grade.PLAIN),
+        ({"phase": Phase.OPENING}, "source", "opening", Grade.PLAIN),
+        ({}, "source", "running", Grade.GOOD),
+    ],
+)
+def test_each_line_at_its_bounds(change, name, words, grade):
+    line = lines(replace(view(0.1, NOW_S), **change))[name]
+    assert line.grade is grade
+    assert words in (None, line.words)
+
+
+@pytest.mark.parametrize(
+    ("rpm", "words"),
+    [
+        (297.0, "297.00 rpm (−1.00 %)"),
+        (300.0, "300.00 rpm (+0.00 %)"),
+        (303.0, "303.00 rpm (+1.00 %)"),
+    ],
+)
+def test_speed_is_told_with_what_it_lacks(rpm, words):
+    fast = reading(0.1, speed_rpm=Quantity(rpm, 0.02))
+    assert lines(view(0.1, NOW_S, reading=fast))["speed"].words == words
+
+
+def test_lines_come_in_one_order():
+    assert list(lines(view(0.1, NOW_S, records_a_second=2.0))) == [
+        "source",
+        "level plus",
+        "level minus",
+        "signal to noise",
+        "carrier",
+        "speed",
+        "turn",
+        "records",
+        "reading",
+        "lost frames",
+    ]
+    assert "records" not in lines(view(0.1, NOW_S))
+    assert "level plus" in lines(view(0.1, NOW_S, phase=Phase.ENDED))
+    # A carrier that is known is told of records too.
+    assert "carrier" in lines(view(0.1, NOW_S, records_a_second=2.0))
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"virtual": True}, "VIRTUAL DRIVE  ·  sim:  ·  running"),
+        ({"virtual": False}, "sim:  ·  running"),
+        ({"virtual": False, "source": "", "phase": Phase.CLOSED}, "no source  ·  closed"),
+    ],
+)
+def test_what_is_open_in_one_line(changes, words):
+    assert source_words(view(0.1, NOW_S, **{"source": "sim:", **changes})) == words
