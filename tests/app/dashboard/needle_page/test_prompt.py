@@ -2,10 +2,11 @@
 
 import pytest
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QPushButton
+from PySide6.QtWidgets import QPushButton, QWidget
 
 from app.analysis.results import Message, Side, Sign
-from app.dashboard.needle_page.page import PromptLine, prompt_of
+from app.dashboard.needle_page.page import Prompt, PromptLine, prompt_of
+from app.dashboard.style import Sizes
 from app.live.view import Phase
 from tests.app.dashboard.fakes import FakeSession, parked, reading, view
 
@@ -110,3 +111,95 @@ def test_cancel(line, session):
 def test_nothing_to_confirm(line):
     line.refresh(view(0.1, NOW_S))
     assert not line.confirm()
+
+
+ASKED = "No index, so the side is not known. Show it once by nudging the head outward."
+WIRED = " Or wire the index to one input and the differential to the other."
+NUDGED = "Nudge the head OUTWARD until the needle has clearly moved, then press Outward."
+
+
+@pytest.mark.parametrize(
+    ("shown", "answer", "prompt"),
+    [
+        (stereo(), "", Prompt(ASKED + WIRED, may_begin=True, may_reopen=True)),
+        (stereo(), "No.", Prompt("No.", may_begin=True, may_reopen=True)),
+        (stereo(phase=Phase.ENDED), "", Prompt(ASKED + WIRED)),
+        (
+            view(reading=UNKNOWN, roles=("differential",), now_s=NOW_S),
+            "",
+            Prompt(ASKED, may_begin=True),
+        ),
+        (stereo(teaching=True), "", Prompt(NUDGED, may_teach=True)),
+        (stereo(teaching=True), "Further.", Prompt("Further.", may_teach=True)),
+        (view(reading=None, phase=Phase.OPENING), "", Prompt(hint=True)),
+        (stereo(phase=Phase.LOST), "", Prompt("F2 chooses a source.", hint=True)),
+        (stereo(phase=Phase.CLOSED), "", Prompt("F2 chooses a source.", hint=True)),
+        (
+            view(reading=reading(0.1), phase=Phase.ENDED),
+            "",
+            Prompt("The capture is at its end; its last reading stands.", hint=True),
+        ),
+        (
+            view(reading=reading(0.1)),
+            "",
+            Prompt("Turn the stepper's body until the needle stands at 0.", hint=True),
+        ),
+        (view(reading=parked()), "", Prompt(hint=True)),
+        (view(reading=None), "", Prompt(hint=True)),
+        (view(reading=None, message="Hello."), "", Prompt("Hello.")),
+        (view(reading=None, message="Hello."), "Hello.", Prompt("Hello.")),
+        (view(reading=None, message="Hello."), "Well.", Prompt("Well.  ·  Hello.")),
+        (
+            view(reading=parked(sign=Sign.UNKNOWN), message="Hello.", phase=Phase.ENDED),
+            "",
+            Prompt("Hello."),
+        ),
+        (view(reading=None, message="Hello.", phase=Phase.OPENING), "", Prompt(hint=True)),
+    ],
+)
+def test_what_to_do_next(shown, answer, prompt):
+    assert prompt_of(shown, answer) == prompt
+
+
+def test_a_line_that_is_no_more_than_a_hint_takes_no_room_beside_a_job(qtbot, session):
+    around = QWidget()
+    qtbot.addWidget(around)
+    line = PromptLine(session, around)
+    line.refresh(view(0.1, NOW_S))
+    line.set_modest(True)
+    assert line.isHidden()
+    line.set_modest(False)
+    assert not line.isHidden()
+    line.refresh(stereo())
+    line.set_modest(True)
+    assert not line.isHidden()
+
+
+def test_the_line_marks_what_comes_next(line):
+    def marked():
+        return [b.accessibleName() for b in line.findChildren(QPushButton) if b.property("next")]
+
+    assert marked() == ["Show the side"]
+    line.begin()
+    assert marked() == ["Outward"]
+    line.confirm()
+    line.refresh(view(0.1, NOW_S))
+    assert marked() == []
+    assert offered(line) == []
+    assert line._words.words == line.prompt.words
+
+
+def test_the_line_is_as_high_as_a_finger(line):
+    for unit in (1.0, 2.0):
+        line.apply_theme(Sizes(unit))
+        touch = Sizes(unit).touch_px
+        assert (line.minimumHeight(), line.maximumHeight()) == (touch, touch)
+        assert line._words._largest_px == Sizes(unit).text_px
+
+
+def test_an_answer_is_given_up_with_the_teaching(line, session):
+    session.begin_teaching = lambda: Message("No reading to begin from: wait for one.")
+    line.begin()
+    assert line.cancel()
+    assert line.prompt.words == ASKED + WIRED
+    assert not line.cancel()
