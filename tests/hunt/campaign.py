@@ -14,16 +14,18 @@ from tests.hunt.calibration import ROWS
 from tests.hunt.classes import SINGLE
 from tests.hunt.draws import Draw, HuntClass
 from tests.hunt.judge import Verdict, crashed, judge
+from tests.hunt.live import LIVE, judge_live
 from tests.hunt.mixed import MixedClass
 from tests.hunt.signal import Capture, capture
-from tests.hunt.through import measured
+from tests.hunt.through import measured, watched
 
 _CHUNK = 8
 
 CLASSES: dict[str, HuntClass | MixedClass] = {
-    each.name: each for each in (*SINGLE, *ROWS, MixedClass())
+    **{each.name: each for each in (*SINGLE, *ROWS, MixedClass())},
+    **LIVE,
 }
-"""All classes by name."""
+"""All classes by name; those of the live needle begin with ``live:``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,10 +65,17 @@ def tried(key: Key) -> Outcome:
     """Draw, measure and judge."""
     draw, made = drawn(key)
     try:
-        verdict = judge(measured(made), made.truth)
+        verdict = held(key, made)
     except Exception as fault:  # a fault of the program under test is what is looked for
         verdict = crashed(fault)
     return Outcome(key, verdict, draw.is_plain, tuple(map(str, draw.doses)))
+
+
+def held(key: Key, made: Capture) -> Verdict:
+    """Measure a capture as its class says, and judge what comes of it."""
+    if key.name in LIVE:
+        return judge_live(watched(made), made.truth)
+    return judge(measured(made), made.truth)
 
 
 def run(

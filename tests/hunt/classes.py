@@ -269,12 +269,16 @@ _CONVERTER = (
         noisy_share=0,
     ),
     spoiled("muted-part", spoilers.muted, (0.01, 0.6)),
-    spoiled("lost-samples", spoilers.lost_samples, (0.001, 0.7, 0.001, 0.5), turns=(5, 12)),
+    spoiled("silence-part", spoilers.silence, (0.01, 0.6)),
+    spoiled("away-part", spoilers.away, (0.01, 0.6), kinds=SAMPLES),
+    spoiled("one-stuck", spoilers.one_stuck, (0.05, 0.9), kinds=PHASES),
+    spoiled("lost-samples", spoilers.lost_samples, (0.0003, 0.1, 0.0003, 0.05), turns=(5, 12)),
     spoiled("stuck", spoilers.stuck, (0.05, 0.9), kinds=SAMPLES),
     spoiled("envelope-clipping", spoilers.clipping, (0.8, 1.05), is_even=True, kinds=ENVELOPE),
 )
 
 _INDEX = (
+    spoiled("index-lost", spoilers.index_lost, (0.1, 0.9), index_share=1.0),
     spoiled("index-jitter", spoilers.index_jitter, (1e-6, 2e-3, 1e-6, 1e-4), index_share=1.0),
     spoiled(
         "index-missing",

@@ -55,6 +55,8 @@ class Verdict:
         Why it was parked, or how the program failed.
     crashed : bool
         An exception came out.
+    parked_late : bool
+        A live needle went on for too long after the signal had gone, or gave no reason.
     """
 
     valid: bool
@@ -64,6 +66,7 @@ class Verdict:
     lacks_note: bool = False
     reasons: tuple[str, ...] = ()
     crashed: bool = False
+    parked_late: bool = False
 
     def faults(self, times: float = WRONG_U) -> tuple[str, ...]:
         """Name what is wrong; empty where nothing is."""
@@ -73,6 +76,7 @@ class Verdict:
             "side": self.wrong_side,
             "speed": self.speed is not None and self.speed.is_beyond(times, SPEED_FLOOR_RPM),
             "note": self.lacks_note,
+            "late": self.parked_late,
         }
         return tuple(name for name, holds in named.items() if holds)
 

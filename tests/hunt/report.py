@@ -109,7 +109,7 @@ def figures(outcomes: Sequence[Outcome]) -> list[Figure]:
     )
     wrong = {
         kind: sum(kind in each.verdict.faults() for each in outcomes)
-        for kind in ("ratio", "speed", "side", "note", "crash")
+        for kind in ("ratio", "speed", "side", "note", "crash", "late")
     }
     far = sum("ratio" in each.verdict.faults(FAR_U) for each in outcomes)
     far_speed = sum("speed" in each.verdict.faults(FAR_U) for each in outcomes)
@@ -120,6 +120,7 @@ def figures(outcomes: Sequence[Outcome]) -> list[Figure]:
         Figure("speeds beyond 4u", str(far_speed), "at most 5", far_speed <= 5),
         _none("wrong sides said known", wrong["side"]),
         _none("notes that are missing", wrong["note"]),
+        _none("needles parked late or without a reason", wrong["late"]),
         _none("crashes", wrong["crash"]),
         _share("plain ones refused", refused, len(plain), most=0.03),
         _share("plain ones valid with u at most 0.01", close, len(plain), least=0.95),

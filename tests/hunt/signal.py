@@ -123,12 +123,30 @@ class Truth:
         Mean speed over the whole turns.
     wants_note : bool
         A valid reading is right only beside a note.
+    course : tuple of (float, float)
+        Where the ratio changes: times in seconds, and the ratio from each to the next.
+    silent_s : tuple of float or None
+        From when to when there is nothing that could be read.
     """
 
     ratio: tuple[float, float]
     balance: float
     rpm: float
     wants_note: bool = False
+    course: tuple[tuple[float, float], ...] = ()
+    silent_s: tuple[float, float] | None = None
+
+    def between(self, start_s: float, end_s: float) -> tuple[float, float]:
+        """Return the least and the most that is right of a stretch of time."""
+        if not self.course:
+            return self.ratio
+        ends_s = [*(time_s for time_s, _ in self.course[1:]), float("inf")]
+        held = [
+            ratio
+            for (from_s, ratio), until_s in zip(self.course, ends_s, strict=True)
+            if from_s <= end_s and until_s >= start_s
+        ]
+        return min(held), max(held)
 
 
 @dataclass(frozen=True, slots=True)

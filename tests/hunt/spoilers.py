@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy.signal import lfilter
 
 from tests.hunt.patterns import Floats, Pattern
@@ -214,15 +214,39 @@ def head_creeps(scene: Scene, by: float) -> Scene:
 
 def _on_the_way(scene: Scene, way: Floats, by: float, *, wants_note: bool) -> Scene:
     before = scene.pattern.balance
-    places = [before, before + by, *([0.0] if before * (before + by) < 0 else [])]
-    ratios = [(1 - abs(b)) / (1 + abs(b)) for b in places]
+    ratios = _ratio_of(np.array([before, before + by]))
+    if before * (before + by) < 0:
+        ratios = np.append(ratios, 1.0)
+    at = np.linspace(0, len(way) - 1, 200).astype(int)
+    course = zip(scene.time_s[at].tolist(), _ratio_of(before + way[at]).tolist(), strict=True)
     truth = replace(
         scene.truth,
-        ratio=(min(ratios), max(ratios)),
+        ratio=(float(ratios.min()), float(ratios.max())),
         balance=before + by / 2,
         wants_note=wants_note,
+        course=tuple(course),
     )
     return replace(scene, amplitude_v=_moved(scene.pattern, scene, way), truth=truth)
+
+
+def _ratio_of(balance: Floats) -> Floats:
+    return (1 - np.abs(balance)) / (1 + np.abs(balance))
+
+
+@spoils(Stage.AMPLITUDE)
+def away(scene: Scene, part: float) -> Scene:
+    """Take the head off the track for a part of the capture: noise alone is left."""
+    scene, held = _silent(scene, part)
+    return replace(scene, amplitude_v=np.where(held, 0.0, scene.amplitude_v))
+
+
+def _silent(scene: Scene, part: float) -> tuple[Scene, NDArray[np.bool_]]:
+    """Choose a stretch in which nothing is to be read; say so, and which samples it has."""
+    length_s = part * float(scene.time_s[-1])
+    start_s = scene.rng.uniform(0.0, float(scene.time_s[-1]) - length_s)
+    held = (scene.time_s >= start_s) & (scene.time_s < start_s + length_s)
+    truth = replace(scene.truth, silent_s=(start_s, start_s + length_s))
+    return replace(scene, truth=truth), held
 
 
 @spoils(Stage.AMPLITUDE)
@@ -633,36 +657,48 @@ def index_hum(scene: Scene, part: float) -> Scene:
 
 @spoils(Stage.CONVERTER)
 def muted(scene: Scene, part: float) -> Scene:
-    """Put plain zeros in place of the signal for a part of the capture, in one piece."""
-    count = len(scene.time_s)
-    start = int(scene.rng.uniform(0.0, 1.0 - part) * count)
+    """Put plain zeros in place of the signal, and not of the index, for a part of the capture."""
+    scene, held = _silent(scene, part)
+    return scene.on_signals(lambda column: np.where(held, 0.0, column))
 
-    def silence(column: Floats) -> Floats:
-        silent = column.copy()
-        silent[start : start + int(part * count)] = 0.0
-        return silent
 
-    return scene.on_signals(silence)
+@spoils(Stage.CONVERTER)
+def silence(scene: Scene, part: float) -> Scene:
+    """Put plain zeros in place of all columns for a part of the capture."""
+    scene, held = _silent(scene, part)
+    return _with(scene, **{role: np.where(held, 0.0, c) for role, c in scene.columns.items()})
 
 
 @spoils(Stage.CONVERTER)
 def lost_samples(scene: Scene, part: float) -> Scene:
-    """Put not-a-number in place of all columns for a part of a turn, at one place."""
-    length = int(part * 60.0 / scene.conditions.rpm * scene.conditions.rate_hz)
-    start = int(scene.rng.integers(0, max(1, len(scene.time_s) - length)))
-    columns = {role: column.copy() for role, column in scene.columns.items()}
-    for column in columns.values():
-        column[start : start + length] = np.nan
-    return replace(scene, columns=columns)
+    """Put not-a-number in place of all columns for a part of the capture."""
+    scene, held = _silent(scene, part)
+    return _with(scene, **{role: np.where(held, np.nan, c) for role, c in scene.columns.items()})
 
 
 @spoils(Stage.CONVERTER)
 def stuck(scene: Scene, part: float) -> Scene:
-    """Let the last signal column stand still for the last part of the capture."""
-    role = [name for name in scene.columns if name != "index"][-1]
-    column = scene.columns[role].copy()
-    column[-int(part * len(column)) :] = column[-int(part * len(column))]
-    return _with(scene, **{role: column})
+    """Let the signal columns stand still for a part of the capture."""
+    scene, held = _silent(scene, part)
+    first = int(np.argmax(held))
+    return scene.on_signals(lambda column: np.where(held, column[first], column))
+
+
+@spoils(Stage.CONVERTER)
+def one_stuck(scene: Scene, part: float) -> Scene:
+    """Let the second probe stand still for the last part of the capture."""
+    column = scene.columns["minus"].copy()
+    last = max(1, int(part * len(column)))
+    column[-last:] = column[-last]
+    return _with(scene, minus=column)
+
+
+@spoils(Stage.CONVERTER)
+def index_lost(scene: Scene, part: float) -> Scene:
+    """Let the index rest for the last part of the capture."""
+    column = scene.columns["index"].copy()
+    column[-max(1, int(part * len(column))) :] = INDEX_V if scene.conditions.index_low else 0.0
+    return _with(scene, index=column)
 
 
 @spoils(Stage.CONVERTER)

@@ -47,9 +47,19 @@ RIGHT = (
 )
 
 
+WATCHED = ("live:muted", "live:silence", "live:stuck-channel", "live:lost-for-long", "live:away")
+
+
 @pytest.mark.parametrize("name", RIGHT)
 def test_nothing_is_valid_and_wrong(name: str):
     outcomes = [tried(Key(name, SEED, number)) for number in range(DRAWS)]
     assert not [(str(each.key), each.verdict) for each in outcomes if each.verdict.faults()]
     # A parked needle is never wrong: without this a tool that always parks would pass.
     assert sum(each.verdict.valid for each in outcomes) >= DRAWS // 2
+
+
+@pytest.mark.parametrize("name", WATCHED)
+def test_a_live_needle_parks_when_the_signal_goes(name: str):
+    outcome = tried(Key(name, SEED, 0))
+    assert not outcome.verdict.faults(), (str(outcome.key), outcome.verdict)
+    assert outcome.verdict.valid, (str(outcome.key), outcome.verdict)
