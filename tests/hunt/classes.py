@@ -73,14 +73,7 @@ def _lobes_apart(rng: Generator, balance: float) -> Pattern:
 
 
 def _pairs_of(pairs: int, *fill: float) -> dict[str, Any]:
-    return {
-        "pattern": partial(_groups_of, pairs=pairs, fill=(fill[0], fill[1])),
-        "pairs": pairs,
-    }
-
-
-def _groups_of(rng: Generator, balance: float, pairs: int, fill: tuple[float, float]) -> Pattern:
-    return groups(rng, balance, pairs, fill)
+    return {"pattern": partial(groups, pairs=pairs, fill=fill)}
 
 
 def _many_groups(rng: Generator, balance: float) -> Pattern:
@@ -112,16 +105,23 @@ PLAIN = (
     HuntClass(
         "one-pair-flat", "one pair of flat groups", Frame(**_pairs_of(1, 0.6, 0.95)), is_plain=False
     ),
-    clean("many-groups", "10 to 18 pairs, gaps of 20 to 40 %", pattern=_many_groups, pairs=12),
+    clean("many-groups", "10 to 18 pairs, gaps of 20 to 40 %", pattern=_many_groups),
     clean("hardly-a-gap", "groups with a fill of 0.93 to 0.98", **_pairs_of(6, 0.93, 0.98)),
     clean("lobes-apart", "lobes 144 or 216° apart", pattern=_lobes_apart),
     clean("narrow-lobes", "narrow lobes 170 to 190° apart", pattern=_narrow_lobes),
-    clean(
-        "far-two-band", "two-band, balance 0.55 to 0.8", pattern=_far_two_band, balance=(0.55, 0.8)
+    HuntClass(
+        "far-two-band",
+        "two-band, balance 0.55 to 0.8",
+        Frame(pattern=_far_two_band, balance=(0.55, 0.8)),
+        is_plain=False,
     ),
+    clean("stated", "the profile states the geometry", is_stated=True),
+    clean("stated-groups", "the profile states the pairs", is_stated=True, geometries=GROUPS),
+    clean("stated-records", "the profile states the geometry", is_stated=True, kinds=RECORDS),
+    clean("stated-envelope", "the profile states the geometry", is_stated=True, kinds=ENVELOPE),
     clean("off-speed", "up to 4 % off the nominal speed", speed_part=0.04),
 )
-"""Where nothing spoils: each of them plain."""
+"""Where nothing spoils."""
 
 _GAIN = (
     spoiled("drift", spoilers.gain_drift, (0.003, 0.3, 0.003, 0.1), both_signs=True, turns=(3, 8)),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,8 +50,8 @@ class Frame:
         Magnitudes that the balance is drawn from; None for those of a drive at work.
     pattern : callable or None
         Makes the pattern from generator and balance; None for one of `geometries`.
-    pairs : int
-        Pairs of lobes of that pattern.
+    is_stated : bool
+        The disk's profile states geometry and pairs.
     """
 
     kinds: tuple[Kind, ...] = RAW
@@ -64,7 +64,7 @@ class Frame:
     lead: tuple[float, float] = (0.03, 0.97)
     balance: tuple[float, float] | None = None
     pattern: Callable[[Generator, float], Pattern] | None = None
-    pairs: int = 1
+    is_stated: bool = False
     records: tuple[int, int] = (1, 3)
     speed_part: float = 0.015
 
@@ -72,7 +72,7 @@ class Frame:
         """Return conditions."""
         kind = self.kinds[int(rng.integers(len(self.kinds)))]
         balance = self._balance(rng)
-        pattern, pairs = self._pattern(rng, balance)
+        pattern = self._pattern(rng, balance)
         carrier_hz, rate_hz = _rates(rng, kind)
         cycles = carrier_hz / 5.0 * (1.0 + rng.uniform(-0.01, 0.01))
         rpm = 300.0 * (1.0 + rng.uniform(-self.speed_part, self.speed_part))
@@ -86,7 +86,7 @@ class Frame:
             kind=kind,
             has_index=bool(rng.random() < self.index_share),
             pattern=pattern,
-            pairs=pairs,
+            is_stated=self.is_stated,
             rpm=rpm,
             turns=turns,
             lead=rng.uniform(*self.lead),
@@ -104,22 +104,22 @@ class Frame:
         size = near if rng.random() < 0.3 else far
         return sign * (size if self.balance is None else rng.uniform(*self.balance))
 
-    def _pattern(self, rng: Generator, balance: float) -> tuple[Pattern, int]:
+    def _pattern(self, rng: Generator, balance: float) -> Pattern:
         if self.pattern is not None:
-            return self.pattern(rng, balance), self.pairs
+            return self.pattern(rng, balance)
         geometry = self.geometries[int(rng.integers(len(self.geometries)))]
         if geometry == "alternating":
             pairs = int(rng.choice([3, 4, 6, 9]))
-            return groups(rng, balance, pairs, (0.6, 0.93)), pairs
+            return groups(rng, balance, pairs, (0.6, 0.93))
         centre = rng.uniform(0.12, 0.38)
         if geometry == "boundary":
-            return patterns.boundary(balance, centre), 1
-        return patterns.two_band(balance, centre, rng.uniform(0.05, 0.5)), 1
+            return patterns.boundary(balance, centre)
+        return patterns.two_band(balance, centre, rng.uniform(0.05, 0.5))
 
 
-def groups(rng: Generator, balance: float, pairs: int, fill: tuple[float, float]) -> Pattern:
+def groups(rng: Generator, balance: float, pairs: int, fill: Sequence[float]) -> Pattern:
     """Return groups whose fill is drawn from a range, the index in the gap ahead of the first."""
-    part = rng.uniform(*fill)
+    part = rng.uniform(fill[0], fill[1])
     offset, edge = rng.uniform(0.1, 0.9) * (1 - part), rng.uniform(0.01, 0.06)
     return patterns.alternating(balance, pairs, part, offset, edge)
 

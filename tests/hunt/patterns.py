@@ -7,7 +7,7 @@ after the index), negative where it belongs to the second. Phases are in turns, 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,13 +33,16 @@ class Pattern:
         Heights of the two kinds of lobe.
     flat : bool
         Lobes have a level top, whose mean is their height, and not a highest point.
+    pairs : int
+        Lobes of each kind in a turn.
     """
 
     geometry: str
-    amplitude: Callable[[Floats], Floats]
+    amplitude: Callable[[Floats], Floats] = field(repr=False)
     first: float
     second: float
     flat: bool = False
+    pairs: int = 1
 
     @property
     def ratio(self) -> float:
@@ -64,7 +67,7 @@ class Pattern:
             second = -float(seen[plain < -_PLATEAU * self.second].mean())
         else:
             first, second = float(seen.max()), -float(seen.min())
-        return Pattern(self.geometry, product, first, second, self.flat)
+        return Pattern(self.geometry, product, first, second, self.flat, self.pairs)
 
 
 def boundary(balance: float, centre: float) -> Pattern:
@@ -135,7 +138,8 @@ def windows(heights: tuple[float, float], burst: Sequence[Window], edge: float) 
     def amplitude(phase: Floats) -> Floats:
         return np.interp(phase, places, values, period=1.0)
 
-    return Pattern("alternating", amplitude, *heights, flat=True)
+    pairs = sum(each.is_first for each in burst)
+    return Pattern("alternating", amplitude, *heights, flat=True, pairs=pairs)
 
 
 def alternating(balance: float, pairs: int, fill: float, offset: float, edge: float) -> Pattern:

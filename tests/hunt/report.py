@@ -10,6 +10,7 @@ import numpy as np
 from tests.benchmarks.tables import table
 from tests.hunt.campaign import Outcome
 from tests.hunt.judge import FAR_U, Error
+from tests.hunt.live import LIVE
 
 _SHOWN = 12
 """Failures of a class that are listed; the rest are counted."""
@@ -102,8 +103,11 @@ def _row(name: str, several: Sequence[Outcome]) -> list[str]:
 
 def figures(outcomes: Sequence[Outcome]) -> list[Figure]:
     """Return the figures of a campaign over classes."""
-    plain = [each for each in outcomes if each.is_plain]
-    refused = sum(not each.verdict.valid for each in plain)
+    plain = [each for each in outcomes if each.is_plain and each.key.name not in LIVE]
+    watched = [each for each in outcomes if each.is_plain and each.key.name in LIVE]
+    refused, parked = (
+        sum(not each.verdict.valid for each in several) for several in (plain, watched)
+    )
     close = sum(
         each.ratio is not None and each.ratio.u <= 0.01 for each in (o.verdict for o in plain)
     )
@@ -123,6 +127,7 @@ def figures(outcomes: Sequence[Outcome]) -> list[Figure]:
         _none("needles parked late or without a reason", wrong["late"]),
         _none("crashes", wrong["crash"]),
         _share("plain ones refused", refused, len(plain), most=0.03),
+        _share("plain ones parked live", parked, len(watched), most=0.03),
         _share("plain ones valid with u at most 0.01", close, len(plain), least=0.95),
     ]
 

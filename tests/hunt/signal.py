@@ -70,8 +70,10 @@ class Conditions:
     ----------
     kind, has_index : Kind, bool
         What is delivered.
-    pattern, pairs : Pattern, int
-        Recording, and pairs of lobes a turn.
+    pattern : Pattern
+        Recording and head.
+    is_stated : bool
+        The disk's profile states geometry and pairs.
     turns : float
         Length of the capture; of records, of all together.
     snr_db : float
@@ -91,7 +93,6 @@ class Conditions:
     kind: Kind
     has_index: bool
     pattern: Pattern
-    pairs: int
     rpm: float
     turns: float
     snr_db: float
@@ -100,6 +101,7 @@ class Conditions:
     height_v: float
     lead: float = 0.5
     index_low: bool = True
+    is_stated: bool = False
     record_turns: float = 2.5
     bin_frames: int = 100
 
@@ -303,9 +305,11 @@ def _motion(conditions: Conditions, rng: Generator) -> Scene:
     time_s = np.arange(round(conditions.turns / turn_hz * rate_hz)) / rate_hz
     pattern = conditions.pattern
     truth = Truth((pattern.ratio, pattern.ratio), pattern.balance, conditions.rpm)
-    stated = Stated(geometry=None)
+    stated = Stated()
     if conditions.kind is Kind.ENVELOPE:
         stated = Stated(low_corner_hz=0.0, detector_threshold_v=0.0)
+    if conditions.is_stated:
+        stated = replace(stated, geometry=pattern.geometry, pairs=pattern.pairs)
     return Scene(conditions, rng, truth, stated, time_s, start + turn_hz * time_s, pattern)
 
 

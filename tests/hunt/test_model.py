@@ -25,7 +25,6 @@ def ideal(pattern: patterns.Pattern, kind: Kind = Kind.DIFFERENTIAL) -> Conditio
         kind=kind,
         has_index=True,
         pattern=pattern,
-        pairs=6,
         rpm=300.0,
         turns=4.2,
         snr_db=200.0,

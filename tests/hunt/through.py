@@ -85,9 +85,14 @@ def profile_for(capture: Capture) -> Profile:
     base = _base_profile()
     density = base.density_ftprad * capture.conditions.nominal_carrier_hz / base.carrier_hz
     stated = capture.stated
-    # Carriers are drawn a little off what the class says, as speeds are.
     return replace(
-        base, density_ftprad=round(density, -2), geometry=stated.geometry, pairs=stated.pairs
+        base,
+        # Carriers are drawn a little off what the class says, as speeds are.
+        density_ftprad=round(density, -2),
+        geometry=stated.geometry,
+        pairs=stated.pairs,
+        # Else there is a note beside every reading, and one that is wanted would not be missed.
+        calibrated=True,
     )
 
 
