@@ -47,7 +47,7 @@ RIGHT = (
 )
 
 
-WATCHED = ("live:muted", "live:silence", "live:stuck-channel", "live:lost-for-long", "live:away")
+WATCHED = ("live:muted", "live:stuck-channel", "live:away")
 
 
 @pytest.mark.parametrize("name", RIGHT)
