@@ -68,10 +68,7 @@ _SENTENCES = (
     ("SQLITE_LOCKED", _BUSY),
     ("SQLITE_READONLY", "it cannot be written to; give yourself the right to, or name another"),
     ("SQLITE_FULL", "the disk is full; make room, what was kept before stands"),
-    (
-        "SQLITE_CANTOPEN",
-        "it cannot be opened; its folder must be there, and be yours to write to",
-    ),
+    ("SQLITE_CANTOPEN", "it cannot be opened; its folder must be there, and be yours to write to"),
     ("SQLITE_NOTADB", "this is not a job book; name another with --book"),
     ("SQLITE_CORRUPT", _DAMAGED),
     ("SQLITE_TOOBIG", "that is more text than a book takes; shorten it"),

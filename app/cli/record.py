@@ -51,12 +51,7 @@ class Recorded:
 
 
 def record(
-    source: Source,
-    out: Path,
-    seconds: float | None,
-    *,
-    overwrite: bool,
-    progress: ProgressOf,
+    source: Source, out: Path, seconds: float | None, *, overwrite: bool, progress: ProgressOf
 ) -> Recorded:
     """Write a source to a WAV file for some seconds, to its end, or until Ctrl-C.
 

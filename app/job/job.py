@@ -57,11 +57,9 @@ class JobLog(Protocol):
 
     def keep(self, *kept: Kept) -> None:
         """Keep something, all of it or nothing; called the moment that it is known."""
-        ...
 
     def close(self, nudges: int, reason: str) -> None:
         """Keep that the job was closed."""
-        ...
 
 
 OF_THE_HEAD = (CheckName.SEATING, CheckName.RADIAL, CheckName.HYSTERESIS)
@@ -85,7 +83,6 @@ class CheckRun:
         self._check = check
         self._make_situation = make_situation
         self._answers: list[Answer] = []
-        self.situation: Situation
         self.ask: Ask | None = None
         self.outcome: Outcome | None = None
         self._run()
@@ -117,8 +114,8 @@ class CheckRun:
         except StopIteration as end:
             self.ask, self.outcome = None, end.value
         except Barred as bar:
-            self.ask = None
-            self.outcome = concluded(self.situation, Verdict.UNDECIDED, reason=str(bar))
+            barred = concluded(self.situation, Verdict.UNDECIDED, reason=str(bar))
+            self.ask, self.outcome = None, barred
 
 
 class Job:
@@ -172,7 +169,7 @@ class Job:
         self._now = now
         self._log = log
         planned = plan_for(profile) if plan is None else plan
-        self._steps = [Step(each.check, each.stage, each.side) for each in planned]
+        self._steps = [Step(each.check, each.stage, each.head) for each in planned]
         self._outcomes: list[Outcome] = []
         self._logged = 0
         self._drive, self._known = DriveState(), Known()
@@ -252,8 +249,7 @@ class Job:
     @property
     def may_close(self) -> bool:
         """Whether it may be closed without a reason."""
-        ended = all(step.state in ENDED for step in self._steps)
-        return ended and not self.open_failures
+        return all(step.state in ENDED for step in self._steps) and not self.open_failures
 
     @property
     def standing(self) -> JobStanding:
@@ -302,7 +298,8 @@ class Job:
         """
         if self._at is None:
             raise ValueError("no step is in hand; go to a step first")
-        if not reason.strip():
+        reason = reason.strip()
+        if not reason:
             raise ValueError("a check is skipped for a reason; say it in a few words")
         self._set_aside()
         self._skip(self._at, reason)
@@ -336,7 +333,7 @@ class Job:
         stage, place = step.stage, index + 1
         if stage is Stage.AS_FOUND and self._work_has_begun():
             stage, place = Stage.WORK, end_of_work(self._steps)
-        self._steps.insert(place, Step(step.check, stage, step.side))
+        self._steps.insert(place, Step(step.check, stage, step.head))
         self._begin(place)
         self._keep_standing()
 
@@ -454,9 +451,7 @@ class Job:
 
     def _skip(self, index: int, reason: str) -> None:
         step = self._steps[index]
-        outcome = Outcome(
-            step.check, step.stage, Verdict.SKIPPED, side=step.side, reason=reason.strip()
-        )
+        outcome = Outcome(step.check, step.stage, Verdict.SKIPPED, step.head, reason=reason)
         self._end(index, outcome, StepState.SKIPPED)
 
     def _end(self, index: int, outcome: Outcome, state: StepState) -> None:
@@ -486,16 +481,8 @@ class Job:
             self._log.keep(*new, self.standing)
 
     def _situation(self, step: Step) -> Situation:
-        return Situation(
-            self.profile,
-            self.options,
-            step.check,
-            step.stage,
-            step.side,
-            self._known,
-            self._drive,
-            tuple(self._outcomes),
-        )
+        of = (step.check, step.stage, step.head)
+        return Situation(self.profile, self.options, *of, self._known, self._drive, self.outcomes)
 
     def _is_touched(self, check: CheckName) -> bool:
         """Whether what a check measures has been moved since the drive was brought in."""

@@ -5,14 +5,15 @@ All of them are frozen but :class:`Situation`, with which one run of a check wor
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis.adjust.nudging import Nudged
-from app.analysis.results import Measurand, Measurement, Message, Quantity, Reading, Side, Verdict
+from app.analysis.results import Measurand, Measurement, Message, Quantity, Side, Verdict
 from app.profiles import Profile
 
 
@@ -52,7 +53,7 @@ class Action(StrEnum):
     INSERT_ALIGNMENT = "insert alignment disk"
     INSERT_SCRATCH = "insert scratch disk"
     SEEK = "seek"
-    """To ``track`` and ``side``."""
+    """To ``track`` of ``head``."""
     RESEAT = "reseat"
     ARRIVE_FROM_OUTSIDE = "arrive from outside"
     """Step outward off the track, and back: the last step goes inward."""
@@ -77,6 +78,13 @@ class Value:
     u: float | None = None
     unit: str = ""
 
+    @classmethod
+    def of(cls, name: str, found: Quantity | float, unit: str) -> Self:
+        """Return what was found under its name."""
+        if isinstance(found, Quantity):
+            return cls(name, found.value, found.u, unit)
+        return cls(name, found, None, unit)
+
 
 @dataclass(frozen=True, slots=True)
 class Limit:
@@ -99,7 +107,7 @@ class Do:
     message: Message
     amount: float | None = None
     track: int | None = None
-    side: int = 0
+    head: int = 0
     noticed: bool = False
     """The tool sees by itself when it has been done: the pattern leaves and comes back."""
 
@@ -113,7 +121,7 @@ class Measure:
     label: str
     turns: int = 10
     track: int | None = None
-    side: int = 0
+    head: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +156,7 @@ def checked_answer(ask: Ask, value: Answer) -> Answer:
             raise ValueError(f"“{ask.action}” is answered once it has been done")
         return True
     if isinstance(ask, Measure):
-        if isinstance(value, bool | float | int | str) or value is None:
+        if not isinstance(value, Measurement):
             raise ValueError(f"“{ask.label}” is answered by a measurement")
         return value
     return value if value is None else _entered(ask, value)
@@ -222,19 +230,14 @@ def measured_entry(
     check: CheckName, stage: Stage, ask: Measure, found: Measurement, taken_at: str
 ) -> Entry:
     """Return the entry of a measurement, source and settings yet unsaid."""
-    trace = found.trace
-    return Entry(
-        check,
-        stage,
-        ask.label,
-        taken_at,
-        ask.track,
-        ask.side,
-        values=values_of(found),
-        notes=_notes_of(found),
-        turns=None if trace is None else trace.turns,
-        envelope_v=None if trace is None else trace.envelope_v,
-    )
+    said = [found.problem] if found.problem is not None else []
+    if found.reading is not None:
+        said += [*found.reading.reasons, *found.reading.notes]
+    of = (check, stage, ask.label, taken_at, ask.track, ask.head)
+    entry = Entry(*of, values_of(found), tuple(map(str, said)))
+    if found.trace is None:
+        return entry
+    return replace(entry, turns=found.trace.turns, envelope_v=found.trace.envelope_v)
 
 
 def entered_entry(
@@ -250,60 +253,39 @@ def entered_entry(
 def values_of(measurement: Measurement) -> tuple[Value, ...]:
     """Return everything that was found, each with its name and unit."""
     rows: list[tuple[str, Quantity | float | None, str]] = []
-    if measurement.reading is not None:
-        rows += _reading_rows(measurement.reading)
-    if measurement.speed is not None:
-        speed = measurement.speed
+    if (reading := measurement.reading) is not None:
+        rows += [
+            ("offset", reading.offset_um, "µm"),
+            ("balance", reading.balance, ""),
+            ("ratio", reading.ratio, ""),
+            ("first lobe", reading.first_v, "V"),
+            ("second lobe", reading.second_v, "V"),
+            ("speed", reading.speed_rpm, "rpm"),
+            ("carrier", reading.carrier_hz, "Hz"),
+            ("SNR", reading.snr_db, "dB"),
+        ]
+    if (speed := measurement.speed) is not None:
         rows += [
             ("speed", speed.mean_rpm, "rpm"),
             ("short-term variation", speed.variation_percent, "%"),
             ("drift", speed.drift_percent_per_min, "%/min"),
         ]
-    if measurement.azimuth is not None:
-        azimuth = measurement.azimuth
+    if (azimuth := measurement.azimuth) is not None:
         rows += [
             ("azimuth", azimuth.angle_arcmin, "arcmin"),
             ("misfit", azimuth.misfit_percent, "%"),
             *((f"burst {n}", b.height_v, "V") for n, b in enumerate(azimuth.bursts, 1)),
         ]
-    if measurement.index is not None:
-        index = measurement.index
+    if (index := measurement.index) is not None:
         rows += [("index to burst", index.delay_us, "µs"), ("scatter", index.scatter_us, "µs")]
-    if measurement.output is not None:
-        output = measurement.output
+    if (output := measurement.output) is not None:
         rows += [
             ("amplitude", output.amplitude_v, "V"),
             ("frequency", output.frequency_hz, "Hz"),
             ("modulation", output.modulation_percent, "%"),
             ("asymmetry", output.asymmetry_ns, "ns"),
         ]
-    return tuple(_value(name, found, unit) for name, found, unit in rows if found is not None)
-
-
-def _reading_rows(reading: Reading) -> list[tuple[str, Quantity | float | None, str]]:
-    return [
-        ("offset", reading.offset_um, "µm"),
-        ("balance", reading.balance, ""),
-        ("ratio", reading.ratio, ""),
-        ("first lobe", reading.first_v, "V"),
-        ("second lobe", reading.second_v, "V"),
-        ("speed", reading.speed_rpm, "rpm"),
-        ("carrier", reading.carrier_hz, "Hz"),
-        ("SNR", reading.snr_db, "dB"),
-    ]
-
-
-def _value(name: str, found: Quantity | float, unit: str) -> Value:
-    if isinstance(found, Quantity):
-        return Value(name, found.value, found.u, unit)
-    return Value(name, found, None, unit)
-
-
-def _notes_of(measurement: Measurement) -> tuple[str, ...]:
-    said = [] if measurement.problem is None else [measurement.problem]
-    if measurement.reading is not None:
-        said += [*measurement.reading.reasons, *measurement.reading.notes]
-    return tuple(map(str, said))
+    return tuple(Value.of(name, found, unit) for name, found, unit in rows if found is not None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -490,7 +472,7 @@ class Situation:
     options: JobOptions
     check: CheckName
     stage: Stage
-    side: int
+    head: int
     known: Known
     drive: DriveState
     outcomes: tuple[Outcome, ...] = ()

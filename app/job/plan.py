@@ -16,7 +16,7 @@ class Planned:
 
     check: CheckName
     stage: Stage
-    side: int = 0
+    head: int = 0
 
 
 class StepState(StrEnum):
@@ -37,7 +37,7 @@ class Step:
 
     check: CheckName
     stage: Stage
-    side: int = 0
+    head: int = 0
     state: StepState = StepState.PENDING
     outcome: Outcome | None = None
 
@@ -50,37 +50,33 @@ def plan_for(profile: Profile, checks: Collection[CheckName] = tuple(CheckName))
 
     Of the checks as left, those of the head are done only where it may have been moved.
     """
-    sides = range(profile.sides)
+    heads = range(profile.sides)
     found, work, left = Stage.AS_FOUND, Stage.WORK, Stage.AS_LEFT
     every = [
         Planned(CheckName.CARE, found),
         Planned(CheckName.SPEED, found),
         Planned(CheckName.SEATING, found),
-        *(Planned(CheckName.RADIAL, found, side) for side in sides),
+        *(Planned(CheckName.RADIAL, found, head) for head in heads),
         Planned(CheckName.HYSTERESIS, found),
         Planned(CheckName.ADJUST, work),
         Planned(CheckName.LOCK, work),
         Planned(CheckName.SPEED, work),
-        *(Planned(CheckName.AZIMUTH, work, side) for side in sides),
-        *(Planned(CheckName.INDEX, work, side) for side in sides),
+        *(Planned(CheckName.AZIMUTH, work, head) for head in heads),
+        *(Planned(CheckName.INDEX, work, head) for head in heads),
         Planned(CheckName.OUTPUT, work),
         Planned(CheckName.TRACK_ZERO, work),
-        *(Planned(CheckName.RADIAL, left, side) for side in sides),
+        *(Planned(CheckName.RADIAL, left, head) for head in heads),
         Planned(CheckName.HYSTERESIS, left),
         Planned(CheckName.SPEED, left),
     ]
     moved = bool(_MOVING & set(checks))
-    return [
-        planned
-        for planned in every
-        if planned.check in checks
-        and (planned.stage is not left or moved or planned.check is CheckName.SPEED)
-    ]
+    as_left = checks if moved else {CheckName.SPEED} & set(checks)
+    return [each for each in every if each.check in (as_left if each.stage is left else checks)]
 
 
 def newest_of(steps: Iterable[Step]) -> list[Step]:
-    """Return the last step of each check and side."""
-    return list({(step.check, step.side): step for step in steps}.values())
+    """Return the last step of each check and head."""
+    return list({(step.check, step.head): step for step in steps}.values())
 
 
 def end_of_work(steps: Sequence[Step]) -> int:
@@ -102,7 +98,7 @@ def with_again(steps: Sequence[Step], again: Iterable[Step], begun: bool) -> lis
     for step in again:
         as_found = step.stage is Stage.AS_FOUND
         stage = Stage.WORK if begun and as_found else step.stage
-        (left if stage is Stage.AS_LEFT else work).append(Step(step.check, stage, step.side))
+        (left if stage is Stage.AS_LEFT else work).append(Step(step.check, stage, step.head))
     place = end_of_work(steps)
     return [*steps[:place], *work, *steps[place:], *left]
 
@@ -138,16 +134,12 @@ class JobStanding:
 def kept_steps(steps: Sequence[Step], outcomes: Sequence[Outcome]) -> tuple[KeptStep, ...]:
     """Return steps as they are kept; the one in hand is to be done again."""
     places = {id(outcome): place for place, outcome in enumerate(outcomes)}
-    return tuple(
-        KeptStep(
-            step.check,
-            step.stage,
-            step.side,
-            StepState.PENDING if step.state is StepState.IN_HAND else step.state,
-            None if step.outcome is None else places[id(step.outcome)],
-        )
-        for step in steps
-    )
+    kept = []
+    for step in steps:
+        state = StepState.PENDING if step.state is StepState.IN_HAND else step.state
+        place = None if step.outcome is None else places[id(step.outcome)]
+        kept.append(KeptStep(step.check, step.stage, step.head, state, place))
+    return tuple(kept)
 
 
 def steps_of(kept: Sequence[KeptStep], outcomes: Sequence[Outcome]) -> list[Step]:
@@ -158,10 +150,9 @@ def steps_of(kept: Sequence[KeptStep], outcomes: Sequence[Outcome]) -> list[Step
     ValueError
         When they do not go with these outcomes.
     """
-    steps = [_step(each, outcomes) for each in kept]
-    if not steps:
+    if not kept:
         raise ValueError("it has no steps")
-    return steps
+    return [_step(each, outcomes) for each in kept]
 
 
 def _step(kept: KeptStep, outcomes: Sequence[Outcome]) -> Step:

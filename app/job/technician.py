@@ -42,7 +42,7 @@ class Technician:
             Action.INSERT_ALIGNMENT: lambda: hands.insert(ALIGNMENT),
             Action.PROVE_PROTECT: lambda: (hands.insert(_PROTECTED), hands.write("2F")),
             Action.INSERT_SCRATCH: lambda: hands.insert(SCRATCH),
-            Action.SEEK: lambda: (hands.select(ask.side), hands.seek(ask.track or 0)),
+            Action.SEEK: lambda: (hands.select(ask.head), hands.seek(ask.track or 0)),
             Action.RESEAT: hands.reseat,
             # A track number grows inward.
             Action.ARRIVE_FROM_OUTSIDE: lambda: self._step_off(-_AWAY_TRACKS),

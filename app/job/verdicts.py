@@ -57,7 +57,9 @@ def source_of(profile: Profile, attribute: str) -> str:
     return dict(profile.sources).get(SPECS[attribute].key, "")
 
 
-def either_side(profile: Profile, attribute: str, half: float, unit: str, about: float) -> Limit:
+def either_side(
+    profile: Profile, attribute: str, half: float, unit: str, about: float = 0.0
+) -> Limit:
     """Return the limit that allows a value to be `half` to either side of `about`."""
     return Limit(about - half, about + half, unit, source_of(profile, attribute))
 
@@ -72,7 +74,7 @@ def offset_limit(profile: Profile, *, final: bool) -> Limit:
     attribute = "set_limit" if final else "check_limit"
     difference = getattr(profile, attribute)
     half_um = profile.scale_um * difference / (2.0 - difference)
-    return either_side(profile, attribute, half_um, "µm", 0.0)
+    return either_side(profile, attribute, half_um, "µm")
 
 
 def near(profile: Profile, um: float) -> float:

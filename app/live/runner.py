@@ -116,7 +116,7 @@ class JobRunner:
         """Begin the measurement that is asked for, unless it is under way."""
         ask = self.job.ask
         if self.part is None and isinstance(ask, Measure):
-            request = MeasurementRequest(ask.measurand, ask.turns, ask.track, ask.side)
+            request = MeasurementRequest(ask.measurand, ask.turns, ask.track, ask.head)
             self._measurer.measure(request)
             self.part = 0.0
 

@@ -68,9 +68,7 @@ def _stated(profile: Profile) -> list[tuple[str, str, str, str]]:
 def _derived(profile: Profile) -> list[tuple[str, ...]]:
     """Return what is worked out and stored nowhere."""
     formula = "derived: reference radius + (reference track - n) x pitch"
-    rows = [
-        ("carrier", _words(profile.carrier_hz / 1e3), "kHz", "derived: ftprad x rpm x pi / 60"),
-    ]
+    rows = [("carrier", _words(profile.carrier_hz / 1e3), "kHz", "derived: ftprad x rpm x pi / 60")]
     for side in range(profile.sides):
         for track in (0, profile.alignment_track, profile.tracks - 1):
             radius = _words(profile.radius_mm(track, side))

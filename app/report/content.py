@@ -59,10 +59,7 @@ def report_of(record: JobRecord, history: Sequence[JobSummary] = ()) -> Report:
     verdict, lead = _lead(record, outcomes)
     sections = (
         Section("The drive", (_drive(record), *_said(record))),
-        Section(
-            "As found against as left",
-            (figures.needles(record, outcomes), _numbers(record)),
-        ),
+        Section("As found against as left", (figures.needles(record, outcomes), _numbers(record))),
         Section("Checks", (_checks(record, outcomes),)),
         Section("One turn of the lobes", figures.traces(record)),
         Section("Hysteresis", figures.hysteresis(record, outcomes)),

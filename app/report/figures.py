@@ -191,10 +191,7 @@ def _by_time(
 ) -> list[tuple[datetime, JobSummary]]:
     timed = [(moment_of(one.opened_at), one) for one in past]
     kept = [
-        (
-            at,
-            replace(one, as_found=_sound(one.as_found), as_left=_sound(one.as_left)),
-        )
+        (at, replace(one, as_found=_sound(one.as_found), as_left=_sound(one.as_left)))
         for at, one in timed
         if at is not None and (until is None or at <= until)
     ]
@@ -228,9 +225,7 @@ def _drawable(value: Value | None) -> Value | None:
 
 def _sound(summary: Summary) -> Summary:
     return Summary(
-        _drawable(summary.offset_um),
-        _drawable(summary.hysteresis_um),
-        _drawable(summary.speed_rpm),
+        _drawable(summary.offset_um), _drawable(summary.hysteresis_um), _drawable(summary.speed_rpm)
     )
 
 

@@ -350,12 +350,7 @@ def _paginated(report: Report, area: QSizeF) -> list[list[Band]]:
 
 
 def _paint(
-    painter: QPainter,
-    report: Report,
-    page: Sequence[Band],
-    number: int,
-    count: int,
-    whole: QSizeF,
+    painter: QPainter, report: Report, page: Sequence[Band], number: int, count: int, whole: QSizeF
 ) -> None:
     if report.virtual:
         _mark_virtual(painter, whole)

@@ -214,7 +214,7 @@ def _asked(controller: JobController, job: Job, reading: Reading | None) -> Card
 
 def _what(ask: Measure) -> str:
     place = "" if ask.track is None else translate("job", ", track {0}, side {1}")
-    place = place.format(ask.track, ask.side)
+    place = place.format(ask.track, ask.head)
     return translate("job", "{0} turns{1}").format(ask.turns, place)
 
 

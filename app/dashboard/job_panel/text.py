@@ -69,7 +69,7 @@ def step_name(step: Step, sides: int) -> str:
     """Return a step's name, with its side where there are two."""
     name = check_name(step.check)
     if step.check in _SIDED and sides > 1:
-        return translate("job", "{0}, side {1}").format(name, step.side)
+        return translate("job", "{0}, side {1}").format(name, step.head)
     return name
 
 

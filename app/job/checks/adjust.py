@@ -30,11 +30,13 @@ from app.job.checks.common import (
     change,
     concluded,
     is_far_off,
+    judged_offset,
     learn,
     lobes_of,
     measure_lobes,
     on_alignment_track,
     why_not,
+    without_number,
 )
 from app.job.checks.radial import arrive_from_both
 from app.job.model import MIDDLE, Action, Ask, Do, Limit, Outcome, Situation, Value
@@ -186,8 +188,7 @@ def adjust(situation: Situation) -> Check:
     if distance_um(position, 0.0) <= goal_um and situation.drive.loose is not True:
         return _outcome(situation, position, str(messages.HEAD_LEFT_ALONE))
     if situation.drive.loose is not True:
-        yield Do(Action.LOOSEN, messages.LOOSEN)
-        change(situation, loose=True)
+        yield from _loosen(situation)
         # Loosening may have moved what was locked under strain.
         position = yield from look(situation, "loose")
     position, best = yield from bring_to(situation, position, 0.0, goal_um)
@@ -204,27 +205,13 @@ def _outcome(situation: Situation, position: Position, reason: str) -> Outcome:
     limit = offset_limit(situation.profile, final=True)
     middle = position.middle_um
     if middle is None:
-        far_off = position.side is not None
-        verdict = Verdict.FAIL if far_off else Verdict.UNDECIDED
-        return concluded(situation, verdict, unit="µm", limit=limit, reason=position.reason)
-    budget = offset_budget(situation, middle.value, middle.u)
-    return concluded(
-        situation,
-        judge(middle.value, guarding_u(budget), limit),
-        value=middle.value,
-        u=total_u(budget),
-        unit="µm",
-        limit=limit,
-        reason=_with_turn(situation, reason),
-        budget=budget,
-    )
-
-
-def _with_turn(situation: Situation, reason: str) -> str:
-    """Return the reason, and which way round is outward, as far as that has been learned."""
+        verdict = Verdict.UNDECIDED if position.side is None else Verdict.FAIL
+        return without_number(situation, limit, position.reason, verdict)
+    # Which way round is outward stands by it, as far as that has been learned.
     turn = outward_turn(situation)
     learned = "" if turn is None else str(_OUTWARD[turn])
-    return "; ".join(filter(None, (reason, learned)))
+    said = "; ".join(filter(None, (reason, learned)))
+    return judged_offset(situation, middle, limit, reason=said)
 
 
 def lock(situation: Situation) -> Check:
@@ -233,8 +220,7 @@ def lock(situation: Situation) -> Check:
     lock_um = near(situation.profile, situation.options.lock_um)
     if situation.drive.loose is False and not situation.known.creeps_um:
         # Tight from a try that gave no number: tightening once more would tell of no creep.
-        yield Do(Action.LOOSEN, messages.LOOSEN)
-        change(situation, loose=True)
+        yield from _loosen(situation)
     start = yield from look(situation, "loose")
     if situation.known.creeps_um and start.middle_um is not None:
         # Done again: what tightening does is known already.
@@ -247,13 +233,20 @@ def lock(situation: Situation) -> Check:
             return concluded(situation, Verdict.UNDECIDED, unit="µm", reason=reason)
         finding = lock_of(start.middle_um, end.middle_um, limit_um=lock_um)
         learn(situation, creeps_um=(*situation.known.creeps_um, finding.moved_um))
-        if abs(end.middle_um.value) <= lock_um or not _may_go_on(situation):
+        # Going on takes a nudge and the tightening after it.
+        used_up = situation.drive.nudges + 2 > most_nudges(situation)
+        if abs(end.middle_um.value) <= lock_um or used_up:
             break
         start = yield from _set_off(situation, end.middle_um)
-    outcome = _lock_outcome(situation, finding)
+    outcome = _lock_outcome(situation, finding, lock_um)
     if outcome.verdict is not Verdict.FAIL:
         yield Do(Action.SEAL, messages.SEAL)
     return outcome
+
+
+def _loosen(situation: Situation, message: Message = messages.LOOSEN) -> Hands:
+    yield Do(Action.LOOSEN, message)
+    change(situation, loose=True)
 
 
 def _tighten(situation: Situation) -> Hands:
@@ -270,8 +263,7 @@ def _set_off(situation: Situation, middle_um: Quantity) -> Generator[Ask, Any, P
     assert creep is not None
     if situation.drive.loose is not True:
         words = (f"{middle_um.value:+.1f}", f"{creep.value:+.1f}")
-        yield Do(Action.LOOSEN, fill(messages.BACK_OFF, *words))
-        change(situation, loose=True)
+        yield from _loosen(situation, fill(messages.BACK_OFF, *words))
     start = yield from look(situation, f"loose {situation.drive.tightened}")
     goal_um = near(situation.profile, situation.options.preset_um)
     # The tightening that follows counts as one.
@@ -279,12 +271,7 @@ def _set_off(situation: Situation, middle_um: Quantity) -> Generator[Ask, Any, P
     return start
 
 
-def _may_go_on(situation: Situation) -> bool:
-    # A nudge and the tightening after it.
-    return situation.drive.nudges + 2 <= most_nudges(situation)
-
-
-def _lock_outcome(situation: Situation, finding: LockFinding) -> Outcome:
+def _lock_outcome(situation: Situation, finding: LockFinding, lock_um: float) -> Outcome:
     moved, end = finding.moved_um, finding.end_um
     whole = offset_limit(situation.profile, final=True)
     assert whole.low is not None
@@ -292,6 +279,9 @@ def _lock_outcome(situation: Situation, finding: LockFinding) -> Outcome:
     start_um = finding.start_um.value
     limit = Limit(whole.low - start_um, whole.high - start_um, "µm", whole.source)
     budget = offset_budget(situation, end.value, end.u)
+    nudges, reason = situation.drive.nudges, ""
+    if abs(end.value) > lock_um:
+        reason = str(fill(messages.LOCKED_AWAY, nudges, f"{end.value:+.1f}"))
     return concluded(
         situation,
         judge(end.value, guarding_u(budget), whole),
@@ -299,16 +289,10 @@ def _lock_outcome(situation: Situation, finding: LockFinding) -> Outcome:
         u=moved.u,
         unit="µm",
         limit=limit,
-        reason=_reason(situation, end),
+        reason=reason,
         details=(
             Value(MIDDLE, end.value, total_u(budget), "µm"),
             Value("tightenings", float(situation.drive.tightened)),
-            Value("nudges", float(situation.drive.nudges)),
+            Value("nudges", float(nudges)),
         ),
     )
-
-
-def _reason(situation: Situation, end: Quantity) -> str:
-    if abs(end.value) <= near(situation.profile, situation.options.lock_um):
-        return ""
-    return str(fill(messages.LOCKED_AWAY, situation.drive.nudges, f"{end.value:+.1f}"))

@@ -20,7 +20,7 @@ from app.analysis.results import (
 )
 from app.job import messages
 from app.job.model import ALIGNMENT, SCRATCH, Action, Ask, Do, Limit, Measure, Outcome, Situation
-from app.job.verdicts import judge
+from app.job.verdicts import guarding_u, judge, offset_budget, total_u
 from app.profiles import Profile
 
 Check = Generator[Ask, Any, Outcome]
@@ -63,55 +63,46 @@ def with_scratch_disk(situation: Situation) -> Hands:
         change(situation, disk=SCRATCH)
 
 
-def on_track(situation: Situation, track: int, side: int) -> Hands:
-    """Have the head on a track."""
+def on_track(situation: Situation, track: int, head: int) -> Hands:
+    """Have a head on a track."""
     drive = situation.drive
-    if (drive.track, drive.side) == (track, side):
+    if (drive.track, drive.side) == (track, head):
         return
-    yield Do(Action.SEEK, fill(messages.SEEK, track, side), track=track, side=side)
+    yield Do(Action.SEEK, fill(messages.SEEK, track, head), track=track, head=head)
     arrived = drive.arrived
     if drive.track != track:
         # Where it came from decides how it rests; unknown unless the track before is known.
         arrived = None
         if drive.track is not None:
             arrived = Side.OUTWARD if drive.track < track else Side.INWARD
-    change(situation, track=track, side=side, arrived=arrived)
+    change(situation, track=track, side=head, arrived=arrived)
 
 
-def on_alignment_track(situation: Situation, side: int = 0) -> Hands:
-    """Have the alignment disk in, and the head on its alignment track."""
+def on_alignment_track(situation: Situation, head: int = 0) -> Hands:
+    """Have the alignment disk in, and a head on its alignment track."""
     yield from with_alignment_disk(situation)
-    yield from on_track(situation, situation.profile.alignment_track, side)
+    yield from on_track(situation, situation.profile.alignment_track, head)
 
 
 def arrive(situation: Situation, side: Side, number: int = 1) -> Hands:
     """Have the head arrive on its track from one side."""
-    outside = side is Side.OUTWARD
-    track = situation.drive.track
+    outside, drive = side is Side.OUTWARD, situation.drive
     text = messages.FROM_OUTSIDE if outside else messages.FROM_INSIDE
     action = Action.ARRIVE_FROM_OUTSIDE if outside else Action.ARRIVE_FROM_INSIDE
-    yield Do(
-        action, fill(text, track, number), track=track, side=situation.drive.side, noticed=True
-    )
+    words = fill(text, drive.track, number)
+    yield Do(action, words, track=drive.track, head=drive.side, noticed=True)
     change(situation, arrived=side)
 
 
 def measure_lobes(situation: Situation, label: str) -> Measure:
     """Return the ask for a measurement of the lobes where the head is."""
-    drive = situation.drive
-    return Measure(
-        Measurand.RADIAL,
-        messages.TAKING_RADIAL,
-        label,
-        turns=situation.options.turns,
-        track=drive.track,
-        side=drive.side,
-    )
+    drive, turns = situation.drive, situation.options.turns
+    return Measure(Measurand.RADIAL, messages.TAKING_RADIAL, label, turns, drive.track, drive.side)
 
 
 def concluded(situation: Situation, verdict: Verdict, **found: Any) -> Outcome:
     """Return the outcome of the check in hand; `found` are further fields of it."""
-    return Outcome(situation.check, situation.stage, verdict, side=situation.side, **found)
+    return Outcome(situation.check, situation.stage, verdict, side=situation.head, **found)
 
 
 def judged(situation: Situation, found: Quantity, limit: Limit, **more: Any) -> Outcome:
@@ -125,6 +116,28 @@ def judged(situation: Situation, found: Quantity, limit: Limit, **more: Any) -> 
         limit=limit,
         **more,
     )
+
+
+def judged_offset(situation: Situation, offset_um: Quantity, limit: Limit, **more: Any) -> Outcome:
+    """Return the outcome of the check in hand by an offset, its u without that of the scale."""
+    budget = offset_budget(situation, offset_um.value, offset_um.u)
+    return concluded(
+        situation,
+        judge(offset_um.value, guarding_u(budget), limit),
+        value=offset_um.value,
+        u=total_u(budget),
+        unit=limit.unit,
+        limit=limit,
+        budget=budget,
+        **more,
+    )
+
+
+def without_number(
+    situation: Situation, limit: Limit, reason: str, verdict: Verdict = Verdict.UNDECIDED
+) -> Outcome:
+    """Return the outcome of the check in hand where what has a limit has no number."""
+    return concluded(situation, verdict, unit=limit.unit, limit=limit, reason=reason)
 
 
 def why_not(measurement: Measurement) -> str:

@@ -17,8 +17,9 @@ from app.job.checks.common import (
     why_not,
     with_alignment_disk,
     with_scratch_disk,
+    without_number,
 )
-from app.job.model import Action, Ask, Do, Measure, Situation, Value
+from app.job.model import Action, Ask, Do, Limit, Measure, Outcome, Situation, Value
 from app.job.verdicts import either_side
 
 _AZIMUTH_TURNS = 20
@@ -29,32 +30,14 @@ _INDEX_TURNS = 40
 def azimuth(situation: Situation) -> Check:
     """Measure the heights of bursts at known angles; their loss tells the head's angle."""
     profile = situation.profile
-    limit = either_side(
-        profile, "azimuth_limit_arcmin", profile.azimuth_limit_arcmin, "arcmin", about=0.0
-    )
-    track = profile.azimuth_track
-    if track is None:
-        reason = str(messages.NO_BURSTS)
-        return concluded(situation, Verdict.NOTED, unit="arcmin", limit=limit, reason=reason)
-    measurement = yield from _measure(
-        situation, Measurand.AZIMUTH, messages.TAKING_AZIMUTH, _AZIMUTH_TURNS, track
-    )
-    found = measurement.azimuth
-    if found is None:
-        reason = why_not(measurement)
-        return concluded(situation, Verdict.UNDECIDED, unit="arcmin", limit=limit, reason=reason)
-    return judged(
-        situation,
-        found.angle_arcmin,
-        limit,
-        details=(
-            Value("misfit", found.misfit_percent, unit="%"),
-            *(
-                Value(f"burst {number}", burst.height_v.value, burst.height_v.u, "V")
-                for number, burst in enumerate(found.bursts, 1)
-            ),
-        ),
-    )
+    limit = either_side(profile, "azimuth_limit_arcmin", profile.azimuth_limit_arcmin, "arcmin")
+    ask = (Measurand.AZIMUTH, messages.TAKING_AZIMUTH, _AZIMUTH_TURNS)
+    found = yield from _bursts(situation, limit, profile.azimuth_track, *ask)
+    if isinstance(found, Outcome):
+        return found
+    misfit = Value("misfit", found.misfit_percent, unit="%")
+    bursts = (Value.of(f"burst {n}", each.height_v, "V") for n, each in enumerate(found.bursts, 1))
+    return judged(situation, found.angle_arcmin, limit, details=(misfit, *bursts))
 
 
 def index_timing(situation: Situation) -> Check:
@@ -67,37 +50,33 @@ def index_timing(situation: Situation) -> Check:
         "µs",
         about=profile.index_to_burst_us,
     )
-    if not profile.index_tracks:
-        reason = str(messages.NO_BURSTS)
-        return concluded(situation, Verdict.NOTED, unit="µs", limit=limit, reason=reason)
-    track = profile.index_tracks[0]
-    measurement = yield from _measure(
-        situation, Measurand.INDEX, messages.TAKING_INDEX, _INDEX_TURNS, track
-    )
-    found = measurement.index
-    if found is None:
-        reason = why_not(measurement)
-        return concluded(situation, Verdict.UNDECIDED, unit="µs", limit=limit, reason=reason)
-    return judged(
-        situation,
-        found.delay_us,
-        limit,
-        details=(
-            Value("scatter of single turns", found.scatter_us, unit="µs"),
-            Value("turns", float(found.turns)),
-        ),
-    )
+    track = profile.index_tracks[0] if profile.index_tracks else None
+    ask = (Measurand.INDEX, messages.TAKING_INDEX, _INDEX_TURNS)
+    found = yield from _bursts(situation, limit, track, *ask)
+    if isinstance(found, Outcome):
+        return found
+    scatter = Value("scatter of single turns", found.scatter_us, unit="µs")
+    turns = Value("turns", float(found.turns))
+    return judged(situation, found.delay_us, limit, details=(scatter, turns))
 
 
-def _measure(
-    situation: Situation, measurand: Measurand, message: Message, turns: int, track: int
-) -> Generator[Ask, Any, Measurement]:
-    """Measure on a track of the alignment disk."""
+def _bursts(
+    situation: Situation,
+    limit: Limit,
+    track: int | None,
+    measurand: Measurand,
+    message: Message,
+    turns: int,
+) -> Generator[Ask, Any, Any]:
+    """Measure bursts on a track of the alignment disk; returns the finding, or else the outcome."""
+    head = situation.head
+    if track is None:
+        return without_number(situation, limit, str(messages.NO_BURSTS), Verdict.NOTED)
     yield from with_alignment_disk(situation)
-    yield from on_track(situation, track, situation.side)
-    side = situation.side
-    measurement: Measurement = yield Measure(measurand, message, f"side {side}", turns, track, side)
-    return measurement
+    yield from on_track(situation, track, head)
+    measurement: Measurement = yield Measure(measurand, message, f"side {head}", turns, track, head)
+    found = measurement.azimuth or measurement.index
+    return found or without_number(situation, limit, why_not(measurement))
 
 
 _WRITES = (("1F", Action.WRITE_1F), ("2F", Action.WRITE_2F))
@@ -108,36 +87,24 @@ def output(situation: Situation) -> Check:
     yield from with_scratch_disk(situation)
     found: dict[tuple[str, str], OutputFinding] = {}
     reason = ""
-    side = situation.side
+    head, turns = situation.head, situation.options.turns
     for place, track in (("outer", 0), ("inner", situation.profile.tracks - 1)):
-        yield from on_track(situation, track, side)
+        yield from on_track(situation, track, head)
         for pattern, action in _WRITES:
-            yield Do(action, fill(messages.WRITE, track, side, pattern), track=track, side=side)
+            yield Do(action, fill(messages.WRITE, track, head, pattern), track=track, head=head)
+            label = f"{place} {pattern}"
             measurement: Measurement = yield Measure(
-                Measurand.OUTPUT,
-                messages.TAKING_OUTPUT,
-                f"{place} {pattern}",
-                situation.options.turns,
-                track,
-                side,
+                Measurand.OUTPUT, messages.TAKING_OUTPUT, label, turns, track, head
             )
             # An output may lack a part, and say why.
             reason = reason or why_not(measurement)
             if measurement.output is not None:
                 found[place, pattern] = measurement.output
     resolution = _resolution(found, "inner")
-    details = tuple(_details(found))
+    more = {"unit": "%", "reason": reason, "details": tuple(_details(found))}
     if resolution is None:
-        return concluded(situation, Verdict.UNDECIDED, unit="%", reason=reason, details=details)
-    return concluded(
-        situation,
-        Verdict.NOTED,
-        value=resolution.value,
-        u=resolution.u,
-        unit="%",
-        reason=reason,
-        details=details,
-    )
+        return concluded(situation, Verdict.UNDECIDED, **more)
+    return concluded(situation, Verdict.NOTED, value=resolution.value, u=resolution.u, **more)
 
 
 def _resolution(found: dict[tuple[str, str], OutputFinding], place: str) -> Quantity | None:
@@ -159,8 +126,8 @@ def _details(found: dict[tuple[str, str], OutputFinding]) -> list[Value]:
             ("asymmetry", one.asymmetry_ns, "ns"),
         ):
             if quantity is not None:
-                rows.append(Value(f"{name}, {place} {pattern}", quantity.value, quantity.u, unit))
+                rows.append(Value.of(f"{name}, {place} {pattern}", quantity, unit))
     outer = _resolution(found, "outer")
     if outer is not None:
-        rows.append(Value("resolution, outer", outer.value, outer.u, "%"))
+        rows.append(Value.of("resolution, outer", outer, "%"))
     return rows

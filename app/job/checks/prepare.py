@@ -70,14 +70,14 @@ def care(situation: Situation) -> Check:
     finding = _expansion(situation.profile, entered)
     shift = finding.shift_um
     # It is told and not corrected for, so that the shift itself counts as uncertainty.
-    learn(situation, climate_u_um=(shift.value**2 + shift.u**2) ** 0.5)
+    learn(situation, climate_u_um=math.hypot(shift.value, shift.u))
     return concluded(
         situation,
         Verdict.NOTED,
         reason="" if refused == YES else str(messages.PROTECT_UNKNOWN),
         details=(
             *_entered(entered),
-            Value("shift of the track by temperature and humidity", shift.value, shift.u, "µm"),
+            Value.of("shift of the track by temperature and humidity", shift, "µm"),
         ),
     )
 
@@ -98,9 +98,8 @@ _CONDITIONS = (
 
 
 def _entered(entered: dict[str, float | None]) -> list[Value]:
-    units = {entry.key: entry.unit for entry in _CONDITIONS}
-    given = {key: value for key, value in entered.items() if value is not None}
-    return [Value(key, value, None, units[key]) for key, value in given.items()]
+    values = ((entry, entered[entry.key]) for entry in _CONDITIONS)
+    return [Value(each.key, value, None, each.unit) for each, value in values if value is not None]
 
 
 def _expansion(profile: Profile, entered: dict[str, float | None]) -> ExpansionFinding:
@@ -194,16 +193,15 @@ def _found(situation: Situation, finding: SeatingFinding, numbers: list[int]) ->
     if needed is not None and needed > finding.count:
         said.append(fill(messages.MORE_SEATINGS, needed, f"{wanted_um:g}"))
     details = [
-        Value("mean", finding.offset_um.value, finding.offset_um.u, "µm"),
+        Value.of("mean", finding.offset_um, "µm"),
         Value("spread of single seatings", finding.sd_um, unit="µm"),
         Value("spread of the scale", finding.scale_sd_um, unit="µm"),
         Value("spread of the zero", finding.zero_sd_um, unit="µm"),
         Value("spread of the lobes' sum", finding.sum_sd_percent, unit="%"),
     ]
     if finding.place_sd_turns is not None:
-        details.append(
-            Value("spread of the lobes' place", 360.0 * finding.place_sd_turns, unit="°")
-        )
+        place_deg = 360.0 * finding.place_sd_turns
+        details.append(Value("spread of the lobes' place", place_deg, unit="°"))
     if needed is not None:
         details.append(Value("seatings needed", float(needed)))
     # Relative uncertainty of a standard deviation: JCGM 100, E.4.3.

@@ -9,25 +9,25 @@ from typing import Any
 
 from app.analysis.adjust.positioner import Arrival, HysteresisFinding, hysteresis_of
 from app.analysis.messages import fill
-from app.analysis.results import Measurement, Side, Sign, Verdict
+from app.analysis.results import Measurement, Reading, Side, Verdict
 from app.job import messages
 from app.job.checks.common import (
     Check,
-    Lobes,
     arrive,
     concluded,
     is_far_off,
+    judged_offset,
     learn,
     lobes_of,
     measure_lobes,
     on_alignment_track,
     why_not,
+    without_number,
 )
 from app.job.model import MIDDLE, Ask, Limit, Outcome, Situation, Stage, Value
 from app.job.verdicts import (
     SCALE,
     SCATTER,
-    guarding_u,
     judge,
     offset_budget,
     offset_limit,
@@ -38,41 +38,26 @@ from app.job.verdicts import (
 
 def radial(situation: Situation) -> Check:
     """Measure the lobes at the alignment track."""
-    yield from on_alignment_track(situation, situation.side)
-    measurement: Measurement = yield measure_lobes(situation, f"side {situation.side}")
+    yield from on_alignment_track(situation, situation.head)
+    measurement: Measurement = yield measure_lobes(situation, f"side {situation.head}")
     lobes = lobes_of(situation.profile, measurement)
-    if lobes is None:
-        return _without_lobes(situation, measurement)
     limit = offset_limit(situation.profile, final=situation.stage is not Stage.AS_FOUND)
-    budget = offset_budget(situation, lobes.offset_um.value, lobes.offset_um.u)
-    unsigned = lobes.reading.sign is Sign.UNKNOWN
-    return concluded(
-        situation,
-        judge(lobes.offset_um.value, guarding_u(budget), limit),
-        value=lobes.offset_um.value,
-        u=total_u(budget),
-        unit="µm",
-        limit=limit,
-        reason=str(messages.NO_SIGN) if unsigned else "",
-        details=_details(lobes),
-        budget=budget,
+    if lobes is None:
+        # With one lobe alone it is beyond the limit.
+        verdict = Verdict.FAIL if is_far_off(measurement.reading) else Verdict.UNDECIDED
+        return without_number(situation, limit, why_not(measurement), verdict)
+    reason = "" if lobes.signed else str(messages.NO_SIGN)
+    return judged_offset(
+        situation, lobes.offset_um, limit, reason=reason, details=_details(lobes.reading)
     )
 
 
-def _without_lobes(situation: Situation, measurement: Measurement) -> Outcome:
-    """Return what follows where there is no offset: beyond the limit when one lobe is left."""
-    verdict = Verdict.FAIL if is_far_off(measurement.reading) else Verdict.UNDECIDED
-    limit = offset_limit(situation.profile, final=situation.stage is not Stage.AS_FOUND)
-    return concluded(situation, verdict, unit="µm", limit=limit, reason=why_not(measurement))
-
-
-def _details(lobes: Lobes) -> tuple[Value, ...]:
-    reading = lobes.reading
-    assert reading.ratio is not None
-    assert reading.difference is not None
-    difference = reading.difference
+def _details(reading: Reading) -> tuple[Value, ...]:
+    ratio, difference = reading.ratio, reading.difference
+    assert ratio is not None
+    assert difference is not None
     return (
-        Value("ratio", reading.ratio.value, reading.ratio.u),
+        Value.of("ratio", ratio, ""),
         Value("difference", 100.0 * difference.value, 100.0 * difference.u, "%"),
     )
 
@@ -93,12 +78,10 @@ def hysteresis(situation: Situation) -> Check:
     yield from on_alignment_track(situation)
     arrivals = yield from arrive_from_both(situation, situation.options.arrivals)
     profile, finding = situation.profile, arrivals.finding
-    source = source_of(profile, "hysteresis_limit_um")
-    limit = Limit(None, profile.hysteresis_limit_um, "µm", source)
+    limit_um = profile.hysteresis_limit_um
+    limit = Limit(None, limit_um, "µm", source_of(profile, "hysteresis_limit_um"))
     if finding is None:
-        return concluded(
-            situation, Verdict.UNDECIDED, unit="µm", limit=limit, reason=arrivals.reason
-        )
+        return without_number(situation, limit, arrivals.reason)
     return _found(situation, finding, limit, arrivals.reason)
 
 
@@ -119,7 +102,7 @@ def _found(situation: Situation, finding: HysteresisFinding, limit: Limit, reaso
         reason=reason,
         details=(
             Value(MIDDLE, middle.value, middle_u_um, "µm"),
-            *(Value(_WORDS[side], rest.value, rest.u, "µm") for side, rest in rests),
+            *(Value.of(_WORDS[side], rest, "µm") for side, rest in rests),
             Value("scatter of arrivals", finding.scatter_um, unit="µm"),
         ),
         budget=budget,

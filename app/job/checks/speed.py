@@ -5,8 +5,16 @@ from __future__ import annotations
 from app.analysis.messages import fill
 from app.analysis.results import Measurand, Measurement, SpeedFinding, Verdict
 from app.job import messages
-from app.job.checks.common import Check, change, concluded, judged, on_alignment_track, why_not
-from app.job.model import Action, CheckName, Do, Limit, Measure, Outcome, Situation, Stage, Value
+from app.job.checks.common import (
+    Check,
+    change,
+    concluded,
+    judged,
+    on_alignment_track,
+    why_not,
+    without_number,
+)
+from app.job.model import Action, CheckName, Do, Measure, Outcome, Situation, Stage, Value
 from app.job.verdicts import either_side
 
 _GOAL_PART = 0.1
@@ -37,8 +45,10 @@ def speed(situation: Situation) -> Check:
     yield from on_alignment_track(situation)
     measurement = yield _measure_speed(situation, "before trimming")
     for number in range(1, _MOST_TRIMS + 1):
-        away_percent = _away_percent(situation, measurement)
-        if away_percent is None or abs(away_percent) <= _goal_percent(situation):
+        if measurement.speed is None:
+            break
+        away_percent = _away_percent(situation, measurement.speed)
+        if abs(away_percent) <= _GOAL_PART * situation.profile.speed_tolerance_percent:
             break
         percent = -100.0 * away_percent / (100.0 + away_percent)
         word = "faster" if percent > 0.0 else "slower"
@@ -67,44 +77,26 @@ def _measure_speed(situation: Situation, label: str) -> Measure:
     return Measure(Measurand.SPEED, messages.TAKING_SPEED, label, turns, drive.track, drive.side)
 
 
-def _goal_percent(situation: Situation) -> float:
-    return _GOAL_PART * situation.profile.speed_tolerance_percent
-
-
-def _away_percent(situation: Situation, measurement: Measurement) -> float | None:
-    if measurement.speed is None:
-        return None
-    return 100.0 * (measurement.speed.mean_rpm.value / situation.profile.speed_rpm - 1.0)
+def _away_percent(situation: Situation, found: SpeedFinding) -> float:
+    return 100.0 * (found.mean_rpm.value / situation.profile.speed_rpm - 1.0)
 
 
 def _outcome(situation: Situation, measurement: Measurement) -> Outcome:
     profile, found = situation.profile, measurement.speed
-    half_rpm = profile.speed_rpm * profile.speed_tolerance_percent / 100.0
-    limit = either_side(
-        profile, "speed_tolerance_percent", half_rpm, "rpm", about=profile.speed_rpm
-    )
+    rpm = profile.speed_rpm
+    half_rpm = rpm * profile.speed_tolerance_percent / 100.0
+    limit = either_side(profile, "speed_tolerance_percent", half_rpm, "rpm", about=rpm)
     if found is None:
-        reason = why_not(measurement)
-        return concluded(situation, Verdict.UNDECIDED, unit="rpm", limit=limit, reason=reason)
-    return _found(situation, found, limit)
-
-
-def _found(situation: Situation, found: SpeedFinding, limit: Limit) -> Outcome:
-    nominal_rpm, mean = situation.profile.speed_rpm, found.mean_rpm
-    away_percent = 100.0 * (mean.value / nominal_rpm - 1.0)
-    details = [Value("error", away_percent, 100.0 * mean.u / nominal_rpm, "%")]
+        return without_number(situation, limit, why_not(measurement))
+    u = found.mean_rpm.u
+    details = [Value("error", _away_percent(situation, found), 100.0 * u / rpm, "%")]
     for name, part, unit in (
         ("short-term variation", found.variation_percent, "%"),
         ("drift", found.drift_percent_per_min, "%/min"),
     ):
         if part is not None:
-            details.append(Value(name, part.value, part.u, unit))
-    for mains_hz, bars in bars_of_a_ring(nominal_rpm):
+            details.append(Value.of(name, part, unit))
+    for mains_hz, bars in bars_of_a_ring(rpm):
         details.append(Value(f"bars of a strobe ring at {mains_hz} Hz", float(bars)))
-    return judged(
-        situation,
-        mean,
-        limit,
-        details=tuple(details),
-        budget=(Value("clock and scatter", mean.u, unit="rpm"),),
-    )
+    budget = (Value("clock and scatter", u, unit="rpm"),)
+    return judged(situation, found.mean_rpm, limit, details=tuple(details), budget=budget)

@@ -314,7 +314,7 @@ def test_what_was_measured_as_left_is_measured_again_after_another_move():
     while job.step.check is CheckName.ADJUST:
         carry_out(job, drive, asks=1)
     # Nothing that was measured before the move counts as left until it is measured again.
-    again = [(step.check, step.side) for step in job.steps[steps + 1 :]]
+    again = [(step.check, step.head) for step in job.steps[steps + 1 :]]
     assert again == [
         *((CheckName.RADIAL, side) for side in range(PROFILE.sides)),
         (CheckName.HYSTERESIS, 0),

@@ -54,7 +54,7 @@ def test_what_is_asked_for_is_measured_and_is_the_answer():
     ask = to_the_measurement(runner, bench)
     runner.measure()
     assert (bench.request.measurand, bench.request.track) == (ask.measurand, ask.track)
-    assert (bench.request.turns, bench.request.side) == (ask.turns, ask.side)
+    assert (bench.request.turns, bench.request.side) == (ask.turns, ask.head)
     assert (runner.part, runner.poll()) == (0.0, None)
     bench.now = MeasurementProgress(0.5)
     assert runner.poll().part == runner.part == 0.5
