@@ -7,9 +7,9 @@ types, so that a file from elsewhere is refused with the place of its fault.
 from __future__ import annotations
 
 import json
-import math
+import sys
 import zlib
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import is_dataclass, replace
 from enum import StrEnum
 from functools import cache
@@ -67,7 +67,7 @@ def check_texts(tree: Any, name: str = "text") -> None:
     """
     if isinstance(tree, dict):
         for key, each in tree.items():
-            check_texts(each, str(key))
+            check_texts(each, key)
     elif isinstance(tree, list | tuple):
         for each in tree:
             check_texts(each, name)
@@ -178,7 +178,7 @@ def _typed(kind: Any, tree: object, where: str) -> Any:
         return read(kind, tree, where)
     if issubclass(kind, StrEnum):
         return _word(kind, tree, where)
-    return _PLAIN[kind](tree, where)
+    return _plain(kind, tree, where)
 
 
 def _row(kinds: tuple[Any, ...], tree: object, where: str) -> tuple[Any, ...]:
@@ -199,42 +199,22 @@ def _word(kind: type[StrEnum], tree: object, where: str) -> StrEnum:
         raise CodingError(f"{where} is none of {', '.join(kind)}") from None
 
 
-def _text(tree: object, where: str) -> str:
-    if not isinstance(tree, str):
-        raise CodingError(f"{where} is not a text")
-    return tree
-
-
-def _flag(tree: object, where: str) -> bool:
-    if not isinstance(tree, bool):
-        raise CodingError(f"{where} is neither true nor false")
-    return tree
-
-
-def _whole(tree: object, where: str) -> int:
-    if isinstance(tree, bool) or not isinstance(tree, int) or abs(tree) >= 2**53:
-        raise CodingError(f"{where} is not a whole number")
-    return tree
-
-
-def _number(tree: object, where: str) -> float:
-    if isinstance(tree, bool) or not isinstance(tree, int | float):
-        raise CodingError(f"{where} is not a number")
-    try:
-        number = float(tree)
-    except OverflowError:
-        number = math.inf
-    if not math.isfinite(number):
-        raise CodingError(f"{where} is not a finite number")
-    return number
-
-
-_PLAIN: dict[type, Callable[[object, str], Any]] = {
-    str: _text,
-    bool: _flag,
-    int: _whole,
-    float: _number,
+_NOT = {
+    str: "not a text",
+    bool: "neither true nor false",
+    int: "not a whole number",
+    float: "not a number",
 }
+
+
+def _plain(kind: type, tree: Any, where: str) -> Any:
+    """Return a text, flag or number, as JSON tells them apart."""
+    is_kind = type(tree) is kind or (kind is float and type(tree) is int)
+    if not is_kind or (kind is int and abs(tree) >= 2**53):
+        raise CodingError(f"{where} is {_NOT[kind]}")
+    if kind is float and not abs(tree) <= sys.float_info.max:
+        raise CodingError(f"{where} is not a finite number")
+    return kind(tree)
 
 
 def entry_of(
@@ -244,9 +224,7 @@ def entry_of(
     envelope_v: NDArray[np.float32] | None,
 ) -> Entry:
     """Read an entry of the log, its arrays already read."""
-    if (turns is None) != (envelope_v is None) or (
-        turns is not None and envelope_v is not None and turns.shape != envelope_v.shape
-    ):
+    if np.shape(turns) != np.shape(envelope_v):
         raise CodingError(f"{where}: its two arrays are not of one length")
     entry = read(Entry, tree, where)
     if entry.track is not None and not 0 <= entry.track < _MAX_TRACKS:

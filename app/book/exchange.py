@@ -10,7 +10,6 @@ from collections.abc import Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
-from functools import reduce
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -67,7 +66,7 @@ def export_json(book: Book, path: Path) -> int:
     """
     numbers = book.numbers()
     with _writing(path) as out:
-        out.write('{"schema": ' + json.dumps(SCHEMA) + ',\n"drives": [\n')
+        out.write(f'{{"schema": "{SCHEMA}",\n"drives": [\n')
         _write_rows(out, (codec.as_tree(each.drive) for each in book.drives()))
         out.write('],\n"jobs": [\n')
         _write_rows(out, (codec.as_tree(_exported(book, number)) for number in numbers))
@@ -226,8 +225,7 @@ _OUTCOME_COLUMNS = {
     "limit_low": "limit.low",
     "limit_high": "limit.high",
     "limit_source": "limit.source",
-    "reason": "reason",
-    "ended_at": "ended_at",
+    **{name: name for name in ("reason", "ended_at")},
 }
 _ENTRY_COLUMNS = {
     "stage": "stage",
@@ -283,11 +281,9 @@ def export_csv(book: Book, folder: Path) -> int:
 def _cells(record: object, columns: Mapping[str, str]) -> Iterator[object]:
     """Yield what goes into a row's cells; a text that a spreadsheet would reckon out is marked."""
     for path in columns.values():
-        value = reduce(
-            lambda found, name: None if found is None else getattr(found, name),
-            path.split("."),
-            record,
-        )
+        value: object = record
+        for name in path.split("."):
+            value = None if value is None else getattr(value, name)
         if isinstance(value, bool):
             yield int(value)
         elif isinstance(value, str) and value.startswith(_FORMULA):

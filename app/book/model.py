@@ -41,16 +41,14 @@ def as_book_error(where: str) -> Iterator[None]:
     except sqlite3.Error as fault:
         raise BookError(f"book “{where}”: {_sentence(fault)}") from None
     except CodingError as fault:
-        raise BookError(
-            f"book “{where}”: it is damaged ({fault}); keep the file, and go on with a backup"
-        ) from None
+        why = f"it is damaged ({fault}); keep the file, and go on with a backup"
+        raise BookError(f"book “{where}”: {why}") from None
     except UnicodeDecodeError:
         # SQLite quotes a damaged table's name in its own complaint.
         raise BookError(f"book “{where}”: {_DAMAGED}") from None
     except OSError as fault:
-        raise BookError(
-            f"book “{where}”: {fault.strerror or fault}; choose another place"
-        ) from None
+        why = fault.strerror or fault
+        raise BookError(f"book “{where}”: {why}; choose another place") from None
 
 
 def _sentence(fault: sqlite3.Error) -> str:
@@ -144,15 +142,8 @@ class JobRecord:
     @property
     def summary(self) -> JobSummary:
         """What a list of jobs has of it."""
-        return JobSummary(
-            self.number,
-            self.head.opened_at,
-            self.closed_at,
-            self.head.virtual,
-            self.as_found,
-            self.as_left,
-            self.nudges,
-        )
+        of = (self.number, self.head.opened_at, self.closed_at, self.head.virtual)
+        return JobSummary(*of, self.as_found, self.as_left, self.nudges)
 
 
 @dataclass(frozen=True, slots=True)

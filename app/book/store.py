@@ -127,20 +127,26 @@ def migrate(connection: sqlite3.Connection, where: str) -> None:
         version = _version(connection, where)
         if version == len(MIGRATIONS):
             return
-        # Another window may do the same at this moment: the version is looked at again inside.
-        connection.execute("BEGIN IMMEDIATE")
-        try:
+        with _transaction(connection, "BEGIN IMMEDIATE"):
+            # Another window may do the same at this moment: the version is looked at again inside.
             if _version(connection, where) == version:
                 for statement in _statements(MIGRATIONS[version]):
                     connection.execute(statement)
                 connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
                 connection.execute(f"PRAGMA user_version = {version + 1}")
-            connection.execute("COMMIT")
-        except BaseException:
-            # A full disk has rolled it back already.
-            if connection.in_transaction:
-                connection.execute("ROLLBACK")
-            raise
+
+
+@contextmanager
+def _transaction(connection: sqlite3.Connection, begin: str) -> Iterator[None]:
+    """Commit all that is written within, or roll it back."""
+    connection.execute(begin)
+    try:
+        yield
+        connection.execute("COMMIT")
+    finally:
+        # A full disk has rolled it back already.
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
 
 
 def _version(connection: sqlite3.Connection, where: str) -> int:
@@ -349,14 +355,8 @@ class Book:
                     f"book “{self._where}”: its file was moved or removed while it was in use; put "
                     "it back"
                 )
-            self._db.execute("BEGIN IMMEDIATE")
-            try:
+            with _transaction(self._db, "BEGIN IMMEDIATE"):
                 yield
-                self._db.execute("COMMIT")
-            except BaseException:
-                if self._db.in_transaction:
-                    self._db.execute("ROLLBACK")
-                raise
 
     @contextmanager
     def _reading(self) -> Iterator[None]:
@@ -365,12 +365,8 @@ class Book:
             if self._db.in_transaction:
                 yield
                 return
-            self._db.execute("BEGIN")
-            try:
+            with _transaction(self._db, "BEGIN"):
                 yield
-            finally:
-                if self._db.in_transaction:
-                    self._db.execute("ROLLBACK")
 
     # -- writing -------------------------------------------------------------------------------
 
@@ -455,8 +451,7 @@ class Book:
             )
         else:
             self._db.execute("INSERT INTO outcomes (job, body) VALUES (?, ?)", (number, body))
-            outcomes = self._outcomes(number)
-            stages = (Stage.AS_FOUND, Stage.AS_LEFT)
+            outcomes, stages = self._outcomes(number), (Stage.AS_FOUND, Stage.AS_LEFT)
             self._db.execute(
                 "UPDATE jobs SET as_found = ?, as_left = ? WHERE number = ?",
                 (*(codec.as_text(summary_of(outcomes, stage)) for stage in stages), number),
@@ -517,20 +512,15 @@ class Book:
             self._known_job(number)
             row: tuple[Any, ...] = self._db.execute(
                 "SELECT identity, drives.profile, note, added_at, closed_at, closing_reason, "
-                "nudges, opened_at, source, virtual, software, jobs.profile, profile_values, "
+                "nudges, opened_at, source, software, jobs.profile, virtual, profile_values, "
                 "conditions FROM jobs JOIN drives ON drives.id = drive WHERE number = ?",
                 (number,),
             ).fetchone()
-            opened_at, source, virtual, software, profile, values, conditions = row[7:]
-            head = {
-                "opened_at": opened_at,
-                "source": source,
-                "virtual": bool(virtual),
-                "software": software,
-                "profile": profile,
-                "profile_values": codec.tree_of(values),
-                "conditions": codec.tree_of(conditions),
-            }
+            head: dict[str, Any] = dict(
+                zip(("opened_at", "source", "software", "profile"), row[7:11], strict=True)
+            )
+            head["virtual"] = bool(row[11])
+            head["profile_values"], head["conditions"] = map(codec.tree_of, row[12:])
             return JobRecord(
                 number,
                 Drive(*row[:4]),
@@ -610,12 +600,9 @@ class Book:
         return number
 
     def _known_job(self, number: int) -> None:
+        query = "SELECT 1 FROM jobs WHERE number = ?"
         # SQLite's own numbers end there.
-        known = abs(number) < 2**63
-        if (
-            not known
-            or not self._db.execute("SELECT 1 FROM jobs WHERE number = ?", (number,)).fetchone()
-        ):
+        if abs(number) >= 2**63 or self._db.execute(query, (number,)).fetchone() is None:
             raise RefusedError(f"book “{self._where}”: it has no job {number}")
 
     def _outcomes(self, number: int) -> tuple[Outcome, ...]:
@@ -630,10 +617,8 @@ class Book:
             "SELECT body, turns, envelope_v FROM takings WHERE job = ? ORDER BY id", (number,)
         )
         return tuple(
-            codec.entry_of(
-                codec.tree_of(body), where, codec.unpacked(turns), codec.unpacked(envelope)
-            )
-            for body, turns, envelope in rows
+            codec.entry_of(codec.tree_of(body), where, *map(codec.unpacked, arrays))
+            for body, *arrays in rows
         )
 
 

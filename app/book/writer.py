@@ -144,24 +144,14 @@ class JobWriter:
         if self.number is not None:
             with Book(self._path) as book:
                 return book.job(self.number), book.history(self.drive.identity)
-        record = JobRecord(
-            0,
-            self.drive,
-            self.head,
-            tuple(self._entries),
-            job.outcomes,
-            self._closed_at,
-            job.closing_reason,
-            job.nudges,
-        )
-        return record, ()
+        kept = (self.drive, self.head, tuple(self._entries), job.outcomes)
+        return JobRecord(0, *kept, self._closed_at, job.closing_reason, job.nudges), ()
 
     def _ask(self, work: _Work) -> None:
-        if not self._in_book:
-            return
-        with self._written:
-            self._asked += 1
-        self._work.put(work)
+        if self._in_book:
+            with self._written:
+                self._asked += 1
+            self._work.put(work)
 
     def _run(self) -> None:
         try:
@@ -202,9 +192,7 @@ class JobWriter:
 
     def _ready(self) -> tuple[Book, int]:
         """Return the open book and the job's number in it, opening both where that is due."""
-        book = self._book
-        if book is None:
-            book = self._book = Book(self._path)
+        self._book = book = self._book or Book(self._path)
         if self._number is None:
             with book.whole():
                 if book.drive(self.drive.identity) is None:
