@@ -224,7 +224,7 @@ def entry_of(
     envelope_v: NDArray[np.float32] | None,
 ) -> Entry:
     """Read an entry of the log, its arrays already read."""
-    if np.shape(turns) != np.shape(envelope_v):
+    if len({None if each is None else each.shape for each in (turns, envelope_v)}) > 1:
         raise CodingError(f"{where}: its two arrays are not of one length")
     entry = read(Entry, tree, where)
     if entry.track is not None and not 0 <= entry.track < _MAX_TRACKS:

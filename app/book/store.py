@@ -516,9 +516,8 @@ class Book:
                 "conditions FROM jobs JOIN drives ON drives.id = drive WHERE number = ?",
                 (number,),
             ).fetchone()
-            head: dict[str, Any] = dict(
-                zip(("opened_at", "source", "software", "profile"), row[7:11], strict=True)
-            )
+            names = ("opened_at", "source", "software", "profile")
+            head: dict[str, Any] = dict(zip(names, row[7:11], strict=True))
             head["virtual"] = bool(row[11])
             head["profile_values"], head["conditions"] = map(codec.tree_of, row[12:])
             return JobRecord(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import math
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -157,17 +158,7 @@ def whole(text: str) -> int:
         raise argparse.ArgumentTypeError(f"“{text}” is not a whole number") from None
 
 
-def from_one(text: str) -> int:
-    """Read a count from 1 up."""
-    return _count(text, 1)
-
-
-def from_two(text: str) -> int:
-    """Read a count from 2 up."""
-    return _count(text, 2)
-
-
-def _count(text: str, least: int) -> int:
+def _count(least: int, text: str) -> int:
     value = whole(text)
     if not least <= value <= _MOST_REPEATS:
         raise argparse.ArgumentTypeError(
@@ -231,12 +222,15 @@ examples:
     )
     add_overwrite(parser)
     parser.add_argument(
-        "--seatings", metavar="N", type=from_two, help="how often the disk is seated (default: 5)"
+        "--seatings",
+        metavar="N",
+        type=partial(_count, 2),
+        help="how often the disk is seated (default: 5)",
     )
     parser.add_argument(
         "--arrivals",
         metavar="N",
-        type=from_one,
+        type=partial(_count, 1),
         help="how often the head arrives from each side (default: 3)",
     )
     add_roles(parser)

@@ -62,9 +62,7 @@ def backup(options: argparse.Namespace, say: Say) -> None:
 
 def _tell_history(past: Sequence[JobSummary], say: Say) -> None:
     """Print the jobs of one drive, and how each of its numbers goes with the months."""
-    rows: list[tuple[str, ...]] = [
-        ("job", "opened", "closed", "nudges", "as found", "as left", "hysteresis", "speed")
-    ]
+    rows = [("job", "opened", "closed", "nudges", "as found", "as left", "hysteresis", "speed")]
     for each in past:
         left = each.as_left
         rows.append(
@@ -194,9 +192,8 @@ def write_report(
         else:
             _write_pdf(report, out, paper)
     except OSError as fault:
-        raise UsageFault(
-            f"report “{out}”: {fault.strerror or fault}; choose another place"
-        ) from None
+        why = fault.strerror or fault
+        raise UsageFault(f"report “{out}”: {why}; choose another place") from None
 
 
 def check_out(out: Path, overwrite: bool, book: Path | None = None) -> None:
@@ -222,19 +219,16 @@ def check_out(out: Path, overwrite: bool, book: Path | None = None) -> None:
         has_folder, is_folder, exists = out.parent.is_dir(), out.is_dir(), out.exists()
         is_book = book is not None and is_of_book(out, book)
     except OSError as fault:
-        raise UsageFault(
-            f"report “{shown(str(out))}”: {fault.strerror or fault}; choose another place"
-        ) from None
-    if not has_folder:
-        raise UsageFault(f"report “{out}”: its folder is not there; make it, or name another")
-    if is_folder:
-        raise UsageFault(f"report “{out}”: this is a folder; choose another name")
-    if is_book:
-        raise UsageFault(f"report “{out}”: this is the book itself; choose another name")
-    if exists and not overwrite:
-        raise UsageFault(
-            f"report “{out}”: it exists already; choose another name, or say --overwrite"
-        )
+        why = f"{fault.strerror or fault}; choose another place"
+        raise UsageFault(f"report “{shown(str(out))}”: {why}") from None
+    for is_so, why in (
+        (not has_folder, "its folder is not there; make it, or name another"),
+        (is_folder, "this is a folder; choose another name"),
+        (is_book, "this is the book itself; choose another name"),
+        (exists and not overwrite, "it exists already; choose another name, or say --overwrite"),
+    ):
+        if is_so:
+            raise UsageFault(f"report “{out}”: {why}")
 
 
 def _number(past: Sequence[JobSummary], identity: str, wanted: int | None, path: Path) -> int:
@@ -257,9 +251,8 @@ def _write_pdf(report: Report, out: Path, paper: str) -> None:
         # Imported here: Qt takes half a second, and may lack libraries that nothing else needs.
         from app.report.pdf import PrintFault, write_pdf
     except ImportError as missing:
-        raise UsageFault(
-            f"report “{out}”: a PDF needs Qt ({missing}); write FILE.html instead, and print that"
-        ) from None
+        why = f"a PDF needs Qt ({missing}); write FILE.html instead, and print that"
+        raise UsageFault(f"report “{out}”: {why}") from None
     try:
         write_pdf(report, out, paper)
     except PrintFault as fault:

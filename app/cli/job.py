@@ -13,7 +13,7 @@ import queue
 import sys
 import threading
 from collections.abc import Callable, Collection
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -164,13 +164,12 @@ def checks_named(text: str | None) -> tuple[CheckName, ...]:
     """
     if text is None:
         return tuple(CheckName)
-    names = []
-    for word in (part.strip().lower() for part in text.split(",")):
+    words = [part.strip().lower() for part in text.split(",")]
+    for word in words:
         if word not in set(CheckName):
             known = ", ".join(CheckName)
             raise UsageFault(f"--checks: “{word}” is not a check; use {known}, parted by commas")
-        names.append(CheckName(word))
-    return tuple(names)
+    return tuple(map(CheckName, words))
 
 
 def conduct(
@@ -183,7 +182,7 @@ def conduct(
     left: ResumableJob | None = None,
     log: JobLog | None = None,
     typist: Typist | None = None,
-    tell: Callable[[str], None] | None = None,
+    tell: Callable[[str], None] = lambda line: None,
 ) -> Job:
     """Run a job over an open source until it is done, given up or interrupted.
 
@@ -227,8 +226,7 @@ def conduct(
         nonlocal told
         for outcome in job.outcomes[told:]:
             told += 1
-            if tell is not None:
-                tell(outcome_line(outcome))
+            tell(outcome_line(outcome))
 
     if left is not None:
         job.again(checks)
@@ -337,8 +335,7 @@ class _Conductor:
 
 def outcome_line(outcome: Outcome) -> str:
     """Return an outcome in one line."""
-    side = f" side {outcome.side}" if outcome.side else ""
-    words = [f"{outcome.check}{side}, {outcome.stage}: {outcome.verdict}"]
+    words = [f"{_name(outcome)}: {outcome.verdict}"]
     if outcome.value is not None:
         words.append(plus_minus(outcome.value, outcome.u or 0.0, f" {outcome.unit}"))
     if outcome.reason:
@@ -349,25 +346,16 @@ def outcome_line(outcome: Outcome) -> str:
     return "  ".join(words)
 
 
+_CHECK_KEYS = ("check", "stage", "side", "value", "u", "unit", "verdict", "reason")
+
+
 def job_as_json(job: Job, drive: str, virtual: bool) -> dict[str, Any]:
     """Return a job as plain values: the object that ``job --json`` prints."""
     return {
         "schema": SCHEMA,
         "drive": drive,
         "virtual": virtual,
-        "checks": [
-            {
-                "check": str(outcome.check),
-                "stage": str(outcome.stage),
-                "side": outcome.side,
-                "value": outcome.value,
-                "u": outcome.u,
-                "unit": outcome.unit,
-                "verdict": str(outcome.verdict),
-                "reason": outcome.reason,
-            }
-            for outcome in job.outcomes
-        ],
+        "checks": [{key: getattr(each, key) for key in _CHECK_KEYS} for each in job.outcomes],
         "as_found": _summary(job.as_found),
         "as_left": _summary(job.as_left),
         "nudges": job.nudges,
@@ -375,17 +363,15 @@ def job_as_json(job: Job, drive: str, virtual: bool) -> dict[str, Any]:
 
 
 def _summary(summary: Summary) -> dict[str, Any]:
-    def quantity(value: Value | None) -> dict[str, float | None] | None:
-        return None if value is None else {"value": value.value, "u": value.u}
-
-    return {
-        "offset_um": quantity(summary.offset_um),
-        "hysteresis_um": quantity(summary.hysteresis_um),
-        "speed_rpm": quantity(summary.speed_rpm),
+    values: dict[str, Value | None] = {
+        each.name: getattr(summary, each.name) for each in fields(summary)
     }
+    return {name: each and {"value": each.value, "u": each.u} for name, each in values.items()}
 
 
 _REPORTS = "reports"
+_THOROUGH = ("seatings", "arrivals")
+"""Options that say how thorough a job is."""
 
 
 def run_job(
@@ -466,7 +452,7 @@ def _resumed(options: argparse.Namespace, identity: str) -> tuple[Drive, Resumab
     UsageFault, BookError
         When there is none to resume.
     """
-    for name in ("seatings", "arrivals"):
+    for name in _THOROUGH:
         if getattr(options, name) is not None:
             raise UsageFault(f"--resume goes on with a job as it was begun; leave out --{name}")
     if options.no_book:
@@ -537,11 +523,8 @@ def _conduct(
     say: Callable[[str], None],
 ) -> tuple[Job, str]:
     """Run the job; returns it, and why not all of it could be written to the book."""
-    defaults = JobOptions()
-    thorough = JobOptions(
-        seatings=options.seatings or defaults.seatings,
-        arrivals=options.arrivals or defaults.arrivals,
-    )
+    asked = {name: getattr(options, name) for name in _THOROUGH}
+    thorough = JobOptions(**{name: times for name, times in asked.items() if times is not None})
     try:
         job = conduct(
             source,
@@ -552,7 +535,7 @@ def _conduct(
             left=left,
             log=kept,
             typist=None if source.controls else Typist(sys.stdin, sys.stderr),
-            tell=None if options.json else say,
+            tell=(lambda line: None) if options.json else say,
         )
     finally:
         fault = kept.finish()

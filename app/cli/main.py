@@ -14,7 +14,8 @@ from collections.abc import Callable, Sequence
 
 from app.book.model import BookError
 from app.cli.arguments import DEFAULT_SOURCE, UsageFault, parse
-from app.cli.book import backup, export, import_, list_drives
+from app.cli.book import backup, export, import_, list_drives, run_report
+from app.cli.job import run_job
 from app.cli.measure import Progress, display_fault, run_meter
 from app.cli.record import record, write_simulation
 from app.live.measurement import EnvelopeOptions, measure
@@ -26,6 +27,7 @@ from instruments.address import attached_sources, open_address
 from instruments.source import Role, SourceError, SourceRequest, parse_roles
 
 OK, BAD_INPUT, NO_READING = 0, 2, 3
+Command = Callable[[argparse.Namespace], int]
 
 _UNATTENDED_S = 10.0
 
@@ -72,8 +74,7 @@ def _dashboard(options: argparse.Namespace) -> int:
                 session.open(DEFAULT_SOURCE)
             return run_dashboard(session, options.source, sys.argv[:1], options.roles, options.book)
     _tell(f"evenlobe: no window ({_one_line(fault)}); the needle is shown as text")
-    attended = sys.stdout.isatty()
-    seconds = None if attended else _UNATTENDED_S
+    seconds = None if sys.stdout.isatty() else _UNATTENDED_S
     _watch(session, options.source or DEFAULT_SOURCE, options.roles, seconds)
     return OK
 
@@ -147,17 +148,12 @@ def _check_scope(options: argparse.Namespace) -> int:
 def _virtual_scope(options: argparse.Namespace) -> int:
     from instruments.virtual.scope import serve
 
-    def tell(address: str) -> None:
-        _say(f"visa:{address}")
-
-    serve(options.family, options.transport, options.port, options.options, tell=tell)
+    way = (options.family, options.transport, options.port, options.options)
+    serve(*way, tell=lambda address: _say(f"visa:{address}"))
     return OK
 
 
 def _job(options: argparse.Namespace) -> int:
-    # Imported here: nobody else needs the book.
-    from app.cli.job import run_job
-
     return OK if run_job(options, _roles(options), _envelope(options), _say) else NO_READING
 
 
@@ -167,46 +163,28 @@ def _profiles(options: argparse.Namespace) -> int:
     return OK
 
 
-def _drives(options: argparse.Namespace) -> int:
-    list_drives(options, _say)
-    return OK
+def _of_book(act: Callable[[argparse.Namespace, Callable[[str], None]], None]) -> Command:
+    """Return a command that is done where nothing is raised."""
+
+    def run_one(options: argparse.Namespace) -> int:
+        act(options, _say)
+        return OK
+
+    return run_one
 
 
-def _report(options: argparse.Namespace) -> int:
-    # Imported here: nobody else needs the drawings.
-    from app.cli.book import run_report
-
-    run_report(options, _say)
-    return OK
-
-
-def _export(options: argparse.Namespace) -> int:
-    export(options, _say)
-    return OK
-
-
-def _import(options: argparse.Namespace) -> int:
-    import_(options, _say)
-    return OK
-
-
-def _backup(options: argparse.Namespace) -> int:
-    backup(options, _say)
-    return OK
-
-
-_COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
+_COMMANDS: dict[str, Command] = {
     "": _dashboard,
     "measure": _measure,
     "sources": _sources,
     "record": _record,
     "simulate": _simulate,
     "job": _job,
-    "drives": _drives,
-    "report": _report,
-    "export": _export,
-    "import": _import,
-    "backup": _backup,
+    "drives": _of_book(list_drives),
+    "report": _of_book(run_report),
+    "export": _of_book(export),
+    "import": _of_book(import_),
+    "backup": _of_book(backup),
     "profiles": _profiles,
     "check-scope": _check_scope,
     "virtual-scope": _virtual_scope,
