@@ -184,7 +184,7 @@ def _typed(kind: Any, tree: object, where: str) -> Any:
 def _row(kinds: tuple[Any, ...], tree: object, where: str) -> tuple[Any, ...]:
     if not isinstance(tree, list):
         raise CodingError(f"{where} is not a list")
-    if kinds[-1] is Ellipsis:
+    if Ellipsis in kinds:
         kinds = (kinds[0],) * len(tree)
     if len(kinds) != len(tree):
         raise CodingError(f"{where} has {len(tree)} parts instead of {len(kinds)}")

@@ -122,8 +122,6 @@ def _part(outcome: Outcome | None, name: str) -> float:
 
 def _part_of_scale(outcomes: Sequence[Outcome | None]) -> float:
     """Return the relative standard uncertainty of the scale, by the largest value there is."""
-    sized = [each for each in outcomes if each is not None and each.value]
-    if not sized:
-        return 0.0
-    largest = max(sized, key=lambda each: abs(each.value or 0.0))
-    return _part(largest, SCALE) / abs(largest.value or 1.0)
+    sized = [(abs(each.value), _part(each, SCALE)) for each in outcomes if each and each.value]
+    value, part = max(sized, default=(1.0, 0.0))
+    return part / value

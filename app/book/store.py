@@ -517,7 +517,7 @@ class Book:
                 (number,),
             ).fetchone()
             names = ("opened_at", "source", "software", "profile")
-            head: dict[str, Any] = dict(zip(names, row[7:11], strict=True))
+            head: dict[str, Any] = dict(zip(names, row[7:], strict=False))
             head["virtual"] = bool(row[11])
             head["profile_values"], head["conditions"] = map(codec.tree_of, row[12:])
             return JobRecord(
@@ -599,9 +599,7 @@ class Book:
         return number
 
     def _known_job(self, number: int) -> None:
-        query = "SELECT 1 FROM jobs WHERE number = ?"
-        # SQLite's own numbers end there.
-        if abs(number) >= 2**63 or self._db.execute(query, (number,)).fetchone() is None:
+        if number not in self.numbers():
             raise RefusedError(f"book “{self._where}”: it has no job {number}")
 
     def _outcomes(self, number: int) -> tuple[Outcome, ...]:

@@ -119,9 +119,9 @@ class Measure:
     measurand: Measurand
     message: Message
     label: str
-    turns: int = 10
-    track: int | None = None
-    head: int = 0
+    turns: int
+    track: int | None
+    head: int
 
 
 @dataclass(frozen=True, slots=True)

@@ -196,7 +196,7 @@ def adjust(situation: Situation) -> Check:
     if situation.drive.nudges >= most_nudges(situation):
         best_um = distance_um(best, 0.0)
         reason = str(fill(messages.NUDGES_USED_UP, situation.drive.nudges, f"{best_um:.1f}"))
-    elif goal_um < distance_um(position, 0.0) < math.inf:
+    elif distance_um(position, 0.0) > goal_um:
         reason = str(fill(messages.WITHIN_ITS_U, f"{distance_um(position, 0.0):.1f}"))
     return _outcome(situation, position, reason)
 

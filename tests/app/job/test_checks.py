@@ -547,6 +547,6 @@ def test_nothing_is_measured_as_left_where_nothing_could_be_moved():
 
 def test_a_job_is_open_until_it_is_closed():
     job, _ = job_on(ScriptedDrive(0.0), plan=[Planned(CheckName.RADIAL, Stage.AS_FOUND)])
-    assert not job.closed
+    assert (job.closed, job.closing_reason) == (False, "")
     job.close()
-    assert job.closed
+    assert (job.closed, job.closing_reason) == (True, "")
