@@ -334,7 +334,7 @@ SEEK = Do(Action.SEEK, Message("Seek."), track=34)
         (ALIGNMENT, None, SEEK, FAR),
         (ALIGNMENT, 20, replace(SEEK, track=TRACK), FAR.replace("34", "20")),
         (ALIGNMENT, TRACK, replace(SEEK, action=Action.NUDGE), ""),
-        (ALIGNMENT, TRACK, Measure(Measurand.RADIAL, Message(""), "", track=34), ""),
+        (ALIGNMENT, TRACK, Measure(Measurand.RADIAL, Message(""), "", 10, 34, 0), ""),
     ],
 )
 def test_why_the_head_is_not_where_the_lobes_are(disk, track, ask, words):
