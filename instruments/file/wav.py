@@ -37,6 +37,21 @@ _STRAY_BYTES = 65536
 
 
 @dataclass(frozen=True, slots=True)
+class Form:
+    """What the format chunk says of the samples; `is_float` means IEEE floats, not integers."""
+
+    channels: int
+    rate_hz: int
+    bits: int
+    is_float: bool
+
+    @property
+    def frame_bytes(self) -> int:
+        """Bytes of one frame."""
+        return self.channels * self.bits // 8
+
+
+@dataclass(frozen=True, slots=True)
 class Extent:
     """Form and place of the samples.
 
@@ -44,10 +59,8 @@ class Extent:
     ----------
     data_at : int
         Offset of the first sample, in bytes.
-    channels, rate_hz, bits : int
-        As the format chunk says.
-    is_float : bool
-        IEEE float samples rather than integers.
+    form : Form
+        What a sample is.
     frames : int
         Whole frames that are there.
     patches : tuple of (int, bytes)
@@ -58,25 +71,10 @@ class Extent:
     """
 
     data_at: int
-    channels: int
-    rate_hz: int
-    bits: int
-    is_float: bool
+    form: Form
     frames: int
     patches: tuple[tuple[int, bytes], ...] = ()
     notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class _Form:
-    channels: int
-    rate_hz: int
-    bits: int
-    is_float: bool
-
-    @property
-    def frame_bytes(self) -> int:
-        return self.channels * self.bits // 8
 
 
 @dataclass(slots=True)
@@ -86,7 +84,7 @@ class _Header:
     order: str
     rf64: bool
     riff_bytes: int
-    form: _Form | None = None
+    form: Form | None = None
     ds64_at: int = 0
     ds64_data_bytes: int = 0
     data_at: int = 0
@@ -156,7 +154,7 @@ def _take_chunk(header: _Header, kind: bytes, at: int, body: bytes) -> None:
         header.form = _form(header.order, body)
 
 
-def _form(order: str, body: bytes) -> _Form:
+def _form(order: str, body: bytes) -> Form:
     if len(body) < 16:
         raise FormatError("its format chunk is too short; export it again as WAV")
     tag, channels, rate, _, align, bits = struct.unpack(order + "HHIIHH", body[:16])
@@ -175,10 +173,10 @@ def _form(order: str, body: bytes) -> _Form:
             f"its samples have {bits} bits in frames of {align} bytes; "
             "export it with 8, 16, 24 or 32 bits, or float"
         )
-    return _Form(channels, rate, bits, is_float=tag == 3)
+    return Form(channels, rate, bits, is_float=tag == 3)
 
 
-def _measure(header: _Header, form: _Form, size: int) -> Extent:
+def _measure(header: _Header, form: Form, size: int) -> Extent:
     stated = header.data_bytes
     if header.rf64 and stated == _OPEN_END:
         if not header.ds64_at:
@@ -203,16 +201,7 @@ def _measure(header: _Header, form: _Form, size: int) -> Extent:
     elif _beyond_end(header, stated, size) > _STRAY_BYTES:
         extra = _beyond_end(header, stated, size)
         notes = (f"The file goes on for {extra} bytes after its stated end; they are not read.",)
-    return Extent(
-        header.data_at,
-        form.channels,
-        form.rate_hz,
-        form.bits,
-        form.is_float,
-        frames,
-        patches,
-        notes,
-    )
+    return Extent(header.data_at, form, frames, patches, notes)
 
 
 def make_plain(stream: BinaryIO, data_at: int, size: int) -> bool:
@@ -312,20 +301,20 @@ class WavCapture:
             if self._raw is not None:
                 self._raw.close()
             raise
-        self.channels = extent.channels
+        self.channels = extent.form.channels
         self.length_frames = extent.frames
         self._position = 0
-        description, notes = understand(self._file.comment, extent.channels)
+        description, notes = understand(self._file.comment, extent.form.channels)
         self.description = description
         # The header's rate is a whole number; the description may know it better.
         exact = description.rate_hz
-        near = exact is not None and abs(exact - extent.rate_hz) <= 1
-        self.rate_hz = exact if exact is not None and near else float(extent.rate_hz)
+        near = exact is not None and abs(exact - extent.form.rate_hz) <= 1
+        self.rate_hz = exact if exact is not None and near else float(extent.form.rate_hz)
         self._scale = 1.0 if full_scale_v is None else full_scale_v
         self.uncalibrated = description.uncalibrated and full_scale_v is None
         self.full_scale_v = description.full_scale_v
         self.notes = extent.notes + notes
-        if not extent.is_float:
+        if not extent.form.is_float:
             self.full_scale_v = self._scale
             if full_scale_v is None:
                 self.uncalibrated = True
@@ -387,7 +376,7 @@ def _open(source: str | _Mended, extent: Extent) -> soundfile.SoundFile:
         # The library's sentence follows the file's name and a colon.
         reason = str(fault).rpartition(": ")[2].rstrip(".")
         raise FormatError(f"it cannot be read as WAV ({reason}); export it again") from None
-    if (file.frames, file.channels) != (extent.frames, extent.channels):
+    if (file.frames, file.channels) != (extent.frames, extent.form.channels):
         file.close()
         raise FormatError("its header contradicts itself; export it again as WAV")
     return file

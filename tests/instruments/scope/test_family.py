@@ -1,6 +1,7 @@
 """Families: what the program ships, what a user adds, and what a wrong file is told."""
 
 import tomllib
+from dataclasses import replace
 from importlib import resources
 
 import pytest
@@ -120,3 +121,89 @@ def test_a_file_that_is_no_text_is_named(tmp_path):
     (tmp_path / "odd.toml").write_bytes(b"\xff\xfe")
     with pytest.raises(FamilyError, match=r"“odd\.toml” is not UTF-8 at byte 0"):
         load_families(tmp_path)
+
+
+def test_what_a_file_need_not_say():
+    text = A2.replace('errors = ":SYST:ERR?"\nprobe = ":CHAN{n}:PROB?"\n', "")
+    for line in (
+        'force = [":TFOR"]',
+        'running = { ask = ":TRIG:STAT?", until = ["STOP"] }',
+        'select = [":WAV:SOUR CHAN{n}", ":WAV:MODE NORM", ":WAV:FORM BYTE"]',
+    ):
+        assert line in text
+        text = text.replace(line, "")
+    family = read_family("mine", text.partition("[deep]")[0])
+    assert (family.name, family.terminator, family.init_commands) == ("mine", "\n", ())
+    assert (family.errors, family.probe, family.points, family.deep) == ("", "", 0, None)
+    assert family.heads == {"channel": "", "external": ""}
+    assert (family.acquire.force, family.acquire.running, family.acquire.wait) == ((), None, "")
+    assert family.acquire.acknowledge == ""
+    waveform = family.waveform
+    assert (waveform.select, waveform.blocks, waveform.pages.send) == ((), (), ())
+    assert (waveform.pages.most_a_read, waveform.pages.limit) == (10**9, "")
+    whole = read_family("mine", A2)
+    assert whole.deep is not None
+    assert (whole.deep.pages.most_a_read, len(whole.deep.pages.send)) == (250_000, 2)
+    assert (whole.deep.select[0], whole.deep.after[0]) == (":STOP", ":WAV:MODE NORM")
+    assert "detect" not in read_family("mine", _without_detect()).settings
+
+
+def _without_detect():
+    head, _, tail = A2.partition("[settings.detect]")
+    return head + "[settings.memory]" + tail.partition("[settings.memory]")[2]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "kept"),
+    [("across = 12", f"across = {n}", 4 <= n <= 20) for n in (3.9, 4, 20, 20.1)]
+    + [("most_points = 250_000", f"most_points = {n}", n >= 100) for n in (99, 100, 10**9)]
+    + [("most_a_read = 250_000", f"most_a_read = {n}", n >= 100) for n in (99, 100, 10**9)]
+    + [('place = "centre"', f'place = "centre"\npoints = {n}', n >= 0) for n in (-1, 0, 10**9)]
+    + [("most_points = 250_000", "most_points = 1_000_000_001", False)]
+    + [("most_a_read = 250_000", "most_a_read = 1_000_000_001", False)]
+    + [('place = "centre"', 'place = "centre"\npoints = 1_000_000_001', False)],
+)
+def test_numbers_of_a_file_have_limits(old, new, kept):
+    assert old in A2
+    if kept:
+        read_family("mine", A2.replace(old, new))
+    else:
+        with pytest.raises(FamilyError, match=r"it must be a number from .* to"):
+            read_family("mine", A2.replace(old, new))
+
+
+def test_a_record_that_is_waited_for_needs_no_start_and_no_poll():
+    done = 'start = [":SING"]'
+    waits = A2.replace(done, 'wait = "*OPC?"').replace(
+        'done = { ask = ":TRIG:STAT?", until = ["STOP"] }\n', ""
+    )
+    acquire = read_family("mine", waits).acquire
+    assert (acquire.wait, acquire.start, acquire.done) == ("*OPC?", (), None)
+    with pytest.raises(FamilyError, match=r"acquire\.start is missing"):
+        read_family("mine", A2.replace(done, ""))
+
+
+def test_data_whose_query_names_no_channel_need_what_was_chosen():
+    chosen = 'chosen = ":WAV:SOUR?"\n'
+    with pytest.raises(FamilyError, match=r"waveform\.chosen is missing"):
+        read_family("mine", A2.replace(chosen, ""))
+    with pytest.raises(FamilyError, match=r"waveform\.choice is missing"):
+        read_family("mine", A2.replace('choice = "CHAN{n}"\n', ""))
+    named = A2.replace(chosen, "").replace('choice = "CHAN{n}"\n', "")
+    waveform = read_family("mine", named.replace(":WAV:DATA?", ":WAV:DATA? CHAN{n}")).waveform
+    assert (waveform.chosen, waveform.choice) == ("", "")
+
+
+def test_the_longest_spelt_pattern_wins_and_brackets_are_letters():
+    broad, narrow = FAMILIES_OF_TWO
+    assert choose({"broad": broad, "narrow": narrow}, "MAKER,M12,1,1", None) is narrow
+    assert broad.fit("MAKER,M12,1,1") == len("MAKER,")
+    assert narrow.fit("maker,m12,1,1") == len("MAKER,M1,")
+    assert narrow.fit("MAKER,M2,1,1") == 0
+    bracketed = replace(broad, match=("M[AB]*",))
+    assert (bracketed.fit("M[AB]1"), bracketed.fit("MA1")) == (5, 0)
+
+
+FAMILIES_OF_TWO = tuple(
+    replace(load_families()["A2"], match=(match,)) for match in ("MAKER,*", "MAKER,M1?,*")
+)

@@ -276,6 +276,13 @@ def test_the_first_lobe_stands_where_the_option_says(recording, pairs):
     assert middle == pytest.approx(0.3 / (2 * pairs), abs=1e-3)
 
 
+def test_the_truth_names_the_recording_and_its_pairs():
+    # All but alternating groups have one pair of lobes a turn.
+    for recording, pairs in (("two-band", 1), ("boundary", 1), ("alternating", 4), ("beat", 1)):
+        truth = VirtualDrive(replace(STILL, recording=recording, pairs=4)).truth(0.0, 1.0)
+        assert (truth.geometry, truth.pairs) == (recording, pairs)
+
+
 def test_the_truth_is_that_of_the_options_and_the_hands():
     params = replace(
         STILL, speed_rpm=330.0, side_um=40.0, backlash_um=8.0, snr_db=30.0, recording="boundary"
