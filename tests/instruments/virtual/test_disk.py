@@ -33,6 +33,13 @@ def test_random_drop_outs_differ_from_turn_to_turn_but_not_with_the_asking():
     assert np.array_equal(pieces, loss)
 
 
+def test_random_drop_outs_do_not_come_again_and_turns_before_the_start_have_theirs():
+    flaws = DropOuts(None, 3, 0.01, 0.8, seed=1)
+    turn = np.linspace(0.0, 1.0, 10001)
+    lost_in = [tuple(lost(flaws, number + turn) > 0.4) for number in (-2, -1, *range(70))]
+    assert len(set(lost_in)) == 72
+
+
 def test_a_drop_out_across_the_index_is_whole_in_any_pieces():
     flaws = DropOuts(np.array([0.001, 0.998]), 2, 0.02, 0.8, seed=1)
     turns = np.linspace(0.5, 3.5, 30001)
