@@ -125,13 +125,9 @@ def _notes(measured: Measured) -> list[str]:
 
 
 def _quantity(quantity: Quantity | None) -> dict[str, float] | None:
-    if quantity is None or not _is_known(quantity):
+    if quantity is None or not (math.isfinite(quantity.value) and math.isfinite(quantity.u)):
         return None
     return {"value": quantity.value, "u": quantity.u}
-
-
-def _is_known(quantity: Quantity) -> bool:
-    return math.isfinite(quantity.value) and math.isfinite(quantity.u)
 
 
 def _number(value: float | None) -> float | None:

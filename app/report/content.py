@@ -166,14 +166,10 @@ def _numbers(record: JobRecord) -> Table:
     (_, found), (_, left) = figures.summaries(record)
     arrived = found.hysteresis_um is not None or left.hysteresis_um is not None
     of = " (middle of both arrivals)" if arrived else ""
+    width = "Hysteresis, outside less inside"
     rows = (
         (f"Radial offset{of}, + outward", CheckName.RADIAL, found.offset_um, left.offset_um),
-        (
-            "Hysteresis, outside less inside",
-            CheckName.HYSTERESIS,
-            found.hysteresis_um,
-            left.hysteresis_um,
-        ),
+        (width, CheckName.HYSTERESIS, found.hysteresis_um, left.hysteresis_um),
         ("Spindle speed", CheckName.SPEED, found.speed_rpm, left.speed_rpm),
     )
     return Table(

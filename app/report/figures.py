@@ -385,7 +385,9 @@ def _draw_arrivals(
                 parts.append(_triangle(x_of(value.value), y, filled))
                 y += 7.2
             y += 4.0
-        parts.append(_text(4, (begin + y) / 2 - 1, stage, "start", bold=True, turned=True))
+        across = (begin + y) / 2 - 1
+        turned = f' font-weight="bold" transform="rotate(-90 10.0 {across:.1f})"'
+        parts.append(_text(10, across, stage, extra=turned))
         if middle is not None:
             x = x_of(middle.value)
             parts.append(_line(x, begin - 6, x, y - 6, _INK, 0.9, "4 2"))
@@ -544,23 +546,10 @@ def _polyline(points: Iterable[tuple[float, float]], pen: float, ink: str = _INK
     return f'<polyline points="{joined}" fill="none" stroke="{ink}" stroke-width="{pen:g}"/>'
 
 
-def _text(
-    x: float,
-    y: float,
-    text: str,
-    anchor: str = "middle",
-    *,
-    bold: bool = False,
-    turned: bool = False,
-) -> str:
-    weight = ' font-weight="bold"' if bold else ""
-    turn = ""
-    if turned:
-        x, y, anchor = x + 6, y, "middle"
-        turn = f' transform="rotate(-90 {x:.1f} {y:.1f})"'
+def _text(x: float, y: float, text: str, anchor: str = "middle", extra: str = "") -> str:
     return (
         f'<text x="{x:.1f}" y="{y:.1f}" font-family="sans-serif" font-size="{_TEXT:g}" '
-        f'text-anchor="{anchor}"{weight}{turn} fill="{_INK}">{escape(text)}</text>'
+        f'text-anchor="{anchor}"{extra} fill="{_INK}">{escape(text)}</text>'
     )
 
 

@@ -265,7 +265,7 @@ def write_pdf(report: Report, path: Path, paper: str = "a4") -> int:
         When the file cannot be written.
     """
     _with_application()
-    size = _size(paper)
+    size = QPageSize(PAPERS[paper])
     pages = _paginated(report, _area(size))
     with atomic_write(path) as name:
         # Qt does not tell of a disk that is full: it draws into memory, and Python writes.
@@ -276,7 +276,7 @@ def write_pdf(report: Report, path: Path, paper: str = "a4") -> int:
 def pages_of(report: Report, paper: str = "a4", dpi: int = 110) -> list[QImage]:
     """Return a report's pages as pictures: those of the PDF, `dpi` dots to the inch."""
     _with_application()
-    size = _size(paper)
+    size = QPageSize(PAPERS[paper])
     pages = _paginated(report, _area(size))
     whole = QSizeF(_whole(size))
     pictures = []
@@ -392,10 +392,6 @@ def _mark_virtual(painter: QPainter, whole: QSizeF) -> None:
         QRectF(-reach, -reach, 2 * reach, 2 * reach), Qt.AlignmentFlag.AlignCenter, VIRTUAL_MARK
     )
     painter.restore()
-
-
-def _size(paper: str) -> QPageSize:
-    return QPageSize(PAPERS[paper])
 
 
 def _whole(size: QPageSize) -> QSizeF:
