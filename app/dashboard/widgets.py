@@ -11,7 +11,7 @@ from functools import lru_cache
 from typing import Any, TypeVar
 
 import pyqtgraph as pg
-from PySide6.QtCore import QRect, QRectF, Qt, Signal
+from PySide6.QtCore import QPointF, QRect, QRectF, QSizeF, Qt, Signal
 from PySide6.QtGui import (
     QColor,
     QFont,
@@ -170,10 +170,11 @@ def size_that_fits(words: str, wide: float, high: float, largest_px: int, bold: 
     """Return the largest font size, in pixels, at which words stay within a box."""
     font = font_of_cap(10, bold=bold)
     low, top = _MIN_PX, max(_MIN_PX, largest_px)
+    room = QRectF(QPointF(), QSizeF(wide, high))
     while low < top:
         middle = (low + top + 1) // 2
         font.setPixelSize(middle)
-        needed = QFontMetricsF(font).boundingRect(QRectF(0, 0, wide, high), _WRAPPED, words)
+        needed = QFontMetricsF(font).boundingRect(room, _WRAPPED, words)
         fits = needed.height() <= high and needed.width() <= wide
         low, top = (middle, top) if fits else (low, middle - 1)
     return low
@@ -183,7 +184,8 @@ def height_of(words: str, wide: float, most: float, size_px: int) -> float:
     """Return the height that wrapped words need, at most `most`."""
     font = font_of_cap(10)
     font.setPixelSize(size_px)
-    needed = QFontMetricsF(font).boundingRect(QRectF(0, 0, wide, most), _WRAPPED, words)
+    room = QRectF(QPointF(), QSizeF(wide, most))
+    needed = QFontMetricsF(font).boundingRect(room, _WRAPPED, words)
     return min(most, needed.height())
 
 
@@ -322,7 +324,6 @@ class TouchButton(QPushButton):
         """Mark it as the next thing to do."""
         if self.property("next") != is_next:
             self.setProperty("next", is_next)
-            self.style().unpolish(self)
             self.style().polish(self)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802

@@ -309,6 +309,8 @@ def test_figures_stand_in_three_boxes_each_with_its_name_and_uncertainty(
 
 def test_figures_ask_for_the_room_of_the_widest_offset(figures, unit):
     assert figures.sizeHint().toTuple() == (round(600 * unit), round(560 * unit))
+    figures.apply_theme(LIGHT, Sizes(0.4995))  # 299.7 and 279.72
+    assert figures.sizeHint().toTuple() == (300, 280)
     assert figures.minimumSize().toTuple() == (200, 200)
     policy = QSizePolicy.Policy
     assert figures.sizePolicy() == QSizePolicy(policy.Preferred, policy.Expanding)
