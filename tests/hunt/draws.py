@@ -31,6 +31,7 @@ _RECORD_CARRIER_HZ = 31_250.0
 _SAMPLES_A_CYCLE = 16 + (np.sqrt(5) - 1) / 2
 """Of records: a converter so fast in proportion, and out of step, that each bin has its crests."""
 _BIN_FRAMES = (80, 160, 400)
+_MOST_RECORDS = 3
 _PLAIN_SNR_DB = 15.0
 
 
@@ -65,7 +66,6 @@ class Frame:
     balance: tuple[float, float] | None = None
     pattern: Callable[[Generator, float], Pattern] | None = None
     is_stated: bool = False
-    records: tuple[int, int] = (1, 3)
     speed_part: float = 0.015
 
     def draw(self, rng: Generator) -> Conditions:
@@ -80,7 +80,7 @@ class Frame:
         turns = rng.uniform(*self.turns) + rng.uniform(*self.spare)
         if kind.is_record:
             # Up to half a turn passes between two records, and one before the first.
-            turns = 3.5 * float(rng.integers(self.records[0], self.records[1] + 1)) + 1.1
+            turns = 3.5 * float(rng.integers(1, _MOST_RECORDS + 1)) + 1.1
             rate_hz = _SAMPLES_A_CYCLE * cycles * rpm / 60.0
         return Conditions(
             kind=kind,

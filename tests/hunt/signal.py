@@ -17,6 +17,8 @@ from numpy.random import Generator
 from tests.hunt.patterns import Floats, Pattern
 
 INDEX_V = 5.0
+RECORD_TURNS = 2.5
+"""How much of the disk a record of a scope shows."""
 _NOISE_OF_INDEX_V = 0.01
 
 
@@ -86,8 +88,8 @@ class Conditions:
         Turns ahead of the first index.
     index_low : bool
         The index rests at its high level and is low for the length of a pulse.
-    record_turns, bin_frames : float, int
-        Of records: how much of the disk each shows, and how many samples a pair is taken of.
+    bin_frames : int
+        Of records: how many samples a pair is taken of.
     """
 
     kind: Kind
@@ -102,7 +104,6 @@ class Conditions:
     lead: float = 0.5
     index_low: bool = True
     is_stated: bool = False
-    record_turns: float = 2.5
     bin_frames: int = 100
 
     @property
@@ -407,12 +408,11 @@ def _records(scene: Scene, samples: Any) -> tuple[tuple[Any, ...], tuple[int, ..
     Of two probes the differential is delivered: lowest less highest, and highest less lowest.
     """
     conditions = scene.conditions
-    each = conditions.record_turns
     edge, last = np.ceil(scene.turn[0]), scene.turn[-1]
     parts: list[Any] = []
     starts: list[int] = []
-    while edge + each < last:
-        ends_s = scene.moment_of(np.array([edge, edge + each]))
+    while edge + RECORD_TURNS < last:
+        ends_s = scene.moment_of(np.array([edge, edge + RECORD_TURNS]))
         start, end = np.ceil(ends_s * conditions.rate_hz).astype(int)
         if not scene.at_index:
             start -= int(scene.rng.integers(0, round(conditions.rate_hz * 0.02)))
@@ -429,5 +429,5 @@ def _records(scene: Scene, samples: Any) -> tuple[tuple[Any, ...], tuple[int, ..
         parts.append(np.ascontiguousarray(pairs.reshape(2 * bins, -1)))
         starts.append(2 * max(start, 0) // conditions.bin_frames)
         # The next trigger is the first edge after the record, and not always that.
-        edge = np.ceil(edge + each + scene.rng.uniform(0.0, 0.5))
+        edge = np.ceil(edge + RECORD_TURNS + scene.rng.uniform(0.0, 0.5))
     return tuple(parts), tuple(starts)
