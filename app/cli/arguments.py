@@ -430,7 +430,7 @@ What is true of the drive (offset, ratio, speed, ...) is written beside it, to O
 
 examples:
   evenlobe simulate practice.wav --seconds 5
-  evenlobe simulate boundary.wav --source 'sim:recording=boundary&offset_um=-40'
+  evenlobe simulate boundary.wav --source 'sim:recording=boundary&scale_um=120&offset_um=-40'
 """
     parser.add_argument("out", metavar="OUT.wav", type=Path, help="the file to write")
     parser.add_argument(

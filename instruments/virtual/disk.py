@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
-from math import exp, floor, pi, radians, sin, tan, tau
+from math import cos, exp, floor, pi, radians, sin, tan, tau
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,10 +53,12 @@ class TwoBand:
         first, second = self._overlaps(turns, offset_um)
         return first + second, None
 
-    def heights(self, turns: Floats, offset_um: Floats) -> tuple[float, float]:
+    def heights(
+        self, turns: Floats, offset_um: Floats, gain: Floats | float = 1.0
+    ) -> tuple[float, float]:
         """Return the largest overlap with each band."""
         first, second = self._overlaps(turns, offset_um)
-        return float(first.max()), float(second.max())
+        return float((first * gain).max()), float((second * gain).max())
 
     def _overlaps(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats]:
         away_um = self.eccentricity_um * np.cos(tau * (turns - self.top_turns))
@@ -69,29 +71,55 @@ class TwoBand:
 
 @dataclass(frozen=True, slots=True)
 class Boundary:
-    """Two antiphase bands that meet on one eccentric circle, and a head wide enough for both.
+    """Two antiphase bands that meet on one eccentric circle, read by a head over both.
+
+    With the circle off the head's middle by p the parts of the head over either band give
+    ∫ exp(jky) dy with opposite signs, k = 2π·tan θ/λ for an azimuth θ: together
+    (2/k)·(sin kp, cos(kW/2) − cos kp), which is (2p, 0) with none. A circle beyond the head's edge
+    is as good as at it.
 
     Attributes
     ----------
     top_turns : float
         Place of the first lobe's top: where the circle is nearest the spindle.
     scale_um : float
-        S = e: eccentricity of the circle.
+        S = e: eccentricity of the circle; tops are flat where it reaches beyond the head's edge.
+    head_um : float
+        W, the width of the head.
+    tilt_per_um : float
+        k, by how much of a radian the carrier is ahead from one micrometre to the next outward.
     """
 
     top_turns: float
     scale_um: float
+    head_um: float
+    tilt_per_um: float = 0.0
     geometry: str = "boundary"
     pairs: int = 1
 
-    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, None]:
-        """Return the head's distance from the circle; its sign is the carrier's phase."""
-        return np.cos(tau * (turns - self.top_turns)) + offset_um / self.scale_um, None
+    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, Floats | None]:
+        """Return what both bands give; the sign in phase is the side of the circle."""
+        away_um = self._away_um(turns, offset_um)
+        k = self.tilt_per_um
+        if not k:
+            return away_um / self.scale_um, None
+        along = np.sin(k * away_um)
+        across = cos(k * self.head_um / 2.0) - np.cos(k * away_um)
+        return along / (k * self.scale_um), across / (k * self.scale_um)
 
-    def heights(self, turns: Floats, offset_um: Floats) -> tuple[float, float]:
-        """Return the largest amplitude of each phase."""
-        signed, _ = self.wave(turns, offset_um)
-        return max(float(signed.max()), 0.0), max(float(-signed.min()), 0.0)
+    def heights(
+        self, turns: Floats, offset_um: Floats, gain: Floats | float = 1.0
+    ) -> tuple[float, float]:
+        """Return the largest amplitude to either side of the circle."""
+        along, across = self.wave(turns, offset_um)
+        envelope = gain * np.hypot(along, 0.0 if across is None else across)
+        sides = (envelope[along > 0.0], envelope[along < 0.0])
+        first, second = (float(side.max(initial=0.0)) for side in sides)
+        return first, second
+
+    def _away_um(self, turns: Floats, offset_um: Floats) -> Floats:
+        away_um = self.scale_um * np.cos(tau * (turns - self.top_turns)) + offset_um
+        return np.clip(away_um, -self.head_um / 2.0, self.head_um / 2.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,16 +153,18 @@ class Alternating:
         outward = 1.0 - 2.0 * np.remainder(number, 2.0)
         return shape * self._overlap(outward, offset_um), None
 
-    def heights(self, turns: Floats, offset_um: Floats) -> tuple[float, float]:
+    def heights(
+        self, turns: Floats, offset_um: Floats, gain: Floats | float = 1.0
+    ) -> tuple[float, float]:
         """Return the mean over the flat tops of each kind of group."""
         groups = (turns - self.top_turns) * 2 * self.pairs
         number = np.rint(groups)
         flat = np.abs(groups - number) < 0.5 - _GROUP_RAMP
         first = flat & (np.remainder(number, 2.0) == 0.0)
         second = flat & ~first
-        outward = self._overlap(np.ones(np.count_nonzero(first)), offset_um[first])
-        inward = self._overlap(-np.ones(np.count_nonzero(second)), offset_um[second])
-        return float(outward.mean()), float(inward.mean())
+        outward = gain * self._overlap(np.ones_like(turns), offset_um)
+        inward = gain * self._overlap(-np.ones_like(turns), offset_um)
+        return float(outward[first].mean()), float(inward[second].mean())
 
     def _overlap(self, outward: Floats, offset_um: Floats) -> Floats:
         most = self.head_um / self.scale_um
@@ -172,10 +202,12 @@ class Beat:
         angle = tau * (turns - self.top_turns)
         return 0.5 * (outer + inner) * np.cos(angle), 0.5 * (outer - inner) * np.sin(angle)
 
-    def heights(self, turns: Floats, offset_um: Floats) -> tuple[float, float]:
+    def heights(
+        self, turns: Floats, offset_um: Floats, gain: Floats | float = 1.0
+    ) -> tuple[float, float]:
         """Return the largest amplitude in each half of the turn."""
         along, across = self.wave(turns, offset_um)
-        envelope = np.hypot(along, across)
+        envelope = gain * np.hypot(along, across)
         first = np.cos(tau * (turns - self.top_turns)) > 0.0
         return float(envelope[first].max()), float(envelope[~first].max())
 
@@ -185,7 +217,8 @@ Recording = TwoBand | Boundary | Alternating | Beat
 
 ``wave`` takes places and the offset at each, and returns the signed amplitudes in phase with the
 carrier and a quarter turn ahead, None where there are none of these. ``heights`` takes the same,
-over one turn evenly, and returns the heights of the first and of the second lobe.
+over one turn evenly, with a factor for each place, and returns the heights of the first and of the
+second lobe.
 """
 
 
@@ -247,6 +280,32 @@ class DropOuts:
 
 
 @dataclass(frozen=True, slots=True)
+class Evenness:
+    """What changes the strength of a whole alignment track over the turn.
+
+    Attributes
+    ----------
+    modulation : float
+        Part by which it swings once a turn, as contact, coating and spindle make it.
+    strongest_turns : float
+        Where it is strongest.
+    blank_turns : float
+        Length from the index on where the recording was spliced: nothing is there.
+    """
+
+    modulation: float = 0.0
+    strongest_turns: float = 0.0
+    blank_turns: float = 0.0
+
+    def gain(self, turns: Floats) -> Floats:
+        """Return the factor of the amplitude at each place."""
+        factor = 1.0 + self.modulation * np.cos(tau * (turns - self.strongest_turns))
+        if self.blank_turns:
+            factor *= np.remainder(turns, 1.0) >= self.blank_turns
+        return factor
+
+
+@dataclass(frozen=True, slots=True)
 class Disk:
     """An alignment disk.
 
@@ -258,11 +317,14 @@ class Disk:
         Carrier of the recording.
     drop_outs : DropOuts
         Its flaws.
+    evenness : Evenness
+        Of the radial alignment track.
     """
 
     recording: Recording
     cycles_per_turn: int
     drop_outs: DropOuts
+    evenness: Evenness
 
 
 MOST_BURSTS = 8

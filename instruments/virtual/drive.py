@@ -6,8 +6,8 @@ writes; no source passes it on.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from math import log10, tau
+from dataclasses import dataclass, replace
+from math import log10, radians, tan, tau
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from instruments.virtual.disk import (
     Disk,
     DiskIn,
     DropOuts,
+    Evenness,
     Recording,
     ScratchDisk,
     Track,
@@ -30,6 +31,7 @@ from instruments.virtual.disk import (
 )
 from instruments.virtual.electronics import Amplifier, noise_for_snr_v
 from instruments.virtual.mechanics import (
+    ALIGNMENT_TRACK,
     PITCH_UM,
     Clamp,
     IndexSensor,
@@ -124,8 +126,8 @@ def amplifier_of(params: VirtualParams, rng: np.random.Generator) -> Amplifier:
     )
 
 
-def disk_of(params: VirtualParams, rng: np.random.Generator) -> Disk:
-    """Return the alignment disk; chance decides where its drop-outs are."""
+def disk_of(params: VirtualParams, rng: np.random.Generator, swing: np.random.Generator) -> Disk:
+    """Return the alignment disk; chance decides where its drop-outs are and it is strongest."""
     places_turns = rng.random(params.drop_outs)
     drop_outs = DropOuts(
         places_turns=places_turns if params.drop_out_place == "fixed" else None,
@@ -135,7 +137,10 @@ def disk_of(params: VirtualParams, rng: np.random.Generator) -> Disk:
         seed=int(rng.integers(2**32)),
     )
     cycles = round(params.carrier_hz / (NOMINAL_RPM / 60.0))
-    return Disk(_recording(params), cycles, drop_outs)
+    evenness = Evenness(
+        params.radial_modulation_percent / 100.0, swing.random(), params.blank_deg / 360.0
+    )
+    return Disk(_recording(params), cycles, drop_outs, evenness)
 
 
 def _recording(params: VirtualParams) -> Recording:
@@ -146,7 +151,7 @@ def _recording(params: VirtualParams) -> Recording:
         case "two-band":
             return TwoBand(top_turns, scale_um, params.band_eccentricity * scale_um, head_um)
         case "boundary":
-            return Boundary(top_turns, scale_um)
+            return Boundary(top_turns, scale_um, head_um)
         case "alternating":
             return Alternating(top_turns, scale_um, pairs, head_um)
         case _:
@@ -208,9 +213,9 @@ class VirtualDrive:
     def __init__(self, params: VirtualParams) -> None:
         # A part added later gets a stream added at the end: older captures stay the same.
         # SFC64 is numpy's fastest, and noise takes most of the time.
-        seats, disk, phases, plus_noise, minus_noise, hand, screws, scratch = (
+        seats, disk, phases, plus_noise, minus_noise, hand, screws, scratch, swing = (
             np.random.Generator(np.random.SFC64(seed))
-            for seed in np.random.SeedSequence(params.seed).spawn(8)
+            for seed in np.random.SeedSequence(params.seed).spawn(9)
         )
         self.spindle = spindle_of(params, phases)
         self.amplifier = amplifier_of(params, phases)
@@ -220,7 +225,7 @@ class VirtualDrive:
             width_turns=params.index_width_ms * 1e-3 * NOMINAL_RPM / 60.0,
             edge_s=params.index_edge_us * 1e-6,
         )
-        self.disk = disk_of(params, disk)
+        self.disk = disk_of(params, disk, swing)
         self.clamp = Clamp(params.clamp_um, params.oval_um, seats)
         self.positioner = Positioner(
             params.offset_um + params.age_months * params.ageing_um, params.backlash_um
@@ -309,13 +314,15 @@ class VirtualDrive:
             return self._scratch.track(place, self.side)
         if place in BURST_TRACKS:
             return _bursts(self._params, place, self.side, cycles)
-        return Track(cycles, self.disk.recording.wave, presence(self._head_um, PITCH_UM))
+        return Track(cycles, self._recording.wave, presence(self._head_um, PITCH_UM))
 
     def signal(self, times_s: NDArray[np.float64]) -> Signal:
         """Return the head's signal at `times_s`, rising, with head and disk as they stand."""
         turns, track = self.spindle.turns(times_s), self.track
         along, across = track.wave(turns, self._offset_um(turns))
         gains_v = np.full_like(turns, self.amplifier.amplitude_v * track.gain)
+        if self._on_radial_track:
+            gains_v *= self.disk.evenness.gain(turns)
         self.disk.drop_outs.apply(turns, gains_v)
         return Signal(
             carrier_turns=turns * track.cycles_per_turn,
@@ -328,8 +335,9 @@ class VirtualDrive:
         """Return what is true between two moments, with head and disk as they stand now."""
         places = np.arange(_TRUTH_PLACES) / _TRUTH_PLACES
         gain_v = self.amplifier.amplitude_v * presence(self._head_um, PITCH_UM)
-        recording = self.disk.recording
-        first, second = recording.heights(places, self._offset_um(places))
+        recording = self._recording
+        even = self.disk.evenness.gain(places)
+        first, second = recording.heights(places, self._offset_um(places), even)
         first_v, second_v = first * gain_v, second * gain_v
         taller_v, lower_v = max(first_v, second_v), min(first_v, second_v)
         speed_rpm = self.spindle.mean_rpm(start_s, end_s)
@@ -355,6 +363,20 @@ class VirtualDrive:
             oval_um=self.clamp.seating.oval_um,
             snr_db=20.0 * log10(taller_v * 0.5**0.5 / noise_v) if noise_v and there else None,
         )
+
+    @property
+    def _on_radial_track(self) -> bool:
+        return self._in is DiskIn.ALIGNMENT and self.positioner.track not in BURST_TRACKS
+
+    @property
+    def _recording(self) -> Recording:
+        """How the radial track is recorded, as the azimuth of the head that is selected has it."""
+        recording, cycles = self.disk.recording, self.disk.cycles_per_turn
+        if not isinstance(recording, Boundary):
+            return recording
+        tilt = tan(radians(_azimuth_arcmin(self._params, self.side) / 60.0))
+        length_um = wavelength_um(ALIGNMENT_TRACK, self.side, cycles)
+        return replace(recording, tilt_per_um=tau * tilt / length_um)
 
     @property
     def _side_um(self) -> float:

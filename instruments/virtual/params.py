@@ -99,7 +99,13 @@ class VirtualParams:
         ("two-band", "boundary", "alternating", "beat"),
         "How the alignment track is recorded.",
     )
-    scale_um: float = _number(178.0, 10, 2000, "Offset for unit balance of the recording in µm.")
+    scale_um: float = _number(
+        178.0,
+        10,
+        2000,
+        "Offset for unit balance of the recording in µm; beyond half of head_um the tops of a "
+        "boundary recording are flat.",
+    )
     band_eccentricity: float = _number(
         1.4, 1.05, 5, "Eccentricity of each band of a two-band recording, in units of scale_um."
     )
@@ -180,6 +186,12 @@ class VirtualParams:
     dc_v: float = _number(0.0, -100, 100, "DC offset of the plus phase in V.")
     third_harmonic: float = _number(
         0.02, 0, 0.5, "Third harmonic of the carrier as a fraction of the fundamental."
+    )
+    radial_modulation_percent: float = _number(
+        0.0, 0, 50, "Modulation of the radial alignment track over the turn in per cent."
+    )
+    blank_deg: float = _number(
+        0.0, 0, 90, "Length of the blank splice after the index of the alignment track in degrees."
     )
     drop_outs: int = _number(0, 0, 100, "Drop-outs a turn.")
     drop_out_place: str = _choice(

@@ -22,7 +22,7 @@ SIMULATED = {
     "differential.wav": "--source 'sim:offset_um=-40&seed=2' --roles differential,index",
     "alone.wav": "--source 'sim:seed=3' --roles differential",
     "envelope.wav": "--source 'sim:rate=48000&low_corner_hz=7&seed=4' --roles envelope,index",
-    "boundary.wav": "--source 'sim:recording=boundary&offset_um=15&bits=8&full_scale_v=1'",
+    "boundary.wav": "--source 'sim:recording=boundary&scale_um=140&bits=8&full_scale_v=1'",
     "clipped.wav": "--source 'sim:bits=12&full_scale_v=0.1'",
 }
 """Files that ``simulate`` writes, and how."""
@@ -51,7 +51,7 @@ sim:low_corner_hz=7 --roles envelope,index --low-corner 7 --seconds 1
 sim:detector_threshold_v=0.05 --roles envelope,index --detector-threshold 0.05 --seconds 1
 sim:offset_um=-120&seed=2 --seconds 1
 sim:offset_um=400&seed=3 --seconds 1
-sim:recording=boundary&offset_um=10 --seconds 1
+sim:recording=boundary&scale_um=140&offset_um=10 --seconds 1
 sim:recording=alternating&offset_um=20&pairs=4 --seconds 1
 sim:recording=beat&offset_um=-15 --seconds 1
 sim:snr_db=10&seed=5 --seconds 1

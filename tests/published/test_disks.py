@@ -82,6 +82,8 @@ def test_the_analysis_reads_the_worked_ratios_of_the_virtual_drive(ratio, part, 
     params = VirtualParams(
         offset_um=178.0 * part,
         recording=recording,
+        head_um=1000.0,
+        azimuth_arcmin=0.0,
         clamp_um=0.0,
         oval_um=0.0,
         rate=250e3,

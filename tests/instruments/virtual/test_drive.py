@@ -41,7 +41,14 @@ def test_truth_is_what_a_hilbert_envelope_of_the_quiet_signal_shows(recording, o
 
 @pytest.mark.parametrize("recording", RECORDINGS)
 def test_head_outward_makes_the_first_lobe_after_the_index_the_taller(recording):
-    params = quiet(recording=recording, offset_um=25.0, clamp_um=0.0, oval_um=0.0)
+    params = quiet(
+        recording=recording,
+        offset_um=25.0,
+        clamp_um=0.0,
+        oval_um=0.0,
+        head_um=1000.0,
+        azimuth_arcmin=0.0,
+    )
     truth = VirtualDrive(params).truth(0.0, 1.0)
     assert truth.first_v > truth.second_v
     assert truth.balance == pytest.approx(25 / 178, abs=1e-6)

@@ -21,7 +21,7 @@ from instruments.virtual.disk import (
     bursts,
     presence,
 )
-from instruments.virtual.drive import VirtualDrive, amplifier_of, disk_of, spindle_of
+from instruments.virtual.drive import BURST_TRACKS, VirtualDrive, amplifier_of, disk_of, spindle_of
 from instruments.virtual.mechanics import PITCH_UM, ClampSeating, IndexSensor, Spindle
 from instruments.virtual.params import VirtualParams
 from instruments.virtual.sampling import digitiser_for, simulate
@@ -67,8 +67,27 @@ def test_two_bands_give_the_overlaps_of_intervals():
     assert recording.heights(TURN, WANDERING_UM) == pytest.approx((first.max(), second.max()))
 
 
-def test_a_boundary_is_the_distance_from_an_eccentric_circle():
-    recording = Boundary(0.2, S_UM)
+def boundary_by_parts(offset_um, tilt_per_um, eccentricity_um=S_UM, top=0.2):
+    """Return what a head's width gives in sum, each part of it with its band's sign and delay."""
+    across_um = (np.arange(4000) + 0.5) / 4000 * W_UM - W_UM / 2
+    circle_um = -eccentricity_um * np.cos(tau * (TURN[::40] - top)) - offset_um[::40]
+    signs = np.sign(circle_um[:, None] - across_um)
+    return (signs * np.exp(-1j * tilt_per_um * across_um)).mean(1) * W_UM / (2 * eccentricity_um)
+
+
+def test_a_boundary_gives_what_its_parts_give_whether_or_not_it_lies_under_the_head():
+    for tilt_per_um in (0.0, 6e-4, -2.7e-3):
+        recording = Boundary(0.2, S_UM, W_UM, tilt_per_um)
+        along, across = recording.wave(TURN, WANDERING_UM)
+        whole = (along + 1j * (0.0 if across is None else across))[::40]
+        expected = -boundary_by_parts(WANDERING_UM, tilt_per_um)
+        assert np.abs(whole) == pytest.approx(np.abs(expected), abs=1e-3)
+        assert whole.real == pytest.approx(expected.real, abs=1e-3)
+    assert Boundary(0.2, S_UM, W_UM).wave(TURN, WANDERING_UM)[1] is None
+
+
+def test_a_boundary_of_a_wide_head_is_the_distance_from_an_eccentric_circle():
+    recording = Boundary(0.2, S_UM, 3000.0)
     circle_um = -S_UM * np.cos(tau * (TURN - 0.2))
     distance = (WANDERING_UM - circle_um) / S_UM
     assert recording.wave(TURN, WANDERING_UM)[0] == pytest.approx(distance, abs=1e-12)
@@ -76,6 +95,80 @@ def test_a_boundary_is_the_distance_from_an_eccentric_circle():
     for offset_um, lobes in ((2.5 * S_UM, (3.5, 0.0)), (-2.5 * S_UM, (0.0, 3.5))):
         away = np.full_like(TURN, offset_um)
         assert recording.heights(TURN, away) == pytest.approx(lobes, abs=1e-6)
+
+
+def test_a_head_narrower_than_the_boundarys_sway_reads_flat_tops():
+    recording = Boundary(0.2, S_UM, W_UM)
+    for offset_um in (0.0, 7.0, -7.0):
+        heights = recording.heights(TURN, np.full_like(TURN, offset_um))
+        assert heights == pytest.approx((W_UM / 2 / S_UM, W_UM / 2 / S_UM))
+
+
+@pytest.mark.parametrize(
+    ("arcmin", "filling"), [(4.0, 0.054), (8.0, 0.109), (12.0, 0.163), (18.0, 0.246)]
+)
+def test_azimuth_fills_the_nulls_of_a_boundary(arcmin, filling):
+    # Null over the lobes' height under a head of 330 µm, e = 150 µm, λ = 12.23 µm, from the closed
+    # form |S(p)| = (2/k)·sqrt(1 + c² − 2c·cos kp); even lobes stay even.
+    tilt_per_um = tau * np.tan(np.radians(arcmin / 60)) / 12.23
+    recording = Boundary(0.2, 150.0, W_UM, tilt_per_um)
+    envelope = np.hypot(*recording.wave(TURN, np.zeros_like(TURN)))
+    assert envelope.min() / envelope.max() == pytest.approx(filling, abs=1e-3)
+    first, second = recording.heights(TURN, np.zeros_like(TURN))
+    assert first == pytest.approx(second, rel=1e-9)
+
+
+def test_the_azimuth_of_the_head_that_is_selected_fills_the_nulls():
+    params = replace(STILL, recording="boundary", azimuth_arcmin=12.0, azimuth_side_arcmin=0.0)
+    drive = VirtualDrive(params)
+    times_s = np.arange(2000) * 1e-4
+    filled_v = drive.signal(times_s).envelope_v
+    drive.select(1)
+    clean_v = drive.signal(times_s).envelope_v
+    assert filled_v.min() > 0.05 * filled_v.max()
+    assert clean_v.min() < 1e-2 * clean_v.max()
+
+
+def test_a_track_that_is_stronger_on_one_side_lifts_the_lobe_there():
+    # For one pair a turn a swing of m shows as a false offset of about S·m.
+    for recording, share in (("two-band", 1.0), ("alternating", 0.0)):
+        balances = []
+        for modulation in (0.0, 5.0):
+            params = replace(
+                STILL, recording=recording, offset_um=0.0, radial_modulation_percent=modulation
+            )
+            drive = VirtualDrive(params)
+            drive.disk = replace(
+                drive.disk, evenness=replace(drive.disk.evenness, strongest_turns=0.25)
+            )
+            balances.append(drive.truth(0.0, 1.0).balance)
+        assert balances[0] == pytest.approx(0.0, abs=1e-9)
+        assert balances[1] == pytest.approx(share * 0.05, abs=2e-3)
+
+
+def test_where_a_track_is_strongest_is_drawn_and_it_is_the_radial_one_alone():
+    params = replace(STILL, recording="alternating", radial_modulation_percent=20.0)
+    places = [VirtualDrive(replace(params, seed=k)).disk.evenness.strongest_turns for k in (1, 2)]
+    assert places[0] != places[1]
+    turns = np.arange(4000) / 4000
+    even = VirtualDrive(params).disk.evenness
+    assert even.gain(turns) == pytest.approx(1 + 0.2 * np.cos(tau * (turns - places[0])))
+    drive = VirtualDrive(replace(STILL, radial_modulation_percent=20.0, blank_deg=90.0))
+    drive.seek(BURST_TRACKS[0])
+    swung = drive.signal(np.arange(4000) * 5e-5).envelope_v
+    plain = VirtualDrive(STILL)
+    plain.seek(BURST_TRACKS[0])
+    assert np.array_equal(swung, plain.signal(np.arange(4000) * 5e-5).envelope_v)
+
+
+def test_a_splice_is_blank_from_the_index_on():
+    drive = VirtualDrive(replace(STILL, recording="alternating", blank_deg=36.0))
+    times_s = np.arange(20000) * 1e-5
+    turns = np.remainder(drive.spindle.turns(times_s), 1.0)
+    envelope_v = drive.signal(times_s).envelope_v
+    assert not envelope_v[turns < 0.1].any()
+    whole = VirtualDrive(replace(STILL, recording="alternating")).signal(times_s).envelope_v
+    assert np.array_equal(envelope_v[turns >= 0.1], whole[turns >= 0.1])
 
 
 def test_alternating_groups_give_the_overlap_of_their_side_and_cosine_ramps():
@@ -243,7 +336,9 @@ def test_chance_favours_no_angle():
 
 def test_flaws_that_fall_anew_each_turn_differ_from_disk_to_disk():
     params = replace(STILL, drop_outs=2, drop_out_place="random")
-    flaws = [disk_of(params, np.random.default_rng(seed)).drop_outs for seed in range(200)]
+    flaws = [
+        disk_of(params, *np.random.default_rng(seed).spawn(2)).drop_outs for seed in range(200)
+    ]
     assert len({flaw.seed for flaw in flaws}) == 200
     assert all(flaw.places_turns is None for flaw in flaws)
 
@@ -285,7 +380,13 @@ def test_the_truth_names_the_recording_and_its_pairs():
 
 def test_the_truth_is_that_of_the_options_and_the_hands():
     params = replace(
-        STILL, speed_rpm=330.0, side_um=40.0, backlash_um=8.0, snr_db=30.0, recording="boundary"
+        STILL,
+        speed_rpm=330.0,
+        side_um=40.0,
+        backlash_um=8.0,
+        snr_db=30.0,
+        recording="boundary",
+        head_um=1000.0,
     )
     drive = VirtualDrive(params)
     drive.clamp.seating = ClampSeating(3.0, 0.1, 2.0, 0.2)
@@ -367,7 +468,14 @@ def test_codes_are_even_steps_from_the_lower_rail_to_one_below_the_upper(bits):
 def test_a_code_at_a_rail_is_clipping(peak_v, clipped):
     # 8 bits of ±0.5 V: the highest code stands for 0.4961 V, the lowest for −0.5 V.
     params = replace(
-        STILL, recording="boundary", offset_um=0.0, amplitude_v=peak_v, bits=8, full_scale_v=0.5
+        STILL,
+        recording="boundary",
+        head_um=1000.0,
+        azimuth_arcmin=0.0,
+        offset_um=0.0,
+        amplitude_v=peak_v,
+        bits=8,
+        full_scale_v=0.5,
     )
     digitiser = digitiser_for(params, VirtualDrive(params), (Role.DIFFERENTIAL,), 1e6)
     assert digitiser.take(0, 200000)[1] is clipped

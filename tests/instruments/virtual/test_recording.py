@@ -12,6 +12,7 @@ from instruments.virtual.mechanics import ClampSeating
 
 TURN = np.arange(36000) / 36000
 TOP = 0.25
+WIDE_UM = 1000.0
 TRUE_SEATING = ClampSeating()
 
 
@@ -35,7 +36,7 @@ def balance(recording, offset_um, seating=TRUE_SEATING):
 @pytest.mark.parametrize(
     ("ratio", "relative_offset"), [(0.75, 0.14286), (0.9, 0.05263), (0.5, 0.33333)]
 )
-@pytest.mark.parametrize("recording", [two_band(), Boundary(TOP, 178.0), alternating()])
+@pytest.mark.parametrize("recording", [two_band(), Boundary(TOP, 178.0, WIDE_UM), alternating()])
 def test_ratio_follows_the_offset(recording, ratio, relative_offset):
     # r = (1 − x/S)/(1 + x/S), hence x/S = (1 − r)/(1 + r).
     first, second = heights(recording, relative_offset * 178.0)
@@ -44,7 +45,7 @@ def test_ratio_follows_the_offset(recording, ratio, relative_offset):
     assert first / second == pytest.approx(ratio, abs=2e-5)
 
 
-@pytest.mark.parametrize("recording", [two_band(), Boundary(TOP, 178.0), alternating()])
+@pytest.mark.parametrize("recording", [two_band(), Boundary(TOP, 178.0, WIDE_UM), alternating()])
 def test_on_the_line_both_lobes_have_unit_height(recording):
     assert heights(recording, 0.0) == pytest.approx((1.0, 1.0), abs=1e-7)
 
@@ -74,7 +75,7 @@ def test_two_band_lobes_keep_their_places_and_saturate_at_the_heads_width():
 def test_boundary_nulls_move_with_the_offset(ratio, spacing_deg, short_ms, long_ms):
     # Null spacing 2·arccos(x/e); a turn of 300 rpm lasts 200 ms.
     relative = (1 - ratio) / (1 + ratio)
-    wave, _ = Boundary(TOP, 178.0).wave(TURN, np.full_like(TURN, relative * 178.0))
+    wave, _ = Boundary(TOP, 178.0, WIDE_UM).wave(TURN, np.full_like(TURN, relative * 178.0))
     nulls = np.flatnonzero(np.diff(np.sign(wave)))
     assert nulls.size == 2
     # With the head outward the second lobe is the lower, and it is the shorter.
@@ -86,7 +87,9 @@ def test_boundary_nulls_move_with_the_offset(ratio, spacing_deg, short_ms, long_
 
 
 def test_boundary_phase_inverts_between_its_lobes():
-    wave, across = Boundary(TOP, 178.0).wave(np.array([TOP, TOP + 0.5]), np.array([25.0, 25.0]))
+    wave, across = Boundary(TOP, 178.0, WIDE_UM).wave(
+        np.array([TOP, TOP + 0.5]), np.array([25.0, 25.0])
+    )
     assert across is None
     assert wave == pytest.approx([1 + 25 / 178, -(1 - 25 / 178)])
 
@@ -97,7 +100,9 @@ def test_boundary_phase_inverts_between_its_lobes():
 def test_a_clamp_shift_scales_a_boundary(shift_turns, reads_um):
     # b = x/|e + c| with e = 100, c = 10, x = 100/7: in phase, at right angles and opposed. The
     # circle is farthest out where the second lobe is.
-    read = 100.0 * balance(Boundary(TOP, 100.0), 100.0 / 7.0, ClampSeating(10.0, shift_turns))
+    read = 100.0 * balance(
+        Boundary(TOP, 100.0, WIDE_UM), 100.0 / 7.0, ClampSeating(10.0, shift_turns)
+    )
     assert read == pytest.approx(reads_um, abs=0.006)
 
 
@@ -109,12 +114,12 @@ def test_a_clamp_shift_scales_two_bands(shift_turns, reads_um):
 
 
 @pytest.mark.parametrize("shift_turns", np.linspace(0, 1, 8, endpoint=False))
-@pytest.mark.parametrize("recording", [two_band(), Boundary(TOP, 100.0), alternating()])
+@pytest.mark.parametrize("recording", [two_band(), Boundary(TOP, 100.0, WIDE_UM), alternating()])
 def test_even_lobes_are_even_at_any_seating(recording, shift_turns):
     assert balance(recording, 0.0, ClampSeating(10.0, shift_turns)) == pytest.approx(0.0, abs=1e-5)
 
 
-@pytest.mark.parametrize("recording", [two_band(), Boundary(TOP, 178.0)])
+@pytest.mark.parametrize("recording", [two_band(), Boundary(TOP, 178.0, WIDE_UM)])
 def test_an_oval_disk_of_5_um_reads_5_um(recording):
     # Its tracks lie 5 µm outward under the head at both lobes: the head is that much inward.
     assert 178.0 * balance(
