@@ -17,7 +17,7 @@ from tests.instruments.scope import faultcase
 
 TRANSPORTS = ("socket", "vxi11", "hislip", "usb", "serial")
 KILL_S = 90  # three places, each with its deadline, the connecting anew and two records
-AT_ONCE = 8  # nearly all of their time they wait for a deadline
+AT_ONCE = 16  # nearly all of their time they wait for a deadline
 
 # Faults after which nothing but a new connection helps, whatever the link.
 BROKEN = {Fault.STALL, Fault.CLOSE, Fault.RESET}
