@@ -3,9 +3,47 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Collection, Mapping
+from typing import NamedTuple
 
-from instruments.source import AddressError, ChannelRoles, SourceRequest, parse_roles
+from instruments.source import (
+    UNSTATED_TOLERANCE,
+    AddressError,
+    ChannelRoles,
+    SourceRequest,
+    parse_roles,
+)
+
+_TOLERANCE = re.compile(r"(.*?)(?:±|\+/?-)(.*)%")
+
+
+class Toleranced(NamedTuple):
+    """A value with its tolerance as a part of it: within ± that part it lies."""
+
+    value: float
+    part: float = UNSTATED_TOLERANCE
+
+
+def read_toleranced(text: str) -> Toleranced:
+    """Read a number with a tolerance, as ``7``, ``7±10%`` or ``7+-10%``.
+
+    Raises
+    ------
+    ValueError
+        With what it must be, when it is anything else.
+    """
+    parts = _TOLERANCE.fullmatch(text.replace(" ", ""))
+    try:
+        value = float(parts[1] if parts else text)
+        part = UNSTATED_TOLERANCE if parts is None else float(parts[2]) / 100.0
+    except ValueError:
+        raise ValueError("a number, with a tolerance or without: 7 or 7+-10%") from None
+    if not (math.isfinite(value) and value >= 0.0):
+        raise ValueError("a number that is not negative")
+    if not 0.0 <= part <= 1.0:
+        raise ValueError("a number with a tolerance from 0 to 100 %")
+    return Toleranced(value, part)
 
 
 def split_options(text: str, rest: str) -> tuple[str, dict[str, str]]:
@@ -99,6 +137,25 @@ class AddressOptions:
         if whole and value != int(value):
             raise self._refusal(key, whole)
         return value
+
+    def toleranced(self, key: str, high: float) -> Toleranced | None:
+        """Return a number from 0 to `high` with its tolerance, None where it is not given.
+
+        Raises
+        ------
+        AddressError
+            When it is anything else.
+        """
+        text = self._texts.get(key)
+        if text is None:
+            return None
+        try:
+            found = read_toleranced(text)
+        except ValueError as fault:
+            raise self._refusal(key, str(fault)) from None
+        if found.value > high:
+            raise self._refusal(key, f"lie between 0 and {high:g}", must="must")
+        return found
 
     def word(self, key: str, allowed: Collection[str]) -> str | None:
         """Return one of the words that are allowed, None where it is not given.

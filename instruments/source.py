@@ -67,6 +67,10 @@ class Role(StrEnum):
     """The index pulse."""
 
 
+UNSTATED_TOLERANCE = 0.2
+"""Part within which a corner or threshold is known whose tolerance is not stated: capacitors of the
+usual kind are ±20 % (common practice)."""
+
 ChannelRoles = tuple[Role | None, ...]
 """What each channel carries, in their order; None is a channel that is skipped."""
 
@@ -167,6 +171,8 @@ class SourceInfo:
         Highest frequency that arrives undiminished.
     low_corner_hz : float or None
         Corner of the input's high-pass; 0 for a DC-coupled input, None when not known.
+    low_corner_part : float
+        Its tolerance, as a part of it.
     continuous : bool
         False for a source of separate sweeps.
     live : bool
@@ -187,6 +193,7 @@ class SourceInfo:
     sample_rate_hz: float
     bandwidth_hz: float
     low_corner_hz: float | None = None
+    low_corner_part: float = UNSTATED_TOLERANCE
     continuous: bool = True
     live: bool = False
     virtual: bool = False

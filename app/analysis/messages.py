@@ -44,6 +44,10 @@ LOW_CORNER_UNKNOWN = Message(
 NOT_DC_COUPLED = Message(
     "the envelope goes below zero, so its input is not DC-coupled; state its low corner"
 )
+UPSIDE_DOWN = Message(
+    "the envelope stands on its head: what should be nulls are round, and the tops are sharp or "
+    "flat; swap the detector's output leads, or invert the channel"
+)
 STALE = Message("stale: no new samples")
 
 DETECTOR_UNPROVED = Message(

@@ -12,6 +12,7 @@ from typing import Any, NoReturn
 from app.job.model import CheckName
 from app.live.measurement import LIVE_SECONDS
 from app.stamp import version
+from instruments.options import Toleranced, read_toleranced
 
 DEFAULT_SOURCE = "sim:"
 DEFAULT_PROFILE = "130mm-48tpi"
@@ -130,16 +131,26 @@ def add_analysis(to: argparse.ArgumentParser) -> None:
     )
     to.add_argument(
         "--low-corner",
-        type=not_negative,
+        type=toleranced,
         metavar="HZ",
-        help="corner of the AC-coupled input that an envelope came through (0: DC-coupled)",
+        help="corner of the AC-coupled input that an envelope came through (0: DC-coupled), with "
+        "its tolerance as 7+-10%% or 7±10%% (±20 %% where it is not stated)",
     )
     to.add_argument(
         "--detector-threshold",
-        type=not_negative,
+        type=toleranced,
         metavar="V",
-        help="volts below which an envelope's detector gives nothing (0: it is linear)",
+        help="volts below which an envelope's detector gives nothing (0: it is linear), with its "
+        "tolerance as above",
     )
+
+
+def toleranced(text: str) -> Toleranced:
+    """Read a number that is not negative, with its tolerance or without."""
+    try:
+        return read_toleranced(text)
+    except ValueError as fault:
+        raise argparse.ArgumentTypeError(f"“{text}” must be {fault}") from None
 
 
 def positive(text: str) -> float:

@@ -11,6 +11,7 @@ import json
 import os
 import sys
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 from app.book.model import BookError
 from app.cli.arguments import DEFAULT_SOURCE, UsageFault, parse
@@ -225,7 +226,17 @@ def _roles(options: argparse.Namespace) -> tuple[Role | None, ...] | None:
 
 
 def _envelope(options: argparse.Namespace) -> EnvelopeOptions:
-    return EnvelopeOptions(options.low_corner, options.detector_threshold)
+    corner, threshold = options.low_corner, options.detector_threshold
+    stated = EnvelopeOptions()
+    if corner is not None:
+        stated = replace(stated, low_corner_hz=corner.value, low_corner_part=corner.part)
+    if threshold is not None:
+        stated = replace(
+            stated,
+            detector_threshold_v=threshold.value,
+            detector_threshold_part=threshold.part,
+        )
+    return stated
 
 
 def _one_line(text: str) -> str:

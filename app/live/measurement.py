@@ -31,6 +31,7 @@ from app.analysis.track.bursts import BurstsFound, azimuth_of, bursts_of, index_
 from app.analysis.track.output import output_of
 from app.profiles import Profile
 from instruments.source import (
+    UNSTATED_TOLERANCE,
     AddressError,
     Block,
     Role,
@@ -54,10 +55,14 @@ class EnvelopeOptions:
         Corner of the AC-coupled input; None leaves it to the source.
     detector_threshold_v : float or None
         What the detector keeps for itself; None when not stated.
+    low_corner_part, detector_threshold_part : float
+        Their tolerances, as parts of them.
     """
 
     low_corner_hz: float | None = None
     detector_threshold_v: float | None = None
+    low_corner_part: float = UNSTATED_TOLERANCE
+    detector_threshold_part: float = UNSTATED_TOLERANCE
 
     def where_fitting(self, info: SourceInfo) -> EnvelopeOptions:
         """Return what counts for a source: nothing where there is no envelope column."""
@@ -122,7 +127,7 @@ def setup_for(info: SourceInfo, profile: Profile, options: EnvelopeOptions) -> S
     """
     options.check(info)
     place = {role: number for number, role in enumerate(info.roles)}
-    corner_hz = options.low_corner_hz
+    corner: SourceInfo | EnvelopeOptions = info if options.low_corner_hz is None else options
     return Setup(
         columns=Columns(
             plus=place.get(Role.PLUS),
@@ -134,8 +139,10 @@ def setup_for(info: SourceInfo, profile: Profile, options: EnvelopeOptions) -> S
         channels=len(info.roles),
         sample_rate_hz=info.sample_rate_hz,
         bandwidth_hz=info.bandwidth_hz,
-        low_corner_hz=info.low_corner_hz if corner_hz is None else corner_hz,
+        low_corner_hz=corner.low_corner_hz,
         detector_threshold_v=options.detector_threshold_v,
+        low_corner_part=corner.low_corner_part,
+        detector_threshold_part=options.detector_threshold_part,
         speed_rpm=profile.speed_rpm,
         carrier_hz=profile.carrier_hz,
         geometry=profile.geometry,

@@ -20,7 +20,7 @@ class Description:
         One a column; empty when not told.
     virtual, uncalibrated : bool
         The samples come from the virtual drive; their volts are relative.
-    rate_hz, bandwidth_hz, low_corner_hz, full_scale_v : float or None
+    rate_hz, bandwidth_hz, low_corner_hz, low_corner_part, full_scale_v : float or None
         As in :class:`~instruments.source.SourceInfo`, None when not told.
     """
 
@@ -30,11 +30,13 @@ class Description:
     rate_hz: float | None = None
     bandwidth_hz: float | None = None
     low_corner_hz: float | None = None
+    low_corner_part: float | None = None
     full_scale_v: float | None = None
 
 
 _FLAGS = ("virtual", "uncalibrated")
-_NUMBERS = ("rate_hz", "bandwidth_hz", "low_corner_hz", "full_scale_v")
+_NUMBERS = ("rate_hz", "bandwidth_hz", "low_corner_hz", "low_corner_part", "full_scale_v")
+_MAY_BE_ZERO = ("low_corner_hz", "low_corner_part")
 
 
 def describe(description: Description) -> str:
@@ -85,6 +87,6 @@ def understand(comment: str, channels: int) -> tuple[Description, tuple[str, ...
 
 def _number(key: str, text: str) -> float:
     value = float(text)
-    if not math.isfinite(value) or value < 0 or (value == 0 and key != "low_corner_hz"):
+    if not math.isfinite(value) or value < 0 or (value == 0 and key not in _MAY_BE_ZERO):
         raise ValueError(f"{key} is {text}")
     return value

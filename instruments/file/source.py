@@ -14,6 +14,7 @@ from pathlib import Path
 from instruments.file.csv import ColumnChoice, CsvCapture, choose_columns
 from instruments.file.wav import WavCapture, is_riff
 from instruments.source import (
+    UNSTATED_TOLERANCE,
     AddressError,
     Block,
     FormatError,
@@ -251,6 +252,9 @@ def _info(name: str, capture: WavCapture | CsvCapture, choice: ColumnChoice) -> 
         sample_rate_hz=capture.rate_hz,
         bandwidth_hz=half if told.bandwidth_hz is None else min(half, told.bandwidth_hz),
         low_corner_hz=told.low_corner_hz,
+        low_corner_part=(
+            UNSTATED_TOLERANCE if told.low_corner_part is None else told.low_corner_part
+        ),
         virtual=told.virtual,
         length_frames=capture.length_frames,
         full_scale_v=capture.full_scale_v,

@@ -167,6 +167,7 @@ class CaptureWriter:
             rate_hz=info.sample_rate_hz,
             bandwidth_hz=info.bandwidth_hz,
             low_corner_hz=info.low_corner_hz,
+            low_corner_part=info.low_corner_part if info.low_corner_hz else None,
             full_scale_v=info.full_scale_v,
         )
 

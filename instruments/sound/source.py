@@ -21,6 +21,7 @@ from instruments.sound.portaudio import (
     server_input,
 )
 from instruments.source import (
+    UNSTATED_TOLERANCE,
     Block,
     ChannelRoles,
     Role,
@@ -50,12 +51,15 @@ class SoundOptions:
         Volts at digital full scale.
     low_corner_hz : float or None
         Corner of the input's high-pass; 0 for a DC-coupled input.
+    low_corner_part : float
+        Its tolerance, as a part of it.
     """
 
     rate_hz: int | None = None
     roles: ChannelRoles | None = None
     full_scale_v: float | None = None
     low_corner_hz: float | None = None
+    low_corner_part: float = UNSTATED_TOLERANCE
 
 
 def read_options(text: str, options: Mapping[str, str], request: SourceRequest) -> SoundOptions:
@@ -78,11 +82,13 @@ def read_options(text: str, options: Mapping[str, str], request: SourceRequest) 
     given = AddressOptions(text, options, ("rate", "full_scale_v", "low_corner_hz", "roles"))
     # Beyond these limits nothing sensible is meant, and samples would no longer fit in 32 bits.
     rate_hz = given.number("rate", 1e3, 1e6, whole="a whole number of frames a second")
+    corner = given.toleranced("low_corner_hz", 1e3)
     return SoundOptions(
         rate_hz=None if rate_hz is None else int(rate_hz),
         roles=given.roles(request),
         full_scale_v=given.number("full_scale_v", 1e-6, 1e6),
-        low_corner_hz=given.number("low_corner_hz", 0.0, 1e3),
+        low_corner_hz=None if corner is None else corner.value,
+        low_corner_part=UNSTATED_TOLERANCE if corner is None else corner.part,
     )
 
 
@@ -162,6 +168,7 @@ class SoundSource(Source):
             sample_rate_hz=rate_hz,
             bandwidth_hz=_PASSED * rate_hz,
             low_corner_hz=self._options.low_corner_hz,
+            low_corner_part=self._options.low_corner_part,
             live=True,
             full_scale_v=self._options.full_scale_v,
         )
@@ -296,6 +303,7 @@ class SoundSource(Source):
             sample_rate_hz=float(rate_hz),
             bandwidth_hz=_PASSED * arrives_hz,
             low_corner_hz=options.low_corner_hz,
+            low_corner_part=options.low_corner_part,
             live=True,
             full_scale_v=options.full_scale_v,
             notes=tuple(_notes(options, rate_hz, server)),

@@ -1,8 +1,8 @@
 """From an external detector's output to the envelope that went into it.
 
-An AC-coupled input bends lobes that repeat some ten times a second. A first-order high-pass with
-corner f makes y from x by y' + 2πf·y = x', so x = y + 2πf·∫y: exact up to a constant, which the
-nulls give, since there the envelope is zero.
+What spoils it is undone as far as it shows, and what is left is told as effects on the heights: an
+AC-coupled input (see :mod:`app.analysis.envelope.coupling`), an offset that pulls the nulls below
+zero, and the detector's own law.
 """
 
 from __future__ import annotations
@@ -13,25 +13,31 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
+from app.analysis.envelope.coupling import is_upside_down, straighten
 from app.analysis.envelope.series import Bins, EnvelopeSeries, SignalPath, sd_of_steps
+from app.analysis.envelope.setup import Setup
 from app.analysis.results import Message
 
 _BIN_S = 0.5e-3
-_BASE_S = 0.3
-"""Any stretch of this length holds a null: it is longer than a turn at 250 rpm."""
+_STRETCH_S = 0.55
+"""Any stretch of this length holds four nulls: it is longer than two turns at 235 rpm."""
+_WINDOW_S = 3.0
+"""What is undone anew with each block of a live signal."""
 _BELOW_ZERO = 0.03
 """An envelope this part of its top below zero has lost its constant part."""
 _CONDUCTS_PART = 0.03
-_NULL_SIGMAS = 5.0
-_NULL_PART = 0.01
-_NULL_SHARE = 0.10
-_BASE_U_SIGMAS = 0.7
-_POINT_U = 0.004
-"""A null that is a point lies within one bin, whose mean is this part of the top above zero."""
 _STUCK_S = 2e-3
 _NULL_QUANTILE = 0.02
+_NEGATIVE_SIGMAS = 3.0
+_OFFSET_U = 0.3
+"""Uncertainty of an offset that shows in the nulls, as a part of it: they may be filled too."""
 _CONDUCTS_SIGMAS = 4.0
 """Above so many standard deviations a bin counts as signal, past the detector's threshold."""
+_KNEE_U = 0.01
+"""Standard uncertainty of what a detector keeps for itself though it is stated to be linear, as a
+part of the top: the knee of its law (common practice)."""
+_UNSTATED_U = 0.1
+"""The same where its threshold is not stated: rectangular, up to a sixth of the top."""
 
 
 class EnvelopePath(SignalPath):
@@ -39,40 +45,34 @@ class EnvelopePath(SignalPath):
 
     Parameters
     ----------
-    column : int
-        The envelope's column.
-    sample_rate_hz : float
-        Frames a second.
-    low_corner_hz : float or None
-        Corner of the input's first-order high-pass; 0 for DC-coupled, None when not known.
-    threshold_v : float
-        What the detector keeps for itself: its output is the amplitude less this, or nothing.
+    setup : Setup
+        With an envelope column, and what is stated of its input and detector.
     """
 
-    def __init__(
-        self,
-        column: int,
-        sample_rate_hz: float,
-        low_corner_hz: float | None,
-        threshold_v: float,
-    ) -> None:
-        self._column = column
-        self._frames_a_bin = max(1, round(_BIN_S * sample_rate_hz))
+    def __init__(self, setup: Setup) -> None:
+        assert setup.columns.envelope is not None
+        self._column = setup.columns.envelope
+        self._rate_hz = setup.sample_rate_hz
+        self._frames_a_bin = max(1, round(_BIN_S * self._rate_hz))
         super().__init__(EnvelopeSeries(self._frames_a_bin))
-        self._low_corner_hz = low_corner_hz
-        corner_hz = low_corner_hz or 0.0
-        self._rate_a_bin = 2.0 * np.pi * corner_hz * self._frames_a_bin / sample_rate_hz
-        self._threshold_v = threshold_v
-        self._base_bins = round(_BASE_S * sample_rate_hz / self._frames_a_bin)
-        self._rate_hz = sample_rate_hz
-        self._points = False
+        self._low_corner_hz = setup.low_corner_hz
+        corner_hz = setup.low_corner_hz or 0.0
+        self._rate_a_bin = 2.0 * np.pi * corner_hz * self._frames_a_bin / self._rate_hz
+        self._rate_u = self._rate_a_bin * setup.low_corner_part / np.sqrt(3.0)
+        self._threshold_v = setup.detector_threshold_v or 0.0
+        self._threshold_u_v = self._threshold_v * setup.detector_threshold_part / np.sqrt(3.0)
+        self._stated = setup.detector_threshold_v is not None
+        self._stretch = self._bins_in(_STRETCH_S)
         self._top_v = -np.inf
         self._at_top = 0
         self._next_frame: int | None = None
         self._left = np.zeros(0)
-        self._integral = 0.0
-        self._past = np.zeros(0)
-        self._waiting: list[tuple[int, NDArray[np.float64]]] = []
+        self._run = np.zeros(0)
+        self._run_first = 0
+        self._lean_v = np.zeros((2, 0))
+        self._lean_first = 0
+        self._base_u_v = 0.0
+        self._upside_down = False
         self._sigma_v = 0.0
         self._lowest_v = 0.0
         self._highest_v = 0.0
@@ -80,25 +80,34 @@ class EnvelopePath(SignalPath):
     @property
     def fault(self) -> Message | None:
         """Why there is no usable envelope now: AC-coupled, its low corner not known."""
+        if self._upside_down:
+            return messages.UPSIDE_DOWN
         floor = max(_BELOW_ZERO * self._highest_v, 6.0 * self._sigma_v)
         if self._lowest_v >= -floor or self._low_corner_hz:
             return None
         stated = self._low_corner_hz is not None
         return messages.NOT_DC_COUPLED if stated else messages.LOW_CORNER_UNKNOWN
 
-    @property
-    def height_u_v(self) -> float:
-        """Standard uncertainty of where zero lies.
+    def effects_v(
+        self, centre_frames: NDArray[np.float64], heights_v: tuple[float, float]
+    ) -> NDArray[np.float64]:
+        """Return what zero, the detector's law and the corners do to both heights.
 
-        An AC-coupled input finds it by the nulls. With a DC-coupled one the nulls' own level
-        may be the detector's offset or the recording's.
+        With a DC-coupled input the nulls' own level may be the detector's offset or the
+        recording's.
         """
-        if self._low_corner_hz:
-            point_u = _POINT_U * self._highest_v if self._points else 0.0
-            return float(np.hypot(_BASE_U_SIGMAS * self._sigma_v, point_u))
-        if self.series is None or not self.series.ok.size:
-            return 0.0
-        return float(np.quantile(self.series.amplitude_v, _NULL_QUANTILE))
+        law_u_v = self._threshold_u_v
+        if not self._threshold_v:
+            law_u_v = (_KNEE_U if self._stated else _UNSTATED_U) * max(heights_v)
+        alike = np.hypot(self._base_u_v, law_u_v)
+        lean = np.zeros((2, 2))
+        places = (centre_frames / self._frames_a_bin).astype(np.int64) - self._lean_first
+        there = (places >= 0) & (places < self._lean_v.shape[1])
+        for which in (0, 1):
+            chosen = places[:, which][there[:, which]]
+            if chosen.size:
+                lean[:, which] = self._lean_v[:, chosen].mean(axis=1)
+        return np.vstack([[alike, alike], lean])
 
     def clipped_between(self, start_frame: float, end_frame: float) -> bool:
         """Return whether noisy output stuck at its highest level; when is not kept.
@@ -131,16 +140,23 @@ class EnvelopePath(SignalPath):
         means = values[:used].reshape(count, -1).mean(axis=1)
         self._lowest_v = float(np.min(means, initial=self._lowest_v, where=np.isfinite(means)))
         self._highest_v = float(np.max(means, initial=self._highest_v, where=np.isfinite(means)))
-        if self._rate_a_bin:
-            self._straighten_runs(first, means)
-        else:
-            self._add(first, means, np.zeros_like(means))
+        self._take_runs(first, means)
 
     def flush(self) -> None:
-        """Finish what still waits for a first null, and begin anew."""
+        """Undo over the whole run what was undone as it came, and begin anew."""
         self._break_off()
         self._next_frame = None
         self._left = self._left[:0]
+
+    def forget_before(self, frame: float) -> None:
+        """Drop what is older."""
+        drop = min(int(frame // self._frames_a_bin) - self._run_first, len(self._run) // 2)
+        if drop > 0:
+            self._run, self._run_first = self._run[drop:], self._run_first + drop
+        super().forget_before(frame)
+
+    def _bins_in(self, time_s: float) -> int:
+        return round(time_s * self._rate_hz / self._frames_a_bin)
 
     def _watch_top(self, values: NDArray[np.float64]) -> None:
         top_v = float(np.max(values, initial=-np.inf, where=np.isfinite(values)))
@@ -156,71 +172,56 @@ class EnvelopePath(SignalPath):
             return
         self._sigma_v = sd_of_steps(steps) / np.sqrt(self._frames_a_bin)
 
-    def _straighten_runs(self, first: int, means: NDArray[np.float64]) -> None:
-        """Straighten run by run: where samples are missing the integral has to begin anew."""
+    def _take_runs(self, first: int, means: NDArray[np.float64]) -> None:
+        """Take bins run by run: where samples are missing all begins anew."""
         fine = np.isfinite(means)
         cuts = [0, *(np.flatnonzero(np.diff(fine)) + 1).tolist(), len(means)]
         for start, end in pairwise(cuts):
-            if fine[start]:
-                self._straighten(first + start, means[start:end])
-            else:
+            if not fine[start]:
                 self._break_off()
-
-    def _straighten(self, first: int, means: NDArray[np.float64]) -> None:
-        sums = self._integral + np.cumsum(means)
-        self._integral = float(sums[-1])
-        straight = means + self._rate_a_bin * (sums - 0.5 * means)
-        self._waiting.append((first, straight))
-        if len(self._past) + sum(len(part) for _, part in self._waiting) >= self._base_bins:
-            self._release()
+                continue
+            if not len(self._run):
+                self._run_first = first + start
+            self._run = np.concatenate([self._run, means[start:end]])
+            if len(self._run) >= self._stretch:
+                window = self._bins_in(_WINDOW_S)
+                self._undo(max(0, len(self._run) - window), new=end - start)
 
     def _break_off(self) -> None:
-        self._release()
-        self._past = self._past[:0]
-        self._integral = 0.0
+        if len(self._run):
+            self._undo(0, new=len(self._run))
+        self._run = self._run[:0]
 
-    def _release(self) -> None:
-        if not self._waiting:
-            return
-        first = self._waiting[0][0]
-        straight = np.concatenate([part for _, part in self._waiting])
-        self._waiting.clear()
-        known = np.concatenate([self._past, straight])
-        base = self._base(known)[len(self._past) :]
-        self._past = known[-self._base_bins :]
-        self._add(first, straight, base)
+    def _undo(self, start: int, new: int) -> None:
+        """Undo coupling or offset from a place in the run on, and add the bins that are new."""
+        seen, first = self._run[start:], self._run_first + start
+        if self._rate_a_bin:
+            done = straighten(seen, self._rate_a_bin, self._rate_u, self._sigma_v, self._stretch)
+            value, self._base_u_v = done.value_v, done.base_u_v
+            self._lean_v, self._lean_first = done.lean_v, first
+            self._upside_down = is_upside_down(value, self._sigma_v)
+        else:
+            value = seen - self._offset_in(seen)
+        assert self.series is not None
+        since = max(0, min(self.series.end - first if self.series.ok.size else 0, len(seen) - new))
+        self._add(first + since, value[since:])
 
-    def _base(self, straight: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the level of the nulls around each bin.
+    def _offset_in(self, seen: NDArray[np.float64]) -> float:
+        """Return the offset that nulls below zero show: no detector's output is negative."""
+        level = float(np.quantile(seen, _NULL_QUANTILE))
+        if level > -_NEGATIVE_SIGMAS * self._sigma_v:
+            self._base_u_v = max(level, 0.0)
+            return 0.0
+        self._base_u_v = _OFFSET_U * -level
+        return level
 
-        The least of a stretch lies below its nulls by noise. Where much of the turn is null the
-        middle of those bins is their level; a null that is a point has but a few bins.
-        """
-        least = _sliding_least(straight, self._base_bins)
-        above = straight - least
-        slack = _NULL_SIGMAS * self._sigma_v + _NULL_PART * float(above.max())
-        in_null = above < slack
-        self._points = float(np.mean(in_null)) < _NULL_SHARE
-        if self._points:
-            return least + 0.5 * self._sigma_v
-        return least + float(np.median(above[in_null]))
-
-    def _add(self, first: int, means: NDArray[np.float64], base: NDArray[np.float64]) -> None:
+    def _add(self, first: int, value: NDArray[np.float64]) -> None:
         """Add bins of the amplitude that went into the detector."""
-        ok = np.isfinite(means)
-        value = np.where(ok, means - base, 0.0)
         if self._threshold_v > 0.0:
             floor_v = _CONDUCTS_PART * max(float(value.max(initial=0.0)), self._highest_v)
             conducts = value > max(_CONDUCTS_SIGMAS * self._sigma_v, floor_v)
             value = np.where(conducts, value + self._threshold_v, 0.0)
         sigma = np.full(len(value), self._sigma_v)
         power = value * np.abs(value) - sigma**2
+        ok = np.ones(len(value), dtype=np.bool_)
         self._append(Bins(first, power, sigma, np.zeros(len(value)), ok))
-
-
-def _sliding_least(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
-    """Return the least of the last `width` values at each place; the first `width` share one."""
-    padded = np.concatenate([np.full(width - 1, np.inf), values])
-    least = np.lib.stride_tricks.sliding_window_view(padded, width).min(axis=1)
-    least[: width - 1] = least[min(width, len(values)) - 1]
-    return least

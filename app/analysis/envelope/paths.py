@@ -158,10 +158,5 @@ def path_for(setup: Setup) -> SignalPath:
             raise ValueError("min/max pairs are analysed as those of the differential")
         return MinMaxPath(setup.columns.differential, setup.sample_rate_hz)
     if setup.columns.envelope is not None:
-        return EnvelopePath(
-            setup.columns.envelope,
-            setup.sample_rate_hz,
-            setup.low_corner_hz,
-            setup.detector_threshold_v or 0.0,
-        )
+        return EnvelopePath(setup)
     return RawPath(setup)

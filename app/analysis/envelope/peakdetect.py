@@ -193,10 +193,12 @@ class MinMaxPath(SignalPath):
             return messages.WAITING
         return None if self._floor.known else messages.NO_FLOOR
 
-    @property
-    def height_u_v(self) -> float:
-        """Standard uncertainty of the part of the floor that is left on a signal."""
-        return self._floor.u_v
+    def effects_v(
+        self, centre_frames: NDArray[np.float64], heights_v: tuple[float, float]
+    ) -> NDArray[np.float64]:
+        """Return what the part of the floor does that is left on a signal."""
+        del centre_frames, heights_v
+        return np.full((1, 2), self._floor.u_v)
 
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
         """Take a whole record, its first row a lowest value."""

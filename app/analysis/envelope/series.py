@@ -121,20 +121,21 @@ class EnvelopeSeries:
         return amplitude < middle - depth
 
     def append(self, bins: Bins) -> None:
-        """Add bins; a jump forward leaves bins that are not ``ok``."""
+        """Add bins, in place of those that are there; a jump forward leaves some not ``ok``."""
         if not self._count:
             self.first = bins.first
-        skipped = bins.first - self.end
-        count = self._count + skipped + len(bins.ok)
+        start = bins.first - self.first
+        count = max(self._count, start + len(bins.ok))
         self._reserve(count)
-        start = self._count + skipped
         self._values[:, self._count : start] = 0.0
         self._ok[self._count : start] = False
-        self._values[0, start:count] = bins.power_v2
-        self._values[1, start:count] = bins.sigma_v
-        self._values[2, start:count] = bins.carrier_hz
-        self._ok[start:count] = bins.ok
+        end = start + len(bins.ok)
+        self._values[0, start:end] = bins.power_v2
+        self._values[1, start:end] = bins.sigma_v
+        self._values[2, start:end] = bins.carrier_hz
+        self._ok[start:end] = bins.ok
         self._count = count
+        self._dips_for = (0, 0)
 
     def forget_before(self, frame: float) -> None:
         """Drop bins that end before `frame`."""
@@ -192,10 +193,25 @@ class SignalPath:
         """Why there is no usable envelope now, None when there is."""
         return None
 
-    @property
-    def height_u_v(self) -> float:
-        """Standard uncertainty, in volts, that all heights share: where zero lies."""
-        return 0.0
+    def effects_v(
+        self, centre_frames: NDArray[np.float64], heights_v: tuple[float, float]
+    ) -> NDArray[np.float64]:
+        """Return by how much each cause moves both heights, for one standard uncertainty of it.
+
+        Parameters
+        ----------
+        centre_frames : numpy.ndarray
+            float64, shape (n, 2): middles of first and second lobes.
+        heights_v : tuple of float
+            Mean heights of both.
+
+        Returns
+        -------
+        numpy.ndarray
+            float64, shape (causes, 2), the causes independent of one another.
+        """
+        del centre_frames, heights_v
+        return np.zeros((0, 2))
 
     @property
     def noise_v2(self) -> float:

@@ -44,6 +44,8 @@ class Setup:
         Corner of an AC-coupled input, 0 for DC, None when not known.
     detector_threshold_v : float or None
         What an external detector keeps for itself, None when not stated.
+    low_corner_part, detector_threshold_part : float
+        Tolerances of both, rectangular, as parts of them.
     geometry, pairs : str or None, int or None
         Recording and pairs of lobes a turn, None when open.
     scale_um, scale_u_um, calibrated : float, float, bool
@@ -63,6 +65,8 @@ class Setup:
     bandwidth_hz: float
     low_corner_hz: float | None = None
     detector_threshold_v: float | None = None
+    low_corner_part: float = 0.2
+    detector_threshold_part: float = 0.2
     speed_rpm: float = 300.0
     carrier_hz: float = 125e3
     geometry: str | None = None

@@ -20,6 +20,7 @@ from app.analysis.lobes.heights import (
     mean_turn,
     measure_heights,
     with_balance,
+    with_effects,
 )
 from app.analysis.lobes.layout import Layout, characterise, find_layout, refine_layout
 from app.analysis.lobes.speed import mean_speed
@@ -257,7 +258,10 @@ class Analyser:
             snr_db=self._snr_db(live.heights),
             sign=self._sign(sense),
         )
-        return with_balance(reading, live.heights, sense, self._setup)
+        heights = live.heights
+        if follower.layout is not None and self._turns:
+            heights = self._with_effects(heights, follower.layout, self._turns[-1:])
+        return with_balance(reading, heights, sense, self._setup)
 
     def _forget_old(self) -> None:
         keep_s = (_RECENT_TURNS + 4) * SLOWEST_TURN_S
@@ -282,11 +286,18 @@ class Analyser:
         if mean is None or found is None or found.lone is not None:
             return self._without_layout(reading, None if found is None else found.lone)
         layout = refine_layout(found, mean, series, turns)
-        measured = measure_heights(layout.fit(series, turns), layout.pairs, self._path.height_u_v)
+        measured = measure_heights(layout.fit(series, turns), layout.pairs)
         if measured is None:
             return invalid(reading, messages.NO_PATTERN)
         heights, used = measured
+        heights = self._with_effects(heights, layout, turns)
         return self._over_lobes(series, turns, layout, heights, replace(reading, revolutions=used))
+
+    def _with_effects(self, heights: Heights, layout: Layout, turns: Sequence[Turn]) -> Heights:
+        """Return heights with what the way to the envelope leaves uncertain of both."""
+        centres = layout.frames_of(turns)[0].reshape(-1, 2)
+        heights_v = heights.first_v.value, heights.second_v.value
+        return with_effects(heights, self._path.effects_v(centres, heights_v))
 
     def _over_turns(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> Reading:
         """Return what whole turns give without lobes: speed, carrier, and faults of the signal."""

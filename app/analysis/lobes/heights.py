@@ -285,9 +285,7 @@ def balance_of(first_v: float, second_v: float) -> float:
     return (first_v - second_v) / (first_v + second_v)
 
 
-def measure_heights(
-    fits: LobeFits, pairs: int, shared_u_v: float = 0.0
-) -> tuple[Heights, int] | None:
+def measure_heights(fits: LobeFits, pairs: int) -> tuple[Heights, int] | None:
     """Return mean heights and balance over all turns of which every lobe was measured.
 
     Parameters
@@ -296,8 +294,6 @@ def measure_heights(
         All lobes of each turn, turn by turn.
     pairs : int
         Pairs of lobes a turn.
-    shared_u_v : float
-        Standard uncertainty that all heights share.
 
     Returns
     -------
@@ -323,7 +319,6 @@ def measure_heights(
                     u_noise[k] ** 2
                     + excess_u(a_turn[:, k], u_turn[:, k]) ** 2
                     + (_METHOD_U * mean[k]) ** 2
-                    + shared_u_v**2
                 )
             ),
         )
@@ -331,11 +326,28 @@ def measure_heights(
     )
     if first.value + second.value <= 0.0:
         return None
-    balance = _balance(a_turn, u_turn, mean, u_noise)
-    # Both heights moved alike change their sum, and with it the balance that there is.
-    shared = 2.0 * abs(balance.value) * shared_u_v / float(mean.sum())
-    balance = Quantity(balance.value, float(np.hypot(balance.u, shared)))
-    return Heights(first, second, balance), used
+    return Heights(first, second, _balance(a_turn, u_turn, mean, u_noise)), used
+
+
+def with_effects(heights: Heights, effects_v: NDArray[np.float64]) -> Heights:
+    """Return heights and balance with the uncertainty of what moves both lobes, each by its own.
+
+    Parameters
+    ----------
+    effects_v : numpy.ndarray
+        float64, shape (causes, 2): by how much one standard uncertainty of each independent cause
+        moves first and second height (JCGM 100, 5.2: within one cause they are correlated).
+    """
+    first, second, balance = heights.first_v, heights.second_v, heights.balance
+    moved = second.value * effects_v[:, 0] - first.value * effects_v[:, 1]
+    moved *= 2.0 / (first.value + second.value) ** 2
+
+    def wider(quantity: Quantity, by: NDArray[np.float64]) -> Quantity:
+        return Quantity(quantity.value, float(np.sqrt(quantity.u**2 + by @ by)))
+
+    return Heights(
+        wider(first, effects_v[:, 0]), wider(second, effects_v[:, 1]), wider(balance, moved)
+    )
 
 
 def _balance(

@@ -1,0 +1,280 @@
+"""Undoing an AC-coupled input, whose corner is known within a tolerance.
+
+A first-order high-pass with corner f makes y from x by y' + 2πf·y = x', so x = y + 2πf·∫y + base;
+a second one adds a share of the integral's integral. Between the lobes x is zero, whichever lobe
+went before, and where the nulls are points the lobes beside them are symmetric: that tells base and
+corners together, by least squares, the corner as stated being one more observation. The base is a
+line in each stretch, for an offset behind the coupling grows in the integral as a line does.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+_HUGGING = 0.01
+_HUGGING_ROUNDS = 25
+_SLACKS = (0.10, 0.05, 0.03, 0.02, 0.01, 0.01)
+"""How far above the base a bin still counts as null, as parts of the top, round by round: a corner
+a fifth off lifts one null over the other by some hundredths."""
+_SLACK_SIGMAS = 4.0
+_SECOND_PART = 0.15
+"""Standard uncertainty of a second corner, over the stated one: there is none, as far as is known.
+"""
+_FARTHEST = 1.8
+"""So many standard uncertainties of the stated corner, a little beyond its rectangle's end."""
+_NULL_SHARE = 0.10
+_POINT_SHARE = 2.0
+"""Of a boundary's turn a share of 2/π·x lies below x times the mean height, for straight flanks
+meet in a point; round nulls and flat ones hold more."""
+_MOST_A_STRETCH = 9
+"""With more nulls in a stretch they are gaps between groups."""
+_FEWEST = 3
+_FLANK = 6
+_NEAR_SKIPPED = 2
+_SHAPE_U = 0.002
+"""Least scatter of the nulls' levels, as a part of the top: their shape, not their noise."""
+_MIRRORED = 24
+_SYMMETRY_U = 0.01
+"""Asymmetry of a recorded lobe, as a part of the top (common practice): one observation a lobe."""
+_LOW_PART = 0.1
+_STEP_U = 0.3
+"""Uncertainty of a null's level, as a part of the step to the bins beside it: within one bin the
+least may lie anywhere."""
+
+
+@dataclass(frozen=True, slots=True)
+class Straightened:
+    """A run of bins with the coupling undone.
+
+    Attributes
+    ----------
+    value_v : numpy.ndarray
+        float64, shape (n,): the level over the nulls'.
+    lean_v : numpy.ndarray
+        float64, shape (2, n): by how much the uncertainty of the corners moves each bin, in two
+        parts that are independent of one another.
+    base_u_v : float
+        Standard uncertainty of the nulls' level.
+    """
+
+    value_v: Floats
+    lean_v: Floats
+    base_u_v: float
+
+
+def straighten(
+    seen_v: Floats, rate: float, rate_u: float, sigma_v: float, stretch: int
+) -> Straightened:
+    """Undo the coupling over a run of bins without a gap.
+
+    Parameters
+    ----------
+    seen_v : numpy.ndarray
+        float64, shape (n,): bins as they came.
+    rate, rate_u : float
+        The corner as radians in a bin, and its standard uncertainty as stated.
+    sigma_v : float
+        Standard deviation of one bin from noise.
+    stretch : int
+        Bins over which the base is a line: enough for three nulls.
+    """
+    lines = _Lines(len(seen_v), stretch)
+    once = _integral(seen_v - seen_v.mean())
+    weight = np.ones(len(seen_v))
+    value = seen_v + rate * once
+    for _ in range(_HUGGING_ROUNDS):
+        weight = np.where(value > lines.through(value, weight), _HUGGING, 1.0)
+    value = value - lines.through(value, weight)
+    twice = _integral(once - lines.through(once, weight))
+    parts = np.stack([seen_v, once, twice])
+    stated = corners = _Corners(rate, rate_u)
+    for part in _SLACKS:
+        top = float(np.quantile(value, 0.99))
+        slack_v = _SLACK_SIGMAS * sigma_v + part * top
+        null = value < slack_v
+        spots = _middles(null, value, stretch)
+        points = spots is not None and float(null.mean()) < _POINT_SHARE * slack_v / top
+        if points:
+            spots = _meeting(value, spots)
+            levels = np.stack([_between_flanks(each, spots) for each in parts])
+            through = np.stack([lines.through(each, np.ones(len(spots)), spots) for each in levels])
+            seen = levels - through[:, spots.round().astype(int)]
+            a_null = 1.0
+        else:
+            through = np.stack([lines.through(each, null.astype(float)) for each in parts])
+            seen = (parts - through)[:, null]
+            a_null = np.count_nonzero(null) / max(1, np.count_nonzero(np.diff(null)) / 2)
+        level = parts - through
+        rows = _in_u(seen, corners, sigma_v, a_null, _SHAPE_U * top)
+        if spots is not None:
+            lobes = _asymmetry(level, spots)
+            rows = np.hstack([rows, _in_u(lobes, corners, sigma_v, _MIRRORED, _SYMMETRY_U * top)])
+        corners = stated.told_by(rows)
+        value = corners.mean @ level
+    step = 0.0
+    if not points and float(null.mean()) < _NULL_SHARE:
+        value = value - float(np.quantile(value[null], _LOW_PART))
+        step = _step_beside(value, null)
+    base_u = float(np.hypot(_STEP_U * step, sigma_v / np.sqrt(_FLANK)))
+    return Straightened(value, corners.spread @ level[1:], base_u)
+
+
+def _integral(values: Floats) -> Floats:
+    """Return the integral up to the middle of each bin."""
+    return np.cumsum(values) - 0.5 * values
+
+
+class _Lines:
+    """A line in each stretch, through the values that are weighed."""
+
+    def __init__(self, count: int, stretch: int) -> None:
+        self._pieces = max(1, count // stretch)
+        edges = np.linspace(0, count, self._pieces + 1)
+        self._number = np.searchsorted(edges, np.arange(count), side="right") - 1
+        self._place = (np.arange(count) - edges[self._number]) / stretch - 0.5
+
+    def through(self, values: Floats, weight: Floats, spots: Floats | None = None) -> Floats:
+        """Return the lines of least squares at every place; values may be those at spots alone."""
+        at = slice(None) if spots is None else spots.round().astype(int)
+        number, place = self._number[at], self._place[at]
+
+        def total(of: Floats) -> Floats:
+            return np.bincount(number, of, self._pieces).astype(np.float64)
+
+        w, wp, wpp = total(weight), total(weight * place), total(weight * place**2)
+        wv, wpv = total(weight * values), total(weight * place * values)
+        # A trace of a prior keeps a stretch with one null, or none, from tilting or failing.
+        wpp = wpp + 1e-3 * w + 1e-12
+        w = w + 1e-12
+        slope = (wpv - wp * wv / w) / (wpp - wp**2 / w)
+        level = (wv - slope * wp) / w
+        return level[self._number] + slope[self._number] * self._place
+
+
+class _Corners:
+    """The corners as radians in a bin, the second mostly 0, and how well they are known.
+
+    ``mean`` has shape (3,): the weights of bins, integral and twofold integral. ``spread``, shape
+    (2, 2), is a root of the covariance of the last two, a row for each independent part.
+    """
+
+    def __init__(self, rate: float, rate_u: float) -> None:
+        self._rate = rate
+        self._u = np.array([rate_u, _SECOND_PART * rate])
+        # The product of both corners taken as that of the stated one and the second.
+        self._to_weights = np.array([[1.0, 0.0], [1.0, rate]])
+        self.mean = np.array([1.0, rate, 0.0])
+        self.spread = self._u[:, None] * self._to_weights
+
+    def told_by(self, rows: Floats) -> _Corners:
+        """Return them with observations beside, shape (3, n), each in its u: their sum is zero."""
+        columns = self._u[:, None] * (self._to_weights @ rows[1:])
+        seen = self.mean @ rows
+        covariance = np.linalg.inv(np.eye(2) + columns @ columns.T)
+        away = -covariance @ (columns @ seen)
+        if away[1] < 0.0:
+            # No corner is negative: then there is one.
+            alone = 1.0 / (1.0 + float(columns[0] @ columns[0]))
+            away = np.array([-alone * float(columns[0] @ seen), 0.0])
+        away[0] = np.clip(away[0], -_FARTHEST, _FARTHEST)
+        told = _Corners(self._rate, float(self._u[0]))
+        told.mean = self.mean + np.array([0.0, *((self._u * away) @ self._to_weights)])
+        root = np.linalg.cholesky(covariance).T
+        told.spread = (root * self._u) @ self._to_weights
+        return told
+
+
+def _in_u(seen: Floats, corners: _Corners, sigma_v: float, alike: float, least_v: float) -> Floats:
+    """Return observations in their standard uncertainty, of which so many err alike."""
+    misfit = float(np.sqrt(np.mean((corners.mean @ seen) ** 2))) if seen.size else 0.0
+    return seen / np.hypot(sigma_v, np.sqrt(alike) * max(least_v, misfit))
+
+
+def _middles(null: NDArray[np.bool_], value: Floats, stretch: int) -> Floats | None:
+    """Return the middles of the nulls, shape (nulls,), or None of too many or too few."""
+    places = np.flatnonzero(null)
+    cuts = np.flatnonzero(np.diff(places) > 2 * _FLANK)
+    if not places.size or len(cuts) + 1 > _MOST_A_STRETCH * max(1.0, len(value) / stretch):
+        return None
+    first = places[np.concatenate([[0], cuts + 1])]
+    last = places[np.concatenate([cuts, [-1]])]
+    middle = 0.5 * (first + last)
+    # A null that the run cuts has no middle.
+    return middle[(first > 0) & (last < len(value) - 1)] if len(middle) > _FEWEST else None
+
+
+def _meeting(value: Floats, spots: Floats) -> Floats:
+    """Return where the flanks of point nulls meet, near their middles."""
+    spots = spots[(spots > _FLANK + 1) & (spots < len(value) - _FLANK - 2)]
+    left, right = (_flank(value, spots, side) for side in (-1, 1))
+    away = (left[0] - right[0]) / np.where(right[1] > left[1], right[1] - left[1], np.inf)
+    return np.clip(spots + np.clip(away, -1.5, 1.5), _FLANK, len(value) - _FLANK - 1)
+
+
+def _flank(part: Floats, spots: Floats, side: int) -> tuple[Floats, Floats]:
+    """Return level at the spots and slope of the straight line through the bins on one side."""
+    at = spots.round().astype(int)
+    reach = side * np.arange(_NEAR_SKIPPED, _FLANK + 1)
+    place = at[:, None] + reach - spots[:, None]
+    bins = part[at[:, None] + reach]
+    middle = place.mean(axis=1, keepdims=True)
+    slope = np.sum((place - middle) * bins, axis=1) / np.sum((place - middle) ** 2, axis=1)
+    return bins.mean(axis=1) - slope * middle[:, 0], slope
+
+
+def _between_flanks(part: Floats, spots: Floats) -> Floats:
+    """Return the level where the flanks of each null meet."""
+    return 0.5 * (_flank(part, spots, -1)[0] + _flank(part, spots, 1)[0])
+
+
+def _asymmetry(parts: Floats, spots: Floats) -> Floats:
+    """Return by how much each lobe between two nulls leans, shape (3, observations)."""
+    half = 0.5 * np.diff(spots)
+    middle = spots[:-1] + half
+    away = half[:, None] * (np.arange(_MIRRORED) + 0.5) / _MIRRORED
+    places = np.arange(parts.shape[1])
+    late, early = (middle[:, None] + side * away for side in (1, -1))
+    sides = np.stack([np.interp(late, places, p) - np.interp(early, places, p) for p in parts])
+    return sides.reshape(len(parts), -1)
+
+
+def _step_beside(value: Floats, null: NDArray[np.bool_]) -> float:
+    """Return the usual step from a null of few bins to the lower bin beside it."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], null, [False]]).astype(np.int8)))
+    steps = [
+        float(min(value[low - 1], value[high])) - float(value[low:high].min())
+        for low, high in edges.reshape(-1, 2).tolist()
+        if low > 0 and high < len(value)
+    ]
+    return max(0.0, float(np.median(steps))) if steps else float(value.max(initial=0.0))
+
+
+_INNER, _INNER_SIGMAS = 0.02, 4.0
+_OUTER = 4.0
+_ROUND, _CONTRAST = 0.2, 0.4
+_TOP_PART = 0.998
+
+
+def is_upside_down(value_v: Floats, sigma_v: float) -> bool:
+    """Return whether an envelope of two lobes a turn stands on its head.
+
+    An envelope's nulls are points or flat, its tops are round. How the time spent near an extreme
+    grows with the distance from it tells which: fourfold at four times the distance from a point,
+    twofold from a round top, hardly at all from a flat.
+    """
+    top = float(np.quantile(value_v, _TOP_PART))
+    inner = max(_INNER * top, _INNER_SIGMAS * sigma_v)
+    if not 0.0 < _OUTER * inner < 0.4 * top:
+        return False
+
+    def away_from_round(distance: Floats) -> float:
+        near, wide = (float(np.mean(distance < far)) for far in (inner, _OUTER * inner))
+        return abs(float(np.log2(wide / near)) - 1.0) if near > 0.0 else 1.0
+
+    low, high = away_from_round(value_v), away_from_round(top - value_v)
+    return low < _ROUND and high > low + _CONTRAST
