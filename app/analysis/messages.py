@@ -53,6 +53,9 @@ STALE = Message("stale: no new samples")
 DETECTOR_UNPROVED = Message(
     "detector unproved: taken as linear; state its threshold in volts, or 0 if it is linear"
 )
+DEAD_PHASE = Message(
+    "one phase is dead: the other alone is read, at half the height; check the second probe"
+)
 UNCALIBRATED = Message("uncalibrated: the offset uses the profile's default scale")
 SIGN_UNKNOWN = Message(
     "sign unknown: without an index, balance and offset are magnitudes until the sign is taught"

@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 
 from app.analysis.results import Quantity, Verdict
 
-CLOCK_PART = 3e-5
-"""Standard uncertainty of a source's sample clock: ±50 parts in a million, rectangular
-(common practice for crystal oscillators, from memory)."""
+CLOCK_PART = 1e-4 / math.sqrt(3.0)
+"""Standard uncertainty of a source's sample clock: ±100 parts in a million, rectangular
+(common practice for converters whose makers state nothing, from memory)."""
 
 _MANY = 10_000.0
 """From so many degrees of freedom on, the expansion about the normal distribution is exact."""

@@ -95,6 +95,9 @@ _TRACK_S = 4e-3
 _NOISE_EVERY = 16
 _NOISE_BLOCKS = 32
 """One block in so many is searched for noise, or more of them where there are few."""
+_DEAD_PART, _MIN_COMPARED, _KEPT_COMPARED = 0.1, 200, 2000
+"""Phases that share less than this part of the stronger one's power are not a pair; of noise alone
+so many blocks share a fourteenth."""
 _MIN_CORRELATION = 0.9
 """The phases' slow parts must agree this well before their gains are compared by them."""
 
@@ -121,6 +124,7 @@ class Demodulator:
         self.known = self._known_matrix()
         self._trim = 1.0
         """Weight of the plus phase; that of the minus phase is two less this."""
+        self._in_common, self._in_each, self._compared = 0.0j, np.zeros(2), 0
         self.noise_v2 = 0.0
         """Noise power of the differential in the full sampled band, as last measured."""
         self._left = np.zeros((0, channels), dtype=np.float32)
@@ -135,6 +139,12 @@ class Demodulator:
         """An orthonormal basis of the carrier within a block, float32, shape (block, 2)."""
         basis, _ = np.linalg.qr(np.stack([np.cos(self._angle), np.sin(self._angle)], axis=1))
         return basis.astype(np.float32)
+
+    @property
+    def is_half(self) -> bool:
+        """Whether one of two phases carries nothing of the carrier that the other has."""
+        shared = _DEAD_PART * float(self._in_each.max())
+        return self._compared > _MIN_COMPARED and abs(self._in_common) < shared
 
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> list[Bins]:
         """Take the next samples and return the bins that they complete.
@@ -217,6 +227,7 @@ class Demodulator:
         phasor = np.empty(len(fitted), dtype=np.complex64)
         if len(self._signals) == 2:
             self._measure_trim(fitted[:, 2], fitted[:, 5])
+            self._compare_phases(fitted[::_NOISE_EVERY])
             weight = np.float32(self._trim)
             phasor.real = weight * fitted[:, 0] - (2 - weight) * fitted[:, 3]
             phasor.imag = (2 - weight) * fitted[:, 4] - weight * fitted[:, 1]
@@ -225,6 +236,16 @@ class Demodulator:
             phasor.imag = -fitted[:, 1]
         self._phasors = np.concatenate([self._phasors, phasor])
         self._next_frame = (self._next_frame or 0) + len(samples_v)
+
+    def _compare_phases(self, fitted: NDArray[np.float32]) -> None:
+        """Add up what the phases' carriers have in common, the newest the most."""
+        fitted = fitted[np.isfinite(fitted).all(axis=1)]
+        plus, minus = (fitted[:, at] + 1j * fitted[:, at + 1] for at in (0, 3))
+        keep = 1.0 - min(1.0, len(fitted) / _KEPT_COMPARED)
+        self._in_common = keep * self._in_common + complex(np.vdot(plus, minus))
+        each = np.array([np.vdot(phase, phase).real for phase in (plus, minus)])
+        self._in_each = keep * self._in_each + each
+        self._compared += len(fitted)
 
     def _measure_trim(self, plus_v: NDArray[np.float32], minus_v: NDArray[np.float32]) -> None:
         """Compare the phases' gains by what is common to both and slow: hum, if there is any."""

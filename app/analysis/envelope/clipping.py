@@ -9,8 +9,14 @@ carrier sampled at few phases, change both alike.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
+
+from app.analysis.envelope.converter import blurred
 
 _EVERY = 16
 _RUN = 8
@@ -22,12 +28,21 @@ _SINE = 1.5
 _SQUARE_LIMIT = 1.30
 """Where no lower signal is at hand to compare with: a third harmonic of a tenth alone may bring a
 sine's kurtosis to 1.3."""
+_ANY_SQUARE = 1.15
+"""Where there is: flatter tops than those of a third harmonic of a sixth."""
 _FALLS_BY = 0.006
 """Clipped at 0.97 of its peak, a sine's kurtosis falls by this part."""
 _FALL_SIGMAS = 4.0
-_TOP = 0.93
+_TOP, _VERY_TOP = 0.93, 0.975
 _MIDDLE = (0.12, 0.45)
 """Power of the runs compared, as parts of the greatest."""
+_LOW_BAND = (0.87, 1.03)
+"""The same about the lower lobe's top."""
+_CUBIC_SLOPE = 1.5
+_CHANCE = 2.0
+"""Of a fall squared so many variances are chance."""
+_ROUNDING = 0.9
+"""What steps do to the kurtosis of a sine of one step's amplitude (run against rounded sines)."""
 _QUIET_PART = 0.3
 _SECOND = 0.85
 _MIN_COMPARED = 12
@@ -48,6 +63,8 @@ class ClipWatch:
         some carrier periods.
     tone : numpy.ndarray
         float32, shape (block, 2): one of the carrier alone.
+    step_v : float
+        Step of the converter, 0 where none shows.
     """
 
     def __init__(
@@ -55,7 +72,9 @@ class ClipWatch:
         columns: tuple[int, ...],
         known: NDArray[np.float32],
         tone: NDArray[np.float32],
+        step_v: float = 0.0,
     ) -> None:
+        self._step_v = step_v
         self._columns = columns
         self._block = len(known)
         self._known = known
@@ -116,18 +135,71 @@ class ClipWatch:
 
     def clipped_between(self, start_frame: float, end_frame: float) -> bool:
         """Return whether any of the columns was clipped between two frames."""
+        return any(_is_clipped(runs) for runs in self._runs_between(start_frame, end_frame))
+
+    def bend_between(self, start_frame: float, end_frame: float, ratio: float) -> float:
+        """Return the standard uncertainty of the taller lobe from its bending, as a part of it.
+
+        What an amplifier takes off the top shows in the tall lobe's kurtosis against the low one's,
+        `ratio` as high; what chance does to both is no bending.
+        """
+        bends = [_bend(runs, ratio) for runs in self._runs_between(start_frame, end_frame)]
+        return float(np.mean(bends)) if bends else 0.0
+
+    def _runs_between(self, start_frame: float, end_frame: float) -> Iterator[_Runs]:
         near = [stats for first, stats in self._parts if first < end_frame]
         if not near:
-            return False
+            return
         whole = np.concatenate(near, axis=2)
         for stats in whole.transpose(1, 0, 2):
             inside = (stats[0] >= start_frame) & (stats[0] < end_frame)
-            if _is_clipped(*stats[1:, inside], run=_RUN * self._block):
-                return True
-        return False
+            runs = _runs_of(*stats[1:, inside], run=_RUN * self._block, step_v=self._step_v)
+            if runs is not None:
+                yield runs
 
 
-def _is_clipped(
+@dataclass(frozen=True, slots=True)
+class _Runs:
+    """Runs of one column, the noise taken out.
+
+    Attributes
+    ----------
+    part, steady : numpy.ndarray
+        float64 and bool, shape (runs,): power over the greatest, and whether it stays within a run.
+    fourth, square, shift : numpy.ndarray
+        float64, shape (runs,): mean fourth power and squared mean square, whose sums' ratio is the
+        kurtosis; and what an error of the noise moves the first by.
+    mean_v : numpy.ndarray
+        float64, shape (runs,): what is slow.
+    greatest_v2 : float
+        Power of the top.
+    rounding : float
+        What the converter's steps may do to the kurtosis.
+    """
+
+    part: NDArray[np.float64]
+    steady: NDArray[np.bool_]
+    fourth: NDArray[np.float64]
+    square: NDArray[np.float64]
+    shift: NDArray[np.float64]
+    mean_v: NDArray[np.float64]
+    greatest_v2: float
+    rounding: float
+
+    def kurtosis(self, chosen: NDArray[np.bool_]) -> tuple[float, float] | None:
+        """Return kurtosis and its standard uncertainty over chosen runs, None of too few."""
+        chosen = chosen & self.steady
+        count = int(np.count_nonzero(chosen))
+        total = float(self.square[chosen].sum())
+        if count < _MIN_COMPARED or total <= 0.0:
+            return None
+        value = float(self.fourth[chosen].sum()) / total
+        rest = self.fourth[chosen] - value * self.square[chosen]
+        scatter = float(np.std(rest)) * float(np.sqrt(count))
+        return value, float(np.hypot(scatter, self.shift[chosen].sum())) / total
+
+
+def _runs_of(
     mean_v: NDArray[np.float64],
     second_v2: NDArray[np.float64],
     fourth_v4: NDArray[np.float64],
@@ -136,13 +208,14 @@ def _is_clipped(
     change_v2: NDArray[np.float64],
     *,
     run: int,
-) -> bool:
-    """Judge runs by their moments, noise, and the change of power within, shape (runs,) each.
+    step_v: float,
+) -> _Runs | None:
+    """Return runs of these moments, noise, and change of power within; None where they say nothing.
 
     ``sampled`` is the kurtosis of a sine sampled at the same phases.
     """
     if second_v2.size < _MIN_COMPARED:
-        return False
+        return None
     greatest = float(np.quantile(second_v2, 0.98))
     # With all that noise alone may lift: the very lowest would be those with the least noise.
     limit_v2 = np.quantile(second_v2, _QUIET_PART) * (1.0 + 4.0 * np.sqrt(2.0 / run))
@@ -151,30 +224,73 @@ def _is_clipped(
     power = second_v2 - noise
     greatest -= noise
     if greatest <= _MIN_SNR * noise or greatest <= 0.0:
-        return False
-    steady = np.abs(change_v2) < _STEADY * second_v2
-    part = power / greatest
-    top = steady & (part > _TOP)
-    middle = steady & (part > _MIDDLE[0]) & (part < _MIDDLE[1])
-    if np.count_nonzero(middle) < _MIN_COMPARED:
-        # Groups with flat tops have no middle, but one kind of them may be lower than the other.
-        middle = steady & (part > _MIDDLE[0]) & (part < _SECOND)
+        return None
     # What noise adds to the moments of a sine is taken out of both.
     fourth = fourth_v4 - 6.0 * power * noise - 3.0 * noise**2
     square = power**2 - (4.0 * power * noise + 2.0 * noise**2) / run
-    # A carrier near a simple part of the rate is sampled at few phases, which drift: that alone
-    # moves its kurtosis, and is taken out.
-    square *= sampled / _SINE
-    hum = float(np.ptp(mean_v[top])) if top.any() else 0.0
-    groups = [top]
-    if hum**2 > _HUM_PART * greatest:
+    rounding = 0.0
+    if step_v > 0.0:
+        codes = max(np.sqrt(2.0 * greatest) / step_v, 1.0)
+        rounding = _ROUNDING * codes**-1.5 * blurred(step_v, noise - step_v**2 / 12.0)
+    return _Runs(
+        part=power / greatest,
+        steady=np.abs(change_v2) < _STEADY * second_v2,
+        fourth=fourth,
+        # A carrier near a simple part of the rate is sampled at few phases, which drift: that alone
+        # moves its kurtosis, and is taken out.
+        square=square * sampled / _SINE,
+        # An error of the noise moves the moments by so much.
+        shift=6.0 * (power + noise) * noise_u,
+        mean_v=mean_v,
+        greatest_v2=greatest,
+        rounding=rounding,
+    )
+
+
+def _is_clipped(runs: _Runs) -> bool:
+    """Judge a column by the kurtosis of its tops against that of what is lower."""
+    part = runs.part
+    top = runs.steady & (part > _TOP)
+    reference = runs.kurtosis((part > _MIDDLE[0]) & (part < _MIDDLE[1]))
+    if reference is None:
+        # Groups with flat tops have no middle, but one kind of them may be lower than the other.
+        reference = runs.kurtosis((part > _MIDDLE[0]) & (part < _SECOND))
+    hum = float(np.ptp(runs.mean_v[top])) if top.any() else 0.0
+    groups = [top, runs.steady & (part > _VERY_TOP)]
+    if hum**2 > _HUM_PART * runs.greatest_v2:
         # On hum only some tops reach the limit: those that it lifts, or lowers, the most.
-        edges = np.quantile(mean_v[top], [1.0 / _HUM_GROUPS, 1.0 - 1.0 / _HUM_GROUPS])
-        groups += [top & (mean_v <= edges[0]), top & (mean_v >= edges[1])]
-    # An error of the noise moves the moments by so much.
-    shift = 6.0 * (power + noise) * noise_u
-    reference = _kurtosis(fourth, square, shift, middle)
-    return any(_falls(_kurtosis(fourth, square, shift, each), reference) for each in groups)
+        edges = np.quantile(runs.mean_v[top], [1.0 / _HUM_GROUPS, 1.0 - 1.0 / _HUM_GROUPS])
+        groups += [top & (runs.mean_v <= edges[0]), top & (runs.mean_v >= edges[1])]
+    return any(_falls(runs.kurtosis(each), reference, runs.rounding) for each in groups)
+
+
+def _bend(runs: _Runs, ratio: float) -> float:
+    """Return by which part the tall lobe may have lost more than the low one."""
+    tall = runs.kurtosis(runs.part > _TOP)
+    level = runs.part / ratio**2 if ratio > 0.0 else runs.part
+    low = runs.kurtosis((level > _LOW_BAND[0]) & (level < _LOW_BAND[1]))
+    if tall is None or low is None:
+        return 0.0
+    fall, u = low[0] - tall[0], float(np.hypot(low[1], tall[1]))
+    if fall <= 0.0:
+        return 0.0
+    beyond = float(np.sqrt(max(fall**2 - _CHANCE * u**2 - runs.rounding**2, 0.0)))
+    return float(np.interp(0.5 * (low[0] + tall[0]), *_loss_slopes())) * beyond
+
+
+@lru_cache(maxsize=1)
+def _loss_slopes() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return kurtosis, ascending, and how fast a sine clipped to it loses amplitude as it falls.
+
+    Never below what a curve that bends by the cube loses: three times its third harmonic, of which
+    the kurtosis falls by twice the part.
+    """
+    wave = np.sin((np.arange(4096) + 0.5) * np.pi / 8192.0)
+    limit = np.linspace(0.05, 1.0, 400)[:, None]
+    cut = np.minimum(wave, limit)
+    loss = np.log(np.mean(cut * wave, axis=1))
+    kurtosis = np.mean(cut**4, axis=1) / np.mean(cut**2, axis=1) ** 2
+    return kurtosis, np.maximum(np.gradient(loss, kurtosis), _CUBIC_SLOPE)
 
 
 def _sampled_kurtosis(sine: NDArray[np.floating]) -> NDArray[np.floating]:
@@ -186,28 +302,16 @@ def _sampled_kurtosis(sine: NDArray[np.floating]) -> NDArray[np.floating]:
         return np.where(second > 0.0, fourth / second**2, np.float32(_SINE))
 
 
-def _kurtosis(
-    fourth: NDArray[np.float64],
-    square: NDArray[np.float64],
-    shift: NDArray[np.float64],
-    chosen: NDArray[np.bool_],
-) -> tuple[float, float] | None:
-    """Return the kurtosis over the chosen runs and its standard uncertainty, None of too few."""
-    count = int(np.count_nonzero(chosen))
-    total = float(square[chosen].sum())
-    if count < _MIN_COMPARED or total <= 0.0:
-        return None
-    value = float(fourth[chosen].sum()) / total
-    scatter = float(np.std(fourth[chosen] - value * square[chosen])) * float(np.sqrt(count))
-    return value, float(np.hypot(scatter, shift[chosen].sum())) / total
-
-
-def _falls(top: tuple[float, float] | None, middle: tuple[float, float] | None) -> bool:
+def _falls(
+    top: tuple[float, float] | None, middle: tuple[float, float] | None, rounding: float
+) -> bool:
     """Return whether the top's kurtosis lies below the middle's, more than by chance."""
     if top is None:
         return False
-    square = top[0] < _SQUARE_LIMIT - _FALL_SIGMAS * top[1]
-    if middle is None or square:
-        return square
-    slack = _FALL_SIGMAS * float(np.hypot(top[1], middle[1]))
+    limit = _SQUARE_LIMIT if middle is None else _ANY_SQUARE
+    if top[0] < limit - _FALL_SIGMAS * top[1] - rounding:
+        return True
+    if middle is None:
+        return False
+    slack = _FALL_SIGMAS * float(np.hypot(top[1], middle[1])) + rounding
     return top[0] < middle[0] * (1.0 - _FALLS_BY) - slack

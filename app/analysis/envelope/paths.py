@@ -17,6 +17,7 @@ from app.analysis.envelope.carrier import (
     find_carrier,
 )
 from app.analysis.envelope.clipping import ClipWatch
+from app.analysis.envelope.converter import step_of, tone_u_v
 from app.analysis.envelope.detector import EnvelopePath
 from app.analysis.envelope.peakdetect import MinMaxPath
 from app.analysis.envelope.series import EnvelopeSeries, SignalPath
@@ -41,6 +42,7 @@ class RawPath(SignalPath):
         self._highest_hz = min(setup.bandwidth_hz, CARRIER_HIGH_OF_RATE * setup.sample_rate_hz)
         self._clips: ClipWatch | None = None
         self._demodulator: Demodulator | None = None
+        self._step_v = 0.0
         self._search: list[tuple[NDArray[np.float32], int]] = []
         self._searched = 0
         self._since_review = 0
@@ -55,6 +57,28 @@ class RawPath(SignalPath):
     def noise_v2(self) -> float:
         """Noise power of the differential in the full sampled band."""
         return self._demodulator.noise_v2 if self._demodulator else 0.0
+
+    @property
+    def notes(self) -> tuple[Message, ...]:
+        """What the user should know of the signal beside any number."""
+        half = self._demodulator is not None and self._demodulator.is_half
+        return (messages.DEAD_PHASE,) if half else ()
+
+    def effects_v(
+        self, centre_frames: NDArray[np.float64], heights_v: tuple[float, float]
+    ) -> NDArray[np.float64]:
+        """Return what the converter's steps do to either height, and bending to the taller."""
+        phases = len(self._columns.signals)
+        effects = np.zeros((3, 2))
+        for which, height_v in enumerate(heights_v):
+            of_one = tone_u_v(self._step_v, height_v / phases, self.noise_v2 / phases)
+            effects[which, which] = phases * of_one
+        if self._clips is not None and centre_frames.size:
+            stretch = float(centre_frames.min()), float(centre_frames.max())
+            lower, upper = sorted(heights_v)
+            bend = self._clips.bend_between(*stretch, lower / upper) if upper > 0.0 else 0.0
+            effects[2, int(np.argmax(heights_v))] = bend * upper
+        return effects
 
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
         """Take the next samples."""
@@ -111,7 +135,9 @@ class RawPath(SignalPath):
         )
         self.series = EnvelopeSeries(self._demodulator.frames_a_bin)
         tone = self._demodulator.tone
-        self._clips = ClipWatch(self._columns.signals, self._demodulator.known, tone)
+        signals = self._columns.signals
+        self._step_v = max(step_of(waiting[0][0][:, column]) for column in signals)
+        self._clips = ClipWatch(signals, self._demodulator.known, tone, self._step_v)
         self.starts += 1
         self._fault = None
         self._since_review = 0

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
+from app.analysis.envelope.converter import extreme_u_v, step_of
 from app.analysis.envelope.series import Bins, EnvelopeSeries, SignalPath, sd_of_steps
 from app.analysis.results import Message
 
@@ -185,6 +186,7 @@ class MinMaxPath(SignalPath):
         self._pairs_a_bin = max(1, round(_BIN_S * sample_rate_hz / 2.0))
         super().__init__(EnvelopeSeries(2 * self._pairs_a_bin))
         self._floor = Floor()
+        self._step_v = 0.0
 
     @property
     def fault(self) -> Message | None:
@@ -196,14 +198,16 @@ class MinMaxPath(SignalPath):
     def effects_v(
         self, centre_frames: NDArray[np.float64], heights_v: tuple[float, float]
     ) -> NDArray[np.float64]:
-        """Return what the part of the floor does that is left on a signal."""
+        """Return what the part of the floor does that is left on a signal, and rounding."""
         del centre_frames, heights_v
-        return np.full((1, 2), self._floor.u_v)
+        rounding_u_v = extreme_u_v(self._step_v)
+        return np.array([[self._floor.u_v] * 2, [rounding_u_v, 0.0], [0.0, rounding_u_v]])
 
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
         """Take a whole record, its first row a lowest value."""
         frames = 2 * self._pairs_a_bin
         skip = -first_index % frames
+        self._step_v = step_of(samples_v[:, self._column])
         size = half_ranges(samples_v[skip:, self._column])
         size = size[: len(size) // self._pairs_a_bin * self._pairs_a_bin]
         fine = size[np.isfinite(size)]

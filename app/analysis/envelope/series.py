@@ -193,6 +193,11 @@ class SignalPath:
         """Why there is no usable envelope now, None when there is."""
         return None
 
+    @property
+    def notes(self) -> tuple[Message, ...]:
+        """What the user should know of the signal beside any number."""
+        return ()
+
     def effects_v(
         self, centre_frames: NDArray[np.float64], heights_v: tuple[float, float]
     ) -> NDArray[np.float64]:

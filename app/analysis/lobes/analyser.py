@@ -384,7 +384,7 @@ class Analyser:
 
     def _standing_notes(self) -> tuple[Message, ...]:
         setup = self._setup
-        notes: list[Message] = []
+        notes = list(self._path.notes)
         if setup.columns.envelope is not None and setup.detector_threshold_v is None:
             notes.append(messages.DETECTOR_UNPROVED)
         if not setup.calibrated:

@@ -254,7 +254,7 @@ def _spread(rest: NDArray[np.float64], kept: NDArray[np.bool_]) -> NDArray[np.fl
 
 MAX_EXPANDED_U = 0.10
 """Largest expanded uncertainty of the difference (k = 2) with which a reading is shown."""
-_METHOD_U = 2.5e-4
+_METHOD_U = 6e-5
 """Standard uncertainty of the balance that the method itself leaves, whatever the noise: from the
 accuracy table of tests/benchmarks."""
 ONE_LOBE_BELOW = 0.07

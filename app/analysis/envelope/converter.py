@@ -1,0 +1,57 @@
+"""What the steps of a converter leave uncertain, where no noise blurs them.
+
+The error of rounding goes up and down with the signal, once a step, and takes from an amplitude or
+gives to it; noise of half a step makes the mean of many samples right (IEEE 1241 treats its noise
+alone). A sine of amplitude A is sampled over many steps, which leaves 2·J₁(2πA/q)/π of a step
+of q in its amplitude: it falls as the root of A/q.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+_LOOKED_AT = 8192
+_SAME_PART = 1e-5
+_OFF_GRID = 0.05
+_TONE_U = 0.1
+"""Steps, times the root of the amplitude in steps: J₁'s asymptote has an rms of 0.145, of which the
+fit over a lobe averages a third (run against rounded signals of 8 to 64 codes)."""
+_SINGLE_STEP = 0.5
+
+
+def step_of(values_v: NDArray[np.floating]) -> float:
+    """Return the step of the converter that gave these values, 0 where none shows."""
+    values = values_v[np.isfinite(values_v)]
+    values = np.unique(values[:: max(1, len(values) // _LOOKED_AT)].astype(np.float64))
+    if len(values) < 3:
+        return 0.0
+    steps = np.diff(values)
+    steps = steps[steps > _SAME_PART * (values[-1] - values[0])]
+    step = float(steps.min(initial=np.inf))
+    off = np.abs(steps / step - np.round(steps / step))
+    return step if float(off.mean()) < _OFF_GRID else 0.0
+
+
+def tone_u_v(step_v: float, amplitude_v: float, noise_v2: float) -> float:
+    """Return the standard uncertainty of a sampled sine's amplitude from the converter's steps.
+
+    Parameters
+    ----------
+    noise_v2 : float
+        Noise power of one sample, the steps' own included.
+    """
+    if step_v <= 0.0:
+        return 0.0
+    codes = max(amplitude_v / step_v, _SINGLE_STEP)
+    return _TONE_U * step_v / float(np.sqrt(codes)) * blurred(step_v, noise_v2 - step_v**2 / 12.0)
+
+
+def extreme_u_v(step_v: float) -> float:
+    """Return the standard uncertainty of half a range from the steps: rectangular, as they are."""
+    return step_v / float(np.sqrt(12.0))
+
+
+def blurred(step_v: float, noise_v2: float) -> float:
+    """Return what normal noise leaves of the first harmonic of rounding's error."""
+    return float(np.exp(-2.0 * np.pi**2 * max(noise_v2, 0.0) / step_v**2))
