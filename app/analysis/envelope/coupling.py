@@ -41,6 +41,7 @@ _SHAPE_U = 0.002
 _MIRRORED = 24
 _SYMMETRY_U = 0.01
 """Asymmetry of a recorded lobe, as a part of the top (common practice): one observation a lobe."""
+_NEARER, _ROUND, _UPSIDE_DOWN = 0.2, 0.25, -0.08
 _LOW_PART = 0.1
 _STEP_U = 0.3
 """Uncertainty of a null's level, as a part of the step to the bins beside it: within one bin the
@@ -60,11 +61,15 @@ class Straightened:
         parts that are independent of one another.
     base_u_v : float
         Standard uncertainty of the nulls' level.
+    upside_down : bool
+        Tops are points or flat and nulls are round, where it is the other way round with two lobes
+        a turn.
     """
 
     value_v: Floats
     lean_v: Floats
     base_u_v: float
+    upside_down: bool
 
 
 def straighten(
@@ -121,7 +126,8 @@ def straighten(
         value = value - float(np.quantile(value[null], _LOW_PART))
         step = _step_beside(value, null)
     base_u = float(np.hypot(_STEP_U * step, sigma_v / np.sqrt(_FLANK)))
-    return Straightened(value, corners.spread @ level[1:], base_u)
+    upside_down = _contrast(value, spots) < _UPSIDE_DOWN
+    return Straightened(value, corners.spread @ level[1:], base_u, upside_down)
 
 
 def _integral(values: Floats) -> Floats:
@@ -254,27 +260,21 @@ def _step_beside(value: Floats, null: NDArray[np.bool_]) -> float:
     return max(0.0, float(np.median(steps))) if steps else float(value.max(initial=0.0))
 
 
-_INNER, _INNER_SIGMAS = 0.02, 4.0
-_OUTER = 4.0
-_ROUND, _CONTRAST = 0.2, 0.4
-_TOP_PART = 0.998
+def _contrast(value: Floats, spots: Floats | None) -> float:
+    """Return by how much less round the nulls are than the tops.
 
-
-def is_upside_down(value_v: Floats, sigma_v: float) -> bool:
-    """Return whether an envelope of two lobes a turn stands on its head.
-
-    An envelope's nulls are points or flat, its tops are round. How the time spent near an extreme
-    grows with the distance from it tells which: fourfold at four times the distance from a point,
-    twofold from a round top, hardly at all from a flat.
+    From a round extreme a level moves a quarter as far on half the way, from a point half as far,
+    from a flat hardly.
     """
-    top = float(np.quantile(value_v, _TOP_PART))
-    inner = max(_INNER * top, _INNER_SIGMAS * sigma_v)
-    if not 0.0 < _OUTER * inner < 0.4 * top:
-        return False
+    if spots is None or len(spots) < _FEWEST:
+        return 0.0
+    places, half = np.arange(len(value)), 0.5 * np.diff(spots)
 
-    def away_from_round(distance: Floats) -> float:
-        near, wide = (float(np.mean(distance < far)) for far in (inner, _OUTER * inner))
-        return abs(float(np.log2(wide / near)) - 1.0) if near > 0.0 else 1.0
+    def away_from_round(middles: Floats) -> float:
+        moved = [
+            np.mean([np.interp(middles + side * part * half, places, value) for side in (-1, 1)])
+            for part in (0.0, _NEARER, 2.0 * _NEARER)
+        ]
+        return abs(float((moved[1] - moved[0]) / (moved[2] - moved[0] or np.inf)) - _ROUND)
 
-    low, high = away_from_round(value_v), away_from_round(top - value_v)
-    return low < _ROUND and high > low + _CONTRAST
+    return away_from_round(spots[:-1]) - away_from_round(spots[:-1] + half)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
-from app.analysis.envelope.coupling import is_upside_down, straighten
+from app.analysis.envelope.coupling import straighten
 from app.analysis.envelope.series import Bins, EnvelopeSeries, SignalPath, sd_of_steps
 from app.analysis.envelope.setup import Setup
 from app.analysis.results import Message
@@ -33,9 +33,9 @@ _OFFSET_U = 0.3
 """Uncertainty of an offset that shows in the nulls, as a part of it: they may be filled too."""
 _CONDUCTS_SIGMAS = 4.0
 """Above so many standard deviations a bin counts as signal, past the detector's threshold."""
-_KNEE_U = 0.01
-"""Standard uncertainty of what a detector keeps for itself though it is stated to be linear, as a
-part of the top: the knee of its law (common practice)."""
+_KNEE_U = 0.015
+"""Standard uncertainty of what a detector keeps for itself beyond what is stated, as a part of the
+top: the knee of its law (common practice)."""
 _UNSTATED_U = 0.1
 """The same where its threshold is not stated: rectangular, up to a sixth of the top."""
 
@@ -96,9 +96,8 @@ class EnvelopePath(SignalPath):
         With a DC-coupled input the nulls' own level may be the detector's offset or the
         recording's.
         """
-        law_u_v = self._threshold_u_v
-        if not self._threshold_v:
-            law_u_v = (_KNEE_U if self._stated else _UNSTATED_U) * max(heights_v)
+        law_u = _KNEE_U if self._stated else _UNSTATED_U
+        law_u_v = np.hypot(law_u * max(heights_v), self._threshold_u_v)
         alike = np.hypot(self._base_u_v, law_u_v)
         lean = np.zeros((2, 2))
         places = (centre_frames / self._frames_a_bin).astype(np.int64) - self._lean_first
@@ -199,7 +198,7 @@ class EnvelopePath(SignalPath):
             done = straighten(seen, self._rate_a_bin, self._rate_u, self._sigma_v, self._stretch)
             value, self._base_u_v = done.value_v, done.base_u_v
             self._lean_v, self._lean_first = done.lean_v, first
-            self._upside_down = is_upside_down(value, self._sigma_v)
+            self._upside_down = done.upside_down
         else:
             value = seen - self._offset_in(seen)
         assert self.series is not None
