@@ -20,7 +20,7 @@ from app.analysis.envelope.converter import blurred
 
 _EVERY = 16
 _RUN = 8
-_EVERY_AT_FIRST = 2
+_EVERY_AT_FIRST = 1
 _ENOUGH_RUNS = 1000
 _MIN_RUNS = 8
 """Of the stream every sixteenth run of eight blocks is looked at, or more where there are few."""
@@ -45,7 +45,8 @@ _ROUNDING = 0.9
 """What steps do to the kurtosis of a sine of one step's amplitude (run against rounded sines)."""
 _QUIET_PART = 0.3
 _SECOND = 0.85
-_MIN_COMPARED = 12
+_FEW_PHASES = 0.05
+_MIN_COMPARED = 8
 _MIN_SNR = 2.0
 """In more noise the tops differ from the middle by nothing but the noise that is judged."""
 _STEADY = 0.2
@@ -175,6 +176,8 @@ class _Runs:
         Power of the top.
     rounding : float
         What the converter's steps may do to the kurtosis.
+    sampled : numpy.ndarray
+        float64, shape (runs,): kurtosis of a sine sampled at the same phases.
     """
 
     part: NDArray[np.float64]
@@ -185,6 +188,7 @@ class _Runs:
     mean_v: NDArray[np.float64]
     greatest_v2: float
     rounding: float
+    sampled: NDArray[np.float64]
 
     def kurtosis(self, chosen: NDArray[np.bool_]) -> tuple[float, float] | None:
         """Return kurtosis and its standard uncertainty over chosen runs, None of too few."""
@@ -193,10 +197,32 @@ class _Runs:
         total = float(self.square[chosen].sum())
         if count < _MIN_COMPARED or total <= 0.0:
             return None
+        if float(np.std(self.sampled[chosen])) > _FEW_PHASES:
+            return self._by_phases(chosen)
         value = float(self.fourth[chosen].sum()) / total
         rest = self.fourth[chosen] - value * self.square[chosen]
         scatter = float(np.std(rest)) * float(np.sqrt(count))
         return value, float(np.hypot(scatter, self.shift[chosen].sum())) / total
+
+    def _by_phases(self, chosen: NDArray[np.bool_]) -> tuple[float, float] | None:
+        """Return the same of a carrier near a quarter of the rate.
+
+        Sampled at four phases a third harmonic is none: it lifts the carrier where crests are
+        sampled and lowers it between them. So the power is compared from run to run.
+        """
+        at = np.flatnonzero(chosen[1:-1]) + 1
+        at = at[(self.part[at - 1] > 0.0) & (self.part[at + 1] > 0.0)]
+        if len(at) < _MIN_COMPARED:
+            return None
+        level, phase = (
+            each[at] - 0.5 * (each[at - 1] + each[at + 1])
+            for each in (np.log(np.where(self.part > 0.0, self.part, 1.0)), self.sampled)
+        )
+        level, phase = level - level.mean(), phase - phase.mean()
+        leverage = float(phase @ phase)
+        slope = float(level @ phase) / leverage
+        rest = float(np.sum((level - slope * phase) ** 2)) / (len(at) - 2)
+        return _SINE + 0.5 * slope, 0.5 * float(np.sqrt(rest / leverage))
 
 
 def _runs_of(
@@ -244,6 +270,7 @@ def _runs_of(
         mean_v=mean_v,
         greatest_v2=greatest,
         rounding=rounding,
+        sampled=sampled,
     )
 
 
