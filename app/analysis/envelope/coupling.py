@@ -41,7 +41,7 @@ _SHAPE_U = 0.002
 _MIRRORED = 24
 _SYMMETRY_U = 0.01
 """Asymmetry of a recorded lobe, as a part of the top (common practice): one observation a lobe."""
-_NEARER, _ROUND, _UPSIDE_DOWN = 0.2, 0.25, -0.08
+_NEARER, _ROUND = 0.2, 0.25
 _LOW_PART = 0.1
 _STEP_U = 0.3
 """Uncertainty of a null's level, as a part of the step to the bins beside it: within one bin the
@@ -61,15 +61,15 @@ class Straightened:
         parts that are independent of one another.
     base_u_v : float
         Standard uncertainty of the nulls' level.
-    upside_down : bool
-        Tops are points or flat and nulls are round, where it is the other way round with two lobes
-        a turn.
+    contrast : float
+        By how much less round the nulls are than the tops: a quarter, and the negative of that
+        where it stands on its head. 0 with more than two lobes a turn.
     """
 
     value_v: Floats
     lean_v: Floats
     base_u_v: float
-    upside_down: bool
+    contrast: float
 
 
 def straighten(
@@ -126,8 +126,7 @@ def straighten(
         value = value - float(np.quantile(value[null], _LOW_PART))
         step = _step_beside(value, null)
     base_u = float(np.hypot(_STEP_U * step, sigma_v / np.sqrt(_FLANK)))
-    upside_down = _contrast(value, spots) < _UPSIDE_DOWN
-    return Straightened(value, corners.spread @ level[1:], base_u, upside_down)
+    return Straightened(value, corners.spread @ level[1:], base_u, _contrast(value, spots))
 
 
 def _integral(values: Floats) -> Floats:

@@ -31,6 +31,9 @@ _NULL_QUANTILE = 0.02
 _NEGATIVE_SIGMAS = 3.0
 _OFFSET_U = 0.3
 """Uncertainty of an offset that shows in the nulls, as a part of it: they may be filled too."""
+_DOUBTFUL, _TURNED = 0.1, 0.15
+"""An envelope whose nulls are hardly less round than its tops, and its negative's are by so much
+more, stands on its head."""
 _CONDUCTS_SIGMAS = 4.0
 """Above so many standard deviations a bin counts as signal, past the detector's threshold."""
 _KNEE_U = 0.015
@@ -195,10 +198,14 @@ class EnvelopePath(SignalPath):
         """Undo coupling or offset from a place in the run on, and add the bins that are new."""
         seen, first = self._run[start:], self._run_first + start
         if self._rate_a_bin:
-            done = straighten(seen, self._rate_a_bin, self._rate_u, self._sigma_v, self._stretch)
+            stated = self._rate_a_bin, self._rate_u, self._sigma_v, self._stretch
+            done = straighten(seen, *stated)
+            self._upside_down = (
+                done.contrast < _DOUBTFUL
+                and straighten(-seen, *stated).contrast > done.contrast + _TURNED
+            )
             value, self._base_u_v = done.value_v, done.base_u_v
             self._lean_v, self._lean_first = done.lean_v, first
-            self._upside_down = done.upside_down
         else:
             value = seen - self._offset_in(seen)
         assert self.series is not None

@@ -133,3 +133,33 @@ def test_a_carrier_near_a_part_of_the_rate_is_not_called_clipped(part, off_hz):
     for seed in range(3):
         reading, _ = measured(Signal(**{**vars(signal), "seed": seed}))
         assert messages.CLIPPED not in reading.reasons
+
+
+@pytest.mark.parametrize("carrier_hz", [61e3, 62.55e3], ids=["many phases", "four phases"])
+@pytest.mark.parametrize("part", [0.01, 0.03])
+@pytest.mark.parametrize("ratio", [0.5, 0.8])
+def test_a_bent_top_is_held_by_u(ratio, part, carrier_hz):
+    made = make(Signal(rate_hz=250e3, carrier_hz=carrier_hz, turns=4.4, ratio=ratio))
+    samples = made.columns(*RAW).astype(np.float64)
+    phases = samples[:, :2] / np.abs(samples[:, :2]).max()
+    # A cubic takes three quarters of its coefficient from a sine of amplitude 1.
+    samples[:, :2] = phases - part / 0.75 * phases**3
+    samples[:, :2] += 0.003 * np.random.default_rng(2).standard_normal(phases.shape)
+    reading = analyse(samples, 250e3)
+    if reading.valid:
+        assert abs(reading.ratio.value - made.ratio) < 4.0 * reading.ratio.u
+    else:
+        assert messages.CLIPPED in reading.reasons
+
+
+def test_a_third_harmonic_of_the_recordings_own_is_neither():
+    made = make(Signal(rate_hz=250e3, carrier_hz=61e3, turns=4.4, third=-0.15, snr_db=40))
+    reading = analyse(made.columns(*RAW), 250e3)
+    assert reading.valid
+    assert reading.ratio.value == pytest.approx(made.ratio, abs=0.002)
+    assert reading.ratio.u < 0.01
+
+
+def test_an_unbent_signal_is_not_made_uncertain():
+    made = make(Signal(rate_hz=250e3, carrier_hz=61e3, turns=4.4, snr_db=40))
+    assert analyse(made.columns(*RAW), 250e3).ratio.u < 0.001

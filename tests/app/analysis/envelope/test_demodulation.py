@@ -4,10 +4,11 @@ import numpy as np
 import pytest
 from scipy.signal import hilbert
 
+from app.analysis import messages
 from app.analysis.envelope.carrier import Demodulator
 from app.analysis.envelope.series import EnvelopeSeries
 from app.analysis.envelope.setup import Columns
-from tests.app.analysis.running import analyse, measured
+from tests.app.analysis.running import BRISK, RAW, analyse, measured
 from tests.synthesis import Signal, make
 
 RATE_HZ, CARRIER_HZ = 400e3, 97e3
@@ -134,3 +135,14 @@ def test_the_snr_is_told_as_it_is_defined(snr_db):
     signal = Signal(rate_hz=RATE_HZ, carrier_hz=CARRIER_HZ, turns=4.4, snr_db=snr_db)
     reading, _ = measured(signal)
     assert reading.snr_db == pytest.approx(snr_db, abs=0.5)
+
+
+@pytest.mark.parametrize("snr_db", [None, 10.0])
+def test_a_dead_phase_is_said(snr_db):
+    signal = Signal(**BRISK, turns=3.4, snr_db=snr_db)
+    for dead in (0, 1):
+        made = make(signal)
+        samples = made.columns(*RAW)
+        samples[:, dead] = 0.001 * np.random.default_rng(1).standard_normal(len(samples))
+        assert messages.DEAD_PHASE in analyse(samples, BRISK["rate_hz"]).notes
+    assert messages.DEAD_PHASE not in measured(signal)[0].notes

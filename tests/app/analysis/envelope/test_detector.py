@@ -119,3 +119,36 @@ def test_a_threshold_behind_a_corner_is_undone(threshold_v):
     reading = analyse(samples, RATE_HZ, NAMES, low_corner_hz=7.0, detector_threshold_v=threshold_v)
     assert reading.valid
     assert reading.ratio.value == pytest.approx(made.ratio, abs=0.01)
+
+
+@pytest.mark.parametrize("offset", [-0.01, -0.02])
+def test_an_offset_that_shows_below_zero_is_taken_out(offset):
+    samples, made = captured(offset_v=offset * 0.43, snr_db=45.0, ratio=0.5)
+    reading = analyse(samples, RATE_HZ, NAMES, low_corner_hz=0.0, **LINEAR)
+    assert reading.ratio.value == pytest.approx(made.ratio, abs=0.002)
+
+
+@pytest.mark.parametrize(("stated", "threshold_v"), [(None, 0.04), (0.05, 0.045), (0.0, 0.01)])
+def test_what_the_detector_keeps_and_nobody_states_is_held_by_u(stated, threshold_v):
+    samples, made = captured(threshold_v=threshold_v, ratio=0.6)
+    said = {} if stated is None else {"detector_threshold_v": stated}
+    reading = analyse(samples, RATE_HZ, NAMES, low_corner_hz=0.0, **said)
+    if reading.valid:
+        assert abs(reading.ratio.value - made.ratio) < 3.0 * reading.ratio.u
+
+
+def test_the_tolerance_of_a_threshold_enters_u():
+    samples, _ = captured(threshold_v=0.2)
+    u = [
+        analyse(
+            samples,
+            RATE_HZ,
+            NAMES,
+            low_corner_hz=0.0,
+            detector_threshold_v=0.2,
+            detector_threshold_part=part,
+        ).ratio.u
+        for part in (0.0, 0.5)
+    ]
+    # JCGM 100, 4.3.7: a rectangle's half width over the root of three, times (1 − r)/A.
+    assert u[1] ** 2 - u[0] ** 2 == pytest.approx((0.1 / np.sqrt(3) * 0.15 / 0.432) ** 2, rel=0.1)

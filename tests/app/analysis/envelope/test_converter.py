@@ -1,0 +1,52 @@
+"""The steps of a converter: found in its samples, and what they leave uncertain."""
+
+import numpy as np
+import pytest
+from scipy.special import j1
+
+from app.analysis import messages
+from app.analysis.envelope.converter import blurred, extreme_u_v, step_of, tone_u_v
+from tests.app.analysis.running import BRISK, RAW, analyse
+from tests.synthesis import Signal, make
+
+
+def test_the_step_is_found_and_where_there_is_none_none():
+    noise = np.random.default_rng(1).standard_normal(20_000)
+    assert step_of(np.round(noise / 0.03) * 0.03 + 0.011) == pytest.approx(0.03)
+    assert step_of(noise) == 0.0
+    assert step_of(np.zeros(100)) == 0.0
+    assert step_of(np.full(100, np.nan)) == 0.0
+
+
+def test_a_rounded_sine_errs_as_its_bessel_series_says():
+    # The series: 2/pi times the sum of (-1)^m/m J1(2 pi m A/q); DLMF 10.12.2 gives the expansion.
+    codes = np.linspace(8.0, 40.0, 400)
+    order = np.arange(1, 400)[:, None]
+    error = 2.0 / np.pi * np.sum((-1.0) ** order / order * j1(2 * np.pi * order * codes), axis=0)
+    told = np.array([tone_u_v(1.0, each, 0.0) for each in codes])
+    # A third of it is averaged over a lobe.
+    assert np.sqrt(np.mean((error / told) ** 2)) == pytest.approx(1.5, abs=0.5)
+
+
+def test_noise_of_half_a_step_blurs_the_steps():
+    assert blurred(1.0, 0.0) == 1.0
+    # Normal noise of standard deviation s leaves exp(-2 pi² s²/q²): its characteristic function.
+    assert blurred(1.0, 0.25) == pytest.approx(np.exp(-(np.pi**2) / 2.0))
+    assert tone_u_v(0.0, 1.0, 0.0) == 0.0
+    # Rectangular of a step's width: JCGM 100, 4.3.7.
+    assert extreme_u_v(1.0) == pytest.approx(0.288675, abs=1e-6)
+
+
+@pytest.mark.parametrize("codes", [8, 16, 20])
+def test_few_codes_without_noise_are_held_by_u(codes):
+    pulls = []
+    for seed in range(4):
+        made = make(Signal(**BRISK, turns=2.4, seed=seed, ratio=0.7 + 0.05 * seed, rpm=299.0))
+        samples = made.columns(*RAW).astype(np.float64)
+        step_v = max(made.tops_v) / codes
+        samples[:, :2] = np.round(samples[:, :2] / step_v + 0.21 * seed) * step_v
+        reading = analyse(samples, BRISK["rate_hz"])
+        assert messages.CLIPPED not in reading.reasons
+        if reading.valid:
+            pulls.append(abs(reading.ratio.value - made.ratio) / reading.ratio.u)
+    assert max(pulls) < 4.0

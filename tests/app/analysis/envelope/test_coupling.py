@@ -1,0 +1,90 @@
+"""An AC-coupled envelope whose corner is not exact: told from the nulls, or held by u.
+
+The high-passes are scipy's Butterworth of first order by the bilinear transform.
+"""
+
+import numpy as np
+import pytest
+from scipy.signal import butter, lfilter
+
+from app.analysis import messages
+from tests.app.analysis.running import analyse
+from tests.synthesis import Signal, make
+
+RATE_HZ = 8e3
+NAMES = ("envelope", "index")
+CORNER_HZ = 7.0
+
+
+def coupled(signal, *corners_hz, sense=1.0, offset_v=0.0, snr_db=45.0):
+    """Return samples behind high-passes, their first ten turns left out, and their truth."""
+    made = make(signal)
+    volts = sense * made.envelope_v
+    for corner_hz in corners_hz:
+        volts = lfilter(*butter(1, corner_hz, "high", fs=RATE_HZ), volts)
+    sigma = max(made.tops_v) / np.sqrt(2.0) * 10.0 ** (-snr_db / 20.0)
+    noise = sigma * np.random.default_rng(signal.seed).standard_normal(len(volts))
+    samples = np.stack([volts + offset_v + noise, made.index_v], axis=1)
+    return samples[round(2.0 * RATE_HZ) :], made
+
+
+def pattern(geometry, ratio, **more):
+    return Signal(
+        rate_hz=RATE_HZ, carrier_hz=2e3, turns=16.4, geometry=geometry, ratio=ratio, **more
+    )
+
+
+def read(samples, stated_hz, part=0.2):
+    return analyse(
+        samples,
+        RATE_HZ,
+        NAMES,
+        low_corner_hz=stated_hz,
+        low_corner_part=part,
+        detector_threshold_v=0.0,
+    )
+
+
+@pytest.mark.parametrize("geometry", ["two-band", "boundary"])
+@pytest.mark.parametrize("ratio", [0.4, 0.85])
+@pytest.mark.parametrize("stated_hz", [5.7, 7.0, 8.3])
+def test_a_corner_a_fifth_off_is_told_by_the_nulls(stated_hz, ratio, geometry):
+    samples, made = coupled(pattern(geometry, ratio), CORNER_HZ)
+    reading = read(samples, stated_hz)
+    assert reading.valid
+    assert reading.ratio.value == pytest.approx(made.ratio, abs=0.006)
+    assert abs(reading.ratio.value - made.ratio) < 3.0 * reading.ratio.u
+
+
+@pytest.mark.parametrize("second_hz", [0.05, 0.5, 1.0])
+@pytest.mark.parametrize("geometry", ["two-band", "boundary"])
+def test_a_second_corner_is_told_too(geometry, second_hz):
+    samples, made = coupled(pattern(geometry, 0.6), CORNER_HZ, second_hz)
+    reading = read(samples, CORNER_HZ)
+    assert reading.valid
+    assert reading.ratio.value == pytest.approx(made.ratio, abs=0.008)
+    assert abs(reading.ratio.value - made.ratio) < 3.0 * reading.ratio.u
+
+
+@pytest.mark.parametrize("offset_v", [0.004, -0.04])
+def test_an_offset_behind_the_coupling_is_no_signal(offset_v):
+    samples, made = coupled(pattern("two-band", 0.6), CORNER_HZ, offset_v=offset_v)
+    reading = read(samples, CORNER_HZ)
+    assert reading.valid
+    assert reading.ratio.value == pytest.approx(made.ratio, abs=0.005)
+
+
+@pytest.mark.parametrize("geometry", ["two-band", "boundary"])
+@pytest.mark.parametrize("ratio", [0.94, 0.98])
+def test_an_envelope_upside_down_gives_no_reading(ratio, geometry):
+    samples, _ = coupled(pattern(geometry, ratio), CORNER_HZ, sense=-1.0)
+    reading = read(samples, CORNER_HZ)
+    assert reading.reasons == (messages.UPSIDE_DOWN,)
+    assert reading.ratio is None
+
+
+@pytest.mark.parametrize("geometry", ["two-band", "boundary", "bell", "squared", "alternating"])
+def test_one_that_stands_upright_is_not_called_upside_down(geometry):
+    for ratio in (0.5, 0.96):
+        samples, _ = coupled(pattern(geometry, ratio), CORNER_HZ)
+        assert messages.UPSIDE_DOWN not in read(samples, CORNER_HZ).reasons
