@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 _HUGGING = 0.01
-_HUGGING_ROUNDS = 25
+_HUGGING_ROUNDS = 12
 _SLACKS = (0.10, 0.05, 0.03, 0.02, 0.01, 0.01)
 """How far above the base a bin still counts as null, as parts of the top, round by round: a corner
 a fifth off lifts one null over the other by some hundredths."""
@@ -59,6 +59,8 @@ class Straightened:
     lean_v : numpy.ndarray
         float64, shape (2, n): by how much the uncertainty of the corners moves each bin, in two
         parts that are independent of one another.
+    weights : tuple of float
+        Of the integral and of its integral, as the nulls tell them.
     base_u_v : float
         Standard uncertainty of the nulls' level.
     contrast : float
@@ -68,8 +70,24 @@ class Straightened:
 
     value_v: Floats
     lean_v: Floats
+    weights: tuple[float, float]
     base_u_v: float
     contrast: float
+
+    def going_on(self, seen_v: Floats, more_v: Floats) -> Floats:
+        """Return the level of the next few bins, as what was added to the last ones goes on.
+
+        What is added moves by the mean of two bins and by the integral, so its second difference is
+        known but for a constant, which the last bins tell.
+        """
+        once, twice = self.weights
+        added = self.value_v[-3:] - seen_v[-3:]
+        seen = np.concatenate([seen_v[-4:], more_v])
+        between = 0.5 * (seen[1:] + seen[:-1])
+        bends = once * np.diff(between) + 0.5 * twice * (between[1:] + between[:-1])
+        steps = np.diff(added)
+        bends = bends[2:] + (steps[1] - steps[0] - bends[1])
+        return more_v + added[2] + np.cumsum(steps[1] + np.cumsum(bends))
 
 
 def straighten(
@@ -126,7 +144,13 @@ def straighten(
         value = value - float(np.quantile(value[null], _LOW_PART))
         step = _step_beside(value, null)
     base_u = float(np.hypot(_STEP_U * step, sigma_v / np.sqrt(_FLANK)))
-    return Straightened(value, corners.spread @ level[1:], base_u, _contrast(value, spots))
+    return Straightened(
+        value_v=value,
+        lean_v=corners.spread @ level[1:],
+        weights=(float(corners.mean[1]), float(corners.mean[2])),
+        base_u_v=base_u,
+        contrast=_contrast(value, spots),
+    )
 
 
 def _integral(values: Floats) -> Floats:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
-from app.analysis.envelope.coupling import straighten
+from app.analysis.envelope.coupling import Straightened, straighten
 from app.analysis.envelope.series import Bins, EnvelopeSeries, SignalPath, sd_of_steps
 from app.analysis.envelope.setup import Setup
 from app.analysis.results import Message
@@ -21,8 +21,8 @@ from app.analysis.results import Message
 _BIN_S = 0.5e-3
 _STRETCH_S = 0.55
 """Any stretch of this length holds four nulls: it is longer than two turns at 235 rpm."""
-_WINDOW_S = 3.0
-"""What is undone anew with each block of a live signal."""
+_WINDOW_S, _ANEW_S = 2.0, 0.25
+"""How much of a live signal is undone anew, and how often: bins between go on from there."""
 _BELOW_ZERO = 0.03
 """An envelope this part of its top below zero has lost its constant part."""
 _CONDUCTS_PART = 0.03
@@ -72,8 +72,9 @@ class EnvelopePath(SignalPath):
         self._left = np.zeros(0)
         self._run = np.zeros(0)
         self._run_first = 0
-        self._lean_v = np.zeros((2, 0))
-        self._lean_first = 0
+        self._done: Straightened | None = None
+        self._fresh = True
+        self._done_first = self._done_end = 0
         self._base_u_v = 0.0
         self._upside_down = False
         self._sigma_v = 0.0
@@ -103,12 +104,13 @@ class EnvelopePath(SignalPath):
         law_u_v = np.hypot(law_u * max(heights_v), self._threshold_u_v)
         alike = np.hypot(self._base_u_v, law_u_v)
         lean = np.zeros((2, 2))
-        places = (centre_frames / self._frames_a_bin).astype(np.int64) - self._lean_first
-        there = (places >= 0) & (places < self._lean_v.shape[1])
-        for which in (0, 1):
-            chosen = places[:, which][there[:, which]]
-            if chosen.size:
-                lean[:, which] = self._lean_v[:, chosen].mean(axis=1)
+        if self._done is not None:
+            places = (centre_frames / self._frames_a_bin).astype(np.int64) - self._done_first
+            there = (places >= 0) & (places < self._done.lean_v.shape[1])
+            for which in (0, 1):
+                chosen = places[:, which][there[:, which]]
+                if chosen.size:
+                    lean[:, which] = self._done.lean_v[:, chosen].mean(axis=1)
         return np.vstack([[alike, alike], lean])
 
     def clipped_between(self, start_frame: float, end_frame: float) -> bool:
@@ -187,30 +189,47 @@ class EnvelopePath(SignalPath):
             self._run = np.concatenate([self._run, means[start:end]])
             if len(self._run) >= self._stretch:
                 window = self._bins_in(_WINDOW_S)
-                self._undo(max(0, len(self._run) - window), new=end - start)
+                since_done = self._run_first + len(self._run) - self._done_end
+                anew = self._fresh or since_done > self._bins_in(_ANEW_S)
+                self._undo(max(0, len(self._run) - window), new=end - start, anew=anew)
 
     def _break_off(self) -> None:
         if len(self._run):
-            self._undo(0, new=len(self._run))
+            self._undo(0, new=len(self._run), anew=True)
         self._run = self._run[:0]
+        self._fresh = True
 
-    def _undo(self, start: int, new: int) -> None:
-        """Undo coupling or offset from a place in the run on, and add the bins that are new."""
+    def _undo(self, start: int, new: int, *, anew: bool) -> None:
+        """Undo coupling or offset from a place in the run on, and add the bins that are new.
+
+        Where it is not done `anew` the newest bins go on from what was done not long ago.
+        """
         seen, first = self._run[start:], self._run_first + start
-        if self._rate_a_bin:
-            stated = self._rate_a_bin, self._rate_u, self._sigma_v, self._stretch
-            done = straighten(seen, *stated)
-            self._upside_down = (
-                done.contrast < _DOUBTFUL
-                and straighten(-seen, *stated).contrast > done.contrast + _TURNED
-            )
-            value, self._base_u_v = done.value_v, done.base_u_v
-            self._lean_v, self._lean_first = done.lean_v, first
-        else:
+        if not self._rate_a_bin:
             value = seen - self._offset_in(seen)
+        elif self._done is not None and not anew:
+            known = self._done_end - first
+            value = self._done.going_on(seen[:known], seen[known:])
+            value = np.concatenate([seen[:known], value])
+        else:
+            value = self._straightened(seen, first)
         assert self.series is not None
-        since = max(0, min(self.series.end - first if self.series.ok.size else 0, len(seen) - new))
+        since = len(seen) - new
+        if anew and self.series.ok.size:
+            since = max(0, min(since, self.series.end - first))
         self._add(first + since, value[since:])
+
+    def _straightened(self, seen: NDArray[np.float64], first: int) -> NDArray[np.float64]:
+        stated = self._rate_a_bin, self._rate_u, self._sigma_v, self._stretch
+        done = straighten(seen, *stated)
+        self._upside_down = (
+            done.contrast < _DOUBTFUL
+            and straighten(-seen, *stated).contrast > done.contrast + _TURNED
+        )
+        self._done, self._done_end, self._done_first = done, first + len(seen), first
+        self._fresh = False
+        self._base_u_v = done.base_u_v
+        return done.value_v
 
     def _offset_in(self, seen: NDArray[np.float64]) -> float:
         """Return the offset that nulls below zero show: no detector's output is negative."""

@@ -3,12 +3,15 @@
 The high-passes are scipy's Butterworth of first order by the bilinear transform.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.signal import butter, lfilter
 
 from app.analysis import messages
-from tests.app.analysis.running import analyse
+from app.analysis.envelope.coupling import straighten
+from tests.app.analysis.running import analyse, live
 from tests.synthesis import Signal, make
 
 RATE_HZ = 8e3
@@ -88,3 +91,27 @@ def test_one_that_stands_upright_is_not_called_upside_down(geometry):
     for ratio in (0.5, 0.96):
         samples, _ = coupled(pattern(geometry, ratio), CORNER_HZ)
         assert messages.UPSIDE_DOWN not in read(samples, CORNER_HZ).reasons
+
+
+def test_bins_that_go_on_are_those_undone_over_the_whole_run():
+    samples, _ = coupled(pattern("boundary", 0.7), CORNER_HZ, 0.5)
+    bins = samples[:6400, 0].reshape(-1, 4).mean(axis=1)
+    rate = 2.0 * np.pi * CORNER_HZ * 4.0 / RATE_HZ
+    whole = straighten(bins, rate, 0.1 * rate, 1e-3, 2000)
+    begun = replace(whole, value_v=whole.value_v[:1300])
+    assert begun.going_on(bins[:1300], bins[1300:]) == pytest.approx(whole.value_v[1300:], abs=1e-9)
+
+
+def test_a_live_envelope_behind_two_corners_is_followed():
+    samples, made = coupled(pattern("boundary", 0.7), CORNER_HZ, 0.5)
+    readings = [
+        reading
+        for time_s, reading in live(
+            samples, RATE_HZ, NAMES, low_corner_hz=6.3, detector_threshold_v=0.0
+        )
+        if time_s > 0.95
+    ]
+    assert len(readings) > 20
+    for reading in readings:
+        assert reading.valid
+        assert abs(reading.ratio.value - made.ratio) < 5.0 * reading.ratio.u
