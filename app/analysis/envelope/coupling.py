@@ -116,41 +116,74 @@ def straighten(
     twice = _integral(once - lines.through(once, weight))
     parts = np.stack([seen_v, once, twice])
     stated = corners = _Corners(rate, rate_u)
+    seen = _NullsSeen(parts, np.zeros((3, 0)), value < 0.0, None, points=False)
     for part in _SLACKS:
-        top = float(np.quantile(value, 0.99))
-        slack_v = _SLACK_SIGMAS * sigma_v + part * top
-        null = value < slack_v
-        spots = _middles(null, value, stretch)
-        points = spots is not None and float(null.mean()) < _POINT_SHARE * slack_v / top
-        if points:
-            spots = _meeting(value, spots)
-            levels = np.stack([_between_flanks(each, spots) for each in parts])
-            through = np.stack([lines.through(each, np.ones(len(spots)), spots) for each in levels])
-            seen = levels - through[:, spots.round().astype(int)]
-            a_null = 1.0
-        else:
-            through = np.stack([lines.through(each, null.astype(float)) for each in parts])
-            seen = (parts - through)[:, null]
-            a_null = np.count_nonzero(null) / max(1, np.count_nonzero(np.diff(null)) / 2)
-        level = parts - through
-        rows = _in_u(seen, corners, sigma_v, a_null, _SHAPE_U * top)
-        if spots is not None:
-            lobes = _asymmetry(level, spots)
-            rows = np.hstack([rows, _in_u(lobes, corners, sigma_v, _MIRRORED, _SYMMETRY_U * top)])
-        corners = stated.told_by(rows)
-        value = corners.mean @ level
+        seen = _look(parts, value, corners, lines, part, sigma_v)
+        corners = stated.told_by(seen.rows)
+        value = corners.mean @ seen.level
     step = 0.0
-    if not points and float(null.mean()) < _NULL_SHARE:
-        value = value - float(np.quantile(value[null], _LOW_PART))
-        step = _step_beside(value, null)
-    base_u = float(np.hypot(_STEP_U * step, sigma_v / np.sqrt(_FLANK)))
+    if not seen.points and float(seen.null.mean()) < _NULL_SHARE:
+        value = value - float(np.quantile(value[seen.null], _LOW_PART))
+        step = _step_beside(value, seen.null)
     return Straightened(
         value_v=value,
-        lean_v=corners.spread @ level[1:],
+        lean_v=corners.spread @ seen.level[1:],
         weights=(float(corners.mean[1]), float(corners.mean[2])),
-        base_u_v=base_u,
-        contrast=_contrast(value, spots),
+        base_u_v=float(np.hypot(_STEP_U * step, sigma_v / np.sqrt(_FLANK))),
+        contrast=_contrast(value, seen.spots),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _NullsSeen:
+    """What the nulls, and the lobes between them, say with one slack.
+
+    Attributes
+    ----------
+    level : numpy.ndarray
+        float64, shape (3, n): bins, integral and twofold integral over the lines through the nulls.
+    rows : numpy.ndarray
+        float64, shape (3, observations): what should be zero of each, in its standard uncertainty.
+    null : numpy.ndarray
+        bool, shape (n,): the bins that count as null.
+    spots : numpy.ndarray or None
+        float64, shape (nulls,): their middles, where there are two lobes a turn.
+    points : bool
+        They are points between straight flanks.
+    """
+
+    level: Floats
+    rows: Floats
+    null: NDArray[np.bool_]
+    spots: Floats | None
+    points: bool
+
+
+def _look(
+    parts: Floats, value: Floats, corners: _Corners, lines: _Lines, slack: float, sigma_v: float
+) -> _NullsSeen:
+    """Find the nulls in `value`, and what they say of its parts."""
+    top = float(np.quantile(value, 0.99))
+    slack_v = _SLACK_SIGMAS * sigma_v + slack * top
+    null = value < slack_v
+    spots = _middles(null, value, lines.stretch)
+    points = spots is not None and float(null.mean()) < _POINT_SHARE * slack_v / top
+    a_null = 1.0
+    if spots is not None and points:
+        spots = _meeting(value, spots)
+        levels = np.stack([_between_flanks(each, spots) for each in parts])
+        through = np.stack([lines.through(each, np.ones(len(spots)), spots) for each in levels])
+        seen = levels - through[:, spots.round().astype(np.int64)]
+    else:
+        through = np.stack([lines.through(each, null.astype(np.float64)) for each in parts])
+        seen = (parts - through)[:, null]
+        a_null = np.count_nonzero(null) / max(1.0, np.count_nonzero(np.diff(null)) / 2.0)
+    level = parts - through
+    rows = _in_u(seen, corners, sigma_v, a_null, _SHAPE_U * top)
+    if spots is not None:
+        lobes = _asymmetry(level, spots)
+        rows = np.hstack([rows, _in_u(lobes, corners, sigma_v, _MIRRORED, _SYMMETRY_U * top)])
+    return _NullsSeen(level, rows, null, spots, points)
 
 
 def _integral(values: Floats) -> Floats:
@@ -162,6 +195,7 @@ class _Lines:
     """A line in each stretch, through the values that are weighed."""
 
     def __init__(self, count: int, stretch: int) -> None:
+        self.stretch = stretch
         self._pieces = max(1, count // stretch)
         edges = np.linspace(0, count, self._pieces + 1)
         self._number = np.searchsorted(edges, np.arange(count), side="right") - 1
@@ -232,7 +266,7 @@ def _middles(null: NDArray[np.bool_], value: Floats, stretch: int) -> Floats | N
         return None
     first = places[np.concatenate([[0], cuts + 1])]
     last = places[np.concatenate([cuts, [-1]])]
-    middle = 0.5 * (first + last)
+    middle = 0.5 * (first + last).astype(np.float64)
     # A null that the run cuts has no middle.
     return middle[(first > 0) & (last < len(value) - 1)] if len(middle) > _FEWEST else None
 
@@ -266,10 +300,10 @@ def _asymmetry(parts: Floats, spots: Floats) -> Floats:
     half = 0.5 * np.diff(spots)
     middle = spots[:-1] + half
     away = half[:, None] * (np.arange(_MIRRORED) + 0.5) / _MIRRORED
-    places = np.arange(parts.shape[1])
+    places = np.arange(parts.shape[1], dtype=np.float64)
     late, early = (middle[:, None] + side * away for side in (1, -1))
-    sides = np.stack([np.interp(late, places, p) - np.interp(early, places, p) for p in parts])
-    return sides.reshape(len(parts), -1)
+    leans: list[Floats] = [np.interp(late, places, p) - np.interp(early, places, p) for p in parts]
+    return np.stack(leans).reshape(len(parts), -1)
 
 
 def _step_beside(value: Floats, null: NDArray[np.bool_]) -> float:

@@ -214,9 +214,13 @@ class EnvelopePath(SignalPath):
         else:
             value = self._straightened(seen, first)
         assert self.series is not None
+        there = self.series.ok.size > 0
         since = len(seen) - new
-        if anew and self.series.ok.size:
-            since = max(0, min(since, self.series.end - first))
+        if anew:
+            since = max(0, min(since, self.series.end - first if there else 0))
+        if there:
+            # What the series has forgotten is not added again.
+            since = max(since, self.series.first - first)
         self._add(first + since, value[since:])
 
     def _straightened(self, seen: NDArray[np.float64], first: int) -> NDArray[np.float64]:
