@@ -45,7 +45,7 @@ _ROUNDING = 0.9
 """What steps do to the kurtosis of a sine of one step's amplitude (run against rounded sines)."""
 _QUIET_PART = 0.3
 _SECOND = 0.85
-_FEW_PHASES = 0.05
+_FEW_PHASES, _MAX_PHASES_U = 0.05, 0.02
 _MIN_COMPARED = 8
 _MIN_SNR = 2.0
 """In more noise the tops differ from the middle by nothing but the noise that is judged."""
@@ -222,7 +222,9 @@ class _Runs:
         leverage = float(phase @ phase)
         slope = float(level @ phase) / leverage
         rest = float(np.sum((level - slope * phase) ** 2)) / (len(at) - 2)
-        return _SINE + 0.5 * slope, 0.5 * float(np.sqrt(rest / leverage))
+        u = 0.5 * float(np.sqrt(rest / leverage))
+        # In more noise runs are chosen by the very power that is compared.
+        return (_SINE + 0.5 * slope, u) if u < _MAX_PHASES_U else None
 
 
 def _runs_of(
