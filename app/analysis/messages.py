@@ -8,6 +8,12 @@ from __future__ import annotations
 from app.analysis.results import Message
 
 WAITING = Message("waiting for the first turns")
+NO_SIGNAL = Message(
+    "no signal: every sample is the same; the input is muted, or nothing is connected to it"
+)
+NO_SAMPLES = Message("no signal: the samples are not numbers; check the source, and open it again")
+GAPS = Message("samples are missing: no lobe was whole for a while")
+NOT_FOLLOWED = Message("no lobe could be followed for a while: the signal drops out")
 NO_CARRIER = Message(
     "no carrier: no steady signal between 20 kHz and 0.45 of the sample rate; "
     "check that the head is on the alignment track and the probes on the test points"
@@ -60,6 +66,9 @@ UNCALIBRATED = Message("uncalibrated: the offset uses the profile's default scal
 SIGN_UNKNOWN = Message(
     "sign unknown: without an index, balance and offset are magnitudes until the sign is taught"
 )
+SIGN_LOST = Message(
+    "sign no longer known: the count of lobes was broken; show once more which side is outward"
+)
 SPEED_BY_PROFILE = Message(
     "without an index and with the pairs a turn open, the speed is told by the profile's: "
     "name the pairs in the profile to measure it"
@@ -68,6 +77,7 @@ LOBE_AT_INDEX = Message(
     "a lobe stands at the index, so which one is first cannot be told: "
     "balance and offset are magnitudes"
 )
+GAIN_JUMPED = Message("the gain has jumped: waiting for the next lobe")
 SUM_JUMPED = Message("the sum of the heights jumped: reading pairs of lobes")
 INDEX_SILENT = Message("no index pulses on the index channel: turns are told from the pattern")
 TURNS_DROPPED = Message("{0} turns left out: gaps or missing samples")

@@ -26,7 +26,8 @@ from app.analysis.results import Message
 
 _SEARCH_S = 0.3
 """Longer than a turn: a lobe passes within it."""
-_REVIEW_S = 0.5
+_REVIEW_S = 0.1
+"""How often the last such stretch is looked through for the carrier."""
 _WANDERED = 0.035
 """A carrier this part away from where the demodulator was set wants a new one."""
 
@@ -148,7 +149,7 @@ class RawPath(SignalPath):
         """Look whether the carrier is still where the demodulator was set, or gone."""
         assert self._demodulator is not None
         assert self.series is not None
-        recent = round(_REVIEW_S * self._rate_hz / self.series.frames_a_bin)
+        recent = round(_SEARCH_S * self._rate_hz / self.series.frames_a_bin)
         power = np.maximum(self.series.power_v2[-recent:], 0.0)
         sigma2 = self.series.sigma_v[-recent:] ** 2
         strong = power > 25.0 * sigma2

@@ -13,6 +13,7 @@ from app.analysis import messages
 from app.analysis.envelope.paths import path_for
 from app.analysis.envelope.series import EnvelopeSeries
 from app.analysis.envelope.setup import SampleBlock, Setup
+from app.analysis.envelope.stillness import StillnessWatch
 from app.analysis.lobes.heights import (
     Heights,
     far_off,
@@ -24,7 +25,7 @@ from app.analysis.lobes.heights import (
 )
 from app.analysis.lobes.layout import Layout, characterise, find_layout, refine_layout
 from app.analysis.lobes.speed import mean_speed
-from app.analysis.lobes.tracking import Followed, LobeFollower, Teaching
+from app.analysis.lobes.tracking import Followed, LobeFollower, Taught, Teaching
 from app.analysis.lobes.turns import SLOWEST_TURN_S, Turn, TurnFinder
 from app.analysis.results import Geometry, Message, Quantity, Reading, Side, Sign, Trace
 from app.analysis.uncertainty import mean_frequency
@@ -33,6 +34,9 @@ _RECENT_TURNS = 8
 _SPEED_TURNS = 5
 _WAIT_S = 2.4
 """A turn that has not been found for so long from the beginning is not only late."""
+_HOLD_S = 0.35
+"""A reading stands for so long without another lobe: one may be missed even at 250 rpm."""
+_MOVED_SIGMAS = 3.0
 _CHARACTER_TURNS = 8
 _OFF_SPEED = 0.02
 _OFF_CARRIER = 0.05
@@ -52,9 +56,11 @@ class Analyser:
         self._keep_all = keep_all
         self._path = path_for(setup)
         self._starts = self._path.starts
+        self._stillness = StillnessWatch(setup.columns.signals, setup.sample_rate_hz)
         self._finder = TurnFinder(setup)
         self._epoch = self._finder.epoch
         self._follower = LobeFollower(setup)
+        self._hold_frames = _HOLD_S * setup.sample_rate_hz
         self._teaching = Teaching()
         self._turns: list[Turn] = []
         self._turn_count = 0
@@ -67,6 +73,8 @@ class Analyser:
         self._reading = Reading(valid=False, reasons=(messages.WAITING,))
         self.trace: Trace | None = None
         """The newest whole turn."""
+        self.moving: Quantity | None = None
+        """The balance now, inside a lobe, where the head has moved away from the reading's."""
 
     @property
     def reading(self) -> Reading:
@@ -112,7 +120,9 @@ class Analyser:
             first_index += self._break_off()
         self._end_frame = first_index + len(samples_v)
         self._frames_seen += len(samples_v)
-        self._path.push(samples_v, first_index)
+        self._stillness.push(samples_v)
+        if self._stillness.fault is None:
+            self._path.push(samples_v, first_index)
         if self._path.starts != self._starts:
             self._starts = self._path.starts
             self._finder.begin_anew()
@@ -144,7 +154,7 @@ class Analyser:
         series, fault = self._path.series, self._path.fault
         if series is None or fault is not None:
             ended = messages.NO_CARRIER if fault in (None, messages.WAITING) else fault
-            return invalid(self._bare(), ended)
+            return invalid(self._bare(), self._stillness.fault or ended)
         with np.errstate(invalid="ignore", over="ignore"):
             return self._summary(series)
 
@@ -172,6 +182,20 @@ class Analyser:
         balance = self._in_order if self._reading.valid else None
         return self._teaching.learn(side, balance, self._finder.lock)
 
+    @property
+    def taught(self) -> Taught | None:
+        """What was taught, for another analysis of the same samples; None while that is nothing."""
+        turn, sense = self._finder.under_way(self._end_frame), self._sense()
+        if self._finder.by_index or turn is None or sense is None:
+            return None
+        return Taught(sense, Turn(turn.start_frame - self._shift, turn.end_frame - self._shift))
+
+    def adopt(self, taught: Taught) -> None:
+        """Take over what was taught to another analysis of the same samples; no break counts."""
+        sense = taught.sense_in(self._turns, self._finder.lobes_a_turn)
+        if sense is not None and not self._finder.by_index:
+            self._teaching.adopt(sense, self._finder.lock)
+
     def _sense(self) -> int | None:
         """Return which lobe is the taller with the head outward, where that is known."""
         if self._finder.by_index:
@@ -190,9 +214,10 @@ class Analyser:
             self._turns.clear()
             self._follower.forget()
             self._in_order = None
-        series = self._path.series
-        if series is None or self._path.fault is not None:
-            self._reading = invalid(self._bare(), self._path.fault or messages.WAITING)
+        self.moving = None
+        series, fault = self._path.series, self._stillness.fault or self._path.fault
+        if series is None or fault is not None:
+            self._reading = invalid(self._bare(), fault or messages.WAITING)
             return True
         self._turns += turns
         self._turn_count += len(turns)
@@ -218,20 +243,38 @@ class Analyser:
         under_way = self._finder.under_way(self._end_frame)
         if under_way is None:
             return False
-        changed = False
-        for followed in follower.follow(series, [*self._turns[-1:], under_way]):
+        turns, changed = [*self._turns[-1:], under_way], False
+        for followed in follower.follow(series, turns):
             self._reading = self._live_reading(series, followed)
             changed = True
+        self.moving = self._moved(follower.now(series, turns))
+        if self._reading.valid and self._end_frame - self._reading.end_index > self._hold_frames:
+            held = series.bins_between(self._reading.end_index, self._end_frame)
+            gaps = not series.ok[held].all()
+            self._reading = invalid(self._bare(), messages.GAPS if gaps else messages.NOT_FOLLOWED)
+            changed = True
         return changed
+
+    def _moved(self, now: Quantity | None) -> Quantity | None:
+        """Return the balance now where it has left that of the reading."""
+        before = self._in_order
+        if now is None or before is None or not self._reading.valid:
+            return None
+        if abs(now.value - before.value) <= _MOVED_SIGMAS * float(np.hypot(now.u, before.u)):
+            return None
+        sense = self._sense() if self._reading.sign is not Sign.UNKNOWN else None
+        return replace(now, value=abs(now.value) if sense is None else sense * now.value)
 
     def _without_layout(self, reading: Reading, lone: float | None) -> Reading:
         """Return a reading of no lobes, or of but one at the place `lone`, in turns."""
         if lone is None:
-            return invalid(reading, messages.NO_PATTERN)
+            return invalid(reading, self._stillness.fault or messages.NO_PATTERN)
         return far_off(reading, lone < 0.5, self._sense() if self._finder.by_index else None)
 
     def _live_reading(self, series: EnvelopeSeries, followed: Followed) -> Reading:
         follower, live = self._follower, followed.live
+        if live is None:
+            return invalid(self._bare(), messages.GAIN_JUMPED)
         sense, notes = self._sense(), list(self._standing_notes())
         self._in_order = live.heights.balance
         reasons: list[Message] = []
@@ -280,7 +323,12 @@ class Analyser:
         turns = [turn for turn in self._turns if _is_whole(series, turn)]
         reading = self._over_turns(series, turns)
         if not turns:
-            return invalid(reading, messages.NO_WHOLE_TURN if self._turns else messages.NO_LOCK)
+            return invalid(
+                reading,
+                messages.NO_WHOLE_TURN
+                if self._turns
+                else self._stillness.fault or messages.NO_LOCK,
+            )
         mean = mean_turn(series, turns)
         found = find_layout(mean, self._setup.pairs) if mean is not None else None
         if mean is None or found is None or found.lone is not None:
@@ -392,7 +440,8 @@ class Analyser:
         if self._finder.index_is_silent:
             notes.append(messages.INDEX_SILENT)
         if not self._finder.by_index and self._sense() is None:
-            notes.append(messages.SIGN_UNKNOWN)
+            lost = self._teaching.is_lost(self._finder.lock)
+            notes.append(messages.SIGN_LOST if lost else messages.SIGN_UNKNOWN)
         return tuple(notes)
 
 

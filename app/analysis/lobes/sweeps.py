@@ -43,6 +43,10 @@ class SweepAnalyser:
         """Whether the newest record held a whole turn."""
         self.teaching = False
         """Never: records share no count of lobes that could be taught."""
+        self.moving = None
+        """Never: a record is read whole."""
+        self.taught = None
+        """Nothing, therefore."""
 
     def push(self, block: SampleBlock) -> bool:
         """Take one whole record and return whether there is a new reading (always)."""

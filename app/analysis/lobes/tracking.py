@@ -25,6 +25,7 @@ from app.analysis.lobes.heights import (
     mean_turn,
 )
 from app.analysis.lobes.layout import Character, Layout, characterise, find_layout, refine_layout
+from app.analysis.lobes.moving import LobeShapes, balance_now, learn_shapes
 from app.analysis.lobes.turns import Turn
 from app.analysis.results import Message, Quantity, Side
 
@@ -35,6 +36,8 @@ _SUM_SIGMAS = 4.0
 at this moment: the hand moves (then it is too large and too small in turn) or the gain changed
 (then it stays on one side)."""
 _JUMP_RUN = 2
+_TORN = 2.0
+"""A lobe over whose middle the gain jumped scatters about its fit, by more than its neighbour."""
 _QUIET_U, _MAX_RECENT = 0.012, 10
 """Balances are averaged until their standard uncertainty is below this, or up to so many."""
 _FLOOR = 5e-4
@@ -78,6 +81,13 @@ class BalanceTracker:
         self._jumped = False
         self._settled = 0
         self._recent: deque[Quantity] = deque(maxlen=_MAX_RECENT)
+        self.is_torn = False
+        """The lobe before the newest is of two gains: both wait for the next."""
+
+    @property
+    def total_v(self) -> float | None:
+        """Sum of both heights, None while it is not known or does not hold."""
+        return None if self._sum is None else self._sum.value
 
     def push(self, which: int, height: Quantity) -> LiveBalance | None:
         """Take the next lobe: `which` is 0 for a first, 1 for a second lobe."""
@@ -91,6 +101,11 @@ class BalanceTracker:
         if total.value <= 0.0:
             return None
         alone = self._pairs == 1 and self._sum_holds(total) and self._fits(newest)
+        self.is_torn = self._jumped and self._sum is None and _mean(other).u > _TORN * newest.u
+        if self.is_torn:
+            # The gain changed within the lobe before: what was fitted to both parts is neither.
+            other.clear()
+            return None
         if alone:
             assert self._sum is not None
             first, second, balance = _from_one(which, newest, self._sum)
@@ -101,6 +116,7 @@ class BalanceTracker:
 
     def miss(self, which: int) -> None:
         """Note that a lobe could not be measured."""
+        self.is_torn = False
         self._heights[which].clear()
         self._recent.clear()
 
@@ -184,11 +200,13 @@ class Followed:
 
     Attributes
     ----------
+    live : LiveBalance or None
+        None where the gain has jumped, and it takes another lobe until the two compare.
     start_frame, end_frame : float
         From a turn before the lobe's end to the end of what was fitted.
     """
 
-    live: LiveBalance
+    live: LiveBalance | None
     start_frame: float
     end_frame: float
 
@@ -207,13 +225,14 @@ class LobeFollower:
         """Place of the one broad lobe, in turns, where the head is too far off for two."""
         self.character = _UNKNOWN
         """What recording the last turns are of."""
+        self._shapes: LobeShapes | None = None
 
     def forget(self) -> None:
         """Begin anew: what was learned belongs to another stretch of signal."""
         self._tracker = BalanceTracker(1)
         self._last_centre = -np.inf
         self._doubted = False
-        self.layout = self.lone = None
+        self.layout = self.lone = self._shapes = None
         self.character = _UNKNOWN
 
     def learn(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> None:
@@ -227,6 +246,7 @@ class LobeFollower:
         if self.layout is None or found.pairs != self.layout.pairs:
             self._tracker = BalanceTracker(found.pairs)
         layout = refine_layout(found, turn, series, turns)
+        self._shapes = learn_shapes(turn, layout)
         if layout.pairs == 1 and layout.window.span > _LIVE_WINDOW.span:
             layout = replace(layout, window=_LIVE_WINDOW)
         self.layout = layout
@@ -252,8 +272,15 @@ class LobeFollower:
                 continue
             self._last_centre = centre
             live = self._measure(series, layout, place[1] % 2, centre, one)
-            if live is not None:
+            if live is not None or self._tracker.is_torn:
                 yield Followed(live, end - len(layout.centres) * one, end)
+
+    def now(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> Quantity | None:
+        """Return the balance by what there is of the lobe under way, in order of the turn."""
+        total_v = self._tracker.total_v
+        if self.layout is None or self._shapes is None or total_v is None:
+            return None
+        return balance_now(series, turns, self._shapes, total_v, self._setup.sample_rate_hz)
 
     def _measure(
         self, series: EnvelopeSeries, layout: Layout, which: int, centre: float, spacing: float
@@ -297,6 +324,30 @@ _MIN_CHANGE = 0.02
 Lock = tuple[int, int]
 
 
+@dataclass(frozen=True, slots=True)
+class Taught:
+    """What was taught, told by a place in the samples: for another analysis of the same ones.
+
+    Attributes
+    ----------
+    sense : int
+        +1 where the first lobe of `turn` is the taller with the head outward, −1 where the second.
+    turn : Turn
+        A turn of the count that it was taught with, in frames as they were pushed.
+    """
+
+    sense: int
+    turn: Turn
+
+    def sense_in(self, turns: Sequence[Turn], lobes_a_turn: int) -> int | None:
+        """Return the sense by the count of other turns, None where none of them is near."""
+        near = [turn for turn in turns if turn.start_frame <= self.turn.start_frame]
+        if not near or self.turn.start_frame > near[-1].end_frame + near[-1].frames:
+            return None
+        place = (self.turn.start_frame - near[-1].start_frame) / near[-1].frames
+        return self.sense * (-1) ** round(place * lobes_a_turn)
+
+
 class Teaching:
     """Compares the balance before and after a nudge whose direction the person knows.
 
@@ -312,6 +363,14 @@ class Teaching:
     def under_way(self) -> bool:
         """Whether a balance is remembered."""
         return self._before is not None
+
+    def is_lost(self, lock: Lock | None) -> bool:
+        """Return whether something was learned that no longer holds for `lock`."""
+        return self._sense is not None and self._lock != lock
+
+    def adopt(self, sense: int, lock: Lock | None) -> None:
+        """Take over what was learned elsewhere."""
+        self._sense, self._lock = sense, lock
 
     def sense(self, lock: Lock | None) -> int | None:
         """Return +1 or −1 for the lobe that is taller outward, None when not known for `lock`."""

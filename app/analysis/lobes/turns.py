@@ -125,6 +125,8 @@ def index_turns(pieces: Sequence[SampleBlock], setup: Setup) -> list[Turn]:
 
 _ACQUIRE_S = 0.75
 """Three turns at 250 rpm."""
+_MIN_THERE = 0.8
+"""A stretch of which less is there has the rhythm of its gaps."""
 _MIN_LINE = 0.12
 """The line of the lobes' rate, as a part of the envelope's mean, below which there is no
 pattern: lobes of any known shape give more than 0.5."""
@@ -134,6 +136,8 @@ damped (beta = alpha squared / (2 - alpha))."""
 _HOLD_S = 20.0
 """With the pattern gone the flywheel runs on for so long: a speed steady to 0.2 % is then 40 ms
 off, less than half of the distance between lobes."""
+_PERIODS = 3
+"""It runs on with the period of so many lobes before."""
 _FOLDS = 20
 GROUP_FILLS = 0.55
 """Groups of several pairs a turn fill more of their room than this."""
@@ -180,6 +184,7 @@ class PatternTurns:
         self._count = 0
         self._next_frame = 0.0
         self._period = 0.0
+        self._periods: deque[float] = deque(maxlen=_PERIODS)
         self._turn_start = 0.0
         self._coasted = 0
         self._strays = 0
@@ -224,6 +229,8 @@ class PatternTurns:
         start = max(self._tried_to - bins, series.first) - series.first
         stretch = slice(start, start + max(bins, min(2 * bins, series.end - series.first)))
         self._tried_to = min(series.first + stretch.stop, series.end)
+        if np.mean(series.ok[stretch]) < _MIN_THERE:
+            return False
         amplitude = np.where(series.ok[stretch], series.amplitude_v[stretch], 0.0)
         found = self._lobe_rate(amplitude, series.frames_a_bin / self._rate_hz)
         if found is None:
@@ -239,6 +246,7 @@ class PatternTurns:
         self._next_frame = first + lead * self._period
         self._turn_start = self._next_frame - 0.5 * self._period
         self._usual = float(amplitude.mean())
+        self._periods = deque([self._period], maxlen=_PERIODS)
         self._count = self._coasted = self._strays = 0
         self.times.clear()
         self.locked = True
@@ -297,6 +305,9 @@ class PatternTurns:
                 self._strays = 0
                 self.times.append(LobeTime(self._count, self._next_frame + late))
         else:
+            if not self._coasted:
+                # The last lobe before a signal goes may be but a part of one.
+                self._period = self._periods[0]
             self._coasted += 1
         turn_s = 2 * self.pairs * self._period / self._rate_hz
         runs_away = not FASTEST_TURN_S <= turn_s <= SLOWEST_TURN_S
@@ -306,6 +317,7 @@ class PatternTurns:
             self._tried_to = series.end
             return
         self._period += _BETA * late
+        self._periods.append(self._period)
         self._next_frame += self._period + _ALPHA * late
         self._count += 1
 
@@ -319,7 +331,7 @@ def _fills_little(amplitude: NDArray[np.float64], lobes_a_bin: float) -> bool:
 
 
 _INDEX_PATIENCE_S = 1.2
-"""An index that has given no turn for so long from the beginning is silent."""
+"""An index that has given no turn for so long, from the beginning or of late, is silent."""
 _LATE_TURN = 1.4
 """A turn that has lasted this much longer than the one before is not foretold any more."""
 
@@ -385,10 +397,13 @@ class TurnFinder:
         if turns and self._pattern is not None:
             self._pattern = None
             self.epoch += 1
-        if turns or self._by_edges.turn_frames is not None:
+        patience = _INDEX_PATIENCE_S * self._setup.sample_rate_hz
+        edge = self._by_edges.last_edge
+        if self._by_edges.turn_frames is not None and edge is not None:
+            if first_index - edge < patience:
+                return turns
+        elif turns or self._frames_seen < patience:
             return turns
-        if self._frames_seen < _INDEX_PATIENCE_S * self._setup.sample_rate_hz:
-            return []
         return self._by_pattern(series, at_end=False)
 
     def finish(

@@ -1,0 +1,139 @@
+"""A live signal that is cut off: parked with the true reason, and back by itself.
+
+The times are the issue's: half a second to park, a second to come back, by the time of the samples.
+"""
+
+import numpy as np
+import pytest
+
+from app.analysis import messages
+from app.analysis.results import Sign
+from tests.app.analysis.running import BARE, BRISK, RAW, analyse, live
+from tests.synthesis import Signal, make
+
+RATE_HZ = BRISK["rate_hz"]
+CUT_S, BACK_S = 2.0, 3.0
+SIGNAL = Signal(**BRISK, snr_db=40, turns=27.0, centre=0.21)
+ENVELOPE = ("envelope", "index")
+
+
+def during(time_s):
+    return (time_s >= CUT_S) & (time_s < BACK_S)
+
+
+def set_to(value, *columns):
+    """Every sample of the columns is one value while the signal is cut off."""
+
+    def change(samples, time_s):
+        samples[np.ix_(during(time_s), columns)] = value
+        return samples
+
+    return change
+
+
+def stuck(*columns):
+    """A channel keeps the last value that it had."""
+
+    def change(samples, time_s):
+        cut = during(time_s)
+        samples[np.ix_(cut, columns)] = samples[np.argmax(cut) - 1, columns]
+        return samples
+
+    return change
+
+
+def torn(samples, time_s):
+    """Of every lobe some milliseconds are no numbers."""
+    samples[during(time_s) & (time_s % 0.05 < 0.005), :2] = np.nan
+    return samples
+
+
+def hiss(samples, time_s):
+    cut = during(time_s)
+    noise = np.random.default_rng(1).standard_normal((np.count_nonzero(cut), 2))
+    samples[cut, :2] = 0.002 * noise
+    return samples
+
+
+def followed(change, names, **more):
+    made = make(SIGNAL)
+    samples = made.columns(*names).astype(np.float64)
+    time_s = np.arange(len(samples)) / RATE_HZ
+    return made.balance, list(live(change(samples, time_s), RATE_HZ, names, **more))
+
+
+@pytest.mark.parametrize(
+    ("change", "names", "reason"),
+    [
+        (set_to(0.0, 0, 1), RAW, messages.NO_SIGNAL),
+        (set_to(0.0, 0, 1), BARE, messages.NO_SIGNAL),
+        (set_to(0.0, 0, 1, 2), RAW, messages.NO_SIGNAL),
+        (set_to(1.0, 0, 1), RAW, messages.NO_SIGNAL),
+        (stuck(0, 1), RAW, messages.NO_SIGNAL),
+        (set_to(0.0, 0), ENVELOPE, messages.NO_SIGNAL),
+        (set_to(0.3, 0), ENVELOPE, messages.NO_SIGNAL),
+        (set_to(np.nan, 0, 1), RAW, messages.NO_SAMPLES),
+        (set_to(np.nan, 0), BARE, messages.NO_SAMPLES),
+        (set_to(np.inf, 0, 1), RAW, messages.NO_SAMPLES),
+        (set_to(np.nan, 0), ENVELOPE, messages.NO_SAMPLES),
+        (torn, RAW, messages.GAPS),
+        (hiss, RAW, messages.NO_CARRIER),
+    ],
+)
+def test_a_signal_that_is_cut_off_parks_the_needle_with_the_true_reason(change, names, reason):
+    truth, found = followed(change, names)
+    cut = [reading for time_s, reading in found if CUT_S + 0.5 < time_s < BACK_S]
+    assert {reading.reasons for reading in cut} == {(reason,)}
+    back = [reading for time_s, reading in found if time_s > BACK_S + 1.0]
+    assert back
+    assert all(reading.valid for reading in back)
+    balances = np.array([reading.balance.value for reading in back])
+    assert np.abs(balances) == pytest.approx(truth, abs=0.004)
+
+
+def test_the_last_reading_does_not_stand_while_samples_are_missing():
+    _, found = followed(torn, RAW)
+    standing = [reading for time_s, reading in found if CUT_S + 0.4 < time_s < BACK_S]
+    assert not any(reading.valid for reading in standing)
+
+
+@pytest.mark.parametrize("columns", [(0,), (1,)])
+def test_one_phase_still_carries_the_pattern(columns):
+    truth, found = followed(set_to(0.0, *columns), RAW)
+    readings = [reading for time_s, reading in found if CUT_S + 0.5 < time_s < BACK_S]
+    assert all(reading.valid for reading in readings)
+    balances = np.array([reading.balance.value for reading in readings])
+    assert balances == pytest.approx(truth, abs=0.004)
+
+
+@pytest.mark.parametrize("level_v", [0.0, 5.0])
+def test_an_index_that_stops_leaves_the_pattern_to_be_read_without_a_side(level_v):
+    def stop(samples, time_s):
+        samples[(time_s >= 1.0) & (time_s < BACK_S), 2] = level_v
+        return samples
+
+    truth, found = followed(stop, RAW)
+    late = [reading for time_s, reading in found if BACK_S - 0.3 < time_s < BACK_S]
+    assert all(reading.valid and reading.sign is Sign.UNKNOWN for reading in late)
+    assert all(messages.INDEX_SILENT in reading.notes for reading in late)
+    assert late[-1].balance.value == pytest.approx(truth, abs=0.004)
+    assert found[-1][1].sign is Sign.KNOWN
+
+
+def test_a_capture_of_nothing_says_so():
+    nothing = np.zeros((round(RATE_HZ), 3))
+    for names in (RAW, ("envelope", "-", "index")):
+        used = tuple(name for name in names if name != "-")
+        reading = analyse(nothing[:, : len(used)], RATE_HZ, used)
+        assert messages.NO_SIGNAL in reading.reasons
+        assert not reading.valid
+    reading = analyse(nothing * np.nan, RATE_HZ)
+    assert messages.NO_SAMPLES in reading.reasons
+
+
+def test_few_codes_and_no_noise_are_a_signal():
+    # Between the lobes every sample is the same, but never for a whole turn.
+    signal = Signal(**BRISK, bits=4, turns=12.0, centre=0.21)
+    found = list(live(make(signal).columns(*RAW), RATE_HZ))
+    reasons = {reason for time_s, reading in found if time_s > 1.0 for reason in reading.reasons}
+    assert messages.NO_SIGNAL not in reasons
