@@ -107,12 +107,14 @@ def needle_text(view: View, width: int, set_limit: float) -> str:
         return f"{mark}parked: {view.message or 'waiting for the source'}"
     if not reading.valid:
         return f"{mark}parked: " + "; ".join(map(str, (*reading.reasons, *view.advice)))
+    assert reading.balance is not None
     figures = _figures(reading)
-    verdict = f"  set {reading.set_limit}"
+    balance = (view.moving or reading.balance).value
+    verdict = f"  set {reading.set_limit}" if view.moving is None else "  moving"
     room = width - len(mark) - len(figures)
     if room - len(verdict) >= _FEWEST:
         figures, room = figures + verdict, room - len(verdict)
-    return mark + _scale(reading, min(max(room, _FEWEST), _MOST), set_limit) + figures
+    return mark + _scale(balance, min(max(room, _FEWEST), _MOST), set_limit) + figures
 
 
 def records_text(view: View, now_s: float) -> str:
@@ -138,19 +140,18 @@ def _figures(reading: Reading) -> str:
     return f"  ratio {plus_minus(reading.ratio)}  {offset} {side}"
 
 
-def _scale(reading: Reading, width: int, set_limit: float) -> str:
+def _scale(balance: float, width: int, set_limit: float) -> str:
     """Return a centre-zero scale, inward to the left, with marks at the set limit."""
-    assert reading.balance is not None
     half = (width - 1) // 2
 
-    def place(balance: float) -> int:
-        return half + min(max(round(balance / _FULL_BALANCE * half), -half), half)
+    def place(at: float) -> int:
+        return half + min(max(round(at / _FULL_BALANCE * half), -half), half)
 
     cells = ["·"] * (2 * half + 1)
     limit = set_limit / (2.0 - set_limit)
     cells[place(limit)] = cells[place(-limit)] = "╎"
     cells[half] = "│"
-    cells[place(reading.balance.value)] = "█"
+    cells[place(balance)] = "█"
     return "".join(cells)
 
 

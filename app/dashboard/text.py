@@ -8,6 +8,7 @@ from enum import StrEnum
 
 from PySide6.QtCore import QCoreApplication
 
+from app.analysis import messages
 from app.analysis.results import Message, Quantity, Reading, Side, Sign, Verdict
 from app.live.view import Phase, View, reading_age_s
 from app.numbers import spread_of
@@ -66,6 +67,8 @@ class Face:
     """The samples come from the virtual drive."""
     pace: str = ""
     """Of separate records: how often they come, and how old the reading is."""
+    moving: bool = False
+    """The needle is ahead of the figures: the head moves."""
     zeroed: bool = False
     """The needle's zero is the middle of the hysteresis, not where the lobes are even."""
 
@@ -93,7 +96,8 @@ def parked_because(view: View, now_s: float) -> str:
     if reading is None:
         return translate("dashboard", "Waiting for the first whole turn.")
     age_s = now_s - view.reading_at_s
-    if view.phase is Phase.RUNNING and age_s > view.stale_after_s:
+    unexplained = reading.valid or messages.STALE in reading.reasons
+    if view.phase is Phase.RUNNING and age_s > view.stale_after_s and unexplained:
         text = translate("dashboard", "Stale: the last reading is {0:.0f} s old.")
         return text.format(age_s)
     if not reading.valid:
@@ -160,12 +164,22 @@ def face_of(
         ratio=_figure(reading.ratio, 1.0, 3),
         difference=_figure(reading.difference, 100.0, 1, " %"),
     )
-    mirrored = reading.sign is Sign.UNKNOWN
-    if zero_um is not None and reading.offset_um is not None and not mirrored:
+    if zero_um is None or reading.offset_um is None or reading.sign is Sign.UNKNOWN:
+        face, zero_um = _from_even(face, reading, profile, unit), 0.0
+    else:
         offset_um = replace(reading.offset_um, value=reading.offset_um.value - zero_um)
         balance = reading.balance.value - zero_um / profile.scale_um
         offset = _offset(replace(reading, offset_um=offset_um), unit, mirrored=False)
-        return _from_middle(face, balance, offset, zero_um, unit)
+        face = _from_middle(face, balance, offset, zero_um, unit)
+    if view.moving is None:
+        return face
+    return _moving(face, view.moving, zero_um / profile.scale_um)
+
+
+def _from_even(face: Face, reading: Reading, profile: Profile, unit: Unit) -> Face:
+    """Return the face whose zero is where the lobes are even."""
+    assert reading.balance is not None
+    mirrored = reading.sign is Sign.UNKNOWN
     balance = abs(reading.balance.value) if mirrored else reading.balance.value
     return replace(
         face,
@@ -174,6 +188,17 @@ def face_of(
         headline=_direction(reading, balance),
         detail=_verdicts(reading, profile),
         offset=_offset(reading, unit, mirrored),
+    )
+
+
+def _moving(face: Face, balance: Quantity, zero: float) -> Face:
+    """Return the face while the head moves: the needle is ahead of figures and verdicts."""
+    return replace(
+        face,
+        balance=balance.value - zero,
+        expanded_u=_COVERAGE * balance.u,
+        detail=translate("dashboard", "Moving: figures and verdicts follow with the next lobe."),
+        moving=True,
     )
 
 

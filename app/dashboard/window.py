@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import signal
 import sys
+import threading
 import time
 from collections.abc import Callable, Sequence
 from datetime import datetime
@@ -16,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from PySide6.QtCore import QStandardPaths, Qt, QTimer
+from PySide6.QtCore import QStandardPaths, Qt, QTimer, Signal
 from PySide6.QtGui import QCloseEvent, QGuiApplication, QKeyEvent, QResizeEvent
 from PySide6.QtWidgets import (
     QApplication,
@@ -38,6 +39,7 @@ from app.dashboard.report_page import ReportPage
 from app.dashboard.source_page import SourcePage
 from app.dashboard.style import Sizes, Theme, palette_for, style_sheet, theme_for
 from app.dashboard.widgets import ENTERS, TouchButton, laid, named
+from app.faults import words_for
 from app.live.view import Phase, View
 from app.profiles import ProfileError, load_profile, profile_names
 from app.stamp import now, version
@@ -115,6 +117,9 @@ class MainWindow(QWidget):
         The job book's file; the user's own when None.
     """
 
+    failed = Signal(str)
+    """The program itself has failed, in whichever thread: in a few words."""
+
     def __init__(
         self,
         session: Session,
@@ -168,6 +173,7 @@ class MainWindow(QWidget):
         self.report_page.back.connect(self.leave_report)
         self.controller.changed.connect(self.needle_page.make_room)
         self.controller.report.connect(self.show_own_report)
+        self.failed.connect(self.remark_fault)
 
     def _key_table(self) -> dict[_Pressed, Action]:
         """Return what each key does; none is a letter or a figure, which are typed into fields."""
@@ -344,10 +350,10 @@ class MainWindow(QWidget):
         """Take no more views."""
         self._timer.stop()
 
-    def remark_fault(self, fault: BaseException) -> None:
+    def remark_fault(self, words: str) -> None:
         """Say that the program itself has failed, and that the window may be out of date."""
-        words = self.tr("Fault in Evenlobe, what is shown may be out of date: {0}: {1}")
-        self.top_bar.remark(words.format(type(fault).__name__, fault))
+        said = self.tr("Fault in Evenlobe, what is shown may be out of date: {0}")
+        self.top_bar.remark(said.format(words))
 
     def toggle_full_screen(self) -> None:
         """Take the whole screen, or give it back."""
@@ -466,15 +472,21 @@ def run_dashboard(
 
     def tell_fault(kind: type[BaseException], fault: BaseException, where: Any) -> None:
         print_fault(kind, fault, where)
-        window.remark_fault(fault)
+        window.failed.emit(words_for(fault))
+
+    def tell_of_thread(ended: threading.ExceptHookArgs) -> None:
+        if ended.exc_value is not None:
+            tell_fault(ended.exc_type, ended.exc_value, ended.exc_traceback)
 
     # Qt goes on after a fault in a slot or a paint, with part of the window left as it was.
     sys.excepthook = tell_fault
+    tell_before, threading.excepthook = threading.excepthook, tell_of_thread
     try:
         window.show()
         return app.exec()
     finally:
         sys.excepthook = print_fault
+        threading.excepthook = tell_before
         window.stop()
         window.close()
         session.close()

@@ -18,6 +18,7 @@ from app.analysis.envelope.setup import Columns, Setup
 from app.analysis.lobes.analyser import Analyser
 from app.analysis.lobes.speed import speed_over
 from app.analysis.lobes.sweeps import SweepAnalyser
+from app.analysis.lobes.tracking import Taught
 from app.analysis.lobes.turns import index_turns
 from app.analysis.results import (
     AzimuthFinding,
@@ -297,6 +298,8 @@ class MeasurementRun:
         self._from_s = from_s
         self._track = profile.alignment_track if request.track is None else request.track
         self._begun = False
+        self._was_taught = False
+        self._taught: Taught | None = None
         self.progress = MeasurementProgress()
 
     @property
@@ -309,10 +312,15 @@ class MeasurementRun:
         if not self.ended:
             self.progress = replace(self.progress, fault=why)
 
-    def push(self, block: Block, source: Source) -> None:
-        """Take the next block of an open source; a gap in a continuous one makes it begin anew."""
+    def push(self, block: Block, source: Source, taught: Taught | None = None) -> None:
+        """Take the next block of an open source; a gap in a continuous one makes it begin anew.
+
+        `taught` is what the live analysis of the same blocks was taught, as far as it still holds.
+        """
         if self.ended or block.t0_s < self._from_s:
             return
+        self._was_taught |= taught is not None
+        self._taught = taught
         self._begin(source.info)
         self._collect(block)
         enough = self._have >= self._needed or self._seen >= self._patience
@@ -378,7 +386,12 @@ class MeasurementRun:
 
     def _radial(self) -> Measurement:
         assert self._analyser is not None
+        if self._taught is not None and isinstance(self._analyser, Analyser):
+            self._analyser.adopt(self._taught)
         reading = self._analyser.summary()
+        if self._was_taught and messages.SIGN_UNKNOWN in reading.notes:
+            others = tuple(note for note in reading.notes if note != messages.SIGN_UNKNOWN)
+            reading = replace(reading, notes=(*others, messages.SIGN_LOST))
         return Measurement(
             Measurand.RADIAL,
             problem=None if reading.valid else _first(reading.reasons),

@@ -17,7 +17,9 @@ from collections.abc import Callable
 from functools import partial
 
 from app.analysis import messages
+from app.analysis.messages import fill
 from app.analysis.results import Message, Side
+from app.faults import words_for
 from app.live.measurement import (
     AnyAnalyser,
     EnvelopeOptions,
@@ -26,7 +28,7 @@ from app.live.measurement import (
     MeasurementRun,
     analyser_for,
 )
-from app.live.view import Controls, Listed, Listing, Newest, View
+from app.live.view import FAULT, Controls, Listed, Listing, Newest, View
 from app.profiles import Profile
 from app.stream.acquisition import Acquisition, Phase
 from app.stream.ring import Ring
@@ -40,6 +42,8 @@ _NO_MORE = {
     Phase.ENDED: "the capture came to its end while it was measured; open a live source",
 }
 _RING_S = 4.0
+_BEHIND_S = 1.0
+"""An analysis that is so far behind a live source goes on with the newest: a hand is waiting."""
 _STEP_S = 0.01
 _LONGEST_STEP_S = 0.1
 _WAIT_S = 0.1
@@ -196,11 +200,8 @@ class _Run:
             self._fail(fault, str(fault))
         except Exception as fault:
             # A thread has nobody to raise it to: it is kept in `error`, and told in the view.
-            self._fail(
-                fault,
-                f"the analysis ended by a fault in the program ({type(fault).__name__}: {fault}); "
-                "open the source again, and report the fault if it returns",
-            )
+            words = f"the source could not be opened by a fault in the program ({words_for(fault)})"
+            self._fail(fault, words)
 
     def _fail(self, fault: Exception, words: str) -> None:
         self._error = fault
@@ -227,16 +228,20 @@ class _Run:
     def _analyse(self, acquisition: Acquisition, ring: Ring, source: Source) -> None:
         info = source.info
         options = self._options if self._strict else self._options.where_fitting(info)
-        self._analyser = analyser_for(info, self._profile, options, keep_all=False)
+        make = partial(analyser_for, info, self._profile, options, keep_all=False)
+        self._analyser = make()
         step, most = _stride(info)
         while not self._stopping.is_set():
             closed = ring.closed
+            if info.live and ring.waiting_frames > _BEHIND_S * info.sample_rate_hz:
+                ring.skip(step)
             block = ring.take(most) if ring.wait_for(step, _WAIT_S) else None
             if block is not None:
                 # A capture is played in real time.
                 early_s = 0.0 if info.live else block.time_of(block.end_index) - time.monotonic()
                 if early_s <= 0.0 or not self._stopping.wait(early_s):
-                    self._push(block, source, self._analyser)
+                    self._newest.count(block, ring.missed_frames, time.monotonic())
+                    self._go_on_with(block, source, make)
                 continue
             measuring, why = self._measuring, _NO_MORE.get(acquisition.status().phase)
             if measuring is not None and why is not None:
@@ -244,21 +249,36 @@ class _Run:
             if closed:
                 return
 
-    def _push(self, block: Block, source: Source, analyser: AnyAnalyser) -> None:
+    def _go_on_with(self, block: Block, source: Source, make: Callable[[], AnyAnalyser]) -> None:
+        """Give a block to the analysis and the measurement, whatever becomes of either."""
         if not source.info.continuous:
             self._newest.count_record(time.monotonic())
         with self._lock:
-            if analyser.push(block):
-                reading = analyser.reading
-                at_s = block.time_of(reading.end_index)
-                self._newest.publish_reading(reading, at_s, analyser.trace)
-            self._newest.publish(locked=analyser.locked, teaching=analyser.teaching)
+            assert self._analyser is not None
+            try:
+                self._analyse_block(block, self._analyser)
+            except Exception as fault:
+                # A needle that stands still helps nobody: told, kept, and begun anew.
+                self._newest.publish_fault(fill(FAULT, words_for(fault)), block.t0_s)
+                self._analyser = make()
+            taught = self._analyser.taught
         measuring = self._measuring
         if measuring is not None:
             try:
-                measuring.push(block, source)
+                measuring.push(block, source, taught)
             except SourceError as fault:
                 measuring.give_up(str(fault))
+            except Exception as fault:
+                measuring.give_up(str(fill(FAULT, words_for(fault))))
+
+    def _analyse_block(self, block: Block, analyser: AnyAnalyser) -> None:
+        if analyser.push(block):
+            reading = analyser.reading
+            at_s = block.time_of(reading.end_index)
+            self._newest.publish_reading(reading, at_s, analyser.trace)
+        self._newest.publish(
+            locked=analyser.locked, teaching=analyser.teaching, moving=analyser.moving
+        )
 
 
 def _stride(info: SourceInfo) -> tuple[int, int]:

@@ -19,9 +19,9 @@ from numpy.typing import NDArray
 
 from app.analysis import messages
 from app.analysis.lobes.heights import invalid
-from app.analysis.results import Message, Reading, Trace
+from app.analysis.results import Message, Quantity, Reading, Trace
 from app.stream.acquisition import Level, Phase, Status
-from instruments.source import PracticeControls, Role, SourceInfo
+from instruments.source import Block, PracticeControls, Role, SourceInfo
 
 KEPT_S = 60.0
 APART_S = 0.01
@@ -117,7 +117,7 @@ class Pace:
         return max(statistics.median(b - a for a, b in pairwise(self._arrivals_s)), 1e-3)
 
 
-STALE_AFTER_S = 1.0
+STALE_AFTER_S = 0.5
 """A reading of a continuous source that is older than this is not shown."""
 
 
@@ -146,6 +146,9 @@ class View:
         The newest reading, valid or not.
     reading_at_s : float
         Monotonic time at which the reading's newest sample was taken; the age counts from it.
+    moving : Quantity or None
+        Balance by the lobe under way, where the head has left the reading's: for the needle alone,
+        no verdict and no record is made of it.
     trace : Trace or None
         The newest whole turn.
     locked : bool
@@ -180,6 +183,7 @@ class View:
     sample_rate_hz: float = 0.0
     reading: Reading | None = None
     reading_at_s: float = 0.0
+    moving: Quantity | None = None
     trace: Trace | None = None
     locked: bool = False
     levels: tuple[Level, ...] = ()
@@ -257,6 +261,56 @@ def advice_on(levels: Sequence[Level], info: SourceInfo) -> tuple[Message, ...]:
     return (NO_LEVEL if silent else LOW_LEVEL,)
 
 
+FAULT = Message("a fault in the program, and the analysis began anew: {0}")
+BEHIND = Message(
+    "this computer cannot keep up: the analysis is {0} s behind; "
+    "close other programs, or lower the sample rate"
+)
+LOSING = Message(
+    "this computer cannot keep up: {0} % of the samples were lost; "
+    "close other programs, or lower the sample rate"
+)
+
+_WATCHED_S = 1.0
+_OVERLOADED_S = 0.5
+"""For so long after the last loss no reading is shown: the next loss may be on its way."""
+_BEHIND_S = 0.25
+
+
+class Losses:
+    """Frames of the last second that the analysis was given, and that it missed."""
+
+    def __init__(self) -> None:
+        self._missed_before = 0
+        self._lost_at_s = -np.inf
+        self._counts: deque[tuple[float, int, int]] = deque()
+
+    def add(self, given: int, missed_in_all: int, now_s: float) -> None:
+        """Take how many frames were given at `now_s`, and how many have been missed by then."""
+        missed, self._missed_before = missed_in_all - self._missed_before, missed_in_all
+        if missed:
+            self._lost_at_s = now_s
+        self._counts.append((now_s, given, missed))
+        while self._counts[0][0] < now_s - _WATCHED_S:
+            self._counts.popleft()
+
+    def reason(self, now_s: float, behind_s: float, *, late: bool) -> Message | None:
+        """Return why this computer is too slow for a reading, None where it is not.
+
+        Parameters
+        ----------
+        behind_s : float
+            What waits to be analysed, in seconds of samples.
+        late : bool
+            The newest reading is too old.
+        """
+        if now_s - self._lost_at_s <= _OVERLOADED_S:
+            missed = sum(each for _, _, each in self._counts)
+            part = missed / (missed + sum(each for _, each, _ in self._counts))
+            return messages.fill(LOSING, f"{100.0 * part:.0f}")
+        return messages.fill(BEHIND, f"{behind_s:.1f}") if late and behind_s > _BEHIND_S else None
+
+
 _SETTLED_S = 0.5
 """Inputs begin with silence: levels are judged once so much has come."""
 
@@ -272,20 +326,36 @@ class Newest:
         self._trace: Trace | None = None
         self._locked = False
         self._teaching = False
+        self._moving: Quantity | None = None
         self._strip = Strip()
         self._pace = Pace()
+        self._losses = Losses()
+        self._fault: Message | None = None
 
-    def publish(self, *, locked: bool, teaching: bool) -> None:
+    def publish(self, *, locked: bool, teaching: bool, moving: Quantity | None = None) -> None:
         """Let everybody see the state of the analysis."""
         with self._lock:
-            self._locked, self._teaching = locked, teaching
+            self._locked, self._teaching, self._moving = locked, teaching, moving
 
     def publish_reading(self, reading: Reading, at_s: float, trace: Trace | None) -> None:
         """Let everybody see a new reading, whose newest sample was taken at `at_s`."""
+        if self._fault is not None and messages.WAITING in reading.reasons:
+            reading = invalid(replace(reading, reasons=()), self._fault)
         balance = reading.balance if reading.valid else None
         with self._lock:
             self._reading, self._reading_at_s, self._trace = reading, at_s, trace
             self._strip.add(at_s, np.nan if balance is None else balance.value)
+
+    def publish_fault(self, fault: Message, at_s: float) -> None:
+        """Let everybody see that the program failed with what was sampled at `at_s`."""
+        self._fault = fault
+        self.publish(locked=False, teaching=False)
+        self.publish_reading(invalid(Reading(valid=False), fault), at_s, None)
+
+    def count(self, block: Block, missed_frames: int, now_s: float) -> None:
+        """Note that the analysis is given a block, and the frames that it has missed so far."""
+        with self._lock:
+            self._losses.add(len(block.samples_v), missed_frames, now_s)
 
     def count_record(self, now_s: float) -> None:
         """Note that a separate record has come."""
@@ -308,16 +378,23 @@ class Newest:
         """
         with self._lock:
             reading, reading_at_s, trace = self._reading, self._reading_at_s, self._trace
-            locked, teaching = self._locked, self._teaching
+            locked, teaching, moving = self._locked, self._teaching, self._moving
             strip_s, strip_balance = self._strip.copy()
             records_a_second = self._pace.records_a_second(now_s)
             slow_after_s = self._pace.stale_after_s()
+            fault = self._fault
         phase = begun.phase
         stale_after_s = STALE_AFTER_S if info is None or info.continuous else slow_after_s
         # At a capture's end the last reading stands.
         current = phase is Phase.ENDED or now_s - reading_at_s <= stale_after_s
-        if reading is not None and not current:
-            reading = invalid(replace(reading, reasons=()), messages.STALE)
+        slow = None
+        if info is not None and info.live and info.continuous:
+            behind_s = status.waiting_frames / info.sample_rate_hz
+            with self._lock:
+                slow = self._losses.reason(now_s, behind_s, late=not current)
+        if slow or (reading is not None and not current):
+            kept = replace(reading or Reading(valid=False), reasons=())
+            reading = invalid(kept, slow or messages.STALE)
         heard = phase in (Phase.RUNNING, Phase.ENDED)
         parked = heard and not (reading and reading.valid)
         judged = info if parked and info and _has_settled(status.frames, info) else None
@@ -329,6 +406,7 @@ class Newest:
             sample_rate_hz=info.sample_rate_hz if info else 0.0,
             reading=reading,
             reading_at_s=reading_at_s,
+            moving=moving if reading is not None and reading.valid else None,
             trace=trace,
             locked=locked and current,
             levels=status.levels if info else (),
@@ -337,7 +415,7 @@ class Newest:
             frames=status.frames,
             lost_frames=status.lost_frames,
             advice=advice_on(status.levels, judged) if judged else (),
-            notes=info.notes if info else (),
+            notes=(*(info.notes if info else ()), *([str(fault)] if fault else [])),
             teaching=teaching,
             records_a_second=records_a_second if phase is Phase.RUNNING else None,
             stale_after_s=stale_after_s,

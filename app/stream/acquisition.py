@@ -29,6 +29,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from app.faults import words_for
 from app.stream.ring import Ring
 from instruments.source import (
     Block,
@@ -206,6 +207,8 @@ class Status:
     frames: int
     lost_frames: int
     levels: tuple[Level, ...]
+    waiting_frames: int = 0
+    """Frames that have been read and not yet been taken from the ring."""
 
 
 class Acquisition:
@@ -285,6 +288,7 @@ class Acquisition:
                 frames=self._frames,
                 lost_frames=self._lost_frames + missed,
                 levels=self._meter.levels() if self._meter else (),
+                waiting_frames=self._ring.waiting_frames if self._ring else 0,
             )
 
     def start(self) -> None:
@@ -447,6 +451,5 @@ def _kind(info: SourceInfo) -> tuple[object, ...]:
 
 def _words_for(fault: Exception) -> str:
     return (
-        f"the reading ended by a fault in the program ({type(fault).__name__}: {fault}); "
-        "open the source again, and report the fault if it returns"
+        f"the reading ended by a fault in the program ({words_for(fault)}); open the source again"
     )

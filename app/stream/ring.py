@@ -4,7 +4,7 @@ Nobody writes to a block once its source has given it, so blocks are kept and ha
 are. Samples are copied only where a reader takes what came in several blocks.
 
 Threads: one writer (the acquisition thread) calls ``put``, ``wait_for_room`` and ``close``; one
-reader calls ``wait_for`` and ``take``. All state is guarded by one condition.
+reader calls ``wait_for``, ``skip`` and ``take``. All state is guarded by one condition.
 """
 
 from __future__ import annotations
@@ -62,6 +62,12 @@ class Ring:
             return self._missed_frames
 
     @property
+    def waiting_frames(self) -> int:
+        """Frames that can be taken now."""
+        with self._changed:
+            return self._frames
+
+    @property
     def closed(self) -> bool:
         """Whether the writer has said that nothing more comes."""
         with self._changed:
@@ -86,10 +92,7 @@ class Ring:
             if block.first_index > self._end_index and not block.gap_before:
                 block = replace(block, gap_before=True)
             while self._frames >= self.capacity_frames:
-                missed = len(self._blocks.popleft().samples_v)
-                self._frames -= missed
-                self._missed_frames += missed
-                self._overrun = True
+                self._drop_oldest()
             self._blocks.append(block)
             self._frames += len(block.samples_v)
             self._end_index = block.end_index
@@ -110,6 +113,19 @@ class Ring:
         """Wait until so many frames can be taken, or no more come; False on time-out."""
         with self._changed:
             return self._changed.wait_for(lambda: self._closed or self._frames >= frames, timeout_s)
+
+    def skip(self, frames: int) -> None:
+        """Let the oldest blocks go as long as so many newer frames remain; they count as missed."""
+        with self._changed:
+            while self._blocks and self._frames - len(self._blocks[0].samples_v) >= frames:
+                self._drop_oldest()
+            self._changed.notify_all()
+
+    def _drop_oldest(self) -> None:
+        missed = len(self._blocks.popleft().samples_v)
+        self._frames -= missed
+        self._missed_frames += missed
+        self._overrun = True
 
     def take(self, max_frames: int) -> Block | None:
         """Return the oldest frames as one block, up to a gap or to where something else is said.

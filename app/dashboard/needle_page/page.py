@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
+from app.analysis import messages
 from app.analysis.results import Message, Side, Sign
 from app.dashboard.job_panel.controller import JobController
 from app.dashboard.job_panel.panel import JobPanel
@@ -109,10 +110,17 @@ def prompt_of(view: View, answer: str) -> Prompt:
     reading = view.reading
     running = view.phase in (Phase.RUNNING, Phase.ENDED)
     if running and reading is not None and reading.valid and reading.sign is Sign.UNKNOWN:
-        words = answer or translate(
+        asking = translate(
             "dashboard",
             "No index, so the side is not known. Show it once by nudging the head outward.",
         )
+        if messages.SIGN_LOST in reading.notes:
+            asking = translate(
+                "dashboard",
+                "The signal was away, and the side is no longer known: show it once more by "
+                "nudging the head outward.",
+            )
+        words = answer or asking
         stereo = view.roles == ("plus", "minus")
         if stereo and not answer:
             words += " " + translate(

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from app.analysis.results import Message, Sign
+from app.analysis.results import Message, Quantity, Sign
 from app.cli.measure import Progress, interrupted, needle_text, records_text, run_meter
 from app.live.view import Phase, View
 from tests.app.dashboard.fakes import FakeSession, parked, reading, view
@@ -25,6 +25,14 @@ def test_needle_stands_where_the_balance_is(width):
         scale = scale_of(needle_text(view(balance), width, SET_LIMIT))
         assert scale.index("█") == pytest.approx(fraction * (len(scale) - 1), abs=1)
         assert len(scale) % 2 == 1
+
+
+def test_while_the_head_moves_the_needle_goes_ahead_and_nothing_is_judged():
+    text = needle_text(view(0.12, moving=Quantity(-0.125, 0.002)), 119, SET_LIMIT)
+    scale = scale_of(text)
+    assert scale.index("█") == pytest.approx(0.25 * (len(scale) - 1), abs=1)
+    assert text.endswith("outward  moving")
+    assert "ratio 0.7857" in text
 
 
 def test_marks_stand_at_the_set_limit():

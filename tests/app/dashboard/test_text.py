@@ -4,6 +4,7 @@ import re
 
 import pytest
 
+from app.analysis.messages import fill
 from app.analysis.results import Message, Quantity, Side, Sign, Verdict
 from app.dashboard.text import (
     NO_FIGURE,
@@ -16,7 +17,7 @@ from app.dashboard.text import (
     said,
     verdict_word,
 )
-from app.live.view import STALE_AFTER_S, Phase, View
+from app.live.view import BEHIND, STALE_AFTER_S, Phase, View
 from app.profiles import load_profile
 from tests.app.dashboard.fakes import parked, reading, view
 
@@ -370,3 +371,35 @@ def test_each_verdict_has_its_words(verdict, word):
 
 def test_a_mil_is_written_with_two_places():
     assert face(view(0.1, NOW_S), Unit.MIL).offset.text == f"{17.8 / 25.4:.2f} mil"
+
+
+def test_while_the_head_moves_the_needle_is_ahead_of_the_figures():
+    resting = face(view(0.1, NOW_S))
+    moving = face(view(0.1, NOW_S, moving=Quantity(-0.2, 0.003)))
+    assert not resting.moving
+    assert moving.moving
+    assert moving.balance == -0.2
+    assert moving.expanded_u == pytest.approx(0.006)
+    assert moving.detail == "Moving: figures and verdicts follow with the next lobe."
+    kept = ("ratio", "difference", "offset", "headline", "mirrored")
+    assert [getattr(moving, name) for name in kept] == [getattr(resting, name) for name in kept]
+
+
+def test_from_the_middle_of_the_hysteresis_the_needle_moves_too():
+    shown = view(0.1, NOW_S, moving=Quantity(0.3, 0.003))
+    moving = face_of(shown, NOW_S, PROFILE, Unit.UM, zero_um=0.1 * PROFILE.scale_um)
+    assert moving.balance == pytest.approx(0.2)
+    assert moving.zeroed
+
+
+def test_without_a_side_the_zero_is_where_the_lobes_are_even():
+    shown = view(0.1, NOW_S, moving=Quantity(0.3, 0.003), reading=reading(0.1, sign=Sign.UNKNOWN))
+    moving = face_of(shown, NOW_S, PROFILE, Unit.UM, zero_um=12.0)
+    assert moving.balance == 0.3
+    assert moving.mirrored
+
+
+def test_a_computer_that_is_too_slow_is_not_called_stale():
+    slow = fill(BEHIND, "0.8")
+    late = view(reading=parked(slow.text.format("0.8")), now_s=NOW_S - STALE_AFTER_S - 1.0)
+    assert parked_because(late, NOW_S) == str(slow)

@@ -1,17 +1,20 @@
 """Sessions over the virtual drive, captures, and a cable that is pulled."""
 
+import re
 import threading
 import time
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from app.analysis import messages
 from app.analysis.results import Measurand, Side, Sign
-from app.live.measurement import EnvelopeOptions, MeasurementRequest
+from app.faults import faults_folder
+from app.live.measurement import EnvelopeOptions, MeasurementRequest, analyser_for
 from app.live.session import Session
-from app.live.view import Phase, View
+from app.live.view import BEHIND, FAULT, LOSING, Phase, View
 from app.profiles import load_profile
 from instruments.source import (
     AddressError,
@@ -211,19 +214,59 @@ def test_a_pulled_cable_is_told_and_taken_up_again(cable):
 
 
 class Broken:
-    trace, locked, teaching = None, False, False
+    trace, locked, teaching, taught = None, False, False, None
 
     def push(self, block):
         raise ZeroDivisionError("broken on purpose")
 
 
-def test_a_fault_in_the_analysis_is_told_kept_and_lets_the_source_go(monkeypatch, request):
+def traceback_named_in(sentence):
+    path = Path(re.search(r"its traceback is in (\S+\.txt)", sentence)[1])
+    return path.read_text(encoding="utf-8")
+
+
+def test_a_fault_in_the_analysis_is_told_and_kept_and_it_begins_anew(start, monkeypatch):
+    made = iter([Broken(), Broken()])
+    monkeypatch.setattr(
+        "app.live.session.analyser_for",
+        lambda *about, **how: next(made, None) or analyser_for(*about, **how),
+    )
+    session = start()
+    session.open(SIM)
+    parked = until(lambda: (view := session.view()).notes and view, "the fault")
+    assert parked.phase is Phase.RUNNING
+    assert not parked.reading.valid
+    (reason,) = parked.reading.reasons
+    assert "a fault in the program" in str(reason)
+    view = valid_view(session)
+    (note,) = view.notes
+    assert "ZeroDivisionError: broken on purpose" in note
+    kept = traceback_named_in(note)
+    assert "Traceback" in kept
+    assert 'raise ZeroDivisionError("broken on purpose")' in kept
+    assert session.error is None
+
+
+def test_a_fault_that_stays_is_kept_once_and_parks_the_needle(start, monkeypatch):
     monkeypatch.setattr("app.live.session.analyser_for", lambda *_, **__: Broken())
-    session, source = request.getfixturevalue("held")
-    view = phase_of(session, Phase.FAILED)
-    assert "ZeroDivisionError: broken on purpose" in view.message
-    assert isinstance(session.error, ZeroDivisionError)
-    until(lambda: not source.is_open, "the source's release")
+    session = start()
+    before = len(list(faults_folder().glob("*")))
+    session.open(SIM)
+    until(lambda: session.view().frames > RATE_HZ, "a second of faults")
+    view = session.view()
+    assert view.phase is Phase.RUNNING
+    assert view.reading.reasons[0].text == FAULT.text
+    assert len(list(faults_folder().glob("*"))) <= before + 1
+
+
+def test_a_fault_in_a_measurement_ends_that_alone(session, monkeypatch):
+    session.open(SIM)
+    valid_view(session)
+    monkeypatch.setattr("app.live.measurement.analyser_for", lambda *_, **__: Broken())
+    session.measure(MeasurementRequest(Measurand.RADIAL, 5))
+    fault = until(lambda: session.progress().fault, "the fault")
+    assert "Traceback" in traceback_named_in(fault)
+    assert valid_view(session).notes == ()
 
 
 def test_a_fault_while_the_source_is_made_is_told(start):
@@ -232,14 +275,15 @@ def test_a_fault_while_the_source_is_made_is_told(start):
 
     session = start(opener)
     session.open("sim:")
-    assert "no such luck" in phase_of(session, Phase.FAILED).message
+    message = phase_of(session, Phase.FAILED).message
+    assert "no such luck" in traceback_named_in(message)
     assert isinstance(session.error, RuntimeError)
 
 
 class Busy:
     """An analyser that works on one block until the test lets go."""
 
-    trace, locked, teaching = None, False, False
+    trace, locked, teaching, taught = None, False, False, None
 
     def __init__(self):
         self.working, self.let_go = threading.Event(), threading.Event()
@@ -303,12 +347,47 @@ def test_frames_that_came_too_fast_to_be_analysed_count_as_lost(start, monkeypat
     busy.let_go.set()
     until(lambda: busy.frames + session.view().lost_frames == Flood.frames, "the loss")
     assert busy.frames < Flood.frames
+    # What was left is not waded through: the analysis goes on with the newest.
+    assert busy.frames <= 3 * round(0.1 * Flood.rate_hz)
+
+
+class Spate(Flood):
+    """A live source that gives more than may wait, and less than is kept, to one that works."""
+
+    frames = 2500
+
+    def __init__(self, working):
+        super().__init__()
+        self._working = working
+
+    def read(self, timeout_s):
+        if self.at:
+            self._working.wait(WAIT_S)
+        return super().read(timeout_s)
+
+
+def test_a_computer_that_is_too_slow_says_so_until_it_keeps_up_again(start, monkeypatch):
+    busy = Busy()
+    monkeypatch.setattr("app.live.session.analyser_for", lambda *_, **__: busy)
+    session = start(lambda address, request: Spate(busy.working))
+    session.open("spate:")
+    until(lambda: session.view().frames == Spate.frames, "the spate")
+    (behind,) = session.view().reading.reasons
+    assert behind.text == BEHIND.text
+    assert 2.3 < float(behind.values[0]) < 2.5
+    busy.let_go.set()
+    losing = until(
+        lambda: (reading := session.view().reading) and reading.reasons[0].text == LOSING.text,
+        "the loss",
+    )
+    assert losing
+    until(lambda: not session.view().reading, "the end of it")
 
 
 class Loud(Flood):
     """A live source of which every third block clips; the analysis takes other stretches."""
 
-    frames = 3000
+    frames = 900
 
     def read(self, timeout_s):
         block = super().read(timeout_s)
@@ -318,7 +397,7 @@ class Loud(Flood):
 class Noting:
     """An analyser that notes of each frame whether it was said to be clipped."""
 
-    trace, locked, teaching = None, False, False
+    trace, locked, teaching, taught = None, False, False, None
 
     def __init__(self):
         self.said = []
@@ -415,6 +494,30 @@ def test_the_sign_is_taught_by_a_nudge(start, first_lobe_outward, start_um, side
     session.controls.nudge(-60.0)
     balance = (start_um - 40.0) / SCALE_UM
     valid_view(session, lambda view: abs(view.reading.balance.value - balance) < 0.01)
+
+
+def taught_session(start):
+    session = start()
+    session.open(f"{SIM}&offset_um=10", "plus,minus")
+    valid_view(session, lambda view: abs(view.reading.balance.value - 10.0 / SCALE_UM) < 0.01)
+    assert session.begin_teaching() is None
+    session.controls.nudge(20.0)
+    until(lambda: session.teach(Side.OUTWARD) is None, "a change that tells the sign")
+    valid_view(session, lambda view: view.reading.sign is Sign.TAUGHT)
+    return session
+
+
+@pytest.mark.parametrize("to_um", [30.0, -25.0])
+def test_a_taught_side_holds_in_every_measurement(start, to_um):
+    session = taught_session(start)
+    session.controls.nudge(to_um - 30.0)
+    for _ in range(3):
+        session.measure(MeasurementRequest(Measurand.RADIAL, 3))
+        reading = measured(session).reading
+        assert reading.sign is Sign.TAUGHT
+        assert reading.side is (Side.OUTWARD if to_um > 0.0 else Side.INWARD)
+        assert reading.offset_um.value == pytest.approx(to_um, abs=1.5)
+        session.cancel_measurement()
 
 
 def test_a_teaching_can_be_given_up(session):

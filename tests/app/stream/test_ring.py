@@ -253,3 +253,26 @@ def test_a_writer_that_waits_for_room_loses_nothing():
     assert not thread.is_alive()
     assert faults == []
     assert (place, ring.missed_frames) == (total, 0)
+
+
+@pytest.mark.parametrize(
+    ("keep", "first", "missed"), [(1, 30, 30), (10, 30, 30), (11, 20, 20), (99, 0, 0)]
+)
+def test_skipping_keeps_the_newest_whole_blocks(keep, first, missed):
+    ring = Ring(1000, 1)
+    for start in range(0, 40, 10):
+        ring.put(Block(np.zeros((10, 1), np.float32), 1.0, start, float(start)))
+    assert ring.waiting_frames == 40
+    ring.skip(keep)
+    assert ring.missed_frames == missed
+    assert ring.waiting_frames == 40 - missed
+    block = ring.take(10)
+    assert block.first_index == first
+    assert block.overrun is block.gap_before is (missed > 0)
+
+
+def test_skipping_an_empty_ring_does_nothing():
+    ring = Ring(10, 1)
+    ring.skip(1)
+    assert ring.take(1) is None
+    assert ring.missed_frames == 0

@@ -4,6 +4,7 @@ import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QPushButton, QWidget
 
+from app.analysis import messages
 from app.analysis.results import Message, Side, Sign
 from app.dashboard.needle_page.page import Prompt, PromptLine, prompt_of
 from app.dashboard.style import Sizes
@@ -40,6 +41,13 @@ def test_side_not_known_leads_to_teaching_and_to_an_index():
     assert prompt.may_begin
     assert prompt.may_reopen
     assert "side is not known" in prompt.words
+
+
+def test_a_side_that_is_no_longer_known_is_asked_for_again():
+    lost = reading(0.1, sign=Sign.UNKNOWN, side=None, notes=(messages.SIGN_LOST,))
+    prompt = prompt_of(view(reading=lost, now_s=NOW_S), "")
+    assert prompt.may_begin
+    assert "show it once more" in prompt.words
 
 
 def test_one_channel_offers_no_index():
