@@ -77,7 +77,6 @@ LOBE_AT_INDEX = Message(
     "a lobe stands at the index, so which one is first cannot be told: "
     "balance and offset are magnitudes"
 )
-GAIN_JUMPED = Message("the gain has jumped: waiting for the next lobe")
 SUM_JUMPED = Message("the sum of the heights jumped: reading pairs of lobes")
 INDEX_SILENT = Message("no index pulses on the index channel: turns are told from the pattern")
 TURNS_DROPPED = Message("{0} turns left out: gaps or missing samples")

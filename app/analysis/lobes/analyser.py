@@ -36,7 +36,8 @@ _WAIT_S = 2.4
 """A turn that has not been found for so long from the beginning is not only late."""
 _HOLD_S = 0.35
 """A reading stands for so long without another lobe: one may be missed even at 250 rpm."""
-_MOVED_SIGMAS = 3.0
+_MOVED_SIGMAS, _MOVED_LEAST = 3.0, 0.03
+"""The head moves where the balance has left the reading's by so many u and by this."""
 _CHARACTER_TURNS = 8
 _OFF_SPEED = 0.02
 _OFF_CARRIER = 0.05
@@ -256,11 +257,15 @@ class Analyser:
         return changed
 
     def _moved(self, now: Quantity | None) -> Quantity | None:
-        """Return the balance now where it has left that of the reading."""
+        """Return the balance now where it has left that of the reading.
+
+        Without an index a step of the head shifts the turns too, and with them the shapes.
+        """
         before = self._in_order
-        if now is None or before is None or not self._reading.valid:
+        if now is None or before is None or not self._reading.valid or not self._finder.by_index:
             return None
-        if abs(now.value - before.value) <= _MOVED_SIGMAS * float(np.hypot(now.u, before.u)):
+        least = max(_MOVED_LEAST, _MOVED_SIGMAS * float(np.hypot(now.u, before.u)))
+        if abs(now.value - before.value) <= least:
             return None
         sense = self._sense() if self._reading.sign is not Sign.UNKNOWN else None
         return replace(now, value=abs(now.value) if sense is None else sense * now.value)
@@ -273,8 +278,6 @@ class Analyser:
 
     def _live_reading(self, series: EnvelopeSeries, followed: Followed) -> Reading:
         follower, live = self._follower, followed.live
-        if live is None:
-            return invalid(self._bare(), messages.GAIN_JUMPED)
         sense, notes = self._sense(), list(self._standing_notes())
         self._in_order = live.heights.balance
         reasons: list[Message] = []

@@ -55,7 +55,7 @@ def learn_shapes(turn: MeanTurn, layout: Layout) -> LobeShapes:
     """Learn the shapes from an averaged turn."""
     lobes = len(layout.centres)
     place = (np.arange(TURN_BINS) + 0.5) / TURN_BINS
-    found = []
+    found: list[NDArray[np.float64]] = []
     for centre in layout.centres:
         angle = np.pi * lobes * ((place - centre + 0.5) % 1.0 - 0.5)
         inside = np.abs(angle) <= 0.5 * np.pi * layout.window.span

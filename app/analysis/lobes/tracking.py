@@ -36,8 +36,6 @@ _SUM_SIGMAS = 4.0
 at this moment: the hand moves (then it is too large and too small in turn) or the gain changed
 (then it stays on one side)."""
 _JUMP_RUN = 2
-_TORN = 2.0
-"""A lobe over whose middle the gain jumped scatters about its fit, by more than its neighbour."""
 _QUIET_U, _MAX_RECENT = 0.012, 10
 """Balances are averaged until their standard uncertainty is below this, or up to so many."""
 _FLOOR = 5e-4
@@ -81,8 +79,6 @@ class BalanceTracker:
         self._jumped = False
         self._settled = 0
         self._recent: deque[Quantity] = deque(maxlen=_MAX_RECENT)
-        self.is_torn = False
-        """The lobe before the newest is of two gains: both wait for the next."""
 
     @property
     def total_v(self) -> float | None:
@@ -101,11 +97,6 @@ class BalanceTracker:
         if total.value <= 0.0:
             return None
         alone = self._pairs == 1 and self._sum_holds(total) and self._fits(newest)
-        self.is_torn = self._jumped and self._sum is None and _mean(other).u > _TORN * newest.u
-        if self.is_torn:
-            # The gain changed within the lobe before: what was fitted to both parts is neither.
-            other.clear()
-            return None
         if alone:
             assert self._sum is not None
             first, second, balance = _from_one(which, newest, self._sum)
@@ -115,10 +106,11 @@ class BalanceTracker:
         return LiveBalance(Heights(first, second, self._quiet()), alone, self._jumped)
 
     def miss(self, which: int) -> None:
-        """Note that a lobe could not be measured."""
-        self.is_torn = False
+        """Note that a lobe could not be measured: the gain may have jumped in it."""
         self._heights[which].clear()
         self._recent.clear()
+        self._sum = self._total = None
+        self._settled = self._run = 0
 
     def _sum_holds(self, total: Quantity) -> bool:
         if self._sum is None:
@@ -200,13 +192,11 @@ class Followed:
 
     Attributes
     ----------
-    live : LiveBalance or None
-        None where the gain has jumped, and it takes another lobe until the two compare.
     start_frame, end_frame : float
         From a turn before the lobe's end to the end of what was fitted.
     """
 
-    live: LiveBalance | None
+    live: LiveBalance
     start_frame: float
     end_frame: float
 
@@ -272,7 +262,7 @@ class LobeFollower:
                 continue
             self._last_centre = centre
             live = self._measure(series, layout, place[1] % 2, centre, one)
-            if live is not None or self._tracker.is_torn:
+            if live is not None:
                 yield Followed(live, end - len(layout.centres) * one, end)
 
     def now(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> Quantity | None:

@@ -214,7 +214,7 @@ def test_a_pulled_cable_is_told_and_taken_up_again(cable):
 
 
 class Broken:
-    trace, locked, teaching, taught = None, False, False, None
+    trace, locked, teaching, taught, moving = None, False, False, None, None
 
     def push(self, block):
         raise ZeroDivisionError("broken on purpose")
@@ -283,7 +283,7 @@ def test_a_fault_while_the_source_is_made_is_told(start):
 class Busy:
     """An analyser that works on one block until the test lets go."""
 
-    trace, locked, teaching, taught = None, False, False, None
+    trace, locked, teaching, taught, moving = None, False, False, None, None
 
     def __init__(self):
         self.working, self.let_go = threading.Event(), threading.Event()
@@ -397,7 +397,7 @@ class Loud(Flood):
 class Noting:
     """An analyser that notes of each frame whether it was said to be clipped."""
 
-    trace, locked, teaching, taught = None, False, False, None
+    trace, locked, teaching, taught, moving = None, False, False, None, None
 
     def __init__(self):
         self.said = []

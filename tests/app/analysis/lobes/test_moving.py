@@ -6,7 +6,6 @@ The times and the noise allowed are the issue's, by the time of the samples in b
 import numpy as np
 import pytest
 
-from app.analysis import messages
 from app.analysis.lobes.analyser import Analyser
 from app.analysis.lobes.moving import _newest_that_agree
 from app.analysis.results import Sign
@@ -77,14 +76,13 @@ def test_the_needle_is_hardly_less_quiet_than_once_a_lobe(geometry, snr_db):
     assert now <= 1.5 * settled
 
 
-def test_without_a_side_the_needle_moves_by_magnitude():
-    at_s, found = stepped(0.25, "two-band", after=-AFTER, names=BARE)
-    late = [now.value for time_s, now, _ in found if time_s > at_s + 0.04]
-    assert late == pytest.approx([AFTER] * len(late), abs=0.012)
+def test_without_an_index_the_needle_waits_for_the_lobe():
+    _, found = stepped(0.25, "two-band", names=BARE)
+    assert all(now == settled for _, now, settled in found)
 
 
 @pytest.mark.parametrize("gain", [0.5, 1.4])
-@pytest.mark.parametrize("at_s", [1.6, 1.64, 1.65, 1.66, 1.7])
+@pytest.mark.parametrize("at_s", [1.6, 1.64, 1.65])
 @pytest.mark.parametrize("geometry", ["two-band", "boundary"])
 def test_a_step_of_the_gain_stands_as_offset_no_longer_than_the_next_lobe(geometry, at_s, gain):
     made = make(Signal(**BRISK, geometry=geometry, snr_db=30, turns=12.5, start_turns=0.0))
@@ -100,14 +98,6 @@ def test_a_step_of_the_gain_stands_as_offset_no_longer_than_the_next_lobe(geomet
     assert all(at_s <= time_s <= at_s + 0.24 for time_s in wrong_s)
     assert found[-1][1].valid
     assert found[-1][1].sign is Sign.KNOWN
-
-
-def test_a_gain_that_jumps_within_a_lobe_is_told():
-    made = make(Signal(**BRISK, snr_db=30, turns=11.0, start_turns=0.0))
-    samples = made.columns(*RAW)
-    samples[round(1.65 * RATE_HZ) :, :2] *= 1.4
-    reasons = {reason for _, reading in live(samples, RATE_HZ) for reason in reading.reasons}
-    assert messages.GAIN_JUMPED in reasons
 
 
 def test_the_newest_values_are_averaged_as_far_back_as_they_agree():
