@@ -55,12 +55,12 @@ def learn_shapes(turn: MeanTurn, layout: Layout) -> LobeShapes:
     """Learn the shapes from an averaged turn."""
     lobes = len(layout.centres)
     place = (np.arange(TURN_BINS) + 0.5) / TURN_BINS
-    found: list[NDArray[np.float64]] = []
+    found: list[list[float]] = []
     for centre in layout.centres:
         angle = np.pi * lobes * ((place - centre + 0.5) % 1.0 - 0.5)
         inside = np.abs(angle) <= 0.5 * np.pi * layout.window.span
         design = np.column_stack([np.ones(TURN_BINS), _terms(angle, layout)])[inside]
-        found.append(np.linalg.lstsq(design, turn.amplitude_v[inside], rcond=None)[0])
+        found.append(np.linalg.lstsq(design, turn.amplitude_v[inside], rcond=None)[0].tolist())
     solution = np.array(found)
     total_v = 2.0 * float(np.mean(solution[:, 0]))
     return LobeShapes(layout, solution[:, 1:] / total_v)
