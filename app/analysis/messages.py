@@ -28,8 +28,16 @@ ONE_LOBE_OUTWARD = Message("one lobe only: the head is far off the line, outward
 ONE_LOBE_INWARD = Message("one lobe only: the head is far off the line, inward")
 FAR_OFF = (ONE_LOBE, ONE_LOBE_OUTWARD, ONE_LOBE_INWARD)
 NULLS_FILLED = Message(
-    "the nulls are filled: not a pattern whose lobes tell the side; "
-    "check the disk, the track and the profile"
+    "the nulls are filled: not a pattern whose lobes tell the side; check the disk and the track; "
+    "of a boundary recording azimuth may fill them: if it is one, state so in the profile"
+)
+TOPS_LEVEL = Message(
+    "the lobes' tops are cut level between sharp nulls: the head is too narrow for them to show "
+    "how far off the line it is"
+)
+LOBE_DIPS = Message(
+    "a lobe is lower in its middle than beside it: the head is so far off the line that it leaves "
+    "the band; bring it nearer"
 )
 NO_PATTERN = Message(
     "no pattern of lobes that is known here; check the disk, the track and the profile"
@@ -77,7 +85,14 @@ LOBE_AT_INDEX = Message(
     "a lobe stands at the index, so which one is first cannot be told: "
     "balance and offset are magnitudes"
 )
+HEAD_MOVED = Message(
+    "the balance went from {0} to {1} during the capture: the head moved; the reading is between"
+)
 SUM_JUMPED = Message("the sum of the heights jumped: reading pairs of lobes")
+INDEX_DOUBLED = Message(
+    "more than one index pulse a turn: which of them begins it cannot be told, so balance and "
+    "offset are magnitudes; wire the index alone"
+)
 INDEX_SILENT = Message("no index pulses on the index channel: turns are told from the pattern")
 TURNS_DROPPED = Message("{0} turns left out: gaps or missing samples")
 OFF_SPEED = Message("the speed is {0} % off the profile's {1} rpm")

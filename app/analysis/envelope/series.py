@@ -17,6 +17,7 @@ from app.analysis.results import Message
 _AROUND = 9
 _DIP_SIGMAS = 6.0
 _DIP_PART = 0.08
+_SPIKE_PART = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +54,8 @@ class EnvelopeSeries:
         self._count = 0
         self._values = np.zeros((3, 0))
         self._ok = np.zeros(0, dtype=np.bool_)
-        self._dips = np.zeros(0, dtype=np.bool_)
-        self._dips_for = (0, 0)
+        self._found_strays = np.zeros((2, 0), dtype=np.bool_)
+        self._strays_for = (0, 0)
 
     @property
     def end(self) -> int:
@@ -95,30 +96,37 @@ class EnvelopeSeries:
         """
         return np.sqrt(np.maximum(self.power_v2 + self.sigma_v**2, 0.0))
 
-    def dips(self) -> NDArray[np.bool_]:
-        """Return which bins have fallen out from among their neighbours, shape (n,).
+    def spikes(self) -> NDArray[np.bool_]:
+        """Return which bins stand out above their neighbours, shape (n,)."""
+        return self._strays()[1]
 
-        A drop-out of a bin or three stands below the middle one of the nine bins around it,
-        whatever the slope there; a lobe's own shape does not.
+    def strays_and_edges(self) -> NDArray[np.bool_]:
+        """Return which bins stand out, and those beside them, shape (n,).
+
+        A drop-out or a spike of a bin or three stands away from the middle one of the nine bins
+        around it, whatever the slope there; a lobe's own shape does not.
         """
-        if self._dips_for != (self.first, self._count):
-            self._dips_for = (self.first, self._count)
-            self._dips = self._find_dips()
-        return self._dips
+        dips, spikes = self._strays()
+        return with_neighbours(dips | spikes)
 
-    def dips_and_edges(self) -> NDArray[np.bool_]:
-        """Return which bins have fallen out, and those beside them, shape (n,)."""
-        return with_neighbours(self.dips())
+    def _strays(self) -> NDArray[np.bool_]:
+        """Return which bins have fallen out, and which are spikes, shape (2, n)."""
+        if self._strays_for != (self.first, self._count):
+            self._strays_for = (self.first, self._count)
+            self._found_strays = self._find_strays()
+        return self._found_strays
 
-    def _find_dips(self) -> NDArray[np.bool_]:
+    def _find_strays(self) -> NDArray[np.bool_]:
         amplitude = self.amplitude_v
         if amplitude.size < _AROUND:
-            return np.zeros(amplitude.size, dtype=np.bool_)
+            return np.zeros((2, amplitude.size), dtype=np.bool_)
         padded = np.pad(amplitude, _AROUND // 2, mode="edge")
         around = np.lib.stride_tricks.sliding_window_view(padded, _AROUND)
         middle = np.partition(around, _AROUND // 2, axis=1)[:, _AROUND // 2]
-        depth = np.maximum(_DIP_SIGMAS * self.sigma_v, _DIP_PART * middle)
-        return amplitude < middle - depth
+        away = np.maximum(_DIP_SIGMAS * self.sigma_v, _DIP_PART * middle)
+        # A spike is no spike in an empty stretch's noise or at the foot of a lobe.
+        high = np.maximum(away, _SPIKE_PART * float(np.sqrt(np.mean(amplitude**2))))
+        return np.stack([amplitude < middle - away, amplitude > middle + high])
 
     def append(self, bins: Bins) -> None:
         """Add bins, in place of those that are there; a jump forward leaves some not ``ok``."""
@@ -135,7 +143,7 @@ class EnvelopeSeries:
         self._values[2, start:end] = bins.carrier_hz
         self._ok[start:end] = bins.ok
         self._count = count
-        self._dips_for = (0, 0)
+        self._strays_for = (0, 0)
 
     def forget_before(self, frame: float) -> None:
         """Drop bins that end before `frame`."""

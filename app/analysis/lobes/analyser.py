@@ -14,20 +14,22 @@ from app.analysis.envelope.paths import path_for
 from app.analysis.envelope.series import EnvelopeSeries
 from app.analysis.envelope.setup import SampleBlock, Setup
 from app.analysis.envelope.stillness import StillnessWatch
+from app.analysis.lobes.character import Character, characterise
 from app.analysis.lobes.heights import (
     Heights,
     far_off,
     invalid,
     mean_turn,
     measure_heights,
+    widened,
     with_balance,
     with_effects,
 )
-from app.analysis.lobes.layout import Layout, characterise, find_layout, refine_layout
+from app.analysis.lobes.layout import Layout, find_layout, refine_layout
 from app.analysis.lobes.speed import mean_speed
 from app.analysis.lobes.tracking import Followed, LobeFollower, Taught, Teaching
 from app.analysis.lobes.turns import SLOWEST_TURN_S, Turn, TurnFinder
-from app.analysis.results import Geometry, Message, Quantity, Reading, Side, Sign, Trace
+from app.analysis.results import Message, Quantity, Reading, Side, Sign, Trace
 from app.analysis.uncertainty import mean_frequency
 
 _RECENT_TURNS = 8
@@ -199,6 +201,8 @@ class Analyser:
 
     def _sense(self) -> int | None:
         """Return which lobe is the taller with the head outward, where that is known."""
+        if self._finder.index_is_doubled:
+            return None
         if self._finder.by_index:
             return 1 if self._setup.first_lobe_outward else -1
         return self._teaching.sense(self._finder.lock)
@@ -283,9 +287,8 @@ class Analyser:
         reasons: list[Message] = []
         if self._path.clipped_between(followed.start_frame, followed.end_frame):
             reasons.append(messages.CLIPPED)
-        if follower.character.geometry is None:
-            filled = follower.character.filled
-            reasons.append(messages.NULLS_FILLED if filled else messages.NO_PATTERN)
+        if follower.character.reason is not None:
+            reasons.append(follower.character.reason)
         if live.sum_jumped:
             notes.append(messages.SUM_JUMPED)
         if self._finder.by_index and follower.layout is not None and follower.layout.is_at_index:
@@ -307,6 +310,8 @@ class Analyser:
         heights = live.heights
         if follower.layout is not None and self._turns:
             heights = self._with_effects(heights, follower.layout, self._turns[-1:])
+        character = follower.character
+        heights = widened(heights, character.balance_u, character.even_u)
         return with_balance(reading, heights, sense, self._setup)
 
     def _forget_old(self) -> None:
@@ -337,12 +342,15 @@ class Analyser:
         if mean is None or found is None or found.lone is not None:
             return self._without_layout(reading, None if found is None else found.lone)
         layout = refine_layout(found, mean, series, turns)
-        measured = measure_heights(layout.fit(series, turns), layout.pairs)
+        measured = measure_heights(layout.fit(series, _with_outer(turns)), layout.pairs)
         if measured is None:
             return invalid(reading, messages.NO_PATTERN)
-        heights, used = measured
+        heights, step = measured
         heights = self._with_effects(heights, layout, turns)
-        return self._over_lobes(series, turns, layout, heights, replace(reading, revolutions=used))
+        if step is not None:
+            moved = messages.fill(messages.HEAD_MOVED, *(f"{each:+.3f}" for each in step))
+            reading = replace(reading, notes=(*reading.notes, moved))
+        return self._over_lobes(series, turns, layout, heights, reading)
 
     def _with_effects(self, heights: Heights, layout: Layout, turns: Sequence[Turn]) -> Heights:
         """Return heights with what the way to the envelope leaves uncertain of both."""
@@ -382,7 +390,8 @@ class Analyser:
         reading: Reading,
     ) -> Reading:
         """Complete a reading by the lobes of whole turns, or by why they cannot be read."""
-        geometry, reason = _recording(series, turns, layout, heights, self._setup)
+        character = _recording(series, turns, layout, heights, self._setup)
+        heights = widened(heights, character.balance_u, character.even_u)
         notes, reasons = list(reading.notes), list(reading.reasons)
         speed, sense = reading.speed_rpm, self._sense()
         if layout.pairs > 1:
@@ -391,8 +400,8 @@ class Analyser:
             # Half a pair more or less in the turn would fit the nominal speed no worse.
             wide = speed.value / (2.0 * layout.pairs) / np.sqrt(3.0)
             speed = Quantity(speed.value, float(np.hypot(speed.u, wide)))
-        if reason is not None:
-            reasons.append(reason)
+        if character.reason is not None:
+            reasons.append(character.reason)
             speed = speed if self._finder.by_index else None
         if self._finder.by_index and layout.is_at_index:
             notes.append(messages.LOBE_AT_INDEX)
@@ -401,7 +410,7 @@ class Analyser:
             reading,
             reasons=tuple(reasons),
             notes=tuple(notes),
-            geometry=geometry,
+            geometry=character.geometry,
             speed_rpm=speed,
             snr_db=self._snr_db(heights),
             sign=self._sign(sense),
@@ -440,6 +449,8 @@ class Analyser:
             notes.append(messages.DETECTOR_UNPROVED)
         if not setup.calibrated:
             notes.append(messages.UNCALIBRATED)
+        if self._finder.index_is_doubled:
+            notes.append(messages.INDEX_DOUBLED)
         if self._finder.index_is_silent:
             notes.append(messages.INDEX_SILENT)
         if not self._finder.by_index and self._sense() is None:
@@ -510,8 +521,8 @@ def _recording(
     layout: Layout,
     heights: Heights,
     setup: Setup,
-) -> tuple[Geometry | None, Message | None]:
-    """Return the recording, or why the pattern cannot be read.
+) -> Character:
+    """Return what recording the pattern is of.
 
     The turns are judged in groups and the majority decides: over a capture in which the head
     moved, the average of all would have filled nulls.
@@ -519,14 +530,21 @@ def _recording(
     heights_v = heights.first_v.value, heights.second_v.value
     count = max(1, len(turns) // _CHARACTER_TURNS)
     edges = np.linspace(0, len(turns), count + 1).round().astype(int).tolist()
-    groups = [turns[start:end] for start, end in pairwise(edges)]
-    votes: list[tuple[Geometry | None, bool]] = []
-    for group in groups:
-        mean = mean_turn(series, group)
+    votes: list[Character] = []
+    for start, end in pairwise(edges):
+        mean = mean_turn(series, turns[start:end])
         if mean is not None:
-            found = characterise(mean, layout, heights_v, setup.geometry)
-            votes.append((found.geometry, found.filled))
-    geometry, filled = max(set(votes), key=votes.count, default=(None, False))
-    if filled:
-        return None, messages.NULLS_FILLED
-    return geometry, messages.NO_PATTERN if geometry is None else None
+            votes.append(characterise(mean, layout, heights_v, setup.geometry))
+    kinds = [vote.geometry for vote in votes]
+    kind = max(set(kinds), key=kinds.count)
+    chosen = [vote for vote in votes if vote.geometry == kind]
+    parts = np.array([[vote.balance_u, vote.even_u] for vote in chosen])
+    balance_u, even_u = np.median(parts, axis=0).tolist()
+    return replace(chosen[0], balance_u=balance_u, even_u=even_u)
+
+
+def _with_outer(turns: Sequence[Turn]) -> list[Turn]:
+    """Return the turns with one more at either end, for the lobes of them that there are."""
+    first, last = turns[0], turns[-1]
+    before = Turn(first.start_frame - first.frames, first.start_frame)
+    return [before, *turns, Turn(last.end_frame, last.end_frame + last.frames)]

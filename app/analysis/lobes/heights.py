@@ -37,10 +37,13 @@ class MeanTurn:
     power_v2, u_v2 : numpy.ndarray
         float64, shape (bins,): mean squared amplitude, and the standard deviation of that mean
         from noise.
+    noise_v2 : float
+        Power of the noise that was taken out of a bin.
     """
 
     power_v2: NDArray[np.float64]
     u_v2: NDArray[np.float64]
+    noise_v2: float
 
     @property
     def amplitude_v(self) -> NDArray[np.float64]:
@@ -53,9 +56,11 @@ def mean_turn(series: EnvelopeSeries, turns: Sequence[Turn]) -> MeanTurn | None:
     sums = np.zeros(TURN_BINS)
     variance = np.zeros(TURN_BINS)
     counts = np.zeros(TURN_BINS)
+    noise = 0.0
+    spikes = with_neighbours(series.spikes())
     for turn in turns:
         bins = series.bins_between(turn.start_frame, turn.end_frame)
-        ok = series.ok[bins]
+        ok = series.ok[bins] & ~spikes[bins]
         place = (series.centres_in(bins) - turn.start_frame) / turn.frames
         where = np.clip((place * TURN_BINS).astype(np.int64), 0, TURN_BINS - 1)[ok]
         power, sigma = series.power_v2[bins][ok], series.sigma_v[bins][ok]
@@ -64,16 +69,19 @@ def mean_turn(series: EnvelopeSeries, turns: Sequence[Turn]) -> MeanTurn | None:
         spread = 4.0 * np.maximum(power, 0.0) * sigma**2 + 4.0 * sigma**4
         variance += np.bincount(where, spread, TURN_BINS)
         counts += np.bincount(where, minlength=TURN_BINS)
+        noise += 2.0 * float(np.sum(sigma**2))
     known = counts > 0
     if np.count_nonzero(known) < _MIN_KNOWN:
         return None
     every, places = np.arange(TURN_BINS), np.flatnonzero(known)
     power = np.interp(every, places, sums[known] / counts[known], period=TURN_BINS)
     u = np.interp(every, places, np.sqrt(variance[known]) / counts[known], period=TURN_BINS)
-    return MeanTurn(power, u)
+    return MeanTurn(power, u, noise / float(counts.sum()))
 
 
 _ROUNDS = 5
+_POWER_ROUNDS = 2
+_TINY_V2 = 1e-30
 _ROUNDS_ABOVE = 6
 _ABOVE_SIGMAS = 1.5
 _LOW_WEIGHT = 0.03
@@ -109,17 +117,23 @@ class LobeFits:
 
     Attributes
     ----------
+    centre_frame : numpy.ndarray
+        float64, shape (n,): the lobes' middles.
     height_v, u_v : numpy.ndarray
         float64, shape (n,): height at the lobe's middle, and its standard uncertainty from noise.
     lean : numpy.ndarray
         float64, shape (n,): the sine's coefficient over the cosine's: where the top stands.
+    bend : numpy.ndarray
+        float64, shape (n,): the cosine's coefficient over the height; 0 of a flat top.
     ok : numpy.ndarray
         bool, shape (n,): enough of the lobe was there.
     """
 
+    centre_frame: NDArray[np.float64]
     height_v: NDArray[np.float64]
     u_v: NDArray[np.float64]
     lean: NDArray[np.float64]
+    bend: NDArray[np.float64]
     ok: NDArray[np.bool_]
 
 
@@ -128,6 +142,7 @@ def fit_lobes(
     centre_frames: NDArray[np.float64],
     spacing_frames: NDArray[np.float64],
     window: Window,
+    widths: NDArray[np.float64] | float = 1.0,
 ) -> LobeFits:
     """Fit each lobe within the window around its middle.
 
@@ -137,12 +152,13 @@ def fit_lobes(
         float64, shape (n,): the lobes' middles.
     spacing_frames : numpy.ndarray
         float64, shape (n,): distance from lobe to lobe there; half of it is the way to the null.
+    widths : numpy.ndarray or float
+        float64, shape (n,): each lobe's own half width as a part of that way.
     """
-    count = len(centre_frames)
-    reach = 0.5 * window.span * spacing_frames
-    if not count:
+    reach = 0.5 * window.span * widths * spacing_frames
+    if not len(centre_frames):
         none = np.zeros(0)
-        return LobeFits(none, none, none, np.zeros(0, dtype=np.bool_))
+        return LobeFits(none, none, none, none, none, np.zeros(0, dtype=np.bool_))
     width = int(np.ceil(2.0 * reach.max() / series.frames_a_bin)) + 1
     lowest = np.ceil((centre_frames - reach + 0.5) / series.frames_a_bin - 0.5).astype(np.int64)
     numbers = lowest[:, None] + np.arange(width)
@@ -153,13 +169,14 @@ def fit_lobes(
     place = np.where(there, place, 0)
     if not series.ok.size:
         there[:] = False
-        dips = there
-        values = sigma = np.zeros(place.shape)
+        strays = there
+        values = power = sigma = np.zeros(place.shape)
     else:
         there &= series.ok[place]
         values = np.where(there, series.amplitude_v[place], 0.0)
+        power = np.where(there, series.power_v2[place], 0.0)
         sigma = np.where(there, series.sigma_v[place], 0.0)
-        dips = there & series.dips_and_edges()[place]
+        strays = there & series.strays_and_edges()[place]
     angle = np.pi * away / spacing_frames[:, None]
     columns = [np.ones_like(angle)]
     if window.cosines:
@@ -168,13 +185,16 @@ def fit_lobes(
     design = np.stack(columns, axis=2)
     covered = there.sum(axis=1) >= np.maximum(_MIN_COVERED * inside.sum(axis=1), 5)
     there &= covered[:, None]
-    solution, inverse, kept, scale = _robust(design, values, sigma, there, dips)
+    solution, kept, lowest_scale = _robust(design, values, sigma, there, strays)
+    solution, inverse, scale = _by_power(design, power, sigma, solution, kept, lowest_scale)
     enough = kept.sum(axis=1) >= _MIN_KEPT * inside.sum(axis=1)
     ok = covered & enough & np.isfinite(solution).all(axis=1)
     u_v = scale * np.sqrt(np.maximum(inverse[:, 0, 0], 0.0))
     with np.errstate(divide="ignore", invalid="ignore"):
         lean = np.where(ok, solution[:, 2] / solution[:, 1], 0.0) if window.cosines else 0.0 * u_v
-    return LobeFits(np.where(ok, solution[:, 0], 0.0), np.where(ok, u_v, 0.0), lean, ok)
+        bend = np.where(ok, solution[:, 1] / solution[:, 0], 0.0) if window.cosines else 0.0 * u_v
+    height_v = np.where(ok, solution[:, 0], 0.0)
+    return LobeFits(centre_frames, height_v, np.where(ok, u_v, 0.0), lean, bend, ok)
 
 
 def _robust(
@@ -182,10 +202,13 @@ def _robust(
     values: NDArray[np.float64],
     sigma: NDArray[np.float64],
     there: NDArray[np.bool_],
-    dips: NDArray[np.bool_],
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_], NDArray[np.float64]]:
-    """Fit by least squares, again and again without the bins that cannot belong to the lobe."""
-    kept = there & ~dips
+    strays: NDArray[np.bool_],
+) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.float64]]:
+    """Fit by least squares, again and again without the bins that cannot belong to the lobe.
+
+    Returns the fit, the bins kept, and the deviation of a bin that noise alone gives.
+    """
+    kept = there & ~strays
     lowest_scale = np.sqrt(np.sum(sigma**2, axis=1) / np.maximum(there.sum(axis=1), 1))
     kept = _from_above(design, values, kept, lowest_scale)
     for _ in range(_ROUNDS):
@@ -198,11 +221,34 @@ def _robust(
         if np.array_equal(new, kept):
             break
         kept = new
-    solution, inverse = _solve(design, values, kept)
-    rest = np.where(kept, values - _fitted(design, solution), 0.0)
+    return _solve(design, values, kept)[0], kept, lowest_scale
+
+
+def _by_power(
+    design: NDArray[np.float64],
+    power_v2: NDArray[np.float64],
+    sigma_v: NDArray[np.float64],
+    solution: NDArray[np.float64],
+    kept: NDArray[np.bool_],
+    lowest_scale: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Fit once more, to the power; returns the fit, its normal inverse, and a bin's deviation.
+
+    An amplitude near a null is biased by noise, its power is not. With the fit m so far, the power
+    P is in amplitudes (P + m²)/2m, and its variance 4m²σ² + 4σ⁴ gives its weight.
+    """
+    weight, values = kept.astype(np.float64), np.zeros(kept.shape)
+    inverse = np.zeros((len(kept), design.shape[2], design.shape[2]))
+    for _ in range(_POWER_ROUNDS):
+        fitted = _fitted(design, solution)
+        above = kept & (fitted > 0.0)
+        weight = above * fitted**2 / np.maximum(fitted**2 + sigma_v**2, _TINY_V2)
+        values = (power_v2 + fitted**2) / np.where(above, 2.0 * fitted, 1.0)
+        solution, inverse = _solve(design, values, weight)
+    rest = values - _fitted(design, solution)
     freedom = np.maximum(kept.sum(axis=1) - design.shape[2], 1)
-    scatter = np.sqrt(np.sum(rest**2, axis=1) / freedom)
-    return solution, inverse, kept, np.maximum(scatter, lowest_scale)
+    scatter = np.sqrt(np.sum(weight * rest**2, axis=1) / freedom)
+    return solution, inverse, np.maximum(scatter, lowest_scale)
 
 
 def _from_above(
@@ -257,6 +303,13 @@ MAX_EXPANDED_U = 0.10
 _METHOD_U = 6e-5
 """Standard uncertainty of the balance that the method itself leaves, whatever the noise: from the
 accuracy table of tests/benchmarks."""
+_NEIGHBOURS = 1.2
+"""Lobes this many of the usual distances apart are not neighbours any more."""
+_OUT_SIGMAS, _OUT_LEAST = 5.0, 2e-3
+"""A comparison so far from the middle one holds a gain that jumped, or a lobe that was hit."""
+_EVEN_SIGMAS = 4.0
+_STEP_SIGMAS, _STEP_LEAST = 7.0, 5e-3
+"""The balance has stepped within a capture: common practice; a hand moves it by more."""
 ONE_LOBE_BELOW = 0.07
 """With the smaller lobe below this part of the taller there is but one."""
 
@@ -285,48 +338,139 @@ def balance_of(first_v: float, second_v: float) -> float:
     return (first_v - second_v) / (first_v + second_v)
 
 
-def measure_heights(fits: LobeFits, pairs: int) -> tuple[Heights, int] | None:
-    """Return mean heights and balance over all turns of which every lobe was measured.
+def measure_heights(
+    fits: LobeFits, pairs: int
+) -> tuple[Heights, tuple[float, float] | None] | None:
+    """Return mean heights and balance over all lobes that were measured.
+
+    Each lobe is compared with the mean of its two neighbours in time, which are of the other kind:
+    what goes up or down with time does not then count. A single pair is compared as it is.
 
     Parameters
     ----------
     fits : LobeFits
-        All lobes of each turn, turn by turn.
+        Lobes of whole turns, first and second in turn, in order of time.
     pairs : int
         Pairs of lobes a turn.
 
     Returns
     -------
-    tuple of Heights and int, or None
-        The heights and the number of turns used; None when there is no such turn.
+    tuple of Heights and (float, float) or None, or None
+        The heights, and both balances of a capture in whose midst the balance stepped; None when
+        no two neighbours were measured.
     """
-    lobes = 2 * pairs
-    whole = fits.ok.reshape(-1, lobes).all(axis=1)
-    used = int(np.count_nonzero(whole))
-    if not used:
+    seen = _compare(fits)
+    if seen is None:
         return None
-    height = fits.height_v.reshape(-1, lobes)[whole].reshape(used, -1, 2)
-    u = fits.u_v.reshape(-1, lobes)[whole].reshape(used, -1, 2)
-    a_turn = height.mean(axis=1)
-    u_turn = np.sqrt(np.sum(u**2, axis=1)) / pairs
-    mean = a_turn.mean(axis=0)
-    u_noise = np.sqrt(np.sum(u_turn**2, axis=0)) / used
     first, second = (
         Quantity(
-            float(mean[k]),
+            float(seen.mean_v[kind]),
             float(
-                np.sqrt(
-                    u_noise[k] ** 2
-                    + excess_u(a_turn[:, k], u_turn[:, k]) ** 2
-                    + (_METHOD_U * mean[k]) ** 2
+                np.linalg.norm(
+                    [
+                        seen.u_v[kind],
+                        excess_u(fits.height_v[kind::2][ok], fits.u_v[kind::2][ok]),
+                        _METHOD_U * seen.mean_v[kind],
+                    ]
                 )
             ),
         )
-        for k in (0, 1)
+        for kind, ok in ((0, fits.ok[::2]), (1, fits.ok[1::2]))
     )
-    if first.value + second.value <= 0.0:
+    total = first.value + second.value
+    if total <= 0.0:
         return None
-    return Heights(first, second, _balance(a_turn, u_turn, mean, u_noise)), used
+    value = balance_of(first.value, second.value)
+    noise = balance_u(Quantity(first.value, seen.u_v[0]), Quantity(second.value, seen.u_v[1]))
+    by_turn, turn_u, excess = seen.by_turn(2 * pairs)
+    step = _step_in(by_turn, turn_u)
+    # Either of the places may be the one that is asked for.
+    moved = abs(step[1] - step[0]) / np.sqrt(12.0) if step is not None else 0.0
+    u = float(np.linalg.norm([noise, excess, _METHOD_U, moved]))
+    return Heights(first, second, Quantity(value, u)), step
+
+
+@dataclass(frozen=True, slots=True)
+class _Compared:
+    """Lobes beside their neighbours: means and u of both kinds, and each comparison's balance."""
+
+    mean_v: NDArray[np.float64]
+    u_v: NDArray[np.float64]
+    number: NDArray[np.int64]
+    balance: NDArray[np.float64]
+    balance_u: NDArray[np.float64]
+
+    def by_turn(self, lobes: int) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+        """Return each turn's mean balance, its u from noise, and what their scatter adds to u.
+
+        Neighbouring comparisons share lobes: with white noise three of the four parts of a
+        comparison's variance come back in the next one, and a sixth in the one after that.
+        """
+        turn = self.number // lobes
+        full = np.flatnonzero(np.bincount(turn) >= max(1, lobes - 1))
+        values = np.array([self.balance[turn == each].mean() for each in full])
+        sums = 1.5 * lobes + 2.0 * (lobes - 1) + 0.5 * (lobes - 2)
+        part = sums / (1.5 * lobes**2)
+        u = np.array([np.sqrt(part * np.mean(self.balance_u[turn == each] ** 2)) for each in full])
+        if len(full) < 2:
+            return values, u, 0.0
+        return values, u, float(np.sqrt(4.0 * lobes / sums)) * excess_u(values, u)
+
+
+def _compare(fits: LobeFits) -> _Compared | None:
+    """Compare every lobe with those before and after it, and leave out what falls out."""
+    height, at = fits.height_v, fits.centre_frame
+    middle = np.arange(1, len(height) - 1)
+    period = at[2:] - at[:-2]
+    there = fits.ok[1:-1] & fits.ok[:-2] & fits.ok[2:]
+    if there.any():
+        # Where turns are missing the neighbours are no neighbours.
+        there &= period < _NEIGHBOURS * np.median(period[there])
+    middle = middle[there]
+    if not middle.size:
+        return _one_pair(fits)
+    early = (at[middle + 1] - at[middle]) / period[there]
+    around = early * height[middle - 1] + (1.0 - early) * height[middle + 1]
+    around_u = np.hypot(early * fits.u_v[middle - 1], (1.0 - early) * fits.u_v[middle + 1])
+    sign = np.where(middle % 2 == 0, 1.0, -1.0)
+    total = height[middle] + around
+    balance = sign * (height[middle] - around) / total
+    u = 2.0 * np.hypot(around * fits.u_v[middle], height[middle] * around_u) / total**2
+    away = np.abs(balance - np.median(balance))
+    limit = np.maximum(_OUT_SIGMAS * np.maximum(1.4826 * np.median(away), u), _OUT_LEAST)
+    fine = away <= limit
+    middle, early = middle[fine], early[fine]
+    weight = np.bincount(middle, minlength=len(height)).astype(np.float64)
+    weight += np.bincount(middle - 1, early, len(height))
+    weight += np.bincount(middle + 1, 1.0 - early, len(height))
+    mean_v = np.array([(weight * height)[kind::2].sum() for kind in (0, 1)]) / middle.size
+    u_v = np.array([np.linalg.norm((weight * fits.u_v)[kind::2]) for kind in (0, 1)]) / middle.size
+    return _Compared(mean_v, u_v, middle, balance[fine], u[fine])
+
+
+def _one_pair(fits: LobeFits) -> _Compared | None:
+    both = np.flatnonzero(fits.ok[1:] & fits.ok[:-1])
+    if not both.size:
+        return None
+    pair = np.sort(np.array([both[0], both[0] + 1]) % 2)
+    place = both[0] + (pair if both[0] % 2 == 0 else 1 - pair)
+    none = np.zeros(0)
+    return _Compared(fits.height_v[place], fits.u_v[place], none.astype(np.int64), none, none)
+
+
+def _step_in(balance: NDArray[np.float64], u: NDArray[np.float64]) -> tuple[float, float] | None:
+    """Return the mean balances before and after a step in a run of them, None without one."""
+    best, step = _STEP_SIGMAS, None
+    for count in range(1, len(balance)):
+        before, after = balance[:count], balance[count:]
+        means = float(before.mean()), float(after.mean())
+        rest = np.concatenate([before - means[0], after - means[1]])
+        one_u = np.sqrt(np.maximum(np.mean(u**2), np.sum(rest**2) / max(1, len(rest) - 2)))
+        size = abs(means[1] - means[0])
+        sigmas = size / float(one_u * np.sqrt(1.0 / count + 1.0 / len(after)))
+        if size > _STEP_LEAST and sigmas > best:
+            best, step = sigmas, means
+    return step
 
 
 def with_effects(heights: Heights, effects_v: NDArray[np.float64]) -> Heights:
@@ -350,19 +494,15 @@ def with_effects(heights: Heights, effects_v: NDArray[np.float64]) -> Heights:
     )
 
 
-def _balance(
-    a_turn: NDArray[np.float64],
-    u_turn: NDArray[np.float64],
-    mean: NDArray[np.float64],
-    u_noise: NDArray[np.float64],
-) -> Quantity:
-    """Return the balance of mean heights; scatter that both lobes share does not count."""
-    total = a_turn.sum(axis=1)
-    each = (a_turn[:, 0] - a_turn[:, 1]) / total
-    u_each = 2.0 * np.hypot(a_turn[:, 1] * u_turn[:, 0], a_turn[:, 0] * u_turn[:, 1]) / total**2
-    noise = 2.0 * np.hypot(mean[1] * u_noise[0], mean[0] * u_noise[1]) / mean.sum() ** 2
-    u = np.sqrt(noise**2 + excess_u(each, u_each) ** 2 + _METHOD_U**2)
-    return Quantity(balance_of(float(mean[0]), float(mean[1])), float(u))
+def widened(heights: Heights, u: float, even_u: float) -> Heights:
+    """Return heights whose balance has one more part of uncertainty.
+
+    `even_u` counts only where the lobes are as even as those of a beat.
+    """
+    balance = heights.balance
+    even = abs(balance.value) <= _EVEN_SIGMAS * balance.u
+    parts = [balance.u, u, even_u if even else 0.0]
+    return replace(heights, balance=Quantity(balance.value, float(np.linalg.norm(parts))))
 
 
 def balance_u(first_v: Quantity, second_v: Quantity) -> float:

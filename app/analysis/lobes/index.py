@@ -15,6 +15,9 @@ _FINEST_S = 1e-6
 """Finer sampling of the edge than this brings nothing and costs time."""
 _MIN_SWING_V = 1e-4
 _MIN_SWING_SPREADS = 2.0
+_BOUNCE_S = 60e-6
+"""Edges nearer to one another than this are one edge that bounces, and a pulse as short a glitch.
+(Common practice: a sensor's pulse lasts some tenths of a millisecond at least.)"""
 _HYSTERESIS = 0.2
 """Half the distance between the two thresholds, as a part of the swing."""
 
@@ -46,6 +49,8 @@ class IndexDetector:
         self._highs = np.zeros(0)
         self._state = 0
         self._open_edge: float | None = None
+        self._shut: Pulse | None = None
+        self._bounce = _BOUNCE_S * sample_rate_hz
         self._last_v = np.float32(0.0)
         self.active_high: bool | None = None
         """Polarity of the pulse, None until known."""
@@ -69,8 +74,9 @@ class IndexDetector:
         return [*pulses, *self._work()]
 
     def flush(self) -> list[Pulse]:
-        """Return the pulses still waiting for the levels to be learned."""
-        return self._work() if self._waiting else []
+        """Return the pulses still waiting: for the levels to be learned, or for a bounce."""
+        pulses = self._work() if self._waiting else []
+        return [*pulses, *self._past_bounce(np.inf)]
 
     def _work(self) -> list[Pulse]:
         values = np.concatenate([part for part, _ in self._waiting])
@@ -114,15 +120,27 @@ class IndexDetector:
         pulses: list[Pulse] = []
         for at, state, was in zip(where[order], states, before, strict=True):
             if state > 0 > was:
-                self._open_edge = self._place(level, before_v, int(at), first)
+                edge = self._place(level, before_v, int(at), first)
+                pulses += self._past_bounce(edge)
+                self._open_edge = edge if self._shut is None else self._shut.edge_frame
+                self._shut = None
             elif state < 0 < was and self._open_edge is not None:
                 end = first + float(at) * self._stride
-                pulses.append(Pulse(self._open_edge, end - self._open_edge))
+                self._shut = Pulse(self._open_edge, end - self._open_edge)
                 self._open_edge = None
+        pulses += self._past_bounce(first + float(len(values)) * self._stride)
         if states.size:
             self._state = int(states[-1])
         self._last_v = values[-1]
         return pulses
+
+    def _past_bounce(self, frame: float) -> list[Pulse]:
+        """Return the pulse that was shut too long before `frame` to open again, if any."""
+        shut = self._shut
+        if shut is None or frame - shut.edge_frame - shut.frames <= self._bounce:
+            return []
+        self._shut = None
+        return [shut] if shut.frames > self._bounce else []
 
     def _place(
         self, level: NDArray[np.float32], before: np.float32, at: int, first: float

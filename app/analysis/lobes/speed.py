@@ -52,12 +52,19 @@ def _turn_by_lobes(times: Sequence[LobeTime], a_turn: int) -> tuple[float, float
     A line fitted to all places would weigh the middle of the run the most, where the speed may
     be another than at its ends; its residuals show how uncertain one place is.
     """
-    count = np.array([time.count for time in times], dtype=np.float64)
+    count = np.array([time.count for time in times])
     frame = np.array([time.frame for time in times])
     turns = (count[-a_turn:].mean() - count[:a_turn].mean()) / a_turn
     frames = (frame[-a_turn:].mean() - frame[:a_turn].mean()) / turns
-    rest = frame - np.polyval(np.polyfit(count, frame, min(3, len(count) - 2)), count)
-    one_u = np.sqrt(np.sum(rest**2) / max(len(count) - 4, 1))
+    # Each lobe of the turn stands where it stands; what is left of the slow course is the scatter.
+    course = [((count - count.mean()) / np.ptp(count)) ** k for k in range(1, 4)]
+    own = [count % a_turn == each for each in range(a_turn)]
+    columns = np.stack([*course, *own], axis=1).astype(np.float64)
+    left = len(count) - columns.shape[1]
+    if left < 1:
+        return float(frames), float(_PATTERN_PLACE_U * frames / turns)
+    rest = frame - columns @ np.linalg.lstsq(columns, frame)[0]
+    one_u = t_expanded(float(np.sqrt(np.sum(rest**2) / left)), left)
     return float(frames), float(one_u * np.sqrt(2.0 / a_turn) / turns)
 
 

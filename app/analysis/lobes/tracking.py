@@ -16,6 +16,7 @@ import numpy as np
 from app.analysis import messages
 from app.analysis.envelope.series import EnvelopeSeries
 from app.analysis.envelope.setup import Setup
+from app.analysis.lobes.character import Character, characterise
 from app.analysis.lobes.heights import (
     Heights,
     Window,
@@ -24,7 +25,7 @@ from app.analysis.lobes.heights import (
     fit_lobes,
     mean_turn,
 )
-from app.analysis.lobes.layout import Character, Layout, characterise, find_layout, refine_layout
+from app.analysis.lobes.layout import Layout, find_layout, refine_layout
 from app.analysis.lobes.moving import LobeShapes, balance_now, learn_shapes
 from app.analysis.lobes.turns import Turn
 from app.analysis.results import Message, Quantity, Side
@@ -183,7 +184,7 @@ _LIVE_WINDOW = Window(0.57)
 _QUIET_NULLS = 0.02**2
 """Uncertainty of the nulls' power, over the mean height's, with which a turn can be judged."""
 _NULL_QUANTILE = 0.02
-_UNKNOWN = Character(None, filled=False)
+_UNKNOWN = Character(None, messages.NO_PATTERN)
 
 
 @dataclass(frozen=True, slots=True)

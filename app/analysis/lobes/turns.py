@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,8 @@ _NARROW_PART = 0.5
 """A pulse narrower than this part of the widest of late is a glitch."""
 _WIDTHS_KEPT = 6
 _PATIENCE = 3
+_DOUBLED = 0.2
+"""With as many pulses between the edges for each turn there is more than one index a turn."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,13 +50,26 @@ class IndexTurns:
         self._last: float | None = None
         self._widths: deque[float] = deque(maxlen=_WIDTHS_KEPT)
         self._strays = 0
+        self._early = self._turns = 0
+        self._cut = False
         self.turn_frames: float | None = None
         """Length of the last turn, None before the first."""
+        self.slips = 0
+        """How many times turns began to begin at another place."""
+
+    @property
+    def is_doubled(self) -> bool:
+        """Whether so many pulses stand within turns that one of them may be the index."""
+        return self._early > _DOUBLED * (self._turns + 1)
 
     @property
     def last_edge(self) -> float | None:
         """Frame of the newest edge that counts."""
         return self._last
+
+    def break_off(self) -> None:
+        """Note that samples are missing: the next edge may be late by any part of a turn."""
+        self._cut = True
 
     def push(self, pulses: list[Pulse]) -> list[Turn]:
         """Take new pulses and return the turns that they complete."""
@@ -80,6 +96,7 @@ class IndexTurns:
         usual = self.turn_frames
         low = self._shortest if usual is None else max(_EARLY * usual, self._shortest)
         if frames < low:
+            self._early += 1
             self._strays += 1
             if self._strays >= _PATIENCE:
                 self._restart(edge)
@@ -87,16 +104,20 @@ class IndexTurns:
         high = self._longest if usual is None else min(_LATE * usual, self._longest)
         if frames > high:
             # One or more pulses were missed: begin again here, the length stands.
-            self._last = edge
+            if usual is not None and not self._cut:
+                self.slips += abs(frames / usual - round(frames / usual)) > 1.0 - _EARLY
+            self._last, self._cut = edge, False
             self._strays += 1
             if self._strays >= _PATIENCE:
                 self._restart(edge)
             return None
-        self._strays = 0
+        self._turns += 1
+        self._strays, self._cut = 0, False
         self._last, self.turn_frames = edge, frames
         return Turn(last, edge)
 
     def _restart(self, edge: float) -> None:
+        self.slips += self.turn_frames is not None
         self._last, self.turn_frames, self._strays = edge, None, 0
 
 
@@ -138,9 +159,11 @@ _HOLD_S = 20.0
 off, less than half of the distance between lobes."""
 _PERIODS = 3
 """It runs on with the period of so many lobes before."""
-_FOLDS = 20
-GROUP_FILLS = 0.55
-"""Groups of several pairs a turn fill more of their room than this."""
+_FOLDS = 40
+_SAME_LEVEL, _GONE, _LOW, _BETWEEN, _WIDE_GAP = 0.93, 0.1, 0.2, 0.3, 0.3
+"""Parts of the top: a place above the first is level with it, one below the second is a gap, and
+what lies between is a second level where it fills this much of the room. Groups leave less of it
+empty in one place than the last."""
 _FAR = 0.2
 _STRAYS = 6
 _WEAK = 0.1
@@ -276,8 +299,8 @@ class PatternTurns:
             return None
         rate_hz = (first + line) * step_hz
         if pairs is None:
-            if rate_hz > 2.0 * high_hz and _fills_little(amplitude, rate_hz * bin_s):
-                # Only every second group is tall enough for its line: the others stand between.
+            if rate_hz > 2.0 * high_hz and _are_pairs(amplitude, rate_hz * bin_s):
+                # The line of the pairs is the strongest: two groups stand in each.
                 rate_hz *= 2.0
             pairs = 1 if rate_hz <= 2.0 * high_hz else round(rate_hz / (2.0 * self._nominal_hz))
             if pairs > 1 and not low_hz <= rate_hz / (2.0 * pairs) <= high_hz:
@@ -322,12 +345,42 @@ class PatternTurns:
         self._count += 1
 
 
-def _fills_little(amplitude: NDArray[np.float64], lobes_a_bin: float) -> bool:
-    """Return whether lobes at this rate leave half of their room to others."""
-    phase = np.arange(len(amplitude)) * lobes_a_bin % 1.0
-    place = (phase * _FOLDS).astype(int)
-    folded = mean_by(place, amplitude, _FOLDS)
-    return float(np.mean(folded > 0.5 * float(folded.max()))) < GROUP_FILLS
+def _are_pairs(amplitude: NDArray[np.float64], repeats_a_bin: float) -> bool:
+    """Return whether what repeats so often holds two groups, or one and as much room again."""
+    phase = np.arange(len(amplitude)) * repeats_a_bin % 1.0
+    folded = mean_by((phase * _FOLDS).astype(int), amplitude, _FOLDS)
+    return holds_two(folded, flat=True)
+
+
+def holds_two(folded: NDArray[np.float64], *, flat: bool, slack: float = 0.0) -> bool:
+    """Return whether a repeated part of the turn holds two levels, or but one.
+
+    Opposite the deepest gap between single groups is the middle of a group; of two groups, another
+    gap. Where there are no gaps, `flat` groups of two heights show two levels.
+
+    Parameters
+    ----------
+    folded : numpy.ndarray
+        float64, shape (n,): amplitude by place in the part.
+    slack : float
+        What noise may take away from an amplitude.
+    """
+    count = len(folded)
+    top, bottom = float(np.sort(folded)[-max(1, count // 8)]), float(folded.min())
+    low = folded < bottom + (_GONE if flat else _LOW) * (top - bottom)
+    # The longest run of low places, around the end of the turn too.
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], np.tile(low, 2), [0]])))
+    starts, ends = edges[::2], edges[1::2]
+    longest = int(np.argmax(ends - starts))
+    if not flat and ends[longest] - starts[longest] > _WIDE_GAP * count:
+        return False
+    opposite = int(starts[longest] + ends[longest] - 1) // 2 + count // 2
+    near = folded[np.arange(opposite - count // 16, opposite + count // 16 + 1) % count]
+    if float(near.min()) < _SAME_LEVEL * top - slack:
+        return True
+    between = (folded > _GONE * top) & (folded < _SAME_LEVEL * top)
+    high = float(np.mean(folded > 0.5 * top))
+    return flat and (float(between.mean()) > _BETWEEN or high < 0.5)
 
 
 _INDEX_PATIENCE_S = 1.2
@@ -347,8 +400,10 @@ class TurnFinder:
         self._index = IndexDetector(setup.sample_rate_hz / self._rows) if has_index else None
         self._by_edges = IndexTurns(setup.sample_rate_hz)
         self._pattern: PatternTurns | None = None
+        self._read_by: PatternTurns | None = None
         self._triggered_at: int | None = None
         self._frames_seen = 0
+        self._next_frame = 0
         self.epoch = 0
         """Counted up whenever the turns found before do not belong with those that follow."""
 
@@ -357,6 +412,11 @@ class TurnFinder:
         """Whether the turns begin at edges of the index."""
         has_index = self._index is not None or self._triggered_at is not None
         return self._pattern is None and has_index
+
+    @property
+    def index_is_doubled(self) -> bool:
+        """Whether the index gives more than one pulse a turn, so that its edges tell no side."""
+        return self.by_index and self._by_edges.is_doubled
 
     @property
     def index_is_silent(self) -> bool:
@@ -370,13 +430,15 @@ class TurnFinder:
 
     @property
     def lobe_times(self) -> tuple[LobeTime, ...]:
-        """Where the pattern was found, lobe by lobe; empty by the index."""
-        return () if self._pattern is None else tuple(self._pattern.times)
+        """Where the pattern was found, lobe by lobe; empty by edges of an index channel."""
+        read_by = self._pattern or self._read_by
+        return () if read_by is None else tuple(read_by.times)
 
     @property
     def lobes_a_turn(self) -> int:
-        """Lobes that the pattern counts to a turn; 0 by the index."""
-        return 0 if self._pattern is None else 2 * self._pattern.pairs
+        """Lobes that the pattern counts to a turn; 0 by edges of an index channel."""
+        read_by = self._pattern or self._read_by
+        return 0 if read_by is None else 2 * read_by.pairs
 
     def push(
         self,
@@ -388,12 +450,17 @@ class TurnFinder:
     ) -> list[Turn]:
         """Take the next samples, their envelope already in `series`; returns turns completed."""
         self._frames_seen += len(samples_v)
+        if first_index != self._next_frame:
+            self._by_edges.break_off()
+        self._next_frame = first_index + len(samples_v)
         if at_index:
             self._triggered_at = first_index
             self._by_edges.take_edge(float(first_index))
         if self._index is None:
             return self._by_pattern(series, at_end=False)
+        slips = self._by_edges.slips
         turns = self._by_edges.push(self._pulses(self._index, samples_v, first_index))
+        self.epoch += self._by_edges.slips > slips
         if turns and self._pattern is not None:
             self._pattern = None
             self.epoch += 1
@@ -454,12 +521,28 @@ class TurnFinder:
 
         The pattern's own phase counts for nothing then: the index shows which lobe is first.
         """
-        frames = pattern.turn_frames
-        self._pattern = None
+        frames, times = pattern.turn_frames, pattern.times
+        self._pattern, self._read_by = None, pattern
+        self.epoch += 1
         if frames is None:
             return []
-        count = int((end_frame - start) // frames)
-        return [Turn(start + k * frames, start + (k + 1) * frames) for k in range(count)]
+        lobes = 2 * pattern.pairs
+        if len(times) <= lobes:
+            count = int((end_frame - start) // frames)
+            return [Turn(start + k * frames, start + (k + 1) * frames) for k in range(count)]
+        # Each turn is as long as from one lobe to the same of the next turn.
+        counts = np.array([time.count for time in times], dtype=np.float64)
+        places = np.array([time.frame for time in times])
+        ends = np.array([counts[0] - 2.0 * lobes, counts[-1] + 2.0 * lobes])
+        spacing = frames / lobes
+        counts = np.concatenate([ends[:1], counts, ends[1:]])
+        far = 2.0 * lobes * spacing
+        places = np.concatenate([[places[0] - far], places, [places[-1] + far]])
+        first = float(np.interp(start, places, counts))
+        turns = int((counts[-1] - first) // lobes)
+        wanted = [first + lobes * turn for turn in range(turns + 1)]
+        edges = [float(np.interp(each, counts, places)) for each in wanted]
+        return [Turn(*each) for each in pairwise(edges) if each[1] <= end_frame]
 
     def _by_pattern(self, series: EnvelopeSeries | None, *, at_end: bool) -> list[Turn]:
         if series is None:

@@ -1,0 +1,302 @@
+"""What recording the averaged turn is of, and what fills its nulls."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.analysis import messages
+from app.analysis.lobes.heights import TURN_BINS, MeanTurn
+from app.analysis.lobes.layout import DIP_TURNS, Layout, closed, smoothed
+from app.analysis.results import Geometry, Message
+
+_BUMP = 0.10
+"""Signal between two lobes, set apart from both and this part of the mean height or more, belongs
+to no pattern that is known."""
+_FILLED = 0.08
+"""A null this part of the mean height above zero is filled: recordings whose lobes show the side
+have empty nulls, and one that beats would read even at an offset of as large a part of its scale.
+"""
+_FILLED_SHARP = 0.045
+"""A boundary's nulls are as sharp as those of a beat, which alone may be taken for it."""
+_FILLED_SIGMAS = 4.0
+_FILL_SIGMAS = 2.0
+"""A null filled by less cannot be told from an empty one."""
+_SHARP_REACH, _EMPTY_REACH = 0.04, 0.3
+_LEAST_PART = 1e-6
+_NOISE_KNOWN = 0.1
+"""Part of itself to which the noise's power is known."""
+_FLANK = 0.2
+_AZIMUTH_PART = 0.45
+"""An azimuth of 18' fills a boundary's nulls by 0.157 of the height and changes its balance by 7 %
+of itself: derived for a head of 330 µm, lobes of 150 µm, a wavelength of 12.23 µm."""
+_LEVEL_REACH, _LEVEL_PART, _LEVEL_SIGMAS = 0.05, 0.98, 1.0
+"""A cosine falls by 3.6 % or more within that much of the turn, a top cut by the head's width by
+nothing."""
+_HUMP_INNER, _HUMP_OUTER, _HUMP_PART = 0.02, 0.2, 0.02
+_FLAT_REACH, _FLAT_LEVEL, _FLAT_MIN = 0.5, 0.9, 0.8
+"""Half way from its middle to the null a sine has fallen to 0.71, and a quarter of that stretch is
+below 0.9 of its middle level; a group is level throughout."""
+_BUMP_SIGMAS = 5.5
+_EMPTY = 0.10
+_BOUNDARY_EMPTY = 0.09
+"""Of a boundary's turn 2·2·asin(0.1)/2π = 6.4 % lies below a tenth of the mean height; lobes with
+room between them leave more."""
+_BOUNDARY_SLACK = 0.12
+"""A disk uneven once a turn by up to a tenth moves the heights so far and not the nulls."""
+_TOUCHING_SLACK = 0.04
+
+
+@dataclass(frozen=True, slots=True)
+class Character:
+    """What the averaged turn says of the recording.
+
+    Attributes
+    ----------
+    geometry : Geometry or None
+        The recording it fits, None when the pattern is not one that is known.
+    reason : Message or None
+        Why it is none.
+    balance_u : float
+        Standard uncertainty of the balance from what fills the nulls.
+    even_u : float
+        The same where the lobes are even, from what may be hidden in the noise of the nulls.
+    """
+
+    geometry: Geometry | None
+    reason: Message | None = None
+    balance_u: float = 0.0
+    even_u: float = 0.0
+
+
+_NOT_KNOWN = Character(None, messages.NO_PATTERN)
+
+
+def characterise(
+    turn: MeanTurn, layout: Layout, heights_v: tuple[float, float], wanted: str | None
+) -> Character:
+    """Return what recording the averaged turn is of.
+
+    Parameters
+    ----------
+    heights_v : tuple of float
+        Mean heights of first and second lobes.
+    wanted : str or None
+        The geometry that the profile states, None when open.
+    """
+    mean_height = 0.5 * sum(heights_v)
+    if not mean_height > 0.0:
+        # Digital silence, or nothing that is a number, where the turns before it had lobes.
+        return _NOT_KNOWN
+    if layout.pairs > 1:
+        return _of_groups(turn, layout, mean_height, wanted)
+    return _of_two_lobes(turn, layout, heights_v, wanted)
+
+
+def _of_groups(
+    turn: MeanTurn, layout: Layout, mean_height_v: float, wanted: str | None
+) -> Character:
+    if wanted not in (None, Geometry.ALTERNATING) or not _has_flat_tops(turn, layout):
+        return _NOT_KNOWN
+    fill = _fill_of_gaps(turn, layout, mean_height_v)
+    return fill.character(Geometry.ALTERNATING, sharp=False)
+
+
+def _of_two_lobes(
+    turn: MeanTurn, layout: Layout, heights_v: tuple[float, float], wanted: str | None
+) -> Character:
+    mean_height = 0.5 * sum(heights_v)
+    if any(_dips(turn, layout, number) for number in (0, 1)):
+        return Character(None, messages.LOBE_DIPS)
+    lobes = range(len(layout.centres))
+    nulls = [_null_place(turn, layout, number, mean_height) for number in lobes]
+    empty = float(np.mean(turn.power_v2 < (_EMPTY * mean_height) ** 2))
+    sharp = empty <= _BOUNDARY_EMPTY
+    balance = (heights_v[0] - heights_v[1]) / sum(heights_v)
+    if sharp and wanted != Geometry.TWO_BAND and _is_level(turn, layout, heights_v):
+        return Character(None, messages.TOPS_LEVEL)
+    geometry = _with_sharp_nulls(balance, nulls) if sharp else Geometry.TWO_BAND
+    if wanted is not None:
+        geometry = Geometry(wanted)
+    fill = max((_fill(turn, null, empty, sharp, mean_height) for null in nulls), key=_Fill.sigmas)
+    # A profile that says boundary says of what fills its nulls that it is azimuth.
+    told = wanted == Geometry.BOUNDARY
+    if not told and fill.sure(_FILLED_SHARP if sharp else _FILLED):
+        return Character(None, messages.NULLS_FILLED)
+    bumps = any(_has_bump(turn, layout, number, mean_height) for number in lobes)
+    if geometry is None or bumps:
+        return _NOT_KNOWN
+    if told:
+        return Character(geometry, balance_u=_AZIMUTH_PART * abs(balance) * fill.part)
+    return fill.character(geometry, sharp=sharp)
+
+
+@dataclass(frozen=True, slots=True)
+class _Fill:
+    """Power in the nulls over that of the mean height, and its standard uncertainty."""
+
+    power: float
+    u: float
+
+    @property
+    def part(self) -> float:
+        """What fills the nulls, as a part of the mean height."""
+        return float(np.sqrt(max(self.power, 0.0)))
+
+    def sigmas(self) -> float:
+        """Return the power in standard uncertainties."""
+        return self.power / self.u
+
+    def sure(self, part: float) -> bool:
+        """Return whether the nulls are filled to more than this part of the height."""
+        return self.power > part**2 and self.power > _FILLED_SIGMAS * self.u
+
+    def character(self, geometry: Geometry, *, sharp: bool) -> Character:
+        """Return the recording with what the filling makes its balance uncertain by.
+
+        A residual of any phase moves either lobe by as much as it fills the nulls, at most; a beat
+        is as far off the line. Only even lobes may be a beat that hides in the noise of the nulls.
+        """
+        if self.power > _FILL_SIGMAS * self.u:
+            return Character(geometry, None, self.part * (1.0 if sharp else float(np.sqrt(0.5))))
+        hidden = float(np.sqrt(max(self.power, 0.0) + _FILL_SIGMAS * self.u))
+        return Character(geometry, even_u=hidden if sharp else 0.0)
+
+
+def _fill_of_gaps(turn: MeanTurn, layout: Layout, mean_height_v: float) -> _Fill:
+    """Return what is left in the middle of the gaps between groups, where they are gaps at all."""
+    gaps = layout.centres + 0.5 / len(layout.centres)
+    bins = np.round(gaps * TURN_BINS - 0.5).astype(int) % TURN_BINS
+    power = turn.power_v2[(bins[:, None] + np.arange(-1, 2)) % TURN_BINS]
+    if float(power.max(axis=1).mean()) > (_EMPTY * mean_height_v) ** 2:
+        return _Fill(0.0, np.inf)
+    u = float(np.linalg.norm(turn.u_v2[bins])) / bins.size
+    least = max(_LEAST_PART * mean_height_v**2, _NOISE_KNOWN * turn.noise_v2)
+    u = float(np.hypot(u, least)) / mean_height_v**2
+    return _Fill(float(power[:, 1].mean()) / mean_height_v**2, u)
+
+
+def _fill(turn: MeanTurn, place: float, empty: float, sharp: bool, mean_height_v: float) -> _Fill:
+    """Return what is left in the null at a place, in turns.
+
+    A sharp null's power is a parabola, leaning with the offset; others leave the turn empty for a
+    while.
+    """
+    reach = round(TURN_BINS * (_SHARP_REACH if sharp else 0.25 * _EMPTY_REACH * empty))
+    middle = round(place * TURN_BINS - 0.5)
+    away = np.arange(-reach, reach + 1)
+    bins = (middle + away) % TURN_BINS
+    away = (away + middle + 0.5) / TURN_BINS - place
+    columns = np.stack([away**k for k in range(4 if sharp else 1)], axis=1)
+    u = np.maximum(turn.u_v2[bins], _LEAST_PART * mean_height_v**2)
+    # By the noise alone: a shape that fits ill is no reason not to believe that there is something.
+    weighted = columns / u[:, None]
+    covariance = np.linalg.inv(weighted.T @ weighted)
+    found = covariance @ (weighted.T @ (turn.power_v2[bins] / u))
+    lowest = float(found[0])
+    if sharp and found[2] > 0.0:
+        lowest -= float(found[1] ** 2 / (4.0 * found[2]))
+    least = max(_LEAST_PART * mean_height_v**2, _NOISE_KNOWN * turn.noise_v2)
+    u_lowest = float(np.hypot(np.sqrt(covariance[0, 0]), least))
+    return _Fill(lowest / mean_height_v**2, u_lowest / mean_height_v**2)
+
+
+def _has_flat_tops(turn: MeanTurn, layout: Layout) -> bool:
+    """Return whether the groups are level over half of their room, as recorded groups are."""
+    lobes = len(layout.centres)
+    reach = int(TURN_BINS / lobes * 0.5 * _FLAT_REACH)
+    away = np.arange(-reach, reach + 1)
+    bins = (np.round(layout.centres * TURN_BINS - 0.5).astype(int)[:, None] + away) % TURN_BINS
+    kinds = [turn.power_v2[bins[kind::2]].mean(axis=0) for kind in (0, 1)]
+    taller: NDArray[np.float64] = np.sqrt(np.maximum(max(kinds, key=np.sum), 0.0))
+    level = float(np.median(taller))
+    return float(np.mean(taller > _FLAT_LEVEL * level)) > _FLAT_MIN
+
+
+def _with_sharp_nulls(balance: float, nulls: list[float]) -> Geometry | None:
+    """Return a boundary, whose nulls move with the offset, or two bands that touch, or neither."""
+    # |e cos t - x| is zero at t = ±acos(x/e): the taller lobe's share of the turn says x again.
+    first_share = (nulls[0] - nulls[1]) % 1.0
+    by_nulls = -np.cos(np.pi * first_share)
+    if abs(by_nulls - balance) < _BOUNDARY_SLACK + 0.1 * abs(balance):
+        return Geometry.BOUNDARY
+    return Geometry.TWO_BAND if abs(by_nulls) < _TOUCHING_SLACK else None
+
+
+def _gap(
+    turn: MeanTurn, layout: Layout, number: int, inset: float, smooth: float
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return bins, smoothed power and its u from lobe `number` to the next.
+
+    The first and the last `inset` of the way are left out; `smooth` is a part of the way too.
+    """
+    lobes = len(layout.centres)
+    start = layout.centres[number]
+    gap = (layout.centres[(number + 1) % lobes] - start) % 1.0 or 1.0
+    width = max(1, round(TURN_BINS / lobes * smooth))
+    low, high = (round((start + part * gap) * TURN_BINS) for part in (inset, 1.0 - inset))
+    bins = np.arange(low - width, high + width + 1, dtype=np.int64)
+    kernel = np.ones(2 * width + 1) / (2 * width + 1)
+    power = np.convolve(turn.power_v2[bins % TURN_BINS], kernel, mode="valid")
+    variance = np.convolve(turn.u_v2[bins % TURN_BINS] ** 2, kernel**2, mode="valid")
+    return bins[width:-width], power, np.sqrt(variance)
+
+
+def _null_place(turn: MeanTurn, layout: Layout, number: int, mean_height_v: float) -> float:
+    """Return the place of the null after lobe `number`, in turns: midway between its flanks."""
+    bins, power, _ = _gap(turn, layout, number, 0.15, 0.006)
+    at = int(np.argmin(power))
+    above = power > (_FLANK * mean_height_v) ** 2
+    before, after = np.flatnonzero(above[:at]), np.flatnonzero(above[at:])
+    low = int(before[-1]) + 1 if before.size else 0
+    high = at + int(after[0]) - 1 if after.size else len(bins) - 1
+    return float(0.5 * (bins[low] + bins[high]) + 0.5) / TURN_BINS
+
+
+def _is_level(turn: MeanTurn, layout: Layout, heights_v: tuple[float, float]) -> bool:
+    """Return whether the taller lobe's top is cut level."""
+    middle = round(layout.centres[int(heights_v[1] > heights_v[0])] * TURN_BINS - 0.5)
+    reach = round(_LEVEL_REACH * TURN_BINS)
+    power = smoothed(turn.power_v2)
+    top, top_u = float(power[middle % TURN_BINS]), float(turn.u_v2[middle % TURN_BINS])
+    sides = 0.5 * (power[(middle - reach) % TURN_BINS] + power[(middle + reach) % TURN_BINS])
+    return float(sides) > _LEVEL_PART**2 * top + _LEVEL_SIGMAS * top_u
+
+
+def _dips(turn: MeanTurn, layout: Layout, number: int) -> bool:
+    """Return whether a lobe is lower in its middle than at both sides.
+
+    A head so far off that it leaves the band again makes two humps of one.
+    """
+    power = smoothed(closed(turn.power_v2, round(TURN_BINS * DIP_TURNS)))
+    middle = round(layout.centres[number] * TURN_BINS - 0.5) % TURN_BINS
+    height = float(power[middle])
+    reach = np.arange(round(_HUMP_INNER * TURN_BINS), round(_HUMP_OUTER * TURN_BINS))
+    sides = [float(power[(middle + way * reach) % TURN_BINS].max()) for way in (1, -1)]
+    beyond = height + _BUMP_SIGMAS * float(turn.u_v2[middle])
+    return min(sides) > max((1.0 + _HUMP_PART) ** 2 * height, beyond)
+
+
+def _has_bump(turn: MeanTurn, layout: Layout, number: int, mean_height_v: float) -> bool:
+    """Return whether the signal rises and falls again between two lobes.
+
+    Beside a drop-out it does so too, but no higher than the lobe stands on its other side.
+    """
+    power = closed(turn.power_v2, round(TURN_BINS * DIP_TURNS))
+    bins, smooth, _ = _gap(replace(turn, power_v2=power), layout, number, 0.05, 0.015)
+    # Filling dips has lifted the noise too: it counts as that of single places, not of their mean.
+    u = turn.u_v2[bins % TURN_BINS]
+    at = int(np.argmin(smooth))
+    for end, sides in ((number, slice(0, at + 1)), (number + 1, slice(at, None))):
+        centre = layout.centres[end % len(layout.centres)] * TURN_BINS - 0.5
+        mirrored = (round(2.0 * centre) - bins[sides]) % TURN_BINS
+        side, side_u = smooth[sides], u[sides]
+        order = slice(None) if end == number else slice(None, None, -1)
+        rise = (side[order] - np.minimum.accumulate(side[order]))[order]
+        foreign = side > 1.5 * power[mirrored] + (_BUMP * mean_height_v) ** 2
+        risen = (rise > (_BUMP * mean_height_v) ** 2) & (rise > _BUMP_SIGMAS * side_u)
+        if np.any(foreign & risen):
+            return True
+    return False

@@ -1,0 +1,232 @@
+"""What spoils a reading of lobes: it is right, or its u holds the error, or it says what is wrong.
+
+Each signal is made from its formula; beside each spoilt one stands its nearest harmless neighbour.
+"""
+
+import numpy as np
+import pytest
+
+from app.analysis import messages
+from app.analysis.lobes.analyser import Analyser
+from app.analysis.results import Geometry, Sign
+from tests.app.analysis.running import RAW, analyse, block_of, measured, setup_for
+from tests.synthesis import Signal, make
+
+RATE_HZ, CARRIER_HZ, FIRST = 250e3, 61e3, 0.25
+BRISK = {"rate_hz": RATE_HZ, "carrier_hz": CARRIER_HZ}
+
+
+def drawn(envelope, *, gain=None, turns=5.4, start=-0.1, snr_db=40.0, hit=None, seed=1):
+    """Return plus − minus and index of a pattern, its (complex) envelope by turns from lobe A."""
+    time = np.arange(round(turns * 0.2 * RATE_HZ)) / RATE_HZ
+    place = 5.0 * time + start
+    sized = envelope(place - FIRST) * (1.0 if gain is None else gain(time))
+    wave = np.real(sized * np.exp(2j * np.pi * CARRIER_HZ * time))
+    sigma = 10.0 ** (-snr_db / 20.0) / np.sqrt(2.0)
+    wave = wave + sigma * np.random.default_rng(seed).standard_normal(len(time))
+    if hit is not None:
+        wave = wave + hit(time)
+    return np.stack([0.4 * wave, np.where(place % 1.0 < 0.02, 5.0, 0.0)], axis=1)
+
+
+def read(samples, **more):
+    return analyse(samples, RATE_HZ, ("differential", "index")[: samples.shape[1]], **more)
+
+
+def bells(balance, *, apart=0.5, width=0.06):
+    def envelope(turns):
+        first = np.exp(-0.5 * (((turns + 0.5) % 1.0 - 0.5) / width) ** 2)
+        second = np.exp(-0.5 * (((turns - apart + 0.5) % 1.0 - 0.5) / width) ** 2)
+        return (1.0 + balance) * first - (1.0 - balance) * second
+
+    return envelope
+
+
+def boundary(balance, fill=0.0):
+    return lambda turns: np.cos(2.0 * np.pi * turns) + balance + fill
+
+
+def groups(balance, pairs, fills, shift=0.0):
+    def envelope(turns):
+        place = (turns + FIRST - shift) * 2 * pairs - 0.5
+        number = np.floor(place + 0.5)
+        flat = np.clip((0.5 * fills - np.abs(place - number)) / 0.05 + 0.5, 0.0, 1.0)
+        return flat * np.where(number % 2 == 0, 1.0 + balance, 1.0 - balance)
+
+    return envelope
+
+
+def holds(reading, balance, least=5e-4):
+    assert reading.valid, [str(reason) for reason in reading.reasons]
+    assert abs(reading.balance.value - balance) < 3.0 * reading.balance.u + least
+    return reading
+
+
+@pytest.mark.parametrize("slope", [-0.2, -0.05, 0.0, 0.2])
+def test_a_gain_that_drifts_does_not_count(slope):
+    reading = read(drawn(bells(0.08), gain=lambda time: 1.0 + slope * time))
+    assert holds(reading, 0.08).balance.u < 1e-3
+    assert abs(reading.balance.value - 0.08) < 5e-4
+
+
+def test_a_gain_that_jumps_costs_its_lobes_alone():
+    reading = read(drawn(bells(0.08), gain=lambda time: np.where(time > 0.47, 0.8, 1.0)))
+    assert abs(holds(reading, 0.08).balance.value - 0.08) < 2e-3
+    assert reading.balance.u < 0.01
+
+
+def test_a_head_that_moved_is_said():
+    def envelope(turns):
+        return np.cos(2.0 * np.pi * turns) + np.where(turns > 3.75, 0.08, 0.04)
+
+    reading = read(drawn(envelope, turns=7.4))
+    said = [note for note in reading.notes if note.text == messages.HEAD_MOVED.text]
+    assert said
+    assert [float(value) for value in said[0].values] == pytest.approx([0.04, 0.08], abs=0.006)
+    assert abs(reading.balance.value - 0.06) + 0.02 < 4.0 * reading.balance.u
+    still = read(drawn(boundary(0.06), turns=7.4))
+    assert messages.HEAD_MOVED.text not in [note.text for note in still.notes]
+
+
+@pytest.mark.parametrize("pairs", [2, 5, 10, 14, 18])
+@pytest.mark.parametrize("fills", [0.62, 0.95])
+@pytest.mark.parametrize("balance", [0.0, 0.3])
+def test_groups_of_any_number_and_gap_are_counted(pairs, fills, balance):
+    reading = read(drawn(groups(balance, pairs, fills)))
+    assert holds(reading, balance).geometry is Geometry.ALTERNATING
+    assert messages.fill(messages.PAIRS, pairs) in reading.notes
+
+
+def test_a_splice_does_not_park_groups():
+    whole = groups(0.2, 6, 0.84)
+    reading = read(drawn(lambda turns: whole(turns) * ((turns + FIRST) % 1.0 > 0.008)))
+    holds(reading, 0.2)
+
+
+@pytest.mark.parametrize("apart", [0.4, 0.48, 0.5, 0.52])
+@pytest.mark.parametrize("width", [0.025, 0.045])
+def test_narrow_lobes_need_not_be_opposite(apart, width):
+    holds(read(drawn(bells(0.1, apart=apart, width=width))), 0.1)
+
+
+def test_a_lobe_with_two_humps_is_no_lobe():
+    def humps(turns):
+        both = bells(0.4, width=0.035)(turns - 0.045) + bells(0.4, width=0.035)(turns + 0.045)
+        return np.where(np.cos(2.0 * np.pi * turns) > 0.0, both, bells(0.4)(turns))
+
+    reading = read(drawn(humps))
+    assert messages.LOBE_DIPS in reading.reasons
+
+
+@pytest.mark.parametrize("part", [0.01, 0.02, 0.03])
+@pytest.mark.parametrize("phase", [0.0, 2.0, 4.0])
+def test_a_residual_of_the_same_frequency_is_in_u(part, phase):
+    residual = part * np.exp(1j * phase)
+    reading = read(drawn(lambda turns: bells(0.1)(turns) + residual))
+    assert abs(reading.balance.value - 0.1) < 2.0 * reading.balance.u
+    assert reading.balance.u > 0.5 * part
+    assert read(drawn(bells(0.1))).balance.u < 0.1 * part
+
+
+@pytest.mark.parametrize("offset", [0.005, 0.02, 0.04])
+def test_a_beat_near_its_null_is_not_certain_to_be_even(offset):
+    def beat(turns):
+        angle = 2.0 * np.pi * turns
+        return np.cos(angle) + 1j * offset * np.sin(angle)
+
+    reading = read(drawn(beat, snr_db=30))
+    assert not reading.valid or reading.balance.u > 0.4 * offset
+
+
+def test_azimuth_fills_the_nulls_of_a_stated_boundary():
+    samples = drawn(boundary(0.2, 0.12j))
+    holds(read(samples, geometry="boundary"), 0.2, least=0.002)
+    assert messages.NULLS_FILLED in read(samples).reasons
+
+
+def test_a_top_cut_by_the_head_is_no_reading():
+    cut = read(drawn(lambda turns: np.clip(boundary(0.05)(turns), -0.8, 0.8)))
+    assert messages.TOPS_LEVEL in cut.reasons
+    holds(read(drawn(boundary(0.05))), 0.05)
+
+
+@pytest.mark.parametrize("part", [0.05, 0.09])
+def test_a_boundary_on_an_uneven_disk_is_read(part):
+    def uneven(turns):
+        return boundary(0.1)(turns) * (1.0 + part * np.cos(2.0 * np.pi * turns))
+
+    first, second = 1.1 * (1.0 + part), 0.9 * (1.0 - part)
+    reading = read(drawn(uneven))
+    holds(reading, (first - second) / (first + second), least=0.002)
+    assert reading.geometry is Geometry.BOUNDARY
+
+
+def test_spikes_of_twenty_times_the_amplitude_are_passed_over():
+    places = np.random.default_rng(3).integers(0, 265_000, 16)
+
+    def spikes(time):
+        hit = np.zeros(len(time))
+        hit[places] = 20.0
+        return hit
+
+    holds(read(drawn(bells(0.08), hit=spikes)), 0.08)
+
+
+MADE = make(Signal(**BRISK, snr_db=30, turns=5.4))
+PULSE = np.where(MADE.turns % 1.0 < 0.02, 5.0, 0.0)
+
+
+def with_index(volts):
+    samples = MADE.columns(*RAW)
+    samples[:, 2] = volts
+    return analyse(samples, RATE_HZ)
+
+
+@pytest.mark.parametrize("at", [0.3, 0.5, 0.7])
+@pytest.mark.parametrize("every", [1, 2])
+def test_a_second_index_a_turn_leaves_the_side_unknown(at, every):
+    second = ((MADE.turns - at) % 1.0 < 0.02) & (np.floor(MADE.turns - at) % every == 0)
+    reading = with_index(np.where(second, 5.0, PULSE))
+    assert reading.valid
+    assert reading.sign is Sign.UNKNOWN
+    assert messages.INDEX_DOUBLED in reading.notes
+    assert abs(reading.balance.value - MADE.balance) < 0.002
+
+
+def test_an_index_that_bounces_begins_with_its_first_edge():
+    volts = PULSE.copy()
+    for edge in np.flatnonzero(np.diff(PULSE) > 0.0) + 1:
+        for bounce in range(6):
+            volts[edge + 4 + 9 * bounce : edge + 8 + 9 * bounce] = 0.0
+    reading = with_index(volts)
+    assert reading.sign is Sign.KNOWN
+    assert reading.speed_rpm.value == pytest.approx(300.0, rel=2e-5)
+
+
+def test_glitches_of_twenty_microseconds_are_no_index():
+    volts = PULSE.copy()
+    for place in np.random.default_rng(2).integers(0, len(volts) - 5, 60):
+        volts[place : place + 5] = 5.0 - volts[place : place + 5]
+    reading = with_index(volts)
+    assert reading.sign is Sign.KNOWN
+    assert abs(reading.balance.value - MADE.balance) < 0.002
+
+
+@pytest.mark.parametrize("rpm", [296.0, 300.0, 303.3])
+def test_a_record_from_the_index_tells_speed_and_side_by_its_pattern(rpm):
+    signal = Signal(**BRISK, snr_db=30, turns=4.9, start_turns=0.0, rpm=rpm)
+    made = make(signal)
+    analyser = Analyser(setup_for(("plus", "minus"), RATE_HZ), keep_all=True)
+    analyser.push(block_of(made.columns("plus", "minus"), at_index=True))
+    analyser.finish()
+    reading = analyser.summary()
+    assert reading.sign is Sign.KNOWN
+    assert abs(reading.balance.value - made.balance) < 0.002
+    assert abs(reading.speed_rpm.value - rpm) < 2.5 * reading.speed_rpm.u
+    assert reading.speed_rpm.u < 0.2
+
+
+def test_one_whole_turn_with_an_index_is_read():
+    reading, made = measured(Signal(**BRISK, snr_db=35, turns=1.15, start_turns=-0.02))
+    assert reading.valid
+    assert reading.balance.value == pytest.approx(made.balance, abs=0.003)
