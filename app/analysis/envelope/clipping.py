@@ -50,6 +50,8 @@ _MIN_COMPARED = 8
 _MIN_SNR = 2.0
 """In more noise the tops differ from the middle by nothing but the noise that is judged."""
 _STEADY = 0.2
+_LEVEL = 1.2
+"""A run in which the power leaves its mean by more, as over the gap between two groups, is not."""
 _HUM_GROUPS = 3
 _HUM_PART = 0.05
 
@@ -119,6 +121,8 @@ class ClipWatch:
                 np.tile(starts, len(self._columns)),
                 slow[:, 0].reshape(-1, _RUN).mean(axis=1),
                 second.mean(axis=1),
+                # Block by block: where the power changes within a run its mean squared falls short.
+                (second * second).mean(axis=1),
                 fourth.reshape(-1, _RUN).mean(axis=1),
                 at_phases.reshape(-1, _RUN).mean(axis=1),
                 # Mean and slope have taken two parts of the noise away too.
@@ -154,7 +158,7 @@ class ClipWatch:
         whole = np.concatenate(near, axis=2)
         for stats in whole.transpose(1, 0, 2):
             inside = (stats[0] >= start_frame) & (stats[0] < end_frame)
-            runs = _runs_of(*stats[1:, inside], run=_RUN * self._block, step_v=self._step_v)
+            runs = _runs_of(*stats[1:, inside], block=self._block, step_v=self._step_v)
             if runs is not None:
                 yield runs
 
@@ -168,7 +172,7 @@ class _Runs:
     part, steady : numpy.ndarray
         float64 and bool, shape (runs,): power over the greatest, and whether it stays within a run.
     fourth, square, shift : numpy.ndarray
-        float64, shape (runs,): mean fourth power and squared mean square, whose sums' ratio is the
+        float64, shape (runs,): mean fourth power and squared power, whose sums' ratio is the
         kurtosis; and what an error of the noise moves the first by.
     mean_v : numpy.ndarray
         float64, shape (runs,): what is slow.
@@ -230,12 +234,13 @@ class _Runs:
 def _runs_of(
     mean_v: NDArray[np.float64],
     second_v2: NDArray[np.float64],
+    square_v4: NDArray[np.float64],
     fourth_v4: NDArray[np.float64],
     sampled: NDArray[np.float64],
     noise_v2: NDArray[np.float64],
     change_v2: NDArray[np.float64],
     *,
-    run: int,
+    block: int,
     step_v: float,
 ) -> _Runs | None:
     """Return runs of these moments, noise, and change of power within; None where they say nothing.
@@ -246,7 +251,7 @@ def _runs_of(
         return None
     greatest = float(np.quantile(second_v2, 0.98))
     # With all that noise alone may lift: the very lowest would be those with the least noise.
-    limit_v2 = np.quantile(second_v2, _QUIET_PART) * (1.0 + 4.0 * np.sqrt(2.0 / run))
+    limit_v2 = np.quantile(second_v2, _QUIET_PART) * (1.0 + 4.0 * np.sqrt(2.0 / (_RUN * block)))
     quiet = noise_v2[second_v2 <= limit_v2]
     noise, noise_u = float(np.mean(quiet)), float(np.std(quiet)) / float(np.sqrt(quiet.size))
     power = second_v2 - noise
@@ -255,14 +260,14 @@ def _runs_of(
         return None
     # What noise adds to the moments of a sine is taken out of both.
     fourth = fourth_v4 - 6.0 * power * noise - 3.0 * noise**2
-    square = power**2 - (4.0 * power * noise + 2.0 * noise**2) / run
+    square = square_v4 - (2.0 + 4.0 / block) * power * noise - (1.0 + 2.0 / block) * noise**2
     rounding = 0.0
     if step_v > 0.0:
         codes = max(np.sqrt(2.0 * greatest) / step_v, 1.0)
         rounding = _ROUNDING * codes**-1.5 * blurred(step_v, noise - step_v**2 / 12.0)
     return _Runs(
         part=power / greatest,
-        steady=np.abs(change_v2) < _STEADY * second_v2,
+        steady=(np.abs(change_v2) < _STEADY * second_v2) & (square < _LEVEL * power**2),
         fourth=fourth,
         # A carrier near a simple part of the rate is sampled at few phases, which drift: that alone
         # moves its kurtosis, and is taken out.
