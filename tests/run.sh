@@ -56,10 +56,7 @@ trap 'kill "$types" 2>/dev/null || :; rm -f "$told"' EXIT
 trap 'exit 130' INT
 trap 'exit 143' TERM
 failed=""
-# One more than processors: a third of the suite waits for sound servers, sockets and deadlines.
-workers=$(($(getconf _NPROCESSORS_ONLN) + 1))
-[ "$workers" -le 5 ] || workers=5
-step python -m pytest --numprocesses "$workers" --dist loadgroup -m "$tests" "$@" ||
+step python -m pytest --numprocesses auto --maxprocesses 4 --dist loadgroup -m "$tests" "$@" ||
     failed=" pytest"
 wait "$types" || failed="$failed pyright"
 printf '\n== pyright\n'

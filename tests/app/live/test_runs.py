@@ -73,7 +73,7 @@ def test_output_is_the_track_s(pattern, cycles):
     found, drive, truth = measured(Measurand.OUTPUT, write(39, pattern), track=39, **params)
     output = found.output
     assert found.problem is None
-    assert output.amplitude_v.value == pytest.approx(0.4 * drive.track.height, rel=5e-3)
+    assert output.amplitude_v.value == pytest.approx(0.4 * drive.track.gain, rel=5e-3)
     frequency_hz = cycles * truth.speed_rpm / 60.0
     assert output.frequency_hz.value == pytest.approx(frequency_hz, rel=2e-4)
     assert output.modulation_percent.value == pytest.approx(8.0, abs=0.2)

@@ -105,12 +105,18 @@ def test_a_corner_stated_as_none_is_not_believed_when_the_output_goes_below_zero
     assert reading.ratio is None
 
 
-@pytest.mark.parametrize("floor", [0.02, 0.05])
+@pytest.mark.parametrize("floor", [0.02, 0.03])
 def test_a_floor_under_the_nulls_enters_the_uncertainty(floor):
     # Offset of the detector or filled nulls: one cannot tell, so u must hold both.
     samples, made = captured(offset_v=floor * 0.4, snr_db=45.0)
     reading = analyse(samples, RATE_HZ, NAMES, low_corner_hz=0.0, **LINEAR)
     assert abs(reading.ratio.value - made.ratio) < 2.0 * reading.ratio.u
+
+
+def test_a_floor_that_leaves_too_much_open_is_refused_for_that():
+    samples, _ = captured(offset_v=0.05 * 0.4, snr_db=45.0)
+    reading = analyse(samples, RATE_HZ, NAMES, low_corner_hz=0.0, **LINEAR)
+    assert messages.TOO_UNCERTAIN in reading.reasons
 
 
 @pytest.mark.parametrize("threshold_v", [0.05, 0.15])
