@@ -1,0 +1,29 @@
+"""Writes the captures of fixtures/captures/layouts anew: ``python -m tests.published.layouts``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tests.published.layouts.layout import Layout, as_toml
+from tests.published.layouts.text import all_text
+
+FOLDER = Path(__file__).parents[3] / "fixtures" / "captures" / "layouts"
+
+
+def all_layouts() -> list[Layout]:
+    """Return every layout."""
+    return [*all_text()]
+
+
+def files(layouts: list[Layout]) -> dict[str, bytes]:
+    """Return the content of every file in the folder that is written, by name."""
+    content = {"expected.toml": as_toml(layouts).encode()}
+    for layout in layouts:
+        content |= {layout.name: layout.content, **layout.beside}
+    return content
+
+
+if __name__ == "__main__":
+    FOLDER.mkdir(exist_ok=True)
+    for name, data in files(all_layouts()).items():
+        (FOLDER / name).write_bytes(data)

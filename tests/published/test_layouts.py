@@ -1,0 +1,125 @@
+"""Captures in the layouts that scopes and recorders write, against what was written into them.
+
+`fixtures/captures/layouts/expected.toml` names the source of each layout beside its truth, and
+PROVENANCE.md there explains the keys. The files come from `tests/published/layouts`, which knows
+nothing of the readers.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from contextlib import suppress
+
+import numpy as np
+import pytest
+
+from instruments.address import open_address
+from instruments.source import Role, SourceEnd, SourceError, SourceRequest, parse_roles
+from tests.app.analysis.running import analyse
+from tests.published.layouts.__main__ import FOLDER, all_layouts, files
+
+EXPECTED = tomllib.loads((FOLDER / "expected.toml").read_text(encoding="utf-8"))
+RATE_WITHIN = 1e-6
+"""Times are written in decimals: half a step of the last, over the length, is below this."""
+READINGS = [name for name, truth in EXPECTED.items() if "balance" in truth]
+
+
+class Capture:
+    """All that a file gives: its info, its frames joined, and what is said of them."""
+
+    def __init__(self, name: str, truth: dict):
+        address = str(FOLDER / name) + truth.get("options", "")
+        asked = parse_roles(truth["ask"]) if "ask" in truth else None
+        source = open_address(address, SourceRequest(roles=asked))
+        source.open()
+        try:
+            self.blocks = []
+            with suppress(SourceEnd):
+                while True:
+                    self.blocks.append(source.read(1.0))
+            self.info = source.info
+        finally:
+            source.close()
+        self.frames = np.concatenate([block.samples_v for block in self.blocks])
+        self.gaps = [block.first_index for block in self.blocks if block.gap_before]
+        self.uncertain = all(block.uncalibrated for block in self.blocks)
+
+    @property
+    def indices(self) -> list[int]:
+        """The absolute index of each frame."""
+        return [
+            place
+            for block in self.blocks
+            for place in range(block.first_index, block.first_index + len(block.samples_v))
+        ]
+
+
+def check_refusal(error: SourceError, truth: dict) -> None:
+    message = str(error).lower()
+    assert any(word.lower() in message for word in truth["refused"]), message
+
+
+def check_frames(capture: Capture, truth: dict) -> None:
+    rate_hz = truth["rate_hz"]
+    within = truth.get("rate_within", RATE_WITHIN)
+    assert capture.info.sample_rate_hz == pytest.approx(rate_hz, rel=within)
+    for block in capture.blocks:
+        assert block.sample_rate_hz == pytest.approx(rate_hz, rel=within)
+    assert len(capture.frames) == truth["frames"]
+    # float32 holds 24 bits.
+    near = {"rel": 2.0**-22, "abs": 1e-9}
+    assert capture.frames[:3].tolist() == [pytest.approx(v, **near) for v in truth["first_v"]]
+    assert capture.frames[-1].tolist() == pytest.approx(truth["last_v"], **near)
+
+
+def check_words(capture: Capture, truth: dict) -> None:
+    roles = parse_roles(truth["ask"]) if "ask" in truth else map(Role, truth["roles"])
+    assert capture.info.roles == tuple(role for role in roles if role is not None)
+    if "roles_from" in truth:
+        assert capture.info.roles_from == truth["roles_from"]
+    assert capture.gaps == truth.get("gaps", [])
+    if "end_index" in truth:
+        assert capture.indices[-1] + 1 == truth["end_index"]
+    assert all(block.min_max == truth.get("min_max", False) for block in capture.blocks)
+    if "uncertain" in truth:
+        assert capture.uncertain == truth["uncertain"]
+    notes = " ".join(capture.info.notes).lower()
+    if "noted" in truth:
+        assert any(word in notes for word in truth["noted"]), notes
+
+
+@pytest.mark.parametrize("name", EXPECTED)
+def test_a_layout_is_read_as_it_was_written_or_refused(name):
+    truth = EXPECTED[name]
+    try:
+        capture = Capture(name, truth)
+    except SourceError as error:
+        if "refused" not in truth:
+            raise
+        check_refusal(error, truth)
+        return
+    assert "rate_hz" in truth, f"taken at {capture.info.sample_rate_hz} Hz: {capture.frames[:3]}"
+    check_frames(capture, truth)
+    check_words(capture, truth)
+
+
+@pytest.mark.parametrize("name", READINGS)
+def test_a_layout_that_is_long_enough_gives_the_balance_of_its_signal(name):
+    truth = EXPECTED[name]
+    capture = Capture(name, truth)
+    roles = tuple(str(role) for role in capture.info.roles)
+    reading = analyse(capture.frames, capture.info.sample_rate_hz, roles, low_corner_hz=0.0)
+    assert reading.valid, reading.reasons
+    # Text of three or four digits, or codes of 8 bits, move a balance by less than this.
+    assert reading.balance.value == pytest.approx(truth["balance"], abs=0.004)
+
+
+def test_the_captures_are_those_that_the_script_writes():
+    written = files(all_layouts())
+    there = {path.name: path.read_bytes() for path in FOLDER.iterdir()}
+    assert there.pop("PROVENANCE.md")
+    assert there == written
+
+
+def test_a_capture_is_small():
+    assert max(path.stat().st_size for path in FOLDER.iterdir()) <= 61_440
