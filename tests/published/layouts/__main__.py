@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from tests.published.layouts.headed import all_headed
 from tests.published.layouts.layout import Layout, as_toml
 from tests.published.layouts.text import all_text
 
@@ -12,7 +13,7 @@ FOLDER = Path(__file__).parents[3] / "fixtures" / "captures" / "layouts"
 
 def all_layouts() -> list[Layout]:
     """Return every layout."""
-    return [*all_text()]
+    return [*all_text(), *all_headed()]
 
 
 def files(layouts: list[Layout]) -> dict[str, bytes]:
