@@ -6,6 +6,7 @@ from pathlib import Path
 
 from tests.published.layouts.headed import all_headed
 from tests.published.layouts.layout import Layout, as_toml
+from tests.published.layouts.odd import all_odd
 from tests.published.layouts.text import all_text
 
 FOLDER = Path(__file__).parents[3] / "fixtures" / "captures" / "layouts"
@@ -13,7 +14,7 @@ FOLDER = Path(__file__).parents[3] / "fixtures" / "captures" / "layouts"
 
 def all_layouts() -> list[Layout]:
     """Return every layout."""
-    return [*all_text(), *all_headed()]
+    return [*all_text(), *all_headed(), *all_odd()]
 
 
 def files(layouts: list[Layout]) -> dict[str, bytes]:

@@ -72,9 +72,7 @@ def key_lines() -> list[Layout]:
     listed += "Second,Volt,Volt\n"
     peak_head = "Model,M2024\nFirmware Version,1.0\n\nPoint Format,ENV,\nHorizontal Units,S,\n"
     peak_head += "Horizontal Scale,0.0004,\nSample Interval,2.0e-05,\nRecord Length,200,\n"
-    peak_head += (
-        "Probe Attenuation,1,,1,\nVertical Units,V,,V,\nVertical Scale,0.1,,0.1,\nLabel,,,,\n"
-    )
+    peak_head += "Probe Attenuation,1,,1,\nVertical Units,V,,V,\nLabel,,,,\n"
     peak_head += "TIME,CH1,CH1 Peak Detect,CH2,CH2 Peak Detect\n"
     plus, minus = phases()
     high = [Column([v + 0.02 for v in side], ".5f") for side in (plus, minus)]
@@ -174,9 +172,7 @@ def without_times() -> list[Layout]:
     coded += "Horizontal Scale,5.000E-04,\nSampling Period,2.000E-05,\nWaveform Data,\n"
     lvm = "LabVIEW Measurement\nWriter_Version\t2\nReader_Version\t2\nSeparator\tTab\n"
     lvm += "Decimal_Separator\t.\nX_Columns\tNo\n***End_of_Header***\n\nChannels\t2\t\n"
-    lvm += (
-        "Samples\t200\t200\nY_Unit_Label\tVolts\tVolts\nX0\t0.0\t0.0\nDelta_X\t0.00002\t0.00002\n"
-    )
+    lvm += "Samples\t200\t200\nY_Unit_Label\tVolts\tVolts\nDelta_X\t0.00002\t0.00002\n"
     lvm += "***End_of_Header***\nVoltage_0\tVoltage_1\tComment\n"
     two = read_as(SHORT_HZ, [x.read, y.read], roles=PAIR, uncertain=False)
     return [
