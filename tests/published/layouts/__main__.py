@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from tests.published.layouts.binary import all_binary
 from tests.published.layouts.headed import all_headed
+from tests.published.layouts.hostile import all_hostile
 from tests.published.layouts.layout import Layout, as_toml
 from tests.published.layouts.odd import all_odd
+from tests.published.layouts.sound import all_sound
 from tests.published.layouts.text import all_text
 
 FOLDER = Path(__file__).parents[3] / "fixtures" / "captures" / "layouts"
@@ -14,7 +17,8 @@ FOLDER = Path(__file__).parents[3] / "fixtures" / "captures" / "layouts"
 
 def all_layouts() -> list[Layout]:
     """Return every layout."""
-    return [*all_text(), *all_headed(), *all_odd()]
+    text = [*all_text(), *all_headed(), *all_odd()]
+    return [*text, *all_sound(), *all_binary(), *all_hostile()]
 
 
 def files(layouts: list[Layout]) -> dict[str, bytes]:

@@ -87,7 +87,7 @@ def numbers() -> list[Layout]:
 def odd_times() -> list[Layout]:
     """Times that are coarse, doubled, or begin anew."""
     a, b = pair(".4f")
-    level, pulse = envelope(".4f")
+    level, _ = envelope(".4f")
     low = Column((ENVELOPE.envelope_v * -1.0).tolist(), ".4f")
     stamp = [f"{k / ENVELOPE_HZ:.5f}" for k in range(len(level.values))]
     pairs = "Time(s),CH1(V)\n" + "".join(
@@ -226,7 +226,7 @@ def odd_lines() -> list[Layout]:
         Layout(
             "beside.Wfm.csv",
             "samples alone; the interval stands in another file of that name",
-            "example file in scottprahl/RigolWFM, tests/files/rs/rs_rtp_02.Wfm.csv; head: from memory",
+            "scottprahl/RigolWFM, tests/files/rs/rs_rtp_02.Wfm.csv; its head: from memory",
             bare.encode(),
             read_as(SHORT_HZ, exact, roles=PAIR) | refused("rate"),
             {"beside.csv": header.encode()},
