@@ -7,6 +7,7 @@ RF64 (ITU-R BS.2088 and EBU Tech 3306).
 from __future__ import annotations
 
 import io
+import struct
 
 import numpy as np
 import soundfile
@@ -24,6 +25,20 @@ def coded(
     held = io.BytesIO()
     soundfile.write(held, samples, rate_hz, format=kind, subtype=subtype, endian=endian)
     return held.getvalue()
+
+
+def extensible_big_endian(samples: np.ndarray, rate_hz: int) -> bytes:
+    """Return an RIFX of floats with an extensible header, which libsndfile reads and not writes."""
+    channels = samples.shape[1]
+    form = struct.pack(
+        ">HHLLHH", 0xFFFE, channels, rate_hz, rate_hz * 4 * channels, 4 * channels, 32
+    )
+    form += struct.pack(">HHL", 22, 32, 3)
+    form += struct.pack(">LHH", 3, 0, 16) + bytes.fromhex("800000aa00389b71")
+    data = samples.astype(">f4").tobytes()
+    body = b"WAVEfmt " + struct.pack(">L", len(form)) + form
+    body += b"data" + struct.pack(">L", len(data)) + data
+    return b"RIFX" + struct.pack(">L", len(body)) + body
 
 
 def whole(bits: int, values: np.ndarray) -> np.ndarray:
@@ -106,7 +121,7 @@ def all_sound() -> list[Layout]:
             "extensible-big-endian.wav",
             "RIFX with an extensible header",
             library,
-            coded("WAVEX", "FLOAT", floats, SHORT_HZ, "BIG"),
+            extensible_big_endian(floats, SHORT_HZ),
             plain,
         ),
         Layout(
