@@ -66,13 +66,14 @@ def check_frames(capture: Capture, truth: dict) -> None:
     for block in capture.blocks:
         assert block.sample_rate_hz == pytest.approx(rate_hz, rel=within)
     assert len(capture.frames) == truth["frames"]
-    # float32 holds 24 bits.
-    near = {"rel": 2.0**-22, "abs": 1e-9}
+    # float32 holds 24 bits; an offset of up to half a volt may have been taken off in it.
+    near = {"rel": 2.0**-22, "abs": 3e-8}
     found = np.vstack([capture.frames[:3], capture.frames[-1:]]).astype(float)
     written = np.array([*truth["first_v"], truth["last_v"]])
     if truth.get("uncertain"):
         # Volts that nobody knows are right up to a factor, the same for all columns.
-        found = found / found[0, 0] * written[0, 0]
+        largest = np.unravel_index(np.abs(written).argmax(), written.shape)
+        found = found / found[largest] * written[largest]
     assert found == pytest.approx(written, **near)
 
 
