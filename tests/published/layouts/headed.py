@@ -241,6 +241,59 @@ def without_times() -> list[Layout]:
     ]
 
 
+def turns() -> list[Layout]:
+    """Return forms of this module and of `text` that are long enough for a reading."""
+    level, pulse = envelope(".4f")
+    stamps = Column([k / ENVELOPE_HZ - 0.1 for k in range(len(level.values))], ".6f")
+    truth = read_as(
+        ENVELOPE_HZ,
+        [level.read, pulse.read],
+        ask="envelope,index",
+        balance=ENVELOPE.balance,
+        uncertain=False,
+    )
+    milli = [Column(column.read, ".1f", 1e-3) for column in (level, pulse)]
+    late = Column(stamps.read, ".3f", 1e-3)
+    thousandths = "Time;Channel A;Channel B\n(ms);(mV);(mV)\n;;\n"
+    thousandths += rows(late.written, *(column.written for column in milli), between=";")
+    in_milli = [column.read for column in milli]
+    axis = "x-axis,1,2\nsecond,Volt,Volt\n-0.100250,,\n"
+    hollow = axis + rows(stamps.written, level.written, pulse.written) + "0.360000,,\n"
+    t_inc = "CH1V,CH2V,t0 =-1.000000e-01, tInc = 2.500000e-04,\n"
+    count = [str(k) for k in range(len(level.values))]
+    sampled = "Sample,Time(S),CH1(V),CH2(V)\n"
+    return [
+        Layout(
+            "turns-separator-row.csv",
+            "milliseconds, millivolts, a row of separators",
+            SECOND_HAND,
+            thousandths.replace(".", ",").encode(),
+            truth | read_as(ENVELOPE_HZ, in_milli),
+        ),
+        Layout(
+            "turns-x-axis.csv",
+            "x-axis; the first and the last row are hollow",
+            SECOND_HAND,
+            hollow.encode(),
+            truth,
+        ),
+        Layout(
+            "turns-t-inc.csv",
+            "tInc in the line of titles, no times",
+            SECOND_HAND,
+            (t_inc + rows(level.written, pulse.written, after=",,")).encode(),
+            truth,
+        ),
+        Layout(
+            "turns-counter-time.csv",
+            "a counter, then the time",
+            SECOND_HAND,
+            (sampled + rows(count, stamps.written, level.written, pulse.written)).encode(),
+            truth,
+        ),
+    ]
+
+
 def all_headed() -> list[Layout]:
     """Return every layout of this module."""
-    return [*head_beside(), *key_lines(), *without_times()]
+    return [*head_beside(), *key_lines(), *without_times(), *turns()]

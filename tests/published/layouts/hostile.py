@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tests.published.layouts.layout import SECOND_HAND, Layout, refused
+from tests.published.layouts.layout import SECOND_HAND, Layout, read_as, refused
 from tests.published.layouts.text import clock, pair, rows
 
 OWN = "this project's own question"
@@ -104,7 +104,13 @@ def all_hostile() -> list[Layout]:
             "the head's interval is a twentieth of that of the times",
             OWN,
             contradicted.encode(),
-            refused("interval", "contradict", "differ"),
+            read_as(
+                50_000,
+                [a.read, b.read],
+                roles=["plus", "minus"],
+                noted=["interval", "contradict", "differ"],
+            )
+            | refused("interval", "contradict", "differ"),
         ),
         Layout(
             "plane.csv",

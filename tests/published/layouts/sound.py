@@ -95,6 +95,13 @@ def all_sound() -> list[Layout]:
             lasting,
         ),
         Layout(
+            "turns.w64",
+            "W64 of 16 bits, turns",
+            library,
+            coded("W64", "PCM_16", turns, CARRIER_HZ),
+            lasting,
+        ),
+        Layout(
             "floats.caf", "CAF of floats", library, coded("CAF", "FLOAT", floats, SHORT_HZ), plain
         ),
         Layout(
