@@ -106,6 +106,8 @@ def test_a_layout_is_read_as_it_was_written_or_refused(name):
         check_refusal(error, truth)
         return
     assert "rate_hz" in truth, f"taken at {capture.info.sample_rate_hz} Hz: {capture.frames[:3]}"
+    if "paired" in truth and capture.blocks[0].min_max:
+        truth = truth["paired"]
     check_frames(capture, truth)
     check_words(capture, truth)
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from tests.published.layouts.layout import SECOND_HAND, Column, Layout, read_as
+import numpy as np
+
+from tests.published.layouts.layout import SECOND_HAND, Column, Layout, read_as, refused
 from tests.published.layouts.signal import ENVELOPE, ENVELOPE_HZ, SHORT_HZ, index, phases
 from tests.published.layouts.text import PAIR, clock, envelope, pair, rows
 
@@ -77,9 +79,16 @@ def key_lines() -> list[Layout]:
     plus, minus = phases()
     high = [Column([v + 0.02 for v in side], ".5f") for side in (plus, minus)]
     low = [Column([v - 0.02 for v in side], ".5f") for side in (plus, minus)]
-    peaks = peak_head + rows(
-        clock(".7e"), low[0].written, high[0].written, low[1].written, high[1].written
-    )
+    cells = [
+        # The two values of a stretch come in the order of their times, which changes.
+        [(up.written, down.written)[(k // 3) % 2][k] for k in range(len(plus))]
+        for up, down in ((low[0], high[0]), (high[0], low[0]), (low[1], high[1]), (high[1], low[1]))
+    ]
+    peaks = peak_head + rows(clock(".7e"), *cells) + "\n"
+    extremes = [
+        [float(value) for value in column]
+        for column in (np.column_stack([low[n].read, high[n].read]).reshape(-1) for n in (0, 1))
+    ]
     c = Column(index(), ".2f")
     model = "Model,M58\nFirmware Version,2.0\n\nWaveform Type,ANALOG,ANALOG,ANALOG\n"
     model += "Point Format,Y,Y,Y\nHorizontal Units,s,s,s\nSample Interval,2e-05,2e-05,2e-05\n"
@@ -100,17 +109,16 @@ def key_lines() -> list[Layout]:
         ),
         Layout(
             "column-of-extremes.csv",
-            "each channel has a column of its lowest and one of its highest values",
-            SECOND_HAND,
+            "each channel has a second column: both extremes of a stretch, in the order of time",
+            "example file in gedeanekenshima/dadosDaniel, T0000.CSV; two channels: second hand",
             peaks.encode(),
-            {
-                "refused": ["peak", "extreme", "highest", "pairs"],
-                "rate_hz": SHORT_HZ,
-                "frames": 200,
-                "roles": PAIR,
-                "first_v": [list(f) for f in zip(low[0].read, low[1].read, strict=True)][:3],
-                "last_v": [low[0].read[-1], low[1].read[-1]],
-            },
+            read_as(
+                SHORT_HZ,
+                [[float(text) for text in cells[0]], [float(text) for text in cells[2]]],
+                roles=PAIR,
+                paired=read_as(2 * SHORT_HZ, extremes, roles=PAIR, min_max=True),
+            )
+            | refused("peak", "extreme", "highest", "pairs"),
         ),
         Layout(
             "labelled.csv",

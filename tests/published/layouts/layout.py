@@ -95,6 +95,8 @@ def as_toml(layouts: list[Layout]) -> str:
 def _value(value: Any) -> str:
     if isinstance(value, bool):
         return str(value).lower()
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{key} = {_value(held)}" for key, held in value.items()) + " }"
     if isinstance(value, list):
         return "[" + ", ".join(map(_value, value)) + "]"
     if isinstance(value, str):

@@ -121,9 +121,16 @@ def two_rows() -> list[Layout]:
             read_as(SHORT_HZ, [a.read, b.read], roles=PAIR, uncertain=False),
         ),
         Layout(
+            "bracket-units.csv",
+            "a line of units in brackets, which names the channels and not the time",
+            "example file in AignerZar/FP_SS25, Exp-D/data/T20_I20.CSV",
+            ("[s],CH1[V],CH2[V]\n" + rows(axis.written, x.written, y.written)).encode(),
+            read_as(SHORT_HZ, [x.read, y.read], roles=PAIR, uncertain=False),
+        ),
+        Layout(
             "x-axis.csv",
             "x-axis and numbers of channels, then second and Volt",
-            SECOND_HAND,
+            "example file in HCui91/Scope_plot, scope_0.csv",
             whole.encode(),
             read_as(SHORT_HZ, [x.read, y.read], roles=PAIR, uncertain=False),
         ),
