@@ -178,6 +178,7 @@ def odd_lines() -> list[Layout]:
     program = '"Number of Data points =",200,\n"Time Scale (s/DIV) =",4E-4,\n'
     program += '"Sampling Frequency (Hz)=",50000,\n"Channel Data","CH 1","CH 2"\n'
     program += '"Attenuation = ",10,1\n"Scale (V/DIV) = ",0.1,0.1\n"Maximum (V) = ",0.2,0.2\n'
+    program += '"Inverted = ","NO","NO"\n"Time (s)","Voltage (V)","Voltage (V)"\n'
     g = clock("g")
     spaced = "X,CH 1 (V),CH 2 (V)\n" + rows(clock(".8f"), a.written, b.written)
     bare = rows([f"{v:.9g}" for v in phases()[0]], [f"{v:.9g}" for v in phases()[1]])
@@ -211,7 +212,7 @@ def odd_lines() -> list[Layout]:
         ),
         Layout(
             "program-head.csv",
-            "a head of quoted names and values a channel; no titles, a last row of commas",
+            "a head of quoted names and values a channel, titles alike, a last row of commas",
             f"{WAVE_FILES}/DS1052E.csv",
             (program + rows(g, a.written, b.written) + ",,\n").encode(),
             two,
