@@ -24,8 +24,9 @@ _ROLES = (
 SOURCES = """\
 sources:
   sim:                    the virtual drive; options after it: sim:offset_um=25&seed=2
-  PATH or file:PATH       a capture: WAV, RF64, or a scope's CSV export
-                          (?rate=HZ for a CSV without a time column, ?full_scale_v=V for a WAV)
+  PATH or file:PATH       a capture: WAV, RF64, BW64, FLAC, AIFF, CAF or W64, a scope's export as
+                          text, its ISF or TRC file; evenlobe captures tells of a folder
+                          (?rate=HZ for text without a time column, ?full_scale_v=V for sound)
   sound:DEVICE            a sound input (?rate=HZ, ?full_scale_v=V); evenlobe sources lists them
   visa:RESOURCE           a scope, as visa:TCPIP::192.0.2.7::5025::SOCKET; with nothing after
                           visa: the only one that is attached
@@ -416,6 +417,21 @@ def _sources(parser: argparse.ArgumentParser) -> None:
     parser.epilog = f"{SOURCES}\noptions of sim:, with their defaults:\n{help_text()}\n"
 
 
+def _captures(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = """\
+A row for each file in the folder: what it was taken for, frames a second, frames, columns with
+their units, and the roles that they would have; or why it is not read. What to know of it stands
+beneath.
+
+exit status: 0 the folder was listed, whatever is in it, 2 it cannot be
+
+examples:
+  evenlobe captures .
+  evenlobe captures exports
+"""
+    parser.add_argument("folder", metavar="FOLDER", type=Path, help="where the files are")
+
+
 def _record(parser: argparse.ArgumentParser) -> None:
     parser.epilog = f"""\
 {SOURCES}
@@ -519,6 +535,7 @@ examples:
 COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
     "measure": ("measure a source once, or show its needle as text", _measure),
     "sources": ("list what can be opened now", _sources),
+    "captures": ("tell of each file in a folder what it was taken for", _captures),
     "record": ("record a source to a WAV file", _record),
     "simulate": ("write the virtual drive to a WAV file, its truth beside it", _simulate),
     "job": ("work through the checks on a drive, and keep the record", job),

@@ -16,6 +16,7 @@ from dataclasses import replace
 from app.book.model import BookError
 from app.cli.arguments import DEFAULT_SOURCE, UsageFault, parse
 from app.cli.book import backup, export, import_, list_drives, run_report
+from app.cli.captures import captures_as_text
 from app.cli.job import run_job
 from app.cli.measure import Progress, display_fault, run_meter
 from app.cli.record import record, write_simulation
@@ -99,12 +100,18 @@ def _measure(options: argparse.Namespace) -> int:
 def _sources(options: argparse.Namespace) -> int:
     del options
     found = attached_sources()
-    rows = (*found.sources, ("PATH", "A capture: WAV, RF64, or a scope's CSV export"))
+    rows = (*found.sources, ("PATH", "A capture: a sound file, or what a scope exports"))
     width = max(len(address) for address, _ in rows)
     for address, title in rows:
         _say(f"{address:<{width}}  {title}")
     for hint in found.hints:
         _say(f"hint: {hint}")
+    return OK
+
+
+def _captures(options: argparse.Namespace) -> int:
+    for line in captures_as_text(options.folder):
+        _say(line)
     return OK
 
 
@@ -178,6 +185,7 @@ _COMMANDS: dict[str, Command] = {
     "": _dashboard,
     "measure": _measure,
     "sources": _sources,
+    "captures": _captures,
     "record": _record,
     "simulate": _simulate,
     "job": _job,

@@ -6,164 +6,35 @@ All of it is found in the text alone. Text that could be read in two ways is ref
 from __future__ import annotations
 
 import csv
-import itertools
-import math
 import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from instruments.file import statements
+from instruments.file.words import (
+    HERTZ,
+    SECONDS,
+    is_unit,
+    names_frequency,
+    names_time,
+    unit_in,
+    unit_of,
+)
 from instruments.source import FormatError
-
-_PREFIXES = {"": 1.0, "k": 1e3, "m": 1e-3, "u": 1e-6, "µ": 1e-6, "μ": 1e-6, "n": 1e-9, "p": 1e-12}
-_LONG = {"": 1.0, "kilo": 1e3, "milli": 1e-3, "micro": 1e-6, "nano": 1e-9, "pico": 1e-12}
-
-
-def _units(short: tuple[str, ...], long: tuple[str, ...]) -> dict[str, float]:
-    units = {prefix + word: size for prefix, size in _PREFIXES.items() for word in short}
-    for word in long:
-        units |= {prefix + word: size for prefix, size in _LONG.items()}
-        units |= {prefix + word + "s": size for prefix, size in _LONG.items()}
-    return units
-
-
-SECONDS = _units(("s", "sec"), ("second",))
-VOLTS = _units(("v",), ("volt",))
-NOT_VOLTS = frozenset(
-    re.findall(
-        r"\S+",
-        "a ma ua amp amps ampere adc count counts code codes lsb raw db dbv dbm w div %",
-    )
-)
-"""Units that say that a column is not in volts."""
-
-_HERTZ = {"hz": 1.0, "khz": 1e3, "mhz": 1e6, "ghz": 1e9}
-_PER_SECOND = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}
-RATES = _HERTZ | {
-    prefix + word: size
-    for prefix, size in _PER_SECOND.items()
-    for word in ("sa/s", "s/s", "sps", "samples/s", "pts/s")
-}
-
-_TIME_WORDS = frozenset(["time", "t", "x", "axis", "base", "stamp", "timestamp", "elapsed", "in"])
-_COUNTER_WORDS = frozenset(
-    re.findall(r"\w+", "sample samples point points no nr number n index row sequence seq x axis")
-)
-SHORTEST_S, LONGEST_S = 1e-12, 1e6
-"""Sample intervals that can be meant."""
-
-_NUMBER = r"[+-]?(?:\d+(?:[.,]\d*)?|\.\d+)(?:e[+-]?\d+)?"
-_BETWEEN = r"""["'\s,;:=]*"""
-_INTERVAL_KEY = (
-    r"(?:sampl(?:e|ing)[\s_]*(?:interval|period|time)|"
-    r"(?<!y)(?<!y[\s_-])(?<!vertical[\s_-])(?<!voltage[\s_-])(?:x[\s_-]*)?incr(?:ement)?"
-    r"|delta[\s_-]*t(?:ime)?|\bdt|xinc|time[\s_]*per[\s_]*(?:sample|point)|horizontal[\s_]*interval)"
-)
-_RATE_KEY = r"(?:sampl(?:e|ing)[\s_]*(?:rate|frequency|freq))"
-_POINTS_KEY = r"(?:record[\s_]*length|number[\s_]*of[\s_]*(?:points|samples))"
-
-
-def _stated(key: str) -> re.Pattern[str]:
-    unit = r"(?:\s*[(\[](?P<before>[^)\]]*)[)\]])?"
-    after = r"""(?:["'\s,;]*(?P<after>[a-zµμ]+(?:/s)?))?"""
-    return re.compile(rf"{key}\b{unit}{_BETWEEN}(?P<number>{_NUMBER}){after}", re.IGNORECASE)
-
-
-_INTERVAL = _stated(_INTERVAL_KEY)
-_RATE = _stated(_RATE_KEY)
-_POINTS = _stated(_POINTS_KEY)
-_INTERVAL_HEADING = re.compile(_INTERVAL_KEY + r"\W*", re.IGNORECASE)
-
-
-def unit_in(title: str) -> str | None:
-    """Return the unit that a heading such as ``CH1 (mV)`` or ``time_ms`` ends in, if any.
-
-    In lower case. One of :data:`NOT_VOLTS` must stand in brackets: ``Channel A`` is a name.
-    """
-    text = title.strip().lower()
-    bracketed: list[str] = re.findall(r"[(\[]\s*([^)\]]*?)\s*[)\]]", text)
-    for word in reversed(bracketed):
-        if _is_known(word):
-            return word
-    last = re.split(r"[\s_/,]+", text)[-1]
-    return last if last in SECONDS or last in VOLTS else None
-
-
-def unit_of(cell: str) -> str | None:
-    """Return the unit that a cell of a unit row is, in lower case, None when it is none."""
-    word = cell.strip().strip("()[]").strip().lower()
-    return word if _is_known(word) else None
-
-
-def is_unit(cell: str) -> bool:
-    """Tell whether a cell may stand in a row of units: a unit, nothing, or a count."""
-    return unit_of(cell) is not None or cell.strip().lower() in ("sequence", "")
-
-
-def _is_known(word: str) -> bool:
-    return word in SECONDS or word in VOLTS or word in NOT_VOLTS
-
-
-def names_time(title: str) -> bool:
-    """Tell whether a heading says that its column is time."""
-    words = _words(title)
-    return bool(words) and all(word in _TIME_WORDS or word in SECONDS for word in words)
-
-
-def names_counter(title: str) -> bool:
-    """Tell whether a heading says that its column counts the samples."""
-    return all(word in _COUNTER_WORDS for word in _words(title))
-
-
-def stated_interval_s(line: str) -> float | None:
-    """Return the sample interval that a header line states, in seconds, if it does."""
-    found = _INTERVAL.search(line)
-    if found:
-        return _sane(_value(found, SECONDS))
-    found = _RATE.search(line)
-    if found:
-        rate = _value(found, RATES)
-        return _sane(1 / rate) if rate > 0 else None
-    return None
-
-
-def _sane(interval_s: float) -> float | None:
-    return interval_s if SHORTEST_S <= interval_s <= LONGEST_S else None
-
-
-def heads_interval(cell: str) -> bool:
-    """Tell whether a heading says that the sample interval stands beneath it."""
-    return _INTERVAL_HEADING.fullmatch(cell.strip()) is not None
-
-
-def stated_points(line: str) -> int | None:
-    """Return the number of samples that a header line states, if it does."""
-    found = _POINTS.search(line)
-    points = _value(found, {}) if found else math.nan
-    return int(points) if 0 < points < math.inf else None
-
-
-def _value(found: re.Match[str], units: dict[str, float]) -> float:
-    number = float(found["number"].replace(",", "."))
-    for unit in (found["before"], found["after"]):
-        word = (unit or "").strip().lower()
-        if word in units:
-            return number * units[word]
-    return number
-
-
-def _words(title: str) -> list[str]:
-    return re.findall(r"[a-zµμ]+", title.lower())
-
 
 _SAMPLE_LINES = 200
 """Lines at the end of the head from which separator and columns are told."""
 _HEADING_LINES = 4
 """Lines above the numbers in which names and units of columns are looked for."""
+_NO_NUMBER = "nan|inf|infinity|∞|ol"
 _POINT = re.compile(
-    r"\s*[+-]?(?:(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?|nan|inf|infinity)\s*", re.IGNORECASE
+    rf"\s*[+-]?(?:(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?|{_NO_NUMBER})\s*", re.IGNORECASE
 )
-_COMMA = re.compile(r"\s*[+-]?(?:(?:\d+|\d*,\d+)(?:e[+-]?\d+)?|nan|inf|infinity)\s*", re.IGNORECASE)
+_COMMA = re.compile(rf"\s*[+-]?(?:(?:\d+|\d*,\d+)(?:e[+-]?\d+)?|{_NO_NUMBER})\s*", re.IGNORECASE)
+
+_LOGIC = re.compile(r"0x[0-9a-f]+", re.IGNORECASE)
+"""A word of logic levels: a column of them is passed over."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,13 +48,13 @@ class Style:
         """Return the cells of a line, quotes taken off."""
         if '"' in line:
             try:
-                return next(csv.reader([line.strip()], delimiter=self.separator or " "), [])
+                return next(csv.reader([line.strip(" ")], delimiter=self.separator or " "), [])
             except csv.Error:
                 return [line]
         return line.split(self.separator)
 
     def is_number(self, cell: str) -> bool:
-        """Tell whether a cell is a number, or says that there is none (nan, inf)."""
+        """Tell whether a cell is a number, or says that there is none (nan, inf, ∞, OL)."""
         return (_COMMA if self.decimal == "," else _POINT).fullmatch(cell) is not None
 
 
@@ -201,7 +72,7 @@ _STYLES = (
 
 @dataclass(frozen=True, slots=True)
 class CsvLayout:
-    """Where a CSV's numbers are and what stands above them.
+    """Where a CSV's numbers are and what stands above and beside them.
 
     Attributes
     ----------
@@ -209,12 +80,19 @@ class CsvLayout:
         Separator and decimal mark.
     width : int
         Cells in a line, empty ones at its end not counted.
+    cells_a_line : int
+        The same with the empty ones, as in the first plain line; 0 where spaces part them.
     columns : tuple of int
-        Cells that hold numbers; the others are empty or belong to the header.
+        Cells that hold numbers; the others are empty, words of logic levels, or the header's.
     first_line : int
         Lines above the numbers.
+    plain_from : int
+        Lines before the first that holds nothing but numbers; parts of the header stand beside
+        the numbers above it.
     titles, units : tuple of str
         Headings and unit row of those columns, empty where there are none.
+    header : tuple of tuple of str
+        The header as cells, those that hold samples left empty.
     interval_s : float or None
         Sample interval that the header states.
     points : int or None
@@ -223,16 +101,24 @@ class CsvLayout:
 
     style: Style
     width: int
+    cells_a_line: int
     columns: tuple[int, ...]
     first_line: int
+    plain_from: int
     titles: tuple[str, ...]
     units: tuple[str, ...]
+    header: tuple[tuple[str, ...], ...]
     interval_s: float | None
     points: int | None
 
     def cells(self, line: str) -> list[str]:
         """Return the cells of a line without the empty ones at its end."""
         return _trimmed(self.style.split(line), self.width)
+
+    @property
+    def timed(self) -> bool:
+        """Whether headings or units say that the first column is time."""
+        return is_timed(self.titles, self.units)
 
 
 def find_layout(lines: Sequence[str]) -> CsvLayout:
@@ -246,7 +132,8 @@ def find_layout(lines: Sequence[str]) -> CsvLayout:
     Raises
     ------
     FormatError
-        When there are no columns of numbers, or their commas can be read in two ways.
+        When there are no columns of numbers, they are a spectrum's, or their commas can be read
+        in two ways.
     """
     sample = [line for line in lines[-_SAMPLE_LINES:] if line.strip()]
     ranked = [(style, *_common_pattern(style, sample)) for style in _STYLES]
@@ -254,31 +141,89 @@ def find_layout(lines: Sequence[str]) -> CsvLayout:
     if not usable:
         raise _no_numbers(lines, ranked)
     style, pattern, _ = max(usable, key=lambda entry: (entry[2], entry[1].count("n")))
-    width = len(pattern)
     columns = tuple(i for i, kind in enumerate(pattern) if kind == "n")
-    first = next(i for i, line in enumerate(lines) if _fits(style, line, width, columns))
-    header = lines[:first]
-    _refuse_broken_rows(style, header, columns)
-    titles, units = _headings(style, header, columns)
+    plain = next(i for i, line in enumerate(lines) if _form(style, line) == pattern)
+    first = _first_line(style, lines, plain, columns)
+    above = lines[:first]
+    titles, units = _headings(style, above, columns)
+    said, header = _header(style, above, lines[first:plain], columns)
+    _refuse_spectrum(titles, units, header)
+    _refuse_broken_rows(style, above, columns, timed=is_timed(titles, units))
     if style == Style(",", "."):
-        _refuse_two_ways(style, sample, width, bool(titles))
-    # A comma that parts cells must not be taken for a decimal mark.
-    said = [line.replace(",", ";") if style.decimal == "." else line for line in header]
-    interval = next((v for v in map(stated_interval_s, said) if v is not None), None)
+        _refuse_two_ways(style, sample, columns, bool(titles))
+    interval = statements.first_of(statements.stated_interval_s, said)
     return CsvLayout(
         style=style,
-        width=width,
+        width=len(pattern),
+        cells_a_line=len(style.split(lines[plain])) if style.separator else 0,
         columns=columns,
         first_line=first,
+        plain_from=plain,
         titles=titles,
         units=units,
-        interval_s=_interval_beneath(style, header) if interval is None else interval,
-        points=next((v for v in map(stated_points, said) if v is not None), None),
+        header=header,
+        interval_s=statements.interval_beneath(header) if interval is None else interval,
+        points=statements.first_of(statements.stated_points, said),
     )
 
 
+def said_in(lines: Sequence[str], decimal: str = ".") -> list[str]:
+    """Return header lines in which no comma that parts cells can pass for a decimal mark."""
+    return [line.replace(",", ";") if decimal == "." else line for line in lines]
+
+
+def is_timed(titles: Sequence[str], units: Sequence[str]) -> bool:
+    """Tell whether the first heading or unit says that its column is time."""
+    unit = unit_of_column(titles, units, 0)
+    return unit in SECONDS or (bool(titles) and names_time(titles[0]))
+
+
+def unit_of_column(titles: Sequence[str], units: Sequence[str], column: int) -> str | None:
+    """Return the unit that unit row or heading give a column, in lower case, if they do."""
+    unit = unit_of(units[column]) if units else None
+    return unit_in(titles[column]) if unit is None and titles else unit
+
+
+def _first_line(style: Style, lines: Sequence[str], plain: int, columns: tuple[int, ...]) -> int:
+    """Go up from the first plain line while numbers stand in the columns beside other cells."""
+    first = plain
+    for i in range(plain - 1, -1, -1):
+        cells = style.split(lines[i])
+        if not lines[i].strip():
+            continue
+        if len(cells) <= columns[-1] or not all(style.is_number(cells[c]) for c in columns):
+            break
+        first = i
+    return first
+
+
+def _header(
+    style: Style, above: Sequence[str], beside: Sequence[str], columns: tuple[int, ...]
+) -> tuple[list[str], tuple[tuple[str, ...], ...]]:
+    """Return the header as lines and as cells, with what stands beside the first samples."""
+    rows = [tuple(style.split(line)) for line in above]
+    rest = [
+        tuple("" if i in columns else cell for i, cell in enumerate(style.split(line)))
+        for line in beside
+    ]
+    lines = [*above, *(";".join(row) for row in rest)]
+    return said_in(lines, style.decimal), (*rows, *rest)
+
+
+def _refuse_spectrum(
+    titles: tuple[str, ...], units: tuple[str, ...], header: tuple[tuple[str, ...], ...]
+) -> None:
+    along = [unit_of_column(titles, units, i) for i in range(min(2, len(titles or units)))]
+    if (
+        any(unit in HERTZ for unit in along)
+        or any(map(names_frequency, titles[:2]))
+        or statements.states_spectrum(header)
+    ):
+        raise FormatError("it holds a spectrum, not samples over time; export the waveform itself")
+
+
 def _common_pattern(style: Style, sample: list[str]) -> tuple[str, int]:
-    """Return the commonest form of a line (n number, e empty, w word a cell), and its count.
+    """Return the commonest form of a line (n number, e passed over, w word a cell), and its count.
 
     Forms that are numbers throughout come before others.
     """
@@ -297,21 +242,18 @@ def _form(style: Style, line: str) -> str:
 
 
 def _kind(style: Style, cell: str) -> str:
-    if not cell.strip():
+    if _is_passed_over(cell):
         return "e"
     return "n" if style.is_number(cell) else "w"
 
 
-def _fits(style: Style, line: str, width: int, columns: tuple[int, ...]) -> bool:
-    if style == Style(",", ",") and '"' not in line:
-        return False
-    cells = _trimmed(style.split(line), width)
-    return len(cells) == width and all(style.is_number(cells[i]) for i in columns)
+def _is_passed_over(cell: str) -> bool:
+    return not cell.strip() or _LOGIC.fullmatch(cell.strip()) is not None
 
 
 def _trimmed(cells: list[str], width: int) -> list[str]:
     end = len(cells)
-    while end > width and not cells[end - 1].strip():
+    while end > width and _is_passed_over(cells[end - 1]):
         end -= 1
     return cells[:end]
 
@@ -337,11 +279,19 @@ def _headings(
         cells = _heading_cells(style, line, columns)
         if cells is None:
             continue
-        if all(map(is_unit, cells)) and any(cells):
+        if not any(cells) or _is_key_line(cells[0]):
+            continue
+        if all(map(is_unit, cells)):
             units = units or cells
-        elif not any(style.is_number(cell) for cell in cells):
+        elif names_time(cells[0]) or not any(style.is_number(cell) for cell in cells):
             return cells, units
     return (), units
+
+
+def _is_key_line(cell: str) -> bool:
+    """Tell whether a line that begins so is a key with its value, as ``#scale=500(mV)``."""
+    pair = re.match(r"[^=:(\[]+(?:=|:\s*(?:\S|$))", cell)
+    return pair is not None or statements.is_key(cell)
 
 
 def _heading_cells(style: Style, line: str, columns: tuple[int, ...]) -> tuple[str, ...] | None:
@@ -357,16 +307,23 @@ def _heading_cells(style: Style, line: str, columns: tuple[int, ...]) -> tuple[s
     return None
 
 
-def _refuse_broken_rows(style: Style, header: Sequence[str], columns: tuple[int, ...]) -> None:
+def _refuse_broken_rows(
+    style: Style, header: Sequence[str], columns: tuple[int, ...], *, timed: bool
+) -> None:
     """Refuse a row of samples with a fault in it that would pass for a line of the header.
 
-    It begins with a number where the samples do, which lines of a header do not.
+    It begins with a number where the samples do, which lines of a header do not. A first row that
+    holds a time alone is left out: some scopes begin so.
     """
     for number, line in enumerate(header, 1):
         cells = style.split(line)
         if len(cells) <= columns[-1] or not style.is_number(cells[columns[0]]):
             continue
-        for cell in (cells[i].strip() for i in columns[1:]):
+        values = [cells[i].strip() for i in columns[1:]]
+        keyed = any(map(str.strip, cells[: columns[0]]))
+        if not any(values) and (timed or keyed):
+            continue
+        for cell in values:
             if not style.is_number(cell):
                 raise bad_cell(number, cell)
 
@@ -379,20 +336,14 @@ def bad_cell(number: int, cell: str) -> FormatError:
     return FormatError(f"line {number}: “{shown}” is not a number; correct the line or remove it")
 
 
-def _interval_beneath(style: Style, header: Sequence[str]) -> float | None:
-    """Return the interval that stands in the cell under its heading, if one does."""
-    for upper, lower in itertools.pairwise(header):
-        values = style.split(lower)
-        for i, cell in enumerate(style.split(upper)):
-            if heads_interval(cell) and i < len(values) and style.is_number(values[i]):
-                return stated_interval_s(f"increment={values[i].replace(',', '.').strip()}")
-    return None
-
-
-def _refuse_two_ways(style: Style, sample: list[str], width: int, titled: bool) -> None:
+def _refuse_two_ways(
+    style: Style, sample: list[str], columns: tuple[int, ...], titled: bool
+) -> None:
     """Refuse whole numbers parted by commas where the commas may as well mark decimals."""
+    width = columns[-1] + 1
     rows = [style.split(line)[:width] for line in sample]
-    rows = [row for row in rows if len(row) == width and all(map(style.is_number, row))]
+    rows = [[row[i] for i in columns] for row in rows if len(row) == width]
+    rows = [row for row in rows if all(map(style.is_number, row))]
     cells = [cell.strip() for row in rows for cell in row]
     if width < 2 or any("." in cell for cell in cells) or any('"' in line for line in sample):
         return

@@ -8,11 +8,14 @@ from __future__ import annotations
 
 import threading
 import time
-from enum import StrEnum
 from pathlib import Path
 
-from instruments.file.csv import ColumnChoice, CsvCapture, choose_columns
-from instruments.file.wav import WavCapture, is_riff
+from instruments.file.csv import read_csv
+from instruments.file.held import Capture
+from instruments.file.isf import is_isf, read_isf
+from instruments.file.roles import ColumnChoice, choose_columns
+from instruments.file.sound_file import SoundFileCapture, sound_kind
+from instruments.file.trc import is_trc, read_trc
 from instruments.source import (
     UNSTATED_TOLERANCE,
     AddressError,
@@ -26,40 +29,44 @@ from instruments.source import (
     SourceUnavailable,
 )
 
-_WAV_NAMES = (".wav", ".wave", ".rf64")
-_TEXT_NAMES = (".csv", ".tsv", ".txt", ".asc", ".prn")
+_SOUND_NAMES = (".wav", ".wave", ".rf64", ".bw64", ".flac", ".aif", ".aiff", ".caf", ".w64")
+_TEXT_NAMES = (".csv", ".tsv", ".txt", ".asc", ".prn", ".lvm")
 _OTHERS = (
-    (b"fLaC", "FLAC"),
     (b"OggS", "Ogg"),
-    (b"FORM", "AIFF"),
-    (b"caff", "CAF"),
-    (b"riff", "Wave64"),
-    (b"BW64", "BW64"),
     (b"ID3", "MP3"),
     (b"PK\x03\x04", "a zip archive or a workbook"),
     (b"%PDF", "PDF"),
     (b"\x89PNG", "a PNG picture"),
     (b"\x1f\x8b", "a gzip archive"),
+    (b"\x89HDF", "HDF5"),
+    (b"\xff\xd8\xff", "a JPEG picture"),
+    (b"BM", "a BMP picture"),
 )
 _HEAD_BYTES = 4096
 _BYTE_ORDER_MARKS = (b"\xff\xfe", b"\xfe\xff", b"\xef\xbb\xbf")
 _CONTROLS = frozenset(range(32)) - frozenset(b"\t\n\v\f\r\x1a")
+_MOST_BYTES = 2 << 30
+"""What is held in memory whole is no longer than this."""
 
 
-class Kind(StrEnum):
-    """The kinds that are read."""
+def open_capture(path: Path, rate_hz: float | None, full_scale_v: float | None) -> Capture:
+    """Open a capture file, whatever its first bytes say that it is.
 
-    WAV = "WAV"
-    CSV = "CSV"
-
-
-def kind_of(path: Path) -> Kind:
-    """Tell a file's kind.
+    Parameters
+    ----------
+    path : pathlib.Path
+        The file.
+    rate_hz : float or None
+        Samples a second of a text that does not state them.
+    full_scale_v : float or None
+        Volts of the largest sample of a sound file.
 
     Raises
     ------
     FormatError
         When it is empty, of a kind that is not read, or named as what it is not.
+    AddressError
+        When a rate is stated of what states its own.
     OSError
         When it cannot be opened.
     """
@@ -68,19 +75,42 @@ def kind_of(path: Path) -> Kind:
     if not head:
         raise FormatError("the file is empty; copy or record it again")
     name = path.suffix.lower()
-    if is_riff(head):
+    kind = sound_kind(head)
+    if kind is not None:
         if name in _TEXT_NAMES:
-            raise FormatError(f"it is named {name} but holds a WAV recording; name it .wav")
-        return Kind.WAV
+            raise FormatError(
+                f"it is named {name} but holds a {kind} recording; name it .{kind.lower()}"
+            )
+        _refuse_rate(rate_hz, f"a {kind} file")
+        return SoundFileCapture(path, kind, full_scale_v)
+    for is_kind, read in ((is_isf, read_isf), (is_trc, read_trc)):
+        if is_kind(head):
+            _refuse_rate(rate_hz, "it")
+            if path.stat().st_size > _MOST_BYTES:
+                raise FormatError("it is longer than 2 GiB; save it in parts")
+            return read(path.read_bytes())
+    _refuse_others(head, name)
+    return read_csv(path, rate_hz)
+
+
+def _refuse_rate(rate_hz: float | None, what: str) -> None:
+    if rate_hz is not None:
+        raise AddressError(f"{what} states its own rate; take “rate” out")
+
+
+def _refuse_others(head: bytes, name: str) -> None:
+    """Refuse what is no text."""
     for magic, what in _OTHERS:
-        if head.startswith(magic):
+        if head.startswith(magic) and not _is_text(head):
             raise FormatError(f"it is {what}, which is not read; export it as WAV or CSV")
     if not _is_text(head):
-        mend = "copy or record it again" if name in _WAV_NAMES else "export it as WAV or CSV"
-        raise FormatError(f"it is neither WAV nor text; {mend}")
-    if name in _WAV_NAMES:
+        raise FormatError(
+            "it is neither sound, text, ISF nor TRC; export it as one of these"
+            if name not in _SOUND_NAMES
+            else f"it is named {name} but is no sound file; export it as WAV"
+        )
+    if name in _SOUND_NAMES:
         raise FormatError(f"it is named {name} but holds text; name it .csv if it is a scope's")
-    return Kind.CSV
 
 
 def _is_text(head: bytes) -> bool:
@@ -95,7 +125,7 @@ def _is_text(head: bytes) -> bool:
 
 
 class FileSource(Source):
-    """A capture file: WAV, RF64 or a scope's CSV export.
+    """A capture file: sound, a scope's export as text, or its ISF or TRC file.
 
     Blocks come as fast as they are asked for, 262 144 frames at a time and fewer at the end or
     ahead of a gap; ``t0_s`` is when it would be taken, were the capture played from its opening
@@ -110,9 +140,9 @@ class FileSource(Source):
     address : str or None
         The address in full, for the source's name; the path where it is left out.
     rate_hz : float or None
-        Frames a second of a CSV without a time column.
+        Frames a second of a text without a time column.
     full_scale_v : float or None
-        Volts of the largest sample of a WAV.
+        Volts of the largest sample of a sound file.
     """
 
     def __init__(
@@ -130,7 +160,7 @@ class FileSource(Source):
         self._rate_hz = rate_hz
         self._full_scale_v = full_scale_v
         self._lock = threading.Lock()
-        self._capture: WavCapture | CsvCapture | None = None
+        self._capture: Capture | None = None
         self._choice: ColumnChoice | None = None
         self._opened_s = 0.0
 
@@ -139,8 +169,25 @@ class FileSource(Source):
         """The file."""
         return Path(self._path)
 
+    @property
+    def kind(self) -> str:
+        """What the file was taken for, while it is open; empty otherwise."""
+        return "" if self._capture is None else self._capture.kind
+
+    @property
+    def columns(self) -> str:
+        """The columns of the open file in words: heading and unit of each."""
+        capture = self._capture
+        if capture is None:
+            return ""
+        titles = capture.titles or tuple(str(i) for i in range(1, capture.channels + 1))
+        units = (unit if unit else "no unit" for unit in capture.units)
+        return ", ".join(
+            f"{title or '-'} [{unit}]" for title, unit in zip(titles, units, strict=True)
+        )
+
     def open(self) -> None:
-        """Read the file's header (a CSV whole) and decide on the columns.
+        """Read the file's header (all but sound whole) and decide on the columns.
 
         Raises
         ------
@@ -193,7 +240,8 @@ class FileSource(Source):
                 raise SourceEnd(f"capture “{self._path}” is at its end")
             first, gap, samples = part
             rate = self._capture.rate_hz
-            uncalibrated = self._capture.uncalibrated
+            uncalibrated = self._capture.is_uncalibrated(self._choice.columns)
+            min_max = self._capture.min_max
         return Block(
             samples_v=samples,
             sample_rate_hz=rate,
@@ -201,6 +249,7 @@ class FileSource(Source):
             t0_s=self._opened_s + first / rate,
             gap_before=gap,
             uncalibrated=uncalibrated,
+            min_max=min_max,
         )
 
     def close(self) -> None:
@@ -210,20 +259,16 @@ class FileSource(Source):
                 self._capture.close()
                 self._capture = None
 
-    def _load(self) -> WavCapture | CsvCapture:
+    def _load(self) -> Capture:
         path = Path(self._path)
         try:
             if path.is_dir():
                 raise SourceUnavailable(
                     f"capture “{self._path}” is a folder; name a file within it"
                 )
-            kind = kind_of(path)
-            if kind is Kind.WAV:
-                self._refuse_rate()
-                return WavCapture(path, self._full_scale_v)
-            return CsvCapture(path, self._rate_hz)
-        except FormatError as fault:
-            raise FormatError(f"capture “{self._path}”: {fault}") from None
+            return open_capture(path, self._rate_hz, self._full_scale_v)
+        except (FormatError, AddressError) as fault:
+            raise type(fault)(f"capture “{self._path}”: {fault}") from None
         except FileNotFoundError:
             raise SourceUnavailable(
                 f"capture “{self._path}” is not there; check its name"
@@ -235,14 +280,8 @@ class FileSource(Source):
         except (OSError, ValueError) as fault:
             raise SourceUnavailable(f"capture “{self._path}” cannot be read: {fault}") from None
 
-    def _refuse_rate(self) -> None:
-        if self._rate_hz is not None:
-            raise AddressError(
-                f"capture “{self._path}”: a WAV file states its own rate; take “rate” out"
-            )
 
-
-def _info(name: str, capture: WavCapture | CsvCapture, choice: ColumnChoice) -> SourceInfo:
+def _info(name: str, capture: Capture, choice: ColumnChoice) -> SourceInfo:
     told = capture.description
     half = capture.rate_hz / 2
     return SourceInfo(
@@ -258,5 +297,5 @@ def _info(name: str, capture: WavCapture | CsvCapture, choice: ColumnChoice) -> 
         virtual=told.virtual,
         length_frames=capture.length_frames,
         full_scale_v=capture.full_scale_v,
-        notes=capture.notes,
+        notes=capture.notes_of(choice.columns),
     )

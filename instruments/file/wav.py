@@ -1,28 +1,17 @@
-"""Read a WAV or RF64 file as columns of samples, through libsndfile.
+"""The header of a WAV, RF64 or BW64 file: where its samples are, and whether all are there.
 
 libsndfile reads a truncated file as if it were whole, so the chunk sizes are compared with the file
 before it is handed over. Layout: "Multimedia Programming Interface and Data Specifications 1.0"
-(RIFF) and EBU Tech 3306 (RF64).
+(RIFF), EBU Tech 3306 (RF64) and ITU-R BS.2088 (BW64, which differs from RF64 in its first tag).
 """
 
 from __future__ import annotations
 
-import io
-import os
 import struct
 from dataclasses import dataclass
-from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO
+from typing import BinaryIO
 
-import numpy as np
-import soundfile
-from numpy.typing import NDArray
-
-from instruments.file.description import understand
-from instruments.source import FormatError, SourceLost
-
-if TYPE_CHECKING:
-    from _typeshed import WriteableBuffer
+from instruments.source import FormatError
 
 _MOST_CHUNKS = 4096
 """A header with more chunks than this ahead of its samples is none."""
@@ -32,6 +21,7 @@ _EXTENSIBLE = 0xFFFE
 _OPEN_END = 0xFFFFFFFF
 _LONGEST_RIFF = 0xFFFFFF00 - 1
 """The longest a plain file gets: a little under 4 GiB, clear of the sizes that mean “open end”."""
+_LONG = (b"RF64", b"BW64")
 _STRAY_BYTES = 65536
 """Bytes beyond the stated end that are let pass without a word."""
 
@@ -64,8 +54,10 @@ class Extent:
     frames : int
         Whole frames that are there.
     patches : tuple of (int, bytes)
-        Offset and bytes that put right the header of a file that was never finished; empty
-        for a finished one.
+        Offset and bytes that put right the header of a file that was never finished, or whose
+        first tag libsndfile does not know; empty for any other.
+    finished : bool
+        Whether its recorder came to its end.
     notes : tuple of str
         What the user should know.
     """
@@ -74,6 +66,7 @@ class Extent:
     form: Form
     frames: int
     patches: tuple[tuple[int, bytes], ...] = ()
+    finished: bool = True
     notes: tuple[str, ...] = ()
 
 
@@ -84,6 +77,7 @@ class _Header:
     order: str
     rf64: bool
     riff_bytes: int
+    is_bw64: bool = False
     form: Form | None = None
     ds64_at: int = 0
     ds64_data_bytes: int = 0
@@ -93,7 +87,7 @@ class _Header:
 
 def is_riff(head: bytes) -> bool:
     """Tell whether a file that begins with `head` is of the WAV family or its relatives."""
-    return head[:4] in (b"RIFF", b"RIFX", b"RF64")
+    return head[:4] in (b"RIFF", b"RIFX", *_LONG)
 
 
 def read_extent(stream: BinaryIO, size: int) -> Extent:
@@ -128,7 +122,7 @@ def _walk(stream: BinaryIO, size: int) -> _Header:
         raise FormatError(f"it is {what}, not WAV; export it as WAV")
     order = ">" if head[:4] == b"RIFX" else "<"
     (riff_bytes,) = struct.unpack(order + "I", head[4:8])
-    header = _Header(order, head[:4] == b"RF64", riff_bytes)
+    header = _Header(order, head[:4] in _LONG, riff_bytes, is_bw64=head[:4] == b"BW64")
     position = 12
     for _ in range(_MOST_CHUNKS):
         stream.seek(position)
@@ -158,8 +152,9 @@ def _form(order: str, body: bytes) -> Form:
     if len(body) < 16:
         raise FormatError("its format chunk is too short; export it again as WAV")
     tag, channels, rate, _, align, bits = struct.unpack(order + "HHIIHH", body[:16])
-    if tag == _EXTENSIBLE and len(body) >= 26:
-        (tag,) = struct.unpack(order + "H", body[24:26])
+    if tag == _EXTENSIBLE and len(body) >= 28:
+        # The first word of a GUID, which is in the order of the file.
+        (tag,) = struct.unpack(order + "I", body[24:28])
     if tag not in _BITS:
         raise FormatError(
             f"its samples are compressed (format {tag:#06x}); export it as WAV with PCM or float"
@@ -194,14 +189,14 @@ def _measure(header: _Header, form: Form, size: int) -> Extent:
     if frames == 0:
         raise FormatError("it holds no samples; record it again")
     notes: tuple[str, ...] = ()
-    patches: tuple[tuple[int, bytes], ...] = ()
+    patches: tuple[tuple[int, bytes], ...] = ((0, b"RF64"),) if header.is_bw64 else ()
     if not finished:
-        patches = _patches(header, frames * form.frame_bytes)
+        patches += _patches(header, frames * form.frame_bytes)
         notes = ("The file was never finished by its recorder; all that is there is read.",)
     elif _beyond_end(header, stated, size) > _STRAY_BYTES:
         extra = _beyond_end(header, stated, size)
         notes = (f"The file goes on for {extra} bytes after its stated end; they are not read.",)
-    return Extent(header.data_at, form, frames, patches, notes)
+    return Extent(header.data_at, form, frames, patches, finished, notes)
 
 
 def make_plain(stream: BinaryIO, data_at: int, size: int) -> bool:
@@ -266,136 +261,3 @@ def _patches(header: _Header, data_bytes: int) -> tuple[tuple[int, bytes], ...]:
         (4, struct.pack(header.order + "I", min(riff_bytes, _OPEN_END))),
         (header.data_at - 4, struct.pack(header.order + "I", small)),
     )
-
-
-_BLOCK_FRAMES = 262_144
-
-
-class WavCapture:
-    """An open WAV or RF64 file.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        The file.
-    full_scale_v : float or None
-        Volts of a sample of 1.0 (of the largest integer), when the user states it.
-
-    Raises
-    ------
-    FormatError
-        When it cannot be read; the message follows the file's name.
-    OSError
-        When it cannot be opened.
-    """
-
-    titles: tuple[str, ...] = ()
-
-    def __init__(self, path: Path, full_scale_v: float | None) -> None:
-        with path.open("rb") as stream:
-            extent = read_extent(stream, os.fstat(stream.fileno()).st_size)
-        self._raw = _Mended(path, extent.patches) if extent.patches else None
-        try:
-            self._file = _open(self._raw or str(path), extent)
-        except FormatError:
-            if self._raw is not None:
-                self._raw.close()
-            raise
-        self.channels = extent.form.channels
-        self.length_frames = extent.frames
-        self._position = 0
-        description, notes = understand(self._file.comment, extent.form.channels)
-        self.description = description
-        # The header's rate is a whole number; the description may know it better.
-        exact = description.rate_hz
-        near = exact is not None and abs(exact - extent.form.rate_hz) <= 1
-        self.rate_hz = exact if exact is not None and near else float(extent.form.rate_hz)
-        self._scale = 1.0 if full_scale_v is None else full_scale_v
-        self.uncalibrated = description.uncalibrated and full_scale_v is None
-        self.full_scale_v = description.full_scale_v
-        self.notes = extent.notes + notes
-        if not extent.form.is_float:
-            self.full_scale_v = self._scale
-            if full_scale_v is None:
-                self.uncalibrated = True
-                self.notes += (
-                    "The samples are integers with no scale: full scale is taken as 1 V, "
-                    "so that volts are relative; ratios are not touched.",
-                )
-
-    def read(self, columns: tuple[int, ...]) -> tuple[int, bool, NDArray[np.float32]] | None:
-        """Return the next frames, or None at the end.
-
-        Parameters
-        ----------
-        columns : tuple of int
-            Columns wanted, in order.
-
-        Returns
-        -------
-        tuple of (int, bool, numpy.ndarray) or None
-            Absolute index of the first frame, whether frames are missing before it, and float32
-            samples, shape (frames, columns), in volts, C-contiguous and of their own.
-        """
-        frames = min(_BLOCK_FRAMES, self.length_frames - self._position)
-        if frames <= 0:
-            return None
-        samples = np.empty((frames, self.channels), np.float32)
-        try:
-            got = len(self._file.read(out=samples))
-        except (soundfile.SoundFileError, OSError) as fault:
-            raise SourceLost(f"the file cannot be read any more ({fault}); open it again") from None
-        if got < frames:
-            raise SourceLost("the file became shorter while it was read; open it again")
-        if columns != tuple(range(self.channels)):
-            samples = _only(samples, columns)
-        if self._scale != 1.0:
-            samples *= np.float32(self._scale)
-        first, self._position = self._position, self._position + frames
-        return first, False, samples
-
-    def close(self) -> None:
-        """Let go of the file."""
-        self._file.close()
-        if self._raw is not None:
-            self._raw.close()
-
-
-def _only(samples: NDArray[np.float32], columns: tuple[int, ...]) -> NDArray[np.float32]:
-    """Return some of the columns; one by one is faster than all in one index."""
-    chosen = np.empty((len(samples), len(columns)), np.float32)
-    for place, column in enumerate(columns):
-        chosen[:, place] = samples[:, column]
-    return chosen
-
-
-def _open(source: str | _Mended, extent: Extent) -> soundfile.SoundFile:
-    try:
-        file = soundfile.SoundFile(source)
-    except soundfile.SoundFileError as fault:
-        # The library's sentence follows the file's name and a colon.
-        reason = str(fault).rpartition(": ")[2].rstrip(".")
-        raise FormatError(f"it cannot be read as WAV ({reason}); export it again") from None
-    if (file.frames, file.channels) != (extent.frames, extent.form.channels):
-        file.close()
-        raise FormatError("its header contradicts itself; export it again as WAV")
-    return file
-
-
-class _Mended(io.FileIO):
-    """A file of which some bytes read otherwise: a header put right without touching it."""
-
-    def __init__(self, path: Path, patches: tuple[tuple[int, bytes], ...]) -> None:
-        super().__init__(path, "rb")
-        self._patches = patches
-
-    def readinto(self, buffer: WriteableBuffer, /) -> int:
-        """Fill `buffer` from the file, then lay the patches over it."""
-        start = self.tell()
-        view = memoryview(buffer).cast("B")
-        got = super().readinto(view) or 0
-        for at, patch in self._patches:
-            low, high = max(at, start), min(at + len(patch), start + got)
-            if low < high:
-                view[low - start : high - start] = patch[low - at : high - at]
-        return got

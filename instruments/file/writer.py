@@ -185,7 +185,7 @@ class CaptureWriter:
         size = self._part.stat().st_size
         with self._part.open("r+b") as stream:
             extent = read_extent(stream, size)
-            if extent.frames != self._frames or extent.patches:
+            if extent.frames != self._frames or not extent.finished:
                 raise OSError("not all of it was written")
             make_plain(stream, extent.data_at, size)
 

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from instruments.file.csv import ColumnChoice, choose_columns
+from instruments.file.roles import ColumnChoice, choose_columns
 from instruments.options import AddressOptions
 from instruments.pipe.frames import (
     DTYPES,

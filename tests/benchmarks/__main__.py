@@ -14,12 +14,24 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
 def main(arguments: list[str]) -> int:
     """Print tables; returns the exit status."""
-    from tests.benchmarks import accuracy, book, job, lag, load, report, scope, soak, throughput
+    from tests.benchmarks import (
+        accuracy,
+        book,
+        job,
+        lag,
+        load,
+        report,
+        scope,
+        soak,
+        text,
+        throughput,
+    )
 
     reports = {
         "accuracy": accuracy.report,
         "lag": lag.report,
         "throughput": throughput.report,
+        "text": text.report,
         "load": load.report,
         "scope": scope.report,
         "report": report.report,

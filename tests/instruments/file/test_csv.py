@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from instruments.file.csv import UnevenTime, read_times
+from instruments.file.times import UnevenTime, read_times
 from instruments.source import AddressError, FormatError, Role
 from tests.instruments.file.captures import FIXTURES, fixture_table, read_all, samples_of
 
@@ -82,7 +82,7 @@ def test_one_capture_in_many_layouts(written, text):
 
 @pytest.mark.parametrize("encoding", ["utf-16", "utf-16-le", "utf-16-be", "utf-8", "cp1252"])
 def test_encodings(written, encoding):
-    text = "Zeit [µs];plus;minus\n0,0;1,5;2,5\n2,0;0,5;1,0\n"
+    text = "Zeit [µs];plus (V);minus (V)\n0,0;1,5;2,5\n2,0;0,5;1,0\n"
     info, _ = read_all(written(text.encode(encoding)))
     assert info.sample_rate_hz == 500_000.0
     assert info.notes == ()
@@ -92,7 +92,7 @@ def test_encodings(written, encoding):
     ("unit", "rate_hz"), [("s", 0.5), ("ms", 500.0), ("us", 5e5), ("µs", 5e5), ("ns", 5e8)]
 )
 def test_units_of_time(written, unit, rate_hz):
-    info, _ = read_all(written(f"Time ({unit}),CH1\n0.0,1.5\n2.0,2.5\n4.0,1.5\n"))
+    info, _ = read_all(written(f"Time ({unit}),CH1 (V)\n0.0,1.5\n2.0,2.5\n4.0,1.5\n"))
     assert info.sample_rate_hz == pytest.approx(rate_hz, rel=1e-9)
     assert info.notes == ()
 
@@ -130,7 +130,7 @@ def test_more_than_one_chunk_and_block(written):
 
 
 def test_a_last_line_that_may_be_cut_is_left_out(written):
-    info, blocks = read_all(written("t (s),a\n0.0,1.25\n1.0,2.25\n2.0,3.2"))
+    info, blocks = read_all(written("t (s),a (V)\n0.0,1.25\n1.0,2.25\n2.0,3.2"))
     assert blocks[0].samples_v[:, 0].tolist() == [1.25, 2.25]
     assert info.length_frames == 2
     assert info.notes == ("The last line may be cut short; it is left out.",)
@@ -177,14 +177,14 @@ def test_time_is_not_counted_among_the_columns(written):
 
 
 def test_a_stated_rate_stands_for_a_time_column(written):
-    path = written("plus,minus\n1.5,2\n1.25,3.5\n1.5,0\n")
+    path = written("plus (V),minus (V)\n1.5,2\n1.25,3.5\n1.5,0\n")
     assert "states no rate; add ?rate=HZ to its address" in refused(path)
     info, _ = read_all(f"file:{path}?rate=1000000")
     assert (info.sample_rate_hz, info.roles, info.notes) == (1e6, PAIR, ())
 
 
 def test_a_stated_rate_goes_before_the_time_column(written):
-    path = written("time,plus,minus\n0.0,1.5,2\n0.0,1.25,3.5\n7.0,1.5,0\n")
+    path = written("time,plus (V),minus (V)\n0.0,1.5,2\n0.0,1.25,3.5\n7.0,1.5,0\n")
     info, _ = read_all(f"{path}?rate=5")
     assert (info.sample_rate_hz, info.roles) == (5.0, PAIR)
     assert info.notes == ("The rate is as stated; the time column is passed over.",)
@@ -192,8 +192,8 @@ def test_a_stated_rate_goes_before_the_time_column(written):
 
 def test_times_without_unit_are_told_unless_the_header_confirms_them(written):
     rows = "0.0,1.5\n0.5,2.5\n1.0,1.5\n"
-    assert read_all(written("x,CH1\n" + rows))[0].notes == (NO_UNIT,)
-    assert read_all(written("Sample Interval,0.5\n\nx,CH1\n" + rows))[0].notes == ()
+    assert read_all(written("x,CH1 (V)\n" + rows))[0].notes == (NO_UNIT,)
+    assert read_all(written("Sample Interval,0.5\n\nx,CH1 (V)\n" + rows))[0].notes == ()
 
 
 def test_a_counter_is_no_time(written):
@@ -285,7 +285,7 @@ def test_faults_are_named(written, text, words):
 
 
 def test_fewer_samples_than_the_header_states_are_told(written):
-    text = "Record Length,2500,Points\nSample Interval,1e-6,s\nplus,minus\n1.5,2\n0.5,3\n"
+    text = "Record Length,2500,Points\nSample Interval,1e-6,s\nplus (V),minus (V)\n1.5,2\n0.5,3\n"
     assert read_all(written(text))[0].notes == ("The header states 2500 samples, 2 are there.",)
 
 

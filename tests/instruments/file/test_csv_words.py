@@ -2,16 +2,8 @@
 
 import pytest
 
-from instruments.file.csv_layout import (
-    heads_interval,
-    is_unit,
-    names_counter,
-    names_time,
-    stated_interval_s,
-    stated_points,
-    unit_in,
-    unit_of,
-)
+from instruments.file.statements import heads_interval, stated_interval_s, stated_points
+from instruments.file.words import is_unit, names_counter, names_time, unit_in, unit_of
 
 
 @pytest.mark.parametrize(

@@ -278,9 +278,10 @@ def test_a_file_that_shrinks_while_it_is_read(tmp_path):
         (riff(wave(), form=struct.pack("<HHIIHH", 1, 2, 9, 9, 3, 12)), "12 bits"),
         (riff(wave(), form=b"\1\0"), "format chunk is too short"),
         (b"RF64" + riff(wave(), data_bytes=0xFFFFFFFF)[4:], "“ds64” chunk is missing"),
-        (b"fLaC" + bytes(50), "it is FLAC"),
+        (b"fLaC" + bytes(50), "it cannot be read as FLAC"),
+        (b"OggS" + bytes(50), "it is Ogg, which is not read"),
         (b"time,plus\n0.0,1.5\n0.1,2.5\n", "it is named .wav but holds text; name it .csv"),
-        (bytes(range(256)), "neither WAV nor text"),
+        (bytes(range(256)), "it is named .wav but is no sound file; export it as WAV"),
     ],
 )
 def test_files_that_cannot_be_read(tmp_path, content, words):

@@ -1,0 +1,148 @@
+"""A capture that is held in memory: its samples, and all that the file says of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from instruments.file.description import Description
+from instruments.file.times import TimeBase
+
+BLOCK_FRAMES = 262_144
+"""Frames of a block; an even number, which parts no pair of extremes."""
+
+Part = tuple[int, bool, NDArray[np.float32]]
+"""Absolute index of the first frame, whether frames are missing before it, and the samples."""
+
+
+class Capture(Protocol):
+    """An open capture, whatever kind of file it is.
+
+    Attributes
+    ----------
+    kind : str
+        What the file was taken for, as a person would call it.
+    channels, length_frames : int
+        Columns; frames from the first to the last, missing ones counted.
+    rate_hz : float
+        Frames a second.
+    titles : tuple of str
+        Headings of the columns, empty where there are none.
+    units : tuple of str
+        The unit that each column is stated in, empty where it is not stated.
+    description : Description
+        What a recording of this program says of itself.
+    full_scale_v : float or None
+        Volts at which the samples clip, where known.
+    min_max : bool
+        Frames are pairs of a lowest and a highest value, as in
+        :class:`~instruments.source.Block`.
+    """
+
+    kind: str
+    channels: int
+    rate_hz: float
+    length_frames: int
+    titles: tuple[str, ...]
+    units: tuple[str, ...]
+    description: Description
+    full_scale_v: float | None
+    min_max: bool
+
+    def notes_of(self, columns: Sequence[int]) -> tuple[str, ...]:
+        """Return what the user should know of the capture and of some of its columns."""
+        ...
+
+    def is_uncalibrated(self, columns: Sequence[int]) -> bool:
+        """Tell whether the volts of one of the columns are relative."""
+        ...
+
+    def read(self, columns: tuple[int, ...]) -> Part | None:
+        """Return the next frames of some columns, or None at the end.
+
+        The samples are float32, shape (frames, columns), in volts, C-contiguous and of their own.
+        """
+        ...
+
+    def close(self) -> None:
+        """Let go of the file."""
+        ...
+
+
+@dataclass(slots=True)
+class HeldCapture:
+    """A capture in memory; see :class:`Capture`.
+
+    Attributes
+    ----------
+    samples_v : tuple of numpy.ndarray
+        A column each: float32, shape (frames,), in volts.
+    base : TimeBase
+        Rate, and where frames are missing; its rows are frames.
+    relative : tuple of str
+        Why a column's volts are relative, in a sentence; empty where they are not.
+    notes : tuple of str
+        What the user should know of the capture as a whole.
+    """
+
+    kind: str
+    samples_v: tuple[NDArray[np.float32], ...]
+    base: TimeBase
+    relative: tuple[str, ...]
+    titles: tuple[str, ...] = ()
+    units: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    min_max: bool = False
+    description: Description = field(default_factory=Description)
+    full_scale_v: float | None = None
+    _stretch: int = 0
+    _row: int = 0
+
+    @property
+    def channels(self) -> int:
+        """Columns."""
+        return len(self.samples_v)
+
+    @property
+    def rate_hz(self) -> float:
+        """Frames a second."""
+        return self.base.rate_hz
+
+    @property
+    def length_frames(self) -> int:
+        """Frames from the first to the last, missing ones counted."""
+        return self.base.indices[-1] + len(self.samples_v[0]) - self.base.starts[-1]
+
+    def notes_of(self, columns: Sequence[int]) -> tuple[str, ...]:
+        """Return what the user should know of the capture and of some of its columns."""
+        reasons = (self.relative[column] for column in columns)
+        return self.notes + tuple(dict.fromkeys(reason for reason in reasons if reason))
+
+    def is_uncalibrated(self, columns: Sequence[int]) -> bool:
+        """Tell whether the volts of one of the columns are relative."""
+        return any(self.relative[column] for column in columns)
+
+    def read(self, columns: tuple[int, ...]) -> Part | None:
+        """Return the next frames of some columns, or None at the end; see :class:`Capture`."""
+        if not self.samples_v or self._row == len(self.samples_v[0]):
+            return None
+        starts = self.base.starts
+        last = self._stretch + 1 == len(starts)
+        end = len(self.samples_v[0]) if last else starts[self._stretch + 1]
+        stop = min(self._row + BLOCK_FRAMES, end)
+        samples = np.column_stack([self.samples_v[i][self._row : stop] for i in columns])
+        start = starts[self._stretch]
+        first = self.base.indices[self._stretch] + self._row - start
+        gap = self._row == start and self._stretch > 0
+        self._row = stop
+        if stop == end:
+            self._stretch += 1
+        return first, gap, np.ascontiguousarray(samples)
+
+    def close(self) -> None:
+        """Let go of the samples."""
+        self.samples_v = ()
