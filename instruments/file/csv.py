@@ -59,6 +59,7 @@ def read_csv(path: Path, rate_hz: float | None) -> HeldCapture:
     columns = sort_columns(layout, numbers)
     text = _Text(path, encoding, layout, numbers, columns)
     timing = _timing(text, rate_hz)
+    titles = tuple(channel.title for channel in columns.channels)
     return HeldCapture(
         kind="text",
         samples_v=tuple(
@@ -66,7 +67,7 @@ def read_csv(path: Path, rate_hz: float | None) -> HeldCapture:
         ),
         base=timing.base,
         relative=tuple(channel.relative for channel in columns.channels),
-        titles=tuple(channel.title for channel in columns.channels) if layout.titles else (),
+        titles=titles if any(titles) else (),
         units=tuple(channel.unit for channel in columns.channels),
         notes=(*notes, *columns.notes, *timing.notes),
         min_max=timing.min_max,
@@ -130,8 +131,10 @@ def _from_column(text: _Text, times: NDArray[np.float64]) -> _Timing:
     )
     try:
         with np.errstate(all="ignore"):  # absurd times overflow, and are refused for it
-            seconds = times * SECONDS.get(unit or "", 1.0)
-        base = read_times(seconds[::2] if paired else seconds, stated)
+            scale = SECONDS.get(unit or "", 1.0)
+            seconds = times if scale == 1.0 else times * scale
+        segments_s = statements.segment_times(text.layout.header)
+        base = read_times(seconds[::2] if paired else seconds, stated, segments_s)
     except UnevenTime as fault:
         row = 2 * fault.row if paired else fault.row
         line = line_of(text.path, text.encoding, text.layout, row)
@@ -140,6 +143,10 @@ def _from_column(text: _Text, times: NDArray[np.float64]) -> _Timing:
         ) from None
     notes: tuple[str, ...] = ()
     agrees = stated is not None and abs(base.rate_hz * stated - 1) < _AGREEMENT
+    if stated is not None and not agrees:
+        if unit not in SECONDS:
+            raise FormatError("its times and the interval in its header differ; state ?rate=HZ")
+        notes += ("The header states another interval; the times are believed.",)
     if unit not in SECONDS and not agrees:
         notes += ("The time column has no unit that is known; seconds are assumed.",)
     if base.coarse:

@@ -13,6 +13,7 @@ from instruments.file.csv_numbers import Numbers
 from instruments.file.roles import role_in
 from instruments.file.words import (
     NOT_VOLTS,
+    OTHER_QUANTITIES,
     SECONDS,
     VOLTS,
     base_of_extremes,
@@ -89,29 +90,31 @@ def sort_columns(layout: CsvLayout, numbers: Numbers) -> Columns:
     count = len(layout.columns)
     titles = layout.titles or ("",) * count
     units = [unit_of_column(layout.titles, layout.units, i) for i in range(count)]
-    first = 0
-    counted = count > 1 and _counts(numbers.column(0)) and names_counter(titles[0])
-    counted = counted and units[0] not in SECONDS
-    if counted:
-        first = 1
-    time = None
-    if first + 1 < count and _is_time(layout, numbers, first, counted=counted):
-        time = first
-        first += 1
+    counted = (
+        count > 1 and _counts(numbers, 0) and names_counter(titles[0]) and units[0] not in SECONDS
+    )
+    first = 1 if counted else 0
+    timed = first + 1 < count and _is_time(layout, numbers, first, counted=counted)
+    time = first if timed else None
     rest = range(first, count)
     if time is not None:
         rest = _without_times(rest, numbers, time, titles, units)
-    if not rest:
-        raise FormatError("it holds times and no samples; export the channels too")
     pairs, alone, notes = _extremes(list(rest), titles, numbers)
-    _refuse_logic([numbers.column(i) for i in alone])
+    if all(_is_logic(numbers, i) for i in alone):
+        raise FormatError("it holds logic levels, no samples; export the analogue channels")
     keyed = statements.vertical_units(layout.header, [layout.columns[i] for i in rest])
     keyed = {layout.columns.index(cell): unit for cell, unit in keyed.items()}
+    labels = statements.labels(layout.header, [layout.columns[i] for i in rest])
     codes = _code_scales(layout, rest)
     channels = []
     for i in alone:
         unit = units[i] or unit_of(keyed.get(i, ""))
-        channels.append(_channel(i, pairs.get(i), titles[i], unit, codes.get(i)))
+        title = f"{titles[i]} {labels.get(layout.columns[i], '')}".strip()
+        channels.append(_channel(i, pairs.get(i), title, unit, codes.get(i)))
+    if all(channel.unit in OTHER_QUANTITIES for channel in channels):
+        raise FormatError(
+            f"its samples are in “{channels[0].unit}”, and none in volts; export voltages"
+        )
     time_unit = None if time is None else units[time]
     return Columns(time, time_unit, counted, tuple(channels), notes)
 
@@ -134,15 +137,17 @@ def _without_times(
     titles: tuple[str, ...],
     units: list[str | None],
 ) -> range | list[int]:
-    """Leave out what is the time once more, and refuse times that are others."""
-    times = numbers.column(time)
+    """Leave out the time, also where it stands once more, and refuse times that are others."""
     kept = []
     for i in rest:
-        if np.array_equal(numbers.column(i), times):
+        same = (np.array_equal(part[:, i], part[:, time]) for part in numbers.parts)
+        if i == time or all(same):
             continue
         if units[i] in SECONDS or (titles[i] and names_time(titles[i])):
             raise FormatError("its channels have times that differ; export them one by one")
         kept.append(i)
+    if not kept:
+        raise FormatError("it holds times and no samples; export the channels too")
     return kept
 
 
@@ -201,17 +206,20 @@ def _channel(
     return Channel(column, upper, title, unit or "", VOLTS.get(unit or "", 1.0), relative)
 
 
-def _refuse_logic(columns: list[NDArray[np.float64]]) -> None:
-    if all(np.all((values == 0) | (values == 1)) for values in columns) and all(
-        values.min() < values.max() for values in columns
-    ):
-        raise FormatError("it holds logic levels, no samples; export the analogue channels")
+def _is_logic(numbers: Numbers, column: int) -> bool:
+    """Tell whether a column holds nothing but 0 and 1, and both."""
+    levels = (np.unique(part[:, column]) for part in numbers.parts)
+    found: set[float] = set()
+    return all(found.update(each) or found <= {0.0, 1.0} for each in levels) and len(found) == 2
 
 
-def _counts(values: NDArray[np.float64]) -> bool:
+def _counts(numbers: Numbers, column: int) -> bool:
+    """Tell whether a column counts the rows by one."""
+    begin = numbers.parts[0][:2, column]
+    if len(begin) < 2 or begin[0] != np.rint(begin[0]) or begin[1] != begin[0] + 1:
+        return False
     with np.errstate(all="ignore"):
-        steps = np.diff(values)
-    return bool(steps.size and values[0] == np.rint(values[0]) and np.all(steps == 1))
+        return bool(np.all(np.diff(numbers.column(column)) == 1))
 
 
 def _rises(values: NDArray[np.float64]) -> bool:

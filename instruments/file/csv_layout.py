@@ -87,8 +87,7 @@ class CsvLayout:
     first_line : int
         Lines above the numbers.
     plain_from : int
-        Lines before the first that holds nothing but numbers; parts of the header stand beside
-        the numbers above it.
+        Lines as far as the last that has parts of the header beside its numbers.
     titles, units : tuple of str
         Headings and unit row of those columns, empty where there are none.
     header : tuple of tuple of str
@@ -146,6 +145,7 @@ def find_layout(lines: Sequence[str]) -> CsvLayout:
     first = _first_line(style, lines, plain, columns)
     above = lines[:first]
     titles, units = _headings(style, above, columns)
+    plain = _last_beside(style, lines, plain, columns)
     said, header = _header(style, above, lines[first:plain], columns)
     _refuse_spectrum(titles, units, header)
     _refuse_broken_rows(style, above, columns, timed=is_timed(titles, units))
@@ -195,6 +195,17 @@ def _first_line(style: Style, lines: Sequence[str], plain: int, columns: tuple[i
             break
         first = i
     return first
+
+
+def _last_beside(style: Style, lines: Sequence[str], plain: int, columns: tuple[int, ...]) -> int:
+    """Return the number of lines as far as the last that has words beside its numbers."""
+    for i in range(len(lines) - 1, plain, -1):
+        cells = style.split(lines[i])
+        if "w" in _form(style, lines[i]) and all(
+            c < len(cells) and style.is_number(cells[c]) for c in columns
+        ):
+            return i + 1
+    return plain
 
 
 def _header(
@@ -279,7 +290,7 @@ def _headings(
         cells = _heading_cells(style, line, columns)
         if cells is None:
             continue
-        if not any(cells) or _is_key_line(cells[0]):
+        if not any(cells) or any(map(_is_key, cells)):
             continue
         if all(map(is_unit, cells)):
             units = units or cells
@@ -288,8 +299,8 @@ def _headings(
     return (), units
 
 
-def _is_key_line(cell: str) -> bool:
-    """Tell whether a line that begins so is a key with its value, as ``#scale=500(mV)``."""
+def _is_key(cell: str) -> bool:
+    """Tell whether a cell is a key, with its value or before it, as ``#scale=500(mV)``."""
     pair = re.match(r"[^=:(\[]+(?:=|:\s*(?:\S|$))", cell)
     return pair is not None or statements.is_key(cell)
 
@@ -300,6 +311,9 @@ def _heading_cells(style: Style, line: str, columns: tuple[int, ...]) -> tuple[s
     if style.separator is None:
         # A unit in brackets belongs to the word before it, and two spaces part two names.
         splits += [re.split(r"\s+(?![(\[])", text), re.split(r"\s{2,}", text)]
+    elif style.separator not in text:
+        # Some programs part the headings otherwise than the numbers.
+        splits += [Style(other, style.decimal).split(text) for other in (",", "\t")]
     for split in splits:
         cells = _trimmed(split, columns[-1] + 1)
         if columns[-1] < len(cells) and (style.separator or len(cells) == columns[-1] + 1):

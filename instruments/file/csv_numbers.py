@@ -6,7 +6,7 @@ A file of 100 MB is never in memory whole as text: each piece is parsed before t
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -176,21 +176,33 @@ def _without_tail(layout: CsvLayout, text: str) -> tuple[str, bool]:
     lines = text[: None if end < 0 else end].rsplit("\n", _TAIL_LINES)
     worded = False
     while lines:
-        cells = layout.style.split(lines[-1])
-        begin = cells[layout.columns[0]] if len(cells) > layout.columns[0] else lines[-1]
-        alone = layout.timed and len(layout.columns) > 1 and layout.style.is_number(begin)
-        if lines[-1].strip(blank) and not (alone and not _beside_time(layout, cells)):
-            if layout.style.is_number(begin) or not _BEGINS_TEXT.match(begin or lines[-1]):
+        line = lines[-1]
+        if line.strip(blank) and not _is_time_alone(layout, line):
+            if not _is_text(layout, line):
                 break
             worded = True
         lines.pop()
     return "\n".join(lines), worded
 
 
-def _beside_time(layout: CsvLayout, cells: Sequence[str]) -> bool:
-    return len(cells) <= layout.columns[1] or any(
-        cells[i].strip() for i in layout.columns[1:] if i < len(cells)
+def _is_time_alone(layout: CsvLayout, line: str) -> bool:
+    cells = layout.style.split(line)
+    time, *others = layout.columns
+    return (
+        layout.timed
+        and bool(others)
+        and len(cells) > others[0]
+        and layout.style.is_number(cells[time])
+        and not any(cells[i].strip() for i in others if i < len(cells))
     )
+
+
+def _is_text(layout: CsvLayout, line: str) -> bool:
+    """Tell whether a line begins with a word where rows of samples begin with a number."""
+    cells = layout.style.split(line)
+    place = layout.columns[0]
+    begin = (cells[place] if place < len(cells) else "").strip() or line
+    return _BEGINS_TEXT.match(begin) is not None and not layout.style.is_number(begin)
 
 
 def _may_be_cut(text: str, layout: CsvLayout) -> bool:

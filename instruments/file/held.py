@@ -20,38 +20,52 @@ Part = tuple[int, bool, NDArray[np.float32]]
 
 
 class Capture(Protocol):
-    """An open capture, whatever kind of file it is.
+    """An open capture, whatever kind of file it is."""
 
-    Attributes
-    ----------
-    kind : str
-        What the file was taken for, as a person would call it.
-    channels, length_frames : int
-        Columns; frames from the first to the last, missing ones counted.
-    rate_hz : float
-        Frames a second.
-    titles : tuple of str
-        Headings of the columns, empty where there are none.
-    units : tuple of str
-        The unit that each column is stated in, empty where it is not stated.
-    description : Description
-        What a recording of this program says of itself.
-    full_scale_v : float or None
-        Volts at which the samples clip, where known.
-    min_max : bool
-        Frames are pairs of a lowest and a highest value, as in
-        :class:`~instruments.source.Block`.
-    """
+    @property
+    def kind(self) -> str:
+        """What the file was taken for, as a person would call it."""
+        ...
 
-    kind: str
-    channels: int
-    rate_hz: float
-    length_frames: int
-    titles: tuple[str, ...]
-    units: tuple[str, ...]
-    description: Description
-    full_scale_v: float | None
-    min_max: bool
+    @property
+    def channels(self) -> int:
+        """Columns."""
+        ...
+
+    @property
+    def rate_hz(self) -> float:
+        """Frames a second."""
+        ...
+
+    @property
+    def length_frames(self) -> int:
+        """Frames from the first to the last, missing ones counted."""
+        ...
+
+    @property
+    def titles(self) -> tuple[str, ...]:
+        """Headings of the columns, empty where there are none."""
+        ...
+
+    @property
+    def units(self) -> tuple[str, ...]:
+        """The unit that each column is stated in, empty where it is not stated."""
+        ...
+
+    @property
+    def description(self) -> Description:
+        """What a recording of this program says of itself."""
+        ...
+
+    @property
+    def full_scale_v(self) -> float | None:
+        """Volts at which the samples clip, where known."""
+        ...
+
+    @property
+    def min_max(self) -> bool:
+        """Whether frames are pairs of extremes, as in :class:`~instruments.source.Block`."""
+        ...
 
     def notes_of(self, columns: Sequence[int]) -> tuple[str, ...]:
         """Return what the user should know of the capture and of some of its columns."""

@@ -48,7 +48,11 @@ _HORIZONTAL_UNIT = re.compile(
 )
 _VERTICAL_SCALE = re.compile(r"vertical[\s_]*scale", re.IGNORECASE)
 _CODES_BEGIN = re.compile(r"waveform[\s_]*data", re.IGNORECASE)
-_OTHER_KEYS = re.compile(r"(?:trace|channel)[\s_]*name|date|model|label", re.IGNORECASE)
+_VOLTS_A_DIVISION = re.compile(r"\(V/DIV\)", re.IGNORECASE)
+_SEGMENT_TIME = re.compile(r"time\s*since\s*segment\s*1", re.IGNORECASE)
+_PLAIN_NUMBER = re.compile(_NUMBER, re.IGNORECASE)
+_LABEL = re.compile(r"label", re.IGNORECASE)
+_OTHER_KEYS = re.compile(r"(?:trace|channel)[\s_]*name|date|model", re.IGNORECASE)
 _BARE = """ \t"'#%:"""
 
 _Value = TypeVar("_Value")
@@ -72,7 +76,7 @@ def interval_beneath(header: Cells) -> float | None:
     """Return the interval that stands in the cell under its heading, in seconds, if one does."""
     for upper, lower in itertools.pairwise(header):
         for heading, value in zip(upper, lower, strict=False):
-            if heads_interval(heading) and re.fullmatch(_NUMBER, value.strip(), re.IGNORECASE):
+            if heads_interval(heading) and _PLAIN_NUMBER.fullmatch(value.strip()):
                 return stated_interval_s(f"increment={value.strip()}")
     return None
 
@@ -95,13 +99,37 @@ def first_of(read: Callable[[str], _Value | None], lines: Iterable[str]) -> _Val
 
 
 def vertical_units(header: Cells, columns: Sequence[int]) -> dict[int, str]:
-    """Return the units that lines such as ``Vertical Units,V,A`` state, by column of cells."""
-    return _by_column(header, columns, _VERTICAL_UNIT)
+    """Return the units that lines such as ``Vertical Units,V,A`` state, by column of cells.
+
+    One unit alone is that of all columns, and so are volts where a scale is stated in volts a
+    division.
+    """
+    found = _by_column(header, columns, _VERTICAL_UNIT)
+    stated = set(found.values())
+    if not found and any(_VOLTS_A_DIVISION.search(cell) for row in header for cell in row):
+        stated = {"V"}
+    return dict.fromkeys(columns, stated.pop()) if len(stated) == 1 else found
 
 
 def vertical_scales(header: Cells, columns: Sequence[int]) -> dict[int, str]:
     """Return the volts a division that the header states, as text, by column of cells."""
     return _by_column(header, columns, _VERTICAL_SCALE)
+
+
+def segment_times(header: Cells) -> list[float]:
+    """Return when each segment was triggered, in seconds after the first, where that is stated."""
+    for number, row in enumerate(header):
+        place = next((i for i, cell in enumerate(row) if _is_key(cell, _SEGMENT_TIME)), None)
+        if place is not None:
+            below = (cells[place].strip() for cells in header[number + 1 :] if place < len(cells))
+            times = itertools.takewhile(lambda cell: _PLAIN_NUMBER.fullmatch(cell), below)
+            return [float(cell.replace(",", ".")) for cell in times]
+    return []
+
+
+def labels(header: Cells, columns: Sequence[int]) -> dict[int, str]:
+    """Return the names that the user gave to channels, by column of cells."""
+    return _by_column(header, columns, _LABEL)
 
 
 def holds_codes(header: Cells) -> bool:
@@ -135,7 +163,7 @@ def _by_column(header: Cells, columns: Sequence[int], key: re.Pattern[str]) -> d
 
 def is_key(cell: str) -> bool:
     """Tell whether a cell is a key whose values stand after it, and so heads no column."""
-    keys = (_VERTICAL_UNIT, _HORIZONTAL_UNIT, _VERTICAL_SCALE, _CODES_BEGIN, _OTHER_KEYS)
+    keys = (_VERTICAL_UNIT, _HORIZONTAL_UNIT, _VERTICAL_SCALE, _CODES_BEGIN, _LABEL, _OTHER_KEYS)
     return any(_is_key(cell, key) for key in keys)
 
 

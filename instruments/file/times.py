@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -62,7 +63,11 @@ def rate_of(interval_s: float) -> float:
     return float(f"{1 / interval_s:.9g}")
 
 
-def read_times(times_s: NDArray[np.float64], stated_s: float | None = None) -> TimeBase:
+def read_times(
+    times_s: NDArray[np.float64],
+    stated_s: float | None = None,
+    segments_s: Sequence[float] = (),
+) -> TimeBase:
     """Find the rate, and where samples are missing.
 
     Parameters
@@ -72,20 +77,29 @@ def read_times(times_s: NDArray[np.float64], stated_s: float | None = None) -> T
     stated_s : float or None
         Sample interval that is stated elsewhere; counts where the times have too few digits and
         do not speak against it.
+    segments_s : sequence of float
+        When each segment was triggered, where that is stated; the times of each begin anew.
 
     Raises
     ------
     UnevenTime
         When the times go back, stand still, or step by other than whole intervals.
     """
-    wrong = np.flatnonzero(~np.isfinite(times_s))
-    if wrong.size:
-        raise UnevenTime(int(wrong[0]), "the time is not a number")
     with np.errstate(all="ignore"):  # absurd times overflow, and are refused for it
+        rate_hz = _even_rate(times_s)
+        if rate_hz is not None:
+            return TimeBase(rate_hz)
+        wrong = np.flatnonzero(~np.isfinite(times_s))
+        if wrong.size:
+            raise UnevenTime(int(wrong[0]), "the time is not a number")
         steps = np.diff(times_s)
         if not np.any(steps):
             raise UnevenTime(1, "the time stands still")
         starts = _restarts(times_s, steps)
+        if len(segments_s) == starts.size > 1:
+            lengths = np.diff(np.append(starts, times_s.size))
+            times_s = times_s + np.repeat(np.asarray(segments_s, np.float64), lengths)
+            steps = np.diff(times_s)
         inner = np.delete(steps, starts[1:] - 1)
         typical = float(np.median(inner)) or float(inner.mean())
         odd = np.abs(inner / typical - 1) > _JITTER
@@ -96,6 +110,21 @@ def read_times(times_s: NDArray[np.float64], stated_s: float | None = None) -> T
             if np.count_nonzero(inner == 0) >= _ODD_LEAST:
                 raise UnevenTime(int(np.flatnonzero(steps == 0)[0]) + 1, _TOO_FEW_DIGITS)
         return _with_gaps(times_s, steps, starts, typical)
+
+
+def _even_rate(times_s: NDArray[np.float64]) -> float | None:
+    """Return the rate where each time is in its place, None where one is not.
+
+    Most captures are so; in place, since a long one fills the memory with each copy.
+    """
+    rows = np.arange(times_s.size, dtype=np.float64)
+    rows -= rows.mean()
+    slope = float(rows @ times_s / (rows @ rows))
+    if not SHORTEST_S <= slope <= LONGEST_S:
+        return None
+    rate_hz = rate_of(slope)
+    rows -= (times_s - times_s.mean()) * rate_hz
+    return rate_hz if -_JITTER <= rows.min() <= rows.max() <= _JITTER else None
 
 
 def _restarts(times_s: NDArray[np.float64], steps: NDArray[np.float64]) -> NDArray[np.int64]:

@@ -20,12 +20,12 @@ SECONDS = _units(("s", "sec"), ("second",))
 VOLTS = _units(("v",), ("volt",))
 HERTZ = {"hz": 1.0, "khz": 1e3, "mhz": 1e6, "ghz": 1e9, "hertz": 1.0}
 """As a column's unit it says that the file holds a spectrum."""
-NOT_VOLTS = frozenset(
-    re.findall(
-        r"\S+",
-        "a ma ua µa na amp amps ampere amperes adc count counts code codes lsb raw "
-        "db dbv dbm dbmv dbuv w div % ohm",
-    )
+OTHER_QUANTITIES = frozenset(
+    re.findall(r"\S+", "a ma ua µa na amp amps ampere amperes db dbv dbm dbmv dbuv w ohm")
+)
+"""Units that say that a column is no voltage, and not proportional to one."""
+NOT_VOLTS = OTHER_QUANTITIES | frozenset(
+    re.findall(r"\S+", "adc count counts code codes lsb raw div %")
 )
 """Units that say that a column is not in volts."""
 _PER_SECOND = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}

@@ -107,9 +107,10 @@ def test_units_of_volts(written):
 
 
 def test_units_that_are_not_volts_are_told(written):
-    info, blocks = read_all(written("t (s),probe (A)\n0.0,1.5\n1.0,2.5\n"))
-    assert info.notes == ("A column is in “a”, not volts; its volts are relative.",)
+    info, blocks = read_all(written("t (s),probe (ADC)\n0.0,1.5\n1.0,2.5\n"))
+    assert info.notes == ("A column is in “adc”, not volts; its volts are relative.",)
     assert blocks[0].uncalibrated
+    assert "its samples are in “a”" in refused(written("t (s),probe (A)\n0.0,1.5\n1.0,2.5\n"))
 
 
 def test_what_is_no_number_is_delivered_as_such(written):

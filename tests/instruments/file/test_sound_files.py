@@ -1,0 +1,97 @@
+"""Sound files of other kinds, written by libsndfile and read back; cut ones; odd headers."""
+
+import struct
+
+import numpy as np
+import pytest
+import soundfile
+
+from instruments.source import FormatError
+from tests.instruments.file.captures import read_all, samples_of
+
+RATE_HZ = 48_000
+FORMS = [
+    ("flac", "PCM_16"),
+    ("flac", "PCM_24"),
+    ("aiff", "PCM_16"),
+    ("aiff", "FLOAT"),
+    ("caf", "PCM_24"),
+    ("caf", "FLOAT"),
+    ("w64", "PCM_16"),
+    ("w64", "DOUBLE"),
+]
+
+
+def wave(frames=3000):
+    return np.random.default_rng(3).uniform(-0.9, 0.9, (frames, 2)).astype(np.float32)
+
+
+def written(tmp_path, kind, subtype, samples=None):
+    path = tmp_path / f"capture.{kind}"
+    soundfile.write(path, wave() if samples is None else samples, RATE_HZ, subtype=subtype)
+    return path
+
+
+@pytest.mark.parametrize(("kind", "subtype"), FORMS)
+def test_what_was_written_is_read(tmp_path, kind, subtype):
+    path = written(tmp_path, kind, subtype)
+    info, (block,) = read_all(path)
+    step = {"PCM_16": 2**-15, "PCM_24": 2**-23}.get(subtype, 0.0)
+    assert np.abs(block.samples_v - wave()).max() <= step
+    assert (info.sample_rate_hz, info.length_frames) == (RATE_HZ, 3000)
+    assert block.uncalibrated is bool(step)
+    if step:
+        assert "integers with no scale" in info.notes[0]
+        assert np.array_equal(samples_of(f"{path}?full_scale_v=2"), 2 * block.samples_v)
+
+
+@pytest.mark.parametrize(("kind", "subtype"), FORMS)
+def test_what_is_cut_is_refused(tmp_path, kind, subtype):
+    path = written(tmp_path, kind, subtype)
+    whole = path.read_bytes()
+    for size in (20, len(whole) // 2, len(whole) - 9):
+        path.write_bytes(whole[:size])
+        with pytest.raises(FormatError, match=r"truncated|cannot be read as"):
+            read_all(path)
+
+
+def test_what_is_compressed_with_loss_is_refused(tmp_path):
+    with pytest.raises(FormatError, match=r"compressed \(ULAW\)"):
+        read_all(written(tmp_path, "aiff", "ULAW"))
+
+
+def test_a_file_without_samples_is_refused(tmp_path):
+    with pytest.raises(FormatError, match="no samples"):
+        read_all(written(tmp_path, "caf", "FLOAT", wave(0)))
+
+
+def test_a_text_s_name_is_told(tmp_path):
+    path = written(tmp_path, "flac", "PCM_16")
+    path = path.rename(path.with_suffix(".csv"))
+    with pytest.raises(FormatError, match=r"holds a FLAC recording; name it \.flac"):
+        read_all(path)
+
+
+def test_bw64_is_read_as_rf64(tmp_path):
+    # ITU-R BS.2088: RF64 with another first tag.
+    path = tmp_path / "capture.wav"
+    soundfile.write(path, wave(), RATE_HZ, subtype="FLOAT", format="RF64")
+    content = path.read_bytes()
+    path.write_bytes(b"BW64" + content[4:])
+    info, (block,) = read_all(path)
+    assert np.array_equal(block.samples_v, wave())
+    assert info.notes == ()
+    path.write_bytes(b"BW64" + content[4:-100])
+    with pytest.raises(FormatError, match="truncated"):
+        read_all(path)
+
+
+def test_an_extensible_header_in_a_big_endian_file(tmp_path):
+    # The GUID's first word is in the order of the file: KSDATAFORMAT_SUBTYPE_PCM begins with 1.
+    guid = struct.pack(">IHH", 1, 0, 16) + bytes.fromhex("800000aa00389b71")
+    form = struct.pack(">HHIIHHHHI", 0xFFFE, 2, RATE_HZ, RATE_HZ * 4, 4, 16, 22, 16, 3) + guid
+    data = np.rint(wave(100) * 2**15).astype(">i2").tobytes()
+    chunks = b"WAVEfmt " + struct.pack(">I", len(form)) + form + b"data" + struct.pack(">I", 400)
+    path = tmp_path / "capture.wav"
+    path.write_bytes(b"RIFX" + struct.pack(">I", len(chunks) + 400) + chunks + data)
+    assert np.abs(samples_of(path) - wave(100)).max() <= 2**-15
