@@ -33,6 +33,7 @@ _POINT = re.compile(
 )
 _COMMA = re.compile(rf"\s*[+-]?(?:(?:\d+|\d*,\d+)(?:e[+-]?\d+)?|{_NO_NUMBER})\s*", re.IGNORECASE)
 
+_LETTER = re.compile(r"[^\W\d_eE]")
 _LOGIC = re.compile(r"0x[0-9a-f]+", re.IGNORECASE)
 """A word of logic levels: a column of them is passed over."""
 
@@ -200,6 +201,8 @@ def _first_line(style: Style, lines: Sequence[str], plain: int, columns: tuple[i
 def _last_beside(style: Style, lines: Sequence[str], plain: int, columns: tuple[int, ...]) -> int:
     """Return the number of lines as far as the last that has words beside its numbers."""
     for i in range(len(lines) - 1, plain, -1):
+        if not _LETTER.search(lines[i]):
+            continue
         cells = style.split(lines[i])
         if "w" in _form(style, lines[i]) and all(
             c < len(cells) and style.is_number(cells[c]) for c in columns
@@ -288,7 +291,7 @@ def _headings(
     above = [line for line in header if line.strip()][-_HEADING_LINES:]
     for line in reversed(above):
         cells = _heading_cells(style, line, columns)
-        if cells is None:
+        if cells is None or (len(columns) == 1 and _has_value(style, line)):
             continue
         if not any(cells) or any(map(_is_key, cells)):
             continue
@@ -297,6 +300,11 @@ def _headings(
         elif names_time(cells[0]) or not any(style.is_number(cell) for cell in cells):
             return cells, units
     return (), units
+
+
+def _has_value(style: Style, line: str) -> bool:
+    """Tell whether a line of more than one cell stands over a lone column: a key and its value."""
+    return style.separator is not None and sum(map(bool, map(str.strip, style.split(line)))) > 1
 
 
 def _is_key(cell: str) -> bool:

@@ -18,7 +18,7 @@ from instruments.source import FormatError
 
 _HEAD_CHARS = 1 << 18
 """The layout is told from this much text; a header longer than that is none."""
-_PIECE_CHARS = 1 << 21
+_PIECE_CHARS = 1 << 22
 _LEAST_PIECE_CHARS = 1 << 16
 """A rest shorter than this goes with the piece before, so that all text after the samples does."""
 _TAIL_LINES = 50

@@ -20,6 +20,8 @@ _MARK = b"WAVEDESC"
 _FURTHEST = 64
 """A block's own header of a few bytes may stand before the mark."""
 _LEAST_DESCRIPTOR = 346
+_TEMPLATE = "LECROY_2_"
+"""The older templates have their fields in other places."""
 _SINGLE, _INTERLEAVED, _SEQUENCE, _CENTRED = 0, 1, 7, 8
 _SAMPLES = (_SINGLE, _INTERLEAVED, _SEQUENCE, _CENTRED)
 """RECORD_TYPE of samples over time; the others are histograms, spectra, pairs and the like."""
@@ -46,6 +48,9 @@ def read_trc(data: bytes) -> HeldCapture:
     at = data.find(_MARK)
     if len(data) < at + _LEAST_DESCRIPTOR:
         raise FormatError(_TRUNCATED)
+    template = _text(data, at + 16)
+    if not template.startswith(_TEMPLATE):
+        raise FormatError(f"its template “{template[:16]}” is not known; save it as text")
     # COMM_ORDER: 0 has the high byte first.
     order = "<" if any(data[at + 34 : at + 36]) else ">"
 

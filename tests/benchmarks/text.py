@@ -29,10 +29,11 @@ import numpy
 read = lambda: numpy.loadtxt(path, delimiter=",", skiprows=1)
 """
 _TOLD = """
-import resource, time
+import re, time
 begun_s = time.process_time()
 read()
-print(time.process_time() - begun_s, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3)
+seconds = time.process_time() - begun_s
+print(seconds, int(re.search(r"VmHWM:\\s+(\\d+)", open("/proc/self/status").read())[1]) / 1e3)
 """
 
 

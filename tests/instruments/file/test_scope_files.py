@@ -138,10 +138,11 @@ def trc(tmp_path, codes=CODES, order="<", segments=(), prefix=b"", **changes):
         "along": b"S",
         "record": 0,
         "parts": max(1, len(segments)),
+        "template": b"LECROY_2_3",
         **changes,
     }
     block = bytearray(346)
-    block[:8], block[16:26] = b"WAVEDESC", b"LECROY_2_3"
+    block[:8], block[16:26] = b"WAVEDESC", told["template"]
     times = b"".join(struct.pack(order + "2d", *pair) for pair in segments)
     body = codes.astype(codes.dtype.newbyteorder(order)).tobytes()
     struct.pack_into(order + "2h", block, 32, told["comm_type"], order == "<")
@@ -190,6 +191,7 @@ def test_trc_segments_lie_where_they_were_triggered(tmp_path):
     [
         ({"along": b"Hz"}, "no plain samples"),
         ({"record": 9}, "no plain samples"),
+        ({"template": b"LECROY_1_0"}, "template “LECROY_1_0” is not known"),
         ({"interval": 0.0}, "no samples"),
         ({"codes": CODES[:0]}, "no samples"),
     ],
