@@ -67,6 +67,11 @@ class Capture(Protocol):
         """Whether frames are pairs of extremes, as in :class:`~instruments.source.Block`."""
         ...
 
+    @property
+    def clipped(self) -> bool:
+        """Whether the file itself tells that samples stand at the end of the scale."""
+        ...
+
     def notes_of(self, columns: Sequence[int]) -> tuple[str, ...]:
         """Return what the user should know of the capture and of some of its columns."""
         ...
@@ -85,6 +90,14 @@ class Capture(Protocol):
     def close(self) -> None:
         """Let go of the file."""
         ...
+
+
+def at_rails(codes: NDArray[np.generic]) -> bool:
+    """Tell whether one of an instrument's codes stands at an end of its type's range."""
+    if codes.dtype.kind not in "iu":
+        return False
+    limits = np.iinfo(codes.dtype)
+    return bool(codes.min() <= limits.min or codes.max() >= limits.max)
 
 
 @dataclass(slots=True)
@@ -111,6 +124,7 @@ class HeldCapture:
     units: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     min_max: bool = False
+    clipped: bool = False
     description: Description = field(default_factory=Description)
     full_scale_v: float | None = None
     _stretch: int = 0

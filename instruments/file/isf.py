@@ -14,7 +14,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from instruments.file.held import HeldCapture
+from instruments.file.held import HeldCapture, at_rails
 from instruments.file.times import TimeBase, rate_of
 from instruments.file.words import HERTZ, VOLTS
 from instruments.source import FormatError
@@ -72,6 +72,7 @@ def read_isf(data: bytes) -> HeldCapture:
         titles=(told.get("WFI", "").partition(",")[0],),
         units=(unit,),
         min_max=paired,
+        clipped=at_rails(codes),
     )
 
 

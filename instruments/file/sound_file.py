@@ -70,7 +70,7 @@ class SoundFileCapture:
     """
 
     titles: tuple[str, ...] = ()
-    min_max = False
+    min_max = clipped = False
 
     def __init__(self, path: Path, kind: str, full_scale_v: float | None) -> None:
         self.kind = kind

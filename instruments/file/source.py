@@ -241,7 +241,7 @@ class FileSource(Source):
             first, gap, samples = part
             rate = self._capture.rate_hz
             uncalibrated = self._capture.is_uncalibrated(self._choice.columns)
-            min_max = self._capture.min_max
+            min_max, clipped = self._capture.min_max, self._capture.clipped
         return Block(
             samples_v=samples,
             sample_rate_hz=rate,
@@ -250,6 +250,7 @@ class FileSource(Source):
             gap_before=gap,
             uncalibrated=uncalibrated,
             min_max=min_max,
+            clipped=clipped,
         )
 
     def close(self) -> None:

@@ -11,7 +11,7 @@ import struct
 import numpy as np
 from numpy.typing import NDArray
 
-from instruments.file.held import HeldCapture
+from instruments.file.held import HeldCapture, at_rails
 from instruments.file.times import TimeBase
 from instruments.file.words import HERTZ, VOLTS
 from instruments.source import FormatError
@@ -86,6 +86,7 @@ def read_trc(data: bytes) -> HeldCapture:
         relative=("" if known else f"The samples are in “{unit}”, not volts; they are relative.",),
         titles=(_text(data, at + 96),),
         units=(unit,),
+        clipped=at_rails(codes),
     )
 
 

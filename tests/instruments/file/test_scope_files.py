@@ -49,6 +49,7 @@ def test_isf_in_long_and_short_words(tmp_path, preamble):
     assert info.sample_rate_hz == 4e6
     # The manual's formula: (code − YOFF) · YMULT + YZERO.
     assert np.array_equal(block.samples_v[:, 0], np.float32((CODES - 10.0) * 0.02 + 1))
+    assert block.clipped
     assert not block.uncalibrated
     assert not block.min_max
 
@@ -123,6 +124,13 @@ def test_isf_cut_anywhere_or_with_more_than_one(tmp_path):
     refused(isf(tmp_path, data=b""), "no samples")
     path.write_bytes(whole)
     refused(f"{path}?rate=5", "states its own rate", AddressError)
+
+
+def test_codes_off_the_rails_do_not_clip(tmp_path):
+    codes = np.clip(CODES, -127, 126)
+    assert not read_all(isf(tmp_path, data=codes.tobytes()))[1][0].clipped
+    assert not read_all(trc(tmp_path, codes))[1][0].clipped
+    assert read_all(trc(tmp_path))[1][0].clipped
 
 
 # TRC: the template LECROY_2_3
