@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,7 @@ from instruments.file.description import Description
 from instruments.file.times import TimeBase
 
 BLOCK_FRAMES = 262_144
-"""Frames of a block; an even number, which parts no pair of extremes."""
+"""Frames of a block."""
 
 Part = tuple[int, bool, NDArray[np.float32]]
 """Absolute index of the first frame, whether frames are missing before it, and the samples."""
@@ -92,7 +92,7 @@ class Capture(Protocol):
         ...
 
 
-def at_rails(codes: NDArray[np.generic]) -> bool:
+def at_rails(codes: NDArray[Any]) -> bool:
     """Tell whether one of an instrument's codes stands at an end of its type's range."""
     if codes.dtype.kind not in "iu":
         return False
@@ -161,7 +161,8 @@ class HeldCapture:
         starts = self.base.starts
         last = self._stretch + 1 == len(starts)
         end = len(self.samples_v[0]) if last else starts[self._stretch + 1]
-        stop = min(self._row + BLOCK_FRAMES, end)
+        # Pairs of extremes are read record by record.
+        stop = end if self.min_max else min(self._row + BLOCK_FRAMES, end)
         samples = np.column_stack([self.samples_v[i][self._row : stop] for i in columns])
         start = starts[self._stretch]
         first = self.base.indices[self._stretch] + self._row - start

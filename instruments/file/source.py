@@ -21,6 +21,7 @@ from instruments.source import (
     AddressError,
     Block,
     FormatError,
+    Role,
     Source,
     SourceEnd,
     SourceInfo,
@@ -43,6 +44,8 @@ _OTHERS = (
     (b"BM", "a BMP picture"),
 )
 _HEAD_BYTES = 4096
+_PEAK_DETECT_HZ = 20e6
+"""A scope's peak detect keeps the extremes of a carrier up to this at least (common practice)."""
 _BYTE_ORDER_MARKS = (b"\xff\xfe", b"\xfe\xff", b"\xef\xbb\xbf")
 _CONTROLS = frozenset(range(32)) - frozenset(b"\t\n\v\f\r\x1a")
 _MOST_BYTES = 2 << 30
@@ -208,6 +211,11 @@ class FileSource(Source):
                 capture.description.roles,
                 capture.titles,
             )
+            if capture.min_max and Role.ENVELOPE in choice.roles:
+                raise AddressError(
+                    f"capture “{self._path}”: it holds pairs of extremes, which carry no envelope; "
+                    "name its columns plus, minus or differential"
+                )
         except AddressError:
             capture.close()
             raise
@@ -284,7 +292,7 @@ class FileSource(Source):
 
 def _info(name: str, capture: Capture, choice: ColumnChoice) -> SourceInfo:
     told = capture.description
-    half = capture.rate_hz / 2
+    half = _PEAK_DETECT_HZ if capture.min_max else capture.rate_hz / 2
     return SourceInfo(
         name=name,
         roles=choice.roles,
@@ -292,6 +300,8 @@ def _info(name: str, capture: Capture, choice: ColumnChoice) -> SourceInfo:
         sample_rate_hz=capture.rate_hz,
         bandwidth_hz=half if told.bandwidth_hz is None else min(half, told.bandwidth_hz),
         low_corner_hz=told.low_corner_hz,
+        # A record of extremes is one sweep, in which the carrier may lie beyond half the rate.
+        continuous=not capture.min_max,
         low_corner_part=(
             UNSTATED_TOLERANCE if told.low_corner_part is None else told.low_corner_part
         ),

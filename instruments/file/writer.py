@@ -98,10 +98,17 @@ class CaptureWriter:
         Raises
         ------
         SourceUnavailable
-            When the disk is full, or the file cannot be written; nothing is left behind then.
+            When the disk is full, the file cannot be written, or the frames are pairs of
+            extremes; nothing is left behind then.
         """
         if self._file is None:
             raise SourceUnavailable(f"recording “{self._path}” is closed; begin another")
+        if block.min_max:
+            self.abandon()
+            raise SourceUnavailable(
+                f"recording “{self._path}”: pairs of extremes are no samples, and a recording "
+                "would say that they are; measure their source itself"
+            )
         try:
             if self._next_index is None:
                 self._file.comment = describe(self._description(block))

@@ -181,9 +181,9 @@ class RawPath(SignalPath):
 def path_for(setup: Setup) -> SignalPath:
     """Return the path for the columns that carry the signal."""
     if setup.min_max:
-        if setup.columns.differential is None:
+        if setup.columns.envelope is not None:
             raise ValueError("min/max pairs are analysed as those of the differential")
-        return MinMaxPath(setup.columns.differential, setup.sample_rate_hz)
+        return MinMaxPath(setup.columns, setup.sample_rate_hz)
     if setup.columns.envelope is not None:
         return EnvelopePath(setup)
     return RawPath(setup)

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from app.analysis import messages
 from app.analysis.envelope.converter import extreme_u_v, step_of
 from app.analysis.envelope.series import Bins, EnvelopeSeries, SignalPath, sd_of_steps
+from app.analysis.envelope.setup import Columns
 from app.analysis.results import Message
 
 _LOW = 0.005
@@ -175,14 +176,15 @@ class MinMaxPath(SignalPath):
 
     Parameters
     ----------
-    column : int
-        The differential's column: rows are the lowest and the highest value of a stretch in turn.
+    columns : Columns
+        Where the differential is, or both phases: rows are the lowest and the highest value of a
+        stretch in turn.
     sample_rate_hz : float
         Rows a second: two for each stretch.
     """
 
-    def __init__(self, column: int, sample_rate_hz: float) -> None:
-        self._column = column
+    def __init__(self, columns: Columns, sample_rate_hz: float) -> None:
+        self._columns = columns
         self._pairs_a_bin = max(1, round(_BIN_S * sample_rate_hz / 2.0))
         super().__init__(EnvelopeSeries(2 * self._pairs_a_bin))
         self._floor = Floor()
@@ -207,8 +209,9 @@ class MinMaxPath(SignalPath):
         """Take a whole record, its first row a lowest value."""
         frames = 2 * self._pairs_a_bin
         skip = -first_index % frames
-        self._step_v = step_of(samples_v[:, self._column])
-        size = half_ranges(samples_v[skip:, self._column])
+        rows_v = self._columns.pairs_of(samples_v)
+        self._step_v = step_of(rows_v)
+        size = half_ranges(rows_v[skip:])
         size = size[: len(size) // self._pairs_a_bin * self._pairs_a_bin]
         fine = size[np.isfinite(size)]
         if not fine.size:

@@ -31,6 +31,19 @@ class Columns:
             return np.ascontiguousarray(samples_v[:, self.differential])
         return samples_v[:, self.plus] - samples_v[:, self.minus]
 
+    def pairs_of(self, samples_v: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return rows of lowest and highest of the differential, of min/max pairs; (frames,).
+
+        Of two phases they are the bounds: where each is lowest and highest within a stretch of
+        time is not known, and the other phase of a read signal is then at its other extreme.
+        """
+        if self.differential is not None:
+            return np.ascontiguousarray(samples_v[:, self.differential])
+        plus, minus = samples_v[:, self.plus], samples_v[:, self.minus]
+        rows = np.empty_like(plus)
+        rows[::2], rows[1::2] = plus[::2] - minus[1::2], plus[1::2] - minus[::2]
+        return rows
+
 
 @dataclass(frozen=True, slots=True)
 class Setup:

@@ -129,8 +129,8 @@ def strands_of(
 def _values(piece: SampleBlock, setup: Setup) -> tuple[Floats, int, float]:
     """Return differential or envelope, how many rows make a value, and the floor's u."""
     columns = setup.columns
-    if piece.min_max and columns.differential is not None:
-        size = half_ranges(piece.samples_v[:, columns.differential])
+    if piece.min_max and columns.envelope is None:
+        size = half_ranges(columns.pairs_of(piece.samples_v))
         fine = size[np.isfinite(size)]
         if not fine.size:
             return size, 2, 0.0

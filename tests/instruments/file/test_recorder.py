@@ -190,6 +190,12 @@ def test_a_file_that_may_not_grow(tmp_path, monkeypatch, free, words):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_pairs_of_extremes_are_not_recorded_as_samples(tmp_path):
+    writer = CaptureWriter(tmp_path / "x.wav", INFO)
+    assert "pairs of extremes are no samples" in refused(writer.write, block(min_max=True))
+    assert list(tmp_path.iterdir()) == []
+
+
 # What a recording says of itself
 
 
