@@ -174,3 +174,28 @@ def test_a_short_silence_is_waited_out():
     blocks = [Block(zeros, 1e6, first, 0.0) for first in (0, 1000)]
     source = Quiet(blocks[0], SourceTimeout("quiet: wait"), blocks[1], SourceEnd("quiet: end"))
     assert measure(source, PROFILE, NOTHING, None).duration_s == pytest.approx(0.002)
+
+
+@pytest.mark.parametrize("beside", [False, True])
+def test_a_text_of_pairs_of_extremes_is_read_as_one_sweep(tmp_path, beside):
+    # Eight samples a pair, as a scope's peak detect would have kept them.
+    truth = write_capture(tmp_path / "capture.wav", "plus", "minus", "index", ratio=0.75)
+    phases = [side[: len(side) // 8 * 8].reshape(-1, 8) for side in (truth.plus_v, truth.minus_v)]
+    low, high = (
+        np.column_stack([extreme(side, axis=1) for side in phases]) for extreme in (np.min, np.max)
+    )
+    path = tmp_path / "capture.csv"
+    times = (np.arange(len(low)) * 8 / RATE_HZ).tolist()
+    rows = zip(times, low.tolist(), high.tolist(), strict=True)
+    if beside:
+        titles = "A (V),A max (V),B (V),B max (V)"
+        lines = [f"{t:.7f},{a:.5f},{c:.5f},{b:.5f},{d:.5f}\n" for t, (a, b), (c, d) in rows]
+    else:
+        titles = "A (V),B (V)"
+        lines = [f"{t:.7f},{a:.5f},{b:.5f}\n" for t, *pair in rows for a, b in pair]
+    path.write_text(f"t (s),{titles}\n" + "".join(lines))
+    done = measured(path, "plus,minus")
+    assert done.reading.valid
+    assert done.reading.ratio.value == pytest.approx(truth.ratio, abs=0.01)
+    with pytest.raises(AddressError, match="carry no envelope"):
+        measured(path, "envelope")
