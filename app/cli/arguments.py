@@ -24,8 +24,8 @@ _ROLES = (
 SOURCES = """\
 sources:
   sim:                    the virtual drive; options after it: sim:offset_um=25&seed=2
-  PATH or file:PATH       a capture: WAV, RF64, BW64, FLAC, AIFF, CAF or W64, a scope's export as
-                          text, its ISF or TRC file; evenlobe captures tells of a folder
+  PATH or file:PATH       a capture: WAV, RF64, BW64, FLAC, AIFF, CAF or W64, a scope's CSV export
+                          or other text, ISF or TRC file; evenlobe captures tells of a folder
                           (?rate=HZ for text without a time column, ?full_scale_v=V for sound)
   sound:DEVICE            a sound input (?rate=HZ, ?full_scale_v=V); evenlobe sources lists them
   visa:RESOURCE           a scope, as visa:TCPIP::192.0.2.7::5025::SOCKET; with nothing after
