@@ -96,10 +96,12 @@ def all_binary() -> list[Layout]:
     raw_16 = np.round((plus + low) / 2e-5).astype("i2")
     fine_gain = float(np.float32(2e-5))
     two = read_as(SHORT_HZ, [(raw_16 * fine_gain - low).tolist()], **CODED)
-    lasting = np.round((TURNS_V + low) / gain).clip(-128, 127).astype("i1")
+    # A finer gain would clip: the tops reach 0.444 V.
+    coarse = float(np.float32(0.005))
+    lasting = np.round((TURNS_V + low) / coarse).astype("i1")
     lasted = read_as(
         CARRIER_HZ,
-        [(lasting * gain - low).tolist()],
+        [(lasting * coarse - low).tolist()],
         balance=CARRIER.balance,
         **CODED,
     )
@@ -136,7 +138,7 @@ def all_binary() -> list[Layout]:
             "turns.trc",
             "the same with turns",
             TRC,
-            trc(lasting, "lo", CARRIER_HZ, gain, [0.0]),
+            trc(lasting, "lo", CARRIER_HZ, coarse, [0.0]),
             lasted,
         ),
         Layout(
