@@ -207,9 +207,9 @@ class TomlKind:
         """Return the error that names file, key, value and what is allowed."""
         return self.fault(f"{self._named(where)}: {path} is {shown(value)}; it must be {allowed}")
 
-    def missing(self, where: str, path: str) -> Exception:
-        """Return the error that says what is missing."""
-        return self.fault(f"{self._named(where)}: {path} is missing; add it")
+    def missing(self, where: str, path: str, mend: str = "add it") -> Exception:
+        """Return the error that says what is missing, and what to do."""
+        return self.fault(f"{self._named(where)}: {path} is missing; {mend}")
 
     def unknown(self, where: str, path: str) -> Exception:
         """Return the error for a key that nobody reads: most often a misspelling."""
