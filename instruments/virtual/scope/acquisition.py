@@ -17,17 +17,14 @@ from dataclasses import dataclass
 from enum import Enum
 
 from instruments.virtual.drive import VirtualDrive
-from instruments.virtual.scope.hardware import (
-    CHANNELS,
+from instruments.virtual.scope.frontend import (
     FrontEnd,
-    FrontPanel,
     InputSetup,
-    SweepRecord,
-    Traits,
-    TriggerEdge,
     input_setup_of,
     trigger_time_s,
 )
+from instruments.virtual.scope.panel import CHANNELS, FrontPanel, TriggerEdge
+from instruments.virtual.scope.record import SweepRecord, Traits
 
 _GRACE_S = 0.03
 
@@ -241,8 +238,7 @@ class SweepControl:
     @property
     def stopped(self) -> bool:
         """Whether no sweep is under way or awaited; in virtual time asking is no look."""
-        self._settle()
-        return not self._running and not self._single
+        return not self.running
 
     def run(self) -> None:
         """Sweep from now on."""
@@ -264,6 +260,12 @@ class SweepControl:
     def force(self) -> None:
         """Trigger now."""
         self._forced = True
+
+    @property
+    def running(self) -> bool:
+        """Whether it makes sweep after sweep, or waits for a single one."""
+        self._settle()
+        return self._running or self._single
 
     def take_fresh(self) -> bool:
         """Return whether a sweep was made since this was asked last."""
@@ -342,7 +344,8 @@ class SweepControl:
             edge=edge,
             gain=self._gains(edge.source) if edge.source in CHANNELS else 1.0,
             armed_s=self._armed_s,
-            forced=self._forced,
+            # A screen that rolls ends when it is full, wherever the disk stands.
+            forced=self._forced or self._traits.rolls(self.panel),
             number=self._count + 1,
             where=self._sweeper.where,
         )

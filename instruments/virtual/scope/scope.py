@@ -14,18 +14,21 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from math import isfinite
+from math import inf, isfinite
 
 import numpy as np
 
 from instruments.virtual.drive import Truth, VirtualDrive
 from instruments.virtual.scope.acquisition import SweepControl, Sweeper
-from instruments.virtual.scope.hardware import FrontEnd, FrontPanel, new_front_panel
-from instruments.virtual.scope.models import INTERPRETERS
+from instruments.virtual.scope.frontend import FrontEnd
+from instruments.virtual.scope.model import model, model_names
+from instruments.virtual.scope.panel import FrontPanel, new_front_panel
 from instruments.virtual.scope.scpi import Buffer, ErrorQueue, ScpiError, number
+from instruments.virtual.scope.speech import SPEECHES
+from instruments.virtual.scope.speech.common import Reply
 
 DRIP_PIECES, DRIP_PAUSE_S = 100, 0.1
 """A slow reply comes in as many pieces, with a pause before each."""
@@ -182,13 +185,37 @@ def _mislabelled(whole: bytes, data_from: int, data_to: int, at: str) -> bytes:
     return whole[:mark] + f"#{len(label)}{label}".encode() + whole[data_from:]
 
 
-FAMILIES = tuple(INTERPRETERS)
+ALIASES: Mapping[str, str] = {
+    "A1": "dsox3024t",
+    "A2": "ds1054z",
+    "A2-older": "ds1052e",
+    "B": "mdo3024",
+    "C1": "wavesurfer-3024",
+    "C2": "sds1204x-e",
+    "C3": "sds2104x-plus",
+    "D": "rtb2004",
+}
+"""The command families, each with the model that stands for it."""
+FAMILIES = tuple(ALIASES)
+MODELS = model_names()
 _STEP_S = 0.005
 _LONGEST_MESSAGE = 1 << 16
 
 
 def _nobody_left() -> bool:
     return False
+
+
+def states_of(name: str) -> tuple[str, ...]:
+    """Return the names of the states in which somebody may have left a model.
+
+    Parameters
+    ----------
+    name : str
+        Of a model or of a command family.
+    """
+    found = model(ALIASES.get(name, name))
+    return tuple(sorted({**SPEECHES[found.speech].left, **found.left}))
 
 
 class VirtualScope:
@@ -198,8 +225,8 @@ class VirtualScope:
     ----------
     drive : VirtualDrive
         The drive.
-    family : str
-        One of :data:`FAMILIES`.
+    name : str
+        One of :data:`MODELS`, or of :data:`FAMILIES` for the model that stands for it.
     seed : int
         Of the scope's own noise, and of garbage.
     clock, sleep : callable
@@ -213,18 +240,22 @@ class VirtualScope:
     probes : tuple of float
         Attenuation of the probes that are fitted to channels 1 to 4.
     quirks : mapping of str to (str or int), optional
-        What a model does differently; see :data:`~instruments.virtual.scope.hardware.QUIRKS`.
+        What a model does differently; see :data:`~instruments.virtual.scope.record.QUIRKS`.
+    left : iterable of str
+        States in which somebody left the scope, of :func:`states_of` the model.
+    byte_s, answer_s : float
+        Seconds that the link takes for each byte of a block, and before each answer.
 
     Raises
     ------
     ValueError
-        When the family or a quirk is not known.
+        When the model, a quirk or a state is not known.
     """
 
     def __init__(
         self,
         drive: VirtualDrive,
-        family: str,
+        name: str,
         *,
         seed: int = 0,
         clock: Callable[[], float] = time.monotonic,
@@ -234,41 +265,50 @@ class VirtualScope:
         noise_codes: float = 0.0,
         probes: tuple[float, float, float, float] = (10.0, 10.0, 10.0, 10.0),
         quirks: Mapping[str, str | int] | None = None,
+        left: Iterable[str] = (),
+        byte_s: float = 0.0,
+        answer_s: float = 0.0,
     ) -> None:
-        if family not in INTERPRETERS:
-            raise ValueError(f"family “{family}” is not known; use {', '.join(FAMILIES)}")
-        kind = INTERPRETERS[family]
-        traits = kind.traits.with_quirks(quirks or {})
-        self.family = family
+        if name not in (*FAMILIES, *MODELS):
+            raise ValueError(
+                f"family or model “{name}” is not known; use {', '.join((*FAMILIES, *MODELS))}"
+            )
+        self.family = name
+        self.model = model(ALIASES.get(name, name))
         self.errors = ErrorQueue()
-        self._sleep = sleep
+        traits = self.model.traits.with_quirks(quirks or {})
+        self._clock, self._sleep = clock, sleep
+        self._byte_s, self._answer_s = byte_s, answer_s
+        self._deaf_until_s = -inf
         self._lock = threading.Lock()
         self._fault_lock = threading.Lock()
         self._faults: list[Request] = []
         self._rng = np.random.default_rng(seed)
         self._cancelled: Callable[[], bool] = _nobody_left
-        self._memory = traits.memory
         front_end = FrontEnd(drive, traits, seed=seed, noise_codes=noise_codes, probes=probes)
         self._sweeper = Sweeper(drive, front_end)
         self._acquisition = SweepControl(
             self._sweeper,
-            new_front_panel(traits.memory),
+            new_front_panel(traits.memory, self.model.channels),
             traits,
-            gains=lambda source: self.panel.channels[source].probe / probes[source - 1],
+            gains=lambda source: self._gain(source) / probes[source - 1],
             clock=clock if paced else None,
         )
         if ahead and not paced:
             self._sweeper.go_ahead(self._acquisition.plan)
-        self._interpreter = kind(
+        self._interpreter = SPEECHES[self.model.speech](
             self._acquisition,
             self.errors,
+            self.model,
             traits,
-            identity=f"{kind.maker},VIRTUAL-{family},0,evenlobe",
+            identity=self._identity(),
             wait=self._wait,
             reset=self._reset,
             refuse=lambda: self._due(frozenset({Fault.REFUSE})) is not None,
         )
         self._teach_hands()
+        for state in left:
+            self._leave(state)
 
     @property
     def panel(self) -> FrontPanel:
@@ -288,7 +328,7 @@ class VirtualScope:
         """Carry out a program message; return the parts of its response, faults left out."""
         with self._lock:
             self._cancelled = _nobody_left
-            return self._interpreter.execute(message).parts
+            return self._heard(message).parts
 
     def deliver(self, message: bytes, cancelled: Callable[[], bool] = _nobody_left) -> list[Step]:
         """Carry out a program message; return how its response is to be sent, faults and all.
@@ -305,9 +345,13 @@ class VirtualScope:
             if len(message) > _LONGEST_MESSAGE:
                 self._interpreter.fail(-363)
                 return []
-            reply = self._interpreter.execute(message)
+            reply = self._heard(message)
         if not reply.parts:
             return []
+        return [*self._waits(reply), *self._steps_of(reply)]
+
+    def _steps_of(self, reply: Reply) -> list[Step]:
+        """Return how a response is sent, with the fault that is due."""
         if reply.block:
             request = self._due(ON_BLOCKS)
             return faulty(reply.parts, request, self._rng) if request else sound(reply.parts)
@@ -380,8 +424,44 @@ class VirtualScope:
                     return request
         return None
 
+    def _gain(self, source: int) -> float:
+        channel = self.panel.channels[source]
+        return -channel.probe if channel.inverted else channel.probe
+
+    def _identity(self) -> str:
+        found = self.model
+        return f"{found.maker},{found.product},VIRTUAL-{self.family},{found.firmware}"
+
+    def _heard(self, message: bytes) -> Reply:
+        """Carry out a message, unless it comes too soon after a command."""
+        now_s = self._clock() if self.model.quiet_s else 0.0
+        if now_s < self._deaf_until_s:
+            return Reply()
+        reply = self._interpreter.execute(message)
+        if self.model.quiet_s and not message.rstrip().endswith(b"?"):
+            self._deaf_until_s = now_s + self.model.quiet_s
+        return reply
+
+    def _waits(self, reply: Reply) -> list[Step]:
+        """Return the time that the scope and its link take for a response."""
+        size = sum(memoryview(part).nbytes for part in reply.parts) if reply.block else 0
+        seconds = self._answer_s + self._byte_s * size
+        return [Pause(seconds)] if seconds else []
+
+    def _leave(self, state: str) -> None:
+        """Bring about a state in which somebody may have left the scope."""
+        found = {**self._interpreter.left, **self.model.left}
+        if state not in found:
+            raise ValueError(f"state “{state}” is not known; use {', '.join(sorted(found))}")
+        for message in found[state]:
+            self._interpreter.execute(message.encode() + b"\n")
+        if len(self.errors):
+            raise ValueError(f"state “{state}” is not understood: {self.errors.pop()[1]}")
+
     def _reset(self) -> None:
-        self._acquisition.panel = new_front_panel(self._memory)
+        self._acquisition.panel = new_front_panel(
+            self._interpreter.traits.memory, self.model.channels
+        )
         self._acquisition.run()
 
     def _wait(self) -> bool:

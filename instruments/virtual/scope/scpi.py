@@ -107,8 +107,9 @@ class MessageUnit:
 
 @dataclass(slots=True)
 class HeaderEntry:
-    """What a header does, as a query and as a command."""
+    """What a header does, as a query and as a command; and how a guide writes it."""
 
+    pattern: str
     query: Handler | None = None
     command: Handler | None = None
 
@@ -138,7 +139,7 @@ class Tree:
             capitals are the short form, ``#`` stands for a number, brackets may be left out.
         """
         for node in self._ends(pattern):
-            node.entry = node.entry or HeaderEntry()
+            node.entry = node.entry or HeaderEntry(pattern)
             node.entry.query = query or node.entry.query
             node.entry.command = command or node.entry.command
 
@@ -170,8 +171,8 @@ class Tree:
             for node in ends:
                 family = node.numbered if match[2] else node.children
                 short = "".join(letter for letter in match[1] if not letter.islower())
-                child = family.setdefault(short.upper(), _Node())
-                family[match[1].upper()] = child
+                child = family.get(match[1].upper()) or family.get(short.upper()) or _Node()
+                family[short.upper()] = family[match[1].upper()] = child
                 grown.append(child)
             ends = grown + ends if match[0].startswith("[") else grown
         return ends

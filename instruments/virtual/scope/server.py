@@ -20,7 +20,7 @@ from instruments.source import AddressError
 from instruments.virtual.drive import VirtualDrive
 from instruments.virtual.params import read_options
 from instruments.virtual.scope.hislip import HislipTransport
-from instruments.virtual.scope.scope import FAMILIES, VirtualScope
+from instruments.virtual.scope.scope import FAMILIES, MODELS, VirtualScope
 from instruments.virtual.scope.vxi11 import Vxi11Transport
 from instruments.virtual.scope.wire import Wire, WireClosed
 
@@ -192,7 +192,7 @@ def serve(
     Parameters
     ----------
     family, transport : str
-        One of the families and of the transports.
+        One of the families or models, and of the transports.
     port : int
         The TCP port, 0 for any that is free.
     options : str
@@ -206,7 +206,8 @@ def serve(
     AddressError
         When a family, transport, port or option cannot be used; the message says what can.
     """
-    for what, name, known in (("family", family, FAMILIES), ("transport", transport, TRANSPORTS)):
+    families = (*FAMILIES, *MODELS)
+    for what, name, known in (("family", family, families), ("transport", transport, TRANSPORTS)):
         if name not in known:
             raise AddressError(f"{what} “{name}” is not known; use {', '.join(known)}")
     params = read_options(f"sim:{options}", _split(options))

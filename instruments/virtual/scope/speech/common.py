@@ -1,4 +1,4 @@
-"""What all families of the virtual scope share: headers, IEEE 488.2 commands, settings.
+"""What all speeches of the virtual scope share: headers, IEEE 488.2 commands, settings.
 
 Handlers run while the scope's lock is held, one message at a time.
 """
@@ -11,17 +11,15 @@ from dataclasses import dataclass, field
 from typing import Any, ClassVar, TypeVar
 
 from instruments.virtual.scope.acquisition import SweepControl
-from instruments.virtual.scope.hardware import (
-    CHANNELS,
+from instruments.virtual.scope.model import Model, ModelError
+from instruments.virtual.scope.panel import (
+    LINE,
     MATHS,
     Channel,
     FrontPanel,
     FrontPanelError,
-    SweepRecord,
-    Traits,
-    WireTrace,
-    trace_of,
 )
+from instruments.virtual.scope.record import SweepRecord, Traits, WireTrace, trace_of
 from instruments.virtual.scope.scpi import (
     Answer,
     Buffer,
@@ -54,6 +52,10 @@ class Vocabulary:
     def show(self, value: float) -> str:
         """Return a number as the family writes it."""
         return f"{value:.6E}"
+
+    def spell(self, word: str) -> str:
+        """Return a word as it stands in an answer."""
+        return short_form(word)
 
     def found(self, header: str) -> tuple[HeaderEntry, list[int]]:
         """Return what a header does and its numbers.
@@ -127,13 +129,13 @@ class Vocabulary:
         put: Callable[..., object],
     ) -> None:
         """Teach a setting that is one of some words; the first for a value is its answer."""
-        self.ask(pattern, lambda *at: word_for(words, get(*at)))
+        self.ask(pattern, lambda *at: self.spell(word_for(words, get(*at))))
         self.do(pattern, lambda *at: put(*at[:-1], words[choice(at[-1], tuple(words))]), 1)
 
 
 def word_for(words: Mapping[str, _Value], value: _Value) -> str:
-    """Return the short form of the first word that stands for `value`."""
-    return next(short_form(word) for word, meant in words.items() if meant == value)
+    """Return the first word that stands for `value`."""
+    return next(word for word, meant in words.items() if meant == value)
 
 
 def attribute(
@@ -162,35 +164,47 @@ class Reply:
 
 
 class Interpreter(Vocabulary):
-    """Carries out a family's messages on a scope.
+    """Carries out a model's messages on a scope.
 
     Parameters
     ----------
-    acquisition : Acquisition
+    acquisition : SweepControl
         The scope's sweeps, and its panel.
     errors : ErrorQueue
         Where errors go.
+    model : Model
+        The facts.
     traits : Traits
-        The model.
+        What the model does with a record.
+    identity : str
+        The answer to ``*IDN?``.
     wait : callable
         Waits for a single sweep, and returns False when nobody waits for the answer any more.
     reset : callable
         Brings the panel to where it is after a reset.
     refuse : callable
         Returns whether the next setting is to be refused.
+
+    Raises
+    ------
+    ModelError
+        When the model tells an option that its speech does not know.
     """
 
-    maker: ClassVar[str]
-    traits: ClassVar[Traits] = Traits()
     ending: ClassVar[bytes] = b"\n"
     block_ending: ClassVar[bytes] = b"\n"
     digits: ClassVar[int] = 9
     """Digits of a block's length, 0 for as many as it needs."""
+    defaults: ClassVar[Mapping[str, Any]] = {}
+    """The speech's options, and what holds where a model does not tell one."""
+    left: ClassVar[Mapping[str, tuple[str, ...]]] = {}
+    """Messages that bring about a state which somebody may have left, by the state's name."""
 
     def __init__(
         self,
         acquisition: SweepControl,
         errors: ErrorQueue,
+        model: Model,
         traits: Traits,
         *,
         identity: str,
@@ -199,9 +213,14 @@ class Interpreter(Vocabulary):
         refuse: Callable[[], bool],
     ) -> None:
         super().__init__()
+        unknown = set(model.options) - set(self.defaults)
+        if unknown:
+            raise ModelError(f"model “{model.name}”: {min(unknown)} is no option of its speech")
         self.acquisition = acquisition
         self.errors = errors
-        self.model = traits
+        self.model = model
+        self.traits = traits
+        self.options: Mapping[str, Any] = {**self.defaults, **model.options}
         self.identity = identity
         self.wait = wait
         self._reset_panel = reset
@@ -220,11 +239,28 @@ class Interpreter(Vocabulary):
         return self.acquisition.panel
 
     def commands(self) -> None:
-        """Teach the tree the family's headers."""
+        """Teach the tree the model's headers."""
         raise NotImplementedError
 
     def restart(self) -> None:
-        """Set what the family has beside the panel to where it is after a reset."""
+        """Set what the model has beside the panel to where it is after a reset."""
+
+    def words_for(self, channel: str, external: Mapping[str, int], line: str) -> dict[str, int]:
+        """Return the words for the trigger's sources.
+
+        Parameters
+        ----------
+        channel : str
+            The word for a channel, with ``#`` for its number.
+        external : mapping of str to int
+            Words for the external input, on a model that has one.
+        line : str
+            The word for the mains; empty for none.
+        """
+        numbers = range(1, self.model.channels + 1)
+        words = {channel.replace("#", str(number)): number for number in numbers}
+        words |= external if self.model.external else {}
+        return words | ({line: LINE} if line else {})
 
     def execute(self, message: bytes) -> Reply:
         """Carry out a program message and return its response."""
@@ -271,7 +307,7 @@ class Interpreter(Vocabulary):
 
     def channel(self, place: int) -> Channel:
         """Return a channel's settings."""
-        if place not in CHANNELS:
+        if place == MATHS or place not in self.panel.channels:
             raise ScpiError(-114)
         return self.panel.channels[place]
 
@@ -291,10 +327,28 @@ class Interpreter(Vocabulary):
         return f'{code},"{text}"'
 
     def memory(self, points: float) -> None:
-        """Set the points of a record."""
-        if not 100 <= points <= 50e6:
+        """Set the points of a record; a depth that the model has not is refused."""
+        allowed = self.traits.depths_now(self.panel)
+        if allowed and int(points) not in allowed:
+            raise FrontPanelError
+        if not 100 <= points <= 500e6:
             raise FrontPanelError
         self.panel.memory = int(points) // 2 * 2
+
+    @property
+    def memory_now(self) -> int:
+        """Points of a record with the channels in use."""
+        return self.traits.memory_now(self.panel)
+
+    @property
+    def span_s(self) -> float:
+        """Seconds from the screen's left edge to its right one."""
+        return self.panel.seconds_per_div * self.traits.divisions
+
+    def only(self, *, running: bool) -> None:
+        """Refuse what can be set only while the scope is running, or only while it is not."""
+        if self.acquisition.running is not running:
+            raise ScpiError(-221)
 
     def trace(
         self, record: SweepRecord | None, channel: int, points: int | None = None
@@ -304,7 +358,7 @@ class Interpreter(Vocabulary):
             raise ScpiError(-230)
         if channel not in record.codes:
             raise ScpiError(-221)
-        return trace_of(record, channel, self.model, points)
+        return trace_of(record, channel, self.traits, points)
 
     def cached(
         self, record: SweepRecord, key: object, make: Callable[[], memoryview]

@@ -1,16 +1,15 @@
-"""Families that describe a waveform by a preamble of ten fields."""
+"""Speeches that describe a waveform by a preamble of ten fields."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import ClassVar
 
-import numpy as np
-
 from instruments.virtual.scope.acquisition import SweepState
-from instruments.virtual.scope.hardware import SweepRecord, Trigger, WireTrace
-from instruments.virtual.scope.models.common import Interpreter, attribute
+from instruments.virtual.scope.panel import EXTERNAL, MATHS, Trigger
+from instruments.virtual.scope.record import SweepRecord, WireTrace
 from instruments.virtual.scope.scpi import Answer, Buffer, ScpiError
+from instruments.virtual.scope.speech.common import Interpreter, attribute
 
 _FIELDS = (
     "XINCrement",
@@ -23,16 +22,21 @@ _FIELDS = (
 
 
 class TenField(Interpreter):
-    """Common to the families A1 and A2."""
+    """What these speeches have in common."""
 
-    sources: ClassVar[Mapping[str, int]]
-    """Words for the channels that a waveform is read of."""
-    trigger_sources: ClassVar[Mapping[str, int]]
+    maths_words: ClassVar[tuple[str, ...]]
+    """Words for the maths channel, of which a waveform is read."""
+    external_word: ClassVar[str]
+    line_word: str
+    """The word for the mains as the trigger's source."""
     couplings: ClassVar[Mapping[str, str]] = {"DC": "dc", "AC": "ac"}
     types: ClassVar[Mapping[str, str]]
     """Words for the kinds of acquisition."""
     offset_sign: ClassVar[float] = 1.0
     """Of the offset's number: 1 when it is the volts in the middle of the screen."""
+
+    switch_words: ClassVar[tuple[str, str]] = ("0", "1")
+    """Answers for a setting that is on or off."""
 
     source: int
     format: str
@@ -49,7 +53,7 @@ class TenField(Interpreter):
         self.do(":SINGle", self.acquisition.single)
         self.ask(":SYSTem:ERRor[:NEXT]", self.next_error)
         self.choose(":ACQuire:TYPE", self.types, *attribute(lambda: self.panel, "acquisition"))
-        self.ask(":ACQuire:SRATe", lambda: self.show(self.panel.memory / self._span_s()))
+        self.ask(":ACQuire:SRATe", lambda: self.show(self.memory_now / self.span_s))
         self._vertical()
         self._trigger()
         self._waveform()
@@ -75,11 +79,11 @@ class TenField(Interpreter):
         record = self.acquisition.held()
         return self.trace(record, self.source, self.points(record) if record else None)
 
-    def bytes_of(self, record: SweepRecord, points: int | None) -> Buffer:
-        """Return the source's codes, 0 to 255, 128 in the middle of the screen."""
-        return self.cached(
-            record, (self.source, points), lambda: unsigned(self.trace(record, self.source, points))
-        )
+    @property
+    def sources(self) -> dict[str, int]:
+        """Words for the channels that a waveform is read of."""
+        words = {f"CHANnel{number}": number for number in range(1, self.model.channels + 1)}
+        return words | dict.fromkeys(self.maths_words, MATHS)
 
     def empty(self) -> list[Buffer]:
         """Return a block with nothing in it."""
@@ -89,12 +93,9 @@ class TenField(Interpreter):
         """Return what the acquisition is doing."""
         return self.acquisition.look()
 
-    def _span_s(self) -> float:
-        return self.panel.seconds_per_div * self.model.divisions
-
     def maths(self, head: str, operator: str) -> None:
         """Teach the headers of a maths channel, which does one thing: channel 1 minus 2."""
-        self.switch(head + "DISPlay", *attribute(self.maths_channel, "on"))
+        self.switch(head + "DISPlay", *attribute(self.maths_channel, "on"), self.switch_words)
         self.choose(head + operator, {"SUBTract": ""}, lambda: "", lambda _: None)
         for name, place in (("SOURce1", 1), ("SOURce2", 2)):
             self.choose(head + name, {f"CHANnel{place}": 0}, lambda: 0, lambda _: None)
@@ -108,7 +109,8 @@ class TenField(Interpreter):
     def _vertical(self) -> None:
         per = self.channel
         head = ":CHANnel#:"
-        self.switch(head + "DISPlay", *attribute(per, "on"))
+        self.switch(head + "DISPlay", *attribute(per, "on"), self.switch_words)
+        self.switch(head + "INVert", *attribute(per, "inverted"), self.switch_words)
         self.numeric(
             head + "SCALe", lambda n: per(n).volts_per_div, lambda n, v: per(n).set_scale(v)
         )
@@ -129,7 +131,8 @@ class TenField(Interpreter):
             return self.panel.trigger
 
         self.choose(":TRIGger:MODE", {"EDGE": "edge"}, lambda: "edge", lambda _: None)
-        self.choose(":TRIGger[:EDGE]:SOURce", self.trigger_sources, *attribute(trigger, "source"))
+        sources = self.words_for("CHANnel#", {self.external_word: EXTERNAL}, self.line_word)
+        self.choose(":TRIGger[:EDGE]:SOURce", sources, *attribute(trigger, "source"))
         self.choose(
             ":TRIGger[:EDGE]:SLOPe",
             {"POSitive": "rise", "NEGative": "fall", "RFALl": "either", "EITHer": "either"},
@@ -156,11 +159,6 @@ class TenField(Interpreter):
             self.ask(
                 f":WAVeform:{name}", lambda at=place: self.show(self.fields(self.held_trace())[at])
             )
-
-
-def unsigned(trace: WireTrace) -> memoryview:
-    """Return a trace's codes from 0 to 255, 128 in the middle."""
-    return memoryview((trace.codes.view(np.uint8) ^ np.uint8(0x80)).tobytes())
 
 
 def whole(text: str) -> int:
