@@ -487,7 +487,7 @@ examples:
 
 def _virtual_scope(parser: argparse.ArgumentParser) -> None:
     # Imported here: nobody else needs the table.
-    from instruments.virtual.scope import FAMILIES, TRANSPORTS
+    from instruments.virtual.scope import FAMILIES, MODELS, TRANSPORTS
 
     parser.epilog = """\
 Prints its address, which can be opened like that of a real scope, and serves until Ctrl-C.
@@ -496,12 +496,26 @@ Prints its address, which can be opened like that of a real scope, and serves un
 examples:
   evenlobe virtual-scope
   evenlobe virtual-scope --family B --transport hislip --options 'offset_um=-40&seed=2'
+  evenlobe virtual-scope --family ds1054z --left zoom,inverted --answer-s 0.05
 """
     parser.add_argument(
         "--family",
         metavar="NAME",
         default="A2",
-        help=f"whose commands it speaks: {', '.join(FAMILIES)} (default: A2)",
+        help=f"whose commands it speaks: {', '.join(FAMILIES)}, or one model of "
+        f"{', '.join(MODELS)} (default: A2)",
+    )
+    parser.add_argument(
+        "--left",
+        metavar="STATES",
+        default="",
+        help="how somebody left it, with commas between; one that is not known tells which are",
+    )
+    parser.add_argument(
+        "--answer-s", metavar="S", type=float, default=0.0, help="seconds before each answer"
+    )
+    parser.add_argument(
+        "--byte-s", metavar="S", type=float, default=0.0, help="seconds for each byte of a block"
     )
     parser.add_argument(
         "--transport",

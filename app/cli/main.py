@@ -156,8 +156,16 @@ def _check_scope(options: argparse.Namespace) -> int:
 def _virtual_scope(options: argparse.Namespace) -> int:
     from instruments.virtual.scope import serve
 
-    way = (options.family, options.transport, options.port, options.options)
-    serve(*way, tell=lambda address: _say(f"visa:{address}"))
+    serve(
+        options.family,
+        options.transport,
+        options.port,
+        options.options,
+        left=tuple(state for state in options.left.split(",") if state),
+        answer_s=options.answer_s,
+        byte_s=options.byte_s,
+        tell=lambda address: _say(f"visa:{address}"),
+    )
     return OK
 
 

@@ -18,6 +18,7 @@ from instruments.virtual.drive import VirtualDrive
 from instruments.virtual.sampling import Digitiser
 from instruments.virtual.scope.panel import EXTERNAL, MATHS, FrontPanel, TriggerEdge
 from instruments.virtual.scope.record import (
+    MOST_IN_PAIRS,
     MOST_STORED,
     Codes,
     SweepRecord,
@@ -133,6 +134,7 @@ def input_setup_of(panel: FrontPanel, traits: Traits) -> InputSetup:
     span_s = panel.seconds_per_div * traits.divisions
     finer = 1 << (traits.bits - 8)
     points = traits.memory_now(panel) // 2 * 2
+    peak = panel.acquisition == "peak"
     inputs = []
     for number, channel in panel.channels.items():
         # The maths channel needs its two, shown or not.
@@ -150,9 +152,9 @@ def input_setup_of(panel: FrontPanel, traits: Traits) -> InputSetup:
     return InputSetup(
         seconds_per_div=panel.seconds_per_div,
         divisions=traits.divisions,
-        stored=min(points, MOST_STORED),
+        stored=min(points, MOST_IN_PAIRS if peak else MOST_STORED),
         points=points,
-        peak=panel.acquisition == "peak",
+        peak=peak,
         start_s=panel.delay_s - panel.reference * span_s,
         inputs=tuple(inputs),
     )

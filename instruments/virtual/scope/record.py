@@ -14,7 +14,7 @@ from instruments.virtual.scope.panel import CHANNELS, FrontPanel
 Codes = NDArray[np.signedinteger[Any]]
 """Signed, 0 in the middle of the screen; int8, or int16 for more than eight bits."""
 
-MOST_STORED = 1 << 20
+MOST_STORED, MOST_IN_PAIRS = 1 << 20, 1 << 18
 """Points of a channel that are really made; a deeper memory holds each of them several times."""
 
 

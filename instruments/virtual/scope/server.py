@@ -12,7 +12,7 @@ import signal
 import socket
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from types import FrameType, TracebackType
 from typing import Protocol
 
@@ -61,6 +61,7 @@ MOST_LINKS = 32
 """Connections at a time; more are closed as they come."""
 _BACKLOG = 128
 _FINISHING_S, _ENDING_S = 1.0, 5.0
+_LONGEST_S = 600.0
 
 
 class Transport(Protocol):
@@ -185,6 +186,9 @@ def serve(
     port: int = 0,
     options: str = "",
     *,
+    left: Sequence[str] = (),
+    answer_s: float = 0.0,
+    byte_s: float = 0.0,
     tell: Callable[[str], None],
 ) -> None:
     """Serve a virtual scope until SIGINT or SIGTERM; for a process's main thread.
@@ -198,13 +202,18 @@ def serve(
     options : str
         Of the virtual drive, as in a ``sim:`` address: ``offset_um=25&seed=1``. With
         ``pace=fast`` sweeps take no time.
+    left : sequence of str
+        States in which somebody left the scope.
+    answer_s, byte_s : float
+        Seconds before each answer, and for each byte of a block.
     tell : callable
         Gets the address once the scope can be reached.
 
     Raises
     ------
     AddressError
-        When a family, transport, port or option cannot be used; the message says what can.
+        When a family, transport, port, option, state or time cannot be used; the message says
+        what can.
     """
     families = (*FAMILIES, *MODELS)
     for what, name, known in (("family", family, families), ("transport", transport, TRANSPORTS)):
@@ -212,9 +221,22 @@ def serve(
             raise AddressError(f"{what} “{name}” is not known; use {', '.join(known)}")
     params = read_options(f"sim:{options}", _split(options))
     paced = params.pace == "live"
-    scope = VirtualScope(
-        VirtualDrive(params), family, seed=params.seed, paced=paced, ahead=not paced
-    )
+    for what, seconds in (("answer-s", answer_s), ("byte-s", byte_s)):
+        if not 0 <= seconds <= _LONGEST_S:
+            raise AddressError(f"{what} {seconds:g}: write seconds from 0 to {_LONGEST_S:g}")
+    try:
+        scope = VirtualScope(
+            VirtualDrive(params),
+            family,
+            seed=params.seed,
+            paced=paced,
+            ahead=not paced,
+            left=left,
+            answer_s=answer_s,
+            byte_s=byte_s,
+        )
+    except ValueError as fault:
+        raise AddressError(str(fault)) from None
     try:
         server = ScopeServer(scope, transport, port)
     except (OSError, OverflowError):

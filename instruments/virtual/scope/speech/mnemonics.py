@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from typing import Any, ClassVar
 
 from instruments.virtual.scope.acquisition import SweepState
-from instruments.virtual.scope.panel import EXTERNAL, LINE, FrontPanelError
+from instruments.virtual.scope.panel import EXTERNAL, FrontPanelError
 from instruments.virtual.scope.record import Codes, WireTrace
 from instruments.virtual.scope.scpi import Answer, ScpiError, choice, number, parse_unit
 from instruments.virtual.scope.speech.common import Interpreter, attribute
@@ -262,7 +262,6 @@ class Mnemonics(Interpreter):
 
 
 EXTERNALS: Mapping[str, int] = {"EX": EXTERNAL, "EX5": EXTERNAL, "EX/5": EXTERNAL}
-LINES: Mapping[str, int] = {"LINE": LINE}
 
 
 def points(text: str) -> float:

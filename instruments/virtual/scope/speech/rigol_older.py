@@ -30,6 +30,7 @@ class RigolOlder(Interpreter):
         "offset": (":CHANnel1:OFFSet 2", ":CHANnel2:OFFSet -2"),
         "inverted": (":CHANnel1:INVert ON",),
         "probe": (":CHANnel1:PROBe 1", ":CHANnel2:PROBe 1"),
+        "ac": (":CHANnel1:COUPling AC", ":CHANnel2:COUPling AC"),
         "points-raw": (":WAVeform:POINts:MODE RAW",),
         "average": (":ACQuire:TYPE AVERAGE",),
         "stopped": (":STOP",),

@@ -1,7 +1,6 @@
-"""A hand at the virtual scope: each family's set-up and its way from bytes to volts.
+"""A hand at the virtual scope: each speech's set-up and its way from bytes to volts.
 
-Written from the command families' tables alone, so that it checks the scope independently of the
-program's own driver.
+Written from the same guides and public drivers as the models, and not from the program's driver.
 """
 
 import struct
@@ -13,8 +12,10 @@ import numpy as np
 from instruments.virtual.drive import VirtualDrive
 from instruments.virtual.params import VirtualParams
 from instruments.virtual.scope import VirtualScope
+from instruments.virtual.scope.model import model
+from instruments.virtual.scope.scope import ALIASES
 
-FAMILIES = ("A1", "A2", "A2-older", "B", "C1", "C2", "C3", "D")
+FAMILIES = tuple(ALIASES)
 QUIET = {
     "carrier_hz": 30e3,  # a sweep is made of so many samples a cycle
     "clamp_um": 0.0,
@@ -25,86 +26,28 @@ QUIET = {
     "hand_percent": 0.0,
     "hand_um": 0.0,
 }
-SPAN_S = {
-    "A1": 0.5,
-    "A2": 0.6,
-    "A2-older": 0.6,
-    "B": 0.5,
-    "C1": 0.5,
-    "C2": 0.7,
-    "C3": 0.5,
-    "D": 0.6,
-}
-"""At 50 ms a division: two and a half turns of 300 rpm at the least."""
-POINTS = {"A2-older": 1200, "C2": 14_000, "C3": 10_000, "C1": 10_000, "A1": 10_000, "D": 10_000}
-
-_COLON = (
-    *(f":CHAN{n}:DISP ON;SCAL {v};OFFS {o};COUP DC" for n, v, o in ((1, 0.06, 0), (2, 0.06, 0))),
-    ":TRIG:EDGE:SOUR CHAN3",
-    ":TRIG:EDGE:LEV 2.5;SLOP NEG",
-    ":TRIG:SWE NORM",
-    ":ACQ:TYPE PEAK",
-)
-_SHORT = (
-    "CHDR OFF",
-    "C1:TRA ON;C2:TRA ON;C3:TRA ON",
-    "C1:VDIV 60MV;C2:VDIV 0.06;C3:VDIV 1V",
-    "C3:OFST -2.5V",
-    "TRSE EDGE,SR,C3;C3:TRLV 2.5;C3:TRSL NEG",
-    "TDIV 50MS",
-)
-SETUPS = {
-    "A1": (
-        *_COLON,
-        ":CHAN3:DISP 1;SCAL 1;OFFS 2.5",
-        ":TIM:SCAL 0.05;REF CENT;POS 0.25",
-        ":ACQ:POIN 10000;:WAV:POIN:MODE RAW;:WAV:POIN 10000;FORM BYTE",
-    ),
-    "A2": (
-        *_COLON,
-        ":CHAN3:DISP 1;SCAL 1;OFFS -2.5",
-        ":TIM:SCAL 0.05;OFFS 0.3",
-        ":ACQ:MDEP 12000;:WAV:MODE RAW;FORM BYTE;STAR 1;STOP 12000",
-    ),
-    "A2-older": (*_COLON, ":CHAN3:DISP 1;SCAL 1;OFFS -2.5", ":TIM:SCAL 0.05;OFFS 0.3"),
-    "B": (
-        "HEAD OFF;:SEL:CH1 1;CH2 1;CH3 1",
-        "CH1:SCA 0.06;:CH2:SCA 0.06;:CH3:SCA 1;OFFS 2.5",
-        "CH1:POS 0.5",
-        "TRIG:A:EDGE:SOU CH3;SLO FALL;:TRIG:A:LEV:CH3 2.5;:TRIG:A:MOD NORM",
-        "HOR:SCA 0.05;RECO 10000;POS 0;:ACQ:MOD PEAK;STOPA SEQ",
-        "DAT:ENC RIB;WID 1;STAR 1;STOP 10000",
-    ),
-    "C1": (*_SHORT, "TRDL -0.25;MSIZ 10K;PDET ON;COMM_FORMAT DEF9,BYTE,BIN"),
-    "C2": (*_SHORT, "TRDL 0.35;MSIZ 14K;ACQW PEAK_DETECT"),
-    "C3": (
-        *(f":CHAN{n}:SWIT ON;SCAL 0.06" for n in (1, 2)),
-        ":CHAN3:SWIT ON;SCAL 1;OFFS -2.5",
-        ":TRIG:EDGE:SOUR C3;LEV 2.5;SLOP FALL",
-        ":TIM:SCAL 0.05;DEL 0.25;:ACQ:MDEP 10k;TYPE PEAK",
-    ),
-    "D": (
-        *(f"CHAN{n}:STAT ON;SCAL 0.06;TYPE PDET" for n in (1, 2)),
-        "CHAN3:STAT ON;SCAL 1;OFFS 2.5",
-        "TRIG:A:SOUR CH3;LEV3 2.5;EDGE:SLOP NEG;:TRIG:A:MODE NORM",
-        "TIM:SCAL 0.05;POS 0;REF 0;:ACQ:POIN 10000;:FORM REAL,32;:FORM:BORD LSBF",
-    ),
-}
-SINGLE = {
-    "A1": ":SING",
-    "A2": ":SING",
-    "A2-older": ":SING",
-    "B": "ACQ:STATE RUN",
-    "C1": "TRMD SINGLE",
-    "C2": "TRMD SINGLE",
-    "C3": ":TRIG:MODE SING",
-    "D": "SING",
-}
+BASE_S = 0.05
+"""Seconds a division: two and a half turns of 300 rpm at the least."""
+PLAIN_POINTS = 100_000
+"""Points where there is no peak detect: some samples of each cycle."""
 
 
-def make_scope(family="A2", *, params=None, **settings):
+class Patient:
+    """A clock by which each look comes long after the last: no message is too early."""
+
+    def __init__(self):
+        self.now_s = 0.0
+
+    def __call__(self):
+        self.now_s += 0.2
+        return self.now_s
+
+
+def make_scope(name="A2", *, params=None, **settings):
     drive = VirtualDrive(VirtualParams(**{**QUIET, "offset_um": 25.0, **(params or {})}))
-    return VirtualScope(drive, family, **settings)
+    if fact(name).quiet_s:
+        settings.setdefault("clock", Patient())
+    return VirtualScope(drive, name, **settings)
 
 
 def asker(scope):
@@ -112,16 +55,285 @@ def asker(scope):
     return lambda text: b"".join(bytes(part) for part in scope.reply(text.encode() + b"\n"))
 
 
-def set_up(ask, family):
+def fact(name):
+    """Return the model of a name."""
+    return model(ALIASES.get(name, name))
+
+
+def span_s(name):
+    return BASE_S * fact(name).traits.divisions
+
+
+def has_index(name):
+    """Return whether the model can see the index: on a third channel, or as its trigger."""
+    return fact(name).channels > 2 or fact(name).external
+
+
+def has_peak_detect(name):
+    found = fact(name)
+    return found.options.get("peak_detect", True)
+
+
+def _depth(name):
+    """Return a depth that the channels in use allow, of some tens of thousands of points."""
+    found = fact(name)
+    row = found.traits.depths[min(len(found.traits.depths), found.channels, 3) - 1]
+    if found.traits.shared == "pairs":
+        row = found.traits.depths[min(len(found.traits.depths), 2) - 1]
+    least = 4000 if has_peak_detect(name) else PLAIN_POINTS
+    return min(depth for depth in row if depth >= least or depth == max(row))
+
+
+def _index(name, words):
+    """Return the lines for the index: on channel 3 where there is one, and as the trigger."""
+    found = fact(name)
+    lines = [line for line in words["channel"] if found.channels > 2]
+    if found.channels > 2:
+        return lines + [line.format(word=words["three"]) for line in words["trigger"]]
+    if found.external:
+        return lines + [line.format(word=words["external"]) for line in words["trigger"]]
+    return lines
+
+
+def _infiniivision(name):
+    return (
+        *(f":CHAN{n}:DISP 1;SCAL 0.06;OFFS 0;COUP DC" for n in (1, 2)),
+        *_index(
+            name,
+            {
+                "channel": [":CHAN3:DISP 1;SCAL 1;OFFS 2.5"],
+                "trigger": [":TRIG:EDGE:SOUR {word};LEV 2.5;SLOP NEG", ":TRIG:SWE NORM"],
+                "three": "CHAN3",
+                "external": "EXT",
+            },
+        ),
+        ":ACQ:TYPE PEAK",
+        ":TIM:SCAL 0.05;REF CENT;POS 0.25",
+        ":WAV:POIN:MODE RAW",
+        ":WAV:POIN 10000;FORM BYTE;UNS 1",
+    )
+
+
+def _rigol(name):
+    depth = _depth(name)
+    roll = [":TIM:ROLL 0"] if fact(name).options.get("roll_switch") else []
+    return (
+        *(f":CHAN{n}:DISP 1;SCAL 0.06;OFFS 0;COUP DC" for n in (1, 2)),
+        *_index(
+            name,
+            {
+                "channel": [":CHAN3:DISP 1;SCAL 1;OFFS -2.5"],
+                "trigger": [":TRIG:EDGE:SOUR {word}", ":TRIG:EDGE:LEV 2.5;SLOP NEG;:TRIG:SWE NORM"],
+                "three": "CHAN3",
+                "external": "EXT",
+            },
+        ),
+        *roll,
+        f":ACQ:TYPE PEAK;MDEP {depth}",
+        f":TIM:SCAL 0.05;OFFS {span_s(name) / 2}",
+        f":WAV:MODE RAW;FORM BYTE;STAR 1;STOP {depth}",
+    )
+
+
+def _rigol_older(name):
+    return (
+        *(f":CHAN{n}:DISP ON;SCAL 0.06;OFFS 0;COUP DC" for n in (1, 2)),
+        ":TRIG:EDGE:SOUR EXT",
+        ":TRIG:EDGE:LEV 2.5",
+        ":TRIG:EDGE:SLOP NEG",
+        ":TRIG:EDGE:SWE SINGLE",
+        ":ACQ:TYPE PEAKDETECT",
+        ":TIMEBASE:SCALE 0.05",
+        ":TIMEBASE:OFFSET 0.3",
+    )
+
+
+def _tektronix(name):
+    found = fact(name)
+    depth = _depth(name)
+    word = found.options.get("external_words", ("AUX",))[0]
+    return (
+        "HEAD OFF",
+        *(f"SEL:CH{n} 1;:CH{n}:SCA 0.06;OFFS 0;POS 0.5" for n in (1, 2)),
+        *_index(
+            name,
+            {
+                "channel": ["SEL:CH3 1;:CH3:SCA 1;OFFS 2.5;POS 0", "TRIG:A:LEV:CH3 2.5"],
+                "trigger": ["TRIG:A:EDGE:SOU {word};SLO FALL;:TRIG:A:MOD NORM"],
+                "three": "CH3",
+                "external": word,
+            },
+        ),
+        *(["HOR:MOD MAN"] if found.options.get("manual_length") else []),
+        "HOR:DEL:MOD OFF",
+        f"HOR:SCA 0.05;RECO {depth};POS 0",
+        f"ACQ:MOD {'PEAK' if has_peak_detect(name) else 'SAM'};STOPA SEQ",
+        f"DAT:ENC RIB;WID 1;STAR 1;STOP {depth}",
+    )
+
+
+def _tektronix_older(name):
+    return (
+        "HEAD OFF",
+        *(f"SEL:CH{n} 1;:CH{n}:SCA 0.06;POS 0.5" for n in (1, 2)),
+        *_index(
+            name,
+            {
+                "channel": ["SEL:CH3 1;:CH3:SCA 1;POS -2.5"],
+                "trigger": [
+                    "TRIG:MAI:EDGE:SOU {word};SLO FALL",
+                    "TRIG:MAI:LEV 2.5;MOD NORM",
+                ],
+                "three": "CH3",
+                "external": "EXT",
+            },
+        ),
+        "HOR:MAI:SCA 0.05;POS 0.25",
+        "ACQ:MOD PEAK;STOPA SEQ",
+        "DAT:ENC RIB;WID 1;STAR 1;STOP 2500",
+    )
+
+
+def _mnemonics(name):
+    found = fact(name)
+    level = 0.25 if found.options.get("level_times_probe") else 2.5
+    return (
+        "CHDR OFF",
+        "C1:TRA ON;C2:TRA ON",
+        "C1:VDIV 60MV;C2:VDIV 0.06",
+        *_index(
+            name,
+            {
+                "channel": ["C3:TRA ON;C3:VDIV 1V", "C3:OFST -2.5V"],
+                "trigger": ["TRSE EDGE,SR,{word};{word}:TRSL NEG", f"{{word}}:TRLV {level}"],
+                "three": "C3",
+                "external": "EX",
+            },
+        ),
+        "TDIV 50MS",
+    )
+
+
+def _siglent_older(name):
+    found = fact(name)
+    size = f"MSIZ {_depth(name)}" if found.speech == "siglent-older" else "MSIZ LONG"
+    sign = found.options.get("delay_sign", 1)
+    return (*_mnemonics(name), f"TRDL {sign * span_s(name) / 2};{size};ACQW PEAK_DETECT")
+
+
+def _lecroy(name):
+    peak = ["PDET ON"] if has_peak_detect(name) else []
+    size = 10_000 if peak else PLAIN_POINTS
+    return (*_mnemonics(name), "TRDL -0.25", f"MSIZ {size}", *peak, "COMM_FORMAT DEF9,BYTE,BIN")
+
+
+def _siglent(name):
+    return (
+        *(f":CHAN{n}:SWIT ON;SCAL 0.06" for n in (1, 2)),
+        *_index(
+            name,
+            {
+                "channel": [":CHAN3:SWIT ON;SCAL 1;OFFS -2.5"],
+                "trigger": [":TRIG:EDGE:SOUR {word};LEV 2.5;SLOP FALL"],
+                "three": "C3",
+                "external": "EX",
+            },
+        ),
+        f":TIM:SCAL 0.05;DEL {span_s(name) / 2};:ACQ:MDEP {_depth(name)};TYPE PEAK",
+    )
+
+
+def _rohde(name):
+    found = fact(name)
+    hameg = found.speech == "hameg"
+    return (
+        *(f"CHAN{n}:STAT ON;SCAL 0.06" for n in (1, 2)),
+        "ACQ:PEAK AUTO" if hameg else "CHAN1:TYPE PDET",
+        *_index(
+            name,
+            {
+                "channel": ["CHAN3:STAT ON;SCAL 1;OFFS 2.5", "TRIG:A:LEV3 2.5"],
+                "trigger": ["TRIG:A:SOUR {word};EDGE:SLOP NEG;:TRIG:A:MODE NORM"],
+                "three": "CH3",
+                "external": "EXT",
+            },
+        ),
+        *([] if found.channels > 2 else ["TRIG:A:LEV5 2.5"]),
+        "TIM:SCAL 0.05;POS 0;REF 0;:FORM REAL,32;:FORM:BORD LSBF",
+        *([] if hameg else ["ACQ:POIN 10000"]),
+        *(f"STOP;:CHAN{n}:DATA:POIN MAX" for n in (1,)),
+    )
+
+
+def _gwinstek(name):
+    return (
+        *(f":CHAN{n}:DISP ON;SCAL 0.06;POS 0" for n in (1, 2)),
+        ":CHAN3:DISP ON;SCAL 1;POS -2.5",
+        ":TRIG:SOUR CH3;LEV 2.5;EDG:SLOP FALL",
+        ":TRIG:MOD NORM",
+        ":ACQ:MOD PDET;RECO 10000",
+        ":TIM:SCAL 0.05;POS 0.25",
+    )
+
+
+SETUPS = {
+    "infiniivision": _infiniivision,
+    "rigol": _rigol,
+    "rigol-older": _rigol_older,
+    "tektronix": _tektronix,
+    "tektronix-older": _tektronix_older,
+    "siglent-older": _siglent_older,
+    "siglent-oldest": _siglent_older,
+    "siglent": _siglent,
+    "lecroy": _lecroy,
+    "rohde": _rohde,
+    "hameg": _rohde,
+    "gwinstek": _gwinstek,
+}
+SINGLE = {
+    "infiniivision": ":SING",
+    "rigol": ":SING",
+    "rigol-older": ":RUN",
+    "tektronix": "ACQ:STATE RUN",
+    "tektronix-older": "ACQ:STATE RUN",
+    "siglent-older": "TRMD SINGLE",
+    "siglent-oldest": "TRMD SINGLE",
+    "siglent": ":TRIG:MODE SING",
+    "lecroy": "TRMD SINGLE",
+    "rohde": "SING",
+    "hameg": "SING",
+    "gwinstek": ":SING",
+}
+ERRORS = {
+    "tektronix": "ALLEV?",
+    "tektronix-older": "ALLEV?",
+    "siglent-older": "CMR?",
+    "siglent-oldest": "CMR?",
+    "lecroy": "CMR?",
+}
+
+
+def single(name):
+    """Return the message for one sweep."""
+    return SINGLE[fact(name).speech]
+
+
+def set_up(ask, name):
     """Bring the scope to pairs of extremes over two turns and a half, from the index on."""
-    for line in SETUPS[family]:
-        assert ask(line) == b""
+    for line in SETUPS[fact(name).speech](name):
+        assert ask(line) == b"", line
 
 
-def take(ask, family):
+def take(ask, name):
     """Make one sweep."""
-    assert ask(SINGLE[family]) == b""
-    assert ask("*OPC?").strip() == b"1"
+    assert ask(single(name)) == b""
+    if fact(name).speech != "rigol-older":
+        assert ask("*OPC?").strip() in (b"1", b"*OPC 1")
+        return
+    for _ in range(10):
+        if ask(":TRIG:STAT?") == b"STOP\n":
+            return
+    raise AssertionError("the sweep does not end")
 
 
 def block(data):
@@ -148,97 +360,118 @@ def _raw(ask, text, dtype="u1"):
     return np.frombuffer(data, dtype).astype(float)
 
 
-def _read_a1(ask, channel):
+def _read_infiniivision(ask, channel):
     fields = ask(f":WAV:SOUR CHAN{channel};PRE?").decode().split(",")
     assert len(fields) == 10
     xinc, _, _, yinc, yorig, yref = map(float, fields[4:])
     return Read((_raw(ask, ":WAV:DATA?") - yref) * yinc + yorig, xinc)
 
 
-def _read_a2(ask, channel):
+def _read_rigol(ask, channel):
     fields = ask(f":WAV:SOUR CHAN{channel};PRE?").decode().split(",")
     assert len(fields) == 10
     xinc, _, _, yinc, yorig, yref = map(float, fields[4:])
     return Read((_raw(ask, ":WAV:DATA?") - yorig - yref) * yinc, xinc)
 
 
-def _read_older(ask, channel):
+def _read_rigol_older(ask, channel):
     vdiv, offset = (float(ask(f":CHAN{channel}:{name}?")) for name in ("SCAL", "OFFS"))
-    volts = (128 - _raw(ask, f":WAV:DATA? CHAN{channel}")) * vdiv / 25.6 - offset
-    return Read(volts.reshape(-1, 2)[:, ::-1].ravel(), None)
+    raw = _raw(ask, f":WAV:DATA? CHANNEL{channel}")
+    return Read((240 - raw) * vdiv / 25 - (offset + 4.6 * vdiv), None)
 
 
-def _read_b(ask, channel):
+def _read_tektronix(ask, channel, head="WFMO"):
     ask(f"DAT:SOU CH{channel}")
     raw = _raw(ask, "CURV?", "i1")
     ymult, yoff, yzero, xinc = (
-        float(ask(f"WFMO:{name}?")) for name in ("YMU", "YOF", "YZE", "XIN")
+        float(ask(f"{head}:{name}?")) for name in ("YMU", "YOF", "YZE", "XIN")
     )
     return Read((raw - yoff) * ymult + yzero, xinc)
 
 
-def _read_c1(ask, channel):
+def _read_tektronix_older(ask, channel):
+    return _read_tektronix(ask, channel, "WFMP")
+
+
+def _read_lecroy(ask, channel):
     data, _ = block(ask(f"C{channel}:WF? ALL"))
     order = ">" if struct.unpack_from(">h", data, 34)[0] == 0 else "<"
     gain, offset, interval = (
         struct.unpack_from(f"{order}f", data, place)[0] for place in (156, 160, 176)
     )
     (start,) = struct.unpack_from(f"{order}i", data, 36)
-    codes = np.frombuffer(data[start:], "i1").astype(float)
+    (shown,) = struct.unpack_from(f"{order}i", data, 120)
+    codes = np.frombuffer(data[start:], "i1").astype(float)[:shown]
     return Read(gain * codes - offset, interval)
 
 
-def _read_c2(ask, channel):
+def _read_siglent_older(ask, channel):
     raw = _raw(ask, f"C{channel}:WF? DAT2", "i1")
     vdiv, offset = (float(ask(f"C{channel}:{name}?")) for name in ("VDIV", "OFST"))
     return Read(raw * vdiv / 25 - offset, 1 / float(ask("SARA?")))
 
 
-def _read_c3(ask, channel):
+def _read_siglent(ask, channel):
     ask(f":WAV:SOUR C{channel}")
     described, _ = block(ask(":WAV:PRE?"))
     codes_a_div, probe, interval = (
-        struct.unpack_from("<f", described, place)[0] for place in (0xA4, 0x148, 0xB0)
+        struct.unpack_from("<f", described, place)[0] for place in (164, 328, 176)
     )
-    vdiv, offset = struct.unpack_from("<ff", described, 0x9C)
+    vdiv, offset = struct.unpack_from("<ff", described, 156)
     codes = _raw(ask, ":WAV:DATA?", "i1")
     return Read(codes / codes_a_div * vdiv * probe - offset * probe, interval)
 
 
-def _read_d(ask, channel):
+def _read_rohde(ask, channel):
     start, stop, count, each = ask(f"CHAN{channel}:DATA:HEAD?").decode().split(",")
     volts = _raw(ask, f"CHAN{channel}:DATA?", "<f4")
     assert volts.size == int(count) * int(each)
-    return Read(volts, (float(stop) - float(start)) / volts.size)
+    return Read(volts, (float(stop) - float(start)) / (volts.size - 1))
+
+
+def _read_gwinstek(ask, channel):
+    answer = ask(f":ACQ{channel}:MEM?")
+    text = answer[: answer.index(b"#")].decode()
+    said = dict(part.split(",", 1) for part in text.split(";") if "," in part)
+    raw = np.frombuffer(block(answer)[0], ">i2").astype(float)
+    return Read(raw / 25 * float(said["Vertical Scale"]), float(said["Sampling Period"]))
 
 
 _READERS = {
-    "A1": _read_a1,
-    "A2": _read_a2,
-    "A2-older": _read_older,
-    "B": _read_b,
-    "C1": _read_c1,
-    "C2": _read_c2,
-    "C3": _read_c3,
-    "D": _read_d,
+    "infiniivision": _read_infiniivision,
+    "rigol": _read_rigol,
+    "rigol-older": _read_rigol_older,
+    "tektronix": _read_tektronix,
+    "tektronix-older": _read_tektronix_older,
+    "siglent-older": _read_siglent_older,
+    "siglent-oldest": _read_siglent_older,
+    "siglent": _read_siglent,
+    "lecroy": _read_lecroy,
+    "rohde": _read_rohde,
+    "hameg": _read_rohde,
+    "gwinstek": _read_gwinstek,
 }
 
 
-def read(ask, family, channel):
+def read(ask, name, channel):
     """Return a channel's pairs in volts, the minimum first."""
-    got = _READERS[family](ask, channel)
-    return Read(got.volts.reshape(-1, 2), got.increment_s)
+    got = _READERS[fact(name).speech](ask, channel)
+    if has_peak_detect(name):
+        return Read(got.volts.reshape(-1, 2), got.increment_s)
+    parts = got.volts[: got.volts.size // 50 * 50].reshape(-1, 50)
+    pairs = np.stack((parts.min(axis=1), parts.max(axis=1)), axis=1)
+    return Read(pairs, got.increment_s)
 
 
-def lobes_v(plus, minus, span_s, turn_s=0.2):
+def lobes_v(plus, minus, length_s, turn_s=0.2):
     """Return the heights of the first two lobes after the start of the record."""
     peaks = (plus[:, 1] - minus[:, 0] - (plus[:, 0] - minus[:, 1])) / 2
-    half = round(peaks.size * turn_s / span_s / 2)
+    half = round(peaks.size * turn_s / length_s / 2)
     return peaks[:half].max(), peaks[half : 2 * half].max()
 
 
-def ratio(ask, family):
+def ratio(ask, name):
     """Return smaller over larger lobe, as the scope shows them."""
-    plus, minus = (read(ask, family, channel).volts for channel in (1, 2))
-    heights = lobes_v(plus, minus, SPAN_S[family])
+    plus, minus = (read(ask, name, channel).volts for channel in (1, 2))
+    heights = lobes_v(plus, minus, span_s(name))
     return min(heights) / max(heights)

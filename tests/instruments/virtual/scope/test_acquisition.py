@@ -60,7 +60,7 @@ def test_a_trigger_that_does_not_come(change, why):
     assert ask(":WAV:SOUR CHAN1;DATA?") == b"#9000000000\n"
     ask(":TFOR")
     assert [ask(":TRIG:STAT?") for _ in range(2)] == [b"RUN\n", b"STOP\n"]
-    assert len(ask(":WAV:DATA?")) == 12_012
+    assert len(ask(":WAV:DATA?")) == 30_012
     ask(":TRIG:SWE AUTO;:SING")
     assert ask("*OPC?") == b"1\n"
     scope.close()
@@ -79,10 +79,13 @@ def test_the_trailing_edge_is_there_too():
 
 
 def test_the_external_input_carries_the_index():
-    scope, ask = ready()
+    scope = make_scope("A1")
+    ask = asker(scope)
+    set_up(ask, "A1")
     ask(":TRIG:EDGE:SOUR EXT;LEV 2.5")
-    take(ask, "A2")
-    assert read(ask, "A2", 3).volts[1:5].max() < 0.5
+    assert ask(":TRIG:EDGE:SOUR?") == b"EXT\n"
+    take(ask, "A1")
+    assert read(ask, "A1", 3).volts[1:5].max() < 0.5
     scope.close()
 
 
@@ -177,7 +180,7 @@ def test_paced_a_single_sweep_is_done_in_its_time_though_nobody_looks():
     assert ask(":WAV:DATA?") == b"#9000000000\n"
     clock.sleep(1.0)
     ask(":STOP")
-    assert len(ask(":WAV:DATA?")) == 12_012
+    assert len(ask(":WAV:DATA?")) == 30_012
     scope.close()
 
 

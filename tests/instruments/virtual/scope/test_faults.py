@@ -11,7 +11,7 @@ from instruments.virtual.scope import Fault, ScopeServer
 from instruments.virtual.scope.scope import ON_BLOCKS, Break, Pause, Request, Send, faulty
 from tests.instruments.virtual.scope.bench import asker, block, make_scope, set_up, take
 
-SIZE = 12_000
+SIZE = 30_000
 WHOLE = 11 + SIZE + 1
 PLACES = ("start", "middle", "end")
 
@@ -58,11 +58,11 @@ def test_blocks_of_a_wrong_length(scope, fault, at, length):
 def test_truncated_blocks_say_that_they_are_whole(scope):
     scope.inject("truncated", "middle")
     data, _ = played(scope)
-    assert data.startswith(b"#9000012000")
+    assert data.startswith(b"#9000030000")
     assert data.endswith(b"\n")
 
 
-@pytest.mark.parametrize(("at", "told"), [("start", 1200), ("middle", 6000), ("end", 12_007)])
+@pytest.mark.parametrize(("at", "told"), [("start", 3000), ("middle", 15_000), ("end", 30_007)])
 def test_wrong_length_in_the_header(scope, at, told):
     scope.inject(Fault.WRONG_LENGTH, at)
     data, _ = played(scope)
@@ -71,7 +71,7 @@ def test_wrong_length_in_the_header(scope, at, told):
 
 
 @pytest.mark.parametrize("fault", ["stall", "close", "reset"])
-@pytest.mark.parametrize(("at", "sent"), [("start", 0), ("middle", 6011), ("end", WHOLE - 2)])
+@pytest.mark.parametrize(("at", "sent"), [("start", 0), ("middle", 15_011), ("end", WHOLE - 2)])
 def test_breaks_come_where_they_were_asked_for(scope, fault, at, sent):
     scope.inject(fault, at)
     data, broken = played(scope)
@@ -86,14 +86,14 @@ def test_dripping_sends_all_of_it_slowly(scope):
     pauses = [step.seconds for step in steps if isinstance(step, Pause)]
     assert b"".join(step.data for step in steps if isinstance(step, Send)) == good
     assert 5 <= sum(pauses) <= 15
-    assert len(steps[0].data) == 6011
+    assert len(steps[0].data) == 15_011
 
 
 def test_garbage_is_not_a_block(scope):
     scope.inject("garbage", "middle")
     data, _ = played(scope)
-    assert len(data) == 6011
-    assert not data.startswith(b"#9000012000")
+    assert len(data) == 15_011
+    assert not data.startswith(b"#9000030000")
     scope.inject("garbage-text")
     assert played(scope, b":TIM:SCAL?\n")[0] != b"5.000000e-02\n"
     assert played(scope, b":TIM:SCAL?\n")[0] == b"5.000000e-02\n"
@@ -216,7 +216,7 @@ def test_truncated_messages_end_as_usual(scope, transport):
         session = manager.open_resource(server.address, write_termination="\n", timeout=3000)
         scope.inject("truncated", "middle")
         session.write(":WAV:DATA?")
-        assert len(session.read_raw(WHOLE + 64)) == 6012
+        assert len(session.read_raw(WHOLE + 64)) == 15_012
         session.write(":WAV:DATA?")
         assert len(block(session.read_raw(WHOLE + 64))[0]) == SIZE
         session.close()

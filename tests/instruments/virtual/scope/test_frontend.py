@@ -5,14 +5,9 @@ import pytest
 
 from instruments.virtual.drive import VirtualDrive
 from instruments.virtual.params import VirtualParams
-from instruments.virtual.scope.hardware import (
-    MATHS,
-    FrontEnd,
-    Traits,
-    input_setup_of,
-    new_front_panel,
-    trace_of,
-)
+from instruments.virtual.scope.frontend import FrontEnd, input_setup_of
+from instruments.virtual.scope.panel import MATHS, new_front_panel
+from instruments.virtual.scope.record import Traits, trace_of
 from tests.instruments.virtual.scope.bench import QUIET, lobes_v
 
 PROBES = (10.0, 10.0, 10.0, 10.0)

@@ -41,7 +41,7 @@ def test_a_form_between_is_not_known(header):
     assert tree.find([header]) is None
 
 
-@pytest.mark.parametrize("header", [":TIMEB:SCAL?", ":TIM:SCA?", ":NONE?", ":TIM?", "*ID?"])
+@pytest.mark.parametrize("header", [":TIMEB:SCAL?", ":TIM:SCA?", ":NONE?", ":ACQ?", "*ID?"])
 def test_an_unknown_header_is_minus_113(ask, header):
     assert ask(header) == b""
     assert ask(":SYST:ERR?") == UNDEFINED
@@ -158,5 +158,5 @@ def test_any_bytes_are_survived(family):
         assert answer == b"" or b"?" in message
 
     run()
-    assert scope.reply(b"*IDN?\n")[0].endswith(b",evenlobe")
+    assert b",VIRTUAL-" in scope.reply(b"*IDN?\n")[0]
     scope.close()

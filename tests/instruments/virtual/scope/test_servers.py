@@ -124,7 +124,7 @@ def socket_asker(link, ending):
 @pytest.mark.parametrize("family", FAMILIES)
 def test_every_family_in_messages(manager, transport, family):
     with served(transport, family) as (scope, server), opened(manager, server) as session:
-        assert session.query("*IDN?").endswith(f",VIRTUAL-{family},0,evenlobe")
+        assert f",VIRTUAL-{family}," in session.query("*IDN?")
         ask = visa_asker(session)
         set_up(ask, family)
         take(ask, family)
@@ -135,7 +135,7 @@ def test_every_family_in_messages(manager, transport, family):
 def test_every_family_over_bare_tcp(manager, family):
     with served("socket", family) as (scope, server):
         with opened(manager, server) as session:
-            assert session.query("*IDN?").endswith(f",VIRTUAL-{family},0,evenlobe")
+            assert f",VIRTUAL-{family}," in session.query("*IDN?")
         with dialled(server) as link:
             ask = socket_asker(link, b"\n\n" if family == "C2" else b"\n")
             set_up(ask, family)
@@ -160,7 +160,7 @@ def test_clearing_ends_a_wait(manager, transport):
         session.write(":SING")
         session.write("*OPC?")
         session.clear()
-        assert session.query("*IDN?").endswith("evenlobe")
+        assert ",VIRTUAL-" in session.query("*IDN?")
 
 
 # IEEE 488.2, 6.3.2.3: a new message before the last response was read is an interrupted query.
@@ -179,7 +179,7 @@ def test_vxi11_reads_in_pieces_and_times_out_on_nothing(manager):
     with served("vxi11") as (_, server), opened(manager, server) as session:
         session.write("*IDN?")
         assert session.read_bytes(5) == b"RIGOL"
-        assert session.read_raw().endswith(b"evenlobe\n")
+        assert b",VIRTUAL-" in session.read_raw()
         session.timeout = 200
         with pytest.raises(pyvisa.VisaIOError, match="VI_ERROR_TMO"):
             session.read()
@@ -281,6 +281,8 @@ def test_closing_ends_messages_that_wait():
 
 def test_vxi11_stalls_without_an_answer():
     with served("vxi11") as (scope, server), dialled(server) as link:
+        for message in (b":ACQ:MDEP 12000\n", b":STOP\n"):
+            scope.reply(message)
         scope.inject("stall", "start")
         number = struct.unpack_from(">4I", called(link, 10, struct.pack(">4I", 0, 0, 0, 0)))[1]
         question = b":STOP;:WAV:DATA?\n"
