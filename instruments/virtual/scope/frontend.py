@@ -114,7 +114,7 @@ class InputSetup:
     """What is set for a sweep; two that are equal give sweeps of one kind."""
 
     seconds_per_div: float
-    divisions: int
+    divisions: float
     stored: int
     """Points that are made of each channel."""
     points: int

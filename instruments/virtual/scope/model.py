@@ -85,7 +85,7 @@ _FOLDER = "models"
 _COUNT = Number(0, 1 << 30, whole=True)
 _SUFFIXES = {"k": 1e3, "M": 1e6}
 _TRAITS: Mapping[str, Any] = {
-    "divisions": Number(8, 20, whole=True),
+    "divisions": Number(8, 20),
     "codes_per_div": Number(10, 50),
     "bits": Number(8, 12, whole=True),
     "memory": Number(100, 500e6, whole=True),

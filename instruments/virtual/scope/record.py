@@ -24,7 +24,7 @@ class Traits:
 
     Attributes
     ----------
-    divisions : int
+    divisions : float
         Width of the screen.
     codes_per_div : float
         Codes of an eight-bit converter in a vertical division.
@@ -60,7 +60,7 @@ class Traits:
         Whether it does so ``"always"`` or only with the trigger's ``"auto"``.
     """
 
-    divisions: int = 10
+    divisions: float = 10
     codes_per_div: float = 25.0
     bits: int = 8
     rails: tuple[int, int] = (-128, 127)

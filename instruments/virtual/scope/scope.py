@@ -294,8 +294,6 @@ class VirtualScope:
             gains=lambda source: self._gain(source) / probes[source - 1],
             clock=clock if paced else None,
         )
-        if ahead and not paced:
-            self._sweeper.go_ahead(self._acquisition.plan)
         self._interpreter = SPEECHES[self.model.speech](
             self._acquisition,
             self.errors,
@@ -309,6 +307,8 @@ class VirtualScope:
         self._teach_hands()
         for state in left:
             self._leave(state)
+        if ahead and not paced:
+            self._sweeper.go_ahead(self._acquisition.plan)
 
     @property
     def panel(self) -> FrontPanel:
@@ -352,6 +352,8 @@ class VirtualScope:
 
     def _steps_of(self, reply: Reply) -> list[Step]:
         """Return how a response is sent, with the fault that is due."""
+        if reply.block and not self._interpreter.ieee_blocks:
+            return sound(reply.parts)
         if reply.block:
             request = self._due(ON_BLOCKS)
             return faulty(reply.parts, request, self._rng) if request else sound(reply.parts)

@@ -6,6 +6,7 @@ from instruments.virtual.scope.speech.common import Interpreter
 from instruments.virtual.scope.speech.gwinstek import GwInstek
 from instruments.virtual.scope.speech.infiniivision import InfiniiVision
 from instruments.virtual.scope.speech.lecroy import LeCroy
+from instruments.virtual.scope.speech.owon import Owon
 from instruments.virtual.scope.speech.rigol import Rigol
 from instruments.virtual.scope.speech.rigol_older import RigolOlder
 from instruments.virtual.scope.speech.rohde import Hameg, Rohde
@@ -19,6 +20,7 @@ SPEECHES: Mapping[str, type[Interpreter]] = {
     "hameg": Hameg,
     "infiniivision": InfiniiVision,
     "lecroy": LeCroy,
+    "owon": Owon,
     "rigol": Rigol,
     "rigol-older": RigolOlder,
     "rohde": Rohde,

@@ -193,6 +193,8 @@ class Interpreter(Vocabulary):
 
     ending: ClassVar[bytes] = b"\n"
     block_ending: ClassVar[bytes] = b"\n"
+    ieee_blocks: ClassVar[bool] = True
+    """Whether blocks are those of IEEE 488.2, in which faults have their places."""
     digits: ClassVar[int] = 9
     """Digits of a block's length, 0 for as many as it needs."""
     defaults: ClassVar[Mapping[str, Any]] = {}

@@ -3,6 +3,7 @@
 Written from the same guides and public drivers as the models, and not from the program's driver.
 """
 
+import json
 import struct
 from dataclasses import dataclass
 from math import inf
@@ -276,7 +277,21 @@ def _gwinstek(name):
     )
 
 
+def _owon(name):
+    return (
+        *(f":CH{n}:DISP ON" for n in (1, 2, 3)),
+        *(f":CH{n}:SCAL {v};OFFS {p}" for n, v, p in ((1, "60mv", 0), (2, "0.06v", 0))),
+        ":CH3:SCAL 1v;OFFS -2.5",
+        ":TRIG:SING:EDG:SOUR CH3",
+        ":TRIG:SING:EDG:LEV 2500mv;SLOP FALL",
+        ":TRIG:SING:SWEE NORM",
+        ":ACQU:MODE PEAK;DEPM 10K",
+        f":HORI:SCAL 50ms;OFF {fact(name).traits.divisions / 2}",
+    )
+
+
 SETUPS = {
+    "owon": _owon,
     "infiniivision": _infiniivision,
     "rigol": _rigol,
     "rigol-older": _rigol_older,
@@ -291,6 +306,7 @@ SETUPS = {
     "gwinstek": _gwinstek,
 }
 SINGLE = {
+    "owon": ":SING",
     "infiniivision": ":SING",
     "rigol": ":SING",
     "rigol-older": ":RUN",
@@ -327,7 +343,7 @@ def set_up(ask, name):
 def take(ask, name):
     """Make one sweep."""
     assert ask(single(name)) == b""
-    if fact(name).speech != "rigol-older":
+    if fact(name).speech not in ("rigol-older", "owon"):
         assert ask("*OPC?").strip() in (b"1", b"*OPC 1")
         return
     for _ in range(10):
@@ -429,6 +445,24 @@ def _read_rohde(ask, channel):
     return Read(volts, (float(stop) - float(start)) / (volts.size - 1))
 
 
+def _read_owon(ask, channel):
+    said = json.loads(_prefixed(ask(":DATA:WAVE:SCRE:HEAD?")))
+    of = said["CHANNEL"][channel - 1]
+    volts_a_div = float(of["SCALE"][:-2]) * 1e-3 if of["SCALE"][-2] == "m" else None
+    raw = np.frombuffer(_prefixed(ask(f":DATA:WAVE:SCRE:CH{channel}?")), "<i2")
+    assert raw.size == said["SAMPLE"]["DATALEN"]
+    scale = volts_a_div * float(of["PROBE"].removesuffix("X"))
+    rate = said["SAMPLE"]["SAMPLERATE"]
+    assert rate.endswith("KS/s)")
+    return Read((raw - of["OFFSET"] * 8.25) / 410 * scale, 5 / (float(rate[1:-5]) * 1e3))
+
+
+def _prefixed(data):
+    """Return what stands behind a length of four bytes, lowest first."""
+    assert int.from_bytes(data[:4], "little") == len(data) - 4
+    return data[4:]
+
+
 def _read_gwinstek(ask, channel):
     answer = ask(f":ACQ{channel}:MEM?")
     text = answer[: answer.index(b"#")].decode()
@@ -438,6 +472,7 @@ def _read_gwinstek(ask, channel):
 
 
 _READERS = {
+    "owon": _read_owon,
     "infiniivision": _read_infiniivision,
     "rigol": _read_rigol,
     "rigol-older": _read_rigol_older,
