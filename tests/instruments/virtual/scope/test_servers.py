@@ -10,7 +10,9 @@ import numpy as np
 import pytest
 import pyvisa
 
-from instruments.virtual.scope import TRANSPORTS, ScopeServer
+from instruments.source import AddressError
+from instruments.virtual.scope import TRANSPORTS, ScopeServer, serve
+from instruments.virtual.scope.scope import Pause
 from instruments.virtual.scope.server import MOST_LINKS
 from tests.instruments.virtual.scope.bench import FAMILIES, block, make_scope, ratio, set_up, take
 
@@ -361,3 +363,24 @@ def test_noise_closes_the_link_and_nothing_else(manager, transport, noise):
                     pass
         with opened(manager, server) as session:
             assert session.query("*OPC?") == "1"
+
+
+@pytest.mark.parametrize(
+    ("settings", "said"),
+    [
+        ({"left": ("upside down",)}, "state “upside down” is not known; use ac, armed"),
+        ({"answer_s": -1.0}, "answer-s -1: write seconds from 0 to 600"),
+        ({"byte_s": float("nan")}, "byte-s nan: write seconds from 0 to 600"),
+    ],
+)
+def test_what_cannot_be_served_is_refused(settings, said):
+    with pytest.raises(AddressError, match=said):
+        serve("ds1054z", tell=print, **settings)
+
+
+def test_a_slow_link_is_slow():
+    with served("socket", answer_s=0.01) as (scope, server), dialled(server) as link:
+        steps = scope.deliver(b":TIM:SCAL?\n")
+        assert steps[0] == Pause(0.01)
+        link.sendall(b"*OPC?\n")
+        assert line(link) == b"1\n"
