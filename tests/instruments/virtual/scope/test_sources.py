@@ -336,7 +336,7 @@ def test_the_level_of_a_t3dso1204_lacks_the_probes_factor(asked):
 
 
 def test_answers_carry_header_and_unit_until_told_not_to(asked):
-    """little-did-I-know/Siglent-Oscilloscope, tests and timebase_control.py; SARA as there."""
+    """Public scripts cut ``TRDL `` and ``S``, and ``SARA `` and ``Sa/s``, from such answers."""
     ask = asked("sds1204x-e", "TDIV 1MS", "STOP")
     assert ask("TRDL?") == b"TRDL -0.00E+00S\n"
     assert ask("C1:VDIV?") == b"C1:VDIV 1.00E+00V\n"
