@@ -12,7 +12,7 @@ from instruments.scope.family import Family, Setting, choose, load_families, nea
 from instruments.scope.links import Bytes, Deadline, Link
 from instruments.scope.options import ScopeOptions, read_options
 from instruments.scope.panel import Memory, Panel
-from instruments.scope.session import Owner, identify, is_done
+from instruments.scope.session import Owner, greet, identify, is_done
 from instruments.scope.setup import ScopeSetup, set_up
 from instruments.scope.source import Opener, open_link
 from instruments.scope.waveform import Record
@@ -35,6 +35,7 @@ class TracingLink(Link):
         self._out = out
         self.what = link.what
         self.terminator = link.terminator
+        self.pause_s = link.pause_s
 
     def send(self, command: str, deadline: Deadline) -> None:
         """Send a command that is not answered."""
@@ -57,7 +58,7 @@ class TracingLink(Link):
         return data
 
     def _sent(self, command: str) -> None:
-        self._link.terminator = self.terminator
+        self._link.terminator, self._link.pause_s = self.terminator, self.pause_s
         self._out(f"  > {command}")
 
     def resync(self) -> None:
@@ -171,16 +172,15 @@ def _family(walk: _Walk) -> tuple[Family, bool]:
         if walk.options.family is not None or fits:
             raise
         family, matched = nearest(families, identity.whole), False
-    walk.out(f"  family {family.name}: {family.title}")
-    link.terminator = family.terminator
+    walk.options = walk.options.of_scope(identity.channels)
+    unproved = ", unproved: nobody has told that it works" if family.unproved else ""
+    walk.out(f"  family {family.name}: {family.title}{unproved}")
     return family, matched
 
 
 def _greet(walk: _Walk, family: Family) -> Link:
     link = walk.connect()
-    link.terminator = family.terminator
-    for command in family.init_commands:
-        link.send(command, Deadline(_ANSWER_S))
+    greet(link, family, Deadline(_ANSWER_S))
     return link
 
 
@@ -189,7 +189,8 @@ def _ask_all(walk: _Walk, family: Family) -> int:
     link = _greet(walk, family)
     answered = 0
     for name, setting in family.settings.items():
-        if walk.step(f"Setting {name}:", partial(_ask_one, walk, link, family, setting)):
+        where = family.sources.get(f"settings.{name}.ask", "")
+        if walk.step(f"Setting {name} ({where}):", partial(_ask_one, walk, link, family, setting)):
             answered += 1
         else:
             link = _greet(walk, family)

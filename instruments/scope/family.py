@@ -8,17 +8,26 @@ read and checked here; a user's file goes before ours of the same name.
 from __future__ import annotations
 
 import string
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
 from importlib import resources
 from itertools import takewhile
 from pathlib import Path
-from typing import Any
 
 from platformdirs import user_config_path
 
-from instruments.checked_toml import CheckedTable, Choice, Number, TextLine, TextLines, TomlKind
+from instruments.checked_toml import (
+    CheckedTable,
+    Choice,
+    Flag,
+    Number,
+    Numbers,
+    TextLine,
+    TextLines,
+    TomlKind,
+)
+from instruments.scope.lineage import Tree, grown
 from instruments.scope.preamble import PARSERS, SCALES, Parser, Scale
 from instruments.source import SourceUnavailable
 
@@ -78,10 +87,22 @@ class Commands:
         return tuple(found) if len(found) == len(value) else None
 
 
+@dataclass(frozen=True, slots=True)
+class Words:
+    """An instrument's word, or a list of words of which it takes the first that it knows."""
+
+    allowed: str = f"{Command(('n',)).allowed}, or a list of such"
+
+    def read(self, value: object) -> tuple[str, ...] | None:
+        """Return the words, None where one is not allowed."""
+        return Commands(("n",)).read(value if isinstance(value, list) else [value]) or None
+
+
 _NO_BLANK, _CHANNEL = Command(), Command(("n",))
+_CODE = Number(-32768, 65535, whole=True)
 
 
-CODES = ("uint8", "int8", "int16", "float32")
+CODES = ("uint8", "int8", "int16", "int16-high", "float32")
 PLACES = ("centre", "minus-centre", "percent", "middle")
 """How a family states where the trigger stands: the time of the screen's middle after it, the
 same negated, the trigger's place in per cent of the record, or a delay whose sign differs from
@@ -100,6 +121,8 @@ NEEDED = (
     "sweep",
 )
 SPARE = ("detect", "trigger_type", "points", "reference", "stop_after", "memory")
+HELD = "held"
+"""Our word for the one value of a setting that is none of these and must be so all the while."""
 WORDS: Mapping[str, tuple[str, ...]] = {
     "display": ("on",),
     "coupling": ("ac", "dc"),
@@ -110,7 +133,7 @@ WORDS: Mapping[str, tuple[str, ...]] = {
     "detect": ("peak", "sample"),
     "reference": ("centre",),
     "stop_after": ("sequence",),
-    "memory": ("deep",),
+    "memory": ("live", "deep"),
 }
 """Settings that take a word, and which words a family must translate."""
 
@@ -125,14 +148,17 @@ class Setting:
         Its name in the file.
     command, ask : str
         The command that sets it, and the query.
-    words : mapping of str to str
-        The instrument's word for each of ours; empty for a number.
+    words : mapping of str to tuple of str
+        The instrument's words for each of ours, the first one that it takes; empty for a number.
+    answers : mapping of str to str
+        What is to be sent for an answer that the instrument itself would not take.
     """
 
     name: str
     command: str
     ask: str
-    words: Mapping[str, str] = field(default_factory=dict)
+    words: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    answers: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def of_channel(self) -> bool:
@@ -142,10 +168,11 @@ class Setting:
 
 @dataclass(frozen=True, slots=True)
 class Poll:
-    """A query, and the answers that end the waiting."""
+    """A query, and the answers that end the waiting: words, or a number without some bits."""
 
     ask: str
     until: tuple[str, ...]
+    clear: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,6 +191,8 @@ class Acquire:
         What puts the scope back to running, or to standing still.
     running : Poll or None
         Tells that the scope stands still.
+    ready : tuple of str
+        Sent before what a scope takes only while it runs.
     acknowledge : str
         A query that must be answered before a record is read; empty without one.
     """
@@ -175,6 +204,7 @@ class Acquire:
     run: tuple[str, ...]
     stop: tuple[str, ...]
     running: Poll | None
+    ready: tuple[str, ...]
     acknowledge: str
 
 
@@ -218,6 +248,11 @@ class Waveform:
         From the closed sets.
     codes : str
         Kind of a sample.
+    rails : tuple of float
+        The lowest and the highest code, at which the converter is at its end; empty for the ends
+        of their kind.
+    hole : int or None
+        The code of a point that was never sampled; None where there is none.
     most_points : int
         No record has more; what is made ready for where the scope does not tell.
     pages : Pages
@@ -233,6 +268,8 @@ class Waveform:
     parser: Parser
     scale: Scale
     codes: str
+    rails: tuple[float, ...]
+    hole: int | None
     most_points: int
     pages: Pages
 
@@ -266,10 +303,14 @@ class Family:
         The file's name without ending; words for a list.
     match : tuple of str
         Patterns of ``*IDN?`` with ``*`` and ``?``, in any case.
+    unproved : bool
+        Nobody has told that it works on a real scope.
     terminator : str
         What ends a command.
-    init_commands : tuple of str
-        Sent first of all.
+    pause_s : float
+        Time that the scope needs after a command.
+    init_commands, farewell : tuple of str
+        Sent first of all, and last.
     errors : str
         The query that takes one entry from the error queue; empty without one.
     horizontal_divisions, vertical_divisions : float
@@ -278,6 +319,8 @@ class Family:
         By name.
     probe : str
         The query for a channel's probe factor; empty without one.
+    probe_is_gain : bool
+        It answers with the probe's gain, which is one over the factor.
     place : str
         What the setting ``delay`` means, one of ``PLACES``.
     heads : mapping of str to str
@@ -286,24 +329,31 @@ class Family:
         Asked of the setting ``points``, where there is one.
     acquire, waveform, deep : Acquire, Waveform, Deep or None
         How records are taken and read.
+    sources : mapping of str to str
+        Where each key of the file comes from, by its path.
     """
 
     name: str
     title: str
     match: tuple[str, ...]
+    unproved: bool
     terminator: str
+    pause_s: float
     init_commands: tuple[str, ...]
+    farewell: tuple[str, ...]
     errors: str
     horizontal_divisions: float
     vertical_divisions: float
     settings: Mapping[str, Setting]
     probe: str
+    probe_is_gain: bool
     place: str
     heads: Mapping[str, str]
     points: int
     acquire: Acquire
     waveform: Waveform
     deep: Deep | None
+    sources: Mapping[str, str]
 
     def fit(self, identity: str) -> int:
         """Return how much of `identity` the best pattern spells out; 0 without a match."""
@@ -345,11 +395,11 @@ def load_families(folder: Path | None = None) -> dict[str, Family]:
     texts = {item.name: item for item in shipped.iterdir() if item.name.endswith(_SUFFIX)}
     if folder.is_dir():
         texts |= {item.name: item for item in folder.iterdir() if item.name.endswith(_SUFFIX)}
-    families: dict[str, Family] = {}
-    for file_name, where in sorted(texts.items()):
-        name = file_name.removesuffix(_SUFFIX)
-        families[name] = _family_of(name, _FAMILY.read(where, file_name))
-    return families
+    trees = {
+        name.removesuffix(_SUFFIX): _FAMILY.read(where, name)
+        for name, where in sorted(texts.items())
+    }
+    return {name: _family_of(name, trees) for name in trees}
 
 
 def choose(families: Mapping[str, Family], identity: str, named: str | None) -> Family:
@@ -403,11 +453,13 @@ def read_family(name: str, text: str) -> Family:
     FamilyError
         When it may not stand; the message names file, key, value and what is allowed.
     """
-    return _family_of(name, _FAMILY.parse(text, f"{name}{_SUFFIX}"))
+    return _family_of(name, {name: _FAMILY.parse(text, f"{name}{_SUFFIX}")})
 
 
-def _family_of(name: str, tree: dict[str, Any]) -> Family:
-    top = CheckedTable(_FAMILY, f"{name}{_SUFFIX}", tree)
+def _family_of(name: str, trees: Mapping[str, Tree]) -> Family:
+    file_name = f"{name}{_SUFFIX}"
+    tree, sources = grown(_FAMILY, file_name, name, trees)
+    top = CheckedTable(_FAMILY, file_name, tree)
     screen = top.table("screen")
     divisions = Number(4, 20)
     horizontal_divisions = screen.value("across", divisions)
@@ -417,19 +469,24 @@ def _family_of(name: str, tree: dict[str, Any]) -> Family:
             name=name,
             title=top.value("title", _TITLE),
             match=top.value("match", TextLines(least=1)),
+            unproved=top.value("unproved", Flag(), False),
             terminator=top.value("terminator", Choice.of("\n", "\r\n", "\r"), "\n"),
+            pause_s=top.value("pause_s", Number(0, 1), 0.0),
             init_commands=top.value("greeting", Commands(), ()),
+            farewell=top.value("farewell", Commands(), ()),
             errors=top.value("errors", _NO_BLANK, ""),
             horizontal_divisions=horizontal_divisions,
             vertical_divisions=vertical_divisions,
             settings=_settings(top.table("settings")),
             probe=top.value("probe", _CHANNEL, ""),
+            probe_is_gain=top.value("probe_is_gain", Flag(), False),
             place=top.value("place", Choice.of(*PLACES)),
             heads=_heads(top),
             points=int(top.value("points", Number(0, 1e9), 0)),
             acquire=_acquire(top.table("acquire")),
             waveform=_waveform(top.table("waveform")),
             deep=_deep(top.table("deep")) if "deep" in top else None,
+            sources=sources,
         )
     )
 
@@ -437,35 +494,47 @@ def _family_of(name: str, tree: dict[str, Any]) -> Family:
 def _heads(top: CheckedTable) -> dict[str, str]:
     if "heads" not in top:
         return dict.fromkeys(WORDS["trigger_source"], "")
-    return _words(top.table("heads"), WORDS["trigger_source"])
+    table = top.table("heads")
+    return table.finish({word: table.value(word, _CHANNEL) for word in WORDS["trigger_source"]})
 
 
-def _words(table: CheckedTable, needed: Iterable[str]) -> dict[str, str]:
-    return table.finish({word: table.value(word, _CHANNEL) for word in needed})
+def _words(entry: CheckedTable, name: str) -> dict[str, tuple[str, ...]]:
+    """Return the instrument's words of a setting; none where it is a number."""
+    if name not in (*NEEDED, *SPARE):
+        return {HELD: (entry.value("value", _NO_BLANK),)}
+    if name not in WORDS:
+        return {}
+    table = entry.table("words")
+    # Memory that is small anyhow, or is asked for in points, has no word of its own.
+    asked = [word for word in WORDS[name] if name != "memory" or word in table]
+    return table.finish({word: table.value(word, Words()) for word in asked})
 
 
 def _settings(table: CheckedTable) -> dict[str, Setting]:
     found: dict[str, Setting] = {}
-    for name in (*NEEDED, *SPARE):
+    others = [name for name in table if name not in (*NEEDED, *SPARE)]
+    for name in (*others, *NEEDED, *SPARE):
         if name in SPARE and name not in table:
             continue
         entry = table.table(name)
-        words = _words(entry.table("words"), WORDS[name]) if name in WORDS else {}
+        told = entry.table("answers") if "answers" in entry else ()
+        answers = {word: told.value(word, _NO_BLANK) for word in told} if told else {}
         found[name] = entry.finish(
             Setting(
                 name=name,
                 command=entry.value("set", Command(("n", "s", "value"))),
                 ask=entry.value("ask", Command(("n", "s"))),
-                words=words,
+                words=_words(entry, name),
+                answers=answers,
             )
         )
     return table.finish(found)
 
 
 def _poll(table: CheckedTable) -> Poll:
-    return table.finish(
-        Poll(table.value("ask", _NO_BLANK), table.value("until", TextLines(least=1)))
-    )
+    clear = int(table.value("clear", Number(0, 0xFFFF, whole=True), 0))
+    until = table.value("until", TextLines(least=1), *([()] if clear else []))
+    return table.finish(Poll(table.value("ask", _NO_BLANK), until, clear))
 
 
 def _acquire(table: CheckedTable) -> Acquire:
@@ -479,6 +548,7 @@ def _acquire(table: CheckedTable) -> Acquire:
             run=table.value("run", Commands()),
             stop=table.value("stop", Commands()),
             running=_poll(table.table("running")) if "running" in table else None,
+            ready=table.value("ready", Commands(), ()),
             acknowledge=table.value("acknowledge", _NO_BLANK, ""),
         )
     )
@@ -512,6 +582,8 @@ def _waveform(table: CheckedTable) -> Waveform:
             parser=parser,
             scale=scale,
             codes=table.value("codes", Choice.of(*CODES)),
+            rails=table.value("rails", Numbers(_CODE, 2, 2), ()),
+            hole=table.value("hole", _CODE, None),
             most_points=int(table.value("most_points", Number(100, 1e9))),
             pages=_pages(table),
         )

@@ -293,10 +293,13 @@ class Link(Protocol):
         The scope, as messages begin.
     terminator : str
         What ends a command.
+    pause_s : float
+        Time that the scope needs after a command.
     """
 
     what: str
     terminator: str
+    pause_s: float
 
     def send(self, command: str, deadline: Deadline) -> None:
         """Send a command that is not answered."""
@@ -376,6 +379,7 @@ class StreamLink(Link):
     def __init__(self, what: str) -> None:
         self.what = what
         self.terminator = "\n"
+        self.pause_s = 0.0
         self._buffer = bytearray()
         # Blocks are received into the same bytes again: fresh pages cost as much as the copying.
         self._room = bytearray()
@@ -400,6 +404,8 @@ class StreamLink(Link):
         """Send a command that is not answered."""
         deadline.check(self.what)
         self._write((command + self.terminator).encode("ascii"), deadline)
+        if self.pause_s:
+            deadline.pause(self.pause_s)
 
     def ask(self, query: str, deadline: Deadline) -> str:
         """Send a query and return its answer as text."""
@@ -476,6 +482,7 @@ class MessageLink(Link):
     def __init__(self, what: str) -> None:
         self.what = what
         self.terminator = "\n"
+        self.pause_s = 0.0
 
     @abstractmethod
     def _write(self, data: bytes, deadline: Deadline) -> None:
@@ -489,6 +496,8 @@ class MessageLink(Link):
         """Send a command that is not answered."""
         deadline.check(self.what)
         self._write((command + self.terminator).encode("ascii"), deadline)
+        if self.pause_s:
+            deadline.pause(self.pause_s)
 
     def ask(self, query: str, deadline: Deadline) -> str:
         """Send a query and return its answer as text."""

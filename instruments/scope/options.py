@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from instruments.options import AddressOptions
 from instruments.scope.visa import check_resource
@@ -101,6 +101,24 @@ class ScopeOptions:
     def trigger_channel(self) -> int | None:
         """The channel whose edge begins a record, None for another trigger or none."""
         return self.columns.index if self.trigger == "index" else None
+
+    @property
+    def shortened(self) -> bool:
+        """Whether the scope has no channel for the index that nobody asked for."""
+        return self.roles_from == "default" and self.columns.index is None
+
+    def of_scope(self, channels: int | None) -> ScopeOptions:
+        """Return the options for a scope of so many channels, None where that is not known.
+
+        With two of them the index is left out, unless the roles were given.
+        """
+        if self.roles_from != "default" or channels != 2 or self.columns.index is None:
+            return self
+        return replace(
+            self,
+            columns=replace(self.columns, index=None),
+            trigger="free" if self.trigger == "index" else self.trigger,
+        )
 
 
 def read_options(

@@ -5,7 +5,9 @@ Only the thread that owns the link may use it.
 
 from __future__ import annotations
 
-from instruments.scope.family import Family, Setting
+import re
+
+from instruments.scope.family import HELD, Family, Setting
 from instruments.scope.links import Deadline, Garbled, Link
 from instruments.scope.preamble import PreambleError, number
 from instruments.source import SourceError, SourceUnavailable
@@ -15,6 +17,7 @@ Memory = dict[Key, str]
 """What the scope said of each setting before it was first changed, in that order."""
 
 _EQUAL = {"ON": "1", "OFF": "0"}
+_FIGURE = re.compile(r"[-+]?\.?\d")
 _MOST_ERRORS = 40
 _NEAR = 0.03
 _ANSWER_S = 2.0
@@ -43,8 +46,9 @@ class Panel:
         return name in self._family.settings
 
     def told(self, name: str, channel: int, deadline: Deadline) -> str:
-        """Return the scope's own word for a setting."""
-        return self._link.ask(self.query(name, channel), deadline.within(_ANSWER_S))
+        """Return the scope's own word for a setting, as it can be sent again."""
+        answer = self._link.ask(self.query(name, channel), deadline.within(_ANSWER_S))
+        return self._family.settings[name].answers.get(answer.strip(), answer)
 
     def query(self, name: str, channel: int) -> str:
         """Return the query for a setting."""
@@ -59,12 +63,13 @@ class Panel:
         if not self._family.probe:
             return None
         query = self._family.probe.format(n=channel)
-        return self._as_number(query, self._link.ask(query, deadline.within(_ANSWER_S)))
+        told = self._as_number(query, self._link.ask(query, deadline.within(_ANSWER_S)))
+        return 1 / told if self._family.probe_is_gain and told else told
 
     def set_word(
         self, name: str, word: str, deadline: Deadline, channel: int = 1, source: int = 1
     ) -> None:
-        """Set one of our words and confirm it.
+        """Set one of our words and confirm it: the first of the scope's that it takes.
 
         Parameters
         ----------
@@ -83,14 +88,30 @@ class Panel:
             When the scope does not take it.
         """
         setting = self._family.settings[name]
-        wanted = setting.words[word].format(n=source)
-        if same_word(self._before(setting, channel, deadline), wanted):
+        words = [each.format(n=source) for each in setting.words[word]]
+        told = self._before(setting, channel, deadline)
+        if any(same_word(told, wanted) for wanted in words):
             return
-        command = self._filled(setting.command, channel, wanted)
-        self._link.send(command, deadline)
-        told = self.told(name, channel, deadline)
-        if not same_word(told, wanted):
-            raise self._refused(command, setting, channel, told)
+        command = ""
+        for wanted in words:
+            command = self._filled(setting.command, channel, wanted)
+            self._link.send(command, deadline)
+            told = self.told(name, channel, deadline)
+            if same_word(told, wanted):
+                return
+        raise self._refused(command, setting, channel, told)
+
+    def hold(self, deadline: Deadline, channel: int | None = None) -> None:
+        """Set what must have one value all the while: a channel's own, else the whole scope's.
+
+        Raises
+        ------
+        SourceUnavailable
+            When the scope does not take it.
+        """
+        for name, setting in self._family.settings.items():
+            if HELD in setting.words and setting.of_channel == (channel is not None):
+                self.set_word(name, HELD, deadline, channel or 1)
 
     def set_number(
         self, name: str, value: float, deadline: Deadline, channel: int = 1, near: float = _NEAR
@@ -130,12 +151,26 @@ class Panel:
         """Remember a setting that another's change may change with it."""
         self._before(self._family.settings[name], channel, deadline)
 
-    def put_back(self, name: str, deadline: Deadline) -> None:
-        """Put back one setting of the whole scope as it was found."""
-        told = self._memory.get((name, 1))
-        if told is not None:
-            setting = self._family.settings[name]
+    def set_memory(self, word: str, deadline: Deadline) -> None:
+        """Give the scope its memory for live records or for a deep one, where it has such.
+
+        A scope without a word for live records gets back what was found.
+        """
+        setting = self._family.settings.get("memory")
+        if setting is None:
+            return
+        if word in setting.words:
+            self.set_word("memory", word, deadline)
+        elif ("memory", 1) in self._memory:
+            told = self._memory["memory", 1]
             self._link.send(self._filled(setting.command, 1, told), deadline)
+
+    def ready(self, deadline: Deadline) -> None:
+        """Let the scope run, for what it takes only while it does; how it swept is remembered."""
+        if self._family.acquire.ready:
+            self.remember("sweep", 1, deadline)
+        for command in self._family.acquire.ready:
+            self._link.send(command, deadline)
 
     def restore(self, deadline: Deadline) -> None:
         """Put back what was changed, the newest change first, as far as time allows.
@@ -147,6 +182,8 @@ class Panel:
         SourceError
             When the link fails.
         """
+        if self._memory:
+            self.ready(deadline)
         for (name, channel), told in reversed(list(self._memory.items())):
             setting = self._family.settings[name]
             value = told if setting.words else f"{self._number(setting, told):.6E}"
@@ -203,7 +240,7 @@ def same_word(told: str, wanted: str) -> bool:
     if " " in one and " " not in other:
         one = one.rpartition(" ")[2]
     one, other = _EQUAL.get(one, one), _EQUAL.get(other, other)
-    if one[:1].isdigit() and other[:1].isdigit():
+    if _FIGURE.match(one) and _FIGURE.match(other):
         return _same_number(one, other)
     return bool(one) and (one.startswith(other) or (other.startswith(one) and len(one) >= 2))
 

@@ -60,8 +60,8 @@ def _codes_per_division(of: Fields) -> VoltsLine:
 
 
 def _inverted(of: Fields) -> VoltsLine:
-    """(128 − raw)·vdiv/25.6 − offset: a higher code is a lower voltage."""
-    return VoltsLine(-of["vdiv"] / 25.6, 128 * of["vdiv"] / 25.6 - of["offset"])
+    """(125 − raw)·vdiv/25 − offset: a higher code is a lower voltage."""
+    return VoltsLine(-of["vdiv"] / 25, 5 * of["vdiv"] - of["offset"])
 
 
 def _volts(of: Fields) -> VoltsLine:
@@ -129,12 +129,12 @@ class Preamble:
 
 
 _NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
-_PREFIX = {"k": 1e3, "K": 1e3, "M": 1e6, "G": 1e9}
-_PREFIXED = re.compile(r"\s*([kKMG])(?:Sa|pts|Hz|S/s|$)")
+_PREFIX = {"p": 1e-12, "n": 1e-9, "u": 1e-6, "m": 1e-3, "k": 1e3, "K": 1e3, "M": 1e6, "G": 1e9}
+_PREFIXED = re.compile(r"\s*([pnumkKMG])(?:[Pp]ts|[Ss]a|Hz|S/s|[sSV]|$)")
 
 
 def number(answer: bytes | str) -> float:
-    """Return the number in a text answer: ``5.00E-01V``, ``C1:VDIV 0.5``, ``1.00GSa/s``.
+    """Return the number in a text answer: ``5.00E-01V``, ``C1:VDIV 0.5``, ``1.00GSa/s``, ``20us``.
 
     Raises
     ------
@@ -188,13 +188,16 @@ def _ten_fields(answers: Answers) -> Preamble:
 
 
 def _one_by_one(answers: Answers) -> Preamble:
-    """One query a number; the point format ENV says pairs."""
+    """One query a number; the point format ENV says pairs.
+
+    X = XZEro + XINcr·(n − PT_Off) (TDS200/1000/2000 programmer manual, 2-164).
+    """
     interval_s = _interval(number(answers["xincr"]))
     form = answers["point_format"].strip().strip(b'"').upper()
     return Preamble(
         points=_whole(number(answers["points"]), "the number of points"),
         interval_s=interval_s,
-        start_s=-number(answers["pt_off"]) * interval_s,
+        start_s=number(answers["xzero"]) - number(answers["pt_off"]) * interval_s,
         pairs=form.startswith(b"ENV"),
         fields={name: number(answers[name]) for name in ("ymult", "yoff", "yzero")},
     )
@@ -257,6 +260,26 @@ def _descriptor_and_data(answers: Answers) -> Preamble:
     )
 
 
+def _descriptor_and_rest(answers: Answers) -> Preamble:
+    """One block: the descriptor, then data up to its end; its number of points is not to be used.
+
+    So reads a public driver (pymeasure/pymeasure siglent_sds1072cml.py).
+    """
+    block = answers["data"]
+    at, order = _descriptor(block)
+    length = _whole(_take(block, at + 36, f"{order}i"), "the descriptor's length")
+    return Preamble(
+        points=None,
+        interval_s=_interval(_take(block, at + 176, f"{order}f")),
+        start_s=_take(block, at + 180, f"{order}d"),
+        fields={
+            "gain": _take(block, at + 156, f"{order}f"),
+            "offset": _take(block, at + 160, f"{order}f"),
+        },
+        data_at=at + length,
+    )
+
+
 def _descriptor_alone(answers: Answers) -> Preamble:
     """Read a descriptor of 346 bytes or more; the data come by a query of their own."""
     block = answers["preamble"]
@@ -311,7 +334,7 @@ PARSERS: Mapping[str, Parser] = {
     ),
     "one-by-one": Parser(
         _one_by_one,
-        frozenset({"points", "point_format", "ymult", "yoff", "yzero", "xincr", "pt_off"}),
+        frozenset({"points", "point_format", "ymult", "yoff", "yzero", "xincr", "xzero", "pt_off"}),
         frozenset({"ymult", "yoff", "yzero"}),
     ),
     "divisions": Parser(
@@ -319,6 +342,7 @@ PARSERS: Mapping[str, Parser] = {
     ),
     "screen": Parser(_screen, frozenset({"vdiv", "offset"}), frozenset({"vdiv", "offset"})),
     "descriptor-and-data": Parser(_descriptor_and_data, frozenset(), frozenset({"gain", "offset"})),
+    "descriptor-and-rest": Parser(_descriptor_and_rest, frozenset(), frozenset({"gain", "offset"})),
     "descriptor": Parser(
         _descriptor_alone,
         frozenset({"preamble"}),

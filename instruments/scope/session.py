@@ -8,6 +8,7 @@ abandoned together with its thread, which ends when the call does.
 from __future__ import annotations
 
 import queue
+import re
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future, wait
@@ -63,6 +64,7 @@ def is_done(job: Future[Any], within_s: float) -> bool:
 
 
 _IDENTITY_S = 1.5
+_CHANNELS = ("2", "4", "6", "8")
 _RETRIES = 3
 _WAIT_FOR_TRIGGER_S = 2.5
 _VALUES_AT_FIRST = 20_000
@@ -84,8 +86,18 @@ class Identity:
 
     @property
     def virtual(self) -> bool:
-        """Whether it is the virtual scope."""
-        return "VIRTUAL" in self.model.upper()
+        """Whether it is a virtual scope; which field says so is left open."""
+        return "VIRTUAL" in self.whole.upper()
+
+    @property
+    def channels(self) -> int | None:
+        """How many channels it has, by the last figure of its model's number; None if unknown.
+
+        Makers agree on that: …54, …04 and …24 have four, …02 and …52 two (common practice).
+        """
+        numbers = re.findall(r"\d+", self.model)
+        last = numbers[-1][-1] if numbers else ""
+        return int(last) if last in _CHANNELS else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,11 +144,19 @@ def identify(link: Link, deadline: Deadline) -> Identity:
         raise SourceUnavailable(
             f"{link.what}: what it answers to *IDN? is not a scope's; {mend}"
         ) from None
-    fields = [part.strip() for part in told.split(",")]
+    # Some put the query's own header before the answer until they are told not to.
+    fields = [part.strip() for part in told.removeprefix("*IDN ").split(",")]
     if len(fields) < 3 or not fields[0] or not fields[1]:
         # IEEE 488.2, 10.14: four fields, commas between.
         raise SourceUnavailable(f"{link.what}: it answers {told[:60]!r} to *IDN?; {mend}")
-    return Identity(told, fields[0], fields[1])
+    return Identity(",".join(fields), fields[0], fields[1])
+
+
+def greet(link: Link, family: Family, deadline: Deadline) -> None:
+    """Speak to a scope as its family wants it."""
+    link.terminator, link.pause_s = family.terminator, family.pause_s
+    for command in family.init_commands:
+        link.send(command, deadline)
 
 
 class ScopeSession:
@@ -154,7 +174,7 @@ class ScopeSession:
 
     def __init__(self, link: Link, options: ScopeOptions, memory: Memory) -> None:
         self._link = link
-        self._options = options
+        self.options = options
         self._memory = memory
         self._panel: Panel | None = None
         self._family: Family | None = None
@@ -162,6 +182,7 @@ class ScopeSession:
         self._values = 0  # in the record before
         self._setup: ScopeSetup | None = None
         self.identity: Identity | None = None
+        """Who is there, once asked."""
         self.notes: tuple[str, ...] = ()
 
     @property
@@ -188,18 +209,26 @@ class ScopeSession:
         """
         self.identity = identify(self._link, deadline)
         families = load_families()
-        self._family = family = choose(families, self.identity.whole, self._options.family)
-        self._link.terminator = family.terminator
-        for command in family.init_commands:
-            self._link.send(command, deadline)
-        self._panel = Panel(self._link, family, self._memory)
-        self._panel.errors(deadline)  # old entries are none of ours
+        self._family = family = choose(families, self.identity.whole, self.options.family)
+        self.options = self.options.of_scope(self.identity.channels)
+        try:
+            self._prepare(family, scale_v, deadline)
+        except Late as fault:
+            raise Late(
+                f"{fault}; it says that it is a {self.identity.model}, and was spoken to as one of "
+                f"family {family.name}"
+            ) from None
+        self.notes = self.setup.notes(self.identity.whole)
+
+    def _prepare(self, family: Family, scale_v: float | None, deadline: Deadline) -> None:
+        greet(self._link, family, deadline)
+        self._panel = panel = Panel(self._link, family, self._memory)
+        panel.errors(deadline)  # old entries are none of ours
         running = family.acquire.running
         if running is not None and not self._memory:
             told = self._link.ask(running.ask, deadline.within(_IDENTITY_S))
-            self._was_stopped = waveform.is_one_of(told, running.until)
-        self._setup = set_up(self._link, family, self._panel, self._options, scale_v, deadline)
-        self.notes = self._setup.notes(self.identity.whole)
+            self._was_stopped = waveform.is_met(running, told)
+        self._setup = set_up(self._link, family, panel, self.options, scale_v, deadline)
 
     @property
     def setup(self) -> ScopeSetup:
@@ -237,11 +266,11 @@ class ScopeSession:
     def longest_s(self) -> float:
         """What a record may take, transfer and waiting for the trigger included."""
         waiting_s = 2 * self.setup.screen.span_s + _WAIT_FOR_TRIGGER_S
-        if not is_serial(self._options.resource):
+        if not is_serial(self.options.resource):
             return waiting_s
         # Start and stop bit make ten bits of a byte; half as much again to spare.
         values = self._values or _VALUES_AT_FIRST
-        return waiting_s + 15 * values / self._options.baud
+        return waiting_s + 15 * values / self.options.baud
 
     def _take(self, deadline: Deadline) -> Sweep:
         setup = self.setup
@@ -249,7 +278,7 @@ class ScopeSession:
         records = {channel: self._read(channel, deadline) for channel in setup.channels}
         self._values = sum(record.values for record in records.values())
         setup.see_unchanged(deadline)
-        columns = _block_columns(self._link.what, self._options.columns, records)
+        columns = _block_columns(self._link.what, self.options.columns, records)
         setup.follow(records, deadline)
         return self._cut(columns, end_s)
 
@@ -291,8 +320,8 @@ class ScopeSession:
             )
         setup.plain(deadline)
         try:
-            if panel.has("memory"):
-                panel.set_word("memory", "deep", deadline)
+            panel.ready(deadline)
+            panel.set_memory("deep", deadline)
             end_s = self._start(deadline)
             records = {
                 channel: waveform.read_deep(
@@ -302,14 +331,14 @@ class ScopeSession:
             }
             setup.see_unchanged(deadline)
         finally:
-            if panel.has("memory"):
-                panel.put_back("memory", deadline)
+            panel.ready(deadline)
+            panel.set_memory("live", deadline)
             setup.extremes(deadline)
-        columns = _block_columns(self._link.what, self._options.columns, records)
+        columns = _block_columns(self._link.what, self.options.columns, records)
         return self._cut(columns, end_s)
 
     def _what_is_awaited(self) -> str:
-        channel = self._options.trigger_channel
+        channel = self.options.trigger_channel
         if self.setup.free:
             return "let the scope run, and check that it is not held by a menu"
         where = "the external input" if channel is None else f"channel {channel}"
@@ -325,6 +354,8 @@ class ScopeSession:
                 for command in acquire.stop if self._was_stopped else acquire.run:
                     self._link.send(command, deadline)
                 self._wait_until_done(deadline)
+                for command in self.family.farewell:
+                    self._link.send(command, deadline)
                 self._memory.clear()
         except SourceError:
             # What may not be put back stays remembered for the next connection.

@@ -343,6 +343,13 @@ _NO_START = (
     "this scope does not tell where a record begins: with trigger=external the side is not known; "
     "put the index on a channel"
 )
+_TWO_CHANNELS = (
+    "The scope has two channels, which take the phases; for the side connect the index to its "
+    "external input and add trigger=external."
+)
+_UNPROVED = (
+    "Nobody has told that family {} works on a real scope; compare the reading with its screen."
+)
 _TURNS = 2.5
 _LEAST_TURNS = 2.2
 
@@ -418,10 +425,14 @@ class ScopeSetup:
 
     def notes(self, identity: str) -> tuple[str, ...]:
         """Return what the user should know beside any result."""
-        identified = f"The scope is {identity}."
-        if self._free or self._start_known or self._options.trigger_channel is not None:
-            return (identified,)
-        return (identified, _NO_START)
+        said = [f"The scope is {identity}."]
+        if self._options.shortened:
+            said.append(_TWO_CHANNELS)
+        if self._family.unproved:
+            said.append(_UNPROVED.format(self._family.name))
+        if not (self._free or self._start_known or self._options.trigger_channel is not None):
+            said.append(_NO_START)
+        return tuple(said)
 
     def told(self) -> tuple[tuple[str, str], ...]:
         """Return the settings as the scope confirmed them: name and value with its unit."""
@@ -441,6 +452,7 @@ class ScopeSetup:
     def time(self, deadline: Deadline) -> None:
         """Set time base, place of the trigger and length of the record."""
         panel, family = self._panel, self._family
+        panel.hold(deadline)
         scale_s = time_scale_s(self._options.speed_rpm, family.horizontal_divisions)
         span_s = panel.set_number("time_scale", scale_s, deadline) * family.horizontal_divisions
         if panel.has("reference"):
@@ -463,6 +475,7 @@ class ScopeSetup:
             first_v = _INDEX_FIRST_V if index else scale_v or _FIRST_V
             self.ranges.set_scale(channel, first_v, deadline)
             panel.set_number("offset", 0.0, deadline, channel, near=0.05 * first_v)
+            panel.hold(deadline, channel)
         check_probes(panel, self._link.what, options, deadline)
 
     def plain(self, deadline: Deadline) -> None:
@@ -605,8 +618,11 @@ def set_up(
         When it refuses, or shows no signal that can be used.
     """
     setup = ScopeSetup(link, family, panel, options)
+    panel.ready(deadline)
     setup.time(deadline)
     setup.inputs(scale_v, deadline)
+    # How much memory there is hangs on the channels that are on and on the time base.
+    panel.set_memory("live", deadline)
     setup.extremes(deadline)
     setup.free_run(deadline)
     records = setup.range(deadline)

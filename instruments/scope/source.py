@@ -229,7 +229,7 @@ class ScopeSource(Source):
         first = session.sweep(Deadline(session.longest_s, live.cancelled))
         self._scale_v = session.setup.signal_scale_v()
         self._settings = session.setup.told()
-        return _describe(self._name, self._options, session, first)
+        return _describe(self._name, session, first)
 
     def _ask_for_next(self, live: _Live) -> None:
         session = live.session
@@ -273,9 +273,9 @@ def _rate_hz(sweep: Sweep) -> float:
     return (2 if sweep.columns[0].paired else 1) / sweep.bin_s
 
 
-def _describe(name: str, options: ScopeOptions, session: ScopeSession, first: Sweep) -> SourceInfo:
+def _describe(name: str, session: ScopeSession, first: Sweep) -> SourceInfo:
     rate_hz = _rate_hz(first)
-    identity = session.identity
+    identity, options = session.identity, session.options
     return SourceInfo(
         name=name,
         roles=options.columns.delivered,

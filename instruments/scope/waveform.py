@@ -24,7 +24,7 @@ from instruments.source import SourceLost, SourceUnavailable
 
 Singles = NDArray[np.float32]
 
-_DTYPES = {"uint8": "u1", "int8": "i1", "int16": "<i2", "float32": "<f4"}
+_DTYPES = {"uint8": "u1", "int8": "i1", "int16": "<i2", "int16-high": ">i2", "float32": "<f4"}
 _SPAN_FACTOR = 1.3
 """Within this the record's own time must fit the screen's: scopes of one family have 10 to 14
 divisions, and one that counts pairs as points is out by 2."""
@@ -112,7 +112,11 @@ def decode(
     codes = np.frombuffer(bare[: len(bare) - len(bare) % dtype.itemsize], dtype)
     if preamble.points is not None and len(codes) != preamble.points:
         raise PreambleError(f"{len(codes)} points came where {preamble.points} were announced")
-    paired = detecting if preamble.pairs is None else preamble.pairs
+    # A scope may keep extremes and say nothing of them (RTM3000 user manual, p. 572): of two
+    # neighbours the lower and the higher bound the signal in any case.
+    paired = detecting or bool(preamble.pairs)
+    if waveform.hole is not None:
+        codes = fill_holes(codes, waveform.hole)
     line = waveform.scale.line(preamble.fields)
     if paired:
         even = codes[: len(codes) // 2 * 2]
@@ -128,7 +132,7 @@ def decode(
         high_v=high_v,
         interval_s=bin_interval_s(preamble.interval_s, len(low_v), span_s, paired),
         start_s=preamble.start_s,
-        clipped=_clips(codes, dtype, rail_v),
+        clipped=_clips(codes, waveform.rails or code_rails(dtype), rail_v),
         paired=paired,
     )
 
@@ -144,13 +148,54 @@ def _volts(codes: NDArray[Any], slope_v: float, intercept_v: float) -> Singles:
     return volts
 
 
-def _clips(codes: NDArray[Any], dtype: np.dtype[Any], rail_v: float) -> bool:
+def code_rails(dtype: np.dtype[Any]) -> tuple[float, ...]:
+    """Return the codes at the ends of a kind of code; none of data in volts."""
+    if dtype.kind == "f":
+        return ()
+    limits = np.iinfo(dtype)
+    return (limits.min, limits.max)
+
+
+def _clips(codes: NDArray[Any], rails: tuple[float, ...], rail_v: float) -> bool:
     if not len(codes):
         return False
-    if dtype.kind == "f":
+    if not rails:
         return bool(np.abs(codes).max() >= rail_v)
-    limits = np.iinfo(dtype)
-    return bool(codes.min() <= limits.min or codes.max() >= limits.max)
+    return bool(codes.min() <= rails[0] or codes.max() >= rails[1])
+
+
+_MOST_HOLES = 0.1
+
+
+def fill_holes(codes: NDArray[Any], hole: int) -> NDArray[Any]:
+    """Return codes in which each point that was never sampled is like its nearest neighbour.
+
+    The other one of its pair comes first, then the point before it, then the one after.
+
+    Parameters
+    ----------
+    codes : numpy.ndarray
+        Shape (points,).
+    hole : int
+        The code of a point that was never sampled.
+
+    Raises
+    ------
+    PreambleError
+        When more than a tenth are holes.
+    """
+    holes = codes == hole
+    if not holes.any():
+        return codes
+    if holes.mean() > _MOST_HOLES:
+        raise PreambleError("more than a tenth of its points were never sampled")
+    filled, places = codes.copy(), np.flatnonzero(holes)
+    partners = np.minimum(places ^ 1, len(codes) - 1)
+    filled[places] = codes[partners]
+    known = np.flatnonzero(filled != hole)
+    left = np.flatnonzero(filled == hole)
+    filled[left] = filled[known[np.maximum(np.searchsorted(known, left) - 1, 0)]]
+    return filled
 
 
 def bin_interval_s(told_s: float | None, bins: int, span_s: float, paired: bool) -> float:
@@ -286,7 +331,7 @@ def extremes_bias(noise_rms: float, samples_a_cell: float) -> float:
 _POLL_S = 0.001
 _POLL_MOST_S = 0.05
 _MOST_DESCRIPTION = 4096
-_WIDTHS = {"uint8": 1, "int8": 1, "int16": 2, "float32": 4}
+_WIDTHS = {"uint8": 1, "int8": 1, "int16": 2, "int16-high": 2, "float32": 4}
 
 
 @dataclass(frozen=True, slots=True)
@@ -335,28 +380,42 @@ def start(
         When none comes in time.
     """
     acquire = family.acquire
-    for command in (*acquire.start, *(acquire.force if force else ())):
+    forcing = acquire.force if force else ()
+    for command in (*acquire.start, *forcing):
         link.send(command, deadline)
     if acquire.done is None:
         link.ask(acquire.wait, deadline)
     else:
-        _poll(link, acquire.done, span_s, deadline, what_for)
+        _poll(link, acquire.done, forcing, span_s, deadline, what_for)
     end_s = time.monotonic()
     if acquire.acknowledge:
         link.ask(acquire.acknowledge, deadline)
     return end_s
 
 
-def _poll(link: Link, poll: Poll, span_s: float, deadline: Deadline, what_for: str) -> None:
-    """Wait until the record is done; *done* from the start is still said of the one before."""
+def _poll(
+    link: Link,
+    poll: Poll,
+    forcing: tuple[str, ...],
+    span_s: float,
+    deadline: Deadline,
+    what_for: str,
+) -> None:
+    """Wait until the record is done; *done* from the start is still said of the one before.
+
+    A scope that has not filled what comes before the trigger takes no notice of a forced one
+    (TDS5000B programmer guide, p. 650): it is forced again.
+    """
     pause_s = _POLL_S
     begun_s = time.monotonic()
     begun = False
     while True:
-        done = is_one_of(link.ask(poll.ask, deadline), poll.until)
+        done = is_met(poll, link.ask(poll.ask, deadline))
         if done and (begun or time.monotonic() - begun_s > span_s):
             return
         begun = begun or not done
+        for command in forcing:
+            link.send(command, deadline)
         deadline.pause(pause_s)
         pause_s = min(2 * pause_s, _POLL_MOST_S)
         try:
@@ -367,9 +426,14 @@ def _poll(link: Link, poll: Poll, span_s: float, deadline: Deadline, what_for: s
             ) from None
 
 
-def is_one_of(told: str, words: tuple[str, ...]) -> bool:
-    """Tell whether an answer is one of some words."""
-    return any(same_word(told, word) for word in words)
+def is_met(poll: Poll, told: str) -> bool:
+    """Tell whether an answer ends the waiting: a word, or a number without certain bits."""
+    if not poll.clear:
+        return any(same_word(told, word) for word in poll.until)
+    try:
+        return not int(number(told)) & poll.clear
+    except PreambleError:
+        return False
 
 
 def read_channel(
@@ -386,8 +450,8 @@ def read_channel(
     SourceError
         As the link raises.
     """
+    points = screen.points or family.waveform.most_points
     for command in family.waveform.select:
-        points = screen.points or family.waveform.most_points
         link.send(command.format(n=channel, points=points), deadline)
     _confirm_channel(link, family, channel, deadline)
     return _read(link, family, family.waveform.pages, channel, screen, deadline)
