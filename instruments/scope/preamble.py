@@ -219,6 +219,7 @@ def _divisions(answers: Answers) -> Preamble:
 
 
 _LEAST_DESCRIPTOR = 346
+_MOST_LENGTH = 0x10000
 _PEAK_DETECT = 9
 """RECORD_TYPE of pairs, in the template of the maker of family C1."""
 
@@ -228,8 +229,8 @@ def _descriptor(block: bytes) -> tuple[int, str]:
     at = block.find(b"WAVEDESC", 0, 64)
     if at < 0 or len(block) < at + _LEAST_DESCRIPTOR:
         raise PreambleError("the descriptor is not there or is cut short")
-    # COMM_ORDER: 0 has the high byte first.
-    return at, "<" if any(block[at + 34 : at + 36]) else ">"
+    # Makers differ in what COMM_ORDER's 0 says; the descriptor's own length makes sense one way.
+    return at, "<" if int.from_bytes(block[at + 36 : at + 40], "little") < _MOST_LENGTH else ">"
 
 
 def _take(block: bytes, at: int, form: str) -> float:
