@@ -321,6 +321,8 @@ class Family:
         The query for a channel's probe factor; empty without one.
     probe_is_gain : bool
         It answers with the probe's gain, which is one over the factor.
+    level_before_probe : bool
+        A trigger's level is what comes through the probe, without its factor.
     place : str
         What the setting ``delay`` means, one of ``PLACES``.
     heads : mapping of str to str
@@ -347,6 +349,7 @@ class Family:
     settings: Mapping[str, Setting]
     probe: str
     probe_is_gain: bool
+    level_before_probe: bool
     place: str
     heads: Mapping[str, str]
     points: int
@@ -480,6 +483,7 @@ def _family_of(name: str, trees: Mapping[str, Tree]) -> Family:
             settings=_settings(top.table("settings")),
             probe=top.value("probe", _CHANNEL, ""),
             probe_is_gain=top.value("probe_is_gain", Flag(), False),
+            level_before_probe=top.value("level_before_probe", Flag(), False),
             place=top.value("place", Choice.of(*PLACES)),
             heads=_heads(top),
             points=int(top.value("points", Number(0, 1e9), 0)),

@@ -520,11 +520,18 @@ class ScopeSetup:
         source = EXTERNAL if channel is None else channel
         panel.set_word("trigger_source", word, deadline, source=source)
         panel.set_word("trigger_slope", options.edge, deadline, channel=source)
-        self._level_v = panel.set_number(
-            "trigger_level", level_v, deadline, channel=source, near=0.1
+        factor = self._level_factor(channel, deadline)
+        self._level_v = factor * panel.set_number(
+            "trigger_level", level_v / factor, deadline, channel=source, near=0.1
         )
         panel.set_word("sweep", "normal", deadline)
         self._free = False
+
+    def _level_factor(self, channel: int | None, deadline: Deadline) -> float:
+        """Return what a level is to be divided by before it is set."""
+        if channel is None or not self._family.level_before_probe:
+            return 1.0
+        return self._panel.probe(channel, deadline) or 1.0
 
     def begins_at_index(self, signal: Record, index: Record | None) -> bool:
         """Tell whether the index's edge is where a record says that its trigger is.
