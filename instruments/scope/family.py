@@ -319,6 +319,8 @@ class Family:
         By name.
     probe : str
         The query for a channel's probe factor; empty without one.
+    decimals : bool
+        It takes numbers without an exponent only.
     probe_is_gain : bool
         It answers with the probe's gain, which is one over the factor.
     level_before_probe : bool
@@ -347,6 +349,7 @@ class Family:
     horizontal_divisions: float
     vertical_divisions: float
     settings: Mapping[str, Setting]
+    decimals: bool
     probe: str
     probe_is_gain: bool
     level_before_probe: bool
@@ -481,6 +484,7 @@ def _family_of(name: str, trees: Mapping[str, Tree]) -> Family:
             horizontal_divisions=horizontal_divisions,
             vertical_divisions=vertical_divisions,
             settings=_settings(top.table("settings")),
+            decimals=top.value("decimals", Flag(), False),
             probe=top.value("probe", _CHANNEL, ""),
             probe_is_gain=top.value("probe_is_gain", Flag(), False),
             level_before_probe=top.value("level_before_probe", Flag(), False),

@@ -139,7 +139,7 @@ class Panel:
         before = self._number(setting, self._before(setting, channel, deadline))
         if abs(before - value) <= min(allowed, 1e-3 * abs(value)):
             return before
-        command = self._filled(setting.command, channel, f"{value:.3E}")
+        command = self._filled(setting.command, channel, self._written(value))
         self._link.send(command, deadline)
         told = self.told(name, channel, deadline)
         taken = self._number(setting, told)
@@ -186,7 +186,7 @@ class Panel:
             self.ready(deadline)
         for (name, channel), told in reversed(list(self._memory.items())):
             setting = self._family.settings[name]
-            value = told if setting.words else f"{self._number(setting, told):.6E}"
+            value = told if setting.words else self._written(self._number(setting, told), 6)
             self._link.send(self._filled(setting.command, channel, value), deadline)
 
     def errors(self, deadline: Deadline) -> list[str]:
@@ -209,6 +209,9 @@ class Panel:
         heads = self._family.heads
         head = heads["channel" if channel else "external"].format(n=channel)
         return command.format(n=channel, s=head, value=value)
+
+    def _written(self, value: float, digits: int = 3) -> str:
+        return f"{value:.9f}" if self._family.decimals else f"{value:.{digits}E}"
 
     def _number(self, setting: Setting, told: str) -> float:
         return self._as_number(setting.ask, told)
