@@ -66,6 +66,30 @@ class SerialLine:
         os.symlink(self._peer.path, self._path)
 
 
+MODELS = {
+    "A1": "A1",
+    "A2": "A2",
+    "A2-10": "dho804",
+    "A2-14": "ds2072a",
+    "A2-older": "A2-older",
+    "B": "mdo3024",
+    "B-15": "tbs2074",
+    "B-2000": "dpo2024",
+    "B-2500": "tps2024",
+    "B-45": "mso44",
+    "C1": "wavesurfer-3024",
+    "C2": "sds1204x-e",
+    "C2-older": "sds1102cml",
+    "C2-probe": "t3dso1204",
+    "C3": "C3",
+    "C3-12": "shs1102x",
+    "D": "D",
+    "D-older": "hmo1202",
+    "E": "gds1054b",
+}
+"""A model of the virtual scope for each family of the driver."""
+
+
 def new_scope(family, *, offset=25, quirks=None, noise_codes=0.0, **options):
     # A sweep is made of so many samples a cycle: of a slow carrier it takes a quarter of the time.
     # C1 and C3 take their extremes of so few of them that it has to be the trade's.

@@ -119,15 +119,52 @@ def test_what_was_changed_is_put_back_the_newest_first():
     scope.sent.clear()
     made.restore(SOON)
     assert scope.sent == [
+        ":RUN",
         ":CHAN2:SCAL 2.000000E+00",
         ":TRIG:SWE AUTO",
         ":CHAN1:SCAL 1.000000E+00",
     ]
     assert len(memory) == 3
+
+
+def test_memory_is_given_while_the_scope_runs_and_the_first_that_it_takes():
+    scope = Scope(lambda value: value if value == "60000" else "24000000")
+    scope.state[":ACQ:MDEP"] = "24000000"
+    made, memory = panel(scope)
+    made.ready(SOON)
+    made.set_memory("live", SOON)
+    assert scope.sent == [":RUN", ":ACQ:MDEP 120000", ":ACQ:MDEP 60000"]
     scope.sent.clear()
-    made.put_back("sweep", SOON)
-    made.put_back("time_scale", SOON)
-    assert scope.sent == [":TRIG:SWE AUTO"]
+    made.set_memory("live", SOON)
+    assert scope.sent == []
+    made.restore(SOON)
+    assert scope.sent == [":RUN", ":ACQ:MDEP 24000000", ":TRIG:SWE AUTO"]
+    assert memory == {("sweep", 1): "AUTO", ("memory", 1): "24000000"}
+
+
+def test_what_others_left_is_set_and_remembered():
+    scope = Scope(**{":TIM:MODE": "ROLL", ":TIM:DEL:ENAB": "1", ":CHAN2:INV": "1"})
+    made, memory = panel(scope)
+    made.hold(SOON)
+    made.hold(SOON, 2)
+    assert scope.sent == [":TIM:MODE MAIN", ":TIM:DEL:ENAB 0", ":CHAN2:INV 0"]
+    assert memory == {("time_mode", 1): "ROLL", ("zoom", 1): "1", ("inverted", 2): "1"}
+
+
+def test_an_answer_that_would_not_be_taken_is_sent_as_what_is():
+    older = load_families()["A2-older"]
+    scope = Scope(**{":TRIG:EDGE:SOUR": "CH2"})
+    made, memory = panel(scope, older)
+    made.set_word("trigger_source", "channel", SOON, source=2)
+    assert scope.sent == []
+    assert memory == {("trigger_source", 1): "CHAN2"}
+    made.set_number("scale", 0.5, SOON, 1)
+    assert scope.sent == [":CHAN1:SCAL 0.500000000"]
+
+
+def test_a_probe_s_gain_is_one_over_its_factor():
+    made, _ = panel(Scope(**{"CH1:PRO:GAIN": "100.0000E-3"}), load_families()["B"])
+    assert made.probe(1, SOON) == pytest.approx(10)
 
 
 def test_the_external_input_has_a_head_of_its_own():

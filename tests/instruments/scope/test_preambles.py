@@ -29,6 +29,15 @@ def parse(name, **answers):
         ("12.5kSa/s", 12500),
         (" 7 \r", 7),
         ("0.5 V", 0.5),
+        # SI prefixes, as scopes of two makers answer (scopes' programming guides).
+        ("20.0us", 20e-6),
+        ("500mV", 0.5),
+        ("2.00ns", 2e-9),
+        ("TDIV 50.0ms", 0.05),
+        ("1.4M", 1.4e6),
+        ("14Mpts", 14e6),
+        ("70kSa", 7e4),
+        ("+0", 0),
     ],
 )
 def test_numbers(answer, value):
@@ -80,6 +89,7 @@ ONE_BY_ONE = {
     "yoff": b"25",
     "yzero": b"0.2",
     "xincr": b"5.0E-5",
+    "xzero": b"-1.0E-3",
     "pt_off": b"100",
 }
 
@@ -87,7 +97,8 @@ ONE_BY_ONE = {
 def test_one_by_one():
     told = parse("one-by-one", **ONE_BY_ONE)
     assert (told.points, told.pairs) == (10000, True)
-    assert told.start_s == pytest.approx(-5e-3)
+    # X = XZEro + XINcr·(n − PT_Off): TDS2012C programmer manual, p. 205.
+    assert told.start_s == pytest.approx(-6e-3)
     assert parse("one-by-one", **{**ONE_BY_ONE, "point_format": b"Y"}).pairs is False
     assert parse("one-by-one", **{**ONE_BY_ONE, "point_format": b'"ENV"'}).pairs is True
 
@@ -123,6 +134,23 @@ def test_descriptor_and_data(order):
     assert (told.points, told.start_s) == (6, -0.02)
     assert told.fields == {"gain": pytest.approx(0.003), "offset": 0.5}
     assert told.interval_s == pytest.approx(1e-4)
+
+
+def test_descriptor_and_rest():
+    """The data go on to the block's end, whatever number of points is told."""
+    for order in "<>":
+        block = descriptor(order, points=999) + b"abcdef"
+        told = parse("descriptor-and-rest", data=block)
+        assert (block[told.data_at :], told.points) == (b"abcdef", None)
+        assert (told.start_s, told.interval_s) == (-0.02, pytest.approx(1e-4))
+        assert told.fields == {"gain": pytest.approx(0.003), "offset": 0.5}
+
+
+def test_a_descriptor_s_order_is_that_in_which_its_length_makes_sense():
+    # One maker's COMM_ORDER has 0 for the high byte first, another's descriptors ignore it.
+    block = bytearray(descriptor("<") + b"abcdef")
+    block[34:36] = b"\0\0"
+    assert parse("descriptor-and-data", data=bytes(block)).points == 6
 
 
 def test_parts_between_descriptor_and_data_are_passed_over():

@@ -68,8 +68,8 @@ def test_volts_clip_at_the_edge_of_the_screen():
 
 def test_an_inverted_scale_keeps_low_below_high():
     family = load_families()["A2-older"].waveform
-    preamble = Preamble(None, 1e-3, fields={"vdiv": 0.256, "offset": 0})
-    found = decode(preamble, bytes([28, 228]), family, detecting=True, span_s=2e-3)
+    preamble = Preamble(None, 1e-3, fields={"vdiv": 0.25, "offset": 0})
+    found = decode(preamble, bytes([25, 225]), family, detecting=True, span_s=2e-3)
     assert found.low_v[0] == pytest.approx(-1)
     assert found.high_v[0] == pytest.approx(1)
 

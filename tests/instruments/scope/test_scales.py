@@ -25,8 +25,9 @@ CASES = [
         60,
         1.5,
     ),
-    ("inverted", {"vdiv": 1.0, "offset": 0.0}, 128, 0.0),
-    ("inverted", {"vdiv": 0.256, "offset": 0.1}, 28, 0.9),
+    # Public scripts for the DS1052E: 25 codes a division down from 125.
+    ("inverted", {"vdiv": 1.0, "offset": 0.0}, 125, 0.0),
+    ("inverted", {"vdiv": 0.25, "offset": 0.1}, 25, 0.9),
     ("volts", {}, 0.125, 0.125),
 ]
 
