@@ -9,6 +9,7 @@ from functools import partial
 from instruments.options import split_options
 from instruments.scope import waveform
 from instruments.scope.family import Family, Setting, choose, load_families, nearest
+from instruments.scope.lineage import UNTOLD
 from instruments.scope.links import Bytes, Deadline, Link
 from instruments.scope.options import ScopeOptions, read_options
 from instruments.scope.panel import Memory, Panel
@@ -189,8 +190,7 @@ def _ask_all(walk: _Walk, family: Family) -> int:
     link = _greet(walk, family)
     answered = 0
     for name, setting in family.settings.items():
-        where = family.sources.get(f"settings.{name}.ask", "")
-        if walk.step(f"Setting {name} ({where}):", partial(_ask_one, walk, link, family, setting)):
+        if walk.step(f"Setting {name}:", partial(_ask_one, walk, link, family, setting)):
             answered += 1
         else:
             link = _greet(walk, family)
@@ -199,6 +199,7 @@ def _ask_all(walk: _Walk, family: Family) -> int:
 
 def _ask_one(walk: _Walk, link: Link, family: Family, setting: Setting) -> str:
     panel, channel = Panel(link, family, {}), walk.options.columns.signals[0]
+    walk.out(f"  source: {family.sources.get(f'settings.{setting.name}.ask', UNTOLD)}")
     if setting.words:
         return panel.told(setting.name, channel, Deadline(_ANSWER_S))
     return f"{panel.number(setting.name, channel, Deadline(_ANSWER_S)):g}"

@@ -98,6 +98,8 @@ class Panel:
             self._link.send(command, deadline)
             told = self.told(name, channel, deadline)
             if same_word(told, wanted):
+                if wanted != words[0]:
+                    self.errors(deadline)  # that it took none of the words before is no fault
                 return
         raise self._refused(command, setting, channel, told)
 
@@ -166,9 +168,14 @@ class Panel:
             self._link.send(self._filled(setting.command, 1, told), deadline)
 
     def ready(self, deadline: Deadline) -> None:
-        """Let the scope run, for what it takes only while it does; how it swept is remembered."""
+        """Let the scope run, for what it takes only while it does; how it swept is remembered.
+
+        So is its memory, before channels are switched on: it hangs on how many are.
+        """
         if self._family.acquire.ready:
             self.remember("sweep", 1, deadline)
+        if self.has("memory"):
+            self.remember("memory", 1, deadline)
         for command in self._family.acquire.ready:
             self._link.send(command, deadline)
 

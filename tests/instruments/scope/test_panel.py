@@ -21,6 +21,7 @@ class Scope:
     def __init__(self, makes=lambda value: value, **state):
         self.makes = makes
         self.state = {":CHAN1:SCAL": "1", ":CHAN2:SCAL": "2", ":TRIG:SWE": "AUTO", **state}
+        self.state.setdefault(":ACQ:MDEP", "12000")
         self.sent = []
         self.queue = []
 
@@ -120,11 +121,12 @@ def test_what_was_changed_is_put_back_the_newest_first():
     made.restore(SOON)
     assert scope.sent == [
         ":RUN",
+        ":ACQ:MDEP 12000",
         ":CHAN2:SCAL 2.000000E+00",
         ":TRIG:SWE AUTO",
         ":CHAN1:SCAL 1.000000E+00",
     ]
-    assert len(memory) == 3
+    assert len(memory) == 4
 
 
 def test_memory_is_given_while_the_scope_runs_and_the_first_that_it_takes():
@@ -138,6 +140,7 @@ def test_memory_is_given_while_the_scope_runs_and_the_first_that_it_takes():
     made.set_memory("live", SOON)
     assert scope.sent == []
     made.restore(SOON)
+    # Newest first: what hangs on the channels that are on comes after them.
     assert scope.sent == [":RUN", ":ACQ:MDEP 24000000", ":TRIG:SWE AUTO"]
     assert memory == {("sweep", 1): "AUTO", ("memory", 1): "24000000"}
 
