@@ -11,6 +11,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+
 from instruments.scope import waveform
 from instruments.scope.family import Family
 from instruments.scope.links import Deadline, Link
@@ -152,6 +154,7 @@ class Ranges:
 _LEAST_INDEX_CODES = 8
 _UNLIKE = 4.0  # factor between the phases' heights that no amplifier explains
 _TTL_V = 1.4
+_TOGETHER = 0.5  # correlation of two channels that no two phases have
 
 
 def check_probes(panel: Panel, what: str, options: ScopeOptions, deadline: Deadline) -> None:
@@ -190,7 +193,10 @@ def check_probes(panel: Panel, what: str, options: ScopeOptions, deadline: Deadl
 
 
 def check_phases(what: str, ranges: Ranges, records: dict[int, Record]) -> None:
-    """Refuse two phases of which one is several times the other: a probe's switch.
+    """Refuse two phases that cannot be: one several times the other, or both moving together.
+
+    The first is a probe's switch. The second, which shows in plain samples alone, is a channel
+    that the scope turns over, with no command of the family to tell.
 
     Parameters
     ----------
@@ -216,6 +222,19 @@ def check_phases(what: str, ranges: Ranges, records: dict[int, Record]) -> None:
             f"{swings[low]:.3g} V; the phases should be alike: check both probes' switches, "
             "factors and tips"
         )
+    one, other = records.values()
+    if not one.paired and _alike(one, other):
+        raise SourceUnavailable(
+            f"{what}: channels {high} and {low} rise and fall together; switch off Invert in the "
+            "channels' menus, and put one probe on each phase"
+        )
+
+
+def _alike(one: Record, other: Record) -> bool:
+    """Tell whether two records of plain samples go the same way."""
+    if len(one.low_v) != len(other.low_v) or not one.swing_v or not other.swing_v:
+        return False
+    return float(np.corrcoef(one.low_v, other.low_v)[0, 1]) > _TOGETHER
 
 
 def index_level_v(

@@ -184,8 +184,8 @@ def test_what_a_file_need_not_say():
     assert family.heads == {"channel": "", "external": ""}
     assert (family.acquire.force, family.acquire.running, family.acquire.wait) == ((), None, "")
     assert (family.acquire.ready, family.farewell, family.pause_s) == ((), (), 0)
-    assert not (family.unproved or family.decimals or family.probe_is_gain)
-    assert not family.level_before_probe
+    marks = (family.unproved, family.decimals, family.probe_is_gain, family.level_before_probe)
+    assert marks == (False,) * 4
     assert (family.waveform.rails, family.waveform.hole) == ((), None)
     assert family.acquire.acknowledge == ""
     waveform = family.waveform

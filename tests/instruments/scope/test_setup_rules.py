@@ -91,6 +91,20 @@ def test_words_that_differ(told, wanted):
     assert not same_word(told, wanted)
 
 
+def test_phases_of_plain_samples_that_go_together_are_refused():
+    wave = np.sin(np.linspace(0, 60, 900)).astype(np.float32)
+
+    def plain(samples):
+        return Record(samples, samples, 1e-6, 0.0, clipped=False, paired=False)
+
+    check_phases("scope", ranges()[0], {1: plain(wave), 2: plain(-wave)})
+    with pytest.raises(SourceUnavailable, match="rise and fall together; switch off Invert"):
+        check_phases("scope", ranges()[0], {1: plain(wave), 2: plain(0.9 * wave)})
+    # Of a dead channel the other check tells.
+    with pytest.raises(SourceUnavailable, match="should be alike"):
+        check_phases("scope", ranges()[0], {1: plain(wave), 2: plain(0 * wave)})
+
+
 def test_an_empty_error_queue_says_nought():
     assert all(map(is_no_error, ('0,"No error"', "+0,x", "-0", "", " 0 ,")))
     assert not any(map(is_no_error, ('-113,"Undefined header"', "10,x", "1")))

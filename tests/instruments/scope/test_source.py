@@ -90,7 +90,7 @@ def test_what_is_known(source):
     assert info.live
     assert not info.continuous
     assert info.roles_from == "default"
-    assert "RIGOL TECHNOLOGIES,VIRTUAL-A2" in info.notes[0]
+    assert "RIGOL TECHNOLOGIES,DS1054Z,VIRTUAL-A2" in info.notes[0]
     assert dict(source.settings)["acquisition"] == "peak detect"
     block = next_block(source, until_s())
     assert block.sample_rate_hz == info.sample_rate_hz
