@@ -55,9 +55,8 @@ def grown(
             raise top.refusal("without", f"keys of {base_name}", key)
     base = {key: value for key, value in base.items() if key not in _OWN}
     whole = _laid_over(base, mine)
-    kept = set(paths(whole))
     both = base_sources | sources
-    return {**whole, **head}, {path: both[path] for path in paths(whole) if path in kept}
+    return {**whole, **head}, {path: both[path] for path in paths(whole)}
 
 
 def _sources(top: CheckedTable) -> dict[str, str]:
@@ -85,8 +84,10 @@ def _laid_over(base: Tree, mine: Tree) -> Tree:
     whole = dict(base)
     for key, value in mine.items():
         below = whole.get(key)
-        both = isinstance(value, dict) and isinstance(below, dict)
-        whole[key] = _laid_over(below, value) if both else value
+        if isinstance(value, dict) and isinstance(below, dict):
+            whole[key] = _laid_over(below, value)
+        else:
+            whole[key] = value
     return whole
 
 
