@@ -14,7 +14,7 @@ from instruments.address import open_address
 from instruments.source import SourceRequest, SourceUnavailable
 from instruments.virtual.scope import FAMILIES, ScopeServer
 from tests.app.bench import WAIT_S, until
-from tests.instruments.scope.faultcase import new_scope, served
+from tests.instruments.scope.faultcase import MODELS, new_scope, served
 
 PROFILE = load_profile("130mm-48tpi")
 # numbers.md: r = 0.70, 0.85 are b = 0.1765, 0.0811; x = S·b with S = 178 µm.
@@ -89,8 +89,8 @@ def test_every_transport_reads_as_the_drive_itself(transport, direct):
     check("A2", transport, 0.85, direct)
 
 
-NO_INPUT = ("A2", "A2-older", "B")
-"""Models without an external input, and the slow one."""
+EXTERNAL = ("A1", "B-2500", "C1", "C2", "C3", "D", "D-older")
+"""Of these some model has an external input."""
 
 
 def test_a_scope_without_an_external_input_says_so():
@@ -104,9 +104,10 @@ def test_a_scope_without_an_external_input_says_so():
 
 
 @pytest.mark.parametrize("offset_um", [25.0, -25.0])
-@pytest.mark.parametrize("family", [name for name in FAMILIES if name not in NO_INPUT])
+@pytest.mark.parametrize("family", EXTERNAL)
 def test_the_side_by_an_external_trigger_is_right_or_said_unknown(family, offset_um):
-    scope = new_scope(family, offset=offset_um)
+    model = "sds1202x-e" if family == "C2" else MODELS[family]
+    scope = new_scope(model, offset=offset_um)
     with served(scope, "socket") as (address, _):
         measured = read(f"visa:{address}?roles=plus,minus&trigger=external")
     scope.close()

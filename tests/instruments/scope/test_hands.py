@@ -45,12 +45,12 @@ def turned(panel, name):
 CASES = [
     *(
         (family, name)
-        for family in ("A1", "A2", "A2-older", "B", "D")
+        for family in ("A1", "A2", "B", "D")
         for name in ("time base", "delay", "trigger source", "trigger slope", "sweep")
     ),
     # C1 to C3 are set to single sweeps, which leave no other.
     *((family, name) for family in ("C1", "C2", "C3") for name in ("delay", "trigger source")),
-    *((family, "peak detect") for family in ("A1", "A2", "A2-older", "B", "C1", "C2", "C3", "D")),
+    *((family, "peak detect") for family in ("A1", "A2", "B", "C2", "C3", "D")),
     ("D", "scale"),
     ("D", "offset"),
 ]
@@ -95,7 +95,7 @@ def test_where_the_delay_is_counted_from_is_set_and_put_back(family, reference):
 @pytest.mark.parametrize("reference", [0.1, 0.4, 0.9])
 def test_a_record_that_does_not_begin_at_the_index_is_not_taken_for_one(reference):
     """A model's own place of the trigger, of which its commands tell nothing."""
-    scope = new_scope("A2-older")
+    scope = new_scope("C3")
     with ScopeServer(scope, "socket", port=0) as server:
         source = open_address(f"visa:{server.address}")
         source.open()
@@ -110,7 +110,7 @@ def test_a_record_that_does_not_begin_at_the_index_is_not_taken_for_one(referenc
 
 def test_a_record_that_begins_after_its_trigger_does_not_begin_at_the_index(monkeypatch):
     monkeypatch.setattr("instruments.scope.setup.delay_value", lambda place, span_s: span_s)
-    scope = new_scope("A2")
+    scope = new_scope("A1")
     with ScopeServer(scope, "socket", port=0) as server:
         source = open_address(f"visa:{server.address}?roles=plus,minus&trigger=external")
         source.open()
