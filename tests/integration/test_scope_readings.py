@@ -89,8 +89,11 @@ def test_every_transport_reads_as_the_drive_itself(transport, direct):
     check("A2", transport, 0.85, direct)
 
 
-EXTERNAL = ("A1", "B-2500", "C1", "C2", "C3", "D", "D-older")
-"""Of these some model has an external input."""
+EXTERNAL = {name: MODELS[name] for name in ("A1", "C1", "C3", "D", "D-older")} | {
+    "B-2500": "tds2012c",
+    "C2": "sds1202x-e",
+}
+"""Models with an external input."""
 
 
 def test_a_scope_without_an_external_input_says_so():
@@ -106,8 +109,7 @@ def test_a_scope_without_an_external_input_says_so():
 @pytest.mark.parametrize("offset_um", [25.0, -25.0])
 @pytest.mark.parametrize("family", EXTERNAL)
 def test_the_side_by_an_external_trigger_is_right_or_said_unknown(family, offset_um):
-    model = "sds1202x-e" if family == "C2" else MODELS[family]
-    scope = new_scope(model, offset=offset_um)
+    scope = new_scope(EXTERNAL[family], offset=offset_um)
     with served(scope, "socket") as (address, _):
         measured = read(f"visa:{address}?roles=plus,minus&trigger=external")
     scope.close()
