@@ -108,7 +108,7 @@ def chain(qtbot):
 
     def move_on(block):
         acquisition._keep(block)
-        run._push(acquisition.ring.take(len(block.samples_v)), source, run._analyser)
+        run._analyse_block(acquisition.ring.take(len(block.samples_v)), run._analyser)
         view = run.view()
         # A frame after the last: what is shown a few times a second is not due again.
         window.needle_page.show_view(view, shown_s + FRAME_S, FRAME_S)
