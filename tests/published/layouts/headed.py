@@ -268,7 +268,7 @@ def turns() -> list[Layout]:
     axis = "x-axis,1,2\nsecond,Volt,Volt\n-0.100250,,\n"
     hollow = axis + rows(stamps.written, level.written, pulse.written) + "0.360000,,\n"
     t_inc = "CH1V,CH2V,t0 =-1.000000e-01, tInc = 2.500000e-04,\n"
-    count = [str(k) for k in range(len(level.values))]
+    count = [str(2000 + k) for k in range(len(level.values))]
     sampled = "Sample,Time(S),CH1(V),CH2(V)\n"
     return [
         Layout(

@@ -51,7 +51,8 @@ def counted() -> list[Layout]:
     body = rows(count, a.written, b.written, c.written, after=",")
     truth = read_as(SHORT_HZ, [a.read, b.read, c.read], roles=[*PAIR, "index"], uncertain=False)
     level, pulse = envelope(".4e")
-    number = [str(k) for k in range(len(level.values))]
+    # Scopes that keep more than they give count on from what lies before.
+    number = [str(2000 + k) for k in range(len(level.values))]
     turns_head = "X,CH1,CH2,Start,Increment,\nSequence,Volt,Volt,-1.000000e-01,2.500000e-04,\n"
     turns = read_as(
         ENVELOPE_HZ,
