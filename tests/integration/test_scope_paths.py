@@ -215,7 +215,8 @@ def test_the_front_panel_is_as_it_was(family):
     ],
 )
 def test_other_triggers(options):
-    scope = new_scope("A2")
+    # Of A2 no model here has an input for an external trigger.
+    scope = new_scope("A1" if "external" in options else "A2")
     with ScopeServer(scope, "socket", port=0) as server:
         source = open_address(f"visa:{server.address}{options}")
         source.open()
@@ -241,7 +242,7 @@ def test_the_deep_memory_is_read_at_its_full_rate(family):
         finally:
             source.close()
     assert not deep.min_max
-    assert after.min_max
+    assert after.min_max == (family != "C1")  # which has no peak detect
     assert deep.sample_rate_hz > 150e3
     assert deep.samples_v.shape[1] == 2
     # One turn holds speed/60 of the carrier: count it by its crossings of zero at a lobe's top.

@@ -92,8 +92,8 @@ MODELS = {
 
 def new_scope(family, *, offset=25, quirks=None, noise_codes=0.0, **options):
     # A sweep is made of so many samples a cycle: of a slow carrier it takes a quarter of the time.
-    # C1 and C3 take their extremes of so few of them that it has to be the trade's.
-    options = {"carrier_hz": 125e3 if family in ("C1", "C3") else CARRIER_HZ} | options
+    # C3 takes its extremes of so few of them that it has to be the trade's.
+    options = {"carrier_hz": 125e3 if family == "C3" else CARRIER_HZ} | options
     quiet = {"clamp_um": 0, "oval_um": 0, "snr_db": math.inf, "hum_v": 0, "wow_percent": 0}
     params = VirtualParams(offset_um=offset, **quiet, **options)
     return VirtualScope(VirtualDrive(params), family, quirks=quirks, noise_codes=noise_codes)
@@ -101,8 +101,11 @@ def new_scope(family, *, offset=25, quirks=None, noise_codes=0.0, **options):
 
 def lobes_ratio(block):
     """Ratio of the two lobes in the first turn of a record, of whatever its extremes span."""
-    swing = block.samples_v[1::2, 0] - block.samples_v[::2, 0]
-    turn = swing[: round(0.2 * block.sample_rate_hz / 2)]
+    # Plain samples are folded into extremes, of some cycles each.
+    fold = 2 if block.min_max else 64
+    signal = block.samples_v[: len(block.samples_v) // fold * fold, 0]
+    swing = np.ptp(signal.reshape(-1, fold), axis=1)
+    turn = swing[: round(0.2 * block.sample_rate_hz / fold)]
     # One lobe in each half, wherever in the turn the record begins.
     turn = np.roll(turn, len(turn) // 4 - int(np.argmax(turn)))
     half = len(turn) // 2
