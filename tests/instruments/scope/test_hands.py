@@ -72,8 +72,7 @@ def test_what_a_record_s_meaning_hangs_on_is_not_turned_unseen(family, name):
         source.close()
         source.open()  # as the needle does by itself
         block = next_block(source, until_s())
-        if block.min_max:
-            assert lobes_ratio(block) == pytest.approx(scope.truth().ratio, abs=0.01)
+        assert lobes_ratio(block) == pytest.approx(scope.truth().ratio, abs=0.01)
         source.close()
     scope.close()
 
