@@ -8,13 +8,14 @@ from functools import partial
 
 from instruments.options import split_options
 from instruments.scope import waveform
-from instruments.scope.family import Family, Setting, choose, load_families, nearest
+from instruments.scope.family import Family, Setting
 from instruments.scope.lineage import UNTOLD
 from instruments.scope.links import Bytes, Deadline, Link
 from instruments.scope.options import ScopeOptions, read_options
 from instruments.scope.panel import Memory, Panel
 from instruments.scope.session import Owner, greet, identify, is_done
 from instruments.scope.setup import ScopeSetup, set_up
+from instruments.scope.shelf import load_families
 from instruments.scope.source import Opener, open_link
 from instruments.scope.waveform import Record
 from instruments.source import SourceError, SourceRequest, SourceUnavailable
@@ -164,15 +165,17 @@ def _family(walk: _Walk) -> tuple[Family, bool]:
     walk.out("Who is there?")
     identity = identify(link, Deadline(_ANSWER_S))
     families = load_families()
+    for note in families.notes:
+        walk.out(f"  {note}")
     fits = [name for name, family in families.items() if family.fit(identity.whole)]
     walk.out(f"  families that match: {', '.join(fits) or 'none'}")
     try:
-        family, matched = choose(families, identity.whole, walk.options.family), True
+        family, matched = families.choose(identity.whole, walk.options.family), True
     except SourceUnavailable as fault:
         walk.out(f"  {fault}")
         if walk.options.family is not None or fits:
             raise
-        family, matched = nearest(families, identity.whole), False
+        family, matched = families.nearest(identity.whole), False
     walk.options = walk.options.of_scope(identity.channels)
     unproved = ", unproved: nobody has told that it works" if family.unproved else ""
     walk.out(f"  family {family.name}: {family.title}{unproved}")

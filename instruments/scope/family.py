@@ -1,8 +1,8 @@
 """Families of scopes: their commands, how a record is taken, and what its codes mean.
 
 A family is a TOML file of commands with a closed set of blanks to fill, names of parsers and scales
-out of closed sets, and numbers; nothing in it is evaluated. The program's files and the user's are
-read and checked here; a user's file goes before ours of the same name.
+out of closed sets, and numbers; nothing in it is evaluated. Which files there are, and which of
+them fits a scope, is for :mod:`instruments.scope.shelf`.
 """
 
 from __future__ import annotations
@@ -11,11 +11,6 @@ import string
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
-from importlib import resources
-from itertools import takewhile
-from pathlib import Path
-
-from platformdirs import user_config_path
 
 from instruments.checked_toml import (
     CheckedTable,
@@ -36,7 +31,8 @@ class FamilyError(SourceUnavailable):
     """A family's file says what it may not; one sentence names file, key, value and remedy."""
 
 
-_FAMILY = TomlKind("scope family", FamilyError)
+FAMILY_FILE = TomlKind("scope family", FamilyError)
+"""The kind of file: what its faults are called, and how they are raised."""
 _TITLE = TextLine("words")
 
 
@@ -378,79 +374,6 @@ def _literal(pattern: str) -> int:
 _SUFFIX = ".toml"
 
 
-def user_family_folder() -> Path:
-    """Return the folder in which a user's own families are looked for."""
-    return user_config_path("evenlobe", appauthor=False) / "scopes"
-
-
-def load_families(folder: Path | None = None) -> dict[str, Family]:
-    """Read every family, the user's own before the program's of the same name.
-
-    Parameters
-    ----------
-    folder : Path, optional
-        Where the user's lie.
-
-    Raises
-    ------
-    FamilyError
-        When a file cannot be read or says what it may not.
-    """
-    folder = folder or user_family_folder()
-    shipped = resources.files("instruments.scope") / "families"
-    texts = {item.name: item for item in shipped.iterdir() if item.name.endswith(_SUFFIX)}
-    if folder.is_dir():
-        texts |= {item.name: item for item in folder.iterdir() if item.name.endswith(_SUFFIX)}
-    trees = {
-        name.removesuffix(_SUFFIX): _FAMILY.read(where, name)
-        for name, where in sorted(texts.items())
-    }
-    return {name: _family_of(name, trees) for name in trees}
-
-
-def choose(families: Mapping[str, Family], identity: str, named: str | None) -> Family:
-    """Return the family of an instrument, by name where one is given.
-
-    Raises
-    ------
-    SourceUnavailable
-        When no family fits; the message offers the nearest and how to take it.
-    """
-    if named is not None:
-        for name, family in families.items():
-            if name.upper() == named.upper():
-                return family
-        raise SourceUnavailable(
-            f"scope family “{named}” is not known; use one of {', '.join(families)}"
-        )
-    fits = {name: family.fit(identity) for name, family in families.items()}
-    best = max(fits.values(), default=0)
-    found = [name for name, fit in fits.items() if fit == best and fit]
-    if len(found) == 1:
-        return families[found[0]]
-    if found:
-        raise SourceUnavailable(
-            f"scope “{identity}”: the families {' and '.join(found)} fit alike; "
-            f"add family={found[0]} or family={found[1]} to the address"
-        )
-    near = nearest(families, identity)
-    raise SourceUnavailable(
-        f"scope “{identity}”: no family of commands fits it; the nearest is {near.name} "
-        f"({near.title}): try it with check-scope, and take it with family={near.name} "
-        "in the address"
-    )
-
-
-def nearest(families: Mapping[str, Family], identity: str) -> Family:
-    """Return the family whose patterns have the longest beginning in common with `identity`."""
-
-    def shared(family: Family) -> int:
-        pairs = (zip(pattern.upper(), identity.upper(), strict=False) for pattern in family.match)
-        return max(len(list(takewhile(lambda both: both[0] == both[1], each))) for each in pairs)
-
-    return max(families.values(), key=shared)
-
-
 def read_family(name: str, text: str) -> Family:
     """Read one family from the text of its file.
 
@@ -459,13 +382,20 @@ def read_family(name: str, text: str) -> Family:
     FamilyError
         When it may not stand; the message names file, key, value and what is allowed.
     """
-    return _family_of(name, {name: _FAMILY.parse(text, f"{name}{_SUFFIX}")})
+    return family_of(name, {name: FAMILY_FILE.parse(text, f"{name}{_SUFFIX}")})
 
 
-def _family_of(name: str, trees: Mapping[str, Tree]) -> Family:
+def family_of(name: str, trees: Mapping[str, Tree]) -> Family:
+    """Return one family of what the files say, by their families' names.
+
+    Raises
+    ------
+    FamilyError
+        As :func:`read_family`.
+    """
     file_name = f"{name}{_SUFFIX}"
-    tree, sources = grown(_FAMILY, file_name, name, trees)
-    top = CheckedTable(_FAMILY, file_name, tree)
+    tree, sources = grown(FAMILY_FILE, file_name, name, trees)
+    top = CheckedTable(FAMILY_FILE, file_name, tree)
     screen = top.table("screen")
     divisions = Number(4, 20)
     horizontal_divisions = screen.value("across", divisions)

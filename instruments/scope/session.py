@@ -16,13 +16,14 @@ from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from instruments.scope import waveform
-from instruments.scope.family import Family, choose, load_families
+from instruments.scope.family import Family
 from instruments.scope.links import Deadline, Garbled, Late, Link
 from instruments.scope.options import ScopeChannels, ScopeOptions
 from instruments.scope.panel import Memory, Panel
 from instruments.scope.ports import is_serial
 from instruments.scope.preamble import PreambleError
 from instruments.scope.setup import ScopeSetup, set_up
+from instruments.scope.shelf import load_families
 from instruments.scope.waveform import Record, bins_before_trigger, difference
 from instruments.source import SourceError, SourceUnavailable
 
@@ -209,7 +210,7 @@ class ScopeSession:
         """
         self.identity = identify(self._link, deadline)
         families = load_families()
-        self._family = family = choose(families, self.identity.whole, self.options.family)
+        self._family = family = families.choose(self.identity.whole, self.options.family)
         self.options = self.options.of_scope(self.identity.channels)
         try:
             self._prepare(family, scale_v, deadline)
@@ -218,7 +219,7 @@ class ScopeSession:
                 f"{fault}; it says that it is a {self.identity.model}, and was spoken to as one of "
                 f"family {family.name}"
             ) from None
-        self.notes = self.setup.notes(self.identity.whole)
+        self.notes = (*self.setup.notes(self.identity.whole), *families.notes)
 
     def _prepare(self, family: Family, scale_v: float | None, deadline: Deadline) -> None:
         greet(self._link, family, deadline)

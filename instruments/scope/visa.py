@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     import pyvisa
 
 _HISLIP, _PORTMAPPER = 4880, 111  # IVI-6.1; ONC RPC (RFC 1833)
+_VICP = 1861  # WaveSurfer 3000 remote control manual, p. 1-7: each answer has a header before it
 _MOST_PORT = 65535
 
 _HOST = r"(\[[0-9a-f:.]+(?:%[^\]\s:]+)?\]|[^\[\]:,\s]+)"
@@ -77,6 +78,12 @@ def check_resource(text: str, resource: str) -> None:
         raise AddressError(
             f"address “{text}”: there is no port {place[1]}; it must be 1 to {_MOST_PORT}, and is "
             "most often 5025 or 5555"
+        )
+    if socket_place(resource) is not None and place is not None and place[1] == _VICP:
+        raise AddressError(
+            f"address “{text}”: port {_VICP} is for VICP, a maker's own protocol, and not for raw "
+            "TCP; choose LXI (VXI-11) as remote control in the scope's menu, and write "
+            f"visa:TCPIP::{place[0]}::INSTR"
         )
     if "[" in resource and socket_place(resource) is None:
         raise AddressError(

@@ -62,6 +62,7 @@ MOST_LINKS = 32
 _BACKLOG = 128
 _FINISHING_S, _ENDING_S = 1.0, 5.0
 _LONGEST_S = 600.0
+_MOST_PORT = 65535
 
 
 class Transport(Protocol):
@@ -219,6 +220,10 @@ def serve(
     for what, name, known in (("family", family, families), ("transport", transport, TRANSPORTS)):
         if name not in known:
             raise AddressError(f"{what} “{name}” is not known; use {', '.join(known)}")
+    if not 0 <= port <= _MOST_PORT:
+        raise AddressError(
+            f"port {port} cannot be had; write 0 to {_MOST_PORT}, where 0 takes a free one"
+        )
     params = read_options(f"sim:{options}", _split(options))
     paced = params.pace == "live"
     for what, seconds in (("answer-s", answer_s), ("byte-s", byte_s)):
@@ -239,7 +244,7 @@ def serve(
         raise AddressError(str(fault)) from None
     try:
         server = ScopeServer(scope, transport, port)
-    except (OSError, OverflowError):
+    except OSError:
         scope.close()
         raise AddressError(f"port {port} cannot be had; use another, or 0 for a free one") from None
     ended = threading.Event()

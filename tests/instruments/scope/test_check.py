@@ -3,7 +3,7 @@
 import pytest
 
 from instruments.scope.check import check_scope
-from instruments.scope.family import load_families
+from instruments.scope.shelf import FamilyShelf, load_families
 from instruments.source import AddressError, SourceUnavailable
 from instruments.virtual.scope import ScopeServer
 from tests.instruments.scope.faultcase import MODELS, new_scope
@@ -67,11 +67,13 @@ def test_an_unmatched_scope_is_offered_the_nearest_and_left_alone(monkeypatch):
         if not family.fit("RIGOL TECHNOLOGIES,DS1054Z,0,1")
     }
     near = load_families()["A2-older"]
-    monkeypatch.setattr(
-        "instruments.scope.check.load_families", lambda: {**families, "A2-older": near}
+    shelf = FamilyShelf(
+        {**families, "A2-older": near}, {"mine": "scope family “mine.toml”: faulty"}
     )
+    monkeypatch.setattr("instruments.scope.check.load_families", lambda: shelf)
     fits, lines = walk(scope)
     assert not fits
+    assert "  scope family “mine.toml”: faulty; until then it is passed over." in lines
     assert "family=A2-older" in lines[-1]
     assert "No family matches" in lines[-1]
     sent = [line for line in lines if line.startswith("  > ")]

@@ -1,13 +1,16 @@
 """Families: what the program ships, what a user adds, and what a wrong file is told."""
 
+import os
+import re
 import tomllib
 from dataclasses import replace
 from importlib import resources
 
 import pytest
 
-from instruments.scope.family import FamilyError, choose, load_families, read_family
+from instruments.scope.family import FamilyError, read_family
 from instruments.scope.lineage import UNTOLD
+from instruments.scope.shelf import FamilyShelf, load_families
 from instruments.source import SourceUnavailable
 from tests.instruments.scope.faultcase import MODELS
 
@@ -65,7 +68,7 @@ def test_a_file_holds_no_brace_but_blanks(name):
     ],
 )
 def test_current_makers_are_recognised(identity, name):
-    assert choose(load_families(), identity, None).name == name
+    assert load_families().choose(identity, None).name == name
 
 
 @pytest.mark.parametrize(
@@ -83,24 +86,24 @@ def test_current_makers_are_recognised(identity, name):
 )
 def test_what_no_family_was_written_for_is_not_taken(identity):
     with pytest.raises(SourceUnavailable, match="no family of commands fits it"):
-        choose(load_families(), identity, None)
+        load_families().choose(identity, None)
 
 
 def test_an_unmatched_instrument_is_offered_the_nearest_and_never_taken():
     identity = "RIGOL,DS9999,1,1"
     with pytest.raises(SourceUnavailable) as caught:
-        choose(load_families(), identity, None)
+        load_families().choose(identity, None)
     assert "the nearest is A2" in str(caught.value)
     assert "family=A2" in str(caught.value)
-    assert choose(load_families(), identity, "a2").name == "A2"
+    assert load_families().choose(identity, "a2").name == "A2"
     with pytest.raises(SourceUnavailable, match="“Z9” is not known; use one of A1"):
-        choose(load_families(), identity, "Z9")
+        load_families().choose(identity, "Z9")
 
 
 def test_a_tie_names_both():
     family = load_families()["A2"]
     with pytest.raises(SourceUnavailable, match="the families one and two fit alike"):
-        choose({"one": family, "two": family}, "RIGOL TECHNOLOGIES,DS1054Z,1,1", None)
+        FamilyShelf({"one": family, "two": family}).choose("RIGOL TECHNOLOGIES,DS1054Z,1,1", None)
 
 
 def test_a_user_adds_a_scope_and_overrides_one(tmp_path):
@@ -108,7 +111,7 @@ def test_a_user_adds_a_scope_and_overrides_one(tmp_path):
     (tmp_path / "bench7.toml").write_text(own, encoding="utf-8")
     (tmp_path / "A1.toml").write_text(A2.replace("in codes", "mine"), encoding="utf-8")
     families = load_families(tmp_path)
-    assert choose(families, "Bench Instruments,Model 7B,1,1", None).name == "bench7"
+    assert families.choose("Bench Instruments,Model 7B,1,1", None).name == "bench7"
     assert families["A1"].title.endswith("mine")
     assert families["A2"].title.endswith("in codes")
 
@@ -161,8 +164,51 @@ def test_a_wrong_file_is_told_file_key_value_and_what_is_allowed(old, new, words
 
 def test_a_file_that_is_no_text_is_named(tmp_path):
     (tmp_path / "odd.toml").write_bytes(b"\xff\xfe")
-    with pytest.raises(FamilyError, match=r"“odd\.toml” is not UTF-8 at byte 0"):
-        load_families(tmp_path)
+    assert "“odd.toml” is not UTF-8 at byte 0" in load_families(tmp_path).faults["odd"]
+
+
+def test_a_file_that_cannot_be_used_is_passed_over_unless_it_is_asked_for(tmp_path):
+    (tmp_path / "A2.toml").write_text(A2.replace("across = 12", "across = 200"), encoding="utf-8")
+    (tmp_path / "mine.toml").write_text(LIKE.replace('"A2"', '"A9"'), encoding="utf-8")
+    families = load_families(tmp_path)
+    # Ours of the same name stands in.
+    assert families.choose("RIGOL TECHNOLOGIES,DS1054Z,1,1", None) == load_families()["A2"]
+    assert set(families) == set(load_families())
+    assert [note.partition("; ")[0] for note in families.notes] == [
+        "scope family “A2.toml”: screen.across is 200",
+        "scope family “mine.toml”: like is 'A9'",
+    ]
+    for named, said in (("a2", "screen.across is 200"), ("MINE", "like is 'A9'")):
+        with pytest.raises(FamilyError, match=said):
+            families.choose("RIGOL TECHNOLOGIES,DS1054Z,1,1", named)
+    # It may be the one that would have fitted.
+    with pytest.raises(SourceUnavailable, match=r"nearest is .*like is 'A9'; it must be"):
+        families.choose("BENCH,1,1,1", None)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (f"{'a.' * 240}a = 1\n" * 200, "larger than 32 KiB"),
+        (f"{'a.' * 40_000}a = 1\n", "larger than 32 KiB"),
+        (f"{'a.' * 300}a = 1\n", "a line of more than 500 characters"),
+        ("x = [\n" + 3000 * "[\n", "is nested too deeply"),
+        (f"[{'a.' * 240}a]\n{'b.' * 200}b = {'{c=' * 4}1{'}' * 4}\n", "screen is missing"),
+        (f"points = {'9' * 490}\n", "screen is missing"),
+        (f"points = [\n{'9' * 490},\n]\n", "screen is missing"),
+        ("", "screen is missing"),
+    ],
+)
+def test_a_file_beyond_all_bounds_is_one_sentence(tmp_path, text, said):
+    (tmp_path / "mine.toml").write_text(text, encoding="utf-8")
+    (note,) = load_families(tmp_path).notes
+    assert said in note
+    assert len(note) < 300
+
+
+def test_a_pipe_among_the_files_is_not_waited_for(tmp_path):
+    os.mkfifo(tmp_path / "mine.toml")
+    assert "“mine.toml” is no file" in load_families(tmp_path).faults["mine"]
 
 
 SELECT = A2[A2.index("select = [\n") : A2.index("ask = { preamble")]
@@ -256,8 +302,7 @@ def test_a_file_says_only_what_differs_and_its_keys_keep_their_sources(tmp_path)
 def test_a_wrong_likeness_is_told(tmp_path, old, new, words):
     assert old in LIKE
     (tmp_path / "near.toml").write_text(LIKE.replace(old, new), encoding="utf-8")
-    with pytest.raises(FamilyError, match=words):
-        load_families(tmp_path)
+    assert re.search(words, load_families(tmp_path).faults["near"])
 
 
 def test_a_list_of_words_and_bits_that_must_be_clear():
@@ -316,7 +361,7 @@ def test_data_whose_query_names_no_channel_need_what_was_chosen():
 
 def test_the_longest_spelt_pattern_wins_and_brackets_are_letters():
     broad, narrow = FAMILIES_OF_TWO
-    assert choose({"broad": broad, "narrow": narrow}, "MAKER,M12,1,1", None) is narrow
+    assert FamilyShelf({"broad": broad, "narrow": narrow}).choose("MAKER,M12,1,1", None) is narrow
     assert broad.fit("MAKER,M12,1,1") == len("MAKER,")
     assert narrow.fit("maker,m12,1,1") == len("MAKER,M1,")
     assert narrow.fit("MAKER,M2,1,1") == 0

@@ -85,6 +85,7 @@ def test_a_scope_has_eight_channels_at_most():
         (f"visa:{PLACE}?edge=up", "must be falling or rising"),
         (f"visa:{PLACE}?coupling=gnd", "must be ac or dc"),
         ("visa:TCPIP::h::65536::SOCKET", "there is no port 65536"),
+        ("visa:TCPIP::h::1861::SOCKET", "VICP, a maker's own protocol.* visa:TCPIP::h::INSTR"),
         ("visa:TCPIP::[::1]::inst0::INSTR", "an IPv6 address can be used with raw TCP alone"),
     ],
 )

@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from instruments.scope.family import load_families
 from instruments.scope.links import Deadline, Garbled
 from instruments.scope.panel import EXTERNAL, Panel
+from instruments.scope.shelf import load_families
 from instruments.source import SourceUnavailable
 
 A2 = load_families()["A2"]

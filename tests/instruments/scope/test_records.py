@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from instruments.scope.family import load_families
 from instruments.scope.preamble import Preamble, PreambleError
+from instruments.scope.shelf import load_families
 from instruments.scope.waveform import (
     Record,
     bin_interval_s,

@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 
-from instruments.scope.family import load_families
 from instruments.scope.options import ScopeChannels, ScopeOptions
 from instruments.scope.panel import is_no_error, same_word
 from instruments.scope.setup import (
@@ -16,6 +15,7 @@ from instruments.scope.setup import (
     time_scale_s,
     watched,
 )
+from instruments.scope.shelf import load_families
 from instruments.scope.waveform import Record, is_active_at
 from instruments.source import SourceUnavailable
 

@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from instruments.scope.family import load_families
 from instruments.scope.links import Cancelled, Deadline, Garbled, Late, MessageLink, SocketLink
 from instruments.scope.options import ScopeOptions
 from instruments.scope.session import ScopeSession, identify
+from instruments.scope.shelf import load_families
 from instruments.scope.waveform import frames
 from instruments.source import SourceLost, SourceUnavailable
 from tests.instruments.scope.faultcase import MODELS
