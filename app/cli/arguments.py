@@ -11,6 +11,7 @@ from typing import Any, NoReturn
 
 from app.job.model import CheckName
 from app.live.measurement import LIVE_SECONDS
+from app.live.source_check import QUIET_S
 from app.stamp import version
 from instruments.options import Toleranced, read_toleranced
 
@@ -71,6 +72,20 @@ JSON object of --json; Q is {"value": number, "u": standard uncertainty} or null
                         middle of the hysteresis
   nudges                nudges asked for, and tightenings beyond the first
 """
+_CHECK_KEYS = """\
+JSON object of --json; a value that was not told is null:
+  schema                "evenlobe.source-check/1"
+  source, virtual, profile, rate_hz, seconds
+                        what was listened to, and for how long
+  quiet                 false where a signal was there, which then stands under noise
+  full_scale_v          where it clips, in the source's volts
+  channels              one a role: offset_v, noise_v, hum_v and hum_hz (rms), step_v, noise_bits
+  common                {"match", "rejection_db"} of two phases, by a hum on both
+  clock                 {"fast_ppm", "u_ppm", "u_true_ppm"}: against this computer's clock, and u
+                        with that clock's own
+  limits_um             standard uncertainty of the offset from each part
+  notes                 sentences to know beside it
+"""
 _PROFILE_FILES = """\
 Your own are TOML files in the folder that “evenlobe profiles” names; those of alignment disks are
 in “disks” within it. “base” names the file whose entries are taken over; what you state goes before
@@ -122,14 +137,19 @@ def add_overwrite(to: argparse.ArgumentParser) -> None:
     to.add_argument("--overwrite", action="store_true", help="replace what has that name")
 
 
-def add_analysis(to: argparse.ArgumentParser) -> None:
-    """Let be stated what an analysis hangs on."""
+def add_profile(to: argparse.ArgumentParser) -> None:
+    """Let the class of drive be named."""
     to.add_argument(
         "--profile",
         metavar="NAME",
         default=DEFAULT_PROFILE,
         help=f"class of drive and alignment disk (default: {DEFAULT_PROFILE})",
     )
+
+
+def add_analysis(to: argparse.ArgumentParser) -> None:
+    """Let be stated what an analysis hangs on."""
+    add_profile(to)
     to.add_argument(
         "--low-corner",
         type=toleranced,
@@ -485,6 +505,28 @@ examples:
     parser.add_argument("address", metavar="ADDRESS", help="a visa: address")
 
 
+def _check_source(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = f"""\
+With the drive's motor off and the cable in place: noise, offset, hum, the converter's steps, the
+phases' match as far as a hum tells it, the sample clock against this computer's (three minutes,
+--seconds 180, for some parts in a million), and what all that lets a reading resolve.
+
+{SOURCES}
+exit status: 0 told, 3 a signal was there or too little came, 2 bad usage or an input that cannot be
+read
+
+{_CHECK_KEYS}
+examples:
+  evenlobe check-source sound: --roles envelope,index
+  evenlobe check-source 'sound:?rate=192000' --roles plus,minus --seconds 180 --json
+"""
+    parser.add_argument("address", metavar="ADDRESS", help="the source to check")
+    parser.add_argument("--json", action="store_true", help="print the outcome as one JSON object")
+    add_seconds(parser, f"how long to listen (default: {QUIET_S:g})", QUIET_S)
+    add_roles(parser)
+    add_profile(parser)
+
+
 def _virtual_scope(parser: argparse.ArgumentParser) -> None:
     # Imported here: nobody else needs the table.
     from instruments.virtual.scope import FAMILIES, MODELS, TRANSPORTS
@@ -560,5 +602,9 @@ COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
     "backup": ("copy the job book while it may be in use", backup),
     "profiles": ("list the drive classes, or show the values of one and their sources", _profiles),
     "check-scope": ("try every command of a scope's family on it", _check_scope),
+    "check-source": (
+        "tell what an input, and the probe ahead of it, can and cannot do",
+        _check_source,
+    ),
     "virtual-scope": ("put the virtual drive behind the commands of a scope", _virtual_scope),
 }

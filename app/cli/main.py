@@ -20,6 +20,7 @@ from app.cli.captures import captures_as_text
 from app.cli.job import run_job
 from app.cli.measure import Progress, display_fault, run_meter
 from app.cli.record import record, write_simulation
+from app.cli.source_check import run_check_source
 from app.live.measurement import EnvelopeOptions, measure
 from app.live.session import Session
 from app.live.view import View
@@ -153,6 +154,10 @@ def _check_scope(options: argparse.Namespace) -> int:
     return OK if check_scope(options.address, _say) else NO_READING
 
 
+def _check_source(options: argparse.Namespace) -> int:
+    return OK if run_check_source(options, _say) else NO_READING
+
+
 def _virtual_scope(options: argparse.Namespace) -> int:
     from instruments.virtual.scope import serve
 
@@ -204,6 +209,7 @@ _COMMANDS: dict[str, Command] = {
     "backup": _of_book(backup),
     "profiles": _profiles,
     "check-scope": _check_scope,
+    "check-source": _check_source,
     "virtual-scope": _virtual_scope,
 }
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 COMMANDS = (
     *("measure", "sources", "record", "simulate", "job", "drives", "report", "export", "import"),
-    *("backup", "profiles", "check-scope", "virtual-scope"),
+    *("backup", "profiles", "check-scope", "check-source", "virtual-scope"),
 )
 PROFILES = (
     *("130mm-48tpi", "130mm-48tpi-one-side", "130mm-96tpi", "130mm-96tpi-13262"),
@@ -150,6 +150,9 @@ measure visa:TCPIP::127.0.0.1::9::SOCKET?colour=red
 check-scope
 check-scope sim:
 check-scope visa:TCPIP::127.0.0.1::9::SOCKET
+check-source
+check-source nowhere.wav
+check-source sim: --roles left
 virtual-scope --family Z9
 virtual-scope --transport pigeon
 virtual-scope --port 99999
