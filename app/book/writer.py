@@ -12,8 +12,9 @@ import threading
 from collections.abc import Callable
 from pathlib import Path
 
+from app.book.lease import JobLease
 from app.book.model import BookError, Drive, JobRecord, JobSummary, RefusedError
-from app.book.store import Book
+from app.book.store import Book, default_path
 from app.job.job import Job, Kept
 from app.job.model import Entry, JobHead
 from app.profiles import Profile, profile_values
@@ -56,6 +57,11 @@ class JobWriter:
         Whether there is a book at all.
     number : int, optional
         The job's number in the book, where it is there already.
+
+    Raises
+    ------
+    BookError
+        When that job is being worked on elsewhere.
     """
 
     def __init__(
@@ -84,6 +90,7 @@ class JobWriter:
         self._number = number
         self._fault = self._refused = ""
         self._book: Book | None = None
+        self._lease = None if number is None else self._lease_of(number)
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="book", daemon=True)
         if in_book:
@@ -126,6 +133,8 @@ class JobWriter:
         self._stopping.set()
         self._work.put(None)
         self._thread.join(_STOP_S)
+        if self._lease is not None:
+            self._lease.end()
         # What was busy until now may have been written or refused while it ended.
         fault = self._fault
         if not fault and not self.flush(0.0):
@@ -198,5 +207,8 @@ class JobWriter:
                 if book.drive(self.drive.identity) is None:
                     book.add_drive(self.drive)
                 number = book.open_job(self.drive.identity, self.head)
-            self._number = number
+            self._lease, self._number = self._lease_of(number), number
         return book, self._number
+
+    def _lease_of(self, number: int) -> JobLease:
+        return JobLease(self._path or default_path(), number)

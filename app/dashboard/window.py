@@ -29,7 +29,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from app.book.model import Drive, RefusedError, ResumableJob
+from app.book.model import BookError, Drive, ResumableJob
 from app.dashboard.drives_page import DrivesPage
 from app.dashboard.help_page import HelpPage
 from app.dashboard.job_panel.controller import JobController
@@ -309,11 +309,11 @@ class MainWindow(QWidget):
                 return
             try:
                 left.check_fits(load_profile(left.head.profile), view.virtual)
-            except (ProfileError, RefusedError) as fault:
+                self._use_class(left.head.profile)
+                self.controller.take_up(left)
+            except (ProfileError, BookError) as fault:
                 self.drives_page.say(str(fault))
                 return
-            self._use_class(left.head.profile)
-            self.controller.take_up(left)
             if view.virtual:
                 self.controller.say(
                     self.tr("Opened anew, the virtual drive is as it was first brought in.")

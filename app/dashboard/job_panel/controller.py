@@ -90,9 +90,15 @@ class JobController(QObject):
         self._keep(JobWriter(drive, head, self._now, path=self._book))
 
     def take_up(self, left: ResumableJob) -> None:
-        """Resume an open job of the book, which fits; the one in hand stays open there."""
-        self.leave()
+        """Resume an open job of the book, which fits; the one in hand stays open there.
+
+        Raises
+        ------
+        BookError
+            When it is being worked on elsewhere.
+        """
         kept = JobWriter(left.drive, left.head, self._now, path=self._book, number=left.number)
+        self.leave()
         self._keep(kept, (left.standing, left.outcomes))
 
     def _keep(
