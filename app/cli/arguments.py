@@ -115,6 +115,7 @@ A class that uses the disk, our-drives.toml, then chosen with --profile our-driv
 """
 
 _MOST_REPEATS = 100
+_MOST_SECONDS = 7 * 86400.0
 
 
 def add_book(to: argparse._ActionsContainer) -> None:
@@ -129,7 +130,7 @@ def add_roles(to: argparse.ArgumentParser) -> None:
 
 def add_seconds(to: argparse.ArgumentParser, words: str, default: float | None = None) -> None:
     """Let a length in seconds be given."""
-    to.add_argument("--seconds", type=positive, metavar="N", default=default, help=words)
+    to.add_argument("--seconds", type=seconds, metavar="N", default=default, help=words)
 
 
 def add_overwrite(to: argparse.ArgumentParser) -> None:
@@ -179,6 +180,14 @@ def positive(text: str) -> float:
     value = not_negative(text)
     if value == 0.0:
         raise argparse.ArgumentTypeError(f"“{text}” is not above 0")
+    return value
+
+
+def seconds(text: str) -> float:
+    """Read a length of time above 0."""
+    value = positive(text)
+    if value > _MOST_SECONDS:
+        raise argparse.ArgumentTypeError(f"“{text}” is more than a week ({_MOST_SECONDS:g} s)")
     return value
 
 
@@ -334,6 +343,16 @@ def backup(parser: argparse.ArgumentParser) -> None:
     """Say what “backup” takes."""
     parser.epilog = "The copy is a book itself; it may be made while jobs are under way.\n"
     parser.add_argument("out", metavar="FILE", type=Path, help="the copy")
+    add_overwrite(parser)
+    add_book(parser)
+
+
+def restore(parser: argparse.ArgumentParser) -> None:
+    """Say what “restore” takes."""
+    parser.epilog = """\
+The backup is read to its end first. A book that is there is kept beside it under another name.
+"""
+    parser.add_argument("file", metavar="FILE", type=Path, help="what “backup” wrote")
     add_overwrite(parser)
     add_book(parser)
 
@@ -600,6 +619,7 @@ COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
     "export": ("write the job book as JSON or CSV", export),
     "import": ("add to the job book what “export” wrote", import_),
     "backup": ("copy the job book while it may be in use", backup),
+    "restore": ("put a backup in the job book's place", restore),
     "profiles": ("list the drive classes, or show the values of one and their sources", _profiles),
     "check-scope": ("try every command of a scope's family on it", _check_scope),
     "check-source": (

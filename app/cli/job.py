@@ -21,6 +21,7 @@ from app.analysis.results import Reading
 from app.book.model import Drive, ResumableJob
 from app.book.store import Book, default_path, shown
 from app.book.writer import JobWriter, head_for
+from app.cli import output
 from app.cli.arguments import DEFAULT_PROFILE, UsageFault
 from app.cli.book import check_out, write_report
 from app.cli.measure import Interrupt, interrupted
@@ -504,9 +505,9 @@ def _drive(options: argparse.Namespace, identity: str) -> Drive:
             found = book.drive(identity)
             past = () if found is None else book.history(identity)
         if past and not past[-1].closed_at:
-            sys.stderr.write(
+            output.tell(
                 f"evenlobe: this is a new job; job {past[-1].number} of the drive is open, and "
-                "--resume goes on with that\n"
+                "--resume goes on with that"
             )
     profile = options.profile or (found.profile if found is not None else DEFAULT_PROFILE)
     return Drive(identity, profile, "" if found is None else found.note, now())
@@ -540,7 +541,7 @@ def _conduct(
     finally:
         fault = kept.finish()
         if fault:
-            sys.stderr.write(f"evenlobe: not all is in the book: {fault}\n")
+            output.tell(f"evenlobe: not all is in the book: {fault}")
     return job, fault
 
 

@@ -6,19 +6,18 @@
 from __future__ import annotations
 
 import argparse
-import io
 import json
-import os
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from app.book.model import BookError
 from app.cli.arguments import DEFAULT_SOURCE, UsageFault, parse
-from app.cli.book import backup, export, import_, list_drives, run_report
+from app.cli.book import backup, export, import_, list_drives, restore, run_report
 from app.cli.captures import captures_as_text
 from app.cli.job import run_job
 from app.cli.measure import Progress, display_fault, run_meter
+from app.cli.output import OutputFault, discard, prepare, say, tell, writing
 from app.cli.record import record, write_simulation
 from app.cli.source_check import run_check_source
 from app.live.measurement import EnvelopeOptions, measure
@@ -43,20 +42,21 @@ def run(arguments: Sequence[str]) -> int:
     SystemExit
         After help or version.
     """
-    for stream in (sys.stdout, sys.stderr):
-        # A terminal or file that cannot hold a µ shows a question mark in its place.
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="replace")
+    prepare()
     command = ""
     try:
         command, options = parse(arguments)
         return _COMMANDS[command](options)
     except (SourceError, UsageFault, ProfileError, BookError) as fault:
-        _tell(f"evenlobe: {_one_line(str(fault))}")
+        tell(f"evenlobe: {fault}")
         return BAD_INPUT
+    except OutputFault as fault:
+        discard(sys.stdout)
+        tell(f"evenlobe: {fault}")
+        return NO_READING if command == "job" else BAD_INPUT
     except BrokenPipeError:
-        # Whoever read the output has gone; what is still in its buffer has to go somewhere.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        # Whoever read the output has gone.
+        discard(sys.stdout)
         # A job is not worked on blindly: it is left open, or nobody was told that it was closed.
         return NO_READING if command == "job" else OK
 
@@ -76,7 +76,7 @@ def _dashboard(options: argparse.Namespace) -> int:
                 # Behind the first page, so that the needle already moves when it is left.
                 session.open(DEFAULT_SOURCE)
             return run_dashboard(session, options.source, sys.argv[:1], options.roles, options.book)
-    _tell(f"evenlobe: no window ({_one_line(fault)}); the needle is shown as text")
+    tell(f"evenlobe: no window ({fault}); the needle is shown as text")
     seconds = None if sys.stdout.isatty() else _UNATTENDED_S
     _watch(session, options.source or DEFAULT_SOURCE, options.roles, seconds)
     return OK
@@ -92,9 +92,9 @@ def _measure(options: argparse.Namespace) -> int:
     with Progress("measuring") as progress:
         measured = measure(source, profile, envelope, options.seconds, progress.show)
     if options.json:
-        _say(json.dumps(reading_as_json(measured, profile), allow_nan=False))
+        say(json.dumps(reading_as_json(measured, profile), allow_nan=False))
     else:
-        _say(reading_as_text(measured, profile))
+        say(reading_as_text(measured, profile))
     return OK if measured.reading.valid else NO_READING
 
 
@@ -104,15 +104,15 @@ def _sources(options: argparse.Namespace) -> int:
     rows = (*found.sources, ("PATH", "A capture: a sound file, or what a scope exports"))
     width = max(len(address) for address, _ in rows)
     for address, title in rows:
-        _say(f"{address:<{width}}  {title}")
+        say(f"{address:<{width}}  {title}")
     for hint in found.hints:
-        _say(f"hint: {hint}")
+        say(f"hint: {hint}")
     return OK
 
 
 def _captures(options: argparse.Namespace) -> int:
     for line in captures_as_text(options.folder):
-        _say(line)
+        say(line)
     return OK
 
 
@@ -126,9 +126,9 @@ def _record(options: argparse.Namespace) -> int:
             overwrite=options.overwrite,
             progress=progress.show,
         )
-    _say(f"{options.out}: {done.frames} frames, {done.seconds:.3f} s, {','.join(done.roles)}")
+    say(f"{options.out}: {done.frames} frames, {done.seconds:.3f} s, {','.join(done.roles)}")
     if done.lost_frames:
-        _say(f"{done.lost_frames} frames were lost; they stand in the file as not-a-number")
+        say(f"{done.lost_frames} frames were lost; they stand in the file as not-a-number")
     if done.fault is not None:
         raise done.fault
     return OK
@@ -144,14 +144,14 @@ def _simulate(options: argparse.Namespace) -> int:
             overwrite=options.overwrite,
             progress=progress.show,
         )
-    _say(f"{options.out}: {done.seconds:.3f} s of the virtual drive; its truth is in {truth}")
+    say(f"{options.out}: {done.seconds:.3f} s of the virtual drive; its truth is in {truth}")
     return OK
 
 
 def _check_scope(options: argparse.Namespace) -> int:
     from instruments.scope.check import check_scope
 
-    return OK if check_scope(options.address, _say) else NO_READING
+    return OK if check_scope(options.address, say) else NO_READING
 
 
 def _check_source(options: argparse.Namespace) -> int:
@@ -169,18 +169,18 @@ def _virtual_scope(options: argparse.Namespace) -> int:
         left=tuple(state for state in options.left.split(",") if state),
         answer_s=options.answer_s,
         byte_s=options.byte_s,
-        tell=lambda address: _say(f"visa:{address}"),
+        tell=lambda address: say(f"visa:{address}"),
     )
     return OK
 
 
 def _job(options: argparse.Namespace) -> int:
-    return OK if run_job(options, _roles(options), _envelope(options), _say) else NO_READING
+    return OK if run_job(options, _roles(options), _envelope(options), say) else NO_READING
 
 
 def _profiles(options: argparse.Namespace) -> int:
     name = options.name
-    _say(profiles_as_text() if name is None else profile_as_text(load_profile(name)))
+    say(profiles_as_text() if name is None else profile_as_text(load_profile(name)))
     return OK
 
 
@@ -188,7 +188,7 @@ def _of_book(act: Callable[[argparse.Namespace, Callable[[str], None]], None]) -
     """Return a command that is done where nothing is raised."""
 
     def run_one(options: argparse.Namespace) -> int:
-        act(options, _say)
+        act(options, say)
         return OK
 
     return run_one
@@ -207,6 +207,7 @@ _COMMANDS: dict[str, Command] = {
     "export": _of_book(export),
     "import": _of_book(import_),
     "backup": _of_book(backup),
+    "restore": _of_book(restore),
     "profiles": _profiles,
     "check-scope": _check_scope,
     "check-source": _check_source,
@@ -224,7 +225,8 @@ def _watch(session: Session, address: str, roles: str | None, seconds: float | N
     """
     session.open(address, roles)
     try:
-        view = run_meter(session, sys.stdout, seconds)
+        with writing():
+            view = run_meter(session, sys.stdout, seconds)
         fault = session.error
     finally:
         session.close()
@@ -259,17 +261,3 @@ def _envelope(options: argparse.Namespace) -> EnvelopeOptions:
             detector_threshold_part=threshold.part,
         )
     return stated
-
-
-def _one_line(text: str) -> str:
-    return " ".join(text.split())
-
-
-def _say(line: str) -> None:
-    sys.stdout.write(line + "\n")
-    sys.stdout.flush()
-
-
-def _tell(line: str) -> None:
-    sys.stderr.write(line + "\n")
-    sys.stderr.flush()

@@ -70,6 +70,12 @@ _FULL_BALANCE = 0.25
 _FEWEST, _MOST = 13, 41
 
 
+_ENDS = tuple(
+    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
+)
+"""What asks for the end: Ctrl-C, a request, the terminal that closes."""
+
+
 class Interrupt:
     """Whether somebody asked for the end.
 
@@ -82,13 +88,13 @@ class Interrupt:
 
 @contextmanager
 def interrupted() -> Iterator[Interrupt]:
-    """Let Ctrl-C, or a request to end, be noted instead of raised."""
+    """Let Ctrl-C, a request to end, or the terminal's closing be noted instead of raised."""
     stop = Interrupt()
 
     def note(*_: object) -> None:
         stop.asked = True
 
-    before = {kind: signal.signal(kind, note) for kind in (signal.SIGINT, signal.SIGTERM)}
+    before = {kind: signal.signal(kind, note) for kind in _ENDS}
     try:
         yield stop
     finally:

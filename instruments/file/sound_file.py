@@ -33,6 +33,7 @@ _W64_ALIGNMENT = 8
 _KINDS = ((b"fLaC", "FLAC"), (b"FORM", "AIFF"), (b"caff", "CAF"), (_W64, "W64"))
 _FLOATS = ("FLOAT", "DOUBLE")
 _LOSSLESS = ("PCM_", "ALAC_", *_FLOATS)
+_MOST_SAMPLES = BLOCK_FRAMES * 16
 _MOST_FRAMES = 1 << 48
 """More than any file holds: libsndfile's word for a length that is not stated."""
 _TRUNCATED = "the file is truncated; copy or record it again"
@@ -129,7 +130,9 @@ class SoundFileCapture:
         SourceLost
             When the file can no longer be read.
         """
-        frames = min(BLOCK_FRAMES, self.length_frames - self._position)
+        # As many columns as a header may state must not make a block a gigabyte.
+        most = max(1, _MOST_SAMPLES // self.channels)
+        frames = min(BLOCK_FRAMES, most, self.length_frames - self._position)
         if frames <= 0:
             return None
         samples = np.empty((frames, self.channels), np.float32)

@@ -73,6 +73,9 @@ def open_capture(path: Path, rate_hz: float | None, full_scale_v: float | None) 
     OSError
         When it cannot be opened.
     """
+    if not path.is_file() and path.exists() and not path.is_dir():
+        # A device or pipe may have no end, and to read it twice gives two things.
+        raise FormatError("it is no file but a stream; give it to pipe: on standard input")
     with path.open("rb") as stream:
         head = stream.read(_HEAD_BYTES)
     if not head:

@@ -279,7 +279,8 @@ class PatternTurns:
     def _lobe_rate(self, amplitude: NDArray[np.float64], bin_s: float) -> tuple[float, int] | None:
         """Return lobes a second and pairs a turn, or None where no such rhythm stands out."""
         mean = float(amplitude.mean())
-        if mean <= 0.0:
+        # A window of fewer than three bins is all zeros.
+        if mean <= 0.0 or len(amplitude) < 3:
             return None
         window = np.hanning(len(amplitude))
         size = 1 << 15
@@ -294,6 +295,8 @@ class PatternTurns:
             low, high = 2.0 * pairs * low_hz, 2.0 * pairs * high_hz
         first = int(np.ceil(low / step_hz))
         band = spectrum[first : int(high / step_hz) + 1]
+        if not band.size:  # the bins are too few a second for any turn
+            return None
         line = int(np.argmax(band))
         if band[line] < _MIN_LINE:
             return None

@@ -1,12 +1,15 @@
 """Sound files of other kinds, written by libsndfile and read back; cut ones; odd headers."""
 
+import os
 import struct
+import tracemalloc
 
 import numpy as np
 import pytest
 import soundfile
 
-from instruments.source import FormatError
+from instruments.file.source import FileSource
+from instruments.source import FormatError, Role, SourceRequest
 from tests.instruments.file.captures import read_all, samples_of
 
 RATE_HZ = 48_000
@@ -95,3 +98,26 @@ def test_an_extensible_header_in_a_big_endian_file(tmp_path):
     path = tmp_path / "capture.wav"
     path.write_bytes(b"RIFX" + struct.pack(">I", len(chunks) + 400) + chunks + data)
     assert np.abs(samples_of(path) - wave(100)).max() <= 2**-15
+
+
+def test_many_channels_do_not_make_a_block_a_gigabyte(tmp_path):
+    path = tmp_path / "many.wav"
+    with soundfile.SoundFile(path, "w", RATE_HZ, 512, "PCM_16") as out:
+        out.write(np.zeros((20_000, 512), np.int16))
+    source = FileSource(str(path), SourceRequest(roles=(Role.DIFFERENTIAL,)))
+    tracemalloc.start()
+    source.open()
+    frames = sum(len(block.samples_v) for block in source.blocks() if block is not None)
+    source.close()
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert frames == 20_000
+    assert peak < 24e6  # all at once they are 41 MB
+
+
+def test_a_stream_is_no_capture(tmp_path):
+    fifo = tmp_path / "capture.wav"
+    os.mkfifo(fifo)
+    for path in (fifo, "/dev/zero"):
+        with pytest.raises(FormatError, match="it is no file but a stream; give it to pipe:"):
+            FileSource(str(path)).open()
