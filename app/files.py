@@ -8,6 +8,8 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
+PRIVATE_FOLDER = 0o700
+"""Who may use a folder that is made for a book or what is made of it: its maker."""
 _NAME_LENGTH = 40
 
 
@@ -33,10 +35,10 @@ def atomic_write(path: Path) -> Iterator[Path]:
         yield Path(name)
         with open(name, "rb") as written:
             os.fsync(written.fileno())
-        # A temporary file is its maker's alone; a report is for whom the folder is for.
-        mask = os.umask(0)
-        os.umask(mask)
-        os.chmod(name, 0o666 & ~mask)
+        # What is written names people: it is its maker's alone, unless a file that it replaces
+        # was for others too.
+        with contextlib.suppress(FileNotFoundError):
+            os.chmod(name, path.stat().st_mode & 0o777)
         os.replace(name, path)
     finally:
         with contextlib.suppress(FileNotFoundError):
@@ -54,7 +56,8 @@ def folder_for(path: Path) -> Iterator[None]:
     """
     made = [each for each in path.parents if not each.exists()]
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        for each in reversed(made):
+            each.mkdir(PRIVATE_FOLDER, exist_ok=True)
         yield
     except BaseException:
         for each in made:

@@ -6,6 +6,7 @@ import base64
 import binascii
 import csv
 import json
+import stat
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -29,7 +30,8 @@ SCHEMA = "evenlobe.book/2"
 _FIRST_SCHEMA = "evenlobe.book/1"
 """The same, but for how an open job stands."""
 _MAX_BYTES = 2**30
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+"""What a cell that a spreadsheet would reckon out begins with, in full width too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +92,11 @@ def import_json(book: Book, path: Path) -> tuple[int, int]:
         When the file is not one, or its content cannot stand; the message names the place.
     """
     try:
-        if path.stat().st_size > _MAX_BYTES:
+        found = path.stat()
+        if not stat.S_ISREG(found.st_mode):
+            # A device or pipe may have no end.
+            raise BookError(f"import “{path}”: it is no file; give a file of “export”")
+        if found.st_size > _MAX_BYTES:
             raise BookError(f"import “{path}”: it is larger than 1 GiB, which no export is")
         text = path.read_text(encoding="utf-8")
     except OSError as fault:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import sqlite3
 import tempfile
 import uuid
@@ -237,13 +238,60 @@ def _make_way(path: Path) -> None:
         left.unlink(missing_ok=True)
 
 
+def _is_writable(path: Path) -> bool:
+    """Tell whether SQLite can use a book as it likes: it writes beside it even to read."""
+    return os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
+
+
+def _in_memory(path: Path) -> sqlite3.Connection:
+    """Return a copy of a book that may not be written to, with what stands beside it in the log.
+
+    Raises
+    ------
+    sqlite3.Error, OSError
+        When it cannot be read.
+    """
+    with tempfile.TemporaryDirectory(prefix="evenlobe-") as folder:
+        for each in files_of(path):
+            with suppress(FileNotFoundError):
+                # The contents alone: a copy of the rights would be as useless.
+                shutil.copyfile(each, Path(folder) / each.name)
+        there = sqlite3.connect(Path(folder) / path.name)
+        copy = sqlite3.connect(":memory:", isolation_level=None)
+        try:
+            there.backup(copy)
+        finally:
+            there.close()
+    return copy
+
+
+def set_aside(path: Path) -> Path:
+    """Give a book another name, with all that SQLite left beside it; returns that name.
+
+    Raises
+    ------
+    BookError
+        When another program has it open, or it cannot be renamed.
+    """
+    with as_book_error(str(path)):
+        _make_way(path)
+        number = 1
+        while (aside := path.with_name(f"{path.name}.replaced-{number}")).exists():
+            number += 1
+        os.rename(path, aside)
+    return aside
+
+
 class Book:
     """An open job book.
 
     Parameters
     ----------
     path : Path or None
-        The file; it is made with its folder where it is not there. The user's own when None.
+        The file; it is made with its folder where it is not there, for its maker alone. The
+        user's own when None.
+    to_read : bool
+        Whether it is only read: one that may not be written to will then do.
 
     Raises
     ------
@@ -251,12 +299,18 @@ class Book:
         When it cannot be opened; the message says why, and what to do. So do all methods.
     """
 
-    def __init__(self, path: Path | None = None) -> None:
+    def __init__(self, path: Path | None = None, *, to_read: bool = False) -> None:
         self.path = default_path() if path is None else path
         self._where = str(self.path)
         with as_book_error(self._where), folder_for(self.path):
             is_new = not self.path.exists()
-            self._db = sqlite3.connect(self.path, timeout=_BUSY_S, isolation_level=None)
+            if is_new:
+                # SQLite would make it readable by everybody; what it adds later is as the file is.
+                os.close(os.open(self.path, os.O_CREAT | os.O_EXCL, 0o600))
+            if to_read and not _is_writable(self.path):
+                self._db = _in_memory(self.path)
+            else:
+                self._db = sqlite3.connect(self.path, timeout=_BUSY_S, isolation_level=None)
             try:
                 self._prepare()
                 self._opened = self._file()
@@ -314,6 +368,7 @@ class Book:
             tempfile.TemporaryDirectory(prefix=".evenlobe-", dir=path.parent) as folder,
         ):
             part = Path(folder) / "book"
+            part.touch(0o600)
             copy = sqlite3.connect(part)
             try:
                 self._db.backup(copy)
@@ -329,7 +384,7 @@ class Book:
             kept.check()
 
     def check(self) -> None:
-        """Check the whole file.
+        """Check the whole file, and that every job in it can be read.
 
         Raises
         ------
@@ -341,6 +396,8 @@ class Book:
             wrong = self._db.execute("PRAGMA foreign_key_check").fetchone()
         if found != "ok" or wrong is not None:
             raise BookError(f"book “{self._where}”: it is damaged; go on with a backup")
+        for number in self.numbers():
+            self.job(number)
 
     @contextmanager
     def whole(self) -> Iterator[None]:

@@ -9,8 +9,9 @@ from pathlib import Path
 from app.book.drift import drifts_of
 from app.book.exchange import CSV_NAMES, export_csv, export_json, import_json
 from app.book.model import BookError, DriveSummary, JobRecord, JobSummary, as_book_error
-from app.book.store import Book, default_path, files_of, is_of_book, shown
+from app.book.store import Book, default_path, files_of, is_of_book, set_aside, shown
 from app.cli.arguments import UsageFault
+from app.files import folder_for
 from app.job.model import Value
 from app.numbers import plus_minus
 from app.report.blocks import Report
@@ -60,6 +61,27 @@ def backup(options: argparse.Namespace, say: Say) -> None:
     say(f"{options.out}: the copy is whole")
 
 
+def restore(options: argparse.Namespace, say: Say) -> None:
+    """Put a backup in the book's place, once it is known to be whole; keep the book beside it."""
+    path = options.book or default_path()
+    with as_book_error(str(options.file)):
+        if is_of_book(options.file, path):
+            raise BookError(f"restore “{options.file}”: this is the book itself; name a backup")
+        taken = path.exists()
+    if taken and not options.overwrite:
+        raise BookError(
+            f"book “{path}” is there; add --overwrite to put the backup in its place: the book is "
+            "kept beside it under another name"
+        )
+    with _existing(options.file, "name a file of “evenlobe backup”") as kept:
+        kept.check()
+        if taken:
+            say(f"{set_aside(path)}: the book as it was")
+        with folder_for(path):
+            kept.backup(path)
+    say(f"{path}: restored from {options.file}")
+
+
 def _tell_history(past: Sequence[JobSummary], say: Say) -> None:
     """Print the jobs of one drive, and how each of its numbers goes with the months."""
     rows = [("job", "opened", "closed", "nudges", "as found", "as left", "hysteresis", "speed")]
@@ -103,7 +125,7 @@ def _existing(path: Path | None, remedy: str = "“evenlobe job” begins one") 
         there = where.exists()
     if not there:
         raise BookError(f"book “{where}”: there is none; {remedy}")
-    return Book(where)
+    return Book(where, to_read=True)
 
 
 def _check_names(paths: Iterable[Path], options: argparse.Namespace) -> None:

@@ -1,6 +1,9 @@
 """The commands of the book: what they write where, and what they refuse to write over."""
 
+import os
 import shutil
+import sqlite3
+from contextlib import closing
 
 import pytest
 
@@ -207,3 +210,81 @@ def test_a_disk_that_is_full_leaves_no_part_of_an_export_nor_its_folder(book, tm
             assert run([*words, "--out", str(out), "--book", str(book)]) == BAD_INPUT
         assert "it cannot be written: File too large" in capsys.readouterr().err
         assert names(tmp_path) == ["book.sqlite3"]
+
+
+def test_a_backup_is_restored_and_the_book_is_kept_beside_it(book, tmp_path, capsys):
+    copy = tmp_path / "copy.sqlite3"
+    assert run(["backup", str(copy), "--book", str(book)]) == OK
+    with Book(book) as kept:
+        newest = kept.open_job(DRIVE.identity, HEAD)
+    words = ["restore", str(copy), "--book", str(book)]
+    assert run(words) == BAD_INPUT
+    assert "add --overwrite" in capsys.readouterr().err
+    assert run([*words, "--overwrite"]) == OK
+    assert f"{book}: restored from {copy}" in capsys.readouterr().out
+    with Book(book) as restored, Book(tmp_path / "book.sqlite3.replaced-1") as before:
+        assert restored.numbers() == (1,)
+        assert before.numbers() == (1, newest)
+    book.unlink()
+    assert run(words) == OK
+    with Book(book) as restored:
+        assert restored.numbers() == (1,)
+
+
+def test_what_is_no_whole_backup_replaces_nothing(book, tmp_path, capsys):
+    copy = tmp_path / "copy.sqlite3"
+    assert run(["backup", str(copy), "--book", str(book)]) == OK
+    with closing(sqlite3.connect(copy)) as db, db:
+        db.execute("DROP TRIGGER takings_stand")
+        db.execute("UPDATE takings SET body = '{}'")
+    before = book.read_bytes()
+    for file in (copy, tmp_path / "none", book):
+        assert run(["restore", str(file), "--book", str(book), "--overwrite"]) == BAD_INPUT
+        capsys.readouterr()
+    assert book.read_bytes() == before
+
+
+def test_a_book_and_what_is_made_of_it_are_their_makers_alone(tmp_path, monkeypatch):
+    """They name customers and drives; the usual mask lets everybody read."""
+    before = os.umask(0o022)
+    try:
+        book = tmp_path / "new" / "folder" / "book.sqlite3"
+        with Book(book) as kept:
+            filled(kept)
+            assert book.stat().st_mode & 0o777 == 0o600
+        out = tmp_path / "out"
+        assert run(["backup", str(tmp_path / "copy"), "--book", str(book)]) == OK
+        assert run(["export", "--out", str(out / "b.json"), "--book", str(book)]) == OK
+        report = tmp_path / "report.html"
+        words = ["report", "--drive", DRIVE.identity, "--out", str(report), "--book", str(book)]
+        assert run(words) == OK
+        for path in (tmp_path / "copy", out / "b.json", report):
+            assert path.stat().st_mode & 0o777 == 0o600
+        for folder in (book.parent, book.parent.parent, out):
+            assert folder.stat().st_mode & 0o777 == 0o700
+        report.chmod(0o644)  # it is handed on
+        assert run([*words, "--overwrite"]) == OK
+        assert report.stat().st_mode & 0o777 == 0o644
+    finally:
+        os.umask(before)
+
+
+@pytest.mark.parametrize("in_log", [False, True])
+def test_a_book_that_may_only_be_read_is_read(book, tmp_path, monkeypatch, capsys, in_log):
+    monkeypatch.setattr("app.book.store._is_writable", lambda path: False)
+    with Book(book) as kept:
+        newest = kept.open_job(DRIVE.identity, HEAD)
+        if not in_log:
+            kept.close()
+        before = {each: each.stat().st_mtime_ns for each in tmp_path.iterdir()}
+        assert run(["drives", "--book", str(book)]) == OK
+        assert DRIVE.identity in capsys.readouterr().out
+        assert run(["export", "--book", str(book), "--out", str(tmp_path / "all.json")]) == OK
+        assert f'"drive": "{DRIVE.identity}"' in (tmp_path / "all.json").read_text()
+        assert (tmp_path / "all.json").read_text().count('"uid"') == newest
+        assert {each: each.stat().st_mtime_ns for each in before} == before
+
+
+def test_an_endless_import_is_refused(book, capsys):
+    assert run(["import", "/dev/zero", "--book", str(book)]) == BAD_INPUT
+    assert "“/dev/zero”: it is no file" in capsys.readouterr().err
