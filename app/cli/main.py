@@ -155,7 +155,7 @@ def _check_scope(options: argparse.Namespace) -> int:
 
 
 def _check_source(options: argparse.Namespace) -> int:
-    return OK if run_check_source(options, _say) else NO_READING
+    return OK if run_check_source(options, say) else NO_READING
 
 
 def _virtual_scope(options: argparse.Namespace) -> int:

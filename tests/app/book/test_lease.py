@@ -33,6 +33,7 @@ def test_a_job_that_is_worked_on_is_not_taken_up_by_another(path):
 def test_a_job_that_has_just_begun_is_held_too(path):
     begun = JobWriter(DRIVE, HEAD, now, path=path)
     assert begun.flush(20.0)
+    assert begun.number is not None
     with pytest.raises(RefusedError):
         JobLease(path, begun.number)
     begun.finish()
