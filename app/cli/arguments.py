@@ -40,6 +40,23 @@ Quote an address that has ? or & in it, or the shell takes them for its own.
 STATUS = """\
 exit status: 0 a valid reading, 3 none, 2 bad usage or an input that cannot be read
 """
+STEPS = """\
+A line that steps the drive: a serial port or a program, started without a shell. One line of ASCII
+is asked and one answered, within the seconds that stand there; a line that answers wrongly, late or
+by halves is given up, and the hands go on.
+  hello                 6 s   answered by: evenlobe steps 1; the track counts as unknown then
+  motor on, motor off   5 s   the spindle's motor; answered once it is at speed
+  head 0, head 1        2 s   the head of that side
+  seek N               10 s   to track N; by way of track 0 where the track is unknown
+  step in N RATE        2 s + N/RATE   N tracks inward, at RATE steps a second
+  step out N RATE       2 s + N/RATE   the same outward
+  where                 2 s   how all stands
+All but hello are answered once done and at rest: “ok track 16 head 0 motor on”, with ? for a track
+that is unknown; or “no” and why, with nothing moved. RATE is 100 where ?rate=N states no other.
+No word of it writes. Hold the write gate off in hardware all the same: leave its line to the drive
+unconnected, with 1 kΩ from it to the logic's 5 V, and measure more than 2.4 V on it with everything
+on, before the alignment disk goes in. A covered notch is the second lock, not the first.
+"""
 _READING_KEYS = """\
 JSON object of --json; Q is {"value": number, "u": standard uncertainty}, or null where the signal
 does not support it:
@@ -167,6 +184,16 @@ def add_analysis(to: argparse.ArgumentParser) -> None:
     )
 
 
+def add_steps(to: argparse.ArgumentParser) -> None:
+    """Let the line be named that steps the drive."""
+    to.add_argument(
+        "--steps",
+        metavar="ADDRESS",
+        help="a line that steps the drive, serial:PORT or run:COMMAND; “evenlobe steps --help” "
+        "tells what it has to answer",
+    )
+
+
 def toleranced(text: str) -> Toleranced:
     """Read a number that is not negative, with its tolerance or without."""
     try:
@@ -262,6 +289,7 @@ examples:
         help="where the report goes: FILE.html or FILE.pdf (default: a folder beside the book)",
     )
     add_overwrite(parser)
+    add_steps(parser)
     parser.add_argument(
         "--seatings",
         metavar="N",
@@ -423,6 +451,7 @@ examples:
     parser.add_argument("--version", action="version", version=f"evenlobe {version()}")
     parser.add_argument("source", metavar="SOURCE", nargs="?", help="open this source at once")
     add_book(parser)
+    add_steps(parser)
     add_roles(parser)
     add_analysis(parser)
 
@@ -596,6 +625,22 @@ examples:
     )
 
 
+def _steps(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = f"""\
+{STEPS}
+Type a command and see the answer; an empty line is passed over, and Ctrl-D ends it. The head moves
+as you say: keep hands away from the carriage.
+
+exit status: 0 every answer was right, 3 one was not, 2 nobody answers there
+
+examples:
+  evenlobe steps serial:/dev/ttyACM0
+  evenlobe steps 'serial:/dev/ttyUSB0?baud=9600&rate=50'
+  evenlobe steps 'run:python3 my-stepper.py'
+"""
+    parser.add_argument("address", metavar="ADDRESS", help="serial:PORT or run:COMMAND")
+
+
 def _profiles(parser: argparse.ArgumentParser) -> None:
     parser.epilog = f"""\
 {_PROFILE_FILES}
@@ -627,4 +672,5 @@ COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
         _check_source,
     ),
     "virtual-scope": ("put the virtual drive behind the commands of a scope", _virtual_scope),
+    "steps": ("try the line that steps the drive, command by command", _steps),
 }

@@ -13,6 +13,7 @@ import queue
 import sys
 import threading
 from collections.abc import Callable, Collection
+from contextlib import ExitStack
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, TextIO
@@ -25,6 +26,7 @@ from app.cli import output
 from app.cli.arguments import DEFAULT_PROFILE, UsageFault
 from app.cli.book import check_out, write_report
 from app.cli.measure import Interrupt, interrupted
+from app.cli.steps import stepping_for
 from app.files import stem_for
 from app.job import messages
 from app.job.job import Job, JobLog
@@ -45,6 +47,7 @@ from app.job.technician import Technician
 from app.job.verdicts import what_next
 from app.live.measurement import EnvelopeOptions
 from app.live.runner import JobRunner, SourceReader
+from app.live.stepping import Stepping
 from app.numbers import plus_minus
 from app.profiles import Profile, load_profile
 from app.stamp import now, version
@@ -52,6 +55,7 @@ from instruments.address import open_address
 from instruments.source import Role, Source, SourceRequest
 
 _BACK = "back"
+_WIRE = "wire"
 _SKIP = "skip:"
 
 
@@ -68,13 +72,18 @@ class Back:
 
 
 @dataclass(frozen=True, slots=True)
+class Wire:
+    """Let the line step again."""
+
+
+@dataclass(frozen=True, slots=True)
 class Said:
     """An answer."""
 
     value: Answer
 
 
-Reply = Said | Skip | Back
+Reply = Said | Skip | Back | Wire
 
 
 def read_reply(ask: Do | Enter, line: str) -> Reply | str:
@@ -89,6 +98,8 @@ def read_reply(ask: Do | Enter, line: str) -> Reply | str:
         reason = words[len(_SKIP) :].strip()
         return Skip(reason) if reason else "write the reason too, as skip: no such sensor"
     if isinstance(ask, Do):
+        if words.lower() == _WIRE and ask.stops:
+            return Wire()
         return f"“{words}” is no answer; press Enter once it is done" if words else Said(True)
     if not words:
         return Said(None)
@@ -133,6 +144,14 @@ class Typist:
             self.say(found)
             return None
         return found
+
+    def typed(self) -> bool:
+        """Take a line that was typed meanwhile, whatever it says; returns whether one was."""
+        try:
+            self._typed.get_nowait()
+        except queue.Empty:
+            return False
+        return True
 
     def _listen(self, lines: TextIO) -> None:
         for line in lines:
@@ -183,6 +202,7 @@ def conduct(
     left: ResumableJob | None = None,
     log: JobLog | None = None,
     typist: Typist | None = None,
+    line: Stepping | None = None,
     tell: Callable[[str], None] = lambda line: None,
 ) -> Job:
     """Run a job over an open source until it is done, given up or interrupted.
@@ -196,6 +216,8 @@ def conduct(
         Those that are wanted; of a job that is resumed, those to be done once more.
     left : ResumableJob, optional
         An open job to resume; `options` are then its own.
+    line : Stepping, optional
+        What steps the drive by wire; not closed here.
     tell : callable, optional
         Called with a line for each check that ends.
 
@@ -214,7 +236,7 @@ def conduct(
     job = Job(
         profile,
         info.virtual,
-        plan=plan_for(profile, checks),
+        plan=plan_for(profile, checks, by_wire=line is not None),
         options=options,
         now=now,
         log=log,
@@ -232,7 +254,7 @@ def conduct(
     if left is not None:
         job.again(checks)
     with interrupted() as stop:
-        _Conductor(source, job, envelope, typist, stop, tell_ended).run()
+        _Conductor(source, job, envelope, typist, line, stop, tell_ended).run()
     return job
 
 
@@ -245,12 +267,13 @@ class _Conductor:
         job: Job,
         envelope: EnvelopeOptions,
         typist: Typist | None,
+        line: Stepping | None,
         stop: Interrupt,
         tell_ended: Callable[[], None],
     ) -> None:
         self._job = job
         self._reader = SourceReader(source, job.profile, envelope)
-        self._runner = JobRunner(job, self._reader)
+        self._runner = JobRunner(job, self._reader, line)
         self._typist = typist
         self._stop = stop
         self._tell_ended = tell_ended
@@ -281,6 +304,8 @@ class _Conductor:
             while self._runner.part is not None:
                 self._read()
                 self._runner.poll()
+        elif self._runner.line is not None and self._runner.line.takes(ask):
+            self._by_wire(self._runner.line, ask)
         elif self._technician is not None:
             answer = self._technician.answer(ask)
             if isinstance(ask, Do):
@@ -290,8 +315,41 @@ class _Conductor:
         else:
             self._by_person(ask)
 
+    def _by_wire(self, line: Stepping, ask: Ask) -> None:
+        """Let the line step until that is done, or is for the hands after all."""
+        assert isinstance(ask, Do)
+        if self._typist is not None:
+            self._typist.say(f"\n[{self._where}]\n{ask.message}\nby wire; Enter takes over")
+        self._reader.watch(ask.noticed)
+        while line.takes(ask):
+            if self._typist is not None and self._typist.typed():
+                line.take_over()
+                return
+            seen = self._read()
+            if seen is not None:
+                self._runner.see(*seen)
+            if self._runner.step():
+                return
+        self._say(line.said)
+
+    def _give_back(self) -> None:
+        """Let the line step again, where one is stated."""
+        if self._runner.line is not None:
+            self._runner.line.give_back()
+        else:
+            self._say("no line is stated; begin with --steps, or step by hand")
+
+    def _say(self, words: str) -> None:
+        """Tell the person at the terminal."""
+        if self._typist is not None:
+            self._typist.say(words)
+        else:
+            output.tell(f"evenlobe: {words}")
+
     def _by_person(self, ask: Do | Enter) -> None:
         match self._reply(ask):
+            case Wire():
+                self._give_back()
             case Skip(reason):
                 self._runner.skip(reason)
             case Back() if self._job.can_undo:
@@ -313,10 +371,10 @@ class _Conductor:
 
     def _reply(self, ask: Do | Enter) -> Reply | None:
         """Read the source on until the person replies, None where the tool saw that it was done."""
-        typist, step = self._typist, self._job.step
+        typist = self._typist
         if typist is None:
             raise _Interrupted
-        typist.prompt(ask, "end" if step is None else f"{step.check}, {step.stage}")
+        typist.prompt(ask, self._where)
         self._reader.watch(isinstance(ask, Do) and ask.noticed)
         while not typist.ended:
             reply = typist.reply(ask)
@@ -327,6 +385,11 @@ class _Conductor:
                 typist.say("seen")
                 return None
         raise _Interrupted
+
+    @property
+    def _where(self) -> str:
+        step = self._job.step
+        return "end" if step is None else f"{step.check}, {step.stage}"
 
     def _read(self) -> tuple[Reading, float] | None:
         if self._stop.asked:
@@ -400,9 +463,11 @@ def run_job(
     )
     profile = load_profile(drive.profile)
     source = open_address(options.source, SourceRequest(roles=roles, paced=False))
-    source.open()
-    try:
+    with ExitStack() as opened:
+        source.open()
+        opened.callback(source.close)
         _check_workable(source)
+        line = opened.enter_context(stepping_for(options.steps, source))
         info = source.info
         envelope.check(info)
         if left is None:
@@ -413,9 +478,7 @@ def run_job(
             _tell_of(left, checks, options, say)
         in_book = not options.no_book
         kept = JobWriter(drive, head, now, path=options.book, in_book=in_book, number=number)
-        job, fault = _conduct(source, profile, envelope, checks, options, left, kept, say)
-    finally:
-        source.close()
+        job, fault = _conduct(source, profile, envelope, checks, options, left, kept, line, say)
     if options.json:
         say(json.dumps(job_as_json(job, identity, kept.head.virtual), allow_nan=False))
     else:
@@ -521,6 +584,7 @@ def _conduct(
     options: argparse.Namespace,
     left: ResumableJob | None,
     kept: JobWriter,
+    line: Stepping | None,
     say: Callable[[str], None],
 ) -> tuple[Job, str]:
     """Run the job; returns it, and why not all of it could be written to the book."""
@@ -536,6 +600,7 @@ def _conduct(
             left=left,
             log=kept,
             typist=None if source.controls else Typist(sys.stdin, sys.stderr),
+            line=line,
             tell=(lambda line: None) if options.json else say,
         )
     finally:

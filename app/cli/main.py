@@ -20,8 +20,10 @@ from app.cli.measure import Progress, display_fault, run_meter
 from app.cli.output import OutputFault, discard, prepare, say, tell, writing
 from app.cli.record import record, write_simulation
 from app.cli.source_check import run_check_source
+from app.cli.steps import try_steps
 from app.live.measurement import EnvelopeOptions, measure
 from app.live.session import Session
+from app.live.stepping import Stepping
 from app.live.view import View
 from app.profiles import ProfileError, load_profile, profile_as_text, profiles_as_text
 from app.text import reading_as_json, reading_as_text
@@ -64,6 +66,7 @@ def run(arguments: Sequence[str]) -> int:
 def _dashboard(options: argparse.Namespace) -> int:
     _check_belongings(options)
     session = Session(load_profile(options.profile), _envelope(options))
+    line = None if options.steps is None else Stepping(options.steps)
     fault = display_fault()
     if fault is None:
         try:
@@ -75,7 +78,9 @@ def _dashboard(options: argparse.Namespace) -> int:
             if options.source is None:
                 # Behind the first page, so that the needle already moves when it is left.
                 session.open(DEFAULT_SOURCE)
-            return run_dashboard(session, options.source, sys.argv[:1], options.roles, options.book)
+            return run_dashboard(
+                session, options.source, sys.argv[:1], options.roles, options.book, line
+            )
     tell(f"evenlobe: no window ({fault}); the needle is shown as text")
     seconds = None if sys.stdout.isatty() else _UNATTENDED_S
     _watch(session, options.source or DEFAULT_SOURCE, options.roles, seconds)
@@ -174,6 +179,10 @@ def _virtual_scope(options: argparse.Namespace) -> int:
     return OK
 
 
+def _steps(options: argparse.Namespace) -> int:
+    return OK if try_steps(options.address, sys.stdin, say) else NO_READING
+
+
 def _job(options: argparse.Namespace) -> int:
     return OK if run_job(options, _roles(options), _envelope(options), say) else NO_READING
 
@@ -212,6 +221,7 @@ _COMMANDS: dict[str, Command] = {
     "check-scope": _check_scope,
     "check-source": _check_source,
     "virtual-scope": _virtual_scope,
+    "steps": _steps,
 }
 
 

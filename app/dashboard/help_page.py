@@ -76,6 +76,35 @@ _WIRING = (
     ),
 )
 
+_STEPS = (
+    (
+        "What it is",
+        (
+            "Something that can step the drive, stated with --steps when the program is started: "
+            "a serial port or a program that answers a line of text with one of its own. A job "
+            "then seeks and arrives by itself; “evenlobe steps --help” has the words."
+        ),
+    ),
+    (
+        "Hands off, and hands on",
+        (
+            "The head moves without a warning of its own: keep away from carriage and belt. Enter "
+            "takes over at any time, Shift and Enter give back. Where the line answers wrongly, "
+            "late or by halves, or the lobes do not go when it says so, it is given up with the "
+            "reason, the needle rests if the head may be elsewhere, and the hands go on."
+        ),
+    ),
+    (
+        "The write gate",
+        (
+            "The line has no word for writing. Hold the write gate off in hardware all the same: "
+            "leave its conductor to the drive unconnected, pull it to the logic's 5 V by 1 kΩ, and "
+            "measure more than 2.4 V on it with everything on, before the alignment disk goes in. "
+            "A covered notch is the second lock, not the first."
+        ),
+    ),
+)
+
 _KEYS = (
     ("F1", "this page"),
     ("F2", "choose the source"),
@@ -83,7 +112,7 @@ _KEYS = (
     ("Enter", "do the next thing, of the line above the needle or of the job"),
     ("↑ ↓", "job: look at another check; Enter takes it in hand"),
     ("⌫", "job: take back the last answer, or stop measuring"),
-    ("⇧ Enter", "job, virtual drive: let the virtual hand do it"),
+    ("⇧ Enter", "job, virtual drive: let the virtual hand do it; by wire: let the line step again"),
     ("Space", "freeze the trace, or let it follow"),
     ("F4", "offset in µm or mil"),
     ("F6", "hold a turn as a reference, or let it go"),
@@ -120,6 +149,11 @@ def wiring() -> tuple[tuple[str, str], ...]:
     return tuple((_translated(what), _translated(words)) for what, words in _WIRING)
 
 
+def steps() -> tuple[tuple[str, str], ...]:
+    """Return what is to be known of a line that steps the drive, part by part."""
+    return tuple((_translated(what), _translated(words)) for what, words in _STEPS)
+
+
 def keys() -> tuple[tuple[str, str], ...]:
     """Return each key with what it does."""
     return tuple((_translated(what), _translated(words)) for what, words in _KEYS)
@@ -130,14 +164,18 @@ def _items(sentences: tuple[str, ...]) -> str:
     return f"<ul>{''.join(items)}</ul>"
 
 
+def _table(parts: tuple[tuple[str, str], ...]) -> str:
+    rows = (
+        f"<tr><td width='18%'><b>{escape(part)}</b></td><td>{escape(words)}</td></tr>"
+        for part, words in parts
+    )
+    return f"<table width='100%' cellpadding='6'>{''.join(rows)}</table>"
+
+
 def help_html() -> str:
     """Return the page."""
     rows = "".join(
         f"<tr><td><b>{escape(key)}</b></td><td>{escape(words)}</td></tr>" for key, words in keys()
-    )
-    parts_of_wiring = "".join(
-        f"<tr><td width='18%'><b>{escape(part)}</b></td><td>{escape(words)}</td></tr>"
-        for part, words in wiring()
     )
     purpose = translate(
         "help",
@@ -154,7 +192,9 @@ def help_html() -> str:
         f"</td><td><h3>{escape(translate('help', 'Keys'))}</h3>",
         f"<table cellpadding='3'>{rows}</table></td></tr></table>",
         f"<h3>⚠ {escape(translate('help', 'Wiring a scope'))}</h3>",
-        f"<table width='100%' cellpadding='6'>{parts_of_wiring}</table>",
+        _table(wiring()),
+        f"<h3>⚠ {escape(translate('help', 'Steps by wire'))}</h3>",
+        _table(steps()),
     )
     return "".join(parts)
 

@@ -46,6 +46,7 @@ from app.stamp import now, version
 
 if TYPE_CHECKING:
     from app.live.session import Session
+    from app.live.stepping import Stepping
 
 
 Action = Callable[[], object]
@@ -115,6 +116,8 @@ class MainWindow(QWidget):
         Monotonic seconds, the clock of ``View.reading_at_s``.
     book : Path or None
         The job book's file; the user's own when None.
+    line : Stepping or None
+        What steps the drive by wire.
     """
 
     failed = Signal(str)
@@ -126,6 +129,7 @@ class MainWindow(QWidget):
         theme: Theme | None = None,
         clock: Callable[[], float] = time.monotonic,
         book: Path | None = None,
+        line: Stepping | None = None,
     ) -> None:
         super().__init__()
         self._session = session
@@ -137,7 +141,7 @@ class MainWindow(QWidget):
         self.setObjectName("bench")
         self.setWindowTitle(self.tr("Evenlobe"))
         self.setMinimumSize(1024, 640)
-        self.controller = JobController(session, now, version(), book, self)
+        self.controller = JobController(session, now, version(), book, line, self)
         self.needle_page = NeedlePage(session, self.controller, self)
         self.source_page = SourcePage(session, self)
         self.help_page = HelpPage(self)
@@ -210,7 +214,7 @@ class MainWindow(QWidget):
         }
         for enter in ENTERS:
             at_the_needle[enter, plain] = page.go_on
-            at_the_needle[enter, shift] = controller.by_virtual_hand
+            at_the_needle[enter, shift] = controller.lend
 
         def where(pressed: _Pressed) -> Action:
             here = at_the_needle.get(pressed) or anywhere[pressed]
@@ -435,6 +439,7 @@ def run_dashboard(
     argv: Sequence[str],
     roles: str | None = None,
     book: Path | None = None,
+    line: Stepping | None = None,
 ) -> int:
     """Show the window until it is closed or interrupted, and close the session.
 
@@ -450,6 +455,8 @@ def run_dashboard(
         Roles of the source's channels, None for its own.
     book : Path or None
         The job book's file; the user's own when None.
+    line : Stepping or None
+        What steps the drive by wire; closed with the window.
 
     Returns
     -------
@@ -458,7 +465,7 @@ def run_dashboard(
     """
     app = QApplication.instance() or QApplication(list(argv))
     QApplication.setStyle("Fusion")
-    window = MainWindow(session, book=book)
+    window = MainWindow(session, book=book, line=line)
     window.resize(QGuiApplication.primaryScreen().availableSize() * 0.85)
     if address is not None:
         window.open_source(address, roles)
@@ -490,6 +497,8 @@ def run_dashboard(
         window.stop()
         window.close()
         session.close()
+        if line is not None:
+            line.close()
         for each, handler in before.items():
             signal.signal(each, handler)
 

@@ -99,6 +99,15 @@ class Limit:
 # -- what a check asks for ---------------------------------------------------------------------
 
 
+_AWAY_TRACKS = 2
+_STOPS: dict[Action, tuple[int, ...]] = {
+    Action.SEEK: (0,),
+    Action.ARRIVE_FROM_OUTSIDE: (-_AWAY_TRACKS, 0),
+    Action.ARRIVE_FROM_INSIDE: (_AWAY_TRACKS, 0),
+}
+"""From the track that is asked for."""
+
+
 @dataclass(frozen=True, slots=True)
 class Do:
     """Something for the hands; answered with True once it is done."""
@@ -110,6 +119,16 @@ class Do:
     head: int = 0
     noticed: bool = False
     """The tool sees by itself when it has been done: the pattern leaves and comes back."""
+
+    @property
+    def stops(self) -> tuple[int, ...]:
+        """Tracks on which the head is to stop one after the other; none where nothing is stepped.
+
+        Track numbers grow inward.
+        """
+        if self.track is None:
+            return ()
+        return tuple(self.track + away for away in _STOPS.get(self.action, ()))
 
 
 @dataclass(frozen=True, slots=True)

@@ -45,19 +45,27 @@ class Step:
 _MOVING = {CheckName.ADJUST, CheckName.LOCK}
 
 
-def plan_for(profile: Profile, checks: Collection[CheckName] = tuple(CheckName)) -> list[Planned]:
+def plan_for(
+    profile: Profile,
+    checks: Collection[CheckName] = tuple(CheckName),
+    *,
+    by_wire: bool = False,
+) -> list[Planned]:
     """Return the steps of a job on a class of drive, in the order of the trade.
 
-    Of the checks as left, those of the head are done only where it may have been moved.
+    Of the checks as left, those of the head are done only where it may have been moved. Both heads
+    ride on one carriage, so that arrivals of one are enough for the hands; where a line steps, the
+    other's cost nothing.
     """
     heads = range(profile.sides)
+    arriving = heads if by_wire else range(1)
     found, work, left = Stage.AS_FOUND, Stage.WORK, Stage.AS_LEFT
     every = [
         Planned(CheckName.CARE, found),
         Planned(CheckName.SPEED, found),
         Planned(CheckName.SEATING, found),
         *(Planned(CheckName.RADIAL, found, head) for head in heads),
-        Planned(CheckName.HYSTERESIS, found),
+        *(Planned(CheckName.HYSTERESIS, found, head) for head in arriving),
         Planned(CheckName.ADJUST, work),
         Planned(CheckName.LOCK, work),
         Planned(CheckName.SPEED, work),
@@ -66,7 +74,7 @@ def plan_for(profile: Profile, checks: Collection[CheckName] = tuple(CheckName))
         Planned(CheckName.OUTPUT, work),
         Planned(CheckName.TRACK_ZERO, work),
         *(Planned(CheckName.RADIAL, left, head) for head in heads),
-        Planned(CheckName.HYSTERESIS, left),
+        *(Planned(CheckName.HYSTERESIS, left, head) for head in arriving),
         Planned(CheckName.SPEED, left),
     ]
     moved = bool(_MOVING & set(checks))

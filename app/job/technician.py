@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 
 from app.job.checks.prepare import NO, YES
 from app.job.model import ALIGNMENT, SCRATCH, Action, Answer, Do, Enter
@@ -10,7 +11,6 @@ from instruments.source import PracticeControls
 
 _PROTECTED = "protected"
 """A scratch disk whose notch is covered."""
-_AWAY_TRACKS = 2
 _ROOM: dict[str, float] = {
     "room temperature": 23.0,
     "chassis temperature": 23.0,
@@ -44,9 +44,8 @@ class Technician:
             Action.INSERT_SCRATCH: lambda: hands.insert(SCRATCH),
             Action.SEEK: lambda: (hands.select(ask.head), hands.seek(ask.track or 0)),
             Action.RESEAT: hands.reseat,
-            # A track number grows inward.
-            Action.ARRIVE_FROM_OUTSIDE: lambda: self._step_off(-_AWAY_TRACKS),
-            Action.ARRIVE_FROM_INSIDE: lambda: self._step_off(_AWAY_TRACKS),
+            Action.ARRIVE_FROM_OUTSIDE: lambda: self._step_by(ask.stops),
+            Action.ARRIVE_FROM_INSIDE: lambda: self._step_by(ask.stops),
             Action.TRIM_SPEED: lambda: hands.trim_speed(amount),
             Action.LOOSEN: hands.loosen,
             Action.NUDGE: lambda: hands.nudge(amount),
@@ -57,9 +56,10 @@ class Technician:
         if ask.action in ways:
             ways[ask.action]()
 
-    def _step_off(self, tracks: int) -> None:
-        self._hands.step(tracks)
-        self._hands.step(-tracks)
+    def _step_by(self, stops: tuple[int, ...]) -> None:
+        """Step from the last of the stops to each in turn."""
+        for before, stop in pairwise((*stops[-1:], *stops)):
+            self._hands.step(stop - before)
 
     def _seen(self, ask: Enter) -> float | str | None:
         if ask.key == "write refused":

@@ -27,6 +27,7 @@ from app.live.measurement import (
     MeasurementRun,
     analyser_for,
 )
+from app.live.stepping import Stepping
 from app.profiles import Profile
 from instruments.source import Source, SourceEnd
 
@@ -103,11 +104,14 @@ class JobRunner:
     follows : bool
         The last answer was followed by a measurement in the same step: both hands may be at the
         drive, and it need not be asked for.
+    line : Stepping or None
+        What steps the drive by wire, where there is something.
     """
 
-    def __init__(self, job: Job, measurer: Measurer) -> None:
+    def __init__(self, job: Job, measurer: Measurer, line: Stepping | None = None) -> None:
         self.job = job
         self._measurer = measurer
+        self.line = line
         self.part: float | None = None
         self.hand = HandWatch(job)
         self.follows = False
@@ -150,7 +154,18 @@ class JobRunner:
         The job is answered then.
         """
         self.hand.push(reading, at_s)
-        if not self.hand.is_done:
+        by_wire = self.line is not None and self.line.takes(self.job.ask)
+        if by_wire or not self.hand.is_done:
+            return False
+        self.answer(True)
+        return True
+
+    def step(self) -> bool:
+        """Let the line go on with what is asked; returns whether it has done it.
+
+        The job is answered then.
+        """
+        if self.line is None or not self.line.tend(self.job.ask, self.hand.arrival):
             return False
         self.answer(True)
         return True
@@ -163,8 +178,10 @@ class JobRunner:
         ValueError
             When that is no answer; it is asked for as before.
         """
-        at = self.job.at
+        at, ask = self.job.at, self.job.ask
         self.job.answer(value, settings)
+        if self.line is not None and isinstance(ask, Do) and ask.stops:
+            self.line.astray = False
         self._renew()
         self.follows = self.job.at == at and isinstance(self.job.ask, Measure)
 

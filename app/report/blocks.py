@@ -65,7 +65,9 @@ def within(text: str, most: int = MAX_TEXT) -> str:
 
 def titled(outcome: Outcome) -> str:
     """Return what a check is called, with its side where it is done on each."""
-    side = f", side {outcome.side}" if outcome.check in _SIDED else ""
+    # Arrivals of head 1 are done where a line steps alone.
+    sided = outcome.check in _SIDED or (outcome.check is CheckName.HYSTERESIS and outcome.side)
+    side = f", side {outcome.side}" if sided else ""
     return TITLES[outcome.check] + side
 
 

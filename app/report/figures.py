@@ -103,16 +103,18 @@ def traces(record: JobRecord) -> tuple[ReportBlock, ...]:
 
 
 def hysteresis(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[ReportBlock, ...]:
-    """Draw the arrivals from both sides as found and as left."""
+    """Draw the arrivals of head 0 from both sides as found and as left."""
     stages: list[tuple[Stage, Mapping[str, Value], Value | None]] = []
     for stage in BOTH:
-        outcome = _outcome(outcomes, CheckName.HYSTERESIS, stage)
+        outcome = _outcome(
+            [each for each in outcomes if not each.side], CheckName.HYSTERESIS, stage
+        )
         middle = None if outcome is None else named(outcome.details, MIDDLE)
         arrivals = that_count(
             (entry.label, stage, True, replace(offset, u=_own_u(entry, offset)))
             for entry in record.entries
             if entry.check is CheckName.HYSTERESIS
-            and entry.stage is stage
+            and (entry.stage, entry.side) == (stage, 0)
             and _ARRIVAL.fullmatch(entry.label)
             and (offset := named(entry.values, "offset")) is not None
         )

@@ -113,11 +113,18 @@ class ArrivalWatch:
     ) -> None:
         self._away_s = away_s
         self._steady = Steadiness(settle_s, settle_um)
-        self._since_s: float | None = None
         self._last_s: float | None = None
         self._end_index: int | None = None
         self._snr_db = -np.inf
+        self.lobes_s: float | None = None
+        """When the lobes were seen last."""
+        self.begin()
+
+    def begin(self) -> None:
+        """Watch from now on for the head to leave."""
         self.state = ArrivalState.ON_TRACK
+        self._since_s: float | None = None
+        self._steady.forget()
 
     @property
     def arrived(self) -> bool:
@@ -147,7 +154,7 @@ class ArrivalWatch:
         return bool(reading.reasons) and all(reason.text in away for reason in reading.reasons)
 
     def _there(self, offset_um: Quantity, now_s: float) -> None:
-        self._since_s = None
+        self._since_s, self.lobes_s = None, now_s
         if self.state is ArrivalState.AWAY:
             self.state = ArrivalState.SETTLING
         if self.state is ArrivalState.SETTLING and self._steady.push(offset_um, now_s):

@@ -18,16 +18,18 @@ from PySide6.QtCore import QObject, Signal
 from app.analysis.adjust.nudging import nearest
 from app.book.model import Drive, ResumableJob
 from app.book.writer import JobWriter, head_for
+from app.dashboard.job_panel.text import away_words
 from app.dashboard.text import current_reading, translate
 from app.job.job import Job
 from app.job.model import Answer, Do, Enter, Measure, Outcome
-from app.job.plan import JobStanding
+from app.job.plan import JobStanding, plan_for
 from app.job.technician import Technician
 from app.live.runner import HandWatch, JobRunner
 from app.live.view import Phase, View
 
 if TYPE_CHECKING:
     from app.live.session import Session
+    from app.live.stepping import Stepping
 
 
 class Writing(StrEnum):
@@ -51,6 +53,8 @@ class JobController(QObject):
         Version of the program, for what is kept.
     book : Path or None
         The book's file; the user's own when None.
+    line : Stepping or None
+        What steps the drive by wire.
     """
 
     changed = Signal()
@@ -64,6 +68,7 @@ class JobController(QObject):
         now: Callable[[], str],
         software: str = "",
         book: Path | None = None,
+        line: Stepping | None = None,
         parent: QObject | None = None,
     ) -> None:
         super().__init__(parent)
@@ -71,6 +76,7 @@ class JobController(QObject):
         self._now = now
         self._software = software
         self._book = book
+        self.line = line
         self.drive: Drive | None = None
         self._runner: JobRunner | None = None
         self._kept: JobWriter | None = None
@@ -110,12 +116,13 @@ class JobController(QObject):
         job = Job(
             self._session.profile,
             view.virtual,
+            plan=plan_for(self._session.profile, by_wire=self.line is not None),
             now=self._now,
             log=kept,
             source=view.source,
             left=left,
         )
-        self._runner = JobRunner(job, self._session)
+        self._runner = JobRunner(job, self._session, self.line)
         self._fresh()
 
     def leave(self) -> None:
@@ -168,6 +175,15 @@ class JobController(QObject):
         middles = [place for each in nudged for place in (each.before_um, each.after_um)]
         best = nearest(middles, 0.0)
         return None if best is None else middles[best].value
+
+    @property
+    def away(self) -> str:
+        """Why the head is not where the lobes are, empty where the job knows of no reason."""
+        if self.job is None:
+            return ""
+        if self.line is not None and self.line.astray and not self.job.closed:
+            return translate("job", "The head may be on another track: bring it back by hand.")
+        return away_words(self.job)
 
     # -- choosing ------------------------------------------------------------------------------
 
@@ -222,6 +238,9 @@ class JobController(QObject):
             self._fresh()
         elif job.ask is None:
             self.close()
+        elif self.line is not None and self.line.takes(job.ask):
+            self.line.take_over()
+            self.changed.emit()
         elif isinstance(job.ask, Measure):
             self._measure(runner)
         elif isinstance(job.ask, Enter):
@@ -231,16 +250,29 @@ class JobController(QObject):
         else:
             self._answer(runner, True)
 
-    def by_virtual_hand(self) -> None:
-        """Let the virtual hand do what is asked, for practice."""
+    def lend(self) -> None:
+        """Let somebody else do what is asked: the line again, or for practice the virtual hand."""
         controls, runner = self._session.controls, self._runner
-        if runner is None or controls is None or self.writing or self.elsewhere:
+        if runner is None or self.writing or self.elsewhere:
             return
         ask = runner.job.ask
+        if self.line is not None and self.may_lend_line:
+            self.line.give_back()
+            self.say("")
+            return
+        if controls is None:
+            return
         if isinstance(ask, Measure):
             self._measure(runner)
         elif ask is not None:
             self._answer(runner, Technician(controls).answer(ask))
+
+    @property
+    def may_lend_line(self) -> bool:
+        """Whether the line, which the hands have relieved, could do what is asked."""
+        job, line = self.job, self.line
+        asked = job is not None and isinstance(job.ask, Do) and job.ask.stops != ()
+        return asked and line is not None and not line.on and not self.elsewhere
 
     @property
     def may_lend_hand(self) -> bool:
@@ -292,8 +324,19 @@ class JobController(QObject):
         reading = current_reading(view, now_s) if view.phase is Phase.RUNNING else None
         if reading is not None and runner.see(reading, view.reading_at_s):
             self._go_by_ask(runner)
+        if view.phase is Phase.RUNNING and not self.writing and not self.elsewhere:
+            self._step(runner)
 
     # -- inside --------------------------------------------------------------------------------
+
+    def _step(self, runner: JobRunner) -> None:
+        """Let the line go on, and say why where it does so no more."""
+        line = self.line
+        was_on = line is not None and line.on
+        if runner.step():
+            self._go_by_ask(runner)
+        elif line is not None and was_on and not line.on:
+            self.say(line.said)
 
     def _poll(self, runner: JobRunner) -> None:
         news = runner.poll()

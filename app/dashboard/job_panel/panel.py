@@ -47,6 +47,7 @@ from app.job import messages
 from app.job.job import Job
 from app.job.model import Action, Do, Enter, Measure, Outcome
 from app.job.plan import StepState
+from app.live.stepping import Stepping
 from app.live.view import View
 from app.report.blocks import amount, clean, within
 
@@ -78,6 +79,8 @@ class Card:
     may_skip: bool = False
     may_back: bool = False
     may_lend: bool = False
+    by_wire: bool = False
+    """It is the line that may do it, and not the virtual hand."""
     may_close: bool = True
 
 
@@ -186,7 +189,8 @@ def _asked(controller: JobController, job: Job, reading: Reading | None) -> Card
         said(ask.message),
         may_skip=True,
         may_back=job.can_undo or controller.part is not None,
-        may_lend=controller.may_lend_hand,
+        may_lend=controller.may_lend_hand or controller.may_lend_line,
+        by_wire=controller.may_lend_line,
     )
     match ask:
         case Measure():
@@ -202,6 +206,13 @@ def _asked(controller: JobController, job: Job, reading: Reading | None) -> Card
                 button=translate("job", "Enter"),
                 entry=None if ask.choices else _range(ask),
                 choices=ask.choices,
+            )
+        case Do() if controller.line is not None and controller.line.takes(ask):
+            return replace(
+                plain,
+                live=_line_words(controller.line, controller),
+                button=translate("job", "By hand"),
+                may_lend=False,
             )
         case Do():
             return replace(
@@ -239,12 +250,7 @@ def _figure(ask: Do) -> str:
 
 def _live(controller: JobController, ask: Do, reading: Reading | None) -> str:
     if controller.hand.arrival is not None:
-        return {
-            ArrivalState.ON_TRACK: translate("job", "The head is on the track; it is watched."),
-            ArrivalState.AWAY: translate("job", "The head is away."),
-            ArrivalState.SETTLING: translate("job", "The head is back; it settles."),
-            ArrivalState.ARRIVED: "",
-        }[controller.hand.arrival.state]
+        return _arrival_words(controller.hand.arrival.state)
     if reading is None or not reading.valid:
         return ""
     if controller.hand.lock is not None:
@@ -262,6 +268,24 @@ def _live(controller: JobController, ask: Do, reading: Reading | None) -> str:
         side = translate("job", "outward") if away_um > 0 else translate("job", "inward")
         return translate("job", "The middle is {0:.1f} µm {1}.").format(abs(away_um), side)
     return ""
+
+
+def _line_words(line: Stepping, controller: JobController) -> str:
+    """Return what the line that steps is at, and what is seen of it."""
+    if line.aim is not None:
+        return translate("job", "By wire: the head goes to track {0}.").format(line.aim)
+    arrival = controller.hand.arrival
+    watched = "" if arrival is None else _arrival_words(arrival.state)
+    return " ".join(filter(None, (translate("job", "By wire."), watched)))
+
+
+def _arrival_words(state: ArrivalState) -> str:
+    return {
+        ArrivalState.ON_TRACK: translate("job", "The head is on the track; it is watched."),
+        ArrivalState.AWAY: translate("job", "The head is away."),
+        ArrivalState.SETTLING: translate("job", "The head is back; it settles."),
+        ArrivalState.ARRIVED: "",
+    }[state]
 
 
 def _lock_words(controller: JobController) -> str:
@@ -461,12 +485,12 @@ class JobPanel(Instrument):
         self.list = CheckList(self)
         self.list.looked_at.connect(controller.choose)
         self.list.taken_up.connect(self.go_on)
-        lend = self.tr("Virtual drive: let the virtual hand do what is asked")
+        lend = self.tr("Let the virtual hand, or the line that steps, do what is asked")
         back = self.tr("Take back the last answer")
         skip = self.tr("Leave out this check, for a reason")
         close = self.tr("Close the job")
         self._buttons = (
-            TouchButton(self.tr("Virtual hand"), "⇧⏎", lend, controller.by_virtual_hand, self),
+            TouchButton(self.tr("Virtual hand"), "⇧⏎", lend, controller.lend, self),
             TouchButton(self.tr("Back"), "⌫", back, controller.back, self),
             TouchButton(self.tr("Leave out"), "F8", skip, controller.skip, self),
             TouchButton(self.tr("Close job"), "⇧F8", close, controller.close, self),
@@ -534,6 +558,8 @@ class JobPanel(Instrument):
 
     def _show_card(self) -> None:
         card = card_of(self.controller, self._reading)
+        if card.by_wire != self._view.card.by_wire:
+            self._buttons[0].say(self.tr("By wire") if card.by_wire else self.tr("Virtual hand"))
         self._view.show_card(card)
         allowed = (card.may_lend, card.may_back, card.may_skip, card.may_close)
         for button, may in zip(self._buttons, allowed, strict=True):

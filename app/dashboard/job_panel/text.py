@@ -68,7 +68,9 @@ def away_words(job: Job) -> str:
 def step_name(step: Step, sides: int) -> str:
     """Return a step's name, with its side where there are two."""
     name = check_name(step.check)
-    if step.check in _SIDED and sides > 1:
+    # Arrivals of head 1 are done where a line steps alone.
+    sided = step.check in _SIDED or (step.check is CheckName.HYSTERESIS and step.head)
+    if sided and sides > 1:
         return translate("job", "{0}, side {1}").format(name, step.head)
     return name
 

@@ -13,7 +13,6 @@ from app.analysis import messages
 from app.analysis.results import Message, Side, Sign
 from app.dashboard.job_panel.controller import JobController
 from app.dashboard.job_panel.panel import JobPanel
-from app.dashboard.job_panel.text import away_words
 from app.dashboard.needle_page.dial import Limits
 from app.dashboard.needle_page.figures import FiguresView
 from app.dashboard.needle_page.meter import Meter
@@ -332,8 +331,7 @@ class NeedlePage(QWidget):
 
     def show_view(self, view: View, now_s: float, dt_s: float) -> None:
         """Show the newest view, `dt_s` seconds after the last one."""
-        job = self._controller.job
-        away = "" if job is None else away_words(job)
+        away = self._controller.away
         face = face_of(view, now_s, self._session.profile, self.unit, self._zero_um, away)
         self.meter.show_face(face, dt_s)
         self.figures.show_face(face)

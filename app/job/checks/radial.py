@@ -75,7 +75,7 @@ class Arrivals:
 
 def hysteresis(situation: Situation) -> Check:
     """Arrive from either side in turn, as often as the options say."""
-    yield from on_alignment_track(situation)
+    yield from on_alignment_track(situation, situation.head)
     arrivals = yield from arrive_from_both(situation, situation.options.arrivals)
     profile, finding = situation.profile, arrivals.finding
     limit_um = profile.hysteresis_limit_um
@@ -130,5 +130,7 @@ def arrive_from_both(situation: Situation, times: int) -> Generator[Ask, Any, Ar
     if len({arrival.from_outside for arrival in found}) < 2:
         return Arrivals(None, reason)
     finding = hysteresis_of(found)
-    learn(situation, hysteresis_um=finding.difference_um)
+    if situation.head == 0:
+        # It is head 0 that is adjusted by.
+        learn(situation, hysteresis_um=finding.difference_um)
     return Arrivals(finding, reason)

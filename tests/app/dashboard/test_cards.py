@@ -62,6 +62,8 @@ def card(job, shown=None, **changes):
         "chosen": 1,
         "part": None,
         "may_lend_hand": False,
+        "may_lend_line": False,
+        "line": None,
         "hand": SimpleNamespace(arrival=None, lock=None),
         "zero_um": 0.0,
     }
@@ -317,8 +319,48 @@ def test_a_side_is_named_where_there_are_two(check):
     assert "side" not in step_title(Step(CheckName.SPEED, Stage.AS_LEFT, 1), 2)
 
 
+@pytest.mark.parametrize(
+    ("head", "title"), [(0, "Hysteresis, as found"), (1, "Hysteresis, side 1, as found")]
+)
+def test_arrivals_of_the_second_head_are_named_by_it(head, title):
+    assert step_title(Step(CheckName.HYSTERESIS, Stage.AS_FOUND, head), 2) == title
+
+
 TRACK = PROFILE.alignment_track
 FAR = f"The head is to be on track 34; the lobes are on track {TRACK}."
+
+
+class Line:
+    def __init__(self, aim):
+        self.aim = aim
+
+    def takes(self, ask):
+        return True
+
+
+@pytest.mark.parametrize(
+    ("aim", "state", "words"),
+    [
+        (14, ArrivalState.ON_TRACK, "By wire: the head goes to track 14."),
+        (None, ArrivalState.ON_TRACK, "By wire. The head is on the track; it is watched."),
+        (None, ArrivalState.AWAY, "By wire. The head is away."),
+        (None, ArrivalState.SETTLING, "By wire. The head is back; it settles."),
+        (None, None, "By wire."),
+    ],
+)
+def test_what_a_line_steps(aim, state, words):
+    hand = SimpleNamespace(arrival=None if state is None else SimpleNamespace(state=state))
+    shown = card(made_job(), line=Line(aim), hand=hand, may_lend_hand=True)
+    assert (shown.live, shown.button) == (words, "By hand")
+    # It is at work: nobody else is offered.
+    assert not shown.may_lend
+
+
+def test_a_line_that_the_hands_have_relieved_is_offered():
+    shown = card(made_job(), may_lend_line=True)
+    assert (shown.may_lend, shown.by_wire, shown.button) == (True, True, "Done")
+
+
 SEEK = Do(Action.SEEK, Message("Seek."), track=34)
 
 
