@@ -28,8 +28,17 @@ ONE_LOBE_OUTWARD = Message("one lobe only: the head is far off the line, outward
 ONE_LOBE_INWARD = Message("one lobe only: the head is far off the line, inward")
 FAR_OFF = (ONE_LOBE, ONE_LOBE_OUTWARD, ONE_LOBE_INWARD)
 NULLS_FILLED = Message(
-    "the nulls are filled: not a pattern whose lobes tell the side; check the disk and the track; "
-    "of a boundary recording azimuth may fill them: if it is one, state so in the profile"
+    "the nulls are filled: by a rest of another recording, or it is not a pattern whose lobes tell "
+    "the side; check the disk and the track"
+)
+EVEN_OR_BEAT = Message(
+    "even lobes and filled nulls: an azimuth over a boundary with the head on the line, or a beat "
+    "with the head off it; state the geometry in the profile, or take the signal before the "
+    "detector: its phase tells which"
+)
+BEAT = Message(
+    "a beat: the carrier runs on through filled nulls, and the lobes stay even wherever the head "
+    "is; use a disk whose lobes tell the side"
 )
 TOPS_LEVEL = Message(
     "the lobes' tops are cut level between sharp nulls: the head is too narrow for them to show "
@@ -80,6 +89,10 @@ SIGN_LOST = Message(
 SPEED_BY_PROFILE = Message(
     "without an index and with the pairs a turn open, the speed is told by the profile's: "
     "name the pairs in the profile to measure it"
+)
+FILLED_BY_WHAT = Message(
+    "the nulls are filled, by the head's azimuth or by a rest of another recording, and the "
+    "uncertainty allows for both; if it is a boundary recording, state so in the profile"
 )
 LOBE_AT_INDEX = Message(
     "a lobe stands at the index, so which one is first cannot be told: "

@@ -102,7 +102,8 @@ class Reading:
     calibrated : bool
         Whether the offset's scale comes from a certificate or a calibration on the bench.
     side : Side or None
-        The side on which the head stands, when it is known; also where only one lobe is left.
+        The side on which the head stands, when it is known; of a reading that is not valid only
+        where one lobe alone is left.
     set_limit, check_limit : Verdict or None
         The difference against the two limits.
     """

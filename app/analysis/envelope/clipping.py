@@ -208,6 +208,25 @@ class _Runs:
         scatter = float(np.std(rest)) * float(np.sqrt(count))
         return value, float(np.hypot(scatter, self.shift[chosen].sum())) / total
 
+    def going_on(self, chosen: NDArray[np.bool_], part: float) -> tuple[float, float] | None:
+        """Return the kurtosis that chosen runs lead one to expect of runs of more power.
+
+        What fills nulls from across the signal, as an azimuth does, has its harmonics at other
+        phases: it changes the kurtosis as the inverse of the power. Clipping changes tops alone.
+        """
+        plain, chosen = self.kurtosis(chosen), chosen & self.steady
+        if plain is None or float(np.std(self.sampled[chosen])) > _FEW_PHASES:
+            return plain
+        square, fourth = self.square[chosen], self.fourth[chosen]
+        columns = np.stack([square, square / self.part[chosen]], axis=1)
+        inverse = np.linalg.pinv(columns.T @ columns)
+        found = inverse @ (columns.T @ fourth)
+        variance = np.var(fourth - columns @ found) * inverse
+        if found[1] <= _FALL_SIGMAS * float(np.sqrt(variance[1, 1])):
+            return plain
+        at = np.array([1.0, 1.0 / part])
+        return float(found @ at), float(np.hypot(np.sqrt(at @ variance @ at), plain[1]))
+
     def _by_phases(self, chosen: NDArray[np.bool_]) -> tuple[float, float] | None:
         """Return the same of a carrier near a quarter of the rate.
 
@@ -285,7 +304,7 @@ def _is_clipped(runs: _Runs) -> bool:
     """Judge a column by the kurtosis of its tops against that of what is lower."""
     part = runs.part
     top = runs.steady & (part > _TOP)
-    reference = runs.kurtosis((part > _MIDDLE[0]) & (part < _MIDDLE[1]))
+    reference = runs.going_on((part > _MIDDLE[0]) & (part < _MIDDLE[1]), _TOP)
     if reference is None:
         # Groups with flat tops have no middle, but one kind of them may be lower than the other.
         reference = runs.kurtosis((part > _MIDDLE[0]) & (part < _SECOND))

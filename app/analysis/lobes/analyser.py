@@ -21,7 +21,7 @@ from app.analysis.lobes.heights import (
     invalid,
     mean_turn,
     measure_heights,
-    widened,
+    of_recording,
     with_balance,
     with_effects,
 )
@@ -289,6 +289,8 @@ class Analyser:
             reasons.append(messages.CLIPPED)
         if follower.character.reason is not None:
             reasons.append(follower.character.reason)
+        if follower.character.note is not None:
+            notes.append(follower.character.note)
         if live.sum_jumped:
             notes.append(messages.SUM_JUMPED)
         if self._finder.by_index and follower.layout is not None and follower.layout.is_at_index:
@@ -311,7 +313,7 @@ class Analyser:
         if follower.layout is not None and self._turns:
             heights = self._with_effects(heights, follower.layout, self._turns[-1:])
         character = follower.character
-        heights = widened(heights, character.balance_u, character.even_u)
+        heights = of_recording(heights, character.filling, character.balance_u, character.even_u)
         return with_balance(reading, heights, sense, self._setup)
 
     def _forget_old(self) -> None:
@@ -391,7 +393,7 @@ class Analyser:
     ) -> Reading:
         """Complete a reading by the lobes of whole turns, or by why they cannot be read."""
         character = _recording(series, turns, layout, heights, self._setup)
-        heights = widened(heights, character.balance_u, character.even_u)
+        heights = of_recording(heights, character.filling, character.balance_u, character.even_u)
         notes, reasons = list(reading.notes), list(reading.reasons)
         speed, sense = reading.speed_rpm, self._sense()
         if layout.pairs > 1:
@@ -403,6 +405,8 @@ class Analyser:
         if character.reason is not None:
             reasons.append(character.reason)
             speed = speed if self._finder.by_index else None
+        if character.note is not None:
+            notes.append(character.note)
         if self._finder.by_index and layout.is_at_index:
             notes.append(messages.LOBE_AT_INDEX)
             sense = None
@@ -538,9 +542,9 @@ def _recording(
     kinds = [vote.geometry for vote in votes]
     kind = max(set(kinds), key=kinds.count)
     chosen = [vote for vote in votes if vote.geometry == kind]
-    parts = np.array([[vote.balance_u, vote.even_u] for vote in chosen])
-    balance_u, even_u = np.median(parts, axis=0).tolist()
-    return replace(chosen[0], balance_u=balance_u, even_u=even_u)
+    parts = np.array([[vote.balance_u, vote.even_u, vote.filling] for vote in chosen])
+    balance_u, even_u, filling = np.median(parts, axis=0).tolist()
+    return replace(chosen[0], balance_u=balance_u, even_u=even_u, filling=filling)
 
 
 def _with_outer(turns: Sequence[Turn]) -> list[Turn]:

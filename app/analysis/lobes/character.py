@@ -8,19 +8,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
-from app.analysis.lobes.heights import TURN_BINS, MeanTurn
+from app.analysis.lobes.heights import MAX_EXPANDED_U, TURN_BINS, MeanTurn, ratio_of
 from app.analysis.lobes.layout import DIP_TURNS, Layout, closed, smoothed
-from app.analysis.results import Geometry, Message
+from app.analysis.lobes.nulls import runs_on
+from app.analysis.results import Geometry, Message, Quantity
 
 _BUMP = 0.10
 """Signal between two lobes, set apart from both and this part of the mean height or more, belongs
 to no pattern that is known."""
 _FILLED = 0.08
 """A null this part of the mean height above zero is filled: recordings whose lobes show the side
-have empty nulls, and one that beats would read even at an offset of as large a part of its scale.
-"""
-_FILLED_SHARP = 0.045
-"""A boundary's nulls are as sharp as those of a beat, which alone may be taken for it."""
+have empty nulls."""
+_BLUNT_U = float(np.sqrt(0.5))
+_REST_U, _MOST_REST = 0.45, 0.1
+"""Standard uncertainty of the balance from a rest of another recording, as a part of what it fills
+nulls by: of blunt ones, and of a boundary's, in which a rest less than 30° out of phase would be a
+move of the head. One above the last part of the taller lobe is not looked for (common practice)."""
+_MOVED_NULLS, _NULLS_AGREE = 0.05, 0.03
+"""Nulls moved by an offset, in balance, which the heights confirm: no beat moves them."""
+_HIDDEN_BEAT = 0.09
+"""A beat so far off still lies within four uncertainties."""
 _FILLED_SIGMAS = 4.0
 _FILL_SIGMAS = 2.0
 """A null filled by less cannot be told from an empty one."""
@@ -29,9 +36,11 @@ _LEAST_PART = 1e-6
 _NOISE_KNOWN = 0.1
 """Part of itself to which the noise's power is known."""
 _FLANK = 0.2
-_AZIMUTH_PART = 0.45
-"""An azimuth of 18' fills a boundary's nulls by 0.157 of the height and changes its balance by 7 %
-of itself: derived for a head of 330 µm, lobes of 150 µm, a wavelength of 12.23 µm."""
+_FLOOR_QUANTILE = 0.01
+_AZIMUTH_PART = 0.1
+"""What is left of an azimuth when its filling is taken out: of the balance 0.7 % at 18', where a
+boundary's nulls are filled by a quarter (derived for a head of 330 µm, lobes of 150 µm, a
+wavelength of 12.23 µm), and the power of the filling within a few parts in a hundred."""
 _LEVEL_REACH, _LEVEL_PART, _LEVEL_SIGMAS = 0.05, 0.98, 1.0
 """A cosine falls by 3.6 % or more within that much of the turn, a top cut by the head's width by
 nothing."""
@@ -63,12 +72,18 @@ class Character:
         Standard uncertainty of the balance from what fills the nulls.
     even_u : float
         The same where the lobes are even, from what may be hidden in the noise of the nulls.
+    filling : float
+        Power that the nulls have, over that of the mean height, and the tops of a boundary too.
+    note : Message or None
+        What to know beside the numbers.
     """
 
     geometry: Geometry | None
     reason: Message | None = None
     balance_u: float = 0.0
     even_u: float = 0.0
+    filling: float = 0.0
+    note: Message | None = None
 
 
 _NOT_KNOWN = Character(None, messages.NO_PATTERN)
@@ -101,7 +116,7 @@ def _of_groups(
     if wanted not in (None, Geometry.ALTERNATING) or not _has_flat_tops(turn, layout):
         return _NOT_KNOWN
     fill = _fill_of_gaps(turn, layout, mean_height_v)
-    return fill.character(Geometry.ALTERNATING, sharp=False)
+    return Character(Geometry.ALTERNATING, balance_u=fill.balance_u(_BLUNT_U)[0])
 
 
 def _of_two_lobes(
@@ -112,7 +127,8 @@ def _of_two_lobes(
         return Character(None, messages.LOBE_DIPS)
     lobes = range(len(layout.centres))
     nulls = [_null_place(turn, layout, number, mean_height) for number in lobes]
-    empty = float(np.mean(turn.power_v2 < (_EMPTY * mean_height) ** 2))
+    floor = max(0.0, float(np.quantile(smoothed(turn.power_v2), _FLOOR_QUANTILE)))
+    empty = float(np.mean(turn.power_v2 < floor + (_EMPTY * mean_height) ** 2))
     sharp = empty <= _BOUNDARY_EMPTY
     balance = (heights_v[0] - heights_v[1]) / sum(heights_v)
     if sharp and wanted != Geometry.TWO_BAND and _is_level(turn, layout, heights_v):
@@ -121,16 +137,45 @@ def _of_two_lobes(
     if wanted is not None:
         geometry = Geometry(wanted)
     fill = max((_fill(turn, null, empty, sharp, mean_height) for null in nulls), key=_Fill.sigmas)
-    # A profile that says boundary says of what fills its nulls that it is azimuth.
-    told = wanted == Geometry.BOUNDARY
-    if not told and fill.sure(_FILLED_SHARP if sharp else _FILLED):
-        return Character(None, messages.NULLS_FILLED)
-    bumps = any(_has_bump(turn, layout, number, mean_height) for number in lobes)
-    if geometry is None or bumps:
+    if sharp:
+        told = wanted == Geometry.BOUNDARY
+        found = _of_sharp_nulls(turn, nulls, fill, balance, told=told)
+    elif fill.sure(_FILLED):
+        found = Character(None, messages.NULLS_FILLED)
+    else:
+        found = Character(None, balance_u=fill.balance_u(_BLUNT_U)[0])
+    if found.reason is not None:
+        return found
+    if geometry is None or any(_has_bump(turn, layout, number, mean_height) for number in lobes):
         return _NOT_KNOWN
+    return replace(found, geometry=geometry)
+
+
+def _of_sharp_nulls(
+    turn: MeanTurn, nulls: list[float], fill: _Fill, balance: float, *, told: bool
+) -> Character:
+    """Return what fills sharp nulls: an azimuth, a rest of another recording, or the beat itself.
+
+    A profile that says boundary says of what fills its nulls that it is azimuth.
+    """
+    sure, by_nulls = fill.sure(0.0), _by_nulls(nulls)
+    moved = min(abs(by_nulls), abs(balance)) > _MOVED_NULLS
+    moved = moved and abs(by_nulls - balance) < _NULLS_AGREE
+    beats = runs_on(turn, nulls, fill.part) if sure and not moved else None
+    if beats:
+        return Character(None, messages.BEAT)
+    azimuth_u = _AZIMUTH_PART * abs(balance) * fill.part
+    filling = fill.power if sure else 0.0
     if told:
-        return Character(geometry, balance_u=_AZIMUTH_PART * abs(balance) * fill.part)
-    return fill.character(geometry, sharp=sharp)
+        return Character(None, balance_u=azimuth_u, filling=filling)
+    rest_u, even_u = fill.balance_u(_REST_U)
+    if beats is None and not moved:
+        if sure and 2.0 * ratio_of(Quantity(balance, rest_u)).u > MAX_EXPANDED_U:
+            return Character(None, messages.EVEN_OR_BEAT)
+    else:
+        rest_u = min(rest_u, 0.5 * _REST_U * _MOST_REST * (1.0 + abs(balance)))
+    note = messages.FILLED_BY_WHAT if sure else None
+    return Character(None, None, float(np.hypot(azimuth_u, rest_u)), even_u, filling, note)
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,16 +198,16 @@ class _Fill:
         """Return whether the nulls are filled to more than this part of the height."""
         return self.power > part**2 and self.power > _FILLED_SIGMAS * self.u
 
-    def character(self, geometry: Geometry, *, sharp: bool) -> Character:
-        """Return the recording with what the filling makes its balance uncertain by.
+    def balance_u(self, part: float) -> tuple[float, float]:
+        """Return the standard uncertainties that the filling makes: of any balance, of an even one.
 
-        A residual of any phase moves either lobe by as much as it fills the nulls, at most; a beat
-        is as far off the line. Only even lobes may be a beat that hides in the noise of the nulls.
+        What fills the nulls moves either lobe by as much, at most, and a beat is as far off the
+        line: `part` says how much of it is one standard uncertainty. Only even lobes may be a beat
+        that hides in the noise of the nulls.
         """
         if self.power > _FILL_SIGMAS * self.u:
-            return Character(geometry, None, self.part * (1.0 if sharp else float(np.sqrt(0.5))))
-        hidden = float(np.sqrt(max(self.power, 0.0) + _FILL_SIGMAS * self.u))
-        return Character(geometry, even_u=hidden if sharp else 0.0)
+            return part * self.part, 0.0
+        return 0.0, part * float(np.sqrt(max(self.power, 0.0) + _FILL_SIGMAS * self.u))
 
 
 def _fill_of_gaps(turn: MeanTurn, layout: Layout, mean_height_v: float) -> _Fill:
@@ -217,12 +262,18 @@ def _has_flat_tops(turn: MeanTurn, layout: Layout) -> bool:
 
 def _with_sharp_nulls(balance: float, nulls: list[float]) -> Geometry | None:
     """Return a boundary, whose nulls move with the offset, or two bands that touch, or neither."""
-    # |e cos t - x| is zero at t = ±acos(x/e): the taller lobe's share of the turn says x again.
-    first_share = (nulls[0] - nulls[1]) % 1.0
-    by_nulls = -np.cos(np.pi * first_share)
+    by_nulls = _by_nulls(nulls)
     if abs(by_nulls - balance) < _BOUNDARY_SLACK + 0.1 * abs(balance):
         return Geometry.BOUNDARY
     return Geometry.TWO_BAND if abs(by_nulls) < _TOUCHING_SLACK else None
+
+
+def _by_nulls(nulls: list[float]) -> float:
+    """Return the balance that the places of a boundary's nulls tell.
+
+    |e cos t - x| is zero at t = ±acos(x/e): the taller lobe's share of the turn says x again.
+    """
+    return -float(np.cos(np.pi * ((nulls[0] - nulls[1]) % 1.0)))
 
 
 def _gap(
@@ -248,7 +299,7 @@ def _null_place(turn: MeanTurn, layout: Layout, number: int, mean_height_v: floa
     """Return the place of the null after lobe `number`, in turns: midway between its flanks."""
     bins, power, _ = _gap(turn, layout, number, 0.15, 0.006)
     at = int(np.argmin(power))
-    above = power > (_FLANK * mean_height_v) ** 2
+    above = power > max(float(power[at]), 0.0) + (_FLANK * mean_height_v) ** 2
     before, after = np.flatnonzero(above[:at]), np.flatnonzero(above[at:])
     low = int(before[-1]) + 1 if before.size else 0
     high = at + int(after[0]) - 1 if after.size else len(bins) - 1

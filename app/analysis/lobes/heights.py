@@ -39,11 +39,15 @@ class MeanTurn:
         from noise.
     noise_v2 : float
         Power of the noise that was taken out of a bin.
+    series, turns : EnvelopeSeries, sequence of Turn
+        Of what it is the mean.
     """
 
     power_v2: NDArray[np.float64]
     u_v2: NDArray[np.float64]
     noise_v2: float
+    series: EnvelopeSeries
+    turns: Sequence[Turn]
 
     @property
     def amplitude_v(self) -> NDArray[np.float64]:
@@ -76,7 +80,7 @@ def mean_turn(series: EnvelopeSeries, turns: Sequence[Turn]) -> MeanTurn | None:
     every, places = np.arange(TURN_BINS), np.flatnonzero(known)
     power = np.interp(every, places, sums[known] / counts[known], period=TURN_BINS)
     u = np.interp(every, places, np.sqrt(variance[known]) / counts[known], period=TURN_BINS)
-    return MeanTurn(power, u, noise / float(counts.sum()))
+    return MeanTurn(power, u, noise / float(counts.sum()), series, turns)
 
 
 _ROUNDS = 5
@@ -494,15 +498,29 @@ def with_effects(heights: Heights, effects_v: NDArray[np.float64]) -> Heights:
     )
 
 
-def widened(heights: Heights, u: float, even_u: float) -> Heights:
-    """Return heights whose balance has one more part of uncertainty.
+def of_recording(heights: Heights, filling: float, u: float, even_u: float) -> Heights:
+    """Return heights as the recording has them: without what fills the nulls, and less certain.
 
-    `even_u` counts only where the lobes are as even as those of a beat.
+    Parameters
+    ----------
+    filling : float
+        Power, over that of the mean height, that stands across what the head reads of the lobes.
+    u, even_u : float
+        More parts of the balance's uncertainty, the second where the lobes are as even as those of
+        a beat.
     """
-    balance = heights.balance
+    first, second, balance = heights.first_v, heights.second_v, heights.balance
+    if filling:
+        power_v2 = filling * (0.5 * (first.value + second.value)) ** 2
+        first, second = (_without(height, power_v2) for height in (first, second))
+        balance = replace(balance, value=balance_of(first.value, second.value))
     even = abs(balance.value) <= _EVEN_SIGMAS * balance.u
     parts = [balance.u, u, even_u if even else 0.0]
-    return replace(heights, balance=Quantity(balance.value, float(np.linalg.norm(parts))))
+    return Heights(first, second, replace(balance, u=float(np.linalg.norm(parts))))
+
+
+def _without(height: Quantity, power_v2: float) -> Quantity:
+    return replace(height, value=float(np.sqrt(max(height.value**2 - power_v2, 0.0))))
 
 
 def balance_u(first_v: Quantity, second_v: Quantity) -> float:
@@ -581,6 +599,7 @@ def invalid(reading: Reading, *reasons: Message) -> Reading:
         ratio=None,
         difference=None,
         offset_um=None,
+        side=None,
         set_limit=None,
         check_limit=None,
     )
@@ -591,7 +610,7 @@ def far_off(reading: Reading, first_is_left: bool, sense: int | None) -> Reading
     side = None
     if sense is not None:
         side = Side.OUTWARD if first_is_left == (sense > 0) else Side.INWARD
-    return invalid(replace(reading, side=side), _ONE_LOBE[side])
+    return replace(invalid(reading, _ONE_LOBE[side]), side=side)
 
 
 def _side(balance: Quantity, sense: int | None) -> Side | None:

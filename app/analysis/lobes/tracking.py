@@ -184,6 +184,7 @@ _LIVE_WINDOW = Window(0.57)
 _QUIET_NULLS = 0.02**2
 """Uncertainty of the nulls' power, over the mean height's, with which a turn can be judged."""
 _NULL_QUANTILE = 0.02
+_PHASE_TURNS = 4
 _UNKNOWN = Character(None, messages.NO_PATTERN)
 
 
@@ -300,6 +301,8 @@ def recent_character(
         if turn is None or not fits.ok.any():
             return character
         first, second = (float(height) for height in fits.height_v.reshape(-1, 2).mean(axis=0))
+        # The phase says the same wherever the head is.
+        turn = replace(turn, turns=turns[-max(count, _PHASE_TURNS) :])
         character = characterise(turn, layout, (first, second), setup.geometry)
         at_nulls = float(np.quantile(turn.u_v2, _NULL_QUANTILE))
         quiet = at_nulls < _QUIET_NULLS * (0.5 * (first + second)) ** 2

@@ -8,7 +8,7 @@ import pytest
 
 from app.analysis import messages
 from app.analysis.lobes.analyser import Analyser
-from app.analysis.results import Geometry, Sign
+from app.analysis.results import Geometry, Side, Sign
 from tests.app.analysis.running import RAW, analyse, block_of, measured, setup_for
 from tests.synthesis import Signal, make
 
@@ -16,12 +16,22 @@ RATE_HZ, CARRIER_HZ, FIRST = 250e3, 61e3, 0.25
 BRISK = {"rate_hz": RATE_HZ, "carrier_hz": CARRIER_HZ}
 
 
-def drawn(envelope, *, gain=None, turns=5.4, start=-0.1, snr_db=40.0, hit=None, seed=1):
+def drawn(
+    envelope,
+    *,
+    gain=None,
+    turns=5.4,
+    start=-0.1,
+    snr_db=40.0,
+    hit=None,
+    seed=1,
+    carrier_hz=CARRIER_HZ,
+):
     """Return plus − minus and index of a pattern, its (complex) envelope by turns from lobe A."""
     time = np.arange(round(turns * 0.2 * RATE_HZ)) / RATE_HZ
     place = 5.0 * time + start
     sized = envelope(place - FIRST) * (1.0 if gain is None else gain(time))
-    wave = np.real(sized * np.exp(2j * np.pi * CARRIER_HZ * time))
+    wave = np.real(sized * np.exp(2j * np.pi * carrier_hz * time))
     sigma = 10.0 ** (-snr_db / 20.0) / np.sqrt(2.0)
     wave = wave + sigma * np.random.default_rng(seed).standard_normal(len(time))
     if hit is not None:
@@ -44,6 +54,14 @@ def bells(balance, *, apart=0.5, width=0.06):
 
 def boundary(balance, fill=0.0):
     return lambda turns: np.cos(2.0 * np.pi * turns) + balance + fill
+
+
+def beat(offset):
+    def envelope(turns):
+        angle = 2.0 * np.pi * turns
+        return np.cos(angle) + 1j * offset * np.sin(angle)
+
+    return envelope
 
 
 def groups(balance, pairs, fills, shift=0.0):
@@ -130,18 +148,68 @@ def test_a_residual_of_the_same_frequency_is_in_u(part, phase):
 
 @pytest.mark.parametrize("offset", [0.005, 0.02, 0.04])
 def test_a_beat_near_its_null_is_not_certain_to_be_even(offset):
-    def beat(turns):
-        angle = 2.0 * np.pi * turns
-        return np.cos(angle) + 1j * offset * np.sin(angle)
-
-    reading = read(drawn(beat, snr_db=30))
+    reading = read(drawn(beat(offset), snr_db=30))
     assert not reading.valid or reading.balance.u > 0.4 * offset
 
 
-def test_azimuth_fills_the_nulls_of_a_stated_boundary():
-    samples = drawn(boundary(0.2, 0.12j))
-    holds(read(samples, geometry="boundary"), 0.2, least=0.002)
-    assert messages.NULLS_FILLED in read(samples).reasons
+@pytest.mark.parametrize("fill", [0.054, 0.12, 0.25])
+@pytest.mark.parametrize("balance", [0.0, -0.08, 0.3])
+def test_nulls_that_azimuth_fills_do_not_park_a_boundary(balance, fill):
+    # 4', 9' and 18' of a head of 330 µm at a wavelength of 12.23 µm: (2/k)(1 - cos(kW/2))/2e.
+    samples = drawn(boundary(balance, 1j * fill), snr_db=30)
+    reading = holds(read(samples), balance)
+    assert messages.FILLED_BY_WHAT in reading.notes
+    assert reading.ratio.u < 0.05
+    stated = holds(read(samples, geometry="boundary"), balance, least=0.001)
+    assert stated.ratio.u < 0.02
+    assert messages.FILLED_BY_WHAT not in stated.notes
+
+
+@pytest.mark.parametrize("fill", [0.03, 0.1, 0.25])
+@pytest.mark.parametrize("stated", [None, "boundary"])
+def test_a_beat_is_told_by_the_phase_in_its_nulls(fill, stated):
+    reading = read(drawn(beat(fill), snr_db=30), geometry=stated)
+    assert not reading.valid
+    assert messages.BEAT in reading.reasons
+
+
+def test_a_needle_that_parks_says_no_side_unless_one_lobe_is_left():
+    near, far = drawn(boundary(-0.2)), drawn(boundary(-0.97))
+    assert read(near).side is Side.INWARD
+    clipped = near.clip(-0.35, 0.35)
+    clipped[:, 1] = near[:, 1]
+    assert not read(clipped).valid
+    assert read(clipped).side is None
+    assert read(far).side is Side.INWARD
+    assert messages.ONE_LOBE_INWARD in read(far).reasons
+
+
+def detected(envelope, snr_db=40.0):
+    samples = drawn(envelope, snr_db=snr_db)
+    time = np.arange(len(samples)) / RATE_HZ
+    noise = 0.4 * 10.0 ** (-snr_db / 20.0) * np.random.default_rng(7).standard_normal(len(time))
+    samples[:, 0] = 0.4 * np.abs(envelope(5.0 * time - 0.1 - FIRST)) + noise
+    return analyse(samples, RATE_HZ, ("envelope", "index"), detector_threshold_v=0.0)
+
+
+def test_a_detector_leaves_only_moved_nulls_to_tell_a_boundary_from_a_beat():
+    assert detected(beat(0.12)).reasons == (messages.EVEN_OR_BEAT,)
+    assert detected(boundary(0.0, 0.12j)).reasons == (messages.EVEN_OR_BEAT,)
+    holds(detected(boundary(0.2, 0.06j)), 0.2)
+
+
+@pytest.mark.parametrize("cut", [1.0, 0.85])
+def test_harmonics_of_filled_nulls_are_not_taken_for_clipping(cut):
+    envelope, carrier_hz, third = boundary(0.0, 0.25j), 25.3e3, -0.05
+
+    def hit(time):
+        sized = envelope(5.0 * time - 0.1 - FIRST)
+        return third * np.real(sized * np.exp(6j * np.pi * carrier_hz * time))
+
+    samples = drawn(envelope, hit=hit, carrier_hz=carrier_hz)
+    most = cut * np.abs(samples[:, 0]).max()
+    samples[:, 0] = np.clip(samples[:, 0], -most, most)
+    assert (messages.CLIPPED in read(samples).reasons) == (cut < 1.0)
 
 
 def test_a_top_cut_by_the_head_is_no_reading():
