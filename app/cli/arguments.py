@@ -450,6 +450,11 @@ examples:
 """
     parser.add_argument("--version", action="version", version=f"evenlobe {version()}")
     parser.add_argument("source", metavar="SOURCE", nargs="?", help="open this source at once")
+    parser.add_argument(
+        "--tone",
+        metavar="DEVICE",
+        help="sound output on which the needle is heard (Ctrl T; default: the system's choice)",
+    )
     add_book(parser)
     add_steps(parser)
     add_roles(parser)

@@ -28,6 +28,7 @@ from app.live.view import View
 from app.profiles import ProfileError, load_profile, profile_as_text, profiles_as_text
 from app.text import reading_as_json, reading_as_text
 from instruments.address import attached_sources, open_address
+from instruments.sound.playback import Playback
 from instruments.source import Role, SourceError, SourceRequest, parse_roles
 
 OK, BAD_INPUT, NO_READING = 0, 2, 3
@@ -79,7 +80,13 @@ def _dashboard(options: argparse.Namespace) -> int:
                 # Behind the first page, so that the needle already moves when it is left.
                 session.open(DEFAULT_SOURCE)
             return run_dashboard(
-                session, options.source, sys.argv[:1], options.roles, options.book, line
+                session,
+                options.source,
+                sys.argv[:1],
+                options.roles,
+                options.book,
+                line,
+                lambda fill, measured: Playback(options.tone or "", fill, measured),
             )
     tell(f"evenlobe: no window ({fault}); the needle is shown as text")
     seconds = None if sys.stdout.isatty() else _UNATTENDED_S

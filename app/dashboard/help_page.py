@@ -123,6 +123,8 @@ _KEYS = (
     ("F10", "job: the middle of the hysteresis as the needle's zero"),
     ("F11", "the whole screen"),
     ("F12", "drives, their history, and where a job begins"),
+    ("Ctrl T", "hear the needle; Ctrl ↑ and Ctrl ↓ set its level"),
+    ("Ctrl R", "have what the job asks for read aloud, where the system has a speech"),
     ("← →", "virtual drive: nudge; with Shift by more"),
     ("PgUp PgDn", "virtual drive: step out, step in"),
     ("F5", "virtual drive: reseat the disk"),

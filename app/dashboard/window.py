@@ -31,8 +31,10 @@ from PySide6.QtWidgets import (
 
 from app.book.model import BookError, Drive, ResumableJob
 from app.dashboard.drives_page import DrivesPage
+from app.dashboard.ear import Ear, OpenOutput
 from app.dashboard.help_page import HelpPage
 from app.dashboard.job_panel.controller import JobController
+from app.dashboard.job_panel.panel import card_of
 from app.dashboard.needle_page.page import INDEXED_ROLES, LARGE_UM, SMALL_UM, NeedlePage
 from app.dashboard.needle_page.status import source_words
 from app.dashboard.report_page import ReportPage
@@ -118,6 +120,8 @@ class MainWindow(QWidget):
         The job book's file; the user's own when None.
     line : Stepping or None
         What steps the drive by wire.
+    open_output : callable or None
+        Opens a sound output for the needle by ear.
     """
 
     failed = Signal(str)
@@ -130,6 +134,7 @@ class MainWindow(QWidget):
         clock: Callable[[], float] = time.monotonic,
         book: Path | None = None,
         line: Stepping | None = None,
+        open_output: OpenOutput | None = None,
     ) -> None:
         super().__init__()
         self._session = session
@@ -152,6 +157,7 @@ class MainWindow(QWidget):
         for page in (self.help_page, self.needle_page, *self._refreshed):
             self._pages.addWidget(page)
         self.top_bar = TopBar(self)
+        self.ear = Ear(open_output, self.top_bar.remark)
         self._layout = laid(QVBoxLayout(self), self.top_bar, (self._pages, 1))
         self._keys = self._key_table()
         self._connect()
@@ -180,9 +186,10 @@ class MainWindow(QWidget):
         self.failed.connect(self.remark_fault)
 
     def _key_table(self) -> dict[_Pressed, Action]:
-        """Return what each key does; none is a letter or a figure, which are typed into fields."""
+        """Return what each key does; none alone is a letter or a figure, which are typed."""
         key, page, controller = Qt.Key, self.needle_page, self.controller
         plain, shift = Qt.KeyboardModifier.NoModifier, Qt.KeyboardModifier.ShiftModifier
+        control = Qt.KeyboardModifier.ControlModifier
         anywhere: dict[_Pressed, Action] = {
             (key.Key_F1, plain): self.show_help,
             (key.Key_F2, plain): self.show_sources,
@@ -191,6 +198,10 @@ class MainWindow(QWidget):
             (key.Key_F9, plain): self.keep_picture,
             (key.Key_F11, plain): self.toggle_full_screen,
             (key.Key_F12, plain): self.show_drives,
+            (key.Key_T, control): self.toggle_tone,
+            (key.Key_R, control): self.ear.toggle_reading,
+            (key.Key_Up, control): lambda: self.ear.louder(1),
+            (key.Key_Down, control): lambda: self.ear.louder(-1),
             (key.Key_Escape, plain): self.escape,
         }
         at_the_needle: dict[_Pressed, Action] = {
@@ -238,6 +249,10 @@ class MainWindow(QWidget):
         self.needle_page.forget()
         self._session.open(address, roles)
         self.show_needle()
+
+    def toggle_tone(self) -> None:
+        """Let the needle be heard, or no more."""
+        self.ear.toggle(self._session.view().source)
 
     def show_needle(self) -> None:
         """Show the needle; the keys go to it."""
@@ -342,6 +357,10 @@ class MainWindow(QWidget):
         dt_s, self._shown_at_s = max(0.0, now_s - self._shown_at_s), now_s
         view = self._session.view()
         self.needle_page.show_view(view, now_s, dt_s)
+        self.ear.show(self.needle_page.face, self._session.profile.set_limit, now_s)
+        if self.ear.reads:
+            card = card_of(self.controller, None)
+            self.ear.read(" ".join((card.title, card.words, card.figure)).strip())
         for page in self._refreshed:
             page.refresh()
         self.top_bar.refresh(view)
@@ -404,6 +423,7 @@ class MainWindow(QWidget):
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
         """Stop with the window."""
         self.stop()
+        self.ear.close()
         self.controller.end()
         super().closeEvent(event)
 
@@ -440,6 +460,7 @@ def run_dashboard(
     roles: str | None = None,
     book: Path | None = None,
     line: Stepping | None = None,
+    open_output: OpenOutput | None = None,
 ) -> int:
     """Show the window until it is closed or interrupted, and close the session.
 
@@ -457,6 +478,8 @@ def run_dashboard(
         The job book's file; the user's own when None.
     line : Stepping or None
         What steps the drive by wire; closed with the window.
+    open_output : callable or None
+        Opens a sound output for the needle by ear.
 
     Returns
     -------
@@ -465,7 +488,7 @@ def run_dashboard(
     """
     app = QApplication.instance() or QApplication(list(argv))
     QApplication.setStyle("Fusion")
-    window = MainWindow(session, book=book, line=line)
+    window = MainWindow(session, book=book, line=line, open_output=open_output)
     window.resize(QGuiApplication.primaryScreen().availableSize() * 0.85)
     if address is not None:
         window.open_source(address, roles)

@@ -163,6 +163,15 @@ class Device:
 
 
 @dataclass(frozen=True, slots=True)
+class Output:
+    """A sound device with at least one output channel."""
+
+    number: int
+    name: str
+    default_rate_hz: int
+
+
+@dataclass(frozen=True, slots=True)
 class Devices:
     """What is attached: the inputs, the default's number and the names of mere outputs."""
 
@@ -282,6 +291,63 @@ class PortAudio:
             self._streams += 1
             return stream
 
+    def output(self, wanted: str = "") -> Output:
+        """Return the output that `wanted` names: a number, a name or part of one, "" the default.
+
+        Raises
+        ------
+        SourceUnavailable
+            When there is none, or more than one.
+        """
+        with self._lock, _quiet():
+            sd = self._load()
+            outputs = [
+                Output(number, item["name"], round(item["default_samplerate"]))
+                for number, item in enumerate(sd.query_devices())
+                if item["max_output_channels"] > 0
+            ]
+            default = sd.default.device[1]
+        word = wanted.casefold()
+        if not wanted:
+            found = [one for one in outputs if one.number == default]
+        elif wanted.isdecimal():
+            found = [one for one in outputs if one.number == int(wanted)]
+        else:
+            found = [one for one in outputs if one.name.casefold() == word] or [
+                one for one in outputs if word in one.name.casefold()
+            ]
+        if len(found) == 1:
+            return found[0]
+        known = "; ".join(f"{one.number} is “{one.name}”" for one in outputs) or "there is none"
+        why = "several have that in their name" if found else "it is not there"
+        raise SourceUnavailable(
+            f"sound output “{wanted or 'default'}”: {why}; type a name or a number: {known}"
+        )
+
+    def start_output(self, output: Output, **settings: Any) -> Any:
+        """Open and start an output stream; `settings` are those of ``sounddevice.OutputStream``.
+
+        Raises
+        ------
+        SourceUnavailable
+            When the device refuses.
+        """
+        with self._lock, _quiet():
+            sd = self._load()
+            stream = None
+            try:
+                stream = sd.OutputStream(device=output.number, dtype="float32", **settings)
+                stream.start()
+            except sd.PortAudioError as error:
+                if stream is not None:
+                    stream.close(ignore_errors=True)
+                raise SourceUnavailable(
+                    f"sound output “{output.name}”: it cannot be started ({_words(error)}); check "
+                    "that it is plugged in, or name another"
+                ) from error
+            self._streams += 1
+            return stream
+
     def close(self, stream: Any, patience_s: float) -> None:
         """Close a stream, leaving it to a thread of its own when that takes too long."""
 
@@ -294,6 +360,10 @@ class PortAudio:
         closer = threading.Thread(target=work, name="soundcard-close", daemon=True)
         closer.start()
         closer.join(patience_s)
+
+
+PORTAUDIO = PortAudio()
+"""The process's one."""
 
 
 def _sounddevice() -> Any:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from instruments.options import AddressOptions
 from instruments.sound.capture import SoundCapture, SoundTiming
 from instruments.sound.portaudio import (
+    PORTAUDIO,
     Device,
     PortAudio,
     ServerInput,
@@ -33,8 +34,6 @@ from instruments.source import (
 
 # Anti-alias filters of audio converters pass about so much of the rate (common practice).
 _PASSED = 0.45
-
-_PORTAUDIO = PortAudio()
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +147,7 @@ class SoundSource(Source):
         options: SoundOptions | None = None,
         name: str | None = None,
         timing: SoundTiming | None = None,
-        portaudio: PortAudio = _PORTAUDIO,
+        portaudio: PortAudio = PORTAUDIO,
     ) -> None:
         self._wanted = device
         self._options = options or SoundOptions()
@@ -340,7 +339,7 @@ def sound_inputs() -> list[tuple[str, str]]:
     It may take a second: call it from a worker.
     """
     try:
-        devices = _PORTAUDIO.devices()
+        devices = PORTAUDIO.devices()
     except SourceUnavailable:
         return []
     listed: list[tuple[str, str]] = []

@@ -19,7 +19,7 @@ from app.dashboard.needle_page.meter import Meter
 from app.dashboard.needle_page.plots import StripView, TraceView
 from app.dashboard.needle_page.status import StatusView, status_lines
 from app.dashboard.style import LIGHT, Sizes, Theme
-from app.dashboard.text import Unit, face_of, notes_of, said, settings_of, translate
+from app.dashboard.text import Face, Unit, face_of, notes_of, said, settings_of, translate
 from app.dashboard.widgets import FittedText, TouchButton, laid, named
 from app.live.view import Controls, Phase, View
 from app.profiles import Profile
@@ -254,6 +254,8 @@ class NeedlePage(QWidget):
         self._controller = controller
         self._theme, self._sizes = LIGHT, Sizes(1.0)
         self._zero_um: float | None = None
+        self.face = Face()
+        """What the needle and the figures show now."""
         self._slow_at_s = self._strip_at_s = float("-inf")
         limits = _limits_of(session.profile)
         self.unit = Unit.UM
@@ -332,7 +334,8 @@ class NeedlePage(QWidget):
     def show_view(self, view: View, now_s: float, dt_s: float) -> None:
         """Show the newest view, `dt_s` seconds after the last one."""
         away = self._controller.away
-        face = face_of(view, now_s, self._session.profile, self.unit, self._zero_um, away)
+        profile = self._session.profile
+        self.face = face = face_of(view, now_s, profile, self.unit, self._zero_um, away)
         self.meter.show_face(face, dt_s)
         self.figures.show_face(face)
         speed = None if view.reading is None else view.reading.speed_rpm

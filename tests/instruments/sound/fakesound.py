@@ -17,6 +17,7 @@ class FakeDevice:
     name: str
     inputs: int = 2
     hostapi: int = 0
+    outputs: int = 0
     rates: tuple[int, ...] = (192_000, 96_000, 48_000, 44_100)
     default_rate: float = 44_100.0
 
@@ -63,6 +64,21 @@ class FakeStream:
             self.finish()
 
 
+class FakeOutput(FakeStream):
+    """Takes the settings of sounddevice.OutputStream; the test asks for what is played."""
+
+    def start(self):
+        self.module.streams.append(self)
+
+    def played(self, frames):
+        out = np.full((frames, self.settings["channels"]), np.nan, np.float32)
+        self.settings["callback"](out, frames, None, None)
+        return out
+
+    def finish(self):
+        """Nobody asked to be told."""
+
+
 @dataclass
 class FakeSound:
     """Install with ``monkeypatch.setitem(sys.modules, "sounddevice", fake)``."""
@@ -70,6 +86,7 @@ class FakeSound:
     devices: list[FakeDevice] = field(default_factory=lambda: [FakeDevice("Bench (hw:1,0)")])
     host_apis: tuple[str, ...] = ("ALSA",)
     default_input: int = 0
+    default_output: int = -1
     live: bool = False
     refuses: bool = False
     streams: list[FakeStream] = field(default_factory=list)
@@ -83,7 +100,7 @@ class FakeSound:
 
     @property
     def default(self):
-        return types.SimpleNamespace(device=(self.default_input, -1))
+        return types.SimpleNamespace(device=(self.default_input, self.default_output))
 
     def query_hostapis(self):
         return [{"name": name} for name in self.host_apis]
@@ -94,6 +111,7 @@ class FakeSound:
                 "name": one.name,
                 "hostapi": one.hostapi,
                 "max_input_channels": one.inputs,
+                "max_output_channels": one.outputs,
                 "default_samplerate": one.default_rate,
             }
             for one in self.devices
@@ -105,6 +123,9 @@ class FakeSound:
 
     def InputStream(self, **settings):  # noqa: N802 - sounddevice's name
         return FakeStream(self, **settings)
+
+    def OutputStream(self, **settings):  # noqa: N802 - sounddevice's name
+        return FakeOutput(self, **settings)
 
     def _terminate(self):
         assert not [one for one in self.streams if not one.closed], "a rescan stops open streams"

@@ -1,0 +1,1 @@
+"""The needle by ear: what is heard while the eyes are on the drive."""
