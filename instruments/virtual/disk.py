@@ -15,7 +15,7 @@ from math import cos, exp, floor, pi, radians, sin, tan, tau
 import numpy as np
 from numpy.typing import NDArray
 
-from instruments.virtual.params import VirtualParams
+from instruments.virtual.params import VirtualParams, Window
 
 Floats = NDArray[np.float64]
 
@@ -212,7 +212,67 @@ class Beat:
         return float(envelope[first].max()), float(envelope[~first].max())
 
 
-Recording = TwoBand | Boundary | Alternating | Beat
+_WINDOW_RAMP_TURNS = 0.5 / 360.0
+"""Length of a window's ramps."""
+
+
+@dataclass(frozen=True, slots=True)
+class Windows:
+    """Concentric bursts of any length, each to one side of the line; nothing between them.
+
+    Attributes
+    ----------
+    windows : tuple of Window
+        In the order of passing.
+    scale_um : float
+        S = w − d: overlap of the head with each burst, with the head on the line.
+    head_um : float
+        Width of the head, hence the most that it can overlap a burst, which is wider.
+    """
+
+    windows: tuple[Window, ...]
+    scale_um: float
+    head_um: float
+    geometry: str = "windows"
+    pairs: int = 1
+
+    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, None]:
+        """Return the overlap with the burst that lies at each place."""
+        place = np.remainder(turns, 1.0)
+        total = np.zeros_like(place)
+        for each in self.windows:
+            inside = np.minimum(
+                place - each.start_turns, each.start_turns + each.length_turns - place
+            )
+            risen = np.clip(inside / _WINDOW_RAMP_TURNS, 0.0, 1.0)
+            shape = 0.5 - 0.5 * np.cos(pi * risen)
+            total += shape * self._overlap(offset_um, outward=each.outward)
+        return total, None
+
+    def heights(
+        self, turns: Floats, offset_um: Floats, gain: Floats | float = 1.0
+    ) -> tuple[float, float]:
+        """Return the mean over the flat tops outward, and inward."""
+        place = np.remainder(turns, 1.0)
+        means: list[float] = []
+        for outward in (True, False):
+            flat = np.zeros(place.shape, bool)
+            for each in self.windows:
+                if each.outward is outward:
+                    from_start = place - each.start_turns
+                    flat |= (from_start > _WINDOW_RAMP_TURNS) & (
+                        from_start < each.length_turns - _WINDOW_RAMP_TURNS
+                    )
+            amplitude = gain * self._overlap(offset_um, outward=outward)
+            means.append(float(amplitude[flat].mean()))
+        return means[0], means[1]
+
+    def _overlap(self, offset_um: Floats, *, outward: bool) -> Floats:
+        towards = offset_um if outward else -offset_um
+        return np.clip(1.0 + towards / self.scale_um, 0.0, self.head_um / self.scale_um)
+
+
+Recording = TwoBand | Boundary | Alternating | Beat | Windows
 """How an alignment track is recorded.
 
 ``wave`` takes places and the offset at each, and returns the signed amplitudes in phase with the

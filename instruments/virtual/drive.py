@@ -24,6 +24,7 @@ from instruments.virtual.disk import (
     ScratchDisk,
     Track,
     TwoBand,
+    Windows,
     azimuth_loss,
     bursts,
     presence,
@@ -40,7 +41,7 @@ from instruments.virtual.mechanics import (
     Spindle,
     Wow,
 )
-from instruments.virtual.params import VirtualParams
+from instruments.virtual.params import VirtualParams, windows_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +54,8 @@ class Truth:
         The recording, and its pairs of lobes a turn.
     first_v, second_v : float
         Maxima of the noise-free envelope of the differential over the turn, at the first lobe
-        after the index and at the second; of alternating groups the means of the flat tops.
+        after the index and at the second; of alternating groups and windows the means of the flat
+        tops, outward first.
         Drop-outs are left out.
     ratio, balance, difference : float or None
         smaller/larger; (first − second)/(first + second); 1 − ratio. None off the track.
@@ -154,6 +156,8 @@ def _recording(params: VirtualParams) -> Recording:
             return Boundary(top_turns, scale_um, head_um)
         case "alternating":
             return Alternating(top_turns, scale_um, pairs, head_um)
+        case "windows":
+            return Windows(windows_of(params.windows) or (), scale_um, head_um)
         case _:
             return Beat(top_turns, scale_um, head_um)
 

@@ -31,6 +31,8 @@ class Option:
         Limits of a number, inclusive.
     choices : tuple of str
         The words that are allowed.
+    form : str
+        What a text without choices looks like, in words.
     """
 
     name: str
@@ -40,10 +42,13 @@ class Option:
     low: float = -inf
     high: float = inf
     choices: tuple[str, ...] = ()
+    form: str = ""
 
     @property
     def allowed(self) -> str:
         """Words for what the option may be."""
+        if self.form:
+            return self.form
         if self.choices:
             return " or ".join(self.choices)
         kind = "a whole number" if self.kind is int else "a number"
@@ -55,6 +60,8 @@ class Option:
         """Return whether `value` may stand."""
         if self.choices:
             return value in self.choices
+        if self.form:
+            return isinstance(value, str) and windows_of(value) is not None
         if isinstance(value, bool) or not isinstance(value, float | int):
             return False
         whole = self.kind is float or isinstance(value, int)
@@ -66,6 +73,41 @@ class Option:
             return self.kind(text)
         except ValueError:
             return text
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A burst of an alignment track, in turns from the index; to one side of the track line."""
+
+    start_turns: float
+    length_turns: float
+    outward: bool
+
+
+_WINDOWS = (
+    "windows as START:LENGTH:SIDE in degrees after the index, parted by commas, in order and "
+    "apart, some outward and some inward"
+)
+_DEGREES = 360.0
+
+
+def windows_of(text: str) -> tuple[Window, ...] | None:
+    """Read windows such as ``15:100:outward,190:45:inward``; None where they are none."""
+    found: list[Window] = []
+    end = 0.0
+    for part in text.split(","):
+        try:
+            start, length, side = part.split(":")
+            start_deg, length_deg = float(start), float(length)
+        except ValueError:
+            return None
+        # Written so that what is not a number is refused too.
+        fits = end <= start_deg and length_deg >= 1.0 and start_deg + length_deg <= _DEGREES
+        if not fits or side not in ("outward", "inward"):
+            return None
+        end = start_deg + length_deg
+        found.append(Window(start_deg / _DEGREES, length_deg / _DEGREES, side == "outward"))
+    return tuple(found) if len({each.outward for each in found}) == 2 else None
 
 
 def _number(default: float, low: float, high: float, sentence: str) -> Any:
@@ -96,7 +138,7 @@ class VirtualParams:
     )
     recording: str = _choice(
         "two-band",
-        ("two-band", "boundary", "alternating", "beat"),
+        ("two-band", "boundary", "alternating", "beat", "windows"),
         "How the alignment track is recorded.",
     )
     scale_um: float = _number(
@@ -110,6 +152,10 @@ class VirtualParams:
         1.4, 1.05, 5, "Eccentricity of each band of a two-band recording, in units of scale_um."
     )
     pairs: int = _number(6, 2, 18, "Pairs of groups a turn of an alternating recording.")
+    windows: str = field(
+        default="15:100:outward,190:45:inward",
+        metadata={"help": "Bursts of a recording in windows.", "form": _WINDOWS},
+    )
     first_lobe: float = _number(
         0.5, 0.05, 0.95, "Place of the first lobe's top after the index, in spacings of the lobes."
     )

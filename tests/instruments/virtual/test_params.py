@@ -53,6 +53,21 @@ def test_options_are_read_as_their_kind():
         ("rate=10", ["rate is “10”", "a number from 1000 to 100000000"]),
         ("pairs=2.5", ["pairs is “2.5”", "a whole number from 2 to 18"]),
         ("recording=spiral", ["recording is “spiral”", "two-band or boundary or alternating"]),
+        *(
+            (f"windows={text}", [f"windows is “{text}”", "START:LENGTH:SIDE in degrees"])
+            for text in (
+                "here",
+                "15:100:outward",
+                "15:100:outward,190:45:outward",
+                "15:100:outward,100:45:inward",
+                "190:45:inward,15:100:outward",
+                "15:100:outward,350:45:inward",
+                "-5:100:outward,190:45:inward",
+                "15:nan:outward,190:45:inward",
+                "15:100:up,190:45:inward",
+                "15:0:outward,190:45:inward",
+            )
+        ),
         ("snr_db=-inf", ["snr_db is “-inf”", "a number from -40 up, or inf"]),
         ("bits=8", ["bits needs a full scale", "full_scale_v=1"]),
         ("seed=1&seed=2", ["seed"]),
@@ -116,10 +131,11 @@ offset_um 25.0 -2000 2000
 seed 1 0 9.22337e+18
 rate 1000000.0 1000 1e+08
 pace live live fast
-recording two-band two-band boundary alternating beat
+recording two-band two-band boundary alternating beat windows
 scale_um 178.0 10 2000
 band_eccentricity 1.4 1.05 5
 pairs 6 2 18
+windows 15:100:outward,190:45:inward -inf inf
 first_lobe 0.5 0.05 0.95
 head_um 330.0 20 2000
 carrier_hz 125000.0 1000 2e+06

@@ -18,12 +18,13 @@ from instruments.virtual.disk import (
     DropOuts,
     ScratchDisk,
     TwoBand,
+    Windows,
     bursts,
     presence,
 )
 from instruments.virtual.drive import BURST_TRACKS, VirtualDrive, amplifier_of, disk_of, spindle_of
 from instruments.virtual.mechanics import PITCH_UM, ClampSeating, IndexSensor, Spindle
-from instruments.virtual.params import VirtualParams
+from instruments.virtual.params import VirtualParams, windows_of
 from instruments.virtual.sampling import digitiser_for, simulate
 
 STILL = VirtualParams(
@@ -191,6 +192,42 @@ def test_alternating_groups_give_the_overlap_of_their_side_and_cosine_ramps():
     within = np.where(even, 30.0, -20.0)
     expected = (1 + 30 / S_UM, 1 + 20 / S_UM)
     assert recording.heights(TURN, np.where(flat, within, nan)) == pytest.approx(expected)
+
+
+def test_windows_give_the_overlap_of_their_side_and_nothing_between():
+    windows = windows_of("15.02:100:outward,190.02:45:inward,240.02:20:outward")
+    assert windows is not None
+    recording = Windows(windows, S_UM, W_UM)
+    outward = overlap(WANDERING_UM, W_UM / 2 - S_UM, outward=True)
+    inward = overlap(WANDERING_UM, S_UM - W_UM / 2, outward=False)
+    degrees = 360.0 * TURN
+    wave, across = recording.wave(TURN, WANDERING_UM)
+    assert across is None
+    sums, counts = {True: 0.0, False: 0.0}, {True: 0, False: 0}
+    inside_any = np.zeros(TURN.shape, bool)
+    for start, end, side in (
+        (15.02, 115.02, outward),
+        (190.02, 235.02, inward),
+        (240.02, 260.02, outward),
+    ):
+        inside = (degrees > start + 0.5) & (degrees < end - 0.5)
+        inside_any |= (degrees >= start) & (degrees <= end)
+        assert wave[inside] == pytest.approx(side[inside], abs=1e-9)
+        sums[side is outward] += side[inside].sum()
+        counts[side is outward] += inside.sum()
+        # Half way up a ramp is half a quarter of a degree from the edge.
+        edge = np.interp(start + 0.25, degrees, wave / np.maximum(side, 1e-9))
+        assert edge == pytest.approx(0.5, abs=0.05)
+    assert not wave[~inside_any].any()
+    means = tuple(sums[side] / counts[side] for side in (True, False))
+    assert recording.heights(TURN, WANDERING_UM) == pytest.approx(means, rel=1e-9)
+
+
+def test_a_drive_with_windows_tells_its_truth():
+    params = replace(STILL, recording="windows", offset_um=35.6, backlash_um=0.0)
+    truth = VirtualDrive(params).truth(0.0, 1.0)
+    assert truth.geometry == "windows"
+    assert truth.balance == pytest.approx(35.6 / S_UM, rel=1e-9)
 
 
 def test_a_beat_is_the_sum_of_two_tones_a_cycle_a_turn_above_and_below():
