@@ -23,6 +23,8 @@ from typing import Protocol, runtime_checkable
 import numpy as np
 from numpy.typing import NDArray
 
+from instruments.proof import InputProof
+
 
 class SourceError(Exception):
     """The root of everything that a source reports."""
@@ -183,6 +185,8 @@ class SourceInfo:
         Frames in all, for a finite source.
     full_scale_v : float or None
         Volts at which the input clips, when known.
+    proof : InputProof or None
+        What a check measured of this input, where one holds for it.
     notes : tuple of str
         Sentences that the user should see beside any result.
     """
@@ -199,6 +203,7 @@ class SourceInfo:
     virtual: bool = False
     length_frames: int | None = None
     full_scale_v: float | None = None
+    proof: InputProof | None = None
     notes: tuple[str, ...] = ()
 
 

@@ -79,6 +79,10 @@ DETECTOR_UNPROVED = Message(
 DEAD_PHASE = Message(
     "one phase is dead: the other alone is read, at half the height; check the second probe"
 )
+RESOLVES = Message("this input resolves ± {0} µm of head offset in ten turns; its {1} limits")
+DETECTOR_PROVED_TO = Message(
+    "the detector was measured with carriers up to {0} kHz; at {1} kHz it is taken as the same"
+)
 UNCALIBRATED = Message("uncalibrated: the offset uses the profile's default scale")
 SIGN_UNKNOWN = Message(
     "sign unknown: without an index, balance and offset are magnitudes until the sign is taught"

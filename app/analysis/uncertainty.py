@@ -159,11 +159,11 @@ def scatter_u(values: NDArray[np.float64]) -> float:
     return t_expanded(float(np.std(values, ddof=1)) / np.sqrt(count), count - 1)
 
 
-def mean_frequency(values_hz: NDArray[np.float64]) -> Quantity:
-    """Return the mean of frequencies, shape (n,), the sample clock in its uncertainty."""
+def mean_frequency(values_hz: NDArray[np.float64], clock_u_part: float) -> Quantity:
+    """Return the mean of frequencies, shape (n,), the sample clock's part in its uncertainty."""
     value = float(values_hz.mean())
     u = scatter_u(values_hz) if values_hz.size > 1 else 1e-3 * value
-    return Quantity(value, float(np.hypot(u, CLOCK_PART * value)))
+    return Quantity(value, float(np.hypot(u, clock_u_part * value)))
 
 
 def excess_u(values: NDArray[np.float64], u: NDArray[np.float64]) -> float:

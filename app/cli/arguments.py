@@ -100,6 +100,11 @@ JSON object of --json; a value that was not told is null:
   common                {"match", "rejection_db"} of two phases, by a hum on both
   clock                 {"fast_ppm", "u_ppm", "u_true_ppm"}: against this computer's clock, and u
                         with that clock's own
+  detector              of --play with an envelope: played_hz, level, threshold_v and
+                        low_corner_hz as {"value", "u"}, knee_v, polarity, rise_s, and the law:
+                        out_v, in_v, law_u_v
+  path                  of --play without: played_hz, level, match, shared (one output feeds both),
+                        crosstalk_db, rejection_db, bits, low_corner_product_hz, band
   limits_um             standard uncertainty of the offset from each part
   notes                 sentences to know beside it
 """
@@ -215,6 +220,13 @@ def seconds(text: str) -> float:
     value = positive(text)
     if value > _MOST_SECONDS:
         raise argparse.ArgumentTypeError(f"“{text}” is more than a week ({_MOST_SECONDS:g} s)")
+    return value
+
+
+def _percent(text: str) -> float:
+    value = positive(text)
+    if value > 100.0:
+        raise argparse.ArgumentTypeError(f"“{text}” is more than 100")
     return value
 
 
@@ -564,6 +576,12 @@ With the drive's motor off and the cable in place: noise, offset, hum, the conve
 phases' match as far as a hum tells it, the sample clock against this computer's (three minutes,
 --seconds 180, for some parts in a million), and what all that lets a reading resolve.
 
+With --play the input and the probe are measured by a sound output that is led through the probe:
+of an envelope column the detector's law and the low corner behind it, by bursts of the carrier, so
+that the output's own coupling drops out; without a detector gains, match, crosstalk, rejection,
+band and effective bits, and of the couplings the product alone. Levels begin near nothing and
+double, each told before it is played, until the input has enough.
+
 {SOURCES}
 exit status: 0 told, 3 a signal was there or too little came, 2 bad usage or an input that cannot be
 read
@@ -572,10 +590,25 @@ read
 examples:
   evenlobe check-source sound: --roles envelope,index
   evenlobe check-source 'sound:?rate=192000' --roles plus,minus --seconds 180 --json
+  evenlobe check-source sound: --roles envelope,index --play "USB Audio" --at-most 50
 """
     parser.add_argument("address", metavar="ADDRESS", help="the source to check")
     parser.add_argument("--json", action="store_true", help="print the outcome as one JSON object")
     add_seconds(parser, f"how long to listen (default: {QUIET_S:g})", QUIET_S)
+    parser.add_argument(
+        "--play",
+        metavar="DEVICE",
+        help="play test tones on this sound output, led through the probe to the input",
+    )
+    parser.add_argument("--yes", action="store_true", help="play without asking first")
+    parser.add_argument(
+        "--at-most",
+        type=_percent,
+        metavar="PERCENT",
+        default=100.0,
+        help="highest level to be played, of the output's full scale (default: 100)",
+    )
+    parser.add_argument("--quick", action="store_true", help="play half as much, in ten seconds")
     add_roles(parser)
     add_profile(parser)
 

@@ -46,13 +46,14 @@ from app.job.plan import plan_for
 from app.job.technician import Technician
 from app.job.verdicts import what_next
 from app.live.measurement import EnvelopeOptions
+from app.live.proving import resolution_of
 from app.live.runner import JobRunner, SourceReader
 from app.live.stepping import Stepping
 from app.numbers import plus_minus
 from app.profiles import Profile, load_profile
 from app.stamp import now, version
 from instruments.address import open_address
-from instruments.source import Role, Source, SourceRequest
+from instruments.source import Role, Source, SourceInfo, SourceRequest
 
 _BACK = "back"
 _WIRE = "wire"
@@ -470,6 +471,8 @@ def run_job(
         line = opened.enter_context(stepping_for(options.steps, source))
         info = source.info
         envelope.check(info)
+        if not options.json:
+            _tell_of_input(info, profile, say)
         if left is None:
             head, number = head_for(info.name, info.virtual, profile, version(), now()), None
         else:
@@ -488,6 +491,13 @@ def run_job(
         if not options.json:
             say(f"{out}: the report")
     return job.closed and not fault
+
+
+def _tell_of_input(info: SourceInfo, profile: Profile, say: Callable[[str], None]) -> None:
+    """Say what is known of the input, and what it can resolve, before the work begins."""
+    resolution = resolution_of(info, profile)
+    for note in (*info.notes, *([] if resolution is None else [str(resolution)])):
+        say(f"note: {note}")
 
 
 def _report(job: Job, kept: JobWriter, options: argparse.Namespace) -> Path:

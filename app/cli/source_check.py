@@ -5,24 +5,36 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import sys
 from collections.abc import Callable
+from datetime import date
 from typing import Any
 
-from app.analysis.frontend.limits import SignalChain, limits_of, together_um
+from app.analysis.envelope.setup import is_beyond
+from app.analysis.frontend.detector import DetectorLaw
+from app.analysis.frontend.limits import Limit, together_um
+from app.analysis.frontend.linear import LinearPath
 from app.analysis.frontend.quiet import QuietChannel
+from app.cli.arguments import UsageFault
 from app.cli.measure import Progress
-from app.live.source_check import QuietCheck, check_quiet
+from app.live.loop_check import LoopFound, check_loop
+from app.live.proving import chain_of, keep, limits_by, proof_of, what_moved
+from app.live.source_check import QuietCheck, listen, quiet_check_of
 from app.numbers import plus_minus
 from app.profiles import Profile, load_profile
 from app.text import roles_note
 from instruments.address import open_address
-from instruments.source import Role, SourceRequest, parse_roles
+from instruments.sound.kept import proof_path
+from instruments.sound.player import SoundPlayer
+from instruments.sound.source import SoundSource
+from instruments.source import Role, Source, SourceRequest, parse_roles
 
 SCHEMA = "evenlobe.source-check/1"
 _BUSY = (
     "a signal is there, and stands in what is told as noise: stop the drive's motor, or whatever "
     "else gives it, and check again"
 )
+_SETTLE_S = 1.0
 _NO_CHANNELS = "too little came to tell anything; listen longer with --seconds"
 
 
@@ -31,22 +43,100 @@ def run_check_source(options: argparse.Namespace, say: Callable[[str], None]) ->
 
     Raises
     ------
-    SourceError, ProfileError
-        When the source cannot be read, or there is no such profile.
+    UsageFault, SourceError, ProfileError
+        When the source cannot be read, nothing usable comes back of what is played, or there is no
+        such profile.
     """
     profile = load_profile(options.profile)
     roles = None if options.roles is None else parse_roles(options.roles)
     source = open_address(options.address, SourceRequest(roles=roles, paced=False))
-    with Progress("listening") as progress:
-        quiet = check_quiet(source, options.seconds, progress.show)
+    source.open()
+    try:
+        if source.info.live:
+            # What a sound server had gathered, and what a coupling does at its beginning.
+            listen(source, _SETTLE_S)
+        with Progress("listening") as progress:
+            heard = listen(source, options.seconds, progress.show)
+        quiet = quiet_check_of(source.info, heard)
+        loop = None if options.play is None else _play(source, profile, options)
+    finally:
+        source.close()
+    kept = "" if loop is None else _keep(source, quiet, loop, options)
     if options.json:
-        say(json.dumps(check_as_json(quiet, profile), allow_nan=False))
+        say(json.dumps(check_as_json(quiet, loop, profile), allow_nan=False))
     else:
-        say("\n".join(check_as_lines(quiet, profile)))
-    return quiet.is_quiet
+        say("\n".join(check_as_lines(quiet, loop, profile)))
+        if kept:
+            say(kept)
+    return loop is not None or quiet.is_quiet
 
 
-def check_as_lines(quiet: QuietCheck, profile: Profile) -> list[str]:
+def _play(source: Source, profile: Profile, options: argparse.Namespace) -> LoopFound:
+    """Ask, play, and measure what comes back."""
+    at_most = options.at_most / 100.0
+    _ask_leave(options.play, at_most, yes=options.yes)
+    player = SoundPlayer(options.play, round(source.info.sample_rate_hz))
+    try:
+        return check_loop(
+            source, player, profile.carrier_hz, _tell, at_most=at_most, quick=options.quick
+        )
+    finally:
+        player.close()
+
+
+def _keep(source: Source, quiet: QuietCheck, loop: LoopFound, options: argparse.Namespace) -> str:
+    """Keep what was found of a sound input, or hold it against what is kept; returns that in words.
+
+    Raises
+    ------
+    SourceError
+        When it cannot be kept.
+    """
+    if not isinstance(source, SoundSource) or source.identity is None:
+        return "kept         nothing: only a sound input is known again"
+    now = proof_of(source.identity, quiet, loop, options.play, date.today().isoformat())
+    before = source.info.proof
+    if options.quick and before is not None:
+        moved = what_moved(before, now)
+        if not moved:
+            return f"kept         what was checked on {before.made_on} still holds"
+        proof_path(source.identity.device).unlink(missing_ok=True)
+        return (
+            f"kept         nothing any more: {moved}; check again without --quick before the next "
+            "reading"
+        )
+    return f"kept         {keep(now)}: used from now on by this input"
+
+
+def _ask_leave(output: str, at_most: float, *, yes: bool) -> None:
+    """Have the person say that tones may be played.
+
+    Raises
+    ------
+    UsageFault
+        When they may not, or nobody can be asked.
+    """
+    if yes:
+        return
+    if not sys.stdin.isatty():
+        raise UsageFault("nothing is played before it is allowed; add --yes to --play")
+    _tell(
+        f"Test tones will be played on “{output}”, from nothing up to {100.0 * at_most:.3g} % of "
+        "its full scale, for half a minute. Unplug headphones and loudspeakers; lead the output "
+        "through the probe to the input, and nowhere else."
+    )
+    sys.stderr.write("play? (y/n) > ")
+    sys.stderr.flush()
+    if sys.stdin.readline().strip().lower() not in ("y", "yes"):
+        raise UsageFault("nothing was played")
+
+
+def _tell(line: str) -> None:
+    sys.stderr.write(line + "\n")
+    sys.stderr.flush()
+
+
+def check_as_lines(quiet: QuietCheck, loop: LoopFound | None, profile: Profile) -> list[str]:
     """Return what was found, a line each."""
     info = quiet.info
     lines = [f"source       {info.name}", f"listened     {quiet.seconds:.1f} s"]
@@ -58,7 +148,9 @@ def check_as_lines(quiet: QuietCheck, profile: Profile) -> list[str]:
             f"kept down by {quiet.common.rejection_db:.0f} dB (by the hum on both)"
         )
     lines.append(f"clock        {_clock_words(quiet)}")
-    lines += _limit_lines(quiet, profile)
+    if loop is not None:
+        lines += loop_lines(loop, profile)
+    lines += _limit_lines(quiet, loop, profile)
     return [*lines, *(f"note         {note}" for note in _notes(quiet))]
 
 
@@ -73,6 +165,91 @@ def _channel_lines(role: Role, channel: QuietChannel, full_scale_v: float | None
         effective = "" if bits is None else f"; the noise leaves {bits:.1f} effective bits"
         lines.append(f"{'':<12} clips at {_volts(full_scale_v)}{effective}")
     return lines
+
+
+def loop_lines(loop: LoopFound, profile: Profile) -> list[str]:
+    """Return what was found by playing, a line each."""
+    played = f"tones of {loop.hz / 1e3:.4g} kHz, up to {100.0 * loop.level:.3g} % of full scale"
+    lines = [f"played       {played}"]
+    if loop.detector is not None:
+        lines += _detector_lines(loop, loop.detector, profile)
+    if loop.linear is not None:
+        lines += _path_lines(loop.linear)
+    return lines
+
+
+def _detector_lines(loop: LoopFound, law: DetectorLaw, profile: Profile) -> list[str]:
+    top_v = float(law.out_v[-1])
+    threshold = plus_minus(1e3 * law.threshold_v, 1e3 * law.threshold_u_v, " mV")
+    part = f"{100.0 * law.threshold_v / top_v:.2g} %"
+    lines = [
+        f"detector     keeps {threshold} for itself ({part} of the highest level), its knee "
+        f"reaches to {_volts(law.knee_v)}, it rises in {1e6 * law.rise_s:.0f} µs",
+        f"{'':<12} proved from {_volts(float(law.out_v[0]))} to {_volts(top_v)}",
+    ]
+    if law.polarity < 0:
+        lines.append(f"{'':<12} it stands on its head: more signal gives less; turn it round")
+    if is_beyond(profile.carrier_hz, loop.hz):
+        lines.append(
+            f"{'':<12} proved up to {_hertz(loop.hz)}; at {_hertz(profile.carrier_hz)} the law is "
+            "taken as the same, within 1.5 % of the top"
+        )
+    corner = "none: DC-coupled"
+    if law.corner_hz:
+        corner = f"{plus_minus(law.corner_hz, law.corner_u_hz, ' Hz')}, the input's alone"
+    return [*lines, f"low corner   {corner}"]
+
+
+def _path_lines(path: LinearPath) -> list[str]:
+    lines: list[str] = []
+    if path.match is not None:
+        whose = "the inputs' own" if path.shared else "of outputs and inputs together"
+        lines.append(f"match        {plus_minus(path.match, path.match_u)} ({whose})")
+    if path.crosstalk_db is not None:
+        lines.append(f"crosstalk    {path.crosstalk_db:.0f} dB")
+    if path.rejection_db is not None:
+        lines.append(f"rejection    {path.rejection_db:.0f} dB of what is common")
+    if path.bits is not None:
+        lines.append(f"loop         {path.bits:.1f} effective bits (sine fit, IEEE 1057)")
+    corner = f"{path.corner_hz:.2g} Hz" if path.corner_hz else "below 2 Hz"
+    return [
+        *lines,
+        f"low corner   {corner}: that of output and input together; a detector tells them apart",
+        f"band         {', '.join(f'{part:.3f} at {_hertz(hz)}' for hz, part in path.band)}",
+    ]
+
+
+def _hertz(hz: float) -> str:
+    return f"{hz / 1e3:.3g} kHz" if hz >= 1e3 else f"{hz:.3g} Hz"
+
+
+def _detector_json(loop: LoopFound, law: DetectorLaw) -> dict[str, Any]:
+    return {
+        "played_hz": loop.hz,
+        "level": loop.level,
+        "threshold_v": {"value": law.threshold_v, "u": law.threshold_u_v},
+        "knee_v": law.knee_v,
+        "polarity": law.polarity,
+        "rise_s": law.rise_s,
+        "low_corner_hz": {"value": law.corner_hz, "u": law.corner_u_hz},
+        "out_v": law.out_v.tolist(),
+        "in_v": law.in_v.tolist(),
+        "law_u_v": law.law_u_v,
+    }
+
+
+def _path_json(loop: LoopFound, path: LinearPath) -> dict[str, Any]:
+    return {
+        "played_hz": loop.hz,
+        "level": loop.level,
+        "match": None if path.match is None else {"value": path.match, "u": path.match_u},
+        "shared": path.shared,
+        "crosstalk_db": path.crosstalk_db,
+        "rejection_db": path.rejection_db,
+        "bits": path.bits,
+        "low_corner_product_hz": path.corner_hz,
+        "band": [list(each) for each in path.band],
+    }
 
 
 def _volts(value: float) -> str:
@@ -92,28 +269,19 @@ def _clock_words(quiet: QuietCheck) -> str:
     return f"{found} against this computer's, whose own is known within {own:.0f} ppm"
 
 
-def _chain(quiet: QuietCheck) -> SignalChain | None:
-    """Return what an estimate of the limits needs, None where it is not known."""
-    if quiet.full_scale_v is None or not quiet.is_quiet:
-        return None
-    return SignalChain(
-        noise_v=tuple(channel.noise_v for channel in quiet.channels.values()),
-        step_v=tuple(channel.step_v for channel in quiet.channels.values()),
-        full_scale_v=quiet.full_scale_v,
-        rate_hz=quiet.info.sample_rate_hz,
-        envelope=Role.ENVELOPE in quiet.info.roles,
-    )
+def _limits(quiet: QuietCheck, loop: LoopFound | None, profile: Profile) -> tuple[Limit, ...]:
+    chain = chain_of(quiet, loop, profile)
+    return () if chain is None else limits_by(chain, profile)
 
 
-def _limit_lines(quiet: QuietCheck, profile: Profile) -> list[str]:
-    chain = _chain(quiet)
-    if chain is None:
+def _limit_lines(quiet: QuietCheck, loop: LoopFound | None, profile: Profile) -> list[str]:
+    limits = _limits(quiet, loop, profile)
+    if not limits:
         return []
-    limits = limits_of(chain, profile.scale_um, 60.0 / profile.speed_rpm)
     parts = ", ".join(f"{limit.part} {2.0 * limit.u_um:.2g} µm" for limit in limits)
     return [
         f"resolves     ± {2.0 * together_um(limits):.2g} µm of head offset in ten turns, with the "
-        f"taller lobe at half of that; {limits[0].part} limits ({parts})"
+        f"taller lobe at half of where it clips; its {limits[0].part} limits ({parts})"
     ]
 
 
@@ -127,10 +295,9 @@ def _notes(quiet: QuietCheck) -> list[str]:
     return [note for note in notes if note]
 
 
-def check_as_json(quiet: QuietCheck, profile: Profile) -> dict[str, Any]:
+def check_as_json(quiet: QuietCheck, loop: LoopFound | None, profile: Profile) -> dict[str, Any]:
     """Return what was found as plain values: the object that ``--json`` prints."""
-    info, clock, chain = quiet.info, quiet.clock, _chain(quiet)
-    limits = () if chain is None else limits_of(chain, profile.scale_um, 60.0 / profile.speed_rpm)
+    info, clock = quiet.info, quiet.clock
     return {
         "schema": SCHEMA,
         "source": info.name,
@@ -162,6 +329,8 @@ def check_as_json(quiet: QuietCheck, profile: Profile) -> dict[str, Any]:
             "u_ppm": 1e6 * clock.u_part,
             "u_true_ppm": 1e6 * math.hypot(clock.u_part, quiet.system_u_part),
         },
-        "limits_um": {limit.part: limit.u_um for limit in limits},
+        "detector": loop and loop.detector and _detector_json(loop, loop.detector),
+        "path": loop and loop.linear and _path_json(loop, loop.linear),
+        "limits_um": {limit.part: limit.u_um for limit in _limits(quiet, loop, profile)},
         "notes": _notes(quiet),
     }

@@ -14,7 +14,7 @@ from math import ceil, inf
 import numpy as np
 
 from app.analysis import messages
-from app.analysis.envelope.setup import Columns, Setup
+from app.analysis.envelope.setup import Columns, KnownLaw, Setup
 from app.analysis.lobes.analyser import Analyser
 from app.analysis.lobes.speed import speed_over
 from app.analysis.lobes.sweeps import SweepAnalyser
@@ -30,6 +30,7 @@ from app.analysis.results import (
 )
 from app.analysis.track.bursts import BurstsFound, azimuth_of, bursts_of, index_of
 from app.analysis.track.output import output_of
+from app.analysis.uncertainty import CLOCK_PART
 from app.profiles import Profile
 from instruments.source import (
     UNSTATED_TOLERANCE,
@@ -129,6 +130,7 @@ def setup_for(info: SourceInfo, profile: Profile, options: EnvelopeOptions) -> S
     options.check(info)
     place = {role: number for number, role in enumerate(info.roles)}
     corner: SourceInfo | EnvelopeOptions = info if options.low_corner_hz is None else options
+    fast_part, clock_u_part = _clock(info)
     return Setup(
         columns=Columns(
             plus=place.get(Role.PLUS),
@@ -138,12 +140,14 @@ def setup_for(info: SourceInfo, profile: Profile, options: EnvelopeOptions) -> S
             index=place.get(Role.INDEX),
         ),
         channels=len(info.roles),
-        sample_rate_hz=info.sample_rate_hz,
+        sample_rate_hz=info.sample_rate_hz * (1.0 + fast_part),
         bandwidth_hz=info.bandwidth_hz,
         low_corner_hz=corner.low_corner_hz,
         detector_threshold_v=options.detector_threshold_v,
         low_corner_part=corner.low_corner_part,
         detector_threshold_part=options.detector_threshold_part,
+        law=_law(info) if options.detector_threshold_v is None else None,
+        clock_u_part=clock_u_part,
         speed_rpm=profile.speed_rpm,
         carrier_hz=profile.carrier_hz,
         geometry=profile.geometry,
@@ -155,6 +159,22 @@ def setup_for(info: SourceInfo, profile: Profile, options: EnvelopeOptions) -> S
         set_limit=profile.set_limit,
         check_limit=profile.check_limit,
     )
+
+
+def _clock(info: SourceInfo) -> tuple[float, float]:
+    """Return by what part the sample clock is fast, and the standard uncertainty of that."""
+    proof = info.proof
+    if proof is None or not proof.clock_u_part:
+        return 0.0, CLOCK_PART
+    return proof.fast_part, proof.clock_u_part
+
+
+def _law(info: SourceInfo) -> KnownLaw | None:
+    """Return what a check found of an envelope's detector, None where none holds."""
+    if info.proof is None or info.proof.detector is None or Role.ENVELOPE not in info.roles:
+        return None
+    found = info.proof.detector.in_volts(info.full_scale_v or 1.0)
+    return KnownLaw(found.out, found.into, found.law_u, found.proved_hz)
 
 
 def measure(

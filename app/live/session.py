@@ -28,6 +28,7 @@ from app.live.measurement import (
     MeasurementRun,
     analyser_for,
 )
+from app.live.proving import resolution_of
 from app.live.view import FAULT, Controls, Listed, Listing, Newest, View
 from app.profiles import Profile
 from app.stream.acquisition import Acquisition, Phase
@@ -90,6 +91,7 @@ class _Run:
         self._acquisition: Acquisition | None = None
         self._source: Source | None = None
         self._analyser: AnyAnalyser | None = None
+        self._resolution: tuple[str, ...] = ()
         self._failure = ""
         self._error: Exception | None = None
         self._finished = False
@@ -184,6 +186,7 @@ class _Run:
             message=failure or status.message,
             source=self._address,
             settings=self._source.settings if self._source is not None else (),
+            notes=self._resolution,
         )
         return self._newest.view(begun, status, info, time.monotonic())
 
@@ -228,6 +231,8 @@ class _Run:
     def _analyse(self, acquisition: Acquisition, ring: Ring, source: Source) -> None:
         info = source.info
         options = self._options if self._strict else self._options.where_fitting(info)
+        resolution = resolution_of(info, self._profile)
+        self._resolution = () if resolution is None else (str(resolution),)
         make = partial(analyser_for, info, self._profile, options, keep_all=False)
         self._analyser = make()
         step, most = _stride(info)

@@ -1,6 +1,6 @@
 """What a source's input is like by itself, measured with no drive turning.
 
-:func:`check_quiet` opens a source, listens, and closes it; no threads.
+No threads: whoever checks reads the source.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,6 +82,7 @@ class Heard:
     arrivals_s: list[float]
     uncalibrated: bool
     min_max: bool
+    clipped: bool
 
     @property
     def frames(self) -> int:
@@ -112,7 +113,7 @@ def listen(
             continue
         arrivals_s.append(clock())
         ends.append(float(block.end_index))
-        if not pieces or not pieces[-1][-1].goes_on_with(block):
+        if not pieces or not _follows(pieces[-1][-1], block):
             pieces.append([])
         pieces[-1].append(block)
         have += len(block.samples_v)
@@ -126,27 +127,13 @@ def listen(
         arrivals_s,
         uncalibrated=any(piece[0].uncalibrated for piece in pieces),
         min_max=any(piece[0].min_max for piece in pieces),
+        clipped=any(block.clipped for piece in pieces for block in piece),
     )
 
 
-def check_quiet(
-    source: Source,
-    seconds: float = QUIET_S,
-    progress: Progress | None = None,
-    clock: Callable[[], float] = time.monotonic,
-) -> QuietCheck:
-    """Listen to an input with nothing played; the source is opened and closed.
-
-    Raises
-    ------
-    SourceError
-        When it cannot be opened or read.
-    """
-    source.open()
-    try:
-        return quiet_check_of(source.info, listen(source, seconds, progress, clock))
-    finally:
-        source.close()
+def _follows(before: Block, block: Block) -> bool:
+    """Return whether frames follow on; whether they clip is told of all."""
+    return before.goes_on_with(replace(block, clipped=before.clipped))
 
 
 def quiet_check_of(info: SourceInfo, heard: Heard) -> QuietCheck:

@@ -368,7 +368,7 @@ class Newest:
         Parameters
         ----------
         begun : View
-            With its phase, message, source and settings.
+            With its phase, message, source, settings, and notes beside the source's own.
         status : Status
             Of the acquisition.
         info : SourceInfo or None
@@ -415,7 +415,7 @@ class Newest:
             frames=status.frames,
             lost_frames=status.lost_frames,
             advice=advice_on(status.levels, judged) if judged else (),
-            notes=(*(info.notes if info else ()), *([str(fault)] if fault else [])),
+            notes=(*(info.notes if info else ()), *begun.notes, *([str(fault)] if fault else [])),
             teaching=teaching,
             records_a_second=records_a_second if phase is Phase.RUNNING else None,
             stale_after_s=stale_after_s,

@@ -169,6 +169,7 @@ class Output:
     number: int
     name: str
     default_rate_hz: int
+    channels: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,7 +303,12 @@ class PortAudio:
         with self._lock, _quiet():
             sd = self._load()
             outputs = [
-                Output(number, item["name"], round(item["default_samplerate"]))
+                Output(
+                    number=number,
+                    name=item["name"],
+                    default_rate_hz=round(item["default_samplerate"]),
+                    channels=item["max_output_channels"],
+                )
                 for number, item in enumerate(sd.query_devices())
                 if item["max_output_channels"] > 0
             ]

@@ -9,9 +9,12 @@ from __future__ import annotations
 import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 
 from instruments.options import AddressOptions
+from instruments.proof import Identity
 from instruments.sound.capture import SoundCapture, SoundTiming
+from instruments.sound.kept import proof_for
 from instruments.sound.portaudio import (
     PORTAUDIO,
     Device,
@@ -156,6 +159,8 @@ class SoundSource(Source):
         self._device: Device | None = None  # as first found
         self._server_name: str | None = None  # the server's input, as first found
         self._capture: SoundCapture | None = None
+        self.identity: Identity | None = None
+        """What a check of the open input holds for."""
         self._closes = 0  # how often it was closed
         self._swap = threading.Lock()  # guards both
         self._name = f"sound:{device}" if name is None else name
@@ -228,7 +233,7 @@ class SoundSource(Source):
             self._server_name = server.name
             capture.watch(Watch(server))
         self._device = device
-        self._info = self._describe(columns, rate_hz, server)
+        self._info = self._describe(device, columns, rate_hz, server)
         with self._swap:
             if self._closes == closes:
                 self._capture = capture
@@ -291,21 +296,33 @@ class SoundSource(Source):
         return server
 
     def _describe(
-        self, columns: ChannelRoles, rate_hz: int, server: ServerInput | None
+        self, device: Device, columns: ChannelRoles, rate_hz: int, server: ServerInput | None
     ) -> SourceInfo:
         options = self._options
         arrives_hz = rate_hz if server is None else min(rate_hz, server.rate_hz)
+        identity = Identity(
+            device.full_name,
+            rate_hz,
+            ",".join("-" if role is None else role for role in columns),
+            0.0 if server is None else server.volume,
+        )
+        proof, told = proof_for(identity, date.today())
+        corner_hz, corner_part = options.low_corner_hz, options.low_corner_part
+        if corner_hz is None and proof is not None and proof.detector is not None:
+            corner_hz, corner_part = proof.detector.corner_hz, proof.detector.corner_part
+        self.identity = identity
         return SourceInfo(
             name=self._name,
             roles=tuple(role for role in columns if role is not None),
             roles_from="default" if options.roles is None else "given",
             sample_rate_hz=float(rate_hz),
             bandwidth_hz=_PASSED * arrives_hz,
-            low_corner_hz=options.low_corner_hz,
-            low_corner_part=options.low_corner_part,
+            low_corner_hz=corner_hz,
+            low_corner_part=corner_part,
             live=True,
             full_scale_v=options.full_scale_v,
-            notes=tuple(_notes(options, rate_hz, server)),
+            proof=proof,
+            notes=(*_notes(options, rate_hz, server), *told),
         )
 
 

@@ -36,7 +36,7 @@ _DOUBTFUL, _TURNED = 0.1, 0.15
 more, stands on its head."""
 _CONDUCTS_SIGMAS = 4.0
 """Above so many standard deviations a bin counts as signal, past the detector's threshold."""
-_KNEE_U = 0.015
+KNEE_U = 0.015
 """Standard uncertainty of what a detector keeps for itself beyond what is stated, as a part of the
 top: the knee of its law (common practice)."""
 _UNSTATED_U = 0.1
@@ -64,7 +64,7 @@ class EnvelopePath(SignalPath):
         self._rate_u = self._rate_a_bin * setup.low_corner_part / np.sqrt(3.0)
         self._threshold_v = setup.detector_threshold_v or 0.0
         self._threshold_u_v = self._threshold_v * setup.detector_threshold_part / np.sqrt(3.0)
-        self._stated = setup.detector_threshold_v is not None
+        self._setup = setup
         self._stretch = self._bins_in(_STRETCH_S)
         self._top_v = -np.inf
         self._at_top = 0
@@ -100,9 +100,7 @@ class EnvelopePath(SignalPath):
         With a DC-coupled input the nulls' own level may be the detector's offset or the
         recording's.
         """
-        law_u = _KNEE_U if self._stated else _UNSTATED_U
-        law_u_v = np.hypot(law_u * max(heights_v), self._threshold_u_v)
-        alike = np.hypot(self._base_u_v, law_u_v)
+        alike = np.hypot(self._base_u_v, self._law_u_v(max(heights_v)))
         lean = np.zeros((2, 2))
         if self._done is not None:
             places = (centre_frames / self._frames_a_bin).astype(np.int64) - self._done_first
@@ -112,6 +110,14 @@ class EnvelopePath(SignalPath):
                 if chosen.size:
                     lean[:, which] = self._done.lean_v[:, chosen].mean(axis=1)
         return np.vstack([[alike, alike], lean])
+
+    def _law_u_v(self, top_v: float) -> float:
+        """Return the standard uncertainty of the amplitude that is told from an output."""
+        law = self._setup.law
+        if law is not None:
+            return float(np.hypot(law.u_v, self._setup.carrier_is_beyond_proof * KNEE_U * top_v))
+        law_u = _UNSTATED_U if self._setup.detector_is_unproved else KNEE_U
+        return float(np.hypot(law_u * top_v, self._threshold_u_v))
 
     def clipped_between(self, start_frame: float, end_frame: float) -> bool:
         """Return whether noisy output stuck at its highest level; when is not kept.
@@ -246,10 +252,10 @@ class EnvelopePath(SignalPath):
 
     def _add(self, first: int, value: NDArray[np.float64]) -> None:
         """Add bins of the amplitude that went into the detector."""
-        if self._threshold_v > 0.0:
+        if self._threshold_v > 0.0 or self._setup.law is not None:
             floor_v = _CONDUCTS_PART * max(float(value.max(initial=0.0)), self._highest_v)
             conducts = value > max(_CONDUCTS_SIGMAS * self._sigma_v, floor_v)
-            value = np.where(conducts, value + self._threshold_v, 0.0)
+            value = np.where(conducts, self._setup.undetected_v(value), 0.0)
         sigma = np.full(len(value), self._sigma_v)
         power = value * np.abs(value) - sigma**2
         ok = np.ones(len(value), dtype=np.bool_)

@@ -8,6 +8,10 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from app.analysis.uncertainty import CLOCK_PART
+
+_SAME_CARRIER = 1.05
+
 
 @dataclass(frozen=True, slots=True)
 class Columns:
@@ -45,6 +49,36 @@ class Columns:
         return rows
 
 
+def is_beyond(carrier_hz: float, proved_hz: float) -> bool:
+    """Return whether a carrier is clearly above the highest that a detector was measured with."""
+    return carrier_hz > _SAME_CARRIER * proved_hz
+
+
+@dataclass(frozen=True, slots=True)
+class KnownLaw:
+    """A detector's law as it was measured, in the source's volts.
+
+    Attributes
+    ----------
+    out_v, in_v : tuple of float
+        Rising: what came out, and the amplitude that went in.
+    u_v : float
+        Standard uncertainty of the latter.
+    proved_hz : float
+        Highest carrier that it was measured with.
+    """
+
+    out_v: tuple[float, ...]
+    in_v: tuple[float, ...]
+    u_v: float
+    proved_hz: float
+
+    def amplitude_v(self, out_v: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return what went in; beyond what was measured the detector keeps as much as there."""
+        kept_v = np.array(self.in_v) - np.array(self.out_v)
+        return out_v + np.interp(out_v, self.out_v, kept_v)
+
+
 @dataclass(frozen=True, slots=True)
 class Setup:
     """Source and disk, as plain values.
@@ -59,6 +93,10 @@ class Setup:
         What an external detector keeps for itself, None when not stated.
     low_corner_part, detector_threshold_part : float
         Tolerances of both, rectangular, as parts of them.
+    law : KnownLaw or None
+        What the detector was found to do; goes before a threshold.
+    clock_u_part : float
+        Standard uncertainty of the sample rate, as a part of it.
     geometry, pairs : str or None, int or None
         Recording and pairs of lobes a turn, None when open.
     scale_um, scale_u_um, calibrated : float, float, bool
@@ -80,6 +118,8 @@ class Setup:
     detector_threshold_v: float | None = None
     low_corner_part: float = 0.2
     detector_threshold_part: float = 0.2
+    law: KnownLaw | None = None
+    clock_u_part: float = CLOCK_PART
     speed_rpm: float = 300.0
     carrier_hz: float = 125e3
     geometry: str | None = None
@@ -91,6 +131,23 @@ class Setup:
     set_limit: float = 0.15
     check_limit: float = 0.30
     min_max: bool = False
+
+    @property
+    def detector_is_unproved(self) -> bool:
+        """Whether nothing is known of an envelope's detector."""
+        told = self.law is not None or self.detector_threshold_v is not None
+        return self.columns.envelope is not None and not told
+
+    @property
+    def carrier_is_beyond_proof(self) -> bool:
+        """Whether the carrier is above those that the detector was measured with."""
+        return self.law is not None and is_beyond(self.carrier_hz, self.law.proved_hz)
+
+    def undetected_v(self, out_v: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the amplitude that went into a detector which conducts."""
+        if self.law is not None:
+            return self.law.amplitude_v(out_v)
+        return out_v + (self.detector_threshold_v or 0.0)
 
 
 class SampleBlock(Protocol):

@@ -70,7 +70,7 @@ def quiet_channel(stretches: list[Floats], rate_hz: float) -> QuietChannel | Non
         return None
     joined = np.concatenate(stretches)
     total_v2 = float(joined.var())
-    step_v = step_of(joined)
+    step_v = step_of(joined) or _lone_step(joined)
     hum_v, hum_hz = _hum(stretches, rate_hz)
     return QuietChannel(
         offset_v=float(joined.mean()),
@@ -80,6 +80,12 @@ def quiet_channel(stretches: list[Floats], rate_hz: float) -> QuietChannel | Non
         step_v=step_v,
         busy=any(is_busy(each, rate_hz, step_v) for each in stretches),
     )
+
+
+def _lone_step(values: Floats) -> float:
+    """Return the step between two codes where there are no more, 0 otherwise."""
+    low, high = float(values.min()), float(values.max())
+    return high - low if bool(np.all((values == low) | (values == high))) else 0.0
 
 
 def is_busy(values: Floats, rate_hz: float, step_v: float) -> bool:

@@ -366,8 +366,8 @@ class Analyser:
         notes = list(self._standing_notes())
         if len(turns) < len(self._turns):
             notes.append(messages.fill(messages.TURNS_DROPPED, len(self._turns) - len(turns)))
-        speed = mean_speed(turns, setup.sample_rate_hz, finder.lobe_times, finder.lobes_a_turn)
-        carrier = carrier_of(series, turns)
+        speed = mean_speed(turns, setup, finder.lobe_times, finder.lobes_a_turn)
+        carrier = carrier_of(series, turns, setup.clock_u_part)
         if self._pairs_are_guessed:
             notes.append(messages.SPEED_BY_PROFILE)
         notes += off_profile(setup, speed, carrier)
@@ -430,8 +430,8 @@ class Analyser:
         """Return a live reading without lobes."""
         series, recent = self._path.series, self._turns[-_SPEED_TURNS:]
         return self._without_lobes(
-            mean_speed(recent, self._setup.sample_rate_hz) if self.locked else None,
-            carrier_of(series, recent[-1:]) if series is not None else None,
+            mean_speed(recent, self._setup) if self.locked else None,
+            None if series is None else carrier_of(series, recent[-1:], self._setup.clock_u_part),
         )
 
     def _without_lobes(self, speed_rpm: Quantity | None, carrier_hz: Quantity | None) -> Reading:
@@ -449,8 +449,16 @@ class Analyser:
     def _standing_notes(self) -> tuple[Message, ...]:
         setup = self._setup
         notes = list(self._path.notes)
-        if setup.columns.envelope is not None and setup.detector_threshold_v is None:
+        if setup.detector_is_unproved:
             notes.append(messages.DETECTOR_UNPROVED)
+        elif setup.law is not None and setup.carrier_is_beyond_proof:
+            notes.append(
+                messages.fill(
+                    messages.DETECTOR_PROVED_TO,
+                    f"{setup.law.proved_hz / 1e3:.4g}",
+                    f"{setup.carrier_hz / 1e3:.4g}",
+                )
+            )
         if not setup.calibrated:
             notes.append(messages.UNCALIBRATED)
         if self._finder.index_is_doubled:
@@ -482,7 +490,9 @@ def take_trace(series: EnvelopeSeries, turn: Turn, layout: Layout | None, number
     )
 
 
-def carrier_of(series: EnvelopeSeries, turns: Sequence[Turn]) -> Quantity | None:
+def carrier_of(
+    series: EnvelopeSeries, turns: Sequence[Turn], clock_u_part: float
+) -> Quantity | None:
     """Return the mean carrier over turns, weighted by power, or None for an envelope."""
     means: list[float] = []
     for turn in turns:
@@ -491,7 +501,7 @@ def carrier_of(series: EnvelopeSeries, turns: Sequence[Turn]) -> Quantity | None
         weight = np.where(series.ok[bins], np.maximum(series.power_v2[bins], 0.0), 0.0)
         if carrier.size and carrier[0] > 0.0 and weight.sum() > 0.0:
             means.append(float(np.average(carrier, weights=weight)))
-    return mean_frequency(np.array(means)) if means else None
+    return mean_frequency(np.array(means), clock_u_part) if means else None
 
 
 def off_profile(setup: Setup, speed: Quantity | None, carrier: Quantity | None) -> list[Message]:

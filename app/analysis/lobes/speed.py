@@ -7,9 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from app.analysis.envelope.setup import Setup
 from app.analysis.lobes.turns import LobeTime, Turn
 from app.analysis.results import Quantity, SpeedFinding
-from app.analysis.uncertainty import CLOCK_PART, fit, scatter_u, t_expanded
+from app.analysis.uncertainty import fit, scatter_u, t_expanded
 
 _PATTERN_PLACE_U = 0.01
 _FEW = 4
@@ -18,7 +19,7 @@ _FEW = 4
 
 def mean_speed(
     turns: Sequence[Turn],
-    sample_rate_hz: float,
+    setup: Setup,
     lobe_times: Sequence[LobeTime] = (),
     lobes_a_turn: int = 0,
 ) -> Quantity | None:
@@ -42,8 +43,8 @@ def mean_speed(
             # So few lobes give no scatter: their places are good to some hundredths of a turn.
             edges = _PATTERN_PLACE_U * frames / len(lengths)
         u = float(np.hypot(edges, scatter_u(lengths) if len(lengths) > 1 else 0.0))
-    speed = 60.0 * sample_rate_hz / frames
-    return Quantity(float(speed), float(speed * np.hypot(u / frames, CLOCK_PART)))
+    speed = 60.0 * setup.sample_rate_hz / frames
+    return Quantity(float(speed), float(speed * np.hypot(u / frames, setup.clock_u_part)))
 
 
 def _turn_by_lobes(times: Sequence[LobeTime], a_turn: int) -> tuple[float, float]:

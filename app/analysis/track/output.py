@@ -56,7 +56,7 @@ def output_of(pieces: Sequence[SampleBlock], setup: Setup) -> OutputFound | Mess
         return messages.NOTHING_WRITTEN
     frequency_hz, asymmetry_ns, problem = None, None, messages.ASYMMETRY_NEEDS_SIGNAL
     if strands[0].carrier_hz is not None:
-        frequency_hz = _frequency(marks)
+        frequency_hz = _frequency(marks, setup.clock_u_part)
         asymmetry_ns, problem = _asymmetry(strands, setup, frequency_hz.value)
     bins = envelope.raw_v.size
     finding = OutputFinding(
@@ -182,7 +182,7 @@ def _modulation(envelope: _Envelope, floor_u_v: float) -> Quantity:
     return Quantity(value, float(np.linalg.norm(u_percent)))
 
 
-def _frequency(marks: Sequence[_Marks]) -> Quantity:
+def _frequency(marks: Sequence[_Marks], clock_u_part: float) -> Quantity:
     """Return the mean frequency, by the carrier's angle from window to window."""
     found: list[float] = []
     for mark in marks:
@@ -192,7 +192,7 @@ def _frequency(marks: Sequence[_Marks]) -> Quantity:
                 step = float(np.angle(np.sum(part[1:] * np.conj(part[:-1]))))
                 away = step / strand.window * strand.rate_hz / (2.0 * float(np.pi))
                 found.append((strand.carrier_hz or 0.0) + away)
-    return mean_frequency(np.array(found))
+    return mean_frequency(np.array(found), clock_u_part)
 
 
 def _asymmetry(

@@ -138,7 +138,7 @@ def _values(piece: SampleBlock, setup: Setup) -> tuple[Floats, int, float]:
         return floor.taken_from(size), 2, floor.u_v
     if columns.envelope is not None:
         level = piece.samples_v[:, columns.envelope].astype(np.float64)
-        return level + (setup.detector_threshold_v or 0.0) * (level > 0.0), 1, 0.0
+        return np.where(level > 0.0, setup.undetected_v(level), level), 1, 0.0
     return columns.differential_of(piece.samples_v).astype(np.float64), 1, 0.0
 
 

@@ -1,15 +1,21 @@
 """The command check-source, on captures and on a live source whose clock is off."""
 
+import io
 import json
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
 import soundfile
 
 from app.cli import main
-from app.live.source_check import check_quiet
+from app.live.source_check import listen, quiet_check_of
+from instruments.proof import Identity
+from instruments.sound.kept import read_proof
 from instruments.source import Block, Role, Source, SourceInfo, SourceTimeout
+from tests.virtualprobe.card import VirtualCard
+from tests.virtualprobe.circuit import Parts
 
 RATE_HZ = 48_000
 
@@ -67,7 +73,16 @@ def test_too_short_a_capture_is_said(tmp_path, capsys):
     assert "listen longer" in capsys.readouterr().out
 
 
-@pytest.mark.parametrize("words", [["nowhere.wav"], ["sim:", "--roles", "left"], []])
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["nowhere.wav"],
+        ["sim:", "--roles", "left"],
+        [],
+        ["sim:", "--seconds", "1", "--play", "nobody"],
+        ["sim:", "--at-most", "101"],
+    ],
+)
 def test_bad_input_is_one_line(words, capsys):
     assert main.run(["check-source", *words]) == 2
     assert capsys.readouterr().err.count("\n") == 1
@@ -102,9 +117,73 @@ class Ticking(Source):
 
 def test_the_clock_of_a_live_input_is_told():
     source = Ticking(80e-6)
-    found = check_quiet(source, 60.0, clock=lambda: source.now_s)
+    source.open()
+    heard = listen(source, 60.0, clock=lambda: source.now_s)
+    found = quiet_check_of(source.info, heard)
     assert found.is_quiet
     assert found.full_scale_v == 1.0  # relative volts: parts of full scale
     assert found.clock is not None
     assert 1e6 * found.clock.fast_part == pytest.approx(80.0, abs=2e6 * found.clock.u_part + 5.0)
     assert found.system_u_part > 0.0
+
+
+@pytest.fixture
+def card(monkeypatch, tmp_path):
+    """A card with a probe in its loop, for the command as input and as output."""
+    made = VirtualCard(Parts(gains=(0.6,)), 16_000)
+    made.identity = Identity("Bench", 16_000, "envelope", 0.0)
+    monkeypatch.setattr("app.cli.source_check.open_address", lambda *_: made)
+    monkeypatch.setattr("app.cli.source_check.SoundPlayer", lambda *_: made)
+    monkeypatch.setattr("app.cli.source_check.SoundSource", VirtualCard)
+    monkeypatch.setattr("instruments.sound.kept.user_data_path", lambda *_, **__: tmp_path)
+    return made
+
+
+CHECK = ["check-source", "sound:bench", "--seconds", "2"]
+PLAY = [*CHECK, "--play", "bench"]
+
+
+def test_what_is_played_and_found_is_told_and_kept(card, capsys, tmp_path):
+    assert main.run([*PLAY, "--yes", "--quick"]) == 0
+    told = capsys.readouterr()
+    assert "plays 0.195 % of full scale, 5.76 kHz" in told.err
+    assert re.search(r"detector +keeps [\d.]+ ± [\d.]+ mV", told.out)
+    assert re.search(r"low corner +(6.9|7.0)\d+ ± 0.0\d+ Hz, the input's alone", told.out)
+    assert "at 125 kHz the law is taken as the same" in told.out
+    assert re.search(r"resolves .* µm .* limits", told.out)
+    kept = tmp_path / "inputs" / "Bench.toml"
+    assert f"{kept}: used from now on" in told.out
+    assert read_proof(kept).identity == card.identity
+    assert card.silenced
+
+
+def test_a_second_look_says_whether_it_still_holds(card, capsys, tmp_path):
+    assert main.run([*PLAY, "--yes", "--quick"]) == 0
+    kept = tmp_path / "inputs" / "Bench.toml"
+    card._info = replace(card.info, proof=read_proof(kept))
+    assert main.run([*PLAY, "--yes", "--quick"]) == 0
+    assert "still holds" in capsys.readouterr().out
+    card.changes_to(Parts(gains=(0.6,), input_corner_hz=9.0))
+    assert main.run([*PLAY, "--yes", "--quick"]) == 0
+    assert "nothing any more: the low corner was 7 Hz and is 9 Hz" in capsys.readouterr().out
+    assert not kept.exists()
+
+
+def test_nothing_is_played_before_it_is_allowed(card, capsys, monkeypatch):
+    monkeypatch.setattr("sys.stdin", io.StringIO("y\n"))
+    assert main.run(PLAY) == 2
+    assert "add --yes" in capsys.readouterr().err
+    answers = io.StringIO("no\n")
+    answers.isatty = lambda: True
+    monkeypatch.setattr("sys.stdin", answers)
+    assert main.run(PLAY) == 2
+    assert "nothing was played" in capsys.readouterr().err
+    assert card.loudest == 0.0
+
+
+def test_a_fault_is_one_sentence_and_nothing_is_kept(card, capsys, tmp_path):
+    card.changes_to(Parts(kind="none", gains=(0.4,)))
+    assert main.run([*PLAY, "--yes", "--quick"]) == 2
+    assert "there is no detector in the path" in capsys.readouterr().err.splitlines()[-1]
+    assert not (tmp_path / "inputs").exists()
+    assert card.silenced

@@ -46,6 +46,13 @@ def test_steps_show_and_are_no_signal():
     assert found.noise_v == pytest.approx(step * np.sqrt(0.16 + 1 / 12), rel=0.05)
 
 
+def test_two_codes_that_seldom_change_are_no_signal():
+    step = 2.0 / 2**14
+    found = quiet_channel([np.round(noise(0.13 * step) / step + 0.1) * step], RATE_HZ)
+    assert found.step_v == pytest.approx(step)
+    assert not found.busy
+
+
 def test_rounded_hum_alone_is_no_signal():
     step = 2.0 / 2**12
     found = quiet_channel([np.round(hum(0.01, 50.0, (1.0,)) / step) * step], RATE_HZ)

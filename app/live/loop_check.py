@@ -1,0 +1,334 @@
+"""An input, and the probe ahead of it, measured with the sound card's own output.
+
+The level begins near nothing and doubles until the input has enough; each is told before it is
+played. Nothing comes of a check that fails, and the output is silent however one ends.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.analysis.envelope.converter import step_of
+from app.analysis.frontend.detector import DetectorLaw, detector_law
+from app.analysis.frontend.linear import LinearPath, linear_path, linear_score
+from app.analysis.frontend.score import Burst, Score, bin_means, found_at, tone_in_bins
+from app.live.source_check import Heard, QuietCheck, listen, quiet_check_of
+from instruments.source import Role, Source, SourceError
+
+Floats = NDArray[np.float64]
+Tell = Callable[[str], None]
+
+_QUIET_S = 2.0
+_FIRST_LEVEL = 2.0**-9
+_ENOUGH_PART = 0.3
+"""The level rises until what comes back has so much of the input's full scale."""
+_ANSWERS = 6.0
+"""Over the largest of a quiet input."""
+_SETTLE_S = 0.7
+"""From playing to having heard it: a sound server may take half a second."""
+_TRAIL_S = 1.5
+_BAND_PART = 0.8
+_LEVELS, _PASSES = 30, 4
+_QUICK_LEVELS, _QUICK_PASSES = 15, 3
+_ON_S, _OFF_S = 0.053, 0.050
+"""Their sum is no whole number of cycles of either mains."""
+_CLEARLY = 2.0
+_TRIES = 3
+_OTHER_SOUND = 3.0
+
+
+class LoopFault(SourceError):  # noqa: N818
+    """What came back tells nothing; the sentence says what to mend."""
+
+
+class Player(Protocol):
+    """An output that plays what it is given, and is silent otherwise."""
+
+    @property
+    def name(self) -> str:
+        """What a person knows it by."""
+        ...
+
+    @property
+    def outputs(self) -> int:
+        """Channels."""
+        ...
+
+    def play(self, samples: NDArray[np.float32]) -> None:
+        """Play float32, shape (frames, outputs), within ±1, after what is being played."""
+        ...
+
+    def silence(self) -> None:
+        """Drop what is not played yet."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class LoopFound:
+    """What a check by the output found.
+
+    Attributes
+    ----------
+    quiet : QuietCheck
+        The input with nothing played.
+    level, hz : float
+        Highest peak that was played, as a part of full scale; frequency of the main tone.
+    detector, linear : DetectorLaw or None, LinearPath or None
+        One of them: with an envelope column, or without.
+    """
+
+    quiet: QuietCheck
+    level: float
+    hz: float
+    detector: DetectorLaw | None = None
+    linear: LinearPath | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Answer:
+    """What came back: largest move of the level and largest tone, of each column."""
+
+    moves: Floats
+    tones: Floats
+    clipped: bool
+
+
+def check_loop(
+    source: Source,
+    player: Player,
+    carrier_hz: float,
+    tell: Tell,
+    *,
+    at_most: float = 1.0,
+    quick: bool = False,
+) -> LoopFound:
+    """Measure an open source's input, and the probe, by what is played.
+
+    Parameters
+    ----------
+    carrier_hz : float
+        What the drive's signal will have; the tone is near it, or as near as the input's band lets.
+    tell : callable
+        Told what is played, in a sentence, before it is.
+    at_most : float
+        Highest peak to be played, as a part of the output's full scale.
+    quick : bool
+        Half the levels: for looking whether what is known still holds.
+
+    Raises
+    ------
+    LoopFault
+        When nothing usable came back.
+    SourceError
+        When the source cannot be read.
+    """
+    try:
+        return _LoopCheck(source, player, carrier_hz, tell, at_most, quick=quick).run()
+    finally:
+        player.silence()
+
+
+class _LoopCheck:
+    """One check, from listening to the result."""
+
+    def __init__(
+        self,
+        source: Source,
+        player: Player,
+        carrier_hz: float,
+        tell: Tell,
+        at_most: float,
+        *,
+        quick: bool,
+    ) -> None:
+        self._source, self._player, self._tell = source, player, tell
+        self._at_most, self._quick = at_most, quick
+        info = source.info
+        self._rate_hz = info.sample_rate_hz
+        self._roles = info.roles
+        self._hz = min(carrier_hz, _BAND_PART * info.bandwidth_hz)
+        self._full_v = info.full_scale_v or 1.0
+        self._detects = Role.ENVELOPE in info.roles
+        wanted = (Role.ENVELOPE,) if self._detects else (Role.PLUS, Role.MINUS, Role.DIFFERENTIAL)
+        self._columns = [n for n, role in enumerate(info.roles) if role in wanted]
+
+    def run(self) -> LoopFound:
+        """Listen, find the level, play and measure."""
+        heard = listen(self._source, _QUIET_S)
+        quiet = quiet_check_of(self._source.info, heard)
+        if not quiet.is_quiet:
+            raise LoopFault(
+                "a signal is there before anything is played; stop the drive's motor and every "
+                "program that plays, and check again"
+            )
+        self._floor = self._answer_of(heard)
+        level = self._find_level()
+        roughness = _roughness(self._joined(heard)[:, self._columns])
+        for _ in range(_TRIES):
+            found = self._measure(level, roughness, quiet)
+            if found.detector is None or found.detector.is_steady:
+                return found
+        raise LoopFault(
+            "what came back was not the same twice; let nothing else keep the computer busy, see "
+            "to loose plugs, and check again"
+        )
+
+    # -- the level ------------------------------------------------------------------------------
+
+    def _find_level(self) -> float:
+        """Return the highest level at which the input has enough and does not clip."""
+        level, answered = min(_FIRST_LEVEL, self._at_most), 0.0
+        while True:
+            self._tell(f"plays {100.0 * level:.3g} % of full scale, {self._hz / 1e3:.4g} kHz")
+            answer = self._play_once(level)
+            own = answer.moves if self._detects else answer.tones
+            floor = self._floor.moves if self._detects else self._floor.tones
+            if answer.clipped:
+                break
+            if self._answers(own, floor):
+                self._refuse_other_kind(answer)
+                answered = level
+                if float(own[self._columns].max()) > _ENOUGH_PART * self._full_v:
+                    return level
+            if level >= self._at_most:
+                break
+            level = min(2.0 * level, self._at_most)
+        if answered:
+            return answered
+        raise LoopFault(self._why_nothing(answer, level))
+
+    def _answers(self, own: Floats, floor: Floats) -> bool:
+        return bool(np.any(own[self._columns] > _ANSWERS * floor[self._columns] + 1e-6))
+
+    def _play_once(self, level: float) -> _Answer:
+        score = Score((Burst((level,), self._hz),), 0.15, 0.02)
+        self._player.play(score.samples(self._rate_hz, self._player.outputs))
+        return self._answer_of(listen(self._source, score.seconds + _SETTLE_S))
+
+    def _answer_of(self, heard: Heard) -> _Answer:
+        values = self._joined(heard)
+        moves, tones = [], []
+        for column in range(values.shape[1]):
+            bins, _ = bin_means(values[:, column], self._rate_hz)
+            moves.append(float(np.abs(bins - np.median(bins)).max()))
+            tone, _ = tone_in_bins(values[:, column], self._rate_hz, self._hz)
+            tones.append(float(tone.max()))
+        return _Answer(np.array(moves), np.array(tones), heard.clipped)
+
+    def _refuse_other_kind(self, answer: _Answer) -> None:
+        """Refuse a tone where an envelope was named, and the other way round."""
+        tone, move = (float(each[self._columns].max()) for each in (answer.tones, answer.moves))
+        if self._detects and tone > _CLEARLY * move:
+            raise LoopFault(
+                "the tone itself comes back, and not its envelope: there is no detector in the "
+                "path; name the column differential, or connect the probe"
+            )
+        if not self._detects and move > _CLEARLY * tone:
+            raise LoopFault(
+                "the envelope of the tone comes back, and not the tone: there is a detector in the "
+                "path; name the column envelope"
+            )
+
+    def _why_nothing(self, answer: _Answer, level: float) -> str:
+        """Return the sentence for what did not come back as it should."""
+        percent = f"{100.0 * level:.3g} % of full scale"
+        if answer.clipped:
+            return (
+                f"the input clips at {percent} before anything below it can be measured; turn its "
+                "gain or the output's volume down"
+            )
+        tones, moves = answer.tones, answer.moves
+        heard_tone = tones > _ANSWERS * self._floor.tones + 1e-6
+        heard_move = moves > _ANSWERS * self._floor.moves + 1e-6
+        others = [n for n in range(len(tones)) if n not in self._columns]
+        for column in others:
+            if heard_tone[column] or heard_move[column]:
+                return (
+                    f"what was played came back on the column named {self._roles[column]} and not "
+                    "on the signal's; swap the plugs, or name the columns with --roles"
+                )
+        return (
+            f"nothing came back up to {percent}: check the cable, that “{self._player.name}” is "
+            "the output that is wired and is neither muted nor turned down, and that this is the "
+            "input"
+        )
+
+    # -- the measurement ------------------------------------------------------------------------
+
+    def _measure(self, level: float, quiet_roughness: float, quiet: QuietCheck) -> LoopFound:
+        score, passes = self._score(level)
+        self._tell(
+            f"plays tones of up to {100.0 * level:.3g} % of full scale for {score.seconds:.0f} s"
+        )
+        self._player.play(score.samples(self._rate_hz, self._player.outputs))
+        heard = listen(self._source, score.seconds + _TRAIL_S)
+        if heard.clipped:
+            raise LoopFault("the input clipped while it was measured; turn its gain down a little")
+        values = self._joined(heard)
+        begin_s = found_at(*self._activity(values), score)
+        if begin_s is None:
+            raise LoopFault(_NOT_OURS)
+        own = values[:, self._columns]
+        self._refuse_other_sound(own, score, begin_s, quiet_roughness)
+        if self._detects:
+            law = detector_law(own[:, 0], self._rate_hz, score, begin_s, passes)
+            return LoopFound(quiet, level, self._hz, detector=law)
+        path = linear_path(own, self._rate_hz, score, begin_s, quiet.full_scale_v)
+        return LoopFound(quiet, level, self._hz, linear=path)
+
+    def _score(self, level: float) -> tuple[Score, int]:
+        if not self._detects:
+            return linear_score(level, self._hz, self._rate_hz, self._player.outputs), 1
+        count, passes = (_QUICK_LEVELS, _QUICK_PASSES) if self._quick else (_LEVELS, _PASSES)
+        # Every level once in each pass, in an order that no drift goes along with.
+        mixed = np.random.default_rng(0)
+        steps = [n for _ in range(passes) for n in mixed.permutation(np.arange(1, count + 1))]
+        bursts = tuple(Burst((level * float(n) / count,), self._hz) for n in steps)
+        return Score(bursts, _ON_S, _OFF_S), passes
+
+    def _activity(self, values: Floats) -> tuple[Floats, float]:
+        """Return the strength of what came back in bins of a millisecond, and a bin's length."""
+        own = values[:, self._columns]
+        if not self._detects:
+            own = np.abs(own - own.mean(axis=0))
+        return bin_means(own.sum(axis=1), self._rate_hz)
+
+    def _refuse_other_sound(
+        self, values: Floats, score: Score, begin_s: float, quiet_roughness: float
+    ) -> None:
+        """Compare the noise in the pauses with that of the quiet input."""
+        paused = score.parts_of(np.arange(len(values)) / self._rate_hz - begin_s) == -1
+        roughness = _roughness(values, paused[2:] & paused[:-2])
+        # A quiet input may stand on one code; a coupling's decay goes through many.
+        least = max(quiet_roughness, *map(step_of, values.T))
+        if roughness > _OTHER_SOUND * least:
+            raise LoopFault(
+                "another sound was there while it was measured; stop every other program that "
+                "plays, and check again"
+            )
+
+    # -- reading --------------------------------------------------------------------------------
+
+    def _joined(self, heard: Heard) -> Floats:
+        if len(heard.stretches) > 1:
+            raise LoopFault(
+                "frames were lost while it was measured; close other programs, and check again"
+            )
+        return heard.stretches[0].astype(np.float64)
+
+
+_NOT_OURS = (
+    "what came back is not what was played; check that nothing else plays, and that the output is "
+    "led to this input alone"
+)
+
+
+def _roughness(values: Floats, where: NDArray[np.bool_] | None = None) -> float:
+    """Return the root mean square of the second differences: noise, and not a coupling's decay."""
+    bends = np.diff(values, n=2, axis=0)
+    return float(np.sqrt(np.mean((bends if where is None else bends[where]) ** 2)))

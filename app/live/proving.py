@@ -1,0 +1,162 @@
+"""From what a check found to what is kept of an input, whether that holds, and what it allows."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import hypot, sqrt
+from pathlib import Path
+
+from app.analysis.envelope.detector import KNEE_U
+from app.analysis.envelope.setup import is_beyond
+from app.analysis.frontend.detector import DetectorLaw
+from app.analysis.frontend.limits import TOP_PART, Limit, SignalChain, limits_of, together_um
+from app.analysis.messages import RESOLVES, fill
+from app.analysis.results import Message
+from app.files import atomic_write, folder_for
+from app.live.loop_check import LoopFault, LoopFound
+from app.live.source_check import QuietCheck
+from app.profiles import Profile
+from app.stamp import version
+from instruments.proof import DetectorProof, Identity, InputProof
+from instruments.sound.kept import as_toml, proof_path
+from instruments.source import Role, SourceInfo
+
+_HOLDS_PART = 0.01
+"""By so much corner and threshold may move, of the corner and of the highest level."""
+
+
+def proof_of(
+    identity: Identity, quiet: QuietCheck, loop: LoopFound, output: str, made_on: str
+) -> InputProof:
+    """Return what is kept of a check.
+
+    Raises
+    ------
+    LoopFault
+        When what was found is no detector that a reading can use.
+    """
+    if loop.detector is not None and loop.detector.polarity < 0:
+        raise LoopFault(
+            "the detector stands on its head, more signal gives less; turn it round and check "
+            "again: nothing is kept"
+        )
+    full_v = quiet.full_scale_v or 1.0
+    channels = quiet.channels.values()
+    clock = quiet.clock
+    return InputProof(
+        identity=identity,
+        made_on=made_on,
+        conditions=(
+            f"tones of {loop.hz / 1e3:.4g} kHz up to {100.0 * loop.level:.3g} % of full scale on "
+            f"“{output}”, evenlobe {version()}"
+        ),
+        noise=max(channel.noise_v for channel in channels) / full_v,
+        step=max(channel.step_v for channel in channels) / full_v,
+        fast_part=0.0 if clock is None else clock.fast_part,
+        clock_u_part=0.0 if clock is None else clock.true_u_part(quiet.system_u_part),
+        detector=None if loop.detector is None else _detector(loop, loop.detector, full_v),
+    )
+
+
+def _detector(loop: LoopFound, law: DetectorLaw, full_v: float) -> DetectorProof:
+    return DetectorProof(
+        proved_hz=loop.hz,
+        threshold=law.threshold_v / full_v,
+        threshold_u=law.threshold_u_v / full_v,
+        knee=law.knee_v / full_v,
+        law_u=law.law_u_v / full_v,
+        corner_hz=law.corner_hz,
+        corner_u_hz=law.corner_u_hz,
+        out=tuple(float(each) / full_v for each in law.out_v),
+        into=tuple(float(each) / full_v for each in law.in_v),
+    )
+
+
+def keep(proof: InputProof) -> Path:
+    """Write it where readings by that input look for it; returns where that is.
+
+    Raises
+    ------
+    LoopFault
+        When it cannot be written.
+    """
+    path = proof_path(proof.identity.device)
+    try:
+        with folder_for(path), atomic_write(path) as part:
+            part.write_text(as_toml(proof), encoding="utf-8")
+    except OSError as fault:
+        raise LoopFault(f"“{path}” cannot be written: {fault.strerror}; nothing is kept") from None
+    return path
+
+
+def chain_of(quiet: QuietCheck, loop: LoopFound | None, profile: Profile) -> SignalChain | None:
+    """Return what a check found of an input's limits, None where too little is known."""
+    if quiet.full_scale_v is None or not quiet.is_quiet:
+        return None
+    channels = quiet.channels.values()
+    chain = SignalChain(
+        noise_v=tuple(channel.noise_v for channel in channels),
+        step_v=tuple(channel.step_v for channel in channels),
+        full_scale_v=quiet.full_scale_v,
+        rate_hz=quiet.info.sample_rate_hz,
+        envelope=Role.ENVELOPE in quiet.info.roles,
+    )
+    if loop is None or loop.detector is None:
+        return chain
+    law = _detector(loop, loop.detector, 1.0)
+    return _behind_detector(chain, law, profile)
+
+
+def resolution_of(info: SourceInfo, profile: Profile) -> Message | None:
+    """Return what an input lets a reading resolve, None where no check of it holds."""
+    proof = info.proof
+    if proof is None:
+        return None
+    full_v = info.full_scale_v or 1.0
+    columns = sum(role is not Role.INDEX for role in info.roles)
+    chain = SignalChain(
+        noise_v=(proof.noise * full_v,) * columns,
+        step_v=(proof.step * full_v,) * columns,
+        full_scale_v=full_v,
+        rate_hz=info.sample_rate_hz,
+        envelope=Role.ENVELOPE in info.roles,
+    )
+    if proof.detector is not None:
+        chain = _behind_detector(chain, proof.detector.in_volts(full_v), profile)
+    limits = limits_by(chain, profile)
+    if not limits:
+        return None
+    return fill(RESOLVES, f"{2.0 * together_um(limits):.2g}", limits[0].part)
+
+
+def limits_by(chain: SignalChain, profile: Profile) -> tuple[Limit, ...]:
+    """Return the limits of a reading by a class of drive, at its set limit, largest first."""
+    return limits_of(chain, profile.scale_um, 60.0 / profile.speed_rpm, profile.set_limit)
+
+
+def _behind_detector(chain: SignalChain, law: DetectorProof, profile: Profile) -> SignalChain:
+    beyond = is_beyond(profile.carrier_hz, law.proved_hz) * KNEE_U * TOP_PART * chain.full_scale_v
+    return replace(
+        chain,
+        law_u_v=hypot(law.law_u, beyond),
+        corner_hz=law.corner_hz,
+        corner_u_part=law.corner_u_hz / law.corner_hz if law.corner_hz else 0.0,
+    )
+
+
+def what_moved(kept: InputProof, now: InputProof) -> str:
+    """Return in words what is no longer as it was kept, empty where all holds."""
+    before, after = kept.detector, now.detector
+    if before is None or after is None:
+        return "" if before is after else "there was a detector, or is one now"
+    top = before.out[-1]
+    corner_u_hz = hypot(before.corner_u_hz, after.corner_u_hz, _HOLDS_PART * before.corner_hz)
+    if abs(after.corner_hz - before.corner_hz) > 2.0 * corner_u_hz:
+        return f"the low corner was {before.corner_hz:.3g} Hz and is {after.corner_hz:.3g} Hz"
+    threshold_u = hypot(before.threshold_u, after.threshold_u, _HOLDS_PART * top / sqrt(3.0))
+    if abs(after.threshold - before.threshold) > 2.0 * threshold_u:
+        return (
+            f"the threshold was {100.0 * before.threshold / top:.2g} % of the highest level and is "
+            f"{100.0 * after.threshold / top:.2g} %"
+        )
+    return ""

@@ -1,0 +1,113 @@
+"""What a check measured of an input, as values: what it holds for, and what was found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date
+from math import sqrt
+
+_VOLUME_PART = 0.005
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """What a check holds for.
+
+    Attributes
+    ----------
+    device : str
+        The input, with its host interface.
+    rate_hz : int
+        Frames a second.
+    columns : str
+        Roles of the channels, in order, with commas between; ``-`` for one that is skipped.
+    volume : float
+        The sound server's, 1 where samples pass unchanged; 0 where none is told.
+    """
+
+    device: str
+    rate_hz: int
+    columns: str
+    volume: float
+
+    def unlike(self, other: Identity) -> str:
+        """Return in which way another is not the same, empty where it is."""
+        if self.rate_hz != other.rate_hz:
+            return f"the rate was {self.rate_hz} and is {other.rate_hz}"
+        if self.columns != other.columns:
+            return f"the columns were {self.columns} and are {other.columns}"
+        if abs(self.volume - other.volume) > _VOLUME_PART:
+            return f"the volume was {100 * self.volume:.0f} % and is {100 * other.volume:.0f} %"
+        return ""
+
+
+@dataclass(frozen=True, slots=True)
+class DetectorProof:
+    """A detector's law and the corner behind it, as :mod:`app.analysis.frontend` finds them.
+
+    ``out`` and ``into`` rise: what came out, and the amplitude that went in, on the scale on which
+    the upper levels' line is out + threshold. ``law_u`` is the standard uncertainty of the latter.
+    Levels are parts of the input's full scale until :meth:`in_volts`.
+    """
+
+    proved_hz: float
+    threshold: float
+    threshold_u: float
+    knee: float
+    law_u: float
+    corner_hz: float
+    corner_u_hz: float
+    out: tuple[float, ...]
+    into: tuple[float, ...]
+
+    @property
+    def corner_part(self) -> float:
+        """Tolerance of the corner as a part of it, rectangular."""
+        return sqrt(3.0) * self.corner_u_hz / self.corner_hz if self.corner_hz else 0.0
+
+    def in_volts(self, full_scale_v: float) -> DetectorProof:
+        """Return the same with its levels in volts."""
+        return replace(
+            self,
+            threshold=self.threshold * full_scale_v,
+            threshold_u=self.threshold_u * full_scale_v,
+            knee=self.knee * full_scale_v,
+            law_u=self.law_u * full_scale_v,
+            out=tuple(each * full_scale_v for each in self.out),
+            into=tuple(each * full_scale_v for each in self.into),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class InputProof:
+    """What is kept of a check.
+
+    Attributes
+    ----------
+    identity : Identity
+        What it holds for.
+    made_on : str
+        The day, as ISO 8601 writes it.
+    conditions : str
+        Output and level that were played, and the program's version.
+    noise, step : float
+        Of the noisier signal column, parts of full scale.
+    fast_part, clock_u_part : float
+        By how much the sample clock is fast, and how well that is known against true time; the
+        latter 0 where it was not told.
+    detector : DetectorProof or None
+        None of an input without a detector.
+    """
+
+    identity: Identity
+    made_on: str
+    conditions: str
+    noise: float
+    step: float
+    fast_part: float
+    clock_u_part: float
+    detector: DetectorProof | None
+
+    def age_days(self, today: date) -> int:
+        """Return how many days ago it was made."""
+        return max(0, (today - date.fromisoformat(self.made_on)).days)

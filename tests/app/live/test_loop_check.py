@@ -1,0 +1,186 @@
+"""An input and its probe measured by the output, against circuits that know nothing of how."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from app.live.loop_check import LoopFault, check_loop
+from instruments.source import Role
+from tests.virtualprobe.card import VirtualCard
+from tests.virtualprobe.circuit import Parts
+from tests.virtualprobe.table import row
+
+RATE_HZ = 16_000
+"""Few samples, so that the circuit is soon stepped through."""
+DETECTOR = Parts(gains=(0.6,), hum=5e-4, offset=0.003)
+STRAIGHT = Parts(kind="none", gains=(0.4, 0.396), outputs_to=((1.0, 0.0), (1.0, 0.0)))
+PHASES = (Role.PLUS, Role.MINUS)
+
+
+def card_with(parts, roles=(Role.ENVELOPE,)):
+    return VirtualCard(parts, RATE_HZ, roles)
+
+
+def checked(card, **how):
+    return check_loop(card, card, 125e3, print, **{"quick": True, **how})
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_corner_threshold_and_knee_are_found(seed):
+    """A slice of python -m tests.virtualprobe, in whose table the clock stands too."""
+    found = row(seed, clock_s=0.0)
+    assert abs(found.corner) < 0.02
+    assert abs(found.corner) < 2 * found.corner_u
+    assert abs(found.threshold) < 0.01
+    assert abs(found.threshold) < 2 * found.threshold_u
+    assert abs(found.knee) < 0.01
+    assert found.law < 0.002
+
+
+def test_the_levels_rise_from_nothing_and_are_told():
+    told = []
+    card = card_with(DETECTOR)
+    found = check_loop(card, card, 125e3, told.append)
+    percents = [float(line.split()[1]) for line in told[:-1]]
+    assert percents[0] < 0.3
+    assert all(after <= 2.1 * before for before, after in pairwise(percents))
+    assert found.level == pytest.approx(card.loudest, rel=0.01)
+    assert card.silenced
+
+
+def test_no_more_is_played_than_was_allowed():
+    card = card_with(Parts(gains=(0.6,), drive_v=6.0, dead_v=0.05))
+    checked(card, at_most=0.1)
+    assert card.loudest <= 0.1
+
+
+def test_a_quick_check_agrees_with_the_long_one():
+    long, quick = (checked(card_with(DETECTOR), quick=each) for each in (False, True))
+    assert quick.detector.corner_hz == pytest.approx(long.detector.corner_hz, rel=0.005)
+    assert quick.detector.threshold_v == pytest.approx(long.detector.threshold_v, rel=0.02)
+
+
+def test_a_detector_on_its_head_is_told():
+    found = checked(card_with(Parts(gains=(0.6,), polarity=-1)))
+    assert found.detector.polarity == -1
+    assert found.detector.threshold_v > 0.0
+
+
+def test_a_dc_coupled_input_has_no_corner():
+    found = checked(card_with(Parts(gains=(0.6,), input_corner_hz=0.0)))
+    assert found.detector.corner_hz == 0.0
+
+
+def test_phases_fed_by_one_output_tell_their_own_match():
+    found = checked(card_with(STRAIGHT, PHASES)).linear
+    assert found.shared
+    assert found.match == pytest.approx(0.99, abs=0.001)
+    assert abs(found.match - 0.99) < 2 * found.match_u + 1e-5
+    assert found.crosstalk_db is None
+    # (1 + 0.99)/2 over what is left of the difference, 0.01.
+    assert found.rejection_db == pytest.approx(20 * np.log10(0.995 / 0.01), abs=0.1)
+
+
+def test_phases_fed_by_two_outputs_tell_crosstalk_and_the_product_of_gains():
+    parts = Parts(
+        kind="none", gains=(0.4, 0.38), crosstalk=1e-3, outputs_to=((1.0, 0.0), (0.0, 1.0))
+    )
+    found = checked(card_with(parts, PHASES)).linear
+    assert not found.shared
+    assert found.match == pytest.approx(0.95, abs=0.001)
+    assert found.crosstalk_db == pytest.approx(-60.0, abs=1.0)
+
+
+def test_a_path_without_a_detector_tells_the_product_of_both_couplings():
+    parts = Parts(kind="none", gains=(0.4,), output_corner_hz=12.0, input_corner_hz=5.0)
+    found = checked(card_with(parts, (Role.DIFFERENTIAL,))).linear
+    low = dict(found.band)[15.0]
+    # Two first-order high-passes one behind the other.
+    assert low == pytest.approx(np.prod([1 / np.hypot(1, f / 15.0) for f in (12.0, 5.0)]), rel=0.01)
+    assert found.match is None
+    # Noise of 2e-5 beside a sixteen-bit converter's steps, both of full scale: 14.7 bits.
+    left = np.hypot(2e-5, 2.0**-15 / np.sqrt(12))
+    assert found.bits == pytest.approx(np.log2(2 / np.sqrt(12) / left), abs=0.2)
+
+
+def lost_cable(card):
+    card._circuit.through = lambda played: noise_only(card, len(played))
+
+
+def noise_only(card, frames):
+    rng = np.random.default_rng(card._at)
+    return (2e-5 * rng.standard_normal((frames, len(card.info.roles)))).astype(np.float32)
+
+
+def test_nothing_that_comes_back_is_said():
+    card = card_with(DETECTOR)
+    lost_cable(card)
+    with pytest.raises(LoopFault, match=r"nothing came back up to 100 %.*cable.*muted"):
+        checked(card)
+    assert card.silenced
+
+
+def test_a_tone_where_an_envelope_was_named_is_said():
+    with pytest.raises(LoopFault, match="the tone itself comes back"):
+        checked(card_with(Parts(kind="none", gains=(0.4,))))
+
+
+def test_an_envelope_where_a_tone_was_named_is_said():
+    with pytest.raises(LoopFault, match="there is a detector in the path"):
+        checked(card_with(DETECTOR, (Role.DIFFERENTIAL,)))
+
+
+def test_the_wrong_column_is_said():
+    parts = Parts(gains=(0.0, 0.6), outputs_to=((1.0,), (1.0,)))
+    with pytest.raises(LoopFault, match="came back on the column named index"):
+        checked(card_with(parts, (Role.ENVELOPE, Role.INDEX)))
+
+
+def test_a_level_that_clips_from_the_first_is_said():
+    with pytest.raises(LoopFault, match=r"clips at .* turn its gain"):
+        checked(card_with(Parts(kind="precise", dead_v=0.0, gains=(4000.0,), noise=1e-3)))
+
+
+def test_a_signal_before_anything_is_played_is_said():
+    card = card_with(DETECTOR)
+    card.broken_in = lambda times_s: 0.05 * np.sin(2 * np.pi * 3000.0 * times_s)
+    with pytest.raises(LoopFault, match="a signal is there before"):
+        checked(card)
+    assert card.loudest == 0.0
+
+
+def test_another_sound_while_it_is_measured_is_said():
+    card = card_with(DETECTOR)
+    began_s = 2.5
+    card.broken_in = lambda times_s: np.where(
+        times_s > began_s, 0.01 * np.sin(2 * np.pi * 3000.0 * times_s), 0.0
+    )
+    with pytest.raises(LoopFault, match=r"another sound|not what was played"):
+        checked(card)
+    assert card.silenced
+
+
+def test_what_is_not_the_same_twice_is_no_calibration():
+    card = card_with(DETECTOR)
+    # Every second the cable's contact changes by some per cent.
+    steady = card._circuit.through
+    card._circuit.through = lambda played: steady(played * (1.0 + 0.1 * (int(card.now_s) % 2)))
+    with pytest.raises(LoopFault, match="not the same twice"):
+        checked(card)
+    assert card.silenced
+
+
+def test_a_source_that_dies_leaves_the_output_silent():
+    card = card_with(DETECTOR)
+    whole = card.read
+
+    def dies(timeout_s):
+        if card.now_s > 4.0:
+            raise LoopFault("gone")
+        return whole(timeout_s)
+
+    card.read = dies
+    with pytest.raises(LoopFault, match="gone"):
+        checked(card)
+    assert card.silenced

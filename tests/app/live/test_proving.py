@@ -1,0 +1,207 @@
+"""From a check to a reading: the drive's envelope through a circuit, read with what was found."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from app.analysis.uncertainty import CLOCK_PART
+from app.live.loop_check import LoopFault, check_loop
+from app.live.measurement import EnvelopeOptions, measure, setup_for
+from app.live.proving import keep, proof_of, resolution_of, what_moved
+from app.live.session import Session
+from app.profiles import load_profile
+from instruments.proof import DetectorProof, Identity, InputProof
+from instruments.sound.kept import read_proof
+from instruments.source import Block, Role, Source, SourceEnd, SourceInfo
+from instruments.virtual import VirtualParams, simulate
+from tests.app.bench import until
+from tests.virtualprobe.card import VirtualCard
+from tests.virtualprobe.circuit import Parts
+from tests.virtualprobe.draws import card_of, detected, drawn
+
+ROLES = (Role.ENVELOPE, Role.INDEX)
+
+
+class Played(Source):
+    """An array as a source, with what is kept of its input."""
+
+    def __init__(self, samples_v, rate_hz, proof):
+        self._samples_v = samples_v
+        law = None if proof is None else proof.detector
+        self._info = SourceInfo(
+            name="played",
+            roles=ROLES,
+            roles_from="given",
+            sample_rate_hz=float(rate_hz),
+            bandwidth_hz=0.45 * rate_hz,
+            length_frames=len(samples_v),
+            low_corner_hz=None if law is None else law.corner_hz,
+            low_corner_part=0.2 if law is None else law.corner_part,
+            proof=proof,
+        )
+
+    def open(self):
+        self._left = [self._samples_v]
+
+    def close(self):
+        pass
+
+    def read(self, timeout_s):
+        if not self._left:
+            raise SourceEnd("done")
+        return Block(self._left.pop(), self._info.sample_rate_hz, 0, 0.0, uncalibrated=True)
+
+
+def proof_by(card, quick=False):
+    found = check_loop(card, card, 125e3, print, quick=quick)
+    identity = Identity("Bench", round(card.rate_hz), "envelope,index", 0.0)
+    return proof_of(identity, found.quiet, found, "Bench", "2031-05-04")
+
+
+def reading_behind(parts, rate_hz, proof, offset_um):
+    """The virtual drive's amplitude through the circuit that was checked, and its true ratio."""
+    params = VirtualParams(offset_um=offset_um, snr_db=float("inf"), seed=3)
+    amplitude_v, truth = simulate(params, ROLES, rate_hz=rate_hz, seconds=3.0)
+    # As high as the input bears: the top within what was proved.
+    top_v = 0.9 * parts.drive_v * amplitude_v[:, 0] / amplitude_v[:, 0].max()
+    heard = detected(parts, top_v, rate_hz)
+    samples_v = np.column_stack([heard, amplitude_v[:, 1]]).astype(np.float32)
+    source = Played(np.ascontiguousarray(samples_v), rate_hz, proof)
+    profile = load_profile("130mm-48tpi")
+    measured = measure(source, profile, EnvelopeOptions(), None)
+    low, high = sorted((truth.first_v, truth.second_v))
+    return measured.reading, low / high
+
+
+@pytest.mark.parametrize(("seed", "offset_um"), [(0, 14.0), (1, -25.0), (2, 40.0)])
+def test_a_reading_behind_a_proved_probe_is_right(seed, offset_um):
+    parts, rate_hz, _ = drawn(seed)
+    proof = proof_by(card_of(seed), quick=True)
+    reading, true_ratio = reading_behind(parts, rate_hz, proof, offset_um)
+    assert reading.valid, reading.reasons
+    assert reading.ratio.value == pytest.approx(true_ratio, abs=0.003)
+    assert abs(reading.ratio.value - true_ratio) <= 2 * reading.ratio.u
+    notes = " ".join(map(str, reading.notes))
+    assert "unproved" not in notes
+    # The drive's carrier is above what a card can play: that far nothing is proved.
+    assert "at 125 kHz it is taken as the same" in notes
+
+
+def test_the_same_probe_unproved_is_not_read():
+    parts, rate_hz, _ = drawn(0)
+    # Without a corner an AC-coupled envelope is not read at all.
+    bare, _ = reading_behind(parts, rate_hz, None, 14.0)
+    assert not bare.valid
+    assert any("low corner" in str(reason) for reason in bare.reasons)
+
+
+def test_what_is_kept_is_its_maker_s_alone_and_read_again(monkeypatch, tmp_path):
+    monkeypatch.setattr("instruments.sound.kept.user_data_path", lambda *_, **__: tmp_path)
+    proof = proof_by(VirtualCard(Parts(gains=(0.6,)), 16_000), quick=True)
+    path = keep(proof)
+    assert path.stat().st_mode & 0o077 == 0
+    again = read_proof(path)
+    assert again.detector.corner_hz == pytest.approx(proof.detector.corner_hz)
+    assert again.detector.out == pytest.approx(proof.detector.out)
+    assert what_moved(proof, again) == ""
+
+
+def test_what_cannot_be_written_is_said(monkeypatch, tmp_path):
+    (tmp_path / "inputs").write_text("a file where the folder would be")
+    monkeypatch.setattr("instruments.sound.kept.user_data_path", lambda *_, **__: tmp_path)
+    proof = proof_by(VirtualCard(Parts(gains=(0.6,)), 16_000), quick=True)
+    with pytest.raises(LoopFault, match=r"cannot be written.*nothing is kept"):
+        keep(proof)
+
+
+def test_a_part_that_was_changed_is_told():
+    before, corner, gain = (
+        proof_by(VirtualCard(Parts(gains=(0.6,), **parts), 16_000), quick=True)
+        for parts in ({}, {"input_corner_hz": 8.0}, {"n_vt_v": 0.045})
+    )
+    assert "low corner was 7" in what_moved(before, corner)
+    assert "threshold was" in what_moved(before, gain)
+
+
+def test_a_detector_on_its_head_is_not_kept():
+    with pytest.raises(LoopFault, match=r"stands on its head.*nothing is kept"):
+        proof_by(VirtualCard(Parts(gains=(0.6,), polarity=-1), 16_000), quick=True)
+
+
+LAW = DetectorProof(
+    proved_hz=17_280.0,
+    threshold=0.05,
+    threshold_u=2e-4,
+    knee=0.02,
+    law_u=2e-4,
+    corner_hz=7.0,
+    corner_u_hz=0.07,
+    out=(1e-3, 0.1, 0.5),
+    into=(0.03, 0.15, 0.55),
+)
+KEPT = InputProof(
+    identity=Identity("Bench", 48_000, "envelope,index", 0.0),
+    made_on="2031-05-04",
+    conditions="tones",
+    noise=2e-5,
+    step=3e-5,
+    fast_part=8e-5,
+    clock_u_part=5e-6,
+    detector=LAW,
+)
+PROFILE = load_profile("130mm-48tpi")
+
+
+def info_with(proof, **given):
+    info = Played(np.zeros((1, 2), np.float32), 48_000, proof).info
+    return replace(info, **given)
+
+
+def test_a_reading_is_told_law_corner_and_clock_in_the_source_s_volts():
+    setup = setup_for(info_with(KEPT, full_scale_v=2.0), PROFILE, EnvelopeOptions())
+    assert setup.law.out_v == pytest.approx((2e-3, 0.2, 1.0))
+    assert setup.law.u_v == pytest.approx(4e-4)
+    assert setup.low_corner_hz == 7.0
+    assert setup.sample_rate_hz == pytest.approx(48_000 * (1 + 8e-5))
+    assert setup.clock_u_part == 5e-6
+    assert setup.carrier_is_beyond_proof
+    # On the line, in the knee, and beyond what was measured.
+    assert setup.undetected_v(np.array([0.6, 2e-3, 3.0])) == pytest.approx([0.7, 0.06, 3.1])
+
+
+def test_what_is_stated_goes_before_what_was_found():
+    stated = EnvelopeOptions(low_corner_hz=9.0, detector_threshold_v=0.2)
+    setup = setup_for(info_with(KEPT), PROFILE, stated)
+    assert setup.law is None
+    assert setup.detector_threshold_v == 0.2
+    assert setup.low_corner_hz == 9.0
+
+
+def test_without_a_clock_s_check_the_usual_tolerance_holds():
+    setup = setup_for(info_with(replace(KEPT, clock_u_part=0.0)), PROFILE, EnvelopeOptions())
+    assert setup.sample_rate_hz == 48_000
+    assert setup.clock_u_part == CLOCK_PART
+
+
+def test_what_it_resolves_is_told_with_the_part_that_limits():
+    assert resolution_of(info_with(None), PROFILE) is None
+    words = str(resolution_of(info_with(KEPT), PROFILE))
+    # 125 kHz is beyond what was played: 1.5 % of the top, alike in both heights, at a difference of
+    # 15 %: 178 µm · 0.081 · 0.015/0.925, twice for k = 2; the corner's 1 % adds less.
+    value = float(words.split("± ")[1].split()[0])
+    assert value == pytest.approx(2 * np.hypot(178 * 0.0811 * 0.015 / 0.925, 0.1), rel=0.2)
+    assert "its detector's law limits" in words
+    near = replace(KEPT, detector=replace(LAW, proved_hz=125e3))
+    assert "its low corner limits" in str(resolution_of(info_with(near), PROFILE))
+
+
+def test_window_and_terminal_say_what_the_input_resolves():
+    source = Played(np.zeros((48_000, 2), np.float32), 48_000, KEPT)
+    session = Session(PROFILE, opener=lambda *_: source)
+    session.open("played")
+    try:
+        view = until(lambda: session.view() if session.view().notes else None, "a note")
+    finally:
+        session.close()
+    assert any("this input resolves ±" in note for note in view.notes)
