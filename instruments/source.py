@@ -255,6 +255,11 @@ class Source(ABC):
         return ()
 
     @property
+    def instrument(self) -> str:
+        """What the instrument says of itself (make, model, serial number); empty where nothing."""
+        return ""
+
+    @property
     def controls(self) -> PracticeControls | None:
         """The hands at the virtual drive, for any thread; None at every other source."""
         return None
@@ -312,7 +317,8 @@ class Source(ABC):
 class PracticeControls(Protocol):
     """The hands at the virtual drive; as :attr:`Source.controls` offers them.
 
-    Every method may be called from any thread and takes effect on the next samples.
+    Every method may be called from any thread and takes effect on the next samples, or once those
+    before it are done.
     """
 
     def nudge(self, offset_um: float) -> None:
@@ -321,8 +327,11 @@ class PracticeControls(Protocol):
     def step(self, tracks: int) -> None:
         """Step the head `tracks` tracks inward (positive) or outward (negative)."""
 
+    def wait(self, seconds: float) -> None:
+        """Let so much of the drive's time pass before what follows."""
+
     def reseat(self) -> None:
-        """Open the clamp and close it again: a new seating of the disk."""
+        """Open the clamp and close it again, which takes a while: a new seating of the disk."""
 
     def seek(self, track: int) -> None:
         """Step the head to a track."""

@@ -10,7 +10,7 @@ import json
 import sys
 import zlib
 from collections.abc import Mapping
-from dataclasses import is_dataclass, replace
+from dataclasses import fields, is_dataclass, replace
 from enum import StrEnum
 from functools import cache
 from types import NoneType, UnionType
@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.book.model import CodingError, RefusedError
-from app.job.model import Entry
+from app.job.model import LATER, Entry
 
 _MAX_BYTES = 64 * 2**20
 _MAX_TRACKS = 1000
@@ -127,6 +127,8 @@ def unpacked(data: bytes | None, where: str = "envelope") -> NDArray[np.float32]
 def read(kind: type[_Record], tree: object, where: str) -> _Record:
     """Read a record of a frozen class: every field must be there, of its type, and none besides.
 
+    A field that was added later may be missing, and is its default then.
+
     Parameters
     ----------
     kind : type
@@ -146,14 +148,23 @@ def read(kind: type[_Record], tree: object, where: str) -> _Record:
         raise CodingError(f"{where} is not an object")
     left: dict[str, Any] = dict(tree)
     found: dict[str, Any] = {}
+    later = _later(kind)
     for name, type_ in _types(kind).items():
         place = f"{where}.{name}"
         if name not in left:
+            if name in later:
+                continue
             raise CodingError(f"{place} is missing")
         found[name] = _typed(type_, left.pop(name), place)
     for key in left:
         raise CodingError(f"{where}.{str(key)[:40]} is not known here")
     return kind(**found)
+
+
+@cache
+def _later(kind: Any) -> set[str]:
+    """Return the fields that older books do not have."""
+    return {each.name for each in fields(kind) if each.metadata == LATER}
 
 
 @cache

@@ -130,6 +130,11 @@ class JobRecord:
     nudges: int = 0
 
     @property
+    def virtual(self) -> bool:
+        """Whether anything in it comes from the virtual drive."""
+        return self.head.virtual or any(entry.virtual for entry in self.entries)
+
+    @property
     def as_found(self) -> Summary:
         """The drive's three numbers as it came."""
         return summary_of(self.outcomes, Stage.AS_FOUND)
@@ -142,7 +147,7 @@ class JobRecord:
     @property
     def summary(self) -> JobSummary:
         """What a list of jobs has of it."""
-        of = (self.number, self.head.opened_at, self.closed_at, self.head.virtual)
+        of = (self.number, self.head.opened_at, self.closed_at, self.virtual)
         return JobSummary(*of, self.as_found, self.as_left, self.nudges)
 
 

@@ -109,9 +109,18 @@ BEGIN SELECT RAISE(ABORT, 'a closed job stands'); END;
 _FOURTH = """
 ALTER TABLE jobs ADD COLUMN standing TEXT NOT NULL DEFAULT '';
 """
-MIGRATIONS = (_FIRST, _SECOND, _THIRD, _FOURTH)
+_FIFTH = """
+DROP TRIGGER closed_jobs_stand;
+UPDATE jobs SET virtual = 1 WHERE virtual = 0 AND EXISTS (
+    SELECT 1 FROM takings WHERE job = number AND json_extract(body, '$.virtual')
+);
+CREATE TRIGGER closed_jobs_stand BEFORE UPDATE ON jobs WHEN OLD.closed_at <> ''
+BEGIN SELECT RAISE(ABORT, 'a closed job stands'); END;
+"""
+MIGRATIONS = (_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH)
 """From each version to the next: the tables; what holds that nothing kept is overwritten; what
-holds that nothing is added to a closed job; how an open job stands."""
+holds that nothing is added to a closed job; how an open job stands; which jobs have anything of the
+virtual drive in them."""
 
 
 def migrate(connection: sqlite3.Connection, where: str) -> None:
@@ -501,6 +510,10 @@ class Book:
                 "INSERT INTO takings (job, body, turns, envelope_v) VALUES (?, ?, ?, ?)",
                 (number, body, *arrays),
             )
+            if kept.virtual:
+                self._db.execute(
+                    "UPDATE jobs SET virtual = 1 WHERE number = ? AND virtual = 0", (number,)
+                )
         elif isinstance(kept, JobStanding):
             self._db.execute(
                 "UPDATE jobs SET standing = ?, nudges = ? WHERE number = ?",

@@ -295,6 +295,11 @@ examples:
         help="go on with the drive's last job, which is open: what is done stands",
     )
     parser.add_argument(
+        "--same-drive",
+        action="store_true",
+        help="with --resume: go on where the source is another than before; the report tells so",
+    )
+    parser.add_argument(
         "--report",
         metavar="FILE",
         type=Path,

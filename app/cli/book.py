@@ -176,7 +176,7 @@ def run_report(options: argparse.Namespace, say: Say) -> None:
         number = _number(past, options.drive, options.job, path)
         record = book.job(number)
     write_report(record, past, options.out, options.paper, overwrite=options.overwrite)
-    mark = ", of the virtual drive" if record.head.virtual else ""
+    mark = ", of the virtual drive" if record.virtual else ""
     say(f"{options.out}: the report of job {number}{mark}")
 
 

@@ -12,13 +12,15 @@ import json
 import queue
 import sys
 import threading
+import time
 from collections.abc import Callable, Collection
 from contextlib import ExitStack
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, TextIO
 
-from app.analysis.results import Reading
+from app.analysis.messages import fill
+from app.analysis.results import Message, Reading
 from app.book.model import Drive, ResumableJob
 from app.book.store import Book, default_path, shown
 from app.book.writer import JobWriter, head_for
@@ -29,8 +31,10 @@ from app.cli.measure import Interrupt, interrupted
 from app.cli.steps import stepping_for
 from app.files import stem_for
 from app.job import messages
+from app.job.checks.prepare import NO, YES
 from app.job.job import Job, JobLog
 from app.job.model import (
+    Action,
     Answer,
     Ask,
     CheckName,
@@ -53,11 +57,20 @@ from app.numbers import plus_minus
 from app.profiles import Profile, load_profile
 from app.stamp import now, version
 from instruments.address import open_address
-from instruments.source import Role, Source, SourceInfo, SourceRequest
+from instruments.source import (
+    Role,
+    Source,
+    SourceError,
+    SourceInfo,
+    SourceRequest,
+    SourceUnavailable,
+)
 
 _BACK = "back"
 _WIRE = "wire"
 _SKIP = "skip:"
+_INSIST = "insist"
+_LOOK_S = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,13 +91,18 @@ class Wire:
 
 
 @dataclass(frozen=True, slots=True)
+class Insist:
+    """It was done, though nothing was seen of it."""
+
+
+@dataclass(frozen=True, slots=True)
 class Said:
     """An answer."""
 
     value: Answer
 
 
-Reply = Said | Skip | Back | Wire
+Reply = Said | Skip | Back | Wire | Insist
 
 
 def read_reply(ask: Do | Enter, line: str) -> Reply | str:
@@ -101,6 +119,8 @@ def read_reply(ask: Do | Enter, line: str) -> Reply | str:
     if isinstance(ask, Do):
         if words.lower() == _WIRE and ask.stops:
             return Wire()
+        if words.lower() == _INSIST:
+            return Insist()
         return f"“{words}” is no answer; press Enter once it is done" if words else Said(True)
     if not words:
         return Said(None)
@@ -205,6 +225,7 @@ def conduct(
     typist: Typist | None = None,
     line: Stepping | None = None,
     tell: Callable[[str], None] = lambda line: None,
+    same_drive: bool = False,
 ) -> Job:
     """Run a job over an open source until it is done, given up or interrupted.
 
@@ -221,11 +242,14 @@ def conduct(
         What steps the drive by wire; not closed here.
     tell : callable, optional
         Called with a line for each check that ends.
+    same_drive : bool
+        Go on with another source than was measured before, without asking.
 
     Raises
     ------
     SourceError
-        When the source cannot be read; what was measured until then is kept.
+        When the source cannot be read, and nobody is there who could mend it; what was measured
+        until then is kept.
     BookError
         When what was left does not fit the source or the class.
     """
@@ -255,7 +279,10 @@ def conduct(
     if left is not None:
         job.again(checks)
     with interrupted() as stop:
-        _Conductor(source, job, envelope, typist, line, stop, tell_ended).run()
+        conductor = _Conductor(
+            source, job, envelope, typist, line, stop, tell_ended, same_drive=same_drive
+        )
+        conductor.run()
     return job
 
 
@@ -271,6 +298,8 @@ class _Conductor:
         line: Stepping | None,
         stop: Interrupt,
         tell_ended: Callable[[], None],
+        *,
+        same_drive: bool,
     ) -> None:
         self._job = job
         self._reader = SourceReader(source, job.profile, envelope)
@@ -278,6 +307,7 @@ class _Conductor:
         self._typist = typist
         self._stop = stop
         self._tell_ended = tell_ended
+        self._same_drive = same_drive
         self._technician = None if source.controls is None else Technician(source.controls)
 
     def run(self) -> None:
@@ -288,7 +318,10 @@ class _Conductor:
         try:
             while self._job.ask is not None:
                 self._tell_ended()
-                self._meet(self._job.ask)
+                try:
+                    self._meet(self._job.ask)
+                except SourceError as fault:
+                    self._mend(fault)
             self._tell_ended()
             reason = "" if self._job.may_close else self._closing_reason()
         except _Interrupted:
@@ -298,23 +331,84 @@ class _Conductor:
         self._tell_ended()
 
     def _meet(self, ask: Ask) -> None:
-        """Have what is asked answered."""
+        """Have what is asked answered.
+
+        Raises
+        ------
+        SourceError
+            When the source cannot be read, or does not fit; it is asked for as before.
+        """
         if isinstance(ask, Measure):
-            self._reader.watch(False)
-            self._runner.measure()
-            while self._runner.part is not None:
-                self._read()
-                self._runner.poll()
+            self._measure()
         elif self._runner.line is not None and self._runner.line.takes(ask):
             self._by_wire(self._runner.line, ask)
-        elif self._technician is not None:
-            answer = self._technician.answer(ask)
-            if isinstance(ask, Do):
-                # What is seen of the virtual drive's move follows from the next block.
-                self._read()
-            self._runner.answer(answer)
-        else:
+        elif self._technician is None:
             self._by_person(ask)
+        elif isinstance(ask, Enter):
+            self._runner.answer(self._technician.answer(ask))
+        else:
+            self._reader.watch(self._runner.hand.watches)
+            self._technician.answer(ask)
+            # What is seen of the virtual drive's move follows from the next block.
+            self._read()
+            if not self._runner.done() and not self._is_seen():
+                self._runner.insist()
+
+    def _measure(self) -> None:
+        self._reader.watch(False)
+        obstacle = self._runner.measure()
+        if obstacle is not None and self._runner.refusal is None and self._is_accepted(obstacle):
+            self._runner.accept_change()
+            obstacle = self._runner.measure()
+        if obstacle is not None:
+            may_be_said = self._typist is None and self._runner.refusal is None
+            remedy = " Say --same-drive where it is." if may_be_said else ""
+            raise SourceUnavailable(f"{obstacle}{remedy}")
+        while self._runner.part is not None:
+            self._read()
+            news = self._runner.poll()
+            if news is not None and news.fault:
+                raise SourceUnavailable(news.fault)
+
+    def _is_accepted(self, question: Message) -> bool:
+        """Ask whether the job goes on with another source."""
+        if self._same_drive or self._typist is None:
+            return self._same_drive
+        reply = self._reply(Enter("source", question, choices=(YES, NO)))
+        return isinstance(reply, Said) and reply.value == YES
+
+    def _is_seen(self) -> bool:
+        """Read on until it is seen that the hand has done what was asked, or that it was not."""
+        while self._runner.doubt is None:
+            seen = self._read()
+            if seen is not None and self._runner.see(*seen):
+                return True
+        return False
+
+    def _mend(self, fault: SourceError) -> None:
+        """Wait until the person has mended what is wrong with the source, and open it again.
+
+        Raises
+        ------
+        SourceError
+            When nobody is there who could.
+        """
+        typist, mended = self._typist, False
+        self._runner.cancel()
+        while not mended:
+            if typist is None:
+                raise fault
+            ask = Do(Action.CONFIRM, fill(messages.MEND_SOURCE, fault))
+            typist.prompt(ask, "the source")
+            while typist.reply(ask) is None:
+                if self._stop.asked or typist.ended:
+                    raise _Interrupted
+                time.sleep(_LOOK_S)
+            try:
+                self._reader.reopen()
+                mended = True
+            except SourceError as again:
+                fault = again
 
     def _by_wire(self, line: Stepping, ask: Ask) -> None:
         """Let the line step until that is done, or is for the hands after all."""
@@ -351,6 +445,10 @@ class _Conductor:
         match self._reply(ask):
             case Wire():
                 self._give_back()
+            case Insist() if self._runner.doubt is not None:
+                self._runner.insist()
+            case Said(True) if isinstance(ask, Do):
+                self._say_done()
             case Skip(reason):
                 self._runner.skip(reason)
             case Back() if self._job.can_undo:
@@ -360,8 +458,15 @@ class _Conductor:
                     self._runner.answer(value)
                 except ValueError as fault:
                     # What was typed is no answer; it is asked for again.
-                    assert self._typist is not None
-                    self._typist.say(str(fault))
+                    self._say(str(fault))
+
+    def _say_done(self) -> None:
+        if self._runner.done():
+            return
+        if self._is_seen():
+            self._say("seen")
+        elif self._runner.doubt is not None:
+            self._say(f"{self._runner.doubt} Type “{_INSIST}” to say so.")
 
     def _closing_reason(self) -> str:
         """Return the person's reason for closing with open failures, empty where there is none."""
@@ -376,7 +481,7 @@ class _Conductor:
         if typist is None:
             raise _Interrupted
         typist.prompt(ask, self._where)
-        self._reader.watch(isinstance(ask, Do) and ask.noticed)
+        self._reader.watch(isinstance(ask, Do) and self._runner.hand.watches)
         while not typist.ended:
             reply = typist.reply(ask)
             if reply is not None:
@@ -612,6 +717,7 @@ def _conduct(
             typist=None if source.controls else Typist(sys.stdin, sys.stderr),
             line=line,
             tell=(lambda line: None) if options.json else say,
+            same_drive=options.same_drive,
         )
     finally:
         fault = kept.finish()

@@ -313,8 +313,11 @@ class MainWindow(QWidget):
 
     def begin_job(self, identity: str, profile_name: str) -> None:
         """Begin a job on a drive; its class counts from now on."""
-        if self._use_class(profile_name):
-            self.controller.begin(Drive(identity, profile_name))
+        origin = self._session.origin()
+        if origin is None:
+            self.drives_page.say(self.tr("No source is running; open the one of the drive first."))
+        elif self._use_class(profile_name):
+            self.controller.begin(Drive(identity, profile_name), origin)
             self.show_needle()
 
     def resume(self, left: ResumableJob) -> None:

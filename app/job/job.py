@@ -31,6 +31,7 @@ from app.job.model import (
     entered_entry,
     measured_entry,
 )
+from app.job.origin import Origin
 from app.job.outcomes import open_failures, summary_of
 from app.job.plan import (
     ENDED,
@@ -62,6 +63,8 @@ class JobLog(Protocol):
         """Keep that the job was closed."""
 
 
+SOURCE_CHANGED = "source changed"
+"""Label of the entry that tells of it."""
 OF_THE_HEAD = (CheckName.SEATING, CheckName.RADIAL, CheckName.HYSTERESIS)
 """Checks whose numbers change when the head is moved."""
 
@@ -136,7 +139,7 @@ class Job:
     log : JobLog, optional
         Where it is kept.
     source : str
-        Address of the source, for what is kept.
+        Address of the source with which it was begun.
     left : tuple of JobStanding and outcomes, optional
         Where the job was left, on this day or another, to resume it; `plan` and `options` are then
         its own. Which disk is in the drive and where the head is count as unknown, and what comes
@@ -164,8 +167,8 @@ class Job:
         self.options = options or JobOptions()
         self.closed = False
         self.closing_reason = ""
-        self._virtual = drive_is_virtual
-        self._source = source
+        self.origin = Origin(source, drive_is_virtual, profile=profile.name)
+        """Where its measurements come from by now."""
         self._now = now
         self._log = log
         planned = plan_for(profile) if plan is None else plan
@@ -255,7 +258,8 @@ class Job:
     def standing(self) -> JobStanding:
         """What is kept to go on another day: the check in hand then begins anew."""
         steps = kept_steps(self._steps, self._outcomes)
-        return JobStanding(steps, self.options, self.drive, self.known)
+        of = (self.origin.source, self.origin.instrument)
+        return JobStanding(steps, self.options, self.drive, self.known, *of)
 
     @property
     def can_undo(self) -> bool:
@@ -264,15 +268,15 @@ class Job:
 
     # -- what is done with it ------------------------------------------------------------------
 
-    def answer(self, value: Answer, settings: tuple[tuple[str, str], ...] = ()) -> None:
+    def answer(self, value: Answer, origin: Origin | None = None) -> None:
         """Answer what is asked, and go on to the next ask or step.
 
         Parameters
         ----------
         value : Measurement, number, text, bool or None
             What the ask wants; see :mod:`app.job.model`.
-        settings : tuple of (str, str)
-            The instrument's settings while it was measured.
+        origin : Origin, optional
+            Where it was read from; where the measurement before came from when not given.
 
         Raises
         ------
@@ -283,9 +287,32 @@ class Job:
         if run is None or run.ask is None or step is None:
             raise ValueError("nothing is asked; go to a step first")
         value = checked_answer(run.ask, value)
-        self._log_answer(step, run.ask, value, settings)
+        if origin is not None:
+            refused = self.origin.refusal(origin) or self.origin.change(origin)
+            if refused is not None:
+                raise ValueError(str(refused))
+            self.origin = origin
+        self._log_answer(step, run.ask, value)
         run.answer(value)
         self._end_if_done()
+        self._keep_standing()
+
+    def move_to(self, origin: Origin) -> None:
+        """Go on with another source, of the same drive; the change is kept.
+
+        Raises
+        ------
+        ValueError
+            When it may not stand in this job; the sentence says why.
+        """
+        refused, change = self.origin.refusal(origin), self.origin.change(origin)
+        if refused is not None:
+            raise ValueError(str(refused))
+        step = self.step
+        if change is not None and step is not None and self._log is not None:
+            entry = Entry(step.check, step.stage, SOURCE_CHANGED, self._now(), notes=(str(change),))
+            self._log.keep(entry.read_from(origin))
+        self.origin = origin
         self._keep_standing()
 
     def skip(self, reason: str) -> None:
@@ -391,6 +418,9 @@ class Job:
         self.options = standing.options
         self._drive = replace(standing.bench, disk=None, track=None, side=0, arrived=None)
         self._known = standing.known
+        if standing.source:
+            of = {"source": standing.source, "instrument": standing.instrument}
+            self.origin = replace(self.origin, **of)
         care = [index for index, step in enumerate(self._steps) if step.check is CheckName.CARE]
         if care:
             self.repeat(care[-1])
@@ -459,20 +489,20 @@ class Job:
         self._outcomes.append(outcome)
         self._steps[index] = replace(self._steps[index], state=state, outcome=outcome)
 
-    def _log_answer(
-        self, step: Step, ask: Ask, answer: Answer, settings: tuple[tuple[str, str], ...]
-    ) -> None:
+    def _log_answer(self, step: Step, ask: Ask, answer: Answer) -> None:
         """Keep an answer, but one that holds nothing but that something was done."""
         if self._log is None:
             return
         of = (step.check, step.stage)
         if isinstance(ask, Measure) and isinstance(answer, Measurement):
-            entry = replace(measured_entry(*of, ask, answer, self._now()), settings=settings)
+            entry = measured_entry(*of, ask, answer, self._now()).read_from(self.origin)
         elif isinstance(ask, Enter) and isinstance(answer, float | str):
-            entry = entered_entry(*of, ask, answer, self._now())
+            # It is of the same drive, and of no instrument.
+            seen = Origin(self.origin.source, self.origin.virtual, profile=self.profile.name)
+            entry = entered_entry(*of, ask, answer, self._now()).read_from(seen)
         else:
             return
-        self._log.keep(replace(entry, source=self._source, virtual=self._virtual))
+        self._log.keep(entry)
 
     def _keep_standing(self) -> None:
         # With the outcomes that it tells of: a job that was kept half would do a check again.

@@ -62,6 +62,33 @@ NUDGE_COUNTER = Message(
 )
 WRITE = Message("Write track {0}, side {1} with {2} all round.")
 
+# What was not seen
+NOTHING_MOVED = Message(
+    "Nothing was seen to move. Do it now; or say that it was done all the same, which the record "
+    "will tell."
+)
+OUT_OF_SIGHT = Message(
+    "The signal was not valid throughout, so it was not seen what tightening did. See to the "
+    "signal; or say that it was done all the same, which the record will tell."
+)
+UNSEEN = Message("by the word of the hand alone: nothing was seen to move before it")
+UNSEEN_ARRIVALS = Message("nothing was seen to move at {0} of {1} arrivals")
+UNSEEN_SEATINGS = Message("nothing was seen to move at {0} of {1} seatings")
+
+# Where numbers come from
+MIXED = Message(
+    "This job is of {0}, and the source is {1}; open a source that fits, or begin a new job."
+)
+OTHER_CLASS = Message(
+    "This job goes by the class “{0}”, and the source is measured by “{1}”; begin a new job."
+)
+OTHER_SOURCE = Message("the source was “{0}”, and is “{1}” now")
+MEND_SOURCE = Message("{0}. The job waits: mend that, then go on.")
+GO_ON_ELSEWHERE = Message(
+    "Not the same source as before: {0}. Is it still the same drive? If so, the job goes on, and "
+    "its report tells of the change."
+)
+
 # Measuring
 TAKING_RADIAL = Message("Measuring the lobes.")
 TAKING_SPEED = Message("Measuring the speed.")

@@ -5,7 +5,7 @@ All of them are frozen but :class:`Situation`, with which one run of a check wor
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Self
 
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from app.analysis.adjust.nudging import Nudged
 from app.analysis.results import Measurand, Measurement, Message, Quantity, Side, Verdict
+from app.job.origin import Origin
 from app.profiles import Profile
 
 
@@ -110,7 +111,7 @@ _STOPS: dict[Action, tuple[int, ...]] = {
 
 @dataclass(frozen=True, slots=True)
 class Do:
-    """Something for the hands; answered with True once it is done."""
+    """Something for the hands; answered with True once it is done, or :data:`INSISTED`."""
 
     action: Action
     message: Message
@@ -141,6 +142,8 @@ class Measure:
     turns: int
     track: int | None
     head: int
+    marks: tuple[Message, ...] = ()
+    """What its entry is to say beside what is found."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,6 +161,9 @@ class Enter:
     choices: tuple[str, ...] = ()
 
 
+INSISTED = "done all the same"
+"""Answer to something for the hands where nothing was seen of it: the record tells so."""
+
 Ask = Do | Measure | Enter
 Answer = Measurement | float | int | str | bool | None
 
@@ -171,9 +177,9 @@ def checked_answer(ask: Ask, value: Answer) -> Answer:
         When it is no answer to that; the sentence says what would be one.
     """
     if isinstance(ask, Do):
-        if value is not True:
+        if value not in (True, INSISTED):
             raise ValueError(f"“{ask.action}” is answered once it has been done")
-        return True
+        return value
     if isinstance(ask, Measure):
         if not isinstance(value, Measurement):
             raise ValueError(f"“{ask.label}” is answered by a measurement")
@@ -207,6 +213,9 @@ def _between(ask: Enter) -> str:
 
 # -- what is kept ------------------------------------------------------------------------------
 
+LATER = {"later": True}
+"""Marks a field that books of earlier versions do not have; it is its default there."""
+
 
 @dataclass(frozen=True, slots=True)
 class Entry:
@@ -224,10 +233,8 @@ class Entry:
         Why there is no value, notes of the reading, an observation's words.
     turns, envelope_v : numpy.ndarray or None
         float32, shape (n,): the turn of envelope behind it.
-    source : str
-        The source's address.
-    settings : tuple of (str, str)
-        The instrument's settings: name, and value with its unit.
+    source, virtual, instrument, profile, settings : str, bool, str, str, tuple of (str, str)
+        Where it was read from at that moment; see :class:`~app.job.origin.Origin`.
     """
 
     check: CheckName
@@ -243,13 +250,26 @@ class Entry:
     source: str = ""
     virtual: bool = False
     settings: tuple[tuple[str, str], ...] = ()
+    instrument: str = field(default="", metadata=LATER)
+    profile: str = field(default="", metadata=LATER)
+
+    def read_from(self, origin: Origin) -> Entry:
+        """Return it with where it was read from."""
+        return replace(
+            self,
+            source=origin.source,
+            virtual=origin.virtual,
+            settings=origin.settings,
+            instrument=origin.instrument,
+            profile=origin.profile,
+        )
 
 
 def measured_entry(
     check: CheckName, stage: Stage, ask: Measure, found: Measurement, taken_at: str
 ) -> Entry:
-    """Return the entry of a measurement, source and settings yet unsaid."""
-    said = [found.problem] if found.problem is not None else []
+    """Return the entry of a measurement, its origin yet unsaid."""
+    said = [*ask.marks, *([found.problem] if found.problem is not None else [])]
     if found.reading is not None:
         said += [*found.reading.reasons, *found.reading.notes]
     of = (check, stage, ask.label, taken_at, ask.track, ask.head)
@@ -262,7 +282,7 @@ def measured_entry(
 def entered_entry(
     check: CheckName, stage: Stage, ask: Enter, answer: float | str, taken_at: str
 ) -> Entry:
-    """Return the entry of what a person entered, source yet unsaid."""
+    """Return the entry of what a person entered, its origin yet unsaid."""
     if ask.choices or isinstance(answer, str):
         return Entry(check, stage, ask.key, taken_at, notes=(str(answer),))
     values = (Value(ask.key, float(answer), None, ask.unit),)
@@ -495,6 +515,8 @@ class Situation:
     known: Known
     drive: DriveState
     outcomes: tuple[Outcome, ...] = ()
+    unseen: bool = False
+    """Nothing was seen of what the hand did last; the next measurement of the lobes says so."""
 
     def last(self, check: CheckName) -> Outcome | None:
         """Return the newest outcome of a check that was not skipped, None before there is one."""

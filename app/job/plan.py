@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
-from app.job.model import CheckName, DriveState, JobOptions, Known, Outcome, Stage
+from app.job.model import LATER, CheckName, DriveState, JobOptions, Known, Outcome, Stage
 from app.profiles import Profile
 
 
@@ -130,13 +130,16 @@ class JobStanding:
     """All that it takes to resume a job, beside its outcomes.
 
     The answers within the check in hand are not among it: that check begins anew. ``bench`` is how
-    the hands have left the drive, by the name that it has in the book's format.
+    the hands have left the drive, by the name that it has in the book's format. ``source`` and
+    ``instrument`` are those that were measured last.
     """
 
     steps: tuple[KeptStep, ...]
     options: JobOptions
     bench: DriveState
     known: Known
+    source: str = field(default="", metadata=LATER)
+    instrument: str = field(default="", metadata=LATER)
 
 
 def kept_steps(steps: Sequence[Step], outcomes: Sequence[Outcome]) -> tuple[KeptStep, ...]:

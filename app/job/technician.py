@@ -11,6 +11,8 @@ from instruments.source import PracticeControls
 
 _PROTECTED = "protected"
 """A scratch disk whose notch is covered."""
+_AWAY_S = 0.8
+"""Off the track for so long, that it is seen: an analysis needs some turns."""
 _ROOM: dict[str, float] = {
     "room temperature": 23.0,
     "chassis temperature": 23.0,
@@ -58,7 +60,9 @@ class Technician:
 
     def _step_by(self, stops: tuple[int, ...]) -> None:
         """Step from the last of the stops to each in turn."""
-        for before, stop in pairwise((*stops[-1:], *stops)):
+        for place, (before, stop) in enumerate(pairwise((*stops[-1:], *stops))):
+            if place:
+                self._hands.wait(_AWAY_S)
             self._hands.step(stop - before)
 
     def _seen(self, ask: Enter) -> float | str | None:

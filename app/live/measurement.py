@@ -31,6 +31,7 @@ from app.analysis.results import (
 from app.analysis.track.bursts import BurstsFound, azimuth_of, bursts_of, index_of
 from app.analysis.track.output import output_of
 from app.analysis.uncertainty import CLOCK_PART
+from app.job.origin import Origin
 from app.profiles import Profile
 from instruments.source import (
     UNSTATED_TOLERANCE,
@@ -280,14 +281,20 @@ class MeasurementProgress:
         The result, once it is done.
     fault : str
         Why it was given up; empty when it was not.
-    settings : tuple of (str, str)
-        The instrument's settings while it was taken.
+    origin : Origin or None
+        Where it was read from, as it was then; None before anything was.
     """
 
     part: float = 0.0
     measurement: Measurement | None = None
     fault: str = ""
-    settings: tuple[tuple[str, str], ...] = ()
+    origin: Origin | None = None
+
+
+def origin_of(source: Source, profile: Profile) -> Origin:
+    """Return where what is read now of an open source comes from."""
+    info = source.info
+    return Origin(info.name, info.virtual, source.instrument, profile.name, source.settings)
 
 
 class MeasurementRun:
@@ -354,7 +361,8 @@ class MeasurementRun:
 
     def _publish(self, source: Source, found: Measurement | None) -> None:
         part = min(1.0, self._have / self._needed)
-        self.progress = MeasurementProgress(part, found, settings=source.settings)
+        origin = origin_of(source, self._profile)
+        self.progress = MeasurementProgress(part, found, origin=origin)
 
     def _begin(self, info: SourceInfo) -> None:
         """Make ready for the first block of a source."""

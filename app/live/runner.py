@@ -13,10 +13,13 @@ from math import inf
 from typing import Protocol
 
 from app.analysis.adjust.nudging import LockWatch
-from app.analysis.adjust.positioner import ArrivalWatch
-from app.analysis.results import Quantity, Reading
+from app.analysis.adjust.positioner import ArrivalState, ArrivalWatch, MoveWatch, own
+from app.analysis.messages import fill
+from app.analysis.results import Measurement, Message, Quantity, Reading
+from app.job import messages
 from app.job.job import Job
-from app.job.model import Action, Answer, Do, Measure
+from app.job.model import INSISTED, Action, Answer, Do, Measure
+from app.job.origin import Origin
 from app.job.plan import ENDED
 from app.job.verdicts import near
 from app.live.measurement import (
@@ -26,6 +29,7 @@ from app.live.measurement import (
     MeasurementRequest,
     MeasurementRun,
     analyser_for,
+    origin_of,
 )
 from app.live.stepping import Stepping
 from app.profiles import Profile
@@ -49,37 +53,91 @@ class Measurer(Protocol):
         """Cancel the measurement under way, or forget its result."""
         ...
 
+    def origin(self) -> Origin | None:
+        """Return where what is read comes from, None where nothing is known of that."""
+        ...
+
+
+_MOVES = (Action.NUDGE, Action.TIGHTEN)
+_PATIENCE_S = 1.5
+"""From *done* to where it should have been seen: the analysis is behind the hand by some turns."""
+
 
 class HandWatch:
     """Watches by the live readings what the hand does at the drive.
 
+    Parameters
+    ----------
+    job : Job or None
+        What is asked of the hand.
+    before_um : Quantity or None
+        Where the head was measured last, u without that of the disk's scale.
+
     Attributes
     ----------
     arrival : ArrivalWatch or None
-        While the head is to leave the track and come back.
+        While the head, or the disk, is to go and come back.
+    move : MoveWatch or None
+        While the head is to be moved.
     lock : LockWatch or None
         While the screws are tightened.
     """
 
-    def __init__(self, job: Job | None = None) -> None:
+    def __init__(self, job: Job | None = None, before_um: Quantity | None = None) -> None:
         self._job = job
         ask = None if job is None else job.ask
-        doing = ask if isinstance(ask, Do) else None
+        self._doing = doing = ask if isinstance(ask, Do) else None
+        action = None if doing is None else doing.action
         self.arrival = ArrivalWatch() if doing is not None and doing.noticed else None
+        self.move = MoveWatch(before_um) if action in _MOVES else None
         self.lock: LockWatch | None = None
-        if job is not None and doing is not None and doing.action is Action.TIGHTEN:
+        if job is not None and action is Action.TIGHTEN:
             self.lock = LockWatch(limit_um=near(job.profile, job.options.lock_um))
 
     @property
+    def watches(self) -> bool:
+        """Whether what is asked can be seen."""
+        return self.arrival is not None or self.move is not None
+
+    @property
     def is_done(self) -> bool:
-        """Whether the hand has done what was asked, as far as can be seen."""
+        """Whether the hand has done what was asked, and rests, as far as can be seen."""
         return self.arrival is not None and self.arrival.arrived
+
+    @property
+    def is_away(self) -> bool:
+        """Whether the head, or the disk, is seen to be away."""
+        return self.arrival is not None and self.arrival.state is ArrivalState.AWAY
+
+    @property
+    def seen(self) -> bool:
+        """Whether something was seen of what was asked, by a hand that says it has done it."""
+        if self.arrival is not None:
+            return self.arrival.state in (ArrivalState.SETTLING, ArrivalState.ARRIVED)
+        if self.move is None or self.move.moved:
+            return True
+        return self.lock is not None and self.move.in_sight
+
+    @property
+    def too_small(self) -> bool:
+        """Whether what was asked is too small to be seen, and would have been but for that."""
+        move, doing = self.move, self._doing
+        if move is None or doing is None:
+            return False
+        return move.in_sight and abs(doing.amount or 0.0) <= move.resolution_um
+
+    @property
+    def doubt(self) -> Message:
+        """What was not seen."""
+        return messages.NOTHING_MOVED if self.lock is None else messages.OUT_OF_SIGHT
 
     def push(self, reading: Reading, at_s: float) -> None:
         """Take the newest reading."""
         if self.arrival is not None:
             self.arrival.push(reading, at_s)
-        elif self.lock is not None and reading.valid and reading.offset_um is not None:
+        if self.move is not None:
+            self.move.push(reading, at_s)
+        if self.lock is not None and reading.valid and reading.offset_um is not None:
             self._push_lock(self.lock, reading, reading.offset_um, at_s)
 
     def _push_lock(
@@ -101,6 +159,8 @@ class JobRunner:
         How far the measurement under way has come, None when none is.
     hand : HandWatch
         What the hand does, while the job asks for it.
+    doubt : Message or None
+        The hand says that it has done what was asked, and nothing was seen of it.
     follows : bool
         The last answer was followed by a measurement in the same step: both hands may be at the
         drive, and it need not be asked for.
@@ -112,17 +172,47 @@ class JobRunner:
         self.job = job
         self._measurer = measurer
         self.line = line
+        self._place_um: Quantity | None = None
+        self._said_done = False
+        self._said_s: float | None = None
         self.part: float | None = None
         self.hand = HandWatch(job)
+        self.doubt: Message | None = None
         self.follows = False
 
-    def measure(self) -> None:
-        """Begin the measurement that is asked for, unless it is under way."""
+    @property
+    def refusal(self) -> Message | None:
+        """Why nothing of what is open may be measured in this job, None where it may."""
+        now = self._measurer.origin()
+        return None if now is None else self.job.origin.refusal(now)
+
+    @property
+    def change(self) -> Message | None:
+        """What is open is another source than was measured before: in words; it is asked about."""
+        now = self._measurer.origin()
+        return None if now is None else self.job.origin.change(now)
+
+    def accept_change(self) -> None:
+        """Go on with the source that is open now."""
+        now = self._measurer.origin()
+        if now is not None:
+            self.job.move_to(now)
+
+    def measure(self) -> Message | None:
+        """Begin the measurement that is asked for, unless it is under way.
+
+        Returns why it cannot be, where it cannot; :attr:`change` can be accepted.
+        """
         ask = self.job.ask
         if self.part is None and isinstance(ask, Measure):
+            change = self.change
+            question = None if change is None else fill(messages.GO_ON_ELSEWHERE, change)
+            if (obstacle := self.refusal or question) is not None:
+                return obstacle
             request = MeasurementRequest(ask.measurand, ask.turns, ask.track, ask.head)
             self._measurer.measure(request)
             self.part = 0.0
+        return None
 
     def cancel(self) -> None:
         """Cancel the measurement under way."""
@@ -139,7 +229,7 @@ class JobRunner:
             self.part = None
             return MeasurementProgress(fault="The source was changed while it was measured.")
         if progress.measurement is not None:
-            self.answer(progress.measurement, progress.settings)
+            progress = self._take(progress, progress.measurement)
         elif progress.fault:
             self.cancel()
         elif progress.part == self.part:
@@ -148,17 +238,48 @@ class JobRunner:
             self.part = progress.part
         return progress
 
-    def see(self, reading: Reading, at_s: float) -> bool:
+    def _take(self, progress: MeasurementProgress, found: Measurement) -> MeasurementProgress:
+        """Answer with what was measured, unless that may not stand in this job."""
+        reading = found.reading
+        if reading is not None and reading.valid and reading.offset_um is not None:
+            self._place_um = own(reading.offset_um, reading.balance)
+        try:
+            self.answer(found, progress.origin)
+        except ValueError as fault:
+            self.cancel()
+            return MeasurementProgress(fault=str(fault))
+        return progress
+
+    def see(self, reading: Reading | None, at_s: float) -> bool:
         """Take the newest reading; returns whether it shows that the hand has done what was asked.
 
         The job is answered then.
+
+        Parameters
+        ----------
+        reading : Reading or None
+            None where there is no current one.
+        at_s : float
+            When it was taken, on a monotonic clock.
         """
-        self.hand.push(reading, at_s)
-        by_wire = self.line is not None and self.line.takes(self.job.ask)
-        if by_wire or not self.hand.is_done:
+        if reading is not None:
+            self.hand.push(reading, at_s)
+        if self.line is not None and self.line.takes(self.job.ask):
             return False
-        self.answer(True)
-        return True
+        if self.hand.is_done or (self._said_done and self.hand.seen):
+            self.answer(True)
+            return True
+        if not self._said_done:
+            return False
+        if self._said_s is None or self.hand.is_away:
+            self._said_s = at_s
+        if self.doubt is not None or at_s - self._said_s < _PATIENCE_S:
+            return False
+        if self.hand.too_small:
+            self.answer(True)
+            return True
+        self.doubt = self.hand.doubt
+        return False
 
     def step(self) -> bool:
         """Let the line go on with what is asked; returns whether it has done it.
@@ -170,7 +291,27 @@ class JobRunner:
         self.answer(True)
         return True
 
-    def answer(self, value: Answer, settings: tuple[tuple[str, str], ...] = ()) -> None:
+    def done(self) -> bool:
+        """Let the hand say that it has done what is asked; returns whether that was seen.
+
+        Else :meth:`see` waits for it a little, and then says so in :attr:`doubt`.
+        """
+        if not self.hand.watches or self.hand.seen:
+            self.answer(True)
+            return True
+        self._said_done, self._said_s, self.doubt = True, None, None
+        return False
+
+    def insist(self) -> None:
+        """Let the hand say so all the same; the record tells that nothing was seen."""
+        self.answer(INSISTED)
+
+    @property
+    def awaits(self) -> bool:
+        """Whether the hand has said that it is done, and nothing has been seen of it so far."""
+        return self._said_done and self.doubt is None
+
+    def answer(self, value: Answer, origin: Origin | None = None) -> None:
         """Answer what is asked.
 
         Raises
@@ -179,7 +320,7 @@ class JobRunner:
             When that is no answer; it is asked for as before.
         """
         at, ask = self.job.at, self.job.ask
-        self.job.answer(value, settings)
+        self.job.answer(value, origin)
         if self.line is not None and isinstance(ask, Do) and ask.stops:
             self.line.astray = False
         self._renew()
@@ -209,7 +350,8 @@ class JobRunner:
     def _renew(self) -> None:
         """Go by what is asked now."""
         self.cancel()
-        self.hand, self.follows = HandWatch(self.job), False
+        self.hand, self.follows = HandWatch(self.job, self._place_um), False
+        self._said_done, self.doubt = False, None
 
 
 class SourceReader:
@@ -236,6 +378,25 @@ class SourceReader:
     def cancel_measurement(self) -> None:
         """Cancel the measurement under way, or forget its result."""
         self._run = None
+
+    def origin(self) -> Origin | None:
+        """Return where what is read comes from."""
+        return origin_of(self._source, self._profile)
+
+    def reopen(self) -> None:
+        """Close the source and open it again; a measurement under way is cancelled.
+
+        Raises
+        ------
+        SourceError
+            When it cannot be opened.
+        """
+        self._run = None
+        self._source.close()
+        self._source.open()
+        self._blocks = self._source.blocks(_READ_S)
+        if self._watching is not None:
+            self.watch(True)
 
     def watch(self, wanted: bool) -> None:
         """Analyse from now on what is read, anew, or stop that."""

@@ -20,6 +20,7 @@ from app.analysis import messages
 from app.analysis.messages import fill
 from app.analysis.results import Message, Side
 from app.faults import words_for
+from app.job.origin import Origin
 from app.live.measurement import (
     AnyAnalyser,
     EnvelopeOptions,
@@ -27,6 +28,7 @@ from app.live.measurement import (
     MeasurementRequest,
     MeasurementRun,
     analyser_for,
+    origin_of,
 )
 from app.live.proving import resolution_of
 from app.live.view import FAULT, Controls, Listed, Listing, Newest, View
@@ -156,6 +158,13 @@ class _Run:
         if failure and progress.measurement is None:
             return MeasurementProgress(fault=failure)
         return progress
+
+    def origin(self) -> Origin | None:
+        """Return where what is read comes from, None before the source has been open."""
+        source, acquisition = self._source, self._acquisition
+        if source is None or acquisition is None or acquisition.status().info is None:
+            return None
+        return origin_of(source, self._profile)
 
     def teach(self, what: Callable[[AnyAnalyser], Message | None]) -> Message | None:
         """Let `what` work on the analyser; returns what is missing where it could not."""
@@ -384,6 +393,10 @@ class Session:
     def progress(self) -> MeasurementProgress | None:
         """Return how far the measurement has come, None where none was asked for."""
         return self._run.progress() if self._run is not None else None
+
+    def origin(self) -> Origin | None:
+        """Return where what is read comes from, None before a source has been open."""
+        return self._run.origin() if self._run is not None else None
 
     def cancel_measurement(self) -> None:
         """Cancel the measurement under way, or forget its result."""

@@ -78,14 +78,9 @@ def report_of(record: JobRecord, history: Sequence[JobSummary] = ()) -> Report:
         job=f"job {record.number}",
         lead=lead,
         verdict=verdict,
-        virtual=is_virtual(record),
+        virtual=record.virtual,
         sections=tuple(section for section in sections if section.blocks),
     )
-
-
-def is_virtual(record: JobRecord) -> bool:
-    """Tell whether anything in a job comes from the virtual drive."""
-    return record.head.virtual or any(entry.virtual for entry in record.entries)
 
 
 def _lead(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Verdict, str]:
@@ -312,7 +307,7 @@ def _class_values(record: JobRecord) -> tuple[ReportBlock, ...]:
 
 
 def _reservations(record: JobRecord, outcomes: Sequence[Outcome]) -> list[str]:
-    said = [_VIRTUAL] if is_virtual(record) else []
+    said = [_VIRTUAL] if record.virtual else []
     for each in outcomes:
         if each.verdict in (Verdict.UNDECIDED, Verdict.SKIPPED):
             why = within(each.reason) or _why_open(each)

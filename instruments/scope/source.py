@@ -97,6 +97,7 @@ class ScopeSource(Source):
         self._memory: Memory = {}
         self._scale_v: float | None = None
         self._settings: tuple[tuple[str, str], ...] = ()
+        self._instrument = ""
         self._lock = threading.Lock()
         self._live: _Live | None = None
         self._pending: Future[Block] | None = None
@@ -128,6 +129,11 @@ class ScopeSource(Source):
     def settings(self) -> tuple[tuple[str, str], ...]:
         """The scope's settings as last read back: name, and value with its unit."""
         return self._settings
+
+    @property
+    def instrument(self) -> str:
+        """What the scope said to ``*IDN?`` when it was opened."""
+        return self._instrument
 
     @property
     def has_deep_record(self) -> bool:
@@ -226,6 +232,7 @@ class ScopeSource(Source):
         live.link = self._opener(self._options, self._what, deadline)
         live.session = session = ScopeSession(live.link, self._options, self._memory)
         session.begin(self._scale_v, deadline)
+        self._instrument = "" if session.identity is None else session.identity.whole
         first = session.sweep(Deadline(session.longest_s, live.cancelled))
         self._scale_v = session.setup.signal_scale_v()
         self._settings = session.setup.told()

@@ -245,6 +245,7 @@ class VirtualDrive:
         self._hand = hand
         self._scratch = ScratchDisk(params, self.disk.cycles_per_turn, scratch.random())
         self._in = DiskIn.ALIGNMENT
+        self._clamped = True
 
     def nudge(self, offset_um: float) -> None:
         """Turn the stepper's body so that the head moves outward by about `offset_um`.
@@ -270,8 +271,13 @@ class VirtualDrive:
         """Select the head of a side, 0 or 1."""
         self.side = side
 
+    def lift(self) -> None:
+        """Open the clamp: the head reads nothing until the disk is seated again."""
+        self._clamped = False
+
     def reseat(self) -> None:
-        """Open the clamp and close it again: a new seating of the disk."""
+        """Close the clamp, which was opened for that: a new seating of the disk."""
+        self._clamped = True
         self.clamp.reseat()
 
     def loosen(self) -> None:
@@ -289,7 +295,7 @@ class VirtualDrive:
     def insert(self, disk: str) -> None:
         """Change the disk: one of :class:`DiskIn`."""
         self._in = DiskIn(disk)
-        self.clamp.reseat()
+        self.reseat()
 
     def write(self, pattern: str) -> None:
         """Write the track under the head, ``"1F"`` or ``"2F"``, unless that is protected.
@@ -324,7 +330,8 @@ class VirtualDrive:
         """Return the head's signal at `times_s`, rising, with head and disk as they stand."""
         turns, track = self.spindle.turns(times_s), self.track
         along, across = track.wave(turns, self._offset_um(turns))
-        gains_v = np.full_like(turns, self.amplifier.amplitude_v * track.gain)
+        gain = track.gain if self._clamped else 0.0
+        gains_v = np.full_like(turns, self.amplifier.amplitude_v * gain)
         if self._on_radial_track:
             gains_v *= self.disk.evenness.gain(turns)
         self.disk.drop_outs.apply(turns, gains_v)

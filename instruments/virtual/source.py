@@ -34,6 +34,9 @@ _FAST_BLOCK_FRAMES = 65536
 _KEPT_S = 1.0
 """A reader later than this loses frames, as with a device whose buffer is full."""
 
+_OPEN_S = 0.8
+"""For so long the clamp is open when the disk is seated anew."""
+
 _Hand = Callable[[VirtualDrive, float], object]
 """Told the drive, and the drive's own time."""
 
@@ -82,7 +85,8 @@ class VirtualSource(Source):
         self._drive = VirtualDrive(params)
         self._digitiser = digitiser_for(params, self._drive, kept, params.rate)
         self._hands: deque[tuple[float, _Hand]] = deque()
-        self._controls = _Hands(self._ask, self._drive)
+        self._controls = _Hands(self._ask, self._rest, self._drive)
+        self._resting_s = -inf
         self._opened_s: float | None = None
         self._next = 0
         self._origin = 0
@@ -192,18 +196,35 @@ class VirtualSource(Source):
         # Live, a hand that moves at a moment shows in the samples from that moment on.
         self._hands.append((self._clock() if self._paced else -inf, hand))
 
+    def _rest(self, seconds: float) -> None:
+        """Let the hands rest; asked for like everything that they do."""
+
+        def rest(drive: VirtualDrive, at_s: float) -> None:
+            self._resting_s = at_s + seconds
+
+        self._ask(rest)
+
     def _use_hands(self, until_s: float) -> None:
-        while self._hands and self._hands[0][0] <= until_s:
+        at_s = (self._origin + self._next) / self._rate_hz
+        while self._hands and self._hands[0][0] <= until_s and at_s >= self._resting_s:
             _, hand = self._hands.popleft()
-            hand(self._drive, (self._origin + self._next) / self._rate_hz)
+            hand(self._drive, at_s)
 
 
 class _Hands(PracticeControls):
     """The hands at the virtual drive; they ask, and the reading thread does."""
 
-    def __init__(self, ask: Callable[[_Hand], None], drive: VirtualDrive) -> None:
+    def __init__(
+        self, ask: Callable[[_Hand], None], rest: Callable[[float], None], drive: VirtualDrive
+    ) -> None:
         self._ask = ask
+        self._rest = rest
         self._drive = drive
+
+    def wait(self, seconds: float) -> None:
+        """Let so much of the drive's time pass before what follows."""
+        _check(seconds, "a wait", "s")
+        self._rest(seconds)
 
     def nudge(self, offset_um: float) -> None:
         """Turn the stepper's body so that the head moves outward by `offset_um`."""
@@ -226,6 +247,8 @@ class _Hands(PracticeControls):
 
     def reseat(self) -> None:
         """Open the clamp and close it again."""
+        self._ask(lambda drive, at_s: drive.lift())
+        self._rest(_OPEN_S)
         self._ask(lambda drive, at_s: drive.reseat())
 
     def loosen(self) -> None:

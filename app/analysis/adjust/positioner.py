@@ -1,8 +1,8 @@
-"""The head positioner: when the head has arrived on the track, and where from either side.
+"""The head positioner: when the head has moved or arrived, and where it rests from either side.
 
 :class:`ArrivalWatch` notices in live readings that the head left the track and came back, so that
-hands stay put. The hysteresis is the difference between where the head rests when it arrives from
-either side.
+hands stay put; :class:`MoveWatch` whether it has moved, or at least was in sight. The hysteresis is
+the difference between where the head rests when it arrives from either side.
 """
 
 from __future__ import annotations
@@ -15,13 +15,15 @@ from enum import StrEnum
 import numpy as np
 
 from app.analysis import messages
-from app.analysis.results import Quantity, Reading
+from app.analysis.results import Quantity, Reading, Side
 from app.analysis.uncertainty import fit
 
 _AWAY = frozenset(
     message.text
     for message in (
         messages.NO_CARRIER,
+        # Noise alone may look so at a low rate; where it is so, no lobes come back.
+        messages.CARRIER_BEYOND,
         messages.NO_PATTERN,
         messages.NO_LOCK,
         messages.NULLS_FILLED,
@@ -33,6 +35,25 @@ _LOST_DB = 10.0
 """*Too uncertain* says so too where the signal has sunk by this: a weak one may be on the track."""
 _SILENT_S = 1.0
 """With no reading for so long, what went before does not count on."""
+_LATE = 2.5
+"""Where readings come seldom, so many times longer than they usually take."""
+
+
+class _Silence:
+    """Tells when readings have stopped coming; a slow scope's may come but every few seconds."""
+
+    def __init__(self) -> None:
+        self._last_s: float | None = None
+        self._gaps_s: deque[float] = deque(maxlen=5)
+
+    def before(self, now_s: float) -> bool:
+        """Take the time of the next reading; returns whether there was a silence before it."""
+        last_s, self._last_s = self._last_s, now_s
+        if last_s is None:
+            return False
+        usual_s = float(np.median(self._gaps_s)) if self._gaps_s else 0.0
+        self._gaps_s.append(now_s - last_s)
+        return now_s - last_s > max(_SILENT_S, _LATE * usual_s)
 
 
 class ArrivalState(StrEnum):
@@ -113,7 +134,7 @@ class ArrivalWatch:
     ) -> None:
         self._away_s = away_s
         self._steady = Steadiness(settle_s, settle_um)
-        self._last_s: float | None = None
+        self._silence = _Silence()
         self._end_index: int | None = None
         self._snr_db = -np.inf
         self.lobes_s: float | None = None
@@ -136,12 +157,11 @@ class ArrivalWatch:
         if self.arrived or reading.end_index == self._end_index:
             return self.state
         self._end_index = reading.end_index
-        if self._last_s is not None and now_s - self._last_s > _SILENT_S:
+        if self._silence.before(now_s):
             self._pause()
-        self._last_s = now_s
         if reading.valid and reading.offset_um is not None:
             self._snr_db = max(reading.snr_db or -np.inf, self._snr_db)
-            self._there(_own(reading.offset_um, reading.balance), now_s)
+            self._there(own(reading.offset_um, reading.balance), now_s)
         elif self._is_off_track(reading):
             self._gone(now_s)
         else:
@@ -172,11 +192,74 @@ class ArrivalWatch:
         self._since_s = None
 
 
-def _own(offset_um: Quantity, balance: Quantity | None) -> Quantity:
+def own(offset_um: Quantity, balance: Quantity | None) -> Quantity:
     """Return an offset with u of the balance alone: the scale's makes nothing move."""
     if balance is None or balance.value == 0.0:
         return offset_um
     return Quantity(offset_um.value, balance.u * abs(offset_um.value / balance.value))
+
+
+_LEAST_MOVE_UM = 1.0
+"""No less counts as a move: the arm breathes with the spindle (common practice)."""
+
+
+class MoveWatch:
+    """Tells by live readings whether the head has moved, and whether it was in sight all the time.
+
+    Parameters
+    ----------
+    before_um : Quantity or None
+        Where it was, u without that of the disk's scale; the first reading when None.
+
+    Attributes
+    ----------
+    moved : bool
+        It was seen to move, by more than :attr:`resolution_um`.
+    resolution_um : float
+        What can be told apart.
+    """
+
+    def __init__(self, before_um: Quantity | None = None) -> None:
+        self._before_um = before_um
+        self._silence = _Silence()
+        self._end_index: int | None = None
+        self._far: Side | None = None
+        self._seen = self._broken = False
+        self.moved = False
+        self.resolution_um = _LEAST_MOVE_UM
+
+    @property
+    def in_sight(self) -> bool:
+        """Whether the head was seen, and at no moment lost from sight."""
+        return self._seen and not self._broken
+
+    def push(self, reading: Reading, now_s: float) -> None:
+        """Take the newest live reading at a monotonic time; the same one again counts as none."""
+        if reading.end_index == self._end_index:
+            return
+        self._end_index = reading.end_index
+        self._broken |= self._silence.before(now_s)
+        if reading.valid and reading.offset_um is not None:
+            self._there(own(reading.offset_um, reading.balance))
+        elif any(reason in messages.FAR_OFF for reason in reading.reasons):
+            self._far_off(reading.side)
+        elif reading.reasons != (messages.WAITING,):
+            self._broken = True
+
+    def _there(self, offset_um: Quantity) -> None:
+        self._seen = True
+        self.moved |= self._far is not None
+        if self._before_um is None:
+            self._before_um = offset_um
+        u_um = np.hypot(self._before_um.u, offset_um.u)
+        self.resolution_um = max(_LEAST_MOVE_UM, 3.0 * float(u_um))
+        self.moved |= abs(offset_um.value - self._before_um.value) > self.resolution_um
+
+    def _far_off(self, side: Side | None) -> None:
+        """With one lobe alone nothing but the side is known."""
+        self._seen = True
+        self.moved |= self._before_um is not None or self._far not in (None, side)
+        self._far = side
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,12 +16,14 @@ from typing import TYPE_CHECKING
 from PySide6.QtCore import QObject, Signal
 
 from app.analysis.adjust.nudging import nearest
+from app.analysis.results import Message
 from app.book.model import Drive, ResumableJob
 from app.book.writer import JobWriter, head_for
 from app.dashboard.job_panel.text import away_words
-from app.dashboard.text import current_reading, translate
+from app.dashboard.text import current_reading, said, translate
 from app.job.job import Job
 from app.job.model import Answer, Do, Enter, Measure, Outcome
+from app.job.origin import Origin
 from app.job.plan import JobStanding, plan_for
 from app.job.technician import Technician
 from app.live.runner import HandWatch, JobRunner
@@ -86,13 +88,14 @@ class JobController(QObject):
         self.writing = Writing.NOTHING
         self.remark = ""
         self._chosen: int | None = None
+        self._asks_source = False
 
-    def begin(self, drive: Drive) -> None:
-        """Begin a job on a drive; one that is open stays so in the book."""
+    def begin(self, drive: Drive, origin: Origin) -> None:
+        """Begin a job on a drive that is at a source; one that is open stays so in the book."""
         self.leave()
-        view = self._session.view()
-        profile = self._session.profile
-        head = head_for(view.source, view.virtual, profile, self._software, self._now())
+        head = head_for(
+            origin.source, origin.virtual, self._session.profile, self._software, self._now()
+        )
         self._keep(JobWriter(drive, head, self._now, path=self._book))
 
     def take_up(self, left: ResumableJob) -> None:
@@ -110,16 +113,15 @@ class JobController(QObject):
     def _keep(
         self, kept: JobWriter, left: tuple[JobStanding, tuple[Outcome, ...]] | None = None
     ) -> None:
-        view = self._session.view()
         self._kept = kept
         self.drive = kept.drive
         job = Job(
             self._session.profile,
-            view.virtual,
+            kept.head.virtual,
             plan=plan_for(self._session.profile, by_wire=self.line is not None),
             now=self._now,
             log=kept,
-            source=view.source,
+            source=kept.head.source,
             left=left,
         )
         self._runner = JobRunner(job, self._session, self.line)
@@ -162,6 +164,16 @@ class JobController(QObject):
     def part(self) -> float | None:
         """How far the measurement under way has come, None when none is."""
         return None if self._runner is None else self._runner.part
+
+    @property
+    def doubt(self) -> Message | None:
+        """The hand says that it has done what was asked, and nothing was seen of it."""
+        return None if self._runner is None else self._runner.doubt
+
+    @property
+    def asks_source(self) -> bool:
+        """Whether it is being asked if the job may go on with another source."""
+        return self._runner is not None and self._asks_source and self._runner.change is not None
 
     @property
     def zero_um(self) -> float:
@@ -242,13 +254,15 @@ class JobController(QObject):
             self.line.take_over()
             self.changed.emit()
         elif isinstance(job.ask, Measure):
+            if self.asks_source:
+                runner.accept_change()
             self._measure(runner)
         elif isinstance(job.ask, Enter):
             words = text.strip()
             # A decimal comma is as good as a point.
             self._answer(runner, (words if job.ask.choices else words.replace(",", ".")) or None)
         else:
-            self._answer(runner, True)
+            self._done(runner)
 
     def lend(self) -> None:
         """Let somebody else do what is asked: the line again, or for practice the virtual hand."""
@@ -262,10 +276,16 @@ class JobController(QObject):
             return
         if controls is None:
             return
-        if isinstance(ask, Measure):
+        if runner.refusal is not None:
+            self.say(said(runner.refusal))
+        elif isinstance(ask, Measure):
             self._measure(runner)
-        elif ask is not None:
+        elif isinstance(ask, Enter):
             self._answer(runner, Technician(controls).answer(ask))
+        elif ask is not None and not runner.awaits:
+            Technician(controls).answer(ask)
+            if runner.done():
+                self._go_by_ask(runner)
 
     @property
     def may_lend_line(self) -> bool:
@@ -322,8 +342,13 @@ class JobController(QObject):
             self.changed.emit()
         self._poll(runner)
         reading = current_reading(view, now_s) if view.phase is Phase.RUNNING else None
-        if reading is not None and runner.see(reading, view.reading_at_s):
+        doubt = runner.doubt
+        # Nothing is seen either where no reading comes any more.
+        at_s = now_s if reading is None else view.reading_at_s
+        if runner.see(reading, at_s):
             self._go_by_ask(runner)
+        elif runner.doubt is not doubt:
+            self.changed.emit()
         if view.phase is Phase.RUNNING and not self.writing and not self.elsewhere:
             self._step(runner)
 
@@ -348,6 +373,14 @@ class JobController(QObject):
             self.say(translate("job", news.fault))
         else:
             self.changed.emit()
+
+    def _done(self, runner: JobRunner) -> None:
+        """Let the hand say that it is done: once more where nothing was seen of it."""
+        if runner.doubt is not None:
+            runner.insist()
+            self._go_by_ask(runner)
+        elif runner.done():
+            self._go_by_ask(runner)
 
     def _answer(self, runner: JobRunner, value: Answer) -> None:
         try:
@@ -379,8 +412,12 @@ class JobController(QObject):
         if self._session.view().phase is not Phase.RUNNING:
             self.say(translate("job", "No source is running; open one, and measure then."))
             return
-        runner.measure()
-        self.say("")
+        obstacle = runner.measure()
+        if obstacle is None:
+            self.say("")
+            return
+        self._asks_source = runner.refusal is None
+        self.say(said(obstacle))
 
     def say(self, words: str) -> None:
         """Remark on something, below what is asked."""
@@ -389,5 +426,5 @@ class JobController(QObject):
 
     def _fresh(self, writing: Writing = Writing.NOTHING) -> None:
         """Show anew what is asked now, or that its reason is being written."""
-        self.writing, self._chosen = writing, None
+        self.writing, self._chosen, self._asks_source = writing, None, False
         self.say("")

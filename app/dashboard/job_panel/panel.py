@@ -194,12 +194,12 @@ def _asked(controller: JobController, job: Job, reading: Reading | None) -> Card
     )
     match ask:
         case Measure():
-            words = plain.words
+            words, button = plain.words, translate("job", "Measure")
             if controller.part is None:
                 words = translate("job", "Ready to measure: {0}.").format(_what(ask))
-            return replace(
-                plain, words=words, button=translate("job", "Measure"), part=controller.part
-            )
+            if controller.asks_source:
+                button = translate("job", "Same drive: go on")
+            return replace(plain, words=words, button=button, part=controller.part)
         case Enter():
             return replace(
                 plain,
@@ -215,12 +215,12 @@ def _asked(controller: JobController, job: Job, reading: Reading | None) -> Card
                 may_lend=False,
             )
         case Do():
-            return replace(
-                plain,
-                figure=_figure(ask),
-                live=_live(controller, ask, reading),
-                button=translate("job", "Done"),
+            doubt = controller.doubt
+            button = (
+                translate("job", "Done") if doubt is None else translate("job", "Done all the same")
             )
+            live = _live(controller, ask, reading) if doubt is None else said(doubt)
+            return replace(plain, figure=_figure(ask), live=live, button=button)
 
 
 def _what(ask: Measure) -> str:

@@ -39,7 +39,7 @@ from app.job.checks.common import (
     without_number,
 )
 from app.job.checks.radial import arrive_from_both
-from app.job.model import MIDDLE, Action, Ask, Do, Limit, Outcome, Situation, Value
+from app.job.model import INSISTED, MIDDLE, Action, Ask, Do, Limit, Outcome, Situation, Value
 from app.job.verdicts import guarding_u, judge, near, offset_budget, offset_limit, total_u
 
 _SAFE_PART = 0.8
@@ -106,7 +106,8 @@ def bring_to(
         amount_um, turn = _next(situation, position, aim_um, goal_um)
         if not amount_um:
             break
-        yield Do(Action.NUDGE, _words(situation, turn, amount_um), amount=amount_um)
+        answer = yield Do(Action.NUDGE, _words(situation, turn, amount_um), amount=amount_um)
+        situation.unseen = answer == INSISTED
         change(situation, nudges=situation.drive.nudges + 1)
         after = yield from look(situation, f"nudge {situation.drive.nudges}")
         if position.middle_um is not None and after.middle_um is not None:
@@ -250,7 +251,8 @@ def _loosen(situation: Situation, message: Message = messages.LOOSEN) -> Hands:
 
 
 def _tighten(situation: Situation) -> Hands:
-    yield Do(Action.TIGHTEN, messages.TIGHTEN)
+    answer = yield Do(Action.TIGHTEN, messages.TIGHTEN)
+    situation.unseen = answer == INSISTED
     drive = situation.drive
     # A tightening after the first is one more move of the adjustment.
     nudges = drive.nudges + (1 if drive.tightened else 0)

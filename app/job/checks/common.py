@@ -19,7 +19,18 @@ from app.analysis.results import (
     Verdict,
 )
 from app.job import messages
-from app.job.model import ALIGNMENT, SCRATCH, Action, Ask, Do, Limit, Measure, Outcome, Situation
+from app.job.model import (
+    ALIGNMENT,
+    INSISTED,
+    SCRATCH,
+    Action,
+    Ask,
+    Do,
+    Limit,
+    Measure,
+    Outcome,
+    Situation,
+)
 from app.job.verdicts import guarding_u, judge, offset_budget, total_u
 from app.profiles import Profile
 
@@ -90,14 +101,18 @@ def arrive(situation: Situation, side: Side, number: int = 1) -> Hands:
     text = messages.FROM_OUTSIDE if outside else messages.FROM_INSIDE
     action = Action.ARRIVE_FROM_OUTSIDE if outside else Action.ARRIVE_FROM_INSIDE
     words = fill(text, drive.track, number)
-    yield Do(action, words, track=drive.track, head=drive.side, noticed=True)
+    answer = yield Do(action, words, track=drive.track, head=drive.side, noticed=True)
+    situation.unseen = answer == INSISTED
     change(situation, arrived=side)
 
 
 def measure_lobes(situation: Situation, label: str) -> Measure:
     """Return the ask for a measurement of the lobes where the head is."""
     drive, turns = situation.drive, situation.options.turns
-    return Measure(Measurand.RADIAL, messages.TAKING_RADIAL, label, turns, drive.track, drive.side)
+    marks = (messages.UNSEEN,) if situation.unseen else ()
+    situation.unseen = False
+    of = (Measurand.RADIAL, messages.TAKING_RADIAL, label, turns, drive.track, drive.side)
+    return Measure(*of, marks)
 
 
 def concluded(situation: Situation, verdict: Verdict, **found: Any) -> Outcome:

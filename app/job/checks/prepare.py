@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Generator
+from dataclasses import replace
 from typing import Any
 
 from app.analysis.adjust.disk import (
@@ -30,7 +31,7 @@ from app.job.checks.common import (
     why_not,
     with_alignment_disk,
 )
-from app.job.model import Action, Ask, Do, Enter, Outcome, Situation, Value
+from app.job.model import INSISTED, Action, Ask, Do, Enter, Outcome, Situation, Value
 from app.profiles import Profile
 
 CAUTIONS = (
@@ -162,8 +163,11 @@ def seating(situation: Situation) -> Check:
     found: list[Seating] = []
     numbers: list[int] = []
     reason = ""
+    unseen = 0
     for number in range(1, times + 1):
-        yield Do(Action.RESEAT, fill(messages.RESEAT, number, times))
+        answer = yield Do(Action.RESEAT, fill(messages.RESEAT, number, times), noticed=True)
+        situation.unseen = answer == INSISTED
+        unseen += situation.unseen
         measurement: Measurement = yield measure_lobes(situation, f"seating {number}")
         lobes = lobes_of(situation.profile, measurement)
         if lobes is None or not lobes.signed:
@@ -175,7 +179,11 @@ def seating(situation: Situation) -> Check:
     if len(found) < 2:
         reason = reason or str(fill(messages.FEW_SEATINGS, len(found)))
         return concluded(situation, Verdict.UNDECIDED, unit="µm", reason=reason)
-    return _found(situation, seating_of(found, situation.options.wanted_um), numbers)
+    outcome = _found(situation, seating_of(found, situation.options.wanted_um), numbers)
+    if not unseen:
+        return outcome
+    said = fill(messages.UNSEEN_SEATINGS, unseen, times)
+    return replace(outcome, reason=f"{said}; {outcome.reason}")
 
 
 def _found(situation: Situation, finding: SeatingFinding, numbers: list[int]) -> Outcome:

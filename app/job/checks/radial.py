@@ -67,10 +67,14 @@ _WORDS = {Side.OUTWARD: "from outside", Side.INWARD: "from inside"}
 
 @dataclass(frozen=True, slots=True)
 class Arrivals:
-    """What was found of arrivals from both sides; why it is missing, or of fewer."""
+    """What was found of arrivals from both sides; why it is missing, or of fewer.
+
+    Of ``unseen`` of them the hand alone says that they were any.
+    """
 
     finding: HysteresisFinding | None
     reason: str
+    unseen: int = 0
 
 
 def hysteresis(situation: Situation) -> Check:
@@ -82,24 +86,30 @@ def hysteresis(situation: Situation) -> Check:
     limit = Limit(None, limit_um, "µm", source_of(profile, "hysteresis_limit_um"))
     if finding is None:
         return without_number(situation, limit, arrivals.reason)
-    return _found(situation, finding, limit, arrivals.reason)
+    return _found(situation, finding, limit, arrivals)
 
 
-def _found(situation: Situation, finding: HysteresisFinding, limit: Limit, reason: str) -> Outcome:
+def _found(
+    situation: Situation, finding: HysteresisFinding, limit: Limit, arrivals: Arrivals
+) -> Outcome:
     profile, difference = situation.profile, finding.difference_um
     scale_um = profile.scale_u_um / profile.scale_um * abs(difference.value)
     budget = (Value(SCATTER, difference.u, unit="µm"), Value(SCALE, scale_um, unit="µm"))
     middle = finding.middle_um
     middle_u_um = total_u(offset_budget(situation, middle.value, middle.u))
     rests = ((Side.OUTWARD, finding.outside_um), (Side.INWARD, finding.inside_um))
+    verdict = judge(abs(difference.value), total_u(budget), limit)
+    if arrivals.unseen and verdict is Verdict.PASS:
+        # A head that never moved has no hysteresis either.
+        verdict = Verdict.UNDECIDED
     return concluded(
         situation,
-        judge(abs(difference.value), total_u(budget), limit),
+        verdict,
         value=difference.value,
         u=total_u(budget),
         unit="µm",
         limit=limit,
-        reason=reason,
+        reason=arrivals.reason,
         details=(
             Value(MIDDLE, middle.value, middle_u_um, "µm"),
             *(Value.of(_WORDS[side], rest, "µm") for side, rest in rests),
@@ -113,10 +123,12 @@ def arrive_from_both(situation: Situation, times: int) -> Generator[Ask, Any, Ar
     """Arrive from either side in turn, `times` times each."""
     found: list[Arrival] = []
     reason = ""
+    unseen = 0
     clock = count()
     for number in range(1, times + 1):
         for side in (Side.OUTWARD, Side.INWARD):
             yield from arrive(situation, side, number)
+            unseen += situation.unseen
             measurement: Measurement = yield measure_lobes(situation, f"{_WORDS[side]} {number}")
             lobes = lobes_of(situation.profile, measurement)
             # One that is missing takes its time all the same: the drift goes by the order.
@@ -127,10 +139,13 @@ def arrive_from_both(situation: Situation, times: int) -> Generator[Ask, Any, Ar
                 reason = why_not(measurement) if lobes is None else str(messages.NO_SIGN)
     if reason and found:
         reason = f"{fill(messages.FEW_ARRIVALS, len(found), 2 * times)}: {reason}"
+    if unseen:
+        said = str(fill(messages.UNSEEN_ARRIVALS, unseen, 2 * times))
+        reason = "; ".join(filter(None, (said, reason)))
     if len({arrival.from_outside for arrival in found}) < 2:
-        return Arrivals(None, reason)
+        return Arrivals(None, reason, unseen)
     finding = hysteresis_of(found)
     if situation.head == 0:
         # It is head 0 that is adjusted by.
         learn(situation, hysteresis_um=finding.difference_um)
-    return Arrivals(finding, reason)
+    return Arrivals(finding, reason, unseen)

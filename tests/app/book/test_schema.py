@@ -36,6 +36,17 @@ def test_an_older_book_is_brought_up_with_all_that_is_in_it(tmp_path, version):
         book.check()
 
 
+def test_a_job_that_has_anything_of_the_virtual_drive_is_marked_so(tmp_path):
+    path = tmp_path / "book.sqlite3"
+    old_book(path, 4)
+    with Book(path) as book:
+        assert [job.virtual for job in book.history("TM-0031 Nordtor")] == [True, True]
+        assert book.job(2).virtual
+        # A closed job stands all the same.
+        with pytest.raises(sqlite3.IntegrityError):
+            book._db.execute("UPDATE jobs SET virtual = 0 WHERE number = 2")
+
+
 def test_a_newer_book_is_refused_and_not_touched(tmp_path):
     path = tmp_path / "book.sqlite3"
     Book(path).close()

@@ -11,23 +11,25 @@ import sqlite3
 import subprocess
 import sys
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 
 from app.analysis.results import Verdict
 from app.book import writer
-from app.book.model import RefusedError
+from app.book.model import Drive, RefusedError
 from app.book.store import Book
 from app.book.writer import head_for
 from app.cli import main
 from app.cli.arguments import UsageFault
 from app.cli.job import Typist, checks_named, conduct, job_as_json
+from app.job.job import Job
 from app.job.model import Action, CheckName, Do, Entry, Outcome
 from app.job.plan import JobStanding
 from app.live.measurement import EnvelopeOptions
 from app.profiles import load_profile
 from app.stamp import now
-from instruments.source import Source, SourceLost
+from instruments.source import Source, SourceLost, SourceTimeout, SourceUnavailable
 from instruments.virtual.params import VirtualParams
 from instruments.virtual.source import VirtualSource
 from tests.benchmarks.job import params_for, work_on
@@ -112,9 +114,10 @@ def test_a_list_of_checks_is_read_and_a_wrong_name_is_told():
 class Person(Typist):
     """A person who works on the drive when prompted, and types."""
 
-    def __init__(self, lines, drive):
+    def __init__(self, lines, source):
         super().__init__(io.StringIO(lines), io.StringIO())
-        self.drive = drive
+        self.source = source
+        self.drive = source.drive
         self.asks = []
 
     def prompt(self, ask, where):
@@ -126,18 +129,29 @@ class Person(Typist):
     def _work(self, ask):
         if ask.action is Action.NUDGE:
             self.drive.nudge(ask.amount)
+        elif ask.action is Action.TIGHTEN:
+            self.drive.tighten()
+        elif ask.action is Action.RESEAT:
+            self.drive.lift()
+            self._later(self.drive.reseat)
         elif ask.action is Action.ARRIVE_FROM_INSIDE:
-            self.drive.step(3)
-            self.drive.step(-3)
+            self._step_off(3)
         elif ask.action is Action.ARRIVE_FROM_OUTSIDE:
-            self.drive.step(-3)
-            self.drive.step(3)
+            self._step_off(-3)
+
+    def _step_off(self, tracks):
+        self.drive.step(tracks)
+        self._later(lambda: self.drive.step(-tracks))
+
+    def _later(self, move):
+        """For two seconds of samples nothing is seen."""
+        self.source.later.append((self.source.reads + BLOCKS_AWAY, move))
 
 
 def test_a_person_who_types_does_the_job_with_enter_alone():
     source = Handless(VirtualParams(seed=3, **QUICK, offset_um=-40.0, hand_um=0.0))
     source.open()
-    person = Person("\n" * 200, source.drive)
+    person = Person("\n" * 200, source)
     checks = (CheckName.RADIAL, CheckName.HYSTERESIS, CheckName.ADJUST)
     job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, typist=person)
     assert job.closed
@@ -150,21 +164,18 @@ def test_an_arrival_is_seen_without_a_word():
     source.open()
 
     class Silent(Person):
-        """Both hands at the drive: away for two seconds of samples, then back."""
+        """Both hands at the drive."""
 
         def _work(self, ask):
+            super()._work(ask)
             if not ask.noticed:
                 self._typed.put("\n")
-                return
-            away = 3 if ask.action is Action.ARRIVE_FROM_INSIDE else -3
-            source.drive.step(away)
-            source.later.append((source.reads + BLOCKS_AWAY, lambda: source.drive.step(-away)))
 
         @property
         def ended(self):
             return False
 
-    person = Silent("", source.drive)
+    person = Silent("", source)
     checks = (CheckName.HYSTERESIS,)
     job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, typist=person)
     assert person._out.getvalue().count("seen\n") == 6
@@ -175,7 +186,7 @@ def test_a_person_may_skip_a_check_and_take_an_answer_back():
     source = Handless(VirtualParams(seed=3, **QUICK, offset_um=5.0))
     source.open()
     lines = "\nback\nskip: no disk for it\n" + "\n" * 20
-    person = Person(lines, source.drive)
+    person = Person(lines, source)
     checks = (CheckName.CARE, CheckName.RADIAL)
     job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, typist=person)
     assert person.asks[0] == person.asks[2]
@@ -188,7 +199,7 @@ def test_what_a_device_says_of_clipping_decides_a_check(clipped, verdict):
     params = VirtualParams(seed=3, **QUICK, offset_um=5.0)
     source = Handless(params, clipped=clipped)
     source.open()
-    person = Person("\n" * 20, source.drive)
+    person = Person("\n" * 20, source)
     checks = (CheckName.RADIAL,)
     job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, typist=person)
     assert job.outcomes[0].verdict == verdict
@@ -200,7 +211,7 @@ def test_an_open_failure_is_closed_for_a_reason_alone(last, closed):
     source = Handless(VirtualParams(seed=3, **QUICK, offset_um=90.0))
     source.open()
     # The disk, the track, side 1; then the end.
-    person = Person("\n\n\n" + last, source.drive)
+    person = Person("\n\n\n" + last, source)
     checks = (CheckName.RADIAL,)
     job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, typist=person)
     assert job.closed is closed
@@ -211,7 +222,7 @@ def test_what_cannot_be_entered_is_asked_again():
     source = Handless(VirtualParams(seed=3, **QUICK))
     source.open()
     lines = "\n\n\n\n\n\nperhaps\nyes\n\nhot\n21\n\n\n\n\n"
-    person = Person(lines, source.drive)
+    person = Person(lines, source)
     job = conduct(source, PROFILE, EnvelopeOptions(), checks=(CheckName.CARE,), typist=person)
     said = person._out.getvalue()
     assert "“perhaps” cannot be chosen; choose yes or no" in said
@@ -224,7 +235,7 @@ def test_what_cannot_be_entered_is_asked_again():
 def test_when_the_input_ends_the_job_is_left_open_and_what_was_measured_is_kept():
     source = Handless(VirtualParams(seed=3, **QUICK))
     source.open()
-    person = Person("\n\n\n", source.drive)
+    person = Person("\n\n\n", source)
     kept = []
 
     class Recorder:
@@ -526,7 +537,11 @@ def test_a_new_job_beside_an_open_one_says_so(job_again, tmp_path, capsys):
 @pytest.mark.xdist_group("failed job")
 def test_a_check_that_failed_is_done_once_more(job_again, capsys):
     # Somebody has straightened the head.
-    assert main.run([*job_again(STRAIGHT), "--resume", "--checks", "azimuth"]) == 0
+    words = [*job_again(STRAIGHT), "--resume", "--checks", "azimuth"]
+    assert main.run(words) == 2
+    assert "Not the same source as before" in (told := capsys.readouterr().err)
+    assert "--same-drive" in told
+    assert main.run([*words, "--same-drive"]) == 0
     said = capsys.readouterr().out
     assert said.startswith("goes on with job 1")
     assert "what was adjusted on it is undone" in said
@@ -586,3 +601,84 @@ def test_without_a_name_the_report_goes_beside_the_book(tmp_path, capsys):
         assert f"{out}: the report" in capsys.readouterr().out
     assert main.run([*words, "--no-book"]) == 0
     assert "the report" not in capsys.readouterr().out
+
+
+def test_a_head_that_never_moves_is_asked_about_and_does_not_pass():
+    source = Handless(VirtualParams(seed=3, **QUICK))
+    source.open()
+
+    class Stubborn(Person):
+        """Says that everything was done, and does nothing."""
+
+        def _work(self, ask):
+            self._typed.put("\n")
+
+        def say(self, text):
+            super().say(text)
+            if "Nothing was seen to move" in text:
+                self._typed.put("insist\n")
+
+        @property
+        def ended(self):
+            return False
+
+    person = Stubborn("", source)
+    checks = (CheckName.HYSTERESIS,)
+    kept = []
+    log = SimpleNamespace(keep=lambda *things: kept.extend(things), close=lambda *_: None)
+    job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, typist=person, log=log)
+    assert job.outcomes[0].verdict is Verdict.UNDECIDED
+    assert "6 of 6 arrivals" in job.outcomes[0].reason
+    entries = [each for each in kept if isinstance(each, Entry)]
+    assert len(entries) == 6
+    assert all("by the word of the hand alone" in each.notes[0] for each in entries)
+
+
+class Fragile(Handless):
+    """A source whose cable comes off once, in the middle of a measurement; it hangs, or is gone."""
+
+    def __init__(self, params, fault):
+        super().__init__(params)
+        self._fault = fault
+        self.opened = 0
+
+    def open(self):
+        self.opened += 1
+        if self.opened == 2:
+            raise SourceUnavailable("cable: it is still off; plug it in")
+        super().open()
+
+    def read(self, timeout_s):
+        if self.reads == 5 and self.opened == 1:
+            raise self._fault
+        return super().read(timeout_s)
+
+
+@pytest.mark.parametrize("fault", [SourceLost("cable: off"), SourceTimeout("cable: it hangs")])
+def test_a_source_that_goes_is_waited_for_and_does_not_end_the_job(fault):
+    source = Fragile(VirtualParams(seed=3, **QUICK, offset_um=5.0), fault)
+    source.silence_s = 0.0
+    source.open()
+    person = Person("\n" * 20, source)
+    job = conduct(source, PROFILE, EnvelopeOptions(), checks=(CheckName.RADIAL,), typist=person)
+    said = person._out.getvalue()
+    assert f"{fault}. The job waits" in said
+    assert "still off" in said
+    assert source.opened == 3
+    assert [outcome.verdict for outcome in job.outcomes] == ["pass", "pass"]
+    assert job.closed
+
+
+def test_a_job_of_a_real_drive_is_not_gone_on_with_on_the_virtual_one(tmp_path, capsys):
+    book = tmp_path / "book.sqlite3"
+    drive = Drive("d", PROFILE.name, "", now())
+    kept = writer.JobWriter(
+        drive, head_for("visa:bench", False, PROFILE, "1", now()), now, path=book
+    )
+    Job(PROFILE, False, now=now, log=kept, source="visa:bench")
+    assert kept.finish() == ""
+    words = ["job", "sim:rate=200000&carrier_hz=50000", "--drive", "d", "--book", str(book)]
+    assert main.run([*words, "--resume"]) == 2
+    assert "begun on a real one, and the source is the virtual drive" in capsys.readouterr().err
+    with Book(book) as opened:
+        assert opened.job(1).entries == ()

@@ -16,6 +16,7 @@ from app.analysis.results import (
     Trace,
     Verdict,
 )
+from app.job.origin import Origin
 from app.live.view import Level, Listed, Listing, Phase, View
 from app.profiles import load_profile
 
@@ -129,6 +130,12 @@ class FakeSession:
 
     def view(self):
         return self.now() if callable(self.now) else self.now
+
+    def origin(self):
+        view = self.view()
+        if not view.source:
+            return None
+        return Origin(view.source, view.virtual, profile=self.profile.name, settings=view.settings)
 
     def begin_teaching(self):
         self.calls.append(("begin_teaching",))

@@ -66,6 +66,8 @@ def card(job, shown=None, **changes):
         "line": None,
         "hand": SimpleNamespace(arrival=None, lock=None),
         "zero_um": 0.0,
+        "doubt": None,
+        "asks_source": False,
     }
     return card_of(SimpleNamespace(**{**controller, **changes}), shown)
 

@@ -68,7 +68,7 @@ class MeasuringSession(FakeSession):
         if self.fault:
             return MeasurementProgress(fault=self.fault)
         return (
-            MeasurementProgress(1.0, measured(self.wanted, self.view()))
+            MeasurementProgress(1.0, measured(self.wanted, self.view()), origin=self.origin())
             if self.quick
             else MeasurementProgress(0.4)
         )
@@ -104,6 +104,13 @@ def window(open_window, session, book):
 
 def refresh(window):
     window.needle_page.job.refresh(view(0.02), time.monotonic())
+
+
+def see_nothing(window):
+    """Let the patience pass with which it is waited for something to be seen of the hand."""
+    now_s = time.monotonic()
+    for seconds in (0.0, 2.0):
+        window.needle_page.job.refresh(view(0.02, now_s + seconds), now_s + seconds)
 
 
 def go_to(window, check, stage=None):
@@ -282,6 +289,66 @@ def test_a_check_that_begins_with_a_measurement_waits_for_enter(window, session)
     assert session.wanted is Measurand.RADIAL
 
 
+REAL = {"source": "visa:bench", "virtual": False}
+
+
+def test_a_job_is_begun_with_a_source_alone(open_window, session, book):
+    session.now = View()
+    window = open_window(session, book, ticking=False)
+    window.show_drives()
+    window.begin_job("machine 7", "130mm-48tpi")
+    assert window.controller.job is None
+    assert "open the one of the drive first" in window.drives_page._status.text()
+
+
+@pytest.mark.parametrize("begun_real", [True, False])
+def test_a_source_that_is_swapped_while_a_job_is_open_is_refused(
+    open_window, session, book, begun_real
+):
+    window = open_window(session, book, ticking=False)
+    views = [view(0.02, **REAL), view(0.02)][:: 1 if begun_real else -1]
+    session.now = views[0]
+    window.begin_job("machine 7", "130mm-48tpi")
+    go_to(window, CheckName.RADIAL, Stage.AS_FOUND)
+    session.now = views[1]
+    while isinstance(window.controller.job.ask, Do):
+        press(KEY.Key_Return)
+    for _ in range(3):
+        press(KEY.Key_Return)
+        refresh(window)
+    assert "begin a new job" in window.controller.remark
+    press(KEY.Key_Return, modifier=SHIFT)
+    refresh(window)
+    assert (session.wanted, window.controller.job.outcomes) == (None, ())
+    session.now = views[0]
+    press(KEY.Key_Return)
+    refresh(window)
+    window.controller.end(10.0)
+    with Book(book) as kept:
+        assert [entry.virtual for entry in kept.job(1).entries] == [not begun_real]
+
+
+def test_another_source_of_the_same_kind_is_asked_about_and_told(open_window, session, book):
+    window = open_window(session, book, ticking=False)
+    session.now = view(0.02, **REAL)
+    window.begin_job("machine 7", "130mm-48tpi")
+    go_to(window, CheckName.RADIAL, Stage.AS_FOUND)
+    session.now = view(0.02, **{**REAL, "source": "visa:other"})
+    while isinstance(window.controller.job.ask, Do):
+        press(KEY.Key_Return)
+    refresh(window)
+    assert "Is it still the same drive?" in window.controller.remark
+    assert window.needle_page.job.card.button == "Same drive: go on"
+    assert session.wanted is None
+    press(KEY.Key_Return)
+    refresh(window)
+    window.controller.end(10.0)
+    with Book(book) as kept:
+        told, measured_there = kept.job(1).entries
+    assert "“visa:bench”, and is “visa:other”" in told.notes[0]
+    assert measured_there.source == "visa:other"
+
+
 def test_a_lost_source_stops_the_measurement_and_says_why(window, session):
     measure_speed(window)
     session.fault = "the source went away while it was measured"
@@ -351,6 +418,10 @@ def walk(qtbot, window, reason="practice"):
         lends = window.controller.may_lend_hand
         press(KEY.Key_Return, modifier=SHIFT if lends else PLAIN)
         refresh(window)
+        see_nothing(window)
+        if window.controller.doubt is not None:
+            press(KEY.Key_Return)
+            refresh(window)
     raise AssertionError("the job does not end")
 
 
@@ -448,6 +519,10 @@ def test_the_middle_becomes_the_needles_zero_on_request(window, session):
         current = next(balances) if arrives else 0.04
         press(KEY.Key_Return)
         refresh(window)
+        see_nothing(window)
+        if window.controller.doubt is not None:
+            press(KEY.Key_Return)
+            refresh(window)
     # 0.04 of balance on a scale of 178 µm is 7.1 µm of hysteresis; the head came from inside last.
     assert window.controller.zero_um == pytest.approx(-3.56, abs=0.01)
     current = -0.02

@@ -30,8 +30,8 @@ DONE = {
     Action.SEEK: [("select", 1), ("seek", 34)],
     Action.RESEAT: [("reseat",)],
     # Track numbers grow inward.
-    Action.ARRIVE_FROM_OUTSIDE: [("step", -2), ("step", 2)],
-    Action.ARRIVE_FROM_INSIDE: [("step", 2), ("step", -2)],
+    Action.ARRIVE_FROM_OUTSIDE: [("step", -2), ("wait", 0.8), ("step", 2)],
+    Action.ARRIVE_FROM_INSIDE: [("step", 2), ("wait", 0.8), ("step", -2)],
     Action.TRIM_SPEED: [("trim_speed", -1.5)],
     Action.LOOSEN: [("loosen",)],
     Action.NUDGE: [("nudge", -1.5)],

@@ -59,7 +59,8 @@ def spindle(label):
 
 
 def reseat(number):
-    return Do(Action.RESEAT, fill(messages.RESEAT, number, 3)), lobes(f"seating {number}")
+    asked = Do(Action.RESEAT, fill(messages.RESEAT, number, 3), noticed=True)
+    return asked, lobes(f"seating {number}")
 
 
 def written(track, place):

@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from app.job.model import CheckName, Do, Measure, Stage
+from app.analysis.messages import NO_CARRIER
+from app.analysis.results import Quantity, Reading
+from app.job.job import Job
+from app.job.model import Action, CheckName, Do, Measure, Stage
+from app.job.origin import Origin
 from app.job.plan import Planned, StepState
 from app.live.measurement import MeasurementProgress
 from app.live.runner import JobRunner
-from tests.app.job.hands import ScriptedDrive, job_on
+from app.live.session import Session
+from tests.app.bench import SIM, until, write_capture
+from tests.app.job.hands import PROFILE, ScriptedDrive, job_on
 
+RADIAL = [Planned(CheckName.RADIAL, Stage.AS_FOUND)]
 SETTINGS = (("range", "0.2 V"),)
+HERE = Origin("scripted", False, "", PROFILE.name, SETTINGS)
 
 
 class Bench:
@@ -20,6 +30,7 @@ class Bench:
         self.drive = ScriptedDrive()
         self.request = None
         self.now = MeasurementProgress()
+        self.at = HERE
 
     def measure(self, request):
         self.request, self.now = request, MeasurementProgress()
@@ -30,8 +41,11 @@ class Bench:
     def cancel_measurement(self):
         self.request = None
 
+    def origin(self):
+        return self.at
+
     def finish(self, ask):
-        self.now = MeasurementProgress(1.0, self.drive.answer(ask), settings=SETTINGS)
+        self.now = MeasurementProgress(1.0, self.drive.answer(ask), origin=self.at)
 
 
 def led(*checks):
@@ -132,3 +146,184 @@ def test_a_step_that_was_done_is_taken_up_as_a_new_one():
     assert states == [StepState.DONE, StepState.IN_HAND, StepState.PENDING]
     runner.take_up(2)
     assert runner.job.steps[2].state is StepState.IN_HAND
+
+
+def shown(offset_um, at, valid=True):
+    """A live reading that is a new one."""
+    if not valid:
+        return Reading(valid=False, reasons=(NO_CARRIER,), end_index=at)
+    balance = Quantity(offset_um / PROFILE.scale_um, 1e-4)
+    return Reading(
+        valid=True, balance=balance, offset_um=Quantity(offset_um, 0.02), snr_db=30.0, end_index=at
+    )
+
+
+def see_all(runner, *readings):
+    """Show readings a tenth of a second apart; returns what `see` says of the last."""
+    for number, (offset_um, valid) in enumerate(readings):
+        answered = runner.see(shown(offset_um, see_all.at, valid), see_all.at / 10.0)
+        see_all.at += 1
+        if answered:
+            return number
+    return None
+
+
+see_all.at = 1
+
+
+def asked_for(action, *checks, drive=None):
+    """Lead a job to the first time that something is asked for."""
+    runner, bench, kept = led(*checks)
+    bench.drive = drive or bench.drive
+    while not (isinstance(runner.job.ask, Do) and runner.job.ask.action is action):
+        ask = runner.job.ask
+        if isinstance(ask, Measure):
+            runner.measure()
+            bench.finish(ask)
+            runner.poll()
+        else:
+            runner.answer(bench.drive.answer(ask))
+    return runner, bench, kept
+
+
+HERE_UM, AWAY = (4.0, True), (0.0, False)
+
+
+@pytest.mark.parametrize(
+    ("action", "check"),
+    [(Action.ARRIVE_FROM_OUTSIDE, CheckName.HYSTERESIS), (Action.RESEAT, CheckName.SEATING)],
+)
+def test_what_goes_and_comes_back_is_seen_and_done_is_asked_about_where_it_does_not(action, check):
+    runner, _, _ = asked_for(action, check)
+    ask = runner.job.ask
+    see_all(runner, *[HERE_UM] * 5)
+    assert not runner.done()
+    assert runner.awaits
+    see_all(runner, *[HERE_UM] * 20)
+    assert "Nothing was seen to move" in str(runner.doubt)
+    assert runner.job.ask == ask
+    # It is done at last: nothing more has to be said.
+    assert see_all(runner, *[AWAY] * 6, *[HERE_UM] * 5) == 6
+    assert runner.doubt is None
+    assert isinstance(runner.job.ask, Measure)
+    assert runner.job.ask.marks == ()
+
+
+def test_who_insists_is_believed_and_the_record_says_so():
+    runner, bench, kept = asked_for(Action.ARRIVE_FROM_OUTSIDE, CheckName.HYSTERESIS)
+    assert not runner.done()
+    see_all(runner, *[HERE_UM] * 20)
+    runner.insist()
+    ask = runner.job.ask
+    runner.measure()
+    bench.finish(ask)
+    runner.poll()
+    assert "by the word of the hand alone" in kept.entries[-1].notes[0]
+
+
+def test_no_reading_at_all_is_nothing_seen():
+    runner, _, _ = asked_for(Action.ARRIVE_FROM_OUTSIDE, CheckName.HYSTERESIS)
+    runner.done()
+    for at_s in (0.0, 1.0, 2.0):
+        assert not runner.see(None, at_s)
+    assert runner.doubt is not None
+
+
+STILL, MOVED, LOST = 0.0, 24.0, None
+
+
+@pytest.mark.parametrize(
+    ("moves_um", "seen"),
+    [
+        ([STILL] * 20, False),
+        ([STILL] * 3 + [MOVED], True),
+        # The signal fails for a moment, and the head is where it was.
+        ([STILL] * 3 + [LOST] + [STILL] * 20, False),
+    ],
+)
+def test_a_nudge_is_one_where_the_head_was_seen_to_move(moves_um, seen):
+    runner, _, _ = asked_for(Action.NUDGE, CheckName.ADJUST)
+    assert abs(runner.job.ask.amount) > 10.0
+    runner.done()
+    see_all(runner, *places(runner, moves_um))
+    assert isinstance(runner.job.ask, Measure) == seen
+    assert (runner.doubt is None) == seen
+
+
+def places(runner, moves_um):
+    """Return where the head is seen after moves from where it was measured last."""
+    at_um = runner._place_um.value
+    return [AWAY if move is LOST else (at_um - move, True) for move in moves_um]
+
+
+@pytest.mark.parametrize("lost", [False, True])
+def test_a_nudge_too_small_to_be_seen_counts_where_the_head_was_always_in_sight(lost):
+    runner, _, _ = asked_for(Action.NUDGE, CheckName.ADJUST)
+    runner.hand._doing = replace(runner.job.ask, amount=0.5)
+    runner.done()
+    see_all(runner, *places(runner, [STILL, LOST if lost else STILL, *[STILL] * 20]))
+    assert isinstance(runner.job.ask, Measure) != lost
+
+
+@pytest.mark.parametrize("lost", [False, True])
+def test_tightening_counts_where_the_head_was_always_in_sight(lost):
+    runner, _, _ = asked_for(
+        Action.TIGHTEN, CheckName.ADJUST, CheckName.LOCK, drive=ScriptedDrive(creep_um=0.1)
+    )
+    place_um = runner._place_um.value
+    see_all(runner, (place_um, True), *([AWAY] if lost else []), (place_um, True))
+    assert runner.done() != lost
+    see_all(runner, *[(place_um, True)] * 20)
+    assert (runner.doubt is not None) == lost
+    assert not lost or "not valid throughout" in str(runner.doubt)
+
+
+def test_another_source_is_asked_about_before_it_is_measured():
+    runner, bench, kept = led(CheckName.RADIAL)
+    ask = to_the_measurement(runner, bench)
+    bench.at = replace(HERE, source="visa:other")
+    assert "Is it still the same drive?" in str(runner.measure())
+    assert (runner.part, bench.request, runner.refusal) == (None, None, None)
+    runner.accept_change()
+    assert runner.measure() is None
+    bench.finish(ask)
+    assert runner.poll().measurement is not None
+    assert [entry.source for entry in kept.entries] == ["visa:other", "visa:other"]
+
+
+def test_the_virtual_drive_is_refused_before_and_after_it_was_measured():
+    runner, bench, kept = led(CheckName.RADIAL)
+    ask = to_the_measurement(runner, bench)
+    bench.at = replace(HERE, virtual=True)
+    assert "virtual drive" in str(runner.measure())
+    assert "virtual drive" in str(runner.refusal)
+    bench.at = HERE
+    assert runner.measure() is None
+    bench.at = replace(HERE, virtual=True)
+    bench.finish(ask)
+    assert "virtual drive" in runner.poll().fault
+    assert (kept.entries, runner.part, runner.job.ask) == ([], None, ask)
+
+
+@pytest.mark.parametrize("file_first", [True, False])
+def test_a_file_and_the_virtual_drive_do_not_go_into_one_job(tmp_path, file_first):
+    path = tmp_path / "capture.wav"
+    write_capture(path, "plus", "minus", "index", turns=12.0)
+    addresses = [f"file:{path}", SIM][:: 1 if file_first else -1]
+    session = Session(PROFILE)
+    try:
+        session.open(addresses[0])
+        first = until(session.origin)
+        job = Job(PROFILE, first.virtual, now=lambda: "", source=first.source, plan=RADIAL)
+        assert first.virtual is not file_first
+        runner = JobRunner(job, session)
+        while isinstance(job.ask, Do):
+            runner.answer(True)
+        assert runner.measure() is None
+        session.open(addresses[1])
+        until(session.origin)
+        assert "changed" in runner.poll().fault
+        assert "begin a new job" in str(runner.measure())
+        assert runner.part is None
+    finally:
+        session.close()

@@ -191,8 +191,23 @@ def test_hands_move_the_head_in_the_next_samples():
     assert source.drive.positioner.offset_um == pytest.approx(25.0 + 40.0 - 6.0)
     seating = source.drive.clamp.seating
     source.controls.reseat()
-    source.read(0.0)
+    # The clamp is open for a while, and nothing is read through it.
+    open_s = 0.0
+    while not (block := source.read(0.0)).samples_v.any():
+        open_s += len(block.samples_v) / block.sample_rate_hz
+    assert open_s == pytest.approx(0.8, abs=0.11)
     assert source.drive.clamp.seating is not seating
+
+
+def test_what_is_asked_of_the_hands_waits_for_its_turn():
+    source = fast(roles=(Role.DIFFERENTIAL,))
+    source.controls.step(2)
+    source.controls.wait(0.5)
+    source.controls.step(-2)
+    away_s = 0.0
+    while not (block := source.read(0.0)).samples_v.any():
+        away_s += len(block.samples_v) / block.sample_rate_hz
+    assert away_s == pytest.approx(0.5, abs=0.11)
 
 
 def test_a_live_hand_shows_no_earlier_than_it_moved(clock):
