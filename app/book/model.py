@@ -153,16 +153,22 @@ class JobRecord:
 
 @dataclass(frozen=True, slots=True)
 class DriveSummary:
-    """A drive in a list: how many jobs were done on it, and the newest of them."""
+    """A drive in a list: its jobs.
+
+    Attributes
+    ----------
+    jobs : int
+        How many were done on it.
+    last : JobSummary or None
+        The newest of them.
+    open_job : int or None
+        Number of the newest that is open, whatever was begun after it.
+    """
 
     drive: Drive
     jobs: int
     last: JobSummary | None
-
-    @property
-    def open_job(self) -> int | None:
-        """Number of its last job where that is open."""
-        return self.last.number if self.last is not None and not self.last.closed_at else None
+    open_job: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ import shutil
 import sqlite3
 import tempfile
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Self
@@ -36,7 +36,7 @@ from app.book.model import (
 )
 from app.files import folder_for
 from app.job.job import Kept
-from app.job.model import Entry, JobHead, Outcome, Stage, Summary
+from app.job.model import DESCRIPTIONS, Entry, JobHead, Outcome, Stage, Summary
 from app.job.outcomes import summary_of
 from app.job.plan import JobStanding, steps_of
 
@@ -495,6 +495,27 @@ class Book:
             assert done.lastrowid is not None
             return done.lastrowid
 
+    def describe_job(self, number: int, said: Mapping[str, str]) -> None:
+        """Change what is said of an open job; an empty text takes a description back.
+
+        Raises
+        ------
+        BookError
+            When it is closed, or a key is none of :data:`~app.job.model.DESCRIPTIONS`.
+        """
+        known = [name for name, _ in DESCRIPTIONS]
+        for name in said:
+            if name not in known:
+                raise RefusedError(f"“{shown(name)}” describes no job; use {', '.join(known)}")
+        codec.check_texts(dict(said), "description")
+        with self.whole():
+            now = dict(self.job(number).head.conditions) | dict(said)
+            rows = [[name, text] for name, text in now.items() if text]
+            self._db.execute(
+                "UPDATE jobs SET conditions = ? WHERE number = ?",
+                (json.dumps(rows, ensure_ascii=False), number),
+            )
+
     def keep(self, number: int, *kept: Kept) -> None:
         """Add measurements or outcomes to an open job, or replace how it stands; all or nothing."""
         bodies = [codec.as_text(each) for each in kept]
@@ -556,6 +577,7 @@ class Book:
             rows = self._db.execute(
                 "SELECT identity, drives.profile, note, added_at, "
                 "(SELECT count(*) FROM jobs WHERE drive = drives.id), "
+                "(SELECT max(number) FROM jobs WHERE drive = drives.id AND closed_at = ''), "
                 f"{_SUMMARY} FROM drives LEFT JOIN jobs ON jobs.number = "
                 "(SELECT max(number) FROM jobs WHERE drive = drives.id) "
                 "WHERE ? = '' OR instr(folded(identity || char(10) || drives.profile || char(10) "
@@ -563,7 +585,9 @@ class Book:
                 (search, folded(search)),
             ).fetchall()
             return tuple(
-                DriveSummary(Drive(*row[:4]), row[4], _summary_of(row[5:]) if row[5] else None)
+                DriveSummary(
+                    Drive(*row[:4]), row[4], _summary_of(row[6:]) if row[6] else None, row[5]
+                )
                 for row in rows
             )
 

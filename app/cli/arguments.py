@@ -9,7 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, NoReturn
 
-from app.job.model import CheckName
+from app.job.model import DESCRIPTIONS, CheckName
 from app.live.measurement import LIVE_SECONDS
 from app.live.source_check import QUIET_S
 from app.stamp import version
@@ -291,8 +291,18 @@ examples:
     book.add_argument("--no-book", action="store_true", help="keep nothing")
     parser.add_argument(
         "--resume",
-        action="store_true",
-        help="go on with the drive's last job, which is open: what is done stands",
+        metavar="JOB",
+        nargs="?",
+        type=whole,
+        const=0,
+        help="go on with the drive's newest open job, or with that one: what is done stands",
+    )
+    parser.add_argument(
+        "--describe",
+        metavar="KEY=TEXT",
+        action="append",
+        default=[],
+        help="say who did the job, for whom, with what; “describe --help” has the keys",
     )
     parser.add_argument(
         "--same-drive",
@@ -389,6 +399,26 @@ def backup(parser: argparse.ArgumentParser) -> None:
     parser.epilog = "The copy is a book itself; it may be made while jobs are under way.\n"
     parser.add_argument("out", metavar="FILE", type=Path, help="the copy")
     add_overwrite(parser)
+    add_book(parser)
+
+
+def describe(parser: argparse.ArgumentParser) -> None:
+    """Say what “describe” takes."""
+    rows = "\n".join(f"  {name:<16}{hint}" for name, hint in DESCRIPTIONS)
+    parser.epilog = f"""\
+keys:
+{rows}
+
+Without any it prints what is said. It can be changed until the job is closed; an empty text takes a
+description back. Nothing that was measured can be changed.
+
+examples:
+  evenlobe describe --drive TM-0031 "technician=A. Example" "drive serial=4711"
+  evenlobe describe --drive TM-0031 --job 3
+"""
+    parser.add_argument("said", metavar="KEY=TEXT", nargs="*", help="what is to be said")
+    parser.add_argument("--drive", metavar="ID", required=True, help="whose job it is")
+    parser.add_argument("--job", metavar="N", type=whole, help="which (default: the newest)")
     add_book(parser)
 
 
@@ -703,6 +733,7 @@ COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
     "simulate": ("write the virtual drive to a WAV file, its truth beside it", _simulate),
     "job": ("work through the checks on a drive, and keep the record", job),
     "drives": ("list the drives of the job book, or show the history of one", drives),
+    "describe": ("say who did a job of the book, for whom, with what", describe),
     "report": ("write a job of the book as a report, HTML or PDF", report),
     "export": ("write the job book as JSON or CSV", export),
     "import": ("add to the job book what “export” wrote", import_),

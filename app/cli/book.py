@@ -12,7 +12,7 @@ from app.book.model import BookError, DriveSummary, JobRecord, JobSummary, as_bo
 from app.book.store import Book, default_path, files_of, is_of_book, set_aside, shown
 from app.cli.arguments import UsageFault
 from app.files import folder_for
-from app.job.model import Value
+from app.job.model import DESCRIPTIONS, Value
 from app.numbers import plus_minus
 from app.report.blocks import Report
 from app.report.content import report_of
@@ -33,6 +33,38 @@ def list_drives(options: argparse.Namespace, say: Say) -> None:
     if len(found) == 1 and past:
         say("")
         _tell_history(past, say)
+
+
+def describe(options: argparse.Namespace, say: Say) -> None:
+    """Say who did a job, for whom and with what; print what is said."""
+    with _existing(options.book) as book:
+        past = book.history(options.drive)
+        number = _number(past, options.drive, options.job, book.path)
+        if options.said:
+            book.describe_job(number, descriptions_of(options.said))
+        said = dict(book.job(number).head.conditions)
+    _say_table([(name, said.get(name, "–")) for name, _ in DESCRIPTIONS], say)
+
+
+def descriptions_of(words: Iterable[str]) -> dict[str, str]:
+    """Read descriptions as KEY=TEXT.
+
+    Raises
+    ------
+    UsageFault
+        When one is not written so, or its key is none.
+    """
+    known = [name for name, _ in DESCRIPTIONS]
+    said: dict[str, str] = {}
+    for each in words:
+        name, equals, text = each.partition("=")
+        if not equals or name.strip().lower() not in known:
+            raise UsageFault(
+                f"“{shown(each)}” describes no job; write KEY=TEXT, the key one of "
+                f"{', '.join(known)}"
+            )
+        said[name.strip().lower()] = text.strip()
+    return said
 
 
 def export(options: argparse.Namespace, say: Say) -> None:

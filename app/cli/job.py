@@ -13,20 +13,20 @@ import queue
 import sys
 import threading
 import time
-from collections.abc import Callable, Collection
 from contextlib import ExitStack
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, TextIO
 
 from app.analysis.messages import fill
 from app.analysis.results import Message, Reading
-from app.book.model import Drive, ResumableJob
+from app.book.model import Drive, JobSummary, ResumableJob
 from app.book.store import Book, default_path, shown
 from app.book.writer import JobWriter, head_for
 from app.cli import output
 from app.cli.arguments import DEFAULT_PROFILE, UsageFault
-from app.cli.book import check_out, write_report
+from app.cli.book import check_out, descriptions_of, write_report
 from app.cli.measure import Interrupt, interrupted
 from app.cli.steps import stepping_for
 from app.files import stem_for
@@ -558,15 +558,15 @@ def run_job(
         When something that was asked for cannot be.
     """
     # A job that is gone on with does nothing twice, unless that is wanted.
-    checks = () if options.resume and options.checks is None else checks_named(options.checks)
+    said = descriptions_of(options.describe)
+    resumes = options.resume is not None
+    checks = () if resumes and options.checks is None else checks_named(options.checks)
     identity = options.drive.strip()
     if not identity:
         raise UsageFault("--drive is empty; give the drive a name of your own")
     if options.report is not None:
         check_out(options.report, options.overwrite, options.book or default_path())
-    drive, left = (
-        _resumed(options, identity) if options.resume else (_drive(options, identity), None)
-    )
+    drive, left = _resumed(options, identity) if resumes else (_drive(options, identity), None)
     profile = load_profile(drive.profile)
     source = open_address(options.source, SourceRequest(roles=roles, paced=False))
     with ExitStack() as opened:
@@ -580,9 +580,13 @@ def run_job(
             _tell_of_input(info, profile, say)
         if left is None:
             head, number = head_for(info.name, info.virtual, profile, version(), now()), None
+            head = replace(head, conditions=tuple(said.items()))
         else:
             left.check_fits(profile, info.virtual)
             head, number = left.head, left.number
+            if said:
+                with Book(options.book) as book:
+                    book.describe_job(number, said)
             _tell_of(left, checks, options, say)
         in_book = not options.no_book
         kept = JobWriter(drive, head, now, path=options.book, in_book=in_book, number=number)
@@ -637,14 +641,27 @@ def _resumed(options: argparse.Namespace, identity: str) -> tuple[Drive, Resumab
     if options.no_book:
         raise UsageFault("--resume takes the job from the book; leave out --no-book")
     with Book(options.book) as book:
-        past = book.history(identity)
-        if not past or past[-1].closed_at:
-            why = "its last job is closed" if past else "it has no job yet"
-            raise UsageFault(
-                f"drive “{shown(identity)}”: {why}; leave --resume out to begin a new one"
-            )
-        left = book.left(past[-1].number)
+        left = book.left(_to_resume(book.history(identity), identity, options.resume))
     return replace(left.drive, profile=options.profile or left.head.profile), left
+
+
+def _to_resume(past: Sequence[JobSummary], identity: str, wanted: int) -> int:
+    """Return the number of the job to go on with: the newest that is open where none is named.
+
+    Raises
+    ------
+    UsageFault
+        When there is none, or the one that is named is another drive's.
+    """
+    still_open = [job.number for job in past if not job.closed_at]
+    if wanted:
+        if wanted not in [job.number for job in past]:
+            raise UsageFault(f"drive “{shown(identity)}” has no job {wanted}; “drives” lists them")
+        return wanted
+    if not still_open:
+        why = "its jobs are closed" if past else "it has no job yet"
+        raise UsageFault(f"drive “{shown(identity)}”: {why}; leave --resume out to begin a new one")
+    return still_open[-1]
 
 
 def _tell_of(
@@ -682,10 +699,11 @@ def _drive(options: argparse.Namespace, identity: str) -> Drive:
         with Book(options.book) as book:
             found = book.drive(identity)
             past = () if found is None else book.history(identity)
-        if past and not past[-1].closed_at:
+        still_open = [str(job.number) for job in past if not job.closed_at]
+        if still_open:
             output.tell(
-                f"evenlobe: this is a new job; job {past[-1].number} of the drive is open, and "
-                "--resume goes on with that"
+                f"evenlobe: this is a new job; job {', '.join(still_open)} of the drive is open, "
+                f"and --resume {still_open[-1]} goes on with that"
             )
     profile = options.profile or (found.profile if found is not None else DEFAULT_PROFILE)
     return Drive(identity, profile, "" if found is None else found.note, now())

@@ -13,7 +13,7 @@ from dataclasses import replace
 
 from app.book.model import BookError
 from app.cli.arguments import DEFAULT_SOURCE, UsageFault, parse
-from app.cli.book import backup, export, import_, list_drives, restore, run_report
+from app.cli.book import backup, describe, export, import_, list_drives, restore, run_report
 from app.cli.captures import captures_as_text
 from app.cli.job import run_job
 from app.cli.measure import Progress, display_fault, run_meter
@@ -219,6 +219,7 @@ _COMMANDS: dict[str, Command] = {
     "simulate": _simulate,
     "job": _job,
     "drives": _of_book(list_drives),
+    "describe": _of_book(describe),
     "report": _of_book(run_report),
     "export": _of_book(export),
     "import": _of_book(import_),

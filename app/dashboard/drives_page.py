@@ -161,14 +161,21 @@ class PastJobs(QWidget):
     def chosen(self) -> int | None:
         """Number of the job that is chosen, None where none is."""
         item = self.list.currentItem()
-        return None if item is None else item.data(_STANDS_FOR)
+        return None if item is None else item.data(_STANDS_FOR).number
+
+    @property
+    def chosen_open(self) -> int | None:
+        """Number of the job that is chosen, where it is open."""
+        item = self.list.currentItem()
+        job = None if item is None else item.data(_STANDS_FOR)
+        return None if job is None or job.closed_at else job.number
 
     def show_jobs(self, past: tuple[JobSummary, ...]) -> None:
         """Show the jobs of a drive, oldest first as the book has them."""
         self.list.clear()
         for job in reversed(past):
             item = QListWidgetItem(_job_line(job), self.list)
-            item.setData(_STANDS_FOR, job.number)
+            item.setData(_STANDS_FOR, job)
         # The virtual drive's jobs and those of a real one do not go on from each other.
         alike = [each for each in past if each.virtual == past[-1].virtual]
         self._numbers = drifts_of(alike) if alike else ()
@@ -243,6 +250,7 @@ class DrivesPage(Page):
         self._note.returnPressed.connect(self.add)
         self.past = PastJobs(self)
         self.past.activated.connect(self.report)
+        self.past.list.currentItemChanged.connect(lambda *_: self._offer(self._chosen()))
         on = self.tr("Begin a job on the chosen drive, or go on with its open one")
         anew = self.tr("Begin a new job; the open one stays in the book as it is")
         self._on = TouchButton(self.tr("Begin a job"), "⏎", on, self.go_on, self, is_next=True)
@@ -272,9 +280,8 @@ class DrivesPage(Page):
             self.say(said)
 
     def go_on(self) -> None:
-        """Go on with the chosen drive's last job where that is open, else begin one."""
-        chosen = self._chosen()
-        number = None if chosen is None else chosen.open_job
+        """Go on with the open job that is chosen, else the drive's newest; else begin one."""
+        number = self._open_job(self._chosen())
         if number is None:
             self.begin()
         else:
@@ -364,21 +371,25 @@ class DrivesPage(Page):
 
     def _choose(self, item: QListWidgetItem | None) -> None:
         chosen = None if item is None else item.data(_STANDS_FOR)
-        self._offer(chosen)
         # Until the book answers no job is shown, so that none is taken for one of another drive.
         self.past.show_jobs(())
+        self._offer(chosen)
         if chosen is not None:
             identity = chosen.drive.identity
             self._worker.ask("history", lambda book: book.history(identity), self.past.show_jobs)
 
     def _offer(self, chosen: DriveSummary | None) -> None:
         """Offer to go on with an open job before a new one."""
-        number = None if chosen is None else chosen.open_job
+        number = self._open_job(chosen)
         if number is None:
             self._on.say(self.tr("Begin a job"))
         else:
             self._on.say(self.tr("Go on with job {0}").format(number))
         self._anew.setVisible(number is not None)
+
+    def _open_job(self, chosen: DriveSummary | None) -> int | None:
+        of_drive = None if chosen is None else chosen.open_job
+        return self.past.chosen_open or of_drive
 
     def _chosen(self) -> DriveSummary | None:
         item = self._list.currentItem()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from PySide6.QtCore import QStandardPaths, Qt
+from PySide6.QtCore import QStandardPaths, Qt, Signal
 from PySide6.QtGui import QKeyEvent, QPixmap
 from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QScrollArea, QVBoxLayout, QWidget
 
@@ -26,8 +26,12 @@ class ReportPage(Page):
     `book` is the job book's file, the user's own when None.
     """
 
+    describe = Signal(int)
+    """The person wants to say who did the job, and with what: its number."""
+
     def __init__(self, book: Path | None, parent: QWidget | None = None) -> None:
         super().__init__(parent)
+        self._shown: tuple[str, int] | None = None
         self._worker = BookWorker(book)
         self._report: Report | None = None
         self.pages: list[QLabel] = []
@@ -59,6 +63,7 @@ class ReportPage(Page):
 
     def activate(self, identity: str, number: int) -> None:
         """Show the report of a job in the book."""
+        self._shown = identity, number
         self._report = None  # until the book answers, the one before must not be written
         self._clear()
         self.say(self.tr("Reading the book …"))
@@ -66,6 +71,16 @@ class ReportPage(Page):
         self._worker.ask(
             "report", lambda book: (book.job(number), book.history(identity)), self._take
         )
+
+    def read_again(self) -> None:
+        """Read the job anew."""
+        if self._shown is not None:
+            self.activate(*self._shown)
+
+    def ask_to_describe(self) -> None:
+        """Ask for the page on which the job is described."""
+        if self._shown is not None:
+            self.describe.emit(self._shown[1])
 
     def refresh(self) -> None:
         """Show what the book has answered."""
@@ -144,10 +159,12 @@ class ReportPage(Page):
         label = QLabel(self.tr("File"), self)
         label.setBuddy(self._path)
         row = laid(QHBoxLayout(), label, (self._path, 1), self._paper)
+        says = self.tr("Say who did the job, for whom, and with what")
         pdf, page = self.tr("Write the report as PDF"), self.tr("Write the report as HTML")
         buttons = button_row(
             TouchButton(self.tr("Write PDF"), "⏎", pdf, self.write_sheets, is_next=True),
             TouchButton(self.tr("Write HTML"), "", page, self.write_page),
+            TouchButton(self.tr("Describe"), "", says, self.ask_to_describe),
             TouchButton(self.tr("Back"), "Esc", self.tr("Go back"), self.back.emit),
         )
         laid(QVBoxLayout(self), self._title, (self._area, 1), self._status, row, buttons)

@@ -30,6 +30,7 @@ from PySide6.QtWidgets import (
 )
 
 from app.book.model import BookError, Drive, ResumableJob
+from app.dashboard.describe_page import DescribePage
 from app.dashboard.drives_page import DrivesPage
 from app.dashboard.ear import Ear, OpenOutput
 from app.dashboard.help_page import HelpPage
@@ -152,8 +153,14 @@ class MainWindow(QWidget):
         self.help_page = HelpPage(self)
         self.drives_page = DrivesPage(book, profile_names(), self)
         self.report_page = ReportPage(book, self)
+        self.describe_page = DescribePage(book, self)
         self._pages = QStackedWidget(self)
-        self._refreshed = (self.source_page, self.drives_page, self.report_page)
+        self._refreshed = (
+            self.source_page,
+            self.drives_page,
+            self.report_page,
+            self.describe_page,
+        )
         for page in (self.help_page, self.needle_page, *self._refreshed):
             self._pages.addWidget(page)
         self.top_bar = TopBar(self)
@@ -181,6 +188,9 @@ class MainWindow(QWidget):
         for page in (self.help_page, self.source_page, self.drives_page):
             page.back.connect(self.show_needle)
         self.report_page.back.connect(self.leave_report)
+        self.report_page.describe.connect(self.show_descriptions)
+        self.describe_page.back.connect(self.leave_descriptions)
+        self.describe_page.saved.connect(self.leave_descriptions)
         self.controller.changed.connect(self.needle_page.make_room)
         self.controller.report.connect(self.show_own_report)
         self.failed.connect(self.remark_fault)
@@ -247,6 +257,7 @@ class MainWindow(QWidget):
     def open_source(self, address: str, roles: str | None = None) -> None:
         """Open a source and show the needle."""
         self.needle_page.forget()
+        self.controller.put_away()
         self._session.open(address, roles)
         self.show_needle()
 
@@ -289,6 +300,16 @@ class MainWindow(QWidget):
         else:
             self.show_report(drive.identity, number)
 
+    def show_descriptions(self, number: int) -> None:
+        """Show who did a job, for whom, and with what, to be typed."""
+        self._pages.setCurrentWidget(self.describe_page)
+        self.describe_page.activate(number)
+
+    def leave_descriptions(self) -> None:
+        """Go back to the report, as it is now."""
+        self._pages.setCurrentWidget(self.report_page)
+        self.report_page.read_again()
+
     def leave_report(self) -> None:
         """Go back to where the report was asked for."""
         if self._before_report is self.drives_page:
@@ -300,6 +321,8 @@ class MainWindow(QWidget):
         """Give up what is under way at the needle, or else go back to it."""
         if self.page is self.report_page:
             self.leave_report()
+        elif self.page is self.describe_page:
+            self.leave_descriptions()
         elif self.page is not self.needle_page:
             self.show_needle()
         elif not self.needle_page.prompt.cancel():

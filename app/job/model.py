@@ -385,7 +385,8 @@ class JobHead:
     profile_values : tuple of (str, str, str)
         Key, value with unit, and where it comes from, as they were.
     conditions : tuple of (str, str)
-        What the person says of the circumstances: room temperature, humidity, equipment, name.
+        What the person says of the job, in words of their own: see :data:`DESCRIPTIONS`. It can be
+        changed until the job is closed.
     """
 
     opened_at: str
@@ -395,6 +396,21 @@ class JobHead:
     profile: str
     profile_values: tuple[tuple[str, str, str], ...] = ()
     conditions: tuple[tuple[str, str], ...] = ()
+
+
+DESCRIPTIONS = (
+    ("workshop", "Name and place"),
+    ("technician", "Who does the work"),
+    ("customer", "Whose drive it is"),
+    ("drive maker", "Maker and model, as on its plate"),
+    ("drive serial", "Serial number of the drive"),
+    ("alignment disk", "Maker, number and serial of the disk; its certificate"),
+    ("instruments", "Scope or card, with serial number and date of calibration"),
+    ("probes", "Probes, resistors, filters, and where they sit"),
+    ("attitude", "Flat, on its side; cover on or off"),
+    ("step rate", "As the drive was stepped, in ms a track"),
+)
+"""What a person may say of a job: the key, and what it holds."""
 
 
 # -- what a check works with -------------------------------------------------------------------

@@ -137,6 +137,11 @@ class JobController(QObject):
         if kept is not None:
             threading.Thread(target=kept.finish, name="book-ending", daemon=True).start()
 
+    def put_away(self) -> None:
+        """Leave the job in hand where it is closed: nothing of it stays beside the needle."""
+        if self.job is not None and self.job.closed:
+            self.leave()
+
     def end(self, within_s: float = 2.0) -> None:
         """Let the book be written to its end: the window goes."""
         kept, self._kept = self._kept, None
@@ -308,6 +313,8 @@ class JobController(QObject):
             return
         if self.writing or self.elsewhere:
             self._fresh()
+        elif runner.job.closed:
+            self.put_away()
         elif runner.part is not None:
             runner.cancel()
             self.say(translate("job", "The measurement was given up."))

@@ -144,7 +144,9 @@ def _closed(job: Job) -> Card:
     return Card(
         translate("job", "The job is closed"),
         "\n".join([translate("job", "As found → as left:"), *lines]),
+        live=translate("job", "⌫ puts the job away."),
         button=translate("job", "See the report"),
+        may_back=True,
         may_close=False,
     )
 
