@@ -116,10 +116,7 @@ def _exported(book: Book, number: int) -> _ExportedJob:
         uid=book.uid(number),
         drive=job.drive.identity,
         head=job.head,
-        takings=tuple(
-            codec.as_tree(entry) | {"arrays": [*map(_encoded, (entry.turns, entry.envelope_v))]}
-            for entry in job.entries
-        ),
+        takings=tuple(map(entry_tree, job.entries)),
         outcomes=job.outcomes,
         standing=book.standing(number),
         closed_at=job.closed_at,
@@ -155,8 +152,8 @@ def _add_job(book: Book, tree: object, where: str) -> bool:
     job = codec.read(_ExportedJob, tree, where)
     _check_time(job.head.opened_at, f"{where}.head.opened_at")
     number = book.open_job(job.drive, job.head, job.uid)
-    for at, each in enumerate(job.takings):
-        book.keep(number, _entry(each, f"{where}.takings[{at}]"))
+    for entry in entries_of(job.takings, where):
+        book.keep(number, entry)
     for outcome in job.outcomes:
         book.keep(number, outcome)
     if job.standing is not None:
@@ -167,14 +164,32 @@ def _add_job(book: Book, tree: object, where: str) -> bool:
     return True
 
 
+def entry_tree(entry: Entry) -> dict[str, Any]:
+    """Return an entry as what JSON can hold, its two arrays with it in base64."""
+    arrays = [*map(_encoded, (entry.turns, entry.envelope_v))]
+    return codec.as_tree(entry) | {"arrays": arrays}
+
+
+def entries_of(takings: Iterable[object], where: str) -> tuple[Entry, ...]:
+    """Read entries as :func:`entry_tree` gives them.
+
+    Raises
+    ------
+    CodingError
+        When one is none; the message names the place.
+    """
+    return tuple(_entry(each, f"{where}.takings[{at}]") for at, each in enumerate(takings))
+
+
 def _entry(tree: object, where: str) -> Entry:
     if not isinstance(tree, dict):
         raise CodingError(f"{where} is not an object")
-    arrays = tree.pop("arrays", None)
+    arrays = tree.get("arrays")
     if not isinstance(arrays, list) or len(arrays) != 2:
         raise CodingError(f"{where}.arrays is not a list of two")
     turns, envelope_v = (_decoded(text, f"{where}.arrays") for text in arrays)
-    return codec.entry_of(tree, where, turns, envelope_v)
+    rest = {name: value for name, value in tree.items() if name != "arrays"}
+    return codec.entry_of(rest, where, turns, envelope_v)
 
 
 def _check_time(text: str, where: str) -> None:

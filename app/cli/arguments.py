@@ -422,6 +422,23 @@ examples:
     add_book(parser)
 
 
+def verify(parser: argparse.ArgumentParser) -> None:
+    """Say what “verify” takes."""
+    parser.epilog = """\
+The report is made anew from the record that its file holds, and compared; with the book too, where
+that has the job. It proves that nothing was changed, not who wrote it: whoever changes the record
+as well leaves no trace but in the book.
+
+exit status: 0 nothing was changed, 3 something was, 2 it cannot be told
+
+examples:
+  evenlobe verify tm-0031.pdf
+  evenlobe verify tm-0031.html --book shared.sqlite3
+"""
+    parser.add_argument("file", metavar="FILE", type=Path, help="a report, HTML or PDF")
+    add_book(parser)
+
+
 def restore(parser: argparse.ArgumentParser) -> None:
     """Say what “restore” takes."""
     parser.epilog = """\
@@ -735,6 +752,7 @@ COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
     "drives": ("list the drives of the job book, or show the history of one", drives),
     "describe": ("say who did a job of the book, for whom, with what", describe),
     "report": ("write a job of the book as a report, HTML or PDF", report),
+    "verify": ("tell whether what a report prints was changed since", verify),
     "export": ("write the job book as JSON or CSV", export),
     "import": ("add to the job book what “export” wrote", import_),
     "backup": ("copy the job book while it may be in use", backup),

@@ -8,15 +8,24 @@ from pathlib import Path
 
 from app.book.drift import drifts_of
 from app.book.exchange import CSV_NAMES, export_csv, export_json, import_json
-from app.book.model import BookError, DriveSummary, JobRecord, JobSummary, as_book_error
+from app.book.model import (
+    BookError,
+    CodingError,
+    DriveSummary,
+    JobRecord,
+    JobSummary,
+    as_book_error,
+)
 from app.book.store import Book, default_path, files_of, is_of_book, set_aside, shown
 from app.cli.arguments import UsageFault
 from app.files import folder_for
 from app.job.model import DESCRIPTIONS, Value
 from app.numbers import plus_minus
 from app.report.blocks import Report
+from app.report.check import age_words, changes_in_page, changes_in_sheets, changes_since_book
 from app.report.content import report_of
 from app.report.html import write_page
+from app.report.seal import Sealed
 
 Say = Callable[[str], None]
 
@@ -210,6 +219,62 @@ def run_report(options: argparse.Namespace, say: Say) -> None:
     write_report(record, past, options.out, options.paper, overwrite=options.overwrite)
     mark = ", of the virtual drive" if record.virtual else ""
     say(f"{options.out}: the report of job {number}{mark}")
+
+
+_MAX_REPORT_BYTES = 64 * 2**20
+
+
+def verify(options: argparse.Namespace, say: Say) -> bool:
+    """Say what in a report was changed since it was written; returns whether nothing was."""
+    path: Path = options.file
+    try:
+        if path.stat().st_size > _MAX_REPORT_BYTES:
+            raise UsageFault(f"verify “{path}”: it is larger than any report; name another file")
+        data = path.read_bytes()
+    except OSError as fault:
+        raise UsageFault(f"verify “{path}”: it cannot be read: {fault.strerror}") from None
+    try:
+        changed, found = _changes(data)
+        of_book = _since_book(found, options.book or default_path())
+    except (CodingError, UnicodeDecodeError) as fault:
+        raise UsageFault(f"verify “{path}”: {fault}") from None
+    for each in changed:
+        say(f"changed: {each}")
+    for each in of_book or ():
+        say(f"not as in the book: {each}")
+    if (remark := age_words(found)) and changed:
+        say(remark)
+    if not changed:
+        say(f"{path}: nothing printed was changed since it was written")
+    if of_book == ():
+        say("its record is that of the book")
+    if of_book is None:
+        say("the book does not have this job: it was compared with its own record alone")
+    say("This proves whether it was changed, not who wrote it.")
+    return not changed and not of_book
+
+
+def _changes(data: bytes) -> tuple[list[str], Sealed]:
+    if not data.startswith(b"%PDF"):
+        return changes_in_page(data.decode("utf-8"))
+    try:
+        return changes_in_sheets(data)
+    except ImportError as missing:
+        raise UsageFault(f"to verify a PDF needs Qt ({missing}); verify FILE.html") from None
+
+
+def _since_book(found: Sealed, path: Path) -> tuple[str, ...] | None:
+    """Return what differs from the book, None where it does not have the job."""
+    if not path.exists():
+        return None
+    with Book(path) as book:
+        if book.drive(found.drive.identity) is None:
+            return None
+        past = {job.number: job for job in book.history(found.drive.identity)}
+        job = past.get(found.number)
+        if job is None or job.opened_at != found.head.opened_at:
+            return None
+        return tuple(changes_since_book(found, book.job(found.number)))
 
 
 def write_report(

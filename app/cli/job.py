@@ -13,8 +13,8 @@ import queue
 import sys
 import threading
 import time
-from contextlib import ExitStack
 from collections.abc import Callable, Collection, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, TextIO

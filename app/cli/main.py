@@ -13,7 +13,7 @@ from dataclasses import replace
 
 from app.book.model import BookError
 from app.cli.arguments import DEFAULT_SOURCE, UsageFault, parse
-from app.cli.book import backup, describe, export, import_, list_drives, restore, run_report
+from app.cli.book import backup, describe, export, import_, list_drives, restore, run_report, verify
 from app.cli.captures import captures_as_text
 from app.cli.job import run_job
 from app.cli.measure import Progress, display_fault, run_meter
@@ -221,6 +221,7 @@ _COMMANDS: dict[str, Command] = {
     "drives": _of_book(list_drives),
     "describe": _of_book(describe),
     "report": _of_book(run_report),
+    "verify": lambda options: OK if verify(options, say) else NO_READING,
     "export": _of_book(export),
     "import": _of_book(import_),
     "backup": _of_book(backup),

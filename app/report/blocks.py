@@ -42,6 +42,10 @@ VERDICTS = {
 _SIDED = {CheckName.RADIAL, CheckName.AZIMUTH, CheckName.INDEX}
 
 
+_LEAST = {"µm": 0.01, "%": 0.01, "°": 0.01, "µs": 0.01, "ns": 0.1, "rpm": 0.001, "arcmin": 0.01}
+"""What no measurement here resolves, in each unit."""
+
+
 def clean(text: str, most: int = MAX_TEXT) -> str:
     """Return a text without what could disturb the text around it, and not without end.
 
@@ -72,8 +76,18 @@ def titled(outcome: Outcome) -> str:
 
 
 def amount(value: Value) -> str:
-    """Return value ± U with its unit."""
+    """Return value ± U with its unit: two digits of U, and the value to as many places.
+
+    JCGM 100, 7.2.6. A value without U has three digits, and none below what its unit bears.
+    """
     unit = f" {value.unit}" if value.unit else ""
+    least = _LEAST.get(value.unit)
+    if value.u is None and least is not None and math.isfinite(value.value):
+        if 0.0 < abs(value.value) < least:
+            return f"below {least:g}{unit}"
+        places = max(0, 2 - math.floor(math.log10(abs(value.value) or 1.0)))
+        places = min(places, round(-math.log10(least)))
+        return plus_minus(value.value, None, unit, places=places, minus=MINUS)
     return plus_minus(value.value, value.u, unit, minus=MINUS)
 
 
@@ -93,20 +107,26 @@ def limit_words(limit: Limit | None) -> str:
     if high is None:
         return f"≥ {_figure(low)}{unit}"
     if low == -high:
-        return f"0 ± {_figure(high)}{unit}"
+        return f"within ±{_figure(high, 3)}{unit}"
     return f"{_figure(low)} to {_figure(high)}{unit}"
 
 
-def _figure(number: float) -> str:
+def _figure(number: float, digits: int = 4) -> str:
     if not math.isfinite(number):
         return "not known"
-    return f"{number:.4g}".replace("-", MINUS)
+    return f"{number:.{digits}g}".replace("-", MINUS)
 
 
 def when(text: str) -> str:
     """Return a time to the minute, with its offset."""
     found = moment_of(text)
     return clean(text, 40) if found is None else found.isoformat(" ", "minutes")
+
+
+def to_the_second(text: str) -> str:
+    """Return a time to the second, with its offset."""
+    found = moment_of(text)
+    return clean(text, 40) if found is None else found.isoformat(" ", "seconds")
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,8 +163,8 @@ class Table:
         Of the columns, as parts of the whole; they sum to 1.
     titles : tuple of int
         Columns that name what stands beside them.
-    fine : bool
-        Set in small print.
+    fine, large : bool
+        Set in small print, or in large.
     """
 
     head: tuple[str, ...]
@@ -152,6 +172,7 @@ class Table:
     widths: tuple[float, ...]
     titles: tuple[int, ...] = ()
     fine: bool = False
+    large: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,10 +201,11 @@ ReportBlock = Table | Figures | Lines | Signature
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """Blocks under a title."""
+    """Blocks under a title; on paper it may begin a page."""
 
     title: str
     blocks: tuple[ReportBlock, ...]
+    on_new_page: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,6 +224,8 @@ class Report:
         Whether it is of the virtual drive, which has to be seen on every page.
     sections : tuple of Section
         The rest, in order.
+    sealed : str
+        The record that it was made from, which its file holds; see :mod:`app.report.seal`.
     """
 
     title: str
@@ -211,3 +235,4 @@ class Report:
     verdict: Verdict
     virtual: bool
     sections: tuple[Section, ...]
+    sealed: str = ""

@@ -10,11 +10,13 @@ from app.analysis.results import Verdict
 from app.book.drift import change_of, moment_of
 from app.book.model import JobRecord, JobSummary
 from app.job.checks.prepare import CAUTIONS
-from app.job.model import CheckName, Entry, Outcome, Stage, Value
+from app.job.job import SOURCE_CHANGED
+from app.job.model import DESCRIPTIONS, CheckName, Entry, Outcome, Stage, Value
 from app.job.outcomes import counting, open_failures
 from app.job.verdicts import what_next
 from app.report import figures
 from app.report.blocks import (
+    TITLES,
     VERDICTS,
     Lines,
     Report,
@@ -27,9 +29,12 @@ from app.report.blocks import (
     found_of,
     limit_words,
     titled,
+    to_the_second,
     when,
     within,
 )
+from app.report.owner import in_plain_words
+from app.report.seal import sealed
 
 _MAX_IDENTITY = 120
 _MAX_NOTES = 24
@@ -46,6 +51,10 @@ _LAW = (
     "106), and undecided otherwise; for the offset without the scale of the disk, which is in the "
     "value and in its limit alike."
 )
+_SEAL = (
+    "This report's file holds the record that it was printed from: “evenlobe verify FILE” tells "
+    "whether anything printed was changed since. That proves change, not who wrote it."
+)
 _LOCAL = "Local rules and licensed practice come before anything that is said here."
 _VIRTUAL = "These are the virtual drive's numbers: no drive was measured."
 
@@ -58,14 +67,17 @@ def report_of(record: JobRecord, history: Sequence[JobSummary] = ()) -> Report:
     outcomes = tuple(counting(record.outcomes).values())
     verdict, lead = _lead(record, outcomes)
     sections = (
-        Section("The drive", (_drive(record), *_said(record))),
+        Section("In plain words", (in_plain_words(record, outcomes),)),
         Section("As found against as left", (figures.needles(record, outcomes), _numbers(record))),
-        Section("Checks", (_checks(record, outcomes),)),
+        Section("The drive and the job", (_drive(record), *_said(record))),
+        Section("Checks", (_checks(record, outcomes),), on_new_page=True),
         Section("One turn of the lobes", figures.traces(record)),
         Section("Hysteresis", figures.hysteresis(record, outcomes)),
         Section("History", figures.history(record, history)),
         Section("Uncertainty", _budgets(outcomes)),
         Section("What else was found", _details(outcomes)),
+        Section("Every measurement", _measurements(record)),
+        Section("Where they were read from", _origins(record)),
         Section("Conditions and equipment", _conditions(record, outcomes)),
         Section("Reservations", (Lines(tuple(_reservations(record, outcomes))),)),
         Section("Cautions for whoever works on it next", (Lines((*map(str, CAUTIONS), _LOCAL)),)),
@@ -80,6 +92,7 @@ def report_of(record: JobRecord, history: Sequence[JobSummary] = ()) -> Report:
         verdict=verdict,
         virtual=record.virtual,
         sections=tuple(section for section in sections if section.blocks),
+        sealed=sealed(record, history),
     )
 
 
@@ -129,12 +142,14 @@ def _drive(record: JobRecord) -> Table:
 def _said(record: JobRecord) -> tuple[ReportBlock, ...]:
     """Return what the user has written of drive and job, where there is something."""
     identity = record.drive.identity
+    told = dict(record.head.conditions)
     rows = [
+        *((name.capitalize(), clean(told.get(name, ""))) for name, _ in DESCRIPTIONS),
         # A shorter one stands whole in the report's head.
         ("Identity", clean(identity) if len(identity) > _MAX_IDENTITY else ""),
         ("Note", clean(record.drive.note)),
         ("Measured on", ", ".join(days) if len(days := figures.days_of(record)) > 1 else ""),
-        ("Closed with failures because", clean(record.closing_reason)),
+        ("Reason given at closing", clean(record.closing_reason)),
     ]
     return _table((), [row for row in rows if row[1]], (0.2, 0.8), (0,))
 
@@ -260,7 +275,12 @@ def _named(value: Value) -> str:
 
 
 def _conditions(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[ReportBlock, ...]:
-    rows = [(clean(name, 80), clean(said)) for name, said in record.head.conditions]
+    described = {name for name, _ in DESCRIPTIONS}
+    rows = [
+        (clean(name, 80), clean(said))
+        for name, said in record.head.conditions
+        if name not in described
+    ]
     for each in outcomes:
         if each.check is CheckName.CARE:
             rows += [(value.name.capitalize(), amount(value)) for value in each.details]
@@ -268,11 +288,10 @@ def _conditions(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[ReportB
     rows += [
         (clean(entry.label, 80).capitalize(), _observed(entry))
         for entry in record.entries
-        if entry.track is None and entry.label.casefold() not in told
+        if entry.track is None
+        and entry.label.casefold() not in told
+        and entry.label != SOURCE_CHANGED
     ]
-    rows += [("Source", clean(source, 400)) for source in _sources(record)]
-    settings = {name: said for entry in record.entries for name, said in entry.settings}
-    rows += [(f"Set: {clean(name, 60)}", clean(said, 200)) for name, said in settings.items()]
     # Short facts two to a line, and long ones below them.
     short = [row for row in rows if max(map(len, row)) <= _SHORT]
     long = [row for row in rows if max(map(len, row)) > _SHORT]
@@ -288,14 +307,58 @@ def _observed(entry: Entry) -> str:
     return "; ".join([*map(amount, entry.values), *map(clean, entry.notes)])
 
 
-def _sources(record: JobRecord) -> list[str]:
-    """Return the sources' addresses, each once, marked where it is the virtual drive."""
-    found = {record.head.source: record.head.virtual}
+def _origins_of(record: JobRecord) -> dict[tuple[object, ...], int]:
+    """Return from where the measurements were read, numbered from 1 in their order."""
+    found: dict[tuple[object, ...], int] = {}
     for entry in record.entries:
-        found[entry.source] = found.get(entry.source, False) or entry.virtual
-    return [
-        f"{name} (virtual drive)" if virtual else name for name, virtual in found.items() if name
+        if entry.track is not None:
+            found.setdefault(_origin(entry), len(found) + 1)
+    return found
+
+
+def _origin(entry: Entry) -> tuple[object, ...]:
+    return entry.source, entry.virtual, entry.instrument, entry.profile, entry.settings
+
+
+def _origins(record: JobRecord) -> tuple[ReportBlock, ...]:
+    rows = [
+        (
+            str(number),
+            clean(str(source), 400) + (" (virtual drive)" if virtual else ""),
+            clean(str(instrument), 200) or "says nothing of itself",
+            "; ".join(f"{clean(name, 60)} {clean(said, 200)}" for name, said in settings) or "–",
+        )
+        for (source, virtual, instrument, _, settings), number in _origins_of(record).items()
     ]
+    changed = [
+        f"{when(entry.taken_at)}: {within(note)}"
+        for entry in record.entries
+        if entry.label == SOURCE_CHANGED
+        for note in entry.notes
+    ]
+    told = (Lines(tuple(f"The source was changed, {each}" for each in changed)),) if changed else ()
+    head = ("No.", "Source", "Instrument", "Settings")
+    return (*_table(head, rows, (0.06, 0.34, 0.25, 0.35), fine=True), *told)
+
+
+_MOST_VALUES = 4
+
+
+def _measurements(record: JobRecord) -> tuple[ReportBlock, ...]:
+    numbers = _origins_of(record)
+    rows = (
+        (
+            to_the_second(entry.taken_at),
+            f"{TITLES[entry.check]}, {entry.stage}",
+            f"{clean(entry.label, 60)}, track {entry.track}, side {entry.side}",
+            "; ".join(map(_named, entry.values[:_MOST_VALUES])) or "no value",
+            str(numbers[_origin(entry)]),
+        )
+        for entry in record.entries
+        if entry.track is not None
+    )
+    head = ("Read at", "Check", "Which", "Found (± U, k = 2)", "From no.")
+    return _table(head, rows, (0.17, 0.2, 0.21, 0.35, 0.07), fine=True)
 
 
 def _class_values(record: JobRecord) -> tuple[ReportBlock, ...]:
@@ -325,7 +388,7 @@ def _reservations(record: JobRecord, outcomes: Sequence[Outcome]) -> list[str]:
             "The computer's clock went back during the job: its order is that of the measurements, "
             "and its times are not to be relied on."
         )
-    return [*said, _LAW]
+    return [*said, _LAW, _SEAL]
 
 
 def _why_open(outcome: Outcome) -> str:

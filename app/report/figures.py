@@ -72,7 +72,7 @@ def needles(record: JobRecord, outcomes: Sequence[Outcome]) -> Figures:
                 full_um,
                 f"{stage.capitalize()}: "
                 + ("not measured" if (value := offsets[stage]) is None else amount(value))
-                + (f"; grey band: limit ±{um:.1f} µm" if (um := limits[stage]) else ""),
+                + (f"; thick arc: limit ±{um:.1f} µm" if (um := limits[stage]) else ""),
             )
             for stage in BOTH
         )
@@ -124,7 +124,7 @@ def hysteresis(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[ReportBl
         return (Lines(("No arrivals were measured.",)),)
     caption = (
         "Where the head came to rest, arrival by arrival; bars: ±U (k = 2) of the measuring "
-        "itself, without the disk's scale. Broken line: middle between both sides. Grey line: "
+        "itself, without the disk's scale. Broken line: middle between both sides. Thick line: "
         "track line."
     )
     return (Figures((_draw_arrivals(stages, caption),)),)
@@ -132,9 +132,7 @@ def hysteresis(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[ReportBl
 
 def history(record: JobRecord, past: Sequence[JobSummary]) -> tuple[ReportBlock, ...]:
     """Draw the offset over the drive's jobs up to this one, and tell how it drifts."""
-    earlier = [
-        one for one in past if one.virtual == record.head.virtual and one.number != record.number
-    ]
+    earlier = [one for one in past if one.virtual == record.virtual and one.number != record.number]
     this = record.summary
     jobs = _by_time([*earlier, this], until=moment_of(this.opened_at))
     left_out = sum(one.virtual != this.virtual and one.number != this.number for one in past)

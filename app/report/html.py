@@ -5,12 +5,14 @@ from __future__ import annotations
 import base64
 import hashlib
 from html import escape
+from itertools import zip_longest
 from pathlib import Path
 
 from app.analysis.results import Verdict
 from app.files import atomic_write
 from app.report.blocks import VERDICTS, Figures, Lines, Report, ReportBlock, Signature, Table
 from app.report.figures import mark
+from app.report.seal import into_page
 
 VIRTUAL_MARK = "VIRTUAL DRIVE"
 
@@ -18,7 +20,7 @@ _STYLE = """
 :root { color-scheme: light; }
 * { box-sizing: border-box; }
 body { margin: 0 auto; padding: 8mm; max-width: 194mm; color: #000; background: #fff;
-  font: 10pt/1.35 sans-serif; overflow-wrap: anywhere; }
+  font: 10pt/1.35 sans-serif; overflow-wrap: break-word; }
 h1 { font-size: 18pt; margin: 0; }
 h2 { font-size: 11.5pt; margin: 6mm 0 2mm; border-bottom: 0.5pt solid #000; break-after: avoid; }
 header p { margin: 1mm 0; }
@@ -31,6 +33,8 @@ th, td { text-align: start; vertical-align: top; padding: 0.6mm 1.2mm;
   border-bottom: 0.3pt solid #999; }
 thead th { border-bottom: 0.8pt solid #000; }
 .fine { font-size: 7pt; }
+.large { font-size: 10.5pt; }
+.large th, .large td { padding: 1.6mm 1.2mm; }
 .fine th, .fine td { padding: 0.2mm 1.2mm; }
 thead { display: table-header-group; }
 tr, figure, .signature { break-inside: avoid; }
@@ -49,9 +53,23 @@ ul { margin: 0; padding-inline-start: 5mm; font-size: 8.5pt; }
   pointer-events: none; }
 .mark span { font-size: 60pt; font-weight: bold; white-space: nowrap; color: #000; opacity: 0.13;
   transform: rotate(-50deg); }
+@media screen and (max-width: 640px) {
+  body { padding: 4mm; font-size: 11pt; }
+  .pair, .signature { display: block; }
+  .signature div { margin-top: 14mm; }
+  table, tbody, tr, td, tbody th { display: block; }
+  table, .fine, .large { font-size: 10pt; }
+  colgroup, thead { display: none; }
+  tr { border-bottom: 0.8pt solid #000; padding: 1.5mm 0; }
+  td, tbody th { border: 0; padding: 0.4mm 0; }
+  td:empty, th:empty { display: none; }
+  td[title]::before { content: attr(title) ": "; font-weight: bold; }
+  .mark span { font-size: 34pt; }
+}
 @page { margin: 12mm; }
 @media print {
   body { padding: 0; max-width: none; }
+  .new-page { break-before: page; }
   .mark span { font-size: 84pt; }
 }
 """
@@ -78,7 +96,8 @@ def page_of(report: Report) -> str:
     ]
     for section in report.sections:
         blocks = "".join(_block(block, widths) for block in section.blocks)
-        body.append(f"<section><h2>{escape(section.title)}</h2>{blocks}</section>")
+        begins = ' class="new-page"' if section.on_new_page else ""
+        body.append(f"<section{begins}><h2>{escape(section.title)}</h2>{blocks}</section>")
     return (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
         f'<meta http-equiv="Content-Security-Policy" content="{escape(policy)}">'
@@ -97,7 +116,8 @@ def write_page(report: Report, path: Path) -> None:
         When it cannot be written.
     """
     with atomic_write(path) as part:
-        part.write_text(page_of(report), encoding="utf-8", newline="\n")
+        page = into_page(page_of(report), report.sealed)
+        part.write_text(page, encoding="utf-8", newline="\n")
 
 
 def _with_widths(report: Report) -> tuple[dict[tuple[float, ...], str], str]:
@@ -140,22 +160,27 @@ def _table(table: Table, name: str) -> str:
     head = f"<thead><tr>{head}</tr></thead>" if head else ""
     rows = "".join(
         "<tr>"
-        + "".join(_cell(cell, place in table.titles) for place, cell in enumerate(row))
+        + "".join(
+            _cell(cell, place in table.titles, title)
+            for place, (cell, title) in enumerate(zip_longest(row, table.head, fillvalue=""))
+        )
         + "</tr>"
         for row in table.rows
     )
-    fine = " fine" if table.fine else ""
+    fine = " fine" if table.fine else " large" if table.large else ""
     return (
         f'<table class="{name}{fine}"><colgroup>{columns}</colgroup>{head}'
         f"<tbody>{rows}</tbody></table>"
     )
 
 
-def _cell(cell: str | Verdict, is_title: bool) -> str:
+def _cell(cell: str | Verdict, is_title: bool, title: str) -> str:
+    # Where a page is too narrow for columns, their titles stand before the cells.
+    told = f' title="{escape(title)}"' if title else ""
     if isinstance(cell, Verdict):
         name = "verdict stressed" if cell is Verdict.FAIL else "verdict"
-        return f'<td class="{name}">{mark(cell)}{VERDICTS[cell]}</td>'
-    return f'<th scope="row">{_own(cell)}</th>' if is_title else f"<td>{_own(cell)}</td>"
+        return f'<td class="{name}"{told}>{mark(cell)}{VERDICTS[cell]}</td>'
+    return f'<th scope="row">{_own(cell)}</th>' if is_title else f"<td{told}>{_own(cell)}</td>"
 
 
 def _own(text: str) -> str:

@@ -52,10 +52,11 @@ from app.report.blocks import (
 )
 from app.report.figures import mark
 from app.report.html import VIRTUAL_MARK
+from app.report.seal import into_sheets
 
 PER_INCH = 720
 BODY, SMALL, HEADING, TITLE = 80, 72, 106, 180
-_FINE = 62
+_FINE, _LARGE = 62, 98
 _GAP = 60.0
 _PAD_X, _PAD_Y = 24.0, 14.0
 _MARK = 90.0
@@ -100,6 +101,7 @@ class Flow:
     bands: list[Band]
     head: Band | None = None
     is_heading: bool = False
+    turns_page: bool = False
 
 
 def font(size: int, *, bold: bool = False) -> QFont:
@@ -155,7 +157,7 @@ def section_of(section: Section, width: float) -> list[Flow]:
     heading.texts.append((title, QPointF(0.0, _GAP)))
     heading.lines.append((0.0, width, _GAP + height + 4, 6.0, _LINE))
     flows = [_laid_out(block, width) for block in section.blocks]
-    return [Flow([heading], is_heading=True), *flows]
+    return [Flow([heading], is_heading=True, turns_page=section.on_new_page), *flows]
 
 
 def _laid_out(block: ReportBlock, width: float) -> Flow:
@@ -171,6 +173,8 @@ def _laid_out(block: ReportBlock, width: float) -> Flow:
 
 def _table(table: Table, width: float) -> Flow:
     size, pad_y = (_FINE, 4.0) if table.fine else (SMALL, _PAD_Y)
+    if table.large:
+        size, pad_y = _LARGE, 2 * _PAD_Y
 
     def row(cells: Sequence[str | Verdict], bold: Sequence[int], thick: float) -> Band:
         band = Band(0.0)
@@ -253,7 +257,7 @@ class PrintFault(Exception):  # noqa: N818
 
 
 def write_pdf(report: Report, path: Path, paper: str = "a4") -> int:
-    """Write a report as PDF on a paper of ``PAPERS``, and return its pages.
+    """Write a report as PDF on a paper of ``PAPERS``, its record in it; returns its pages.
 
     The file appears, in place of what has its name, once it is whole.
 
@@ -264,13 +268,25 @@ def write_pdf(report: Report, path: Path, paper: str = "a4") -> int:
     OSError
         When the file cannot be written.
     """
+    data, count = drawn(report, paper)
+    with atomic_write(path) as name:
+        # Qt does not tell of a disk that is full: it draws into memory, and Python writes.
+        name.write_bytes(into_sheets(data, report.sealed))
+    return count
+
+
+def drawn(report: Report, paper: str = "a4") -> tuple[bytes, int]:
+    """Return a report as PDF, without its record, and how many pages it has.
+
+    Raises
+    ------
+    PrintFault
+        When Qt cannot draw it.
+    """
     _with_application()
     size = QPageSize(PAPERS[paper])
     pages = _paginated(report, _area(size))
-    with atomic_write(path) as name:
-        # Qt does not tell of a disk that is full: it draws into memory, and Python writes.
-        name.write_bytes(_drawn(report, pages, size))
-    return len(pages)
+    return _drawn(report, pages, size), len(pages)
 
 
 def pages_of(report: Report, paper: str = "a4", dpi: int = 110) -> list[QImage]:
@@ -333,6 +349,9 @@ def _paginated(report: Report, area: QSizeF) -> list[list[Band]]:
     for section in report.sections:
         flows += section_of(section, area.width())
     for flow in flows:
+        if flow.turns_page and pages[-1]:
+            pages.append([])
+            used = 0.0
         if flow.is_heading:
             waiting += flow.bands
             continue

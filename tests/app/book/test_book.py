@@ -409,3 +409,32 @@ def test_as_found_the_first_stands_and_as_left_the_newest(book):
     (past,) = book.history(DRIVE.identity)
     assert past.as_found.offset_um.value == 40.0
     assert past.as_left.offset_um.value == 3.0
+
+
+def test_no_open_job_is_orphaned_when_another_begins_and_ends(book):
+    first = filled(book)
+    second = book.open_job(DRIVE.identity, HEAD)
+    assert book.drives()[0].open_job == second
+    book.close_job(second, now(), 0)
+    assert book.drives()[0].open_job == first
+    book.close_job(first, now(), 0)
+    assert book.drives()[0].open_job is None
+
+
+def test_a_job_is_described_until_it_is_closed_and_nothing_measured_changes(book):
+    number = filled(book)
+    before = book.job(number)
+    book.describe_job(number, {"technician": "A. Example", "customer": "TM"})
+    book.describe_job(number, {"customer": "", "probes": "x10"})
+    now_said = book.job(number)
+    assert now_said.head.conditions == (
+        *HEAD.conditions,
+        ("technician", "A. Example"),
+        ("probes", "x10"),
+    )
+    assert alike(replace(now_said, head=before.head), before)
+    with pytest.raises(BookError, match="“colour” describes no job"):
+        book.describe_job(number, {"colour": "red"})
+    book.close_job(number, now(), 0)
+    with pytest.raises(BookError, match="stands and cannot be changed"):
+        book.describe_job(number, {"technician": "B. Other"})

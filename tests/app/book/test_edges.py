@@ -18,7 +18,6 @@ from app.book.drift import change_of, drifts_of, moment_of
 from app.book.model import (
     BookError,
     CodingError,
-    DriveSummary,
     JobRecord,
     JobSummary,
     RefusedError,
@@ -185,12 +184,6 @@ def test_a_fault_of_the_system_is_told_in_its_words(fault, said):
 
 def summary(number=1, closed_at="", at="2026-01-01T10:00:00+00:00", **found):
     return JobSummary(number, at, closed_at, True, Summary(**found), Summary(), 0)
-
-
-def test_a_drive_has_an_open_job_where_its_last_one_is_open():
-    assert DriveSummary(DRIVE, 0, None).open_job is None
-    assert DriveSummary(DRIVE, 2, summary(7)).open_job == 7
-    assert DriveSummary(DRIVE, 2, summary(7, closed_at=now())).open_job is None
 
 
 def test_a_record_is_summed_up():

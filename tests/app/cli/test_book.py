@@ -288,3 +288,18 @@ def test_a_book_that_may_only_be_read_is_read(book, tmp_path, monkeypatch, capsy
 def test_an_endless_import_is_refused(book, capsys):
     assert run(["import", "/dev/zero", "--book", str(book)]) == BAD_INPUT
     assert "“/dev/zero”: it is no file" in capsys.readouterr().err
+
+
+def test_a_job_is_described_and_what_is_said_is_printed(book, capsys):
+    words = ["describe", "--drive", DRIVE.identity, "--book", str(book)]
+    assert run([*words, "technician=A. Example", "Drive serial = 4711=b"]) == OK
+    told = capsys.readouterr().out
+    assert "A. Example" in told
+    assert "4711=b" in told
+    assert run([*words, "technician="]) == OK
+    assert "A. Example" not in capsys.readouterr().out
+    for wrong in ("technician", "colour=red"):
+        assert run([*words, wrong]) == BAD_INPUT
+        assert "write KEY=TEXT, the key one of workshop, technician" in capsys.readouterr().err
+    with Book(book) as kept:
+        assert ("drive serial", "4711=b") in kept.job(1).head.conditions

@@ -528,10 +528,29 @@ def test_going_on_with_a_job_changes_nothing_of_it(job_again, capsys, words, sai
 @pytest.mark.xdist_group("failed job")
 def test_a_new_job_beside_an_open_one_says_so(job_again, tmp_path, capsys):
     assert main.run([*job_again(SLANTED), "--checks", "azimuth"]) == 3
-    said = "job 1 of the drive is open, and --resume goes on with that"
+    said = "job 1 of the drive is open, and --resume 1 goes on with that"
     assert said in capsys.readouterr().err
     with Book(tmp_path / "book.sqlite3") as opened:
         assert opened.numbers() == (1, 2)
+
+
+@pytest.mark.xdist_group("failed job")
+def test_any_open_job_is_gone_on_with(job_again, tmp_path, capsys):
+    with Book(tmp_path / "book.sqlite3") as opened:
+        second = opened.open_job("d", opened.job(1).head)
+        opened.close_job(second, now(), 0)
+        opened.add_drive(Drive("other", PROFILE.name))
+        third = opened.open_job("other", opened.job(1).head)
+    words = [*job_again(SLANTED), "--describe", "technician=A. Example"]
+    assert main.run([*words, "--resume"]) == 3
+    assert "goes on with job 1" in capsys.readouterr().out
+    assert main.run([*words, "--resume", "1"]) == 3
+    assert "goes on with job 1" in capsys.readouterr().out
+    for number, why in ((second, "is closed"), (third, f"“d” has no job {third}")):
+        assert main.run([*words, "--resume", str(number)]) == 2
+        assert why in capsys.readouterr().err
+    with Book(tmp_path / "book.sqlite3") as opened:
+        assert dict(opened.job(1).head.conditions)["technician"] == "A. Example"
 
 
 @pytest.mark.xdist_group("failed job")
@@ -556,7 +575,7 @@ def test_where_there_is_nothing_to_go_on_with_that_is_said(tmp_path, capsys):
     assert "is not in the book" in capsys.readouterr().err
     assert main.run([*words, *book, "--checks", "radial"]) == 0
     assert main.run([*words, *book, "--resume"]) == 2
-    assert "its last job is closed" in capsys.readouterr().err
+    assert "its jobs are closed" in capsys.readouterr().err
     assert main.run([*words, "--no-book", "--resume"]) == 2
     assert "leave out --no-book" in capsys.readouterr().err
 

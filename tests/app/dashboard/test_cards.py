@@ -247,7 +247,9 @@ def test_a_closed_job_tells_what_has_changed():
         "The job is closed",
         "As found → as left:\noffset  12.50 ± 0.50 → −1.50 ± 0.50 µm\n"
         "speed  301.00 ± 0.10 → 300.00 ± 0.10 rpm",
+        live="⌫ puts the job away.",
         button="See the report",
+        may_back=True,
         may_close=False,
     )
 

@@ -91,6 +91,26 @@ def test_an_open_job_is_offered_before_a_new_one(qtbot, page, path):
     assert page._anew.isHidden()
 
 
+def test_the_open_job_that_is_chosen_is_gone_on_with(qtbot, page, path):
+    with Book(path) as book:
+        first = filled(book)
+        book.keep(first, standing())
+        second = book.open_job(DRIVE.identity, HEAD)
+        book.keep(second, standing())
+        third = book.open_job(DRIVE.identity, HEAD)
+        book.close_job(third, "2026-03-02T11:00:00+01:00", 3)
+    page.activate()
+    settled(qtbot, page)
+    assert page._on.accessibleName() == f"Go on with job {second}"
+    page.past.list.setCurrentRow(2)
+    assert page._on.accessibleName() == f"Go on with job {first}"
+    asked = []
+    page.resume.connect(asked.append)
+    page.go_on()
+    settled(qtbot, page)
+    assert [left.number for left in asked] == [first]
+
+
 def test_why_a_job_is_not_gone_on_with_is_said(qtbot, page, path):
     with Book(path) as book:
         filled(book)

@@ -674,3 +674,58 @@ def test_a_job_that_does_not_fit_stays_in_the_book(qtbot, window, session, book)
     says(replace(shown(), virtual=False), "begun on the virtual drive")
     left = replace(left, head=replace(left.head, profile="gone"))
     says(shown(), "gone")
+
+
+def test_a_closed_job_is_put_away(qtbot, window, session):
+    def closed():
+        window.begin_job("machine 7", "130mm-48tpi")
+        press(KEY.Key_F8, modifier=SHIFT)
+        qtbot.keyClicks(window.needle_page.job.entry, "museum closes")
+        press(KEY.Key_Return)
+        assert window.controller.job.closed
+        assert window.needle_page.job.isVisible()
+
+    closed()
+    press(KEY.Key_Backspace)
+    assert window.controller.job is None
+    assert window.controller.best_um is None
+    window.tick()
+    assert not window.needle_page.job.isVisible()
+    closed()
+    window.open_source("sim:seed=2")
+    assert window.controller.job is None
+
+
+def test_an_open_job_stays_when_a_source_is_opened(window, session):
+    window.open_source("sim:seed=2")
+    assert window.controller.job is not None
+
+
+def test_a_job_is_described_from_its_report(qtbot, window, book):
+    qtbot.waitUntil(lambda: window.controller.number is not None)
+    number = window.controller.number
+    window.show_report("machine 7", number)
+    window.report_page.ask_to_describe()
+    page = window.describe_page
+    assert window.page is page
+
+    def answered():
+        page.refresh()
+        return page.status == ""
+
+    qtbot.waitUntil(answered)
+    page.fields["technician"].setText("A. Example")
+    press(KEY.Key_Return)
+
+    def kept():
+        page.refresh()
+        return window.page is window.report_page
+
+    qtbot.waitUntil(kept)
+    with Book(book) as opened:
+        assert opened.job(number).head.conditions == (("technician", "A. Example"),)
+    window.report_page.ask_to_describe()
+    qtbot.waitUntil(answered)
+    assert page.fields["technician"].text() == "A. Example"
+    press(KEY.Key_Escape)
+    assert window.page is window.report_page

@@ -9,6 +9,7 @@ from PySide6.QtWidgets import QComboBox, QLabel, QSizePolicy, QWidget
 from app.book.codec import MAX_TEXT
 from app.dashboard.style import DARK, LIGHT, Sizes
 from app.dashboard.window import MainWindow
+from app.job.model import DESCRIPTIONS
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
 from tests.app.dashboard.outlines import outline
 
@@ -143,6 +144,7 @@ OUTLINES = {
     row
       Write PDF
       Write HTML
+      Describe
       Back
       room *1
     """,
@@ -255,7 +257,7 @@ def test_quiet_words_and_the_source_have_their_style(window):
     assert window.report_page._area.widgetResizable()
 
 
-NEXT = {"Choose a source", "Open", "Begin a job", "Write PDF", "Go on", "Show the side"}
+NEXT = {"Choose a source", "Open", "Begin a job", "Write PDF", "Keep", "Go on", "Show the side"}
 
 
 def test_each_page_has_one_next_thing_to_do(window):
@@ -297,6 +299,7 @@ def test_every_label_of_a_field_leads_to_it(window):
         ("Class", "Class of the new drive"),
         ("Note", "Note"),
         ("File", "File, without its ending"),
+        *((name.capitalize(), name.capitalize()) for name, _ in DESCRIPTIONS),
     }
 
 

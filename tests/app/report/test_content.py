@@ -83,7 +83,7 @@ def test_each_check_has_value_expanded_uncertainty_limit_verdict_and_source():
     report = report_of(record(), HISTORY)
     assert row(report, "Radial offset, side 0", Stage.AS_FOUND)[2:] == (
         "−33.7 ± 4.0 µm",
-        "0 ± 26.5 µm",
+        "within ±26.5 µm",
         Verdict.FAIL,
         "common practice",
     )
@@ -100,13 +100,15 @@ def test_each_check_has_value_expanded_uncertainty_limit_verdict_and_source():
 
 def test_days_of_a_job_that_was_gone_on_with_are_told():
     job = record()
-    facts = [line for block in section(report_of(job), "The drive") for line in block.rows]
+    facts = [
+        line for block in section(report_of(job), "The drive and the job") for line in block.rows
+    ]
     assert not any(line[0] == "Measured on" for line in facts)
     first, *rest = job.entries
     on = (replace(first, taken_at="2031-04-15T08:00:00+02:00"), *rest)
     facts = [
         line
-        for block in section(report_of(replace(job, entries=on)), "The drive")
+        for block in section(report_of(replace(job, entries=on)), "The drive and the job")
         for line in block.rows
     ]
     assert ("Measured on", "2031-04-12, 2031-04-15") in facts
@@ -167,8 +169,8 @@ def test_open_failures_stand_first_and_with_their_reason():
     assert report.verdict is Verdict.FAIL
     assert report.lead == "Closed with open failures: Spindle speed (as left)."
     assert any("Spindle speed, as left, to do: " in r for r in lines(report, "Reservations"))
-    rows = [r for block in section(report, "The drive") for r in block.rows]
-    assert ("Closed with failures because", "belt is on order") in rows
+    rows = [r for block in section(report, "The drive and the job") for r in block.rows]
+    assert ("Reason given at closing", "belt is on order") in rows
 
 
 def test_history_ends_with_this_job_and_keeps_kinds_apart():
@@ -197,7 +199,7 @@ def test_a_rate_is_not_stretched_from_some_days():
 @pytest.mark.parametrize(
     ("limit", "words"),
     [
-        (SET, "0 ± 12.2 µm"),
+        (SET, "within ±12.2 µm"),
         (BACKLASH, "size ≤ 25 µm"),
         (RPM, "295.5 to 304.5 rpm"),
         (None, "none"),

@@ -1,0 +1,134 @@
+"""The report's first page, for the owner of a drive: what was wrong, what was done, how it is now.
+
+No word of the trade is taken for granted here; the record for an auditor stands behind it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from app.analysis.results import Verdict
+from app.book.model import JobRecord
+from app.job.model import CheckName, Outcome, Stage, Value
+from app.job.outcomes import open_failures
+from app.report.blocks import Table, amount, limit_words, within
+
+_NAMES = {
+    CheckName.CARE: "whether the drive respects write protection",
+    CheckName.SPEED: "the speed at which the disk turns",
+    CheckName.SEATING: "how evenly the disk seats",
+    CheckName.RADIAL: "the head's place over the track",
+    CheckName.HYSTERESIS: "how alike the head comes to rest from either side",
+    CheckName.ADJUST: "the head's place after adjusting",
+    CheckName.LOCK: "the head's place after tightening",
+    CheckName.AZIMUTH: "the angle of the head",
+    CheckName.INDEX: "the timing of the index",
+    CheckName.OUTPUT: "the strength of the head's signal",
+    CheckName.TRACK_ZERO: "the sensor of track zero",
+}
+_SURE = (
+    "Each number stands with its ±: the true value lies within it in about 95 of 100 cases. Within "
+    "or outside its limit is said only where the number keeps clear of the limit by that much; "
+    "nearer than that it is called undecided, which is neither good nor bad."
+)
+
+
+def in_plain_words(record: JobRecord, outcomes: Sequence[Outcome]) -> Table:
+    """Return the four answers that the owner of a drive wants.
+
+    Parameters
+    ----------
+    record : JobRecord
+        The job.
+    outcomes : sequence of Outcome
+        Those that count.
+    """
+    rows = (
+        ("What was wrong", _wrong(outcomes)),
+        ("What was done", _done(record, outcomes)),
+        ("How it is now", _now(record, outcomes)),
+        ("How sure that is", _sure(outcomes)),
+    )
+    return Table((), rows, (0.2, 0.8), (0,), large=True)
+
+
+def _wrong(outcomes: Sequence[Outcome]) -> str:
+    found = [each for each in outcomes if each.stage is Stage.AS_FOUND]
+    failed = [each for each in found if each.verdict is Verdict.FAIL]
+    if failed:
+        return f"As it came, this was outside its limit: {_listed(failed)}."
+    judged = [each for each in found if each.verdict in (Verdict.PASS, Verdict.UNDECIDED)]
+    if not judged:
+        return "Nothing was judged before the work began."
+    undecided = [each for each in judged if each.verdict is Verdict.UNDECIDED]
+    if undecided:
+        return f"As it came, nothing was outside its limit for certain; open: {_listed(undecided)}."
+    return "As it came, everything that was judged was within its limits."
+
+
+def _done(record: JobRecord, outcomes: Sequence[Outcome]) -> str:
+    said = []
+    if record.nudges:
+        times = "once" if record.nudges == 1 else f"{record.nudges} times"
+        said.append(f"The head was moved {times}")
+        if any(
+            each.check is CheckName.LOCK and each.verdict is not Verdict.SKIPPED
+            for each in outcomes
+        ):
+            said.append("its screws were tightened, and where that left it was measured")
+    speeds = {each.stage: each.verdict for each in outcomes if each.check is CheckName.SPEED}
+    if speeds.get(Stage.AS_FOUND) is Verdict.FAIL and speeds.get(Stage.WORK) is Verdict.PASS:
+        said.append("the speed was set")
+    if not said:
+        return "Nothing was adjusted: the drive was measured, and left as it was."
+    return f"{'; '.join(said).capitalize()}."
+
+
+def _now(record: JobRecord, outcomes: Sequence[Outcome]) -> str:
+    said = []
+    open_ones = open_failures(record.outcomes)
+    if open_ones:
+        said.append(f"Not in order: {_listed(open_ones)}")
+    last = {
+        (each.check, each.side): each for each in outcomes if each.verdict is not Verdict.SKIPPED
+    }
+    passed = [each for each in last.values() if each.verdict is Verdict.PASS]
+    if passed:
+        said.append(
+            f"Within its limits: {', '.join(dict.fromkeys(_NAMES[e.check] for e in passed))}"
+        )
+    offset = record.as_left.offset_um or record.as_found.offset_um
+    if offset is not None and record.as_left.offset_um is not None:
+        said.append(f"The head stands {_away(offset)} the middle of the track")
+    if not record.closed_at:
+        said.append("The work is not finished")
+    return ". ".join(said) + "." if said else "Nothing was judged."
+
+
+def _away(offset: Value) -> str:
+    return f"{amount(offset)} from"
+
+
+def _sure(outcomes: Sequence[Outcome]) -> str:
+    said = [_SURE]
+    for verdict, words in (
+        (Verdict.UNDECIDED, "Undecided in this job"),
+        (Verdict.SKIPPED, "Not looked at in this job"),
+    ):
+        those = dict.fromkeys(_NAMES[each.check] for each in outcomes if each.verdict is verdict)
+        if those:
+            said.append(f"{words}: {', '.join(those)}.")
+    return " ".join(said)
+
+
+def _listed(outcomes: Iterable[Outcome]) -> str:
+    return "; ".join(dict.fromkeys(map(_named, outcomes)))
+
+
+def _named(outcome: Outcome) -> str:
+    words = _NAMES[outcome.check] + (f" on side {outcome.side}" if outcome.side else "")
+    if outcome.value is None:
+        return f"{words} ({within(outcome.reason, 200)})" if outcome.reason else words
+    found = amount(Value("", outcome.value, outcome.u, outcome.unit))
+    limit = "" if outcome.limit is None else f", allowed {limit_words(outcome.limit)}"
+    return f"{words} ({found}{limit})"
