@@ -253,6 +253,11 @@ class Entry:
     instrument: str = field(default="", metadata=LATER)
     profile: str = field(default="", metadata=LATER)
 
+    @property
+    def origin(self) -> Origin:
+        """Where it was read from."""
+        return Origin(self.source, self.virtual, self.instrument, self.profile, self.settings)
+
     def read_from(self, origin: Origin) -> Entry:
         """Return it with where it was read from."""
         return replace(

@@ -12,6 +12,7 @@ from app.book.model import JobRecord, JobSummary
 from app.job.checks.prepare import CAUTIONS
 from app.job.job import SOURCE_CHANGED
 from app.job.model import DESCRIPTIONS, CheckName, Entry, Outcome, Stage, Value
+from app.job.origin import Origin
 from app.job.outcomes import counting, open_failures
 from app.job.verdicts import what_next
 from app.report import figures
@@ -307,28 +308,25 @@ def _observed(entry: Entry) -> str:
     return "; ".join([*map(amount, entry.values), *map(clean, entry.notes)])
 
 
-def _origins_of(record: JobRecord) -> dict[tuple[object, ...], int]:
+def _origins_of(record: JobRecord) -> dict[Origin, int]:
     """Return from where the measurements were read, numbered from 1 in their order."""
-    found: dict[tuple[object, ...], int] = {}
+    found: dict[Origin, int] = {}
     for entry in record.entries:
         if entry.track is not None:
-            found.setdefault(_origin(entry), len(found) + 1)
+            found.setdefault(entry.origin, len(found) + 1)
     return found
-
-
-def _origin(entry: Entry) -> tuple[object, ...]:
-    return entry.source, entry.virtual, entry.instrument, entry.profile, entry.settings
 
 
 def _origins(record: JobRecord) -> tuple[ReportBlock, ...]:
     rows = [
         (
             str(number),
-            clean(str(source), 400) + (" (virtual drive)" if virtual else ""),
-            clean(str(instrument), 200) or "says nothing of itself",
-            "; ".join(f"{clean(name, 60)} {clean(said, 200)}" for name, said in settings) or "–",
+            clean(origin.source, 400) + (" (virtual drive)" if origin.virtual else ""),
+            clean(origin.instrument, 200) or "says nothing of itself",
+            "; ".join(f"{clean(name, 60)} {clean(said, 200)}" for name, said in origin.settings)
+            or "–",
         )
-        for (source, virtual, instrument, _, settings), number in _origins_of(record).items()
+        for origin, number in _origins_of(record).items()
     ]
     changed = [
         f"{when(entry.taken_at)}: {within(note)}"
@@ -352,7 +350,7 @@ def _measurements(record: JobRecord) -> tuple[ReportBlock, ...]:
             f"{TITLES[entry.check]}, {entry.stage}",
             f"{clean(entry.label, 60)}, track {entry.track}, side {entry.side}",
             "; ".join(map(_named, entry.values[:_MOST_VALUES])) or "no value",
-            str(numbers[_origin(entry)]),
+            str(numbers[entry.origin]),
         )
         for entry in record.entries
         if entry.track is not None

@@ -24,7 +24,7 @@ from app.cli import main
 from app.cli.arguments import UsageFault
 from app.cli.job import Typist, checks_named, conduct, job_as_json
 from app.job.job import Job
-from app.job.model import Action, CheckName, Do, Entry, Outcome
+from app.job.model import Action, CheckName, Do, Entry, JobOptions, Outcome
 from app.job.plan import JobStanding
 from app.live.measurement import EnvelopeOptions
 from app.profiles import load_profile
@@ -153,7 +153,9 @@ def test_a_person_who_types_does_the_job_with_enter_alone():
     source.open()
     person = Person("\n" * 200, source)
     checks = (CheckName.RADIAL, CheckName.HYSTERESIS, CheckName.ADJUST)
-    job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, typist=person)
+    of = (source, PROFILE, EnvelopeOptions())
+    options = JobOptions(arrivals=2, turns=5)
+    job = conduct(*of, checks=checks, options=options, typist=person)
     assert job.closed
     assert abs(source.drive.positioner.middle_um) <= 5.0
     assert any(isinstance(ask, Do) and ask.action is Action.NUDGE for ask in person.asks)
