@@ -1,8 +1,7 @@
 """Rigol DS1000E and DS1000D: no preamble, no ``*OPC?``, the source beside ``:WAVeform:DATA?``.
 
-Codes fall with the voltage and 125 is the middle of the screen. Headers are known in the forms
-that were found to work; numbers in exponent form are not read. Whoever asks for a waveform
-sooner than a tenth of a second after a setting waits for ever.
+Codes fall with the voltage and 125 is the middle of the screen. Numbers in exponent form are not
+read. Whoever asks for a waveform sooner than a tenth of a second after a setting waits for ever.
 """
 
 from __future__ import annotations
@@ -19,6 +18,7 @@ from instruments.virtual.scope.speech.common import Interpreter, attribute
 
 _MIDDLE = 125
 _SCREEN_POINTS = 600
+_MEMORIES = ("NORMAL", "LONG")
 
 
 class RigolOlder(Interpreter):
@@ -31,6 +31,7 @@ class RigolOlder(Interpreter):
         "inverted": (":CHANnel1:INVert ON",),
         "probe": (":CHANnel1:PROBe 1", ":CHANnel2:PROBe 1"),
         "ac": (":CHANnel1:COUPling AC", ":CHANnel2:COUPling AC"),
+        "long-memory": (":ACQuire:MEMDepth LONG",),
         "points-raw": (":WAVeform:POINts:MODE RAW",),
         "average": (":ACQuire:TYPE AVERAGE",),
         "stopped": (":STOP",),
@@ -75,17 +76,24 @@ class RigolOlder(Interpreter):
             lambda text: setattr(self.panel, "acquisition", kinds[choice(text, tuple(kinds))]),
             1,
         )
-        self.ask(":ACQuire:MEMDEPTH", lambda: "NORMAL")
+        self.ask(":ACQuire:MEMDepth", self._memory_word)
+        self.do(":ACQuire:MEMDepth", self._set_memory, 1)
         self.ask(":ACQuire:SAMPlingrate", lambda *_: self.show(self.memory_now / self.span_s), 1)
 
+    def _memory_word(self) -> str:
+        return _MEMORIES[self.memory_now > self.traits.depths_now(self.panel)[0]]
+
+    def _set_memory(self, text: str) -> None:
+        words = {"NORMal": 0, "LONG": 1}
+        self.memory(self.traits.depths_now(self.panel)[words[choice(text, tuple(words))]])
+
     def _timebase(self) -> None:
-        # The long form alone is known.
         self.plain(
-            ":TIMEBASE:SCALE",
+            ":TIMebase:SCALe",
             lambda: self.panel.seconds_per_div,
             lambda value: self.panel.set_timebase(value),
         )
-        self.plain(":TIMEBASE:OFFSET", *attribute(lambda: self.panel, "delay_s"))
+        self.plain(":TIMebase:OFFSet", *attribute(lambda: self.panel, "delay_s"))
         self.choose(
             ":TIMebase:MODE",
             {"MAIN": "main", "DELayed": "zoom"},

@@ -207,6 +207,7 @@ class SiglentOldest(SiglentOlder):
     def _descriptor(self, trace: WireTrace, size: int) -> bytes:
         fields: dict[int, tuple[str, Value]] = {
             0: ("16s", b"WAVEDESC"),
+            34: ("h", 1),  # COMM_ORDER: low byte first
             36: ("i", _DESCRIPTOR_BYTES),
             60: ("i", size),
             116: ("i", size),

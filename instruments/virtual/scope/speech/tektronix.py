@@ -35,6 +35,7 @@ class Tektronix(TektronixCommon):
         "origin": "start",
         "reduced_points": 0,
         "extra_attenuation": False,
+        "global_display": False,
     }
     left: ClassVar[Mapping[str, tuple[str, ...]]] = {
         "delay": ("HORizontal:DELay:MODe ON", "HORizontal:DELay:TIMe 0.3"),
@@ -140,6 +141,8 @@ class Tektronix(TektronixCommon):
                 {"AUTO": False, "MANual": True},
                 *attribute(lambda: self, "_manual"),
             )
+            self.ask("HORizontal:MODe:RECOrdlength", lambda: str(self.memory_now))
+            self.do("HORizontal:MODe:RECOrdlength", self._length, 1)
         self.numeric("HORizontal[:MAIn]:POSition", lambda: self._percent, self._set_position)
         self.switch("HORizontal[:MAIn]:DELay:MODe", lambda: self._delayed, self._delay_mode)
         self.numeric("HORizontal[:MAIn]:DELay:TIMe", lambda: self._delay_s, self._delay)
@@ -178,6 +181,8 @@ class Tektronix(TektronixCommon):
     def _vertical(self) -> None:
         per = self.channel
         self.switch("SELect:CH#", *attribute(per, "on"))
+        if self.options["global_display"]:
+            self.switch("DISplay:GLObal:CH#:STATE", *attribute(per, "on"))
         self.switch("SELect:MATH", *attribute(self.maths_channel, "on"))
         self.switch("SELect:MATH#", *attribute(self.maths_channel, "on"))
         self.numeric("CH#:SCAle", lambda n: per(n).volts_per_div, lambda n, v: per(n).set_scale(v))

@@ -128,11 +128,23 @@ def test_words_of_a_ds1052e(asked):
     assert ask(":TRIG:STAT?") == b"STOP\n"
     assert ask(":TRIG:EDGE:SWE?") == b"SINGLE\n"
     assert ask(":ACQ:MEMDEPTH?") == b"NORMAL\n"
-    assert ask(":ACQ:MEMD?") == b""
     ask(":TIMEBASE:SCALE 1e-5")
     assert ask(":TIMEBASE:SCALE?") == b"1.000e-03\n"
     ask(":TIMEBASE:SCALE 0.00001")
     assert ask(":TIMEBASE:SCALE?") == b"1.000e-05\n"
+
+
+def test_short_forms_of_a_ds1052e(asked):
+    """Antikernel, RigolDS1000SeriesOscilloscope.cpp: :TIM:SCAL?, :TIM:OFFS?, :ACQ:MEMD NORM."""
+    ask = asked("ds1052e", ":TIM:SCAL 0.02", ":TIM:OFFS 0.1")
+    assert ask(":TIM:SCAL?") == ask(":TIMebase:SCALe?") == b"2.000e-02\n"
+    assert ask(":TIM:OFFS?") == b"1.000e-01\n"
+    assert ask(":ACQ:MEMD?") == b"NORMAL\n"
+    ask(":ACQ:MEMD LONG")
+    assert ask(":ACQ:MEMD?") == b"LONG\n"
+    ask(":WAV:POIN:MODE RAW")
+    ask(":STOP")
+    assert len(block(ask(":WAV:DATA? CHANNEL1"))[0]) > 16384
 
 
 @pytest.mark.parametrize(("on", "points"), [(1, 16384), (2, 8192)])
@@ -257,11 +269,21 @@ def test_the_newer_series_have_position_and_offset_in_one_number(asked):
 
 
 def test_the_newer_series_take_a_length_in_manual_mode_alone(asked):
-    """tm_devices, gen_7n037o_lpdmso/horizontal.py, HORizontal:RECOrdlength."""
+    """tm_devices, gen_7n037o_lpdmso/horizontal.py, HORizontal:RECOrdlength and :MODe:RECO…."""
     ask = asked("mso44", "HEAD OFF", "HOR:RECO 10000")
     assert ask("HOR:RECO?") == b"1000000\n"
     ask("HOR:MOD MAN;:HOR:RECO 10000")
-    assert ask("HOR:RECO?") == b"10000\n"
+    assert ask("HOR:RECO?") == ask("HOR:MOD:RECO?") == b"10000\n"
+    ask("HOR:MOD:RECO 20000")
+    assert ask("HOR:RECO?") == b"20000\n"
+
+
+def test_the_newer_series_show_channels_by_two_words(asked):
+    """tm_devices, gen_4jiykk_mso: display.py, DISplay:GLObal:CH<x>:STATE; select.py, SELect."""
+    ask = asked("mso44", "HEAD OFF", "DISplay:GLObal:CH2:STATE ON")
+    assert ask("DISplay:GLObal:CH2:STATE?") == ask("SELect:CH2?") == b"1\n"
+    ask("SELect:CH2 OFF")
+    assert ask("DISplay:GLObal:CH2:STATE?") == b"0\n"
 
 
 def test_the_preamble_of_the_newer_ones_has_the_order_of_points(asked):
@@ -344,7 +366,7 @@ def test_answers_carry_header_and_unit_until_told_not_to(asked):
 
 
 def test_the_descriptor_of_an_sds1000cml(asked):
-    """pymeasure, siglent_sds1072cml.py: 21 bytes before it, and the offsets of its fields."""
+    """pymeasure, siglent_sds1072cml.py and its test: 21 bytes before it, its fields, its order."""
     ask = asked("sds1102cml", "C1:VDIV 500MV;C1:OFST 1V", "TDIV 1MS", "STOP")
     assert ask("*IDN?").startswith(b"*IDN SIGLENT,SDS1102CML+,")
     answer = ask("C1:WF? ALL")
@@ -352,7 +374,7 @@ def test_the_descriptor_of_an_sds1000cml(asked):
     described = answer[21 : 21 + 346]
     assert described[:8] == b"WAVEDESC"
     at = lambda place, kind: struct.unpack_from(f"<{kind}", described, place)[0]  # noqa: E731
-    assert at(36, "i") == 346
+    assert (at(34, "h"), at(36, "i")) == (1, 346)
     assert (at(156, "f"), at(160, "f")) == pytest.approx((0.5 / 25, 1.0))
     assert at(120, "i") * at(176, "f") == pytest.approx(18e-3)
     assert at(180, "d") == pytest.approx(-9e-3)
