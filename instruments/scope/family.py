@@ -99,10 +99,11 @@ _CODE = Number(-32768, 65535, whole=True)
 
 
 CODES = ("uint8", "int8", "int16", "int16-high", "float32")
-PLACES = ("centre", "minus-centre", "percent", "middle")
+PLACES = ("centre", "minus-centre", "percent", "left", "middle")
 """How a family states where the trigger stands: the time of the screen's middle after it, the
-same negated, the trigger's place in per cent of the record, or a delay whose sign differs from
-model to model: 0 alone is safe, and leaves the trigger in the middle."""
+same negated, the trigger's place in per cent of the record, a delay from the screen's left edge,
+or one whose sign differs from model to model: 0 alone is safe, and leaves the trigger in the
+middle."""
 
 NEEDED = (
     "time_scale",

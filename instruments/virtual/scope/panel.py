@@ -41,6 +41,8 @@ class Channel:
         Attenuation that the scope reckons with.
     inverted : bool
         Whether its sign is turned before it is converted.
+    limited : bool
+        Whether its bandwidth is limited: to 20 MHz or more, far above any carrier.
     """
 
     on: bool = False
@@ -50,6 +52,7 @@ class Channel:
     coupling: str = "dc"
     probe: float = 10.0
     inverted: bool = False
+    limited: bool = False
 
     @property
     def centre_v(self) -> float:

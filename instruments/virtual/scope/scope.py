@@ -190,7 +190,7 @@ ALIASES: Mapping[str, str] = {
     "A2": "ds1054z",
     "A2-older": "ds1052e",
     "B": "mdo3024",
-    "C1": "waverunner-lt344",
+    "C1": "wavesurfer-3024",
     "C2": "sds1204x-e",
     "C3": "sds2104x-plus",
     "D": "rtb2004",

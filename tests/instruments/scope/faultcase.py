@@ -78,6 +78,7 @@ MODELS = {
     "B-2500": "tps2024",
     "B-45": "mso44",
     "C1": "wavesurfer-3024",
+    "C1-older": "waverunner-lt344",
     "C2": "sds1204x-e",
     "C2-older": "sds1102cml",
     "C2-probe": "t3dso1204",

@@ -149,7 +149,7 @@ def test_the_user_s_folder_is_below_the_configuration(monkeypatch, tmp_path):
         ('ac = "AC"', 'ac = ""', "settings.coupling.words.ac is ''"),
         ('ac = "AC", ', "", "settings.coupling.words.ac is missing"),
         (MATCH, "match = []", "match is .*a list of words in quotes"),
-        ('place = "centre"', 'place = "left"', 'place is .left.; it must be "centre" or'),
+        ('place = "centre"', 'place = "top"', 'place is .top.; it must be "centre" or'),
         ("[settings]", "[settings", "cannot be read"),
         ('until = ["STOP"] }\nrun', "until = 1 }\nrun", "acquire.done.until is 1"),
         ("most_points = 250_000", "most_points = true", "waveform.most_points is true"),

@@ -133,6 +133,32 @@ class Vocabulary:
         self.do(pattern, lambda *at: put(*at[:-1], words[choice(at[-1], tuple(words))]), 1)
 
 
+def channel_states(inverted: str, probe: str, limited: str = "") -> dict[str, tuple[str, ...]]:
+    """Return the states in which somebody may have left the channels of the two phases.
+
+    Parameters
+    ----------
+    inverted, probe, limited : str
+        Messages that turn a channel over, set its probe's factor and limit its bandwidth; ``{n}``
+        is the channel, ``{x}`` the factor and ``{g}`` one over it.
+    """
+
+    def probes(*factors: int) -> tuple[str, ...]:
+        return tuple(probe.format(n=n, x=x, g=1 / x) for n, x in enumerate(factors, 1))
+
+    states = {
+        "inverted": (inverted.format(n=1),),
+        "inverted-minus": (inverted.format(n=2),),
+        "inverted-both": (inverted.format(n=1), inverted.format(n=2)),
+        "probe": probes(1, 1),
+        "probe-100": probes(100, 100),
+        "probes-unlike": probes(100, 10),
+    }
+    if limited:
+        states["limited"] = (limited.format(n=1), limited.format(n=2))
+    return states
+
+
 def word_for(words: Mapping[str, _Value], value: _Value) -> str:
     """Return the first word that stands for `value`."""
     return next(word for word, meant in words.items() if meant == value)
@@ -246,6 +272,10 @@ class Interpreter(Vocabulary):
 
     def restart(self) -> None:
         """Set what the model has beside the panel to where it is after a reset."""
+
+    def teach_limit(self, pattern: str, full: str, limited: str) -> None:
+        """Teach the switch of each channel's bandwidth, between two words; from memory."""
+        self.choose(pattern, {full: False, limited: True}, *attribute(self.channel, "limited"))
 
     def words_for(self, channel: str, external: Mapping[str, int], line: str) -> dict[str, int]:
         """Return the words for the trigger's sources.

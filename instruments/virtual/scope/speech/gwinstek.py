@@ -15,7 +15,7 @@ from instruments.virtual.scope.acquisition import SweepState
 from instruments.virtual.scope.panel import EXTERNAL, MATHS, Trigger
 from instruments.virtual.scope.record import WireTrace
 from instruments.virtual.scope.scpi import Answer, ScpiError, number
-from instruments.virtual.scope.speech.common import Interpreter, attribute
+from instruments.virtual.scope.speech.common import Interpreter, attribute, channel_states
 
 _KINDS = {"SAMPle": "normal", "PDETect": "peak", "AVERage": "average"}
 
@@ -29,8 +29,9 @@ class GwInstek(Interpreter):
         "zoom": (":TIMebase:MODe WINDow",),
         "position": (":TIMebase:POSition 0.3",),
         "vertical-position": (":CHANnel1:POSition 2", ":CHANnel2:POSition -2"),
-        "inverted": (":CHANnel1:INVert ON",),
-        "probe": (":CHANnel1:PROBe:RATio 1", ":CHANnel2:PROBe:RATio 1"),
+        **channel_states(
+            ":CHANnel{n}:INVert ON", ":CHANnel{n}:PROBe:RATio {x}", ":CHANnel{n}:BWLimit 20E6"
+        ),
         "ac": (":CHANnel1:COUPling AC", ":CHANnel2:COUPling AC"),
         "maths": (":MATH:DISP ON",),
         "average": (":ACQuire:MODe AVERage",),
@@ -99,6 +100,7 @@ class GwInstek(Interpreter):
         self.choose(
             head + "COUPling", {"DC": "dc", "AC": "ac", "GND": "gnd"}, *attribute(per, "coupling")
         )
+        self.teach_limit(head + "BWLimit", "FULL", "20E6")
         self.numeric(head + "PROBe:RATio", lambda n: per(n).probe, lambda n, v: per(n).set_probe(v))
         self.switch(":MATH:DISP", *attribute(self.maths_channel, "on"), words=("OFF", "ON"))
 

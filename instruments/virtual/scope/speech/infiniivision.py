@@ -16,7 +16,7 @@ from instruments.virtual.scope.acquisition import SweepState
 from instruments.virtual.scope.panel import FrontPanelError
 from instruments.virtual.scope.record import SweepRecord, WireTrace
 from instruments.virtual.scope.scpi import Answer, ScpiError, short_form
-from instruments.virtual.scope.speech.common import attribute
+from instruments.virtual.scope.speech.common import attribute, channel_states
 from instruments.virtual.scope.speech.ten_field import TenField, whole
 
 _RUNNING, _REMOTE_ENABLED, _ARMED = 8, 16, 32
@@ -53,8 +53,7 @@ class InfiniiVision(TenField):
         "points": (":WAVeform:POINts:MODE RAW", ":WAVeform:POINts MAXimum"),
         "few-points": (":WAVeform:POINts 100",),
         "offset": (":CHANnel1:OFFSet 2", ":CHANnel2:OFFSet -2"),
-        "inverted": (":CHANnel1:INVert 1",),
-        "probe": (":CHANnel1:PROBe 1", ":CHANnel2:PROBe 1"),
+        **channel_states(":CHANnel{n}:INVert 1", ":CHANnel{n}:PROBe {x}", ":CHANnel{n}:BWLimit 1"),
         "ac": (":CHANnel1:COUPling AC", ":CHANnel2:COUPling AC"),
         "maths": (":FUNCtion:DISPlay 1",),
         "average": (":ACQuire:TYPE AVERage",),

@@ -1,6 +1,7 @@
 """LeCroy: a binary descriptor of 346 bytes ahead of the codes, in one block.
 
 A positive trigger delay without a unit is a percentage of the grid; a negative one is in seconds.
+Nothing is the middle of the grid to the X-Stream generation and the left edge to the one before.
 Offsets of the descriptor's fields: the makers' template LECROY_2_3.
 """
 
@@ -14,7 +15,7 @@ import numpy as np
 from instruments.virtual.scope.panel import MATHS
 from instruments.virtual.scope.record import WireTrace
 from instruments.virtual.scope.scpi import Answer, Buffer, ScpiError, number
-from instruments.virtual.scope.speech.common import Value, attribute, packed
+from instruments.virtual.scope.speech.common import Value, attribute, channel_states, packed
 from instruments.virtual.scope.speech.mnemonics import EXTERNALS, Mnemonics
 
 _PARTS = ("ALL", "DESC", "DAT1")
@@ -27,7 +28,11 @@ class LeCroy(Mnemonics):
     """Answers with ``gain·code − offset``."""
 
     external_words: ClassVar[Mapping[str, int]] = {**EXTERNALS, "EXT": EXTERNALS["EX"]}
-    defaults: ClassVar[Mapping[str, object]] = {"peak_detect": True, "extra_points": 0}
+    defaults: ClassVar[Mapping[str, object]] = {
+        "peak_detect": True,
+        "extra_points": 0,
+        "zero_at_left": False,
+    }
     left: ClassVar[Mapping[str, tuple[str, ...]]] = {
         "window": ("WFSU SP,4,NP,100,FP,50",),
         "no-headers": ("CHDR OFF",),
@@ -36,8 +41,7 @@ class LeCroy(Mnemonics):
         "position": ("TRDL -0.3",),
         "percentage": ("TRDL 90",),
         "offset": ("C1:OFST 2V", "C2:OFST -2V"),
-        "inverted": ("C1:INVS ON",),
-        "probe": ("C1:ATTN 1", "C2:ATTN 1"),
+        **channel_states("C{n}:INVS ON", "C{n}:ATTN {x}", "BWL C{n},ON"),
         "ac": ("C1:CPL A1M", "C2:CPL A1M"),
         "maths": ("F1:TRA ON",),
         "stopped": ("STOP",),
@@ -67,16 +71,21 @@ class LeCroy(Mnemonics):
             self.ask(f"F#:{name}", lambda _, part="ALL": self._waveform(MATHS, part), 1)
         self._maths()
 
+    @property
+    def _zero_s(self) -> float:
+        """Return where on the grid a delay of nothing puts the trigger, after the middle."""
+        return -self.span_s / 2 if self.options["zero_at_left"] else 0.0
+
     def delay(self) -> float:
-        """Return the delay: negative where the middle lies after the trigger."""
-        return 0.0 - self.panel.delay_s
+        """Return the delay: negative where the trigger lies before the place of nothing."""
+        return 0.0 - self.panel.delay_s - self._zero_s
 
     def set_delay(self, text: str) -> None:
         """Set the delay: seconds where negative or so told, else a percentage of the grid."""
         value = number(text.upper().replace("PCT", ""))
         in_seconds = value <= 0 or text.upper().rstrip().endswith("S")
-        share = value / 100 - 0.5
-        self.panel.delay_s = (0.0 - value) if in_seconds else -share * self.span_s
+        from_middle_s = value + self._zero_s if in_seconds else (value / 100 - 0.5) * self.span_s
+        self.panel.delay_s = 0.0 - from_middle_s
 
     def memory_text(self) -> str:
         """Return the memory's size."""

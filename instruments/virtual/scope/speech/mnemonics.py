@@ -9,9 +9,9 @@ from collections.abc import Mapping
 from typing import Any, ClassVar
 
 from instruments.virtual.scope.acquisition import SweepState
-from instruments.virtual.scope.panel import EXTERNAL, FrontPanelError
+from instruments.virtual.scope.panel import EXTERNAL, MATHS, FrontPanelError
 from instruments.virtual.scope.record import Codes, WireTrace
-from instruments.virtual.scope.scpi import Answer, ScpiError, choice, number, parse_unit
+from instruments.virtual.scope.scpi import Answer, ScpiError, choice, flag, number, parse_unit
 from instruments.virtual.scope.speech.common import Interpreter, attribute
 
 COUPLINGS = {"D1M": "dc", "A1M": "ac", "GND": "gnd"}
@@ -185,8 +185,22 @@ class Mnemonics(Interpreter):
             self.choose(f"C#:{name}", COUPLINGS, *attribute(per, "coupling"))
         for name in ("TRA", "TRACE"):
             self.switch(f"C#:{name}", *attribute(per, "on"), words=("OFF", "ON"))
+        for name in ("BWL", "BANDWIDTH_LIMIT"):
+            self.ask(name, self._limits)
+            self.tree.add(name, command=self._limit)
         for name in ("INVS", "INVERT_SET"):
             self.switch(f"C#:{name}", *attribute(per, "inverted"), words=("OFF", "ON"))
+
+    def _limits(self) -> str:
+        return ",".join(
+            f"C{n},{('OFF', 'ON')[channel.limited]}"
+            for n, channel in self.panel.channels.items()
+            if n != MATHS
+        )
+
+    def _limit(self, _numbers: list[int], given: list[str]) -> None:
+        for name, word in zip(given[::2], given[1::2], strict=True):
+            self.channel(int(name[1:])).limited = flag(word)
 
     @property
     def sources(self) -> dict[str, int]:

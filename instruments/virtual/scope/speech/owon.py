@@ -16,7 +16,7 @@ from instruments.virtual.scope.acquisition import SweepState
 from instruments.virtual.scope.panel import LINE, Trigger
 from instruments.virtual.scope.record import WireTrace
 from instruments.virtual.scope.scpi import Answer, Buffer, ScpiError, choice, number
-from instruments.virtual.scope.speech.common import Interpreter, attribute
+from instruments.virtual.scope.speech.common import Interpreter, attribute, channel_states
 from instruments.virtual.scope.speech.mnemonics import points, short_points
 
 _POINTS_A_DIV = 100
@@ -34,8 +34,7 @@ class Owon(Interpreter):
     left: ClassVar[Mapping[str, tuple[str, ...]]] = {
         "position": (":HORIzontal:OFFset 6",),
         "vertical-position": (":CH1:OFFSet 2", ":CH2:OFFSet -2"),
-        "inverted": (":CH1:INVErse ON",),
-        "probe": (":CH1:PROBe 1X", ":CH2:PROBe 1X"),
+        **channel_states(":CH{n}:INVErse ON", ":CH{n}:PROBe {x}X"),
         "ac": (":CH1:COUPling AC", ":CH2:COUPling AC"),
         "average": (":ACQUire:MODE AVERage",),
         "deep": (":ACQUire:DEPMem 10M",),

@@ -15,7 +15,7 @@ from instruments.virtual.scope.acquisition import SweepState
 from instruments.virtual.scope.panel import FrontPanelError
 from instruments.virtual.scope.record import SweepRecord, WireTrace
 from instruments.virtual.scope.scpi import Answer, ScpiError
-from instruments.virtual.scope.speech.common import Reply, attribute
+from instruments.virtual.scope.speech.common import Reply, attribute, channel_states
 from instruments.virtual.scope.speech.ten_field import TenField, whole
 
 _SUFFIXES = {"K": 1e3, "M": 1e6}
@@ -33,6 +33,7 @@ class Rigol(TenField):
         "AVERages": "average",
         "HRESolution": "hires",
     }
+    limit_words: ClassVar[tuple[str, str]] = ("OFF", "20M")
     offset_sign = -1.0
     defaults: ClassVar[Mapping[str, object]] = {
         "screen_points": 1000,
@@ -54,8 +55,9 @@ class Rigol(TenField):
         "roll": (":TIMebase:MODE ROLL",),
         "position": (":TIMebase:MAIN:OFFSet 0.3",),
         "offset": (":CHANnel1:OFFSet 2", ":CHANnel2:OFFSet -2"),
-        "inverted": (":CHANnel1:INVert 1",),
-        "probe": (":CHANnel1:PROBe 1", ":CHANnel2:PROBe 1"),
+        **channel_states(
+            ":CHANnel{n}:INVert 1", ":CHANnel{n}:PROBe {x}", ":CHANnel{n}:BWLimit 20M"
+        ),
         "ac": (":CHANnel1:COUPling AC", ":CHANnel2:COUPling AC"),
         "maths": (":MATH1:DISPlay 1",),
         "average": (":ACQuire:TYPE AVERages",),

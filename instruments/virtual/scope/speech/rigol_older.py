@@ -14,7 +14,7 @@ import numpy as np
 from instruments.virtual.scope.acquisition import SweepState
 from instruments.virtual.scope.panel import EXTERNAL, LINE, Trigger
 from instruments.virtual.scope.scpi import Answer, ScpiError, choice, number
-from instruments.virtual.scope.speech.common import Interpreter, attribute
+from instruments.virtual.scope.speech.common import Interpreter, attribute, channel_states
 
 _MIDDLE = 125
 _SCREEN_POINTS = 600
@@ -28,8 +28,9 @@ class RigolOlder(Interpreter):
     left: ClassVar[Mapping[str, tuple[str, ...]]] = {
         "position": (":TIMebase:OFFSET 0.3",),
         "offset": (":CHANnel1:OFFSet 2", ":CHANnel2:OFFSet -2"),
-        "inverted": (":CHANnel1:INVert ON",),
-        "probe": (":CHANnel1:PROBe 1", ":CHANnel2:PROBe 1"),
+        **channel_states(
+            ":CHANnel{n}:INVert ON", ":CHANnel{n}:PROBe {x}", ":CHANnel{n}:BWLimit ON"
+        ),
         "ac": (":CHANnel1:COUPling AC", ":CHANnel2:COUPling AC"),
         "long-memory": (":ACQuire:MEMDepth LONG",),
         "points-raw": (":WAVeform:POINts:MODE RAW",),
@@ -115,6 +116,7 @@ class RigolOlder(Interpreter):
         self.choose(
             head + "COUPling", {"DC": "dc", "AC": "ac", "GND": "gnd"}, *attribute(per, "coupling")
         )
+        self.teach_limit(head + "BWLimit", "OFF", "ON")
         self.plain(head + "PROBe", lambda n: per(n).probe, lambda n, v: per(n).set_probe(v))
         self.ask(head + "MEMoryDepth", lambda _: str(self._points()))
 

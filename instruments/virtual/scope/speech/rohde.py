@@ -15,7 +15,7 @@ from instruments.virtual.scope.acquisition import SweepState
 from instruments.virtual.scope.panel import EXTERNAL, MATHS, FrontPanelError, Trigger
 from instruments.virtual.scope.record import SweepRecord, WireTrace
 from instruments.virtual.scope.scpi import Answer, ScpiError, choice
-from instruments.virtual.scope.speech.common import Interpreter, attribute
+from instruments.virtual.scope.speech.common import Interpreter, attribute, channel_states
 
 _COUPLINGS = {"DCLimit": "dc", "ACLimit": "ac", "GND": "gnd", "DC": "dc", "AC": "ac"}
 _READOUTS = ("DEFault", "MAXimum", "DMAXimum")
@@ -44,8 +44,11 @@ class Rohde(Interpreter):
         "reference": ("TIMebase:REFerence 10",),
         "vertical-position": ("CHANnel1:POSition 2", "CHANnel2:POSition -2"),
         "offset": ("CHANnel1:OFFSet 2", "CHANnel2:OFFSet -2"),
-        "inverted": ("CHANnel1:POLarity INVerted",),
-        "probe": ("PROBe1:SETup:ATTenuation:MANual 1", "PROBe2:SETup:ATTenuation:MANual 1"),
+        **channel_states(
+            "CHANnel{n}:POLarity INVerted",
+            "PROBe{n}:SETup:ATTenuation:MANual {x}",
+            "CHANnel{n}:BANDwidth B20",
+        ),
         "ac": ("CHANnel1:COUPling ACLimit", "CHANnel2:COUPling ACLimit"),
         "roll": ("TIMebase:ROLL:ENABle ON",),
         "maths": ("CALCulate:MATH1:STATe ON",),
@@ -151,6 +154,7 @@ class Rohde(Interpreter):
         )
         self.numeric("CHANnel#:OFFSet", *attribute(per, "offset_v"))
         self.numeric("CHANnel#:POSition", *attribute(per, "position_div"))
+        self.teach_limit("CHANnel#:BANDwidth", "FULL", "B20")
         self.choose("CHANnel#:COUPling", _COUPLINGS, *attribute(per, "coupling"))
         self.choose(
             "CHANnel#:POLarity", {"NORMal": False, "INVerted": True}, *attribute(per, "inverted")

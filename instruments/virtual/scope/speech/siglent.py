@@ -16,7 +16,13 @@ from instruments.virtual.scope.acquisition import SweepState
 from instruments.virtual.scope.panel import MATHS, FrontPanelError, Trigger
 from instruments.virtual.scope.record import WireTrace
 from instruments.virtual.scope.scpi import Answer, ScpiError, choice, number
-from instruments.virtual.scope.speech.common import Interpreter, Value, attribute, packed
+from instruments.virtual.scope.speech.common import (
+    Interpreter,
+    Value,
+    attribute,
+    channel_states,
+    packed,
+)
 from instruments.virtual.scope.speech.mnemonics import EXTERNALS, points, short_points
 
 _MODES = {"AUTO": "AUTO", "NORMal": "NORMal", "SINGle": "SINGle", "FTRIG": "FTRIG"}
@@ -41,8 +47,9 @@ class Siglent(Interpreter):
         "position": (":TIMebase:DELay 0.3",),
         "reference": (":TIMebase:REFerence:POSition 20",),
         "offset": (":CHANnel1:OFFSet 2", ":CHANnel2:OFFSet -2"),
-        "inverted": (":CHANnel1:INVert ON",),
-        "probe": (":CHANnel1:PROBe DEFault", ":CHANnel2:PROBe DEFault"),
+        **channel_states(
+            ":CHANnel{n}:INVert ON", ":CHANnel{n}:PROBe VALue,{x}", ":CHANnel{n}:BWLimit 20M"
+        ),
         "ac": (":CHANnel1:COUPling AC", ":CHANnel2:COUPling AC"),
         "roll": (":ACQuire:MODE ROLL",),
         "maths": (":FUNCtion1:DISPlay ON",),
@@ -165,6 +172,7 @@ class Siglent(Interpreter):
         self.choose(
             head + "COUPling", {"DC": "dc", "AC": "ac", "GND": "gnd"}, *attribute(per, "coupling")
         )
+        self.teach_limit(head + "BWLimit", "FULL", "20M")
         self.ask(head + "PROBe", lambda n: self.show(per(n).probe))
         self.tree.add(head + "PROBe", command=self._probe)
         self.switch(

@@ -12,7 +12,7 @@ from typing import ClassVar
 from instruments.virtual.scope.acquisition import SweepState
 from instruments.virtual.scope.record import WireTrace
 from instruments.virtual.scope.scpi import Answer, ScpiError, choice, number
-from instruments.virtual.scope.speech.common import Value, packed
+from instruments.virtual.scope.speech.common import Value, channel_states, packed
 from instruments.virtual.scope.speech.mnemonics import EXTERNALS, Mnemonics, short_points
 
 _ACQUISITIONS = {
@@ -41,8 +41,7 @@ class SiglentOlder(Mnemonics):
         "long-headers": ("CHDR LONG",),
         "position": ("TRDL 300MS",),
         "offset": ("C1:OFST 2V", "C2:OFST -2V"),
-        "inverted": ("C1:INVS ON",),
-        "probe": ("C1:ATTN 1", "C2:ATTN 1"),
+        **channel_states("C{n}:INVS ON", "C{n}:ATTN {x}", "BWL C{n},ON"),
         "ac": ("C1:CPL A1M", "C2:CPL A1M"),
         "zoom": ("HMAG 1MS",),
         "maths": ("MATH:TRA ON",),

@@ -12,7 +12,7 @@ from typing import ClassVar
 from instruments.virtual.scope.panel import EXTERNAL, FrontPanelError
 from instruments.virtual.scope.record import WireTrace
 from instruments.virtual.scope.scpi import ScpiError, number
-from instruments.virtual.scope.speech.common import attribute
+from instruments.virtual.scope.speech.common import attribute, channel_states
 from instruments.virtual.scope.speech.tektronix_common import TektronixCommon
 
 _ALL_KINDS = {
@@ -42,7 +42,7 @@ class Tektronix(TektronixCommon):
         "position": ("HORizontal:DELay:MODe OFF", "HORizontal:POSition 90"),
         "vertical-position": ("CH1:POSition 2", "CH2:POSition -2"),
         "offset": ("CH1:OFFSet 2", "CH2:OFFSet -2"),
-        "inverted": ("CH1:INVert ON",),
+        **channel_states("CH{n}:INVert ON", "CH{n}:PRObe:GAIN {g}", "CH{n}:BANdwidth TWEnty"),
         "window": ("DATa:STARt 100", "DATa:STOP 200"),
         "words": ("DATa:WIDth 2", "DATa:ENCdg SRPbinary"),
         "ascii": ("DATa:ENCdg ASCIi",),
@@ -189,6 +189,7 @@ class Tektronix(TektronixCommon):
         self.numeric("CH#:OFFSet", *attribute(per, "offset_v"))
         self.numeric("CH#:POSition", *attribute(per, "position_div"))
         self.choose("CH#:COUPling", {"DC": "dc", "AC": "ac"}, *attribute(per, "coupling"))
+        self.teach_limit("CH#:BANdwidth", "FULl", "TWEnty")
         self.switch("CH#:INVert", *attribute(per, "inverted"))
         self._probes()
         self.ask("MATH#:DEFine", lambda _: '"CH1-CH2"')

@@ -12,7 +12,7 @@ from typing import ClassVar
 from instruments.virtual.scope.panel import EXTERNAL, FrontPanelError
 from instruments.virtual.scope.record import WireTrace
 from instruments.virtual.scope.scpi import ScpiError, number
-from instruments.virtual.scope.speech.common import attribute
+from instruments.virtual.scope.speech.common import attribute, channel_states
 from instruments.virtual.scope.speech.tektronix_common import TektronixCommon
 
 _FACTORS = (1, 10, 20, 50, 100, 500, 1000)
@@ -27,8 +27,7 @@ class TektronixOlder(TektronixCommon):
     left: ClassVar[Mapping[str, tuple[str, ...]]] = {
         "position": ("HORizontal:MAIn:POSition 0.3",),
         "vertical-position": ("CH1:POSition 2", "CH2:POSition -2"),
-        "inverted": ("CH1:INVert ON",),
-        "probe": ("CH1:PRObe 1", "CH2:PRObe 1"),
+        **channel_states("CH{n}:INVert ON", "CH{n}:PRObe {x}", "CH{n}:BANdwidth ON"),
         "window": ("DATa:STARt 100", "DATa:STOP 200"),
         "words": ("DATa:WIDth 2", "DATa:ENCdg SRPbinary"),
         "ascii": ("DATa:ENCdg ASCIi",),
@@ -95,6 +94,7 @@ class TektronixOlder(TektronixCommon):
         self.choose(
             "CH#:COUPling", {"DC": "dc", "AC": "ac", "GND": "gnd"}, *attribute(per, "coupling")
         )
+        self.teach_limit("CH#:BANdwidth", "OFF", "ON")
         self.switch("CH#:INVert", *attribute(per, "inverted"), words=("OFF", "ON"))
         self.ask("CH#:PRObe", lambda n: f"{per(n).probe:g}")
         self.do("CH#:PRObe", self._set_probe, 1)

@@ -36,6 +36,7 @@ class TenField(Interpreter):
     """Of the offset's number: 1 when it is the volts in the middle of the screen."""
 
     switch_words: ClassVar[tuple[str, str]] = ("0", "1")
+    limit_words: ClassVar[tuple[str, str]] = ("0", "1")
     """Answers for a setting that is on or off."""
 
     source: int
@@ -121,6 +122,7 @@ class TenField(Interpreter):
             head + "OFFSet", lambda n: self.offset_sign * per(n).offset_v + 0.0, self._offset
         )
         self.choose(head + "COUPling", self.couplings, *attribute(per, "coupling"))
+        self.teach_limit(head + "BWLimit", *self.limit_words)
         self.numeric(head + "PROBe", lambda n: per(n).probe, lambda n, v: per(n).set_probe(v))
 
     def _offset(self, place: int, volts: float) -> None:

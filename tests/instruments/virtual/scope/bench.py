@@ -225,7 +225,8 @@ def _siglent_older(name):
 def _lecroy(name):
     peak = ["PDET ON"] if has_peak_detect(name) else []
     size = 10_000 if peak else PLAIN_POINTS
-    return (*_mnemonics(name), "TRDL -0.25", f"MSIZ {size}", *peak, "COMM_FORMAT DEF9,BYTE,BIN")
+    delay = "TRDL 0" if fact(name).options.get("zero_at_left") else "TRDL -0.25"
+    return (*_mnemonics(name), delay, f"MSIZ {size}", *peak, "COMM_FORMAT DEF9,BYTE,BIN")
 
 
 def _siglent(name):

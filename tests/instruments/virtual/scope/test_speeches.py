@@ -30,7 +30,7 @@ def ready(name, **settings):
 
 
 @pytest.mark.parametrize(("xinc", "times"), [("pair", 2.0), ("zero", 0.0)])
-@pytest.mark.parametrize("name", ["A1", "A2", "B", "C1", "C3"])
+@pytest.mark.parametrize("name", ["A1", "A2", "B", "waverunner-lt344", "C3"])
 def test_increments_that_are_told_otherwise(name, xinc, times):
     scope, ask = ready(name, quirks={"xinc": xinc})
     got = read(ask, name, 1)
@@ -39,7 +39,8 @@ def test_increments_that_are_told_otherwise(name, xinc, times):
     scope.close()
 
 
-@pytest.mark.parametrize("name", FAMILIES)
+# The model that stands for C1 has no extremes.
+@pytest.mark.parametrize("name", [*sorted(set(FAMILIES) - {"C1"}), "waverunner-lt344"])
 def test_other_order_of_pairs(name):
     got = []
     for order in ("min-max", "max-min"):
@@ -71,7 +72,7 @@ STATUS = {
     "A1": (":OPER:COND?", ("+8", "+0")),
     "A2": (":TRIG:STAT?", ("RUN", "STOP")),
     "B": ("BUSY?", ("1", "0")),
-    "C1": ("TRMD?", ("SINGLE", "STOP")),
+    "waverunner-lt344": ("TRMD?", ("SINGLE", "STOP")),
     "C2": ("SAST?", ("Trig'd", "Stop")),
     "C3": (":TRIG:STAT?", ("Trig'd", "Stop")),
     "D": ("ACQ:STAT?", ("RUN", "COMP")),
@@ -95,7 +96,7 @@ def test_a_single_sweep_is_first_under_way_and_then_done(name):
         ("A1", (":WAV:SOUR CHAN4", ":WAV:DATA?")),
         ("A2", (":WAV:SOUR CHAN4", ":WAV:DATA?")),
         ("B", ("DAT:SOU CH4", "CURV?")),
-        ("C1", ("*CLS", "C4:WF? ALL")),
+        ("waverunner-lt344", ("*CLS", "C4:WF? ALL")),
         ("C2", ("*CLS", "C4:WF? DAT2")),
         ("C3", (":WAV:SOUR C4", ":WAV:DATA?")),
         ("D", ("*CLS", "CHAN4:DATA?")),
@@ -116,7 +117,7 @@ MATHS = {
     "A1": (":FUNC1:DISP 1;OPER SUBT;SOUR1 CHAN1;SOUR2 CHAN2;SCAL 0.12", ":WAV:SOUR FUNC1"),
     "A2": (":MATH1:DISP 1;OPER SUBT;SCAL 0.12", ":WAV:SOUR MATH1"),
     "B": ('MATH1:DEF "CH1-CH2";:MATH1:VERT:SCA 0.12;:SEL:MATH1 1', "DAT:SOU MATH"),
-    "C1": ('F1:DEF EQN,"C1-C2";F1:VDIV 0.12;F1:TRA ON', "*CLS"),
+    "waverunner-lt344": ('F1:DEF EQN,"C1-C2";F1:VDIV 0.12;F1:TRA ON', "*CLS"),
     "C3": (":FUNC1 ON;:FUNC1:OPER SUBT;SCAL 0.12", ":WAV:SOUR F1"),
     "D": ('CALC:MATH1:STAT ON;EXPR "CH1-CH2";SCAL 0.12', "CALC:MATH1:DATA:POIN MAX"),
 }
@@ -128,7 +129,7 @@ def test_the_maths_channel_is_plus_less_minus(name):
     for line in MATHS[name]:
         ask(line)
     take(ask, name)
-    question = {"B": "CURV?", "C1": "F1:WF? DAT1", "D": "CALC:MATH1:DATA?"}
+    question = {"B": "CURV?", "waverunner-lt344": "F1:WF? DAT1", "D": "CALC:MATH1:DATA?"}
     data, _ = block(ask(question.get(name, ":WAV:DATA?")))
     a_div = fact(name).traits.codes_per_div
     if name == "D":
@@ -279,7 +280,7 @@ def test_words_of_tektronix(name, encoding, kind):
 
 @pytest.mark.parametrize(("order", "code"), [("HI", ">"), ("LO", "<")])
 def test_a_descriptor_in_both_orders(order, code):
-    scope, ask = ready("C1")
+    scope, ask = ready("waverunner-lt344")
     ask(f"CORD {order}")
     answer = ask("C1:WF? ALL")
     assert answer.startswith(b"ALL,#9")
@@ -288,12 +289,12 @@ def test_a_descriptor_in_both_orders(order, code):
     assert struct.unpack_from(f"{code}i", data, 36) == (346,)
     assert struct.unpack_from(f"{code}i", data, 60) == (10_000,)
     assert len(data) == 346 + 10_000
-    assert read(ask, "C1", 1).volts.max() == pytest.approx(0.22, abs=0.04)
+    assert read(ask, "waverunner-lt344", 1).volts.max() == pytest.approx(0.22, abs=0.04)
     scope.close()
 
 
 def test_words_and_sparse_windows_of_lecroy():
-    scope, ask = ready("C1")
+    scope, ask = ready("waverunner-lt344")
     codes = np.frombuffer(block(ask("C1:WF? DAT1"))[0], "i1")
     ask("CORD LO;CFMT DEF9,WORD,BIN")
     words = np.frombuffer(block(ask("C1:WF? DAT1"))[0], "<i2")
