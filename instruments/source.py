@@ -187,6 +187,9 @@ class SourceInfo:
         Volts at which the input clips, when known.
     proof : InputProof or None
         What a check measured of this input, where one holds for it.
+    inputs : int
+        Channels that a min/max differential is made of, each with its own noise: 2 where the
+        source made it of both phases.
     notes : tuple of str
         Sentences that the user should see beside any result.
     """
@@ -204,6 +207,7 @@ class SourceInfo:
     length_frames: int | None = None
     full_scale_v: float | None = None
     proof: InputProof | None = None
+    inputs: int = 1
     notes: tuple[str, ...] = ()
 
 

@@ -159,6 +159,7 @@ def setup_for(info: SourceInfo, profile: Profile, options: EnvelopeOptions) -> S
         first_lobe_outward=profile.first_lobe_outward,
         set_limit=profile.set_limit,
         check_limit=profile.check_limit,
+        inputs=info.inputs,
     )
 
 

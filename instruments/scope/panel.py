@@ -89,9 +89,10 @@ class Panel:
         """
         setting = self._family.settings[name]
         words = [each.format(n=source) for each in setting.words[word]]
-        told = self._before(setting, channel, deadline)
+        told = self.told(name, channel, deadline)
         if any(same_word(told, wanted) for wanted in words):
             return
+        self._keep(setting, channel, told)
         command = ""
         for wanted in words:
             command = self._filled(setting.command, channel, wanted)
@@ -138,9 +139,11 @@ class Panel:
         """
         setting = self._family.settings[name]
         allowed = near * (abs(value) or 1.0)
-        before = self._number(setting, self._before(setting, channel, deadline))
+        told = self.told(name, channel, deadline)
+        before = self._number(setting, told)
         if abs(before - value) <= min(allowed, 1e-3 * abs(value)):
             return before
+        self._keep(setting, channel, told)
         command = self._filled(setting.command, channel, self._written(value))
         self._link.send(command, deadline)
         told = self.told(name, channel, deadline)
@@ -151,7 +154,7 @@ class Panel:
 
     def remember(self, name: str, channel: int, deadline: Deadline) -> None:
         """Remember a setting that another's change may change with it."""
-        self._before(self._family.settings[name], channel, deadline)
+        self._keep(self._family.settings[name], channel, self.told(name, channel, deadline))
 
     def set_memory(self, word: str, deadline: Deadline) -> None:
         """Give the scope its memory for live records or for a deep one, where it has such.
@@ -206,11 +209,13 @@ class Panel:
             found.append(entry)
         return found
 
-    def _before(self, setting: Setting, channel: int, deadline: Deadline) -> str:
-        told = self.told(setting.name, channel, deadline)
+    def _keep(self, setting: Setting, channel: int, told: str) -> None:
+        """Keep what is about to be changed; what is as wanted is left alone, and not put back.
+
+        A scope may take one setting for another's change: a mode that is set again ends a zoom.
+        """
         key = (setting.name, channel if setting.of_channel else 1)
         self._memory.setdefault(key, told)
-        return told
 
     def _filled(self, command: str, channel: int, value: str = "") -> str:
         heads = self._family.heads

@@ -525,7 +525,8 @@ class ScopeSetup:
         return self.channels if self._family.settings["detect"].of_channel else (1,)
 
     def free_run(self, deadline: Deadline) -> None:
-        """Let records begin anywhere."""
+        """Let records begin anywhere; a single sweep may change how it swept."""
+        self._panel.remember("sweep", 1, deadline)
         self._panel.set_word("sweep", "auto", deadline)
         self._free = True
 

@@ -293,6 +293,7 @@ def _describe(name: str, session: ScopeSession, first: Sweep) -> SourceInfo:
         continuous=False,
         live=True,
         virtual=identity is not None and identity.virtual,
+        inputs=len(options.columns.signals),
         notes=session.notes,
     )
 

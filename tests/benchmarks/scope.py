@@ -41,6 +41,7 @@ def report(out: Callable[[str], None]) -> None:
         ("Ratio of raw lobes less truth", ("family", *map(str, OFFSETS_UM)), truth),
         ("Ratio of the reading less truth, noise in codes", NOISE_HEADS, readings),
         ("The same by carrier, ratio 0.85", ("family", *CARRIERS_KHZ), carriers),
+        ("The same of one channel, 4 codes of noise", ("family", *map(str, OFFSETS_UM)), single),
     )
     for title, heads, rows in tables:
         out(table(title, heads, rows()))
@@ -196,10 +197,27 @@ def carriers() -> list[tuple[str, ...]]:
     ]
 
 
-def _error_of(scope: VirtualScope) -> str:
+def single() -> list[tuple[str, ...]]:
+    """Return each family's error of the whole analysis where one channel has the differential."""
+    return [
+        (
+            family,
+            *(
+                _error_of(
+                    new_scope(family, offset=offset_um, noise_codes=4, carrier_hz=CARRIER_HZ),
+                    "?roles=differential,-,index",
+                )
+                for offset_um in OFFSETS_UM.values()
+            ),
+        )
+        for family in ("A1", "A2", "B", "C2", "D")
+    ]
+
+
+def _error_of(scope: VirtualScope, options: str = "") -> str:
     """Return what the reading over three seconds has too much, and whether it is valid."""
     with ScopeServer(scope, "socket", port=0) as server:
-        source = open_address(f"visa:{server.address}")
+        source = open_address(f"visa:{server.address}{options}")
         reading = measure(source, load_profile(PROFILE), EnvelopeOptions(), None).reading
     truth = scope.truth().ratio
     scope.close()

@@ -183,7 +183,8 @@ def path_for(setup: Setup) -> SignalPath:
     if setup.min_max:
         if setup.columns.envelope is not None:
             raise ValueError("min/max pairs are analysed as those of the differential")
-        return MinMaxPath(setup.columns, setup.sample_rate_hz)
+        inputs = setup.inputs if setup.columns.minus is None else 2
+        return MinMaxPath(setup.columns, setup.sample_rate_hz, inputs)
     if setup.columns.envelope is not None:
         return EnvelopePath(setup)
     return RawPath(setup)

@@ -33,9 +33,8 @@ _SMOOTH = 0.03
 deviations above nearly the lowest of all, which lies about two below the middle. As a null may be
 but a crossing, running means are taken whose standard deviation is so small a part of the floor."""
 _MIN_STEPS = 8
-_INPUTS = 4.0
-"""Samples in half a pair of the difference of two channels, each with its own noise. Of a single
-channel there are two; n comes out at an eighth then, and what is left on a signal 0.1 too low."""
+_EXTREMES = 2.0
+"""In a pair, of each channel with its own noise: the difference of two channels has four."""
 _LEFT_U = 0.1
 """Standard uncertainty of the part of the floor that is left on a signal: as much as it changes
 with ten times more or fewer samples."""
@@ -98,13 +97,15 @@ class Floor:
         return self.height_v * (np.interp(over, shown, carrier) + outside)
 
 
-def floor_of(size_v: NDArray[np.float64]) -> Floor:
+def floor_of(size_v: NDArray[np.float64], inputs: int = 1) -> Floor:
     """Return the floor that a record's nulls show.
 
     Parameters
     ----------
     size_v : numpy.ndarray
         float64, shape (pairs,): amplitude that each pair shows, in volts.
+    inputs : int
+        Channels that the pairs are the difference of, each with its own noise.
     """
     low, top = float(np.quantile(size_v, _LOW)), float(size_v.max())
     if low <= 0.0:
@@ -123,7 +124,7 @@ def floor_of(size_v: NDArray[np.float64]) -> Floor:
     smooth = np.convolve(size_v, np.full(together, 1.0 / together), mode="valid")
     bound = float(np.quantile(smooth, _LOW)) + _CLUMP * scatter / sqrt(together)
     height = min(float(np.median(smooth[smooth <= bound])), highest)
-    steep = height / (sqrt(_INPUTS) * scatter) if scatter > 0.0 else np.inf
+    steep = height / (sqrt(_EXTREMES * inputs) * scatter) if scatter > 0.0 else np.inf
     if steep > _STEEP and height > _HIDDEN * top:
         return _doubtful(0.0, _SCATTER_U * scatter, top)
     mean, deviation = _of_noise()
@@ -181,10 +182,13 @@ class MinMaxPath(SignalPath):
         stretch in turn.
     sample_rate_hz : float
         Rows a second: two for each stretch.
+    inputs : int
+        Channels that the signal is made of.
     """
 
-    def __init__(self, columns: Columns, sample_rate_hz: float) -> None:
+    def __init__(self, columns: Columns, sample_rate_hz: float, inputs: int) -> None:
         self._columns = columns
+        self._inputs = inputs
         self._pairs_a_bin = max(1, round(_BIN_S * sample_rate_hz / 2.0))
         super().__init__(EnvelopeSeries(2 * self._pairs_a_bin))
         self._floor = Floor()
@@ -216,7 +220,7 @@ class MinMaxPath(SignalPath):
         fine = size[np.isfinite(size)]
         if not fine.size:
             return
-        self._floor = floor_of(fine)
+        self._floor = floor_of(fine, self._inputs)
         scatter = sd_of_steps(np.diff(fine)) if fine.size >= _MIN_SCATTER else 0.0
         sigma = scatter / np.sqrt(self._pairs_a_bin)
         amplitude = self._floor.taken_from(size.reshape(-1, self._pairs_a_bin).mean(axis=1))

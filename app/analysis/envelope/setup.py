@@ -108,6 +108,8 @@ class Setup:
     min_max : bool
         Rows are the lowest and the highest value of a stretch in turn; ``sample_rate_hz`` counts
         rows, and the signal is the differential.
+    inputs : int
+        Channels that such a differential is made of, each with its own noise.
     """
 
     columns: Columns
@@ -131,6 +133,7 @@ class Setup:
     set_limit: float = 0.15
     check_limit: float = 0.30
     min_max: bool = False
+    inputs: int = 1
 
     @property
     def detector_is_unproved(self) -> bool:

@@ -12,19 +12,21 @@ SIGMA = 4.0
 TIPPETT = {100: 5.015, 500: 6.073, 1000: 6.483}
 
 
-def pairs_of(amplitudes, samples, seed=1, sigma=SIGMA):
-    """Half the difference within the min/max pairs that samples of two opposite phases show.
+def pairs_of(amplitudes, samples, seed=1, sigma=SIGMA, inputs=2):
+    """Half the difference within the min/max pairs that samples of the signal show.
 
-    Every sample of a pair falls on a phase of its own, in each channel with its own noise.
+    Every sample of a pair falls on a phase of its own, in each channel with its own noise. Two
+    channels carry opposite phases, one alone the differential.
     """
     random = np.random.default_rng(seed)
     phase = np.arange(samples) * 2 * np.pi * 0.618034
     shown = []
     for amplitude in amplitudes:
-        carrier = 0.5 * amplitude * np.cos(phase + random.uniform(0, 7))
-        plus = carrier + sigma * random.standard_normal(samples)
-        minus = -carrier + sigma * random.standard_normal(samples)
-        shown.append(0.5 * (plus.max() - minus.min() - plus.min() + minus.max()))
+        carrier = amplitude / inputs * np.cos(phase + random.uniform(0, 7))
+        size = 0.0
+        for _ in range(inputs):
+            size += 0.5 * np.ptp(carrier + sigma * random.standard_normal(samples))
+        shown.append(size)
     return np.array(shown)
 
 
@@ -37,9 +39,10 @@ def lobes(count, gap, low=0.7, turns=2.5):
 
 
 @pytest.mark.parametrize("samples", TIPPETT)
-def test_floor_of_noise_alone(samples):
-    floor = floor_of(pairs_of(np.zeros(1200), samples))
-    assert floor.height_v == pytest.approx(SIGMA * TIPPETT[samples], rel=0.02)
+@pytest.mark.parametrize("inputs", [1, 2])
+def test_floor_of_noise_alone(inputs, samples):
+    floor = floor_of(pairs_of(np.zeros(1200), samples, inputs=inputs), inputs)
+    assert floor.height_v == pytest.approx(0.5 * inputs * SIGMA * TIPPETT[samples], rel=0.02)
     # Half or twice as many samples change what is left on a carrier by less than 0.04.
     assert floor.log2_samples == pytest.approx(np.log2(samples), abs=1.5)
     assert floor.known
@@ -57,10 +60,12 @@ def test_a_carrier_is_found_beneath_its_noise(samples, amplitude):
 
 @pytest.mark.parametrize("samples", [43, 405, 4050])
 @pytest.mark.parametrize("gap", [0.0, 0.2])
-def test_lobes_of_a_record_keep_their_ratio(samples, gap):
+@pytest.mark.parametrize("inputs", [1, 2])
+def test_lobes_of_a_record_keep_their_ratio(inputs, samples, gap):
     truth = lobes(600, gap)
-    shown = pairs_of(truth, samples)
-    found = floor_of(shown).taken_from(shown)
+    # The noise of one channel alone is half of what two give at the same amplitude.
+    shown = pairs_of(truth, samples, sigma=2 * SIGMA / inputs, inputs=inputs)
+    found = floor_of(shown, inputs).taken_from(shown)
     high, low = truth > 125.0, (truth > 85.0) & (lobes(600, gap, 0.0) == 0.0)
     true = truth[low].mean() / truth[high].mean()
     assert found[low].mean() / found[high].mean() == pytest.approx(true, abs=0.006)
@@ -79,7 +84,7 @@ def test_groups_without_gaps_are_no_floor():
     groups = np.where(np.arange(600) // 20 % 2 == 1, 130.0, 100.0)
     shown = pairs_of(groups, 405)
     # What noise adds cannot be told from them: 20 codes of 130.
-    assert not floor_of(shown).known
+    assert not floor_of(shown, 2).known
     assert floor_of(groups) == Floor()
 
 
