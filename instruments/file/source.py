@@ -111,7 +111,7 @@ def _refuse_others(head: bytes, name: str) -> None:
             raise FormatError(f"it is {what}, which is not read; export it as WAV or CSV")
     if not _is_text(head):
         raise FormatError(
-            "it is neither sound, text, ISF nor TRC; export it as one of these"
+            "it is neither sound, text, ISF nor TRC; export it as CSV"
             if name not in _SOUND_NAMES
             else f"it is named {name} but is no sound file; export it as WAV"
         )

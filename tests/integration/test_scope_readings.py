@@ -89,7 +89,7 @@ def test_every_transport_reads_as_the_drive_itself(transport, direct):
     check("A2", transport, 0.85, direct)
 
 
-EXTERNAL = {name: MODELS[name] for name in ("A1", "C1", "C3", "D", "D-older")} | {
+EXTERNAL = {name: MODELS[name] for name in ("A1", "C1", "C1-older", "C3", "D", "D-older")} | {
     "B-2500": "tds2012c",
     "C2": "sds1202x-e",
 }

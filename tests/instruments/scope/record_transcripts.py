@@ -16,7 +16,7 @@ from tests.instruments.scope.faultcase import MODELS, new_scope
 from tests.instruments.scope.wire import RecordingLink, save
 
 FOLDER = Path(__file__).parents[3] / "fixtures" / "scopes"
-LONG = ("A2-older", "B-2000", "C1")
+LONG = ("A2-older", "B-2000", "C1", "C1-older")
 """Families of no transcript: a pause after each command, and records of a million samples."""
 HALF_A_MINUTE_S = 30
 

@@ -61,6 +61,7 @@ def test_a_file_holds_no_brace_but_blanks(name):
         ("RIGOL TECHNOLOGIES,DS1104Z,DS1,00.04", "A2"),
         ("TEKTRONIX,MDO3014,C1,CF:91.1CT", "B"),
         ("LECROY,WS3054,L1,7.1", "C1"),
+        ("LECROY,LT344,L1,8.2.2", "C1-older"),
         ("Siglent Technologies,SDS1202X-E,SDS1,7.6", "C2"),
         ("Siglent Technologies,SDS2104X Plus,SDS2,1.3", "C3"),
         ("Siglent Technologies,SDS814X HD,SDS8,1.1", "C3"),
