@@ -456,10 +456,12 @@ class StreamLink(Link):
         return view
 
     def resync(self) -> None:
-        """Read until nothing more comes."""
+        """Read until nothing more comes, the rest of a long block as fast as it does."""
         whole = Deadline(_QUIET_MOST_S)
         self._buffer.clear()
         while whole.left_s > 0:
+            if self._waiting():
+                continue
             whole.pause(_QUIET_S)
             if not self._waiting():
                 return

@@ -59,7 +59,8 @@ def test_a_number_is_sent_where_it_does_not_stand(now, wanted, sent):
     taken = made.set_number("scale", wanted, SOON, 1)
     assert scope.sent == sent
     assert taken == pytest.approx(wanted, abs=1.1e-3)
-    assert memory == {("scale", 1): now}
+    # What is not changed is not put back either.
+    assert memory == ({("scale", 1): now} if sent else {})
 
 
 @pytest.mark.parametrize(
@@ -160,6 +161,7 @@ def test_an_answer_that_would_not_be_taken_is_sent_as_what_is():
     made, memory = panel(scope, older)
     made.set_word("trigger_source", "channel", SOON, source=2)
     assert scope.sent == []
+    made.remember("trigger_source", 1, SOON)
     assert memory == {("trigger_source", 1): "CHAN2"}
     made.set_number("scale", 0.5, SOON, 1)
     assert scope.sent == [":CHAN1:SCAL 0.500000000"]

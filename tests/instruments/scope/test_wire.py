@@ -1,6 +1,7 @@
 """The wire, scripted: recorded sessions byte for byte, and the grammar of both kinds of links."""
 
 import contextlib
+import itertools
 import socket
 import threading
 from pathlib import Path
@@ -218,14 +219,38 @@ def wait_and_ask(link):
 
 
 def test_a_chatterer_is_given_up(peer):
-    link, far = peer
-    # More than is taken in all of the looks that there are; what has been sent waits to be read.
-    far.setblocking(False)
-    with contextlib.suppress(BlockingIOError):
-        while True:
-            far.send(b"bla\n" * 1000)
-    with pytest.raises(Garbled, match="does not stop sending"):
+    link, _ = peer
+    with chatter(peer, itertools.repeat(b"bla\n" * 1000)):
+        with pytest.raises(Garbled, match="does not stop sending"):
+            link.resync()
+        link.close()
+
+
+def test_the_rest_of_a_long_block_is_forgotten(peer, answer_with):
+    link, _ = peer
+    # A million values of which nobody takes more, as when the source is closed meanwhile.
+    with chatter(peer, [bytes(100_000)] * 10):
         link.resync()
+    answer_with(b"good\n")
+    assert link.ask("X?", Deadline(30)) == "good"
+
+
+@contextlib.contextmanager
+def chatter(peer, parts):
+    """Let the far end send some parts, while the near one reads them or is gone."""
+    link, far = peer
+
+    def send():
+        with contextlib.suppress(OSError):
+            for part in parts:
+                far.sendall(part)
+
+    thread = threading.Thread(target=send)
+    thread.start()
+    while not link._waiting():
+        pass
+    yield
+    thread.join()
 
 
 def test_no_answer_names_the_query(peer):
