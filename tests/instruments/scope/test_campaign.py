@@ -12,12 +12,12 @@ from tests.instruments.scope.campaign import Case, tried
 from tests.instruments.scope.faultcase import new_scope, next_block, served
 
 RIGHT = [
-    Case("dso7014b", ("inverted-minus",), "vxi11"),
+    Case("dso7014b", ("inverted-minus",), "serial"),
     Case("dsox1102g", ("signed",)),
     Case("ds1054z", ("zoom",)),
     Case("dho804", ("roll",), "hislip"),
     Case("gds1054b", ("vertical-position", "inverted")),
-    Case("mdo3024", ("delay",), "serial"),
+    Case("mdo3024", ("delay",), "vxi11"),
     Case("mso44", ("probe-100",)),
     Case("tds2012c", ("words",)),
     Case("sds1204x-e", ("window", "average")),
