@@ -11,7 +11,7 @@ from typing import Any, NoReturn
 
 from app.job.model import DESCRIPTIONS, CheckName
 from app.live.measurement import LIVE_SECONDS
-from app.live.source_check import QUIET_S
+from app.live.source_check import QUICK_QUIET_S, QUIET_S
 from app.stamp import version
 from instruments.options import Toleranced, read_toleranced
 
@@ -646,7 +646,9 @@ examples:
 """
     parser.add_argument("address", metavar="ADDRESS", help="the source to check")
     parser.add_argument("--json", action="store_true", help="print the outcome as one JSON object")
-    add_seconds(parser, f"how long to listen (default: {QUIET_S:g})", QUIET_S)
+    add_seconds(
+        parser, f"how long to listen (default: {QUIET_S:g}, {QUICK_QUIET_S:g} with --quick)"
+    )
     parser.add_argument(
         "--play",
         metavar="DEVICE",
@@ -660,7 +662,11 @@ examples:
         default=100.0,
         help="highest level to be played, of the output's full scale (default: 100)",
     )
-    parser.add_argument("--quick", action="store_true", help="play half as much, in ten seconds")
+    parser.add_argument(
+        "--quick",
+        action="store_true",
+        help="play half as much, in twenty seconds, and look whether what is kept still holds",
+    )
     add_roles(parser)
     add_profile(parser)
 

@@ -19,7 +19,7 @@ from app.cli.arguments import UsageFault
 from app.cli.measure import Progress
 from app.live.loop_check import LoopFound, check_loop
 from app.live.proving import chain_of, keep, limits_by, proof_of, what_moved
-from app.live.source_check import QuietCheck, listen, quiet_check_of
+from app.live.source_check import QUICK_QUIET_S, QUIET_S, QuietCheck, listen, quiet_check_of
 from app.numbers import plus_minus
 from app.profiles import Profile, load_profile
 from app.text import roles_note
@@ -56,7 +56,8 @@ def run_check_source(options: argparse.Namespace, say: Callable[[str], None]) ->
             # What a sound server had gathered, and what a coupling does at its beginning.
             listen(source, _SETTLE_S)
         with Progress("listening") as progress:
-            heard = listen(source, options.seconds, progress.show)
+            usual_s = QUICK_QUIET_S if options.quick else QUIET_S
+            heard = listen(source, options.seconds or usual_s, progress.show)
         quiet = quiet_check_of(source.info, heard)
         loop = None if options.play is None else _play(source, profile, options)
     finally:

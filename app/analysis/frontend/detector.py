@@ -55,8 +55,6 @@ class DetectorLaw:
         −1 where more signal gives a lower voltage.
     corner_hz, corner_u_hz : float
         Low corner of the coupling behind the detector; 0 of a DC-coupled input.
-    level_v : float
-        Amplitude, in the same volts, of an output at full scale.
     rise_s : float
         From a tenth to nine tenths at a burst's beginning.
     """
@@ -70,7 +68,6 @@ class DetectorLaw:
     polarity: int
     corner_hz: float
     corner_u_hz: float
-    level_v: float
     rise_s: float
 
     @property
@@ -178,7 +175,6 @@ def _law_of(found: list[_Pass], levels: Floats, rise_s: float) -> DetectorLaw:
         polarity=polarity,
         corner_hz=0.0 if dc else corner_hz,
         corner_u_hz=corner_u_hz,
-        level_v=slope,
         rise_s=rise_s,
     )
 
