@@ -182,24 +182,23 @@ class _LoopCheck:
 
     def _find_level(self) -> float:
         """Return the highest level at which the input has enough and does not clip."""
-        level, answered = min(_FIRST_LEVEL, self._at_most), 0.0
+        level, best = min(_FIRST_LEVEL, self._at_most), None
+        enough = False
         while True:
             self._tell(f"plays {100.0 * level:.3g} % of full scale, {self._hz / 1e3:.4g} kHz")
             answer = self._play_once(level)
             own = answer.moves if self._detects else answer.tones
             floor = self._floor.moves if self._detects else self._floor.tones
-            if answer.clipped:
-                break
-            if self._answers(own, floor):
-                self._refuse_other_kind(answer)
-                answered = level
-                if float(own[self._columns].max()) > _ENOUGH_PART * self._full_v:
-                    return level
-            if level >= self._at_most:
+            if not answer.clipped and self._answers(own, floor):
+                best = level, answer
+                enough = float(own[self._columns].max()) > _ENOUGH_PART * self._full_v
+            if answer.clipped or enough or level >= self._at_most:
                 break
             level = min(2.0 * level, self._at_most)
-        if answered:
-            return answered
+        if best is not None:
+            # Not before: in its knee a detector lets more of the tone through than it detects.
+            self._refuse_other_kind(best[1])
+            return best[0]
         raise LoopFault(self._why_nothing(answer, level))
 
     def _answers(self, own: Floats, floor: Floats) -> bool:
