@@ -102,7 +102,7 @@ def _file(text: str, rest: str, request: SourceRequest) -> Source:
     path, options = (rest, {}) if os.path.exists(rest) else split_options(text, rest)
     if not path:
         raise AddressError(f"address “{text}” names no file; write file:PATH")
-    given = AddressOptions(text, options, ("rate", "full_scale_v"))
+    given = AddressOptions(text, options, ("rate", "full_scale_v", "mixed_hz"))
     from instruments.file.source import FileSource
 
     return FileSource(
@@ -111,6 +111,7 @@ def _file(text: str, rest: str, request: SourceRequest) -> Source:
         address=text,
         rate_hz=given.number("rate"),
         full_scale_v=given.number("full_scale_v"),
+        mixed_hz=given.mixed_hz,
     )
 
 

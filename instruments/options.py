@@ -15,6 +15,7 @@ from instruments.source import (
     parse_roles,
 )
 
+_MIXED_HZ = (20e3, 10e6)
 _TOLERANCE = re.compile(r"(.*?)(?:±|\+/?-)(.*)%")
 
 
@@ -137,6 +138,17 @@ class AddressOptions:
         if whole and value != int(value):
             raise self._refusal(key, whole)
         return value
+
+    @property
+    def mixed_hz(self) -> float | None:
+        """With which frequency the signal was mixed down, as the option of that name says.
+
+        Raises
+        ------
+        AddressError
+            When it is no frequency with which anybody would.
+        """
+        return self.number("mixed_hz", *_MIXED_HZ)
 
     def toleranced(self, key: str, high: float) -> Toleranced | None:
         """Return a number from 0 to `high` with its tolerance, None where it is not given.

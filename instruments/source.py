@@ -181,6 +181,8 @@ class SourceInfo:
         True when samples come at the pace of real time and cannot be read again.
     virtual : bool
         True when what is measured is the virtual drive, also by way of a file.
+    mixed_hz : float or None
+        The signal was mixed down with this frequency before it was sampled; None where it was not.
     length_frames : int or None
         Frames in all, for a finite source.
     full_scale_v : float or None
@@ -204,6 +206,7 @@ class SourceInfo:
     continuous: bool = True
     live: bool = False
     virtual: bool = False
+    mixed_hz: float | None = None
     length_frames: int | None = None
     full_scale_v: float | None = None
     proof: InputProof | None = None

@@ -115,6 +115,10 @@ TURNS_DROPPED = Message("{0} turns left out: gaps or missing samples")
 OFF_SPEED = Message("the speed is {0} % off the profile's {1} rpm")
 OFF_CARRIER = Message("the carrier is not the profile's {0} kHz")
 PAIRS = Message("{0} pairs of lobes a turn")
+OFF_MIXED = Message(
+    "mixed down, the carrier is not seen where the profile's {0} kHz would be, so that it is not "
+    "known: check mixed_hz and the disk"
+)
 IMAGE = Message(
     "the profile's carrier of {0} kHz is beyond this source; what is seen may be its image"
 )
@@ -153,6 +157,9 @@ ASYMMETRY_NEEDS_RATE = Message(
 ASYMMETRY_NEEDS_SIGNAL = Message(
     "frequency and asymmetry need the signal itself: pairs of extremes and envelopes do not have "
     "it; use the test points and a source that keeps every sample"
+)
+ASYMMETRY_NEEDS_CARRIER = Message(
+    "the asymmetry of the peaks is lost where a signal is mixed down: measure it at the test points"
 )
 ENVELOPE_NOT_DC = Message(
     "bursts and written tracks cannot be told from an AC-coupled envelope: use a DC-coupled input, "

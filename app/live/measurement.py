@@ -72,13 +72,19 @@ class EnvelopeOptions:
         return self if Role.ENVELOPE in info.roles else EnvelopeOptions()
 
     def check(self, info: SourceInfo) -> None:
-        """Refuse what is stated about an envelope where there is none.
+        """Refuse what is stated about an envelope where there is none, and an envelope mixed down.
 
         Raises
         ------
         AddressError
-            When something is stated and none of the source's columns is an envelope.
+            When something is stated and none of the source's columns is an envelope, or when one
+            is said to be mixed down.
         """
+        if info.mixed_hz is not None and Role.ENVELOPE in info.roles:
+            raise AddressError(
+                f"source “{info.name}”: an envelope has no carrier that could be mixed down; leave "
+                "mixed_hz out, or name the column differential with --roles"
+            )
         if self == self.where_fitting(info):
             return
         stated = {
@@ -143,6 +149,7 @@ def setup_for(info: SourceInfo, profile: Profile, options: EnvelopeOptions) -> S
         channels=len(info.roles),
         sample_rate_hz=info.sample_rate_hz * (1.0 + fast_part),
         bandwidth_hz=info.bandwidth_hz,
+        mixed_hz=info.mixed_hz,
         low_corner_hz=corner.low_corner_hz,
         detector_threshold_v=options.detector_threshold_v,
         low_corner_part=corner.low_corner_part,

@@ -20,7 +20,7 @@ class Description:
         One a column; empty when not told.
     virtual, uncalibrated : bool
         The samples come from the virtual drive; their volts are relative.
-    rate_hz, bandwidth_hz, low_corner_hz, low_corner_part, full_scale_v : float or None
+    rate_hz, bandwidth_hz, low_corner_hz, low_corner_part, full_scale_v, mixed_hz : float or None
         As in :class:`~instruments.source.SourceInfo`, None when not told.
     """
 
@@ -32,10 +32,14 @@ class Description:
     low_corner_hz: float | None = None
     low_corner_part: float | None = None
     full_scale_v: float | None = None
+    mixed_hz: float | None = None
 
 
 _FLAGS = ("virtual", "uncalibrated")
-_NUMBERS = ("rate_hz", "bandwidth_hz", "low_corner_hz", "low_corner_part", "full_scale_v")
+_NUMBERS = (
+    *("rate_hz", "bandwidth_hz", "low_corner_hz", "low_corner_part", "full_scale_v"),
+    "mixed_hz",
+)
 _MAY_BE_ZERO = ("low_corner_hz", "low_corner_part")
 
 

@@ -149,6 +149,8 @@ class FileSource(Source):
         Frames a second of a text without a time column.
     full_scale_v : float or None
         Volts of the largest sample of a sound file.
+    mixed_hz : float or None
+        With what the signal was mixed down before it was sampled; None as the file itself says.
     """
 
     def __init__(
@@ -159,12 +161,14 @@ class FileSource(Source):
         address: str | None = None,
         rate_hz: float | None = None,
         full_scale_v: float | None = None,
+        mixed_hz: float | None = None,
     ) -> None:
         self._path = path
         self._name = address or path
         self._request = request or SourceRequest()
         self._rate_hz = rate_hz
         self._full_scale_v = full_scale_v
+        self._mixed_hz = mixed_hz
         self._lock = threading.Lock()
         self._capture: Capture | None = None
         self._choice: ColumnChoice | None = None
@@ -225,7 +229,7 @@ class FileSource(Source):
         with self._lock:
             self._capture, self._choice = capture, choice
             self._opened_s = time.monotonic()
-            self._info = _info(self._name, capture, choice)
+            self._info = _info(self._name, capture, choice, self._mixed_hz)
 
     def read(self, timeout_s: float) -> Block:
         """Return the next block, at once.
@@ -293,7 +297,7 @@ class FileSource(Source):
             raise SourceUnavailable(f"capture “{self._path}” cannot be read: {fault}") from None
 
 
-def _info(name: str, capture: Capture, choice: ColumnChoice) -> SourceInfo:
+def _info(name: str, capture: Capture, choice: ColumnChoice, mixed_hz: float | None) -> SourceInfo:
     told = capture.description
     half = _PEAK_DETECT_HZ if capture.min_max else capture.rate_hz / 2
     return SourceInfo(
@@ -309,6 +313,7 @@ def _info(name: str, capture: Capture, choice: ColumnChoice) -> SourceInfo:
             UNSTATED_TOLERANCE if told.low_corner_part is None else told.low_corner_part
         ),
         virtual=told.virtual,
+        mixed_hz=told.mixed_hz if mixed_hz is None else mixed_hz,
         length_frames=capture.length_frames,
         full_scale_v=capture.full_scale_v,
         notes=capture.notes_of(choice.columns),

@@ -176,6 +176,7 @@ class CaptureWriter:
             low_corner_hz=info.low_corner_hz,
             low_corner_part=info.low_corner_part if info.low_corner_hz else None,
             full_scale_v=info.full_scale_v,
+            mixed_hz=info.mixed_hz,
         )
 
     def _write_hole(self, file: soundfile.SoundFile, block: Block) -> None:

@@ -45,7 +45,7 @@ from instruments.source import (
     SourceUnavailable,
 )
 
-OPTIONS = ("dtype", "rate", "channels", "full_scale_v")
+OPTIONS = ("dtype", "rate", "channels", "full_scale_v", "mixed_hz")
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,10 +58,13 @@ class StreamOptions:
         How raw frames are written; None where it is WAV, whose header tells.
     full_scale_v : float or None
         Volts of a sample of 1.0, or of the largest integer.
+    mixed_hz : float or None
+        With what the signal was mixed down before it was sampled.
     """
 
     form: FrameForm | None = None
     full_scale_v: float | None = None
+    mixed_hz: float | None = None
 
     def frames(self) -> Frames:
         """Return a reader of such frames, at the beginning."""
@@ -90,8 +93,9 @@ def read_options(text: str, options: Mapping[str, str]) -> StreamOptions:
     channels = given.number("channels", 1, MOST_CHANNELS, whole="a whole number")
     rate_hz = given.number("rate", *RATES_HZ)
     if dtype is None or channels is None or rate_hz is None:
-        return StreamOptions(None, full_scale_v)
-    return StreamOptions(FrameForm(rate_hz, dtype, int(channels)), full_scale_v)
+        return StreamOptions(None, full_scale_v, given.mixed_hz)
+    form = FrameForm(rate_hz, dtype, int(channels))
+    return StreamOptions(form, full_scale_v, given.mixed_hz)
 
 
 STANDARD_INPUT = 0
@@ -220,7 +224,7 @@ class StreamSource(Source):
         self._form = form
         choice = choose_columns(self._name, form.channels, self._roles)
         self._columns = choice.columns
-        self._info = _info(self._name, form, self._options.full_scale_v, self._relative, choice)
+        self._info = _info(self._name, form, self._options, self._relative, choice)
 
     @property
     def _relative(self) -> bool:
@@ -270,7 +274,7 @@ class StreamSource(Source):
 
 
 def _info(
-    name: str, form: FrameForm, full_scale_v: float | None, relative: bool, choice: ColumnChoice
+    name: str, form: FrameForm, options: StreamOptions, relative: bool, choice: ColumnChoice
 ) -> SourceInfo:
     note = (
         "The samples have no scale: full scale is taken as 1 V, so that volts are relative; "
@@ -283,7 +287,8 @@ def _info(
         sample_rate_hz=form.rate_hz,
         bandwidth_hz=form.rate_hz / 2,
         live=True,
-        full_scale_v=1.0 if relative and form.dtype != "float32" else full_scale_v,
+        full_scale_v=1.0 if relative and form.dtype != "float32" else options.full_scale_v,
+        mixed_hz=options.mixed_hz,
         notes=(note,) if relative else (),
     )
 

@@ -39,6 +39,9 @@ from instruments.source import (
 _PASSED = 0.45
 
 
+_OPTIONS = ("rate", "full_scale_v", "low_corner_hz", "mixed_hz", "roles")
+
+
 @dataclass(frozen=True, slots=True)
 class SoundOptions:
     """What the user asked of a sound input; None where nothing was asked.
@@ -55,6 +58,8 @@ class SoundOptions:
         Corner of the input's high-pass; 0 for a DC-coupled input.
     low_corner_part : float
         Its tolerance, as a part of it.
+    mixed_hz : float or None
+        With what the signal was mixed down before it was sampled.
     """
 
     rate_hz: int | None = None
@@ -62,6 +67,7 @@ class SoundOptions:
     full_scale_v: float | None = None
     low_corner_hz: float | None = None
     low_corner_part: float = UNSTATED_TOLERANCE
+    mixed_hz: float | None = None
 
 
 def read_options(text: str, options: Mapping[str, str], request: SourceRequest) -> SoundOptions:
@@ -72,7 +78,7 @@ def read_options(text: str, options: Mapping[str, str], request: SourceRequest) 
     text : str
         The whole address, for messages.
     options : mapping of str to str
-        Any of ``rate``, ``roles``, ``full_scale_v``, ``low_corner_hz``.
+        Any of `_OPTIONS`.
     request : SourceRequest
         What else the user asks for; its roles go before those in the address.
 
@@ -81,7 +87,7 @@ def read_options(text: str, options: Mapping[str, str], request: SourceRequest) 
     AddressError
         When a name is no option or a text is no value for it.
     """
-    given = AddressOptions(text, options, ("rate", "full_scale_v", "low_corner_hz", "roles"))
+    given = AddressOptions(text, options, _OPTIONS)
     # Beyond these limits nothing sensible is meant, and samples would no longer fit in 32 bits.
     rate_hz = given.number("rate", 1e3, 1e6, whole="a whole number of frames a second")
     corner = given.toleranced("low_corner_hz", 1e3)
@@ -91,6 +97,7 @@ def read_options(text: str, options: Mapping[str, str], request: SourceRequest) 
         full_scale_v=given.number("full_scale_v", 1e-6, 1e6),
         low_corner_hz=None if corner is None else corner.value,
         low_corner_part=UNSTATED_TOLERANCE if corner is None else corner.part,
+        mixed_hz=given.mixed_hz,
     )
 
 
@@ -173,6 +180,7 @@ class SoundSource(Source):
             bandwidth_hz=_PASSED * rate_hz,
             low_corner_hz=self._options.low_corner_hz,
             low_corner_part=self._options.low_corner_part,
+            mixed_hz=self._options.mixed_hz,
             live=True,
             full_scale_v=self._options.full_scale_v,
         )
@@ -190,7 +198,7 @@ class SoundSource(Source):
         device : str
             What stands before the question mark.
         options : mapping of str to str
-            ``rate``, ``roles``, ``full_scale_v``, ``low_corner_hz``.
+            As :func:`read_options` takes them.
         request : SourceRequest
             What else the user asks for.
 
@@ -319,6 +327,7 @@ class SoundSource(Source):
             bandwidth_hz=_PASSED * arrives_hz,
             low_corner_hz=corner_hz,
             low_corner_part=corner_part,
+            mixed_hz=options.mixed_hz,
             live=True,
             full_scale_v=options.full_scale_v,
             proof=proof,

@@ -19,6 +19,7 @@ from app.analysis.envelope.carrier import (
 from app.analysis.envelope.clipping import ClipWatch
 from app.analysis.envelope.converter import step_of, tone_u_v
 from app.analysis.envelope.detector import EnvelopePath
+from app.analysis.envelope.mixing import seen_at
 from app.analysis.envelope.peakdetect import MinMaxPath
 from app.analysis.envelope.series import EnvelopeSeries, SignalPath
 from app.analysis.envelope.setup import Setup
@@ -125,7 +126,8 @@ class RawPath(SignalPath):
         signal = np.concatenate([self._columns.differential_of(part) for part, _ in waiting])
         found = find_carrier(signal, self._rate_hz)
         if found is None:
-            beyond = self._setup.carrier_hz > self._highest_hz
+            nominal_hz = seen_at(self._setup.carrier_hz, self._setup.mixed_hz)
+            beyond = nominal_hz > self._highest_hz
             self._fault = messages.CARRIER_BEYOND if beyond else messages.NO_CARRIER
             return
         if found.frequency_hz > self._highest_hz:

@@ -87,6 +87,8 @@ class Setup:
     ----------
     bandwidth_hz : float
         Highest frequency that arrives undiminished.
+    mixed_hz : float or None
+        With what the signal was mixed down before it was sampled, None where it was not.
     low_corner_hz : float or None
         Corner of an AC-coupled input, 0 for DC, None when not known.
     detector_threshold_v : float or None
@@ -116,6 +118,7 @@ class Setup:
     channels: int
     sample_rate_hz: float
     bandwidth_hz: float
+    mixed_hz: float | None = None
     low_corner_hz: float | None = None
     detector_threshold_v: float | None = None
     low_corner_part: float = 0.2

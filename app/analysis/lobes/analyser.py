@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
+from app.analysis.envelope.mixing import MIXED_PART, carrier_before
 from app.analysis.envelope.paths import path_for
 from app.analysis.envelope.series import EnvelopeSeries
 from app.analysis.envelope.setup import SampleBlock, Setup
@@ -367,7 +368,7 @@ class Analyser:
         if len(turns) < len(self._turns):
             notes.append(messages.fill(messages.TURNS_DROPPED, len(self._turns) - len(turns)))
         speed = mean_speed(turns, setup, finder.lobe_times, finder.lobes_a_turn)
-        carrier = carrier_of(series, turns, setup.clock_u_part)
+        carrier = carrier_of(series, turns, setup)
         if self._pairs_are_guessed:
             notes.append(messages.SPEED_BY_PROFILE)
         notes += off_profile(setup, speed, carrier)
@@ -431,7 +432,7 @@ class Analyser:
         series, recent = self._path.series, self._turns[-_SPEED_TURNS:]
         return self._without_lobes(
             mean_speed(recent, self._setup) if self.locked else None,
-            None if series is None else carrier_of(series, recent[-1:], self._setup.clock_u_part),
+            None if series is None else carrier_of(series, recent[-1:], self._setup),
         )
 
     def _without_lobes(self, speed_rpm: Quantity | None, carrier_hz: Quantity | None) -> Reading:
@@ -490,18 +491,20 @@ def take_trace(series: EnvelopeSeries, turn: Turn, layout: Layout | None, number
     )
 
 
-def carrier_of(
-    series: EnvelopeSeries, turns: Sequence[Turn], clock_u_part: float
-) -> Quantity | None:
-    """Return the mean carrier over turns, weighted by power, or None for an envelope."""
+def carrier_of(series: EnvelopeSeries, turns: Sequence[Turn], setup: Setup) -> Quantity | None:
+    """Return the mean carrier over turns, weighted by power, or None for an envelope.
+
+    Of a signal that was mixed down it is the carrier before that.
+    """
     means: list[float] = []
     for turn in turns:
         bins = series.bins_between(turn.start_frame, turn.end_frame)
         carrier = series.carrier_hz[bins]
         weight = np.where(series.ok[bins], np.maximum(series.power_v2[bins], 0.0), 0.0)
         if carrier.size and carrier[0] > 0.0 and weight.sum() > 0.0:
-            means.append(float(np.average(carrier, weights=weight)))
-    return mean_frequency(np.array(means), clock_u_part) if means else None
+            seen_hz = float(np.average(carrier, weights=weight))
+            means.append(carrier_before(seen_hz, setup.mixed_hz, setup.carrier_hz))
+    return mean_frequency(np.array(means), setup.clock_u_part) if means else None
 
 
 def off_profile(setup: Setup, speed: Quantity | None, carrier: Quantity | None) -> list[Message]:
@@ -514,11 +517,12 @@ def off_profile(setup: Setup, speed: Quantity | None, carrier: Quantity | None) 
             notes.append(messages.fill(messages.OFF_SPEED, percent, nominal))
     if carrier is not None and speed is not None:
         nominal_hz = setup.carrier_hz * speed.value / setup.speed_rpm
-        if abs(carrier.value / nominal_hz - 1.0) > _OFF_CARRIER:
+        mixed = setup.mixed_hz is not None
+        if abs(carrier.value / nominal_hz - 1.0) > (MIXED_PART if mixed else _OFF_CARRIER):
             khz = f"{setup.carrier_hz / 1e3:g}"
             beyond = setup.carrier_hz > 0.5 * setup.sample_rate_hz
             text = messages.IMAGE if beyond else messages.OFF_CARRIER
-            notes.append(messages.fill(text, khz))
+            notes.append(messages.fill(messages.OFF_MIXED if mixed else text, khz))
     return notes
 
 

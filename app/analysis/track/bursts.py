@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
+from app.analysis.envelope.mixing import MIXED_PART, carrier_before
 from app.analysis.envelope.setup import SampleBlock, Setup
 from app.analysis.lobes.turns import Turn
 from app.analysis.messages import fill
@@ -181,6 +182,8 @@ class BurstsFound:
         Mean carrier; None of an envelope.
     trace : Trace
         The mean turn.
+    mixed : bool
+        Whether the signal was mixed down, so that the carrier hangs on the nominal one.
     """
 
     bursts: tuple[Burst, ...]
@@ -189,6 +192,7 @@ class BurstsFound:
     rpm: float
     carrier_hz: float | None
     trace: Trace
+    mixed: bool = False
 
 
 def bursts_of(pieces: Sequence[SampleBlock], setup: Setup, track: int) -> BurstsFound | Message:
@@ -218,7 +222,8 @@ def bursts_of(pieces: Sequence[SampleBlock], setup: Setup, track: int) -> Bursts
     bursts = tuple(_burst(each, strands[0]) for each in seen)
     carrier_hz = None
     if strands[0].carrier_hz is not None:
-        carrier_hz = float(np.mean([one.carrier_hz for each in seen for one in each]))
+        seen_hz = float(np.mean([one.carrier_hz for each in seen for one in each]))
+        carrier_hz = carrier_before(seen_hz, setup.mixed_hz, setup.carrier_hz)
     rpm = 60.0 / float(np.mean([turn.frames / strand.rate_hz for strand, turn in passes]))
     return BurstsFound(
         bursts=bursts,
@@ -226,6 +231,7 @@ def bursts_of(pieces: Sequence[SampleBlock], setup: Setup, track: int) -> Bursts
         timed=any(one.timed for one in seen[0]),
         rpm=rpm,
         carrier_hz=carrier_hz,
+        mixed=setup.mixed_hz is not None,
         trace=Trace(
             turns=((np.arange(_BINS) + 0.5) / _BINS).astype(np.float32),
             envelope_v=np.sqrt(np.maximum(power_v2 - noise_v2, 0.0)).astype(np.float32),
@@ -428,11 +434,15 @@ def azimuth_of(
     width_um, radius_mm : float
         Of the track.
     carrier_hz : float
-        At the speed found, where the signal itself does not show it.
+        At the speed found: taken where the signal itself does not show it.
     """
     if len(found.bursts) != len(angles_arcmin):
         return fill(messages.FEWER_BURSTS, len(found.bursts), len(angles_arcmin))
-    carrier_hz = found.carrier_hz if found.carrier_hz is not None else carrier_hz
+    if found.carrier_hz is not None:
+        away = abs(found.carrier_hz / carrier_hz - 1.0)
+        if found.mixed and away > MIXED_PART:
+            return fill(messages.OFF_MIXED, f"{carrier_hz / 1e3:.4g}")
+        carrier_hz = found.carrier_hz
     cycles = carrier_hz * 60.0 / found.rpm
     length_um = 2e3 * float(np.pi) * radius_mm / cycles
     return angle_of(found.bursts, np.array(angles_arcmin, dtype=np.float64), width_um, length_um)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
+from app.analysis.envelope.mixing import carrier_before
 from app.analysis.envelope.setup import SampleBlock, Setup
 from app.analysis.results import Message, OutputFinding, Quantity, Trace
 from app.analysis.track.strands import Floats, Strand, strands_of
@@ -56,7 +57,7 @@ def output_of(pieces: Sequence[SampleBlock], setup: Setup) -> OutputFound | Mess
         return messages.NOTHING_WRITTEN
     frequency_hz, asymmetry_ns, problem = None, None, messages.ASYMMETRY_NEEDS_SIGNAL
     if strands[0].carrier_hz is not None:
-        frequency_hz = _frequency(marks, setup.clock_u_part)
+        frequency_hz = _frequency(marks, setup)
         asymmetry_ns, problem = _asymmetry(strands, setup, frequency_hz.value)
     bins = envelope.raw_v.size
     finding = OutputFinding(
@@ -182,8 +183,11 @@ def _modulation(envelope: _Envelope, floor_u_v: float) -> Quantity:
     return Quantity(value, float(np.linalg.norm(u_percent)))
 
 
-def _frequency(marks: Sequence[_Marks], clock_u_part: float) -> Quantity:
+def _frequency(marks: Sequence[_Marks], setup: Setup) -> Quantity:
     """Return the mean frequency, by the carrier's angle from window to window."""
+    faster = _speed_rpm(marks, setup) / setup.speed_rpm
+    # The profile's carrier is 2F.
+    nominal = (faster * setup.carrier_hz, faster * setup.carrier_hz / 2.0)
     found: list[float] = []
     for mark in marks:
         strand = mark.strand
@@ -191,13 +195,24 @@ def _frequency(marks: Sequence[_Marks], clock_u_part: float) -> Quantity:
             if part.size > 1:
                 step = float(np.angle(np.sum(part[1:] * np.conj(part[:-1]))))
                 away = step / strand.window * strand.rate_hz / (2.0 * float(np.pi))
-                found.append((strand.carrier_hz or 0.0) + away)
-    return mean_frequency(np.array(found), clock_u_part)
+                seen_hz = (strand.carrier_hz or 0.0) + away
+                found.append(carrier_before(seen_hz, setup.mixed_hz, *nominal))
+    return mean_frequency(np.array(found), setup.clock_u_part)
+
+
+def _speed_rpm(marks: Sequence[_Marks], setup: Setup) -> float:
+    """Return the speed by the whole turns, the nominal one without an index."""
+    turns = [(turn, mark.strand.rate_hz) for mark in marks for turn in mark.strand.turns]
+    if not turns:
+        return setup.speed_rpm
+    return 60.0 / float(np.mean([turn.frames / rate_hz for turn, rate_hz in turns]))
 
 
 def _asymmetry(
     strands: Sequence[Strand], setup: Setup, frequency_hz: float
 ) -> tuple[Quantity | None, Message | None]:
+    if setup.mixed_hz is not None:
+        return None, messages.ASYMMETRY_NEEDS_CARRIER
     if 2.0 * frequency_hz > min(setup.bandwidth_hz, 0.495 * setup.sample_rate_hz):
         return None, messages.ASYMMETRY_NEEDS_RATE
     rows = [row for strand in strands for row in _overtones(strand)]
