@@ -7,7 +7,7 @@ set -eu
 root=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
 . "$root/app/setup.sh"
 
-# A sound server, a virtual display, and hands at its keyboard; a browser and a reader of PDF to see
+# A simulator of circuits for the probes; a sound server, a virtual display, and hands at its keyboard; a browser and a reader of PDF to see
 # reports with; programs that write what they capture to a pipe.
 test_needs='
 pulseaudio pulseaudio
@@ -18,6 +18,7 @@ pdftoppm poppler-utils
 sox sox
 arecord alsa-utils
 ffmpeg ffmpeg
+ngspice ngspice
 '
 provide "$window_needs$sound_needs$test_needs" "[test]"
 install_package "[test]"

@@ -28,7 +28,8 @@ sources:
   PATH or file:PATH       a capture: WAV, RF64, BW64, FLAC, AIFF, CAF or W64, a scope's CSV export
                           or other text, ISF or TRC file; evenlobe captures tells of a folder
                           (?rate=HZ for text without a time column, ?full_scale_v=V for sound)
-  sound:DEVICE            a sound input (?rate=HZ, ?full_scale_v=V); evenlobe sources lists them
+  sound:DEVICE            a sound input (?rate=HZ, ?full_scale_v=V); evenlobe sources lists them;
+                          of it and of a capture or pipe, ?mixed_hz=HZ tells of a mixer before it
   visa:RESOURCE           a scope, as visa:TCPIP::192.0.2.7::5025::SOCKET; with nothing after
                           visa: the only one that is attached
   pipe:                   WAV on standard input, or raw frames of a stated form:
@@ -194,8 +195,8 @@ def add_steps(to: argparse.ArgumentParser) -> None:
     to.add_argument(
         "--steps",
         metavar="ADDRESS",
-        help="a line that steps the drive, serial:PORT or run:COMMAND; “evenlobe steps --help” "
-        "tells what it has to answer",
+        help="a line that steps the drive, serial:PORT or run:COMMAND, of a job on the virtual "
+        "drive sim:; “evenlobe steps --help” tells what it has to answer",
     )
 
 
@@ -737,6 +738,21 @@ examples:
     parser.add_argument("address", metavar="ADDRESS", help="serial:PORT or run:COMMAND")
 
 
+def _probes(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = """\
+Without a name they are listed; with one all that is to be known of it is shown.
+
+examples:
+  evenlobe probes
+  evenlobe probes mixer
+  evenlobe probes --draw drawings
+"""
+    parser.add_argument("name", metavar="NAME", nargs="?", help="which probe")
+    parser.add_argument(
+        "--draw", metavar="FOLDER", type=Path, help="write the drawings there, as SVG"
+    )
+
+
 def _profiles(parser: argparse.ArgumentParser) -> None:
     parser.epilog = f"""\
 {_PROFILE_FILES}
@@ -770,5 +786,6 @@ COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
         _check_source,
     ),
     "virtual-scope": ("put the virtual drive behind the commands of a scope", _virtual_scope),
+    "probes": ("show the probes that can be built: values, reasons, levels, drawings", _probes),
     "steps": ("try the line that steps the drive, command by command", _steps),
 }

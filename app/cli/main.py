@@ -18,6 +18,7 @@ from app.cli.captures import captures_as_text
 from app.cli.job import run_job
 from app.cli.measure import Progress, display_fault, run_meter
 from app.cli.output import OutputFault, discard, prepare, say, tell, writing
+from app.cli.probes import tell_probes
 from app.cli.record import record, write_simulation
 from app.cli.source_check import run_check_source
 from app.cli.steps import try_steps
@@ -186,6 +187,11 @@ def _virtual_scope(options: argparse.Namespace) -> int:
     return OK
 
 
+def _probes(options: argparse.Namespace) -> int:
+    tell_probes(options.name, options.draw, say)
+    return OK
+
+
 def _steps(options: argparse.Namespace) -> int:
     return OK if try_steps(options.address, sys.stdin, say) else NO_READING
 
@@ -231,6 +237,7 @@ _COMMANDS: dict[str, Command] = {
     "check-source": _check_source,
     "virtual-scope": _virtual_scope,
     "steps": _steps,
+    "probes": _probes,
 }
 
 

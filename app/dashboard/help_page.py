@@ -105,6 +105,31 @@ _STEPS = (
     ),
 )
 
+_PROBES = (
+    (
+        "Resistors alone",
+        (
+            "10 kΩ at each tip, 2.2 kΩ behind the cable, 100 nF to each channel of a line input: "
+            "for carriers up to 0.45 of the card's rate."
+        ),
+    ),
+    (
+        "A mixer",
+        (
+            "A difference amplifier and a switch at 96 kHz: 125 kHz comes out at 29 kHz. Linear, "
+            "and the best of the three for a sound card; mixed_hz=96000 in the address says so."
+        ),
+    ),
+    (
+        "A full-wave detector",
+        (
+            "A diode on each leg: the envelope of any carrier, less a threshold that is to be "
+            "stated. “evenlobe probes NAME” has the values, their reasons and cautions of each; "
+            "README has the drawings."
+        ),
+    ),
+)
+
 _KEYS = (
     ("F1", "this page"),
     ("F2", "choose the source"),
@@ -156,6 +181,11 @@ def steps() -> tuple[tuple[str, str], ...]:
     return tuple((_translated(what), _translated(words)) for what, words in _STEPS)
 
 
+def probes() -> tuple[tuple[str, str], ...]:
+    """Return what is to be known of probes for a sound card, one by one."""
+    return tuple((_translated(what), _translated(words)) for what, words in _PROBES)
+
+
 def keys() -> tuple[tuple[str, str], ...]:
     """Return each key with what it does."""
     return tuple((_translated(what), _translated(words)) for what, words in _KEYS)
@@ -195,6 +225,8 @@ def help_html() -> str:
         f"<table cellpadding='3'>{rows}</table></td></tr></table>",
         f"<h3>⚠ {escape(translate('help', 'Wiring a scope'))}</h3>",
         _table(wiring()),
+        f"<h3>⚠ {escape(translate('help', 'Probes for a sound card'))}</h3>",
+        _table(probes()),
         f"<h3>⚠ {escape(translate('help', 'Steps by wire'))}</h3>",
         _table(steps()),
     )

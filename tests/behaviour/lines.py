@@ -4,7 +4,7 @@ from __future__ import annotations
 
 COMMANDS = (
     *("measure", "sources", "record", "simulate", "job", "drives", "report", "export", "import"),
-    *("backup", "profiles", "check-scope", "check-source", "virtual-scope", "steps"),
+    *("backup", "profiles", "check-scope", "check-source", "virtual-scope", "steps", "probes"),
 )
 PROFILES = (
     *("130mm-48tpi", "130mm-48tpi-one-side", "130mm-96tpi", "130mm-96tpi-13262"),
