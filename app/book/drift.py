@@ -14,6 +14,8 @@ from app.job.outcomes import counting
 from app.job.verdicts import CLIMATE, SCALE
 
 _DAY_S = 86_400.0
+MIN_DAYS = 30
+"""A rate a year says nothing where it is stretched from less (our choice)."""
 _Part = Callable[[Summary], Value | None]
 
 
@@ -40,6 +42,16 @@ class Drift:
     at: tuple[datetime, ...]
     values: tuple[Value, ...]
     finding: DriftFinding
+
+    @property
+    def days(self) -> int:
+        """Whole days from its first job to its last."""
+        return (max(self.at) - min(self.at)).days if self.at else 0
+
+    @property
+    def rate_per_year(self) -> Quantity | None:
+        """Its rate, None where the jobs are too few, or the time between them too short to say."""
+        return self.finding.rate_per_year if self.days >= MIN_DAYS else None
 
 
 def drifts_of(past: Sequence[JobSummary]) -> tuple[Drift, ...]:

@@ -144,7 +144,9 @@ def _tell_history(past: Sequence[JobSummary], say: Say) -> None:
     # The virtual drive's jobs and those of a real one are not of one course.
     alike = [each for each in past if each.virtual == past[-1].virtual]
     for course in drifts_of(alike):
-        rate = course.finding.rate_per_year
+        rate = course.rate_per_year
+        if rate is None and course.finding.rate_per_year is not None:
+            say(f"{course.name}: {course.days} days from first to last are too few to tell a drift")
         if rate is not None:
             sure = "it drifts" if course.finding.drifts else "no drift beyond its uncertainty"
             unit = f" {course.unit} a year"

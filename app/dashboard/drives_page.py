@@ -46,6 +46,9 @@ def _drift_words(number: Drift) -> str:
         return translate("dashboard", "No job has measured it yet.")
     if drift.rate_per_year is None:
         return translate("dashboard", "Too few jobs to tell a drift.")
+    if number.rate_per_year is None:
+        words = translate("dashboard", "{0} days from first to last are too few to tell a drift.")
+        return words.format(number.days)
 
     def figures(change: Quantity) -> str:
         unit = f" {number.unit}"
@@ -118,7 +121,7 @@ class HistoryChart(QWidget):
         spread = np.array([2.0 * (value.u or 0.0) for value in number.values])
         self._points.setData(x, y)
         self._bars.setData(x=x, y=y, height=2.0 * spread)
-        if number.finding.rate_per_year is None:
+        if number.rate_per_year is None:
             self._line.setData([], [])
         else:
             days = np.array(number.finding.line_days)

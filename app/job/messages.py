@@ -39,6 +39,10 @@ FROM_OUTSIDE = Message("Step outward off track {0} and back onto it: arrival {1}
 FROM_INSIDE = Message("Step inward off track {0} and back onto it: arrival {1} from inside.")
 TRIM_SPEED = Message("Turn the speed trimmer: the spindle has to turn {0} % {1}.")
 LOOSEN = Message("Loosen the stepper's screws until its body just turns.")
+LEAVE_ALONE = Message(
+    "As found, the head passes: to leave it alone is the better choice, so leave this check out. "
+    "To adjust it all the same, loosen the stepper's screws until its body just turns."
+)
 TIGHTEN = Message("Tighten the screws, a little at each in turn, and watch the needle.")
 BACK_OFF = Message(
     "Back off: locked, the middle is {0} µm from the line. Loosen again; the screws move it by {1} "

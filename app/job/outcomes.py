@@ -69,6 +69,18 @@ def _value_of(outcome: Outcome | None) -> Value | None:
     return Value("", outcome.value, outcome.u, outcome.unit)
 
 
+def passes_as_found(outcomes: Iterable[Outcome]) -> bool:
+    """Tell whether a drive's heads passed as found: where they are, and their hysteresis."""
+    of_head = (CheckName.RADIAL, CheckName.HYSTERESIS)
+    found = [
+        each
+        for each in counting(outcomes).values()
+        if each.stage is Stage.AS_FOUND and each.check in of_head
+    ]
+    measured = {each.check for each in found}
+    return CheckName.RADIAL in measured and all(each.verdict is Verdict.PASS for each in found)
+
+
 def open_failures(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
     """Return the newest outcome of each check and side, where it failed or found nothing.
 

@@ -115,11 +115,12 @@ def _words(page: str) -> list[str]:
 
 
 def _words_changed(shown: Sequence[str], wanted: Sequence[str]) -> list[str]:
-    # Where both begin alike there is nothing to look for, which takes long.
-    pairs = list(zip(shown, wanted, strict=False))
-    first = next((at for at, (one, other) in enumerate(pairs) if one != other), len(pairs))
+    # Where both begin or end alike there is nothing to look for, which takes long.
+    first = _alike(shown, wanted)
     before = " ".join(shown[max(0, first - 4) : first])
     shown, wanted = shown[first:], wanted[first:]
+    last = _alike(shown[::-1], wanted[::-1])
+    shown, wanted = shown[: len(shown) - last], wanted[: len(wanted) - last]
     said = []
     for tag, a, b, c, d in SequenceMatcher(None, shown, wanted, autojunk=False).get_opcodes():
         if tag != "equal":
@@ -128,6 +129,12 @@ def _words_changed(shown: Sequence[str], wanted: Sequence[str]) -> list[str]:
             said.append(f"after “{after}” stands “{stands}”, and its record gives “{given}”")
     more = len(said) - _MOST
     return [*said[:_MOST], *([f"and {more} more"] if more > 0 else [])]
+
+
+def _alike(one: Sequence[str], other: Sequence[str]) -> int:
+    """Return how many words both begin with."""
+    pairs = enumerate(zip(one, other, strict=False))
+    return next((at for at, (a, b) in pairs if a != b), min(len(one), len(other)))
 
 
 def _pages(data: bytes) -> list[bytes]:

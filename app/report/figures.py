@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis.results import Verdict
-from app.book.drift import Drift, drifts_of, moment_of
+from app.book.drift import MIN_DAYS, Drift, drifts_of, moment_of
 from app.book.model import JobRecord, JobSummary
 from app.job.model import MIDDLE, CheckName, Entry, Outcome, Stage, Summary, Value
 from app.job.outcomes import that_count
@@ -27,8 +27,6 @@ from app.report.blocks import Figure, Figures, Lines, ReportBlock, amount
 BOTH = (Stage.AS_FOUND, Stage.AS_LEFT)
 _FAR = 1e9
 """From here up, in any unit, a number is a fault and cannot be drawn."""
-_MIN_DAYS = 30
-"""A rate a year says nothing where it is stretched from less."""
 _ARRIVAL = re.compile(r"(from outside|from inside) \d+")
 _INK, _GREY, _PALE = "#000000", "#555555", "#bbbbbb"
 _MAX_POINTS = 720
@@ -147,7 +145,7 @@ def history(record: JobRecord, past: Sequence[JobSummary]) -> tuple[ReportBlock,
     offset, *others = courses
     said = [
         _rate(offset),
-        *(_rate(each) for each in others if _days(each) >= _MIN_DAYS),
+        *(_rate(each) for each in others if each.days >= MIN_DAYS),
         *_since_last(jobs),
         *aside,
     ]
@@ -158,8 +156,8 @@ def _rate(course: Drift) -> str:
     rate = course.finding.rate_per_year
     if rate is None:
         return f"Drift of the {course.name}: too few jobs to tell."
-    days = _days(course)
-    if days < _MIN_DAYS:
+    if course.rate_per_year is None:
+        days = course.days
         return f"Drift of the {course.name}: {days} days from first to last are too few to tell."
     words = amount(Value("", rate.value, rate.u, f"{course.unit} a year"))
     told = "" if course.finding.drifts else ", which cannot be told from none"
@@ -167,10 +165,6 @@ def _rate(course: Drift) -> str:
         f"Drift of the {course.name} over {course.finding.count} jobs, adjustments taken out: "
         f"{words}{told}."
     )
-
-
-def _days(course: Drift) -> int:
-    return (max(course.at) - min(course.at)).days if course.at else 0
 
 
 def _since_last(jobs: Sequence[tuple[datetime, JobSummary]]) -> tuple[str, ...]:

@@ -40,6 +40,7 @@ from app.job.checks.common import (
 )
 from app.job.checks.radial import arrive_from_both
 from app.job.model import INSISTED, MIDDLE, Action, Ask, Do, Limit, Outcome, Situation, Value
+from app.job.outcomes import passes_as_found
 from app.job.verdicts import guarding_u, judge, near, offset_budget, offset_limit, total_u
 
 _SAFE_PART = 0.8
@@ -189,7 +190,8 @@ def adjust(situation: Situation) -> Check:
     if distance_um(position, 0.0) <= goal_um and situation.drive.loose is not True:
         return _outcome(situation, position, str(messages.HEAD_LEFT_ALONE))
     if situation.drive.loose is not True:
-        yield from _loosen(situation)
+        passes = passes_as_found(situation.outcomes)
+        yield from _loosen(situation, messages.LEAVE_ALONE if passes else messages.LOOSEN)
         # Loosening may have moved what was locked under strain.
         position = yield from look(situation, "loose")
     position, best = yield from bring_to(situation, position, 0.0, goal_um)

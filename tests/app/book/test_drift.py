@@ -49,3 +49,10 @@ def test_times_of_any_kind_do_not_break_it():
     offset = drifts_of(past)[0]
     assert len(offset.values) == 2
     assert offset.finding.rate_per_year.value == pytest.approx(-2.0, abs=0.01)
+
+
+def test_a_rate_is_not_stretched_from_a_short_time():
+    near, far = (drifts_of([job(0, 5.0, None), job(days / 73, 6.0, None)])[0] for days in (29, 31))
+    assert near.finding.rate_per_year is not None
+    assert near.rate_per_year is None
+    assert far.rate_per_year is not None

@@ -48,6 +48,7 @@ def chart(qtbot):
         ),
         (drift(finding=replace(FINDING, last_change=None)), "Drift −4.00 ± 1.00 µm a year"),
         (drift(finding=replace(FINDING, rate_per_year=None)), "Too few jobs to tell a drift."),
+        (drift(every=10), "20 days from first to last are too few to tell a drift."),
     ],
 )
 def test_a_drift_in_words(chart, number, words):
@@ -198,7 +199,9 @@ def test_the_three_numbers_come_one_after_the_other_and_again(past):
 )
 def test_a_drive_in_the_list_has_its_last_job(last, words):
     drive = Drive("TM-0044", "90mm-135tpi", "spare")
-    told = _drive_line(DriveSummary(drive, 1, last))
+    is_open = last is not None and not last.closed_at
+    rest = (1, last, 2 if is_open else None)
+    told = _drive_line(DriveSummary(drive, *rest))
     assert told == "TM-0044    90mm-135tpi    spare" + words
-    bare = _drive_line(DriveSummary(replace(drive, note=""), 1, last))
+    bare = _drive_line(DriveSummary(replace(drive, note=""), *rest))
     assert bare == "TM-0044    90mm-135tpi" + words

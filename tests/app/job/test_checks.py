@@ -550,3 +550,19 @@ def test_a_job_is_open_until_it_is_closed():
     assert (job.closed, job.closing_reason) == (False, "")
     job.close()
     assert (job.closed, job.closing_reason) == (True, "")
+
+
+@pytest.mark.parametrize(
+    ("middle_um", "message"),
+    [(8.0, messages.LEAVE_ALONE), (60.0, messages.LOOSEN)],
+)
+def test_a_head_that_passes_as_found_is_better_left_alone(middle_um, message):
+    plan = [
+        Planned(CheckName.RADIAL, Stage.AS_FOUND),
+        Planned(CheckName.HYSTERESIS, Stage.AS_FOUND),
+        Planned(CheckName.ADJUST, Stage.WORK),
+    ]
+    drive = ScriptedDrive(middle_um=middle_um)
+    job_on(drive, plan=plan)
+    loosened = [ask.message for ask in drive.done if ask.action is Action.LOOSEN]
+    assert loosened == [message]

@@ -13,13 +13,15 @@ from app.book.model import CodingError
 from app.book.store import Book
 from app.cli.main import BAD_INPUT, NO_READING, OK, run
 from app.job.model import Stage
-from app.report import pdf
+from app.report import check, pdf
 from app.report.check import changes_in_page, changes_in_sheets
 from app.report.content import report_of
 from app.report.html import page_of, write_page
 from app.report.seal import into_page, into_sheets, opened, out_of_page, out_of_sheets, sealed
 from tests.app.book.jobs import DRIVE, filled
 from tests.app.book.museum import HISTORY, hostile, made_virtual, record
+
+pytestmark = pytest.mark.usefixtures("qapp")
 
 REPORT = report_of(record(), HISTORY)
 PAGE = into_page(page_of(REPORT), REPORT.sealed)
@@ -44,15 +46,18 @@ def test_what_was_not_changed_is_told_so():
         assert changes_in_page(into_page(page_of(report), report.sealed))[0] == []
 
 
-def test_each_number_of_a_page_that_was_changed_is_told(monkeypatch):
+@pytest.mark.parametrize("every", [20, pytest.param(1, marks=pytest.mark.slow)])
+def test_each_number_of_a_page_that_was_changed_is_told(monkeypatch, every):
     # What its record gives is the same each time.
     wanted, found = page_of(REPORT), opened(REPORT.sealed)
     monkeypatch.setattr("app.report.check.page_of", lambda report: wanted)
+    words_of, words = check._words, check._words(wanted)
+    monkeypatch.setattr(check, "_words", lambda page: words if page is wanted else words_of(page))
     monkeypatch.setattr("app.report.check.report_of", lambda *_: REPORT)
     monkeypatch.setattr("app.report.check.opened", lambda text: found)
     places = numbers_of(PAGE)
     assert len(places) > 300
-    for place, number in places:
+    for place, number in places[::every]:
         digit = str((int(PAGE[place]) + 1) % 10)
         changed, _ = changes_in_page(PAGE[:place] + digit + PAGE[place + 1 :])
         assert len(changed) == 1, number
@@ -66,7 +71,8 @@ def test_a_drawing_that_was_changed_is_told():
     assert "drawn otherwise" in changes_in_page(moved)[0][0]
 
 
-def test_each_text_of_a_pdf_that_was_changed_is_told(monkeypatch):
+@pytest.mark.parametrize("every", [200, pytest.param(7, marks=pytest.mark.slow)])
+def test_each_text_of_a_pdf_that_was_changed_is_told(monkeypatch, every):
     # What its record gives is the same each time; a page by itself, without fonts, for speed.
     found = opened(REPORT.sealed)
     monkeypatch.setattr("app.report.check.report_of", lambda *_: REPORT)
@@ -76,15 +82,15 @@ def test_each_text_of_a_pdf_that_was_changed_is_told(monkeypatch):
         drawn = file_of(content), 1
         monkeypatch.setattr(pdf, "drawn", lambda report, paper, drawn=drawn: drawn)
         assert changes_in_sheets(into_sheets(drawn[0], "QUJD"))[0] == []
-        # Qt draws letter by letter: some thousands, of which every seventh stands for the rest.
-        for glyphs in [*re.finditer(rb"<([0-9a-f]{4,})> Tj", content)][::7]:
+        # Qt draws letter by letter: some thousands, of which some stand for the rest.
+        for glyphs in [*re.finditer(rb"<([0-9a-f]{4,})> Tj", content)][::every]:
             last = glyphs.end(1) - 1
             other = b"1" if content[last : last + 1] != b"1" else b"2"
             changed = file_of(content[:last] + other + content[last + 1 :])
             told = changes_in_sheets(into_sheets(changed, "QUJD"))[0]
             assert told == ["page 1 is not as its record gives it"]
             tried += 1
-    assert tried > 200
+    assert tried > 8000 / every
 
 
 def pages_of(data):
