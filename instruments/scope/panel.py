@@ -179,12 +179,16 @@ class Panel:
             self.remember("sweep", 1, deadline)
         if self.has("memory"):
             self.remember("memory", 1, deadline)
+        self._let_run(deadline)
+
+    def _let_run(self, deadline: Deadline) -> None:
         for command in self._family.acquire.ready:
             self._link.send(command, deadline)
 
     def restore(self, deadline: Deadline) -> None:
         """Put back what was changed, the newest change first, as far as time allows.
 
+        Nothing is asked: the late answer to a query that was given up would be in the way.
         All of it stays remembered: whether it was carried out is the caller's to find out.
 
         Raises
@@ -193,7 +197,7 @@ class Panel:
             When the link fails.
         """
         if self._memory:
-            self.ready(deadline)
+            self._let_run(deadline)
         for (name, channel), told in reversed(list(self._memory.items())):
             setting = self._family.settings[name]
             value = told if setting.words else self._written(self._number(setting, told), 6)

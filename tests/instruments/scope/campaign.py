@@ -45,8 +45,9 @@ _DELAYS_S = (0.0, 0.0, 0.001, 0.01)
 _OFFSETS_UM = (8.0, 35.0)
 _TURN_S = 0.2
 _MOST_REFUSED = 0.2
-_PATIENT = {"_LEAVE_S": 30.0, "_RESTORE_S": 30.0, "_END_S": 30.0}
-"""How long closing may take here: a scope that is computed is slower than one that is built."""
+_PATIENT = {"_OPEN_S": 120.0, "_LEAVE_S": 30.0, "_RESTORE_S": 30.0, "_END_S": 30.0}
+"""How long opening and closing may take: a scope that is computed is slower than one that is
+built."""
 
 
 @dataclass(frozen=True, slots=True)

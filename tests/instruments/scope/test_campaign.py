@@ -12,14 +12,14 @@ from tests.instruments.scope.campaign import Case, tried
 from tests.instruments.scope.faultcase import new_scope, next_block, served
 
 RIGHT = [
-    Case("dso7014b", ("inverted-minus",), "serial"),
+    Case("dso7014b", ("inverted-minus",)),
     Case("dsox1102g", ("signed",)),
     Case("ds1054z", ("zoom",)),
     Case("dho804", ("roll",), "hislip"),
     Case("gds1054b", ("vertical-position", "inverted")),
     Case("mdo3024", ("delay",), "vxi11"),
     Case("mso44", ("probe-100",)),
-    Case("tds2012c", ("words",)),
+    Case("tds2012c", ("words",), "serial"),
     Case("sds1204x-e", ("window", "average")),
     Case("sds1102cml", ("inverted-both",)),
     Case("rtb2004", ("points-maximum",), "usb"),

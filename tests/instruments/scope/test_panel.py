@@ -122,12 +122,11 @@ def test_what_was_changed_is_put_back_the_newest_first():
     made.restore(SOON)
     assert scope.sent == [
         ":RUN",
-        ":ACQ:MDEP 12000",
         ":CHAN2:SCAL 2.000000E+00",
         ":TRIG:SWE AUTO",
         ":CHAN1:SCAL 1.000000E+00",
     ]
-    assert len(memory) == 4
+    assert len(memory) == 3
 
 
 def test_memory_is_given_while_the_scope_runs_and_the_first_that_it_takes():
