@@ -51,6 +51,17 @@ LOBE_DIPS = Message(
 NO_PATTERN = Message(
     "no pattern of lobes that is known here; check the disk, the track and the profile"
 )
+WINDOWS_MISSING = Message(
+    "the signal is not in the windows that the profile states; check the disk, the track, the "
+    "index and the profile"
+)
+WINDOWS_TURNED = Message(
+    "the windows stand {0}° later after the index than the profile states; check the index, or "
+    "state their places anew"
+)
+WINDOWS_NARROW = Message(
+    "a window of the profile is too narrow for this source's values; use a faster one"
+)
 NO_FLOOR = Message(
     "the noise cannot be told from the signal: no gap between the lobes shows in the scope's "
     "pairs of extremes; keep a capture of its deep memory with record and measure that"
@@ -86,6 +97,10 @@ DETECTOR_PROVED_TO = Message(
 UNCALIBRATED = Message("uncalibrated: the offset uses the profile's default scale")
 SIGN_UNKNOWN = Message(
     "sign unknown: without an index, balance and offset are magnitudes until the sign is taught"
+)
+WINDOWS_ALIKE = Message(
+    "the disk's windows look the same with their sides swapped: without an index they do not show "
+    "which side is which"
 )
 SIGN_LOST = Message(
     "sign no longer known: the count of lobes was broken; show once more which side is outward"

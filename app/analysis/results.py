@@ -38,13 +38,14 @@ class Geometry(StrEnum):
     TWO_BAND = "two-band"
     BOUNDARY = "boundary"
     ALTERNATING = "alternating"
+    WINDOWS = "windows"
 
 
 class Sign(StrEnum):
     """What is known of which lobe is which."""
 
     KNOWN = "known"
-    """From the index."""
+    """From the index, or from windows that no turning of the disk makes those of the other side."""
     TAUGHT = "taught"
     """Shown by the person at the drive."""
     UNKNOWN = "unknown"

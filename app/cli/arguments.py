@@ -67,15 +67,15 @@ does not support it:
   duration_s, revolutions
                         length of the capture; whole turns used
   valid, reasons, notes whether balance and ratio may be used; why not; what to know beside them
-  geometry              "two-band", "boundary", "alternating" or null
+  geometry              "two-band", "boundary", "alternating", "windows" or null
   speed_rpm, carrier_hz Q
   snr_db                power of the sine at the top of the taller lobe over the noise in the whole
                         sampled band, or null
   lobes_v               {"first": Q, "second": Q}: peak amplitude of the differential
   balance, ratio, difference, offset_um
                         Q; balance and offset are positive with the head outward
-  sign_known            false without an index: then first is the taller lobe, and balance and
-                        offset are magnitudes
+  sign_known            false without an index, unless the disk's windows show the side: then first
+                        is the taller lobe, and balance and offset are magnitudes
   calibrated            whether the scale of the offset is more than the profile's default
   limits                {"set": …, "check": …}, each "pass", "fail", "undecided" or null, at k = 2
 """

@@ -14,7 +14,7 @@ from math import ceil, inf
 import numpy as np
 
 from app.analysis import messages
-from app.analysis.envelope.setup import Columns, KnownLaw, Setup
+from app.analysis.envelope.setup import Columns, KnownLaw, Setup, StatedWindow
 from app.analysis.lobes.analyser import Analyser
 from app.analysis.lobes.speed import speed_over
 from app.analysis.lobes.sweeps import SweepAnalyser
@@ -160,6 +160,10 @@ def setup_for(info: SourceInfo, profile: Profile, options: EnvelopeOptions) -> S
         carrier_hz=profile.carrier_hz,
         geometry=profile.geometry,
         pairs=profile.pairs,
+        windows=tuple(
+            StatedWindow(each.start_deg / 360.0, each.length_deg / 360.0, each.outward)
+            for each in profile.windows or ()
+        ),
         scale_um=profile.scale_um,
         scale_u_um=profile.scale_u_um,
         calibrated=profile.calibrated,

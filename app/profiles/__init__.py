@@ -3,9 +3,11 @@
 from app.profiles.files import ProfileError
 from app.profiles.profile import SPECS, Profile, load_profile, profile_names
 from app.profiles.table import profile_as_text, profile_values, profiles_as_text
+from app.profiles.windows import AlignmentWindow
 
 __all__ = [
     "SPECS",
+    "AlignmentWindow",
     "Profile",
     "ProfileError",
     "load_profile",

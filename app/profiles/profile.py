@@ -16,15 +16,17 @@ from app.profiles.files import (
     names_on,
     read_sheet,
 )
+from app.profiles.windows import AlignmentWindow, WindowTables, windows_from
 from instruments.checked_toml import Choice, Day, Flag, Number, Numbers, ValueKind
 
 _TRACK = Number(0, 255, whole=True)
-_GEOMETRIES = ("two-band", "boundary", "alternating")
+_WINDOWS = "windows"
+_GEOMETRIES = ("two-band", "boundary", "alternating", _WINDOWS)
 _LEAST_RADIUS_MM, _LARGEST_RADIUS_MM = 10.0, 120.0
 
 
-def _drive(key: str, kind: ValueKind, unit: str = "") -> Any:
-    return field(metadata={"spec": Spec(key, kind, unit)})
+def _drive(key: str, kind: ValueKind, unit: str = "", *, optional: bool = False) -> Any:
+    return field(metadata={"spec": Spec(key, kind, unit, optional=optional)})
 
 
 def _disk(
@@ -51,8 +53,12 @@ class Profile:
         Recording of the alignment disk, None when it is to be told from the signal.
     pairs : int or None
         Pairs of lobes a turn, None when to be told from the signal.
+    windows : tuple of AlignmentWindow or None
+        Of a disk whose geometry is windows, in the order of passing.
     first_lobe_outward : bool
         True when the first lobe after the index is the taller with the head outward.
+    head_width_um : float or None
+        Width of the head's core, None when not stated.
     scale_um, scale_u_um, calibrated : float, float, bool
         Offset for unit balance, its standard uncertainty, and whether both come from a
         certificate or a calibration.
@@ -83,6 +89,7 @@ class Profile:
     track_pitch_um: float = _drive("track.pitch_um", Number(50, 1000), "µm")
     track_width_um: float = _drive("track.width_um", Number(20, 1000), "µm")
     alignment_track: int = _drive("track.alignment", _TRACK)
+    head_width_um: float | None = _drive("head.width_um", Number(20, 2000), "µm", optional=True)
     density_ftprad: float = _drive("recording.density_ftprad", Number(1600, 45000), "ftprad")
     step_angle_deg: float = _drive("stepper.step_angle_deg", Number(0.1, 90), "°")
     steps_per_track: int = _drive("stepper.steps_per_track", Number(1, 64, whole=True))
@@ -98,6 +105,9 @@ class Profile:
 
     geometry: str | None = _disk("pattern.geometry", Choice.of(*_GEOMETRIES), optional=True)
     pairs: int | None = _disk("pattern.pairs", Number(1, 18, whole=True), optional=True)
+    windows: tuple[AlignmentWindow, ...] | None = _disk(
+        "pattern.windows", WindowTables(), optional=True
+    )
     first_lobe_outward: bool = _disk(
         "pattern.first_lobe", Choice((("outward", True), ("inward", False)))
     )
@@ -213,6 +223,9 @@ def load_profile(name: str) -> Profile:
         attribute: _value(disk if spec.on_disk else drive, spec)
         for attribute, spec in SPECS.items()
     }
+    if values["windows"] is not None:
+        spec = SPECS["windows"]
+        values["windows"] = windows_from(values["windows"], disk.place_of(spec.key), spec.path)
     said = drive.entries | disk.entries
     profile = Profile(
         name=name,
@@ -271,6 +284,7 @@ def _check_together(profile: Profile, drive: Sheet, disk: Sheet) -> None:
                     f"such that track {track} of side {side} is at {_LEAST_RADIUS_MM:g} to "
                     f"{_LARGEST_RADIUS_MM:g} mm; with the pitch it is at {radius_mm:g} mm",
                 )
+    _check_pattern(profile, disk)
     for first, second in (
         ("azimuth_track", "azimuth_arcmin"),
         ("certificate_date", "certificate_temperature_c"),
@@ -283,3 +297,32 @@ def _check_together(profile: Profile, drive: Sheet, disk: Sheet) -> None:
                 f"profile “{disk.place_of(SPECS[stated].key)}”: {SPECS[missing].path} is missing "
                 f"beside {SPECS[stated].path}; add it"
             )
+
+
+def _check_pattern(profile: Profile, disk: Sheet) -> None:
+    """Refuse a pattern that contradicts its windows, or the head that is to read it."""
+
+    def refuse(attribute: str, shown: object, allowed: str) -> None:
+        spec = SPECS[attribute]
+        raise PROFILE.refusal(disk.place_of(spec.key), spec.path, shown, allowed)
+
+    windows = profile.windows
+    if windows is None and profile.geometry == _WINDOWS:
+        raise PROFILE.missing(disk.place_of("pattern.geometry"), "pattern.windows")
+    if windows is not None:
+        if profile.geometry is None:
+            mend = f'state "{_WINDOWS}" beside pattern.windows'
+            raise PROFILE.missing(disk.place_of("pattern.windows"), "pattern.geometry", mend)
+        if profile.geometry != _WINDOWS:
+            refuse("geometry", profile.geometry, f'"{_WINDOWS}" beside pattern.windows')
+        if profile.pairs is not None:
+            refuse("pairs", profile.pairs, "left out beside pattern.windows, which tell it")
+        if profile.first_lobe_outward != windows[0].outward:
+            stated, first = ("outward", "inward")[:: 1 if profile.first_lobe_outward else -1]
+            refuse("first_lobe_outward", stated, f'"{first}", the side of the first window')
+    # The bands of a boundary recording lie beneath the head on both sides of the line (by
+    # geometry): off centre to the spindle by the scale, a narrower head leaves them.
+    width_um = profile.head_width_um
+    if profile.geometry == "boundary" and width_um and profile.scale_um > 0.5 * width_um:
+        half = f"at most {0.5 * width_um:g} µm, half of head.width_um, of a boundary recording"
+        refuse("scale_um", profile.scale_um, half)

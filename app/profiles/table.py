@@ -88,7 +88,7 @@ def _words(value: Any) -> str:
         return ", ".join(_words(each) for each in value)
     if isinstance(value, bool):
         return "yes" if value else "no"
-    return value if isinstance(value, str) else f"{value:.7g}"
+    return f"{value:.7g}" if isinstance(value, float | int) else str(value)
 
 
 def _columns(rows: Sequence[tuple[str, ...]]) -> list[str]:

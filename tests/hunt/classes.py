@@ -28,6 +28,7 @@ from tests.hunt.draws import (
 )
 from tests.hunt.patterns import Pattern
 from tests.hunt.signal import Kind, Spoiler
+from tests.hunt.windows import WINDOWS
 
 
 def clean(name: str, about: str, **frame: Any) -> HuntClass:
@@ -422,5 +423,6 @@ SINGLE: tuple[HuntClass, ...] = (
     *_INDEX,
     *_MOTION,
     *_DETECTOR,
+    *WINDOWS,
 )
 """Every class of at most one spoiler."""

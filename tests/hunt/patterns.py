@@ -7,7 +7,7 @@ after the index), negative where it belongs to the second. Phases are in turns, 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +35,8 @@ class Pattern:
         Lobes have a level top, whose mean is their height, and not a highest point.
     pairs : int
         Lobes of each kind in a turn.
+    bursts : tuple of Window
+        Where a disk whose geometry is windows has its bursts.
     """
 
     geometry: str
@@ -43,6 +45,7 @@ class Pattern:
     second: float
     flat: bool = False
     pairs: int = 1
+    bursts: tuple[Window, ...] = ()
 
     @property
     def ratio(self) -> float:
@@ -67,7 +70,7 @@ class Pattern:
             second = -float(seen[plain < -_PLATEAU * self.second].mean())
         else:
             first, second = float(seen.max()), -float(seen.min())
-        return Pattern(self.geometry, product, first, second, self.flat, self.pairs)
+        return replace(self, amplitude=product, first=first, second=second)
 
 
 def boundary(balance: float, centre: float) -> Pattern:

@@ -14,7 +14,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.random import Generator
 
-from tests.hunt.patterns import Floats, Pattern
+from tests.hunt.patterns import Floats, Pattern, Window
 
 INDEX_V = 5.0
 RECORD_TURNS = 2.5
@@ -160,6 +160,7 @@ class Stated:
     detector_threshold_v: float | None = None
     geometry: str | None = None
     pairs: int | None = None
+    bursts: tuple[Window, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -310,7 +311,8 @@ def _motion(conditions: Conditions, rng: Generator) -> Scene:
     if conditions.kind is Kind.ENVELOPE:
         stated = Stated(low_corner_hz=0.0, detector_threshold_v=0.0)
     if conditions.is_stated:
-        stated = replace(stated, geometry=pattern.geometry, pairs=pattern.pairs)
+        pairs = None if pattern.bursts else pattern.pairs
+        stated = replace(stated, geometry=pattern.geometry, pairs=pairs, bursts=pattern.bursts)
     return Scene(conditions, rng, truth, stated, time_s, start + turn_hz * time_s, pattern)
 
 

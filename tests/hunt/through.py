@@ -14,7 +14,7 @@ from typing import Any
 
 from app.live.measurement import EnvelopeOptions, Measured, analyser_for, measure
 from app.live.view import Newest, View
-from app.profiles import Profile, load_profile
+from app.profiles import AlignmentWindow, Profile, load_profile
 from app.stream.acquisition import Phase, Status
 from app.text import reading_as_json
 from instruments.source import Block, Role, Source, SourceEnd, SourceInfo
@@ -91,8 +91,20 @@ def profile_for(capture: Capture) -> Profile:
         density_ftprad=round(density, -2),
         geometry=stated.geometry,
         pairs=stated.pairs,
+        windows=_windows(capture),
+        first_lobe_outward=not stated.bursts or stated.bursts[0].is_first,
         # Else there is a note beside every reading, and one that is wanted would not be missed.
         calibrated=True,
+    )
+
+
+def _windows(capture: Capture) -> tuple[AlignmentWindow, ...] | None:
+    """Return the bursts as a disk's profile states them: of the first kind is outward."""
+    bursts = capture.stated.bursts
+    if not bursts:
+        return None
+    return tuple(
+        AlignmentWindow(360.0 * each.start, 360.0 * each.length, each.is_first) for each in bursts
     )
 
 

@@ -211,8 +211,9 @@ class MinMaxPath(SignalPath):
 
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
         """Take a whole record, its first row a lowest value."""
-        frames = 2 * self._pairs_a_bin
-        skip = -first_index % frames
+        # A pair stays one wherever the count of rows begins.
+        first_pair = first_index // 2
+        skip = 2 * (-first_pair % self._pairs_a_bin)
         rows_v = self._columns.pairs_of(samples_v)
         self._step_v = step_of(rows_v)
         size = half_ranges(rows_v[skip:])
@@ -228,7 +229,7 @@ class MinMaxPath(SignalPath):
         amplitude = np.where(ok, amplitude, 0.0)
         self._append(
             Bins(
-                first=(first_index + skip) // frames,
+                first=(2 * first_pair + skip) // (2 * self._pairs_a_bin),
                 power_v2=amplitude * np.abs(amplitude) - sigma**2,
                 sigma_v=np.full(len(amplitude), sigma),
                 carrier_hz=np.zeros(len(amplitude)),

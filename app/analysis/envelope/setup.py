@@ -80,6 +80,15 @@ class KnownLaw:
 
 
 @dataclass(frozen=True, slots=True)
+class StatedWindow:
+    """A stretch of the turn with a burst: start and length in turns, the index at 0."""
+
+    start: float
+    length: float
+    outward: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Setup:
     """Source and disk, as plain values.
 
@@ -101,6 +110,8 @@ class Setup:
         Standard uncertainty of the sample rate, as a part of it.
     geometry, pairs : str or None, int or None
         Recording and pairs of lobes a turn, None when open.
+    windows : tuple of StatedWindow
+        Of a disk whose geometry is windows, in the order of passing; empty of any other.
     scale_um, scale_u_um, calibrated : float, float, bool
         Offset for unit balance, its standard uncertainty, and whether it is more than a default.
     first_lobe_outward : bool
@@ -129,6 +140,7 @@ class Setup:
     carrier_hz: float = 125e3
     geometry: str | None = None
     pairs: int | None = None
+    windows: tuple[StatedWindow, ...] = ()
     scale_um: float = 178.0
     scale_u_um: float = 18.0
     calibrated: bool = False

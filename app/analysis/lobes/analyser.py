@@ -15,9 +15,11 @@ from app.analysis.envelope.paths import path_for
 from app.analysis.envelope.series import EnvelopeSeries
 from app.analysis.envelope.setup import SampleBlock, Setup
 from app.analysis.envelope.stillness import StillnessWatch
-from app.analysis.lobes.character import Character, characterise
+from app.analysis.lobes.character import Character, characterise, of_windows
+from app.analysis.lobes.finder import TurnFinder
 from app.analysis.lobes.heights import (
     Heights,
+    MeanTurn,
     far_off,
     invalid,
     mean_turn,
@@ -26,10 +28,10 @@ from app.analysis.lobes.heights import (
     with_balance,
     with_effects,
 )
-from app.analysis.lobes.layout import Layout, find_layout, refine_layout
+from app.analysis.lobes.layout import Layout, layout_of
 from app.analysis.lobes.speed import mean_speed
 from app.analysis.lobes.tracking import Followed, LobeFollower, Taught, Teaching
-from app.analysis.lobes.turns import SLOWEST_TURN_S, Turn, TurnFinder
+from app.analysis.lobes.turns import SLOWEST_TURN_S, Turn
 from app.analysis.results import Message, Quantity, Reading, Side, Sign, Trace
 from app.analysis.uncertainty import mean_frequency
 
@@ -196,7 +198,7 @@ class Analyser:
 
     def adopt(self, taught: Taught) -> None:
         """Take over what was taught to another analysis of the same samples; no break counts."""
-        sense = taught.sense_in(self._turns, self._finder.lobes_a_turn)
+        sense = taught.sense_in(self._turns, self._finder.alike_a_turn)
         if sense is not None and not self._finder.by_index:
             self._teaching.adopt(sense, self._finder.lock)
 
@@ -204,14 +206,15 @@ class Analyser:
         """Return which lobe is the taller with the head outward, where that is known."""
         if self._finder.index_is_doubled:
             return None
-        if self._finder.by_index:
+        if self._finder.by_index or self._finder.tells_side:
             return 1 if self._setup.first_lobe_outward else -1
         return self._teaching.sense(self._finder.lock)
 
     def _sign(self, sense: int | None) -> Sign:
         if sense is None:
             return Sign.UNKNOWN
-        return Sign.KNOWN if self._finder.by_index else Sign.TAUGHT
+        known = self._finder.by_index or self._finder.tells_side
+        return Sign.KNOWN if known else Sign.TAUGHT
 
     def _advance(self, turns: list[Turn]) -> bool:
         """Take turns completed and lobes completed; returns whether there is a new reading."""
@@ -232,7 +235,7 @@ class Analyser:
             self.trace = take_trace(series, turns[-1], self._follower.layout, self._turn_count)
         if not self.locked:
             late = self._frames_seen > _WAIT_S * self._setup.sample_rate_hz
-            reason = messages.NO_LOCK if late else messages.WAITING
+            reason = self._no_lock if late else messages.WAITING
             self._reading = invalid(self._bare(), reason)
             return True
         return changed or bool(turns)
@@ -245,6 +248,9 @@ class Analyser:
             if follower.layout is None:
                 self._in_order = None
                 self._reading = self._without_layout(self._bare(), follower.lone)
+            elif follower.layout.windows is not None and follower.character.reason is not None:
+                # Of windows that are not there no lobe may come to say so.
+                self._reading = invalid(self._bare(), follower.character.reason)
             self._forget_old()
         under_way = self._finder.under_way(self._end_frame)
         if under_way is None:
@@ -336,18 +342,15 @@ class Analyser:
         if not turns:
             return invalid(
                 reading,
-                messages.NO_WHOLE_TURN
-                if self._turns
-                else self._stillness.fault or messages.NO_LOCK,
+                messages.NO_WHOLE_TURN if self._turns else self._stillness.fault or self._no_lock,
             )
-        mean = mean_turn(series, turns)
-        found = find_layout(mean, self._setup.pairs) if mean is not None else None
-        if mean is None or found is None or found.lone is not None:
-            return self._without_layout(reading, None if found is None else found.lone)
-        layout = refine_layout(found, mean, series, turns)
+        mean = mean_turn(series, turns, with_spikes=bool(self._setup.windows))
+        layout = layout_of(mean, series, turns, self._setup) if mean is not None else None
+        if mean is None or layout is None or layout.lone is not None:
+            return self._without_layout(reading, None if layout is None else layout.lone)
         measured = measure_heights(layout.fit(series, _with_outer(turns)), layout.pairs)
         if measured is None:
-            return invalid(reading, messages.NO_PATTERN)
+            return invalid(reading, _why_unread(mean, layout))
         heights, step = measured
         heights = self._with_effects(heights, layout, turns)
         if step is not None:
@@ -397,7 +400,7 @@ class Analyser:
         heights = of_recording(heights, character.filling, character.balance_u, character.even_u)
         notes, reasons = list(reading.notes), list(reading.reasons)
         speed, sense = reading.speed_rpm, self._sense()
-        if layout.pairs > 1:
+        if layout.pairs > 1 and layout.windows is None:
             notes.append(messages.fill(messages.PAIRS, layout.pairs))
         if self._pairs_are_guessed and speed is not None:
             # Half a pair more or less in the turn would fit the nominal speed no worse.
@@ -421,6 +424,12 @@ class Analyser:
             sign=self._sign(sense),
         )
         return with_balance(completed, heights, sense, self._setup)
+
+    @property
+    def _no_lock(self) -> Message:
+        """Why no turn is found in what is no silence."""
+        looked = self._setup.windows and self._setup.columns.index is None
+        return messages.WINDOWS_MISSING if looked else messages.NO_LOCK
 
     @property
     def _pairs_are_guessed(self) -> bool:
@@ -467,9 +476,18 @@ class Analyser:
         if self._finder.index_is_silent:
             notes.append(messages.INDEX_SILENT)
         if not self._finder.by_index and self._sense() is None:
+            if setup.windows and self._finder.alike_a_turn:
+                notes.append(messages.WINDOWS_ALIKE)
             lost = self._teaching.is_lost(self._finder.lock)
             notes.append(messages.SIGN_LOST if lost else messages.SIGN_UNKNOWN)
         return tuple(notes)
+
+
+def _why_unread(turn: MeanTurn, layout: Layout) -> Message:
+    """Return why no two lobes of a turn could be measured."""
+    if layout.windows is None:
+        return messages.NO_PATTERN
+    return of_windows(turn, layout.windows, layout.turned).reason or messages.WINDOWS_NARROW
 
 
 def take_trace(series: EnvelopeSeries, turn: Turn, layout: Layout | None, number: int) -> Trace:
@@ -550,7 +568,7 @@ def _recording(
     edges = np.linspace(0, len(turns), count + 1).round().astype(int).tolist()
     votes: list[Character] = []
     for start, end in pairwise(edges):
-        mean = mean_turn(series, turns[start:end])
+        mean = mean_turn(series, turns[start:end], with_spikes=bool(setup.windows))
         if mean is not None:
             votes.append(characterise(mean, layout, heights_v, setup.geometry))
     kinds = [vote.geometry for vote in votes]

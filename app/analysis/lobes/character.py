@@ -11,6 +11,7 @@ from app.analysis import messages
 from app.analysis.lobes.heights import MAX_EXPANDED_U, TURN_BINS, MeanTurn, ratio_of
 from app.analysis.lobes.layout import DIP_TURNS, Layout, closed, smoothed
 from app.analysis.lobes.nulls import runs_on
+from app.analysis.lobes.windows import Windows
 from app.analysis.results import Geometry, Message, Quantity
 
 _BUMP = 0.10
@@ -34,7 +35,9 @@ _FILL_SIGMAS = 2.0
 _SHARP_REACH, _EMPTY_REACH = 0.04, 0.3
 _LEAST_PART = 1e-6
 _NOISE_KNOWN = 0.1
-"""Part of itself to which the noise's power is known."""
+_NOISE_KNOWN_EMPTY = 0.5
+"""Parts of itself to which the noise's power is known: about lobes, and in long empty stretches, in
+which there is no carrier to follow."""
 _FLANK = 0.2
 _FLOOR_QUANTILE = 0.01
 _AZIMUTH_PART = 0.1
@@ -50,6 +53,13 @@ _FLAT_REACH, _FLAT_LEVEL, _FLAT_MIN = 0.5, 0.9, 0.8
 below 0.9 of its middle level; a group is level throughout."""
 _BUMP_SIGMAS = 5.5
 _EMPTY = 0.10
+_TINY_V = 1e-30
+_BESIDE_PART, _AWAY_PART, _UNEVEN_PART = 0.3, 0.25, 0.35
+"""What is between windows, by how much one may differ from the others of its side, and within
+itself (in power), as parts of the mean height: a disk uneven by a tenth stays within these."""
+_EMPTY_CLEAR = 6.0 / 360.0
+"""So far from a window, in turns, no filter's tail fills a gap."""
+_PLACES = (np.arange(TURN_BINS) + 0.5) / TURN_BINS
 _BOUNDARY_EMPTY = 0.09
 """Of a boundary's turn 2·2·asin(0.1)/2π = 6.4 % lies below a tenth of the mean height; lobes with
 room between them leave more."""
@@ -101,6 +111,8 @@ def characterise(
     wanted : str or None
         The geometry that the profile states, None when open.
     """
+    if layout.windows is not None:
+        return of_windows(turn, layout.windows, layout.turned)
     mean_height = 0.5 * sum(heights_v)
     if not mean_height > 0.0:
         # Digital silence, or nothing that is a number, where the turns before it had lobes.
@@ -117,6 +129,56 @@ def _of_groups(
         return _NOT_KNOWN
     fill = _fill_of_gaps(turn, layout, mean_height_v)
     return Character(Geometry.ALTERNATING, balance_u=fill.balance_u(_BLUNT_U)[0])
+
+
+def of_windows(turn: MeanTurn, windows: Windows, turned: float) -> Character:
+    """Return whether the turn has its bursts in the windows, and nothing beside them."""
+    if abs(turned) >= Windows.SLACK or not _hold(turn, windows, turned):
+        place = windows.place(turn.power_v2).turned
+        if abs((place + 0.5) % 1.0 - 0.5) < Windows.SLACK or not _hold(turn, windows, place):
+            return Character(None, messages.WINDOWS_MISSING)
+        return Character(None, messages.fill(messages.WINDOWS_TURNED, f"{360.0 * place:.0f}"))
+    tops, top_u, heights = _tops(turn, windows, turned)
+    mean_height = 0.5 * float(heights.sum())
+    empty = np.flatnonzero(windows.between(_PLACES - turned, clear=_EMPTY_CLEAR))
+    fill = _Fill(0.0, np.inf)
+    if empty.size:
+        fill = _fill_at(turn, empty, mean_height, _NOISE_KNOWN_EMPTY)
+    # Windows of one lobe should be level with one another.
+    spread = windows.spread_within_lobes(tops, top_u) / (2.0 * mean_height)
+    balance_u = float(np.hypot(fill.balance_u(_BLUNT_U)[0], spread))
+    return Character(Geometry.WINDOWS, balance_u=balance_u)
+
+
+def _hold(turn: MeanTurn, windows: Windows, turned: float) -> bool:
+    """Return whether the windows of either side are level, and the gaps are gaps."""
+    tops, top_u, heights = _tops(turn, windows, turned)
+    mean_height = 0.5 * float(heights.sum())
+    within = windows.clear_of_edges(_PLACES - turned)
+    uneven = np.array([np.std(turn.power_v2[each]) for each in within])
+    noise = np.array([np.sqrt(np.mean(turn.u_v2[each] ** 2)) for each in within])
+    most = (_BESIDE_PART * mean_height) ** 2 + _BUMP_SIGMAS * turn.u_v2
+    beside = (smoothed(turn.power_v2) > most) & windows.between(_PLACES - turned)
+    away = np.abs(tops - heights[windows.lobe % 2])
+    return (
+        mean_height > 0.0
+        and not beside.any()
+        and bool(np.all(away <= _AWAY_PART * mean_height + _BUMP_SIGMAS * top_u))
+        and bool(np.all(uneven <= _UNEVEN_PART * mean_height**2 + _BUMP_SIGMAS * noise))
+    )
+
+
+def _tops(
+    turn: MeanTurn, windows: Windows, turned: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return each window's height and its u from noise, (windows,), and either side's, (2,)."""
+    within = windows.clear_of_edges(_PLACES - turned)
+    levels = np.array([turn.power_v2[each].mean() for each in within])
+    tops = np.sqrt(np.maximum(levels, 0.0))
+    side = windows.lobe % 2
+    heights = np.bincount(side, windows.length * tops) / np.bincount(side, windows.length)
+    power_u = np.array([np.linalg.norm(turn.u_v2[each]) / each.sum() for each in within])
+    return tops, power_u / (2.0 * np.maximum(tops, _EMPTY * heights.max() + _TINY_V)), heights
 
 
 def _of_two_lobes(
@@ -217,10 +279,17 @@ def _fill_of_gaps(turn: MeanTurn, layout: Layout, mean_height_v: float) -> _Fill
     power = turn.power_v2[(bins[:, None] + np.arange(-1, 2)) % TURN_BINS]
     if float(power.max(axis=1).mean()) > (_EMPTY * mean_height_v) ** 2:
         return _Fill(0.0, np.inf)
+    return _fill_at(turn, bins, mean_height_v)
+
+
+def _fill_at(
+    turn: MeanTurn, bins: NDArray[np.intp], mean_height_v: float, known: float = _NOISE_KNOWN
+) -> _Fill:
+    """Return what is left at places of the turn, the noise's power known to a part of itself."""
     u = float(np.linalg.norm(turn.u_v2[bins])) / bins.size
-    least = max(_LEAST_PART * mean_height_v**2, _NOISE_KNOWN * turn.noise_v2)
+    least = max(_LEAST_PART * mean_height_v**2, known * turn.noise_v2)
     u = float(np.hypot(u, least)) / mean_height_v**2
-    return _Fill(float(power[:, 1].mean()) / mean_height_v**2, u)
+    return _Fill(float(turn.power_v2[bins].mean()) / mean_height_v**2, u)
 
 
 def _fill(turn: MeanTurn, place: float, empty: float, sharp: bool, mean_height_v: float) -> _Fill:

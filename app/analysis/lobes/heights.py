@@ -55,13 +55,19 @@ class MeanTurn:
         return np.sqrt(np.maximum(self.power_v2, 0.0))
 
 
-def mean_turn(series: EnvelopeSeries, turns: Sequence[Turn]) -> MeanTurn | None:
-    """Average turns by place, or return None when no bin lies within them."""
+def mean_turn(
+    series: EnvelopeSeries, turns: Sequence[Turn], *, with_spikes: bool = False
+) -> MeanTurn | None:
+    """Average turns by place, or return None when no bin lies within them.
+
+    Bins that stand out are left out; `with_spikes` keeps them, where the pattern has bursts as
+    short.
+    """
     sums = np.zeros(TURN_BINS)
     variance = np.zeros(TURN_BINS)
     counts = np.zeros(TURN_BINS)
     noise = 0.0
-    spikes = with_neighbours(series.spikes())
+    spikes = with_neighbours(series.spikes() & (not with_spikes))
     for turn in turns:
         bins = series.bins_between(turn.start_frame, turn.end_frame)
         ok = series.ok[bins] & ~spikes[bins]
@@ -97,6 +103,8 @@ and by this part of the lobe's height."""
 _MIN_KEPT = 0.6
 """With fewer of its bins a lobe is not measured."""
 _MIN_COVERED = 0.97
+_WIDE_BINS = 12
+"""A window of fewer bins may stand out from the nine around a bin as a spike does."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,11 +171,60 @@ def fit_lobes(
     if not len(centre_frames):
         none = np.zeros(0)
         return LobeFits(none, none, none, none, none, np.zeros(0, dtype=np.bool_))
+    numbers, away = _bins_around(series, centre_frames, reach)
+    inside = np.abs(away) <= reach[:, None]
+    angle = np.pi * away / spacing_frames[:, None]
+    columns = [np.ones_like(angle)]
+    if window.cosines:
+        columns += [np.cos(angle) - 1.0, np.sin(angle)]
+    columns += [np.cos(order * angle) - 1.0 for order in range(2, window.cosines + 1)]
+    design = np.stack(columns, axis=2)
+    solution, u_v, ok = _fit_bins(series, numbers, inside, design)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        lean = np.where(ok, solution[:, 2] / solution[:, 1], 0.0) if window.cosines else 0.0 * u_v
+        bend = np.where(ok, solution[:, 1] / solution[:, 0], 0.0) if window.cosines else 0.0 * u_v
+    height_v = np.where(ok, solution[:, 0], 0.0)
+    return LobeFits(centre_frames, height_v, np.where(ok, u_v, 0.0), lean, bend, ok)
+
+
+def fit_level(
+    series: EnvelopeSeries, centre_frames: NDArray[np.float64], reach_frames: NDArray[np.float64]
+) -> LobeFits:
+    """Fit one level to the bins within `reach_frames` of each middle; both have shape (n,)."""
+    numbers, away = _bins_around(series, centre_frames, reach_frames)
+    inside = np.abs(away) <= reach_frames[:, None]
+    design = np.ones((*inside.shape, 1))
+    # What is as short as a spike is none here.
+    wide = inside.sum(axis=1) >= _WIDE_BINS
+    solution, u_v, ok = _fit_bins(series, numbers, inside, design, least=1, with_strays=~wide)
+    none = np.zeros(len(centre_frames))
+    height_v = np.where(ok, solution[:, 0], 0.0)
+    return LobeFits(centre_frames, height_v, np.where(ok, u_v, 0.0), none, none, ok)
+
+
+def _bins_around(
+    series: EnvelopeSeries, centre_frames: NDArray[np.float64], reach: NDArray[np.float64]
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Return the numbers of the bins around each middle, and how far away they are in frames."""
     width = int(np.ceil(2.0 * reach.max() / series.frames_a_bin)) + 1
     lowest = np.ceil((centre_frames - reach + 0.5) / series.frames_a_bin - 0.5).astype(np.int64)
     numbers = lowest[:, None] + np.arange(width)
-    away = series.centre_frame(numbers) - centre_frames[:, None]
-    inside = np.abs(away) <= reach[:, None]
+    return numbers, series.centre_frame(numbers) - centre_frames[:, None]
+
+
+def _fit_bins(
+    series: EnvelopeSeries,
+    numbers: NDArray[np.int64],
+    inside: NDArray[np.bool_],
+    design: NDArray[np.float64],
+    least: int = 5,
+    with_strays: NDArray[np.bool_] | None = None,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
+    """Return each row's solution, the u of its first coefficient, and whether it was all there.
+
+    A row has `least` bins or is not fitted; `with_strays` marks rows in which bins that stand out
+    from their neighbours may belong to the signal.
+    """
     place = numbers - series.first
     there = inside & (place >= 0) & (place < series.ok.size)
     place = np.where(there, place, 0)
@@ -181,24 +238,15 @@ def fit_lobes(
         power = np.where(there, series.power_v2[place], 0.0)
         sigma = np.where(there, series.sigma_v[place], 0.0)
         strays = there & series.strays_and_edges()[place]
-    angle = np.pi * away / spacing_frames[:, None]
-    columns = [np.ones_like(angle)]
-    if window.cosines:
-        columns += [np.cos(angle) - 1.0, np.sin(angle)]
-    columns += [np.cos(order * angle) - 1.0 for order in range(2, window.cosines + 1)]
-    design = np.stack(columns, axis=2)
-    covered = there.sum(axis=1) >= np.maximum(_MIN_COVERED * inside.sum(axis=1), 5)
+        if with_strays is not None:
+            strays &= ~with_strays[:, None]
+    covered = there.sum(axis=1) >= np.maximum(_MIN_COVERED * inside.sum(axis=1), least)
     there &= covered[:, None]
     solution, kept, lowest_scale = _robust(design, values, sigma, there, strays)
     solution, inverse, scale = _by_power(design, power, sigma, solution, kept, lowest_scale)
     enough = kept.sum(axis=1) >= _MIN_KEPT * inside.sum(axis=1)
     ok = covered & enough & np.isfinite(solution).all(axis=1)
-    u_v = scale * np.sqrt(np.maximum(inverse[:, 0, 0], 0.0))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        lean = np.where(ok, solution[:, 2] / solution[:, 1], 0.0) if window.cosines else 0.0 * u_v
-        bend = np.where(ok, solution[:, 1] / solution[:, 0], 0.0) if window.cosines else 0.0 * u_v
-    height_v = np.where(ok, solution[:, 0], 0.0)
-    return LobeFits(centre_frames, height_v, np.where(ok, u_v, 0.0), lean, bend, ok)
+    return solution, scale * np.sqrt(np.maximum(inverse[:, 0, 0], 0.0)), ok
 
 
 def _robust(
@@ -363,7 +411,7 @@ def measure_heights(
         The heights, and both balances of a capture in whose midst the balance stepped; None when
         no two neighbours were measured.
     """
-    seen = _compare(fits)
+    seen = _compare(fits, 2 * pairs)
     if seen is None:
         return None
     first, second = (
@@ -421,15 +469,20 @@ class _Compared:
         return values, u, float(np.sqrt(4.0 * lobes / sums)) * excess_u(values, u)
 
 
-def _compare(fits: LobeFits) -> _Compared | None:
-    """Compare every lobe with those before and after it, and leave out what falls out."""
+def _compare(fits: LobeFits, lobes: int) -> _Compared | None:
+    """Compare every lobe with those before and after it, and leave out what falls out.
+
+    `lobes` is their number in a turn.
+    """
     height, at = fits.height_v, fits.centre_frame
     middle = np.arange(1, len(height) - 1)
     period = at[2:] - at[:-2]
     there = fits.ok[1:-1] & fits.ok[:-2] & fits.ok[2:]
-    if there.any():
-        # Where turns are missing the neighbours are no neighbours.
-        there &= period < _NEIGHBOURS * np.median(period[there])
+    for number in range(lobes):
+        same = middle % lobes == number
+        if (there & same).any():
+            # Where turns are missing the neighbours are no neighbours.
+            there &= ~same | (period < _NEIGHBOURS * np.median(period[there & same]))
     middle = middle[there]
     if not middle.size:
         return _one_pair(fits)

@@ -9,8 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis.envelope.series import EnvelopeSeries, mean_by
+from app.analysis.envelope.setup import Setup
 from app.analysis.lobes.heights import TURN_BINS, LobeFits, MeanTurn, Window, fit_lobes
 from app.analysis.lobes.turns import Turn, holds_two
+from app.analysis.lobes.windows import Windows, fit_windows
 
 MAX_PAIRS = 18
 """4 to 36 groups a turn, US patent 4 084 201."""
@@ -77,6 +79,10 @@ class Layout:
     lone : float or None
         Middle of the one broad lobe, in turns, where there is no null: the head is far off the
         line.
+    windows : Windows or None
+        Where the profile states them: then they are read, and not the lobes' shapes.
+    turned : float
+        By how much later than stated the windows stand, in turns.
     """
 
     pairs: int
@@ -84,10 +90,14 @@ class Layout:
     window: Window
     widths: NDArray[np.float64] = field(default_factory=lambda: np.ones(1))
     lone: float | None = None
+    windows: Windows | None = None
+    turned: float = 0.0
 
     @property
     def is_at_index(self) -> bool:
         """True when a lobe's middle is so near the turn's start that its order is arbitrary."""
+        if self.windows is not None:
+            return False
         away = np.abs((self.centres + 0.5) % 1.0 - 0.5)
         return bool(np.any(away < _AT_INDEX))
 
@@ -99,11 +109,52 @@ class Layout:
         spacing = np.repeat(frames[:, None] / len(self.centres), len(self.centres), axis=1)
         return centres, spacing
 
+    @property
+    def least_apart(self) -> float:
+        """The least way from one lobe's middle to the next, in turns."""
+        return float(np.min(np.diff(self.centres, append=self.centres[0] + 1.0)))
+
+    def ends_of(self, turns: Sequence[Turn]) -> NDArray[np.float64]:
+        """Return the frame at which each lobe is complete, float64, shape (turns, 2 · pairs)."""
+        centres, spacing = self.frames_of(turns)
+        if self.windows is None:
+            return centres + 0.5 * self.window.span * spacing
+        return centres + spacing * len(self.centres) * self.windows.reach
+
+    def fit_one(self, series: EnvelopeSeries, turn: Turn, number: int) -> LobeFits:
+        """Fit one lobe of a turn."""
+        if self.windows is not None:
+            return fit_windows(series, [turn], self.windows.of_lobe(number), self.turned)
+        centres, spacing = self.frames_of([turn])
+        one = slice(number, number + 1)
+        return fit_lobes(series, centres[0, one], spacing[0, one], self.window)
+
     def fit(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> LobeFits:
         """Fit every lobe of the turns; rows of the results run over turns, then lobes."""
+        if self.windows is not None:
+            return fit_windows(series, turns, self.windows, self.turned)
         centres, spacing = self.frames_of(turns)
         widths = np.broadcast_to(self.widths, centres.shape).ravel()
         return fit_lobes(series, centres.ravel(), spacing.ravel(), self.window, widths)
+
+
+def layout_of(
+    turn: MeanTurn, series: EnvelopeSeries, turns: Sequence[Turn], setup: Setup
+) -> Layout | None:
+    """Return the lobes of averaged turns, or but the one broad one, or None without any."""
+    if setup.windows:
+        return _of_windows(turn, Windows.of(setup.windows))
+    found = find_layout(turn, setup.pairs)
+    if found is None or found.lone is not None:
+        return found
+    return refine_layout(found, turn, series, turns)
+
+
+def _of_windows(turn: MeanTurn, windows: Windows) -> Layout:
+    """Return the layout of windows, turned to where they stand in the turn."""
+    turned = windows.find(turn.power_v2)
+    centres = windows.centres + turned
+    return Layout(windows.lobes // 2, centres, Window(1.0, 0), windows=windows, turned=turned)
 
 
 def find_layout(turn: MeanTurn, pairs: int | None) -> Layout | None:

@@ -19,13 +19,13 @@ from app.analysis.envelope.setup import Setup
 from app.analysis.lobes.character import Character, characterise
 from app.analysis.lobes.heights import (
     Heights,
+    LobeFits,
     Window,
     balance_of,
     balance_u,
-    fit_lobes,
     mean_turn,
 )
-from app.analysis.lobes.layout import Layout, find_layout, refine_layout
+from app.analysis.lobes.layout import Layout, layout_of
 from app.analysis.lobes.moving import LobeShapes, balance_now, learn_shapes
 from app.analysis.lobes.turns import Turn
 from app.analysis.results import Message, Quantity, Side
@@ -229,16 +229,15 @@ class LobeFollower:
 
     def learn(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> None:
         """Learn layout and character anew from the last turns."""
-        turn = mean_turn(series, turns)
-        found = find_layout(turn, self._setup.pairs) if turn is not None else None
-        self.lone = found.lone if found is not None else None
-        if turn is None or found is None or found.lone is not None:
+        turn = mean_turn(series, turns, with_spikes=bool(self._setup.windows))
+        layout = layout_of(turn, series, turns, self._setup) if turn is not None else None
+        self.lone = layout.lone if layout is not None else None
+        if turn is None or layout is None or layout.lone is not None:
             self.layout = None
             return
-        if self.layout is None or found.pairs != self.layout.pairs:
-            self._tracker = BalanceTracker(found.pairs)
-        layout = refine_layout(found, turn, series, turns)
-        self._shapes = learn_shapes(turn, layout)
+        if self.layout is None or layout.pairs != self.layout.pairs:
+            self._tracker = BalanceTracker(layout.pairs)
+        self._shapes = None if layout.windows is not None else learn_shapes(turn, layout)
         if layout.pairs == 1 and layout.window.span > _LIVE_WINDOW.span:
             layout = replace(layout, window=_LIVE_WINDOW)
         self.layout = layout
@@ -255,17 +254,16 @@ class LobeFollower:
         layout = self.layout
         if layout is None:
             return
-        centres, spacing = layout.frames_of(turns)
-        reach = 0.5 * layout.window.span * spacing
-        for place in np.ndindex(*centres.shape):
-            centre, one = float(centres[place]), float(spacing[place])
-            end = centre + float(reach[place])
-            if centre <= self._last_centre + 0.5 * one or end > series.end_frame:
+        centres, ends = layout.frames_of(turns)[0], layout.ends_of(turns)
+        for at, number in np.ndindex(*centres.shape):
+            turn, centre, end = turns[at], float(centres[at, number]), float(ends[at, number])
+            seen = centre <= self._last_centre + 0.5 * layout.least_apart * turn.frames
+            if seen or end > series.end_frame:
                 continue
             self._last_centre = centre
-            live = self._measure(series, layout, place[1] % 2, centre, one)
+            live = self._measure(layout.fit_one(series, turn, number), number % 2)
             if live is not None:
-                yield Followed(live, end - len(layout.centres) * one, end)
+                yield Followed(live, end - turn.frames, end)
 
     def now(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> Quantity | None:
         """Return the balance by what there is of the lobe under way, in order of the turn."""
@@ -274,10 +272,7 @@ class LobeFollower:
             return None
         return balance_now(series, turns, self._shapes, total_v, self._setup.sample_rate_hz)
 
-    def _measure(
-        self, series: EnvelopeSeries, layout: Layout, which: int, centre: float, spacing: float
-    ) -> LiveBalance | None:
-        fits = fit_lobes(series, np.array([centre]), np.array([spacing]), layout.window)
+    def _measure(self, fits: LobeFits, which: int) -> LiveBalance | None:
         if not fits.ok[0]:
             self._tracker.miss(which)
             return None
@@ -296,9 +291,9 @@ def recent_character(
     count = 1
     while True:
         newest = turns[-count:]
-        turn = mean_turn(series, newest)
+        turn = mean_turn(series, newest, with_spikes=bool(setup.windows))
         fits = layout.fit(series, newest)
-        if turn is None or not fits.ok.any():
+        if turn is None or not (fits.ok.any() or layout.windows is not None):
             return character
         first, second = (float(height) for height in fits.height_v.reshape(-1, 2).mean(axis=0))
         # The phase says the same wherever the head is.

@@ -1,11 +1,10 @@
-"""Whole turns of a stream: by the index while there is one, else by the pattern itself."""
+"""Whole turns of a stream, by its index or by the rhythm of its lobes."""
 
 from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -215,6 +214,11 @@ class PatternTurns:
         self._tried_to = 0
 
     @property
+    def a_turn(self) -> int:
+        """Lobes that are counted to a turn."""
+        return 2 * self.pairs
+
+    @property
     def turn_frames(self) -> float | None:
         """Length of a turn now, None when not locked."""
         return 2 * self.pairs * self._period if self.locked else None
@@ -384,177 +388,3 @@ def holds_two(folded: NDArray[np.float64], *, flat: bool, slack: float = 0.0) ->
     between = (folded > _GONE * top) & (folded < _SAME_LEVEL * top)
     high = float(np.mean(folded > 0.5 * top))
     return flat and (float(between.mean()) > _BETWEEN or high < 0.5)
-
-
-_INDEX_PATIENCE_S = 1.2
-"""An index that has given no turn for so long, from the beginning or of late, is silent."""
-_LATE_TURN = 1.4
-"""A turn that has lasted this much longer than the one before is not foretold any more."""
-
-
-class TurnFinder:
-    """Finds the turns of one stream, by the index if it can and else by the pattern."""
-
-    def __init__(self, setup: Setup) -> None:
-        self._setup = setup
-        # Of min/max pairs the index is looked at once for each pair of rows.
-        self._rows = 2 if setup.min_max else 1
-        has_index = setup.columns.index is not None
-        self._index = IndexDetector(setup.sample_rate_hz / self._rows) if has_index else None
-        self._by_edges = IndexTurns(setup.sample_rate_hz)
-        self._pattern: PatternTurns | None = None
-        self._read_by: PatternTurns | None = None
-        self._triggered_at: int | None = None
-        self._frames_seen = 0
-        self._next_frame = 0
-        self.epoch = 0
-        """Counted up whenever the turns found before do not belong with those that follow."""
-
-    @property
-    def by_index(self) -> bool:
-        """Whether the turns begin at edges of the index."""
-        has_index = self._index is not None or self._triggered_at is not None
-        return self._pattern is None and has_index
-
-    @property
-    def index_is_doubled(self) -> bool:
-        """Whether the index gives more than one pulse a turn, so that its edges tell no side."""
-        return self.by_index and self._by_edges.is_doubled
-
-    @property
-    def index_is_silent(self) -> bool:
-        """Whether there is an index channel that gives no turns."""
-        return self._index is not None and self._pattern is not None
-
-    @property
-    def lock(self) -> tuple[int, int] | None:
-        """Names the count of lobes that the pattern has now; None by the index."""
-        return None if self._pattern is None else (self.epoch, self._pattern.locks)
-
-    @property
-    def lobe_times(self) -> tuple[LobeTime, ...]:
-        """Where the pattern was found, lobe by lobe; empty by edges of an index channel."""
-        read_by = self._pattern or self._read_by
-        return () if read_by is None else tuple(read_by.times)
-
-    @property
-    def lobes_a_turn(self) -> int:
-        """Lobes that the pattern counts to a turn; 0 by edges of an index channel."""
-        read_by = self._pattern or self._read_by
-        return 0 if read_by is None else 2 * read_by.pairs
-
-    def push(
-        self,
-        samples_v: NDArray[np.float32],
-        first_index: int,
-        series: EnvelopeSeries | None,
-        *,
-        at_index: bool,
-    ) -> list[Turn]:
-        """Take the next samples, their envelope already in `series`; returns turns completed."""
-        self._frames_seen += len(samples_v)
-        if first_index != self._next_frame:
-            self._by_edges.break_off()
-        self._next_frame = first_index + len(samples_v)
-        if at_index:
-            self._triggered_at = first_index
-            self._by_edges.take_edge(float(first_index))
-        if self._index is None:
-            return self._by_pattern(series, at_end=False)
-        slips = self._by_edges.slips
-        turns = self._by_edges.push(self._pulses(self._index, samples_v, first_index))
-        self.epoch += self._by_edges.slips > slips
-        if turns and self._pattern is not None:
-            self._pattern = None
-            self.epoch += 1
-        patience = _INDEX_PATIENCE_S * self._setup.sample_rate_hz
-        edge = self._by_edges.last_edge
-        if self._by_edges.turn_frames is not None and edge is not None:
-            if first_index - edge < patience:
-                return turns
-        elif turns or self._frames_seen < patience:
-            return turns
-        return self._by_pattern(series, at_end=False)
-
-    def finish(
-        self, series: EnvelopeSeries | None, end_frame: int, *, any_before: bool
-    ) -> list[Turn]:
-        """Return the turns that were waiting for more samples; the capture ends at `end_frame`."""
-        turns: list[Turn] = []
-        if self._index is not None:
-            turns = self._by_edges.push(self._in_frames(self._index.flush()))
-        if self._pattern is None and (turns or any_before):
-            return turns
-        turns = self._by_pattern(series, at_end=True)
-        if self._triggered_at is not None and self._pattern is not None:
-            return self._triggered(self._pattern, self._triggered_at, end_frame)
-        return turns
-
-    def begin_anew(self) -> None:
-        """Forget the pattern's count: the envelope begins anew, or time is not continuous."""
-        self.epoch += 1
-        if self._pattern is not None:
-            self._pattern = self._new_pattern()
-
-    def under_way(self, end_frame: int) -> Turn | None:
-        """Return the turn that is not yet over, its end foretold."""
-        if self._pattern is not None:
-            frames, start = self._pattern.turn_frames, self._pattern.turn_start
-            return None if frames is None else Turn(start, start + frames)
-        frames, edge = self._by_edges.turn_frames, self._by_edges.last_edge
-        if frames is None or edge is None or end_frame - edge > _LATE_TURN * frames:
-            return None
-        return Turn(edge, edge + frames)
-
-    def _pulses(
-        self, index: IndexDetector, samples_v: NDArray[np.float32], first_index: int
-    ) -> list[Pulse]:
-        column = samples_v[:, self._setup.columns.index]
-        if self._rows == 2:
-            column = 0.5 * (column[::2] + column[1::2])
-        return self._in_frames(index.push(column, first_index // self._rows))
-
-    def _in_frames(self, pulses: list[Pulse]) -> list[Pulse]:
-        if self._rows == 1:
-            return pulses
-        return [Pulse(2.0 * pulse.edge_frame, 2.0 * pulse.frames) for pulse in pulses]
-
-    def _triggered(self, pattern: PatternTurns, start: int, end_frame: int) -> list[Turn]:
-        """Return whole turns from the index edge that triggered a record, as long as the pattern's.
-
-        The pattern's own phase counts for nothing then: the index shows which lobe is first.
-        """
-        frames, times = pattern.turn_frames, pattern.times
-        self._pattern, self._read_by = None, pattern
-        self.epoch += 1
-        if frames is None:
-            return []
-        lobes = 2 * pattern.pairs
-        if len(times) <= lobes:
-            count = int((end_frame - start) // frames)
-            return [Turn(start + k * frames, start + (k + 1) * frames) for k in range(count)]
-        # Each turn is as long as from one lobe to the same of the next turn.
-        counts = np.array([time.count for time in times], dtype=np.float64)
-        places = np.array([time.frame for time in times])
-        ends = np.array([counts[0] - 2.0 * lobes, counts[-1] + 2.0 * lobes])
-        spacing = frames / lobes
-        counts = np.concatenate([ends[:1], counts, ends[1:]])
-        far = 2.0 * lobes * spacing
-        places = np.concatenate([[places[0] - far], places, [places[-1] + far]])
-        first = float(np.interp(start, places, counts))
-        turns = int((counts[-1] - first) // lobes)
-        wanted = [first + lobes * turn for turn in range(turns + 1)]
-        edges = [float(np.interp(each, counts, places)) for each in wanted]
-        return [Turn(*each) for each in pairwise(edges) if each[1] <= end_frame]
-
-    def _by_pattern(self, series: EnvelopeSeries | None, *, at_end: bool) -> list[Turn]:
-        if series is None:
-            return []
-        if self._pattern is None:
-            self._pattern = self._new_pattern()
-            self.epoch += 1
-        return self._pattern.push(series, at_end=at_end)
-
-    def _new_pattern(self) -> PatternTurns:
-        setup = self._setup
-        return PatternTurns(setup.sample_rate_hz, setup.speed_rpm, setup.pairs)

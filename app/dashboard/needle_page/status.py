@@ -154,6 +154,7 @@ def _pattern(geometry: Geometry) -> str:
         Geometry.TWO_BAND: translate("dashboard", "two-band pattern"),
         Geometry.BOUNDARY: translate("dashboard", "boundary pattern"),
         Geometry.ALTERNATING: translate("dashboard", "alternating pattern"),
+        Geometry.WINDOWS: translate("dashboard", "pattern of windows"),
     }[geometry]
 
 
