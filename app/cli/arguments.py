@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import argparse
 import math
-from collections.abc import Callable, Sequence
+import os
+import re
+from collections.abc import Callable, Iterable, Sequence
+from difflib import get_close_matches
 from functools import partial
 from pathlib import Path
 from typing import Any, NoReturn
 
+from app.handbook import TOPICS
 from app.job.model import DESCRIPTIONS, CheckName
 from app.live.measurement import LIVE_SECONDS
 from app.live.source_check import QUICK_QUIET_S, QUIET_S
@@ -127,6 +131,20 @@ A disk with a certificate, disks/our-disk.toml:
   date = { value = 1987-05-31, source = "certificate 7" }
   temperature_c = { value = 21.5, source = "certificate 7" }
 
+A disk whose bursts stand in windows states each of them, in degrees after the index; “side” is
+where the head is when the window is the taller. Where lengths or order show it, the side is then
+known without an index:
+
+  [pattern]
+  geometry = { value = "windows", source = "the disk's paper" }
+
+  [pattern.windows]
+  value = [
+    { start_deg = 15, length_deg = 100, side = "outward" },
+    { start_deg = 190, length_deg = 45, side = "inward" },
+  ]
+  source = "the disk's paper"
+
 A class that uses the disk, our-drives.toml, then chosen with --profile our-drives:
 
   title = "Ticket machines, 130 mm"
@@ -137,6 +155,7 @@ A class that uses the disk, our-drives.toml, then chosen with --profile our-driv
   set = { value = 0.10, source = "workshop rule" }
 """
 
+_BARE_WORD = re.compile(r"[A-Za-z][A-Za-z0-9_-]*")
 _MOST_REPEATS = 100
 _MOST_SECONDS = 7 * 86400.0
 
@@ -479,10 +498,26 @@ def parse(arguments: Sequence[str]) -> tuple[str, argparse.Namespace]:
     """
     words = _with_skips(arguments)
     command = words.pop(0) if words and words[0] in COMMANDS else ""
+    if words and not command:
+        _refuse_mistyped(words[0])
     title, add = COMMANDS[command] if command else (_TITLE, _dashboard)
     parser = _Parser(prog=f"evenlobe {command}".rstrip(), description=title)
     add(parser)
     return command, parser.parse_args(words)
+
+
+def _refuse_mistyped(word: str) -> None:
+    """Refuse a bare word that is no file: it was meant as a command."""
+    if not _BARE_WORD.fullmatch(word) or os.path.exists(word):
+        return
+    meant = nearest(word, COMMANDS, "evenlobe ")
+    raise UsageFault(f"“{word}” is no command, no file and no address; {meant}")
+
+
+def nearest(word: str, known: Iterable[str], before: str) -> str:
+    """Return words that offer what is known and most like a word that is not."""
+    near = get_close_matches(word.lower(), list(known), 1)
+    return f"did you mean “{before}{near[0]}”?" if near else "“evenlobe help” lists what there is"
 
 
 def _with_skips(arguments: Sequence[str]) -> list[str]:
@@ -764,6 +799,19 @@ examples:
     parser.add_argument("name", metavar="NAME", nargs="?", help=words)
 
 
+def _help(parser: argparse.ArgumentParser) -> None:
+    topics = "\n".join(f"  {topic.name:<13} {topic.title}" for topic in TOPICS.values())
+    parser.epilog = f"""\
+topics:
+{topics}
+
+examples:
+  evenlobe help spoils
+  evenlobe help measure
+"""
+    parser.add_argument("topic", metavar="TOPIC", nargs="?", help="a topic, or a command")
+
+
 COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
     "measure": ("measure a source once, or show its needle as text", _measure),
     "sources": ("list what can be opened now", _sources),
@@ -788,4 +836,5 @@ COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
     "virtual-scope": ("put the virtual drive behind the commands of a scope", _virtual_scope),
     "probes": ("show the probes that can be built: values, reasons, levels, drawings", _probes),
     "steps": ("try the line that steps the drive, command by command", _steps),
+    "help": ("explain a topic or a command, or list both", _help),
 }

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from app.book.model import BookError
-from app.cli.arguments import DEFAULT_SOURCE, UsageFault, parse
+from app.cli.arguments import COMMANDS, DEFAULT_SOURCE, UsageFault, nearest, parse
 from app.cli.book import backup, describe, export, import_, list_drives, restore, run_report, verify
 from app.cli.captures import captures_as_text
 from app.cli.job import run_job
@@ -22,6 +22,7 @@ from app.cli.probes import tell_probes
 from app.cli.record import record, write_simulation
 from app.cli.source_check import run_check_source
 from app.cli.steps import try_steps
+from app.handbook import TOPICS, as_text
 from app.live.measurement import EnvelopeOptions, measure
 from app.live.session import Session
 from app.live.stepping import Stepping
@@ -206,6 +207,24 @@ def _profiles(options: argparse.Namespace) -> int:
     return OK
 
 
+def _help(options: argparse.Namespace) -> int:
+    word: str | None = options.topic
+    if word in TOPICS:
+        say(as_text(TOPICS[word]))
+    elif word in COMMANDS:
+        parse([word, "--help"])
+    elif word is not None:
+        meant = nearest(word, (*TOPICS, *COMMANDS), "evenlobe help ")
+        raise UsageFault(f"“{word}” is no topic of the help and no command; {meant}")
+    else:
+        for head, rows in (
+            ("topics", [(topic.name, topic.title) for topic in TOPICS.values()]),
+            ("commands", [(name, title) for name, (title, _) in COMMANDS.items()]),
+        ):
+            say(f"{head}:\n" + "\n".join(f"  {name:<13} {title}" for name, title in rows))
+    return OK
+
+
 def _of_book(act: Callable[[argparse.Namespace, Callable[[str], None]], None]) -> Command:
     """Return a command that is done where nothing is raised."""
 
@@ -238,6 +257,7 @@ _COMMANDS: dict[str, Command] = {
     "virtual-scope": _virtual_scope,
     "steps": _steps,
     "probes": _probes,
+    "help": _help,
 }
 
 

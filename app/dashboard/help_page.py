@@ -9,6 +9,7 @@ from PySide6.QtWidgets import QTextBrowser, QVBoxLayout, QWidget
 
 from app.dashboard.text import translate
 from app.dashboard.widgets import TouchButton, button_row, laid, named
+from app.handbook import TOPICS, Table, Topic
 
 _CANNOT_DO = (
     "select the drive and turn its motor",
@@ -204,6 +205,17 @@ def _table(parts: tuple[tuple[str, str], ...]) -> str:
     return f"<table width='100%' cellpadding='6'>{''.join(rows)}</table>"
 
 
+def _topic(topic: Topic) -> str:
+    parts = [f"<h3>{escape(_translated(topic.title))}</h3>"]
+    for block in topic.body:
+        if isinstance(block, Table):
+            rows = ((_translated(what), _translated(words)) for what, words in block.rows)
+            parts.append(_table(tuple(rows)))
+        else:
+            parts.append(f"<p>{escape(_translated(block))}</p>")
+    return "".join(parts)
+
+
 def help_html() -> str:
     """Return the page."""
     rows = "".join(
@@ -229,6 +241,7 @@ def help_html() -> str:
         _table(probes()),
         f"<h3>⚠ {escape(translate('help', 'Steps by wire'))}</h3>",
         _table(steps()),
+        *(_topic(topic) for topic in TOPICS.values()),
     )
     return "".join(parts)
 

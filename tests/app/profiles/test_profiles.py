@@ -16,6 +16,7 @@ import app.profiles
 from app.cli.main import run
 from app.profiles import (
     SPECS,
+    AlignmentWindow,
     Profile,
     ProfileError,
     load_profile,
@@ -31,7 +32,7 @@ CERTIFICATE = """
 geometry = { value = "boundary", source = "certificate 7" }
 pairs = { value = 1, source = "certificate 7" }
 first_lobe = { value = "inward", source = "certificate 7" }
-scale_um = { value = 181.5, u = 1.2, calibrated = true, source = "certificate 7" }
+scale_um = { value = 161.5, u = 1.2, calibrated = true, source = "certificate 7" }
 [certificate]
 date = { value = 1987-05-31, source = "certificate 7" }
 temperature_c = { value = 21.5, source = "certificate 7" }
@@ -83,7 +84,7 @@ def test_a_disk_of_one_s_own_brings_its_certificate(own):
     own(DISK + CERTIFICATE, "disks/certified.toml")
     profile = load_profile("mine")
     assert (profile.disk, profile.disk_title) == ("certified", "Certified")
-    assert (profile.scale_um, profile.scale_u_um, profile.calibrated) == (181.5, 1.2, True)
+    assert (profile.scale_um, profile.scale_u_um, profile.calibrated) == (161.5, 1.2, True)
     assert (profile.geometry, profile.pairs, profile.first_lobe_outward) == ("boundary", 1, False)
     assert profile.certificate_date == "1987-05-31"
     assert profile.certificate_temperature_c == 21.5
@@ -120,6 +121,31 @@ def test_what_is_no_profile_is_not_listed(own):
         "200mm-48tpi",
         "90mm-135tpi",
     }
+
+
+WINDOWS = """
+[pattern]
+geometry = { value = "windows", source = "paper" }
+[pattern.windows]
+value = [
+  { start_deg = 190, length_deg = 45.5, side = "inward" },
+  { start_deg = 15, length_deg = 100, side = "outward" },
+]
+source = "paper"
+"""
+
+
+def test_a_disk_states_its_windows_in_any_order(own):
+    own(BASE + 'disk = "certified"\n')
+    own(DISK + WINDOWS, "disks/certified.toml")
+    profile = load_profile("mine")
+    assert profile.geometry == "windows"
+    assert profile.windows == (
+        AlignmentWindow(15.0, 100.0, outward=True),
+        AlignmentWindow(190.0, 45.5, outward=False),
+    )
+    row = re.sub(" {2,}", " | ", profile_as_text(profile))
+    assert "pattern.windows | 15° to 115° outward, 190° to 235.5° inward | – | paper" in row
 
 
 # -- what is wrong in a file ---------------------------------------------------------------------
@@ -198,6 +224,55 @@ WRONG_DISKS = [
     ("[certificate]\ndate = { value = 1987-13-31" + SOURCE, ["cannot be read"]),
     ("[spindle]\nspeed_rpm = { value = 300" + SOURCE, ["'spindle' is not a key"]),
     ('disk = "130mm-48tpi"', ["'disk' is not a key"]),
+]
+
+
+def windows(*rows, geometry="windows", first="outward", more=""):
+    tables = ", ".join(
+        f'{{ start_deg = {start}, length_deg = {length}, side = "{side}" }}'
+        for start, length, side in rows
+    )
+    return (
+        f'[pattern]\ngeometry = {{ value = "{geometry}"{SOURCE}\n'
+        f'first_lobe = {{ value = "{first}"{SOURCE}\n{more}'
+        f"windows = {{ value = [{tables}]{SOURCE}"
+    )
+
+
+OUT, IN = (15, 100, "outward"), (190, 45, "inward")
+WRONG_DISKS += [
+    (windows(OUT, (114.5, 20, "inward")), ["windows[2].start_deg is 114.5;", "115 or more"]),
+    (windows(OUT, (320, 41, "inward")), ["windows[2].length_deg is 41;", "at most 40"]),
+    (windows(OUT, (-1, 20, "inward")), ["windows[2].start_deg is -1;", "from 0 to 357"]),
+    (windows(OUT, (190, 2, "inward")), ["windows[2].length_deg is 2;", "from 3 to 357"]),
+    (windows(OUT, (190, 20, "up")), ["windows[2].side is 'up';", '"outward" or "inward"']),
+    (windows(OUT, (190, 20, "outward")), ["pattern.windows is", "of both sides; none is inward"]),
+    (windows(OUT), ["pattern.windows is", "a list of 2 to 72 windows"]),
+    (windows(OUT, IN, geometry="boundary"), ["geometry is 'boundary';", '"windows" beside']),
+    (windows(OUT, IN, first="inward"), ["first_lobe is 'inward';", '"outward", the side of']),
+    (windows(OUT, IN, more="pairs = { value = 1" + SOURCE + "\n"), ["pairs is 1;", "left out"]),
+    (
+        "[pattern]\nwindows = { value = [{ start_deg = 0, length_deg = 9, x = 1, "
+        "side = 'outward' }, "
+        "{ start_deg = 9, length_deg = 9, side = 'inward' }]" + SOURCE,
+        ["pattern.windows[1].x is not a key"],
+    ),
+    (
+        "[pattern]\nwindows = { value = [{ start_deg = 0, length_deg = 9, side = 'outward' }, "
+        "{ length_deg = 9, side = 'inward' }]" + SOURCE,
+        ["pattern.windows[2].start_deg is missing"],
+    ),
+    (
+        "[pattern]\nwindows = { value = [{ start_deg = 0, length_deg = 9, side = 'outward' }, "
+        "{ start_deg = 9, length_deg = 9, side = 'inward' }]" + SOURCE,
+        ['pattern.geometry is missing; state "windows" beside pattern.windows'],
+    ),
+    ('[pattern]\ngeometry = { value = "windows"' + SOURCE, ["pattern.windows is missing"]),
+    (
+        # A head of 0.33 mm over two bands: by geometry the line is at most half of it away.
+        '[pattern]\ngeometry = { value = "boundary"' + SOURCE,
+        ["pattern.scale_um is 178.0;", "at most 165 µm, half of head.width_um"],
+    ),
 ]
 
 
@@ -389,7 +464,7 @@ def test_the_table_shows_values_as_a_file_writes_them(own):
     for line in (
         "pattern.first_lobe | inward | – | certificate 7",
         "pattern.geometry | boundary | – | certificate 7",
-        "pattern.scale_um | 181.5 | µm | certificate 7",
+        "pattern.scale_um | 161.5 | µm | certificate 7",
         "pattern.scale_um.u | 1.2 | µm | certificate 7",
         "pattern.scale_um.calibrated | yes | – | certificate 7",
         "certificate.date | 1987-05-31 | – | certificate 7",

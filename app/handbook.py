@@ -1,0 +1,151 @@
+"""The handbook: topics that the program explains, in the terminal and in the window alike.
+
+One text a topic, in paragraphs and tables of two columns; both show whatever blocks come.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from dataclasses import dataclass
+
+_WIDTH = 96
+_FIRST_WIDTH = 34
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Rows of what and what of it, under a head."""
+
+    head: tuple[str, str]
+    rows: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Topic:
+    """One page: the word it is asked for by, its title, and paragraphs and tables."""
+
+    name: str
+    title: str
+    body: tuple[str | Table, ...]
+
+
+SPOILS = Topic(
+    "spoils",
+    "What spoils a reading",
+    (
+        (
+            "What is valid is meant to be believed, so each of these is taken out, counted in "
+            "the uncertainty u, or parks the needle with its reason."
+        ),
+        Table(
+            ("cause", "what the tool does"),
+            (
+                (
+                    "noise, hum, offsets, one probe weaker than the other",
+                    "averaged or filtered; what is left is in u",
+                ),
+                (
+                    "a gain that drifts, fades or jumps",
+                    (
+                        "each lobe is held against the mean of its neighbours in time; a lobe "
+                        "with a jump in it is left out"
+                    ),
+                ),
+                (
+                    "a signal that is muted, stuck, cut by gaps or not a number",
+                    "parked within half a second, and back by itself",
+                ),
+                (
+                    "clipping, tops cut level, an amplifier that bends",
+                    (
+                        "parked; where it bends by less than that, the tall lobe's shape "
+                        "against the low one's is in u"
+                    ),
+                ),
+                (
+                    "few codes of a converter, no noise to blur them",
+                    "its steps are in u",
+                ),
+                (
+                    "spikes, drop-outs, a splice",
+                    "left out of the mean turn",
+                ),
+                (
+                    "an index that bounces, glitches, stops, or comes twice a turn",
+                    (
+                        "edges closer than 60 µs are one; with two a turn, or none, the side "
+                        "is not known, and that is said"
+                    ),
+                ),
+                (
+                    "lobes that are narrow or not opposite, 2 to 18 pairs of groups",
+                    "read as they are; a lobe with two humps parks",
+                ),
+                (
+                    "filled nulls (a residual, a beat, an azimuth error)",
+                    (
+                        "what fills them is in u, unless the disk's profile says that it is "
+                        "an azimuth's"
+                    ),
+                ),
+                (
+                    "a detector's threshold, knee or polarity, the corner of its coupling",
+                    ("as stated, with its tolerance in u (±20 % unless said); upside down parks"),
+                ),
+                (
+                    "a head that moved during the capture, a dead phase",
+                    "said beside the reading",
+                ),
+                (
+                    "windows that are not where the profile states them",
+                    (
+                        "parked, and by how much they are turned is said; nothing is looked "
+                        "for beside them"
+                    ),
+                ),
+                (
+                    "a computer that is too slow",
+                    "goes on with the newest samples, and says how many were lost",
+                ),
+            ),
+        ),
+        "What it cannot see:",
+        (
+            "A gain control that levels the lobes; motion or a weak coating in step with the "
+            "turn, which looks like an offset where a turn has one pair of lobes; a residual "
+            "in phase with the carrier of a boundary recording; a detector whose law is a "
+            "logarithm; tops cut by a few per cent where the capture is a few turns long."
+        ),
+        (
+            "The first two are found by nudging the head: the sum of both lobes should stay, "
+            "and the offset move by what the nudge was."
+        ),
+    ),
+)
+
+TOPICS = {topic.name: topic for topic in (SPOILS,)}
+"""Every topic by its name, in the order in which they are listed."""
+
+
+def as_text(topic: Topic) -> str:
+    """Return a topic as lines of a terminal."""
+    blocks = [topic.title]
+    for block in topic.body:
+        blocks.append(_rows_as_text(block) if isinstance(block, Table) else _wrapped(block))
+    return "\n\n".join(blocks)
+
+
+def _wrapped(words: str) -> str:
+    return "\n".join(textwrap.wrap(words, _WIDTH))
+
+
+def _rows_as_text(table: Table) -> str:
+    lines: list[str] = []
+    for first, second in (table.head, *table.rows):
+        left = textwrap.wrap(first, _FIRST_WIDTH)
+        right = textwrap.wrap(second, _WIDTH - _FIRST_WIDTH - 2)
+        for number in range(max(len(left), len(right))):
+            one, other = (cell[number] if number < len(cell) else "" for cell in (left, right))
+            lines.append(f"{one:<{_FIRST_WIDTH}}  {other}".rstrip())
+        lines.append("")
+    return "\n".join(lines[:-1])
