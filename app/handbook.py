@@ -82,11 +82,23 @@ SPOILS = Topic(
                     "read as they are; a lobe with two humps parks",
                 ),
                 (
-                    "filled nulls (a residual, a beat, an azimuth error)",
+                    "filled nulls of a boundary recording (an azimuth error, a residual)",
                     (
-                        "what fills them is in u, unless the disk's profile says that it is "
-                        "an azimuth's"
+                        "taken out of the heights; what a residual may do to the balance is "
+                        "in u, unless the disk's profile says boundary: then it is azimuth"
                     ),
+                ),
+                (
+                    "a beat of two bands, whose lobes stay even",
+                    (
+                        "told by the carrier's phase, which runs on through its nulls: "
+                        "parked; of an envelope, which has no phase, parked where nulls are "
+                        "filled and lobes even"
+                    ),
+                ),
+                (
+                    "other filled nulls",
+                    "in u; parked where that is too much",
                 ),
                 (
                     "a detector's threshold, knee or polarity, the corner of its coupling",

@@ -303,8 +303,7 @@ def _check_pattern(profile: Profile, disk: Sheet) -> None:
     """Refuse a pattern that contradicts its windows, or the head that is to read it."""
 
     def refuse(attribute: str, shown: object, allowed: str) -> None:
-        spec = SPECS[attribute]
-        raise PROFILE.refusal(disk.place_of(spec.key), spec.path, shown, allowed)
+        raise PROFILE.refusal(disk.where, SPECS[attribute].path, shown, allowed)
 
     windows = profile.windows
     if windows is None and profile.geometry == _WINDOWS:
