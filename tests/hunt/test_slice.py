@@ -44,6 +44,9 @@ RIGHT = (
     "coupled",
     "carrier-ripple",
     "envelope-jump",
+    "windows",
+    "windows-unequal-bare",
+    "windows-narrow",
 )
 
 

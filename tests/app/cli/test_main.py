@@ -116,7 +116,7 @@ BAD_WORDS = [
     (["measure", "sim:", "--json", "--live"], ["--live", "--json"]),
     (["measure", "sim:", "--jso"], ["--jso", "evenlobe measure --help"]),
     (["measure"], ["SOURCE", "evenlobe measure --help"]),
-    (["mesure", "good.wav"], ["good.wav", "evenlobe --help"]),
+    (["mesure", "good.wav"], ["“mesure”", "did you mean “evenlobe measure”?"]),
     (["--roles", "plus,minus"], ["--roles", "name one"]),
     (["--profile", "999mm"], ["profile “999mm”"]),
     (["sources", "all"], ["all", "evenlobe sources --help"]),
