@@ -255,15 +255,16 @@ class LobeFollower:
         if layout is None:
             return
         centres, ends = layout.frames_of(turns)[0], layout.ends_of(turns)
-        for at, number in np.ndindex(*centres.shape):
-            turn, centre, end = turns[at], float(centres[at, number]), float(ends[at, number])
-            seen = centre <= self._last_centre + 0.5 * layout.least_apart * turn.frames
-            if seen or end > series.end_frame:
-                continue
-            self._last_centre = centre
-            live = self._measure(layout.fit_one(series, turn, number), number % 2)
-            if live is not None:
-                yield Followed(live, end - turn.frames, end)
+        for at, turn in enumerate(turns):
+            for number in range(len(layout.centres)):
+                centre, end = float(centres[at, number]), float(ends[at, number])
+                seen = centre <= self._last_centre + 0.5 * layout.least_apart * turn.frames
+                if seen or end > series.end_frame:
+                    continue
+                self._last_centre = centre
+                live = self._measure(layout.fit_one(series, turn, number), number % 2)
+                if live is not None:
+                    yield Followed(live, end - turn.frames, end)
 
     def now(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> Quantity | None:
         """Return the balance by what there is of the lobe under way, in order of the turn."""

@@ -107,9 +107,10 @@ class WindowTurns:
             turns = max(1, int(len(power_v2) / turn_bins))
             at = (np.arange(turns * _PLACES) + 0.5) / _PLACES * turn_bins - 0.5
             values = np.interp(at, np.arange(len(power_v2)), power_v2).reshape(turns, _PLACES)
-            place = self._windows.place(values.mean(axis=0))
+            mean: NDArray[np.float64] = values.mean(axis=0)
+            place = self._windows.place(mean)
             # What the turns do not have in common is not explained either.
-            common = float(np.mean(values.mean(axis=0) ** 2) / max(np.mean(values**2), 1e-300))
+            common = float(np.mean(mean**2)) / max(float(np.mean(values**2)), 1e-300)
             found.append((Place(place.turned, place.part * common, place.tells_side), turn_bins))
         best = max(found, key=lambda each: each[0].part, default=None)
         return best if best is not None and best[0].part >= _EXPLAINED else None

@@ -201,7 +201,7 @@ class Windows:
         They are looked for as far away as `reach` to both sides.
         """
         steps = int(np.ceil(reach / _FINE_TURNS))
-        turned = _FINE_TURNS * np.arange(-steps, steps + 1)
+        turned = _FINE_TURNS * np.arange(-steps, steps + 1, dtype=np.float64)
         explained, _ = self.levels(power_v2, turned)
         at = int(np.argmax(explained))
         if not 0 < at < len(turned) - 1:
@@ -212,7 +212,7 @@ class Windows:
 
     def place(self, power_v2: NDArray[np.float64]) -> Place:
         """Return where in a turn the windows stand, wherever it is taken to begin."""
-        turned = _FINE_TURNS * np.arange(round(1.0 / _FINE_TURNS))
+        turned = _FINE_TURNS * np.arange(round(1.0 / _FINE_TURNS), dtype=np.float64)
         explained, levels = self.levels(power_v2, turned)
         at = int(np.argmax(explained))
         total = float(np.sum(power_v2**2))
