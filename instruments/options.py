@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Collection, Mapping
+from dataclasses import dataclass
 from typing import NamedTuple
 
 from instruments.source import (
@@ -45,6 +46,28 @@ def read_toleranced(text: str) -> Toleranced:
     if not 0.0 <= part <= 1.0:
         raise ValueError("a number with a tolerance from 0 to 100 %")
     return Toleranced(value, part)
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """One option of an address, as it is told to whoever is to state it.
+
+    Attributes
+    ----------
+    key : str
+        Its name in the address.
+    meaning : str
+        One sentence, with the unit.
+    default : str
+        What counts where it is not stated; empty for nothing.
+    words : tuple of str
+        What it may be; empty for a number or a text.
+    """
+
+    key: str
+    meaning: str
+    default: str = ""
+    words: tuple[str, ...] = ()
 
 
 def split_options(text: str, rest: str) -> tuple[str, dict[str, str]]:

@@ -9,7 +9,6 @@ import argparse
 import json
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 
 from app.book.model import BookError
 from app.cli.arguments import COMMANDS, DEFAULT_SOURCE, UsageFault, nearest, parse
@@ -23,7 +22,8 @@ from app.cli.record import record, write_simulation
 from app.cli.source_check import run_check_source
 from app.cli.steps import try_steps
 from app.handbook import TOPICS, as_text
-from app.live.measurement import EnvelopeOptions, measure
+from app.live.measurement import EnvelopeOptions, envelope_options, measure
+from app.live.opening import Opening
 from app.live.session import Session
 from app.live.stepping import Stepping
 from app.live.view import View
@@ -83,12 +83,11 @@ def _dashboard(options: argparse.Namespace) -> int:
                 session.open(DEFAULT_SOURCE)
             return run_dashboard(
                 session,
-                options.source,
+                Opening(options.source, options.roles or "") if options.source else None,
                 sys.argv[:1],
-                options.roles,
                 options.book,
-                line,
-                lambda fill, measured: Playback(options.tone or "", fill, measured),
+                line=line,
+                open_output=lambda fill, measured: Playback(options.tone or "", fill, measured),
             )
     tell(f"evenlobe: no window ({fault}); the needle is shown as text")
     seconds = None if sys.stdout.isatty() else _UNATTENDED_S
@@ -296,14 +295,4 @@ def _roles(options: argparse.Namespace) -> tuple[Role | None, ...] | None:
 
 
 def _envelope(options: argparse.Namespace) -> EnvelopeOptions:
-    corner, threshold = options.low_corner, options.detector_threshold
-    stated = EnvelopeOptions()
-    if corner is not None:
-        stated = replace(stated, low_corner_hz=corner.value, low_corner_part=corner.part)
-    if threshold is not None:
-        stated = replace(
-            stated,
-            detector_threshold_v=threshold.value,
-            detector_threshold_part=threshold.part,
-        )
-    return stated
+    return envelope_options(options.low_corner, options.detector_threshold)

@@ -40,10 +40,12 @@ def said(message: Message) -> str:
 
 @dataclass(frozen=True, slots=True)
 class FigureText:
-    """One quantity as it is written: the figure, and its expanded uncertainty."""
+    """One quantity as it is written: the figure, its expanded uncertainty, what it hangs on."""
 
     text: str = NO_FIGURE
     u_text: str = ""
+    proviso: str = ""
+    """That its scale is not calibrated, or the detector not proved."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,8 +163,8 @@ def face_of(
     face = replace(
         parked,
         expanded_u=_COVERAGE * reading.balance.u,
-        ratio=_figure(reading.ratio, 1.0, 3),
-        difference=_figure(reading.difference, 100.0, 1, " %"),
+        ratio=replace(_figure(reading.ratio, 1.0, 3), proviso=_unproved(reading)),
+        difference=replace(_figure(reading.difference, 100.0, 1, " %"), proviso=_unproved(reading)),
     )
     if zero_um is None or reading.offset_um is None or reading.sign is Sign.UNKNOWN:
         face, zero_um = _from_even(face, reading, profile, unit), 0.0
@@ -307,9 +309,15 @@ def _offset(reading: Reading, unit: Unit, mirrored: bool) -> FigureText:
         words.append(translate("dashboard", "outward"))
     elif reading.offset_um.value < 0:
         words.append(translate("dashboard", "inward"))
-    if not reading.calibrated:
-        words.append(translate("dashboard", "uncalibrated"))
-    return FigureText(figure.text, ", ".join(words))
+    provisos = [translate("dashboard", "uncalibrated")] if not reading.calibrated else []
+    provisos += filter(None, [_unproved(reading)])
+    return FigureText(figure.text, ", ".join(words), ", ".join(provisos))
+
+
+def _unproved(reading: Reading) -> str:
+    """Return that what a detector's output means is taken for granted, empty where it is not."""
+    unproved = messages.DETECTOR_UNPROVED in reading.notes
+    return translate("dashboard", "detector unproved") if unproved else ""
 
 
 def notes_of(view: View, now_s: float) -> tuple[str, ...]:

@@ -11,9 +11,10 @@ from functools import lru_cache
 from typing import Any, TypeVar
 
 import pyqtgraph as pg
-from PySide6.QtCore import QPointF, QRect, QRectF, QSizeF, Qt, Signal
+from PySide6.QtCore import QEvent, QPointF, QRect, QRectF, QSize, QSizeF, Qt, Signal
 from PySide6.QtGui import (
     QColor,
+    QFocusEvent,
     QFont,
     QFontMetricsF,
     QKeyEvent,
@@ -22,18 +23,22 @@ from PySide6.QtGui import (
     QPen,
     QPixmap,
     QPixmapCache,
+    QResizeEvent,
+    QWheelEvent,
 )
 from PySide6.QtWidgets import (
     QBoxLayout,
+    QComboBox,
+    QFrame,
     QGraphicsItem,
     QGraphicsView,
     QGridLayout,
-    QHBoxLayout,
     QLabel,
     QLayout,
     QLineEdit,
     QListWidget,
     QPushButton,
+    QScrollArea,
     QSizePolicy,
     QVBoxLayout,
     QWidget,
@@ -45,6 +50,7 @@ from app.dashboard.text import translate
 _Box = TypeVar("_Box", bound=QBoxLayout)
 _Widget = TypeVar("_Widget", bound=QWidget)
 _EDGE_PX = 1.5
+_FLOW_GAP_PX = 6
 _ROUND_PX = 10
 
 
@@ -273,6 +279,16 @@ class NamedList(QListWidget):
         if not on_enter(event, self.asked.emit):
             super().keyPressEvent(event)
 
+    def focusInEvent(self, event: QFocusEvent) -> None:  # noqa: N802
+        """Take the keys; Qt would choose the first row by that, where none was chosen."""
+        if self.currentRow() >= 0:
+            super().focusInEvent(event)
+            return
+        self.blockSignals(True)
+        super().focusInEvent(event)
+        self.setCurrentRow(-1)
+        self.blockSignals(False)
+
 
 class Field(QLineEdit):
     """A line to type into, named for a screen reader."""
@@ -285,6 +301,103 @@ class Field(QLineEdit):
         """Emit `returnPressed` on Enter, once and not again while it is held down."""
         if not on_enter(event, self.returnPressed.emit):
             super().keyPressEvent(event)
+
+
+class Picker(QComboBox):
+    """An empty box of choices, named for a screen reader; a wheel that passes changes nothing."""
+
+    def __init__(self, name: str, description: str, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        named(self, name, description)
+        self.setToolTip(description)
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        self.setMinimumContentsLength(6)
+        self.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+
+    def wheelEvent(self, event: QWheelEvent) -> None:  # noqa: N802
+        """Turn the wheel on the page instead, unless the box has the keys."""
+        if self.hasFocus():
+            super().wheelEvent(event)
+        else:
+            event.ignore()
+
+
+class FlowRow(QWidget):
+    """Widgets in a row from the left, which goes on in the next line where it does not fit."""
+
+    def __init__(self, *widgets: QWidget, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._widgets = widgets
+        for widget in widgets:
+            widget.setParent(self)
+        policy = QSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Fixed)
+        policy.setHeightForWidth(True)
+        self.setSizePolicy(policy)
+
+    def hasHeightForWidth(self) -> bool:  # noqa: N802
+        """Return that its height depends on its width."""
+        return True
+
+    def heightForWidth(self, width: int) -> int:  # noqa: N802
+        """Return the height of the lines at a width."""
+        places = self._places(width)
+        return max((place.bottom() + 1 for place in places.values()), default=0)
+
+    def sizeHint(self) -> QSize:  # noqa: N802
+        """Return the size of a single line."""
+        sizes = [widget.sizeHint() for widget in self._shown()]
+        gaps = _FLOW_GAP_PX * max(0, len(sizes) - 1)
+        tall = max((size.height() for size in sizes), default=0)
+        return QSize(sum(size.width() for size in sizes) + gaps, tall)
+
+    def minimumSizeHint(self) -> QSize:  # noqa: N802
+        """Return the size of the widest and the tallest of them."""
+        size = QSize()
+        for widget in self._shown():
+            size = size.expandedTo(widget.sizeHint())
+        return size
+
+    def event(self, event: QEvent) -> bool:
+        """Place them anew when one of them has changed."""
+        if event.type() == QEvent.Type.LayoutRequest:
+            self.updateGeometry()
+            self._place()
+        return super().event(event)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
+        """Place them in the new width."""
+        super().resizeEvent(event)
+        self._place()
+
+    def _shown(self) -> list[QWidget]:
+        return [widget for widget in self._widgets if not widget.isHidden()]
+
+    def _place(self) -> None:
+        for widget, place in self._places(self.width()).items():
+            widget.setGeometry(place)
+
+    def _places(self, width: int) -> dict[QWidget, QRect]:
+        places: dict[QWidget, QRect] = {}
+        left = top = tall = 0
+        for widget in self._shown():
+            size = widget.sizeHint().expandedTo(widget.minimumSize())
+            wide = min(size.width(), width)
+            if left and left + wide > width:
+                left, top, tall = 0, top + tall + _FLOW_GAP_PX, 0
+            places[widget] = QRect(left, top, wide, size.height())
+            left, tall = left + wide + _FLOW_GAP_PX, max(tall, size.height())
+        return places
+
+
+def scrolled(content: QWidget) -> QScrollArea:
+    """Return content that scrolls up and down where it is taller than its place."""
+    area = QScrollArea()
+    area.setWidgetResizable(True)
+    area.setFrameShape(QFrame.Shape.NoFrame)
+    area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+    area.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+    area.setWidget(content)
+    return area
 
 
 class TouchButton(QPushButton):
@@ -452,9 +565,9 @@ class Page(QWidget):
         self._status.setText(words)
 
 
-def button_row(*buttons: QWidget) -> QHBoxLayout:
-    """Return buttons in a row from the left."""
-    return laid(QHBoxLayout(), *buttons, 1)
+def button_row(*buttons: QWidget) -> FlowRow:
+    """Return buttons in a row from the left, in several where they do not fit into one."""
+    return FlowRow(*buttons)
 
 
 def form_of(rows: Sequence[tuple[str, QWidget]], parent: QWidget) -> QGridLayout:
@@ -465,4 +578,5 @@ def form_of(rows: Sequence[tuple[str, QWidget]], parent: QWidget) -> QGridLayout
         label.setBuddy(field)
         form.addWidget(label, row, 0)
         form.addWidget(field, row, 1)
+    form.setColumnStretch(1, 1)
     return form

@@ -17,8 +17,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from PySide6.QtCore import QStandardPaths, Qt, QTimer, Signal
-from PySide6.QtGui import QCloseEvent, QGuiApplication, QKeyEvent, QResizeEvent
+from PySide6.QtCore import QSize, QStandardPaths, Qt, QTimer, Signal
+from PySide6.QtGui import (
+    QCloseEvent,
+    QDragEnterEvent,
+    QDropEvent,
+    QGuiApplication,
+    QKeyEvent,
+    QResizeEvent,
+)
 from PySide6.QtWidgets import (
     QApplication,
     QHBoxLayout,
@@ -37,14 +44,16 @@ from app.dashboard.help_page import HelpPage
 from app.dashboard.job_panel.controller import JobController
 from app.dashboard.job_panel.panel import card_of
 from app.dashboard.needle_page.page import INDEXED_ROLES, LARGE_UM, SMALL_UM, NeedlePage
-from app.dashboard.needle_page.status import source_words
+from app.dashboard.needle_page.status import class_words, source_words
 from app.dashboard.report_page import ReportPage
-from app.dashboard.source_page import SourcePage
+from app.dashboard.settings import Choice, Settings, settings_path
+from app.dashboard.source_page.page import SourcePage
 from app.dashboard.style import Sizes, Theme, palette_for, style_sheet, theme_for
 from app.dashboard.widgets import ENTERS, TouchButton, laid, named
 from app.faults import words_for
+from app.live.opening import Opening
 from app.live.view import Phase, View
-from app.profiles import ProfileError, load_profile, profile_names
+from app.profiles import Profile, ProfileError, load_profile, profile_names
 from app.stamp import now, version
 
 if TYPE_CHECKING:
@@ -67,7 +76,7 @@ class TopBar(QWidget):
 
     def __init__(self, window: MainWindow) -> None:
         super().__init__(window)
-        self._state = self._remark = ""
+        self._state = self._remark = self._class = ""
         self._source = named(QLabel(self), self.tr("Open source"))
         self._source.setObjectName("source")
         self._source.setTextFormat(Qt.TextFormat.PlainText)
@@ -97,13 +106,15 @@ class TopBar(QWidget):
         self._remark = words
         self._show()
 
-    def refresh(self, view: View) -> None:
-        """Show what is open."""
-        self._state = source_words(view)
+    def refresh(self, view: View, profile: Profile) -> None:
+        """Show what is open, and by which class, disk and scale it is measured."""
+        self._state, self._class = source_words(view), class_words(profile)
         self._show()
 
     def _show(self) -> None:
-        self._source.setText("  ·  ".join(filter(None, (self._state, self._remark))))
+        words = "  ·  ".join(filter(None, (self._remark, self._state))), self._class
+        self._source.setText("\n".join(words))
+        self._source.setToolTip("\n".join(words))
 
 
 class MainWindow(QWidget):
@@ -123,6 +134,8 @@ class MainWindow(QWidget):
         What steps the drive by wire.
     open_output : callable or None
         Opens a sound output for the needle by ear.
+    settings : Settings or None
+        What is remembered from one run to the next; nothing when None.
     """
 
     failed = Signal(str)
@@ -136,9 +149,12 @@ class MainWindow(QWidget):
         book: Path | None = None,
         line: Stepping | None = None,
         open_output: OpenOutput | None = None,
+        settings: Settings | None = None,
     ) -> None:
         super().__init__()
         self._session = session
+        self._settings = settings or Settings()
+        self._opening = Opening()
         self._clock = clock
         self._fixed_theme = theme
         self._theme = theme or theme_for(QGuiApplication.palette())
@@ -149,7 +165,7 @@ class MainWindow(QWidget):
         self.setMinimumSize(1024, 640)
         self.controller = JobController(session, now, version(), book, line, self)
         self.needle_page = NeedlePage(session, self.controller, self)
-        self.source_page = SourcePage(session, self)
+        self.source_page = SourcePage(session, self._settings, self)
         self.help_page = HelpPage(self)
         self.drives_page = DrivesPage(book, profile_names(), self)
         self.report_page = ReportPage(book, self)
@@ -170,6 +186,9 @@ class MainWindow(QWidget):
         self._connect()
         self._apply_theme()
         self.show_help()
+        self.setAcceptDrops(True)
+        self.needle_page.unit = self._settings.unit
+        self._tell_settings()
         self._timer = QTimer(self, interval=_FRAME_MS, timerType=Qt.TimerType.PreciseTimer)
         self._timer.timeout.connect(self.tick)
         self.start()
@@ -180,7 +199,7 @@ class MainWindow(QWidget):
             self.setTabOrder(before, after)
         QGuiApplication.styleHints().colorSchemeChanged.connect(self.apply_system_theme)
         self.help_page.choose.connect(self.show_sources)
-        self.source_page.chosen.connect(self.open_source)
+        self.source_page.chosen.connect(self.open_choice)
         self.needle_page.prompt.reopen.connect(self.reopen_indexed)
         self.drives_page.begin_job.connect(self.begin_job)
         self.drives_page.resume.connect(self.resume)
@@ -213,6 +232,8 @@ class MainWindow(QWidget):
             (key.Key_Up, control): lambda: self.ear.louder(1),
             (key.Key_Down, control): lambda: self.ear.louder(-1),
             (key.Key_Escape, plain): self.escape,
+            (key.Key_O, control): self.open_file,
+            (key.Key_Q, control): self.close,
         }
         at_the_needle: dict[_Pressed, Action] = {
             (key.Key_F3, plain): page.prompt.begin,
@@ -254,16 +275,36 @@ class MainWindow(QWidget):
         """The page in front."""
         return self._pages.currentWidget()
 
-    def open_source(self, address: str, roles: str | None = None) -> None:
-        """Open a source and show the needle."""
+    def open_source(self, opening: Opening) -> None:
+        """Open a source and show the needle.
+
+        Raises
+        ------
+        AddressError
+            When what is stated of its envelope cannot be read.
+        """
+        envelope = opening.envelope
         self.needle_page.forget()
         self.controller.put_away()
-        self._session.open(address, roles)
+        self._opening = opening
+        self._session.open(opening.address, opening.roles or None, envelope)
         self.show_needle()
 
     def toggle_tone(self) -> None:
         """Let the needle be heard, or no more."""
         self.ear.toggle(self._session.view().source)
+
+    def open_choice(self, choice: Choice) -> None:
+        """Open what was described at the page of sources, and remember it."""
+        if self.use_class(choice.profile, choice.disk, reopen=False):
+            self._settings.remember(choice)
+            self._tell_settings()
+            self.open_source(choice.opening)
+
+    def open_file(self) -> None:
+        """Choose a capture in a dialog, and open it."""
+        self.show_sources()
+        self.source_page.open_file()
 
     def show_needle(self) -> None:
         """Show the needle; the keys go to it."""
@@ -279,7 +320,13 @@ class MainWindow(QWidget):
     def show_sources(self) -> None:
         """Show the sources."""
         self._pages.setCurrentWidget(self.source_page)
-        self.source_page.activate(self._session.view().source)
+        view = self._session.view()
+        opening = self._opening if self._opening.address else Opening(view.source)
+        self.source_page.activate(
+            opening,
+            running=view.phase in (Phase.OPENING, Phase.RUNNING, Phase.LOST),
+            may_change_class=self.controller.job is None or self.controller.job.closed,
+        )
 
     def show_drives(self) -> None:
         """Show the drives of the job book."""
@@ -332,14 +379,14 @@ class MainWindow(QWidget):
     def reopen_indexed(self) -> None:
         """Open the source again with an index, where that is offered."""
         if self.needle_page.prompt.prompt.may_reopen:
-            self.open_source(self._session.view().source, INDEXED_ROLES)
+            self.open_source(Opening(self._session.view().source, INDEXED_ROLES))
 
     def begin_job(self, identity: str, profile_name: str) -> None:
         """Begin a job on a drive; its class counts from now on."""
         origin = self._session.origin()
         if origin is None:
             self.drives_page.say(self.tr("No source is running; open the one of the drive first."))
-        elif self._use_class(profile_name):
+        elif profile_name == self._session.profile.name or self.use_class(profile_name):
             self.controller.begin(Drive(identity, profile_name), origin)
             self.show_needle()
 
@@ -353,8 +400,9 @@ class MainWindow(QWidget):
                 )
                 return
             try:
-                left.check_fits(load_profile(left.head.profile), view.virtual)
-                self._use_class(left.head.profile)
+                left.check_fits(self._class_of(left), view.virtual)
+                if left.head.profile != self._session.profile.name:
+                    self.use_class(left.head.profile)
                 self.controller.take_up(left)
             except (ProfileError, BookError) as fault:
                 self.drives_page.say(str(fault))
@@ -365,17 +413,35 @@ class MainWindow(QWidget):
                 )
         self.show_needle()
 
-    def _use_class(self, profile_name: str) -> bool:
-        """Let a class of drive count from now on; return whether there is one of that name."""
-        if profile_name != self._session.profile.name:
-            try:
-                profile = load_profile(profile_name)
-            except ProfileError as fault:
-                self.top_bar.remark(str(fault))
-                return False
-            self._session.use(profile)
+    def _class_of(self, left: ResumableJob) -> Profile:
+        """Return the class of an open job as it is now, with the disk that is chosen for it."""
+        profile = self._session.profile
+        return profile if profile.name == left.head.profile else load_profile(left.head.profile)
+
+    def use_class(self, profile_name: str, disk: str = "", *, reopen: bool = True) -> bool:
+        """Let a class of drive and a disk count from now on; return whether there are such.
+
+        What is open is opened again, so that it is measured by them, unless another source is
+        opened next.
+        """
+        try:
+            profile = load_profile(profile_name, disk)
+        except ProfileError as fault:
+            self.top_bar.remark(str(fault))
+            self.source_page.say(str(fault))
+            return False
+        if profile != self._session.profile:
+            if reopen:
+                self._session.use(profile)
+            else:
+                self._session.profile = profile
             self.needle_page.judge_by(profile)
         return True
+
+    def _tell_settings(self) -> None:
+        """Say why nothing is remembered, where that is so."""
+        if self._settings.fault:
+            self.top_bar.remark(self._settings.fault)
 
     def tick(self) -> None:
         """Show the newest view."""
@@ -389,7 +455,7 @@ class MainWindow(QWidget):
             self.ear.read(" ".join((card.title, card.words, card.figure)).strip())
         for page in self._refreshed:
             page.refresh()
-        self.top_bar.refresh(view)
+        self.top_bar.refresh(view, self._session.profile)
 
     def start(self) -> None:
         """Take a view every frame."""
@@ -441,6 +507,17 @@ class MainWindow(QWidget):
         elif event.key() in _REPEATED or not event.isAutoRepeat():
             action()
 
+    def dragEnterEvent(self, event: QDragEnterEvent) -> None:  # noqa: N802
+        """Take what a file manager drags."""
+        if event.mimeData().hasUrls():
+            event.acceptProposedAction()
+
+    def dropEvent(self, event: QDropEvent) -> None:  # noqa: N802
+        """Describe the capture that was dropped; Enter opens it."""
+        event.acceptProposedAction()
+        self.show_sources()
+        self.source_page.show_dropped(event.mimeData().urls())
+
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
         """Fit all sizes to the window."""
         super().resizeEvent(event)
@@ -451,6 +528,10 @@ class MainWindow(QWidget):
         self.stop()
         self.ear.close()
         self.controller.end()
+        self._settings.unit = self.needle_page.unit
+        if not self.isFullScreen():
+            self._settings.size_px = self.width(), self.height()
+        self._settings.save()
         super().closeEvent(event)
 
     def apply_system_theme(self) -> None:
@@ -481,10 +562,10 @@ def _picture_path() -> Path:
 
 def run_dashboard(
     session: Session,
-    address: str | None,
+    opening: Opening | None,
     argv: Sequence[str],
-    roles: str | None = None,
     book: Path | None = None,
+    settings: Path | None = None,
     line: Stepping | None = None,
     open_output: OpenOutput | None = None,
 ) -> int:
@@ -494,14 +575,12 @@ def run_dashboard(
     ----------
     session : Session
         What is shown.
-    address : str or None
+    opening : Opening or None
         The source to open at once; None begins with the first page.
     argv : sequence of str
         The program's arguments, for Qt's own options.
-    roles : str or None
-        Roles of the source's channels, None for its own.
-    book : Path or None
-        The job book's file; the user's own when None.
+    book, settings : Path or None
+        The files of job book and settings; the user's own when None.
     line : Stepping or None
         What steps the drive by wire; closed with the window.
     open_output : callable or None
@@ -514,10 +593,15 @@ def run_dashboard(
     """
     app = QApplication.instance() or QApplication(list(argv))
     QApplication.setStyle("Fusion")
-    window = MainWindow(session, book=book, line=line, open_output=open_output)
-    window.resize(QGuiApplication.primaryScreen().availableSize() * 0.85)
-    if address is not None:
-        window.open_source(address, roles)
+    remembered = Settings(settings or settings_path())
+    window = MainWindow(
+        session, book=book, line=line, open_output=open_output, settings=remembered
+    )
+    room = QGuiApplication.primaryScreen().availableSize()
+    usual = QSize(*remembered.size_px) if remembered.size_px else room * 0.85
+    window.resize(usual.boundedTo(room))
+    if opening is not None:
+        window.open_choice(Choice(opening, session.profile.name))
     # Python handles the signal at the window's next frame, hence within milliseconds; that may
     # be in the midst of painting, so the end itself waits for the event loop.
     before = {

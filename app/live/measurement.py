@@ -33,6 +33,7 @@ from app.analysis.track.output import output_of
 from app.analysis.uncertainty import CLOCK_PART
 from app.job.origin import Origin
 from app.profiles import Profile
+from instruments.options import Toleranced
 from instruments.source import (
     UNSTATED_TOLERANCE,
     AddressError,
@@ -96,6 +97,20 @@ class EnvelopeOptions:
             f"source “{info.name}”: {names} can only be stated of an envelope, and the columns are "
             f"{','.join(info.roles)}; leave it out, or name the envelope with --roles"
         )
+
+
+def envelope_options(corner: Toleranced | None, threshold: Toleranced | None) -> EnvelopeOptions:
+    """Return what is stated: a corner in Hz and a threshold in volts, None where nothing is."""
+    stated = EnvelopeOptions()
+    if corner is not None:
+        stated = replace(stated, low_corner_hz=corner.value, low_corner_part=corner.part)
+    if threshold is not None:
+        stated = replace(
+            stated,
+            detector_threshold_v=threshold.value,
+            detector_threshold_part=threshold.part,
+        )
+    return stated
 
 
 @dataclass(frozen=True, slots=True)

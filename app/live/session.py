@@ -332,10 +332,12 @@ class Session:
         self._options = options or EnvelopeOptions()
         self._opener = opener
         self._run: _Run | None = None
-        self._opened: tuple[str, str | None] | None = None
+        self._opened: tuple[str, str | None, EnvelopeOptions | None] | None = None
         self._is_first = True
 
-    def open(self, address: str, roles: str | None = None) -> None:
+    def open(
+        self, address: str, roles: str | None = None, options: EnvelopeOptions | None = None
+    ) -> None:
         """Close what is open and open `address` in the background; :meth:`view` tells the rest.
 
         Parameters
@@ -344,15 +346,18 @@ class Session:
             For example ``sim:``.
         roles : str or None
             As ``--roles`` has them; None leaves them to the source.
+        options : EnvelopeOptions or None
+            What is stated about this source's envelope, which it must have then; None leaves it at
+            what the session began with.
         """
         run = _Run(
             address,
             partial(_make, self._opener, address, roles),
             self.profile,
-            self._options,
-            strict=self._is_first,
+            self._options if options is None else options,
+            strict=self._is_first or options is not None,
         )
-        self._is_first, self._opened = False, (address, roles)
+        self._is_first, self._opened = False, (address, roles, options)
         before, self._run = self._run, run
         run.start(before)
 

@@ -1,7 +1,7 @@
 """Drive classes, alignment disks and limits, kept as TOML."""
 
 from app.profiles.files import ProfileError
-from app.profiles.profile import SPECS, Profile, load_profile, profile_names
+from app.profiles.profile import SPECS, Profile, disk_names, load_profile, profile_names
 from app.profiles.table import profile_as_text, profile_values, profiles_as_text
 from app.profiles.windows import AlignmentWindow
 
@@ -10,6 +10,7 @@ __all__ = [
     "AlignmentWindow",
     "Profile",
     "ProfileError",
+    "disk_names",
     "load_profile",
     "profile_as_text",
     "profile_names",

@@ -206,8 +206,26 @@ def profile_names() -> tuple[str, ...]:
     return names_on(_DRIVES)
 
 
-def load_profile(name: str) -> Profile:
+def disk_names() -> tuple[str, ...]:
+    """Return the names of all alignment disks, the program's and the user's.
+
+    Raises
+    ------
+    ProfileError
+        When the user's folder cannot be read.
+    """
+    return names_on(_DISKS)
+
+
+def load_profile(name: str, disk: str = "") -> Profile:
     """Read one profile; a user's own goes before the program's of the same name.
+
+    Parameters
+    ----------
+    name : str
+        The class of drive.
+    disk : str
+        The alignment disk; empty for the one that the class names.
 
     Raises
     ------
@@ -215,27 +233,28 @@ def load_profile(name: str) -> Profile:
         When there is none of that name, or its content may not stand.
     """
     drive = read_sheet(_DRIVES, name)
-    disk_name = drive.words.get("disk")
+    disk_name = disk or drive.words.get("disk")
     if disk_name is None:
         raise PROFILE.missing(drive.where, "disk", "name an alignment disk")
-    disk = read_sheet(_DISKS, disk_name, f"profile “{drive.where}”: ")
+    disk_sheet = read_sheet(_DISKS, disk_name, f"profile “{drive.where}”: ")
     values = {
-        attribute: _value(disk if spec.on_disk else drive, spec)
+        attribute: _value(disk_sheet if spec.on_disk else drive, spec)
         for attribute, spec in SPECS.items()
     }
     if values["windows"] is not None:
         spec = SPECS["windows"]
-        values["windows"] = windows_from(values["windows"], disk.place_of(spec.key), spec.path)
-    said = drive.entries | disk.entries
+        where = disk_sheet.place_of(spec.key)
+        values["windows"] = windows_from(values["windows"], where, spec.path)
+    said = drive.entries | disk_sheet.entries
     profile = Profile(
         name=name,
         title=drive.words["title"],
         disk=disk_name,
-        disk_title=disk.words["title"],
+        disk_title=disk_sheet.words["title"],
         sources=tuple((key, entry["source"]) for key, (entry, _) in said.items()),
         **values,
     )
-    _check_together(profile, drive, disk)
+    _check_together(profile, drive, disk_sheet)
     return profile
 
 

@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable
 
 from instruments.options import split_options
-from instruments.pipe.source import OPTIONS, Feed, StreamOptions, StreamSource, read_options
+from instruments.pipe.source import KEYS, Feed, StreamOptions, StreamSource, read_options
 from instruments.program import Program, ending, split_command
 from instruments.source import (
     ChannelRoles,
@@ -64,17 +64,12 @@ class ProgramSource(StreamSource):
     def from_address(cls, text: str, rest: str, request: SourceRequest) -> ProgramSource:
         """Make a source from what follows ``run:``.
 
-        Only where all that follows the last question mark are options of a stream is it not part
-        of the command.
-
         Raises
         ------
         AddressError
             When no program is named, or an option cannot be used.
         """
-        body, _, tail = rest.rpartition("?")
-        stated = body and all(part.partition("=")[0] in OPTIONS for part in tail.split("&"))
-        line, options = split_options(text, rest) if stated else (rest, {})
+        line, options = split_stream(text, rest)
         command = split_command(text, line)
         return cls(command, read_options(text, options), request.roles, text)
 
@@ -116,3 +111,14 @@ class ProgramSource(StreamSource):
             well = now_s - self._began_s >= _WELL_S
             self._deaths, self._died_s = (1 if well else self._deaths + 1), now_s
         return SourceLost(self._said(ending(status)))
+
+
+def split_stream(text: str, rest: str) -> tuple[str, dict[str, str]]:
+    """Split what follows ``run:`` into the command and the options of its stream.
+
+    Only where all that follows the last question mark are such options is it not part of the
+    command.
+    """
+    body, _, tail = rest.rpartition("?")
+    stated = body and all(part.partition("=")[0] in KEYS for part in tail.split("&"))
+    return split_options(text, rest) if stated else (rest, {})

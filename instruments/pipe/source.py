@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from instruments.file.roles import ColumnChoice, choose_columns
-from instruments.options import AddressOptions
+from instruments.options import AddressOptions, Option
 from instruments.pipe.frames import (
     DTYPES,
     MOST_CHANNELS,
@@ -45,7 +45,14 @@ from instruments.source import (
     SourceUnavailable,
 )
 
-OPTIONS = ("dtype", "rate", "channels", "full_scale_v", "mixed_hz")
+OPTIONS = (
+    Option("dtype", "How a raw sample is written; nothing where WAV comes.", words=tuple(DTYPES)),
+    Option("rate", "Frames a second, of raw frames."),
+    Option("channels", "Samples of a raw frame."),
+    Option("full_scale_v", "Volts of the largest sample; relative volts without it."),
+    Option("mixed_hz", "Frequency of an oscillator that the signal was mixed with, in Hz."),
+)
+KEYS = tuple(each.key for each in OPTIONS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +86,7 @@ def read_options(text: str, options: Mapping[str, str]) -> StreamOptions:
     AddressError
         When one is missing, is no option, or has a value that it cannot have.
     """
-    given = AddressOptions(text, options, OPTIONS)
+    given = AddressOptions(text, options, KEYS)
     stated = [key for key in ("rate", "dtype", "channels") if key in options]
     for key in ("rate", "dtype", "channels"):
         if stated and key not in stated:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from instruments.options import AddressOptions
+from instruments.options import AddressOptions, Option
 from instruments.scope.visa import check_resource
 from instruments.source import AddressError, ChannelRoles, Role, SourceRequest
 
@@ -30,6 +30,16 @@ WORDS: Mapping[str, tuple[tuple[str, ...], str, str]] = {
     "coupling": (("ac", "dc"), "ac", "Coupling of the signal channels."),
 }
 """Options that are words: allowed, default, meaning."""
+
+OPTIONS = (
+    Option("family", "Family of commands; told by the scope's own answer unless stated."),
+    *(Option(key, meaning, default, words) for key, (words, default, meaning) in WORDS.items()),
+    *(
+        Option(key, meaning, "" if default is None else f"{default:g}")
+        for key, (_, _, default, meaning) in NUMBERS.items()
+    ),
+    Option("roles", "What each channel carries, in order."),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +153,7 @@ def read_options(
         When a part cannot be used as written.
     """
     check_resource(text, resource)
-    given = AddressOptions(text, options, ("family", "roles", *NUMBERS, *WORDS))
+    given = AddressOptions(text, options, [each.key for each in OPTIONS])
     roles = given.roles(request)
     columns = columns_of(text, DEFAULT_ROLES if roles is None else roles)
     numbers = {

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
-from instruments.options import AddressOptions
+from instruments.options import AddressOptions, Option
 from instruments.proof import Identity
 from instruments.sound.capture import SoundCapture, SoundTiming
 from instruments.sound.kept import proof_for
@@ -38,8 +38,13 @@ from instruments.source import (
 # Anti-alias filters of audio converters pass about so much of the rate (common practice).
 _PASSED = 0.45
 
-
-_OPTIONS = ("rate", "full_scale_v", "low_corner_hz", "mixed_hz", "roles")
+OPTIONS = (
+    Option("rate", "Frames a second; the highest usual one that the input takes."),
+    Option("full_scale_v", "Volts at which the input clips; relative volts without it."),
+    Option("low_corner_hz", "Corner of the input's coupling in Hz, as 7 or 7+-10%."),
+    Option("mixed_hz", "Frequency of an oscillator that the signal was mixed with, in Hz."),
+    Option("roles", "What each channel carries, in order."),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +92,7 @@ def read_options(text: str, options: Mapping[str, str], request: SourceRequest) 
     AddressError
         When a name is no option or a text is no value for it.
     """
-    given = AddressOptions(text, options, _OPTIONS)
+    given = AddressOptions(text, options, [each.key for each in OPTIONS])
     # Beyond these limits nothing sensible is meant, and samples would no longer fit in 32 bits.
     rate_hz = given.number("rate", 1e3, 1e6, whole="a whole number of frames a second")
     corner = given.toleranced("low_corner_hz", 1e3)

@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from instruments.address import attached_sources, open_address
+from instruments.address import attached_sources, join_address, open_address, split_address
 from instruments.file.source import FileSource
 from instruments.options import AddressOptions, split_options
 from instruments.scope import discover
@@ -151,3 +151,30 @@ def test_nothing_is_opened_by_naming_it(tmp_path):
     after = os.listdir("/proc/self/fd") if os.path.isdir("/proc/self/fd") else []
     assert len(before) == len(after)
     source.close()
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "sim:",
+        "sim:offset_um=25&seed=1",
+        "file:a b.wav?rate=1e6",
+        "sound:Card 1, ALSA?rate=192000",
+        "visa:TCPIP::192.0.2.7::5025::SOCKET?probe=10",
+        "run:arecord -t wav -",
+        "run:capture a?b?rate=1e6&dtype=int16&channels=2",
+        "pipe:?rate=1e6&dtype=int16&channels=2",
+    ],
+)
+def test_an_address_is_joined_as_it_was_split(address):
+    assert join_address(split_address(address)) == address
+
+
+def test_a_path_is_taken_as_it_was_meant(tmp_path, monkeypatch):
+    monkeypatch.setenv("HOME", str(tmp_path))
+    (tmp_path / "~").mkdir()
+    for typed in ("~/x.wav", "'~/x.wav'", '"~/x.wav"', f"file://{tmp_path}/x.wav", " ~/x.wav "):
+        assert split_address(typed).body == f"{tmp_path}/x.wav", typed
+    monkeypatch.chdir(tmp_path)
+    assert split_address("~").body == "~"  # where there is one of that very name
+    assert split_address("~nobody-here/x.wav").body == "~nobody-here/x.wav"

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from PySide6.QtCore import QRectF, QSize, Qt
-from PySide6.QtGui import QColor, QPainter, QPen
+from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from app.dashboard.style import FIGURE_CAP, Sizes, Theme, font_of_cap
 from app.dashboard.text import Face, FigureText
-from app.dashboard.widgets import RIGHT, Instrument, named, write_line
+from app.dashboard.widgets import RIGHT, Instrument, named, size_that_fits
 
 _RATIO_CAP = 104.0
 _SMALL_CAP = FIGURE_CAP + 5
@@ -39,7 +39,11 @@ class FiguresView(Instrument):
         if face != self._face:
             self._face = face
             figures = (face.ratio, face.difference, face.offset)
-            words = [text for each in figures for text in (each.text, each.u_text)]
+            words = [
+                text
+                for each in figures
+                for text in (each.text, f"{each.u_text} {each.proviso}".rstrip())
+            ]
             self.setAccessibleDescription(
                 self.tr("Ratio {0} {1}; difference {2} {3}; offset {4} {5}").format(*words)
             )
@@ -68,8 +72,21 @@ class FiguresView(Instrument):
         painter.setPen(QColor(self._theme.faint))
         painter.setFont(font_of_cap(px(15)))
         painter.drawText(inner, align.AlignLeft | align.AlignTop, name)
+        room = QFontMetricsF(painter.font()).horizontalAdvance(f"{name}  ")
         painter.setPen(QColor(self._theme.ink))
         painter.setFont(font_of_cap(cap, bold=True))
         painter.drawText(inner, RIGHT, figure.text)
-        painter.setFont(font_of_cap(px(17)))
-        write_line(painter, inner, figure.u_text, align.AlignRight | align.AlignBottom)
+        # As large as the uncertainty, for it may matter more.
+        small = font_of_cap(px(17))
+        beside = inner.adjusted(room, 0, 0, 0)
+        small.setPixelSize(
+            min(
+                size_that_fits(words, box.width(), box.height(), small.pixelSize(), False)
+                for words, box in ((figure.u_text, inner), (figure.proviso, beside))
+            )
+        )
+        painter.setFont(small)
+        painter.drawText(inner, align.AlignRight | align.AlignBottom, figure.u_text)
+        if figure.proviso:
+            painter.setPen(QColor(self._theme.caution))
+            painter.drawText(beside, align.AlignRight | align.AlignTop, figure.proviso)

@@ -13,6 +13,7 @@ from app.analysis.results import Geometry, Reading
 from app.dashboard.text import current_reading, translate
 from app.dashboard.widgets import LEFT, Instrument, height_of, named, write, write_line
 from app.live.view import Level, Phase, View, reading_age_s
+from app.profiles import Profile
 from app.text import rate_words
 
 _LOW = 0.03
@@ -72,6 +73,13 @@ def source_words(view: View) -> str:
     if view.virtual:
         parts.insert(0, translate("dashboard", "VIRTUAL DRIVE"))
     return "  ·  ".join(parts)
+
+
+def class_words(profile: Profile) -> str:
+    """Return by what a source is measured: drive class, alignment disk, and the disk's scale."""
+    state = "" if profile.calibrated else translate("dashboard", ", uncalibrated")
+    words = translate("dashboard", "class {0}  ·  disk {1}  ·  {2:g} µm at balance 1{3}")
+    return words.format(profile.name, profile.disk, profile.scale_um, state)
 
 
 def _phase_line(view: View) -> StatusLine:

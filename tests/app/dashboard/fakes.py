@@ -120,9 +120,12 @@ class FakeSession:
         self.listing = Listing(tuple(Listed(*each) for each in listed), tuple(hints))
         self.answer = None
 
-    def open(self, address, roles=None):
-        self.calls.append(("open", address, roles))
+    def open(self, address, roles=None, options=None):
+        self.calls.append(("open", address, roles, *([options] if options else [])))
         self.now = View(phase=Phase.OPENING, source=address)
+
+    def use(self, profile):
+        self.profile = profile
 
     def close(self):
         self.calls.append(("close",))

@@ -1,6 +1,8 @@
 """A widget's rows and columns in words, with what stretches."""
 
-from PySide6.QtWidgets import QBoxLayout, QGridLayout, QLabel
+from PySide6.QtWidgets import QBoxLayout, QGridLayout, QLabel, QScrollArea
+
+from app.dashboard.widgets import FlowRow, TouchButton
 
 
 def outline(layout, depth=0):
@@ -22,6 +24,11 @@ def outline(layout, depth=0):
         else:
             widget = item.widget()
             lines.append(f"{'  ' * depth}{_what(widget)}{star}")
+            if isinstance(widget, QScrollArea) and widget.widgetResizable():
+                lines += outline(widget.widget().layout(), depth + 1)
+            if isinstance(widget, FlowRow):
+                buttons = widget.findChildren(TouchButton)
+                lines += [f"{'  ' * (depth + 1)}{_what(each)}" for each in buttons]
     return lines
 
 

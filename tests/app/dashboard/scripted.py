@@ -10,6 +10,7 @@ from PySide6.QtWidgets import QApplication
 
 from app.analysis.results import Sign
 from app.dashboard.window import MainWindow, run_dashboard
+from app.live.opening import Opening
 from tests.app.dashboard.fakes import FakeControls, FakeSession, reading, view
 
 SCALE_UM = 178.0
@@ -43,7 +44,7 @@ class TellingSession(FakeSession):
         self.teaching = False
         self.running = False
 
-    def open(self, address, roles=None):
+    def open(self, address, roles=None, options=None):
         self.running = True
         tell("open", address, roles)
 
@@ -109,8 +110,8 @@ def main():
         session.sign = Sign.UNKNOWN
     app = QApplication(sys.argv[:1])
     Watch(app, "full" in sys.argv)
-    address = None if "first" in sys.argv else "sim:"
-    return run_dashboard(session, address, sys.argv[:1])
+    opening = None if "first" in sys.argv else Opening("sim:")
+    return run_dashboard(session, opening, sys.argv[:1])
 
 
 if __name__ == "__main__":

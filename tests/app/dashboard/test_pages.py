@@ -4,9 +4,10 @@ from inspect import cleandoc
 
 import pytest
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QComboBox, QLabel, QSizePolicy, QWidget
+from PySide6.QtWidgets import QLabel, QSizePolicy, QWidget
 
 from app.book.codec import MAX_TEXT
+from app.dashboard.source_page.form import SourceForm
 from app.dashboard.style import DARK, LIGHT, Sizes
 from app.dashboard.window import MainWindow
 from app.job.model import DESCRIPTIONS
@@ -86,19 +87,33 @@ OUTLINES = {
     Go on
     """,
     "sources": """
-    Where does the signal come from?
-    Sources found *1
-    QLabel
-    grid
-      Address at 0,0
-      Address at 0,1
-      Roles at 1,0
-      Roles of the channels at 1,1
-    row
+    QScrollArea *1
+      Where does the signal come from?
+      row
+        Drive class
+        Drive class *1
+        Alignment disk
+        Alignment disk *1
+      QLabel
+      row *1
+        Sources *2
+        column *3
+          grid
+            Address at 0,0
+            Address at 0,1
+          SourceForm
+          SourceForm
+          SourceForm
+          SourceForm
+          SourceForm
+          SourceForm
+          room *1
+    FlowRow
       Open
+      Open anew
+      Open a file
       Look again
       Back
-      room *1
     """,
     "drives": """
     Drives in the job book
@@ -116,13 +131,12 @@ OUTLINES = {
           Note at 2,1
           Add at 0,2
       PastJobs *1
-    row
+    FlowRow
       Begin a job
       New job
       Next chart
       Report
       Back
-      room *1
     """,
     "jobs of a drive": """
     History of the drive *3
@@ -141,19 +155,17 @@ OUTLINES = {
       File
       File, without its ending *1
       Paper
-    row
+    FlowRow
       Write PDF
       Write HTML
       Describe
       Back
-      room *1
     """,
     "help": """
     What the tool cannot do, cautions, keys and wiring *1
-    row
+    FlowRow
       Choose a source
       To the needle
-      room *1
     """,
 }
 
@@ -192,7 +204,16 @@ def test_what_stands_where(parts):
         assert outline(parts[name].layout()) == cleandoc(words).splitlines(), name
 
 
-FLUSH = {"top bar", "needle", "line above", "bar below", "hands", "card", "jobs of a drive"}
+FLUSH = {
+    "sources",
+    "top bar",
+    "needle",
+    "line above",
+    "bar below",
+    "hands",
+    "card",
+    "jobs of a drive",
+}
 
 
 def test_parts_within_a_page_have_no_margins_of_their_own(parts):
@@ -274,27 +295,16 @@ def test_fields_tell_what_they_are_for_and_take_what_the_book_takes(window):
     assert window.source_page._address.placeholderText().startswith("sim:   sound:")
 
 
-def test_roles_are_chosen_or_typed_and_what_is_typed_is_not_kept(window):
-    roles = window.source_page._roles
-    assert [roles.itemText(each) for each in range(roles.count())] == [
-        "",
-        "plus,minus,index",
-        "plus,minus",
-        "differential,index",
-        "differential",
-        "envelope,index",
-        "envelope",
-    ]
-    assert roles.isEditable()
-    assert roles.insertPolicy() == QComboBox.InsertPolicy.NoInsert
-    assert roles.lineEdit().placeholderText() == "by default"
-
-
 def test_every_label_of_a_field_leads_to_it(window):
+    forms = window.source_page.findChildren(SourceForm)
+    of_forms = {label for form in forms for label in form.findChildren(QLabel)}
+    assert all(label.buddy().accessibleName() for label in of_forms)
     labels = [label for label in window.findChildren(QLabel) if label.buddy()]
+    labels = [label for label in labels if label not in of_forms]
     assert {(label.text(), label.buddy().accessibleName()) for label in labels} == {
         ("Address", "Address"),
-        ("Roles", "Roles of the channels"),
+        ("Drive class", "Drive class"),
+        ("Alignment disk", "Alignment disk"),
         ("New drive", "New drive"),
         ("Class", "Class of the new drive"),
         ("Note", "Note"),

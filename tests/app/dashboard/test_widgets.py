@@ -5,7 +5,6 @@ from PySide6.QtCore import QEvent, QRectF, Qt
 from PySide6.QtGui import QFontMetricsF, QKeyEvent, QPixmapCache
 from PySide6.QtWidgets import (
     QApplication,
-    QBoxLayout,
     QGraphicsItem,
     QGraphicsView,
     QHBoxLayout,
@@ -378,9 +377,17 @@ def test_parts_are_laid_one_after_the_other(qtbot):
 def test_buttons_stand_at_the_left_and_fields_behind_their_labels(qtbot):
     whole = QWidget()
     qtbot.addWidget(whole)
-    row = button_row(QLabel("one"), QLabel("two"))
-    assert row.direction() == QBoxLayout.Direction.LeftToRight
-    assert [row.stretch(place) for place in range(3)] == [0, 0, 1]
+    one, two, away = QLabel("one"), QLabel("two"), QLabel("away")
+    row = button_row(one, away, two)
+    qtbot.addWidget(row)
+    away.hide()
+    row.resize(300, 60)
+    row.show()
+    assert (one.x(), two.y()) == (0, 0)
+    assert two.x() == one.width() + 6
+    row.resize(one.sizeHint().width() + 10, 60)
+    assert (two.x(), two.y()) == (0, one.height() + 6)
+    assert row.heightForWidth(row.width()) == one.height() + 6 + two.height()
     fields = [QLineEdit(), QLineEdit()]
     form = form_of((("First", fields[0]), ("Second", fields[1])), whole)
     for place, (words, field) in enumerate(zip(("First", "Second"), fields, strict=True)):

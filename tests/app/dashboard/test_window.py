@@ -21,6 +21,7 @@ from app.dashboard.style import DARK, LIGHT, Sizes
 from app.dashboard.text import Unit
 from app.dashboard.widgets import TouchButton
 from app.dashboard.window import MainWindow, paint_time_ms, run_dashboard
+from app.live.opening import Opening
 from app.live.view import Listing, Phase, View
 from tests.app.dashboard.fakes import FakeControls, FakeSession, reading, view
 from tests.app.dashboard.keys import KEY, SHIFT, press
@@ -137,10 +138,9 @@ def test_address_and_roles_are_typed(qtbot, window, session):
     address = next(f for f in window.findChildren(QLineEdit) if f.accessibleName() == "Address")
     address.setFocus()
     address.clear()
-    qtbot.keyClicks(address, "file:a b.wav")
-    window.source_page.findChild(QComboBox).setCurrentText(" plus,minus ")
+    qtbot.keyClicks(address, "visa:?roles=plus,minus&probe=10")
     press(KEY.Key_Return)
-    assert session.calls == [("open", "file:a b.wav", "plus,minus")]
+    assert session.calls == [("open", "visa:?roles=plus,minus&probe=10", "plus,minus")]
 
 
 def test_no_address_is_asked_for(qtbot, window, session):
@@ -148,9 +148,10 @@ def test_no_address_is_asked_for(qtbot, window, session):
     session.now = View()
     window.show_sources()
     qtbot.waitUntil(lambda: not window.source_page.looking)
+    window.source_page._address.clear()
     window.source_page._open()
     assert session.calls == []
-    assert "No address" in window.source_page._status.text()
+    assert "No address" in window.source_page.status
 
 
 def test_slow_listing_never_holds_up_the_window(qtbot, window, session):
@@ -166,7 +167,14 @@ def test_slow_listing_never_holds_up_the_window(qtbot, window, session):
     assert window.source_page.looking
     gate.set()
     qtbot.waitUntil(lambda: not window.source_page.looking)
-    assert window.source_page.findChild(QListWidget).count() == 2
+    rows = window.source_page.findChild(QListWidget)
+    assert [rows.item(each).text() for each in range(rows.count())] == [
+        "Virtual drive    sim:",
+        "Card a    sound:a",
+        "Capture …",
+        "Scope …",
+        "Program …",
+    ]
 
 
 def test_what_cannot_be_used_is_said_below_the_list(qtbot, window, session):
@@ -223,10 +231,11 @@ def test_first_page_says_what_must_be_said():
     assert [word for word in words.split(", ") if word not in said] == []
 
 
-def test_no_key_is_a_letter_or_a_figure(window):
-    for key, _ in window._keys:
-        assert not KEY.Key_0 <= key <= KEY.Key_9
-        assert not KEY.Key_A <= key <= KEY.Key_Z
+def test_no_key_is_a_letter_or_a_figure_alone(window):
+    for key, modifier in window._keys:
+        if modifier is not Qt.KeyboardModifier.ControlModifier:
+            assert not KEY.Key_0 <= key <= KEY.Key_9
+            assert not KEY.Key_A <= key <= KEY.Key_Z
 
 
 def test_every_key_of_the_window_is_told(window):
@@ -347,7 +356,7 @@ def test_f9_keeps_a_picture_and_says_where(window, tmp_path, monkeypatch):
     press(KEY.Key_F9)
     window.tick()
     (kept,) = (tmp_path / "new" / "PicturesLocation").glob("evenlobe-*.png")
-    assert window.top_bar.words.endswith(f"  ·  Picture saved: {kept}")
+    assert window.top_bar.words.startswith(f"Picture saved: {kept}  ·  ")
     assert re.fullmatch(r"evenlobe-\d{8}-\d{6}\.png", kept.name)
     kept.unlink()
     press(KEY.Key_F9)  # into the folder that is there by now
@@ -397,7 +406,7 @@ def test_paint_time_is_measured(window):
 def test_running_opens_closes_and_returns(qtbot):
     session = FakeSession()
     QTimer.singleShot(200, QApplication.closeAllWindows)
-    assert run_dashboard(session, "sim:", ["evenlobe"], "plus,minus,index") == 0
+    assert run_dashboard(session, Opening("sim:", "plus,minus,index"), ["evenlobe"]) == 0
     assert session.calls == [("open", "sim:", "plus,minus,index"), ("close",)]
 
 

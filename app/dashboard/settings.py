@@ -1,0 +1,157 @@
+"""What the window remembers from one run to the next: sources, unit and size, in one JSON file.
+
+The file is the user's alone (mode 0600). One that is damaged, of a newer version, or open to others
+is left as it is: that is said, and nothing is remembered in this run.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import asdict, dataclass, fields, replace
+from pathlib import Path
+from typing import Any
+
+from platformdirs import user_config_path
+
+from app.dashboard.text import Unit, translate
+from app.files import atomic_write
+from app.live.opening import Opening
+
+_VERSION = 1
+_MOST_RECENT = 8
+_MOST_BYTES = 100_000
+_LONGEST = 2000
+"""Characters of a text: more is nobody's address."""
+_SIDES_PX = (100, 20_000)
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """A source, with the drive class and the alignment disk that go with it.
+
+    Attributes
+    ----------
+    opening : Opening
+        The source.
+    profile : str
+        Name of the drive class; empty for the one in force.
+    disk : str
+        Name of the alignment disk; empty for the class's own.
+    """
+
+    opening: Opening
+    profile: str = ""
+    disk: str = ""
+
+
+def settings_path() -> Path:
+    """Return where the user's own settings are kept."""
+    return user_config_path("evenlobe", appauthor=False) / "window.json"
+
+
+class Settings:
+    """What is remembered; nothing beyond this run where `path` is None.
+
+    Attributes
+    ----------
+    fault : str
+        Why nothing is remembered, in one sentence; empty while all is well.
+    """
+
+    def __init__(self, path: Path | None = None) -> None:
+        self._path = path
+        self.fault = ""
+        self.recent: tuple[Choice, ...] = ()
+        self.unit = Unit.UM
+        self.size_px: tuple[int, int] | None = None
+        if path is not None:
+            self._load(path)
+
+    def remember(self, choice: Choice) -> None:
+        """Put a choice in front of the others; the oldest is forgotten."""
+        lasting = choice.opening.lasting
+        if lasting is None:
+            return
+        choice = replace(choice, opening=lasting)
+        others = tuple(each for each in self.recent if each.opening != lasting)
+        self.recent = (choice, *others)[:_MOST_RECENT]
+        self.save()
+
+    def save(self) -> None:
+        """Write the file, unless that would lose what it holds now."""
+        if self._path is None or self.fault:
+            return
+        tree = {
+            "version": _VERSION,
+            "recent": [_as_tree(each) for each in self.recent],
+            "unit": self.unit.value,
+            "size_px": self.size_px,
+        }
+        try:
+            self._path.parent.mkdir(parents=True, exist_ok=True)
+            with atomic_write(self._path) as written:
+                written.write_text(json.dumps(tree, indent=1), encoding="utf-8")
+        except OSError as fault:
+            self.fault = translate("settings", "settings “{0}” cannot be written: {1}").format(
+                self._path, fault.strerror or fault
+            )
+
+    def _load(self, path: Path) -> None:
+        try:
+            if not path.exists():
+                return
+            self._check_owner(path)
+            self._take(json.loads(_text_of(path)))
+        except OSError as fault:
+            self._pass_over(str(fault.strerror or fault))
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+            self._pass_over(translate("settings", "it is damaged; delete it to begin afresh"))
+
+    def _check_owner(self, path: Path) -> None:
+        """Refuse a file that somebody else may have written: it can name a program to start."""
+        state = path.stat()
+        if os.name == "posix" and (state.st_uid != os.getuid() or state.st_mode & 0o022):
+            words = translate("settings", "others may write to it; make it yours alone (mode 600)")
+            raise OSError(0, words)
+
+    def _take(self, tree: dict[str, Any]) -> None:
+        if int(tree["version"]) > _VERSION:
+            newer = translate("settings", "it is from a newer version of Evenlobe")
+            self._pass_over(newer)
+            return
+        recent = tuple(_choice_of(each) for each in tree["recent"][:_MOST_RECENT])
+        unit, size = Unit(tree["unit"]), tree["size_px"]
+        if size is not None:
+            low, high = _SIDES_PX
+            wide, tall = (min(max(int(side), low), high) for side in size)
+            size = wide, tall
+        self.recent, self.unit, self.size_px = recent, unit, size
+
+    def _pass_over(self, why: str) -> None:
+        said = translate("settings", "settings “{0}”: {1}; nothing is remembered in this run")
+        self.fault = said.format(self._path, why)
+
+
+def _text_of(path: Path) -> str:
+    with path.open("rb") as file:
+        content = file.read(_MOST_BYTES + 1)
+    if len(content) > _MOST_BYTES:
+        raise ValueError("too long")
+    return content.decode("utf-8")
+
+
+def _as_tree(choice: Choice) -> dict[str, str]:
+    return {**asdict(choice.opening), "profile": choice.profile, "disk": choice.disk}
+
+
+def _choice_of(tree: dict[str, Any]) -> Choice:
+    texts = {key: _text(tree[key]) for key in ("profile", "disk")}
+    opening = Opening(**{each.name: _text(tree[each.name]) for each in fields(Opening)})
+    return Choice(opening, **texts)
+
+
+def _text(value: Any) -> str:
+    if not isinstance(value, str) or len(value) > _LONGEST or not value.isprintable():
+        raise ValueError("no text")
+    return value

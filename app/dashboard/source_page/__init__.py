@@ -1,0 +1,1 @@
+"""The page of sources: what can be opened, and a form for each kind."""

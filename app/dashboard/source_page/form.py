@@ -1,0 +1,232 @@
+"""The form of a kind of source: what stands behind the colon, its options, the channels' roles."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import Signal
+from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QLabel, QVBoxLayout, QWidget
+
+from app.dashboard.text import translate
+from app.dashboard.widgets import Field, Picker, TouchButton, laid
+from app.live.opening import ROLES, Kind, Opening, Stated, address_of
+
+_CHANNELS = 4
+_SKIPPED = "-"
+_ENVELOPE = "envelope"
+
+_WIRINGS = (
+    ("by default", ""),
+    ("both phases", "plus,minus"),
+    ("both phases and the index", "plus,minus,index"),
+    ("the differential", "differential"),
+    ("the differential and the index", "differential,index"),
+    ("a detector's envelope", "envelope"),
+    ("a detector's envelope and the index", "envelope,index"),
+)
+
+
+class RolesField(QWidget):
+    """What the channels carry: one of the usual wirings, or each channel for itself."""
+
+    changed = Signal()
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._roles = ""
+        self.wiring = Picker(
+            self.tr("Wiring"), self.tr("What the channels carry, all of them at once"), self
+        )
+        for words, roles in _WIRINGS:
+            self.wiring.addItem(translate("sources", words), roles)
+        self.wiring.addItem(self.tr("each channel as below"), None)
+        self.wiring.activated.connect(self._take_wiring)
+        self._row = QHBoxLayout()
+        self.channels: list[Picker] = []
+        for _ in range(_CHANNELS):
+            self._add_channel()
+        laid(QVBoxLayout(self), self.wiring, self._row, flush=True)
+
+    @property
+    def roles(self) -> str:
+        """The roles, comma-separated; empty where the source is to tell them."""
+        return self._roles
+
+    def show_roles(self, roles: str) -> None:
+        """Show roles, also such as no channel can have: opening them says why."""
+        self._roles = roles
+        named = roles.split(",") if roles else []
+        while len(self.channels) < len(named):
+            self._add_channel()
+        for place, channel in enumerate(self.channels):
+            role = named[place].strip() if place < len(named) else _SKIPPED
+            channel.setCurrentIndex(max(0, channel.findData(role)))
+        at = self.wiring.findData(roles)
+        self.wiring.setCurrentIndex(at if at >= 0 else self.wiring.count() - 1)
+
+    def _add_channel(self) -> None:
+        number = len(self.channels) + 1
+        channel = Picker(
+            self.tr("Channel {0}").format(number),
+            self.tr("What channel {0} carries").format(number),
+            self,
+        )
+        channel.addItem(f"{number}: –", _SKIPPED)
+        for role in ROLES:
+            channel.addItem(f"{number}: {translate('sources', role)}", role.value)
+        channel.activated.connect(self._take_channels)
+        self.channels.append(channel)
+        self._row.addWidget(channel)
+
+    def _take_wiring(self) -> None:
+        roles = self.wiring.currentData()
+        if roles is not None:
+            self.show_roles(roles)
+            self.changed.emit()
+
+    def _take_channels(self) -> None:
+        named = [channel.currentData() for channel in self.channels]
+        while named and named[-1] == _SKIPPED:
+            named.pop()
+        self.show_roles(",".join(named))
+        self.changed.emit()
+
+
+class SourceForm(QWidget):
+    """The fields of one kind of source; what they hold is an :class:`Opening`."""
+
+    changed = Signal()
+    """A field holds something else now, by the person's own hand."""
+    finished = Signal()
+    """Enter in one of the fields."""
+    browse = Signal()
+    """A file is to be chosen in a dialog."""
+
+    def __init__(self, kind: Kind, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.kind = kind
+        self._grid = QGridLayout(self)
+        self._grid.setContentsMargins(0, 0, 0, 0)
+        self._grid.setColumnStretch(1, 1)
+        self.body: Field | None = None
+        if kind.body:
+            body = translate("sources", kind.body)
+            self.body = self._field(body, translate("sources", kind.hint))
+            self._add(body, self._with_dialog(self.body) if kind.scheme == "file" else self.body)
+        self.roles = RolesField(self)
+        self.roles.changed.connect(self._changed)
+        self._add(self.tr("Channels"), self.roles, self.roles.wiring)
+        self.options: dict[str, Field | Picker] = {}
+        for option in kind.options:
+            words, default = translate("sources", option.meaning), option.default
+            if option.words:
+                field: Field | Picker = Picker(option.key, words, self)
+                # What is not stated is left to the reader, as on the command line.
+                field.addItem(default or "–", "")
+                for word in option.words:
+                    if word != default:
+                        field.addItem(word, word)
+                field.activated.connect(self._changed)
+            else:
+                field = self._field(option.key, words, f"{default}   {words}".strip())
+            self.options[option.key] = field
+            self._add(_label_of(option.key), field)
+        more = self.tr("Any other option, as name=value&name=value")
+        self.others = self._field(self.tr("more"), more)
+        self._add(self.tr("more"), self.others)
+        tolerance = self.tr("of an envelope; with its tolerance, as 7+-10%; ±20 % unless stated")
+        self.low_corner = self._field(self.tr("low corner (Hz)"), tolerance)
+        self.threshold = self._field(self.tr("detector threshold (V)"), tolerance)
+        self._of_envelope = (
+            *self._add(self.tr("low corner (Hz)"), self.low_corner),
+            *self._add(self.tr("detector threshold (V)"), self.threshold),
+        )
+        self._grid.setRowStretch(self._grid.rowCount(), 1)
+
+    def opening(self) -> Opening:
+        """Return what the fields hold."""
+        options = {key: _held(field) for key, field in self.options.items()}
+        for part in filter(None, self.others.text().strip().split("&")):
+            key, _, value = part.partition("=")
+            options[key] = value
+        body = "" if self.body is None else self.body.text()
+        stated = (self.low_corner, self.threshold) if self._has_envelope else ()
+        return Opening(
+            address_of(self.kind, body, options),
+            self.roles.roles,
+            *(field.text().strip() for field in stated),
+        )
+
+    def show_stated(self, stated: Stated, opening: Opening) -> None:
+        """Fill the fields with what they hold for an opening."""
+        if self.body is not None:
+            self.body.setText(stated.body)
+        for key, field in self.options.items():
+            _hold(field, stated.options.get(key, ""))
+        others = {key: text for key, text in stated.options.items() if key not in self.options}
+        self.others.setText("&".join(f"{key}={text}" for key, text in others.items()))
+        self.roles.show_roles(stated.roles)
+        self.low_corner.setText(opening.low_corner)
+        self.threshold.setText(opening.detector_threshold)
+        self._show_envelope()
+
+    @property
+    def _has_envelope(self) -> bool:
+        """Whether a channel carries an envelope, or the source is to tell what they carry."""
+        roles = self.roles.roles
+        return not roles or _ENVELOPE in roles
+
+    def _show_envelope(self) -> None:
+        for each in self._of_envelope:
+            each.setVisible(self._has_envelope)
+
+    def _changed(self) -> None:
+        self._show_envelope()
+        self.changed.emit()
+
+    def _field(self, name: str, description: str, placeholder: str = "") -> Field:
+        field = Field(name, description, self)
+        field.setPlaceholderText(placeholder or description)
+        field.textEdited.connect(self._changed)
+        field.returnPressed.connect(self.finished)
+        return field
+
+    def _with_dialog(self, field: Field) -> QWidget:
+        both = QWidget(self)
+        choose = self.tr("Choose the file in a dialog, and look at the form again before opening")
+        button = TouchButton(self.tr("Browse"), "", choose, self.browse.emit, both)
+        laid(QHBoxLayout(both), (field, 1), button, flush=True)
+        return both
+
+    def _add(self, words: str, field: QWidget, buddy: QWidget | None = None) -> tuple[QWidget, ...]:
+        row = self._grid.rowCount()
+        label = QLabel(words, self)
+        label.setBuddy(buddy or (self.body if self.body and self.body.parent() is field else field))
+        self._grid.addWidget(label, row, 0)
+        self._grid.addWidget(field, row, 1)
+        return label, field
+
+
+_UNITS = {"v": "V", "hz": "Hz", "um": "µm", "db": "dB"}
+
+
+def _label_of(key: str) -> str:
+    """Return an option's name in words, with the unit that its last part is."""
+    *words, last = key.split("_")
+    if words and last in _UNITS:
+        return f"{' '.join(words)} ({_UNITS[last]})"
+    return " ".join((*words, last))
+
+
+def _held(field: Field | Picker) -> str:
+    return field.text() if isinstance(field, Field) else (field.currentData() or "")
+
+
+def _hold(field: Field | Picker, text: str) -> None:
+    if isinstance(field, Field):
+        field.setText(text)
+        return
+    at = field.findData(text)
+    if at < 0:
+        # No word of ours: it is kept, and its reader says what is wrong with it.
+        field.addItem(text, text)
+        at = field.count() - 1
+    field.setCurrentIndex(at)

@@ -1,0 +1,416 @@
+"""The page on which a source is described: what was used and what is attached, and a form.
+
+Threads: a thread *sources* lists what is attached, which may take seconds. It is started for each
+listing and ends by itself; the window's timer takes its result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import Future
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import Qt, QUrl, Signal
+from PySide6.QtGui import QKeyEvent, QResizeEvent
+from PySide6.QtWidgets import (
+    QBoxLayout,
+    QFileDialog,
+    QHBoxLayout,
+    QLabel,
+    QListWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from app.dashboard.background import in_background
+from app.dashboard.settings import Choice, Settings
+from app.dashboard.source_page.form import SourceForm
+from app.dashboard.text import translate
+from app.dashboard.widgets import (
+    Field,
+    NamedList,
+    Page,
+    Picker,
+    TouchButton,
+    button_row,
+    form_of,
+    laid,
+    on_enter,
+    scrolled,
+)
+from app.live.opening import KINDS, Opening, Stated, stated_by
+from app.live.view import Listed, Listing
+from app.profiles import Profile, ProfileError, disk_names, load_profile, profile_names
+
+if TYPE_CHECKING:
+    from app.live.session import Session
+
+_STANDS_FOR = Qt.ItemDataRole.UserRole
+_BY_ITSELF = (
+    ("sim", "sim:"),
+    ("file", "file:"),
+    ("visa", "visa:"),
+    ("run", "run:"),
+)
+"""What can always be described, whatever is attached."""
+_SIDE_BY_SIDE = 56
+"""Widths of a letter that list and form need beside each other."""
+
+
+class SourcePage(Page):
+    """What can be opened, and below or beside it the form of what is chosen there."""
+
+    chosen = Signal(Choice)
+    """A source is to be opened, with its drive class and disk."""
+
+    def __init__(
+        self, session: Session, settings: Settings | None = None, parent: QWidget | None = None
+    ) -> None:
+        super().__init__(parent)
+        self._session = session
+        self._settings = settings or Settings()
+        self._title.setText(self.tr("Where does the signal come from?"))
+        self._pending: Future[Listing] | None = None
+        self._found: tuple[Listed, ...] = ()
+        self._open_now = Opening()
+        self._dialog: QFileDialog | None = None
+        self._remark = self._listed = self._typed = ""
+        self._list = NamedList(
+            self.tr("Sources"), self.tr("Arrows choose, Enter opens what the form says"), self
+        )
+        self._list.currentItemChanged.connect(self._take_item)
+        self._list.asked.connect(self._go_on)
+        self._by_scheme: dict[str, SourceForm] = {}
+        for scheme, kind in KINDS.items():
+            form = SourceForm(kind, self)
+            form.changed.connect(self._write)
+            form.finished.connect(self._open)
+            form.browse.connect(lambda: self.browse(self.show_path))
+            self._by_scheme[scheme] = form
+        self._form = self._by_scheme["sim"]
+        self._address = Field(
+            self.tr("Address"),
+            self.tr("What the form stands for; any other may be typed or pasted here"),
+            self,
+        )
+        self._address.setPlaceholderText(
+            "sim:   sound:   file:capture.wav   visa:TCPIP::192.0.2.7::5025::SOCKET"
+        )
+        self._address.textEdited.connect(self._take_typed)
+        self._address.returnPressed.connect(self._open)
+        self._class = Picker(self.tr("Drive class"), self.tr("Its limits and its speed"), self)
+        self._disk = Picker(self.tr("Alignment disk"), self.tr("Its scale and its recording"), self)
+        self._lay_out()
+        self._show(Opening("sim:"))
+
+    def _lay_out(self) -> None:
+        opens, lists = self.tr("Open the source"), self.tr("List the sources anew")
+        anew = self.tr("Close what is open, and open it from its beginning")
+        back = self.tr("Go back to the needle")
+        file = self.tr("Choose a capture in a dialog, and open it")
+        self._on = TouchButton(self.tr("Open"), "⏎", opens, self._open, is_next=True)
+        self._anew = TouchButton(self.tr("Open anew"), "", anew, self._open_anew)
+        buttons = button_row(
+            self._on,
+            self._anew,
+            TouchButton(self.tr("Open a file"), "Ctrl+O", file, self.open_file),
+            TouchButton(self.tr("Look again"), "F8", lists, self.look),
+            TouchButton(self.tr("Back"), "Esc", back, self.back.emit),
+        )
+        ours = QHBoxLayout()
+        for words, picker in (
+            (self.tr("Drive class"), self._class),
+            (self.tr("Alignment disk"), self._disk),
+        ):
+            label = QLabel(words, self)
+            label.setBuddy(picker)
+            laid(ours, label, (picker, 1))
+        line = form_of(((self.tr("Address"), self._address),), self)
+        right = laid(QVBoxLayout(), line, *self._by_scheme.values(), 1)
+        self._halves = QBoxLayout(QBoxLayout.Direction.LeftToRight)
+        laid(self._halves, (self._list, 2), (right, 3))
+        content = QWidget(self)
+        content.setObjectName("page")
+        self._status.setProperty("quiet", True)
+        laid(QVBoxLayout(content), self._title, ours, self._status, (self._halves, 1))
+        laid(QVBoxLayout(self), (scrolled(content), 1), buttons, flush=True)
+
+    @property
+    def looking(self) -> bool:
+        """Whether the sources are being listed."""
+        return self._pending is not None
+
+    @property
+    def choice(self) -> Choice:
+        """What the form says."""
+        form = self._form
+        opening = form.opening()
+        # What was typed there counts as it was typed.
+        opening = Opening(
+            self._address.text().strip(),
+            opening.roles,
+            opening.low_corner,
+            opening.detector_threshold,
+        )
+        return Choice(opening, self._class.currentText(), self._disk.currentData() or "")
+
+    def look(self) -> None:
+        """List the sources, in a thread of its own."""
+        if self._pending is not None:
+            return
+        self._listed = self.tr("Looking for sources …")
+        self._tell()
+        self._pending = in_background("sources", self._session.listed)
+
+    def refresh(self) -> None:
+        """Show a listing that is done."""
+        if self._pending is None or not self._pending.done():
+            return
+        done, self._pending = self._pending, None
+        fault = done.exception()
+        if fault is not None:
+            words = self.tr("The sources cannot be listed: {0}; type an address.")
+            self._listed = words.format(fault)
+            self._tell()
+            return
+        listing = done.result()
+        gone = {each.address for each in self._found} - {each.address for each in listing.sources}
+        self._found = listing.sources
+        self._fill()
+        words = [self.tr("{0} found.").format(len(listing.sources))]
+        if self._address.text() in gone:
+            left = self.tr("“{0}” is no longer there: plug it in and look again.")
+            words.append(left.format(self._address.text()))
+        self._listed = "\n".join((" ".join(words), *listing.hints))
+        self._tell()
+
+    def say(self, words: str) -> None:
+        """Say how something went, before what was found."""
+        self._remark = words
+        self._tell()
+
+    def _tell(self) -> None:
+        self._status.setText("\n".join(filter(None, (self._remark, self._listed))))
+
+    def activate(self, open_now: Opening, *, running: bool, may_change_class: bool = True) -> None:
+        """Get ready for the keyboard.
+
+        Parameters
+        ----------
+        open_now : Opening
+            What is open, or was opened last.
+        running : bool
+            Whether it is open still, so that Enter keeps it.
+        may_change_class : bool
+            Whether no job holds on to its drive class.
+        """
+        self._open_now = open_now if running else Opening()
+        self._show_class(self._session.profile)
+        for picker in (self._class, self._disk):
+            picker.setEnabled(may_change_class)
+        if open_now.address:
+            self._show(open_now)
+        else:
+            first = (*self._settings.recent, Choice(Opening("sim:")))[0]
+            self._show_choice(first)
+        self.say("")
+        self._fill()
+        self._list.setFocus()
+        self.look()
+
+    def show_path(self, path: str) -> None:
+        """Fill the form for a capture; Enter opens it."""
+        self._show(Opening(f"file:{path}"))
+        self._list.setCurrentRow(-1)
+        self._on.setFocus()
+
+    def show_dropped(self, urls: list[QUrl]) -> None:
+        """Fill the form for what was dropped on the window, or say why that is no capture."""
+        if len(urls) != 1:
+            words = self.tr("{0} things were dropped; one capture at a time can be opened.")
+            self.say(words.format(len(urls)))
+            return
+        (url,) = urls
+        path = Path(url.toLocalFile())
+        if not url.isLocalFile():
+            words = self.tr("“{0}” is not on this computer: save it here first.")
+            self.say(words.format(url.toDisplayString()))
+        elif path.is_dir():
+            words = self.tr("“{0}” is a folder; drop one of the captures in it.")
+            self.say(words.format(path.name))
+        else:
+            self.show_path(str(path))
+
+    def open_file(self) -> None:
+        """Choose a capture in a dialog, and open it."""
+        self.browse(self._open_path)
+
+    def browse(self, use: Callable[[str], None]) -> None:
+        """Ask for a file; the window goes on behind the dialog."""
+        dialog = QFileDialog(self, self.tr("Open a capture"))
+        dialog.setFileMode(QFileDialog.FileMode.ExistingFile)
+        dialog.fileSelected.connect(use)
+        dialog.finished.connect(dialog.deleteLater)
+        self._dialog = dialog
+        dialog.open()
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
+        """Open on Enter, wherever in the form it is pressed."""
+        if not on_enter(event, self._open):
+            super().keyPressEvent(event)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
+        """Put list and form beside each other where both can be read."""
+        super().resizeEvent(event)
+        letter = self.fontMetrics().averageCharWidth()
+        direction = QBoxLayout.Direction
+        wide = self.width() >= 2 * _SIDE_BY_SIDE * letter
+        self._halves.setDirection(direction.LeftToRight if wide else direction.TopToBottom)
+
+    # -- inside --------------------------------------------------------------------------------
+
+    def _show_form(self, stated: Stated, opening: Opening) -> None:
+        """Fill the form of a kind, and let it alone be seen."""
+        self._form = self._by_scheme[stated.kind.scheme]
+        self._form.show_stated(stated, opening)
+        for form in self._by_scheme.values():
+            form.setVisible(form is self._form)
+
+    def _show(self, opening: Opening) -> None:
+        """Show an opening in the form of its kind."""
+        stated = stated_by(opening)
+        if stated is not None:
+            self._show_form(stated, opening)
+        self._address.setText(opening.address)
+        self._offer()
+
+    def _write(self) -> None:
+        """Write the address that the form stands for."""
+        self._address.setText(self._form.opening().address)
+        self._offer()
+
+    def _take_typed(self) -> None:
+        """Fill the form by what is being typed as an address, where that can be split."""
+        address, before = self._address.text(), self._form.opening()
+        # Roles that stood in the address go with it; those chosen in the form stay.
+        typed = stated_by(Opening(self._typed))
+        roles = "" if typed is not None and typed.roles else before.roles
+        stated = stated_by(Opening(address, roles))
+        if stated is not None:
+            self._show_form(stated, before)
+            self._typed = address
+        self._offer()
+
+    def _offer(self) -> None:
+        """Say on the buttons what Enter does."""
+        same = self._keeps
+        self._on.say(self.tr("Keep it open") if same else self.tr("Open"))
+        self._anew.setVisible(same)
+
+    @property
+    def _keeps(self) -> bool:
+        """Whether the form says what is open already."""
+        return bool(self._open_now.address) and self.choice.opening == self._open_now
+
+    def _show_class(self, profile: Profile) -> None:
+        try:
+            names, disks = profile_names(), disk_names()
+        except ProfileError as fault:
+            self.say(str(fault))
+            names, disks = (profile.name,), (profile.disk,)
+        self._class.clear()
+        self._class.addItems(names)
+        self._class.setCurrentText(profile.name)
+        self._disk.clear()
+        self._disk.addItem(self.tr("the class's own"), "")
+        for name in disks:
+            self._disk.addItem(name, name)
+        own = profile.disk == _own_disk(profile.name)
+        self._disk.setCurrentIndex(0 if own else self._disk.findData(profile.disk))
+
+    def _fill(self) -> None:
+        """List what was used, what is attached, and what can always be described."""
+        self._list.blockSignals(True)
+        self._list.clear()
+        shown = self.choice.opening
+        used = [each.opening.address for each in self._settings.recent]
+        for choice in self._settings.recent:
+            self._add_row(self.tr("again: {0}").format(choice.opening.command), choice)
+        found = [each for each in self._found if each.address not in used]
+        titles = {each.address: f"{each.title}    {each.address}" for each in found}
+        for scheme, address in _BY_ITSELF:
+            titles.setdefault(address, translate("sources", f"{KINDS[scheme].title} …"))
+        # The virtual drive is first, as it is where nothing has been listed yet.
+        for address in sorted(titles, key=lambda each: each != "sim:"):
+            if address not in used:
+                self._add_row(titles[address], Choice(Opening(address)))
+        for row in range(self._list.count()):
+            if self._list.item(row).data(_STANDS_FOR).opening == shown:
+                self._list.setCurrentRow(row)
+                break
+        self._list.blockSignals(False)
+
+    def _add_row(self, words: str, choice: Choice) -> None:
+        item = QListWidgetItem(words, self._list)
+        item.setData(_STANDS_FOR, choice)
+        item.setToolTip(words)
+
+    def _take_item(self, item: QListWidgetItem | None) -> None:
+        if item is not None:
+            self._show_choice(item.data(_STANDS_FOR))
+
+    def _show_choice(self, choice: Choice) -> None:
+        """Show a source, with the class and the disk that it was opened with."""
+        self._show(choice.opening)
+        if choice.profile and self._class.isEnabled():
+            self._class.setCurrentText(choice.profile)
+            self._disk.setCurrentIndex(max(0, self._disk.findData(choice.disk)))
+
+    def _go_on(self) -> None:
+        """Open what the list and the form say, or lead to what is missing."""
+        form = self._form
+        if form.kind.needs_body and form.body is not None and not form.body.text().strip():
+            if form.kind.scheme == "file":
+                self.open_file()
+            else:
+                self.say(self.choice.opening.fault())
+                form.body.setFocus()
+        else:
+            self._open()
+
+    def _open(self) -> None:
+        if self._keeps and not self._class_changed:
+            self.back.emit()
+        else:
+            self._open_anew()
+
+    def _open_path(self, path: str) -> None:
+        self.show_path(path)
+        self._open()
+
+    @property
+    def _class_changed(self) -> bool:
+        choice, profile = self.choice, self._session.profile
+        disk = choice.disk or _own_disk(choice.profile)
+        return (choice.profile, disk) != (profile.name, profile.disk)
+
+    def _open_anew(self) -> None:
+        choice = self.choice
+        if not choice.opening.address:
+            self.say(self.tr("No address: choose a source above, or type one."))
+            self._address.setFocus()
+            return
+        fault = choice.opening.fault()
+        if fault:
+            self.say(fault)
+            return
+        self.chosen.emit(choice)
+
+
+def _own_disk(name: str) -> str:
+    """Return the alignment disk that a class names; empty where it cannot be read."""
+    try:
+        return load_profile(name).disk
+    except ProfileError:
+        return ""

@@ -1,0 +1,132 @@
+"""What is remembered, and that a file which cannot be used is said and left as it is."""
+
+import json
+import os
+import stat
+
+import pytest
+
+from app.dashboard.settings import Choice, Settings
+from app.dashboard.text import Unit
+from app.live.opening import Opening
+
+CARD = Choice(Opening("sound:1?rate=48000", "envelope,index", "7+-10%", "0.2"), "90mm-135tpi", "d")
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "config" / "window.json"
+
+
+def test_all_of_it_comes_back(path):
+    before = Settings(path)
+    before.unit, before.size_px = Unit.MIL, (800, 480)
+    before.remember(CARD)
+    after = Settings(path)
+    assert (after.recent, after.unit, after.size_px, after.fault) == (
+        (CARD,),
+        Unit.MIL,
+        (800, 480),
+        "",
+    )
+
+
+def test_the_file_is_the_users_alone(path):
+    Settings(path).remember(CARD)
+    assert stat.S_IMODE(path.stat().st_mode) == 0o600
+
+
+def test_the_newest_comes_first_and_the_oldest_is_forgotten(path):
+    settings = Settings(path)
+    for seed in range(10):
+        settings.remember(Choice(Opening(f"sim:seed={seed}")))
+    settings.remember(Choice(Opening("sim:seed=5"), "90mm-135tpi"))
+    seeds = [each.opening.address.partition("=")[2] for each in settings.recent]
+    assert seeds == ["5", "9", "8", "7", "6", "4", "3", "2"]
+    assert settings.recent[0].profile == "90mm-135tpi"
+
+
+def test_without_a_file_nothing_outlasts_the_run():
+    settings = Settings()
+    settings.remember(CARD)
+    assert settings.recent == (CARD,)
+    assert settings.fault == ""
+
+
+def kept(path, content):
+    path.parent.mkdir(exist_ok=True)
+    path.write_text(content, encoding="utf-8")
+    path.chmod(0o600)
+
+
+GOOD = {"version": 1, "recent": [], "unit": "µm", "size_px": None}
+WRONG = {
+    "no JSON": "{",
+    "no object": "[]",
+    "nothing": "",
+    "a unit that is none": json.dumps(GOOD | {"unit": "furlong"}),
+    "an address that is none": json.dumps(GOOD | {"recent": [{"address": 5}]}),
+    "control characters": json.dumps(
+        GOOD
+        | {
+            "recent": [
+                dict.fromkeys(
+                    (
+                        "address",
+                        "roles",
+                        "low_corner",
+                        "detector_threshold",
+                        "profile",
+                        "disk",
+                    ),
+                    "\x1b[2J",
+                )
+            ]
+        }
+    ),
+    "a size of one": json.dumps(GOOD | {"size_px": [5]}),
+    "too much": json.dumps(GOOD | {"more": "x" * 200_000}),
+    "deep": "[" * 50_000,
+}
+
+
+@pytest.mark.parametrize("content", WRONG.values(), ids=WRONG.keys())
+def test_a_damaged_file_is_said_and_left_as_it_is(path, content):
+    kept(path, content)
+    settings = Settings(path)
+    assert "it is damaged; delete it to begin afresh" in settings.fault
+    assert str(path) in settings.fault
+    settings.remember(CARD)
+    assert path.read_text(encoding="utf-8") == content
+
+
+def test_a_newer_file_is_said_and_left_as_it_is(path):
+    content = json.dumps({"version": 2, "sources": {}})
+    kept(path, content)
+    settings = Settings(path)
+    assert "newer version" in settings.fault
+    settings.remember(CARD)
+    assert path.read_text(encoding="utf-8") == content
+
+
+@pytest.mark.skipif(os.name != "posix", reason="modes are POSIX's")
+def test_a_file_that_others_may_write_is_not_used(path):
+    Settings(path).remember(Choice(Opening("run:capture")))
+    path.chmod(0o622)
+    settings = Settings(path)
+    assert "others may write to it" in settings.fault
+    assert settings.recent == ()
+
+
+def test_what_cannot_be_written_is_said_once_and_the_window_goes_on(tmp_path):
+    (tmp_path / "file").touch()
+    settings = Settings(tmp_path / "file" / "window.json")
+    settings.remember(CARD)
+    assert "cannot be written" in settings.fault
+    settings.save()
+    assert settings.recent == (CARD,)
+
+
+def test_a_size_beyond_any_screen_is_held(path):
+    kept(path, json.dumps(GOOD | {"size_px": [1, 10**9]}))
+    assert Settings(path).size_px == (100, 20_000)
