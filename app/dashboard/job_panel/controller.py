@@ -16,13 +16,13 @@ from typing import TYPE_CHECKING
 from PySide6.QtCore import QObject, Signal
 
 from app.analysis.adjust.nudging import nearest
-from app.analysis.results import Message
+from app.analysis.results import Message, Reading, Sign
 from app.book.model import Drive, ResumableJob
 from app.book.writer import JobWriter, head_for
 from app.dashboard.job_panel.text import away_words
 from app.dashboard.text import current_reading, said, translate
 from app.job.job import Job
-from app.job.model import Answer, Do, Enter, Measure, Outcome
+from app.job.model import Action, Answer, CheckName, Do, Enter, Measure, Outcome
 from app.job.origin import Origin
 from app.job.plan import JobStanding, plan_for
 from app.job.technician import Technician
@@ -89,6 +89,7 @@ class JobController(QObject):
         self.remark = ""
         self._chosen: int | None = None
         self._asks_source = False
+        self._nudge: tuple[Do, float] | None = None
 
     def begin(self, drive: Drive, origin: Origin) -> None:
         """Begin a job on a drive that is at a source; one that is open stays so in the book."""
@@ -186,9 +187,35 @@ class JobController(QObject):
         return 0.0 if self.job is None else self.job.zero_um
 
     @property
+    def adjusting(self) -> bool:
+        """Whether the head is being set, so that all zeros are the middle of the hysteresis."""
+        job = self.job
+        step = None if job is None or job.closed else job.step
+        return step is not None and step.check in (CheckName.ADJUST, CheckName.LOCK)
+
+    def left_um(self, reading: Reading | None) -> float | None:
+        """Return how far the head has to go still by the nudge that is asked for.
+
+        It is counted from the first reading after the ask; outward is positive, and what goes
+        beyond is told by the other sign. None where that cannot be told.
+        """
+        ask = None if self.job is None else self.job.ask
+        if not isinstance(ask, Do) or ask.action is not Action.NUDGE or ask.amount is None:
+            self._nudge = None
+            return None
+        if reading is None or not reading.valid or reading.offset_um is None:
+            return None
+        if reading.sign is Sign.UNKNOWN:
+            return None
+        now_um = reading.offset_um.value
+        if self._nudge is None or self._nudge[0] is not ask:
+            self._nudge = ask, now_um
+        return self._nudge[1] + ask.amount - now_um
+
+    @property
     def best_um(self) -> float | None:
-        """Where the middle stood at the best of the nudges so far, None before the first."""
-        nudged = () if self.job is None else self.job.known.nudged
+        """Where the middle stood at the best of the nudges so far, None while none counts."""
+        nudged = () if self.job is None or not self.adjusting else self.job.known.nudged
         middles = [place for each in nudged for place in (each.before_um, each.after_um)]
         best = nearest(middles, 0.0)
         return None if best is None else middles[best].value

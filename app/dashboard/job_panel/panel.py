@@ -222,7 +222,8 @@ def _asked(controller: JobController, job: Job, reading: Reading | None) -> Card
                 translate("job", "Done") if doubt is None else translate("job", "Done all the same")
             )
             live = _live(controller, ask, reading) if doubt is None else said(doubt)
-            return replace(plain, figure=_figure(ask), live=live, button=button)
+            figure = _figure(controller, ask, reading)
+            return replace(plain, figure=figure, live=live, button=button)
 
 
 def _what(ask: Measure) -> str:
@@ -238,15 +239,21 @@ def _range(ask: Enter) -> str:
     return translate("job", "{0}{1:g} to {2:g}; empty: not known").format(unit, ask.low, ask.high)
 
 
-def _figure(ask: Do) -> str:
-    """Return how far the body is to be turned, and which way round."""
+def _figure(controller: JobController, ask: Do, reading: Reading | None) -> str:
+    """Return how far the body is still to be turned, and which way round."""
     if ask.action is not Action.NUDGE or len(ask.message.values) < 2:
         return ""
     degrees, flange_mm = ask.message.values[:2]
+    arrow = "↻ " if ask.message.text in _CLOCKWISE else ""
     if ask.message.text == messages.NUDGE_COUNTER.text:
         arrow = "↺ "
-    else:
-        arrow = "↻ " if ask.message.text in _CLOCKWISE else ""
+    left_um = controller.left_um(reading)
+    if left_um is not None and ask.amount and controller.job is not None:
+        profile = controller.job.profile
+        turn = abs(left_um) / profile.shift_um_per_deg
+        degrees, flange_mm = f"{turn:.2f}", f"{turn * profile.flange_mm_per_deg:.2f}"
+        if left_um * ask.amount < 0.0:  # too far: back again
+            arrow = {"↻ ": "↺ ", "↺ ": "↻ "}.get(arrow, "")
     return f"{arrow}{degrees}°   {flange_mm} mm"
 
 

@@ -254,6 +254,7 @@ class NeedlePage(QWidget):
         self._controller = controller
         self._theme, self._sizes = LIGHT, Sizes(1.0)
         self._zero_um: float | None = None
+        self._zero_chosen = False
         self.face = Face()
         """What the needle and the figures show now."""
         self._slow_at_s = self._strip_at_s = float("-inf")
@@ -292,11 +293,11 @@ class NeedlePage(QWidget):
     def make_room(self) -> None:
         """Give the job its column, or take it back: the bar then goes below both."""
         at_work = self._controller.job is not None
+        self.strip.setVisible(not at_work or self._controller.adjusting)
         if at_work is self._zero.isVisibleTo(self):
             return
         self._apply_needle_theme()
         self._zero.setVisible(at_work)
-        self.strip.setVisible(not at_work)
         if at_work:
             self._whole.addWidget(self._bar)
         else:
@@ -347,7 +348,9 @@ class NeedlePage(QWidget):
             self._show_slow(view, now_s)
         if now_s - self._strip_at_s >= _STRIP_S:
             self._strip_at_s = now_s
-            self.strip.show_strip(view.strip_s, view.strip_balance, now_s, face.mirrored)
+            self.strip.show_strip(
+                view.strip_s, view.strip_balance, now_s, face.mirrored, self._zero_of(face)
+            )
 
     def _show_slow(self, view: View, now_s: float) -> None:
         lines = status_lines(view, now_s, self._session.profile.speed_rpm)
@@ -359,11 +362,19 @@ class NeedlePage(QWidget):
         self.trace.set_virtual(view.virtual)
         self.strip.set_virtual(view.virtual)
 
+    def _zero_of(self, face: Face) -> float | None:
+        """Return the balance at which the needle's zero is, None where it is at even lobes."""
+        if not face.zeroed or self._zero_um is None:
+            return None
+        return self._zero_um / self._session.profile.scale_um
+
     def _refresh_job(self) -> None:
         """Fit zero and best mark to the job: the head may have come to rest from another side."""
         controller = self._controller
         self.prompt.set_modest(controller.job is not None)
-        zeroed = self._zero.isChecked() and self._middle_is_known
+        # While the head is being set, needle, strip and card have one zero.
+        wanted = self._zero_chosen or controller.adjusting
+        zeroed = wanted and self._middle_is_known
         self._zero.setChecked(zeroed)
         self._zero_um = controller.zero_um if zeroed else None
         best_um = controller.best_um
@@ -386,7 +397,9 @@ class NeedlePage(QWidget):
             self._controller.say(
                 self.tr("The side that the head came from is not known: do hysteresis once more.")
             )
-        self._zero.setChecked(self._middle_is_known and self._zero_um is None)
+        elif self._controller.adjusting:
+            self._controller.say(self.tr("While the head is being set, zero is the middle."))
+        self._zero_chosen = self._middle_is_known and not self._zero_chosen
         self._refresh_job()
 
     @property

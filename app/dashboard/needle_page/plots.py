@@ -41,6 +41,7 @@ class StripView(TitledPlot):
         super().__init__({}, parent)
         self._words_side = self.tr("Last minute (s): difference in %, outward up")
         self._words_magnitude = self.tr("Last minute (s): difference in %, side not known")
+        self._words_middle = self.tr("Last minute (s): from the middle, as the needle; outward up")
         item = self._plot.plot_item
         item.setXRange(-_SPAN_S, 0.0, padding=0.01)
         item.setYRange(-1.05, 1.05, padding=0.0)
@@ -84,6 +85,7 @@ class StripView(TitledPlot):
         balances: NDArray[np.float64] | None,
         now_s: float,
         mirrored: bool,
+        zero: float | None = None,
     ) -> None:
         """Draw the balances; NaN leaves a gap.
 
@@ -95,12 +97,15 @@ class StripView(TitledPlot):
             Monotonic time of the right edge.
         mirrored : bool
             The side is not known: the balances are magnitudes.
+        zero : float or None
+            The balance at which the needle's zero is, where that is not at even lobes.
         """
-        self._set_title(self._words_magnitude if mirrored else self._words_side)
+        words = self._words_side if zero is None else self._words_middle
+        self._set_title(self._words_magnitude if mirrored else words)
         if times_s is None or balances is None or not len(times_s):
             self._curve.setData([], [])
             return
-        known, joined = _joined(balances)
+        known, joined = _joined(balances if zero is None else balances - zero)
         self._curve.setData(times_s - now_s, deflections(known), connect=joined)
 
     def _band(self) -> QGraphicsRectItem:

@@ -68,6 +68,7 @@ def card(job, shown=None, **changes):
         "zero_um": 0.0,
         "doubt": None,
         "asks_source": False,
+        "left_um": lambda _: None,
     }
     return card_of(SimpleNamespace(**{**controller, **changes}), shown)
 
@@ -388,3 +389,18 @@ def test_why_the_head_is_not_where_the_lobes_are(disk, track, ask, words):
     assert away_words(job) == words
     job.closed = True
     assert away_words(job) == ""
+
+
+@pytest.mark.parametrize(
+    ("left_um", "words"),
+    [
+        (None, "↻ 1.5°   0.4 mm"),
+        # 1.8 degrees a step of 529.2 µm are 294 µm a degree, at 21 mm from the axis 0.3665 mm.
+        (147.0, "↻ 0.50°   0.18 mm"),
+        (0.0, "↻ 0.00°   0.00 mm"),
+        (-147.0, "↺ 0.50°   0.18 mm"),
+    ],
+)
+def test_the_turn_that_is_left_counts_down_and_back(left_um, words):
+    ask = replace(NUDGE, amount=294.0)
+    assert card(made_job(ask=ask), left_um=lambda _: left_um).figure == words

@@ -9,18 +9,22 @@ import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QAbstractButton, QApplication
 
-from app.analysis import messages
+from app.analysis import messages as readings
+from app.analysis.adjust.nudging import Nudged
 from app.analysis.results import (
     Measurand,
     Measurement,
     Message,
     Quantity,
     Side,
+    Sign,
     SpeedFinding,
     Verdict,
 )
 from app.book.store import Book
 from app.dashboard.job_panel.controller import Writing
+from app.dashboard.needle_page.dial import deflection
+from app.job import messages
 from app.job.model import Action, CheckName, Do, Enter, Measure, Stage
 from app.job.plan import StepState
 from app.live.measurement import MeasurementProgress
@@ -386,7 +390,7 @@ def test_an_arrival_is_noticed_without_a_key(window, session):
             window.needle_page.job.refresh(session.now, now_s)
 
     show(reading(0.02), 0.5)
-    show(parked(messages.NO_CARRIER.text), 0.8)
+    show(parked(readings.NO_CARRIER.text), 0.8)
     assert window.needle_page.job.card.live == "The head is away."
     show(reading(0.02), 1.5)
     assert isinstance(window.controller.job.ask, Measure)
@@ -535,6 +539,65 @@ def test_the_middle_becomes_the_needles_zero_on_request(window, session):
     press(KEY.Key_F10)
     window.tick()
     assert not window.needle_page.meter.face.zeroed
+
+
+def ask_for_a_nudge(window, monkeypatch, amount_um):
+    """Let the job ask for a nudge in *adjust*, its hysteresis of 7 µm known."""
+    go_to(window, CheckName.ADJUST, Stage.WORK)
+    job = window.controller.job
+    situation = job._run.situation
+    situation.known = replace(situation.known, hysteresis_um=Quantity(7.0, 0.1))
+    situation.drive = replace(situation.drive, arrived=Side.OUTWARD)
+    words = Message(messages.NUDGE_CLOCKWISE.text, ("0.5", "0.2", "9"))
+    ask = Do(Action.NUDGE, words, amount=amount_um)
+    monkeypatch.setattr(type(job), "ask", ask)
+    window.controller.changed.emit()
+
+
+def test_while_the_head_is_set_needle_strip_and_card_have_one_zero(window, session, monkeypatch):
+    ask_for_a_nudge(window, monkeypatch, -14.3)
+    session.now = lambda: view(0.1)
+    page = window.needle_page
+    page._slow_at_s = page._strip_at_s = float("-inf")
+    window.tick()
+    page._strip_at_s = float("-inf")
+    window.tick()
+    # 0.1 of balance at 178 µm is 17.8 µm; the middle is half of the hysteresis inward of it.
+    face = page.meter.face
+    assert (face.zeroed, face.offset.text) == (True, "14.3 µm")
+    assert page.job.card.live == "The middle is 14.3 µm outward."
+    assert page.strip.isVisible()
+    assert "from the middle" in page.strip.accessibleDescription()
+    last = page.strip._curve.getData()[1][-1]
+    expected = float(session.now().strip_balance[-1]) - 3.5 / 178
+    assert last == pytest.approx(deflection(expected), abs=1e-6)
+    press(KEY.Key_F10)
+    window.tick()
+    assert page.meter.face.zeroed
+    assert "zero is the middle" in window.controller.remark
+
+
+def test_the_turn_that_is_left_follows_the_reading(window, session, monkeypatch):
+    ask_for_a_nudge(window, monkeypatch, -14.3)
+    left = []
+    for balance in (0.1, 0.06, 0.02, 0.0):
+        shown = reading(balance)
+        left.append(window.controller.left_um(shown))
+    assert left == pytest.approx([-14.3, -7.18, -0.06, 3.5])
+    assert window.controller.left_um(None) is None
+    unknown = reading(0.02, sign=Sign.UNKNOWN)
+    assert window.controller.left_um(unknown) is None
+
+
+def test_the_best_mark_goes_with_the_adjusting(window, session, monkeypatch):
+    ask_for_a_nudge(window, monkeypatch, -14.3)
+    situation = window.controller.job._run.situation
+    done = Nudged(-10.0, Quantity(24.3, 0.3), Quantity(14.3, 0.3), None)
+    situation.known = replace(situation.known, nudged=(done,))
+    assert window.controller.best_um == pytest.approx(14.3)
+    monkeypatch.undo()
+    go_to(window, CheckName.SPEED)
+    assert window.controller.best_um is None
 
 
 def test_a_zero_of_no_known_middle_is_never_shown(window, session, book):
