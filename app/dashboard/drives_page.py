@@ -8,7 +8,7 @@ import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QListWidgetItem, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QComboBox, QLabel, QListWidgetItem, QVBoxLayout, QWidget
 
 from app.analysis.results import Quantity
 from app.book.codec import MAX_TEXT
@@ -37,6 +37,7 @@ from app.stamp import now
 _MARGIN = 0.12
 """At each end of an axis of the chart, as a part of what it shows."""
 _DAY_S = 86_400.0
+_LIST_PX = 150
 
 
 def _drift_words(number: Drift) -> str:
@@ -426,8 +427,10 @@ class DrivesPage(Page):
         add = TouchButton(self.tr("Add"), "", self.tr("Add the new drive to the book"), self.add)
         form.addWidget(add, 0, 2)
         left = laid(QVBoxLayout(), self._search, (self._list, 1), self._status, form)
-        halves = laid(QHBoxLayout(), (left, 1), (self.past, 1))
-        laid(QVBoxLayout(self), self._title, (halves, 1), buttons)
+        self._list.setMinimumHeight(_LIST_PX)
+        self.past.setMinimumHeight(2 * _LIST_PX)
+        halves = laid(self._halves, (left, 1), (self.past, 1))
+        self._lay_scrolling((self._title, (halves, 1)), buttons)
 
 
 def _drive_line(shelved: DriveSummary) -> str:

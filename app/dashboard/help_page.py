@@ -148,6 +148,8 @@ _KEYS = (
     ("F9", "save a picture of the window"),
     ("F10", "job: the middle of the hysteresis as the needle's zero"),
     ("F11", "the whole screen"),
+    ("Home", "needle and ask as large as can be, or all parts again"),
+    ("Ctrl+O Ctrl+Q", "open a capture; close the window"),
     ("F12", "drives, their history, and where a job begins"),
     ("Ctrl T", "hear the needle; Ctrl ↑ and Ctrl ↓ set its level"),
     ("Ctrl R", "have what the job asks for read aloud, where the system has a speech"),

@@ -51,6 +51,8 @@ _Box = TypeVar("_Box", bound=QBoxLayout)
 _Widget = TypeVar("_Widget", bound=QWidget)
 _EDGE_PX = 1.5
 _FLOW_GAP_PX = 6
+_TWO_HALVES = 112
+"""Widths of a letter that two halves of a page need beside each other."""
 _ROUND_PX = 10
 
 
@@ -323,11 +325,17 @@ class Picker(QComboBox):
 
 
 class FlowRow(QWidget):
-    """Widgets in a row from the left, which goes on in the next line where it does not fit."""
+    """Widgets in a row from the left, which goes on in the next line where it does not fit.
 
-    def __init__(self, *widgets: QWidget, parent: QWidget | None = None) -> None:
+    In a `filled` row they share the width of their line.
+    """
+
+    def __init__(
+        self, *widgets: QWidget, parent: QWidget | None = None, filled: bool = False
+    ) -> None:
         super().__init__(parent)
         self._widgets = widgets
+        self._filled = filled
         for widget in widgets:
             widget.setParent(self)
         policy = QSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Fixed)
@@ -378,15 +386,31 @@ class FlowRow(QWidget):
 
     def _places(self, width: int) -> dict[QWidget, QRect]:
         places: dict[QWidget, QRect] = {}
-        left = top = tall = 0
-        for widget in self._shown():
-            size = widget.sizeHint().expandedTo(widget.minimumSize())
-            wide = min(size.width(), width)
-            if left and left + wide > width:
-                left, top, tall = 0, top + tall + _FLOW_GAP_PX, 0
-            places[widget] = QRect(left, top, wide, size.height())
-            left, tall = left + wide + _FLOW_GAP_PX, max(tall, size.height())
+        top = 0
+        for line in self._lines(width):
+            sizes = [widget.sizeHint().expandedTo(widget.minimumSize()) for widget in line]
+            wides = [min(size.width(), width) for size in sizes]
+            spare = width - sum(wides) - _FLOW_GAP_PX * (len(line) - 1)
+            more = spare // len(line) if self._filled else 0
+            tall, left = max(size.height() for size in sizes), 0
+            for widget, wide in zip(line, wides, strict=True):
+                places[widget] = QRect(left, top, wide + more, tall)
+                left += wide + more + _FLOW_GAP_PX
+            top += tall + _FLOW_GAP_PX
         return places
+
+    def _lines(self, width: int) -> list[list[QWidget]]:
+        """Part the widgets into lines that fit."""
+        lines: list[list[QWidget]] = []
+        left = 0
+        for widget in self._shown():
+            wide = widget.sizeHint().expandedTo(widget.minimumSize()).width()
+            if not lines or left + wide > width:
+                lines.append([])
+                left = 0
+            lines[-1].append(widget)
+            left += wide + _FLOW_GAP_PX
+        return lines
 
 
 def scrolled(content: QWidget) -> QScrollArea:
@@ -554,6 +578,24 @@ class Page(QWidget):
         self._status = QLabel(self)
         self._status.setWordWrap(True)
         self._status.setTextFormat(Qt.TextFormat.PlainText)
+
+        self._halves = QBoxLayout(QBoxLayout.Direction.LeftToRight)
+
+    def _lay_scrolling(
+        self, parts: Sequence[QWidget | QLayout | tuple[QWidget | QLayout, int]], buttons: QWidget
+    ) -> None:
+        """Let the parts scroll above the buttons, which always stand."""
+        content = QWidget(self)
+        content.setObjectName("page")
+        laid(QVBoxLayout(content), *parts)
+        laid(QVBoxLayout(self), (scrolled(content), 1), buttons, flush=True)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
+        """Put the halves beside each other where both can be read."""
+        super().resizeEvent(event)
+        wide = self.width() >= _TWO_HALVES * self.fontMetrics().averageCharWidth()
+        direction = QBoxLayout.Direction
+        self._halves.setDirection(direction.LeftToRight if wide else direction.TopToBottom)
 
     @property
     def status(self) -> str:

@@ -30,6 +30,7 @@ from PySide6.QtWidgets import (
     QApplication,
     QHBoxLayout,
     QLabel,
+    QMenu,
     QSizePolicy,
     QStackedWidget,
     QVBoxLayout,
@@ -65,6 +66,9 @@ Action = Callable[[], object]
 _Pressed = tuple[Qt.Key, Qt.KeyboardModifier]
 
 _FRAME_MS = 16
+_LEAST_SIZE = (480, 300)
+_BAR_WIDTH = 960
+"""In a narrower window the top bar's buttons go into a menu."""
 _REPEATED = {
     Qt.Key[f"Key_{name}"] for name in ("Up", "Down", "Left", "Right", "PageUp", "PageDown")
 }
@@ -93,13 +97,35 @@ class TopBar(QWidget):
             (self.tr("Picture"), "F9", picture, window.keep_picture),
             (self.tr("Help"), "F1", page, window.show_help),
         )
-        shown = [TouchButton(*each, self) for each in buttons]
-        laid(QHBoxLayout(self), (self._source, 1), *shown, flush=True)
+        self._buttons = [TouchButton(*each, self) for each in buttons]
+        pages = QMenu(self)
+        for words, hotkey, description, do in buttons:
+            chosen = pages.addAction(f"{words}\t{hotkey}")
+            chosen.setToolTip(description)
+            chosen.triggered.connect(do)
+        whole = pages.addAction(self.tr("The whole screen") + "\tF11")
+        whole.triggered.connect(window.toggle_full_screen)
+        far = pages.addAction(self.tr("Large, to be read from afar") + "\tHome")
+        far.triggered.connect(window.needle_page.toggle_far)
+        about = self.tr("All pages, and what else the window does")
+
+        def show_pages() -> None:
+            pages.popup(self._menu.mapToGlobal(self._menu.rect().bottomLeft()))
+
+        self._menu = TouchButton("☰", "", about, show_pages, self)
+        self._menu.setAccessibleName(self.tr("Menu"))
+        self._source.setWordWrap(True)
+        laid(QHBoxLayout(self), (self._source, 1), *self._buttons, self._menu, flush=True)
 
     @property
     def words(self) -> str:
         """What is shown."""
         return self._source.text()
+
+    def fit(self, width: int) -> None:
+        """Show the buttons where there is room for them; the menu has all of them anyway."""
+        for button in self._buttons:
+            button.setVisible(width >= _BAR_WIDTH)
 
     def remark(self, words: str) -> None:
         """Add a remark, in place of the last one."""
@@ -162,7 +188,7 @@ class MainWindow(QWidget):
         self._before_report: QWidget | None = None
         self.setObjectName("bench")
         self.setWindowTitle(self.tr("Evenlobe"))
-        self.setMinimumSize(1024, 640)
+        self.setMinimumSize(*_LEAST_SIZE)
         self.controller = JobController(session, now, version(), book, line, self)
         self.needle_page = NeedlePage(session, self.controller, self)
         self.source_page = SourcePage(session, self._settings, self)
@@ -236,6 +262,7 @@ class MainWindow(QWidget):
             (key.Key_Q, control): self.close,
         }
         at_the_needle: dict[_Pressed, Action] = {
+            (key.Key_Home, plain): page.toggle_far,
             (key.Key_F3, plain): page.prompt.begin,
             (key.Key_F5, plain): page.hands.reseat,
             (key.Key_F6, plain): page.toggle_held,
@@ -310,7 +337,7 @@ class MainWindow(QWidget):
         """Show the needle; the keys go to it."""
         self._pages.setCurrentWidget(self.needle_page)
         if not self.needle_page.job.take_focus():
-            self.needle_page.meter.setFocus()
+            self.needle_page.take_focus()
 
     def show_help(self) -> None:
         """Show what the tool cannot do, the cautions and the keys."""
@@ -374,7 +401,7 @@ class MainWindow(QWidget):
             self.show_needle()
         elif not self.needle_page.prompt.cancel():
             self.controller.escape()
-            self.needle_page.meter.setFocus()
+            self.needle_page.take_focus()
 
     def reopen_indexed(self) -> None:
         """Open the source again with an index, where that is offered."""
@@ -545,6 +572,7 @@ class MainWindow(QWidget):
         """Put colours and sizes on every part."""
         dots_per_mm = self.screen().physicalDotsPerInch() / 25.4
         sizes = Sizes.of(self.width(), self.height(), dots_per_mm)
+        self.top_bar.fit(self.width())
         self.setPalette(palette_for(self._theme))
         self.setStyleSheet(style_sheet(self._theme, sizes))
         margin = max(4, round(sizes.px(10)))
@@ -594,9 +622,7 @@ def run_dashboard(
     app = QApplication.instance() or QApplication(list(argv))
     QApplication.setStyle("Fusion")
     remembered = Settings(settings or settings_path())
-    window = MainWindow(
-        session, book=book, line=line, open_output=open_output, settings=remembered
-    )
+    window = MainWindow(session, book=book, line=line, open_output=open_output, settings=remembered)
     room = QGuiApplication.primaryScreen().availableSize()
     usual = QSize(*remembered.size_px) if remembered.size_px else room * 0.85
     window.resize(usual.boundedTo(room))

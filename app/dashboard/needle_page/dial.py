@@ -22,6 +22,8 @@ REST = -1.14
 _FAR = 1.16
 _MINOR = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0)
 _LEAST_STEP = 0.155
+WORDS_PX = 152.0
+"""What the words below the dial take, in pixels of a full-HD window."""
 
 
 def deflection(balance: float) -> float:
@@ -56,9 +58,11 @@ class DialGeometry:
     """Below this line stand the words; the needle comes out from under it."""
 
     @classmethod
-    def of(cls, width: float, height: float, sizes: Sizes) -> DialGeometry:
-        """Fit a dial into `width` by `height` pixels."""
-        cover_top = height - sizes.px(152)
+    def of(
+        cls, width: float, height: float, sizes: Sizes, below_px: float = WORDS_PX
+    ) -> DialGeometry:
+        """Fit a dial into `width` by `height` pixels, `below_px` of a full-HD window left below."""
+        cover_top = height - sizes.px(below_px)
         top = sizes.px(FIGURE_CAP + 52)
         widest = min(
             (width / 2 - sizes.px(24)) / math.sin(_FAR * _HALF_ANGLE),

@@ -12,7 +12,14 @@ from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QPainter, QPaintEvent, QPen, QPixmap, QPolygonF, QResizeEvent
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
-from app.dashboard.needle_page.dial import REST, DialGeometry, Limits, deflection, paint_dial
+from app.dashboard.needle_page.dial import (
+    REST,
+    WORDS_PX,
+    DialGeometry,
+    Limits,
+    deflection,
+    paint_dial,
+)
 from app.dashboard.style import FIGURE_CAP, Sizes, Theme, font_of_cap
 from app.dashboard.text import Face
 from app.dashboard.widgets import RIGHT, Instrument, named, write
@@ -86,12 +93,18 @@ _STILL_PX = 0.2
 
 
 class Meter(Instrument):
-    """The needle over its dial, with the direction and the verdict in words below it."""
+    """The needle over its dial, with the direction and the verdict in words below it.
 
-    def __init__(self, limits: Limits, parent: QWidget | None = None) -> None:
-        super().__init__((360, 200), parent)
+    With less than `WORDS_PX` below the dial there are none.
+    """
+
+    def __init__(
+        self, limits: Limits, parent: QWidget | None = None, below_px: float = WORDS_PX
+    ) -> None:
+        super().__init__((360, 200) if below_px >= WORDS_PX else (120, 60), parent)
         self._limits = limits
-        self._geometry = DialGeometry.of(1.0, 1.0, self._sizes)
+        self._below_px = below_px
+        self._geometry = DialGeometry.of(1.0, 1.0, self._sizes, below_px)
         self._still: QPixmap | None = None
         self._best: float | None = None
         self._face = Face()
@@ -154,7 +167,7 @@ class Meter(Instrument):
         self._lay_out()
 
     def _lay_out(self) -> None:
-        self._geometry = DialGeometry.of(self.width(), self.height(), self._sizes)
+        self._geometry = DialGeometry.of(self.width(), self.height(), self._sizes, self._below_px)
         self._still = None
         self.update()
 
@@ -165,7 +178,8 @@ class Meter(Instrument):
             painter.drawPixmap(0, 0, self._dial_picture())
             painter.setRenderHint(QPainter.RenderHint.Antialiasing)
             self._paint_needles(painter)
-            self._paint_words(painter)
+            if self._below_px >= WORDS_PX:
+                self._paint_words(painter)
             if self.hasFocus():
                 painter.setPen(QPen(QColor(self._theme.second), 3))
                 painter.setBrush(Qt.BrushStyle.NoBrush)

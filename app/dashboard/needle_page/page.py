@@ -7,20 +7,23 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Signal
-from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
+from PySide6.QtGui import QResizeEvent
+from PySide6.QtWidgets import QBoxLayout, QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
 from app.analysis import messages
 from app.analysis.results import Message, Side, Sign
+from app.dashboard.job_panel.brief import brief_ask, shortened
 from app.dashboard.job_panel.controller import JobController
 from app.dashboard.job_panel.panel import JobPanel
 from app.dashboard.needle_page.dial import Limits
+from app.dashboard.needle_page.far_view import FarView, far_words
 from app.dashboard.needle_page.figures import FiguresView
 from app.dashboard.needle_page.meter import Meter
 from app.dashboard.needle_page.plots import StripView, TraceView
 from app.dashboard.needle_page.status import StatusView, status_lines
 from app.dashboard.style import LIGHT, Sizes, Theme
 from app.dashboard.text import Face, Unit, face_of, notes_of, said, settings_of, translate
-from app.dashboard.widgets import FittedText, TouchButton, laid, named
+from app.dashboard.widgets import FittedText, FlowRow, TouchButton, laid, named, scrolled
 from app.live.view import Controls, Phase, View
 from app.profiles import Profile
 
@@ -40,8 +43,8 @@ class Hands(QWidget):
         super().__init__(parent)
         self._controls = controls
         named(self, self.tr("Hands at the virtual drive"))
-        buttons = [(TouchButton(*each, self), 1) for each in self._movements()]
-        laid(QHBoxLayout(self), *buttons, flush=True)
+        buttons = [TouchButton(*each, self) for each in self._movements()]
+        laid(QHBoxLayout(self), FlowRow(*buttons, filled=True), flush=True)
 
     def nudge(self, offset_um: float) -> None:
         """Turn the stepper's body so that the head moves outward by `offset_um`."""
@@ -155,6 +158,7 @@ class PromptLine(QWidget):
         self._session = session
         self._answer = ""
         self._prompt = Prompt()
+        self._modest = self._narrow = False
         self._words = named(FittedText(self), self.tr("What to do next"))
         begin = self.tr("Begin to teach which side is outward")
         reopen = self.tr("Open the source again with the roles differential and index")
@@ -193,7 +197,20 @@ class PromptLine(QWidget):
 
     def set_modest(self, modest: bool) -> None:
         """Set whether to take no room while there is no more than a hint."""
-        self.setVisible(not (modest and self._prompt.hint))
+        self._modest = modest
+        self._offer_room()
+
+    def set_narrow(self, narrow: bool) -> None:
+        """Set whether the words stand elsewhere, so that the buttons alone take room."""
+        self._narrow = narrow
+        self._words.setVisible(not narrow)
+        self._offer_room()
+
+    def _offer_room(self) -> None:
+        prompt = self._prompt
+        offers = prompt.may_begin or prompt.may_reopen or prompt.may_teach
+        idle = not offers if self._narrow else self._modest and prompt.hint
+        self.setVisible(not idle)
 
     def confirm(self) -> bool:
         """Do the next thing; return whether there was one."""
@@ -234,6 +251,7 @@ class PromptLine(QWidget):
             button.setVisible(prompt.may_teach)
         self._begin.set_next(prompt.may_begin)
         self._outward.set_next(prompt.may_teach)
+        self._offer_room()
 
 
 _AT_WORK = (0.72, 0.84)
@@ -241,6 +259,13 @@ _AT_WORK = (0.72, 0.84)
 _SLOW_S = 0.1
 """Between two changes of words, which go at the pace of the eye and not of the needle."""
 _STRIP_S = 0.25
+_ROOMY_SIZE = (960, 540)
+"""Below this width or height the parts stand below each other."""
+_TALLEST_PART = 0.7
+_ANY_PX = 16_777_215
+_LEAST_PX = {"figures": 220, "job": 430, "trace": 240, "strip": 220, "status": 300}
+"""Heights of the parts where they stand below each other."""
+_ROOMY_PX = {"figures": 200, "job": 300, "trace": 0, "strip": 0, "status": 120}
 
 
 class NeedlePage(QWidget):
@@ -268,7 +293,9 @@ class NeedlePage(QWidget):
         self.prompt = PromptLine(session, self)
         self.hands = Hands(lambda: session.controls, self)
         self.job = JobPanel(controller, self)
-        self.job.released.connect(self.meter.setFocus)
+        self.far = FarView(limits, self)
+        self._is_far = False
+        self.job.released.connect(self.take_focus)
         freeze = self.tr("Let the trace stand still, or follow again")
         hold = self.tr("Keep the turn in front as a reference, or let it go")
         zero = self.tr("Let the needle's zero be the middle of the hysteresis, or the even lobes")
@@ -280,15 +307,98 @@ class NeedlePage(QWidget):
         self._lay_out()
 
     def _lay_out(self) -> None:
-        above = laid(QHBoxLayout(), (self.meter, 68), (self.figures, 32))
+        """Make the three ways in which the parts can stand, and take the roomy one."""
+        self._tools = FlowRow(self._freeze, self._hold, self._zero, filled=True)
         self._bar = QWidget(self)
-        buttons = (self._freeze, self._hold, self._zero)
-        bar = laid(QHBoxLayout(self._bar), *buttons, (self.hands, 1), 0, flush=True)
-        below = laid(QHBoxLayout(), (self.trace, 42), (self.strip, 28), (self.status, 30))
-        self._left = laid(QVBoxLayout(), (above, 66), self._bar, (below, 34))
-        middle = laid(QHBoxLayout(), (self._left, 70), (self.job, 30))
-        self._whole = laid(QVBoxLayout(self), self.prompt, (middle, 1), flush=True)
-        self._rows = (above, bar, below, self._left, middle, self._whole)
+        self._bar_row = laid(QHBoxLayout(self._bar), self._tools, (self.hands, 1), flush=True)
+        self._above, self._below, self._middle = QHBoxLayout(), QHBoxLayout(), QHBoxLayout()
+        self._left = QVBoxLayout()
+        self._roomy = QWidget(self)
+        self._whole = QVBoxLayout(self._roomy)
+        self._column = QVBoxLayout()
+        column = QWidget(self)
+        column.setObjectName("page")
+        column.setLayout(self._column)
+        self._scroll = scrolled(column)
+        self._alone = QWidget(self)
+        self._alone_box = laid(QVBoxLayout(self._alone), self.far, flush=True)
+        self._ways = QStackedWidget(self)
+        for way in (self._roomy, self._scroll, self._alone):
+            self._ways.addWidget(way)
+        for layout in (self._whole, self._column):
+            layout.setContentsMargins(0, 0, 0, 0)
+        laid(self._left, (self._above, 66), self._bar, (self._below, 34))
+        laid(self._middle, (self._left, 70), (self.job, 30))
+        laid(self._whole, self.prompt, (self._middle, 1))
+        laid(QVBoxLayout(self), self._ways, flush=True)
+        self._rows = (
+            self._above,
+            self._bar_row,
+            self._below,
+            self._left,
+            self._middle,
+            self._whole,
+            self._column,
+        )
+        self._stand_roomy()
+
+    def _stand_roomy(self) -> None:
+        """Let all parts stand beside each other."""
+        laid(self._above, (self.meter, 68), (self.figures, 32))
+        laid(self._below, (self.trace, 42), (self.strip, 28), (self.status, 30))
+        self._middle.addWidget(self.job, 30)
+        self._whole.insertWidget(0, self.prompt)
+        self._bar_row.setDirection(QBoxLayout.Direction.LeftToRight)
+        for part in _LEAST_PX:
+            getattr(self, part).setMinimumHeight(_ROOMY_PX[part])
+        self._place_bar()
+
+    def _stand_narrow(self) -> None:
+        """Let the parts stand below each other, the far view first, which needs no scrolling."""
+        laid(self._column, self.far, self.prompt, self.job, self.figures, self._bar)
+        laid(self._column, self.trace, self.strip, self.status, 1)
+        self._bar_row.setDirection(QBoxLayout.Direction.TopToBottom)
+        for part, least_px in _LEAST_PX.items():
+            getattr(self, part).setMinimumHeight(least_px)
+
+    def _place_bar(self) -> None:
+        """Put the bar between needle and plots, or below all where a job stands beside them."""
+        if self._controller.job is not None:
+            self._whole.addWidget(self._bar)
+        else:
+            self._left.insertWidget(1, self._bar)
+
+    def toggle_far(self) -> None:
+        """Show needle and words as large as they can be, or all parts again."""
+        self._is_far = not self._is_far
+        self.arrange()
+
+    def arrange(self) -> None:
+        """Let the parts stand as it fits the window, and the eye's distance."""
+        narrow = self.width() < _ROOMY_SIZE[0] or self.height() < _ROOMY_SIZE[1]
+        way = self._alone if self._is_far else self._scroll if narrow else self._roomy
+        before = self._ways.currentWidget()
+        if way is not before:
+            if way is self._scroll:
+                self._stand_narrow()
+            elif way is self._roomy:
+                self._stand_roomy()
+            else:
+                self._alone_box.addWidget(self.far)
+            self._ways.setCurrentWidget(way)
+        self.prompt.set_narrow(way is self._scroll)
+        self.far.apply_theme(self._theme, self._sizes, far=self._is_far)
+        if way is self._scroll:
+            # The whole first screen, but no taller than it is of use.
+            self.far.setFixedHeight(min(self.height(), round(_TALLEST_PART * self.width())))
+        else:
+            self.far.setMinimumHeight(0)
+            self.far.setMaximumHeight(_ANY_PX)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
+        """Let the parts stand as it fits the new size."""
+        super().resizeEvent(event)
+        self.arrange()
 
     def make_room(self) -> None:
         """Give the job its column, or take it back: the bar then goes below both."""
@@ -298,10 +408,14 @@ class NeedlePage(QWidget):
             return
         self._apply_needle_theme()
         self._zero.setVisible(at_work)
-        if at_work:
-            self._whole.addWidget(self._bar)
-        else:
-            self._left.insertWidget(1, self._bar)
+        if self._ways.currentWidget() is self._roomy:
+            self._place_bar()
+
+    def take_focus(self) -> None:
+        """Take the keys, with nothing in hand that is typed or chosen."""
+        roomy = self._ways.currentWidget() is self._roomy
+        (self.meter if roomy else self.far.meter).setFocus()
+        self._scroll.ensureWidgetVisible(self.far, 0, 0)
 
     def focus_order(self) -> list[QWidget]:
         """Return what the keyboard reaches, in the order of the eye."""
@@ -324,6 +438,7 @@ class NeedlePage(QWidget):
         for part in (self.trace, self.strip, self.status, self.job):
             part.apply_theme(theme, sizes)
         self._apply_needle_theme()
+        self.arrange()
 
     def _apply_needle_theme(self) -> None:
         """Fit needle and figures to the room that the job leaves them."""
@@ -337,7 +452,10 @@ class NeedlePage(QWidget):
         away = self._controller.away
         profile = self._session.profile
         self.face = face = face_of(view, now_s, profile, self.unit, self._zero_um, away)
-        self.meter.show_face(face, dt_s)
+        if self._ways.currentWidget() is self._roomy:
+            self.meter.show_face(face, dt_s)
+        else:
+            self._show_far(face, view, dt_s)
         self.figures.show_face(face)
         speed = None if view.reading is None else view.reading.speed_rpm
         speed_rpm = None if speed is None else speed.value
@@ -362,6 +480,13 @@ class NeedlePage(QWidget):
         self.trace.set_virtual(view.virtual)
         self.strip.set_virtual(view.virtual)
 
+    def _show_far(self, face: Face, view: View, dt_s: float) -> None:
+        job = self._controller.job
+        ask = brief_ask(job, measuring=self._controller.part is not None)
+        if job is None:
+            ask = "" if face.balance is None else shortened(prompt_of(view, "").words)
+        self.far.show_face(face, far_words(face, self.job.card.figure, ask), dt_s)
+
     def _zero_of(self, face: Face) -> float | None:
         """Return the balance at which the needle's zero is, None where it is at even lobes."""
         if not face.zeroed or self._zero_um is None:
@@ -381,11 +506,13 @@ class NeedlePage(QWidget):
         if best_um is not None and not zeroed:
             best_um += controller.zero_um
         scale_um = self._session.profile.scale_um
-        self.meter.hold_best(None if best_um is None else best_um / scale_um)
+        for meter in (self.meter, self.far.meter):
+            meter.hold_best(None if best_um is None else best_um / scale_um)
 
     def judge_by(self, profile: Profile) -> None:
         """Take on the limits of another class of drive."""
-        self.meter.judge_by(_limits_of(profile))
+        for meter in (self.meter, self.far.meter):
+            meter.judge_by(_limits_of(profile))
         self.strip.judge_by(_limits_of(profile))
 
     def toggle_zero(self) -> None:
@@ -414,7 +541,7 @@ class NeedlePage(QWidget):
 
     def repaint_instruments(self) -> None:
         """Ask for all that moves to be painted anew, changed or not."""
-        for part in (self.meter, self.figures, self.status):
+        for part in (self.meter, self.figures, self.status, self.far.meter):
             part.update()
         self.trace.repaint_soon()
         self.strip.repaint_soon()
@@ -422,9 +549,24 @@ class NeedlePage(QWidget):
     def go_on(self) -> None:
         """Do the next thing: of a teaching under way, else of the job, else of the line above."""
         if self._controller.job is not None and not self.prompt.prompt.may_teach:
-            self.job.go_on()
+            if not self._lead_to_answer():
+                self.job.go_on()
         else:
             self.prompt.confirm()
+
+    def _lead_to_answer(self) -> bool:
+        """Show where something is typed or chosen, if that is out of sight; return whether it was.
+
+        What nobody has seen is not answered.
+        """
+        card = self.job.card
+        roomy = self._ways.currentWidget() is self._roomy
+        if roomy or (card.entry is None and not card.choices):
+            return False
+        if self._is_far:
+            self.toggle_far()
+        self._scroll.ensureWidgetVisible(self.job, 0, 0)
+        return self.job.take_focus()
 
     def toggle_unit(self) -> None:
         """Change between µm and mil."""

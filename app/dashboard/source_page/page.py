@@ -12,9 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt, QUrl, Signal
-from PySide6.QtGui import QKeyEvent, QResizeEvent
+from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
-    QBoxLayout,
     QFileDialog,
     QHBoxLayout,
     QLabel,
@@ -37,7 +36,6 @@ from app.dashboard.widgets import (
     form_of,
     laid,
     on_enter,
-    scrolled,
 )
 from app.live.opening import KINDS, Opening, Stated, stated_by
 from app.live.view import Listed, Listing
@@ -54,8 +52,7 @@ _BY_ITSELF = (
     ("run", "run:"),
 )
 """What can always be described, whatever is attached."""
-_SIDE_BY_SIDE = 56
-"""Widths of a letter that list and form need beside each other."""
+_LIST_PX = 150
 
 
 class SourcePage(Page):
@@ -128,13 +125,10 @@ class SourcePage(Page):
             laid(ours, label, (picker, 1))
         line = form_of(((self.tr("Address"), self._address),), self)
         right = laid(QVBoxLayout(), line, *self._by_scheme.values(), 1)
-        self._halves = QBoxLayout(QBoxLayout.Direction.LeftToRight)
-        laid(self._halves, (self._list, 2), (right, 3))
-        content = QWidget(self)
-        content.setObjectName("page")
         self._status.setProperty("quiet", True)
-        laid(QVBoxLayout(content), self._title, ours, self._status, (self._halves, 1))
-        laid(QVBoxLayout(self), (scrolled(content), 1), buttons, flush=True)
+        self._list.setMinimumHeight(_LIST_PX)
+        halves = laid(self._halves, (self._list, 2), (right, 3))
+        self._lay_scrolling((self._title, ours, self._status, (halves, 1)), buttons)
 
     @property
     def looking(self) -> bool:
@@ -259,14 +253,6 @@ class SourcePage(Page):
         """Open on Enter, wherever in the form it is pressed."""
         if not on_enter(event, self._open):
             super().keyPressEvent(event)
-
-    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
-        """Put list and form beside each other where both can be read."""
-        super().resizeEvent(event)
-        letter = self.fontMetrics().averageCharWidth()
-        direction = QBoxLayout.Direction
-        wide = self.width() >= 2 * _SIDE_BY_SIDE * letter
-        self._halves.setDirection(direction.LeftToRight if wide else direction.TopToBottom)
 
     # -- inside --------------------------------------------------------------------------------
 

@@ -395,10 +395,10 @@ def test_why_the_head_is_not_where_the_lobes_are(disk, track, ask, words):
     ("left_um", "words"),
     [
         (None, "↻ 1.5°   0.4 mm"),
-        # 1.8 degrees a step of 529.2 µm are 294 µm a degree, at 21 mm from the axis 0.3665 mm.
-        (147.0, "↻ 0.50°   0.18 mm"),
+        # 1.8 degrees a step of 529.2 µm are 294 µm a degree, at the flange's 22 mm 0.384 mm.
+        (147.0, "↻ 0.50°   0.19 mm"),
         (0.0, "↻ 0.00°   0.00 mm"),
-        (-147.0, "↺ 0.50°   0.18 mm"),
+        (-147.0, "↺ 0.50°   0.19 mm"),
     ],
 )
 def test_the_turn_that_is_left_counts_down_and_back(left_um, words):

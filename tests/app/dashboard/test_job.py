@@ -529,6 +529,9 @@ def test_the_middle_becomes_the_needles_zero_on_request(window, session):
             refresh(window)
     # 0.04 of balance on a scale of 178 µm is 7.1 µm of hysteresis; the head came from inside last.
     assert window.controller.zero_um == pytest.approx(-3.56, abs=0.01)
+    go_to(
+        window, CheckName.SPEED, Stage.AS_FOUND
+    )  # where nothing is set, the person has the choice
     current = -0.02
     press(KEY.Key_F10)
     window.tick()

@@ -1,0 +1,70 @@
+"""What a job asks in at most 60 characters, to be read from across the room."""
+
+from __future__ import annotations
+
+from app.dashboard.text import said, translate
+from app.job import messages
+from app.job.job import Job
+from app.job.model import Measure
+
+MOST_CHARACTERS = 60
+
+BRIEF = {
+    messages.MAINS.text: "Mains inside: unplug before you reach in.",
+    messages.GROUND_CLIP.text: "A ground clip is earth: never on a live node.",
+    messages.LINE_INPUT.text: "Line input: 2 V at most, no DC; resistors before it.",
+    messages.MOVING_PARTS.text: "Fingers and sleeves away from belts, hub, magnets.",
+    messages.NEVER_WRITE.text: "Never write while the alignment disk is in.",
+    messages.PROVE_PROTECT.text: "Protected scratch disk in; let it try to write.",
+    messages.WAS_IT_REFUSED.text: "Did the drive refuse to write?",
+    messages.CLEAN_HEADS.text: "Clean the heads, and let them dry.",
+    messages.ROOM_TEMPERATURE.text: "Temperature of the room?",
+    messages.CHASSIS_TEMPERATURE.text: "Temperature of the chassis?",
+    messages.HUMIDITY.text: "Humidity of the room?",
+    messages.MINUTES_ON.text: "Minutes since it was switched on?",
+    messages.INSERT_ALIGNMENT.text: "Alignment disk in. Never write to it.",
+    messages.INSERT_SCRATCH.text: "Alignment disk out; a scratch disk to write to in.",
+    messages.SEEK.text: "Step to track {0}, side {1}.",
+    messages.RESEAT.text: "Open the clamp and close it again: {0} of {1}.",
+    messages.FROM_OUTSIDE.text: "Step outward off track {0} and back: {1}.",
+    messages.FROM_INSIDE.text: "Step inward off track {0} and back: {1}.",
+    messages.TRIM_SPEED.text: "Turn the speed trimmer: {0} % {1}.",
+    messages.LOOSEN.text: "Loosen the screws until the body just turns.",
+    messages.TIGHTEN.text: "Tighten the screws, a little at each in turn.",
+    messages.BACK_OFF.text: "Back off: loosen the screws again.",
+    messages.SEAL.text: "Seal the screws with lacquer.",
+    # How far is left stands above it, and counts down.
+    messages.NUDGE_TRIAL.text: "Turn the body clockwise: it shows which way is out.",
+    messages.NUDGE_TO_SEE.text: "Turn the body: bring the other lobe back.",
+    messages.NUDGE_CLOCKWISE.text: "Turn the body clockwise.",
+    messages.NUDGE_COUNTER.text: "Turn the body counter-clockwise.",
+    messages.WRITE.text: "Write track {0}, side {1} with {2} all round.",
+    messages.STOP_CLEARANCE.text: "Clearance of the outer stop on track 0?",
+    messages.SENSOR_ON.text: "On track 0: does the sensor say track 0?",
+    messages.SENSOR_OFF.text: "On track {0}: does the sensor say track 0?",
+}
+"""The brief form of each ask, by the text of the long one."""
+
+
+def brief_ask(job: Job | None, *, measuring: bool) -> str:
+    """Return what a job asks now, empty where there is no job."""
+    if job is None:
+        return ""
+    if job.closed:
+        return translate("job", "The job is closed.")
+    ask = job.ask
+    if ask is None:
+        return translate("job", "Every check has ended: Enter closes the job.")
+    if isinstance(ask, Measure):
+        return said(ask.message) if measuring else translate("job", "Enter measures.")
+    text = BRIEF.get(ask.message.text)
+    if text is None:
+        return shortened(said(ask.message))
+    return translate("job", text).format(*ask.message.values)
+
+
+def shortened(words: str) -> str:
+    """Return words that are no longer than can be read from afar; the rest stands on the card."""
+    if len(words) <= MOST_CHARACTERS:
+        return words
+    return words[: MOST_CHARACTERS - 1].rsplit(" ", 1)[0] + "…"

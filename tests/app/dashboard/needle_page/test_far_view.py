@@ -1,0 +1,246 @@
+"""Far and near: the large words, the brief asks, and the page at every size."""
+
+import inspect
+import re
+import string
+
+import pytest
+from PySide6.QtCore import QRectF, Qt
+from PySide6.QtGui import QFontMetricsF
+from PySide6.QtWidgets import QAbstractButton, QApplication, QLabel
+
+from app.analysis.results import Message, Quantity, Sign
+from app.book.model import Drive
+from app.dashboard.job_panel.brief import BRIEF, MOST_CHARACTERS, brief_ask, shortened
+from app.dashboard.needle_page.far_view import FarWords, far_words
+from app.dashboard.style import Sizes
+from app.dashboard.text import Unit, face_of
+from app.dashboard.widgets import FittedText
+from app.job import messages
+from app.job.model import Action, Do, Enter
+from app.profiles import load_profile
+from tests.app.dashboard.fakes import FakeControls, FakeSession, parked, reading, view
+from tests.app.dashboard.keys import KEY, press
+
+CAPITALS_PX = 84
+"""Some 23 mm on a 24-inch screen: five minutes of arc, what an eye of 1.0 can read, at 16 m."""
+WIDEST = {
+    messages.SEEK: ("76", "1"),
+    messages.RESEAT: ("10", "10"),
+    messages.FROM_OUTSIDE: ("76", "10"),
+    messages.FROM_INSIDE: ("76", "10"),
+    messages.TRIM_SPEED: ("10.00", "slower"),
+    messages.WRITE: ("76", "1", "2F"),
+    messages.SENSOR_OFF: ("10",),
+}
+"""The longest values that stand in an ask."""
+
+
+def asks():
+    """Every sentence of a job that asks for something, by the checks' own words."""
+    told = (value for value in vars(messages).values() if isinstance(value, Message))
+    return [each for each in told if each.text in BRIEF]
+
+
+def test_every_ask_of_the_checks_has_a_brief_form():
+    sections = re.split(r"^# (.+)$", inspect.getsource(messages), flags=re.MULTILINE)
+    parts = dict(zip(sections[1::2], sections[2::2], strict=True))
+    asked = [
+        name
+        for part in ("Before power", "Hands at the drive", "Track zero")
+        for name in re.findall(r"^([A-Z_]+) = Message", parts[part], flags=re.MULTILINE)
+    ]
+    assert len(asked) > 25
+    assert [name for name in asked if getattr(messages, name).text not in BRIEF] == []
+
+
+@pytest.mark.parametrize("message", asks(), ids=lambda each: each.text[:20])
+def test_a_brief_ask_is_short_and_takes_the_values_of_the_long_one(message):
+    fields = {field for _, field, *_ in string.Formatter().parse(message.text) if field}
+    brief = BRIEF[message.text]
+    assert {field for _, field, *_ in string.Formatter().parse(brief) if field} <= fields
+    assert len(brief.format(*WIDEST.get(message, ("", "", "")))) <= MOST_CHARACTERS
+
+
+def test_what_has_no_brief_form_is_shortened_between_words():
+    words = "Nothing was seen to move. Do it now; or say that it was done all the same."
+    assert len(shortened(words)) <= MOST_CHARACTERS
+    assert shortened(words).endswith("…")
+    assert words.startswith(shortened(words)[:-1])
+    assert shortened("Step out.") == "Step out."
+
+
+def face(balance=0.12, unit=Unit.UM, **changes):
+    shown = view(reading=reading(balance, **changes), now_s=1000.0)
+    return face_of(shown, 1000.0, load_profile("130mm-48tpi"), unit)
+
+
+@pytest.mark.parametrize(
+    ("shown", "words"),
+    [
+        (face(0.12), "◀ move inward"),
+        (face(-0.12), "move outward ▶"),
+        (face(0.001), "lobes are even"),
+        (face(0.12, sign=Sign.UNKNOWN, side=None), "side not known"),
+    ],
+)
+def test_the_direction_is_two_words(shown, words):
+    assert far_words(shown, "", "").direction == words
+
+
+def test_without_a_reading_the_reason_is_told():
+    shown = view(reading=parked("No carrier."), now_s=1000.0)
+    parked_face = face_of(shown, 1000.0, load_profile("130mm-48tpi"), Unit.UM)
+    words = far_words(parked_face, "", "")
+    assert (words.direction, words.figure, words.ask) == ("No reading", "", "No carrier.")
+    assert words.careful
+    assert far_words(parked_face, "", "Step to track 16.").ask == "Step to track 16."
+
+
+@pytest.fixture
+def window(open_window, tmp_path):
+    session = FakeSession(lambda: view(0.12), FakeControls())
+    made = open_window(session, tmp_path / "book.sqlite3", ticking=False)
+    made.show_needle()
+    made.tick()
+    return made
+
+
+def sized(window, size):
+    window.resize(*size)
+    QApplication.processEvents()
+    window.needle_page._slow_at_s = float("-inf")
+    window.tick()
+    QApplication.processEvents()
+
+
+NUDGE_TRIAL = BRIEF[messages.NUDGE_TRIAL.text]
+LONGEST = max((BRIEF[each.text] for each in asks()), key=len)
+
+
+@pytest.mark.parametrize(
+    ("nudge", "ask"),
+    [("↺ 12.00°   12.00 mm", NUDGE_TRIAL), ("", LONGEST), ("", "seating " * 7)],
+)
+def test_home_shows_the_far_view_with_capitals_that_are_read_across_the_room(window, nudge, ask):
+    sized(window, (1920, 1080))
+    page = window.needle_page
+    press(KEY.Key_Home)
+    assert page.far.isVisible()
+    assert not page.meter.isVisible()
+    widest = face(-0.98, offset_um=Quantity(-178.0, 0.4))
+    page.far.show_face(widest, far_words(widest, nudge, ask), 0.0)
+    lines = page.far._lines
+    for room, words, _, size in lines.places(lines.width()):
+        font = lines.font()
+        font.setBold(True)
+        font.setPixelSize(size)
+        # "H" is the capital that type designers measure by.
+        assert QFontMetricsF(font).tightBoundingRect("H").height() >= CAPITALS_PX, words
+        assert lines.rect().contains(room.toRect()), words
+    press(KEY.Key_Home)
+    assert page.meter.isVisible()
+
+
+def test_a_question_is_not_answered_where_it_is_not_seen(window):
+    controller = window.controller
+    controller.begin(Drive("machine 7", "130mm-48tpi"))
+    asked = Enter("room temperature", messages.ROOM_TEMPERATURE, "°C", 0.0, 50.0)
+    job = controller.job
+    kept = type(job).ask
+    try:
+        type(job).ask = asked
+        controller.changed.emit()
+        press(KEY.Key_Escape)
+        window.needle_page.take_focus()
+        window.needle_page.toggle_far()
+        assert brief_ask(job, measuring=False) == "Temperature of the room?"
+        window.needle_page.take_focus()
+        press(KEY.Key_Return)
+        assert job.ask is asked
+        assert window.needle_page.job.entry.hasFocus()
+    finally:
+        type(job).ask = kept
+
+
+SIZES = ((480, 320), (800, 480), (960, 540), (960, 1080), (1024, 640), (1920, 1080), (3840, 2160))
+
+
+def cut(window):
+    """Return what is written in less room than its words take."""
+    found = []
+    for widget in (*window.findChildren(QLabel), *window.findChildren(QAbstractButton)):
+        if not widget.isVisible() or not widget.text():
+            continue
+        wraps = isinstance(widget, QLabel) and widget.wordWrap()
+        needed = widget.heightForWidth(widget.width()) if wraps else widget.sizeHint().height()
+        if widget.height() < needed or (
+            not wraps and widget.width() < widget.minimumSizeHint().width()
+        ):
+            found.append(f"{widget.text()}: {widget.size().toTuple()}")
+    for widget in window.findChildren(FittedText):
+        if widget.isVisible() and widget.words:
+            needed = needed_for(widget)
+            if needed.height() > widget.height() or needed.width() > widget.width():
+                found.append(widget.words)
+    return found
+
+
+def needed_for(widget):
+    """The room of words at the smallest size that they may have."""
+    font = widget.font()
+    font.setPixelSize(8)
+    flags = int(Qt.AlignmentFlag.AlignLeft) | int(Qt.TextFlag.TextWordWrap)
+    return QFontMetricsF(font).boundingRect(QRectF(widget.rect()), flags, widget.words)
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("at_work", [False, True])
+def test_nothing_is_cut_at_any_size(window, size, at_work):
+    if at_work:
+        window.controller.begin(Drive("machine 7", "130mm-48tpi"))
+    sized(window, size)
+    assert window.size().toTuple() == size
+    assert cut(window) == []
+    page = window.needle_page
+    needle = page.far if page.far.isVisible() else page.meter
+    # Needle, state and ask are seen without scrolling, and nothing goes past the sides.
+    corners = [
+        widget.mapTo(window, widget.rect().bottomRight())
+        for widget in (needle, window.top_bar, page.far._lines)
+        if widget.isVisible()
+    ]
+    assert all(window.rect().contains(corner) for corner in corners)
+    assert page._scroll.widget().width() <= page.width() or not page._scroll.isVisible()
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_pages_are_as_wide_as_the_window_and_scroll_one_way(window, size):
+    for show in (window.show_sources, window.show_drives, window.show_help):
+        show()
+        sized(window, size)
+        assert window.size().toTuple() == size
+        assert cut(window) == []
+
+
+def test_small_words_grow_with_the_window_and_never_vanish():
+    assert [Sizes.of(*size).text_px for size in SIZES] == [12, 12, 12, 12, 12, 18, 36]
+
+
+def test_the_words_are_told_to_a_screen_reader(window):
+    page = window.needle_page
+    press(KEY.Key_Home)
+    page.far.show_face(face(0.12), FarWords("◀ move inward", "21 %", "", "Step out."), 0.0)
+    assert page.far._lines.accessibleDescription() == "◀ move inward. 21 %. Step out."
+
+
+def test_a_nudge_stands_above_its_ask(window, monkeypatch):
+    window.controller.begin(Drive("machine 7", "130mm-48tpi"))
+    words = Message(messages.NUDGE_COUNTER.text, ("0.07", "0.03", "21"))
+    monkeypatch.setattr(type(window.controller.job), "ask", Do(Action.NUDGE, words, amount=-21.0))
+    window.controller.changed.emit()
+    press(KEY.Key_Home)
+    sized(window, (1920, 1080))
+    shown = window.needle_page.far.words
+    assert shown.nudge.startswith("↺ 0.07°")
+    assert shown.ask == "Turn the body counter-clockwise."
