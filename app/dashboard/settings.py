@@ -1,13 +1,12 @@
 """What the window remembers from one run to the next: sources, unit and size, in one JSON file.
 
-The file is the user's alone (mode 0600). One that is damaged, of a newer version, or open to others
-is left as it is: that is said, and nothing is remembered in this run.
+The file is the user's alone (mode 0600). One that is damaged or of a newer version is left as it
+is: that is said, and nothing is remembered in this run. No program to start is remembered.
 """
 
 from __future__ import annotations
 
 import json
-import os
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any
@@ -101,26 +100,19 @@ class Settings:
         try:
             if not path.exists():
                 return
-            self._check_owner(path)
             self._take(json.loads(_text_of(path)))
         except OSError as fault:
             self._pass_over(str(fault.strerror or fault))
         except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
             self._pass_over(translate("settings", "it is damaged; delete it to begin afresh"))
 
-    def _check_owner(self, path: Path) -> None:
-        """Refuse a file that somebody else may have written: it can name a program to start."""
-        state = path.stat()
-        if os.name == "posix" and (state.st_uid != os.getuid() or state.st_mode & 0o022):
-            words = translate("settings", "others may write to it; make it yours alone (mode 600)")
-            raise OSError(0, words)
-
     def _take(self, tree: dict[str, Any]) -> None:
         if int(tree["version"]) > _VERSION:
             newer = translate("settings", "it is from a newer version of Evenlobe")
             self._pass_over(newer)
             return
-        recent = tuple(_choice_of(each) for each in tree["recent"][:_MOST_RECENT])
+        listed = tuple(_choice_of(each) for each in tree["recent"][:_MOST_RECENT])
+        recent = tuple(each for each in listed if each.opening.lasting is not None)
         unit, size = Unit(tree["unit"]), tree["size_px"]
         if size is not None:
             low, high = _SIDES_PX

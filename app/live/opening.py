@@ -154,7 +154,10 @@ class Opening:
 
     @property
     def lasting(self) -> Opening | None:
-        """The same as it can be opened on another day; None where nothing can."""
+        """The same as it may be offered on another day; None where nothing may.
+
+        A program is started by the person's own hand alone, and never by what a file says.
+        """
         try:
             parts = split_address(self.address)
         except AddressError:
@@ -162,7 +165,7 @@ class Opening:
         if parts.scheme == "file":
             path = os.path.abspath(parts.body)
             return replace(self, address=join_address(replace(parts, body=path)))
-        return None if parts.scheme == "pipe" else self
+        return None if parts.scheme in ("pipe", "run") else self
 
     @property
     def command(self) -> str:

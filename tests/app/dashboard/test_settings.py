@@ -1,7 +1,6 @@
 """What is remembered, and that a file which cannot be used is said and left as it is."""
 
 import json
-import os
 import stat
 
 import pytest
@@ -109,13 +108,15 @@ def test_a_newer_file_is_said_and_left_as_it_is(path):
     assert path.read_text(encoding="utf-8") == content
 
 
-@pytest.mark.skipif(os.name != "posix", reason="modes are POSIX's")
-def test_a_file_that_others_may_write_is_not_used(path):
-    Settings(path).remember(Choice(Opening("run:capture")))
-    path.chmod(0o622)
+def test_no_program_to_start_is_remembered_or_taken_from_the_file(path):
     settings = Settings(path)
-    assert "others may write to it" in settings.fault
+    settings.remember(Choice(Opening("run:capture")))
     assert settings.recent == ()
+    settings.remember(CARD)
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace(CARD.opening.address, "run:capture"), encoding="utf-8")
+    assert Settings(path).recent == ()
+    assert Settings(path).fault == ""
 
 
 def test_what_cannot_be_written_is_said_once_and_the_window_goes_on(tmp_path):

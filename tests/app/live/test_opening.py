@@ -97,10 +97,11 @@ def test_roles_in_an_address_are_shown_and_those_beside_it_count_first():
     assert stated_by(Opening("visa:?roles=plus,minus", "differential")).roles == "differential"
 
 
-def test_what_lasts_is_a_whole_path_and_never_standard_input(tmp_path, monkeypatch):
+def test_what_lasts_is_a_whole_path_and_never_a_program(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     expected = f"file:{tmp_path / 'found.wav'}?rate=5"
     assert Opening("found.wav?rate=5", "differential").lasting == Opening(expected, "differential")
     assert Opening("~/found.wav").lasting == Opening(f"file:{Path.home()}{os.sep}found.wav")
     assert Opening("pipe:").lasting is None
+    assert Opening("run:capture").lasting is None
     assert Opening("sim:seed=2").lasting == Opening("sim:seed=2")
