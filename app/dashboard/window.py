@@ -17,9 +17,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from PySide6.QtCore import QSize, QStandardPaths, Qt, QTimer, Signal
+from PySide6.QtCore import QSize, QStandardPaths, Qt, QTimer, QUrl, Signal
 from PySide6.QtGui import (
     QCloseEvent,
+    QDesktopServices,
     QDragEnterEvent,
     QDropEvent,
     QGuiApplication,
@@ -81,6 +82,7 @@ class TopBar(QWidget):
     def __init__(self, window: MainWindow) -> None:
         super().__init__(window)
         self._state = self._remark = self._class = ""
+        self._kept_in: Path | None = None
         self._source = named(QLabel(self), self.tr("Open source"))
         self._source.setObjectName("source")
         self._source.setTextFormat(Qt.TextFormat.PlainText)
@@ -107,6 +109,8 @@ class TopBar(QWidget):
         whole.triggered.connect(window.toggle_full_screen)
         far = pages.addAction(self.tr("Large, to be read from afar") + "\tHome")
         far.triggered.connect(window.needle_page.toggle_far)
+        large = pages.addAction(self.tr("Large trace") + "\tEnd")
+        large.triggered.connect(window.needle_page.toggle_large)
         about = self.tr("All pages, and what else the window does")
 
         def show_pages() -> None:
@@ -115,7 +119,11 @@ class TopBar(QWidget):
         self._menu = TouchButton("☰", "", about, show_pages, self)
         self._menu.setAccessibleName(self.tr("Menu"))
         self._source.setWordWrap(True)
-        laid(QHBoxLayout(self), (self._source, 1), *self._buttons, self._menu, flush=True)
+        folder = self.tr("Show the folder of what was saved")
+        self._folder = TouchButton(self.tr("Folder"), "", folder, self.open_folder, self)
+        self._folder.hide()
+        buttons_shown = (self._folder, *self._buttons, self._menu)
+        laid(QHBoxLayout(self), (self._source, 1), *buttons_shown, flush=True)
 
     @property
     def words(self) -> str:
@@ -127,10 +135,16 @@ class TopBar(QWidget):
         for button in self._buttons:
             button.setVisible(width >= _BAR_WIDTH)
 
-    def remark(self, words: str) -> None:
-        """Add a remark, in place of the last one."""
-        self._remark = words
+    def remark(self, words: str, folder: Path | None = None) -> None:
+        """Add a remark, in place of the last one, with the folder of what it names."""
+        self._remark, self._kept_in = words, folder
+        self._folder.setVisible(folder is not None)
         self._show()
+
+    def open_folder(self) -> None:
+        """Show the folder of what was saved last, in the system's own file manager."""
+        if self._kept_in is not None:
+            QDesktopServices.openUrl(QUrl.fromLocalFile(str(self._kept_in)))
 
     def refresh(self, view: View, profile: Profile) -> None:
         """Show what is open, and by which class, disk and scale it is measured."""
@@ -227,6 +241,7 @@ class MainWindow(QWidget):
         self.help_page.choose.connect(self.show_sources)
         self.source_page.chosen.connect(self.open_choice)
         self.needle_page.prompt.reopen.connect(self.reopen_indexed)
+        self.needle_page.large.keep.connect(self.keep_trace)
         self.drives_page.begin_job.connect(self.begin_job)
         self.drives_page.resume.connect(self.resume)
         self.drives_page.show_report.connect(self.show_report)
@@ -263,6 +278,12 @@ class MainWindow(QWidget):
         }
         at_the_needle: dict[_Pressed, Action] = {
             (key.Key_Home, plain): page.toggle_far,
+            (key.Key_End, plain): page.toggle_large,
+            (key.Key_Plus, plain): lambda: page.large.zoom(1),
+            (key.Key_Minus, plain): lambda: page.large.zoom(-1),
+            (key.Key_Left, control): lambda: page.large.pan(-1),
+            (key.Key_Right, control): lambda: page.large.pan(1),
+            (key.Key_S, control): self.keep_trace,
             (key.Key_F3, plain): page.prompt.begin,
             (key.Key_F5, plain): page.hands.reseat,
             (key.Key_F6, plain): page.toggle_held,
@@ -399,7 +420,7 @@ class MainWindow(QWidget):
             self.leave_descriptions()
         elif self.page is not self.needle_page:
             self.show_needle()
-        elif not self.needle_page.prompt.cancel():
+        elif not self.needle_page.prompt.cancel() and not self.needle_page.leave_large():
             self.controller.escape()
             self.needle_page.take_focus()
 
@@ -516,14 +537,26 @@ class MainWindow(QWidget):
 
     def keep_picture(self) -> None:
         """Save a picture among the user's own, and say where."""
-        path = _picture_path()
+        self._keep(_picture_path("evenlobe", ".png"), self.save_picture)
+
+    def keep_trace(self) -> None:
+        """Save the large trace as a table and as pictures among the user's own, and say where."""
+        large = self.needle_page.large
+        for ending in (".png", ".svg", ".csv"):
+            write = large.write_csv if ending == ".csv" else large.write_picture
+            if not self._keep(_picture_path("evenlobe-trace", ending), write):
+                return
+
+    def _keep(self, path: Path, write: Callable[[Path], None]) -> bool:
+        """Write a file, and say where it is or why not; return whether it is there."""
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            self.save_picture(path)
+            write(path)
         except OSError as fault:
             self.top_bar.remark(str(fault))
-        else:
-            self.top_bar.remark(self.tr("Picture saved: {0}").format(path))
+            return False
+        self.top_bar.remark(self.tr("Picture saved: {0}").format(path), path.parent)
+        return True
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Do what the key stands for, unless a control has taken it."""
@@ -582,9 +615,9 @@ class MainWindow(QWidget):
         self.drives_page.apply_theme(self._theme, sizes)
 
 
-def _picture_path() -> Path:
+def _picture_path(beginning: str, ending: str) -> Path:
     where = QStandardPaths.StandardLocation.PicturesLocation
-    name = f"evenlobe-{datetime.now().astimezone():%Y%m%d-%H%M%S}.png"
+    name = f"{beginning}-{datetime.now().astimezone():%Y%m%d-%H%M%S}{ending}"
     return Path(QStandardPaths.writableLocation(where)) / name
 
 

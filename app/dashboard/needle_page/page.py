@@ -18,6 +18,7 @@ from app.dashboard.job_panel.panel import JobPanel
 from app.dashboard.needle_page.dial import Limits
 from app.dashboard.needle_page.far_view import FarView, far_words
 from app.dashboard.needle_page.figures import FiguresView
+from app.dashboard.needle_page.large_trace import LargeTrace
 from app.dashboard.needle_page.meter import Meter
 from app.dashboard.needle_page.plots import StripView, TraceView
 from app.dashboard.needle_page.status import StatusView, status_lines
@@ -294,7 +295,8 @@ class NeedlePage(QWidget):
         self.hands = Hands(lambda: session.controls, self)
         self.job = JobPanel(controller, self)
         self.far = FarView(limits, self)
-        self._is_far = False
+        self.large = LargeTrace(self)
+        self._is_far = self._is_large = False
         self.job.released.connect(self.take_focus)
         freeze = self.tr("Let the trace stand still, or follow again")
         hold = self.tr("Keep the turn in front as a reference, or let it go")
@@ -323,7 +325,7 @@ class NeedlePage(QWidget):
         self._alone = QWidget(self)
         self._alone_box = laid(QVBoxLayout(self._alone), self.far, flush=True)
         self._ways = QStackedWidget(self)
-        for way in (self._roomy, self._scroll, self._alone):
+        for way in (self._roomy, self._scroll, self._alone, self.large):
             self._ways.addWidget(way)
         for layout in (self._whole, self._column):
             layout.setContentsMargins(0, 0, 0, 0)
@@ -370,22 +372,31 @@ class NeedlePage(QWidget):
 
     def toggle_far(self) -> None:
         """Show needle and words as large as they can be, or all parts again."""
-        self._is_far = not self._is_far
+        self._is_far, self._is_large = not self._is_far, False
         self.arrange()
+
+    def toggle_large(self) -> None:
+        """Show the trace over the whole page, or all parts again."""
+        self._is_far, self._is_large = False, not self._is_large
+        self.arrange()
+
+    def leave_large(self) -> bool:
+        """Show all parts again; return whether one alone was shown."""
+        alone = self._is_far or self._is_large
+        self._is_far = self._is_large = False
+        self.arrange()
+        return alone
 
     def arrange(self) -> None:
         """Let the parts stand as it fits the window, and the eye's distance."""
         narrow = self.width() < _ROOMY_SIZE[0] or self.height() < _ROOMY_SIZE[1]
-        way = self._alone if self._is_far else self._scroll if narrow else self._roomy
-        before = self._ways.currentWidget()
-        if way is not before:
-            if way is self._scroll:
-                self._stand_narrow()
-            elif way is self._roomy:
-                self._stand_roomy()
-            else:
-                self._alone_box.addWidget(self.far)
-            self._ways.setCurrentWidget(way)
+        way = self._scroll if narrow else self._roomy
+        if self._is_far:
+            way = self._alone
+        elif self._is_large:
+            way = self.large
+        if way is not self._ways.currentWidget():
+            self._stand(way)
         self.prompt.set_narrow(way is self._scroll)
         self.far.apply_theme(self._theme, self._sizes, far=self._is_far)
         if way is self._scroll:
@@ -394,6 +405,15 @@ class NeedlePage(QWidget):
         else:
             self.far.setMinimumHeight(0)
             self.far.setMaximumHeight(_ANY_PX)
+
+    def _stand(self, way: QWidget) -> None:
+        if way is self._scroll:
+            self._stand_narrow()
+        elif way is self._roomy:
+            self._stand_roomy()
+        elif way is self._alone:
+            self._alone_box.addWidget(self.far)
+        self._ways.setCurrentWidget(way)
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
         """Let the parts stand as it fits the new size."""
@@ -435,7 +455,7 @@ class NeedlePage(QWidget):
         for row in self._rows:
             row.setSpacing(max(4, round(sizes.px(8))))
         self.prompt.apply_theme(sizes)
-        for part in (self.trace, self.strip, self.status, self.job):
+        for part in (self.trace, self.strip, self.status, self.job, self.large):
             part.apply_theme(theme, sizes)
         self._apply_needle_theme()
         self.arrange()
@@ -460,6 +480,7 @@ class NeedlePage(QWidget):
         speed = None if view.reading is None else view.reading.speed_rpm
         speed_rpm = None if speed is None else speed.value
         current = face.balance is not None
+        self.large.show_trace(view.trace, speed_rpm)
         self.trace.show_trace(view.trace, speed_rpm, current=current, named=not face.mirrored)
         if now_s - self._slow_at_s >= _SLOW_S:
             self._slow_at_s = now_s
@@ -478,6 +499,7 @@ class NeedlePage(QWidget):
         self.job.refresh(view, now_s)
         self._refresh_job()
         self.trace.set_virtual(view.virtual)
+        self.large.set_virtual(view.virtual)
         self.strip.set_virtual(view.virtual)
 
     def _show_far(self, face: Face, view: View, dt_s: float) -> None:
@@ -575,18 +597,21 @@ class NeedlePage(QWidget):
     def toggle_frozen(self) -> None:
         """Freeze the trace, or let it follow."""
         self.trace.set_frozen(not self.trace.frozen)
+        self.large.set_frozen(self.trace.frozen)
         self._freeze.say(self.tr("Follow") if self.trace.frozen else self.tr("Freeze"))
 
     def toggle_held(self) -> None:
         """Hold the turn in front as a reference, or let the held one go."""
         self.trace.hold(self.trace.held is None)
+        self.large.hold(self.trace.held)
         self._hold.say(self.tr("Hold turn") if self.trace.held is None else self.tr("Let turn go"))
 
     def forget(self) -> None:
         """Start afresh: another source is being opened."""
         self.trace.clear()
+        self.large.clear()
+        self.large.set_frozen(False)
         self._freeze.say(self.tr("Freeze"))
-        self._hold.say(self.tr("Hold turn"))
 
 
 def _limits_of(profile: Profile) -> Limits:

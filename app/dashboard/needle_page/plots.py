@@ -201,11 +201,10 @@ class TraceView(TitledPlot):
         self._mark()
 
     def clear(self) -> None:
-        """Forget the turns: another source has been opened."""
+        """Forget the turns: another source has been opened. A held one stays, to compare with."""
         self._turns.clear()
-        self._held, self._frozen = None, False
+        self._frozen = False
         self._draw()
-        _draw_turn(self._reference, None)
         self._show_title()
 
     def set_frozen(self, frozen: bool) -> None:

@@ -7,6 +7,7 @@ from app.dashboard.job_panel.controller import JobController
 from app.dashboard.needle_page.page import Hands, NeedlePage
 from app.dashboard.style import LIGHT, Sizes
 from app.dashboard.text import Unit
+from app.dashboard.widgets import TouchButton
 from app.profiles import load_profile
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
 
@@ -39,8 +40,13 @@ def test_freeze_and_hold_say_what_they_do_next(page, session):
     page.toggle_frozen()
     page.toggle_held()
     page.forget()
-    assert (page._freeze.text(), page._hold.text()) == ("Freeze  Space", "Hold turn  F6")
-    assert (page.trace.frozen, page.trace.held, page.trace.shown) == (False, None, None)
+    # What is held is there to be compared with another source.
+    assert (page._freeze.text(), page._hold.text()) == ("Freeze  Space", "Let turn go  F6")
+    assert (page.trace.frozen, page.trace.held, page.trace.shown) == (
+        False,
+        session.now.trace,
+        None,
+    )
 
 
 def test_words_come_ten_times_a_second_and_the_strip_four_times(page, session, monkeypatch):
@@ -130,7 +136,7 @@ def test_each_hand_does_what_its_button_says(qtbot):
     controls = FakeControls()
     hands = Hands(lambda: controls)
     qtbot.addWidget(hands)
-    buttons = [hands.layout().itemAt(place).widget() for place in range(hands.layout().count())]
+    buttons = hands.findChildren(TouchButton)
     for button in buttons:
         button.click()
     assert [button.text() for button in buttons] == [

@@ -178,13 +178,13 @@ def test_axis_tells_part_of_the_turn_and_time(shown):
     assert shown._axis.tickStrings([0.0, 0.25, 1.0], 1, 0.25) == ["0", "0.25", "1"]
 
 
-def test_forgets_all_of_another_source(shown):
+def test_forgets_all_but_what_is_held_of_another_source(shown):
     shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
     shown.hold(True)
     shown.set_frozen(True)
     shown.clear()
     assert shown.shown is None
-    assert shown.held is None
+    assert shown.held.number == 1  # to be compared with the other source's
     assert not shown.frozen
     assert not names(shown)
 
@@ -322,6 +322,8 @@ def test_a_held_turn_and_a_frozen_picture_are_told(shown):
     shown.set_frozen(True)
     assert told()[1:] == ["FROZEN (space: follow again)", "dashed: held turn"]
     shown.clear()
+    assert told() == ["One turn: envelope in V", "dashed: held turn"]
+    shown.hold(False)
     assert told() == ["One turn: envelope in V"]
     assert points(shown._reference)[0] == 0
     assert points(shown._newest)[0] == 0
