@@ -100,23 +100,14 @@ class TopBar(QWidget):
             (self.tr("Help"), "F1", page, window.show_help),
         )
         self._buttons = [TouchButton(*each, self) for each in buttons]
-        pages = QMenu(self)
-        for words, hotkey, description, do in buttons:
-            chosen = pages.addAction(f"{words}\t{hotkey}")
-            chosen.setToolTip(description)
-            chosen.triggered.connect(do)
-        whole = pages.addAction(self.tr("The whole screen") + "\tF11")
-        whole.triggered.connect(window.toggle_full_screen)
-        far = pages.addAction(self.tr("Large, to be read from afar") + "\tHome")
-        far.triggered.connect(window.needle_page.toggle_far)
-        large = pages.addAction(self.tr("Large trace") + "\tEnd")
-        large.triggered.connect(window.needle_page.toggle_large)
+        self._entries = [(words, hotkey, do) for words, hotkey, _, do in buttons]
+        self._entries += [
+            (self.tr("The whole screen"), "F11", window.toggle_full_screen),
+            (self.tr("Large, to be read from afar"), "Home", window.needle_page.toggle_far),
+            (self.tr("Large trace"), "End", window.needle_page.toggle_large),
+        ]
         about = self.tr("All pages, and what else the window does")
-
-        def show_pages() -> None:
-            pages.popup(self._menu.mapToGlobal(self._menu.rect().bottomLeft()))
-
-        self._menu = TouchButton("☰", "", about, show_pages, self)
+        self._menu = TouchButton("☰", "", about, self.show_menu, self)
         self._menu.setAccessibleName(self.tr("Menu"))
         self._source.setWordWrap(True)
         folder = self.tr("Show the folder of what was saved")
@@ -130,8 +121,17 @@ class TopBar(QWidget):
         """What is shown."""
         return self._source.text()
 
-    def fit(self, width: int) -> None:
+    def show_menu(self) -> None:
+        """Show all pages, and what else the window does, below the menu's button."""
+        menu = QMenu(self)
+        for words, hotkey, do in self._entries:
+            menu.addAction(f"{words}\t{hotkey}").triggered.connect(do)
+        menu.aboutToHide.connect(menu.deleteLater)
+        menu.popup(self._menu.mapToGlobal(self._menu.rect().bottomLeft()))
+
+    def fit(self, width: int, touch_px: int) -> None:
         """Show the buttons where there is room for them; the menu has all of them anyway."""
+        self._menu.setMinimumWidth(touch_px)
         for button in self._buttons:
             button.setVisible(width >= _BAR_WIDTH)
 
@@ -605,7 +605,7 @@ class MainWindow(QWidget):
         """Put colours and sizes on every part."""
         dots_per_mm = self.screen().physicalDotsPerInch() / 25.4
         sizes = Sizes.of(self.width(), self.height(), dots_per_mm)
-        self.top_bar.fit(self.width())
+        self.top_bar.fit(self.width(), sizes.touch_px)
         self.setPalette(palette_for(self._theme))
         self.setStyleSheet(style_sheet(self._theme, sizes))
         margin = max(4, round(sizes.px(10)))

@@ -472,10 +472,8 @@ class NeedlePage(QWidget):
         away = self._controller.away
         profile = self._session.profile
         self.face = face = face_of(view, now_s, profile, self.unit, self._zero_um, away)
-        if self._ways.currentWidget() is self._roomy:
-            self.meter.show_face(face, dt_s)
-        else:
-            self._show_far(face, view, dt_s)
+        self.meter.show_face(face, dt_s)
+        self._show_far(face, view, dt_s)
         self.figures.show_face(face)
         speed = None if view.reading is None else view.reading.speed_rpm
         speed_rpm = None if speed is None else speed.value

@@ -21,11 +21,13 @@ OUTLINES = {
     """,
     "top bar": """
     Open source *1
+    Folder
     Source
     Drives
     µm / mil
     Picture
     Help
+    Menu
     """,
     "needle": """
     PromptLine
@@ -50,20 +52,21 @@ OUTLINES = {
     Cancel
     """,
     "bar below": """
-    Freeze
-    Hold turn
-    Zero
+    FlowRow
+      Freeze
+      Hold turn
+      Zero
     Hands at the virtual drive *1
-    room
     """,
     "hands": """
-    ◀◀ 25 µm *1
-    ◀ 5 µm *1
-    5 µm ▶ *1
-    25 µm ▶▶ *1
-    Step in *1
-    Step out *1
-    Reseat *1
+    FlowRow
+      ◀◀ 25 µm
+      ◀ 5 µm
+      5 µm ▶
+      25 µm ▶▶
+      Step in
+      Step out
+      Reseat
     """,
     "job": """
     Drive and job
@@ -116,21 +119,22 @@ OUTLINES = {
       Back
     """,
     "drives": """
-    Drives in the job book
-    row *1
-      column *1
-        Search
-        Drives *1
-        QLabel
-        grid
-          New drive at 0,0
-          New drive at 0,1
-          Class at 1,0
-          Class of the new drive at 1,1
-          Note at 2,0
-          Note at 2,1
-          Add at 0,2
-      PastJobs *1
+    QScrollArea *1
+      Drives in the job book
+      row *1
+        column *1
+          Search
+          Drives *1
+          QLabel
+          grid
+            New drive at 0,0
+            New drive at 0,1
+            Class at 1,0
+            Class of the new drive at 1,1
+            Note at 2,0
+            Note at 2,1
+            Add at 0,2
+        PastJobs *1
     FlowRow
       Begin a job
       New job
@@ -175,6 +179,8 @@ def window(qtbot):
     made = MainWindow(FakeSession(view(0.12), FakeControls()), LIGHT)
     qtbot.addWidget(made)
     made.stop()
+    made.resize(1280, 800)
+    made.grab()  # lays it out
     return made
 
 
@@ -184,7 +190,7 @@ def parts(window):
     return {
         "window": window,
         "top bar": window.top_bar,
-        "needle": needle,
+        "needle": needle._roomy,
         "line above": needle.prompt,
         "bar below": needle._bar,
         "hands": needle.hands,
@@ -206,6 +212,7 @@ def test_what_stands_where(parts):
 
 FLUSH = {
     "sources",
+    "drives",
     "top bar",
     "needle",
     "line above",
@@ -234,7 +241,7 @@ def test_gaps_follow_the_window(monkeypatch, window):
             window._apply_theme()
         assert window.layout().getContentsMargins() == (margin,) * 4
         assert window.layout().spacing() == gap
-        assert [row.spacing() for row in page._rows] == [gap] * 6
+        assert [row.spacing() for row in page._rows] == [gap] * 7
         assert job.layout().getContentsMargins() == (job_margin,) * 4
         inner = (job.layout(), job._grid, job._view._column, job._view._choice_row)
         assert [each.spacing() for each in inner] == [job_gap] * 4
@@ -243,7 +250,7 @@ def test_gaps_follow_the_window(monkeypatch, window):
 def test_the_window_is_named_and_never_too_small(window):
     assert window.windowTitle() == "Evenlobe"
     assert window.objectName() == "bench"
-    assert window.minimumSize().toTuple() == (1024, 640)
+    assert window.minimumSize().toTuple() == (480, 300)
     for page in (window.source_page, window.drives_page, window.report_page, window.help_page):
         assert page.objectName() == "page"
 

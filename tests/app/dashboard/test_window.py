@@ -260,14 +260,14 @@ def test_tab_goes_with_the_eye(window, session):
     first = window.top_bar.findChildren(QAbstractButton)[0]
     first.setFocus()
     reached = []
-    for _ in range(17):
+    for _ in range(18):
         focused = QApplication.focusWidget()
         at = focused.mapTo(window, focused.rect().center())
         row = 0 if at.y() < 60 else 1 if at.y() < 110 else 2 if at.y() < 520 else 3
         reached.append((row, at.x()))
         press(KEY.Key_Tab)
     assert reached == sorted(reached)
-    assert [row for row, _ in reached] == [0] * 5 + [1] * 2 + [2] + [3] * 9
+    assert [row for row, _ in reached] == [0] * 6 + [1] * 2 + [2] + [3] * 9
     assert QApplication.focusWidget() is first
 
 
