@@ -180,7 +180,9 @@ def window(qtbot):
     qtbot.addWidget(made)
     made.stop()
     made.resize(1280, 800)
-    made.grab()  # lays it out
+    for page in (made.source_page, made.drives_page, made.needle_page):
+        made._pages.setCurrentWidget(page)
+        made.grab()  # lays it out
     return made
 
 
