@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from PySide6.QtCore import QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QPainter, QPixmap, QPolygonF
 from PySide6.QtSvg import QSvgGenerator
-from PySide6.QtWidgets import QLabel, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QLabel, QStyleOptionGraphicsItem, QVBoxLayout, QWidget
 
 from app.analysis.results import Trace
 from app.dashboard.style import Sizes, Theme
@@ -80,8 +80,14 @@ class _Faded(pg.GraphicsObject):
         """Return what is in view."""
         return self._box.viewRect()
 
-    def paint(self, painter: QPainter, *_: object) -> None:
+    def paint(
+        self,
+        painter: QPainter,
+        option: QStyleOptionGraphicsItem,
+        widget: QWidget | None = None,
+    ) -> None:
         """Paint the picture, which is made anew only where it has to be."""
+        del option, widget
         if not self.decay:
             return
         if self._of is None:
@@ -182,7 +188,7 @@ class LargeTrace(QWidget):
         self._box = self._plot.plot_item.getViewBox()
         self._plot.plot_item.setMouseEnabled(x=True, y=True)
         self._faded = _Faded(self._box)
-        self._plot.addItem(self._faded, ignoreBounds=True)
+        self._plot.plot_item.addItem(self._faded, ignoreBounds=True)
         self._reference = pg.PlotCurveItem(antialias=False)
         self._newest = pg.PlotCurveItem(antialias=True)
         self._other = pg.PlotCurveItem(antialias=True)
@@ -191,7 +197,7 @@ class LargeTrace(QWidget):
             for number, at in ((1, 0.25), (2, 0.75))
         ]
         for each in (self._reference, self._other, self._newest, *self._cursors):
-            self._plot.addItem(each, ignoreBounds=True)
+            self._plot.plot_item.addItem(each, ignoreBounds=True)
         for cursor in self._cursors:
             cursor.setVisible(False)
             cursor.sigPositionChanged.connect(self._tell)
@@ -420,7 +426,7 @@ class LargeTrace(QWidget):
             words.append(self.tr("dashed: held turn"))
         shown = self.shown
         if self.cursors.isChecked() and shown is not None:
-            first, second = (float(cursor.value()) for cursor in self._cursors)
+            first, second = (float(cursor.getXPos()) for cursor in self._cursors)
             heights_v = tuple(
                 float(np.interp(at, shown.turns, shown.envelope_v)) for at in (first, second)
             )

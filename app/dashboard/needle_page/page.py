@@ -252,7 +252,8 @@ class PromptLine(QWidget):
             button.setVisible(prompt.may_teach)
         self._begin.set_next(prompt.may_begin)
         self._outward.set_next(prompt.may_teach)
-        self._offer_room()
+        if self._narrow or self._modest:
+            self._offer_room()
 
 
 _AT_WORK = (0.72, 0.84)
