@@ -504,6 +504,8 @@ class NeedlePage(QWidget):
     def _show_far(self, face: Face, view: View, dt_s: float) -> None:
         job = self._controller.job
         ask = brief_ask(job, measuring=self._controller.part is not None)
+        if self._controller.doubt is not None:
+            ask = shortened(said(self._controller.doubt))
         if job is None:
             ask = "" if face.balance is None else shortened(prompt_of(view, "").words)
         self.far.show_face(face, far_words(face, self.job.card.figure, ask), dt_s)
@@ -582,12 +584,17 @@ class NeedlePage(QWidget):
         """
         card = self.job.card
         roomy = self._ways.currentWidget() is self._roomy
-        if roomy or (card.entry is None and not card.choices):
+        controller = self._controller
+        questioned = controller.asks_source or controller.doubt is not None
+        if roomy or not (questioned or card.choices or card.entry is not None):
             return False
         if self._is_far:
             self.toggle_far()
+        elif self.job.visibleRegion().boundingRect().height() >= self.job.height() // 2:
+            return False
         self._scroll.ensureWidgetVisible(self.job, 0, 0)
-        return self.job.take_focus()
+        self.job.take_focus()
+        return True
 
     def toggle_unit(self) -> None:
         """Change between µm and mil."""

@@ -10,7 +10,6 @@ from PySide6.QtGui import QFontMetricsF
 from PySide6.QtWidgets import QAbstractButton, QApplication, QLabel
 
 from app.analysis.results import Message, Quantity, Sign
-from app.book.model import Drive
 from app.dashboard.job_panel.brief import BRIEF, MOST_CHARACTERS, brief_ask, shortened
 from app.dashboard.needle_page.far_view import FarWords, far_words
 from app.dashboard.style import Sizes
@@ -144,7 +143,7 @@ def test_home_shows_the_far_view_with_capitals_that_are_read_across_the_room(win
 
 def test_a_question_is_not_answered_where_it_is_not_seen(window):
     controller = window.controller
-    controller.begin(Drive("machine 7", "130mm-48tpi"))
+    window.begin_job("machine 7", "130mm-48tpi")
     asked = Enter("room temperature", messages.ROOM_TEMPERATURE, "°C", 0.0, 50.0)
     job = controller.job
     kept = type(job).ask
@@ -198,7 +197,7 @@ def needed_for(widget):
 @pytest.mark.parametrize("at_work", [False, True])
 def test_nothing_is_cut_at_any_size(window, size, at_work):
     if at_work:
-        window.controller.begin(Drive("machine 7", "130mm-48tpi"))
+        window.begin_job("machine 7", "130mm-48tpi")
     sized(window, size)
     assert window.size().toTuple() == size
     assert cut(window) == []
@@ -235,7 +234,7 @@ def test_the_words_are_told_to_a_screen_reader(window):
 
 
 def test_a_nudge_stands_above_its_ask(window, monkeypatch):
-    window.controller.begin(Drive("machine 7", "130mm-48tpi"))
+    window.begin_job("machine 7", "130mm-48tpi")
     words = Message(messages.NUDGE_COUNTER.text, ("0.07", "0.03", "21"))
     monkeypatch.setattr(type(window.controller.job), "ask", Do(Action.NUDGE, words, amount=-21.0))
     window.controller.changed.emit()
