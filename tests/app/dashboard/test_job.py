@@ -28,6 +28,7 @@ from app.job import messages
 from app.job.model import Action, CheckName, Do, Enter, Measure, Stage
 from app.job.plan import StepState
 from app.live.measurement import MeasurementProgress
+from app.live.opening import Opening
 from app.live.view import Phase, View
 from tests.app.dashboard.fakes import FakeControls, FakeSession, parked, reading, trace, view
 from tests.app.dashboard.keys import KEY, PLAIN, SHIFT, press
@@ -758,12 +759,12 @@ def test_a_closed_job_is_put_away(qtbot, window, session):
     window.tick()
     assert not window.needle_page.job.isVisible()
     closed()
-    window.open_source("sim:seed=2")
+    window.open_source(Opening("sim:seed=2"))
     assert window.controller.job is None
 
 
 def test_an_open_job_stays_when_a_source_is_opened(window, session):
-    window.open_source("sim:seed=2")
+    window.open_source(Opening("sim:seed=2"))
     assert window.controller.job is not None
 
 
