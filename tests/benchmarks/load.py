@@ -44,7 +44,8 @@ def first_reading_s() -> float:
         "app = QApplication(sys.argv[:1])\n"
         "session = Session(load_profile('130mm-48tpi'))\n"
         "window = MainWindow(session)\n"
-        "window.open_source('sim:')\n"
+        "from app.live.opening import Opening\n"
+        "window.open_source(Opening('sim:'))\n"
         "window.show()\n"
         "def valid():\n"
         "    reading = session.view().reading\n"
@@ -93,6 +94,7 @@ def _run(seconds: float) -> None:
     from PySide6.QtWidgets import QApplication
 
     from app.dashboard.window import MainWindow, paint_time_ms
+    from app.live.opening import Opening
     from app.live.session import Session
     from app.profiles import load_profile
     from instruments.virtual.source import VirtualSource
@@ -112,7 +114,7 @@ def _run(seconds: float) -> None:
     session = Session(load_profile(PROFILE))
     window = MainWindow(session)
     window.resize(1920, 1080)
-    window.open_source(ADDRESS)
+    window.open_source(Opening(ADDRESS))
     window.show()
     marks: dict[str, float] = {}
 

@@ -43,6 +43,7 @@ def watch(say: Callable[[str], object], address: str, minutes: int) -> None:
     from PySide6.QtWidgets import QApplication
 
     from app.dashboard.window import MainWindow
+    from app.live.opening import Opening
     from app.live.session import Session
     from app.profiles import load_profile
 
@@ -50,7 +51,7 @@ def watch(say: Callable[[str], object], address: str, minutes: int) -> None:
     session = Session(load_profile(PROFILE))
     window = MainWindow(session)
     window.resize(1920, 1080)
-    window.open_source(address)
+    window.open_source(Opening(address))
     window.show()
     passed = 0
 
