@@ -83,7 +83,7 @@ def read_options(text: str, options: Mapping[str, str], request: SourceRequest) 
     text : str
         The whole address, for messages.
     options : mapping of str to str
-        Any of `_OPTIONS`.
+        Any of `OPTIONS`.
     request : SourceRequest
         What else the user asks for; its roles go before those in the address.
 
