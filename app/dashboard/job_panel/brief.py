@@ -30,6 +30,7 @@ BRIEF = {
     messages.FROM_INSIDE.text: "Step inward off track {0} and back: {1}.",
     messages.TRIM_SPEED.text: "Turn the speed trimmer: {0} % {1}.",
     messages.LOOSEN.text: "Loosen the screws until the body just turns.",
+    messages.LEAVE_ALONE.text: "It passes: leave this out; or loosen the screws.",
     messages.TIGHTEN.text: "Tighten the screws, a little at each in turn.",
     messages.BACK_OFF.text: "Back off: loosen the screws again.",
     messages.SEAL.text: "Seal the screws with lacquer.",
