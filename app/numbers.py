@@ -52,6 +52,18 @@ def spread_of(u: float, unit: str = "", *, places: int) -> str:
     return f"± {_COVERAGE * u:.{places}f}{unit}"
 
 
+_SURE = 0.999
+
+
+def chance_words(part: float) -> str:
+    """Return a probability in per cent, as no surer than a thousandth."""
+    if part > _SURE:
+        return f"more than {100.0 * _SURE:.1f} %"
+    if part < 1.0 - _SURE:
+        return f"less than {100.0 * (1.0 - _SURE):.1f} %"
+    return f"{100.0 * part:.1f} %"
+
+
 def _places_of(expanded: float) -> int:
     places = 1 - math.floor(math.log10(expanded)) if expanded > 0.0 else 3
     return min(max(places, 0), 6)

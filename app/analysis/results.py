@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
+LATER = {"later": True}
+"""Marks a field that books of earlier versions do not have; it is its default there."""
+
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """A value and its standard uncertainty, in the unit of the field's name."""
+    """A value and its standard uncertainty, in the unit of the field's name.
+
+    ``dof`` are the degrees of freedom of u; None where u is as good as known, or t-expanded.
+    """
 
     value: float
     u: float
+    dof: float | None = field(default=None, metadata=LATER)
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,12 +226,14 @@ class Burst:
 class AzimuthFinding:
     """The head's azimuth by bursts at known angles.
 
-    ``misfit_percent`` is the root mean square by which the heights miss the loss curve.
+    ``misfit_percent`` is the root mean square by which the heights miss the loss curve, and
+    ``width_u_arcmin`` what not knowing the head's width has of the angle's u.
     """
 
     angle_arcmin: Quantity
     bursts: tuple[Burst, ...]
     misfit_percent: float
+    width_u_arcmin: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,6 +257,8 @@ class OutputFinding:
         Of the signal; two flux transitions make a cycle. None of an envelope.
     modulation_percent : Quantity
         (max − min)/(max + min) of the envelope over the turn.
+    once_percent : float
+        How far it goes up and down once a turn alone, in per cent of its mean.
     asymmetry_ns : Quantity or None
         Half the difference of alternate spacings of the peaks: positive where the positive tops
         come early. None where the source does not show it.
@@ -257,6 +268,7 @@ class OutputFinding:
     frequency_hz: Quantity | None
     modulation_percent: Quantity
     asymmetry_ns: Quantity | None
+    once_percent: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

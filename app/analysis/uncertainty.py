@@ -18,6 +18,8 @@ from numpy.typing import NDArray
 
 from app.analysis.results import Quantity, Verdict
 
+COVERAGE = math.erf(math.sqrt(2.0))
+"""What ±2u of a normal distribution cover, 95.45 %; expanded uncertainties cover as much."""
 CLOCK_PART = 1e-4 / math.sqrt(3.0)
 """Standard uncertainty of a source's sample clock: ±100 parts in a million, rectangular
 (common practice for converters whose makers state nothing, from memory)."""
@@ -67,6 +69,26 @@ def t_factor(dof: float, confidence: float = 0.95) -> float:
 def t_expanded(u: float, dof: float) -> float:
     """Return a standard uncertainty of few degrees of freedom so expanded that ±2u covers 95 %."""
     return t_factor(dof) / 2.0 * u
+
+
+def covering(quantity: Quantity) -> Quantity:
+    """Return a quantity with u so expanded by its degrees of freedom that ±2u covers 95.45 %."""
+    if quantity.dof is None:
+        return quantity
+    return Quantity(quantity.value, t_factor(quantity.dof, COVERAGE) / 2.0 * quantity.u)
+
+
+def t_beyond(t: float, dof: float) -> float:
+    """Return the probability beyond ±t, t not below 0, of Student's distribution."""
+    return math.erfc(t / math.sqrt(2.0)) if math.isinf(dof) else _tail(t, dof)
+
+
+def t_density(t: float, dof: float) -> float:
+    """Return the density of Student's distribution at t."""
+    if math.isinf(dof):
+        return math.exp(-t * t / 2.0) / math.sqrt(2.0 * math.pi)
+    power = -(dof + 1.0) / 2.0 * math.log1p(t * t / dof)
+    return math.exp(_log_ratio(dof / 2.0) + power) / math.sqrt(dof * math.pi)
 
 
 def _near_normal(dof: float, confidence: float) -> float:
@@ -233,10 +255,15 @@ class Fit:
         """Return the standard uncertainty of the sum of parameters times `weights`."""
         return float(np.sqrt(max(0.0, float(weights @ self.covariance @ weights))))
 
+    def estimate(self, *weights: float) -> Quantity:
+        """Return the sum of parameters times `weights`, with its degrees of freedom."""
+        row = np.array(weights)
+        return Quantity(float(row @ self.parameters), self.u(row), self.dof)
+
     def combination(self, *weights: float) -> Quantity:
         """Return the sum of parameters times `weights`, its u t-expanded."""
-        row = np.array(weights)
-        return Quantity(float(row @ self.parameters), t_expanded(self.u(row), self.dof))
+        found = self.estimate(*weights)
+        return Quantity(found.value, t_expanded(found.u, self.dof))
 
 
 def fit(

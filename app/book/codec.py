@@ -19,8 +19,10 @@ from typing import Any, TypeVar, get_args, get_origin, get_type_hints
 import numpy as np
 from numpy.typing import NDArray
 
+from app.analysis.budget import Part, Shape
+from app.analysis.results import LATER
 from app.book.model import CodingError, RefusedError
-from app.job.model import LATER, Entry
+from app.job.model import Entry, Known
 
 _MAX_BYTES = 64 * 2**20
 _MAX_TRACKS = 1000
@@ -146,7 +148,7 @@ def read(kind: type[_Record], tree: object, where: str) -> _Record:
     """
     if not isinstance(tree, Mapping):
         raise CodingError(f"{where} is not an object")
-    left: dict[str, Any] = dict(tree)
+    left: dict[str, Any] = _brought_up(kind, dict(tree))
     found: dict[str, Any] = {}
     later = _later(kind)
     for name, type_ in _types(kind).items():
@@ -159,6 +161,21 @@ def read(kind: type[_Record], tree: object, where: str) -> _Record:
     for key in left:
         raise CodingError(f"{where}.{str(key)[:40]} is not known here")
     return kind(**found)
+
+
+_FORMER_PART = {"name", "value", "u", "unit"}
+
+
+def _brought_up(kind: type, tree: dict[str, Any]) -> dict[str, Any]:
+    """Return a record of an earlier version as it is kept now."""
+    if kind is Part and set(tree) == _FORMER_PART:
+        # A part of a budget was a value by itself.
+        of = {"name": tree["name"], "u": tree["value"], "unit": tree["unit"]}
+        return of | {"value": 0.0, "dof": None, "shape": Shape.NORMAL}
+    if kind is Known:
+        # What the climate left unsure is worked out again before a job goes on.
+        tree.pop("climate_u_um", None)
+    return tree
 
 
 @cache

@@ -6,12 +6,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from app.analysis.adjust.climate import CLIMATE
 from app.analysis.adjust.drift import DriftFinding, drift_of
+from app.analysis.budget import Part
 from app.analysis.results import Quantity, Verdict
 from app.book.model import JobSummary
+from app.job.budget import SCALE, ZERO
 from app.job.model import CheckName, Outcome, Stage, Summary, Value
 from app.job.outcomes import counting
-from app.job.verdicts import CLIMATE, SCALE
 
 _DAY_S = 86_400.0
 MIN_DAYS = 30
@@ -95,13 +97,18 @@ def _drift(name: str, unit: str, past: Sequence[JobSummary], part: _Part) -> Dri
     return Drift(name, unit, tuple(at), tuple(values), finding)
 
 
+_TOLD_ONCE = (*CLIMATE, "temperature and humidity")
+"""Parts that a climate makes; the last as older books name all of them."""
+
+
 def change_of(
     found: Value | None, left: Value | None, outcomes: Sequence[Outcome], check: CheckName
 ) -> Value | None:
     """Return the change from as found to as left, None where either is missing.
 
     What both have alike does not make their difference unsure: the disk's scale counts for the
-    difference alone, and temperature and humidity not at all as long as they were told once.
+    difference alone, its zero not at all, and neither do temperature and humidity as long as they
+    were told once.
 
     Parameters
     ----------
@@ -119,21 +126,33 @@ def change_of(
         return Value("", change, None, left.unit)
     counts = counting(outcomes)
     budgets = [counts.get((check, stage, 0)) for stage in (Stage.AS_FOUND, Stage.AS_LEFT)]
-    alike = _part_of_scale(budgets) ** 2 * found.value * left.value
+    before, after = (
+        value.value - sum(part.value for part in _parts(outcome))
+        for value, outcome in zip((found, left), budgets, strict=True)
+    )
+    alike = _part_of_scale(budgets) ** 2 * before * after
     told = [each for each in outcomes if each.check is CheckName.CARE]
-    if sum(each.verdict is not Verdict.SKIPPED for each in told) <= 1:
-        alike += min(_part(outcome, CLIMATE) for outcome in budgets) ** 2
+    once = sum(each.verdict is not Verdict.SKIPPED for each in told) <= 1
+    for name in (ZERO, *(_TOLD_ONCE if once else ())):
+        alike += min(_part(outcome, name) for outcome in budgets) ** 2
     variance = found.u**2 + left.u**2 - 2.0 * alike
     return Value("", change, max(variance, 0.0) ** 0.5, left.unit)
 
 
+def _parts(outcome: Outcome | None) -> tuple[Part, ...]:
+    return () if outcome is None else outcome.budget
+
+
 def _part(outcome: Outcome | None, name: str) -> float:
-    budget = () if outcome is None else outcome.budget
-    return next((part.value for part in budget if part.name == name), 0.0)
+    return next((part.u for part in _parts(outcome) if part.name == name), 0.0)
 
 
 def _part_of_scale(outcomes: Sequence[Outcome | None]) -> float:
     """Return the relative standard uncertainty of the scale, by the largest value there is."""
-    sized = [(abs(each.value), _part(each, SCALE)) for each in outcomes if each and each.value]
-    value, part = max(sized, default=(1.0, 0.0))
-    return part / value
+    sized = [
+        (abs(each.value - sum(part.value for part in each.budget)), _part(each, SCALE))
+        for each in outcomes
+        if each is not None and each.value is not None
+    ]
+    value, part = max(sized, default=(0.0, 0.0))
+    return part / value if value else 0.0

@@ -88,7 +88,9 @@ JSON object of --json; Q is {"value": number, "u": standard uncertainty} or null
   schema                "evenlobe.job/1"
   drive, virtual        your name for it; whether it is the virtual drive
   checks                one for each that ended: check, stage ("as found", "work", "as left"), side,
-                        value, u, unit, verdict ("pass", "fail", "undecided", "noted", "skipped"),
+                        value, u, expanded_u, dof (null without end), unit, verdict ("pass", "fail",
+                        "undecided", "noted", "skipped"), conformity (probability, 0 to 1), budget
+                        (name, u, value: the correction, dof, shape, unit of each part),
                         reason
   as_found, as_left     {"offset_um": Q, "hysteresis_um": Q, "speed_rpm": Q}; the offset is the
                         middle of the hysteresis

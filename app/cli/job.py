@@ -15,7 +15,7 @@ import threading
 import time
 from collections.abc import Callable, Collection, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, fields, replace
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -53,7 +53,7 @@ from app.live.measurement import EnvelopeOptions
 from app.live.proving import resolution_of
 from app.live.runner import JobRunner, SourceReader
 from app.live.stepping import Stepping
-from app.numbers import plus_minus
+from app.numbers import chance_words, plus_minus
 from app.profiles import Profile, load_profile
 from app.stamp import now, version
 from instruments.address import open_address
@@ -507,7 +507,9 @@ def outcome_line(outcome: Outcome) -> str:
     """Return an outcome in one line."""
     words = [f"{_name(outcome)}: {outcome.verdict}"]
     if outcome.value is not None:
-        words.append(plus_minus(outcome.value, outcome.u or 0.0, f" {outcome.unit}"))
+        words.append(plus_minus(outcome.value, outcome.covering_u or 0.0, f" {outcome.unit}"))
+    if outcome.conformity is not None:
+        words.append(f"within its limit with {chance_words(outcome.conformity)}")
     if outcome.reason:
         words.append(f"({outcome.reason})")
     following = what_next(outcome)
@@ -516,7 +518,8 @@ def outcome_line(outcome: Outcome) -> str:
     return "  ".join(words)
 
 
-_CHECK_KEYS = ("check", "stage", "side", "value", "u", "unit", "verdict", "reason")
+_CHECK_KEYS = ("check", "stage", "side", "value", "u", "expanded_u", "dof", "unit")
+_CHECK_KEYS += ("verdict", "conformity", "reason")
 
 
 def job_as_json(job: Job, drive: str, virtual: bool) -> dict[str, Any]:
@@ -525,11 +528,16 @@ def job_as_json(job: Job, drive: str, virtual: bool) -> dict[str, Any]:
         "schema": SCHEMA,
         "drive": drive,
         "virtual": virtual,
-        "checks": [{key: getattr(each, key) for key in _CHECK_KEYS} for each in job.outcomes],
+        "checks": [_check(each) for each in job.outcomes],
         "as_found": _summary(job.as_found),
         "as_left": _summary(job.as_left),
         "nudges": job.nudges,
     }
+
+
+def _check(outcome: Outcome) -> dict[str, Any]:
+    budget = {"budget": [asdict(part) for part in outcome.budget]}
+    return {key: getattr(outcome, key) for key in _CHECK_KEYS} | budget
 
 
 def _summary(summary: Summary) -> dict[str, Any]:

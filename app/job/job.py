@@ -11,6 +11,7 @@ from dataclasses import replace
 from typing import Protocol
 
 from app.analysis.results import Measurement, Side, Verdict
+from app.job.budget import correction_um
 from app.job.checks import CHECKS
 from app.job.checks.common import Barred, Check, concluded
 from app.job.model import (
@@ -230,9 +231,10 @@ class Job:
     def zero_um(self) -> float:
         """Reading at which the middle of the hysteresis is on the line, as the head rests now."""
         width, arrived = self.known.hysteresis_um, self.drive.arrived
+        line_um = -correction_um(self.profile, self.known, self.drive.side)
         if width is None or arrived is None:
-            return 0.0
-        return width.value / 2.0 if arrived is Side.OUTWARD else -width.value / 2.0
+            return line_um
+        return line_um + (width.value / 2.0 if arrived is Side.OUTWARD else -width.value / 2.0)
 
     @property
     def as_found(self) -> Summary:

@@ -139,7 +139,30 @@ STANDS_OUT = Message("seating {0} stands out from the others")
 SENSOR_RULE = Message(
     "common practice: the sensor says track 0 there, and no more from track {0} on"
 )
+ANGLES_GUESSED = Message(
+    "the angles of the bursts and their order are the profile's guess, so the sign may be the "
+    "other: state those of the disk's paper to have it judged"
+)
+NO_LIMIT = Message("the class states no limit")
+NO_TRIMMER = Message("this class has no speed trimmer: look to belt, pulley and motor")
 NO_BURSTS = Message("the alignment disk of this profile has no such bursts")
+
+# The budget of uncertainty
+DOMINATES = Message(
+    "Most of it is the {0}, {1} % of the variance: without it U would be {3} {4} instead of {2}. "
+    "{5}"
+)
+HELP_READING = Message("Measure over more turns, or arrive more often.")
+HELP_SCALE = Message("Have the disk's scale calibrated, on the bench or by its maker.")
+HELP_SEATING = Message("Seat the disk more often, and clean the clamp.")
+HELP_ZERO = Message("State the disk's zero from its certificate, or measure it on the bench.")
+HELP_ONCE = Message("Seat the disk at several angles of hub to spindle.")
+HELP_TEMPERATURE = Message(
+    "State the temperatures of room and chassis, and let disk and drive come to 23 °C."
+)
+HELP_HUMIDITY = Message("State the humidity, and work near the one of the disk's certificate.")
+HELP_CERTIFIED = Message("State the temperature and humidity of the disk's certificate.")
+HELP_OVAL = Message("Work near the temperature and humidity of the disk's certificate.")
 
 # The end
 CLOSE_ANYWAY = Message("A check has failed. To close the job all the same, give the reason.")

@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis.adjust.nudging import Nudged
-from app.analysis.results import Measurand, Measurement, Message, Quantity, Side, Verdict
+from app.analysis.budget import Part
+from app.analysis.results import LATER, Measurand, Measurement, Message, Quantity, Side, Verdict
 from app.job.origin import Origin
 from app.profiles import Profile
 
@@ -213,9 +214,6 @@ def _between(ask: Enter) -> str:
 
 # -- what is kept ------------------------------------------------------------------------------
 
-LATER = {"later": True}
-"""Marks a field that books of earlier versions do not have; it is its default there."""
-
 
 @dataclass(frozen=True, slots=True)
 class Entry:
@@ -339,12 +337,17 @@ class Outcome:
     Attributes
     ----------
     value, u, unit : float or None, float or None, str
-        Its one number with its standard uncertainty.
+        Its one number with its combined standard uncertainty.
+    expanded_u, dof : float or None
+        What ± about the value covers 95.45 %, and the effective degrees of freedom of u, None
+        where there is no end of them. Older books have neither.
+    conformity : float or None
+        Probability that what was measured is within the limit (JCGM 106), 0 to 1.
     reason : str
         Why it is so where the number alone does not tell: why skipped, why undecided.
     details : tuple of Value
         What else was found.
-    budget : tuple of Value
+    budget : tuple of Part
         The parts of ``u``, in the value's unit.
     ended_at : str
         ISO 8601 with offset.
@@ -360,8 +363,16 @@ class Outcome:
     limit: Limit | None = None
     reason: str = ""
     details: tuple[Value, ...] = ()
-    budget: tuple[Value, ...] = ()
+    budget: tuple[Part, ...] = ()
     ended_at: str = ""
+    expanded_u: float | None = field(default=None, metadata=LATER)
+    dof: float | None = field(default=None, metadata=LATER)
+    conformity: float | None = field(default=None, metadata=LATER)
+
+    @property
+    def covering_u(self) -> float | None:
+        """Half of what ± about the value covers 95.45 %."""
+        return self.u if self.expanded_u is None else self.expanded_u / 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -506,10 +517,17 @@ class Known:
         Distance of the two positions of rest.
     seating_u_um : float or None
         Part of the zero that a single seating makes, as a standard uncertainty.
+    seating_dof : float or None
+        Degrees of freedom of that and of the clamp's part.
     clamp_part : float
         Relative standard uncertainty of the scale that a single seating makes.
-    climate_u_um : float
-        Standard uncertainty that temperature and humidity leave.
+    climate : tuple of Part
+        What temperature and humidity make of the offset, in millionths of the track's radius;
+        empty where nothing was asked about them yet.
+    once_part : float or None
+        How much the head's output goes up and down once a turn, as a part of it.
+    alternating : bool
+        Whether the lobes alternate often enough for that not to matter.
     nudged : tuple of Nudged
         Every nudge so far and where it led, of which the next is learned.
     creeps_um : tuple of Quantity
@@ -519,9 +537,12 @@ class Known:
     hysteresis_um: Quantity | None = None
     seating_u_um: float | None = None
     clamp_part: float = 0.0
-    climate_u_um: float = 0.0
     nudged: tuple[Nudged, ...] = ()
     creeps_um: tuple[Quantity, ...] = ()
+    seating_dof: float | None = field(default=None, metadata=LATER)
+    climate: tuple[Part, ...] = field(default=(), metadata=LATER)
+    once_part: float | None = field(default=None, metadata=LATER)
+    alternating: bool = field(default=False, metadata=LATER)
 
 
 @dataclass(slots=True)

@@ -66,7 +66,7 @@ def summary_of(outcomes: Iterable[Outcome], stage: Stage) -> Summary:
 def _value_of(outcome: Outcome | None) -> Value | None:
     if outcome is None or outcome.value is None:
         return None
-    return Value("", outcome.value, outcome.u, outcome.unit)
+    return Value("", outcome.value, outcome.covering_u, outcome.unit)
 
 
 def passes_as_found(outcomes: Iterable[Outcome]) -> bool:

@@ -2,54 +2,15 @@
 
 from __future__ import annotations
 
-import math
-
 from app.analysis.results import Message, Verdict
 from app.analysis.uncertainty import judge_within
-from app.job.model import CheckName, Limit, Outcome, Situation, Stage, Value
+from app.job.model import CheckName, Limit, Outcome, Stage
 from app.profiles import SPECS, Profile
 
-SCATTER = "scatter"
-SCALE = "scale of the disk"
-SEATING = "seating"
-CLAMP = "scale by the clamp"
-CLIMATE = "temperature and humidity"
 
-
-def offset_budget(situation: Situation, offset_um: float, scatter_um: float) -> tuple[Value, ...]:
-    """Return the parts of the standard uncertainty of an offset, in micrometres.
-
-    `scatter_um` is the standard uncertainty that the measuring itself leaves.
-    """
-    profile, known = situation.profile, situation.known
-    parts = [
-        (SCATTER, scatter_um),
-        (SCALE, profile.scale_u_um / profile.scale_um * abs(offset_um)),
-        (SEATING, known.seating_u_um or 0.0),
-        (CLAMP, known.clamp_part * abs(offset_um)),
-        (CLIMATE, known.climate_u_um),
-    ]
-    return tuple(Value(name, u, unit="µm") for name, u in parts if u > 0.0)
-
-
-def total_u(budget: tuple[Value, ...]) -> float:
-    """Return the standard uncertainty that a budget's parts have together."""
-    return math.hypot(*(part.value for part in budget))
-
-
-def guarding_u(budget: tuple[Value, ...]) -> float:
-    """Return what counts against the limit of an offset.
-
-    The class states the limit as a difference of the lobes: the disk's scale is in the offset and
-    in its limit alike, and does not count. What the clamp does to the scale makes the difference
-    itself wrong, and does.
-    """
-    return math.hypot(*(part.value for part in budget if part.name != SCALE))
-
-
-def judge(value: float, u: float, limit: Limit) -> Verdict:
-    """Judge a value against a limit, guarded by twice its standard uncertainty (JCGM 106)."""
-    return judge_within(value, 2.0 * u, low=limit.low, high=limit.high)
+def judge(value: float, expanded_u: float, limit: Limit) -> Verdict:
+    """Judge a value against a limit, guarded by its expanded uncertainty (JCGM 106)."""
+    return judge_within(value, expanded_u, low=limit.low, high=limit.high)
 
 
 def source_of(profile: Profile, attribute: str) -> str:
@@ -88,7 +49,9 @@ _FAILED = {
     CheckName.CARE: Message(
         "mend the write-protect sensor, prove it again, and only then insert the alignment disk"
     ),
-    CheckName.SPEED: Message("trim the speed; where the trimmer does not reach, look to the belt"),
+    CheckName.SPEED: Message(
+        "trim the speed; where there is no trimmer, or it does not reach, look to the belt"
+    ),
     CheckName.RADIAL: _ADJUST,
     CheckName.HYSTERESIS: Message(
         "nudging cannot mend it: clean the rails and look to the band, the leadscrew and its nut"

@@ -26,6 +26,7 @@ from app.analysis.results import (
     Measurand,
     Measurement,
     Message,
+    Quantity,
     Reading,
 )
 from app.analysis.track.bursts import BurstsFound, azimuth_of, bursts_of, index_of
@@ -537,7 +538,7 @@ def _azimuth(
         angle = azimuth_of(
             found,
             profile.azimuth_arcmin or (),
-            width_um=profile.track_width_um,
+            width_um=Quantity(*profile.core_um),
             radius_mm=profile.radius_mm(*place),
             carrier_hz=profile.carrier_hz * found.rpm / profile.speed_rpm,
         )

@@ -25,8 +25,14 @@ _GEOMETRIES = ("two-band", "boundary", "alternating", _WINDOWS)
 _LEAST_RADIUS_MM, _LARGEST_RADIUS_MM = 10.0, 120.0
 
 
-def _drive(key: str, kind: ValueKind, unit: str = "", *, optional: bool = False) -> Any:
-    return field(metadata={"spec": Spec(key, kind, unit, optional=optional)})
+_CORE_PART, _CORE_U = 1.1, 0.11
+"""A core of 0.33 mm records 0.30 mm; ±19 %, rectangular (our choice)."""
+
+
+def _drive(
+    key: str, kind: ValueKind, unit: str = "", part: str = "value", *, optional: bool = False
+) -> Any:
+    return field(metadata={"spec": Spec(key, kind, unit, part, optional)})
 
 
 def _disk(
@@ -57,8 +63,6 @@ class Profile:
         Of a disk whose geometry is windows, in the order of passing.
     first_lobe_outward : bool
         True when the first lobe after the index is the taller with the head outward.
-    head_width_um : float or None
-        Width of the head's core, None when not stated.
     scale_um, scale_u_um, calibrated : float, float, bool
         Offset for unit balance, its standard uncertainty, and whether both come from a
         certificate or a calibration.
@@ -66,8 +70,17 @@ class Profile:
         Track of the azimuth bursts, and the angle of each in the order of passing.
     index_tracks : tuple of int or None
         Tracks that carry a burst after the index.
-    certificate_date, certificate_temperature_c : str or None, float or None
-        When (ISO 8601) and how warm the disk was measured.
+    certificate_date, certificate_temperature_c, certificate_percent : str, float, float or None
+        When (ISO 8601), how warm and at what humidity the disk was measured.
+    zero_um, zero_u_um, zero_tracks, zero_heads : tuple of float or of int, or None
+        What the disk reads where a head is truly on the line of a track, with its standard
+        uncertainty; each of the four has an entry for each pair of track and head.
+    trimmer : bool or None
+        Whether the speed can be trimmed; None where the class does not tell, and it is tried.
+    index_to_burst_us, index_to_burst_tolerance_us : float or None
+        None where the class has no such limit.
+    head_width_um, head_width_u_um : float or None
+        Width of the head's core, as azimuth bursts see it, and its standard uncertainty.
     sources : tuple of (str, str)
         Where each value comes from, by key.
     """
@@ -79,6 +92,7 @@ class Profile:
 
     speed_rpm: float = _drive("spindle.speed_rpm", Number(250, 400), "rpm")
     speed_tolerance_percent: float = _drive("spindle.tolerance_percent", Number(0.01, 10), "%")
+    trimmer: bool | None = _drive("spindle.trimmer", Flag(), optional=True)
     tracks: int = _drive("track.count", Number(1, 256, whole=True))
     reference_radius_mm: tuple[float, ...] = _drive(
         "track.reference_radius_mm",
@@ -90,6 +104,9 @@ class Profile:
     track_width_um: float = _drive("track.width_um", Number(20, 1000), "µm")
     alignment_track: int = _drive("track.alignment", _TRACK)
     head_width_um: float | None = _drive("head.width_um", Number(20, 2000), "µm", optional=True)
+    head_width_u_um: float | None = _drive(
+        "head.width_um", Number(0, 500), "µm", "u", optional=True
+    )
     density_ftprad: float = _drive("recording.density_ftprad", Number(1600, 45000), "ftprad")
     step_angle_deg: float = _drive("stepper.step_angle_deg", Number(0.1, 90), "°")
     steps_per_track: int = _drive("stepper.steps_per_track", Number(1, 64, whole=True))
@@ -98,9 +115,11 @@ class Profile:
     check_limit: float = _drive("limits.check", Number(0.01, 0.9))
     hysteresis_limit_um: float = _drive("limits.hysteresis_um", Number(0.1, 200), "µm")
     azimuth_limit_arcmin: float = _drive("limits.azimuth_arcmin", Number(1, 120), "arcmin")
-    index_to_burst_us: float = _drive("limits.index_to_burst_us", Number(0, 10_000), "µs")
-    index_to_burst_tolerance_us: float = _drive(
-        "limits.index_to_burst_tolerance_us", Number(1, 10_000), "µs"
+    index_to_burst_us: float | None = _drive(
+        "limits.index_to_burst_us", Number(0, 10_000), "µs", optional=True
+    )
+    index_to_burst_tolerance_us: float | None = _drive(
+        "limits.index_to_burst_tolerance_us", Number(1, 10_000), "µs", optional=True
     )
 
     geometry: str | None = _disk("pattern.geometry", Choice.of(*_GEOMETRIES), optional=True)
@@ -129,6 +148,22 @@ class Profile:
     certificate_date: str | None = _disk("certificate.date", Day(), optional=True)
     certificate_temperature_c: float | None = _disk(
         "certificate.temperature_c", Number(0, 60), "°C", optional=True
+    )
+
+    certificate_percent: float | None = _disk(
+        "certificate.humidity_percent", Number(30, 70), "%", optional=True
+    )
+    zero_um: tuple[float, ...] | None = _disk(
+        "certificate.zero_um", Numbers(Number(-100, 100), 1, 64), "µm", optional=True
+    )
+    zero_u_um: tuple[float, ...] | None = _disk(
+        "certificate.zero_um", Numbers(Number(0, 100), 1, 64), "µm", "u", optional=True
+    )
+    zero_tracks: tuple[int, ...] | None = _disk(
+        "certificate.zero_um", Numbers(_TRACK, 1, 64), "", "tracks", optional=True
+    )
+    zero_heads: tuple[int, ...] | None = _disk(
+        "certificate.zero_um", Numbers(Number(0, 1, whole=True), 1, 64), "", "heads", optional=True
     )
 
     sources: tuple[tuple[str, str], ...]
@@ -170,6 +205,33 @@ class Profile:
             raise ValueError(f"profile “{self.name}” has no track {track} on a side {side}")
         inward_um = (track - self.reference_track) * self.track_pitch_um
         return self.reference_radius_mm[side] - inward_um / 1000.0
+
+    def zero_of(self, track: int, head: int) -> tuple[float, float] | None:
+        """Return what the disk reads where a head is truly on a track's line, and its u in µm.
+
+        None where its paper does not tell.
+        """
+        rows = zip(
+            self.zero_tracks or (),
+            self.zero_heads or (),
+            self.zero_um or (),
+            self.zero_u_um or (),
+            strict=True,
+        )
+        found = {(at, side): (value, u) for at, side, value, u in rows}
+        return found.get((track, head))
+
+    @property
+    def core_um(self) -> tuple[float, float]:
+        """Width of the head's core and its u; a part wider than the track where it is not told."""
+        if self.head_width_um is None or self.head_width_u_um is None:
+            return _CORE_PART * self.track_width_um, _CORE_U * self.track_width_um
+        return self.head_width_um, self.head_width_u_um
+
+    def guesses(self, attribute: str) -> bool:
+        """Tell whether a value is remembered or chosen, and stated by nobody."""
+        source = dict(self.sources).get(SPECS[attribute].key, "")
+        return source.startswith(("from memory", "no source"))
 
     def wavelength_um(self, track: int, side: int) -> float:
         """Return the carrier's length on a track: two transitions, each 1/density of a radian."""
@@ -276,6 +338,21 @@ def _value(sheet: Sheet, spec: Spec) -> Any:
     return value
 
 
+def _place_of(key: str, drive: Sheet, disk: Sheet) -> str:
+    return disk.place_of(key) if key in disk.entries else drive.place_of(key)
+
+
+def _check_zero(profile: Profile, disk: Sheet) -> None:
+    """Refuse columns of zeros that do not make a table."""
+    key, names = "certificate.zero_um", ("zero_um", "zero_u_um", "zero_tracks", "zero_heads")
+    if profile.zero_um is None:
+        return
+    counts = [len(getattr(profile, name)) for name in names]
+    if len(set(counts)) > 1:
+        allowed = "lists of value, u, tracks and heads of one length, an entry for each pair"
+        raise PROFILE.refusal(disk.place_of(key), key, counts, allowed)
+
+
 def _check_together(profile: Profile, drive: Sheet, disk: Sheet) -> None:
     """Refuse values that may each stand alone, and not beside one another."""
     last = f"a track of this class, 0 to {profile.tracks - 1}"
@@ -285,6 +362,7 @@ def _check_together(profile: Profile, drive: Sheet, disk: Sheet) -> None:
         if any(track >= profile.tracks for track in tracks):
             where = (disk if spec.on_disk else drive).place_of(spec.key)
             raise PROFILE.refusal(where, spec.path, value, last)
+    _check_zero(profile, disk)
     if profile.set_limit > profile.check_limit:
         raise PROFILE.refusal(
             drive.place_of("limits.set"),
@@ -307,14 +385,16 @@ def _check_together(profile: Profile, drive: Sheet, disk: Sheet) -> None:
     for first, second in (
         ("azimuth_track", "azimuth_arcmin"),
         ("certificate_date", "certificate_temperature_c"),
+        ("index_to_burst_us", "index_to_burst_tolerance_us"),
     ):
         stated, missing = (first, second)
         if getattr(profile, stated) is None:
             stated, missing = missing, stated
         if getattr(profile, stated) is not None and getattr(profile, missing) is None:
+            where = _place_of(SPECS[stated].key, drive, disk)
             raise ProfileError(
-                f"profile “{disk.place_of(SPECS[stated].key)}”: {SPECS[missing].path} is missing "
-                f"beside {SPECS[stated].path}; add it"
+                f"profile “{where}”: {SPECS[missing].path} is missing beside "
+                f"{SPECS[stated].path}; add it"
             )
 
 

@@ -95,7 +95,7 @@ def found_of(outcome: Outcome) -> str:
     """Return what a check found; a dash where there is no number."""
     if outcome.value is None:
         return "–"
-    return amount(Value("", outcome.value, outcome.u, outcome.unit))
+    return amount(Value("", outcome.value, outcome.covering_u, outcome.unit))
 
 
 def limit_words(limit: Limit | None) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 from itertools import pairwise
 
@@ -15,6 +14,7 @@ from app.job.model import DESCRIPTIONS, CheckName, Entry, Outcome, Stage, Value
 from app.job.origin import Origin
 from app.job.outcomes import counting, open_failures
 from app.job.verdicts import what_next
+from app.numbers import chance_words
 from app.report import figures
 from app.report.blocks import (
     TITLES,
@@ -34,6 +34,7 @@ from app.report.blocks import (
     when,
     within,
 )
+from app.report.budgets import budgets
 from app.report.owner import in_plain_words
 from app.report.seal import sealed
 
@@ -47,10 +48,11 @@ _TWO_LIMITS = (
 )
 _LAW = (
     "This report tells what was measured, with the equipment and under the conditions named; it "
-    "is no calibration certificate. Uncertainties are expanded, U with k = 2, about 95 % (JCGM "
-    "100). A verdict is pass or fail only where the value keeps clear of its limit by U (JCGM "
-    "106), and undecided otherwise; for the offset without the scale of the disk, which is in the "
-    "value and in its limit alike."
+    "is no calibration certificate. Uncertainties are expanded: ±U holds about 95 % (JCGM 100; "
+    "the largest rectangular part as in JCGM 101; dof are degrees of freedom). A verdict is pass "
+    "or fail only where the value keeps clear of its limit by U (JCGM 106), and undecided "
+    "otherwise; for the offset without the scale of the disk, which is in the value and in its "
+    "limit alike."
 )
 _SEAL = (
     "This report's file holds the record that it was printed from: “evenlobe verify FILE” tells "
@@ -75,7 +77,7 @@ def report_of(record: JobRecord, history: Sequence[JobSummary] = ()) -> Report:
         Section("One turn of the lobes", figures.traces(record)),
         Section("Hysteresis", figures.hysteresis(record, outcomes)),
         Section("History", figures.history(record, history)),
-        Section("Uncertainty", _budgets(outcomes)),
+        Section("Uncertainty", budgets(outcomes)),
         Section("What else was found", _details(outcomes)),
         Section("Every measurement", _measurements(record)),
         Section("Where they were read from", _origins(record)),
@@ -230,6 +232,8 @@ def _remarks(outcome: Outcome, times: int) -> str:
     said = []
     if outcome.limit is not None:
         said.append(within(outcome.limit.source, 200) or "source not told")
+    if outcome.conformity is not None:
+        said.append(f"within it with {chance_words(outcome.conformity)}")
     if outcome.reason:
         said.append(within(outcome.reason))
     elif outcome.verdict is Verdict.SKIPPED:
@@ -238,26 +242,6 @@ def _remarks(outcome: Outcome, times: int) -> str:
         one = "first with a value" if outcome.stage is Stage.AS_FOUND else "last"
         said.append(f"done {times} times, the {one} counts")
     return "; ".join(said)
-
-
-def _budgets(outcomes: Sequence[Outcome]) -> tuple[ReportBlock, ...]:
-    rows = (
-        (
-            titled(each),
-            each.stage,
-            ", ".join(f"{part.name} {_short(part.value)}" for part in each.budget),
-            f"{_short(each.u)} {each.unit}",
-            f"{_short(2.0 * each.u)} {each.unit}",
-        )
-        for each in outcomes
-        if each.budget and each.u is not None and math.isfinite(each.u)
-    )
-    head = ("Value", "Stage", "Parts of the standard uncertainty", "u", "U = 2u")
-    return _table(head, rows, (0.19, 0.075, 0.535, 0.1, 0.1), fine=True)
-
-
-def _short(number: float) -> str:
-    return f"{number:.1f}" if abs(number) >= 1.0 else f"{number:#.2g}"
 
 
 def _details(outcomes: Sequence[Outcome]) -> tuple[ReportBlock, ...]:

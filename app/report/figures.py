@@ -17,6 +17,7 @@ from html import escape
 import numpy as np
 from numpy.typing import NDArray
 
+from app.analysis.budget import Part
 from app.analysis.results import Verdict
 from app.book.drift import MIN_DAYS, Drift, drifts_of, moment_of
 from app.book.model import JobRecord, JobSummary
@@ -307,6 +308,24 @@ def draw_trace(
     return Figure(_svg(width, height, caption, parts), width, height, caption)
 
 
+def draw_budget(parts: Sequence[Part], caption: str) -> Figure:
+    """Draw each part of a budget as a bar of its standard uncertainty, the largest on top."""
+    width, left, right, row = 540.0, 150.0, 500.0, 13.0
+    ordered = sorted(parts, key=lambda part: -part.u)
+    top_u = ordered[0].u or 1.0
+    drawn: list[str] = []
+    for place, part in enumerate(ordered):
+        y = 6.0 + place * row
+        end = left + part.u / top_u * (right - left - 80.0)
+        drawn.append(_text(left - 4, y + 8, part.name, "end"))
+        drawn.append(_bar(left, y + 1, end, y + 9))
+        words = f"{part.u:.2g}" + (f" (corrected {part.value:+.1f})" if part.value else "")
+        drawn.append(_text(end + 4, y + 8, words.replace("-", "−"), "start"))
+    height = 12.0 + len(ordered) * row
+    drawn.append(_line(left, 4, left, height - 4, _INK, 0.8))
+    return Figure(_svg(width, height, caption, drawn), width, height, caption)
+
+
 def draw_needle(
     offset_um: Value | None, limit_um: float | None, full_um: float, caption: str
 ) -> Figure:
@@ -553,6 +572,12 @@ def _triangle(x: float, y: float, filled: bool) -> str:
     return (
         f'<path d="M{x - 3.4:.1f} {y + side:.1f} H{x + 3.4:.1f} L{x:.1f} {y - side:.1f} Z" '
         f'fill="{fill}" stroke="{_INK}" stroke-width="0.8"/>'
+    )
+
+
+def _bar(left: float, top: float, right: float, bottom: float) -> str:
+    return (
+        f'<path d="M{left:.1f} {top:.1f} H{right:.1f} V{bottom:.1f} H{left:.1f} Z" fill="{_GREY}"/>'
     )
 
 

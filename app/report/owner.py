@@ -129,6 +129,6 @@ def _named(outcome: Outcome) -> str:
     words = _NAMES[outcome.check] + (f" on side {outcome.side}" if outcome.side else "")
     if outcome.value is None:
         return f"{words} ({within(outcome.reason, 200)})" if outcome.reason else words
-    found = amount(Value("", outcome.value, outcome.u, outcome.unit))
+    found = amount(Value("", outcome.value, outcome.covering_u, outcome.unit))
     limit = "" if outcome.limit is None else f", allowed {limit_words(outcome.limit)}"
     return f"{words} ({found}{limit})"

@@ -167,8 +167,6 @@ AZIMUTH_ARCMIN = (-12.0, 12.0, -18.0, 18.0)
 """From memory: angles of the alignment disk's bursts in the order of passing."""
 BURST_TRACKS = (1, AZIMUTH_TRACK)
 """From memory: tracks of the alignment disk that carry a burst after the index."""
-BURST_WIDTH_UM = 300.0
-"""Recorded width: ECMA-70, 5.1, second hand."""
 _TRUTH_PLACES = 7200
 
 
@@ -416,6 +414,8 @@ def _bursts(params: VirtualParams, place: int, side: int, cycles: int) -> Track:
         length_um = wavelength_um(place, side, cycles)
         head_arcmin = _azimuth_arcmin(params, side)
         heights = tuple(
-            azimuth_loss(BURST_WIDTH_UM, angle - head_arcmin, length_um) for angle in AZIMUTH_ARCMIN
+            # The bursts are recorded wider than the head.
+            azimuth_loss(params.head_um, angle - head_arcmin, length_um)
+            for angle in AZIMUTH_ARCMIN
         )
     return bursts(_delay_turns(params, side), heights, cycles)

@@ -17,6 +17,7 @@ def main(arguments: list[str]) -> int:
     from tests.benchmarks import (
         accuracy,
         book,
+        coverage,
         job,
         lag,
         load,
@@ -36,6 +37,7 @@ def main(arguments: list[str]) -> int:
         "scope": scope.report,
         "report": report.report,
         "book": book.report,
+        "coverage": coverage.report,
     }
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
     parser.add_argument(

@@ -61,8 +61,13 @@ def test_the_profile_limits_are_common_practice():
     # Common practice: the lobes within 30 % when checked, within 15 % when set.
     profile = load_profile("130mm-48tpi")
     assert (profile.set_limit, profile.check_limit) == (0.15, 0.30)
-    # Common practice, from memory: 75 % is about 25 µm on a 48 tpi drive. b is then 1/7.
-    assert profile.scale_um / 7.0 == pytest.approx(25.0, abs=1.0)
+    # Common practice, from memory: 75 % at one mil and 60 % at two of a 48 tpi drive are 178 and
+    # 203 µm by b = (1 - r)/(1 + r) and x = S·b, both within what is allowed for.
+    half_um = profile.scale_u_um * 3.0**0.5
+    assert half_um == pytest.approx(30.0, abs=0.1)
+    for mils, ratio in ((1, 0.75), (2, 0.60)):
+        lore_um = mils * 25.4 * (1.0 + ratio) / (1.0 - ratio)
+        assert abs(lore_um - profile.scale_um) < half_um
 
 
 @pytest.mark.parametrize(("rpm", "mains_hz", "bars"), [(300, 60, 24), (300, 50, 20), (360, 60, 20)])

@@ -9,7 +9,7 @@ import pytest
 from scipy.stats import linregress
 from scipy.stats import t as student
 
-from app.analysis.adjust.disk import Seating, expansion_of, grubbs_limit, outlier, seating_of
+from app.analysis.adjust.disk import Seating, grubbs_limit, outlier, seating_of
 from app.analysis.adjust.drift import line_of
 from app.analysis.results import Quantity
 from app.analysis.uncertainty import effective_dof, scatter_u, t_expanded, t_factor
@@ -156,24 +156,3 @@ def test_the_outlier_of_the_handbook():
     assert grubbs_limit(8, 0.10) == pytest.approx(2.032, abs=6e-4)
     assert outlier(values) == 7
     assert outlier(values[:-1]) is None
-
-
-@pytest.mark.parametrize(("radius_mm", "shift_um"), [(48.683, 8.28), (32.0, 5.44)])
-def test_film_grows_with_warmth(radius_mm, shift_um):
-    # PET film bulletin, ASTM D696: 17 millionths a kelvin; ten kelvin.
-    found = expansion_of(radius_mm, film_k=Quantity(10.0, 0.0), film_ppm_per_k=Quantity(17.0, 0.0))
-    assert found.shift_um.value == pytest.approx(shift_um, abs=0.006)
-    assert found.shift_um.u == 0.0
-
-
-def test_an_aluminium_chassis_that_warms_alike_takes_back_more():
-    # Aluminium about 23 millionths (from memory): -2.9 µm at 48.7 mm and ten kelvin.
-    ten = Quantity(10.0, 0.0)
-    found = expansion_of(
-        48.7,
-        film_k=ten,
-        film_ppm_per_k=Quantity(17.0, 0.0),
-        chassis_k=ten,
-        chassis_ppm_per_k=Quantity(23.0, 0.0),
-    )
-    assert found.shift_um.value == pytest.approx(-2.9, abs=0.03)

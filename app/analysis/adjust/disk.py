@@ -1,6 +1,6 @@
-"""What makes the alignment disk itself an uncertain ruler: warmth, humidity, and how it is seated.
+"""What makes the alignment disk itself an uncertain ruler: how it is seated.
 
-Warmth and humidity shift the track against the head. Several seatings give mean and spread of the
+Several seatings give mean and spread of the
 offset, and show whether the spread is of the scale or of the zero: a clamp that shifts the disk
 along the lobes' axis makes both lobes larger or smaller and the scale with them, so that offset ×
 sum of the lobes stays; what shifts the zero leaves the sum alone.
@@ -18,61 +18,6 @@ from numpy.typing import NDArray
 
 from app.analysis.results import Quantity
 from app.analysis.uncertainty import excess_u, t_expanded, t_factor
-
-NOTHING = Quantity(0.0, 0.0)
-
-
-@dataclass(frozen=True, slots=True)
-class ExpansionFinding:
-    """Shift of the track against the head, positive outward: all together, and its parts.
-
-    The head's offset from the track reads as much less. The chassis takes back what it grows by
-    itself.
-    """
-
-    shift_um: Quantity
-    film_um: Quantity
-    humidity_um: Quantity
-    chassis_um: Quantity
-
-
-def expansion_of(
-    radius_mm: float,
-    *,
-    film_k: Quantity = NOTHING,
-    film_ppm_per_k: Quantity,
-    humidity_percent: Quantity = NOTHING,
-    humidity_ppm_per_percent: Quantity = NOTHING,
-    chassis_k: Quantity = NOTHING,
-    chassis_ppm_per_k: Quantity = NOTHING,
-) -> ExpansionFinding:
-    """Return the shift of a track by differences from the conditions that its disk is for.
-
-    Parameters
-    ----------
-    radius_mm : float
-        Of the track.
-    film_k, humidity_percent, chassis_k : Quantity
-        Disk and chassis less what they were when the disk was written or certified: kelvin, and
-        per cent of relative humidity.
-    film_ppm_per_k, humidity_ppm_per_percent, chassis_ppm_per_k : Quantity
-        Coefficients in millionths: PET film about 17 a kelvin, aluminium about 23 (from memory).
-    """
-    film = _grown(radius_mm, film_ppm_per_k, film_k)
-    humidity = _grown(radius_mm, humidity_ppm_per_percent, humidity_percent)
-    chassis = _grown(-radius_mm, chassis_ppm_per_k, chassis_k)
-    parts = (film, humidity, chassis)
-    u = float(np.sqrt(sum(part.u**2 for part in parts)))
-    return ExpansionFinding(Quantity(sum(part.value for part in parts), u), film, humidity, chassis)
-
-
-def _grown(radius_mm: float, ppm: Quantity, by: Quantity) -> Quantity:
-    """Return radius × coefficient × difference in µm: a millionth of a millimetre is 0.001 µm."""
-    # The product of both uncertainties is all there is of u where both values are zero.
-    u = np.sqrt((ppm.value * by.u) ** 2 + (by.value * ppm.u) ** 2 + (ppm.u * by.u) ** 2)
-    size = 1e-3 * radius_mm
-    return Quantity(size * ppm.value * by.value, float(abs(size) * u))
-
 
 _MAX_SEATINGS = 1000
 

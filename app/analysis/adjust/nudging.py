@@ -7,6 +7,7 @@ offset, and former locks teach how far the head creeps.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -15,7 +16,7 @@ import numpy as np
 
 from app.analysis.adjust.positioner import Steadiness
 from app.analysis.results import Quantity, Verdict
-from app.analysis.uncertainty import judge_within
+from app.analysis.uncertainty import covering, effective_dof, judge_within
 
 HAND_UM = 2.0
 HAND_PART = 0.10
@@ -167,7 +168,7 @@ def plan(
         Shift of the head and way of the flange's edge by one degree of the body.
     """
     to_go_um = aim_um - offset_um.value
-    guard_um = 2.0 * offset_um.u
+    guard_um = 2.0 * covering(offset_um).u
     if judge_within(to_go_um, guard_um, low=-limit_um, high=limit_um) is Verdict.PASS:
         return Nudge(Advice.LEAVE, to_go_um)
     if abs(to_go_um) <= max(guard_um, min(HAND_UM, limit_um)):
@@ -307,10 +308,11 @@ def lock_of(
 
     The end is judged by its distance from the aim, which is to be within the limit.
     """
-    moved_um = Quantity(end_um.value - start_um.value, float(np.hypot(start_um.u, end_um.u)))
-    verdict = judge_within(
-        end_um.value, 2.0 * end_um.u, low=aim_um - limit_um, high=aim_um + limit_um
-    )
+    parts = [(end_um.u, end_um.dof or math.inf), (start_um.u, start_um.dof or math.inf)]
+    u_um, dof = math.hypot(start_um.u, end_um.u), effective_dof(parts)
+    moved_um = Quantity(end_um.value - start_um.value, u_um, dof if math.isfinite(dof) else None)
+    guard_um = 2.0 * covering(end_um).u
+    verdict = judge_within(end_um.value, guard_um, low=aim_um - limit_um, high=aim_um + limit_um)
     return LockFinding(start_um, end_um, moved_um, verdict, at_rest, aim_um - moved_um.value)
 
 

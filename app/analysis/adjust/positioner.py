@@ -283,7 +283,7 @@ class Arrival:
 
 @dataclass(frozen=True, slots=True)
 class HysteresisFinding:
-    """Where the head rests from either side; every u is t-expanded.
+    """Where the head rests from either side, each with the degrees of freedom of its u.
 
     Attributes
     ----------
@@ -336,10 +336,10 @@ def hysteresis_of(arrivals: Sequence[Arrival]) -> HysteresisFinding:
     rest = (0.0,) if drifts else ()
     return HysteresisFinding(
         count=len(arrivals),
-        outside_um=found.combination(1.0, 0.5, *rest),
-        inside_um=found.combination(1.0, -0.5, *rest),
-        difference_um=found.combination(0.0, 1.0, *rest),
-        middle_um=found.combination(1.0, 0.0, *rest),
-        drift_um=found.combination(0.0, 0.0, 1.0) if drifts else None,
+        outside_um=found.estimate(1.0, 0.5, *rest),
+        inside_um=found.estimate(1.0, -0.5, *rest),
+        difference_um=found.estimate(0.0, 1.0, *rest),
+        middle_um=found.estimate(1.0, 0.0, *rest),
+        drift_um=found.estimate(0.0, 0.0, 1.0) if drifts else None,
         scatter_um=found.residual_sd,
     )

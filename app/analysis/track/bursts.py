@@ -393,9 +393,6 @@ _FARTHEST_ARCMIN = 60.0
 _STEP_ARCMIN = 0.5
 _LINEAR_PART = 1e-3
 """Of a height: how unequal equal heights may come out of a source that is linear."""
-_SCALE_PART = 0.04
-"""Standard uncertainty of the angle's scale: it goes with the square of the width, which is known
-to some two per cent."""
 _WORST_MISFIT = 0.1
 _ROUNDS = 8
 
@@ -419,7 +416,7 @@ def azimuth_of(
     found: BurstsFound,
     angles_arcmin: Sequence[float],
     *,
-    width_um: float,
+    width_um: Quantity,
     radius_mm: float,
     carrier_hz: float,
 ) -> AzimuthFinding | Message:
@@ -431,7 +428,9 @@ def azimuth_of(
         The turn's bursts.
     angles_arcmin : sequence of float
         Of each burst in the order of passing.
-    width_um, radius_mm : float
+    width_um : Quantity
+        Of the head's core: the bursts are recorded wider.
+    radius_mm : float
         Of the track.
     carrier_hz : float
         At the speed found: taken where the signal itself does not show it.
@@ -449,7 +448,7 @@ def azimuth_of(
 
 
 def angle_of(
-    bursts: Sequence[Burst], angles_arcmin: Floats, width_um: float, length_um: float
+    bursts: Sequence[Burst], angles_arcmin: Floats, width: Quantity, length_um: float
 ) -> AzimuthFinding | Message:
     """Fit the heights of bursts by one amplitude and the head's angle.
 
@@ -459,9 +458,10 @@ def angle_of(
         In the order of passing.
     angles_arcmin : numpy.ndarray
         float64, shape (n,): of each, n at least 2.
-    width_um, length_um : float
-        Width of the track and length of a cycle.
+    width, length_um : Quantity, float
+        Width of the head's core and length of a cycle, in micrometres.
     """
+    width_um = width.value
     heights = np.array([burst.height_v.value for burst in bursts])
     u = np.array([burst.height_v.u for burst in bursts])
     u = np.hypot(u, _LINEAR_PART * float(heights.max()))
@@ -493,8 +493,10 @@ def angle_of(
     misfit = float(np.sqrt(np.mean(rest**2))) / float(heights.mean())
     if abs(head) > _FARTHEST_ARCMIN or misfit > _WORST_MISFIT:
         return messages.NO_AZIMUTH
-    angle = Quantity(head, float(np.hypot(u_arcmin, _SCALE_PART * head)))
-    return AzimuthFinding(angle, tuple(bursts), 100.0 * misfit)
+    # The loss goes with the square of width times angle.
+    width_u = 2.0 * width.u / width.value * abs(head)
+    angle = Quantity(head, float(np.hypot(u_arcmin, width_u)))
+    return AzimuthFinding(angle, tuple(bursts), 100.0 * misfit, width_u)
 
 
 def index_of(found: BurstsFound) -> IndexFinding | Message:

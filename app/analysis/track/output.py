@@ -65,6 +65,7 @@ def output_of(pieces: Sequence[SampleBlock], setup: Setup) -> OutputFound | Mess
         frequency_hz=frequency_hz,
         modulation_percent=_modulation(envelope, strands[0].floor_u_v),
         asymmetry_ns=asymmetry_ns,
+        once_percent=envelope.once_percent,
     )
     trace = Trace(
         turns=((np.arange(bins) + 0.5) / bins).astype(np.float32),
@@ -133,6 +134,12 @@ class _Envelope:
     smooth_v: Floats
     u_v: float
     kept: int
+
+    @property
+    def once_percent(self) -> float:
+        """Amplitude of the first harmonic, in per cent of the mean."""
+        lines = np.abs(np.fft.rfft(self.smooth_v))
+        return 200.0 * float(lines[1] / lines[0])
 
 
 def _envelope(marks: Sequence[_Marks]) -> _Envelope | None:

@@ -6,10 +6,12 @@ from dataclasses import dataclass
 
 from app.analysis.results import Verdict
 from app.dashboard.text import said, translate
+from app.job.budget import what_dominates
 from app.job.job import Job
 from app.job.model import SCRATCH, Action, CheckName, Do, Outcome, Stage, Value
 from app.job.plan import Step, StepState
 from app.job.verdicts import what_next
+from app.numbers import chance_words
 from app.report.blocks import VERDICTS, amount, clean, found_of, limit_words
 
 _SIDED = (CheckName.RADIAL, CheckName.AZIMUTH, CheckName.INDEX)
@@ -124,11 +126,17 @@ def outcome_words(outcome: Outcome) -> str:
     if outcome.limit is not None:
         judged = translate("job", "limit {0}").format(limit_words(outcome.limit))
         lines.append(f"{judged} ({outcome.limit.source})" if outcome.limit.source else judged)
+    if outcome.conformity is not None:
+        chance = chance_words(outcome.conformity)
+        lines.append(translate("job", "within its limit with {0}").format(chance))
     if outcome.reason:
         lines.append(clean(outcome.reason, 400))
     following = what_next(outcome)
     if following is not None:
         lines.append(translate("job", "Next: {0}.").format(said(following)))
+    dominates = what_dominates(outcome.budget)
+    if dominates is not None:
+        lines.append(said(dominates))
     details = [_detail(each) for each in outcome.details[:_MOST_DETAILS]]
     return "\n".join([*lines, " · ".join(details)]).strip()
 

@@ -20,15 +20,20 @@ from app.analysis.adjust.nudging import (
     lock_of,
     plan,
 )
+from app.analysis.budget import Part, combined_dof, combined_u
 from app.analysis.messages import fill
 from app.analysis.results import Measurement, Message, Quantity, Side, Verdict
+from app.analysis.uncertainty import covering
 from app.job import messages
+from app.job.budget import READING, guarding
 from app.job.checks.common import (
     Check,
     Hands,
     arrive,
+    budget_here,
     change,
     concluded,
+    corrected_here,
     is_far_off,
     judged_offset,
     learn,
@@ -41,7 +46,7 @@ from app.job.checks.common import (
 from app.job.checks.radial import arrive_from_both
 from app.job.model import INSISTED, MIDDLE, Action, Ask, Do, Limit, Outcome, Situation, Value
 from app.job.outcomes import passes_as_found
-from app.job.verdicts import guarding_u, judge, near, offset_budget, offset_limit, total_u
+from app.job.verdicts import judge, near, offset_limit
 
 _SAFE_PART = 0.8
 """Of the scale: within it both lobes are seen."""
@@ -55,7 +60,7 @@ class Position:
     Attributes
     ----------
     middle_um : Quantity or None
-        None where only the side is known, or nothing; u without that of the disk's scale.
+        Corrected; None where only the side is known, or nothing. u is the reading's own.
     side : Side or None
         The side on which the head is.
     reason : str
@@ -89,10 +94,15 @@ def look(situation: Situation, label: str) -> Generator[Ask, Any, Position]:
         arrivals = yield from arrive_from_both(situation, situation.options.arrivals)
         if arrivals.finding is None:
             return Position(None, side, arrivals.reason)
-        return Position(arrivals.finding.middle_um, side)
+        return Position(corrected_here(situation, arrivals.finding.middle_um), side)
     rests_um = math.copysign(0.5, 1.0 if situation.drive.arrived is Side.OUTWARD else -1.0)
-    u_um = math.hypot(lobes.offset_um.u, width.u / 2.0)
-    return Position(Quantity(lobes.offset_um.value - rests_um * width.value, u_um), side)
+    parts = (
+        Part(READING, lobes.offset_um.u, dof=lobes.offset_um.dof),
+        Part(READING, width.u / 2.0, dof=width.dof),
+    )
+    middle_um = lobes.offset_um.value - rests_um * width.value
+    found = Quantity(middle_um, combined_u(parts), combined_dof(parts))
+    return Position(corrected_here(situation, found), side)
 
 
 def bring_to(
@@ -276,26 +286,28 @@ def _set_off(situation: Situation, middle_um: Quantity) -> Generator[Ask, Any, P
 
 
 def _lock_outcome(situation: Situation, finding: LockFinding, lock_um: float) -> Outcome:
-    moved, end = finding.moved_um, finding.end_um
+    end, moved = finding.end_um, covering(finding.moved_um)
     whole = offset_limit(situation.profile, final=True)
     assert whole.low is not None
     assert whole.high is not None
     start_um = finding.start_um.value
     limit = Limit(whole.low - start_um, whole.high - start_um, "µm", whole.source)
-    budget = offset_budget(situation, end.value, end.u)
+    budget = budget_here(situation, end)
+    guard = guarding(situation.profile, budget)
     nudges, reason = situation.drive.nudges, ""
     if abs(end.value) > lock_um:
         reason = str(fill(messages.LOCKED_AWAY, nudges, f"{end.value:+.1f}"))
     return concluded(
         situation,
-        judge(end.value, guarding_u(budget), whole),
+        judge(guard.value, guard.expanded_u, whole),
         value=moved.value,
         u=moved.u,
         unit="µm",
         limit=limit,
         reason=reason,
+        conformity=guard.conformity(whole.low, whole.high),
         details=(
-            Value(MIDDLE, end.value, total_u(budget), "µm"),
+            Value.of(MIDDLE, budget.covering, "µm"),
             Value("tightenings", float(situation.drive.tightened)),
             Value("nudges", float(nudges)),
         ),

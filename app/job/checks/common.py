@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from app.analysis import messages as of_analysis
+from app.analysis.budget import Budget, Part
 from app.analysis.messages import fill
 from app.analysis.results import (
     Measurand,
@@ -19,6 +20,7 @@ from app.analysis.results import (
     Verdict,
 )
 from app.job import messages
+from app.job.budget import corrected, guarding, offset_budget
 from app.job.model import (
     ALIGNMENT,
     INSISTED,
@@ -31,7 +33,7 @@ from app.job.model import (
     Outcome,
     Situation,
 )
-from app.job.verdicts import guarding_u, judge, offset_budget, total_u
+from app.job.verdicts import judge
 from app.profiles import Profile
 
 Check = Generator[Ask, Any, Outcome]
@@ -120,32 +122,51 @@ def concluded(situation: Situation, verdict: Verdict, **found: Any) -> Outcome:
     return Outcome(situation.check, situation.stage, verdict, side=situation.head, **found)
 
 
-def judged(situation: Situation, found: Quantity, limit: Limit, **more: Any) -> Outcome:
-    """Return the outcome of the check in hand by a quantity with a limit."""
+def judged(
+    situation: Situation, budget: Budget, limit: Limit, guard: Budget | None = None, **more: Any
+) -> Outcome:
+    """Return the outcome of the check in hand by a value with a limit.
+
+    `guard` is what of the budget counts against the limit, all of it where nothing is said.
+    """
+    guard = guard or budget
     return concluded(
         situation,
-        judge(found.value, found.u, limit),
-        value=found.value,
-        u=found.u,
+        judge(guard.value, guard.expanded_u, limit),
+        value=budget.value,
+        u=budget.u,
+        expanded_u=budget.expanded_u,
+        dof=budget.dof,
         unit=limit.unit,
         limit=limit,
+        conformity=guard.conformity(limit.low, limit.high),
+        budget=budget.parts,
         **more,
     )
+
+
+def one_part(name: str, found: Quantity, unit: str) -> Budget:
+    """Return the budget of a quantity with but one part."""
+    return Budget(found.value, (Part(name, found.u, dof=found.dof, unit=unit),))
+
+
+def budget_here(situation: Situation, offset_um: Quantity) -> Budget:
+    """Return the budget of a corrected offset of the head in hand; its u is the reading's own."""
+    return offset_budget(situation.profile, situation.known, situation.drive.side, offset_um)
+
+
+def corrected_here(situation: Situation, reading_um: Quantity) -> Quantity:
+    """Return a reading of the head in hand, corrected."""
+    return corrected(situation.profile, situation.known, situation.drive.side, reading_um)
 
 
 def judged_offset(situation: Situation, offset_um: Quantity, limit: Limit, **more: Any) -> Outcome:
-    """Return the outcome of the check in hand by an offset, its u without that of the scale."""
-    budget = offset_budget(situation, offset_um.value, offset_um.u)
-    return concluded(
-        situation,
-        judge(offset_um.value, guarding_u(budget), limit),
-        value=offset_um.value,
-        u=total_u(budget),
-        unit=limit.unit,
-        limit=limit,
-        budget=budget,
-        **more,
-    )
+    """Return the outcome of the check in hand by a corrected offset whose u is the reading's own.
+
+    The class states the limit in parts of the disk's scale.
+    """
+    budget = budget_here(situation, offset_um)
+    return judged(situation, budget, limit, guarding(situation.profile, budget), **more)
 
 
 def without_number(
@@ -177,7 +198,8 @@ class Lobes:
     reading : Reading
         Valid, with offset and balance.
     offset_um : Quantity
-        The offset, its u without that of the disk's scale, which all readings share.
+        The offset as it is read, its u without that of the disk's scale, which all readings
+        share.
     sum_v : float
         First plus second lobe.
     place_turns : float or None

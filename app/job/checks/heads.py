@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Generator
+from dataclasses import replace
 from typing import Any
 
+from app.analysis.budget import Budget, Part
 from app.analysis.messages import fill
 from app.analysis.results import Measurand, Measurement, Message, OutputFinding, Quantity, Verdict
 from app.job import messages
@@ -13,7 +15,9 @@ from app.job.checks.common import (
     Check,
     concluded,
     judged,
+    learn,
     on_track,
+    one_part,
     why_not,
     with_alignment_disk,
     with_scratch_disk,
@@ -37,19 +41,25 @@ def azimuth(situation: Situation) -> Check:
         return found
     misfit = Value("misfit", found.misfit_percent, unit="%")
     bursts = (Value.of(f"burst {n}", each.height_v, "V") for n, each in enumerate(found.bursts, 1))
-    return judged(situation, found.angle_arcmin, limit, details=(misfit, *bursts))
+    angle = found.angle_arcmin
+    width_u = found.width_u_arcmin
+    own_u = math.sqrt(max(0.0, angle.u**2 - width_u**2))
+    parts = (Part("heights", own_u, unit="arcmin"), Part("head's width", width_u, unit="arcmin"))
+    budget = Budget(angle.value, tuple(part for part in parts if part.u > 0.0))
+    outcome = judged(situation, budget, limit, details=(misfit, *bursts))
+    # With the signs the other way round the heights fit as well, and the angle is the other.
+    return (
+        _noted(outcome, messages.ANGLES_GUESSED) if profile.guesses("azimuth_arcmin") else outcome
+    )
 
 
 def index_timing(situation: Situation) -> Check:
     """Measure from the edge of the index to the start of the burst."""
     profile = situation.profile
-    limit = either_side(
-        profile,
-        "index_to_burst_us",
-        profile.index_to_burst_tolerance_us,
-        "µs",
-        about=profile.index_to_burst_us,
-    )
+    about_us, half_us = profile.index_to_burst_us, profile.index_to_burst_tolerance_us
+    limit = Limit(None, None, "µs", "")
+    if about_us is not None and half_us is not None:
+        limit = either_side(profile, "index_to_burst_us", half_us, "µs", about=about_us)
     track = profile.index_tracks[0] if profile.index_tracks else None
     ask = (Measurand.INDEX, messages.TAKING_INDEX, _INDEX_TURNS)
     found = yield from _bursts(situation, limit, track, *ask)
@@ -57,7 +67,14 @@ def index_timing(situation: Situation) -> Check:
         return found
     scatter = Value("scatter of single turns", found.scatter_us, unit="µs")
     turns = Value("turns", float(found.turns))
-    return judged(situation, found.delay_us, limit, details=(scatter, turns))
+    budget = one_part("starts of the burst", found.delay_us, "µs")
+    outcome = judged(situation, budget, limit, details=(scatter, turns))
+    return outcome if limit.source else replace(_noted(outcome, messages.NO_LIMIT), limit=None)
+
+
+def _noted(outcome: Outcome, why: Message) -> Outcome:
+    """Return an outcome that is told and not judged."""
+    return replace(outcome, verdict=Verdict.NOTED, conformity=None, reason=str(why))
 
 
 def _bursts(
@@ -100,6 +117,9 @@ def output(situation: Situation) -> Check:
             reason = reason or why_not(measurement)
             if measurement.output is not None:
                 found[place, pattern] = measurement.output
+    once = [each.once_percent for (_, by), each in found.items() if by == "1F"]
+    if once:
+        learn(situation, once_part=max(once) / 100.0)
     resolution = _resolution(found, "inner")
     more = {"unit": "%", "reason": reason, "details": tuple(_details(found))}
     if resolution is None:
@@ -123,6 +143,7 @@ def _details(found: dict[tuple[str, str], OutputFinding]) -> list[Value]:
         for name, quantity, unit in (
             ("amplitude", one.amplitude_v, "V"),
             ("modulation", one.modulation_percent, "%"),
+            ("modulation once a turn", one.once_percent, "%"),
             ("asymmetry", one.asymmetry_ns, "ns"),
         ):
             if quantity is not None:

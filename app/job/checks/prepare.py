@@ -7,18 +7,24 @@ from collections.abc import Generator
 from dataclasses import replace
 from typing import Any
 
+from app.analysis.adjust.climate import (
+    ROOM_C,
+    ROOM_PERCENT,
+    Climate,
+    chassis_range_c,
+    climate_of,
+)
 from app.analysis.adjust.disk import (
-    ExpansionFinding,
     Seating,
     SeatingFinding,
     SpreadCause,
-    expansion_of,
     seating_of,
 )
+from app.analysis.budget import combined_u
 from app.analysis.messages import fill
 from app.analysis.results import Measurement, Message, Quantity, Verdict
-from app.analysis.uncertainty import t_factor
 from app.job import messages
+from app.job.budget import film_of
 from app.job.checks.common import (
     Check,
     change,
@@ -32,7 +38,6 @@ from app.job.checks.common import (
     with_alignment_disk,
 )
 from app.job.model import INSISTED, Action, Ask, Do, Enter, Outcome, Situation, Value
-from app.profiles import Profile
 
 CAUTIONS = (
     messages.MAINS,
@@ -42,18 +47,7 @@ CAUTIONS = (
     messages.NEVER_WRITE,
 )
 YES, NO = "yes", "no"
-
-_NORMAL_C = 23.0
-"""Where a disk's certificate names no temperature: that of the standards' tests (from memory)."""
-_THERMOMETER_U_K = 1.0
-_HYGROMETER_U_PERCENT = 3.0
-"""±5 %, rectangular (common practice)."""
-_UNKNOWN_U_K, _UNKNOWN_U_PERCENT = 3.0, 10.0
-_NORMAL_HUMIDITY = 50.0
-_FILM_PART_U = 0.2
-"""Relative standard uncertainty of the film's coefficients (from memory)."""
-_CHASSIS_PPM = Quantity(23.0, 2.0)
-"""Aluminium (from memory)."""
+SHIFT = "correction for temperature and humidity"
 
 
 def care(situation: Situation) -> Check:
@@ -64,21 +58,19 @@ def care(situation: Situation) -> Check:
     if refused == NO:
         return concluded(situation, Verdict.FAIL, reason=str(messages.NOT_REFUSED))
     yield Do(Action.CLEAN_HEADS, messages.CLEAN_HEADS)
-    entered: dict[str, float | None] = {}
-    for entry in _CONDITIONS:
-        entered[entry.key] = yield entry
+    said, minutes = yield from _climate()
     yield from with_alignment_disk(situation)
-    finding = _expansion(situation.profile, entered)
-    shift = finding.shift_um
-    # It is told and not corrected for, so that the shift itself counts as uncertainty.
-    learn(situation, climate_u_um=math.hypot(shift.value, shift.u))
+    parts = climate_of(said, film_of(situation.profile))
+    learn(situation, climate=parts)
+    factor = 1e-3 * situation.profile.alignment_radius_mm
+    shift_um = Quantity(sum(part.value for part in parts), combined_u(parts))
     return concluded(
         situation,
         Verdict.NOTED,
         reason="" if refused == YES else str(messages.PROTECT_UNKNOWN),
         details=(
-            *_entered(entered),
-            Value.of("shift of the track by temperature and humidity", shift, "µm"),
+            *_told(said, minutes),
+            Value(SHIFT, factor * shift_um.value, factor * shift_um.u, "µm"),
         ),
     )
 
@@ -90,41 +82,24 @@ def _prove_protect(situation: Situation) -> Generator[Ask, Any, str | None]:
     return refused
 
 
-_CONDITIONS = (
-    Enter("room temperature", messages.ROOM_TEMPERATURE, "°C", 0.0, 50.0),
-    Enter("chassis temperature", messages.CHASSIS_TEMPERATURE, "°C", 0.0, 80.0),
-    Enter("relative humidity", messages.HUMIDITY, "%", 0.0, 100.0),
-    Enter("minutes since power-on", messages.MINUTES_ON, "min", 0.0, 10_000.0),
-)
+def _climate() -> Generator[Ask, Any, tuple[Climate, float | None]]:
+    """Ask for the climate, and for how long the drive has been on."""
+    room = yield Enter("room temperature", messages.ROOM_TEMPERATURE, "°C", *ROOM_C)
+    ends_c = chassis_range_c(room)
+    chassis = yield Enter("chassis temperature", messages.CHASSIS_TEMPERATURE, "°C", *ends_c)
+    humidity = yield Enter("relative humidity", messages.HUMIDITY, "%", *ROOM_PERCENT)
+    minutes = yield Enter("minutes since power-on", messages.MINUTES_ON, "min", 0.0, 10_000.0)
+    return Climate(room, chassis, humidity), minutes
 
 
-def _entered(entered: dict[str, float | None]) -> list[Value]:
-    values = ((entry, entered[entry.key]) for entry in _CONDITIONS)
-    return [Value(each.key, value, None, each.unit) for each, value in values if value is not None]
-
-
-def _expansion(profile: Profile, entered: dict[str, float | None]) -> ExpansionFinding:
-    """Return how far the alignment track lies from where it was certified."""
-    normal_c = profile.certificate_temperature_c or _NORMAL_C
-
-    def away(key: str, normal: float, entered_u: float, unknown_u: float) -> Quantity:
-        value = entered[key]
-        return Quantity(0.0, unknown_u) if value is None else Quantity(value - normal, entered_u)
-
-    def film(ppm: float) -> Quantity:
-        return Quantity(ppm, _FILM_PART_U * ppm)
-
-    return expansion_of(
-        profile.alignment_radius_mm,
-        film_k=away("room temperature", normal_c, _THERMOMETER_U_K, _UNKNOWN_U_K),
-        film_ppm_per_k=film(profile.thermal_ppm_per_k),
-        humidity_percent=away(
-            "relative humidity", _NORMAL_HUMIDITY, _HYGROMETER_U_PERCENT, _UNKNOWN_U_PERCENT
-        ),
-        humidity_ppm_per_percent=film(profile.humidity_ppm_per_percent),
-        chassis_k=away("chassis temperature", normal_c, _THERMOMETER_U_K, _UNKNOWN_U_K),
-        chassis_ppm_per_k=_CHASSIS_PPM,
+def _told(said: Climate, minutes: float | None) -> list[Value]:
+    values = (
+        ("room temperature", said.room_c, "°C"),
+        ("chassis temperature", said.chassis_c, "°C"),
+        ("relative humidity", said.humidity_percent, "%"),
+        ("minutes since power-on", minutes, "min"),
     )
+    return [Value(key, value, None, unit) for key, value, unit in values if value is not None]
 
 
 _OFF_TRACK = 2
@@ -187,12 +162,11 @@ def seating(situation: Situation) -> Check:
 
 
 def _found(situation: Situation, finding: SeatingFinding, numbers: list[int]) -> Outcome:
-    # Of one later seating, from so few: t-expanded.
-    factor = t_factor(finding.count - 1) / 2.0
     learn(
         situation,
-        seating_u_um=finding.zero_sd_um * factor,
-        clamp_part=finding.sum_sd_percent / 100.0 * factor,
+        seating_u_um=finding.zero_sd_um,
+        clamp_part=finding.sum_sd_percent / 100.0,
+        seating_dof=finding.count - 1.0,
     )
     said: list[Message] = [_CAUSES[finding.cause]]
     if finding.stands_out is not None:
@@ -201,7 +175,7 @@ def _found(situation: Situation, finding: SeatingFinding, numbers: list[int]) ->
     if needed is not None and needed > finding.count:
         said.append(fill(messages.MORE_SEATINGS, needed, f"{wanted_um:g}"))
     details = [
-        Value.of("mean", finding.offset_um, "µm"),
+        Value.of("mean, as read", finding.offset_um, "µm"),
         Value("spread of single seatings", finding.sd_um, unit="µm"),
         Value("spread of the scale", finding.scale_sd_um, unit="µm"),
         Value("spread of the zero", finding.zero_sd_um, unit="µm"),

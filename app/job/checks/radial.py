@@ -3,37 +3,35 @@
 from __future__ import annotations
 
 from collections.abc import Generator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import count
 from typing import Any
 
 from app.analysis.adjust.positioner import Arrival, HysteresisFinding, hysteresis_of
 from app.analysis.messages import fill
-from app.analysis.results import Measurement, Reading, Side, Verdict
+from app.analysis.results import Geometry, Measurement, Side, Verdict
+from app.analysis.uncertainty import covering
 from app.job import messages
+from app.job.budget import READING, scale_part
 from app.job.checks.common import (
     Check,
+    Lobes,
     arrive,
-    concluded,
+    budget_here,
+    corrected_here,
     is_far_off,
+    judged,
     judged_offset,
     learn,
     lobes_of,
     measure_lobes,
     on_alignment_track,
+    one_part,
     why_not,
     without_number,
 )
 from app.job.model import MIDDLE, Ask, Limit, Outcome, Situation, Stage, Value
-from app.job.verdicts import (
-    SCALE,
-    SCATTER,
-    judge,
-    offset_budget,
-    offset_limit,
-    source_of,
-    total_u,
-)
+from app.job.verdicts import offset_limit, source_of
 
 
 def radial(situation: Situation) -> Check:
@@ -47,16 +45,18 @@ def radial(situation: Situation) -> Check:
         verdict = Verdict.FAIL if is_far_off(measurement.reading) else Verdict.UNDECIDED
         return without_number(situation, limit, why_not(measurement), verdict)
     reason = "" if lobes.signed else str(messages.NO_SIGN)
-    return judged_offset(
-        situation, lobes.offset_um, limit, reason=reason, details=_details(lobes.reading)
-    )
+    learn(situation, alternating=lobes.reading.geometry is Geometry.ALTERNATING)
+    # Without a side the offset is a magnitude, which no correction fits.
+    offset_um = corrected_here(situation, lobes.offset_um) if lobes.signed else lobes.offset_um
+    return judged_offset(situation, offset_um, limit, reason=reason, details=_details(lobes))
 
 
-def _details(reading: Reading) -> tuple[Value, ...]:
-    ratio, difference = reading.ratio, reading.difference
+def _details(lobes: Lobes) -> tuple[Value, ...]:
+    ratio, difference = lobes.reading.ratio, lobes.reading.difference
     assert ratio is not None
     assert difference is not None
     return (
+        Value.of("as read", lobes.offset_um, "µm"),
         Value.of("ratio", ratio, ""),
         Value("difference", 100.0 * difference.value, 100.0 * difference.u, "%"),
     )
@@ -92,31 +92,31 @@ def hysteresis(situation: Situation) -> Check:
 def _found(
     situation: Situation, finding: HysteresisFinding, limit: Limit, arrivals: Arrivals
 ) -> Outcome:
-    profile, difference = situation.profile, finding.difference_um
-    scale_um = profile.scale_u_um / profile.scale_um * abs(difference.value)
-    budget = (Value(SCATTER, difference.u, unit="µm"), Value(SCALE, scale_um, unit="µm"))
-    middle = finding.middle_um
-    middle_u_um = total_u(offset_budget(situation, middle.value, middle.u))
+    difference = finding.difference_um
+    own = one_part(READING, difference, "µm")
+    budget = replace(own, parts=(*own.parts, scale_part(situation.profile, difference.value)))
+    middle = budget_here(situation, corrected_here(situation, finding.middle_um)).covering
     rests = ((Side.OUTWARD, finding.outside_um), (Side.INWARD, finding.inside_um))
-    verdict = judge(abs(difference.value), total_u(budget), limit)
-    if arrivals.unseen and verdict is Verdict.PASS:
-        # A head that never moved has no hysteresis either.
-        verdict = Verdict.UNDECIDED
-    return concluded(
+    outcome = judged(
         situation,
-        verdict,
-        value=difference.value,
-        u=total_u(budget),
-        unit="µm",
-        limit=limit,
+        budget,
+        limit,
+        # A width has no sign, and a limit on one side.
+        replace(budget, value=abs(difference.value)),
         reason=arrivals.reason,
         details=(
-            Value(MIDDLE, middle.value, middle_u_um, "µm"),
-            *(Value.of(_WORDS[side], rest, "µm") for side, rest in rests),
+            Value.of(MIDDLE, middle, "µm"),
+            *(
+                Value.of(_WORDS[side], covering(corrected_here(situation, rest)), "µm")
+                for side, rest in rests
+            ),
             Value("scatter of arrivals", finding.scatter_um, unit="µm"),
         ),
-        budget=budget,
     )
+    if arrivals.unseen and outcome.verdict is Verdict.PASS:
+        # A head that never moved has no hysteresis either.
+        return replace(outcome, verdict=Verdict.UNDECIDED)
+    return outcome
 
 
 def arrive_from_both(situation: Situation, times: int) -> Generator[Ask, Any, Arrivals]:

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from app.analysis.messages import fill
 from app.analysis.results import Measurand, Measurement, SpeedFinding, Verdict
 from app.job import messages
 from app.job.checks.common import (
     Check,
     change,
-    concluded,
     judged,
     on_alignment_track,
+    one_part,
     why_not,
     without_number,
 )
@@ -32,18 +34,15 @@ def speed(situation: Situation) -> Check:
         measurement = yield _measure_speed(situation, str(situation.stage))
         return _outcome(situation, measurement)
     if before is not None and before.verdict is Verdict.PASS:
-        return concluded(
-            situation,
-            Verdict.PASS,
-            value=before.value,
-            u=before.u,
-            unit=before.unit,
-            limit=before.limit,
-            reason=str(messages.SPEED_LEFT_ALONE),
-            budget=before.budget,
-        )
+        of_now = {"stage": situation.stage, "reason": str(messages.SPEED_LEFT_ALONE)}
+        return replace(before, **of_now, details=(), ended_at="")
     yield from on_alignment_track(situation)
     measurement = yield _measure_speed(situation, "before trimming")
+    if situation.profile.trimmer is False:
+        outcome = _outcome(situation, measurement)
+        if outcome.verdict is Verdict.PASS or outcome.value is None:
+            return outcome
+        return replace(outcome, reason=str(messages.NO_TRIMMER))
     for number in range(1, _MOST_TRIMS + 1):
         if measurement.speed is None:
             break
@@ -98,5 +97,5 @@ def _outcome(situation: Situation, measurement: Measurement) -> Outcome:
             details.append(Value.of(name, part, unit))
     for mains_hz, bars in bars_of_a_ring(rpm):
         details.append(Value(f"bars of a strobe ring at {mains_hz} Hz", float(bars)))
-    budget = (Value("clock and scatter", u, unit="rpm"),)
-    return judged(situation, found.mean_rpm, limit, details=tuple(details), budget=budget)
+    budget = one_part("clock and scatter", found.mean_rpm, "rpm")
+    return judged(situation, budget, limit, details=tuple(details))

@@ -6,6 +6,7 @@ import resource
 import numpy as np
 
 from app.analysis.adjust.nudging import Nudged, Rotation
+from app.analysis.budget import Part
 from app.analysis.results import Quantity, Side, Verdict
 from app.book.model import Drive
 from app.job.model import (
@@ -70,7 +71,7 @@ def outcome(value=40.0, stage=Stage.AS_FOUND, check=CheckName.RADIAL, reason="")
         limit=Limit(-31.4, 31.4, "µm", "common practice"),
         reason=reason,
         details=(Value("ratio", 0.63, 0.01),),
-        budget=(Value("scatter", 0.2, None, "µm"),),
+        budget=(Part("scatter", 0.2, unit="µm"),),
         ended_at=now(),
     )
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from app.analysis.budget import Part, Shape
 from app.analysis.results import Verdict
 from app.book.model import Drive, JobRecord, JobSummary
 from app.job.model import (
@@ -26,10 +27,10 @@ SET = Limit(-12.2, 12.2, "µm", "common practice")
 BACKLASH = Limit(None, 25.0, "µm", "no source: our choice, the offset of a ratio of 75 %")
 RPM = Limit(295.5, 304.5, "rpm", "from memory: drive manuals, 1 to 2 %")
 BUDGET = (
-    Value("scatter", 0.35, unit="µm"),
-    Value("scale of the disk", 1.1, unit="µm"),
-    Value("seating", 0.9, unit="µm"),
-    Value("temperature and humidity", 1.4, unit="µm"),
+    Part("reading", 0.35, unit="µm"),
+    Part("scale of the disk", 1.1, shape=Shape.RECTANGULAR, unit="µm"),
+    Part("seating", 0.9, dof=4.0, unit="µm"),
+    Part("humidity", 1.4, -2.1, unit="µm"),
 )
 
 
@@ -162,7 +163,7 @@ def record(**changes: object) -> JobRecord:
                 unit="µm",
                 limit=BACKLASH,
                 details=(Value("middle", -33.4, 2.0, "µm"),),
-                budget=(Value("scatter", 0.28, unit="µm"), Value("scale", 0.1, unit="µm")),
+                budget=(Part("scatter", 0.28, unit="µm"), Part("scale", 0.1, unit="µm")),
             ),
             outcome(
                 CheckName.ADJUST,

@@ -5,21 +5,23 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from app.analysis.adjust.climate import HUMIDITY
+from app.analysis.budget import Part
 from app.analysis.results import Verdict
 from app.book.drift import change_of
+from app.job.budget import READING, SCALE
 from app.job.model import CheckName, Outcome, Stage, Value
-from app.job.verdicts import CLIMATE, SCALE, SCATTER
 
 SCALE_PART, CLIMATE_UM, SCATTER_UM = 0.1, 1.8, 0.5
 
 
 def measured(value, stage, check=CheckName.RADIAL):
     parts = (
-        Value(SCATTER, SCATTER_UM, unit="µm"),
-        Value(SCALE, SCALE_PART * abs(value), unit="µm"),
-        Value(CLIMATE, CLIMATE_UM, unit="µm"),
+        Part(READING, SCATTER_UM, unit="µm"),
+        Part(SCALE, SCALE_PART * abs(value), unit="µm"),
+        Part(HUMIDITY, CLIMATE_UM, unit="µm"),
     )
-    u = float(np.sqrt(sum(part.value**2 for part in parts)))
+    u = float(np.sqrt(sum(part.u**2 for part in parts)))
     return Outcome(check, stage, Verdict.NOTED, value=value, u=u, unit="µm", budget=parts)
 
 

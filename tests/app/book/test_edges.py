@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from app.analysis.budget import Part
 from app.analysis.results import Verdict
 from app.book import codec
 from app.book.drift import change_of, drifts_of, moment_of
@@ -225,7 +226,7 @@ def test_each_number_drifts_by_itself():
 
 
 def judged(stage, value, **parts):
-    budget = tuple(Value(name.replace("_", " "), u) for name, u in parts.items())
+    budget = tuple(Part(name.replace("_", " "), u) for name, u in parts.items())
     return Outcome(CheckName.RADIAL, stage, Verdict.PASS, value=value, budget=budget)
 
 

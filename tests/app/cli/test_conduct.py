@@ -228,7 +228,7 @@ def test_what_cannot_be_entered_is_asked_again():
     job = conduct(source, PROFILE, EnvelopeOptions(), checks=(CheckName.CARE,), typist=person)
     said = person._out.getvalue()
     assert "“perhaps” cannot be chosen; choose yes or no" in said
-    assert "“hot” is not a number; enter one from 0 to 50, or nothing" in said
+    assert "“hot” is not a number; enter one from 10 to 35, or nothing" in said
     details = {value.name: value.value for value in job.outcomes[0].details}
     assert details["room temperature"] == 21.0
     assert job.closed
@@ -462,7 +462,7 @@ def test_a_job_that_was_broken_off_is_gone_on_with(tmp_path, capsys, monkeypatch
     calls = iter(range(10**6))
 
     def breaking(self, timeout_s):
-        if next(calls) == 400:
+        if next(calls) == 340:
             raise SourceLost("source “sim:”: the cable came off; put it back and open it again")
         return read(self, timeout_s)
 

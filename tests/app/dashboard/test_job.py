@@ -533,7 +533,7 @@ def test_the_middle_becomes_the_needles_zero_on_request(window, session):
     go_to(
         window, CheckName.SPEED, Stage.AS_FOUND
     )  # where nothing is set, the person has the choice
-    current = -0.02
+    current = window.controller.zero_um / window.controller.job.profile.scale_um
     press(KEY.Key_F10)
     window.tick()
     face = window.needle_page.meter.face
@@ -566,14 +566,14 @@ def test_while_the_head_is_set_needle_strip_and_card_have_one_zero(window, sessi
     window.tick()
     page._strip_at_s = float("-inf")
     window.tick()
-    # 0.1 of balance at 178 µm is 17.8 µm; the middle is half of the hysteresis inward of it.
+    # 0.1 of balance reads 17.8 µm here; the middle is half of the hysteresis inward of it.
     face = page.meter.face
     assert (face.zeroed, face.offset.text) == (True, "14.3 µm")
     assert page.job.card.live == "The middle is 14.3 µm outward."
     assert page.strip.isVisible()
     assert "from the middle" in page.strip.accessibleDescription()
     last = page.strip._curve.getData()[1][-1]
-    expected = float(session.now().strip_balance[-1]) - 3.5 / 178
+    expected = float(session.now().strip_balance[-1]) - 3.5 / window.controller.job.profile.scale_um
     assert last == pytest.approx(deflection(expected), abs=1e-6)
     press(KEY.Key_F10)
     window.tick()

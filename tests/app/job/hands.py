@@ -106,6 +106,7 @@ class ScriptedDrive:
                     Quantity(62.5e3, 1.0),
                     Quantity(3.0, 0.1),
                     Quantity(12.0, 1.0),
+                    1.2,
                 )
                 return Measurement(ask.measurand, output=found)
             case _:
@@ -157,7 +158,7 @@ class Kept:
         self.closed = (nudges, reason)
 
 
-def job_on(drive=None, *, plan=None, options=None, left=None) -> tuple[Job, Kept]:
+def job_on(drive=None, *, plan=None, options=None, left=None, profile=PROFILE) -> tuple[Job, Kept]:
     """Begin a job, or go on with what another's ``Kept`` holds; a drive is worked to the end."""
     kept = Kept()
     if left is not None:
@@ -165,7 +166,7 @@ def job_on(drive=None, *, plan=None, options=None, left=None) -> tuple[Job, Kept
         left = (left.standings[-1], tuple(left.outcomes))
     ticks = iter(range(10**6))
     job = Job(
-        PROFILE,
+        profile,
         False,
         plan=plan,
         options=options,

@@ -115,11 +115,15 @@ def test_what_is_no_profile_is_not_listed(own):
         os.mkfifo(path.parent / "pipe.toml")
     assert set(profile_names()) - {"mine"} == {
         "130mm-48tpi",
+        "130mm-48tpi-35-tracks",
+        "130mm-48tpi-leadscrew",
         "130mm-48tpi-one-side",
         "130mm-96tpi",
         "130mm-96tpi-13262",
         "200mm-48tpi",
+        "200mm-48tpi-one-side",
         "90mm-135tpi",
+        "90mm-135tpi-15916",
     }
 
 
@@ -271,7 +275,7 @@ WRONG_DISKS += [
     (
         # A head of 0.33 mm over two bands: by geometry the line is at most half of it away.
         '[pattern]\ngeometry = { value = "boundary"' + SOURCE,
-        ["pattern.scale_um is 178.0;", "at most 165 µm, half of head.width_um"],
+        ["pattern.scale_um is 190.0;", "at most 165 µm, half of head.width_um"],
     ),
 ]
 

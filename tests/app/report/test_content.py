@@ -129,7 +129,8 @@ def test_change_has_the_uncertainty_of_both():
     """The root of the sum of squares: JCGM 100, 5.1.2; less what both have alike: 5.2.2."""
     rows = table(report_of(record()), "As found against as left").rows
     assert rows[2][3] == f"−1.21 ± {2 * (0.04**2 + 0.04**2) ** 0.5:.2f} rpm"
-    alike = (1.1 / 33.7) ** 2 * -33.4 * 1.6 + 1.4**2
+    # Read were 2.1 µm more than what is corrected, of which the scale is a part.
+    alike = (1.1 / 31.6) ** 2 * -31.3 * 3.7 + 1.4**2
     assert rows[0][3] == f"35.0 ± {2 * (2.0**2 + 1.9**2 - 2 * alike) ** 0.5:.1f} µm"
 
 
@@ -338,7 +339,7 @@ def test_every_drawing_is_whole_black_and_white_and_told_in_words():
         if isinstance(block, Figures)
         for one in block.items
     ]
-    assert len(every) == 8
+    assert len(every) == 9
     for svg in [*(one.svg for one in every), *map(mark, Verdict)]:
         tree = ET.fromstring(svg)
         assert tree.get("aria-label")

@@ -5,7 +5,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.analysis.adjust.disk import expansion_of
 from app.analysis.adjust.drift import drift_of, line_of
 from app.analysis.results import Quantity
 from app.analysis.uncertainty import fit
@@ -95,23 +94,3 @@ def test_a_line_of_two_bare_values_is_refused():
 def test_a_value_without_uncertainty_cannot_be_weighed():
     with pytest.raises(ValueError, match="u above 0"):
         fit(np.ones((3, 1)), np.ones(3), np.array([1.0, 0.0, 1.0]))
-
-
-def test_the_uncertainty_of_a_shift_is_that_of_a_monte_carlo():
-    rng = np.random.default_rng(6)
-    kelvin, ppm = Quantity(2.0, 1.5), Quantity(17.0, 3.0)
-    percent, wet = Quantity(0.0, 10.0), Quantity(8.0, 2.0)
-    found = expansion_of(
-        48.683,
-        film_k=kelvin,
-        film_ppm_per_k=ppm,
-        humidity_percent=percent,
-        humidity_ppm_per_percent=wet,
-    )
-
-    def drawn(one):
-        return one.value + one.u * rng.standard_normal(400_000)
-
-    shifts = 48.683e-3 * (drawn(kelvin) * drawn(ppm) + drawn(percent) * drawn(wet))
-    assert found.shift_um.value == pytest.approx(shifts.mean(), abs=0.03)
-    assert found.shift_um.u == pytest.approx(shifts.std(), rel=0.01)

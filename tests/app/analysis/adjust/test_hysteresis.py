@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from app.analysis.adjust.positioner import Arrival, hysteresis_of
 from app.analysis.results import Quantity
+from app.analysis.uncertainty import covering
 
 SIDES = (True, False, True, False, True, False)
 VALUES = st.lists(st.floats(-200.0, 200.0), min_size=6, max_size=6)
@@ -27,9 +28,10 @@ def test_outside_less_inside():
     assert found.middle_um.value == pytest.approx(10.0)
     assert found.drift_um is None
     # Two values of u 0.5: their difference √2 times that, their mean 1/√2 times (JCGM 100, 5.1.2),
-    # with t(3) = 3.182 (table G.2) for what ±2u is to cover: no residual tells scatter.
-    assert found.difference_um.u == pytest.approx(3.182 / 2.0 * 0.5 * 2.0**0.5, rel=1e-3)
-    assert found.middle_um.u == pytest.approx(3.182 / 2.0 * 0.5 / 2.0**0.5, rel=1e-3)
+    # with t(3) = 3.307 (table G.2) for what ±2u is to cover: no residual tells scatter.
+    assert found.difference_um.u == pytest.approx(0.5 * 2.0**0.5, rel=1e-3)
+    assert found.middle_um.u == pytest.approx(0.5 / 2.0**0.5, rel=1e-3)
+    assert covering(found.middle_um).u == pytest.approx(3.307 / 2.0 * 0.5 / 2.0**0.5, rel=1e-3)
 
 
 @pytest.mark.parametrize("count", [4, 5, 6])
@@ -81,8 +83,9 @@ def test_two_u_hold_95_per_cent(count, scatter_um, least):
         values = [(5.0 if side else -5.0) + n for side, n in zip(SIDES * 2, noise, strict=False)]
         sides = (SIDES * 2)[:count]
         found = hysteresis_of(arrivals(values, sides=sides))
-        held.append(abs(found.difference_um.value - 10.0) <= 2.0 * found.difference_um.u)
-        us.append(found.difference_um.u)
+        difference_um = covering(found.difference_um)
+        held.append(abs(difference_um.value - 10.0) <= 2.0 * difference_um.u)
+        us.append(difference_um.u)
     # 1500 trials: the share's own standard deviation is 0.0056.
     assert np.mean(held) >= least - 0.012
     true_um = np.hypot(0.5, scatter_um) * 2.0 / np.sqrt(count)

@@ -13,6 +13,7 @@ from tests.app.analysis.running import RAW, block_of, setup_for
 SETUP = setup_for(RAW, made_bursts.RATE_HZ)
 ANGLES = (-12.0, 12.0, -18.0, 18.0)
 WIDTH_UM, RADIUS_MM = 300.0, 39.1583
+WIDTH = Quantity(WIDTH_UM, 6.0)
 
 
 def found_in(samples, track=34):
@@ -32,7 +33,7 @@ def test_the_loss_is_the_published_one(arcmin, loss_db):
 def test_heights_by_the_curve_give_the_angle_back(head):
     heights = azimuth_loss(np.array(ANGLES) - head, 300.0, 9.176)
     bursts = [Burst(Quantity(0.0, 1.0), 1.0, Quantity(float(each), 1e-4)) for each in heights]
-    found = angle_of(bursts, np.array(ANGLES), 300.0, 9.176)
+    found = angle_of(bursts, np.array(ANGLES), WIDTH, 9.176)
     assert found.angle_arcmin.value == pytest.approx(head, abs=1e-3)
     assert found.misfit_percent < 1e-3
 
@@ -53,7 +54,7 @@ def test_azimuth_within_a_minute(seed, head):
     heights = azimuth_loss(np.array(ANGLES) - head, WIDTH_UM, length_um)
     bursts = found_in(made_bursts.bursts(seed, 210.0, heights))
     assert [burst.length_us for burst in bursts.bursts] == pytest.approx([12500.0] * 4, abs=60.0)
-    found = azimuth_of(bursts, ANGLES, width_um=WIDTH_UM, radius_mm=RADIUS_MM, carrier_hz=125e3)
+    found = azimuth_of(bursts, ANGLES, width_um=WIDTH, radius_mm=RADIUS_MM, carrier_hz=125e3)
     assert found.angle_arcmin.value == pytest.approx(head, abs=1.0)
     assert abs(found.angle_arcmin.value - head) < 2 * found.angle_arcmin.u
     assert bursts.carrier_hz == pytest.approx(125e3, rel=1e-3)
@@ -64,13 +65,13 @@ def test_azimuth_within_a_minute(seed, head):
 def test_another_speed_needs_no_other_carrier():
     heights = azimuth_loss(np.array(ANGLES) - 6.0, WIDTH_UM, 9.8415)
     bursts = found_in(made_bursts.bursts(7, 210.0, heights, rpm=309.0))
-    found = azimuth_of(bursts, ANGLES, width_um=WIDTH_UM, radius_mm=RADIUS_MM, carrier_hz=125e3)
+    found = azimuth_of(bursts, ANGLES, width_um=WIDTH, radius_mm=RADIUS_MM, carrier_hz=125e3)
     assert found.angle_arcmin.value == pytest.approx(6.0, abs=1.0)
 
 
 def test_too_few_bursts_are_no_azimuth():
     bursts = found_in(made_bursts.bursts(6, 210.0, (1.0, 0.9)))
-    said = azimuth_of(bursts, ANGLES, width_um=300.0, radius_mm=39.0, carrier_hz=125e3)
+    said = azimuth_of(bursts, ANGLES, width_um=WIDTH, radius_mm=39.0, carrier_hz=125e3)
     assert isinstance(said, Message)
     assert "2 bursts where the disk has 4" in str(said)
 
@@ -101,7 +102,7 @@ def test_min_max_pairs_tell_azimuth_and_start_to_a_pair(together):
     delay = index_of(bursts).delay_us
     assert delay.value == pytest.approx(210.0, abs=together)
     assert abs(delay.value - 210.0) < 2 * delay.u
-    found = azimuth_of(bursts, ANGLES, width_um=WIDTH_UM, radius_mm=RADIUS_MM, carrier_hz=125e3)
+    found = azimuth_of(bursts, ANGLES, width_um=WIDTH, radius_mm=RADIUS_MM, carrier_hz=125e3)
     assert found.angle_arcmin.value == pytest.approx(-8.0, abs=1.0)
 
 

@@ -1,0 +1,85 @@
+"""The budgets of a report: a table and a picture of what makes its offset unsure, and all U."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+
+from app.analysis.budget import Part, shares
+from app.job.budget import what_dominates
+from app.job.model import CheckName, Outcome, Stage
+from app.numbers import MINUS
+from app.report.blocks import Figures, Lines, ReportBlock, Table, titled
+from app.report.figures import draw_budget
+
+_PICTURED = ((Stage.AS_LEFT, 0), (Stage.AS_FOUND, 0))
+"""Whose budget is shown in full: of the first that there is."""
+
+
+def budgets(outcomes: Sequence[Outcome]) -> tuple[ReportBlock, ...]:
+    """Return the blocks of the section on uncertainty, none where nothing has a budget."""
+    with_parts = [each for each in outcomes if _is_sound(each)]
+    blocks: list[ReportBlock] = []
+    shown = _shown(with_parts)
+    if shown is not None:
+        title = f"{titled(shown)}, {shown.stage}"
+        blocks.append(Figures((draw_budget(shown.budget, f"Parts of u of the {title.lower()}"),)))
+        blocks.append(_parts_table(shown.budget))
+        said = what_dominates(shown.budget)
+        blocks += [] if said is None else [Lines((str(said),))]
+    if with_parts:
+        blocks.append(_all(with_parts))
+    return tuple(blocks)
+
+
+def _is_sound(outcome: Outcome) -> bool:
+    parts = (number for part in outcome.budget for number in (part.u, part.value))
+    numbers = (outcome.u or math.nan, outcome.covering_u or math.nan, *parts)
+    return bool(outcome.budget) and all(map(math.isfinite, numbers))
+
+
+def _shown(outcomes: Iterable[Outcome]) -> Outcome | None:
+    radial = {(each.stage, each.side): each for each in outcomes if each.check is CheckName.RADIAL}
+    return next((radial[key] for key in _PICTURED if key in radial), None)
+
+
+def _parts_table(parts: Sequence[Part]) -> Table:
+    rows = tuple(
+        (
+            part.name,
+            _signed(part.value) if part.value else "–",
+            short(part.u),
+            "∞" if part.dof is None else f"{part.dof:.0f}",
+            part.shape,
+            f"{100.0 * share:.0f} %",
+        )
+        for part, share in zip(parts, shares(parts), strict=True)
+    )
+    unit = parts[0].unit
+    head = ("Part", f"Corrected, {unit}", f"u, {unit}", "Freedom", "Distribution", "Share")
+    return Table(head, rows, (0.3, 0.14, 0.12, 0.16, 0.16, 0.12), fine=True)
+
+
+def _all(outcomes: Iterable[Outcome]) -> Table:
+    rows = tuple(
+        (
+            titled(each),
+            each.stage,
+            ", ".join(f"{part.name} {short(part.u)}" for part in each.budget),
+            f"{short(each.u or 0.0)} {each.unit}",
+            "∞" if each.dof is None else f"{each.dof:.0f}",
+            f"{short(2.0 * (each.covering_u or 0.0))} {each.unit}",
+        )
+        for each in outcomes
+    )
+    head = ("Value", "Stage", "Parts of the standard uncertainty", "u", "dof", "U")
+    return Table(head, rows, (0.19, 0.075, 0.485, 0.1, 0.05, 0.1), fine=True)
+
+
+def short(number: float) -> str:
+    """Return an uncertainty with two digits, or one after the point."""
+    return f"{number:.1f}" if abs(number) >= 1.0 else f"{number:#.2g}"
+
+
+def _signed(number: float) -> str:
+    return f"{number:+.1f}".replace("-", MINUS)

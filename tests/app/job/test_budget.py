@@ -1,0 +1,67 @@
+"""Budgets of offsets: saying the truth never costs, and U holds what it is to hold."""
+
+import itertools
+from dataclasses import replace
+
+import pytest
+
+from app.analysis.adjust.climate import Climate, climate_of
+from app.analysis.budget import Part
+from app.analysis.results import Quantity
+from app.job.budget import (
+    SCALE,
+    corrected,
+    film_of,
+    guarding,
+    offset_budget,
+    what_dominates,
+)
+from app.job.model import Known
+from tests.app.job.hands import PROFILE
+from tests.benchmarks.coverage import CASES, SLACK, share
+
+
+def both_u(said, reading_um):
+    known = Known(climate=climate_of(said, film_of(PROFILE)))
+    offset = corrected(PROFILE, known, 0, Quantity(reading_um, 0.3))
+    budget = offset_budget(PROFILE, known, 0, offset)
+    return budget.expanded_u, guarding(PROFILE, budget).expanded_u
+
+
+@pytest.mark.parametrize("reading_um", [0.0, 12.0])
+def test_saying_the_climate_never_makes_a_verdict_harder(reading_um):
+    unsaid = both_u(Climate(), reading_um)
+    grid = itertools.product((10.0, 23.0, 35.0), (-5.0, 0.0, 15.0), (20.0, 50.0, 80.0))
+    for room, warmer, percent in grid:
+        said = both_u(Climate(room, room + warmer, percent), reading_um)
+        assert all(a <= b for a, b in zip(said, unsaid, strict=True))
+
+
+# The whole table: python -m tests.benchmarks coverage.
+@pytest.mark.parametrize("case", [CASES[1], CASES[3]], ids=lambda case: case.name)
+def test_u_holds_the_truth_as_often_as_is_said(case):
+    runs = 150
+    # The share's own standard deviation is 0.017 of so many.
+    assert abs(share(case, runs) - 0.9545) < SLACK + 3.0 * 0.017
+
+
+def test_what_dominates_is_named_with_what_would_help():
+    parts = (Part("reading", 0.5, unit="µm"), Part(SCALE, 4.0, unit="µm"))
+    said = str(what_dominates(parts))
+    assert said.startswith("Most of it is the scale of the disk, 98 % of the variance")
+    assert "U would be 1.0 µm instead of 8.1" in said
+    assert said.endswith("Have the disk's scale calibrated, on the bench or by its maker.")
+    assert what_dominates(parts[:1]) is None
+    assert what_dominates(()) is None
+
+
+def test_a_zero_by_its_head_is_taken_out_of_each_reading():
+    zeros = {"zero_um": (2.0, -1.0), "zero_u_um": (0.4, 0.5)}
+    disk = replace(PROFILE, **zeros, zero_tracks=(16, 16), zero_heads=(0, 1))
+    known = Known()
+    for head, zero, u in ((0, 2.0, 0.4), (1, -1.0, 0.5)):
+        offset = corrected(disk, known, head, Quantity(5.0, 0.1))
+        assert offset.value == pytest.approx(5.0 - zero)
+        parts = {part.name: part for part in offset_budget(disk, known, head, offset).parts}
+        assert (parts["zero of the disk"].u, parts["zero of the disk"].value) == (u, -zero)
+    assert disk.zero_of(32, 0) is None
