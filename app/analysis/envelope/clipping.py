@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from math import comb
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,7 @@ _EVERY_AT_FIRST = 1
 _ENOUGH_RUNS = 1000
 _MIN_RUNS = 8
 """Of the stream every sixteenth run of eight blocks is looked at, or more where there are few."""
+_AT_ONCE = 32
 _SINE = 1.5
 _SQUARE_LIMIT = 1.30
 """Where no lower signal is at hand to compare with: a third harmonic of a tenth alone may bring a
@@ -91,6 +93,11 @@ class ClipWatch:
         solve = np.linalg.pinv(np.concatenate([slow, tone.astype(np.float64)], axis=1))[:2]
         self._solve_slow = solve.T.astype(np.float32)
         self._slow = slow.T.astype(np.float32)
+        # The carrier's part of what is known, and the means of its powers: of cos⁴ to sin⁴.
+        self._to_tone = known.T @ tone
+        cosine, sine = (tone[:, part].astype(np.float64) for part in (0, 1))
+        means = [comb(4, k) * float(np.mean(cosine ** (4 - k) * sine**k)) for k in range(5)]
+        self._fourths = np.array(means, dtype=np.float64)
 
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
         """Take samples, shape (frames, channels)."""
@@ -103,22 +110,31 @@ class ClipWatch:
         if not count:
             return
         runs = samples_v[: count * frames].reshape(count, frames, -1)[::every]
-        values = np.stack([runs[:, :, column] for column in self._columns])
+        # Few enough at once for a processor's nearest memory.
+        parts = [self._moments(runs[at : at + _AT_ONCE]) for at in range(0, len(runs), _AT_ONCE)]
+        moments = np.concatenate(parts, axis=2)
+        starts = first_index + np.arange(0, count, every) * float(frames)
+        starts = np.broadcast_to(starts, (1, *moments.shape[1:]))
+        stats = np.concatenate([starts, moments], dtype=np.float64)
+        stats[:, ~np.isfinite(stats).all(axis=0)] = np.nan
+        self._parts.append((first_index, stats))
+
+    def _moments(self, runs: NDArray[np.float32]) -> NDArray[np.float64]:
+        """Return what :func:`_runs_of` asks for, float64, shape (7, columns, runs)."""
+        values = np.concatenate([runs[:, :, column] for column in self._columns])
         values = values.reshape(-1, self._block)
         slow = values @ self._solve_slow
-        values = values - slow @ self._slow
-        squares = values * values
+        values -= slow @ self._slow
         explained = values @ self._known
-        total = squares.sum(axis=1)
+        np.multiply(values, values, out=values)
+        total = values.sum(axis=1)
         rest = total - np.einsum("ij,ij->i", explained, explained)
-        fourth = np.einsum("ij,ij->i", squares, squares) / self._block
+        fourth = np.einsum("ij,ij->i", values, values) / self._block
         second = total.reshape(-1, _RUN) / self._block
-        at_phases = _sampled_kurtosis((values @ self._tone) @ self._tone.T)
+        at_phases = self._sampled_kurtosis(explained @ self._to_tone)
         half = _RUN // 2
-        starts = first_index + np.arange(0, count, every) * frames
-        stats = np.stack(
+        moments = np.stack(
             [
-                np.tile(starts, len(self._columns)),
                 slow[:, 0].reshape(-1, _RUN).mean(axis=1),
                 second.mean(axis=1),
                 # Block by block: where the power changes within a run its mean squared falls short.
@@ -129,9 +145,17 @@ class ClipWatch:
                 rest.reshape(-1, _RUN).mean(axis=1) / self._freedom * (1.0 - 2.0 / self._block),
                 second[:, half:].mean(axis=1) - second[:, :half].mean(axis=1),
             ]
-        ).astype(np.float64)
-        stats[:, ~np.isfinite(stats).all(axis=0)] = np.nan
-        self._parts.append((first_index, stats.reshape(len(stats), len(self._columns), -1)))
+        )
+        return moments.astype(np.float64).reshape(len(moments), len(self._columns), -1)
+
+    def _sampled_kurtosis(self, tone: NDArray[np.floating]) -> NDArray[np.float64]:
+        """Return the kurtosis of each block's carrier at the places sampled, 1.5 of none."""
+        cosine, sine = (tone[:, part].astype(np.float64) for part in (0, 1))
+        both, cosine, sine = cosine * sine, cosine * cosine, sine * sine
+        square = ((cosine + sine) / self._block) ** 2
+        powers = [cosine * cosine, cosine * both, both * both, both * sine, sine * sine]
+        fourth = self._fourths @ np.stack(powers)
+        return np.where(square > 0.0, fourth / np.where(square > 0.0, square, 1.0), _SINE)
 
     def forget_before(self, frame: float) -> None:
         """Drop what is older, but for the newest part."""
@@ -344,15 +368,6 @@ def _loss_slopes() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     loss = np.log(np.mean(cut * wave, axis=1))
     kurtosis = np.mean(cut**4, axis=1) / np.mean(cut**2, axis=1) ** 2
     return kurtosis, np.maximum(np.gradient(loss, kurtosis), _CUBIC_SLOPE)
-
-
-def _sampled_kurtosis(sine: NDArray[np.floating]) -> NDArray[np.floating]:
-    """Return the kurtosis of each row, 1.5 where it says nothing."""
-    squares = sine * sine
-    second = squares.mean(axis=1)
-    fourth = np.einsum("ij,ij->i", squares, squares) / sine.shape[1]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(second > 0.0, fourth / second**2, np.float32(_SINE))
 
 
 def _falls(
