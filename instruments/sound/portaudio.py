@@ -276,21 +276,7 @@ class PortAudio:
         SourceUnavailable
             When the device refuses.
         """
-        with self._lock, _quiet():
-            sd = self._load()
-            stream = None
-            try:
-                stream = sd.InputStream(device=device.number, dtype="float32", **settings)
-                stream.start()
-            except sd.PortAudioError as error:
-                if stream is not None:
-                    stream.close(ignore_errors=True)
-                raise SourceUnavailable(
-                    f"sound input “{device.name}”: it cannot be started ({_words(error)}); check "
-                    "that it is plugged in and that no other program holds it"
-                ) from error
-            self._streams += 1
-            return stream
+        return self._start("InputStream", device, "that no other program holds it", settings)
 
     def output(self, wanted: str = "") -> Output:
         """Return the output that `wanted` names: a number, a name or part of one, "" the default.
@@ -338,18 +324,25 @@ class PortAudio:
         SourceUnavailable
             When the device refuses.
         """
+        return self._start("OutputStream", output, "that it takes sound", settings)
+
+    def _start(
+        self, kind: str, device: Device | Output, look: str, settings: dict[str, Any]
+    ) -> Any:
+        """Open and start a stream of a class of sounddevice's; `look` is what to look at."""
+        what = "input" if isinstance(device, Device) else "output"
         with self._lock, _quiet():
             sd = self._load()
             stream = None
             try:
-                stream = sd.OutputStream(device=output.number, dtype="float32", **settings)
+                stream = getattr(sd, kind)(device=device.number, dtype="float32", **settings)
                 stream.start()
             except sd.PortAudioError as error:
                 if stream is not None:
                     stream.close(ignore_errors=True)
                 raise SourceUnavailable(
-                    f"sound output “{output.name}”: it cannot be started ({_words(error)}); check "
-                    "that it is plugged in, or name another"
+                    f"sound {what} “{device.name}”: it cannot be started ({_words(error)}); check "
+                    f"that it is plugged in and {look}"
                 ) from error
             self._streams += 1
             return stream
