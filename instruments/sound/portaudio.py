@@ -310,7 +310,9 @@ class PortAudio:
             ]
         if len(found) == 1:
             return found[0]
-        known = "; ".join(f"{one.number} is “{one.name}”" for one in outputs) or "there is none"
+        if not outputs:
+            raise SourceUnavailable("sound output: there is none; plug one in")
+        known = "; ".join(f"{one.number} is “{one.name}”" for one in outputs)
         why = "several have that in their name" if found else "it is not there"
         raise SourceUnavailable(
             f"sound output “{wanted or 'default'}”: {why}; type a name or a number: {known}"

@@ -71,5 +71,5 @@ def test_no_output_and_one_that_refuses(sound):
     with pytest.raises(SourceUnavailable, match="it cannot be started"):
         Playback("", ramp, portaudio=PortAudio())
     sound.devices = []
-    with pytest.raises(SourceUnavailable, match=r"“default”: it is not there; .* there is none"):
+    with pytest.raises(SourceUnavailable, match="sound output: there is none; plug one in"):
         Playback("", ramp, portaudio=PortAudio())
