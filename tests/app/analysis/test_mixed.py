@@ -12,6 +12,7 @@ import scipy.signal
 
 from app.analysis import messages
 from app.analysis.envelope.mixing import carrier_before, seen_at
+from app.analysis.results import Quantity
 from app.analysis.track.bursts import azimuth_loss, azimuth_of, bursts_of
 from app.analysis.track.output import output_of
 from tests.app.analysis import made_bursts
@@ -129,7 +130,8 @@ def made(monkeypatch):
 def azimuth_in(samples, carrier_hz, nominal_hz):
     found = bursts_of([block_of(samples)], setup(nominal_hz), 34)
     radius_mm = RADII_MM[carrier_hz]
-    return azimuth_of(found, ANGLES, width_um=WIDTH_UM, radius_mm=radius_mm, carrier_hz=nominal_hz)
+    width_um = Quantity(WIDTH_UM, 0.0)
+    return azimuth_of(found, ANGLES, width_um=width_um, radius_mm=radius_mm, carrier_hz=nominal_hz)
 
 
 @pytest.mark.parametrize("carrier_hz", RADII_MM)
