@@ -493,15 +493,15 @@ def test_a_job_that_was_broken_off_is_gone_on_with(tmp_path, capsys, monkeypatch
     assert [each.check for each in left.outcomes].count(CheckName.CARE) == 2
 
 
-STRAIGHT, SLANTED = (f"sim:rate=500000&pace=fast&azimuth_arcmin={arcmin}" for arcmin in (4, 40))
+TIMELY, LATE = (f"sim:rate=500000&pace=fast&index_burst_us={late}" for late in (210, 900))
 
 
 @pytest.fixture(scope="module")
 def failed_book(tmp_path_factory):
-    """A book with one job, left open by a head that is slanted."""
+    """A book with one job, left open by a burst that comes late."""
     book = tmp_path_factory.mktemp("failed") / "book.sqlite3"
-    words = ["job", SLANTED, "--drive", "d", "--book", str(book)]
-    assert main.run([*words, "--checks", "azimuth"]) == 3
+    words = ["job", LATE, "--drive", "d", "--book", str(book)]
+    assert main.run([*words, "--checks", "index"]) == 3
     return book
 
 
@@ -523,13 +523,13 @@ def job_again(failed_book, tmp_path):
     ],
 )
 def test_going_on_with_a_job_changes_nothing_of_it(job_again, capsys, words, said):
-    assert main.run([*job_again(SLANTED), "--resume", *words]) == (2 if said else 3)
+    assert main.run([*job_again(LATE), "--resume", *words]) == (2 if said else 3)
     assert said in capsys.readouterr().err
 
 
 @pytest.mark.xdist_group("failed job")
 def test_a_new_job_beside_an_open_one_says_so(job_again, tmp_path, capsys):
-    assert main.run([*job_again(SLANTED), "--checks", "azimuth"]) == 3
+    assert main.run([*job_again(LATE), "--checks", "index"]) == 3
     said = "job 1 of the drive is open, and --resume 1 goes on with that"
     assert said in capsys.readouterr().err
     with Book(tmp_path / "book.sqlite3") as opened:
@@ -543,7 +543,7 @@ def test_any_open_job_is_gone_on_with(job_again, tmp_path, capsys):
         opened.close_job(second, now(), 0)
         opened.add_drive(Drive("other", PROFILE.name))
         third = opened.open_job("other", opened.job(1).head)
-    words = [*job_again(SLANTED), "--describe", "technician=A. Example"]
+    words = [*job_again(LATE), "--describe", "technician=A. Example"]
     assert main.run([*words, "--resume"]) == 3
     assert "goes on with job 1" in capsys.readouterr().out
     assert main.run([*words, "--resume", "1"]) == 3
@@ -557,8 +557,8 @@ def test_any_open_job_is_gone_on_with(job_again, tmp_path, capsys):
 
 @pytest.mark.xdist_group("failed job")
 def test_a_check_that_failed_is_done_once_more(job_again, capsys):
-    # Somebody has straightened the head.
-    words = [*job_again(STRAIGHT), "--resume", "--checks", "azimuth"]
+    # Somebody has moved the sensor.
+    words = [*job_again(TIMELY), "--resume", "--checks", "index"]
     assert main.run(words) == 2
     assert "Not the same source as before" in (told := capsys.readouterr().err)
     assert "--same-drive" in told
@@ -566,7 +566,7 @@ def test_a_check_that_failed_is_done_once_more(job_again, capsys):
     said = capsys.readouterr().out
     assert said.startswith("goes on with job 1")
     assert "what was adjusted on it is undone" in said
-    assert said.count("azimuth") == 2
+    assert said.count("index") == 2
     assert "pass" in said
 
 
