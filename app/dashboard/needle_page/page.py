@@ -474,7 +474,8 @@ class NeedlePage(QWidget):
         profile = self._session.profile
         self.face = face = face_of(view, now_s, profile, self.unit, self._zero_um, away)
         self.meter.show_face(face, dt_s)
-        self._show_far(face, view, dt_s)
+        if self.far.isVisibleTo(self):
+            self._show_far(face, view, dt_s)
         self.figures.show_face(face)
         speed = None if view.reading is None else view.reading.speed_rpm
         speed_rpm = None if speed is None else speed.value

@@ -98,6 +98,7 @@ def chain(qtbot):
     acquisition._open()
     run._analyser = analyser_for(source.info, profile, options, keep_all=False)
     window = MainWindow(FakeSession(run.view))
+    window.resize(1024, 640)
     qtbot.addWidget(window)
     with qtbot.waitExposed(window):
         window.show()

@@ -104,6 +104,7 @@ def test_each_page_of_the_virtual_drive_is_marked_across(tmp_path):
 def test_pages_are_black_and_white_and_inside_their_margins(job, tmp_path):
     out = tmp_path / "report.pdf"
     write_pdf(job, out)
+    inked = []
     for picture in pictures(out, tmp_path):
         assert int(np.ptp(picture.astype(int), axis=2).max()) == 0
         down, across = np.nonzero(picture[..., 0] < 250)
@@ -112,7 +113,10 @@ def test_pages_are_black_and_white_and_inside_their_margins(job, tmp_path):
         assert across.min() > margin
         assert down.max() < picture.shape[0] - margin
         assert across.max() < picture.shape[1] - margin
-        assert np.mean(picture < 128) > 0.01
+        inked.append(np.mean(picture < 128))
+    # The last page may hold a few lines alone.
+    assert min(inked[:-1]) > 0.01
+    assert inked[-1] > 0.0
 
 
 def test_the_preview_shows_the_same_pages(job, tmp_path):
