@@ -20,7 +20,7 @@ from tests.integration.xdisplay import display
 
 ROOT = Path(__file__).parents[2]
 JOB_WITHIN_S = 400.0
-WAIT_S = 60.0
+WAIT_S = 120.0
 DRIVE = "hall 2, machine 7"
 FOCUS = QColor(LIGHT.second).getRgb()[:3]
 

@@ -64,12 +64,29 @@ CHECK = ("check-source", f"sound:default?rate={RATE_HZ}", "--roles", "envelope,-
 PLAY = ("--play", "default", "--yes", "--json")
 
 
+def proved(server):
+    """Check until the server has let it through whole, as a person would: three times at most.
+
+    A server on a busy machine drops some of what is played. What was found then is never kept.
+    """
+    for _ in range(2):
+        done = evenlobe(server, *CHECK, *PLAY)
+        if done.returncode == 0:
+            return done
+        assert done.returncode == 2
+        assert "check that nothing else plays" in done.stderr
+        assert "made on" not in evenlobe(server, *CHECK).stdout
+    done = evenlobe(server, *CHECK, *PLAY)
+    assert done.returncode == 0, done.stderr
+    return done
+
+
 @pytest.mark.slow
+@pytest.mark.timeout(500)
 @pytest.mark.parametrize("seed", range(5))
 def test_a_probe_is_proved_through_a_sound_server(seed):
     with running_server() as server, patched(server, seed):
-        done = evenlobe(server, *CHECK, *PLAY)
-        assert done.returncode == 0, done.stderr
+        done = proved(server)
         told = json.loads(done.stdout)
         again = evenlobe(server, *CHECK)
     found = told["detector"]

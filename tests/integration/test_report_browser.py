@@ -68,7 +68,7 @@ def test_hostile_words_stay_words(browser):
     assert "&lt;script&gt;document.title='owned'&lt;/script&gt;" in dumped
     (title,) = re.findall(r"<title>(.*?)</title>", dumped, re.DOTALL)
     assert title.startswith("Alignment report: &lt;/style&gt;")
-    assert dumped.count("<section>") == dumped.count("</section>") > 10
+    assert dumped.count("<section") == dumped.count("</section>") > 10
 
 
 @pytest.mark.parametrize("with_policy", [True, False])
@@ -98,7 +98,7 @@ def test_the_virtual_drive_is_marked_on_every_printed_page(browser, tmp_path, is
         ["pdftoppm", "-r", "50", "-gray", "-png", printed, tmp_path / "page"], check=True
     )
     pages = sorted(tmp_path.glob("page*.png"))
-    assert 2 <= len(pages) <= 5
+    assert 2 <= len(pages) <= 7
     for page in pages:
         marked = solid_grey(grey(QImage(str(page))))
         assert marked.any() == is_virtual

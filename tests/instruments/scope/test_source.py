@@ -377,7 +377,7 @@ SOCKET = "visa:TCPIP::127.0.0.1::5025::SOCKET"
         (SOCKET + "?level=x", "“level” is “x”; it must be a number above 0"),
         (SOCKET + "?edge=up", "“edge” is “up”; it must be falling or rising"),
         (SOCKET + "?trigger=4", "“trigger” is “4”; it must be index or external or free"),
-        (SOCKET + "?colour=red", "“colour” is not an option here; known: family, roles"),
+        (SOCKET + "?colour=red", "“colour” is not an option here; known: family, trigger"),
         (SOCKET + "?roles=plus", "the lobes need plus and minus together"),
         (SOCKET + "?roles=" + "-," * 8 + "differential", "9 roles are named"),
     ],
