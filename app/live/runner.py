@@ -61,6 +61,8 @@ class Measurer(Protocol):
 _MOVES = (Action.NUDGE, Action.TIGHTEN)
 _PATIENCE_S = 1.5
 """From *done* to where it should have been seen: the analysis is behind the hand by some turns."""
+_AWAY_S = 10.0
+"""From *done*, with the head stepped away, to where it should have come back."""
 
 
 class HandWatch:
@@ -175,6 +177,7 @@ class JobRunner:
         self._place_um: Quantity | None = None
         self._said_done = False
         self._said_s: float | None = None
+        self._last_s = 0.0
         self.part: float | None = None
         self.hand = HandWatch(job)
         self.doubt: Message | None = None
@@ -271,9 +274,11 @@ class JobRunner:
             return True
         if not self._said_done:
             return False
-        if self._said_s is None or self.hand.is_away:
-            self._said_s = at_s
-        if self.doubt is not None or at_s - self._said_s < _PATIENCE_S:
+        if self._said_s is None:
+            self._said_s = self._last_s = at_s
+        elif self.hand.is_away and at_s - self._said_s < _AWAY_S:
+            self._last_s = at_s
+        if self.doubt is not None or at_s - self._last_s < _PATIENCE_S:
             return False
         if self.hand.too_small:
             self.answer(True)

@@ -52,8 +52,9 @@ class Person(Typist):
             self._hands.select(ask.head)
             self._hands.seek(ask.track)
         elif isinstance(ask, Do):
-            for before, stop in zip((*ask.stops[-1:], *ask.stops), ask.stops, strict=False):
-                self._hands.step(stop - before)
+            # Wherever a line has left the head.
+            for stop in ask.stops:
+                self._hands.seek(stop)
                 self._hands.wait(0.8)
         self._typed.put("\n")
 

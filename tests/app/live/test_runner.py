@@ -229,6 +229,16 @@ def test_no_reading_at_all_is_nothing_seen():
     assert runner.doubt is not None
 
 
+def test_a_head_that_stays_away_is_asked_about_and_not_waited_for_without_end():
+    runner, _, _ = asked_for(Action.ARRIVE_FROM_OUTSIDE, CheckName.HYSTERESIS)
+    see_all(runner, *[HERE_UM] * 5, *[AWAY] * 6)
+    assert not runner.done()
+    see_all(runner, *[AWAY] * 10)
+    assert runner.awaits
+    see_all(runner, *[AWAY] * 200)
+    assert runner.doubt is not None
+
+
 STILL, MOVED, LOST = 0.0, 24.0, None
 
 
