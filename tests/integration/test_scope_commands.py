@@ -51,7 +51,7 @@ def test_the_virtual_scope_prints_an_address_that_can_be_measured(ending):
         assert (done.returncode, done.stderr) == (0, b"")
         made = json.loads(done.stdout)
         assert made["virtual"]
-        # numbers.md: x = 14.43 µm of S = 178 µm is a ratio of 0.85.
+        # x = 14.43 µm of S = 178 µm is a ratio of 0.85.
         assert made["ratio"]["value"] == pytest.approx(0.85, abs=0.01)
         assert any("VIRTUAL-C2" in note for note in made["notes"])
         assert any("acquisition peak detect" in note for note in made["notes"])

@@ -15,7 +15,7 @@ from instruments.virtual.scope import FAMILIES, ScopeServer, VirtualScope
 from tests.instruments.scope.faultcase import lobes_ratio, new_scope, next_block, served
 
 TRANSPORTS = ("socket", "vxi11", "hislip", "usb", "serial")
-# numbers.md: r = 0.70, 0.85 are b = 0.1765, 0.0811; x = S·b with S = 178 µm.
+# r = 0.70, 0.85 are b = 0.1765, 0.0811; x = S·b with S = 178 µm.
 OFFSETS_UM = {0.70: 31.41, 0.85: 14.43, 1.00: 0.0}
 RECORDS = 4
 

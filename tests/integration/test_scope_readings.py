@@ -17,7 +17,7 @@ from tests.app.bench import WAIT_S, until
 from tests.instruments.scope.faultcase import MODELS, new_scope, served
 
 PROFILE = load_profile("130mm-48tpi")
-# numbers.md: r = 0.70, 0.85 are b = 0.1765, 0.0811; x = S·b with S = 178 µm.
+# r = 0.70, 0.85 are b = 0.1765, 0.0811; x = S·b with S = 178 µm.
 OFFSETS_UM = {0.70: 31.41, 0.85: 14.43, 1.00: 0.0}
 QUIET = "clamp_um=0&oval_um=0&hum_v=0&wow_percent=0&snr_db=inf"
 

@@ -97,7 +97,7 @@ def test_a_reading_too_uncertain_is_none():
 
 
 def test_ratio_and_difference_follow_from_the_balance():
-    # r = (1 - |b|)/(1 + |b|): 0.70 at b = 0.1765, 0.85 at b = 0.0811 (numbers.md, derived).
+    # r = (1 - |b|)/(1 + |b|): 0.70 at b = 0.1765, 0.85 at b = 0.0811.
     assert ratio_of(Quantity(0.1765, 0.0)).value == pytest.approx(0.70, abs=1e-4)
     assert ratio_of(Quantity(-0.0811, 0.0)).value == pytest.approx(0.85, abs=1e-4)
     # dr/db = -2/(1 + |b|)^2, by a difference quotient.

@@ -179,7 +179,7 @@ def test_the_virtual_drive_is_written_with_its_truth_beside_it(tmp_path):
     truth = json.loads(beside.read_text(encoding="utf-8"))
     assert truth["virtual"] is True
     assert truth["offset_um"] == -40.0
-    # b = x/S, r = (1 - |b|)/(1 + |b|) (design.md)
+    # b = x/S, r = (1 - |b|)/(1 + |b|)
     assert truth["balance"] == pytest.approx(-40 / 178, abs=1e-3)
     assert truth["ratio"] == pytest.approx((178 - 40) / (178 + 40), abs=1e-3)
     assert done.seconds == 1.0

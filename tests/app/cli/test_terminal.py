@@ -36,7 +36,7 @@ def test_while_the_head_moves_the_needle_goes_ahead_and_nothing_is_judged():
 
 
 def test_marks_stand_at_the_set_limit():
-    # b = d/(2 - d): 15 % is 0.0811 (numbers.md, check limit / set limit).
+    # b = d/(2 - d): 15 % is 0.0811.
     scale = scale_of(needle_text(view(0.24), 300, SET_LIMIT))
     half = len(scale) // 2
     marks = [place - half for place, letter in enumerate(scale) if letter == "╎"]

@@ -32,7 +32,7 @@ def judged(difference, u, limit):
 
 
 def reading(balance=0.12, u=0.002, /, **changes):
-    """A valid reading at a balance, its other figures by design.md's formulas."""
+    """A valid reading at a balance, its other figures by their definitions."""
     ratio = (1 - abs(balance)) / (1 + abs(balance))
     difference = 1 - ratio
     spread = 2 * u / (1 + abs(balance)) ** 2

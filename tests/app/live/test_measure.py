@@ -123,7 +123,7 @@ def test_what_is_stated_of_an_envelope_reaches_the_analysis():
     address = f"{SIM}&detector_threshold_v=0.1"
     right = measured(address, "envelope,index", options=EnvelopeOptions(0.0, 0.1)).reading
     wrong = measured(address, "envelope,index", options=EnvelopeOptions(0.0, 0.0)).reading
-    # 25 µm off a scale of 178 µm: r = (1 - b)/(1 + b) (design.md).
+    # 25 µm off a scale of 178 µm: r = (1 - b)/(1 + b).
     ratio = (178 - 25) / (178 + 25)
     assert right.ratio.value == pytest.approx(ratio, abs=0.005)
     assert abs(wrong.ratio.value - ratio) > 0.02

@@ -147,7 +147,7 @@ def test_the_virtual_drive_runs_and_its_hands_are_seen(session):
     assert view.frames > 0
     assert view.reading.sign is Sign.KNOWN
     session.controls.nudge(20.0)
-    # balance = offset / scale (design.md)
+    # balance = offset / scale
     wanted = 20.0 / SCALE_UM
     valid_view(session, lambda view: abs(view.reading.balance.value - wanted) < 0.01)
 
@@ -554,7 +554,7 @@ def test_a_measurement_is_taken_beside_the_needle(session):
     session.measure(MeasurementRequest(Measurand.RADIAL, 5))
     assert session.progress().measurement is None
     found = measured(session)
-    # balance = offset / scale (design.md)
+    # balance = offset / scale
     assert found.reading.balance.value == pytest.approx(25.0 / SCALE_UM, abs=0.005)
     assert session.progress().part == 1.0
     assert session.view().reading.valid
@@ -638,7 +638,7 @@ def test_another_class_opens_the_source_again(session):
     assert session.profile is other
     view = valid_view(session)
     assert view.source == f"{SIM}&offset_um=25"
-    # offset = scale of the class · balance (design.md)
+    # offset = scale of the class · balance
     reading = view.reading
     assert reading.offset_um.value == pytest.approx(other.scale_um * reading.balance.value)
 

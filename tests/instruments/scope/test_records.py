@@ -103,7 +103,7 @@ def test_times_that_fit_nothing(pairs, told_s, words):
 
 
 def test_differential_is_taken_from_opposite_extremes():
-    # instruments.md: [min(plus) − max(minus), max(plus) − min(minus)].
+    # [min(plus) − max(minus), max(plus) − min(minus)].
     found = difference(record([-1, -2], [1, 2]), record([-0.9, -2.1], [1.1, 1.9]))
     np.testing.assert_allclose(found.low_v, [-2.1, -3.9], rtol=1e-6)
     np.testing.assert_allclose(found.high_v, [1.9, 4.1], rtol=1e-6)

@@ -327,7 +327,7 @@ class Messages(MessageLink):
 
 
 def test_one_read_of_more_than_will_come():
-    # instruments.md, the link: one read_raw(size=expected + 64), then parse from "#".
+    # one read_raw(size=expected + 64), then parse from "#".
     link = Messages(b"#15abcde\n", b"#15abcde\n")
     assert bytes(link.ask_block("X?", 5, 1000, Deadline(1))) == b"abcde"
     link.ask_block("X?", None, 1000, Deadline(1))

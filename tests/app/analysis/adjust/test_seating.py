@@ -40,7 +40,7 @@ def causes(seed, trials=200, count=6, **what):
 
 
 def test_a_clamp_shift_far_off_the_line_is_scale():
-    # numbers.md: S = 178, x = 25, u = ±10 read 26.49 and 23.67.
+    # S = 178, x = 25, u = ±10 read 26.49 and 23.67.
     found = seating_of(
         [
             Seating(Quantity(value, 0.1), total)

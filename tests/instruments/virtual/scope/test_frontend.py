@@ -66,7 +66,7 @@ def test_what_exceeds_the_range_stays_at_the_rails(scale, clips):
 
 
 def test_clipping_pulls_the_ratio_to_one():
-    """Measured, instruments.md: 40 % over range gave +12 % in the ratio."""
+    """Measured: 40 % over range gave +12 % in the ratio."""
 
     def over(panel):
         for number in (1, 2):
