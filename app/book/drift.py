@@ -135,8 +135,19 @@ def change_of(
     once = sum(each.verdict is not Verdict.SKIPPED for each in told) <= 1
     for name in (ZERO, *(_TOLD_ONCE if once else ())):
         alike += min(_part(outcome, name) for outcome in budgets) ** 2
-    variance = found.u**2 + left.u**2 - 2.0 * alike
+    variance = _variance(found, budgets[0]) + _variance(left, budgets[1]) - 2.0 * alike
     return Value("", change, max(variance, 0.0) ** 0.5, left.unit)
+
+
+def _variance(value: Value, outcome: Outcome | None) -> float:
+    """Return a value's variance.
+
+    Beside an expanded uncertainty u is half of what covers the value, and not a standard deviation:
+    where one rectangle outweighs the rest it is less.
+    """
+    if outcome is None or outcome.expanded_u is None:
+        return (value.u or 0.0) ** 2
+    return sum(part.u**2 for part in outcome.budget)
 
 
 def _parts(outcome: Outcome | None) -> tuple[Part, ...]:

@@ -46,6 +46,17 @@ def test_the_spread_of_many_benches_is_that_of_the_change(found, left):
     assert told.u == pytest.approx(np.std(read[1] - read[0]), rel=0.01)
 
 
+def test_what_a_rectangle_covers_does_not_make_a_change_certain():
+    """95.45 % of a rectangle lie within 1.65 of its standard deviations, not two."""
+    stages = ((6.5, Stage.AS_FOUND), (6.4, Stage.AS_LEFT))
+    outcomes = [
+        replace(each, expanded_u=1.6 * each.u) for each in (measured(*stage) for stage in stages)
+    ]
+    values = [Value("", each.value, each.covering_u, "µm") for each in outcomes]
+    told = change_of(*values, outcomes, CheckName.RADIAL)
+    assert told.u == pytest.approx(np.hypot(SCATTER_UM * np.sqrt(2.0), SCALE_PART * 0.1))
+
+
 def test_temperatures_told_twice_count_twice():
     care = Outcome(CheckName.CARE, Stage.AS_FOUND, Verdict.NOTED)
     once = change(10.0, 12.0, care)
