@@ -85,9 +85,15 @@ def record_of(book):
 
 def begin_job(screen, book):
     """Enter the first drive and begin its job, as a newcomer does."""
-    screen.press("F12")
+
+    def asked_for_a_name():
+        # Pressed again until the window, on a busy machine, has heard it.
+        screen.press("F12")
+        time.sleep(0.5)
+        return (focused_rows(screen) > 650).any()
+
     # The first drive's name is asked for at once; its field is below the list.
-    until(lambda: (focused_rows(screen) > 650).any())
+    until(asked_for_a_name)
     screen.type(DRIVE)
     screen.press("Return")
 
