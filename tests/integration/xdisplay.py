@@ -24,6 +24,9 @@ class Display:
                 pytest.fail(f"{tool} is missing: apt install {package}")
         self._width, self._height = size
         self._screen = folder / "Xvfb_screen0"
+        # A new user's: a window remembers its size, and other tests' windows were small.
+        self._settings = folder / "settings"
+        self._settings.mkdir(exist_ok=True)
         said, saying = os.pipe()
         server = ("-nolisten", "tcp", "-screen", "0", f"{self._width}x{self._height}x24")
         self._process = subprocess.Popen(
@@ -40,7 +43,8 @@ class Display:
     @property
     def environment(self) -> dict[str, str]:
         """What a process needs to show its window here."""
-        return {**os.environ, "DISPLAY": f":{self._number}", "QT_QPA_PLATFORM": "xcb"}
+        own = {"DISPLAY": f":{self._number}", "XDG_CONFIG_HOME": str(self._settings)}
+        return {**os.environ, **own, "QT_QPA_PLATFORM": "xcb"}
 
     def close(self) -> None:
         """End the server."""
