@@ -1,47 +1,44 @@
-"""The command line's grammar: a parser for each command, the options they share, and their help."""
+"""The command line's grammar: a parser for each command, and their help."""
 
 from __future__ import annotations
 
 import argparse
-import math
 import os
 import re
 from collections.abc import Callable, Iterable, Sequence
 from difflib import get_close_matches
-from functools import partial
 from pathlib import Path
 from typing import Any, NoReturn
 
+from app.cli.book_arguments import (
+    backup,
+    describe,
+    drives,
+    export,
+    import_,
+    job,
+    report,
+    restore,
+    verify,
+)
+from app.cli.options import (
+    SOURCES,
+    add_analysis,
+    add_book,
+    add_overwrite,
+    add_profile,
+    add_roles,
+    add_seconds,
+    add_steps,
+    percent,
+    whole,
+)
 from app.handbook import TOPICS
-from app.job.model import DESCRIPTIONS, CheckName
 from app.live.measurement import LIVE_SECONDS
 from app.live.source_check import QUICK_QUIET_S, QUIET_S
 from app.stamp import version
-from instruments.options import Toleranced, read_toleranced
 
 DEFAULT_SOURCE = "sim:"
-DEFAULT_PROFILE = "130mm-48tpi"
-
-_ROLES = (
-    "what the columns carry, in order: plus, minus, differential, envelope, index, or - to skip "
-    "one; columns beyond the list are ignored"
-)
-SOURCES = """\
-sources:
-  sim:                    the virtual drive; options after it: sim:offset_um=25&seed=2
-  PATH or file:PATH       a capture: WAV, RF64, BW64, FLAC, AIFF, CAF or W64, a scope's CSV export
-                          or other text, ISF or TRC file; evenlobe captures tells of a folder
-                          (?rate=HZ for text without a time column, ?full_scale_v=V for sound)
-  sound:DEVICE            a sound input (?rate=HZ, ?full_scale_v=V); evenlobe sources lists them;
-                          of it and of a capture or pipe, ?mixed_hz=HZ tells of a mixer before it
-  visa:RESOURCE           a scope, as visa:TCPIP::192.0.2.7::5025::SOCKET; with nothing after
-                          visa: the only one that is attached
-  pipe:                   WAV on standard input, or raw frames of a stated form:
-                          pipe:?rate=HZ&dtype=int16&channels=2 (or int24, int32, float32)
-  run:COMMAND             a capture program that writes one of these to its standard output; it is
-                          started without a shell and ends with the measurement
-Quote an address that has ? or & in it, or the shell takes them for its own.
-"""
 STATUS = """\
 exit status: 0 a valid reading, 3 none, 2 bad usage or an input that cannot be read
 """
@@ -82,19 +79,6 @@ does not support it:
                         is the taller lobe, and balance and offset are magnitudes
   calibrated            whether the scale of the offset is more than the profile's default
   limits                {"set": …, "check": …}, each "pass", "fail", "undecided" or null, at k = 2
-"""
-_JOB_KEYS = """\
-JSON object of --json; Q is {"value": number, "u": standard uncertainty} or null:
-  schema                "evenlobe.job/1"
-  drive, virtual        your name for it; whether it is the virtual drive
-  checks                one for each that ended: check, stage ("as found", "work", "as left"), side,
-                        value, u, expanded_u, dof (null without end), unit, verdict ("pass", "fail",
-                        "undecided", "noted", "skipped"), conformity (probability, 0 to 1), budget
-                        (name, u, value: the correction, dof, shape, unit of each part),
-                        reason
-  as_found, as_left     {"offset_um": Q, "hysteresis_um": Q, "speed_rpm": Q}; the offset is the
-                        middle of the hysteresis
-  nudges                nudges asked for, and tightenings beyond the first
 """
 _CHECK_KEYS = """\
 JSON object of --json; a value that was not told is null:
@@ -158,317 +142,6 @@ A class that uses the disk, our-drives.toml, then chosen with --profile our-driv
 """
 
 _BARE_WORD = re.compile(r"[A-Za-z][A-Za-z0-9_-]*")
-_MOST_REPEATS = 100
-_MOST_SECONDS = 7 * 86400.0
-
-
-def add_book(to: argparse._ActionsContainer) -> None:
-    """Let the job book be named."""
-    to.add_argument("--book", metavar="PATH", type=Path, help="job book (default: your own)")
-
-
-def add_roles(to: argparse.ArgumentParser) -> None:
-    """Let the roles of the columns be named."""
-    to.add_argument("--roles", metavar="ROLES", help=_ROLES)
-
-
-def add_seconds(to: argparse.ArgumentParser, words: str, default: float | None = None) -> None:
-    """Let a length in seconds be given."""
-    to.add_argument("--seconds", type=seconds, metavar="N", default=default, help=words)
-
-
-def add_overwrite(to: argparse.ArgumentParser) -> None:
-    """Let what has that name be replaced."""
-    to.add_argument("--overwrite", action="store_true", help="replace what has that name")
-
-
-def add_profile(to: argparse.ArgumentParser) -> None:
-    """Let the class of drive be named."""
-    to.add_argument(
-        "--profile",
-        metavar="NAME",
-        default=DEFAULT_PROFILE,
-        help=f"class of drive and alignment disk (default: {DEFAULT_PROFILE})",
-    )
-
-
-def add_analysis(to: argparse.ArgumentParser) -> None:
-    """Let be stated what an analysis hangs on."""
-    add_profile(to)
-    to.add_argument(
-        "--low-corner",
-        type=toleranced,
-        metavar="HZ",
-        help="corner of the AC-coupled input that an envelope came through (0: DC-coupled), with "
-        "its tolerance as 7+-10%% or 7±10%% (±20 %% where it is not stated)",
-    )
-    to.add_argument(
-        "--detector-threshold",
-        type=toleranced,
-        metavar="V",
-        help="volts below which an envelope's detector gives nothing (0: it is linear), with its "
-        "tolerance as above",
-    )
-
-
-def add_steps(to: argparse.ArgumentParser) -> None:
-    """Let the line be named that steps the drive."""
-    to.add_argument(
-        "--steps",
-        metavar="ADDRESS",
-        help="a line that steps the drive, serial:PORT or run:COMMAND, of a job on the virtual "
-        "drive sim:; “evenlobe steps --help” tells what it has to answer",
-    )
-
-
-def toleranced(text: str) -> Toleranced:
-    """Read a number that is not negative, with its tolerance or without."""
-    try:
-        return read_toleranced(text)
-    except ValueError as fault:
-        raise argparse.ArgumentTypeError(f"“{text}” must be {fault}") from None
-
-
-def positive(text: str) -> float:
-    """Read a number above 0."""
-    value = not_negative(text)
-    if value == 0.0:
-        raise argparse.ArgumentTypeError(f"“{text}” is not above 0")
-    return value
-
-
-def seconds(text: str) -> float:
-    """Read a length of time above 0."""
-    value = positive(text)
-    if value > _MOST_SECONDS:
-        raise argparse.ArgumentTypeError(f"“{text}” is more than a week ({_MOST_SECONDS:g} s)")
-    return value
-
-
-def _percent(text: str) -> float:
-    value = positive(text)
-    if value > 100.0:
-        raise argparse.ArgumentTypeError(f"“{text}” is more than 100")
-    return value
-
-
-def whole(text: str) -> int:
-    """Read a whole number."""
-    try:
-        return int(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"“{text}” is not a whole number") from None
-
-
-def _count(least: int, text: str) -> int:
-    value = whole(text)
-    if not least <= value <= _MOST_REPEATS:
-        raise argparse.ArgumentTypeError(
-            f"“{text}” is not a number from {least} to {_MOST_REPEATS}"
-        )
-    return value
-
-
-def not_negative(text: str) -> float:
-    """Read a number from 0 up."""
-    try:
-        value = float(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"“{text}” is not a number") from None
-    if not math.isfinite(value) or value < 0.0:
-        raise argparse.ArgumentTypeError(f"“{text}” is not a finite number from 0 up")
-    return value
-
-
-def job(parser: argparse.ArgumentParser) -> None:
-    """Say what “job” takes."""
-    parser.epilog = f"""\
-checks: {", ".join(CheckName)}
-
-{SOURCES}
-On the virtual drive nothing is asked: a virtual technician does what the tool says. Elsewhere the
-prompts say what to do: Enter when it is done, or “skip: why”, or “back”. Ctrl-C leaves the job
-open; all that was measured is kept, and --resume goes on with it on this day or another.
-
-exit status: 0 the job was closed, 3 it is left open or not all in the book, 2 bad usage or an input
-that cannot be read
-
-{_JOB_KEYS}
-examples:
-  evenlobe job sim: --drive demo
-  evenlobe job 'sim:offset_um=-80&creep_um=9' --drive demo --checks radial,adjust,lock --json
-  evenlobe job sound: --roles differential,index --drive "machine 7, upper"
-  evenlobe job sound: --roles differential,index --drive "machine 7, upper" --resume
-"""
-    parser.add_argument("source", metavar="SOURCE", help="what the drive is measured by")
-    parser.add_argument("--drive", metavar="ID", required=True, help="your own name for the drive")
-    parser.add_argument(
-        "--checks",
-        metavar="A,B",
-        help="these checks alone (default: all); with --resume: once more",
-    )
-    parser.add_argument("--json", action="store_true", help="print the job as one JSON object")
-    book = parser.add_mutually_exclusive_group()
-    add_book(book)
-    book.add_argument("--no-book", action="store_true", help="keep nothing")
-    parser.add_argument(
-        "--resume",
-        metavar="JOB",
-        nargs="?",
-        type=whole,
-        const=0,
-        help="go on with the drive's newest open job, or with that one: what is done stands",
-    )
-    parser.add_argument(
-        "--describe",
-        metavar="KEY=TEXT",
-        action="append",
-        default=[],
-        help="say who did the job, for whom, with what; “describe --help” has the keys",
-    )
-    parser.add_argument(
-        "--same-drive",
-        action="store_true",
-        help="with --resume: go on where the source is another than before; the report tells so",
-    )
-    parser.add_argument(
-        "--report",
-        metavar="FILE",
-        type=Path,
-        help="where the report goes: FILE.html or FILE.pdf (default: a folder beside the book)",
-    )
-    add_overwrite(parser)
-    add_steps(parser)
-    parser.add_argument(
-        "--seatings",
-        metavar="N",
-        type=partial(_count, 2),
-        help="how often the disk is seated (default: 5)",
-    )
-    parser.add_argument(
-        "--arrivals",
-        metavar="N",
-        type=partial(_count, 1),
-        help="how often the head arrives from each side (default: 3)",
-    )
-    add_roles(parser)
-    add_analysis(parser)
-    # Without it the drive's own class in the book counts.
-    parser.set_defaults(profile=None)
-
-
-def drives(parser: argparse.ArgumentParser) -> None:
-    """Say what “drives” takes."""
-    parser.epilog = """\
-Where the search leaves one drive, its jobs are shown, and how fast it drifts.
-
-examples:
-  evenlobe drives
-  evenlobe drives "hall 2"
-"""
-    parser.add_argument(
-        "search", metavar="SEARCH", nargs="?", help="part of its name, class or note"
-    )
-    add_book(parser)
-
-
-def report(parser: argparse.ArgumentParser) -> None:
-    """Say what “report” takes."""
-    parser.epilog = """\
-HTML is one file that needs nothing else and runs nothing; PDF has pages. What the virtual drive
-gave is marked on every one of them.
-
-examples:
-  evenlobe report --drive "machine 7, upper" --out machine7.pdf
-  evenlobe report --drive demo --job 3 --out demo.html --overwrite
-"""
-    parser.add_argument("--drive", metavar="ID", required=True, help="whose job")
-    parser.add_argument("--job", metavar="N", type=whole, help="which (default: the newest)")
-    parser.add_argument(
-        "--out", metavar="FILE", type=Path, required=True, help="FILE.html or FILE.pdf"
-    )
-    parser.add_argument(
-        "--paper", choices=("a4", "letter"), default="a4", help="of a PDF (default: a4)"
-    )
-    add_overwrite(parser)
-    add_book(parser)
-
-
-def export(parser: argparse.ArgumentParser) -> None:
-    """Say what “export” takes."""
-    parser.epilog = """\
-JSON holds everything and can be imported again; CSV is a folder of tables for a spreadsheet.
-
-examples:
-  evenlobe export --out book.json
-  evenlobe export --format csv --out tables
-"""
-    parser.add_argument("--out", metavar="PATH", type=Path, required=True, help="file or folder")
-    parser.add_argument("--format", choices=("json", "csv"), default="json", help="default: json")
-    add_overwrite(parser)
-    add_book(parser)
-
-
-def import_(parser: argparse.ArgumentParser) -> None:
-    """Say what “import” takes."""
-    parser.epilog = "A job that is in the book already is passed over; all is added, or nothing.\n"
-    parser.add_argument("file", metavar="FILE", type=Path, help="what “export” wrote as JSON")
-    add_book(parser)
-
-
-def backup(parser: argparse.ArgumentParser) -> None:
-    """Say what “backup” takes."""
-    parser.epilog = "The copy is a book itself; it may be made while jobs are under way.\n"
-    parser.add_argument("out", metavar="FILE", type=Path, help="the copy")
-    add_overwrite(parser)
-    add_book(parser)
-
-
-def describe(parser: argparse.ArgumentParser) -> None:
-    """Say what “describe” takes."""
-    rows = "\n".join(f"  {name:<16}{hint}" for name, hint in DESCRIPTIONS)
-    parser.epilog = f"""\
-keys:
-{rows}
-
-Without any it prints what is said. It can be changed until the job is closed; an empty text takes a
-description back. Nothing that was measured can be changed.
-
-examples:
-  evenlobe describe --drive TM-0031 "technician=A. Example" "drive serial=4711"
-  evenlobe describe --drive TM-0031 --job 3
-"""
-    parser.add_argument("said", metavar="KEY=TEXT", nargs="*", help="what is to be said")
-    parser.add_argument("--drive", metavar="ID", required=True, help="whose job it is")
-    parser.add_argument("--job", metavar="N", type=whole, help="which (default: the newest)")
-    add_book(parser)
-
-
-def verify(parser: argparse.ArgumentParser) -> None:
-    """Say what “verify” takes."""
-    parser.epilog = """\
-The report is made anew from the record that its file holds, and compared; with the book too, where
-that has the job. It proves that nothing was changed, not who wrote it: whoever changes the record
-as well leaves no trace but in the book.
-
-exit status: 0 nothing was changed, 3 something was, 2 it cannot be told
-
-examples:
-  evenlobe verify tm-0031.pdf
-  evenlobe verify tm-0031.html --book shared.sqlite3
-"""
-    parser.add_argument("file", metavar="FILE", type=Path, help="a report, HTML or PDF")
-    add_book(parser)
-
-
-def restore(parser: argparse.ArgumentParser) -> None:
-    """Say what “restore” takes."""
-    parser.epilog = """\
-The backup is read to its end first. A book that is there is kept beside it under another name.
-"""
-    parser.add_argument("file", metavar="FILE", type=Path, help="what “backup” wrote")
-    add_overwrite(parser)
-    add_book(parser)
 
 
 class UsageFault(Exception):  # noqa: N818
@@ -695,7 +368,7 @@ examples:
     parser.add_argument("--yes", action="store_true", help="play without asking first")
     parser.add_argument(
         "--at-most",
-        type=_percent,
+        type=percent,
         metavar="PERCENT",
         default=100.0,
         help="highest level to be played, of the output's full scale (default: 100)",

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from app.analysis.results import Verdict
-from app.cli.job import conduct
+from app.cli.conduct import conduct
 from app.job.job import Job, Kept
 from app.job.model import CheckName, Entry, Outcome
 from app.live.measurement import EnvelopeOptions

@@ -22,7 +22,9 @@ from app.book.store import Book
 from app.book.writer import head_for
 from app.cli import main
 from app.cli.arguments import UsageFault
-from app.cli.job import Typist, checks_named, conduct, job_as_json
+from app.cli.conduct import conduct
+from app.cli.job import checks_named, job_as_json
+from app.cli.prompting import Typist
 from app.job.job import Job
 from app.job.model import Action, CheckName, Do, Entry, JobOptions, Outcome
 from app.job.plan import JobStanding

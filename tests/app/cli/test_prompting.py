@@ -8,7 +8,7 @@ import time
 import pytest
 
 from app.analysis.results import Message
-from app.cli.job import Back, Said, Skip, Typist, read_reply
+from app.cli.prompting import Back, Said, Skip, Typist, read_reply
 from app.job.model import Action, Do, Enter
 
 DO = Do(Action.LOOSEN, Message("Loosen the screws."))

@@ -12,7 +12,8 @@ from types import SimpleNamespace
 import pytest
 
 from app.cli import main
-from app.cli.job import Typist, conduct
+from app.cli.conduct import conduct
+from app.cli.prompting import Typist
 from app.job.model import Action, CheckName, Do, JobOptions
 from app.live.measurement import EnvelopeOptions
 from app.live.stepping import Stepping

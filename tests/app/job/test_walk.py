@@ -16,7 +16,7 @@ from pathlib import Path
 from app.analysis.results import Measurand, Measurement
 from app.book.store import Book
 from app.book.writer import JobWriter
-from app.cli.job import conduct
+from app.cli.conduct import conduct
 from app.job.model import CheckName, Entry
 from app.live.measurement import EnvelopeOptions
 from instruments.virtual.params import VirtualParams

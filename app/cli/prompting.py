@@ -1,0 +1,138 @@
+"""A person at a terminal: what is typed, and what it replies to what a job asks.
+
+Threads: one, named *typing*, waits for lines and puts them into a queue, so that the source is read
+on while the person works.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+from dataclasses import dataclass
+from typing import TextIO
+
+from app.job.model import (
+    Answer,
+    Do,
+    Enter,
+)
+
+_BACK = "back"
+_WIRE = "wire"
+_SKIP = "skip:"
+INSIST = "insist"
+
+
+@dataclass(frozen=True, slots=True)
+class Skip:
+    """Leave the check out."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Back:
+    """Take the last answer back."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wire:
+    """Let the line step again."""
+
+
+@dataclass(frozen=True, slots=True)
+class Insist:
+    """It was done, though nothing was seen of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """An answer."""
+
+    value: Answer
+
+
+Reply = Said | Skip | Back | Wire | Insist
+
+
+def read_reply(ask: Do | Enter, line: str) -> Reply | str:
+    """Return what a typed line replies to an ask, or a sentence when it is no reply.
+
+    Nothing means done, or that an entry is left open.
+    """
+    words = line.strip()
+    if words.lower() == _BACK:
+        return Back()
+    if words.lower().startswith(_SKIP):
+        reason = words[len(_SKIP) :].strip()
+        return Skip(reason) if reason else "write the reason too, as skip: no such sensor"
+    if isinstance(ask, Do):
+        if words.lower() == _WIRE and ask.stops:
+            return Wire()
+        if words.lower() == INSIST:
+            return Insist()
+        return f"“{words}” is no answer; press Enter once it is done" if words else Said(True)
+    if not words:
+        return Said(None)
+    if ask.choices:
+        return Said(words.lower())
+    return Said(words.replace(",", "."))
+
+
+class Typist:
+    """A person at a terminal, who types `lines` and reads prompts in `out`."""
+
+    def __init__(self, lines: TextIO, out: TextIO) -> None:
+        self._out = out
+        self._typed: queue.SimpleQueue[str] = queue.SimpleQueue()
+        # Written by the typing thread alone:
+        self._ended = False
+        threading.Thread(target=self._listen, args=(lines,), name="typing", daemon=True).start()
+
+    @property
+    def ended(self) -> bool:
+        """Whether nothing more can be typed, and all that was has been read."""
+        return self._ended and self._typed.empty()
+
+    def say(self, text: str) -> None:
+        """Write a line."""
+        self._out.write(text + "\n")
+        self._out.flush()
+
+    def prompt(self, ask: Do | Enter, where: str) -> None:
+        """Write what is asked for, and how it is answered."""
+        self._out.write(f"\n[{where}]\n{ask.message}\n{_how(ask)} > ")
+        self._out.flush()
+
+    def reply(self, ask: Do | Enter) -> Reply | None:
+        """Return what was typed meanwhile, None when nothing was."""
+        try:
+            line = self._typed.get_nowait()
+        except queue.Empty:
+            return None
+        found = read_reply(ask, line)
+        if isinstance(found, str):
+            self.say(found)
+            return None
+        return found
+
+    def typed(self) -> bool:
+        """Take a line that was typed meanwhile, whatever it says; returns whether one was."""
+        try:
+            self._typed.get_nowait()
+        except queue.Empty:
+            return False
+        return True
+
+    def _listen(self, lines: TextIO) -> None:
+        for line in lines:
+            self._typed.put(line)
+        self._ended = True
+
+
+def _how(ask: Do | Enter) -> str:
+    if isinstance(ask, Enter):
+        what = " or ".join(ask.choices) or (f"a number in {ask.unit}" if ask.unit else "a text")
+        return f"{what}; Enter alone leaves it open (skip: why, back)"
+    seen = "; the tool sees it by itself" if ask.noticed else ""
+    return f"Enter when done{seen} (skip: why, back)"
