@@ -9,6 +9,7 @@ import argparse
 import json
 import sys
 from collections.abc import Callable, Sequence
+from functools import partial
 
 from app.book.model import BookError
 from app.cli.arguments import COMMANDS, DEFAULT_SOURCE, UsageFault, nearest, parse
@@ -21,6 +22,7 @@ from app.cli.probes import tell_probes
 from app.cli.record import record, write_simulation
 from app.cli.source_check import run_check_source
 from app.cli.steps import try_steps
+from app.ear.voice import Fill, OutputUnavailable
 from app.handbook import TOPICS, as_text
 from app.live.measurement import EnvelopeOptions, envelope_options, measure
 from app.live.opening import Opening
@@ -31,7 +33,7 @@ from app.profiles import ProfileError, load_profile, profile_as_text, profiles_a
 from app.text import reading_as_json, reading_as_text
 from instruments.address import attached_sources, open_address
 from instruments.sound.playback import Playback
-from instruments.source import Role, SourceError, SourceRequest, parse_roles
+from instruments.source import Role, SourceError, SourceRequest, SourceUnavailable, parse_roles
 
 OK, BAD_INPUT, NO_READING = 0, 2, 3
 Command = Callable[[argparse.Namespace], int]
@@ -87,12 +89,19 @@ def _dashboard(options: argparse.Namespace) -> int:
                 sys.argv[:1],
                 options.book,
                 line=line,
-                open_output=lambda fill, measured: Playback(options.tone or "", fill, measured),
+                open_output=partial(_output, options.tone or ""),
             )
     tell(f"evenlobe: no window ({fault}); the needle is shown as text")
     seconds = None if sys.stdout.isatty() else _UNATTENDED_S
     _watch(session, options.source or DEFAULT_SOURCE, options.roles, seconds)
     return OK
+
+
+def _output(device: str, make_fill: Callable[[float], Fill], measured: str) -> Playback:
+    try:
+        return Playback(device, make_fill, measured)
+    except SourceUnavailable as fault:
+        raise OutputUnavailable(str(fault)) from fault
 
 
 def _measure(options: argparse.Namespace) -> int:

@@ -12,7 +12,7 @@ from app.dashboard.needle_page.dial import balance_of
 from app.dashboard.text import Face, translate
 from app.ear.guide import Guide, Heard
 from app.ear.speech import Speaker
-from app.ear.voice import LOUDEST_DB, QUIETEST_DB, Fill, Voice
+from app.ear.voice import LOUDEST_DB, QUIETEST_DB, Fill, OutputUnavailable, Voice
 
 _LEVEL_DB = -12.0
 _STEP_DB = 6.0
@@ -32,7 +32,9 @@ class Output(Protocol):
 
 
 OpenOutput = Callable[[Callable[[float], Fill], str], Output]
-"""Opens an output: given what makes its samples, and the address that is measured."""
+"""Opens an output: given what makes its samples, and the address that is measured.
+
+Raises :class:`app.ear.voice.OutputUnavailable` where it cannot."""
 
 
 class Ear:
@@ -84,7 +86,7 @@ class Ear:
             return
         try:
             self._output = self._open_output(self._fill, measured)
-        except Exception as fault:  # an output's own words, whatever library stands behind it
+        except OutputUnavailable as fault:
             self._voice = self._guide = None
             self._remark(str(fault))
         else:

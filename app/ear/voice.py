@@ -30,6 +30,10 @@ Fill = Callable[[int], NDArray[np.float32]]
 """Returns the next so many samples: float32, shape (frames,), within ±1."""
 
 
+class OutputUnavailable(Exception):  # noqa: N818 - reads as the state that it names
+    """No sound output plays what it is asked to; its words say why, for a person."""
+
+
 class Chime(Enum):
     """What is told by a few notes: each a pitch against the reference, in semitones."""
 

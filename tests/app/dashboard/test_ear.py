@@ -12,6 +12,7 @@ from app.dashboard.text import Face
 from app.dashboard.window import MainWindow
 from app.ear.speech import Speaker
 from app.ear.tone import REFERENCE_HZ, tone_for
+from app.ear.voice import OutputUnavailable
 from tests.app.dashboard.fakes import FakeSession, reading, view
 
 CONTROL = Qt.KeyboardModifier.ControlModifier
@@ -85,13 +86,25 @@ def test_no_output_is_said(qapp):
     assert said == ["There is no sound output."]
 
     def refuse(make_fill, measured):
-        raise OSError("sound output “x”: it cannot be started")
+        raise OutputUnavailable("sound output “x”: it cannot be started")
 
     ear = Ear(refuse, said.append)
     ear.toggle("sim:")
     ear.show(Face(balance=0.1), 0.15, 0.0)
     assert not ear.is_on
     assert said[-1] == "sound output “x”: it cannot be started"
+
+
+def test_a_fault_of_the_program_is_no_remark(qapp):
+    said = []
+
+    def broken(make_fill, measured):
+        raise TypeError("of the program")
+
+    ear = Ear(broken, said.append)
+    with pytest.raises(TypeError):
+        ear.toggle("sim:")
+    assert said == []
 
 
 def test_the_limit_that_is_heard_is_that_of_the_needle(opened):
