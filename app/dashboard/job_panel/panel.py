@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from PySide6.QtCore import QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QKeyEvent, QPainter, QPaintEvent
@@ -364,6 +365,8 @@ class CardView(QWidget):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
+        # Where the keys go while one of several answers is to be chosen: none is chosen by chance.
+        self.setFocusPolicy(Qt.FocusPolicy.ClickFocus)
         self._card = Card()
         self._title = named(FittedText(self), self.tr("Check in hand"))
         self._words = named(FittedText(self), self.tr("What is asked"))
@@ -413,15 +416,22 @@ class CardView(QWidget):
             layout.setSpacing(gap)
 
     def go_on(self) -> None:
-        """Answer with what stands in the entry."""
-        self.answered.emit(self.entry.text() if self._card.entry is not None else "")
+        """Answer with what stands in the entry; where answers are to be chosen, say so."""
+        if self._card.choices:
+            words = self.tr("Choose {0}: Tab leads there, or type the first letter.")
+            self.show_remark(words.format(" / ".join(self._card.choices)))
+        else:
+            self.answered.emit(self.entry.text() if self._card.entry is not None else "")
 
     def take_focus(self) -> bool:
-        """Take the keys where something is typed or chosen; return whether it is."""
+        """Take the keys where something is typed or chosen; return whether it is.
+
+        No answer of several has the focus: a key pressed once too often would give it.
+        """
         if self._card.entry is not None:
             self.entry.setFocus()
         elif self._choices:
-            self._choices[0].setFocus()
+            self.setFocus()
         else:
             return False
         return True
@@ -454,17 +464,29 @@ class CardView(QWidget):
 
     def _prepare_answer(self, card: Card) -> None:
         """Get ready for typing or choosing, where that is asked for."""
-        had_focus = self.entry.hasFocus() or any(each.hasFocus() for each in self._choices)
+        answers = (self, self.entry, *self._choices)
+        had_focus = any(each.hasFocus() for each in answers)
         for button in self._choices:
             self._choice_row.removeWidget(button)
             button.hide()
             button.deleteLater()
         self._choices = [self._choice(words) for words in card.choices]
+        for before, after in pairwise((self, *self._choices)):
+            self.setTabOrder(before, after)
         self.entry.clear()
         self.entry.setVisible(card.entry is not None)
         self.entry.setPlaceholderText(card.entry or "")
         if self.isVisible() and not self.take_focus() and had_focus:
             self.released.emit()
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
+        """Give the answer whose first letter is typed."""
+        typed = event.text().lower()
+        chosen = [words for words in self._card.choices if typed and words.startswith(typed)]
+        if len(chosen) == 1:
+            self.answered.emit(chosen[0])
+        else:
+            super().keyPressEvent(event)
 
     def _choice(self, words: str) -> TouchButton:
         button = TouchButton(words, "", words, lambda: self.answered.emit(words), self)

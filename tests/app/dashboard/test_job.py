@@ -24,6 +24,7 @@ from app.analysis.results import (
 from app.book.store import Book
 from app.dashboard.job_panel.controller import Writing
 from app.dashboard.needle_page.dial import deflection
+from app.dashboard.widgets import FittedText
 from app.job import messages
 from app.job.model import Action, CheckName, Do, Enter, Measure, Stage
 from app.job.plan import StepState
@@ -243,13 +244,24 @@ def test_a_gloved_finger_gives_up_a_reason_and_a_look_elsewhere(qtbot, window):
 def test_numbers_and_choices_are_entered(qtbot, window):
     while not isinstance(window.controller.job.ask, Enter):
         press(KEY.Key_Return)
-    yes, _ = [
+    yes, no = [
         button
         for button in window.needle_page.job.findChildren(QAbstractButton)
         if button.accessibleName() in ("yes", "no") and button.isVisible()
     ]
+    # What a key pressed once too often would answer is no answer: nobody has chosen.
+    question = window.controller.job.ask
+    assert not yes.hasFocus()
+    assert not no.hasFocus()
+    press(KEY.Key_Return)
+    press(KEY.Key_Space)
+    assert window.controller.job.ask == question
+    remarks = window.needle_page.job.findChildren(FittedText)
+    assert any("yes / no" in each.accessibleDescription() for each in remarks)
+    press(KEY.Key_Tab)
     assert yes.hasFocus()
     press(KEY.Key_Return)
+    assert window.controller.job.ask != question
     press(KEY.Key_Return)
     entry = window.needle_page.job.entry
     assert entry.hasFocus()
@@ -268,6 +280,17 @@ def test_numbers_and_choices_are_entered(qtbot, window):
     assert window.controller.job.ask.key == "relative humidity"
     press(KEY.Key_Backspace)
     assert window.controller.job.ask.key == "chassis temperature"
+
+
+def test_an_answer_is_given_by_its_first_letter(window):
+    while not isinstance(window.controller.job.ask, Enter):
+        press(KEY.Key_Return)
+    question = window.controller.job.ask
+    press(KEY.Key_Q)
+    assert window.controller.job.ask == question
+    press(KEY.Key_N)
+    assert window.controller.job.ask != question
+    assert window.controller.job.drive.protect_failed
 
 
 def test_a_measurement_runs_its_bar_and_is_answered(window, session):
