@@ -84,6 +84,8 @@ class Typist:
 
     def __init__(self, lines: TextIO, out: TextIO) -> None:
         self._out = out
+        # A script's answers are all there before the first question; a person's are not.
+        self._is_person = lines.isatty()
         self._typed: queue.SimpleQueue[str] = queue.SimpleQueue()
         # Written by the typing thread alone:
         self._ended = False
@@ -100,7 +102,12 @@ class Typist:
         self._out.flush()
 
     def prompt(self, ask: Do | Enter, where: str) -> None:
-        """Write what is asked for, and how it is answered."""
+        """Write what is asked for, and how it is answered.
+
+        What a person typed before was meant for something else and is not taken.
+        """
+        if self._is_person and self._forget():
+            self.say("What was typed before this was asked is not taken.")
         self._out.write(f"\n[{where}]\n{ask.message}\n{_how(ask)} > ")
         self._out.flush()
 
@@ -123,6 +130,12 @@ class Typist:
         except queue.Empty:
             return False
         return True
+
+    def _forget(self) -> bool:
+        forgotten = False
+        while self.typed():
+            forgotten = True
+        return forgotten
 
     def _listen(self, lines: TextIO) -> None:
         for line in lines:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import time
 
 import pytest
@@ -59,3 +60,43 @@ def test_the_end_of_the_input_is_noticed_after_the_last_line():
             replies.append(reply)
     assert replies == [Said(True)]
     assert typist.ended
+
+
+def wait_until(look):
+    until_s = time.monotonic() + 10.0
+    while not look():
+        assert time.monotonic() < until_s, "it did not come"
+        time.sleep(0.005)
+
+
+def test_what_a_person_typed_before_the_question_is_no_answer():
+    ours, theirs = os.openpty()
+    out = io.StringIO()
+    with open(ours, "wb", buffering=0) as keys, open(theirs, encoding="utf-8") as terminal:
+        typist = Typist(terminal, out)
+        typist.prompt(DO, "lock, work")
+        keys.write(b"\n")
+        replies = []
+        wait_until(lambda: (reply := typist.reply(DO)) is not None and not replies.append(reply))
+        # One press too many, before the question that it would answer.
+        keys.write(b"\n")
+        wait_until(lambda: not typist._typed.empty())
+        typist.prompt(CHOICE, "care, as found")
+        assert typist.reply(CHOICE) is None
+        assert "is not taken" in out.getvalue()
+        keys.write(b"no\n")
+        wait_until(lambda: (reply := typist.reply(CHOICE)) and not replies.append(reply))
+        assert replies == [Said(True), Said("no")]
+        keys.write(b"\x04")
+        wait_until(lambda: typist.ended)
+
+
+def test_a_script_answers_ahead():
+    out = io.StringIO()
+    typist = Typist(io.StringIO("\nno\n"), out)
+    wait_until(lambda: typist._ended)
+    typist.prompt(DO, "lock, work")
+    assert typist.reply(DO) == Said(True)
+    typist.prompt(CHOICE, "care, as found")
+    assert typist.reply(CHOICE) == Said("no")
+    assert "is not taken" not in out.getvalue()
