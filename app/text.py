@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from datetime import datetime
 from typing import Any
 
 from app import numbers
 from app.analysis.results import Quantity, Reading, Sign
 from app.live.measurement import Measured
+from app.live.view import View
 from app.profiles import Profile
 
 SCHEMA = "evenlobe.reading/1"
+LIVE_SCHEMA = "evenlobe.needle/1"
 VIRTUAL = "virtual drive"
 """Stands by every result that comes from the virtual drive."""
 
@@ -27,9 +30,36 @@ def reading_as_json(measured: Measured, profile: Profile) -> dict[str, Any]:
         "roles": [str(role) for role in info.roles],
         "duration_s": measured.duration_s,
         "revolutions": reading.revolutions,
+        **_values(reading, _notes(measured)),
+    }
+
+
+def view_as_json(view: View, profile: Profile, at: datetime) -> dict[str, Any]:
+    """Return what the needle shows as plain values: what ``measure --live --json`` prints.
+
+    `at` is when the reading's newest sample was taken, or, without one, now.
+    """
+    reading = view.reading
+    return {
+        "schema": LIVE_SCHEMA,
+        "at": at.isoformat(timespec="milliseconds"),
+        "source": view.source,
+        "virtual": view.virtual,
+        "profile": profile.name,
+        "roles": list(view.roles),
+        "phase": str(view.phase),
+        "message": view.message,
+        "advice": [str(each) for each in view.advice],
+        "moving": _quantity(view.moving),
+        "reading": None if reading is None else _values(reading, [*map(str, reading.notes)]),
+    }
+
+
+def _values(reading: Reading, notes: list[str]) -> dict[str, Any]:
+    return {
         "valid": reading.valid,
         "reasons": [str(reason) for reason in reading.reasons],
-        "notes": _notes(measured),
+        "notes": notes,
         "geometry": str(reading.geometry) if reading.geometry else None,
         "speed_rpm": _quantity(reading.speed_rpm),
         "carrier_hz": _quantity(reading.carrier_hz),

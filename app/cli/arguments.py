@@ -79,6 +79,16 @@ does not support it:
                         is the taller lobe, and balance and offset are magnitudes
   calibrated            whether the scale of the offset is more than the profile's default
   limits                {"set": …, "check": …}, each "pass", "fail", "undecided" or null, at k = 2
+
+JSON objects of --live --json, one for each new reading or state:
+  schema                "evenlobe.needle/1"
+  at                    when its newest sample was taken, UTC
+  source, virtual, profile, roles
+                        as above
+  phase, message, advice
+                        state of the source; what failed, and the mend; what the state suggests
+  moving                Q: the balance by the lobe under way while the head moves; no verdict
+  reading               the keys above from valid on; null before the first reading
 """
 _CHECK_KEYS = """\
 JSON object of --json; a value that was not told is null:
@@ -246,11 +256,21 @@ examples:
   evenlobe measure scope.csv --roles differential,index --json
   evenlobe measure sound: --roles envelope,index --low-corner 7 --detector-threshold 0.2
   evenlobe measure sim: --live
+  evenlobe measure sound: --live --json --log readings.csv
 """
     parser.add_argument("source", metavar="SOURCE", help="what to measure")
-    how = parser.add_mutually_exclusive_group()
-    how.add_argument("--json", action="store_true", help="print the reading as one JSON object")
-    how.add_argument("--live", action="store_true", help="show a moving needle until Ctrl-C")
+    parser.add_argument(
+        "--json",
+        action="store_true",
+        help="print the reading as one JSON object; with --live one a reading, each in a line",
+    )
+    parser.add_argument("--live", action="store_true", help="show a moving needle until Ctrl-C")
+    parser.add_argument(
+        "--log",
+        metavar="FILE",
+        type=Path,
+        help="with --live: write each reading to a new file as a row of CSV, too",
+    )
     add_seconds(
         parser, f"how much to measure; without it a capture whole, all else {LIVE_SECONDS:g} s"
     )

@@ -19,6 +19,7 @@ from app.cli.job import run_job
 from app.cli.measure import Progress, display_fault, run_meter
 from app.cli.output import OutputFault, discard, prepare, say, tell, writing
 from app.cli.probes import tell_probes
+from app.cli.readings import NewReadings, logged
 from app.cli.record import record, write_simulation
 from app.cli.source_check import run_check_source
 from app.cli.steps import try_steps
@@ -105,10 +106,20 @@ def _output(device: str, make_fill: Callable[[float], Fill], measured: str) -> P
 
 
 def _measure(options: argparse.Namespace) -> int:
+    if options.log is not None and not options.live:
+        raise UsageFault("--log keeps what the needle shows: add --live")
     profile, envelope = load_profile(options.profile), _envelope(options)
     if options.live:
         session = Session(profile, envelope)
-        view = _watch(session, options.source, options.roles, options.seconds)
+        with logged(options.log) as log:
+            view = _watch(
+                session,
+                options.source,
+                options.roles,
+                options.seconds,
+                as_objects=options.json,
+                log=log,
+            )
         return OK if view.reading is not None and view.reading.valid else NO_READING
     source = open_address(options.source, SourceRequest(roles=_roles(options), paced=False))
     with Progress("measuring") as progress:
@@ -269,8 +280,16 @@ _COMMANDS: dict[str, Command] = {
 }
 
 
-def _watch(session: Session, address: str, roles: str | None, seconds: float | None) -> View:
-    """Show the needle as text, and return the last view.
+def _watch(
+    session: Session,
+    address: str,
+    roles: str | None,
+    seconds: float | None,
+    *,
+    as_objects: bool = False,
+    log: NewReadings | None = None,
+) -> View:
+    """Show the needle as text or objects, and return the last view.
 
     Raises
     ------
@@ -280,7 +299,7 @@ def _watch(session: Session, address: str, roles: str | None, seconds: float | N
     session.open(address, roles)
     try:
         with writing():
-            view = run_meter(session, sys.stdout, seconds)
+            view = run_meter(session, sys.stdout, seconds, as_objects=as_objects, log=log)
         fault = session.error
     finally:
         session.close()

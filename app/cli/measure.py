@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import math
 import os
 import shutil
 import signal
@@ -15,6 +16,7 @@ from contextlib import contextmanager
 from typing import Self, TextIO
 
 from app.analysis.results import Reading, Sign
+from app.cli.readings import SHORTEST_PAUSE_S, NewReadings, objects
 from app.live.session import Session
 from app.live.view import Phase, View, reading_age_s
 from app.text import VIRTUAL, plus_minus, rate_words, roles_note
@@ -166,30 +168,34 @@ def run_meter(
     out: TextIO,
     seconds: float | None,
     clock: Callable[[], float] = time.monotonic,
+    *,
+    as_objects: bool = False,
+    log: NewReadings | None = None,
 ) -> View:
     """Show the session's needle until it ends, fails, `seconds` are over, or it is interrupted.
 
-    The session is already opening its source. Lines are written over where `out` is a terminal.
-    Returns the last view.
+    The session is already opening its source. Lines are written over where `out` is a terminal;
+    with `as_objects` each new reading is a JSON object instead. Each goes to the `log` too. Returns
+    the last view.
     """
-    screen = _Screen(out)
+    needle = _Needle(out, session.profile.set_limit, paced=log is not None)
+    shown = objects(out, session.profile) if as_objects else needle
+    pause_s = needle.pause_s if shown is needle and log is None else SHORTEST_PAUSE_S
     until_s = None if seconds is None else clock() + seconds
-    told = False
     with interrupted() as stop:
         while True:
             view = session.view()
             if view.phase is Phase.FAILED:
                 break
-            if view.roles and not told:
-                screen.keep(_heading(view))
-                told = True
-            needle = needle_text(view, screen.width, session.profile.set_limit)
-            screen.show(needle, records_text(view, clock()))
+            now_s = clock()
+            shown.show(view, now_s)
+            if log is not None:
+                log.show(view, now_s)
             over = until_s is not None and clock() >= until_s
             if over or stop.asked or view.phase is Phase.ENDED:
                 break
-            time.sleep(screen.pause_s)
-    screen.leave()
+            time.sleep(pause_s)
+    needle.leave()
     return view
 
 
@@ -197,6 +203,37 @@ def _heading(view: View) -> str:
     mark = f"  [{VIRTUAL}]" if view.virtual else ""
     roles = roles_note(view.roles_from, view.roles) or f"roles: {','.join(view.roles)}"
     return "\n".join([f"{view.source}{mark}", roles, *view.notes])
+
+
+class _Needle:
+    """The needle as text; `paced` where views come more often than an eye follows."""
+
+    def __init__(self, out: TextIO, set_limit: float, *, paced: bool) -> None:
+        self._screen = _Screen(out)
+        self._every_s = self._screen.pause_s if paced else 0.0
+        self._set_limit = set_limit
+        self._told = False
+        self._next_s = -math.inf
+
+    @property
+    def pause_s(self) -> float:
+        """How long to wait before the next look."""
+        return self._screen.pause_s
+
+    def show(self, view: View, now_s: float) -> None:
+        """Show a view, unless the one before was shown just now."""
+        if now_s < self._next_s and view.phase is not Phase.ENDED:
+            return
+        self._next_s = now_s + self._every_s
+        if view.roles and not self._told:
+            self._screen.keep(_heading(view))
+            self._told = True
+        words = needle_text(view, self._screen.width, self._set_limit)
+        self._screen.show(words, records_text(view, now_s))
+
+    def leave(self) -> None:
+        """Put the cursor below what stands there."""
+        self._screen.leave()
 
 
 class _Screen:

@@ -113,7 +113,6 @@ BAD_WORDS = [
     (["measure", "sim:", "--seconds", "nan"], ["--seconds", "“nan”"]),
     (["measure", "sim:", "--seconds", "-1"], ["--seconds", "“-1”"]),
     (["measure", "sim:", "--low-corner", "-3"], ["--low-corner", "“-3”"]),
-    (["measure", "sim:", "--json", "--live"], ["--live", "--json"]),
     (["measure", "sim:", "--jso"], ["--jso", "evenlobe measure --help"]),
     (["measure"], ["SOURCE", "evenlobe measure --help"]),
     (["mesure", "good.wav"], ["“mesure”", "did you mean “evenlobe measure”?"]),

@@ -8,7 +8,7 @@ import pytest
 from app.analysis.results import Message, Quantity, Sign
 from app.cli.measure import Progress, interrupted, needle_text, records_text, run_meter
 from app.live.view import Phase, View
-from tests.app.dashboard.fakes import FakeSession, parked, reading, view
+from tests.app.dashboard.fakes import FakeSession, ending, parked, reading, view
 
 SET_LIMIT = 0.15
 
@@ -108,12 +108,6 @@ def test_the_line_stands_below_the_needle(terminal):
 class Screen(io.StringIO):
     def isatty(self):
         return True
-
-
-def ending(*views):
-    """A session that shows one view after the other, and the last for ever."""
-    left = list(views)
-    return FakeSession(lambda: left.pop(0) if len(left) > 1 else left[0])
 
 
 @pytest.fixture(autouse=True)

@@ -156,3 +156,9 @@ class FakeSession:
 
     def listed(self):
         return self.listing
+
+
+def ending(*views):
+    """A session that shows one view after the other, and the last for ever."""
+    left = list(views)
+    return FakeSession(lambda: left.pop(0) if len(left) > 1 else left[0])
