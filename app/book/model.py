@@ -53,6 +53,9 @@ def as_book_error(where: str) -> Iterator[None]:
 
 def _sentence(fault: sqlite3.Error) -> str:
     name = getattr(fault, "sqlite_errorname", "") or ""
+    if isinstance(fault, sqlite3.OperationalError) and not name:
+        # Not SQLite's own complaint, but of a text in it that is none.
+        return _DAMAGED
     for beginning, sentence in _SENTENCES:
         if name.startswith(beginning):
             return sentence

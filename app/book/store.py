@@ -1,7 +1,8 @@
 """The job book: drives, jobs and every measurement, in one SQLite file.
 
-Tables are kept version by version; a book of an older version is brought up to date when it is
-opened. What was measured is never overwritten, which triggers in the file itself see to.
+A book of an older version is brought up to date when it is opened. What was measured is never
+overwritten, which triggers in the file itself see to; that a disk has changed it is told by a
+checksum a row.
 
 Threads: a book belongs to the thread that opened it. Several threads, windows and programs may
 have the same file open, each through a book of its own.
@@ -34,159 +35,28 @@ from app.book.model import (
     ResumableJob,
     as_book_error,
 )
+from app.book.schema import (
+    DRIVE_IS_SOUND,
+    JOB_IS_SOUND,
+    KEEP_OUTCOME,
+    KEEP_TAKING,
+    OUTCOME_IS_SOUND,
+    SEAL_DRIVE,
+    SEAL_JOB,
+    TAKING_IS_SOUND,
+    change_of_job,
+    checksum,
+    migrate,
+    transaction,
+)
 from app.files import folder_for
 from app.job.job import Kept
 from app.job.model import DESCRIPTIONS, Entry, JobHead, Outcome, Stage, Summary
 from app.job.outcomes import summary_of
 from app.job.plan import JobStanding, steps_of
 
-APPLICATION_ID = 0x45564C42
-"""What marks an SQLite file as a job book: the letters EVLB."""
-
-_FIRST = """
-CREATE TABLE drives (
-    id INTEGER PRIMARY KEY,
-    identity TEXT NOT NULL UNIQUE,
-    profile TEXT NOT NULL,
-    note TEXT NOT NULL DEFAULT '',
-    added_at TEXT NOT NULL
-) STRICT;
-CREATE TABLE jobs (
-    number INTEGER PRIMARY KEY AUTOINCREMENT,
-    uid TEXT NOT NULL UNIQUE,
-    drive INTEGER NOT NULL REFERENCES drives (id),
-    opened_at TEXT NOT NULL,
-    source TEXT NOT NULL,
-    virtual INTEGER NOT NULL,
-    software TEXT NOT NULL,
-    profile TEXT NOT NULL,
-    profile_values TEXT NOT NULL,
-    conditions TEXT NOT NULL,
-    as_found TEXT NOT NULL DEFAULT '{}',
-    as_left TEXT NOT NULL DEFAULT '{}',
-    nudges INTEGER NOT NULL DEFAULT 0,
-    closed_at TEXT NOT NULL DEFAULT '',
-    closing_reason TEXT NOT NULL DEFAULT ''
-) STRICT;
-CREATE TABLE takings (
-    id INTEGER PRIMARY KEY AUTOINCREMENT,
-    job INTEGER NOT NULL REFERENCES jobs (number),
-    body TEXT NOT NULL,
-    turns BLOB,
-    envelope_v BLOB
-) STRICT;
-CREATE TABLE outcomes (
-    id INTEGER PRIMARY KEY AUTOINCREMENT,
-    job INTEGER NOT NULL REFERENCES jobs (number),
-    body TEXT NOT NULL
-) STRICT;
-CREATE INDEX jobs_of_a_drive ON jobs (drive, number);
-CREATE INDEX takings_of_a_job ON takings (job, id);
-CREATE INDEX outcomes_of_a_job ON outcomes (job, id);
-"""
-_SECOND = """
-CREATE TRIGGER takings_stand BEFORE UPDATE ON takings
-BEGIN SELECT RAISE(ABORT, 'what was measured stands'); END;
-CREATE TRIGGER takings_stay BEFORE DELETE ON takings
-BEGIN SELECT RAISE(ABORT, 'what was measured stays'); END;
-CREATE TRIGGER outcomes_stand BEFORE UPDATE ON outcomes
-BEGIN SELECT RAISE(ABORT, 'what a check came to stands'); END;
-CREATE TRIGGER outcomes_stay BEFORE DELETE ON outcomes
-BEGIN SELECT RAISE(ABORT, 'what a check came to stays'); END;
-CREATE TRIGGER closed_jobs_stand BEFORE UPDATE ON jobs WHEN OLD.closed_at <> ''
-BEGIN SELECT RAISE(ABORT, 'a closed job stands'); END;
-CREATE TRIGGER jobs_stay BEFORE DELETE ON jobs
-BEGIN SELECT RAISE(ABORT, 'a job stays'); END;
-"""
-_THIRD = """
-CREATE TRIGGER closed_jobs_take_nothing BEFORE INSERT ON takings
-WHEN (SELECT closed_at FROM jobs WHERE number = NEW.job) <> ''
-BEGIN SELECT RAISE(ABORT, 'a closed job stands'); END;
-CREATE TRIGGER closed_jobs_come_to_nothing_else BEFORE INSERT ON outcomes
-WHEN (SELECT closed_at FROM jobs WHERE number = NEW.job) <> ''
-BEGIN SELECT RAISE(ABORT, 'a closed job stands'); END;
-"""
-_FOURTH = """
-ALTER TABLE jobs ADD COLUMN standing TEXT NOT NULL DEFAULT '';
-"""
-_FIFTH = """
-DROP TRIGGER closed_jobs_stand;
-UPDATE jobs SET virtual = 1 WHERE virtual = 0 AND EXISTS (
-    SELECT 1 FROM takings WHERE job = number AND json_extract(body, '$.virtual')
-);
-CREATE TRIGGER closed_jobs_stand BEFORE UPDATE ON jobs WHEN OLD.closed_at <> ''
-BEGIN SELECT RAISE(ABORT, 'a closed job stands'); END;
-"""
-MIGRATIONS = (_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH)
-"""From each version to the next: the tables; what holds that nothing kept is overwritten; what
-holds that nothing is added to a closed job; how an open job stands; which jobs have anything of the
-virtual drive in them."""
-
-
-def migrate(connection: sqlite3.Connection, where: str) -> None:
-    """Create a new book's tables, or bring those of an older one up to this version.
-
-    Each step is one transaction: a book is never between two versions.
-
-    Raises
-    ------
-    BookError
-        When it is not a job book, or a newer program's.
-    """
-    while True:
-        version = _version(connection, where)
-        if version == len(MIGRATIONS):
-            return
-        with _transaction(connection, "BEGIN IMMEDIATE"):
-            # Another window may do the same at this moment: the version is looked at again inside.
-            if _version(connection, where) == version:
-                for statement in _statements(MIGRATIONS[version]):
-                    connection.execute(statement)
-                connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-                connection.execute(f"PRAGMA user_version = {version + 1}")
-
-
-@contextmanager
-def _transaction(connection: sqlite3.Connection, begin: str) -> Iterator[None]:
-    """Commit all that is written within, or roll it back."""
-    connection.execute(begin)
-    try:
-        yield
-        connection.execute("COMMIT")
-    finally:
-        # A full disk has rolled it back already.
-        if connection.in_transaction:
-            connection.execute("ROLLBACK")
-
-
-def _version(connection: sqlite3.Connection, where: str) -> int:
-    (application,) = connection.execute("PRAGMA application_id").fetchone()
-    (version,) = connection.execute("PRAGMA user_version").fetchone()
-    (tables,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
-    if application != APPLICATION_ID and (application or version or tables):
-        raise BookError(f"book “{where}”: this is another program's file; name another with --book")
-    if version > len(MIGRATIONS):
-        raise BookError(
-            f"book “{where}”: it is of version {version}, and this program knows up to "
-            f"{len(MIGRATIONS)}; open it with a newer Evenlobe"
-        )
-    return int(version)
-
-
-def _statements(script: str) -> list[str]:
-    """Split a script into statements, to be run within one transaction."""
-    statements: list[str] = []
-    begun = ""
-    for line in script.splitlines(keepends=True):
-        begun += line
-        if sqlite3.complete_statement(begun):
-            statements.append(begun)
-            begun = ""
-    return statements
-
-
 _BUSY_S = 3.0
-_SUMMARY = "jobs.number, opened_at, closed_at, virtual, as_found, as_left, nudges"
+_SUMMARY = f"{JOB_IS_SOUND}, jobs.number, opened_at, closed_at, virtual, as_found, as_left, nudges"
 
 
 def default_path() -> Path:
@@ -334,6 +204,7 @@ class Book:
         db = self._db
         # The first statement that reads: whatever else the file is, it is not written to.
         db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        db.create_function("checksum", -1, checksum, deterministic=True)
         migrate(db, self._where)
         db.execute("PRAGMA journal_mode = WAL")
         db.execute("PRAGMA synchronous = FULL")
@@ -421,7 +292,7 @@ class Book:
                     f"book “{self._where}”: its file was moved or removed while it was in use; put "
                     "it back"
                 )
-            with _transaction(self._db, "BEGIN IMMEDIATE"):
+            with transaction(self._db, "BEGIN IMMEDIATE"):
                 yield
 
     @contextmanager
@@ -431,7 +302,7 @@ class Book:
             if self._db.in_transaction:
                 yield
                 return
-            with _transaction(self._db, "BEGIN"):
+            with transaction(self._db, "BEGIN"):
                 yield
 
     # -- writing -------------------------------------------------------------------------------
@@ -457,6 +328,7 @@ class Book:
                 "INSERT INTO drives (identity, profile, note, added_at) VALUES (?, ?, ?, ?)",
                 (drive.identity, drive.profile, drive.note, drive.added_at),
             )
+            self._db.execute(SEAL_DRIVE, (drive.identity,))
 
     def change_drive(
         self, identity: str, *, profile: str | None = None, note: str | None = None
@@ -465,11 +337,14 @@ class Book:
         codec.check_texts({"profile": profile, "note": note})
         with self.whole():
             number = self._known_drive(identity)
+            # One that is damaged is not made to look sound.
+            self.drive(identity)
             self._db.execute(
                 "UPDATE drives SET profile = coalesce(?, profile), note = coalesce(?, note) "
                 "WHERE id = ?",
                 (profile, note, number),
             )
+            self._db.execute(SEAL_DRIVE, (identity,))
 
     def open_job(self, identity: str, head: JobHead, uid: str | None = None) -> int:
         """Begin a job on a drive that is in the book, and return its number."""
@@ -493,6 +368,7 @@ class Book:
                 ),
             )
             assert done.lastrowid is not None
+            self._db.execute(SEAL_JOB, (done.lastrowid,))
             return done.lastrowid
 
     def describe_job(self, number: int, said: Mapping[str, str]) -> None:
@@ -511,10 +387,7 @@ class Book:
         with self.whole():
             now = dict(self.job(number).head.conditions) | dict(said)
             rows = [[name, text] for name, text in now.items() if text]
-            self._db.execute(
-                "UPDATE jobs SET conditions = ? WHERE number = ?",
-                (json.dumps(rows, ensure_ascii=False), number),
-            )
+            self._change_job(number, conditions=json.dumps(rows, ensure_ascii=False))
 
     def keep(self, number: int, *kept: Kept) -> None:
         """Add measurements or outcomes to an open job, or replace how it stands; all or nothing."""
@@ -527,36 +400,23 @@ class Book:
     def _keep(self, number: int, kept: Kept, body: str) -> None:
         if isinstance(kept, Entry):
             arrays = (codec.packed(kept.turns), codec.packed(kept.envelope_v))
-            self._db.execute(
-                "INSERT INTO takings (job, body, turns, envelope_v) VALUES (?, ?, ?, ?)",
-                (number, body, *arrays),
-            )
+            self._db.execute(KEEP_TAKING, (number, body, *arrays))
             if kept.virtual:
-                self._db.execute(
-                    "UPDATE jobs SET virtual = 1 WHERE number = ? AND virtual = 0", (number,)
-                )
+                self._change_job(number, virtual=1)
         elif isinstance(kept, JobStanding):
-            self._db.execute(
-                "UPDATE jobs SET standing = ?, nudges = ? WHERE number = ?",
-                (body, kept.bench.nudges, number),
-            )
+            self._change_job(number, standing=body, nudges=kept.bench.nudges)
         else:
-            self._db.execute("INSERT INTO outcomes (job, body) VALUES (?, ?)", (number, body))
-            outcomes, stages = self._outcomes(number), (Stage.AS_FOUND, Stage.AS_LEFT)
-            self._db.execute(
-                "UPDATE jobs SET as_found = ?, as_left = ? WHERE number = ?",
-                (*(codec.as_text(summary_of(outcomes, stage)) for stage in stages), number),
-            )
+            self._db.execute(KEEP_OUTCOME, (number, body))
+            outcomes = self._outcomes(number)
+            found, left = (summary_of(outcomes, each) for each in (Stage.AS_FOUND, Stage.AS_LEFT))
+            self._change_job(number, as_found=codec.as_text(found), as_left=codec.as_text(left))
 
     def close_job(self, number: int, closed_at: str, nudges: int, reason: str = "") -> None:
         """Close a job; after that nothing of it changes any more."""
         codec.check_texts([closed_at, reason], "reason")
         with self.whole():
             self._known_job(number)
-            self._db.execute(
-                "UPDATE jobs SET closed_at = ?, closing_reason = ?, nudges = ? WHERE number = ?",
-                (closed_at, reason, nudges, number),
-            )
+            self._change_job(number, closed_at=closed_at, closing_reason=reason, nudges=nudges)
 
     # -- reading -------------------------------------------------------------------------------
 
@@ -565,17 +425,18 @@ class Book:
         codec.check_texts(identity, "identity")
         with as_book_error(self._where):
             row = self._db.execute(
-                "SELECT identity, profile, note, added_at FROM drives WHERE identity = ?",
+                f"SELECT {DRIVE_IS_SOUND}, identity, profile, note, added_at FROM drives "
+                "WHERE identity = ?",
                 (identity,),
             ).fetchone()
-        return Drive(*row) if row else None
+            return _drive_of(row) if row else None
 
     def drives(self, search: str = "") -> tuple[DriveSummary, ...]:
         """Return the drives whose identity, class or note has `search` in it, by identity."""
         codec.check_texts(search, "search")
         with as_book_error(self._where):
             rows = self._db.execute(
-                "SELECT identity, drives.profile, note, added_at, "
+                f"SELECT {DRIVE_IS_SOUND}, identity, drives.profile, note, added_at, "
                 "(SELECT count(*) FROM jobs WHERE drive = drives.id), "
                 "(SELECT max(number) FROM jobs WHERE drive = drives.id AND closed_at = ''), "
                 f"{_SUMMARY} FROM drives LEFT JOIN jobs ON jobs.number = "
@@ -586,7 +447,7 @@ class Book:
             ).fetchall()
             return tuple(
                 DriveSummary(
-                    Drive(*row[:4]), row[4], _summary_of(row[6:]) if row[6] else None, row[5]
+                    _drive_of(row[:5]), row[5], _summary_of(row[7:]) if row[8] else None, row[6]
                 )
                 for row in rows
             )
@@ -605,22 +466,25 @@ class Book:
         with self._reading():
             self._known_job(number)
             row: tuple[Any, ...] = self._db.execute(
-                "SELECT identity, drives.profile, note, added_at, closed_at, closing_reason, "
-                "nudges, opened_at, source, software, jobs.profile, virtual, profile_values, "
-                "conditions FROM jobs JOIN drives ON drives.id = drive WHERE number = ?",
+                f"SELECT {JOB_IS_SOUND}, {DRIVE_IS_SOUND}, identity, drives.profile, note, "
+                "added_at, closed_at, closing_reason, nudges, opened_at, source, software, "
+                "jobs.profile, virtual, profile_values, conditions FROM jobs "
+                "JOIN drives ON drives.id = drive WHERE number = ?",
                 (number,),
             ).fetchone()
+            _check(row[0], f"job {number}")
+            drive, row = _drive_of(row[1:6]), row[6:]
             names = ("opened_at", "source", "software", "profile")
-            head: dict[str, Any] = dict(zip(names, row[7:], strict=False))
-            head["virtual"] = bool(row[11])
-            head["profile_values"], head["conditions"] = map(codec.tree_of, row[12:])
+            head: dict[str, Any] = dict(zip(names, row[3:], strict=False))
+            head["virtual"] = bool(row[7])
+            head["profile_values"], head["conditions"] = map(codec.tree_of, row[8:])
             return JobRecord(
                 number,
-                Drive(*row[:4]),
+                drive,
                 codec.read(JobHead, head, f"job {number}"),
                 self._entries(number),
                 self._outcomes(number),
-                *row[4:7],
+                *row[:3],
             )
 
     def standing(self, number: int) -> JobStanding | None:
@@ -678,6 +542,10 @@ class Book:
 
     # -- inside --------------------------------------------------------------------------------
 
+    def _change_job(self, number: int, **values: object) -> None:
+        done = self._db.execute(change_of_job(values), {"number": number, **values})
+        _check(done.rowcount, f"job {number}")
+
     def _drive_id(self, identity: str) -> int | None:
         codec.check_texts(identity, "identity")
         row = self._db.execute("SELECT id FROM drives WHERE identity = ?", (identity,)).fetchone()
@@ -697,19 +565,27 @@ class Book:
             raise RefusedError(f"book “{self._where}”: it has no job {number}")
 
     def _outcomes(self, number: int) -> tuple[Outcome, ...]:
-        rows = self._db.execute("SELECT body FROM outcomes WHERE job = ? ORDER BY id", (number,))
+        where = f"job {number}: outcome"
+        rows = self._db.execute(
+            f"SELECT {OUTCOME_IS_SOUND}, body FROM outcomes WHERE job = ? ORDER BY id", (number,)
+        )
         return tuple(
-            codec.read(Outcome, codec.tree_of(body), f"job {number}: outcome") for (body,) in rows
+            codec.read(Outcome, codec.tree_of(body), where)
+            for is_sound, body in rows
+            if _check(is_sound, where)
         )
 
     def _entries(self, number: int) -> tuple[Entry, ...]:
         where = f"job {number}: taking"
         rows = self._db.execute(
-            "SELECT body, turns, envelope_v FROM takings WHERE job = ? ORDER BY id", (number,)
+            f"SELECT {TAKING_IS_SOUND}, body, turns, envelope_v FROM takings WHERE job = ? "
+            "ORDER BY id",
+            (number,),
         )
         return tuple(
             codec.entry_of(codec.tree_of(body), where, *map(codec.unpacked, arrays))
-            for body, *arrays in rows
+            for is_sound, body, *arrays in rows
+            if _check(is_sound, where)
         )
 
 
@@ -719,8 +595,28 @@ def shown(text: str) -> str:
     return printable if len(printable) <= 60 else printable[:59] + "…"
 
 
+def _check(is_sound: int, where: str) -> bool:
+    """Refuse a row that is not as it was kept.
+
+    Raises
+    ------
+    CodingError
+        When it is not.
+    """
+    if not is_sound:
+        raise CodingError(f"{where} is not as it was kept")
+    return True
+
+
+def _drive_of(row: tuple[Any, ...]) -> Drive:
+    is_sound, identity, *rest = row
+    _check(is_sound, f"drive “{shown(identity)}”")
+    return Drive(identity, *rest)
+
+
 def _summary_of(row: tuple[Any, ...]) -> JobSummary:
-    number, opened_at, closed_at, virtual, as_found, as_left, nudges = row
+    is_sound, number, opened_at, closed_at, virtual, as_found, as_left, nudges = row
+    _check(is_sound, f"job {number}")
     found, left = (
         Summary() if text == "{}" else codec.read(Summary, codec.tree_of(text), f"job {number}")
         for text in (as_found, as_left)

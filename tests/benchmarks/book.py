@@ -13,6 +13,7 @@ import numpy as np
 from app.analysis.adjust.drift import drift_of
 from app.analysis.results import Quantity
 from app.book import codec
+from app.book.schema import KEEP_TAKING, SEAL_DRIVE, SEAL_JOB
 from app.book.store import Book
 from app.job.model import Summary, Value
 from tests.app.book.jobs import HEAD, entry
@@ -91,6 +92,7 @@ def _fill(path: Path) -> None:
                 "INSERT INTO drives (identity, profile, note, added_at) VALUES (?, ?, ?, ?)",
                 (identity, "130mm-48tpi", f"ticket machine, hall {drive % 40}", HEAD.opened_at),
             )
+            db.execute(SEAL_DRIVE, (identity,))
             for job in range(JOBS):
                 summary = codec.as_text(
                     Summary(
@@ -116,8 +118,6 @@ def _fill(path: Path) -> None:
                         summary,
                     ),
                 )
-                db.execute(
-                    "INSERT INTO takings (job, body, turns, envelope_v) VALUES (?, ?, ?, ?)",
-                    (done.lastrowid, body, turns, turns),
-                )
+                db.execute(SEAL_JOB, (done.lastrowid,))
+                db.execute(KEEP_TAKING, (done.lastrowid, body, turns, turns))
     book.close()

@@ -7,8 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from app.book import codec
 from app.book.exchange import export_json, import_json
 from app.book.model import BookError, Drive, ResumableJob
+from app.book.schema import KEEP_OUTCOME
 from app.book.store import Book
 from app.book.writer import JobWriter, head_for
 from app.job.model import CheckName, Stage
@@ -343,8 +345,8 @@ def test_a_job_is_gone_on_with_on_a_drive_and_by_limits_alike(book):
 
 def test_a_record_that_is_damaged_is_told_by_its_place(book):
     number = filled(book)
-    book._db.execute("DROP TRIGGER outcomes_stand")
-    book._db.execute("UPDATE outcomes SET body = replace(body, '\"fail\"', '\"fine\"')")
+    body = codec.as_text(outcome()).replace('"fail"', '"fine"')
+    book._db.execute(KEEP_OUTCOME, (number, body))
     with pytest.raises(BookError, match=rf"damaged \(job {number}: outcome.verdict .*backup"):
         book.job(number)
 

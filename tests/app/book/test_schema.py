@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from app.book import store
+from app.book import schema
 from app.book.model import BookError
 from app.book.store import Book
 from tests.app.book.jobs import entry
@@ -19,7 +19,7 @@ def old_book(path, version):
     made.close()
 
 
-@pytest.mark.parametrize("version", range(1, len(store.MIGRATIONS)))
+@pytest.mark.parametrize("version", range(1, len(schema.MIGRATIONS)))
 def test_an_older_book_is_brought_up_with_all_that_is_in_it(tmp_path, version):
     path = tmp_path / "book.sqlite3"
     old_book(path, version)
@@ -29,7 +29,7 @@ def test_an_older_book_is_brought_up_with_all_that_is_in_it(tmp_path, version):
         assert record.head.conditions == (("room", "21 degC"),)
         assert record.entries[0].values[0].value == 40.0
         assert record.as_found.offset_um.u == 1.5
-        assert book._db.execute("PRAGMA user_version").fetchone() == (len(store.MIGRATIONS),)
+        assert book._db.execute("PRAGMA user_version").fetchone() == (len(schema.MIGRATIONS),)
         with pytest.raises(sqlite3.IntegrityError):
             book._db.execute("DELETE FROM takings")
         book.keep(1, entry())
@@ -73,8 +73,8 @@ def test_another_program_s_database_is_not_touched(tmp_path):
 def test_a_migration_that_fails_leaves_the_older_book(tmp_path, monkeypatch):
     path = tmp_path / "book.sqlite3"
     old_book(path, 1)
-    broken = (store.MIGRATIONS[0], "CREATE TABLE extra (a TEXT);\nCREATE NONSENSE;\n")
-    monkeypatch.setattr(store, "MIGRATIONS", broken)
+    broken = (schema.MIGRATIONS[0], "CREATE TABLE extra (a TEXT);\nCREATE NONSENSE;\n")
+    monkeypatch.setattr(schema, "MIGRATIONS", broken)
     with pytest.raises(BookError):
         Book(path)
     monkeypatch.undo()
