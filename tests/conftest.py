@@ -5,6 +5,7 @@ import signal
 import tempfile
 
 import hypothesis
+import pytest
 
 # Before anything imports Qt. Tests that want a real display start one and run a process in it.
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
@@ -28,3 +29,18 @@ hypothesis.settings.register_profile(
     "evenlobe", deadline=None, derandomize="CI" in os.environ, print_blob=True
 )
 hypothesis.settings.load_profile("evenlobe")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items):
+    """Of a function marked `few`, mark as slow all cases but so many, spread evenly."""
+    cases = {}
+    for item in items:
+        if item.get_closest_marker("few") is not None:
+            cases.setdefault(item.nodeid.partition("[")[0], []).append(item)
+    for of_one in cases.values():
+        (count,) = of_one[0].get_closest_marker("few").args
+        kept = {place * (len(of_one) - 1) // max(count - 1, 1) for place in range(count)}
+        for place, item in enumerate(of_one):
+            if place not in kept:
+                item.add_marker(pytest.mark.slow)

@@ -54,6 +54,7 @@ WATCHED = ("live:muted", "live:stuck-channel", "live:away")
 
 
 @pytest.mark.parametrize("name", RIGHT)
+@pytest.mark.few(12)
 def test_nothing_is_valid_and_wrong(name: str):
     outcomes = [tried(Key(name, SEED, number)) for number in range(DRAWS)]
     assert not [(str(each.key), each.verdict) for each in outcomes if each.verdict.faults()]
@@ -62,6 +63,7 @@ def test_nothing_is_valid_and_wrong(name: str):
 
 
 @pytest.mark.parametrize("name", WATCHED)
+@pytest.mark.few(1)
 def test_a_live_needle_parks_when_the_signal_goes(name: str):
     outcome = tried(Key(name, SEED, 0))
     assert not outcome.verdict.faults(), (str(outcome.key), outcome.verdict)

@@ -27,6 +27,7 @@ def test_a_killed_book_opens_clean_with_all_that_was_said_to_be_kept(tmp_path):
     assert said > KILLS
 
 
+@pytest.mark.slow
 def test_a_killed_job_is_gone_on_with_to_its_end(tmp_path):
     path = tmp_path / "book.sqlite3"
     # A drive on which all passes, wherever in a check the first job ends and the next begins.

@@ -130,6 +130,7 @@ def test_one_object_alone_on_standard_output(finished):
 
 
 @pytest.mark.parametrize("codec", ["utf-8", "ascii"])
+@pytest.mark.few(1)
 def test_object_and_text_survive_an_output_that_holds_few_letters(
     finished, environment, tmp_path, codec
 ):
@@ -164,6 +165,7 @@ def test_a_name_that_is_no_text_is_no_fault_of_the_program(finished, tmp_path):
         (("measure", "sound:no such device"), "sound"),
     ],
 )
+@pytest.mark.few(2)
 def test_bad_input_ends_with_2_and_one_line(finished, words, said):
     status, out, errors = finished(*words)
     assert status == 2

@@ -30,6 +30,7 @@ def true_speed_rpm(signal, made):
 
 
 @pytest.mark.parametrize("case", CASES)
+@pytest.mark.few(2)
 def test_the_ratio_of_ten_turns_is_within_its_limit_and_the_speed_too(case):
     signal, limit = CASES[case]
     reading, made = measured(signal)

@@ -73,6 +73,7 @@ def test_the_side_of_the_switch_is_told_by_the_nominal_carrier(carrier_hz, seen_
 
 @pytest.mark.parametrize(("carrier_hz", "seen_hz"), CARRIERS)
 @pytest.mark.parametrize("ratio", [0.7, 0.85, 1.0])
+@pytest.mark.few(3)
 def test_the_ratio_and_the_true_carrier(carrier_hz, seen_hz, ratio):
     reading = reading_of(lobes(carrier_hz, ratio=ratio), carrier_hz)
     assert reading.valid
@@ -136,6 +137,7 @@ def azimuth_in(samples, carrier_hz, nominal_hz):
 
 @pytest.mark.parametrize("carrier_hz", RADII_MM)
 @pytest.mark.parametrize("head", [-9.0, 5.0, 21.0])
+@pytest.mark.few(3)
 def test_azimuth_by_the_true_wavelength_within_a_minute(made, carrier_hz, head):
     length_um = 2e3 * np.pi * RADII_MM[carrier_hz] * 5.0 / carrier_hz
     heights = azimuth_loss(np.array(ANGLES) - head, WIDTH_UM, length_um)

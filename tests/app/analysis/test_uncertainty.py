@@ -39,6 +39,7 @@ def errors_of(names, turns, seeds, **signal):
     [(1, 60), *(pytest.param(*each, marks=pytest.mark.slow) for each in ((3, 40), (10, 25)))],
 )
 @pytest.mark.parametrize("geometry", ["two-band", "boundary"])
+@pytest.mark.few(1)
 def test_two_u_hold_the_errors(geometry, turns, seeds, snr_db):
     errors, u = errors_of(RAW, turns, seeds, geometry=geometry, snr_db=snr_db)
     # With fewer invalid than a quarter; of a 95 % interval that holds, fewer than 86 % of 60

@@ -129,6 +129,7 @@ def gapped(samples, cut, *, told, jump):
 @pytest.mark.parametrize(("told", "jump"), [(True, True), (False, True), (True, False)])
 @pytest.mark.parametrize("cut_s", [0.001, 0.03, 0.5])
 @pytest.mark.parametrize("at_s", [0.55, 0.62, 0.7])
+@pytest.mark.few(9)
 def test_a_gap_costs_the_turns_that_it_touches(at_s, cut_s, told, jump):
     made = make(Signal(**BRISK, snr_db=30, turns=8.4))
     cut = round(at_s * RATE_HZ), round((at_s + cut_s) * RATE_HZ)

@@ -524,6 +524,7 @@ def job_again(failed_book, tmp_path):
         ([], ""),
     ],
 )
+@pytest.mark.few(1)
 def test_going_on_with_a_job_changes_nothing_of_it(job_again, capsys, words, said):
     assert main.run([*job_again(LATE), "--resume", *words]) == (2 if said else 3)
     assert said in capsys.readouterr().err

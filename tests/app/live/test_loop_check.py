@@ -27,6 +27,7 @@ def checked(card, **how):
 
 
 @pytest.mark.parametrize("seed", [0, 1, 2])
+@pytest.mark.few(1)
 def test_corner_threshold_and_knee_are_found(seed):
     """A slice of python -m tests.virtualprobe, in whose table the clock stands too."""
     found = row(seed, clock_s=0.0)

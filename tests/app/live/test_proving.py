@@ -75,6 +75,7 @@ def reading_behind(parts, rate_hz, proof, offset_um):
 
 
 @pytest.mark.parametrize(("seed", "offset_um"), [(0, 14.0), (1, -25.0), (2, 40.0)])
+@pytest.mark.few(1)
 def test_a_reading_behind_a_proved_probe_is_right(seed, offset_um):
     parts, rate_hz, _ = drawn(seed)
     proof = proof_by(card_of(seed), quick=True)

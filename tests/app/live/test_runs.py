@@ -49,6 +49,7 @@ def write(track, pattern):
 @pytest.mark.parametrize(
     "roles", [None, (Role.DIFFERENTIAL, Role.INDEX), (Role.ENVELOPE, Role.INDEX)]
 )
+@pytest.mark.few(2)
 def test_azimuth_is_the_drive_s(side, roles):
     found, _, truth = measured(Measurand.AZIMUTH, to(34, side), track=34, side=side, roles=roles)
     assert found.problem is None
@@ -59,6 +60,7 @@ def test_azimuth_is_the_drive_s(side, roles):
 
 @pytest.mark.parametrize("track", [1, 34])
 @pytest.mark.parametrize("side", [0, 1])
+@pytest.mark.few(2)
 def test_index_timing_is_the_drive_s(track, side):
     where = {"track": track, "side": side}
     found, _, truth = measured(Measurand.INDEX, to(**where), **where, snr_db=20.0)
@@ -67,6 +69,7 @@ def test_index_timing_is_the_drive_s(track, side):
 
 
 @pytest.mark.parametrize(("pattern", "cycles"), [("1F", 12_500), ("2F", 25_000)])
+@pytest.mark.few(1)
 def test_output_is_the_track_s(pattern, cycles):
     params = {"rate": 1e6, "modulation_percent": 8.0, "asymmetry_ns": 60.0, "third_harmonic": 0.0}
     # Asymmetry needs four samples a cycle.
@@ -96,6 +99,7 @@ def test_output_is_the_track_s(pattern, cycles):
         (Measurand.OUTPUT, to(34), 34, "nothing is written here"),
     ],
 )
+@pytest.mark.few(2)
 def test_the_wrong_track_is_a_sentence(measurand, hands, track, said):
     found, *_ = measured(measurand, hands, track=track)
     assert said in str(found.problem)

@@ -469,6 +469,7 @@ def test_the_disk_s_profile_says_which_lobe_is_outward(start):
 
 @pytest.mark.parametrize("first_lobe_outward", [True, False])
 @pytest.mark.parametrize(("start_um", "side"), [(4.0, Side.OUTWARD), (-34.0, Side.INWARD)])
+@pytest.mark.few(1)
 def test_the_sign_is_taught_by_a_nudge(start, first_lobe_outward, start_um, side):
     session = start(first_lobe_outward=first_lobe_outward)
     session.open(f"{SIM}&offset_um={start_um}", "plus,minus")
@@ -508,6 +509,7 @@ def taught_session(start):
 
 
 @pytest.mark.parametrize("to_um", [30.0, -25.0])
+@pytest.mark.few(1)
 def test_a_taught_side_holds_in_every_measurement(start, to_um):
     session = taught_session(start)
     session.controls.nudge(to_um - 30.0)

@@ -57,6 +57,7 @@ CASES = [
 
 
 @pytest.mark.parametrize(("family", "name"), CASES)
+@pytest.mark.few(6)
 def test_what_a_record_s_meaning_hangs_on_is_not_turned_unseen(family, name):
     scope = new_scope(family)
     with ScopeServer(scope, "socket", port=0) as server:

@@ -118,6 +118,7 @@ def test_no_thread_is_left_after_many_connects(server):
 
 
 @pytest.mark.parametrize("transport", ["socket", "vxi11", "hislip", "usb", "serial"])
+@pytest.mark.few(2)
 def test_a_scope_that_stalls_does_not_hold_up_the_closing(transport, scope):
     with served(scope, transport) as (address, _):
         serial = "?baud=115200" if transport == "serial" else ""

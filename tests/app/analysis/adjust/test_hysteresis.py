@@ -75,6 +75,7 @@ def test_mirrored_sides_change_the_sign_alone(values):
         (8, 5.0, 0.93),
     ],
 )
+@pytest.mark.few(2)
 def test_two_u_hold_95_per_cent(count, scatter_um, least):
     rng = np.random.default_rng(count)
     held, us = [], []

@@ -69,6 +69,7 @@ def test_clipping_that_is_not_told_does_no_harm(part, snr_db, place):
 @pytest.mark.parametrize("snr_db", [None, 25.0])
 @pytest.mark.parametrize("geometry", ["two-band", "boundary", "squared", "alternating"])
 @pytest.mark.parametrize("place", EACH_PLACE)
+@pytest.mark.few(8)
 def test_a_whole_signal_is_not_called_clipped(place, geometry, snr_db, bits):
     rate_hz, carrier_hz = PLACES[place]
     signal = Signal(
@@ -120,6 +121,7 @@ def test_a_saturated_index_is_no_clipping():
 
 @pytest.mark.parametrize("ratio", [0.85, 0.5])
 @pytest.mark.parametrize("snr_db", [-5.0, 0.0, 3.0, 6.0])
+@pytest.mark.few(3)
 def test_noise_is_not_called_clipped(snr_db, ratio):
     signal = Signal(rate_hz=1e6, carrier_hz=125e3, ratio=ratio, snr_db=snr_db, turns=6.4)
     reading, _ = measured(signal)
@@ -128,6 +130,7 @@ def test_noise_is_not_called_clipped(snr_db, ratio):
 
 @pytest.mark.parametrize("off_hz", [-40.0, -10.0, -3.0, 3.0, 4.9, 10.0, 40.0])
 @pytest.mark.parametrize("part", [0.25, 1 / 3, pytest.param(0.2, marks=pytest.mark.slow)])
+@pytest.mark.few(4)
 def test_a_carrier_near_a_part_of_the_rate_is_not_called_clipped(part, off_hz):
     signal = Signal(rate_hz=250e3, carrier_hz=part * 250e3 + off_hz, snr_db=30, turns=3.4)
     for seed in range(3):

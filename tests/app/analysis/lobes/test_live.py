@@ -38,6 +38,7 @@ def test_the_first_reading_comes_within_a_second():
 
 @pytest.mark.parametrize("names", [RAW, BARE], ids=["index", "no index"])
 @pytest.mark.parametrize("geometry", ["two-band", "boundary"])
+@pytest.mark.few(2)
 def test_a_step_is_followed_and_held(geometry, names):
     signal = Signal(
         **BRISK, geometry=geometry, snr_db=30, turns=12.0, balance_at=((0.0, OUT), (1.5, IN))
@@ -54,6 +55,7 @@ def test_a_step_is_followed_and_held(geometry, names):
     [1.50, 1.58, 1.66, *(pytest.param(each, marks=pytest.mark.slow) for each in (1.54, 1.62))],
 )
 @pytest.mark.parametrize("geometry", ["two-band", "boundary"])
+@pytest.mark.few(2)
 def test_nine_tenths_of_a_step_show_within_180_ms_wherever_it_falls(geometry, step_s):
     # By the time of the samples, not by the clock: the limit is the "at worst".
     signal = Signal(
@@ -89,6 +91,7 @@ def test_one_lobe_tells_the_balance_while_the_sum_holds():
 
 
 @pytest.mark.parametrize("gain", [0.5, 1.5, 2.0])
+@pytest.mark.few(1)
 def test_a_sum_that_jumps_is_said_and_pairs_are_read(gain):
     def change(samples, time_s):
         samples[time_s > 1.5, :2] *= gain
@@ -128,6 +131,7 @@ def test_a_gain_that_drifts_does_not_bend_the_balance():
     ],
     ids=lambda given: given if isinstance(given, str) else "no index" if given is BARE else "index",
 )
+@pytest.mark.few(1)
 def test_digital_silence_parks_the_needle_and_the_signal_brings_it_back(geometry, names):
     def mute(samples, time_s):
         # A muted card gives zeros and nothing else, not even its own noise.
@@ -176,6 +180,7 @@ def test_off_the_track_there_is_no_reading_and_back_again_there_is(away_s):
 
 @pytest.mark.parametrize("away_s", [1.0, pytest.param(18.0, marks=pytest.mark.slow)])
 @pytest.mark.parametrize("side", [Side.OUTWARD, Side.INWARD])
+@pytest.mark.few(1)
 def test_a_taught_sign_outlives_a_step_away(side, away_s):
     answers = []
     at = {
@@ -196,6 +201,7 @@ def test_a_taught_sign_outlives_a_step_away(side, away_s):
 
 @pytest.mark.parametrize(("before", "after"), [(0.1, -0.05), (-0.1, 0.05), (0.06, 0.0)])
 @pytest.mark.parametrize("centre", [0.25, 0.75])
+@pytest.mark.few(2)
 def test_teaching_learns_the_right_lobe(before, after, centre):
     # Outward is where the balance of the formula grows; the head is moved by (after - before).
     side = Side.OUTWARD if after > before else Side.INWARD
@@ -233,6 +239,7 @@ def test_teaching_needs_a_reading():
 
 
 @pytest.mark.parametrize("at", [0.45, 0.7, 0.85, 0.95])
+@pytest.mark.few(2)
 def test_one_glitch_does_not_move_the_needle(at):
     signal = Signal(**BRISK, snr_db=30, turns=12.0)
     made = make(signal)

@@ -19,6 +19,7 @@ def test_the_heights_are_the_tops_of_the_differential(geometry, ratio):
 
 
 @pytest.mark.parametrize("geometry", GEOMETRIES)
+@pytest.mark.few(1)
 def test_noise_does_not_raise_the_heights(geometry):
     errors = []
     for seed in range(12):
@@ -62,6 +63,7 @@ def test_a_third_harmonic_does_not_matter(third):
 @pytest.mark.parametrize("place", [0.22, 0.25, 0.3, 0.75])
 @pytest.mark.parametrize("length", [0.01, 0.02, 0.05])
 @pytest.mark.parametrize("left", [0.05, 0.9])
+@pytest.mark.few(6)
 def test_a_long_drop_out_fixed_on_a_lobe_does_no_harm(left, length, place):
     made = make(Signal(**BRISK, snr_db=30, turns=3.4))
     samples = made.columns(*RAW)

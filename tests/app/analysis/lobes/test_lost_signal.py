@@ -80,6 +80,7 @@ def followed(change, names, **more):
         (hiss, RAW, messages.NO_CARRIER),
     ],
 )
+@pytest.mark.few(3)
 def test_a_signal_that_is_cut_off_parks_the_needle_with_the_true_reason(change, names, reason):
     truth, found = followed(change, names)
     cut = [reading for time_s, reading in found if CUT_S + 0.5 < time_s < BACK_S]

@@ -43,6 +43,7 @@ def stepped(place, geometry, after=AFTER, names=RAW, **more):
     ("place", "allowed_s"), [(0.17, 0.04), (0.25, 0.04), (0.33, 0.04), (0.8, 0.04), (0.5, 0.11)]
 )
 @pytest.mark.parametrize("geometry", ["two-band", "boundary"])
+@pytest.mark.few(2)
 def test_the_needle_follows_a_step_inside_the_lobe(geometry, place, allowed_s):
     at_s, found = stepped(place, geometry)
     wanted = BEFORE + 0.9 * (AFTER - BEFORE)
@@ -64,6 +65,7 @@ def test_what_has_settled_takes_no_notice_of_the_lobe_under_way(geometry):
 
 @pytest.mark.parametrize("geometry", ["two-band", "boundary"])
 @pytest.mark.parametrize("snr_db", [15, 25])
+@pytest.mark.few(1)
 def test_the_needle_is_hardly_less_quiet_than_once_a_lobe(geometry, snr_db):
     made = make(Signal(**BRISK, geometry=geometry, snr_db=snr_db, turns=20.0, seed=3))
     errors = np.array(
@@ -84,6 +86,7 @@ def test_without_an_index_the_needle_waits_for_the_lobe():
 @pytest.mark.parametrize("gain", [0.5, 1.4])
 @pytest.mark.parametrize("at_s", [1.6, 1.64, 1.65])
 @pytest.mark.parametrize("geometry", ["two-band", "boundary"])
+@pytest.mark.few(3)
 def test_a_step_of_the_gain_stands_as_offset_no_longer_than_the_next_lobe(geometry, at_s, gain):
     made = make(Signal(**BRISK, geometry=geometry, snr_db=30, turns=12.5, start_turns=0.0))
     samples = made.columns(*RAW)

@@ -138,6 +138,7 @@ def test_a_lobe_with_two_humps_is_no_lobe():
 
 @pytest.mark.parametrize("part", [0.01, 0.02, 0.03])
 @pytest.mark.parametrize("phase", [0.0, 2.0, 4.0])
+@pytest.mark.few(3)
 def test_a_residual_of_the_same_frequency_is_in_u(part, phase):
     residual = part * np.exp(1j * phase)
     reading = read(drawn(lambda turns: bells(0.1)(turns) + residual))
@@ -154,6 +155,7 @@ def test_a_beat_near_its_null_is_not_certain_to_be_even(offset):
 
 @pytest.mark.parametrize("fill", [0.054, 0.12, 0.25])
 @pytest.mark.parametrize("balance", [0.0, -0.08, 0.3])
+@pytest.mark.few(3)
 def test_nulls_that_azimuth_fills_do_not_park_a_boundary(balance, fill):
     # 4', 9' and 18' of a head of 330 µm at a wavelength of 12.23 µm: (2/k)(1 - cos(kW/2))/2e.
     samples = drawn(boundary(balance, 1j * fill), snr_db=30)

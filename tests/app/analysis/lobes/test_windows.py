@@ -60,6 +60,7 @@ def read(windows, balance, *, names=RAW, of=None, **more):
 
 @pytest.mark.parametrize("balance", [0.0, 0.15, -0.4])
 @pytest.mark.parametrize("windows", LAYOUTS.values(), ids=LAYOUTS)
+@pytest.mark.few(4)
 def test_the_heights_are_those_of_the_windows(windows, balance):
     reading = read(windows, balance)
     assert reading.valid, reading.reasons
@@ -72,6 +73,7 @@ def test_the_heights_are_those_of_the_windows(windows, balance):
 
 @pytest.mark.parametrize("rpm", [288.0, 300.0, 360.0])
 @pytest.mark.parametrize("windows", LAYOUTS.values(), ids=LAYOUTS)
+@pytest.mark.few(4)
 def test_without_an_index_they_show_turn_and_side(windows, rpm):
     for balance in (0.15, -0.4):
         reading = read(windows, balance, names=BARE, rpm=rpm)

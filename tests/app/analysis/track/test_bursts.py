@@ -40,6 +40,7 @@ def test_heights_by_the_curve_give_the_angle_back(head):
 
 @pytest.mark.parametrize("delay_us", [60.0, 200.0, 311.7])
 @pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.slow)])
+@pytest.mark.few(1)
 def test_the_start_is_found_within_a_microsecond(delay_us, seed):
     found = index_of(found_in(made_bursts.bursts(seed, delay_us)))
     assert found.delay_us.value == pytest.approx(delay_us, abs=1.0)
@@ -49,6 +50,7 @@ def test_the_start_is_found_within_a_microsecond(delay_us, seed):
 
 
 @pytest.mark.parametrize(("seed", "head"), [(3, -9.0), (4, 5.0), (5, 21.0)])
+@pytest.mark.few(1)
 def test_azimuth_within_a_minute(seed, head):
     length_um = 2e3 * np.pi * RADIUS_MM / made_bursts.CARRIER_CYCLES
     heights = azimuth_loss(np.array(ANGLES) - head, WIDTH_UM, length_um)

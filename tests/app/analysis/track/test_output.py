@@ -19,6 +19,7 @@ def found_in(samples, setup=SETUP, **more):
 
 @pytest.mark.parametrize("cycles", CYCLES)
 @pytest.mark.parametrize(("seed", "modulation"), [(1, 0.0), (2, 0.03), (3, 0.3)])
+@pytest.mark.few(1)
 def test_amplitude_frequency_and_modulation(cycles, seed, modulation):
     found = found_in(made_bursts.written(seed, cycles, modulation, 0.0)).finding
     assert found.amplitude_v.value == pytest.approx(0.4, rel=3e-3)
@@ -31,6 +32,7 @@ def test_amplitude_frequency_and_modulation(cycles, seed, modulation):
 
 @pytest.mark.parametrize("cycles", CYCLES)
 @pytest.mark.parametrize(("seed", "asymmetry_ns"), [(1, 0.0), (2, 60.0), (3, -250.0)])
+@pytest.mark.few(1)
 def test_asymmetry_of_the_peaks(cycles, seed, asymmetry_ns):
     found = found_in(made_bursts.written(seed, cycles, 0.05, asymmetry_ns))
     assert found.problem is None

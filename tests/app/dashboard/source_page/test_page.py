@@ -227,6 +227,7 @@ def test_what_cannot_be_opened_is_said_and_the_page_stays(person, session):
 
 
 @pytest.mark.parametrize("wrapped", ["{}", "'{}'", '"{}"', "file://{}"])
+@pytest.mark.few(2)
 def test_a_pasted_path_is_understood(person, session, wrapped, tmp_path):
     capture = tmp_path / "found here.wav"
     capture.touch()

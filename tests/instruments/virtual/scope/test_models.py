@@ -151,6 +151,7 @@ def test_the_set_up_is_understood(name):
 
 
 @pytest.mark.parametrize("name", WITH_INDEX)
+@pytest.mark.few(12)
 def test_the_lobes_are_the_drives(name):
     scope, ask = ready(name)
     # 600 points, 300 pairs, and codes of 2.4 mV, are the coarsest.
@@ -206,6 +207,7 @@ SHOWN = ("stopped", "armed", "inverted", "position", "ac", "average", "maths")
 
 
 @pytest.mark.parametrize("state", SHOWN)
+@pytest.mark.few(80)
 def test_states_show_on_the_panel(name, state):
     if state not in states_of(name):
         assert state in ("inverted", "average", "maths", "position")

@@ -147,6 +147,7 @@ def test_choice_takes_both_forms_and_no_third():
 
 
 @pytest.mark.parametrize("family", FAMILIES)
+@pytest.mark.few(3)
 def test_any_bytes_are_survived(family):
     scope = make_scope(family)
     scope.reply(b"STOP\n:STOP\n")
