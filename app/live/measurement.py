@@ -457,11 +457,10 @@ class MeasurementRun:
         )
 
     def _speed(self) -> Measurement:
-        rate_hz = self._info.sample_rate_hz
         turns, by_index = index_turns(self._joined(), self._setup), True
         if not turns and isinstance(self._analyser, Analyser):
             turns, by_index = list(self._analyser.turns), False
-        found = speed_over(turns, rate_hz, by_index=by_index)
+        found = speed_over(turns, self._setup, by_index=by_index)
         problem = None if found is not None else messages.NO_WHOLE_TURN
         trace = None if self._analyser is None else self._analyser.trace
         return Measurement(

@@ -18,7 +18,8 @@ from app.live.source_check import QuietCheck
 from app.profiles import Profile
 from app.stamp import version
 from instruments.proof import DetectorProof, Identity, InputProof
-from instruments.sound.kept import as_toml, proof_path
+from instruments.proof_text import as_toml
+from instruments.sound.kept import proof_path
 from instruments.source import Role, SourceInfo
 
 _HOLDS_PART = 0.01

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from urllib.parse import quote, unquote
 
-from instruments.source import AddressError, Role, check_roles, parse_roles
+from instruments.proof import InputProof
+from instruments.proof_text import PROOF_KIND, as_toml, proof_of_table
+from instruments.source import Role, SourceError, check_roles, parse_roles
 
 _MARK = "evenlobe"
 
@@ -22,6 +25,8 @@ class Description:
         The samples come from the virtual drive; their volts are relative.
     rate_hz, bandwidth_hz, low_corner_hz, low_corner_part, full_scale_v, mixed_hz : float or None
         As in :class:`~instruments.source.SourceInfo`, None when not told.
+    proof : InputProof or None
+        What a check had found of the input, where one held for it.
     """
 
     roles: tuple[Role, ...] = ()
@@ -33,6 +38,7 @@ class Description:
     low_corner_part: float | None = None
     full_scale_v: float | None = None
     mixed_hz: float | None = None
+    proof: InputProof | None = None
 
 
 _FLAGS = ("virtual", "uncalibrated")
@@ -40,6 +46,7 @@ _NUMBERS = (
     *("rate_hz", "bandwidth_hz", "low_corner_hz", "low_corner_part", "full_scale_v"),
     "mixed_hz",
 )
+_PROOF = "proof"
 _MAY_BE_ZERO = ("low_corner_hz", "low_corner_part")
 
 
@@ -51,6 +58,9 @@ def describe(description: Description) -> str:
         value = getattr(description, key)
         if value is not None:
             words.append(f"{key}={value:.12g}")
+    if description.proof is not None:
+        # The text of the kept check as one word.
+        words.append(f"{_PROOF}={quote(as_toml(description.proof))}")
     return " ".join(words)
 
 
@@ -83,10 +93,16 @@ def understand(comment: str, channels: int) -> tuple[Description, tuple[str, ...
         check_roles(roles, pairs.get("roles", ""))
         if len(roles) > channels:
             raise ValueError("more roles than columns")
-    except (ValueError, AddressError):
+        proof = _proof(pairs.get(_PROOF, ""))
+    except (ValueError, SourceError):
         note = "The recording's description of itself is damaged; only what is sure is used."
         return Description(virtual=virtual, uncalibrated=uncalibrated), (note,)
-    return Description(roles, virtual, uncalibrated, **numbers), ()
+    return Description(roles, virtual, uncalibrated, **numbers, proof=proof), ()
+
+
+def _proof(word: str) -> InputProof | None:
+    what = "recording"
+    return proof_of_table(PROOF_KIND.parse(unquote(word), what), what) if word else None
 
 
 def _number(key: str, text: str) -> float:

@@ -105,6 +105,9 @@ class SoundFileCapture:
         self._scale = 1.0 if full_scale_v is None else full_scale_v
         self._relative = self.description.uncalibrated and full_scale_v is None
         self.full_scale_v = self.description.full_scale_v
+        if full_scale_v is not None:
+            known = 1.0 if self.description.uncalibrated else self.full_scale_v
+            self.full_scale_v = None if known is None else known * full_scale_v
         if self._file.subtype not in _FLOATS:
             self.full_scale_v = self._scale
             if full_scale_v is None:

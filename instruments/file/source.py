@@ -297,6 +297,12 @@ class FileSource(Source):
             raise SourceUnavailable(f"capture “{self._path}” cannot be read: {fault}") from None
 
 
+def _as_recorded(choice: ColumnChoice, roles: tuple[Role, ...]) -> bool:
+    """Tell whether each column carries what it did when a check held for it."""
+    pairs = zip(choice.columns, choice.roles, strict=True)
+    return all(roles[column : column + 1] == (role,) for column, role in pairs)
+
+
 def _info(name: str, capture: Capture, choice: ColumnChoice, mixed_hz: float | None) -> SourceInfo:
     told = capture.description
     half = _PEAK_DETECT_HZ if capture.min_max else capture.rate_hz / 2
@@ -316,5 +322,6 @@ def _info(name: str, capture: Capture, choice: ColumnChoice, mixed_hz: float | N
         mixed_hz=told.mixed_hz if mixed_hz is None else mixed_hz,
         length_frames=capture.length_frames,
         full_scale_v=capture.full_scale_v,
+        proof=told.proof if _as_recorded(choice, told.roles) else None,
         notes=capture.notes_of(choice.columns),
     )

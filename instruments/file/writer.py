@@ -177,6 +177,7 @@ class CaptureWriter:
             low_corner_part=info.low_corner_part if info.low_corner_hz else None,
             full_scale_v=info.full_scale_v,
             mixed_hz=info.mixed_hz,
+            proof=info.proof,
         )
 
     def _write_hole(self, file: soundfile.SoundFile, block: Block) -> None:

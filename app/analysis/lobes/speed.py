@@ -69,26 +69,28 @@ def _turn_by_lobes(times: Sequence[LobeTime], a_turn: int) -> tuple[float, float
     return float(frames), float(one_u * np.sqrt(2.0 / a_turn) / turns)
 
 
-def speed_over(turns: Sequence[Turn], rate_hz: float, *, by_index: bool) -> SpeedFinding | None:
+def speed_over(turns: Sequence[Turn], setup: Setup, *, by_index: bool) -> SpeedFinding | None:
     """Return the speed over consecutive turns, None without any."""
     if not turns:
         return None
+    rate_hz = setup.sample_rate_hz
     frames = np.array([turn.frames for turn in turns])
     middles_s = np.array([turn.start_frame + turn.end_frame for turn in turns]) / (2.0 * rate_hz)
     turn_rpm: NDArray[np.float64] = 60.0 * rate_hz / frames
     mean_rpm = float(60.0 * rate_hz / frames.mean())
     count = len(turns)
-    # One frame's width, rectangular, at either end of the run.
-    edges_rpm = mean_rpm * float(np.sqrt(2.0 / 12.0)) / float(frames.sum())
+    # One frame's width, rectangular, at either end of the run; and the clock, alike in all turns.
+    edges = float(np.sqrt(2.0 / 12.0)) / float(frames.sum())
+    common_rpm = mean_rpm * float(np.hypot(edges, setup.clock_u_part))
     if count < _FEW:
         spread = float(np.ptp(turn_rpm)) if count > 1 else 0.002 * mean_rpm
         return SpeedFinding(
-            Quantity(mean_rpm, float(np.hypot(edges_rpm, spread))), None, None, turn_rpm, by_index
+            Quantity(mean_rpm, float(np.hypot(common_rpm, spread))), None, None, turn_rpm, by_index
         )
     minutes = (middles_s - middles_s.mean()) / 60.0
     line = fit(np.stack([np.ones(count), minutes], axis=1), turn_rpm)
     sd_rpm, drift = line.residual_sd, line.combination(0.0, 1.0)
-    mean_u = float(np.hypot(edges_rpm, t_expanded(sd_rpm / np.sqrt(count), count - 2)))
+    mean_u = float(np.hypot(common_rpm, t_expanded(sd_rpm / np.sqrt(count), count - 2)))
     part = 100.0 / mean_rpm
     return SpeedFinding(
         mean_rpm=Quantity(mean_rpm, mean_u),

@@ -6,11 +6,13 @@ import numpy as np
 import pytest
 
 from app.analysis.uncertainty import CLOCK_PART
+from app.cli.record import record
 from app.live.loop_check import LoopFault, check_loop
 from app.live.measurement import EnvelopeOptions, measure, setup_for
 from app.live.proving import keep, proof_of, resolution_of, what_moved
 from app.live.session import Session
 from app.profiles import load_profile
+from instruments.file.source import FileSource
 from instruments.proof import DetectorProof, Identity, InputProof
 from instruments.sound.kept import read_proof
 from instruments.source import Block, Role, Source, SourceEnd, SourceInfo
@@ -59,7 +61,7 @@ def proof_by(card, quick=False):
     return proof_of(identity, found.quiet, found, "Bench", "2031-05-04")
 
 
-def reading_behind(parts, rate_hz, proof, offset_um):
+def source_behind(parts, rate_hz, proof, offset_um):
     """The virtual drive's amplitude through the circuit that was checked, and its true ratio."""
     params = VirtualParams(offset_um=offset_um, snr_db=float("inf"), seed=3)
     amplitude_v, truth = simulate(params, ROLES, rate_hz=rate_hz, seconds=3.0)
@@ -67,11 +69,14 @@ def reading_behind(parts, rate_hz, proof, offset_um):
     top_v = 0.9 * parts.drive_v * amplitude_v[:, 0] / amplitude_v[:, 0].max()
     heard = detected(parts, top_v, rate_hz)
     samples_v = np.column_stack([heard, amplitude_v[:, 1]]).astype(np.float32)
-    source = Played(np.ascontiguousarray(samples_v), rate_hz, proof)
-    profile = load_profile("130mm-48tpi")
-    measured = measure(source, profile, EnvelopeOptions(), None)
     low, high = sorted((truth.first_v, truth.second_v))
-    return measured.reading, low / high
+    return Played(np.ascontiguousarray(samples_v), rate_hz, proof), low / high
+
+
+def reading_behind(parts, rate_hz, proof, offset_um):
+    source, true_ratio = source_behind(parts, rate_hz, proof, offset_um)
+    measured = measure(source, load_profile("130mm-48tpi"), EnvelopeOptions(), None)
+    return measured.reading, true_ratio
 
 
 @pytest.mark.parametrize(("seed", "offset_um"), [(0, 14.0), (1, -25.0), (2, 40.0)])
@@ -87,6 +92,20 @@ def test_a_reading_behind_a_proved_probe_is_right(seed, offset_um):
     assert "unproved" not in notes
     # The drive's carrier is above what a card can play: that far nothing is proved.
     assert "at 125 kHz it is taken as the same" in notes
+
+
+def test_a_recording_is_read_as_its_input_was(tmp_path):
+    parts, rate_hz, _ = drawn(0)
+    proof = proof_by(card_of(0), quick=True)
+    profile = load_profile("130mm-48tpi")
+    live = source_behind(parts, rate_hz, proof, 14.0)[0]
+    now = measure(live, profile, EnvelopeOptions(), None).reading
+    path = tmp_path / "kept.wav"
+    record(live, path, None, overwrite=False, progress=lambda *_: None)
+    later = measure(FileSource(str(path)), profile, EnvelopeOptions(), None).reading
+    assert later.ratio.value == pytest.approx(now.ratio.value, rel=1e-6)
+    assert later.ratio.u == pytest.approx(now.ratio.u, rel=1e-4)
+    assert [str(note) for note in later.notes] == [str(note) for note in now.notes]
 
 
 def test_the_same_probe_unproved_is_not_read():

@@ -4,6 +4,7 @@ import collections
 import io
 import os
 import resource
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,10 +12,12 @@ from scipy.io import wavfile
 
 from instruments.file import writer as writer_module
 from instruments.file.description import Description, describe, understand
+from instruments.file.source import FileSource
 from instruments.file.wav import make_plain
 from instruments.file.writer import CaptureWriter
 from instruments.source import Block, Role, SourceInfo, SourceUnavailable
 from tests.instruments.file.captures import read_all
+from tests.instruments.sound.test_kept import PROOF
 
 ROLES = (Role.PLUS, Role.MINUS, Role.INDEX)
 RATE_HZ = 1e6 / 3
@@ -51,6 +54,37 @@ def test_a_recording_reads_back_with_all_that_was_known(tmp_path):
     expected = np.concatenate([block(0).samples_v, block(1000).samples_v])
     assert np.array_equal(blocks[0].samples_v, expected)
     assert [entry.name for entry in tmp_path.iterdir()] == ["recording.wav"]
+
+
+def test_what_was_checked_of_the_input_goes_with_its_recording(tmp_path):
+    path = tmp_path / "recording.wav"
+    roles = (Role.ENVELOPE, Role.INDEX)
+    info = replace(INFO, roles=roles, full_scale_v=None, proof=PROOF)
+    with CaptureWriter(path, info) as writer:
+        writer.write(Block(block().samples_v[:, :2], RATE_HZ, 0, 0.0, uncalibrated=True))
+    assert read_all(path)[0].proof == PROOF
+    assert read_all(path, "envelope")[0].proof == PROOF
+    # Another column than was checked is not what was checked.
+    assert read_all(path, "-,envelope")[0].proof is None
+    source = FileSource(str(path), full_scale_v=2.0)
+    source.open()
+    # Relative volts that are stated at last: the levels of the check are parts of them.
+    assert source.info.full_scale_v == 2.0
+    source.close()
+
+
+@pytest.mark.parametrize(
+    ("part", "other"),
+    [("corner_hz%20%3D%207", "corner_hz%20%3D%20-7"), ("%5Bdetector", "%5B%5Bdetector")],
+)
+def test_a_check_that_is_damaged_in_a_recording_counts_for_nothing(part, other):
+    words = describe(Description((Role.ENVELOPE,), uncalibrated=True, proof=PROOF))
+    assert part in words
+    told, notes = understand(words.replace(part, other), 1)
+    assert told == Description(uncalibrated=True)
+    assert notes == (
+        "The recording's description of itself is damaged; only what is sure is used.",
+    )
 
 
 def test_a_recording_is_not_written_through_a_link_that_somebody_planted(tmp_path, monkeypatch):

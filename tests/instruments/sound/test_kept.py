@@ -9,7 +9,8 @@ import pytest
 
 from instruments.address import open_address
 from instruments.proof import DetectorProof, Identity, InputProof
-from instruments.sound.kept import as_toml, proof_for, proof_path, read_proof
+from instruments.proof_text import as_toml
+from instruments.sound.kept import proof_for, proof_path, read_proof
 from instruments.source import SourceRequest, SourceUnavailable, parse_roles
 from tests.instruments.sound.fakesound import FakeDevice, FakeSound
 

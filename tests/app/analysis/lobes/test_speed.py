@@ -1,0 +1,45 @@
+"""Speed over a record: what the sample clock has in it."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from app.analysis.envelope.setup import Columns, Setup
+from app.analysis.lobes.speed import speed_over
+from app.analysis.lobes.turns import Turn
+
+RATE_HZ = 48_000.0
+
+
+def turns_of(count, rpm=300.0, jitter=0.0):
+    """Turns of a spindle whose turns each differ by a part `jitter`, on a true clock."""
+    rng = np.random.default_rng(5)
+    lengths = 60.0 * RATE_HZ / rpm * (1.0 + jitter * rng.standard_normal(count))
+    edges = np.concatenate([[0.0], np.cumsum(lengths)])
+    return [Turn(*pair) for pair in pairwise(edges)]
+
+
+def found_of(turns, **setup):
+    wired = Setup(Columns(differential=0, index=1), 2, bandwidth_hz=2e4, **setup)
+    return speed_over(turns, wired, by_index=True)
+
+
+@pytest.mark.parametrize("count", [2, 3, 50])
+def test_the_clock_s_part_does_not_shrink_with_the_turns(count):
+    # A product's relative uncertainty is that of its factor: JCGM 100, 5.1.6.
+    found = found_of(turns_of(count), sample_rate_hz=RATE_HZ, clock_u_part=1e-4)
+    frame = np.sqrt(2 / 12) / (count * 9600)
+    assert found.mean_rpm.value == pytest.approx(300.0)
+    assert found.mean_rpm.u == pytest.approx(300.0 * np.hypot(1e-4, frame), rel=1e-3)
+
+
+def test_the_clock_is_alike_in_all_turns_and_no_variation():
+    turns = turns_of(50, jitter=1e-3)
+    sure, unsure = (
+        found_of(turns, sample_rate_hz=RATE_HZ, clock_u_part=part) for part in (1e-9, 1e-3)
+    )
+    assert unsure.variation_percent == sure.variation_percent
+    assert unsure.drift_percent_per_min == sure.drift_percent_per_min
+    of_clock_rpm = 1e-3 * sure.mean_rpm.value
+    assert unsure.mean_rpm.u == pytest.approx(np.hypot(sure.mean_rpm.u, of_clock_rpm))
