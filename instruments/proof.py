@@ -97,6 +97,17 @@ class InputProof:
         latter 0 where it was not told.
     detector : DetectorProof or None
         None of an input without a detector.
+    output, level : str, float
+        The sound output that was led through the probe, as it was named, and the highest peak that
+        it played, as a part of its full scale; empty where nothing was played.
+    gain : float
+        Of output and input together: the peak that an output at full scale brings, on the scale of
+        the detector's ``into``, as a part of the input's full scale.
+    match : float
+        Gain of minus over that of plus; 0 where there are no two phases.
+    full_scale_v, full_scale_part : float
+        Peak at the test points at which the input clips, by a meter's reading of the test tone, and
+        its tolerance as a part of it; 0 where no meter was read.
     """
 
     identity: Identity
@@ -107,6 +118,12 @@ class InputProof:
     fast_part: float
     clock_u_part: float
     detector: DetectorProof | None
+    output: str = ""
+    level: float = 0.0
+    gain: float = 0.0
+    match: float = 0.0
+    full_scale_v: float = 0.0
+    full_scale_part: float = 0.0
 
     def age_days(self, today: date) -> int:
         """Return how many days ago it was made."""

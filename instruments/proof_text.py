@@ -14,6 +14,9 @@ PROOF_KIND = TomlKind("checked input", SourceUnavailable)
 _PART = Number(-10.0, 10.0)
 _AMOUNT = Number(0.0, 10.0)
 _HERTZ = Number(0.0, 1e6)
+_LARGE = Number(0.0, 1e6)
+_PLAYED = ("level", "gain", "match", "full_scale_v", "full_scale_part")
+"""What is told where something was played."""
 _POINTS = Numbers(_AMOUNT, 2, 100)
 
 
@@ -46,6 +49,8 @@ def proof_of_table(tree: dict[str, Any], where: str) -> InputProof:
         fast_part=table.value("fast_part", _PART),
         clock_u_part=table.value("clock_u_part", _AMOUNT),
         detector=_detector(table) if "detector" in table else None,
+        output=table.value("output", TextLine(), ""),
+        **{key: table.value(key, _LARGE, 0.0) for key in _PLAYED},
     )
     return table.finish(proof)
 
@@ -87,6 +92,9 @@ def as_toml(proof: InputProof) -> str:
         f"fast_part = {_figures(proof.fast_part)}",
         f"clock_u_part = {_figures(proof.clock_u_part)}",
     ]
+    if proof.output:
+        lines.append(f"output = {_quoted(proof.output)}")
+        lines += [f"{key} = {_figures(getattr(proof, key))}" for key in _PLAYED]
     if law is not None:
         lines += ["", "[detector]"]
         for key in law.__dataclass_fields__:

@@ -91,6 +91,10 @@ DEAD_PHASE = Message(
     "one phase is dead: the other alone is read, at half the height; check the second probe"
 )
 RESOLVES = Message("this input resolves ± {0} µm of head offset in ten turns; its {1} limits")
+RESOLVES_UNPROVED = Message(
+    "what this input resolves is not known before its detector is proved; check-source --play does "
+    "that"
+)
 DETECTOR_PROVED_TO = Message(
     "the detector was measured with carriers up to {0} kHz; at {1} kHz it is taken as the same"
 )

@@ -22,6 +22,7 @@ from app.cli.book_arguments import (
     verify,
 )
 from app.cli.options import (
+    METER_ASKED,
     SOURCES,
     add_analysis,
     add_book,
@@ -30,12 +31,13 @@ from app.cli.options import (
     add_roles,
     add_seconds,
     add_steps,
+    meter_reading,
     percent,
     whole,
 )
 from app.handbook import TOPICS
 from app.live.measurement import LIVE_SECONDS
-from app.live.source_check import QUICK_QUIET_S, QUIET_S
+from app.live.source_check import QUIET_S
 from app.stamp import version
 
 DEFAULT_SOURCE = "sim:"
@@ -101,11 +103,13 @@ JSON object of --json; a value that was not told is null:
   common                {"match", "rejection_db"} of two phases, by a hum on both
   clock                 {"fast_ppm", "u_ppm", "u_true_ppm"}: against this computer's clock, and u
                         with that clock's own
-  detector              of --play with an envelope: played_hz, level, threshold_v and
-                        low_corner_hz as {"value", "u"}, knee_v, polarity, rise_s, and the law:
-                        out_v, in_v, law_u_v
-  path                  of --play without: played_hz, level, match, shared (one output feeds both),
-                        crosstalk_db, rejection_db, bits, low_corner_product_hz, band
+  detector              of --play with an envelope: played_hz, level, gain_v (for an output at full
+                        scale), threshold_v and low_corner_hz as {"value", "u"}, knee_v, polarity,
+                        rise_s, and the law: out_v, in_v, law_u_v
+  path                  of --play without: played_hz, level, gain_v, match, shared (one output feeds
+                        both), crosstalk_db, rejection_db, bits, low_corner_product_hz, band
+  volts                 of --meter: {"full_scale_v", "tolerance"}: the peak at the test points at
+                        which the input clips, and its tolerance as a part of it
   limits_um             standard uncertainty of the offset from each part
   notes                 sentences to know beside it
 """
@@ -363,7 +367,9 @@ With --play the input and the probe are measured by a sound output that is led t
 of an envelope column the detector's law and the low corner behind it, by bursts of the carrier, so
 that the output's own coupling drops out; without a detector gains, match, crosstalk, rejection,
 band and effective bits, and of the couplings the product alone. Levels begin near nothing and
-double, each told before it is played, until the input has enough.
+double, each told before it is played, until the input has enough. Volts are known only by a meter:
+--meter takes what it reads at the test points, where its data sheet says that it still reads right
+at the tone's frequency.
 
 {SOURCES}
 exit status: 0 told, 3 a signal was there or too little came, 2 bad usage or an input that cannot be
@@ -374,12 +380,11 @@ examples:
   evenlobe check-source sound: --roles envelope,index
   evenlobe check-source 'sound:?rate=192000' --roles plus,minus --seconds 180 --json
   evenlobe check-source sound: --roles envelope,index --play "USB Audio" --at-most 50
+  evenlobe check-source sound: --roles envelope,index --play "USB Audio" --meter
 """
     parser.add_argument("address", metavar="ADDRESS", help="the source to check")
     parser.add_argument("--json", action="store_true", help="print the outcome as one JSON object")
-    add_seconds(
-        parser, f"how long to listen (default: {QUIET_S:g}, {QUICK_QUIET_S:g} with --quick)"
-    )
+    add_seconds(parser, f"how long to listen before anything is played (default: {QUIET_S:g})")
     parser.add_argument(
         "--play",
         metavar="DEVICE",
@@ -396,7 +401,16 @@ examples:
     parser.add_argument(
         "--quick",
         action="store_true",
-        help="play half as much, in twenty seconds, and look whether what is kept still holds",
+        help="play little, in ten seconds, and look whether what is kept still holds",
+    )
+    parser.add_argument(
+        "--meter",
+        metavar="V",
+        nargs="?",
+        type=meter_reading,
+        const=METER_ASKED,
+        help="what a meter reads of the tone at the test points, in volts r.m.s., as 0.35+-2%%: "
+        "from it the volts are known; asked for while a steady tone plays where V is left out",
     )
     add_roles(parser)
     add_profile(parser)

@@ -93,6 +93,12 @@ examples:
     add_overwrite(parser)
     add_steps(parser)
     parser.add_argument(
+        "--recheck",
+        action="store_true",
+        help="first play the tones of “check-source --quick” on the output that the input was "
+        "checked with, and look whether what is kept still holds (a terminal is asked)",
+    )
+    parser.add_argument(
         "--seatings",
         metavar="N",
         type=partial(count, 2),

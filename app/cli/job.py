@@ -20,6 +20,7 @@ from app.cli.book import check_out, descriptions_of, write_report
 from app.cli.conduct import conduct, outcome_name
 from app.cli.options import DEFAULT_PROFILE
 from app.cli.prompting import Typist
+from app.cli.source_check import recheck_before_job
 from app.cli.steps import stepping_for
 from app.files import stem_for
 from app.job.job import Job
@@ -127,6 +128,9 @@ def run_job(
         source.open()
         opened.callback(source.close)
         _check_workable(source)
+        recheck_before_job(
+            source, profile, (lambda line: None) if options.json else say, wanted=options.recheck
+        )
         line = opened.enter_context(stepping_for(options.steps, source))
         info = source.info
         envelope.check(info)

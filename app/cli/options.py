@@ -30,7 +30,10 @@ sources:
                           started without a shell and ends with the measurement
 Quote an address that has ? or & in it, or the shell takes them for its own.
 """
+METER_ASKED = Toleranced(0.0)
+"""In place of a meter's reading: it is asked for while the tone plays."""
 _MOST_REPEATS = 100
+_MOST_VOLTS = 1000.0
 _MOST_SECONDS = 7 * 86400.0
 
 
@@ -115,6 +118,14 @@ def seconds(text: str) -> float:
     if value > _MOST_SECONDS:
         raise argparse.ArgumentTypeError(f"“{text}” is more than a week ({_MOST_SECONDS:g} s)")
     return value
+
+
+def meter_reading(text: str) -> Toleranced:
+    """Read what a meter shows, in volts, with its tolerance or without."""
+    read = toleranced(text.replace(",", "."))
+    if not 0.0 < read.value < _MOST_VOLTS:
+        raise argparse.ArgumentTypeError(f"“{text}” must be volts from 0 to {_MOST_VOLTS:g}")
+    return read
 
 
 def percent(text: str) -> float:

@@ -17,14 +17,24 @@ from app.analysis.frontend.linear import LinearPath
 from app.analysis.frontend.quiet import QuietChannel
 from app.cli.arguments import UsageFault
 from app.cli.measure import Progress
-from app.live.loop_check import LoopFound, check_loop
-from app.live.proving import chain_of, keep, limits_by, proof_of, what_moved
-from app.live.source_check import QUICK_QUIET_S, QUIET_S, QuietCheck, listen, quiet_check_of
+from app.cli.options import METER_ASKED, meter_reading
+from app.live.loop_check import STEADY_S, LoopFault, LoopFound, check_loop, play_steady
+from app.live.proving import (
+    SETTLE_S,
+    chain_of,
+    keep,
+    let_go_where_moved,
+    limits_by,
+    proof_of,
+    recheck,
+)
+from app.live.source_check import QUIET_S, QuietCheck, listen, quiet_check_of
 from app.numbers import plus_minus
 from app.profiles import Profile, load_profile
 from app.text import roles_note
 from instruments.address import open_address
-from instruments.sound.kept import proof_path
+from instruments.options import Toleranced
+from instruments.proof import InputProof
 from instruments.sound.player import SoundPlayer
 from instruments.sound.source import SoundSource
 from instruments.source import Role, Source, SourceRequest, parse_roles
@@ -34,7 +44,6 @@ _BUSY = (
     "a signal is there, and stands in what is told as noise: stop the drive's motor, or whatever "
     "else gives it, and check again"
 )
-_SETTLE_S = 1.0
 _NO_CHANNELS = "too little came to tell anything; listen longer with --seconds"
 
 
@@ -49,64 +58,203 @@ def run_check_source(options: argparse.Namespace, say: Callable[[str], None]) ->
     """
     profile = load_profile(options.profile)
     roles = None if options.roles is None else parse_roles(options.roles)
+    if options.meter is not None and options.play is None:
+        raise UsageFault("--meter reads a test tone; name the output that plays it with --play")
     source = open_address(options.address, SourceRequest(roles=roles, paced=False))
     source.open()
+    loop, meter = None, None
     try:
         if source.info.live:
             # What a sound server had gathered, and what a coupling does at its beginning.
-            listen(source, _SETTLE_S)
-        with Progress("listening") as progress:
-            usual_s = QUICK_QUIET_S if options.quick else QUIET_S
-            heard = listen(source, options.seconds or usual_s, progress.show)
-        quiet = quiet_check_of(source.info, heard)
-        loop = None if options.play is None else _play(source, profile, options)
+            listen(source, SETTLE_S)
+        # A quick check is as quiet as it needs to be before it plays.
+        quiet = None if options.quick and options.play else _listened(source, options)
+        if options.play is not None:
+            loop, meter = _play(source, profile, options)
     finally:
         source.close()
-    kept = "" if loop is None else _keep(source, quiet, loop, options)
+    if quiet is None:
+        assert loop is not None
+        quiet = loop.quiet
+    now = _proof(source, quiet, loop, meter, options)
+    kept = _keep(source, now, options)
     if options.json:
-        say(json.dumps(check_as_json(quiet, loop, profile), allow_nan=False))
+        say(json.dumps(check_as_json(quiet, loop, profile, now), allow_nan=False))
     else:
-        say("\n".join(check_as_lines(quiet, loop, profile)))
-        if kept:
-            say(kept)
+        say("\n".join([*check_as_lines(quiet, loop, profile, now), *([kept] if kept else [])]))
     return loop is not None or quiet.is_quiet
 
 
-def _play(source: Source, profile: Profile, options: argparse.Namespace) -> LoopFound:
-    """Ask, play, and measure what comes back."""
+def _listened(source: Source, options: argparse.Namespace) -> QuietCheck:
+    with Progress("listening") as progress:
+        heard = listen(source, options.seconds or QUIET_S, progress.show)
+    return quiet_check_of(source.info, heard)
+
+
+def _play(
+    source: Source, profile: Profile, options: argparse.Namespace
+) -> tuple[LoopFound, Toleranced | None]:
+    """Ask, play, and measure what comes back; have a meter read where that is wanted."""
     at_most = options.at_most / 100.0
     _ask_leave(options.play, at_most, yes=options.yes)
-    player = SoundPlayer(options.play, round(source.info.sample_rate_hz))
+    rate_hz = round(source.info.sample_rate_hz)
+    proof = source.info.proof
+    known = proof.level if options.quick and proof is not None and proof.level else None
+    player = SoundPlayer(options.play, rate_hz)
     try:
-        return check_loop(
-            source, player, profile.carrier_hz, _tell, at_most=at_most, quick=options.quick
+        loop = check_loop(
+            source,
+            player,
+            profile.carrier_hz,
+            _tell,
+            at_most=at_most,
+            quick=options.quick,
+            known_level=known,
         )
+        if options.meter is not METER_ASKED:
+            return loop, options.meter
+        _tell(
+            f"plays a steady tone of {_hertz(loop.hz)} at {100.0 * loop.level:.3g} % of full scale "
+            f"for {STEADY_S} s: read the meter at the test points, in volts r.m.s., as 0.35+-2%"
+        )
+        play_steady(player, rate_hz, loop.hz, loop.level)
+        try:
+            return loop, _typed_meter()
+        finally:
+            player.silence()
     finally:
         player.close()
 
 
-def _keep(source: Source, quiet: QuietCheck, loop: LoopFound, options: argparse.Namespace) -> str:
-    """Keep what was found of a sound input, or hold it against what is kept; returns that in words.
+def _typed_meter() -> Toleranced | None:
+    """Return what was read on the meter; None where nothing was typed."""
+    while True:
+        typed = _asked("volts r.m.s. (Enter alone: none)")
+        if not typed:
+            return None
+        try:
+            return meter_reading(typed)
+        except argparse.ArgumentTypeError as fault:
+            _tell(str(fault))
+
+
+def _asked(words: str) -> str:
+    sys.stderr.write(f"{words} > ")
+    sys.stderr.flush()
+    return sys.stdin.readline().strip()
+
+
+def _proof(
+    source: Source,
+    quiet: QuietCheck,
+    loop: LoopFound | None,
+    meter: Toleranced | None,
+    options: argparse.Namespace,
+) -> InputProof | None:
+    """Return what is to be kept of a sound input, None of any other and of one that is not quiet.
+
+    Raises
+    ------
+    LoopFault
+        When a reading could not use it.
+    """
+    if not isinstance(source, SoundSource) or source.identity is None or not quiet.is_quiet:
+        return None
+    today = date.today().isoformat()
+    return proof_of(source.identity, quiet, loop, options.play or "", today, meter)
+
+
+def _keep(source: Source, now: InputProof | None, options: argparse.Namespace) -> str:
+    """Keep what was found of an input, or hold it against what is kept; returns that in words.
 
     Raises
     ------
     SourceError
         When it cannot be kept.
     """
-    if not isinstance(source, SoundSource) or source.identity is None:
-        return "kept         nothing: only a sound input is known again"
-    now = proof_of(source.identity, quiet, loop, options.play, date.today().isoformat())
+    if now is None:
+        return (
+            ""
+            if options.play is None
+            else "kept         nothing: only a sound input is known again"
+        )
     before = source.info.proof
-    if options.quick and before is not None:
-        moved = what_moved(before, now)
+    if before is not None and before.output and not now.output:
+        return f"kept         what was played and found on {before.made_on}, as it was"
+    if options.quick and before is not None and before.output:
+        moved = let_go_where_moved(before, now)
         if not moved:
             return f"kept         what was checked on {before.made_on} still holds"
-        proof_path(source.identity.device).unlink(missing_ok=True)
         return (
             f"kept         nothing any more: {moved}; check again without --quick before the next "
             "reading"
         )
     return f"kept         {keep(now)}: used from now on by this input"
+
+
+def recheck_before_job(
+    source: Source, profile: Profile, say: Callable[[str], None], *, wanted: bool
+) -> None:
+    """Look, before a job, whether what is kept of an open input holds; a terminal is asked.
+
+    Where it does not, the source is opened anew, without it.
+
+    Raises
+    ------
+    UsageFault, SourceError
+        When it is wanted by the command line and cannot be.
+    """
+    proof = source.info.proof
+    if proof is None or not proof.output:
+        if wanted:
+            raise UsageFault(
+                "--recheck: nothing that was played is kept of this input; check it with "
+                "check-source --play first"
+            )
+        return
+    if not wanted and not _is_asked_for(proof):
+        return
+    while True:
+        try:
+            moved = _recheck(source, profile, proof)
+            break
+        except LoopFault as fault:
+            if wanted:
+                raise
+            _tell(f"{fault}")
+            if not _is_asked_for(proof):
+                return
+    if not moved:
+        say(f"note: what was checked of this input on {proof.made_on} still holds")
+        return
+    say(
+        f"note: what was checked of this input on {proof.made_on} counts no more: {moved}; the job "
+        "is read without it"
+    )
+    source.close()
+    source.open()
+
+
+def _is_asked_for(proof: InputProof) -> bool:
+    if not sys.stdin.isatty():
+        return False
+    _tell(
+        f"The input was checked on {proof.made_on}. To look, in ten seconds, whether that holds: "
+        f"stop the drive's motor and lead the output “{proof.output}” through the probe to the "
+        "input; unplug headphones and loudspeakers."
+    )
+    return _asked("play? (y/n)").lower() in _YES
+
+
+def _recheck(source: Source, profile: Profile, proof: InputProof) -> str:
+    player = SoundPlayer(proof.output, round(source.info.sample_rate_hz))
+    try:
+        return recheck(source, player, profile, _tell)
+    finally:
+        player.close()
+
+
+_YES = ("y", "yes")
 
 
 def _ask_leave(output: str, at_most: float, *, yes: bool) -> None:
@@ -126,9 +274,7 @@ def _ask_leave(output: str, at_most: float, *, yes: bool) -> None:
         "its full scale, for half a minute. Unplug headphones and loudspeakers; lead the output "
         "through the probe to the input, and nowhere else."
     )
-    sys.stderr.write("play? (y/n) > ")
-    sys.stderr.flush()
-    if sys.stdin.readline().strip().lower() not in ("y", "yes"):
+    if _asked("play? (y/n)").lower() not in _YES:
         raise UsageFault("nothing was played")
 
 
@@ -137,8 +283,10 @@ def _tell(line: str) -> None:
     sys.stderr.flush()
 
 
-def check_as_lines(quiet: QuietCheck, loop: LoopFound | None, profile: Profile) -> list[str]:
-    """Return what was found, a line each."""
+def check_as_lines(
+    quiet: QuietCheck, loop: LoopFound | None, profile: Profile, proof: InputProof | None = None
+) -> list[str]:
+    """Return what was found, a line each; of the input's volts what is kept says."""
     info = quiet.info
     lines = [f"source       {info.name}", f"listened     {quiet.seconds:.1f} s"]
     for role, channel in quiet.channels.items():
@@ -151,6 +299,11 @@ def check_as_lines(quiet: QuietCheck, loop: LoopFound | None, profile: Profile) 
     lines.append(f"clock        {_clock_words(quiet)}")
     if loop is not None:
         lines += loop_lines(loop, profile)
+    if proof is not None and proof.full_scale_v:
+        lines.append(
+            f"volts        clips at a peak of {_volts(proof.full_scale_v)} at the test points, "
+            f"within ± {100.0 * proof.full_scale_part:.2g} %, by the meter's reading"
+        )
     lines += _limit_lines(quiet, loop, profile)
     return [*lines, *(f"note         {note}" for note in _notes(quiet))]
 
@@ -172,6 +325,11 @@ def loop_lines(loop: LoopFound, profile: Profile) -> list[str]:
     """Return what was found by playing, a line each."""
     played = f"tones of {loop.hz / 1e3:.4g} kHz, up to {100.0 * loop.level:.3g} % of full scale"
     lines = [f"played       {played}"]
+    if loop.quiet.full_scale_v is not None:
+        part = 100.0 * loop.gain_v / loop.quiet.full_scale_v
+        lines.append(
+            f"gain         {part:.3g} % of the input's full scale for an output at full scale"
+        )
     if loop.detector is not None:
         lines += _detector_lines(loop, loop.detector, profile)
     if loop.linear is not None:
@@ -228,6 +386,7 @@ def _detector_json(loop: LoopFound, law: DetectorLaw) -> dict[str, Any]:
     return {
         "played_hz": loop.hz,
         "level": loop.level,
+        "gain_v": loop.gain_v,
         "threshold_v": {"value": law.threshold_v, "u": law.threshold_u_v},
         "knee_v": law.knee_v,
         "polarity": law.polarity,
@@ -243,6 +402,7 @@ def _path_json(loop: LoopFound, path: LinearPath) -> dict[str, Any]:
     return {
         "played_hz": loop.hz,
         "level": loop.level,
+        "gain_v": loop.gain_v,
         "match": None if path.match is None else {"value": path.match, "u": path.match_u},
         "shared": path.shared,
         "crosstalk_db": path.crosstalk_db,
@@ -296,7 +456,9 @@ def _notes(quiet: QuietCheck) -> list[str]:
     return [note for note in notes if note]
 
 
-def check_as_json(quiet: QuietCheck, loop: LoopFound | None, profile: Profile) -> dict[str, Any]:
+def check_as_json(
+    quiet: QuietCheck, loop: LoopFound | None, profile: Profile, proof: InputProof | None = None
+) -> dict[str, Any]:
     """Return what was found as plain values: the object that ``--json`` prints."""
     info, clock = quiet.info, quiet.clock
     return {
@@ -332,6 +494,9 @@ def check_as_json(quiet: QuietCheck, loop: LoopFound | None, profile: Profile) -
         },
         "detector": loop and loop.detector and _detector_json(loop, loop.detector),
         "path": loop and loop.linear and _path_json(loop, loop.linear),
+        "volts": None
+        if proof is None or not proof.full_scale_v
+        else {"full_scale_v": proof.full_scale_v, "tolerance": proof.full_scale_part},
         "limits_um": {limit.part: limit.u_um for limit in _limits(quiet, loop, profile)},
         "notes": _notes(quiet),
     }

@@ -6,7 +6,7 @@ played. Nothing comes of a check that fails, and the output is silent however on
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -23,8 +23,10 @@ from instruments.source import Role, Source, SourceError
 Floats = NDArray[np.float64]
 Tell = Callable[[str], None]
 
-_QUIET_S = 2.0
+_QUIET_S, _QUICK_QUIET_S = 2.0, 1.5
 _FIRST_LEVEL = 2.0**-9
+_KNOWN_STEPS = (1.0 / 64.0, 1.0 / 8.0, 1.0)
+"""Parts of a level that had been enough before, on the way to it."""
 _ENOUGH_PART = 0.3
 """The level rises until what comes back has so much of the input's full scale."""
 _ANSWERS = 6.0
@@ -34,12 +36,14 @@ _SETTLE_S = 0.7
 _TRAIL_S = 1.5
 _BAND_PART = 0.8
 _LEVELS, _PASSES = 30, 4
-_QUICK_LEVELS, _QUICK_PASSES = 15, 3
+_QUICK_LEVELS, _QUICK_PASSES = 12, 3
 _ON_S, _OFF_S = 0.053, 0.050
 """Their sum is no whole number of cycles of either mains."""
 _CLEARLY = 2.0
 _TRIES = 3
 _OTHER_SOUND = 3.0
+STEADY_S = 40
+"""A tone for a meter ends after so long by itself."""
 
 
 class LoopFault(SourceError):  # noqa: N818
@@ -88,6 +92,14 @@ class LoopFound:
     detector: DetectorLaw | None = None
     linear: LinearPath | None = None
 
+    @property
+    def gain_v(self) -> float:
+        """The peak that an output at full scale brings, far above a detector's knee."""
+        if self.detector is not None:
+            return float(self.detector.in_v[-1]) / self.level
+        assert self.linear is not None
+        return float(np.mean(self.linear.gain_v))
+
 
 @dataclass(frozen=True, slots=True)
 class _Answer:
@@ -106,6 +118,7 @@ def check_loop(
     *,
     at_most: float = 1.0,
     quick: bool = False,
+    known_level: float | None = None,
 ) -> LoopFound:
     """Measure an open source's input, and the probe, by what is played.
 
@@ -118,7 +131,9 @@ def check_loop(
     at_most : float
         Highest peak to be played, as a part of the output's full scale.
     quick : bool
-        Half the levels: for looking whether what is known still holds.
+        Fewer levels: for looking whether what is known still holds.
+    known_level : float, optional
+        What had been enough before; it is gone to in three steps.
 
     Raises
     ------
@@ -128,9 +143,32 @@ def check_loop(
         When the source cannot be read.
     """
     try:
-        return _LoopCheck(source, player, carrier_hz, tell, at_most, quick=quick).run()
+        check = _LoopCheck(source, player, carrier_hz, tell, quick=quick)
+        return check.run(_levels(at_most, known_level))
     finally:
         player.silence()
+
+
+def play_steady(player: Player, rate_hz: float, hz: float, level: float) -> None:
+    """Play a steady tone for :data:`STEADY_S`, or until the player is silenced."""
+    # In each second a whole number of periods, so that the pieces join.
+    phase = 2.0 * np.pi * round(hz) * np.arange(round(rate_hz)) / round(rate_hz)
+    tone = (level * np.sin(phase)).astype(np.float32)
+    second = np.repeat(tone[:, None], player.outputs, axis=1)
+    for _ in range(STEADY_S):
+        player.play(second)
+
+
+def _levels(at_most: float, known: float | None) -> Iterator[float]:
+    """Yield the levels that are tried, rising: to what is allowed, or to what is known."""
+    if known is not None:
+        yield from (min(part * known, at_most) for part in _KNOWN_STEPS)
+        return
+    level = min(_FIRST_LEVEL, at_most)
+    while level < at_most:
+        yield level
+        level *= 2.0
+    yield at_most
 
 
 class _LoopCheck:
@@ -142,12 +180,11 @@ class _LoopCheck:
         player: Player,
         carrier_hz: float,
         tell: Tell,
-        at_most: float,
         *,
         quick: bool,
     ) -> None:
         self._source, self._player, self._tell = source, player, tell
-        self._at_most, self._quick = at_most, quick
+        self._quick = quick
         info = source.info
         self._rate_hz = info.sample_rate_hz
         self._roles = info.roles
@@ -157,9 +194,9 @@ class _LoopCheck:
         wanted = (Role.ENVELOPE,) if self._detects else (Role.PLUS, Role.MINUS, Role.DIFFERENTIAL)
         self._columns = [n for n, role in enumerate(info.roles) if role in wanted]
 
-    def run(self) -> LoopFound:
+    def run(self, levels: Iterator[float]) -> LoopFound:
         """Listen, find the level, play and measure."""
-        heard = listen(self._source, _QUIET_S)
+        heard = listen(self._source, _QUICK_QUIET_S if self._quick else _QUIET_S)
         quiet = quiet_check_of(self._source.info, heard)
         if not quiet.is_quiet:
             raise LoopFault(
@@ -167,7 +204,7 @@ class _LoopCheck:
                 "program that plays, and check again"
             )
         self._floor = self._answer_of(heard)
-        level = self._find_level()
+        level = self._find_level(levels)
         roughness = _roughness(self._joined(heard)[:, self._columns])
         for _ in range(_TRIES):
             found = self._measure(level, roughness, quiet)
@@ -180,26 +217,26 @@ class _LoopCheck:
 
     # -- the level ------------------------------------------------------------------------------
 
-    def _find_level(self) -> float:
+    def _find_level(self, levels: Iterator[float]) -> float:
         """Return the highest level at which the input has enough and does not clip."""
-        level, best = min(_FIRST_LEVEL, self._at_most), None
-        enough = False
-        while True:
+        tried: list[tuple[float, _Answer]] = []
+        best: tuple[float, _Answer] | None = None
+        for level in levels:
             self._tell(f"plays {100.0 * level:.3g} % of full scale, {self._hz / 1e3:.4g} kHz")
             answer = self._play_once(level)
+            tried.append((level, answer))
             own = answer.moves if self._detects else answer.tones
             floor = self._floor.moves if self._detects else self._floor.tones
+            enough = float(own[self._columns].max()) > _ENOUGH_PART * self._full_v
             if not answer.clipped and self._answers(own, floor):
                 best = level, answer
-                enough = float(own[self._columns].max()) > _ENOUGH_PART * self._full_v
-            if answer.clipped or enough or level >= self._at_most:
+            if answer.clipped or enough:
                 break
-            level = min(2.0 * level, self._at_most)
         if best is not None:
             # Not before: in its knee a detector lets more of the tone through than it detects.
             self._refuse_other_kind(best[1])
             return best[0]
-        raise LoopFault(self._why_nothing(answer, level))
+        raise LoopFault(self._why_nothing(*tried[-1]))
 
     def _answers(self, own: Floats, floor: Floats) -> bool:
         return bool(np.any(own[self._columns] > _ANSWERS * floor[self._columns] + 1e-6))
@@ -233,7 +270,7 @@ class _LoopCheck:
                 "path; name the column envelope"
             )
 
-    def _why_nothing(self, answer: _Answer, level: float) -> str:
+    def _why_nothing(self, level: float, answer: _Answer) -> str:
         """Return the sentence for what did not come back as it should."""
         percent = f"{100.0 * level:.3g} % of full scale"
         if answer.clipped:
@@ -282,7 +319,8 @@ class _LoopCheck:
 
     def _score(self, level: float) -> tuple[Score, int]:
         if not self._detects:
-            return linear_score(level, self._hz, self._rate_hz, self._player.outputs), 1
+            outputs, quick = self._player.outputs, self._quick
+            return linear_score(level, self._hz, self._rate_hz, outputs, quick=quick), 1
         count, passes = (_QUICK_LEVELS, _QUICK_PASSES) if self._quick else (_LEVELS, _PASSES)
         # Every level once in each pass, in an order that no drift goes along with.
         mixed = np.random.default_rng(0)

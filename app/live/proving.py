@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 from math import hypot, sqrt
 from pathlib import Path
 
@@ -10,33 +11,54 @@ from app.analysis.envelope.detector import KNEE_U
 from app.analysis.envelope.setup import is_beyond
 from app.analysis.frontend.detector import DetectorLaw
 from app.analysis.frontend.limits import TOP_PART, Limit, SignalChain, limits_of, together_um
-from app.analysis.messages import RESOLVES, fill
+from app.analysis.messages import RESOLVES, RESOLVES_UNPROVED, fill
 from app.analysis.results import Message
 from app.files import atomic_write, folder_for
-from app.live.loop_check import LoopFault, LoopFound
-from app.live.source_check import QuietCheck
+from app.live.loop_check import LoopFault, LoopFound, Player, Tell, check_loop
+from app.live.source_check import QuietCheck, listen
 from app.profiles import Profile
 from app.stamp import version
+from instruments.options import Toleranced
 from instruments.proof import DetectorProof, Identity, InputProof
 from instruments.proof_text import as_toml
 from instruments.sound.kept import proof_path
-from instruments.source import Role, SourceInfo
+from instruments.source import Role, Source, SourceInfo
 
 _HOLDS_PART = 0.01
 """By so much corner and threshold may move, of the corner and of the highest level."""
+_GAIN_HOLDS_PART = 0.02
+_MATCH_HOLDS = 0.002
+SETTLE_S = 1.0
+"""Passed over when a live input has just been opened."""
 
 
 def proof_of(
-    identity: Identity, quiet: QuietCheck, loop: LoopFound, output: str, made_on: str
+    identity: Identity,
+    quiet: QuietCheck,
+    loop: LoopFound | None,
+    output: str,
+    made_on: str,
+    meter: Toleranced | None = None,
 ) -> InputProof:
     """Return what is kept of a check.
+
+    Parameters
+    ----------
+    loop : LoopFound or None
+        None where the input was listened to alone.
+    output : str
+        What was played on.
+    made_on : str
+        The day, as ISO 8601 writes it.
+    meter : Toleranced, optional
+        Volts, r.m.s., at the test points while the highest tone was played.
 
     Raises
     ------
     LoopFault
         When what was found is no detector that a reading can use.
     """
-    if loop.detector is not None and loop.detector.polarity < 0:
+    if loop is not None and loop.detector is not None and loop.detector.polarity < 0:
         raise LoopFault(
             "the detector stands on its head, more signal gives less; turn it round and check "
             "again: nothing is kept"
@@ -44,19 +66,41 @@ def proof_of(
     full_v = quiet.full_scale_v or 1.0
     channels = quiet.channels.values()
     clock = quiet.clock
-    return InputProof(
+    proof = InputProof(
         identity=identity,
         made_on=made_on,
-        conditions=(
-            f"tones of {loop.hz / 1e3:.4g} kHz up to {100.0 * loop.level:.3g} % of full scale on "
-            f"“{output}”, evenlobe {version()}"
-        ),
+        conditions=f"with nothing played, evenlobe {version()}",
         noise=max(channel.noise_v for channel in channels) / full_v,
         step=max(channel.step_v for channel in channels) / full_v,
         fast_part=0.0 if clock is None else clock.fast_part,
         clock_u_part=0.0 if clock is None else clock.true_u_part(quiet.system_u_part),
-        detector=None if loop.detector is None else _detector(loop, loop.detector, full_v),
+        detector=None,
     )
+    return proof if loop is None else _with_loop(proof, loop, output, full_v, meter)
+
+
+def _with_loop(
+    proof: InputProof, loop: LoopFound, output: str, full_v: float, meter: Toleranced | None
+) -> InputProof:
+    """Return what is kept with what was found by playing."""
+    gain = loop.gain_v / full_v
+    match = None if loop.linear is None else loop.linear.match
+    proof = replace(
+        proof,
+        conditions=(
+            f"tones of {loop.hz / 1e3:.4g} kHz up to {100.0 * loop.level:.3g} % of full scale on "
+            f"“{output}”, evenlobe {version()}"
+        ),
+        detector=None if loop.detector is None else _detector(loop, loop.detector, full_v),
+        output=output,
+        level=loop.level,
+        gain=gain,
+        match=match or 0.0,
+    )
+    if meter is None:
+        return proof
+    peak_v = sqrt(2.0) * meter.value
+    return replace(proof, full_scale_v=peak_v / (gain * loop.level), full_scale_part=meter.part)
 
 
 def _detector(loop: LoopFound, law: DetectorLaw, full_v: float) -> DetectorProof:
@@ -109,7 +153,7 @@ def chain_of(quiet: QuietCheck, loop: LoopFound | None, profile: Profile) -> Sig
 
 
 def resolution_of(info: SourceInfo, profile: Profile) -> Message | None:
-    """Return what an input lets a reading resolve, None where no check of it holds."""
+    """Return what an input lets a reading resolve, None where no check of it is kept."""
     proof = info.proof
     if proof is None:
         return None
@@ -122,6 +166,8 @@ def resolution_of(info: SourceInfo, profile: Profile) -> Message | None:
         rate_hz=info.sample_rate_hz,
         envelope=Role.ENVELOPE in info.roles,
     )
+    if chain.envelope and proof.detector is None:
+        return RESOLVES_UNPROVED
     if proof.detector is not None:
         chain = _behind_detector(chain, proof.detector.in_volts(full_v), profile)
     limits = limits_by(chain, profile)
@@ -145,11 +191,63 @@ def _behind_detector(chain: SignalChain, law: DetectorProof, profile: Profile) -
     )
 
 
+def recheck(source: Source, player: Player, profile: Profile, tell: Tell) -> str:
+    """Look, in ten seconds, whether what is kept of an open input still holds.
+
+    Returns what moved, in words, and empty where all holds. Where something did, nothing is kept
+    any more, and counts no more once the source is opened again.
+
+    Raises
+    ------
+    LoopFault
+        When nothing usable came back; what is kept stays.
+    SourceError
+        When the source cannot be read.
+    """
+    kept = source.info.proof
+    assert kept is not None
+    # What a sound server had gathered, and what a coupling does at its beginning.
+    listen(source, SETTLE_S)
+    loop = check_loop(
+        source,
+        player,
+        profile.carrier_hz,
+        tell,
+        at_most=kept.level,
+        quick=True,
+        known_level=kept.level,
+    )
+    now = proof_of(kept.identity, loop.quiet, loop, kept.output, date.today().isoformat())
+    return let_go_where_moved(kept, now)
+
+
+def let_go_where_moved(kept: InputProof, now: InputProof) -> str:
+    """Return what is no longer as it was kept, empty where all holds; keep it no more then."""
+    moved = what_moved(kept, now)
+    if moved:
+        proof_path(kept.identity.device).unlink(missing_ok=True)
+    return moved
+
+
 def what_moved(kept: InputProof, now: InputProof) -> str:
     """Return in words what is no longer as it was kept, empty where all holds."""
     before, after = kept.detector, now.detector
-    if before is None or after is None:
-        return "" if before is after else "there was a detector, or is one now"
+    if (before is None) != (after is None):
+        return "there was a detector, or is one now"
+    moved = "" if before is None or after is None else _moved_law(before, after)
+    if moved:
+        return moved
+    if kept.match and abs(now.match - kept.match) > _MATCH_HOLDS:
+        return f"minus had {kept.match:.4f} of plus's gain and has {now.match:.4f}"
+    if kept.gain and abs(now.gain / kept.gain - 1.0) > _GAIN_HOLDS_PART:
+        return (
+            f"an output at full scale brought {100.0 * kept.gain:.3g} % of the input's and brings "
+            f"{100.0 * now.gain:.3g} %: a mixer's level has moved"
+        )
+    return ""
+
+
+def _moved_law(before: DetectorProof, after: DetectorProof) -> str:
     top = before.out[-1]
     corner_u_hz = hypot(before.corner_u_hz, after.corner_u_hz, _HOLDS_PART * before.corner_hz)
     if abs(after.corner_hz - before.corner_hz) > 2.0 * corner_u_hz:

@@ -23,8 +23,8 @@ from app.analysis.frontend.quiet import (
 )
 from instruments.source import Block, Role, Source, SourceInfo
 
-QUIET_S, QUICK_QUIET_S = 10.0, 2.0
-"""How long is listened when nothing else is said, and when it is to be quick."""
+QUIET_S = 10.0
+"""How long is listened when nothing else is said."""
 _ASK_S = 1.5
 Progress = Callable[[float, float | None], None]
 

@@ -397,6 +397,10 @@ class SoundCapture:
                 raise SourceTimeout(f"{self._what}: no samples within {timeout_s:g} s")
             self._wait(min(left_s, self._timing.look_s))
 
+    def scale_by(self, full_scale_v: float) -> None:
+        """Give volts from the next block on, by those at which the input clips."""
+        self._full_scale_v = full_scale_v
+
     def _wait(self, longest_s: float) -> None:
         before_s = time.monotonic()
         self._news.wait(longest_s)

@@ -247,6 +247,8 @@ class SoundSource(Source):
             capture.watch(Watch(server))
         self._device = device
         self._info = self._describe(device, columns, rate_hz, server)
+        if self._info.full_scale_v is not None:
+            capture.scale_by(self._info.full_scale_v)
         with self._swap:
             if self._closes == closes:
                 self._capture = capture
@@ -324,6 +326,11 @@ class SoundSource(Source):
         if corner_hz is None and proof is not None and proof.detector is not None:
             corner_hz, corner_part = proof.detector.corner_hz, proof.detector.corner_part
         self.identity = identity
+        full_scale_v = options.full_scale_v
+        if full_scale_v is None and proof is not None and proof.full_scale_v:
+            full_scale_v = proof.full_scale_v
+            part = 100.0 * proof.full_scale_part
+            told = (*told, f"The volts are those of a meter's reading, within ± {part:.2g} %.")
         return SourceInfo(
             name=self._name,
             roles=tuple(role for role in columns if role is not None),
@@ -334,15 +341,15 @@ class SoundSource(Source):
             low_corner_part=corner_part,
             mixed_hz=options.mixed_hz,
             live=True,
-            full_scale_v=options.full_scale_v,
+            full_scale_v=full_scale_v,
             proof=proof,
-            notes=(*_notes(options, rate_hz, server), *told),
+            notes=(*_notes(rate_hz, server, relative=full_scale_v is None), *told),
         )
 
 
-def _notes(options: SoundOptions, rate_hz: int, server: ServerInput | None) -> list[str]:
+def _notes(rate_hz: int, server: ServerInput | None, *, relative: bool) -> list[str]:
     notes: list[str] = []
-    if options.full_scale_v is None:
+    if relative:
         notes.append(
             "The volts are relative to the sound input's full scale; "
             "give full_scale_v, the volts at which it clips, for true heights."

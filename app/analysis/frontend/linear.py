@@ -19,7 +19,7 @@ Floats = NDArray[np.float64]
 
 _LEAD_S, _GUARD_S = 0.1, 5e-3
 """Left out at a burst's beginning, where couplings settle, and at its end."""
-_REPEATS = 4
+_REPEATS, _QUICK_REPEATS = 4, 2
 _LOW_HZ = (15.0, 30.0, 60.0, 120.0, 1000.0)
 _BAND_PARTS = (0.05, 0.1, 0.2, 0.3, 0.4, 0.45)
 _SHARED_PART = 0.3
@@ -64,12 +64,17 @@ class LinearPath:
     band: tuple[tuple[float, float], ...]
 
 
-def linear_score(level: float, hz: float, rate_hz: float, outputs: int) -> Score:
-    """Return what is to be played to a path without a detector."""
+def linear_score(
+    level: float, hz: float, rate_hz: float, outputs: int, *, quick: bool = False
+) -> Score:
+    """Return what is to be played to a path without a detector; of the band little where quick."""
     both = (level,)
     turn = [both] if outputs < 2 else [(level, 0.0), (0.0, level), both]
-    bursts = [Burst(levels, hz) for _ in range(_REPEATS) for levels in turn]
+    repeats = _QUICK_REPEATS if quick else _REPEATS
+    bursts = [Burst(levels, hz) for _ in range(repeats) for levels in turn]
     tones = (*_LOW_HZ, *(part * rate_hz for part in _BAND_PARTS))
+    if quick:
+        tones = (_LOW_HZ[0], _LOW_HZ[-1])
     last = [Burst(both, tone) for tone in tones]
     # The low tones rise and fall themselves: it is found by those before.
     return Score((*bursts, *last), on_s=0.4, off_s=0.11, marks=len(bursts))
@@ -181,7 +186,7 @@ def _band(reader: _Reader, numbers: range) -> tuple[float, tuple[tuple[float, fl
     seen = [
         hz * float(np.sqrt(1.0 / parts[hz] ** 2 - 1.0))
         for hz in _LOW_HZ[:-1]
-        if 0.05 < parts[hz] < 1.0 - _LOSS
+        if 0.05 < parts.get(hz, 1.0) < 1.0 - _LOSS
     ]
     corner_hz = seen[0] if seen and lowest < 1.0 - _LOSS else 0.0
     return corner_hz, tuple(parts.items())

@@ -10,7 +10,10 @@ import pytest
 import soundfile
 
 from app.cli import main
+from app.cli.source_check import recheck_before_job
+from app.live.loop_check import LoopFault
 from app.live.source_check import listen, quiet_check_of
+from app.profiles import load_profile
 from instruments.proof import Identity
 from instruments.sound.kept import read_proof
 from instruments.source import Block, Role, Source, SourceInfo, SourceTimeout
@@ -18,6 +21,7 @@ from tests.virtualprobe.card import VirtualCard
 from tests.virtualprobe.circuit import Parts
 
 RATE_HZ = 48_000
+PARTS = Parts(gains=(0.6,))
 
 
 def write(path, columns):
@@ -130,7 +134,7 @@ def test_the_clock_of_a_live_input_is_told():
 @pytest.fixture
 def card(monkeypatch, tmp_path):
     """A card with a probe in its loop, for the command as input and as output."""
-    made = VirtualCard(Parts(gains=(0.6,)), 16_000)
+    made = VirtualCard(PARTS, 16_000)
     made.identity = Identity("Bench", 16_000, "envelope", 0.0)
     monkeypatch.setattr("app.cli.source_check.open_address", lambda *_: made)
     monkeypatch.setattr("app.cli.source_check.SoundPlayer", lambda *_: made)
@@ -167,6 +171,158 @@ def test_a_second_look_says_whether_it_still_holds(card, capsys, tmp_path):
     assert main.run([*PLAY, "--yes", "--quick"]) == 0
     assert "nothing any more: the low corner was 7 Hz and is 9 Hz" in capsys.readouterr().out
     assert not kept.exists()
+
+
+def at_a_terminal(monkeypatch, text):
+    typed = io.StringIO(text)
+    typed.isatty = lambda: True
+    monkeypatch.setattr("sys.stdin", typed)
+
+
+def meter_of(parts, level):
+    """What a meter shows of the tone that the virtual output gives."""
+    return parts.drive_v * level / np.sqrt(2)
+
+
+def clips_at(parts, level):
+    """The peak at the probe for which the circuit's law, by its upper levels, gives full scale."""
+    peaks_v = parts.drive_v * level * np.linspace(0.6, 1.0, 13)
+    slope, _ = np.polyfit(peaks_v, parts.gains[0] * parts.static_v(peaks_v), 1)
+    return 1.0 / slope
+
+
+def test_a_meter_s_reading_gives_the_volts(card, capsys, tmp_path):
+    # The level that is enough for this card, as a first check tells it.
+    assert main.run([*PLAY, "--yes", "--quick", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["volts"] is None
+    level = told["detector"]["level"]
+    meter = f"{meter_of(PARTS, level):.5f}+-2%"
+    assert main.run([*PLAY, "--yes", "--quick", "--json", "--meter", meter]) == 0
+    volts = json.loads(capsys.readouterr().out)["volts"]
+    assert volts["full_scale_v"] == pytest.approx(clips_at(PARTS, level), rel=0.005)
+    assert volts["tolerance"] == pytest.approx(0.02)
+    kept = read_proof(tmp_path / "inputs" / "Bench.toml")
+    assert kept.full_scale_v == pytest.approx(volts["full_scale_v"])
+    assert kept.full_scale_part == pytest.approx(0.02)
+
+
+def test_the_meter_is_asked_for_while_a_steady_tone_plays(card, capsys, monkeypatch):
+    at_a_terminal(monkeypatch, "y\nloud\n0,35\n")
+    assert main.run([*PLAY, "--quick", "--meter"]) == 0
+    told = capsys.readouterr()
+    assert "steady tone of 5.76 kHz" in told.err
+    assert "“loud” must be a number" in told.err
+    (line,) = (line for line in told.out.splitlines() if line.startswith("volts "))
+    assert line.endswith("at the test points, within ± 20 %, by the meter's reading")
+    # Forty seconds were there to be played, and none is any more.
+    assert len(card._waiting) == 0
+
+
+def test_without_a_meter_there_are_no_volts(card, capsys, monkeypatch):
+    at_a_terminal(monkeypatch, "y\n\n")
+    assert main.run([*PLAY, "--quick", "--meter"]) == 0
+    assert "volts  " not in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("volts", ["0", "1001", "a lot"])
+def test_a_meter_shows_volts(volts, capsys):
+    assert main.run([*PLAY, "--meter", volts]) == 2
+    assert "--meter" in capsys.readouterr().err
+
+
+def test_a_meter_needs_a_tone(capsys):
+    assert main.run([*CHECK, "--meter", "0.3"]) == 2
+    assert "--play" in capsys.readouterr().err
+
+
+def test_what_is_heard_of_a_quiet_input_is_kept_where_nothing_better_is(card, capsys, tmp_path):
+    kept = tmp_path / "inputs" / "Bench.toml"
+    assert main.run(CHECK) == 0
+    heard = read_proof(kept)
+    assert (heard.output, heard.detector) == ("", None)
+    assert heard.noise == pytest.approx(2.7e-5, rel=0.3)  # with the converter's steps of 3e-5
+    assert main.run([*PLAY, "--yes", "--quick"]) == 0
+    card._info = replace(card.info, proof=read_proof(kept))
+    capsys.readouterr()
+    assert main.run(CHECK) == 0
+    assert "what was played and found on" in capsys.readouterr().out
+    assert read_proof(kept).detector is not None
+
+
+def test_nothing_is_kept_of_an_input_with_a_signal(card, tmp_path):
+    card.broken_in = lambda times_s: 0.05 * np.sin(2 * np.pi * 3000.0 * times_s)
+    assert main.run(CHECK) == 3
+    assert not (tmp_path / "inputs").exists()
+
+
+# -- before a job ------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def checked(card, capsys, tmp_path):
+    """The card with what a check has kept of it."""
+    assert main.run([*PLAY, "--yes", "--quick"]) == 0
+    card.kept = tmp_path / "inputs" / "Bench.toml"
+
+    def open_again():
+        card._info = replace(card.info, proof=read_proof(card.kept))
+
+    card.open = open_again
+    card.open()
+    card.loudest = 0.0
+    capsys.readouterr()
+    return card
+
+
+def before_job(card, *, wanted=False):
+    said = []
+    recheck_before_job(card, load_profile("130mm-48tpi"), said.append, wanted=wanted)
+    return said
+
+
+def test_a_job_begins_with_a_look_whether_the_check_holds(checked, monkeypatch, capsys):
+    at_a_terminal(monkeypatch, "y\n")
+    began_s = checked.now_s
+    (said,) = before_job(checked)
+    assert "still holds" in said
+    # By the card's own clock.
+    assert checked.now_s - began_s < 10.6
+    assert 0.0 < checked.loudest <= checked.info.proof.level
+    assert checked.kept.exists()
+    assert "lead the output “bench” through the probe" in capsys.readouterr().err
+
+
+def test_it_is_asked_for_first_and_only_at_a_terminal(checked, monkeypatch):
+    at_a_terminal(monkeypatch, "n\n")
+    assert before_job(checked) == []
+    monkeypatch.setattr("sys.stdin", io.StringIO("y\n"))
+    assert before_job(checked) == []
+    assert checked.loudest == 0.0
+
+
+def test_a_check_that_holds_no_more_does_not_count_in_the_job(checked):
+    checked.changes_to(Parts(gains=(0.6,), drive_v=1.4))
+    (said,) = before_job(checked, wanted=True)
+    assert "counts no more: an output at full scale brought" in said
+    assert not checked.kept.exists()
+    assert checked.info.proof is None
+
+
+def test_a_probe_that_is_not_wired_is_said_and_asked_again(checked, monkeypatch, capsys):
+    checked.changes_to(Parts(gains=(0.0,)))
+    at_a_terminal(monkeypatch, "y\nn\n")
+    assert before_job(checked) == []
+    assert "nothing came back" in capsys.readouterr().err
+    assert checked.kept.exists()
+    with pytest.raises(LoopFault, match="nothing came back"):
+        before_job(checked, wanted=True)
+
+
+def test_a_job_cannot_recheck_what_was_never_checked(capsys):
+    words = ["job", "sim:", "--drive", "7", "--no-book", "--recheck"]
+    assert main.run(words) == 2
+    assert "check it with check-source --play first" in capsys.readouterr().err
 
 
 def test_nothing_is_played_before_it_is_allowed(card, capsys, monkeypatch):

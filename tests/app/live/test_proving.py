@@ -144,6 +144,20 @@ def test_a_part_that_was_changed_is_told():
     assert "threshold was" in what_moved(before, gain)
 
 
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"gain": 1.05}, "brought 105 % of the input's and brings 110 %"),
+        ({"match": 0.985}, "minus had 0.9850 of plus's gain and has 0.9900"),
+        ({}, ""),
+    ],
+)
+def test_a_gain_or_a_match_that_moved_is_told(change, said):
+    straight = replace(KEPT, detector=None, output="Line", level=0.5, gain=1.1, match=0.99)
+    assert said in what_moved(replace(straight, **change), straight)
+    assert bool(said) == bool(what_moved(replace(straight, **change), straight))
+
+
 def test_a_detector_on_its_head_is_not_kept():
     with pytest.raises(LoopFault, match=r"stands on its head.*nothing is kept"):
         proof_by(VirtualCard(Parts(gains=(0.6,), polarity=-1), 16_000), quick=True)
@@ -212,6 +226,8 @@ def test_what_it_resolves_is_told_with_the_part_that_limits():
     value = float(words.split("± ")[1].split()[0])
     assert value == pytest.approx(2 * np.hypot(178 * 0.0811 * 0.015 / 0.925, 0.1), rel=0.2)
     assert "its detector's law limits" in words
+    bare = str(resolution_of(info_with(replace(KEPT, detector=None)), PROFILE))
+    assert bare.startswith("what this input resolves is not known before its detector is proved")
     near = replace(KEPT, detector=replace(LAW, proved_hz=125e3))
     assert "its low corner limits" in str(resolution_of(info_with(near), PROFILE))
 

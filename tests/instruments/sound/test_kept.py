@@ -5,6 +5,7 @@ import sys
 from dataclasses import replace
 from datetime import date
 
+import numpy as np
 import pytest
 
 from instruments.address import open_address
@@ -35,6 +36,9 @@ PROOF = InputProof(
     clock_u_part=6e-6,
     detector=LAW,
 )
+METERED = replace(
+    PROOF, output="Line", level=0.5, gain=1.1, match=0.0, full_scale_v=1.84, full_scale_part=0.02
+)
 TODAY = date(2031, 5, 16)
 
 
@@ -50,7 +54,7 @@ def written(proof=PROOF, text=None):
     return path
 
 
-@pytest.mark.parametrize("proof", [PROOF, replace(PROOF, detector=None)])
+@pytest.mark.parametrize("proof", [PROOF, METERED, replace(PROOF, detector=None)])
 def test_what_is_written_is_read_again(proof):
     assert read_proof(written(proof)) == proof
 
@@ -153,3 +157,20 @@ def test_a_sound_input_is_known_again_by_its_name(sound):
         assert any("the rate was 48000 and is 96000" in note for note in source.info.notes)
     with opened("sound:bench?rate=48000", "envelope,-") as source:
         assert any("are envelope,-" in note for note in source.info.notes)
+
+
+def test_a_meter_s_reading_gives_the_input_its_volts(sound):
+    with opened("sound:bench?rate=48000") as source:
+        identity = source.identity
+    written(replace(METERED, identity=identity))
+    with opened("sound:bench?rate=48000") as source:
+        for _ in range(12):
+            sound.stream.deliver(np.full((480, 2), 0.25))
+        block = source.read(1.0)
+        assert source.info.full_scale_v == 1.84
+        assert not block.uncalibrated
+        assert block.samples_v[0, 0] == pytest.approx(0.25 * 1.84)
+        assert any("within ± 2 %" in note for note in source.info.notes)
+        assert not any("relative" in note for note in source.info.notes)
+    with opened("sound:bench?rate=48000&full_scale_v=3") as source:
+        assert source.info.full_scale_v == 3.0
