@@ -7,8 +7,9 @@ set -eu
 root=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
 . "$root/app/setup.sh"
 
-# A simulator of circuits for the probes; a sound server, a virtual display, and hands at its keyboard; a browser and a reader of PDF to see
-# reports with; programs that write what they capture to a pipe.
+# A simulator of circuits for the probes; a formatter of manual pages; a sound server, a virtual
+# display, and hands at its keyboard; a browser and a reader of PDF to see reports with; programs
+# that write what they capture to a pipe.
 test_needs='
 pulseaudio pulseaudio
 Xvfb xvfb
@@ -19,6 +20,7 @@ sox sox
 arecord alsa-utils
 ffmpeg ffmpeg
 ngspice ngspice
+groff groff-base
 '
 provide "$window_needs$sound_needs$test_needs" "[test]"
 install_package "[test]"

@@ -155,6 +155,8 @@ A class that uses the disk, our-drives.toml, then chosen with --profile our-driv
   set = { value = 0.10, source = "workshop rule" }
 """
 
+SHELLS = ("bash", "zsh", "tcsh")
+"""Those that commands can be completed in."""
 _BARE_WORD = re.compile(r"[A-Za-z][A-Za-z0-9_-]*")
 
 
@@ -193,6 +195,18 @@ def parse(arguments: Sequence[str]) -> tuple[str, argparse.Namespace]:
     parser = _Parser(prog=f"evenlobe {command}".rstrip(), description=title)
     add(parser)
     return command, parser.parse_args(words)
+
+
+def grammar() -> argparse.ArgumentParser:
+    """Return all that can be written on a command line as one parser, for what is made of it."""
+    usage = "evenlobe [SOURCE] [options] | evenlobe COMMAND ..."
+    parser = _Parser(prog="evenlobe", description=_TITLE, usage=usage)
+    # Without the source, which would stand where a shell is to complete the commands.
+    _dashboard_options(parser)
+    commands = parser.add_subparsers(metavar="COMMAND")
+    for name, (title, add) in COMMANDS.items():
+        add(commands.add_parser(name, help=title, description=title))
+    return parser
 
 
 def _refuse_mistyped(word: str) -> None:
@@ -237,8 +251,12 @@ examples:
   evenlobe measure capture.wav --roles plus,minus,index
   evenlobe record 'sound:?rate=192000' found.wav --roles differential,index
 """
-    parser.add_argument("--version", action="version", version=f"evenlobe {version()}")
     parser.add_argument("source", metavar="SOURCE", nargs="?", help="open this source at once")
+    _dashboard_options(parser)
+
+
+def _dashboard_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--version", action="version", version=f"evenlobe {version()}")
     parser.add_argument(
         "--tone",
         metavar="DEVICE",
@@ -508,6 +526,22 @@ examples:
     parser.add_argument("name", metavar="NAME", nargs="?", help=words)
 
 
+def _completion(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = """\
+examples:
+  evenlobe completion bash > ~/.local/share/bash-completion/completions/evenlobe
+  evenlobe completion zsh > ~/.zfunc/_evenlobe
+"""
+    parser.add_argument("shell", choices=SHELLS, help="for which shell")
+
+
+def _man(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = """\
+examples:
+  evenlobe man > ~/.local/share/man/man1/evenlobe.1
+"""
+
+
 def _help(parser: argparse.ArgumentParser) -> None:
     topics = "\n".join(f"  {topic.name:<13} {topic.title}" for topic in TOPICS.values())
     parser.epilog = f"""\
@@ -545,5 +579,7 @@ COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
     "virtual-scope": ("put the virtual drive behind the commands of a scope", _virtual_scope),
     "probes": ("show the probes that can be built: values, reasons, levels, drawings", _probes),
     "steps": ("try the line that steps the drive, command by command", _steps),
+    "completion": ("print what lets a shell complete these commands", _completion),
+    "man": ("print all commands and options as a page for “man”", _man),
     "help": ("explain a topic or a command, or list both", _help),
 }

@@ -21,6 +21,7 @@ from app.cli.output import OutputFault, discard, prepare, say, tell, writing
 from app.cli.probes import tell_probes
 from app.cli.readings import NewReadings, logged
 from app.cli.record import record, write_simulation
+from app.cli.shell import completion, man_page
 from app.cli.source_check import run_check_source
 from app.cli.steps import try_steps
 from app.ear.voice import Fill, OutputUnavailable
@@ -226,6 +227,17 @@ def _profiles(options: argparse.Namespace) -> int:
     return OK
 
 
+def _completion(options: argparse.Namespace) -> int:
+    say(completion(options.shell))
+    return OK
+
+
+def _man(options: argparse.Namespace) -> int:
+    del options
+    say(man_page())
+    return OK
+
+
 def _help(options: argparse.Namespace) -> int:
     word: str | None = options.topic
     if word in TOPICS:
@@ -276,6 +288,8 @@ _COMMANDS: dict[str, Command] = {
     "virtual-scope": _virtual_scope,
     "steps": _steps,
     "probes": _probes,
+    "completion": _completion,
+    "man": _man,
     "help": _help,
 }
 
