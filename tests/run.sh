@@ -7,7 +7,8 @@ set -eu
 root=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
 . "$root/app/setup.sh"
 
-# A simulator of circuits for the probes; a formatter of manual pages; a sound server, a virtual
+# A simulator of circuits for the probes; a formatter of manual pages; a
+# checker of desktop entries; a sound server, a virtual
 # display, and hands at its keyboard; a browser and a reader of PDF to see reports with; programs
 # that write what they capture to a pipe.
 test_needs='
@@ -21,6 +22,7 @@ arecord alsa-utils
 ffmpeg ffmpeg
 ngspice ngspice
 groff groff-base
+desktop-file-validate desktop-file-utils
 '
 provide "$window_needs$sound_needs$test_needs" "[test]"
 install_package "[test]"

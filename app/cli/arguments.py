@@ -526,6 +526,15 @@ examples:
     parser.add_argument("name", metavar="NAME", nargs="?", help=words)
 
 
+def _desktop(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = """\
+examples:
+  evenlobe desktop
+  evenlobe desktop --remove
+"""
+    parser.add_argument("--remove", action="store_true", help="take the entry away again")
+
+
 def _completion(parser: argparse.ArgumentParser) -> None:
     parser.epilog = """\
 examples:
@@ -579,6 +588,7 @@ COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
     "virtual-scope": ("put the virtual drive behind the commands of a scope", _virtual_scope),
     "probes": ("show the probes that can be built: values, reasons, levels, drawings", _probes),
     "steps": ("try the line that steps the drive, command by command", _steps),
+    "desktop": ("add this program, with its icon, to this user's desktop", _desktop),
     "completion": ("print what lets a shell complete these commands", _completion),
     "man": ("print all commands and options as a page for “man”", _man),
     "help": ("explain a topic or a command, or list both", _help),

@@ -11,6 +11,7 @@ import sys
 from collections.abc import Callable, Sequence
 from functools import partial
 
+from app import desktop
 from app.book.model import BookError
 from app.cli.arguments import COMMANDS, DEFAULT_SOURCE, UsageFault, nearest, parse
 from app.cli.book import backup, describe, export, import_, list_drives, restore, run_report, verify
@@ -238,6 +239,25 @@ def _man(options: argparse.Namespace) -> int:
     return OK
 
 
+def _desktop(options: argparse.Namespace) -> int:
+    if not sys.platform.startswith("linux"):
+        raise UsageFault(
+            "an entry of the desktop is for Linux; elsewhere make a link to this program"
+        )
+    try:
+        if options.remove:
+            desktop.remove()
+            say("the desktop has no entry of this program any more")
+        else:
+            for path in desktop.add():
+                say(str(path))
+    except OSError as fault:
+        raise UsageFault(
+            f"“{fault.filename}” cannot be written: {fault.strerror}; check the folder's rights"
+        ) from None
+    return OK
+
+
 def _help(options: argparse.Namespace) -> int:
     word: str | None = options.topic
     if word in TOPICS:
@@ -288,6 +308,7 @@ _COMMANDS: dict[str, Command] = {
     "virtual-scope": _virtual_scope,
     "steps": _steps,
     "probes": _probes,
+    "desktop": _desktop,
     "completion": _completion,
     "man": _man,
     "help": _help,

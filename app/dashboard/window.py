@@ -24,6 +24,7 @@ from PySide6.QtGui import (
     QDragEnterEvent,
     QDropEvent,
     QGuiApplication,
+    QIcon,
     QKeyEvent,
     QResizeEvent,
 )
@@ -38,6 +39,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from app import desktop
 from app.book.model import BookError, Drive, ResumableJob
 from app.dashboard.describe_page import DescribePage
 from app.dashboard.drives_page import DrivesPage
@@ -654,6 +656,9 @@ def run_dashboard(
     """
     app = QApplication.instance() or QApplication(list(argv))
     QApplication.setStyle("Fusion")
+    # By this name a desktop knows whose window it is.
+    QGuiApplication.setDesktopFileName(desktop.NAME)
+    QApplication.setWindowIcon(QIcon(str(desktop.ICON)))
     remembered = Settings(settings or settings_path())
     window = MainWindow(session, book=book, line=line, open_output=open_output, settings=remembered)
     room = QGuiApplication.primaryScreen().availableSize()

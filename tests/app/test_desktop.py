@@ -1,0 +1,69 @@
+"""The entry and the icon on a desktop, by freedesktop.org's own validator and by Qt."""
+
+import configparser
+import subprocess
+
+import numpy as np
+import pytest
+from PySide6.QtGui import QIcon, QImage
+
+from app import desktop
+from app.cli.main import run
+
+
+@pytest.fixture(autouse=True)
+def home(tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "of mine"))
+    return tmp_path / "of mine"
+
+
+def read(path):
+    found = configparser.RawConfigParser(strict=True, delimiters=("=",))
+    found.optionxform = str
+    found.read(path, encoding="utf-8")
+    return found["Desktop Entry"]
+
+
+def test_it_is_added_and_taken_away(home, capsys):
+    assert run(["desktop"]) == 0
+    entry, icon = map(str.strip, capsys.readouterr().out.splitlines())
+    assert entry.startswith(str(home))
+    done = subprocess.run(["desktop-file-validate", entry], capture_output=True, text=True)
+    assert (done.returncode, done.stdout) == (0, "")
+    assert read(entry)["Icon"] == icon
+    assert run(["desktop"]) == 0
+    assert run(["desktop", "--remove"]) == 0
+    assert [path for path in home.rglob("*") if path.is_file()] == []
+    assert run(["desktop", "--remove"]) == 0
+
+
+@pytest.mark.parametrize("word", ["plain", "a b", 'a "b"', "cost $5", "back\\slash", "50 %", "`x`"])
+def test_each_word_of_the_command_comes_back(tmp_path, word):
+    entry = tmp_path / "evenlobe.desktop"
+    entry.write_text(desktop.entry_text((word, "-m"), tmp_path / "x.svg"), encoding="utf-8")
+    done = subprocess.run(["desktop-file-validate", entry], capture_output=True, text=True)
+    assert (done.returncode, done.stdout) == (0, "")
+    # A value's own escapes go first, then the quotes, which are those of a shell.
+    value = read(entry)["Exec"].replace("\\\\", "\\")
+    shell = ["sh", "-c", f"printf '%s\\n' {value}"]
+    found = subprocess.run(shell, capture_output=True, text=True, check=True).stdout.splitlines()
+    assert [each.replace("%%", "%") for each in found] == [word, "-m", "%f"]
+
+
+def test_a_folder_that_takes_nothing_is_a_sentence(home, capsys):
+    home.write_text("a file where the folder should be")
+    assert run(["desktop"]) == 2
+    assert "check the folder" in capsys.readouterr().err
+
+
+def test_the_icon_is_drawn_at_every_size(qapp):
+    icon = QIcon(str(desktop.ICON))
+    for size in (16, 32, 128):
+        image = icon.pixmap(size, size).toImage().convertToFormat(QImage.Format.Format_ARGB32)
+        pixels = np.frombuffer(image.constBits(), np.uint8).reshape(size, size, 4)
+        assert (pixels[..., 3] > 0).mean() > 0.8
+        # Bright lines on a dark ground: two lobes, left and right alike.
+        bright = pixels[..., :3].max(axis=2) > 120
+        left, right = bright[:, : size // 2].sum(), bright[:, size // 2 :].sum()
+        assert left > 0.05 * size * size / 2
+        assert left == pytest.approx(right, rel=0.25)
