@@ -126,7 +126,8 @@ SPOILS = Topic(
             "A gain control that levels the lobes; motion or a weak coating in step with the "
             "turn, which looks like an offset where a turn has one pair of lobes; a residual "
             "in phase with the carrier of a boundary recording; a detector whose law is a "
-            "logarithm; tops cut by a few per cent where the capture is a few turns long."
+            "logarithm; tops cut by a few per cent ahead of an amplifier's own noise, where the "
+            "capture is a few turns long."
         ),
         (
             "The first two are found by nudging the head: the sum of both lobes should stay, "

@@ -21,6 +21,7 @@ from app.analysis.envelope.converter import step_of, tone_u_v
 from app.analysis.envelope.detector import EnvelopePath
 from app.analysis.envelope.mixing import seen_at
 from app.analysis.envelope.peakdetect import MinMaxPath
+from app.analysis.envelope.rails import RailWatch
 from app.analysis.envelope.series import EnvelopeSeries, SignalPath
 from app.analysis.envelope.setup import Setup
 from app.analysis.results import Message
@@ -29,6 +30,7 @@ _SEARCH_S = 0.3
 """Longer than a turn: a lobe passes within it."""
 _REVIEW_S = 0.1
 """How often the last such stretch is looked through for the carrier."""
+_RAIL_FRAMES = 128
 _WANDERED = 0.035
 """A carrier this part away from where the demodulator was set wants a new one."""
 
@@ -43,6 +45,7 @@ class RawPath(SignalPath):
         self._rate_hz = setup.sample_rate_hz
         self._highest_hz = min(setup.bandwidth_hz, CARRIER_HIGH_OF_RATE * setup.sample_rate_hz)
         self._clips: ClipWatch | None = None
+        self._rails = RailWatch(_RAIL_FRAMES, 0.0)
         self._demodulator: Demodulator | None = None
         self._step_v = 0.0
         self._search: list[tuple[NDArray[np.float32], int]] = []
@@ -106,18 +109,23 @@ class RawPath(SignalPath):
 
     def clipped_between(self, start_frame: float, end_frame: float) -> bool:
         """Return whether the signal was clipped in any stretch that touches these frames."""
-        return self._clips is not None and self._clips.clipped_between(start_frame, end_frame)
+        if self._clips is None:
+            return False
+        stretch = start_frame, end_frame
+        return self._rails.is_reached(*stretch) or self._clips.clipped_between(*stretch)
 
     def forget_before(self, frame: float) -> None:
         """Drop what is older."""
         if self._clips is not None:
             self._clips.forget_before(frame)
+        self._rails.forget_before(frame)
         super().forget_before(frame)
 
     def _feed(self, samples_v: NDArray[np.float32], first_index: int) -> None:
         assert self._demodulator is not None
         if self._clips is not None:
             self._clips.push(samples_v, first_index)
+        self._rails.push(samples_v[:, list(self._columns.signals)], first_index)
         for bins in self._demodulator.push(samples_v, first_index):
             self._append(bins)
 
@@ -141,6 +149,7 @@ class RawPath(SignalPath):
         signals = self._columns.signals
         self._step_v = max(step_of(waiting[0][0][:, column]) for column in signals)
         self._clips = ClipWatch(signals, self._demodulator.known, tone, self._step_v)
+        self._rails = RailWatch(_RAIL_FRAMES, self._step_v)
         self.starts += 1
         self._fault = None
         self._since_review = 0

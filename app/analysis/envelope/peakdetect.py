@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from app.analysis import messages
 from app.analysis.envelope.converter import extreme_u_v, step_of
+from app.analysis.envelope.rails import RailWatch
 from app.analysis.envelope.series import Bins, EnvelopeSeries, SignalPath, sd_of_steps
 from app.analysis.envelope.setup import Columns
 from app.analysis.results import Message
@@ -173,7 +174,10 @@ _MIN_SCATTER = 8
 
 
 class MinMaxPath(SignalPath):
-    """Pairs of lowest and highest samples, record by record; rails are for their source to tell.
+    """Pairs of lowest and highest samples, record by record.
+
+    Where the converter's steps show, flat groups end at one step: rails are then for the source to
+    tell.
 
     Parameters
     ----------
@@ -193,6 +197,7 @@ class MinMaxPath(SignalPath):
         super().__init__(EnvelopeSeries(2 * self._pairs_a_bin))
         self._floor = Floor()
         self._step_v = 0.0
+        self._at_rail = False
 
     @property
     def fault(self) -> Message | None:
@@ -209,6 +214,11 @@ class MinMaxPath(SignalPath):
         rounding_u_v = extreme_u_v(self._step_v)
         return np.array([[self._floor.u_v] * 2, [rounding_u_v, 0.0], [0.0, rounding_u_v]])
 
+    def clipped_between(self, start_frame: float, end_frame: float) -> bool:
+        """Return whether many pairs of the newest record end at the very same extreme."""
+        del start_frame, end_frame
+        return self._at_rail
+
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
         """Take a whole record, its first row a lowest value."""
         # A pair stays one wherever the count of rows begins.
@@ -216,6 +226,7 @@ class MinMaxPath(SignalPath):
         skip = 2 * (-first_pair % self._pairs_a_bin)
         rows_v = self._columns.pairs_of(samples_v)
         self._step_v = step_of(rows_v)
+        self._at_rail = self._step_v == 0.0 and _at_rail(rows_v)
         size = half_ranges(rows_v[skip:])
         size = size[: len(size) // self._pairs_a_bin * self._pairs_a_bin]
         fine = size[np.isfinite(size)]
@@ -236,6 +247,13 @@ class MinMaxPath(SignalPath):
                 ok=ok,
             )
         )
+
+
+def _at_rail(rows_v: NDArray[np.float32]) -> bool:
+    pairs_v = rows_v[: len(rows_v) // 2 * 2].reshape(-1, 2)
+    rails = RailWatch(max(1, len(pairs_v)), 0.0)
+    rails.push(pairs_v, 0)
+    return rails.is_reached(0.0, 1.0)
 
 
 def half_ranges(rows_v: NDArray[np.float32]) -> NDArray[np.float64]:

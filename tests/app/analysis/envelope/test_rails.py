@@ -1,0 +1,73 @@
+"""A rail is told from the crests of a sine, of a flattened one, of codes and of spikes."""
+
+import numpy as np
+import pytest
+
+from app.analysis.envelope.rails import RailWatch
+
+COUNT, CHUNK = 64_000, 128
+CREST = np.sin(2 * np.pi * 0.2503 * np.arange(COUNT))
+THIRD = CREST + np.sin(6 * np.pi * 0.2503 * np.arange(COUNT)) / 9.0
+"""With a ninth of the third harmonic the top is flat to the fourth order: 1 - 9/9 = 0."""
+
+
+def is_reached(values, step_v=0.0):
+    watch = RailWatch(CHUNK, step_v)
+    watch.push(values[:, None].astype(np.float32), 0)
+    return watch.is_reached(0.0, float(len(values)))
+
+
+def in_codes(values, codes):
+    step = 2.0 / codes
+    return step * np.round(values / step), step
+
+
+@pytest.mark.parametrize("limit", [0.8, 0.95, 0.99])
+@pytest.mark.parametrize("noise_v", [0.0, 0.02, 0.3])
+def test_what_is_cut_stands_at_a_rail_in_any_noise(limit, noise_v):
+    noisy = CREST + noise_v * np.random.default_rng(3).standard_normal(COUNT)
+    assert is_reached(np.minimum(noisy, limit))
+    assert is_reached(np.maximum(noisy, -limit))
+
+
+def test_a_rail_shows_between_the_steps_of_a_converter():
+    # At 0.95 acos tells 18.2 degrees of the sine at the rail, and 1.8 of the step below it.
+    coded, step = in_codes(CREST, 200)
+    assert is_reached(np.minimum(coded, 190 * step / 2), step)
+
+
+@pytest.mark.parametrize("noise_v", [0.0, 0.02])
+@pytest.mark.parametrize("wave", [CREST, THIRD], ids=["sine", "flattened"])
+@pytest.mark.parametrize("codes", [16, 64, 256, 65_536])
+def test_crests_stand_at_none(wave, codes, noise_v):
+    noisy = wave + noise_v * np.random.default_rng(4).standard_normal(COUNT)
+    assert not is_reached(*in_codes(noisy, codes))
+    assert not is_reached(noisy)
+
+
+def test_a_carrier_sampled_in_step_with_itself_stands_at_none():
+    # 61 turns in 250 samples: every crest comes again to the last digit, and so does all below it.
+    in_step = np.sin(2 * np.pi * ((61 * np.arange(COUNT)) % 250) / 250)
+    assert not is_reached(in_step)
+    assert is_reached(np.minimum(in_step, 0.8))
+
+
+def test_spikes_that_are_cut_are_not_the_signal():
+    spiky = CREST.copy()
+    spiky[::1000] = 5.0
+    assert not is_reached(spiky)
+
+
+def test_a_rail_is_told_of_the_frames_it_stands_in():
+    watch = RailWatch(CHUNK, 0.0)
+    watch.push(np.concatenate([CREST, np.minimum(CREST, 0.9)])[:, None].astype(np.float32), 0)
+    assert not watch.is_reached(0.0, COUNT - CHUNK)
+    assert watch.is_reached(float(COUNT), 2.0 * COUNT)
+    watch.forget_before(float(COUNT))
+    assert not watch.is_reached(3.0 * COUNT, 4.0 * COUNT)
+
+
+def test_what_is_no_number_stands_at_none():
+    values = np.minimum(CREST, 0.9)
+    values[::CHUNK] = np.nan
+    assert not is_reached(values)
