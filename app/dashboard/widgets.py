@@ -338,9 +338,17 @@ class FlowRow(QWidget):
         self._filled = filled
         for widget in widgets:
             widget.setParent(self)
-        policy = QSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Fixed)
+        # Fixed would be the height of a single line, which is the hint.
+        policy = QSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Minimum)
         policy.setHeightForWidth(True)
         self.setSizePolicy(policy)
+
+    def add(self, widget: QWidget) -> None:
+        """Put a widget behind the others."""
+        self._widgets = (*self._widgets, widget)
+        widget.setParent(self)
+        widget.show()
+        self.updateGeometry()
 
     def hasHeightForWidth(self) -> bool:  # noqa: N802
         """Return that its height depends on its width."""

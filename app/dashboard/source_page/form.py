@@ -6,7 +6,7 @@ from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from app.dashboard.text import translate
-from app.dashboard.widgets import Field, Picker, TouchButton, laid
+from app.dashboard.widgets import Field, FlowRow, Picker, TouchButton, laid
 from app.live.opening import ROLES, Kind, Opening, Stated, address_of
 
 _CHANNELS = 4
@@ -39,7 +39,7 @@ class RolesField(QWidget):
             self.wiring.addItem(translate("sources", words), roles)
         self.wiring.addItem(self.tr("each channel as below"), None)
         self.wiring.activated.connect(self._take_wiring)
-        self._row = QHBoxLayout()
+        self._row = FlowRow(parent=self, filled=True)
         self.channels: list[Picker] = []
         for _ in range(_CHANNELS):
             self._add_channel()
@@ -74,7 +74,7 @@ class RolesField(QWidget):
             channel.addItem(f"{number}: {translate('sources', role)}", role.value)
         channel.activated.connect(self._take_channels)
         self.channels.append(channel)
-        self._row.addWidget(channel)
+        self._row.add(channel)
 
     def _take_wiring(self) -> None:
         roles = self.wiring.currentData()

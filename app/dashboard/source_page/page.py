@@ -28,6 +28,7 @@ from app.dashboard.source_page.form import SourceForm
 from app.dashboard.text import translate
 from app.dashboard.widgets import (
     Field,
+    FlowRow,
     NamedList,
     Page,
     Picker,
@@ -115,20 +116,25 @@ class SourcePage(Page):
             TouchButton(self.tr("Look again"), "F8", lists, self.look),
             TouchButton(self.tr("Back"), "Esc", back, self.back.emit),
         )
-        ours = QHBoxLayout()
-        for words, picker in (
-            (self.tr("Drive class"), self._class),
-            (self.tr("Alignment disk"), self._disk),
-        ):
-            label = QLabel(words, self)
-            label.setBuddy(picker)
-            laid(ours, label, (picker, 1))
+        ours = FlowRow(
+            self._labelled(self.tr("Drive class"), self._class),
+            self._labelled(self.tr("Alignment disk"), self._disk),
+            parent=self,
+            filled=True,
+        )
         line = form_of(((self.tr("Address"), self._address),), self)
         right = laid(QVBoxLayout(), line, *self._by_scheme.values(), 1)
         self._status.setProperty("quiet", True)
         self._list.setMinimumHeight(_LIST_PX)
         halves = laid(self._halves, (self._list, 2), (right, 3))
         self._lay_scrolling((self._title, ours, self._status, (halves, 1)), buttons)
+
+    def _labelled(self, words: str, picker: Picker) -> QWidget:
+        both = QWidget(self)
+        label = QLabel(words, both)
+        label.setBuddy(picker)
+        laid(QHBoxLayout(both), label, (picker, 1), flush=True)
+        return both
 
     @property
     def looking(self) -> bool:

@@ -7,14 +7,14 @@ import string
 import pytest
 from PySide6.QtCore import QRectF, Qt
 from PySide6.QtGui import QFontMetricsF
-from PySide6.QtWidgets import QAbstractButton, QApplication, QLabel
+from PySide6.QtWidgets import QAbstractButton, QApplication, QLabel, QScrollArea
 
 from app.analysis.results import Message, Quantity, Sign
 from app.dashboard.job_panel.brief import BRIEF, MOST_CHARACTERS, brief_ask, shortened
 from app.dashboard.needle_page.far_view import FarWords, far_words
 from app.dashboard.style import Sizes
 from app.dashboard.text import Unit, face_of
-from app.dashboard.widgets import FittedText
+from app.dashboard.widgets import FittedText, FlowRow
 from app.job import messages
 from app.job.model import Action, Do, Enter
 from app.profiles import load_profile
@@ -222,6 +222,20 @@ def test_pages_are_as_wide_as_the_window_and_scroll_one_way(window, size):
         sized(window, size)
         assert window.size().toTuple() == size
         assert cut(window) == []
+        assert beyond(window) == []
+
+
+def beyond(window):
+    """What goes past the sides of what it scrolls in, or past the row that it stands in."""
+    areas = [area for area in window.findChildren(QScrollArea) if area.isVisible()]
+    rows = [row for row in window.findChildren(FlowRow) if row.isVisible()]
+    assert rows
+    return [area for area in areas if area.widget().width() > area.viewport().width()] + [
+        part
+        for row in rows
+        for part in row.children()
+        if part.isVisible() and not row.rect().contains(part.geometry())
+    ]
 
 
 def test_small_words_grow_with_the_window_and_never_vanish():
