@@ -148,6 +148,7 @@ _KEYS = (
     ("F9", "save a picture of the window"),
     ("F10", "job: the middle of the hysteresis as the needle's zero"),
     ("F11", "the whole screen"),
+    ("Ctrl D", "colours: the system's, light, dark, high contrast"),
     ("Home", "needle and ask as large as can be, or all parts again"),
     ("End", "the trace over the whole window, or all parts again"),
     ("+ − Ctrl+← Ctrl+→", "large trace: zoom, and look further; wheel and drag do so too"),

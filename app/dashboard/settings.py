@@ -1,7 +1,8 @@
-"""What the window remembers from one run to the next: sources, unit and size, in one JSON file.
+"""What the window remembers from one run to the next, in one JSON file.
 
-The file is the user's alone (mode 0600). One that is damaged or of a newer version is left as it
-is: that is said, and nothing is remembered in this run. No program to start is remembered.
+It holds sources, unit, colours and size, and is the user's alone (mode 0600). One that is damaged
+or of a newer version is left as it is: that is said, and nothing is remembered in this run. No
+program to start is remembered.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from typing import Any
 
 from platformdirs import user_config_path
 
+from app.dashboard.style import Colours
 from app.dashboard.text import Unit, translate
 from app.files import atomic_write
 from app.live.opening import Opening
@@ -63,6 +65,7 @@ class Settings:
         self.fault = ""
         self.recent: tuple[Choice, ...] = ()
         self.unit = Unit.UM
+        self.colours = Colours.SYSTEM
         self.size_px: tuple[int, int] | None = None
         if path is not None:
             self._load(path)
@@ -85,6 +88,7 @@ class Settings:
             "version": _VERSION,
             "recent": [_as_tree(each) for each in self.recent],
             "unit": self.unit.value,
+            "colours": self.colours.value,
             "size_px": self.size_px,
         }
         try:
@@ -114,11 +118,13 @@ class Settings:
         listed = tuple(_choice_of(each) for each in tree["recent"][:_MOST_RECENT])
         recent = tuple(each for each in listed if each.opening.lasting is not None)
         unit, size = Unit(tree["unit"]), tree["size_px"]
+        # A file of before has none.
+        colours = Colours(tree.get("colours", Colours.SYSTEM))
         if size is not None:
             low, high = _SIDES_PX
             wide, tall = (min(max(int(side), low), high) for side in size)
             size = wide, tall
-        self.recent, self.unit, self.size_px = recent, unit, size
+        self.recent, self.unit, self.size_px, self.colours = recent, unit, size, colours
 
     def _pass_over(self, why: str) -> None:
         said = translate("settings", "settings “{0}”: {1}; nothing is remembered in this run")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from enum import StrEnum
 from functools import lru_cache
 
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPalette
@@ -78,14 +79,52 @@ DARK = Theme(
     caution="#f2c063",
     fault="#ff8fa3",
     good_band="#235842",
-    caution_band="#6b4f1d",
+    caution_band="#584016",
     second="#83b8f5",
     on_accent="#101619",
 )
+CONTRAST = Theme(
+    dark=True,
+    bench="#000000",
+    face="#000000",
+    panel="#000000",
+    line="#ffffff",
+    ink="#ffffff",
+    faint="#e6e6e6",
+    needle="#ffd500",
+    parked="#c8c8c8",
+    good="#7dffb2",
+    caution="#ffb25c",
+    fault="#ffb3c0",
+    good_band="#00522e",
+    caution_band="#5c3a00",
+    second="#9fd0ff",
+    on_accent="#000000",
+)
 
 
-def theme_for(palette: QPalette) -> Theme:
-    """Return the colours that go with the system's: dark ones where its windows are dark."""
+class Colours(StrEnum):
+    """Which colours the user wants."""
+
+    SYSTEM = "system"
+    LIGHT = "light"
+    DARK = "dark"
+    CONTRAST = "contrast"
+
+    @property
+    def next(self) -> Colours:
+        """The one after it; after the last the first."""
+        every = list(Colours)
+        return every[(every.index(self) + 1) % len(every)]
+
+
+_CHOSEN = {Colours.LIGHT: LIGHT, Colours.DARK: DARK, Colours.CONTRAST: CONTRAST}
+
+
+def theme_for(palette: QPalette, colours: Colours = Colours.SYSTEM) -> Theme:
+    """Return the colours that were chosen; the system's: dark where its windows are dark."""
+    if colours in _CHOSEN:
+        return _CHOSEN[colours]
     return DARK if palette.color(QPalette.ColorRole.Window).lightness() < 128 else LIGHT
 
 

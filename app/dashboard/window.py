@@ -52,7 +52,7 @@ from app.dashboard.needle_page.status import class_words, source_words
 from app.dashboard.report_page import ReportPage
 from app.dashboard.settings import Choice, Settings, settings_path
 from app.dashboard.source_page.page import SourcePage
-from app.dashboard.style import Sizes, Theme, palette_for, style_sheet, theme_for
+from app.dashboard.style import Colours, Sizes, Theme, palette_for, style_sheet, theme_for
 from app.dashboard.widgets import ENTERS, TouchButton, laid, named
 from app.faults import words_for
 from app.live.opening import Opening
@@ -105,6 +105,7 @@ class TopBar(QWidget):
         self._entries = [(words, hotkey, do) for words, hotkey, _, do in buttons]
         self._entries += [
             (self.tr("The whole screen"), "F11", window.toggle_full_screen),
+            (self.tr("Colours: light, dark, high contrast"), "Ctrl+D", window.next_colours),
             (self.tr("Large, to be read from afar"), "Home", window.needle_page.toggle_far),
             (self.tr("Large trace"), "End", window.needle_page.toggle_large),
         ]
@@ -199,7 +200,7 @@ class MainWindow(QWidget):
         self._opening = Opening()
         self._clock = clock
         self._fixed_theme = theme
-        self._theme = theme or theme_for(QGuiApplication.palette())
+        self._theme = theme or theme_for(QGuiApplication.palette(), self._settings.colours)
         self._shown_at_s = clock()
         self._before_report: QWidget | None = None
         self.setObjectName("bench")
@@ -270,6 +271,7 @@ class MainWindow(QWidget):
             (key.Key_F9, plain): self.keep_picture,
             (key.Key_F11, plain): self.toggle_full_screen,
             (key.Key_F12, plain): self.show_drives,
+            (key.Key_D, control): self.next_colours,
             (key.Key_T, control): self.toggle_tone,
             (key.Key_R, control): self.ear.toggle_reading,
             (key.Key_Up, control): lambda: self.ear.louder(1),
@@ -598,10 +600,23 @@ class MainWindow(QWidget):
 
     def apply_system_theme(self) -> None:
         """Take on the system's light or dark colours, unless others were asked for."""
-        theme = self._fixed_theme or theme_for(QGuiApplication.palette())
+        theme = self._fixed_theme or theme_for(QGuiApplication.palette(), self._settings.colours)
         if theme is not self._theme:
             self._theme = theme
             self._apply_theme()
+
+    def next_colours(self) -> None:
+        """Take the next set of colours: the system's, light, dark, high contrast."""
+        self._settings.colours = self._settings.colours.next
+        self._settings.save()
+        self.apply_system_theme()
+        words = {
+            Colours.SYSTEM: self.tr("The colours are the system's."),
+            Colours.LIGHT: self.tr("The colours are light."),
+            Colours.DARK: self.tr("The colours are dark."),
+            Colours.CONTRAST: self.tr("The colours are of high contrast."),
+        }
+        self.top_bar.remark(words[self._settings.colours])
 
     def _apply_theme(self) -> None:
         """Put colours and sizes on every part."""

@@ -6,6 +6,7 @@ import stat
 import pytest
 
 from app.dashboard.settings import Choice, Settings
+from app.dashboard.style import Colours
 from app.dashboard.text import Unit
 from app.live.opening import Opening
 
@@ -19,13 +20,14 @@ def path(tmp_path):
 
 def test_all_of_it_comes_back(path):
     before = Settings(path)
-    before.unit, before.size_px = Unit.MIL, (800, 480)
+    before.unit, before.size_px, before.colours = Unit.MIL, (800, 480), Colours.CONTRAST
     before.remember(CARD)
     after = Settings(path)
-    assert (after.recent, after.unit, after.size_px, after.fault) == (
+    assert (after.recent, after.unit, after.size_px, after.colours, after.fault) == (
         (CARD,),
         Unit.MIL,
         (800, 480),
+        Colours.CONTRAST,
         "",
     )
 
@@ -64,6 +66,7 @@ WRONG = {
     "no object": "[]",
     "nothing": "",
     "a unit that is none": json.dumps(GOOD | {"unit": "furlong"}),
+    "colours that are none": json.dumps(GOOD | {"colours": "plaid"}),
     "an address that is none": json.dumps(GOOD | {"recent": [{"address": 5}]}),
     "control characters": json.dumps(
         GOOD

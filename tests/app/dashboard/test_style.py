@@ -6,9 +6,11 @@ import pytest
 from PySide6.QtGui import QColor, QFontMetricsF, QPalette
 
 from app.dashboard.style import (
+    CONTRAST,
     DARK,
     FIGURE_CAP,
     LIGHT,
+    Colours,
     Sizes,
     font_of_cap,
     palette_for,
@@ -16,6 +18,7 @@ from app.dashboard.style import (
     theme_for,
 )
 
+THEMES = [LIGHT, DARK, CONTRAST]
 PIXEL_MM = 24 * 25.4 / math.hypot(1920, 1080)
 """Pitch of a 24-inch full-HD screen, from its diagonal."""
 
@@ -62,7 +65,7 @@ def test_touch_follows_a_screen_that_tells_its_size():
     assert Sizes.of(1024, 640, dots_per_mm=900.0).touch_px == Sizes.of(1024, 640).touch_px
 
 
-@pytest.mark.parametrize("theme", [LIGHT, DARK])
+@pytest.mark.parametrize("theme", THEMES)
 @pytest.mark.parametrize("words", ["ink", "faint", "good", "caution", "fault", "needle"])
 @pytest.mark.parametrize("ground", ["bench", "face"])
 def test_words_stand_out(theme, words, ground):
@@ -70,17 +73,82 @@ def test_words_stand_out(theme, words, ground):
     assert contrast(getattr(theme, words), getattr(theme, ground)) >= 4.5
 
 
-@pytest.mark.parametrize("theme", [LIGHT, DARK])
+@pytest.mark.parametrize("theme", THEMES)
 @pytest.mark.parametrize("ground", ["good_band", "caution_band", "face"])
 def test_needle_stands_out_on_every_band(theme, ground):
     # WCAG 2.1, success criterion 1.4.11: 3 : 1 for what must be seen to understand.
     assert contrast(theme.needle, getattr(theme, ground)) >= 3.0
 
 
-@pytest.mark.parametrize("theme", [LIGHT, DARK])
+@pytest.mark.parametrize("theme", THEMES)
 def test_button_to_press_next_can_be_read(theme):
     assert contrast(theme.on_accent, theme.good) >= 4.5
     assert contrast(theme.on_accent, theme.second) >= 4.5
+
+
+@pytest.mark.parametrize("words", ["ink", "faint", "good", "caution", "fault", "needle", "second"])
+@pytest.mark.parametrize("ground", ["bench", "face", "panel"])
+def test_high_contrast_is_what_it_says(words, ground):
+    # WCAG 2.2, success criterion 1.4.6: 7 : 1 for text.
+    assert contrast(getattr(CONTRAST, words), getattr(CONTRAST, ground)) >= 7.0
+
+
+DEFICIENCIES = {
+    # Machado, Oliveira and Fernandes, IEEE Trans. Vis. Comput. Graph. 15 (2009), severity 1; the
+    # figures from memory. Each row sums to 1: a grey stays what it is.
+    "protanopia": (
+        (0.152286, 1.052583, -0.204868),
+        (0.114503, 0.786281, 0.099216),
+        (-0.003882, -0.048116, 1.051998),
+    ),
+    "deuteranopia": (
+        (0.367322, 0.860646, -0.227968),
+        (0.280085, 0.672501, 0.047413),
+        (-0.011820, 0.042940, 0.968881),
+    ),
+    "tritanopia": (
+        (1.255528, -0.076749, -0.178779),
+        (-0.078411, 0.930809, 0.147602),
+        (0.004733, 0.691367, 0.303900),
+    ),
+}
+
+
+def seen_with(deficiency, colour):
+    """The luminance of a colour as it is seen by one who lacks a kind of cones."""
+
+    def linear(part):
+        return part / 12.92 if part <= 0.03928 else ((part + 0.055) / 1.055) ** 2.4
+
+    rows = DEFICIENCIES[deficiency]
+    assert all(sum(row) == pytest.approx(1.0, abs=2e-6) for row in rows)
+    light = [linear(part) for part in QColor(colour).getRgbF()[:3]]
+    seen = [min(max(sum(a * b for a, b in zip(row, light, strict=True)), 0.0), 1.0) for row in rows]
+    return 0.2126 * seen[0] + 0.7152 * seen[1] + 0.0722 * seen[2]
+
+
+@pytest.mark.parametrize("theme", THEMES)
+@pytest.mark.parametrize("deficiency", DEFICIENCIES)
+def test_needle_and_verdicts_stand_out_whatever_cones_are_missing(theme, deficiency):
+    def ratio(one, other):
+        pair = (seen_with(deficiency, getattr(theme, each)) for each in (one, other))
+        low, high = sorted(pair)
+        return (high + 0.05) / (low + 0.05)
+
+    # The bounds of WCAG 2.1, 1.4.11 and 1.4.3, for the colours as they are then seen.
+    for ground in ("good_band", "caution_band", "face"):
+        assert ratio("needle", ground) >= 3.0, ground
+    for words in ("good", "caution", "fault"):
+        assert ratio(words, "face") >= 4.5, words
+
+
+def test_colours_that_are_chosen_go_before_the_systems(qapp):
+    dark = palette_for(DARK)
+    assert theme_for(dark, Colours.LIGHT) is LIGHT
+    assert theme_for(palette_for(LIGHT), Colours.DARK) is DARK
+    assert theme_for(dark, Colours.CONTRAST) is CONTRAST
+    assert theme_for(dark, Colours.SYSTEM) is DARK
+    assert [each.next for each in Colours] == [*list(Colours)[1:], Colours.SYSTEM]
 
 
 def test_theme_follows_the_palette(qapp):
@@ -140,7 +208,7 @@ def test_a_font_is_the_smallest_with_such_figures(qapp, cap_px, bold):
     assert size_px == 1 or tall(size_px - 1) < cap_px + 1
 
 
-@pytest.mark.parametrize("theme", [LIGHT, DARK])
+@pytest.mark.parametrize("theme", THEMES)
 def test_the_palette_has_the_themes_colours(qapp, theme):
     palette, role = palette_for(theme), QPalette.ColorRole
     wanted = {
@@ -196,7 +264,7 @@ def test_the_style_follows_the_window(unit, rules):
     assert DARK.good in style_sheet(DARK, Sizes(unit))
 
 
-@pytest.mark.parametrize("theme", [LIGHT, DARK])
+@pytest.mark.parametrize("theme", THEMES)
 def test_each_colour_that_tells_a_state_is_its_own(theme):
     states = ("good", "caution", "fault", "parked", "needle", "second", "ink", "faint")
     assert len({getattr(theme, state) for state in states}) == len(states)

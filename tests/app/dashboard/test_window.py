@@ -11,13 +11,14 @@ from pathlib import Path
 
 import pytest
 from PySide6.QtCore import Qt, QTimer, QTranslator
-from PySide6.QtGui import QImage
+from PySide6.QtGui import QColor, QImage
 from PySide6.QtWidgets import QAbstractButton, QApplication, QComboBox, QLineEdit, QListWidget
 
 from app.analysis.results import Sign
 from app.dashboard.help_page import cannot_do, cautions, help_html, keys
 from app.dashboard.needle_page.dial import deflection
-from app.dashboard.style import DARK, LIGHT, Sizes
+from app.dashboard.settings import Settings
+from app.dashboard.style import CONTRAST, DARK, LIGHT, Colours, Sizes
 from app.dashboard.text import Unit
 from app.dashboard.widgets import TouchButton
 from app.dashboard.window import MainWindow, paint_time_ms, run_dashboard
@@ -274,7 +275,7 @@ def test_tab_goes_with_the_eye(window, session):
 def test_colours_follow_the_system(qtbot, monkeypatch):
     window = MainWindow(FakeSession())
     qtbot.addWidget(window)
-    monkeypatch.setattr("app.dashboard.window.theme_for", lambda palette: DARK)
+    monkeypatch.setattr("app.dashboard.window.theme_for", lambda palette, colours: DARK)
     window.apply_system_theme()
     assert window.theme is DARK
     chosen = MainWindow(FakeSession(), LIGHT)
@@ -456,3 +457,20 @@ def test_interrupt_ends_it_cleanly(sent):
     assert out.strip().splitlines()[-1] == "close"
     assert process.returncode == 0
     assert "Traceback" not in err
+
+
+def test_colours_are_changed_by_a_key_and_remembered(tmp_path, qtbot, session):
+    path = tmp_path / "window.json"
+    window = MainWindow(session, settings=Settings(path))
+    qtbot.addWidget(window)
+    with qtbot.waitActive(window):
+        window.show()
+    seen = []
+    for _ in range(4):
+        press(KEY.Key_D, modifier=Qt.KeyboardModifier.ControlModifier)
+        seen.append((Settings(path).colours, window.theme))
+    chosen = [colours for colours, _ in seen]
+    assert chosen == [Colours.LIGHT, Colours.DARK, Colours.CONTRAST, Colours.SYSTEM]
+    assert [theme for _, theme in seen[:3]] == [LIGHT, DARK, CONTRAST]
+    ground = window.grab().toImage().pixelColor(2, window.height() - 2)
+    assert ground == QColor(window.theme.bench)
