@@ -526,6 +526,15 @@ examples:
     parser.add_argument("name", metavar="NAME", nargs="?", help=words)
 
 
+def _diagnostics(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = """\
+It tells versions, folders and what is plugged in; nothing of your drives, jobs and readings.
+
+examples:
+  evenlobe diagnostics
+"""
+
+
 def _desktop(parser: argparse.ArgumentParser) -> None:
     parser.epilog = """\
 examples:
@@ -588,6 +597,7 @@ COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
     "virtual-scope": ("put the virtual drive behind the commands of a scope", _virtual_scope),
     "probes": ("show the probes that can be built: values, reasons, levels, drawings", _probes),
     "steps": ("try the line that steps the drive, command by command", _steps),
+    "diagnostics": ("tell what a report of a fault should say of this computer", _diagnostics),
     "desktop": ("add this program, with its icon, to this user's desktop", _desktop),
     "completion": ("print what lets a shell complete these commands", _completion),
     "man": ("print all commands and options as a page for “man”", _man),

@@ -25,6 +25,7 @@ from app.cli.record import record, write_simulation
 from app.cli.shell import completion, man_page
 from app.cli.source_check import run_check_source
 from app.cli.steps import try_steps
+from app.diagnostics import diagnostics
 from app.ear.voice import Fill, OutputUnavailable
 from app.handbook import TOPICS, as_text
 from app.live.measurement import EnvelopeOptions, envelope_options, measure
@@ -239,6 +240,13 @@ def _man(options: argparse.Namespace) -> int:
     return OK
 
 
+def _diagnostics(options: argparse.Namespace) -> int:
+    del options
+    found = attached_sources()
+    say(diagnostics(found.sources, found.hints))
+    return OK
+
+
 def _desktop(options: argparse.Namespace) -> int:
     if not sys.platform.startswith("linux"):
         raise UsageFault(
@@ -308,6 +316,7 @@ _COMMANDS: dict[str, Command] = {
     "virtual-scope": _virtual_scope,
     "steps": _steps,
     "probes": _probes,
+    "diagnostics": _diagnostics,
     "desktop": _desktop,
     "completion": _completion,
     "man": _man,

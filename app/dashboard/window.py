@@ -54,6 +54,7 @@ from app.dashboard.settings import Choice, Settings, settings_path
 from app.dashboard.source_page.page import SourcePage
 from app.dashboard.style import Colours, Sizes, Theme, palette_for, style_sheet, theme_for
 from app.dashboard.widgets import ENTERS, TouchButton, laid, named
+from app.diagnostics import diagnostics
 from app.faults import words_for
 from app.live.opening import Opening
 from app.live.view import Phase, View
@@ -108,6 +109,7 @@ class TopBar(QWidget):
             (self.tr("Colours: light, dark, high contrast"), "Ctrl+D", window.next_colours),
             (self.tr("Large, to be read from afar"), "Home", window.needle_page.toggle_far),
             (self.tr("Large trace"), "End", window.needle_page.toggle_large),
+            (self.tr("Copy diagnostics, for a report of a fault"), "", window.copy_diagnostics),
         ]
         about = self.tr("All pages, and what else the window does")
         self._menu = TouchButton("☰", "", about, self.show_menu, self)
@@ -128,7 +130,7 @@ class TopBar(QWidget):
         """Show all pages, and what else the window does, below the menu's button."""
         menu = QMenu(self)
         for words, hotkey, do in self._entries:
-            menu.addAction(f"{words}\t{hotkey}").triggered.connect(do)
+            menu.addAction(f"{words}\t{hotkey}".rstrip()).triggered.connect(do)
         menu.aboutToHide.connect(menu.deleteLater)
         menu.popup(self._menu.mapToGlobal(self._menu.rect().bottomLeft()))
 
@@ -617,6 +619,12 @@ class MainWindow(QWidget):
             Colours.CONTRAST: self.tr("The colours are of high contrast."),
         }
         self.top_bar.remark(words[self._settings.colours])
+
+    def copy_diagnostics(self) -> None:
+        """Copy what a report of a fault should say of this computer."""
+        QGuiApplication.clipboard().setText(diagnostics([(self._session.view().source, "open")]))
+        words = self.tr("Copied: versions, folders and the open source. Paste it into a report.")
+        self.top_bar.remark(words)
 
     def _apply_theme(self) -> None:
         """Put colours and sizes on every part."""
