@@ -1,5 +1,7 @@
 """The page for a report of a fault: what it tells, and what it leaves out."""
 
+from types import SimpleNamespace
+
 import numpy
 from PySide6.QtGui import QGuiApplication
 
@@ -16,7 +18,9 @@ def rows(text):
     return [tuple(line.split(None, 1)) for line in text.splitlines()]
 
 
-def test_versions_and_folders_are_told(capsys):
+def test_versions_and_folders_are_told(capsys, monkeypatch):
+    found = SimpleNamespace(sources=[("sim:", "Virtual drive")], hints=["a library is missing"])
+    monkeypatch.setattr("app.cli.main.attached_sources", lambda: found)
     assert run(["diagnostics"]) == 0
     told = rows(capsys.readouterr().out)
     assert ("evenlobe", version()) in told
@@ -25,7 +29,8 @@ def test_versions_and_folders_are_told(capsys):
     assert {"PySide6-Essentials", "PyVISA-py", "job", "profiles", "faults"} <= set(names)
     # What only the tests need is none of its business.
     assert "scipy" not in names
-    assert any(name == "source" and "sim:" in words for name, words in told)
+    assert ("source", "sim:  Virtual drive") in told
+    assert ("hint", "a library is missing") in told
 
 
 def test_nothing_of_a_drive_is_told(monkeypatch, tmp_path):
