@@ -10,7 +10,7 @@ root=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
 # A simulator of circuits for the probes; a formatter of manual pages; a
 # checker of desktop entries; a sound server, a virtual
 # display, and hands at its keyboard; a browser and a reader of PDF to see reports with; programs
-# that write what they capture to a pipe.
+# that write what they capture to a pipe; what tells which calls a program makes of the system.
 test_needs='
 pulseaudio pulseaudio
 Xvfb xvfb
@@ -23,6 +23,7 @@ ffmpeg ffmpeg
 ngspice ngspice
 groff groff-base
 desktop-file-validate desktop-file-utils
+strace strace
 '
 provide "$window_needs$sound_needs$test_needs" "[test]"
 install_package "[test]"

@@ -97,6 +97,7 @@ _OF_A_DRIVE = ("identity", "profile", "note", "added_at")
 _OF_A_JOB = (
     *("uid", "drive", "opened_at", "source", "virtual", "software", "profile", "profile_values"),
     *("conditions", "as_found", "as_left", "nudges", "closed_at", "closing_reason", "standing"),
+    "kept",
 )
 _OF_A_TAKING = ("job", "body", "turns", "envelope_v")
 _OF_AN_OUTCOME = ("job", "body")
@@ -106,9 +107,12 @@ DROP TRIGGER takings_stand;
 DROP TRIGGER outcomes_stand;
 DROP TRIGGER closed_jobs_stand;
 ALTER TABLE drives ADD COLUMN checksum INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE jobs ADD COLUMN kept INTEGER NOT NULL DEFAULT 0;
 ALTER TABLE jobs ADD COLUMN checksum INTEGER NOT NULL DEFAULT 0;
 ALTER TABLE takings ADD COLUMN checksum INTEGER NOT NULL DEFAULT 0;
 ALTER TABLE outcomes ADD COLUMN checksum INTEGER NOT NULL DEFAULT 0;
+UPDATE jobs SET kept = (SELECT count(*) FROM takings WHERE job = number)
+    + (SELECT count(*) FROM outcomes WHERE job = number);
 UPDATE drives SET checksum = {_sum(*_OF_A_DRIVE)};
 UPDATE jobs SET checksum = {_sum(*_OF_A_JOB)};
 UPDATE takings SET checksum = {_sum(*_OF_A_TAKING)};
@@ -123,7 +127,7 @@ BEGIN SELECT RAISE(ABORT, 'a closed job stands'); END;
 MIGRATIONS = (_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH, _SIXTH)
 """From each version to the next: the tables; what holds that nothing kept is overwritten; what
 holds that nothing is added to a closed job; how an open job stands; which jobs have anything of the
-virtual drive in them; a checksum for each record."""
+virtual drive in them; a checksum for each record, and how many a job has."""
 
 SEAL_DRIVE = f"UPDATE drives SET checksum = {_sum(*_OF_A_DRIVE)} WHERE identity = ?"
 SEAL_JOB = f"UPDATE jobs SET checksum = {_sum(*_OF_A_JOB)} WHERE number = ?"

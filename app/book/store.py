@@ -401,6 +401,7 @@ class Book:
         if isinstance(kept, Entry):
             arrays = (codec.packed(kept.turns), codec.packed(kept.envelope_v))
             self._db.execute(KEEP_TAKING, (number, body, *arrays))
+            self._change_job(number, kept=self._kept(number) + 1)
             if kept.virtual:
                 self._change_job(number, virtual=1)
         elif isinstance(kept, JobStanding):
@@ -409,7 +410,12 @@ class Book:
             self._db.execute(KEEP_OUTCOME, (number, body))
             outcomes = self._outcomes(number)
             found, left = (summary_of(outcomes, each) for each in (Stage.AS_FOUND, Stage.AS_LEFT))
-            self._change_job(number, as_found=codec.as_text(found), as_left=codec.as_text(left))
+            self._change_job(
+                number,
+                as_found=codec.as_text(found),
+                as_left=codec.as_text(left),
+                kept=self._kept(number) + 1,
+            )
 
     def close_job(self, number: int, closed_at: str, nudges: int, reason: str = "") -> None:
         """Close a job; after that nothing of it changes any more."""
@@ -465,35 +471,33 @@ class Book:
         """Return a job with everything that was measured."""
         with self._reading():
             self._known_job(number)
-            row: tuple[Any, ...] = self._db.execute(
+            row = self._row(
                 f"SELECT {JOB_IS_SOUND}, {DRIVE_IS_SOUND}, identity, drives.profile, note, "
                 "added_at, closed_at, closing_reason, nudges, opened_at, source, software, "
                 "jobs.profile, virtual, profile_values, conditions FROM jobs "
                 "JOIN drives ON drives.id = drive WHERE number = ?",
-                (number,),
-            ).fetchone()
+                number,
+            )
             _check(row[0], f"job {number}")
             drive, row = _drive_of(row[1:6]), row[6:]
             names = ("opened_at", "source", "software", "profile")
             head: dict[str, Any] = dict(zip(names, row[3:], strict=False))
             head["virtual"] = bool(row[7])
             head["profile_values"], head["conditions"] = map(codec.tree_of, row[8:])
-            return JobRecord(
-                number,
-                drive,
-                codec.read(JobHead, head, f"job {number}"),
-                self._entries(number),
-                self._outcomes(number),
-                *row[:3],
-            )
+            entries, outcomes = self._entries(number), self._outcomes(number)
+            if len(entries) + len(outcomes) != self._kept(number):
+                # Each is sound that is found, and an index may not find them all.
+                raise CodingError(f"job {number}: something of it is missing")
+            known = codec.read(JobHead, head, f"job {number}")
+            return JobRecord(number, drive, known, entries, outcomes, *row[:3])
 
     def standing(self, number: int) -> JobStanding | None:
         """Return how an open job stands, None of one that is closed or of before that was kept."""
         with self._reading():
             self._known_job(number)
-            body, closed_at = self._db.execute(
-                "SELECT standing, closed_at FROM jobs WHERE number = ?", (number,)
-            ).fetchone()
+            body, closed_at = self._row(
+                "SELECT standing, closed_at FROM jobs WHERE number = ?", number
+            )
             if closed_at or not body:
                 return None
             return codec.read(JobStanding, codec.tree_of(body), f"job {number}: standing")
@@ -530,8 +534,7 @@ class Book:
     def uid(self, number: int) -> str:
         """Return the name of a job that is its own among those of all books."""
         with as_book_error(self._where):
-            row = self._db.execute("SELECT uid FROM jobs WHERE number = ?", (number,)).fetchone()
-        return str(row[0])
+            return str(self._row("SELECT uid FROM jobs WHERE number = ?", number)[0])
 
     def has_job(self, uid: str) -> bool:
         """Tell whether a job of that name is in the book."""
@@ -541,6 +544,23 @@ class Book:
         return found is not None
 
     # -- inside --------------------------------------------------------------------------------
+
+    def _kept(self, number: int) -> int:
+        """Return how many measurements and outcomes a job has, by its own count."""
+        return int(self._row("SELECT kept FROM jobs WHERE number = ?", number)[0])
+
+    def _row(self, statement: str, number: int) -> tuple[Any, ...]:
+        """Return the one row of a job that is in the book, with its drive where that is asked for.
+
+        Raises
+        ------
+        CodingError
+            When there is none: an index names a job that is nowhere.
+        """
+        row: tuple[Any, ...] | None = self._db.execute(statement, (number,)).fetchone()
+        if row is None:
+            raise CodingError(f"job {number}: something of it is missing")
+        return row
 
     def _change_job(self, number: int, **values: object) -> None:
         done = self._db.execute(change_of_job(values), {"number": number, **values})

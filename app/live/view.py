@@ -385,8 +385,10 @@ class Newest:
             fault = self._fault
         phase = begun.phase
         stale_after_s = STALE_AFTER_S if info is None or info.continuous else slow_after_s
-        # At a capture's end the last reading stands.
-        current = phase is Phase.ENDED or now_s - reading_at_s <= stale_after_s
+        # A capture's last reading stands; what was live had a hand at it, which goes on.
+        stands = phase is Phase.ENDED and not (info and info.live)
+        gone = phase in (Phase.LOST, Phase.FAILED)
+        current = stands or (not gone and now_s - reading_at_s <= stale_after_s)
         slow = None
         if info is not None and info.live and info.continuous:
             behind_s = status.waiting_frames / info.sample_rate_hz

@@ -1,6 +1,7 @@
 """Writes jobs into a book without end, and says after each thing that it is kept.
 
-Started as ``python -m tests.peers.bookwriter BOOK``, and killed at any instant.
+Started as ``python -m tests.peers.bookwriter BOOK``, and killed at any instant; with a number
+behind it ends once it has said about so many things.
 """
 
 import sys
@@ -15,9 +16,11 @@ JOB_LENGTH = 12
 
 
 def main() -> None:
-    """Write until killed."""
+    """Write until killed, or until enough is said."""
     path = Path(sys.argv[1])
-    for job in count():
+    most = int(sys.argv[2]) if len(sys.argv) > 2 else None
+    jobs = count() if most is None else range(most // (JOB_LENGTH + 2))
+    for job in jobs:
         writer = JobWriter(DRIVE, HEAD, now, path=path)
         for number in range(JOB_LENGTH):
             writer.keep(entry(number))

@@ -41,6 +41,9 @@ _WAIT_S = 2.4
 """A turn that has not been found for so long from the beginning is not only late."""
 _HOLD_S = 0.35
 """A reading stands for so long without another lobe: one may be missed even at 250 rpm."""
+_COUNTED_S = 20.0
+"""Through a longer gap no turns are counted on: a machine that slept is not gone through bin by
+bin."""
 _MOVED_SIGMAS, _MOVED_LEAST = 3.0, 0.03
 """The head moves where the balance has left the reading's by so many u and by this."""
 _CHARACTER_TURNS = 8
@@ -122,8 +125,10 @@ class Analyser:
     ) -> bool:
         if self._first_frame is None:
             self._first_frame = first_index
-        elif gap_before and first_index == self._end_frame:
-            first_index += self._break_off()
+        elif (gap_before and first_index == self._end_frame) or (
+            first_index - self._end_frame > _COUNTED_S * self._setup.sample_rate_hz
+        ):
+            first_index += self._break_off(first_index)
         self._end_frame = first_index + len(samples_v)
         self._frames_seen += len(samples_v)
         self._stillness.push(samples_v)
@@ -135,13 +140,13 @@ class Analyser:
         turns = self._finder.push(samples_v, first_index, self._path.series, at_index=at_index)
         return self._advance(turns)
 
-    def _break_off(self) -> int:
-        """Begin anew after a gap of unknown length; returns by how much later frames move.
+    def _break_off(self, first_index: int) -> int:
+        """Begin anew after a gap of unknown length, or of hours; returns how later frames move.
 
-        A second is put in on the analyser's own axis, and no count of lobes outlasts it; turns by
-        the index do.
+        On the analyser's own axis the gap lasts a second, and no count of lobes outlasts it; turns
+        by the index do.
         """
-        jump = round(self._setup.sample_rate_hz)
+        jump = self._end_frame + round(self._setup.sample_rate_hz) - first_index
         self._shift += jump
         if not self._finder.by_index:
             self._finder.begin_anew()

@@ -115,7 +115,7 @@ class IndexDetector:
         where = np.concatenate([rises, falls])
         order = np.argsort(where)
         states = np.concatenate([np.ones(rises.size), -np.ones(falls.size)])[order]
-        before = np.concatenate([[self._state], states[:-1]])
+        before = np.concatenate([[self._state], states])[:-1]
         before_v = np.float32((self._last_v - middle) * sense)
         pulses: list[Pulse] = []
         for at, state, was in zip(where[order], states, before, strict=True):

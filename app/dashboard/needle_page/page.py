@@ -142,6 +142,8 @@ def _hint(view: View) -> str:
     if view.phase in (Phase.CLOSED, Phase.FAILED, Phase.LOST):
         return translate("dashboard", "F2 chooses a source.")
     if view.phase is Phase.ENDED:
+        if view.reading is None or not view.reading.valid:
+            return translate("dashboard", "The source is at its end. F2 chooses another.")
         return translate("dashboard", "The capture is at its end; its last reading stands.")
     if view.reading is not None and view.reading.valid:
         return translate("dashboard", "Turn the stepper's body until the needle stands at 0.")

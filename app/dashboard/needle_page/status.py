@@ -62,7 +62,7 @@ def phase_words(phase: Phase) -> str:
         Phase.OPENING: translate("dashboard", "opening"),
         Phase.RUNNING: translate("dashboard", "running"),
         Phase.LOST: translate("dashboard", "gone, trying again"),
-        Phase.ENDED: translate("dashboard", "at its end; the last reading stands"),
+        Phase.ENDED: translate("dashboard", "at its end"),
         Phase.FAILED: translate("dashboard", "failed"),
     }[phase]
 

@@ -87,6 +87,27 @@ def test_a_damaged_job_is_not_made_to_look_sound_by_what_is_added(path):
             book.close_job(1, "2026-03-02T11:00:00+01:00", 0)
 
 
+def test_a_record_that_is_not_found_is_missed(path):
+    """An index that has lost its place finds none of a job's measurements."""
+    with sqlite3.connect(path) as db:
+        db.execute("PRAGMA writable_schema = ON")
+        other = "SELECT rootpage FROM sqlite_master WHERE name = 'outcomes_of_a_job'"
+        where = "name = 'takings_of_a_job'"
+        db.execute(f"UPDATE sqlite_master SET rootpage = ({other}) WHERE {where}")
+    db.close()
+    with Book(path) as book, pytest.raises(BookError, match="job 1: something of it is missing"):
+        book.job(1)
+
+
+def test_a_job_whose_drive_is_nowhere_is_told(path):
+    with sqlite3.connect(path) as db:
+        db.execute("PRAGMA writable_schema = ON")
+        db.execute("UPDATE sqlite_master SET rootpage = rootpage + 1 WHERE name = 'drives'")
+    db.close()
+    with Book(path) as book, pytest.raises(BookError, match="damaged"):
+        book.job(1)
+
+
 def test_a_damaged_drive_is_not_made_to_look_sound_by_a_new_note(path):
     flip(path, "drives", "note", 3)
     with Book(path) as book, pytest.raises(BookError, match="not as it was kept"):

@@ -147,3 +147,17 @@ def test_a_slow_edge_is_placed_between_samples():
     edges = [each.edge_frame for each in found_pulses(ramp)]
     # The mean of 101 samples passes the middle where the step stood, to half a sample.
     assert np.all(np.abs(np.array(edges) - truth - 0.5) <= 0.5)
+
+
+def test_an_index_that_was_swamped_is_found_again():
+    """For as long as the levels remember a burst of noise, no level of the index is passed."""
+    rng = np.random.default_rng(3)
+    detector, found = IndexDetector(RATE_HZ), []
+    step = round(0.01 * RATE_HZ)
+    volts = (5.0 * (np.arange(round(4.0 * RATE_HZ)) / RATE_HZ * 5.0 % 1.0 < 0.02)).astype(
+        np.float32
+    )
+    volts[: round(RATE_HZ)] = rng.uniform(-100.0, 100.0, round(RATE_HZ))
+    for start in range(0, len(volts), step):
+        found += detector.push(volts[start : start + step], start)
+    assert len([each for each in found if each.edge_frame > 2.5 * RATE_HZ]) >= 6

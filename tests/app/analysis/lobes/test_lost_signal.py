@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 from app.analysis import messages
+from app.analysis.lobes.analyser import Analyser
 from app.analysis.results import Sign
-from tests.app.analysis.running import BARE, BRISK, RAW, analyse, live
+from tests.app.analysis.running import BARE, BRISK, RAW, analyse, block_of, live, setup_for
 from tests.synthesis import Signal, make
 
 RATE_HZ = BRISK["rate_hz"]
@@ -138,3 +139,24 @@ def test_few_codes_and_no_noise_are_a_signal():
     found = list(live(make(signal).columns(*RAW), RATE_HZ))
     reasons = {reason for time_s, reading in found if time_s > 1.0 for reason in reading.reasons}
     assert messages.NO_SIGNAL not in reasons
+
+
+@pytest.mark.parametrize("names", [ENVELOPE, ENVELOPE[:1]])
+def test_hours_that_a_machine_slept_are_counted_and_not_gone_through(names):
+    """A sound input counts what was lost: eight hours of bins would fill the memory."""
+    rate_hz = 20e3
+    signal = Signal(rate_hz=rate_hz, turns=20.0, centre=0.21)
+    samples = make(signal).columns(*names).astype(np.float64)
+    samples += 2e-3 * np.random.default_rng(2).standard_normal(samples.shape)
+    before, after = samples[: round(2.0 * rate_hz)], samples[round(2.6 * rate_hz) :]
+    analyser = Analyser(setup_for(names, rate_hz), keep_all=False)
+    slept = round(8 * 3600.0 * rate_hz)
+    step = round(0.01 * rate_hz)
+    for part, first in ((before, 0), (after, len(before) + slept)):
+        for start in range(0, len(part), step):
+            block = block_of(part[start : start + step], first + start, gap_before=start == 0)
+            analyser.push(block)
+    series = analyser._path.series
+    assert (series.end - series.first) * series.frames_a_bin < 10.0 * rate_hz
+    assert analyser.reading.valid
+    assert 0 <= len(before) + slept + len(after) - analyser.reading.end_index < 0.2 * rate_hz

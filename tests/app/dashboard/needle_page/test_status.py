@@ -100,7 +100,7 @@ def test_all_is_told_when_all_is_well():
         ({"reading": reading(0.1, snr_db=4.0)}, "signal to noise", "noisy", Grade.CAUTION),
         ({"phase": Phase.LOST}, "source", "gone, trying again", Grade.FAULT),
         ({"phase": Phase.FAILED}, "source", "failed", Grade.FAULT),
-        ({"phase": Phase.ENDED}, "source", "the last reading stands", Grade.PLAIN),
+        ({"phase": Phase.ENDED}, "source", "at its end", Grade.PLAIN),
         ({"roles": ("envelope",)}, "carrier", "removed by the detector", Grade.PLAIN),
     ],
 )

@@ -1,0 +1,61 @@
+"""A slice of the campaign: faults that the program takes rightly today stay so.
+
+What ``python -m tests.faults`` finds wrong is told there; a pair of source and fault joins the list
+when no campaign finds anything.
+"""
+
+import pytest
+
+from tests.faults.case import Key, run
+from tests.faults.world import Stuck, World
+
+SEED = 2026
+# Of envelopes, which have few samples a second.
+RIGHT = (
+    ("pipe", "loss", 4),
+    ("program", "return", 1),
+    ("program", "stall", 0),
+    ("sound", "return", 3),
+    ("sound", "swapped", 2),
+)
+
+
+@pytest.mark.parametrize(("kind", "fault", "number"), RIGHT)
+def test_nothing_is_wrong_and_the_needle_comes_back(kind, fault, number):
+    outcome = run(Key(kind, fault, SEED, number))
+    assert not outcome.faults, (str(outcome.key), outcome.faults)
+    # A needle that is never there would be right without end.
+    assert any(words == "valid" for _, words in outcome.shown)
+
+
+def test_time_goes_on_only_by_waiting():
+    world = World()
+    seen = []
+
+    def other():
+        for _ in range(3):
+            seen.append(("other", world.now_s))
+            world.sleep(1.0)
+
+    world.Thread(target=other, name="other").start()
+    for _ in range(2):
+        seen.append(("first", world.now_s))
+        world.sleep(1.5)
+    world.end()
+    at = world.now_s - 3.0
+    assert seen == [
+        ("first", at),
+        ("other", at),
+        ("other", at + 1.0),
+        ("first", at + 1.5),
+        ("other", at + 2.0),
+    ]
+
+
+def test_threads_that_wait_for_each_other_without_end_are_told():
+    world = World()
+    event = world.Event()
+    world.Thread(target=event.wait, name="other").start()
+    with pytest.raises(Stuck, match="other"):
+        event.wait()
+    world.end()
