@@ -361,6 +361,14 @@ class PracticeControls(Protocol):
     def write(self, pattern: str) -> None:
         """Write the track under the head, ``"1F"`` or ``"2F"``, unless that is protected."""
 
+    def zero_gauge(self) -> None:
+        """Set the dial gauge at the carriage to zero."""
+
+    @property
+    def gauge_um(self) -> float:
+        """What the dial gauge at the carriage says: by how much the head was moved outward."""
+        ...
+
     @property
     def write_protected(self) -> bool:
         """What the drive's write-protect sensor says."""

@@ -177,6 +177,8 @@ class Measurand(StrEnum):
     """From the index's edge to the start of the burst."""
     OUTPUT = "output"
     """A track of one frequency."""
+    LEVEL = "level"
+    """How strong a track is, whatever is written on it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -281,6 +283,8 @@ class Measurement:
         Why there is no finding (a reading may be there with its reasons), or what an output lacks.
     trace : Trace or None
         A turn of envelope, of the mean of all where they are alike.
+    level_v : Quantity or None
+        Peak of a sine as strong as the track.
     seconds : float
         How long the signal measured was.
     """
@@ -294,3 +298,4 @@ class Measurement:
     output: OutputFinding | None = None
     trace: Trace | None = None
     seconds: float = 0.0
+    level_v: Quantity | None = None

@@ -18,6 +18,7 @@ from app.job import messages
 from app.job.checks.prepare import NO, YES
 from app.job.job import Job, JobLog
 from app.job.model import (
+    USUAL_CHECKS,
     Action,
     Ask,
     CheckName,
@@ -54,7 +55,7 @@ def conduct(
     profile: Profile,
     envelope: EnvelopeOptions,
     *,
-    checks: Collection[CheckName] = tuple(CheckName),
+    checks: Collection[CheckName] = USUAL_CHECKS,
     options: JobOptions | None = None,
     left: ResumableJob | None = None,
     log: JobLog | None = None,

@@ -25,6 +25,7 @@ from app.cli.steps import stepping_for
 from app.files import stem_for
 from app.job.job import Job
 from app.job.model import (
+    USUAL_CHECKS,
     CheckName,
     JobOptions,
     Outcome,
@@ -48,7 +49,7 @@ SCHEMA = "evenlobe.job/1"
 
 
 def checks_named(text: str | None) -> tuple[CheckName, ...]:
-    """Read a list of checks, parted by commas; all of them when nothing is said.
+    """Read a list of checks, parted by commas; the usual ones when nothing is said.
 
     Raises
     ------
@@ -56,7 +57,7 @@ def checks_named(text: str | None) -> tuple[CheckName, ...]:
         When a name is none.
     """
     if text is None:
-        return tuple(CheckName)
+        return USUAL_CHECKS
     words = [part.strip().lower() for part in text.split(",")]
     for word in words:
         if word not in set(CheckName):

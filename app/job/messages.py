@@ -66,6 +66,41 @@ NUDGE_COUNTER = Message(
 )
 WRITE = Message("Write track {0}, side {1} with {2} all round.")
 
+# An ordinary track, without an alignment disk
+INSERT_ORDINARY = Message(
+    "Cover the notch of the disk with the ordinary track, and insert it. It is read, never written."
+)
+WHICH_TRACK = Message(
+    "Which track stands alone, with nothing beside it? Left open, it is the class's alignment "
+    "track."
+)
+MOVED_BY = Message(
+    "How is the head moved by known distances: by nudging the loose body, a dial gauge at the "
+    "carriage, or by half steps of the stepper?"
+)
+ZERO_GAUGE = Message(
+    "Bring a dial gauge to the carriage, outward positive, and set it to zero before the screws "
+    "are touched."
+)
+PLACE_U = Message(
+    "Standard uncertainty of a single place: about a third of the gauge's smallest division, or of "
+    "what a half step scatters. Left open, it is 3 µm."
+)
+MOVE_BY_GAUGE = Message("Nudge the body until the gauge says about {0} µm, outward positive.")
+MOVE_BY_STEPS = Message("Step the head to about {0} µm from where it first stood, or the nearest.")
+WHERE_BY_GAUGE = Message(
+    "How far from its first place does the head stand now, outward positive? Left open on the way "
+    "out, it goes no farther to this side."
+)
+LEAVE_WHERE = Message(
+    "Where is the head to be left: over the middle of this track, or as it was found?"
+)
+BACK_OFF_BY_GAUGE = Message(
+    "Tightened, the head is {0} µm from where it is to be left. Loosen again; the screws move it "
+    "by {1} µm, so it is set off by as much."
+)
+TIGHTEN_BY_GAUGE = Message("Tighten the screws, a little at each in turn, and watch the gauge.")
+
 # What was not seen
 NOTHING_MOVED = Message(
     "Nothing was seen to move. Do it now; or say that it was done all the same, which the record "
@@ -98,6 +133,7 @@ TAKING_RADIAL = Message("Measuring the lobes.")
 TAKING_SPEED = Message("Measuring the speed.")
 TAKING_AZIMUTH = Message("Measuring the azimuth bursts.")
 TAKING_INDEX = Message("Measuring from the index to the burst.")
+TAKING_LEVEL = Message("Measuring how strong the track is.")
 TAKING_OUTPUT = Message("Measuring the head's output.")
 
 # Track zero
@@ -146,6 +182,13 @@ ANGLES_GUESSED = Message(
 NO_LIMIT = Message("the class states no limit")
 NO_TRIMMER = Message("this class has no speed trimmer: look to belt, pulley and motor")
 NO_BURSTS = Message("the alignment disk of this profile has no such bursts")
+PLACE_UNTOLD = Message(
+    "where the head stands by the gauge was not told, so nothing follows from it"
+)
+RELATIVE = Message(
+    "proved: how the head stands, as it rests now, to the drive that wrote track {0} of this disk; "
+    "not proved: where the standard's line is, for that drive may stand off it by any amount"
+)
 
 # The budget of uncertainty
 DOMINATES = Message(

@@ -34,6 +34,12 @@ class CheckName(StrEnum):
     INDEX = "index"
     OUTPUT = "output"
     TRACK_ZERO = "track-zero"
+    CENTRE = "centre"
+    """Without an alignment disk: the head against an ordinary track, done only where asked for."""
+
+
+USUAL_CHECKS = tuple(each for each in CheckName if each is not CheckName.CENTRE)
+"""Those of a job with an alignment disk."""
 
 
 class Stage(StrEnum):
@@ -54,6 +60,9 @@ class Action(StrEnum):
     """With a scratch disk, before the alignment disk goes in."""
     INSERT_ALIGNMENT = "insert alignment disk"
     INSERT_SCRATCH = "insert scratch disk"
+    INSERT_ORDINARY = "insert disk with an ordinary track"
+    """With its notch covered: it is read, and never written."""
+    ZERO_GAUGE = "zero the gauge"
     SEEK = "seek"
     """To ``track`` of ``head``."""
     RESEAT = "reseat"
@@ -327,6 +336,7 @@ def values_of(measurement: Measurement) -> tuple[Value, ...]:
             ("modulation", output.modulation_percent, "%"),
             ("asymmetry", output.asymmetry_ns, "ns"),
         ]
+    rows.append(("level", measurement.level_v, "V"))
     return tuple(Value.of(name, found, unit) for name, found, unit in rows if found is not None)
 
 
@@ -431,7 +441,7 @@ DESCRIPTIONS = (
 
 # -- what a check works with -------------------------------------------------------------------
 
-ALIGNMENT, SCRATCH = "alignment", "scratch"
+ALIGNMENT, SCRATCH, ORDINARY = "alignment", "scratch", "ordinary"
 
 MIDDLE = "middle"
 """Name of the value that says where the head is between its two positions of rest."""
@@ -475,7 +485,7 @@ class DriveState:
     Attributes
     ----------
     disk : str or None
-        ``ALIGNMENT``, ``SCRATCH``, None when not known.
+        ``ALIGNMENT``, ``SCRATCH``, ``ORDINARY``, None when not known.
     protect_proved, protect_failed : bool
         The write-protect sensor has been proved with a scratch disk, or has failed at it.
     loose : bool or None

@@ -6,7 +6,16 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from app.job.model import LATER, CheckName, DriveState, JobOptions, Known, Outcome, Stage
+from app.job.model import (
+    LATER,
+    USUAL_CHECKS,
+    CheckName,
+    DriveState,
+    JobOptions,
+    Known,
+    Outcome,
+    Stage,
+)
 from app.profiles import Profile
 
 
@@ -42,12 +51,12 @@ class Step:
     outcome: Outcome | None = None
 
 
-_MOVING = {CheckName.ADJUST, CheckName.LOCK}
+_MOVING = {CheckName.ADJUST, CheckName.LOCK, CheckName.CENTRE}
 
 
 def plan_for(
     profile: Profile,
-    checks: Collection[CheckName] = tuple(CheckName),
+    checks: Collection[CheckName] = USUAL_CHECKS,
     *,
     by_wire: bool = False,
 ) -> list[Planned]:
@@ -73,6 +82,7 @@ def plan_for(
         *(Planned(CheckName.INDEX, work, head) for head in heads),
         Planned(CheckName.OUTPUT, work),
         Planned(CheckName.TRACK_ZERO, work),
+        Planned(CheckName.CENTRE, work),
         *(Planned(CheckName.RADIAL, left, head) for head in heads),
         *(Planned(CheckName.HYSTERESIS, left, head) for head in arriving),
         Planned(CheckName.SPEED, left),

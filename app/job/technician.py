@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from itertools import pairwise
 
+from app.job.checks.centre import LEAVE, MIDDLE_OF_TRACK, PLACE
 from app.job.checks.prepare import NO, YES
 from app.job.model import ALIGNMENT, SCRATCH, Action, Answer, Do, Enter
 from instruments.source import PracticeControls
@@ -13,13 +14,15 @@ _PROTECTED = "protected"
 """A scratch disk whose notch is covered."""
 _AWAY_S = 0.8
 """Off the track for so long, that it is seen: an analysis needs some turns."""
-_ROOM: dict[str, float] = {
+_SAID: dict[str, float | str] = {
+    LEAVE: MIDDLE_OF_TRACK,
     "room temperature": 23.0,
     "chassis temperature": 23.0,
     "relative humidity": 50.0,
     "minutes since power-on": 30.0,
 }
-"""The virtual drive stands in a room at the temperature of the standards' tests."""
+"""The virtual drive stands in a room at the temperature of the standards' tests, and is brought to
+the middle of an ordinary track."""
 
 
 class Technician:
@@ -44,6 +47,9 @@ class Technician:
             Action.INSERT_ALIGNMENT: lambda: hands.insert(ALIGNMENT),
             Action.PROVE_PROTECT: lambda: (hands.insert(_PROTECTED), hands.write("2F")),
             Action.INSERT_SCRATCH: lambda: hands.insert(SCRATCH),
+            # What is recorded on the disk that came with the drive is among the drive's options.
+            Action.INSERT_ORDINARY: lambda: hands.insert(ALIGNMENT),
+            Action.ZERO_GAUGE: hands.zero_gauge,
             Action.SEEK: lambda: (hands.select(ask.head), hands.seek(ask.track or 0)),
             Action.RESEAT: hands.reseat,
             Action.ARRIVE_FROM_OUTSIDE: lambda: self._step_by(ask.stops),
@@ -70,4 +76,6 @@ class Technician:
             return YES if self._hands.write_protected else NO
         if ask.key.startswith("track-zero sensor"):
             return YES if self._hands.at_track_zero else NO
-        return _ROOM.get(ask.key)
+        if ask.key == PLACE:
+            return self._hands.gauge_um
+        return _SAID.get(ask.key)

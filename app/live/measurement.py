@@ -30,6 +30,7 @@ from app.analysis.results import (
     Reading,
 )
 from app.analysis.track.bursts import BurstsFound, azimuth_of, bursts_of, index_of
+from app.analysis.track.level import level_of
 from app.analysis.track.output import output_of
 from app.analysis.uncertainty import CLOCK_PART
 from app.job.origin import Origin
@@ -471,6 +472,11 @@ class MeasurementRun:
         pieces, setup, seconds = self._joined(), self._setup, self._seconds
         if self._request.measurand is Measurand.OUTPUT:
             return _output(pieces, setup, seconds)
+        if self._request.measurand is Measurand.LEVEL:
+            level = level_of(pieces, setup)
+            if isinstance(level, Message):
+                return Measurement(Measurand.LEVEL, problem=level, seconds=seconds)
+            return Measurement(Measurand.LEVEL, level_v=level, seconds=seconds)
         if self._request.measurand is Measurand.AZIMUTH and self._profile.azimuth_arcmin is None:
             return Measurement(Measurand.AZIMUTH, problem=messages.NO_ANGLES, seconds=seconds)
         found = bursts_of(pieces, setup, self._track)

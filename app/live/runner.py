@@ -18,7 +18,7 @@ from app.analysis.messages import fill
 from app.analysis.results import Measurement, Message, Quantity, Reading
 from app.job import messages
 from app.job.job import Job
-from app.job.model import INSISTED, Action, Answer, Do, Measure
+from app.job.model import INSISTED, ORDINARY, Action, Answer, Do, Measure
 from app.job.origin import Origin
 from app.job.plan import ENDED
 from app.job.verdicts import near
@@ -91,9 +91,11 @@ class HandWatch:
         self._doing = doing = ask if isinstance(ask, Do) else None
         action = None if doing is None else doing.action
         self.arrival = ArrivalWatch() if doing is not None and doing.noticed else None
-        self.move = MoveWatch(before_um) if action in _MOVES else None
+        # An ordinary track has no lobes by which a move could be seen; there a gauge tells it.
+        has_lobes = job is not None and job.drive.disk != ORDINARY
+        self.move = MoveWatch(before_um) if has_lobes and action in _MOVES else None
         self.lock: LockWatch | None = None
-        if job is not None and action is Action.TIGHTEN:
+        if job is not None and has_lobes and action is Action.TIGHTEN:
             self.lock = LockWatch(limit_um=near(job.profile, job.options.lock_um))
 
     @property

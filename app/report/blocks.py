@@ -31,6 +31,7 @@ TITLES = {
     CheckName.INDEX: "Index to burst",
     CheckName.OUTPUT: "Output: 2F over 1F, inner",
     CheckName.TRACK_ZERO: "Track zero",
+    CheckName.CENTRE: "Off the middle of an ordinary track",
 }
 VERDICTS = {
     Verdict.PASS: "pass",

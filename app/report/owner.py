@@ -25,6 +25,7 @@ _NAMES = {
     CheckName.INDEX: "the timing of the index",
     CheckName.OUTPUT: "the strength of the head's signal",
     CheckName.TRACK_ZERO: "the sensor of track zero",
+    CheckName.CENTRE: "the head against an ordinary track",
 }
 _SURE = (
     "Each number stands with its ±: the true value lies within it in about 95 of 100 cases. Within "

@@ -272,7 +272,43 @@ class Windows:
         return np.clip(1.0 + towards / self.scale_um, 0.0, self.head_um / self.scale_um)
 
 
-Recording = TwoBand | Boundary | Alternating | Beat | Windows
+@dataclass(frozen=True, slots=True)
+class OrdinaryTrack:
+    """A track as any drive writes it, concentric and with nothing beside it.
+
+    Attributes
+    ----------
+    track_um : float
+        Width of the track.
+    scale_um : float
+        Not of this recording, whose lobes are even wherever the head stands.
+    head_um : float
+        Width of the head.
+    """
+
+    track_um: float
+    scale_um: float
+    head_um: float
+    geometry: str = "track"
+    pairs: int = 1
+
+    def wave(self, turns: Floats, offset_um: Floats) -> tuple[Floats, None]:
+        """Return the overlap of head and track, as a part of the narrower of the two."""
+        narrow = min(self.head_um, self.track_um)
+        common = (self.head_um + self.track_um) / 2.0 - np.abs(offset_um)
+        return np.clip(common, 0.0, narrow) / narrow, None
+
+    def heights(
+        self, turns: Floats, offset_um: Floats, gain: Floats | float = 1.0
+    ) -> tuple[float, float]:
+        """Return the largest amplitude in each half of the turn."""
+        envelope, _ = self.wave(turns, offset_um)
+        envelope = gain * envelope
+        first = np.remainder(turns, 1.0) < 0.5
+        return float(envelope[first].max()), float(envelope[~first].max())
+
+
+Recording = TwoBand | Boundary | Alternating | Beat | Windows | OrdinaryTrack
 """How an alignment track is recorded.
 
 ``wave`` takes places and the offset at each, and returns the signed amplitudes in phase with the

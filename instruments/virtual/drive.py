@@ -20,6 +20,7 @@ from instruments.virtual.disk import (
     DiskIn,
     DropOuts,
     Evenness,
+    OrdinaryTrack,
     Recording,
     ScratchDisk,
     Track,
@@ -158,6 +159,8 @@ def _recording(params: VirtualParams) -> Recording:
             return Alternating(top_turns, scale_um, pairs, head_um)
         case "windows":
             return Windows(windows_of(params.windows) or (), scale_um, head_um)
+        case "track":
+            return OrdinaryTrack(params.track_um, scale_um, head_um)
         case _:
             return Beat(top_turns, scale_um, head_um)
 
@@ -244,6 +247,7 @@ class VirtualDrive:
         self._scratch = ScratchDisk(params, self.disk.cycles_per_turn, scratch.random())
         self._in = DiskIn.ALIGNMENT
         self._clamped = True
+        self._gauge_zero_um = self.positioner.offset_um
 
     def nudge(self, offset_um: float) -> None:
         """Turn the stepper's body so that the head moves outward by about `offset_um`.
@@ -303,6 +307,18 @@ class VirtualDrive:
         if self._in is not DiskIn.ALIGNMENT and not self.write_protected:
             self._scratch.write(self.positioner.track, self.side, pattern)
 
+    def zero_gauge(self) -> None:
+        """Set the dial gauge at the carriage to zero, where the head stands now."""
+        self._gauge_zero_um = self.positioner.offset_um
+
+    @property
+    def gauge_um(self) -> float:
+        """What the dial gauge at the carriage says, in whole micrometres; outward is positive.
+
+        It tells how far the head was moved, and nothing of where a track is.
+        """
+        return float(round(self.positioner.offset_um - self._gauge_zero_um))
+
     @property
     def write_protected(self) -> bool:
         """What the drive's write-protect sensor says."""
@@ -320,6 +336,9 @@ class VirtualDrive:
         place, cycles = self.positioner.track, self.disk.cycles_per_turn
         if self._in is not DiskIn.ALIGNMENT:
             return self._scratch.track(place, self.side)
+        if isinstance(self.disk.recording, OrdinaryTrack):
+            # It stands alone on its disk.
+            return Track(cycles, self.disk.recording.wave)
         if place in BURST_TRACKS:
             return _bursts(self._params, place, self.side, cycles)
         return Track(cycles, self._recording.wave, presence(self._head_um, PITCH_UM))

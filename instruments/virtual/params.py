@@ -138,9 +138,10 @@ class VirtualParams:
     )
     recording: str = _choice(
         "two-band",
-        ("two-band", "boundary", "alternating", "beat", "windows"),
-        "How the alignment track is recorded.",
+        ("two-band", "boundary", "alternating", "beat", "windows", "track"),
+        "How the alignment track is recorded; a track is an ordinary one that stands alone.",
     )
+    track_um: float = _number(300.0, 20, 2000, "Width of an ordinary track in µm.")
     scale_um: float = _number(
         178.0,
         10,

@@ -275,6 +275,15 @@ class _Hands(PracticeControls):
             raise ValueError(f"a track is written with 1F or 2F, not with “{pattern}”")
         self._ask(lambda drive, at_s: drive.write(pattern))
 
+    def zero_gauge(self) -> None:
+        """Set the dial gauge at the carriage to zero."""
+        self._ask(lambda drive, at_s: drive.zero_gauge())
+
+    @property
+    def gauge_um(self) -> float:
+        """What the dial gauge at the carriage says, outward positive."""
+        return self._drive.gauge_um
+
     @property
     def write_protected(self) -> bool:
         """What the drive's write-protect sensor says."""

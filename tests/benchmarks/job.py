@@ -14,7 +14,7 @@ import numpy as np
 from app.analysis.results import Verdict
 from app.cli.conduct import conduct
 from app.job.job import Job, Kept
-from app.job.model import CheckName, Entry, Outcome
+from app.job.model import USUAL_CHECKS, CheckName, Entry, Outcome
 from app.live.measurement import EnvelopeOptions
 from app.profiles import load_profile
 from instruments.virtual.params import VirtualParams
@@ -63,7 +63,7 @@ def params_for(seed: int) -> VirtualParams:
     )
 
 
-def work_on(params: VirtualParams, checks: Sequence[CheckName] = tuple(CheckName)) -> Worked:
+def work_on(params: VirtualParams, checks: Sequence[CheckName] = USUAL_CHECKS) -> Worked:
     """Have the virtual technician do a job on a drive."""
     source = VirtualSource(params, paced=False)
     source.open()

@@ -13,7 +13,7 @@ from PySide6.QtGui import QColor
 from app.analysis.results import Verdict
 from app.book.store import Book
 from app.dashboard.style import LIGHT
-from app.job.model import CheckName
+from app.job.model import USUAL_CHECKS, CheckName
 from app.job.plan import plan_for
 from app.profiles import load_profile
 from tests.integration.xdisplay import display
@@ -140,7 +140,7 @@ def test_a_newcomer_walks_through_the_whole_job_by_keys(screen, program, book):
     assert np.any(screen.picture() != before)
     # Nothing was left out, and the drive is better than it was.
     assert Verdict.SKIPPED not in {outcome.verdict for outcome in record.outcomes}
-    assert {outcome.check for outcome in record.outcomes} == set(CheckName)
+    assert {outcome.check for outcome in record.outcomes} == set(USUAL_CHECKS)
     assert record.head.virtual
     assert abs(record.as_found.offset_um.value) > 40.0
     assert abs(record.as_left.offset_um.value) < 10.0

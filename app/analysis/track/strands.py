@@ -107,23 +107,64 @@ def strands_of(
         return messages.ENVELOPE_NOT_DC
     found: list[Strand] = []
     for piece in pieces:
-        values_v, step, floor_u_v = _values(piece, setup)
-        if values_v.size < 2:
+        ready = ready_values(piece, setup)
+        if ready.values_v.size < 2:
             continue
-        rate_hz = setup.sample_rate_hz / step
-        fine = np.isfinite(values_v)
-        turns = _whole(_turns(piece, setup), step, fine)
-        values_v = np.where(fine, values_v, 0.0)
-        if step == 2 or setup.columns.envelope is not None:
-            found.append(Strand(values_v, rate_hz, None, turns, float(step - 1), floor_u_v))
+        if not ready.is_wave:
+            of = (ready.values_v, ready.rate_hz, None, ready.turns)
+            found.append(Strand(*of, float(ready.step - 1), ready.floor_u_v))
             continue
+        carrier = find_carrier(ready.values_v.astype(np.float32), ready.rate_hz)
+        if carrier is not None:
+            of = (ready.values_v, ready.rate_hz, carrier.frequency_hz, ready.turns)
+            found.append(Strand(*of))
+    return found or no_carrier
+
+
+@dataclass(frozen=True, slots=True)
+class ReadyValues:
+    """A piece's values, ready to be measured.
+
+    Attributes
+    ----------
+    values_v : numpy.ndarray
+        float64, shape (n,): the differential without its slow part, the envelope, or what
+        min/max pairs reach from their middle; 0 where a sample is missing.
+    rate_hz : float
+        Values a second.
+    turns : tuple of Turn
+        By the index, in values; whole, and without missing samples.
+    is_wave : bool
+        Whether they are the differential.
+    step : int
+        Rows of the piece that make a value.
+    floor_u_v : float
+        Standard uncertainty of what noise adds to min/max pairs, the same all along.
+    """
+
+    values_v: Floats
+    rate_hz: float
+    turns: tuple[Turn, ...]
+    is_wave: bool
+    step: int = 1
+    floor_u_v: float = 0.0
+
+
+def ready_values(piece: SampleBlock, setup: Setup) -> ReadyValues:
+    """Return a piece without a gap, ready to be measured."""
+    values_v, step, floor_u_v = _values(piece, setup)
+    rate_hz = setup.sample_rate_hz / step
+    is_wave = step == 1 and setup.columns.envelope is None
+    if values_v.size < 2:
+        return ReadyValues(values_v[:0], rate_hz, (), is_wave, step)
+    fine = np.isfinite(values_v)
+    turns = _whole(_turns(piece, setup), step, fine)
+    values_v = np.where(fine, values_v, 0.0)
+    if is_wave:
         length = max(3, round(0.5 * _SLOW_S * rate_hz))
         # Twice, so that what is left of the carrier in a mean is next to nothing.
         values_v = values_v - _slow(_slow(values_v, length), length)
-        carrier = find_carrier(values_v.astype(np.float32), rate_hz)
-        if carrier is not None:
-            found.append(Strand(values_v, rate_hz, carrier.frequency_hz, turns))
-    return found or no_carrier
+    return ReadyValues(values_v, rate_hz, turns, is_wave, step, floor_u_v)
 
 
 def _values(piece: SampleBlock, setup: Setup) -> tuple[Floats, int, float]:

@@ -32,6 +32,7 @@ def check_name(check: CheckName) -> str:
         CheckName.INDEX: translate("job", "Index timing"),
         CheckName.OUTPUT: translate("job", "Head output"),
         CheckName.TRACK_ZERO: translate("job", "Track zero"),
+        CheckName.CENTRE: translate("job", "Ordinary track"),
     }[check]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from app.job.checks.adjust import adjust, lock
+from app.job.checks.centre import centre
 from app.job.checks.common import Check
 from app.job.checks.heads import azimuth, index_timing, output
 from app.job.checks.prepare import care, seating, track_zero
@@ -24,4 +25,5 @@ CHECKS: Mapping[CheckName, Callable[[Situation], Check]] = {
     CheckName.INDEX: index_timing,
     CheckName.OUTPUT: output,
     CheckName.TRACK_ZERO: track_zero,
+    CheckName.CENTRE: centre,
 }

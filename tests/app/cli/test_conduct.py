@@ -26,7 +26,7 @@ from app.cli.conduct import conduct
 from app.cli.job import checks_named, job_as_json
 from app.cli.prompting import Typist
 from app.job.job import Job
-from app.job.model import Action, CheckName, Do, Entry, JobOptions, Outcome
+from app.job.model import USUAL_CHECKS, Action, CheckName, Do, Entry, JobOptions, Outcome
 from app.job.plan import JobStanding
 from app.live.measurement import EnvelopeOptions
 from app.profiles import load_profile
@@ -106,9 +106,40 @@ def test_a_drive_that_writes_to_a_protected_disk_is_left_open():
     assert [each.check for each in worked.job.open_failures] == [CheckName.CARE]
 
 
+@pytest.mark.parametrize(
+    ("offset_um", "head_um", "track_um"), [(37.0, 330.0, 300.0), (-58.0, 330.0, 155.0)]
+)
+def test_the_head_is_brought_to_the_middle_of_an_ordinary_track(offset_um, head_um, track_um):
+    params = VirtualParams(
+        seed=5,
+        **QUICK,
+        recording="track",
+        offset_um=offset_um,
+        head_um=head_um,
+        track_um=track_um,
+        clamp_um=5.0,
+    )
+    source = VirtualSource(params, paced=False)
+    source.open()
+    start_um = source.drive.positioner.offset_um
+    options = JobOptions(turns=3)
+    job = conduct(source, PROFILE, EnvelopeOptions(), checks=(CheckName.CENTRE,), options=options)
+    end_um = source.drive.positioner.offset_um
+    source.close()
+    (outcome,) = job.outcomes
+    assert job.closed
+    assert not job.drive.loose
+    assert abs(end_um) <= 10.0
+    assert abs(outcome.value - end_um) <= outcome.expanded_u
+    found = next(each for each in outcome.details if each.name == "off the middle, as found")
+    assert abs(found.value - start_um) <= 2.0 * found.u
+    # Nothing is judged: whoever wrote the track may have stood anywhere.
+    assert (outcome.verdict, outcome.limit) == (Verdict.NOTED, None)
+
+
 def test_a_list_of_checks_is_read_and_a_wrong_name_is_told():
     assert checks_named("radial, LOCK") == (CheckName.RADIAL, CheckName.LOCK)
-    assert checks_named(None) == tuple(CheckName)
+    assert checks_named(None) == USUAL_CHECKS
     with pytest.raises(UsageFault, match="“radiall” is not a check"):
         checks_named("radiall")
 

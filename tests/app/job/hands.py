@@ -22,6 +22,7 @@ from app.analysis.results import (
     Sign,
     SpeedFinding,
 )
+from app.job.checks.centre import PLACE
 from app.job.job import Job
 from app.job.model import Action, Ask, Do, Enter, Entry, Measure, Outcome
 from app.job.plan import JobStanding
@@ -45,6 +46,8 @@ class ScriptedDrive:
         self.indexed = True
         self.missing: list[str] = []
         self.drift_um = 0.0
+        self.gauge_zero_um = middle_um
+        self.track_um = 300.0
         self.second_f_v = Quantity(0.3, 0.001)
         self.sided = 1.0
         self.done: list[Do] = []
@@ -73,12 +76,16 @@ class ScriptedDrive:
                 self.pattern = "1F"
             case Action.WRITE_2F:
                 self.pattern = "2F"
+            case Action.ZERO_GAUGE:
+                self.gauge_zero_um = self.middle_um
             case Action.TRIM_SPEED:
                 self.speed_rpm *= 1.0 + (ask.amount or 0.0) / 100.0
 
     def _enter(self, ask: Enter):
         if ask.key in self.entries:
             return self.entries[ask.key]
+        if ask.key == PLACE:
+            return self.middle_um - self.gauge_zero_um
         if ask.key == "track-zero sensor on track 2":
             return "no"
         return ask.choices[0] if ask.choices else None
@@ -100,6 +107,11 @@ class ScriptedDrive:
             case Measurand.INDEX:
                 found = IndexFinding(Quantity(self.index_us, 0.2), 0.5, ask.turns)
                 return Measurement(ask.measurand, index=found)
+            case Measurand.LEVEL:
+                # Head and track have in common what their edges leave (330 µm: the class's core).
+                common = (330.0 + self.track_um) / 2.0 - abs(self.middle_um)
+                level_v = 0.4 * min(max(common / self.track_um, 0.0), 1.0)
+                return Measurement(ask.measurand, level_v=Quantity(level_v, 1e-3))
             case Measurand.OUTPUT:
                 found = OutputFinding(
                     {"1F": Quantity(0.4, 0.001), "2F": self.second_f_v}[self.pattern],

@@ -1,0 +1,150 @@
+"""The check against an ordinary track: what it asks, what it comes to, and what it refuses."""
+
+import pytest
+
+from app.analysis.adjust.flanks import NO_FLANK, ONE_SIDE
+from app.analysis.messages import fill
+from app.analysis.results import Measurand, Verdict
+from app.job import messages
+from app.job.checks.centre import LEAVE, PLACE
+from app.job.model import Action, CheckName, Do, Enter, Measure, Stage
+from app.job.plan import Planned, plan_for
+from tests.app.job.hands import PROFILE, ScriptedDrive, carry_out, job_on
+
+PLAN = [Planned(CheckName.CENTRE, Stage.WORK)]
+
+
+def centred(drive, **entries):
+    drive.entries.update(entries)
+    job, kept = job_on(drive, plan=PLAN)
+    (outcome,) = kept.outcomes
+    return outcome, job, kept
+
+
+def detail(outcome, name):
+    return next(each for each in outcome.details if each.name == name)
+
+
+@pytest.mark.parametrize("track_um", [300.0, 155.0])
+@pytest.mark.parametrize("middle_um", [60.0, -140.0, 0.0])
+def test_the_head_is_brought_over_the_middle_and_the_creep_is_backed_off(middle_um, track_um):
+    drive = ScriptedDrive(middle_um=middle_um, creep_um=12.0)
+    drive.track_um = track_um
+    outcome, job, kept = centred(drive, **{LEAVE: "middle"})
+    assert abs(drive.middle_um) <= 4.0
+    assert outcome.value == pytest.approx(drive.middle_um, abs=1.5)
+    assert abs(outcome.value - drive.middle_um) <= outcome.expanded_u
+    assert detail(outcome, "off the middle, as found").value == pytest.approx(middle_um, abs=1.5)
+    wider = detail(outcome, "wider of head and track")
+    assert abs(wider.value - 330.0) <= 2.0 * wider.u
+    # A head over a narrower track reads the same all over the difference of their widths.
+    blind_um = detail(outcome, "width over which a peak is blind").value
+    assert blind_um == pytest.approx(330.0 - track_um, abs=12.0)
+    assert job.drive.loose is False
+    actions = [each.action for each in drive.done]
+    # The gauge stands at zero before anything may move.
+    assert actions.index(Action.ZERO_GAUGE) < actions.index(Action.LOOSEN)
+    assert actions.count(Action.TIGHTEN) == 2
+    places = [each for each in kept.entries if each.label.startswith("at ")]
+    assert [each.values[0].name for each in places] == ["level"] * len(places)
+    assert detail(outcome, "places").value == len(places) < 30
+
+
+def test_what_is_proved_is_said_and_nothing_is_judged():
+    outcome, job, _ = centred(ScriptedDrive(middle_um=25.0), **{LEAVE: "as found"})
+    assert outcome.verdict is Verdict.NOTED
+    assert outcome.limit is None
+    assert outcome.reason == str(fill(messages.RELATIVE, PROFILE.alignment_track))
+    assert outcome.value == pytest.approx(25.0, abs=4.5)
+    assert job.may_close
+
+
+def test_it_is_done_only_where_it_is_asked_for():
+    assert CheckName.CENTRE not in {each.check for each in plan_for(PROFILE)}
+    both = plan_for(PROFILE, (CheckName.RADIAL, CheckName.CENTRE))
+    # The head may have been moved by it.
+    assert [each.check for each in both if each.stage is Stage.AS_LEFT] == [CheckName.RADIAL] * 2
+
+
+def test_a_disk_that_is_not_protected_stays_out():
+    drive = ScriptedDrive()
+    drive.entries["write refused"] = "no"
+    _, kept = job_on(drive, plan=[Planned(CheckName.CARE, Stage.AS_FOUND), *PLAN])
+    assert kept.outcomes[-1].reason == str(messages.DISK_BARRED)
+    assert Action.INSERT_ORDINARY not in [each.action for each in drive.done]
+
+
+def test_half_steps_move_no_screw_and_their_few_places_are_refused():
+    class HalfSteps(ScriptedDrive):
+        def _do(self, ask):
+            super()._do(ask)
+            if ask.action is Action.NUDGE:
+                self.middle_um = round(self.middle_um / 264.6) * 264.6
+
+    drive = HalfSteps(middle_um=0.0)
+    outcome, job, _ = centred(drive, **{"moved by": "half steps"})
+    assert outcome.verdict is Verdict.UNDECIDED
+    assert outcome.value is None
+    assert Action.LOOSEN not in [each.action for each in drive.done]
+    assert not job.may_close
+
+
+class Stopped(ScriptedDrive):
+    """A body that its slot stops, and a person who then leaves the place open."""
+
+    def __init__(self, low_um, high_um):
+        super().__init__(middle_um=0.0)
+        self.ends_um = low_um, high_um
+        self.stopped = False
+
+    def _do(self, ask):
+        super()._do(ask)
+        low_um, high_um = self.ends_um
+        self.stopped = not low_um <= self.middle_um <= high_um
+        self.middle_um = min(max(self.middle_um, low_um), high_um)
+
+    def _enter(self, ask):
+        if ask.key == PLACE and self.stopped:
+            self.stopped = False
+            return None
+        return super()._enter(ask)
+
+
+@pytest.mark.parametrize(
+    ("ends_um", "why"),
+    [
+        ((-300.0, 120.0), fill(ONE_SIDE, "inner")),
+        ((-90.0, 90.0), NO_FLANK),
+    ],
+)
+def test_a_slot_that_ends_before_the_flank_is_told(ends_um, why):
+    outcome, job, _ = centred(Stopped(*ends_um))
+    assert outcome.reason == str(why)
+    assert outcome.value is None
+    # The head goes back to where it was found.
+    assert job.drive.loose is False
+
+
+def test_a_place_that_is_not_told_at_the_end_gives_no_number():
+    drive = ScriptedDrive(middle_um=30.0)
+    job, kept = job_on(plan=PLAN)
+    while not (isinstance(job.ask, Do) and job.ask.action is Action.TIGHTEN):
+        carry_out(job, drive, asks=1)
+    drive.entries[PLACE] = None
+    carry_out(job, drive)
+    (outcome,) = kept.outcomes
+    assert (outcome.value, outcome.reason) == (None, str(messages.PLACE_UNTOLD))
+
+
+def test_each_place_asks_for_the_hand_the_gauge_and_the_signal():
+    drive = ScriptedDrive(middle_um=10.0)
+    job, _ = job_on(plan=PLAN)
+    asked = []
+    while job.ask is not None:
+        asked.append(job.ask)
+        carry_out(job, drive, asks=1)
+    first = next(place for place, ask in enumerate(asked) if isinstance(ask, Measure))
+    hand, gauge, signal = asked[first + 1 : first + 4]
+    assert (hand.action, hand.message.text) == (Action.NUDGE, messages.MOVE_BY_GAUGE.text)
+    assert isinstance(gauge, Enter)
+    assert (signal.measurand, signal.track) == (Measurand.LEVEL, PROFILE.alignment_track)
