@@ -136,7 +136,77 @@ SPOILS = Topic(
     ),
 )
 
-TOPICS = {topic.name: topic for topic in (SPOILS,)}
+CENTRE = Topic(
+    "centre",
+    "Without an alignment disk",
+    (
+        (
+            "Any track that stands alone, with nothing written beside it, shows whether a head "
+            "is over its middle: “evenlobe job SOURCE --drive ID --checks centre”. What is "
+            "written on it does not matter: its strength is measured, not its pattern."
+        ),
+        (
+            "The largest amplitude is no guide. A head of 330 µm over a track of 155 µm covers "
+            "all of it within ±87 µm of the middle, and reads the same everywhere there: a peak "
+            "is blind. On both flanks the amplitude falls in proportion to what the head still "
+            "covers; at half of it the head is half of the wider of head and track from the "
+            "middle. So the middle is half way between the two places of half amplitude, "
+            "whatever the widths are."
+        ),
+        Table(
+            ("step", "what is done"),
+            (
+                (
+                    "disk and track",
+                    "its notch is covered first; the track is the one that you name",
+                ),
+                (
+                    "gauge",
+                    (
+                        "a dial gauge at the carriage is set to zero before the screws are "
+                        "loosened, so that the place as found is known"
+                    ),
+                ),
+                (
+                    "places",
+                    (
+                        "the head is nudged outward, then inward, by what the tool says; you "
+                        "enter what the gauge shows, and the strength is measured there, down to "
+                        "three tenths of the largest"
+                    ),
+                ),
+                (
+                    "half steps",
+                    (
+                        "take the place of nudges where the stepper makes them finely enough "
+                        "for three places on each flank; no screw is touched then"
+                    ),
+                ),
+                (
+                    "end",
+                    (
+                        "the head is left over the middle or as found, and tightened by the "
+                        "gauge; what tightening moves is backed off"
+                    ),
+                ),
+            ),
+        ),
+        (
+            "No middle is told where there are too few places on a flank, where the amplitude "
+            "falls on one side alone or on neither, or where it rises again beside the track, as "
+            "it does when a neighbouring track is read."
+        ),
+        (
+            "Proved is how the head stands to the drive that wrote the track. On a disk of an "
+            "archive that is what is wanted: where its writer stood. Not proved is where the "
+            "standard's line is, for that writer may have stood off it by any amount; so the "
+            "number is noted, and never judged. It holds for the side from which the head "
+            "arrived: half of the hysteresis lies between that and the middle of its rests."
+        ),
+    ),
+)
+
+TOPICS = {topic.name: topic for topic in (SPOILS, CENTRE)}
 """Every topic by its name, in the order in which they are listed."""
 
 

@@ -50,6 +50,7 @@ that cannot be read
 examples:
   evenlobe job sim: --drive demo
   evenlobe job 'sim:offset_um=-80&creep_um=9' --drive demo --checks radial,adjust,lock --json
+  evenlobe job 'sim:recording=track&track_um=155' --drive demo --checks centre
   evenlobe job sound: --roles differential,index --drive "machine 7, upper"
   evenlobe job sound: --roles differential,index --drive "machine 7, upper" --resume
 """
@@ -58,7 +59,7 @@ examples:
     parser.add_argument(
         "--checks",
         metavar="A,B",
-        help="these checks alone (default: all); with --resume: once more",
+        help="these checks alone (default: all but centre); with --resume: once more",
     )
     parser.add_argument("--json", action="store_true", help="print the job as one JSON object")
     book = parser.add_mutually_exclusive_group()

@@ -13,7 +13,7 @@ from app.job.model import Action, CheckName, Do, Measure, Stage
 from app.job.origin import Origin
 from app.job.plan import Planned, StepState
 from app.live.measurement import MeasurementProgress
-from app.live.runner import JobRunner
+from app.live.runner import HandWatch, JobRunner
 from app.live.session import Session
 from tests.app.bench import SIM, until, write_capture
 from tests.app.job.hands import PROFILE, ScriptedDrive, job_on
@@ -337,3 +337,14 @@ def test_a_file_and_the_virtual_drive_do_not_go_into_one_job(tmp_path, file_firs
         assert runner.part is None
     finally:
         session.close()
+
+
+@pytest.mark.parametrize("action", [Action.NUDGE, Action.TIGHTEN])
+def test_on_an_ordinary_track_a_gauge_sees_what_no_lobes_could(action):
+    drive = ScriptedDrive(middle_um=30.0)
+    job, _ = job_on(plan=[Planned(CheckName.CENTRE, Stage.WORK)])
+    while not (isinstance(job.ask, Do) and job.ask.action is action):
+        job.answer(drive.answer(job.ask))
+    hand = HandWatch(job)
+    assert not hand.watches
+    assert hand.seen

@@ -146,3 +146,13 @@ def test_drop_outs_weaken_the_signal_and_not_the_truth():
     lost = weak.signal(times_s).envelope_v < 0.99 * whole.signal(times_s).envelope_v
     assert 0 < np.count_nonzero(lost) < 5 * 60
     assert weak.truth(0.0, 0.2) == whole.truth(0.0, 0.2)
+
+
+def test_the_gauge_tells_how_far_the_head_was_moved_and_not_where_a_track_is():
+    drives = [VirtualDrive(quiet(recording="track", offset_um=um, seed=3)) for um in (0.0, 40.0)]
+    for drive in drives:
+        drive.zero_gauge()
+        drive.nudge(100.0)
+    assert drives[0].gauge_um == drives[1].gauge_um != 0.0
+    assert drives[0].gauge_um == round(drives[0].gauge_um)
+    assert drives[0].gauge_um == pytest.approx(drives[0].positioner.offset_um, abs=0.5)

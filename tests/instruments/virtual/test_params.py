@@ -131,7 +131,8 @@ offset_um 25.0 -2000 2000
 seed 1 0 9.22337e+18
 rate 1000000.0 1000 1e+08
 pace live live fast
-recording two-band two-band boundary alternating beat windows
+recording two-band two-band boundary alternating beat windows track
+track_um 300.0 20 2000
 scale_um 178.0 10 2000
 band_eccentricity 1.4 1.05 5
 pairs 6 2 18

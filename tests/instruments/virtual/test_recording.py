@@ -7,7 +7,14 @@ out by hand beside each check. A clamp shift acts to first order as a change of 
 import numpy as np
 import pytest
 
-from instruments.virtual.disk import Alternating, Beat, Boundary, TwoBand, presence
+from instruments.virtual.disk import (
+    Alternating,
+    Beat,
+    Boundary,
+    OrdinaryTrack,
+    TwoBand,
+    presence,
+)
 from instruments.virtual.mechanics import ClampSeating
 
 TURN = np.arange(36000) / 36000
@@ -158,3 +165,25 @@ def test_off_the_track_nothing_is_left():
     assert presence(0.0, pitch_um) == presence(200.0, pitch_um) == 1.0
     assert presence(-400.0, pitch_um) == presence(pitch_um, pitch_um) == 0.0
     assert 0.0 < presence(310.0, pitch_um) < 1.0
+
+
+@pytest.mark.parametrize(("head_um", "track_um"), [(330.0, 155.0), (330.0, 330.0), (155.0, 300.0)])
+def test_an_ordinary_track_is_read_as_far_as_the_head_covers_it(head_um, track_um):
+    across = np.arange(-600.0, 600.0, 0.1)
+    track = np.abs(across) < track_um / 2.0
+    for offset_um in (-300.0, -180.0, -40.0, 0.0, 87.0, 120.0, 243.0):
+        # Counted by cells of a tenth of a micrometre.
+        head = np.abs(across - offset_um) < head_um / 2.0
+        counted = np.count_nonzero(head & track) / min(head.sum(), track.sum())
+        amplitude, _ = OrdinaryTrack(track_um, 178.0, head_um).wave(TURN, offset_um + 0.0 * TURN)
+        assert amplitude == pytest.approx(counted, abs=2e-3)
+
+
+def test_a_seating_moves_the_middle_of_a_concentric_track_nowhere():
+    """What is nearer on one side of the turn is farther on the other: a flank is straight."""
+    track, seating = OrdinaryTrack(300.0, 178.0, 330.0), ClampSeating(8.0, 0.1, 1.0, 0.3)
+    flank_um = 165.0
+    means = [
+        track.wave(TURN, side * flank_um - seating.runout_um(TURN))[0].mean() for side in (-1, 1)
+    ]
+    assert means == pytest.approx([0.5, 0.5], abs=1e-6)
