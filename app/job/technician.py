@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from itertools import pairwise
 
-from app.job.checks.centre import LEAVE, MIDDLE_OF_TRACK, PLACE
+from app.job.checks.centre import LEAVE, MIDDLE_OF_TRACK
+from app.job.checks.gauge import PLACE
 from app.job.checks.prepare import NO, YES
 from app.job.model import ALIGNMENT, SCRATCH, Action, Answer, Do, Enter
 from instruments.source import PracticeControls

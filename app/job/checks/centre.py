@@ -19,21 +19,16 @@ from app.job import messages
 from app.job.checks.common import (
     Barred,
     Check,
-    Hands,
     change,
     concluded,
     on_track,
     why_not,
 )
+from app.job.checks.gauge import Gauge, left_at, moved_to, with_gauge
 from app.job.model import ORDINARY, Action, Ask, Do, Enter, Measure, Outcome, Situation, Value
-from app.job.verdicts import near
 
-PLACE = "place by the gauge"
 LEAVE = "leave the head"
-BY_NUDGES, BY_STEPS = "nudges", "half steps"
 MIDDLE_OF_TRACK, AS_FOUND = "middle", "as found"
-_PLACE_U_UM = 3.0
-"""Of a place where nothing is said of it (our choice, from no source)."""
 _COARSE = 8.0
 """Steps that cross the head on the plateau."""
 _FALL = 0.12
@@ -43,21 +38,15 @@ _FINE = 0.25
 _PLATEAU = 0.95
 _MOST_PLACES = 24
 """On one side."""
-_MOST_LOCKS = 3
 
 
 @dataclass(slots=True)
 class _Survey:
-    """What has been measured so far.
-
-    ``now_um`` is where the gauge has the head.
-    """
+    """What has been measured so far."""
 
     track: int
-    u_um: float
     coarse_um: float
-    by_nudges: bool
-    now_um: float = 0.0
+    gauge: Gauge
     places_um: list[Quantity] = field(default_factory=list)
     levels_v: list[Quantity] = field(default_factory=list)
 
@@ -88,14 +77,13 @@ def centre(situation: Situation) -> Check:
     problem = yield from _surveyed(situation, survey)
     finding = problem or centre_of(survey.places_um, survey.levels_v)
     if not isinstance(finding, FlankFinding):
-        if survey.by_nudges:
-            yield from _left(situation, survey, 0.0)
+        yield from left_at(situation, survey.gauge, 0.0)
         return concluded(situation, Verdict.UNDECIDED, unit="µm", reason=str(finding))
-    end_um = 0.0
-    if survey.by_nudges:
+    if survey.gauge.by_nudges:
         where = yield Enter(LEAVE, messages.LEAVE_WHERE, choices=(MIDDLE_OF_TRACK, AS_FOUND))
         aim_um = finding.centre_um.value if where == MIDDLE_OF_TRACK else 0.0
-        end_um = yield from _left(situation, survey, aim_um)
+        yield from left_at(situation, survey.gauge, aim_um)
+    end_um = survey.gauge.now_um if survey.gauge.by_nudges else 0.0
     return _outcome(situation, survey, finding, end_um)
 
 
@@ -111,17 +99,8 @@ def _prepared(situation: Situation) -> Generator[Ask, Any, _Survey]:
     track = yield Enter("ordinary track", messages.WHICH_TRACK, "track", *ends)
     place = profile.alignment_track if track is None else round(track)
     yield from on_track(situation, place, situation.head)
-    way = yield Enter("moved by", messages.MOVED_BY, choices=(BY_NUDGES, BY_STEPS))
-    by_nudges = way != BY_STEPS
-    u_um = yield Enter("u of a place", messages.PLACE_U, "µm", 0.1, 50.0)
-    coarse_um = profile.core_um[0] / _COARSE
-    survey = _Survey(place, _PLACE_U_UM if u_um is None else u_um, coarse_um, by_nudges)
-    if by_nudges:
-        # Before the screws are touched: loosening may move what was locked under strain.
-        yield Do(Action.ZERO_GAUGE, messages.ZERO_GAUGE)
-        if situation.drive.loose is not True:
-            yield from _loosened(survey, situation, messages.LOOSEN)
-    return survey
+    gauge = yield from with_gauge(situation)
+    return _Survey(place, profile.core_um[0] / _COARSE, gauge)
 
 
 def _surveyed(situation: Situation, survey: _Survey) -> Generator[Ask, Any, Message | str | None]:
@@ -142,95 +121,27 @@ def _one_side(
         aim_um += survey.step_from(level_v)
         if aim_um > most_um:
             return None
-        yield Do(Action.NUDGE, _words(survey, sign * aim_um), amount=sign * aim_um - survey.now_um)
-        there = yield from _place(survey)
-        if not there:
+        told = yield from moved_to(survey.gauge, sign * aim_um)
+        if not told:
             return None
         problem = yield from _measured(situation, survey)
         level_v = survey.levels_v[-1].value
         if problem is not None or level_v < LOW * survey.top_v:
             return problem
-        aim_um = sign * survey.now_um
+        aim_um = sign * survey.gauge.now_um
     return None
-
-
-def _words(survey: _Survey, aim_um: float) -> Message:
-    text = messages.MOVE_BY_GAUGE if survey.by_nudges else messages.MOVE_BY_STEPS
-    return fill(text, f"{aim_um:+.0f}")
-
-
-def _place(survey: _Survey) -> Generator[Ask, Any, bool]:
-    """Ask where the head stands now; returns whether that was told."""
-    told = yield Enter(PLACE, messages.WHERE_BY_GAUGE, "µm", -5000.0, 5000.0)
-    if told is not None:
-        survey.now_um = told
-    return told is not None
-
-
-def _placed(survey: _Survey) -> Hands:
-    """Ask where the head stands now.
-
-    Raises
-    ------
-    Barred
-        When that is not told.
-    """
-    told = yield from _place(survey)
-    if not told:
-        raise Barred(str(messages.PLACE_UNTOLD))
 
 
 def _measured(situation: Situation, survey: _Survey) -> Generator[Ask, Any, str | None]:
     """Measure the track's strength here; returns why it cannot be."""
-    of = (Measurand.LEVEL, messages.TAKING_LEVEL, f"at {survey.now_um:+.0f} µm")
+    of = (Measurand.LEVEL, messages.TAKING_LEVEL, f"at {survey.gauge.now_um:+.0f} µm")
     turns, head = situation.options.turns, situation.head
     measurement: Measurement = yield Measure(*of, turns, survey.track, head)
     if measurement.level_v is None:
         return why_not(measurement)
-    survey.places_um.append(Quantity(survey.now_um, survey.u_um))
+    survey.places_um.append(survey.gauge.place_um)
     survey.levels_v.append(measurement.level_v)
     return None
-
-
-def _left(situation: Situation, survey: _Survey, aim_um: float) -> Generator[Ask, Any, float]:
-    """Bring the head to a place and tighten, again while that moves it away; returns the end."""
-    close_um, creep_um = near(situation.profile, situation.options.lock_um), 0.0
-    for number in range(_MOST_LOCKS):
-        if number:
-            off = (f"{survey.now_um - aim_um:+.1f}", f"{creep_um:+.1f}")
-            yield from _loosened(survey, situation, fill(messages.BACK_OFF_BY_GAUGE, *off))
-        yield from _nudged_to(situation, survey, aim_um - creep_um)
-        loose_um = survey.now_um
-        yield from _tightened(situation)
-        yield from _placed(survey)
-        creep_um = survey.now_um - loose_um
-        if abs(survey.now_um - aim_um) <= close_um:
-            break
-    return survey.now_um
-
-
-def _loosened(survey: _Survey, situation: Situation, words: Message) -> Hands:
-    yield Do(Action.LOOSEN, words)
-    change(situation, loose=True)
-    yield from _placed(survey)
-
-
-def _nudged_to(situation: Situation, survey: _Survey, aim_um: float) -> Hands:
-    close_um = near(situation.profile, situation.options.preset_um)
-    for _ in range(_MOST_LOCKS):
-        by_um = aim_um - survey.now_um
-        if abs(by_um) <= close_um:
-            return
-        yield Do(Action.NUDGE, _words(survey, aim_um), amount=by_um)
-        change(situation, nudges=situation.drive.nudges + 1)
-        yield from _placed(survey)
-
-
-def _tightened(situation: Situation) -> Hands:
-    yield Do(Action.TIGHTEN, messages.TIGHTEN_BY_GAUGE)
-    drive = situation.drive
-    nudges = drive.nudges + (1 if drive.tightened else 0)
-    change(situation, loose=False, tightened=drive.tightened + 1, nudges=nudges)
 
 
 def _outcome(
@@ -239,7 +150,7 @@ def _outcome(
     middle = finding.centre_um
     parts = [Part("flanks of the track", middle.u, dof=middle.dof, unit="µm")]
     if end_um:
-        parts.append(Part("place by the gauge", survey.u_um, unit="µm"))
+        parts.append(Part("place by the gauge", survey.gauge.u_um, unit="µm"))
     budget = Budget(end_um - middle.value, tuple(parts))
     found = Budget(-middle.value, tuple(parts[:1]))
     return concluded(
@@ -254,7 +165,7 @@ def _outcome(
         reason=str(fill(messages.RELATIVE, survey.track)),
         details=(
             Value.of("off the middle, as found", found.covering, "µm"),
-            Value("place by the gauge", end_um, survey.u_um, "µm"),
+            Value("place by the gauge", end_um, survey.gauge.u_um, "µm"),
             Value.of("wider of head and track", finding.wider_um, "µm"),
             Value("narrower of head and track", finding.narrower_um, unit="µm"),
             Value("width over which a peak is blind", finding.blind_um, unit="µm"),

@@ -22,7 +22,7 @@ from app.analysis.results import (
     Sign,
     SpeedFinding,
 )
-from app.job.checks.centre import PLACE
+from app.job.checks.gauge import PLACE
 from app.job.job import Job
 from app.job.model import Action, Ask, Do, Enter, Entry, Measure, Outcome
 from app.job.plan import JobStanding

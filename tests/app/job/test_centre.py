@@ -6,7 +6,8 @@ from app.analysis.adjust.flanks import NO_FLANK, ONE_SIDE
 from app.analysis.messages import fill
 from app.analysis.results import Measurand, Verdict
 from app.job import messages
-from app.job.checks.centre import LEAVE, PLACE
+from app.job.checks.centre import LEAVE
+from app.job.checks.gauge import PLACE
 from app.job.model import Action, CheckName, Do, Enter, Measure, Stage
 from app.job.plan import Planned, plan_for
 from tests.app.job.hands import PROFILE, ScriptedDrive, carry_out, job_on
