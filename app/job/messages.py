@@ -101,6 +101,19 @@ BACK_OFF_BY_GAUGE = Message(
 )
 TIGHTEN_BY_GAUGE = Message("Tighten the screws, a little at each in turn, and watch the gauge.")
 
+# Calibration on the bench
+GAUGE_SCALE_U = Message(
+    "Standard uncertainty of the gauge's own scale, by its certificate. Left open, it is 1 %."
+)
+RESEAT_HERE = Message("Open the clamp and close it again, with the spindle turning.")
+STANDARD_UM = Message(
+    "Offset of the check standard's head from the line on this side, as its own record says, "
+    "outward positive."
+)
+STANDARD_U = Message("Standard uncertainty of that. Left open, it is 2 µm.")
+INSERT_ORIGINAL = Message("Insert the original alignment disk. Never write while it is in.")
+INSERT_WORKING = Message("Insert the working disk, its notch covered. Never write while it is in.")
+
 # What was not seen
 NOTHING_MOVED = Message(
     "Nothing was seen to move. Do it now; or say that it was done all the same, which the record "
@@ -182,6 +195,12 @@ ANGLES_GUESSED = Message(
 NO_LIMIT = Message("the class states no limit")
 NO_TRIMMER = Message("this class has no speed trimmer: look to belt, pulley and motor")
 NO_BURSTS = Message("the alignment disk of this profile has no such bursts")
+STANDARD_UNTOLD = Message(
+    "what the check standard's head is off the line was not told, so no zero follows from it"
+)
+CALIBRATED = Message(
+    "a calibration: later jobs use it where they name the same alignment disk, until it is due"
+)
 PLACE_UNTOLD = Message(
     "where the head stands by the gauge was not told, so nothing follows from it"
 )

@@ -37,9 +37,17 @@ class CheckName(StrEnum):
     CENTRE = "centre"
     """Without an alignment disk: the head against an ordinary track, done only where asked for."""
 
+    SCALE = "scale"
+    """Calibration on the bench, as the two that follow: of the alignment disk's scale."""
+    ZERO = "zero"
+    """Of its zero, in a drive whose head's offset is known."""
+    WORKING_DISK = "working-disk"
+    """Of a working disk's zero, by the original's."""
 
-USUAL_CHECKS = tuple(each for each in CheckName if each is not CheckName.CENTRE)
-"""Those of a job with an alignment disk."""
+
+CALIBRATIONS = (CheckName.SCALE, CheckName.ZERO, CheckName.WORKING_DISK)
+USUAL_CHECKS = tuple(each for each in CheckName if each not in (CheckName.CENTRE, *CALIBRATIONS))
+"""Those of a job as the trade does it; the others are done only where they are asked for."""
 
 
 class Stage(StrEnum):

@@ -51,7 +51,7 @@ class Step:
     outcome: Outcome | None = None
 
 
-_MOVING = {CheckName.ADJUST, CheckName.LOCK, CheckName.CENTRE}
+_MOVING = {CheckName.ADJUST, CheckName.LOCK, CheckName.CENTRE, CheckName.SCALE}
 
 
 def plan_for(
@@ -83,6 +83,9 @@ def plan_for(
         Planned(CheckName.OUTPUT, work),
         Planned(CheckName.TRACK_ZERO, work),
         Planned(CheckName.CENTRE, work),
+        Planned(CheckName.SCALE, work),
+        *(Planned(CheckName.ZERO, work, head) for head in heads),
+        *(Planned(CheckName.WORKING_DISK, work, head) for head in heads),
         *(Planned(CheckName.RADIAL, left, head) for head in heads),
         *(Planned(CheckName.HYSTERESIS, left, head) for head in arriving),
         Planned(CheckName.SPEED, left),

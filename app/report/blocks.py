@@ -32,6 +32,9 @@ TITLES = {
     CheckName.OUTPUT: "Output: 2F over 1F, inner",
     CheckName.TRACK_ZERO: "Track zero",
     CheckName.CENTRE: "Off the middle of an ordinary track",
+    CheckName.SCALE: "Scale of the alignment disk",
+    CheckName.ZERO: "Zero of the alignment disk",
+    CheckName.WORKING_DISK: "Zero of the working disk",
 }
 VERDICTS = {
     Verdict.PASS: "pass",
@@ -40,7 +43,13 @@ VERDICTS = {
     Verdict.NOTED: "noted",
     Verdict.SKIPPED: "skipped",
 }
-_SIDED = {CheckName.RADIAL, CheckName.AZIMUTH, CheckName.INDEX}
+_SIDED = {
+    CheckName.RADIAL,
+    CheckName.AZIMUTH,
+    CheckName.INDEX,
+    CheckName.ZERO,
+    CheckName.WORKING_DISK,
+}
 
 
 _LEAST = {"µm": 0.01, "%": 0.01, "°": 0.01, "µs": 0.01, "ns": 0.1, "rpm": 0.001, "arcmin": 0.01}

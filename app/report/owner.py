@@ -26,6 +26,9 @@ _NAMES = {
     CheckName.OUTPUT: "the strength of the head's signal",
     CheckName.TRACK_ZERO: "the sensor of track zero",
     CheckName.CENTRE: "the head against an ordinary track",
+    CheckName.SCALE: "the scale of the alignment disk",
+    CheckName.ZERO: "the zero of the alignment disk",
+    CheckName.WORKING_DISK: "the zero of a working disk",
 }
 _SURE = (
     "Each number stands with its ±: the true value lies within it in about 95 of 100 cases. Within "

@@ -14,7 +14,13 @@ from app.job.verdicts import what_next
 from app.numbers import chance_words
 from app.report.blocks import VERDICTS, amount, clean, found_of, limit_words
 
-_SIDED = (CheckName.RADIAL, CheckName.AZIMUTH, CheckName.INDEX)
+_SIDED = (
+    CheckName.RADIAL,
+    CheckName.AZIMUTH,
+    CheckName.INDEX,
+    CheckName.ZERO,
+    CheckName.WORKING_DISK,
+)
 _MOST_DETAILS = 6
 
 
@@ -33,6 +39,9 @@ def check_name(check: CheckName) -> str:
         CheckName.OUTPUT: translate("job", "Head output"),
         CheckName.TRACK_ZERO: translate("job", "Track zero"),
         CheckName.CENTRE: translate("job", "Ordinary track"),
+        CheckName.SCALE: translate("job", "Scale of the disk"),
+        CheckName.ZERO: translate("job", "Zero of the disk"),
+        CheckName.WORKING_DISK: translate("job", "Working disk"),
     }[check]
 
 

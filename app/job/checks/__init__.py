@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from app.job.checks.adjust import adjust, lock
+from app.job.checks.calibrate import scale, working_disk, zero
 from app.job.checks.centre import centre
 from app.job.checks.common import Check
 from app.job.checks.heads import azimuth, index_timing, output
@@ -26,4 +27,7 @@ CHECKS: Mapping[CheckName, Callable[[Situation], Check]] = {
     CheckName.OUTPUT: output,
     CheckName.TRACK_ZERO: track_zero,
     CheckName.CENTRE: centre,
+    CheckName.SCALE: scale,
+    CheckName.ZERO: zero,
+    CheckName.WORKING_DISK: working_disk,
 }

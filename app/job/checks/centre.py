@@ -17,8 +17,8 @@ from app.analysis.messages import fill
 from app.analysis.results import Measurand, Measurement, Message, Quantity, Verdict
 from app.job import messages
 from app.job.checks.common import (
-    Barred,
     Check,
+    bar_where_unprotected,
     change,
     concluded,
     on_track,
@@ -90,8 +90,7 @@ def centre(situation: Situation) -> Check:
 def _prepared(situation: Situation) -> Generator[Ask, Any, _Survey]:
     """Have the disk in, the head on the track, and a way to move it by known distances."""
     drive, profile = situation.drive, situation.profile
-    if drive.protect_failed:
-        raise Barred(str(messages.DISK_BARRED))
+    bar_where_unprotected(situation)
     if drive.disk != ORDINARY:
         yield Do(Action.INSERT_ORDINARY, messages.INSERT_ORDINARY)
         change(situation, disk=ORDINARY)

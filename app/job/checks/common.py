@@ -54,6 +54,18 @@ def learn(situation: Situation, **news: Any) -> None:
     situation.known = replace(situation.known, **news)
 
 
+def bar_where_unprotected(situation: Situation) -> None:
+    """Let no disk in that must not be written, once the drive wrote to a protected one.
+
+    Raises
+    ------
+    Barred
+        When the drive was seen to do so.
+    """
+    if situation.drive.protect_failed:
+        raise Barred(str(messages.DISK_BARRED))
+
+
 def with_alignment_disk(situation: Situation) -> Hands:
     """Have the alignment disk in the drive.
 
@@ -62,8 +74,7 @@ def with_alignment_disk(situation: Situation) -> Hands:
     Barred
         When the drive was seen to write to a protected disk.
     """
-    if situation.drive.protect_failed:
-        raise Barred(str(messages.DISK_BARRED))
+    bar_where_unprotected(situation)
     if situation.drive.disk != ALIGNMENT:
         yield Do(Action.INSERT_ALIGNMENT, messages.INSERT_ALIGNMENT)
         change(situation, disk=ALIGNMENT)

@@ -48,6 +48,7 @@ class ScriptedDrive:
         self.drift_um = 0.0
         self.gauge_zero_um = middle_um
         self.track_um = 300.0
+        self.scale_um = PROFILE.scale_um
         self.second_f_v = Quantity(0.3, 0.001)
         self.sided = 1.0
         self.done: list[Do] = []
@@ -128,7 +129,8 @@ class ScriptedDrive:
 
     def reading(self) -> Reading:
         x_um = self.middle_um + self.zero_um + self.sided * self.backlash_um / 2.0
-        b = x_um / PROFILE.scale_um
+        b = x_um / self.scale_um
+        x_um = b * PROFILE.scale_um
         side = Side.OUTWARD if b > 0 else Side.INWARD
         if abs(b) > 0.85:
             if not self.indexed:
