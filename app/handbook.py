@@ -206,7 +206,61 @@ CENTRE = Topic(
     ),
 )
 
-TOPICS = {topic.name: topic for topic in (SPOILS, CENTRE)}
+CALIBRATION = Topic(
+    "calibration",
+    "Calibration on the bench",
+    (
+        (
+            "An offset is as good as the scale and the zero of its alignment disk. Three checks "
+            "measure them; each is done in a job of its own, which names the disk: “evenlobe job "
+            "SOURCE --drive ID --checks scale --describe 'alignment disk=AD 7'”."
+        ),
+        Table(
+            ("check", "what is done"),
+            (
+                (
+                    "scale",
+                    (
+                        "the head is moved to seven known places by a dial gauge, or by half "
+                        "steps, and the disk seated anew at each; the slope of the balance over "
+                        "the place, by least squares, is one over the scale. The head goes back "
+                        "to where it was"
+                    ),
+                ),
+                (
+                    "zero",
+                    (
+                        "in a check standard, a drive whose head's offset is known and which is "
+                        "kept for this: the disk is seated several times, and its zero is what "
+                        "it reads beside what the head is off. Do “care” first, so that the "
+                        "climate is known; a session may begin with it"
+                    ),
+                ),
+                (
+                    "working-disk",
+                    (
+                        "original and working disk are measured in turn, three times each, with "
+                        "nothing moved between; the job names the working disk"
+                    ),
+                ),
+            ),
+        ),
+        (
+            "A calibration is kept in the book as what it is, an outcome with its budget, source, "
+            "instrument, climate and time, and counts once its job is closed. Later jobs of the "
+            "same class that name the same disk use it and say so; the report names it as the "
+            "source of the value. The newest counts."
+        ),
+        (
+            "It is due after 365 days (common practice). One that is overdue, or was made with "
+            "another instrument, is told with the remedy and not used; one of another disk, or "
+            "of the virtual drive beside a real one, says nothing. “evenlobe calibrations” lists "
+            "all, and when each is due."
+        ),
+    ),
+)
+
+TOPICS = {topic.name: topic for topic in (SPOILS, CENTRE, CALIBRATION)}
 """Every topic by its name, in the order in which they are listed."""
 
 

@@ -16,7 +16,7 @@ import shutil
 import sqlite3
 import tempfile
 import uuid
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Self
@@ -51,7 +51,7 @@ from app.book.schema import (
 )
 from app.files import folder_for
 from app.job.job import Kept
-from app.job.model import DESCRIPTIONS, Entry, JobHead, Outcome, Stage, Summary
+from app.job.model import DESCRIPTIONS, CheckName, Entry, JobHead, Outcome, Stage, Summary
 from app.job.outcomes import summary_of
 from app.job.plan import JobStanding, steps_of
 
@@ -525,11 +525,17 @@ class Book:
                 raise CodingError(f"job {number}: {fault}") from None
         return ResumableJob(number, record.drive, record.head, standing, record.outcomes)
 
-    def numbers(self) -> tuple[int, ...]:
-        """Return the numbers of all jobs, oldest first."""
+    def numbers(self, checks: Collection[CheckName] = ()) -> tuple[int, ...]:
+        """Return the numbers of all jobs, or of those that did one of `checks`, oldest first."""
         with as_book_error(self._where):
-            rows = self._db.execute("SELECT number FROM jobs ORDER BY number")
-            return tuple(number for (number,) in rows)
+            query = "SELECT number FROM jobs ORDER BY number"
+            if checks:
+                marks = ", ".join("?" * len(checks))
+                query = (
+                    "SELECT DISTINCT job FROM outcomes WHERE json_valid(body) AND "
+                    f"json_extract(body, '$.check') IN ({marks}) ORDER BY job"
+                )
+            return tuple(number for (number,) in self._db.execute(query, tuple(checks)))
 
     def uid(self, number: int) -> str:
         """Return the name of a job that is its own among those of all books."""

@@ -12,6 +12,7 @@ from typing import Any, NoReturn
 
 from app.cli.book_arguments import (
     backup,
+    calibrations,
     describe,
     drives,
     export,
@@ -581,6 +582,7 @@ COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
     "simulate": ("write the virtual drive to a WAV file, its truth beside it", _simulate),
     "job": ("work through the checks on a drive, and keep the record", job),
     "drives": ("list the drives of the job book, or show the history of one", drives),
+    "calibrations": ("list the calibrations of the job book, and when each is due", calibrations),
     "describe": ("say who did a job of the book, for whom, with what", describe),
     "report": ("write a job of the book as a report, HTML or PDF", report),
     "verify": ("tell whether what a report prints was changed since", verify),

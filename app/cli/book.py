@@ -32,13 +32,13 @@ Say = Callable[[str], None]
 
 def list_drives(options: argparse.Namespace, say: Say) -> None:
     """Print the drives whose identity, class or note has the search in it."""
-    with _existing(options.book) as book:
+    with existing(options.book) as book:
         found = book.drives(options.search or "")
         past = book.history(found[0].drive.identity) if len(found) == 1 else ()
     if not found:
         say("no drive in the book" + (" has that in it" if options.search else " yet"))
         return
-    _say_table([("drive", "class", "jobs", "last", "offset as left"), *map(_row, found)], say)
+    say_table([("drive", "class", "jobs", "last", "offset as left"), *map(_row, found)], say)
     if len(found) == 1 and past:
         say("")
         _tell_history(past, say)
@@ -46,13 +46,13 @@ def list_drives(options: argparse.Namespace, say: Say) -> None:
 
 def describe(options: argparse.Namespace, say: Say) -> None:
     """Say who did a job, for whom and with what; print what is said."""
-    with _existing(options.book) as book:
+    with existing(options.book) as book:
         past = book.history(options.drive)
         number = _number(past, options.drive, options.job, book.path)
         if options.said:
             book.describe_job(number, descriptions_of(options.said))
         said = dict(book.job(number).head.conditions)
-    _say_table([(name, said.get(name, "–")) for name, _ in DESCRIPTIONS], say)
+    say_table([(name, said.get(name, "–")) for name, _ in DESCRIPTIONS], say)
 
 
 def descriptions_of(words: Iterable[str]) -> dict[str, str]:
@@ -82,7 +82,7 @@ def export(options: argparse.Namespace, say: Say) -> None:
     as_csv = options.format == "csv"
     names = [out / name for name in CSV_NAMES] if as_csv else [out]
     _check_names(names, options)
-    with _existing(options.book) as book:
+    with existing(options.book) as book:
         jobs = export_csv(book, out) if as_csv else export_json(book, out)
     say(f"{out}: {jobs} jobs")
 
@@ -97,7 +97,7 @@ def import_(options: argparse.Namespace, say: Say) -> None:
 def backup(options: argparse.Namespace, say: Say) -> None:
     """Copy the book while it may be in use."""
     _check_names(files_of(options.out), options)
-    with _existing(options.book) as book:
+    with existing(options.book) as book:
         book.backup(options.out)
     say(f"{options.out}: the copy is whole")
 
@@ -114,7 +114,7 @@ def restore(options: argparse.Namespace, say: Say) -> None:
             f"book “{path}” is there; add --overwrite to put the backup in its place: the book is "
             "kept beside it under another name"
         )
-    with _existing(options.file, "name a file of “evenlobe backup”") as kept:
+    with existing(options.file, "name a file of “evenlobe backup”") as kept:
         kept.check()
         if taken:
             say(f"{set_aside(path)}: the book as it was")
@@ -140,7 +140,7 @@ def _tell_history(past: Sequence[JobSummary], say: Say) -> None:
                 _words(left.speed_rpm or each.as_found.speed_rpm, 2),
             )
         )
-    _say_table(rows, say)
+    say_table(rows, say)
     # The virtual drive's jobs and those of a real one are not of one course.
     alike = [each for each in past if each.virtual == past[-1].virtual]
     for course in drifts_of(alike):
@@ -154,14 +154,15 @@ def _tell_history(past: Sequence[JobSummary], say: Say) -> None:
             say(f"{course.name}, adjustments taken out: {figures}; {sure}")
 
 
-def _say_table(rows: Sequence[Sequence[str]], say: Say) -> None:
+def say_table(rows: Sequence[Sequence[str]], say: Say) -> None:
+    """Print rows in columns."""
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     for row in rows:
         cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
         say("  ".join(cells).rstrip())
 
 
-def _existing(path: Path | None, remedy: str = "“evenlobe job” begins one") -> Book:
+def existing(path: Path | None, remedy: str = "“evenlobe job” begins one") -> Book:
     """Open a book that is there; one that is asked for something is not made for that."""
     where = default_path() if path is None else path
     with as_book_error(str(where)):
@@ -214,7 +215,7 @@ def run_report(options: argparse.Namespace, say: Say) -> None:
     """
     path = options.book or default_path()
     check_out(options.out, options.overwrite, path)
-    with _existing(path, "name another with --book") as book:
+    with existing(path, "name another with --book") as book:
         past = book.history(options.drive)
         number = _number(past, options.drive, options.job, path)
         record = book.job(number)

@@ -59,7 +59,7 @@ examples:
     parser.add_argument(
         "--checks",
         metavar="A,B",
-        help="these checks alone (default: all but centre); with --resume: once more",
+        help="these checks alone (default: all but the last four); with --resume: once more",
     )
     parser.add_argument("--json", action="store_true", help="print the job as one JSON object")
     book = parser.add_mutually_exclusive_group()
@@ -115,6 +115,19 @@ examples:
     add_analysis(parser)
     # Without it the drive's own class in the book counts.
     parser.set_defaults(profile=None)
+
+
+def calibrations(parser: argparse.ArgumentParser) -> None:
+    """Say what “calibrations” takes."""
+    parser.epilog = """\
+A calibration is made by a job, and counts once that is closed; “evenlobe help calibration” tells
+how.
+
+examples:
+  evenlobe calibrations
+  evenlobe job sound: --drive "check standard" --checks care,zero --describe "alignment disk=AD 7"
+"""
+    add_book(parser)
 
 
 def drives(parser: argparse.ArgumentParser) -> None:

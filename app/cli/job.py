@@ -17,6 +17,7 @@ from app.book.writer import JobWriter, head_for
 from app.cli import output
 from app.cli.arguments import UsageFault
 from app.cli.book import check_out, descriptions_of, write_report
+from app.cli.calibrations import calibrated
 from app.cli.conduct import conduct, outcome_name
 from app.cli.options import DEFAULT_PROFILE
 from app.cli.prompting import Typist
@@ -135,6 +136,7 @@ def run_job(
         line = opened.enter_context(stepping_for(options.steps, source))
         info = source.info
         envelope.check(info)
+        profile = calibrated(profile, options, source, said, left)
         if not options.json:
             _tell_of_input(info, profile, say)
         if left is None:

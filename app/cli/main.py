@@ -15,6 +15,7 @@ from app import desktop
 from app.book.model import BookError
 from app.cli.arguments import COMMANDS, DEFAULT_SOURCE, UsageFault, nearest, parse
 from app.cli.book import backup, describe, export, import_, list_drives, restore, run_report, verify
+from app.cli.calibrations import list_calibrations
 from app.cli.captures import captures_as_text
 from app.cli.job import run_job
 from app.cli.measure import Progress, display_fault, run_meter
@@ -303,6 +304,7 @@ _COMMANDS: dict[str, Command] = {
     "simulate": _simulate,
     "job": _job,
     "drives": _of_book(list_drives),
+    "calibrations": _of_book(list_calibrations),
     "describe": _of_book(describe),
     "report": _of_book(run_report),
     "verify": lambda options: OK if verify(options, say) else NO_READING,

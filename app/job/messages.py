@@ -111,6 +111,11 @@ STANDARD_UM = Message(
     "outward positive."
 )
 STANDARD_U = Message("Standard uncertainty of that. Left open, it is 2 µm.")
+ORIGINAL_UM = Message(
+    "Zero of the original disk on this side, by its certificate or its calibration. Left open, it "
+    "is what the class states."
+)
+ORIGINAL_U = Message("Standard uncertainty of that. Left open, it is what the class states.")
 INSERT_ORIGINAL = Message("Insert the original alignment disk. Never write while it is in.")
 INSERT_WORKING = Message("Insert the working disk, its notch covered. Never write while it is in.")
 

@@ -55,6 +55,8 @@ BRIEF = {
     messages.RESEAT_HERE.text: "Open the clamp and close it again.",
     messages.STANDARD_UM.text: "Offset of the check standard's head?",
     messages.STANDARD_U.text: "Standard uncertainty of that offset?",
+    messages.ORIGINAL_UM.text: "Zero of the original disk on this side?",
+    messages.ORIGINAL_U.text: "Standard uncertainty of that zero?",
     messages.INSERT_ORIGINAL.text: "Original alignment disk in. Never write to it.",
     messages.INSERT_WORKING.text: "Working disk in, its notch covered.",
     messages.STOP_CLEARANCE.text: "Clearance of the outer stop on track 0?",

@@ -28,7 +28,7 @@ from app.job.checks.common import (
     why_not,
 )
 from app.job.checks.gauge import left_at, moved_to, with_gauge
-from app.job.model import ALIGNMENT, Action, Ask, Do, Enter, Outcome, Situation, Value
+from app.job.model import ALIGNMENT, INSISTED, Action, Ask, Do, Enter, Outcome, Situation, Value
 
 _PLACES = (-3, -2, -1, 0, 1, 2, 3)
 """Of the scale's calibration, in fifths of the nominal scale: both lobes are seen at each."""
@@ -58,7 +58,8 @@ def scale(situation: Situation) -> Check:
         aim_um = fifths * _FIFTH * situation.profile.scale_um - start_um
         told = yield from moved_to(gauge, aim_um)
         if told:
-            yield Do(Action.RESEAT, messages.RESEAT_HERE)
+            answer = yield Do(Action.RESEAT, messages.RESEAT_HERE, noticed=True)
+            situation.unseen = answer == INSISTED
             there = yield measure_lobes(situation, f"at {gauge.now_um:+.0f} µm")
             lobes = _signed(situation, there)
             if isinstance(lobes, Lobes) and lobes.reading.balance is not None:
@@ -117,6 +118,7 @@ def zero(situation: Situation) -> Check:
 def working_disk(situation: Situation) -> Check:
     """Measure the original and a working disk in turn, the head untouched: the working's zero."""
     bar_where_unprotected(situation)
+    zero_um, zero_u_um = yield from _zero_of_original(situation)
     read: dict[Message, list[float]] = {messages.INSERT_ORIGINAL: [], messages.INSERT_WORKING: []}
     for _ in range(_ROUNDS):
         for words, found in read.items():
@@ -129,7 +131,6 @@ def working_disk(situation: Situation) -> Check:
             found += each
     original, working = read.values()
     apart = difference_of(working, original)
-    zero_um, zero_u_um = _zero_of(situation)
     parts = (
         Part("seatings of both", apart.u, dof=apart.dof, unit="µm"),
         Part("zero of the original", zero_u_um, zero_um, unit="µm"),
@@ -146,7 +147,9 @@ def _seatings(
     found: list[float] = []
     for number in range(1, times + 1):
         if not seated:
-            yield Do(Action.RESEAT, fill(messages.RESEAT, number, times), noticed=True)
+            words = fill(messages.RESEAT, number, times)
+            answer = yield Do(Action.RESEAT, words, noticed=True)
+            situation.unseen = answer == INSISTED
         measurement: Measurement = yield measure_lobes(situation, f"seating {label or number}")
         lobes = _signed(situation, measurement)
         if not isinstance(lobes, Lobes):
@@ -169,11 +172,15 @@ def _climate(situation: Situation) -> tuple[Part, ...]:
     return tuple(part for part in every if part.name != ZERO)
 
 
-def _zero_of(situation: Situation) -> tuple[float, float]:
-    """Return the original's zero and its u, as the profile states it or leaves it unsure."""
+def _zero_of_original(situation: Situation) -> Generator[Ask, Any, tuple[float, float]]:
+    """Ask for the original's zero and its u; where it is left open, the class's count."""
     every = corrections(situation.profile, situation.known, situation.head)
     stated = next(part for part in every if part.name == ZERO)
-    return 0.0 - stated.value, stated.u
+    zero_um = yield Enter("zero of the original", messages.ORIGINAL_UM, "µm", -500.0, 500.0)
+    if zero_um is None:
+        return 0.0 - stated.value, stated.u
+    u_um = yield Enter("u of the original", messages.ORIGINAL_U, "µm", 0.01, 100.0)
+    return zero_um, stated.u if u_um is None else u_um
 
 
 def _without_number(situation: Situation, reason: str) -> Outcome:

@@ -1,0 +1,78 @@
+"""The command ``calibrations``, and what the book's calibrations change in a job that begins."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Mapping
+from datetime import date
+
+from app.book.calibrations import ALIGNMENT_DISK, as_begun, calibrations_in, used_for
+from app.book.model import ResumableJob
+from app.book.store import Book
+from app.cli import output
+from app.cli.book import Say, existing, say_table
+from app.profiles import Profile
+from app.stamp import now
+from instruments.source import Source
+
+
+def list_calibrations(options: argparse.Namespace, say: Say) -> None:
+    """Print the calibrations of the book, and when each is due."""
+    with existing(options.book) as book:
+        found = calibrations_in(book)
+    if not found:
+        say("no calibration in the book yet; “evenlobe help calibration” tells how one is made")
+        return
+    today = date.fromisoformat(now()[:10])
+    rows = [
+        (
+            each.disk,
+            each.profile,
+            each.words,
+            f"{each.made_on}, job {each.job}",
+            each.state_on(today),
+            each.instrument or "–",
+            "virtual drive" if each.virtual else "",
+        )
+        for each in found
+    ]
+    say_table(
+        [("disk", "class", "what", "calibrated", "due", "instrument", ""), *rows],
+        say,
+    )
+
+
+def calibrated(
+    profile: Profile,
+    options: argparse.Namespace,
+    source: Source,
+    said: Mapping[str, str],
+    left: ResumableJob | None,
+) -> Profile:
+    """Return the class that a job goes by, with the book's calibrations that it may use.
+
+    What is used, and what is not, is told. A job that is gone on with keeps those with which it
+    was begun.
+
+    Raises
+    ------
+    BookError
+        When the book cannot be read.
+    """
+    if options.no_book:
+        return profile
+    with Book(options.book) as book:
+        found = calibrations_in(book)
+    if left is not None:
+        return as_begun(profile, found, left.head.profile_values)
+    use = used_for(
+        profile,
+        found,
+        said.get(ALIGNMENT_DISK, ""),
+        source.instrument,
+        virtual=source.info.virtual,
+        today=date.fromisoformat(now()[:10]),
+    )
+    for note in use.notes:
+        output.tell(f"evenlobe: {note}")
+    return use.profile

@@ -1,0 +1,43 @@
+"""A calibration from the bench to the job that uses it, by the commands alone."""
+
+import json
+
+import pytest
+
+from app.cli.main import BAD_INPUT, OK, run
+
+SOURCE = "sim:rate=250e3&carrier_hz=61e3&pace=fast&seed=3&backlash_um=2&clamp_um=3&scale_um=181"
+"""The class says 190 µm; a lower rate keeps the test short."""
+DISK = "alignment disk=AD 7"
+
+
+def job(book, checks, *more):
+    return run(
+        ["job", SOURCE, "--drive", "A1", "--checks", checks, "--book", str(book), *more, "--json"]
+    )
+
+
+def test_a_scale_from_the_bench_is_used_by_the_next_job_with_that_disk(tmp_path, capsys):
+    book = tmp_path / "book.sqlite3"
+    assert run(["calibrations", "--book", str(book)]) == BAD_INPUT
+    capsys.readouterr()
+    assert job(book, "scale", "--describe", DISK) == OK
+    (scale,) = json.loads(capsys.readouterr().out)["checks"]
+    # What the virtual drive's disk has, and no analysis is told.
+    assert abs(scale["value"] - 181.0) <= scale["expanded_u"] < 0.1 * 181.0
+    assert (scale["verdict"], scale["unit"]) == ("noted", "µm")
+
+    assert job(book, "radial", "--describe", DISK) == OK
+    shown = capsys.readouterr()
+    assert f"used: scale {scale['value']:.1f} ± " in shown.err
+    first = json.loads(shown.out)["checks"][0]
+    by_name = {part["name"]: part for part in first["budget"]}
+    u_part = scale["expanded_u"] / 2.0 / scale["value"]
+    assert by_name["scale of the disk"]["u"] == pytest.approx(u_part * 25.0, rel=0.35)
+
+    assert run(["calibrations", "--book", str(book)]) == OK
+    (head, row) = capsys.readouterr().out.splitlines()
+    assert head.split() == ["disk", "class", "what", "calibrated", "due", "instrument"]
+    assert row.startswith("AD 7")
+    assert "virtual drive" in row
+    assert "due on" in row
