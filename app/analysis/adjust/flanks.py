@@ -100,6 +100,9 @@ def centre_of(
     sides = [side & straight for side in (inward, outward)]
     if any(np.unique(x[side]).size < _LEAST_PLACES for side in sides):
         return FEW_PLACES
+    slopes = [float(np.polyfit(x[side], y[side], 1)[0]) for side in sides]
+    if not slopes[0] > 0.0 > slopes[1]:
+        return FEW_PLACES
     low, high = (_Flank.of(x[side], u_x[side], y[side], u_y[side], top / 2.0) for side in sides)
     u_top = float(u_y[on_top].mean())
     if np.count_nonzero(on_top) < _LEAST_PLACES:

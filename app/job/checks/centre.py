@@ -60,11 +60,14 @@ class _Survey:
         if level_v > _PLATEAU * self.top_v or len(self.places_um) == 1:
             return self.coarse_um
         places = sorted(zip(self.places_um, self.levels_v, strict=True), key=lambda e: e[0].value)
-        steepest = max(
+        slopes = [
             abs(after.value - before.value) / (there.value - here.value)
             for (here, before), (there, after) in pairwise(places)
             if there.value > here.value
-        )
+        ]
+        steepest = max(slopes, default=0.0)
+        if not steepest:
+            return self.coarse_um
         return min(max(_FALL * self.top_v / steepest, _FINE * self.coarse_um), self.coarse_um)
 
 

@@ -149,3 +149,9 @@ def test_each_place_asks_for_the_hand_the_gauge_and_the_signal():
     assert (hand.action, hand.message.text) == (Action.NUDGE, messages.MOVE_BY_GAUGE.text)
     assert isinstance(gauge, Enter)
     assert (signal.measurand, signal.track) == (Measurand.LEVEL, PROFILE.alignment_track)
+
+
+def test_a_gauge_that_stands_still_is_told_and_does_not_end_the_check_in_a_fault():
+    outcome, _, _ = centred(ScriptedDrive(middle_um=-140.0), **{PLACE: 0.0})
+    assert outcome.value is None
+    assert outcome.reason

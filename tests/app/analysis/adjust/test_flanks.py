@@ -89,6 +89,13 @@ def test_what_does_not_tell_the_middle_is_refused_in_a_sentence(places, why):
     assert centre_of(*taken(0.0, 330.0, 155.0, 1e-3, places=places)) == why
 
 
+def test_a_flank_that_is_level_is_none():
+    x = [-200.0, -150.0, -120.0, -90.0, 0.0, 90.0, 120.0, 150.0, 200.0]
+    y = [0.1, 0.5, 0.5, 0.5, 1.0, 0.5, 0.5, 0.5, 0.1]
+    found = centre_of([Quantity(each, 1.0) for each in x], [Quantity(each, 1e-3) for each in y])
+    assert found is FEW_PLACES
+
+
 def test_a_neighbour_is_told_by_an_amplitude_that_rises_again():
     places, heights = taken(0.0, 330.0, 300.0, 1e-3, places=np.arange(-330.0, 331.0, STEP_UM))
     beside = [0.4 * over(330.0, 300.0, place.value - 529.0) for place in places]
