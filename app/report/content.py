@@ -8,6 +8,7 @@ from itertools import pairwise
 from app.analysis.results import Verdict
 from app.book.drift import change_of, moment_of
 from app.book.model import JobRecord, JobSummary
+from app.job.checks.gauge import PLACE
 from app.job.checks.prepare import CAUTIONS
 from app.job.job import SOURCE_CHANGED
 from app.job.model import DESCRIPTIONS, CheckName, Entry, Outcome, Stage, Value
@@ -275,7 +276,8 @@ def _conditions(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[ReportB
         for entry in record.entries
         if entry.track is None
         and entry.label.casefold() not in told
-        and entry.label != SOURCE_CHANGED
+        # A place stands at each measurement that was taken there.
+        and entry.label not in (SOURCE_CHANGED, PLACE)
     ]
     # Short facts two to a line, and long ones below them.
     short = [row for row in rows if max(map(len, row)) <= _SHORT]

@@ -104,6 +104,13 @@ def _now(record: JobRecord, outcomes: Sequence[Outcome]) -> str:
     offset = record.as_left.offset_um or record.as_found.offset_um
     if offset is not None and record.as_left.offset_um is not None:
         said.append(f"The head stands {_away(offset)} the middle of the track")
+    for each in outcomes:
+        if each.check is CheckName.CENTRE and each.value is not None:
+            found = amount(Value("", each.value, each.covering_u, each.unit))
+            said.append(
+                f"The head stands {found} off the middle of a track that another drive wrote; how "
+                "well that one was aligned is not known"
+            )
     if not record.closed_at:
         said.append("The work is not finished")
     return ". ".join(said) + "." if said else "Nothing was judged."

@@ -95,7 +95,8 @@ def _is_bent(x: Floats, y: Floats, u: Floats) -> bool:
     if x.size < _LEAST_PLACES + 2:
         return False
     # In parts of their reach, so that cubes are of the size of the rest.
-    curve = fit(np.vander(x / np.abs(x).max(), 4, increasing=True), y, u)
+    reach = float(np.abs(x).max())
+    curve = fit(np.vander(x / reach, 4, increasing=True), y, u)
     bends = (curve.estimate(0.0, 0.0, 1.0, 0.0), curve.estimate(0.0, 0.0, 0.0, 1.0))
     return any(abs(each.value) > _LEAST_T * each.u for each in bends)
 

@@ -170,7 +170,7 @@ def _outcome(
             Value("place by the gauge", end_um, survey.gauge.u_um, "µm"),
             Value.of("wider of head and track", finding.wider_um, "µm"),
             Value("narrower of head and track", finding.narrower_um, unit="µm"),
-            Value("width over which a peak is blind", finding.blind_um, unit="µm"),
+            Value("width of the blind top", finding.blind_um, unit="µm"),
             Value("places", float(len(survey.places_um))),
         ),
     )

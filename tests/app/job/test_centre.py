@@ -5,11 +5,14 @@ import pytest
 from app.analysis.adjust.flanks import NO_FLANK, ONE_SIDE
 from app.analysis.messages import fill
 from app.analysis.results import Measurand, Verdict
+from app.book.model import Drive, JobRecord
 from app.job import messages
 from app.job.checks.centre import LEAVE
 from app.job.checks.gauge import PLACE
-from app.job.model import Action, CheckName, Do, Enter, Measure, Stage
+from app.job.model import Action, CheckName, Do, Enter, JobHead, Measure, Stage
 from app.job.plan import Planned, plan_for
+from app.report.content import report_of
+from app.report.html import page_of
 from tests.app.job.hands import PROFILE, ScriptedDrive, carry_out, job_on
 
 PLAN = [Planned(CheckName.CENTRE, Stage.WORK)]
@@ -39,7 +42,7 @@ def test_the_head_is_brought_over_the_middle_and_the_creep_is_backed_off(middle_
     wider = detail(outcome, "wider of head and track")
     assert abs(wider.value - 330.0) <= 2.0 * wider.u
     # A head over a narrower track reads the same all over the difference of their widths.
-    blind_um = detail(outcome, "width over which a peak is blind").value
+    blind_um = detail(outcome, "width of the blind top").value
     assert blind_um == pytest.approx(330.0 - track_um, abs=12.0)
     assert job.drive.loose is False
     actions = [each.action for each in drive.done]
@@ -155,3 +158,15 @@ def test_a_gauge_that_stands_still_is_told_and_does_not_end_the_check_in_a_fault
     outcome, _, _ = centred(ScriptedDrive(middle_um=-140.0), **{PLACE: 0.0})
     assert outcome.value is None
     assert outcome.reason
+
+
+def test_the_report_says_to_owner_and_auditor_that_it_is_relative():
+    outcome, _, kept = centred(ScriptedDrive(middle_um=30.0), **{LEAVE: "middle"})
+    head = JobHead("2026-03-01T09:00:00+00:00", "scripted", False, "0", PROFILE.name)
+    record = JobRecord(1, Drive("TM-0031", PROFILE.name), head, tuple(kept.entries), (outcome,))
+    page = page_of(report_of(record, ()))
+    assert "off the middle of a track that another drive wrote" in page
+    assert "not proved: where the standard" in page
+    assert "width of the blind top 4" in page
+    # Each place stands at its measurement, and not among the conditions once more.
+    assert page.count("Place by the gauge") == 0
