@@ -260,7 +260,131 @@ CALIBRATION = Topic(
     ),
 )
 
-TOPICS = {topic.name: topic for topic in (SPOILS, CENTRE, CALIBRATION)}
+PROBE = Topic(
+    "probe",
+    "How a probe is proved",
+    (
+        (
+            "A detector probe keeps some volts for itself, bends near its knee, and the input "
+            "behind it lets no steady level through. A corner that is stated 10 % off is an error "
+            "of 0.016 in the ratio that no reading shows. So have the instrument measure its own "
+            "front end, with its own output, before a drive is judged by it."
+        ),
+        Table(
+            ("do", "because"),
+            (
+                (
+                    "Unplug headphones and loudspeakers; set every volume of output and input",
+                    (
+                        "tones are played, from nearly nothing up; what is kept holds for these "
+                        "volumes alone"
+                    ),
+                ),
+                (
+                    (
+                        "Lead the output to the probe's tips, where the drive's test points would "
+                        "be, and the probe to the input; the drive's motor is off"
+                    ),
+                    "what comes back has then gone through all that a reading goes through",
+                ),
+                (
+                    "evenlobe check-source sound: --roles envelope,index --play DEVICE",
+                    (
+                        "it asks, tells each level before it is played, and says what it found: "
+                        "threshold, knee, polarity, rise, gain, and the low corner behind"
+                    ),
+                ),
+                (
+                    "--seconds 180 beside it",
+                    (
+                        "the sample clock is then known against the computer's within some parts "
+                        "in a million"
+                    ),
+                ),
+                (
+                    "--meter beside it",
+                    (
+                        "a steady tone plays at the end: what a meter reads at the tips gives the "
+                        "volts. Most hand meters read right up to 1 kHz only; look into its data "
+                        "sheet, and state its tolerance there, as 0.35+-3%"
+                    ),
+                ),
+                (
+                    "--at-most 20 beside it",
+                    "no more than 20 % of the output's full scale is played",
+                ),
+            ),
+        ),
+        (
+            "What was found is kept for that input, used by every reading of it, and written into "
+            "its recordings; “detector unproved” goes. It is void where rate, columns or the "
+            "sound server's volume are others. A job asks before it begins whether to look for "
+            "ten seconds if it still holds; nothing is played before you say so."
+        ),
+        (
+            "What it cannot do: a card plays up to about 0.4 of its rate. A drive's carrier lies "
+            "above that, and there the law is taken as the same within 1.5 % of the top, which is "
+            "in u. Without a detector only the product of the output's coupling and the input's "
+            "is known. A volume that no sound server tells, a knob on the card, shows in the gain "
+            "when it is looked at again, and not before."
+        ),
+        "evenlobe probes shows three probes to build, with their values and drawings.",
+    ),
+)
+
+WIRE = Topic(
+    "wire",
+    "How a drive is stepped by wire",
+    (
+        (
+            "Two hands hold screwdriver and probe, and the third steps the drive. Where something "
+            "can step it by command, a microcontroller on its lines STEP and DIRECTION or the "
+            "computer that drives the disk, a job need not ask for that hand: long seeks and the "
+            "arrivals of the hysteresis, on both heads, then go by themselves."
+        ),
+        Table(
+            ("do", "because"),
+            (
+                (
+                    (
+                        "Leave the write gate's conductor to the drive unconnected, with 1 kΩ "
+                        "from it to the logic's 5 V; measure more than 2.4 V on it with "
+                        "everything on"
+                    ),
+                    (
+                        "no word of the line writes, but what steps may be wired or programmed "
+                        "wrong: the alignment disk goes in after that, and no sooner"
+                    ),
+                ),
+                (
+                    "evenlobe steps serial:/dev/ttyACM0, and type seek 16, step out 2 100, where",
+                    "each answer is shown; hands off carriage and belt, it moves as you say",
+                ),
+                (
+                    (
+                        "--steps serial:/dev/ttyACM0 or --steps run:COMMAND for job and window, "
+                        "or “steps by wire” in the form of the source; --steps sim: on the "
+                        "virtual drive"
+                    ),
+                    "the job's seeks and arrivals are then the line's",
+                ),
+                (
+                    "Enter takes over; Shift Enter, in the terminal the word wire, gives back",
+                    "a hand may do it at any time",
+                ),
+            ),
+        ),
+        (
+            "The line's word is not enough. Each answer tells how all stands and is held against "
+            "what was asked, and that the head left and came back is seen by the lobes. A line "
+            "that lies, is late, answers half a line or moves where it was not asked is given up "
+            "with the reason, the needle rests where the head may be astray, and the hands go on."
+        ),
+        "evenlobe steps --help tells what the line has to answer, and within how many seconds.",
+    ),
+)
+
+TOPICS = {topic.name: topic for topic in (SPOILS, CENTRE, CALIBRATION, PROBE, WIRE)}
 """Every topic by its name, in the order in which they are listed."""
 
 

@@ -95,6 +95,9 @@ RESOLVES_UNPROVED = Message(
     "what this input resolves is not known before its detector is proved; check-source --play does "
     "that"
 )
+RESOLVES_UNCHECKED = Message(
+    "what this input resolves is not known, for no check of it is kept; check-source tells"
+)
 DETECTOR_PROVED_TO = Message(
     "the detector was measured with carriers up to {0} kHz; at {1} kHz it is taken as the same"
 )

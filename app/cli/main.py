@@ -32,7 +32,7 @@ from app.handbook import TOPICS, as_text
 from app.live.measurement import EnvelopeOptions, envelope_options, measure
 from app.live.opening import Opening
 from app.live.session import Session
-from app.live.stepping import Stepping
+from app.live.stepping import check_steps
 from app.live.view import View
 from app.profiles import ProfileError, load_profile, profile_as_text, profiles_as_text
 from app.text import reading_as_json, reading_as_text
@@ -76,7 +76,9 @@ def run(arguments: Sequence[str]) -> int:
 def _dashboard(options: argparse.Namespace) -> int:
     _check_belongings(options)
     session = Session(load_profile(options.profile), _envelope(options))
-    line = None if options.steps is None else Stepping(options.steps)
+    if options.steps is not None:
+        # Which source a job will be of is not known yet.
+        check_steps(options.steps, virtual=True)
     fault = display_fault()
     if fault is None:
         try:
@@ -93,7 +95,7 @@ def _dashboard(options: argparse.Namespace) -> int:
                 Opening(options.source, options.roles or "") if options.source else None,
                 sys.argv[:1],
                 options.book,
-                line=line,
+                steps=options.steps or "",
                 open_output=partial(_output, options.tone or ""),
             )
     tell(f"evenlobe: no window ({fault}); the needle is shown as text")

@@ -27,6 +27,7 @@ from app.live.proving import (
     limits_by,
     proof_of,
     recheck,
+    recheck_words,
 )
 from app.live.source_check import QUIET_S, QuietCheck, listen, quiet_check_of
 from app.numbers import plus_minus
@@ -238,11 +239,7 @@ def recheck_before_job(
 def _is_asked_for(proof: InputProof) -> bool:
     if not sys.stdin.isatty():
         return False
-    _tell(
-        f"The input was checked on {proof.made_on}. To look, in ten seconds, whether that holds: "
-        f"stop the drive's motor and lead the output “{proof.output}” through the probe to the "
-        "input; unplug headphones and loudspeakers."
-    )
+    _tell(recheck_words(proof))
     return _asked("play? (y/n)").lower() in _YES
 
 

@@ -4,16 +4,12 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import closing, contextmanager
 
-from app.cli.arguments import UsageFault
-from app.live.stepping import Stepping
+from app.live.stepping import Stepping, stepping_of
 from instruments.source import Source
 from instruments.steps.line import StepsFault, steps_line
 from instruments.steps.protocol import WHERE, read_command
-from instruments.virtual.steps import StepsDevice, VirtualSteps
-
-_VIRTUAL = "sim:"
 
 
 @contextmanager
@@ -22,22 +18,14 @@ def stepping_for(address: str | None, source: Source) -> Iterator[Stepping | Non
 
     Raises
     ------
-    UsageFault, SourceError
+    SourceError
         When there is none at that address.
     """
-    with ExitStack() as opened:
-        if address is None:
-            yield None
-            return
-        if address == _VIRTUAL:
-            if source.controls is None:
-                raise UsageFault(
-                    f"--steps {_VIRTUAL} steps the virtual drive; write serial:PORT or run:COMMAND"
-                )
-            virtual = opened.enter_context(VirtualSteps(StepsDevice(source.controls)))
-            address = virtual.address
-        line = Stepping(address)
-        opened.callback(line.close)
+    if address is None:
+        yield None
+        return
+    hands = None if source.controls is None else lambda: source.controls
+    with closing(stepping_of(address, hands)) as line:
         line.open()
         yield line
 

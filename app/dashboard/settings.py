@@ -145,6 +145,8 @@ def _as_tree(choice: Choice) -> dict[str, str]:
 
 def _choice_of(tree: dict[str, Any]) -> Choice:
     texts = {key: _text(tree[key]) for key in ("profile", "disk")}
+    # A line that steps was not yet kept in older files.
+    tree = {"steps": ""} | tree
     opening = Opening(**{each.name: _text(tree[each.name]) for each in fields(Opening)})
     return Choice(opening, **texts)
 

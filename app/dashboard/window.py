@@ -49,6 +49,7 @@ from app.dashboard.job_panel.controller import JobController
 from app.dashboard.job_panel.panel import card_of
 from app.dashboard.needle_page.page import INDEXED_ROLES, LARGE_UM, SMALL_UM, NeedlePage
 from app.dashboard.needle_page.status import class_words, source_words
+from app.dashboard.recheck_page import RecheckPage
 from app.dashboard.report_page import ReportPage
 from app.dashboard.settings import Choice, Settings, settings_path
 from app.dashboard.source_page.page import SourcePage
@@ -56,13 +57,14 @@ from app.dashboard.style import Colours, Sizes, Theme, palette_for, style_sheet,
 from app.dashboard.widgets import ENTERS, TouchButton, laid, named
 from app.diagnostics import diagnostics
 from app.faults import words_for
-from app.live.opening import Opening
+from app.job.origin import Origin
+from app.live.opening import Opening, line_of
 from app.live.view import Phase, View
 from app.profiles import Profile, ProfileError, load_profile, profile_names
 from app.stamp import now, version
 
 if TYPE_CHECKING:
-    from app.live.session import Session
+    from app.live.session import OpenPlayer, Session
     from app.live.stepping import Stepping
 
 
@@ -175,12 +177,14 @@ class MainWindow(QWidget):
         Monotonic seconds, the clock of ``View.reading_at_s``.
     book : Path or None
         The job book's file; the user's own when None.
-    line : Stepping or None
-        What steps the drive by wire.
+    steps : str
+        The line that steps the drive in a job where the form states none.
     open_output : callable or None
         Opens a sound output for the needle by ear.
     settings : Settings or None
         What is remembered from one run to the next; nothing when None.
+    open_player : callable or None
+        Opens the sound output by which a check of the input is looked at before a job.
     """
 
     failed = Signal(str)
@@ -192,14 +196,16 @@ class MainWindow(QWidget):
         theme: Theme | None = None,
         clock: Callable[[], float] = time.monotonic,
         book: Path | None = None,
-        line: Stepping | None = None,
+        steps: str = "",
         open_output: OpenOutput | None = None,
         settings: Settings | None = None,
+        open_player: OpenPlayer | None = None,
     ) -> None:
         super().__init__()
         self._session = session
         self._settings = settings or Settings()
         self._opening = Opening()
+        self._steps = steps
         self._clock = clock
         self._fixed_theme = theme
         self._theme = theme or theme_for(QGuiApplication.palette(), self._settings.colours)
@@ -208,19 +214,22 @@ class MainWindow(QWidget):
         self.setObjectName("bench")
         self.setWindowTitle(self.tr("Evenlobe"))
         self.setMinimumSize(*_LEAST_SIZE)
-        self.controller = JobController(session, now, version(), book, line, self)
+        self.controller = JobController(session, now, version(), book, self)
         self.needle_page = NeedlePage(session, self.controller, self)
         self.source_page = SourcePage(session, self._settings, self)
         self.help_page = HelpPage(self)
         self.drives_page = DrivesPage(book, profile_names(), self)
         self.report_page = ReportPage(book, self)
         self.describe_page = DescribePage(book, self)
+        self.recheck_page = RecheckPage(session, open_player, self)
+        self._after_recheck: Callable[[], None] = self.show_needle
         self._pages = QStackedWidget(self)
         self._refreshed = (
             self.source_page,
             self.drives_page,
             self.report_page,
             self.describe_page,
+            self.recheck_page,
         )
         for page in (self.help_page, self.needle_page, *self._refreshed):
             self._pages.addWidget(page)
@@ -250,7 +259,8 @@ class MainWindow(QWidget):
         self.drives_page.begin_job.connect(self.begin_job)
         self.drives_page.resume.connect(self.resume)
         self.drives_page.show_report.connect(self.show_report)
-        for page in (self.help_page, self.source_page, self.drives_page):
+        self.recheck_page.decided.connect(lambda: self._after_recheck())
+        for page in (self.help_page, self.source_page, self.drives_page, self.recheck_page):
             page.back.connect(self.show_needle)
         self.report_page.back.connect(self.leave_report)
         self.report_page.describe.connect(self.show_descriptions)
@@ -440,31 +450,66 @@ class MainWindow(QWidget):
         origin = self._session.origin()
         if origin is None:
             self.drives_page.say(self.tr("No source is running; open the one of the drive first."))
-        elif profile_name == self._session.profile.name or self.use_class(profile_name):
-            self.controller.begin(Drive(identity, profile_name), origin)
+        else:
+            drive = Drive(identity, profile_name)
+            self._looked_at(lambda: self._begin_job(drive, origin))
+
+    def _looked_at(self, begin: Callable[[], None]) -> None:
+        """Begin a job, first asking whether a check of the input is to be looked at."""
+        if not self.recheck_page.asks:
+            begin()
+            return
+        self._after_recheck = begin
+        self._pages.setCurrentWidget(self.recheck_page)
+        self.recheck_page.activate()
+
+    def _begin_job(self, drive: Drive, origin: Origin) -> None:
+        line = self._line(virtual=origin.virtual)
+        if isinstance(line, str):
+            self._say_at_drives(line)
+        elif drive.profile == self._session.profile.name or self.use_class(drive.profile):
+            self.controller.begin(drive, origin, line)
             self.show_needle()
+
+    def _line(self, *, virtual: bool) -> Stepping | str | None:
+        """Return what is to step the drive in a job, None where hands do, or why it cannot."""
+        steps = self._opening.steps or self._steps
+        hands = (lambda: self._session.controls) if virtual else None
+        return line_of(steps, hands) if steps else None
+
+    def _say_at_drives(self, words: str) -> None:
+        self.show_drives()
+        self.drives_page.say(words)
 
     def resume(self, left: ResumableJob) -> None:
         """Go on with an open job of the book."""
-        view = self._session.view()
-        if self.controller.number != left.number:
-            if view.phase is not Phase.RUNNING:
-                self.drives_page.say(
-                    self.tr("No source is running; open the one of the drive first.")
-                )
-                return
-            try:
-                left.check_fits(self._class_of(left), view.virtual)
-                if left.head.profile != self._session.profile.name:
-                    self.use_class(left.head.profile)
-                self.controller.take_up(left)
-            except (ProfileError, BookError) as fault:
-                self.drives_page.say(str(fault))
-                return
-            if view.virtual:
-                self.controller.say(
-                    self.tr("Opened anew, the virtual drive is as it was first brought in.")
-                )
+        if self.controller.number == left.number:
+            self.show_needle()
+        elif self._session.view().phase is not Phase.RUNNING:
+            self.drives_page.say(self.tr("No source is running; open the one of the drive first."))
+        else:
+            self._looked_at(lambda: self._take_up(left))
+
+    def _take_up(self, left: ResumableJob) -> None:
+        virtual = self._session.view().virtual
+        line = self._line(virtual=virtual)
+        if isinstance(line, str):
+            self._say_at_drives(line)
+            return
+        try:
+            left.check_fits(self._class_of(left), virtual)
+            if left.head.profile != self._session.profile.name:
+                self.use_class(left.head.profile)
+            self.controller.take_up(left, line)
+        except (ProfileError, BookError) as fault:
+            if line is not None:
+                line.close()
+            self._say_at_drives(str(fault))
+            return
+        if virtual:
+            self.controller.say(
+                self.tr("Opened anew, the virtual drive is as it was first brought in.")
+            )
         self.show_needle()
 
     def _class_of(self, left: ResumableJob) -> Profile:
@@ -652,8 +697,9 @@ def run_dashboard(
     argv: Sequence[str],
     book: Path | None = None,
     settings: Path | None = None,
-    line: Stepping | None = None,
+    steps: str = "",
     open_output: OpenOutput | None = None,
+    open_player: OpenPlayer | None = None,
 ) -> int:
     """Show the window until it is closed or interrupted, and close the session.
 
@@ -667,10 +713,12 @@ def run_dashboard(
         The program's arguments, for Qt's own options.
     book, settings : Path or None
         The files of job book and settings; the user's own when None.
-    line : Stepping or None
-        What steps the drive by wire; closed with the window.
+    steps : str
+        The line that steps the drive in a job where the form states none.
     open_output : callable or None
         Opens a sound output for the needle by ear.
+    open_player : callable or None
+        Opens the sound output by which a check of the input is looked at before a job.
 
     Returns
     -------
@@ -683,7 +731,14 @@ def run_dashboard(
     QGuiApplication.setDesktopFileName(desktop.NAME)
     QApplication.setWindowIcon(QIcon(str(desktop.ICON)))
     remembered = Settings(settings or settings_path())
-    window = MainWindow(session, book=book, line=line, open_output=open_output, settings=remembered)
+    window = MainWindow(
+        session,
+        book=book,
+        steps=steps,
+        open_output=open_output,
+        settings=remembered,
+        open_player=open_player,
+    )
     room = QGuiApplication.primaryScreen().availableSize()
     usual = QSize(*remembered.size_px) if remembered.size_px else room * 0.85
     window.resize(usual.boundedTo(room))
@@ -717,8 +772,6 @@ def run_dashboard(
         window.stop()
         window.close()
         session.close()
-        if line is not None:
-            line.close()
         for each, handler in before.items():
             signal.signal(each, handler)
 

@@ -72,6 +72,14 @@ class Player(Protocol):
         ...
 
 
+class SilentPlayer(Player, Protocol):
+    """A player that can be let go of."""
+
+    def close(self) -> None:
+        """Fall silent and let go of the output."""
+        ...
+
+
 @dataclass(frozen=True, slots=True)
 class LoopFound:
     """What a check by the output found.

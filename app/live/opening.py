@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from app.live.measurement import EnvelopeOptions, envelope_options
+from app.live.stepping import Hands, Stepping, check_steps, stepping_of
 from instruments.address import FILE_OPTIONS, AddressParts, join_address, split_address
 from instruments.options import Option, read_toleranced
 from instruments.pipe.source import OPTIONS as STREAM_OPTIONS
@@ -123,12 +124,15 @@ class Opening:
         What the channels carry, as ``--roles`` has it.
     low_corner, detector_threshold : str
         What is stated of an envelope, as ``--low-corner`` and ``--detector-threshold`` have it.
+    steps : str
+        The line that steps the drive in a job, as ``--steps`` has it.
     """
 
     address: str = ""
     roles: str = ""
     low_corner: str = ""
     detector_threshold: str = ""
+    steps: str = ""
 
     @property
     def envelope(self) -> EnvelopeOptions | None:
@@ -162,10 +166,13 @@ class Opening:
             parts = split_address(self.address)
         except AddressError:
             return None
+        if parts.scheme in ("pipe", "run"):
+            return None
+        kept = replace(self, steps="") if self.steps.startswith("run:") else self
         if parts.scheme == "file":
             path = os.path.abspath(parts.body)
-            return replace(self, address=join_address(replace(parts, body=path)))
-        return None if parts.scheme in ("pipe", "run") else self
+            return replace(kept, address=join_address(replace(parts, body=path)))
+        return kept
 
     @property
     def command(self) -> str:
@@ -175,6 +182,7 @@ class Opening:
             ("--roles", self.roles),
             ("--low-corner", self.low_corner),
             ("--detector-threshold", self.detector_threshold),
+            ("--steps", self.steps),
         ):
             words += [name, text] if text else []
         return shlex.join(words)
@@ -186,6 +194,8 @@ class Opening:
             if self.roles:
                 parse_roles(self.roles)
             _ = self.envelope
+            if self.steps:
+                check_steps(self.steps, virtual=parts.scheme == "sim")
         except SourceError as fault:
             return str(fault)
         kind = KINDS[parts.scheme]
@@ -244,3 +254,14 @@ def address_of(kind: Kind, body: str, options: Mapping[str, str]) -> str:
         body = f"TCPIP::{host}::{port or _SCOPE_PORT}::SOCKET"
     told = {key: value.strip() for key, value in options.items() if value.strip()}
     return join_address(AddressParts(kind.scheme, body, told))
+
+
+def line_of(steps: str, hands: Hands | None) -> Stepping | str:
+    """Return the line that is stated to step a drive, or a sentence that says why it cannot.
+
+    `hands` returns those at the virtual drive; None at any other.
+    """
+    try:
+        return stepping_of(steps, hands)
+    except SourceError as fault:
+        return str(fault)

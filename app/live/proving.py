@@ -11,7 +11,7 @@ from app.analysis.envelope.detector import KNEE_U
 from app.analysis.envelope.setup import is_beyond
 from app.analysis.frontend.detector import DetectorLaw
 from app.analysis.frontend.limits import TOP_PART, Limit, SignalChain, limits_of, together_um
-from app.analysis.messages import RESOLVES, RESOLVES_UNPROVED, fill
+from app.analysis.messages import RESOLVES, RESOLVES_UNCHECKED, RESOLVES_UNPROVED, fill
 from app.analysis.results import Message
 from app.files import atomic_write, folder_for
 from app.live.loop_check import LoopFault, LoopFound, Player, Tell, check_loop
@@ -153,10 +153,10 @@ def chain_of(quiet: QuietCheck, loop: LoopFound | None, profile: Profile) -> Sig
 
 
 def resolution_of(info: SourceInfo, profile: Profile) -> Message | None:
-    """Return what an input lets a reading resolve, None where no check of it is kept."""
+    """Return what an input lets a reading resolve; None of a capture and of the virtual drive."""
     proof = info.proof
     if proof is None:
-        return None
+        return RESOLVES_UNCHECKED if info.live and not info.virtual else None
     full_v = info.full_scale_v or 1.0
     columns = sum(role is not Role.INDEX for role in info.roles)
     chain = SignalChain(
@@ -219,6 +219,17 @@ def recheck(source: Source, player: Player, profile: Profile, tell: Tell) -> str
     )
     now = proof_of(kept.identity, loop.quiet, loop, kept.output, date.today().isoformat())
     return let_go_where_moved(kept, now)
+
+
+def recheck_words(proof: InputProof) -> str:
+    """Return what is to be done before a recheck plays; nothing where there is none to be had."""
+    if not proof.output:
+        return ""
+    return (
+        f"The input was checked on {proof.made_on}. To look, in ten seconds, whether that holds: "
+        f"stop the drive's motor and lead the output “{proof.output}” through the probe to the "
+        "input; unplug headphones and loudspeakers."
+    )
 
 
 def let_go_where_moved(kept: InputProof, now: InputProof) -> str:

@@ -14,6 +14,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import partial
 
 from app.analysis import messages
@@ -21,6 +22,7 @@ from app.analysis.messages import fill
 from app.analysis.results import Message, Side
 from app.faults import words_for
 from app.job.origin import Origin
+from app.live.loop_check import SilentPlayer
 from app.live.measurement import (
     AnyAnalyser,
     EnvelopeOptions,
@@ -30,12 +32,13 @@ from app.live.measurement import (
     analyser_for,
     origin_of,
 )
-from app.live.proving import resolution_of
+from app.live.proving import recheck, recheck_words, resolution_of
 from app.live.view import FAULT, Controls, Listed, Listing, Newest, View
 from app.profiles import Profile
 from app.stream.acquisition import Acquisition, Phase
 from app.stream.ring import Ring
 from instruments.address import attached_sources, open_address
+from instruments.proof import InputProof
 from instruments.source import Block, Source, SourceError, SourceInfo, SourceRequest, parse_roles
 
 _MARGIN_S = 0.05
@@ -51,6 +54,22 @@ _STEP_S = 0.01
 _LONGEST_STEP_S = 0.1
 _WAIT_S = 0.1
 _STOP_WITHIN_S = 2.0
+
+
+OpenPlayer = Callable[[str, int], SilentPlayer]
+"""Opens a sound output by its name, at so many frames a second."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rechecked:
+    """What came of a look whether a check of the input holds.
+
+    ``moved`` says what did, and ``fault`` why it could not be looked at; both are empty where all
+    holds.
+    """
+
+    moved: str = ""
+    fault: str = ""
 
 
 class _Run:
@@ -165,6 +184,12 @@ class _Run:
         if source is None or acquisition is None or acquisition.status().info is None:
             return None
         return origin_of(source, self._profile)
+
+    @property
+    def proof(self) -> InputProof | None:
+        """What is kept of the open input."""
+        source, analyser = self._source, self._analyser
+        return None if source is None or analyser is None else source.info.proof
 
     def teach(self, what: Callable[[AnyAnalyser], Message | None]) -> Message | None:
         """Let `what` work on the analyser; returns what is missing where it could not."""
@@ -364,8 +389,8 @@ class Session:
     def use(self, profile: Profile) -> None:
         """Measure by another class of drive from now on; what is open is opened again."""
         self.profile = profile
-        if self._run is not None and self._opened is not None:
-            self.open(*self._opened)
+        if self._run is not None:
+            self.reopen()
 
     def close(self) -> None:
         """Stop all threads; done within two seconds. May be called again."""
@@ -386,6 +411,40 @@ class Session:
     def controls(self) -> Controls | None:
         """The virtual drive's controls, when that is the source."""
         return self._run.controls if self._run is not None else None
+
+    @property
+    def recheck_words(self) -> str:
+        """What is to be done before a check of the open input is looked at; empty without one."""
+        proof = None if self._run is None else self._run.proof
+        return "" if proof is None else recheck_words(proof)
+
+    def recheck(
+        self, open_player: OpenPlayer, tell: Callable[[str], None]
+    ) -> Callable[[], Rechecked]:
+        """Close what is open; return the work that looks whether a check of that input holds.
+
+        The work takes ten seconds and is for a thread of its own; :meth:`reopen` follows it.
+        """
+        run, self._run = self._run, None
+        assert run is not None
+        assert self._opened is not None
+        address, roles, _ = self._opened
+        make, profile = partial(_make, self._opener, address, roles), self.profile
+        run.ask_to_stop()
+
+        def work() -> Rechecked:
+            run.stop()
+            try:
+                return Rechecked(_rechecked(make(), open_player, profile, tell))
+            except SourceError as fault:
+                return Rechecked(fault=str(fault))
+
+        return work
+
+    def reopen(self) -> None:
+        """Open again what was open last."""
+        if self._opened is not None:
+            self.open(*self._opened)
 
     def measure(self, request: MeasurementRequest) -> None:
         """Begin a measurement beside the live needle, in place of one under way.
@@ -446,6 +505,23 @@ class Session:
 
     def _teach(self, what: Callable[[AnyAnalyser], Message | None]) -> Message | None:
         return self._run.teach(what) if self._run is not None else None
+
+
+def _rechecked(
+    source: Source, open_player: OpenPlayer, profile: Profile, tell: Callable[[str], None]
+) -> str:
+    source.open()
+    try:
+        proof = source.info.proof
+        if proof is None:
+            return "nothing is kept of this input any more"
+        player = open_player(proof.output, round(source.info.sample_rate_hz))
+        try:
+            return recheck(source, player, profile, tell)
+        finally:
+            player.close()
+    finally:
+        source.close()
 
 
 def _make(opener: Opener, address: str, roles: str | None) -> Source:

@@ -13,8 +13,15 @@ from concurrent.futures import Future
 
 from app.analysis.adjust.positioner import ArrivalState, ArrivalWatch
 from app.job.model import Ask, Do
+from instruments.source import AddressError, PracticeControls
 from instruments.steps import protocol
 from instruments.steps.line import StepsFault, StepsLine, steps_line
+from instruments.virtual.steps import StepsDevice, VirtualSteps
+
+Hands = Callable[[], PracticeControls | None]
+
+VIRTUAL = "sim:"
+"""Address of the line that steps the virtual drive."""
 
 _WATCHED_S = 10.0
 """For so long the lobes are waited for, to go or to come back; then the line's word counts."""
@@ -34,6 +41,8 @@ class Stepping:
         ``serial:PORT`` or ``run:COMMAND``.
     clock : callable
         Monotonic seconds.
+    let_go : callable, optional
+        Called once when it is closed.
 
     Attributes
     ----------
@@ -51,9 +60,15 @@ class Stepping:
         When the address cannot be used as written.
     """
 
-    def __init__(self, address: str, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        address: str,
+        clock: Callable[[], float] = time.monotonic,
+        let_go: Callable[[], None] | None = None,
+    ) -> None:
         self._line: StepsLine = steps_line(address)
         self._clock = clock
+        self._let_go = let_go
         self.on = True
         self.said = ""
         self.astray = False
@@ -126,9 +141,12 @@ class Stepping:
         self.on, self.said, self.astray = True, "", False
 
     def close(self) -> None:
-        """Let go of the line; the motor is left as it is."""
+        """Let go of the line; the motor is left as it is. May be called again."""
         self.on = False
         self._line.close()
+        let_go, self._let_go = self._let_go, None
+        if let_go is not None:
+            let_go()
 
     # -- inside --------------------------------------------------------------------------------
 
@@ -192,6 +210,68 @@ class Stepping:
         self._line.close()
         self._forget()
         self.on, self.said, self.astray = False, f"{why}; go on by hand", astray
+
+
+def check_steps(address: str, *, virtual: bool) -> None:
+    """Refuse what is no address of a line that could step the drive behind a source.
+
+    Raises
+    ------
+    AddressError
+        When it cannot be used as written, or is the virtual drive's and the source is not.
+    """
+    if address.strip() != VIRTUAL:
+        steps_line(address)
+    elif not virtual:
+        raise AddressError(
+            f"steps “{VIRTUAL}”: it steps the virtual drive alone; write serial:PORT or run:COMMAND"
+        )
+
+
+def stepping_of(address: str, hands: Hands | None) -> Stepping:
+    """Return what steps by a line, not yet open; of the virtual drive by a line of its own.
+
+    Parameters
+    ----------
+    hands : callable or None
+        Returns those at the virtual drive as it is open now; None at any other.
+
+    Raises
+    ------
+    SourceError
+        When the address cannot be used as written, or not with this source.
+    """
+    check_steps(address, virtual=hands is not None)
+    if hands is None or address.strip() != VIRTUAL:
+        return Stepping(address)
+    virtual = VirtualSteps(StepsDevice(_OpenNow(hands)))
+    return Stepping(virtual.address, let_go=virtual.close)
+
+
+class _OpenNow:
+    """The hands at the virtual drive, which may have been opened anew meanwhile."""
+
+    def __init__(self, hands: Hands) -> None:
+        self._hands = hands
+
+    def select(self, side: int) -> None:
+        """Select a head."""
+        self._now.select(side)
+
+    def step(self, tracks: int) -> None:
+        """Step so many tracks inward."""
+        self._now.step(tracks)
+
+    def seek(self, track: int) -> None:
+        """Go to a track."""
+        self._now.seek(track)
+
+    @property
+    def _now(self) -> PracticeControls:
+        now = self._hands()
+        if now is None:
+            raise OSError("the virtual drive is not open")
+        return now
 
 
 def _bring(line: StepsLine, ask: Do, stop: int) -> None:

@@ -9,8 +9,9 @@ from __future__ import annotations
 import contextlib
 import os
 import threading
+from typing import Protocol
 
-from instruments.source import PracticeControls, SourceUnavailable
+from instruments.source import SourceUnavailable
 from instruments.steps.protocol import GREETING, Standing, read_command
 from instruments.virtual.mechanics import LAST_TRACK
 
@@ -18,10 +19,23 @@ _OVER = b"\x04"
 """A line that nobody asks: the thread is to end."""
 
 
+class Carriage(Protocol):
+    """What of the hands at the virtual drive a line needs."""
+
+    def select(self, side: int) -> None:
+        """Select a head."""
+
+    def step(self, tracks: int) -> None:
+        """Step so many tracks inward."""
+
+    def seek(self, track: int) -> None:
+        """Go to a track."""
+
+
 class StepsDevice:
     """Answers commands as what steps a drive does, by the hands at the virtual one."""
 
-    def __init__(self, hands: PracticeControls) -> None:
+    def __init__(self, hands: Carriage) -> None:
         self._hands = hands
         self._standing = Standing()
 

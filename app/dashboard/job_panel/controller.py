@@ -55,8 +55,11 @@ class JobController(QObject):
         Version of the program, for what is kept.
     book : Path or None
         The book's file; the user's own when None.
+
+    Attributes
+    ----------
     line : Stepping or None
-        What steps the drive by wire.
+        What steps the drive by wire in the job in hand.
     """
 
     changed = Signal()
@@ -70,7 +73,6 @@ class JobController(QObject):
         now: Callable[[], str],
         software: str = "",
         book: Path | None = None,
-        line: Stepping | None = None,
         parent: QObject | None = None,
     ) -> None:
         super().__init__(parent)
@@ -78,7 +80,7 @@ class JobController(QObject):
         self._now = now
         self._software = software
         self._book = book
-        self.line = line
+        self.line: Stepping | None = None
         self.drive: Drive | None = None
         self._runner: JobRunner | None = None
         self._kept: JobWriter | None = None
@@ -91,16 +93,22 @@ class JobController(QObject):
         self._asks_source = False
         self._nudge: tuple[Do, float] | None = None
 
-    def begin(self, drive: Drive, origin: Origin) -> None:
-        """Begin a job on a drive that is at a source; one that is open stays so in the book."""
+    def begin(self, drive: Drive, origin: Origin, line: Stepping | None = None) -> None:
+        """Begin a job on a drive that is at a source; one that is open stays so in the book.
+
+        `line` is what steps the drive by wire, and is closed with the job.
+        """
         self.leave()
+        self.line = line
         head = head_for(
             origin.source, origin.virtual, self._session.profile, self._software, self._now()
         )
         self._keep(JobWriter(drive, head, self._now, path=self._book))
 
-    def take_up(self, left: ResumableJob) -> None:
+    def take_up(self, left: ResumableJob, line: Stepping | None = None) -> None:
         """Resume an open job of the book, which fits; the one in hand stays open there.
+
+        `line` is what steps the drive by wire, and is closed with the job.
 
         Raises
         ------
@@ -109,6 +117,7 @@ class JobController(QObject):
         """
         kept = JobWriter(left.drive, left.head, self._now, path=self._book, number=left.number)
         self.leave()
+        self.line = line
         self._keep(kept, (left.standing, left.outcomes))
 
     def _keep(
@@ -134,6 +143,7 @@ class JobController(QObject):
         if self._runner is not None:
             self._runner.cancel()
         self._runner = self.drive = None
+        self._close_line()
         self._fresh()
         if kept is not None:
             threading.Thread(target=kept.finish, name="book-ending", daemon=True).start()
@@ -145,9 +155,15 @@ class JobController(QObject):
 
     def end(self, within_s: float = 2.0) -> None:
         """Let the book be written to its end: the window goes."""
+        self._close_line()
         kept, self._kept = self._kept, None
         if kept is not None:
             kept.finish(within_s)
+
+    def _close_line(self) -> None:
+        line, self.line = self.line, None
+        if line is not None:
+            line.close()
 
     # -- what it tells -------------------------------------------------------------------------
 

@@ -12,6 +12,8 @@ from app.live.opening import ROLES, Kind, Opening, Stated, address_of
 _CHANNELS = 4
 _SKIPPED = "-"
 _ENVELOPE = "envelope"
+_WORKED_ON = ("sim", "sound", "visa", "run")
+"""Kinds of source of which a job may be made: not a capture, nor what another program copies."""
 
 _WIRINGS = (
     ("by default", ""),
@@ -139,6 +141,13 @@ class SourceForm(QWidget):
             *self._add(self.tr("low corner (Hz)"), self.low_corner),
             *self._add(self.tr("detector threshold (V)"), self.threshold),
         )
+        self.steps: Field | None = None
+        if kind.scheme in _WORKED_ON:
+            of_virtual = "sim:  " if kind.scheme == "sim" else ""
+            written = f"{of_virtual}serial:PORT  run:COMMAND"
+            by_wire = self.tr("A line that steps the drive in a job; empty: by hand")
+            self.steps = self._field(self.tr("steps by wire"), by_wire, f"{written}   {by_wire}")
+            self._add(self.tr("steps by wire"), self.steps)
         self._grid.setRowStretch(self._grid.rowCount(), 1)
 
     def opening(self) -> Opening:
@@ -153,6 +162,7 @@ class SourceForm(QWidget):
             address_of(self.kind, body, options),
             self.roles.roles,
             *(field.text().strip() for field in stated),
+            steps="" if self.steps is None else self.steps.text().strip(),
         )
 
     def show_stated(self, stated: Stated, opening: Opening) -> None:
@@ -166,6 +176,8 @@ class SourceForm(QWidget):
         self.roles.show_roles(stated.roles)
         self.low_corner.setText(opening.low_corner)
         self.threshold.setText(opening.detector_threshold)
+        if self.steps is not None:
+            self.steps.setText(opening.steps)
         self._show_envelope()
 
     @property

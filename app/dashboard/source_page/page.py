@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import Future
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -147,12 +148,7 @@ class SourcePage(Page):
         form = self._form
         opening = form.opening()
         # What was typed there counts as it was typed.
-        opening = Opening(
-            self._address.text().strip(),
-            opening.roles,
-            opening.low_corner,
-            opening.detector_threshold,
-        )
+        opening = replace(opening, address=self._address.text().strip())
         return Choice(opening, self._class.currentText(), self._disk.currentData() or "")
 
     def look(self) -> None:

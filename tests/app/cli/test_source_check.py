@@ -343,3 +343,27 @@ def test_a_fault_is_one_sentence_and_nothing_is_kept(card, capsys, tmp_path):
     assert "there is no detector in the path" in capsys.readouterr().err.splitlines()[-1]
     assert not (tmp_path / "inputs").exists()
     assert card.silenced
+
+
+@pytest.mark.parametrize(
+    ("parts", "said"),
+    [
+        pytest.param(Parts(gains=(0.0,)), "check the cable", id="the cable is off"),
+        pytest.param(Parts(drive_v=1e-9), "neither muted nor turned down", id="it is muted"),
+        pytest.param(
+            Parts(kind="precise", dead_v=0.0, gains=(4000.0,), noise=1e-3), "clips", id="it clips"
+        ),
+    ],
+)
+def test_bad_input_is_one_sentence_keeps_nothing_and_leaves_silence(
+    card, capsys, tmp_path, parts, said
+):
+    card.changes_to(parts)
+    assert main.run([*PLAY, "--yes", "--quick", "--meter", "0.3"]) == 2
+    *told, fault = capsys.readouterr().err.splitlines()
+    assert all(line.startswith("plays ") for line in told)
+    assert fault.startswith("evenlobe: ")
+    assert said in fault
+    assert not (tmp_path / "inputs").exists()
+    assert card.silenced
+    assert len(card._waiting) == 0

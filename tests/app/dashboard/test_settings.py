@@ -32,6 +32,15 @@ def test_all_of_it_comes_back(path):
     )
 
 
+def test_a_file_from_before_a_line_could_be_stated_is_read(path):
+    Settings(path).remember(CARD)
+    tree = json.loads(path.read_text())
+    del tree["recent"][0]["steps"]
+    path.write_text(json.dumps(tree))
+    after = Settings(path)
+    assert (after.recent, after.fault) == ((CARD,), "")
+
+
 def test_the_file_is_the_users_alone(path):
     Settings(path).remember(CARD)
     assert stat.S_IMODE(path.stat().st_mode) == 0o600

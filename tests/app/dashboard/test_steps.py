@@ -6,9 +6,10 @@ import time
 
 import pytest
 
-from app.job.model import Action, CheckName, Do
+from app.dashboard.settings import Choice
+from app.job.model import Action, CheckName, Do, Measure
 from app.live import stepping
-from app.live.stepping import Stepping
+from app.live.opening import Opening
 from tests.app.bench import until
 from tests.app.dashboard.fakes import view
 from tests.app.dashboard.keys import KEY, SHIFT, press
@@ -27,8 +28,7 @@ def line(monkeypatch):
 def window(open_window, line, tmp_path):
     session = MeasuringSession()
     session.controls = None
-    wired = Stepping("serial:port")
-    window = open_window(session, tmp_path / "book.sqlite3", ticking=False, line=wired)
+    window = open_window(session, tmp_path / "book.sqlite3", ticking=False, steps="serial:port")
     window.tick()
     window.begin_job("machine 7", "130mm-48tpi")
     return window
@@ -104,3 +104,48 @@ def test_nothing_is_stepped_while_something_else_is_looked_at(window, line):
     window.controller.escape()
     refresh(window)
     until_seen(window, lambda: "seek 16" in line.words)
+
+
+@pytest.fixture
+def unwired(open_window, line, tmp_path):
+    session = MeasuringSession()
+    window = open_window(session, tmp_path / "book.sqlite3", ticking=False)
+    window.tick()
+    return window
+
+
+def test_the_line_of_the_form_steps_in_the_job(unwired, line):
+    unwired.open_choice(Choice(Opening("sound:", steps="serial:port"), "130mm-48tpi"))
+    unwired.tick()
+    unwired.begin_job("machine 7", "130mm-48tpi")
+    unwired.tick()
+    assert unwired.controller.line.name == "serial:port"
+    to_the_seek(unwired)
+    until_seen(unwired, lambda: "seek 16" in line.words)
+    unwired.controller.leave()
+    assert unwired.controller.line is None
+    assert not line.is_open
+
+
+def test_without_a_line_hands_step(unwired):
+    unwired.begin_job("machine 7", "130mm-48tpi")
+    assert unwired.controller.line is None
+
+
+def test_a_line_that_does_not_fit_begins_no_job(unwired):
+    unwired.open_source(Opening("sound:", steps="sim:"))
+    unwired.tick()
+    unwired.begin_job("machine 7", "130mm-48tpi")
+    assert "it steps the virtual drive alone" in unwired.drives_page.status
+    assert unwired.controller.job is None
+
+
+def test_the_virtual_drive_is_stepped_by_its_own_line(open_window, tmp_path):
+    session = MeasuringSession()
+    window = open_window(session, tmp_path / "book.sqlite3", ticking=False, steps="sim:")
+    window.tick()
+    window.begin_job("machine 7", "130mm-48tpi")
+    to_the_seek(window)
+    until_seen(window, lambda: isinstance(window.controller.job.ask, Measure))
+    assert ("seek", 16) in session.controls.done
+    window.controller.end()

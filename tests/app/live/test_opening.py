@@ -27,6 +27,8 @@ OPENINGS = (
     Opening("run:arecord -q -D hw:1 -t wav -"),
     Opening("run:capture --fast?rate=1000000&dtype=int16&channels=2", "differential,index"),
     Opening("pipe:?rate=1000000&dtype=int16&channels=2"),
+    Opening("sim:", steps="sim:"),
+    Opening("sound:", "differential,index", steps="serial:/dev/ttyACM0?rate=50"),
 )
 
 
@@ -39,8 +41,8 @@ def test_fields_give_back_the_address_that_filled_them(opening):
 
 @pytest.mark.parametrize("opening", OPENINGS, ids=lambda each: each.address)
 def test_the_command_line_takes_the_same(opening):
-    words = ["measure", *shlex.split(opening.command)]
-    _, options = parse(words)
+    _, options = parse(shlex.split(opening.command))
+    assert (options.steps or "") == opening.steps
     assert (options.source, options.roles or "") == (opening.address, opening.roles)
     if opening.envelope is not None:
         assert options.low_corner.value == opening.envelope.low_corner_hz == 7.0
@@ -86,6 +88,11 @@ def test_every_option_of_a_form_is_one_that_the_reader_knows():
         (Opening("sound:", "envelope", "low"), "low corner “low”: it must be a number"),
         (Opening("sound:?rate"), "must be NAME=VALUE"),
         (Opening("tape:reel"), "is not a kind of source"),
+        (Opening("sound:", steps="sim:"), "steps “sim:”: it steps the virtual drive alone"),
+        (Opening("sound:", steps="usb:"), "address “usb:” is none of a line that steps"),
+        (Opening("sound:", steps="serial:"), "names no port; write serial:/dev/ttyACM0"),
+        (Opening("sound:", steps="serial:/dev/x?rate=5000"), "rate"),
+        (Opening("sound:", steps="run:"), "names no program; write run:PROGRAM"),
     ],
 )
 def test_what_cannot_be_opened_is_said_in_one_sentence(opening, words):
@@ -105,3 +112,6 @@ def test_what_lasts_is_a_whole_path_and_never_a_program(tmp_path, monkeypatch):
     assert Opening("pipe:").lasting is None
     assert Opening("run:capture").lasting is None
     assert Opening("sim:seed=2").lasting == Opening("sim:seed=2")
+    port = Opening("sound:", steps="serial:/dev/ttyACM0")
+    assert port.lasting == port
+    assert Opening("sound:", steps="run:stepper").lasting == Opening("sound:")

@@ -10,12 +10,13 @@ from app.cli.record import record
 from app.live.loop_check import LoopFault, check_loop
 from app.live.measurement import EnvelopeOptions, measure, setup_for
 from app.live.proving import keep, proof_of, resolution_of, what_moved
-from app.live.session import Session
+from app.live.session import Rechecked, Session
+from app.live.view import Phase
 from app.profiles import load_profile
 from instruments.file.source import FileSource
 from instruments.proof import DetectorProof, Identity, InputProof
 from instruments.sound.kept import read_proof
-from instruments.source import Block, Role, Source, SourceEnd, SourceInfo
+from instruments.source import Block, Role, Source, SourceEnd, SourceInfo, SourceUnavailable
 from instruments.virtual import VirtualParams, simulate
 from tests.app.bench import until
 from tests.virtualprobe.card import VirtualCard
@@ -220,6 +221,9 @@ def test_without_a_clock_s_check_the_usual_tolerance_holds():
 
 def test_what_it_resolves_is_told_with_the_part_that_limits():
     assert resolution_of(info_with(None), PROFILE) is None
+    assert resolution_of(info_with(None, live=True, virtual=True), PROFILE) is None
+    unchecked = str(resolution_of(info_with(None, live=True), PROFILE))
+    assert unchecked.endswith("no check of it is kept; check-source tells")
     words = str(resolution_of(info_with(KEPT), PROFILE))
     # 125 kHz is beyond what was played: 1.5 % of the top, alike in both heights, at a difference of
     # 15 %: 178 µm · 0.081 · 0.015/0.925, twice for k = 2; the corner's 1 % adds less.
@@ -241,3 +245,60 @@ def test_window_and_terminal_say_what_the_input_resolves():
     finally:
         session.close()
     assert any("this input resolves ±" in note for note in view.notes)
+
+
+class Sources:
+    """Gives the sources of a test, one at each opening."""
+
+    def __init__(self, *made):
+        self._made = list(made)
+
+    def __call__(self, *_):
+        return self._made.pop(0)
+
+
+@pytest.fixture
+def proved_card(monkeypatch, tmp_path):
+    """A card, and what a check has kept of it."""
+    monkeypatch.setattr("instruments.sound.kept.user_data_path", lambda *_, **__: tmp_path)
+    card = VirtualCard(Parts(gains=(0.6,)), 16_000)
+    proof = proof_by(card, quick=True)
+    card._info = replace(card.info, proof=proof)
+    card.path = keep(proof)
+    return card
+
+
+def looked_at(card, open_player):
+    """Have a session look at a card's check; returns what came of it and what was told."""
+    idle = Played(np.zeros((48_000, 2), np.float32), 48_000, card.info.proof)
+    session, told = Session(PROFILE, opener=Sources(idle, card)), []
+    session.open("sound:bench")
+    until(lambda: session.recheck_words, "what is to be done before it plays")
+    work = session.recheck(open_player, told.append)
+    assert session.view().phase is Phase.CLOSED
+    return work(), told
+
+
+def test_a_session_looks_whether_the_check_of_its_input_holds(proved_card):
+    found, told = looked_at(proved_card, lambda name, rate_hz: proved_card)
+    assert found == Rechecked()
+    assert told[0].startswith("plays 1.56 % of full scale")
+    assert proved_card.path.exists()
+    assert proved_card.silenced
+
+
+def test_a_session_tells_what_moved_and_keeps_that_no_more(proved_card):
+    proved_card.changes_to(Parts(gains=(0.6,), input_corner_hz=9.0))
+    found, _ = looked_at(proved_card, lambda name, rate_hz: proved_card)
+    assert found.moved == "the low corner was 7 Hz and is 9 Hz"
+    assert not proved_card.path.exists()
+
+
+def test_a_session_tells_why_it_cannot_look(proved_card):
+    def refuses(name, rate_hz):
+        raise SourceUnavailable(f"sound output “{name}” is not there")
+
+    found, told = looked_at(proved_card, refuses)
+    assert found == Rechecked(fault="sound output “Bench” is not there")
+    assert told == []
+    assert proved_card.path.exists()

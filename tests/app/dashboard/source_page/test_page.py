@@ -207,6 +207,19 @@ def test_a_listing_that_arrives_changes_nothing_in_the_form(qtbot, window, sessi
     assert opened(session) == [("open", "sound:9?rate=48000", None)]
 
 
+def test_a_line_that_steps_is_stated_beside_the_source(person, session, settings):
+    person.choose(CARD)
+    person.type(person.page._form.steps, "tape:")
+    person.enter()
+    assert "is none of a line that steps" in person.page.status
+    assert opened(session) == []
+    person.page._form.steps.clear()
+    person.type(person.page._form.steps, "serial:/dev/ttyACM0")
+    person.enter()
+    assert opened(session) == [("open", CARD, None)]
+    assert settings.recent[0].opening == Opening(CARD, steps="serial:/dev/ttyACM0")
+
+
 def test_roles_are_never_completed(person, session):
     person.choose(CARD)
     roles = person.page._form.roles
