@@ -105,6 +105,13 @@ SPOILS = Topic(
                     ("as stated, with its tolerance in u (±20 % unless said); upside down parks"),
                 ),
                 (
+                    "a detector of which nothing is stated",
+                    (
+                        "the lobes have to show that it is linear; flat groups show nothing "
+                        "of a law and are read where they are even, else parked"
+                    ),
+                ),
+                (
                     "a head that moved during the capture, a dead phase",
                     "said beside the reading",
                 ),
@@ -125,9 +132,12 @@ SPOILS = Topic(
         (
             "A gain control that levels the lobes; motion or a weak coating in step with the "
             "turn, which looks like an offset where a turn has one pair of lobes; a residual "
-            "in phase with the carrier of a boundary recording; a detector whose law is a "
-            "logarithm; tops cut by a few per cent ahead of an amplifier's own noise, where the "
-            "capture is a few turns long."
+            "in phase with the carrier of a boundary recording, one that the noise of the "
+            "nulls hides, or one between groups with hardly a gap; tops cut by a few per cent "
+            "ahead of an amplifier's own noise, where the capture is a few turns long; the "
+            "edge of a narrow head that takes less than a twentieth off a lobe; an amplifier "
+            "that bends by a few per cent, where the carrier is near a quarter of the sample "
+            "rate."
         ),
         (
             "The first two are found by nudging the head: the sum of both lobes should stay, "

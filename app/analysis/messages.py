@@ -84,6 +84,11 @@ UPSIDE_DOWN = Message(
 )
 STALE = Message("stale: no new samples")
 
+LAW_UNKNOWN = Message(
+    "the detector's law is not known, and the lobes do not show that it is linear: a logarithm "
+    "would hide most of their difference; state its threshold in volts, 0 if it is linear, or "
+    "measure it with check-source"
+)
 DETECTOR_UNPROVED = Message(
     "detector unproved: taken as linear; state its threshold in volts, or 0 if it is linear"
 )

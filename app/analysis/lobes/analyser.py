@@ -575,7 +575,7 @@ def _recording(
     for start, end in pairwise(edges):
         mean = mean_turn(series, turns[start:end], with_spikes=bool(setup.windows))
         if mean is not None:
-            votes.append(characterise(mean, layout, heights_v, setup.geometry))
+            votes.append(characterise(mean, layout, heights_v, setup))
     kinds = [vote.geometry for vote in votes]
     kind = max(set(kinds), key=kinds.count)
     chosen = [vote for vote in votes if vote.geometry == kind]

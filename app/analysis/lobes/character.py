@@ -8,7 +8,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
-from app.analysis.lobes.heights import MAX_EXPANDED_U, TURN_BINS, MeanTurn, ratio_of
+from app.analysis.envelope.setup import Setup
+from app.analysis.lobes.heights import (
+    MAX_EXPANDED_U,
+    TURN_BINS,
+    MeanTurn,
+    balance_of,
+    ratio_of,
+)
+from app.analysis.lobes.law import bend_of, unknown_law_u
 from app.analysis.lobes.layout import DIP_TURNS, Layout, closed, smoothed
 from app.analysis.lobes.nulls import runs_on
 from app.analysis.lobes.windows import Windows
@@ -47,6 +55,9 @@ wavelength of 12.23 µm), and the power of the filling within a few parts in a h
 _LEVEL_REACH, _LEVEL_PART, _LEVEL_SIGMAS = 0.05, 0.98, 1.0
 """A cosine falls by 3.6 % or more within that much of the turn, a top cut by the head's width by
 nothing."""
+_LEVEL_BEND, _LEVEL_BEND_SIGMAS = 0.75, 3.0
+"""Cut at 0.93 of its height a cosine bends by more; a disk uneven by a twentieth twice a turn, or
+by a tenth once, bends it by less."""
 _HUMP_INNER, _HUMP_OUTER, _HUMP_PART = 0.02, 0.2, 0.02
 _FLAT_REACH, _FLAT_LEVEL, _FLAT_MIN = 0.5, 0.9, 0.8
 """Half way from its middle to the null a sine has fallen to 0.71, and a quarter of that stretch is
@@ -100,17 +111,31 @@ _NOT_KNOWN = Character(None, messages.NO_PATTERN)
 
 
 def characterise(
-    turn: MeanTurn, layout: Layout, heights_v: tuple[float, float], wanted: str | None
+    turn: MeanTurn, layout: Layout, heights_v: tuple[float, float], setup: Setup
 ) -> Character:
-    """Return what recording the averaged turn is of.
+    """Return what recording the averaged turn is of, and what its nulls and its lobes leave open.
 
     Parameters
     ----------
     heights_v : tuple of float
         Mean heights of first and second lobes.
-    wanted : str or None
-        The geometry that the profile states, None when open.
+    setup : Setup
+        What is stated of recording and detector.
     """
+    found = _recording_of(turn, layout, heights_v, setup.geometry)
+    if found.reason is not None or not setup.detector_is_unproved:
+        return found
+    balance = balance_of(*heights_v)
+    law_u = unknown_law_u(turn, layout, balance)
+    if law_u and 2.0 * ratio_of(Quantity(balance, law_u)).u > MAX_EXPANDED_U:
+        return replace(found, reason=messages.LAW_UNKNOWN)
+    return replace(found, balance_u=float(np.hypot(found.balance_u, law_u)))
+
+
+def _recording_of(
+    turn: MeanTurn, layout: Layout, heights_v: tuple[float, float], wanted: str | None
+) -> Character:
+    """Return what recording it is, `wanted` where the profile states one, by the signal alone."""
     if layout.windows is not None:
         return of_windows(turn, layout.windows, layout.turned)
     mean_height = 0.5 * sum(heights_v)
@@ -376,7 +401,10 @@ def _null_place(turn: MeanTurn, layout: Layout, number: int, mean_height_v: floa
 
 
 def _is_level(turn: MeanTurn, layout: Layout, heights_v: tuple[float, float]) -> bool:
-    """Return whether the taller lobe's top is cut level."""
+    """Return whether a lobe's top is cut level; of the lower one only a broad cut is told."""
+    bends = filter(None, (bend_of(turn, centre) for centre in layout.centres.tolist()))
+    if any(bend.value - _LEVEL_BEND_SIGMAS * bend.u > _LEVEL_BEND for bend in bends):
+        return True
     middle = round(layout.centres[int(heights_v[1] > heights_v[0])] * TURN_BINS - 0.5)
     reach = round(_LEVEL_REACH * TURN_BINS)
     power = smoothed(turn.power_v2)

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from app.analysis import messages
 from app.analysis.envelope.series import EnvelopeSeries, with_neighbours
 from app.analysis.envelope.setup import Setup
+from app.analysis.lobes.step import Step, step_in
 from app.analysis.lobes.turns import Turn
 from app.analysis.results import Message, Quantity, Reading, Side
 from app.analysis.uncertainty import excess_u, judge_within
@@ -360,8 +361,6 @@ _NEIGHBOURS = 1.2
 _OUT_SIGMAS, _OUT_LEAST = 5.0, 2e-3
 """A comparison so far from the middle one holds a gain that jumped, or a lobe that was hit."""
 _EVEN_SIGMAS = 4.0
-_STEP_SIGMAS, _STEP_LEAST = 7.0, 5e-3
-"""The balance has stepped within a capture: common practice; a hand moves it by more."""
 ONE_LOBE_BELOW = 0.07
 """With the smaller lobe below this part of the taller there is but one."""
 
@@ -434,39 +433,41 @@ def measure_heights(
         return None
     value = balance_of(first.value, second.value)
     noise = balance_u(Quantity(first.value, seen.u_v[0]), Quantity(second.value, seen.u_v[1]))
-    by_turn, turn_u, excess = seen.by_turn(2 * pairs)
-    step = _step_in(by_turn, turn_u)
-    # Either of the places may be the one that is asked for.
-    moved = abs(step[1] - step[0]) / np.sqrt(12.0) if step is not None else 0.0
-    u = float(np.linalg.norm([noise, excess, _METHOD_U, moved]))
-    return Heights(first, second, Quantity(value, u)), step
+    moved = seen.step.u if seen.step is not None else 0.0
+    u = float(np.linalg.norm([noise, seen.excess_u(2 * pairs), _METHOD_U, moved]))
+    places = (seen.step.before, seen.step.after) if seen.step is not None else None
+    return Heights(first, second, Quantity(value, u)), places
 
 
 @dataclass(frozen=True, slots=True)
 class _Compared:
-    """Lobes beside their neighbours: means and u of both kinds, and each comparison's balance."""
+    """Lobes beside their neighbours: means and u of both kinds, and each comparison's balance.
+
+    A step of the head is told apart, and taken from the balances.
+    """
 
     mean_v: NDArray[np.float64]
     u_v: NDArray[np.float64]
     number: NDArray[np.int64]
     balance: NDArray[np.float64]
     balance_u: NDArray[np.float64]
+    step: Step | None = None
 
-    def by_turn(self, lobes: int) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
-        """Return each turn's mean balance, its u from noise, and what their scatter adds to u.
+    def excess_u(self, lobes: int) -> float:
+        """Return what the scatter from turn to turn adds to u.
 
         Neighbouring comparisons share lobes: with white noise three of the four parts of a
         comparison's variance come back in the next one, and a sixth in the one after that.
         """
         turn = self.number // lobes
         full = np.flatnonzero(np.bincount(turn) >= max(1, lobes - 1))
+        if len(full) < 2:
+            return 0.0
         values = np.array([self.balance[turn == each].mean() for each in full])
         sums = 1.5 * lobes + 2.0 * (lobes - 1) + 0.5 * (lobes - 2)
         part = sums / (1.5 * lobes**2)
         u = np.array([np.sqrt(part * np.mean(self.balance_u[turn == each] ** 2)) for each in full])
-        if len(full) < 2:
-            return values, u, 0.0
-        return values, u, float(np.sqrt(4.0 * lobes / sums)) * excess_u(values, u)
+        return float(np.sqrt(4.0 * lobes / sums)) * excess_u(values, u)
 
 
 def _compare(fits: LobeFits, lobes: int) -> _Compared | None:
@@ -493,6 +494,8 @@ def _compare(fits: LobeFits, lobes: int) -> _Compared | None:
     total = height[middle] + around
     balance = sign * (height[middle] - around) / total
     u = 2.0 * np.hypot(around * fits.u_v[middle], height[middle] * around_u) / total**2
+    step = step_in(balance, u, total, middle % lobes)
+    balance = balance if step is None else step.taken_from(balance)
     away = np.abs(balance - np.median(balance))
     limit = np.maximum(_OUT_SIGMAS * np.maximum(1.4826 * np.median(away), u), _OUT_LEAST)
     fine = away <= limit
@@ -502,7 +505,7 @@ def _compare(fits: LobeFits, lobes: int) -> _Compared | None:
     weight += np.bincount(middle + 1, 1.0 - early, len(height))
     mean_v = np.array([(weight * height)[kind::2].sum() for kind in (0, 1)]) / middle.size
     u_v = np.array([np.linalg.norm((weight * fits.u_v)[kind::2]) for kind in (0, 1)]) / middle.size
-    return _Compared(mean_v, u_v, middle, balance[fine], u[fine])
+    return _Compared(mean_v, u_v, middle, balance[fine], u[fine], step)
 
 
 def _one_pair(fits: LobeFits) -> _Compared | None:
@@ -513,21 +516,6 @@ def _one_pair(fits: LobeFits) -> _Compared | None:
     place = both[0] + (pair if both[0] % 2 == 0 else 1 - pair)
     none = np.zeros(0)
     return _Compared(fits.height_v[place], fits.u_v[place], none.astype(np.int64), none, none)
-
-
-def _step_in(balance: NDArray[np.float64], u: NDArray[np.float64]) -> tuple[float, float] | None:
-    """Return the mean balances before and after a step in a run of them, None without one."""
-    best, step = _STEP_SIGMAS, None
-    for count in range(1, len(balance)):
-        before, after = balance[:count], balance[count:]
-        means = float(before.mean()), float(after.mean())
-        rest = np.concatenate([before - means[0], after - means[1]])
-        one_u = np.sqrt(np.maximum(np.mean(u**2), np.sum(rest**2) / max(1, len(rest) - 2)))
-        size = abs(means[1] - means[0])
-        sigmas = size / float(one_u * np.sqrt(1.0 / count + 1.0 / len(after)))
-        if size > _STEP_LEAST and sigmas > best:
-            best, step = sigmas, means
-    return step
 
 
 def with_effects(heights: Heights, effects_v: NDArray[np.float64]) -> Heights:

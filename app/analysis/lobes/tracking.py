@@ -299,7 +299,7 @@ def recent_character(
         first, second = (float(height) for height in fits.height_v.reshape(-1, 2).mean(axis=0))
         # The phase says the same wherever the head is.
         turn = replace(turn, turns=turns[-max(count, _PHASE_TURNS) :])
-        character = characterise(turn, layout, (first, second), setup.geometry)
+        character = characterise(turn, layout, (first, second), setup)
         at_nulls = float(np.quantile(turn.u_v2, _NULL_QUANTILE))
         quiet = at_nulls < _QUIET_NULLS * (0.5 * (first + second)) ** 2
         if quiet or count >= len(turns):

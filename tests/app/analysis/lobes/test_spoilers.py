@@ -214,10 +214,18 @@ def test_harmonics_of_filled_nulls_are_not_taken_for_clipping(cut):
     assert (messages.CLIPPED in read(samples).reasons) == (cut < 1.0)
 
 
-def test_a_top_cut_by_the_head_is_no_reading():
-    cut = read(drawn(lambda turns: np.clip(boundary(0.05)(turns), -0.8, 0.8)))
+@pytest.mark.parametrize(("part", "snr_db"), [(0.8, 40.0), (0.95, 40.0), (0.85, 18.0)])
+def test_a_top_cut_by_the_head_is_no_reading(part, snr_db):
+    cut = read(drawn(lambda turns: np.clip(boundary(0.05)(turns), -part, part), snr_db=snr_db))
     assert messages.TOPS_LEVEL in cut.reasons
-    holds(read(drawn(boundary(0.05))), 0.05)
+    holds(read(drawn(boundary(0.05), snr_db=snr_db)), 0.05)
+
+
+def test_a_disk_uneven_twice_a_turn_is_no_top_cut_by_the_head():
+    def warped(turns):
+        return boundary(0.1)(turns) * (1.0 - 0.05 * np.cos(4.0 * np.pi * turns))
+
+    holds(read(drawn(warped)), 0.1)
 
 
 @pytest.mark.parametrize("part", [0.05, 0.09])
