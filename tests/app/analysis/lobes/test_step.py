@@ -20,6 +20,7 @@ def run_of(*levels, seed=1):
 def test_a_step_is_found_and_so_are_both_places(early, size):
     balance, *others = run_of((0.05, early), (0.05 + size / 2, 2), (0.05 + size, 18 - early))
     step = step_in(balance, *others)
+    assert step is not None
     assert step.at == early
     # The mean of m comparisons scatters by u/sqrt(m) at least; 4 of them are the fewest here.
     assert step.before == pytest.approx(0.05, abs=4 * U / 2)
@@ -54,5 +55,7 @@ def test_groups_that_differ_by_their_places_have_no_step():
 
 
 def test_five_comparisons_are_enough_and_three_too_few():
-    assert step_in(*run_of((0.0, 1), (0.05, 2), (0.1, 2))).at == 1
+    step = step_in(*run_of((0.0, 1), (0.05, 2), (0.1, 2)))
+    assert step is not None
+    assert step.at == 1
     assert step_in(*run_of((0.0, 1), (0.05, 1), (0.1, 1))) is None
