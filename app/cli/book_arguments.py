@@ -17,6 +17,7 @@ from app.cli.options import (
     whole,
 )
 from app.job.model import DESCRIPTIONS, CheckName
+from app.job.plan import Plan
 
 _JOB_KEYS = """\
 JSON object of --json; Q is {"value": number, "u": standard uncertainty} or null:
@@ -49,6 +50,7 @@ that cannot be read
 {_JOB_KEYS}
 examples:
   evenlobe job sim: --drive demo
+  evenlobe job sim: --drive demo --plan check
   evenlobe job 'sim:offset_um=-80&creep_um=9' --drive demo --checks radial,adjust,lock --json
   evenlobe job 'sim:recording=track&track_um=155' --drive demo --checks centre
   evenlobe job sound: --roles differential,index --drive "machine 7, upper"
@@ -56,7 +58,14 @@ examples:
 """
     parser.add_argument("source", metavar="SOURCE", help="what the drive is measured by")
     parser.add_argument("--drive", metavar="ID", required=True, help="your own name for the drive")
-    parser.add_argument(
+    extent = parser.add_mutually_exclusive_group()
+    extent.add_argument(
+        "--plan",
+        choices=tuple(Plan),
+        help="full: all as found, the work, and as left what it may have moved; check: all as "
+        "found, and nothing is moved; adjust: the head alone (default: full)",
+    )
+    extent.add_argument(
         "--checks",
         metavar="A,B",
         help="these checks alone (default: all but the last four); with --resume: once more",

@@ -28,7 +28,7 @@ from app.job.model import (
     Measure,
     Outcome,
 )
-from app.job.plan import plan_for
+from app.job.plan import Plan, plan_for
 from app.job.technician import Technician
 from app.job.verdicts import what_next
 from app.live.measurement import EnvelopeOptions
@@ -56,6 +56,7 @@ def conduct(
     envelope: EnvelopeOptions,
     *,
     checks: Collection[CheckName] = USUAL_CHECKS,
+    plan: Plan = Plan.FULL,
     options: JobOptions | None = None,
     left: ResumableJob | None = None,
     log: JobLog | None = None,
@@ -73,6 +74,8 @@ def conduct(
     ----------
     checks : collection of CheckName
         Those that are wanted; of a job that is resumed, those to be done once more.
+    plan : Plan
+        What a new job is for.
     left : ResumableJob, optional
         An open job to resume; `options` are then its own.
     line : Stepping, optional
@@ -98,7 +101,7 @@ def conduct(
     job = Job(
         profile,
         info.virtual,
-        plan=plan_for(profile, checks, by_wire=line is not None),
+        plan=plan_for(profile, checks, plan=plan),
         options=options,
         now=now,
         log=log,

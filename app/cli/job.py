@@ -33,6 +33,7 @@ from app.job.model import (
     Summary,
     Value,
 )
+from app.job.plan import Plan
 from app.live.measurement import EnvelopeOptions
 from app.live.proving import resolution_of
 from app.live.stepping import Stepping
@@ -196,7 +197,7 @@ def _resumed(options: argparse.Namespace, identity: str) -> tuple[Drive, Resumab
     UsageFault, BookError
         When there is none to resume.
     """
-    for name in _THOROUGH:
+    for name in (*_THOROUGH, "plan"):
         if getattr(options, name) is not None:
             raise UsageFault(f"--resume goes on with a job as it was begun; leave out --{name}")
     if options.no_book:
@@ -290,6 +291,7 @@ def _conduct(
             profile,
             envelope,
             checks=checks,
+            plan=Plan(options.plan or Plan.FULL),
             options=thorough,
             left=left,
             log=kept,

@@ -30,6 +30,7 @@ from app.dashboard.widgets import (
     named,
 )
 from app.job.model import Value
+from app.job.plan import Plan
 from app.numbers import MINUS, plus_minus
 from app.report.blocks import within
 from app.stamp import now
@@ -220,8 +221,8 @@ class DrivesPage(Page):
     `book` is the job book's file, the user's own when None; `profiles` names the drive classes.
     """
 
-    begin_job = Signal(str, str)
-    """Begin a job on a drive: its identity and class."""
+    begin_job = Signal(str, str, str)
+    """Begin a job on a drive: its identity, its class, and the plan of the job."""
     resume = Signal(ResumableJob)
     """Go on with an open job."""
     show_report = Signal(str, int)
@@ -258,6 +259,13 @@ class DrivesPage(Page):
         on = self.tr("Begin a job on the chosen drive, or go on with its open one")
         anew = self.tr("Begin a new job; the open one stays in the book as it is")
         self._on = TouchButton(self.tr("Begin a job"), "⏎", on, self.go_on, self, is_next=True)
+        self._plan = named(QComboBox(self), self.tr("Plan"), self.tr("What a new job is for"))
+        for plan, words in (
+            (Plan.FULL, self.tr("Full")),
+            (Plan.CHECK, self.tr("Check only")),
+            (Plan.ADJUST, self.tr("Adjust only")),
+        ):
+            self._plan.addItem(words, plan)
         self._anew = TouchButton(self.tr("New job"), "", anew, self.begin, self)
         self._lay_out()
 
@@ -297,7 +305,8 @@ class DrivesPage(Page):
         if chosen is None:
             self.say(self.tr("No drive is chosen; add one below, or choose one."))
             return
-        self.begin_job.emit(chosen.drive.identity, chosen.drive.profile)
+        plan = self._plan.currentData()
+        self.begin_job.emit(chosen.drive.identity, chosen.drive.profile, plan)
 
     def add(self) -> None:
         """Add the drive in the form to the book."""
@@ -421,6 +430,7 @@ class DrivesPage(Page):
                 (self.tr("New drive"), self._identity),
                 (self.tr("Class"), self._profile),
                 (self.tr("Note"), self._note),
+                (self.tr("Plan of a new job"), self._plan),
             ),
             self,
         )

@@ -58,6 +58,7 @@ from app.dashboard.widgets import ENTERS, TouchButton, laid, named
 from app.diagnostics import diagnostics
 from app.faults import words_for
 from app.job.origin import Origin
+from app.job.plan import Plan
 from app.live.opening import Opening, line_of
 from app.live.view import Phase, View
 from app.profiles import Profile, ProfileError, load_profile, profile_names
@@ -445,14 +446,14 @@ class MainWindow(QWidget):
         if self.needle_page.prompt.prompt.may_reopen:
             self.open_source(Opening(self._session.view().source, INDEXED_ROLES))
 
-    def begin_job(self, identity: str, profile_name: str) -> None:
+    def begin_job(self, identity: str, profile_name: str, plan: str = Plan.FULL) -> None:
         """Begin a job on a drive; its class counts from now on."""
         origin = self._session.origin()
         if origin is None:
             self.drives_page.say(self.tr("No source is running; open the one of the drive first."))
         else:
             drive = Drive(identity, profile_name)
-            self._looked_at(lambda: self._begin_job(drive, origin))
+            self._looked_at(lambda: self._begin_job(drive, origin, Plan(plan)))
 
     def _looked_at(self, begin: Callable[[], None]) -> None:
         """Begin a job, first asking whether a check of the input is to be looked at."""
@@ -463,12 +464,12 @@ class MainWindow(QWidget):
         self._pages.setCurrentWidget(self.recheck_page)
         self.recheck_page.activate()
 
-    def _begin_job(self, drive: Drive, origin: Origin) -> None:
+    def _begin_job(self, drive: Drive, origin: Origin, plan: Plan) -> None:
         line = self._line(virtual=origin.virtual)
         if isinstance(line, str):
             self._say_at_drives(line)
         elif drive.profile == self._session.profile.name or self.use_class(drive.profile):
-            self.controller.begin(drive, origin, line)
+            self.controller.begin(drive, origin, line, plan)
             self.show_needle()
 
     def _line(self, *, virtual: bool) -> Stepping | str | None:

@@ -66,7 +66,13 @@ class JobLog(Protocol):
 
 SOURCE_CHANGED = "source changed"
 """Label of the entry that tells of it."""
-OF_THE_HEAD = (CheckName.SEATING, CheckName.RADIAL, CheckName.HYSTERESIS)
+OF_THE_HEAD = (
+    CheckName.SEATING,
+    CheckName.RADIAL,
+    CheckName.HYSTERESIS,
+    CheckName.INDEX,
+    CheckName.TRACK_ZERO,
+)
 """Checks whose numbers change when the head is moved."""
 
 

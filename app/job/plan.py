@@ -51,23 +51,36 @@ class Step:
     outcome: Outcome | None = None
 
 
-_MOVING = {CheckName.ADJUST, CheckName.LOCK, CheckName.CENTRE, CheckName.SCALE}
+class Plan(StrEnum):
+    """What a job is for: the one choice at its beginning."""
+
+    FULL = "full"
+    """Everything as found, the work, and as left what that may have moved."""
+    CHECK = "check"
+    """Everything as found; nothing is moved."""
+    ADJUST = "adjust"
+    """The head alone: where it is, the work, and where it is left."""
+
+
+SETTING = {CheckName.ADJUST, CheckName.LOCK}
+"""Checks that set the head to its aim."""
+_MOVING = {*SETTING, CheckName.CENTRE, CheckName.SCALE}
+_OF_ADJUSTING = {CheckName.CARE, CheckName.RADIAL, CheckName.HYSTERESIS, CheckName.TRACK_ZERO}
 
 
 def plan_for(
     profile: Profile,
     checks: Collection[CheckName] = USUAL_CHECKS,
     *,
-    by_wire: bool = False,
+    plan: Plan = Plan.FULL,
 ) -> list[Planned]:
     """Return the steps of a job on a class of drive, in the order of the trade.
 
-    Of the checks as left, those of the head are done only where it may have been moved. Both heads
-    ride on one carriage, so that arrivals of one are enough for the hands; where a line steps, the
-    other's cost nothing.
+    What the screws may move is seen before they are loosened, and as left only where they were. To
+    adjust the head alone, the arrivals of one head are enough: both ride on one carriage.
     """
     heads = range(profile.sides)
-    arriving = heads if by_wire else range(1)
+    arriving = range(1) if plan is Plan.ADJUST else heads
     found, work, left = Stage.AS_FOUND, Stage.WORK, Stage.AS_LEFT
     every = [
         Planned(CheckName.CARE, found),
@@ -75,24 +88,33 @@ def plan_for(
         Planned(CheckName.SEATING, found),
         *(Planned(CheckName.RADIAL, found, head) for head in heads),
         *(Planned(CheckName.HYSTERESIS, found, head) for head in arriving),
+        *(Planned(CheckName.AZIMUTH, found, head) for head in heads),
+        *(Planned(CheckName.INDEX, found, head) for head in heads),
+        *(Planned(CheckName.OUTPUT, found, head) for head in heads),
+        Planned(CheckName.TRACK_ZERO, found),
         Planned(CheckName.ADJUST, work),
         Planned(CheckName.LOCK, work),
         Planned(CheckName.SPEED, work),
-        *(Planned(CheckName.AZIMUTH, work, head) for head in heads),
-        *(Planned(CheckName.INDEX, work, head) for head in heads),
-        Planned(CheckName.OUTPUT, work),
-        Planned(CheckName.TRACK_ZERO, work),
         Planned(CheckName.CENTRE, work),
         Planned(CheckName.SCALE, work),
         *(Planned(CheckName.ZERO, work, head) for head in heads),
         *(Planned(CheckName.WORKING_DISK, work, head) for head in heads),
         *(Planned(CheckName.RADIAL, left, head) for head in heads),
         *(Planned(CheckName.HYSTERESIS, left, head) for head in arriving),
+        *(Planned(CheckName.INDEX, left, head) for head in heads),
+        Planned(CheckName.TRACK_ZERO, left),
         Planned(CheckName.SPEED, left),
     ]
-    moved = bool(_MOVING & set(checks))
-    as_left = checks if moved else {CheckName.SPEED} & set(checks)
-    return [each for each in every if each.check in (as_left if each.stage is left else checks)]
+    wanted = set(checks)
+    if plan is Plan.ADJUST:
+        wanted &= _OF_ADJUSTING | SETTING
+    stages = (found,) if plan is Plan.CHECK else (found, work, left)
+    as_left = wanted if _MOVING & wanted else {CheckName.SPEED} & wanted
+    return [
+        each
+        for each in every
+        if each.stage in stages and each.check in (as_left if each.stage is left else wanted)
+    ]
 
 
 def newest_of(steps: Iterable[Step]) -> list[Step]:

@@ -50,6 +50,8 @@ _SIDED = {
     CheckName.ZERO,
     CheckName.WORKING_DISK,
 }
+_OF_OTHER_TOO = {CheckName.HYSTERESIS, CheckName.OUTPUT}
+"""Of head 0 they stand without its number: a short plan has them of that alone."""
 
 
 _LEAST = {"µm": 0.01, "%": 0.01, "°": 0.01, "µs": 0.01, "ns": 0.1, "rpm": 0.001, "arcmin": 0.01}
@@ -79,10 +81,13 @@ def within(text: str, most: int = MAX_TEXT) -> str:
 
 def titled(outcome: Outcome) -> str:
     """Return what a check is called, with its side where it is done on each."""
-    # Arrivals of head 1 are done where a line steps alone.
-    sided = outcome.check in _SIDED or (outcome.check is CheckName.HYSTERESIS and outcome.side)
-    side = f", side {outcome.side}" if sided else ""
+    side = f", side {outcome.side}" if is_sided(outcome.check, outcome.side) else ""
     return TITLES[outcome.check] + side
+
+
+def is_sided(check: CheckName, head: int) -> bool:
+    """Return whether a check of a head is told with its side."""
+    return check in _SIDED or (check in _OF_OTHER_TOO and head > 0)
 
 
 def amount(value: Value) -> str:

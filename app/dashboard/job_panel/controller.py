@@ -24,7 +24,7 @@ from app.dashboard.text import current_reading, said, translate
 from app.job.job import Job
 from app.job.model import Action, Answer, CheckName, Do, Enter, Measure, Outcome
 from app.job.origin import Origin
-from app.job.plan import JobStanding, plan_for
+from app.job.plan import JobStanding, Plan, plan_for
 from app.job.technician import Technician
 from app.live.runner import HandWatch, JobRunner
 from app.live.view import Phase, View
@@ -93,7 +93,13 @@ class JobController(QObject):
         self._asks_source = False
         self._nudge: tuple[Do, float] | None = None
 
-    def begin(self, drive: Drive, origin: Origin, line: Stepping | None = None) -> None:
+    def begin(
+        self,
+        drive: Drive,
+        origin: Origin,
+        line: Stepping | None = None,
+        plan: Plan = Plan.FULL,
+    ) -> None:
         """Begin a job on a drive that is at a source; one that is open stays so in the book.
 
         `line` is what steps the drive by wire, and is closed with the job.
@@ -103,7 +109,7 @@ class JobController(QObject):
         head = head_for(
             origin.source, origin.virtual, self._session.profile, self._software, self._now()
         )
-        self._keep(JobWriter(drive, head, self._now, path=self._book))
+        self._keep(JobWriter(drive, head, self._now, path=self._book), plan=plan)
 
     def take_up(self, left: ResumableJob, line: Stepping | None = None) -> None:
         """Resume an open job of the book, which fits; the one in hand stays open there.
@@ -121,14 +127,17 @@ class JobController(QObject):
         self._keep(kept, (left.standing, left.outcomes))
 
     def _keep(
-        self, kept: JobWriter, left: tuple[JobStanding, tuple[Outcome, ...]] | None = None
+        self,
+        kept: JobWriter,
+        left: tuple[JobStanding, tuple[Outcome, ...]] | None = None,
+        plan: Plan = Plan.FULL,
     ) -> None:
         self._kept = kept
         self.drive = kept.drive
         job = Job(
             self._session.profile,
             kept.head.virtual,
-            plan=plan_for(self._session.profile, by_wire=self.line is not None),
+            plan=plan_for(self._session.profile, plan=plan),
             now=self._now,
             log=kept,
             source=kept.head.source,

@@ -12,15 +12,8 @@ from app.job.model import SCRATCH, Action, CheckName, Do, Outcome, Stage, Value
 from app.job.plan import Step, StepState
 from app.job.verdicts import what_next
 from app.numbers import chance_words
-from app.report.blocks import VERDICTS, amount, clean, found_of, limit_words
+from app.report.blocks import VERDICTS, amount, clean, found_of, is_sided, limit_words
 
-_SIDED = (
-    CheckName.RADIAL,
-    CheckName.AZIMUTH,
-    CheckName.INDEX,
-    CheckName.ZERO,
-    CheckName.WORKING_DISK,
-)
 _MOST_DETAILS = 6
 
 
@@ -80,9 +73,7 @@ def away_words(job: Job) -> str:
 def step_name(step: Step, sides: int) -> str:
     """Return a step's name, with its side where there are two."""
     name = check_name(step.check)
-    # Arrivals of head 1 are done where a line steps alone.
-    sided = step.check in _SIDED or (step.check is CheckName.HYSTERESIS and step.head)
-    if sided and sides > 1:
+    if sides > 1 and is_sided(step.check, step.head):
         return translate("job", "{0}, side {1}").format(name, step.head)
     return name
 

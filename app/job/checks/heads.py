@@ -119,7 +119,9 @@ def output(situation: Situation) -> Check:
                 found[place, pattern] = measurement.output
     once = [each.once_percent for (_, by), each in found.items() if by == "1F"]
     if once:
-        learn(situation, once_part=max(once) / 100.0)
+        # Of two heads the one that is worse counts for both.
+        before = 0.0 if head == 0 else situation.known.once_part or 0.0
+        learn(situation, once_part=max(before, max(once) / 100.0))
     resolution = _resolution(found, "inner")
     more = {"unit": "%", "reason": reason, "details": tuple(_details(found))}
     if resolution is None:

@@ -8,6 +8,7 @@ from app.book.model import Drive, DriveSummary
 from app.book.store import Book
 from app.dashboard.drives_page import DrivesPage
 from app.dashboard.style import DARK, Sizes
+from app.job.plan import Plan
 from tests.app.book.jobs import DRIVE, HEAD, filled, outcome, standing
 
 PROFILES = ("130mm-48tpi", "90mm-135tpi")
@@ -63,7 +64,7 @@ def test_enter_begins_a_job_and_the_report_is_asked_for(qtbot, page, path):
     asked = []
     page.begin_job.connect(lambda *words: asked.append(words))
     qtbot.keyClick(page.findChild(QListWidget), Qt.Key.Key_Return)
-    assert asked == [(DRIVE.identity, DRIVE.profile)]  # once
+    assert asked == [(DRIVE.identity, DRIVE.profile, Plan.FULL)]  # once
     with qtbot.waitSignal(page.show_report) as shown:
         page.report()
     assert shown.args == [DRIVE.identity, number]
@@ -85,7 +86,10 @@ def test_an_open_job_is_offered_before_a_new_one(qtbot, page, path):
     assert [(left.number, left.standing) for left in asked] == [(number, standing())]
     assert not begun
     page._anew.click()
-    assert begun == [(DRIVE.identity, DRIVE.profile)]
+    assert begun == [(DRIVE.identity, DRIVE.profile, Plan.FULL)]
+    page._plan.setCurrentText("Check only")
+    page._anew.click()
+    assert begun[-1][-1] == Plan.CHECK
     page._list.setCurrentRow(1)
     assert page._on.accessibleName() == "Begin a job"
     assert page._anew.isHidden()

@@ -481,7 +481,7 @@ def test_a_done_check_is_looked_at_and_done_again(qtbot, window):
 
 def test_closing_early_wants_a_reason(qtbot, window):
     press(KEY.Key_F8, modifier=SHIFT)
-    assert "Not done: 19 checks" in window.needle_page.job.card.words
+    assert "Not done: 25 checks" in window.needle_page.job.card.words
     press(KEY.Key_Return)
     assert not window.controller.job.closed
     qtbot.keyClicks(window.needle_page.job.entry, "museum closes")

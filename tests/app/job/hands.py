@@ -51,6 +51,7 @@ class ScriptedDrive:
         self.scale_um = PROFILE.scale_um
         self.second_f_v = Quantity(0.3, 0.001)
         self.sided = 1.0
+        self.track: int | None = None
         self.done: list[Do] = []
         self.entries: dict[str, object] = {}
 
@@ -65,6 +66,8 @@ class ScriptedDrive:
         match ask.action:
             case Action.NUDGE:
                 self.middle_um += ask.amount or 0.0
+            case Action.SEEK:
+                self._seek(ask.track or 0)
             case Action.ARRIVE_FROM_OUTSIDE:
                 self.sided = 1.0
             case Action.ARRIVE_FROM_INSIDE:
@@ -81,6 +84,12 @@ class ScriptedDrive:
                 self.gauge_zero_um = self.middle_um
             case Action.TRIM_SPEED:
                 self.speed_rpm *= 1.0 + (ask.amount or 0.0) / 100.0
+
+    def _seek(self, track: int) -> None:
+        """The side that it comes from decides how the head rests."""
+        if self.track is not None and self.track != track:
+            self.sided = 1.0 if self.track < track else -1.0
+        self.track = track
 
     def _enter(self, ask: Enter):
         if ask.key in self.entries:

@@ -326,7 +326,8 @@ def test_the_whole_job_in_the_order_of_the_trade():
     assert {each.check for each in kept.outcomes} == set(USUAL_CHECKS)
     assert job.may_close
     assert abs(drive.middle_um) <= 4.0
-    assert len([t for t in kept.entries if t.label.startswith("from outside")]) == 6
+    # Three arrivals of each head, as found and as left.
+    assert len([t for t in kept.entries if t.label.startswith("from outside")]) == 12
     job.close()
 
 

@@ -5,7 +5,16 @@ from __future__ import annotations
 import pytest
 
 from app.job.model import CheckName, JobOptions, Known, Stage
-from app.job.plan import Planned, Step, StepState, end_of_work, newest_of, plan_for, with_again
+from app.job.plan import (
+    Plan,
+    Planned,
+    Step,
+    StepState,
+    end_of_work,
+    newest_of,
+    plan_for,
+    with_again,
+)
 from tests.app.job.hands import PROFILE, job_on
 
 C, FOUND, WORK, LEFT = CheckName, Stage.AS_FOUND, Stage.WORK, Stage.AS_LEFT
@@ -13,27 +22,62 @@ DONE, PENDING = StepState.DONE, StepState.PENDING
 
 
 def test_a_job_on_a_drive_of_two_heads_has_these_steps():
-    # Common practice: see first, then adjust, then what hangs on the adjustment, then see again.
+    # Common practice: see all first, then adjust, then see again what the screws may have moved.
     assert [(each.check, each.stage, each.head) for each in plan_for(PROFILE)] == [
         *((check, FOUND, 0) for check in (C.CARE, C.SPEED, C.SEATING)),
         *((C.RADIAL, FOUND, head) for head in (0, 1)),
-        (C.HYSTERESIS, FOUND, 0),
+        *((C.HYSTERESIS, FOUND, head) for head in (0, 1)),
+        *((C.AZIMUTH, FOUND, head) for head in (0, 1)),
+        *((C.INDEX, FOUND, head) for head in (0, 1)),
+        *((C.OUTPUT, FOUND, head) for head in (0, 1)),
+        (C.TRACK_ZERO, FOUND, 0),
         *((check, WORK, 0) for check in (C.ADJUST, C.LOCK, C.SPEED)),
-        *((C.AZIMUTH, WORK, head) for head in (0, 1)),
-        *((C.INDEX, WORK, head) for head in (0, 1)),
-        *((check, WORK, 0) for check in (C.OUTPUT, C.TRACK_ZERO)),
         *((C.RADIAL, LEFT, head) for head in (0, 1)),
-        *((check, LEFT, 0) for check in (C.HYSTERESIS, C.SPEED)),
+        *((C.HYSTERESIS, LEFT, head) for head in (0, 1)),
+        *((C.INDEX, LEFT, head) for head in (0, 1)),
+        *((check, LEFT, 0) for check in (C.TRACK_ZERO, C.SPEED)),
     ]
+
+
+def test_to_check_only_is_all_as_found_and_moves_nothing():
+    full = plan_for(PROFILE)
+    assert plan_for(PROFILE, plan=Plan.CHECK) == [each for each in full if each.stage is FOUND]
+
+
+def test_to_adjust_only_is_the_head_before_and_after_with_arrivals_of_one():
+    planned = plan_for(PROFILE, plan=Plan.ADJUST)
+    assert [(each.check, each.stage, each.head) for each in planned] == [
+        (C.CARE, FOUND, 0),
+        (C.RADIAL, FOUND, 0),
+        (C.RADIAL, FOUND, 1),
+        (C.HYSTERESIS, FOUND, 0),
+        (C.TRACK_ZERO, FOUND, 0),
+        (C.ADJUST, WORK, 0),
+        (C.LOCK, WORK, 0),
+        (C.RADIAL, LEFT, 0),
+        (C.RADIAL, LEFT, 1),
+        (C.HYSTERESIS, LEFT, 0),
+        (C.TRACK_ZERO, LEFT, 0),
+    ]
+
+
+def test_all_that_a_plan_has_can_be_left_out_for_a_reason():
+    for plan in Plan:
+        job, kept = job_on(plan=plan_for(PROFILE, plan=plan))
+        while job.step is not None:
+            job.skip("not wanted")
+        assert {each.reason for each in kept.outcomes} == {"not wanted"}
+        assert len(kept.outcomes) == len(plan_for(PROFILE, plan=plan))
+        assert job.may_close
 
 
 @pytest.mark.parametrize(
     ("checks", "stages"),
     [
         ({C.SPEED}, [FOUND, WORK, LEFT]),
-        ({C.HYSTERESIS}, [FOUND]),
-        ({C.HYSTERESIS, C.ADJUST}, [FOUND, WORK, LEFT]),
-        ({C.HYSTERESIS, C.LOCK}, [FOUND, WORK, LEFT]),
+        ({C.TRACK_ZERO}, [FOUND]),
+        ({C.TRACK_ZERO, C.ADJUST}, [FOUND, WORK, LEFT]),
+        ({C.TRACK_ZERO, C.LOCK}, [FOUND, WORK, LEFT]),
         (set(), []),
     ],
 )
