@@ -243,7 +243,7 @@ _JOB_COLUMNS = {
 }
 _OUTCOME_COLUMNS = {
     **{name: name for name in ("stage", "check", "side", "value", "u", "unit", "verdict")},
-    **{name: name for name in ("expanded_u", "dof", "conformity")},
+    **{name: name for name in ("expanded_u", "dof", "conformity", "aim")},
     "limit_low": "limit.low",
     "limit_high": "limit.high",
     "limit_source": "limit.source",

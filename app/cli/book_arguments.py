@@ -26,10 +26,12 @@ JSON object of --json; Q is {"value": number, "u": standard uncertainty} or null
   checks                one for each that ended: check, stage ("as found", "work", "as left"), side,
                         value, u, expanded_u, dof (null without end), unit, verdict ("pass", "fail",
                         "undecided", "noted", "skipped"), conformity (probability, 0 to 1), budget
-                        (name, u, value: the correction, dof, shape, unit of each part),
-                        reason
+                        (name, u, value: the correction, dof, shape, unit of each part), aim (where
+                        the head was to be, in words), reason
   as_found, as_left     {"offset_um": Q, "hysteresis_um": Q, "speed_rpm": Q}; the offset is the
                         middle of the hysteresis
+  aim                   {"kind", "um", "u_um"}: "alignment disk", "stated offset" or "as found", and
+                        where the middle of head 0 is to be, from the disk's zero
   nudges                nudges asked for, and tightenings beyond the first
 """
 
@@ -55,6 +57,7 @@ examples:
   evenlobe job 'sim:recording=track&track_um=155' --drive demo --checks centre
   evenlobe job sound: --roles differential,index --drive "machine 7, upper"
   evenlobe job sound: --roles differential,index --drive "machine 7, upper" --resume
+  evenlobe job sound: --roles differential,index --drive TM-0031 --resume --aim "as found"
 """
     parser.add_argument("source", metavar="SOURCE", help="what the drive is measured by")
     parser.add_argument("--drive", metavar="ID", required=True, help="your own name for the drive")
@@ -69,6 +72,12 @@ examples:
         "--checks",
         metavar="A,B",
         help="these checks alone (default: all but the last four); with --resume: once more",
+    )
+    parser.add_argument(
+        "--aim",
+        metavar="AIM",
+        help="where the head is to be: “alignment disk”, an offset from its zero in µm, as 12 or "
+        "12±1 (--aim=-12±1), or with --resume “as found”, the way back (default: alignment disk)",
     )
     parser.add_argument("--json", action="store_true", help="print the job as one JSON object")
     book = parser.add_mutually_exclusive_group()

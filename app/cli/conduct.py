@@ -20,6 +20,7 @@ from app.job.job import Job, JobLog
 from app.job.model import (
     USUAL_CHECKS,
     Action,
+    Aim,
     Ask,
     CheckName,
     Do,
@@ -28,7 +29,7 @@ from app.job.model import (
     Measure,
     Outcome,
 )
-from app.job.plan import Plan, plan_for
+from app.job.plan import SETTING, Plan, plan_for
 from app.job.technician import Technician
 from app.job.verdicts import what_next
 from app.live.measurement import EnvelopeOptions
@@ -58,6 +59,7 @@ def conduct(
     checks: Collection[CheckName] = USUAL_CHECKS,
     plan: Plan = Plan.FULL,
     options: JobOptions | None = None,
+    aim: Aim | None = None,
     left: ResumableJob | None = None,
     log: JobLog | None = None,
     typist: Typist | None = None,
@@ -76,6 +78,8 @@ def conduct(
         Those that are wanted; of a job that is resumed, those to be done once more.
     plan : Plan
         What a new job is for.
+    aim : Aim, optional
+        Where the head is to be; as it was before, or the disk's zero, when not given.
     left : ResumableJob, optional
         An open job to resume; `options` are then its own.
     line : Stepping, optional
@@ -118,6 +122,8 @@ def conduct(
 
     if left is not None:
         job.again(checks)
+    if aim is not None:
+        job.aim_at(aim)
     with interrupted() as stop:
         conductor = _Conductor(
             source, job, envelope, typist, line, stop, tell_ended, same_drive=same_drive
@@ -335,7 +341,10 @@ class _Conductor:
     @property
     def _where(self) -> str:
         step = self._job.step
-        return "end" if step is None else f"{step.check}, {step.stage}"
+        if step is None:
+            return "end"
+        aim = f", to {self._job.aim}" if step.check in SETTING else ""
+        return f"{step.check}, {step.stage}{aim}"
 
     def _read(self) -> tuple[Reading, float] | None:
         if self._stop.asked:

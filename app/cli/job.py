@@ -24,11 +24,14 @@ from app.cli.prompting import Typist
 from app.cli.source_check import recheck_before_job
 from app.cli.steps import stepping_for
 from app.files import stem_for
+from app.job.aims import aim_of
 from app.job.job import Job
 from app.job.model import (
     USUAL_CHECKS,
+    Aim,
     CheckName,
     JobOptions,
+    Known,
     Outcome,
     Summary,
     Value,
@@ -69,7 +72,7 @@ def checks_named(text: str | None) -> tuple[CheckName, ...]:
 
 
 _CHECK_KEYS = ("check", "stage", "side", "value", "u", "expanded_u", "dof", "unit")
-_CHECK_KEYS += ("verdict", "conformity", "reason")
+_CHECK_KEYS += ("verdict", "conformity", "aim", "reason")
 
 
 def job_as_json(job: Job, drive: str, virtual: bool) -> dict[str, Any]:
@@ -81,6 +84,7 @@ def job_as_json(job: Job, drive: str, virtual: bool) -> dict[str, Any]:
         "checks": [_check(each) for each in job.outcomes],
         "as_found": _summary(job.as_found),
         "as_left": _summary(job.as_left),
+        "aim": asdict(job.aim),
         "nudges": job.nudges,
     }
 
@@ -150,9 +154,12 @@ def run_job(
                 with Book(options.book) as book:
                     book.describe_job(number, said)
             _tell_of(left, checks, options, say)
+        aim = _aim(options.aim, profile, left)
         in_book = not options.no_book
         kept = JobWriter(drive, head, now, path=options.book, in_book=in_book, number=number)
-        job, fault = _conduct(source, profile, envelope, checks, options, left, kept, line, say)
+        job, fault = _conduct(
+            source, profile, envelope, checks, options, left, kept, line, say, aim=aim
+        )
     if options.json:
         say(json.dumps(job_as_json(job, identity, kept.head.virtual), allow_nan=False))
     else:
@@ -281,6 +288,8 @@ def _conduct(
     kept: JobWriter,
     line: Stepping | None,
     say: Callable[[str], None],
+    *,
+    aim: Aim | None,
 ) -> tuple[Job, str]:
     """Run the job; returns it, and why not all of it could be written to the book."""
     asked = {name: getattr(options, name) for name in _THOROUGH}
@@ -293,6 +302,7 @@ def _conduct(
             checks=checks,
             plan=Plan(options.plan or Plan.FULL),
             options=thorough,
+            aim=aim,
             left=left,
             log=kept,
             typist=None if source.controls else Typist(sys.stdin, sys.stderr),
@@ -305,6 +315,22 @@ def _conduct(
         if fault:
             output.tell(f"evenlobe: not all is in the book: {fault}")
     return job, fault
+
+
+def _aim(words: str | None, profile: Profile, left: ResumableJob | None) -> Aim | None:
+    """Return the aim that is asked for, None where none is.
+
+    Raises
+    ------
+    UsageFault
+        When there is none such.
+    """
+    if words is None:
+        return None
+    try:
+        return aim_of(profile, Known() if left is None else left.standing.known, words)
+    except ValueError as fault:
+        raise UsageFault(f"--aim: {fault}") from None
 
 
 def _check_workable(source: Source) -> None:

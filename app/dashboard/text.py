@@ -146,7 +146,7 @@ def face_of(
     unit : Unit
         Unit of the offset.
     zero_um : float or None
-        Offset that is to be the needle's zero: where the middle of the hysteresis is on the line.
+        Offset that is to be the needle's zero: where the middle of the hysteresis is at the aim.
         It counts only where the side is known.
     away : str
         Why the head is not where the lobes are, so that nothing it reads is a reading of them.
@@ -209,14 +209,14 @@ def _from_middle(
 ) -> Face:
     """Return the face whose zero is the middle of the hysteresis."""
     if abs(balance) <= face.expanded_u:
-        headline = translate("dashboard", "On the middle, as far as can be told")
+        headline = translate("dashboard", "On the aim, as far as can be told")
     elif balance > 0:
-        headline = translate("dashboard", "Head is outward of the middle: move it inward")
+        headline = translate("dashboard", "Head is outward of the aim: move it inward")
     else:
-        headline = translate("dashboard", "Head is inward of the middle: move it outward")
+        headline = translate("dashboard", "Head is inward of the aim: move it outward")
     even = f"{-zero_um:+z.1f}" if unit is Unit.UM else f"{-zero_um / UM_PER_MIL:+z.2f}"
     detail = translate(
-        "dashboard", "Zero is the middle of the hysteresis: even lobes would stand at {0} {1}."
+        "dashboard", "Zero is the aim, for the middle of the hysteresis: even lobes at {0} {1}."
     ).format(even.replace("-", "−"), unit)
     return replace(
         face,

@@ -308,6 +308,7 @@ class MainWindow(QWidget):
             (key.Key_F8, plain): controller.skip,
             (key.Key_F8, shift): controller.close,
             (key.Key_F10, plain): page.toggle_zero,
+            (key.Key_F10, shift): controller.ask_aim,
             (key.Key_Space, plain): page.toggle_frozen,
             (key.Key_Backspace, plain): controller.back,
             (key.Key_Up, plain): lambda: controller.choose_next(-1),

@@ -68,6 +68,13 @@ def corrections(profile: Profile, known: Known, head: int) -> tuple[Part, ...]:
     )
 
 
+def climate_u_um(profile: Profile, said: Climate) -> float:
+    """Return the expanded uncertainty that the climate alone leaves an offset, by what is said."""
+    factor = 1e-3 * profile.alignment_radius_mm
+    parts = (part.scaled(factor, "µm") for part in climate_of(said, film_of(profile)))
+    return Budget(0.0, tuple(parts)).expanded_u
+
+
 def correction_um(profile: Profile, known: Known, head: int) -> float:
     """Return what is added to each reading of a head's offset."""
     return sum(part.value for part in corrections(profile, known, head))

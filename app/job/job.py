@@ -11,10 +11,12 @@ from dataclasses import replace
 from typing import Protocol
 
 from app.analysis.results import Measurement, Side, Verdict
+from app.job.aims import target_of
 from app.job.budget import correction_um
 from app.job.checks import CHECKS
 from app.job.checks.common import Barred, Check, concluded
 from app.job.model import (
+    Aim,
     Answer,
     Ask,
     CheckName,
@@ -36,6 +38,7 @@ from app.job.origin import Origin
 from app.job.outcomes import open_failures, summary_of
 from app.job.plan import (
     ENDED,
+    SETTING,
     JobStanding,
     Planned,
     Step,
@@ -66,6 +69,10 @@ class JobLog(Protocol):
 
 SOURCE_CHANGED = "source changed"
 """Label of the entry that tells of it."""
+AIM_CHANGED = "aim"
+"""Label of the entry that tells of it."""
+AIMED = (CheckName.RADIAL, CheckName.ADJUST, CheckName.LOCK)
+"""Checks that go by the aim, as left."""
 OF_THE_HEAD = (
     CheckName.SEATING,
     CheckName.RADIAL,
@@ -172,6 +179,8 @@ class Job:
     ) -> None:
         self.profile = profile
         self.options = options or JobOptions()
+        self.aim = Aim()
+        """Where the head is to be; :meth:`aim_at` gives another."""
         self.closed = False
         self.closing_reason = ""
         self.origin = Origin(source, drive_is_virtual, profile=profile.name)
@@ -234,10 +243,15 @@ class Job:
         return self.drive.nudges
 
     @property
+    def target_um(self) -> float:
+        """Where the middle of the hysteresis of head 0 is to be, from the disk's zero."""
+        return target_of(self.profile, self.aim, self.known).um
+
+    @property
     def zero_um(self) -> float:
-        """Reading at which the middle of the hysteresis is on the line, as the head rests now."""
+        """Reading at which the middle of the hysteresis is at the aim, as the head rests now."""
         width, arrived = self.known.hysteresis_um, self.drive.arrived
-        line_um = -correction_um(self.profile, self.known, self.drive.side)
+        line_um = self.target_um - correction_um(self.profile, self.known, self.drive.side)
         if width is None or arrived is None:
             return line_um
         return line_um + (width.value / 2.0 if arrived is Side.OUTWARD else -width.value / 2.0)
@@ -267,7 +281,7 @@ class Job:
         """What is kept to go on another day: the check in hand then begins anew."""
         steps = kept_steps(self._steps, self._outcomes)
         of = (self.origin.source, self.origin.instrument)
-        return JobStanding(steps, self.options, self.drive, self.known, *of)
+        return JobStanding(steps, self.options, self.drive, self.known, *of, self.aim)
 
     @property
     def can_undo(self) -> bool:
@@ -316,11 +330,34 @@ class Job:
         refused, change = self.origin.refusal(origin), self.origin.change(origin)
         if refused is not None:
             raise ValueError(str(refused))
-        step = self.step
-        if change is not None and step is not None and self._log is not None:
-            entry = Entry(step.check, step.stage, SOURCE_CHANGED, self._now(), notes=(str(change),))
-            self._log.keep(entry.read_from(origin))
+        if change is not None:
+            self._keep_note(SOURCE_CHANGED, str(change), origin)
         self.origin = origin
+        self._keep_standing()
+
+    def aim_at(self, aim: Aim) -> None:
+        """Have the head brought to another aim; what was done by the one before is done again.
+
+        Raises
+        ------
+        ValueError
+            When the job is closed.
+        """
+        if self.closed:
+            raise ValueError("the job is closed; begin a new one for another aim")
+        if aim == self.aim:
+            return
+        self.aim = aim
+        self._keep_note(AIM_CHANGED, f"the aim is {aim}")
+        if self.step is not None and self.step.stage is not Stage.AS_FOUND:
+            at = self._at
+            self._set_aside()
+            assert at is not None
+            self._begin(at)
+        done = [each for each in self._steps if each.state is StepState.DONE]
+        if any(each.check in SETTING for each in done):
+            left = {each.check for each in done if each.stage is Stage.AS_LEFT}
+            self.again(SETTING | (left & set(OF_THE_HEAD)))
         self._keep_standing()
 
     def skip(self, reason: str) -> None:
@@ -425,7 +462,7 @@ class Job:
         self._outcomes, self._logged = list(outcomes), len(outcomes)
         self.options = standing.options
         self._drive = replace(standing.bench, disk=None, track=None, side=0, arrived=None)
-        self._known = standing.known
+        self._known, self.aim = standing.known, standing.aim
         if standing.source:
             of = {"source": standing.source, "instrument": standing.instrument}
             self.origin = replace(self.origin, **of)
@@ -493,7 +530,10 @@ class Job:
         self._end(index, outcome, StepState.SKIPPED)
 
     def _end(self, index: int, outcome: Outcome, state: StepState) -> None:
-        outcome = replace(outcome, ended_at=self._now())
+        step = self._steps[index]
+        is_aimed = step.stage is not Stage.AS_FOUND and step.check in AIMED
+        aim = str(self.aim) if is_aimed and outcome.verdict is not Verdict.SKIPPED else ""
+        outcome = replace(outcome, ended_at=self._now(), aim=aim)
         self._outcomes.append(outcome)
         self._steps[index] = replace(self._steps[index], state=state, outcome=outcome)
 
@@ -512,6 +552,14 @@ class Job:
             return
         self._log.keep(entry)
 
+    def _keep_note(self, label: str, words: str, origin: Origin | None = None) -> None:
+        """Keep something that is to be told of the job, beside the step in hand or the last one."""
+        step = self.step or (self._steps[-1] if self._steps else None)
+        if self._log is not None and step is not None:
+            seen = origin or Origin(self.origin.source, self.origin.virtual)
+            entry = Entry(step.check, step.stage, label, self._now(), notes=(words,))
+            self._log.keep(entry.read_from(seen))
+
     def _keep_standing(self) -> None:
         # With the outcomes that it tells of: a job that was kept half would do a check again.
         new, self._logged = self._outcomes[self._logged :], len(self._outcomes)
@@ -520,7 +568,8 @@ class Job:
 
     def _situation(self, step: Step) -> Situation:
         of = (step.check, step.stage, step.head)
-        return Situation(self.profile, self.options, *of, self._known, self._drive, self.outcomes)
+        known = (self._known, self._drive, self.outcomes, self.aim)
+        return Situation(self.profile, self.options, *of, *known)
 
     def _is_touched(self, check: CheckName) -> bool:
         """Whether what a check measures has been moved since the drive was brought in."""

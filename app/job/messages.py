@@ -23,11 +23,39 @@ PROVE_PROTECT = Message(
 )
 WAS_IT_REFUSED = Message("Did the drive refuse to write?")
 CLEAN_HEADS = Message("Clean the heads, and let them dry.")
-ROOM_TEMPERATURE = Message("Temperature of the room, where the alignment disk has lain.")
-CHASSIS_TEMPERATURE = Message("Temperature of the drive's chassis near the positioner.")
-HUMIDITY = Message("Relative humidity of the room, if it is known.")
+ROOM_TEMPERATURE = Message(
+    "How warm is the room in which the alignment disk has lain? Disk and drive grow with warmth "
+    "and humidity. Left unsaid, these alone make the offset unsure by ±{0} µm, with ±{1} µm "
+    "allowed, so that most verdicts stay undecided; said, by ±{2} µm. They may be left unsaid."
+)
+CHASSIS_TEMPERATURE = Message(
+    "How warm is the drive's chassis near the positioner? A thermometer held to the metal tells; "
+    "it may be left unsaid, like the room."
+)
+HUMIDITY = Message(
+    "How humid is the room, in per cent? A hygrometer of the household will do; it may be left "
+    "unsaid, like the temperature."
+)
 MINUTES_ON = Message("Minutes since the drive was switched on.")
 INSERT_ALIGNMENT = Message("Insert the alignment disk. Never write while it is in the drive.")
+
+# Where the head is to be
+AIM_BEYOND = Message("an aim of {0} µm cannot be read on this disk: state one from −{1} to +{1} µm")
+NO_AIM = Message(
+    "“{0}” is no aim: say “alignment disk”, “as found”, or an offset in µm, as 12 or 12±1"
+)
+AIM_UNSURE = Message("an aim's u of {0} µm cannot be; state one from 0 to {1} µm")
+NOT_FOUND_YET = Message(
+    "the way back is not known: measure the hysteresis as found, before a screw is loosened"
+)
+MIDDLE_OF_BOTH = Message(
+    "The heads stand {0} µm apart, and ±{1} µm are allowed: the middle of both is aimed at, which "
+    "leaves side 0 at {2} µm and side 1 at {3} µm from the aim."
+)
+HEADS_TOO_FAR = Message(
+    "The heads stand {0} µm apart, and ±{1} µm are allowed: no place brings both within. Leave "
+    "this check out and have the mount of one head seen to; to go on brings side 0 to the aim."
+)
 
 # Hands at the drive
 INSERT_SCRATCH = Message(
@@ -45,7 +73,7 @@ LEAVE_ALONE = Message(
 )
 TIGHTEN = Message("Tighten the screws, a little at each in turn, and watch the needle.")
 BACK_OFF = Message(
-    "Back off: locked, the middle is {0} µm from the line. Loosen again; the screws move it by {1} "
+    "Back off: locked, the middle is {0} µm from the aim. Loosen again; the screws move it by {1} "
     "µm, so it is set off by as much."
 )
 SEAL = Message("Seal the screws with lacquer, as a witness mark.")
@@ -173,12 +201,12 @@ OUTWARD_IS_COUNTER_CLOCKWISE = Message("on this drive counter-clockwise is outwa
 HEAD_LEFT_ALONE = Message("close enough as it is, and left as it is")
 NO_SIGN = Message("the side is not known: connect the index, or teach the sign")
 FEW_ARRIVALS = Message("{0} of {1} arrivals could be measured")
-NUDGES_USED_UP = Message("all {0} nudges were used; the best middle was {1} µm from the line")
+NUDGES_USED_UP = Message("all {0} nudges were used; the best middle was {1} µm from the aim")
 WITHIN_ITS_U = Message(
     "the {0} µm that are left are within their uncertainty: no nudge is called for"
 )
 LOCKED_AWAY = Message(
-    "after {0} nudges, relocks counted, the middle is locked {1} µm from the line; look to washers "
+    "after {0} nudges, relocks counted, the middle is locked {1} µm from the aim; look to washers "
     "and faces of the clamp"
 )
 PROTECT_UNKNOWN = Message("whether the drive refuses to write to a protected disk was not told")

@@ -361,6 +361,8 @@ class Outcome:
         where there is no end of them. Older books have neither.
     conformity : float or None
         Probability that what was measured is within the limit (JCGM 106), 0 to 1.
+    aim : str
+        Where the head was to be, in words; empty as found, and for what has nothing to do with it.
     reason : str
         Why it is so where the number alone does not tell: why skipped, why undecided.
     details : tuple of Value
@@ -386,6 +388,7 @@ class Outcome:
     expanded_u: float | None = field(default=None, metadata=LATER)
     dof: float | None = field(default=None, metadata=LATER)
     conformity: float | None = field(default=None, metadata=LATER)
+    aim: str = field(default="", metadata=LATER)
 
     @property
     def covering_u(self) -> float | None:
@@ -453,6 +456,35 @@ ALIGNMENT, SCRATCH, ORDINARY = "alignment", "scratch", "ordinary"
 
 MIDDLE = "middle"
 """Name of the value that says where the head is between its two positions of rest."""
+
+
+class AimKind(StrEnum):
+    """By what it is said where the head is to be."""
+
+    DISK = "alignment disk"
+    OFFSET = "stated offset"
+    AS_FOUND = "as found"
+
+
+@dataclass(frozen=True, slots=True)
+class Aim:
+    """Where the middle of the hysteresis is to be.
+
+    Attributes
+    ----------
+    um, u_um : float
+        Of head 0, from the alignment disk's zero, outward positive; how unsure that is.
+    """
+
+    kind: AimKind = AimKind.DISK
+    um: float = 0.0
+    u_um: float = 0.0
+
+    def __str__(self) -> str:
+        """Return it in words."""
+        if self.kind is AimKind.DISK:
+            return "the zero of the alignment disk"
+        return f"{self.kind}, {self.um:+.1f} µm from the zero of the alignment disk"
 
 
 @dataclass(frozen=True, slots=True)
@@ -526,6 +558,15 @@ class DriveState:
 
 
 @dataclass(frozen=True, slots=True)
+class Rest:
+    """A head as it was measured at rest: corrected, how it had arrived, and its place by moves."""
+
+    offset_um: Quantity
+    arrived: Side | None
+    moves: tuple[bool | None, int, int]
+
+
+@dataclass(frozen=True, slots=True)
 class Known:
     """What earlier checks of the job found.
 
@@ -546,6 +587,12 @@ class Known:
         How much the head's output goes up and down once a turn, as a part of it.
     alternating : bool
         Whether the lobes alternate often enough for that not to matter.
+    rest : Rest or None
+        How head 0 was measured last, beside which head 1 may be measured.
+    apart_um : Quantity or None
+        How far head 1 is outward of head 0.
+    found_um : Quantity or None
+        The middle as found, corrected; u is the reading's own.
     nudged : tuple of Nudged
         Every nudge so far and where it led, of which the next is learned.
     creeps_um : tuple of Quantity
@@ -561,6 +608,9 @@ class Known:
     climate: tuple[Part, ...] = field(default=(), metadata=LATER)
     once_part: float | None = field(default=None, metadata=LATER)
     alternating: bool = field(default=False, metadata=LATER)
+    rest: Rest | None = field(default=None, metadata=LATER)
+    apart_um: Quantity | None = field(default=None, metadata=LATER)
+    found_um: Quantity | None = field(default=None, metadata=LATER)
 
 
 @dataclass(slots=True)
@@ -575,6 +625,7 @@ class Situation:
     known: Known
     drive: DriveState
     outcomes: tuple[Outcome, ...] = ()
+    aim: Aim = Aim()
     unseen: bool = False
     """Nothing was seen of what the hand did last; the next measurement of the lobes says so."""
 

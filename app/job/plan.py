@@ -9,6 +9,7 @@ from enum import StrEnum
 from app.job.model import (
     LATER,
     USUAL_CHECKS,
+    Aim,
     CheckName,
     DriveState,
     JobOptions,
@@ -175,6 +176,7 @@ class JobStanding:
     known: Known
     source: str = field(default="", metadata=LATER)
     instrument: str = field(default="", metadata=LATER)
+    aim: Aim = field(default=Aim(), metadata=LATER)
 
 
 def kept_steps(steps: Sequence[Step], outcomes: Sequence[Outcome]) -> tuple[KeptStep, ...]:

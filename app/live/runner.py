@@ -18,7 +18,7 @@ from app.analysis.messages import fill
 from app.analysis.results import Measurement, Message, Quantity, Reading
 from app.job import messages
 from app.job.job import Job
-from app.job.model import INSISTED, ORDINARY, Action, Answer, Do, Measure
+from app.job.model import INSISTED, ORDINARY, Action, Aim, Answer, Do, Measure
 from app.job.origin import Origin
 from app.job.plan import ENDED
 from app.job.verdicts import near
@@ -347,6 +347,11 @@ class JobRunner:
         """Take another step in hand; one that has been done is done again."""
         ended = self.job.steps[index].state in ENDED
         (self.job.repeat if ended else self.job.go_to)(index)
+        self._renew()
+
+    def aim_at(self, aim: Aim) -> None:
+        """Have the head brought to another aim."""
+        self.job.aim_at(aim)
         self._renew()
 
     def close(self, reason: str) -> None:

@@ -147,7 +147,9 @@ def _said(record: JobRecord) -> tuple[ReportBlock, ...]:
     """Return what the user has written of drive and job, where there is something."""
     identity = record.drive.identity
     told = dict(record.head.conditions)
+    aims = dict.fromkeys(each.aim for each in record.outcomes if each.aim)
     rows = [
+        ("Aim", within("; then ".join(aims))),
         *((name.capitalize(), clean(told.get(name, ""))) for name, _ in DESCRIPTIONS),
         # A shorter one stands whole in the report's head.
         ("Identity", clean(identity) if len(identity) > _MAX_IDENTITY else ""),

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 
 from app.analysis.results import Verdict
 from app.book.model import JobRecord
-from app.job.model import CheckName, Outcome, Stage, Value
+from app.job.model import Aim, CheckName, Outcome, Stage, Value
 from app.job.outcomes import open_failures
 from app.report.blocks import Table, amount, limit_words, within
 
@@ -104,6 +104,9 @@ def _now(record: JobRecord, outcomes: Sequence[Outcome]) -> str:
     offset = record.as_left.offset_um or record.as_found.offset_um
     if offset is not None and record.as_left.offset_um is not None:
         said.append(f"The head stands {_away(offset)} the middle of the track")
+        aims = [each.aim for each in record.outcomes if each.aim]
+        if aims and aims[-1] != str(Aim()):
+            said.append(f"It was set on purpose to another place: {within(aims[-1])}")
     for each in outcomes:
         if each.check is CheckName.CENTRE and each.value is not None:
             found = amount(Value("", each.value, each.covering_u, each.unit))

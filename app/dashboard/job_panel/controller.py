@@ -21,8 +21,9 @@ from app.book.model import Drive, ResumableJob
 from app.book.writer import JobWriter, head_for
 from app.dashboard.job_panel.text import away_words
 from app.dashboard.text import current_reading, said, translate
+from app.job.aims import aim_of
 from app.job.job import Job
-from app.job.model import Action, Answer, CheckName, Do, Enter, Measure, Outcome
+from app.job.model import Action, AimKind, Answer, CheckName, Do, Enter, Measure, Outcome
 from app.job.origin import Origin
 from app.job.plan import JobStanding, Plan, plan_for
 from app.job.technician import Technician
@@ -35,11 +36,15 @@ if TYPE_CHECKING:
 
 
 class Writing(StrEnum):
-    """What the person is giving a reason for."""
+    """What the person is writing, beside what the job asks."""
 
     NOTHING = ""
     SKIP = "skip"
     CLOSE = "close"
+    AIM = "aim"
+    """Not a reason: what is chosen is where the head is to be."""
+    OFFSET = "offset"
+    """A stated one, to aim at."""
 
 
 class JobController(QObject):
@@ -208,7 +213,7 @@ class JobController(QObject):
 
     @property
     def zero_um(self) -> float:
-        """Reading at which the middle of the hysteresis is on the line, as the head rests now."""
+        """Reading at which the middle of the hysteresis is at the aim, as the head rests now."""
         return 0.0 if self.job is None else self.job.zero_um
 
     @property
@@ -239,11 +244,12 @@ class JobController(QObject):
 
     @property
     def best_um(self) -> float | None:
-        """Where the middle stood at the best of the nudges so far, None while none counts."""
+        """How far from the aim the best of the nudges left the middle, None while none counts."""
         nudged = () if self.job is None or not self.adjusting else self.job.known.nudged
         middles = [place for each in nudged for place in (each.before_um, each.after_um)]
-        best = nearest(middles, 0.0)
-        return None if best is None else middles[best].value
+        target_um = 0.0 if self.job is None else self.job.target_um
+        best = nearest(middles, target_um)
+        return None if best is None else middles[best].value - target_um
 
     @property
     def away(self) -> str:
@@ -299,7 +305,7 @@ class JobController(QObject):
         if runner is None or job is None:
             return
         if self.writing:
-            self._give_reason(runner, text.strip())
+            self._take_written(runner, text.strip())
         elif job.closed:
             self.report.emit()
         elif self._chosen is not None:
@@ -379,6 +385,11 @@ class JobController(QObject):
         if self.job is not None and self.job.step is not None:
             self._fresh(Writing.SKIP)
 
+    def ask_aim(self) -> None:
+        """Ask where the head is to be."""
+        if self.job is not None and not self.job.closed:
+            self._fresh(Writing.AIM)
+
     def close(self) -> None:
         """Close the job, or ask for the reason where something is open."""
         runner = self._runner
@@ -454,6 +465,23 @@ class JobController(QObject):
         self._fresh()
         if runner.follows:
             self._measure(runner)
+
+    def _take_written(self, runner: JobRunner, text: str) -> None:
+        if self.writing not in (Writing.AIM, Writing.OFFSET):
+            self._give_reason(runner, text)
+        elif text == AimKind.OFFSET:
+            self._fresh(Writing.OFFSET)
+        else:
+            self._aim_at(runner, text)
+
+    def _aim_at(self, runner: JobRunner, text: str) -> None:
+        """Aim at what was chosen, or at the offset that was typed."""
+        try:
+            runner.aim_at(aim_of(runner.job.profile, runner.job.known, text))
+        except ValueError as fault:
+            self.say(str(fault))
+        else:
+            self._fresh()
 
     def _give_reason(self, runner: JobRunner, reason: str) -> None:
         if not reason:

@@ -45,9 +45,10 @@ from app.dashboard.widgets import (
     named,
 )
 from app.job import messages
+from app.job.aims import readable_um
 from app.job.job import Job
-from app.job.model import Action, Do, Enter, Measure, Outcome
-from app.job.plan import StepState
+from app.job.model import Action, AimKind, Do, Enter, Measure, Outcome
+from app.job.plan import SETTING, StepState
 from app.live.stepping import Stepping
 from app.live.view import View
 from app.report.blocks import amount, clean, within
@@ -102,6 +103,8 @@ def card_of(controller: JobController, reading: Reading | None) -> Card:
 
 
 def _writing(controller: JobController, job: Job) -> Card:
+    if controller.writing in (Writing.AIM, Writing.OFFSET):
+        return _aiming(controller.writing, job)
     skips = controller.writing is Writing.SKIP
     if skips:
         title = "" if job.step is None else step_name(job.step, job.profile.sides)
@@ -114,6 +117,19 @@ def _writing(controller: JobController, job: Job) -> Card:
         words,
         button=translate("job", "Leave out") if skips else translate("job", "Close the job"),
         entry=translate("job", "reason"),
+        may_back=True,
+    )
+
+
+def _aiming(writing: Writing, job: Job) -> Card:
+    most_um = readable_um(job.profile)
+    typed = translate("job", "µm, −{0:.0f} to {0:.0f}, as 12 or with its u as 12±1").format(most_um)
+    return Card(
+        translate("job", "Where is the head to be?"),
+        translate("job", "The aim now: {0}.").format(job.aim),
+        button=translate("job", "Aim there"),
+        entry=typed if writing is Writing.OFFSET else None,
+        choices=tuple(AimKind) if writing is Writing.AIM else (),
         may_back=True,
     )
 
@@ -187,6 +203,8 @@ def _asked(controller: JobController, job: Job, reading: Reading | None) -> Card
     assert ask is not None
     assert step is not None
     title = step_title(step, job.profile.sides)
+    if step.check in SETTING:
+        title = translate("job", "{0}, to {1}").format(title, job.aim)
     plain = Card(
         title,
         said(ask.message),
@@ -520,11 +538,13 @@ class JobPanel(Instrument):
         back = self.tr("Take back the last answer")
         skip = self.tr("Leave out this check, for a reason")
         close = self.tr("Close the job")
+        aim = self.tr("Choose where the head is to be, or the way back to as found")
         self._buttons = (
             TouchButton(self.tr("Virtual hand"), "⇧⏎", lend, controller.lend, self),
             TouchButton(self.tr("Back"), "⌫", back, controller.back, self),
             TouchButton(self.tr("Leave out"), "F8", skip, controller.skip, self),
             TouchButton(self.tr("Close job"), "⇧F8", close, controller.close, self),
+            TouchButton(self.tr("Aim"), "⇧F10", aim, controller.ask_aim, self),
         )
         self._grid = QGridLayout()
         for place, button in enumerate(self._buttons):
@@ -592,6 +612,7 @@ class JobPanel(Instrument):
         if card.by_wire != self._view.card.by_wire:
             self._buttons[0].say(self.tr("By wire") if card.by_wire else self.tr("Virtual hand"))
         self._view.show_card(card)
-        allowed = (card.may_lend, card.may_back, card.may_skip, card.may_close)
+        may_aim = card.may_close and self.controller.writing is Writing.NOTHING
+        allowed = (card.may_lend, card.may_back, card.may_skip, card.may_close, may_aim)
         for button, may in zip(self._buttons, allowed, strict=True):
             button.setEnabled(may)

@@ -1,4 +1,4 @@
-"""Adjust and lock: the stepper's body is turned until the middle of the hysteresis is on the line.
+"""Adjust and lock: the stepper's body is turned until the middle of the hysteresis is at the aim.
 
 Tightening moves what it locks: it is watched, and backed off where the head ends too far away.
 """
@@ -25,7 +25,8 @@ from app.analysis.messages import fill
 from app.analysis.results import Measurement, Message, Quantity, Side, Verdict
 from app.analysis.uncertainty import covering
 from app.job import messages
-from app.job.budget import READING, guarding
+from app.job.aims import READABLE_PART, target_of
+from app.job.budget import READING
 from app.job.checks.common import (
     Check,
     Hands,
@@ -34,9 +35,11 @@ from app.job.checks.common import (
     change,
     concluded,
     corrected_here,
+    guard_here,
     is_far_off,
     judged_offset,
     learn,
+    limit_here,
     lobes_of,
     measure_lobes,
     on_alignment_track,
@@ -44,12 +47,21 @@ from app.job.checks.common import (
     without_number,
 )
 from app.job.checks.radial import arrive_from_both
-from app.job.model import INSISTED, MIDDLE, Action, Ask, Do, Limit, Outcome, Situation, Value
+from app.job.model import (
+    INSISTED,
+    MIDDLE,
+    Action,
+    AimKind,
+    Ask,
+    Do,
+    Limit,
+    Outcome,
+    Situation,
+    Value,
+)
 from app.job.outcomes import passes_as_found
-from app.job.verdicts import judge, near, offset_limit
+from app.job.verdicts import judge, near
 
-_SAFE_PART = 0.8
-"""Of the scale: within it both lobes are seen."""
 _LEAST_TRIAL_UM = 20.0
 
 
@@ -167,7 +179,7 @@ def _next(
         # One lobe alone: nothing but the side is known, and that it is far. Without even that
         # nobody knows which way; and which way round a nudge went would not tell either.
         signs = {Side.OUTWARD: -1.0, Side.INWARD: 1.0, None: 0.0}
-        return signs[position.side] * _SAFE_PART * profile.scale_um, None
+        return signs[position.side] * READABLE_PART * profile.scale_um, None
     advised = plan(
         middle,
         aim_um=aim_um,
@@ -181,7 +193,7 @@ def _next(
     if advised.turn is not None:
         return advised.ask_um, advised.turn
     # A trial goes clockwise, wherever that leads, and is to leave both lobes in sight.
-    room_um = max(_SAFE_PART * profile.scale_um - abs(middle.value), _LEAST_TRIAL_UM)
+    room_um = max(READABLE_PART * profile.scale_um - abs(middle.value), _LEAST_TRIAL_UM)
     amount_um = math.copysign(min(abs(advised.ask_um), room_um), advised.ask_um)
     return amount_um, Rotation.CLOCKWISE
 
@@ -197,25 +209,28 @@ def adjust(situation: Situation) -> Check:
     yield from on_alignment_track(situation)
     goal_um = near(situation.profile, situation.options.goal_um)
     position = yield from look(situation, "before")
-    if distance_um(position, 0.0) <= goal_um and situation.drive.loose is not True:
+    target = target_of(situation.profile, situation.aim, situation.known)
+    if distance_um(position, target.um) <= goal_um and situation.drive.loose is not True:
         return _outcome(situation, position, str(messages.HEAD_LEFT_ALONE))
+    if target.said is not None:
+        yield Do(Action.CONFIRM, target.said)
     if situation.drive.loose is not True:
-        passes = passes_as_found(situation.outcomes)
-        yield from _loosen(situation, messages.LEAVE_ALONE if passes else messages.LOOSEN)
+        is_better_left = situation.aim.kind is AimKind.DISK and passes_as_found(situation.outcomes)
+        yield from _loosen(situation, messages.LEAVE_ALONE if is_better_left else messages.LOOSEN)
         # Loosening may have moved what was locked under strain.
         position = yield from look(situation, "loose")
-    position, best = yield from bring_to(situation, position, 0.0, goal_um)
+    position, best = yield from bring_to(situation, position, target.um, goal_um)
     reason = ""
     if situation.drive.nudges >= most_nudges(situation):
-        best_um = distance_um(best, 0.0)
+        best_um = distance_um(best, target.um)
         reason = str(fill(messages.NUDGES_USED_UP, situation.drive.nudges, f"{best_um:.1f}"))
-    elif distance_um(position, 0.0) > goal_um:
-        reason = str(fill(messages.WITHIN_ITS_U, f"{distance_um(position, 0.0):.1f}"))
+    elif (away_um := distance_um(position, target.um)) > goal_um:
+        reason = str(fill(messages.WITHIN_ITS_U, f"{away_um:.1f}"))
     return _outcome(situation, position, reason)
 
 
 def _outcome(situation: Situation, position: Position, reason: str) -> Outcome:
-    limit = offset_limit(situation.profile, final=True)
+    limit = limit_here(situation)
     middle = position.middle_um
     if middle is None:
         verdict = Verdict.UNDECIDED if position.side is None else Verdict.FAIL
@@ -231,27 +246,28 @@ def lock(situation: Situation) -> Check:
     """Tighten; loosen, set off by the creep and tighten again while it ends too far away."""
     yield from on_alignment_track(situation)
     lock_um = near(situation.profile, situation.options.lock_um)
+    aim_um = target_of(situation.profile, situation.aim, situation.known).um
     if situation.drive.loose is False and not situation.known.creeps_um:
         # Tight from a try that gave no number: tightening once more would tell of no creep.
         yield from _loosen(situation)
     start = yield from look(situation, "loose")
     if situation.known.creeps_um and start.middle_um is not None:
         # Done again: what tightening does is known already.
-        start = yield from _set_off(situation, start.middle_um)
+        start = yield from _set_off(situation, start.middle_um, aim_um)
     while True:
         yield from _tighten(situation)
         end = yield from look(situation, f"tight {situation.drive.tightened}")
         if start.middle_um is None or end.middle_um is None:
             reason = start.reason or end.reason
             return concluded(situation, Verdict.UNDECIDED, unit="µm", reason=reason)
-        finding = lock_of(start.middle_um, end.middle_um, limit_um=lock_um)
+        finding = lock_of(start.middle_um, end.middle_um, limit_um=lock_um, aim_um=aim_um)
         learn(situation, creeps_um=(*situation.known.creeps_um, finding.moved_um))
         # Going on takes a nudge and the tightening after it.
         used_up = situation.drive.nudges + 2 > most_nudges(situation)
-        if abs(end.middle_um.value) <= lock_um or used_up:
+        if distance_um(end, aim_um) <= lock_um or used_up:
             break
-        start = yield from _set_off(situation, end.middle_um)
-    outcome = _lock_outcome(situation, finding, lock_um)
+        start = yield from _set_off(situation, end.middle_um, aim_um)
+    outcome = _lock_outcome(situation, finding, lock_um, aim_um)
     if outcome.verdict is not Verdict.FAIL:
         yield Do(Action.SEAL, messages.SEAL)
     return outcome
@@ -271,32 +287,36 @@ def _tighten(situation: Situation) -> Hands:
     change(situation, loose=False, tightened=drive.tightened + 1, nudges=nudges)
 
 
-def _set_off(situation: Situation, middle_um: Quantity) -> Generator[Ask, Any, Position]:
+def _set_off(
+    situation: Situation, middle_um: Quantity, aim_um: float
+) -> Generator[Ask, Any, Position]:
     """Loosen, and set the head off by as much as tightening is expected to move it."""
     creep = creep_of(situation.known.creeps_um)
     assert creep is not None
     if situation.drive.loose is not True:
-        words = (f"{middle_um.value:+.1f}", f"{creep.value:+.1f}")
+        words = (f"{middle_um.value - aim_um:+.1f}", f"{creep.value:+.1f}")
         yield from _loosen(situation, fill(messages.BACK_OFF, *words))
     start = yield from look(situation, f"loose {situation.drive.tightened}")
     goal_um = near(situation.profile, situation.options.preset_um)
     # The tightening that follows counts as one.
-    start, _ = yield from bring_to(situation, start, -creep.value, goal_um, spare=1)
+    start, _ = yield from bring_to(situation, start, aim_um - creep.value, goal_um, spare=1)
     return start
 
 
-def _lock_outcome(situation: Situation, finding: LockFinding, lock_um: float) -> Outcome:
+def _lock_outcome(
+    situation: Situation, finding: LockFinding, lock_um: float, aim_um: float
+) -> Outcome:
     end, moved = finding.end_um, covering(finding.moved_um)
-    whole = offset_limit(situation.profile, final=True)
+    whole = limit_here(situation)
     assert whole.low is not None
     assert whole.high is not None
     start_um = finding.start_um.value
     limit = Limit(whole.low - start_um, whole.high - start_um, "µm", whole.source)
     budget = budget_here(situation, end)
-    guard = guarding(situation.profile, budget)
+    guard = guard_here(situation, budget)
     nudges, reason = situation.drive.nudges, ""
-    if abs(end.value) > lock_um:
-        reason = str(fill(messages.LOCKED_AWAY, nudges, f"{end.value:+.1f}"))
+    if abs(end.value - aim_um) > lock_um:
+        reason = str(fill(messages.LOCKED_AWAY, nudges, f"{end.value - aim_um:+.1f}"))
     return concluded(
         situation,
         judge(guard.value, guard.expanded_u, whole),

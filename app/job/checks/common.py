@@ -20,6 +20,7 @@ from app.analysis.results import (
     Verdict,
 )
 from app.job import messages
+from app.job.aims import about_aim, aimed_limit
 from app.job.budget import corrected, guarding, offset_budget
 from app.job.model import (
     ALIGNMENT,
@@ -32,6 +33,7 @@ from app.job.model import (
     Measure,
     Outcome,
     Situation,
+    Stage,
 )
 from app.job.verdicts import judge
 from app.profiles import Profile
@@ -171,13 +173,25 @@ def corrected_here(situation: Situation, reading_um: Quantity) -> Quantity:
     return corrected(situation.profile, situation.known, situation.drive.side, reading_um)
 
 
-def judged_offset(situation: Situation, offset_um: Quantity, limit: Limit, **more: Any) -> Outcome:
-    """Return the outcome of the check in hand by a corrected offset whose u is the reading's own.
+def limit_here(situation: Situation) -> Limit:
+    """Return how far from its aim the head in hand may be; as found, from the disk's zero."""
+    of = (situation.profile, situation.aim, situation.known, situation.drive.side)
+    return aimed_limit(*of, final=situation.stage is not Stage.AS_FOUND)
 
-    The class states the limit in parts of the disk's scale.
+
+def guard_here(situation: Situation, budget: Budget) -> Budget:
+    """Return what of an offset's budget counts against that limit.
+
+    The class states it in parts of the disk's scale.
     """
+    guard = guarding(situation.profile, budget)
+    return guard if situation.stage is Stage.AS_FOUND else about_aim(situation.aim, guard)
+
+
+def judged_offset(situation: Situation, offset_um: Quantity, limit: Limit, **more: Any) -> Outcome:
+    """Return the outcome of the check in hand by a corrected offset, its u the reading's own."""
     budget = budget_here(situation, offset_um)
-    return judged(situation, budget, limit, guarding(situation.profile, budget), **more)
+    return judged(situation, budget, limit, guard_here(situation, budget), **more)
 
 
 def without_number(

@@ -8,6 +8,8 @@ from dataclasses import replace
 from typing import Any
 
 from app.analysis.adjust.climate import (
+    NORMAL_C,
+    NORMAL_PERCENT,
     ROOM_C,
     ROOM_PERCENT,
     Climate,
@@ -24,7 +26,7 @@ from app.analysis.budget import combined_u
 from app.analysis.messages import fill
 from app.analysis.results import Measurement, Message, Quantity, Verdict
 from app.job import messages
-from app.job.budget import film_of
+from app.job.budget import climate_u_um, film_of
 from app.job.checks.common import (
     Check,
     change,
@@ -38,6 +40,8 @@ from app.job.checks.common import (
     with_alignment_disk,
 )
 from app.job.model import INSISTED, Action, Ask, Do, Enter, Outcome, Situation, Value
+from app.job.verdicts import offset_limit
+from app.profiles import Profile
 
 CAUTIONS = (
     messages.MAINS,
@@ -47,6 +51,8 @@ CAUTIONS = (
     messages.NEVER_WRITE,
 )
 YES, NO = "yes", "no"
+_USUAL = Climate(NORMAL_C, NORMAL_C, NORMAL_PERCENT)
+"""One that is said, to tell how much that helps."""
 SHIFT = "correction for temperature and humidity"
 
 
@@ -58,7 +64,7 @@ def care(situation: Situation) -> Check:
     if refused == NO:
         return concluded(situation, Verdict.FAIL, reason=str(messages.NOT_REFUSED))
     yield Do(Action.CLEAN_HEADS, messages.CLEAN_HEADS)
-    said, minutes = yield from _climate()
+    said, minutes = yield from _climate(situation.profile)
     yield from with_alignment_disk(situation)
     parts = climate_of(said, film_of(situation.profile))
     learn(situation, climate=parts)
@@ -82,9 +88,12 @@ def _prove_protect(situation: Situation) -> Generator[Ask, Any, str | None]:
     return refused
 
 
-def _climate() -> Generator[Ask, Any, tuple[Climate, float | None]]:
+def _climate(profile: Profile) -> Generator[Ask, Any, tuple[Climate, float | None]]:
     """Ask for the climate, and for how long the drive has been on."""
-    room = yield Enter("room temperature", messages.ROOM_TEMPERATURE, "°C", *ROOM_C)
+    allowed_um = offset_limit(profile, final=True).high or 0.0
+    numbers_um = (climate_u_um(profile, Climate()), allowed_um, climate_u_um(profile, _USUAL))
+    words = fill(messages.ROOM_TEMPERATURE, *(f"{each:.0f}" for each in numbers_um))
+    room = yield Enter("room temperature", words, "°C", *ROOM_C)
     ends_c = chassis_range_c(room)
     chassis = yield Enter("chassis temperature", messages.CHASSIS_TEMPERATURE, "°C", *ends_c)
     humidity = yield Enter("relative humidity", messages.HUMIDITY, "%", *ROOM_PERCENT)

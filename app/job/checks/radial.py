@@ -8,8 +8,9 @@ from itertools import count
 from typing import Any
 
 from app.analysis.adjust.positioner import Arrival, HysteresisFinding, hysteresis_of
+from app.analysis.budget import Part, combined_dof, combined_u
 from app.analysis.messages import fill
-from app.analysis.results import Geometry, Measurement, Side, Verdict
+from app.analysis.results import Geometry, Measurement, Quantity, Side, Verdict
 from app.analysis.uncertainty import covering
 from app.job import messages
 from app.job.budget import READING, scale_part
@@ -23,6 +24,7 @@ from app.job.checks.common import (
     judged,
     judged_offset,
     learn,
+    limit_here,
     lobes_of,
     measure_lobes,
     on_alignment_track,
@@ -30,8 +32,8 @@ from app.job.checks.common import (
     why_not,
     without_number,
 )
-from app.job.model import MIDDLE, Ask, Limit, Outcome, Situation, Stage, Value
-from app.job.verdicts import offset_limit, source_of
+from app.job.model import MIDDLE, Ask, Limit, Outcome, Rest, Situation, Stage, Value
+from app.job.verdicts import source_of
 
 
 def radial(situation: Situation) -> Check:
@@ -39,7 +41,7 @@ def radial(situation: Situation) -> Check:
     yield from on_alignment_track(situation, situation.head)
     measurement: Measurement = yield measure_lobes(situation, f"side {situation.head}")
     lobes = lobes_of(situation.profile, measurement)
-    limit = offset_limit(situation.profile, final=situation.stage is not Stage.AS_FOUND)
+    limit = limit_here(situation)
     if lobes is None:
         # With one lobe alone it is beyond the limit.
         verdict = Verdict.FAIL if is_far_off(measurement.reading) else Verdict.UNDECIDED
@@ -48,7 +50,21 @@ def radial(situation: Situation) -> Check:
     learn(situation, alternating=lobes.reading.geometry is Geometry.ALTERNATING)
     # Without a side the offset is a magnitude, which no correction fits.
     offset_um = corrected_here(situation, lobes.offset_um) if lobes.signed else lobes.offset_um
+    if lobes.signed:
+        _compare_heads(situation, offset_um)
     return judged_offset(situation, offset_um, limit, reason=reason, details=_details(lobes))
+
+
+def _compare_heads(situation: Situation, offset_um: Quantity) -> None:
+    """Learn how far the heads are apart, where both were measured at one place of the carriage."""
+    drive, beside = situation.drive, situation.known.rest
+    here = Rest(offset_um, drive.arrived, drive.moves)
+    if situation.head == 0:
+        learn(situation, rest=here)
+    elif beside is not None and (beside.arrived, beside.moves) == (here.arrived, here.moves):
+        parts = tuple(Part(READING, each.u, dof=each.dof) for each in (offset_um, beside.offset_um))
+        apart_um = offset_um.value - beside.offset_um.value
+        learn(situation, apart_um=Quantity(apart_um, combined_u(parts), combined_dof(parts)))
 
 
 def _details(lobes: Lobes) -> tuple[Value, ...]:
@@ -148,4 +164,6 @@ def arrive_from_both(situation: Situation, times: int) -> Generator[Ask, Any, Ar
     if situation.head == 0:
         # It is head 0 that is adjusted by.
         learn(situation, hysteresis_um=finding.difference_um)
+        if situation.stage is Stage.AS_FOUND and situation.known.found_um is None:
+            learn(situation, found_um=corrected_here(situation, finding.middle_um))
     return Arrivals(finding, reason, unseen)

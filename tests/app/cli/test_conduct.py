@@ -213,7 +213,8 @@ def test_an_arrival_is_seen_without_a_word():
     person = Silent("", source)
     checks = (CheckName.HYSTERESIS,)
     job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, typist=person)
-    assert person._out.getvalue().count("seen\n") == 6
+    # Three from each side, of either head.
+    assert person._out.getvalue().count("seen\n") == 12
     assert job.as_found.hysteresis_um.value == pytest.approx(8.0, abs=1.0)
 
 
@@ -479,6 +480,24 @@ def test_what_cannot_be_is_one_sentence(words, sentence, capsys):
     assert said.count("\n") == 1
 
 
+@pytest.mark.parametrize(
+    ("aim", "said"),
+    [
+        (
+            "900",
+            "--aim: an aim of +900 µm cannot be read on this disk: state one from −152 to +152",
+        ),
+        ("as found", "--aim: the way back is not known"),
+        ("middle", "--aim: “middle” is no aim"),
+    ],
+)
+def test_an_aim_that_cannot_be_is_refused_before_the_work_begins(aim, said, tmp_path, capsys):
+    words = ["job", "sim:", "--drive", "TM-0031", "--book", str(tmp_path / "book.sqlite3")]
+    assert main.run([*words, "--aim", aim]) == 2
+    assert said in capsys.readouterr().err
+    assert main.run(["report", *words[2:], "--out", str(tmp_path / "none.html")]) == 2
+
+
 def test_the_head_of_a_job_holds_the_class_as_it_was():
     source = VirtualSource(VirtualParams(), paced=False)
     info = source.info
@@ -495,7 +514,8 @@ def test_a_job_that_was_broken_off_is_gone_on_with(tmp_path, capsys, monkeypatch
     calls = iter(range(10**6))
 
     def breaking(self, timeout_s):
-        if next(calls) == 340:
+        # In the middle of locking.
+        if next(calls) == 460:
             raise SourceLost("source “sim:”: the cable came off; put it back and open it again")
         return read(self, timeout_s)
 
@@ -685,7 +705,7 @@ def test_a_head_that_never_moves_is_asked_about_and_does_not_pass():
     assert job.outcomes[0].verdict is Verdict.UNDECIDED
     assert "6 of 6 arrivals" in job.outcomes[0].reason
     entries = [each for each in kept if isinstance(each, Entry)]
-    assert len(entries) == 6
+    assert len(entries) == 12
     assert all("by the word of the hand alone" in each.notes[0] for each in entries)
 
 

@@ -532,6 +532,25 @@ def test_a_book_that_cannot_be_written_is_told_and_the_job_goes_on(
     window.controller.leave()
 
 
+def test_the_aim_is_chosen_by_keys_and_stands_on_the_card(window):
+    press(KEY.Key_F10, modifier=SHIFT)
+    card = window.needle_page.job.card
+    assert card.choices == ("alignment disk", "stated offset", "as found")
+    assert "The aim now: the zero of the alignment disk." in card.words
+    window.controller.go_on("as found")
+    assert "the way back is not known" in window.controller.remark
+    window.controller.go_on("stated offset")
+    assert window.needle_page.job.card.entry.startswith("µm, −152 to 152")
+    window.controller.go_on("400")
+    assert "an aim of +400 µm cannot be read" in window.controller.remark
+    window.controller.go_on("25")
+    assert window.controller.job.aim.um == 25.0
+    assert window.controller.writing is Writing.NOTHING
+    go_to(window, CheckName.ADJUST)
+    title = "Adjust, to stated offset, +25.0 µm from the zero of the alignment disk"
+    assert window.needle_page.job.card.title == title
+
+
 def test_the_middle_becomes_the_needles_zero_on_request(window, session):
     window.tick()
     press(KEY.Key_F10)

@@ -307,9 +307,9 @@ def test_the_middle_as_zero_takes_its_offset_out_of_everything():
     assert shown.balance == pytest.approx(0.12 - 3.0 / PROFILE.scale_um)
     assert shown.offset.text == f"{178 * 0.12 - 3.0:.1f} µm"
     assert shown.offset.u_text == "± 0.7 µm, outward, of middle"
-    assert shown.headline == "Head is outward of the middle: move it inward"
+    assert shown.headline == "Head is outward of the aim: move it inward"
     assert shown.detail == (
-        "Zero is the middle of the hysteresis: even lobes would stand at −3.0 µm."
+        "Zero is the aim, for the middle of the hysteresis: even lobes at −3.0 µm."
     )
     # The ratio is of the lobes, whatever the zero is.
     assert shown.ratio.text == face(view(0.12, NOW_S)).ratio.text
@@ -320,12 +320,12 @@ def test_the_middle_as_zero_takes_its_offset_out_of_everything():
 def test_the_middle_as_zero_is_told_in_mil_and_on_either_side():
     shown = zeroed(-0.12, -25.4, Unit.MIL)
     assert shown.balance == pytest.approx(-0.12 + 25.4 / PROFILE.scale_um)
-    assert shown.headline == "Head is outward of the middle: move it inward"
+    assert shown.headline == "Head is outward of the aim: move it inward"
     assert shown.detail.endswith("even lobes would stand at +1.00 mil.")
-    assert zeroed(-0.3, 0.0).headline == "Head is inward of the middle: move it outward"
-    assert zeroed(0.25, 0.0, u=0.125).headline == "On the middle, as far as can be told"
-    assert zeroed(-0.25, 0.0, u=0.125).headline == "On the middle, as far as can be told"
-    assert zeroed(0.2501, 0.0, u=0.125).headline.startswith("Head is outward of the middle")
+    assert zeroed(-0.3, 0.0).headline == "Head is inward of the aim: move it outward"
+    assert zeroed(0.25, 0.0, u=0.125).headline == "On the aim, as far as can be told"
+    assert zeroed(-0.25, 0.0, u=0.125).headline == "On the aim, as far as can be told"
+    assert zeroed(0.2501, 0.0, u=0.125).headline.startswith("Head is outward of the aim")
     assert zeroed(0.25, 0.0).zeroed
 
 

@@ -42,6 +42,8 @@ class ScriptedDrive:
         self.pattern = ""
         self.zero_shifts_um: list[float] = []
         self.zero_um = 0.0
+        self.apart_um = 0.0
+        """How far head 1 is outward of head 0."""
         self.silent = False
         self.indexed = True
         self.missing: list[str] = []
@@ -132,12 +134,13 @@ class ScriptedDrive:
                 )
                 return Measurement(ask.measurand, output=found)
             case _:
-                reading = self.reading()
+                reading = self.reading(ask.head)
                 self.zero_um += self.drift_um
                 return Measurement(ask.measurand, reading=reading)
 
-    def reading(self) -> Reading:
+    def reading(self, head=0) -> Reading:
         x_um = self.middle_um + self.zero_um + self.sided * self.backlash_um / 2.0
+        x_um += head * self.apart_um
         b = x_um / self.scale_um
         x_um = b * PROFILE.scale_um
         side = Side.OUTWARD if b > 0 else Side.INWARD

@@ -6,18 +6,23 @@ from dataclasses import replace
 import pytest
 
 from app.analysis.adjust.climate import Climate, climate_of
-from app.analysis.budget import Part
+from app.analysis.budget import Budget, Part
 from app.analysis.results import Quantity
 from app.job.budget import (
     SCALE,
+    ZERO,
+    climate_u_um,
     corrected,
+    corrections,
     film_of,
     guarding,
     offset_budget,
     what_dominates,
 )
-from app.job.model import Known
-from tests.app.job.hands import PROFILE
+from app.job.model import CheckName, Known, Stage
+from app.job.plan import Planned
+from app.job.verdicts import offset_limit
+from tests.app.job.hands import PROFILE, ScriptedDrive, carry_out, job_on
 from tests.benchmarks.coverage import CASES, SLACK, share
 
 
@@ -65,3 +70,17 @@ def test_a_zero_by_its_head_is_taken_out_of_each_reading():
         parts = {part.name: part for part in offset_budget(disk, known, head, offset).parts}
         assert (parts["zero of the disk"].u, parts["zero of the disk"].value) == (u, -zero)
     assert disk.zero_of(32, 0) is None
+
+
+def test_the_ask_for_the_climate_says_what_it_costs_to_leave_it_unsaid():
+    said = Climate(23.0, 23.0, 50.0)
+    unsaid_um, said_um = (climate_u_um(PROFILE, each) for each in (Climate(), said))
+    assert unsaid_um > 2.0 * said_um
+    job, _ = job_on(plan=[Planned(CheckName.CARE, Stage.AS_FOUND)])
+    carry_out(job, ScriptedDrive(), asks=8)
+    limit_um = offset_limit(PROFILE, final=True).high
+    numbers = tuple(f"{each:.0f}" for each in (unsaid_um, limit_um, said_um))
+    assert job.ask.message.values == numbers
+    # It is the climate's part of the budget, with nothing else in it.
+    alone = [part for part in corrections(PROFILE, Known(), 0) if part.name != ZERO]
+    assert Budget(0.0, tuple(alone)).expanded_u == pytest.approx(unsaid_um)

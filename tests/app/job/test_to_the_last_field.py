@@ -33,6 +33,7 @@ from app.job.model import (
 from app.job.plan import Planned, Step, StepState
 from tests.app.job.hands import PROFILE, ScriptedDrive, carry_out, job_on
 
+ROOM = fill(messages.ROOM_TEMPERATURE, "12", "15", "5")
 OPTIONS = JobOptions(seatings=3, arrivals=2, turns=7, speed_turns=9)
 TRACK = PROFILE.alignment_track
 INSERT = Do(Action.INSERT_ALIGNMENT, messages.INSERT_ALIGNMENT)
@@ -92,7 +93,7 @@ ASKS = {
         Do(Action.PROVE_PROTECT, messages.PROVE_PROTECT),
         Enter("write refused", messages.WAS_IT_REFUSED, choices=YES_NO),
         Do(Action.CLEAN_HEADS, messages.CLEAN_HEADS),
-        Enter("room temperature", messages.ROOM_TEMPERATURE, "°C", 10.0, 35.0),
+        Enter("room temperature", ROOM, "°C", 10.0, 35.0),
         Enter("chassis temperature", messages.CHASSIS_TEMPERATURE, "°C", 5.0, 50.0),
         Enter("relative humidity", messages.HUMIDITY, "%", 20.0, 80.0),
         Enter("minutes since power-on", messages.MINUTES_ON, "min", 0.0, 10_000.0),

@@ -1,0 +1,133 @@
+"""Where the head is to be: the middle that an aim asks for, and whether that can be reached."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from app.analysis.budget import Budget, Part
+from app.analysis.messages import fill
+from app.analysis.results import Message
+from app.job import messages
+from app.job.budget import CLAMP, READING, SEATING
+from app.job.model import Aim, AimKind, Known, Limit
+from app.job.verdicts import offset_limit
+from app.profiles import Profile
+
+AIM = "aim"
+READABLE_PART = 0.8
+"""Of the scale: within it both lobes are seen."""
+_COVERAGE = 2.0
+_OWN = (READING, SEATING, CLAMP)
+"""Parts that differ from one measurement of the same job to the next."""
+
+
+def readable_um(profile: Profile) -> float:
+    """Return how far from the zero a head can be aimed: both lobes are seen, on its own track."""
+    return min(READABLE_PART * profile.scale_um, profile.track_pitch_um / 2.0)
+
+
+def stated(profile: Profile, um: float, u_um: float = 0.0) -> Aim:
+    """Return the aim at a stated offset.
+
+    Raises
+    ------
+    ValueError
+        When it cannot be read on this disk, or is none; the sentence has the value and the range.
+    """
+    most_um = readable_um(profile)
+    # Also what is not a number is not within it.
+    if not abs(um) <= most_um:
+        raise ValueError(str(fill(messages.AIM_BEYOND, f"{um:+g}", f"{most_um:.0f}")))
+    if not 0.0 <= u_um <= most_um:
+        raise ValueError(str(fill(messages.AIM_UNSURE, f"{u_um:g}", f"{most_um:.0f}")))
+    return Aim(AimKind.OFFSET, um, u_um)
+
+
+def as_found(profile: Profile, known: Known) -> Aim:
+    """Return the aim at where the head was as found: the way back.
+
+    Raises
+    ------
+    ValueError
+        When that is not known.
+    """
+    found_um = known.found_um
+    if found_um is None:
+        raise ValueError(str(messages.NOT_FOUND_YET))
+    return replace(stated(profile, found_um.value, found_um.u), kind=AimKind.AS_FOUND)
+
+
+def aim_of(profile: Profile, known: Known, words: str) -> Aim:
+    """Return the aim that words name: the kind of one, or an offset in µm, as ``12`` or ``12±1``.
+
+    Raises
+    ------
+    ValueError
+        When there is none such, or not yet.
+    """
+    if words == AimKind.DISK:
+        return Aim()
+    if words == AimKind.AS_FOUND:
+        return as_found(profile, known)
+    try:
+        um, u_um = (*map(float, words.replace(",", ".").replace("−", "-").split("±")), 0.0)[:2]
+    except ValueError:
+        raise ValueError(str(fill(messages.NO_AIM, words))) from None
+    return stated(profile, um, u_um)
+
+
+def centre_um(aim: Aim, known: Known, head: int) -> float:
+    """Return about what a head is judged, from the alignment disk's zero."""
+    if aim.kind is AimKind.AS_FOUND and head and known.apart_um is not None:
+        return aim.um + known.apart_um.value
+    return aim.um
+
+
+def aimed_limit(profile: Profile, aim: Aim, known: Known, head: int, *, final: bool) -> Limit:
+    """Return how far a head may be from its aim; as found it is judged by the disk's zero."""
+    limit = offset_limit(profile, final=final)
+    if not final or aim.kind is AimKind.DISK or limit.low is None or limit.high is None:
+        return limit
+    about_um = centre_um(aim, known, head)
+    source = f"{limit.source}; about the aim: {aim}"
+    return Limit(limit.low + about_um, limit.high + about_um, limit.unit, source)
+
+
+def about_aim(aim: Aim, guard: Budget) -> Budget:
+    """Return what counts against a limit about an aim, of what counts about the disk's zero.
+
+    What as found and as left have alike counts for nothing of how far the one is from the other.
+    """
+    if aim.kind is AimKind.DISK:
+        return guard
+    parts = guard.parts
+    if aim.kind is AimKind.AS_FOUND:
+        parts = tuple(part for part in parts if part.name in _OWN)
+    return replace(guard, parts=(*parts, Part(AIM, aim.u_um, unit="µm")))
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """Where head 0's middle is to go, and what is to be said before a screw is loosened."""
+
+    um: float
+    said: Message | None = None
+
+
+def target_of(profile: Profile, aim: Aim, known: Known) -> Target:
+    """Return where to go: the middle of both heads, where that leaves both within their limit.
+
+    The way back is of the drive as it was found, whose heads stood as far apart.
+    """
+    apart_um = known.apart_um
+    half_um = offset_limit(profile, final=True).high
+    if apart_um is None or half_um is None or aim.kind is AimKind.AS_FOUND:
+        return Target(aim.um)
+    if abs(apart_um.value) <= _COVERAGE * apart_um.u:
+        return Target(aim.um)
+    words = (f"{abs(apart_um.value):.1f}", f"{half_um:.1f}")
+    if abs(apart_um.value) / 2.0 > half_um:
+        return Target(aim.um, fill(messages.HEADS_TOO_FAR, *words))
+    shares_um = (-apart_um.value / 2.0, apart_um.value / 2.0)
+    words += tuple(f"{share:+.1f}" for share in shares_um)
+    return Target(aim.um + shares_um[0], fill(messages.MIDDLE_OF_BOTH, *words))
