@@ -5,9 +5,10 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-from app.job.model import Entry, JobHead, Outcome, Stage, Summary
+from app.analysis.results import LATER
+from app.job.model import INSERTED, Entry, JobHead, Outcome, Stage, Summary
 from app.job.outcomes import summary_of
 from app.job.plan import JobStanding
 from app.profiles import Profile, profile_values
@@ -99,6 +100,8 @@ class JobSummary:
     as_found: Summary
     as_left: Summary
     nudges: int
+    insertions: int = field(default=0, metadata=LATER)
+    """How often the alignment disk was put in."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +141,11 @@ class JobRecord:
         return self.head.virtual or any(entry.virtual for entry in self.entries)
 
     @property
+    def insertions(self) -> int:
+        """How often the alignment disk was put in."""
+        return sum(entry.label == INSERTED for entry in self.entries)
+
+    @property
     def as_found(self) -> Summary:
         """The drive's three numbers as it came."""
         return summary_of(self.outcomes, Stage.AS_FOUND)
@@ -151,7 +159,7 @@ class JobRecord:
     def summary(self) -> JobSummary:
         """What a list of jobs has of it."""
         of = (self.number, self.head.opened_at, self.closed_at, self.virtual)
-        return JobSummary(*of, self.as_found, self.as_left, self.nudges)
+        return JobSummary(*of, self.as_found, self.as_left, self.nudges, self.insertions)
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ import tempfile
 import uuid
 from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Self
 
@@ -51,12 +52,16 @@ from app.book.schema import (
 )
 from app.files import folder_for
 from app.job.job import Kept
-from app.job.model import DESCRIPTIONS, CheckName, Entry, JobHead, Outcome, Stage, Summary
+from app.job.model import DESCRIPTIONS, INSERTED, CheckName, Entry, JobHead, Outcome, Stage, Summary
 from app.job.outcomes import summary_of
 from app.job.plan import JobStanding, steps_of
 
 _BUSY_S = 3.0
 _SUMMARY = f"{JOB_IS_SOUND}, jobs.number, opened_at, closed_at, virtual, as_found, as_left, nudges"
+
+_PUT_IN = "instr(body, ?) > 0"
+_INSERTED = f'"label": "{INSERTED}"'
+"""As it stands in an entry's text, where no word of a user can stand so."""
 
 
 def default_path() -> Path:
@@ -463,9 +468,29 @@ class Book:
         with as_book_error(self._where):
             drive = self._known_drive(identity)
             rows = self._db.execute(
-                f"SELECT {_SUMMARY} FROM jobs WHERE drive = ? ORDER BY number", (drive,)
+                f"SELECT {_SUMMARY}, "
+                f"(SELECT COUNT(*) FROM takings WHERE job = number AND {_PUT_IN}) "
+                "FROM jobs WHERE drive = ? ORDER BY number",
+                (_INSERTED, drive),
             )
-            return tuple(_summary_of(row) for row in rows)
+            return tuple(replace(_summary_of(row[:-1]), insertions=row[-1]) for row in rows)
+
+    def insertions(self) -> dict[str, int]:
+        """Return how often each alignment disk was put in, by the words that tell of it.
+
+        Jobs on the virtual drive wear none; of those that tell of no disk the words are empty.
+        """
+        found: dict[str, int] = {}
+        with as_book_error(self._where):
+            rows = self._db.execute(
+                "SELECT conditions, COUNT(*) FROM jobs JOIN takings ON job = number "
+                f"WHERE NOT virtual AND {_PUT_IN} GROUP BY conditions",
+                (_INSERTED,),
+            )
+            for conditions, times in rows:
+                disk = dict(codec.tree_of(conditions)).get("alignment disk", "")
+                found[disk] = found.get(disk, 0) + times
+        return found
 
     def job(self, number: int) -> JobRecord:
         """Return a job with everything that was measured."""

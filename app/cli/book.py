@@ -35,6 +35,7 @@ def list_drives(options: argparse.Namespace, say: Say) -> None:
     with existing(options.book) as book:
         found = book.drives(options.search or "")
         past = book.history(found[0].drive.identity) if len(found) == 1 else ()
+        worn = book.insertions()
     if not found:
         say("no drive in the book" + (" has that in it" if options.search else " yet"))
         return
@@ -42,6 +43,8 @@ def list_drives(options: argparse.Namespace, say: Say) -> None:
     if len(found) == 1 and past:
         say("")
         _tell_history(past, say)
+    for disk, times in sorted(worn.items()):
+        say(f"alignment disk {shown(disk) or 'that was not named'}: put in {times} times in all")
 
 
 def describe(options: argparse.Namespace, say: Say) -> None:
@@ -125,7 +128,19 @@ def restore(options: argparse.Namespace, say: Say) -> None:
 
 def _tell_history(past: Sequence[JobSummary], say: Say) -> None:
     """Print the jobs of one drive, and how each of its numbers goes with the months."""
-    rows = [("job", "opened", "closed", "nudges", "as found", "as left", "hysteresis", "speed")]
+    rows = [
+        (
+            "job",
+            "opened",
+            "closed",
+            "nudges",
+            "disk in",
+            "as found",
+            "as left",
+            "hysteresis",
+            "speed",
+        )
+    ]
     for each in past:
         left = each.as_left
         rows.append(
@@ -134,6 +149,7 @@ def _tell_history(past: Sequence[JobSummary], say: Say) -> None:
                 each.opened_at[:16].replace("T", " "),
                 "yes" if each.closed_at else "open",
                 str(each.nudges),
+                str(each.insertions),
                 _words(each.as_found.offset_um, 1),
                 _words(left.offset_um, 1),
                 _words(left.hysteresis_um or each.as_found.hysteresis_um, 1),

@@ -208,6 +208,8 @@ def _job_line(job: JobSummary) -> str:
     offsets = [_offset_words(each.offset_um) for each in (job.as_found, job.as_left)]
     if any(offsets):
         words.append(" → ".join(each or "–" for each in offsets))
+    if job.insertions:
+        words.append(translate("dashboard", "alignment disk in {0}×").format(job.insertions))
     if not job.closed_at:
         words.append(translate("dashboard", "open"))
     if job.virtual:

@@ -16,10 +16,13 @@ from app.job.budget import correction_um
 from app.job.checks import CHECKS
 from app.job.checks.common import Barred, Check, concluded
 from app.job.model import (
+    INSERTED,
+    Action,
     Aim,
     Answer,
     Ask,
     CheckName,
+    Do,
     DriveState,
     Enter,
     Entry,
@@ -538,7 +541,10 @@ class Job:
         self._steps[index] = replace(self._steps[index], state=state, outcome=outcome)
 
     def _log_answer(self, step: Step, ask: Ask, answer: Answer) -> None:
-        """Keep an answer, but one that holds nothing but that something was done."""
+        """Keep an answer, but one that holds nothing but that something was done.
+
+        The alignment disk wears each time that it is put in, so that is kept.
+        """
         if self._log is None:
             return
         of = (step.check, step.stage)
@@ -548,6 +554,9 @@ class Job:
             # It is of the same drive, and of no instrument.
             seen = Origin(self.origin.source, self.origin.virtual, profile=self.profile.name)
             entry = entered_entry(*of, ask, answer, self._now()).read_from(seen)
+        elif isinstance(ask, Do) and ask.action is Action.INSERT_ALIGNMENT:
+            seen = Origin(self.origin.source, self.origin.virtual, profile=self.profile.name)
+            entry = Entry(*of, INSERTED, self._now()).read_from(seen)
         else:
             return
         self._log.keep(entry)

@@ -285,6 +285,10 @@ class Entry:
         )
 
 
+INSERTED = "alignment disk put in"
+"""Label of the entry that tells of it: each time wears the disk."""
+
+
 def measured_entry(
     check: CheckName, stage: Stage, ask: Measure, found: Measurement, taken_at: str
 ) -> Entry:

@@ -11,7 +11,7 @@ from app.book.model import JobRecord, JobSummary
 from app.job.checks.gauge import PLACE
 from app.job.checks.prepare import CAUTIONS
 from app.job.job import SOURCE_CHANGED
-from app.job.model import DESCRIPTIONS, CheckName, Entry, Outcome, Stage, Value
+from app.job.model import DESCRIPTIONS, INSERTED, CheckName, Entry, Outcome, Stage, Value
 from app.job.origin import Origin
 from app.job.outcomes import counting, open_failures
 from app.job.verdicts import what_next
@@ -272,6 +272,9 @@ def _conditions(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[ReportB
     for each in outcomes:
         if each.check is CheckName.CARE:
             rows += [(value.name.capitalize(), amount(value)) for value in each.details]
+    if record.insertions:
+        times = "once" if record.insertions == 1 else f"{record.insertions} times"
+        rows.append((INSERTED.capitalize(), times))
     told = {name.casefold() for name, _ in rows}
     rows += [
         (clean(entry.label, 80).capitalize(), _observed(entry))

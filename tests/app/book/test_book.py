@@ -13,7 +13,7 @@ from app.book.model import BookError, Drive, ResumableJob
 from app.book.schema import KEEP_OUTCOME
 from app.book.store import Book
 from app.book.writer import JobWriter, head_for
-from app.job.model import CheckName, Stage
+from app.job.model import INSERTED, CheckName, Entry, Stage
 from app.job.plan import StepState
 from app.profiles import load_profile
 from tests.app.book.jobs import (
@@ -440,3 +440,21 @@ def test_a_job_is_described_until_it_is_closed_and_nothing_measured_changes(book
     book.close_job(number, now(), 0)
     with pytest.raises(BookError, match="stands and cannot be changed"):
         book.describe_job(number, {"technician": "B. Other"})
+
+
+def test_each_time_that_the_alignment_disk_is_put_in_counts(book):
+    put_in = Entry(
+        CheckName.CARE, Stage.AS_FOUND, INSERTED, now(), notes=(f'"label": "{INSERTED}"',)
+    )
+    first = filled(book)
+    real = replace(HEAD, virtual=False)
+    with_disk = replace(real, conditions=(("alignment disk", "NK 12"),))
+    of = entry(), put_in, put_in
+    numbers = [book.open_job(DRIVE.identity, head) for head in (real, with_disk, with_disk)]
+    book.keep(first, put_in)
+    for number in numbers:
+        book.keep(number, *(replace(each, virtual=False) for each in of))
+    assert [each.insertions for each in book.history(DRIVE.identity)] == [1, 2, 2, 2]
+    assert book.job(numbers[0]).insertions == 2
+    # The virtual drive wears no disk, and a word of the user is no insertion.
+    assert book.insertions() == {"": 2, "NK 12": 4}

@@ -23,6 +23,7 @@ from app.job.budget import (
 from app.job.checks.prepare import SHIFT
 from app.job.checks.speed import bars_of_a_ring
 from app.job.model import (
+    INSERTED,
     USUAL_CHECKS,
     Action,
     CheckName,
@@ -326,6 +327,8 @@ def test_the_whole_job_in_the_order_of_the_trade():
     assert {each.check for each in kept.outcomes} == set(USUAL_CHECKS)
     assert job.may_close
     assert abs(drive.middle_um) <= 4.0
+    # The scratch disk for the output was between.
+    assert len([t for t in kept.entries if t.label == INSERTED]) == 2
     # Three arrivals of each head, as found and as left.
     assert len([t for t in kept.entries if t.label.startswith("from outside")]) == 12
     job.close()
