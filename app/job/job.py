@@ -353,15 +353,14 @@ class Job:
         self.aim = aim
         self._keep_note(AIM_CHANGED, f"the aim is {aim}")
         if self.step is not None and self.step.stage is not Stage.AS_FOUND:
-            at = self._at
             self._set_aside()
-            assert at is not None
-            self._begin(at)
+            self._at = None
         done = [each for each in self._steps if each.state is StepState.DONE]
+        again: set[CheckName] = set()
         if any(each.check in SETTING for each in done):
             left = {each.check for each in done if each.stage is Stage.AS_LEFT}
-            self.again(SETTING | (left & set(OF_THE_HEAD)))
-        self._keep_standing()
+            again = SETTING | (left & set(OF_THE_HEAD))
+        self.again(again)
 
     def skip(self, reason: str) -> None:
         """Leave out the step in hand; the reason is kept.

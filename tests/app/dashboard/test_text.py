@@ -321,7 +321,7 @@ def test_the_middle_as_zero_is_told_in_mil_and_on_either_side():
     shown = zeroed(-0.12, -25.4, Unit.MIL)
     assert shown.balance == pytest.approx(-0.12 + 25.4 / PROFILE.scale_um)
     assert shown.headline == "Head is outward of the aim: move it inward"
-    assert shown.detail.endswith("even lobes would stand at +1.00 mil.")
+    assert shown.detail.endswith("even lobes at +1.00 mil.")
     assert zeroed(-0.3, 0.0).headline == "Head is inward of the aim: move it outward"
     assert zeroed(0.25, 0.0, u=0.125).headline == "On the aim, as far as can be told"
     assert zeroed(-0.25, 0.0, u=0.125).headline == "On the aim, as far as can be told"

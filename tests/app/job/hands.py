@@ -24,7 +24,7 @@ from app.analysis.results import (
 )
 from app.job.checks.gauge import PLACE
 from app.job.job import Job
-from app.job.model import Action, Ask, Do, Enter, Entry, Measure, Outcome
+from app.job.model import INSERTED, Action, Ask, Do, Enter, Entry, Measure, Outcome
 from app.job.plan import JobStanding
 from app.profiles import Profile, load_profile
 
@@ -78,10 +78,8 @@ class ScriptedDrive:
                 self.middle_um += self.creep_um
             case Action.RESEAT:
                 self.zero_um = self.zero_shifts_um.pop(0) if self.zero_shifts_um else 0.0
-            case Action.WRITE_1F:
-                self.pattern = "1F"
-            case Action.WRITE_2F:
-                self.pattern = "2F"
+            case Action.WRITE_1F | Action.WRITE_2F:
+                self.pattern = ask.action.value[-2:]
             case Action.ZERO_GAUGE:
                 self.gauge_zero_um = self.middle_um
             case Action.TRIM_SPEED:
@@ -172,6 +170,11 @@ class Kept:
         self.outcomes = []
         self.standings = []
         self.closed = None
+
+    @property
+    def taken(self):
+        """The entries without those that tell of a disk that was put in."""
+        return [each for each in self.entries if each.label != INSERTED]
 
     def keep(self, *kept):
         lists = {Entry: self.entries, Outcome: self.outcomes, JobStanding: self.standings}

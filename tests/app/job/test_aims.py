@@ -202,3 +202,17 @@ def test_what_both_measurements_have_alike_counts_for_nothing_on_the_way_back():
     stated_ = about_aim(Aim(AimKind.OFFSET, 40.0, 0.4), guard)
     assert {part.name for part in stated_.parts} == {READING, ZERO, SCALE, AIM}
     assert about_aim(Aim(), guard) == guard
+
+
+def test_another_aim_while_it_is_measured_as_left_leads_back_to_adjusting():
+    drive = ScriptedDrive(middle_um=50.0)
+    job, kept = job_on(plan=ADJUSTING)
+    while job.step.stage is not Stage.AS_LEFT:
+        carry_out(job, drive, asks=1)
+    job.aim_at(stated(PROFILE, 20.0))
+    assert (job.step.check, job.step.stage) == (CheckName.ADJUST, Stage.WORK)
+    carry_out(job, drive)
+    assert drive.middle_um == pytest.approx(20.0, abs=4.0)
+    # Once each: what was not measured yet is not planned twice.
+    left = [each for each in kept.outcomes if each.stage is Stage.AS_LEFT]
+    assert len(left) == len({(each.check, each.side) for each in left})

@@ -413,8 +413,8 @@ def test_nor_may_locking_end_farther_away(part, tightenings):
 
 
 class Clipped(ScriptedDrive):
-    def reading(self):
-        seen = super().reading()
+    def reading(self, head=0):
+        seen = super().reading(head)
         return Reading(valid=False, reasons=(CLIPPED,), side=seen.side, sign=seen.sign)
 
 

@@ -45,9 +45,9 @@ def test_a_measurement_is_kept_the_moment_that_it_was_answered():
     drive = ScriptedDrive()
     while not isinstance(job.ask, Measure):
         job.answer(drive.answer(job.ask))
-    assert kept.entries == []
+    assert kept.taken == []
     job.answer(drive.answer(job.ask))
-    (entry,) = kept.entries
+    (entry,) = kept.taken
     assert (entry.check, entry.stage, entry.label) == (
         CheckName.RADIAL,
         Stage.AS_FOUND,

@@ -40,7 +40,7 @@ def test_no_measurement_of_the_virtual_drive_gets_into_a_real_job():
             job.answer(found, wrong)
         with pytest.raises(ValueError, match="virtual drive"):
             job.move_to(wrong)
-    assert kept.entries == []
+    assert kept.taken == []
     assert isinstance(job.ask, Measure)
 
 
@@ -51,7 +51,7 @@ def test_a_measurement_by_another_class_is_refused():
     other = Origin("scripted", profile="90mm-135tpi")
     with pytest.raises(ValueError, match="90mm-135tpi"):
         job.answer(drive.answer(job.ask), other)
-    assert kept.entries == []
+    assert kept.taken == []
 
 
 def test_every_measurement_is_stamped_with_what_it_was_read_from():
@@ -62,10 +62,10 @@ def test_every_measurement_is_stamped_with_what_it_was_read_from():
     job.answer(drive.answer(job.ask), here)
     to_the_measurement(job, drive)
     job.answer(drive.answer(job.ask), replace(here, settings=(("range", "0.5 V"),)))
-    stamped = [(e.source, e.virtual, e.instrument, e.profile, e.settings) for e in kept.entries]
+    stamped = [(e.source, e.virtual, e.instrument, e.profile, e.settings) for e in kept.taken]
     of = ("scripted", False, "Maker,Model,1,1.0", PROFILE.name)
     assert stamped == [(*of, (("range", "0.2 V"),)), (*of, (("range", "0.5 V"),))]
-    assert len({entry.taken_at for entry in kept.entries}) == 2
+    assert len({entry.taken_at for entry in kept.taken}) == 2
 
 
 @pytest.mark.parametrize(
@@ -86,10 +86,10 @@ def test_another_source_is_accepted_by_word_alone_and_kept(other):
         job.answer(found, other)
     job.move_to(other)
     job.answer(found, other)
-    told = kept.entries[1]
+    told = kept.taken[1]
     assert (told.label, told.source) == (SOURCE_CHANGED, other.source)
     assert "the source was" in told.notes[0]
-    assert kept.entries[2].source == other.source
+    assert kept.taken[2].source == other.source
     # On another day it is the newest that counts.
     assert kept.standings[-1].source == other.source
     again, _ = job_on(plan=PLAN, left=kept)
@@ -106,7 +106,7 @@ def test_a_head_that_never_moved_does_not_pass_the_hysteresis():
     outcome = job.outcomes[0]
     assert outcome.verdict == "undecided"
     assert "nothing was seen to move at 6 of 6 arrivals" in outcome.reason
-    assert all("by the word of the hand alone" in entry.notes[0] for entry in kept.entries)
+    assert all("by the word of the hand alone" in entry.notes[0] for entry in kept.taken)
 
 
 def test_a_seating_that_was_not_seen_is_marked():
@@ -119,6 +119,6 @@ def test_a_seating_that_was_not_seen_is_marked():
             job.answer(INSISTED if seated == 2 else True)
         else:
             job.answer(drive.answer(job.ask))
-    marked = ["by the word of the hand alone" in "".join(entry.notes) for entry in kept.entries]
+    marked = ["by the word of the hand alone" in "".join(entry.notes) for entry in kept.taken]
     assert marked == [False, True, False, False, False]
     assert job.outcomes[0].reason.startswith("nothing was seen to move at 1 of 5 seatings; ")
