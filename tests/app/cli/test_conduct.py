@@ -514,8 +514,8 @@ def test_a_job_that_was_broken_off_is_gone_on_with(tmp_path, capsys, monkeypatch
     calls = iter(range(10**6))
 
     def breaking(self, timeout_s):
-        # In the middle of locking.
-        if next(calls) == 460:
+        # After the first nudge, before what came of it was measured.
+        if next(calls) == 410:
             raise SourceLost("source “sim:”: the cable came off; put it back and open it again")
         return read(self, timeout_s)
 
