@@ -20,6 +20,7 @@ ALIGNMENT_DISK = "alignment disk"
 DUE_AFTER_DAYS = 365
 """Common practice; wear of the disk is what it allows for."""
 _SOON_DAYS = 30
+_MARK = "calibrated on the bench"
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +71,7 @@ class Calibration:
     @property
     def source(self) -> str:
         """Where a value that it gives comes from, as reports state it."""
-        return f"calibrated on the bench on {self.made_on}, job {self.job}, due {self.due_on}"
+        return f"{_MARK} on {self.made_on}, job {self.job}, due {self.due_on}"
 
     @property
     def words(self) -> str:
@@ -113,19 +114,22 @@ def _sourced(
     profile: Profile, attributes: Iterable[str], source: str
 ) -> tuple[tuple[str, str], ...]:
     keys = {SPECS[each].key for each in attributes}
+    before = dict(profile.sources)
     others = tuple(each for each in profile.sources if each[0] not in keys)
-    return (*others, *((key, source) for key in sorted(keys)))
+    # The zeros of both sides stand in one value, and each has its calibration.
+    both = ((key, before.get(key, "")) for key in sorted(keys))
+    return (*others, *((key, f"{old}; {source}" if _MARK in old else source) for key, old in both))
 
 
 def calibrations_in(book: Book) -> tuple[Calibration, ...]:
-    """Return the calibrations that count, the newest of each, oldest first.
+    """Return every calibration of a closed job that names its disk, oldest first.
 
     Raises
     ------
     BookError
         When the book cannot be read.
     """
-    newest: dict[tuple[str, str, str, bool], Calibration] = {}
+    every: list[Calibration] = []
     for number in book.numbers(CALIBRATIONS):
         record = book.job(number)
         disk = dict(record.head.conditions).get(ALIGNMENT_DISK, "").strip()
@@ -148,8 +152,16 @@ def calibrations_in(book: Book) -> tuple[Calibration, ...]:
                 outcome.value,
                 outcome.covering_u or 0.0,
             )
-            newest.pop(found.key, None)
-            newest[found.key] = found
+            every.append(found)
+    return tuple(every)
+
+
+def newest_of(found: Iterable[Calibration]) -> tuple[Calibration, ...]:
+    """Return the newest calibration of each thing, which is the one that counts; oldest first."""
+    newest: dict[tuple[str, str, str, bool], Calibration] = {}
+    for each in found:
+        newest.pop(each.key, None)
+        newest[each.key] = each
     return tuple(newest.values())
 
 
@@ -181,7 +193,9 @@ def used_for(
         The alignment disk as the job names it, empty where it does not; what the source says of
         itself.
     """
-    ours = [each for each in found if (each.profile, each.virtual) == (profile.name, virtual)]
+    ours = [
+        each for each in newest_of(found) if (each.profile, each.virtual) == (profile.name, virtual)
+    ]
     disk = disk.strip()
     if not disk:
         disks = sorted({each.disk for each in ours})
@@ -223,7 +237,7 @@ def as_begun(
     values : iterable of (str, str, str)
         Key, value and source of the class's values, as the job has them.
     """
-    sources = {source for _, _, source in values}
+    sources = " ".join(source for _, _, source in values)
     for each in found:
         if each.source in sources:
             profile = each.applied_to(profile)

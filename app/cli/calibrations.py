@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Mapping
 from datetime import date
 
-from app.book.calibrations import ALIGNMENT_DISK, as_begun, calibrations_in, used_for
+from app.book.calibrations import ALIGNMENT_DISK, as_begun, calibrations_in, newest_of, used_for
 from app.book.model import ResumableJob
 from app.book.store import Book
 from app.cli import output
@@ -19,7 +19,7 @@ from instruments.source import Source
 def list_calibrations(options: argparse.Namespace, say: Say) -> None:
     """Print the calibrations of the book, and when each is due."""
     with existing(options.book) as book:
-        found = calibrations_in(book)
+        found = newest_of(calibrations_in(book))
     if not found:
         say("no calibration in the book yet; “evenlobe help calibration” tells how one is made")
         return

@@ -118,9 +118,14 @@ def test_it_is_told_when_it_is_due_soon(book):
 
 def test_a_job_goes_on_with_what_it_was_begun_with(book):
     calibrate(book, CheckName.SCALE, 181.5, 1.5)
-    begun = use(book).profile
-    values = profile_values(begun)
-    # A zero that came later is not of that job, and neither is the passing of the due day.
-    calibrate(book, CheckName.ZERO, 3.0, 0.5)
+    calibrate(book, CheckName.ZERO, 2.0, 0.5, head=0)
+    calibrate(book, CheckName.ZERO, 3.0, 0.5, head=1)
+    values = profile_values(use(book).profile)
+    zeros = next(source for key, _, source in values if key == "certificate.zero_um")
+    assert ("job 2," in zeros, "job 3," in zeros) == (True, True)
+    # What came later is not of that job, and neither is the passing of the due day.
+    calibrate(book, CheckName.ZERO, 7.0, 0.5, head=1)
+    calibrate(book, CheckName.SCALE, 185.0, 1.5, at="2026-04-01T10:00:00.000+00:00")
+    assert use(book).profile.scale_um == 185.0
     assert profile_values(as_begun(PROFILE, calibrations_in(book), values)) == values
     assert as_begun(PROFILE, calibrations_in(book), profile_values(PROFILE)) == PROFILE
