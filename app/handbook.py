@@ -152,8 +152,9 @@ CENTRE = Topic(
     (
         (
             "Any track that stands alone, with nothing written beside it, shows whether a head "
-            "is over its middle: “evenlobe job SOURCE --drive ID --checks centre”. What is "
-            "written on it does not matter: its strength is measured, not its pattern."
+            "is over its middle: “evenlobe job SOURCE --drive ID --plan centre”, or “Ordinary "
+            "track” as the plan in the window. What is written on it does not matter: its strength is "
+            "measured, not its pattern."
         ),
         (
             "The largest amplitude is no guide. A head of 330 µm over a track of 155 µm covers "
@@ -223,7 +224,8 @@ CALIBRATION = Topic(
         (
             "An offset is as good as the scale and the zero of its alignment disk. Three checks "
             "measure them; each is done in a job of its own, which names the disk: “evenlobe job "
-            "SOURCE --drive ID --checks scale --describe 'alignment disk=AD 7'”."
+            "SOURCE --drive ID --plan scale --describe 'alignment disk=AD 7'”; in the window it "
+            "is a plan too, and the disk is named by Describe before the job is closed."
         ),
         Table(
             ("check", "what is done"),
@@ -242,8 +244,8 @@ CALIBRATION = Topic(
                     (
                         "in a check standard, a drive whose head's offset is known and which is "
                         "kept for this: the disk is seated several times, and its zero is what "
-                        "it reads beside what the head is off. Do “care” first, so that the "
-                        "climate is known; a session may begin with it"
+                        "it reads beside what the head is off. The climate is asked for first; "
+                        "a session may begin with this"
                     ),
                 ),
                 (
@@ -259,7 +261,8 @@ CALIBRATION = Topic(
             "A calibration is kept in the book as what it is, an outcome with its budget, source, "
             "instrument, climate and time, and counts once its job is closed. Later jobs of the "
             "same class that name the same disk use it and say so; the report names it as the "
-            "source of the value. The newest counts."
+            "source of the value. The newest counts. A job that is begun in the window goes by the "
+            "values of its class alone: begin it in the terminal to have a calibration used."
         ),
         (
             "It is due after 365 days (common practice). One that is overdue, or was made with "

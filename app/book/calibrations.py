@@ -214,7 +214,7 @@ def used_for(
         if each.disk != disk:
             continue
         said = f"{each.words} of disk “{disk}”, job {each.job} of {each.made_on}"
-        remedy = f"calibrate anew with --checks {each.check}"
+        remedy = f"calibrate anew with --plan {each.check}"
         if today > each.due_on:
             notes.append(f"not used: {said}, {each.state_on(today)}; {remedy}")
         elif each.instrument != instrument:

@@ -54,7 +54,7 @@ examples:
   evenlobe job sim: --drive demo
   evenlobe job sim: --drive demo --plan check
   evenlobe job 'sim:offset_um=-80&creep_um=9' --drive demo --checks radial,adjust,lock --json
-  evenlobe job 'sim:recording=track&track_um=155' --drive demo --checks centre
+  evenlobe job 'sim:recording=track&track_um=155' --drive demo --plan centre
   evenlobe job sound: --roles differential,index --drive "machine 7, upper"
   evenlobe job sound: --roles differential,index --drive "machine 7, upper" --resume
   evenlobe job sound: --roles differential,index --drive TM-0031 --resume --aim "as found"
@@ -66,7 +66,8 @@ examples:
         "--plan",
         choices=tuple(Plan),
         help="full: all as found, the work, and as left what it may have moved; check: all as "
-        "found, and nothing is moved; adjust: the head alone (default: full)",
+        "found, and nothing is moved; adjust: the head alone; centre: without an alignment disk; "
+        "the others calibrate one (default: full)",
     )
     extent.add_argument(
         "--checks",
@@ -143,7 +144,7 @@ how.
 
 examples:
   evenlobe calibrations
-  evenlobe job sound: --drive "check standard" --checks care,zero --describe "alignment disk=AD 7"
+  evenlobe job sound: --drive "check standard" --plan zero --describe "alignment disk=AD 7"
 """
     add_book(parser)
 

@@ -266,6 +266,10 @@ class DrivesPage(Page):
             (Plan.FULL, self.tr("Full")),
             (Plan.CHECK, self.tr("Check only")),
             (Plan.ADJUST, self.tr("Adjust only")),
+            (Plan.CENTRE, self.tr("Ordinary track")),
+            (Plan.SCALE, self.tr("Calibrate scale")),
+            (Plan.ZERO, self.tr("Calibrate zero")),
+            (Plan.WORKING_DISK, self.tr("Calibrate working disk")),
         ):
             self._plan.addItem(words, plan)
         self._anew = TouchButton(self.tr("New job"), "", anew, self.begin, self)

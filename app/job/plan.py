@@ -61,12 +61,26 @@ class Plan(StrEnum):
     """Everything as found; nothing is moved."""
     ADJUST = "adjust"
     """The head alone: where it is, the work, and where it is left."""
+    CENTRE = "centre"
+    """Without an alignment disk: the head against an ordinary track."""
+    SCALE = "scale"
+    """Calibration of the alignment disk's scale, and of the zero in the two that follow."""
+    ZERO = "zero"
+    WORKING_DISK = "working-disk"
 
 
 SETTING = {CheckName.ADJUST, CheckName.LOCK}
 """Checks that set the head to its aim."""
 _MOVING = {*SETTING, CheckName.CENTRE, CheckName.SCALE}
 _OF_ADJUSTING = {CheckName.CARE, CheckName.RADIAL, CheckName.HYSTERESIS, CheckName.TRACK_ZERO}
+
+_ALONE = {
+    Plan.CENTRE: {CheckName.CENTRE},
+    Plan.SCALE: {CheckName.CARE, CheckName.SCALE},
+    Plan.ZERO: {CheckName.CARE, CheckName.ZERO},
+    Plan.WORKING_DISK: {CheckName.CARE, CheckName.WORKING_DISK},
+}
+"""What plans have that have nothing of the usual checks but what comes before power."""
 
 
 def plan_for(
@@ -106,7 +120,7 @@ def plan_for(
         Planned(CheckName.TRACK_ZERO, left),
         Planned(CheckName.SPEED, left),
     ]
-    wanted = set(checks)
+    wanted = set(_ALONE.get(plan, checks))
     if plan is Plan.ADJUST:
         wanted &= _OF_ADJUSTING | SETTING
     stages = (found,) if plan is Plan.CHECK else (found, work, left)

@@ -79,7 +79,7 @@ def test_a_zero_is_used_for_its_side_alone_and_the_newest_counts(book):
 @pytest.mark.parametrize(
     ("changed", "asked", "said"),
     [
-        ({}, {"today": date(2027, 3, 2)}, "was due on 2027-03-01; calibrate anew with --checks"),
+        ({}, {"today": date(2027, 3, 2)}, "was due on 2027-03-01; calibrate anew with --plan"),
         ({"instrument": "A 1"}, {"instrument": "B 2"}, "made with “A 1”, and this is “B 2”"),
         ({"instrument": "A 1"}, {}, "and this is an input without a name"),
         ({}, {"disk": ""}, "name the disk in the drive, as --describe 'alignment disk=AD 7'"),

@@ -90,6 +90,7 @@ def test_an_open_job_is_offered_before_a_new_one(qtbot, page, path):
     page._plan.setCurrentText("Check only")
     page._anew.click()
     assert begun[-1][-1] == Plan.CHECK
+    assert {page._plan.itemData(row) for row in range(page._plan.count())} == set(Plan)
     page._list.setCurrentRow(1)
     assert page._on.accessibleName() == "Begin a job"
     assert page._anew.isHidden()

@@ -61,6 +61,19 @@ def test_to_adjust_only_is_the_head_before_and_after_with_arrivals_of_one():
     ]
 
 
+@pytest.mark.parametrize(
+    ("plan", "steps"),
+    [
+        (Plan.CENTRE, [(C.CENTRE, 0)]),
+        (Plan.SCALE, [(C.CARE, 0), (C.SCALE, 0)]),
+        (Plan.ZERO, [(C.CARE, 0), (C.ZERO, 0), (C.ZERO, 1)]),
+        (Plan.WORKING_DISK, [(C.CARE, 0), (C.WORKING_DISK, 0), (C.WORKING_DISK, 1)]),
+    ],
+)
+def test_what_is_done_for_itself_has_nothing_of_the_usual_checks(plan, steps):
+    assert [(each.check, each.head) for each in plan_for(PROFILE, plan=plan)] == steps
+
+
 def test_all_that_a_plan_has_can_be_left_out_for_a_reason():
     for plan in Plan:
         job, kept = job_on(plan=plan_for(PROFILE, plan=plan))
