@@ -153,8 +153,8 @@ CENTRE = Topic(
         (
             "Any track that stands alone, with nothing written beside it, shows whether a head "
             "is over its middle: “evenlobe job SOURCE --drive ID --plan centre”, or “Ordinary "
-            "track” as the plan in the window. What is written on it does not matter: its strength is "
-            "measured, not its pattern."
+            "track” as the plan in the window. What is written on it does not matter: its "
+            "strength is measured, not its pattern."
         ),
         (
             "The largest amplitude is no guide. A head of 330 µm over a track of 155 µm covers "
