@@ -164,6 +164,10 @@ class EnvelopeSeries:
         numbers = np.arange(bins.start, bins.stop, dtype=np.int64)
         return self.centre_frame(numbers + self.first)
 
+    def first_from(self, frame: float) -> int:
+        """Return the number of the oldest bin that begins at a frame or after it."""
+        return max(self.first, int(np.ceil(frame / self.frames_a_bin)))
+
     def bins_between(self, start_frame: float, end_frame: float) -> slice[int, int, None]:
         """Return the slice of the arrays whose bins lie wholly between two frames."""
         low = int(np.ceil(start_frame / self.frames_a_bin)) - self.first

@@ -148,8 +148,7 @@ class Analyser:
         """
         jump = self._end_frame + round(self._setup.sample_rate_hz) - first_index
         self._shift += jump
-        if not self._finder.by_index:
-            self._finder.begin_anew()
+        self._finder.break_off(first_index + jump)
         return jump
 
     def finish(self) -> None:

@@ -36,6 +36,7 @@ class TurnFinder:
         self._triggered_at: int | None = None
         self._frames_seen = 0
         self._next_frame = 0
+        self._from_frame = 0.0
         self.epoch = 0
         """Counted up whenever the turns found before do not belong with those that follow."""
 
@@ -129,6 +130,12 @@ class TurnFinder:
             return self._triggered(self._pattern, self._triggered_at, end_frame)
         return turns
 
+    def break_off(self, from_frame: float) -> None:
+        """Note a gap of unknown length: no pattern goes on over it, and turns by the index do."""
+        self._from_frame = from_frame
+        if not self.by_index:
+            self.begin_anew()
+
     def begin_anew(self) -> None:
         """Forget the pattern's count: the envelope begins anew, or time is not continuous."""
         self.epoch += 1
@@ -199,5 +206,6 @@ class TurnFinder:
     def _new_pattern(self) -> PatternTurns | WindowTurns:
         setup = self._setup
         if self._windows is not None:
-            return WindowTurns(setup.sample_rate_hz, self._windows)
-        return PatternTurns(setup.sample_rate_hz, setup.speed_rpm, setup.pairs)
+            return WindowTurns(setup.sample_rate_hz, self._windows, self._from_frame)
+        rpm, pairs = setup.speed_rpm, setup.pairs
+        return PatternTurns(setup.sample_rate_hz, rpm, pairs, self._from_frame)

@@ -191,9 +191,18 @@ class PatternTurns:
         Gives the pairs of lobes a turn where they are open.
     pairs : int or None
         Pairs of lobes a turn, None when open.
+    from_frame : float
+        What comes before is not of one course with what comes after.
     """
 
-    def __init__(self, sample_rate_hz: float, nominal_rpm: float, pairs: int | None) -> None:
+    def __init__(
+        self,
+        sample_rate_hz: float,
+        nominal_rpm: float,
+        pairs: int | None,
+        from_frame: float = 0.0,
+    ) -> None:
+        self._from_frame = from_frame
         self._rate_hz = sample_rate_hz
         self._nominal_hz = nominal_rpm / 60.0
         self._wanted_pairs = pairs
@@ -251,9 +260,10 @@ class PatternTurns:
         if at_end:
             least = round(SLOWEST_TURN_S * self._rate_hz / series.frames_a_bin)
             bins = min(bins, max(series.end - series.first, least))
-        if series.end < max(self._tried_to + bins // 8, series.first + bins):
+        oldest = series.first_from(self._from_frame)
+        if series.end < max(self._tried_to + bins // 8, oldest + bins):
             return False
-        start = max(self._tried_to - bins, series.first) - series.first
+        start = max(self._tried_to - bins, oldest) - series.first
         stretch = slice(start, start + max(bins, min(2 * bins, series.end - series.first)))
         self._tried_to = min(series.first + stretch.stop, series.end)
         if np.mean(series.ok[stretch]) < _MIN_THERE:

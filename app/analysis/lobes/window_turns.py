@@ -36,7 +36,9 @@ class WindowTurns:
     a_turn = 1
     """A turn is followed as one."""
 
-    def __init__(self, sample_rate_hz: float, windows: Windows) -> None:
+    def __init__(self, sample_rate_hz: float, windows: Windows, from_frame: float = 0.0) -> None:
+        # What comes before is not of one course with what comes after.
+        self._from_frame = from_frame
         self._rate_hz = sample_rate_hz
         self._windows = windows
         self._can_tell = windows.swaps_a_turn == 0
@@ -78,9 +80,10 @@ class WindowTurns:
         if at_end:
             least = round(_LEAST_TURNS * FASTEST_TURN_S * self._rate_hz / series.frames_a_bin)
             bins = min(bins, max(series.end - series.first, least))
-        if series.end < max(self._tried_to + bins // 8, series.first + bins):
+        oldest = series.first_from(self._from_frame)
+        if series.end < max(self._tried_to + bins // 8, oldest + bins):
             return False
-        start = max(self._tried_to - bins, series.first) - series.first
+        start = max(self._tried_to - bins, oldest) - series.first
         stretch = slice(start, start + bins)
         self._tried_to = min(series.first + stretch.stop, series.end)
         if np.mean(series.ok[stretch]) < _MIN_THERE:

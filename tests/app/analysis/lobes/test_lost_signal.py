@@ -160,3 +160,24 @@ def test_hours_that_a_machine_slept_are_counted_and_not_gone_through(names):
     assert (series.end - series.first) * series.frames_a_bin < 10.0 * rate_hz
     assert analyser.reading.valid
     assert 0 <= len(before) + slept + len(after) - analyser.reading.end_index < 0.2 * rate_hz
+
+
+@pytest.mark.parametrize("lost_turns", [0.13, 0.4, 0.61, 0.87])
+def test_a_pattern_is_not_read_on_over_a_gap_of_unknown_length(lost_turns):
+    """A sound input that overflows says that frames are lost, and not how many."""
+    rate_hz = 20e3
+    made = make(Signal(rate_hz=rate_hz, ratio=0.5, turns=14.0, centre=0.21))
+    samples = made.columns("envelope").astype(np.float64)
+    samples += 2e-3 * np.random.default_rng(2).standard_normal(samples.shape)
+    turn = round(0.2 * rate_hz)
+    cut, back = 6 * turn, 6 * turn + round(lost_turns * turn)
+    samples = np.concatenate([samples[:cut], samples[back:]])
+    analyser = Analyser(setup_for(("envelope",), rate_hz), keep_all=False)
+    step, seen = round(0.01 * rate_hz), []
+    for start in range(0, len(samples), step):
+        part = samples[start : start + step]
+        analyser.push(block_of(part, start, gap_before=start == cut))
+        if start >= cut and analyser.reading.valid:
+            seen.append((start, analyser.reading.ratio.value))
+    assert [ratio for _, ratio in seen] == pytest.approx([0.5] * len(seen), abs=0.01)
+    assert cut < seen[0][0] < cut + 6 * turn
