@@ -107,7 +107,7 @@ class Settings:
             self._take(json.loads(_text_of(path)))
         except OSError as fault:
             self._pass_over(str(fault.strerror or fault))
-        except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError):
             self._pass_over(translate("settings", "it is damaged; delete it to begin afresh"))
 
     def _take(self, tree: dict[str, Any]) -> None:

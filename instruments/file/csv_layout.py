@@ -156,7 +156,7 @@ def find_layout(lines: Sequence[str]) -> CsvLayout:
     return CsvLayout(
         style=style,
         width=len(pattern),
-        cells_a_line=len(style.split(lines[plain])) if style.separator else 0,
+        cells_a_line=len(style.split(lines[min(plain, len(lines) - 1)])) if style.separator else 0,
         columns=columns,
         first_line=first,
         plain_from=plain,

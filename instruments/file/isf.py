@@ -35,6 +35,8 @@ def is_isf(head: bytes) -> bool:
     return head.lstrip()[:5].upper().startswith(_BEGINS)
 
 
+# What is beyond all measure is infinite then, and a gap to the analysis.
+@np.errstate(over="ignore", invalid="ignore")
 def read_isf(data: bytes) -> HeldCapture:
     """Read an ISF file of one channel.
 

@@ -11,6 +11,7 @@ import struct
 import numpy as np
 from numpy.typing import NDArray
 
+from instruments.checked_toml import shown_key
 from instruments.file.held import HeldCapture, at_rails
 from instruments.file.times import TimeBase
 from instruments.file.words import HERTZ, VOLTS
@@ -50,7 +51,9 @@ def read_trc(data: bytes) -> HeldCapture:
         raise FormatError(_TRUNCATED)
     template = _text(data, at + 16)
     if not template.startswith(_TEMPLATE):
-        raise FormatError(f"its template “{template[:16]}” is not known; save it as text")
+        raise FormatError(
+            f"its template “{shown_key(template[:16])}” is not known; save it as text"
+        )
     # COMM_ORDER: 0 has the high byte first.
     order = "<" if any(data[at + 34 : at + 36]) else ">"
 

@@ -95,6 +95,8 @@ WRONG = {
             ]
         }
     ),
+    "an endless version": '{"version": 1e999}',
+    "an endless size": json.dumps(GOOD | {"size_px": [800, float("inf")]}),
     "a size of one": json.dumps(GOOD | {"size_px": [5]}),
     "too much": json.dumps(GOOD | {"more": "x" * 200_000}),
     "deep": "[" * 50_000,

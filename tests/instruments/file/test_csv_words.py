@@ -1,9 +1,11 @@
 """What headings and header lines of a CSV say: units, times, counters, intervals, points."""
 
+import numpy as np
 import pytest
 
 from instruments.file.statements import heads_interval, stated_interval_s, stated_points
 from instruments.file.words import is_unit, names_counter, names_time, unit_in, unit_of
+from tests.instruments.file.captures import read_all
 
 
 @pytest.mark.parametrize(
@@ -86,3 +88,11 @@ def test_the_points_of_a_header_line(line, points):
 def test_headings_over_an_interval():
     assert all(map(heads_interval, ("Increment", " XINCR ", "Sample interval:")))
     assert not any(map(heads_interval, ("Increment 5", "Y increment", "Points")))
+
+
+@pytest.mark.parametrize("rows", ["0.1,1\n0.2,2\n0.3,3,x", "0.1,1,,\n0.2,2,,\n0.3,3,x,"])
+def test_a_word_in_the_last_row_ends_nothing(tmp_path, rows):
+    path = tmp_path / "capture.csv"
+    path.write_text(f"s,V\n{rows}")
+    _, blocks = read_all(path)
+    assert np.concatenate([block.samples_v for block in blocks])[:2, 0].tolist() == [1.0, 2.0]

@@ -133,6 +133,13 @@ def test_codes_off_the_rails_do_not_clip(tmp_path):
     assert read_all(trc(tmp_path))[1][0].clipped
 
 
+@pytest.mark.parametrize("step", ["9.9E37", "1E308"])
+def test_isf_beyond_all_measure_is_infinite(tmp_path, step):
+    """Without a word on standard error: the tests take a warning for an error."""
+    _, (block,) = read_all(isf(tmp_path, changes=[("YMULT 2.0E-2", f"YMULT {step}")]))
+    assert not np.isfinite(block.samples_v).all()
+
+
 # TRC: the template LECROY_2_3
 
 
@@ -200,6 +207,8 @@ def test_trc_segments_lie_where_they_were_triggered(tmp_path):
         ({"along": b"Hz"}, "no plain samples"),
         ({"record": 9}, "no plain samples"),
         ({"template": b"LECROY_1_0"}, "template “LECROY_1_0” is not known"),
+        # What is printed cannot disturb a terminal.
+        ({"template": b"LE\x1b[2J"}, r"template “'LE\\x1b\[2J"),
         ({"interval": 0.0}, "no samples"),
         ({"codes": CODES[:0]}, "no samples"),
     ],
