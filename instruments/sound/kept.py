@@ -41,7 +41,8 @@ def proof_for(identity: Identity, today: date) -> tuple[InputProof | None, tuple
         return None, (f"{made}, does not count: {unlike}; check it again with check-source.",)
     days = proof.age_days(today)
     age = "today" if days == 0 else "1 day ago" if days == 1 else f"{days} days ago"
-    again = "" if days < _LOOK_AGAIN_DAYS else "; check-source --quick looks whether it still holds"
+    looks = proof.output and days >= _LOOK_AGAIN_DAYS
+    again = "; check-source --quick looks whether it still holds" if looks else ""
     return proof, (f"{made} ({age}), is used{again}.",)
 
 

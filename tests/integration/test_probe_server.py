@@ -61,6 +61,7 @@ def evenlobe(server, *words):
 
 
 CHECK = ("check-source", f"sound:default?rate={RATE_HZ}", "--roles", "envelope,-", "--seconds", "3")
+KEPT = "what was played and found on"
 PLAY = ("--play", "default", "--yes", "--json")
 
 
@@ -74,7 +75,7 @@ def proved(server):
         if done.returncode == 0:
             return done
         assert done.returncode == 2, done.stderr
-        assert "made on" not in evenlobe(server, *CHECK).stdout
+        assert KEPT not in evenlobe(server, *CHECK).stdout
     done = evenlobe(server, *CHECK, *PLAY)
     assert done.returncode == 0, done.stderr
     return done
@@ -93,7 +94,7 @@ def test_a_probe_is_proved_through_a_sound_server(seed):
     truth = truth_of(parts, found["level"])
     assert found["low_corner_hz"]["value"] == pytest.approx(truth.corner_hz, rel=0.02)
     assert found["threshold_v"]["value"] == pytest.approx(truth.threshold_v, abs=0.01 * truth.top_v)
-    assert "made on" in again.stdout  # kept, and found again by its identity
+    assert KEPT in again.stdout  # and found again by its identity
 
 
 def test_nothing_comes_back_from_a_sink_that_is_not_wired():

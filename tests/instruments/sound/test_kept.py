@@ -65,8 +65,11 @@ def test_nothing_kept_is_nothing():
 
 def test_it_is_used_with_its_age():
     written()
+    # Where nothing was played there is nothing to look at again.
+    assert "--quick" not in proof_for(PROOF.identity, TODAY)[1][0]
+    written(METERED)
     proof, notes = proof_for(PROOF.identity, TODAY)
-    assert proof == PROOF
+    assert proof == METERED
     assert "12 days ago" in notes[0]
     assert "--quick" in notes[0]
     assert "today" in proof_for(PROOF.identity, date(2031, 5, 4))[1][0]
