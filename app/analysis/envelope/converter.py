@@ -22,8 +22,8 @@ _SINGLE_STEP = 0.5
 
 def step_of(values_v: NDArray[np.floating]) -> float:
     """Return the step of the converter that gave these values, 0 where none shows."""
-    values = values_v[np.isfinite(values_v)]
-    values = np.unique(values[:: max(1, len(values) // _LOOKED_AT)].astype(np.float64))
+    values = values_v[:: max(1, len(values_v) // _LOOKED_AT)]
+    values = np.unique(values[np.isfinite(values)].astype(np.float64))
     if len(values) < 3:
         return 0.0
     steps = np.diff(values)

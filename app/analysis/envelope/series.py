@@ -89,12 +89,12 @@ class EnvelopeSeries:
 
     @property
     def amplitude_v(self) -> NDArray[np.float64]:
-        """Amplitude of every bin, unbiased to second order in the noise, shape (n,).
+        """Amplitude of every bin, shape (n,)."""
+        return amplitude_of(self.power_v2, self.sigma_v)
 
-        The power has both quadratures' noise taken out; a root is unbiased with one of the two
-        taken out, so one is given back.
-        """
-        return np.sqrt(np.maximum(self.power_v2 + self.sigma_v**2, 0.0))
+    def amplitude_in(self, bins: slice[int, int, None]) -> NDArray[np.float64]:
+        """Return the amplitude of the bins of a slice of the arrays."""
+        return amplitude_of(self.power_v2[bins], self.sigma_v[bins])
 
     def spikes(self) -> NDArray[np.bool_]:
         """Return which bins stand out above their neighbours, shape (n,)."""
@@ -255,6 +255,17 @@ class SignalPath:
     def _append(self, bins: Bins) -> None:
         assert self.series is not None
         self.series.append(bins)
+
+
+def amplitude_of(
+    power_v2: NDArray[np.float64], sigma_v: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return amplitudes, unbiased to second order in the noise.
+
+    The power has both quadratures' noise taken out; a root is unbiased with one of the two taken
+    out, so one is given back.
+    """
+    return np.sqrt(np.maximum(power_v2 + sigma_v**2, 0.0))
 
 
 def with_neighbours(chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -31,7 +31,7 @@ from app.analysis.lobes.heights import (
 from app.analysis.lobes.layout import Layout, layout_of
 from app.analysis.lobes.speed import mean_speed
 from app.analysis.lobes.tracking import Followed, LobeFollower, Taught, Teaching
-from app.analysis.lobes.turns import SLOWEST_TURN_S, Turn
+from app.analysis.lobes.turns import SLOWEST_TURN_S, Turn, bins_of
 from app.analysis.results import Message, Quantity, Reading, Side, Sign, Trace
 from app.analysis.uncertainty import mean_frequency
 
@@ -81,7 +81,7 @@ class Analyser:
         self._in_order: Quantity | None = None
         self._reading = Reading(valid=False, reasons=(messages.WAITING,))
         self.trace: Trace | None = None
-        """The newest whole turn."""
+        """The newest whole turn; where all are kept it is there when the capture has ended."""
         self.moving: Quantity | None = None
         """The balance now, inside a lobe, where the head has moved away from the reading's."""
 
@@ -158,6 +158,9 @@ class Analyser:
             self._path.series, self._end_frame, any_before=bool(self._turns)
         )
         self._advance(turns)
+        series = self._path.series
+        if self._keep_all and series is not None and self._turns:
+            self.trace = take_trace(series, self._turns[-1], None, self._turn_count)
 
     def summary(self) -> Reading:
         """Return the reading over all turns kept; call :meth:`finish` first."""
@@ -235,7 +238,7 @@ class Analyser:
         self._turns += turns
         self._turn_count += len(turns)
         changed = not self._keep_all and self._follow(series, learn=bool(turns))
-        if turns:
+        if turns and not self._keep_all:
             self.trace = take_trace(series, turns[-1], self._follower.layout, self._turn_count)
         if not self.locked:
             late = self._frames_seen > _WAIT_S * self._setup.sample_rate_hz
@@ -498,7 +501,7 @@ def take_trace(series: EnvelopeSeries, turn: Turn, layout: Layout | None, number
     """Return one turn of envelope for the eye, the lobes' tops marked where they are known."""
     bins = series.bins_between(turn.start_frame, turn.end_frame)
     place = (series.centres_in(bins) - turn.start_frame) / turn.frames
-    amplitude = np.where(series.ok[bins], series.amplitude_v[bins], np.nan)
+    amplitude = np.where(series.ok[bins], series.amplitude_in(bins), np.nan)
     tops: list[float] = []
     heights: list[float] = []
     if layout is not None:
@@ -518,14 +521,14 @@ def carrier_of(series: EnvelopeSeries, turns: Sequence[Turn], setup: Setup) -> Q
 
     Of a signal that was mixed down it is the carrier before that.
     """
-    means: list[float] = []
-    for turn in turns:
-        bins = series.bins_between(turn.start_frame, turn.end_frame)
-        carrier = series.carrier_hz[bins]
-        weight = np.where(series.ok[bins], np.maximum(series.power_v2[bins], 0.0), 0.0)
-        if carrier.size and carrier[0] > 0.0 and weight.sum() > 0.0:
-            seen_hz = float(np.average(carrier, weights=weight))
-            means.append(carrier_before(seen_hz, setup.mixed_hz, setup.carrier_hz))
+    if not turns or not series.carrier_hz.any():
+        return None
+    bins, _, number = bins_of(series, turns)
+    weight = np.where(series.ok[bins], np.maximum(series.power_v2[bins], 0.0), 0.0)
+    sums = np.bincount(number, weight * series.carrier_hz[bins], len(turns))
+    weights = np.bincount(number, weight, len(turns))
+    seen_hz = (sums[weights > 0.0] / weights[weights > 0.0]).tolist()
+    means = [carrier_before(each, setup.mixed_hz, setup.carrier_hz) for each in seen_hz]
     return mean_frequency(np.array(means), setup.clock_u_part) if means else None
 
 

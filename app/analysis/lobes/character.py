@@ -17,7 +17,7 @@ from app.analysis.lobes.heights import (
     ratio_of,
 )
 from app.analysis.lobes.law import bend_of, unknown_law_u
-from app.analysis.lobes.layout import DIP_TURNS, Layout, closed, smoothed
+from app.analysis.lobes.layout import Layout, closed, smoothed
 from app.analysis.lobes.nulls import runs_on
 from app.analysis.lobes.windows import Windows
 from app.analysis.results import Geometry, Message, Quantity
@@ -210,7 +210,8 @@ def _of_two_lobes(
     turn: MeanTurn, layout: Layout, heights_v: tuple[float, float], wanted: str | None
 ) -> Character:
     mean_height = 0.5 * sum(heights_v)
-    if any(_dips(turn, layout, number) for number in (0, 1)):
+    filled_v2 = closed(turn.power_v2)
+    if any(_dips(turn, filled_v2, layout, number) for number in (0, 1)):
         return Character(None, messages.LOBE_DIPS)
     lobes = range(len(layout.centres))
     nulls = [_null_place(turn, layout, number, mean_height) for number in lobes]
@@ -233,7 +234,8 @@ def _of_two_lobes(
         found = Character(None, balance_u=fill.balance_u(_BLUNT_U)[0])
     if found.reason is not None:
         return found
-    if geometry is None or any(_has_bump(turn, layout, number, mean_height) for number in lobes):
+    dipless = replace(turn, power_v2=filled_v2)
+    if geometry is None or any(_has_bump(dipless, layout, each, mean_height) for each in lobes):
         return _NOT_KNOWN
     return replace(found, geometry=geometry)
 
@@ -413,12 +415,14 @@ def _is_level(turn: MeanTurn, layout: Layout, heights_v: tuple[float, float]) ->
     return float(sides) > _LEVEL_PART**2 * top + _LEVEL_SIGMAS * top_u
 
 
-def _dips(turn: MeanTurn, layout: Layout, number: int) -> bool:
-    """Return whether a lobe is lower in its middle than at both sides.
+def _dips(
+    turn: MeanTurn, filled_v2: NDArray[np.float64], layout: Layout, number: int
+) -> bool:
+    """Return whether a lobe is lower in its middle than at both sides, drop-outs being filled.
 
     A head so far off that it leaves the band again makes two humps of one.
     """
-    power = smoothed(closed(turn.power_v2, round(TURN_BINS * DIP_TURNS)))
+    power = smoothed(filled_v2)
     middle = round(layout.centres[number] * TURN_BINS - 0.5) % TURN_BINS
     height = float(power[middle])
     reach = np.arange(round(_HUMP_INNER * TURN_BINS), round(_HUMP_OUTER * TURN_BINS))
@@ -428,12 +432,12 @@ def _dips(turn: MeanTurn, layout: Layout, number: int) -> bool:
 
 
 def _has_bump(turn: MeanTurn, layout: Layout, number: int, mean_height_v: float) -> bool:
-    """Return whether the signal rises and falls again between two lobes.
+    """Return whether the signal rises and falls again between two lobes; drop-outs are filled.
 
     Beside a drop-out it does so too, but no higher than the lobe stands on its other side.
     """
-    power = closed(turn.power_v2, round(TURN_BINS * DIP_TURNS))
-    bins, smooth, _ = _gap(replace(turn, power_v2=power), layout, number, 0.05, 0.015)
+    power = turn.power_v2
+    bins, smooth, _ = _gap(turn, layout, number, 0.05, 0.015)
     # Filling dips has lifted the noise too: it counts as that of single places, not of their mean.
     u = turn.u_v2[bins % TURN_BINS]
     at = int(np.argmin(smooth))

@@ -17,10 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
-from app.analysis.envelope.series import EnvelopeSeries, with_neighbours
+from app.analysis.envelope.series import EnvelopeSeries, amplitude_of, with_neighbours
 from app.analysis.envelope.setup import Setup
 from app.analysis.lobes.step import Step, step_in
-from app.analysis.lobes.turns import Turn
+from app.analysis.lobes.turns import Turn, bins_of
 from app.analysis.results import Message, Quantity, Reading, Side
 from app.analysis.uncertainty import excess_u, judge_within
 
@@ -64,30 +64,23 @@ def mean_turn(
     Bins that stand out are left out; `with_spikes` keeps them, where the pattern has bursts as
     short.
     """
-    sums = np.zeros(TURN_BINS)
-    variance = np.zeros(TURN_BINS)
-    counts = np.zeros(TURN_BINS)
-    noise = 0.0
     spikes = with_neighbours(series.spikes() & (not with_spikes))
-    for turn in turns:
-        bins = series.bins_between(turn.start_frame, turn.end_frame)
-        ok = series.ok[bins] & ~spikes[bins]
-        place = (series.centres_in(bins) - turn.start_frame) / turn.frames
-        where = np.clip((place * TURN_BINS).astype(np.int64), 0, TURN_BINS - 1)[ok]
-        power, sigma = series.power_v2[bins][ok], series.sigma_v[bins][ok]
-        sums += np.bincount(where, power, TURN_BINS)
-        # Variance of a squared amplitude whose two quadratures each have the variance sigma².
-        spread = 4.0 * np.maximum(power, 0.0) * sigma**2 + 4.0 * sigma**4
-        variance += np.bincount(where, spread, TURN_BINS)
-        counts += np.bincount(where, minlength=TURN_BINS)
-        noise += 2.0 * float(np.sum(sigma**2))
+    bins, place, _ = bins_of(series, turns)
+    where = np.clip((place * TURN_BINS).astype(np.int64), 0, TURN_BINS - 1)
+    fine = series.ok[bins] & ~spikes[bins]
+    bins, where = bins[fine], where[fine]
+    power, variance_v2 = series.power_v2[bins], series.sigma_v[bins] ** 2
+    # Variance of a squared amplitude whose two quadratures each have the variance sigma².
+    spread = 4.0 * (np.maximum(power, 0.0) + variance_v2) * variance_v2
+    sums, variance = (np.bincount(where, each, TURN_BINS) for each in (power, spread))
+    counts = np.bincount(where, minlength=TURN_BINS)
     known = counts > 0
     if np.count_nonzero(known) < _MIN_KNOWN:
         return None
     every, places = np.arange(TURN_BINS), np.flatnonzero(known)
     power = np.interp(every, places, sums[known] / counts[known], period=TURN_BINS)
     u = np.interp(every, places, np.sqrt(variance[known]) / counts[known], period=TURN_BINS)
-    return MeanTurn(power, u, noise / float(counts.sum()), series, turns)
+    return MeanTurn(power, u, 2.0 * float(variance_v2.mean()), series, turns)
 
 
 _ROUNDS = 5
@@ -175,11 +168,11 @@ def fit_lobes(
     numbers, away = _bins_around(series, centre_frames, reach)
     inside = np.abs(away) <= reach[:, None]
     angle = np.pi * away / spacing_frames[:, None]
-    columns = [np.ones_like(angle)]
+    terms = [np.ones_like(angle)]
     if window.cosines:
-        columns += [np.cos(angle) - 1.0, np.sin(angle)]
-    columns += [np.cos(order * angle) - 1.0 for order in range(2, window.cosines + 1)]
-    design = np.stack(columns, axis=2)
+        terms += [np.cos(angle) - 1.0, np.sin(angle)]
+    terms += [np.cos(order * angle) - 1.0 for order in range(2, window.cosines + 1)]
+    design = np.stack(terms, axis=1)
     solution, u_v, ok = _fit_bins(series, numbers, inside, design)
     with np.errstate(divide="ignore", invalid="ignore"):
         lean = np.where(ok, solution[:, 2] / solution[:, 1], 0.0) if window.cosines else 0.0 * u_v
@@ -194,7 +187,7 @@ def fit_level(
     """Fit one level to the bins within `reach_frames` of each middle; both have shape (n,)."""
     numbers, away = _bins_around(series, centre_frames, reach_frames)
     inside = np.abs(away) <= reach_frames[:, None]
-    design = np.ones((*inside.shape, 1))
+    design = np.ones((len(inside), 1, inside.shape[1]))
     # What is as short as a spike is none here.
     wide = inside.sum(axis=1) >= _WIDE_BINS
     solution, u_v, ok = _fit_bins(series, numbers, inside, design, least=1, with_strays=~wide)
@@ -223,7 +216,7 @@ def _fit_bins(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
     """Return each row's solution, the u of its first coefficient, and whether it was all there.
 
-    A row has `least` bins or is not fitted; `with_strays` marks rows in which bins that stand out
+    `design` has shape (rows, terms, bins). A row has `least` bins or is not fitted; `with_strays` marks rows in which bins that stand out
     from their neighbours may belong to the signal.
     """
     place = numbers - series.first
@@ -235,9 +228,9 @@ def _fit_bins(
         values = power = sigma = np.zeros(place.shape)
     else:
         there &= series.ok[place]
-        values = np.where(there, series.amplitude_v[place], 0.0)
         power = np.where(there, series.power_v2[place], 0.0)
         sigma = np.where(there, series.sigma_v[place], 0.0)
+        values = amplitude_of(power, sigma)
         strays = there & series.strays_and_edges()[place]
         if with_strays is not None:
             strays &= ~with_strays[:, None]
@@ -272,7 +265,7 @@ def _robust(
         far = there & (np.abs(rest) > limit[:, None])
         new = there & ~with_neighbours(far)
         if np.array_equal(new, kept):
-            break
+            return solution, kept, lowest_scale
         kept = new
     return _solve(design, values, kept)[0], kept, lowest_scale
 
@@ -291,7 +284,7 @@ def _by_power(
     P is in amplitudes (P + m²)/2m, and its variance 4m²σ² + 4σ⁴ gives its weight.
     """
     weight, values = kept.astype(np.float64), np.zeros(kept.shape)
-    inverse = np.zeros((len(kept), design.shape[2], design.shape[2]))
+    inverse = np.zeros((len(kept), design.shape[1], design.shape[1]))
     for _ in range(_POWER_ROUNDS):
         fitted = _fitted(design, solution)
         above = kept & (fitted > 0.0)
@@ -299,7 +292,7 @@ def _by_power(
         values = (power_v2 + fitted**2) / np.where(above, 2.0 * fitted, 1.0)
         solution, inverse = _solve(design, values, weight)
     rest = values - _fitted(design, solution)
-    freedom = np.maximum(kept.sum(axis=1) - design.shape[2], 1)
+    freedom = np.maximum(kept.sum(axis=1) - design.shape[1], 1)
     scatter = np.sqrt(np.sum(weight * rest**2, axis=1) / freedom)
     return solution, inverse, np.maximum(scatter, lowest_scale)
 
@@ -314,11 +307,15 @@ def _from_above(
 
     Drop-outs only take away: a long one would bend a plain first fit into itself.
     """
-    solution, _ = _solve(design, values, kept)
+    weight = kept.astype(np.float64)
+    solution, _ = _solve(design, values, weight)
     for _ in range(_ROUNDS_ABOVE):
         slack = np.maximum(_ABOVE_SIGMAS * scale, _REJECT_PART * np.abs(solution[:, 0]))
         low = values - _fitted(design, solution) < -slack[:, None]
-        solution, _ = _solve(design, values, np.where(low, _LOW_WEIGHT, 1.0) * kept)
+        before, weight = weight, np.where(low, _LOW_WEIGHT, 1.0) * kept
+        if np.array_equal(weight, before):
+            break
+        solution, _ = _solve(design, values, weight)
     height = np.abs(solution[:, 0])
     depth = np.maximum(2.0 * _ABOVE_SIGMAS * scale, _HOLE_PART * height)
     return kept & ~with_neighbours(values - _fitted(design, solution) < -depth[:, None])
@@ -329,26 +326,26 @@ def _solve(
     values: NDArray[np.float64],
     kept: NDArray[np.bool_] | NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    weighted: NDArray[np.float64] = design * kept[:, :, None]
-    across = weighted.transpose(0, 2, 1)
-    normal = across @ design
+    weighted: NDArray[np.float64] = design * kept[:, None, :]
+    normal = weighted @ design.transpose(0, 2, 1)
     # A trace of ridge keeps a lobe with no bins from stopping all the others.
-    normal += 1e-12 * np.maximum(1.0, kept.sum(axis=1))[:, None, None] * np.eye(design.shape[2])
+    normal += 1e-12 * np.maximum(1.0, kept.sum(axis=1))[:, None, None] * np.eye(design.shape[1])
     inverse = np.asarray(np.linalg.inv(normal), dtype=np.float64)
-    right = across @ values[:, :, None]
+    right = weighted @ values[:, :, None]
     return (inverse @ right)[:, :, 0], inverse
 
 
 def _fitted(design: NDArray[np.float64], solution: NDArray[np.float64]) -> NDArray[np.float64]:
-    return (design @ solution[:, :, None])[:, :, 0]
+    return (solution[:, None, :] @ design)[:, 0, :]
 
 
 def _spread(rest: NDArray[np.float64], kept: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """Return 1.4826 times the median absolute deviation of each row's kept values."""
-    masked = np.where(kept, np.abs(rest), np.nan)
-    masked[~kept.any(axis=1)] = 0.0
-    masked[~np.isfinite(masked).any(axis=1)] = 0.0
-    return 1.4826 * np.nanmedian(masked, axis=1)
+    """Return 1.4826 times the median absolute deviation of each row's kept values, 0 of none."""
+    ordered = np.sort(np.where(kept, np.abs(rest), np.nan), axis=1)
+    count = np.count_nonzero(~np.isnan(ordered), axis=1)
+    rows = np.arange(len(ordered))
+    middle = 0.5 * (ordered[rows, (count - 1) // 2] + ordered[rows, count // 2])
+    return 1.4826 * np.where(np.isfinite(middle), middle, 0.0)
 
 
 MAX_EXPANDED_U = 0.10
@@ -460,13 +457,14 @@ class _Compared:
         comparison's variance come back in the next one, and a sixth in the one after that.
         """
         turn = self.number // lobes
-        full = np.flatnonzero(np.bincount(turn) >= max(1, lobes - 1))
+        count = np.bincount(turn)
+        full = np.flatnonzero(count >= max(1, lobes - 1))
         if len(full) < 2:
             return 0.0
-        values = np.array([self.balance[turn == each].mean() for each in full])
+        values = np.bincount(turn, self.balance)[full] / count[full]
         sums = 1.5 * lobes + 2.0 * (lobes - 1) + 0.5 * (lobes - 2)
         part = sums / (1.5 * lobes**2)
-        u = np.array([np.sqrt(part * np.mean(self.balance_u[turn == each] ** 2)) for each in full])
+        u = np.sqrt(part * np.bincount(turn, self.balance_u**2)[full] / count[full])
         return float(np.sqrt(4.0 * lobes / sums)) * excess_u(values, u)
 
 

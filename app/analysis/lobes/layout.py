@@ -191,7 +191,7 @@ def _at_tops(layout: Layout, turn: MeanTurn) -> Layout:
     """Move the middles of two lobes that are not opposite to where they stand."""
     if layout.pairs > 1:
         return layout
-    power = smoothed(closed(turn.power_v2, round(TURN_BINS * DIP_TURNS)))
+    power = smoothed(closed(turn.power_v2))
     half = TURN_BINS // 4
     centres: list[float] = []
     for centre in layout.centres:
@@ -353,13 +353,20 @@ def smoothed(power_v2: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the running mean over a hundredth of the turn."""
     width = TURN_BINS // 200
     kernel = np.ones(2 * width + 1) / (2 * width + 1)
-    return np.convolve(np.pad(power_v2, width, mode="wrap"), kernel, mode="valid")
+    around = np.concatenate([power_v2[-width:], power_v2, power_v2[:width]])
+    return np.convolve(around, kernel, mode="valid")
 
 
-def closed(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
-    """Fill dips narrower than `width`, which are drop-outs."""
-    half = width // 2
-    for edge in (np.max, np.min):
-        padded = np.pad(values, half, mode="edge")
-        values = edge(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)
+def closed(power_v2: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Fill dips of a turn that are so narrow that they are drop-outs."""
+    half = round(TURN_BINS * DIP_TURNS) // 2
+    values = power_v2
+    for extreme in (np.maximum, np.minimum):
+        values = np.concatenate([np.repeat(values[:1], half), values, np.repeat(values[-1:], half)])
+        # Over twice the stretch with each step; the last overlaps.
+        stretch = 1
+        while stretch < 2 * half + 1:
+            step = min(stretch, 2 * half + 1 - stretch)
+            values = extreme(values[:-step], values[step:])
+            stretch += step
     return values

@@ -96,7 +96,7 @@ def balance_now(
     angle = np.pi * (frames - centres[lobe]) / spacings[lobe]
     which = lobe % len(shapes.layout.centres)
     fall = np.sum(_terms(angle, shapes.layout) * shapes.falls[which], axis=1)
-    amplitude_v = series.amplitude_v[bins]
+    amplitude_v = series.amplitude_in(bins)
     in_lobe = np.abs(angle) <= 0.5 * np.pi * shapes.layout.window.span
     in_lobe &= series.ok[bins] & (amplitude_v > 0.5 * _LOW_PART * total_v)
     sense = np.where(which % 2 == 0, 1.0, -1.0)

@@ -40,6 +40,22 @@ class Turn:
         return self.end_frame - self.start_frame
 
 
+def bins_of(
+    series: EnvelopeSeries, turns: Sequence[Turn]
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.int64]]:
+    """Return the bins that lie within turns, where in its turn each stands, and in which of them.
+
+    All three have shape (bins,): places in the series' arrays, 0 to 1 of a turn, and places among
+    `turns`.
+    """
+    within = [series.bins_between(turn.start_frame, turn.end_frame) for turn in turns]
+    bins = np.concatenate([np.arange(each.start, each.stop, dtype=np.int64) for each in within])
+    number = np.repeat(np.arange(len(turns)), [each.stop - each.start for each in within])
+    start = np.array([turn.start_frame for turn in turns])[number]
+    frames = np.array([turn.frames for turn in turns])[number]
+    return bins, (series.centre_frame(bins + series.first) - start) / frames, number
+
+
 class IndexTurns:
     """Pairs leading edges of the index into turns, and passes over glitches and missing pulses."""
 
@@ -268,7 +284,7 @@ class PatternTurns:
         self._tried_to = min(series.first + stretch.stop, series.end)
         if np.mean(series.ok[stretch]) < _MIN_THERE:
             return False
-        amplitude = np.where(series.ok[stretch], series.amplitude_v[stretch], 0.0)
+        amplitude = np.where(series.ok[stretch], series.amplitude_in(stretch), 0.0)
         found = self._lobe_rate(amplitude, series.frames_a_bin / self._rate_hz)
         if found is None:
             return False
@@ -329,7 +345,7 @@ class PatternTurns:
         half = 0.5 * self._period
         bins = series.bins_between(self._next_frame - half, self._next_frame + half)
         ok = series.ok[bins]
-        amplitude = np.where(ok, series.amplitude_v[bins], 0.0)
+        amplitude = np.where(ok, series.amplitude_in(bins), 0.0)
         level = float(amplitude.mean()) if amplitude.size else 0.0
         late = 0.0
         if ok.size and ok.all() and level > _WEAK * self._usual:
