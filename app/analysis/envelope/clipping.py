@@ -98,6 +98,9 @@ class ClipWatch:
         cosine, sine = (tone[:, part].astype(np.float64) for part in (0, 1))
         means = [comb(4, k) * float(np.mean(cosine ** (4 - k) * sine**k)) for k in range(5)]
         self._fourths = np.array(means, dtype=np.float64)
+        # Made once: memory that is new each time costs more than what is reckoned in it.
+        rows = len(columns) * _AT_ONCE * _RUN
+        self._rooms = np.empty((2, rows, self._block), dtype=np.float32)
 
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
         """Take samples, shape (frames, channels)."""
@@ -121,10 +124,11 @@ class ClipWatch:
 
     def _moments(self, runs: NDArray[np.float32]) -> NDArray[np.float64]:
         """Return what :func:`_runs_of` asks for, float64, shape (7, columns, runs)."""
-        values = np.concatenate([runs[:, :, column] for column in self._columns])
-        values = values.reshape(-1, self._block)
+        values, fitted = self._rooms[:, : len(self._columns) * len(runs) * _RUN]
+        for part, column in zip(np.split(values, len(self._columns)), self._columns, strict=True):
+            part.reshape(len(runs), -1)[:] = runs[:, :, column]
         slow = values @ self._solve_slow
-        values -= slow @ self._slow
+        values -= np.matmul(slow, self._slow, out=fitted)
         explained = values @ self._known
         np.multiply(values, values, out=values)
         total = values.sum(axis=1)

@@ -415,9 +415,7 @@ def _is_level(turn: MeanTurn, layout: Layout, heights_v: tuple[float, float]) ->
     return float(sides) > _LEVEL_PART**2 * top + _LEVEL_SIGMAS * top_u
 
 
-def _dips(
-    turn: MeanTurn, filled_v2: NDArray[np.float64], layout: Layout, number: int
-) -> bool:
+def _dips(turn: MeanTurn, filled_v2: NDArray[np.float64], layout: Layout, number: int) -> bool:
     """Return whether a lobe is lower in its middle than at both sides, drop-outs being filled.
 
     A head so far off that it leaves the band again makes two humps of one.

@@ -216,8 +216,8 @@ def _fit_bins(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
     """Return each row's solution, the u of its first coefficient, and whether it was all there.
 
-    `design` has shape (rows, terms, bins). A row has `least` bins or is not fitted; `with_strays` marks rows in which bins that stand out
-    from their neighbours may belong to the signal.
+    `design` has shape (rows, terms, bins). A row has `least` bins or is not fitted; `with_strays`
+    marks rows in which bins that stand out from their neighbours may belong to the signal.
     """
     place = numbers - series.first
     there = inside & (place >= 0) & (place < series.ok.size)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cmath
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -293,8 +294,7 @@ class PatternTurns:
         place = np.arange(series.first + start, series.first + start + len(amplitude))
         frames = series.centre_frame(place)
         wave = np.exp(-2j * np.pi * frames / self._period)
-        phase = np.angle(np.sum(amplitude * wave))
-        first = -phase / (2.0 * np.pi) * self._period
+        first = -cmath.phase(amplitude @ wave) / (2.0 * np.pi) * self._period
         lead = np.ceil((frames[0] + 0.5 * self._period - first) / self._period)
         self._next_frame = first + lead * self._period
         self._turn_start = self._next_frame - 0.5 * self._period
@@ -344,14 +344,13 @@ class PatternTurns:
         """Compare one lobe's place with where it was expected, and go on to the next."""
         half = 0.5 * self._period
         bins = series.bins_between(self._next_frame - half, self._next_frame + half)
-        ok = series.ok[bins]
-        amplitude = np.where(ok, series.amplitude_in(bins), 0.0)
-        level = float(amplitude.mean()) if amplitude.size else 0.0
+        ok, amplitude = series.ok[bins], series.amplitude_in(bins)
+        level = float(amplitude.mean()) if ok.size and ok.all() else 0.0
         late = 0.0
-        if ok.size and ok.all() and level > _WEAK * self._usual:
+        if level > _WEAK * self._usual:
             place = series.centres_in(bins)
-            wave = np.exp(-2j * np.pi * (place - self._next_frame) / self._period)
-            late = -float(np.angle(np.sum(amplitude * wave))) / (2.0 * np.pi) * self._period
+            wave = np.exp((-2j * np.pi / self._period) * (place - self._next_frame))
+            late = -cmath.phase(amplitude @ wave) / (2.0 * np.pi) * self._period
             self._coasted = 0
             self._usual += 0.1 * (level - self._usual)
             if abs(late) > _FAR * self._period:
