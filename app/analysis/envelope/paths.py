@@ -31,6 +31,8 @@ _SEARCH_S = 0.3
 _REVIEW_S = 0.1
 """How often the last such stretch is looked through for the carrier."""
 _RAIL_FRAMES = 128
+_ASKED_S = 0.14
+"""Whether a signal is clipped is asked about whole turns, none of them faster."""
 _WANDERED = 0.035
 """A carrier this part away from where the demodulator was set wants a new one."""
 
@@ -125,7 +127,7 @@ class RawPath(SignalPath):
         assert self._demodulator is not None
         if self._clips is not None:
             self._clips.push(samples_v, first_index)
-        self._rails.push(samples_v[:, list(self._columns.signals)], first_index)
+        self._rails.push(samples_v, first_index)
         for bins in self._demodulator.push(samples_v, first_index):
             self._append(bins)
 
@@ -149,7 +151,8 @@ class RawPath(SignalPath):
         signals = self._columns.signals
         self._step_v = max(step_of(waiting[0][0][:, column]) for column in signals)
         self._clips = ClipWatch(signals, self._demodulator.known, tone, self._step_v)
-        self._rails = RailWatch(_RAIL_FRAMES, self._step_v)
+        least_frames = _ASKED_S * self._rate_hz
+        self._rails = RailWatch(_RAIL_FRAMES, self._step_v, signals, least_frames)
         self.starts += 1
         self._fault = None
         self._since_review = 0

@@ -251,7 +251,7 @@ class MinMaxPath(SignalPath):
 
 def _at_rail(rows_v: NDArray[np.float32]) -> bool:
     pairs_v = rows_v[: len(rows_v) // 2 * 2].reshape(-1, 2)
-    rails = RailWatch(max(1, len(pairs_v)), 0.0)
+    rails = RailWatch(max(1, len(pairs_v)), 0.0, (0, 1))
     rails.push(pairs_v, 0)
     return rails.is_reached(0.0, 1.0)
 

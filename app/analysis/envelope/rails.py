@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 _EVERY = 16
 _ENOUGH_CHUNKS = 4000
 """Of a stream every sixteenth chunk is looked at, once so many were."""
+_AT_ONCE = 128
+"""So many chunks at once, for a processor's nearest memory."""
 _LEAST_AT, _OVER_BESIDE = 8, 8.0
 """So many samples at a rail, and so many times those beside it."""
 _BESIDE_STEPS, _BESIDE_PART = 1.5, 1e-4
@@ -35,16 +37,28 @@ class RailWatch:
         Frames that are looked at together.
     step_v : float
         Step of the converter, 0 where none shows.
+    columns : tuple of int
+        Columns that are watched.
+    least_frames : float
+        The shortest stretch that will be asked about.
     """
 
-    def __init__(self, chunk: int, step_v: float) -> None:
+    def __init__(
+        self,
+        chunk: int,
+        step_v: float,
+        columns: tuple[int, ...] = (0,),
+        least_frames: float = 0.0,
+    ) -> None:
         self._chunk = chunk
         self._step_v = step_v
+        self._columns = columns
+        self._reach = 0.5 * least_frames
         self._taken = 0
         self._parts: list[_Chunks] = []
 
     def push(self, values_v: NDArray[np.float32], first_index: int) -> None:
-        """Take values of the columns watched, shape (frames, columns)."""
+        """Take samples, shape (frames, channels)."""
         count = len(values_v) // self._chunk
         if not count:
             return
@@ -52,7 +66,11 @@ class RailWatch:
         chunks = values_v[: count * self._chunk].reshape(count, self._chunk, -1)[::every]
         self._taken += len(chunks)
         starts = first_index + self._chunk * np.arange(0, count, every, dtype=np.float64)
-        self._parts.append(self._counted(starts, chunks))
+        # A chunk below others both before and after it is the highest of no stretch asked about.
+        reach = int(min(self._reach / (self._chunk * every), count))
+        parts = [self._counted(chunks[:, :, column], reach) for column in self._columns]
+        extreme, counts = (np.concatenate(each, axis=-1) for each in zip(*parts, strict=True))
+        self._parts.append(_Chunks(starts, extreme, counts))
 
     def forget_before(self, frame: float) -> None:
         """Drop what is older, but for the newest part."""
@@ -76,23 +94,52 @@ class RailWatch:
         no_spikes = at > _NO_SPIKES * self._chunk * len(extreme)
         return bool(np.any(many & ((close > _NEAR_PART * at) | no_spikes)))
 
-    def _counted(self, starts: NDArray[np.float64], chunks: NDArray[np.float32]) -> _Chunks:
-        highest, lowest = chunks.max(axis=1), chunks.min(axis=1)
-        swing = (highest - lowest)[:, None, :]
-        slack = np.maximum(_BESIDE_STEPS * self._step_v, _BESIDE_PART * swing)
-        counts: list[NDArray[np.intp]] = []
-        for away in (highest[:, None, :] - chunks, chunks - lowest[:, None, :]):
-            there = away == 0.0
-            at = np.count_nonzero(there, axis=1)
-            # Sampled in step with its carrier a whole signal has the next value as often.
-            step = np.min(away, axis=1, keepdims=True, initial=np.inf, where=~there)
-            beside = np.count_nonzero(away <= np.maximum(slack, step), axis=1) - at
-            close = np.count_nonzero(away <= _NEAR * swing, axis=1) - at
-            counts.append(np.stack([at, beside, close], axis=1))
-        extreme = np.concatenate([highest, -lowest], axis=1)
+    def _counted(
+        self, values_v: NDArray[np.float32], reach: int
+    ) -> tuple[NDArray[np.float32], NDArray[np.intp]]:
+        """Return a column's extremes, shape (n, 2), and the samples there, beside and near."""
+        highest, lowest = np.empty((2, len(values_v)), dtype=np.float32)
+        for at in range(0, len(values_v), _AT_ONCE):
+            some = values_v[at : at + _AT_ONCE].copy()
+            np.max(some, axis=1, out=highest[at : at + _AT_ONCE])
+            np.min(some, axis=1, out=lowest[at : at + _AT_ONCE])
+        extreme = np.stack([highest, -lowest], axis=1)
         fine = np.isfinite(extreme)
-        extreme = np.where(fine, extreme, -np.inf)
-        return _Chunks(starts, extreme, np.concatenate(counts, axis=2) * fine[:, None, :])
+        extreme = np.where(fine, extreme, np.float32(-np.inf))
+        counts = np.zeros((len(values_v), 3, 2), dtype=np.intp)
+        for at, shown in enumerate((_stands_out(extreme, reach) & fine).T):
+            kept = values_v[shown]
+            swing = (highest - lowest)[shown, None]
+            away = highest[shown, None] - kept if at == 0 else kept - lowest[shown, None]
+            counts[shown, :, at] = self._near(away, swing)
+        return extreme, counts
+
+    def _near(self, away_v: NDArray[np.float32], swing_v: NDArray[np.float32]) -> NDArray[np.intp]:
+        """Return how many samples of each chunk stand no way off, right beside, and near."""
+        slack = np.maximum(_BESIDE_STEPS * self._step_v, _BESIDE_PART * swing_v)
+        there = away_v == 0.0
+        at = np.count_nonzero(there, axis=1)
+        # Sampled in step with its carrier a whole signal has the next value as often.
+        step = np.min(np.where(there, np.float32(np.inf), away_v), axis=1, keepdims=True)
+        beside = np.count_nonzero(away_v <= np.maximum(slack, step), axis=1) - at
+        close = np.count_nonzero(away_v <= _NEAR * swing_v, axis=1) - at
+        return np.stack([at, beside, close], axis=1)
+
+
+def _stands_out(extreme: NDArray[np.float32], reach: int) -> NDArray[np.bool_]:
+    """Return which are no lower than all of the `reach` before them, or than all of those after."""
+    if reach < 1:
+        return np.ones(extreme.shape, dtype=np.bool_)
+    none = np.full((reach, extreme.shape[1]), -np.inf, dtype=np.float32)
+    highest = np.concatenate([none, extreme, none])
+    # Over twice the stretch with each step; the last overlaps.
+    stretch = 1
+    while stretch < reach:
+        step = min(stretch, reach - stretch)
+        highest = np.maximum(highest[:-step], highest[step:])
+        stretch += step
+    count = len(extreme)
+    return (extreme >= highest[:count]) | (extreme >= highest[reach + 1 : reach + 1 + count])
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,9 +151,11 @@ class _Chunks:
     start : numpy.ndarray
         float64, shape (n,): first frames.
     extreme_v : numpy.ndarray
-        float32, shape (n, 2 · columns): highest values, and lowest ones turned over.
+        float32, shape (n, 2 · columns): of each column the highest values, and the lowest ones
+        turned over.
     counts : numpy.ndarray
-        int, shape (n, 3, 2 · columns): samples there, right beside, and near.
+        int, shape (n, 3, 2 · columns): samples there, right beside, and near; none of chunks that
+        are the highest of no stretch asked about.
     """
 
     start: NDArray[np.float64]
