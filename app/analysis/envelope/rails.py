@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from app.analysis.envelope.series import extreme_of_runs
+
 _EVERY = 16
 _ENOUGH_CHUNKS = 4000
 """Of a stream every sixteenth chunk is looked at, once so many were."""
@@ -131,13 +133,7 @@ def _stands_out(extreme: NDArray[np.float32], reach: int) -> NDArray[np.bool_]:
     if reach < 1:
         return np.ones(extreme.shape, dtype=np.bool_)
     none = np.full((reach, extreme.shape[1]), -np.inf, dtype=np.float32)
-    highest = np.concatenate([none, extreme, none])
-    # Over twice the stretch with each step; the last overlaps.
-    stretch = 1
-    while stretch < reach:
-        step = min(stretch, reach - stretch)
-        highest = np.maximum(highest[:-step], highest[step:])
-        stretch += step
+    highest = extreme_of_runs(np.maximum, np.concatenate([none, extreme, none]), reach)
     count = len(extreme)
     return (extreme >= highest[:count]) | (extreme >= highest[reach + 1 : reach + 1 + count])
 

@@ -8,11 +8,14 @@ not a number touches is there, and not ``ok``.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis.results import Message
+
+Real = TypeVar("Real", bound=np.floating)
 
 _AROUND = 9
 _DIP_SIGMAS = 6.0
@@ -274,6 +277,17 @@ def with_neighbours(chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
     wider[..., 1:] |= chosen[..., :-1]
     wider[..., :-1] |= chosen[..., 1:]
     return wider
+
+
+def extreme_of_runs(extreme: np.ufunc, values: NDArray[Real], stretch: int) -> NDArray[Real]:
+    """Return np.maximum or np.minimum over each run of so many neighbours, along the first axis."""
+    # Over twice as many with each step; the last overlaps.
+    reached = 1
+    while reached < stretch:
+        step = min(reached, stretch - reached)
+        values = extreme(values[:-step], values[step:])
+        reached += step
+    return values
 
 
 def sd_of_steps(steps: NDArray[np.floating]) -> float:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.envelope.series import EnvelopeSeries, mean_by
+from app.analysis.envelope.series import EnvelopeSeries, extreme_of_runs, mean_by
 from app.analysis.envelope.setup import Setup
 from app.analysis.lobes.heights import TURN_BINS, LobeFits, MeanTurn, Window, fit_lobes
 from app.analysis.lobes.turns import Turn, holds_two
@@ -362,11 +362,6 @@ def closed(power_v2: NDArray[np.float64]) -> NDArray[np.float64]:
     half = round(TURN_BINS * DIP_TURNS) // 2
     values = power_v2
     for extreme in (np.maximum, np.minimum):
-        values = np.concatenate([np.repeat(values[:1], half), values, np.repeat(values[-1:], half)])
-        # Over twice the stretch with each step; the last overlaps.
-        stretch = 1
-        while stretch < 2 * half + 1:
-            step = min(stretch, 2 * half + 1 - stretch)
-            values = extreme(values[:-step], values[step:])
-            stretch += step
+        padded = np.concatenate([np.repeat(values[:1], half), values, np.repeat(values[-1:], half)])
+        values = extreme_of_runs(extreme, padded, 2 * half + 1)
     return values
