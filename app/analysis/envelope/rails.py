@@ -106,7 +106,8 @@ class RailWatch:
             np.max(some, axis=1, out=highest[at : at + _AT_ONCE])
             np.min(some, axis=1, out=lowest[at : at + _AT_ONCE])
         extreme = np.stack([highest, -lowest], axis=1)
-        fine = np.isfinite(extreme)
+        # One value throughout is a dead phase's, and no top that was cut.
+        fine = np.isfinite(extreme) & (highest > lowest)[:, None]
         extreme = np.where(fine, extreme, np.float32(-np.inf))
         counts = np.zeros((len(values_v), 3, 2), dtype=np.intp)
         for at, shown in enumerate((_stands_out(extreme, reach) & fine).T):

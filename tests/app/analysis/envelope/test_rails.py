@@ -71,3 +71,8 @@ def test_what_is_no_number_stands_at_none():
     values = np.minimum(CREST, 0.9)
     values[::CHUNK] = np.nan
     assert not is_reached(values)
+
+
+def test_a_phase_that_is_dead_stands_at_none():
+    assert not is_reached(np.zeros(COUNT))
+    assert not is_reached(np.full(COUNT, -0.3))
