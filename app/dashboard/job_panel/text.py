@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from app.analysis.budget import Part, shares
 from app.analysis.results import Verdict
 from app.dashboard.text import said, translate
 from app.job.budget import what_dominates
@@ -15,6 +17,10 @@ from app.numbers import chance_words
 from app.report.blocks import VERDICTS, amount, clean, found_of, is_sided, limit_words
 
 _MOST_DETAILS = 6
+_MOST_BARS = 3
+_BAR_SIGNS = 16
+"""Of a part that is all there is."""
+_LEAST_SHARE = 0.01
 
 
 def check_name(check: CheckName) -> str:
@@ -135,11 +141,27 @@ def outcome_words(outcome: Outcome) -> str:
     following = what_next(outcome)
     if following is not None:
         lines.append(translate("job", "Next: {0}.").format(said(following)))
+    lines += budget_bars(outcome.budget)
     dominates = what_dominates(outcome.budget)
     if dominates is not None:
         lines.append(said(dominates))
     details = [_detail(each) for each in outcome.details[:_MOST_DETAILS]]
     return "\n".join([*lines, " · ".join(details)]).strip()
+
+
+def budget_bars(parts: Sequence[Part]) -> list[str]:
+    """Return the largest parts of a budget as bars, each with its share of the variance and name.
+
+    A budget of one part has nothing to compare.
+    """
+    if len(parts) < 2 or not any(part.u for part in parts):
+        return []
+    found = sorted(zip(shares(parts), parts, strict=True), key=lambda each: -each[0])
+    return [
+        f"{'█' * max(1, round(_BAR_SIGNS * share))} {100.0 * share:.0f} %  {part.name}"
+        for share, part in found[:_MOST_BARS]
+        if share >= _LEAST_SHARE
+    ]
 
 
 def _detail(value: Value) -> str:

@@ -7,10 +7,18 @@ import pytest
 
 from app.analysis.adjust.nudging import LockAdvice
 from app.analysis.adjust.positioner import ArrivalState
+from app.analysis.budget import Part
 from app.analysis.results import Measurand, Message, Quantity, Verdict
 from app.dashboard.job_panel.controller import Writing
 from app.dashboard.job_panel.panel import Card, card_of
-from app.dashboard.job_panel.text import away_words, done_words, outcome_words, rows_of, step_title
+from app.dashboard.job_panel.text import (
+    away_words,
+    budget_bars,
+    done_words,
+    outcome_words,
+    rows_of,
+    step_title,
+)
 from app.job import messages
 from app.job.model import (
     ALIGNMENT,
@@ -404,3 +412,12 @@ def test_why_the_head_is_not_where_the_lobes_are(disk, track, ask, words):
 def test_the_turn_that_is_left_counts_down_and_back(left_um, words):
     ask = replace(NUDGE, amount=294.0)
     assert card(made_job(ask=ask), left_um=lambda _: left_um).figure == words
+
+
+def test_the_largest_parts_of_a_budget_are_bars():
+    # Of u 2, 4, 1 and 2 the variance is 25 (JCGM 100, 5.1.2): 16, 64, 4 and 16 % of it.
+    parts = [Part(name, u) for name, u in (("a", 2.0), ("b", 4.0), ("c", 1.0), ("d", 2.0))]
+    assert budget_bars(parts) == ["██████████ 64 %  b", "███ 16 %  a", "███ 16 %  d"]
+    assert budget_bars(parts[:1]) == []
+    assert budget_bars([Part("a", 0.0), Part("b", 0.0)]) == []
+    assert budget_bars([Part("a", 1.0), Part("b", 0.05)]) == ["████████████████ 100 %  a"]
