@@ -285,7 +285,7 @@ def test_when_the_input_ends_the_job_is_left_open_and_what_was_measured_is_kept(
     job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, typist=person, log=Recorder())
     assert not job.closed
     assert job.step is not None
-    assert [each.label for each in kept] == ["from outside 1"]
+    assert [each.label for each in kept] == ["alignment disk put in", "from outside 1"]
 
 
 def test_ctrl_c_leaves_the_job_open_with_what_was_measured():
@@ -343,6 +343,7 @@ def test_json_has_the_schema_and_plain_values(capsys):
     assert {*told, *told["checks"][0]} <= set(re.findall(r"[a-z_]+", explained))
     assert set(told) == {
         "schema",
+        "aim",
         "drive",
         "virtual",
         "checks",
@@ -466,7 +467,7 @@ def test_a_job_with_an_open_failure_is_left_open(capsys, tmp_path):
     [
         (["sim:"], "--drive"),
         (["sim:", "--drive", " "], "--drive is empty"),
-        (["sim:", "--drive", "d", "--checks", "radial,zero"], "“zero” is not a check"),
+        (["sim:", "--drive", "d", "--checks", "radial,nil"], "“nil” is not a check"),
         (["sim:", "--drive", "d", "--seatings", "1"], "from 2 to 100"),
         (["sim:", "--drive", "d", "--arrivals", "many"], "not a whole number"),
         (["sim:", "--drive", "d", "--profile", "none"], "“none” is not known"),

@@ -75,7 +75,7 @@ def test_what_is_asked_for_is_measured_and_is_the_answer():
     bench.finish(ask)
     assert runner.poll().measurement is not None
     assert (runner.part, bench.request) == (None, None)
-    assert [(entry.label, entry.settings) for entry in kept.entries] == [(ask.label, SETTINGS)]
+    assert [(entry.label, entry.settings) for entry in kept.taken] == [(ask.label, SETTINGS)]
     assert runner.job.steps[0].state is StepState.DONE
 
 
@@ -92,7 +92,7 @@ def test_a_measurement_that_comes_to_nothing_says_why_and_is_asked_for_again(end
     runner.measure()
     ends(bench)
     assert fault in runner.poll().fault
-    assert (runner.part, runner.poll(), runner.job.ask, kept.entries) == (None, None, ask, [])
+    assert (runner.part, runner.poll(), runner.job.ask, kept.taken) == (None, None, ask, [])
     runner.measure()
     assert runner.part == 0.0
 
@@ -113,7 +113,7 @@ def test_going_elsewhere_cancels_the_measurement(done):
     runner.measure()
     bench.finish(ask)
     done(runner)
-    assert (runner.part, runner.poll(), bench.request, kept.entries) == (None, None, None, [])
+    assert (runner.part, runner.poll(), bench.request, kept.taken) == (None, None, None, [])
 
 
 def test_an_answer_that_cannot_be_leaves_all_as_it_is():
@@ -218,7 +218,7 @@ def test_who_insists_is_believed_and_the_record_says_so():
     runner.measure()
     bench.finish(ask)
     runner.poll()
-    assert "by the word of the hand alone" in kept.entries[-1].notes[0]
+    assert "by the word of the hand alone" in kept.taken[-1].notes[0]
 
 
 def test_no_reading_at_all_is_nothing_seen():
@@ -298,7 +298,7 @@ def test_another_source_is_asked_about_before_it_is_measured():
     assert runner.measure() is None
     bench.finish(ask)
     assert runner.poll().measurement is not None
-    assert [entry.source for entry in kept.entries] == ["visa:other", "visa:other"]
+    assert [entry.source for entry in kept.taken] == ["visa:other", "visa:other"]
 
 
 def test_the_virtual_drive_is_refused_before_and_after_it_was_measured():
@@ -312,7 +312,7 @@ def test_the_virtual_drive_is_refused_before_and_after_it_was_measured():
     bench.at = replace(HERE, virtual=True)
     bench.finish(ask)
     assert "virtual drive" in runner.poll().fault
-    assert (kept.entries, runner.part, runner.job.ask) == ([], None, ask)
+    assert (kept.taken, runner.part, runner.job.ask) == ([], None, ask)
 
 
 @pytest.mark.parametrize("file_first", [True, False])

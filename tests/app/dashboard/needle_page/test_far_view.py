@@ -9,6 +9,7 @@ from PySide6.QtCore import QRectF, Qt
 from PySide6.QtGui import QFontMetricsF
 from PySide6.QtWidgets import QAbstractButton, QApplication, QLabel, QScrollArea
 
+from app.analysis.messages import fill
 from app.analysis.results import Message, Quantity, Sign
 from app.dashboard.job_panel.brief import BRIEF, MOST_CHARACTERS, brief_ask, shortened
 from app.dashboard.needle_page.far_view import FarWords, far_words
@@ -144,7 +145,8 @@ def test_home_shows_the_far_view_with_capitals_that_are_read_across_the_room(win
 def test_a_question_is_not_answered_where_it_is_not_seen(window):
     controller = window.controller
     window.begin_job("machine 7", "130mm-48tpi")
-    asked = Enter("room temperature", messages.ROOM_TEMPERATURE, "°C", 0.0, 50.0)
+    words = fill(messages.ROOM_TEMPERATURE, "12", "15", "5")
+    asked = Enter("room temperature", words, "°C", 0.0, 50.0)
     job = controller.job
     kept = type(job).ask
     try:
