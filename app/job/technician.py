@@ -49,7 +49,7 @@ class Technician:
             Action.PROVE_PROTECT: lambda: (hands.insert(_PROTECTED), hands.write("2F")),
             Action.INSERT_SCRATCH: lambda: hands.insert(SCRATCH),
             # What is recorded on the disk that came with the drive is among the drive's options.
-            Action.INSERT_ORDINARY: lambda: hands.insert(ALIGNMENT),
+            Action.INSERT_COVERED: lambda: hands.insert(ALIGNMENT),
             Action.ZERO_GAUGE: hands.zero_gauge,
             Action.SEEK: lambda: (hands.select(ask.head), hands.seek(ask.track or 0)),
             Action.RESEAT: hands.reseat,

@@ -122,7 +122,9 @@ def working_disk(situation: Situation) -> Check:
     read: dict[Message, list[float]] = {messages.INSERT_ORIGINAL: [], messages.INSERT_WORKING: []}
     for _ in range(_ROUNDS):
         for words, found in read.items():
-            yield Do(Action.INSERT_ALIGNMENT, words)
+            # Each insertion of the original wears it, and is counted.
+            is_original = words == messages.INSERT_ORIGINAL
+            yield Do(Action.INSERT_ALIGNMENT if is_original else Action.INSERT_COVERED, words)
             change(situation, disk=ALIGNMENT)
             yield from on_alignment_track(situation, situation.head)
             each = yield from _seatings(situation, 1, f"{len(found) + 1}", seated=True)

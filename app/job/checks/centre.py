@@ -95,7 +95,7 @@ def _prepared(situation: Situation) -> Generator[Ask, Any, _Survey]:
     drive, profile = situation.drive, situation.profile
     bar_where_unprotected(situation)
     if drive.disk != ORDINARY:
-        yield Do(Action.INSERT_ORDINARY, messages.INSERT_ORDINARY)
+        yield Do(Action.INSERT_COVERED, messages.INSERT_ORDINARY)
         change(situation, disk=ORDINARY)
     ends = (0.0, float(profile.tracks - 1))
     track = yield Enter("ordinary track", messages.WHICH_TRACK, "track", *ends)

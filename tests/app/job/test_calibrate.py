@@ -82,8 +82,8 @@ def test_a_working_disk_is_told_by_the_original():
     class TwoDisks(ScriptedDrive):
         def _do(self, ask):
             super()._do(ask)
-            if ask.action is Action.INSERT_ALIGNMENT:
-                working = ask.message == messages.INSERT_WORKING
+            if ask.action in (Action.INSERT_ALIGNMENT, Action.INSERT_COVERED):
+                working = ask.action is Action.INSERT_COVERED
                 self.zero_um = (7.0 if working else 0.0) + self.zero_shifts_um.pop(0)
 
     drive = TwoDisks(middle_um=10.0, backlash_um=0.0)
@@ -94,7 +94,8 @@ def test_a_working_disk_is_told_by_the_original():
     assert outcome.budget[0].u == pytest.approx(math.sqrt((0.25 + 1.0) / 3.0))
     assert job.nudges == 0
     actions = [each.action for each in drive.done]
-    assert actions.count(Action.INSERT_ALIGNMENT) == 6
+    # The original's insertions are counted, and a working disk's wear it not.
+    assert actions.count(Action.INSERT_ALIGNMENT) == actions.count(Action.INSERT_COVERED) == 3
     assert Action.LOOSEN not in actions
 
 

@@ -75,7 +75,7 @@ def test_a_disk_that_is_not_protected_stays_out():
     drive.entries["write refused"] = "no"
     _, kept = job_on(drive, plan=[Planned(CheckName.CARE, Stage.AS_FOUND), *PLAN])
     assert kept.outcomes[-1].reason == str(messages.DISK_BARRED)
-    assert Action.INSERT_ORDINARY not in [each.action for each in drive.done]
+    assert Action.INSERT_COVERED not in [each.action for each in drive.done]
 
 
 def test_half_steps_move_no_screw_and_their_few_places_are_refused():

@@ -27,7 +27,7 @@ DONE = {
     Action.PROVE_PROTECT: [("insert", "protected"), ("write", "2F")],
     Action.INSERT_ALIGNMENT: [("insert", "alignment")],
     Action.INSERT_SCRATCH: [("insert", "scratch")],
-    Action.INSERT_ORDINARY: [("insert", "alignment")],
+    Action.INSERT_COVERED: [("insert", "alignment")],
     Action.ZERO_GAUGE: [("zero_gauge",)],
     Action.SEEK: [("select", 1), ("seek", 34)],
     Action.RESEAT: [("reseat",)],
