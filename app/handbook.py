@@ -136,7 +136,7 @@ SPOILS = Topic(
             "nulls hides, or one between groups with hardly a gap; tops cut by a few per cent "
             "ahead of an amplifier's own noise, where the capture is a few turns long; the "
             "edge of a narrow head that takes less than a twentieth off a lobe; an amplifier "
-            "that bends by a few per cent, where the carrier is near a quarter of the sample "
+            "that bends by a few per cent, where the carrier stands at a quarter of the sample "
             "rate."
         ),
         (

@@ -48,6 +48,7 @@ _ROUNDING = 0.9
 _QUIET_PART = 0.3
 _SECOND = 0.85
 _FEW_PHASES, _MAX_PHASES_U = 0.05, 0.02
+_RUNS_OF_A_TOP, _MAX_TOPS_U = 5, 0.005
 _MIN_COMPARED = 8
 _MIN_SNR = 2.0
 """In more noise the tops differ from the middle by nothing but the noise that is judged."""
@@ -277,6 +278,33 @@ class _Runs:
         # In more noise runs are chosen by the very power that is compared.
         return (_SINE + 0.5 * slope, u) if u < _MAX_PHASES_U else None
 
+    def within_tops(self, chosen: NDArray[np.bool_]) -> tuple[float, float] | None:
+        """Return the same as :meth:`kurtosis`, also of a carrier whose phases hardly drift.
+
+        From run to run they then stay, and the power over a whole top is compared, less a parabola:
+        more than a disk or a lobe makes of a top.
+        """
+        found, chosen = self.kurtosis(chosen), chosen & self.steady & (self.part > 0.0)
+        if found is not None:
+            return found
+        edges = np.flatnonzero(np.diff(chosen, prepend=False, append=False)).reshape(-1, 2)
+        rest: list[NDArray[np.float64]] = []
+        for start, end in edges[np.diff(edges)[:, 0] >= _RUNS_OF_A_TOP].tolist():
+            both = np.stack([np.log(self.part[start:end]), self.sampled[start:end]], axis=1)
+            place = np.linspace(-1.0, 1.0, end - start)
+            columns = np.stack([np.ones_like(place), place, place**2], axis=1)
+            rest.append(both - columns @ (np.linalg.pinv(columns) @ both))
+        free = sum(map(len, rest)) - 3 * len(rest) - 1
+        if free < _MIN_COMPARED:
+            return None
+        level, phase = np.concatenate(rest).T
+        leverage = float(phase @ phase)
+        if leverage <= 0.0:
+            return None
+        slope = float(level @ phase) / leverage
+        u = 0.5 * float(np.sqrt(np.sum((level - slope * phase) ** 2) / free / leverage))
+        return (_SINE + 0.5 * slope, u) if u < _MAX_TOPS_U else None
+
 
 def _runs_of(
     mean_v: NDArray[np.float64],
@@ -347,9 +375,9 @@ def _is_clipped(runs: _Runs) -> bool:
 
 def _bend(runs: _Runs, ratio: float) -> float:
     """Return by which part the tall lobe may have lost more than the low one."""
-    tall = runs.kurtosis(runs.part > _TOP)
+    tall = runs.within_tops(runs.part > _TOP)
     level = runs.part / ratio**2 if ratio > 0.0 else runs.part
-    low = runs.kurtosis((level > _LOW_BAND[0]) & (level < _LOW_BAND[1]))
+    low = runs.within_tops((level > _LOW_BAND[0]) & (level < _LOW_BAND[1]))
     if tall is None or low is None:
         return 0.0
     fall, u = low[0] - tall[0], float(np.hypot(low[1], tall[1]))

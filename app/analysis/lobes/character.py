@@ -55,9 +55,12 @@ wavelength of 12.23 µm), and the power of the filling within a few parts in a h
 _LEVEL_REACH, _LEVEL_PART, _LEVEL_SIGMAS = 0.05, 0.98, 1.0
 """A cosine falls by 3.6 % or more within that much of the turn, a top cut by the head's width by
 nothing."""
-_LEVEL_BEND, _LEVEL_BEND_SIGMAS = 0.75, 3.0
+_LEVEL_BEND, _BEND_SIGMAS = 0.75, 3.0
 """Cut at 0.93 of its height a cosine bends by more; a disk uneven by a twentieth twice a turn, or
 by a tenth once, bends it by less."""
+_CUT_BEND, _CUT_U = 0.3, 0.03
+"""A cut bends as the square of what it takes, 0.3 by 3.5 % and 0.75 by 5.5 %, and half of that is
+missing in the balance."""
 _HUMP_INNER, _HUMP_OUTER, _HUMP_PART = 0.02, 0.2, 0.02
 _FLAT_REACH, _FLAT_LEVEL, _FLAT_MIN = 0.5, 0.9, 0.8
 """Half way from its middle to the null a sine has fallen to 0.71, and a quarter of that stretch is
@@ -219,7 +222,9 @@ def _of_two_lobes(
     empty = float(np.mean(turn.power_v2 < floor + (_EMPTY * mean_height) ** 2))
     sharp = empty <= _BOUNDARY_EMPTY
     balance = (heights_v[0] - heights_v[1]) / sum(heights_v)
-    if sharp and wanted != Geometry.TWO_BAND and _is_level(turn, layout, heights_v):
+    shows = sharp and wanted != Geometry.TWO_BAND
+    bend = _bend(turn, layout) if shows else 0.0
+    if bend > _LEVEL_BEND or (shows and _is_level(turn, layout, heights_v)):
         return Character(None, messages.TOPS_LEVEL)
     geometry = _with_sharp_nulls(balance, nulls) if sharp else Geometry.TWO_BAND
     if wanted is not None:
@@ -237,7 +242,8 @@ def _of_two_lobes(
     dipless = replace(turn, power_v2=filled_v2)
     if geometry is None or any(_has_bump(dipless, layout, each, mean_height) for each in lobes):
         return _NOT_KNOWN
-    return replace(found, geometry=geometry)
+    cut_u = _CUT_U * float(np.sqrt(bend)) if bend > _CUT_BEND else 0.0
+    return replace(found, geometry=geometry, balance_u=float(np.hypot(found.balance_u, cut_u)))
 
 
 def _of_sharp_nulls(
@@ -402,11 +408,14 @@ def _null_place(turn: MeanTurn, layout: Layout, number: int, mean_height_v: floa
     return float(0.5 * (bins[low] + bins[high]) + 0.5) / TURN_BINS
 
 
-def _is_level(turn: MeanTurn, layout: Layout, heights_v: tuple[float, float]) -> bool:
-    """Return whether a lobe's top is cut level; of the lower one only a broad cut is told."""
+def _bend(turn: MeanTurn, layout: Layout) -> float:
+    """Return by how much at least the tops bend more than a cosine's, beyond doubt."""
     bends = filter(None, (bend_of(turn, centre) for centre in layout.centres.tolist()))
-    if any(bend.value - _LEVEL_BEND_SIGMAS * bend.u > _LEVEL_BEND for bend in bends):
-        return True
+    return max((bend.value - _BEND_SIGMAS * bend.u for bend in bends), default=0.0)
+
+
+def _is_level(turn: MeanTurn, layout: Layout, heights_v: tuple[float, float]) -> bool:
+    """Return whether the taller lobe's top is cut level."""
     middle = round(layout.centres[int(heights_v[1] > heights_v[0])] * TURN_BINS - 0.5)
     reach = round(_LEVEL_REACH * TURN_BINS)
     power = smoothed(turn.power_v2)

@@ -166,3 +166,25 @@ def test_a_third_harmonic_of_the_recordings_own_is_neither():
 def test_an_unbent_signal_is_not_made_uncertain():
     made = make(Signal(rate_hz=250e3, carrier_hz=61e3, turns=4.4, snr_db=40))
     assert analyse(made.columns(*RAW), 250e3).ratio.u < 0.001
+
+
+@pytest.mark.parametrize("loss", [0.0, 0.02, 0.04])
+def test_what_bends_groups_is_in_u_also_where_the_carrier_is_sampled_at_four_phases(loss):
+    signal = Signal(
+        rate_hz=250e3,
+        carrier_hz=62.6e3,
+        geometry="alternating",
+        pairs=3,
+        ratio=0.7,
+        snr_db=40.0,
+        turns=4.4,
+    )
+    made = make(signal)
+    samples = made.columns(*RAW).astype(np.float64)
+    # A cube of the wave takes three quarters of its coefficient from the fundamental.
+    share = samples[:, :2] / np.abs(samples[:, :2]).max()
+    samples[:, :2] *= 1.0 - loss / 0.75 * share**2
+    reading = analyse(samples, 250e3)
+    assert reading.valid
+    assert abs(reading.ratio.value - made.ratio) < max(0.001, 3.0 * reading.ratio.u)
+    assert reading.ratio.u < (0.03 if loss else 0.0015)
