@@ -71,6 +71,10 @@ def test_leaning_on_enter_answers_one_question(qtbot, window):
     begin(qtbot, window)
     while window.controller.job.ask.message != messages.WAS_IT_REFUSED:
         press(KEY.Key_Return)
+    # None of the answers has the keys before it is chosen.
+    lean_on(KEY.Key_Return)
+    assert window.controller.job.ask.message == messages.WAS_IT_REFUSED
+    press(KEY.Key_Tab)
     lean_on(KEY.Key_Return)
     assert window.controller.job.ask.message == messages.CLEAN_HEADS
     press(KEY.Key_Return)
