@@ -76,6 +76,7 @@ OUTLINES = {
       Back at 0,1
       Leave out at 1,0
       Close job at 1,1
+      Aim at 2,0
     Checks of the job *50
     """,
     "card": """
@@ -92,11 +93,7 @@ OUTLINES = {
     "sources": """
     QScrollArea *1
       Where does the signal come from?
-      row
-        Drive class
-        Drive class *1
-        Alignment disk
-        Alignment disk *1
+      FlowRow
       QLabel
       row *1
         Sources *2
@@ -133,6 +130,8 @@ OUTLINES = {
             Class of the new drive at 1,1
             Note at 2,0
             Note at 2,1
+            Plan of a new job at 3,0
+            Plan at 3,1
             Add at 0,2
         PastJobs *1
     FlowRow
@@ -317,6 +316,7 @@ def test_every_label_of_a_field_leads_to_it(window):
         ("Alignment disk", "Alignment disk"),
         ("New drive", "New drive"),
         ("Class", "Class of the new drive"),
+        ("Plan of a new job", "Plan"),
         ("Note", "Note"),
         ("File", "File, without its ending"),
         *((name.capitalize(), name.capitalize()) for name, _ in DESCRIPTIONS),
