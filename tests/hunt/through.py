@@ -40,6 +40,7 @@ class MemorySource(Source):
             continuous=not is_record,
             live=is_record,
             length_frames=None if is_record else sum(len(part) for part in capture.parts),
+            inputs=2 if is_record and capture.conditions.kind.has_phases else 1,
         )
         self._place = 0
 

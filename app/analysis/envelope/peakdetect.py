@@ -36,6 +36,12 @@ but a crossing, running means are taken whose standard deviation is so small a p
 _MIN_STEPS = 8
 _EXTREMES = 2.0
 """In a pair, of each channel with its own noise: the difference of two channels has four."""
+_MIDDLE = 2.5
+_MIDDLE_U = 0.5
+"""The middle is no higher above nearly the lowest; of what it seems to be, so much goes into u."""
+_SHARP = 0.06
+_SHARP_U = 0.3
+"""Where so small a part of the pairs is near the lowest, hardly one is without a carrier."""
 _LEFT_U = 0.1
 """Standard uncertainty of the part of the floor that is left on a signal: as much as it changes
 with ten times more or fewer samples."""
@@ -124,13 +130,17 @@ def floor_of(size_v: NDArray[np.float64], inputs: int = 1) -> Floor:
     together = min(ceil((scatter / (_SMOOTH * low)) ** 2), size_v.size // 100) or 1
     smooth = np.convolve(size_v, np.full(together, 1.0 / together), mode="valid")
     bound = float(np.quantile(smooth, _LOW)) + _CLUMP * scatter / sqrt(together)
-    height = min(float(np.median(smooth[smooth <= bound])), highest)
-    steep = height / (sqrt(_EXTREMES * inputs) * scatter) if scatter > 0.0 else np.inf
-    if steep > _STEEP and height > _HIDDEN * top:
+    middle = min(float(np.median(smooth[smooth <= bound])), highest)
+    steep = middle / (sqrt(_EXTREMES * inputs) * scatter) if scatter > 0.0 else np.inf
+    if steep > _STEEP and middle > _HIDDEN * top:
         return _doubtful(0.0, _SCATTER_U * scatter, top)
     mean, deviation = _of_noise()
     log2_samples = float(np.interp(steep, mean / deviation, _LOG2))
-    return Floor(height, _LEFT_U * height, log2_samples=log2_samples)
+    # Of a sharp null the running means hold the carrier too, and their middle is above the floor.
+    height = min(middle, low + _MIDDLE * scatter)
+    is_sharp = np.mean(size_v <= _NEAR * low) < _SHARP
+    u_v = max((_SHARP_U if is_sharp else _LEFT_U) * height, _MIDDLE_U * (middle - height))
+    return Floor(height, u_v, log2_samples=log2_samples)
 
 
 def _doubtful(height_v: float, u_v: float, top_v: float) -> Floor:

@@ -94,3 +94,15 @@ def test_what_lies_below_the_floor_goes_on_straight():
     assert below.tolist() == pytest.approx([-6.0, -3.0, 0.0])
     far = floor.taken_from(np.array([1e4, 1e4 + 1.0]))
     assert np.diff(far)[0] == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize(("pairs", "sigma"), [(3200, 0.5), (3200, 2.5), (1600, 1.0), (640, 3.0)])
+def test_the_floor_of_a_sharp_null_is_within_its_uncertainty(pairs, sigma, seed):
+    # Where the carrier only passes through zero, hardly a pair is without it.
+    place = (np.arange(pairs) + 0.37) / pairs * 5.0
+    carrier = 130.0 * np.abs(np.sin(np.pi * place)) * np.where(place.astype(int) % 2, 0.45, 1.0)
+    true = pairs_of(np.zeros(3000), 80, seed=99, sigma=sigma, inputs=1).mean()
+    floor = floor_of(pairs_of(carrier, 80, seed=seed, sigma=sigma, inputs=1))
+    assert abs(floor.height_v - true) < 2.0 * floor.u_v
+    assert floor.u_v < 0.8 * true
