@@ -82,7 +82,7 @@ def report_kills(say: Callable[[str], None]) -> None:
 def _fill(path: Path) -> None:
     """Write many jobs at once; one by one they would take an hour."""
     book = Book(path)
-    body, turns = codec.entry_text(entry()), codec.packed(entry().turns)
+    body, turns = codec.as_text(entry()), codec.packed(entry().turns)
     head = codec.as_tree(HEAD)
     with book.whole():
         db = book._db
@@ -103,8 +103,8 @@ def _fill(path: Path) -> None:
                 )
                 done = db.execute(
                     "INSERT INTO jobs (uid, drive, opened_at, source, virtual, software, profile, "
-                    "profile_values, conditions, as_found, as_left) "
-                    "VALUES (?, ?, ?, ?, 0, ?, ?, ?, ?, ?, ?)",
+                    "profile_values, conditions, as_found, as_left, kept) "
+                    "VALUES (?, ?, ?, ?, 0, ?, ?, ?, ?, ?, ?, 1)",
                     (
                         f"{drive}-{job}",
                         drive + 1,

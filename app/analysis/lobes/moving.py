@@ -9,6 +9,7 @@ a drop-out of a few bins does not move it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -107,17 +108,20 @@ def balance_now(
 
 def _newest_that_agree(values: NDArray[np.float64], u: NDArray[np.float64]) -> Quantity | None:
     """Return the median of the first values, of as many as agree with all fewer."""
-    sizes = [_FEWEST]
-    while sizes[-1] * _GROWTH < len(values):
-        sizes.append(int(np.ceil(sizes[-1] * _GROWTH)))
     if len(values) < _FEWEST:
         return None
+    sizes = [_FEWEST]
+    while sizes[-1] * _GROWTH < len(values):
+        sizes.append(math.ceil(sizes[-1] * _GROWTH))
+    power = np.cumsum(u**2)
     found: list[Quantity] = []
     for size in [*sizes, len(values)]:
-        u_median = _MEDIAN_U * float(np.sqrt(np.mean(u[:size] ** 2) / size))
-        more = Quantity(float(np.median(values[:size])), u_median)
+        # np.median's own checks take ten times as long as so few values.
+        ordered = np.sort(values[:size])
+        middle = 0.5 * float(ordered[(size - 1) // 2] + ordered[size // 2])
+        more = Quantity(middle, _MEDIAN_U * math.sqrt(power[size - 1]) / size)
         for fewer in found:
-            own_u = np.sqrt(max(fewer.u**2 - more.u**2, 0.0))
+            own_u = math.sqrt(max(fewer.u**2 - more.u**2, 0.0))
             if abs(more.value - fewer.value) > _AGREE_SIGMAS * own_u + _SHAPE_U:
                 return _with_shape(found[-1])
         found.append(more)
