@@ -612,7 +612,11 @@ class Book:
         return number
 
     def _known_job(self, number: int) -> None:
-        if number not in self.numbers():
+        with as_book_error(self._where):
+            asked = "SELECT 1 FROM jobs WHERE number = ?"
+            # SQLite holds no larger integer, and numbers begin with 1.
+            is_there = 0 < number < 1 << 63 and self._db.execute(asked, (number,)).fetchone()
+        if not is_there:
             raise RefusedError(f"book “{self._where}”: it has no job {number}")
 
     def _outcomes(self, number: int) -> tuple[Outcome, ...]:
