@@ -458,6 +458,7 @@ class MainWindow(QWidget):
 
     def _looked_at(self, begin: Callable[[], None]) -> None:
         """Begin a job, first asking whether a check of the input is to be looked at."""
+        self.needle_page.show_job()
         if not self.recheck_page.asks:
             begin()
             return

@@ -179,6 +179,7 @@ class LargeTrace(QWidget):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
+        self.setFocusPolicy(Qt.FocusPolicy.ClickFocus)
         self._turns: deque[Trace] = deque(maxlen=MOST_TURNS)
         self._held: Trace | None = None
         self._frozen = self._single = False

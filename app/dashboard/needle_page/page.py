@@ -382,6 +382,13 @@ class NeedlePage(QWidget):
         """Show the trace over the whole page, or all parts again."""
         self._is_far, self._is_large = False, not self._is_large
         self.arrange()
+        # Else the first of its choices would have them, and take the key that leads back.
+        (self.large if self._is_large else self.meter).setFocus()
+
+    def show_job(self) -> None:
+        """Show what the job asks: the large trace would stand before it."""
+        if self._is_large:
+            self.toggle_large()
 
     def leave_large(self) -> bool:
         """Show all parts again; return whether one alone was shown."""

@@ -200,3 +200,23 @@ def test_end_shows_it_and_escape_leaves_it(open_window, tmp_path, monkeypatch):
     press(KEY.Key_Escape)
     QApplication.processEvents()
     assert page.meter.isVisible()
+
+
+def test_end_leads_back_and_a_job_is_not_hidden_by_it(open_window, tmp_path):
+    session = FakeSession(lambda: view(0.12), FakeControls())
+    window = open_window(session, tmp_path / "book.sqlite3", ticking=False)
+    window.show_needle()
+    window.tick()
+    page = window.needle_page
+    press(KEY.Key_End)
+    QApplication.processEvents()
+    assert page.large.isVisible()
+    press(KEY.Key_End)
+    QApplication.processEvents()
+    assert not page.large.isVisible()
+    press(KEY.Key_End)
+    window.begin_job("machine 7", "130mm-48tpi")
+    window.tick()
+    QApplication.processEvents()
+    assert not page.large.isVisible()
+    assert page.job.isVisible()
