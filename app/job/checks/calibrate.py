@@ -20,6 +20,7 @@ from app.job.checks.common import (
     Lobes,
     arrive,
     bar_where_unprotected,
+    by_budget,
     change,
     concluded,
     lobes_of,
@@ -193,12 +194,8 @@ def _calibrated(situation: Situation, budget: Budget, *details: Value) -> Outcom
     return concluded(
         situation,
         Verdict.NOTED,
-        value=budget.value,
-        u=budget.u,
-        expanded_u=budget.expanded_u,
-        dof=budget.dof,
         unit="µm",
-        budget=budget.parts,
         reason=str(messages.CALIBRATED),
         details=details,
+        **by_budget(budget),
     )

@@ -19,6 +19,7 @@ from app.job import messages
 from app.job.checks.common import (
     Check,
     bar_where_unprotected,
+    by_budget,
     change,
     concluded,
     on_track,
@@ -158,12 +159,7 @@ def _outcome(
     return concluded(
         situation,
         Verdict.NOTED,
-        value=budget.value,
-        u=budget.u,
-        expanded_u=budget.expanded_u,
-        dof=budget.dof,
         unit="µm",
-        budget=budget.parts,
         reason=str(fill(messages.RELATIVE, survey.track)),
         details=(
             Value.of("off the middle, as found", found.covering, "µm"),
@@ -173,4 +169,5 @@ def _outcome(
             Value("width of the blind top", finding.blind_um, unit="µm"),
             Value("places", float(len(survey.places_um))),
         ),
+        **by_budget(budget),
     )

@@ -135,6 +135,17 @@ def concluded(situation: Situation, verdict: Verdict, **found: Any) -> Outcome:
     return Outcome(situation.check, situation.stage, verdict, side=situation.head, **found)
 
 
+def by_budget(budget: Budget) -> dict[str, Any]:
+    """Return the fields of an outcome that a budget tells."""
+    return {
+        "value": budget.value,
+        "u": budget.u,
+        "expanded_u": budget.expanded_u,
+        "dof": budget.dof,
+        "budget": budget.parts,
+    }
+
+
 def judged(
     situation: Situation, budget: Budget, limit: Limit, guard: Budget | None = None, **more: Any
 ) -> Outcome:
@@ -146,14 +157,10 @@ def judged(
     return concluded(
         situation,
         judge(guard.value, guard.expanded_u, limit),
-        value=budget.value,
-        u=budget.u,
-        expanded_u=budget.expanded_u,
-        dof=budget.dof,
         unit=limit.unit,
         limit=limit,
         conformity=guard.conformity(limit.low, limit.high),
-        budget=budget.parts,
+        **by_budget(budget),
         **more,
     )
 
