@@ -9,14 +9,15 @@ from __future__ import annotations
 
 import queue
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from pathlib import Path
 
 from app.book.lease import JobLease
 from app.book.model import BookError, Drive, JobRecord, JobSummary, RefusedError
 from app.book.store import Book, default_path
 from app.job.job import Job, Kept
-from app.job.model import Entry, JobHead
+from app.job.model import USUAL_CHECKS, CheckName, Entry, JobHead
+from app.job.plan import Plan, left_out
 from app.profiles import Profile, profile_values
 
 _AGAIN_S = 1.0
@@ -27,9 +28,15 @@ _Work = Callable[[Book, int], object]
 
 
 def head_for(
-    source: str, virtual: bool, profile: Profile, software: str, opened_at: str
+    source: str,
+    virtual: bool,
+    profile: Profile,
+    software: str,
+    opened_at: str,
+    plan: Plan = Plan.FULL,
+    checks: Collection[CheckName] = USUAL_CHECKS,
 ) -> JobHead:
-    """Return what is known of a job that begins now."""
+    """Return what is known of a job that begins now; `checks` are those that are wanted."""
     return JobHead(
         opened_at=opened_at,
         source=source,
@@ -37,6 +44,8 @@ def head_for(
         software=software,
         profile=profile.name,
         profile_values=profile_values(profile),
+        plan=plan,
+        left_out=left_out(profile, checks, plan=plan),
     )
 
 

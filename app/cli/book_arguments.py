@@ -23,6 +23,7 @@ _JOB_KEYS = """\
 JSON object of --json; Q is {"value": number, "u": standard uncertainty} or null:
   schema                "evenlobe.job/1"
   drive, virtual        your name for it; whether it is the virtual drive
+  plan                  name, and left_out: each check that it does not have, with the reason
   checks                one for each that ended: check, stage ("as found", "work", "as left"), side,
                         value, u, expanded_u, dof (null without end), unit, verdict ("pass", "fail",
                         "undecided", "noted", "skipped"), conformity (probability, 0 to 1), budget

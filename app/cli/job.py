@@ -30,6 +30,7 @@ from app.job.model import (
     USUAL_CHECKS,
     Aim,
     CheckName,
+    JobHead,
     JobOptions,
     Known,
     Outcome,
@@ -75,12 +76,14 @@ _CHECK_KEYS = ("check", "stage", "side", "value", "u", "expanded_u", "dof", "uni
 _CHECK_KEYS += ("verdict", "conformity", "aim", "reason")
 
 
-def job_as_json(job: Job, drive: str, virtual: bool) -> dict[str, Any]:
+def job_as_json(job: Job, drive: str, head: JobHead) -> dict[str, Any]:
     """Return a job as plain values: the object that ``job --json`` prints."""
+    left_out = [{"check": check, "reason": why} for check, why in head.left_out]
     return {
         "schema": SCHEMA,
         "drive": drive,
-        "virtual": virtual,
+        "virtual": head.virtual,
+        "plan": {"name": head.plan, "left_out": left_out},
         "checks": [_check(each) for each in job.outcomes],
         "as_found": _summary(job.as_found),
         "as_left": _summary(job.as_left),
@@ -145,7 +148,8 @@ def run_job(
         if not options.json:
             _tell_of_input(info, profile, say)
         if left is None:
-            head, number = head_for(info.name, info.virtual, profile, version(), now()), None
+            of = (profile, version(), now(), Plan(options.plan or Plan.FULL), checks)
+            head, number = head_for(info.name, info.virtual, *of), None
             head = replace(head, conditions=tuple(said.items()))
         else:
             left.check_fits(profile, info.virtual)
@@ -161,7 +165,7 @@ def run_job(
             source, profile, envelope, checks, options, left, kept, line, say, aim=aim
         )
     if options.json:
-        say(json.dumps(job_as_json(job, identity, kept.head.virtual), allow_nan=False))
+        say(json.dumps(job_as_json(job, identity, kept.head), allow_nan=False))
     else:
         say(_end(job) + ("; not all is in the book" if fault else ""))
     if options.report is not None or not options.no_book:

@@ -428,6 +428,10 @@ class JobHead:
     conditions : tuple of (str, str)
         What the person says of the job, in words of their own: see :data:`DESCRIPTIONS`. It can be
         changed until the job is closed.
+    plan : str
+        What the job is for; empty in older books.
+    left_out : tuple of (str, str)
+        Checks that the plan does not have, each with why.
     """
 
     opened_at: str
@@ -437,6 +441,8 @@ class JobHead:
     profile: str
     profile_values: tuple[tuple[str, str, str], ...] = ()
     conditions: tuple[tuple[str, str], ...] = ()
+    plan: str = field(default="", metadata=LATER)
+    left_out: tuple[tuple[str, str], ...] = field(default=(), metadata=LATER)
 
 
 DESCRIPTIONS = (

@@ -132,6 +132,32 @@ def plan_for(
     ]
 
 
+_WHY_NOT = {
+    Plan.CHECK: "the plan measures and moves nothing",
+    Plan.ADJUST: "the plan is for the place of the head alone",
+    Plan.CENTRE: "the plan goes without an alignment disk",
+    Plan.SCALE: "the plan calibrates the disk and judges no drive",
+    Plan.ZERO: "the plan calibrates the disk and judges no drive",
+    Plan.WORKING_DISK: "the plan calibrates the disk and judges no drive",
+}
+_NOT_WANTED = "it was not asked for"
+
+
+def left_out(
+    profile: Profile,
+    checks: Collection[CheckName] = USUAL_CHECKS,
+    *,
+    plan: Plan = Plan.FULL,
+) -> tuple[tuple[str, str], ...]:
+    """Return which of the usual checks a plan does not have, each with why."""
+    planned = {each.check for each in plan_for(profile, checks, plan=plan)}
+    return tuple(
+        (str(check), _NOT_WANTED if check not in checks else _WHY_NOT.get(plan, _NOT_WANTED))
+        for check in USUAL_CHECKS
+        if check not in planned
+    )
+
+
 def newest_of(steps: Iterable[Step]) -> list[Step]:
     """Return the last step of each check and head."""
     return list({(step.check, step.head): step for step in steps}.values())

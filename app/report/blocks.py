@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from app.analysis.results import Verdict
 from app.book.drift import moment_of
 from app.job.model import CheckName, Limit, Outcome, Value
+from app.job.plan import Plan
 from app.numbers import MINUS, plus_minus
 
 MAX_TEXT = 1200
@@ -43,6 +44,16 @@ VERDICTS = {
     Verdict.NOTED: "noted",
     Verdict.SKIPPED: "skipped",
 }
+PLANS = {
+    Plan.FULL: "full: as found, the work, as left",
+    Plan.CHECK: "check only: everything as found, and nothing moved",
+    Plan.ADJUST: "adjust only: where the head is, the work, and where it is left",
+    Plan.CENTRE: "without an alignment disk: the head against an ordinary track",
+    Plan.SCALE: "calibration of the alignment disk's scale",
+    Plan.ZERO: "calibration of the alignment disk's zero",
+    Plan.WORKING_DISK: "calibration of a working disk",
+}
+"""What a job was for, by its plan."""
 _SIDED = {
     CheckName.RADIAL,
     CheckName.AZIMUTH,
@@ -104,6 +115,16 @@ def amount(value: Value) -> str:
         places = min(places, round(-math.log10(least)))
         return plus_minus(value.value, None, unit, places=places, minus=MINUS)
     return plus_minus(value.value, value.u, unit, minus=MINUS)
+
+
+def check_title(name: str) -> str:
+    """Return what a check is called, by the name that a book has it under."""
+    return TITLES[CheckName(name)] if name in set(CheckName) else clean(name, 40)
+
+
+def plan_words(name: str) -> str:
+    """Return what a plan is for, by the name that a book has it under."""
+    return PLANS[Plan(name)] if name in set(Plan) else clean(name, 40)
 
 
 def found_of(outcome: Outcome) -> str:

@@ -27,9 +27,11 @@ from app.report.blocks import (
     Signature,
     Table,
     amount,
+    check_title,
     clean,
     found_of,
     limit_words,
+    plan_words,
     titled,
     to_the_second,
     when,
@@ -149,7 +151,9 @@ def _said(record: JobRecord) -> tuple[ReportBlock, ...]:
     told = dict(record.head.conditions)
     aims = dict.fromkeys(each.aim for each in record.outcomes if each.aim)
     rows = [
+        ("Plan", plan_words(record.head.plan)),
         ("Aim", within("; then ".join(aims))),
+        ("Left out by the plan", _left_out(record)),
         *((name.capitalize(), clean(told.get(name, ""))) for name, _ in DESCRIPTIONS),
         # A shorter one stands whole in the report's head.
         ("Identity", clean(identity) if len(identity) > _MAX_IDENTITY else ""),
@@ -158,6 +162,15 @@ def _said(record: JobRecord) -> tuple[ReportBlock, ...]:
         ("Reason given at closing", clean(record.closing_reason)),
     ]
     return _table((), [row for row in rows if row[1]], (0.2, 0.8), (0,))
+
+
+def _left_out(record: JobRecord) -> str:
+    """Return which checks the plan did not have, those with one reason together."""
+    by_reason: dict[str, list[str]] = {}
+    for check, why in record.head.left_out:
+        by_reason.setdefault(why, []).append(check_title(check))
+    said = (f"{', '.join(names)}: {within(why)}" for why, names in by_reason.items())
+    return "; ".join(said)
 
 
 def _table(

@@ -51,7 +51,7 @@ def in_plain_words(record: JobRecord, outcomes: Sequence[Outcome]) -> Table:
         ("What was wrong", _wrong(outcomes)),
         ("What was done", _done(record, outcomes)),
         ("How it is now", _now(record, outcomes)),
-        ("How sure that is", _sure(outcomes)),
+        ("How sure that is", _sure(record, outcomes)),
     )
     return Table((), rows, (0.2, 0.8), (0,), large=True)
 
@@ -123,15 +123,19 @@ def _away(offset: Value) -> str:
     return f"{amount(offset)} from"
 
 
-def _sure(outcomes: Sequence[Outcome]) -> str:
+def _sure(record: JobRecord, outcomes: Sequence[Outcome]) -> str:
     said = [_SURE]
-    for verdict, words in (
-        (Verdict.UNDECIDED, "Undecided in this job"),
-        (Verdict.SKIPPED, "Not looked at in this job"),
+    undecided, skipped = (
+        [_NAMES[each.check] for each in outcomes if each.verdict is verdict]
+        for verdict in (Verdict.UNDECIDED, Verdict.SKIPPED)
+    )
+    planned_out = [_NAMES[check] for check in CheckName if check in dict(record.head.left_out)]
+    for words, those in (
+        ("Undecided in this job", undecided),
+        ("Not looked at in this job", [*skipped, *planned_out]),
     ):
-        those = dict.fromkeys(_NAMES[each.check] for each in outcomes if each.verdict is verdict)
         if those:
-            said.append(f"{words}: {', '.join(those)}.")
+            said.append(f"{words}: {', '.join(dict.fromkeys(those))}.")
     return " ".join(said)
 
 

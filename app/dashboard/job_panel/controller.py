@@ -111,9 +111,8 @@ class JobController(QObject):
         """
         self.leave()
         self.line = line
-        head = head_for(
-            origin.source, origin.virtual, self._session.profile, self._software, self._now()
-        )
+        of = (self._session.profile, self._software, self._now())
+        head = head_for(origin.source, origin.virtual, *of, plan)
         self._keep(JobWriter(drive, head, self._now, path=self._book), plan=plan)
 
     def take_up(self, left: ResumableJob, line: Stepping | None = None) -> None:

@@ -20,9 +20,12 @@ from PySide6.QtWidgets import (
 from app.analysis.adjust.nudging import LockAdvice
 from app.analysis.adjust.positioner import ArrivalState
 from app.analysis.results import Reading, Verdict
+from app.dashboard.job_panel.bars import BudgetBars
 from app.dashboard.job_panel.checklist import CheckList
 from app.dashboard.job_panel.controller import JobController, Writing
 from app.dashboard.job_panel.text import (
+    Bar,
+    budget_bars,
     check_name,
     done_words,
     outcome_words,
@@ -72,6 +75,8 @@ class Card:
     """What Enter does."""
     verdict: Verdict | None = None
     """Of a check that is looked at."""
+    bars: tuple[Bar, ...] = ()
+    """What its uncertainty is made of."""
     entry: str | None = None
     """Unit and range of what is typed; None where nothing is."""
     choices: tuple[str, ...] = ()
@@ -185,6 +190,7 @@ def _looked_at(job: Job, index: int) -> Card:
         button=translate("job", "Do it again"),
         may_back=True,
         verdict=outcome.verdict,
+        bars=budget_bars(outcome.budget),
     )
 
 
@@ -391,6 +397,7 @@ class CardView(QWidget):
         self._figure = named(FittedText(self), self.tr("Next nudge"))
         self._live = named(FittedText(self), self.tr("How far it is"))
         self._remark = named(FittedText(self), self.tr("Remark"))
+        self._bars = BudgetBars(self)
         self._progress = ProgressBar(self)
         self.entry = AnswerField(
             self.tr("Answer"), self.tr("Enter takes it; empty where it is not known"), self
@@ -405,6 +412,7 @@ class CardView(QWidget):
             QVBoxLayout(self),
             (self._title, 3),
             (self._words, 9),
+            self._bars,
             (self._figure, 5),
             (self._live, 5),
             self._progress,
@@ -428,6 +436,7 @@ class CardView(QWidget):
         self._figure.set_size(round(text * 2.6), bold=True)
         self._live.set_size(round(text * 1.2))
         self._remark.set_size(text)
+        self._bars.apply_theme(theme, sizes)
         self._progress.apply_theme(theme, sizes)
         self.button.setFixedHeight(round(sizes.touch_px * 1.3))
         for layout in (self._column, self._choice_row):
@@ -469,6 +478,7 @@ class CardView(QWidget):
         for part, words in ((self._figure, card.figure), (self._live, card.live)):
             part.say(words)
             part.setVisible(words != "")
+        self._bars.show_bars(card.bars)
         self._progress.setVisible(card.part is not None)
         self._progress.show_part(card.part or 0.0)
         self.button.say(card.button)

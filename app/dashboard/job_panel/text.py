@@ -18,8 +18,6 @@ from app.report.blocks import VERDICTS, amount, clean, found_of, is_sided, limit
 
 _MOST_DETAILS = 6
 _MOST_BARS = 3
-_BAR_SIGNS = 16
-"""Of a part that is all there is."""
 _LEAST_SHARE = 0.01
 
 
@@ -141,7 +139,6 @@ def outcome_words(outcome: Outcome) -> str:
     following = what_next(outcome)
     if following is not None:
         lines.append(translate("job", "Next: {0}.").format(said(following)))
-    lines += budget_bars(outcome.budget)
     dominates = what_dominates(outcome.budget)
     if dominates is not None:
         lines.append(said(dominates))
@@ -149,19 +146,26 @@ def outcome_words(outcome: Outcome) -> str:
     return "\n".join([*lines, " · ".join(details)]).strip()
 
 
-def budget_bars(parts: Sequence[Part]) -> list[str]:
-    """Return the largest parts of a budget as bars, each with its share of the variance and name.
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """A part of a budget, with its share of the variance, 0 to 1."""
 
-    A budget of one part has nothing to compare.
-    """
+    name: str
+    share: float
+
+    @property
+    def words(self) -> str:
+        """All that the bar tells."""
+        return f"{100.0 * self.share:.0f} %  {self.name}"
+
+
+def budget_bars(parts: Sequence[Part]) -> tuple[Bar, ...]:
+    """Return the largest parts of a budget; one of a single part has nothing to compare."""
     if len(parts) < 2 or not any(part.u for part in parts):
-        return []
+        return ()
     found = sorted(zip(shares(parts), parts, strict=True), key=lambda each: -each[0])
-    return [
-        f"{'█' * max(1, round(_BAR_SIGNS * share))} {100.0 * share:.0f} %  {part.name}"
-        for share, part in found[:_MOST_BARS]
-        if share >= _LEAST_SHARE
-    ]
+    largest = found[:_MOST_BARS]
+    return tuple(Bar(part.name, share) for share, part in largest if share >= _LEAST_SHARE)
 
 
 def _detail(value: Value) -> str:

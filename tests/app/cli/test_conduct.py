@@ -27,7 +27,7 @@ from app.cli.job import checks_named, job_as_json
 from app.cli.prompting import Typist
 from app.job.job import Job
 from app.job.model import USUAL_CHECKS, Action, CheckName, Do, Entry, JobOptions, Outcome
-from app.job.plan import JobStanding
+from app.job.plan import JobStanding, Plan
 from app.live.measurement import EnvelopeOptions
 from app.profiles import load_profile
 from app.stamp import now
@@ -335,7 +335,8 @@ def test_a_source_that_goes_says_so_and_what_was_measured_is_in_the_book(
 
 def test_json_has_the_schema_and_plain_values(capsys):
     worked = work_on(VirtualParams(seed=1, **QUICK, offset_um=3.0), (CheckName.RADIAL,))
-    told = json.loads(json.dumps(job_as_json(worked.job, "demo", virtual=True), allow_nan=False))
+    head = head_for("sim:", True, PROFILE, "1", now(), Plan.CHECK, (CheckName.RADIAL,))
+    told = json.loads(json.dumps(job_as_json(worked.job, "demo", head), allow_nan=False))
     assert told["schema"] == "evenlobe.job/1"
     with pytest.raises(SystemExit):
         main.run(["job", "--help"])
@@ -346,12 +347,15 @@ def test_json_has_the_schema_and_plain_values(capsys):
         "aim",
         "drive",
         "virtual",
+        "plan",
         "checks",
         "as_found",
         "as_left",
         "nudges",
     }
     check = told["checks"][0]
+    assert told["plan"]["name"] == "check"
+    assert {"check": "lock", "reason": "it was not asked for"} in told["plan"]["left_out"]
     assert check["check"] == "radial"
     assert check["unit"] == "µm"
     assert check["verdict"] == "pass"

@@ -4,11 +4,13 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
+from PySide6.QtWidgets import QWidget
 
 from app.analysis.adjust.nudging import LockAdvice
 from app.analysis.adjust.positioner import ArrivalState
 from app.analysis.budget import Part
 from app.analysis.results import Measurand, Message, Quantity, Verdict
+from app.dashboard.job_panel.bars import BudgetBars
 from app.dashboard.job_panel.controller import Writing
 from app.dashboard.job_panel.panel import Card, card_of
 from app.dashboard.job_panel.text import (
@@ -37,6 +39,7 @@ from app.job.model import (
 from app.job.plan import Step, StepState
 from app.profiles import load_profile
 from tests.app.dashboard.fakes import reading
+from tests.app.dashboard.painting import painted_by, texts
 
 PROFILE = load_profile("130mm-48tpi")
 RADIAL = Step(CheckName.RADIAL, Stage.AS_FOUND, 1, StepState.IN_HAND)
@@ -417,7 +420,25 @@ def test_the_turn_that_is_left_counts_down_and_back(left_um, words):
 def test_the_largest_parts_of_a_budget_are_bars():
     # Of u 2, 4, 1 and 2 the variance is 25 (JCGM 100, 5.1.2): 16, 64, 4 and 16 % of it.
     parts = [Part(name, u) for name, u in (("a", 2.0), ("b", 4.0), ("c", 1.0), ("d", 2.0))]
-    assert budget_bars(parts) == ["██████████ 64 %  b", "███ 16 %  a", "███ 16 %  d"]
-    assert budget_bars(parts[:1]) == []
-    assert budget_bars([Part("a", 0.0), Part("b", 0.0)]) == []
-    assert budget_bars([Part("a", 1.0), Part("b", 0.05)]) == ["████████████████ 100 %  a"]
+    assert [each.words for each in budget_bars(parts)] == ["64 %  b", "16 %  a", "16 %  d"]
+    assert budget_bars(parts[:1]) == ()
+    assert budget_bars([Part("a", 0.0), Part("b", 0.0)]) == ()
+    assert [each.words for each in budget_bars([Part("a", 1.0), Part("b", 0.05)])] == ["100 %  a"]
+
+
+def test_a_bar_is_as_long_as_its_share_and_its_words_are_read_aloud(qtbot, monkeypatch):
+    column = QWidget()
+    qtbot.addWidget(column)
+    shown = BudgetBars(column)
+    shown.resize(400, 100)
+    shown.show_bars(budget_bars([Part("a", 2.0), Part("b", 1.0)]))
+    marks = painted_by(shown, monkeypatch)
+    frames, filled = ([m for m in marks if m.kind == kind] for kind in ("Rect", "Fill"))
+    # Of u 2 and 1 the variances are 4 and 1: four fifths and one fifth.
+    assert [f.shape[2] / w.shape[2] for f, w in zip(filled, frames, strict=True)] == pytest.approx(
+        [0.8, 0.2]
+    )
+    assert set(texts(marks)) == {"80 %  a", "20 %  b"}
+    assert shown.accessibleDescription() == "80 %  a; 20 %  b"
+    shown.show_bars(())
+    assert shown.isHidden()

@@ -11,6 +11,7 @@ from app.job.plan import (
     Step,
     StepState,
     end_of_work,
+    left_out,
     newest_of,
     plan_for,
     with_again,
@@ -96,6 +97,17 @@ def test_all_that_a_plan_has_can_be_left_out_for_a_reason():
 )
 def test_as_left_is_measured_what_may_have_been_moved(checks, stages):
     assert [each.stage for each in plan_for(PROFILE, checks)] == stages
+
+
+def test_what_a_plan_leaves_out_is_told_with_the_reason():
+    moved = dict(left_out(PROFILE, plan=Plan.CHECK))
+    assert set(moved) == {C.ADJUST, C.LOCK}
+    assert set(moved.values()) == {"the plan measures and moves nothing"}
+    assert dict(left_out(PROFILE, [C.SPEED]))[C.RADIAL] == "it was not asked for"
+    assert left_out(PROFILE) == ()
+    calibrates = dict(left_out(PROFILE, plan=Plan.SCALE))
+    assert C.CARE not in calibrates
+    assert "judges no drive" in calibrates[C.RADIAL]
 
 
 STEPS = [

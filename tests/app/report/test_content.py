@@ -355,3 +355,16 @@ def test_a_clock_that_went_back_is_told():
     for entries, told in ((in_order, False), ((late, *in_order), True)):
         page = page_of(report_of(replace(job, entries=entries), HISTORY))
         assert ("clock went back" in page) is told
+
+
+def test_the_report_tells_the_plan_and_what_it_left_out_and_why():
+    made = record()
+    head = replace(made.head, plan="check", left_out=(("adjust", "no"), ("lock", "no")))
+    report = report_of(replace(made, head=head))
+    told = dict(section(report, "The drive and the job")[1].rows)
+    assert told["Plan"] == "check only: everything as found, and nothing moved"
+    assert told["Left out by the plan"] == "Middle when adjusted, Moved by locking: no"
+    (sure,) = (row[1] for row in table(report, "In plain words").rows if "sure" in row[0])
+    assert "the head's place after tightening" in sure.partition("Not looked at in this job")[2]
+    # A job of an older book has no plan to tell.
+    assert "Plan" not in dict(section(report_of(made), "The drive and the job")[1].rows)
