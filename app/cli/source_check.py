@@ -18,11 +18,12 @@ from app.analysis.frontend.quiet import QuietChannel
 from app.cli.arguments import UsageFault
 from app.cli.measure import Progress
 from app.cli.options import METER_ASKED, meter_reading
-from app.live.loop_check import STEADY_S, LoopFault, LoopFound, check_loop, play_steady
+from app.live.loop_check import NOT_QUIET, STEADY_S, LoopFault, LoopFound, check_loop, play_steady
 from app.live.proving import (
     SETTLE_S,
     chain_of,
     keep,
+    kept_as_played,
     let_go_where_moved,
     limits_by,
     proof_of,
@@ -70,6 +71,8 @@ def run_check_source(options: argparse.Namespace, say: Callable[[str], None]) ->
             listen(source, SETTLE_S)
         # A quick check is as quiet as it needs to be before it plays.
         quiet = None if options.quick and options.play else _listened(source, options)
+        if options.play is not None and quiet is not None and not quiet.is_quiet:
+            raise LoopFault(NOT_QUIET)
         if options.play is not None:
             loop, meter = _play(source, profile, options)
     finally:
@@ -180,8 +183,10 @@ def _keep(source: Source, now: InputProof | None, options: argparse.Namespace) -
             else "kept         nothing: only a sound input is known again"
         )
     before = source.info.proof
-    if before is not None and before.output and not now.output:
-        return f"kept         what was played and found on {before.made_on}, as it was"
+    if not now.output and (played := kept_as_played(now.identity)) is not None:
+        unlike = played.identity.unlike(now.identity)
+        why = f"; it does not count now: {unlike}" if unlike else ""
+        return f"kept         what was played and found on {played.made_on}, as it was{why}"
     if options.quick and before is not None and before.output:
         moved = let_go_where_moved(before, now)
         if not moved:

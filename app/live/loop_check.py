@@ -43,6 +43,10 @@ _CLEARLY = 2.0
 _TRIES = 3
 _OTHER_SOUND = 3.0
 STEADY_S = 40
+NOT_QUIET = (
+    "a signal is there before anything is played; stop the drive's motor and every program that "
+    "plays, and check again"
+)
 """A tone for a meter ends after so long by itself."""
 
 
@@ -207,10 +211,7 @@ class _LoopCheck:
         heard = listen(self._source, _QUICK_QUIET_S if self._quick else _QUIET_S)
         quiet = quiet_check_of(self._source.info, heard)
         if not quiet.is_quiet:
-            raise LoopFault(
-                "a signal is there before anything is played; stop the drive's motor and every "
-                "program that plays, and check again"
-            )
+            raise LoopFault(NOT_QUIET)
         self._floor = self._answer_of(heard)
         level = self._find_level(levels)
         roughness = _roughness(self._joined(heard)[:, self._columns])

@@ -21,8 +21,8 @@ from app.stamp import version
 from instruments.options import Toleranced
 from instruments.proof import DetectorProof, Identity, InputProof
 from instruments.proof_text import as_toml
-from instruments.sound.kept import proof_path
-from instruments.source import Role, Source, SourceInfo
+from instruments.sound.kept import proof_path, read_proof
+from instruments.source import Role, Source, SourceError, SourceInfo
 
 _HOLDS_PART = 0.01
 """By so much corner and threshold may move, of the corner and of the highest level."""
@@ -132,6 +132,18 @@ def keep(proof: InputProof) -> Path:
     except OSError as fault:
         raise LoopFault(f"“{path}” cannot be written: {fault.strerror}; nothing is kept") from None
     return path
+
+
+def kept_as_played(identity: Identity) -> InputProof | None:
+    """Return what was played and found on an input, at any rate, columns and volume, if it is kept.
+
+    To hear the input alone tells less, and does not replace it.
+    """
+    try:
+        kept = read_proof(proof_path(identity.device))
+    except SourceError:
+        return None
+    return kept if kept is not None and kept.output else None
 
 
 def chain_of(quiet: QuietCheck, loop: LoopFound | None, profile: Profile) -> SignalChain | None:

@@ -24,7 +24,8 @@ from typing import Any
 
 from instruments.source import SourceUnavailable
 
-_ASK_S = 1.5  # pactl answers in milliseconds, or the server hangs
+# pactl answers in milliseconds, on a busy computer in a second or two, or the server hangs.
+_ASK_S = 5.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,10 +48,12 @@ def test_a_step_stands_in_the_reading_in_time(geometry):
     assert max(each.needle_s for each in lags if each.height > 0.5) <= lag.IN_LOBE_ALLOWED_S
 
 
+@pytest.mark.real_time
 def test_the_needle_is_painted_soon_after_the_reading():
     assert lag.needle_lag_s() <= lag.NEEDLE_ALLOWED_S
 
 
+@pytest.mark.real_time
 @pytest.mark.slow
 def test_the_analysis_outruns_a_transform_of_the_whole():
     rates = throughput.measure_rates(turns=20.4, rounds=3)

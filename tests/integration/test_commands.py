@@ -340,6 +340,7 @@ def at_card(card, environment):
     return environment | wanted | {"PULSE_SOURCE": "bench.monitor"}
 
 
+@pytest.mark.real_time
 @pytest.mark.xdist_group("sound")
 def test_a_card_on_which_nothing_plays_parks_with_the_likely_cause(finished, at_card):
     words = ("measure", "sound:", "--live", "--seconds", "3", *CARD_ROLES)
@@ -349,6 +350,7 @@ def test_a_card_on_which_nothing_plays_parks_with_the_likely_cause(finished, at_
     assert "ratio 0" not in out
 
 
+@pytest.mark.real_time
 @pytest.mark.xdist_group("sound")
 def test_what_a_card_hears_is_measured_and_recorded(finished, started, card, at_card, tmp_path):
     levels = {"index_low_v": 0.0, "index_high_v": 0.5}

@@ -18,6 +18,8 @@ from app.job.plan import plan_for
 from app.profiles import load_profile
 from tests.integration.xdisplay import display
 
+pytestmark = [pytest.mark.real_time, pytest.mark.xdist_group("window")]
+
 ROOT = Path(__file__).parents[2]
 JOB_WITHIN_S = 400.0
 WAIT_S = 120.0

@@ -11,7 +11,7 @@ import pytest
 from tests.integration.soundserver import running_server
 from tests.virtualprobe.draws import drawn, truth_of
 
-pytestmark = pytest.mark.xdist_group("sound")
+pytestmark = [pytest.mark.real_time, pytest.mark.xdist_group("sound")]
 
 RATE_HZ = 48_000
 ROOT = Path(__file__).parents[2]
@@ -94,7 +94,8 @@ def test_a_probe_is_proved_through_a_sound_server(seed):
     truth = truth_of(parts, found["level"])
     assert found["low_corner_hz"]["value"] == pytest.approx(truth.corner_hz, rel=0.02)
     assert found["threshold_v"]["value"] == pytest.approx(truth.threshold_v, abs=0.01 * truth.top_v)
-    assert KEPT in again.stdout  # and found again by its identity
+    # And found again by its identity.
+    assert KEPT in again.stdout, again.stdout + again.stderr
 
 
 def test_nothing_comes_back_from_a_sink_that_is_not_wired():

@@ -17,7 +17,7 @@ from instruments.source import Role
 from instruments.virtual import VirtualParams, simulate
 from tests.integration.soundserver import running_server
 
-pytestmark = pytest.mark.xdist_group("sound")
+pytestmark = [pytest.mark.real_time, pytest.mark.xdist_group("sound")]
 
 RATE_HZ = 192_000
 COUNT = 2**24  # float32 holds every whole number up to this, and its quotients by it, exactly

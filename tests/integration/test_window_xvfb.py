@@ -16,7 +16,7 @@ from PySide6.QtGui import QColor
 from app.dashboard.style import LIGHT
 from tests.integration.xdisplay import display
 
-pytestmark = pytest.mark.xdist_group("window")
+pytestmark = [pytest.mark.real_time, pytest.mark.xdist_group("window")]
 
 ROOT = Path(__file__).parents[2]
 WAIT_S = 60.0

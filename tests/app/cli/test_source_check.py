@@ -250,9 +250,30 @@ def test_what_is_heard_of_a_quiet_input_is_kept_where_nothing_better_is(card, ca
     assert read_proof(kept).detector is not None
 
 
+def test_to_hear_an_input_at_another_volume_does_not_replace_what_was_played(
+    card, capsys, tmp_path
+):
+    kept = tmp_path / "inputs" / "Bench.toml"
+    assert main.run([*PLAY, "--yes", "--quick"]) == 0
+    before = kept.read_bytes()
+    card.identity = replace(card.identity, volume=0.5)
+    capsys.readouterr()
+    assert main.run(CHECK) == 0
+    assert "it does not count now: the volume was 0 % and is 50 %" in capsys.readouterr().out
+    assert kept.read_bytes() == before
+
+
 def test_nothing_is_kept_of_an_input_with_a_signal(card, tmp_path):
     card.broken_in = lambda times_s: 0.05 * np.sin(2 * np.pi * 3000.0 * times_s)
     assert main.run(CHECK) == 3
+    assert not (tmp_path / "inputs").exists()
+
+
+def test_nothing_is_played_into_an_input_with_a_signal(card, capsys, tmp_path):
+    card.broken_in = lambda times_s: 0.05 * np.sin(2 * np.pi * 3000.0 * times_s)
+    assert main.run([*PLAY, "--yes"]) == 2
+    assert "a signal is there before anything is played" in capsys.readouterr().err
+    assert card.loudest == 0.0
     assert not (tmp_path / "inputs").exists()
 
 
