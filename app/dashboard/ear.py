@@ -106,8 +106,11 @@ class Ear:
     def toggle_reading(self) -> None:
         """Let the job's asks be read aloud, or no more."""
         if not self._speaker.can_speak:
-            words = "This system has no speech; on Linux, install speech-dispatcher."
-            self._remark(translate("dashboard", words))
+            self._remark(
+                translate(
+                    "dashboard", "This system has no speech; on Linux, install speech-dispatcher."
+                )
+            )
             return
         self._reads = not self._reads
         if self._reads:

@@ -11,13 +11,13 @@ from app.dashboard.text import translate
 from app.dashboard.widgets import TouchButton, button_row, laid, named
 from app.handbook import TOPICS, Table, Topic
 
-_CANNOT_DO = (
+CANNOT_DO = (
     "select the drive and turn its motor",
     "hold the alignment track with the stepper energised",
     "step away from the track and come back to it",
 )
 
-_CAUTIONS = (
+CAUTIONS = (
     "Local electrical rules and licensed practice come first; nothing here replaces them.",
     (
         "An open power supply has mains on bare metal: cover it, or leave it to somebody who "
@@ -35,7 +35,7 @@ _CAUTIONS = (
     ),
 )
 
-_WIRING = (
+WIRING = (
     (
         "Two ×10 probes",
         (
@@ -77,7 +77,7 @@ _WIRING = (
     ),
 )
 
-_STEPS = (
+STEPS = (
     (
         "What it is",
         (
@@ -106,7 +106,7 @@ _STEPS = (
     ),
 )
 
-_PROBES = (
+PROBES = (
     (
         "Resistors alone",
         (
@@ -131,7 +131,7 @@ _PROBES = (
     ),
 )
 
-_KEYS = (
+KEYS = (
     ("F1", "this page"),
     ("F2", "choose the source"),
     ("F3", "show which side is outward (teach the sign)"),
@@ -171,32 +171,32 @@ def _translated(words: str) -> str:
 
 def cannot_do() -> tuple[str, ...]:
     """Return what something other than this tool must do to the drive."""
-    return tuple(map(_translated, _CANNOT_DO))
+    return tuple(map(_translated, CANNOT_DO))
 
 
 def cautions() -> tuple[str, ...]:
     """Return what can hurt a person, a drive or a disk."""
-    return tuple(map(_translated, _CAUTIONS))
+    return tuple(map(_translated, CAUTIONS))
 
 
 def wiring() -> tuple[tuple[str, str], ...]:
     """Return how a scope is wired, part by part."""
-    return tuple((_translated(what), _translated(words)) for what, words in _WIRING)
+    return tuple((_translated(what), _translated(words)) for what, words in WIRING)
 
 
 def steps() -> tuple[tuple[str, str], ...]:
     """Return what is to be known of a line that steps the drive, part by part."""
-    return tuple((_translated(what), _translated(words)) for what, words in _STEPS)
+    return tuple((_translated(what), _translated(words)) for what, words in STEPS)
 
 
 def probes() -> tuple[tuple[str, str], ...]:
     """Return what is to be known of probes for a sound card, one by one."""
-    return tuple((_translated(what), _translated(words)) for what, words in _PROBES)
+    return tuple((_translated(what), _translated(words)) for what, words in PROBES)
 
 
 def keys() -> tuple[tuple[str, str], ...]:
     """Return each key with what it does."""
-    return tuple((_translated(what), _translated(words)) for what, words in _KEYS)
+    return tuple((_translated(what), _translated(words)) for what, words in KEYS)
 
 
 def _items(sentences: tuple[str, ...]) -> str:

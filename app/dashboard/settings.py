@@ -1,8 +1,8 @@
 """What the window remembers from one run to the next, in one JSON file.
 
-It holds sources, unit, colours and size, and is the user's alone (mode 0600). One that is damaged
-or of a newer version is left as it is: that is said, and nothing is remembered in this run. No
-program to start is remembered.
+It holds sources, unit, colours, language and size, and is the user's alone (mode 0600). One that
+is damaged or of a newer version is left as it is: that is said, and nothing is remembered in this
+run. No program to start is remembered.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from platformdirs import user_config_path
 
 from app.dashboard.style import Colours
 from app.dashboard.text import Unit, translate
+from app.dashboard.translation import SYSTEM
 from app.files import atomic_write
 from app.live.opening import Opening
 
@@ -66,6 +67,7 @@ class Settings:
         self.recent: tuple[Choice, ...] = ()
         self.unit = Unit.UM
         self.colours = Colours.SYSTEM
+        self.language = SYSTEM
         self.size_px: tuple[int, int] | None = None
         if path is not None:
             self._load(path)
@@ -89,6 +91,7 @@ class Settings:
             "recent": [_as_tree(each) for each in self.recent],
             "unit": self.unit.value,
             "colours": self.colours.value,
+            "language": self.language,
             "size_px": self.size_px,
         }
         try:
@@ -120,11 +123,13 @@ class Settings:
         unit, size = Unit(tree["unit"]), tree["size_px"]
         # A file of before has none.
         colours = Colours(tree.get("colours", Colours.SYSTEM))
+        language = _text(tree.get("language", SYSTEM))
         if size is not None:
             low, high = _SIDES_PX
             wide, tall = (min(max(int(side), low), high) for side in size)
             size = wide, tall
         self.recent, self.unit, self.size_px, self.colours = recent, unit, size, colours
+        self.language = language
 
     def _pass_over(self, why: str) -> None:
         said = translate("settings", "settings “{0}”: {1}; nothing is remembered in this run")

@@ -30,10 +30,14 @@ class Unit(StrEnum):
 
 
 def said(message: Message) -> str:
-    """Return a message in the user's language; its text is the key of the translation."""
+    """Return a message in the user's language; its text is the key of the translation.
+
+    So are values that are words; numbers and names of files are no keys, and stay.
+    """
     text = translate("messages", message.text)
+    values = (translate("messages", value) for value in message.values)
     try:
-        return text.format(*message.values)
+        return text.format(*values)
     except (IndexError, KeyError, ValueError):  # a translation with other braces than its key
         return str(message)
 

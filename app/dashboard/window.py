@@ -54,6 +54,7 @@ from app.dashboard.report_page import ReportPage
 from app.dashboard.settings import Choice, Settings, settings_path
 from app.dashboard.source_page.page import SourcePage
 from app.dashboard.style import Colours, Sizes, Theme, palette_for, style_sheet, theme_for
+from app.dashboard.translation import language_of, name_of, next_choice, speak
 from app.dashboard.widgets import ENTERS, TouchButton, laid, named
 from app.diagnostics import diagnostics
 from app.faults import words_for
@@ -110,6 +111,7 @@ class TopBar(QWidget):
         self._entries += [
             (self.tr("The whole screen"), "F11", window.toggle_full_screen),
             (self.tr("Colours: light, dark, high contrast"), "Ctrl+D", window.next_colours),
+            (self.tr("Language"), "", window.next_language),
             (self.tr("Large, to be read from afar"), "Home", window.needle_page.toggle_far),
             (self.tr("Large trace"), "End", window.needle_page.toggle_large),
             (self.tr("Copy diagnostics, for a report of a fault"), "", window.copy_diagnostics),
@@ -655,6 +657,16 @@ class MainWindow(QWidget):
             self._theme = theme
             self._apply_theme()
 
+    def next_language(self) -> None:
+        """Take the next language, which is spoken when the window is opened again."""
+        choice = next_choice(self._settings.language)
+        self._settings.language = choice
+        self._settings.save()
+        words = self.tr("From the next start on: the language of the system, {0}.")
+        if choice:
+            words = self.tr("From the next start on: {0}.")
+        self.top_bar.remark(words.format(name_of(language_of(choice))))
+
     def next_colours(self) -> None:
         """Take the next set of colours: the system's, light, dark, high contrast."""
         self._settings.colours = self._settings.colours.next
@@ -734,6 +746,7 @@ def run_dashboard(
     QGuiApplication.setDesktopFileName(desktop.NAME)
     QApplication.setWindowIcon(QIcon(str(desktop.ICON)))
     remembered = Settings(settings or settings_path())
+    speak(app, language_of(remembered.language))
     window = MainWindow(
         session,
         book=book,

@@ -12,6 +12,7 @@ from app.job.budget import what_dominates
 from app.job.job import Job
 from app.job.model import SCRATCH, Action, CheckName, Do, Outcome, Stage, Value
 from app.job.plan import Step, StepState
+from app.job.sentences import message_of
 from app.job.verdicts import what_next
 from app.numbers import chance_words
 from app.report.blocks import VERDICTS, amount, clean, found_of, is_sided, limit_words
@@ -135,7 +136,7 @@ def outcome_words(outcome: Outcome) -> str:
         chance = chance_words(outcome.conformity)
         lines.append(translate("job", "within its limit with {0}").format(chance))
     if outcome.reason:
-        lines.append(clean(outcome.reason, 400))
+        lines.append(clean(said(message_of(outcome.reason)), 400))
     following = what_next(outcome)
     if following is not None:
         lines.append(translate("job", "Next: {0}.").format(said(following)))
@@ -165,11 +166,13 @@ def budget_bars(parts: Sequence[Part]) -> tuple[Bar, ...]:
         return ()
     found = sorted(zip(shares(parts), parts, strict=True), key=lambda each: -each[0])
     largest = found[:_MOST_BARS]
-    return tuple(Bar(part.name, share) for share, part in largest if share >= _LEAST_SHARE)
+    return tuple(
+        Bar(translate("job", part.name), share) for share, part in largest if share >= _LEAST_SHARE
+    )
 
 
 def _detail(value: Value) -> str:
-    return f"{value.name} {amount(value)}"
+    return f"{translate('job', value.name)} {amount(value)}"
 
 
 def done_words(job: Job) -> str:

@@ -15,7 +15,7 @@ _ENVELOPE = "envelope"
 _WORKED_ON = ("sim", "sound", "visa", "run")
 """Kinds of source of which a job may be made: not a capture, nor what another program copies."""
 
-_WIRINGS = (
+WIRINGS = (
     ("by default", ""),
     ("both phases", "plus,minus"),
     ("both phases and the index", "plus,minus,index"),
@@ -37,7 +37,7 @@ class RolesField(QWidget):
         self.wiring = Picker(
             self.tr("Wiring"), self.tr("What the channels carry, all of them at once"), self
         )
-        for words, roles in _WIRINGS:
+        for words, roles in WIRINGS:
             self.wiring.addItem(translate("sources", words), roles)
         self.wiring.addItem(self.tr("each channel as below"), None)
         self.wiring.activated.connect(self._take_wiring)

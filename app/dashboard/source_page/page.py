@@ -328,7 +328,7 @@ class SourcePage(Page):
         found = [each for each in self._found if each.address not in used]
         titles = {each.address: f"{each.title}    {each.address}" for each in found}
         for scheme, address in _BY_ITSELF:
-            titles.setdefault(address, translate("sources", f"{KINDS[scheme].title} …"))
+            titles.setdefault(address, f"{translate('sources', KINDS[scheme].title)} …")
         # The virtual drive is first, as it is where nothing has been listed yet.
         for address in sorted(titles, key=lambda each: each != "sim:"):
             if address not in used:

@@ -53,7 +53,7 @@ def made_job(**changes):
         "profile": PROFILE,
         "steps": [replace(RADIAL, state=StepState.DONE, outcome=PASSED), RADIAL, LOCK],
         "step": RADIAL,
-        "ask": Do(Action.SEEK, Message("Seek track {0}.", (16,))),
+        "ask": Do(Action.SEEK, Message("Seek track {0}.", ("16",))),
         "closed": False,
         "can_undo": True,
         "may_close": False,

@@ -15,9 +15,11 @@ from app.dashboard.job_panel.brief import BRIEF, MOST_CHARACTERS, brief_ask, sho
 from app.dashboard.needle_page.far_view import FarWords, far_words
 from app.dashboard.style import Sizes
 from app.dashboard.text import Unit, face_of
+from app.dashboard.translation import Translation
 from app.dashboard.widgets import FittedText, FlowRow
 from app.job import messages
 from app.job.model import Action, Do, Enter
+from app.language import ENGLISH, languages
 from app.profiles import load_profile
 from tests.app.dashboard.fakes import FakeControls, FakeSession, parked, reading, view
 from tests.app.dashboard.keys import KEY, press
@@ -98,7 +100,16 @@ def test_without_a_reading_the_reason_is_told():
 
 
 @pytest.fixture
-def window(open_window, tmp_path):
+def language(request, qapp):
+    """The language in which the window is opened: English unless a test says another."""
+    spoken = Translation(getattr(request, "param", ENGLISH), qapp)
+    qapp.installTranslator(spoken)
+    yield
+    qapp.removeTranslator(spoken)
+
+
+@pytest.fixture
+def window(open_window, language, tmp_path):
     session = FakeSession(lambda: view(0.12), FakeControls())
     made = open_window(session, tmp_path / "book.sqlite3", ticking=False)
     made.show_needle()
@@ -197,7 +208,8 @@ def needed_for(widget):
 
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("at_work", [False, True])
-@pytest.mark.few(5)
+@pytest.mark.parametrize("language", languages(), indirect=True)
+@pytest.mark.few(8)
 def test_nothing_is_cut_at_any_size(window, size, at_work):
     if at_work:
         window.begin_job("machine 7", "130mm-48tpi")
@@ -217,7 +229,8 @@ def test_nothing_is_cut_at_any_size(window, size, at_work):
 
 
 @pytest.mark.parametrize("size", SIZES)
-@pytest.mark.few(3)
+@pytest.mark.parametrize("language", languages(), indirect=True)
+@pytest.mark.few(4)
 def test_pages_are_as_wide_as_the_window_and_scroll_one_way(window, size):
     for show in (window.show_sources, window.show_drives, window.show_help):
         show()

@@ -1,0 +1,54 @@
+"""Finds the fixed text of a sentence that a job has kept.
+
+The book keeps sentences as they were said, in English and filled in; by their text they can be said
+in another language.
+"""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+from types import ModuleType
+
+from app.analysis import messages as of_analysis
+from app.analysis.adjust import calibration, flanks
+from app.analysis.results import Message
+from app.job import messages, verdicts
+
+_MODULES: tuple[ModuleType, ...] = (messages, verdicts, of_analysis, calibration, flanks)
+_PARTS = re.compile(r"(\{\d+\})")
+
+
+def message_of(sentence: str) -> Message:
+    """Return the message that a sentence was made of; the sentence itself where there is none."""
+    for pattern, text in _patterns():
+        if (found := pattern.fullmatch(sentence)) is not None:
+            return Message(text, tuple(found[f"v{n}"] for n in range(pattern.groups)))
+    return Message("{0}", (sentence,))
+
+
+@cache
+def _patterns() -> tuple[tuple[re.Pattern[str], str], ...]:
+    texts = {
+        each.text: None
+        for module in _MODULES
+        for each in vars(module).values()
+        if isinstance(each, Message)
+    }
+    # Of two that fit, the one with more words of its own was meant.
+    ordered = sorted(texts, key=lambda text: -len(_PARTS.sub("", text)))
+    return tuple((_pattern(text), text) for text in ordered)
+
+
+def _pattern(text: str) -> re.Pattern[str]:
+    parts, seen = [], set[str]()
+    for part in _PARTS.split(text):
+        number = part[1:-1]
+        if not _PARTS.fullmatch(part):
+            parts.append(re.escape(part))
+        elif number in seen:
+            parts.append(f"(?P=v{number})")
+        else:
+            seen.add(number)
+            parts.append(f"(?P<v{number}>.+)")
+    return re.compile("".join(parts), re.DOTALL)

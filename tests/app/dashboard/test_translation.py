@@ -1,0 +1,108 @@
+"""The window in another language: which it is, how it is chosen, and that all of it is spoken."""
+
+import json
+import subprocess
+import sys
+
+import pytest
+from PySide6.QtCore import QCoreApplication
+
+from app.analysis.results import Message
+from app.dashboard.help_page import cautions
+from app.dashboard.settings import Settings
+from app.dashboard.style import LIGHT
+from app.dashboard.text import said, translate
+from app.dashboard.translation import SYSTEM, Translation, language_of, name_of, next_choice
+from app.dashboard.window import MainWindow
+from app.job import messages
+from tests.app.dashboard.fakes import FakeControls, FakeSession, view
+
+
+@pytest.fixture
+def german(qapp):
+    made = Translation("de", qapp)
+    qapp.installTranslator(made)
+    yield made
+    qapp.removeTranslator(made)
+
+
+@pytest.mark.parametrize(
+    ("choice", "wanted", "code"),
+    [
+        (SYSTEM, ["de-AT", "en-GB"], "de"),
+        (SYSTEM, ["fr-FR", "de"], "de"),
+        (SYSTEM, ["fr-FR"], "en"),
+        (SYSTEM, ["C"], "en"),
+        ("de", ["en-GB"], "de"),
+        ("en", ["de-DE"], "en"),
+        # One that a newer version had, or that a hand wrote into the settings.
+        ("xx", ["de-DE"], "en"),
+    ],
+)
+def test_the_language_is_the_chosen_one_or_the_system_s(choice, wanted, code):
+    assert language_of(choice, wanted) == code
+
+
+def test_choices_go_round():
+    seen, choice = [], SYSTEM
+    for _ in range(3):
+        choice = next_choice(choice)
+        seen.append(choice)
+    assert seen == ["en", "de", SYSTEM]
+    assert next_choice("xx") == SYSTEM
+    assert name_of("de") == "Deutsch"
+
+
+def test_a_choice_is_remembered_and_told(qtbot, tmp_path):
+    path = tmp_path / "window.json"
+    window = MainWindow(FakeSession(), LIGHT, settings=Settings(path))
+    qtbot.addWidget(window)
+    window.next_language()
+    window.next_language()
+    assert "Deutsch" in window.top_bar.words
+    assert json.loads(path.read_text())["language"] == "de"
+    assert Settings(path).language == "de"
+
+
+def test_the_window_speaks(qtbot, german):
+    window = MainWindow(FakeSession(view(0.12), FakeControls()), LIGHT)
+    qtbot.addWidget(window)
+    window.tick()
+    assert "VIRTUELLES LAUFWERK" in window.top_bar.words
+    assert window.needle_page.meter.accessibleName() == "Zeigerinstrument"
+    assert all(words != english for words, english in zip(cautions(), plain(cautions), strict=True))
+
+
+def plain(told):
+    app = QCoreApplication.instance()
+    (spoken,) = app.findChildren(Translation)
+    app.removeTranslator(spoken)
+    words = told()
+    app.installTranslator(spoken)
+    return words
+
+
+def test_a_message_is_said_with_its_values(german):
+    words = said(Message(messages.SEEK.text, ("16", "0")))
+    assert "16" in words
+    assert words != str(Message(messages.SEEK.text, ("16", "0")))
+
+
+def test_what_a_catalogue_lacks_stays_english(german):
+    assert translate("dashboard", "no text of ours") == "no text of ours"
+    assert translate("dashboard", "") == ""
+
+
+def test_the_program_takes_the_system_s_language():
+    words = (
+        "from PySide6.QtWidgets import QApplication\n"
+        "from app.dashboard.translation import language_of, speak\n"
+        "app = QApplication([])\n"
+        "speak(app, language_of(''))\n"
+        "print(app.translate('QPlatformTheme', 'Cancel'))\n"
+    )
+    environment = {"QT_QPA_PLATFORM": "offscreen", "LC_ALL": "de_DE.UTF-8", "LANGUAGE": "de"}
+    done = subprocess.run(
+        [sys.executable, "-c", words], env=environment, capture_output=True, text=True, check=True
+    )
+    assert done.stdout == "Abbrechen\n"
