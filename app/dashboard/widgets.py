@@ -24,6 +24,7 @@ from PySide6.QtGui import (
     QPixmap,
     QPixmapCache,
     QResizeEvent,
+    QShowEvent,
     QWheelEvent,
 )
 from PySide6.QtWidgets import (
@@ -383,6 +384,12 @@ class FlowRow(QWidget):
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
         """Place them in the new width."""
         super().resizeEvent(event)
+        self._place()
+
+    def showEvent(self, event: QShowEvent) -> None:  # noqa: N802
+        """Place them anew: of what came or went on a page that is not seen Qt does not tell."""
+        super().showEvent(event)
+        self.updateGeometry()
         self._place()
 
     def _shown(self) -> list[QWidget]:

@@ -326,7 +326,9 @@ class SourcePage(Page):
         for choice in self._settings.recent:
             self._add_row(self.tr("again: {0}").format(choice.opening.command), choice)
         found = [each for each in self._found if each.address not in used]
-        titles = {each.address: f"{each.title}    {each.address}" for each in found}
+        titles = {
+            each.address: f"{translate('sources', each.title)}    {each.address}" for each in found
+        }
         for scheme, address in _BY_ITSELF:
             titles.setdefault(address, f"{translate('sources', KINDS[scheme].title)} …")
         # The virtual drive is first, as it is where nothing has been listed yet.

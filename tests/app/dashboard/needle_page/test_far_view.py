@@ -3,6 +3,7 @@
 import inspect
 import re
 import string
+from itertools import combinations
 
 import pytest
 from PySide6.QtCore import QRectF, Qt
@@ -274,3 +275,19 @@ def test_a_nudge_stands_above_its_ask(window, monkeypatch):
     shown = window.needle_page.far.words
     assert shown.nudge.startswith("↺ 0.07°")
     assert shown.ask == "Turn the body counter-clockwise."
+
+
+def test_a_job_begun_on_another_page_lays_no_button_over_another(window):
+    sized(window, (1088, 700))
+    window.show_drives()
+    QApplication.processEvents()
+    window.begin_job("machine 7", "130mm-48tpi")
+    sized(window, (1088, 700))
+    shown = [each for each in window.findChildren(QAbstractButton) if each.isVisible()]
+    over = [
+        (one.text(), other.text())
+        for one, other in combinations(shown, 2)
+        if one.parent() is other.parent() and one.geometry().intersects(other.geometry())
+    ]
+    assert len(shown) > 5
+    assert over == []
