@@ -135,7 +135,7 @@ KEYS = (
     ("F1", "this page"),
     ("F2", "choose the source"),
     ("F3", "show which side is outward (teach the sign)"),
-    ("Enter", "do the next thing, of the line above the needle or of the job"),
+    ("Enter ⏎", "do the next thing, of the line above the needle or of the job"),
     ("↑ ↓", "job: look at another check; Enter takes it in hand"),
     ("⌫", "job: take back the last answer, or stop measuring"),
     ("⇧ Enter", "job, virtual drive: let the virtual hand do it; by wire: let the line step again"),

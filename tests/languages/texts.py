@@ -1,16 +1,13 @@
 """Every text that the window, a job and the handbook can show, in the order of the modules.
 
-What stands as a literal in a call is found by Babel; what stands in a table is taken from there.
+What stands as a literal in a call is found in the code; what stands in a table is taken from there.
 """
 
 from __future__ import annotations
 
+import ast
 from collections.abc import Iterator
-from contextlib import redirect_stderr
-from io import StringIO
 from pathlib import Path
-
-from babel.messages.extract import extract_from_file
 
 from app.analysis.adjust import climate
 from app.analysis.adjust.nudging import Rotation
@@ -26,7 +23,8 @@ from app.live.opening import KINDS, ROLES
 from app.report.blocks import VERDICTS
 
 APP = Path(help_page.__file__).parents[1]
-_CALLS = {"tr": None, "translate": (2,), "Message": None, "Value": None}
+_CALLS = {"tr": 0, "translate": 1, "Message": 0, "Value": 0}
+"""Which argument of a call is a text."""
 _PARTS = (
     budget.READING,
     budget.SCALE,
@@ -55,16 +53,27 @@ _WORDS = (
 def texts() -> dict[str, str]:
     """Return each text with the module that it stands in."""
     found: dict[str, str] = {}
-    # Babel warns of names that are made at run time, which are numbers' own.
-    with redirect_stderr(StringIO()):
-        for path in sorted(APP.rglob("*.py")):
-            for _, words, _, _ in extract_from_file("python", path, keywords=_CALLS):
-                found.setdefault(words, str(path.relative_to(APP.parent)))
-    found.pop("", None)
+    for path in sorted(APP.rglob("*.py")):
+        for words in _literals(ast.parse(path.read_text(encoding="utf-8"))):
+            found.setdefault(words, str(path.relative_to(APP.parent)))
     for module, words in _tables():
-        if any(sign.isalpha() for sign in words):
-            found.setdefault(words, module)
-    return found
+        found.setdefault(words, module)
+    return {words: module for words, module in found.items() if any(map(str.isalpha, words))}
+
+
+def _literals(tree: ast.Module) -> Iterator[str]:
+    """Return what stands as a literal in a call that translates, also within an f-string."""
+    for node in ast.walk(tree):
+        if not isinstance(node, ast.Call):
+            continue
+        name = (
+            node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
+        )
+        place = _CALLS.get(name)
+        if place is not None and len(node.args) > place:
+            words = node.args[place]
+            if isinstance(words, ast.Constant) and isinstance(words.value, str):
+                yield words.value
 
 
 def _tables() -> Iterator[tuple[str, str]]:
