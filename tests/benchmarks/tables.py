@@ -1,4 +1,4 @@
-"""Plain tables for terminals and for README."""
+"""Plain tables for terminals and for FIGURES.md."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The figures that README's tables show, with slack where chance or the machine has a part.
+"""The figures that FIGURES.md shows, with slack where chance or the machine has a part.
 
 Cramér-Rao bound: Kay; Rife and Boorstyn (from memory), see :meth:`tests.synthesis.Made.bound`.
 """
