@@ -7,6 +7,7 @@ import sys
 import tempfile
 import threading
 import traceback
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
@@ -18,6 +19,8 @@ _MOST = 50
 """Files kept: a fault that returns each second must not fill a disk."""
 _kept: dict[str, Path | None] = {}
 _keeping = threading.Lock()
+watchers: list[Callable[[str], None]] = []
+"""Each is given a fault's words, in the thread that tells it."""
 
 
 def faults_folder() -> Path:
@@ -38,7 +41,10 @@ def words_for(fault: BaseException) -> str:
             _kept[key] = _keep(text) if len(_kept) < _MOST else None
         path = _kept[key]
     kept = "" if path is None else f"; its traceback is in {path}: send that with a report"
-    return f"{type(fault).__name__}: {' '.join(str(fault).split())}{kept}"
+    words = f"{type(fault).__name__}: {' '.join(str(fault).split())}{kept}"
+    for watcher in tuple(watchers):
+        watcher(words)
+    return words
 
 
 def _keep(text: str) -> Path | None:
@@ -46,7 +52,7 @@ def _keep(text: str) -> Path | None:
     about = f"Evenlobe {version()}, {now()}\nPython {sys.version}, {platform.platform()}\n\n"
     for folder in (faults_folder(), Path(tempfile.gettempdir())):
         with suppress(OSError):
-            folder.mkdir(parents=True, exist_ok=True)
+            folder.mkdir(0o700, parents=True, exist_ok=True)
             handle, name = tempfile.mkstemp(prefix="evenlobe-fault-", suffix=".txt", dir=folder)
             with open(handle, "w", encoding="utf-8") as file:
                 file.write(about + text)

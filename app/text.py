@@ -30,7 +30,7 @@ def reading_as_json(measured: Measured, profile: Profile) -> dict[str, Any]:
         "roles": [str(role) for role in info.roles],
         "duration_s": measured.duration_s,
         "revolutions": reading.revolutions,
-        **_values(reading, _notes(measured)),
+        **values_of(reading, _notes(measured)),
     }
 
 
@@ -51,11 +51,22 @@ def view_as_json(view: View, profile: Profile, at: datetime) -> dict[str, Any]:
         "message": view.message,
         "advice": [str(each) for each in view.advice],
         "moving": _quantity(view.moving),
-        "reading": None if reading is None else _values(reading, [*map(str, reading.notes)]),
+        "reading": None if reading is None else values_of(reading, [*map(str, reading.notes)]),
     }
 
 
-def _values(reading: Reading, notes: list[str]) -> dict[str, Any]:
+def in_a_line(reading: Reading) -> str:
+    """Return ratio, balance and offset of a valid reading, or why there is none."""
+    if not reading.valid:
+        return "no reading: " + "; ".join(map(str, reading.reasons))
+    named = (("ratio", reading.ratio, ""), ("balance", reading.balance, ""))
+    named = (*named, ("offset", reading.offset_um, " µm"))
+    words = [f"{name} {plus_minus(it, unit)}" for name, it, unit in named if it is not None]
+    return ", ".join([*words, f"head {reading.side}"] if reading.side else words)
+
+
+def values_of(reading: Reading, notes: list[str]) -> dict[str, Any]:
+    """Return a reading as plain values, the keys of the object from ``valid`` on."""
     return {
         "valid": reading.valid,
         "reasons": [str(reason) for reason in reading.reasons],

@@ -536,6 +536,36 @@ examples:
 """
 
 
+def _replay(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = """\
+While its window runs the program keeps the last minute: by what the open source is read, the lowest
+and highest sample of each millisecond, each new reading or state of the needle, and faults of the
+program. It is set aside, as a file of the user's own, when the program fails, when a source is
+lost, when the window ends without being closed (the next start tells), and by Ctrl+B; of each
+reason the newest five stay. Nothing of drives, jobs and people is in it, unless the address of the
+source names one.
+
+Without FILE those that are kept are listed. Its samples are played through the analysis second by
+second, each a record of its own; “again” is therefore a check of what was shown, and not the same.
+
+exit status: 0 told, 2 it cannot be read
+
+JSON object of --json:
+  schema                "evenlobe.replay/1"
+  about                 why and when it was kept, and by which version of the program
+  events                at, at_s (seconds since 1970), kind ("reading", "state", "fault", "crash"),
+                        words, facts (the object that measure --live --json prints, or null)
+  streams               facts (by what it was read), played (at, and the keys of a reading from
+                        valid on), fault (why it cannot be played)
+
+examples:
+  evenlobe replay
+  evenlobe replay 20260301-101500-250000-lost.blackbox
+"""
+    parser.add_argument("file", metavar="FILE", nargs="?", type=Path, help="a black box")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+
+
 def _desktop(parser: argparse.ArgumentParser) -> None:
     parser.epilog = """\
 examples:
@@ -599,6 +629,7 @@ COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
     "virtual-scope": ("put the virtual drive behind the commands of a scope", _virtual_scope),
     "probes": ("show the probes that can be built: values, reasons, levels, drawings", _probes),
     "steps": ("try the line that steps the drive, command by command", _steps),
+    "replay": ("tell what was kept of the minute before something went wrong", _replay),
     "diagnostics": ("tell what a report of a fault should say of this computer", _diagnostics),
     "desktop": ("add this program, with its icon, to this user's desktop", _desktop),
     "completion": ("print what lets a shell complete these commands", _completion),

@@ -23,6 +23,7 @@ from app.cli.output import OutputFault, discard, prepare, say, tell, writing
 from app.cli.probes import tell_probes
 from app.cli.readings import NewReadings, logged
 from app.cli.record import record, write_simulation
+from app.cli.replay import list_boxes, replay
 from app.cli.shell import completion, man_page
 from app.cli.source_check import run_check_source
 from app.cli.steps import try_steps
@@ -243,6 +244,14 @@ def _man(options: argparse.Namespace) -> int:
     return OK
 
 
+def _replay(options: argparse.Namespace) -> int:
+    if options.file is None:
+        list_boxes(say)
+    else:
+        replay(options.file, as_json=options.json, say=say)
+    return OK
+
+
 def _diagnostics(options: argparse.Namespace) -> int:
     del options
     found = attached_sources()
@@ -320,6 +329,7 @@ _COMMANDS: dict[str, Command] = {
     "virtual-scope": _virtual_scope,
     "steps": _steps,
     "probes": _probes,
+    "replay": _replay,
     "diagnostics": _diagnostics,
     "desktop": _desktop,
     "completion": _completion,

@@ -149,6 +149,7 @@ KEYS = (
     ("F10", "job: the aim, for the middle of the hysteresis, as the needle's zero"),
     ("⇧ F10", "job: choose where the head is to be: the aim, and the way back"),
     ("F11", "the whole screen"),
+    ("Ctrl B", "keep the last minute of samples and readings: the black box"),
     ("Ctrl D", "colours: the system's, light, dark, high contrast"),
     ("Home", "needle and ask as large as can be, or all parts again"),
     ("End", "the trace over the whole window, or all parts again"),

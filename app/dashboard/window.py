@@ -40,6 +40,7 @@ from PySide6.QtWidgets import (
 )
 
 from app import desktop
+from app.blackbox.recorder import BlackBox, Said, Why
 from app.book.model import BookError, Drive, ResumableJob
 from app.dashboard.describe_page import DescribePage
 from app.dashboard.drives_page import DrivesPage
@@ -114,6 +115,7 @@ class TopBar(QWidget):
             (self.tr("Language"), "", window.next_language),
             (self.tr("Large, to be read from afar"), "Home", window.needle_page.toggle_far),
             (self.tr("Large trace"), "End", window.needle_page.toggle_large),
+            (self.tr("Keep the last minute: the black box"), "Ctrl+B", window.keep_last_minute),
             (self.tr("Copy diagnostics, for a report of a fault"), "", window.copy_diagnostics),
         ]
         about = self.tr("All pages, and what else the window does")
@@ -188,6 +190,8 @@ class MainWindow(QWidget):
         What is remembered from one run to the next; nothing when None.
     open_player : callable or None
         Opens the sound output by which a check of the input is looked at before a job.
+    box : BlackBox or None
+        Keeps the last minute.
     """
 
     failed = Signal(str)
@@ -203,9 +207,11 @@ class MainWindow(QWidget):
         open_output: OpenOutput | None = None,
         settings: Settings | None = None,
         open_player: OpenPlayer | None = None,
+        box: BlackBox | None = None,
     ) -> None:
         super().__init__()
         self._session = session
+        self._box = box
         self._settings = settings or Settings()
         self._opening = Opening()
         self._steps = steps
@@ -286,6 +292,7 @@ class MainWindow(QWidget):
             (key.Key_F9, plain): self.keep_picture,
             (key.Key_F11, plain): self.toggle_full_screen,
             (key.Key_F12, plain): self.show_drives,
+            (key.Key_B, control): self.keep_last_minute,
             (key.Key_D, control): self.next_colours,
             (key.Key_T, control): self.toggle_tone,
             (key.Key_R, control): self.ear.toggle_reading,
@@ -560,6 +567,34 @@ class MainWindow(QWidget):
         for page in self._refreshed:
             page.refresh()
         self.top_bar.refresh(view, self._session.profile)
+        if self._box is not None:
+            self._box.note(view, self._session.profile, now_s)
+            said = self._box.said()
+            if said is not None:
+                self._tell_kept(said)
+
+    def keep_last_minute(self) -> None:
+        """Set aside what came and what was shown in the last minute."""
+        if self._box is not None:
+            self._box.keep(Why.KEY)
+
+    def _tell_kept(self, said: Said) -> None:
+        """Say where the last minute was kept, or why it is not."""
+        if said.why is Why.FAULT:
+            return  # the fault itself is told, and goes before
+        if said.path is None:
+            words = self.tr("The last minute is not kept: {0}")
+            self.top_bar.remark(words.format(said.fault))
+            return
+        words = {
+            Why.LOST: self.tr("The source was lost; the minute before that is kept: {0}"),
+            Why.CRASH: self.tr(
+                "The window was not closed the last time. Its last minute is kept; read it with "
+                "“evenlobe replay”: {0}"
+            ),
+            Why.KEY: self.tr("The last minute is kept: {0}"),
+        }
+        self.top_bar.remark(words[said.why].format(said.path.name), said.path.parent)
 
     def start(self) -> None:
         """Take a view every frame."""
@@ -747,6 +782,8 @@ def run_dashboard(
     QApplication.setWindowIcon(QIcon(str(desktop.ICON)))
     remembered = Settings(settings or settings_path())
     speak(app, language_of(remembered.language))
+    box = BlackBox()
+    session.tap = box.take
     window = MainWindow(
         session,
         book=book,
@@ -754,6 +791,7 @@ def run_dashboard(
         open_output=open_output,
         settings=remembered,
         open_player=open_player,
+        box=box,
     )
     room = QGuiApplication.primaryScreen().availableSize()
     usual = QSize(*remembered.size_px) if remembered.size_px else room * 0.85
@@ -788,6 +826,7 @@ def run_dashboard(
         window.stop()
         window.close()
         session.close()
+        box.end()
         for each, handler in before.items():
             signal.signal(each, handler)
 

@@ -72,6 +72,19 @@ class Rechecked:
     fault: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """By what the blocks of an open source are read: one object from opening to closing."""
+
+    info: SourceInfo
+    profile: Profile
+    options: EnvelopeOptions
+
+
+Tap = Callable[[Block, Heard], None]
+"""Takes each block that the analysis is given, in its thread; returns at once and never raises."""
+
+
 class _Run:
     """A source from opening to closing, and its analysis. Used once.
 
@@ -86,6 +99,8 @@ class _Run:
     strict : bool
         Refuse a source without an envelope when something was stated about one; otherwise what
         was stated counts for nothing there.
+    tap : Tap
+        Takes each block, too.
     """
 
     def __init__(
@@ -96,12 +111,14 @@ class _Run:
         options: EnvelopeOptions,
         *,
         strict: bool,
+        tap: Tap,
     ) -> None:
         self._address = address
         self._make_source = make_source
         self._profile = profile
         self._options = options
         self._strict = strict
+        self._tap = tap
         # Set by whoever stops:
         self._stopping = threading.Event()
         # Written by whoever starts:
@@ -269,6 +286,7 @@ class _Run:
         self._resolution = () if resolution is None else (str(resolution),)
         make = partial(analyser_for, info, self._profile, options, keep_all=False)
         self._analyser = make()
+        heard = Heard(info, self._profile, options)
         step, most = _stride(info)
         while not self._stopping.is_set():
             closed = ring.closed
@@ -280,6 +298,7 @@ class _Run:
                 early_s = 0.0 if info.live else block.time_of(block.end_index) - time.monotonic()
                 if early_s <= 0.0 or not self._stopping.wait(early_s):
                     self._newest.count(block, ring.missed_frames, time.monotonic())
+                    self._tap(block, heard)
                     self._go_on_with(block, source, make)
                 continue
             measuring, why = self._measuring, _NO_MORE.get(acquisition.status().phase)
@@ -345,6 +364,11 @@ class Session:
         later ones, which the user may choose for practice, it counts where there is one.
     opener : callable, optional
         From an address to a source.
+
+    Attributes
+    ----------
+    tap : Tap or None
+        Takes each block that the analysis is given, too; may be set while a source is open.
     """
 
     def __init__(
@@ -354,6 +378,7 @@ class Session:
         opener: Opener = open_address,
     ) -> None:
         self.profile = profile
+        self.tap: Tap | None = None
         self._options = options or EnvelopeOptions()
         self._opener = opener
         self._run: _Run | None = None
@@ -381,6 +406,7 @@ class Session:
             self.profile,
             self._options if options is None else options,
             strict=self._is_first or options is not None,
+            tap=self._hand_on,
         )
         self._is_first, self._opened = False, (address, roles, options)
         before, self._run = self._run, run
@@ -502,6 +528,10 @@ class Session:
         return Listing(
             tuple(Listed(address, title) for address, title in found.sources), found.hints
         )
+
+    def _hand_on(self, block: Block, heard: Heard) -> None:
+        if self.tap is not None:
+            self.tap(block, heard)
 
     def _teach(self, what: Callable[[AnyAnalyser], Message | None]) -> Message | None:
         return self._run.teach(what) if self._run is not None else None

@@ -8,7 +8,7 @@ from urllib.parse import quote, unquote
 
 from instruments.proof import InputProof
 from instruments.proof_text import PROOF_KIND, as_toml, proof_of_table
-from instruments.source import Role, SourceError, check_roles, parse_roles
+from instruments.source import Role, SourceError, SourceInfo, check_roles, parse_roles
 
 _MARK = "evenlobe"
 
@@ -48,6 +48,22 @@ _NUMBERS = (
 )
 _PROOF = "proof"
 _MAY_BE_ZERO = ("low_corner_hz", "low_corner_part")
+
+
+def description_of(info: SourceInfo, *, uncalibrated: bool) -> Description:
+    """Return what a recording of an open source says of itself."""
+    return Description(
+        roles=info.roles,
+        virtual=info.virtual,
+        uncalibrated=uncalibrated,
+        rate_hz=info.sample_rate_hz,
+        bandwidth_hz=info.bandwidth_hz,
+        low_corner_hz=info.low_corner_hz,
+        low_corner_part=info.low_corner_part if info.low_corner_hz else None,
+        full_scale_v=info.full_scale_v,
+        mixed_hz=info.mixed_hz,
+        proof=info.proof,
+    )
 
 
 def describe(description: Description) -> str:

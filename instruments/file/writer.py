@@ -11,7 +11,7 @@ from typing import Self
 import numpy as np
 import soundfile
 
-from instruments.file.description import Description, describe
+from instruments.file.description import describe, description_of
 from instruments.file.wav import make_plain, read_extent
 from instruments.source import Block, SourceInfo, SourceUnavailable
 
@@ -111,7 +111,8 @@ class CaptureWriter:
             )
         try:
             if self._next_index is None:
-                self._file.comment = describe(self._description(block))
+                said = description_of(self._info, uncalibrated=block.uncalibrated)
+                self._file.comment = describe(said)
             else:
                 self._write_hole(self._file, block)
             self._file.write(block.samples_v)
@@ -164,21 +165,6 @@ class CaptureWriter:
             self.close()
         else:
             self.abandon()
-
-    def _description(self, first: Block) -> Description:
-        info = self._info
-        return Description(
-            roles=info.roles,
-            virtual=info.virtual,
-            uncalibrated=first.uncalibrated,
-            rate_hz=info.sample_rate_hz,
-            bandwidth_hz=info.bandwidth_hz,
-            low_corner_hz=info.low_corner_hz,
-            low_corner_part=info.low_corner_part if info.low_corner_hz else None,
-            full_scale_v=info.full_scale_v,
-            mixed_hz=info.mixed_hz,
-            proof=info.proof,
-        )
 
     def _write_hole(self, file: soundfile.SoundFile, block: Block) -> None:
         lost = block.first_index - (self._next_index or 0)

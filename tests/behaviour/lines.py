@@ -5,7 +5,7 @@ from __future__ import annotations
 COMMANDS = (
     *("measure", "sources", "record", "simulate", "job", "drives", "report", "export", "import"),
     *("backup", "profiles", "check-scope", "check-source", "virtual-scope", "steps", "probes"),
-    "help",
+    *("replay", "help"),
 )
 PROFILES = (
     *("130mm-48tpi", "130mm-48tpi-one-side", "130mm-96tpi", "130mm-96tpi-13262"),

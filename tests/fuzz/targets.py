@@ -10,11 +10,18 @@ from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
+import numpy as np
+
+from app.blackbox.file import BoxError, BoxFile, Event, read_box
+from app.blackbox.pairs import Piece
+from app.blackbox.playing import PLAYING_FAULTS, facts_of, played
 from app.book.exchange import export_json, import_json
 from app.book.model import BookError
 from app.book.store import Book
 from app.dashboard.settings import Choice, Settings
+from app.live.measurement import EnvelopeOptions
 from app.live.opening import Opening
+from app.live.session import Heard
 from app.profiles import files as profile_files
 from app.profiles.files import ProfileError
 from app.profiles.profile import load_profile
@@ -23,7 +30,7 @@ from instruments.pipe.frames import WavFrames
 from instruments.scope.family import FamilyError, read_family
 from instruments.scope.links import BlockError, parse_block
 from instruments.scope.preamble import PARSERS, PreambleError
-from instruments.source import FormatError, SourceEnd, SourceError
+from instruments.source import FormatError, Role, SourceEnd, SourceError, SourceInfo
 from instruments.steps import protocol
 from tests.app.book.jobs import filled, standing
 
@@ -294,6 +301,43 @@ def _remembered() -> list[bytes]:
         return [*made, path.read_bytes()]
 
 
+@contextmanager
+def _blackbox(folder: Path) -> Iterator[Reader]:
+    path = folder / "a.blackbox"
+
+    def read(data: bytes) -> str:
+        path.write_bytes(data)
+        try:
+            box = read_box(path)
+        except BoxError as fault:
+            return _answer(fault)
+        said = []
+        for stream in box.streams:
+            try:
+                said += [reading.valid for _, reading in played(stream)]
+            except PLAYING_FAULTS as fault:
+                said.append(type(fault).__name__)
+        return f"{len(box.events)} {said}"
+
+    yield read
+
+
+def _boxes() -> list[bytes]:
+    heard = Heard(
+        SourceInfo("sound:", (Role.DIFFERENTIAL,), "given", 1e4, 5e3),
+        load_profile("130mm-48tpi"),
+        EnvelopeOptions(),
+    )
+    piece = Piece(1e9, 0, 1e-3, False, False, np.sin(np.arange(1200) ** 2).astype("f4")[:, None])
+    with tempfile.TemporaryDirectory(prefix="evenlobe-fuzz-") as name:
+        path = Path(name) / "a.blackbox"
+        file = BoxFile(Path(name) / "running-a.blackbox")
+        file.add([(1, facts_of(heard))], [(1, piece)], [Event(1e9, "state", "running", {"a": 1})])
+        file.copy(path)
+        file.close()
+        return [path.read_bytes()]
+
+
 TARGETS: dict[str, Target] = {
     each.name: each
     for each in (
@@ -308,6 +352,7 @@ TARGETS: dict[str, Target] = {
         Target("stream", _stream, _streams),
         Target("steps", _steps, _answers),
         Target("settings", _settings, _remembered),
+        Target("blackbox", _blackbox, _boxes),
     )
 }
 """All targets by name."""

@@ -7,7 +7,7 @@ from tests.fuzz.mutator import LONGEST, mutated
 from tests.fuzz.running import fuzzed
 from tests.fuzz.targets import TARGETS
 
-EXECUTIONS = {"csv": 60, "wav": 60, "import": 100}
+EXECUTIONS = {"csv": 60, "wav": 60, "import": 100, "blackbox": 100}
 """Where each takes some milliseconds."""
 
 

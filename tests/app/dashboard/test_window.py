@@ -15,6 +15,9 @@ from PySide6.QtGui import QColor, QImage
 from PySide6.QtWidgets import QAbstractButton, QApplication, QComboBox, QLineEdit, QListWidget
 
 from app.analysis.results import Sign
+from app.blackbox import recorder
+from app.blackbox.file import BoxFile
+from app.blackbox.recorder import BlackBox
 from app.dashboard.help_page import cannot_do, cautions, help_html, keys
 from app.dashboard.needle_page.dial import deflection
 from app.dashboard.settings import Settings
@@ -429,6 +432,42 @@ def test_a_fault_in_a_slot_is_printed_and_said_in_the_window(qtbot):
         run_dashboard(FakeSession(fails), None, ["evenlobe"])  # until it is said
         assert sys.excepthook is before
     assert {kind for kind, *_ in faults} == {ZeroDivisionError}
+
+
+def test_the_last_minute_is_kept_by_a_key_and_its_folder_can_be_shown(qtbot, tmp_path):
+    box = BlackBox(tmp_path)
+    window = MainWindow(FakeSession(), LIGHT, box=box)
+    qtbot.addWidget(window)
+    try:
+        window.show()
+        qtbot.keyClick(window, Qt.Key.Key_B, Qt.KeyboardModifier.ControlModifier)
+        qtbot.waitUntil(lambda: "The last minute is kept" in window.top_bar.words, timeout=20_000)
+    finally:
+        box.end()
+    (path,) = tmp_path.iterdir()
+    assert path.name in window.top_bar.words
+    assert window.top_bar._folder.isVisible()
+
+
+def test_what_a_crash_has_left_is_told_by_the_next_start(qtbot, tmp_path, monkeypatch):
+    monkeypatch.setattr(recorder, "boxes_folder", lambda: tmp_path)
+    left = BoxFile(tmp_path / "running-a.blackbox")
+    left._db.close()  # as a process that is killed does
+    told = []
+
+    def look():
+        shown = [each for each in QApplication.topLevelWidgets() if isinstance(each, MainWindow)]
+        told.extend(w for each in shown if "evenlobe replay" in (w := each.top_bar.words))
+        if told:
+            QApplication.closeAllWindows()
+
+    looking = QTimer(interval=50)
+    looking.timeout.connect(look)
+    looking.start()
+    assert run_dashboard(FakeSession(), None, ["evenlobe"]) == 0
+    (path,) = tmp_path.iterdir()
+    assert path.name in told[0]
+    assert path.name.endswith("-crash.blackbox")
 
 
 def test_failed_source_parks_with_the_sentence(qtbot):
