@@ -159,7 +159,8 @@ def read(kind: type[_Record], tree: object, where: str) -> _Record:
             raise CodingError(f"{place} is missing")
         found[name] = _typed(type_, left.pop(name), place)
     for key in left:
-        raise CodingError(f"{where}.{str(key)[:40]} is not known here")
+        named = "".join(sign if sign.isprintable() else "\ufffd" for sign in str(key)[:40])
+        raise CodingError(f"{where}.{named} is not known here")
     return kind(**found)
 
 

@@ -30,6 +30,8 @@ _SEGMENT = np.dtype([("trigger_s", "f8"), ("offset_s", "f8")])
 """Time of a segment's trigger after the first one's, and of its first sample after that."""
 _DIGITS = 7
 """HORIZ_INTERVAL is a float of 32 bits."""
+_MOST_FRAMES = 2.0**53
+"""Beyond these a float does not count frames one by one."""
 _TRUNCATED = "the file is truncated; copy or save it again"
 
 
@@ -100,8 +102,11 @@ def _base(rate_hz: float, count: int, parts: int, segments: NDArray[np.void]) ->
     if count % parts or len(segments) != parts:
         raise FormatError("its segments do not fit its samples; save it again")
     each = count // parts
-    begins_s = segments["trigger_s"] + segments["offset_s"]
-    starts = np.rint((begins_s - begins_s[0]) * rate_hz)
+    with np.errstate(over="ignore", invalid="ignore"):
+        begins_s = segments["trigger_s"] + segments["offset_s"]
+        starts = np.rint((begins_s - begins_s[0]) * rate_hz)
+    if not np.all(np.abs(starts) < _MOST_FRAMES):
+        raise FormatError("its segments lie beyond all measure; save it again")
     if not np.all(np.diff(starts) > each):
         raise FormatError("its segments overlap in time; save it again")
     return TimeBase(

@@ -94,6 +94,7 @@ def of_options(**changes):
         ({"goal_um": math.inf}, "options.goal_um is not a finite number"),
         ({"goal_um": math.nan}, "options.goal_um is not a finite number"),
         ({"other": 1}, "options.other is not known here"),
+        ({"o\x1b[2Jr": 1}, r"options.o�\[2Jr is not known here"),
     ],
 )
 def test_a_number_that_is_none_is_told_by_its_place(change, said):

@@ -199,6 +199,8 @@ def test_trc_segments_lie_where_they_were_triggered(tmp_path):
     ]
     refused(trc(tmp_path, segments=segments[::-1]), "overlap")
     refused(trc(tmp_path, segments=segments[:3]), "do not fit")
+    for far_s in (1e300, np.inf, np.nan):
+        refused(trc(tmp_path, segments=[*segments[:3], (far_s, 0.0)]), "beyond all measure")
 
 
 @pytest.mark.parametrize(
