@@ -1,4 +1,4 @@
-"""Widgets that more than one page has: panels, fitted words, lists, fields, buttons, plots, pages.
+"""Widgets that more than one page has: panels, lists, fields, buttons, plots, pages.
 
 Lists, fields and buttons do one thing on Enter and hand it on to nobody; Qt would let the widget
 above do the next thing as well.
@@ -7,11 +7,10 @@ above do the next thing as well.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from functools import lru_cache
 from typing import Any, TypeVar
 
 import pyqtgraph as pg
-from PySide6.QtCore import QEvent, QPointF, QRect, QRectF, QSize, QSizeF, Qt, Signal
+from PySide6.QtCore import QEvent, QRect, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import (
     QColor,
     QFocusEvent,
@@ -45,6 +44,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from app.dashboard.lettering import LEFT, write
 from app.dashboard.style import LIGHT, Sizes, Theme, font_of_cap
 from app.dashboard.text import translate
 
@@ -94,6 +94,7 @@ class Instrument(QWidget):
     def __init__(self, min_size: tuple[int, int], parent: QWidget | None) -> None:
         super().__init__(parent)
         self._theme, self._sizes = LIGHT, Sizes(1.0)
+        self._wanted = QRectF()
         self.setMinimumSize(*min_size)
 
     def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
@@ -111,10 +112,19 @@ class Instrument(QWidget):
             with QPainter(panel) as painter:
                 paint_panel(painter, QRectF(self.rect()), self._theme, self._sizes)
             QPixmapCache.insert(key, panel)
+        self._wanted = QRectF(event.rect())
         with QPainter(self) as painter:
             painter.drawPixmap(0, 0, panel)
             painter.setRenderHint(QPainter.RenderHint.Antialiasing)
             self._paint(painter)
+
+    def _is_wanted(self, box: QRectF) -> bool:
+        """Return whether a part of the widget is to be painted now, by what has changed."""
+        return self._wanted.intersects(box)
+
+    def _renew(self, box: QRectF) -> None:
+        """Ask for a part of the widget to be painted again."""
+        self.update(box.toAlignedRect())
 
     def _blank(self) -> QPixmap:
         """Return a picture of the widget's size with nothing on it but the bench."""
@@ -135,67 +145,6 @@ def paint_panel(painter: QPainter, box: QRectF, theme: Theme, sizes: Sizes) -> N
     painter.setBrush(QColor(theme.face))
     corner = sizes.px(_ROUND_PX)
     painter.drawRoundedRect(box.adjusted(1, 1, -1, -1), corner, corner)
-
-
-_MIN_PX = 8
-_MIN_LINE_PX = 7
-CENTRED = Qt.AlignmentFlag.AlignCenter
-_WRAPPED = int(CENTRED) | int(Qt.TextFlag.TextWordWrap)
-LEFT = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
-RIGHT = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
-
-
-def write(
-    painter: QPainter,
-    box: QRectF,
-    words: str,
-    largest_px: int,
-    align: Qt.AlignmentFlag = CENTRED,
-    *,
-    bold: bool = False,
-) -> None:
-    """Write words into a box, in the painter's pen, no larger than `largest_px`."""
-    font = font_of_cap(10, bold=bold)
-    font.setPixelSize(size_that_fits(words, box.width(), box.height(), largest_px, bold))
-    painter.setFont(font)
-    painter.drawText(box, int(align) | int(Qt.TextFlag.TextWordWrap), words)
-
-
-def write_line(painter: QPainter, box: QRectF, words: str, align: Qt.AlignmentFlag) -> None:
-    """Write one line in the painter's pen and font, smaller where it is too long for the box."""
-    usual = painter.font()
-    needed = QFontMetricsF(usual).horizontalAdvance(words)
-    if needed > box.width():
-        small = QFont(usual)
-        small.setPixelSize(max(_MIN_LINE_PX, int(usual.pixelSize() * box.width() / needed)))
-        painter.setFont(small)
-        words = QFontMetricsF(small).elidedText(words, Qt.TextElideMode.ElideRight, box.width())
-    painter.drawText(box, align, words)
-    painter.setFont(usual)
-
-
-@lru_cache(maxsize=256)
-def size_that_fits(words: str, wide: float, high: float, largest_px: int, bold: bool) -> int:
-    """Return the largest font size, in pixels, at which words stay within a box."""
-    font = font_of_cap(10, bold=bold)
-    low, top = _MIN_PX, max(_MIN_PX, largest_px)
-    room = QRectF(QPointF(), QSizeF(wide, high))
-    while low < top:
-        middle = (low + top + 1) // 2
-        font.setPixelSize(middle)
-        needed = QFontMetricsF(font).boundingRect(room, _WRAPPED, words)
-        fits = needed.height() <= high and needed.width() <= wide
-        low, top = (middle, top) if fits else (low, middle - 1)
-    return low
-
-
-def height_of(words: str, wide: float, most: float, size_px: int) -> float:
-    """Return the height that wrapped words need, at most `most`."""
-    font = font_of_cap(10)
-    font.setPixelSize(size_px)
-    room = QRectF(QPointF(), QSizeF(wide, most))
-    needed = QFontMetricsF(font).boundingRect(room, _WRAPPED, words)
-    return min(most, needed.height())
 
 
 class FittedText(QWidget):
@@ -537,9 +486,13 @@ class StillPlot(pg.PlotWidget):
         """Return a pen whose width is in pixels of a full-HD window."""
         ink = QColor(colour)
         ink.setAlphaF(alpha)
-        pen = QPen(ink, max(1.0, self._sizes.px(width)))
+        pen = QPen(ink, self.line_px(width))
         pen.setCosmetic(True)
         return pen
+
+    def line_px(self, width: float) -> float:
+        """Return how wide a line is drawn that is `width` pixels of a full-HD window wide."""
+        return max(1.0, self._sizes.px(width))
 
     def set_virtual(self, virtual: bool) -> None:
         """Set whether the samples come from the virtual drive."""
@@ -568,10 +521,6 @@ class TitledPlot(QWidget):
     def set_virtual(self, virtual: bool) -> None:
         """Set whether the samples come from the virtual drive."""
         self._plot.set_virtual(virtual)
-
-    def repaint_soon(self) -> None:
-        """Ask for the plot to be painted again."""
-        self._plot.viewport().update()
 
     def _set_title(self, words: str) -> None:
         if words != self._title.text():

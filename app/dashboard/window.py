@@ -16,7 +16,6 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 from PySide6.QtCore import QSize, QStandardPaths, Qt, QTimer, QUrl, Signal
 from PySide6.QtGui import (
     QCloseEvent,
@@ -829,22 +828,3 @@ def run_dashboard(
         box.end()
         for each, handler in before.items():
             signal.signal(each, handler)
-
-
-def paint_time_ms(window: MainWindow, frames: int = 60) -> float:
-    """Return the median time to show and paint one frame, in milliseconds.
-
-    It is the most costly frame: the newest view is taken, and every instrument is painted again,
-    changed or not.
-    """
-    window.stop()
-    times_s = []
-    for _ in range(frames):
-        begun_s = time.perf_counter()
-        window.tick()
-        window.needle_page.repaint_instruments()
-        QApplication.processEvents()
-        times_s.append(time.perf_counter() - begun_s)
-        time.sleep(0.016)
-    window.start()
-    return 1e3 * float(np.median(times_s))

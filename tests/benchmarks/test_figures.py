@@ -6,7 +6,7 @@ Cramér-Rao bound: Kay; Rife and Boorstyn (from memory), see :meth:`tests.synthe
 import numpy as np
 import pytest
 
-from tests.benchmarks import accuracy, lag, throughput
+from tests.benchmarks import accuracy, lag, paint, throughput
 
 pytestmark = pytest.mark.benchmark
 
@@ -54,6 +54,13 @@ def test_the_needle_is_painted_soon_after_the_reading():
 
 
 @pytest.mark.real_time
+@pytest.mark.slow
+def test_a_painted_frame_takes_few_blits_in_every_view(qapp):
+    frames = paint.measure_frames(frames=30)
+    assert [each.view for each in frames] == list(paint.VIEWS)
+    assert max(each.times for each in frames) <= paint.TIMES_ALLOWED
+
+
 @pytest.mark.slow
 def test_the_analysis_outruns_a_transform_of_the_whole():
     rates = throughput.measure_rates(turns=20.4, rounds=3)

@@ -16,8 +16,9 @@ from PySide6.QtWidgets import (
 
 from app.analysis.results import Verdict
 from app.dashboard.job_panel.text import Row
+from app.dashboard.lettering import LEFT, RIGHT
 from app.dashboard.style import LIGHT, Sizes, Theme, font_of_cap
-from app.dashboard.widgets import ENTERS, LEFT, RIGHT, named, on_enter
+from app.dashboard.widgets import ENTERS, named, on_enter
 from app.job.plan import StepState
 
 _ROW = Qt.ItemDataRole.UserRole

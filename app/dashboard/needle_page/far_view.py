@@ -8,11 +8,12 @@ from PySide6.QtCore import QRectF, Qt
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QResizeEvent
 from PySide6.QtWidgets import QVBoxLayout, QWidget
 
+from app.dashboard.lettering import CENTRED, letter, size_that_fits
 from app.dashboard.needle_page.dial import Limits
 from app.dashboard.needle_page.meter import Meter
 from app.dashboard.style import Sizes, Theme, font_of_cap
 from app.dashboard.text import Face, translate
-from app.dashboard.widgets import CENTRED, Instrument, laid, named, size_that_fits
+from app.dashboard.widgets import Instrument, laid, named
 
 FAR_CAP = 88.0
 """Figures across the room, in pixels of a full-HD window; capitals are a little less, 84."""
@@ -113,14 +114,30 @@ class _Lines(Instrument):
                 return high
             self.cap_px *= _SMALLER
 
+    def say(self, words: FarWords, most_high: float) -> None:
+        """Show words, and paint only what is new of them where all keep their places."""
+        before, cap_px = self.places(self.width()), self.cap_px
+        self.words = words
+        high = self.fit(self.width(), most_high)
+        now = self.places(self.width())
+        if high != self.height() or cap_px != self.cap_px or len(before) != len(now):
+            self.setFixedHeight(high)
+            self.update()
+            return
+        for old, new in zip(before, now, strict=True):
+            if old != new:
+                self._renew(old[0].united(new[0]))
+
     def _paint(self, painter: QPainter) -> None:
         """Paint each line in its place."""
         for room, words, ink, size in self.places(self.width()):
+            if not self._is_wanted(room):
+                continue
             font = font_of_cap(10, bold=True)
             font.setPixelSize(size)
             painter.setFont(font)
             painter.setPen(ink)
-            painter.drawText(room, int(CENTRED) | int(Qt.TextFlag.TextWordWrap), words)
+            letter(painter, room, int(CENTRED) | int(Qt.TextFlag.TextWordWrap), words)
 
 
 class FarView(QWidget):
@@ -150,17 +167,18 @@ class FarView(QWidget):
         """Show a face, and the words that go with it."""
         self.meter.show_face(face, dt_s)
         if words != self._lines.words:
-            self._lines.words = words
             spoken = (words.direction, words.figure, words.nudge, words.ask)
             self._lines.setAccessibleDescription(". ".join(filter(None, spoken)))
-            self._fit()
+            self._lines.say(words, self._most_high)
 
     def _fit(self) -> None:
         """Give the words their room, and the needle the rest."""
-        high = self._lines.fit(self.width(), _MOST_PART * self.height())
-        if high != self._lines.height():
-            self._lines.setFixedHeight(high)
+        self._lines.setFixedHeight(self._lines.fit(self.width(), self._most_high))
         self._lines.update()
+
+    @property
+    def _most_high(self) -> float:
+        return _MOST_PART * self.height()
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
         """Fit the words to the new size."""

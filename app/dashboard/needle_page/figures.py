@@ -6,9 +6,10 @@ from PySide6.QtCore import QRectF, QSize, Qt
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
+from app.dashboard.lettering import RIGHT, letter, size_that_fits
 from app.dashboard.style import FIGURE_CAP, Sizes, Theme, font_of_cap
 from app.dashboard.text import Face, FigureText
-from app.dashboard.widgets import RIGHT, Instrument, named, size_that_fits
+from app.dashboard.widgets import Instrument, named
 
 _RATIO_CAP = 104.0
 _SMALL_CAP = FIGURE_CAP + 5
@@ -75,7 +76,7 @@ class FiguresView(Instrument):
         room = QFontMetricsF(painter.font()).horizontalAdvance(f"{name}  ")
         painter.setPen(QColor(self._theme.ink))
         painter.setFont(font_of_cap(cap, bold=True))
-        painter.drawText(inner, RIGHT, figure.text)
+        letter(painter, inner, int(RIGHT), figure.text)
         # As large as the uncertainty, for it may matter more.
         small = font_of_cap(px(17))
         beside = inner.adjusted(room, 0, 0, 0)

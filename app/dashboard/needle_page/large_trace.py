@@ -1,8 +1,4 @@
-"""The trace over the whole window: persistence, mean, lobe over lobe, zoom, cursors, files of it.
-
-Turns that have been are painted once each into a picture, which fades with every turn that comes:
-a frame costs the same however many of them are seen.
-"""
+"""The trace over the whole window: persistence, mean, lobe over lobe, zoom, cursors, files."""
 
 from __future__ import annotations
 
@@ -13,22 +9,25 @@ from pathlib import Path
 
 import numpy as np
 import pyqtgraph as pg
-from numpy.typing import NDArray
-from PySide6.QtCore import QPointF, QRectF, Qt, Signal
-from PySide6.QtGui import QColor, QPainter, QPixmap, QPolygonF
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QColor, QPainter
 from PySide6.QtSvg import QSvgGenerator
-from PySide6.QtWidgets import QLabel, QStyleOptionGraphicsItem, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QLabel, QVBoxLayout, QWidget
 
 from app.analysis.results import Trace
-from app.dashboard.style import Sizes, Theme
+from app.dashboard.needle_page.turns_picture import (
+    MOST_TURNS,
+    Curve,
+    Line,
+    TurnsPicture,
+    curve_of,
+)
+from app.dashboard.style import LIGHT, Sizes, Theme
 from app.dashboard.text import translate
 from app.dashboard.widgets import FlowRow, Picker, StillPlot, TouchButton, laid, named
 from app.files import atomic_write
 
-MOST_TURNS = 60
-"""Turns that are kept to be painted again where the window or the zoom changes."""
 _DECAYS = (0, 4, 16, 60)
-_LEAST_ALPHA = 0.03
 _ZOOM = 1.25
 _HEADROOM = 1.3
 
@@ -38,107 +37,6 @@ class Fold(StrEnum):
 
     TURN = "one turn"
     LOBE = "lobe over lobe"
-
-
-class _Faded(pg.GraphicsObject):
-    """The turns that have been, each fainter than the next."""
-
-    def __init__(self, view_box: pg.ViewBox) -> None:
-        super().__init__()
-        self._box = view_box
-        self._picture = QPixmap()
-        self._of: QRectF | None = None
-        self.turns: deque[tuple[NDArray[np.float64], NDArray[np.float64]]] = deque(
-            maxlen=MOST_TURNS
-        )
-        self.decay = 0
-        self.ink = QColor("black")
-        self.setZValue(-5)
-        view_box.sigRangeChanged.connect(self.forget_picture)
-        view_box.sigResized.connect(self.forget_picture)
-
-    def add(self, turns: NDArray[np.float64], heights_v: NDArray[np.float64]) -> None:
-        """Take one more turn, in front of the others."""
-        self.turns.append((turns, heights_v))
-        if not self.decay:
-            return
-        if self._of is None:
-            self.update()
-            return
-        with QPainter(self._picture) as painter:
-            self._fade(painter)
-            self._draw(painter, turns, heights_v, 1.0)
-        self.update()
-
-    def forget_picture(self, *_: object) -> None:
-        """Paint the turns anew: where they lie, or how they fade, has changed."""
-        self._of = None
-        self.prepareGeometryChange()
-        self.update()
-
-    def boundingRect(self) -> QRectF:  # noqa: N802
-        """Return what is in view."""
-        return self._box.viewRect()
-
-    def paint(
-        self,
-        painter: QPainter,
-        option: QStyleOptionGraphicsItem,
-        widget: QWidget | None = None,
-    ) -> None:
-        """Paint the picture, which is made anew only where it has to be."""
-        del option, widget
-        if not self.decay:
-            return
-        if self._of is None:
-            self._make()
-        view = self._box.viewRect()
-        painter.save()
-        painter.setTransform(self.sceneTransform().inverted()[0], combine=True)
-        painter.drawPixmap(self._box.sceneBoundingRect().topLeft(), self._picture)
-        painter.restore()
-        self._of = view
-
-    def _make(self) -> None:
-        size = self._box.sceneBoundingRect().size().toSize()
-        self._picture = QPixmap(max(1, size.width()), max(1, size.height()))
-        self._picture.fill(Qt.GlobalColor.transparent)
-        self._of = self._box.viewRect()
-        shown = list(self.turns)[-self.decay :]
-        with QPainter(self._picture) as painter:
-            for rank, (turns, heights_v) in enumerate(shown):
-                part = (rank + 1) / len(shown)
-                self._draw(painter, turns, heights_v, max(_LEAST_ALPHA, part))
-
-    def _fade(self, painter: QPainter) -> None:
-        painter.setCompositionMode(QPainter.CompositionMode.CompositionMode_DestinationIn)
-        kept = QColor(0, 0, 0)
-        kept.setAlphaF(_LEAST_ALPHA ** (1.0 / self.decay))
-        painter.fillRect(self._picture.rect(), kept)
-        painter.setCompositionMode(QPainter.CompositionMode.CompositionMode_SourceOver)
-
-    def _draw(
-        self,
-        painter: QPainter,
-        turns: NDArray[np.float64],
-        heights_v: NDArray[np.float64],
-        alpha: float,
-    ) -> None:
-        view, size = self._box.viewRect(), self._picture.size()
-        ink = QColor(self.ink)
-        ink.setAlphaF(0.6 * alpha)
-        painter.setPen(ink)
-        x = (turns - view.left()) / view.width() * size.width()
-        y = (1.0 - (heights_v - view.top()) / view.height()) * size.height()
-        for part in _runs(np.isfinite(y)):
-            line = zip(x[part].tolist(), y[part].tolist(), strict=True)
-            painter.drawPolyline(QPolygonF([QPointF(*place) for place in line]))
-
-
-def _runs(known: NDArray[np.bool_]) -> list[slice]:
-    """Return the stretches in which all is known."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], known.astype(np.int8), [0]))))
-    return [slice(int(low), int(high)) for low, high in edges.reshape(-1, 2)]
 
 
 def cursor_words(
@@ -188,16 +86,13 @@ class LargeTrace(QWidget):
         self._plot = StillPlot({}, self)
         self._box = self._plot.plot_item.getViewBox()
         self._plot.plot_item.setMouseEnabled(x=True, y=True)
-        self._faded = _Faded(self._box)
-        self._plot.plot_item.addItem(self._faded, ignoreBounds=True)
-        self._reference = pg.PlotCurveItem(antialias=False)
-        self._newest = pg.PlotCurveItem(antialias=True)
-        self._other = pg.PlotCurveItem(antialias=True)
+        self._theme = LIGHT
+        self.picture = TurnsPicture(self._box)
         self._cursors = [
             pg.InfiniteLine(at, movable=True, label=f"{number}", labelOpts={"position": 0.97})
             for number, at in ((1, 0.25), (2, 0.75))
         ]
-        for each in (self._reference, self._other, self._newest, *self._cursors):
+        for each in (self.picture, *self._cursors):
             self._plot.plot_item.addItem(each, ignoreBounds=True)
         for cursor in self._cursors:
             cursor.setVisible(False)
@@ -258,17 +153,13 @@ class LargeTrace(QWidget):
 
     def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
+        self._theme = theme
         self._plot.apply_theme(theme, sizes)
-        self._newest.setPen(self._plot.pen(theme.needle, 2))
-        self._other.setPen(self._plot.pen(theme.second, 2))
-        dashed = self._plot.pen(theme.second, 2)
-        dashed.setStyle(Qt.PenStyle.DashLine)
-        self._reference.setPen(dashed)
         for cursor in self._cursors:
             cursor.setPen(self._plot.pen(theme.ink, 2))
             cursor.label.setColor(theme.ink)
-        self._faded.ink = QColor(theme.needle)
-        self._faded.forget_picture()
+        self._take_decay()
+        self._draw()
 
     def set_virtual(self, virtual: bool) -> None:
         """Set whether the samples come from the virtual drive."""
@@ -277,8 +168,7 @@ class LargeTrace(QWidget):
     def clear(self) -> None:
         """Forget the turns of a source that is closed; a held one stays."""
         self._turns.clear()
-        self._faded.turns.clear()
-        self._faded.forget_picture()
+        self.picture.forget_past()
         self._draw()
 
     def hold(self, held: Trace | None) -> None:
@@ -303,9 +193,7 @@ class LargeTrace(QWidget):
             return
         self._turn_ms = 60e3 / speed_rpm if speed_rpm else None
         if self._turns:
-            past = self._turns[-1]
-            for turns, heights_v in self._folded(past):
-                self._faded.add(turns, heights_v)
+            self.picture.add_past(self._folded(self._turns[-1]))
         else:
             self._rescale(trace)
         self._turns.append(trace)
@@ -377,37 +265,44 @@ class LargeTrace(QWidget):
         peak_v = float(np.nanmax(np.where(np.isfinite(trace.envelope_v), trace.envelope_v, 0.0)))
         self._plot.plot_item.setYRange(0.0, max(peak_v, 1e-9) * _HEADROOM, padding=0.0)
 
-    def _folded(self, trace: Trace) -> list[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    def _folded(self, trace: Trace) -> list[Curve]:
         """Return the curves that a turn is drawn as."""
-        turns, heights_v = trace.turns.astype(np.float64), trace.envelope_v.astype(np.float64)
+        whole = curve_of(trace)
         if self._fold is Fold.TURN:
-            return [(turns, heights_v)]
-        first = turns < 0.5
-        return [(turns[first], heights_v[first]), (turns[~first] - 0.5, heights_v[~first])]
+            return [whole]
+        first, turns, heights_v = whole.turns < 0.5, whole.turns, whole.heights_v
+        return [
+            Curve(turns[first], heights_v[first]),
+            Curve(turns[~first] - 0.5, heights_v[~first]),
+        ]
 
     def _draw(self) -> None:
-        shown = self.shown
-        empty = np.array([])
-        curves = [] if shown is None else self._folded(shown)
-        curves += [(empty, empty)] * (2 - len(curves))
-        for item, (turns, heights_v) in zip((self._newest, self._other), curves, strict=True):
-            _set(item, turns, heights_v)
-        held = [] if self._held is None else self._folded(self._held)
-        _set(self._reference, *(held[0] if held else (empty, empty)))
+        first, second = QColor(self._theme.needle), QColor(self._theme.second)
+        width_px = self._plot.line_px(2)
+        lines = []
+        if self._held is not None:
+            held = self._folded(self._held)[0]
+            lines.append(Line(held, second, width_px, dashed=True))
+        if (shown := self.shown) is not None:
+            lines += [
+                Line(curve, ink, width_px)
+                for curve, ink in reversed(
+                    list(zip(self._folded(shown), (first, second), strict=False))
+                )
+            ]
+        self.picture.show_lines(lines)
         self._tell()
 
     def _take_decay(self) -> None:
-        self._faded.decay = self.decay.currentData()
-        self._faded.forget_picture()
+        self.picture.set_past(QColor(self._theme.needle), self.decay.currentData())
         self._tell()
 
     def _take_fold(self) -> None:
         self._fold = self.fold.currentData()
-        self._faded.turns.clear()
+        self.picture.forget_past()
         for past in list(self._turns)[:-1]:
-            self._faded.turns.extend(self._folded(past))
+            self.picture.add_past(self._folded(past))
         self.fit()
-        self._faded.forget_picture()
         self._draw()
 
     def _take_cursors(self) -> None:
@@ -432,13 +327,7 @@ class LargeTrace(QWidget):
                 float(np.interp(at, shown.turns, shown.envelope_v)) for at in (first, second)
             )
             words.append(cursor_words((first, second), (heights_v[0], heights_v[1]), self._turn_ms))
-        self._title.setText("   ·   ".join(words))
-        self.setAccessibleDescription(self._title.text())
-
-
-def _set(
-    curve: pg.PlotCurveItem, turns: NDArray[np.float64], heights_v: NDArray[np.float64]
-) -> None:
-    known = np.isfinite(heights_v)
-    joined = known & np.append(known[1:], False)
-    curve.setData(turns, np.where(known, heights_v, 0.0), connect=joined)
+        title = "   ·   ".join(words)
+        if title != self._title.text():
+            self._title.setText(title)
+            self.setAccessibleDescription(title)

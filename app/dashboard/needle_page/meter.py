@@ -12,6 +12,7 @@ from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QPainter, QPaintEvent, QPen, QPixmap, QPolygonF, QResizeEvent
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
+from app.dashboard.lettering import RIGHT, write
 from app.dashboard.needle_page.dial import (
     REST,
     WORDS_PX,
@@ -22,7 +23,7 @@ from app.dashboard.needle_page.dial import (
 )
 from app.dashboard.style import FIGURE_CAP, Sizes, Theme, font_of_cap
 from app.dashboard.text import Face
-from app.dashboard.widgets import RIGHT, Instrument, named, write
+from app.dashboard.widgets import Instrument, named
 
 
 def damping_for(overshoot: float) -> float:
@@ -158,8 +159,11 @@ class Meter(Instrument):
         target = REST if face.balance is None else deflection(face.balance)
         self._needle.step(target, dt_s)
         moved = abs(self._needle.position - self._painted) * self._geometry.radius
-        if changed or moved > _STILL_PX:
+        if changed:
             self.update()
+        elif moved > _STILL_PX:
+            # The words below stay as they are.
+            self.update(0, 0, self.width(), math.ceil(self._geometry.cover_top))
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
         """Fit the dial into the new size."""
@@ -179,7 +183,9 @@ class Meter(Instrument):
             painter.setRenderHint(QPainter.RenderHint.Antialiasing)
             self._paint_needles(painter)
             if self._below_px >= WORDS_PX:
-                self._paint_words(painter)
+                self._paint_pace(painter)
+                if event.rect().bottom() > self._geometry.cover_top:
+                    self._paint_words(painter)
             if self.hasFocus():
                 painter.setPen(QPen(QColor(self._theme.second), 3))
                 painter.setBrush(Qt.BrushStyle.NoBrush)
@@ -263,14 +269,17 @@ class Meter(Instrument):
         painter.setBrush(QColor(self._theme.face) if hollow else colour)
         painter.drawPolygon(QPolygonF(corners))
 
+    def _paint_pace(self, painter: QPainter) -> None:
+        px, width = self._sizes.px, self._geometry.size.width()
+        painter.setPen(QColor(self._theme.faint))
+        pace = QRectF(width / 2, self._geometry.cover_top - px(44), width / 2 - px(20), px(34))
+        write(painter, pace, self._face.pace, font_of_cap(px(15)).pixelSize(), RIGHT)
+
     def _paint_words(self, painter: QPainter) -> None:
         px, width = self._sizes.px, self._geometry.size.width()
         top = self._geometry.cover_top
         painter.setPen(QPen(QColor(self._theme.line), max(1.0, px(2))))
         painter.drawLine(QPointF(px(16), top), QPointF(width - px(16), top))
-        painter.setPen(QColor(self._theme.faint))
-        pace = QRectF(width / 2, top - px(44), width / 2 - px(20), px(34))
-        write(painter, pace, self._face.pace, font_of_cap(px(15)).pixelSize(), RIGHT)
         parked = self._face.balance is None
         painter.setPen(QColor(self._theme.faint if parked else self._theme.ink))
         headline = QRectF(px(16), top + px(8), width - px(32), px(76))

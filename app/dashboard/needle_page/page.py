@@ -572,13 +572,6 @@ class NeedlePage(QWidget):
             and job.drive.arrived is not None
         )
 
-    def repaint_instruments(self) -> None:
-        """Ask for all that moves to be painted anew, changed or not."""
-        for part in (self.meter, self.figures, self.status, self.far.meter):
-            part.update()
-        self.trace.repaint_soon()
-        self.strip.repaint_soon()
-
     def go_on(self) -> None:
         """Do the next thing: of a teaching under way, else of the job, else of the line above."""
         if self._controller.job is not None and not self.prompt.prompt.may_teach:

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections import deque
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
-from PySide6.QtCore import Qt
-from PySide6.QtGui import QBrush, QColor
-from PySide6.QtWidgets import QGraphicsRectItem, QWidget
+from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtGui import QBrush, QColor, QPainter, QPolygonF, QTransform
+from PySide6.QtWidgets import QGraphicsRectItem, QStyleOptionGraphicsItem, QWidget
 
 from app.analysis.results import Trace
 from app.dashboard.needle_page.dial import Limits, balance_of, deflection, deflections
+from app.dashboard.needle_page.turns_picture import Line, TurnsPicture, curve_of
 from app.dashboard.style import LIGHT, Sizes, Theme
 from app.dashboard.widgets import TitledPlot
 
@@ -142,6 +143,84 @@ class _TurnAxis(pg.AxisItem):
         return f"{value:g} · {value * self.turn_ms:.0f} ms"
 
 
+_SYMBOLS = (
+    QPolygonF([QPointF(0.0, 0.5), QPointF(-0.5, -0.5), QPointF(0.5, -0.5)]),
+    QPolygonF(QRectF(-0.5, -0.5, 1.0, 1.0)),
+)
+"""Of the first and of the second lobe, one pixel large, y downward."""
+
+
+@dataclass(frozen=True, slots=True)
+class Top:
+    """The top of a lobe: its place in the turn and its height, its rank, and words for it."""
+
+    at: tuple[float, float]
+    rank: int
+    words: str
+
+
+class _Tops(pg.GraphicsObject):
+    """Marks the tops of the lobes, each by a shape and a colour of its own."""
+
+    def __init__(self, box: pg.ViewBox) -> None:
+        super().__init__()
+        self._box = box
+        self._theme, self._sizes = LIGHT, Sizes(1.0)
+        self.tops: tuple[Top, ...] = ()
+        for changed in (box.sigRangeChanged, box.sigResized):
+            changed.connect(lambda *_: self.prepareGeometryChange())
+
+    @property
+    def size_px(self) -> float:
+        """Edge of a mark."""
+        return max(8.0, self._sizes.px(13))
+
+    def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
+        """Take on colours and sizes."""
+        self._theme, self._sizes = theme, sizes
+        self.update()
+
+    def show_tops(self, tops: tuple[Top, ...]) -> None:
+        """Mark these, in place of those before."""
+        if tops != self.tops:
+            self.tops = tops
+            self.update()
+
+    def boundingRect(self) -> QRectF:  # noqa: N802
+        """Return what is in view."""
+        return self._box.viewRect()
+
+    def paint(
+        self,
+        painter: QPainter,
+        option: QStyleOptionGraphicsItem,
+        widget: QWidget | None = None,
+    ) -> None:
+        """Paint each mark, and its words above it."""
+        del option, widget
+        to_pixels = painter.transform()
+        painter.resetTransform()
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        font = painter.font()
+        font.setPixelSize(self._sizes.text_px)
+        font.setBold(True)
+        painter.setFont(font)
+        size = self.size_px
+        larger = QTransform.fromScale(size, size)
+        for top in self.tops:
+            where = to_pixels.map(QPointF(*top.at))
+            painter.setPen(QColor(self._theme.face))
+            painter.setBrush(QColor(self._theme.needle if top.rank == 0 else self._theme.second))
+            painter.drawPolygon(larger.map(_SYMBOLS[top.rank]).translated(where))
+            painter.setPen(QColor(self._theme.ink))
+            box = QRectF(where.x() - 200, where.y() - size - 100, 400, 100)
+            painter.drawText(box, _ABOVE, top.words)
+        painter.setTransform(to_pixels)
+
+
+_ABOVE = int(Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignBottom)
+
+
 class TraceView(TitledPlot):
     """The newest turn of the envelope with both lobes marked, the last ones fading behind it."""
 
@@ -149,21 +228,17 @@ class TraceView(TitledPlot):
         self._axis = _TurnAxis("bottom")
         super().__init__({"bottom": self._axis}, parent)
         self._theme: Theme = LIGHT
-        self._turns: deque[Trace] = deque(maxlen=_PAST + 1)
+        self._newest: Trace | None = None
         self._held: Trace | None = None
         self._frozen = False
         self._current = self._named = True
         self._top_v = 0.0
         self._plot.plot_item.setXRange(0.0, 1.0, padding=0.02)
         self._axis.setTickSpacing(0.25, 0.25)
-        self._past = [self._curve(z) for z in range(_PAST)]
-        self._reference = self._curve(_PAST)
-        self._newest = self._curve(_PAST + 1, smooth=True)
-        self._tops = pg.ScatterPlotItem(pxMode=True)
-        self._plot.addItem(self._tops)
-        self._names = [pg.TextItem(anchor=(0.5, 1.1)) for _ in range(2)]
-        for name in self._names:
-            self._plot.addItem(name)
+        box = self._plot.plot_item.getViewBox()
+        self.picture, self._tops = TurnsPicture(box, _PAST), _Tops(box)
+        for each in (self.picture, self._tops):
+            self._plot.plot_item.addItem(each, ignoreBounds=True)
         self.setAccessibleName(self.tr("Envelope of one turn"))
         self._show_title()
 
@@ -180,29 +255,25 @@ class TraceView(TitledPlot):
     @property
     def shown(self) -> Trace | None:
         """The turn in front."""
-        return self._turns[-1] if self._turns else None
+        return self._newest
+
+    @property
+    def tops(self) -> tuple[Top, ...]:
+        """The lobes' tops that are marked."""
+        return self._tops.tops
 
     def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
         self._theme = theme
         self._plot.apply_theme(theme, sizes)
-        for rank, curve in enumerate(self._past):
-            curve.setPen(self._plot.pen(theme.ink, 1, 0.10 + 0.08 * rank))
-        self._ink_newest()
-        dashed = self._plot.pen(theme.second, 2)
-        dashed.setStyle(Qt.PenStyle.DashLine)
-        self._reference.setPen(dashed)
-        for name in self._names:
-            name.setColor(theme.ink)
-            font = name.textItem.font()
-            font.setPixelSize(sizes.text_px)
-            font.setBold(True)
-            name.setFont(font)
-        self._mark()
+        self._tops.apply_theme(theme, sizes)
+        self.picture.set_past(QColor(theme.ink), _PAST)
+        self._draw()
 
     def clear(self) -> None:
         """Forget the turns: another source has been opened. A held one stays, to compare with."""
-        self._turns.clear()
+        self._newest = None
+        self.picture.forget_past()
         self._frozen = False
         self._draw()
         self._show_title()
@@ -215,7 +286,7 @@ class TraceView(TitledPlot):
     def hold(self, held: bool) -> None:
         """Keep the turn in front as a reference, or let it go."""
         self._held = self.shown if held else None
-        _draw_turn(self._reference, self._held)
+        self._draw()
         self._show_title()
 
     def show_trace(
@@ -236,39 +307,33 @@ class TraceView(TitledPlot):
         """
         if self._frozen:
             return
-        if (current, named) != (self._current, self._named):
-            self._current, self._named = current, named
-            self._ink_newest()
-            self._mark()
-            self._show_title()
-        if trace is None:
+        is_new = trace is not None and (self._newest is None or trace.number != self._newest.number)
+        known_as = current, named
+        if not is_new and known_as == (self._current, self._named):
             return
-        if self._turns and self._turns[-1].number == trace.number:
-            return
-        self._turns.append(trace)
-        self._axis.set_turn(round(60e3 / speed_rpm) if speed_rpm else None)
+        self._current, self._named = known_as
+        if is_new:
+            if self._newest is not None:
+                self.picture.add_past([curve_of(self._newest)])
+            self._newest = trace
+            self._axis.set_turn(round(60e3 / speed_rpm) if speed_rpm else None)
         self._draw()
-
-    def _curve(self, depth: int, *, smooth: bool = False) -> pg.PlotCurveItem:
-        curve = pg.PlotCurveItem(antialias=smooth)
-        curve.setSegmentedLineMode("on")
-        curve.setZValue(depth)
-        self._plot.addItem(curve)
-        return curve
-
-    def _ink_newest(self) -> None:
-        """Dim the turn in front, like the needle, while no reading goes with it."""
-        ink = self._theme.needle if self._current else self._theme.parked
-        self._newest.setPen(self._plot.pen(ink, 2))
+        self._show_title()
 
     def _draw(self) -> None:
-        *past, newest = self._turns or [None]
-        empty = [None] * (_PAST - len(past))
-        for curve, turn in zip([*self._past, self._newest], [*empty, *past, newest], strict=True):
-            _draw_turn(curve, turn)
-        if newest is not None:
-            known = np.isfinite(newest.envelope_v)
-            self._fit(float(newest.envelope_v.max(initial=0.0, where=known)))
+        # The turn in front is dim, like the needle, while no reading goes with it.
+        ink = QColor(self._theme.needle if self._current else self._theme.parked)
+        width_px = self._plot.line_px(2)
+        lines = []
+        if self._held is not None:
+            held = curve_of(self._held)
+            lines.append(Line(held, QColor(self._theme.second), width_px, dashed=True))
+        if self._newest is not None:
+            newest = curve_of(self._newest)
+            lines.append(Line(newest, ink, width_px))
+            known = np.isfinite(newest.heights_v)
+            self._fit(float(newest.heights_v.max(initial=0.0, where=known)))
+        self.picture.show_lines(lines)
         self._mark()
 
     def _fit(self, peak_v: float) -> None:
@@ -278,32 +343,19 @@ class TraceView(TitledPlot):
             self._plot.plot_item.setYRange(0.0, self._top_v, padding=0.0)
 
     def _mark(self) -> None:
-        trace = self.shown
-        tops = [] if trace is None else list(zip(trace.tops_turns, trace.tops_v, strict=True))
-        known = [top if np.isfinite(top).all() else None for top in tops]
-        size = max(8.0, self._plot.sizes.px(13))
-        self._tops.setData(
-            [
-                {
-                    "pos": top,
-                    "symbol": "t" if rank % 2 == 0 else "s",
-                    "size": size,
-                    "brush": self._theme.needle if rank % 2 == 0 else self._theme.second,
-                    "pen": self._theme.face,
-                }
-                for rank, top in enumerate(known)
-                if top is not None
-            ]
-        )
         lobe = self.tr("lobe {0:.3g} V")
         words = (lobe, lobe)
         if self._named:
             words = (self.tr("first {0:.3g} V"), self.tr("second {0:.3g} V"))
-        for name, text, top in zip(self._names, words, [*known, None, None][:2], strict=True):
-            name.setVisible(top is not None and self._current)
-            if top is not None:
-                name.setText(text.format(top[1]))
-                name.setPos(*top)
+        newest = self._newest
+        tops = () if newest is None else zip(newest.tops_turns, newest.tops_v, strict=True)
+        self._tops.show_tops(
+            tuple(
+                Top(at, rank % 2, words[rank].format(at[1]) if self._current and rank < 2 else "")
+                for rank, at in enumerate(tops)
+                if np.isfinite(at).all()
+            )
+        )
 
     def _show_title(self) -> None:
         words = [self.tr("One turn: envelope in V")]
@@ -314,14 +366,6 @@ class TraceView(TitledPlot):
         if self._held is not None:
             words.append(self.tr("dashed: held turn"))
         self._set_title("   ·   ".join(words))
-
-
-def _draw_turn(curve: pg.PlotCurveItem, turn: Trace | None) -> None:
-    if turn is None:
-        curve.setData([], [])
-    else:
-        known_v, joined = _joined(turn.envelope_v)
-        curve.setData(turn.turns, known_v, connect=joined)
 
 
 def _round_up(value: float) -> float:

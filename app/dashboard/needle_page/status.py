@@ -10,8 +10,9 @@ from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen, QPolygon
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from app.analysis.results import Geometry, Reading
+from app.dashboard.lettering import LEFT, height_of, write, write_line
 from app.dashboard.text import current_reading, translate
-from app.dashboard.widgets import LEFT, Instrument, height_of, named, write, write_line
+from app.dashboard.widgets import Instrument, named
 from app.live.view import Level, Phase, View, reading_age_s
 from app.profiles import Profile
 from app.text import rate_words
@@ -213,6 +214,7 @@ class StatusView(Instrument):
         self._lines: tuple[StatusLine, ...] = ()
         self._notes: tuple[str, ...] = ()
         self._settings = ""
+        self._rows: tuple[QRectF, ...] = ()
         self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)
         named(self, self.tr("State of the source"))
 
@@ -225,11 +227,19 @@ class StatusView(Instrument):
         self, lines: tuple[StatusLine, ...], notes: tuple[str, ...], settings: str = ""
     ) -> None:
         """Show the state, and settings and notes below it; paint only what is new."""
-        if (lines, notes, settings) != (self._lines, self._notes, self._settings):
-            self._lines, self._notes, self._settings = lines, notes, settings
-            words = [*(f"{each.name}: {each.words}" for each in lines), settings, *notes]
-            self.setAccessibleDescription("; ".join(filter(None, words)))
+        before = self._lines
+        others = (notes, settings) != (self._notes, self._settings)
+        if lines == before and not others:
+            return
+        self._lines, self._notes, self._settings = lines, notes, settings
+        words = [*(f"{each.name}: {each.words}" for each in lines), settings, *notes]
+        self.setAccessibleDescription("; ".join(filter(None, words)))
+        if others or [each.name for each in lines] != [each.name for each in before]:
             self.update()
+            return
+        for rank, (old, new) in enumerate(zip(before, lines, strict=True)):
+            if old != new:
+                self._renew(self._rows[rank] if rank < len(self._rows) else QRectF(self.rect()))
 
     def _paint(self, painter: QPainter) -> None:
         """Paint each line: shape, name, words."""
@@ -255,8 +265,13 @@ class StatusView(Instrument):
         painter.setFont(font)
         metrics = QFontMetricsF(font)
         names = max(metrics.horizontalAdvance(line.name) for line in self._lines)
-        for rank, line in enumerate(self._lines):
-            box = QRectF(pad, pad + rank * step, self.width() - 2 * pad, step)
+        wide = self.width() - 2 * pad
+        self._rows = tuple(
+            QRectF(pad, pad + rank * step, wide, step) for rank in range(len(self._lines))
+        )
+        for box, line in zip(self._rows, self._lines, strict=True):
+            if not self._is_wanted(box):
+                continue
             mark = step * 0.5
             self._paint_mark(painter, QPointF(pad + mark / 2, box.center().y()), mark, line.grade)
             painter.setPen(QColor(self._theme.faint))

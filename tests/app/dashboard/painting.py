@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from typing import ClassVar
+from unittest.mock import patch
 
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QBrush, QColor, QPainter, QPainterPath, QPixmap, QPolygonF
@@ -108,6 +109,11 @@ class Recorder(QPainter):
         super().drawEllipse(*where)
 
 
+WORDS_AS_TEXT = patch("app.dashboard.lettering._TRACED_PX", 10_000)
+"""Large words come from kept pictures of letters, of which nothing would be noted."""
+
+
+@WORDS_AS_TEXT
 def painted(paint, width=2000, height=1200):
     """The marks of a function that is given a painter."""
     ground = QPixmap(width, height)
@@ -124,7 +130,8 @@ def painted_by(widget, monkeypatch):
         if module.startswith("app."):
             monkeypatch.setattr(f"{module}.QPainter", Recorder, raising=False)
     Recorder.marks = []
-    widget.grab()
+    with WORDS_AS_TEXT:
+        widget.grab()
     monkeypatch.undo()
     return Recorder.marks
 

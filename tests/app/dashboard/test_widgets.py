@@ -1,8 +1,9 @@
 """What more than one page is made of: words in boxes, controls and their keys, plots, rows."""
 
+import numpy as np
 import pytest
 from PySide6.QtCore import QEvent, QRectF, Qt
-from PySide6.QtGui import QFontMetricsF, QKeyEvent, QPixmapCache
+from PySide6.QtGui import QFontMetricsF, QImage, QKeyEvent, QPainter, QPixmapCache
 from PySide6.QtWidgets import (
     QApplication,
     QGraphicsItem,
@@ -15,9 +16,9 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from app.dashboard.lettering import LEFT, height_of, letter, size_that_fits, write, write_line
 from app.dashboard.style import DARK, LIGHT, Sizes, font_of_cap
 from app.dashboard.widgets import (
-    LEFT,
     Field,
     FittedText,
     Instrument,
@@ -28,15 +29,11 @@ from app.dashboard.widgets import (
     TouchButton,
     button_row,
     form_of,
-    height_of,
     laid,
     paint_virtual,
-    size_that_fits,
-    write,
-    write_line,
 )
 from tests.app.dashboard.painting import painted, painted_by, texts
-from tests.app.dashboard.pictures import near
+from tests.app.dashboard.pictures import near, pixels
 
 WRAPPED = Qt.AlignmentFlag.AlignCenter.value | Qt.TextFlag.TextWordWrap.value
 WORDS = "some words that are long enough to go on in a second line and a third"
@@ -84,6 +81,29 @@ def test_words_are_written_into_their_box_and_wrapped(qapp):
     (mark,) = painted(lambda painter: write(painter, box, "a", 12))
     assert mark.align == Qt.AlignmentFlag.AlignCenter
     assert not mark.bold
+
+
+@pytest.mark.parametrize("words", ["0.853", "−12.4 %", "move inward ▶"])
+@pytest.mark.parametrize("side", ["AlignLeft", "AlignRight", "AlignHCenter"])
+@pytest.mark.parametrize("height", ["AlignTop", "AlignVCenter", "AlignBottom"])
+def test_large_words_look_as_the_painter_writes_them(qapp, words, side, height):
+    """Beside drawText of the same words, which is what the kept letters stand for."""
+    flags = Qt.AlignmentFlag[side].value | Qt.AlignmentFlag[height].value
+    pictures = []
+    for write_them in (QPainter.drawText, letter):
+        picture = QImage(1200, 220, QImage.Format.Format_RGB32)
+        picture.fill(Qt.GlobalColor.white)
+        with QPainter(picture) as painter:
+            painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+            painter.setFont(font_of_cap(88, bold=True))
+            write_them(painter, QRectF(10, 10, 1180, 200), flags, words)
+        pictures.append(255 - pixels(picture)[..., 0])
+    wanted, found = pictures
+    # Letters begin at whole pixels, so that their edges differ by parts of one.
+    assert np.abs(found - wanted).sum() < 0.06 * wanted.sum()
+    for axis in (0, 1):
+        ends = [np.flatnonzero(each.max(axis=axis) > 128)[[0, -1]] for each in pictures]
+        assert np.abs(ends[0] - ends[1]).max() <= 1
 
 
 @pytest.mark.parametrize(("wide", "part"), [(2.0, 1.0), (1.0, 1.0), (0.8, 0.8), (0.3, 0.3)])

@@ -24,7 +24,7 @@ from app.dashboard.settings import Settings
 from app.dashboard.style import CONTRAST, DARK, LIGHT, Colours, Sizes
 from app.dashboard.text import Unit
 from app.dashboard.widgets import TouchButton
-from app.dashboard.window import MainWindow, paint_time_ms, run_dashboard
+from app.dashboard.window import MainWindow, run_dashboard
 from app.live.opening import Opening
 from app.live.view import Listing, Phase, View
 from tests.app.dashboard.fakes import FakeControls, FakeSession, reading, view
@@ -401,10 +401,6 @@ def test_clock_is_the_one_given(qtbot):
     window.tick()
     assert window.needle_page.meter.face.balance is None
     assert "Stale" in window.needle_page.meter.face.detail
-
-
-def test_paint_time_is_measured(window):
-    assert 0.0 < paint_time_ms(window, frames=3) < 1000.0
 
 
 def test_running_opens_closes_and_returns(qtbot):

@@ -34,7 +34,7 @@ def feed(large, count, balance=0.1):
 
 def test_so_many_turns_are_kept_and_no_more(large):
     feed(large, MOST_TURNS + 20)
-    assert len(large._turns) == len(large._faded.turns) == MOST_TURNS
+    assert len(large._turns) == len(large.picture.past) == MOST_TURNS
     assert large.shown.number == MOST_TURNS + 19
 
 
@@ -56,9 +56,8 @@ def test_turns_behind_are_seen_only_with_persistence(large):
     large.decay.setCurrentIndex(large.decay.findData(16))
     behind = ink(large)
     assert behind > 1.05 * alone
-    # Painted anew after a zoom they are seen as well; one by one they were seen the same.
-    large._faded.forget_picture()
-    assert ink(large) == pytest.approx(behind, rel=0.02)
+    large.decay.setCurrentIndex(large.decay.findData(0))
+    assert ink(large) == alone
 
 
 def test_a_turn_far_behind_has_faded(large):
@@ -99,11 +98,12 @@ def test_the_mean_is_the_mean_of_the_turns_kept(large):
 def test_lobes_lie_over_each_other(large):
     feed(large, 1, balance=0.2)
     large.fold.setCurrentIndex(large.fold.findData(Fold.LOBE))
-    first, second = large._newest.getData(), large._other.getData()
-    assert first[0].max() <= 0.5
-    assert second[0].max() <= 0.5
+    second, first = (line.curve for line in large.picture.lines)
+    assert first.turns.max() <= 0.5
+    assert second.turns.max() <= 0.5
     # A − B over A + B is the balance: 0.6 V and 0.4 V.
-    assert (first[1].max(), second[1].max()) == pytest.approx((0.6, 0.4), abs=0.01)
+    tops_v = first.heights_v.max(), second.heights_v.max()
+    assert tops_v == pytest.approx((0.6, 0.4), abs=0.01)
 
 
 def test_cursors_tell_volts_time_and_degrees(large):
@@ -138,9 +138,10 @@ def test_a_held_turn_stays_with_another_source(large):
     large.hold(large.shown)
     large.clear()
     assert large.shown is None
-    assert len(large._reference.getData()[0]) == 1000
+    (held,) = large.picture.lines
+    assert held.dashed
     large.hold(None)
-    assert len(large._reference.getData()[0]) == 0
+    assert not large.picture.lines
 
 
 def test_zoom_and_pan_and_the_whole_turn(large):

@@ -6,12 +6,12 @@ import pytest
 from PySide6.QtCore import QPointF, Qt
 from PySide6.QtWidgets import QSizePolicy
 
+from app.dashboard.lettering import size_that_fits
 from app.dashboard.needle_page.dial import REST, Limits
 from app.dashboard.needle_page.figures import FiguresView
 from app.dashboard.needle_page.meter import Ballistics, Meter
 from app.dashboard.style import DARK, FIGURE_CAP, LIGHT, Sizes, font_of_cap
 from app.dashboard.text import Face, FigureText
-from app.dashboard.widgets import size_that_fits
 from tests.app.dashboard.needle_page.test_dial_painted import at, centre
 from tests.app.dashboard.painting import painted_by, texts
 
@@ -234,7 +234,7 @@ def test_a_needle_that_moves_less_than_a_fifth_of_a_pixel_asks_for_no_paint(mete
     for _ in range(100):
         meter.show_face(face, 0.016)
     meter.grab()
-    monkeypatch.setattr(meter, "update", lambda: asked.append(True))
+    monkeypatch.setattr(meter, "update", lambda *_: asked.append(True))
     where = meter.painted_deflection
     for away_px, paints in ((0.19, False), (0.21, True), (-0.19, False), (-0.21, True)):
         asked.clear()

@@ -103,16 +103,6 @@ def test_without_a_job_needle_and_figures_have_their_full_size(page):
     assert page.figures._sizes == Sizes(0.84, 4.0)
 
 
-def test_all_that_moves_is_painted_anew_on_request(page, monkeypatch):
-    asked = []
-    for part in (page.meter, page.figures, page.status):
-        monkeypatch.setattr(part, "update", lambda p=part: asked.append(p))
-    for plot in (page.trace, page.strip):
-        monkeypatch.setattr(plot, "repaint_soon", lambda p=plot: asked.append(p))
-    page.repaint_instruments()
-    assert asked == [page.meter, page.figures, page.status, page.trace, page.strip]
-
-
 def test_hands_do_nothing_without_a_virtual_drive(qtbot):
     controls = FakeControls()
     there = [controls]

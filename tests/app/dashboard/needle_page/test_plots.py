@@ -12,6 +12,7 @@ from app.dashboard.needle_page.dial import Limits, deflection
 from app.dashboard.needle_page.plots import StripView, TraceView
 from app.dashboard.style import DARK, LIGHT, Sizes
 from tests.app.dashboard.fakes import trace
+from tests.app.dashboard.painting import painted, texts
 from tests.app.dashboard.pictures import different, pixels
 
 
@@ -24,40 +25,50 @@ def shown(qtbot):
     return made
 
 
+def inks(view):
+    return [line.ink.name() for line in view.picture.lines]
+
+
 def points(curve):
     x, y = curve.getData()
     return (0, None) if x is None else (len(x), y)
 
 
 def names(view):
-    return [name.toPlainText() for name in view._names if name.isVisible()]
+    return [top.words for top in view.tops if top.words]
+
+
+def front(view, place=-1):
+    """The heights of a line in front."""
+    return view.picture.lines[place].curve.heights_v
+
+
+def behind(view):
+    """The heights of the turns behind, oldest first."""
+    return [curve.heights_v for (curve,) in view.picture.past]
 
 
 def test_newest_turn_stands_in_front_and_the_last_ones_behind(shown):
     for number in range(8):
         shown.show_trace(trace(0.1, number), 300.0, current=True, named=True)
     assert shown.shown.number == 7
-    np.testing.assert_array_equal(points(shown._newest)[1], trace(0.1, 7).envelope_v)
-    behind = [points(curve)[1] for curve in shown._past]
-    for curve, number in zip(behind, range(3, 7), strict=True):
+    np.testing.assert_array_equal(front(shown), trace(0.1, 7).envelope_v)
+    for curve, number in zip(behind(shown), range(7), strict=True):
         np.testing.assert_array_equal(curve, trace(0.1, number).envelope_v)
-    alphas = [curve.opts["pen"].color().alphaF() for curve in shown._past]
-    assert alphas == sorted(alphas)
-    assert alphas[-1] < 0.6
+    assert shown.picture.decay == 4  # that many of them are seen
 
 
 def test_same_turn_is_taken_once(shown):
     for _ in range(5):
         shown.show_trace(trace(0.1, 3), 300.0, current=True, named=True)
-    assert points(shown._past[-1])[0] == 0
+    assert not behind(shown)
 
 
 def test_lobes_are_marked_with_name_and_height(shown):
     shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
     assert names(shown) == ["first 0.6 V", "second 0.4 V"]
-    spots = shown._tops.points()
-    assert [spot.symbol() for spot in spots] == ["t", "s"]
-    assert [spot.pos().x() for spot in spots] == [0.25, 0.75]
+    assert [top.rank for top in shown.tops] == [0, 1]
+    assert [top.at[0] for top in shown.tops] == [0.25, 0.75]
 
 
 def test_lobes_have_no_rank_while_the_side_is_not_known(shown):
@@ -69,7 +80,7 @@ def test_no_height_is_written_without_a_reading(shown):
     shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
     shown.show_trace(trace(0.2, 1), 300.0, current=False, named=True)
     assert not names(shown)
-    assert shown._newest.opts["pen"].color().name() == LIGHT.parked
+    assert inks(shown) == [LIGHT.parked]
     assert "no reading goes with it" in shown.accessibleDescription()
 
 
@@ -88,9 +99,10 @@ def test_held_turn_stays(shown):
     shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
     shown.hold(True)
     shown.show_trace(trace(0.0, 2), 300.0, current=True, named=True)
-    np.testing.assert_array_equal(points(shown._reference)[1], trace(0.2, 1).envelope_v)
+    np.testing.assert_array_equal(front(shown, 0), trace(0.2, 1).envelope_v)
+    assert [line.dashed for line in shown.picture.lines] == [True, False]
     shown.hold(False)
-    assert points(shown._reference)[0] == 0
+    assert [line.dashed for line in shown.picture.lines] == [False]
     assert shown.held is None
 
 
@@ -136,9 +148,9 @@ def inked(shown, low, high):
     empty = shown.grab().toImage()
     box = shown._plot.plot_item.getViewBox().sceneBoundingRect().translated(shown._plot.pos())
     at = [box.left() + box.width() * (0.02 + place) / 1.04 for place in (low, high)]
-    shown._newest.setVisible(False)
+    shown.picture.setVisible(False)
     changed = np.any(pixels(shown.grab().toImage()) != pixels(empty), axis=2)
-    shown._newest.setVisible(True)
+    shown.picture.setVisible(True)
     return bool(changed[:, round(at[0]) + 2 : round(at[1]) - 2].any())
 
 
@@ -148,7 +160,7 @@ def test_lost_samples_are_a_gap_in_the_turn(shown):
     assert not inked(shown, 0.2, 0.3)
     assert inked(shown, 0.31, 0.95)
     assert names(shown) == ["second 0.5 V"]
-    assert [spot.pos().x() for spot in shown._tops.points()] == [0.75]
+    assert [top.at[0] for top in shown.tops] == [0.75]
     assert 0.5 < shown._top_v <= 2.0
     shown.hold(True)
     shown.show_trace(trace(0.0, 2), 300.0, current=True, named=True)
@@ -162,6 +174,7 @@ def test_a_turn_of_which_nothing_is_known_draws_nothing_and_keeps_the_scale(show
     lost = with_gap(slice(None), 2)
     lost = replace(lost, turns=lost.turns[:points], envelope_v=lost.envelope_v[:points])
     shown.show_trace(lost, 300.0, current=True, named=True)
+    shown.picture.forget_past()
     assert not inked(shown, 0.0, 1.0)
     assert not names(shown)
     assert shown._top_v == scale_v
@@ -233,46 +246,47 @@ def test_strip_says_that_the_side_is_not_known(strip):
     assert "outward up" in strip.accessibleDescription()
 
 
-def test_turns_lie_one_above_the_other_the_older_the_fainter(shown):
-    assert [curve.zValue() for curve in shown._past] == [0, 1, 2, 3]
-    assert (shown._reference.zValue(), shown._newest.zValue()) == (4, 5)
+def test_the_held_turn_is_dashed_below_the_newest(shown):
+    shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
+    shown.hold(True)
     for unit in (1.0, 2.0):
         shown.apply_theme(LIGHT, Sizes(unit))
-        pens = [curve.opts["pen"] for curve in shown._past]
-        alphas = [pen.color().alphaF() for pen in pens]
-        assert alphas == pytest.approx([0.10, 0.18, 0.26, 0.34], abs=1e-3)
-        assert {(pen.color().name(), pen.widthF()) for pen in pens} == {(LIGHT.ink, unit)}
-        held, newest = shown._reference.opts["pen"], shown._newest.opts["pen"]
-        assert (held.color().name(), held.widthF()) == (LIGHT.second, 2 * unit)
-        assert held.style() == Qt.PenStyle.DashLine
-        assert (newest.color().name(), newest.widthF()) == (LIGHT.needle, 2 * unit)
-        for name in shown._names:
-            assert name.color.name() == LIGHT.ink
-            font = name.textItem.font()
-            assert (font.pixelSize(), font.bold()) == (Sizes(unit).text_px, True)
-    smooth = [curve.opts["antialias"] for curve in (*shown._past, shown._reference)]
-    assert smooth == [False] * 5
-    assert shown._newest.opts["antialias"]
-    curves = (*shown._past, shown._reference, shown._newest)
-    assert {curve.opts["segmentedLineMode"] for curve in curves} == {"on"}
-    assert {curve.scene() for curve in curves} == {shown._plot.scene()}
+        held, newest = shown.picture.lines
+        assert (held.ink.name(), held.width_px, held.dashed) == (LIGHT.second, 2 * unit, True)
+        assert (newest.ink.name(), newest.width_px, newest.dashed) == (
+            LIGHT.needle,
+            2 * unit,
+            False,
+        )
+    assert shown.picture.zValue() < shown._tops.zValue()
+    assert {each.scene() for each in (shown.picture, shown._tops)} == {shown._plot.scene()}
 
 
 @pytest.mark.parametrize("unit", [0.4, 2.0])
-def test_tops_are_told_by_shape_and_colour_and_named_above(shown, unit):
+def test_tops_are_told_by_shape_and_colour_and_named_above(shown, unit, monkeypatch):
     shown.apply_theme(LIGHT, Sizes(unit))
     shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
-    first, second = shown._tops.points()
-    for spot, symbol, ink in ((first, "t", LIGHT.needle), (second, "s", LIGHT.second)):
-        assert spot.symbol() == symbol
-        assert spot.brush().color().name() == ink
-        assert spot.pen().color().name() == LIGHT.face
-        assert spot.size() == max(8.0, 13 * unit)
-    assert shown._tops.opts["pxMode"]
-    for name, top in zip(shown._names, (first, second), strict=True):
-        assert name.pos().toTuple() == pytest.approx(top.pos().toTuple())
-        assert name.anchor.toTuple() == (0.5, 1.1)
-        assert name.scene() is shown._plot.scene()
+    shown.grab()  # lays it out
+    marks = painted(lambda painter: shown._tops.paint(painter, None))
+    first, second = (mark for mark in marks if mark.kind == "Polygon")
+    size = max(8.0, 13 * unit)
+    for mark, corners, ink, at in (
+        (first, 3, LIGHT.needle, (0.25, 0.6)),
+        (second, 5, LIGHT.second, (0.75, 0.4)),
+    ):
+        across, down = mark.shape[::2], mark.shape[1::2]
+        assert len(across) == corners
+        assert max(across) - min(across) == max(down) - min(down) == pytest.approx(size)
+        assert (mark.brush, mark.pen) == (ink, LIGHT.face)
+        middle = (max(across) + min(across)) / 2, (max(down) + min(down)) / 2
+        assert middle == pytest.approx(at, abs=1e-5)
+    written = texts(marks)
+    for words, polygon in (("first 0.6 V", first), ("second 0.4 V", second)):
+        mark = written[words]
+        assert (mark.font_px, mark.bold, mark.pen) == (Sizes(unit).text_px, True, LIGHT.ink)
+        left, top, wide, high = mark.shape
+        assert left + wide / 2 == pytest.approx(sum(polygon.shape[:2:2]) / 1, abs=size)
+        assert top + high <= min(polygon.shape[1::2])
 
 
 def test_turn_goes_from_left_to_right_with_quarters(shown):
@@ -325,18 +339,17 @@ def test_a_held_turn_and_a_frozen_picture_are_told(shown):
     assert told() == ["One turn: envelope in V", "dashed: held turn"]
     shown.hold(False)
     assert told() == ["One turn: envelope in V"]
-    assert points(shown._reference)[0] == 0
-    assert points(shown._newest)[0] == 0
+    assert not shown.picture.lines
     assert shown.shown is None
 
 
 def test_a_reading_that_comes_back_brights_the_turn_in_front(shown):
     shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
-    assert shown._newest.opts["pen"].color().name() != LIGHT.parked
+    assert inks(shown) != [LIGHT.parked]
     shown.show_trace(None, None, current=False, named=True)
-    assert shown._newest.opts["pen"].color().name() == LIGHT.parked
+    assert inks(shown) == [LIGHT.parked]
     shown.show_trace(None, None, current=True, named=False)
-    assert shown._newest.opts["pen"].color().name() == LIGHT.needle
+    assert inks(shown) == [LIGHT.needle]
     assert names(shown) == ["lobe 0.6 V", "lobe 0.4 V"]
     assert shown.shown.number == 1
 

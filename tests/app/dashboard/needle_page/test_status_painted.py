@@ -5,9 +5,9 @@ from PySide6.QtGui import QFont, QFontMetricsF
 from PySide6.QtWidgets import QSizePolicy
 
 from app.dashboard.job_panel.panel import ProgressBar
+from app.dashboard.lettering import LEFT, height_of, size_that_fits
 from app.dashboard.needle_page.status import Grade, StatusLine, StatusView
 from app.dashboard.style import LIGHT, Sizes
-from app.dashboard.widgets import LEFT, height_of, size_that_fits
 from tests.app.dashboard.painting import painted_by, texts
 
 LINES = tuple(StatusLine(f"name {grade}", f"words {grade}", grade) for grade in Grade)

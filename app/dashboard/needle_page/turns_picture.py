@@ -1,0 +1,347 @@
+"""Turns of the envelope as one picture: those that have been, each fainter, and curves in front.
+
+A turn is a height for each place, so that what it inks is a span of rows in each column of pixels.
+These are found for a whole turn at once, which is many times faster than to stroke its line, and
+every turn that has been is kept as the pixels that it inked: a turn more costs its own alone.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pyqtgraph as pg
+from numpy.typing import NDArray
+from PySide6.QtCore import QPointF, QRectF, QSize, Qt
+from PySide6.QtGui import QColor, QImage, QPaintEngine, QPainter, QPen, QPolygonF
+from PySide6.QtWidgets import QStyleOptionGraphicsItem, QWidget
+
+from app.analysis.results import Trace
+
+MOST_TURNS = 60
+"""Turns that are kept behind those in front."""
+LEAST_ALPHA = 0.03
+"""Of the oldest turn that is seen, as a part of the newest's behind the front."""
+_PAST_ALPHA = 0.6
+_DASH_PX = 6
+
+Pixels = NDArray[np.int64]
+"""Places in a picture, counted row after row."""
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """Heights in volts at places in the turn, float64 of one length; NaN leaves a gap."""
+
+    turns: NDArray[np.float64]
+    heights_v: NDArray[np.float64]
+
+
+def curve_of(trace: Trace) -> Curve:
+    """Return a whole turn as a curve."""
+    return Curve(trace.turns.astype(np.float64), trace.envelope_v.astype(np.float64))
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A curve in front, with how it is drawn."""
+
+    curve: Curve
+    ink: QColor
+    width_px: float
+    dashed: bool = False
+
+
+def spans(
+    x: NDArray[np.float64], y: NDArray[np.float64], width: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the highest and the lowest point of a line in each column of pixels.
+
+    Parameters
+    ----------
+    x, y : numpy.ndarray
+        float64, shape (n,): points of the line in pixels, `x` ascending; a `y` of NaN leaves a gap.
+    width : int
+        Columns.
+
+    Returns
+    -------
+    numpy.ndarray, numpy.ndarray
+        float64, shape (width,): least and greatest `y`; NaN where there is no line.
+    """
+    if x.size == 0:
+        nothing = np.full(width, np.nan)
+        return nothing, nothing.copy()
+    edges = np.interp(np.arange(width + 1), x, y, left=np.nan, right=np.nan)
+    least, most = np.fmin(edges[:-1], edges[1:]), np.fmax(edges[:-1], edges[1:])
+    # An edge that is known beside one that is not belongs to the other column.
+    torn = np.isnan(edges[:-1]) | np.isnan(edges[1:])
+    least[torn] = most[torn] = np.nan
+    within = np.isfinite(y) & (x >= 0.0) & (x < width)
+    columns, points = x[within].astype(np.int64), y[within]
+    np.fmin.at(least, columns, points)
+    np.fmax.at(most, columns, points)
+    return least, most
+
+
+def covered(
+    least: NDArray[np.float64], most: NDArray[np.float64], height: int
+) -> tuple[Pixels, NDArray[np.float64]]:
+    """Return the pixels between two heights of each column, and how much of each is covered.
+
+    Parameters
+    ----------
+    least, most : numpy.ndarray
+        float64, shape (width,): from where to where, in rows from the top; NaN for nothing.
+    height : int
+        Rows of the picture.
+
+    Returns
+    -------
+    numpy.ndarray, numpy.ndarray
+        int64 and float64, shape (n,): places of the pixels, and 0 to 1.
+    """
+    columns = np.flatnonzero(np.isfinite(least) & (most > 0.0) & (least < height))
+    top = np.clip(least[columns], 0.0, height)
+    bottom = np.clip(most[columns], 0.0, height)
+    first = np.floor(top).astype(np.int64)
+    counts = np.ceil(bottom).astype(np.int64) - first
+    starts = np.cumsum(counts) - counts
+    rows = np.arange(counts.sum()) - np.repeat(starts - first, counts)
+    part = np.minimum(rows + 1, np.repeat(bottom, counts)) - np.maximum(
+        rows, np.repeat(top, counts)
+    )
+    return rows * least.size + np.repeat(columns, counts), part
+
+
+def _broadened(
+    least: NDArray[np.float64], most: NDArray[np.float64], width_px: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Give a line of no width one: to the right, and up and down by as much as it is flat."""
+    up = width_px / 2 / np.hypot(1.0, most - least)
+    for _ in range(round(width_px) - 1):
+        least[1:] = np.minimum(least[1:], np.fmin(least[1:], least[:-1]))
+        most[1:] = np.maximum(most[1:], np.fmax(most[1:], most[:-1]))
+    return least - up, most + up
+
+
+class _Layer:
+    """The pixels of the turns that have been: of each the number of the last turn that inked it."""
+
+    def __init__(self, width: int, height: int) -> None:
+        self._numbers = np.zeros(width * height, np.uint8)
+        self._turns: deque[tuple[int, Pixels]] = deque()
+        self._next = 1
+
+    def add(self, pixels: Pixels) -> None:
+        """Take one more turn, and let the oldest go where there are too many."""
+        if len(self._turns) == MOST_TURNS:
+            number, old = self._turns.popleft()
+            self._numbers[old[self._numbers[old] == number]] = 0
+        self._numbers[pixels] = self._next
+        self._turns.append((self._next, pixels))
+        self._next = self._next % (MOST_TURNS + 1) + 1
+
+    def ink(self, picture: NDArray[np.uint32], ink: QColor, decay: int) -> Pixels:
+        """Paint the newest `decay` of them into a picture, each fainter than the next.
+
+        Returns the pixels that may have been inked.
+        """
+        of_number = np.zeros(MOST_TURNS + 2, np.uint32)
+        for rank, (number, _) in enumerate(reversed(self._turns)):
+            if rank < decay:
+                of_number[number] = _premultiplied(ink, _PAST_ALPHA * LEAST_ALPHA ** (rank / decay))
+        inked = np.flatnonzero(self._numbers != 0)
+        picture[inked] = of_number[self._numbers[inked]]
+        return inked
+
+
+def _premultiplied(ink: QColor, alpha: float) -> int:
+    red, green, blue, _ = (round(alpha * part) for part in ink.getRgb())
+    return round(255 * alpha) << 24 | red << 16 | green << 8 | blue
+
+
+def _ink_over(
+    picture: NDArray[np.uint32], pixels: Pixels, part: NDArray[np.float64], ink: QColor
+) -> None:
+    """Paint pixels over what is there, each by the part that is covered."""
+    channels = picture.view(np.uint8).reshape(-1, 4)
+    red, green, blue, _ = ink.getRgb()
+    full = np.array((blue, green, red, 255), np.float64)
+    part = part[:, None]
+    channels[pixels] = np.round(part * full + (1.0 - part) * channels[pixels]).astype(np.uint8)
+
+
+class TurnsPicture(pg.GraphicsObject):
+    """Turns that have been, and lines in front of them, over the whole of a view box.
+
+    Attributes
+    ----------
+    decay : int
+        How many turns that have been are seen; 0 for none.
+    """
+
+    def __init__(self, box: pg.ViewBox, decay: int = 0) -> None:
+        super().__init__()
+        self._box = box
+        self.decay = decay
+        self._ink = QColor("black")
+        self._past: deque[tuple[Curve, ...]] = deque(maxlen=MOST_TURNS)
+        self._lines: tuple[Line, ...] = ()
+        self._layer: _Layer | None = None
+        self._is_old = True
+        self._pixels = np.zeros(0, np.uint32)
+        self._inked: list[Pixels] = []
+        self._picture = QImage()
+        self.setZValue(-5)
+        box.sigRangeChanged.connect(self._lay_anew)
+        box.sigResized.connect(self._lay_anew)
+
+    @property
+    def past(self) -> tuple[tuple[Curve, ...], ...]:
+        """The turns that have been, oldest first, each as the curves that it is drawn as."""
+        return tuple(self._past)
+
+    @property
+    def lines(self) -> tuple[Line, ...]:
+        """What is in front, the last one foremost."""
+        return self._lines
+
+    def add_past(self, curves: Iterable[Curve]) -> None:
+        """Take one more turn that has been, drawn as so many curves."""
+        curves = tuple(curves)
+        self._past.append(curves)
+        if self._layer is not None:
+            self._layer.add(self._pixels_of(curves))
+        self._renew()
+
+    def forget_past(self) -> None:
+        """Forget the turns that have been."""
+        self._past.clear()
+        self._lay_anew()
+
+    def show_lines(self, lines: Sequence[Line]) -> None:
+        """Put lines in front, in place of those that are there."""
+        self._lines = tuple(lines)
+        self._renew()
+
+    def set_past(self, ink: QColor, decay: int) -> None:
+        """Set the ink of the turns that have been, and how many of them are seen."""
+        self._ink, self.decay = ink, decay
+        self._renew()
+
+    def boundingRect(self) -> QRectF:  # noqa: N802
+        """Return what is in view."""
+        return self._box.viewRect()
+
+    def paint(
+        self,
+        painter: QPainter,
+        option: QStyleOptionGraphicsItem,
+        widget: QWidget | None = None,
+    ) -> None:
+        """Paint the picture, which is made anew only where something has changed."""
+        del option, widget
+        painter.save()
+        painter.setTransform(self.sceneTransform().inverted()[0], combine=True)
+        place = self._box.mapRectToScene(self._box.rect())
+        if painter.paintEngine().type() is QPaintEngine.Type.SVG:
+            self._draw_lines(painter, place)
+        else:
+            ratio = painter.device().devicePixelRatio()
+            size = QSize(round(place.width() * ratio), round(place.height() * ratio))
+            if size != self._picture.size():
+                self._begin(size.expandedTo(QSize(1, 1)))
+            if self._is_old:
+                self._make()
+            self._picture.setDevicePixelRatio(ratio)
+            painter.drawImage(place.topLeft(), self._picture)
+        painter.restore()
+
+    # -- inside --------------------------------------------------------------------------------
+
+    def _renew(self) -> None:
+        self._is_old = True
+        self.update()
+
+    def _lay_anew(self, *_: object) -> None:
+        """Find all pixels anew: what is in view has changed, or where it lies."""
+        self._layer = None
+        self.prepareGeometryChange()
+        self._renew()
+
+    def _begin(self, size: QSize) -> None:
+        """Begin a picture of another size; it lies in `_pixels`."""
+        width, height = size.toTuple()
+        self._pixels = np.zeros(width * height, np.uint32)
+        kind = QImage.Format.Format_ARGB32_Premultiplied
+        self._picture = QImage(self._pixels.data, width, height, 4 * width, kind)
+        self._inked, self._layer, self._is_old = [], None, True
+
+    def _make(self) -> None:
+        """Bring the picture up to date."""
+        width, height = self._picture.size().toTuple()
+        for pixels in self._inked:
+            self._pixels[pixels] = 0
+        self._inked = []
+        if self.decay:
+            if self._layer is None:
+                self._layer = _Layer(width, height)
+                for curves in self._past:
+                    self._layer.add(self._pixels_of(curves))
+            self._inked.append(self._layer.ink(self._pixels, self._ink, self.decay))
+        for line in self._lines:
+            x, y = self._placed(line.curve)
+            least, most = spans(x - (round(line.width_px) - 1) / 2, y, width)
+            if line.dashed:
+                least[np.arange(width) // _DASH_PX % 2 == 1] = np.nan
+            pixels, part = covered(*_broadened(least, most, line.width_px), height)
+            _ink_over(self._pixels, pixels, part, line.ink)
+            self._inked.append(pixels)
+        self._is_old = False
+
+    def _pixels_of(self, curves: tuple[Curve, ...]) -> Pixels:
+        width, height = self._picture.size().toTuple()
+        found = []
+        for curve in curves:
+            least, most = spans(*self._placed(curve), width)
+            found.append(covered(np.floor(least), np.floor(most) + 1.0, height)[0])
+        return np.concatenate(found)
+
+    def _placed(self, curve: Curve) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return a curve in pixels of the picture."""
+        view, size = self._box.viewRect(), self._picture.size()
+        x = (curve.turns - view.left()) / view.width() * size.width()
+        y = (1.0 - (curve.heights_v - view.top()) / view.height()) * size.height()
+        return x, y
+
+    def _draw_lines(self, painter: QPainter, place: QRectF) -> None:
+        """Draw all as lines, for a file that scales."""
+        painter.setClipRect(place)
+        view = self._box.viewRect()
+        past = list(self._past)[-self.decay :] if self.decay else []
+        faded = QColor(self._ink)
+        for rank, curves in enumerate(reversed(past)):
+            faded.setAlphaF(_PAST_ALPHA * LEAST_ALPHA ** (rank / self.decay))
+            painter.setPen(QPen(faded, 1.0))
+            for curve in curves:
+                self._draw_line(painter, curve, place, view)
+        for line in self._lines:
+            style = Qt.PenStyle.DashLine if line.dashed else Qt.PenStyle.SolidLine
+            painter.setPen(QPen(line.ink, line.width_px, style))
+            self._draw_line(painter, line.curve, place, view)
+
+    def _draw_line(self, painter: QPainter, curve: Curve, place: QRectF, view: QRectF) -> None:
+        x = place.left() + (curve.turns - view.left()) / view.width() * place.width()
+        y = place.bottom() - (curve.heights_v - view.top()) / view.height() * place.height()
+        for part in _runs(np.isfinite(y)):
+            points = zip(x[part].tolist(), y[part].tolist(), strict=True)
+            painter.drawPolyline(QPolygonF([QPointF(*point) for point in points]))
+
+
+def _runs(known: NDArray[np.bool_]) -> list[slice]:
+    """Return the stretches in which all is known."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], known.astype(np.int8), [0]))))
+    return [slice(int(low), int(high)) for low, high in edges.reshape(-1, 2)]
