@@ -16,7 +16,7 @@ def _options(arguments: list[str]) -> argparse.Namespace:
     add = parser.add_argument
     add("--seed", type=int, default=1, help="of all cases (default: 1)")
     add("--cases", type=int, default=100, help="in all (default: 100)")
-    add("--kind", help="of this kind of source alone")
+    add("--kind", help="of this kind of source alone; “scope” for all scopes, “scope-A2” for some")
     add("--fault", help="this fault alone")
     add("--case", type=int, help="this case alone, with all that the screen showed")
     add("--workers", type=int, default=1, help="processes (default: 1)")
@@ -30,7 +30,7 @@ def main(arguments: list[str]) -> int:
 
     if options.case is not None:
         key = case.Key(options.kind, options.fault, options.seed, options.case)
-        outcome = case.run(key)
+        outcome = campaign.run_one(key)
         for at_s, words in outcome.shown:
             print(f"{at_s:8.2f} s  {words}")
         print(f"job: {outcome.job}")

@@ -9,8 +9,8 @@ from itertools import islice
 
 import numpy as np
 
+from tests.faults import case, scopes
 from tests.faults.case import Key, Outcome
-from tests.faults.case import run as run_case
 from tests.faults.faults import FAULTS
 from tests.faults.outside import BENCHES
 
@@ -18,13 +18,21 @@ _CHUNK = 4
 
 
 def keys(seed: int, cases: int, kind: str | None, fault: str | None) -> list[Key]:
-    """Return so many cases: of every source and every fault that can happen to it."""
+    """Return so many cases: of every source and every fault that can happen to it.
+
+    Scopes, in real time, are among them where `kind` is how theirs begins, as ``scope-A2``.
+    """
     pairs = [
         (a_kind, each.name)
         for a_kind in BENCHES
         for each in FAULTS.values()
         if a_kind in each.done and kind in (None, a_kind) and fault in (None, each.name)
     ]
+    if kind is not None and kind.startswith(scopes.KIND):
+        drawn = [
+            pair for pair in scopes.pairs() if pair[0].startswith(kind) and fault in (None, pair[1])
+        ]
+        pairs = [drawn[at] for at in np.random.default_rng(seed).permutation(len(drawn))]
     number = 0
     found: list[Key] = []
     while pairs and len(found) < cases:
@@ -33,13 +41,18 @@ def keys(seed: int, cases: int, kind: str | None, fault: str | None) -> list[Key
     return list(islice(found, cases))
 
 
+def run_one(key: Key) -> Outcome:
+    """Run a case: of a scope in real time, of all else by a clock that nobody waits for."""
+    return (scopes if key.kind.startswith(scopes.KIND) else case).run(key)
+
+
 def run(keys: Sequence[Key], workers: int) -> Iterator[Outcome]:
     """Run cases, in as many processes."""
     if workers <= 1:
-        yield from map(run_case, keys)
+        yield from map(run_one, keys)
         return
     with multiprocessing.get_context("spawn").Pool(workers) as pool:
-        yield from pool.imap(run_case, keys, _CHUNK)
+        yield from pool.imap(run_one, keys, _CHUNK)
 
 
 def table(outcomes: Iterable[Outcome]) -> str:

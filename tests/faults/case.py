@@ -15,6 +15,7 @@ from unittest.mock import patch
 
 import numpy as np
 
+from app import faults
 from app.analysis.results import Reading
 from app.job.job import Job
 from app.job.model import CheckName, Do, Stage
@@ -169,8 +170,12 @@ def run(key: Key) -> Outcome:
     ):
         world = World()
         bench = BENCHES[key.kind](world, rng, Path(folder))
+        kept = Path(folder) / "own" / "faults"
         try:
             with ExitStack() as stack:
+                # Faults of the program are found here, and not among the user's own.
+                stack.enter_context(patch.object(faults, "faults_folder", lambda: kept))
+                stack.enter_context(patch.object(faults, "_kept", {}))
                 for where, name, thing in bench.patches():
                     stack.enter_context(patch.object(where, name, thing))
                 timing = Timing(clock=world.monotonic)
@@ -186,6 +191,8 @@ def run(key: Key) -> Outcome:
                 _watch(outcome, world, bench)
         except Exception:
             outcome.faults.append(f"crash: {traceback.format_exc(limit=-3)}")
+        for path in kept.glob("*"):
+            outcome.faults.append(f"a fault of the program: {path.read_text(encoding='utf-8')}")
     return outcome
 
 
@@ -273,7 +280,7 @@ class _Seen:
         # What parks long after the fault has another reason.
         if over_s is None or now_s < over_s + _FROM_IT_S:
             outcome.parked_s = now_s - cause_s
-            outcome.said = _words(view)
+            outcome.said = words_of(view)
 
     def _take_back(self, now_s: float) -> None:
         over_s, outcome = self._bench.over_s, self._outcome
@@ -281,7 +288,7 @@ class _Seen:
             outcome.back_s = outcome.back_s or now_s - over_s
 
     def _note(self, view: View, reading: Reading | None, now_s: float) -> None:
-        words = "valid" if reading is not None and reading.valid else _words(view)
+        words = "valid" if reading is not None and reading.valid else words_of(view)
         if view.phase is not Phase.RUNNING:
             words = f"{view.phase}: {words}"
         if words != self._last:
@@ -302,7 +309,8 @@ class _Seen:
             outcome.faults.append(f"back late: {outcome.back_s}")
 
 
-def _words(view: View) -> str:
+def words_of(view: View) -> str:
+    """Return why no valid reading is shown: of the source, or the first reason."""
     if view.message:
         return view.message
     if view.reading is None or not view.reading.reasons:

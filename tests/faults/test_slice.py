@@ -6,6 +6,7 @@ when no campaign finds anything.
 
 import pytest
 
+from tests.faults.campaign import run_one
 from tests.faults.case import Key, run
 from tests.faults.world import Stuck, World
 
@@ -26,6 +27,16 @@ def test_nothing_is_wrong_and_the_needle_comes_back(kind, fault, number):
     assert not outcome.faults, (str(outcome.key), outcome.faults)
     # A needle that is never there would be right without end.
     assert any(words == "valid" for _, words in outcome.shown)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("kind", "fault"),
+    [("scope-A2-usb", "garbage"), ("scope-B-vxi11", "close"), ("scope-C2-hislip", "truncated")],
+)
+def test_a_scope_comes_back_and_no_reading_is_wrong(kind, fault):
+    outcome = run_one(Key(kind, fault, SEED, 0))
+    assert not outcome.faults, (str(outcome.key), outcome.faults)
 
 
 def test_time_goes_on_only_by_waiting():

@@ -1,0 +1,101 @@
+"""Rows of what a process takes up, as text, as CSV and as a picture."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+import numpy as np
+
+EARLY_S = 600.0
+"""Growth counts from here on: what is made on first use has been made."""
+_NAMES = {
+    "memory_mib": "memory, MiB",
+    "objects": "objects",
+    "handles": "handles",
+    "threads": "threads",
+    "processor": "processor, part of one",
+    "late_ms": "longest frame, ms",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One moment.
+
+    Attributes
+    ----------
+    at_s : float
+        Since the beginning.
+    memory_mib, objects, handles, threads : float, int, int, int
+        Resident memory; objects that the interpreter watches; open files; threads.
+    processor : float
+        Part of one processor since the row before.
+    late_ms : float
+        Longest time from one frame of the window to the next since then.
+    """
+
+    at_s: float
+    memory_mib: float
+    objects: int
+    handles: int
+    threads: int
+    processor: float
+    late_ms: float
+
+
+def table(rows: Sequence[Row], most: int = 30) -> str:
+    """Return a line for each of some rows, evenly spread."""
+    chosen = np.unique(np.linspace(0, len(rows) - 1, min(most, len(rows))).astype(int))
+    lines = ["| minute | " + " | ".join(_NAMES.values()) + " |", "|---" * (len(_NAMES) + 1) + "|"]
+    for row in (rows[at] for at in chosen.tolist()):
+        cells = [f"{row.at_s / 60.0:.1f}", f"{row.memory_mib:.1f}", f"{row.objects}"]
+        cells += [f"{row.handles}", f"{row.threads}", f"{row.processor:.2f}", f"{row.late_ms:.0f}"]
+        lines.append("| " + " | ".join(cells) + " |")
+    return "\n".join(lines)
+
+
+def growth_mib_an_hour(rows: Sequence[Row]) -> float | None:
+    """Return the slope of the memory after the first ten minutes, None where there is no more."""
+    late = [row for row in rows if row.at_s >= EARLY_S]
+    if len(late) < 10:
+        return None
+    at_h = np.array([row.at_s for row in late]) / 3600.0
+    return float(np.polyfit(at_h, [row.memory_mib for row in late], 1)[0])
+
+
+def summary(rows: Sequence[Row], late_ms: Sequence[float]) -> str:
+    """Return growth, and how long a frame took."""
+    slope = growth_mib_an_hour(rows)
+    grown = "too short for a slope" if slope is None else f"{slope:+.1f} MiB an hour"
+    frames = np.quantile(late_ms, (0.5, 0.99, 0.999)) if len(late_ms) else (np.nan,) * 3
+    middle, most, nearly_all = (f"{each:.0f}" for each in frames)
+    return (
+        f"growth after ten minutes: {grown}\n"
+        f"frame to frame: median {middle} ms, 99 % {most} ms, 99.9 % {nearly_all} ms"
+    )
+
+
+def write(rows: Sequence[Row], folder: Path) -> None:
+    """Write ``soak.csv`` and ``soak.png`` into a folder."""
+    import pyqtgraph
+    from pyqtgraph.exporters import ImageExporter
+
+    folder.mkdir(parents=True, exist_ok=True)
+    with (folder / "soak.csv").open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, list(asdict(rows[0])))
+        writer.writeheader()
+        writer.writerows(map(asdict, rows))
+    pyqtgraph.mkQApp()
+    layout = pyqtgraph.GraphicsLayoutWidget(size=(1000, 180 * len(_NAMES)))
+    minutes = [row.at_s / 60.0 for row in rows]
+    for place, (name, words) in enumerate(_NAMES.items()):
+        plot = layout.addPlot(row=place, col=0, title=words)
+        plot.plot(minutes, [getattr(row, name) for row in rows])
+        plot.enableAutoRange()
+    layout.show()
+    pyqtgraph.QtWidgets.QApplication.processEvents()
+    ImageExporter(layout.scene()).export(str(folder / "soak.png"))
+    layout.close()
