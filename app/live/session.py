@@ -184,13 +184,16 @@ class _Run:
 
     def progress(self) -> MeasurementProgress | None:
         """Return how far the measurement has come, None where none was asked for."""
-        measuring = self._measuring
+        measuring, finished = self._measuring, self._finished
         if measuring is None:
             return None
         progress, failure = measuring.progress, self._failure
         if not failure and self._acquisition is not None:
             status = self._acquisition.status()
             failure = status.message if status.phase is Phase.FAILED else ""
+        if finished and not (failure or progress.fault):
+            # Asked for when there was nothing more to come.
+            failure = _NO_MORE[Phase.ENDED]
         if failure and progress.measurement is None:
             return MeasurementProgress(fault=failure)
         return progress

@@ -623,6 +623,14 @@ def test_a_measurement_ends_with_its_capture(session, tmp_path):
     assert "capture" in until(lambda: session.progress().fault, "the fault")
 
 
+def test_a_measurement_of_a_capture_that_has_ended_ends_at_once(session, tmp_path):
+    write_capture(tmp_path / "short.wav", "plus", "minus", "index")
+    session.open(str(tmp_path / "short.wav"), "plus,minus,index")
+    phase_of(session, Phase.ENDED)
+    session.measure(MeasurementRequest(Measurand.RADIAL, 2))
+    assert "capture" in session.progress().fault
+
+
 def test_nothing_is_measured_without_a_source(session):
     session.measure(MeasurementRequest(Measurand.RADIAL))
     assert session.progress() is None
