@@ -260,8 +260,10 @@ class StreamSource(Source):
         values = form.samples(data)
         factor = np.float32(self._options.full_scale_v or 1.0)
         samples_v = np.empty((len(values), len(self._columns)), np.float32)
-        for place, column in enumerate(self._columns):
-            np.multiply(values[:, column], factor, out=samples_v[:, place])
+        # Bytes that are no numbers are passed on as such.
+        with np.errstate(invalid="ignore", over="ignore"):
+            for place, column in enumerate(self._columns):
+                np.multiply(values[:, column], factor, out=samples_v[:, place])
         first, self._count = self._count, self._count + len(values)
         return Block(
             samples_v=samples_v,
