@@ -80,7 +80,7 @@ class BlackBox:
     """
 
     def __init__(self, folder: Path | None = None) -> None:
-        self._folder = folder or boxes_folder()
+        self._folder = (folder or boxes_folder()).absolute()
         self._lock = threading.Lock()
         # Written under the lock, by any thread, and emptied by the black-box thread:
         self._blocks: list[tuple[Block, Heard]] = []
@@ -177,9 +177,10 @@ class BlackBox:
         except (OSError, sqlite3.Error) as fault:
             why = getattr(fault, "strerror", None) or str(fault)
             self._said.append(Said(fault=f"“{self._folder}” cannot be written: {why}"))
-        with self._lock:
-            self._is_over = True
-            self._blocks.clear()
+        finally:
+            with self._lock:
+                self._is_over = True
+                self._blocks.clear()
 
     def _go_on(self, file: BoxFile) -> None:
         while True:
