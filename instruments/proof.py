@@ -6,7 +6,12 @@ from dataclasses import dataclass, replace
 from datetime import date
 from math import sqrt
 
+import numpy as np
+from numpy.typing import NDArray
+
 _VOLUME_PART = 0.005
+_NEAR_LIMIT = 0.97
+"""From so much of it on a sample may be of a top that is cut."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +113,9 @@ class InputProof:
     full_scale_v, full_scale_part : float
         Peak at the test points at which the input clips, by a meter's reading of the test tone, and
         its tolerance as a part of it; 0 where no meter was read.
+    limit : float
+        Where the input's own stage cuts tops off below its full scale, as a part of that; 0 where
+        none was found to.
     """
 
     identity: Identity
@@ -124,6 +132,12 @@ class InputProof:
     match: float = 0.0
     full_scale_v: float = 0.0
     full_scale_part: float = 0.0
+    limit: float = 0.0
+
+    def is_cut(self, samples: NDArray[np.float32], full_scale: float) -> bool:
+        """Tell whether any of some samples stands where tops are cut."""
+        least = _NEAR_LIMIT * self.limit * full_scale
+        return self.limit > 0.0 and bool(np.any(np.abs(samples) >= least))
 
     def age_days(self, today: date) -> int:
         """Return how many days ago it was made."""

@@ -15,7 +15,7 @@ _PART = Number(-10.0, 10.0)
 _AMOUNT = Number(0.0, 10.0)
 _HERTZ = Number(0.0, 1e6)
 _LARGE = Number(0.0, 1e6)
-_PLAYED = ("level", "gain", "match", "full_scale_v", "full_scale_part")
+_PLAYED = ("level", "gain", "match", "full_scale_v", "full_scale_part", "limit")
 """What is told where something was played."""
 _POINTS = Numbers(_AMOUNT, 2, 100)
 

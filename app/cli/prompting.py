@@ -7,6 +7,7 @@ on while the person works.
 from __future__ import annotations
 
 import queue
+import sys
 import threading
 from dataclasses import dataclass
 from typing import TextIO
@@ -53,6 +54,29 @@ class Said:
 
 
 Reply = Said | Skip | Back | Wire | Insist
+
+
+def asked(words: str) -> str:
+    """Ask a question at the terminal and return what is typed; what was typed before is dropped."""
+    _drop_typed()
+    sys.stderr.write(f"{words} > ")
+    sys.stderr.flush()
+    return sys.stdin.readline().strip()
+
+
+def _drop_typed() -> None:
+    """Drop what waits at a terminal; lines that are no terminal's are all meant."""
+    if not sys.stdin.isatty():
+        return
+    if sys.platform == "win32":
+        import msvcrt
+
+        while msvcrt.kbhit():
+            msvcrt.getwch()
+        return
+    import termios
+
+    termios.tcflush(sys.stdin, termios.TCIFLUSH)
 
 
 def read_reply(ask: Do | Enter, line: str) -> Reply | str:

@@ -18,6 +18,7 @@ from app.analysis.frontend.quiet import QuietChannel
 from app.cli.arguments import UsageFault
 from app.cli.measure import Progress
 from app.cli.options import METER_ASKED, meter_reading
+from app.cli.prompting import asked
 from app.live.loop_check import NOT_QUIET, STEADY_S, LoopFault, LoopFound, check_loop, play_steady
 from app.live.proving import (
     SETTLE_S,
@@ -133,19 +134,13 @@ def _play(
 def _typed_meter() -> Toleranced | None:
     """Return what was read on the meter; None where nothing was typed."""
     while True:
-        typed = _asked("volts r.m.s. (Enter alone: none)")
+        typed = asked("volts r.m.s. (Enter alone: none)")
         if not typed:
             return None
         try:
             return meter_reading(typed)
         except argparse.ArgumentTypeError as fault:
             _tell(str(fault))
-
-
-def _asked(words: str) -> str:
-    sys.stderr.write(f"{words} > ")
-    sys.stderr.flush()
-    return sys.stdin.readline().strip()
 
 
 def _proof(
@@ -245,7 +240,7 @@ def _is_asked_for(proof: InputProof) -> bool:
     if not sys.stdin.isatty():
         return False
     _tell(recheck_words(proof))
-    return _asked("play? (y/n)").lower() in _YES
+    return asked("play? (y/n)").lower() in _YES
 
 
 def _recheck(source: Source, profile: Profile, proof: InputProof) -> str:
@@ -276,7 +271,7 @@ def _ask_leave(output: str, at_most: float, *, yes: bool) -> None:
         "its full scale, for half a minute. Unplug headphones and loudspeakers; lead the output "
         "through the probe to the input, and nowhere else."
     )
-    if _asked("play? (y/n)").lower() not in _YES:
+    if asked("play? (y/n)").lower() not in _YES:
         raise UsageFault("nothing was played")
 
 
@@ -332,11 +327,27 @@ def loop_lines(loop: LoopFound, profile: Profile) -> list[str]:
         lines.append(
             f"gain         {part:.3g} % of the input's full scale for an output at full scale"
         )
+    if loop.straight_v:
+        lines.append(_straight_line(loop))
     if loop.detector is not None:
         lines += _detector_lines(loop, loop.detector, profile)
     if loop.linear is not None:
         lines += _path_lines(loop.linear)
     return lines
+
+
+def _straight_line(loop: LoopFound) -> str:
+    """Return up to where what came back followed what was played."""
+    full_v = loop.quiet.full_scale_v or 1.0
+    part = f"{_volts(loop.straight_v)}, {100.0 * loop.straight_v / full_v:.3g} % of full scale"
+    if loop.limit_v:
+        return (
+            f"cut          at {part}: the input's own stage, or the output's; what stands there "
+            "parks a reading. To tell which, check again with the output's volume at half"
+        )
+    if loop.straight_v < full_v:
+        return f"straight     up to {part}, the most that was played; nothing is proved above"
+    return "straight     up to full scale"
 
 
 def _detector_lines(loop: LoopFound, law: DetectorLaw, profile: Profile) -> list[str]:
@@ -496,6 +507,8 @@ def check_as_json(
         },
         "detector": loop and loop.detector and _detector_json(loop, loop.detector),
         "path": loop and loop.linear and _path_json(loop, loop.linear),
+        "cut_v": (loop and loop.limit_v) or None,
+        "straight_v": (loop and loop.straight_v) or None,
         "volts": None
         if proof is None or not proof.full_scale_v
         else {"full_scale_v": proof.full_scale_v, "tolerance": proof.full_scale_part},

@@ -1,7 +1,8 @@
 """An input, and the probe ahead of it, measured with the sound card's own output.
 
-The level begins near nothing and doubles until the input has enough; each is told before it is
-played. Nothing comes of a check that fails, and the output is silent however one ends.
+The level begins near nothing and doubles until the input has enough, then goes on in small steps to
+where tops are cut; each is told before it is played. Nothing comes of a check that fails, and the
+output is silent however one ends.
 """
 
 from __future__ import annotations
@@ -14,9 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis.envelope.converter import step_of
+from app.analysis.frontend.bend import Heard as Rise
+from app.analysis.frontend.bend import limit_of_outputs, limit_of_tones
 from app.analysis.frontend.detector import DetectorLaw, detector_law
 from app.analysis.frontend.linear import LinearPath, linear_path, linear_score
 from app.analysis.frontend.score import Burst, Score, bin_means, found_at, tone_in_bins
+from app.analysis.frontend.sine import fit_at
 from app.live.source_check import Heard, QuietCheck, listen, quiet_check_of
 from instruments.source import Role, Source, SourceError
 
@@ -29,6 +33,13 @@ _KNOWN_STEPS = (1.0 / 64.0, 1.0 / 8.0, 1.0)
 """Parts of a level that had been enough before, on the way to it."""
 _ENOUGH_PART = 0.3
 """The level rises until what comes back has so much of the input's full scale."""
+_FINE_STEP = 2.0**0.25
+"""From there on, to where what comes back is cut."""
+_BELOW_LIMIT = 0.9
+"""What is measured stays so far below it."""
+_SURE_OF_BEND = 30.0
+"""Over a quiet input: of less no bend is told."""
+_STRETCH_BINS = 50
 _ANSWERS = 6.0
 """Over the largest of a quiet input."""
 _SETTLE_S = 0.7
@@ -43,11 +54,11 @@ _CLEARLY = 2.0
 _TRIES = 3
 _OTHER_SOUND = 3.0
 STEADY_S = 40
+"""A tone for a meter ends after so long by itself."""
 NOT_QUIET = (
     "a signal is there before anything is played; stop the drive's motor and every program that "
     "plays, and check again"
 )
-"""A tone for a meter ends after so long by itself."""
 
 
 class LoopFault(SourceError):  # noqa: N818
@@ -94,6 +105,10 @@ class LoopFound:
         The input with nothing played.
     level, hz : float
         Highest peak that was played, as a part of full scale; frequency of the main tone.
+    limit_v : float
+        Where tops are cut though the converter is not at its full scale, 0 where they are not.
+    straight_v : float
+        The highest that came back as it should; 0 where that was not looked for.
     detector, linear : DetectorLaw or None, LinearPath or None
         One of them: with an envelope column, or without.
     """
@@ -101,6 +116,8 @@ class LoopFound:
     quiet: QuietCheck
     level: float
     hz: float
+    limit_v: float = 0.0
+    straight_v: float = 0.0
     detector: DetectorLaw | None = None
     linear: LinearPath | None = None
 
@@ -115,11 +132,21 @@ class LoopFound:
 
 @dataclass(frozen=True, slots=True)
 class _Answer:
-    """What came back: largest move of the level and largest tone, of each column."""
+    """What came back, of each column: largest move of the level, largest tone, highest place."""
 
     moves: Floats
     tones: Floats
+    tops: Floats
     clipped: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Levels:
+    """Which level is enough, where tops are cut (0: nowhere), and what was heard uncut."""
+
+    enough: float
+    limit_v: float
+    straight_v: float
 
 
 def check_loop(
@@ -156,7 +183,7 @@ def check_loop(
     """
     try:
         check = _LoopCheck(source, player, carrier_hz, tell, quick=quick)
-        return check.run(_levels(at_most, known_level))
+        return check.run(_levels(at_most, known_level), at_most)
     finally:
         player.silence()
 
@@ -206,19 +233,19 @@ class _LoopCheck:
         wanted = (Role.ENVELOPE,) if self._detects else (Role.PLUS, Role.MINUS, Role.DIFFERENTIAL)
         self._columns = [n for n, role in enumerate(info.roles) if role in wanted]
 
-    def run(self, levels: Iterator[float]) -> LoopFound:
+    def run(self, levels: Iterator[float], at_most: float) -> LoopFound:
         """Listen, find the level, play and measure."""
         heard = listen(self._source, _QUICK_QUIET_S if self._quick else _QUIET_S)
         quiet = quiet_check_of(self._source.info, heard)
         if not quiet.is_quiet:
             raise LoopFault(NOT_QUIET)
         self._floor = self._answer_of(heard)
-        level = self._find_level(levels)
+        found = self._find_levels(levels, at_most)
         roughness = _roughness(self._joined(heard)[:, self._columns])
         for _ in range(_TRIES):
-            found = self._measure(level, roughness, quiet)
-            if found.detector is None or found.detector.is_steady:
-                return found
+            measured = self._measure(found, roughness, quiet)
+            if measured.detector is None or measured.detector.is_steady:
+                return measured
         raise LoopFault(
             "what came back was not the same twice; let nothing else keep the computer busy, see "
             "to loose plugs, and check again"
@@ -226,44 +253,104 @@ class _LoopCheck:
 
     # -- the level ------------------------------------------------------------------------------
 
-    def _find_level(self, levels: Iterator[float]) -> float:
-        """Return the highest level at which the input has enough and does not clip."""
+    def _find_levels(self, levels: Iterator[float], at_most: float) -> _Levels:
+        """Find a level at which the input has enough and does not clip; and where tops are cut."""
         tried: list[tuple[float, _Answer]] = []
         best: tuple[float, _Answer] | None = None
+        rises: dict[int, list[Rise]] = {column: [] for column in self._columns}
+        limit_v = None
         for level in levels:
-            self._tell(f"plays {100.0 * level:.3g} % of full scale, {self._hz / 1e3:.4g} kHz")
             answer = self._play_once(level)
             tried.append((level, answer))
-            own = answer.moves if self._detects else answer.tones
-            floor = self._floor.moves if self._detects else self._floor.tones
+            own = self._own(answer)
             enough = float(own[self._columns].max()) > _ENOUGH_PART * self._full_v
-            if not answer.clipped and self._answers(own, floor):
-                best = level, answer
-            if answer.clipped or enough:
+            if not answer.clipped and self._answers(own, self._own(self._floor)):
+                limit_v = self._limit_with(rises, level, answer)
+                if limit_v is None or best is None:
+                    best = level, answer
+            if answer.clipped or enough or limit_v is not None:
                 break
-        if best is not None:
-            # Not before: in its knee a detector lets more of the tone through than it detects.
-            self._refuse_other_kind(best[1])
-            return best[0]
-        raise LoopFault(self._why_nothing(*tried[-1]))
+        if best is None:
+            raise LoopFault(self._why_nothing(*tried[-1]))
+        # Not before: in its knee a detector lets more of the tone through than it detects.
+        self._refuse_other_kind(best[1])
+        if self._quick:
+            return _Levels(best[0], 0.0, 0.0)
+        clipped = tried[-1][1].clipped
+        level = best[0]
+        while limit_v is None and not clipped and level < at_most:
+            level = min(_FINE_STEP * level, at_most)
+            answer = self._play_once(level)
+            clipped = answer.clipped
+            if not clipped:
+                limit_v = self._limit_with(rises, level, answer)
+        return self._below(best[0], rises, limit_v, clipped=clipped)
+
+    def _below(
+        self,
+        enough: float,
+        rises: dict[int, list[Rise]],
+        limit_v: float | None,
+        *,
+        clipped: bool,
+    ) -> _Levels:
+        """Return what was found, with a level that is not cut."""
+        every = [one for column in self._columns for one in rises[column]]
+        if limit_v is None:
+            straight_v = self._full_v if clipped else max((one.top for one in every), default=0.0)
+            return _Levels(enough, 0.0, straight_v)
+        cut = min((one.level for one in every if one.top >= _BELOW_LIMIT * limit_v), default=enough)
+        low = [one.level for one in every if one.level < cut]
+        return _Levels(min(enough, max(low, default=enough)), limit_v, limit_v)
+
+    def _limit_with(
+        self, rises: dict[int, list[Rise]], level: float, answer: _Answer
+    ) -> float | None:
+        """Take one more level, and return where tops are cut as far as is seen by now."""
+        own, floor = self._own(answer), self._own(self._floor)
+        limit_of = limit_of_outputs if self._detects else limit_of_tones
+        limits: list[float] = []
+        for column, risen in rises.items():
+            if own[column] > _SURE_OF_BEND * floor[column]:
+                top = float(answer.tops[column])
+                risen.append(Rise(level, float(own[column]) if self._detects else top, top))
+            limit_v = limit_of(risen)
+            if limit_v is not None:
+                limits.append(limit_v)
+        return min(limits, default=None)
+
+    def _own(self, answer: _Answer) -> Floats:
+        return answer.moves if self._detects else answer.tones
 
     def _answers(self, own: Floats, floor: Floats) -> bool:
         return bool(np.any(own[self._columns] > _ANSWERS * floor[self._columns] + 1e-6))
 
     def _play_once(self, level: float) -> _Answer:
+        self._tell(f"plays {100.0 * level:.3g} % of full scale, {self._hz / 1e3:.4g} kHz")
         score = Score((Burst((level,), self._hz),), 0.15, 0.02)
         self._player.play(score.samples(self._rate_hz, self._player.outputs))
         return self._answer_of(listen(self._source, score.seconds + _SETTLE_S))
 
     def _answer_of(self, heard: Heard) -> _Answer:
         values = self._joined(heard)
-        moves, tones = [], []
+        moves, tones, tops = [], [], []
         for column in range(values.shape[1]):
             bins, _ = bin_means(values[:, column], self._rate_hz)
             moves.append(float(np.abs(bins - np.median(bins)).max()))
             tone, _ = tone_in_bins(values[:, column], self._rate_hz, self._hz)
             tones.append(float(tone.max()))
-        return _Answer(np.array(moves), np.array(tones), heard.clipped)
+            tops.append(self._top_of(values[:, column], tone))
+        return _Answer(np.array(moves), np.array(tones), np.array(tops), heard.clipped)
+
+    def _top_of(self, values: Floats, tone: Floats) -> float:
+        """Return the highest place of an output; of a tone its peak, over its strongest stretch."""
+        if self._detects:
+            return float(np.abs(values).max())
+        # A bin of a millisecond holds no whole number of cycles.
+        first = int(np.convolve(tone, np.ones(_STRETCH_BINS), mode="valid").argmax())
+        frames = len(values) // len(tone)
+        stretch = values[first * frames : (first + _STRETCH_BINS) * frames]
+        return fit_at(stretch, self._hz / self._rate_hz).amplitude
 
     def _refuse_other_kind(self, answer: _Answer) -> None:
         """Refuse a tone where an envelope was named, and the other way round."""
@@ -305,7 +392,8 @@ class _LoopCheck:
 
     # -- the measurement ------------------------------------------------------------------------
 
-    def _measure(self, level: float, quiet_roughness: float, quiet: QuietCheck) -> LoopFound:
+    def _measure(self, found: _Levels, quiet_roughness: float, quiet: QuietCheck) -> LoopFound:
+        level = found.enough
         score, passes = self._score(level)
         self._tell(
             f"plays tones of up to {100.0 * level:.3g} % of full scale for {score.seconds:.0f} s"
@@ -322,9 +410,9 @@ class _LoopCheck:
         self._refuse_other_sound(own, score, begin_s, quiet_roughness)
         if self._detects:
             law = detector_law(own[:, 0], self._rate_hz, score, begin_s, passes)
-            return LoopFound(quiet, level, self._hz, detector=law)
+            return LoopFound(quiet, level, self._hz, found.limit_v, found.straight_v, detector=law)
         path = linear_path(own, self._rate_hz, score, begin_s, quiet.full_scale_v)
-        return LoopFound(quiet, level, self._hz, linear=path)
+        return LoopFound(quiet, level, self._hz, found.limit_v, found.straight_v, linear=path)
 
     def _score(self, level: float) -> tuple[Score, int]:
         if not self._detects:

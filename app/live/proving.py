@@ -96,6 +96,7 @@ def _with_loop(
         level=loop.level,
         gain=gain,
         match=match or 0.0,
+        limit=loop.limit_v / full_v,
     )
     if meter is None:
         return proof
@@ -154,7 +155,7 @@ def chain_of(quiet: QuietCheck, loop: LoopFound | None, profile: Profile) -> Sig
     chain = SignalChain(
         noise_v=tuple(channel.noise_v for channel in channels),
         step_v=tuple(channel.step_v for channel in channels),
-        full_scale_v=quiet.full_scale_v,
+        full_scale_v=(loop and loop.limit_v) or quiet.full_scale_v,
         rate_hz=quiet.info.sample_rate_hz,
         envelope=Role.ENVELOPE in quiet.info.roles,
     )
@@ -174,7 +175,7 @@ def resolution_of(info: SourceInfo, profile: Profile) -> Message | None:
     chain = SignalChain(
         noise_v=(proof.noise * full_v,) * columns,
         step_v=(proof.step * full_v,) * columns,
-        full_scale_v=full_v,
+        full_scale_v=full_v * (proof.limit or 1.0),
         rate_hz=info.sample_rate_hz,
         envelope=Role.ENVELOPE in info.roles,
     )

@@ -10,6 +10,9 @@ import threading
 import time
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
 from instruments.file.csv import read_csv
 from instruments.file.held import Capture
 from instruments.file.isf import is_isf, read_isf
@@ -256,7 +259,8 @@ class FileSource(Source):
             first, gap, samples = part
             rate = self._capture.rate_hz
             uncalibrated = self._capture.is_uncalibrated(self._choice.columns)
-            min_max, clipped = self._capture.min_max, self._capture.clipped
+            min_max = self._capture.min_max
+            clipped = self._capture.clipped or self._is_cut(samples, self._capture.full_scale_v)
         return Block(
             samples_v=samples,
             sample_rate_hz=rate,
@@ -274,6 +278,12 @@ class FileSource(Source):
             if self._capture is not None:
                 self._capture.close()
                 self._capture = None
+
+    def _is_cut(self, samples_v: NDArray[np.float32], full_scale_v: float | None) -> bool:
+        """Tell whether the input that was recorded had cut tops off, as far as its check knew."""
+        proof = self.info.proof
+        signals = [at for at, role in enumerate(self.info.roles) if role is not Role.INDEX]
+        return proof is not None and proof.is_cut(samples_v[:, signals], full_scale_v or 1.0)
 
     def _load(self) -> Capture:
         path = Path(self._path)

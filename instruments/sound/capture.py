@@ -23,6 +23,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from instruments.proof import InputProof
 from instruments.sound.portaudio import Device, PortAudio, Watch
 from instruments.source import Block, ChannelRoles, Role, SourceLost, SourceTimeout
 
@@ -336,6 +337,7 @@ class SoundCapture:
         self._rate_hz = rate_hz
         self._timing = timing
         self._full_scale_v = full_scale_v
+        self._proof: InputProof | None = None
         self._kept = [n for n, role in enumerate(columns) if role is not None]
         self._signals = [at for at, n in enumerate(self._kept) if columns[n] is not Role.INDEX]
         self._block_frames = round(rate_hz * timing.block_s)
@@ -397,9 +399,17 @@ class SoundCapture:
                 raise SourceTimeout(f"{self._what}: no samples within {timeout_s:g} s")
             self._wait(min(left_s, self._timing.look_s))
 
-    def scale_by(self, full_scale_v: float) -> None:
-        """Give volts from the next block on, by those at which the input clips."""
-        self._full_scale_v = full_scale_v
+    def go_by(self, full_scale_v: float | None, proof: InputProof | None) -> None:
+        """Go by what is known of the input from the next block on.
+
+        Parameters
+        ----------
+        full_scale_v : float or None
+            Volts at which it clips; None leaves volts relative.
+        proof : InputProof or None
+            What a check found of it: blocks are told as clipped where it cuts tops off.
+        """
+        self._full_scale_v, self._proof = full_scale_v, proof
 
     def _wait(self, longest_s: float) -> None:
         before_s = time.monotonic()
@@ -471,6 +481,7 @@ class SoundCapture:
         self._ring.release(run[-1].number + 1)
         signals = samples_v[:, self._signals]
         clipped = bool(np.any(np.abs(signals) >= _CLIPPED))
+        clipped |= self._proof is not None and self._proof.is_cut(signals, 1.0)
         if full_scale_v != 1.0:
             samples_v *= np.float32(full_scale_v)
         return Block(

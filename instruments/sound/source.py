@@ -247,8 +247,7 @@ class SoundSource(Source):
             capture.watch(Watch(server))
         self._device = device
         self._info = self._describe(device, columns, rate_hz, server)
-        if self._info.full_scale_v is not None:
-            capture.scale_by(self._info.full_scale_v)
+        capture.go_by(self._info.full_scale_v, self._info.proof)
         with self._swap:
             if self._closes == closes:
                 self._capture = capture
@@ -325,6 +324,8 @@ class SoundSource(Source):
         corner_hz, corner_part = options.low_corner_hz, options.low_corner_part
         if corner_hz is None and proof is not None and proof.detector is not None:
             corner_hz, corner_part = proof.detector.corner_hz, proof.detector.corner_part
+        if proof is not None and proof.limit:
+            told = (*told, _CUT.format(100.0 * proof.limit))
         self.identity = identity
         full_scale_v = options.full_scale_v
         if full_scale_v is None and proof is not None and proof.full_scale_v:
@@ -345,6 +346,12 @@ class SoundSource(Source):
             proof=proof,
             notes=(*_notes(rate_hz, server, relative=full_scale_v is None), *told),
         )
+
+
+_CUT = (
+    "The input's own stage cuts tops off at {:.3g} % of its full scale, as its check found; there "
+    "no reading is taken: keep the level below."
+)
 
 
 def _notes(rate_hz: int, server: ServerInput | None, *, relative: bool) -> list[str]:

@@ -35,6 +35,8 @@ class Parts:
     input_corner_hz: float = 7.0
     gains: tuple[float, ...] = (1.0,)
     """Of the card's input columns, in parts of full scale a volt."""
+    limit: float | None = None
+    """Where the input's own stage cuts tops off, in parts of full scale."""
     crosstalk: float = 0.0
     offset: float = 0.0
     noise: float = 2e-5
@@ -130,7 +132,10 @@ class Circuit:
                 detected_v = self._smoothing[column](detected_v)
             if parts.input_corner_hz:
                 detected_v = self._in_coupling[column](detected_v)
-            inputs.append(self._in_filter[column](detected_v) * parts.gains[column])
+            staged = detected_v * parts.gains[column]
+            if parts.limit is not None:
+                staged = np.clip(staged, -parts.limit, parts.limit)
+            inputs.append(self._in_filter[column](staged))
         heard = np.column_stack(inputs)
         if heard.shape[1] == 2:
             heard = heard + parts.crosstalk * heard[:, ::-1]

@@ -44,6 +44,7 @@ _HOLD_S = 0.35
 _COUNTED_S = 20.0
 """Through a longer gap no turns are counted on: a machine that slept is not gone through bin by
 bin."""
+_CLIPPED_KEPT_S = 3.0
 _MOVED_SIGMAS, _MOVED_LEAST = 3.0, 0.03
 """The head moves where the balance has left the reading's by so many u and by this."""
 _CHARACTER_TURNS = 8
@@ -78,6 +79,7 @@ class Analyser:
         self._frames_seen = 0
         self._shift = 0
         self._said_clipped = False
+        self._clipped_spans: list[tuple[int, int]] = []
         self._in_order: Quantity | None = None
         self._reading = Reading(valid=False, reasons=(messages.WAITING,))
         self.trace: Trace | None = None
@@ -117,11 +119,20 @@ class Analyser:
         # Samples beyond all measure become bins that are not ok: that is dealt with there.
         with np.errstate(invalid="ignore", over="ignore"):
             return self._push(
-                block.samples_v, block.first_index + self._shift, block.gap_before, block.at_index
+                block.samples_v,
+                block.first_index + self._shift,
+                block.gap_before,
+                block.at_index,
+                block.clipped,
             )
 
     def _push(
-        self, samples_v: NDArray[np.float32], first_index: int, gap_before: bool, at_index: bool
+        self,
+        samples_v: NDArray[np.float32],
+        first_index: int,
+        gap_before: bool,
+        at_index: bool,
+        clipped: bool,
     ) -> bool:
         if self._first_frame is None:
             self._first_frame = first_index
@@ -131,6 +142,8 @@ class Analyser:
             first_index += self._break_off(first_index)
         self._end_frame = first_index + len(samples_v)
         self._frames_seen += len(samples_v)
+        if clipped and not self._keep_all:
+            self._note_clipped(first_index)
         self._stillness.push(samples_v)
         if self._stillness.fault is None:
             self._path.push(samples_v, first_index)
@@ -139,6 +152,17 @@ class Analyser:
             self._finder.begin_anew()
         turns = self._finder.push(samples_v, first_index, self._path.series, at_index=at_index)
         return self._advance(turns)
+
+    def _note_clipped(self, first_index: int) -> None:
+        """Keep where the source says that it clipped, as long as a lobe may still touch it."""
+        oldest = self._end_frame - _CLIPPED_KEPT_S * self._setup.sample_rate_hz
+        self._clipped_spans = [span for span in self._clipped_spans if span[1] > oldest]
+        self._clipped_spans.append((first_index, self._end_frame))
+
+    def _clipped_between(self, start_frame: float, end_frame: float) -> bool:
+        """Return whether the signal shows clipping between two frames, or the source said so."""
+        said = any(end > start_frame and first < end_frame for first, end in self._clipped_spans)
+        return said or self._path.clipped_between(start_frame, end_frame)
 
     def _break_off(self, first_index: int) -> int:
         """Begin anew after a gap of unknown length, or of hours; returns how later frames move.
@@ -299,7 +323,7 @@ class Analyser:
         sense, notes = self._sense(), list(self._standing_notes())
         self._in_order = live.heights.balance
         reasons: list[Message] = []
-        if self._path.clipped_between(followed.start_frame, followed.end_frame):
+        if self._clipped_between(followed.start_frame, followed.end_frame):
             reasons.append(messages.CLIPPED)
         if follower.character.reason is not None:
             reasons.append(follower.character.reason)

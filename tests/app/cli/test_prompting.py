@@ -9,7 +9,7 @@ import time
 import pytest
 
 from app.analysis.results import Message
-from app.cli.prompting import Back, Said, Skip, Typist, read_reply
+from app.cli.prompting import Back, Said, Skip, Typist, asked, read_reply
 from app.job.model import Action, Do, Enter
 
 DO = Do(Action.LOOSEN, Message("Loosen the screws."))
@@ -100,3 +100,21 @@ def test_a_script_answers_ahead():
     typist.prompt(CHOICE, "care, as found")
     assert typist.reply(CHOICE) == Said("no")
     assert "is not taken" not in out.getvalue()
+
+
+def test_what_was_typed_before_a_question_is_no_answer_to_it(monkeypatch):
+    ours, theirs = os.openpty()
+    with open(theirs, encoding="utf-8") as terminal:
+
+        class Prompted(io.StringIO):
+            """Types once the question stands there."""
+
+            def write(self, text):
+                os.write(ours, b"n\n")
+                return super().write(text)
+
+        monkeypatch.setattr("sys.stdin", terminal)
+        monkeypatch.setattr("sys.stderr", Prompted())
+        os.write(ours, b"y\n")
+        assert asked("play? (y/n)") == "n"
+    os.close(ours)

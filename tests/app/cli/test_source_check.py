@@ -174,6 +174,8 @@ def test_a_second_look_says_whether_it_still_holds(card, capsys, tmp_path):
 
 
 def at_a_terminal(monkeypatch, text):
+    """Stand for a terminal at which each line is typed once it was asked for."""
+    monkeypatch.setattr("app.cli.prompting._drop_typed", lambda: None)
     typed = io.StringIO(text)
     typed.isatty = lambda: True
     monkeypatch.setattr("sys.stdin", typed)
@@ -350,12 +352,25 @@ def test_nothing_is_played_before_it_is_allowed(card, capsys, monkeypatch):
     monkeypatch.setattr("sys.stdin", io.StringIO("y\n"))
     assert main.run(PLAY) == 2
     assert "add --yes" in capsys.readouterr().err
-    answers = io.StringIO("no\n")
-    answers.isatty = lambda: True
-    monkeypatch.setattr("sys.stdin", answers)
+    at_a_terminal(monkeypatch, "no\n")
     assert main.run(PLAY) == 2
     assert "nothing was played" in capsys.readouterr().err
     assert card.loudest == 0.0
+
+
+def test_where_tops_are_cut_is_told_and_kept(card, capsys, tmp_path):
+    card.changes_to(replace(PARTS, drive_v=3.0, limit=0.7))
+    assert main.run([*PLAY, "--yes"]) == 0
+    told = capsys.readouterr().out
+    assert re.search(r"cut +at 7\d\d mV, 70(\.\d)? % of full scale: the input's own stage", told)
+    assert "straight " not in told
+    assert read_proof(tmp_path / "inputs" / "Bench.toml").limit == pytest.approx(0.7, rel=0.01)
+
+
+def test_what_was_not_played_is_not_called_straight(card, capsys):
+    assert main.run([*PLAY, "--yes", "--at-most", "60"]) == 0
+    (line,) = (each for each in capsys.readouterr().out.splitlines() if each.startswith("straight"))
+    assert line.endswith("the most that was played; nothing is proved above")
 
 
 def test_a_fault_is_one_sentence_and_nothing_is_kept(card, capsys, tmp_path):

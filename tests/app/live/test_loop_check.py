@@ -1,10 +1,12 @@
 """An input and its probe measured by the output, against circuits that know nothing of how."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 import pytest
 
+from app.analysis.frontend.bend import Heard, limit_of_outputs
 from app.live.loop_check import LoopFault, check_loop
 from instruments.source import Role
 from tests.virtualprobe.card import VirtualCard
@@ -46,8 +48,46 @@ def test_the_levels_rise_from_nothing_and_are_told():
     percents = [float(line.split()[1]) for line in told[:-1]]
     assert percents[0] < 0.3
     assert all(after <= 2.1 * before for before, after in pairwise(percents))
-    assert found.level == pytest.approx(card.loudest, rel=0.01)
+    assert card.loudest == pytest.approx(percents[-1] / 100.0, rel=0.01)
+    assert found.level <= percents[-1] / 100.0
     assert card.silenced
+
+
+@pytest.mark.parametrize("limit", [0.7, 0.2])
+@pytest.mark.parametrize(
+    ("parts", "roles"),
+    [
+        (Parts(gains=(0.6,), drive_v=3.0), (Role.ENVELOPE,)),
+        (replace(STRAIGHT, gains=(0.8, 0.79)), PHASES),
+    ],
+    ids=["detector", "phases"],
+)
+def test_where_the_input_s_own_stage_cuts_is_found(parts, roles, limit):
+    found = check_loop_of(replace(parts, limit=limit), roles)
+    assert found.limit_v == pytest.approx(limit, rel=0.02)
+    assert found.straight_v == found.limit_v
+    # What was measured lies below, and is as without a limit.
+    if found.detector is not None:
+        free = check_loop_of(parts, roles, at_most=found.level).detector
+        assert found.detector.out_v[-1] < 0.95 * limit
+        assert found.detector.threshold_v == pytest.approx(free.threshold_v, rel=0.01)
+    else:
+        assert found.linear.match == pytest.approx(0.9875, abs=0.001)
+
+
+def test_an_input_that_the_converter_alone_limits_is_straight_to_there():
+    found = check_loop_of(Parts(gains=(0.6,), drive_v=3.0), (Role.ENVELOPE,))
+    assert (found.limit_v, found.straight_v) == (0.0, 1.0)
+
+
+def test_a_logarithm_is_not_taken_for_a_limit():
+    found = [Heard(level, np.log1p(40.0 * level), 0.0) for level in 2.0 ** np.arange(-8.0, 0.1)]
+    assert limit_of_outputs(found) is None
+
+
+def check_loop_of(parts, roles, **how):
+    card = card_with(parts, roles)
+    return check_loop(card, card, 125e3, print, **how)
 
 
 def test_no_more_is_played_than_was_allowed():

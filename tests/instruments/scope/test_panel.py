@@ -145,6 +145,18 @@ def test_memory_is_given_while_the_scope_runs_and_the_first_that_it_takes():
     assert memory == {("sweep", 1): "AUTO", ("memory", 1): "24000000"}
 
 
+def test_how_it_swept_is_put_back_where_each_record_s_start_changes_it():
+    older = load_families()["A2-older"]
+    scope = Scope(**{":TRIG:EDGE:SWE": "AUTO"})
+    it, _ = panel(scope, older)
+    it.ready(SOON)
+    for command in older.acquire.start:
+        scope.send(command, SOON)
+    assert scope.state[":TRIG:EDGE:SWE"] == "SING"
+    it.restore(SOON)
+    assert scope.state[":TRIG:EDGE:SWE"] == "AUTO"
+
+
 def test_what_others_left_is_set_and_remembered():
     scope = Scope(**{":TIM:MODE": "ROLL", ":TIM:DEL:ENAB": "1", ":CHAN2:INV": "1"})
     made, memory = panel(scope)

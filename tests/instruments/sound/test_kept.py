@@ -37,8 +37,9 @@ PROOF = InputProof(
     detector=LAW,
 )
 METERED = replace(
-    PROOF, output="Line", level=0.5, gain=1.1, match=0.0, full_scale_v=1.84, full_scale_part=0.02
-)
+    PROOF, output="Line", level=0.5, gain=1.1, match=0.0, full_scale_v=1.84, full_scale_part=0.02,
+    limit=0.71,
+)  # fmt: skip
 TODAY = date(2031, 5, 16)
 
 
@@ -160,6 +161,21 @@ def test_a_sound_input_is_known_again_by_its_name(sound):
         assert any("the rate was 48000 and is 96000" in note for note in source.info.notes)
     with opened("sound:bench?rate=48000", "envelope,-") as source:
         assert any("are envelope,-" in note for note in source.info.notes)
+
+
+@pytest.mark.parametrize(("level", "cut"), [(0.72, True), (0.65, False)])
+def test_what_stands_where_the_input_cuts_is_told_as_clipped(sound, level, cut):
+    with opened("sound:bench?rate=48000") as source:
+        identity = source.identity
+    written(replace(METERED, identity=identity))
+    with opened("sound:bench?rate=48000") as source:
+        samples = np.full((480, 2), 0.2)
+        samples[100, 0] = level  # the signal's column
+        samples[200, 1] = 0.9  # the index's
+        for _ in range(12):
+            sound.stream.deliver(samples)
+        assert source.read(1.0).clipped == cut
+        assert any("cuts tops off at 71 %" in note for note in source.info.notes)
 
 
 def test_a_meter_s_reading_gives_the_input_its_volts(sound):

@@ -1,5 +1,7 @@
 """The live reading: at the speed of the hand, never wrong for longer than it takes to see."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -282,6 +284,22 @@ def test_clipping_parks_the_needle_and_its_end_frees_it():
     assert all(messages.CLIPPED in reading.reasons for reading in during)
     truth = (1.0 - 0.85) / (1.0 + 0.85)
     assert balances(found, 3.2, 99.0) == pytest.approx(truth, abs=0.004)
+
+
+def test_what_the_source_says_of_clipping_parks_the_needle_as_long():
+    samples = make(Signal(**BRISK, snr_db=40, turns=16.0)).columns(*RAW)
+    analyser = Analyser(setup_for(RAW, RATE_HZ))
+    size = round(0.02 * RATE_HZ)
+    parked = []
+    for start in range(0, len(samples) - size, size):
+        said = 1.5 <= start / RATE_HZ < 2.0
+        block = block_of(samples[start : start + size].copy(), start)
+        analyser.push(replace(block, clipped=said))
+        if messages.CLIPPED in analyser.reading.reasons:
+            parked.append(start / RATE_HZ)
+    # From the first lobe that ends in it to the first that begins behind it.
+    assert 1.5 <= parked[0] < 1.8
+    assert 1.9 < parked[-1] < 2.4
 
 
 def test_the_trace_is_one_turn_of_the_envelope():
