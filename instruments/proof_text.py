@@ -16,7 +16,7 @@ _AMOUNT = Number(0.0, 10.0)
 _HERTZ = Number(0.0, 1e6)
 _LARGE = Number(0.0, 1e6)
 _PLAYED = ("level", "gain", "match", "full_scale_v", "full_scale_part", "limit")
-"""What is told where something was played."""
+"""What is told where it was found."""
 _POINTS = Numbers(_AMOUNT, 2, 100)
 
 
@@ -94,7 +94,8 @@ def as_toml(proof: InputProof) -> str:
     ]
     if proof.output:
         lines.append(f"output = {_quoted(proof.output)}")
-        lines += [f"{key} = {_figures(getattr(proof, key))}" for key in _PLAYED]
+    found = {key: getattr(proof, key) for key in _PLAYED}
+    lines += [f"{key} = {_figures(value)}" for key, value in found.items() if value]
     if law is not None:
         lines += ["", "[detector]"]
         for key in law.__dataclass_fields__:

@@ -34,6 +34,7 @@ from app.cli.options import (
     add_steps,
     meter_reading,
     percent,
+    positive,
     whole,
 )
 from app.handbook import TOPICS
@@ -104,13 +105,15 @@ JSON object of --json; a value that was not told is null:
   common                {"match", "rejection_db"} of two phases, by a hum on both
   clock                 {"fast_ppm", "u_ppm", "u_true_ppm"}: against this computer's clock, and u
                         with that clock's own
-  detector              of --play with an envelope: played_hz, level, gain_v (for an output at full
-                        scale), threshold_v and low_corner_hz as {"value", "u"}, knee_v, polarity,
-                        rise_s, and the law: out_v, in_v, law_u_v
+  detector              of --play with an envelope, or of --generator: played_hz, level (of the
+                        output's full scale, or in volts with stated_tolerance), gain_v (for an
+                        output at full scale, or a volt), threshold_v and low_corner_hz as
+                        {"value", "u"}, knee_v, polarity, rise_s, and the law: out_v, in_v, law_u_v
   path                  of --play without: played_hz, level, gain_v, match, shared (one output feeds
                         both), crosstalk_db, rejection_db, bits, low_corner_product_hz, band
   volts                 of --meter: {"full_scale_v", "tolerance"}: the peak at the test points at
                         which the input clips, and its tolerance as a part of it
+  cut_v, straight_v     where tops are cut below full scale; up to where nothing was
   limits_um             standard uncertainty of the offset from each part
   notes                 sentences to know beside it
 """
@@ -390,6 +393,10 @@ double, each told before it is played, until the input has enough. Volts are kno
 --meter takes what it reads at the test points, where its data sheet says that it still reads right
 at the tone's frequency.
 
+A card plays up to half its rate. With --generator a signal generator gives the carrier of the
+drive's class (--profile) instead: the detector's law is then proved where it is used. Its volts are
+those that are stated; many show half or twice of what is there, by the load that they are set for.
+
 {SOURCES}
 exit status: 0 told, 3 a signal was there or too little came, 2 bad usage or an input that cannot be
 read
@@ -400,6 +407,7 @@ examples:
   evenlobe check-source 'sound:?rate=192000' --roles plus,minus --seconds 180 --json
   evenlobe check-source sound: --roles envelope,index --play "USB Audio" --at-most 50
   evenlobe check-source sound: --roles envelope,index --play "USB Audio" --meter
+  evenlobe check-source sound: --roles envelope,index --generator 2
 """
     parser.add_argument("address", metavar="ADDRESS", help="the source to check")
     parser.add_argument("--json", action="store_true", help="print the outcome as one JSON object")
@@ -430,6 +438,13 @@ examples:
         const=METER_ASKED,
         help="what a meter reads of the tone at the test points, in volts r.m.s., as 0.35+-2%%: "
         "from it the volts are known; asked for while a steady tone plays where V is left out",
+    )
+    parser.add_argument(
+        "--generator",
+        metavar="VPP",
+        type=positive,
+        help="a signal generator gives the drive's carrier: tell each level, up to VPP volts peak "
+        "to peak, and take what was set and switched on and off by hand",
     )
     add_roles(parser)
     add_profile(parser)

@@ -19,6 +19,7 @@ from app.cli.arguments import UsageFault
 from app.cli.measure import Progress
 from app.cli.options import METER_ASKED, meter_reading
 from app.cli.prompting import asked
+from app.live.generator_check import LEVEL_PART, check_by_generator
 from app.live.loop_check import NOT_QUIET, STEADY_S, LoopFault, LoopFound, check_loop, play_steady
 from app.live.proving import (
     SETTLE_S,
@@ -63,6 +64,10 @@ def run_check_source(options: argparse.Namespace, say: Callable[[str], None]) ->
     roles = None if options.roles is None else parse_roles(options.roles)
     if options.meter is not None and options.play is None:
         raise UsageFault("--meter reads a test tone; name the output that plays it with --play")
+    if options.generator is not None and (options.play is not None or not sys.stdin.isatty()):
+        raise UsageFault(
+            "--generator is led by questions at a terminal, and stands alone, without --play"
+        )
     source = open_address(options.address, SourceRequest(roles=roles, paced=False))
     source.open()
     loop, meter = None, None
@@ -71,11 +76,16 @@ def run_check_source(options: argparse.Namespace, say: Callable[[str], None]) ->
             # What a sound server had gathered, and what a coupling does at its beginning.
             listen(source, SETTLE_S)
         # A quick check is as quiet as it needs to be before it plays.
-        quiet = None if options.quick and options.play else _listened(source, options)
+        is_heard_later = (options.quick and options.play) or options.generator
+        quiet = None if is_heard_later else _listened(source, options)
         if options.play is not None and quiet is not None and not quiet.is_quiet:
             raise LoopFault(NOT_QUIET)
         if options.play is not None:
             loop, meter = _play(source, profile, options)
+        if options.generator is not None:
+            loop = check_by_generator(
+                source, profile.carrier_hz, options.generator, _AtGenerator(), _tell
+            )
     finally:
         source.close()
     if quiet is None:
@@ -131,6 +141,26 @@ def _play(
         player.close()
 
 
+class _AtGenerator:
+    """The person at the generator, by way of the terminal."""
+
+    def set_level(self, volts_pp: float) -> Toleranced:
+        """Have a level set; returns what is typed, or that level where nothing is."""
+        while True:
+            typed = asked(
+                f"set {_volts(volts_pp)} peak to peak at the probe's tips, output off (Enter: it "
+                "is; or what it is, as 0.52 or 0.52+-0.5%)"
+            )
+            if not typed:
+                return Toleranced(volts_pp, LEVEL_PART)
+            try:
+                read = meter_reading(typed)
+            except argparse.ArgumentTypeError as fault:
+                _tell(str(fault))
+                continue
+            return read if "%" in typed else Toleranced(read.value, LEVEL_PART)
+
+
 def _typed_meter() -> Toleranced | None:
     """Return what was read on the meter; None where nothing was typed."""
     while True:
@@ -174,11 +204,12 @@ def _keep(source: Source, now: InputProof | None, options: argparse.Namespace) -
     if now is None:
         return (
             ""
-            if options.play is None
+            if options.play is None and options.generator is None
             else "kept         nothing: only a sound input is known again"
         )
     before = source.info.proof
-    if not now.output and (played := kept_as_played(now.identity)) is not None:
+    was_heard_alone = not now.output and now.detector is None
+    if was_heard_alone and (played := kept_as_played(now.identity)) is not None:
         unlike = played.identity.unlike(now.identity)
         why = f"; it does not count now: {unlike}" if unlike else ""
         return f"kept         what was played and found on {played.made_on}, as it was{why}"
@@ -299,7 +330,8 @@ def check_as_lines(
     if proof is not None and proof.full_scale_v:
         lines.append(
             f"volts        clips at a peak of {_volts(proof.full_scale_v)} at the test points, "
-            f"within ± {100.0 * proof.full_scale_part:.2g} %, by the meter's reading"
+            f"within ± {100.0 * proof.full_scale_part:.2g} %, by "
+            + ("the meter's reading" if proof.output else "what was stated of the generator")
         )
     lines += _limit_lines(quiet, loop, profile)
     return [*lines, *(f"note         {note}" for note in _notes(quiet))]
@@ -320,9 +352,12 @@ def _channel_lines(role: Role, channel: QuietChannel, full_scale_v: float | None
 
 def loop_lines(loop: LoopFound, profile: Profile) -> list[str]:
     """Return what was found by playing, a line each."""
-    played = f"tones of {loop.hz / 1e3:.4g} kHz, up to {100.0 * loop.level:.3g} % of full scale"
-    lines = [f"played       {played}"]
-    if loop.quiet.full_scale_v is not None:
+    carrier = f"{loop.hz / 1e3:.4g} kHz"
+    if loop.stated_part is not None:
+        lines = [f"generator    {carrier}, up to {2.0 * loop.level:.3g} V peak to peak as stated"]
+    else:
+        lines = [f"played       tones of {carrier}, up to {100.0 * loop.level:.3g} % of full scale"]
+    if loop.quiet.full_scale_v is not None and loop.stated_part is None:
         part = 100.0 * loop.gain_v / loop.quiet.full_scale_v
         lines.append(
             f"gain         {part:.3g} % of the input's full scale for an output at full scale"
@@ -354,9 +389,10 @@ def _detector_lines(loop: LoopFound, law: DetectorLaw, profile: Profile) -> list
     top_v = float(law.out_v[-1])
     threshold = plus_minus(1e3 * law.threshold_v, 1e3 * law.threshold_u_v, " mV")
     part = f"{100.0 * law.threshold_v / top_v:.2g} %"
+    rises = f", it rises in {1e6 * law.rise_s:.0f} µs" if law.rise_s else ""
     lines = [
         f"detector     keeps {threshold} for itself ({part} of the highest level), its knee "
-        f"reaches to {_volts(law.knee_v)}, it rises in {1e6 * law.rise_s:.0f} µs",
+        f"reaches to {_volts(law.knee_v)}{rises}",
         f"{'':<12} proved from {_volts(float(law.out_v[0]))} to {_volts(top_v)}",
     ]
     if law.polarity < 0:
@@ -399,6 +435,7 @@ def _detector_json(loop: LoopFound, law: DetectorLaw) -> dict[str, Any]:
     return {
         "played_hz": loop.hz,
         "level": loop.level,
+        "stated_tolerance": loop.stated_part,
         "gain_v": loop.gain_v,
         "threshold_v": {"value": law.threshold_v, "u": law.threshold_u_v},
         "knee_v": law.knee_v,

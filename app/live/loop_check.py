@@ -104,13 +104,16 @@ class LoopFound:
     quiet : QuietCheck
         The input with nothing played.
     level, hz : float
-        Highest peak that was played, as a part of full scale; frequency of the main tone.
+        Highest peak that was played, as a part of full scale, or in volts where a generator gave
+        it; frequency of the main tone.
     limit_v : float
         Where tops are cut though the converter is not at its full scale, 0 where they are not.
     straight_v : float
         The highest that came back as it should; 0 where that was not looked for.
     detector, linear : DetectorLaw or None, LinearPath or None
         One of them: with an envelope column, or without.
+    stated_part : float or None
+        Tolerance of a generator's stated volts, as a part of them; None where a card played.
     """
 
     quiet: QuietCheck
@@ -120,10 +123,11 @@ class LoopFound:
     straight_v: float = 0.0
     detector: DetectorLaw | None = None
     linear: LinearPath | None = None
+    stated_part: float | None = None
 
     @property
     def gain_v(self) -> float:
-        """The peak that an output at full scale brings, far above a detector's knee."""
+        """The peak that an output at full scale (or a volt) brings, far above a detector's knee."""
         if self.detector is not None:
             return float(self.detector.in_v[-1]) / self.level
         assert self.linear is not None

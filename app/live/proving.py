@@ -76,7 +76,31 @@ def proof_of(
         clock_u_part=0.0 if clock is None else clock.true_u_part(quiet.system_u_part),
         detector=None,
     )
-    return proof if loop is None else _with_loop(proof, loop, output, full_v, meter)
+    if loop is None:
+        return proof
+    proof = replace(
+        proof,
+        detector=None if loop.detector is None else _detector(loop, loop.detector, full_v),
+        limit=loop.limit_v / full_v,
+    )
+    if loop.stated_part is not None:
+        return _with_generator(proof, loop, loop.stated_part, full_v)
+    return _with_loop(proof, loop, output, full_v, meter)
+
+
+def _with_generator(
+    proof: InputProof, loop: LoopFound, stated_part: float, full_v: float
+) -> InputProof:
+    """Return what is kept with what a signal generator's stated levels told."""
+    return replace(
+        proof,
+        conditions=(
+            f"a signal generator's carrier of {loop.hz / 1e3:.4g} kHz up to "
+            f"{2.0 * loop.level:.3g} V peak to peak as stated, evenlobe {version()}"
+        ),
+        full_scale_v=full_v / loop.gain_v,
+        full_scale_part=stated_part,
+    )
 
 
 def _with_loop(
@@ -91,12 +115,10 @@ def _with_loop(
             f"tones of {loop.hz / 1e3:.4g} kHz up to {100.0 * loop.level:.3g} % of full scale on "
             f"“{output}”, evenlobe {version()}"
         ),
-        detector=None if loop.detector is None else _detector(loop, loop.detector, full_v),
         output=output,
         level=loop.level,
         gain=gain,
         match=match or 0.0,
-        limit=loop.limit_v / full_v,
     )
     if meter is None:
         return proof
@@ -136,7 +158,7 @@ def keep(proof: InputProof) -> Path:
 
 
 def kept_as_played(identity: Identity) -> InputProof | None:
-    """Return what was played and found on an input, at any rate, columns and volume, if it is kept.
+    """Return what a signal told of an input, at any rate, columns and volume, if it is kept.
 
     To hear the input alone tells less, and does not replace it.
     """
@@ -144,7 +166,7 @@ def kept_as_played(identity: Identity) -> InputProof | None:
         kept = read_proof(proof_path(identity.device))
     except SourceError:
         return None
-    return kept if kept is not None and kept.output else None
+    return kept if kept is not None and (kept.output or kept.detector) else None
 
 
 def chain_of(quiet: QuietCheck, loop: LoopFound | None, profile: Profile) -> SignalChain | None:

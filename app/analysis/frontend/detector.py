@@ -56,7 +56,7 @@ class DetectorLaw:
     corner_hz, corner_u_hz : float
         Low corner of the coupling behind the detector; 0 of a DC-coupled input.
     rise_s : float
-        From a tenth to nine tenths at a burst's beginning.
+        From a tenth to nine tenths at a burst's beginning; 0 where that was not seen.
     """
 
     out_v: Floats
@@ -80,8 +80,8 @@ class DetectorLaw:
 
 
 @dataclass(frozen=True, slots=True)
-class _Pass:
-    """One passing of all levels: the corner, and what each level gave."""
+class Pass:
+    """One passing of all levels: the corner's rate (2π times it), and what each level gave."""
 
     rate: float
     answers: Floats
@@ -112,25 +112,35 @@ def detector_law(
     levels = np.array([burst.level for burst in score.bursts])
     each = len(levels) // passes
     orders = [np.argsort(levels[n * each : (n + 1) * each]) + n * each for n in range(passes)]
-    found: list[_Pass] = []
+    found: list[Pass] = []
     for order in orders:
         first, last = int(order.min()), int(order.max())
         near = (times_s > score.start_s(first) - score.off_s) & (
             times_s < score.start_s(last) + score.on_s + score.off_s
         )
-        found.append(_pass_of(bins[near], integral[near], bin_s, parts[near], order))
+        found.append(pass_of(bins[near], integral[near], bin_s, parts[near], order))
     levels = np.sort(levels[:each])
-    return _law_of(found, levels, _rise_s(values, rate_hz, score, begin_s))
+    return law_of(found, levels, _rise_s(values, rate_hz, score, begin_s))
 
 
-def _pass_of(
+def pass_of(
     level: Floats,
     integral: Floats,
     bin_s: float,
     parts: NDArray[np.int64],
     order: NDArray[np.int64],
-) -> _Pass:
-    """Fit one pass: the corner's rate, an answer for each level, the base, and hum."""
+) -> Pass:
+    """Fit one pass: the corner's rate, an answer for each level, the base, and hum.
+
+    Parameters
+    ----------
+    level, integral : numpy.ndarray
+        float64, shape (n,): bins of what came back, and of its integral.
+    parts : numpy.ndarray
+        int64, shape (n,): which burst a bin lies in, −1 in a pause, −2 where neither is sure.
+    order : numpy.ndarray
+        int64: the bursts, by their levels.
+    """
     sure = parts > -2
     knots = np.arange(0.0, len(level) * bin_s + _BASE_S, _BASE_S)
     at_s = np.arange(len(level)) * bin_s
@@ -141,10 +151,11 @@ def _pass_of(
     kept = np.abs(columns).sum(axis=0) > 0.0
     solved = np.zeros(columns.shape[1])
     solved[kept] = fit(columns[:, kept], level[sure]).parameters
-    return _Pass(float(solved[0]), solved[1 : 1 + len(order)])
+    return Pass(float(solved[0]), solved[1 : 1 + len(order)])
 
 
-def _law_of(found: list[_Pass], levels: Floats, rise_s: float) -> DetectorLaw:
+def law_of(found: list[Pass], levels: Floats, rise_s: float) -> DetectorLaw:
+    """Return the law that passes over some rising levels show, of whatever unit they are."""
     corners_hz = np.array([one.rate for one in found]) / (2.0 * pi)
     answers = np.stack([one.answers for one in found])
     polarity = 1 if float(answers[:, -1].mean()) >= 0.0 else -1
