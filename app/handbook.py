@@ -323,6 +323,15 @@ PROBE = Topic(
                     ),
                 ),
                 (
+                    "--generator 2 in the place of --play",
+                    (
+                        "a card plays no 125 kHz. A signal generator does: the levels are told, up "
+                        "to 2 V peak to peak, you set each and switch it on and off, and the law is"
+                        " proved at the drive's own carrier. State what a meter or scope shows at "
+                        "the tips: a generator set for 50 ohms shows half of what is there"
+                    ),
+                ),
+                (
                     "--at-most 20 beside it",
                     "no more than 20 % of the output's full scale is played",
                 ),

@@ -17,6 +17,7 @@ from app.profiles import load_profile
 from instruments.proof import Identity
 from instruments.sound.kept import read_proof
 from instruments.source import Block, Role, Source, SourceInfo, SourceTimeout
+from tests.app.live.test_generator_check import Bench
 from tests.virtualprobe.card import VirtualCard
 from tests.virtualprobe.circuit import Parts
 
@@ -346,6 +347,54 @@ def test_a_job_cannot_recheck_what_was_never_checked(capsys):
     words = ["job", "sim:", "--drive", "7", "--no-book", "--recheck"]
     assert main.run(words) == 2
     assert "check it with check-source --play first" in capsys.readouterr().err
+
+
+# -- by a signal generator -----------------------------------------------------------------------
+
+GENERATOR = ["check-source", "sound:bench", "--generator", "3"]
+
+
+def test_a_generator_is_led_from_level_to_level_and_what_it_told_is_kept(
+    card, capsys, tmp_path, monkeypatch
+):
+    bench = Bench()
+    bench.identity = card.identity
+    asked_for = []
+
+    def person(words):
+        """Sets what is asked for, and says at the second level what it came to."""
+        asked_for.append(words)
+        value, unit = re.match(r"set ([\d.]+) (m?V) peak to peak", words).groups()
+        bench.levels_pp.append(float(value) * (1e-3 if unit == "mV" else 1.0))
+        return ("", f"{bench.levels_pp[-1]:g}+-0.5%", "")[min(len(asked_for) - 1, 2)]
+
+    monkeypatch.setattr("app.cli.source_check.open_address", lambda *_: bench)
+    monkeypatch.setattr("app.cli.source_check.asked", person)
+    monkeypatch.setattr("app.cli.source_check._tell", bench.tell)
+    at_a_terminal(monkeypatch, "")
+    assert main.run(GENERATOR) == 0
+    told = capsys.readouterr().out
+    assert "generator    125 kHz, up to 3 V peak to peak as stated" in told
+    assert "taken as the same" not in told
+    assert re.search(r"clips at a peak of .* within ± 1 %, by what was stated of", told)
+    kept = read_proof(tmp_path / "inputs" / "Bench.toml")
+    assert kept.detector.proved_hz == 125e3
+    assert "a signal generator's carrier of 125 kHz" in kept.conditions
+    # To hear the input alone afterwards tells less, and leaves it.
+    bench._info = replace(bench.info, proof=kept)
+    assert main.run(CHECK) == 0
+    assert "as it was" in capsys.readouterr().out
+    assert read_proof(tmp_path / "inputs" / "Bench.toml") == kept
+
+
+@pytest.mark.parametrize("more", [[], ["--play", "bench"]])
+def test_a_generator_wants_a_terminal_and_stands_alone(more, card, capsys, monkeypatch):
+    if more:
+        at_a_terminal(monkeypatch, "")
+    else:
+        monkeypatch.setattr("sys.stdin", io.StringIO(""))
+    assert main.run([*GENERATOR, *more]) == 2
+    assert "led by questions at a terminal" in capsys.readouterr().err
 
 
 def test_nothing_is_played_before_it_is_allowed(card, capsys, monkeypatch):
