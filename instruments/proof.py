@@ -21,19 +21,22 @@ class Identity:
     Attributes
     ----------
     device : str
-        The input, with its host interface.
+        The input, with its host interface; of a scope its maker, model and serial number.
     rate_hz : int
         Frames a second.
     columns : str
         Roles of the channels, in order, with commas between; ``-`` for one that is skipped.
     volume : float
         The sound server's, 1 where samples pass unchanged; 0 where none is told.
+    settings : str
+        Of a scope: range, coupling, probe factor and acquisition, in words.
     """
 
     device: str
     rate_hz: int
     columns: str
     volume: float
+    settings: str = ""
 
     def unlike(self, other: Identity) -> str:
         """Return in which way another is not the same, empty where it is."""
@@ -43,6 +46,8 @@ class Identity:
             return f"the columns were {self.columns} and are {other.columns}"
         if abs(self.volume - other.volume) > _VOLUME_PART:
             return f"the volume was {100 * self.volume:.0f} % and is {100 * other.volume:.0f} %"
+        if self.settings != other.settings:
+            return f"the scope was set to {self.settings} and is to {other.settings}"
         return ""
 
 
@@ -96,7 +101,7 @@ class InputProof:
     conditions : str
         Output and level that were played, and the program's version.
     noise, step : float
-        Of the noisier signal column, parts of full scale.
+        Of the noisier signal column, parts of full scale; of a scope volts, as all that follows.
     fast_part, clock_u_part : float
         By how much the sample clock is fast, and how well that is known against true time; the
         latter 0 where it was not told.
@@ -116,6 +121,9 @@ class InputProof:
     limit : float
         Where the input's own stage cuts tops off below its full scale, as a part of that; 0 where
         none was found to.
+    floor, floor_low : float
+        Of pairs of extremes, half of what lies between two with nothing but noise: in the mean, and
+        nearly the lowest; 0 of samples.
     """
 
     identity: Identity
@@ -133,6 +141,8 @@ class InputProof:
     full_scale_v: float = 0.0
     full_scale_part: float = 0.0
     limit: float = 0.0
+    floor: float = 0.0
+    floor_low: float = 0.0
 
     def is_cut(self, samples: NDArray[np.float32], full_scale: float) -> bool:
         """Tell whether any of some samples stands where tops are cut."""

@@ -15,7 +15,16 @@ _PART = Number(-10.0, 10.0)
 _AMOUNT = Number(0.0, 10.0)
 _HERTZ = Number(0.0, 1e6)
 _LARGE = Number(0.0, 1e6)
-_PLAYED = ("level", "gain", "match", "full_scale_v", "full_scale_part", "limit")
+_FOUND = (
+    "level",
+    "gain",
+    "match",
+    "full_scale_v",
+    "full_scale_part",
+    "limit",
+    "floor",
+    "floor_low",
+)
 """What is told where it was found."""
 _POINTS = Numbers(_AMOUNT, 2, 100)
 
@@ -39,6 +48,7 @@ def proof_of_table(tree: dict[str, Any], where: str) -> InputProof:
         rate_hz=table.value("rate_hz", Number(1.0, 1e7, whole=True)),
         columns=table.value("columns", TextLine()),
         volume=table.value("volume", _AMOUNT),
+        settings=table.value("settings", TextLine(), ""),
     )
     proof = InputProof(
         identity=identity,
@@ -50,7 +60,7 @@ def proof_of_table(tree: dict[str, Any], where: str) -> InputProof:
         clock_u_part=table.value("clock_u_part", _AMOUNT),
         detector=_detector(table) if "detector" in table else None,
         output=table.value("output", TextLine(), ""),
-        **{key: table.value(key, _LARGE, 0.0) for key in _PLAYED},
+        **{key: table.value(key, _LARGE, 0.0) for key in _FOUND},
     )
     return table.finish(proof)
 
@@ -79,12 +89,14 @@ def as_toml(proof: InputProof) -> str:
     """Return the text."""
     one, law = proof.identity, proof.detector
     lines = [
-        "# What “evenlobe check-source” found of this input, in parts of its full scale; delete it",
-        "# to have none. It does not count with another rate, other columns or another volume.",
+        "# What “evenlobe check-source” found of this input, in parts of its full scale, of a",
+        "# scope in volts; delete it to have none. It does not count with another rate, other",
+        "# columns, another volume or other settings.",
         f"device = {_quoted(one.device)}",
         f"rate_hz = {one.rate_hz}",
         f"columns = {_quoted(one.columns)}",
         f"volume = {_figures(one.volume)}",
+        *([f"settings = {_quoted(one.settings)}"] if one.settings else []),
         f"made_on = {proof.made_on}",
         f"conditions = {_quoted(proof.conditions)}",
         f"noise = {_figures(proof.noise)}",
@@ -94,7 +106,7 @@ def as_toml(proof: InputProof) -> str:
     ]
     if proof.output:
         lines.append(f"output = {_quoted(proof.output)}")
-    found = {key: getattr(proof, key) for key in _PLAYED}
+    found = {key: getattr(proof, key) for key in _FOUND}
     lines += [f"{key} = {_figures(value)}" for key, value in found.items() if value]
     if law is not None:
         lines += ["", "[detector]"]

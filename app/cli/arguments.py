@@ -114,6 +114,7 @@ JSON object of --json; a value that was not told is null:
   volts                 of --meter: {"full_scale_v", "tolerance"}: the peak at the test points at
                         which the input clips, and its tolerance as a part of it
   cut_v, straight_v     where tops are cut below full scale; up to where nothing was
+  floor_v               half of what lies between a scope's pairs of extremes
   limits_um             standard uncertainty of the offset from each part
   notes                 sentences to know beside it
 """

@@ -40,7 +40,6 @@ from instruments.address import open_address
 from instruments.options import Toleranced
 from instruments.proof import InputProof
 from instruments.sound.player import SoundPlayer
-from instruments.sound.source import SoundSource
 from instruments.source import Role, Source, SourceRequest, parse_roles
 
 SCHEMA = "evenlobe.source-check/1"
@@ -180,14 +179,14 @@ def _proof(
     meter: Toleranced | None,
     options: argparse.Namespace,
 ) -> InputProof | None:
-    """Return what is to be kept of a sound input, None of any other and of one that is not quiet.
+    """Return what is to be kept, None of an input that is not known again and of one not quiet.
 
     Raises
     ------
     LoopFault
         When a reading could not use it.
     """
-    if not isinstance(source, SoundSource) or source.identity is None or not quiet.is_quiet:
+    if source.identity is None or not quiet.is_quiet:
         return None
     today = date.today().isoformat()
     return proof_of(source.identity, quiet, loop, options.play or "", today, meter)
@@ -205,7 +204,7 @@ def _keep(source: Source, now: InputProof | None, options: argparse.Namespace) -
         return (
             ""
             if options.play is None and options.generator is None
-            else "kept         nothing: only a sound input is known again"
+            else "kept         nothing: only sound inputs and scopes are known again"
         )
     before = source.info.proof
     was_heard_alone = not now.output and now.detector is None
@@ -323,6 +322,11 @@ def check_as_lines(
         lines.append(
             f"phases       minus has {quiet.common.match:.4f} of plus's gain; what is common is "
             f"kept down by {quiet.common.rejection_db:.0f} dB (by the hum on both)"
+        )
+    if quiet.floor_v is not None:
+        lines.append(
+            f"pairs        lie {_volts(2.0 * quiet.floor_v[0])} apart with nothing but noise; that "
+            "is the least of a reading's floor from now on"
         )
     lines.append(f"clock        {_clock_words(quiet)}")
     if loop is not None:
@@ -549,6 +553,7 @@ def check_as_json(
         "volts": None
         if proof is None or not proof.full_scale_v
         else {"full_scale_v": proof.full_scale_v, "tolerance": proof.full_scale_part},
+        "floor_v": quiet.floor_v and quiet.floor_v[0],
         "limits_um": {limit.part: limit.u_um for limit in _limits(quiet, loop, profile)},
         "notes": _notes(quiet),
     }

@@ -145,7 +145,8 @@ class _GeneratorCheck:
                 "nothing came back at any level: check the cable, that the generator's output is "
                 "on, and that this is the input"
             )
-        rises = [Heard(each.stated.value, each.answer_v, each.top_v) for each in levels]
+        # By their tops: behind a coupling an answer is told by what has fallen below the limit too.
+        rises = [Heard(each.stated.value, each.top_v, each.top_v) for each in levels]
         if any(after.level <= before.level for before, after in pairwise(rises)):
             raise LoopFault("the levels that were stated do not rise; check again from the first")
         limit_v = limit_of_outputs(rises)

@@ -188,6 +188,7 @@ def setup_for(info: SourceInfo, profile: Profile, options: EnvelopeOptions) -> S
         set_limit=profile.set_limit,
         check_limit=profile.check_limit,
         inputs=info.inputs,
+        quiet_floor_v=_quiet_floor_v(info),
     )
 
 
@@ -197,6 +198,14 @@ def _clock(info: SourceInfo) -> tuple[float, float]:
     if proof is None or not proof.clock_u_part:
         return 0.0, CLOCK_PART
     return proof.fast_part, proof.clock_u_part
+
+
+def _quiet_floor_v(info: SourceInfo) -> tuple[float, float] | None:
+    """Return what a check found of a quiet input's pairs of extremes, None where none holds."""
+    if info.proof is None or not info.proof.floor:
+        return None
+    full_v = info.full_scale_v or 1.0
+    return info.proof.floor * full_v, info.proof.floor_low * full_v
 
 
 def _law(info: SourceInfo) -> KnownLaw | None:

@@ -18,10 +18,10 @@ from app.live.loop_check import LoopFault, LoopFound, Player, Tell, check_loop
 from app.live.source_check import QuietCheck, listen
 from app.profiles import Profile
 from app.stamp import version
+from instruments.kept import proof_path, read_proof
 from instruments.options import Toleranced
 from instruments.proof import DetectorProof, Identity, InputProof
 from instruments.proof_text import as_toml
-from instruments.sound.kept import proof_path, read_proof
 from instruments.source import Role, Source, SourceError, SourceInfo
 
 _HOLDS_PART = 0.01
@@ -76,6 +76,9 @@ def proof_of(
         clock_u_part=0.0 if clock is None else clock.true_u_part(quiet.system_u_part),
         detector=None,
     )
+    if quiet.floor_v is not None:
+        floor, low = (each / full_v for each in quiet.floor_v)
+        proof = replace(proof, floor=floor, floor_low=low)
     if loop is None:
         return proof
     proof = replace(
@@ -192,6 +195,9 @@ def resolution_of(info: SourceInfo, profile: Profile) -> Message | None:
     proof = info.proof
     if proof is None:
         return RESOLVES_UNCHECKED if info.live and not info.virtual else None
+    if not info.continuous:
+        # A scope's range goes with the signal, and what it resolves with that.
+        return None
     full_v = info.full_scale_v or 1.0
     columns = sum(role is not Role.INDEX for role in info.roles)
     chain = SignalChain(

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from app.analysis.envelope.peakdetect import half_ranges, quiet_floor
 from app.analysis.frontend.clock import NETWORK_PART, SYSTEM_PART, ClockFound, clock_of
 from app.analysis.frontend.quiet import (
     CommonHum,
@@ -49,6 +50,8 @@ class QuietCheck:
         The sample clock against the system's; None where it has none, or too little was heard.
     system_u_part : float
         Standard uncertainty of the system's own clock.
+    floor_v : tuple of float, or None
+        Of pairs of extremes, half of what lies between two: in the mean, and nearly the lowest.
     """
 
     info: SourceInfo
@@ -58,6 +61,7 @@ class QuietCheck:
     common: CommonHum | None
     clock: ClockFound | None
     system_u_part: float
+    floor_v: tuple[float, float] | None = None
 
     @property
     def is_quiet(self) -> bool:
@@ -144,7 +148,10 @@ def quiet_check_of(info: SourceInfo, heard: Heard) -> QuietCheck:
     """
     rate_hz = info.sample_rate_hz
     stretches = [each.astype(np.float64) for each in heard.stretches]
+    floor_v = None
     if heard.min_max:
+        signal = next(n for n, role in enumerate(info.roles) if role is not Role.INDEX)
+        floor_v = quiet_floor([half_ranges(each[:, signal]) for each in heard.stretches])
         stretches = [0.5 * (each[::2] + each[1::2]) for each in stretches]
         rate_hz /= 2.0
     found = {
@@ -164,6 +171,7 @@ def quiet_check_of(info: SourceInfo, heard: Heard) -> QuietCheck:
         common=_common(info, channels, stretches, rate_hz),
         clock=clock,
         system_u_part=NETWORK_PART if clock is not None and _time_is_kept() else SYSTEM_PART,
+        floor_v=floor_v,
     )
 
 

@@ -15,6 +15,7 @@ MOST_CHANNELS = 8
 NUMBERS: Mapping[str, tuple[float, float, float | None, str]] = {
     "speed": (250, 400, 300, "Nominal speed in rpm; a record spans about 2.5 turns."),
     "level": (0.01, 50, None, "Trigger level in V; found from the pulses if not given."),
+    "scale": (1e-3, 100, None, "Volts a division, held; found from the signal if not given."),
     "probe": (0.001, 10000, None, "Factor of the signal probes; the scope's own must agree."),
     "baud": (300, 4e6, 9600, "Bits a second of a serial port."),
 }
@@ -89,7 +90,7 @@ class ScopeOptions:
         Nominal speed.
     trigger, edge, coupling : str
         One of ``WORDS``.
-    level_v, probe : float or None
+    level_v, scale_v, probe : float or None
         As ``NUMBERS`` tells.
     baud : int
         Of a serial port.
@@ -104,6 +105,7 @@ class ScopeOptions:
     edge: str = "falling"
     coupling: str = "ac"
     level_v: float | None = None
+    scale_v: float | None = None
     probe: float | None = None
     baud: int = 9600
 
@@ -173,6 +175,7 @@ def read_options(
         edge=words["edge"],
         coupling=words["coupling"],
         level_v=numbers["level"],
+        scale_v=numbers["scale"],
         probe=numbers["probe"],
         baud=int(numbers["baud"] or 9600),
     )

@@ -91,6 +91,11 @@ class Identity:
         return "VIRTUAL" in self.whole.upper()
 
     @property
+    def device(self) -> str:
+        """Maker, model and serial number: what this one is known again by."""
+        return " ".join(self.whole.split(",")[:3])
+
+    @property
     def channels(self) -> int | None:
         """How many channels it has, by the last figure of its model's number; None if unknown.
 

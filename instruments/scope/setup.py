@@ -51,6 +51,8 @@ class Ranges:
         Channels of the read signal, which get one range.
     index : int or None
         Channel of the index.
+    held : bool
+        The signals' range is the user's, and stays.
     """
 
     def __init__(
@@ -60,12 +62,15 @@ class Ranges:
         vertical_divisions: float,
         signals: tuple[int, ...],
         index: int | None,
+        *,
+        held: bool = False,
     ) -> None:
         self._panel = panel
         self._what = what
         self._vertical_divisions = vertical_divisions
         self._signals = signals
         self._index = index
+        self._held = held
         self._little = 0  # records in a row that fill too little
         self.scales_v: dict[int, float] = {}
         """Volts a division, by channel."""
@@ -91,6 +96,8 @@ class Ranges:
         self, channels: tuple[int, ...], records: dict[int, Record], deadline: Deadline
     ) -> bool:
         """Give all of `channels` one range: both phases then have one error of gain."""
+        if self._held:
+            return False
         scale_v = max(self.scales_v[n] for n in channels)
         if any(records[n].clipped for n in channels):
             return self._rescale(channels, _WIDER * scale_v, deadline)
@@ -157,8 +164,10 @@ _TTL_V = 1.4
 _TOGETHER = 0.5  # correlation of two channels that no two phases have
 
 
-def check_probes(panel: Panel, what: str, options: ScopeOptions, deadline: Deadline) -> None:
-    """Refuse factors that differ from one another or from what the user said.
+def check_probes(
+    panel: Panel, what: str, options: ScopeOptions, deadline: Deadline
+) -> float | None:
+    """Return the probes' factor, refusing those that differ from one another or from what was said.
 
     Parameters
     ----------
@@ -190,6 +199,7 @@ def check_probes(panel: Panel, what: str, options: ScopeOptions, deadline: Deadl
                 f"{what}: channel {channel} is set to a ×{factor:g} probe and probe={asked:g} was "
                 "given; set the scope to the probe that is fitted"
             )
+    return factors[options.columns.signals[0]]
 
 
 def check_phases(what: str, ranges: Ranges, records: dict[int, Record]) -> None:
@@ -424,12 +434,18 @@ class ScopeSetup:
         self._options = options
         self._free = True
         self._level_v = 0.0
+        self._probe = 1.0
         self._start_known = False
         self._held = Held(panel, link.what)
         index = options.columns.index
         self.channels = (*options.columns.signals, *(() if index is None else (index,)))
         self.ranges = Ranges(
-            panel, link.what, family.vertical_divisions, options.columns.signals, index
+            panel,
+            link.what,
+            family.vertical_divisions,
+            options.columns.signals,
+            index,
+            held=options.scale_v is not None,
         )
         self.screen = Screen(0.0, detecting=False, rails_v=self.ranges.rails_v)
 
@@ -452,6 +468,14 @@ class ScopeSetup:
         if not (self._free or self._start_known or self._options.trigger_channel is not None):
             said.append(_NO_START)
         return tuple(said)
+
+    @property
+    def of_volts(self) -> str:
+        """What noise and steps of a record hang on, in words."""
+        return (
+            f"{self.signal_scale_v():.3g} V/div, {self._options.coupling.upper()}, "
+            f"×{self._probe:g}, {'peak detect' if self.screen.detecting else 'sample'}"
+        )
 
     def told(self) -> tuple[tuple[str, str], ...]:
         """Return the settings as the scope confirmed them: name and value with its unit."""
@@ -491,11 +515,11 @@ class ScopeSetup:
             index = channel == options.columns.index
             panel.set_word("display", "on", deadline, channel)
             panel.set_word("coupling", "dc" if index else options.coupling, deadline, channel)
-            first_v = _INDEX_FIRST_V if index else scale_v or _FIRST_V
+            first_v = _INDEX_FIRST_V if index else options.scale_v or scale_v or _FIRST_V
             self.ranges.set_scale(channel, first_v, deadline)
             panel.set_number("offset", 0.0, deadline, channel, near=0.05 * first_v)
             panel.hold(deadline, channel)
-        check_probes(panel, self._link.what, options, deadline)
+        self._probe = check_probes(panel, self._link.what, options, deadline) or 1.0
 
     def plain(self, deadline: Deadline) -> None:
         """Turn peak detect off."""
@@ -611,7 +635,13 @@ class ScopeSetup:
             if not self.ranges.fit(records, deadline):
                 break
             records = self._look(deadline)
-        if any(record.clipped for record in records.values()):
+        clipped = any(record.clipped for record in records.values())
+        if clipped and self._options.scale_v is not None:
+            raise SourceUnavailable(
+                f"{self._link.what}: the signal goes beyond the screen at the range that was "
+                f"stated; raise scale={self._options.scale_v:g}, or leave it out"
+            )
+        if clipped:
             raise SourceUnavailable(
                 f"{self._link.what}: the signal goes beyond the screen in every range that it "
                 "takes; use ×10 probes, and check their factor"

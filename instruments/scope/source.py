@@ -12,7 +12,10 @@ import threading
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from dataclasses import dataclass, field, replace
+from datetime import date
 
+from instruments.kept import proof_for
+from instruments.proof import Identity
 from instruments.scope.links import Deadline, Link, SocketLink
 from instruments.scope.options import ScopeOptions, read_options
 from instruments.scope.panel import Memory
@@ -22,6 +25,7 @@ from instruments.scope.visa import socket_place
 from instruments.scope.waveform import frames
 from instruments.source import (
     Block,
+    Role,
     Source,
     SourceInfo,
     SourceLost,
@@ -236,7 +240,12 @@ class ScopeSource(Source):
         first = session.sweep(Deadline(session.longest_s, live.cancelled))
         self._scale_v = session.setup.signal_scale_v()
         self._settings = session.setup.told()
-        return _describe(self._name, session, first)
+        info = _describe(self._name, session, first)
+        self.identity = _identity(session, info)
+        if self.identity is None:
+            return info
+        proof, told = proof_for(self.identity, date.today())
+        return replace(info, proof=proof, notes=(*info.notes, *told))
 
     def _ask_for_next(self, live: _Live) -> None:
         session = live.session
@@ -296,6 +305,17 @@ def _describe(name: str, session: ScopeSession, first: Sweep) -> SourceInfo:
         inputs=len(options.columns.signals),
         notes=session.notes,
     )
+
+
+def _identity(session: ScopeSession, info: SourceInfo) -> Identity | None:
+    """Return what a check of a scope, as it is set, would hold for."""
+    if session.identity is None:
+        return None
+    # With the drive's motor off there is no index.
+    columns = ",".join(role for role in info.roles if role is not Role.INDEX)
+    settings = session.setup.of_volts
+    device, rate_hz = session.identity.device, round(info.sample_rate_hz)
+    return Identity(device, rate_hz, f"{columns} of {info.inputs}", 0.0, settings)
 
 
 def _leave(live: _Live) -> None:

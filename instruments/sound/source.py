@@ -11,10 +11,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
+from instruments.kept import proof_for
 from instruments.options import AddressOptions, Option
 from instruments.proof import Identity
 from instruments.sound.capture import SoundCapture, SoundTiming
-from instruments.sound.kept import proof_for
 from instruments.sound.portaudio import (
     PORTAUDIO,
     Device,

@@ -198,7 +198,7 @@ def path_for(setup: Setup) -> SignalPath:
         if setup.columns.envelope is not None:
             raise ValueError("min/max pairs are analysed as those of the differential")
         inputs = setup.inputs if setup.columns.minus is None else 2
-        return MinMaxPath(setup.columns, setup.sample_rate_hz, inputs)
+        return MinMaxPath(setup.columns, setup.sample_rate_hz, inputs, setup.quiet_floor_v)
     if setup.columns.envelope is not None:
         return EnvelopePath(setup)
     return RawPath(setup)

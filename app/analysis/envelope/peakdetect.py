@@ -11,7 +11,7 @@ phase.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from math import ceil, erfc, sqrt
 
@@ -34,6 +34,8 @@ _SMOOTH = 0.03
 deviations above nearly the lowest of all, which lies about two below the middle. As a null may be
 but a crossing, running means are taken whose standard deviation is so small a part of the floor."""
 _MIN_STEPS = 8
+_BELOW_QUIET = 0.9
+"""Lowest pairs over those of the quiet input below which that was of other settings."""
 _EXTREMES = 2.0
 """In a pair, of each channel with its own noise: the difference of two channels has four."""
 _MIDDLE = 2.5
@@ -143,6 +145,41 @@ def floor_of(size_v: NDArray[np.float64], inputs: int = 1) -> Floor:
     return Floor(height, u_v, log2_samples=log2_samples)
 
 
+def quiet_floor(sizes_v: list[NDArray[np.float64]]) -> tuple[float, float]:
+    """Return the floor of a quiet input: the mean of its pairs, and nearly the lowest of them.
+
+    Parameters
+    ----------
+    sizes_v : list of numpy.ndarray
+        float64, each of shape (pairs,): amplitudes that the pairs of a record show, in volts.
+    """
+    joined = np.concatenate(sizes_v)
+    return float(joined.mean()), float(np.quantile(joined, _LOW))
+
+
+def bounded(
+    floor: Floor, size_v: NDArray[np.float64], quiet_v: tuple[float, float] | None
+) -> Floor:
+    """Return a record's floor between that of the quiet input and what its lowest pairs allow.
+
+    A drive adds noise to the input's own and takes none away, and the lowest pairs have a carrier
+    or none: what lies between both is a rectangle (JCGM 100, 4.3.7). A quiet floor that the record
+    goes below is of other settings, and is not used.
+    """
+    if quiet_v is None or quiet_v[1] <= 0.0:
+        return floor
+    mean_v, low_v = quiet_v
+    over = float(np.quantile(size_v, _LOW)) / low_v
+    if over < _BELOW_QUIET:
+        return floor
+    high_v = mean_v * max(over, 1.0)
+    u_v = float(np.hypot((high_v - mean_v) / sqrt(12.0), _LEFT_U * mean_v))
+    if floor.known and floor.u_v <= u_v:
+        return floor
+    known = u_v < _MAX_UNKNOWN * float(size_v.max())
+    return replace(floor, height_v=0.5 * (mean_v + high_v), u_v=u_v, known=known)
+
+
 def _doubtful(height_v: float, u_v: float, top_v: float) -> Floor:
     return Floor(height_v, u_v, known=u_v < _MAX_UNKNOWN * top_v)
 
@@ -198,11 +235,20 @@ class MinMaxPath(SignalPath):
         Rows a second: two for each stretch.
     inputs : int
         Channels that the signal is made of.
+    quiet_v : tuple of float, or None
+        What :func:`quiet_floor` found of the quiet input, None where that was not looked at.
     """
 
-    def __init__(self, columns: Columns, sample_rate_hz: float, inputs: int) -> None:
+    def __init__(
+        self,
+        columns: Columns,
+        sample_rate_hz: float,
+        inputs: int,
+        quiet_v: tuple[float, float] | None = None,
+    ) -> None:
         self._columns = columns
         self._inputs = inputs
+        self._quiet_v = quiet_v
         self._pairs_a_bin = max(1, round(_BIN_S * sample_rate_hz / 2.0))
         super().__init__(EnvelopeSeries(2 * self._pairs_a_bin))
         self._floor = Floor()
@@ -242,7 +288,7 @@ class MinMaxPath(SignalPath):
         fine = size[np.isfinite(size)]
         if not fine.size:
             return
-        self._floor = floor_of(fine, self._inputs)
+        self._floor = bounded(floor_of(fine, self._inputs), fine, self._quiet_v)
         scatter = sd_of_steps(np.diff(fine)) if fine.size >= _MIN_SCATTER else 0.0
         sigma = scatter / np.sqrt(self._pairs_a_bin)
         amplitude = self._floor.taken_from(size.reshape(-1, self._pairs_a_bin).mean(axis=1))

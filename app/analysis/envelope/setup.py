@@ -123,6 +123,9 @@ class Setup:
         rows, and the signal is the differential.
     inputs : int
         Channels that such a differential is made of, each with its own noise.
+    quiet_floor_v : tuple of float, or None
+        Half of what lies between two extremes of the quiet input, in the mean and nearly at the
+        lowest; None where that was not measured.
     """
 
     columns: Columns
@@ -149,6 +152,7 @@ class Setup:
     check_limit: float = 0.30
     min_max: bool = False
     inputs: int = 1
+    quiet_floor_v: tuple[float, float] | None = None
 
     @property
     def detector_is_unproved(self) -> bool:

@@ -113,8 +113,6 @@ def _between_u(out: Floats, into: Floats) -> float:
 
     A bend between neighbours twice as far apart shows four times as much.
     """
-    left_out = [
-        float(np.interp(out[n], out[[n - 1, n + 1]], into[[n - 1, n + 1]]) - into[n])
-        for n in range(1, len(out) - 1)
-    ]
-    return max(map(abs, left_out), default=0.0) / 4.0
+    part = (out[1:-1] - out[:-2]) / (out[2:] - out[:-2])
+    left_out = into[:-2] + part * (into[2:] - into[:-2]) - into[1:-1]
+    return float(np.max(np.abs(left_out), initial=0.0)) / 4.0

@@ -14,8 +14,8 @@ from app.cli.source_check import recheck_before_job
 from app.live.loop_check import LoopFault
 from app.live.source_check import listen, quiet_check_of
 from app.profiles import load_profile
+from instruments.kept import read_proof
 from instruments.proof import Identity
-from instruments.sound.kept import read_proof
 from instruments.source import Block, Role, Source, SourceInfo, SourceTimeout
 from tests.app.live.test_generator_check import Bench
 from tests.virtualprobe.card import VirtualCard
@@ -139,8 +139,7 @@ def card(monkeypatch, tmp_path):
     made.identity = Identity("Bench", 16_000, "envelope", 0.0)
     monkeypatch.setattr("app.cli.source_check.open_address", lambda *_: made)
     monkeypatch.setattr("app.cli.source_check.SoundPlayer", lambda *_: made)
-    monkeypatch.setattr("app.cli.source_check.SoundSource", VirtualCard)
-    monkeypatch.setattr("instruments.sound.kept.user_data_path", lambda *_, **__: tmp_path)
+    monkeypatch.setattr("instruments.kept.user_data_path", lambda *_, **__: tmp_path)
     return made
 
 

@@ -14,8 +14,8 @@ from app.live.session import Rechecked, Session
 from app.live.view import Phase
 from app.profiles import load_profile
 from instruments.file.source import FileSource
+from instruments.kept import read_proof
 from instruments.proof import DetectorProof, Identity, InputProof
-from instruments.sound.kept import read_proof
 from instruments.source import Block, Role, Source, SourceEnd, SourceInfo, SourceUnavailable
 from instruments.virtual import VirtualParams, simulate
 from tests.app.bench import until
@@ -118,7 +118,7 @@ def test_the_same_probe_unproved_is_not_read():
 
 
 def test_what_is_kept_is_its_maker_s_alone_and_read_again(monkeypatch, tmp_path):
-    monkeypatch.setattr("instruments.sound.kept.user_data_path", lambda *_, **__: tmp_path)
+    monkeypatch.setattr("instruments.kept.user_data_path", lambda *_, **__: tmp_path)
     proof = proof_by(VirtualCard(Parts(gains=(0.6,)), 16_000), quick=True)
     path = keep(proof)
     assert path.stat().st_mode & 0o077 == 0
@@ -130,7 +130,7 @@ def test_what_is_kept_is_its_maker_s_alone_and_read_again(monkeypatch, tmp_path)
 
 def test_what_cannot_be_written_is_said(monkeypatch, tmp_path):
     (tmp_path / "inputs").write_text("a file where the folder would be")
-    monkeypatch.setattr("instruments.sound.kept.user_data_path", lambda *_, **__: tmp_path)
+    monkeypatch.setattr("instruments.kept.user_data_path", lambda *_, **__: tmp_path)
     proof = proof_by(VirtualCard(Parts(gains=(0.6,)), 16_000), quick=True)
     with pytest.raises(LoopFault, match=r"cannot be written.*nothing is kept"):
         keep(proof)
@@ -260,7 +260,7 @@ class Sources:
 @pytest.fixture
 def proved_card(monkeypatch, tmp_path):
     """A card, and what a check has kept of it."""
-    monkeypatch.setattr("instruments.sound.kept.user_data_path", lambda *_, **__: tmp_path)
+    monkeypatch.setattr("instruments.kept.user_data_path", lambda *_, **__: tmp_path)
     card = VirtualCard(Parts(gains=(0.6,)), 16_000)
     proof = proof_by(card, quick=True)
     card._info = replace(card.info, proof=proof)

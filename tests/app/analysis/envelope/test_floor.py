@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from app.analysis.envelope.peakdetect import Floor, floor_of
+from app.analysis.envelope.peakdetect import Floor, bounded, floor_of, quiet_floor
 
 SIGMA = 4.0
 """Of each of the two channels, in codes."""
@@ -106,3 +106,35 @@ def test_the_floor_of_a_sharp_null_is_within_its_uncertainty(pairs, sigma, seed)
     floor = floor_of(pairs_of(carrier, 80, seed=seed, sigma=sigma, inputs=1))
     assert abs(floor.height_v - true) < 2.0 * floor.u_v
     assert floor.u_v < 0.8 * true
+
+
+@pytest.mark.parametrize("added", [0.0, 0.5])
+def test_a_quiet_floor_tells_what_groups_without_gaps_do_not(added):
+    groups = np.where(np.arange(600) // 20 % 2 == 1, 130.0, 100.0)
+    quiet = quiet_floor([pairs_of(np.zeros(1200), 405, seed=9)])
+    # The lowest pairs of the record have a carrier: they bound the floor by far too much here.
+    shown = pairs_of(groups, 405, sigma=SIGMA * (1.0 + added))
+    floor = bounded(floor_of(shown, 2), shown, quiet)
+    true = pairs_of(np.zeros(1200), 405, seed=3, sigma=SIGMA * (1.0 + added)).mean()
+    assert abs(floor.height_v - true) < 2.0 * floor.u_v
+
+
+@pytest.mark.parametrize("added", [0.0, 0.1])
+@pytest.mark.parametrize("seed", range(4))
+def test_a_quiet_floor_bounds_that_of_a_sharp_null(seed, added):
+    place = (np.arange(3200) + 0.37) / 3200 * 5.0
+    carrier = 130.0 * np.abs(np.sin(np.pi * place))
+    quiet = quiet_floor([pairs_of(np.zeros(2000), 80, seed=9, sigma=2.5, inputs=1)])
+    sigma = 2.5 * (1.0 + added)
+    true = pairs_of(np.zeros(3000), 80, seed=99, sigma=sigma, inputs=1).mean()
+    shown = pairs_of(carrier, 80, seed=seed, sigma=sigma, inputs=1)
+    alone, floor = floor_of(shown, 1), bounded(floor_of(shown, 1), shown, quiet)
+    assert abs(floor.height_v - true) < 2.0 * floor.u_v
+    assert floor.u_v < 0.6 * alone.u_v
+
+
+def test_a_quiet_floor_of_another_range_is_not_used():
+    shown = pairs_of(lobes(600, 0.2), 405)
+    alone = floor_of(shown, 2)
+    assert bounded(alone, shown, (40.0, 35.0)) == alone
+    assert bounded(alone, shown, None) == alone

@@ -1,7 +1,7 @@
-"""Keeps what a check found of a sound input, for every reading that comes by the same one.
+"""Keeps what a check found of an input, for every reading that comes by the same one.
 
-One TOML file an input. It holds for the rate, the columns and the volume that it was made with, and
-for no other.
+One TOML file an input, a sound card's or a scope's. It holds for the rate, the columns and the
+settings that it was made with, and for no other.
 """
 
 from __future__ import annotations

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from instruments.address import open_address
+from instruments.kept import proof_for, proof_path, read_proof
 from instruments.proof import DetectorProof, Identity, InputProof
 from instruments.proof_text import as_toml
-from instruments.sound.kept import proof_for, proof_path, read_proof
 from instruments.source import SourceRequest, SourceUnavailable, parse_roles
 from tests.instruments.sound.fakesound import FakeDevice, FakeSound
 
@@ -45,7 +45,7 @@ TODAY = date(2031, 5, 16)
 
 @pytest.fixture(autouse=True)
 def own_folder(monkeypatch, tmp_path):
-    monkeypatch.setattr("instruments.sound.kept.user_data_path", lambda *_, **__: tmp_path)
+    monkeypatch.setattr("instruments.kept.user_data_path", lambda *_, **__: tmp_path)
 
 
 def written(proof=PROOF, text=None):
@@ -82,6 +82,7 @@ def test_it_is_used_with_its_age():
         ({"rate_hz": 96_000}, "the rate was 48000 and is 96000"),
         ({"columns": "envelope"}, "the columns were envelope,index and are envelope"),
         ({"volume": 0.5}, "the volume was 0 % and is 50 %"),
+        ({"settings": "0.1 V/div"}, "the scope was set to  and is to 0.1 V/div"),
     ],
 )
 def test_it_is_void_where_rate_columns_or_volume_changed(change, words):
