@@ -208,9 +208,10 @@ def _channel(
 
 def _is_logic(numbers: Numbers, column: int) -> bool:
     """Tell whether a column holds nothing but 0 and 1, and both."""
-    levels = (np.unique(part[:, column]) for part in numbers.parts)
-    found: set[float] = set()
-    return all(found.update(each) or found <= {0.0, 1.0} for each in levels) and len(found) == 2
+    columns = [part[:, column] for part in numbers.parts]
+    return all(bool(np.all((each == 0.0) | (each == 1.0))) for each in columns) and all(
+        any(bool(np.any(each == level)) for each in columns) for level in (0.0, 1.0)
+    )
 
 
 def _counts(numbers: Numbers, column: int) -> bool:

@@ -1,6 +1,7 @@
 """The numbers of a CSV, a piece of the file at a time; a line that cannot be read is named.
 
-A file of 100 MB is never in memory whole as text: each piece is parsed before the next is read.
+A plain file is parsed straight from the disk. Any other is never in memory whole as text: each
+piece is parsed before the next is read.
 """
 
 from __future__ import annotations
@@ -23,6 +24,9 @@ _LEAST_PIECE_CHARS = 1 << 16
 """A rest shorter than this goes with the piece before, so that all text after the samples does."""
 _TAIL_LINES = 50
 """As many lines at a text's end show how many places its numbers have, or may be words."""
+_BYTEWISE = ("utf-8-sig", "cp1252")
+_TAIL_BYTES = 1 << 16
+"""A text that is shorter is read in one piece as quickly."""
 _BLANK = " \t\r\n\f\x1a\0"
 _BEGINS_TEXT = re.compile(r"""\s*["']?[^\W\d_]|\s*[#%*]""")
 _INFINITE = re.compile(r"∞|\bOL\b", re.IGNORECASE)
@@ -112,6 +116,54 @@ def read_numbers(path: Path, encoding: str, layout: CsvLayout) -> Numbers:
     OSError
         When it cannot be opened.
     """
+    plain = _plain_numbers(path, encoding, layout)
+    return _by_pieces(path, encoding, layout) if plain is None else plain
+
+
+def _plain_numbers(path: Path, encoding: str, layout: CsvLayout) -> Numbers | None:
+    """Return the numbers of a text whose every line is plain to its end, None of any other."""
+    some = layout.cells_a_line > len(layout.columns)
+    if some or layout.style.decimal == "," or layout.first_line < layout.plain_from:
+        return None
+    tail = _tail(path, encoding)
+    kept, worded = ("", True) if tail is None else _without_tail(layout, tail)
+    if tail is None or worded or kept.rstrip(_BLANK) != tail.rstrip(_BLANK):
+        return None
+    try:
+        table = np.loadtxt(
+            # Of a relative name numpy would ask whether it is an address on the network.
+            path.absolute(),
+            delimiter=layout.style.separator,
+            comments=None,
+            ndmin=2,
+            skiprows=layout.first_line,
+            encoding=encoding,
+        )
+    except ValueError:
+        return None
+    if table.shape[1] != len(layout.columns):
+        return None
+    may_be_cut = tail[-1:] not in _BLANK and _may_be_cut(kept, layout)
+    return Numbers((table,), may_be_cut, ())
+
+
+def _tail(path: Path, encoding: str) -> str | None:
+    """Return the last whole lines of a text; None where they are not to be had, or are no few.
+
+    Of an encoding in which a character has one byte alone, or a line's end does.
+    """
+    if encoding not in _BYTEWISE or path.stat().st_size < _TAIL_BYTES:
+        return None
+    with path.open("rb") as stream:
+        stream.seek(-_TAIL_BYTES, 2)
+        _, _, lines = stream.read().partition(b"\n")
+    text = lines.decode("utf-8" if encoding == "utf-8-sig" else encoding, errors="replace")
+    # As a text is read line by line.
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    return text if text.count("\n") > _TAIL_LINES else None
+
+
+def _by_pieces(path: Path, encoding: str, layout: CsvLayout) -> Numbers:
     parts: list[NDArray[np.float64]] = []
     notes: tuple[str, ...] = ()
     may_be_cut = False

@@ -3,6 +3,8 @@
 import numpy as np
 import pytest
 
+from instruments.file import csv_numbers
+from instruments.file.csv_layout import find_layout
 from instruments.file.times import UnevenTime, read_times
 from instruments.source import AddressError, FormatError, Role
 from tests.instruments.file.captures import FIXTURES, fixture_table, read_all, samples_of
@@ -293,3 +295,46 @@ def test_fewer_samples_than_the_header_states_are_told(written):
 def test_a_text_too_long_to_read_whole(written, monkeypatch):
     monkeypatch.setattr("instruments.file.csv._MOST_BYTES", 5)
     assert "longer than 2 GiB" in refused(written("0.0,1.5\n1.0,2.5\n"))
+
+
+# Long texts, which are read straight from the disk as far as they are plain
+
+
+def long_text(rows=4000):
+    values = np.random.default_rng(5).normal(0.0, 0.3, (rows, 2)).tolist()
+    lines = (f"{row * 1e-6:.7f},{a:.5e},{b:.5e}\n" for row, (a, b) in enumerate(values))
+    return "Time (s),CH1 (V),CH2 (V)\n" + "".join(lines)
+
+
+@pytest.mark.parametrize(
+    ("change", "rows", "plain"),
+    [
+        (lambda text: text, 4000, True),
+        (lambda text: text.replace("\n", "\r\n"), 4000, True),
+        (lambda text: text[:-1], 4000, True),
+        # Two digits and the exponent are lost: the row may be cut.
+        (lambda text: text[:-7], 3999, True),
+        (lambda text: text + "\n\n", 4000, True),
+        (lambda text: text + ",,\n", 4000, False),
+        (lambda text: text + "end of data\n", 4000, False),
+        (lambda text: text.replace("0.0020000,", '"0.0020000",'), 4000, False),
+        (lambda text: text.encode("utf-16"), 4000, False),
+    ],
+    ids=["plain", "crlf", "no end", "cut", "blank end", "separators", "words", "quotes", "wide"],
+)
+def test_a_long_text_is_read_alike_by_either_way(written, monkeypatch, change, rows, plain):
+    path = written(change(long_text()))
+    encoding = csv_numbers.encoding_of(path)
+    layout = find_layout(csv_numbers.head_lines(path, encoding))
+    assert (csv_numbers._plain_numbers(path, encoding, layout) is not None) == plain
+    info, blocks = read_all(path)
+    assert sum(len(block.samples_v) for block in blocks) == rows
+    monkeypatch.setattr(csv_numbers, "_plain_numbers", lambda *_: None)
+    slowly, others = read_all(path)
+    assert (slowly.notes, slowly.sample_rate_hz) == (info.notes, info.sample_rate_hz)
+    assert np.array_equal(blocks[0].samples_v, others[0].samples_v)
+
+
+def test_a_word_in_the_middle_of_a_long_text_is_named_with_its_line(written):
+    text = long_text().replace("0.0020000,", "0.0020000,overload,", 1)
+    assert "line 2002: “overload” is not a number" in refused(written(text))
