@@ -37,8 +37,8 @@ def mean_speed(
         frames, u = _turn_by_lobes(inside, lobes_a_turn)
     else:
         frames = float(lengths.mean())
-        # One frame's width, rectangular, at either end of the run.
-        edges = np.sqrt(2.0 / 12.0) / len(lengths)
+        # A frame's width, rectangular, at either end of the run; of a pair the width of both.
+        edges = (2.0 if setup.min_max else 1.0) * np.sqrt(2.0 / 12.0) / len(lengths)
         if lobes_a_turn:
             # So few lobes give no scatter: their places are good to some hundredths of a turn.
             edges = _PATTERN_PLACE_U * frames / len(lengths)

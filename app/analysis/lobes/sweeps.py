@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import replace
+from math import hypot, sqrt
 
 import numpy as np
 
@@ -115,8 +116,8 @@ def average(readings: Sequence[Reading], setup: Setup) -> Reading:
     merged = replace(
         last,
         revolutions=sum(reading.revolutions for reading in fine),
-        speed_rpm=_mean_of([reading.speed_rpm for reading in fine]),
-        carrier_hz=_mean_of([reading.carrier_hz for reading in fine]),
+        speed_rpm=_mean_by_clock([reading.speed_rpm for reading in fine], setup.clock_u_part),
+        carrier_hz=_mean_by_clock([reading.carrier_hz for reading in fine], setup.clock_u_part),
         reasons=(),
         valid=True,
     )
@@ -139,6 +140,14 @@ def _mean(quantities: Sequence[Quantity]) -> Quantity:
     return Quantity(float(values.mean()), float(np.hypot(noise, excess_u(values, u))))
 
 
-def _mean_of(quantities: Sequence[Quantity | None]) -> Quantity | None:
+def _mean_by_clock(quantities: Sequence[Quantity | None], clock_u_part: float) -> Quantity | None:
+    """Return the mean of frequencies; the sample clock's error is the same in all of them."""
     known = [quantity for quantity in quantities if quantity is not None]
-    return _mean(known) if known else None
+    if not known:
+        return None
+    apart = [
+        Quantity(each.value, sqrt(max(0.0, each.u**2 - (clock_u_part * each.value) ** 2)))
+        for each in known
+    ]
+    mean = _mean(apart)
+    return Quantity(mean.value, hypot(mean.u, clock_u_part * mean.value))

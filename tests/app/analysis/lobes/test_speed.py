@@ -1,15 +1,19 @@
 """Speed over a record: what the sample clock has in it."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 import pytest
 
 from app.analysis.envelope.setup import Columns, Setup
-from app.analysis.lobes.speed import speed_over
+from app.analysis.lobes.speed import mean_speed, speed_over
+from app.analysis.lobes.sweeps import average
 from app.analysis.lobes.turns import Turn
+from app.analysis.results import Quantity, Reading
 
 RATE_HZ = 48_000.0
+WIRED = Setup(Columns(differential=0, index=1), 2, sample_rate_hz=RATE_HZ, bandwidth_hz=2e4)
 
 
 def turns_of(count, rpm=300.0, jitter=0.0):
@@ -43,3 +47,34 @@ def test_the_clock_is_alike_in_all_turns_and_no_variation():
     assert unsure.drift_percent_per_min == sure.drift_percent_per_min
     of_clock_rpm = 1e-3 * sure.mean_rpm.value
     assert unsure.mean_rpm.u == pytest.approx(np.hypot(sure.mean_rpm.u, of_clock_rpm))
+
+
+@pytest.mark.parametrize("turns", [1, 2])
+@pytest.mark.parametrize("min_max", [False, True])
+def test_two_u_of_the_speed_hold_the_error_of_edges_seen_to_a_frame_or_to_a_pair(min_max, turns):
+    rng = np.random.default_rng(11)
+    width = 2.0 if min_max else 1.0
+    setup = replace(WIRED, sample_rate_hz=1200.0, min_max=min_max, clock_u_part=0.0)
+    held = 0
+    for rpm in rng.uniform(290.0, 310.0, 1000):
+        true = 60.0 * setup.sample_rate_hz / rpm
+        edges = rng.uniform(0.0, 50.0) + true * np.arange(turns + 1)
+        seen = (np.floor(edges / width) + 0.5) * width
+        found = mean_speed([Turn(*pair) for pair in pairwise(seen)], setup)
+        held += abs(found.value - rpm) <= 2.0 * found.u
+    assert held >= 950
+
+
+@pytest.mark.parametrize("count", [2, 4, 10])
+def test_the_clock_s_error_is_the_same_in_every_record(count):
+    height, own_u, part = Quantity(1.0, 1e-3), 0.02, 2e-4
+    one = Reading(
+        valid=True,
+        first_v=height,
+        second_v=height,
+        balance=Quantity(0.0, 1e-3),
+        speed_rpm=Quantity(300.0, float(np.hypot(own_u, 300.0 * part))),
+    )
+    whole = average([one] * count, replace(WIRED, clock_u_part=part))
+    # What is common to all does not average out: JCGM 100, 4.2.3 and 5.2.
+    assert whole.speed_rpm.u == pytest.approx(np.hypot(own_u / np.sqrt(count), 300.0 * part))
