@@ -226,10 +226,13 @@ class SourceRequest:
     paced : bool
         Whether a source without a clock of its own (the virtual drive) keeps real time; a
         capture file is never paced.
+    fresh : bool
+        Whether what an earlier check kept of the input is passed over: it is being checked anew.
     """
 
     roles: ChannelRoles | None = None
     paced: bool = True
+    fresh: bool = False
 
 
 class Source(ABC):

@@ -67,7 +67,9 @@ def run_check_source(options: argparse.Namespace, say: Callable[[str], None]) ->
         raise UsageFault(
             "--generator is led by questions at a terminal, and stands alone, without --play"
         )
-    source = open_address(options.address, SourceRequest(roles=roles, paced=False))
+    # Where an earlier check found tops cut there may be none any more.
+    fresh = not options.quick and (options.play is not None or options.generator is not None)
+    source = open_address(options.address, SourceRequest(roles=roles, paced=False, fresh=fresh))
     source.open()
     loop, meter = None, None
     try:

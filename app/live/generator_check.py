@@ -12,7 +12,7 @@ from typing import Protocol
 
 import numpy as np
 
-from app.analysis.frontend.bend import Heard, limit_of_outputs
+from app.analysis.frontend.bend import Rise, limit_of_outputs
 from app.analysis.frontend.detector import Pass
 from app.analysis.frontend.keyed import STRETCHES, keyed_passes, law_at_levels
 from app.live.loop_check import LoopFault, LoopFound, Tell
@@ -146,7 +146,7 @@ class _GeneratorCheck:
                 "on, and that this is the input"
             )
         # By their tops: behind a coupling an answer is told by what has fallen below the limit too.
-        rises = [Heard(each.stated.value, each.top_v, each.top_v) for each in levels]
+        rises = [Rise(each.stated.value, each.top_v, each.top_v) for each in levels]
         if any(after.level <= before.level for before, after in pairwise(rises)):
             raise LoopFault("the levels that were stated do not rise; check again from the first")
         limit_v = limit_of_outputs(rises)

@@ -15,8 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis.envelope.converter import step_of
-from app.analysis.frontend.bend import Heard as Rise
-from app.analysis.frontend.bend import limit_of_outputs, limit_of_tones
+from app.analysis.frontend.bend import Rise, limit_of_outputs, limit_of_tones
 from app.analysis.frontend.detector import DetectorLaw, detector_law
 from app.analysis.frontend.linear import LinearPath, linear_path, linear_score
 from app.analysis.frontend.score import Burst, Score, bin_means, found_at, tone_in_bins

@@ -179,6 +179,20 @@ def test_what_stands_where_the_input_cuts_is_told_as_clipped(sound, level, cut):
         assert any("cuts tops off at 71 %" in note for note in source.info.notes)
 
 
+def test_an_input_that_is_checked_anew_is_not_held_to_what_was_kept(sound):
+    with opened("sound:bench?rate=48000") as source:
+        identity = source.identity
+    written(replace(METERED, identity=identity))
+    roles = parse_roles("envelope,index")
+    source = open_address("sound:bench?rate=48000", SourceRequest(roles=roles, fresh=True))
+    source.open()
+    for _ in range(12):
+        sound.stream.deliver(np.full((480, 2), 0.8))
+    assert source.info.proof is None
+    assert not source.read(1.0).clipped
+    source.close()
+
+
 def test_a_meter_s_reading_gives_the_input_its_volts(sound):
     with opened("sound:bench?rate=48000") as source:
         identity = source.identity

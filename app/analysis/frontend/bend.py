@@ -20,7 +20,7 @@ logarithm by half from a level to its double."""
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class Rise:
     """What came back at one level: amplitude of the tone, or a detector's output; highest place."""
 
     level: float
@@ -28,7 +28,7 @@ class Heard:
     top: float
 
 
-def limit_of_tones(heard: Sequence[Heard]) -> float | None:
+def limit_of_tones(heard: Sequence[Rise]) -> float | None:
     """Return the peak at which tones of rising levels are cut, None where none is.
 
     A hard limit at a part r of the peak that would be leaves (2/π)·(asin r + r·√(1 − r²)) of the
@@ -42,7 +42,7 @@ def limit_of_tones(heard: Sequence[Heard]) -> float | None:
     return None
 
 
-def limit_of_outputs(heard: Sequence[Heard]) -> float | None:
+def limit_of_outputs(heard: Sequence[Rise]) -> float | None:
     """Return the place at which a detector's output stops, levels rising; None where it does not.
 
     The place is the input's own, its offset and a coupling's base counted in.

@@ -6,7 +6,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from app.analysis.frontend.bend import Heard, limit_of_outputs
+from app.analysis.frontend.bend import Rise, limit_of_outputs
 from app.live.loop_check import LoopFault, check_loop
 from instruments.source import Role
 from tests.virtualprobe.card import VirtualCard
@@ -81,7 +81,7 @@ def test_an_input_that_the_converter_alone_limits_is_straight_to_there():
 
 
 def test_a_logarithm_is_not_taken_for_a_limit():
-    found = [Heard(level, np.log1p(40.0 * level), 0.0) for level in 2.0 ** np.arange(-8.0, 0.1)]
+    found = [Rise(level, np.log1p(40.0 * level), 0.0) for level in 2.0 ** np.arange(-8.0, 0.1)]
     assert limit_of_outputs(found) is None
 
 
