@@ -108,14 +108,14 @@ def test_the_floor_of_a_sharp_null_is_within_its_uncertainty(pairs, sigma, seed)
     assert floor.u_v < 0.8 * true
 
 
-@pytest.mark.parametrize("added", [0.0, 0.5])
-def test_a_quiet_floor_tells_what_groups_without_gaps_do_not(added):
+def test_a_quiet_floor_is_within_what_groups_without_gaps_leave_open():
     groups = np.where(np.arange(600) // 20 % 2 == 1, 130.0, 100.0)
     quiet = quiet_floor([pairs_of(np.zeros(1200), 405, seed=9)])
-    # The lowest pairs of the record have a carrier: they bound the floor by far too much here.
-    shown = pairs_of(groups, 405, sigma=SIGMA * (1.0 + added))
+    shown = pairs_of(groups, 405)
     floor = bounded(floor_of(shown, 2), shown, quiet)
-    true = pairs_of(np.zeros(1200), 405, seed=3, sigma=SIGMA * (1.0 + added)).mean()
+    # The lowest pairs have a carrier: they bound the floor from far above, and that is said.
+    assert not floor.known
+    true = pairs_of(np.zeros(1200), 405, seed=3).mean()
     assert abs(floor.height_v - true) < 2.0 * floor.u_v
 
 
