@@ -387,7 +387,7 @@ def _straight_line(loop: LoopFound) -> str:
             "parks a reading. To tell which, check again with the output's volume at half"
         )
     if loop.straight_v < full_v:
-        return f"straight     up to {part}, the most that was played; nothing is proved above"
+        return f"straight     up to {part}, the most that came; nothing is proved above"
     return "straight     up to full scale"
 
 

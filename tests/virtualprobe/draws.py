@@ -1,6 +1,7 @@
 """Seeded probes, their truths by the circuit alone, and a reading behind one."""
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -8,7 +9,7 @@ from tests.virtualprobe.card import VirtualCard
 from tests.virtualprobe.circuit import Parts, Stepped
 
 RATES_HZ = (44_100, 48_000, 96_000)
-_GRID = np.linspace(0.0, 1.2, 601)
+_GRID = np.linspace(0.0, 1.0, 1201)
 
 
 @dataclass(frozen=True)
@@ -68,11 +69,18 @@ def truth_of(parts, level, upper=0.6):
     )
 
 
+@cache
+def _law(parts, octave):
+    """The detector's law up to a power of two volts, as two arrays."""
+    grid_v = _GRID * 2.0**octave
+    return grid_v, parts.static_v(grid_v)
+
+
 def detected(parts, amplitude_v, rate_hz):
     """What the card makes of a slow amplitude at the probe, in volts."""
     rng = np.random.default_rng(parts.seed + 7)
-    top_v = float(amplitude_v.max())
-    volts = np.interp(amplitude_v, _GRID * top_v, parts.static_v(_GRID * top_v))
+    grid_v, static_v = _law(parts, int(np.ceil(np.log2(max(1.0, 1.2 * amplitude_v.max())))))
+    volts = np.interp(amplitude_v, grid_v, static_v)
     smoothing = Stepped(parts.smoothing_hz, 1 / rate_hz, high=False)
     coupling = Stepped(parts.input_corner_hz, 1 / rate_hz, high=True)
     heard = parts.gains[0] * coupling(smoothing(volts)) + parts.offset

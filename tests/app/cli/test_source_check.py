@@ -418,7 +418,7 @@ def test_where_tops_are_cut_is_told_and_kept(card, capsys, tmp_path):
 def test_what_was_not_played_is_not_called_straight(card, capsys):
     assert main.run([*PLAY, "--yes", "--at-most", "60"]) == 0
     (line,) = (each for each in capsys.readouterr().out.splitlines() if each.startswith("straight"))
-    assert line.endswith("the most that was played; nothing is proved above")
+    assert line.endswith("the most that came; nothing is proved above")
 
 
 def test_a_fault_is_one_sentence_and_nothing_is_kept(card, capsys, tmp_path):

@@ -62,6 +62,7 @@ def test_the_levels_rise_from_nothing_and_are_told():
     ],
     ids=["detector", "phases"],
 )
+@pytest.mark.few(2)
 def test_where_the_input_s_own_stage_cuts_is_found(parts, roles, limit):
     found = check_loop_of(replace(parts, limit=limit), roles)
     assert found.limit_v == pytest.approx(limit, rel=0.02)
