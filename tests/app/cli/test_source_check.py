@@ -377,7 +377,7 @@ def test_a_generator_is_led_from_level_to_level_and_what_it_told_is_kept(
     assert "taken as the same" not in told
     assert re.search(r"clips at a peak of .* within ± 1 %, by what was stated of", told)
     kept = read_proof(tmp_path / "inputs" / "Bench.toml")
-    assert kept.detector.proved_hz == 125e3
+    assert kept.detector.proved_hz == pytest.approx(load_profile("130mm-48tpi").carrier_hz)
     assert "a signal generator's carrier of 125 kHz" in kept.conditions
     # To hear the input alone afterwards tells less, and leaves it.
     bench._info = replace(bench.info, proof=kept)

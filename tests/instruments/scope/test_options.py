@@ -21,7 +21,7 @@ def test_what_stands_where_nothing_is_said():
     assert (usual.family, usual.roles_from, usual.speed_rpm) == (None, "default", 300.0)
     assert (usual.trigger, usual.edge, usual.coupling) == ("index", "falling", "ac")
     # 9600 bits a second is what most instruments have on leaving the works (common practice).
-    assert (usual.level_v, usual.probe, usual.baud) == (None, None, 9600)
+    assert (usual.level_v, usual.scale_v, usual.probe, usual.baud) == (None, None, None, 9600)
     assert usual.trigger_channel == 3
 
 
@@ -30,6 +30,7 @@ def test_what_is_said_is_kept():
         family="A1",
         speed="360",
         level="2.5",
+        scale="0.05",
         probe="10",
         baud="115200",
         trigger="external",
@@ -39,7 +40,7 @@ def test_what_is_said_is_kept():
     )
     columns = ScopeChannels(differential=2, index=4)
     assert told == ScopeOptions(
-        PLACE, "A1", columns, "given", 360.0, "external", "rising", "dc", 2.5, 10.0, 115200
+        PLACE, "A1", columns, "given", 360.0, "external", "rising", "dc", 2.5, 0.05, 10.0, 115200
     )
     assert told.trigger_channel is None
     assert (columns.signals, columns.delivered) == ((2,), (Role.DIFFERENTIAL, Role.INDEX))
@@ -60,6 +61,8 @@ def test_without_an_index_nothing_waits_for_it():
         ("speed", 250, 400),
         ("level", 0.01, 50),
         ("probe", 0.001, 10000),
+        # From the finest range with a ×1 probe to the coarsest with a ×10 one.
+        ("scale", 1e-3, 100),
         ("baud", 300, 4e6),
     ],
 )
