@@ -18,9 +18,15 @@ from pathlib import Path
 ROOT = Path(__file__).parents[1]
 _SMOKE = """
 import sys
+import time
 from pathlib import Path
+
+from PySide6.QtWidgets import QApplication
+
 from app.cli.main import run
 
+# The one of the window, before a report in PDF makes one without windows.
+application = QApplication([])
 folder = Path(sys.argv[1])
 capture, book = folder / "a.wav", folder / "book.sqlite3"
 for words in (
@@ -36,20 +42,19 @@ for words in (
     status = run(words)
     assert status == 0, (words, status)
 
-from PySide6.QtWidgets import QApplication
-
 from app.dashboard.window import MainWindow
 from app.live.opening import Opening
 from app.live.session import Session
 from app.profiles import load_profile
 
-application = QApplication([])
 session = Session(load_profile("130mm-48tpi"))
 window = MainWindow(session, book=book)
 window.open_source(Opening("sim:rate=64000&carrier_hz=25000"))
 window.show()
+until_s = time.monotonic() + 60.0
 while not ((reading := session.view().reading) and reading.valid):
     application.processEvents()
+    assert time.monotonic() < until_s, session.view()
 window.close()
 session.close()
 

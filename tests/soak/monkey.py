@@ -35,6 +35,7 @@ from tests.benchmarks.load import PROFILE, rss_mb
 from tests.soak.figures import Row
 
 _HAND_MS = 120
+_MENU_MS = 200
 _ROW_S = 5.0
 _LIGHT = "rate=64000&carrier_hz=25000"
 """Of a drive that is slow enough for an old computer."""
@@ -159,8 +160,11 @@ class _Hands:
 
     def _menu(self) -> None:
         self._window.top_bar.show_menu()
+        QTimer.singleShot(_MENU_MS, self._close_menus)
+
+    def _close_menus(self) -> None:
         for menu in self._window.top_bar.findChildren(QMenu):
-            QTimer.singleShot(200, menu, menu.close)
+            menu.close()
 
 
 def _captured(path: Path) -> Path:
