@@ -84,7 +84,7 @@ def _dashboard(options: argparse.Namespace) -> int:
     if fault is None:
         try:
             # Imported here: Qt takes half a second, and may lack libraries that nothing else needs.
-            from app.dashboard.window import run_dashboard
+            from app.dashboard.program import run_dashboard
         except ImportError as missing:
             fault = str(missing)
         else:

@@ -1,4 +1,4 @@
-"""The window: its top bar, its pages and its keys, and the program that shows it.
+"""The window: its pages and its keys.
 
 Threads: everything here runs in the thread of the GUI. A timer takes :meth:`Session.view` once a
 frame. The newest view wins, and no sample is dropped for the screen's sake.
@@ -6,39 +6,28 @@ frame. The newest view wins, and no sample is dropped for the screen's sake.
 
 from __future__ import annotations
 
-import signal
-import sys
-import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QSize, QStandardPaths, Qt, QTimer, QUrl, Signal
+from PySide6.QtCore import QStandardPaths, Qt, QTimer, Signal
 from PySide6.QtGui import (
     QCloseEvent,
-    QDesktopServices,
     QDragEnterEvent,
     QDropEvent,
     QGuiApplication,
-    QIcon,
     QKeyEvent,
     QResizeEvent,
 )
 from PySide6.QtWidgets import (
-    QApplication,
-    QHBoxLayout,
-    QLabel,
-    QMenu,
-    QSizePolicy,
     QStackedWidget,
     QVBoxLayout,
     QWidget,
 )
 
-from app import desktop
 from app.blackbox.recorder import BlackBox, Said, Why
 from app.book.model import BookError, Drive, ResumableJob
 from app.dashboard.describe_page import DescribePage
@@ -48,20 +37,19 @@ from app.dashboard.help_page import HelpPage
 from app.dashboard.job_panel.controller import JobController
 from app.dashboard.job_panel.panel import card_of
 from app.dashboard.needle_page.page import INDEXED_ROLES, LARGE_UM, SMALL_UM, NeedlePage
-from app.dashboard.needle_page.status import class_words, source_words
 from app.dashboard.recheck_page import RecheckPage
 from app.dashboard.report_page import ReportPage
-from app.dashboard.settings import Choice, Settings, settings_path
+from app.dashboard.settings import Choice, Settings
 from app.dashboard.source_page.page import SourcePage
 from app.dashboard.style import Colours, Sizes, Theme, palette_for, style_sheet, theme_for
-from app.dashboard.translation import language_of, name_of, next_choice, speak
-from app.dashboard.widgets import ENTERS, TouchButton, laid, named
+from app.dashboard.top_bar import Entry, TopBar
+from app.dashboard.translation import language_of, name_of, next_choice
+from app.dashboard.widgets import ENTERS, TouchButton, laid
 from app.diagnostics import diagnostics
-from app.faults import words_for
 from app.job.origin import Origin
 from app.job.plan import Plan
 from app.live.opening import Opening, line_of
-from app.live.view import Phase, View
+from app.live.view import Phase
 from app.profiles import Profile, ProfileError, load_profile, profile_names
 from app.stamp import now, version
 
@@ -75,97 +63,10 @@ _Pressed = tuple[Qt.Key, Qt.KeyboardModifier]
 
 _FRAME_MS = 16
 _LEAST_SIZE = (480, 300)
-_BAR_WIDTH = 960
-"""In a narrower window the top bar's buttons go into a menu."""
 _REPEATED = {
     Qt.Key[f"Key_{name}"] for name in ("Up", "Down", "Left", "Right", "PageUp", "PageDown")
 }
 """Keys that act again while they are held down. Any other acts once, if somebody leans on it."""
-
-
-class TopBar(QWidget):
-    """What is open in words, a remark beside it, and the buttons that every page has."""
-
-    def __init__(self, window: MainWindow) -> None:
-        super().__init__(window)
-        self._state = self._remark = self._class = ""
-        self._kept_in: Path | None = None
-        self._source = named(QLabel(self), self.tr("Open source"))
-        self._source.setObjectName("source")
-        self._source.setTextFormat(Qt.TextFormat.PlainText)
-        # Its words never widen the window.
-        self._source.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
-        source, unit = self.tr("Choose the source"), self.tr("Offset in µm or mil")
-        drives = self.tr("Drives of the job book, and where a job begins")
-        picture = self.tr("Save a picture of the window")
-        page = self.tr("What the tool cannot do, cautions, keys")
-        buttons = (
-            (self.tr("Source"), "F2", source, window.show_sources),
-            (self.tr("Drives"), "F12", drives, window.show_drives),
-            (self.tr("µm / mil"), "F4", unit, window.needle_page.toggle_unit),
-            (self.tr("Picture"), "F9", picture, window.keep_picture),
-            (self.tr("Help"), "F1", page, window.show_help),
-        )
-        self._buttons = [TouchButton(*each, self) for each in buttons]
-        self._entries = [(words, hotkey, do) for words, hotkey, _, do in buttons]
-        self._entries += [
-            (self.tr("The whole screen"), "F11", window.toggle_full_screen),
-            (self.tr("Colours: light, dark, high contrast"), "Ctrl+D", window.next_colours),
-            (self.tr("Language"), "", window.next_language),
-            (self.tr("Large, to be read from afar"), "Home", window.needle_page.toggle_far),
-            (self.tr("Large trace"), "End", window.needle_page.toggle_large),
-            (self.tr("Keep the last minute: the black box"), "Ctrl+B", window.keep_last_minute),
-            (self.tr("Copy diagnostics, for a report of a fault"), "", window.copy_diagnostics),
-        ]
-        about = self.tr("All pages, and what else the window does")
-        self._menu = TouchButton("☰", "", about, self.show_menu, self)
-        self._menu.setAccessibleName(self.tr("Menu"))
-        self._source.setWordWrap(True)
-        folder = self.tr("Show the folder of what was saved")
-        self._folder = TouchButton(self.tr("Folder"), "", folder, self.open_folder, self)
-        self._folder.hide()
-        buttons_shown = (self._folder, *self._buttons, self._menu)
-        laid(QHBoxLayout(self), (self._source, 1), *buttons_shown, flush=True)
-
-    @property
-    def words(self) -> str:
-        """What is shown."""
-        return self._source.text()
-
-    def show_menu(self) -> None:
-        """Show all pages, and what else the window does, below the menu's button."""
-        menu = QMenu(self)
-        for words, hotkey, do in self._entries:
-            menu.addAction(f"{words}\t{hotkey}".rstrip()).triggered.connect(do)
-        menu.aboutToHide.connect(menu.deleteLater)
-        menu.popup(self._menu.mapToGlobal(self._menu.rect().bottomLeft()))
-
-    def fit(self, width: int, touch_px: int) -> None:
-        """Show the buttons where there is room for them; the menu has all of them anyway."""
-        self._menu.setMinimumWidth(touch_px)
-        for button in self._buttons:
-            button.setVisible(width >= _BAR_WIDTH)
-
-    def remark(self, words: str, folder: Path | None = None) -> None:
-        """Add a remark, in place of the last one, with the folder of what it names."""
-        self._remark, self._kept_in = words, folder
-        self._folder.setVisible(folder is not None)
-        self._show()
-
-    def open_folder(self) -> None:
-        """Show the folder of what was saved last, in the system's own file manager."""
-        if self._kept_in is not None:
-            QDesktopServices.openUrl(QUrl.fromLocalFile(str(self._kept_in)))
-
-    def refresh(self, view: View, profile: Profile) -> None:
-        """Show what is open, and by which class, disk and scale it is measured."""
-        self._state, self._class = source_words(view), class_words(profile)
-        self._show()
-
-    def _show(self) -> None:
-        words = "  ·  ".join(filter(None, (self._remark, self._state))), self._class
-        self._source.setText("\n".join(words))
-        self._source.setToolTip("\n".join(words))
 
 
 class MainWindow(QWidget):
@@ -241,7 +142,7 @@ class MainWindow(QWidget):
         )
         for page in (self.help_page, self.needle_page, *self._refreshed):
             self._pages.addWidget(page)
-        self.top_bar = TopBar(self)
+        self.top_bar = TopBar(self._entries(), self)
         self.ear = Ear(open_output, self.top_bar.remark)
         self._layout = laid(QVBoxLayout(self), self.top_bar, (self._pages, 1))
         self._keys = self._key_table()
@@ -277,6 +178,27 @@ class MainWindow(QWidget):
         self.controller.changed.connect(self.needle_page.make_room)
         self.controller.report.connect(self.show_own_report)
         self.failed.connect(self.remark_fault)
+
+    def _entries(self) -> list[Entry]:
+        """Return what the menu has; its first ones are buttons too."""
+        page = self.needle_page
+        drives = self.tr("Drives of the job book, and where a job begins")
+        about = self.tr("What the tool cannot do, cautions, keys")
+        picture = self.tr("Save a picture of the window")
+        return [
+            Entry(self.tr("Source"), "F2", self.show_sources, self.tr("Choose the source")),
+            Entry(self.tr("Drives"), "F12", self.show_drives, drives),
+            Entry(self.tr("µm / mil"), "F4", page.toggle_unit, self.tr("Offset in µm or mil")),
+            Entry(self.tr("Picture"), "F9", self.keep_picture, picture),
+            Entry(self.tr("Help"), "F1", self.show_help, about),
+            Entry(self.tr("The whole screen"), "F11", self.toggle_full_screen),
+            Entry(self.tr("Colours: light, dark, high contrast"), "Ctrl+D", self.next_colours),
+            Entry(self.tr("Language"), "", self.next_language),
+            Entry(self.tr("Large, to be read from afar"), "Home", page.toggle_far),
+            Entry(self.tr("Large trace"), "End", page.toggle_large),
+            Entry(self.tr("Keep the last minute: the black box"), "Ctrl+B", self.keep_last_minute),
+            Entry(self.tr("Copy diagnostics, for a report of a fault"), "", self.copy_diagnostics),
+        ]
 
     def _key_table(self) -> dict[_Pressed, Action]:
         """Return what each key does; none alone is a letter or a figure, which are typed."""
@@ -738,93 +660,3 @@ def _picture_path(beginning: str, ending: str) -> Path:
     where = QStandardPaths.StandardLocation.PicturesLocation
     name = f"{beginning}-{datetime.now().astimezone():%Y%m%d-%H%M%S}{ending}"
     return Path(QStandardPaths.writableLocation(where)) / name
-
-
-def run_dashboard(
-    session: Session,
-    opening: Opening | None,
-    argv: Sequence[str],
-    book: Path | None = None,
-    settings: Path | None = None,
-    steps: str = "",
-    open_output: OpenOutput | None = None,
-    open_player: OpenPlayer | None = None,
-) -> int:
-    """Show the window until it is closed or interrupted, and close the session.
-
-    Parameters
-    ----------
-    session : Session
-        What is shown.
-    opening : Opening or None
-        The source to open at once; None begins with the first page.
-    argv : sequence of str
-        The program's arguments, for Qt's own options.
-    book, settings : Path or None
-        The files of job book and settings; the user's own when None.
-    steps : str
-        The line that steps the drive in a job where the form states none.
-    open_output : callable or None
-        Opens a sound output for the needle by ear.
-    open_player : callable or None
-        Opens the sound output by which a check of the input is looked at before a job.
-
-    Returns
-    -------
-    int
-        Exit status.
-    """
-    app = QApplication.instance() or QApplication(list(argv))
-    QApplication.setStyle("Fusion")
-    # By this name a desktop knows whose window it is.
-    QGuiApplication.setDesktopFileName(desktop.NAME)
-    QApplication.setWindowIcon(QIcon(str(desktop.ICON)))
-    remembered = Settings(settings or settings_path())
-    speak(app, language_of(remembered.language))
-    box = BlackBox()
-    session.tap = box.take
-    window = MainWindow(
-        session,
-        book=book,
-        steps=steps,
-        open_output=open_output,
-        settings=remembered,
-        open_player=open_player,
-        box=box,
-    )
-    room = QGuiApplication.primaryScreen().availableSize()
-    usual = QSize(*remembered.size_px) if remembered.size_px else room * 0.85
-    window.resize(usual.boundedTo(room))
-    if opening is not None:
-        window.open_choice(Choice(opening, session.profile.name))
-    # Python handles the signal at the window's next frame, hence within milliseconds; that may
-    # be in the midst of painting, so the end itself waits for the event loop.
-    before = {
-        each: signal.signal(each, lambda *_: QTimer.singleShot(0, QApplication.quit))
-        for each in (signal.SIGINT, signal.SIGTERM)
-    }
-    print_fault = sys.excepthook
-
-    def tell_fault(kind: type[BaseException], fault: BaseException, where: Any) -> None:
-        print_fault(kind, fault, where)
-        window.failed.emit(words_for(fault))
-
-    def tell_of_thread(ended: threading.ExceptHookArgs) -> None:
-        if ended.exc_value is not None:
-            tell_fault(ended.exc_type, ended.exc_value, ended.exc_traceback)
-
-    # Qt goes on after a fault in a slot or a paint, with part of the window left as it was.
-    sys.excepthook = tell_fault
-    tell_before, threading.excepthook = threading.excepthook, tell_of_thread
-    try:
-        window.show()
-        return app.exec()
-    finally:
-        sys.excepthook = print_fault
-        threading.excepthook = tell_before
-        window.stop()
-        window.close()
-        session.close()
-        box.end()
-        for each, handler in before.items():
-            signal.signal(each, handler)

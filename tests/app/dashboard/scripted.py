@@ -9,7 +9,8 @@ from PySide6.QtCore import QTimer
 from PySide6.QtWidgets import QApplication
 
 from app.analysis.results import Sign
-from app.dashboard.window import MainWindow, run_dashboard
+from app.dashboard.program import run_dashboard
+from app.dashboard.window import MainWindow
 from app.live.opening import Opening
 from tests.app.dashboard.fakes import FakeControls, FakeSession, reading, view
 

@@ -20,11 +20,12 @@ from app.blackbox.file import BoxFile
 from app.blackbox.recorder import BlackBox
 from app.dashboard.help_page import cannot_do, cautions, help_html, keys
 from app.dashboard.needle_page.dial import deflection
+from app.dashboard.program import run_dashboard
 from app.dashboard.settings import Settings
 from app.dashboard.style import CONTRAST, DARK, LIGHT, Colours, Sizes
 from app.dashboard.text import Unit
 from app.dashboard.widgets import TouchButton
-from app.dashboard.window import MainWindow, run_dashboard
+from app.dashboard.window import MainWindow
 from app.live.opening import Opening
 from app.live.view import Listing, Phase, View
 from tests.app.dashboard.fakes import FakeControls, FakeSession, reading, view
