@@ -325,6 +325,32 @@ class Source(ABC):
                 heard_s = clock()
 
 
+@dataclass(frozen=True, slots=True)
+class Hidden:
+    """What a drive of the practice bench hides: the truth, for who has done the job.
+
+    Attributes
+    ----------
+    fault : str
+        The kind of fault.
+    found_um, left_um : float
+        Middle of head 0 before any hand moved it, and now, outward positive.
+    hysteresis_um : float
+        Distance of the two positions of rest.
+    apart_um : float
+        How far head 1 is outward of head 0.
+    clamp_um : float
+        Shift of the disk by a seating, root mean square.
+    """
+
+    fault: str
+    found_um: float
+    left_um: float
+    hysteresis_um: float
+    apart_um: float
+    clamp_um: float
+
+
 @runtime_checkable
 class PracticeControls(Protocol):
     """The hands at the virtual drive; as :attr:`Source.controls` offers them.
@@ -368,6 +394,11 @@ class PracticeControls(Protocol):
 
     def zero_gauge(self) -> None:
         """Set the dial gauge at the carriage to zero."""
+
+    @property
+    def hidden(self) -> Hidden | None:
+        """What a drive of the practice bench hides, None for any other; never for the analysis."""
+        return None
 
     @property
     def gauge_um(self) -> float:

@@ -6,6 +6,7 @@ frame. The newest view wins, and no sample is dropped for the screen's sake.
 
 from __future__ import annotations
 
+import secrets
 import time
 from collections.abc import Callable
 from datetime import datetime
@@ -37,6 +38,7 @@ from app.dashboard.help_page import HelpPage
 from app.dashboard.job_panel.controller import JobController
 from app.dashboard.job_panel.panel import card_of
 from app.dashboard.needle_page.page import INDEXED_ROLES, LARGE_UM, SMALL_UM, NeedlePage
+from app.dashboard.practice_page import DebriefPage, PracticePage
 from app.dashboard.recheck_page import RecheckPage
 from app.dashboard.report_page import ReportPage
 from app.dashboard.settings import Choice, Settings
@@ -49,7 +51,7 @@ from app.diagnostics import diagnostics
 from app.job.origin import Origin
 from app.job.plan import Plan
 from app.live.opening import Opening, line_of
-from app.live.view import Phase
+from app.live.view import Phase, Truth
 from app.profiles import Profile, ProfileError, load_profile, profile_names
 from app.stamp import now, version
 
@@ -131,6 +133,9 @@ class MainWindow(QWidget):
         self.report_page = ReportPage(book, self)
         self.describe_page = DescribePage(book, self)
         self.recheck_page = RecheckPage(session, open_player, self)
+        self.practice_page = PracticePage(secrets.randbelow, self)
+        self.debrief_page = DebriefPage(self)
+        self._is_debriefed = True
         self._after_recheck: Callable[[], None] = self.show_needle
         self._pages = QStackedWidget(self)
         self._refreshed = (
@@ -140,7 +145,8 @@ class MainWindow(QWidget):
             self.describe_page,
             self.recheck_page,
         )
-        for page in (self.help_page, self.needle_page, *self._refreshed):
+        unrefreshed = (self.help_page, self.needle_page, self.practice_page, self.debrief_page)
+        for page in (*unrefreshed, *self._refreshed):
             self._pages.addWidget(page)
         self.top_bar = TopBar(self._entries(), self)
         self.ear = Ear(open_output, self.top_bar.remark)
@@ -163,19 +169,28 @@ class MainWindow(QWidget):
         QGuiApplication.styleHints().colorSchemeChanged.connect(self.apply_system_theme)
         self.help_page.choose.connect(self.show_sources)
         self.source_page.chosen.connect(self.open_choice)
+        self.practice_page.chosen.connect(self.open_choice)
         self.needle_page.prompt.reopen.connect(self.reopen_indexed)
         self.needle_page.large.keep.connect(self.keep_trace)
         self.drives_page.begin_job.connect(self.begin_job)
         self.drives_page.resume.connect(self.resume)
         self.drives_page.show_report.connect(self.show_report)
         self.recheck_page.decided.connect(lambda: self._after_recheck())
-        for page in (self.help_page, self.source_page, self.drives_page, self.recheck_page):
+        for page in (
+            self.help_page,
+            self.source_page,
+            self.drives_page,
+            self.recheck_page,
+            self.practice_page,
+            self.debrief_page,
+        ):
             page.back.connect(self.show_needle)
         self.report_page.back.connect(self.leave_report)
         self.report_page.describe.connect(self.show_descriptions)
         self.describe_page.back.connect(self.leave_descriptions)
         self.describe_page.saved.connect(self.leave_descriptions)
         self.controller.changed.connect(self.needle_page.make_room)
+        self.controller.changed.connect(self._debrief_once)
         self.controller.report.connect(self.show_own_report)
         self.failed.connect(self.remark_fault)
 
@@ -196,6 +211,8 @@ class MainWindow(QWidget):
             Entry(self.tr("Language"), "", self.next_language),
             Entry(self.tr("Large, to be read from afar"), "Home", page.toggle_far),
             Entry(self.tr("Large trace"), "End", page.toggle_large),
+            Entry(self.tr("Practice: a drive with a hidden fault"), "", self.show_practice),
+            Entry(self.tr("Debrief: what the practice drive hid"), "", self.show_debrief),
             Entry(self.tr("Keep the last minute: the black box"), "Ctrl+B", self.keep_last_minute),
             Entry(self.tr("Copy diagnostics, for a report of a fault"), "", self.copy_diagnostics),
         ]
@@ -328,6 +345,30 @@ class MainWindow(QWidget):
         """Show the drives of the job book."""
         self._pages.setCurrentWidget(self.drives_page)
         self.drives_page.activate()
+
+    def show_practice(self) -> None:
+        """Show the faults that a virtual drive can hide."""
+        self._pages.setCurrentWidget(self.practice_page)
+        self.practice_page.activate()
+
+    def show_debrief(self) -> None:
+        """Show what the practice drive hid, once its job is closed."""
+        self._pages.setCurrentWidget(self.debrief_page)
+        self.debrief_page.activate(self._hidden, self.controller.job)
+
+    @property
+    def _hidden(self) -> Truth | None:
+        hands = self._session.controls
+        return None if hands is None else hands.hidden
+
+    def _debrief_once(self) -> None:
+        """Show the debrief when the job of a practice drive has just been closed."""
+        job = self.controller.job
+        if job is None or not job.closed:
+            self._is_debriefed = False
+        elif not self._is_debriefed and self._hidden is not None:
+            self._is_debriefed = True
+            self.show_debrief()
 
     def show_report(self, identity: str, number: int) -> None:
         """Show a job's report before it is written."""

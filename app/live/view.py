@@ -21,7 +21,7 @@ from app.analysis import messages
 from app.analysis.lobes.heights import invalid
 from app.analysis.results import Message, Quantity, Reading, Trace
 from app.stream.acquisition import Level, Phase, Status
-from instruments.source import Block, PracticeControls, Role, SourceInfo
+from instruments.source import Block, Hidden, PracticeControls, Role, SourceInfo
 
 KEPT_S = 60.0
 APART_S = 0.01
@@ -220,6 +220,8 @@ class Listing:
     hints: tuple[str, ...] = ()
 
 
+Truth = Hidden
+"""What a drive of the practice bench hides, as the window tells it once the job is closed."""
 Controls = PracticeControls
 """The hands at the virtual drive, as the screens use them."""
 

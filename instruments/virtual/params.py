@@ -118,6 +118,20 @@ def _choice(default: str, choices: tuple[str, ...], sentence: str) -> Any:
     return field(default=default, metadata={"help": sentence, "choices": choices})
 
 
+NO_PRACTICE = "none"
+DRAWN = "drawn"
+PRACTICES = (
+    "misaligned",
+    "loose-clamp",
+    "sticky-positioner",
+    "wrong-wiring",
+    "worn-disk",
+    "wrong-disk",
+    "two-heads",
+)
+"""The kinds of fault of the practice bench."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VirtualParams:
     """Every setting of the virtual drive; ``OPTIONS`` tells unit and range of each.
@@ -133,6 +147,12 @@ class VirtualParams:
     )
     seed: int = _number(1, 0, 2**63 - 1, "Seed of everything that is drawn by chance.")
     rate: float = _number(1e6, 1e3, 1e8, "Sample rate in Hz.")
+    practice: str = _choice(
+        NO_PRACTICE,
+        (NO_PRACTICE, DRAWN, *PRACTICES),
+        "A hidden fault of this kind, its size drawn from the seed; drawn: the kind as well. It "
+        "takes the place of the options that it concerns.",
+    )
     pace: str = _choice(
         "live", ("live", "fast"), "Deliver at the pace of real time, or as fast as can be."
     )

@@ -14,6 +14,7 @@ from math import floor, inf, isfinite
 
 from instruments.source import (
     Block,
+    Hidden,
     PracticeControls,
     Role,
     Source,
@@ -26,6 +27,7 @@ from instruments.source import (
 from instruments.virtual.disk import DiskIn
 from instruments.virtual.drive import VirtualDrive
 from instruments.virtual.params import VirtualParams, format_address, read_options
+from instruments.virtual.practice import afflicted
 from instruments.virtual.sampling import BAND, DEFAULT_ROLES, digitiser_for
 
 _LIVE_BLOCK_S = 0.01
@@ -76,6 +78,7 @@ class VirtualSource(Source):
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
         self._name = address or format_address(params)
+        fault, params = afflicted(params)
         kept = DEFAULT_ROLES if roles is None else tuple(role for role in roles if role)
         check_roles(kept, ",".join(role or "-" for role in roles or kept))
         self._rate_hz = params.rate
@@ -85,7 +88,7 @@ class VirtualSource(Source):
         self._drive = VirtualDrive(params)
         self._digitiser = digitiser_for(params, self._drive, kept, params.rate)
         self._hands: deque[tuple[float, _Hand]] = deque()
-        self._controls = _Hands(self._ask, self._rest, self._drive)
+        self._controls = _Hands(self._ask, self._rest, self._drive, fault, params)
         self._resting_s = -inf
         self._opened_s: float | None = None
         self._next = 0
@@ -215,11 +218,18 @@ class _Hands(PracticeControls):
     """The hands at the virtual drive; they ask, and the reading thread does."""
 
     def __init__(
-        self, ask: Callable[[_Hand], None], rest: Callable[[float], None], drive: VirtualDrive
+        self,
+        ask: Callable[[_Hand], None],
+        rest: Callable[[float], None],
+        drive: VirtualDrive,
+        fault: str,
+        params: VirtualParams,
     ) -> None:
         self._ask = ask
         self._rest = rest
         self._drive = drive
+        self._fault, self._params = fault, params
+        self._found_um = drive.positioner.middle_um
 
     def wait(self, seconds: float) -> None:
         """Let so much of the drive's time pass before what follows."""
@@ -278,6 +288,20 @@ class _Hands(PracticeControls):
     def zero_gauge(self) -> None:
         """Set the dial gauge at the carriage to zero."""
         self._ask(lambda drive, at_s: drive.zero_gauge())
+
+    @property
+    def hidden(self) -> Hidden | None:
+        """What a drive of the practice bench hides."""
+        if not self._fault:
+            return None
+        return Hidden(
+            fault=self._fault,
+            found_um=self._found_um,
+            left_um=self._drive.positioner.middle_um,
+            hysteresis_um=self._params.backlash_um,
+            apart_um=self._params.side_um,
+            clamp_um=self._params.clamp_um,
+        )
 
     @property
     def gauge_um(self) -> float:

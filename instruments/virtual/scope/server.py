@@ -19,6 +19,7 @@ from typing import Protocol
 from instruments.source import AddressError
 from instruments.virtual.drive import VirtualDrive
 from instruments.virtual.params import read_options
+from instruments.virtual.practice import afflicted
 from instruments.virtual.scope.hislip import HislipTransport
 from instruments.virtual.scope.scope import FAMILIES, MODELS, VirtualScope
 from instruments.virtual.scope.vxi11 import Vxi11Transport
@@ -224,7 +225,7 @@ def serve(
         raise AddressError(
             f"port {port} cannot be had; write 0 to {_MOST_PORT}, where 0 takes a free one"
         )
-    params = read_options(f"sim:{options}", _split(options))
+    _, params = afflicted(read_options(f"sim:{options}", _split(options)))
     paced = params.pace == "live"
     for what, seconds in (("answer-s", answer_s), ("byte-s", byte_s)):
         if not 0 <= seconds <= _LONGEST_S:

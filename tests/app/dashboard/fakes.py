@@ -96,6 +96,8 @@ def view(balance=0.12, now_s=None, **changes):
 class FakeControls:
     """Remembers each hand movement."""
 
+    hidden = None
+
     def __init__(self):
         self.done = []
 

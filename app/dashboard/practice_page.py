@@ -1,0 +1,191 @@
+"""The practice bench: a choice of virtual drives with a hidden fault, and the debrief after it.
+
+What is hidden comes from the hands at the virtual drive, and is shown once the job is closed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from html import escape
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtWidgets import QLabel, QListWidgetItem, QTextBrowser, QVBoxLayout, QWidget
+
+from app.analysis.results import Quantity
+from app.dashboard.settings import Choice
+from app.dashboard.text import translate
+from app.dashboard.widgets import NamedList, Page, TouchButton, button_row, laid, named
+from app.job.job import Job
+from app.job.model import Value
+from app.live.opening import Opening
+from app.live.view import Truth
+from app.numbers import MINUS, plus_minus
+
+_SEEDS = 10_000
+_CLASS = "130mm-48tpi"
+"""Of the virtual drive."""
+_STANDS_FOR = Qt.ItemDataRole.UserRole
+ANY = "drawn"
+
+
+def fault_words(fault: str) -> str:
+    """Return a kind of fault in words."""
+    return {
+        ANY: translate("practice", "any fault: which one is not told"),
+        "misaligned": translate("practice", "the stepper's body stands wrong: the head is off"),
+        "loose-clamp": translate("practice", "the clamp is loose: each seating is another"),
+        "sticky-positioner": translate("practice", "the positioner sticks: two places of rest"),
+        "wrong-wiring": translate("practice", "a probe and the index are wired wrongly"),
+        "worn-disk": translate("practice", "the alignment disk is worn"),
+        "wrong-disk": translate("practice", "it is no alignment disk that is in the drive"),
+        "two-heads": translate("practice", "the two heads do not stand alike"),
+    }[fault]
+
+
+FAULTS = (
+    ANY,
+    "misaligned",
+    "loose-clamp",
+    "sticky-positioner",
+    "wrong-wiring",
+    "worn-disk",
+    "wrong-disk",
+    "two-heads",
+)
+
+
+class PracticePage(Page):
+    """A list of faults, one of which is hidden in the next virtual drive.
+
+    `draw` returns a whole number from 0 up to, without, the one that it is given.
+    """
+
+    chosen = Signal(Choice)
+    """Open this virtual drive."""
+
+    def __init__(self, draw: Callable[[int], int], parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._draw = draw
+        self._title.setText(self.tr("Practice: a virtual drive with a hidden fault"))
+        about = QLabel(
+            self.tr(
+                "Do the job on it as on a real drive: F12, a name for it, and what is asked. Its "
+                "size is hidden, and of “any fault” the kind as well. When the job is closed, what "
+                "was hidden stands beside what you found. All of it is marked as virtual."
+            ),
+            self,
+        )
+        about.setWordWrap(True)
+        self._list = NamedList(
+            self.tr("Faults"), self.tr("Arrows choose, Enter opens such a drive"), self
+        )
+        for fault in FAULTS:
+            QListWidgetItem(fault_words(fault), self._list).setData(_STANDS_FOR, fault)
+        self._list.asked.connect(self.open)
+        opens = self.tr("Open a virtual drive with this fault")
+        back = self.tr("Go back to the needle")
+        buttons = button_row(
+            TouchButton(self.tr("Open"), "⏎", opens, self.open, self, is_next=True),
+            TouchButton(self.tr("Back"), "Esc", back, self.back.emit, self),
+        )
+        laid(QVBoxLayout(self), self._title, about, (self._list, 1), self._status, buttons)
+
+    def activate(self) -> None:
+        """Get ready for the keyboard."""
+        self._list.setCurrentRow(max(0, self._list.currentRow()))
+        self._list.setFocus()
+
+    def open(self) -> None:
+        """Ask for a drive with the chosen fault, of a seed that is drawn now."""
+        fault = self._list.currentItem().data(_STANDS_FOR)
+        opening = Opening(f"sim:practice={fault}&seed={self._draw(_SEEDS)}")
+        self.chosen.emit(Choice(opening, _CLASS))
+
+
+def debrief_rows(truth: Truth, job: Job) -> tuple[tuple[str, str, str], ...]:
+    """Return what was hidden: of what, the truth, and what was found of it."""
+    found, left = job.as_found, job.as_left
+    return (
+        (
+            translate("practice", "middle of head 0 as found"),
+            _micrometres(truth.found_um),
+            _found(found.offset_um),
+        ),
+        (
+            translate("practice", "middle of head 0 as left"),
+            _micrometres(truth.left_um),
+            _found(left.offset_um),
+        ),
+        (
+            translate("practice", "hysteresis of the positioner"),
+            _micrometres(truth.hysteresis_um, sign=""),
+            _found(left.hysteresis_um or found.hysteresis_um),
+        ),
+        (
+            translate("practice", "head 1 outward of head 0"),
+            _micrometres(truth.apart_um),
+            _found(job.known.apart_um),
+        ),
+        (
+            translate("practice", "shift of the disk by a seating, root mean square"),
+            _micrometres(truth.clamp_um, sign=""),
+            translate("practice", "not measured by itself"),
+        ),
+    )
+
+
+def _micrometres(value: float, sign: str = "+z") -> str:
+    return f"{value:{sign}.1f} µm".replace("-", MINUS)
+
+
+def _found(value: Value | Quantity | None) -> str:
+    if value is None:
+        return translate("practice", "not found")
+    return plus_minus(value.value, value.u, " µm", places=1, sign="+z", minus=MINUS)
+
+
+def debrief_html(truth: Truth, job: Job) -> str:
+    """Return the debrief's page."""
+    heads = (
+        "",
+        translate("practice", "the truth"),
+        translate("practice", "what you found (± 2u)"),
+    )
+    lines = [heads, *debrief_rows(truth, job)]
+    table = "".join(
+        "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in line) + "</tr>" for line in lines
+    )
+    hidden = translate("practice", "Hidden was: {0}.").format(fault_words(truth.fault))
+    return f"<p><b>{escape(hidden)}</b></p><table width='100%' cellpadding='8'>{table}</table>"
+
+
+class DebriefPage(Page):
+    """The truth of a practice drive beside what its job found."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._title.setText(self.tr("Debrief: the virtual drive's truth"))
+        self._text = named(QTextBrowser(self), self.tr("What was hidden, and what was found"))
+        back = self.tr("Go back to the needle")
+        self._back = TouchButton(
+            self.tr("To the needle"), "Esc", back, self.back.emit, self, is_next=True
+        )
+        laid(QVBoxLayout(self), self._title, (self._text, 1), button_row(self._back))
+
+    @property
+    def words(self) -> str:
+        """What is told."""
+        return self._text.toPlainText()
+
+    def activate(self, truth: Truth | None, job: Job | None) -> None:
+        """Tell what was hidden, or why that is not told now."""
+        if truth is None:
+            self._text.setPlainText(self.tr("The open source is no drive of the practice bench."))
+        elif job is None or not job.closed:
+            self._text.setPlainText(
+                self.tr("What is hidden is told when the job on it is closed (⇧F8).")
+            )
+        else:
+            self._text.setHtml(debrief_html(truth, job))
+        self._text.setAccessibleDescription(self.words)
+        self._back.setFocus()

@@ -1,0 +1,101 @@
+"""The practice bench in the window: its choice, and the debrief that waits for the job's end."""
+
+from types import SimpleNamespace
+
+import pytest
+
+from app.analysis.results import Quantity
+from app.dashboard.practice_page import FAULTS, PracticePage, debrief_rows, fault_words
+from app.job.model import Summary, Value
+from app.live.opening import stated_by
+from app.live.view import Truth
+from tests.app.dashboard.fakes import FakeControls, FakeSession, view
+from tests.app.dashboard.keys import KEY, press
+
+TRUTH = Truth("misaligned", -82.4, 3.3, 6.0, -4.5, 7.2)
+
+
+def done(*, closed=True):
+    """A job as far as the debrief asks it."""
+    return SimpleNamespace(
+        closed=closed,
+        as_found=Summary(offset_um=Value("offset", -80.0, 2.0, "µm")),
+        as_left=Summary(offset_um=Value("offset", 2.0, 1.0, "µm")),
+        known=SimpleNamespace(apart_um=Quantity(-5.0, 1.5)),
+    )
+
+
+@pytest.fixture
+def window(open_window):
+    controls = FakeControls()
+    controls.hidden = TRUTH
+    window = open_window(FakeSession(lambda: view(0.1), controls), ticking=False)
+    window.show_needle()
+    return window
+
+
+@pytest.mark.parametrize("row", range(len(FAULTS)))
+def test_enter_opens_a_virtual_drive_with_the_chosen_fault(qtbot, row):
+    page = PracticePage(lambda seeds: seeds - 1)
+    qtbot.addWidget(page)
+    page._list.setCurrentRow(row)
+    with qtbot.waitSignal(page.chosen) as chosen:
+        page.open()
+    opening = chosen.args[0].opening
+    assert opening.address == f"sim:practice={FAULTS[row]}&seed=9999"
+    assert opening.fault() == ""
+    assert stated_by(opening).kind.scheme == "sim"
+
+
+def test_the_page_is_done_by_keys(window):
+    window.show_practice()
+    press(KEY.Key_Down)
+    press(KEY.Key_Return)
+    _, address, *_ = window._session.calls[-1]
+    assert address.startswith("sim:practice=misaligned&seed=")
+    assert window.page is window.needle_page
+
+
+def test_the_truth_stands_beside_what_was_found():
+    rows = {what: (truth, found) for what, truth, found in debrief_rows(TRUTH, done())}
+    assert rows["middle of head 0 as found"] == ("−82.4 µm", "−80.0 ± 4.0 µm")
+    assert rows["middle of head 0 as left"] == ("+3.3 µm", "+2.0 ± 2.0 µm")
+    assert rows["hysteresis of the positioner"] == ("6.0 µm", "not found")
+    assert rows["head 1 outward of head 0"] == ("−4.5 µm", "−5.0 ± 3.0 µm")
+
+
+def test_nothing_is_told_before_the_job_is_closed(window):
+    page = window.debrief_page
+    window.show_debrief()
+    assert "when the job on it is closed" in page.words
+    page.activate(TRUTH, done(closed=False))
+    assert "82" not in page.words
+    page.activate(TRUTH, done())
+    assert fault_words("misaligned") in page.words
+    assert "−82.4 µm" in page.words
+    page.activate(None, None)
+    assert "no drive of the practice bench" in page.words
+
+
+def test_the_debrief_comes_by_itself_once_when_the_job_is_closed(window, monkeypatch):
+    job = done(closed=False)
+    monkeypatch.setattr(type(window.controller), "job", property(lambda _: job))
+    window._debrief_once()
+    assert window.page is window.needle_page
+    job.closed = True
+    window._debrief_once()
+    assert window.page is window.debrief_page
+    assert "−82.4 µm" in window.debrief_page.words
+    press(KEY.Key_Escape)
+    assert window.page is window.needle_page
+    window._debrief_once()
+    assert window.page is window.needle_page
+
+
+def test_the_debrief_of_a_usual_drive_does_not_come(window, monkeypatch):
+    window._session.controls.hidden = None
+    monkeypatch.setattr(type(window.controller), "job", property(lambda _: done(closed=False)))
+    window._debrief_once()
+    monkeypatch.setattr(type(window.controller), "job", property(lambda _: done()))
+    window._debrief_once()
+    assert window.page is window.needle_page
