@@ -67,10 +67,11 @@ class PracticePage(Page):
         super().__init__(parent)
         self._draw = draw
         self._title.setText(self.tr("Practice: a virtual drive with a hidden fault"))
+        self._title.setWordWrap(True)
         about = QLabel(
             self.tr(
-                "Do the job on it as on a real drive: F12, a name for it, and what is asked. Its "
-                "size is hidden, and of “any fault” the kind as well. When the job is closed, what "
+                "Do the job on it as on a real drive: F12, a name for it, and what is asked. How "
+                "large the fault is is hidden, and of “any fault” the kind as well. When the job is closed, what "
                 "was hidden stands beside what you found. All of it is marked as virtual."
             ),
             self,
@@ -165,6 +166,7 @@ class DebriefPage(Page):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._title.setText(self.tr("Debrief: the virtual drive's truth"))
+        self._title.setWordWrap(True)
         self._text = named(QTextBrowser(self), self.tr("What was hidden, and what was found"))
         back = self.tr("Go back to the needle")
         self._back = TouchButton(

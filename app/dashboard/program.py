@@ -20,10 +20,9 @@ from app import desktop
 from app.blackbox.recorder import BlackBox
 from app.dashboard.ear import OpenOutput
 from app.dashboard.settings import Choice, Settings, settings_path
-from app.dashboard.translation import speak
+from app.dashboard.translation import language_of, speak
 from app.dashboard.window import MainWindow
 from app.faults import words_for
-from app.language import language_of
 from app.live.opening import Opening
 
 if TYPE_CHECKING:
