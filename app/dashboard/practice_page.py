@@ -71,8 +71,8 @@ class PracticePage(Page):
         about = QLabel(
             self.tr(
                 "Do the job on it as on a real drive: F12, a name for it, and what is asked. How "
-                "large the fault is is hidden, and of “any fault” the kind as well. When the job is "
-                "closed, what was hidden stands beside what you found. All of it is marked as "
+                "large the fault is is hidden, and of “any fault” the kind as well. When the job "
+                "is closed, what was hidden stands beside what you found. All of it is marked as "
                 "virtual."
             ),
             self,
