@@ -153,7 +153,6 @@ class MainWindow(QWidget):
         self._layout = laid(QVBoxLayout(self), self.top_bar, (self._pages, 1))
         self._keys = self._key_table()
         self._connect()
-        self._apply_theme()
         self.show_help()
         self.setAcceptDrops(True)
         self.needle_page.unit = self._settings.unit
@@ -632,7 +631,7 @@ class MainWindow(QWidget):
         self.source_page.show_dropped(event.mimeData().urls())
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
-        """Fit all sizes to the window."""
+        """Fit all sizes to the window, for the first time before it is shown."""
         super().resizeEvent(event)
         self._apply_theme()
 
@@ -689,7 +688,9 @@ class MainWindow(QWidget):
         sizes = Sizes.of(self.width(), self.height(), dots_per_mm)
         self.top_bar.fit(self.width(), sizes.touch_px)
         self.setPalette(palette_for(self._theme))
-        self.setStyleSheet(style_sheet(self._theme, sizes))
+        sheet = style_sheet(self._theme, sizes)
+        if sheet != self.styleSheet():  # Qt works it out anew for every part, for tenths of a second
+            self.setStyleSheet(sheet)
         margin = max(4, round(sizes.px(10)))
         self._layout.setContentsMargins(margin, margin, margin, margin)
         self._layout.setSpacing(max(4, round(sizes.px(8))))
