@@ -31,6 +31,13 @@ hypothesis.settings.register_profile(
 hypothesis.settings.load_profile("evenlobe")
 
 
+def pytest_ignore_collect(collection_path, config):
+    """Leave unread, where what goes on in real time is wanted alone, what has no such test."""
+    if config.option.markexpr.endswith("and real_time") and collection_path.suffix == ".py":
+        return "mark.real_time" not in collection_path.read_text(encoding="utf-8") or None
+    return None
+
+
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items):
     """Of a function marked `few`, mark as slow all cases but so many, spread evenly."""

@@ -14,7 +14,7 @@ import numpy as np
 from app.analysis.results import Verdict
 from app.cli.conduct import conduct
 from app.job.job import Job, Kept
-from app.job.model import USUAL_CHECKS, CheckName, Entry, Outcome
+from app.job.model import USUAL_CHECKS, CheckName, Entry, JobOptions, Outcome
 from app.live.measurement import EnvelopeOptions
 from app.profiles import load_profile
 from instruments.virtual.params import VirtualParams
@@ -63,13 +63,18 @@ def params_for(seed: int) -> VirtualParams:
     )
 
 
-def work_on(params: VirtualParams, checks: Sequence[CheckName] = USUAL_CHECKS) -> Worked:
+def work_on(
+    params: VirtualParams,
+    checks: Sequence[CheckName] = USUAL_CHECKS,
+    options: JobOptions | None = None,
+) -> Worked:
     """Have the virtual technician do a job on a drive."""
     source = VirtualSource(params, paced=False)
     source.open()
     witness = _Witness(source)
     begun_s = time.perf_counter()
-    job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, log=witness)
+    of = (source, PROFILE, EnvelopeOptions())
+    job = conduct(*of, checks=checks, options=options, log=witness)
     worked = Worked(
         params,
         job,
@@ -98,7 +103,7 @@ class _Witness:
     def keep(self, *kept: Kept) -> None:
         for each in kept:
             if isinstance(each, Entry):
-                self._end_s[each.check] = self._source._next / RATE_HZ
+                self._end_s[each.check] = self._source._next / self._source.info.sample_rate_hz
             elif isinstance(each, Outcome):
                 self._add_outcome(each)
 

@@ -18,7 +18,7 @@ from app.job.plan import plan_for
 from app.profiles import load_profile
 from tests.integration.xdisplay import display
 
-pytestmark = [pytest.mark.real_time, pytest.mark.xdist_group("window")]
+pytestmark = [pytest.mark.real_time, pytest.mark.slow, pytest.mark.xdist_group("window")]
 
 ROOT = Path(__file__).parents[2]
 JOB_WITHIN_S = 400.0
@@ -130,7 +130,6 @@ def test_a_newcomer_begins_a_job_by_keys(screen, program, book):
     assert record.head.virtual
 
 
-@pytest.mark.slow
 @pytest.mark.timeout(JOB_WITHIN_S + 100.0)
 def test_a_newcomer_walks_through_the_whole_job_by_keys(screen, program, book):
     del program

@@ -16,7 +16,7 @@ import soundfile
 from app.cli import main
 from instruments.virtual.scope import ScopeServer
 from tests.app.bench import WAIT_S
-from tests.instruments.scope.faultcase import new_scope
+from tests.instruments.scope.faultcase import MODELS, new_scope
 
 COMMAND = Path(sys.executable).with_name("evenlobe")
 FAST = "pace=fast&carrier_hz=40000"
@@ -154,7 +154,7 @@ def test_a_scope_s_record_has_a_length_and_a_place_of_its_own(served, tmp_path):
 
 
 def test_a_family_without_a_deep_memory_says_so(tmp_path):
-    scope = new_scope("A2-older")
+    scope = new_scope(MODELS["E"])
     with ScopeServer(scope, "socket", port=0) as server:
         done = evenlobe("record", f"visa:{server.address}", tmp_path / "x.wav", text=True)
     scope.close()

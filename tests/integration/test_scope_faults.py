@@ -15,9 +15,12 @@ from instruments.scope import source
 from instruments.virtual.scope import Fault
 from tests.instruments.scope import faultcase
 
+# All of them on one worker, where they wait beside each other.
+pytestmark = [pytest.mark.timeout(300), pytest.mark.xdist_group("scope faults")]
+
 TRANSPORTS = ("socket", "vxi11", "hislip", "usb", "serial")
 KILL_S = 90  # three places, each with its deadline, the connecting anew and two records
-AT_ONCE = 16  # nearly all of their time they wait for a deadline
+AT_ONCE = 6  # most of their time they wait for a deadline, but to be set up is work
 
 # Faults after which nothing but a new connection helps, whatever the link.
 BROKEN = {Fault.STALL, Fault.CLOSE, Fault.RESET}
@@ -55,11 +58,11 @@ def run(transport, family, fault):
         case.kill()
     case.join()
     assert case.exitcode == 0, f"{fault}: {told}"
-    return fault, told
+    return told
 
 
-def check(fault, lines):
-    places, closing = lines[:-1], lines[-1]
+def check(case, lines):
+    (*_, fault), (*places, closing) = case, lines
     assert [entry["place"] for entry in places] == ["start", "middle", "end"], fault
     for entry in places:
         told = f"{fault} at {entry['place']}: {entry}"
@@ -73,39 +76,61 @@ def check(fault, lines):
     assert closing["close_s"] < 2, fault
 
 
-def check_all(transport, family, faults):
+@pytest.fixture(scope="module")
+def results(request):
+    """What becomes of each case of the tests that are run, by its parameters; all are under way."""
+    asked = [item for item in request.session.items if item.module is request.module]
+    cases = dict.fromkeys(case for item in asked for case in item.callspec.params["cases"])
     with ThreadPoolExecutor(AT_ONCE) as pool:
-        results = list(pool.map(lambda fault: run(transport, family, fault), faults))
-    assert len(results) == len(faults)
-    for fault, told in results:
-        check(fault, told)
+        yield {case: pool.submit(run, *case) for case in cases}
 
 
-@pytest.mark.timeout(300)
+def check_all(results, cases):
+    for case in cases:
+        check(case, results[case].result())
+
+
+def cases(transport, family, faults):
+    return tuple((transport, family, fault) for fault in faults)
+
+
 @pytest.mark.parametrize(
-    ("transport", "faults"),
+    "cases",
     [
-        pytest.param("socket", tuple(Fault), id="socket"),
-        *(pytest.param(name, OF_THE_LINK, id=name) for name in TRANSPORTS[1:]),
+        pytest.param(cases("socket", "A2", Fault), id="socket"),
+        *(pytest.param(cases(name, "A2", OF_THE_LINK), id=name) for name in TRANSPORTS[1:]),
     ],
 )
-def test_faults_over(transport, faults):
-    check_all(transport, "A2", faults)
+def test_faults_over(results, cases):
+    check_all(results, cases)
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(300)
-@pytest.mark.parametrize("transport", TRANSPORTS[1:])
-def test_the_other_faults_over(transport):
-    check_all(transport, "A2", set(Fault) - set(OF_THE_LINK))
-
-
-@pytest.mark.timeout(300)
 @pytest.mark.parametrize(
-    "family",
-    # The older one wants a pause after each command: half a minute to be set up.
-    ["A1", pytest.param("A2-older", marks=pytest.mark.slow), "B", "C1", "C2", "C3", "D"],
+    "cases",
+    [
+        pytest.param(cases(name, "A2", [f for f in Fault if f not in OF_THE_LINK]), id=name)
+        for name in TRANSPORTS[1:]
+    ],
 )
-def test_faults_that_touch_a_family_s_own_grammar(family):
-    faults = (Fault.WRONG_LENGTH, Fault.JUNK_AFTER, Fault.GARBAGE_TEXT, Fault.REFUSE)
-    check_all("socket", family, faults)
+def test_the_other_faults_over(results, cases):
+    check_all(results, cases)
+
+
+OF_THE_GRAMMAR = (Fault.WRONG_LENGTH, Fault.JUNK_AFTER, Fault.GARBAGE_TEXT, Fault.REFUSE)
+
+
+@pytest.mark.parametrize(
+    "cases",
+    [
+        # The older one wants a pause after each command: half a minute to be set up.
+        pytest.param(
+            cases("socket", name, OF_THE_GRAMMAR),
+            id=name,
+            marks=[pytest.mark.slow] if name == "A2-older" else [],
+        )
+        for name in ("A1", "A2-older", "B", "C1", "C2", "C3", "D")
+    ],
+)
+def test_faults_that_touch_a_family_s_own_grammar(results, cases):
+    check_all(results, cases)

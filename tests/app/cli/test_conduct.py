@@ -32,6 +32,7 @@ from app.live.measurement import EnvelopeOptions
 from app.profiles import load_profile
 from app.stamp import now
 from instruments.source import Source, SourceLost, SourceTimeout, SourceUnavailable
+from instruments.virtual.drive import VirtualDrive
 from instruments.virtual.params import VirtualParams
 from instruments.virtual.source import VirtualSource
 from tests.benchmarks.job import params_for, work_on
@@ -73,11 +74,20 @@ class Handless(Source):
         self._source.close()
 
 
-@pytest.mark.parametrize(
-    "seed", [0, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(1, 6))]
-)
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(6))
 def test_a_seeded_drive_is_left_with_its_hysteresis_centred(seed):
-    worked = work_on(params_for(seed), NARROW)
+    left_with_its_hysteresis_centred(params_for(seed), JobOptions())
+
+
+def test_so_is_one_that_is_sampled_slowly_and_measured_in_a_hurry():
+    left_with_its_hysteresis_centred(
+        replace(params_for(0), **QUICK), JobOptions(seatings=3, arrivals=2, turns=5)
+    )
+
+
+def left_with_its_hysteresis_centred(params, options):
+    worked = work_on(params, NARROW, options)
     # The purpose of the job: the true middle within 5 µm, in at most 8 nudges, relocks counted.
     assert abs(worked.middle_um) <= 5.0
     assert worked.job.nudges <= 8
@@ -195,7 +205,7 @@ def test_a_person_who_types_does_the_job_with_enter_alone():
 
 
 def test_an_arrival_is_seen_without_a_word():
-    source = Handless(VirtualParams(seed=3, rate=500e3, pace="fast", backlash_um=8.0))
+    source = Handless(VirtualParams(seed=3, **QUICK, backlash_um=8.0))
     source.open()
 
     class Silent(Person):
@@ -211,10 +221,10 @@ def test_an_arrival_is_seen_without_a_word():
             return False
 
     person = Silent("", source)
-    checks = (CheckName.HYSTERESIS,)
-    job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, typist=person)
-    # Three from each side, of either head.
-    assert person._out.getvalue().count("seen\n") == 12
+    of, options = (source, PROFILE, EnvelopeOptions()), JobOptions(arrivals=2, turns=5)
+    job = conduct(*of, checks=(CheckName.HYSTERESIS,), options=options, typist=person)
+    # Two from each side, of either head.
+    assert person._out.getvalue().count("seen\n") == 8
     assert job.as_found.hysteresis_um.value == pytest.approx(8.0, abs=1.0)
 
 
@@ -372,7 +382,7 @@ def test_the_command_keeps_the_job_and_its_status_tells_the_end(tmp_path, capsys
         "machine 7",
     ]
     more = ["--book", str(book), "--checks", "radial,hysteresis,adjust,lock", "--json"]
-    assert main.run([*words, *more]) == 0
+    assert main.run([*words, *more, "--arrivals", "1"]) == 0
     out, err = capsys.readouterr()
     assert err == ""
     told = json.loads(out)
@@ -515,20 +525,26 @@ def test_the_head_of_a_job_holds_the_class_as_it_was():
 
 
 def test_a_job_that_was_broken_off_is_gone_on_with(tmp_path, capsys, monkeypatch):
-    read = VirtualSource.read
-    calls = iter(range(10**6))
+    read, nudge = VirtualSource.read, VirtualDrive.nudge
+    since_nudge = []
+
+    def nudging(self, offset_um):
+        nudge(self, offset_um)
+        since_nudge.append("nudge")
 
     def breaking(self, timeout_s):
         # After the first nudge, before what came of it was measured.
-        if next(calls) == 410:
+        since_nudge.extend(["read"] * bool(since_nudge))
+        if since_nudge == ["nudge", *["read"] * 5]:
             raise SourceLost("source “sim:”: the cable came off; put it back and open it again")
         return read(self, timeout_s)
 
+    monkeypatch.setattr(VirtualDrive, "nudge", nudging)
     monkeypatch.setattr(VirtualSource, "read", breaking)
     book = tmp_path / "book.sqlite3"
     address = "sim:rate=200000&carrier_hz=50000&pace=fast&offset_um=40"
     words = ["job", address, "--drive", "TM-0031", "--book", str(book)]
-    checks = ["--checks", "care,radial,hysteresis,adjust,lock", "--arrivals", "2"]
+    checks = ["--checks", "care,radial,hysteresis,adjust", "--arrivals", "1"]
     assert main.run([*words, *checks]) == 2
     with Book(book) as opened:
         found = opened.job(1)
@@ -551,7 +567,8 @@ def test_a_job_that_was_broken_off_is_gone_on_with(tmp_path, capsys, monkeypatch
     assert [each.check for each in left.outcomes].count(CheckName.CARE) == 2
 
 
-TIMELY, LATE = (f"sim:rate=500000&pace=fast&index_burst_us={late}" for late in (210, 900))
+SLOWLY = "sim:rate=200000&carrier_hz=50000&pace=fast"
+TIMELY, LATE = (f"{SLOWLY}&index_burst_us={late}" for late in (210, 900))
 
 
 @pytest.fixture(scope="module")
@@ -706,11 +723,13 @@ def test_a_head_that_never_moves_is_asked_about_and_does_not_pass():
     checks = (CheckName.HYSTERESIS,)
     kept = []
     log = SimpleNamespace(keep=lambda *things: kept.extend(things), close=lambda *_: None)
-    job = conduct(source, PROFILE, EnvelopeOptions(), checks=checks, typist=person, log=log)
+    of = (source, PROFILE, EnvelopeOptions())
+    options = JobOptions(arrivals=2, turns=5)
+    job = conduct(*of, checks=checks, options=options, typist=person, log=log)
     assert job.outcomes[0].verdict is Verdict.UNDECIDED
-    assert "6 of 6 arrivals" in job.outcomes[0].reason
+    assert "4 of 4 arrivals" in job.outcomes[0].reason
     entries = [each for each in kept if isinstance(each, Entry) and each.track is not None]
-    assert len(entries) == 12
+    assert len(entries) == 8
     assert all("by the word of the hand alone" in each.notes[0] for each in entries)
 
 

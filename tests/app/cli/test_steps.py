@@ -81,8 +81,8 @@ def source():
     made.close()
 
 
-def worked(source, device, person, arrivals=2):
-    options = JobOptions(arrivals=arrivals, turns=5)
+def worked(source, device, person):
+    options = JobOptions(arrivals=2, turns=5)
     with VirtualSteps(device) as virtual:
         line = Stepping(virtual.address)
         try:
@@ -103,7 +103,7 @@ def worked(source, device, person, arrivals=2):
 
 def test_the_hysteresis_of_both_heads_is_measured_without_a_key(source):
     person = Person(source.hands)
-    job, on, said = worked(source, StepsDevice(source.hands), person, arrivals=3)
+    job, on, said = worked(source, StepsDevice(source.hands), person)
     assert job.closed
     assert [(each.side, each.unit) for each in job.outcomes] == [(0, "µm"), (1, "µm")]
     for outcome in job.outcomes:
@@ -112,7 +112,7 @@ def test_the_hysteresis_of_both_heads_is_measured_without_a_key(source):
         assert outcome.reason == ""
     # The disk is for the hands; all else went by itself.
     assert [ask.action for ask in person.asks] == [Action.INSERT_ALIGNMENT]
-    assert person.said.count("by wire; Enter takes over") == 2 + 12
+    assert person.said.count("by wire; Enter takes over") == 2 + 8
     assert (on, said) == (True, "")
 
 
