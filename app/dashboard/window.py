@@ -689,7 +689,7 @@ class MainWindow(QWidget):
         self.top_bar.fit(self.width(), sizes.touch_px)
         self.setPalette(palette_for(self._theme))
         sheet = style_sheet(self._theme, sizes)
-        if sheet != self.styleSheet():  # Qt works it out anew for every part, for tenths of a second
+        if sheet != self.styleSheet():  # it is worked out anew for every part, for 0.1 s or more
             self.setStyleSheet(sheet)
         margin = max(4, round(sizes.px(10)))
         self._layout.setContentsMargins(margin, margin, margin, margin)
