@@ -7,6 +7,7 @@ zero, and the detector's own law.
 
 from __future__ import annotations
 
+from collections import deque
 from itertools import pairwise
 
 import numpy as np
@@ -23,6 +24,8 @@ _STRETCH_S = 0.55
 """Any stretch of this length holds four nulls: it is longer than two turns at 235 rpm."""
 _WINDOW_S, _ANEW_S = 2.0, 0.25
 """How much of a live signal is undone anew, and how often: bins between go on from there."""
+_BUCKET_S, _BUCKETS = 0.25, 3
+"""Of a live envelope the lowest and highest of so many stretches count: more than two turns."""
 _BELOW_ZERO = 0.03
 """An envelope this part of its top below zero has lost its constant part."""
 _CONDUCTS_PART = 0.03
@@ -50,9 +53,11 @@ class EnvelopePath(SignalPath):
     ----------
     setup : Setup
         With an envelope column, and what is stated of its input and detector.
+    live : bool
+        What is long past no longer counts.
     """
 
-    def __init__(self, setup: Setup) -> None:
+    def __init__(self, setup: Setup, *, live: bool = False) -> None:
         assert setup.columns.envelope is not None
         self._column = setup.columns.envelope
         self._rate_hz = setup.sample_rate_hz
@@ -78,19 +83,30 @@ class EnvelopePath(SignalPath):
         self._base_u_v = 0.0
         self._upside_down = False
         self._sigma_v = 0.0
-        self._lowest_v = 0.0
-        self._highest_v = 0.0
+        self._extremes: deque[tuple[int, float, float]] = deque(maxlen=_BUCKETS if live else 1)
+        """First bin, lowest and highest of a stretch; one for all where nothing is forgotten."""
+        self._is_live = live
+        self._was_below = False
 
     @property
     def fault(self) -> Message | None:
         """Why there is no usable envelope now: AC-coupled, its low corner not known."""
         if self._upside_down:
             return messages.UPSIDE_DOWN
-        floor = max(_BELOW_ZERO * self._highest_v, 6.0 * self._sigma_v)
-        if self._lowest_v >= -floor or self._low_corner_hz:
+        if not self._is_below or self._low_corner_hz:
             return None
         stated = self._low_corner_hz is not None
         return messages.NOT_DC_COUPLED if stated else messages.LOW_CORNER_UNKNOWN
+
+    @property
+    def _is_below(self) -> bool:
+        """Whether the envelope has gone below zero by more than an offset or noise."""
+        lowest_v = min((low for _, low, _ in self._extremes), default=0.0)
+        return lowest_v < -max(_BELOW_ZERO * self._highest_v, 6.0 * self._sigma_v)
+
+    @property
+    def _highest_v(self) -> float:
+        return max((high for _, _, high in self._extremes), default=0.0)
 
     def effects_v(
         self, centre_frames: NDArray[np.float64], heights_v: tuple[float, float]
@@ -148,8 +164,11 @@ class EnvelopePath(SignalPath):
         self._measure_noise(values[:used])
         self._watch_top(values[:used])
         means = values[:used].reshape(count, -1).mean(axis=1)
-        self._lowest_v = float(np.min(means, initial=self._lowest_v, where=np.isfinite(means)))
-        self._highest_v = float(np.max(means, initial=self._highest_v, where=np.isfinite(means)))
+        self._watch_extremes(first, means)
+        was_below, self._was_below = self._was_below, self._is_below
+        if was_below and not (self._was_below or self._low_corner_hz):
+            # What was below zero was no envelope: no offset is told by it.
+            self._break_off()
         self._take_runs(first, means)
 
     def flush(self) -> None:
@@ -167,6 +186,16 @@ class EnvelopePath(SignalPath):
 
     def _bins_in(self, time_s: float) -> int:
         return round(time_s * self._rate_hz / self._frames_a_bin)
+
+    def _watch_extremes(self, first: int, means: NDArray[np.float64]) -> None:
+        begun, low, high = self._extremes.pop() if self._extremes else (first, 0.0, 0.0)
+        if self._is_live and not 0 <= first - begun < self._bins_in(_BUCKET_S):
+            self._extremes.append((begun, low, high))
+            begun, low, high = first, 0.0, 0.0
+        there = np.isfinite(means)
+        low = float(np.min(means, initial=low, where=there))
+        high = float(np.max(means, initial=high, where=there))
+        self._extremes.append((begun, low, high))
 
     def _watch_top(self, values: NDArray[np.float64]) -> None:
         top_v = float(np.max(values, initial=-np.inf, where=np.isfinite(values)))

@@ -192,13 +192,16 @@ class RawPath(SignalPath):
         self._fault = messages.WAITING
 
 
-def path_for(setup: Setup) -> SignalPath:
-    """Return the path for the columns that carry the signal."""
+def path_for(setup: Setup, *, live: bool) -> SignalPath:
+    """Return the path for the columns that carry the signal.
+
+    Of a `live` one what is long past no longer counts; of a capture all does.
+    """
     if setup.min_max:
         if setup.columns.envelope is not None:
             raise ValueError("min/max pairs are analysed as those of the differential")
         inputs = setup.inputs if setup.columns.minus is None else 2
         return MinMaxPath(setup.columns, setup.sample_rate_hz, inputs, setup.quiet_floor_v)
     if setup.columns.envelope is not None:
-        return EnvelopePath(setup)
+        return EnvelopePath(setup, live=live)
     return RawPath(setup)

@@ -64,7 +64,7 @@ class Analyser:
     def __init__(self, setup: Setup, *, keep_all: bool = False) -> None:
         self._setup = setup
         self._keep_all = keep_all
-        self._path = path_for(setup)
+        self._path = path_for(setup, live=not keep_all)
         self._starts = self._path.starts
         self._stillness = StillnessWatch(setup.columns.signals, setup.sample_rate_hz)
         self._finder = TurnFinder(setup)
@@ -177,6 +177,10 @@ class Analyser:
 
     def finish(self) -> None:
         """Work through what waits for more samples: the capture has ended."""
+        with np.errstate(invalid="ignore", over="ignore"):
+            self._finish()
+
+    def _finish(self) -> None:
         self._path.flush()
         turns = self._finder.finish(
             self._path.series, self._end_frame, any_before=bool(self._turns)

@@ -5,7 +5,7 @@ import pytest
 from scipy.signal import butter, lfilter
 
 from app.analysis import messages
-from tests.app.analysis.running import analyse
+from tests.app.analysis.running import analyse, live
 from tests.synthesis import Signal, make
 
 RATE_HZ = 48e3
@@ -158,3 +158,21 @@ def test_the_tolerance_of_a_threshold_enters_u():
     ]
     # JCGM 100, 4.3.7: a rectangle's half width over the root of three, times (1 − r)/A.
     assert u[1] ** 2 - u[0] ** 2 == pytest.approx((0.1 / np.sqrt(3) * 0.15 / 0.432) ** 2, rel=0.1)
+
+
+def test_a_live_envelope_is_back_two_seconds_after_what_was_below_zero():
+    made = make(Signal(rate_hz=RATE_HZ, carrier_hz=15e3, turns=26.0))
+    rng = np.random.default_rng(4)
+    samples = np.stack([made.envelope_v, made.index_v], axis=1)
+    samples[:, 0] += 1e-3 * rng.standard_normal(len(samples))
+    spoilt = slice(round(1.5 * RATE_HZ), round(2.5 * RATE_HZ))
+    samples[spoilt, 0] = rng.uniform(-1.0, 1.0, spoilt.stop - spoilt.start)
+    found = list(live(samples, RATE_HZ, NAMES, low_corner_hz=0.0, **LINEAR))
+    assert any(reading.valid for time_s, reading in found if time_s < 1.5)
+    assert not any(reading.valid for time_s, reading in found if 1.9 <= time_s < 2.5)
+    back = [reading for time_s, reading in found if time_s > 4.5]
+    assert back
+    assert all(reading.valid for reading in back)
+    assert back[-1].ratio.value == pytest.approx(made.ratio, abs=0.005)
+    # Of a capture all counts: what was below zero there is not forgotten.
+    assert not analyse(samples, RATE_HZ, NAMES, low_corner_hz=0.0, **LINEAR).valid
