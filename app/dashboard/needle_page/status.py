@@ -239,7 +239,9 @@ class StatusView(Instrument):
             return
         for rank, (old, new) in enumerate(zip(before, lines, strict=True)):
             if old != new:
-                self._renew(self._rows[rank] if rank < len(self._rows) else QRectF(self.rect()))
+                row = self._rows[rank] if rank < len(self._rows) else QRectF(self.rect())
+                # A mark reaches a little beyond it.
+                self._renew(QRectF(0, row.top(), self.width(), row.height()))
 
     def _paint(self, painter: QPainter) -> None:
         """Paint each line: shape, name, words."""

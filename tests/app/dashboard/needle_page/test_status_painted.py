@@ -112,7 +112,7 @@ def test_what_stands_below_takes_two_fifths_at_the_most(panel, monkeypatch, sett
 
 def test_only_what_is_new_is_painted_and_told(panel, monkeypatch):
     asked = []
-    monkeypatch.setattr(StatusView, "update", lambda self: asked.append(True))
+    monkeypatch.setattr(StatusView, "update", lambda self, *_: asked.append(True))
     for shown in ((LINES, ()), (LINES[:1], ()), (LINES[:1], ("x",)), (LINES[:1], ("x",), "y")):
         panel.show_lines(*shown)
         panel.show_lines(*shown)
