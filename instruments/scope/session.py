@@ -12,6 +12,7 @@ import re
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future, wait
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
@@ -354,7 +355,7 @@ class ScopeSession:
         """Put the front panel back and let go; never raises."""
         try:
             if self._panel is not None:
-                self._link.resync()
+                self._quieten()
                 self._panel.restore(deadline)
                 acquire = self.family.acquire
                 for command in acquire.stop if self._was_stopped else acquire.run:
@@ -377,10 +378,19 @@ class ScopeSession:
         """
         answer = None
         while self.identity is not None and answer != self.identity.whole:
+            deadline.check(self._link.what)
             try:
                 answer = self._link.ask("*IDN?", deadline)
             except Garbled:
-                self._link.resync()
+                self._quieten()
+
+    def _quieten(self) -> None:
+        """Let what is under way come, as far as it soon ends.
+
+        A long record over a slow line does not; the scope takes what is sent meanwhile behind it.
+        """
+        with suppress(Garbled):
+            self._link.resync()
 
 
 def _block_columns(what: str, columns: ScopeChannels, records: dict[int, Record]) -> list[Record]:

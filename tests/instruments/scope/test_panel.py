@@ -5,7 +5,9 @@ from dataclasses import replace
 import pytest
 
 from instruments.scope.links import Deadline, Garbled
+from instruments.scope.options import ScopeOptions
 from instruments.scope.panel import EXTERNAL, Panel
+from instruments.scope.session import Identity, ScopeSession
 from instruments.scope.shelf import load_families
 from instruments.source import SourceUnavailable
 
@@ -213,3 +215,39 @@ def test_errors_are_taken_until_there_is_none_and_forty_at_most():
     scope.queue = ['-350,"Queue overflow"'] * 50
     assert len(made.errors(SOON)) == 40
     assert panel(scope, replace(A2, errors=""))[0].errors(SOON) == []
+
+
+class Sending(Scope):
+    """Sends the rest of a long record for some time yet, and answers behind it."""
+
+    def __init__(self, still):
+        super().__init__()
+        self.still = still
+        self.closed = False
+
+    def resync(self):
+        self.still -= 1
+        if self.still > 0:
+            raise Garbled("it does not stop sending")
+
+    def ask(self, query, deadline):
+        if self.still > 0:
+            raise Garbled("bytes came before it was asked")
+        return "A,B,C,D" if query == "*IDN?" else super().ask(query, deadline)
+
+    def close(self):
+        self.closed = True
+
+
+@pytest.mark.parametrize(("still", "kept"), [(0, False), (4, False), (10**9, True)])
+def test_the_panel_is_put_back_while_a_long_record_is_still_coming(still, kept):
+    scope = Sending(still)
+    memory = {("sweep", 1): "AUTO"}
+    session = ScopeSession(scope, ScopeOptions("nowhere"), memory)
+    session._panel, session._family = Panel(scope, A2, memory), A2
+    session.identity = Identity("A,B,C,D", "A", "B")
+    session.leave(Deadline(0.05 if kept else 60.0))
+    assert ":TRIG:SWE AUTO" in scope.sent
+    assert scope.closed
+    # What nobody has confirmed stays remembered for the next connection.
+    assert bool(memory) == kept
