@@ -1,0 +1,66 @@
+"""What a screen reader is told: by the accessibility tree that Qt hands to it, page by page."""
+
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QAccessible
+from PySide6.QtWidgets import QAbstractScrollArea, QComboBox, QWidget
+
+from tests.app.dashboard.fakes import FakeControls, FakeSession, view
+
+
+def told(widget, part=QAccessible.Text.Name):
+    return QAccessible.queryAccessibleInterface(widget).text(part)
+
+
+def reached(page):
+    """What the keyboard reaches on a page, without what Qt itself puts inside of it."""
+    areas = page.findChildren(QAbstractScrollArea)
+    inner = {area.viewport() for area in areas}
+    for picker in page.findChildren(QComboBox):
+        inner |= {picker.view(), picker.view().parentWidget()}
+        inner |= set(picker.view().findChildren(QWidget))
+    found = page.findChildren(QWidget)
+    return [
+        each for each in found if each.focusPolicy() & Qt.FocusPolicy.TabFocus and each not in inner
+    ]
+
+
+@pytest.fixture
+def window(open_window):
+    window = open_window(FakeSession(lambda: view(0.1), FakeControls()), ticking=False)
+    window.show_needle()
+    window.tick()
+    return window
+
+
+PAGES = (
+    "help_page",
+    "needle_page",
+    "source_page",
+    "drives_page",
+    "report_page",
+    "describe_page",
+    "recheck_page",
+    "practice_page",
+    "debrief_page",
+    "top_bar",
+)
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_all_that_the_keyboard_reaches_has_a_name(window, page):
+    controls = reached(getattr(window, page))
+    nameless = [each for each in controls if not told(each).strip()]
+    assert controls
+    assert [
+        (type(each).__name__, each.parent().metaObject().className()) for each in nameless
+    ] == []
+
+
+def test_needle_figures_and_state_are_told_in_words(window):
+    page = window.needle_page
+    description = QAccessible.Text.Description
+    assert told(page.meter) == "Needle meter"
+    assert told(page.meter, description) == page.face.spoken
+    assert page.face.offset.text in told(page.figures, description)
+    assert "speed: 300.10 rpm" in told(page.status, description)
