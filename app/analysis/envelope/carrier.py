@@ -101,14 +101,14 @@ _BIN_S = 0.5e-3
 """Some 400 bins a turn."""
 _TRACK_S = 4e-3
 """Half the length over which the local carrier is averaged."""
-_NOISE_EVERY = 16
-_NOISE_BLOCKS = 32
-"""One block in so many is searched for noise, or more of them where there are few."""
+_SAMPLE_EVERY, _SAMPLE_BLOCKS = 16, 64
+"""Noise and gains are looked for in one block of so many, or more of them where there are few."""
 _DEAD_PART, _MIN_COMPARED, _KEPT_COMPARED = 0.1, 200, 2000
 """Phases that share less than this part of the stronger one's power are not a pair; of noise alone
 so many blocks share a fourteenth."""
-_MIN_CORRELATION = 0.9
-"""The phases' slow parts must agree this well before their gains are compared by them."""
+_MIN_SLOW, _MIN_CORRELATION = 64, 0.9
+"""The phases' slow parts, of so many blocks, must agree this well before their gains are compared
+by them."""
 
 
 class Demodulator:
@@ -129,7 +129,7 @@ class Demodulator:
         self._place = np.arange(self.block) - (self.block - 1) / 2.0
         self._angle = 2.0 * np.pi * carrier_hz / sample_rate_hz * self._place
         self._turn_a_block = 2.0 * np.pi * carrier_hz * self.block / sample_rate_hz
-        self._fit = self._fit_matrix()
+        self._fits = self._fit_matrices()
         self.known = self._known_matrix()
         self._trim = 1.0
         """Weight of the plus phase; that of the minus phase is two less this."""
@@ -185,8 +185,8 @@ class Demodulator:
                 self._demodulate(begun)
         used = len(samples_v) - len(samples_v) % self.block
         if used:
+            self._look_at_some(samples_v[:used])
             self._demodulate(samples_v[:used])
-            self._measure_noise(samples_v[:used])
         if used < len(samples_v):
             self._left = samples_v[used:].copy()
         return [*done, *self._finished(whole=False)]
@@ -200,18 +200,17 @@ class Demodulator:
         self._next_frame = None
         return done
 
-    def _fit_matrix(self) -> NDArray[np.float32]:
-        """Return the matrix (block · channels, 3 · signals) that fits every signal column.
+    def _fit_matrices(self) -> list[NDArray[np.float32]]:
+        """Return for each signal column the matrix (block · channels, 3) that fits it.
 
-        For each signal column in turn: cosine, sine, constant.
+        Cosine, minus sine and constant: the first two are the carrier's phasor.
         """
         angle, place = self._angle, self._place
-        design = np.stack([np.cos(angle), np.sin(angle), np.ones_like(angle), place], axis=1)
-        solve = np.linalg.pinv(design)[:3]
-        matrix = np.zeros((self.block, self._channels, 3 * len(self._signals)))
-        for number, column in enumerate(self._signals):
-            matrix[:, column, 3 * number : 3 * number + 3] = solve.T
-        return matrix.reshape(self.block * self._channels, -1).astype(np.float32)
+        design = np.stack([np.cos(angle), -np.sin(angle), np.ones_like(angle), place], axis=1)
+        matrices = np.zeros((len(self._signals), self.block, self._channels, 3), dtype=np.float32)
+        for matrix, column in zip(matrices, self._signals, strict=True):
+            matrix[:, column] = np.linalg.pinv(design)[:3].T
+        return [matrix.reshape(-1, 3) for matrix in matrices]
 
     def _known_matrix(self) -> NDArray[np.float32]:
         """Return an orthonormal basis (block, k) of all that is not noise within a block.
@@ -231,36 +230,47 @@ class Demodulator:
         return left[:, strength > 1e-3 * strength[0]].astype(np.float32)
 
     def _demodulate(self, samples_v: NDArray[np.float32]) -> None:
-        blocks = samples_v.reshape(-1, self.block * self._channels)
-        fitted = blocks @ self._fit
-        phasor = np.empty(len(fitted), dtype=np.complex64)
+        fit = self._fits[0][:, :2]
         if len(self._signals) == 2:
-            self._measure_trim(fitted[:, 2], fitted[:, 5])
-            self._compare_phases(fitted[::_NOISE_EVERY])
             weight = np.float32(self._trim)
-            phasor.real = weight * fitted[:, 0] - (2 - weight) * fitted[:, 3]
-            phasor.imag = (2 - weight) * fitted[:, 4] - weight * fitted[:, 1]
-        else:
-            phasor.real = fitted[:, 0]
-            phasor.imag = -fitted[:, 1]
-        self._phasors = np.concatenate([self._phasors, phasor])
+            fit = weight * fit - (2 - weight) * self._fits[1][:, :2]
+        blocks = samples_v.reshape(-1, self.block * self._channels)
+        phasors = np.empty(len(blocks), dtype=np.complex64)
+        # A vector at a time: a product with two columns takes longer than two with one.
+        phasors.real, phasors.imag = (blocks @ part for part in np.ascontiguousarray(fit.T))
+        self._phasors = np.concatenate([self._phasors, phasors])
         self._next_frame = (self._next_frame or 0) + len(samples_v)
 
-    def _compare_phases(self, fitted: NDArray[np.float32]) -> None:
+    def _look_at_some(self, samples_v: NDArray[np.float32]) -> None:
+        """Measure what changes slowly in some of the blocks: the phases' gains, and the noise."""
+        blocks = samples_v.reshape(-1, self.block * self._channels)
+        some = blocks[:: max(1, min(_SAMPLE_EVERY, len(blocks) // _SAMPLE_BLOCKS))]
+        if len(self._signals) == 2:
+            plus, minus = (some @ fit for fit in self._fits)
+            self._measure_trim(plus[:, 2], minus[:, 2], len(blocks))
+            self._compare_phases(*(each[:, :2].copy().view(np.complex64) for each in (plus, minus)))
+        self._measure_noise(some[::2])
+
+    def _compare_phases(self, plus: NDArray[np.complex64], minus: NDArray[np.complex64]) -> None:
         """Add up what the phases' carriers have in common, the newest the most."""
-        fitted = fitted[np.isfinite(fitted).all(axis=1)]
-        plus, minus = (fitted[:, at] + 1j * fitted[:, at + 1] for at in (0, 3))
-        keep = 1.0 - min(1.0, len(fitted) / _KEPT_COMPARED)
+        fine = np.isfinite(plus) & np.isfinite(minus)
+        plus, minus = plus[fine], minus[fine]
+        keep = 1.0 - min(1.0, len(plus) / _KEPT_COMPARED)
         self._in_common = keep * self._in_common + complex(np.vdot(plus, minus))
         each = np.array([np.vdot(phase, phase).real for phase in (plus, minus)])
         self._in_each = keep * self._in_each + each
-        self._compared += len(fitted)
+        self._compared += len(plus)
 
-    def _measure_trim(self, plus_v: NDArray[np.float32], minus_v: NDArray[np.float32]) -> None:
-        """Compare the phases' gains by what is common to both and slow: hum, if there is any."""
+    def _measure_trim(
+        self, plus_v: NDArray[np.float32], minus_v: NDArray[np.float32], blocks: int
+    ) -> None:
+        """Compare the phases' gains by what is common to both and slow: hum, if there is any.
+
+        What is given is slow in some of so many `blocks`.
+        """
         plus, minus = plus_v.astype(np.float64), minus_v.astype(np.float64)
         fine = np.isfinite(plus) & np.isfinite(minus)
-        if np.count_nonzero(fine) < 64:
+        if np.count_nonzero(fine) < _MIN_SLOW:
             return
         if not fine.all():
             plus, minus = plus[fine], minus[fine]
@@ -274,11 +284,10 @@ class Demodulator:
         gain = np.sqrt(minus2 / plus2)
         target = 2.0 * gain / (1.0 + gain)
         # Slow enough not to move with one chunk's noise, quick enough to settle within a second.
-        self._trim += min(1.0, len(plus) / 4000.0) * (target - self._trim)
+        self._trim += min(1.0, blocks / 4000.0) * (target - self._trim)
 
-    def _measure_noise(self, samples_v: NDArray[np.float32]) -> None:
-        blocks = samples_v.reshape(-1, self.block, self._channels)
-        frames = blocks[:: max(1, min(_NOISE_EVERY, len(blocks) // _NOISE_BLOCKS))]
+    def _measure_noise(self, blocks_v: NDArray[np.float32]) -> None:
+        frames = blocks_v.reshape(len(blocks_v), self.block, self._channels)
         if len(self._signals) == 2:
             weight = np.float32(self._trim)
             plus, minus = self._signals
@@ -322,15 +331,17 @@ class Demodulator:
         size = self._blocks_a_bin
         fine: NDArray[np.bool_] = np.isfinite(phasors)
         ok: NDArray[np.bool_] = np.all(fine, axis=1)
-        flat = np.where(fine, phasors, 0).ravel().astype(np.complex128)
-        steps = np.zeros(flat.size, dtype=np.complex128)
-        steps[1:] = flat[1:] * np.conj(flat[:-1])
-        a_bin = steps.reshape(-1, size).sum(axis=1)
+        if not ok.all():
+            phasors = np.where(fine, phasors, np.complex64(0.0))
+        flat = phasors.ravel()
+        steps = np.zeros_like(flat)
+        np.multiply(flat[1:], np.conj(flat[:-1]), out=steps[1:])
+        a_bin = (steps.reshape(-1, size) @ np.ones(size, dtype=np.complex64)).astype(np.complex128)
         window = np.hanning(2 * self._track + 3)[1:-1]
         smooth = np.convolve(a_bin, window, mode="full")[self._track :][: len(a_bin)]
         turn = np.angle(smooth)
-        level = _turned_back(flat.reshape(-1, size)[start:end], turn[start:end]) / size
-        away = np.angle(np.exp(1j * (turn[start:end] - self._turn_a_block)))
+        level = _turned_back(phasors[start:end], turn[start:end]) / size
+        away = (turn[start:end] - self._turn_a_block + np.pi) % (2.0 * np.pi) - np.pi
         response = np.sinc(away / (2.0 * np.pi))
         sigma2 = 2.0 * self.noise_v2 / self.frames_a_bin / response**2
         power = (level.real**2 + level.imag**2) / response**2 - 2.0 * sigma2
@@ -339,7 +350,7 @@ class Demodulator:
 
 
 def _turned_back(
-    phasors: NDArray[np.complex128], turn: NDArray[np.float64]
+    phasors: NDArray[np.complex64], turn: NDArray[np.float64]
 ) -> NDArray[np.complex128]:
     """Return each row's sum, its columns turned back by so much from one to the next.
 
@@ -347,8 +358,9 @@ def _turned_back(
     is counted from.
     """
     back = np.exp(-1j * turn)
-    total = phasors[:, -1].copy()
-    for column in phasors.T[-2::-1]:
+    *columns, last = phasors.T
+    total = last.astype(np.complex128)
+    for column in reversed(columns):
         total *= back
         total += column
     return total

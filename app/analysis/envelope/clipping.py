@@ -25,6 +25,8 @@ _EVERY_AT_FIRST = 1
 _ENOUGH_RUNS = 1000
 _MIN_RUNS = 8
 """Of the stream every sixteenth run of eight blocks is looked at, or more where there are few."""
+_MEAN_AND_CHANGE = np.repeat([[1.0, -2.0], [1.0, 2.0]], _RUN // 2, axis=0) / _RUN
+"""Of the blocks of a run: their mean, and by how much the later half has a higher one."""
 _AT_ONCE = 32
 _SINE = 1.5
 _SQUARE_LIMIT = 1.30
@@ -92,13 +94,18 @@ class ClipWatch:
         # What is slow is fitted beside the carrier: a slope alone would take some of it away.
         slow = np.stack([np.ones_like(place), place], axis=1)
         solve = np.linalg.pinv(np.concatenate([slow, tone.astype(np.float64)], axis=1))[:2]
-        self._solve_slow = solve.T.astype(np.float32)
+        # It lies within what is known, so one pass over the samples finds both.
+        self._solve_slow = (known.T.astype(np.float64) @ solve.T).astype(np.float32)
         self._slow = slow.T.astype(np.float32)
+        self._slow_of_known = (slow.T @ known).astype(np.float32)
         # The carrier's part of what is known, and the means of its powers: of cos⁴ to sin⁴.
         self._to_tone = known.T @ tone
         cosine, sine = (tone[:, part].astype(np.float64) for part in (0, 1))
         means = [comb(4, k) * float(np.mean(cosine ** (4 - k) * sine**k)) for k in range(5)]
-        self._fourths = np.array(means, dtype=np.float64)
+        # As a form of cos², cos·sin and sin².
+        self._fourths = np.zeros((3, 3), dtype=np.float32)
+        self._fourths[[0, 0, 1, 1, 2], [0, 1, 1, 2, 2]] = means
+        self._ones = np.ones(self._block, dtype=np.float32)
         # Made once: memory that is new each time costs more than what is reckoned in it.
         rows = len(columns) * _AT_ONCE * _RUN
         self._rooms = np.empty((2, rows, self._block), dtype=np.float32)
@@ -128,39 +135,30 @@ class ClipWatch:
         values, fitted = self._rooms[:, : len(self._columns) * len(runs) * _RUN]
         for part, column in zip(np.split(values, len(self._columns)), self._columns, strict=True):
             part.reshape(len(runs), -1)[:] = runs[:, :, column]
-        slow = values @ self._solve_slow
-        values -= np.matmul(slow, self._slow, out=fitted)
         explained = values @ self._known
+        slow = explained @ self._solve_slow
+        values -= np.matmul(slow, self._slow, out=fitted)
+        explained -= slow @ self._slow_of_known
         np.multiply(values, values, out=values)
-        total = values.sum(axis=1)
+        total = values @ self._ones
         rest = total - np.einsum("ij,ij->i", explained, explained)
         fourth = np.einsum("ij,ij->i", values, values) / self._block
-        second = total.reshape(-1, _RUN) / self._block
+        second = total / self._block
         at_phases = self._sampled_kurtosis(explained @ self._to_tone)
-        half = _RUN // 2
-        moments = np.stack(
-            [
-                slow[:, 0].reshape(-1, _RUN).mean(axis=1),
-                second.mean(axis=1),
-                # Block by block: where the power changes within a run its mean squared falls short.
-                (second * second).mean(axis=1),
-                fourth.reshape(-1, _RUN).mean(axis=1),
-                at_phases.reshape(-1, _RUN).mean(axis=1),
-                # Mean and slope have taken two parts of the noise away too.
-                rest.reshape(-1, _RUN).mean(axis=1) / self._freedom * (1.0 - 2.0 / self._block),
-                second[:, half:].mean(axis=1) - second[:, :half].mean(axis=1),
-            ]
-        )
-        return moments.astype(np.float64).reshape(len(moments), len(self._columns), -1)
+        # Mean and slope have taken two parts of the noise away too.
+        noise = rest / self._freedom * (1.0 - 2.0 / self._block)
+        # Block by block: where the power changes within a run its mean squared falls short.
+        of_blocks = np.stack([slow[:, 0], second, second * second, fourth, at_phases, noise])
+        means = of_blocks.reshape(len(of_blocks), len(self._columns), -1, _RUN) @ _MEAN_AND_CHANGE
+        return np.concatenate([means[..., 0], means[1:2, ..., 1]])
 
-    def _sampled_kurtosis(self, tone: NDArray[np.floating]) -> NDArray[np.float64]:
+    def _sampled_kurtosis(self, tone: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return the kurtosis of each block's carrier at the places sampled, 1.5 of none."""
-        cosine, sine = (tone[:, part].astype(np.float64) for part in (0, 1))
-        both, cosine, sine = cosine * sine, cosine * cosine, sine * sine
-        square = ((cosine + sine) / self._block) ** 2
-        powers = [cosine * cosine, cosine * both, both * both, both * sine, sine * sine]
-        fourth = self._fourths @ np.stack(powers)
-        return np.where(square > 0.0, fourth / np.where(square > 0.0, square, 1.0), _SINE)
+        cosine, sine = tone.T
+        squares = np.stack([cosine * cosine, cosine * sine, sine * sine], axis=1)
+        square = ((squares[:, 0] + squares[:, 2]) / self._block) ** 2
+        fourth = np.einsum("ij,ij->i", squares @ self._fourths, squares)
+        return np.divide(fourth, square, out=np.full_like(square, _SINE), where=square > 0.0)
 
     def forget_before(self, frame: float) -> None:
         """Drop what is older, but for the newest part."""
@@ -394,11 +392,14 @@ def _loss_slopes() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     Never below what a curve that bends by the cube loses: three times its third harmonic, of which
     the kurtosis falls by twice the part.
     """
-    wave = np.sin((np.arange(4096) + 0.5) * np.pi / 8192.0)
-    limit = np.linspace(0.05, 1.0, 400)[:, None]
-    cut = np.minimum(wave, limit)
-    loss = np.log(np.mean(cut * wave, axis=1))
-    kurtosis = np.mean(cut**4, axis=1) / np.mean(cut**2, axis=1) ** 2
+    limit = np.linspace(0.05, 1.0, 400)
+    # From its middle to this angle the sine is whole, and beyond it stands at the limit.
+    whole = np.arcsin(limit)
+    beyond, twice, four = 0.5 * np.pi - whole, np.sin(2.0 * whole), np.sin(4.0 * whole)
+    second = 0.5 * whole - 0.25 * twice + beyond * limit**2
+    fourth = 0.375 * whole - 0.25 * twice + four / 32.0 + beyond * limit**4
+    loss = np.log(0.5 * whole + 0.25 * twice)
+    kurtosis = 0.5 * np.pi * fourth / second**2
     return kurtosis, np.maximum(np.gradient(loss, kurtosis), _CUBIC_SLOPE)
 
 

@@ -133,8 +133,7 @@ class RawPath(SignalPath):
 
     def _look_for_carrier(self) -> None:
         waiting, self._search, self._searched = self._search, [], 0
-        signal = np.concatenate([self._columns.differential_of(part) for part, _ in waiting])
-        found = find_carrier(signal, self._rate_hz)
+        found = find_carrier(self._begun(waiting), self._rate_hz)
         if found is None:
             nominal_hz = seen_at(self._setup.carrier_hz, self._setup.mixed_hz)
             beyond = nominal_hz > self._highest_hz
@@ -158,6 +157,15 @@ class RawPath(SignalPath):
         self._since_review = 0
         for samples_v, first_index in waiting:
             self._feed(samples_v, first_index)
+
+    def _begun(self, waiting: list[tuple[NDArray[np.float32], int]]) -> NDArray[np.float32]:
+        """Return as much of the differential as is searched for a carrier, shape (frames,)."""
+        missing = round(_SEARCH_S * self._rate_hz)
+        parts: list[NDArray[np.float32]] = []
+        for samples_v, _ in waiting:
+            parts.append(self._columns.differential_of(samples_v[:missing]))
+            missing -= len(parts[-1])
+        return np.concatenate(parts)
 
     def _review(self, samples_v: NDArray[np.float32]) -> None:
         """Look whether the carrier is still where the demodulator was set, or gone."""

@@ -54,8 +54,8 @@ class RailWatch:
     ) -> None:
         self._chunk = chunk
         self._step_v = step_v
-        self._columns = columns
-        self._reach = 0.5 * least_frames
+        self._columns = list(columns)
+        self._least = least_frames
         self._taken = 0
         self._parts: list[_Chunks] = []
 
@@ -68,11 +68,8 @@ class RailWatch:
         chunks = values_v[: count * self._chunk].reshape(count, self._chunk, -1)[::every]
         self._taken += len(chunks)
         starts = first_index + self._chunk * np.arange(0, count, every, dtype=np.float64)
-        # A chunk below others both before and after it is the highest of no stretch asked about.
-        reach = int(min(self._reach / (self._chunk * every), count))
-        parts = [self._counted(chunks[:, :, column], reach) for column in self._columns]
-        extreme, counts = (np.concatenate(each, axis=-1) for each in zip(*parts, strict=True))
-        self._parts.append(_Chunks(starts, extreme, counts))
+        stretch = int(min(self._least / (self._chunk * every), len(chunks)))
+        self._parts.append(_Chunks(starts, *self._counted(chunks, stretch)))
 
     def forget_before(self, frame: float) -> None:
         """Drop what is older, but for the newest part."""
@@ -97,24 +94,31 @@ class RailWatch:
         return bool(np.any(many & ((close > _NEAR_PART * at) | no_spikes)))
 
     def _counted(
-        self, values_v: NDArray[np.float32], reach: int
+        self, chunks_v: NDArray[np.float32], stretch: int
     ) -> tuple[NDArray[np.float32], NDArray[np.intp]]:
-        """Return a column's extremes, shape (n, 2), and the samples there, beside and near."""
-        highest, lowest = np.empty((2, len(values_v)), dtype=np.float32)
-        for at in range(0, len(values_v), _AT_ONCE):
-            some = values_v[at : at + _AT_ONCE].copy()
-            np.max(some, axis=1, out=highest[at : at + _AT_ONCE])
-            np.min(some, axis=1, out=lowest[at : at + _AT_ONCE])
-        extreme = np.stack([highest, -lowest], axis=1)
+        """Return the chunks' extremes and counts, as :class:`_Chunks` has them.
+
+        ``chunks_v`` has the shape (n, frames, channels); a stretch that is asked about has so many
+        chunks, or more.
+        """
+        highest, lowest = np.empty((2, len(chunks_v), len(self._columns)), dtype=np.float32)
+        for at in range(0, len(chunks_v), _AT_ONCE):
+            some = chunks_v[at : at + _AT_ONCE]
+            for number, column in enumerate(self._columns):
+                values = some[:, :, column].copy()
+                np.max(values, axis=1, out=highest[at : at + _AT_ONCE, number])
+                np.min(values, axis=1, out=lowest[at : at + _AT_ONCE, number])
+        extreme = np.concatenate([highest, -lowest], axis=1)
         # One value throughout is a dead phase's, and no top that was cut.
-        fine = np.isfinite(extreme) & (highest > lowest)[:, None]
-        extreme = np.where(fine, extreme, np.float32(-np.inf))
-        counts = np.zeros((len(values_v), 3, 2), dtype=np.intp)
-        for at, shown in enumerate((_stands_out(extreme, reach) & fine).T):
-            kept = values_v[shown]
-            swing = (highest - lowest)[shown, None]
-            away = highest[shown, None] - kept if at == 0 else kept - lowest[shown, None]
-            counts[shown, :, at] = self._near(away, swing)
+        fine = np.tile(highest > lowest, 2) & np.isfinite(extreme)
+        extreme[~fine] = -np.inf
+        counts = np.zeros((len(chunks_v), 3, extreme.shape[1]), dtype=np.intp)
+        chunk, which = np.nonzero(_stands_out(extreme, stretch) & fine)
+        number = which % len(self._columns)
+        turned = np.where(which < len(self._columns), np.float32(1.0), np.float32(-1.0))[:, None]
+        shown = turned * chunks_v[chunk, :, np.array(self._columns)[number]]
+        swing = (highest - lowest)[chunk, number]
+        counts[chunk, :, which] = self._near(extreme[chunk, which][:, None] - shown, swing[:, None])
         return extreme, counts
 
     def _near(self, away_v: NDArray[np.float32], swing_v: NDArray[np.float32]) -> NDArray[np.intp]:
@@ -129,14 +133,13 @@ class RailWatch:
         return np.stack([at, beside, close], axis=1)
 
 
-def _stands_out(extreme: NDArray[np.float32], reach: int) -> NDArray[np.bool_]:
-    """Return which are no lower than all of the `reach` before them, or than all of those after."""
-    if reach < 1:
+def _stands_out(extreme: NDArray[np.float32], stretch: int) -> NDArray[np.bool_]:
+    """Return which are the highest of any run of so many neighbours, or of fewer at either end."""
+    if stretch < 2:
         return np.ones(extreme.shape, dtype=np.bool_)
-    none = np.full((reach, extreme.shape[1]), -np.inf, dtype=np.float32)
-    highest = extreme_of_runs(np.maximum, np.concatenate([none, extreme, none]), reach)
-    count = len(extreme)
-    return (extreme >= highest[:count]) | (extreme >= highest[reach + 1 : reach + 1 + count])
+    none = np.full((stretch - 1, extreme.shape[1]), -np.inf, dtype=np.float32)
+    highest = extreme_of_runs(np.maximum, np.concatenate([none, extreme, none]), stretch)
+    return extreme >= extreme_of_runs(np.minimum, highest, stretch)
 
 
 @dataclass(frozen=True, slots=True)

@@ -290,6 +290,14 @@ def extreme_of_runs(extreme: np.ufunc, values: NDArray[Real], stretch: int) -> N
     return values
 
 
+def middle_of(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the median of each row's numbers, shape (rows,); NaN of a row that has none."""
+    ordered = np.sort(values, axis=1)
+    count = np.count_nonzero(~np.isnan(ordered), axis=1)
+    rows = np.arange(len(ordered))
+    return 0.5 * (ordered[rows, (count - 1) // 2] + ordered[rows, count // 2])
+
+
 def sd_of_steps(steps: NDArray[np.floating]) -> float:
     """Return the standard deviation of one value from the steps between neighbours, shape (n,)."""
     # 1.4826 makes the median absolute deviation a normal distribution's standard deviation;

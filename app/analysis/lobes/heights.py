@@ -17,7 +17,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
-from app.analysis.envelope.series import EnvelopeSeries, amplitude_of, with_neighbours
+from app.analysis.envelope.series import (
+    EnvelopeSeries,
+    amplitude_of,
+    middle_of,
+    with_neighbours,
+)
 from app.analysis.envelope.setup import Setup
 from app.analysis.lobes.step import Step, step_in
 from app.analysis.lobes.turns import Turn, bins_of
@@ -341,10 +346,7 @@ def _fitted(design: NDArray[np.float64], solution: NDArray[np.float64]) -> NDArr
 
 def _spread(rest: NDArray[np.float64], kept: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Return 1.4826 times the median absolute deviation of each row's kept values, 0 of none."""
-    ordered = np.sort(np.where(kept, np.abs(rest), np.nan), axis=1)
-    count = np.count_nonzero(~np.isnan(ordered), axis=1)
-    rows = np.arange(len(ordered))
-    middle = 0.5 * (ordered[rows, (count - 1) // 2] + ordered[rows, count // 2])
+    middle = middle_of(np.where(kept, np.abs(rest), np.nan))
     return 1.4826 * np.where(np.isfinite(middle), middle, 0.0)
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.envelope.series import EnvelopeSeries, extreme_of_runs, mean_by
+from app.analysis.envelope.series import EnvelopeSeries, extreme_of_runs, mean_by, middle_of
 from app.analysis.envelope.setup import Setup
 from app.analysis.lobes.heights import TURN_BINS, LobeFits, MeanTurn, Window, fit_lobes
 from app.analysis.lobes.turns import Turn, holds_two
@@ -294,7 +294,7 @@ def _to_feet(
     bend = np.where(fits.ok, fits.bend, np.nan).reshape(-1, len(layout.centres))
     if np.isnan(bend).all(axis=0).any():
         return layout, width
-    foot = np.arccos(np.clip(1.0 - 1.0 / np.maximum(np.nanmedian(bend, axis=0), 0.5), -1.0, 1.0))
+    foot = np.arccos(np.clip(1.0 - 1.0 / np.maximum(middle_of(bend.T), 0.5), -1.0, 1.0))
     part = np.clip(_TO_FOOT * foot / (0.5 * np.pi), width, _WIDEST * width)
     narrowest = float(part.min())
     return replace(layout, widths=part / narrowest), narrowest
@@ -340,9 +340,9 @@ def _centred(
     height = np.where(ok, fits.height_v.reshape(-1, lobes), np.nan)
     if not ok.any(axis=0).all():
         return layout
-    middle = np.nanmedian(lean, axis=0)
-    scatter = 1.4826 * np.nanmedian(np.abs(lean - middle), axis=0) / np.sqrt(ok.sum(axis=0))
-    strong = np.nanmedian(height, axis=0) > 0.1 * np.nanmax(height)
+    middle = middle_of(lean.T)
+    scatter = 1.4826 * middle_of(np.abs(lean - middle).T) / np.sqrt(ok.sum(axis=0))
+    strong = middle_of(height.T) > 0.1 * np.nanmax(height)
     # An angle of pi in the fit is one spacing; a lean of more than a third of it is no top.
     sure = strong & (np.abs(middle) > 3.0 * scatter) & (np.abs(middle) < 0.35)
     moved = layout.centres + np.where(sure, middle, 0.0) / (np.pi * lobes)
