@@ -43,7 +43,7 @@ _MIDDLE = (0.12, 0.45)
 _LOW_BAND = (0.87, 1.03)
 """The same about the lower lobe's top."""
 _CUBIC_SLOPE = 1.5
-_CHANCE = 2.0
+_COARSE_U, _CHANCE = 0.005, 2.0
 """Of a fall squared so many variances are chance."""
 _ROUNDING = 0.9
 """What steps do to the kurtosis of a sine of one step's amplitude (run against rounded sines)."""
@@ -378,10 +378,13 @@ def _bend(runs: _Runs, ratio: float) -> float:
     low = runs.within_tops((level > _LOW_BAND[0]) & (level < _LOW_BAND[1]))
     if tall is None or low is None:
         return 0.0
-    fall, u = low[0] - tall[0], float(np.hypot(low[1], tall[1]))
-    if fall <= 0.0:
-        return 0.0
+    fall, u = max(low[0] - tall[0], 0.0), float(np.hypot(low[1], tall[1]))
     beyond = float(np.sqrt(max(fall**2 - _CHANCE * u**2 - runs.rounding**2, 0.0)))
+    if u > _COARSE_U:
+        # So coarse a comparison excludes no fall of its own size, but where the low lobe has less
+        # of a harmonic than that takes: what bends by the cube bends both as their squares.
+        harmonic = max(_SINE - low[0] - _FALL_SIGMAS * low[1], 0.0)
+        beyond = float(np.hypot(beyond, min(u, harmonic * max(ratio**-2 - 1.0, 0.0))))
     return float(np.interp(0.5 * (low[0] + tall[0]), *_loss_slopes())) * beyond
 
 

@@ -31,6 +31,8 @@ _SEARCH_S = 0.3
 _REVIEW_S = 0.1
 """How often the last such stretch is looked through for the carrier."""
 _RAIL_FRAMES = 128
+_MOST_LOSS = 0.005
+"""With more taken off its tops by rails a signal is clipped; less is in u."""
 _ASKED_S = 0.14
 """Whether a signal is clipped is asked about whole turns, none of them faster."""
 _WANDERED = 0.035
@@ -74,9 +76,9 @@ class RawPath(SignalPath):
     def effects_v(
         self, centre_frames: NDArray[np.float64], heights_v: tuple[float, float]
     ) -> NDArray[np.float64]:
-        """Return what the converter's steps do to either height, and bending to the taller."""
+        """Return what steps do to either height, and bending and rails to the taller."""
         phases = len(self._columns.signals)
-        effects = np.zeros((3, 2))
+        effects = np.zeros((4, 2))
         for which, height_v in enumerate(heights_v):
             of_one = tone_u_v(self._step_v, height_v / phases, self.noise_v2 / phases)
             effects[which, which] = phases * of_one
@@ -84,7 +86,10 @@ class RawPath(SignalPath):
             stretch = float(centre_frames.min()), float(centre_frames.max())
             lower, upper = sorted(heights_v)
             bend = self._clips.bend_between(*stretch, lower / upper) if upper > 0.0 else 0.0
+            loss = self._rails.loss_between(*stretch)
             effects[2, int(np.argmax(heights_v))] = bend * upper
+            # With more it is clipped, and no u is asked for.
+            effects[3, int(np.argmax(heights_v))] = loss * upper if loss <= _MOST_LOSS else 0.0
         return effects
 
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
@@ -114,7 +119,8 @@ class RawPath(SignalPath):
         if self._clips is None:
             return False
         stretch = start_frame, end_frame
-        return self._rails.is_reached(*stretch) or self._clips.clipped_between(*stretch)
+        at_rails = self._rails.loss_between(*stretch) > _MOST_LOSS
+        return at_rails or self._clips.clipped_between(*stretch)
 
     def forget_before(self, frame: float) -> None:
         """Drop what is older."""

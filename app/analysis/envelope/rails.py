@@ -25,6 +25,7 @@ _LEAST_AT, _OVER_BESIDE = 8, 8.0
 """So many samples at a rail, and so many times those beside it."""
 _BESIDE_STEPS, _BESIDE_PART = 1.5, 1e-4
 """How far down from the extreme is beside it: in steps, and in parts of the swing."""
+_SAME_STEP = 1.01
 _NEAR, _NEAR_PART, _NO_SPIKES = 0.02, 0.01, 0.05
 """Where the signal itself does not come near, in parts of the swing and of the samples at the rail,
 what stands there are spikes; so many of all samples are none."""
@@ -78,25 +79,44 @@ class RailWatch:
 
     def is_reached(self, start_frame: float, end_frame: float) -> bool:
         """Return whether any column stood at a rail between two frames."""
+        return self.loss_between(start_frame, end_frame) > 0.0
+
+    def loss_between(self, start_frame: float, end_frame: float) -> float:
+        """Return what rails took off the tallest tops between two frames, as a part of them.
+
+        What is beyond a rail falls off as what is just below it does: by the mean of an exponential
+        tail. Of a sine without noise that is too much: four times, or more where its phases hardly
+        drift.
+        """
         near = [part for part in self._parts if part.start[0] < end_frame]
         if not near:
-            return False
+            return 0.0
         start = np.concatenate([part.start for part in near])
         inside = (start >= start_frame) & (start < end_frame)
         if not inside.any():
-            return False
+            return 0.0
         extreme = np.concatenate([part.extreme_v for part in near])[inside]
         counts = np.concatenate([part.counts for part in near])[inside]
+        step_v = np.concatenate([part.step_v for part in near])[inside]
         there = extreme == extreme.max(axis=0)
-        at, beside, close = np.sum(counts * there[:, None, :], axis=0)
-        many = (at >= _LEAST_AT) & (at > _OVER_BESIDE * beside)
+        at, beside, close = np.sum(counts[:, :3] * there[:, None, :], axis=0)
+        # Sampled in step with its carrier a whole signal has one next value as often, within a
+        # chunk or over all of them. In noise each chunk has another, and once.
+        nearest = np.min(step_v, axis=0, initial=np.inf, where=there)
+        same = there & ((step_v <= _SAME_STEP * nearest) | (counts[:, 3] > 1))
+        again = np.sum(counts[:, 3] * same, axis=0)
+        many = (at >= _LEAST_AT) & (at > _OVER_BESIDE * np.maximum(beside, again))
         no_spikes = at > _NO_SPIKES * self._chunk * len(extreme)
-        return bool(np.any(many & ((close > _NEAR_PART * at) | no_spikes)))
+        many &= (close > _NEAR_PART * at) | no_spikes
+        # Twice the mean excess is missing in the amplitude, which is half of the swing.
+        beyond = 4.0 * _NEAR * at / np.maximum(close, 1)
+        loss = np.where(many, at / (self._chunk * np.maximum(there.sum(axis=0), 1)) * beyond, 0.0)
+        return float(loss.sum()) / len(self._columns)
 
     def _counted(
         self, chunks_v: NDArray[np.float32], stretch: int
-    ) -> tuple[NDArray[np.float32], NDArray[np.intp]]:
-        """Return the chunks' extremes and counts, as :class:`_Chunks` has them.
+    ) -> tuple[NDArray[np.float32], NDArray[np.intp], NDArray[np.float32]]:
+        """Return the chunks' extremes, counts and steps, as :class:`_Chunks` has them.
 
         ``chunks_v`` has the shape (n, frames, channels); a stretch that is asked about has so many
         chunks, or more.
@@ -112,25 +132,27 @@ class RailWatch:
         # One value throughout is a dead phase's, and no top that was cut.
         fine = np.tile(highest > lowest, 2) & np.isfinite(extreme)
         extreme[~fine] = -np.inf
-        counts = np.zeros((len(chunks_v), 3, extreme.shape[1]), dtype=np.intp)
+        counts = np.zeros((len(chunks_v), 4, extreme.shape[1]), dtype=np.intp)
+        step_v = np.full_like(extreme, np.inf)
         chunk, which = np.nonzero(_stands_out(extreme, stretch) & fine)
         number = which % len(self._columns)
         turned = np.where(which < len(self._columns), np.float32(1.0), np.float32(-1.0))[:, None]
         shown = turned * chunks_v[chunk, :, np.array(self._columns)[number]]
         swing = (highest - lowest)[chunk, number]
-        counts[chunk, :, which] = self._near(extreme[chunk, which][:, None] - shown, swing[:, None])
-        return extreme, counts
+        away = extreme[chunk, which][:, None] - shown
+        counts[chunk, :, which], step_v[chunk, which] = self._near(away, swing[:, None])
+        return extreme, counts, step_v
 
-    def _near(self, away_v: NDArray[np.float32], swing_v: NDArray[np.float32]) -> NDArray[np.intp]:
-        """Return how many samples of each chunk stand no way off, right beside, and near."""
+    def _near(
+        self, away_v: NDArray[np.float32], swing_v: NDArray[np.float32]
+    ) -> tuple[NDArray[np.intp], NDArray[np.float32]]:
+        """Return the counts of each chunk, and its step, of samples so far from their extreme."""
         slack = np.maximum(_BESIDE_STEPS * self._step_v, _BESIDE_PART * swing_v)
         there = away_v == 0.0
-        at = np.count_nonzero(there, axis=1)
-        # Sampled in step with its carrier a whole signal has the next value as often.
-        step = np.min(np.where(there, np.float32(np.inf), away_v), axis=1, keepdims=True)
-        beside = np.count_nonzero(away_v <= np.maximum(slack, step), axis=1) - at
-        close = np.count_nonzero(away_v <= _NEAR * swing_v, axis=1) - at
-        return np.stack([at, beside, close], axis=1)
+        step = np.min(np.where(there, np.float32(np.inf), away_v), axis=1)
+        chosen = there, away_v <= slack, away_v <= _NEAR * swing_v, away_v == step[:, None]
+        at, beside, close, again = (np.count_nonzero(each, axis=1) for each in chosen)
+        return np.stack([at, beside - at, close - at, again], axis=1), step
 
 
 def _stands_out(extreme: NDArray[np.float32], stretch: int) -> NDArray[np.bool_]:
@@ -154,10 +176,13 @@ class _Chunks:
         float32, shape (n, 2 · columns): of each column the highest values, and the lowest ones
         turned over.
     counts : numpy.ndarray
-        int, shape (n, 3, 2 · columns): samples there, right beside, and near; none of chunks that
-        are the highest of no stretch asked about.
+        int, shape (n, 4, 2 · columns): samples there, right beside, near, and at the value next to
+        it; none of chunks that are the highest of no stretch asked about.
+    step_v : numpy.ndarray
+        float32, shape (n, 2 · columns): how far that next value is; infinite of such chunks.
     """
 
     start: NDArray[np.float64]
     extreme_v: NDArray[np.float32]
     counts: NDArray[np.intp]
+    step_v: NDArray[np.float32]

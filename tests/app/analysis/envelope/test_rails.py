@@ -76,3 +76,35 @@ def test_what_is_no_number_stands_at_none():
 def test_a_phase_that_is_dead_stands_at_none():
     assert not is_reached(np.zeros(COUNT))
     assert not is_reached(np.full(COUNT, -0.3))
+
+
+@pytest.mark.parametrize("limit", [0.9, 0.97, 0.99])
+@pytest.mark.parametrize("noise_v", [0.0, 0.03, 0.1])
+def test_what_a_rail_takes_off_a_top_is_bounded(limit, noise_v):
+    # What is missing in the amplitude is the projection of what was cut on the carrier.
+    noisy = CREST + noise_v * np.random.default_rng(5).standard_normal(COUNT)
+    cut = np.clip(noisy, -limit, limit)
+    missing = float((noisy - cut) @ CREST / (CREST @ CREST))
+    watch = RailWatch(CHUNK, 0.0)
+    watch.push(cut[:, None].astype(np.float32), 0)
+    loss = watch.loss_between(0.0, float(COUNT))
+    assert missing <= loss
+    # Without noise the chunks in which crests are sampled stand for all.
+    assert noise_v == 0.0 or loss < 8.0 * missing
+
+
+def test_a_rail_is_told_where_few_samples_of_each_chunk_stand_at_it():
+    noisy = CREST + 0.1 * np.random.default_rng(6).standard_normal(COUNT)
+    cut = np.minimum(noisy, 1.1).astype(np.float32)
+    watch = RailWatch(CHUNK, 0.0)
+    watch.push(cut[:, None], 0)
+    assert np.mean(cut == cut.max()) < 8 / CHUNK
+    assert watch.is_reached(0.0, float(COUNT))
+
+
+@pytest.mark.parametrize("step_known", [True, False])
+def test_a_carrier_whose_phases_hardly_drift_stands_at_none_in_codes(step_known):
+    # Eight samples a period: for long the highest code comes again, and the next one is far below.
+    eighth = np.sin(2 * np.pi * 0.125003 * np.arange(COUNT))
+    coded, step = in_codes(eighth, 256)
+    assert not is_reached(coded, step if step_known else 0.0)
