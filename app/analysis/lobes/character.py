@@ -67,6 +67,8 @@ _FLAT_REACH, _FLAT_LEVEL, _FLAT_MIN = 0.5, 0.9, 0.8
 below 0.9 of its middle level; a group is level throughout."""
 _BUMP_SIGMAS = 5.5
 _EMPTY = 0.10
+_SPIKED_GAPS = 4
+"""Spikes are believed to have hit one gap in so many."""
 _TINY_V = 1e-30
 _BESIDE_PART, _AWAY_PART, _UNEVEN_PART = 0.3, 0.25, 0.35
 """What is between windows, by how much one may differ from the others of its side, and within
@@ -312,7 +314,9 @@ def _fill_of_gaps(turn: MeanTurn, layout: Layout, mean_height_v: float) -> _Fill
     power = turn.power_v2[(bins[:, None] + np.arange(-1, 2)) % TURN_BINS]
     if float(power.max(axis=1).mean()) > (_EMPTY * mean_height_v) ** 2:
         return _Fill(0.0, np.inf)
-    return _fill_at(turn, bins, mean_height_v)
+    # What is left of another recording fills all gaps alike, what is left of spikes a few.
+    lowest = np.argsort(turn.power_v2[bins])[: len(bins) - len(bins) // _SPIKED_GAPS]
+    return _fill_at(turn, bins[lowest], mean_height_v)
 
 
 def _fill_at(

@@ -1,4 +1,4 @@
-"""Draws of the hunt which once were valid and wrong: now they are right, held by u, or refused."""
+"""Draws of the hunt which once were valid and wrong, or refused though plain."""
 
 import pytest
 
@@ -17,3 +17,10 @@ from tests.hunt.campaign import Key, tried
 )
 def test_what_was_wrong_once_is_not_again(key):
     assert not tried(key).verdict.faults()
+
+
+@pytest.mark.parametrize("key", [Key("spikes", 31337, 7)], ids=lambda key: key.name)
+def test_what_is_plain_is_read(key):
+    verdict = tried(key).verdict
+    assert verdict.valid
+    assert not verdict.faults()
