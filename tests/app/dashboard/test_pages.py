@@ -82,6 +82,7 @@ OUTLINES = {
     "card": """
     Check in hand *3
     What is asked *9
+    Parts of the uncertainty
     Next nudge *5
     How far it is *5
     Measured so far
