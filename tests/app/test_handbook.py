@@ -9,6 +9,7 @@ from app.cli.arguments import COMMANDS
 from app.cli.main import run
 from app.dashboard.help_page import help_html
 from app.handbook import SPOILS, TOPICS, Table, as_text
+from app.job.model import CheckName
 
 README = Path(__file__).parents[2].joinpath("README.md").read_text(encoding="utf-8")
 
@@ -38,6 +39,29 @@ def test_a_topic_is_whole_in_the_terminal_and_in_the_window(topic, capsys):
         for words in said_by(block):
             assert set(words.split()) <= set(shown.split())
             assert words in page
+
+
+def test_the_whole_handbook_is_printed_with_each_topic_in_its_order(capsys):
+    assert run(["help", "--all"]) == 0
+    printed = capsys.readouterr().out
+    places = [printed.index(as_text(topic)) for topic in TOPICS.values()]
+    assert places == sorted(places)
+    assert max(map(len, printed.splitlines())) <= 96
+
+
+def test_the_handbook_tells_of_every_check(capsys):
+    assert run(["help", "--all"]) == 0
+    printed = capsys.readouterr().out.casefold()
+    for check in CheckName:
+        assert check.replace("-", " ") in printed.replace("-", " "), check
+
+
+def test_the_handbook_is_searched_by_words_in_any_order_and_case(capsys):
+    assert run(["help", "--find", "BAND jcgm guard"]) == 0
+    (found,) = capsys.readouterr().out.split("\n\n")
+    assert found.startswith("limits: pass, fail: the value keeps clear of its limit")
+    assert run(["help", "--find", "xyzzy"]) == 2
+    assert "nowhere in the handbook" in capsys.readouterr().err
 
 
 def test_help_lists_topics_and_commands(capsys):

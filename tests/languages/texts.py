@@ -90,7 +90,7 @@ def _tables() -> Iterator[tuple[str, str]]:
     for words in _of_help():
         yield "app/dashboard/help_page.py", words
     for words in _of_handbook():
-        yield "app/handbook.py", words
+        yield "app/handbook", words
 
 
 def _of_kinds() -> Iterator[str]:

@@ -1,33 +1,8 @@
-"""The handbook: topics that the program explains, in the terminal and in the window alike.
-
-One text a topic, in paragraphs and tables of two columns; both show whatever blocks come.
-"""
+"""Topics to look things up in: what spoils a reading, and work that is not of every job."""
 
 from __future__ import annotations
 
-import textwrap
-from dataclasses import dataclass
-
-_WIDTH = 96
-_FIRST_WIDTH = 34
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """Rows of what and what of it, under a head."""
-
-    head: tuple[str, str]
-    rows: tuple[tuple[str, str], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Topic:
-    """One page: the word it is asked for by, its title, and paragraphs and tables."""
-
-    name: str
-    title: str
-    body: tuple[str | Table, ...]
-
+from app.handbook.topic import Table, Topic
 
 SPOILS = Topic(
     "spoils",
@@ -405,30 +380,3 @@ WIRE = Topic(
         "evenlobe steps --help tells what the line has to answer, and within how many seconds.",
     ),
 )
-
-TOPICS = {topic.name: topic for topic in (SPOILS, CENTRE, CALIBRATION, PROBE, WIRE)}
-"""Every topic by its name, in the order in which they are listed."""
-
-
-def as_text(topic: Topic) -> str:
-    """Return a topic as lines of a terminal."""
-    blocks = [topic.title]
-    for block in topic.body:
-        blocks.append(_rows_as_text(block) if isinstance(block, Table) else _wrapped(block))
-    return "\n\n".join(blocks)
-
-
-def _wrapped(words: str) -> str:
-    return "\n".join(textwrap.wrap(words, _WIDTH))
-
-
-def _rows_as_text(table: Table) -> str:
-    lines: list[str] = []
-    for first, second in (table.head, *table.rows):
-        left = textwrap.wrap(first, _FIRST_WIDTH)
-        right = textwrap.wrap(second, _WIDTH - _FIRST_WIDTH - 2)
-        for number in range(max(len(left), len(right))):
-            one, other = (cell[number] if number < len(cell) else "" for cell in (left, right))
-            lines.append(f"{one:<{_FIRST_WIDTH}}  {other}".rstrip())
-        lines.append("")
-    return "\n".join(lines[:-1])
