@@ -368,6 +368,12 @@ class PracticeControls(Protocol):
     def wait(self, seconds: float) -> None:
         """Let so much of the drive's time pass before what follows."""
 
+    def let_pass(self, seconds: float) -> None:
+        """Let the drive run for so long, which nobody need wait for where it is not live."""
+
+    def push(self, outward: bool) -> None:
+        """Push the arm lightly to one side, and let it go."""
+
     def reseat(self) -> None:
         """Open the clamp and close it again, which takes a while: a new seating of the disk."""
 
@@ -394,6 +400,10 @@ class PracticeControls(Protocol):
 
     def zero_gauge(self) -> None:
         """Set the dial gauge at the carriage to zero."""
+
+    def is_worn(self, part: str) -> bool:
+        """Tell whether an eye sees wear at a part of the mechanics."""
+        ...
 
     @property
     def hidden(self) -> Hidden | None:

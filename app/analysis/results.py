@@ -287,6 +287,8 @@ class Measurement:
         Peak of a sine as strong as the track.
     seconds : float
         How long the signal measured was.
+    at_s : float or None
+        Its middle, on the source's monotonic clock; None where that is not told.
     """
 
     measurand: Measurand
@@ -299,3 +301,4 @@ class Measurement:
     trace: Trace | None = None
     seconds: float = 0.0
     level_v: Quantity | None = None
+    at_s: float | None = None

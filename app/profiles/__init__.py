@@ -2,10 +2,11 @@
 
 from app.profiles.files import ProfileError
 from app.profiles.profile import SPECS, Profile, disk_names, load_profile, profile_names
-from app.profiles.table import profile_as_text, profile_values, profiles_as_text
+from app.profiles.table import NOT_STATED, profile_as_text, profile_values, profiles_as_text
 from app.profiles.windows import AlignmentWindow
 
 __all__ = [
+    "NOT_STATED",
     "SPECS",
     "AlignmentWindow",
     "Profile",

@@ -66,6 +66,10 @@ class Profile:
     scale_um, scale_u_um, calibrated : float, float, bool
         Offset for unit balance, its standard uncertainty, and whether both come from a
         certificate or a calibration.
+    stepper_phases : int or None
+        Tracks after which the stepper's windings are driven alike again.
+    radial_tracks : tuple of int or None
+        All tracks that carry the radial pattern, None where it is the alignment track alone.
     azimuth_track, azimuth_arcmin : int or None, tuple of float or None
         Track of the azimuth bursts, and the angle of each in the order of passing.
     index_tracks : tuple of int or None
@@ -110,6 +114,7 @@ class Profile:
     density_ftprad: float = _drive("recording.density_ftprad", Number(1600, 45000), "ftprad")
     step_angle_deg: float = _drive("stepper.step_angle_deg", Number(0.1, 90), "°")
     steps_per_track: int = _drive("stepper.steps_per_track", Number(1, 64, whole=True))
+    stepper_phases: int | None = _drive("stepper.phases", Number(2, 12, whole=True), optional=True)
     flange_radius_mm: float = _drive("stepper.flange_radius_mm", Number(5, 100), "mm")
     set_limit: float = _drive("limits.set", Number(0.01, 0.9))
     check_limit: float = _drive("limits.check", Number(0.01, 0.9))
@@ -134,6 +139,9 @@ class Profile:
     scale_um: float = _disk("pattern.scale_um", Number(1, 2000), "µm")
     scale_u_um: float = _disk("pattern.scale_um", Number(0, 1000), "µm", "u")
     calibrated: bool = _disk("pattern.scale_um", Flag(), "", "calibrated")
+    radial_tracks: tuple[int, ...] | None = _disk(
+        "radial.tracks", Numbers(_TRACK, 2, 32), optional=True
+    )
     azimuth_track: int | None = _disk("azimuth.track", _TRACK, optional=True)
     azimuth_arcmin: tuple[float, ...] | None = _disk(
         "azimuth.angles_arcmin", Numbers(Number(-120, 120), 2, 16), "arcmin", optional=True
@@ -356,7 +364,7 @@ def _check_zero(profile: Profile, disk: Sheet) -> None:
 def _check_together(profile: Profile, drive: Sheet, disk: Sheet) -> None:
     """Refuse values that may each stand alone, and not beside one another."""
     last = f"a track of this class, 0 to {profile.tracks - 1}"
-    for attribute in ("alignment_track", "azimuth_track", "index_tracks"):
+    for attribute in ("alignment_track", "azimuth_track", "index_tracks", "radial_tracks"):
         value, spec = getattr(profile, attribute), SPECS[attribute]
         tracks: Iterable[int] = value if isinstance(value, tuple) else (value or 0,)
         if any(track >= profile.tracks for track in tracks):

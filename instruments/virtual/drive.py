@@ -36,13 +36,14 @@ from instruments.virtual.mechanics import (
     ALIGNMENT_TRACK,
     PITCH_UM,
     Clamp,
+    Faults,
     IndexSensor,
     Positioner,
     Screws,
     Spindle,
     Wow,
 )
-from instruments.virtual.params import VirtualParams, windows_of
+from instruments.virtual.params import OPTIONS, VirtualParams, windows_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +166,9 @@ def _recording(params: VirtualParams) -> Recording:
             return Beat(top_turns, scale_um, head_um)
 
 
+RADIAL_TRACKS = (3, 9, ALIGNMENT_TRACK, 22, 32)
+"""Tracks with the radial pattern (our choice): one at least for each of the stepper's phases, over
+the stroke, none where an arrival on the alignment track steps away to."""
 AZIMUTH_TRACK = 34
 AZIMUTH_ARCMIN = (-12.0, 12.0, -18.0, 18.0)
 """From memory: angles of the alignment disk's bursts in the order of passing."""
@@ -202,6 +206,25 @@ class Signal:
         return np.hypot(self.along_v, self.across_v)
 
 
+_WEAR: dict[str, dict[str, float]] = {
+    "rails": {"backlash_um": 12.0},
+    "lubrication": {"backlash_um": 6.0, "long_seek_um": 8.0},
+    "belt": {"wow_percent": 1.2},
+    "cone": {"clamp_um": 25.0, "oval_um": 3.0},
+    "pad": {"modulation_percent": 25.0},
+}
+"""What wear adds to a drive, by the part that is worn (our choice)."""
+
+
+def as_worn(params: VirtualParams) -> VirtualParams:
+    """Return the drive with what its worn part makes of it."""
+    worn = {
+        name: min(getattr(params, name) + more, OPTIONS[name].high)
+        for name, more in _WEAR.get(params.worn, {}).items()
+    }
+    return replace(params, **worn)
+
+
 class VirtualDrive:
     """A drive, an alignment disk and a scratch disk.
 
@@ -216,6 +239,7 @@ class VirtualDrive:
     """
 
     def __init__(self, params: VirtualParams) -> None:
+        params = as_worn(params)
         # A part added later gets a stream added at the end: older captures stay the same.
         # SFC64 is numpy's fastest, and noise takes most of the time.
         seats, disk, phases, plus_noise, minus_noise, hand, screws, scratch, swing = (
@@ -232,9 +256,9 @@ class VirtualDrive:
         )
         self.disk = disk_of(params, disk, swing)
         self.clamp = Clamp(params.clamp_um, params.oval_um, seats)
-        self.positioner = Positioner(
-            params.offset_um + params.age_months * params.ageing_um, params.backlash_um
-        )
+        faults = Faults(params.slope_um, params.phase_um, params.long_seek_um, params.play_um)
+        found_um = params.offset_um + params.age_months * params.ageing_um
+        self.positioner = Positioner(found_um, params.backlash_um, faults)
         self.screws = Screws(
             params.creep_um, params.creep_scatter_um, screws, tight=params.screws == "tight"
         )
@@ -268,6 +292,10 @@ class VirtualDrive:
     def seek(self, track: int) -> None:
         """Step the head to a track."""
         self.positioner.seek(track)
+
+    def push(self, outward: bool) -> None:
+        """Push the arm lightly to one side, and let it go."""
+        self.positioner.push(outward)
 
     def select(self, side: int) -> None:
         """Select the head of a side, 0 or 1."""
@@ -325,6 +353,10 @@ class VirtualDrive:
         covered = self._in is not DiskIn.SCRATCH
         return covered and self._params.protect == "works"
 
+    def is_worn(self, part: str) -> bool:
+        """Tell whether an eye sees wear at a part of the mechanics."""
+        return part == self._params.worn
+
     @property
     def at_track_zero(self) -> bool:
         """What the drive's track-zero sensor says."""
@@ -341,12 +373,13 @@ class VirtualDrive:
             return Track(cycles, self.disk.recording.wave)
         if place in BURST_TRACKS:
             return _bursts(self._params, place, self.side, cycles)
-        return Track(cycles, self._recording.wave, presence(self._head_um, PITCH_UM))
+        return Track(cycles, self._recording.wave, presence(self._off_line_um, PITCH_UM))
 
     def signal(self, times_s: NDArray[np.float64]) -> Signal:
         """Return the head's signal at `times_s`, rising, with head and disk as they stand."""
         turns, track = self.spindle.turns(times_s), self.track
-        along, across = track.wave(turns, self._offset_um(turns))
+        warm_um = self._warm_um(times_s)
+        along, across = track.wave(turns, self._offset_um(turns) + warm_um)
         gain = track.gain if self._clamped else 0.0
         gains_v = np.full_like(turns, self.amplifier.amplitude_v * gain)
         if self._on_radial_track:
@@ -362,10 +395,12 @@ class VirtualDrive:
     def truth(self, start_s: float, end_s: float) -> Truth:
         """Return what is true between two moments, with head and disk as they stand now."""
         places = np.arange(_TRUTH_PLACES) / _TRUTH_PLACES
-        gain_v = self.amplifier.amplitude_v * presence(self._head_um, PITCH_UM)
+        warm_um = float(self._warm_um(np.array([(start_s + end_s) / 2.0]))[0])
+        offset_um = self._off_line_um + warm_um
+        gain_v = self.amplifier.amplitude_v * presence(offset_um, PITCH_UM)
         recording = self._recording
         even = self.disk.evenness.gain(places)
-        first, second = recording.heights(places, self._offset_um(places), even)
+        first, second = recording.heights(places, self._offset_um(places) + warm_um, even)
         first_v, second_v = first * gain_v, second * gain_v
         taller_v, lower_v = max(first_v, second_v), min(first_v, second_v)
         speed_rpm = self.spindle.mean_rpm(start_s, end_s)
@@ -379,8 +414,8 @@ class VirtualDrive:
             ratio=lower_v / taller_v if there else None,
             balance=(first_v - second_v) / (first_v + second_v) if there else None,
             difference=1.0 - lower_v / taller_v if there else None,
-            offset_um=self._head_um,
-            middle_um=self.positioner.middle_um + self._side_um,
+            offset_um=offset_um,
+            middle_um=self.positioner.middle_um + self._side_um + warm_um,
             hysteresis_um=self._params.backlash_um,
             scale_um=recording.scale_um,
             speed_rpm=speed_rpm,
@@ -411,11 +446,19 @@ class VirtualDrive:
         return self._params.side_um if self.side else 0.0
 
     @property
-    def _head_um(self) -> float:
-        return self.positioner.offset_um + self._side_um
+    def _off_line_um(self) -> float:
+        """Offset of the head from the line of what is recorded on or beside its track."""
+        radial = self.positioner.track in RADIAL_TRACKS
+        of_carriage = self.positioner.off_line_um if radial else self.positioner.offset_um
+        return of_carriage + self._side_um
 
     def _offset_um(self, turns: NDArray[np.float64]) -> NDArray[np.float64]:
-        return self._head_um - self.clamp.seating.runout_um(turns)
+        return self._off_line_um - self.clamp.seating.runout_um(turns)
+
+    def _warm_um(self, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return how far the head has gone outward with warmth."""
+        minutes = times_s / 60.0
+        return self._params.warm_um * (1.0 - np.exp(-minutes / self._params.warm_minutes))
 
 
 def _azimuth_arcmin(params: VirtualParams, side: int) -> float:

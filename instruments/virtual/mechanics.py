@@ -192,6 +192,35 @@ ALIGNMENT_TRACK = 16
 """From memory, drive manuals."""
 LAST_TRACK = 39
 """ECMA-70, 5.1: tracks 0 to 39."""
+_SHORT_TRACKS = 4
+"""A seek over so many or fewer is a short one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Faults:
+    """What is wrong with a positioner beside its backlash, in micrometres of the head.
+
+    Attributes
+    ----------
+    slope_um : float
+        How much farther outward the head stands on track 0 than on the last track.
+    phase_um : float
+        How far outward one of the stepper's phases holds it: that of the track after the
+        alignment track, and of each fourth from there.
+    long_seek_um : float
+        How far a seek over the whole stroke falls short of one over a few tracks, in proportion.
+    play_um : float
+        Play of the arm: what remains of a push to either side.
+    """
+
+    slope_um: float = 0.0
+    phase_um: float = 0.0
+    long_seek_um: float = 0.0
+    play_um: float = 0.0
+
+
+PHASES = 4
+"""Of the stepper, a track each."""
 
 
 class Positioner:
@@ -207,24 +236,42 @@ class Positioner:
         Radial offset of the head from the track line at the start, positive outward.
     backlash_um : float
         Distance between the two positions of rest.
+    faults : Faults, optional
+        What else is wrong with it.
     """
 
-    def __init__(self, offset_um: float, backlash_um: float) -> None:
+    def __init__(self, offset_um: float, backlash_um: float, faults: Faults = Faults()) -> None:
         self._backlash_um = backlash_um
+        self._faults = faults
         self._side = 1
+        self._stroke = 0.0
+        self._pushed = 0.0
         self.middle_um = offset_um - backlash_um / 2.0
         """Middle of the two positions of rest on the alignment track: where the body stands."""
         self.track = ALIGNMENT_TRACK
 
     @property
+    def off_line_um(self) -> float:
+        """Offset of the head from the line of the track that it was stepped to."""
+        faults, inward = self._faults, self.track - ALIGNMENT_TRACK
+        phase_um = faults.phase_um if inward % PHASES == 1 else 0.0
+        short_um = faults.long_seek_um * self._stroke
+        rest_um = self._side * (self._backlash_um / 2.0 + short_um)
+        slope_um = -faults.slope_um * inward / LAST_TRACK
+        return self.middle_um + rest_um + slope_um + phase_um + self._pushed * faults.play_um / 2.0
+
+    @property
     def offset_um(self) -> float:
         """Offset of the head from the line of the alignment track, positive outward."""
-        away_um = (ALIGNMENT_TRACK - self.track) * PITCH_UM
-        return self.middle_um + self._side * self._backlash_um / 2.0 + away_um
+        return self.off_line_um + (ALIGNMENT_TRACK - self.track) * PITCH_UM
 
     def nudge(self, offset_um: float) -> None:
         """Turn the stepper's body so that the head moves outward by `offset_um`."""
         self.middle_um += offset_um
+
+    def push(self, outward: bool) -> None:
+        """Push the arm lightly to one side and let it go: of its play it takes that end."""
+        self._pushed = 1.0 if outward else -1.0
 
     def seek(self, track: int) -> None:
         """Step to a track, as far as the stops."""
@@ -235,6 +282,9 @@ class Positioner:
         target = min(max(self.track + tracks, 0), LAST_TRACK)
         if target != self.track:
             self._side = 1 if target > self.track else -1
+            # A few tracks are what all else is told from.
+            self._stroke = max(0, abs(target - self.track) - _SHORT_TRACKS) / LAST_TRACK
+            self._pushed = 0.0
             self.track = target
 
 

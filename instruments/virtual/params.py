@@ -198,6 +198,30 @@ class VirtualParams:
         0.5, 0, 100, "Ovality by a seating in µm, root mean square over seatings."
     )
     backlash_um: float = _number(6.0, 0, 200, "Backlash of the positioner in µm.")
+    slope_um: float = _number(
+        0.0,
+        -200,
+        200,
+        "How much farther outward the head stands on track 0 than on the last track in µm.",
+    )
+    phase_um: float = _number(
+        0.0, -200, 200, "How far outward one of the stepper's four phases holds the head in µm."
+    )
+    long_seek_um: float = _number(
+        0.0, -100, 100, "How far a seek over the whole stroke falls short in µm."
+    )
+    play_um: float = _number(0.0, 0, 200, "Play of the arm in µm: what remains of a light push.")
+    warm_um: float = _number(
+        0.0, -200, 200, "Shift of the head in µm, outward, until the drive is warm."
+    )
+    warm_minutes: float = _number(
+        10.0, 0.1, 1000, "Time constant of that shift in minutes, from when the drive is opened."
+    )
+    worn: str = _choice(
+        "nothing",
+        ("nothing", "rails", "lubrication", "belt", "cone", "pad"),
+        "What of the mechanics is worn, as an eye sees it and as the signal shows it.",
+    )
     screws: str = _choice(
         "loose", ("loose", "tight"), "The stepper's clamp screws at the start; tight ones hold it."
     )

@@ -88,10 +88,12 @@ class VirtualSource(Source):
         self._drive = VirtualDrive(params)
         self._digitiser = digitiser_for(params, self._drive, kept, params.rate)
         self._hands: deque[tuple[float, _Hand]] = deque()
-        self._controls = _Hands(self._ask, self._rest, self._drive, fault, params)
+        hand = (self._ask, self._rest, self._let_pass)
+        self._controls = _Hands(*hand, self._drive, fault, params)
         self._resting_s = -inf
         self._opened_s: float | None = None
         self._next = 0
+        self._passed_over = 0
         self._origin = 0
         fast_frames = min(_FAST_BLOCK_FRAMES, params.rate * _FAST_BLOCK_S)
         frames = params.rate * _LIVE_BLOCK_S if self._paced else fast_frames
@@ -156,9 +158,10 @@ class VirtualSource(Source):
         """
         opened_s = self._require_open()
         late = self._paced and self._keep_pace(opened_s, timeout_s)
+        self._use_hands(opened_s + self._next / self._rate_hz)
+        passed = self._pass_over()
         first = self._next
         t0_s = opened_s + first / self._rate_hz
-        self._use_hands(t0_s)
         samples_v, clipped = self._digitiser.take(self._origin + first, self._block_frames)
         self._next = first + self._block_frames
         return Block(
@@ -166,7 +169,7 @@ class VirtualSource(Source):
             sample_rate_hz=self._rate_hz,
             first_index=first,
             t0_s=t0_s,
-            gap_before=late,
+            gap_before=late or passed,
             overrun=late,
             clipped=clipped,
         )
@@ -213,6 +216,22 @@ class VirtualSource(Source):
             _, hand = self._hands.popleft()
             hand(self._drive, at_s)
 
+    def _let_pass(self, seconds: float) -> None:
+        """Pass time over; at the pace of real time nothing can, and it passes by itself."""
+        if self._paced:
+            return
+
+        def pass_over(drive: VirtualDrive, at_s: float) -> None:
+            self._passed_over += round(seconds * self._rate_hz)
+
+        self._ask(pass_over)
+
+    def _pass_over(self) -> bool:
+        """Go on with the samples after those that are passed over; returns whether there were."""
+        frames, self._passed_over = self._passed_over, 0
+        self._next += frames
+        return frames > 0
+
 
 class _Hands(PracticeControls):
     """The hands at the virtual drive; they ask, and the reading thread does."""
@@ -221,12 +240,14 @@ class _Hands(PracticeControls):
         self,
         ask: Callable[[_Hand], None],
         rest: Callable[[float], None],
+        let_pass: Callable[[float], None],
         drive: VirtualDrive,
         fault: str,
         params: VirtualParams,
     ) -> None:
         self._ask = ask
         self._rest = rest
+        self._let_pass = let_pass
         self._drive = drive
         self._fault, self._params = fault, params
         self._found_um = drive.positioner.middle_um
@@ -235,6 +256,15 @@ class _Hands(PracticeControls):
         """Let so much of the drive's time pass before what follows."""
         _check(seconds, "a wait", "s")
         self._rest(seconds)
+
+    def let_pass(self, seconds: float) -> None:
+        """Let the drive run for so long, which nobody need wait for where it is not live."""
+        _check(seconds, "a wait", "s")
+        self._let_pass(seconds)
+
+    def push(self, outward: bool) -> None:
+        """Push the arm lightly to one side, and let it go."""
+        self._ask(lambda drive, at_s: drive.push(outward))
 
     def nudge(self, offset_um: float) -> None:
         """Turn the stepper's body so that the head moves outward by `offset_um`."""
@@ -288,6 +318,10 @@ class _Hands(PracticeControls):
     def zero_gauge(self) -> None:
         """Set the dial gauge at the carriage to zero."""
         self._ask(lambda drive, at_s: drive.zero_gauge())
+
+    def is_worn(self, part: str) -> bool:
+        """Tell whether an eye sees wear at a part of the mechanics."""
+        return self._drive.is_worn(part)
 
     @property
     def hidden(self) -> Hidden | None:

@@ -116,6 +116,7 @@ def test_what_is_no_profile_is_not_listed(own):
     assert set(profile_names()) - {"mine"} == {
         "130mm-48tpi",
         "130mm-48tpi-35-tracks",
+        "130mm-48tpi-five-tracks",
         "130mm-48tpi-leadscrew",
         "130mm-48tpi-one-side",
         "130mm-96tpi",

@@ -148,6 +148,13 @@ drift_period_s 90.0 10 100000
 clamp_um 8.0 0 200
 oval_um 0.5 0 100
 backlash_um 6.0 0 200
+slope_um 0.0 -200 200
+phase_um 0.0 -200 200
+long_seek_um 0.0 -100 100
+play_um 0.0 0 200
+warm_um 0.0 -200 200
+warm_minutes 10.0 0.1 1000
+worn nothing nothing rails lubrication belt cone pad
 screws loose loose tight
 creep_um 6.0 -50 50
 creep_scatter_um 3.0 0 50
