@@ -1,8 +1,10 @@
-"""Numbers as they are written: no digit more than their uncertainty bears."""
+"""Numbers as they are written: in the unit that is chosen, no digit more than their u bears."""
 
 from __future__ import annotations
 
 import math
+import re
+from enum import StrEnum
 
 MINUS = "\u2212"
 _PLAIN = 4
@@ -52,6 +54,11 @@ def spread_of(u: float, unit: str = "", *, places: int) -> str:
     return f"± {_COVERAGE * u:.{places}f}{unit}"
 
 
+def two_digits(number: float) -> str:
+    """Return an uncertainty with two digits, or one after the point."""
+    return f"{number:.1f}" if abs(number) >= 1.0 else f"{number:#.2g}"
+
+
 _SURE = 0.999
 
 
@@ -71,3 +78,78 @@ def _places_of(expanded: float) -> int:
 
 def _with_minus(words: str, minus: str) -> str:
     return f"{minus}{words[1:]}" if words.startswith("-") else words
+
+
+class Unit(StrEnum):
+    """Unit of lengths at the head: one choice, by which temperatures are shown too."""
+
+    UM = "µm"
+    """With degrees Celsius."""
+    MIL = "mil"
+    """A thousandth of an inch, 25.4 µm, with degrees Fahrenheit."""
+
+
+UM_PER_MIL = 25.4
+_CUSTOMARY = {
+    "µm": ("mil", 1.0 / UM_PER_MIL, 0.0),
+    "µm/min": ("mil/min", 1.0 / UM_PER_MIL, 0.0),
+    "°C": ("°F", 1.8, 32.0),
+}
+"""Name, factor, and where its nought lies."""
+_DECIMALS_MORE = {"µm": 2, "µm/min": 2, "°C": 0}
+_NUMBER = r"\d+(?:\.\d+)?"
+_IN_WORDS = re.compile(
+    rf"[±+\-−]?{_NUMBER}(?:(?: ± | to | bis | and | und |, | → )[±+\-−]?{_NUMBER})*"
+    r" ?(µm/min|µm|°C)(?![\w/])"
+)
+_EACH = re.compile(rf"(± ?)?([+\-−]?)({_NUMBER})")
+
+
+def unit_shown(unit: str, shown: Unit) -> str:
+    """Return the unit in which a value of `unit` is shown; most stay what they are."""
+    return _CUSTOMARY[unit][0] if shown is Unit.MIL and unit in _CUSTOMARY else unit
+
+
+def value_shown(value: float, unit: str, shown: Unit) -> float:
+    """Return a value of `unit` as it is shown."""
+    if shown is Unit.UM or unit not in _CUSTOMARY:
+        return value
+    _, factor, nought = _CUSTOMARY[unit]
+    return value * factor + nought
+
+
+def span_shown(span: float, unit: str, shown: Unit) -> float:
+    """Return a difference, or an uncertainty, of `unit` as it is shown."""
+    return span * _CUSTOMARY[unit][1] if shown is Unit.MIL and unit in _CUSTOMARY else span
+
+
+def value_meant(value: float, unit: str, shown: Unit) -> float:
+    """Return in `unit` a value that was entered as it is shown: the inverse of `value_shown`."""
+    if shown is Unit.UM or unit not in _CUSTOMARY:
+        return value
+    _, factor, nought = _CUSTOMARY[unit]
+    return (value - nought) / factor
+
+
+def words_shown(words: str, shown: Unit) -> str:
+    """Return a sentence of the program's own with its lengths and temperatures as they are shown.
+
+    Each keeps about as many digits as it had. Words of a user are left to the user.
+    """
+    return words if shown is Unit.UM else _IN_WORDS.sub(_customary, words)
+
+
+def _customary(found: re.Match[str]) -> str:
+    unit = found[1]
+    name, factor, nought = _CUSTOMARY[unit]
+
+    def one(each: re.Match[str]) -> str:
+        spread, sign, figures = each[1] or "", each[2], each[3]
+        decimals = len(figures.partition(".")[2]) + _DECIMALS_MORE[unit]
+        number = float(figures) * (-1.0 if sign in ("-", MINUS) else 1.0) * factor
+        number += 0.0 if spread else nought
+        before = (sign if number < 0.0 else "") if sign in ("-", MINUS) else sign
+        return f"{spread}{before}{abs(number):.{decimals}f}"
+
+    numbers = found[0][: -len(unit)]
+    return _EACH.sub(one, numbers) + name

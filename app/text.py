@@ -11,6 +11,7 @@ from app import numbers
 from app.analysis.results import Quantity, Reading, Sign
 from app.live.measurement import Measured
 from app.live.view import View
+from app.numbers import Unit
 from app.profiles import Profile
 
 SCHEMA = "evenlobe.reading/1"
@@ -89,13 +90,13 @@ def values_of(reading: Reading, notes: list[str]) -> dict[str, Any]:
     }
 
 
-def reading_as_text(measured: Measured, profile: Profile) -> str:
-    """Return a reading as lines for a person."""
+def reading_as_text(measured: Measured, profile: Profile, unit: Unit = Unit.UM) -> str:
+    """Return a reading as lines for a person, its offset in `unit`."""
     reading, info = measured.reading, measured.info
     mark = f"  [{VIRTUAL}]" if info.virtual else ""
     lines = [f"source       {info.name}{mark}", f"profile      {profile.name} ({profile.title})"]
     if reading.valid:
-        lines += _balance_lines(reading, profile)
+        lines += _balance_lines(reading, profile, unit)
     else:
         lines += [f"no reading   {reason}" for reason in reading.reasons]
     lines += _signal_lines(measured)
@@ -115,12 +116,17 @@ def plus_minus(quantity: Quantity, unit: str = "", scale: float = 1.0) -> str:
     return numbers.plus_minus(quantity.value * scale, quantity.u * scale, unit)
 
 
+def offset_words(offset_um: Quantity, unit: Unit) -> str:
+    """Return an offset ± U in the unit that is chosen."""
+    return plus_minus(offset_um, f" {unit}", numbers.span_shown(1.0, "µm", unit))
+
+
 def rate_words(a_second: float) -> str:
     """Return a rate to two digits or so."""
     return f"{a_second:.1f}" if a_second >= 1.0 else f"{a_second:.2f}"
 
 
-def _balance_lines(reading: Reading, profile: Profile) -> list[str]:
+def _balance_lines(reading: Reading, profile: Profile, unit: Unit) -> list[str]:
     assert reading.ratio is not None
     assert reading.difference is not None
     assert reading.balance is not None
@@ -135,7 +141,7 @@ def _balance_lines(reading: Reading, profile: Profile) -> list[str]:
         f"ratio        {plus_minus(reading.ratio)}",
         f"difference   {plus_minus(reading.difference, ' %', 100.0)}",
         f"balance      {plus_minus(reading.balance)}{size}",
-        f"offset       {plus_minus(reading.offset_um, ' µm')}{side}",
+        f"offset       {offset_words(reading.offset_um, unit)}{side}",
         f"limits       {limits}",
     ]
 

@@ -65,9 +65,9 @@ def drifts_of(past: Sequence[JobSummary]) -> tuple[Drift, ...]:
         Jobs of one drive, oldest first, all of the virtual drive or none.
     """
     return (
-        _drift("offset", "µm", past, lambda summary: summary.offset_um),
-        _drift("hysteresis", "µm", past, lambda summary: summary.hysteresis_um),
-        _drift("speed", "rpm", past, lambda summary: summary.speed_rpm),
+        _drift("offset", past, lambda summary: summary.offset_um),
+        _drift("hysteresis", past, lambda summary: summary.hysteresis_um),
+        _drift("speed", past, lambda summary: summary.speed_rpm),
     )
 
 
@@ -80,7 +80,7 @@ def moment_of(text: str) -> datetime | None:
     return found.replace(tzinfo=UTC) if found.tzinfo is None else found
 
 
-def _drift(name: str, unit: str, past: Sequence[JobSummary], part: _Part) -> Drift:
+def _drift(name: str, past: Sequence[JobSummary], part: _Part) -> Drift:
     at: list[datetime] = []
     values: list[Value] = []
     adjusted = 0.0
@@ -88,12 +88,13 @@ def _drift(name: str, unit: str, past: Sequence[JobSummary], part: _Part) -> Dri
         found, then = part(job.as_found), moment_of(job.opened_at)
         if found is not None and then is not None:
             at.append(then)
-            values.append(Value(name, found.value - adjusted, found.u, unit))
+            values.append(Value(name, found.value - adjusted, found.u, found.unit))
         left = part(job.as_left)
         if found is not None and left is not None:
             adjusted += left.value - found.value
     days = [(then - at[0]).total_seconds() / _DAY_S for then in at]
     finding = drift_of(days, [Quantity(each.value, each.u or 0.0) for each in values])
+    unit = values[0].unit if values else ""
     return Drift(name, unit, tuple(at), tuple(values), finding)
 
 

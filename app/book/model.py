@@ -11,7 +11,7 @@ from app.analysis.results import LATER
 from app.job.model import INSERTED, Entry, JobHead, Outcome, Stage, Summary
 from app.job.outcomes import summary_of
 from app.job.plan import JobStanding
-from app.profiles import Profile, profile_values
+from app.profiles import NOT_STATED, Profile, profile_values
 
 
 class BookError(Exception):
@@ -214,7 +214,14 @@ class ResumableJob:
                 f"{job} was begun on {begun}, and the source is {now}; open a source that fits, "
                 "or begin a new job"
             )
-        if (profile.name, profile_values(profile)) != (self.head.profile, self.head.profile_values):
+        begun_with = {row[0]: row for row in self.head.profile_values}
+        # What an older version did not know of, and is not stated now, was no other then.
+        now_with = {
+            row[0]: row
+            for row in profile_values(profile)
+            if row[0] in begun_with or row[1] != NOT_STATED
+        }
+        if (profile.name, now_with) != (self.head.profile, begun_with):
             raise RefusedError(
                 f"{job} was begun with the values that the class “{self.head.profile}” had then, "
                 f"and those of “{profile.name}” are others now; begin a new job"

@@ -86,7 +86,7 @@ class JobWriter:
         self.drive = drive
         self.head = head
         self._now = now
-        self._path = path
+        self.path = path
         self._in_book = in_book
         self._entries: list[Entry] = []
         self._closed_at = ""
@@ -160,7 +160,7 @@ class JobWriter:
             When the book cannot be read.
         """
         if self.number is not None:
-            with Book(self._path) as book:
+            with Book(self.path) as book:
                 return book.job(self.number), book.history(self.drive.identity)
         kept = (self.drive, self.head, tuple(self._entries), job.outcomes)
         return JobRecord(0, *kept, self._closed_at, job.closing_reason, job.nudges), ()
@@ -210,7 +210,7 @@ class JobWriter:
 
     def _ready(self) -> tuple[Book, int]:
         """Return the open book and the job's number in it, opening both where that is due."""
-        self._book = book = self._book or Book(self._path)
+        self._book = book = self._book or Book(self.path)
         if self._number is None:
             with book.whole():
                 if book.drive(self.drive.identity) is None:
@@ -220,4 +220,4 @@ class JobWriter:
         return book, self._number
 
     def _lease_of(self, number: int) -> JobLease:
-        return JobLease(self._path or default_path(), number)
+        return JobLease(self.path or default_path(), number)

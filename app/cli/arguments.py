@@ -32,6 +32,7 @@ from app.cli.options import (
     add_roles,
     add_seconds,
     add_steps,
+    add_units,
     meter_reading,
     percent,
     positive,
@@ -301,6 +302,7 @@ examples:
     add_seconds(
         parser, f"how much to measure; without it a capture whole, all else {LIVE_SECONDS:g} s"
     )
+    add_units(parser)
     add_roles(parser)
     add_analysis(parser)
 
@@ -614,10 +616,15 @@ topics:
 {topics}
 
 examples:
-  evenlobe help spoils
+  evenlobe help procedure
   evenlobe help measure
+  evenlobe help --find "guard band"
+  evenlobe help --all > handbook.txt
 """
-    parser.add_argument("topic", metavar="TOPIC", nargs="?", help="a topic, or a command")
+    what = parser.add_mutually_exclusive_group()
+    what.add_argument("topic", metavar="TOPIC", nargs="?", help="a topic, or a command")
+    what.add_argument("--all", action="store_true", help="the whole handbook, to be printed")
+    what.add_argument("--find", metavar="WORDS", help="where the handbook has all these words")
 
 
 COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {

@@ -20,7 +20,7 @@ from app.book.store import Book, default_path, files_of, is_of_book, set_aside, 
 from app.cli.arguments import UsageFault
 from app.files import folder_for
 from app.job.model import DESCRIPTIONS, Value
-from app.numbers import plus_minus
+from app.numbers import Unit, plus_minus
 from app.report.blocks import Report
 from app.report.check import age_words, changes_in_page, changes_in_sheets, changes_since_book
 from app.report.content import report_of
@@ -235,7 +235,8 @@ def run_report(options: argparse.Namespace, say: Say) -> None:
         past = book.history(options.drive)
         number = _number(past, options.drive, options.job, path)
         record = book.job(number)
-    write_report(record, past, options.out, options.paper, overwrite=options.overwrite)
+    how = {"overwrite": options.overwrite, "unit": options.units}
+    write_report(record, past, options.out, options.paper, **how)
     mark = ", of the virtual drive" if record.virtual else ""
     say(f"{options.out}: the report of job {number}{mark}")
 
@@ -303,6 +304,7 @@ def write_report(
     paper: str = "a4",
     *,
     overwrite: bool = False,
+    unit: Unit = Unit.UM,
 ) -> None:
     """Write a job's report as HTML or PDF, by the ending of `out`; it appears once it is whole.
 
@@ -316,6 +318,8 @@ def write_report(
         ``"a4"`` or ``"letter"``, of a PDF.
     overwrite : bool
         Replace what has that name.
+    unit : Unit
+        In which it shows lengths.
 
     Raises
     ------
@@ -323,7 +327,7 @@ def write_report(
         When it cannot be written; the message says why, and what to do.
     """
     check_out(out, overwrite)
-    report = report_of(record, history)
+    report = report_of(record, history, unit)
     try:
         if out.suffix.lower() == ".html":
             write_page(report, out)

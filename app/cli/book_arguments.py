@@ -13,6 +13,7 @@ from app.cli.options import (
     add_overwrite,
     add_roles,
     add_steps,
+    add_units,
     count,
     whole,
 )
@@ -31,8 +32,8 @@ JSON object of --json; Q is {"value": number, "u": standard uncertainty} or null
                         the head was to be, in words), reason
   as_found, as_left     {"offset_um": Q, "hysteresis_um": Q, "speed_rpm": Q}; the offset is the
                         middle of the hysteresis
-  aim                   {"kind", "um", "u_um"}: "alignment disk", "stated offset" or "as found", and
-                        where the middle of head 0 is to be, from the disk's zero
+  aim                   {"kind", "um", "u_um"}: "alignment disk", "stated offset", "as found" or
+                        "archive's disk", and where the middle of head 0 is to be, from the zero
   nudges                nudges asked for, and tightenings beyond the first
 """
 
@@ -79,7 +80,9 @@ examples:
         "--aim",
         metavar="AIM",
         help="where the head is to be: “alignment disk”, an offset from its zero in µm, as 12 or "
-        "12±1 (--aim=-12±1), or with --resume “as found”, the way back (default: alignment disk)",
+        "12±1 (--aim=-12±1), or with --resume “as found”, the way back, or “archive's disk”, the "
+        "middle of its track as a job with the plan “centre” found it before (default: alignment "
+        "disk)",
     )
     parser.add_argument("--json", action="store_true", help="print the job as one JSON object")
     book = parser.add_mutually_exclusive_group()
@@ -131,6 +134,7 @@ examples:
         type=partial(count, 1),
         help="how often the head arrives from each side (default: 3)",
     )
+    add_units(parser)
     add_roles(parser)
     add_analysis(parser)
     # Without it the drive's own class in the book counts.
@@ -183,6 +187,7 @@ examples:
     parser.add_argument(
         "--paper", choices=("a4", "letter"), default="a4", help="of a PDF (default: a4)"
     )
+    add_units(parser)
     add_overwrite(parser)
     add_book(parser)
 

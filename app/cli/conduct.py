@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable, Collection
 
 from app.analysis.messages import fill
-from app.analysis.results import Message, Reading
+from app.analysis.results import Message, Quantity, Reading
 from app.book.model import ResumableJob
 from app.cli import output
 from app.cli.measure import Interrupt, interrupted
@@ -31,11 +31,12 @@ from app.job.model import (
 )
 from app.job.plan import SETTING, Plan, plan_for
 from app.job.technician import Technician
+from app.job.units import outcome_in
 from app.job.verdicts import what_next
 from app.live.measurement import EnvelopeOptions
 from app.live.runner import JobRunner, SourceReader
 from app.live.stepping import Stepping
-from app.numbers import chance_words, plus_minus
+from app.numbers import Unit, chance_words, plus_minus
 from app.profiles import Profile
 from app.stamp import now
 from instruments.source import (
@@ -60,12 +61,14 @@ def conduct(
     plan: Plan = Plan.FULL,
     options: JobOptions | None = None,
     aim: Aim | None = None,
+    archive_um: Quantity | None = None,
     left: ResumableJob | None = None,
     log: JobLog | None = None,
     typist: Typist | None = None,
     line: Stepping | None = None,
     tell: Callable[[str], None] = lambda line: None,
     same_drive: bool = False,
+    unit: Unit = Unit.UM,
 ) -> Job:
     """Run a job over an open source until it is done, given up or interrupted.
 
@@ -80,6 +83,8 @@ def conduct(
         What a new job is for.
     aim : Aim, optional
         Where the head is to be; as it was before, or the disk's zero, when not given.
+    archive_um : Quantity, optional
+        How far the head stood off the middle of an archive's track when a job before left it.
     left : ResumableJob, optional
         An open job to resume; `options` are then its own.
     line : Stepping, optional
@@ -88,6 +93,8 @@ def conduct(
         Called with a line for each check that ends.
     same_drive : bool
         Go on with another source than was measured before, without asking.
+    unit : Unit
+        In which `tell` is told lengths.
 
     Raises
     ------
@@ -110,6 +117,7 @@ def conduct(
         now=now,
         log=log,
         source=info.name,
+        archive_um=archive_um,
         left=None if left is None else (left.standing, left.outcomes),
     )
     told = 0 if left is None else len(left.outcomes)
@@ -118,7 +126,7 @@ def conduct(
         nonlocal told
         for outcome in job.outcomes[told:]:
             told += 1
-            tell(outcome_line(outcome))
+            tell(outcome_line(outcome, unit))
 
     if left is not None:
         job.again(checks)
@@ -352,8 +360,9 @@ class _Conductor:
         return self._reader.read()
 
 
-def outcome_line(outcome: Outcome) -> str:
-    """Return an outcome in one line."""
+def outcome_line(outcome: Outcome, unit: Unit = Unit.UM) -> str:
+    """Return an outcome in one line, its lengths in `unit`."""
+    outcome = outcome_in(outcome, unit)
     words = [f"{outcome_name(outcome)}: {outcome.verdict}"]
     if outcome.value is not None:
         words.append(plus_minus(outcome.value, outcome.covering_u or 0.0, f" {outcome.unit}"))

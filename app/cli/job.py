@@ -11,6 +11,8 @@ from dataclasses import asdict, fields, replace
 from pathlib import Path
 from typing import Any
 
+from app.analysis.results import Quantity
+from app.book.archive import archive_of
 from app.book.model import Drive, JobSummary, ResumableJob
 from app.book.store import Book, default_path, shown
 from app.book.writer import JobWriter, head_for
@@ -186,7 +188,8 @@ def _report(job: Job, kept: JobWriter, options: argparse.Namespace) -> Path:
     """Write the report where that was asked for, else into a folder beside the book."""
     record, past = kept.record(job)
     if options.report is not None:
-        write_report(record, past, options.report, overwrite=options.overwrite)
+        how = {"overwrite": options.overwrite, "unit": options.units}
+        write_report(record, past, options.report, **how)
         return options.report
     folder = (options.book or default_path()).parent / _REPORTS
     try:
@@ -196,7 +199,7 @@ def _report(job: Job, kept: JobWriter, options: argparse.Namespace) -> Path:
             f"report: “{folder}” cannot be made: {fault.strerror}; name a file with --report"
         ) from None
     out = folder / f"{stem_for(record.drive.identity, record.number)}.html"
-    write_report(record, past, out, overwrite=True)
+    write_report(record, past, out, overwrite=True, unit=options.units)
     return out
 
 
@@ -307,18 +310,26 @@ def _conduct(
             plan=Plan(options.plan or Plan.FULL),
             options=thorough,
             aim=aim,
+            archive_um=None if options.no_book else _archive_um(kept),
             left=left,
             log=kept,
-            typist=None if source.controls else Typist(sys.stdin, sys.stderr),
+            typist=None if source.controls else Typist(sys.stdin, sys.stderr, options.units),
             line=line,
             tell=(lambda line: None) if options.json else say,
             same_drive=options.same_drive,
+            unit=options.units,
         )
     finally:
         fault = kept.finish()
         if fault:
             output.tell(f"evenlobe: not all is in the book: {fault}")
     return job, fault
+
+
+def _archive_um(kept: JobWriter) -> Quantity | None:
+    """Return where the drive's head stood over an archive's track, as far as the book knows."""
+    with Book(kept.path) as book:
+        return archive_of(book, kept.drive.identity, virtual=kept.head.virtual)
 
 
 def _aim(words: str | None, profile: Profile, left: ResumableJob | None) -> Aim | None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+import textwrap
 from collections.abc import Callable, Sequence
 from functools import partial
 
@@ -29,12 +30,13 @@ from app.cli.source_check import run_check_source
 from app.cli.steps import try_steps
 from app.diagnostics import diagnostics
 from app.ear.voice import Fill, OutputUnavailable
-from app.handbook import TOPICS, as_text
+from app.handbook import TOPICS, as_text, found_in, whole_text
 from app.live.measurement import EnvelopeOptions, envelope_options, measure
 from app.live.opening import Opening
 from app.live.session import Session
 from app.live.stepping import check_steps
 from app.live.view import View
+from app.numbers import Unit
 from app.profiles import ProfileError, load_profile, profile_as_text, profiles_as_text
 from app.text import reading_as_json, reading_as_text
 from instruments.address import attached_sources, open_address
@@ -126,6 +128,7 @@ def _measure(options: argparse.Namespace) -> int:
                 options.seconds,
                 as_objects=options.json,
                 log=log,
+                unit=options.units,
             )
         return OK if view.reading is not None and view.reading.valid else NO_READING
     source = open_address(options.source, SourceRequest(roles=_roles(options), paced=False))
@@ -134,7 +137,7 @@ def _measure(options: argparse.Namespace) -> int:
     if options.json:
         say(json.dumps(reading_as_json(measured, profile), allow_nan=False))
     else:
-        say(reading_as_text(measured, profile))
+        say(reading_as_text(measured, profile, options.units))
     return OK if measured.reading.valid else NO_READING
 
 
@@ -278,9 +281,28 @@ def _desktop(options: argparse.Namespace) -> int:
     return OK
 
 
+def _find(words: str) -> None:
+    """Print where the handbook has these words.
+
+    Raises
+    ------
+    UsageFault
+        When it has them nowhere.
+    """
+    found = found_in(words)
+    if not found:
+        raise UsageFault(f"“{words}” is nowhere in the handbook; try one word of it")
+    for topic, told in found:
+        say("\n".join(textwrap.wrap(f"{topic.name}: {told}", 96, subsequent_indent="  ")))
+
+
 def _help(options: argparse.Namespace) -> int:
     word: str | None = options.topic
-    if word in TOPICS:
+    if options.all:
+        say(whole_text())
+    elif options.find is not None:
+        _find(options.find)
+    elif word in TOPICS:
         say(as_text(TOPICS[word]))
     elif word in COMMANDS:
         parse([word, "--help"])
@@ -346,6 +368,7 @@ def _watch(
     *,
     as_objects: bool = False,
     log: NewReadings | None = None,
+    unit: Unit = Unit.UM,
 ) -> View:
     """Show the needle as text or objects, and return the last view.
 
@@ -357,7 +380,8 @@ def _watch(
     session.open(address, roles)
     try:
         with writing():
-            view = run_meter(session, sys.stdout, seconds, as_objects=as_objects, log=log)
+            how = {"as_objects": as_objects, "log": log, "unit": unit}
+            view = run_meter(session, sys.stdout, seconds, **how)
         fault = session.error
     finally:
         session.close()

@@ -19,7 +19,8 @@ from app.analysis.results import Reading, Sign
 from app.cli.readings import SHORTEST_PAUSE_S, NewReadings, objects
 from app.live.session import Session
 from app.live.view import Phase, View, reading_age_s
-from app.text import VIRTUAL, plus_minus, rate_words, roles_note
+from app.numbers import Unit
+from app.text import VIRTUAL, offset_words, plus_minus, rate_words, roles_note
 
 
 def display_fault() -> str | None:
@@ -104,7 +105,7 @@ def interrupted() -> Iterator[Interrupt]:
             signal.signal(kind, handler)
 
 
-def needle_text(view: View, width: int, set_limit: float) -> str:
+def needle_text(view: View, width: int, set_limit: float, unit: Unit = Unit.UM) -> str:
     """Return the needle in one line of `width` columns, its scale marked at the set limit.
 
     Why it is parked may take more than that.
@@ -116,7 +117,7 @@ def needle_text(view: View, width: int, set_limit: float) -> str:
     if not reading.valid:
         return f"{mark}parked: " + "; ".join(map(str, (*reading.reasons, *view.advice)))
     assert reading.balance is not None
-    figures = _figures(reading)
+    figures = _figures(reading, unit)
     balance = (view.moving or reading.balance).value
     verdict = f"  set {reading.set_limit}" if view.moving is None else "  moving"
     room = width - len(mark) - len(figures)
@@ -140,11 +141,11 @@ def records_text(view: View, now_s: float) -> str:
     return " · ".join([*words, *(value for _, value in view.settings)])
 
 
-def _figures(reading: Reading) -> str:
+def _figures(reading: Reading, unit: Unit) -> str:
     assert reading.ratio is not None
     assert reading.offset_um is not None
     side = reading.side or ("even" if reading.sign is not Sign.UNKNOWN else "(sign unknown)")
-    offset = plus_minus(reading.offset_um, " µm")
+    offset = offset_words(reading.offset_um, unit)
     return f"  ratio {plus_minus(reading.ratio)}  {offset} {side}"
 
 
@@ -171,6 +172,7 @@ def run_meter(
     *,
     as_objects: bool = False,
     log: NewReadings | None = None,
+    unit: Unit = Unit.UM,
 ) -> View:
     """Show the session's needle until it ends, fails, `seconds` are over, or it is interrupted.
 
@@ -178,7 +180,7 @@ def run_meter(
     with `as_objects` each new reading is a JSON object instead. Each goes to the `log` too. Returns
     the last view.
     """
-    needle = _Needle(out, session.profile.set_limit, paced=log is not None)
+    needle = _Needle(out, session.profile.set_limit, unit, paced=log is not None)
     shown = objects(out, session.profile) if as_objects else needle
     pause_s = needle.pause_s if shown is needle and log is None else SHORTEST_PAUSE_S
     until_s = None if seconds is None else clock() + seconds
@@ -208,10 +210,11 @@ def _heading(view: View) -> str:
 class _Needle:
     """The needle as text; `paced` where views come more often than an eye follows."""
 
-    def __init__(self, out: TextIO, set_limit: float, *, paced: bool) -> None:
+    def __init__(self, out: TextIO, set_limit: float, unit: Unit, *, paced: bool) -> None:
         self._screen = _Screen(out)
         self._every_s = self._screen.pause_s if paced else 0.0
         self._set_limit = set_limit
+        self._unit = unit
         self._told = False
         self._next_s = -math.inf
 
@@ -228,7 +231,7 @@ class _Needle:
         if view.roles and not self._told:
             self._screen.keep(_heading(view))
             self._told = True
-        words = needle_text(view, self._screen.width, self._set_limit)
+        words = needle_text(view, self._screen.width, self._set_limit, self._unit)
         self._screen.show(words, records_text(view, now_s))
 
     def leave(self) -> None:

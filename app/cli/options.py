@@ -6,6 +6,7 @@ import argparse
 import math
 from pathlib import Path
 
+from app.numbers import Unit
 from instruments.options import Toleranced, read_toleranced
 
 DEFAULT_PROFILE = "130mm-48tpi"
@@ -55,6 +56,24 @@ def add_seconds(to: argparse.ArgumentParser, words: str, default: float | None =
 def add_overwrite(to: argparse.ArgumentParser) -> None:
     """Let what has that name be replaced."""
     to.add_argument("--overwrite", action="store_true", help="replace what has that name")
+
+
+def add_units(to: argparse.ArgumentParser) -> None:
+    """Let be chosen in which unit lengths and temperatures are shown and asked for."""
+    to.add_argument(
+        "--units",
+        type=unit_named,
+        choices=tuple(Unit),
+        metavar="UNIT",
+        default=Unit.UM,
+        help="um: micrometres and °C (the default); mil: thousandths of an inch and °F",
+    )
+
+
+def unit_named(text: str) -> Unit | str:
+    """Read a unit, µm as um too."""
+    word = text.strip().lower()
+    return {"um": Unit.UM, "µm": Unit.UM, "μm": Unit.UM, "mil": Unit.MIL}.get(word, word)
 
 
 def add_profile(to: argparse.ArgumentParser) -> None:

@@ -17,6 +17,8 @@ from app.job.model import (
     Do,
     Enter,
 )
+from app.job.units import answer_meant, ask_in
+from app.numbers import Unit, words_shown
 
 _BACK = "back"
 _WIRE = "wire"
@@ -104,10 +106,11 @@ def read_reply(ask: Do | Enter, line: str) -> Reply | str:
 
 
 class Typist:
-    """A person at a terminal, who types `lines` and reads prompts in `out`."""
+    """A person at a terminal, who types `lines` and reads prompts in `out`, both in `unit`."""
 
-    def __init__(self, lines: TextIO, out: TextIO) -> None:
+    def __init__(self, lines: TextIO, out: TextIO, unit: Unit = Unit.UM) -> None:
         self._out = out
+        self._unit = unit
         # A script's answers are all there before the first question; a person's are not.
         self._is_person = lines.isatty()
         self._typed: queue.SimpleQueue[str] = queue.SimpleQueue()
@@ -122,7 +125,7 @@ class Typist:
 
     def say(self, text: str) -> None:
         """Write a line."""
-        self._out.write(text + "\n")
+        self._out.write(words_shown(text, self._unit) + "\n")
         self._out.flush()
 
     def prompt(self, ask: Do | Enter, where: str) -> None:
@@ -132,6 +135,7 @@ class Typist:
         """
         if self._is_person and self._forget():
             self.say("What was typed before this was asked is not taken.")
+        ask, where = ask_in(ask, self._unit), words_shown(where, self._unit)
         self._out.write(f"\n[{where}]\n{ask.message}\n{_how(ask)} > ")
         self._out.flush()
 
@@ -145,6 +149,8 @@ class Typist:
         if isinstance(found, str):
             self.say(found)
             return None
+        if isinstance(found, Said):
+            return Said(answer_meant(ask, found.value, self._unit))
         return found
 
     def typed(self) -> bool:

@@ -12,6 +12,7 @@ from app.book.model import JobRecord, JobSummary
 from app.dashboard.background import BookWorker
 from app.dashboard.widgets import Field, Page, TouchButton, button_row, laid, named, on_enter
 from app.files import stem_for
+from app.numbers import Unit
 from app.report.blocks import Report
 from app.report.content import report_of
 from app.report.html import write_page
@@ -23,7 +24,8 @@ _NAMES = {"a4": "A4", "letter": "Letter"}
 class ReportPage(Page):
     """A report's pages, and the buttons that write it.
 
-    `book` is the job book's file, the user's own when None.
+    `book` is the job book's file, the user's own when None. ``unit`` is that of lengths in reports
+    that are shown from now on.
     """
 
     describe = Signal(int)
@@ -31,6 +33,7 @@ class ReportPage(Page):
 
     def __init__(self, book: Path | None, parent: QWidget | None = None) -> None:
         super().__init__(parent)
+        self.unit = Unit.UM
         self._shown: tuple[str, int] | None = None
         self._worker = BookWorker(book)
         self._report: Report | None = None
@@ -103,7 +106,7 @@ class ReportPage(Page):
 
     def _take(self, found: tuple[JobRecord, tuple[JobSummary, ...]]) -> None:
         record, past = found
-        self._report = report_of(record, past)
+        self._report = report_of(record, past, self.unit)
         self._path.setText(str(_default_stem(record)))
         self._show_pages()
         self.say("")

@@ -4,29 +4,20 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from enum import StrEnum
 
 from PySide6.QtCore import QCoreApplication
 
 from app.analysis import messages
 from app.analysis.results import Message, Quantity, Reading, Side, Sign, Verdict
 from app.live.view import Phase, View, reading_age_s
-from app.numbers import spread_of
+from app.numbers import UM_PER_MIL, Unit, spread_of
 from app.profiles import Profile
 from app.text import rate_words
 
 translate = QCoreApplication.translate
 
-UM_PER_MIL = 25.4
 NO_FIGURE = "–"
 _COVERAGE = 2.0
-
-
-class Unit(StrEnum):
-    """Unit of the radial offset on the screen."""
-
-    UM = "µm"
-    MIL = "mil"
 
 
 def said(message: Message) -> str:

@@ -373,6 +373,7 @@ class MainWindow(QWidget):
         """Show a job's report before it is written."""
         self._before_report = self.page
         self._pages.setCurrentWidget(self.report_page)
+        self.report_page.unit = self.needle_page.unit
         self.report_page.activate(identity, number)
 
     def show_own_report(self) -> None:

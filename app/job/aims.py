@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 from app.analysis.budget import Budget, Part
@@ -17,6 +18,8 @@ AIM = "aim"
 READABLE_PART = 0.8
 """Of the scale: within it both lobes are seen."""
 _COVERAGE = 2.0
+_BY_FOUND = (AimKind.AS_FOUND, AimKind.ARCHIVE)
+"""Aims that are counted from where the same disk showed the head as found."""
 _OWN = (READING, SEATING, CLAMP)
 """Parts that differ from one measurement of the same job to the next."""
 
@@ -57,6 +60,27 @@ def as_found(profile: Profile, known: Known) -> Aim:
     return replace(stated(profile, found_um.value, found_um.u), kind=AimKind.AS_FOUND)
 
 
+def archive(profile: Profile, known: Known) -> Aim:
+    """Return the aim at the middle of an archive's track, which a job before measured.
+
+    It is where the head was as found, less what it stood off that track. That was at one of its
+    two places of rest, and nobody knows at which: half of the hysteresis is in u.
+
+    Raises
+    ------
+    ValueError
+        When no job before has measured it, or the head as found is not known.
+    """
+    found_um, off_um = known.found_um, known.archive_um
+    if off_um is None:
+        raise ValueError(str(messages.NO_ARCHIVE))
+    if found_um is None:
+        raise ValueError(str(messages.NOT_FOUND_YET))
+    rest_um = 0.0 if known.hysteresis_um is None else abs(known.hysteresis_um.value) / 2.0
+    u_um = math.hypot(found_um.u, off_um.u, rest_um)
+    return replace(stated(profile, found_um.value - off_um.value, u_um), kind=AimKind.ARCHIVE)
+
+
 def aim_of(profile: Profile, known: Known, words: str) -> Aim:
     """Return the aim that words name: the kind of one, or an offset in µm, as ``12`` or ``12±1``.
 
@@ -69,6 +93,8 @@ def aim_of(profile: Profile, known: Known, words: str) -> Aim:
         return Aim()
     if words == AimKind.AS_FOUND:
         return as_found(profile, known)
+    if words == AimKind.ARCHIVE:
+        return archive(profile, known)
     try:
         um, u_um = (*map(float, words.replace(",", ".").replace("−", "-").split("±")), 0.0)[:2]
     except ValueError:
@@ -101,7 +127,7 @@ def about_aim(aim: Aim, guard: Budget) -> Budget:
     if aim.kind is AimKind.DISK:
         return guard
     parts = guard.parts
-    if aim.kind is AimKind.AS_FOUND:
+    if aim.kind in _BY_FOUND:
         parts = tuple(part for part in parts if part.name in _OWN)
     return replace(guard, parts=(*parts, Part(AIM, aim.u_um, unit="µm")))
 
@@ -117,11 +143,12 @@ class Target:
 def target_of(profile: Profile, aim: Aim, known: Known) -> Target:
     """Return where to go: the middle of both heads, where that leaves both within their limit.
 
-    The way back is of the drive as it was found, whose heads stood as far apart.
+    What is aimed at from the drive as it was found is of head 0 alone: there its heads stood as far
+    apart.
     """
     apart_um = known.apart_um
     half_um = offset_limit(profile, final=True).high
-    if apart_um is None or half_um is None or aim.kind is AimKind.AS_FOUND:
+    if apart_um is None or half_um is None or aim.kind in _BY_FOUND:
         return Target(aim.um)
     if abs(apart_um.value) <= _COVERAGE * apart_um.u:
         return Target(aim.um)

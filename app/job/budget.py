@@ -24,6 +24,7 @@ from app.analysis.messages import fill
 from app.analysis.results import Message, Quantity
 from app.job import messages
 from app.job.model import Known
+from app.numbers import two_digits
 from app.profiles import Profile
 
 READING = "reading"
@@ -52,12 +53,15 @@ def film_of(profile: Profile) -> Film:
     return Film(*ppm, certified_c, certified_percent)
 
 
-def corrections(profile: Profile, known: Known, head: int) -> tuple[Part, ...]:
+def corrections(
+    profile: Profile, known: Known, head: int, track: int | None = None
+) -> tuple[Part, ...]:
     """Return what is added to each reading of a head's offset, and what that leaves unsure.
 
-    Where nothing is known of the climate it is that of any workshop.
+    On the alignment track where no other is named. Where nothing is known of the climate it is
+    that of any workshop.
     """
-    track = profile.alignment_track
+    track = profile.alignment_track if track is None else track
     # A millionth of a millimetre is a thousandth of a micrometre.
     factor = 1e-3 * profile.radius_mm(track, head)
     climate = known.climate or climate_of(Climate(), film_of(profile))
@@ -80,15 +84,19 @@ def correction_um(profile: Profile, known: Known, head: int) -> float:
     return sum(part.value for part in corrections(profile, known, head))
 
 
-def corrected(profile: Profile, known: Known, head: int, reading_um: Quantity) -> Quantity:
+def corrected(
+    profile: Profile, known: Known, head: int, reading_um: Quantity, track: int | None = None
+) -> Quantity:
     """Return a reading of the offset, corrected; u is the reading's own."""
-    value = reading_um.value + correction_um(profile, known, head)
-    return replace(reading_um, value=value)
+    fixed = corrections(profile, known, head, track)
+    return replace(reading_um, value=reading_um.value + sum(part.value for part in fixed))
 
 
-def offset_budget(profile: Profile, known: Known, head: int, offset_um: Quantity) -> Budget:
+def offset_budget(
+    profile: Profile, known: Known, head: int, offset_um: Quantity, track: int | None = None
+) -> Budget:
     """Return the budget of a corrected offset whose u is the reading's own."""
-    fixed = corrections(profile, known, head)
+    fixed = corrections(profile, known, head, track)
     read_um = abs(offset_um.value - sum(part.value for part in fixed))
     dof = known.seating_dof
     parts = (
@@ -151,5 +159,5 @@ def what_dominates(parts: Sequence[Part]) -> Message | None:
     share = 100.0 * (largest.u / combined_u(parts)) ** 2
     rest = tuple(part for part in parts if part is not largest)
     from_u, to_u = Budget(0.0, tuple(parts)).expanded_u, Budget(0.0, rest).expanded_u
-    words = (largest.name, f"{share:.0f}", f"{from_u:.1f}", f"{to_u:.1f}", largest.unit)
+    words = (largest.name, f"{share:.0f}", two_digits(from_u), two_digits(to_u), largest.unit)
     return fill(messages.DOMINATES, *words, str(_HELP[largest.name]))

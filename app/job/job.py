@@ -10,7 +10,7 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import replace
 from typing import Protocol
 
-from app.analysis.results import Measurement, Side, Verdict
+from app.analysis.results import Measurement, Quantity, Side, Verdict
 from app.job.aims import target_of
 from app.job.budget import correction_um
 from app.job.checks import CHECKS
@@ -79,7 +79,10 @@ AIMED = (CheckName.RADIAL, CheckName.ADJUST, CheckName.LOCK)
 OF_THE_HEAD = (
     CheckName.SEATING,
     CheckName.RADIAL,
+    CheckName.TRACKS,
     CheckName.HYSTERESIS,
+    CheckName.SEEKS,
+    CheckName.PUSH,
     CheckName.INDEX,
     CheckName.TRACK_ZERO,
 )
@@ -157,6 +160,8 @@ class Job:
         Where it is kept.
     source : str
         Address of the source with which it was begun.
+    archive_um : Quantity, optional
+        How far the head stood off the middle of an archive's track when a job before left it.
     left : tuple of JobStanding and outcomes, optional
         Where the job was left, on this day or another, to resume it; `plan` and `options` are then
         its own. Which disk is in the drive and where the head is count as unknown, and what comes
@@ -178,6 +183,7 @@ class Job:
         now: Callable[[], str],
         log: JobLog | None = None,
         source: str = "",
+        archive_um: Quantity | None = None,
         left: tuple[JobStanding, Sequence[Outcome]] | None = None,
     ) -> None:
         self.profile = profile
@@ -194,7 +200,7 @@ class Job:
         self._steps = [Step(each.check, each.stage, each.head) for each in planned]
         self._outcomes: list[Outcome] = []
         self._logged = 0
-        self._drive, self._known = DriveState(), Known()
+        self._drive, self._known = DriveState(), Known(archive_um=archive_um)
         self._at: int | None = None
         self._run: CheckRun | None = None
         if left is None:

@@ -42,9 +42,14 @@ INSERT_ALIGNMENT = Message("Insert the alignment disk. Never write while it is i
 # Where the head is to be
 AIM_BEYOND = Message("an aim of {0} µm cannot be read on this disk: state one from −{1} to +{1} µm")
 NO_AIM = Message(
-    "“{0}” is no aim: say “alignment disk”, “as found”, or an offset in µm, as 12 or 12±1"
+    "“{0}” is no aim: say “alignment disk”, “as found”, “archive's disk”, or an offset in µm, as "
+    "12 or 12±1"
 )
 AIM_UNSURE = Message("an aim's u of {0} µm cannot be; state one from 0 to {1} µm")
+NO_ARCHIVE = Message(
+    "no place over an archive's disk is known: do a job with the plan “centre” on that disk first, "
+    "and nudge nothing after it"
+)
 NOT_FOUND_YET = Message(
     "the way back is not known: measure the hysteresis as found, before a screw is loosened"
 )
@@ -65,6 +70,13 @@ SEEK = Message("Step to track {0}, side {1}.")
 RESEAT = Message("Open the clamp and close it again, with the spindle turning: seating {0} of {1}.")
 FROM_OUTSIDE = Message("Step outward off track {0} and back onto it: arrival {1} from outside.")
 FROM_INSIDE = Message("Step inward off track {0} and back onto it: arrival {1} from inside.")
+FROM_END = Message("Seek to track {0}, and from there straight to track {1}: long seek {2}.")
+PUSH_OUTWARD = Message(
+    "Push the arm lightly outward, with a finger's weight and no more, and let it go: push {0}."
+)
+PUSH_INWARD = Message(
+    "Push the arm lightly inward, with a finger's weight and no more, and let it go: push {0}."
+)
 TRIM_SPEED = Message("Turn the speed trimmer: the spindle has to turn {0} % {1}.")
 LOOSEN = Message("Loosen the stepper's screws until its body just turns.")
 LEAVE_ALONE = Message(
@@ -93,6 +105,52 @@ NUDGE_COUNTER = Message(
     "head."
 )
 WRITE = Message("Write track {0}, side {1} with {2} all round.")
+
+# The mechanics, by eye and finger
+POWER_OFF = Message(
+    "Switch the drive off and unplug it before a finger goes in. Touch neither heads nor disk, and "
+    "turn nothing by force: the next questions are answered by looking, and by a light finger."
+)
+LOOK_RAILS = Message(
+    "Rails: slide the carriage gently from end to end. It is in order where it runs free and even, "
+    "and the rails are bright, with neither deposit nor groove."
+)
+LOOK_LUBRICATION = Message(
+    "Lubrication: in order where the rails, the band or the leadscrew have a clean thin film, as "
+    "the drive's manual has it: neither dry, nor gummed, nor dripping. Put none on by guess."
+)
+LOOK_BELT = Message(
+    "Belt: in order where it is whole, matt, and springs back when pressed with a finger, and "
+    "pulleys are clean. A direct drive has none: not looked at."
+)
+LOOK_CONE = Message(
+    "Cone and hub: in order where the cone is smooth, turns free and comes down centred, and no "
+    "film or dirt is on the hub's face."
+)
+LOOK_PAD = Message(
+    "Pad and load arm: in order where the pad is whole, soft and clean, and the arm comes down "
+    "evenly. A drive with two heads has no pad: look at both gimbals, and touch neither."
+)
+WHAT_IS_SEEN = Message("What is seen at the {0}? Write it in your own words; they are kept.")
+
+# Watching a head in time
+WAIT_WARM = Message(
+    "Leave the drive running with the heads loaded: look {0} of at most {1} follows in a minute. "
+    "The watch ends by itself once the head no longer drifts."
+)
+WAIT_LEFT = Message(
+    "Leave the drive as it is: look {0} of at most {1} follows in a minute. The watch ends by "
+    "itself once the head is seen to stay."
+)
+COVER_ON = Message(
+    "Close the drive as it will be used, cover and all, and step it from end to end a few times."
+)
+SETTLED = Message("after {0} min the drift is below its own uncertainty, which is below {1} µm/min")
+NOT_SETTLED = Message(
+    "after {0} min the drift is still above its own uncertainty, or that is not below {1} µm/min: "
+    "let the drive run longer, and watch again"
+)
+NO_TIME_PASSED = Message("the source does not tell at what times the looks were taken")
 
 # An ordinary track, without an alignment disk
 INSERT_ORDINARY = Message(
@@ -157,6 +215,8 @@ OUT_OF_SIGHT = Message(
     "signal; or say that it was done all the same, which the record will tell."
 )
 UNSEEN = Message("by the word of the hand alone: nothing was seen to move before it")
+FARTHEST = Message("the farthest off is track {0}")
+TRACK_WITHOUT = Message("track {0}: {1}")
 UNSEEN_ARRIVALS = Message("nothing was seen to move at {0} of {1} arrivals")
 UNSEEN_SEATINGS = Message("nothing was seen to move at {0} of {1} seatings")
 

@@ -24,10 +24,20 @@ class CheckName(StrEnum):
 
     CARE = "care"
     """What comes before power: cautions, write protect, clean heads, room temperature."""
+    MECHANICS = "mechanics"
+    """What eye and finger find of rails, belt, cone, pad and lubrication."""
     SPEED = "speed"
+    DRIFT = "drift"
+    """How the head goes by the minute: as found until the drive is warm, as left with all on."""
     SEATING = "seating"
     RADIAL = "radial"
+    TRACKS = "tracks"
+    """The lobes on every radial track of the disk: slope over the stroke, the stepper's phases."""
     HYSTERESIS = "hysteresis"
+    SEEKS = "seeks"
+    """Seeks from both ends of the stroke, at the drive's own step rate."""
+    PUSH = "push"
+    """What remains of a light push of the arm to either side: its play."""
     ADJUST = "adjust"
     LOCK = "lock"
     AZIMUTH = "azimuth"
@@ -77,6 +87,11 @@ class Action(StrEnum):
     ARRIVE_FROM_OUTSIDE = "arrive from outside"
     """Step outward off the track, and back: the last step goes inward."""
     ARRIVE_FROM_INSIDE = "arrive from inside"
+    PUSH_OUTWARD = "push outward"
+    """The arm, lightly, and let it go."""
+    PUSH_INWARD = "push inward"
+    WAIT = "wait"
+    """``amount`` seconds, which are over by themselves."""
     TRIM_SPEED = "trim speed"
     """``amount`` in per cent, positive faster."""
     LOOSEN = "loosen"
@@ -118,13 +133,7 @@ class Limit:
 # -- what a check asks for ---------------------------------------------------------------------
 
 
-_AWAY_TRACKS = 2
-_STOPS: dict[Action, tuple[int, ...]] = {
-    Action.SEEK: (0,),
-    Action.ARRIVE_FROM_OUTSIDE: (-_AWAY_TRACKS, 0),
-    Action.ARRIVE_FROM_INSIDE: (_AWAY_TRACKS, 0),
-}
-"""From the track that is asked for."""
+_STEPPING = (Action.SEEK, Action.ARRIVE_FROM_OUTSIDE, Action.ARRIVE_FROM_INSIDE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +147,8 @@ class Do:
     head: int = 0
     noticed: bool = False
     """The tool sees by itself when it has been done: the pattern leaves and comes back."""
+    via: int | None = None
+    """The track from which an arrival comes."""
 
     @property
     def stops(self) -> tuple[int, ...]:
@@ -145,9 +156,9 @@ class Do:
 
         Track numbers grow inward.
         """
-        if self.track is None:
+        if self.track is None or self.action not in _STEPPING:
             return ()
-        return tuple(self.track + away for away in _STOPS.get(self.action, ()))
+        return (self.track,) if self.via is None else (self.via, self.track)
 
 
 @dataclass(frozen=True, slots=True)
@@ -474,6 +485,8 @@ class AimKind(StrEnum):
     DISK = "alignment disk"
     OFFSET = "stated offset"
     AS_FOUND = "as found"
+    ARCHIVE = "archive's disk"
+    """Where the head stood over the track of an archive's disk, as a job before found it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -603,6 +616,9 @@ class Known:
         How far head 1 is outward of head 0.
     found_um : Quantity or None
         The middle as found, corrected; u is the reading's own.
+    archive_um : Quantity or None
+        How far the head stood outward of the middle of an archive's track when a job before left
+        it.
     nudged : tuple of Nudged
         Every nudge so far and where it led, of which the next is learned.
     creeps_um : tuple of Quantity
@@ -621,6 +637,7 @@ class Known:
     rest: Rest | None = field(default=None, metadata=LATER)
     apart_um: Quantity | None = field(default=None, metadata=LATER)
     found_um: Quantity | None = field(default=None, metadata=LATER)
+    archive_um: Quantity | None = field(default=None, metadata=LATER)
 
 
 @dataclass(slots=True)

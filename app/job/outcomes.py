@@ -93,9 +93,13 @@ def open_failures(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
     return tuple(each for each in newest.values() if _is_open(each))
 
 
+_FOUND_ALONE = (CheckName.SEATING, CheckName.PUSH)
+"""Checks that are done as found and no more."""
+
+
 def _is_open(outcome: Outcome) -> bool:
     if outcome.verdict is Verdict.FAIL:
         return True
     unmeasured = outcome.verdict is Verdict.UNDECIDED and outcome.value is None
-    # Seating a disk under a head that is far off tells nothing, and nothing of the drive as left.
-    return unmeasured and (outcome.check, outcome.stage) != (CheckName.SEATING, Stage.AS_FOUND)
+    # Under a head that is far off they tell nothing, and nothing of the drive as left.
+    return unmeasured and not (outcome.stage is Stage.AS_FOUND and outcome.check in _FOUND_ALONE)

@@ -96,13 +96,19 @@ def plan_for(
     """
     heads = range(profile.sides)
     arriving = range(1) if plan is Plan.ADJUST else heads
+    several = range(1 if profile.radial_tracks else 0)
     found, work, left = Stage.AS_FOUND, Stage.WORK, Stage.AS_LEFT
     every = [
         Planned(CheckName.CARE, found),
+        Planned(CheckName.MECHANICS, found),
         Planned(CheckName.SPEED, found),
+        Planned(CheckName.DRIFT, found),
         Planned(CheckName.SEATING, found),
         *(Planned(CheckName.RADIAL, found, head) for head in heads),
+        *(Planned(CheckName.TRACKS, found) for _ in several),
         *(Planned(CheckName.HYSTERESIS, found, head) for head in arriving),
+        Planned(CheckName.SEEKS, found),
+        Planned(CheckName.PUSH, found),
         *(Planned(CheckName.AZIMUTH, found, head) for head in heads),
         *(Planned(CheckName.INDEX, found, head) for head in heads),
         *(Planned(CheckName.OUTPUT, found, head) for head in heads),
@@ -115,10 +121,13 @@ def plan_for(
         *(Planned(CheckName.ZERO, work, head) for head in heads),
         *(Planned(CheckName.WORKING_DISK, work, head) for head in heads),
         *(Planned(CheckName.RADIAL, left, head) for head in heads),
+        *(Planned(CheckName.TRACKS, left) for _ in several),
         *(Planned(CheckName.HYSTERESIS, left, head) for head in arriving),
+        Planned(CheckName.SEEKS, left),
         *(Planned(CheckName.INDEX, left, head) for head in heads),
         Planned(CheckName.TRACK_ZERO, left),
         Planned(CheckName.SPEED, left),
+        Planned(CheckName.DRIFT, left),
     ]
     wanted = set(_ALONE.get(plan, checks))
     if plan is Plan.ADJUST:
@@ -141,6 +150,7 @@ _WHY_NOT = {
     Plan.WORKING_DISK: "the plan calibrates the disk and judges no drive",
 }
 _NOT_WANTED = "it was not asked for"
+_ONE_TRACK = "the alignment disk states one radial track alone"
 
 
 def left_out(
@@ -151,11 +161,14 @@ def left_out(
 ) -> tuple[tuple[str, str], ...]:
     """Return which of the usual checks a plan does not have, each with why."""
     planned = {each.check for each in plan_for(profile, checks, plan=plan)}
-    return tuple(
-        (str(check), _NOT_WANTED if check not in checks else _WHY_NOT.get(plan, _NOT_WANTED))
-        for check in USUAL_CHECKS
-        if check not in planned
-    )
+
+    def why(check: CheckName) -> str:
+        if check not in checks:
+            return _NOT_WANTED
+        would_be = check is CheckName.TRACKS and plan in (Plan.FULL, Plan.CHECK)
+        return _ONE_TRACK if would_be else _WHY_NOT.get(plan, _NOT_WANTED)
+
+    return tuple((str(each), why(each)) for each in USUAL_CHECKS if each not in planned)
 
 
 def newest_of(steps: Iterable[Step]) -> list[Step]:

@@ -7,6 +7,7 @@ from itertools import pairwise
 
 from app.job.checks.centre import LEAVE, MIDDLE_OF_TRACK
 from app.job.checks.gauge import PLACE
+from app.job.checks.mechanics import IN_ORDER, NOT_IN_ORDER, PARTS
 from app.job.checks.prepare import NO, YES
 from app.job.model import ALIGNMENT, SCRATCH, Action, Answer, Do, Enter
 from instruments.source import PracticeControls
@@ -55,6 +56,9 @@ class Technician:
             Action.RESEAT: hands.reseat,
             Action.ARRIVE_FROM_OUTSIDE: lambda: self._step_by(ask.stops),
             Action.ARRIVE_FROM_INSIDE: lambda: self._step_by(ask.stops),
+            Action.PUSH_OUTWARD: lambda: hands.push(True),
+            Action.PUSH_INWARD: lambda: hands.push(False),
+            Action.WAIT: lambda: hands.let_pass(amount),
             Action.TRIM_SPEED: lambda: hands.trim_speed(amount),
             Action.LOOSEN: hands.loosen,
             Action.NUDGE: lambda: hands.nudge(amount),
@@ -77,6 +81,8 @@ class Technician:
             return YES if self._hands.write_protected else NO
         if ask.key.startswith("track-zero sensor"):
             return YES if self._hands.at_track_zero else NO
+        if ask.key in dict(PARTS):
+            return NOT_IN_ORDER if self._hands.is_worn(ask.key) else IN_ORDER
         if ask.key == PLACE:
             return self._hands.gauge_um
         return _SAID.get(ask.key)

@@ -52,7 +52,21 @@ _FAILED = {
     CheckName.SPEED: Message(
         "trim the speed; where there is no trimmer, or it does not reach, look to the belt"
     ),
+    CheckName.MECHANICS: Message(
+        "mend what is named before a screw is loosened: a head cannot be set on worn mechanics"
+    ),
     CheckName.RADIAL: _ADJUST,
+    CheckName.TRACKS: Message(
+        "where all tracks are off alike, adjust; a slope is of the rails or the leadscrew, and one "
+        "phase alone is of the stepper or its driver: nudging mends neither"
+    ),
+    CheckName.SEEKS: Message(
+        "nudging cannot mend it: free the carriage over the whole stroke, and look to step rate, "
+        "band or leadscrew"
+    ),
+    CheckName.PUSH: Message(
+        "nudging cannot mend it: look to the arm's bearing and spring, and to the carriage's guide"
+    ),
     CheckName.HYSTERESIS: Message(
         "nudging cannot mend it: clean the rails and look to the band, the leadscrew and its nut"
     ),
@@ -74,7 +88,9 @@ _UNDECIDED = Message(
     "disk's scale calibrated"
 )
 _NOT_MEASURED = Message("nothing could be measured: mend what is named, and do the check again")
-_NEVER_JUDGED = (CheckName.CARE, CheckName.TRACK_ZERO)
+_NEVER_JUDGED = (CheckName.CARE, CheckName.TRACK_ZERO, CheckName.MECHANICS)
+_LIMITLESS = (CheckName.DRIFT,)
+"""Whose reason says what to do where it is undecided."""
 
 
 def what_next(outcome: Outcome) -> Message | None:
@@ -84,5 +100,7 @@ def what_next(outcome: Outcome) -> Message | None:
             return _HEADS_DIFFER if outcome.side else _FAILED[CheckName.LOCK]
         return _FAILED.get(outcome.check)
     if outcome.verdict is Verdict.UNDECIDED and outcome.check not in _NEVER_JUDGED:
-        return _NOT_MEASURED if outcome.value is None else _UNDECIDED
+        if outcome.value is None:
+            return _NOT_MEASURED
+        return None if outcome.check in _LIMITLESS else _UNDECIDED
     return None

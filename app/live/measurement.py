@@ -399,6 +399,8 @@ class MeasurementRun:
 
     def _publish(self, source: Source, found: Measurement | None) -> None:
         part = min(1.0, self._have / self._needed)
+        if found is not None and self._begun_s is not None:
+            found = replace(found, at_s=(self._begun_s + self._ended_s) / 2.0)
         origin = origin_of(source, self._profile)
         self.progress = MeasurementProgress(part, found, origin=origin)
 
@@ -421,6 +423,8 @@ class MeasurementRun:
 
     def _start_anew(self) -> None:
         self._have = 0
+        self._begun_s: float | None = None
+        self._ended_s = 0.0
         self._pieces: list[Block] = []
         self._analyser: AnyAnalyser | None = None
         if self._request.measurand in (Measurand.RADIAL, Measurand.SPEED):
@@ -431,6 +435,8 @@ class MeasurementRun:
         broken = self._have and (block.gap_before or block.first_index != self._next)
         if broken and self._info.continuous:
             self._start_anew()
+        self._begun_s = block.t0_s if self._begun_s is None else self._begun_s
+        self._ended_s = block.t0_s + len(block.samples_v) / block.sample_rate_hz
         self._seen += amount
         self._have += amount
         self._next = block.end_index

@@ -83,6 +83,8 @@ class HandWatch:
         While the head is to be moved.
     lock : LockWatch or None
         While the screws are tightened.
+    left_s : float or None
+        While time is to pass: how much of it is left.
     """
 
     def __init__(self, job: Job | None = None, before_um: Quantity | None = None) -> None:
@@ -94,6 +96,9 @@ class HandWatch:
         # An ordinary track has no lobes by which a move could be seen; there a gauge tells it.
         has_lobes = job is not None and job.drive.disk != ORDINARY
         self.move = MoveWatch(before_um) if has_lobes and action in _MOVES else None
+        self._wait_s = doing.amount if doing is not None and action is Action.WAIT else None
+        self._wait_from_s: float | None = None
+        self.left_s: float | None = self._wait_s
         self.lock: LockWatch | None = None
         if job is not None and has_lobes and action is Action.TIGHTEN:
             self.lock = LockWatch(limit_um=near(job.profile, job.options.lock_um))
@@ -101,11 +106,13 @@ class HandWatch:
     @property
     def watches(self) -> bool:
         """Whether what is asked can be seen."""
-        return self.arrival is not None or self.move is not None
+        return self.arrival is not None or self.move is not None or self.left_s is not None
 
     @property
     def is_done(self) -> bool:
         """Whether the hand has done what was asked, and rests, as far as can be seen."""
+        if self.left_s is not None:
+            return self.left_s <= 0.0
         return self.arrival is not None and self.arrival.arrived
 
     @property
@@ -134,6 +141,12 @@ class HandWatch:
     def doubt(self) -> Message:
         """What was not seen."""
         return messages.NOTHING_MOVED if self.lock is None else messages.OUT_OF_SIGHT
+
+    def tick(self, at_s: float) -> None:
+        """Take the time, on a monotonic clock."""
+        if self._wait_s is not None:
+            self._wait_from_s = at_s if self._wait_from_s is None else self._wait_from_s
+            self.left_s = self._wait_s - (at_s - self._wait_from_s)
 
     def push(self, reading: Reading, at_s: float) -> None:
         """Take the newest reading."""
@@ -267,6 +280,7 @@ class JobRunner:
         at_s : float
             When it was taken, on a monotonic clock.
         """
+        self.hand.tick(at_s)
         if reading is not None:
             self.hand.push(reading, at_s)
         if self.line is not None and self.line.takes(self.job.ask):

@@ -22,10 +22,15 @@ _JOINERS = "\u200c\u200d\u200e\u200f"
 
 TITLES = {
     CheckName.CARE: "Before power",
+    CheckName.MECHANICS: "Mechanics, by eye and finger",
     CheckName.SPEED: "Spindle speed",
+    CheckName.DRIFT: "Drift of the head",
     CheckName.SEATING: "Seating: standard error",
     CheckName.RADIAL: "Radial offset",
+    CheckName.TRACKS: "Radial offset, every track",
     CheckName.HYSTERESIS: "Hysteresis",
+    CheckName.SEEKS: "Long seeks, from either end",
+    CheckName.PUSH: "Play of the arm",
     CheckName.ADJUST: "Middle when adjusted",
     CheckName.LOCK: "Moved by locking",
     CheckName.AZIMUTH: "Azimuth",
@@ -65,7 +70,16 @@ _OF_OTHER_TOO = {CheckName.HYSTERESIS, CheckName.OUTPUT}
 """Of head 0 they stand without its number: a short plan has them of that alone."""
 
 
-_LEAST = {"µm": 0.01, "%": 0.01, "°": 0.01, "µs": 0.01, "ns": 0.1, "rpm": 0.001, "arcmin": 0.01}
+_LEAST = {
+    "µm": 0.01,
+    "mil": 0.001,
+    "%": 0.01,
+    "°": 0.01,
+    "µs": 0.01,
+    "ns": 0.1,
+    "rpm": 0.001,
+    "arcmin": 0.01,
+}
 """What no measurement here resolves, in each unit."""
 
 

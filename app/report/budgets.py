@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from app.analysis.budget import Part, shares
 from app.job.budget import what_dominates
 from app.job.model import CheckName, Outcome, Stage
-from app.numbers import MINUS
+from app.numbers import MINUS, two_digits
 from app.report.blocks import Figures, Lines, ReportBlock, Table, titled
 from app.report.figures import draw_budget
 
@@ -48,7 +48,7 @@ def _parts_table(parts: Sequence[Part]) -> Table:
         (
             part.name,
             _signed(part.value) if part.value else "–",
-            short(part.u),
+            two_digits(part.u),
             "∞" if part.dof is None else f"{part.dof:.0f}",
             part.shape,
             f"{100.0 * share:.0f} %",
@@ -65,10 +65,10 @@ def _all(outcomes: Iterable[Outcome]) -> Table:
         (
             titled(each),
             each.stage,
-            ", ".join(f"{part.name} {short(part.u)}" for part in each.budget),
-            f"{short(each.u or 0.0)} {each.unit}",
+            ", ".join(f"{part.name} {two_digits(part.u)}" for part in each.budget),
+            f"{two_digits(each.u or 0.0)} {each.unit}",
             "∞" if each.dof is None else f"{each.dof:.0f}",
-            f"{short(2.0 * (each.covering_u or 0.0))} {each.unit}",
+            f"{two_digits(2.0 * (each.covering_u or 0.0))} {each.unit}",
         )
         for each in outcomes
     )
@@ -76,10 +76,6 @@ def _all(outcomes: Iterable[Outcome]) -> Table:
     return Table(head, rows, (0.19, 0.075, 0.485, 0.1, 0.05, 0.1), fine=True)
 
 
-def short(number: float) -> str:
-    """Return an uncertainty with two digits, or one after the point."""
-    return f"{number:.1f}" if abs(number) >= 1.0 else f"{number:#.2g}"
-
-
 def _signed(number: float) -> str:
-    return f"{number:+.1f}".replace("-", MINUS)
+    places = 1 if abs(number) >= 1.0 else 2
+    return f"{number:+.{places}f}".replace("-", MINUS)

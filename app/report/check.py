@@ -33,7 +33,7 @@ def changes_in_page(page: str) -> tuple[list[str], Sealed]:
     """
     shown, text = out_of_page(page)
     found = _opened(text)
-    wanted = page_of(report_of(found.record, found.history))
+    wanted = page_of(report_of(found.record, found.history, found.unit))
     if shown == wanted:
         return [], found
     differing = _words_changed(_words(shown), _words(wanted))
@@ -55,7 +55,7 @@ def changes_in_sheets(data: bytes) -> tuple[list[str], Sealed]:
 
     shown, text = out_of_sheets(data)
     found = _opened(text)
-    report = report_of(found.record, found.history)
+    report = report_of(found.record, found.history, found.unit)
     pages = _pages(shown)
     best: list[str] | None = None
     for paper in PAPERS:

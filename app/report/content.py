@@ -15,7 +15,7 @@ from app.job.model import DESCRIPTIONS, INSERTED, CheckName, Entry, Outcome, Sta
 from app.job.origin import Origin
 from app.job.outcomes import counting, open_failures
 from app.job.verdicts import what_next
-from app.numbers import chance_words
+from app.numbers import Unit, chance_words
 from app.report import figures
 from app.report.blocks import (
     TITLES,
@@ -40,6 +40,7 @@ from app.report.blocks import (
 from app.report.budgets import budgets
 from app.report.owner import in_plain_words
 from app.report.seal import sealed
+from app.report.units import record_in, summary_in
 
 _MAX_IDENTITY = 120
 _MAX_NOTES = 24
@@ -65,11 +66,15 @@ _LOCAL = "Local rules and licensed practice come before anything that is said he
 _VIRTUAL = "These are the virtual drive's numbers: no drive was measured."
 
 
-def report_of(record: JobRecord, history: Sequence[JobSummary] = ()) -> Report:
-    """Return the report of a job, open or closed.
+def report_of(
+    record: JobRecord, history: Sequence[JobSummary] = (), unit: Unit = Unit.UM
+) -> Report:
+    """Return the report of a job, open or closed, with its lengths and temperatures in `unit`.
 
     The drive's history may have this job in it; later ones are left out.
     """
+    kept, kept_history = record, history
+    record, history = record_in(record, unit), [summary_in(each, unit) for each in history]
     outcomes = tuple(counting(record.outcomes).values())
     verdict, lead = _lead(record, outcomes)
     sections = (
@@ -98,7 +103,7 @@ def report_of(record: JobRecord, history: Sequence[JobSummary] = ()) -> Report:
         verdict=verdict,
         virtual=record.virtual,
         sections=tuple(section for section in sections if section.blocks),
-        sealed=sealed(record, history),
+        sealed=sealed(kept, kept_history, unit),
     )
 
 

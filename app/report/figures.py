@@ -60,6 +60,7 @@ def needles(record: JobRecord, outcomes: Sequence[Outcome]) -> Figures:
     shown = [
         abs(value.value) + 2.0 * (value.u or 0.0) for value in offsets.values() if value is not None
     ]
+    unit = _unit_of(offsets.values())
     widest = max([1.0, *(1.6 * um for um in limits.values() if um), *(1.05 * um for um in shown)])
     step = 10.0 if widest > 10.0 else 1.0
     full_um = step * -(-widest // step)
@@ -71,7 +72,11 @@ def needles(record: JobRecord, outcomes: Sequence[Outcome]) -> Figures:
                 full_um,
                 f"{stage.capitalize()}: "
                 + ("not measured" if (value := offsets[stage]) is None else amount(value))
-                + (f"; thick arc: limit ±{um:.1f} µm" if (um := limits[stage]) else ""),
+                + (
+                    f"; thick arc: limit ±{amount(Value('', um, unit=unit))}"
+                    if (um := limits[stage])
+                    else ""
+                ),
             )
             for stage in BOTH
         )
@@ -177,7 +182,7 @@ def _since_last(jobs: Sequence[tuple[datetime, JobSummary]]) -> tuple[str, ...]:
     u = None
     if left.u is not None and found.u is not None:
         u = float(np.hypot(left.u, found.u))
-    moved = amount(Value("", found.value - left.value, u, "µm"))
+    moved = amount(Value("", found.value - left.value, u, found.unit))
     return (f"Offset since job {last.number} left it, {(now - then).days} days before: {moved}.",)
 
 
@@ -191,6 +196,11 @@ def _by_time(
         if at is not None and (until is None or at <= until)
     ]
     return sorted(kept, key=lambda pair: pair[0])
+
+
+def _unit_of(values: Iterable[Value | None]) -> str:
+    """Return the unit that offsets are shown in."""
+    return next((value.unit for value in values if value is not None), "µm")
 
 
 def _radial_limit_um(outcomes: Sequence[Outcome], stage: Stage) -> float | None:
@@ -408,7 +418,8 @@ def _draw_arrivals(
     bottom = y
     parts.insert(0, _line(x_of(0.0), 6, x_of(0.0), bottom, _GREY, 1.4))
     parts += _scale_across(low, high, step, x_of, bottom)
-    parts.append(_text((left + right) / 2, bottom + 22, "offset in µm, + outward"))
+    unit = _unit_of(value for _, offsets, _ in stages for value in offsets.values())
+    parts.append(_text((left + right) / 2, bottom + 22, f"offset in {unit}, + outward"))
     height = bottom + 26
     return Figure(_svg(width, height, caption, parts), width, height, caption)
 
@@ -450,7 +461,7 @@ def _draw_history(jobs: Sequence[tuple[datetime, JobSummary]], caption: str) -> 
             parts.append(_text(x, bottom + 12, at.date().isoformat()))
             told = x
     parts.append(_line(left, bottom, right, bottom, _INK, 0.8))
-    parts += _legend(height - 8)
+    parts += _legend(height - 8, _unit_of(values))
     return Figure(_svg(width, height, caption, parts), width, height, caption)
 
 
@@ -474,9 +485,9 @@ def _draw_offset(
     return [*parts, symbol(x, y_of(offset.value))]
 
 
-def _legend(y: float) -> list[str]:
+def _legend(y: float, unit: str) -> list[str]:
     return [
-        _text(42, y, "offset in µm, + outward:", "start"),
+        _text(42, y, f"offset in {unit}, + outward:", "start"),
         _circle(162, y - 3),
         _text(168, y, "as found", "start"),
         _square(220, y - 3),

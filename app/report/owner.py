@@ -15,9 +15,14 @@ from app.report.blocks import Table, amount, limit_words, within
 
 _NAMES = {
     CheckName.CARE: "whether the drive respects write protection",
+    CheckName.MECHANICS: "the state of the moving parts, as an eye sees it",
+    CheckName.DRIFT: "whether the head stays in place as the drive runs",
     CheckName.SPEED: "the speed at which the disk turns",
     CheckName.SEATING: "how evenly the disk seats",
     CheckName.RADIAL: "the head's place over the track",
+    CheckName.TRACKS: "the head's place over every track that the disk shows",
+    CheckName.SEEKS: "how alike the head comes to rest from either end",
+    CheckName.PUSH: "the play of the head's arm",
     CheckName.HYSTERESIS: "how alike the head comes to rest from either side",
     CheckName.ADJUST: "the head's place after adjusting",
     CheckName.LOCK: "the head's place after tightening",

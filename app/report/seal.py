@@ -13,13 +13,15 @@ import json
 import re
 import zlib
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
+from app.analysis.results import LATER
 from app.book import codec
 from app.book.exchange import entries_of, entry_tree
 from app.book.model import CodingError, Drive, JobRecord, JobSummary
 from app.job.model import CheckName, JobHead, Outcome
+from app.numbers import Unit
 from app.stamp import version
 
 _NAME = "evenlobe-record"
@@ -39,6 +41,8 @@ class Sealed:
         Version of the program that wrote the report.
     history : tuple of JobSummary
         The drive's jobs, as the report was given them.
+    unit : Unit
+        In which it shows lengths.
     """
 
     software: str
@@ -51,6 +55,7 @@ class Sealed:
     closing_reason: str
     nudges: int
     history: tuple[JobSummary, ...]
+    unit: Unit = field(default=Unit.UM, metadata=LATER)
 
     @property
     def record(self) -> JobRecord:
@@ -73,7 +78,7 @@ class Sealed:
         )
 
 
-def sealed(record: JobRecord, history: Sequence[JobSummary]) -> str:
+def sealed(record: JobRecord, history: Sequence[JobSummary], unit: Unit) -> str:
     """Return a job and its drive's history as one text of letters and figures."""
     found = Sealed(
         version(),
@@ -86,6 +91,7 @@ def sealed(record: JobRecord, history: Sequence[JobSummary]) -> str:
         record.closing_reason,
         record.nudges,
         tuple(history),
+        unit,
     )
     text = json.dumps(codec.as_tree(found))
     return base64.b64encode(zlib.compress(text.encode("ascii"), 9)).decode("ascii")

@@ -21,7 +21,7 @@ from tests.integration.xdisplay import display
 pytestmark = [pytest.mark.real_time, pytest.mark.slow, pytest.mark.xdist_group("window")]
 
 ROOT = Path(__file__).parents[2]
-JOB_WITHIN_S = 400.0
+JOB_WITHIN_S = 700.0
 WAIT_S = 120.0
 DRIVE = "hall 2, machine 7"
 FOCUS = QColor(LIGHT.second).getRgb()[:3]
@@ -124,9 +124,10 @@ def work_until(screen, book, count):
 def test_a_newcomer_begins_a_job_by_keys(screen, program, book):
     del program
     begin_job(screen, book)
-    work_until(screen, book, 2)
+    work_until(screen, book, 3)
     record = record_of(book)
-    assert [each.check for each in record.outcomes] == [CheckName.CARE, CheckName.SPEED]
+    first = [CheckName.CARE, CheckName.MECHANICS, CheckName.SPEED]
+    assert [each.check for each in record.outcomes] == first
     assert record.head.virtual
 
 
@@ -141,7 +142,9 @@ def test_a_newcomer_walks_through_the_whole_job_by_keys(screen, program, book):
     assert np.any(screen.picture() != before)
     # Nothing was left out, and the drive is better than it was.
     assert Verdict.SKIPPED not in {outcome.verdict for outcome in record.outcomes}
-    assert {outcome.check for outcome in record.outcomes} == set(USUAL_CHECKS)
+    # The class's disk states one radial track.
+    wanted = set(USUAL_CHECKS) - {CheckName.TRACKS}
+    assert {outcome.check for outcome in record.outcomes} == wanted
     assert record.head.virtual
     assert abs(record.as_found.offset_um.value) > 40.0
     assert abs(record.as_left.offset_um.value) < 10.0

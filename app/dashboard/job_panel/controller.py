@@ -16,8 +16,10 @@ from typing import TYPE_CHECKING
 from PySide6.QtCore import QObject, Signal
 
 from app.analysis.adjust.nudging import nearest
-from app.analysis.results import Message, Reading, Sign
-from app.book.model import Drive, ResumableJob
+from app.analysis.results import Message, Quantity, Reading, Sign
+from app.book.archive import archive_of
+from app.book.model import BookError, Drive, ResumableJob
+from app.book.store import Book
 from app.book.writer import JobWriter, head_for
 from app.dashboard.job_panel.text import away_words
 from app.dashboard.text import current_reading, said, translate
@@ -27,8 +29,10 @@ from app.job.model import Action, AimKind, Answer, CheckName, Do, Enter, Measure
 from app.job.origin import Origin
 from app.job.plan import JobStanding, Plan, plan_for
 from app.job.technician import Technician
+from app.job.units import answer_meant
 from app.live.runner import HandWatch, JobRunner
 from app.live.view import Phase, View
+from app.numbers import Unit
 
 if TYPE_CHECKING:
     from app.live.session import Session
@@ -45,6 +49,16 @@ class Writing(StrEnum):
     """Not a reason: what is chosen is where the head is to be."""
     OFFSET = "offset"
     """A stated one, to aim at."""
+
+
+def _archive_um(kept: JobWriter) -> Quantity | None:
+    """Return where the drive's head stood over an archive's track, as far as the book knows."""
+    try:
+        with Book(kept.path) as book:
+            return archive_of(book, kept.drive.identity, virtual=kept.head.virtual)
+    except BookError:
+        # That it cannot be read is told where it is written to.
+        return None
 
 
 class JobController(QObject):
@@ -65,6 +79,8 @@ class JobController(QObject):
     ----------
     line : Stepping or None
         What steps the drive by wire in the job in hand.
+    unit : Unit
+        In which lengths and temperatures are shown and typed.
     """
 
     changed = Signal()
@@ -86,6 +102,7 @@ class JobController(QObject):
         self._software = software
         self._book = book
         self.line: Stepping | None = None
+        self.unit = Unit.UM
         self.drive: Drive | None = None
         self._runner: JobRunner | None = None
         self._kept: JobWriter | None = None
@@ -145,6 +162,7 @@ class JobController(QObject):
             now=self._now,
             log=kept,
             source=kept.head.source,
+            archive_um=_archive_um(kept) if left is None else None,
             left=left,
         )
         self._runner = JobRunner(job, self._session, self.line)
@@ -322,7 +340,8 @@ class JobController(QObject):
         elif isinstance(job.ask, Enter):
             words = text.strip()
             # A decimal comma is as good as a point.
-            self._answer(runner, (words if job.ask.choices else words.replace(",", ".")) or None)
+            typed = (words if job.ask.choices else words.replace(",", ".")) or None
+            self._answer(runner, answer_meant(job.ask, typed, self.unit))
         else:
             self._done(runner)
 

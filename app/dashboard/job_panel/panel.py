@@ -50,10 +50,12 @@ from app.dashboard.widgets import (
 from app.job import messages
 from app.job.aims import readable_um
 from app.job.job import Job
-from app.job.model import Action, AimKind, Do, Enter, Measure, Outcome
+from app.job.model import Action, AimKind, Do, Enter, Measure
 from app.job.plan import SETTING, StepState
+from app.job.units import entry_in
 from app.live.stepping import Stepping
 from app.live.view import View
+from app.numbers import Unit, words_shown
 from app.report.blocks import amount, clean, within
 
 _CLOCKWISE = (messages.NUDGE_CLOCKWISE.text, messages.NUDGE_TRIAL.text)
@@ -96,12 +98,21 @@ def card_of(controller: JobController, reading: Reading | None) -> Card:
     job = controller.job
     if job is None:
         return Card()
+    looks = controller.elsewhere and not controller.writing and not job.closed
+    if looks and controller.chosen is not None:
+        return _looked_at(job, controller.chosen, controller.unit)
+    card = _card(controller, job, reading)
+    title, words, live = (
+        words_shown(each, controller.unit) for each in (card.title, card.words, card.live)
+    )
+    return replace(card, title=title, words=words, live=live)
+
+
+def _card(controller: JobController, job: Job, reading: Reading | None) -> Card:
     if controller.writing:
         return _writing(controller, job)
     if job.closed:
         return _closed(job)
-    if controller.elsewhere and controller.chosen is not None:
-        return _looked_at(job, controller.chosen)
     if job.step is None or job.ask is None:
         return _ended(job)
     return _asked(controller, job, reading)
@@ -173,10 +184,10 @@ def _closed(job: Job) -> Card:
     )
 
 
-def _looked_at(job: Job, index: int) -> Card:
+def _looked_at(job: Job, index: int, unit: Unit) -> Card:
     step = job.steps[index]
     title = step_title(step, job.profile.sides)
-    outcome: Outcome | None = step.outcome
+    outcome = step.outcome
     if outcome is None:
         return Card(
             title,
@@ -186,7 +197,7 @@ def _looked_at(job: Job, index: int) -> Card:
         )
     return Card(
         f"{title}: {verdict_name(outcome.verdict)}",
-        outcome_words(outcome),
+        outcome_words(outcome, unit),
         button=translate("job", "Do it again"),
         may_back=True,
         verdict=outcome.verdict,
@@ -231,7 +242,7 @@ def _asked(controller: JobController, job: Job, reading: Reading | None) -> Card
             return replace(
                 plain,
                 button=translate("job", "Enter"),
-                entry=None if ask.choices else _range(ask),
+                entry=None if ask.choices else _range(entry_in(ask, controller.unit)),
                 choices=ask.choices,
             )
         case Do() if controller.line is not None and controller.line.takes(ask):
@@ -285,6 +296,8 @@ def _figure(controller: JobController, ask: Do, reading: Reading | None) -> str:
 def _live(controller: JobController, ask: Do, reading: Reading | None) -> str:
     if controller.hand.arrival is not None:
         return _arrival_words(controller.hand.arrival.state)
+    if controller.hand.left_s is not None:
+        return translate("job", "{0:.0f} s to go.").format(max(0.0, controller.hand.left_s))
     if reading is None or not reading.valid:
         return ""
     if controller.hand.lock is not None:
@@ -608,7 +621,7 @@ class JobPanel(Instrument):
             return
         drive = "" if self.controller.drive is None else within(self.controller.drive.identity, 40)
         self._head.setText("  ·  ".join(filter(None, (drive, done_words(job)))))
-        self.list.show_rows(rows_of(job), self.controller.chosen)
+        self.list.show_rows(rows_of(job, self.controller.unit), self.controller.chosen)
         remarks = (clean(self.controller.remark, 400), clean(self.controller.fault, 400))
         self._view.show_remark("\n".join(filter(None, remarks)))
         self._show_card()

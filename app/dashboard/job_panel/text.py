@@ -13,8 +13,9 @@ from app.job.job import Job
 from app.job.model import SCRATCH, Action, CheckName, Do, Outcome, Stage, Value
 from app.job.plan import Step, StepState
 from app.job.sentences import message_of
+from app.job.units import outcome_in
 from app.job.verdicts import what_next
-from app.numbers import chance_words
+from app.numbers import Unit, chance_words, words_shown
 from app.report.blocks import VERDICTS, amount, clean, found_of, is_sided, limit_words
 
 _MOST_DETAILS = 6
@@ -26,9 +27,14 @@ def check_name(check: CheckName) -> str:
     """Return a check's name."""
     return {
         CheckName.CARE: translate("job", "Before power"),
+        CheckName.MECHANICS: translate("job", "Mechanics"),
         CheckName.SPEED: translate("job", "Spindle speed"),
+        CheckName.DRIFT: translate("job", "Drift"),
         CheckName.SEATING: translate("job", "Seating"),
         CheckName.RADIAL: translate("job", "Radial"),
+        CheckName.TRACKS: translate("job", "All tracks"),
+        CheckName.SEEKS: translate("job", "Long seeks"),
+        CheckName.PUSH: translate("job", "Play"),
         CheckName.HYSTERESIS: translate("job", "Hysteresis"),
         CheckName.ADJUST: translate("job", "Adjust"),
         CheckName.LOCK: translate("job", "Lock"),
@@ -102,14 +108,14 @@ class Row:
         return ", ".join(filter(None, (self.name, self.stage, self.value, self.word)))
 
 
-def rows_of(job: Job) -> tuple[Row, ...]:
-    """Return the steps of a job as they are listed."""
+def rows_of(job: Job, unit: Unit = Unit.UM) -> tuple[Row, ...]:
+    """Return the steps of a job as they are listed, their lengths in `unit`."""
     sides = job.profile.sides
-    return tuple(_row(step, sides) for step in job.steps)
+    return tuple(_row(step, sides, unit) for step in job.steps)
 
 
-def _row(step: Step, sides: int) -> Row:
-    outcome = step.outcome
+def _row(step: Step, sides: int, unit: Unit) -> Row:
+    outcome = None if step.outcome is None else outcome_in(step.outcome, unit)
     name, stage = step_name(step, sides), stage_name(step.stage)
     if outcome is None:
         word = {
@@ -126,8 +132,9 @@ def value_words(outcome: Outcome) -> str:
     return "" if outcome.value is None else found_of(outcome)
 
 
-def outcome_words(outcome: Outcome) -> str:
-    """Return the outcome of a check and what to do next, in a few lines."""
+def outcome_words(kept: Outcome, unit: Unit = Unit.UM) -> str:
+    """Return the outcome of a check and what to do next, in a few lines, lengths in `unit`."""
+    outcome = outcome_in(kept, unit)
     lines = [value_words(outcome)] if outcome.value is not None else []
     if outcome.limit is not None:
         judged = translate("job", "limit {0}").format(limit_words(outcome.limit))
@@ -135,8 +142,11 @@ def outcome_words(outcome: Outcome) -> str:
     if outcome.conformity is not None:
         chance = chance_words(outcome.conformity)
         lines.append(translate("job", "within its limit with {0}").format(chance))
-    if outcome.reason:
-        lines.append(clean(said(message_of(outcome.reason)), 400))
+    if kept.reason:
+        # Translated as it was kept; why a check was skipped is in the user's own words.
+        reason = said(message_of(kept.reason))
+        skipped = kept.verdict is Verdict.SKIPPED
+        lines.append(clean(reason if skipped else words_shown(reason, unit), 400))
     following = what_next(outcome)
     if following is not None:
         lines.append(translate("job", "Next: {0}.").format(said(following)))

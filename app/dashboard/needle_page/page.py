@@ -288,7 +288,6 @@ class NeedlePage(QWidget):
         """What the needle and the figures show now."""
         self._slow_at_s = self._strip_at_s = float("-inf")
         limits = _limits_of(session.profile)
-        self.unit = Unit.UM
         self.meter = Meter(limits, self)
         self.figures = FiguresView(self)
         self.trace = TraceView(self)
@@ -598,6 +597,16 @@ class NeedlePage(QWidget):
         self._scroll.ensureWidgetVisible(self.job, 0, 0)
         self.job.take_focus()
         return True
+
+    @property
+    def unit(self) -> Unit:
+        """Unit of lengths, which the job beside the needle shares."""
+        return self.job.controller.unit
+
+    @unit.setter
+    def unit(self, unit: Unit) -> None:
+        self.job.controller.unit = unit
+        self.job.show_job()
 
     def toggle_unit(self) -> None:
         """Change between µm and mil."""

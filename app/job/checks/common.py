@@ -110,15 +110,38 @@ def on_alignment_track(situation: Situation, head: int = 0) -> Hands:
     yield from on_track(situation, situation.profile.alignment_track, head)
 
 
+_AWAY_TRACKS = 2
+
+
 def arrive(situation: Situation, side: Side, number: int = 1) -> Hands:
-    """Have the head arrive on its track from one side."""
-    outside, drive = side is Side.OUTWARD, situation.drive
+    """Have the head arrive on its track from one side, over a few tracks."""
+    outside, track = side is Side.OUTWARD, situation.drive.track
     text = messages.FROM_OUTSIDE if outside else messages.FROM_INSIDE
-    action = Action.ARRIVE_FROM_OUTSIDE if outside else Action.ARRIVE_FROM_INSIDE
-    words = fill(text, drive.track, number)
-    answer = yield Do(action, words, track=drive.track, head=drive.side, noticed=True)
+    via = None if track is None else _beside(situation.profile, track, -1 if outside else 1)
+    yield from _arrival(situation, side, fill(text, track, number), via)
+
+
+def seek_back(situation: Situation, side: Side, number: int = 1) -> Hands:
+    """Have the head come to its track by a seek from one end of the stroke."""
+    outside, track = side is Side.OUTWARD, situation.drive.track
+    via = 0 if outside else situation.profile.tracks - 1
+    yield from _arrival(situation, side, fill(messages.FROM_END, via, track, number), via)
+
+
+def _arrival(situation: Situation, side: Side, words: Message, via: int | None) -> Hands:
+    drive = situation.drive
+    action = Action.ARRIVE_FROM_OUTSIDE if side is Side.OUTWARD else Action.ARRIVE_FROM_INSIDE
+    answer = yield Do(action, words, track=drive.track, head=drive.side, noticed=True, via=via)
     situation.unseen = answer == INSISTED
     change(situation, arrived=side)
+
+
+def _beside(profile: Profile, track: int, way: int) -> int:
+    """Return a track a little away, on which the pattern is seen to be gone."""
+    away = _AWAY_TRACKS
+    while track + way * away in (profile.radial_tracks or ()):
+        away += 1
+    return track + way * away
 
 
 def measure_lobes(situation: Situation, label: str) -> Measure:
@@ -170,14 +193,21 @@ def one_part(name: str, found: Quantity, unit: str) -> Budget:
     return Budget(found.value, (Part(name, found.u, dof=found.dof, unit=unit),))
 
 
-def budget_here(situation: Situation, offset_um: Quantity) -> Budget:
-    """Return the budget of a corrected offset of the head in hand; its u is the reading's own."""
-    return offset_budget(situation.profile, situation.known, situation.drive.side, offset_um)
+def budget_here(situation: Situation, offset_um: Quantity, track: int | None = None) -> Budget:
+    """Return the budget of a corrected offset of the head in hand; its u is the reading's own.
+
+    On the alignment track where no other is named.
+    """
+    of = (situation.profile, situation.known, situation.drive.side)
+    return offset_budget(*of, offset_um, track)
 
 
-def corrected_here(situation: Situation, reading_um: Quantity) -> Quantity:
-    """Return a reading of the head in hand, corrected."""
-    return corrected(situation.profile, situation.known, situation.drive.side, reading_um)
+def corrected_here(
+    situation: Situation, reading_um: Quantity, track: int | None = None
+) -> Quantity:
+    """Return a reading of the head in hand, corrected; on the alignment track likewise."""
+    of = (situation.profile, situation.known, situation.drive.side)
+    return corrected(*of, reading_um, track)
 
 
 def limit_here(situation: Situation) -> Limit:
@@ -195,9 +225,18 @@ def guard_here(situation: Situation, budget: Budget) -> Budget:
     return guard if situation.stage is Stage.AS_FOUND else about_aim(situation.aim, guard)
 
 
-def judged_offset(situation: Situation, offset_um: Quantity, limit: Limit, **more: Any) -> Outcome:
-    """Return the outcome of the check in hand by a corrected offset, its u the reading's own."""
-    budget = budget_here(situation, offset_um)
+def judged_offset(
+    situation: Situation,
+    offset_um: Quantity,
+    limit: Limit,
+    track: int | None = None,
+    **more: Any,
+) -> Outcome:
+    """Return the outcome of the check in hand by a corrected offset, its u the reading's own.
+
+    On the alignment track where no other is named.
+    """
+    budget = budget_here(situation, offset_um, track)
     return judged(situation, budget, limit, guard_here(situation, budget), **more)
 
 

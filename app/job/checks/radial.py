@@ -1,8 +1,8 @@
-"""Radial offset of a head, and its hysteresis: where it rests when it comes from either side."""
+"""Radial offset of a head, and where it rests when it comes from either side: its hysteresis."""
 
 from __future__ import annotations
 
-from collections.abc import Generator
+from collections.abc import Callable, Generator
 from dataclasses import dataclass, replace
 from itertools import count
 from typing import Any
@@ -16,6 +16,7 @@ from app.job import messages
 from app.job.budget import READING, scale_part
 from app.job.checks.common import (
     Check,
+    Hands,
     Lobes,
     arrive,
     budget_here,
@@ -29,10 +30,23 @@ from app.job.checks.common import (
     measure_lobes,
     on_alignment_track,
     one_part,
+    seek_back,
     why_not,
     without_number,
 )
-from app.job.model import MIDDLE, Ask, Limit, Outcome, Rest, Situation, Stage, Value
+from app.job.model import (
+    MIDDLE,
+    Action,
+    Ask,
+    CheckName,
+    Do,
+    Limit,
+    Outcome,
+    Rest,
+    Situation,
+    Stage,
+    Value,
+)
 from app.job.verdicts import source_of
 
 
@@ -93,16 +107,55 @@ class Arrivals:
     unseen: int = 0
 
 
+Bring = Callable[[Situation, Side, int], Hands]
+"""Has the head come to its track from one side, for the so-manieth time."""
+
+
 def hysteresis(situation: Situation) -> Check:
     """Arrive from either side in turn, as often as the options say."""
+    return (yield from _judged_rests(situation, arrive))
+
+
+def seeks(situation: Situation) -> Check:
+    """Seek from both ends of the stroke in turn, at the drive's own step rate."""
+    outcome = yield from _judged_rests(situation, seek_back)
+    short = situation.last(CheckName.HYSTERESIS)
+    middles = [
+        value
+        for each in (outcome, short)
+        if each is not None
+        for value in each.details
+        if value.name == MIDDLE
+    ]
+    if len(middles) < 2:
+        return outcome
+    # Both have disk, climate and scale alike.
+    beside = Value("middle, less that of short steps", middles[0].value - middles[1].value, None)
+    return replace(outcome, details=(*outcome.details, replace(beside, unit="µm")))
+
+
+def push(situation: Situation) -> Check:
+    """Have the arm pushed lightly to either side and let go; what remains is its play."""
+    return (yield from _judged_rests(situation, _pushed))
+
+
+def _pushed(situation: Situation, side: Side, number: int) -> Hands:
+    outside = side is Side.OUTWARD
+    action = Action.PUSH_OUTWARD if outside else Action.PUSH_INWARD
+    text = messages.PUSH_OUTWARD if outside else messages.PUSH_INWARD
+    yield Do(action, fill(text, number))
+    situation.unseen = False
+
+
+def _judged_rests(situation: Situation, bring: Bring) -> Check:
     yield from on_alignment_track(situation, situation.head)
-    arrivals = yield from arrive_from_both(situation, situation.options.arrivals)
-    profile, finding = situation.profile, arrivals.finding
+    rests = yield from rests_from_both(situation, situation.options.arrivals, bring)
+    profile, finding = situation.profile, rests.finding
     limit_um = profile.hysteresis_limit_um
     limit = Limit(None, limit_um, "µm", source_of(profile, "hysteresis_limit_um"))
     if finding is None:
-        return without_number(situation, limit, arrivals.reason)
-    return _found(situation, finding, limit, arrivals)
+        return without_number(situation, limit, rests.reason)
+    return _found(situation, finding, limit, rests)
 
 
 def _found(
@@ -137,13 +190,20 @@ def _found(
 
 def arrive_from_both(situation: Situation, times: int) -> Generator[Ask, Any, Arrivals]:
     """Arrive from either side in turn, `times` times each."""
+    return (yield from rests_from_both(situation, times, arrive))
+
+
+def rests_from_both(
+    situation: Situation, times: int, bring: Bring
+) -> Generator[Ask, Any, Arrivals]:
+    """Have the head come from either side in turn, `times` times each, and measure it at rest."""
     found: list[Arrival] = []
     reason = ""
     unseen = 0
     clock = count()
     for number in range(1, times + 1):
         for side in (Side.OUTWARD, Side.INWARD):
-            yield from arrive(situation, side, number)
+            yield from bring(situation, side, number)
             unseen += situation.unseen
             measurement: Measurement = yield measure_lobes(situation, f"{_WORDS[side]} {number}")
             lobes = lobes_of(situation.profile, measurement)
@@ -161,8 +221,8 @@ def arrive_from_both(situation: Situation, times: int) -> Generator[Ask, Any, Ar
     if len({arrival.from_outside for arrival in found}) < 2:
         return Arrivals(None, reason, unseen)
     finding = hysteresis_of(found)
-    if situation.head == 0:
-        # It is head 0 that is adjusted by.
+    if situation.head == 0 and bring is arrive:
+        # It is head 0 that is adjusted by, as it rests after short steps.
         learn(situation, hysteresis_um=finding.difference_um)
         if situation.stage is Stage.AS_FOUND and situation.known.found_um is None:
             learn(situation, found_um=corrected_here(situation, finding.middle_um))

@@ -128,7 +128,7 @@ def test_a_field_that_is_no_such_thing_is_told_by_its_place(change, said):
 
 
 @pytest.mark.parametrize(
-    ("check", "said"), [("dance", "entry.check is none of care, speed"), (None, "none of")]
+    ("check", "said"), [("dance", "entry.check is none of care, mechanics"), (None, "none of")]
 )
 def test_a_word_that_is_none_is_told_by_its_place(check, said):
     tree = codec.as_tree(entry())

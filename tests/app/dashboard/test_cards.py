@@ -37,6 +37,7 @@ from app.job.model import (
     Value,
 )
 from app.job.plan import Step, StepState
+from app.numbers import Unit
 from app.profiles import load_profile
 from tests.app.dashboard.fakes import reading
 from tests.app.dashboard.painting import painted_by, texts
@@ -75,11 +76,12 @@ def card(job, shown=None, **changes):
         "may_lend_hand": False,
         "may_lend_line": False,
         "line": None,
-        "hand": SimpleNamespace(arrival=None, lock=None),
+        "hand": SimpleNamespace(arrival=None, lock=None, left_s=None),
         "zero_um": 0.0,
         "doubt": None,
         "asks_source": False,
         "left_um": lambda _: None,
+        "unit": Unit.UM,
     }
     return card_of(SimpleNamespace(**{**controller, **changes}), shown)
 
@@ -169,13 +171,15 @@ def test_how_far_the_body_is_to_be_turned(key, action, values, figure):
     ],
 )
 def test_an_arrival_is_told_with_or_without_a_reading(state, words):
-    hand = SimpleNamespace(arrival=SimpleNamespace(state=state), lock=None)
+    hand = SimpleNamespace(arrival=SimpleNamespace(state=state), lock=None, left_s=None)
     for shown in (None, reading(0.02)):
         assert card(made_job(ask=NUDGE), shown, hand=hand).live == words
 
 
 def lock(finding=None, advice=LockAdvice.GO_ON):
-    return SimpleNamespace(arrival=None, lock=SimpleNamespace(finding=finding, advice=advice))
+    return SimpleNamespace(
+        arrival=None, lock=SimpleNamespace(finding=finding, advice=advice), left_s=None
+    )
 
 
 def test_tightening_is_followed():
@@ -442,3 +446,24 @@ def test_a_bar_is_as_long_as_its_share_and_its_words_are_read_aloud(qtbot, monke
     assert shown.accessibleDescription() == "80 %  a; 20 %  b"
     shown.show_bars(())
     assert shown.isHidden()
+
+
+def test_the_card_shows_the_chosen_unit_and_asks_in_it():
+    found = Outcome(
+        CheckName.RADIAL,
+        Stage.AS_FOUND,
+        Verdict.PASS,
+        value=25.4,
+        u=1.27,
+        unit="µm",
+        limit=Limit(-25.4, 25.4, "µm", "common practice"),
+        reason="the best middle was 5.1 µm from the aim",
+    )
+    job = made_job(steps=[replace(RADIAL, state=StepState.DONE, outcome=found)])
+    shown = card(job, elsewhere=True, chosen=0, unit=Unit.MIL)
+    assert shown.words.startswith("1.00 ± 0.10 mil\nlimit within ±1 mil (common practice)")
+    assert "0.201 mil from the aim" in shown.words
+    assert rows_of(job, Unit.MIL)[0].value == "1.00 ± 0.10 mil"
+    warmth = Enter("room temperature", Message("It is 23 °C there."), "°C", -10.0, 50.0)
+    asked = card(made_job(ask=warmth), unit=Unit.MIL)
+    assert (asked.words, asked.entry) == ("It is 73 °F there.", "°F  14 to 122; empty: not known")

@@ -184,13 +184,13 @@ def test_arrows_choose_enter_takes_in_hand_and_escape_leaves(window):
     press(*[KEY.Key_Down] * 60)
     assert window.controller.chosen == len(window.controller.job.steps) - 1
     press(KEY.Key_Escape, KEY.Key_Down, KEY.Key_Return)
-    assert window.controller.job.step.check is CheckName.SPEED
+    assert window.controller.job.step.check is CheckName.MECHANICS
 
 
 def test_enter_in_the_list_counts_once(window):
     window.needle_page.job.list.setFocus()
     press(KEY.Key_Down, KEY.Key_Return)
-    assert window.controller.job.step.check is CheckName.SPEED
+    assert window.controller.job.step.check is CheckName.MECHANICS
     first = window.controller.job.ask
     window.needle_page.job.list.setFocus()
     press(KEY.Key_Return)
@@ -302,8 +302,8 @@ def test_a_measurement_runs_its_bar_and_is_answered(window, session):
     refresh(window)
     outcome = window.controller.job.outcomes[-1]
     assert (outcome.check, outcome.verdict, outcome.value) == (CheckName.SPEED, Verdict.PASS, 300.0)
-    assert window.needle_page.job.list.rows[1].value == "300.00 ± 0.10 rpm"
-    assert window.needle_page.job.list.rows[1].word == "pass"
+    assert window.needle_page.job.list.rows[2].value == "300.00 ± 0.10 rpm"
+    assert window.needle_page.job.list.rows[2].word == "pass"
 
 
 def test_a_check_that_begins_with_a_measurement_waits_for_enter(window, session):
@@ -482,7 +482,7 @@ def test_a_done_check_is_looked_at_and_done_again(qtbot, window):
 
 def test_closing_early_wants_a_reason(qtbot, window):
     press(KEY.Key_F8, modifier=SHIFT)
-    assert "Not done: 25 checks" in window.needle_page.job.card.words
+    assert "Not done: 31 checks" in window.needle_page.job.card.words
     press(KEY.Key_Return)
     assert not window.controller.job.closed
     qtbot.keyClicks(window.needle_page.job.entry, "museum closes")
@@ -536,7 +536,7 @@ def test_a_book_that_cannot_be_written_is_told_and_the_job_goes_on(
 def test_the_aim_is_chosen_by_keys_and_stands_on_the_card(window):
     press(KEY.Key_F10, modifier=SHIFT)
     card = window.needle_page.job.card
-    assert card.choices == ("alignment disk", "stated offset", "as found")
+    assert card.choices == ("alignment disk", "stated offset", "as found", "archive's disk")
     assert "The aim now: the zero of the alignment disk." in card.words
     window.controller.go_on("as found")
     assert "the way back is not known" in window.controller.remark

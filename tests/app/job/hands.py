@@ -31,6 +31,9 @@ from app.profiles import Profile, load_profile
 PROFILE: Profile = load_profile("130mm-48tpi")
 
 
+_PUSHED = {Action.PUSH_OUTWARD: 1.0, Action.PUSH_INWARD: -1.0}
+
+
 class ScriptedDrive:
     def __init__(self, middle_um=60.0, backlash_um=8.0, creep_um=0.0, speed_rpm=300.0):
         self.middle_um = middle_um
@@ -48,6 +51,12 @@ class ScriptedDrive:
         self.indexed = True
         self.missing: list[str] = []
         self.drift_um = 0.0
+        self.warm_um = 0.0
+        """How far the head goes outward with warmth, three fifths of the rest a minute."""
+        self.play_um = 0.0
+        self.pushed = 0.0
+        self.slope_um = 0.0
+        self.now_s = 0.0
         self.gauge_zero_um = middle_um
         self.track_um = 300.0
         self.scale_um = PROFILE.scale_um
@@ -65,21 +74,21 @@ class ScriptedDrive:
 
     def _do(self, ask: Do) -> None:
         self.done.append(ask)
+        self.pattern = {Action.WRITE_1F: "1F", Action.WRITE_2F: "2F"}.get(ask.action, self.pattern)
+        self.pushed = _PUSHED.get(ask.action, self.pushed)
         match ask.action:
             case Action.NUDGE:
                 self.middle_um += ask.amount or 0.0
             case Action.SEEK:
                 self._seek(ask.track or 0)
-            case Action.ARRIVE_FROM_OUTSIDE:
-                self.sided = 1.0
-            case Action.ARRIVE_FROM_INSIDE:
-                self.sided = -1.0
+            case Action.ARRIVE_FROM_OUTSIDE | Action.ARRIVE_FROM_INSIDE:
+                self.sided = 1.0 if ask.action is Action.ARRIVE_FROM_OUTSIDE else -1.0
+            case Action.WAIT:
+                self.now_s += ask.amount or 0.0
             case Action.TIGHTEN:
                 self.middle_um += self.creep_um
             case Action.RESEAT:
                 self.zero_um = self.zero_shifts_um.pop(0) if self.zero_shifts_um else 0.0
-            case Action.WRITE_1F | Action.WRITE_2F:
-                self.pattern = ask.action.value[-2:]
             case Action.ZERO_GAUGE:
                 self.gauge_zero_um = self.middle_um
             case Action.TRIM_SPEED:
@@ -134,11 +143,13 @@ class ScriptedDrive:
             case _:
                 reading = self.reading(ask.head)
                 self.zero_um += self.drift_um
-                return Measurement(ask.measurand, reading=reading)
+                return Measurement(ask.measurand, reading=reading, at_s=self.now_s)
 
     def reading(self, head=0) -> Reading:
         x_um = self.middle_um + self.zero_um + self.sided * self.backlash_um / 2.0
-        x_um += head * self.apart_um
+        x_um += head * self.apart_um + self.pushed * self.play_um / 2.0
+        x_um += self.warm_um * (1.0 - 0.4 ** (self.now_s / 60.0))
+        x_um -= self.slope_um * ((self.track or 0) - PROFILE.alignment_track) / (PROFILE.tracks - 1)
         b = x_um / self.scale_um
         x_um = b * PROFILE.scale_um
         side = Side.OUTWARD if b > 0 else Side.INWARD

@@ -216,3 +216,19 @@ def test_another_aim_while_it_is_measured_as_left_leads_back_to_adjusting():
     # Once each: what was not measured yet is not planned twice.
     left = [each for each in kept.outcomes if each.stage is Stage.AS_LEFT]
     assert len(left) == len({(each.check, each.side) for each in left})
+
+
+def test_an_archives_track_is_aimed_at_from_where_the_head_was_as_found():
+    known = Known(
+        hysteresis_um=Quantity(8.0, 0.2),
+        found_um=Quantity(20.0, 3.0),
+        archive_um=Quantity(-12.0, 0.0),
+    )
+    aim = aim_of(PROFILE, known, "archive's disk")
+    # The head was 12 µm inward of a track that thus lies at +32 µm; u of 3 and half of 8 (JCGM 100,
+    # 5.1.2).
+    assert (aim.kind, aim.um, aim.u_um) == (AimKind.ARCHIVE, 32.0, 5.0)
+    with pytest.raises(ValueError, match="plan “centre”"):
+        aim_of(PROFILE, Known(found_um=Quantity(20.0, 3.0)), "archive's disk")
+    with pytest.raises(ValueError, match="measure the hysteresis as found"):
+        aim_of(PROFILE, Known(archive_um=Quantity(1.0, 1.0)), "archive's disk")

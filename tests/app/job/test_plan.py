@@ -16,6 +16,7 @@ from app.job.plan import (
     plan_for,
     with_again,
 )
+from app.profiles import load_profile
 from tests.app.job.hands import PROFILE, job_on
 
 C, FOUND, WORK, LEFT = CheckName, Stage.AS_FOUND, Stage.WORK, Stage.AS_LEFT
@@ -25,9 +26,10 @@ DONE, PENDING = StepState.DONE, StepState.PENDING
 def test_a_job_on_a_drive_of_two_heads_has_these_steps():
     # Common practice: see all first, then adjust, then see again what the screws may have moved.
     assert [(each.check, each.stage, each.head) for each in plan_for(PROFILE)] == [
-        *((check, FOUND, 0) for check in (C.CARE, C.SPEED, C.SEATING)),
+        *((check, FOUND, 0) for check in (C.CARE, C.MECHANICS, C.SPEED, C.DRIFT, C.SEATING)),
         *((C.RADIAL, FOUND, head) for head in (0, 1)),
         *((C.HYSTERESIS, FOUND, head) for head in (0, 1)),
+        *((check, FOUND, 0) for check in (C.SEEKS, C.PUSH)),
         *((C.AZIMUTH, FOUND, head) for head in (0, 1)),
         *((C.INDEX, FOUND, head) for head in (0, 1)),
         *((C.OUTPUT, FOUND, head) for head in (0, 1)),
@@ -35,8 +37,9 @@ def test_a_job_on_a_drive_of_two_heads_has_these_steps():
         *((check, WORK, 0) for check in (C.ADJUST, C.LOCK, C.SPEED)),
         *((C.RADIAL, LEFT, head) for head in (0, 1)),
         *((C.HYSTERESIS, LEFT, head) for head in (0, 1)),
+        (C.SEEKS, LEFT, 0),
         *((C.INDEX, LEFT, head) for head in (0, 1)),
-        *((check, LEFT, 0) for check in (C.TRACK_ZERO, C.SPEED)),
+        *((check, LEFT, 0) for check in (C.TRACK_ZERO, C.SPEED, C.DRIFT)),
     ]
 
 
@@ -101,10 +104,11 @@ def test_as_left_is_measured_what_may_have_been_moved(checks, stages):
 
 def test_what_a_plan_leaves_out_is_told_with_the_reason():
     moved = dict(left_out(PROFILE, plan=Plan.CHECK))
-    assert set(moved) == {C.ADJUST, C.LOCK}
-    assert set(moved.values()) == {"the plan measures and moves nothing"}
+    assert set(moved) == {C.TRACKS, C.ADJUST, C.LOCK}
+    assert moved[C.ADJUST] == moved[C.LOCK] == "the plan measures and moves nothing"
     assert dict(left_out(PROFILE, [C.SPEED]))[C.RADIAL] == "it was not asked for"
-    assert left_out(PROFILE) == ()
+    assert dict(left_out(PROFILE)) == {C.TRACKS: "the alignment disk states one radial track alone"}
+    assert left_out(load_profile("130mm-48tpi-five-tracks")) == ()
     calibrates = dict(left_out(PROFILE, plan=Plan.SCALE))
     assert C.CARE not in calibrates
     assert "judges no drive" in calibrates[C.RADIAL]

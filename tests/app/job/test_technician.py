@@ -34,6 +34,9 @@ DONE = {
     # Track numbers grow inward.
     Action.ARRIVE_FROM_OUTSIDE: [("step", -2), ("wait", 0.8), ("step", 2)],
     Action.ARRIVE_FROM_INSIDE: [("step", 2), ("wait", 0.8), ("step", -2)],
+    Action.PUSH_OUTWARD: [("push", True)],
+    Action.PUSH_INWARD: [("push", False)],
+    Action.WAIT: [("let_pass", -1.5)],
     Action.TRIM_SPEED: [("trim_speed", -1.5)],
     Action.LOOSEN: [("loosen",)],
     Action.NUDGE: [("nudge", -1.5)],
@@ -47,7 +50,8 @@ DONE = {
 @pytest.mark.parametrize("action", Action)
 def test_what_is_asked_is_done_and_nothing_else(action):
     hands = Hands()
-    ask = Do(action, messages.SEEK, amount=-1.5, track=34, head=1)
+    via = {Action.ARRIVE_FROM_OUTSIDE: 32, Action.ARRIVE_FROM_INSIDE: 36}.get(action)
+    ask = Do(action, messages.SEEK, amount=-1.5, track=34, head=1, via=via)
     assert Technician(hands).answer(ask) is True
     assert hands.done == DONE[action]
 

@@ -45,11 +45,12 @@ def seek(track, head=0):
 
 
 def arrive(number):
-    for action, text, words in (
-        (Action.ARRIVE_FROM_OUTSIDE, messages.FROM_OUTSIDE, "from outside"),
-        (Action.ARRIVE_FROM_INSIDE, messages.FROM_INSIDE, "from inside"),
+    for action, text, words, away in (
+        (Action.ARRIVE_FROM_OUTSIDE, messages.FROM_OUTSIDE, "from outside", -2),
+        (Action.ARRIVE_FROM_INSIDE, messages.FROM_INSIDE, "from inside", 2),
     ):
-        yield Do(action, fill(text, TRACK, number), track=TRACK, noticed=True)
+        words_of = fill(text, TRACK, number)
+        yield Do(action, words_of, track=TRACK, noticed=True, via=TRACK + away)
         yield lobes(f"{words} {number}")
 
 

@@ -23,8 +23,8 @@ from tests.app.job.hands import job_on
 from tests.app.live.test_runner import Bench
 
 SEEK = Do(Action.SEEK, messages.SEEK, track=16, head=1)
-OUTSIDE = Do(Action.ARRIVE_FROM_OUTSIDE, messages.FROM_OUTSIDE, track=16, noticed=True)
-INSIDE = Do(Action.ARRIVE_FROM_INSIDE, messages.FROM_INSIDE, track=16, noticed=True)
+OUTSIDE = Do(Action.ARRIVE_FROM_OUTSIDE, messages.FROM_OUTSIDE, track=16, noticed=True, via=14)
+INSIDE = Do(Action.ARRIVE_FROM_INSIDE, messages.FROM_INSIDE, track=16, noticed=True, via=18)
 LOOSEN = Do(Action.LOOSEN, messages.LOOSEN)
 
 

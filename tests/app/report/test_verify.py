@@ -13,6 +13,7 @@ from app.book.model import CodingError
 from app.book.store import Book
 from app.cli.main import BAD_INPUT, NO_READING, OK, run
 from app.job.model import Stage
+from app.numbers import Unit
 from app.report import check, pdf
 from app.report.check import changes_in_page, changes_in_sheets
 from app.report.content import report_of
@@ -123,7 +124,7 @@ def test_a_pdf_of_another_number_with_this_record_is_told(paper, tmp_path):
 
 
 def test_a_record_comes_back_as_it_was():
-    found = opened(sealed(record(), HISTORY))
+    found = opened(sealed(record(), HISTORY, Unit.UM))
     assert (found.history, found.outcomes, found.head) == (
         HISTORY,
         record().outcomes,
@@ -200,3 +201,16 @@ def test_what_is_no_report_is_said(tmp_path, capsys, content, why):
         path.write_bytes(content)
     assert run(["verify", str(path)]) == BAD_INPUT
     assert why in capsys.readouterr().err
+
+
+def test_a_report_in_mil_has_no_micrometre_but_among_the_class_values_and_is_verified():
+    report = report_of(record(), HISTORY, Unit.MIL)
+    page = page_of(report)
+    assert changes_in_page(into_page(page, report.sealed))[0] == []
+    assert opened(report.sealed).record.outcomes == record().outcomes
+    before = page[: page.index("Annex")]
+    assert "µm" not in before
+    assert "mil" in before
+    assert "70.7 °F" in before  # 21.5 °C
+    # −33.7 ± 4.0 µm is −1.327 ± 0.157 mil.
+    assert "−1.33 ± 0.16 mil" in before
