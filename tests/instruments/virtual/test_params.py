@@ -130,7 +130,8 @@ KEPT = """\
 offset_um 25.0 -2000 2000
 seed 1 0 9.22337e+18
 rate 1000000.0 1000 1e+08
-practice none none drawn misaligned loose-clamp sticky-positioner wrong-wiring worn-disk wrong-disk two-heads
+practice none none drawn misaligned loose-clamp sticky-positioner wrong-wiring worn-disk \
+wrong-disk two-heads
 pace live live fast
 recording two-band two-band boundary alternating beat windows track
 track_um 300.0 20 2000
