@@ -175,17 +175,11 @@ class Panel:
 
         So is its memory, before channels are switched on: it hangs on how many are.
         """
-        if self._family.acquire.ready or self._start_sets_sweep():
+        if self._family.acquire.ready:
             self.remember("sweep", 1, deadline)
         if self.has("memory"):
             self.remember("memory", 1, deadline)
         self._let_run(deadline)
-
-    def _start_sets_sweep(self) -> bool:
-        """Tell whether how it sweeps is set anew by what starts each record."""
-        setting = self._family.settings.get("sweep")
-        head = "" if setting is None else setting.command.partition(" ")[0]
-        return bool(head) and any(each.startswith(head) for each in self._family.acquire.start)
 
     def _let_run(self, deadline: Deadline) -> None:
         for command in self._family.acquire.ready:

@@ -356,6 +356,8 @@ class ScopeSession:
         try:
             if self._panel is not None:
                 self._quieten()
+                # What was broken off was a command too, and the scope may be deaf behind it.
+                deadline.pause(self._link.pause_s)
                 self._panel.restore(deadline)
                 acquire = self.family.acquire
                 for command in acquire.stop if self._was_stopped else acquire.run:

@@ -147,18 +147,6 @@ def test_memory_is_given_while_the_scope_runs_and_the_first_that_it_takes():
     assert memory == {("sweep", 1): "AUTO", ("memory", 1): "24000000"}
 
 
-def test_how_it_swept_is_put_back_where_each_record_s_start_changes_it():
-    older = load_families()["A2-older"]
-    scope = Scope(**{":TRIG:EDGE:SWE": "AUTO"})
-    it, _ = panel(scope, older)
-    it.ready(SOON)
-    for command in older.acquire.start:
-        scope.send(command, SOON)
-    assert scope.state[":TRIG:EDGE:SWE"] == "SING"
-    it.restore(SOON)
-    assert scope.state[":TRIG:EDGE:SWE"] == "AUTO"
-
-
 def test_what_others_left_is_set_and_remembered():
     scope = Scope(**{":TIM:MODE": "ROLL", ":TIM:DEL:ENAB": "1", ":CHAN2:INV": "1"})
     made, memory = panel(scope)
@@ -223,6 +211,7 @@ class Sending(Scope):
     def __init__(self, still):
         super().__init__()
         self.still = still
+        self.pause_s = 0.0
         self.closed = False
 
     def resync(self):
@@ -251,3 +240,15 @@ def test_the_panel_is_put_back_while_a_long_record_is_still_coming(still, kept):
     assert scope.closed
     # What nobody has confirmed stays remembered for the next connection.
     assert bool(memory) == kept
+
+
+def test_the_first_that_is_put_back_waits_as_long_as_the_scope_is_deaf(monkeypatch):
+    waited = []
+    monkeypatch.setattr(Deadline, "pause", lambda _, seconds: waited.append(seconds))
+    scope = Sending(0)
+    scope.pause_s = 0.15
+    session = ScopeSession(scope, ScopeOptions("nowhere"), {("sweep", 1): "AUTO"})
+    session._panel, session._family = Panel(scope, A2, session._memory), A2
+    session.leave(Deadline(60.0))
+    assert waited == [0.15]
+    assert ":TRIG:SWE AUTO" in scope.sent
