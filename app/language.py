@@ -8,10 +8,15 @@ What the code says is English, and each text is the key of its own translation. 
 from __future__ import annotations
 
 import gettext
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from functools import cache
 from pathlib import Path
 
 ENGLISH = "en"
 FOLDER = Path(__file__).with_name("languages")
+_in_force: ContextVar[str] = ContextVar("language", default=ENGLISH)
 
 
 def languages() -> tuple[str, ...]:
@@ -19,6 +24,7 @@ def languages() -> tuple[str, ...]:
     return (ENGLISH, *sorted(path.stem for path in FOLDER.glob("*.mo")))
 
 
+@cache
 def catalogue(code: str) -> gettext.NullTranslations:
     """Return a language's translations; what it does not have stays English.
 
@@ -31,3 +37,46 @@ def catalogue(code: str) -> gettext.NullTranslations:
         return gettext.NullTranslations()
     with (FOLDER / f"{code}.mo").open("rb") as file:
         return gettext.GNUTranslations(file)
+
+
+def spoken() -> str:
+    """Return the code of the language in force."""
+    return _in_force.get()
+
+
+def speak(code: str) -> None:
+    """Have a language in force from now on for :func:`say`, in this thread.
+
+    Raises
+    ------
+    OSError
+        When its catalogue cannot be read.
+    """
+    catalogue(code)
+    _in_force.set(code)
+
+
+@contextmanager
+def speaking(code: str) -> Iterator[None]:
+    """Have a language in force for a while; see :func:`speak`."""
+    before = spoken()
+    speak(code)
+    try:
+        yield
+    finally:
+        speak(before)
+
+
+def say(text: str, *values: object) -> str:
+    """Return a text in the language in force, filled in as by ``str.format``.
+
+    It is the key of its translation; without values its braces are left alone.
+    """
+    # The empty key is the catalogue's own head.
+    words = catalogue(spoken()).gettext(text) if text else ""
+    if not values:
+        return words
+    try:
+        return words.format(*values)
+    except (IndexError, KeyError, ValueError):  # a translation with other braces than its key
+        return text.format(*values)

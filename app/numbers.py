@@ -6,6 +6,8 @@ import math
 import re
 from enum import StrEnum
 
+from app.language import say
+
 MINUS = "\u2212"
 _PLAIN = 4
 _COVERAGE = 2.0
@@ -43,7 +45,7 @@ def plus_minus(
         if u is None and math.isfinite(value):
             return _with_minus(f"{value:{sign}.{_PLAIN}g}{unit}", minus)
         if u is None or not (math.isfinite(value) and math.isfinite(u)):
-            return "not known"
+            return say("not known")
         places = _places_of(_COVERAGE * u)
     spread = "" if u is None else f" {spread_of(u, places=places)}"
     return _with_minus(f"{value:{sign}.{places}f}{spread}{unit}", minus)
@@ -65,9 +67,9 @@ _SURE = 0.999
 def chance_words(part: float) -> str:
     """Return a probability in per cent, as no surer than a thousandth."""
     if part > _SURE:
-        return f"more than {100.0 * _SURE:.1f} %"
+        return say("more than {0:.1f} %", 100.0 * _SURE)
     if part < 1.0 - _SURE:
-        return f"less than {100.0 * (1.0 - _SURE):.1f} %"
+        return say("less than {0:.1f} %", 100.0 * (1.0 - _SURE))
     return f"{100.0 * part:.1f} %"
 
 
@@ -98,9 +100,10 @@ _CUSTOMARY = {
 """Name, factor, and where its nought lies."""
 _DECIMALS_MORE = {"µm": 2, "µm/min": 2, "°C": 0}
 _NUMBER = r"\d+(?:\.\d+)?"
+_BETWEEN = " ± | to | and |, | → | bis | und "
+"""What stands between numbers that share a unit, in each language that there is."""
 _IN_WORDS = re.compile(
-    rf"[±+\-−]?{_NUMBER}(?:(?: ± | to | bis | and | und |, | → )[±+\-−]?{_NUMBER})*"
-    r" ?(µm/min|µm|°C)(?![\w/])"
+    rf"[±+\-−]?{_NUMBER}(?:(?:{_BETWEEN})[±+\-−]?{_NUMBER})* ?(µm/min|µm|°C)(?![\w/])"
 )
 _EACH = re.compile(rf"(± ?)?([+\-−]?)({_NUMBER})")
 

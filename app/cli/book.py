@@ -20,6 +20,7 @@ from app.book.store import Book, default_path, files_of, is_of_book, set_aside, 
 from app.cli.arguments import UsageFault
 from app.files import folder_for
 from app.job.model import DESCRIPTIONS, Value
+from app.language import ENGLISH
 from app.numbers import Unit, plus_minus
 from app.report.blocks import Report
 from app.report.check import age_words, changes_in_page, changes_in_sheets, changes_since_book
@@ -235,7 +236,7 @@ def run_report(options: argparse.Namespace, say: Say) -> None:
         past = book.history(options.drive)
         number = _number(past, options.drive, options.job, path)
         record = book.job(number)
-    how = {"overwrite": options.overwrite, "unit": options.units}
+    how = {"overwrite": options.overwrite, "unit": options.units, "language": options.language}
     write_report(record, past, options.out, options.paper, **how)
     mark = ", of the virtual drive" if record.virtual else ""
     say(f"{options.out}: the report of job {number}{mark}")
@@ -305,6 +306,7 @@ def write_report(
     *,
     overwrite: bool = False,
     unit: Unit = Unit.UM,
+    language: str = ENGLISH,
 ) -> None:
     """Write a job's report as HTML or PDF, by the ending of `out`; it appears once it is whole.
 
@@ -320,6 +322,8 @@ def write_report(
         Replace what has that name.
     unit : Unit
         In which it shows lengths.
+    language : str
+        Code of the language that it is in.
 
     Raises
     ------
@@ -327,7 +331,7 @@ def write_report(
         When it cannot be written; the message says why, and what to do.
     """
     check_out(out, overwrite)
-    report = report_of(record, history, unit)
+    report = report_of(record, history, unit, language)
     try:
         if out.suffix.lower() == ".html":
             write_page(report, out)

@@ -10,6 +10,7 @@ from app.cli.options import (
     SOURCES,
     add_analysis,
     add_book,
+    add_language,
     add_overwrite,
     add_roles,
     add_steps,
@@ -114,6 +115,7 @@ examples:
         type=Path,
         help="where the report goes: FILE.html or FILE.pdf (default: a folder beside the book)",
     )
+    add_language(parser)
     add_overwrite(parser)
     add_steps(parser)
     parser.add_argument(
@@ -188,6 +190,7 @@ examples:
         "--paper", choices=("a4", "letter"), default="a4", help="of a PDF (default: a4)"
     )
     add_units(parser)
+    add_language(parser)
     add_overwrite(parser)
     add_book(parser)
 

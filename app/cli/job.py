@@ -187,9 +187,9 @@ def _tell_of_input(info: SourceInfo, profile: Profile, say: Callable[[str], None
 def _report(job: Job, kept: JobWriter, options: argparse.Namespace) -> Path:
     """Write the report where that was asked for, else into a folder beside the book."""
     record, past = kept.record(job)
+    how = {"unit": options.units, "language": options.language}
     if options.report is not None:
-        how = {"overwrite": options.overwrite, "unit": options.units}
-        write_report(record, past, options.report, **how)
+        write_report(record, past, options.report, overwrite=options.overwrite, **how)
         return options.report
     folder = (options.book or default_path()).parent / _REPORTS
     try:
@@ -199,7 +199,7 @@ def _report(job: Job, kept: JobWriter, options: argparse.Namespace) -> Path:
             f"report: “{folder}” cannot be made: {fault.strerror}; name a file with --report"
         ) from None
     out = folder / f"{stem_for(record.drive.identity, record.number)}.html"
-    write_report(record, past, out, overwrite=True, unit=options.units)
+    write_report(record, past, out, overwrite=True, **how)
     return out
 
 

@@ -6,6 +6,7 @@ import argparse
 import math
 from pathlib import Path
 
+from app.language import ENGLISH, languages
 from app.numbers import Unit
 from instruments.options import Toleranced, read_toleranced
 
@@ -67,6 +68,16 @@ def add_units(to: argparse.ArgumentParser) -> None:
         metavar="UNIT",
         default=Unit.UM,
         help="um: micrometres and °C (the default); mil: thousandths of an inch and °F",
+    )
+
+
+def add_language(to: argparse.ArgumentParser) -> None:
+    """Let be chosen in which language a report is."""
+    to.add_argument(
+        "--language",
+        choices=languages(),
+        default=ENGLISH,
+        help="of the report (default: %(default)s)",
     )
 
 

@@ -12,6 +12,7 @@ from app.book.model import JobRecord, JobSummary
 from app.dashboard.background import BookWorker
 from app.dashboard.widgets import Field, Page, TouchButton, button_row, laid, named, on_enter
 from app.files import stem_for
+from app.language import spoken
 from app.numbers import Unit
 from app.report.blocks import Report
 from app.report.content import report_of
@@ -25,7 +26,7 @@ class ReportPage(Page):
     """A report's pages, and the buttons that write it.
 
     `book` is the job book's file, the user's own when None. ``unit`` is that of lengths in reports
-    that are shown from now on.
+    that are shown from now on. They are in the window's language.
     """
 
     describe = Signal(int)
@@ -106,7 +107,7 @@ class ReportPage(Page):
 
     def _take(self, found: tuple[JobRecord, tuple[JobSummary, ...]]) -> None:
         record, past = found
-        self._report = report_of(record, past, self.unit)
+        self._report = report_of(record, past, self.unit, spoken())
         self._path.setText(str(_default_stem(record)))
         self._show_pages()
         self.say("")

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from PySide6.QtCore import QCoreApplication, QLibraryInfo, QLocale, QTranslator
 
+from app import language
 from app.language import ENGLISH, catalogue, languages
 
 SYSTEM = ""
@@ -64,6 +65,7 @@ class Translation(QTranslator):
 
 def speak(app: QCoreApplication, code: str) -> None:
     """Let all that is shown from now on be in a language; Qt's own dialogs too."""
+    language.speak(code)
     if code == ENGLISH:
         return
     qt = QTranslator(app)

@@ -14,7 +14,9 @@ from numpy.typing import NDArray
 
 from app.analysis.adjust.nudging import Nudged
 from app.analysis.budget import Part
+from app.analysis.messages import fill
 from app.analysis.results import LATER, Measurand, Measurement, Message, Quantity, Side, Verdict
+from app.job import messages
 from app.job.origin import Origin
 from app.profiles import Profile
 
@@ -506,8 +508,8 @@ class Aim:
     def __str__(self) -> str:
         """Return it in words."""
         if self.kind is AimKind.DISK:
-            return "the zero of the alignment disk"
-        return f"{self.kind}, {self.um:+.1f} µm from the zero of the alignment disk"
+            return str(messages.AIM_ZERO)
+        return str(fill(messages.AIM_FROM_ZERO, self.kind, f"{self.um:+.1f}"))
 
 
 @dataclass(frozen=True, slots=True)

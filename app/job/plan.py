@@ -152,6 +152,9 @@ _WHY_NOT = {
 _NOT_WANTED = "it was not asked for"
 _ONE_TRACK = "the alignment disk states one radial track alone"
 
+REASONS = (*_WHY_NOT.values(), _NOT_WANTED, _ONE_TRACK)
+"""Why a plan may not have a check."""
+
 
 def left_out(
     profile: Profile,

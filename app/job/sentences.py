@@ -7,7 +7,7 @@ in another language.
 from __future__ import annotations
 
 import re
-from functools import cache
+from functools import cache, lru_cache
 from types import ModuleType
 
 from app.analysis import messages as of_analysis
@@ -16,6 +16,8 @@ from app.analysis.results import Message
 from app.job import messages, verdicts
 
 _MODULES: tuple[ModuleType, ...] = (messages, verdicts, of_analysis, calibration, flanks)
+_WHOLE = "{0}"
+_BETWEEN, _MOST = "; ", 12
 _PARTS = re.compile(r"(\{\d+\})")
 
 
@@ -24,7 +26,22 @@ def message_of(sentence: str) -> Message:
     for pattern, text in _patterns():
         if (found := pattern.fullmatch(sentence)) is not None:
             return Message(text, tuple(found[f"v{n}"] for n in range(pattern.groups)))
-    return Message("{0}", (sentence,))
+    return Message(_WHOLE, (sentence,))
+
+
+@lru_cache(1000)
+def messages_of(sentences: str) -> tuple[Message, ...]:
+    """Return the messages that sentences between semicolons were made of.
+
+    Some have semicolons of their own. Where one of them is not known, the whole is taken as it is.
+    """
+    parts = sentences.split(_BETWEEN)
+    for end in range(1, min(len(parts), _MOST)):
+        first = message_of(_BETWEEN.join(parts[:end]))
+        rest = messages_of(_BETWEEN.join(parts[end:]))
+        if all(each.text != _WHOLE for each in (first, *rest)):
+            return first, *rest
+    return (message_of(sentences),)
 
 
 @cache
@@ -50,5 +67,5 @@ def _pattern(text: str) -> re.Pattern[str]:
             parts.append(f"(?P=v{number})")
         else:
             seen.add(number)
-            parts.append(f"(?P<v{number}>.+)")
+            parts.append(f"(?P<v{number}>.+?)")
     return re.compile("".join(parts), re.DOTALL)

@@ -7,12 +7,14 @@ them are safe to lay out.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from app.analysis.results import Verdict
 from app.book.drift import moment_of
 from app.job.model import CheckName, Limit, Outcome, Value
 from app.job.plan import Plan
+from app.language import ENGLISH, say
 from app.numbers import MINUS, plus_minus
 
 MAX_TEXT = 1200
@@ -89,7 +91,9 @@ def clean(text: str, most: int = MAX_TEXT) -> str:
     Control signs, and those that turn the direction of what follows, become U+FFFD; line breaks
     and tabs become spaces.
     """
-    cut = f"{text[:most]}… (shortened: {len(text)} characters)" if len(text) > most else text
+    cut = text
+    if len(text) > most:
+        cut = text[:most] + say("… (shortened: {0} characters)", len(text))
     return "".join(
         sign
         if sign.isprintable() or sign in _JOINERS
@@ -106,8 +110,9 @@ def within(text: str, most: int = MAX_TEXT) -> str:
 
 def titled(outcome: Outcome) -> str:
     """Return what a check is called, with its side where it is done on each."""
-    side = f", side {outcome.side}" if is_sided(outcome.check, outcome.side) else ""
-    return TITLES[outcome.check] + side
+    title = say(TITLES[outcome.check])
+    sided = is_sided(outcome.check, outcome.side)
+    return say("{0}, side {1}", title, outcome.side) if sided else title
 
 
 def is_sided(check: CheckName, head: int) -> bool:
@@ -124,21 +129,31 @@ def amount(value: Value) -> str:
     least = _LEAST.get(value.unit)
     if value.u is None and least is not None and math.isfinite(value.value):
         if 0.0 < abs(value.value) < least:
-            return f"below {least:g}{unit}"
+            return say("below {0:g}{1}", least, unit)
         places = max(0, 2 - math.floor(math.log10(abs(value.value) or 1.0)))
         places = min(places, round(-math.log10(least)))
         return plus_minus(value.value, None, unit, places=places, minus=MINUS)
     return plus_minus(value.value, value.u, unit, minus=MINUS)
 
 
+def verdict_word(verdict: Verdict) -> str:
+    """Return a verdict as a cell has it."""
+    return say(VERDICTS[verdict])
+
+
 def check_title(name: str) -> str:
     """Return what a check is called, by the name that a book has it under."""
-    return TITLES[CheckName(name)] if name in set(CheckName) else clean(name, 40)
+    return say(TITLES[CheckName(name)]) if name in set(CheckName) else clean(name, 40)
 
 
 def plan_words(name: str) -> str:
     """Return what a plan is for, by the name that a book has it under."""
-    return PLANS[Plan(name)] if name in set(Plan) else clean(name, 40)
+    return say(PLANS[Plan(name)]) if name in set(Plan) else clean(name, 40)
+
+
+def times(count: int) -> str:
+    """Return how often something was done."""
+    return say("once") if count == 1 else say("{0} times", count)
 
 
 def found_of(outcome: Outcome) -> str:
@@ -153,17 +168,17 @@ def limit_words(limit: Limit | None) -> str:
     low, high = (None, None) if limit is None else (limit.low, limit.high)
     unit = f" {limit.unit}" if limit is not None and limit.unit else ""
     if low is None:
-        return "none" if high is None else f"size ≤ {_figure(high)}{unit}"
+        return say("none") if high is None else say("size ≤ {0}{1}", _figure(high), unit)
     if high is None:
         return f"≥ {_figure(low)}{unit}"
     if low == -high:
-        return f"within ±{_figure(high, 3)}{unit}"
-    return f"{_figure(low)} to {_figure(high)}{unit}"
+        return say("within ±{0}{1}", _figure(high, 3), unit)
+    return say("{0} to {1}{2}", _figure(low), _figure(high), unit)
 
 
 def _figure(number: float, digits: int = 4) -> str:
     if not math.isfinite(number):
-        return "not known"
+        return say("not known")
     return f"{number:.{digits}g}".replace("-", MINUS)
 
 
@@ -225,6 +240,30 @@ class Table:
     large: bool = False
 
 
+_LETTER, _FINE_LETTER, _MARGINS = 0.0087, 0.0075, 0.01
+"""Of a page's width, about: a letter in a table and in a fine one, and what a cell leaves free."""
+
+
+def wide_enough(
+    widths: tuple[float, ...],
+    column: int,
+    words: Iterable[str],
+    *,
+    beside: float = 0.0,
+    fine: bool = False,
+) -> tuple[float, ...]:
+    """Return widths with which no word of a column is broken; the widest gives what it takes.
+
+    `beside` is the width of what stands in the cell beside the words.
+    """
+    longest = max(len(word) for each in words for word in each.split())
+    need = longest * (_FINE_LETTER if fine else _LETTER) + _MARGINS + beside
+    lacking = max(0.0, need - widths[column])
+    widest = widths.index(max(widths))
+    moved = {column: lacking, widest: -lacking}
+    return tuple(part + moved.get(place, 0.0) for place, part in enumerate(widths))
+
+
 @dataclass(frozen=True, slots=True)
 class Figures:
     """Drawings side by side, all of one height."""
@@ -276,6 +315,8 @@ class Report:
         The rest, in order.
     sealed : str
         The record that it was made from, which its file holds; see :mod:`app.report.seal`.
+    language : str
+        Code of the language that it is in.
     """
 
     title: str
@@ -286,3 +327,4 @@ class Report:
     virtual: bool
     sections: tuple[Section, ...]
     sealed: str = ""
+    language: str = ENGLISH

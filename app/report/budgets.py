@@ -8,9 +8,11 @@ from collections.abc import Iterable, Sequence
 from app.analysis.budget import Part, shares
 from app.job.budget import what_dominates
 from app.job.model import CheckName, Outcome, Stage
+from app.language import say
 from app.numbers import MINUS, two_digits
-from app.report.blocks import Figures, Lines, ReportBlock, Table, titled
+from app.report.blocks import Figures, Lines, ReportBlock, Table, titled, wide_enough
 from app.report.figures import draw_budget
+from app.report.wording import told
 
 _PICTURED = ((Stage.AS_LEFT, 0), (Stage.AS_FOUND, 0))
 """Whose budget is shown in full: of the first that there is."""
@@ -22,11 +24,12 @@ def budgets(outcomes: Sequence[Outcome]) -> tuple[ReportBlock, ...]:
     blocks: list[ReportBlock] = []
     shown = _shown(with_parts)
     if shown is not None:
-        title = f"{titled(shown)}, {shown.stage}"
-        blocks.append(Figures((draw_budget(shown.budget, f"Parts of u of the {title.lower()}"),)))
+        of = (shown.side, say(shown.stage))
+        caption = say("Parts of u of the radial offset, side {0}, {1}", *of)
+        blocks.append(Figures((draw_budget(shown.budget, caption),)))
         blocks.append(_parts_table(shown.budget))
         said = what_dominates(shown.budget)
-        blocks += [] if said is None else [Lines((str(said),))]
+        blocks += [] if said is None else [Lines((told(str(said)),))]
     if with_parts:
         blocks.append(_all(with_parts))
     return tuple(blocks)
@@ -46,17 +49,24 @@ def _shown(outcomes: Iterable[Outcome]) -> Outcome | None:
 def _parts_table(parts: Sequence[Part]) -> Table:
     rows = tuple(
         (
-            part.name,
+            say(part.name),
             _signed(part.value) if part.value else "–",
             two_digits(part.u),
             "∞" if part.dof is None else f"{part.dof:.0f}",
-            part.shape,
+            say(part.shape),
             f"{100.0 * share:.0f} %",
         )
         for part, share in zip(parts, shares(parts), strict=True)
     )
     unit = parts[0].unit
-    head = ("Part", f"Corrected, {unit}", f"u, {unit}", "Freedom", "Distribution", "Share")
+    head = (
+        say("Part"),
+        say("Corrected, {0}", unit),
+        f"u, {unit}",
+        say("Freedom"),
+        say("Distribution"),
+        say("Share"),
+    )
     return Table(head, rows, (0.3, 0.14, 0.12, 0.16, 0.16, 0.12), fine=True)
 
 
@@ -64,16 +74,18 @@ def _all(outcomes: Iterable[Outcome]) -> Table:
     rows = tuple(
         (
             titled(each),
-            each.stage,
-            ", ".join(f"{part.name} {two_digits(part.u)}" for part in each.budget),
+            say(each.stage),
+            ", ".join(f"{say(part.name)} {two_digits(part.u)}" for part in each.budget),
             f"{two_digits(each.u or 0.0)} {each.unit}",
             "∞" if each.dof is None else f"{each.dof:.0f}",
             f"{two_digits(2.0 * (each.covering_u or 0.0))} {each.unit}",
         )
         for each in outcomes
     )
-    head = ("Value", "Stage", "Parts of the standard uncertainty", "u", "dof", "U")
-    return Table(head, rows, (0.19, 0.075, 0.485, 0.1, 0.05, 0.1), fine=True)
+    parts = say("Parts of the standard uncertainty")
+    head = (say("Value"), say("Stage"), parts, "u", say("dof"), "U")
+    widths = (0.19, 0.075, 0.485, 0.1, 0.05, 0.1)
+    return Table(head, rows, wide_enough(widths, 1, map(say, Stage), fine=True), fine=True)
 
 
 def _signed(number: float) -> str:

@@ -11,6 +11,7 @@ from itertools import zip_longest
 
 from app.book import codec
 from app.book.model import CodingError, JobRecord
+from app.report.blocks import Report
 from app.report.content import report_of
 from app.report.html import page_of
 from app.report.seal import Sealed, opened, out_of_page, out_of_sheets, without_arrays
@@ -33,7 +34,7 @@ def changes_in_page(page: str) -> tuple[list[str], Sealed]:
     """
     shown, text = out_of_page(page)
     found = _opened(text)
-    wanted = page_of(report_of(found.record, found.history, found.unit))
+    wanted = page_of(_anew(found))
     if shown == wanted:
         return [], found
     differing = _words_changed(_words(shown), _words(wanted))
@@ -55,7 +56,7 @@ def changes_in_sheets(data: bytes) -> tuple[list[str], Sealed]:
 
     shown, text = out_of_sheets(data)
     found = _opened(text)
-    report = report_of(found.record, found.history, found.unit)
+    report = _anew(found)
     pages = _pages(shown)
     best: list[str] | None = None
     for paper in PAPERS:
@@ -88,6 +89,11 @@ def age_words(found: Sealed) -> str:
         f"it was written by Evenlobe {found.software}, and this is {version()}: what they print "
         "may differ; use that version where something is told"
     )
+
+
+def _anew(found: Sealed) -> Report:
+    """Return the report of a record as it was written."""
+    return report_of(found.record, found.history, found.unit, found.language)
 
 
 def _opened(text: str) -> Sealed:

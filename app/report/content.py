@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 from app.analysis.results import Verdict
@@ -15,11 +17,11 @@ from app.job.model import DESCRIPTIONS, INSERTED, CheckName, Entry, Outcome, Sta
 from app.job.origin import Origin
 from app.job.outcomes import counting, open_failures
 from app.job.verdicts import what_next
+from app.language import ENGLISH, say, speaking, spoken
 from app.numbers import Unit, chance_words
 from app.report import figures
 from app.report.blocks import (
     TITLES,
-    VERDICTS,
     Lines,
     Report,
     ReportBlock,
@@ -32,18 +34,25 @@ from app.report.blocks import (
     found_of,
     limit_words,
     plan_words,
+    times,
     titled,
     to_the_second,
+    verdict_word,
     when,
+    wide_enough,
     within,
 )
 from app.report.budgets import budgets
 from app.report.owner import in_plain_words
 from app.report.seal import sealed
 from app.report.units import record_in, summary_in
+from app.report.wording import begun, phrase, record_told, told
 
+COUNTS = {Verdict.UNDECIDED: "{0} undecided", Verdict.SKIPPED: "{0} skipped"}
 _MAX_IDENTITY = 120
 _MAX_NOTES = 24
+_MARK = 0.0175
+"""Part of a page's width that a verdict's mark takes."""
 _SHORT = 28
 """Characters that fit half a line."""
 _TWO_LIMITS = (
@@ -67,85 +76,103 @@ _VIRTUAL = "These are the virtual drive's numbers: no drive was measured."
 
 
 def report_of(
-    record: JobRecord, history: Sequence[JobSummary] = (), unit: Unit = Unit.UM
+    record: JobRecord,
+    history: Sequence[JobSummary] = (),
+    unit: Unit = Unit.UM,
+    language: str = ENGLISH,
 ) -> Report:
     """Return the report of a job, open or closed, with its lengths and temperatures in `unit`.
 
-    The drive's history may have this job in it; later ones are left out.
+    The drive's history may have this job in it; later ones are left out. What users wrote stays as
+    it is in every language.
+
+    Raises
+    ------
+    OSError
+        When the language's catalogue cannot be read.
     """
-    kept, kept_history = record, history
-    record, history = record_in(record, unit), [summary_in(each, unit) for each in history]
+    with speaking(language):
+        past = [summary_in(each, unit) for each in history]
+        report = _report_of(record_in(record_told(record), unit), past)
+    return replace(report, sealed=sealed(record, history, unit, language), language=language)
+
+
+def _report_of(record: JobRecord, history: Sequence[JobSummary]) -> Report:
     outcomes = tuple(counting(record.outcomes).values())
     verdict, lead = _lead(record, outcomes)
+    cautions = (*(say(str(each)) for each in CAUTIONS), say(_LOCAL))
+    signed = Signature((say("Date"), say("Name"), say("Signature")))
+    compared = figures.needles(record, outcomes), _numbers(record)
     sections = (
-        Section("In plain words", (in_plain_words(record, outcomes),)),
-        Section("As found against as left", (figures.needles(record, outcomes), _numbers(record))),
-        Section("The drive and the job", (_drive(record), *_said(record))),
-        Section("Checks", (_checks(record, outcomes),), on_new_page=True),
-        Section("One turn of the lobes", figures.traces(record)),
-        Section("Hysteresis", figures.hysteresis(record, outcomes)),
-        Section("History", figures.history(record, history)),
-        Section("Uncertainty", budgets(outcomes)),
-        Section("What else was found", _details(outcomes)),
-        Section("Every measurement", _measurements(record)),
-        Section("Where they were read from", _origins(record)),
-        Section("Conditions and equipment", _conditions(record, outcomes)),
-        Section("Reservations", (Lines(tuple(_reservations(record, outcomes))),)),
-        Section("Cautions for whoever works on it next", (Lines((*map(str, CAUTIONS), _LOCAL)),)),
-        Section("Signed", (Signature(("Date", "Name", "Signature")),)),
-        Section("Annex: values of the class", _class_values(record)),
+        Section(say("In plain words"), (in_plain_words(record, outcomes),)),
+        Section(say("As found against as left"), compared),
+        Section(say("The drive and the job"), (_drive(record), *_said(record))),
+        Section(say("Checks"), (_checks(record, outcomes),), on_new_page=True),
+        Section(say("One turn of the lobes"), figures.traces(record)),
+        Section(say("Hysteresis"), figures.hysteresis(record, outcomes)),
+        Section(say("History"), figures.history(record, history)),
+        Section(say("Uncertainty"), budgets(outcomes)),
+        Section(say("What else was found"), _details(outcomes)),
+        Section(say("Every measurement"), _measurements(record)),
+        Section(say("Where they were read from"), _origins(record)),
+        Section(say("Conditions and equipment"), _conditions(record, outcomes)),
+        Section(say("Reservations"), (Lines(tuple(_reservations(record, outcomes))),)),
+        Section(say("Cautions for whoever works on it next"), (Lines(cautions),)),
+        Section(say("Signed"), (signed,)),
+        Section(say("Annex: values of the class"), _class_values(record)),
     )
     return Report(
-        title="Alignment report",
+        title=say("Alignment report"),
         identity=clean(record.drive.identity, _MAX_IDENTITY),
-        job=f"job {record.number}",
+        job=say("job {0}", record.number),
         lead=lead,
         verdict=verdict,
         virtual=record.virtual,
         sections=tuple(section for section in sections if section.blocks),
-        sealed=sealed(kept, kept_history, unit),
     )
 
 
 def _lead(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Verdict, str]:
-    state = "Closed" if record.closed_at else "Still open"
+    state = say("Closed") if record.closed_at else say("Still open")
     if not outcomes:
-        return Verdict.UNDECIDED, f"{state}; no check has ended."
+        return Verdict.UNDECIDED, say("{0}; no check has ended.", state)
     open_ones = open_failures(record.outcomes)
     failed = [each for each in open_ones if each.verdict is Verdict.FAIL]
     unmeasured = [each for each in open_ones if each.verdict is not Verdict.FAIL]
     if open_ones:
         said = [
-            f"{words}: {', '.join(f'{titled(each)} ({each.stage})' for each in those)}"
-            for words, those in (("open failures", failed), ("nothing found", unmeasured))
+            f"{words}: {', '.join(f'{titled(each)} ({say(each.stage)})' for each in those)}"
+            for words, those in (
+                (say("open failures"), failed),
+                (say("nothing found"), unmeasured),
+            )
             if those
         ]
         verdict = Verdict.FAIL if failed else Verdict.UNDECIDED
-        return verdict, f"{state} with {'; '.join(said)}."
+        return verdict, say("{0} with {1}.", state, "; ".join(said))
     return _without_failure(state, record, outcomes)
 
 
 def _without_failure(
     state: str, record: JobRecord, outcomes: Sequence[Outcome]
 ) -> tuple[Verdict, str]:
-    undecided = sum(each.verdict is Verdict.UNDECIDED for each in outcomes)
-    skipped = sum(each.verdict is Verdict.SKIPPED for each in outcomes)
-    counts = [f"{n} {word}" for n, word in ((undecided, "undecided"), (skipped, "skipped")) if n]
-    rest = f"; {' and '.join(counts)}" if counts else ""
-    if undecided or not record.closed_at:
-        return Verdict.UNDECIDED, f"{state} without an open failure{rest}."
-    return Verdict.PASS, f"{state}: no check was left failed{rest}."
+    found = Counter(each.verdict for each in outcomes)
+    counts = [say(words, found[verdict]) for verdict, words in COUNTS.items() if found[verdict]]
+    rest = f"; {say(' and ').join(counts)}" if counts else ""
+    if found[Verdict.UNDECIDED] or not record.closed_at:
+        return Verdict.UNDECIDED, say("{0} without an open failure{1}.", state, rest)
+    return Verdict.PASS, say("{0}: no check was left failed{1}.", state, rest)
 
 
 def _drive(record: JobRecord) -> Table:
     head = record.head
     facts = [
-        ("Class", clean(head.profile)),
-        ("Measured with", f"Evenlobe {clean(head.software, 40)}"),
-        ("Opened", when(head.opened_at)),
-        ("Closed", when(record.closed_at) if record.closed_at else "not yet"),
-        ("Nudges of the stepper", str(record.nudges)),
-        ("Measurements kept", str(len(record.entries))),
+        (say("Class"), clean(head.profile)),
+        (say("Measured with"), f"Evenlobe {clean(head.software, 40)}"),
+        (say("Opened"), when(head.opened_at)),
+        (say("Closed"), when(record.closed_at) if record.closed_at else say("not yet")),
+        (say("Nudges of the stepper"), str(record.nudges)),
+        (say("Measurements kept"), str(len(record.entries))),
     ]
     return Table((), _two_abreast(facts), (0.2, 0.3, 0.2, 0.3), (0, 2))
 
@@ -153,18 +180,19 @@ def _drive(record: JobRecord) -> Table:
 def _said(record: JobRecord) -> tuple[ReportBlock, ...]:
     """Return what the user has written of drive and job, where there is something."""
     identity = record.drive.identity
-    told = dict(record.head.conditions)
+    described = dict(record.head.conditions)
+    days = figures.days_of(record)
     aims = dict.fromkeys(each.aim for each in record.outcomes if each.aim)
     rows = [
-        ("Plan", plan_words(record.head.plan)),
-        ("Aim", within("; then ".join(aims))),
-        ("Left out by the plan", _left_out(record)),
-        *((name.capitalize(), clean(told.get(name, ""))) for name, _ in DESCRIPTIONS),
+        (say("Plan"), plan_words(record.head.plan)),
+        (say("Aim"), within(say("; then ").join(aims))),
+        (say("Left out by the plan"), _left_out(record)),
+        *((begun(say(name)), clean(described.get(name, ""))) for name, _ in DESCRIPTIONS),
         # A shorter one stands whole in the report's head.
-        ("Identity", clean(identity) if len(identity) > _MAX_IDENTITY else ""),
-        ("Note", clean(record.drive.note)),
-        ("Measured on", ", ".join(days) if len(days := figures.days_of(record)) > 1 else ""),
-        ("Reason given at closing", clean(record.closing_reason)),
+        (say("Identity"), clean(identity) if len(identity) > _MAX_IDENTITY else ""),
+        (say("Note"), clean(record.drive.note)),
+        (say("Measured on"), ", ".join(days) if len(days) > 1 else ""),
+        (say("Reason given at closing"), clean(record.closing_reason)),
     ]
     return _table((), [row for row in rows if row[1]], (0.2, 0.8), (0,))
 
@@ -174,7 +202,7 @@ def _left_out(record: JobRecord) -> str:
     by_reason: dict[str, list[str]] = {}
     for check, why in record.head.left_out:
         by_reason.setdefault(why, []).append(check_title(check))
-    said = (f"{', '.join(names)}: {within(why)}" for why, names in by_reason.items())
+    said = (f"{', '.join(names)}: {within(say(why))}" for why, names in by_reason.items())
     return "; ".join(said)
 
 
@@ -199,20 +227,21 @@ def _two_abreast(rows: Sequence[tuple[str, str]]) -> tuple[tuple[str, ...], ...]
 def _numbers(record: JobRecord) -> Table:
     (_, found), (_, left) = figures.summaries(record)
     arrived = found.hysteresis_um is not None or left.hysteresis_um is not None
-    of = " (middle of both arrivals)" if arrived else ""
-    width = "Hysteresis, outside less inside"
+    middle = say("Radial offset (middle of both arrivals), + outward")
+    offset = middle if arrived else say("Radial offset, + outward")
+    width = say("Hysteresis, outside less inside")
     rows = (
-        (f"Radial offset{of}, + outward", CheckName.RADIAL, found.offset_um, left.offset_um),
+        (offset, CheckName.RADIAL, found.offset_um, left.offset_um),
         (width, CheckName.HYSTERESIS, found.hysteresis_um, left.hysteresis_um),
-        ("Spindle speed", CheckName.SPEED, found.speed_rpm, left.speed_rpm),
+        (say("Spindle speed"), CheckName.SPEED, found.speed_rpm, left.speed_rpm),
     )
     return Table(
-        ("", "As found (± U)", "As left (± U)", "Change"),
+        ("", say("As found (± U)"), say("As left (± U)"), say("Change")),
         tuple(
             (
                 name,
-                _amount_or(a, "not measured"),
-                _amount_or(b, "not measured"),
+                _amount_or(a, say("not measured")),
+                _amount_or(b, say("not measured")),
                 _amount_or(change_of(a, b, record.outcomes, check), "–"),
             )
             for name, check, a, b in rows
@@ -227,17 +256,26 @@ def _amount_or(value: Value | None, otherwise: str) -> str:
 
 def _checks(record: JobRecord, outcomes: Sequence[Outcome]) -> ReportBlock:
     if not outcomes:
-        return Lines(("No check has ended.",))
+        return Lines((say("No check has ended."),))
     times: dict[tuple[CheckName, Stage, int], int] = {}
     for each in record.outcomes:
         key = (each.check, each.stage, each.side)
         times[key] = times.get(key, 0) + 1
+    widths = (0.195, 0.085, 0.165, 0.15, 0.115, 0.29)
+    widths = wide_enough(widths, 1, map(say, Stage))
     return Table(
-        ("Check", "Stage", "Found (± U, k = 2)", "Limit", "Verdict", "Limit from; remarks"),
+        (
+            say("Check"),
+            say("Stage"),
+            say("Found (± U, k = 2)"),
+            say("Limit"),
+            say("Verdict"),
+            say("Limit from; remarks"),
+        ),
         tuple(
             (
                 titled(each),
-                each.stage,
+                say(each.stage),
                 found_of(each),
                 limit_words(each.limit),
                 each.verdict,
@@ -245,39 +283,43 @@ def _checks(record: JobRecord, outcomes: Sequence[Outcome]) -> ReportBlock:
             )
             for each in outcomes
         ),
-        (0.195, 0.085, 0.165, 0.15, 0.115, 0.29),
+        wide_enough(widths, 4, map(verdict_word, Verdict), beside=_MARK),
     )
 
 
 def _remarks(outcome: Outcome, times: int) -> str:
     said = []
     if outcome.limit is not None:
-        said.append(within(outcome.limit.source, 200) or "source not told")
+        said.append(within(outcome.limit.source, 200) or say("source not told"))
     if outcome.conformity is not None:
-        said.append(f"within it with {chance_words(outcome.conformity)}")
+        said.append(say("within it with {0}", chance_words(outcome.conformity)))
     if outcome.reason:
         said.append(within(outcome.reason))
     elif outcome.verdict is Verdict.SKIPPED:
-        said.append("no reason was given")
+        said.append(say("no reason was given"))
     if times > 1:
-        one = "first with a value" if outcome.stage is Stage.AS_FOUND else "last"
-        said.append(f"done {times} times, the {one} counts")
+        if outcome.stage is Stage.AS_FOUND:
+            said.append(say("done {0} times, the first with a value counts", times))
+        else:
+            said.append(say("done {0} times, the last counts", times))
     return "; ".join(said)
 
 
 def _details(outcomes: Sequence[Outcome]) -> tuple[ReportBlock, ...]:
     rows = (
-        (titled(each), each.stage, "; ".join(map(_named, each.details)))
+        (titled(each), say(each.stage), "; ".join(map(_named, each.details)))
         for each in outcomes
         if each.details and each.check is not CheckName.CARE
     )
-    head = ("Check", "Stage", "Found (± U, k = 2)")
-    return _table(head, rows, (0.19, 0.075, 0.735), fine=True)
+    head = (say("Check"), say("Stage"), say("Found (± U, k = 2)"))
+    widths = wide_enough((0.19, 0.075, 0.735), 1, map(say, Stage), fine=True)
+    return _table(head, rows, widths, fine=True)
 
 
 def _named(value: Value) -> str:
     # What is so or not so is told by its name alone.
-    return value.name if " is " in value.name else f"{value.name} {amount(value)}"
+    name = phrase(value.name)
+    return name if " is " in value.name else f"{name} {amount(value)}"
 
 
 def _conditions(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[ReportBlock, ...]:
@@ -289,16 +331,15 @@ def _conditions(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[ReportB
     ]
     for each in outcomes:
         if each.check is CheckName.CARE:
-            rows += [(value.name.capitalize(), amount(value)) for value in each.details]
+            rows += [(begun(phrase(value.name)), amount(value)) for value in each.details]
     if record.insertions:
-        times = "once" if record.insertions == 1 else f"{record.insertions} times"
-        rows.append((INSERTED.capitalize(), times))
-    told = {name.casefold() for name, _ in rows}
+        rows.append((begun(say(INSERTED)), times(record.insertions)))
+    said_already = {name.casefold() for name, _ in rows}
     rows += [
-        (clean(entry.label, 80).capitalize(), _observed(entry))
+        (name, _observed(entry))
         for entry in record.entries
         if entry.track is None
-        and entry.label.casefold() not in told
+        and (name := begun(phrase(clean(entry.label, 80)))).casefold() not in said_already
         # A place stands at each measurement that was taken there.
         and entry.label not in (SOURCE_CHANGED, PLACE)
     ]
@@ -330,8 +371,8 @@ def _origins(record: JobRecord) -> tuple[ReportBlock, ...]:
     rows = [
         (
             str(number),
-            clean(origin.source, 400) + (" (virtual drive)" if origin.virtual else ""),
-            clean(origin.instrument, 200) or "says nothing of itself",
+            clean(origin.source, 400) + (f" ({say('virtual drive')})" if origin.virtual else ""),
+            clean(origin.instrument, 200) or say("says nothing of itself"),
             "; ".join(f"{clean(name, 60)} {clean(said, 200)}" for name, said in origin.settings)
             or "–",
         )
@@ -343,9 +384,10 @@ def _origins(record: JobRecord) -> tuple[ReportBlock, ...]:
         if entry.label == SOURCE_CHANGED
         for note in entry.notes
     ]
-    told = (Lines(tuple(f"The source was changed, {each}" for each in changed)),) if changed else ()
-    head = ("No.", "Source", "Instrument", "Settings")
-    return (*_table(head, rows, (0.06, 0.34, 0.25, 0.35), fine=True), *told)
+    lines = tuple(say("The source was changed, {0}", each) for each in changed)
+    head = (say("No."), say("Source"), say("Instrument"), say("Settings"))
+    table = _table(head, rows, (0.06, 0.34, 0.25, 0.35), fine=True)
+    return (*table, Lines(lines)) if lines else table
 
 
 _MOST_VALUES = 4
@@ -356,54 +398,63 @@ def _measurements(record: JobRecord) -> tuple[ReportBlock, ...]:
     rows = (
         (
             to_the_second(entry.taken_at),
-            f"{TITLES[entry.check]}, {entry.stage}",
-            f"{clean(entry.label, 60)}, track {entry.track}, side {entry.side}",
-            "; ".join(map(_named, entry.values[:_MOST_VALUES])) or "no value",
+            f"{say(TITLES[entry.check])}, {say(entry.stage)}",
+            say(
+                "{0}, track {1}, side {2}", phrase(clean(entry.label, 60)), entry.track, entry.side
+            ),
+            "; ".join(map(_named, entry.values[:_MOST_VALUES])) or say("no value"),
             str(numbers[entry.origin]),
         )
         for entry in record.entries
         if entry.track is not None
     )
-    head = ("Read at", "Check", "Which", "Found (± U, k = 2)", "From no.")
+    head = (say("Read at"), say("Check"), say("Which"), say("Found (± U, k = 2)"), say("From no."))
     return _table(head, rows, (0.17, 0.2, 0.21, 0.35, 0.07), fine=True)
 
 
 def _class_values(record: JobRecord) -> tuple[ReportBlock, ...]:
     rows = (
-        (clean(key, 80), clean(value, 120), clean(source, 200))
+        (clean(key, 80), clean(say(value), 120), clean(say(source), 200))
         for key, value, source in record.head.profile_values
     )
-    return _table(("Value", "", "Where it comes from"), rows, (0.3, 0.2, 0.5), fine=True)
+    head = (say("Value"), "", say("Where it comes from"))
+    return _table(head, rows, (0.3, 0.2, 0.5), fine=True)
 
 
 def _reservations(record: JobRecord, outcomes: Sequence[Outcome]) -> list[str]:
-    said = [_VIRTUAL] if record.virtual else []
+    said = [say(_VIRTUAL)] if record.virtual else []
     for each in outcomes:
         if each.verdict in (Verdict.UNDECIDED, Verdict.SKIPPED):
             why = within(each.reason) or _why_open(each)
-            said.append(f"{titled(each)}, {each.stage}, {VERDICTS[each.verdict]}: {why}")
+            said.append(f"{_which(each)}, {verdict_word(each.verdict)}: {why}")
     for each in open_failures(record.outcomes):
         remedy = what_next(each)
         if remedy is not None:
-            said.append(f"{titled(each)}, {each.stage}, to do: {remedy}")
+            said.append(say("{0}, to do: {1}", _which(each), told(str(remedy))))
     said += _two_limits(outcomes)
     said += _notes(record)
     if moment_of(record.head.opened_at) is None:
-        said.append("The time at which the job was opened cannot be read.")
+        said.append(say("The time at which the job was opened cannot be read."))
     if _clock_went_back(record):
         said.append(
-            "The computer's clock went back during the job: its order is that of the measurements, "
-            "and its times are not to be relied on."
+            say(
+                "The computer's clock went back during the job: its order is that of the "
+                "measurements, and its times are not to be relied on."
+            )
         )
-    return [*said, _LAW, _SEAL]
+    return [*said, say(_LAW), say(_SEAL)]
+
+
+def _which(outcome: Outcome) -> str:
+    return f"{titled(outcome)}, {say(outcome.stage)}"
 
 
 def _why_open(outcome: Outcome) -> str:
     """Return why a check has no verdict, where it gives no reason of its own."""
     judged = outcome.limit is not None and outcome.value is not None
     if outcome.verdict is Verdict.UNDECIDED and judged:
-        return "the limit lies within the uncertainty"
-    return "no reason was given"
+        return say("the limit lies within the uncertainty")
+    return say("no reason was given")
 
 
 def _two_limits(outcomes: Sequence[Outcome]) -> list[str]:
@@ -414,13 +465,18 @@ def _two_limits(outcomes: Sequence[Outcome]) -> list[str]:
         if each.check is CheckName.RADIAL and each.limit is not None
     }
     found, left = limits.get(Stage.AS_FOUND), limits.get(Stage.AS_LEFT)
-    return [_TWO_LIMITS] if found and left and found != left else []
+    return [say(_TWO_LIMITS)] if found and left and found != left else []
 
 
 def _clock_went_back(record: JobRecord) -> bool:
     told = (moment_of(each.taken_at) for each in record.entries)
     moments = [moment for moment in told if moment is not None]
     return any(after < before for before, after in pairwise(moments))
+
+
+def _short(check: CheckName) -> str:
+    # By its short name English commands know it; it has none in another language.
+    return check if spoken() == ENGLISH else say(TITLES[check])
 
 
 def _notes(record: JobRecord) -> list[str]:
@@ -430,11 +486,14 @@ def _notes(record: JobRecord) -> list[str]:
     for entry in record.entries:
         if entry.track is not None:
             for note in entry.notes:
-                where = f"{entry.check}, {entry.stage}, {within(entry.label, 60)}"
+                label = within(phrase(entry.label), 60)
+                where = f"{_short(entry.check)}, {say(entry.stage)}, {label}"
                 notes.setdefault(within(note), []).append(where)
     for note, places in list(notes.items())[:_MAX_NOTES]:
-        more = f" and {len(places) - 1} more" if len(places) > 1 else ""
-        said.append(f"{note} ({places[0]}{more})")
+        where = places[0]
+        if len(places) > 1:
+            where = say("{0} and {1} more", where, len(places) - 1)
+        said.append(f"{note} ({where})")
     if len(notes) > _MAX_NOTES:
-        said.append(f"{len(notes) - _MAX_NOTES} further notes are in the book.")
+        said.append(say("{0} further notes are in the book.", len(notes) - _MAX_NOTES))
     return said

@@ -23,7 +23,9 @@ from app.book.drift import MIN_DAYS, Drift, drifts_of, moment_of
 from app.book.model import JobRecord, JobSummary
 from app.job.model import MIDDLE, CheckName, Entry, Outcome, Stage, Summary, Value
 from app.job.outcomes import that_count
+from app.language import say
 from app.report.blocks import Figure, Figures, Lines, ReportBlock, amount
+from app.report.wording import begun
 
 BOTH = (Stage.AS_FOUND, Stage.AS_LEFT)
 _FAR = 1e9
@@ -32,6 +34,10 @@ _ARRIVAL = re.compile(r"(from outside|from inside) \d+")
 _INK, _GREY, _PALE = "#000000", "#555555", "#bbbbbb"
 _MAX_POINTS = 720
 _TEXT = 8.0
+_LETTER = 4.6
+"""About how wide a letter is."""
+_UPRIGHT = 10
+"""Letters that stand upright beside the arrivals of one stage."""
 _ASIDE = 3.0
 """As found and as left stand this far from their job's day, so that both are seen."""
 
@@ -57,30 +63,22 @@ def needles(record: JobRecord, outcomes: Sequence[Outcome]) -> Figures:
     """Draw the needle as found and as left, on one scale."""
     limits = {stage: _radial_limit_um(outcomes, stage) for stage in BOTH}
     offsets = {stage: summary.offset_um for stage, summary in summaries(record)}
-    shown = [
+    reach = [
         abs(value.value) + 2.0 * (value.u or 0.0) for value in offsets.values() if value is not None
     ]
     unit = _unit_of(offsets.values())
-    widest = max([1.0, *(1.6 * um for um in limits.values() if um), *(1.05 * um for um in shown)])
+    widest = max([1.0, *(1.6 * um for um in limits.values() if um), *(1.05 * um for um in reach)])
     step = 10.0 if widest > 10.0 else 1.0
     full_um = step * -(-widest // step)
-    return Figures(
-        tuple(
-            draw_needle(
-                offsets[stage],
-                limits[stage],
-                full_um,
-                f"{stage.capitalize()}: "
-                + ("not measured" if (value := offsets[stage]) is None else amount(value))
-                + (
-                    f"; thick arc: limit ±{amount(Value('', um, unit=unit))}"
-                    if (um := limits[stage])
-                    else ""
-                ),
-            )
-            for stage in BOTH
-        )
-    )
+    drawn = []
+    for stage in BOTH:
+        offset, limit_um = offsets[stage], limits[stage]
+        shown = say("not measured") if offset is None else amount(offset)
+        caption = f"{begun(say(stage))}: {shown}"
+        if limit_um:
+            caption += say("; thick arc: limit ±{0}", amount(Value("", limit_um, unit=unit)))
+        drawn.append(draw_needle(offset, limit_um, full_um, caption))
+    return Figures(tuple(drawn))
 
 
 def traces(record: JobRecord) -> tuple[ReportBlock, ...]:
@@ -91,7 +89,7 @@ def traces(record: JobRecord) -> tuple[ReportBlock, ...]:
         if entry.check is CheckName.RADIAL and _has_trace(entry)
     )
     if not chosen:
-        return (Lines(("No trace of the lobes was kept.",)),)
+        return (Lines((say("No trace of the lobes was kept."),)),)
     top_v = max(_top_v(entry) for entry in chosen.values())
     drawn = {key: _trace(entry, top_v) for key, entry in chosen.items()}
     sides = sorted({side for side, _ in drawn})
@@ -99,7 +97,7 @@ def traces(record: JobRecord) -> tuple[ReportBlock, ...]:
         if not any((side, stage) in drawn for side in sides):
             # Nothing to lay side by side: the sides stand there instead.
             alone = Figures(tuple(drawn[key] for key in sorted(drawn)))
-            return alone, Lines((f"No trace was kept {stage}.",))
+            return alone, Lines((say("No trace was kept {0}.", say(stage)),))
     return tuple(
         Figures(tuple(drawn[side, stage] for stage in BOTH if (side, stage) in drawn))
         for side in sides
@@ -125,8 +123,8 @@ def hysteresis(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[ReportBl
         if arrivals:
             stages.append((stage, arrivals, middle))
     if not stages:
-        return (Lines(("No arrivals were measured.",)),)
-    caption = (
+        return (Lines((say("No arrivals were measured."),)),)
+    caption = say(
         "Where the head came to rest, arrival by arrival; bars: ±U (k = 2) of the measuring "
         "itself, without the disk's scale. Broken line: middle between both sides. Thick line: "
         "track line."
@@ -140,13 +138,16 @@ def history(record: JobRecord, past: Sequence[JobSummary]) -> tuple[ReportBlock,
     this = record.summary
     jobs = _by_time([*earlier, this], until=moment_of(this.opened_at))
     left_out = sum(one.virtual != this.virtual and one.number != this.number for one in past)
-    kind = "a real drive" if this.virtual else "the virtual drive"
-    aside = [f"Left out: {left_out} of its jobs, done on {kind}."] if left_out else []
+    aside: list[str] = []
+    if left_out and this.virtual:
+        aside.append(say("Left out: {0} of its jobs, done on a real drive.", left_out))
+    elif left_out:
+        aside.append(say("Left out: {0} of its jobs, done on the virtual drive.", left_out))
     if len(jobs) < 2:
-        return (Lines(("There is no earlier job of this drive in the book.", *aside)),)
+        return (Lines((say("There is no earlier job of this drive in the book."), *aside)),)
     if not any(offset for _, one in jobs for offset in _offsets(one)):
-        return (Lines(("No job in the book has measured the offset.",)),)
-    caption = f"Offset over {len(jobs)} jobs; the last of them is this one."
+        return (Lines((say("No job in the book has measured the offset."),)),)
+    caption = say("Offset over {0} jobs; the last of them is this one.", len(jobs))
     courses = drifts_of([one for _, one in jobs])
     offset, *others = courses
     said = [
@@ -159,18 +160,18 @@ def history(record: JobRecord, past: Sequence[JobSummary]) -> tuple[ReportBlock,
 
 
 def _rate(course: Drift) -> str:
-    rate = course.finding.rate_per_year
+    rate, name = course.finding.rate_per_year, say(course.name)
     if rate is None:
-        return f"Drift of the {course.name}: too few jobs to tell."
+        return say("Drift of the {0}: too few jobs to tell.", name)
     if course.rate_per_year is None:
-        days = course.days
-        return f"Drift of the {course.name}: {days} days from first to last are too few to tell."
-    words = amount(Value("", rate.value, rate.u, f"{course.unit} a year"))
-    told = "" if course.finding.drifts else ", which cannot be told from none"
-    return (
-        f"Drift of the {course.name} over {course.finding.count} jobs, adjustments taken out: "
-        f"{words}{told}."
-    )
+        return say(
+            "Drift of the {0}: {1} days from first to last are too few to tell.", name, course.days
+        )
+    words = amount(Value("", rate.value, rate.u, say("{0} a year", course.unit)))
+    if not course.finding.drifts:
+        words = say("{0}, which cannot be told from none", words)
+    count = course.finding.count
+    return say("Drift of the {0} over {1} jobs, adjustments taken out: {2}.", name, count, words)
 
 
 def _since_last(jobs: Sequence[tuple[datetime, JobSummary]]) -> tuple[str, ...]:
@@ -183,7 +184,8 @@ def _since_last(jobs: Sequence[tuple[datetime, JobSummary]]) -> tuple[str, ...]:
     if left.u is not None and found.u is not None:
         u = float(np.hypot(left.u, found.u))
     moved = amount(Value("", found.value - left.value, u, found.unit))
-    return (f"Offset since job {last.number} left it, {(now - then).days} days before: {moved}.",)
+    days = (now - then).days
+    return (say("Offset since job {0} left it, {1} days before: {2}.", last.number, days, moved),)
 
 
 def _by_time(
@@ -254,15 +256,15 @@ def _trace(entry: Entry, top_v: float) -> Figure:
 
 
 def _trace_caption(entry: Entry) -> str:
-    words = [f"{entry.stage.capitalize()}, side {entry.side}"]
+    words = [say("{0}, side {1}", begun(say(entry.stage)), entry.side)]
     for name in ("first lobe", "second lobe"):
         value = named(entry.values, name)
         if value is not None:
             u = None if value.u is None else 1e3 * value.u
-            words.append(f"{name} {amount(Value('', 1e3 * value.value, u, 'mV'))}")
+            words.append(f"{say(name)} {amount(Value('', 1e3 * value.value, u, 'mV'))}")
     ratio = named(entry.values, "ratio")
     if ratio is not None:
-        words.append(f"ratio {amount(ratio)}")
+        words.append(f"{say('ratio')} {amount(ratio)}")
     return "; ".join(words)
 
 
@@ -283,7 +285,7 @@ def mark(verdict: Verdict) -> str:
         'stroke-width="1.2"/>',
         Verdict.SKIPPED: '<path d="M1.5 6 H10.5" stroke="#000000" stroke-width="1.6" fill="none"/>',
     }
-    return _svg(12, 12, verdict, [shapes[verdict]])
+    return _svg(12, 12, say(verdict), [shapes[verdict]])
 
 
 def draw_trace(
@@ -308,7 +310,7 @@ def draw_trace(
     for degrees in range(0, 361, 90):
         x, _ = place(degrees / 360.0, 0.0)
         parts += [_line(x, bottom, x, bottom + 3, _INK, 0.7), _text(x, bottom + 11, f"{degrees}°")]
-    words = f"envelope in {unit} over the angle of the disk"
+    words = say("envelope in {0} over the angle of the disk", unit)
     parts.append(_text((left + right) / 2, height - 2, words))
     known = np.isfinite(turns) & np.isfinite(envelope_v)
     for run in _runs(known):
@@ -327,9 +329,11 @@ def draw_budget(parts: Sequence[Part], caption: str) -> Figure:
     for place, part in enumerate(ordered):
         y = 6.0 + place * row
         end = left + part.u / top_u * (right - left - 80.0)
-        drawn.append(_text(left - 4, y + 8, part.name, "end"))
+        drawn.append(_text(left - 4, y + 8, say(part.name), "end"))
         drawn.append(_bar(left, y + 1, end, y + 9))
-        words = f"{part.u:.2g}" + (f" (corrected {part.value:+.1f})" if part.value else "")
+        words = f"{part.u:.2g}"
+        if part.value:
+            words += say(" (corrected {0:+.1f})", part.value)
         drawn.append(_text(end + 4, y + 8, words.replace("-", "−"), "start"))
     height = 12.0 + len(ordered) * row
     drawn.append(_line(left, 4, left, height - 4, _INK, 0.8))
@@ -368,9 +372,9 @@ def draw_needle(
         parts.append(arc(-limit_um, limit_um, radius - 4, 3.0, _GREY))
         for um in (-limit_um, limit_um):
             parts.append(_line(*at(um, radius - 9), *at(um, radius), _INK, 1.2))
-    parts += [_text(24, 84, "inward", "start"), _text(216, 84, "outward", "end")]
+    parts += [_text(24, 84, say("inward"), "start"), _text(216, 84, say("outward"), "end")]
     if offset_um is None:
-        parts.append(_text(x0, 76, "not measured"))
+        parts.append(_text(x0, 76, say("not measured")))
     else:
         low, high = _ends(offset_um)
         if low < high:
@@ -401,7 +405,7 @@ def _draw_arrivals(
         begin = y
         for title, filled in (("from outside", True), ("from inside", False)):
             values = [value for label, value in offsets.items() if label.startswith(title)]
-            parts.append(_text(left - 5, y + 3.6 * len(values), title, "end"))
+            parts.append(_text(left - 5, y + 3.6 * len(values), say(title), "end"))
             for value in values:
                 low_x, high_x = map(x_of, _ends(value))
                 parts.append(_line(low_x, y, high_x, y, _GREY, 0.8))
@@ -409,19 +413,29 @@ def _draw_arrivals(
                 y += 7.2
             y += 4.0
         across = (begin + y) / 2 - 1
-        turned = f' font-weight="bold" transform="rotate(-90 10.0 {across:.1f})"'
-        parts.append(_text(10, across, stage, extra=turned))
+        upright = _beside(say(stage))
+        for x, words in upright:
+            turned = f' font-weight="bold" transform="rotate(-90 {x:.1f} {across:.1f})"'
+            parts.append(_text(x, across, words, extra=turned))
         if middle is not None:
             x = x_of(middle.value)
             parts.append(_line(x, begin - 6, x, y - 6, _INK, 0.9, "4 2"))
-        y += 6.0
+        y += 6.0 if len(upright) == 1 else 14.0
     bottom = y
     parts.insert(0, _line(x_of(0.0), 6, x_of(0.0), bottom, _GREY, 1.4))
     parts += _scale_across(low, high, step, x_of, bottom)
     unit = _unit_of(value for _, offsets, _ in stages for value in offsets.values())
-    parts.append(_text((left + right) / 2, bottom + 22, f"offset in {unit}, + outward"))
+    parts.append(_text((left + right) / 2, bottom + 22, say("offset in {0}, + outward", unit)))
     height = bottom + 26
     return Figure(_svg(width, height, caption, parts), width, height, caption)
+
+
+def _beside(words: str) -> list[tuple[float, str]]:
+    """Return the lines of what stands upright beside a drawing: one, or two of long words."""
+    if len(words) <= _UPRIGHT:
+        return [(10.0, words)]
+    first, _, rest = words.partition(" ")
+    return [(10.0, first), (20.0, rest)]
 
 
 def _draw_history(jobs: Sequence[tuple[datetime, JobSummary]], caption: str) -> Figure:
@@ -486,16 +500,25 @@ def _draw_offset(
 
 
 def _legend(y: float, unit: str) -> list[str]:
-    return [
-        _text(42, y, f"offset in {unit}, + outward:", "start"),
-        _circle(162, y - 3),
-        _text(168, y, "as found", "start"),
-        _square(220, y - 3),
-        _text(226, y, "as left", "start"),
-        _text(268, y, "bars: ±U, k = 2", "start"),
-        _line(350, y - 3, 374, y - 3, _INK, 0.8, "5 3"),
-        _text(378, y, "by itself, from job to job", "start"),
-    ]
+    """Draw what the signs mean, each in its place or behind what is longer before it."""
+    parts: list[str] = []
+    end = 0.0
+    for place, sign, aside, words in (
+        (42.0, None, 0.0, say("offset in {0}, + outward:", unit)),
+        (162.0, _circle, 6.0, say("as found")),
+        (220.0, _square, 6.0, say("as left")),
+        (268.0, None, 0.0, say("bars: ±U, k = 2")),
+        (350.0, _dashes, 28.0, say("by itself, from job to job")),
+    ):
+        x = max(place, end + 4.0)
+        parts += [sign(x, y - 3)] if sign is not None else []
+        parts.append(_text(x + aside, y, words, "start"))
+        end = x + aside + _LETTER * len(words)
+    return parts
+
+
+def _dashes(x: float, y: float) -> str:
+    return _line(x, y, x + 24, y, _INK, 0.8, "5 3")
 
 
 def _scale_across(

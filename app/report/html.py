@@ -10,7 +10,8 @@ from pathlib import Path
 
 from app.analysis.results import Verdict
 from app.files import atomic_write
-from app.report.blocks import VERDICTS, Figures, Lines, Report, ReportBlock, Signature, Table
+from app.language import say, speaking
+from app.report.blocks import Figures, Lines, Report, ReportBlock, Signature, Table, verdict_word
 from app.report.figures import mark
 from app.report.seal import into_page
 
@@ -81,13 +82,19 @@ def page_of(report: Report) -> str:
     Its policy lets a browser load nothing and run nothing; every text is escaped, and each that
     may come from a user stands by itself, so that its direction does not reach its neighbours.
     """
+    with speaking(report.language):
+        return _page_of(report)
+
+
+def _page_of(report: Report) -> str:
     widths, style = _with_widths(report)
+    virtual = say(VIRTUAL_MARK)
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
     policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
     title = f"{report.title}: {report.identity}, {report.job}"
     body = [
-        f'<div class="mark" aria-hidden="true"><span>{VIRTUAL_MARK}</span></div>'
-        f'<p class="virtual">{VIRTUAL_MARK}</p>'
+        f'<div class="mark" aria-hidden="true"><span>{virtual}</span></div>'
+        f'<p class="virtual">{virtual}</p>'
         if report.virtual
         else "",
         f"<header><h1>{escape(report.title)}</h1>"
@@ -99,7 +106,7 @@ def page_of(report: Report) -> str:
         begins = ' class="new-page"' if section.on_new_page else ""
         body.append(f"<section{begins}><h2>{escape(section.title)}</h2>{blocks}</section>")
     return (
-        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+        f'<!DOCTYPE html>\n<html lang="{report.language}"><head><meta charset="utf-8">'
         f'<meta http-equiv="Content-Security-Policy" content="{escape(policy)}">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>{escape(title)}</title><style>{style}</style></head>\n"
@@ -135,7 +142,15 @@ def _with_widths(report: Report) -> tuple[dict[tuple[float, ...], str], str]:
                     f".{name} col:nth-child({place}) {{ width: {100 * part:.0f}%; }}\n"
                     for place, part in enumerate(block.widths, 1)
                 ]
+    size = mark_size(say(VIRTUAL_MARK))
+    if size < 1.0:
+        rules.append(f".mark span {{ transform: rotate(-50deg) scale({size:.2f}); }}\n")
     return widths, _STYLE + "".join(rules)
+
+
+def mark_size(words: str) -> float:
+    """Return how large the mark across a page is, 1 in English, so that its words fit."""
+    return min(1.0, len(VIRTUAL_MARK) / len(words))
 
 
 def _block(block: ReportBlock, widths: dict[tuple[float, ...], str]) -> str:
@@ -179,7 +194,7 @@ def _cell(cell: str | Verdict, is_title: bool, title: str) -> str:
     told = f' title="{escape(title)}"' if title else ""
     if isinstance(cell, Verdict):
         name = "verdict stressed" if cell is Verdict.FAIL else "verdict"
-        return f'<td class="{name}"{told}>{mark(cell)}{VERDICTS[cell]}</td>'
+        return f'<td class="{name}"{told}>{mark(cell)}{verdict_word(cell)}</td>'
     return f'<th scope="row">{_own(cell)}</th>' if is_title else f"<td{told}>{_own(cell)}</td>"
 
 

@@ -11,9 +11,11 @@ from app.analysis.results import Verdict
 from app.book.model import JobRecord
 from app.job.model import Aim, CheckName, Outcome, Stage, Value
 from app.job.outcomes import open_failures
-from app.report.blocks import Table, amount, limit_words, within
+from app.language import say
+from app.report.blocks import Table, amount, limit_words, times, within
+from app.report.wording import begun, told
 
-_NAMES = {
+NAMES = {
     CheckName.CARE: "whether the drive respects write protection",
     CheckName.MECHANICS: "the state of the moving parts, as an eye sees it",
     CheckName.DRIFT: "whether the head stays in place as the drive runs",
@@ -53,10 +55,10 @@ def in_plain_words(record: JobRecord, outcomes: Sequence[Outcome]) -> Table:
         Those that count.
     """
     rows = (
-        ("What was wrong", _wrong(outcomes)),
-        ("What was done", _done(record, outcomes)),
-        ("How it is now", _now(record, outcomes)),
-        ("How sure that is", _sure(record, outcomes)),
+        (say("What was wrong"), _wrong(outcomes)),
+        (say("What was done"), _done(record, outcomes)),
+        (say("How it is now"), _now(record, outcomes)),
+        (say("How sure that is"), _sure(record, outcomes)),
     )
     return Table((), rows, (0.2, 0.8), (0,), large=True)
 
@@ -65,82 +67,81 @@ def _wrong(outcomes: Sequence[Outcome]) -> str:
     found = [each for each in outcomes if each.stage is Stage.AS_FOUND]
     failed = [each for each in found if each.verdict is Verdict.FAIL]
     if failed:
-        return f"As it came, this was outside its limit: {_listed(failed)}."
+        return say("As it came, this was outside its limit: {0}.", _listed(failed))
     judged = [each for each in found if each.verdict in (Verdict.PASS, Verdict.UNDECIDED)]
     if not judged:
-        return "Nothing was judged before the work began."
+        return say("Nothing was judged before the work began.")
     undecided = [each for each in judged if each.verdict is Verdict.UNDECIDED]
     if undecided:
-        return f"As it came, nothing was outside its limit for certain; open: {_listed(undecided)}."
-    return "As it came, everything that was judged was within its limits."
+        return say(
+            "As it came, nothing was outside its limit for certain; open: {0}.", _listed(undecided)
+        )
+    return say("As it came, everything that was judged was within its limits.")
 
 
 def _done(record: JobRecord, outcomes: Sequence[Outcome]) -> str:
     said = []
     if record.nudges:
-        times = "once" if record.nudges == 1 else f"{record.nudges} times"
-        said.append(f"The head was moved {times}")
+        said.append(say("the head was moved {0}", times(record.nudges)))
         if any(
             each.check is CheckName.LOCK and each.verdict is not Verdict.SKIPPED
             for each in outcomes
         ):
-            said.append("its screws were tightened, and where that left it was measured")
+            said.append(say("its screws were tightened, and where that left it was measured"))
     speeds = {each.stage: each.verdict for each in outcomes if each.check is CheckName.SPEED}
     if speeds.get(Stage.AS_FOUND) is Verdict.FAIL and speeds.get(Stage.WORK) is Verdict.PASS:
-        said.append("the speed was set")
+        said.append(say("the speed was set"))
     if not said:
-        return "Nothing was adjusted: the drive was measured, and left as it was."
-    return f"{'; '.join(said).capitalize()}."
+        return say("Nothing was adjusted: the drive was measured, and left as it was.")
+    return f"{begun('; '.join(said))}."
 
 
 def _now(record: JobRecord, outcomes: Sequence[Outcome]) -> str:
     said = []
     open_ones = open_failures(record.outcomes)
     if open_ones:
-        said.append(f"Not in order: {_listed(open_ones)}")
+        said.append(say("Not in order: {0}", _listed(open_ones)))
     last = {
         (each.check, each.side): each for each in outcomes if each.verdict is not Verdict.SKIPPED
     }
     passed = [each for each in last.values() if each.verdict is Verdict.PASS]
     if passed:
-        said.append(
-            f"Within its limits: {', '.join(dict.fromkeys(_NAMES[e.check] for e in passed))}"
-        )
+        names = dict.fromkeys(say(NAMES[each.check]) for each in passed)
+        said.append(say("Within its limits: {0}", ", ".join(names)))
     offset = record.as_left.offset_um or record.as_found.offset_um
     if offset is not None and record.as_left.offset_um is not None:
-        said.append(f"The head stands {_away(offset)} the middle of the track")
+        said.append(say("The head stands {0} from the middle of the track", amount(offset)))
         aims = [each.aim for each in record.outcomes if each.aim]
-        if aims and aims[-1] != str(Aim()):
-            said.append(f"It was set on purpose to another place: {within(aims[-1])}")
+        if aims and aims[-1] != told(str(Aim())):
+            said.append(say("It was set on purpose to another place: {0}", within(aims[-1])))
     for each in outcomes:
         if each.check is CheckName.CENTRE and each.value is not None:
             found = amount(Value("", each.value, each.covering_u, each.unit))
             said.append(
-                f"The head stands {found} off the middle of a track that another drive wrote; how "
-                "well that one was aligned is not known"
+                say(
+                    "The head stands {0} off the middle of a track that another drive wrote; how "
+                    "well that one was aligned is not known",
+                    found,
+                )
             )
     if not record.closed_at:
-        said.append("The work is not finished")
-    return ". ".join(said) + "." if said else "Nothing was judged."
-
-
-def _away(offset: Value) -> str:
-    return f"{amount(offset)} from"
+        said.append(say("The work is not finished"))
+    return ". ".join(said) + "." if said else say("Nothing was judged.")
 
 
 def _sure(record: JobRecord, outcomes: Sequence[Outcome]) -> str:
-    said = [_SURE]
+    said = [say(_SURE)]
     undecided, skipped = (
-        [_NAMES[each.check] for each in outcomes if each.verdict is verdict]
+        [NAMES[each.check] for each in outcomes if each.verdict is verdict]
         for verdict in (Verdict.UNDECIDED, Verdict.SKIPPED)
     )
-    planned_out = [_NAMES[check] for check in CheckName if check in dict(record.head.left_out)]
+    planned_out = [NAMES[check] for check in CheckName if check in dict(record.head.left_out)]
     for words, those in (
-        ("Undecided in this job", undecided),
-        ("Not looked at in this job", [*skipped, *planned_out]),
+        (say("Undecided in this job"), undecided),
+        (say("Not looked at in this job"), [*skipped, *planned_out]),
     ):
         if those:
-            said.append(f"{words}: {', '.join(dict.fromkeys(those))}.")
+            said.append(f"{words}: {', '.join(map(say, dict.fromkeys(those)))}.")
     return " ".join(said)
 
 
@@ -149,9 +150,12 @@ def _listed(outcomes: Iterable[Outcome]) -> str:
 
 
 def _named(outcome: Outcome) -> str:
-    words = _NAMES[outcome.check] + (f" on side {outcome.side}" if outcome.side else "")
+    words = say(NAMES[outcome.check])
+    if outcome.side:
+        words = say("{0} on side {1}", words, outcome.side)
     if outcome.value is None:
         return f"{words} ({within(outcome.reason, 200)})" if outcome.reason else words
     found = amount(Value("", outcome.value, outcome.covering_u, outcome.unit))
-    limit = "" if outcome.limit is None else f", allowed {limit_words(outcome.limit)}"
-    return f"{words} ({found}{limit})"
+    if outcome.limit is not None:
+        found = say("{0}, allowed {1}", found, limit_words(outcome.limit))
+    return f"{words} ({found})"

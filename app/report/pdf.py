@@ -39,8 +39,8 @@ from PySide6.QtSvg import QSvgRenderer
 
 from app.analysis.results import Verdict
 from app.files import atomic_write
+from app.language import say, speaking
 from app.report.blocks import (
-    VERDICTS,
     Figures,
     Lines,
     Report,
@@ -48,10 +48,11 @@ from app.report.blocks import (
     Section,
     Signature,
     Table,
+    verdict_word,
     within,
 )
 from app.report.figures import mark
-from app.report.html import VIRTUAL_MARK
+from app.report.html import VIRTUAL_MARK, mark_size
 from app.report.seal import into_sheets
 
 PER_INCH = 720
@@ -184,8 +185,8 @@ def _table(table: Table, width: float) -> Flow:
             if isinstance(cell, Verdict):
                 box = QRectF(left, pad_y + 6, _MARK - 10, _MARK - 10)
                 band.drawings.append((mark(cell), box))
-                left, inside, cell = left + _MARK, inside - _MARK, VERDICTS[cell]
-            stressed = place in bold or cell == VERDICTS[Verdict.FAIL]
+                left, inside, cell = left + _MARK, inside - _MARK, verdict_word(cell)
+            stressed = place in bold or cell == verdict_word(Verdict.FAIL)
             text, height = broken(cell, inside, size, bold=stressed)
             band.texts.append((text, QPointF(left, pad_y)))
             tallest = max(tallest, height)
@@ -285,14 +286,20 @@ def drawn(report: Report, paper: str = "a4") -> tuple[bytes, int]:
     """
     _with_application()
     size = QPageSize(PAPERS[paper])
-    pages = _paginated(report, _area(size))
-    return _drawn(report, pages, size), len(pages)
+    with speaking(report.language):
+        pages = _paginated(report, _area(size))
+        return _drawn(report, pages, size), len(pages)
 
 
 def pages_of(report: Report, paper: str = "a4", dpi: int = 110) -> list[QImage]:
     """Return a report's pages as pictures: those of the PDF, `dpi` dots to the inch."""
     _with_application()
     size = QPageSize(PAPERS[paper])
+    with speaking(report.language):
+        return _pictures(report, size, dpi)
+
+
+def _pictures(report: Report, size: QPageSize, dpi: int) -> list[QImage]:
     pages = _paginated(report, _area(size))
     whole = QSizeF(_whole(size))
     pictures = []
@@ -389,12 +396,13 @@ def _foot(painter: QPainter, report: Report, number: int, count: int, whole: QSi
     painter.setPen(QColor("#000000"))
     name = report.identity if len(report.identity) <= 40 else report.identity[:39] + "…"
     shown = f"{within(name)}, {report.job}"
+    virtual = say(VIRTUAL_MARK)
     for text, part in (
         (shown, 0.0),
-        (VIRTUAL_MARK if report.virtual else "", 0.5),
-        (f"page {number} of {count}", 1.0),
+        (virtual if report.virtual else "", 0.5),
+        (say("page {0} of {1}", number, count), 1.0),
     ):
-        laid, _ = broken(text, inside, SMALL, bold=text == VIRTUAL_MARK)
+        laid, _ = broken(text, inside, SMALL, bold=text == virtual)
         line = laid.lineAt(0)
         room = inside - line.naturalTextWidth()
         laid.draw(painter, QPointF(_MARGIN + part * room, y))
@@ -405,11 +413,11 @@ def _mark_virtual(painter: QPainter, whole: QSizeF) -> None:
     painter.translate(whole.width() / 2, whole.height() / 2)
     painter.rotate(-52.0)
     painter.setPen(_VIRTUAL_INK)
-    painter.setFont(font(940, bold=True))
+    words = say(VIRTUAL_MARK)
+    painter.setFont(font(round(940 * mark_size(words)), bold=True))
     reach = whole.height()
-    painter.drawText(
-        QRectF(-reach, -reach, 2 * reach, 2 * reach), Qt.AlignmentFlag.AlignCenter, VIRTUAL_MARK
-    )
+    room = QRectF(-reach, -reach, 2 * reach, 2 * reach)
+    painter.drawText(room, Qt.AlignmentFlag.AlignCenter, words)
     painter.restore()
 
 

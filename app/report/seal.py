@@ -21,6 +21,7 @@ from app.book import codec
 from app.book.exchange import entries_of, entry_tree
 from app.book.model import CodingError, Drive, JobRecord, JobSummary
 from app.job.model import CheckName, JobHead, Outcome
+from app.language import ENGLISH, languages
 from app.numbers import Unit
 from app.stamp import version
 
@@ -43,6 +44,8 @@ class Sealed:
         The drive's jobs, as the report was given them.
     unit : Unit
         In which it shows lengths.
+    language : str
+        Code of the language that it is in.
     """
 
     software: str
@@ -56,6 +59,7 @@ class Sealed:
     nudges: int
     history: tuple[JobSummary, ...]
     unit: Unit = field(default=Unit.UM, metadata=LATER)
+    language: str = field(default=ENGLISH, metadata=LATER)
 
     @property
     def record(self) -> JobRecord:
@@ -78,7 +82,9 @@ class Sealed:
         )
 
 
-def sealed(record: JobRecord, history: Sequence[JobSummary], unit: Unit) -> str:
+def sealed(
+    record: JobRecord, history: Sequence[JobSummary], unit: Unit, language: str = ENGLISH
+) -> str:
     """Return a job and its drive's history as one text of letters and figures."""
     found = Sealed(
         version(),
@@ -92,6 +98,7 @@ def sealed(record: JobRecord, history: Sequence[JobSummary], unit: Unit) -> str:
         record.nudges,
         tuple(history),
         unit,
+        language,
     )
     text = json.dumps(codec.as_tree(found))
     return base64.b64encode(zlib.compress(text.encode("ascii"), 9)).decode("ascii")
@@ -112,7 +119,7 @@ def opened(text: str) -> Sealed:
     Raises
     ------
     CodingError
-        When it is none, or damaged.
+        When it is none, or damaged, or of a report in a language that is not known here.
     """
     try:
         unpacker = zlib.decompressobj()
@@ -122,7 +129,10 @@ def opened(text: str) -> Sealed:
         tree = codec.tree_of(raw.decode("ascii"))
     except (binascii.Error, zlib.error, ValueError):
         raise CodingError("its record is damaged") from None
-    return codec.read(Sealed, tree, "record")
+    found = codec.read(Sealed, tree, "record")
+    if found.language not in languages():
+        raise CodingError(f"it is in the language “{found.language}”, which is not known here")
+    return found
 
 
 def into_page(page: str, text: str) -> str:

@@ -15,6 +15,7 @@ from app.dashboard.text import said, translate
 from app.dashboard.translation import SYSTEM, Translation, language_of, name_of, next_choice
 from app.dashboard.window import MainWindow
 from app.job import messages
+from app.language import speaking
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
 
 
@@ -22,7 +23,8 @@ from tests.app.dashboard.fakes import FakeControls, FakeSession, view
 def german(qapp):
     made = Translation("de", qapp)
     qapp.installTranslator(made)
-    yield made
+    with speaking("de"):
+        yield made
     qapp.removeTranslator(made)
 
 
