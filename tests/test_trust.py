@@ -29,6 +29,8 @@ HARMLESS = {
     ("np", "load"),
     ("re", "compile"),
     ("app", "exec"),
+    ("QLocale", "system"),
+    ("qt", "load"),
 }
 
 
