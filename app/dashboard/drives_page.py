@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
-from PySide6.QtCore import Qt, Signal
-from PySide6.QtWidgets import QComboBox, QLabel, QListWidgetItem, QVBoxLayout, QWidget
+from PySide6.QtCore import Signal
+from PySide6.QtWidgets import QComboBox, QLabel, QVBoxLayout, QWidget
 
 from app.analysis.results import Quantity
 from app.book.codec import MAX_TEXT
@@ -25,6 +25,7 @@ from app.dashboard.widgets import (
     StillPlot,
     TouchButton,
     button_row,
+    chosen_of,
     form_of,
     laid,
     named,
@@ -143,10 +144,6 @@ def _with_margin(
     return bottom - margin, top + margin
 
 
-_STANDS_FOR = Qt.ItemDataRole.UserRole
-"""Where a row of a list holds the job or the drive that it shows."""
-
-
 class PastJobs(QWidget):
     """A chart of one of the three numbers, and the jobs, newest first."""
 
@@ -156,6 +153,7 @@ class PastJobs(QWidget):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._numbers: tuple[Drift, ...] = ()
+        self._jobs: tuple[JobSummary, ...] = ()
         self._shown = 0
         self.chart = HistoryChart(self)
         self.list = NamedList(self.tr("Jobs of the drive"), self.tr("Enter shows the report"), self)
@@ -165,22 +163,19 @@ class PastJobs(QWidget):
     @property
     def chosen(self) -> int | None:
         """Number of the job that is chosen, None where none is."""
-        item = self.list.currentItem()
-        return None if item is None else item.data(_STANDS_FOR).number
+        job = chosen_of(self._jobs, self.list)
+        return None if job is None else job.number
 
     @property
     def chosen_open(self) -> int | None:
         """Number of the job that is chosen, where it is open."""
-        item = self.list.currentItem()
-        job = None if item is None else item.data(_STANDS_FOR)
+        job = chosen_of(self._jobs, self.list)
         return None if job is None or job.closed_at else job.number
 
     def show_jobs(self, past: tuple[JobSummary, ...]) -> None:
         """Show the jobs of a drive, oldest first as the book has them."""
-        self.list.clear()
-        for job in reversed(past):
-            item = QListWidgetItem(_job_line(job), self.list)
-            item.setData(_STANDS_FOR, job)
+        self._jobs = past[::-1]
+        self.list.show_rows(map(_job_line, self._jobs))
         # The virtual drive's jobs and those of a real one do not go on from each other.
         alike = [each for each in past if each.virtual == past[-1].virtual]
         self._numbers = drifts_of(alike) if alike else ()
@@ -235,6 +230,7 @@ class DrivesPage(Page):
     ) -> None:
         super().__init__(parent)
         self._worker = BookWorker(book)
+        self._drives: tuple[DriveSummary, ...] = ()
         self._fault = ""
         self._title.setText(self.tr("Drives in the job book"))
         self._status.setProperty("quiet", True)
@@ -246,7 +242,7 @@ class DrivesPage(Page):
             self.tr("Arrows choose, Enter begins a job or goes on with an open one"),
             self,
         )
-        self._list.currentItemChanged.connect(self._choose)
+        self._list.currentRowChanged.connect(self._choose)
         self._list.asked.connect(self.go_on)
         self._identity = self._field(self.tr("New drive"), self.tr("Your own name or number"))
         self._identity.returnPressed.connect(self.add)
@@ -278,8 +274,7 @@ class DrivesPage(Page):
     @property
     def identities(self) -> list[str]:
         """The drives in the list."""
-        items = (self._list.item(row) for row in range(self._list.count()))
-        return [item.data(_STANDS_FOR).drive.identity for item in items]
+        return [shelved.drive.identity for shelved in self._drives]
 
     def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
@@ -349,16 +344,15 @@ class DrivesPage(Page):
 
     def _fill(self, found: tuple[DriveSummary, ...]) -> None:
         before = self._chosen()
-        self._list.clear()
-        for shelved in found:
-            item = QListWidgetItem(_drive_line(shelved), self._list)
-            item.setData(_STANDS_FOR, shelved)
-            if before is not None and shelved.drive.identity == before.drive.identity:
-                self._list.setCurrentItem(item)
-        if self._list.currentRow() < 0 and found:
+        self._drives = found
+        self._list.show_rows(map(_drive_line, found))
+        identities = self.identities
+        if before is not None and before.drive.identity in identities:
+            self._list.setCurrentRow(identities.index(before.drive.identity))
+        elif found:
             self._list.setCurrentRow(0)
         if not found:
-            self._choose(None)
+            self._choose()
             self._say_empty()
         else:
             many = self.tr("{0} drives").format(len(found))
@@ -388,8 +382,8 @@ class DrivesPage(Page):
 
         self._worker.ask("drives", lambda book: book.drives(), select)
 
-    def _choose(self, item: QListWidgetItem | None) -> None:
-        chosen = None if item is None else item.data(_STANDS_FOR)
+    def _choose(self) -> None:
+        chosen = self._chosen()
         # Until the book answers no job is shown, so that none is taken for one of another drive.
         self.past.show_jobs(())
         self._offer(chosen)
@@ -411,8 +405,7 @@ class DrivesPage(Page):
         return self.past.chosen_open or of_drive
 
     def _chosen(self) -> DriveSummary | None:
-        item = self._list.currentItem()
-        return None if item is None else item.data(_STANDS_FOR)
+        return chosen_of(self._drives, self._list)
 
     def _field(self, name: str, description: str) -> Field:
         field = Field(name, description, self)

@@ -6,7 +6,7 @@ above do the next thing as well.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any, TypeVar
 
 import pyqtgraph as pg
@@ -49,6 +49,7 @@ from app.dashboard.style import LIGHT, Sizes, Theme, font_of_cap
 from app.dashboard.text import translate
 
 _Box = TypeVar("_Box", bound=QBoxLayout)
+_Thing = TypeVar("_Thing")
 _Widget = TypeVar("_Widget", bound=QWidget)
 _EDGE_PX = 1.5
 _FLOW_GAP_PX = 6
@@ -226,6 +227,14 @@ class NamedList(QListWidget):
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.itemActivated.connect(lambda _: self.asked.emit())
 
+    def show_rows(self, rows: Iterable[str]) -> None:
+        """Show other rows, none of them chosen; nobody is told that those before have gone."""
+        self.blockSignals(True)
+        self.clear()
+        self.addItems(list(rows))
+        self.setCurrentRow(-1)
+        self.blockSignals(False)
+
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Emit `asked` on Enter, once and not again while it is held down."""
         if not on_enter(event, self.asked.emit):
@@ -240,6 +249,12 @@ class NamedList(QListWidget):
         super().focusInEvent(event)
         self.setCurrentRow(-1)
         self.blockSignals(False)
+
+
+def chosen_of(things: Sequence[_Thing], shown: NamedList) -> _Thing | None:
+    """Return which of the things is chosen that a list shows in its rows; None where none is."""
+    row = shown.currentRow()
+    return things[row] if 0 <= row < len(things) else None
 
 
 class Field(QLineEdit):

@@ -7,6 +7,7 @@ the hands know the truth (:attr:`instruments.source.PracticeControls.hidden`); n
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -53,7 +54,7 @@ def _two_heads(params: VirtualParams, rng: np.random.Generator) -> VirtualParams
     return replace(params, side_um=_side(rng) * rng.uniform(55.0, 90.0))
 
 
-FAULTS = dict(
+FAULTS: Mapping[str, Callable[[VirtualParams, np.random.Generator], VirtualParams]] = dict(
     zip(
         PRACTICES,
         (

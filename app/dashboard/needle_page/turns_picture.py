@@ -159,7 +159,7 @@ class _Layer:
 
 
 def _premultiplied(ink: QColor, alpha: float) -> int:
-    red, green, blue, _ = (round(alpha * part) for part in ink.getRgb())
+    red, green, blue = (round(alpha * part) for part in (ink.red(), ink.green(), ink.blue()))
     return round(255 * alpha) << 24 | red << 16 | green << 8 | blue
 
 
@@ -168,8 +168,7 @@ def _ink_over(
 ) -> None:
     """Paint pixels over what is there, each by the part that is covered."""
     channels = picture.view(np.uint8).reshape(-1, 4)
-    red, green, blue, _ = ink.getRgb()
-    full = np.array((blue, green, red, 255), np.float64)
+    full = np.array((ink.blue(), ink.green(), ink.red(), 255), np.float64)
     part = part[:, None]
     channels[pixels] = np.round(part * full + (1.0 - part) * channels[pixels]).astype(np.uint8)
 
