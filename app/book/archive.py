@@ -11,13 +11,16 @@ from app.job.outcomes import counting
 def archive_of(book: Book, identity: str, *, virtual: bool) -> Quantity | None:
     """Return how far the head stood outward of the middle of such a track when it was left.
 
-    The newest closed job that measured it counts, as long as no later one has moved the head.
+    The newest closed job that measured it counts, as long as no later one has moved the head. Of a
+    drive that the book does not have, or not yet, nothing is known.
 
     Raises
     ------
     BookError
         When the book cannot be read.
     """
+    if book.drive(identity) is None:
+        return None
     for job in reversed(book.history(identity)):
         if not job.closed_at or job.virtual != virtual:
             continue

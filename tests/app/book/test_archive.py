@@ -49,3 +49,7 @@ def test_an_open_job_and_one_of_the_other_kind_of_drive_tell_nothing(book):
     job(book, CENTRE, virtual=False)
     assert known(book) is None
     assert known(book, virtual=False) == Quantity(-12.0, 1.5)
+
+
+def test_of_a_drive_that_is_not_yet_in_the_book_nothing_is_known(book):
+    assert archive_of(book, "machine 8", virtual=True) is None
