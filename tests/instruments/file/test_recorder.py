@@ -17,7 +17,7 @@ from instruments.file.wav import make_plain
 from instruments.file.writer import CaptureWriter
 from instruments.source import Block, Role, SourceInfo, SourceUnavailable
 from tests.instruments.file.captures import read_all
-from tests.instruments.sound.test_kept import PROOF
+from tests.instruments.test_kept import PROOF
 
 ROLES = (Role.PLUS, Role.MINUS, Role.INDEX)
 RATE_HZ = 1e6 / 3
