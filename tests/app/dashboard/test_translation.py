@@ -21,7 +21,7 @@ from tests.app.dashboard.fakes import FakeControls, FakeSession, view
 
 @pytest.fixture
 def german(qapp):
-    made = Translation("de", qapp)
+    made = Translation("de")
     qapp.installTranslator(made)
     with speaking("de"):
         yield made
@@ -72,12 +72,13 @@ def test_the_window_speaks(qtbot, german):
     window.tick()
     assert "VIRTUELLES LAUFWERK" in window.top_bar.words
     assert window.needle_page.meter.accessibleName() == "Zeigerinstrument"
-    assert all(words != english for words, english in zip(cautions(), plain(cautions), strict=True))
+    assert all(
+        words != english for words, english in zip(cautions(), plain(german, cautions), strict=True)
+    )
 
 
-def plain(told):
+def plain(spoken, told):
     app = QCoreApplication.instance()
-    (spoken,) = app.findChildren(Translation)
     app.removeTranslator(spoken)
     words = told()
     app.installTranslator(spoken)

@@ -93,7 +93,9 @@ def chain(qtbot):
     profile, options = load_profile("130mm-48tpi"), EnvelopeOptions()
     source = VirtualSource(VirtualParams(rate=500e3, seed=1), paced=False)
     acquisition = Acquisition(source, ring_seconds=4.0)
-    run = _Run("sim:", lambda: source, profile, options, strict=False)
+    run = _Run(
+        "sim:", lambda: source, profile, options, strict=False, tap=lambda block, heard: None
+    )
     run._source, run._acquisition = source, acquisition
     acquisition._open()
     run._analyser = analyser_for(source.info, profile, options, keep_all=False)

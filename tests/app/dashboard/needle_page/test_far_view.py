@@ -103,7 +103,7 @@ def test_without_a_reading_the_reason_is_told():
 @pytest.fixture
 def language(request, qapp):
     """The language in which the window is opened: English unless a test says another."""
-    spoken = Translation(getattr(request, "param", ENGLISH), qapp)
+    spoken = Translation(getattr(request, "param", ENGLISH))
     qapp.installTranslator(spoken)
     yield
     qapp.removeTranslator(spoken)
