@@ -5,6 +5,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from app.analysis import messages
 from app.analysis.lobes.heights import balance_of, balance_u, ratio_of
 from app.analysis.results import Quantity, Verdict
 from app.analysis.uncertainty import excess_u, judge_within, scatter_u, t_expanded
@@ -91,9 +92,9 @@ def test_scatter_of_the_turns_enters_u():
 
 
 def test_a_reading_too_uncertain_is_none():
-    signal = Signal(rate_hz=250e3, carrier_hz=61e3, snr_db=-9, turns=1.4)
+    signal = Signal(rate_hz=250e3, carrier_hz=61e3, snr_db=-10, turns=1.4)
     reading, _ = measured(signal)
-    assert not reading.valid
+    assert [each.text for each in reading.reasons] == [messages.TOO_UNCERTAIN.text]
     assert reading.ratio is None
 
 
