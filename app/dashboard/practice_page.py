@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from html import escape
 
-from PySide6.QtCore import Qt, Signal
-from PySide6.QtWidgets import QLabel, QListWidgetItem, QTextBrowser, QVBoxLayout, QWidget
+from PySide6.QtCore import Signal
+from PySide6.QtWidgets import QLabel, QTextBrowser, QVBoxLayout, QWidget
 
 from app.analysis.results import Quantity
 from app.dashboard.settings import Choice
@@ -24,7 +24,6 @@ from app.numbers import MINUS, plus_minus
 _SEEDS = 10_000
 _CLASS = "130mm-48tpi"
 """Of the virtual drive."""
-_STANDS_FOR = Qt.ItemDataRole.UserRole
 ANY = "drawn"
 
 
@@ -81,8 +80,7 @@ class PracticePage(Page):
         self._list = NamedList(
             self.tr("Faults"), self.tr("Arrows choose, Enter opens such a drive"), self
         )
-        for fault in FAULTS:
-            QListWidgetItem(fault_words(fault), self._list).setData(_STANDS_FOR, fault)
+        self._list.show_rows(map(fault_words, FAULTS))
         self._list.asked.connect(self.open)
         opens = self.tr("Open a virtual drive with this fault")
         back = self.tr("Go back to the needle")
@@ -99,7 +97,7 @@ class PracticePage(Page):
 
     def open(self) -> None:
         """Ask for a drive with the chosen fault, of a seed that is drawn now."""
-        fault = self._list.currentItem().data(_STANDS_FOR)
+        fault = FAULTS[max(0, self._list.currentRow())]
         opening = Opening(f"sim:practice={fault}&seed={self._draw(_SEEDS)}")
         self.chosen.emit(Choice(opening, _CLASS))
 

@@ -227,12 +227,18 @@ class NamedList(QListWidget):
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.itemActivated.connect(lambda _: self.asked.emit())
 
-    def show_rows(self, rows: Iterable[str]) -> None:
-        """Show other rows, none of them chosen; nobody is told that those before have gone."""
+    def show_rows(self, rows: Iterable[str], chosen: int = -1) -> None:
+        """Show other rows, one of them chosen or none; nobody is told that those before have gone.
+
+        What a row stands for is its owner's to know: Qt is given words alone to look after.
+        """
+        words = list(rows)
         self.blockSignals(True)
         self.clear()
-        self.addItems(list(rows))
-        self.setCurrentRow(-1)
+        self.addItems(words)
+        for row, each in enumerate(words):
+            self.item(row).setToolTip(each)
+        self.setCurrentRow(chosen)
         self.blockSignals(False)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802

@@ -12,13 +12,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import Qt, QUrl, Signal
+from PySide6.QtCore import QUrl, Signal
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
     QFileDialog,
     QHBoxLayout,
     QLabel,
-    QListWidgetItem,
     QVBoxLayout,
     QWidget,
 )
@@ -35,6 +34,7 @@ from app.dashboard.widgets import (
     Picker,
     TouchButton,
     button_row,
+    chosen_of,
     form_of,
     laid,
     on_enter,
@@ -46,7 +46,6 @@ from app.profiles import Profile, ProfileError, disk_names, load_profile, profil
 if TYPE_CHECKING:
     from app.live.session import Session
 
-_STANDS_FOR = Qt.ItemDataRole.UserRole
 _BY_ITSELF = (
     ("sim", "sim:"),
     ("file", "file:"),
@@ -75,10 +74,11 @@ class SourcePage(Page):
         self._open_now = Opening()
         self._dialog: QFileDialog | None = None
         self._remark = self._listed = self._typed = ""
+        self._choices: list[Choice] = []
         self._list = NamedList(
             self.tr("Sources"), self.tr("Arrows choose, Enter opens what the form says"), self
         )
-        self._list.currentItemChanged.connect(self._take_item)
+        self._list.currentRowChanged.connect(self._take_row)
         self._list.asked.connect(self._go_on)
         self._by_scheme: dict[str, SourceForm] = {}
         for scheme, kind in KINDS.items():
@@ -319,12 +319,11 @@ class SourcePage(Page):
 
     def _fill(self) -> None:
         """List what was used, what is attached, and what can always be described."""
-        self._list.blockSignals(True)
-        self._list.clear()
         shown = self.choice.opening
-        used = [each.opening.address for each in self._settings.recent]
-        for choice in self._settings.recent:
-            self._add_row(self.tr("again: {0}").format(choice.opening.command), choice)
+        recent = self._settings.recent
+        used = [each.opening.address for each in recent]
+        rows = [self.tr("again: {0}").format(each.opening.command) for each in recent]
+        self._choices = list(recent)
         found = [each for each in self._found if each.address not in used]
         titles = {
             each.address: f"{translate('sources', each.title)}    {each.address}" for each in found
@@ -334,21 +333,15 @@ class SourcePage(Page):
         # The virtual drive is first, as it is where nothing has been listed yet.
         for address in sorted(titles, key=lambda each: each != "sim:"):
             if address not in used:
-                self._add_row(titles[address], Choice(Opening(address)))
-        for row in range(self._list.count()):
-            if self._list.item(row).data(_STANDS_FOR).opening == shown:
-                self._list.setCurrentRow(row)
-                break
-        self._list.blockSignals(False)
+                rows.append(titles[address])
+                self._choices.append(Choice(Opening(address)))
+        openings = [each.opening for each in self._choices]
+        self._list.show_rows(rows, openings.index(shown) if shown in openings else -1)
 
-    def _add_row(self, words: str, choice: Choice) -> None:
-        item = QListWidgetItem(words, self._list)
-        item.setData(_STANDS_FOR, choice)
-        item.setToolTip(words)
-
-    def _take_item(self, item: QListWidgetItem | None) -> None:
-        if item is not None:
-            self._show_choice(item.data(_STANDS_FOR))
+    def _take_row(self) -> None:
+        chosen = chosen_of(self._choices, self._list)
+        if chosen is not None:
+            self._show_choice(chosen)
 
     def _show_choice(self, choice: Choice) -> None:
         """Show a source, with the class and the disk that it was opened with."""
