@@ -166,6 +166,21 @@ def set_aside(path: Path) -> Path:
     return aside
 
 
+def _made(path: Path) -> bool:
+    """Make an empty file for its maker alone; return False where another has just made it.
+
+    SQLite would make it readable by everybody; what it adds later is as the file is.
+    """
+    try:
+        os.close(os.open(path, os.O_CREAT | os.O_EXCL, 0o600))
+    except FileExistsError:
+        # A link that leads nowhere is not to be followed.
+        if not path.exists():
+            raise
+        return False
+    return True
+
+
 class Book:
     """An open job book.
 
@@ -187,10 +202,7 @@ class Book:
         self.path = default_path() if path is None else path
         self._where = str(self.path)
         with as_book_error(self._where), folder_for(self.path):
-            is_new = not self.path.exists()
-            if is_new:
-                # SQLite would make it readable by everybody; what it adds later is as the file is.
-                os.close(os.open(self.path, os.O_CREAT | os.O_EXCL, 0o600))
+            is_new = not self.path.exists() and _made(self.path)
             if to_read and not _is_writable(self.path):
                 self._db = _in_memory(self.path)
             else:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 import sqlite3
 import threading
 import zlib
@@ -309,3 +310,25 @@ def test_letters_stand_in_the_file_as_they_are(tmp_path):
     with closing(sqlite3.connect(path)) as file:
         (row,) = file.execute("SELECT profile_values, conditions FROM jobs")
     assert row == ('[["a", "1 µm", "b"]]', '[["room", "21 °C"]]')
+
+
+def test_a_book_that_another_makes_meanwhile_is_opened(tmp_path, monkeypatch):
+    path = tmp_path / "book.sqlite3"
+    make = os.open
+
+    def late(name, flags, mode=0o777):
+        os.close(make(name, flags, mode))
+        return make(name, flags, mode)
+
+    monkeypatch.setattr("app.book.store.os.open", late)
+    with Book(path) as book:
+        assert book.drives() == ()
+    assert path.stat().st_mode & 0o777 == 0o600
+
+
+def test_a_link_that_leads_nowhere_is_not_followed(tmp_path):
+    path = tmp_path / "book.sqlite3"
+    path.symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(BookError, match="choose another place"):
+        Book(path)
+    assert not (tmp_path / "elsewhere").exists()
