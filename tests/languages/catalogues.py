@@ -40,7 +40,7 @@ def updated(before: Catalog, code: str) -> Catalog:
     )
     for words, module in texts().items():
         known = before.get(words)
-        after.add(words, known.string if known else "", locations=[(module, None)])
+        after.add(words, known.string if known else "", locations=[(module, 0)])
     return after
 
 
