@@ -17,20 +17,19 @@ from app.dashboard.text import translate
 from app.dashboard.widgets import NamedList, Page, TouchButton, button_row, laid, named
 from app.job.job import Job
 from app.job.model import Value
-from app.live.opening import Opening
+from app.live.opening import PRACTICES, Opening
 from app.live.view import Truth
 from app.numbers import MINUS, plus_minus
 
 _SEEDS = 10_000
 _CLASS = "130mm-48tpi"
 """Of the virtual drive."""
-ANY = "drawn"
 
 
 def fault_words(fault: str) -> str:
     """Return a kind of fault in words."""
     return {
-        ANY: translate("practice", "any fault: which one is not told"),
+        "drawn": translate("practice", "any fault: which one is not told"),
         "misaligned": translate("practice", "the stepper's body stands wrong: the head is off"),
         "loose-clamp": translate("practice", "the clamp is loose: each seating is another"),
         "sticky-positioner": translate("practice", "the positioner sticks: two places of rest"),
@@ -39,18 +38,6 @@ def fault_words(fault: str) -> str:
         "wrong-disk": translate("practice", "it is no alignment disk that is in the drive"),
         "two-heads": translate("practice", "the two heads do not stand alike"),
     }[fault]
-
-
-FAULTS = (
-    ANY,
-    "misaligned",
-    "loose-clamp",
-    "sticky-positioner",
-    "wrong-wiring",
-    "worn-disk",
-    "wrong-disk",
-    "two-heads",
-)
 
 
 class PracticePage(Page):
@@ -80,7 +67,7 @@ class PracticePage(Page):
         self._list = NamedList(
             self.tr("Faults"), self.tr("Arrows choose, Enter opens such a drive"), self
         )
-        self._list.show_rows(map(fault_words, FAULTS))
+        self._list.show_rows(map(fault_words, PRACTICES))
         self._list.asked.connect(self.open)
         opens = self.tr("Open a virtual drive with this fault")
         back = self.tr("Go back to the needle")
@@ -97,7 +84,7 @@ class PracticePage(Page):
 
     def open(self) -> None:
         """Ask for a drive with the chosen fault, of a seed that is drawn now."""
-        fault = FAULTS[max(0, self._list.currentRow())]
+        fault = PRACTICES[max(0, self._list.currentRow())]
         opening = Opening(f"sim:practice={fault}&seed={self._draw(_SEEDS)}")
         self.chosen.emit(Choice(opening, _CLASS))
 

@@ -23,6 +23,8 @@ from instruments.source import AddressError, Role, SourceError, parse_roles
 from instruments.virtual.params import OPTIONS as VIRTUAL_OPTIONS
 
 ROLES = tuple(Role)
+PRACTICES = VIRTUAL_OPTIONS["practice"].choices[1:]
+"""What may be hidden in a virtual drive to practise on: any fault, then each kind."""
 """What a channel may carry."""
 _SCOPE_PORT = 5025
 _ROLES_KEY = "roles"

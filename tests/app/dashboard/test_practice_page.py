@@ -5,9 +5,9 @@ from types import SimpleNamespace
 import pytest
 
 from app.analysis.results import Quantity
-from app.dashboard.practice_page import FAULTS, PracticePage, debrief_rows, fault_words
+from app.dashboard.practice_page import PracticePage, debrief_rows, fault_words
 from app.job.model import Summary, Value
-from app.live.opening import stated_by
+from app.live.opening import PRACTICES, stated_by
 from app.live.view import Truth
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
 from tests.app.dashboard.keys import KEY, press
@@ -34,7 +34,7 @@ def window(open_window):
     return window
 
 
-@pytest.mark.parametrize("row", range(len(FAULTS)))
+@pytest.mark.parametrize("row", range(len(PRACTICES)))
 def test_enter_opens_a_virtual_drive_with_the_chosen_fault(qtbot, row):
     page = PracticePage(lambda seeds: seeds - 1)
     qtbot.addWidget(page)
@@ -42,7 +42,7 @@ def test_enter_opens_a_virtual_drive_with_the_chosen_fault(qtbot, row):
     with qtbot.waitSignal(page.chosen) as chosen:
         page.open()
     opening = chosen.args[0].opening
-    assert opening.address == f"sim:practice={FAULTS[row]}&seed=9999"
+    assert opening.address == f"sim:practice={PRACTICES[row]}&seed=9999"
     assert opening.fault() == ""
     assert stated_by(opening).kind.scheme == "sim"
 
