@@ -202,18 +202,21 @@ def _keep(source: Source, now: InputProof | None, options: argparse.Namespace) -
     SourceError
         When it cannot be kept.
     """
-    if now is None:
+    identity = source.identity
+    if identity is None:
         return (
             ""
             if options.play is None and options.generator is None
             else "kept         nothing: only sound inputs and scopes are known again"
         )
     before = source.info.proof
-    was_heard_alone = not now.output and now.detector is None
-    if was_heard_alone and (played := kept_as_played(now.identity)) is not None:
-        unlike = played.identity.unlike(now.identity)
+    was_heard_alone = now is None or (not now.output and now.detector is None)
+    if was_heard_alone and (played := kept_as_played(identity)) is not None:
+        unlike = played.identity.unlike(identity)
         why = f"; it does not count now: {unlike}" if unlike else ""
         return f"kept         what was played and found on {played.made_on}, as it was{why}"
+    if now is None:
+        return "kept         nothing: a signal is there"
     if options.quick and before is not None and before.output:
         moved = let_go_where_moved(before, now)
         if not moved:

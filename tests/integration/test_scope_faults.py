@@ -20,7 +20,7 @@ pytestmark = [pytest.mark.timeout(300), pytest.mark.xdist_group("scope faults")]
 
 TRANSPORTS = ("socket", "vxi11", "hislip", "usb", "serial")
 KILL_S = 90  # three places, each with its deadline, the connecting anew and two records
-AT_ONCE = 6  # most of their time they wait for a deadline, but to be set up is work
+AT_ONCE = 4  # most of their time they wait for a deadline, but to be set up is work
 
 # Faults after which nothing but a new connection helps, whatever the link.
 BROKEN = {Fault.STALL, Fault.CLOSE, Fault.RESET}

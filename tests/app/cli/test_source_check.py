@@ -265,10 +265,22 @@ def test_to_hear_an_input_at_another_volume_does_not_replace_what_was_played(
     assert kept.read_bytes() == before
 
 
-def test_nothing_is_kept_of_an_input_with_a_signal(card, tmp_path):
+def test_nothing_is_kept_of_an_input_with_a_signal(card, capsys, tmp_path):
     card.broken_in = lambda times_s: 0.05 * np.sin(2 * np.pi * 3000.0 * times_s)
     assert main.run(CHECK) == 3
+    assert "kept         nothing: a signal is there" in capsys.readouterr().out
     assert not (tmp_path / "inputs").exists()
+
+
+def test_a_signal_on_an_input_leaves_what_was_played_and_says_so(card, capsys, tmp_path):
+    kept = tmp_path / "inputs" / "Bench.toml"
+    assert main.run([*PLAY, "--yes", "--quick"]) == 0
+    before = kept.read_bytes()
+    card.broken_in = lambda times_s: 0.05 * np.sin(2 * np.pi * 3000.0 * times_s)
+    capsys.readouterr()
+    assert main.run(CHECK) == 3
+    assert "kept         what was played and found on" in capsys.readouterr().out
+    assert kept.read_bytes() == before
 
 
 def test_nothing_is_played_into_an_input_with_a_signal(card, capsys, tmp_path):
