@@ -1,10 +1,11 @@
-"""Seeded probes, their truths by the circuit alone, and a reading behind one."""
+"""Seeded probes, and their truths by the circuit alone."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
 
+from instruments.source import Role
 from tests.virtualprobe.card import VirtualCard
 from tests.virtualprobe.circuit import Parts, Stepped
 
@@ -53,6 +54,20 @@ def card_of(seed):
     """The virtual card of a seed."""
     parts, rate_hz, fast_part = drawn(seed)
     return VirtualCard(parts, rate_hz, fast_part=fast_part)
+
+
+def offset_um_of(seed):
+    """The head's offset in the reading behind the probe of a seed."""
+    return float(np.random.default_rng(seed + 1000).uniform(-60.0, 60.0))
+
+
+def phases_of(seed):
+    """A card whose two columns hear one output without a detector, and minus's gain over plus's."""
+    parts, rate_hz, fast_part = drawn(seed)
+    match = float(np.random.default_rng(seed + 2000).uniform(0.9, 1.1))
+    gain = 0.6 / parts.drive_v
+    straight = replace(parts, kind="none", gains=(gain, match * gain), outputs_to=((1.0,), (1.0,)))
+    return VirtualCard(straight, rate_hz, (Role.PLUS, Role.MINUS), fast_part), match
 
 
 def truth_of(parts, level, upper=0.6):

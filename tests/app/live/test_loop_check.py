@@ -39,6 +39,9 @@ def test_corner_threshold_and_knee_are_found(seed):
     assert abs(found.threshold) < 2 * found.threshold_u
     assert abs(found.knee) < 0.01
     assert found.law < 0.002
+    assert abs(found.match) < 0.001
+    assert abs(found.ratio) < 0.003
+    assert abs(found.pull) < 1.0
 
 
 def test_the_levels_rise_from_nothing_and_are_told():
