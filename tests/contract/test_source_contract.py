@@ -35,7 +35,7 @@ from instruments.virtual.scope import ScopeServer
 from tests.instruments.scope.faultcase import new_scope
 from tests.instruments.sound.fakesound import FakeSound
 
-PATIENCE_S = 5.0
+PATIENCE_S = 30.0
 
 
 def wav(folder):
@@ -366,3 +366,4 @@ def test_closing_from_another_thread_ends_the_reading(source):
     reader.join(PATIENCE_S)
     assert not reader.is_alive()
     assert isinstance(errors[0], SourceError)
+    assert not isinstance(errors[0], SourceTimeout)

@@ -72,7 +72,7 @@ class SoundServer:
                 stdout=log,
                 stderr=log,
             )
-        deadline = time.monotonic() + 15
+        deadline = time.monotonic() + 60
         while self._pactl("info").returncode != 0:
             if self._process.poll() is not None or time.monotonic() > deadline:
                 pytest.fail(f"the sound server does not start:\n{self.log()}")
@@ -85,7 +85,7 @@ class SoundServer:
             return
         process.send_signal(how)
         try:
-            process.wait(5)
+            process.wait(30)
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait()
@@ -99,7 +99,7 @@ class SoundServer:
             env=self.environment,
             capture_output=True,
             text=True,
-            timeout=20,
+            timeout=60,
             check=False,
         )
 

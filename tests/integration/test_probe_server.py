@@ -42,7 +42,7 @@ def patched(server, seed):
         yield
     finally:
         process.stdin.close()
-        process.wait(10)
+        process.wait(60)
         process.stdout.close()
 
 

@@ -14,7 +14,7 @@ from instruments.source import SourceLost, SourceUnavailable
 
 RATE_HZ = 96_000
 VALUES = np.random.default_rng(11).integers(-30_000, 30_000, (20_000, 2)).astype(np.int16)
-PATIENCE_S = 20.0
+PATIENCE_S = 60.0
 
 
 @pytest.fixture

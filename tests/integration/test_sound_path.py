@@ -69,7 +69,7 @@ class Child:
         """Return samples and their absolute indices since the source was last opened."""
         self.say("stop")
         self.await_event("done")
-        assert self.process.wait(10) == 0
+        assert self.process.wait(60) == 0
         with np.load(self._out) as captured:
             return captured["samples"], captured["index"]
 
@@ -340,7 +340,7 @@ for pause_s in (0.0, 0.1, 1.0, 2.5):
     reader.start()
     reader.join(pause_s)
     source.close()
-    reader.join(10.0)
+    reader.join(60.0)
     assert not reader.is_alive()
 print("ended")
 """

@@ -2,6 +2,7 @@
 
 import pytest
 from PySide6.QtWidgets import QApplication
+from pytestqt.qtbot import QtBot
 
 from app.dashboard.style import LIGHT
 from app.dashboard.window import MainWindow
@@ -11,6 +12,18 @@ from app.dashboard.window import MainWindow
 def qapp(qapp):
     QApplication.setStyle("Fusion")
     return qapp
+
+
+class PatientBot(QtBot):
+    """Waits as long as a busy machine may need, and no longer than that."""
+
+    def waitUntil(self, callback, *, timeout=60_000):  # noqa: N802 - Qt's name
+        super().waitUntil(callback, timeout=timeout)
+
+
+@pytest.fixture
+def qtbot(qapp, request):
+    return PatientBot(request)
 
 
 @pytest.fixture

@@ -33,7 +33,7 @@ def settled(qtbot, page):
         page.refresh()
         assert not page._worker.busy
 
-    qtbot.waitUntil(quiet, timeout=20_000)
+    qtbot.waitUntil(quiet)
 
 
 def test_drives_are_listed_searched_and_chosen(qtbot, page, path):

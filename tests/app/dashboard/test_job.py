@@ -523,7 +523,7 @@ def test_a_book_that_cannot_be_written_is_told_and_the_job_goes_on(
         refresh(window)
         return window.controller.fault
 
-    qtbot.waitUntil(lambda: bool(told()), timeout=10_000)
+    qtbot.waitUntil(lambda: bool(told()))
     assert str(blocked) in window.controller.fault
     before = window.controller.job.ask
     press(KEY.Key_Return)
@@ -744,10 +744,10 @@ def test_an_open_job_is_gone_on_with(qtbot, window, session, book):
     while controller.job.step.check is CheckName.RADIAL:
         controller.go_on()
         refresh(window)
-    qtbot.waitUntil(lambda: controller.number == 1, timeout=10_000)
+    qtbot.waitUntil(lambda: controller.number == 1)
     found, steps = controller.job.outcomes, len(controller.job.steps)
     written = left_in(window, book)
-    qtbot.waitUntil(lambda: (left := written()) and left.outcomes == found, timeout=10_000)
+    qtbot.waitUntil(lambda: (left := written()) and left.outcomes == found)
     assert controller.job.outcomes == ()
     window.show_drives()
     window.resume(written())
@@ -762,14 +762,14 @@ def test_an_open_job_is_gone_on_with(qtbot, window, session, book):
     assert controller.job is job
     controller.skip()
     controller.go_on("done yesterday")
-    qtbot.waitUntil(lambda: len(written().outcomes) == len(found) + 1, timeout=10_000)
+    qtbot.waitUntil(lambda: len(written().outcomes) == len(found) + 1)
 
 
 def test_a_job_that_does_not_fit_stays_in_the_book(qtbot, window, session, book):
     controller = window.controller
-    qtbot.waitUntil(lambda: controller.number == 1, timeout=10_000)
+    qtbot.waitUntil(lambda: controller.number == 1)
     written = left_in(window, book)
-    qtbot.waitUntil(lambda: written() is not None, timeout=10_000)
+    qtbot.waitUntil(lambda: written() is not None)
     left = written()
     now = controller.job
     shown = session.view

@@ -37,7 +37,7 @@ def lean_on(key, times=5):
 def begin(qtbot, window):
     window.show_drives()
     listed = window.drives_page.findChild(QListWidget)
-    qtbot.waitUntil(lambda: listed.count() == 1, timeout=20_000)
+    qtbot.waitUntil(lambda: listed.count() == 1)
     press(KEY.Key_Return)
     assert window.page is window.needle_page
 
@@ -51,7 +51,7 @@ def test_enter_begins_a_job_and_does_not_answer_its_first_caution(qtbot, window)
 def test_enter_opens_a_source_and_answers_nothing(qtbot, window, session, field):
     begin(qtbot, window)
     window.show_sources()
-    qtbot.waitUntil(lambda: not window.source_page.looking, timeout=20_000)
+    qtbot.waitUntil(lambda: not window.source_page.looking)
     window.source_page._address.setText("sim:")
     getattr(window.source_page, field).setFocus()
     session.calls.clear()
@@ -89,13 +89,13 @@ def test_arrows_nudge_on_while_they_are_held(qtbot, window, session):
         window.tick()
         return window.needle_page.hands.isVisible()
 
-    qtbot.waitUntil(seen, timeout=20_000)
+    qtbot.waitUntil(seen)
     lean_on(KEY.Key_Right, 3)
     assert session.controls.done == [("nudge", 5.0)] * 3
 
 
 def settled(qtbot, window):
-    qtbot.waitUntil(lambda: not window.drives_page._worker.busy, timeout=20_000)
+    qtbot.waitUntil(lambda: not window.drives_page._worker.busy)
 
 
 def test_the_first_drive_is_typed_and_begun_on_without_looking_for_the_field(

@@ -60,7 +60,7 @@ def until_done(qtbot, window):
         window.tick()
         assert window.recheck_page._work is None
 
-    qtbot.waitUntil(looked, timeout=20_000)
+    qtbot.waitUntil(looked)
 
 
 def test_it_is_asked_first_and_a_check_that_holds_lets_the_job_begin(qtbot, begun):

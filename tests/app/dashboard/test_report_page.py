@@ -22,7 +22,7 @@ def report_page(qtbot, tmp_path):
         made.refresh()
         assert made.pages
 
-    qtbot.waitUntil(there, timeout=20_000)
+    qtbot.waitUntil(there)
     return made
 
 
@@ -70,7 +70,7 @@ def test_a_job_that_is_not_there_is_told(qtbot, report_page, tmp_path):
         report_page.refresh()
         assert "no job 99" in report_page.status
 
-    qtbot.waitUntil(told, timeout=20_000)
+    qtbot.waitUntil(told)
     assert report_page.pages == []
     report_page.set_stem(str(tmp_path / "of another job"))
     report_page.write_page()

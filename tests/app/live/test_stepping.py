@@ -47,7 +47,7 @@ class Line:
         self.words.append("hello")
 
     def ask(self, command):
-        assert self.go.wait(20.0)
+        assert self.go.wait(60.0)
         if command.words == self.fails:
             self.close()
             raise StepsFault("steps “serial:port”: it was pulled", moved=command.moves)

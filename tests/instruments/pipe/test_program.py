@@ -26,7 +26,7 @@ from instruments.source import (
     parse_roles,
 )
 
-PATIENCE_S = 10.0
+PATIENCE_S = 30.0
 RAW = StreamOptions(FrameForm(48_000.0, "int16", 1))
 WRITE = "import sys, time; out = sys.stdout.buffer; say = sys.stderr.write; "
 

@@ -26,7 +26,7 @@ from instruments.source import (
 )
 
 RATE_HZ = 100_000.0
-PATIENCE_S = 5.0
+PATIENCE_S = 30.0
 RAW = StreamOptions(FrameForm(RATE_HZ, "int16", 1))
 
 

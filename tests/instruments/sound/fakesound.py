@@ -56,7 +56,7 @@ class FakeStream:
         self.settings["finished_callback"]()
 
     def abort(self, ignore_errors=True):
-        self.module.close_barrier.wait(10)
+        self.module.close_barrier.wait(60)
 
     def close(self, ignore_errors=True):
         if not self.closed:

@@ -539,15 +539,15 @@ def test_close_from_another_thread_ends_a_waiting_read(sound, opened):
     def reader():
         waiting.set()
         try:
-            source.read(30.0)
+            source.read(120.0)
         except (SourceLost, SourceUnavailable) as error:
             caught.append(str(error))
 
     thread = threading.Thread(target=reader)
     thread.start()
-    waiting.wait(5)
+    waiting.wait(30)
     source.close()
-    thread.join(5)
+    thread.join(30)
     assert not thread.is_alive()
     assert "closed" in caught[0] or "not open" in caught[0]
 
@@ -583,7 +583,7 @@ def test_close_does_not_wait_for_a_device_that_hangs(sound, opened):
     assert source_module.sound_inputs()
     for thread in threading.enumerate():
         if thread.name == "soundcard-close":
-            thread.join(5)
+            thread.join(30)
     assert sound.rescans in (before, before + 1)
     assert sound.stream.closed
 

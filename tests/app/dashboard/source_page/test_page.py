@@ -48,7 +48,7 @@ class Person:
         self.qtbot, self.window, self.page = qtbot, window, window.source_page
         self.actions = 0
         window.show_sources()
-        qtbot.waitUntil(lambda: not self.page.looking, timeout=20_000)
+        qtbot.waitUntil(lambda: not self.page.looking)
 
     def choose(self, address):
         listed = self.page._list
@@ -200,7 +200,7 @@ def test_a_listing_that_arrives_changes_nothing_in_the_form(qtbot, window, sessi
     person.page._address.clear()
     qtbot.keyClicks(person.page._address, "sound:9?rate=48000")
     person.page.look()
-    qtbot.waitUntil(lambda: not person.page.looking, timeout=20_000)
+    qtbot.waitUntil(lambda: not person.page.looking)
     person.page._list.setFocus()
     assert person.page.choice.opening == Opening("sound:9?rate=48000")
     person.enter()
@@ -271,7 +271,7 @@ def test_a_device_that_goes_while_its_form_is_open_is_said(qtbot, person, sessio
     person.choose(CARD)
     session.listing = Listing(session.listing.sources[:1])
     press(KEY.Key_F8)
-    qtbot.waitUntil(lambda: not person.page.looking, timeout=20_000)
+    qtbot.waitUntil(lambda: not person.page.looking)
     assert f"“{CARD}” is no longer there" in person.page.status
     assert person.page.choice.opening == Opening(CARD)
 

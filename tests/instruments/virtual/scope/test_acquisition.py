@@ -214,11 +214,11 @@ def test_nobody_waits_for_ever():
     # Others are served while one waits.
     assert ask(":TRIG:STAT?") == b"WAIT\n"
     over.set()
-    waiting.join(5)
+    waiting.join(30)
     assert answers == [[]]
     ask(":SING")
     waiting = threading.Thread(target=lambda: answers.append(scope.deliver(b"*OPC?\n")))
     waiting.start()
     scope.close()
-    waiting.join(5)
+    waiting.join(30)
     assert answers == [[], []]

@@ -150,7 +150,7 @@ def test_small_blocks_can_fail_too(fault, at, size):
 
 @contextlib.contextmanager
 def dialled(server):
-    link = socket.create_connection(("127.0.0.1", server.port), timeout=5)
+    link = socket.create_connection(("127.0.0.1", server.port), timeout=30)
     try:
         yield link
     finally:
@@ -213,7 +213,7 @@ def test_close_at_connect(scope, transport):
 def test_truncated_messages_end_as_usual(scope, transport):
     with ScopeServer(scope, transport) as server:
         manager = pyvisa.ResourceManager("@py")
-        session = manager.open_resource(server.address, write_termination="\n", timeout=3000)
+        session = manager.open_resource(server.address, write_termination="\n", timeout=30_000)
         scope.inject("truncated", "middle")
         session.write(":WAV:DATA?")
         assert len(session.read_raw(WHOLE + 64)) == 15_012
@@ -241,7 +241,7 @@ def test_breaks_of_message_links_are_noticed(scope, transport, fault, at):
             session.read_raw(WHOLE + 64)
         with contextlib.suppress(pyvisa.VisaIOError, RuntimeError, OSError):
             session.close()
-        again = manager.open_resource(server.address, write_termination="\n", timeout=3000)
+        again = manager.open_resource(server.address, write_termination="\n", timeout=30_000)
         again.write(":WAV:DATA?")
         assert len(block(again.read_raw(WHOLE + 64))[0]) == SIZE
         again.close()

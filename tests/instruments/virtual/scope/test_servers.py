@@ -30,7 +30,7 @@ def own_threads():
 @pytest.fixture(autouse=True)
 def no_thread_left():
     yield
-    deadline_s = time.monotonic() + 10
+    deadline_s = time.monotonic() + 30
     while own_threads() and time.monotonic() < deadline_s:
         time.sleep(0.01)
     assert own_threads() == []
@@ -66,7 +66,7 @@ def opened(manager, server):
 
 @contextlib.contextmanager
 def dialled(server):
-    link = socket.create_connection(("127.0.0.1", server.port), timeout=10)
+    link = socket.create_connection(("127.0.0.1", server.port), timeout=30)
     try:
         yield link
     finally:
@@ -169,7 +169,7 @@ def test_clearing_ends_a_wait(manager, transport):
 def test_a_reply_that_nobody_fetched_is_an_error(manager):
     with served("vxi11") as (scope, server), opened(manager, server) as session:
         session.write("*IDN?")
-        deadline_s = time.monotonic() + 5
+        deadline_s = time.monotonic() + 30
         while not session.read_stb() & 16:
             assert time.monotonic() < deadline_s
         assert session.query(":TIM:SCAL?") == "1.000000e-03"
@@ -220,7 +220,7 @@ def test_lines_may_come_in_any_pieces():
 def test_a_line_without_an_end_is_an_overrun():
     with served("socket") as (_, server), dialled(server) as link:
         link.sendall(b"x" * 70_000)
-        deadline_s = time.monotonic() + 5
+        deadline_s = time.monotonic() + 30
         answer = b""
         while not answer.startswith(b"-363") and time.monotonic() < deadline_s:
             link.sendall(b"\n:SYST:ERR?\n")
@@ -234,7 +234,7 @@ def test_no_thread_is_left_after_a_hundred_connections(transport):
         for _ in range(100):
             with dialled(server):
                 pass
-        deadline_s = time.monotonic() + 10
+        deadline_s = time.monotonic() + 30
         while len(own_threads()) > 1 and time.monotonic() < deadline_s:
             time.sleep(0.01)
         assert [thread.name for thread in own_threads()] == ["scope-accept"]
@@ -301,7 +301,7 @@ def test_a_link_that_leaves_during_a_wait_leaves_no_thread():
             link.sendall(FOREVER)
             while not scope._acquisition.awaited:
                 time.sleep(0.01)
-        deadline_s = time.monotonic() + 10
+        deadline_s = time.monotonic() + 30
         while len(own_threads()) > 1 and time.monotonic() < deadline_s:
             time.sleep(0.01)
         assert len(own_threads()) == 1
