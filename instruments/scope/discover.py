@@ -14,6 +14,7 @@ from typing import Any
 
 from instruments.scope.links import boundary
 from instruments.scope.ports import (
+    in_libusb,
     is_serial,
     is_usb_resource,
     serial_hint,
@@ -107,7 +108,7 @@ def _resources() -> tuple[str, ...]:
     from instruments.scope.visa import resource_manager
 
     manager = resource_manager()
-    with warnings.catch_warnings(), boundary("the list of instruments"):
+    with in_libusb(), warnings.catch_warnings(), boundary("the list of instruments"):
         # PyVISA-py says that it would see more with packages that a scope does not need.
         warnings.simplefilter("ignore")
         return tuple(manager.list_resources("?*"))

@@ -3,13 +3,27 @@
 from __future__ import annotations
 
 import os
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
+from instruments.ending import end_waits_for
 from instruments.scope.links import UDEV_RULES
+
+_LIBUSB = threading.Lock()
 
 # Vendor and product of USB scopes that speak no SCPI (from memory).
 _MUTE = frozenset({(0x04B4, 0x6022), (0x04B5, 0x6022), (0x5345, 0x1234), (0x049F, 0x505A)})
 _TMC_CLASS, _TMC_SUBCLASS = 0xFE, 3
+
+
+@contextmanager
+def in_libusb() -> Iterator[None]:
+    """Be the one thread that lists USB devices, while the program does not end."""
+    end_waits_for(_LIBUSB)
+    with _LIBUSB:
+        yield
 
 
 def usb_devices() -> list[Any]:
@@ -18,16 +32,17 @@ def usb_devices() -> list[Any]:
         import usb.core
     except ImportError:
         return []
-    try:
-        return list(usb.core.find(find_all=True) or ())
-    except usb.core.NoBackendError:
-        pass
-    try:
-        import libusb_package
+    with in_libusb():
+        try:
+            return list(usb.core.find(find_all=True) or ())
+        except usb.core.NoBackendError:
+            pass
+        try:
+            import libusb_package
 
-        return list(libusb_package.find(find_all=True) or ())
-    except (ImportError, OSError, usb.core.USBError, usb.core.NoBackendError):
-        return []
+            return list(libusb_package.find(find_all=True) or ())
+        except (ImportError, OSError, usb.core.USBError, usb.core.NoBackendError):
+            return []
 
 
 def usb_hint(device: Any) -> str:

@@ -22,6 +22,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from instruments.ending import end_waits_for
 from instruments.source import SourceUnavailable
 
 # pactl answers in milliseconds, on a busy computer in a second or two, or the server hangs.
@@ -237,7 +238,10 @@ class PortAudio:
                 ) from error
 
     def _load(self) -> Any:
-        return self._module or _sounddevice()
+        if self._module is not None:
+            return self._module
+        end_waits_for(self._lock)
+        return _sounddevice()
 
     def accepts(self, device: Device, channels: int, rate_hz: int) -> bool:
         """Tell whether `device` takes float32 input of so many channels at `rate_hz`."""
