@@ -63,6 +63,10 @@ class TracingLink(Link):
         self._link.terminator, self._link.pause_s = self.terminator, self.pause_s
         self._out(f"  > {command}")
 
+    def transfer_s(self, size: int) -> float:
+        """Return the seconds that so many bytes need at least."""
+        return self._link.transfer_s(size)
+
     def resync(self) -> None:
         """Forget what is left of an answer."""
         self._link.resync()

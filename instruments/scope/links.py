@@ -326,6 +326,10 @@ class Link(Protocol):
         """
         ...
 
+    def transfer_s(self, size: int) -> float:
+        """Return the seconds that so many bytes need at least; 0 where the line sets no bound."""
+        return 0.0
+
     def resync(self) -> None:
         """Forget what is left of an answer, so that the next is read from its beginning."""
 

@@ -21,7 +21,6 @@ from instruments.scope.family import Family
 from instruments.scope.links import Deadline, Garbled, Late, Link
 from instruments.scope.options import ScopeChannels, ScopeOptions
 from instruments.scope.panel import Memory, Panel
-from instruments.scope.ports import is_serial
 from instruments.scope.preamble import PreambleError
 from instruments.scope.setup import ScopeSetup, set_up
 from instruments.scope.shelf import load_families
@@ -69,7 +68,6 @@ _IDENTITY_S = 1.5
 _CHANNELS = ("2", "4", "6", "8")
 _RETRIES = 3
 _WAIT_FOR_TRIGGER_S = 2.5
-_VALUES_AT_FIRST = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +184,6 @@ class ScopeSession:
         self._panel: Panel | None = None
         self._family: Family | None = None
         self._was_stopped = False
-        self._values = 0  # in the record before
         self._setup: ScopeSetup | None = None
         self.identity: Identity | None = None
         """Who is there, once asked."""
@@ -273,17 +270,13 @@ class ScopeSession:
     def longest_s(self) -> float:
         """What a record may take, transfer and waiting for the trigger included."""
         waiting_s = 2 * self.setup.screen.span_s + _WAIT_FOR_TRIGGER_S
-        if not is_serial(self.options.resource):
-            return waiting_s
-        # Start and stop bit make ten bits of a byte; half as much again to spare.
-        values = self._values or _VALUES_AT_FIRST
-        return waiting_s + 15 * values / self.options.baud
+        # Half as much again to spare.
+        return waiting_s + 1.5 * self._link.transfer_s(self.setup.record_bytes)
 
     def _take(self, deadline: Deadline) -> Sweep:
         setup = self.setup
         end_s = self._start(deadline)
         records = {channel: self._read(channel, deadline) for channel in setup.channels}
-        self._values = sum(record.values for record in records.values())
         setup.see_unchanged(deadline)
         columns = _block_columns(self._link.what, self.options.columns, records)
         setup.follow(records, deadline)

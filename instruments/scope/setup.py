@@ -436,6 +436,8 @@ class ScopeSetup:
         self._level_v = 0.0
         self._probe = 1.0
         self._start_known = False
+        self.record_bytes = 0
+        """Bytes of samples in the newest record of all channels."""
         self._held = Held(panel, link.what)
         index = options.columns.index
         self.channels = (*options.columns.signals, *(() if index is None else (index,)))
@@ -596,6 +598,7 @@ class ScopeSetup:
 
     def follow(self, records: dict[int, Record], deadline: Deadline) -> None:
         """Keep the range fitting from one record to the next."""
+        self._weigh(records)
         if self.ranges.follow(records, deadline):
             self._held.forget_volts()
 
@@ -656,7 +659,12 @@ class ScopeSetup:
             for channel in self.channels
         }
         self._start_known = all(record.start_s is not None for record in records.values())
+        self._weigh(records)
         return records
+
+    def _weigh(self, records: dict[int, Record]) -> None:
+        values = sum(record.values for record in records.values())
+        self.record_bytes = values * waveform.width_of(self._family.waveform)
 
 
 def set_up(

@@ -272,6 +272,7 @@ class SerialLink(StreamLink):
         super().__init__(what)
         opened = open_resource(resource, what)
         self._resource = _Resource(opened, what)
+        self._baud = baud
         with boundary(what):
             from pyvisa.constants import SerialTermination
 
@@ -304,6 +305,10 @@ class SerialLink(StreamLink):
             resource = self._resource.raw
             count = min(_SERIAL_CHUNK, resource.bytes_in_buffer)
             return resource.read_bytes(count, chunk_size=count) if count else b""
+
+    def transfer_s(self, size: int) -> float:
+        """Return the seconds that so many bytes need: start and stop bit make ten bits of each."""
+        return 10 * size / self._baud
 
     def abort(self) -> None:
         """Do nothing: a serial read ends with its own time-out."""

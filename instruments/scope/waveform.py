@@ -148,6 +148,11 @@ def _volts(codes: NDArray[Any], slope_v: float, intercept_v: float) -> Singles:
     return volts
 
 
+def width_of(waveform: Waveform) -> int:
+    """Return the bytes of a sample."""
+    return np.dtype(_DTYPES[waveform.codes]).itemsize
+
+
 def code_rails(dtype: np.dtype[Any]) -> tuple[float, ...]:
     """Return the codes at the ends of a kind of code; none of data in volts."""
     if dtype.kind == "f":
@@ -331,7 +336,6 @@ def extremes_bias(noise_rms: float, samples_a_cell: float) -> float:
 _POLL_S = 0.001
 _POLL_MOST_S = 0.05
 _MOST_DESCRIPTION = 4096
-_WIDTHS = {"uint8": 1, "int8": 1, "int16": 2, "int16-high": 2, "float32": 4}
 
 
 @dataclass(frozen=True, slots=True)
@@ -532,8 +536,9 @@ def _data(
     link: Link, family: Family, pages: Pages, channel: int, points: int | None, deadline: Deadline
 ) -> Bytes:
     """Return the samples' bytes, in one read or in as many as it takes."""
-    width = _WIDTHS[family.waveform.codes]
+    width = width_of(family.waveform)
     query = family.waveform.data.format(n=channel)
+    _see_in_time(link, (points or 0) * width, deadline)
     most = pages.most_a_read
     if pages.limit and points is not None:
         most = max(1, int(number(link.ask(pages.limit, deadline))))
@@ -553,6 +558,20 @@ def _data(
             return part
         parts.append(bytes(part))
     return b"".join(parts)
+
+
+def _see_in_time(link: Link, size: int, deadline: Deadline) -> None:
+    """Refuse a record before it is asked for that this line cannot bring in time.
+
+    Once it is under way, nothing can be put back before it has come.
+    """
+    needed_s = link.transfer_s(size)
+    if needed_s > deadline.left_s:
+        raise SourceUnavailable(
+            f"{link.what}: a channel's record has {size} bytes and takes {needed_s:.0f} s over "
+            "this serial line; connect the scope by its network or USB port, or raise its baud "
+            "rate and baud= in the address"
+        )
 
 
 def _whole_memory(preamble: Preamble, span_s: float) -> Preamble:

@@ -42,6 +42,7 @@ AS_SOLD = ""
 RECORDS = 3
 PATIENCE_S = 60
 _DELAYS_S = (0.0, 0.0, 0.001, 0.01)
+_BAUD = "38400"
 _OFFSETS_UM = (8.0, 35.0)
 _TURN_S = 0.2
 _MOST_REFUSED = 0.2
@@ -159,7 +160,7 @@ def _read(case: Case, scope: VirtualScope) -> Outcome:
     before = _panel_of(scope)
     opened = Opened()
     with served(scope, case.way) as (address, _):
-        serial = {"baud": "115200"} if case.way == "serial" else {}
+        serial = {"baud": _BAUD} if case.way == "serial" else {}
         options = read_options(address, address, serial, SourceRequest())
         source = ScopeSource(options, address, opened)
         refusal, faults, record_s = "", [], 0.0
