@@ -105,7 +105,7 @@ def sort_columns(layout: CsvLayout, numbers: Numbers) -> Columns:
     keyed = statements.vertical_units(layout.header, [layout.columns[i] for i in rest])
     keyed = {layout.columns.index(cell): unit for cell, unit in keyed.items()}
     labels = statements.labels(layout.header, [layout.columns[i] for i in rest])
-    codes = _code_scales(layout, rest)
+    codes = {} if timed else _code_scales(layout, numbers, rest)
     channels = []
     for i in alone:
         unit = units[i] or unit_of(keyed.get(i, ""))
@@ -181,15 +181,18 @@ def _ordered(one: NDArray[np.float64], other: NDArray[np.float64]) -> bool:
     return bool(np.all(one <= other) or np.all(one >= other))
 
 
-def _code_scales(layout: CsvLayout, rest: range | list[int]) -> dict[int, float]:
-    """Return the volts of a code by column, in the layout that states volts a division."""
+def _code_scales(layout: CsvLayout, numbers: Numbers, rest: range | list[int]) -> dict[int, float]:
+    """Return the volts of a code by column, in the layout that states volts a division.
+
+    The same head stands over volts too: beside times, or with digits behind the point.
+    """
     if not statements.holds_codes(layout.header):
         return {}
     stated = statements.vertical_scales(layout.header, [layout.columns[i] for i in rest])
     return {
         layout.columns.index(cell): float(text.replace(",", ".")) / _CODES_A_DIVISION
         for cell, text in stated.items()
-        if layout.style.is_number(text)
+        if layout.style.is_number(text) and _is_whole(numbers, layout.columns.index(cell))
     }
 
 
@@ -212,6 +215,11 @@ def _is_logic(numbers: Numbers, column: int) -> bool:
     return all(bool(np.all((each == 0.0) | (each == 1.0))) for each in columns) and all(
         any(bool(np.any(each == level)) for each in columns) for level in (0.0, 1.0)
     )
+
+
+def _is_whole(numbers: Numbers, column: int) -> bool:
+    """Tell whether a column holds whole numbers alone."""
+    return all(bool(np.all(np.rint(part[:, column]) == part[:, column])) for part in numbers.parts)
 
 
 def _counts(numbers: Numbers, column: int) -> bool:

@@ -52,7 +52,7 @@ _VOLTS_A_DIVISION = re.compile(r"\(V/DIV\)", re.IGNORECASE)
 _SEGMENT_TIME = re.compile(r"time\s*since\s*segment\s*1", re.IGNORECASE)
 _PLAIN_NUMBER = re.compile(_NUMBER, re.IGNORECASE)
 _LABEL = re.compile(r"label", re.IGNORECASE)
-_OTHER_KEYS = re.compile(r"(?:trace|channel)[\s_]*name|date|model", re.IGNORECASE)
+_OTHER_KEYS = re.compile(r"(?:trace|channel)[\s_]*name|date|model|mode", re.IGNORECASE)
 _BARE = """ \t"'#%:"""
 
 _Value = TypeVar("_Value")
@@ -133,7 +133,7 @@ def labels(header: Cells, columns: Sequence[int]) -> dict[int, str]:
 
 
 def holds_codes(header: Cells) -> bool:
-    """Tell whether the samples follow a line that says ``Waveform Data``: they are codes then."""
+    """Tell whether the samples follow a line that says ``Waveform Data``, as codes do."""
     return any(_is_key(cell, _CODES_BEGIN) for row in header for cell in row)
 
 

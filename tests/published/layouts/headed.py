@@ -225,6 +225,16 @@ def without_times() -> list[Layout]:
             ),
         ),
         Layout(
+            "volts-under-codes-head.csv",
+            "the head of the codes over times and volts",
+            "example file in fu06pi/vega-practice, DS0001.CSV",
+            (
+                coded.replace("Waveform Data,", "Mode,Detail,\nWaveform Data,")
+                + rows(clock(".6e"), x.written, after=",")
+            ).encode(),
+            read_as(SHORT_HZ, [x.read], roles=["differential"], uncertain=False),
+        ),
+        Layout(
             "delta-x.lvm",
             "tabs; the head has Delta_X, and no column holds times",
             SECOND_HAND,
