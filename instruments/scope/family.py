@@ -360,10 +360,11 @@ class Family:
 
     def fit(self, identity: str) -> int:
         """Return how much of `identity` the best pattern spells out; 0 without a match."""
-        return max((_literal(p) for p in self.match if _matches(p, identity)), default=0)
+        return max((_literal(p) for p in self.match if matches(p, identity)), default=0)
 
 
-def _matches(pattern: str, identity: str) -> bool:
+def matches(pattern: str, identity: str) -> bool:
+    """Tell whether a pattern with ``*`` and ``?``, in any case, fits all of what ``*IDN?`` says."""
     # No brackets: a set of characters is more than a file needs.
     return fnmatchcase(identity.upper(), pattern.upper().replace("[", "[[]"))
 

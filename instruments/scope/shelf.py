@@ -13,11 +13,21 @@ from pathlib import Path
 
 from platformdirs import user_config_path
 
-from instruments.scope.family import FAMILY_FILE, Family, FamilyError, family_of
+from instruments.scope.family import FAMILY_FILE, Family, FamilyError, family_of, matches
 from instruments.scope.lineage import Tree
 from instruments.source import SourceUnavailable
 
 _SUFFIX = ".toml"
+WITHOUT_COMMANDS: Mapping[str, str] = {
+    "OWON*": "OWON",
+    "MICSIG*": "Micsig",
+    "UNI-T*": "UNI-T",
+    "YOKOGAWA*": "Yokogawa",
+    "*HANTEK*": "Hantek",
+    "UNDEFINED,DSO2*": "Hantek",
+    "AGILENT TECHNOLOGIES,DSO1???A,*": "Agilent DSO1000",
+}
+"""Scopes that are known and that no family was written for, by patterns of ``*IDN?``."""
 
 
 def user_family_folder() -> Path:
@@ -77,12 +87,23 @@ class FamilyShelf(Mapping[str, Family]):
                 f"scope “{identity}”: the families {' and '.join(found)} fit alike; "
                 f"add family={found[0]} or family={found[1]} to the address"
             )
+        for pattern, scopes in WITHOUT_COMMANDS.items():
+            if matches(pattern, identity):
+                raise SourceUnavailable(
+                    f"scope “{identity}”: evenlobe has no commands for {scopes} scopes; save a "
+                    f"capture as CSV and open that, or add a TOML file to “{user_family_folder()}”"
+                    f"{self._faulty()}"
+                )
         near = self.nearest(identity)
         raise SourceUnavailable(
             f"scope “{identity}”: no family of commands fits it; the nearest is {near.name} "
             f"({near.title}): try it with check-scope, and take it with family={near.name} "
-            f"in the address{''.join(f'; {fault}' for fault in self.faults.values())}"
+            f"in the address{self._faulty()}"
         )
+
+    def _faulty(self) -> str:
+        """Return what is wrong with the user's files, to follow a sentence."""
+        return "".join(f"; {fault}" for fault in self.faults.values())
 
     def _named(self, named: str) -> Family:
         for name, fault in self.faults.items():

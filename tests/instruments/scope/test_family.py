@@ -10,7 +10,7 @@ import pytest
 
 from instruments.scope.family import FamilyError, read_family
 from instruments.scope.lineage import UNTOLD
-from instruments.scope.shelf import FamilyShelf, load_families
+from instruments.scope.shelf import FamilyShelf, load_families, user_family_folder
 from instruments.source import SourceUnavailable
 from tests.instruments.scope.faultcase import MODELS
 
@@ -88,6 +88,30 @@ def test_current_makers_are_recognised(identity, name):
 def test_what_no_family_was_written_for_is_not_taken(identity):
     with pytest.raises(SourceUnavailable, match="no family of commands fits it"):
         load_families().choose(identity, None)
+
+
+@pytest.mark.parametrize(
+    ("identity", "scopes"),
+    [
+        # As public programs quote the answers; some of one maker's name none.
+        ("OWON,XDS3204AE,1942097,V1.8.0->", "OWON"),
+        ("Hantek,DSO2D15,CN21034,V1.2.3", "Hantek"),
+        ("undefined,DSO2D15,CN2352029065656,3.0.0(230831.00)", "Hantek"),
+        ("UNI-T Technologies,UPO6102N,APXA326100149,1. 01. 0027", "UNI-T"),
+        ("UNI-T,UPO1102CS,123,1.0", "UNI-T"),
+        ("Micsig,ETO5004,ETO-SERIAL-1,1.2.3", "Micsig"),
+        ("YOKOGAWA,710130,91T828550,F5.10", "Yokogawa"),
+        ("Agilent Technologies,DSO1024A,CN56301388,00.04.06 SP06", "Agilent DSO1000"),
+    ],
+)
+def test_a_scope_that_is_known_and_has_no_family_is_sent_to_its_captures(identity, scopes):
+    with pytest.raises(SourceUnavailable) as caught:
+        load_families().choose(identity, None)
+    said = f"evenlobe has no commands for {scopes} scopes; save a capture as CSV and open that, or "
+    assert str(caught.value) == (
+        f"scope “{identity}”: {said}add a TOML file to “{user_family_folder()}”"
+    )
+    assert load_families().choose(identity, "A2").name == "A2"
 
 
 def test_an_unmatched_instrument_is_offered_the_nearest_and_never_taken():
