@@ -62,8 +62,9 @@ def source_behind(parts, rate_hz, proof, offset_um):
     """The virtual drive's amplitude through the circuit that was checked, and its true ratio."""
     params = VirtualParams(offset_um=offset_um, snr_db=float("inf"), seed=3)
     amplitude_v, truth = simulate(params, _ROLES, rate_hz=rate_hz, seconds=3.0)
-    # As high as the input bears: the top within what was proved.
-    top_v = 0.9 * parts.drive_v * amplitude_v[:, 0] / amplitude_v[:, 0].max()
+    # The top within what was proved.
+    level = 1.0 if proof is None else proof.level
+    top_v = 0.9 * level * parts.drive_v * amplitude_v[:, 0] / amplitude_v[:, 0].max()
     heard = detected(parts, top_v, rate_hz)
     samples_v = np.column_stack([heard, amplitude_v[:, 1]]).astype(np.float32)
     low, high = sorted((truth.first_v, truth.second_v))

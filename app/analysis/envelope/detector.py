@@ -223,7 +223,8 @@ class EnvelopePath(SignalPath):
                 self._run_first = first + start
             self._run = np.concatenate([self._run, means[start:end]])
             if len(self._run) >= self._stretch:
-                window = self._bins_in(_WINDOW_S)
+                # All that is new at least: a file's block may be longer than the window.
+                window = max(self._bins_in(_WINDOW_S), end - start)
                 since_done = self._run_first + len(self._run) - self._done_end
                 anew = self._fresh or since_done > self._bins_in(_ANEW_S)
                 self._undo(max(0, len(self._run) - window), new=end - start, anew=anew)

@@ -5,7 +5,8 @@ import pytest
 from scipy.signal import butter, lfilter
 
 from app.analysis import messages
-from tests.app.analysis.running import analyse, live
+from app.analysis.lobes.analyser import Analyser
+from tests.app.analysis.running import analyse, block_of, live, setup_for, texts
 from tests.synthesis import Signal, make
 
 RATE_HZ = 48e3
@@ -46,6 +47,18 @@ def test_a_dc_coupled_detector_is_taken_as_it_is():
     reading = analyse(samples, RATE_HZ, NAMES, low_corner_hz=0.0, **LINEAR)
     assert reading.ratio.value == pytest.approx(made.ratio, abs=0.002)
     assert reading.first_v.value == pytest.approx(made.tops_v[0], rel=0.005)
+
+
+@pytest.mark.parametrize("corner_hz", [0.0, 7.0])
+def test_of_a_block_longer_than_what_is_undone_at_once_every_turn_counts(corner_hz):
+    samples, _ = captured(corner_hz=corner_hz)
+    analyser = Analyser(setup_for(NAMES, RATE_HZ, low_corner_hz=corner_hz, **LINEAR), keep_all=True)
+    assert len(samples) > 2.0 * RATE_HZ
+    analyser.push(block_of(samples))
+    analyser.finish()
+    reading = analyser.summary()
+    assert reading.valid
+    assert not any("turns left out" in text for text in texts(reading.notes))
 
 
 @pytest.mark.parametrize("threshold_v", [0.02, 0.1, 0.2])
