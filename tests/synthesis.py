@@ -6,6 +6,7 @@ Nothing here is shared with the virtual drive, so that each checks the other.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,7 +53,8 @@ class Signal:
 class Made:
     """Samples and what is true of them.
 
-    ``plus_v`` and the rest have shape (frames,); ``envelope_v`` is free of noise and drop-outs.
+    ``plus_v`` and the rest have shape (frames,) and are read-only, as several tests may have the
+    same; ``envelope_v`` is free of noise and drop-outs.
     ``shape2`` is the sum over one turn's frames of each lobe's squared shape, top at 1.
     """
 
@@ -121,15 +123,14 @@ def pattern(
     raise ValueError(geometry)
 
 
+@lru_cache(maxsize=2)
 def make(signal: Signal) -> Made:
-    """Make a signal and its truth."""
+    """Make a signal and its truth; cases in a row ask for the same one."""
     rng = np.random.default_rng(signal.seed)
     turn_hz = signal.rpm / 60.0
     frames = round(signal.turns * signal.rate_hz / turn_hz)
     time = np.arange(frames) / signal.rate_hz
-    swing = signal.wow / (2.0 * np.pi * signal.wow_hz)
-    turns = turn_hz * (time + swing * (1.0 - np.cos(2.0 * np.pi * signal.wow_hz * time)))
-    turns += signal.start_turns
+    turns = turn_hz * (time + _swing_s(signal, time)) + signal.start_turns
     angle = 2.0 * np.pi * (turns - signal.centre)
     size = (1.0 - signal.ratio) / (1.0 + signal.ratio)
     start = size if signal.first_taller else -size
@@ -139,18 +140,18 @@ def make(signal: Signal) -> Made:
         for at_s, value in signal.balance_at:
             balance[time >= at_s] = value
     envelope = signal.peak_v * pattern(signal.geometry, angle, balance, signal.pairs)
-    carried = envelope.copy()
+    carried = envelope.copy() if signal.drops else envelope
     for turn in range(int(np.floor(turns[0])), int(np.ceil(turns[-1])) + 1):
         for place in rng.random(signal.drops):
             low, high = np.searchsorted(turns, [turn + place, turn + place + 0.004])
             carried[low:high] *= 0.05
     phase = 2.0 * np.pi * signal.carrier_hz / turn_hz * turns
-    wave = carried * (np.sin(phase) + signal.third * np.sin(3.0 * phase))
+    wave = carried * (np.sin(phase) + _third(signal, phase))
     tops = (signal.peak_v * (1.0 + start), signal.peak_v * (1.0 - start))
     sigma = 0.0
     if signal.snr_db is not None:
         sigma = float(np.sqrt(max(tops) ** 2 / 2.0 / 10.0 ** (signal.snr_db / 10.0)))
-    hum = signal.hum * signal.peak_v * np.sin(2.0 * np.pi * 50.0 * time + 1.0)
+    hum = _hum_v(signal, time)
     sides = []
     for sense in (1.0, -1.0):
         gain = 1.0 + sense * signal.mismatch / 2.0
@@ -160,18 +161,39 @@ def make(signal: Signal) -> Made:
         full = 1.05 * max(np.abs(side).max() for side in sides)
         codes = 2 ** (signal.bits - 1) - 1
         sides = [np.round(side / full * codes) / codes * full for side in sides]
-    pulse = turns % 1.0 < PULSE
+    pulse = turns - np.floor(turns) < PULSE
     index = np.where(pulse, signal.index_high_v, signal.index_low_v)
+    envelope = np.abs(envelope)
+    for each in (*sides, index, envelope, turns):
+        each.flags.writeable = False
     return Made(
         plus_v=sides[0],
         minus_v=sides[1],
         index_v=index,
-        envelope_v=np.abs(envelope),
+        envelope_v=envelope,
         turns=turns,
         tops_v=tops,
         shape2=_shape2(signal, start),
         sigma_v=sigma,
     )
+
+
+def _swing_s(signal: Signal, time: NDArray[np.float64]) -> NDArray[np.float64] | float:
+    """Return what wow moves the turn by; this and the like cost a pass over all, where not 0."""
+    if not signal.wow:
+        return 0.0
+    omega = 2.0 * np.pi * signal.wow_hz
+    return signal.wow / omega * (1.0 - np.cos(omega * time))
+
+
+def _third(signal: Signal, phase: NDArray[np.float64]) -> NDArray[np.float64] | float:
+    return signal.third * np.sin(3.0 * phase) if signal.third else 0.0
+
+
+def _hum_v(signal: Signal, time: NDArray[np.float64]) -> NDArray[np.float64] | float:
+    if not signal.hum:
+        return 0.0
+    return signal.hum * signal.peak_v * np.sin(2.0 * np.pi * 50.0 * time + 1.0)
 
 
 def _shape2(signal: Signal, balance: float) -> tuple[float, float]:

@@ -20,6 +20,11 @@ def places(turns: float, rng, rpm: float = 300.0, wow: float = 0.0015, start: fl
     return start + rate * times_s + swing
 
 
+def _part(place):
+    """Return what is beyond the last whole number; np.remainder takes three times as long."""
+    return place - np.floor(place)
+
+
 def finish(signal, place, rng, snr_db=20.0, amplitude_v=0.4, hum_v=0.02):
     """Return columns plus, minus, index of a differential of amplitude 1."""
     times_s = np.arange(signal.size) / RATE_HZ
@@ -27,9 +32,10 @@ def finish(signal, place, rng, snr_db=20.0, amplitude_v=0.4, hum_v=0.02):
     noise_v = amplitude_v * 0.5**0.5 * 10 ** (-snr_db / 20) * 0.5**0.5
     plus = 1.01 * (0.5 * amplitude_v * signal + hum) + noise_v * rng.standard_normal(signal.size)
     minus = 0.99 * (-0.5 * amplitude_v * signal + hum) + noise_v * rng.standard_normal(signal.size)
-    edge = np.clip(np.remainder(place + 0.5, 1.0) * 0.2 * RATE_HZ - 0.1 * RATE_HZ + 0.5, 0, 1)
-    index = 5.0 * (1.0 - edge * (np.remainder(place, 1.0) < 0.5))
-    index[np.remainder(place, 1.0) > PULSE_TURNS] = 5.0
+    edge = np.clip(_part(place + 0.5) * 0.2 * RATE_HZ - 0.1 * RATE_HZ + 0.5, 0, 1)
+    part = _part(place)
+    index = 5.0 * (1.0 - edge * (part < 0.5))
+    index[part > PULSE_TURNS] = 5.0
     return np.stack([plus, minus, index], axis=1).astype(np.float32)
 
 
@@ -38,7 +44,7 @@ def bursts(seed: int, delay_us: float, heights=(1.0,), turns: float = 11.3, **mo
     rng = np.random.default_rng(seed)
     rpm = more.pop("rpm", 300.0)
     place = places(turns, rng, rpm)
-    since = np.remainder(place - delay_us * 1e-6 * rpm / 60.0, 1.0)
+    since = _part(place - delay_us * 1e-6 * rpm / 60.0)
     number = np.minimum((since * 8).astype(int), 7)
     all_heights = np.zeros(8)
     all_heights[: len(heights)] = heights

@@ -15,6 +15,7 @@ from tests.synthesis import Made, Signal, make
 RAW = ("plus", "minus", "index")
 BARE = ("plus", "minus")
 BLOCK_S = 0.01
+_LEAD_S = 0.05
 
 BRISK = {"rate_hz": 250e3, "carrier_hz": 61e3}
 """A rate that keeps the tests short; the carrier is no simple part of it."""
@@ -54,20 +55,26 @@ def live(
     rate_hz: float,
     names: tuple[str, ...] = RAW,
     *,
+    block_s: float = BLOCK_S,
+    from_s: float = 0.0,
     at: dict[float, Callable[[Analyser], object]] | None = None,
     **more,
 ) -> Iterator[tuple[float, Reading]]:
-    """Push blocks of ten milliseconds and yield the time and the reading after each.
+    """Push blocks of `block_s` and yield the time and the reading after each.
 
+    A block costs the same whatever its length, within limits: what comes before `from_s`, where
+    nobody looks, is pushed in fewer, longer ones.
     `at` holds what else to do with the analyser, by the time at which it is due.
     """
     samples = np.ascontiguousarray(samples, dtype=np.float32)
     analyser = Analyser(setup_for(names, rate_hz, **more))
-    size = round(BLOCK_S * rate_hz)
+    size, lead = round(block_s * rate_hz), round(_LEAD_S * rate_hz)
     due = sorted((at or {}).items())
-    for start in range(0, len(samples) - size + 1, size):
-        analyser.push(block_of(samples[start : start + size], start))
-        time_s = (start + size) / rate_hz
+    end = 0
+    while end + size <= len(samples):
+        start, end = end, end + (lead if end + lead <= from_s * rate_hz else size)
+        analyser.push(block_of(samples[start:end], start))
+        time_s = end / rate_hz
         while due and due[0][0] <= time_s:
             due.pop(0)[1](analyser)
         yield time_s, analyser.reading

@@ -119,6 +119,7 @@ def test_the_balance_of_two_heights_has_the_u_of_a_monte_carlo():
 
 
 @pytest.mark.parametrize("count", [2, 3, 5, 10])
+@pytest.mark.few(2)
 def test_the_t_expanded_u_of_few_values_holds_95_per_cent(count):
     values = np.random.default_rng(count).standard_normal((20_000, count))
     u = np.array([scatter_u(row) for row in values])

@@ -129,7 +129,7 @@ def gapped(samples, cut, *, told, jump):
 @pytest.mark.parametrize(("told", "jump"), [(True, True), (False, True), (True, False)])
 @pytest.mark.parametrize("cut_s", [0.001, 0.03, 0.5])
 @pytest.mark.parametrize("at_s", [0.55, 0.62, 0.7])
-@pytest.mark.few(9)
+@pytest.mark.few(4)
 def test_a_gap_costs_the_turns_that_it_touches(at_s, cut_s, told, jump):
     made = make(Signal(**BRISK, snr_db=30, turns=8.4))
     cut = round(at_s * RATE_HZ), round((at_s + cut_s) * RATE_HZ)
@@ -154,6 +154,7 @@ def test_gaps_in_every_turn_leave_no_whole_turn():
 
 @pytest.mark.parametrize("snr_db", [-10.0, -5.0, 0.0, 10.0, 30.0, 60.0])
 @pytest.mark.parametrize("turns", [1.4, 4.4])
+@pytest.mark.few(4)
 def test_at_any_noise_a_number_is_right_or_there_is_none(turns, snr_db):
     for names in (RAW, BARE):
         reading, made = measured(Signal(**BRISK, snr_db=snr_db, turns=turns), names)

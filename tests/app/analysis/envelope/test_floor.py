@@ -50,6 +50,7 @@ def test_floor_of_noise_alone(inputs, samples):
 
 @pytest.mark.parametrize("samples", [43, 405, 4050])
 @pytest.mark.parametrize("amplitude", [30.0, 130.0, 500.0])
+@pytest.mark.few(3)
 def test_a_carrier_is_found_beneath_its_noise(samples, amplitude):
     shown = pairs_of(np.full(400, amplitude), samples)
     floor = Floor(pairs_of(np.zeros(400), samples, seed=2).mean(), log2_samples=np.log2(samples))
@@ -61,6 +62,7 @@ def test_a_carrier_is_found_beneath_its_noise(samples, amplitude):
 @pytest.mark.parametrize("samples", [43, 405, 4050])
 @pytest.mark.parametrize("gap", [0.0, 0.2])
 @pytest.mark.parametrize("inputs", [1, 2])
+@pytest.mark.few(4)
 def test_lobes_of_a_record_keep_their_ratio(inputs, samples, gap):
     truth = lobes(600, gap)
     shown = pairs_of(truth, samples, inputs=inputs)
@@ -98,6 +100,7 @@ def test_what_lies_below_the_floor_goes_on_straight():
 
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize(("pairs", "sigma"), [(3200, 0.5), (3200, 2.5), (1600, 1.0), (640, 3.0)])
+@pytest.mark.few(4)
 def test_the_floor_of_a_sharp_null_is_within_its_uncertainty(pairs, sigma, seed):
     # Where the carrier only passes through zero, hardly a pair is without it.
     place = (np.arange(pairs) + 0.37) / pairs * 5.0
@@ -121,6 +124,7 @@ def test_a_quiet_floor_is_within_what_groups_without_gaps_leave_open():
 
 @pytest.mark.parametrize("added", [0.0, 0.1])
 @pytest.mark.parametrize("seed", range(4))
+@pytest.mark.few(2)
 def test_a_quiet_floor_bounds_that_of_a_sharp_null(seed, added):
     place = (np.arange(3200) + 0.37) / 3200 * 5.0
     carrier = 130.0 * np.abs(np.sin(np.pi * place))

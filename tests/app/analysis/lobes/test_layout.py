@@ -34,7 +34,7 @@ def bell(angle, middle, width=0.3):
 @pytest.mark.parametrize("names", [RAW, BARE], ids=["index", "no index"])
 @pytest.mark.parametrize("ratio", [1.0, 0.85, 0.7, 0.5, 0.3, 0.12])
 @pytest.mark.parametrize("geometry", ["two-band", "bell", "squared"])
-@pytest.mark.few(12)
+@pytest.mark.few(6)
 def test_two_bands_are_told_at_every_ratio(geometry, ratio, names):
     signal = Signal(**BRISK, geometry=geometry, ratio=ratio, snr_db=35, turns=4.4)
     reading, made = measured(signal, names)
@@ -45,6 +45,7 @@ def test_two_bands_are_told_at_every_ratio(geometry, ratio, names):
 
 @pytest.mark.parametrize("names", [RAW, BARE], ids=["index", "no index"])
 @pytest.mark.parametrize("ratio", [1.0, 0.95, 0.85, 0.7, 0.5, 0.3])
+@pytest.mark.few(6)
 def test_a_boundary_is_told_at_every_ratio(ratio, names):
     signal = Signal(**BRISK, geometry="boundary", ratio=ratio, snr_db=35, turns=4.4)
     reading, made = measured(signal, names)
@@ -56,7 +57,7 @@ def test_a_boundary_is_told_at_every_ratio(ratio, names):
 @pytest.mark.parametrize("names", [RAW, BARE], ids=["index", "no index"])
 @pytest.mark.parametrize("ratio", [1.0, 0.85, 0.6, 0.4, 0.15])
 @pytest.mark.parametrize("pairs", [3, 6])
-@pytest.mark.few(8)
+@pytest.mark.few(5)
 def test_groups_are_counted_at_every_ratio(pairs, ratio, names):
     # 4 to 36 groups a turn, preferably 6 or 12: US patent 4 084 201, claims 3 and 4.
     # A group's middle stands off the index, so that first and second are plain.
@@ -121,6 +122,7 @@ def test_a_beat_off_the_line_is_not_read_as_even(offset, index):
 
 @pytest.mark.parametrize("index", [True, False])
 @pytest.mark.parametrize("fill", [0.1, 0.2, 0.4, 0.6])
+@pytest.mark.few(4)
 def test_filled_nulls_are_no_pattern(fill, index):
     reading = drawn(
         lambda angle: np.maximum(bell(angle, QUARTER) + 0.85 * bell(angle, 3 * QUARTER), fill),

@@ -15,12 +15,12 @@ RATE_HZ = BRISK["rate_hz"]
 EVEN, OUT, IN = 0.0, 0.08, -0.1
 
 
-def readings(signal, names=RAW, *, change=None, **more):
+def readings(signal, names=RAW, *, change=None, from_s=1.0, **more):
     made = make(signal)
     samples = made.columns(*names).astype(np.float64)
     if change is not None:
         samples = change(samples, np.arange(len(samples)) / RATE_HZ)
-    return list(live(samples, RATE_HZ, names, **more))
+    return list(live(samples, RATE_HZ, names, from_s=from_s, **more))
 
 
 def balances(found, start_s, end_s):
@@ -32,7 +32,7 @@ def balances(found, start_s, end_s):
 
 def test_the_first_reading_comes_within_a_second():
     for names in (RAW, BARE):
-        found = readings(Signal(**BRISK, snr_db=30, turns=5.5), names)
+        found = readings(Signal(**BRISK, snr_db=30, turns=5.5), names, from_s=0.0)
         first = next(time_s for time_s, reading in found if reading.valid)
         # Without an index three turns at 250 rpm are waited for: 0.72 s; then a lobe.
         assert first < (0.75 if names is RAW else 1.0)
@@ -59,7 +59,7 @@ def test_a_step_is_followed_and_held(geometry, names):
 @pytest.mark.parametrize("geometry", ["two-band", "boundary"])
 @pytest.mark.few(2)
 def test_nine_tenths_of_a_step_show_within_180_ms_wherever_it_falls(geometry, step_s):
-    # By the time of the samples, not by the clock: the limit is the issue's "at worst".
+    # By the time of the samples, not by the clock.
     signal = Signal(
         **BRISK, geometry=geometry, snr_db=30, turns=9.5, balance_at=((0.0, EVEN), (step_s, OUT))
     )
@@ -73,6 +73,7 @@ def test_nine_tenths_of_a_step_show_within_180_ms_wherever_it_falls(geometry, st
 
 
 @pytest.mark.parametrize("geometry", ["two-band", "boundary"])
+@pytest.mark.few(1)
 def test_noise_moves_the_needle_by_no_more_than_it_says(geometry):
     signal = Signal(**BRISK, geometry=geometry, ratio=0.85, snr_db=10, turns=15.0)
     found = readings(signal)
@@ -99,7 +100,8 @@ def test_a_sum_that_jumps_is_said_and_pairs_are_read(gain):
         samples[time_s > 1.5, :2] *= gain
         return samples
 
-    found = readings(Signal(**BRISK, snr_db=30, turns=14.0), change=change)
+    signal = Signal(**BRISK, snr_db=30, turns=14.0)
+    found = readings(signal, change=change, block_s=0.02)
     truth = (1.0 - 0.85) / (1.0 + 0.85)
     notes = [note for time_s, reading in found if time_s > 1.5 for note in reading.notes]
     assert messages.SUM_JUMPED in notes
@@ -114,7 +116,8 @@ def test_a_gain_that_drifts_does_not_bend_the_balance():
         samples[:, :2] *= (1.0 + 0.15 * np.clip(time_s - 1.0, 0.0, 2.0))[:, None]
         return samples
 
-    found = readings(Signal(**BRISK, snr_db=30, turns=14.0), change=change)
+    signal = Signal(**BRISK, snr_db=30, turns=14.0)
+    found = readings(signal, change=change, block_s=0.02)
     truth = (1.0 - 0.85) / (1.0 + 0.85)
     # 15 % a second are 3 % of the sum a turn, until pairs are read; then 1.5 % from lobe to lobe.
     assert balances(found, 1.0, 1.5) == pytest.approx(truth, abs=0.04)
@@ -142,7 +145,7 @@ def test_digital_silence_parks_the_needle_and_the_signal_brings_it_back(geometry
 
     # Without noise the last turns before the silence leave no doubt either.
     signal = Signal(**BRISK, geometry=geometry, centre=0.21, turns=26.0, balance_at=((0.0, OUT),))
-    found = readings(signal, names, change=mute)
+    found = readings(signal, names, change=mute, block_s=0.02)
     assert balances(found, 1.0, 1.45) == pytest.approx(OUT, abs=0.004)
     muted = [reading for time_s, reading in found if 2.2 < time_s < 3.5]
     assert not any(reading.valid for reading in muted)
@@ -150,11 +153,11 @@ def test_digital_silence_parks_the_needle_and_the_signal_brings_it_back(geometry
     assert np.abs(balances(found, 4.8, 5.1)) == pytest.approx(OUT, abs=0.004)
 
 
-def away_and_back(away_s, names, **more):
-    """Step off the track after three seconds, and back after `away_s` more."""
+def away_and_back(away_s, names, at_s=3.0, **more):
+    """Step off the track at `at_s`, and back after `away_s` more."""
 
     def change(samples, time_s):
-        gone = (time_s > 3.0) & (time_s < 3.0 + away_s)
+        gone = (time_s > at_s) & (time_s < at_s + away_s)
         hiss = np.random.default_rng(1).standard_normal((np.count_nonzero(gone), 2))
         samples[gone, :2] = 0.004 * hiss
         return samples
@@ -162,21 +165,21 @@ def away_and_back(away_s, names, **more):
     signal = Signal(
         **BRISK,
         snr_db=30,
-        turns=5.0 * (5.5 + away_s),
+        turns=5.0 * (at_s + away_s + 2.2),
         wow=0.001,
         wow_hz=0.21,
-        balance_at=((0.0, -0.02), (1.8, 0.08)),
+        balance_at=((0.0, -0.02), (0.6 * at_s, 0.08)),
     )
-    return readings(signal, names, change=change, **more)
+    return readings(signal, names, change=change, block_s=0.02, **more)
 
 
 @pytest.mark.parametrize("away_s", [1.0, pytest.param(8.0, marks=pytest.mark.slow)])
 def test_off_the_track_there_is_no_reading_and_back_again_there_is(away_s):
-    found = away_and_back(away_s, RAW)
-    gone = [reading for time_s, reading in found if 3.6 < time_s < 3.0 + away_s]
+    found = away_and_back(away_s, RAW, at_s=2.0)
+    gone = [reading for time_s, reading in found if 2.6 < time_s < 2.0 + away_s]
     assert not any(reading.valid for reading in gone)
     assert all(reading.balance is None for reading in gone)
-    back = balances(found, 3.0 + away_s + 1.2, 99.0)
+    back = balances(found, 2.0 + away_s + 1.2, 99.0)
     assert back == pytest.approx(0.08, abs=0.004)
 
 
@@ -192,7 +195,7 @@ def test_a_taught_sign_outlives_a_step_away(side, away_s):
     found = away_and_back(away_s, BARE, at=at)
     assert answers == [None, None]
     sign = 1.0 if side is Side.OUTWARD else -1.0
-    assert found[round(2.6 * 100)][1].sign is Sign.UNKNOWN
+    assert {reading.sign for time_s, reading in found if 2.5 < time_s < 2.7} == {Sign.UNKNOWN}
     taught = [reading for time_s, reading in found if 2.9 < time_s < 3.0]
     assert {reading.sign for reading in taught} == {Sign.TAUGHT}
     assert balances(found, 2.9, 3.0) == pytest.approx(sign * 0.08, abs=0.004)
@@ -203,7 +206,7 @@ def test_a_taught_sign_outlives_a_step_away(side, away_s):
 
 @pytest.mark.parametrize(("before", "after"), [(0.1, -0.05), (-0.1, 0.05), (0.06, 0.0)])
 @pytest.mark.parametrize("centre", [0.25, 0.75])
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 def test_teaching_learns_the_right_lobe(before, after, centre):
     # Outward is where the balance of the formula grows; the head is moved by (after - before).
     side = Side.OUTWARD if after > before else Side.INWARD
@@ -241,7 +244,7 @@ def test_teaching_needs_a_reading():
 
 
 @pytest.mark.parametrize("at", [0.45, 0.7, 0.85, 0.95])
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 def test_one_glitch_does_not_move_the_needle(at):
     signal = Signal(**BRISK, snr_db=30, turns=12.0)
     made = make(signal)
@@ -249,7 +252,7 @@ def test_one_glitch_does_not_move_the_needle(at):
     samples[(made.turns > 6.0 + at) & (made.turns < 6.0 + at + 0.002), 2] = 5.0
     shown = [
         reading.balance.value
-        for time_s, reading in live(samples, RATE_HZ)
+        for time_s, reading in live(samples, RATE_HZ, from_s=1.0)
         if time_s > 1.0 and reading.valid
     ]
     assert len(shown) > 100
@@ -278,7 +281,7 @@ def test_clipping_parks_the_needle_and_its_end_frees_it():
         samples[hard, :2] = np.clip(samples[hard, :2], -0.12, 0.12)
         return samples
 
-    found = readings(Signal(**BRISK, snr_db=40, turns=20.0), change=change)
+    found = readings(Signal(**BRISK, snr_db=40, turns=20.0), change=change, block_s=0.02)
     during = [reading for time_s, reading in found if 1.95 < time_s < 2.5]
     assert not any(reading.valid for reading in during)
     assert all(messages.CLIPPED in reading.reasons for reading in during)

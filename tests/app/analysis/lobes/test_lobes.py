@@ -11,6 +11,7 @@ GEOMETRIES = ("two-band", "boundary", "bell", "squared")
 
 @pytest.mark.parametrize("geometry", GEOMETRIES)
 @pytest.mark.parametrize("ratio", [1.0, 0.85, 0.5])
+@pytest.mark.few(6)
 def test_the_heights_are_the_tops_of_the_differential(geometry, ratio):
     reading, made = measured(Signal(**BRISK, geometry=geometry, ratio=ratio, snr_db=40, turns=4.4))
     for found, top in zip((reading.first_v, reading.second_v), made.tops_v, strict=True):

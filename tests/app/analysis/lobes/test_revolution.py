@@ -11,6 +11,7 @@ from tests.synthesis import Signal, make
 
 @pytest.mark.parametrize("names", [RAW, BARE], ids=["index", "no index"])
 @pytest.mark.parametrize("rpm", [250.0, 285.0, 300.0, 360.0, 400.0])
+@pytest.mark.few(5)
 def test_speeds_from_250_to_400_rpm_are_found(rpm, names):
     reading, made = measured(Signal(**BRISK, rpm=rpm, snr_db=30, turns=5.4), names)
     assert reading.valid
@@ -26,6 +27,7 @@ def test_a_speed_off_the_profile_is_reported_not_refused():
 
 @pytest.mark.parametrize("names", [RAW, BARE], ids=["index", "no index"])
 @pytest.mark.parametrize(("wow", "wow_hz"), [(0.01, 4.3), (0.02, 1.3), (0.01, 10.0), (0.03, 0.5)])
+@pytest.mark.few(4)
 def test_wow_and_drift_do_not_bend_the_ratio(wow, wow_hz, names):
     signal = Signal(**BRISK, snr_db=30, turns=7.4, wow=wow, wow_hz=wow_hz)
     reading, made = measured(signal, names)

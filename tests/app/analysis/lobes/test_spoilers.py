@@ -109,6 +109,7 @@ def test_a_head_that_moved_is_said():
 @pytest.mark.parametrize("pairs", [2, 5, 10, 14, 18])
 @pytest.mark.parametrize("fills", [0.62, 0.95])
 @pytest.mark.parametrize("balance", [0.0, 0.3])
+@pytest.mark.few(5)
 def test_groups_of_any_number_and_gap_are_counted(pairs, fills, balance):
     reading = read(drawn(groups(balance, pairs, fills)))
     assert holds(reading, balance).geometry is Geometry.ALTERNATING

@@ -135,12 +135,14 @@ def test_a_mean_of_two_turns_does():
 
 
 @pytest.mark.parametrize("names", [RAW, BARE], ids=["index", "no index"])
+@pytest.mark.few(2)
 def test_a_step_of_the_head_is_followed_live(names):
     samples = recorded(MANY, 0.1, names=names, turns=14.0)
     after = recorded(MANY, -0.2, names=names, turns=14.0)
     half = len(samples) // 2
     samples[half:] = after[half:]
-    found = list(live(samples, RATE_HZ, names, geometry="windows", windows=stated(MANY)))
+    stated_here = {"geometry": "windows", "windows": stated(MANY)}
+    found = list(live(samples, RATE_HZ, names, from_s=1.0, **stated_here))
     before = [reading for time_s, reading in found if 1.1 < time_s < 1.4]
     later = [reading for time_s, reading in found if time_s > 2.0]
     for chosen, balance in ((before, 0.1), (later, -0.2)):
@@ -152,6 +154,7 @@ def test_a_step_of_the_head_is_followed_live(names):
 
 @pytest.mark.parametrize("names", [RAW, BARE], ids=["index", "no index"])
 @pytest.mark.parametrize("geometry", ["two-band", "boundary", "alternating"])
+@pytest.mark.few(3)
 def test_another_recording_is_not_read_through_windows(geometry, names):
     signal = Signal(**BRISK, geometry=geometry, snr_db=35, turns=6.4, ratio=0.7)
     samples = make(signal).columns(*names)

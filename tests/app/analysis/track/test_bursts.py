@@ -66,13 +66,13 @@ def test_azimuth_within_a_minute(seed, head):
 
 def test_another_speed_needs_no_other_carrier():
     heights = azimuth_loss(np.array(ANGLES) - 6.0, WIDTH_UM, 9.8415)
-    bursts = found_in(made_bursts.bursts(7, 210.0, heights, rpm=309.0))
+    bursts = found_in(made_bursts.bursts(7, 210.0, heights, turns=6.3, rpm=309.0))
     found = azimuth_of(bursts, ANGLES, width_um=WIDTH, radius_mm=RADIUS_MM, carrier_hz=125e3)
     assert found.angle_arcmin.value == pytest.approx(6.0, abs=1.0)
 
 
 def test_too_few_bursts_are_no_azimuth():
-    bursts = found_in(made_bursts.bursts(6, 210.0, (1.0, 0.9)))
+    bursts = found_in(made_bursts.bursts(6, 210.0, (1.0, 0.9), turns=4.0))
     said = azimuth_of(bursts, ANGLES, width_um=WIDTH, radius_mm=39.0, carrier_hz=125e3)
     assert isinstance(said, Message)
     assert "2 bursts where the disk has 4" in str(said)
@@ -109,7 +109,7 @@ def test_min_max_pairs_tell_azimuth_and_start_to_a_pair(together):
 
 
 def test_pairs_as_long_as_the_delay_do_not_time_it():
-    samples = made_bursts.bursts(12, 210.0, (1.0,))
+    samples = made_bursts.bursts(12, 210.0, (1.0,), turns=3.0)
     edge = int(np.argmax(samples[:, 2] < 2.5))
     rows = min_max_of(samples[edge : edge + 440_000], 200)
     setup = setup_for(("differential", "index"), 2 * made_bursts.RATE_HZ / 200, bandwidth_hz=0.5e6)

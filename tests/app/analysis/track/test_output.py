@@ -42,7 +42,7 @@ def test_asymmetry_of_the_peaks(cycles, seed, asymmetry_ns):
 
 
 def test_a_rate_below_four_times_the_frequency_has_no_asymmetry():
-    samples = made_bursts.written(4, 25_000, 0.0, 60.0)[::3]
+    samples = made_bursts.written(4, 25_000, 0.0, 60.0, turns=6.3)[::3]
     found = found_in(np.ascontiguousarray(samples), setup_for(RAW, made_bursts.RATE_HZ / 3))
     assert found.finding.asymmetry_ns is None
     assert found.problem == messages.ASYMMETRY_NEEDS_RATE
@@ -50,7 +50,7 @@ def test_a_rate_below_four_times_the_frequency_has_no_asymmetry():
 
 
 def test_without_an_index_the_turn_is_the_nominal_one():
-    samples = made_bursts.written(5, 25_000, 0.1, 0.0)
+    samples = made_bursts.written(5, 25_000, 0.1, 0.0, turns=6.3)
     samples[:, 2] = 5.0
     found = found_in(samples).finding
     assert found.modulation_percent.value == pytest.approx(10.0, abs=0.2)
