@@ -373,28 +373,27 @@ class FlowRow(QWidget):
         places: dict[QWidget, QRect] = {}
         top = 0
         for line in self._lines(width):
-            sizes = [widget.sizeHint().expandedTo(widget.minimumSize()) for widget in line]
-            wides = [min(size.width(), width) for size in sizes]
+            wides = [min(size.width(), width) for _, size in line]
             spare = width - sum(wides) - _FLOW_GAP_PX * (len(line) - 1)
             more = spare // len(line) if self._filled else 0
-            tall, left = max(size.height() for size in sizes), 0
-            for widget, wide in zip(line, wides, strict=True):
+            tall, left = max(size.height() for _, size in line), 0
+            for (widget, _), wide in zip(line, wides, strict=True):
                 places[widget] = QRect(left, top, wide + more, tall)
                 left += wide + more + _FLOW_GAP_PX
             top += tall + _FLOW_GAP_PX
         return places
 
-    def _lines(self, width: int) -> list[list[QWidget]]:
-        """Part the widgets into lines that fit."""
-        lines: list[list[QWidget]] = []
+    def _lines(self, width: int) -> list[list[tuple[QWidget, QSize]]]:
+        """Part the widgets, each with its size, into lines that fit."""
+        lines: list[list[tuple[QWidget, QSize]]] = []
         left = 0
         for widget in self._shown():
-            wide = widget.sizeHint().expandedTo(widget.minimumSize()).width()
-            if not lines or left + wide > width:
+            size = widget.sizeHint().expandedTo(widget.minimumSize())
+            if not lines or left + size.width() > width:
                 lines.append([])
                 left = 0
-            lines[-1].append(widget)
-            left += wide + _FLOW_GAP_PX
+            lines[-1].append((widget, size))
+            left += size.width() + _FLOW_GAP_PX
         return lines
 
 
@@ -462,11 +461,10 @@ class StillPlot(pg.PlotWidget):
     """A plot that cannot be dragged; *virtual drive* stands across it where it shows that."""
 
     def __init__(self, axes: dict[str, pg.AxisItem], parent: QWidget | None = None) -> None:
-        super().__init__(parent, axisItems=axes)
+        super().__init__(parent, axisItems=axes, enableMenu=False)
         self._theme, self._sizes = LIGHT, Sizes(1.0)
         self._virtual = False
         item = self.plot_item
-        item.setMenuEnabled(False)
         item.hideButtons()
         item.setMouseEnabled(x=False, y=False)
         item.disableAutoRange()

@@ -210,7 +210,7 @@ def needed_for(widget):
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("at_work", [False, True])
 @pytest.mark.parametrize("language", languages(), indirect=True)
-@pytest.mark.few(8)
+@pytest.mark.few(4)
 def test_nothing_is_cut_at_any_size(window, size, at_work):
     if at_work:
         window.begin_job("machine 7", "130mm-48tpi")
@@ -231,7 +231,7 @@ def test_nothing_is_cut_at_any_size(window, size, at_work):
 
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("language", languages(), indirect=True)
-@pytest.mark.few(4)
+@pytest.mark.few(2)
 def test_pages_are_as_wide_as_the_window_and_scroll_one_way(window, size):
     for show in (window.show_sources, window.show_drives, window.show_help):
         show()
