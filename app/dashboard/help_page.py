@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from html import escape
 
 from PySide6.QtCore import Signal
@@ -133,6 +134,7 @@ PROBES = (
 
 KEYS = (
     ("F1", "this page"),
+    ("⇧ F1", "what each word on needle, figures and state means; a touch on it does so too"),
     ("F2", "choose the source"),
     ("F3", "show which side is outward (teach the sign)"),
     ("Enter ⏎", "do the next thing, of the line above the needle or of the job"),
@@ -206,19 +208,25 @@ def _items(sentences: tuple[str, ...]) -> str:
 
 
 def _table(parts: tuple[tuple[str, str], ...]) -> str:
-    rows = (
-        f"<tr><td width='18%'><b>{escape(part)}</b></td><td>{escape(words)}</td></tr>"
-        for part, words in parts
+    return _rows((part, words, "") for part, words in parts)
+
+
+def _rows(rows: Iterable[tuple[str, str, str]]) -> str:
+    """Return a table of parts, each with its words and the name by which it is shown."""
+    lines = (
+        f"<tr><td width='18%'><a name='{escape(name)}'></a><b>{escape(part)}</b></td>"
+        f"<td>{escape(words)}</td></tr>"
+        for part, words, name in rows
     )
-    return f"<table width='100%' cellpadding='6'>{''.join(rows)}</table>"
+    return f"<table width='100%' cellpadding='6'>{''.join(lines)}</table>"
 
 
 def _topic(topic: Topic) -> str:
     parts = [f"<h3>{escape(_translated(topic.title))}</h3>"]
     for block in topic.body:
         if isinstance(block, Table):
-            rows = ((_translated(what), _translated(words)) for what, words in block.rows)
-            parts.append(_table(tuple(rows)))
+            rows = ((_translated(what), _translated(words), what) for what, words in block.rows)
+            parts.append(_rows(rows))
         else:
             parts.append(f"<p>{escape(_translated(block))}</p>")
     return "".join(parts)
@@ -259,6 +267,8 @@ class HelpPage(QWidget):
 
     choose = Signal()
     """Choose a source."""
+    tour = Signal()
+    """Be led through the window."""
     back = Signal()
     """Back to the needle."""
 
@@ -271,10 +281,17 @@ class HelpPage(QWidget):
         self._text.document().setDocumentMargin(16)
         self._text.setHtml(help_html())
         on, back = self.tr("Go on to the sources"), self.tr("Go to the needle")
+        led = self.tr("Be led through the window in five cards, over the virtual drive")
         self._on = TouchButton(self.tr("Choose a source"), "⏎", on, self.choose.emit, is_next=True)
         to_needle = TouchButton(self.tr("To the needle"), "Esc", back, self.back.emit)
-        laid(QVBoxLayout(self), (self._text, 1), button_row(self._on, to_needle))
+        tour = TouchButton(self.tr("Tour"), "", led, self.tour.emit)
+        laid(QVBoxLayout(self), (self._text, 1), button_row(self._on, tour, to_needle))
 
     def activate(self) -> None:
         """Get ready for the keyboard: Enter goes on."""
         self._on.setFocus()
+
+    def show_term(self, term: str) -> None:
+        """Show where the handbook has a term."""
+        self._text.setFocus()
+        self._text.scrollToAnchor(term)

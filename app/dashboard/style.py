@@ -212,6 +212,9 @@ def style_sheet(theme: Theme, sizes: Sizes) -> str:
     return f"""
     QWidget {{ font-size: {text}px; color: {theme.ink}; }}
     #bench, #page {{ background: {theme.bench}; }}
+    #callout {{
+        background: {theme.face}; border: 3px solid {theme.second}; border-radius: {radius}px; }}
+    #callout QScrollArea, #callout #words {{ background: {theme.face}; }}
     QPushButton, QComboBox, QLineEdit {{
         min-height: {touch - 4}px; padding: 0 {round(sizes.px(12)) + 2}px;
         background: {theme.panel}; border: 2px solid {theme.line}; border-radius: {radius}px; }}
@@ -235,6 +238,7 @@ def style_sheet(theme: Theme, sizes: Sizes) -> str:
     #source {{ font-weight: bold; }}
     #first {{ font-size: {max(12, round(sizes.px(22)))}px; }}
     QLabel[quiet="true"] {{ color: {theme.faint}; }}
+    QLabel[strong="true"] {{ font-weight: bold; }}
     QLabel[title="true"] {{ font-size: {round(text * 1.6)}px; font-weight: bold; }}
     QToolTip {{ color: {theme.ink}; background: {theme.face}; border: 1px solid {theme.line}; }}
     """

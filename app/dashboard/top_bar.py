@@ -73,6 +73,13 @@ class TopBar(QWidget):
         menu.aboutToHide.connect(menu.deleteLater)
         menu.popup(self._menu.mapToGlobal(self._menu.rect().bottomLeft()))
 
+    def button_of(self, hotkey: str) -> TouchButton:
+        """Return the button of what a key does, and the menu's where that has none now."""
+        shown = [each for each in self._entries if each.about]
+        buttons = zip(shown, self._buttons, strict=True)
+        found = [button for each, button in buttons if hotkey and each.hotkey == hotkey]
+        return next((button for button in found if button.isVisible()), self._menu)
+
     def fit(self, width: int, touch_px: int) -> None:
         """Show the buttons where there is room for them; the menu has all of them anyway."""
         self._menu.setMinimumWidth(touch_px)

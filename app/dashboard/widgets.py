@@ -10,13 +10,14 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import Any, TypeVar
 
 import pyqtgraph as pg
-from PySide6.QtCore import QEvent, QRect, QRectF, QSize, Qt, Signal
+from PySide6.QtCore import QEvent, QPointF, QRect, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import (
     QColor,
     QFocusEvent,
     QFont,
     QFontMetricsF,
     QKeyEvent,
+    QMouseEvent,
     QPainter,
     QPaintEvent,
     QPen,
@@ -92,6 +93,9 @@ class Instrument(QWidget):
     `min_size` is the smallest width and height, in pixels, at which it can be read.
     """
 
+    asked = Signal(str)
+    """What one of its :meth:`terms` means: it was touched."""
+
     def __init__(self, min_size: tuple[int, int], parent: QWidget | None) -> None:
         super().__init__(parent)
         self._theme, self._sizes = LIGHT, Sizes(1.0)
@@ -102,6 +106,28 @@ class Instrument(QWidget):
         """Take on colours and sizes."""
         self._theme, self._sizes = theme, sizes
         self.update()
+
+    def terms(self) -> Sequence[tuple[str, QRectF]]:
+        """Return the words on it that the handbook explains, each with its place.
+
+        Where two places overlap, the one behind in the list counts.
+        """
+        return ()
+
+    def mousePressEvent(self, event: QMouseEvent) -> None:  # noqa: N802
+        """Take a press on a word that is explained; its release counts."""
+        event.setAccepted(self._term_at(event.position()) != "")
+
+    def mouseReleaseEvent(self, event: QMouseEvent) -> None:  # noqa: N802
+        """Emit `asked` for the word below the finger."""
+        term = self._term_at(event.position())
+        if term and event.button() is Qt.MouseButton.LeftButton:
+            self.asked.emit(term)
+
+    def _term_at(self, place: QPointF) -> str:
+        """Return the word at a place, empty where there is none."""
+        here = [term for term, box in self.terms() if box.contains(place)]
+        return here[-1] if here else ""
 
     def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
         """Paint the panel, and upon it what the widget shows."""

@@ -31,6 +31,7 @@ from PySide6.QtWidgets import (
 
 from app.blackbox.recorder import BlackBox, Said, Why
 from app.book.model import BookError, Drive, ResumableJob
+from app.dashboard.callout import Callout
 from app.dashboard.describe_page import DescribePage
 from app.dashboard.drives_page import DrivesPage
 from app.dashboard.ear import Ear, OpenOutput
@@ -45,6 +46,7 @@ from app.dashboard.settings import Choice, Settings
 from app.dashboard.source_page.page import SourcePage
 from app.dashboard.style import Colours, Sizes, Theme, palette_for, style_sheet, theme_for
 from app.dashboard.top_bar import Entry, TopBar
+from app.dashboard.tour import Tour
 from app.dashboard.translation import language_of, name_of, next_choice
 from app.dashboard.widgets import ENTERS, TouchButton, laid
 from app.diagnostics import diagnostics
@@ -150,6 +152,8 @@ class MainWindow(QWidget):
             self._pages.addWidget(page)
         self.top_bar = TopBar(self._entries(), self)
         self.ear = Ear(open_output, self.top_bar.remark)
+        self.callout = Callout(self.needle_page.bring, self)
+        self.tour = Tour(session, self, self.callout)
         self._layout = laid(QVBoxLayout(self), self.top_bar, (self._pages, 1))
         self._keys = self._key_table()
         self._connect()
@@ -167,6 +171,11 @@ class MainWindow(QWidget):
             self.setTabOrder(before, after)
         QGuiApplication.styleHints().colorSchemeChanged.connect(self.apply_system_theme)
         self.help_page.choose.connect(self.show_sources)
+        self.help_page.tour.connect(self.tour.begin)
+        self.callout.handbook.connect(self.show_term)
+        self._pages.currentChanged.connect(lambda _: self.callout.end())
+        for part in self.needle_page.explained:
+            part.asked.connect(lambda term, part=part: self.explain(part, term))
         self.source_page.chosen.connect(self.open_choice)
         self.practice_page.chosen.connect(self.open_choice)
         self.needle_page.prompt.reopen.connect(self.reopen_indexed)
@@ -205,6 +214,8 @@ class MainWindow(QWidget):
             Entry(self.tr("µm / mil"), "F4", page.toggle_unit, self.tr("Offset in µm or mil")),
             Entry(self.tr("Picture"), "F9", self.keep_picture, picture),
             Entry(self.tr("Help"), "F1", self.show_help, about),
+            Entry(self.tr("A tour of the window"), "", lambda: self.tour.begin()),
+            Entry(self.tr("What the words here mean"), "Shift+F1", self.explain),
             Entry(self.tr("The whole screen"), "F11", self.toggle_full_screen),
             Entry(self.tr("Colours: light, dark, high contrast"), "Ctrl+D", self.next_colours),
             Entry(self.tr("Language"), "", self.next_language),
@@ -240,6 +251,7 @@ class MainWindow(QWidget):
             (key.Key_Q, control): self.close,
         }
         at_the_needle: dict[_Pressed, Action] = {
+            (key.Key_F1, shift): self.explain,
             (key.Key_Home, plain): page.toggle_far,
             (key.Key_End, plain): page.toggle_large,
             (key.Key_Plus, plain): lambda: page.large.zoom(1),
@@ -302,6 +314,23 @@ class MainWindow(QWidget):
         self._session.open(opening.address, opening.roles or None, envelope)
         self.show_needle()
 
+    @property
+    def opening(self) -> Opening:
+        """What was opened last."""
+        return self._opening
+
+    @property
+    def at_work(self) -> bool:
+        """Whether a job is in hand that is not closed."""
+        job = self.controller.job
+        return job is not None and not job.closed
+
+    def close_source(self) -> None:
+        """Close what is open."""
+        self.needle_page.forget()
+        self._opening = Opening()
+        self._session.close()
+
     def toggle_tone(self) -> None:
         """Let the needle be heard, or no more."""
         self.ear.toggle(self._session.view().source)
@@ -329,6 +358,26 @@ class MainWindow(QWidget):
         self._pages.setCurrentWidget(self.help_page)
         self.help_page.activate()
 
+    def show_term(self, term: str) -> None:
+        """Show where the handbook has a term."""
+        self.show_help()
+        self.help_page.show_term(term)
+
+    def show_page(self, page: QWidget) -> None:
+        """Show a page as it was left."""
+        self._pages.setCurrentWidget(page)
+
+    def explain(self, part: QWidget | None = None, term: str = "") -> None:
+        """Tell on a card what a word on a part means; without one, word by word from the first."""
+        if self.tour.is_on:
+            return
+        self.show_needle()
+        pointers = self.needle_page.pointers()
+        words = [(each.part(), each.term) for each in pointers]
+        if pointers:
+            first = words.index((part, term)) if (part, term) in words else 0
+            self.callout.explain(pointers, first)
+
     def show_sources(self) -> None:
         """Show the sources."""
         self._pages.setCurrentWidget(self.source_page)
@@ -337,7 +386,7 @@ class MainWindow(QWidget):
         self.source_page.activate(
             opening,
             running=view.phase in (Phase.OPENING, Phase.RUNNING, Phase.LOST),
-            may_change_class=self.controller.job is None or self.controller.job.closed,
+            may_change_class=not self.at_work,
         )
 
     def show_drives(self) -> None:
@@ -402,8 +451,10 @@ class MainWindow(QWidget):
             self.show_needle()
 
     def escape(self) -> None:
-        """Give up what is under way at the needle, or else go back to it."""
-        if self.page is self.report_page:
+        """Put a card away, or give up what is under way at the needle, or else go back to it."""
+        if self.callout.pointer is not None:
+            self.callout.end()
+        elif self.page is self.report_page:
             self.leave_report()
         elif self.page is self.describe_page:
             self.leave_descriptions()
@@ -506,10 +557,13 @@ class MainWindow(QWidget):
         if profile != self._session.profile:
             if reopen:
                 self._session.use(profile)
-            else:
-                self._session.profile = profile
-            self.needle_page.judge_by(profile)
+            self.judge_by(profile)
         return True
+
+    def judge_by(self, profile: Profile) -> None:
+        """Let a class and a disk count for what is opened next."""
+        self._session.profile = profile
+        self.needle_page.judge_by(profile)
 
     def _tell_settings(self) -> None:
         """Say why nothing is remembered, where that is so."""
@@ -529,6 +583,7 @@ class MainWindow(QWidget):
         for page in self._refreshed:
             page.refresh()
         self.top_bar.refresh(view, self._session.profile)
+        self.callout.follow()
         if self._box is not None:
             self._box.note(view, self._session.profile, now_s)
             said = self._box.said()
@@ -697,6 +752,7 @@ class MainWindow(QWidget):
         self._layout.setSpacing(max(4, round(sizes.px(8))))
         self.needle_page.apply_theme(self._theme, sizes)
         self.drives_page.apply_theme(self._theme, sizes)
+        self.callout.apply_theme(self._theme)
 
 
 def _picture_path(beginning: str, ending: str) -> Path:

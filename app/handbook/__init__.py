@@ -7,14 +7,27 @@ from __future__ import annotations
 
 from app.handbook.procedure import PROCEDURE_TOPICS
 from app.handbook.reference import CALIBRATION, CENTRE, PROBE, SPOILS, WIRE
+from app.handbook.terms import MEANINGS, TERMS, Term
 from app.handbook.topic import Table, Topic, as_text, cells
 
 TOPICS = {
-    topic.name: topic for topic in (*PROCEDURE_TOPICS, SPOILS, CENTRE, CALIBRATION, PROBE, WIRE)
+    topic.name: topic
+    for topic in (*PROCEDURE_TOPICS, TERMS, SPOILS, CENTRE, CALIBRATION, PROBE, WIRE)
 }
 """Every topic by its name, in the order in which they are listed and printed."""
 
-__all__ = ["SPOILS", "TOPICS", "Table", "Topic", "as_text", "found_in", "whole_text"]
+__all__ = [
+    "MEANINGS",
+    "SPOILS",
+    "TERMS",
+    "TOPICS",
+    "Table",
+    "Term",
+    "Topic",
+    "as_text",
+    "found_in",
+    "whole_text",
+]
 
 
 def whole_text() -> str:

@@ -14,6 +14,7 @@ from PySide6.QtGui import QBrush, QColor, QFontMetricsF, QPainter, QPainterPath,
 from app.dashboard.style import FIGURE_CAP, Sizes, Theme, font_of_cap
 from app.dashboard.text import Face, translate
 from app.dashboard.widgets import paint_panel, paint_virtual
+from app.handbook import Term
 
 _NEAR = 0.1
 _HALF_ANGLE = math.radians(50.0)
@@ -180,6 +181,33 @@ def words_below(geometry: DialGeometry, limits: Limits, *, zeroed: bool) -> list
     return [(word, _box_of(word, where)) for word, where in placed]
 
 
+def terms_of_dial(
+    geometry: DialGeometry, limits: Limits, *, zeroed: bool
+) -> list[tuple[Term, QRectF]]:
+    """Return what stands on a dial, each with its place; those behind lie over those before."""
+    px, size = geometry.sizes.px, geometry.size
+    legend, *names = (box for _, box in words_below(geometry, limits, zeroed=zeroed))
+    half, away = size.width() / 2, px(FIGURE_CAP)
+    ends = [QRectF(left, 0, half - away, px(48)) for left in (0, half + away)]
+    rest = QRectF(0, 0, px(80), px(40))
+    rest.moveCenter(_place_of_rest(geometry))
+    return [
+        (Term.NEEDLE, QRectF(0, 0, size.width(), geometry.cover_top)),
+        *((Term.SIDE, box) for box in ends),
+        *((Term.LIMITS, _grown(box, px(12))) for box in names),
+        (Term.DIFFERENCE, _grown(legend, px(12))),
+        (Term.REST, rest),
+    ]
+
+
+def _grown(box: QRectF, by: float) -> QRectF:
+    return box.adjusted(-by, -by, by, by)
+
+
+def _place_of_rest(geometry: DialGeometry) -> QPointF:
+    return geometry.point(REST, geometry.radius + geometry.sizes.px(22))
+
+
 def _box_of(word: tuple[str, float, bool], where: QPointF) -> QRectF:
     words, cap_px, bold = word
     metrics = QFontMetricsF(font_of_cap(cap_px, bold=bold))
@@ -255,6 +283,4 @@ def _paint_ends(painter: QPainter, geometry: DialGeometry, theme: Theme) -> None
     painter.drawText(box, align.AlignRight | align.AlignTop, outward)
     painter.setFont(font_of_cap(px(13)))
     painter.setPen(QColor(theme.faint))
-    _centred(
-        painter, geometry.point(REST, geometry.radius + px(22)), translate("dashboard", "rest")
-    )
+    _centred(painter, _place_of_rest(geometry), translate("dashboard", "rest"))

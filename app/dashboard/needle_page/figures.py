@@ -10,6 +10,7 @@ from app.dashboard.lettering import RIGHT, letter, size_that_fits
 from app.dashboard.style import FIGURE_CAP, Sizes, Theme, font_of_cap
 from app.dashboard.text import Face, FigureText
 from app.dashboard.widgets import Instrument, named
+from app.handbook import Term
 
 _RATIO_CAP = 104.0
 _SMALL_CAP = FIGURE_CAP + 5
@@ -50,20 +51,35 @@ class FiguresView(Instrument):
             )
             self.update()
 
+    def terms(self) -> list[tuple[Term, QRectF]]:
+        """Return the figures, each with its place, and what stands small beside one."""
+        blocks = self._blocks()
+        found = list(zip((Term.RATIO, Term.DIFFERENCE, Term.OFFSET), blocks, strict=True))
+        if self._face.ratio.u_text:
+            found.append((Term.UNCERTAINTY, _corner(blocks[0], bottom=True)))
+        if self._face.offset.proviso:
+            found.append((Term.PROVISO, _corner(blocks[2], bottom=False)))
+        return found
+
+    def _blocks(self) -> list[QRectF]:
+        """Return the places of the three figures, the ratio's the largest."""
+        boxes, top = [], 0.0
+        for part in (_RATIO_PART, (1 - _RATIO_PART) / 2, (1 - _RATIO_PART) / 2):
+            boxes.append(QRectF(0.0, top, self.width(), part * self.height()))
+            top = boxes[-1].bottom()
+        return boxes
+
     def _paint(self, painter: QPainter) -> None:
-        """Paint the three figures, the ratio in the largest box, with a line between each two."""
-        face, box = self._face, QRectF(self.rect())
-        for name, figure, cap, part in (
-            (self.tr("ratio"), face.ratio, _RATIO_CAP, _RATIO_PART),
-            (self.tr("difference"), face.difference, _SMALL_CAP, (1 - _RATIO_PART) / 2),
-            (self.tr("offset"), face.offset, _SMALL_CAP, (1 - _RATIO_PART) / 2),
-        ):
-            box.setHeight(part * self.height())
+        """Paint the three figures, with a line between each two."""
+        face = self._face
+        names = (self.tr("ratio"), self.tr("difference"), self.tr("offset"))
+        figures = (face.ratio, face.difference, face.offset)
+        caps = (_RATIO_CAP, _SMALL_CAP, _SMALL_CAP)
+        for box, name, figure, cap in zip(self._blocks(), names, figures, caps, strict=True):
             if box.top():
                 painter.setPen(QPen(QColor(self._theme.line), max(1.0, self._sizes.px(1.5))))
                 painter.drawLine(box.topLeft(), box.topRight())
             self._block(painter, box, name, figure, self._sizes.px(cap))
-            box.moveTop(box.bottom())
 
     def _block(
         self, painter: QPainter, box: QRectF, name: str, figure: FigureText, cap: float
@@ -91,3 +107,12 @@ class FiguresView(Instrument):
         if figure.proviso:
             painter.setPen(QColor(self._theme.caution))
             painter.drawText(beside, align.AlignRight | align.AlignTop, figure.proviso)
+
+
+def _corner(block: QRectF, *, bottom: bool) -> QRectF:
+    """Return the right part of a figure's place at its bottom or its top."""
+    corner = block.adjusted(block.width() / 2, 0, 0, 0)
+    corner.setHeight(block.height() / 4)
+    if bottom:
+        corner.moveBottom(block.bottom())
+    return corner

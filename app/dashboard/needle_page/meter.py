@@ -20,10 +20,12 @@ from app.dashboard.needle_page.dial import (
     Limits,
     deflection,
     paint_dial,
+    terms_of_dial,
 )
 from app.dashboard.style import FIGURE_CAP, Sizes, Theme, font_of_cap
 from app.dashboard.text import Face
 from app.dashboard.widgets import Instrument, named
+from app.handbook import Term
 
 
 def damping_for(overshoot: float) -> float:
@@ -130,6 +132,21 @@ class Meter(Instrument):
     def dial(self) -> DialGeometry:
         """Where the parts of the dial lie."""
         return self._geometry
+
+    def terms(self) -> list[tuple[Term, QRectF]]:
+        """Return what stands on the dial and below it, each with its place."""
+        found = terms_of_dial(self._geometry, self._limits, zeroed=self._face.zeroed)
+        if self._below_px >= WORDS_PX:
+            below = QRectF(self.rect())
+            below.setTop(self._geometry.cover_top)
+            parked = self._face.balance is None
+            if not parked:
+                upper = QRectF(below)
+                upper.setHeight(below.height() / 2)
+                found.append((Term.SIDE, upper))
+                below.setTop(upper.bottom())
+            found.append((Term.REST if parked else Term.VERDICT, below))
+        return found
 
     def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""

@@ -6,12 +6,13 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import Signal
+from PySide6.QtCore import QRectF, Signal
 from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QBoxLayout, QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
 from app.analysis import messages
 from app.analysis.results import Message, Side, Sign
+from app.dashboard.callout import Pointer
 from app.dashboard.job_panel.brief import brief_ask, shortened
 from app.dashboard.job_panel.controller import JobController
 from app.dashboard.job_panel.panel import JobPanel
@@ -24,7 +25,16 @@ from app.dashboard.needle_page.plots import StripView, TraceView
 from app.dashboard.needle_page.status import StatusView, status_lines
 from app.dashboard.style import LIGHT, Sizes, Theme
 from app.dashboard.text import Face, Unit, face_of, notes_of, said, settings_of, translate
-from app.dashboard.widgets import FittedText, FlowRow, TouchButton, laid, named, scrolled
+from app.dashboard.widgets import (
+    FittedText,
+    FlowRow,
+    Instrument,
+    TouchButton,
+    laid,
+    named,
+    scrolled,
+)
+from app.handbook import MEANINGS, Term
 from app.live.view import Controls, Phase, View
 from app.profiles import Profile
 
@@ -396,6 +406,42 @@ class NeedlePage(QWidget):
         self.arrange()
         return alone
 
+    @property
+    def alone(self) -> tuple[bool, bool]:
+        """Whether the far view, or the large trace, has the whole page."""
+        return self._is_far, self._is_large
+
+    @alone.setter
+    def alone(self, alone: tuple[bool, bool]) -> None:
+        self._is_far, self._is_large = alone
+        self.arrange()
+
+    @property
+    def needle(self) -> Meter:
+        """The needle that is shown, of the two that there are."""
+        return self.meter if self._ways.currentWidget() is self._roomy else self.far.meter
+
+    def bring(self, part: QWidget) -> None:
+        """Scroll to where a part of the page begins, in a window in which it scrolls."""
+        column = self._scroll.widget()
+        if column.isAncestorOf(part):
+            top = part.mapTo(column, part.rect().topLeft()).y()
+            self._scroll.verticalScrollBar().setValue(top)
+
+    def pointers(self) -> list[Pointer]:
+        """Return each word of needle, figures and state, as it is explained where it stands."""
+        return [
+            Pointer(translate("help", term), translate("help", MEANINGS[Term(term)]), of, box, term)
+            for part in self.explained
+            if part.isVisibleTo(self)
+            for term, of, box in _places_of(part)
+        ]
+
+    @property
+    def explained(self) -> tuple[Instrument, ...]:
+        """The parts whose words are explained."""
+        return (self.meter, self.far.meter, self.figures, self.status)
+
     def arrange(self) -> None:
         """Let the parts stand as it fits the window, and the eye's distance."""
         narrow = self.width() < _ROOMY_SIZE[0] or self.height() < _ROOMY_SIZE[1]
@@ -442,8 +488,7 @@ class NeedlePage(QWidget):
 
     def take_focus(self) -> None:
         """Take the keys, with nothing in hand that is typed or chosen."""
-        roomy = self._ways.currentWidget() is self._roomy
-        (self.meter if roomy else self.far.meter).setFocus()
+        self.needle.setFocus()
         self._scroll.ensureWidgetVisible(self.far, 0, 0)
 
     def focus_order(self) -> list[QWidget]:
@@ -630,6 +675,22 @@ class NeedlePage(QWidget):
         self.large.clear()
         self.large.set_frozen(False)
         self._freeze.say(self.tr("Freeze"))
+
+
+_Place = tuple[str, Callable[[], QWidget], Callable[[], QRectF | None]]
+
+
+def _places_of(part: Instrument) -> list[_Place]:
+    """Return each word of a part once, with what tells where it stands now."""
+
+    def place(term: str) -> _Place:
+        return (
+            term,
+            lambda: part,
+            lambda: next((box for each, box in part.terms() if each == term), None),
+        )
+
+    return [place(term) for term in dict.fromkeys(term for term, _ in part.terms())]
 
 
 def _limits_of(profile: Profile) -> Limits:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from PySide6.QtCore import QPointF, QRectF, Qt
@@ -13,6 +13,7 @@ from app.analysis.results import Geometry, Reading
 from app.dashboard.lettering import LEFT, height_of, write, write_line
 from app.dashboard.text import current_reading, translate
 from app.dashboard.widgets import Instrument, named
+from app.handbook import Term
 from app.live.view import Level, Phase, View, reading_age_s
 from app.profiles import Profile
 from app.text import rate_words
@@ -39,21 +40,24 @@ class StatusLine:
     name: str
     words: str
     grade: Grade = Grade.PLAIN
+    term: Term | None = None
+    """What its name means."""
 
 
 def status_lines(view: View, now_s: float, nominal_rpm: float) -> tuple[StatusLine, ...]:
     """Return the state of the source, most general first, without figures that are not current."""
     reading = current_reading(view, now_s)
-    return (
-        _phase_line(view),
-        *(_level_line(level) for level in view.levels if view.phase in _LIVE),
-        *_carrier_lines(view, reading),
-        _speed_line(reading, nominal_rpm),
-        _lock_line(view, reading),
-        *_record_lines(view),
-        _age_line(view, now_s),
-        _lost_line(view),
+    lines = (
+        (Term.SOURCE, _phase_line(view)),
+        *((Term.LEVEL, _level_line(level)) for level in view.levels if view.phase in _LIVE),
+        *zip((Term.NOISE, Term.CARRIER), _carrier_lines(view, reading), strict=False),
+        (Term.SPEED, _speed_line(reading, nominal_rpm)),
+        (Term.TURN, _lock_line(view, reading)),
+        *((Term.RECORDS, line) for line in _record_lines(view)),
+        (Term.READING, _age_line(view, now_s)),
+        (Term.LOST, _lost_line(view)),
     )
+    return tuple(replace(line, term=term) for term, line in lines)
 
 
 def phase_words(phase: Phase) -> str:
@@ -222,6 +226,11 @@ class StatusView(Instrument):
     def lines(self) -> tuple[StatusLine, ...]:
         """What is shown."""
         return self._lines
+
+    def terms(self) -> list[tuple[Term, QRectF]]:
+        """Return what each of its lines is of, and where that stands."""
+        rows = zip(self._lines, self._rows, strict=False)
+        return [(line.term, box) for line, box in rows if line.term is not None]
 
     def show_lines(
         self, lines: tuple[StatusLine, ...], notes: tuple[str, ...], settings: str = ""

@@ -1,6 +1,7 @@
 """Qt without a screen, in the style that the program sets, and windows that have the keyboard."""
 
 import pytest
+from PySide6.QtGui import QAccessible, QAccessibleAnnouncementEvent
 from PySide6.QtWidgets import QApplication
 from pytestqt.qtbot import QtBot
 
@@ -45,3 +46,16 @@ def open_window(qtbot):
     yield open_one
     for window in shown:
         window.controller.end(5.0)
+
+
+@pytest.fixture
+def announced(monkeypatch):
+    """What a screen reader is asked to say, in order: the words of the events that Qt is given."""
+    words = []
+
+    def take(event):
+        if isinstance(event, QAccessibleAnnouncementEvent):
+            words.append(event.message())
+
+    monkeypatch.setattr(QAccessible, "updateAccessibility", take)
+    return words

@@ -44,6 +44,7 @@ PAGES = (
     "practice_page",
     "debrief_page",
     "top_bar",
+    "callout",
 )
 
 
