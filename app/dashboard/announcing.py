@@ -2,13 +2,80 @@
 
 from __future__ import annotations
 
-from PySide6.QtGui import QAccessible, QAccessibleAnnouncementEvent
-from PySide6.QtWidgets import QWidget
+import re
+from collections.abc import Callable
+
+from app.dashboard.ear import heard_of
+from app.dashboard.text import Face, translate
+from app.ear.guide import Changes
+from app.ear.voice import Chime
+
+_APART_S = 1.0
+"""Between two sentences of the needle: a reader takes about as long for one."""
+Say = Callable[[str, bool], None]
+"""Has words said; the second is whether they are urgent."""
 
 
-def announce(widget: QWidget, words: str, *, urgent: bool = False) -> None:
-    """Have words said by a screen reader; `urgent` ones before what it is saying."""
-    event = QAccessibleAnnouncementEvent(widget, words)
-    if urgent:
-        event.setPoliteness(QAccessible.AnnouncementPoliteness.Assertive)
-    QAccessible.updateAccessibility(event)
+class Announcer:
+    """Tells what a needle and a job do: the needle at most once a second, and as it stands then."""
+
+    def __init__(self, say: Say) -> None:
+        self._say = say
+        self._changes = Changes()
+        self._parked_by = ""
+        self._owed: Chime | None = None
+        self._is_back = False
+        self._said_at_s = float("-inf")
+        self._ask = ""
+
+    def show(self, face: Face, set_limit: float, ask: str, now_s: float) -> None:
+        """Tell what is new.
+
+        Parameters
+        ----------
+        face : Face
+            What the needle shows now.
+        set_limit : float
+            The limit that is told when it is crossed, a difference of the lobes.
+        ask : str
+            What a job asks for; empty without one.
+        now_s : float
+            Monotonic time.
+        """
+        self._owe(face, set_limit)
+        if (self._owed or self._is_back) and now_s - self._said_at_s >= _APART_S:
+            owed, self._owed, self._is_back = self._owed, None, False
+            self._said_at_s = now_s
+            self._say(_sentence(owed, face), owed is Chime.PARKED)
+        if ask != self._ask:
+            self._ask = ask
+            if ask:
+                self._say(ask, False)
+
+    def _owe(self, face: Face, set_limit: float) -> None:
+        """Note what is to be told; of what comes sooner than it can be told the newest stays."""
+        change = self._changes.show(heard_of(face, set_limit))
+        # An age that goes on counting is no other reason.
+        parked_by = "" if face.balance is not None else re.sub(r"[0-9]+", "", face.spoken)
+        is_other, was_parked = parked_by != self._parked_by, bool(self._parked_by)
+        self._parked_by = parked_by
+        if parked_by:
+            self._is_back = False
+            self._owed = Chime.PARKED if is_other else self._owed
+            return
+        if was_parked:
+            self._is_back, self._owed = True, None
+        if change is not None:
+            self._owed = change
+        elif face.moving and self._owed is Chime.SETTLED:
+            self._owed = None
+
+
+def _sentence(change: Chime | None, face: Face) -> str:
+    """Return a change in words, and how the needle stands."""
+    words: dict[Chime | None, str] = {
+        Chime.SETTLED: translate("dashboard", "Standing still."),
+        Chime.ARRIVED: translate("dashboard", "Within the set limit."),
+        Chime.LEFT: translate("dashboard", "Beyond the set limit."),
+    }
+    return " ".join(filter(None, (words.get(change), face.spoken)))

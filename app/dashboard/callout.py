@@ -13,9 +13,8 @@ from PySide6.QtCore import QPoint, QRect, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import QColor, QKeyEvent, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QApplication, QFrame, QLabel, QVBoxLayout, QWidget
 
-from app.dashboard.announcing import announce
 from app.dashboard.style import LIGHT, Theme
-from app.dashboard.widgets import TouchButton, button_row, laid, named, scrolled
+from app.dashboard.widgets import TouchButton, announce, button_row, laid, named, scrolled
 
 _LETTERS = 46
 """Width of a card, in widths of a letter, where there is room."""
@@ -116,6 +115,7 @@ class _Mark(QWidget):
 
     def __init__(self, parent: QWidget) -> None:
         super().__init__(parent)
+        self._window = parent
         self._target, self._card = QRect(), QRect()
         self.colour = LIGHT.second
         self.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
@@ -131,7 +131,7 @@ class _Mark(QWidget):
         self._target, self._card = target, card
         self.setVisible(not target.isEmpty())
         around = target.united(card).adjusted(-_GAP_PX, -_GAP_PX, _GAP_PX, _GAP_PX)
-        self.setGeometry(around.intersected(self.parentWidget().rect()))
+        self.setGeometry(around.intersected(self._window.rect()))
         self.raise_()
         self.update()
 
@@ -174,7 +174,7 @@ class Callout(QFrame):
 
     def __init__(self, bring: Callable[[QWidget], None], parent: QWidget) -> None:
         super().__init__(parent)
-        self._bring = bring
+        self._bring, self._window = bring, parent
         self._pointers: Sequence[Pointer] = ()
         self._at = 0
         self._leads_to: Asked | None = None
@@ -197,7 +197,9 @@ class Callout(QFrame):
         self._book = _CardButton(self.tr("Handbook"), "F1", book, self._read_on, self)
         self._end = _CardButton(self.tr("End"), "Esc", end, self.end, self)
         self._buttons = button_row(self._on, self._back, self._book, self._end)
-        laid(QVBoxLayout(self), self._title, (scrolled(self._words), 1), self._buttons)
+        area = scrolled(self._words)
+        area.setMinimumHeight(1)  # else its bar's own least height, more than a short text has
+        self._column = laid(QVBoxLayout(self), self._title, (area, 1), self._buttons)
         self.hide()
 
     def apply_theme(self, theme: Theme) -> None:
@@ -278,17 +280,19 @@ class Callout(QFrame):
         if pointer is None:
             return
         target = self._target_of(pointer)
-        room = self.parentWidget().rect().adjusted(_GAP_PX, _GAP_PX, -_GAP_PX, -_GAP_PX)
+        room = self._window.rect().adjusted(_GAP_PX, _GAP_PX, -_GAP_PX, -_GAP_PX)
         if (target, room) == self._placed:
             return
         self._placed = target, room
         letter = self.fontMetrics().averageCharWidth()
         widths = Widths(_LEAST_LETTERS * letter, _LETTERS * letter)
         # What has gone out of sight is pointed at no more, and told all the same.
-        nowhere = QRect(room.bottomLeft(), QSize(1, 1))
-        card, free = beside(target if target else nowhere, room, widths, self._high_for)
+        is_seen = not target.isEmpty()
+        place = target if is_seen else QRect(room.bottomLeft(), QSize(1, 1))
+        card, free = beside(place, room, widths, self._high_for)
         self.setGeometry(card)
-        self._mark.point(free if target else QRect(), card)
+        self._column.activate()
+        self._mark.point(free if is_seen else QRect(), card)
         self.raise_()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
@@ -308,7 +312,7 @@ class Callout(QFrame):
         pointer, count = self._pointers[number], len(self._pointers)
         title = pointer.title
         if count > 1:
-            title = f"{title}   ({number + 1} / {count})"
+            title = f"{title}   ({number + 1}\u00a0/\u00a0{count})"
         self._title.setText(title)
         self._words.setText(pointer.words)
         asked = self._leads_to if number + 1 == count else None
@@ -332,18 +336,18 @@ class Callout(QFrame):
 
     def _target_of(self, pointer: Pointer) -> QRect:
         """Return what of a part is seen, in the window."""
-        part, window = pointer.part(), self.parentWidget()
+        part = pointer.part()
         box = QRectF(part.rect()) if pointer.box is None else pointer.box()
         if box is None or not part.isVisible():
             return QRect()
         shown = box.toAlignedRect().intersected(self._scrolled_to(part))
-        return QRect(part.mapTo(window, shown.topLeft()), shown.size())
+        return QRect(part.mapTo(self._window, shown.topLeft()), shown.size())
 
     def _scrolled_to(self, part: QWidget) -> QRect:
         """Return what of a part its parents let be seen, in the part's own pixels."""
         seen = part.rect()
         above = part.parentWidget()
-        while above is not None and above is not self.parentWidget():
+        while above is not None and above is not self._window:
             corner = part.mapFrom(above, QPoint())
             seen = seen.intersected(QRect(corner, above.size()))
             above = above.parentWidget()
@@ -353,7 +357,7 @@ class Callout(QFrame):
         parts = (self._title, self._words, self._buttons)
         for part in (self, *parts, *self._buttons.findChildren(QWidget)):
             part.ensurePolished()  # else its letters have not their size yet
-        margins, gap = self.layout().contentsMargins(), self.layout().spacing()
+        margins, gap = self._column.contentsMargins(), self._column.spacing()
         edges = self.size() - self.contentsRect().size()
         inner = wide - margins.left() - margins.right() - edges.width()
         high = sum(each.heightForWidth(inner) for each in parts) + (len(parts) - 1) * gap

@@ -37,6 +37,14 @@ OpenOutput = Callable[[Callable[[float], Fill], str], Output]
 Raises :class:`app.ear.voice.OutputUnavailable` where it cannot."""
 
 
+def heard_of(face: Face, set_limit: float) -> Heard | None:
+    """Return what of a face is heard, None while its needle is parked."""
+    if face.balance is None:
+        return None
+    limit = balance_of(set_limit)
+    return Heard(face.balance, face.expanded_u, limit, face.mirrored, face.moving)
+
+
 class Ear:
     """What is heard of the needle and of the job.
 
@@ -121,13 +129,8 @@ class Ear:
 
     def show(self, face: Face, set_limit: float, now_s: float) -> None:
         """Let the newest needle be heard."""
-        if self._guide is None:
-            return
-        heard = None
-        if face.balance is not None:
-            limit = balance_of(set_limit)
-            heard = Heard(face.balance, face.expanded_u, limit, face.mirrored, face.moving)
-        self._guide.show(heard, now_s)
+        if self._guide is not None:
+            self._guide.show(heard_of(face, set_limit), now_s)
 
     def read(self, ask: str) -> None:
         """Read what the job asks for, once."""

@@ -10,7 +10,7 @@ from PySide6.QtWidgets import QTextBrowser, QVBoxLayout, QWidget
 
 from app.dashboard.text import translate
 from app.dashboard.widgets import TouchButton, button_row, laid, named
-from app.handbook import TOPICS, Table, Topic
+from app.handbook import TERMS, TOPICS, Table, Topic
 
 CANNOT_DO = (
     "select the drive and turn its motor",
@@ -225,11 +225,20 @@ def _topic(topic: Topic) -> str:
     parts = [f"<h3>{escape(_translated(topic.title))}</h3>"]
     for block in topic.body:
         if isinstance(block, Table):
-            rows = ((_translated(what), _translated(words), what) for what, words in block.rows)
-            parts.append(_rows(rows))
+            parts.append(
+                _rows(
+                    (_translated(what), _translated(words), _place_of(topic, what))
+                    for what, words in block.rows
+                )
+            )
         else:
             parts.append(f"<p>{escape(_translated(block))}</p>")
     return "".join(parts)
+
+
+def _place_of(topic: Topic, what: str) -> str:
+    """Return by what name a row of a topic is found."""
+    return f"{topic.name}/{what}"
 
 
 def help_html() -> str:
@@ -294,4 +303,4 @@ class HelpPage(QWidget):
     def show_term(self, term: str) -> None:
         """Show where the handbook has a term."""
         self._text.setFocus()
-        self._text.scrollToAnchor(term)
+        self._text.scrollToAnchor(_place_of(TERMS, term))

@@ -12,6 +12,8 @@ from typing import Any, TypeVar
 import pyqtgraph as pg
 from PySide6.QtCore import QEvent, QPointF, QRect, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import (
+    QAccessible,
+    QAccessibleAnnouncementEvent,
     QColor,
     QFocusEvent,
     QFont,
@@ -85,6 +87,14 @@ def named(widget: _Widget, name: str, description: str = "") -> _Widget:
     widget.setAccessibleName(name)
     widget.setAccessibleDescription(description)
     return widget
+
+
+def announce(widget: QWidget, words: str, *, urgent: bool = False) -> None:
+    """Have words said by a screen reader; `urgent` ones before what it is saying."""
+    event = QAccessibleAnnouncementEvent(widget, words)
+    if urgent:
+        event.setPoliteness(QAccessible.AnnouncementPoliteness.Assertive)
+    QAccessible.updateAccessibility(event)
 
 
 class Instrument(QWidget):

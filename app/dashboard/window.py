@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QStandardPaths, Qt, QTimer, Signal
 from PySide6.QtGui import (
+    QAccessible,
     QCloseEvent,
     QDragEnterEvent,
     QDropEvent,
@@ -31,6 +32,7 @@ from PySide6.QtWidgets import (
 
 from app.blackbox.recorder import BlackBox, Said, Why
 from app.book.model import BookError, Drive, ResumableJob
+from app.dashboard.announcing import Announcer
 from app.dashboard.callout import Callout
 from app.dashboard.describe_page import DescribePage
 from app.dashboard.drives_page import DrivesPage
@@ -48,7 +50,7 @@ from app.dashboard.style import Colours, Sizes, Theme, palette_for, style_sheet,
 from app.dashboard.top_bar import Entry, TopBar
 from app.dashboard.tour import Tour
 from app.dashboard.translation import language_of, name_of, next_choice
-from app.dashboard.widgets import ENTERS, TouchButton, laid
+from app.dashboard.widgets import ENTERS, TouchButton, announce, laid
 from app.diagnostics import diagnostics
 from app.job.origin import Origin
 from app.job.plan import Plan
@@ -152,6 +154,7 @@ class MainWindow(QWidget):
             self._pages.addWidget(page)
         self.top_bar = TopBar(self._entries(), self)
         self.ear = Ear(open_output, self.top_bar.remark)
+        self.announcer = Announcer(lambda words, urgent: announce(self, words, urgent=urgent))
         self.callout = Callout(self.needle_page.bring, self)
         self.tour = Tour(session, self, self.callout)
         self._layout = laid(QVBoxLayout(self), self.top_bar, (self._pages, 1))
@@ -364,8 +367,9 @@ class MainWindow(QWidget):
         self.help_page.show_term(term)
 
     def show_page(self, page: QWidget) -> None:
-        """Show a page as it was left."""
+        """Show a page as it was left; the keys go where they went on it."""
         self._pages.setCurrentWidget(page)
+        (page.focusWidget() or page).setFocus()
 
     def explain(self, part: QWidget | None = None, term: str = "") -> None:
         """Tell on a card what a word on a part means; without one, word by word from the first."""
@@ -373,10 +377,9 @@ class MainWindow(QWidget):
             return
         self.show_needle()
         pointers = self.needle_page.pointers()
-        words = [(each.part(), each.term) for each in pointers]
+        meant = (n for n, each in enumerate(pointers) if (each.part(), each.term) == (part, term))
         if pointers:
-            first = words.index((part, term)) if (part, term) in words else 0
-            self.callout.explain(pointers, first)
+            self.callout.explain(pointers, next(meant, 0))
 
     def show_sources(self) -> None:
         """Show the sources."""
@@ -576,10 +579,7 @@ class MainWindow(QWidget):
         dt_s, self._shown_at_s = max(0.0, now_s - self._shown_at_s), now_s
         view = self._session.view()
         self.needle_page.show_view(view, now_s, dt_s)
-        self.ear.show(self.needle_page.face, self._session.profile.set_limit, now_s)
-        if self.ear.reads:
-            card = card_of(self.controller, None)
-            self.ear.read(" ".join((card.title, card.words, card.figure)).strip())
+        self._tell(now_s)
         for page in self._refreshed:
             page.refresh()
         self.top_bar.refresh(view, self._session.profile)
@@ -589,6 +589,20 @@ class MainWindow(QWidget):
             said = self._box.said()
             if said is not None:
                 self._tell_kept(said)
+
+    def _tell(self, now_s: float) -> None:
+        """Let needle and ask be heard: by tones, by the system's speech, by a screen reader."""
+        face, limit = self.needle_page.face, self._session.profile.set_limit
+        self.ear.show(face, limit, now_s)
+        is_read = QAccessible.isActive()
+        if not self.ear.reads and not is_read:
+            return
+        card = card_of(self.controller, None)
+        ask = " ".join((card.title, card.words, card.figure)).strip()
+        if self.ear.reads:
+            self.ear.read(ask)
+        if is_read:
+            self.announcer.show(face, limit, ask, now_s)
 
     def keep_last_minute(self) -> None:
         """Set aside what came and what was shown in the last minute."""

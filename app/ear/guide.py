@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from app.ear.tone import tone_for
+from app.ear.tone import Tone, tone_for
 from app.ear.voice import Chime, Voice
 
 _APART_S = 0.7
@@ -22,13 +22,38 @@ class Heard:
     moving: bool = False
 
 
+class Changes:
+    """Tells what has changed from one needle to the next."""
+
+    def __init__(self) -> None:
+        self._before: Heard | None = None
+        self._even = False
+
+    def show(self, now: Heard | None) -> Chime | None:
+        """Return what the newest needle changes, None where nothing; `now` is None while parked."""
+        before, self._before = self._before, now
+        if now is None:
+            self._even = False
+            return None if before is None else Chime.PARKED
+        if now.moving:
+            return None
+        even = abs(now.balance) + now.expanded_u <= now.limit
+        crossed, self._even = even != self._even, even
+        if crossed:
+            return Chime.ARRIVED if even else Chime.LEFT
+        return Chime.SETTLED if before is not None and before.moving else None
+
+
+def _tone_of(now: Heard) -> Tone:
+    return tone_for(now.balance, now.expanded_u, now.limit, mirrored=now.mirrored)
+
+
 class Guide:
     """Turns needle after needle into tones and chimes of a voice."""
 
     def __init__(self, voice: Voice) -> None:
         self._voice = voice
-        self._before: Heard | None = None
-        self._even = False
+        self._changes = Changes()
         self._chimed_at_s = float("-inf")
 
     def show(self, now: Heard | None, now_s: float) -> None:
@@ -39,28 +64,15 @@ class Guide:
         now_s : float
             Monotonic time.
         """
-        before, self._before = self._before, now
-        if now is None:
-            self._voice.tone = None
-            self._even = False
-            if before is not None:
-                self._chime(Chime.PARKED, now_s)
-            return
-        self._voice.tone = tone_for(now.balance, now.expanded_u, now.limit, mirrored=now.mirrored)
-        if now.moving:
-            return
-        even = abs(now.balance) + now.expanded_u <= now.limit
-        crossed = even != self._even
-        self._even = even
-        if crossed:
-            self._chime(Chime.ARRIVED if even else Chime.LEFT, now_s)
-        elif before is not None and before.moving:
-            self._chime(Chime.SETTLED, now_s)
+        change = self._changes.show(now)
+        self._voice.tone = None if now is None else _tone_of(now)
+        if change is not None:
+            self._chime(change, now_s)
 
     def silence(self) -> None:
         """Let nothing be heard."""
         self._voice.tone = None
-        self._before, self._even = None, False
+        self._changes = Changes()
 
     def _chime(self, chime: Chime, now_s: float) -> None:
         if now_s - self._chimed_at_s >= _APART_S:

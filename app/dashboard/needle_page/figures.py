@@ -54,7 +54,8 @@ class FiguresView(Instrument):
     def terms(self) -> list[tuple[Term, QRectF]]:
         """Return the figures, each with its place, and what stands small beside one."""
         blocks = self._blocks()
-        found = list(zip((Term.RATIO, Term.DIFFERENCE, Term.OFFSET), blocks, strict=True))
+        terms = (Term.RATIO, Term.DIFFERENCE, Term.OFFSET)
+        found: list[tuple[Term, QRectF]] = [*zip(terms, blocks, strict=True)]
         if self._face.ratio.u_text:
             found.append((Term.UNCERTAINTY, _corner(blocks[0], bottom=True)))
         if self._face.offset.proviso:

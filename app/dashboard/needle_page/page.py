@@ -330,10 +330,10 @@ class NeedlePage(QWidget):
         self._roomy = QWidget(self)
         self._whole = QVBoxLayout(self._roomy)
         self._column = QVBoxLayout()
-        column = QWidget(self)
-        column.setObjectName("page")
-        column.setLayout(self._column)
-        self._scroll = scrolled(column)
+        self._scrolled = QWidget(self)
+        self._scrolled.setObjectName("page")
+        self._scrolled.setLayout(self._column)
+        self._scroll = scrolled(self._scrolled)
         self._alone = QWidget(self)
         self._alone_box = laid(QVBoxLayout(self._alone), self.far, flush=True)
         self._ways = QStackedWidget(self)
@@ -423,9 +423,8 @@ class NeedlePage(QWidget):
 
     def bring(self, part: QWidget) -> None:
         """Scroll to where a part of the page begins, in a window in which it scrolls."""
-        column = self._scroll.widget()
-        if column.isAncestorOf(part):
-            top = part.mapTo(column, part.rect().topLeft()).y()
+        if self._scrolled.isAncestorOf(part):
+            top = part.mapTo(self._scrolled, part.rect().topLeft()).y()
             self._scroll.verticalScrollBar().setValue(top)
 
     def pointers(self) -> list[Pointer]:

@@ -130,18 +130,17 @@ def test_the_virtual_drive_is_nudged_while_a_card_has_the_keys(window, session):
     assert window.callout.pointer.term == Term.NEEDLE
 
 
-def test_f1_leads_to_the_words_place_in_the_handbook(window):
-    touch(window.needle_page.status, Term.SPEED)
+@pytest.mark.parametrize("term", [Term.SPEED, Term.READING])
+def test_f1_leads_to_the_words_place_in_the_handbook(window, term):
+    touch(window.needle_page.status, term)
     press(KEY.Key_F1)
     assert window.page is window.help_page
     assert window.callout.pointer is None
     text = window.help_page._text
-    shown = text.cursorForPosition(text.viewport().rect().topLeft()).block()
-    near = []
-    for _ in range(8):
-        near.append(shown.text())
-        shown = shown.next()
-    assert MEANINGS[Term.SPEED] in near
+    place = text.cursorRect(text.document().find(MEANINGS[term]))
+    assert text.viewport().rect().contains(place)
+    press(KEY.Key_Escape)
+    assert window.page is window.needle_page
 
 
 def test_a_card_goes_with_its_part_and_with_the_page(window):

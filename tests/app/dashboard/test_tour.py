@@ -48,7 +48,7 @@ def opened(session):
 
 
 def titles(window):
-    return window.callout._title.text()
+    return window.callout._title.text().replace("\u00a0", " ")
 
 
 def test_nothing_is_opened_before_the_tour_is_asked_for(window, session):
@@ -74,6 +74,7 @@ def test_five_cards_by_keys_from_the_first_page_and_back_to_it(window, session):
     assert window.callout.pointer is None
     assert session.calls[-1] == ("close",)
     assert window.page is window.help_page
+    assert window.help_page.isAncestorOf(QApplication.focusWidget())
     assert window.opening == Opening()
     assert window._settings.recent == ()
 
