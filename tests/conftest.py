@@ -2,7 +2,9 @@
 
 import os
 import signal
+import sys
 import tempfile
+import threading
 
 import hypothesis
 import pytest
@@ -29,6 +31,20 @@ hypothesis.settings.register_profile(
     "evenlobe", deadline=None, derandomize="CI" in os.environ, print_blob=True
 )
 hypothesis.settings.load_profile("evenlobe")
+
+
+_start = threading.Thread.start
+
+
+def _checked_start(thread):
+    """Start a thread; one of the program ends with it, and says by its name what it is for."""
+    if sys._getframe(1).f_globals.get("__name__", "").startswith(("app.", "instruments.")):
+        assert thread.daemon, thread
+        assert not thread.name.startswith("Thread-"), thread
+    _start(thread)
+
+
+threading.Thread.start = _checked_start
 
 
 def pytest_ignore_collect(collection_path, config):

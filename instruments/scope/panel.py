@@ -259,7 +259,7 @@ def same_word(told: str, wanted: str) -> bool:
     if " " in one and " " not in other:
         one = one.rpartition(" ")[2]
     one, other = _EQUAL.get(one, one), _EQUAL.get(other, other)
-    if _FIGURE.match(one) and _FIGURE.match(other):
+    if _FIGURE.match(other):
         return _same_number(one, other)
     return bool(one) and (one.startswith(other) or (other.startswith(one) and len(one) >= 2))
 

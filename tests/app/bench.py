@@ -7,6 +7,7 @@ virtual drive nor the recorder vouches for itself.
 import threading
 import time
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import soundfile
@@ -31,6 +32,17 @@ def write_capture(path, *columns, rate_hz=RATE_HZ, **signal):
     made = make(Signal(**signal))
     soundfile.write(path, made.columns(*columns), round(rate_hz), subtype="FLOAT")
     return made
+
+
+def end_lines_as_windows(monkeypatch):
+    """Have text that says nothing of its lines' ends written as Windows does."""
+    plain = Path.open
+
+    def opened(path, mode="r", *, newline=None, **how):
+        told = "\r\n" if newline is None and "b" not in mode else newline
+        return plain(path, mode, newline=told, **how)
+
+    monkeypatch.setattr(Path, "open", opened)
 
 
 def until(found, what="it"):

@@ -212,8 +212,8 @@ class _Lines:
         w, wp, wpp = total(weight), total(weight * place), total(weight * place**2)
         wv, wpv = total(weight * values), total(weight * place * values)
         # A trace of a prior keeps a stretch with one null, or none, from tilting or failing.
-        wpp = wpp + 1e-3 * w + 1e-12
         w = w + 1e-12
+        wpp = wpp + 1e-3 * w
         slope = (wpv - wp * wv / w) / (wpp - wp**2 / w)
         level = (wv - slope * wp) / w
         return level[self._number] + slope[self._number] * self._place

@@ -103,7 +103,7 @@ def covered(
     numpy.ndarray, numpy.ndarray
         int64 and float64, shape (n,): places of the pixels, and 0 to 1.
     """
-    columns = np.flatnonzero(np.isfinite(least) & (most > 0.0) & (least < height))
+    columns = np.flatnonzero(np.isfinite(least))
     top = np.clip(least[columns], 0.0, height)
     bottom = np.clip(most[columns], 0.0, height)
     first = np.floor(top).astype(np.int64)

@@ -92,7 +92,9 @@ def of_options(**changes):
         ({"goal_um": True}, "options.goal_um is not a number"),
         ({"goal_um": "4"}, "options.goal_um is not a number"),
         ({"goal_um": 10**400}, "options.goal_um is not a finite number"),
+        ({"goal_um": -(10**400)}, "options.goal_um is not a finite number"),
         ({"goal_um": math.inf}, "options.goal_um is not a finite number"),
+        ({"goal_um": -math.inf}, "options.goal_um is not a finite number"),
         ({"goal_um": math.nan}, "options.goal_um is not a finite number"),
         ({"other": 1}, "options.other is not known here"),
         ({"o\x1b[2Jr": 1}, r"options.o�\[2Jr is not known here"),
@@ -193,6 +195,14 @@ def test_a_record_is_summed_up():
     record = JobRecord(4, DRIVE, HEAD, closed_at=now(), nudges=3)
     empty = Summary()
     assert record.summary == JobSummary(4, HEAD.opened_at, now(), True, empty, empty, 3)
+
+
+def test_a_job_is_of_the_virtual_drive_as_soon_as_anything_in_it_is():
+    real = replace(HEAD, virtual=False)
+    taken = tuple(replace(entry(number), virtual=number == 2) for number in (1, 2))
+    assert JobRecord(4, DRIVE, real, taken).virtual
+    assert JobRecord(4, DRIVE, HEAD).virtual
+    assert not JobRecord(4, DRIVE, real, taken[:1]).virtual
 
 
 def test_a_moment_without_an_offset_counts_as_utc():

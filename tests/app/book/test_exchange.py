@@ -15,6 +15,7 @@ from app.book.exchange import export_csv, export_json, import_json
 from app.book.model import BookError, Drive
 from app.book.store import Book
 from app.job.model import CheckName, Outcome, Stage, Value
+from tests.app.bench import end_lines_as_windows
 from tests.app.book.jobs import DRIVE, HEAD, alike, entry, filled, now, outcome, standing
 
 
@@ -116,6 +117,8 @@ def spoilt(tree, path, value):
         (("jobs", 0, "outcomes", 0, "value"), "40", r"outcomes\[0\].value is not a number"),
         (("jobs", 0, "outcomes", 0, "value"), 10**400, "finite"),
         (("jobs", 0, "takings", 1, "arrays"), ["!!", None], "base64"),
+        (("jobs", 0, "takings", 1, "arrays"), "!!", "a list of two"),
+        (("jobs", 0, "takings", 1, "arrays"), [None], "a list of two"),
         (("jobs", 0, "takings", 1, "arrays"), ["AAAA", None], "damaged"),
         (("jobs", 0, "takings", 0, "settings"), [["a"]], r"\[0\] has 1 parts instead of 2"),
         (("jobs", 0, "takings", 0, "notes"), [1], "not a text"),
@@ -171,6 +174,16 @@ def test_csv_holds_every_value_and_no_formula(book, tmp_path):
     assert float(tables["values"][0]["value"]) == entry(0).values[0].value
     assert len(tables["values"]) == 6
     assert tables["outcomes"][-1]["reason"] == "'=1+1"
+
+
+def test_csv_lines_end_alike_on_every_system(book, tmp_path, monkeypatch):
+    end_lines_as_windows(monkeypatch)
+    filled(book)
+    export_csv(book, tmp_path / "tables")
+    for path in (tmp_path / "tables").iterdir():
+        text = path.read_bytes()
+        # RFC 4180, section 2: CR LF.
+        assert text.count(b"\r\n") == text.count(b"\n") == text.count(b"\r") > 1
 
 
 def test_an_envelope_that_unpacks_without_end_is_refused(book, other, tmp_path):

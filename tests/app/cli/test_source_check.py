@@ -120,6 +120,34 @@ class Ticking(Source):
         pass
 
 
+class Pieces(Source):
+    """Two pieces with a gap between them; `said` is told of one."""
+
+    info = SourceInfo("pieces", (Role.ENVELOPE,), "given", float(RATE_HZ), 2e4)
+
+    def __init__(self, **said):
+        samples_v = np.zeros((100, 1), np.float32)
+        pieces = [Block(samples_v, RATE_HZ, 0, 0.0), Block(samples_v, RATE_HZ, 200, 0.1, **said)]
+        self._pieces = iter(pieces)
+
+    def open(self):
+        pass
+
+    def read(self, timeout_s):
+        return next(self._pieces)
+
+    def close(self):
+        pass
+
+
+@pytest.mark.parametrize("said", ["uncalibrated", "min_max", "clipped"])
+def test_what_is_said_of_a_piece_is_said_of_all_that_was_heard(said):
+    heard = listen(Pieces(**{said: True}), 200 / RATE_HZ)
+    assert [len(each) for each in heard.stretches] == [100, 100]
+    told = {name: getattr(heard, name) for name in ("uncalibrated", "min_max", "clipped")}
+    assert told == {name: name == said for name in told}
+
+
 def test_the_clock_of_a_live_input_is_told():
     source = Ticking(80e-6)
     source.open()

@@ -12,7 +12,7 @@ from app.analysis.budget import Part
 from app.analysis.results import Measurand, Message, Quantity, Verdict
 from app.dashboard.job_panel.bars import BudgetBars
 from app.dashboard.job_panel.controller import Writing
-from app.dashboard.job_panel.panel import Card, card_of
+from app.dashboard.job_panel.panel import Card, CardView, card_of
 from app.dashboard.job_panel.text import (
     away_words,
     budget_bars,
@@ -467,3 +467,14 @@ def test_the_card_shows_the_chosen_unit_and_asks_in_it():
     warmth = Enter("room temperature", Message("It is 23 °C there."), "°C", -10.0, 50.0)
     asked = card(made_job(ask=warmth), unit=Unit.MIL)
     assert (asked.words, asked.entry) == ("It is 73 °F there.", "°F  14 to 122; empty: not known")
+
+
+def test_what_a_card_has_no_words_for_is_not_shown(qtbot):
+    shown = CardView()
+    qtbot.addWidget(shown)
+    for card in (Card("Adjust", "Nudge.", "5 µm in", "The middle is off."), Card("Adjust")):
+        shown.show_card(card)
+        told = {part.accessibleName(): part.words for part in (shown._figure, shown._live)}
+        assert told == {"Next nudge": card.figure, "How far it is": card.live}
+        assert shown._figure.isHidden() == (not card.figure)
+        assert shown._live.isHidden() == (not card.live)

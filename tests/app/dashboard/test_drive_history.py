@@ -106,7 +106,7 @@ def test_a_single_job_stands_among_days_and_several_of_a_day_among_its_hours(cha
 
 
 def test_a_chart_takes_on_colours_and_sizes(chart):
-    for theme, unit in ((DARK, 0.4), (LIGHT, 2.0)):
+    for theme, unit in ((DARK, 0.4), (LIGHT, 1.3)):
         chart.apply_theme(theme, Sizes(unit))
         points, bars, line = chart._points.opts, chart._bars.opts["pen"], chart._line.opts["pen"]
         assert points["pen"].color().name() == theme.ink

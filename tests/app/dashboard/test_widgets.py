@@ -21,6 +21,7 @@ from app.dashboard.style import DARK, LIGHT, Sizes, font_of_cap
 from app.dashboard.widgets import (
     Field,
     FittedText,
+    FlowRow,
     Instrument,
     NamedList,
     Page,
@@ -414,3 +415,15 @@ def test_buttons_stand_at_the_left_and_fields_behind_their_labels(qtbot):
         label = form.itemAtPosition(place, 0).widget()
         assert (label.text(), label.buddy()) == (words, field)
         assert form.itemAtPosition(place, 1).widget() is field
+
+
+def test_what_is_wider_than_a_row_gets_the_row_s_width_and_a_line_of_its_own(qtbot):
+    short, long = QLabel("m"), QLabel("m" * 80)
+    row = FlowRow(short, long)
+    qtbot.addWidget(row)
+    narrow = 2 * short.sizeHint().width()
+    row.resize(narrow, 200)
+    row.show()
+    assert (short.x(), short.y(), short.width()) == (0, 0, short.sizeHint().width())
+    assert (long.x(), long.width()) == (0, narrow)
+    assert long.y() > short.geometry().bottom()

@@ -12,7 +12,15 @@ from pathlib import Path
 import pytest
 from PySide6.QtCore import Qt, QTimer, QTranslator
 from PySide6.QtGui import QColor, QImage
-from PySide6.QtWidgets import QAbstractButton, QApplication, QComboBox, QLineEdit, QListWidget
+from PySide6.QtWidgets import (
+    QAbstractButton,
+    QApplication,
+    QComboBox,
+    QLineEdit,
+    QListWidget,
+    QStackedWidget,
+    QWidget,
+)
 
 from app.analysis.results import Sign
 from app.blackbox import recorder
@@ -337,6 +345,16 @@ def test_controls_are_large_enough_and_nothing_overlaps(window, size):
         assert page.rect().contains(place)
         assert not any(place.intersects(other) for other in places[rank + 1 :])
     assert page.meter.width() * page.meter.height() > 0.3 * size[0] * size[1]
+
+
+def test_what_stands_in_a_page_adds_no_margins_to_the_page_s(window):
+    found = set()
+    for each in window.findChildren(QWidget):
+        is_page = isinstance(each.parent(), QStackedWidget) or each.objectName() == "page"
+        box = None if is_page else each.layout()
+        if box is not None and not box.contentsMargins().isNull():
+            found.add(type(each).__name__)
+    assert found == {"QStackedWidget", "JobPanel"}
 
 
 def test_picture_of_the_virtual_drive_says_so(window, tmp_path):

@@ -11,6 +11,7 @@ from app.analysis.results import Quantity
 from app.job.budget import (
     SCALE,
     ZERO,
+    _once_u_um,
     climate_u_um,
     corrected,
     corrections,
@@ -84,3 +85,11 @@ def test_the_ask_for_the_climate_says_what_it_costs_to_leave_it_unsaid():
     # It is the climate's part of the budget, with nothing else in it.
     alone = [part for part in corrections(PROFILE, Known(), 0) if part.name != ZERO]
     assert Budget(0.0, tuple(alone)).expanded_u == pytest.approx(unsaid_um)
+
+
+def test_a_runout_turns_the_zero_by_its_part_of_the_scale_at_an_unknown_angle():
+    # JCGM 100, H.1.3.2: arcsine, its half width over √2. Of alternating pairs it takes itself out.
+    once = Known(once_part=0.012)
+    assert _once_u_um(PROFILE, once) == pytest.approx(0.012 * PROFILE.scale_um / 2.0**0.5)
+    assert _once_u_um(PROFILE, replace(once, alternating=True)) == 0.0
+    assert _once_u_um(PROFILE, Known()) == 0.0

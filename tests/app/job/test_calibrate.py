@@ -9,7 +9,7 @@ from app.analysis.adjust.calibration import TOO_NEAR
 from app.analysis.results import Verdict
 from app.job import messages
 from app.job.checks.gauge import PLACE
-from app.job.model import Action, CheckName, Stage
+from app.job.model import Action, CheckName, JobOptions, Stage
 from app.job.plan import Planned, plan_for
 from tests.app.job.hands import PROFILE, ScriptedDrive, job_on
 
@@ -38,6 +38,12 @@ def test_the_scale_is_that_of_the_disk_and_the_head_goes_back(scale_um):
     assert job.drive.loose is False
     # The clamp makes a scale of its own each time: the disk is seated anew at each place.
     assert [each.action for each in drive.done].count(Action.RESEAT) == 7
+
+
+def test_a_head_that_ends_just_as_near_as_is_asked_is_left_there():
+    drive = ScriptedDrive(middle_um=0.0, backlash_um=0.0, creep_um=JobOptions().lock_um)
+    calibrated(CheckName.SCALE, drive)
+    assert [each.action for each in drive.done].count(Action.TIGHTEN) == 1
 
 
 def test_a_head_that_does_not_move_gives_no_scale():

@@ -453,6 +453,19 @@ def test_a_track_of_which_nothing_comes_back_has_a_resolution_with_its_uncertain
     assert outcome.u == pytest.approx(100.0 * 0.002 / 0.4)
 
 
+@pytest.mark.parametrize("once_percent", [(1.2, 0.4), (0.4, 1.2)])
+def test_of_two_heads_the_runout_of_the_worse_counts(once_percent):
+    class Uneven(ScriptedDrive):
+        def _measure(self, ask):
+            found = super()._measure(ask)
+            output = replace(found.output, once_percent=once_percent[ask.head])
+            return replace(found, output=output)
+
+    plan = [Planned(CheckName.OUTPUT, Stage.WORK, head) for head in (0, 1)]
+    job, _ = job_on(Uneven(), plan=plan)
+    assert job.known.once_part == pytest.approx(0.012)
+
+
 def test_a_lock_that_failed_is_not_sealed():
     drive = ScriptedDrive(middle_um=0.0, backlash_um=0.0, creep_um=60.0)
     plan = [Planned(CheckName.LOCK, Stage.WORK)]

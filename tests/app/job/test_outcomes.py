@@ -9,7 +9,7 @@ from app.book.store import Book
 from app.book.writer import JobWriter
 from app.job.job import Job
 from app.job.model import CheckName, Outcome, Stage
-from app.job.outcomes import counting, summary_of
+from app.job.outcomes import counting, open_failures, summary_of
 from app.job.plan import Planned
 from app.report.blocks import Table, amount
 from app.report.content import report_of
@@ -86,3 +86,22 @@ def work_through(job, found, left):
             at = job.at
             while job.ask is not None and job.at == at:
                 carry_out(job, drive, asks=1)
+
+
+@pytest.mark.parametrize(
+    ("check", "stage", "verdict", "value", "is_open"),
+    [
+        (CheckName.SPEED, FOUND, Verdict.PASS, 300.0, False),
+        (CheckName.SPEED, FOUND, Verdict.FAIL, 290.0, True),
+        (CheckName.SPEED, FOUND, Verdict.UNDECIDED, 300.0, False),
+        (CheckName.SPEED, FOUND, Verdict.UNDECIDED, None, True),
+        # Of a head that is far off they find nothing, and are not done again.
+        (CheckName.SEATING, FOUND, Verdict.UNDECIDED, None, False),
+        (CheckName.PUSH, FOUND, Verdict.UNDECIDED, None, False),
+        (CheckName.SEATING, FOUND, Verdict.FAIL, 9.0, True),
+        (CheckName.SEATING, LEFT, Verdict.UNDECIDED, None, True),
+    ],
+)
+def test_what_failed_or_found_nothing_is_open(check, stage, verdict, value, is_open):
+    outcome = Outcome(check, stage, verdict, value=value)
+    assert open_failures([outcome]) == ((outcome,) if is_open else ())

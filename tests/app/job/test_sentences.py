@@ -1,12 +1,13 @@
 """Kept sentences are found again by their fixed text, whatever stands in their braces."""
 
 import re
+from types import SimpleNamespace
 
 import pytest
 
 from app.analysis.results import Message
-from app.job import messages, verdicts
-from app.job.sentences import message_of
+from app.job import messages, sentences, verdicts
+from app.job.sentences import message_of, messages_of
 
 EVERY = [
     each
@@ -26,3 +27,25 @@ def test_a_sentence_is_found_with_its_values(message):
 
 def test_another_sentence_is_itself():
     assert str(message_of("the belt {slips}, 3 times")) == "the belt {slips}, 3 times"
+
+
+def test_of_two_that_fit_the_one_with_more_words_of_its_own_was_meant(monkeypatch):
+    both = SimpleNamespace(any=Message("Read track {0}."), third=Message("Read track 3."))
+    monkeypatch.setattr(sentences, "_MODULES", (both,))
+    texts = [text for _, text in sentences._patterns.__wrapped__()]
+    assert texts == ["Read track 3.", "Read track {0}."]
+
+
+@pytest.mark.parametrize("said", ["the belt slips", "the belt slips; and squeaks"])
+def test_sentences_of_which_one_is_not_known_are_taken_as_they_are(said):
+    assert messages_of(said) == (Message("{0}", (said,)),)
+    assert messages_of(f"{said}; {messages.SEAL}") == (
+        Message("{0}", (f"{said}; {messages.SEAL}",)),
+    )
+
+
+def test_sentences_that_are_known_are_told_apart():
+    assert messages_of(f"{messages.SEAL}; {messages.HUMIDITY}") == (
+        messages.SEAL,
+        messages.HUMIDITY,
+    )

@@ -5,12 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from app.analysis.frontend.quiet import QuietChannel
 from app.analysis.uncertainty import CLOCK_PART
 from app.cli.record import record
 from app.live.loop_check import LoopFault
 from app.live.measurement import EnvelopeOptions, measure, setup_for
 from app.live.proving import keep, resolution_of, what_moved
 from app.live.session import Rechecked, Session
+from app.live.source_check import QuietCheck
 from app.live.view import Phase
 from app.profiles import load_profile
 from instruments.file.source import FileSource
@@ -87,6 +89,25 @@ def test_a_part_that_was_changed_is_told():
     )
     assert "low corner was 7" in what_moved(before, corner)
     assert "threshold was" in what_moved(before, gain)
+
+
+@pytest.mark.parametrize("change", [{"threshold": 0.04}, {"threshold": 0.06}, {"corner_hz": 6.5}])
+def test_a_law_that_moved_either_way_is_told(change):
+    now = replace(KEPT, detector=replace(LAW, **change))
+    assert what_moved(KEPT, KEPT) == ""
+    (what, value) = next(iter(change.items()))
+    told = f"{100.0 * value / 0.5:.2g} %" if what == "threshold" else f"{value} Hz"
+    assert what_moved(KEPT, now).endswith(f"is {told}")
+
+
+def test_of_two_channels_the_noisier_and_the_coarser_is_kept():
+    one = QuietChannel(0.0, 1e-4, 0.0, 0.0, 3e-5, busy=False)
+    other = replace(one, noise_v=3e-4, step_v=1e-5)
+    info = Played(np.zeros((1, 2), np.float32), 48_000, None).info
+    channels = {Role.ENVELOPE: one, Role.INDEX: other}
+    heard = QuietCheck(info, 10.0, channels, 2.0, None, None, 1e-5)
+    proof = proof_of(KEPT.identity, heard, None, "", "2031-05-04")
+    assert (proof.noise, proof.step) == (1.5e-4, 1.5e-5)
 
 
 @pytest.mark.parametrize(

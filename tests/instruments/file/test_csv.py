@@ -256,6 +256,43 @@ def test_times_with_few_digits_give_the_average_rate():
         read_times(times[:1000])
 
 
+def test_digits_that_count_from_the_first_one_are_fewer_for_later_times():
+    base = read_times(np.array([float(f"{row * 1e-6:.5g}") for row in range(400_000)]))
+    assert base.coarse
+    assert base.rate_hz == pytest.approx(1e6, rel=1e-5)
+
+
+def test_a_gap_is_of_whole_samples():
+    times = np.arange(20) * 1e-3
+    times[10:] += 5.02e-3
+    assert (base := read_times(times)).starts == (0, 10)
+    assert base.indices == (0, 15)
+
+
+def test_a_gap_longer_than_can_be_counted_is_named():
+    with pytest.raises(UnevenTime, match="other than a whole interval") as told:
+        read_times(np.array([*range(19), 1e17]))
+    assert told.value.row == 19
+
+
+PART_S = 1e-3 * np.arange(-2.0, 3.0)
+"""Of a record in segments, with the trigger in its middle."""
+
+
+@pytest.mark.parametrize("late", [-1, 0, 1])
+def test_segments_begin_with_the_first_one_s_time_or_beside_it(late):
+    base = read_times(np.concatenate([PART_S, PART_S, PART_S + late * 1e-3]))
+    assert base.starts == (0, 5, 10)
+    assert base.rate_hz == pytest.approx(1e3)
+
+
+@pytest.mark.parametrize("early", [(0, 5), (5, 0), (5, 5)])
+def test_times_that_go_back_further_begin_no_segment(early):
+    parts = [PART_S, *(PART_S - steps * 1e-3 for steps in early)]
+    with pytest.raises(UnevenTime, match="goes back"):
+        read_times(np.concatenate(parts))
+
+
 # Faults
 
 

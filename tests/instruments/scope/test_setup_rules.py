@@ -1,5 +1,7 @@
 """The rules by which a scope is set: steps of 1-2-5, spans, ranges, what is watched, words."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
@@ -7,6 +9,7 @@ from instruments.scope.options import ScopeChannels, ScopeOptions
 from instruments.scope.panel import is_no_error, same_word
 from instruments.scope.setup import (
     Ranges,
+    ScopeSetup,
     check_phases,
     check_probes,
     delay_value,
@@ -294,6 +297,38 @@ def test_an_index_may_begin_a_bin_or_a_fifth_of_a_millisecond_away(at, active):
         True,
         False,
     ]
+
+
+PULSE_V = np.array([0, 0, 5, 5, 0, 0, 0, 0], np.float32)
+
+
+@pytest.mark.parametrize(
+    ("family", "start_s", "index_v", "begins"),
+    [
+        ("A2", -2e-3, PULSE_V, True),
+        ("A2", -5e-3, PULSE_V, False),
+        ("A2", None, PULSE_V[2:], True),
+        ("A2", None, PULSE_V, False),
+        ("A2", 1e-3, PULSE_V[2:], True),
+        ("A2", 1.1e-3, PULSE_V[2:], False),
+        # Without the index's channel, only one that tells its start is believed.
+        ("A2", -2e-3, None, True),
+        ("A2", None, None, False),
+        # Where the trigger stands in the middle, a record that tells no start begins before it.
+        ("C2", None, PULSE_V[2:], False),
+        ("C2", -2e-3, PULSE_V, True),
+    ],
+)
+def test_a_record_begins_at_the_index_where_both_say_so(family, start_s, index_v, begins):
+    def of(volts):
+        return Record(volts, volts, 1e-3, start_s, clipped=False, paired=True)
+
+    options = ScopeOptions("usb", edge="rising")
+    setup = ScopeSetup(SimpleNamespace(what="scope"), FAMILIES[family], Scope(), options)
+    setup._free, setup._level_v = False, 2.5
+    assert setup.begins_at_index(of(PULSE_V), None if index_v is None else of(index_v)) is begins
+    setup._free = True
+    assert not setup.begins_at_index(of(PULSE_V), None)
 
 
 def test_a_record_s_size_is_that_of_its_extremes():

@@ -224,7 +224,7 @@ class Rigol(TenField):
             return
         factor = _SUFFIXES.get(word[-1:], 1.0)
         try:
-            points = round(float(word[:-1] if factor > 1 else word) * factor)
+            points = float(word[:-1] if factor > 1 else word) * factor
         except ValueError:
             raise ScpiError(-224) from None
         self.memory(points)

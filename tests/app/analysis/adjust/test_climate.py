@@ -87,5 +87,12 @@ def test_saying_the_truth_never_makes_it_more_uncertain(film):
                 assert told <= u_of(held_back) * (1.0 + 1e-12)
 
 
+def test_an_unsaid_humidity_lies_anywhere_within_15_percent():
+    # Rectangular (JCGM 100, 4.3.7): 15/√3; the film's 8 millionths a per cent are known to 20 %.
+    found = parts(Climate(23.0, 23.0, None))[HUMIDITY]
+    assert found.value == 0.0
+    assert found.u == pytest.approx(8.0 * 15.0 / math.sqrt(3.0) * math.hypot(1.0, 0.2))
+
+
 def test_nothing_said_corrects_nothing():
     assert all(part.value == 0.0 for part in climate_of(Climate(), UNSTATED))

@@ -10,7 +10,7 @@ import pytest
 from scipy.signal import butter, lfilter
 
 from app.analysis import messages
-from app.analysis.envelope.coupling import straighten
+from app.analysis.envelope.coupling import _middles, straighten
 from tests.app.analysis.running import analyse, live
 from tests.synthesis import Signal, make
 
@@ -115,3 +115,10 @@ def test_a_live_envelope_behind_two_corners_is_followed():
     for reading in readings:
         assert reading.valid
         assert abs(reading.ratio.value - made.ratio) < 5.0 * reading.ratio.u
+
+
+def test_a_null_that_the_run_cuts_has_no_middle():
+    null = np.zeros(400, dtype=bool)
+    for middle in (0, 100, 200, 300, 399):
+        null[max(middle - 2, 0) : middle + 3] = True
+    assert _middles(null, np.zeros(400), stretch=100).tolist() == [100.0, 200.0, 300.0]

@@ -7,7 +7,8 @@ import pytest
 
 from app.analysis import messages
 from app.analysis.lobes.analyser import Analyser
-from app.analysis.results import Side, Sign
+from app.analysis.lobes.tracking import BalanceTracker
+from app.analysis.results import Quantity, Side, Sign
 from tests.app.analysis.running import BARE, BRISK, RAW, block_of, live, setup_for
 from tests.synthesis import Signal, make
 
@@ -337,3 +338,15 @@ def test_frames_are_told_as_they_were_pushed():
     # One turn, and not older than three quarters of one.
     assert reading.end_index - reading.first_index == pytest.approx(50_000, rel=0.01)
     assert offset + len(samples) - reading.end_index < 40_000
+
+
+def test_a_lobe_off_the_sum_is_the_head_s_and_a_second_one_the_gain_s():
+    tracker = BalanceTracker(pairs=1)
+    *_, live = (tracker.push(number % 2, Quantity(0.5, 1e-4)) for number in range(8))
+    assert (live.from_one_lobe, tracker.total_v) == (True, pytest.approx(1.0))
+    moved = tracker.push(0, Quantity(0.6, 1e-4))
+    assert (moved.from_one_lobe, moved.sum_jumped) == (True, False)
+    assert moved.heights.second_v.value == pytest.approx(0.4)
+    again = tracker.push(1, Quantity(0.5, 1e-4))
+    assert (again.from_one_lobe, again.sum_jumped, tracker.total_v) == (False, True, None)
+    assert again.heights.second_v.value == pytest.approx(0.5)

@@ -3,6 +3,8 @@
 The times and the noise allowed are those asked for, by the time of the samples in blocks of 10 ms.
 """
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
@@ -55,6 +57,17 @@ def test_the_needle_follows_a_step_inside_the_lobe(geometry, place, allowed_s):
     assert before == pytest.approx([BEFORE] * len(before), abs=0.012)
     rest = [now.value for time_s, now, _ in found if time_s > at_s + 0.25]
     assert rest == pytest.approx([AFTER] * len(rest), abs=0.012)
+
+
+@pytest.mark.parametrize("place", [0.2, 0.25, 0.3])
+def test_a_drop_out_in_a_lobe_is_no_step_of_the_head(place):
+    ratio = (1.0 - BEFORE) / (1.0 + BEFORE)
+    signal = Signal(**BRISK, geometry="two-band", ratio=ratio, snr_db=25, turns=10.5, start_turns=0)
+    samples = make(signal).columns(*RAW)
+    start = round((STEP_S + 0.2 * place) * RATE_HZ)
+    samples[start : start + round(0.006 * RATE_HZ), :2] *= 0.02
+    found = [now.value for _, now, _ in shown(SimpleNamespace(columns=lambda *_: samples))]
+    assert found == pytest.approx([BEFORE] * len(found), abs=0.012)
 
 
 @pytest.mark.parametrize("geometry", ["two-band", "boundary"])

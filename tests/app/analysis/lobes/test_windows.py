@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 
 from app.analysis import messages
+from app.analysis.envelope.series import Bins, EnvelopeSeries
 from app.analysis.envelope.setup import StatedWindow
+from app.analysis.lobes.window_turns import WindowTurns
 from app.analysis.lobes.windows import Windows
 from app.analysis.results import Geometry, Side, Sign
 from tests.app.analysis.running import BARE, BRISK, RAW, analyse, live
@@ -185,3 +187,18 @@ def test_windows_elsewhere_are_told_by_how_much():
 def test_a_burst_that_is_not_stated_parks():
     reading = read(UNEQUAL, 0.1, of=(*UNEQUAL, (300, 25, True)))
     assert messages.WINDOWS_MISSING in reading.reasons
+
+
+def test_a_turn_with_a_gap_does_not_tell_where_it_began():
+    place = (np.arange(12 * 720) / 720) % 1.0
+    inside = [(place >= w.start) & (place < w.start + w.length) for w in stated(UNEQUAL)]
+    power_v2, ok = 0.2 * np.any(inside, axis=0), np.ones(len(place), dtype=bool)
+    ok[9 * 720 + 300 : 9 * 720 + 310] = False
+    series = EnvelopeSeries(1)
+    series.append(Bins(0, power_v2, np.full(len(place), 0.01), np.zeros(len(place)), ok))
+    turns = WindowTurns(720 * 5.0, Windows.of(stated(UNEQUAL)))
+    found = turns.push(series)
+    told = {each.count for each in turns.times}
+    (untold,) = {*range(len(found))} - told
+    start = found[untold].start_frame
+    assert start <= 9 * 720 + 300 < start + 720

@@ -3,6 +3,7 @@
 import inspect
 import re
 import string
+from dataclasses import replace
 from itertools import combinations
 
 import pytest
@@ -13,7 +14,7 @@ from PySide6.QtWidgets import QAbstractButton, QApplication, QLabel, QScrollArea
 from app.analysis.messages import fill
 from app.analysis.results import Message, Quantity, Sign
 from app.dashboard.job_panel.brief import BRIEF, MOST_CHARACTERS, brief_ask, shortened
-from app.dashboard.needle_page.far_view import FarWords, far_words
+from app.dashboard.needle_page.far_view import FarWords, _Lines, far_words
 from app.dashboard.style import Sizes
 from app.dashboard.text import Unit, face_of
 from app.dashboard.translation import Translation
@@ -84,6 +85,8 @@ def face(balance=0.12, unit=Unit.UM, **changes):
         (face(0.12), "◀ move inward"),
         (face(-0.12), "move outward ▶"),
         (face(0.001), "lobes are even"),
+        (replace(face(0.12), balance=0.25, expanded_u=0.25), "lobes are even"),
+        (replace(face(0.12), balance=-0.25, expanded_u=0.25), "lobes are even"),
         (face(0.12, sign=Sign.UNKNOWN, side=None), "side not known"),
     ],
 )
@@ -291,3 +294,16 @@ def test_a_job_begun_on_another_page_lays_no_button_over_another(window):
     ]
     assert len(shown) > 5
     assert over == []
+
+
+def test_an_ask_that_takes_two_lines_has_the_room_of_both(qtbot):
+    lines = _Lines()
+    qtbot.addWidget(lines)
+    high = {}
+    for ask in ("Seat it", "Seat the alignment disk anew and close the door"):
+        lines.words = FarWords(ask=ask)
+        (room, *_), *rest = lines.places(1200.0)
+        high[ask] = room.height()
+        assert not rest
+    one, two = high.values()
+    assert two > 1.5 * one

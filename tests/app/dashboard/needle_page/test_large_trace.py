@@ -12,6 +12,7 @@ from PySide6.QtWidgets import QApplication
 
 from app.dashboard.needle_page.large_trace import MOST_TURNS, Fold, LargeTrace, cursor_words
 from app.dashboard.style import LIGHT, Sizes
+from tests.app.bench import end_lines_as_windows
 from tests.app.dashboard.fakes import FakeControls, FakeSession, trace, view
 from tests.app.dashboard.keys import KEY, press
 from tests.app.dashboard.pictures import pixels
@@ -173,6 +174,15 @@ def test_what_is_seen_is_kept_as_a_table_and_pictures(large, tmp_path):
         large.write_picture(tmp_path / f"t.{ending}")
     assert QImage(str(tmp_path / "t.png")).width() == large._plot.width()
     assert ElementTree.parse(tmp_path / "t.svg").getroot().tag.endswith("svg")
+
+
+def test_the_table_s_lines_end_alike_on_every_system(large, tmp_path, monkeypatch):
+    end_lines_as_windows(monkeypatch)
+    feed(large, 1)
+    large.write_csv(tmp_path / "t.csv")
+    text = (tmp_path / "t.csv").read_bytes()
+    # RFC 4180, section 2: CR LF.
+    assert text.count(b"\r\n") == text.count(b"\n") == text.count(b"\r") > 1
 
 
 def test_without_a_turn_there_is_nothing_to_keep(large, tmp_path):

@@ -3,13 +3,14 @@
 import pytest
 from PySide6.QtWidgets import QWidget
 
+from app.analysis.results import Side, Sign
 from app.dashboard.job_panel.controller import JobController
 from app.dashboard.needle_page.page import Hands, NeedlePage
 from app.dashboard.style import LIGHT, Sizes
 from app.dashboard.text import Unit
 from app.dashboard.widgets import TouchButton
 from app.profiles import load_profile
-from tests.app.dashboard.fakes import FakeControls, FakeSession, view
+from tests.app.dashboard.fakes import FakeControls, FakeSession, reading, view
 
 NOW_S = 1000.0
 
@@ -57,6 +58,16 @@ def test_words_come_ten_times_a_second_and_the_strip_four_times(page, session, m
         page.show_view(session.now, NOW_S + step / 64, 1 / 64)
     # Each seventh step is the first one after a tenth of a second, each sixteenth after a quarter.
     assert (len(words), len(strips)) == (10, 5)
+
+
+def test_lobes_have_their_names_where_the_side_is_known(page):
+    for sign, side, names in (
+        (Sign.KNOWN, Side.OUTWARD, ("first", "second")),
+        (Sign.UNKNOWN, None, ("lobe", "lobe")),
+    ):
+        now = view(reading=reading(0.12, sign=sign, side=side), now_s=NOW_S)
+        page.show_view(now, NOW_S, 0.016)
+        assert tuple(top.words.split()[0] for top in page.trace.tops) == names
 
 
 def test_a_view_is_shown_in_every_part(page, session):

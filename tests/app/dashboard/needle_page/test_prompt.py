@@ -183,6 +183,17 @@ def test_a_line_that_is_no_more_than_a_hint_takes_no_room_beside_a_job(qtbot, se
     assert not line.isHidden()
 
 
+@pytest.mark.parametrize("place", ["modest", "narrow"])
+def test_a_line_with_little_room_comes_and_goes_with_what_it_offers(qtbot, session, place):
+    around = QWidget()
+    qtbot.addWidget(around)
+    line = PromptLine(session, around)
+    getattr(line, f"set_{place}")(True)
+    for shown, hidden in ((stereo(), False), (view(0.1, NOW_S), True), (stereo(), False)):
+        line.refresh(shown)
+        assert line.isHidden() == hidden
+
+
 def test_the_line_marks_what_comes_next(line):
     def marked():
         return [b.accessibleName() for b in line.findChildren(QPushButton) if b.property("next")]

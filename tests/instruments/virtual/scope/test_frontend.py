@@ -5,8 +5,8 @@ import pytest
 
 from instruments.virtual.drive import VirtualDrive
 from instruments.virtual.params import VirtualParams
-from instruments.virtual.scope.frontend import FrontEnd, input_setup_of
-from instruments.virtual.scope.panel import MATHS, new_front_panel
+from instruments.virtual.scope.frontend import FrontEnd, input_setup_of, trigger_time_s
+from instruments.virtual.scope.panel import MATHS, TriggerEdge, new_front_panel
 from instruments.virtual.scope.record import Traits, trace_of
 from tests.instruments.virtual.scope.bench import QUIET, lobes_v
 
@@ -198,3 +198,18 @@ def test_a_fast_deep_record_is_samples_of_the_carrier():
     spectrum = np.abs(np.fft.rfft(codes * np.hanning(codes.size)))
     found_hz = np.argmax(spectrum) / record.span_s
     assert found_hz == pytest.approx(drive.truth(0, 1).carrier_hz, rel=0.05)
+
+
+@pytest.mark.parametrize("polarity", ["low", "high"])
+@pytest.mark.parametrize("slope", ["rise", "fall"])
+@pytest.mark.parametrize("level_v", [1.0, 4.0])
+def test_the_trigger_comes_as_the_index_passes_its_level(polarity, slope, level_v):
+    params = {**QUIET, "index_edge_us": 1000.0, "index_polarity": polarity}
+    drive, rate_hz = VirtualDrive(VirtualParams(**params)), 1e6
+    edge = TriggerEdge(3, level_v, slope, automatic=False)
+    at_s = trigger_time_s(drive, edge, armed_s=0.3, span_s=0.5, gain=1.0)
+    seen_v = np.zeros(21, np.float32)
+    drive.index.fill(seen_v, drive.spindle, round(at_s * rate_hz) - 10, rate_hz)
+    # 5 V in 1 ms are 5 mV a sample.
+    assert seen_v[10] == pytest.approx(level_v, abs=0.006)
+    assert (seen_v[-1] > seen_v[0]) == (slope == "rise")

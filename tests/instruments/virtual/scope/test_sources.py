@@ -473,7 +473,9 @@ def test_the_text_of_a_gds1000b(asked):
     assert [part.split(",")[0].strip() for part in text.split(";") if part.strip()] == keys.split(
         ";"
     )
-    assert "Memory Length,10000;" in text
+    assert text.startswith("Format,1.0B;Memory Length,10000;IntpDistance,0;")
+    # From memory: what says that a division is in volts, and that the probe is one of voltage.
+    assert "Units,V;Vertical Units Div,0;Vertical Units Extend Div,15;Label,;Probe Type,0;" in text
     assert "Probe Ratio,1.000e+01;Vertical Scale,5.000e+00;" in text
     assert "Horizontal Scale,5.000E-04;" in text
     assert "Sampling Period,5.000e-07;" in text

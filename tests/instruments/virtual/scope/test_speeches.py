@@ -326,6 +326,14 @@ def test_words_of_siglent_and_their_told_length(name):
     scope.close()
 
 
+def test_siglent_tells_the_reference_in_whole_percent():
+    # NR1 in the maker's guide (from memory).
+    ask = asker(scope := make_scope("C3"))
+    ask(":TIM:REF:POS 20")
+    assert ask(":TIM:REF:POS?") == b"20\n"
+    scope.close()
+
+
 def test_pages_of_siglent():
     scope, ask = ready("C3")
     ask(":TRIG:MODE AUTO;:ACQ:MDEP 10M;:TRIG:STOP")
