@@ -20,6 +20,9 @@ from tests.mutations.trees import ROOT, Tree
 FOLDER = ROOT / ".mutations"
 SOURCES = ("app", "instruments")
 _LIMIT_S = 1800.0
+_QUICK = "not slow and not real_time"
+"""What is slow would not be run in the seconds that a mutation has; what goes on in real time is
+not to be relied on with others beside it."""
 
 # Its warnings would be among what the programs under test print.
 _SETTINGS = """
@@ -82,7 +85,7 @@ class Part:
             settings, notes = Path(name, "settings"), Path(name, "notes")
             data = Path(name, "lines")
             settings.write_text(_SETTINGS.format(data=data, root=tree.root, test=TEST))
-            words = ["-p", "tests.mutations.recorder", self.test_file]
+            words = ["-p", "tests.mutations.recorder", "-m", _QUICK, self.test_file]
             variables = {NOTES: str(notes), "COVERAGE_PROCESS_START": str(settings)}
             _, printed = tree.pytest(words, _LIMIT_S, **variables)
             if not notes.exists():

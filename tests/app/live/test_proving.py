@@ -10,7 +10,7 @@ from app.analysis.uncertainty import CLOCK_PART
 from app.cli.record import record
 from app.live.loop_check import LoopFault
 from app.live.measurement import EnvelopeOptions, measure, setup_for
-from app.live.proving import keep, resolution_of, what_moved
+from app.live.proving import keep, proof_of, resolution_of, what_moved
 from app.live.session import Rechecked, Session
 from app.live.source_check import QuietCheck
 from app.live.view import Phase
@@ -18,7 +18,7 @@ from app.profiles import load_profile
 from instruments.file.source import FileSource
 from instruments.kept import read_proof
 from instruments.proof import DetectorProof, Identity, InputProof
-from instruments.source import SourceUnavailable
+from instruments.source import Role, SourceUnavailable
 from tests.app.bench import until
 from tests.virtualprobe.behind import Played, proof_by, reading_behind, source_behind
 from tests.virtualprobe.card import VirtualCard
