@@ -538,7 +538,7 @@ def _data(
     """Return the samples' bytes, in one read or in as many as it takes."""
     width = width_of(family.waveform)
     query = family.waveform.data.format(n=channel)
-    _see_in_time(link, (points or 0) * width, deadline)
+    _see_in_time(link, family, points, deadline)
     most = pages.most_a_read
     if pages.limit and points is not None:
         most = max(1, int(number(link.ask(pages.limit, deadline))))
@@ -560,11 +560,15 @@ def _data(
     return b"".join(parts)
 
 
-def _see_in_time(link: Link, size: int, deadline: Deadline) -> None:
+def _see_in_time(link: Link, family: Family, points: int | None, deadline: Deadline) -> None:
     """Refuse a record before it is asked for that this line cannot bring in time.
 
     Once it is under way, nothing can be put back before it has come.
     """
+    if not link.transfer_s(1):
+        return
+    expected = _memory_points(link, family, deadline) if points is None else points
+    size = expected * width_of(family.waveform)
     needed_s = link.transfer_s(size)
     if needed_s > deadline.left_s:
         raise SourceUnavailable(
@@ -572,6 +576,17 @@ def _see_in_time(link: Link, size: int, deadline: Deadline) -> None:
             "this serial line; connect the scope by its network or USB port, or raise its baud "
             "rate and baud= in the address"
         )
+
+
+def _memory_points(link: Link, family: Family, deadline: Deadline) -> int:
+    """Return how long a record is by the memory that it has; 0 where that is not told."""
+    setting = family.settings.get("memory")
+    if setting is None:
+        return 0
+    try:
+        return int(number(link.ask(setting.ask, deadline)))
+    except PreambleError:
+        return 0
 
 
 def _whole_memory(preamble: Preamble, span_s: float) -> Preamble:

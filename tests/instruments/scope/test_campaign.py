@@ -41,6 +41,7 @@ def test_however_a_scope_was_left_it_is_read_right_and_put_back(case):
         (Case("ds2072a", ("probes-unlike",)), "the probe factors differ"),
         (Case("waverunner-lt344", ("inverted",)), "rise and fall together; switch off Invert"),
         (Case("dpo2024", (), "serial"), "1000000 bytes and takes 260 s over this serial line"),
+        (Case("wavesurfer-3024", (), "serial"), "and takes 260 s over this serial line"),
     ],
 )
 def test_what_cannot_be_read_is_refused_in_a_sentence(case, said):
