@@ -288,7 +288,8 @@ def _headings(
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Return names and units of the columns from the lines just above the numbers."""
     units: tuple[str, ...] = ()
-    above = [line for line in header if line.strip()][-_HEADING_LINES:]
+    told = [line for line in header if line.strip() and not _is_time_alone(style, line, columns)]
+    above = told[-_HEADING_LINES:]
     for line in reversed(above):
         cells = _heading_cells(style, line, columns)
         if cells is None or (len(columns) == 1 and _has_value(style, line)):
@@ -300,6 +301,16 @@ def _headings(
         elif names_time(cells[0]) or not any(style.is_number(cell) for cell in cells):
             return cells, units
     return (), units
+
+
+def _is_time_alone(style: Style, line: str, columns: tuple[int, ...]) -> bool:
+    """Tell whether a line holds a number where the times stand, and none in other columns."""
+    cells = style.split(line)
+    return (
+        len(cells) > columns[-1]
+        and style.is_number(cells[columns[0]])
+        and not any(cells[i].strip() for i in columns[1:])
+    )
 
 
 def _has_value(style: Style, line: str) -> bool:
@@ -334,8 +345,8 @@ def _refuse_broken_rows(
 ) -> None:
     """Refuse a row of samples with a fault in it that would pass for a line of the header.
 
-    It begins with a number where the samples do, which lines of a header do not. A first row that
-    holds a time alone is left out: some scopes begin so.
+    It begins with a number where the samples do, which lines of a header do not. First rows that
+    hold a time alone are left out: some scopes begin so.
     """
     for number, line in enumerate(header, 1):
         cells = style.split(line)

@@ -52,7 +52,7 @@ _VOLTS_A_DIVISION = re.compile(r"\(V/DIV\)", re.IGNORECASE)
 _SEGMENT_TIME = re.compile(r"time\s*since\s*segment\s*1", re.IGNORECASE)
 _PLAIN_NUMBER = re.compile(_NUMBER, re.IGNORECASE)
 _LABEL = re.compile(r"label", re.IGNORECASE)
-_OTHER_KEYS = re.compile(r"(?:trace|channel)[\s_]*name|date|model|mode", re.IGNORECASE)
+_OTHER_KEYS = re.compile(r"(?:trace|channel)[\s_]*name|date|model|mode|firmware", re.IGNORECASE)
 _BARE = """ \t"'#%:"""
 
 _Value = TypeVar("_Value")

@@ -100,6 +100,7 @@ def two_rows() -> list[Layout]:
     whole = shifted + rows(axis.written, x.written, y.written)
     hollow = [*a.written]
     lines = [",".join(cells) for cells in zip(axis.written, x.written, y.written, strict=True)]
+    hollow_start = [f"{stamp},," for stamp in axis.written[:6]] + lines[6:]
     lines[0] = f"{axis.written[0]},,"
     lines[-1] = f"{axis.written[-1]},,"
     inner = [column.read[1:-1] for column in (x, y)]
@@ -141,6 +142,13 @@ def two_rows() -> list[Layout]:
             SECOND_HAND,
             (shifted + "\n".join(lines) + "\n").encode(),
             read_as(SHORT_HZ, inner, roles=PAIR, uncertain=False),
+        ),
+        Layout(
+            "x-axis-hollow-start.csv",
+            "the same; the first six rows hold a time and empty cells",
+            "example file in julia-17-white/spectroscopy_lab, scope_1.csv",
+            (shifted + "\n".join(hollow_start) + "\n").encode(),
+            read_as(SHORT_HZ, [column.read[6:] for column in (x, y)], roles=PAIR, uncertain=False),
         ),
         Layout(
             "x-axis-amperes.csv",
