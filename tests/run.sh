@@ -61,6 +61,10 @@ types=$!
 trap 'kill "$types" 2>/dev/null || :; rm -f "$told"' EXIT
 trap 'exit 130' INT
 trap 'exit 143' TERM
+# Many tests wait, for a program or for what a live source gives next: one worker more than there
+# are processors, as far as the memory of a small machine goes.
+workers=$(($(getconf _NPROCESSORS_ONLN) + 1))
+[ "$workers" -le 4 ] || workers=4
 # What goes on in real time comes last, with nothing beside it that wants a processor. Arguments may
 # name tests of one kind alone.
 failed="" empty=0
@@ -73,7 +77,7 @@ some() {
     *) failed="$failed pytest" ;;
     esac
 }
-some --numprocesses auto --maxprocesses 4 -m "($speed) and not real_time" "$@"
+some --numprocesses "$workers" -m "($speed) and not real_time" "$@"
 wait "$types" || failed="$failed pyright"
 some --numprocesses 2 -m "($speed) and real_time" "$@"
 [ "$empty" -lt 2 ] || failed="$failed pytest"

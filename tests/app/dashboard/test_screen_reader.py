@@ -48,13 +48,14 @@ PAGES = (
 )
 
 
-@pytest.mark.parametrize("page", PAGES)
-def test_all_that_the_keyboard_reaches_has_a_name(window, page):
-    controls = reached(getattr(window, page))
-    nameless = [each for each in controls if not told(each).strip()]
-    assert controls
+def test_all_that_the_keyboard_reaches_has_a_name(window):
+    controls = {page: reached(getattr(window, page)) for page in PAGES}
+    assert all(controls.values())
     assert [
-        (type(each).__name__, each.parent().metaObject().className()) for each in nameless
+        (page, type(each).__name__, each.parent().metaObject().className())
+        for page, found in controls.items()
+        for each in found
+        if not told(each).strip()
     ] == []
 
 
