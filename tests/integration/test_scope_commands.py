@@ -1,4 +1,4 @@
-"""The commands for scopes and pipes as programs."""
+"""The commands for scopes and pipes: as programs where streams and signals are what is tested."""
 
 import contextlib
 import gc
@@ -28,6 +28,17 @@ def evenlobe(*words, **settings):
     )
 
 
+@pytest.fixture
+def run(capsys):
+    """Runs a command in this process; returns its status and what it wrote."""
+
+    def one(*words):
+        status = main.run([str(word) for word in words])
+        return status, *capsys.readouterr()
+
+    return one
+
+
 @contextlib.contextmanager
 def virtual_scope(*words):
     with subprocess.Popen(
@@ -43,6 +54,7 @@ def virtual_scope(*words):
 
 
 @pytest.mark.parametrize("ending", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.few(1)
 def test_the_virtual_scope_prints_an_address_that_can_be_measured(ending):
     options = f"offset_um=14.43&clamp_um=0&oval_um=0&{FAST}"
     with virtual_scope("--family", "C2", "--options", options) as (process, address):
@@ -61,9 +73,10 @@ def test_the_virtual_scope_prints_an_address_that_can_be_measured(ending):
 
 
 @pytest.mark.parametrize("transport", ["vxi11", "hislip"])
-def test_the_virtual_scope_is_reached_by_visa_too(transport):
+@pytest.mark.few(1)
+def test_the_virtual_scope_is_reached_by_visa_too(run, transport):
     with virtual_scope("--transport", transport, "--options", FAST) as (_, address):
-        assert evenlobe("measure", address).returncode == 0
+        assert run("measure", address)[0] == 0
 
 
 @pytest.mark.parametrize(
@@ -104,17 +117,17 @@ def served():
     scope.close()
 
 
-def test_check_scope_shows_what_is_sent_and_says_what_fits(served):
+def test_check_scope_shows_what_is_sent_and_says_what_fits(served, run):
     scope, address = served
-    done = evenlobe("check-scope", address, text=True)
-    assert (done.returncode, done.stderr) == (0, "")
-    assert "  > *IDN?" in done.stdout
-    assert "families that match: A2" in done.stdout
-    assert done.stdout.endswith("Everything fits.\n")
+    status, out, errors = run("check-scope", address)
+    assert (status, errors) == (0, "")
+    assert "  > *IDN?" in out
+    assert "families that match: A2" in out
+    assert out.endswith("Everything fits.\n")
     scope.inject("refuse", count=1000)
-    done = evenlobe("check-scope", address, text=True)
-    assert (done.returncode, done.stderr) == (3, "")
-    assert "does not fit:" in done.stdout
+    status, out, errors = run("check-scope", address)
+    assert (status, errors) == (3, "")
+    assert "does not fit:" in out
 
 
 @pytest.mark.parametrize(
@@ -127,7 +140,7 @@ def test_check_scope_where_nobody_is(address, capsys):
     assert address.removeprefix("visa:") in errors
 
 
-def test_a_scope_s_deep_memory_is_recorded_and_reads_right(served, tmp_path):
+def test_a_scope_s_deep_memory_is_recorded_and_reads_right(served, tmp_path, run):
     scope, address = served
     out = tmp_path / "deep.wav"
     done = evenlobe("record", address, out, text=True)
@@ -135,31 +148,31 @@ def test_a_scope_s_deep_memory_is_recorded_and_reads_right(served, tmp_path):
     written = soundfile.info(out)
     assert written.samplerate > 150_000
     assert written.channels == 2
-    made = json.loads(evenlobe("measure", out, "--json").stdout)
+    made = json.loads(run("measure", out, "--json")[1])
     assert made["virtual"]
     assert made["roles"] == ["differential", "index"]
     assert made["ratio"]["value"] == pytest.approx(scope.truth().ratio, abs=0.01)
     assert made["carrier_hz"]["value"] == pytest.approx(20e3, rel=0.01)
 
 
-def test_a_scope_s_record_has_a_length_and_a_place_of_its_own(served, tmp_path):
+def test_a_scope_s_record_has_a_length_and_a_place_of_its_own(served, tmp_path, run):
     _, address = served
-    done = evenlobe("record", address, tmp_path / "x.wav", "--seconds", "2", text=True)
-    assert done.returncode == 2
-    assert "leave --seconds out" in done.stderr
-    done = evenlobe("record", address, tmp_path / "x.flac", text=True)
-    assert done.returncode == 2
-    assert ".wav" in done.stderr
+    status, _, errors = run("record", address, tmp_path / "x.wav", "--seconds", "2")
+    assert status == 2
+    assert "leave --seconds out" in errors
+    status, _, errors = run("record", address, tmp_path / "x.flac")
+    assert status == 2
+    assert ".wav" in errors
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_family_without_a_deep_memory_says_so(tmp_path):
+def test_a_family_without_a_deep_memory_says_so(tmp_path, run):
     scope = new_scope(MODELS["E"])
     with ScopeServer(scope, "socket", port=0) as server:
-        done = evenlobe("record", f"visa:{server.address}", tmp_path / "x.wav", text=True)
+        status, _, errors = run("record", f"visa:{server.address}", tmp_path / "x.wav")
     scope.close()
-    assert done.returncode == 2
-    assert "save a capture with the scope itself" in done.stderr
+    assert status == 2
+    assert "save a capture with the scope itself" in errors
     assert list(tmp_path.iterdir()) == []
 
 
@@ -170,12 +183,12 @@ def test_a_family_without_a_deep_memory_says_so(tmp_path):
 def capture(tmp_path_factory):
     path = tmp_path_factory.mktemp("captures") / "drive.wav"
     options = "sim:offset_um=14.43&clamp_um=0&rate=400000&carrier_hz=62500"
-    assert evenlobe("simulate", path, "--source", options, "--seconds", "1").returncode == 0
+    assert main.run(["simulate", str(path), "--source", options, "--seconds", "1"]) == 0
     return path
 
 
 @pytest.mark.parametrize("dtype", ["float32", "int16"])
-def test_raw_frames_from_a_program_read_as_the_capture_does(capture, dtype):
+def test_raw_frames_from_a_program_read_as_the_capture_does(capture, dtype, run):
     samples, rate = soundfile.read(capture, dtype="float32", always_2d=True)
     if dtype == "int16":
         data = np.round(samples / np.abs(samples).max() * 32000).astype("<i2").tobytes()
@@ -186,7 +199,7 @@ def test_raw_frames_from_a_program_read_as_the_capture_does(capture, dtype):
     done = evenlobe(*words, input=data)
     assert (done.returncode, done.stderr) == (0, b"")
     piped = json.loads(done.stdout)
-    kept = json.loads(evenlobe("measure", capture, "--json").stdout)
+    kept = json.loads(run("measure", capture, "--json")[1])
     assert piped["ratio"]["value"] == pytest.approx(kept["ratio"]["value"], abs=0.001)
     assert piped["duration_s"] == pytest.approx(1.0)
     assert not piped["virtual"]
