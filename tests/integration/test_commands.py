@@ -361,8 +361,10 @@ def test_a_card_on_which_nothing_plays_parks_with_the_likely_cause(finished, at_
 @pytest.mark.xdist_group("card")
 def test_what_a_card_hears_is_measured_and_recorded(finished, started, card, at_card, tmp_path):
     levels = {"index_low_v": 0.0, "index_high_v": 0.5}
-    made = make(Signal(rate_hz=CARD_HZ, carrier_hz=60e3, turns=150.0, snr_db=40.0, **levels))
-    player = card.play("bench", made.columns("differential", "index"), CARD_HZ)
+    made = make(Signal(rate_hz=CARD_HZ, carrier_hz=60e3, turns=10.0, snr_db=40.0, **levels))
+    # Whole turns of whole cycles join without a seam.
+    half_a_minute = np.tile(made.columns("differential", "index"), (15, 1))
+    player = card.play("bench", half_a_minute, CARD_HZ)
     recording = started("record", "sound:", "heard.wav", *CARD_ROLES, env=at_card)
     status, out, errors = finished("measure", "sound:", "--json", *CARD_ROLES, env=at_card)
     recording.send_signal(signal.SIGINT)

@@ -62,8 +62,8 @@ def live(
 ) -> Iterator[tuple[float, Reading]]:
     """Push blocks of `block_s` and yield the time and the reading after each.
 
-    A block costs the same whatever its length, within limits: what comes before `from_s`, where
-    nobody looks, is pushed in fewer, longer ones.
+    What comes before `from_s`, where nobody looks, is pushed in longer blocks: a few cost less than
+    many short ones.
     `at` holds what else to do with the analyser, by the time at which it is due.
     """
     samples = np.ascontiguousarray(samples, dtype=np.float32)
