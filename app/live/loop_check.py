@@ -440,7 +440,7 @@ class _LoopCheck:
     ) -> None:
         """Compare the noise in the pauses with that of the quiet input."""
         paused = score.parts_of(np.arange(len(values)) / self._rate_hz - begin_s) == -1
-        roughness = _roughness(values, paused[2:] & paused[:-2])
+        roughness = _roughness(values, paused[1:-1])
         # A quiet input may stand on one code; a coupling's decay goes through many.
         least = max(quiet_roughness, *map(step_of, values.T))
         if roughness > _OTHER_SOUND * least:

@@ -30,7 +30,7 @@ class SweepAnalyser:
         Keep every record's reading for :meth:`summary`; otherwise only the last ones.
     """
 
-    def __init__(self, setup: Setup, *, keep_all: bool = False) -> None:
+    def __init__(self, setup: Setup, *, keep_all: bool) -> None:
         self._setup = setup
         self._readings: deque[Reading] = deque(maxlen=None if keep_all else _RECENT)
         self._first_index: int | None = None

@@ -100,7 +100,8 @@ def test_a_working_disk_is_told_by_the_original():
     assert outcome.budget[0].u == pytest.approx(math.sqrt((0.25 + 1.0) / 3.0))
     assert job.nudges == 0
     actions = [each.action for each in drive.done]
-    # The original's insertions are counted, and a working disk's wear it not.
+    # An insertion seats a disk; the original's are counted, and a working disk's wear it not.
+    assert Action.RESEAT not in actions
     assert actions.count(Action.INSERT_ALIGNMENT) == actions.count(Action.INSERT_COVERED) == 3
     assert Action.LOOSEN not in actions
 

@@ -6,8 +6,24 @@ from dataclasses import replace
 
 import pytest
 
-from app.analysis.results import Verdict
-from app.job.model import Action, CheckName, JobOptions, Measure, Stage
+from app.analysis.results import (
+    IndexFinding,
+    Measurand,
+    Measurement,
+    Message,
+    Quantity,
+    Verdict,
+)
+from app.job.model import (
+    Action,
+    CheckName,
+    Enter,
+    JobOptions,
+    Measure,
+    Stage,
+    checked_answer,
+    values_of,
+)
 from app.job.plan import Planned, StepState, plan_for
 from tests.app.job.hands import PROFILE, ScriptedDrive, carry_out, job_on
 
@@ -364,3 +380,24 @@ def test_checks_are_done_once_more_in_the_order_of_the_job():
     assert job.step.check is CheckName.ADJUST
     carry_out(job, drive)
     assert job.may_close
+
+
+def test_what_was_found_of_the_index_has_names_and_units():
+    found = Measurement(Measurand.INDEX, index=IndexFinding(Quantity(210.0, 0.5), 1.5, 10))
+    assert [(each.name, each.value, each.unit) for each in values_of(found)] == [
+        ("index to burst", 210.0, "µs"),
+        ("scatter", 1.5, "µs"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("ends", "said"),
+    [
+        ((5.0, 40.0), "enter one from 5 to 40, or nothing"),
+        ((5.0, None), "enter one, or nothing"),
+        ((None, 40.0), "enter one, or nothing"),
+    ],
+)
+def test_what_is_no_number_is_refused_with_the_range_where_there_is_one(ends, said):
+    with pytest.raises(ValueError, match=f"“warm” is not a number; {said}"):
+        checked_answer(Enter("room", Message("How warm?"), "°C", *ends), "warm")

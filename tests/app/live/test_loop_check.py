@@ -2,12 +2,20 @@
 
 from dataclasses import replace
 from itertools import pairwise
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from app.analysis.frontend.bend import Rise, limit_of_outputs
-from app.live.loop_check import LoopFault, check_loop
+from app.live.loop_check import (
+    STEADY_S,
+    LoopFault,
+    _Answer,
+    _LoopCheck,
+    check_loop,
+    play_steady,
+)
 from instruments.source import Role
 from tests.virtualprobe.card import VirtualCard
 from tests.virtualprobe.circuit import Parts
@@ -229,3 +237,35 @@ def test_a_source_that_dies_leaves_the_output_silent():
     with pytest.raises(LoopFault, match="gone"):
         checked(card)
     assert card.silenced
+
+
+@pytest.mark.parametrize(
+    ("tones", "moves", "said"),
+    [
+        ((0.0, 0.0), (0.0, 0.0), "nothing came back up to 50 % of full scale"),
+        ((0.1, 0.0), (0.1, 0.0), "nothing came back up to 50 % of full scale"),
+        ((0.0, 0.1), (0.0, 0.0), "came back on the column named index"),
+        ((0.0, 0.0), (0.0, 0.1), "came back on the column named index"),
+    ],
+)
+def test_what_came_back_on_another_column_is_told_from_nothing(tones, moves, said):
+    quiet = _Answer(np.full(2, 0.01), np.full(2, 0.01), np.zeros(2), clipped=False)
+    heard = _Answer(np.array(moves), np.array(tones), np.zeros(2), clipped=False)
+    about = SimpleNamespace(
+        _floor=quiet,
+        _columns=[0],
+        _roles=("envelope", "index"),
+        _player=SimpleNamespace(name="out"),
+    )
+    assert said in _LoopCheck._why_nothing(about, 0.5, heard)
+
+
+def test_a_steady_tone_goes_on_from_second_to_second():
+    played = []
+    play_steady(SimpleNamespace(outputs=2, play=played.append), 8000.0, 440.2, 0.25)
+    assert len(played) == STEADY_S
+    assert np.array_equal(played[0], played[-1])
+    heights = np.abs(np.fft.rfft(played[0], axis=0)) / 4000
+    assert heights.shape == (4001, 2)
+    assert heights[440] == pytest.approx(0.25, rel=1e-5)
+    assert np.delete(heights, 440, axis=0).max() < 1e-6

@@ -7,14 +7,15 @@ from dataclasses import replace
 import pytest
 
 from app.analysis.messages import NO_CARRIER
-from app.analysis.results import Quantity, Reading
+from app.analysis.results import Measurand, Quantity, Reading
 from app.job.job import Job
 from app.job.model import Action, CheckName, Do, Measure, Stage
 from app.job.origin import Origin
 from app.job.plan import Planned, StepState
-from app.live.measurement import MeasurementProgress
-from app.live.runner import HandWatch, JobRunner
+from app.live.measurement import EnvelopeOptions, MeasurementProgress, MeasurementRequest
+from app.live.runner import HandWatch, JobRunner, SourceReader
 from app.live.session import Session
+from instruments.file.source import FileSource
 from tests.app.bench import SIM, until, write_capture
 from tests.app.job.hands import PROFILE, ScriptedDrive, job_on
 
@@ -348,3 +349,16 @@ def test_on_an_ordinary_track_a_gauge_sees_what_no_lobes_could(action):
     hand = HandWatch(job)
     assert not hand.watches
     assert hand.seen
+
+
+def test_all_of_a_recording_counts_from_its_beginning(tmp_path):
+    write_capture(tmp_path / "capture.wav", "plus", "minus", "index")
+    source = FileSource(str(tmp_path / "capture.wav"))
+    source.open()
+    reader = SourceReader(source, PROFILE, EnvelopeOptions())
+    reader.measure(MeasurementRequest(Measurand.RADIAL, turns=3))
+    while reader.progress().measurement is None:
+        reader.read()
+    found = reader.progress().measurement
+    assert (found.problem, found.reading.valid) == (None, True)
+    source.close()

@@ -93,3 +93,19 @@ def test_any_other_answer_says_what_is_wrong_with_it(command, answer, said):
 def test_the_answer_to_a_step_is_waited_for_as_long_as_the_steps_take():
     # 40 steps of 100 ms beside two seconds for the answer itself.
     assert step(-40, 10.0).wait_s == pytest.approx(6.0)
+
+
+@pytest.mark.parametrize(
+    ("command", "moves"),
+    [
+        (motor(True), False),
+        (select(1), False),
+        (WHERE, False),
+        (seek(0), True),
+        (seek(39), True),
+        (step(1, 100.0), True),
+        (step(-1, 100.0), True),
+    ],
+)
+def test_which_commands_move_the_head(command, moves):
+    assert command.moves is moves

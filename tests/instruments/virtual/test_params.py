@@ -14,6 +14,7 @@ from instruments.virtual.params import (
     format_address,
     help_text,
     read_options,
+    windows_of,
 )
 
 ALONE = [name for name in OPTIONS if name != "bits"]
@@ -195,3 +196,17 @@ low_corner_hz 0.0 0 1000
 detector_threshold_v 0.0 0 10
 bits 0 0 24
 full_scale_v inf 0.001 inf"""
+
+
+@pytest.mark.parametrize(
+    ("text", "fits"),
+    [
+        ("15:100:outward,115:45:inward", True),
+        ("15:100:outward,114.9:45:inward", False),
+        ("0:1:outward,359:1:inward", True),
+        ("0:0.9:outward,100:45:inward", False),
+        ("15:100:outward,350:10.1:inward", False),
+    ],
+)
+def test_windows_may_touch_and_not_overlap(text, fits):
+    assert (windows_of(text) is not None) == fits

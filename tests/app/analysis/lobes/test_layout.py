@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from app.analysis import messages
+from app.analysis.lobes.turns import holds_two
 from app.analysis.results import Geometry, Side, Sign
 from tests.app.analysis.running import BARE, BRISK, RAW, analyse, measured
 from tests.synthesis import Signal
@@ -175,3 +176,8 @@ def test_a_lobe_may_reach_over_the_index():
         reading, made = measured(Signal(**BRISK, snr_db=30, turns=4.4, centre=centre))
         assert reading.sign is Sign.KNOWN
         assert abs(reading.balance.value) == pytest.approx(made.balance, abs=0.002)
+
+
+def test_a_group_as_wide_as_its_gap_is_one_level_and_a_narrower_flat_one_is_two():
+    assert not holds_two(np.repeat([1.0, 0.0], 32), flat=True)
+    assert holds_two(np.repeat([1.0, 0.0], [31, 33]), flat=True)

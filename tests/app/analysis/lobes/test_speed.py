@@ -6,10 +6,12 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from app.analysis.envelope.series import Bins, EnvelopeSeries
 from app.analysis.envelope.setup import Columns, Setup
+from app.analysis.lobes.analyser import carrier_of
 from app.analysis.lobes.speed import mean_speed, speed_over
 from app.analysis.lobes.sweeps import average
-from app.analysis.lobes.turns import Turn
+from app.analysis.lobes.turns import PatternTurns, Turn
 from app.analysis.results import Quantity, Reading
 
 RATE_HZ = 48_000.0
@@ -78,3 +80,32 @@ def test_the_clock_s_error_is_the_same_in_every_record(count):
     whole = average([one] * count, replace(WIRED, clock_u_part=part))
     # What is common to all does not average out: JCGM 100, 4.2.3 and 5.2.
     assert whole.speed_rpm.u == pytest.approx(np.hypot(own_u / np.sqrt(count), 300.0 * part))
+
+
+def test_all_else_of_a_mean_is_the_newest_record_s():
+    one = Reading(valid=True, **dict.fromkeys(("first_v", "second_v"), Quantity(1.0, 1e-3)))
+    records = [replace(one, balance=Quantity(0.0, 1e-3), end_index=end) for end in (1, 2, 3)]
+    assert average(records, WIRED).end_index == 3
+    assert average([*records, replace(one, valid=False, end_index=4)], WIRED).end_index == 3
+
+
+def test_the_pattern_s_turn_follows_another_speed():
+    """Two lobes a turn, of 720 bins at first and of 2 % fewer after 15 turns."""
+    place = np.concatenate([np.arange(15 * 720) / 720, 15 + np.arange(20 * 706) / 705.6])
+    amplitude_v = 0.5 - 0.5 * np.cos(4.0 * np.pi * place)
+    series = EnvelopeSeries(1)
+    still, there = np.full(len(place), 1e-3), np.ones(len(place), dtype=bool)
+    series.append(Bins(0, amplitude_v**2, still, 0.0 * still, there))
+    turns = PatternTurns(720 * 5.0, 300.0, 1)
+    turns.push(series)
+    assert turns.locked
+    assert turns.turn_frames == pytest.approx(705.6, rel=1e-3)
+
+
+def test_bins_that_are_not_there_have_no_say_in_the_carrier():
+    carrier_hz, there = np.full(1440, 9e3), np.ones(1440, dtype=bool)
+    carrier_hz[100:400], there[100:400] = 0.0, False
+    series = EnvelopeSeries(1)
+    series.append(Bins(0, np.full(1440, 0.04), np.full(1440, 1e-3), carrier_hz, there))
+    found = carrier_of(series, [Turn(0.0, 720.0), Turn(720.0, 1440.0)], WIRED)
+    assert found.value == pytest.approx(9e3)

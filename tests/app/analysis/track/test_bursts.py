@@ -5,7 +5,17 @@ import pytest
 
 from app.analysis import messages
 from app.analysis.results import Burst, Message, Quantity
-from app.analysis.track.bursts import angle_of, azimuth_loss, azimuth_of, bursts_of, index_of
+from app.analysis.track.bursts import (
+    _runs,
+    _Tone,
+    _weighed,
+    angle_of,
+    azimuth_loss,
+    azimuth_of,
+    bursts_of,
+    index_of,
+)
+from app.analysis.track.strands import Strand
 from tests.app.analysis import made_bursts
 from tests.app.analysis.made_bursts import min_max_of
 from tests.app.analysis.running import RAW, block_of, setup_for
@@ -123,3 +133,20 @@ def test_missing_samples_leave_a_turn_out():
     found = index_of(found_in(samples))
     assert found.turns == 10
     assert found.delay_us.value == pytest.approx(210.0, abs=1.0)
+
+
+@pytest.mark.parametrize(("bins", "runs"), [(29, []), (30, [(499, 531)])])
+def test_the_shortest_burst_is_a_64th_of_the_turn_and_of_what_smoothing_adds(bins, runs):
+    power_v2 = np.full(2048, 1e-4)
+    power_v2[500 : 500 + bins] = 1.0
+    assert _runs(power_v2, blunt=8) == runs
+
+
+@pytest.mark.parametrize("volts", [0.1, 1.0, 30.0])
+def test_an_envelope_s_start_and_its_noise_are_the_same_in_any_volts(volts):
+    strand = Strand(volts * np.repeat([0.0, 0.4], 100), 1e5, None, ())
+    tone = _Tone(0.4 * volts, 0.0, 0.0, 110.0, 0.01 * volts)
+    start = _weighed(strand, tone, near=100.0, half=20.0)
+    assert start.place == pytest.approx(99.5)
+    # Of 41 values, each of them off by 1/40 of the height.
+    assert start.u_noise == pytest.approx(np.sqrt(41 * strand.window) / 40)
