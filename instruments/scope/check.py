@@ -15,7 +15,7 @@ from instruments.scope.options import ScopeOptions, read_options
 from instruments.scope.panel import Memory, Panel
 from instruments.scope.session import Owner, greet, identify, is_done
 from instruments.scope.setup import ScopeSetup, set_up
-from instruments.scope.shelf import load_families
+from instruments.scope.shelf import load_families, without_commands
 from instruments.scope.source import Opener, open_link
 from instruments.scope.waveform import Record
 from instruments.source import SourceError, SourceRequest, SourceUnavailable
@@ -177,7 +177,7 @@ def _family(walk: _Walk) -> tuple[Family, bool]:
         family, matched = families.choose(identity.whole, walk.options.family), True
     except SourceUnavailable as fault:
         walk.out(f"  {fault}")
-        if walk.options.family is not None or fits:
+        if walk.options.family is not None or fits or without_commands(identity.whole):
             raise
         family, matched = families.nearest(identity.whole), False
     walk.options = walk.options.of_scope(identity.channels)

@@ -18,7 +18,7 @@ from instruments.scope.lineage import Tree
 from instruments.source import SourceUnavailable
 
 _SUFFIX = ".toml"
-WITHOUT_COMMANDS: Mapping[str, str] = {
+_WITHOUT_COMMANDS: Mapping[str, str] = {
     "OWON*": "OWON",
     "MICSIG*": "Micsig",
     "UNI-T*": "UNI-T",
@@ -33,6 +33,11 @@ WITHOUT_COMMANDS: Mapping[str, str] = {
 def user_family_folder() -> Path:
     """Return the folder in which a user's own families are looked for."""
     return user_config_path("evenlobe", appauthor=False) / "scopes"
+
+
+def without_commands(identity: str) -> str:
+    """Return whose scope an instrument is, where no family was written for those; else ""."""
+    return next((n for pattern, n in _WITHOUT_COMMANDS.items() if matches(pattern, identity)), "")
 
 
 class FamilyShelf(Mapping[str, Family]):
@@ -73,7 +78,7 @@ class FamilyShelf(Mapping[str, Family]):
         ------
         SourceUnavailable
             When no family fits, or the one that is asked for cannot be used; the message offers
-            the nearest and how to take it.
+            the nearest and how to take it, or says that there is none for these scopes.
         """
         if named is not None:
             return self._named(named)
@@ -87,13 +92,12 @@ class FamilyShelf(Mapping[str, Family]):
                 f"scope “{identity}”: the families {' and '.join(found)} fit alike; "
                 f"add family={found[0]} or family={found[1]} to the address"
             )
-        for pattern, scopes in WITHOUT_COMMANDS.items():
-            if matches(pattern, identity):
-                raise SourceUnavailable(
-                    f"scope “{identity}”: evenlobe has no commands for {scopes} scopes; save a "
-                    f"capture as CSV and open that, or add a TOML file to “{user_family_folder()}”"
-                    f"{self._faulty()}"
-                )
+        if scopes := without_commands(identity):
+            raise SourceUnavailable(
+                f"scope “{identity}”: evenlobe has no commands for {scopes} scopes; save a "
+                f"capture as CSV and open that, or add a TOML file to “{user_family_folder()}”"
+                f"{self._faulty()}"
+            )
         near = self.nearest(identity)
         raise SourceUnavailable(
             f"scope “{identity}”: no family of commands fits it; the nearest is {near.name} "

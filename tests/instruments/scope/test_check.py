@@ -51,6 +51,16 @@ def test_a_refused_setting_is_told_and_the_panel_put_back():
     assert scope.panel.seconds_per_div == 1e-3
 
 
+def test_of_a_scope_that_has_no_family_none_is_tried():
+    lines = []
+    scope = new_scope("owon-sds1104")
+    sentence = pytest.raises(SourceUnavailable, match="has no commands for OWON scopes; save a")
+    with ScopeServer(scope, "socket", port=0) as server, sentence:
+        check_scope(f"visa:{server.address}", lines.append)
+    scope.close()
+    assert [line for line in lines if line.startswith("  >")] == ["  > *IDN?"]
+
+
 def test_a_family_that_does_not_fit_says_which_queries_are_not_answered(monkeypatch):
     # Nearly all of its queries are waited for in vain.
     monkeypatch.setattr("instruments.scope.check._ANSWER_S", 0.3)
