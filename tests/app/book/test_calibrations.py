@@ -113,7 +113,9 @@ def test_it_is_told_when_it_is_due_soon(book):
     calibrate(book, CheckName.SCALE, 181.5, 1.5)
     assert use(book, today=date(2027, 2, 20)).notes[0].endswith("due on 2027-03-01, soon")
     # The last day counts.
-    assert use(book, today=date(2027, 3, 1)).profile.calibrated
+    last = use(book, today=date(2027, 3, 1))
+    assert last.profile.calibrated
+    assert last.notes[0].endswith("due on 2027-03-01, soon")
 
 
 def test_a_job_goes_on_with_what_it_was_begun_with(book):

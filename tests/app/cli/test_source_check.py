@@ -12,7 +12,7 @@ import soundfile
 from app.cli import main
 from app.cli.source_check import recheck_before_job
 from app.live.loop_check import LoopFault
-from app.live.source_check import listen, quiet_check_of
+from app.live.source_check import _time_is_kept, listen, quiet_check_of
 from app.profiles import load_profile
 from instruments.kept import read_proof
 from instruments.proof import Identity
@@ -158,6 +158,17 @@ def test_the_clock_of_a_live_input_is_told():
     assert found.clock is not None
     assert 1e6 * found.clock.fast_part == pytest.approx(80.0, abs=2e6 * found.clock.u_part + 5.0)
     assert found.system_u_part > 0.0
+
+
+@pytest.mark.parametrize(("told", "kept"), [("yes", True), ("no", False), (None, False)])
+def test_whether_a_time_service_keeps_the_clock_is_asked_of_the_system(
+    told, kept, monkeypatch, tmp_path
+):
+    monkeypatch.setenv("PATH", str(tmp_path))
+    if told is not None:
+        (tmp_path / "timedatectl").write_text(f"#!/bin/sh\necho {told}\n")
+        (tmp_path / "timedatectl").chmod(0o755)
+    assert _time_is_kept() is kept
 
 
 @pytest.fixture

@@ -158,6 +158,12 @@ def test_lobes_spaced_unequally_are_read_right_or_not_at_all(shift_deg):
         assert reading.ratio.value == pytest.approx(0.85, abs=0.005)
 
 
+@pytest.mark.parametrize("rest", [0.2, 0.3, -0.3j])
+def test_wide_nulls_with_a_rest_in_them_are_filled_and_no_beat_s(rest):
+    reading = drawn(lambda angle: bell(angle, QUARTER) + 0.85 * bell(angle, 3 * QUARTER) + rest)
+    assert reading.reasons == (messages.NULLS_FILLED,)
+
+
 def test_four_lobes_of_four_heights_are_no_pattern():
     reading = drawn(
         lambda angle: (

@@ -72,6 +72,9 @@ def test_what_has_no_brief_form_is_shortened_between_words():
     assert shortened(words).endswith("…")
     assert words.startswith(shortened(words)[:-1])
     assert shortened("Step out.") == "Step out."
+    longest = "m" * MOST_CHARACTERS
+    assert shortened(longest) == longest
+    assert shortened(f"{longest}m") == f"{longest[1:]}…"
 
 
 def face(balance=0.12, unit=Unit.UM, **changes):
