@@ -76,7 +76,7 @@ def archive(profile: Profile, known: Known) -> Aim:
         raise ValueError(str(messages.NO_ARCHIVE))
     if found_um is None:
         raise ValueError(str(messages.NOT_FOUND_YET))
-    rest_um = 0.0 if known.hysteresis_um is None else abs(known.hysteresis_um.value) / 2.0
+    rest_um = 0.0 if known.hysteresis_um is None else known.hysteresis_um.value / 2.0
     u_um = math.hypot(found_um.u, off_um.u, rest_um)
     return replace(stated(profile, found_um.value - off_um.value, u_um), kind=AimKind.ARCHIVE)
 

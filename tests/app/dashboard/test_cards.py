@@ -472,6 +472,7 @@ def test_the_card_shows_the_chosen_unit_and_asks_in_it():
 def test_what_a_card_has_no_words_for_is_not_shown(qtbot):
     shown = CardView()
     qtbot.addWidget(shown)
+    assert shown.button.property("next")
     for card in (Card("Adjust", "Nudge.", "5 µm in", "The middle is off."), Card("Adjust")):
         shown.show_card(card)
         told = {part.accessibleName(): part.words for part in (shown._figure, shown._live)}

@@ -94,5 +94,18 @@ def test_an_unsaid_humidity_lies_anywhere_within_15_percent():
     assert found.u == pytest.approx(8.0 * 15.0 / math.sqrt(3.0) * math.hypot(1.0, 0.2))
 
 
+def test_an_unsaid_chassis_lies_anywhere_within_13_kelvin_of_the_room():
+    found = parts(Climate(23.0, None, 50.0))[TEMPERATURE]
+    assert found.value == pytest.approx(0.0, abs=1e-9)
+    # Rectangular (JCGM 100, 4.3.7): the room 1/√3 K, the chassis 13/√3 K from it, the film 0.7 of
+    # that, which is known to 0.3/√3. A kelvin of both shifts by 17 − 23 millionths, one of the
+    # chassis alone by 0.7 · 17 − 23; the film's 17 are known to 9 %, the chassis's 23 to 1.
+    room_u, warmer_u = 1.0 / math.sqrt(3.0), 13.0 / math.sqrt(3.0)
+    by_places = (6.0 * room_u, 11.1 * warmer_u, 17.0 * 0.3 / math.sqrt(3.0) * warmer_u)
+    by_film = 0.09 * 17.0 * math.hypot(room_u, 0.7 * warmer_u)
+    by_chassis = 1.0 * math.hypot(room_u, warmer_u)
+    assert found.u == pytest.approx(math.hypot(*by_places, by_film, by_chassis))
+
+
 def test_nothing_said_corrects_nothing():
     assert all(part.value == 0.0 for part in climate_of(Climate(), UNSTATED))
