@@ -155,6 +155,9 @@ class Trace:
         Place and height of each lobe's top, first lobe first.
     number : int
         Counts the turns since the source was opened.
+    frames : tuple of float or None
+        Where it begins and ends, in frames since the source was opened; None where it is of more
+        than one turn.
     """
 
     turns: NDArray[np.float32]
@@ -162,6 +165,7 @@ class Trace:
     tops_turns: tuple[float, ...]
     tops_v: tuple[float, ...]
     number: int
+    frames: tuple[float, float] | None = None
 
 
 class Measurand(StrEnum):

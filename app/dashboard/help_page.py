@@ -156,7 +156,14 @@ KEYS = (
     ("Home", "needle and ask as large as can be, or all parts again"),
     ("End", "the trace over the whole window, or all parts again"),
     ("+ − Ctrl+← Ctrl+→", "large trace: zoom, and look further; wheel and drag do so too"),
-    ("Ctrl+S", "large trace: keep it as CSV, PNG and SVG"),
+    (
+        "Ctrl+PgUp Ctrl+PgDn",
+        "large trace: a turn back, a turn on, with Shift ten seconds; the bar, and the wheel with "
+        "Shift, do so too. The envelope of ten minutes is kept (64 MB at most), the samples of the "
+        "last 20 turns (128 MB at most)",
+    ),
+    ("Ctrl+End", "large trace: from the past back to now"),
+    ("Ctrl+S", "large trace: keep it as CSV, PNG and SVG, its samples as WAV too"),
     ("Ctrl+O Ctrl+Q", "open a capture; close the window"),
     ("F12", "drives, their history, and where a job begins"),
     ("Ctrl T", "hear the needle; Ctrl ↑ and Ctrl ↓ set its level"),

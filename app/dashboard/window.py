@@ -261,6 +261,11 @@ class MainWindow(QWidget):
             (key.Key_Minus, plain): lambda: page.large.zoom(-1),
             (key.Key_Left, control): lambda: page.large.pan(-1),
             (key.Key_Right, control): lambda: page.large.pan(1),
+            (key.Key_PageUp, control): lambda: page.scroll_by(-1),
+            (key.Key_PageDown, control): lambda: page.scroll_by(1),
+            (key.Key_PageUp, control | shift): lambda: page.scroll_long(-1),
+            (key.Key_PageDown, control | shift): lambda: page.scroll_long(1),
+            (key.Key_End, control): page.show_now,
             (key.Key_S, control): self.keep_trace,
             (key.Key_F3, plain): page.prompt.begin,
             (key.Key_F5, plain): page.hands.reseat,
@@ -662,10 +667,20 @@ class MainWindow(QWidget):
         self._keep(_picture_path("evenlobe", ".png"), self.save_picture)
 
     def keep_trace(self) -> None:
-        """Save the large trace as a table and as pictures among the user's own, and say where."""
+        """Save the large trace as pictures and as a table among the user's own, and say where.
+
+        Samples that it shows are saved as a capture too.
+        """
         large = self.needle_page.large
-        for ending in (".png", ".svg", ".csv"):
-            write = large.write_csv if ending == ".csv" else large.write_picture
+        samples = large.samples
+        ways: list[tuple[str, Callable[[Path], None]]] = [
+            (".png", large.write_picture),
+            (".svg", large.write_picture),
+            (".csv", large.write_csv),
+        ]
+        if samples:
+            ways.append((".wav", lambda path: self._session.write_samples(path, samples)))
+        for ending, write in ways:
             if not self._keep(_picture_path("evenlobe-trace", ending), write):
                 return
 

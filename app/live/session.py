@@ -13,9 +13,10 @@ from __future__ import annotations
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
+from pathlib import Path
 
 from app.analysis import messages
 from app.analysis.messages import fill
@@ -32,14 +33,24 @@ from app.live.measurement import (
     analyser_for,
     origin_of,
 )
+from app.live.past import Past
 from app.live.proving import recheck, recheck_words, resolution_of
 from app.live.view import FAULT, Controls, Listed, Listing, Newest, View
 from app.profiles import Profile
 from app.stream.acquisition import Acquisition, Phase
 from app.stream.ring import Ring
 from instruments.address import attached_sources, open_address
+from instruments.file.writer import CaptureWriter
 from instruments.proof import InputProof
-from instruments.source import Block, Source, SourceError, SourceInfo, SourceRequest, parse_roles
+from instruments.source import (
+    Block,
+    Source,
+    SourceError,
+    SourceInfo,
+    SourceRequest,
+    SourceUnavailable,
+    parse_roles,
+)
 
 _MARGIN_S = 0.05
 """From the request to the first frame that counts: the block under way tells of before it."""
@@ -136,6 +147,7 @@ class _Run:
         # Held by whoever works on the analyser:
         self._lock = threading.Lock()
         self._newest = Newest()
+        self.past = Past(60.0 / profile.speed_rpm)
 
     @property
     def controls(self) -> Controls | None:
@@ -149,6 +161,11 @@ class _Run:
         """What made it fail: a SourceError, or the exception of a fault in the program."""
         acquisition = self._acquisition
         return self._error or (acquisition.error if acquisition is not None else None)
+
+    @property
+    def info(self) -> SourceInfo | None:
+        """What is known of the source, None before it has been open."""
+        return None if self._source is None or self._analyser is None else self._source.info
 
     def start(self, after: _Run | None) -> None:
         """Begin in the background, once `after` has stopped."""
@@ -208,8 +225,7 @@ class _Run:
     @property
     def proof(self) -> InputProof | None:
         """What is kept of the open input."""
-        source, analyser = self._source, self._analyser
-        return None if source is None or analyser is None else source.info.proof
+        return None if self.info is None else self.info.proof
 
     def teach(self, what: Callable[[AnyAnalyser], Message | None]) -> Message | None:
         """Let `what` work on the analyser; returns what is missing where it could not."""
@@ -301,6 +317,7 @@ class _Run:
                 early_s = 0.0 if info.live else block.time_of(block.end_index) - time.monotonic()
                 if early_s <= 0.0 or not self._stopping.wait(early_s):
                     self._newest.count(block, ring.missed_frames, time.monotonic())
+                    self.past.take(block)
                     self._tap(block, heard)
                     self._go_on_with(block, source, make)
                 continue
@@ -337,6 +354,8 @@ class _Run:
             reading = analyser.reading
             at_s = block.time_of(reading.end_index)
             self._newest.publish_reading(reading, at_s, analyser.trace)
+        if analyser.trace is not None:
+            self.past.add(analyser.trace, block)
         self._newest.publish(
             locked=analyser.locked, teaching=analyser.teaching, moving=analyser.moving
         )
@@ -440,6 +459,29 @@ class Session:
     def controls(self) -> Controls | None:
         """The virtual drive's controls, when that is the source."""
         return self._run.controls if self._run is not None else None
+
+    @property
+    def past(self) -> Past | None:
+        """What has been seen of the open source, None where none is open."""
+        return self._run.past if self._run is not None else None
+
+    def write_samples(self, path: Path, blocks: Sequence[Block]) -> None:
+        """Write samples of the open source as a capture, which reads back by its roles.
+
+        Raises
+        ------
+        OSError
+            When they cannot be written there, or are pairs of extremes.
+        """
+        info = self._run.info if self._run is not None else None
+        if info is None:
+            raise OSError("no source is open; open it again first")
+        try:
+            with CaptureWriter(path, info, overwrite=True) as writer:
+                for block in blocks:
+                    writer.write(block)
+        except SourceUnavailable as fault:
+            raise OSError(str(fault)) from None
 
     @property
     def recheck_words(self) -> str:

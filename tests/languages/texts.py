@@ -15,7 +15,7 @@ from app.analysis.budget import Shape
 from app.analysis.results import Side, Verdict
 from app.dashboard import help_page
 from app.dashboard.job_panel.brief import BRIEF
-from app.dashboard.needle_page.large_trace import Fold
+from app.dashboard.needle_page.large_trace import Fold, Seen
 from app.dashboard.source_page import form
 from app.handbook import TOPICS, Table
 from app.job import budget, plan
@@ -142,7 +142,7 @@ def _tables() -> Iterator[tuple[str, str]]:
         yield "app/job", words
     for words in _of_report():
         yield "app/report", words
-    for words in (*Stage, *(VERDICTS[each] for each in Verdict), *Fold):
+    for words in (*Stage, *(VERDICTS[each] for each in Verdict), *Fold, *Seen):
         yield "app/dashboard", str(words)
     for words in _of_kinds():
         yield "app/live/opening.py", words

@@ -188,7 +188,7 @@ class Analyser:
         self._advance(turns)
         series = self._path.series
         if self._keep_all and series is not None and self._turns:
-            self.trace = take_trace(series, self._turns[-1], None, self._turn_count)
+            self.trace = self._trace_of(series, self._turns[-1], None)
 
     def summary(self) -> Reading:
         """Return the reading over all turns kept; call :meth:`finish` first."""
@@ -267,13 +267,18 @@ class Analyser:
         self._turn_count += len(turns)
         changed = not self._keep_all and self._follow(series, learn=bool(turns))
         if turns and not self._keep_all:
-            self.trace = take_trace(series, turns[-1], self._follower.layout, self._turn_count)
+            self.trace = self._trace_of(series, turns[-1], self._follower.layout)
         if not self.locked:
             late = self._frames_seen > _WAIT_S * self._setup.sample_rate_hz
             reason = self._no_lock if late else messages.WAITING
             self._reading = invalid(self._bare(), reason)
             return True
         return changed or bool(turns)
+
+    def _trace_of(self, series: EnvelopeSeries, turn: Turn, layout: Layout | None) -> Trace:
+        trace = take_trace(series, turn, layout, self._turn_count)
+        frames = turn.start_frame - self._shift, turn.end_frame - self._shift
+        return replace(trace, frames=frames)
 
     def _follow(self, series: EnvelopeSeries, *, learn: bool) -> bool:
         follower = self._follower

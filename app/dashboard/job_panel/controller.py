@@ -16,12 +16,12 @@ from typing import TYPE_CHECKING
 from PySide6.QtCore import QObject, Signal
 
 from app.analysis.adjust.nudging import nearest
-from app.analysis.results import Message, Quantity, Reading, Sign
+from app.analysis.results import Measurement, Message, Quantity, Reading, Sign
 from app.book.archive import archive_of
 from app.book.model import BookError, Drive, ResumableJob
 from app.book.store import Book
 from app.book.writer import JobWriter, head_for
-from app.dashboard.job_panel.text import away_words
+from app.dashboard.job_panel.text import away_words, step_title
 from app.dashboard.text import current_reading, said, translate
 from app.job.aims import aim_of
 from app.job.job import Job
@@ -114,6 +114,8 @@ class JobController(QObject):
         self._chosen: int | None = None
         self._asks_source = False
         self._nudge: tuple[Do, float] | None = None
+        self.measured: tuple[str, Measurement] | None = None
+        """What was measured last in the job: the title of its check, and what was found."""
 
     def begin(
         self,
@@ -173,7 +175,7 @@ class JobController(QObject):
         kept, self._kept = self._kept, None
         if self._runner is not None:
             self._runner.cancel()
-        self._runner = self.drive = None
+        self._runner = self.drive = self.measured = None
         self._close_line()
         self._fresh()
         if kept is not None:
@@ -452,10 +454,14 @@ class JobController(QObject):
             self.say(line.said)
 
     def _poll(self, runner: JobRunner) -> None:
+        # With what was measured the job may go on to the next.
+        step = runner.job.step
         news = runner.poll()
         if news is None:
             return
         if news.measurement is not None:
+            title = "" if step is None else step_title(step, runner.job.profile.sides)
+            self.measured = title, news.measurement
             self._go_by_ask(runner)
         elif news.fault:
             self.say(translate("job", news.fault))

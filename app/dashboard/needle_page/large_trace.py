@@ -1,20 +1,31 @@
-"""The trace over the whole window: persistence, mean, lobe over lobe, zoom, cursors, files."""
+"""The trace over the whole window: what came and what was made of it, now and before now.
+
+Persistence, mean, lobe over lobe, zoom and cursors; the envelope alone, the carrier or every
+channel as they came; ten minutes back, of the last turns with their samples; files.
+"""
 
 from __future__ import annotations
 
 import csv
 from collections import deque
+from collections.abc import Sequence
+from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pyqtgraph as pg
-from PySide6.QtCore import Qt, Signal
-from PySide6.QtGui import QColor, QPainter
+from numpy.typing import NDArray
+from PySide6.QtCore import QEvent, QObject, Qt, Signal
+from PySide6.QtGui import QColor, QPainter, QResizeEvent, QWheelEvent
 from PySide6.QtSvg import QSvgGenerator
 from PySide6.QtWidgets import QLabel, QVBoxLayout, QWidget
 
 from app.analysis.results import Trace
+from app.dashboard.needle_page.past_bar import PastBar
+from app.dashboard.needle_page.plots import Top, Tops, fitted_top
+from app.dashboard.needle_page.raw_curves import CARRIER, channel_of, drawn
 from app.dashboard.needle_page.turns_picture import (
     MOST_TURNS,
     Curve,
@@ -26,10 +37,29 @@ from app.dashboard.style import LIGHT, Sizes, Theme
 from app.dashboard.text import translate
 from app.dashboard.widgets import FlowRow, Picker, StillPlot, TouchButton, laid, named
 from app.files import atomic_write
+from app.live.past import KEPT_S, SAMPLED_TURNS, Look, Past
+
+if TYPE_CHECKING:
+    from app.live.past import Block
 
 _DECAYS = (0, 4, 16, 60)
 _ZOOM = 1.25
 _HEADROOM = 1.3
+_LOOK_S = 0.1
+"""Between two looks at what is kept: at the pace of the eye."""
+_BAR_S = 0.5
+LONG_STEP_S = 10.0
+_ROOM_FOR_BAR_PX = 400
+_LANE = 0.45
+"""Half of a channel's lane, less a gap."""
+
+
+class Seen(StrEnum):
+    """What is drawn of the signal."""
+
+    ENVELOPE = "envelope"
+    CARRIER = "carrier and envelope"
+    CHANNELS = "every channel"
 
 
 class Fold(StrEnum):
@@ -56,7 +86,7 @@ def cursor_words(
     return "   ".join(parts).replace("+-", "−").replace("-", "−")
 
 
-def mean_of(turns: deque[Trace] | list[Trace]) -> Trace:
+def mean_of(turns: Sequence[Trace]) -> Trace:
     """Return the mean of turns, bin by bin, of those of the newest one's length."""
     newest = turns[-1]
     alike = [each for each in turns if each.turns.size == newest.turns.size]
@@ -67,6 +97,14 @@ def mean_of(turns: deque[Trace] | list[Trace]) -> Trace:
     count = known.sum(axis=0)
     envelope_v = np.where(count, total / np.maximum(count, 1), np.nan).astype(np.float32)
     return Trace(newest.turns, envelope_v, newest.tops_turns, newest.tops_v, newest.number)
+
+
+def _peak(heights_v: NDArray[np.float64]) -> float:
+    return float(np.abs(heights_v).max(initial=0.0, where=np.isfinite(heights_v)))
+
+
+def _moved(curve: Curve, by_turns: float, by: float, scale: float) -> Curve:
+    return Curve(curve.turns + by_turns, by + scale * curve.heights_v)
 
 
 class LargeTrace(QWidget):
@@ -80,9 +118,17 @@ class LargeTrace(QWidget):
         self.setFocusPolicy(Qt.FocusPolicy.ClickFocus)
         self._turns: deque[Trace] = deque(maxlen=MOST_TURNS)
         self._held: Trace | None = None
+        self._measured: Trace | None = None
+        self._measured_by = ""
         self._frozen = self._single = False
         self._turn_ms: float | None = None
-        self._fold = Fold.TURN
+        self._past: Past | None = None
+        self._roles: tuple[str, ...] = ()
+        self._at_s: float | None = None
+        self._look: Look | None = None
+        self._looked_at_s = self._bar_at_s = float("-inf")
+        self._tops_v: dict[str, float] = {}
+        self._seen, self._fold = Seen.ENVELOPE, Fold.TURN
         self._plot = StillPlot({}, self)
         self._box = self._plot.plot_item.getViewBox()
         self._plot.plot_item.setMouseEnabled(x=True, y=True)
@@ -92,19 +138,32 @@ class LargeTrace(QWidget):
             pg.InfiniteLine(at, movable=True, label=f"{number}", labelOpts={"position": 0.97})
             for number, at in ((1, 0.25), (2, 0.75))
         ]
-        for each in (self.picture, *self._cursors):
+        self._marks = Tops(self._box)
+        for each in (self.picture, self._marks, *self._cursors):
             self._plot.plot_item.addItem(each, ignoreBounds=True)
         for cursor in self._cursors:
             cursor.setVisible(False)
             cursor.sigPositionChanged.connect(self._tell)
         self._title = named(QLabel(self), self.tr("What the large trace shows"))
+        self._title.setWordWrap(True)
+        self.bar = PastBar(KEPT_S, self)
+        self.bar.asked.connect(self.show_back)
+        self.bar.stepped.connect(self.scroll_by)
+        self._box.sigRangeChanged.connect(self._draw_raw)
+        self._plot.viewport().installEventFilter(self)
         self._tools()
-        laid(QVBoxLayout(self), self._title, (self._plot, 1), self._row, flush=True)
+        laid(QVBoxLayout(self), self._title, (self._plot, 1), self.bar, self._row, flush=True)
         self.setAccessibleName(self.tr("Large trace"))
         self.fit()
         self._tell()
 
     def _tools(self) -> None:
+        seen = self.tr("Draw the envelope alone, the carrier too, or each channel as it came")
+        self.seen = Picker(self.tr("Signal"), seen, self)
+        for each in Seen:
+            self.seen.addItem(translate("dashboard", each.value), each)
+        self.seen.setMinimumContentsLength(16)
+        self.seen.currentIndexChanged.connect(self._take_seen)
         decay = self.tr("How many turns are seen behind the newest one, each fainter")
         self.decay = Picker(self.tr("Persistence"), decay, self)
         for turns in _DECAYS:
@@ -128,8 +187,16 @@ class LargeTrace(QWidget):
         self.cursors = TouchButton(self.tr("Cursors"), "", cursors, self._take_cursors, self)
         self.cursors.setCheckable(True)
         self._fit_button = TouchButton(self.tr("Whole turn"), "", fit, self.fit, self)
-        keep = self.tr("Write what is seen as a table (CSV) and as pictures (PNG, SVG)")
+        now = self.tr("Show what comes again, after having looked back")
+        self._now = TouchButton(self.tr("Now"), "Ctrl+End", now, self.show_now, self, is_next=True)
+        self._now.hide()
+        keep = self.tr(
+            "Write what is seen as a table (CSV) and as pictures (PNG, SVG); samples as a capture "
+            "(WAV) too"
+        )
         self._row = FlowRow(
+            self._now,
+            self.seen,
             self.decay,
             self.fold,
             self.mean,
@@ -147,14 +214,35 @@ class LargeTrace(QWidget):
     @property
     def shown(self) -> Trace | None:
         """What is drawn in front: the newest turn, or the mean of those that are kept."""
-        if not self._turns:
+        turns = self._front
+        if not turns:
             return None
-        return mean_of(self._turns) if self.mean.isChecked() else self._turns[-1]
+        return mean_of(turns) if self.mean.isChecked() else turns[-1]
+
+    @property
+    def samples(self) -> tuple[Block, ...]:
+        """The samples that are drawn; empty where there are none, or the envelope alone is."""
+        return () if self._seen is Seen.ENVELOPE or self._look is None else self._look.blocks
+
+    @property
+    def _front(self) -> Sequence[Trace]:
+        """The turn in front, last, and those behind it."""
+        if self._at_s is None and self._seen is Seen.ENVELOPE:
+            return self._turns
+        # With samples it is the envelope of just these, or none.
+        return [] if self._look is None else [each.trace for each in self._look.turns]
+
+    @property
+    def back_s(self) -> float:
+        """How long before now that was which is shown."""
+        return 0.0 if self._at_s is None or self._look is None else self._look.back_s
 
     def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
         self._theme = theme
         self._plot.apply_theme(theme, sizes)
+        self.bar.apply_theme(theme, sizes)
+        self._marks.apply_theme(theme, sizes)
         for cursor in self._cursors:
             cursor.setPen(self._plot.pen(theme.ink, 2))
             cursor.label.setColor(theme.ink)
@@ -168,13 +256,23 @@ class LargeTrace(QWidget):
     def clear(self) -> None:
         """Forget the turns of a source that is closed; a held one stays."""
         self._turns.clear()
+        self._past = self._look = None
+        self._tops_v.clear()
+        self._look_at(None)
         self.picture.forget_past()
+        self.bar.show_past(np.zeros(0), 0.0, 0.0)
         self._draw()
 
     def hold(self, held: Trace | None) -> None:
         """Show a held turn, or none."""
         self._held = held
         self._draw()
+
+    def show_measured(self, trace: Trace | None, check: str) -> None:
+        """Show what a check of such a title has measured of the turn; or nothing."""
+        if trace is not self._measured:
+            self._measured, self._measured_by = trace, check
+            self._draw()
 
     def set_frozen(self, frozen: bool) -> None:
         """Let the picture stand still, or follow again."""
@@ -192,22 +290,67 @@ class LargeTrace(QWidget):
         if self._frozen or trace is None or trace.number == known:
             return
         self._turn_ms = 60e3 / speed_rpm if speed_rpm else None
+        if self._at_s is not None:
+            self._turns.append(trace)
+            return
         if self._turns:
             self.picture.add_past(self._folded(self._turns[-1]))
-        else:
+        elif self._seen is Seen.ENVELOPE:
             self._rescale(trace)
         self._turns.append(trace)
         if self._single:
             self._frozen, self._single = True, False
             self._tell()
+        # Also of an envelope: it may be frozen, and its samples asked for then.
+        self._look = None if self._past is None else self._past.look(before=MOST_TURNS)
         self._draw()
+
+    def show_past(self, past: Past | None, roles: tuple[str, ...], now_s: float) -> None:
+        """Take what is kept of the open source, whose channels carry these roles."""
+        if past is not self._past:
+            self._past, self._look, self._roles = past, None, ()
+            self._look_at(None)
+        if roles != self._roles:
+            self._roles = roles
+            self.fit()
+        looks = self._at_s is not None or (self._seen is not Seen.ENVELOPE and not self._frozen)
+        if looks and now_s - self._looked_at_s >= _LOOK_S:
+            self._looked_at_s = now_s
+            self._take_look()
+        if now_s - self._bar_at_s >= _BAR_S:
+            self._bar_at_s = now_s
+            self._show_bar()
+
+    def scroll_by(self, turns: float) -> None:
+        """Look so many turns further on, back where negative."""
+        if self._past is not None:
+            self._look_at(self._past.step(self._at_s, turns))
+
+    def scroll_long(self, steps: int) -> None:
+        """Look so many times ten seconds further on, back where negative."""
+        if self._past is not None:
+            self._look_at(self._past.moment(max(0.0, self.back_s - steps * LONG_STEP_S)))
+
+    def show_back(self, back_s: float) -> None:
+        """Look at what was so long ago."""
+        if self._past is not None:
+            self._look_at(self._past.moment(back_s))
+
+    def show_now(self) -> None:
+        """Look at what comes."""
+        self._look_at(None)
 
     def fit(self) -> None:
         """Show the whole turn, from 0 V up."""
         right = 1.0 if self._fold is Fold.TURN else 0.5
         self._plot.plot_item.setXRange(0.0, right, padding=0.02)
-        if self._turns:
-            self._rescale(self._turns[-1])
+        if self._seen is Seen.CHANNELS:
+            self._plot.plot_item.setYRange(0.0, len(self._lanes), padding=0.0)
+        elif self._seen is Seen.CARRIER:
+            top_v = self._tops_v.get(CARRIER, 1.0)
+            self._plot.plot_item.setYRange(-top_v, top_v, padding=0.0)
+        elif self._front:
+            self._rescale(self._front[-1])
 
     def zoom(self, steps: int) -> None:
         """Zoom in (positive) or out, about the middle."""
@@ -219,7 +362,7 @@ class LargeTrace(QWidget):
         self._box.translateBy(x=0.1 * steps * self._box.viewRect().width())
 
     def write_csv(self, path: Path) -> None:
-        """Write what is in front, and the held turn, as a table.
+        """Write what is in front as a table: its samples, or its envelope with the held turn.
 
         Raises
         ------
@@ -227,6 +370,9 @@ class LargeTrace(QWidget):
             When it cannot be written.
         """
         shown, held = self.shown, self._held
+        if self.samples:
+            self._write_samples(path)
+            return
         if shown is None:
             raise OSError(self.tr("no turn has been seen yet; open a source first"))
         columns = ["turn", "degrees", "ms", "envelope_v", *(["held_v"] if held else [])]
@@ -239,6 +385,20 @@ class LargeTrace(QWidget):
                 if held is not None:
                     row.append(f"{np.interp(place, held.turns, held.envelope_v):.6g}")
                 table.writerow(row)
+
+    def _write_samples(self, path: Path) -> None:
+        look = self._look
+        assert look is not None
+        first, length = look.frames[0], look.frames[1] - look.frames[0]
+        with atomic_write(path) as whole, whole.open("w", newline="", encoding="utf-8") as file:
+            table = csv.writer(file)
+            table.writerow(["turn", "ms", *(f"{role}_v" for role in self._roles)])
+            for block in look.blocks:
+                places = block.first_index + np.arange(len(block.samples_v)) - first
+                ms = 1e3 / block.sample_rate_hz
+                for place, volts in zip(places.tolist(), block.samples_v.tolist(), strict=True):
+                    begun = f"{place / length:.7f}", f"{place * ms:.5f}"
+                    table.writerow([*begun, *(f"{each:.6g}" for each in volts)])
 
     def write_picture(self, path: Path) -> None:
         """Write the plot as PNG or SVG, by the ending.
@@ -277,49 +437,237 @@ class LargeTrace(QWidget):
         ]
 
     def _draw(self) -> None:
-        first, second = QColor(self._theme.needle), QColor(self._theme.second)
+        if self._seen is Seen.ENVELOPE:
+            lines = self._envelope_lines(QColor(self._theme.needle))
+        elif self._seen is Seen.CARRIER:
+            lines = self._carrier_lines()
+        else:
+            lines = self._channel_lines()
+        self.picture.show_lines(lines)
+        self._mark()
+        self._tell()
+
+    def _mark(self) -> None:
+        """Write at each burst of what was measured how high it is."""
+        marks: tuple[Top, ...] = ()
+        if self._measured is not None and self._shows_measured:
+            trace = self._measured
+            marks = tuple(
+                Top(at, rank % 2, f"{at[1]:.3g} V")
+                for rank, at in enumerate(zip(trace.tops_turns, trace.tops_v, strict=True))
+                if np.isfinite(at).all()
+            )
+        self._marks.show_tops(marks)
+
+    @property
+    def _shows_measured(self) -> bool:
+        """Whether what a check has measured has its place: beside the envelope of now, unfolded."""
+        unfolded = self._seen is Seen.ENVELOPE and self._fold is Fold.TURN
+        return self._measured is not None and unfolded and self._at_s is None
+
+    def _draw_raw(self) -> None:
+        """Find the samples' lines anew: another part of the turn is in view."""
+        if self._seen is not Seen.ENVELOPE:
+            self._draw()
+
+    def _envelope_lines(self, ink: QColor) -> list[Line]:
+        second = QColor(self._theme.second)
         width_px = self._plot.line_px(2)
         lines = []
         if self._held is not None:
             held = self._folded(self._held)[0]
             lines.append(Line(held, second, width_px, dashed=True))
+        if self._measured is not None and self._shows_measured:
+            measured = curve_of(self._measured)
+            lines.append(Line(measured, QColor(self._theme.ink), width_px, dashed=True))
         if (shown := self.shown) is not None:
+            halves = zip(self._folded(shown), (ink, second), strict=False)
+            lines += [Line(curve, colour, width_px) for curve, colour in reversed(list(halves))]
+        return lines
+
+    def _carrier_lines(self) -> list[Line]:
+        top_v = self._tops_v.get(CARRIER, 0.0)
+        lines = self._raw_lines(CARRIER, QColor(self._theme.needle), 0.0, 1.0)
+        if self._tops_v.get(CARRIER, 0.0) != top_v:
+            self.fit()
+        return lines + self._envelope_lines(QColor(self._theme.ink))
+
+    @property
+    def _lanes(self) -> tuple[str, ...]:
+        """What has a lane of its own, the lowest first."""
+        return (*reversed(self._roles), "")
+
+    def _channel_lines(self) -> list[Line]:
+        """Return each channel in its lane, and in the top one the envelope, whose name is empty."""
+        inks = self._theme.needle, self._theme.second, self._theme.ink
+        lines: list[Line] = []
+        for lane, name in enumerate(self._lanes):
+            middle = lane + 0.5
+            if name:
+                ink = QColor(inks[self._roles.index(name) % len(inks)])
+                lines += self._raw_lines(name, ink, middle, _LANE)
+                continue
+            envelope = self._envelope_lines(QColor(self._theme.needle))
+            peaks_v = (line.curve.heights_v for line in envelope)
+            scale = 2 * _LANE / self._top_of("", max(map(_peak, peaks_v), default=0.0))
             lines += [
-                Line(curve, ink, width_px)
-                for curve, ink in reversed(
-                    list(zip(self._folded(shown), (first, second), strict=False))
-                )
+                replace(line, curve=_moved(line.curve, 0.0, middle - _LANE, scale))
+                for line in envelope
             ]
-        self.picture.show_lines(lines)
-        self._tell()
+        self._name_lanes()
+        return lines
+
+    def _raw_lines(self, name: str, ink: QColor, middle: float, half: float) -> list[Line]:
+        """Return a channel's samples about `middle`, its full scale `half` high, or in volts."""
+        look = self._look
+        if look is None or not look.blocks or not self._roles:
+            return []
+        view, columns = self._box.viewRect(), max(1, round(self._box.width()))
+        end = 1.0 if self._fold is Fold.TURN else 0.5
+        seen = max(view.left(), 0.0), min(view.right(), end)
+        channel = channel_of(name, self._roles)
+        halves = [
+            drawn(look.blocks, channel, look.frames, (seen[0] + start, seen[1] + start), columns)
+            for start in ([0.0] if self._fold is Fold.TURN else [0.0, 0.5])
+        ]
+        top_v = self._top_of(name, max(_peak(each.curve.heights_v) for each in halves))
+        scale = 1.0 if name == CARRIER else half / top_v
+        width_px = self._plot.line_px(1)
+        lines = [Line(_moved(halves[0].curve, 0.0, middle, scale), ink, width_px, solid=True)]
+        for over in halves[1:]:
+            # Filled it would hide the first; at its edges one sees where either is the higher.
+            second = QColor(self._theme.second if ink != self._theme.second else self._theme.ink)
+            for curve in over.edges or (over.curve,):
+                lines.append(Line(_moved(curve, -0.5, middle, scale), second, width_px))
+        return lines
+
+    def _top_of(self, name: str, peak_v: float) -> float:
+        """Return a channel's full scale, which changes only where its peak no longer fits it."""
+        self._tops_v[name] = fitted_top(self._tops_v.get(name, 0.0), peak_v) or 1.0
+        return self._tops_v[name]
+
+    def _name_lanes(self) -> None:
+        """Write at each lane what it is, and how much the whole of it is."""
+        ticks = []
+        for lane, name in enumerate(self._lanes):
+            top_v = self._tops_v.get(name, 1.0)
+            words = name or self.tr("envelope")
+            ticks.append((lane + 0.5, words))
+            ticks.append((lane + 0.5 + _LANE, f"{top_v:.3g} V"))
+        self._plot.plot_item.getAxis("left").setTicks([ticks])
 
     def _take_decay(self) -> None:
-        self.picture.set_past(QColor(self._theme.needle), self.decay.currentData())
+        # Behind samples nothing would be seen.
+        decay = self.decay.currentData() if self._seen is Seen.ENVELOPE else 0
+        self.picture.set_past(QColor(self._theme.needle), decay)
         self._tell()
 
-    def _take_fold(self) -> None:
-        self._fold = self.fold.currentData()
-        self.picture.forget_past()
-        for past in list(self._turns)[:-1]:
-            self.picture.add_past(self._folded(past))
+    def _take_seen(self) -> None:
+        self._seen = Seen(self.seen.currentData())
+        self.decay.setEnabled(self._seen is Seen.ENVELOPE)
+        self._take_decay()
+        if self._seen is not Seen.CHANNELS:
+            self._plot.plot_item.getAxis("left").setTicks(None)
         self.fit()
         self._draw()
+
+    def _take_fold(self) -> None:
+        self._fold = Fold(self.fold.currentData())
+        self._lay_behind()
+        self.fit()
+        self._draw()
+
+    def _lay_behind(self) -> None:
+        """Put the turns behind that in front into the picture."""
+        self.picture.forget_past()
+        for past in list(self._front)[:-1]:
+            self.picture.add_past(self._folded(past))
+
+    def _look_at(self, at_s: float | None) -> None:
+        """Look at a moment; None for what comes."""
+        if at_s == self._at_s:
+            return
+        self._at_s = at_s
+        self._now.setVisible(at_s is not None)
+        if self._past is not None:
+            self._look = self._past.look(at_s, MOST_TURNS)
+        self._lay_behind()
+        self._draw()
+        self._show_bar()
+
+    def _take_look(self) -> None:
+        """Look again at what is kept, and draw it where it is something else."""
+        if self._past is None:
+            return
+        before = self._look
+        self._look = look = self._past.look(self._at_s, MOST_TURNS)
+        if look is None or before is None or look.frames != before.frames:
+            self._draw()
+        else:
+            self._tell()
+
+    def _show_bar(self) -> None:
+        if self._past is None:
+            return
+        turn_s = self._past.turn_s
+        heights_v = self._past.heights(self.bar.width())
+        self.bar.show_past(heights_v, SAMPLED_TURNS * turn_s, self.back_s)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
+        """Leave the bar out where the trace itself needs the room; the keys go back as well."""
+        super().resizeEvent(event)
+        self.bar.setVisible(self.height() >= _ROOM_FOR_BAR_PX)
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: N802
+        """Go back and on with a wheel that is turned sidewise or with Shift; else it zooms."""
+        if isinstance(event, QWheelEvent):
+            sidewise = event.angleDelta().x() and not event.angleDelta().y()
+            if sidewise or event.modifiers() & Qt.KeyboardModifier.ShiftModifier:
+                self.bar.wheelEvent(event)
+                return True
+        return super().eventFilter(watched, event)
 
     def _take_cursors(self) -> None:
         for cursor in self._cursors:
             cursor.setVisible(self.cursors.isChecked())
         self._tell()
 
+    def _back_words(self) -> list[str]:
+        """Return how far back that is which is shown, and what there is not of it."""
+        words, look = [], self._look
+        if self._at_s is not None:
+            number = f"{self.back_s:.1f}" if self.back_s < 10.0 else f"{self.back_s:.0f}"
+            words.append(self.tr("{0} s BACK").format(number))
+        looks = self._at_s is not None or self._seen is not Seen.ENVELOPE
+        if looks and look is not None and not look.turns:
+            words.append(self.tr("no turn was followed here"))
+        if self._seen is not Seen.ENVELOPE and look is not None and not look.blocks:
+            words.append(
+                self.tr("samples are kept of the last {0} turns alone").format(SAMPLED_TURNS)
+            )
+        return words
+
     def _tell(self) -> None:
-        words = [self.tr("Envelope in V over parts of a turn")]
+        words = [
+            {
+                Seen.ENVELOPE: self.tr("Envelope in V over parts of a turn"),
+                Seen.CARRIER: self.tr("Carrier and envelope in V over parts of a turn"),
+                Seen.CHANNELS: self.tr("Every channel over parts of a turn"),
+            }[self._seen]
+        ]
+        words[:0] = self._back_words()
         if self.mean.isChecked():
-            words.append(self.tr("mean of {0} turns").format(len(self._turns)))
-        if self._frozen:
+            words.append(self.tr("mean of {0} turns").format(len(self._front)))
+        if self._at_s is not None:
+            pass
+        elif self._frozen:
             words.append(self.tr("FROZEN (space: follow again)"))
         elif self._single:
             words.append(self.tr("waiting for the next turn"))
         if self._held is not None:
             words.append(self.tr("dashed: held turn"))
+        if self._measured is not None and self._shows_measured:
+            words.append(self.tr("dashed, with its bursts: {0}").format(self._measured_by))
         shown = self.shown
         if self.cursors.isChecked() and shown is not None:
             first, second = (float(cursor.getXPos()) for cursor in self._cursors)
@@ -328,6 +676,7 @@ class LargeTrace(QWidget):
             )
             words.append(cursor_words((first, second), (heights_v[0], heights_v[1]), self._turn_ms))
         title = "   ·   ".join(words)
+        self.bar.setAccessibleDescription(self.tr("now") if self._at_s is None else words[0])
         if title != self._title.text():
             self._title.setText(title)
             self.setAccessibleDescription(title)

@@ -11,7 +11,7 @@ from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QBoxLayout, QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
 from app.analysis import messages
-from app.analysis.results import Message, Side, Sign
+from app.analysis.results import Measurand, Measurement, Message, Side, Sign, Trace
 from app.dashboard.callout import Pointer
 from app.dashboard.job_panel.brief import brief_ask, shortened
 from app.dashboard.job_panel.controller import JobController
@@ -276,6 +276,7 @@ _STRIP_S = 0.25
 _ROOMY_SIZE = (960, 540)
 """Below this width or height the parts stand below each other."""
 _TALLEST_PART = 0.7
+_OF_BURSTS = (Measurand.AZIMUTH, Measurand.INDEX, Measurand.OUTPUT)
 _ANY_PX = 16_777_215
 _LEAST_PX = {"figures": 220, "job": 430, "trace": 240, "strip": 220, "status": 300}
 """Heights of the parts where they stand below each other."""
@@ -394,6 +395,22 @@ class NeedlePage(QWidget):
         # Else the first of its choices would have them, and take the key that leads back.
         (self.large if self._is_large else self.meter).setFocus()
 
+    def scroll_by(self, turns: int) -> None:
+        """Look so many turns further on in the large trace, back where negative."""
+        if self._is_large:
+            self.large.scroll_by(turns)
+
+    def scroll_long(self, steps: int) -> None:
+        """Look so many times ten seconds further on in the large trace, back where negative."""
+        if self._is_large:
+            self.large.scroll_long(steps)
+
+    def show_now(self) -> None:
+        """Let the trace follow again, after having looked back."""
+        self.large.show_now()
+        if self.trace.frozen:
+            self.toggle_frozen()
+
     def show_job(self) -> None:
         """Show what the job asks: the large trace would stand before it."""
         if self._is_large:
@@ -443,6 +460,9 @@ class NeedlePage(QWidget):
 
     def arrange(self) -> None:
         """Let the parts stand as it fits the window, and the eye's distance."""
+        if not self._is_large:
+            # What looks back unseen would be taken for now when it is seen again.
+            self.large.show_now()
         narrow = self.width() < _ROOMY_SIZE[0] or self.height() < _ROOMY_SIZE[1]
         way = self._scroll if narrow else self._roomy
         if self._is_far:
@@ -532,6 +552,8 @@ class NeedlePage(QWidget):
         speed = None if view.reading is None else view.reading.speed_rpm
         speed_rpm = None if speed is None else speed.value
         current = face.balance is not None
+        if self._is_large:
+            self.large.show_past(self._session.past, view.roles, now_s)
         self.large.show_trace(view.trace, speed_rpm)
         self.trace.show_trace(view.trace, speed_rpm, current=current, named=not face.mirrored)
         if now_s - self._slow_at_s >= _SLOW_S:
@@ -552,6 +574,7 @@ class NeedlePage(QWidget):
         self._refresh_job()
         self.trace.set_virtual(view.virtual)
         self.large.set_virtual(view.virtual)
+        self.large.show_measured(*_bursts_of(self._controller.measured))
         self.strip.set_virtual(view.virtual)
 
     def _show_far(self, face: Face, view: View, dt_s: float) -> None:
@@ -690,6 +713,13 @@ def _places_of(part: Instrument) -> list[_Place]:
         )
 
     return [place(term) for term in dict.fromkeys(term for term, _ in part.terms())]
+
+
+def _bursts_of(measured: tuple[str, Measurement] | None) -> tuple[Trace | None, str]:
+    """Return the turn that a check has measured, where it is none of lobes, and its title."""
+    if measured is None or measured[1].measurand not in _OF_BURSTS:
+        return None, ""
+    return measured[1].trace, measured[0]
 
 
 def _limits_of(profile: Profile) -> Limits:

@@ -159,7 +159,7 @@ class Top:
     words: str
 
 
-class _Tops(pg.GraphicsObject):
+class Tops(pg.GraphicsObject):
     """Marks the tops of the lobes, each by a shape and a colour of its own."""
 
     def __init__(self, box: pg.ViewBox) -> None:
@@ -236,7 +236,7 @@ class TraceView(TitledPlot):
         self._plot.plot_item.setXRange(0.0, 1.0, padding=0.02)
         self._axis.setTickSpacing(0.25, 0.25)
         box = self._plot.plot_item.getViewBox()
-        self.picture, self._tops = TurnsPicture(box, _PAST), _Tops(box)
+        self.picture, self._tops = TurnsPicture(box, _PAST), Tops(box)
         for each in (self.picture, self._tops):
             self._plot.plot_item.addItem(each, ignoreBounds=True)
         self.setAccessibleName(self.tr("Envelope of one turn"))
@@ -338,9 +338,10 @@ class TraceView(TitledPlot):
 
     def _fit(self, peak_v: float) -> None:
         """Keep a round full scale, and change it only when the lobes no longer fit it well."""
-        if peak_v > 0.0 and not self._top_v * 0.35 <= peak_v * _HEADROOM <= self._top_v:
-            self._top_v = _round_up(peak_v * _HEADROOM)
-            self._plot.plot_item.setYRange(0.0, self._top_v, padding=0.0)
+        top_v = fitted_top(self._top_v, peak_v)
+        if top_v != self._top_v:
+            self._top_v = top_v
+            self._plot.plot_item.setYRange(0.0, top_v, padding=0.0)
 
     def _mark(self) -> None:
         lobe = self.tr("lobe {0:.3g} V")
@@ -366,6 +367,13 @@ class TraceView(TitledPlot):
         if self._held is not None:
             words.append(self.tr("dashed: held turn"))
         self._set_title("   ·   ".join(words))
+
+
+def fitted_top(top_v: float, peak_v: float) -> float:
+    """Return a round full scale for a peak: the one that is, unless the peak no longer fits it."""
+    if peak_v <= 0.0 or top_v * 0.35 <= peak_v * _HEADROOM <= top_v:
+        return top_v
+    return _round_up(peak_v * _HEADROOM)
 
 
 def _round_up(value: float) -> float:

@@ -46,12 +46,17 @@ def curve_of(trace: Trace) -> Curve:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A curve in front, with how it is drawn."""
+    """A curve in front, with how it is drawn.
+
+    A `solid` one has hard edges: of a carrier, which inks most of the picture, nobody sees them,
+    and it is painted in a part of the time.
+    """
 
     curve: Curve
     ink: QColor
     width_px: float
     dashed: bool = False
+    solid: bool = False
 
 
 def spans(
@@ -173,6 +178,32 @@ def _ink_over(
     channels[pixels] = np.round(part * full + (1.0 - part) * channels[pixels]).astype(np.uint8)
 
 
+def fill(
+    picture: NDArray[np.uint32],
+    least: NDArray[np.float64],
+    most: NDArray[np.float64],
+    ink: QColor,
+) -> None:
+    """Paint all that lies between two heights of each column, in whole pixels.
+
+    Parameters
+    ----------
+    picture : numpy.ndarray
+        uint32, shape (height, width): premultiplied, the top row first.
+    least, most : numpy.ndarray
+        float64, shape (width,): from where to where, in rows from the top; NaN for nothing.
+    ink : QColor
+        With what.
+    """
+    height = len(picture)
+    top = np.clip(np.floor(np.nan_to_num(least, nan=height)), 0, height).astype(np.int32)
+    bottom = np.clip(np.ceil(np.nan_to_num(most, nan=0.0)), 0, height).astype(np.int32)
+    first, end = int(top.min()), int(bottom.max())
+    rows = np.arange(first, max(first, end), dtype=np.int32)[:, None]
+    inside = (rows >= top) & (rows < bottom)
+    np.copyto(picture[first : first + len(rows)], np.uint32(ink.rgba()), where=inside)
+
+
 class TurnsPicture(pg.GraphicsObject):
     """Turns that have been, and lines in front of them, over the whole of a view box.
 
@@ -192,7 +223,7 @@ class TurnsPicture(pg.GraphicsObject):
         self._layer: _Layer | None = None
         self._is_old = True
         self._pixels = np.zeros(0, np.uint32)
-        self._inked: list[Pixels] = []
+        self._inked: list[Pixels | slice] = []
         self._picture = QImage()
         self.setZValue(-5)
         box.sigRangeChanged.connect(self._lay_anew)
@@ -296,7 +327,12 @@ class TurnsPicture(pg.GraphicsObject):
             least, most = spans(x - (round(line.width_px) - 1) / 2, y, width)
             if line.dashed:
                 least[np.arange(width) // _DASH_PX % 2 == 1] = np.nan
-            pixels, part = covered(*_broadened(least, most, line.width_px), height)
+            least, most = _broadened(least, most, line.width_px)
+            if line.solid:
+                fill(self._pixels.reshape(height, width), least, most, line.ink)
+                self._inked = [slice(None)]
+                continue
+            pixels, part = covered(least, most, height)
             _ink_over(self._pixels, pixels, part, line.ink)
             self._inked.append(pixels)
         self._is_old = False

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 
 from app.analysis import messages
 from app.analysis.results import Measurand, Side, Sign
@@ -16,6 +17,7 @@ from app.live.measurement import EnvelopeOptions, MeasurementRequest, analyser_f
 from app.live.session import Session
 from app.live.view import BEHIND, FAULT, LOSING, Phase, View
 from app.profiles import load_profile
+from instruments.address import open_address
 from instruments.source import (
     AddressError,
     Block,
@@ -658,3 +660,56 @@ def test_a_class_may_be_chosen_before_a_source(session):
     session.use(other)
     assert session.view() == View()
     assert session.profile is other
+
+
+def whole_turn(session):
+    def look():
+        seen = None if session.past is None else session.past.look()
+        return seen if seen is not None and seen.turns else None
+
+    return until(look, "a whole turn")
+
+
+def test_the_samples_of_a_turn_are_kept_from_index_to_index(session):
+    session.open(SIM)
+    look = whole_turn(session)
+    samples_v = np.concatenate([block.samples_v for block in look.blocks])
+    assert len(samples_v) == pytest.approx(look.frames[1] - look.frames[0], abs=1)
+    index = session.view().roles.index("index")
+    # It begins with the pulse, and ends before the next one.
+    pulse_v, idle_v = samples_v[0, index], samples_v[-1, index]
+    assert abs(pulse_v - idle_v) > 1.0
+    carrier_v = samples_v[:, 0] - samples_v[:, 1]
+    trace = look.turns[-1].trace
+    tops = [int(at * len(carrier_v)) for at in trace.tops_turns]
+    seen_v = [np.abs(carrier_v[at - 200 : at + 200]).max() for at in tops]
+    assert seen_v == pytest.approx(trace.tops_v, rel=0.15)
+
+
+def test_samples_that_are_written_open_as_a_capture(session, tmp_path):
+    session.open(SIM)
+    look = whole_turn(session)
+    session.write_samples(tmp_path / "turn.wav", look.blocks)
+    with soundfile.SoundFile(tmp_path / "turn.wav") as kept:
+        kept_v = kept.read(dtype="float32")
+        assert kept.samplerate == RATE_HZ
+    expected_v = np.concatenate([block.samples_v for block in look.blocks])
+    np.testing.assert_array_equal(kept_v, expected_v)
+    capture = open_address(str(tmp_path / "turn.wav"))
+    capture.open()
+    assert capture.info.roles == ("plus", "minus", "index")
+    capture.close()
+    with pytest.raises(OSError, match="its folder is not there"):
+        session.write_samples(tmp_path / "none" / "turn.wav", look.blocks)
+    session.close()
+    assert session.past is None
+    with pytest.raises(OSError, match="no source is open"):
+        session.write_samples(tmp_path / "other.wav", look.blocks)
+
+
+def test_another_source_begins_with_no_past(session):
+    session.open(SIM)
+    whole_turn(session)
+    before = session.past
+    session.open(f"{SIM}&seed=5")
+    assert session.past is not before

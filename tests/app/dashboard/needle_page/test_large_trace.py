@@ -3,18 +3,32 @@
 import csv
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from PySide6.QtGui import QImage
+from PySide6.QtCore import QPoint, QPointF, Qt
+from PySide6.QtGui import QImage, QWheelEvent
 from PySide6.QtWidgets import QApplication
 
-from app.dashboard.needle_page.large_trace import MOST_TURNS, Fold, LargeTrace, cursor_words
+from app.analysis.results import Measurand, Measurement, Trace
+from app.dashboard.needle_page.large_trace import (
+    MOST_TURNS,
+    Fold,
+    LargeTrace,
+    Seen,
+    cursor_words,
+)
 from app.dashboard.style import LIGHT, Sizes
+from app.job.model import CheckName, Stage
+from app.job.plan import Step
+from app.live.measurement import MeasurementProgress
+from app.live.past import KEPT_S, SAMPLED_TURNS, Past
+from instruments.source import Block
 from tests.app.bench import end_lines_as_windows
 from tests.app.dashboard.fakes import FakeControls, FakeSession, trace, view
-from tests.app.dashboard.keys import KEY, press
+from tests.app.dashboard.keys import KEY, SHIFT, press
 from tests.app.dashboard.pictures import pixels
 
 
@@ -231,3 +245,300 @@ def test_end_leads_back_and_a_job_is_not_hidden_by_it(open_window, tmp_path):
     QApplication.processEvents()
     assert not page.large.isVisible()
     assert page.job.isVisible()
+
+
+RATE_HZ = 20_000.0
+TURN = 4000
+ROLES = ("plus", "minus", "index")
+
+
+def sampled_turn(number):
+    """A turn's samples: two lobes of 0.6 V and 0.4 V, half of each in either phase, and a pulse."""
+    at = (np.arange(TURN) + 0.5) / TURN
+    shape = np.cos(2 * math.pi * (at - 0.25))
+    carrier_v = np.where(shape > 0, 0.6 * shape, -0.4 * shape) * np.sin(2 * math.pi * 440 * at)
+    index_v = np.where(at < 0.02, 5.0, 0.0)
+    samples_v = np.stack([carrier_v / 2, -carrier_v / 2, index_v], axis=1).astype(np.float32)
+    return Block(samples_v, RATE_HZ, number * TURN, number * TURN / RATE_HZ)
+
+
+def past_of(turns, lost=()):
+    past = Past(TURN / RATE_HZ)
+    for number in range(turns):
+        block = sampled_turn(number)
+        past.take(block)
+        if number not in lost:
+            frames = float(number * TURN), float((number + 1) * TURN)
+            past.add(replace(trace(0.2, number + 1), frames=frames), block)
+    return past
+
+
+def looking(large, past, turns, seen=Seen.ENVELOPE):
+    large.seen.setCurrentIndex(large.seen.findData(seen))
+    large.show_past(past, ROLES, 0.0)
+    large.show_trace(trace(0.2, turns), 300.0)
+    return large
+
+
+def test_choosing_what_was_chosen_before_shows_that_again(large):
+    feed(large, 1)
+    for fold, right in ((Fold.LOBE, 0.5), (Fold.TURN, 1.0)):
+        large.fold.setCurrentIndex(large.fold.findData(fold))
+        assert large._box.viewRect().right() == pytest.approx(right, rel=0.05)
+
+
+def test_the_carrier_is_what_the_phases_make_and_the_envelope_is_over_it(large):
+    looking(large, past_of(3), 3, Seen.CARRIER)
+    carrier, envelope = large.picture.lines
+    assert carrier.solid
+    assert not envelope.solid
+    heights_v = carrier.curve.heights_v
+    assert (heights_v.min(), heights_v.max()) == pytest.approx((-0.6, 0.6), abs=0.01)
+    second = heights_v[carrier.curve.turns > 0.55]
+    assert second.max() == pytest.approx(0.4, abs=0.01)
+    # Drawn as the lowest and the highest of each column, both ends of each stand there.
+    assert heights_v.size == pytest.approx(2 * large._box.width(), rel=0.05)
+    view = large._box.viewRect()
+    assert view.top() < -0.6
+    assert view.bottom() > 0.6
+
+
+def test_each_channel_has_a_lane_of_its_own_beside_the_envelope(large):
+    looking(large, past_of(3), 3, Seen.CHANNELS)
+    index, minus, plus, envelope = large.picture.lines
+    for lane, line in enumerate((index, minus, plus, envelope)):
+        assert lane < line.curve.heights_v.min()
+        assert line.curve.heights_v.max() < lane + 1
+    # 5 V for the first fiftieth of the turn; at the lane's middle, 0 V, after that.
+    high = index.curve.turns[index.curve.heights_v > 0.6]
+    assert high.max() == pytest.approx(0.02, abs=0.002)
+    named = dict(large._plot.plot_item.getAxis("left")._tickLevels[0])
+    assert set(named.values()) >= {"plus", "minus", "index", "envelope", "10 V"}
+    large.seen.setCurrentIndex(large.seen.findData(Seen.ENVELOPE))
+    assert large._plot.plot_item.getAxis("left")._tickLevels is None
+
+
+def test_lobe_over_lobe_the_second_is_an_outline_of_its_samples(large):
+    looking(large, past_of(3), 3, Seen.CARRIER)
+    large.fold.setCurrentIndex(large.fold.findData(Fold.LOBE))
+    first, lowest, highest = large.picture.lines[:3]
+    assert first.solid
+    assert first.curve.heights_v.max() == pytest.approx(0.6, abs=0.01)
+    assert lowest.curve.heights_v.min() == pytest.approx(-0.4, abs=0.01)
+    assert highest.curve.heights_v.max() == pytest.approx(0.4, abs=0.01)
+    for line in large.picture.lines:
+        assert -0.01 < line.curve.turns.min() < line.curve.turns.max() < 0.51
+
+
+def test_zoomed_in_each_sample_is_drawn(large):
+    looking(large, past_of(3), 3, Seen.CARRIER)
+    large.zoom(12)
+    view = large._box.viewRect()
+    curve = large.picture.lines[0].curve
+    drawn = curve.turns[(curve.turns > view.left()) & (curve.turns < view.right())]
+    assert np.diff(drawn) == pytest.approx(1 / TURN)
+
+
+def test_lost_samples_are_a_gap(large):
+    past = past_of(2)
+    whole = sampled_turn(2)
+    for part in (whole.part(0, 1000), replace(whole.part(2000), gap_before=True)):
+        past.take(part)
+    frames = float(2 * TURN), float(3 * TURN)
+    past.add(replace(trace(0.2, 3), frames=frames), whole)
+    looking(large, past, 3, Seen.CARRIER)
+    curve = large.picture.lines[0].curve
+    assert np.isnan(curve.heights_v).any()
+    gap = curve.turns[np.isnan(curve.heights_v)]
+    assert (gap.min(), gap.max()) == pytest.approx((0.25, 0.5), abs=0.01)
+    known = curve.turns[np.isfinite(curve.heights_v)]
+    assert not ((known > 0.26) & (known < 0.49)).any()
+
+
+def test_samples_that_no_turn_was_found_in_are_shown_without_an_envelope(large):
+    looking(large, past_of(9, lost=range(5, 9)), 5, Seen.CARRIER)
+    assert "no turn was followed here" in large.title
+    (carrier,) = large.picture.lines
+    assert carrier.curve.heights_v.max() == pytest.approx(0.6, abs=0.01)
+
+
+def test_it_scrolls_back_turn_by_turn_and_says_how_far(large):
+    past = past_of(30)
+    looking(large, past, 30)
+    large.scroll_by(-1)
+    large.scroll_by(-1)
+    assert large.shown.number == 28
+    assert large.title.startswith("0.5 s BACK")
+    # What comes goes on behind it, and is there again at once.
+    large.show_trace(trace(0.2, 31), 300.0)
+    assert large.shown.number == 28
+    large.show_now()
+    assert large.shown.number == 31
+    assert "BACK" not in large.title
+    assert large._now.isHidden()
+
+
+def test_the_age_of_what_is_shown_grows_while_it_stands(large):
+    past = past_of(30)
+    looking(large, past, 30)
+    large.scroll_long(-1)
+    first = large.back_s
+    for number in range(30, 40):
+        past.take(sampled_turn(number))
+    large.show_past(past, ROLES, 10.0)
+    assert large.back_s == pytest.approx(first + 10 * TURN / RATE_HZ)
+
+
+def test_beyond_the_last_turns_the_envelope_alone_is_kept_and_that_is_said(large):
+    looking(large, past_of(60), 60, Seen.CARRIER)
+    large.show_back(10.0)
+    assert f"samples are kept of the last {SAMPLED_TURNS} turns alone" in large.title
+    (envelope,) = large.picture.lines
+    assert not envelope.solid
+
+
+def test_persistence_is_of_the_turns_before_the_one_that_is_shown(large):
+    large.decay.setCurrentIndex(large.decay.findData(16))
+    looking(large, past_of(30), 30)
+    for _ in range(5):
+        large.scroll_by(-1)
+    assert large.shown.number == 25
+    assert len(large.picture.past) == 24
+
+
+def test_another_source_has_no_past_of_this_one(large):
+    looking(large, past_of(30), 30)
+    large.scroll_by(-5)
+    large.show_past(past_of(0), (), 10.0)
+    assert large.back_s == 0.0
+    assert "BACK" not in large.title
+    large.scroll_by(-1)
+    assert large.back_s == 0.0
+
+
+def test_the_bar_asks_for_the_moment_that_is_pressed(large, qtbot):
+    looking(large, past_of(300), 300)
+    width = large.bar.width()
+    at = large.bar.rect().center()
+    at.setX(round(width * (1 - 30.0 / KEPT_S)))
+    qtbot.mouseClick(large.bar, Qt.MouseButton.LeftButton, pos=at)
+    assert large.back_s == pytest.approx(30.0, abs=1.5 * KEPT_S / width)
+    assert large.bar.accessibleDescription() == large.title.split("   ·   ")[0]
+
+
+def turn_wheel(widget, modifiers):
+    at = QPointF(widget.rect().center())
+    event = QWheelEvent(
+        at,
+        widget.mapToGlobal(at),
+        QPoint(),
+        QPoint(0, 120),
+        Qt.MouseButton.NoButton,
+        modifiers,
+        Qt.ScrollPhase.NoScrollPhase,
+        False,
+    )
+    QApplication.sendEvent(widget, event)
+
+
+def test_the_wheel_goes_back_over_the_bar_and_with_shift_over_the_trace(large):
+    looking(large, past_of(30), 30)
+    turn_wheel(large.bar, Qt.KeyboardModifier.NoModifier)
+    assert large.shown.number == 29
+    turn_wheel(large._plot.viewport(), SHIFT)
+    assert large.shown.number == 28
+
+
+def test_keys_go_back_and_to_now_while_the_needle_goes_on(open_window):
+    past = past_of(300)
+    session = FakeSession(lambda: view(0.12, trace=trace(0.12, 300)), FakeControls())
+    session.past = past
+    window = open_window(session, ticking=False)
+    window.show_needle()
+    page, control = window.needle_page, Qt.KeyboardModifier.ControlModifier
+    press(KEY.Key_PageUp, modifier=control)
+    assert page.large.back_s == 0.0  # not seen, so not gone back
+    press(KEY.Key_End)
+    window.tick()
+    press(KEY.Key_PageUp, modifier=control)
+    assert page.large.shown.number == 299
+    press(KEY.Key_PageUp, modifier=control | SHIFT)
+    assert page.large.back_s == pytest.approx(10.3, abs=0.3)
+    session.now = lambda: view(-0.3)
+    window.tick()
+    assert page.face.balance == pytest.approx(-0.3)
+    assert page.large.back_s > 10.0
+    press(KEY.Key_End, modifier=control)
+    assert page.large.back_s == 0.0
+    press(KEY.Key_PageUp, modifier=control)
+    press(KEY.Key_End)
+    assert page.large.back_s == 0.0
+
+
+def test_samples_that_are_seen_are_kept_as_a_table(large, tmp_path):
+    looking(large, past_of(3), 3, Seen.CHANNELS)
+    large.write_csv(tmp_path / "t.csv")
+    with open(tmp_path / "t.csv", newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == TURN
+    samples_v = sampled_turn(2).samples_v
+    kept_v = [[float(row[f"{role}_v"]) for role in ROLES] for row in rows]
+    np.testing.assert_allclose(kept_v, samples_v, rtol=1e-5, atol=1e-9)
+    # 300 rpm: 200 ms a turn.
+    assert float(rows[-1]["ms"]) == pytest.approx(200.0, rel=1e-3)
+
+
+BURSTS = Trace(
+    (np.arange(200, dtype=np.float32) + 0.5) / 200,
+    np.full(200, 0.3, np.float32),
+    (0.2, 0.4),
+    (0.31, 0.22),
+    0,
+)
+
+
+def test_what_a_check_has_measured_lies_over_the_turn_with_its_bursts(large):
+    feed(large, 1)
+    large.show_measured(BURSTS, "Azimuth")
+    measured, newest = large.picture.lines
+    assert measured.dashed
+    assert not newest.dashed
+    np.testing.assert_allclose(measured.curve.heights_v, 0.3, rtol=1e-6)
+    assert [(top.at, top.words) for top in large._marks.tops] == [
+        ((0.2, 0.31), "0.31 V"),
+        ((0.4, 0.22), "0.22 V"),
+    ]
+    assert "dashed, with its bursts: Azimuth" in large.title
+    # A second half over the first has no place for it.
+    large.fold.setCurrentIndex(large.fold.findData(Fold.LOBE))
+    assert not large._marks.tops
+    large.fold.setCurrentIndex(large.fold.findData(Fold.TURN))
+    large.show_measured(None, "")
+    assert len(large.picture.lines) == 1
+    assert not large._marks.tops
+
+
+@pytest.mark.parametrize(
+    ("measurand", "shown"),
+    [(each, each in ["azimuth", "index", "output"]) for each in Measurand],
+)
+def test_the_large_trace_has_what_a_check_of_bursts_or_output_measured(
+    open_window, measurand, shown
+):
+    window = open_window(FakeSession(lambda: view(0.12), FakeControls()), ticking=False)
+    controller = window.controller
+    step = Step(CheckName.AZIMUTH, Stage.AS_FOUND)
+    found = Measurement(measurand, trace=BURSTS)
+    runner = SimpleNamespace(
+        job=SimpleNamespace(step=step, profile=SimpleNamespace(sides=1)),
+        poll=lambda: MeasurementProgress(measurement=found),
+        follows=False,
+    )
+    controller._poll(runner)
+    window.show_needle()
+    window.tick()
+    assert (window.needle_page.large._measured is BURSTS) is shown
+    controller.leave()
+    window.needle_page._slow_at_s = -math.inf
+    window.tick()
+    assert window.needle_page.large._measured is None
