@@ -573,15 +573,19 @@ class LargeTrace(QWidget):
 
     def _take_fold(self) -> None:
         self._fold = Fold(self.fold.currentData())
+        self.picture.forget_past()
         self._lay_behind()
         self.fit()
         self._draw()
 
     def _lay_behind(self) -> None:
         """Put the turns behind that in front into the picture."""
-        self.picture.forget_past()
-        for past in list(self._front)[:-1]:
-            self.picture.add_past(self._folded(past))
+        self.picture.show_past(
+            [
+                (each.frames or each.number, tuple(self._folded(each)))
+                for each in list(self._front)[:-1]
+            ]
+        )
 
     def _look_at(self, at_s: float | None) -> None:
         """Look at a moment; None for what comes."""
@@ -599,8 +603,10 @@ class LargeTrace(QWidget):
         """Look again at what is kept, and draw it where it is something else."""
         if self._past is None:
             return
-        before = self._look
-        self._look = look = self._past.look(self._at_s, MOST_TURNS)
+        before, look = self._look, self._past.look(self._at_s, MOST_TURNS)
+        if self._at_s is None and look is not None and look.turns:
+            return  # what comes is looked at turn by turn
+        self._look = look
         if look is None or before is None or look.frames != before.frames:
             self._draw()
         else:

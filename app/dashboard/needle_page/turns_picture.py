@@ -8,7 +8,7 @@ every turn that has been is kept as the pixels that it inked: a turn more costs 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -219,6 +219,8 @@ class TurnsPicture(pg.GraphicsObject):
         self.decay = decay
         self._ink = QColor("black")
         self._past: deque[tuple[Curve, ...]] = deque(maxlen=MOST_TURNS)
+        # Of turns that are shown anew: their pixels, by what the turn is known by.
+        self._found: dict[Hashable, Pixels] = {}
         self._lines: tuple[Line, ...] = ()
         self._layer: _Layer | None = None
         self._is_old = True
@@ -251,6 +253,28 @@ class TurnsPicture(pg.GraphicsObject):
         """Forget the turns that have been."""
         self._past.clear()
         self._lay_anew()
+
+    def show_past(self, turns: Sequence[tuple[Hashable, tuple[Curve, ...]]]) -> None:
+        """Put turns in place of those that have been, oldest first.
+
+        Each comes with what it is known by: of one that was shown before nothing is found again.
+        """
+        turns = turns[-MOST_TURNS:]
+        self._past = deque((curves for _, curves in turns), maxlen=MOST_TURNS)
+        keys = [key for key, _ in turns]
+        if self._layer is None or not self.decay:
+            self._layer = None  # it is made when it is seen
+        else:
+            found = self._found
+            self._found = {
+                key: found[key] if key in found else self._pixels_of(curves)
+                for key, curves in turns
+            }
+            width, height = self._picture.size().toTuple()
+            self._layer = _Layer(width, height)
+            for key in keys:
+                self._layer.add(self._found[key])
+        self._renew()
 
     def show_lines(self, lines: Sequence[Line]) -> None:
         """Put lines in front, in place of those that are there."""
@@ -299,6 +323,7 @@ class TurnsPicture(pg.GraphicsObject):
     def _lay_anew(self, *_: object) -> None:
         """Find all pixels anew: what is in view has changed, or where it lies."""
         self._layer = None
+        self._found.clear()
         self.prepareGeometryChange()
         self._renew()
 
@@ -309,6 +334,7 @@ class TurnsPicture(pg.GraphicsObject):
         kind = QImage.Format.Format_ARGB32_Premultiplied
         self._picture = QImage(self._pixels.data, width, height, 4 * width, kind)
         self._inked, self._layer, self._is_old = [], None, True
+        self._found.clear()
 
     def _make(self) -> None:
         """Bring the picture up to date."""

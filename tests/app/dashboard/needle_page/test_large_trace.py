@@ -406,6 +406,25 @@ def test_persistence_is_of_the_turns_before_the_one_that_is_shown(large):
     assert len(large.picture.past) == 24
 
 
+def test_turns_behind_are_the_same_picture_however_they_came_there(large):
+    large.decay.setCurrentIndex(large.decay.findData(16))
+    past = past_of(30)
+    looking(large, past, 30)
+    for _ in range(6):
+        large.scroll_by(-1)
+        large._plot.grab()  # makes the picture, from which what was found is taken
+    stepped = pixels(large._plot.grab().toImage()).copy()
+    large.picture.forget_past()
+    large._lay_behind()
+    assert (pixels(large._plot.grab().toImage()) == stepped).all()
+    # One that was not seen meanwhile is not taken for what is seen later.
+    large.decay.setCurrentIndex(large.decay.findData(0))
+    large.scroll_by(-10)
+    large.scroll_by(10)
+    large.decay.setCurrentIndex(large.decay.findData(16))
+    assert (pixels(large._plot.grab().toImage()) == stepped).all()
+
+
 def test_another_source_has_no_past_of_this_one(large):
     looking(large, past_of(30), 30)
     large.scroll_by(-5)
