@@ -20,7 +20,7 @@ from app.job.aims import (
 )
 from app.job.budget import READING, SCALE, ZERO
 from app.job.model import Action, Aim, AimKind, CheckName, Known, Stage
-from app.job.plan import Plan, plan_for
+from app.job.plan import Plan, Planned, StepState, plan_for
 from app.job.verdicts import offset_limit
 from tests.app.job.hands import PROFILE, ScriptedDrive, carry_out, job_on
 
@@ -216,6 +216,18 @@ def test_another_aim_while_it_is_measured_as_left_leads_back_to_adjusting():
     # Once each: what was not measured yet is not planned twice.
     left = [each for each in kept.outcomes if each.stage is Stage.AS_LEFT]
     assert len(left) == len({(each.check, each.side) for each in left})
+
+
+def test_what_was_left_at_one_aim_is_measured_again_at_another():
+    steps = [
+        (CheckName.ADJUST, Stage.WORK),
+        (CheckName.LOCK, Stage.WORK),
+        (CheckName.RADIAL, Stage.AS_LEFT),
+    ]
+    job, _ = job_on(ScriptedDrive(middle_um=50.0), plan=[Planned(*each) for each in steps])
+    job.aim_at(stated(PROFILE, 20.0))
+    again = {(each.check, each.stage) for each in job.steps if each.state is not StepState.DONE}
+    assert again == set(steps)
 
 
 def test_an_archives_track_is_aimed_at_from_where_the_head_was_as_found():

@@ -466,6 +466,15 @@ def test_of_two_heads_the_runout_of_the_worse_counts(once_percent):
     assert job.known.once_part == pytest.approx(0.012)
 
 
+def test_a_head_left_tight_by_a_lock_without_a_number_is_loosened_for_the_next():
+    drive = ScriptedDrive(middle_um=0.0, backlash_um=0.0, creep_um=2.0)
+    drive.missing = {"tight 1"}
+    _, kept = job_on(drive, plan=[Planned(CheckName.LOCK, Stage.WORK)] * 2)
+    assert [outcome.value is None for outcome in kept.outcomes] == [True, False]
+    assert actions(drive).count(Action.TIGHTEN) == 2
+    assert actions(drive).count(Action.LOOSEN) == 1
+
+
 def test_a_lock_that_failed_is_not_sealed():
     drive = ScriptedDrive(middle_um=0.0, backlash_um=0.0, creep_um=60.0)
     plan = [Planned(CheckName.LOCK, Stage.WORK)]
