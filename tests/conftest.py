@@ -1,5 +1,6 @@
 """What holds for every test: no screen, no settings of the user's, runs that can be repeated."""
 
+import gc
 import os
 import signal
 import sys
@@ -8,6 +9,8 @@ import threading
 
 import hypothesis
 import pytest
+
+from app.dashboard.cycles import collect_due
 
 # Before anything imports Qt. Tests that want a real display start one and run a process in it.
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
@@ -21,6 +24,9 @@ _folder = tempfile.TemporaryDirectory(prefix="evenlobe-tests-")
 for _name in ("XDG_RUNTIME_DIR", "XDG_CONFIG_HOME", "XDG_DATA_HOME"):
     os.environ[_name] = os.path.join(_folder.name, _name.lower())
     os.mkdir(os.environ[_name], mode=0o700)
+
+# What is left of a window must not end in a thread that a later test has started.
+gc.disable()
 
 # A run in the background inherits an interrupt that is ignored, and so would every program that a
 # test starts; tests are about the one that a terminal sends.
@@ -45,6 +51,11 @@ def _checked_start(thread):
 
 
 threading.Thread.start = _checked_start
+
+
+def pytest_runtest_teardown():
+    """Collect cycles as often as the interpreter would, between two tests."""
+    collect_due()
 
 
 def pytest_ignore_collect(collection_path, config):

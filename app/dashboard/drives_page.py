@@ -253,7 +253,7 @@ class DrivesPage(Page):
         self._note.returnPressed.connect(self.add)
         self.past = PastJobs(self)
         self.past.activated.connect(self.report)
-        self.past.list.currentItemChanged.connect(lambda *_: self._offer(self._chosen()))
+        self.past.list.currentRowChanged.connect(lambda _: self._offer(self._chosen()))
         on = self.tr("Begin a job on the chosen drive, or go on with its open one")
         anew = self.tr("Begin a new job; the open one stays in the book as it is")
         self._on = TouchButton(self.tr("Begin a job"), "⏎", on, self.go_on, self, is_next=True)

@@ -18,6 +18,7 @@ from PySide6.QtWidgets import QApplication
 
 from app import desktop
 from app.blackbox.recorder import BlackBox
+from app.dashboard.cycles import collected_here
 from app.dashboard.ear import OpenOutput
 from app.dashboard.settings import Choice, Settings, settings_path
 from app.dashboard.translation import language_of, speak
@@ -84,8 +85,6 @@ def run_dashboard(
     room = QGuiApplication.primaryScreen().availableSize()
     usual = QSize(*remembered.size_px) if remembered.size_px else room * 0.85
     window.resize(usual.boundedTo(room))
-    if opening is not None:
-        window.open_choice(Choice(opening, session.profile.name))
     # Python handles the signal at the window's next frame, hence within milliseconds; that may
     # be in the midst of painting, so the end itself waits for the event loop.
     before = {
@@ -105,15 +104,18 @@ def run_dashboard(
     # Qt goes on after a fault in a slot or a paint, with part of the window left as it was.
     sys.excepthook = tell_fault
     tell_before, threading.excepthook = threading.excepthook, tell_of_thread
-    try:
-        window.show()
-        return app.exec()
-    finally:
-        sys.excepthook = print_fault
-        threading.excepthook = tell_before
-        window.stop()
-        window.close()
-        session.close()
-        box.end()
-        for each, handler in before.items():
-            signal.signal(each, handler)
+    with collected_here():
+        try:
+            if opening is not None:
+                window.open_choice(Choice(opening, session.profile.name))
+            window.show()
+            return app.exec()
+        finally:
+            sys.excepthook = print_fault
+            threading.excepthook = tell_before
+            window.stop()
+            window.close()
+            session.close()
+            box.end()
+            for each, handler in before.items():
+                signal.signal(each, handler)

@@ -34,6 +34,7 @@ from app.blackbox.recorder import BlackBox, Said, Why
 from app.book.model import BookError, Drive, ResumableJob
 from app.dashboard.announcing import Announcer
 from app.dashboard.callout import Callout
+from app.dashboard.cycles import collect_due
 from app.dashboard.describe_page import DescribePage
 from app.dashboard.drives_page import DrivesPage
 from app.dashboard.ear import Ear, OpenOutput
@@ -594,6 +595,7 @@ class MainWindow(QWidget):
             said = self._box.said()
             if said is not None:
                 self._tell_kept(said)
+        collect_due()
 
     def _tell(self, now_s: float) -> None:
         """Let needle and ask be heard: by tones, by the system's speech, by a screen reader."""

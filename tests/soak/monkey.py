@@ -22,6 +22,7 @@ from PySide6.QtWidgets import QApplication, QMenu
 
 from app import faults
 from app.blackbox.recorder import BlackBox
+from app.dashboard.cycles import collected_here
 from app.dashboard.settings import Settings
 from app.dashboard.window import MainWindow
 from app.job.plan import Plan
@@ -208,7 +209,8 @@ def run(folder: Path, seconds: float, seed: int) -> Soak:
         timers[-1].timeout.connect(work)
         timers[-1].start()
     QTimer.singleShot(round(1e3 * seconds), application.quit)
-    application.exec()
+    with collected_here():
+        application.exec()
     for each in timers:
         each.stop()
     window.close()

@@ -7,7 +7,6 @@ from PySide6.QtGui import QColor, QFontMetricsF, QKeyEvent, QPainter, QPen, QPol
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QListWidget,
-    QListWidgetItem,
     QStyle,
     QStyledItemDelegate,
     QStyleOptionViewItem,
@@ -21,7 +20,6 @@ from app.dashboard.style import LIGHT, Sizes, Theme, font_of_cap
 from app.dashboard.widgets import ENTERS, named, on_enter
 from app.job.plan import StepState
 
-_ROW = Qt.ItemDataRole.UserRole
 _WIDEST_VALUE = 0.52
 """As a part of the row. Longer ones are cut short; the card of the check shows them whole."""
 
@@ -36,7 +34,6 @@ class CheckList(QListWidget):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self._rows: tuple[Row, ...] = ()
         self._painter = _RowPainter(self)
         self.setItemDelegate(self._painter)
         self.setUniformItemSizes(True)
@@ -49,12 +46,12 @@ class CheckList(QListWidget):
             self.tr("Arrows choose, Enter takes a check in hand"),
         )
         self.currentRowChanged.connect(self._tell)
-        self.itemDoubleClicked.connect(lambda _: self.taken_up.emit())
+        self.doubleClicked.connect(lambda _: self.taken_up.emit())
 
     @property
     def rows(self) -> tuple[Row, ...]:
         """What is listed."""
-        return self._rows
+        return self._painter.rows
 
     def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
@@ -64,18 +61,18 @@ class CheckList(QListWidget):
     def show_rows(self, rows: tuple[Row, ...], chosen: int | None) -> None:
         """List the rows, and keep the chosen one in sight with what follows it."""
         self.blockSignals(True)
-        if rows != self._rows:
-            self._rows = rows
-            while self.count() < len(rows):
-                self.addItem(QListWidgetItem())
-            while self.count() > len(rows):
-                self.takeItem(self.count() - 1)
-            for index, row in enumerate(rows):
-                self.item(index).setText(row.spoken)
-                self.item(index).setData(_ROW, row)
+        if rows != self.rows:
+            # Qt is given words alone to look after; what is painted is the painter's to know.
+            self._painter.rows = rows
+            self.addItems([""] * (len(rows) - self.count()))
+            self.model().removeRows(len(rows), self.count() - len(rows))
+            for place, row in enumerate(rows):
+                self.model().setData(self.model().index(place, 0), row.spoken)
+            self.viewport().update()
         if chosen is not None and chosen != self.currentRow():
             self.setCurrentRow(chosen)
-            self.scrollToItem(self.item(chosen), QAbstractItemView.ScrollHint.PositionAtCenter)
+            there = self.model().index(chosen, 0)
+            self.scrollTo(there, QAbstractItemView.ScrollHint.PositionAtCenter)
         self.blockSignals(False)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
@@ -98,6 +95,7 @@ class _RowPainter(QStyledItemDelegate):
     def __init__(self, parent: QWidget) -> None:
         super().__init__(parent)
         self.theme, self.sizes = LIGHT, Sizes(1.0)
+        self.rows: tuple[Row, ...] = ()
 
     def sizeHint(  # noqa: N802
         self, option: QStyleOptionViewItem, index: QModelIndex | QPersistentModelIndex
@@ -112,7 +110,7 @@ class _RowPainter(QStyledItemDelegate):
         index: QModelIndex | QPersistentModelIndex,
     ) -> None:
         """Paint one row."""
-        row = index.data(_ROW)
+        row = self.rows[index.row()]
         painter.save()
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         theme, px = self.theme, self.sizes.text_px

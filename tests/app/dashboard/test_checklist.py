@@ -198,7 +198,7 @@ def test_rows_are_listed_and_told_and_the_chosen_one_is_seen(qtbot, checks):
 def test_a_row_is_pressed_twice_to_take_it_in_hand(checks):
     taken = []
     checks.taken_up.connect(lambda: taken.append(True))
-    checks.itemDoubleClicked.emit(checks.item(0))
+    checks.doubleClicked.emit(checks.model().index(0, 0))
     assert taken == [True]
 
 

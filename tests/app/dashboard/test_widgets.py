@@ -1,7 +1,10 @@
 """What more than one page is made of: words in boxes, controls and their keys, plots, rows."""
 
+import gc
+
 import numpy as np
 import pytest
+import shiboken6
 from PySide6.QtCore import QEvent, QRectF, Qt
 from PySide6.QtGui import QFontMetricsF, QImage, QKeyEvent, QPainter, QPixmapCache
 from PySide6.QtWidgets import (
@@ -11,11 +14,15 @@ from PySide6.QtWidgets import (
     QHBoxLayout,
     QLabel,
     QLineEdit,
+    QListWidgetItem,
     QSizePolicy,
     QVBoxLayout,
     QWidget,
 )
 
+from app.analysis.results import Verdict
+from app.dashboard.job_panel.checklist import CheckList
+from app.dashboard.job_panel.text import Row
 from app.dashboard.lettering import LEFT, height_of, letter, size_that_fits, write, write_line
 from app.dashboard.style import DARK, LIGHT, Sizes, font_of_cap
 from app.dashboard.widgets import (
@@ -33,6 +40,7 @@ from app.dashboard.widgets import (
     laid,
     paint_virtual,
 )
+from app.job.plan import StepState
 from tests.app.dashboard.painting import painted, painted_by, texts
 from tests.app.dashboard.pictures import near, pixels
 
@@ -277,6 +285,22 @@ def test_a_list_cuts_long_rows_short_and_takes_a_double_press(qtbot):
     rows.addItem("a row")
     with qtbot.waitSignal(rows.asked):
         rows.itemActivated.emit(rows.item(0))
+
+
+def test_no_item_of_a_list_is_held_beside_the_list(qtbot):
+    # Of an item that Qt has deleted one would be left that leads nowhere.
+    rows, checks = NamedList("Name", "What it is for", None), CheckList()
+    row = Row("Radial", "as found", StepState.DONE, Verdict.PASS, "pass", "")
+    for each in (rows, checks):
+        qtbot.addWidget(each)
+        each.show()
+    for many in (3, 1, 2, 0):
+        rows.show_rows(map(str, range(many)), many - 1)
+        checks.show_rows((row,) * many, many - 1 if many else None)
+        assert (rows.count(), checks.count()) == (many, many)
+        items = [each for each in gc.get_objects() if isinstance(each, QListWidgetItem)]
+        alive = [each for each in items if shiboken6.isValid(each)]
+        assert not [each for each in alive if each.listWidget() in (rows, checks)]
 
 
 def test_letters_and_arrows_still_reach_field_and_list(qtbot):
