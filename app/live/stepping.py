@@ -51,8 +51,8 @@ class Stepping:
     said : str
         Why it steps no more; empty where it does, or where a hand has taken over.
     astray : bool
-        The head may be elsewhere than was asked: until a hand has brought it there, what is read
-        is not read where the job has it.
+        The head may be elsewhere than was asked: until a hand, or the line once more, has brought
+        it there, what is read is not read where the job has it.
 
     Raises
     ------
@@ -138,7 +138,7 @@ class Stepping:
         if self._move is None or self._move.done():
             self._forget()
             self._line.close()
-        self.on, self.said, self.astray = True, "", False
+        self.on, self.said = True, ""
 
     def close(self) -> None:
         """Let go of the line; the motor is left as it is. May be called again."""
@@ -180,6 +180,7 @@ class Stepping:
                 self._fail(str(fault), astray=fault.moved)
             return False
         move.result()
+        self.astray = False
         self._left.pop(0)
         self._since_s = self._clock()
         if arrival is not None and len(self._left) == _OFF_AND_BACK:
@@ -209,7 +210,7 @@ class Stepping:
     def _fail(self, why: str, *, astray: bool) -> None:
         self._line.close()
         self._forget()
-        self.on, self.said, self.astray = False, f"{why}; go on by hand", astray
+        self.on, self.said, self.astray = False, f"{why}; go on by hand", self.astray or astray
 
 
 def check_steps(address: str, *, virtual: bool) -> None:

@@ -9,7 +9,7 @@ from itertools import islice
 
 import numpy as np
 
-from tests.faults import case, scopes
+from tests.faults import case, scopes, steps
 from tests.faults.case import Key, Outcome
 from tests.faults.faults import FAULTS
 from tests.faults.outside import BENCHES
@@ -23,10 +23,11 @@ def keys(seed: int, cases: int, kind: str | None, fault: str | None) -> list[Key
     Scopes, in real time, are among them where `kind` is how theirs begins, as ``scope-A2``.
     """
     pairs = [
-        (a_kind, each.name)
-        for a_kind in BENCHES
-        for each in FAULTS.values()
-        if a_kind in each.done and kind in (None, a_kind) and fault in (None, each.name)
+        (a_kind, each.name) for a_kind in BENCHES for each in FAULTS.values() if a_kind in each.done
+    ]
+    pairs += steps.pairs()
+    pairs = [
+        (a_kind, name) for a_kind, name in pairs if kind in (None, a_kind) and fault in (None, name)
     ]
     if kind is not None and kind.startswith(scopes.KIND):
         drawn = [
@@ -43,6 +44,8 @@ def keys(seed: int, cases: int, kind: str | None, fault: str | None) -> list[Key
 
 def run_one(key: Key) -> Outcome:
     """Run a case: of a scope in real time, of all else by a clock that nobody waits for."""
+    if key.kind == steps.KIND:
+        return steps.run(key)
     return (scopes if key.kind.startswith(scopes.KIND) else case).run(key)
 
 

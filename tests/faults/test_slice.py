@@ -29,6 +29,13 @@ def test_nothing_is_wrong_and_the_needle_comes_back(kind, fault, number):
     assert any(words == "valid" for _, words in outcome.shown)
 
 
+@pytest.mark.parametrize("fault", ["lie", "late", "half", "return", "unasked"])
+def test_a_job_comes_to_its_end_whatever_the_line_that_steps_does(fault):
+    outcome = run_one(Key("steps", fault, SEED, 1))
+    assert not outcome.faults, (str(outcome.key), outcome.faults)
+    assert outcome.said.startswith("steps “")
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("kind", "fault"),

@@ -177,11 +177,17 @@ def test_a_line_that_fails_is_left_to_the_hand_and_may_be_given_back(wired, line
     assert wired.said == "steps “serial:port”: it was pulled; go on by hand"
     assert not wired.takes(SEEK)
     assert not wired.tend(SEEK, None)
+    # Where the line fails at once when it is given back, the head is where it was before.
+    line.fails = "where"
+    wired.give_back()
+    assert (wired.on, wired.said, wired.astray) == (True, "", astray)
+    assert not tended(wired, SEEK)
+    assert (wired.on, wired.astray) == (False, astray)
     line.fails = ""
     wired.give_back()
-    assert (wired.on, wired.said, wired.astray) == (True, "", False)
     assert tended(wired, SEEK)
-    assert line.words.count("hello") == 2
+    assert (wired.on, wired.said, wired.astray) == (True, "", False)
+    assert line.words.count("hello") == 3
     assert line.words[-1] == "seek 16"
 
 
