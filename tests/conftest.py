@@ -53,6 +53,12 @@ def _checked_start(thread):
 threading.Thread.start = _checked_start
 
 
+def pytest_collection_finish():
+    """Look no more through what is there before the first test."""
+    gc.collect()
+    gc.freeze()
+
+
 def pytest_runtest_teardown():
     """Collect cycles as often as the interpreter would, between two tests."""
     collect_due()
