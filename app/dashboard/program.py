@@ -18,6 +18,7 @@ from PySide6.QtWidgets import QApplication
 
 from app import desktop
 from app.blackbox.recorder import BlackBox
+from app.dashboard.allocator import give_back_large_blocks
 from app.dashboard.cycles import collected_here
 from app.dashboard.ear import OpenOutput
 from app.dashboard.settings import Choice, Settings, settings_path
@@ -64,6 +65,7 @@ def run_dashboard(
     int
         Exit status.
     """
+    give_back_large_blocks()
     app = QApplication.instance() or QApplication(list(argv))
     QApplication.setStyle("Fusion")
     # By this name a desktop knows whose window it is.

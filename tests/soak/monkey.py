@@ -22,6 +22,7 @@ from PySide6.QtWidgets import QApplication, QMenu
 
 from app import faults
 from app.blackbox.recorder import BlackBox
+from app.dashboard.allocator import give_back_large_blocks
 from app.dashboard.cycles import collected_here
 from app.dashboard.settings import Settings
 from app.dashboard.window import MainWindow
@@ -187,6 +188,7 @@ def _captured(path: Path) -> Path:
 def run(folder: Path, seconds: float, seed: int) -> Soak:
     """Leave hands at a window for so long; everything that it writes is in `folder`."""
     soak = Soak()
+    give_back_large_blocks()
     application = QApplication.instance() or QApplication(sys.argv[:1])
     told = qInstallMessageHandler(lambda kind, where, words: soak.faults.append(f"Qt: {words}"))
     faults.watchers.append(soak.faults.append)
