@@ -91,6 +91,13 @@ SPOILS = Topic(
                     "said beside the reading",
                 ),
                 (
+                    "samples lost without a word, by another program or a sound server",
+                    (
+                        "a live lobe that falls otherwise than before is left out; without an "
+                        "index turns are found anew, and the side is asked for again"
+                    ),
+                ),
+                (
                     "windows that are not where the profile states them",
                     (
                         "parked, and by how much they are turned is said; nothing is looked "
@@ -112,7 +119,8 @@ SPOILS = Topic(
             "ahead of an amplifier's own noise, where the capture is a few turns long; the "
             "edge of a narrow head that takes less than a twentieth off a lobe; an amplifier "
             "that bends by a few per cent, where the carrier stands at a quarter of the sample "
-            "rate."
+            "rate; samples lost without a word, where they are half turns to within a hundredth "
+            "of a turn or where groups are flat."
         ),
         (
             "The first two are found by nudging the head: the sum of both lobes should stay, "

@@ -48,6 +48,8 @@ _CLIPPED_KEPT_S = 3.0
 _MOVED_SIGMAS, _MOVED_LEAST = 3.0, 0.03
 """The head moves where the balance has left the reading's by so many u and by this."""
 _CHARACTER_TURNS = 8
+_UNEVEN = 0.03
+"""A spindle's mass lets no turn differ by more than this from the one before (common practice)."""
 _OFF_SPEED = 0.02
 _OFF_CARRIER = 0.05
 
@@ -74,6 +76,7 @@ class Analyser:
         self._teaching = Teaching()
         self._turns: list[Turn] = []
         self._turn_count = 0
+        self._turn_frames: float | None = None
         self._first_frame: int | None = None
         self._end_frame = 0
         self._frames_seen = 0
@@ -263,9 +266,10 @@ class Analyser:
         if series is None or fault is not None:
             self._reading = invalid(self._bare(), fault or messages.WAITING)
             return True
-        self._turns += turns
+        sound = [turn for turn in turns if self._keep_all or self._is_sound(turn)]
+        self._turns += sound
         self._turn_count += len(turns)
-        changed = not self._keep_all and self._follow(series, learn=bool(turns))
+        changed = not self._keep_all and self._follow(series, learn=bool(sound))
         if turns and not self._keep_all:
             self.trace = self._trace_of(series, turns[-1], self._follower.layout)
         if not self.locked:
@@ -279,6 +283,12 @@ class Analyser:
         trace = take_trace(series, turn, layout, self._turn_count)
         frames = turn.start_frame - self._shift, turn.end_frame - self._shift
         return replace(trace, frames=frames)
+
+    def _is_sound(self, turn: Turn) -> bool:
+        """Return whether a live turn seems to have all its samples, also where nobody told."""
+        before, self._turn_frames = self._turn_frames, turn.frames
+        as_long = before is None or abs(turn.frames / before - 1.0) <= _UNEVEN
+        return as_long and self._follower.places.hold(turn)
 
     def _follow(self, series: EnvelopeSeries, *, learn: bool) -> bool:
         follower = self._follower
@@ -296,9 +306,13 @@ class Analyser:
         if under_way is None:
             return False
         turns, changed = [*self._turns[-1:], under_way], False
-        for followed in follower.follow(series, turns):
+        for followed in follower.follow(series, turns, self._clipped_between):
             self._reading = self._live_reading(series, followed)
             changed = True
+        shifted_at = follower.places.shifted_at
+        if shifted_at is not None and not self._finder.by_index:
+            # Of samples that are missing untold nobody knows how many turns they were.
+            self._finder.break_off(shifted_at)
         self.moving = self._moved(follower.now(series, turns))
         if self._reading.valid and self._end_frame - self._reading.end_index > self._hold_frames:
             held = series.bins_between(self._reading.end_index, self._end_frame)

@@ -8,7 +8,7 @@ drive shows the sign once, by a nudge of known direction.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -27,6 +27,7 @@ from app.analysis.lobes.heights import (
 )
 from app.analysis.lobes.layout import Layout, layout_of
 from app.analysis.lobes.moving import LobeShapes, balance_now, learn_shapes
+from app.analysis.lobes.places import LobePlaces
 from app.analysis.lobes.turns import Turn
 from app.analysis.results import Message, Quantity, Side
 
@@ -217,6 +218,8 @@ class LobeFollower:
         """Place of the one broad lobe, in turns, where the head is too far off for two."""
         self.character = _UNKNOWN
         """What recording the last turns are of."""
+        self.places = LobePlaces()
+        """Whether the lobes stand where they are looked for."""
         self._shapes: LobeShapes | None = None
 
     def forget(self) -> None:
@@ -225,6 +228,7 @@ class LobeFollower:
         self._last_centre = -np.inf
         self._doubted = False
         self.layout = self.lone = self._shapes = None
+        self.places = LobePlaces()
         self.character = _UNKNOWN
 
     def learn(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> None:
@@ -249,8 +253,16 @@ class LobeFollower:
             self._doubted = character.geometry is None
             self.character = character
 
-    def follow(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> Iterator[Followed]:
-        """Measure every lobe of `turns` that has been completed since the last time."""
+    def follow(
+        self,
+        series: EnvelopeSeries,
+        turns: Sequence[Turn],
+        clipped_between: Callable[[float, float], bool],
+    ) -> Iterator[Followed]:
+        """Measure every lobe of `turns` that has been completed since the last time.
+
+        One that is out of its place is left out, unless it was clipped: that is told.
+        """
         layout = self.layout
         if layout is None:
             return
@@ -262,14 +274,19 @@ class LobeFollower:
                 if seen or end > series.end_frame:
                     continue
                 self._last_centre = centre
-                live = self._measure(layout.fit_one(series, turn, number), number % 2)
+                fits = layout.fit_one(series, turn, number)
+                cosines = layout.window.cosines
+                in_place = not fits.ok[0] or self.places.take(fits, number, cosines, turn.frames)
+                if not in_place and not clipped_between(end - turn.frames, end):
+                    continue
+                live = self._measure(fits, number % 2)
                 if live is not None:
                     yield Followed(live, end - turn.frames, end)
 
     def now(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> Quantity | None:
         """Return the balance by what there is of the lobe under way, in order of the turn."""
         total_v = self._tracker.total_v
-        if self.layout is None or self._shapes is None or total_v is None:
+        if self.layout is None or self._shapes is None or total_v is None or self.places.away:
             return None
         return balance_now(series, turns, self._shapes, total_v, self._setup.sample_rate_hz)
 

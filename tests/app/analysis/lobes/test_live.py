@@ -350,3 +350,38 @@ def test_a_lobe_off_the_sum_is_the_head_s_and_a_second_one_the_gain_s():
     again = tracker.push(1, Quantity(0.5, 1e-4))
     assert (again.from_one_lobe, again.sum_jumped, tracker.total_v) == (False, True, None)
     assert again.heights.second_v.value == pytest.approx(0.5)
+
+
+def lose(at_s, lost_s):
+    """Return what takes so much out of the samples, and tells nobody."""
+    return lambda samples, time_s: np.delete(
+        samples, (time_s >= at_s) & (time_s < at_s + lost_s), axis=0
+    )
+
+
+@pytest.mark.parametrize("lost_s", [0.03, 0.09])
+def test_a_lobe_that_samples_are_missing_of_is_left_out_though_nobody_tells(lost_s):
+    signal = Signal(**BRISK, ratio=0.5, snr_db=35, turns=12.0)
+    # In the midst of the first lobe of which three were seen before.
+    found = readings(signal, change=lose(1.43, lost_s))
+    ratios = [reading.ratio.value for time_s, reading in found if time_s > 1.0 and reading.valid]
+    assert len(ratios) > 50
+    assert ratios == pytest.approx([0.5] * len(ratios), abs=0.05)
+
+
+def test_without_an_index_samples_that_are_missing_untold_end_what_was_taught():
+    signal = Signal(
+        **BRISK, snr_db=35, turns=19.0, balance_at=((0.0, 0.0), (1.0, 0.2)), start_turns=0.3
+    )
+    at = {
+        0.99: lambda analyser: analyser.begin_teaching(),
+        1.3: lambda analyser: analyser.teach(Side.OUTWARD),
+    }
+    # Three half turns less a sixth of a lobe: the other lobe comes where the one was looked for.
+    found = readings(signal, BARE, change=lose(1.83, 0.284), at=at)
+    assert {each.sign for time_s, each in found if 1.7 < time_s < 1.83} == {Sign.TAUGHT}
+    shown = [reading for time_s, reading in found if time_s > 1.84 and reading.valid]
+    assert np.array([abs(each.balance.value) for each in shown]) == pytest.approx(0.2, abs=0.03)
+    assert len(shown) > 50
+    assert shown[-1].sign is Sign.UNKNOWN
+    assert messages.SIGN_LOST in shown[-1].notes
