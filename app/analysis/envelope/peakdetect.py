@@ -60,6 +60,12 @@ _STEEP = 25.0
 """No noise has a floor so high over its scatter: that is a signal without gaps, if it is not so
 low that the converter's steps hide the scatter."""
 _HIDDEN = 0.05
+_HALF_WIDE, _FEW_BETWEEN = 0.08, 0.12
+"""With half of the pairs at one level, half at another and so few between, groups have as much room
+between them, or they have two heights and no room."""
+_LEAST_PART, _SURE_PART, _LEAST_SCATTERS = 0.1, 0.35, 1.2
+"""A lower level above the second part of the higher may be a group's; below the first it would not
+be read. Between them the higher level of a carrier scatters more than noise alone by the last."""
 _SIGNALS = np.array([0.0, 1.0, 1.5, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64, 96, 128, 256, 512])
 """Amplitudes in standard deviations of the noise."""
 _STEP = 0.05
@@ -138,11 +144,27 @@ def floor_of(size_v: NDArray[np.float64], inputs: int = 1) -> Floor:
         return _doubtful(0.0, _SCATTER_U * scatter, top)
     mean, deviation = _of_noise()
     log2_samples = float(np.interp(steep, mean / deviation, _LOG2))
+    if _may_be_groups(size_v):
+        return _doubtful(0.0, middle, top)
     # Of a sharp null the running means hold the carrier too, and their middle is above the floor.
     height = min(middle, low + _MIDDLE * scatter)
     is_sharp = np.mean(size_v <= _NEAR * low) < _SHARP
     u_v = max((_SHARP_U if is_sharp else _LEFT_U) * height, _MIDDLE_U * (middle - height))
     return Floor(height, u_v, log2_samples=log2_samples)
+
+
+def _may_be_groups(size_v: NDArray[np.float64]) -> bool:
+    """Return whether what seems to be the floor may be the lower one of groups without gaps."""
+    low_v, high_v = (float(each) for each in np.quantile(size_v, (0.25, 0.75)))
+    if low_v < _LEAST_PART * high_v or low_v == high_v:
+        return False
+    part = (size_v - low_v) / (high_v - low_v)
+    high, between = part > 0.5, (part > 0.25) & (part < 0.75)
+    if abs(np.mean(high) - 0.5) > _HALF_WIDE or np.mean(between) > _FEW_BETWEEN:
+        return False
+    steps2 = np.diff(size_v) ** 2
+    of_high, of_low = (float(np.mean(steps2[of[1:] & of[:-1]])) for of in (high, ~high))
+    return low_v > _SURE_PART * high_v or of_high < _LEAST_SCATTERS**2 * of_low
 
 
 def quiet_floor(sizes_v: list[NDArray[np.float64]]) -> tuple[float, float]:

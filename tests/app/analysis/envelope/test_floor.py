@@ -142,3 +142,23 @@ def test_a_quiet_floor_of_another_range_is_not_used():
     alone = floor_of(shown, 2)
     assert bounded(alone, shown, (40.0, 35.0)) == alone
     assert bounded(alone, shown, None) == alone
+
+
+def groups(low, samples, sigma):
+    """Half of the pairs at 40 codes and half at `low` of them, in one channel's noise."""
+    place = np.arange(1500) // 15 % 2 == 1
+    return pairs_of(np.where(place, 40.0, 40.0 * low), samples, sigma=sigma, inputs=1)
+
+
+@pytest.mark.parametrize("samples", [64, 405])
+@pytest.mark.parametrize(("low", "sigma"), [(0.3, 2.0), (0.6, 2.0), (0.6, 4.0)])
+def test_the_lower_of_groups_without_gaps_is_no_floor_in_noise_either(samples, low, sigma):
+    assert not floor_of(groups(low, samples, sigma)).known
+
+
+@pytest.mark.parametrize("samples", [64, 405])
+def test_as_much_room_between_groups_as_they_fill_shows_the_floor(samples):
+    floor = floor_of(groups(0.0, samples, 2.0))
+    assert floor.known
+    true = pairs_of(np.zeros(1500), samples, seed=3, sigma=2.0, inputs=1).mean()
+    assert floor.height_v == pytest.approx(true, rel=0.05)
