@@ -1,0 +1,16 @@
+"""The law of a detector by passes over rising levels."""
+
+import numpy as np
+import pytest
+
+from app.analysis.frontend.detector import Pass, law_of
+
+
+@pytest.mark.parametrize("polarity", [1, -1])
+def test_which_way_a_detector_points_is_told_by_the_highest_level(polarity):
+    """Of the lowest ones it answers with noise alone, the other way by chance."""
+    levels = np.linspace(0.05, 1.0, 20)
+    answers = np.where(levels > 0.2, levels - 0.2, -1e-4)
+    noise = 1e-5 * np.random.default_rng(2).standard_normal((3, 20))
+    law = law_of([Pass(44.0, polarity * answers + each) for each in noise], levels, 1e-4)
+    assert law.polarity == polarity
