@@ -63,7 +63,7 @@ def followed(change, names, signal=SIGNAL):
     samples = made.columns(*names).astype(np.float64)
     time_s = np.arange(len(samples)) / RATE_HZ
     changed = change(samples, time_s)
-    return made.balance, list(live(changed, RATE_HZ, names, from_s=CUT_S))
+    return made.balance, list(live(changed, RATE_HZ, names, block_s=0.02, from_s=CUT_S))
 
 
 @pytest.mark.parametrize(
