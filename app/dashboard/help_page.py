@@ -1,17 +1,23 @@
-"""The first page: what the tool cannot do, what can hurt, the keys, and how a scope is wired."""
+"""The first page: what to do next, what the tool cannot do, what can hurt, and the handbook."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from html import escape
+from pathlib import Path
 
 from PySide6.QtCore import Signal
+from PySide6.QtGui import QResizeEvent, QTextCursor
 from PySide6.QtWidgets import QTextBrowser, QVBoxLayout, QWidget
 
+from app.dashboard.next_list import NextList
+from app.dashboard.settings import Settings
 from app.dashboard.text import translate
-from app.dashboard.widgets import TouchButton, button_row, laid, named
+from app.dashboard.widgets import Field, Page, TouchButton, button_row, laid, named
 from app.handbook import TERMS, TOPICS, Table, Topic
 
+_LEAST_PX = 40
+"""Of the text, in a window that has little room for it beside the list."""
 CANNOT_DO = (
     "select the drive and turn its motor",
     "hold the alignment track with the stepper energised",
@@ -165,6 +171,7 @@ KEYS = (
     ("Ctrl+End", "large trace: from the past back to now"),
     ("Ctrl+S", "large trace: keep it as CSV, PNG and SVG, its samples as WAV too"),
     ("Ctrl+O Ctrl+Q", "open a capture; close the window"),
+    ("Ctrl+F", "find words on this page"),
     ("F12", "drives, their history, and where a job begins"),
     ("Ctrl T", "hear the needle; Ctrl ↑ and Ctrl ↓ set its level"),
     ("Ctrl R", "have what the job asks for read aloud, where the system has a speech"),
@@ -278,36 +285,101 @@ def help_html() -> str:
     return "".join(parts)
 
 
-class HelpPage(QWidget):
-    """The first page; from it one goes on to the sources or to the needle."""
+class HelpPage(Page):
+    """The first page; from it one goes on to what is to be done next, or to the needle.
+
+    `book` is the job book's file, the user's own when None.
+    """
 
     choose = Signal()
     """Choose a source."""
-    tour = Signal()
-    """Be led through the window."""
-    back = Signal()
-    """Back to the needle."""
 
-    def __init__(self, parent: QWidget | None = None) -> None:
+    def __init__(
+        self, book: Path | None, settings: Settings, parent: QWidget | None = None
+    ) -> None:
         super().__init__(parent)
-        self.setObjectName("page")
         about = self.tr("What the tool cannot do, cautions, keys and wiring")
         self._text = named(QTextBrowser(self), about)
         self._text.setObjectName("first")
+        self._text.setMinimumHeight(_LEAST_PX)
         self._text.document().setDocumentMargin(16)
         self._text.setHtml(help_html())
+        self.list = NextList(book, settings, self)
+        self.list.refused.connect(self.say)
+        self.list.listed.connect(self._lead_on)
+        anywhere = self.tr("Words to be found on this page; Enter goes from place to place")
+        self._wanted = Field(self.tr("Find"), anywhere, self)
+        self._wanted.setPlaceholderText(anywhere)
+        self._wanted.returnPressed.connect(self._find_next)
+        for part in (self._wanted, self._status):
+            part.hide()
         on, back = self.tr("Go on to the sources"), self.tr("Go to the needle")
-        led = self.tr("Be led through the window in five cards, over the virtual drive")
         self._on = TouchButton(self.tr("Choose a source"), "⏎", on, self.choose.emit, is_next=True)
+        find = TouchButton(self.tr("Find"), "Ctrl+F", anywhere, self.ask_for_words)
         to_needle = TouchButton(self.tr("To the needle"), "Esc", back, self.back.emit)
-        tour = TouchButton(self.tr("Tour"), "", led, self.tour.emit)
-        laid(QVBoxLayout(self), (self._text, 1), button_row(self._on, tour, to_needle))
+        row = button_row(self._on, find, to_needle)
+        parts = (self._wanted, self._status, (self._text, 1), self.list, row)
+        self._column = laid(QVBoxLayout(self), *parts)
 
-    def activate(self) -> None:
-        """Get ready for the keyboard: Enter goes on."""
-        self._on.setFocus()
+    def activate(self, open_now: str, *, at_work: bool) -> None:
+        """Get ready for the keyboard: Enter does what is the most likely.
+
+        Parameters
+        ----------
+        open_now : str
+            Address of the source that is open; empty where none is.
+        at_work : bool
+            Whether a job is in hand.
+        """
+        self.say("")
+        self._wanted.hide()
+        self.list.activate(open_now, at_work=at_work)
+        self.list.fit(self.height())
+        (self.list if self.list.leads_on else self._on).setFocus()
+
+    def _lead_on(self) -> None:
+        """Give the list its room, and the keys to the button where it leads to nothing."""
+        self.list.fit(self.height())
+        if self.list.hasFocus() and not self.list.leads_on:
+            self._on.setFocus()
+
+    def refresh(self) -> None:
+        """Show what the book has answered."""
+        self.list.refresh()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
+        """Give the list its part of the room."""
+        super().resizeEvent(event)
+        self.list.fit(self.height())
+
+    def say(self, words: str) -> None:
+        """Say how something went, in a line that is there only then."""
+        super().say(words)
+        self._status.setVisible(bool(words))
+
+    def ask_for_words(self) -> None:
+        """Ask for words to be found."""
+        self._wanted.show()
+        self._wanted.setFocus()
+        self._wanted.selectAll()
 
     def show_term(self, term: str) -> None:
         """Show where the handbook has a term."""
         self._text.setFocus()
         self._text.scrollToAnchor(_place_of(TERMS, term))
+
+    def _find_next(self) -> None:
+        """Show the next place that has the words; behind the last one comes the first."""
+        wanted = self._wanted.text().strip()
+        if not wanted:
+            return
+        count = self._text.toPlainText().casefold().count(wanted.casefold())
+        if count:
+            self.say(self.tr("“{0}”: places on this page: {1}").format(wanted, count))
+        else:
+            self.say(self.tr("“{0}” is nowhere on this page.").format(wanted))
+        # What is said takes room from the text, in which the place is to be seen.
+        self._column.activate()
+        if not self._text.find(wanted):
+            self._text.moveCursor(QTextCursor.MoveOperation.Start)
+            self._text.find(wanted)

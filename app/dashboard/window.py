@@ -133,7 +133,7 @@ class MainWindow(QWidget):
         self.controller = JobController(session, now, version(), book, self)
         self.needle_page = NeedlePage(session, self.controller, self)
         self.source_page = SourcePage(session, self._settings, self)
-        self.help_page = HelpPage(self)
+        self.help_page = HelpPage(book, self._settings, self)
         self.drives_page = DrivesPage(book, profile_names(), self)
         self.report_page = ReportPage(book, self)
         self.describe_page = DescribePage(book, self)
@@ -143,14 +143,18 @@ class MainWindow(QWidget):
         self._is_debriefed = True
         self._after_recheck: Callable[[], None] = self.show_needle
         self._pages = QStackedWidget(self)
+        self._awaited: ResumableJob | None = None
+        # As the newest view had it; there is none yet.
+        self._open_now = ""
         self._refreshed = (
+            self.help_page,
             self.source_page,
             self.drives_page,
             self.report_page,
             self.describe_page,
             self.recheck_page,
         )
-        unrefreshed = (self.help_page, self.needle_page, self.practice_page, self.debrief_page)
+        unrefreshed = (self.needle_page, self.practice_page, self.debrief_page)
         for page in (*unrefreshed, *self._refreshed):
             self._pages.addWidget(page)
         self.top_bar = TopBar(self._entries(), self)
@@ -175,7 +179,11 @@ class MainWindow(QWidget):
             self.setTabOrder(before, after)
         QGuiApplication.styleHints().colorSchemeChanged.connect(self.apply_system_theme)
         self.help_page.choose.connect(self.show_sources)
-        self.help_page.tour.connect(self.tour.begin)
+        self.help_page.list.tour.connect(self.tour.begin)
+        self.help_page.list.practice.connect(self.show_practice)
+        self.help_page.list.chosen.connect(self.open_choice)
+        self.help_page.list.resume.connect(self.go_on_with)
+        self.help_page.list.show_report.connect(self.show_report)
         self.callout.handbook.connect(self.show_term)
         self._pages.currentChanged.connect(lambda _: self.callout.end())
         for part in self.needle_page.explained:
@@ -252,6 +260,7 @@ class MainWindow(QWidget):
             (key.Key_Down, control): lambda: self.ear.louder(-1),
             (key.Key_Escape, plain): self.escape,
             (key.Key_O, control): self.open_file,
+            (key.Key_F, control): self.find_in_help,
             (key.Key_Q, control): self.close,
         }
         at_the_needle: dict[_Pressed, Action] = {
@@ -317,6 +326,7 @@ class MainWindow(QWidget):
             When what is stated of its envelope cannot be read.
         """
         envelope = opening.envelope
+        self._awaited = None
         self.needle_page.forget()
         self.controller.put_away()
         self._opening = opening
@@ -365,7 +375,13 @@ class MainWindow(QWidget):
     def show_help(self) -> None:
         """Show what the tool cannot do, the cautions and the keys."""
         self._pages.setCurrentWidget(self.help_page)
-        self.help_page.activate()
+        self.help_page.activate(self._open_now, at_work=self.at_work)
+
+    def find_in_help(self) -> None:
+        """Find words on the first page, which has the handbook."""
+        if self.page is not self.help_page:
+            self.show_help()
+        self.help_page.ask_for_words()
 
     def show_term(self, term: str) -> None:
         """Show where the handbook has a term."""
@@ -515,6 +531,37 @@ class MainWindow(QWidget):
         self.show_drives()
         self.drives_page.say(words)
 
+    def go_on_with(self, left: ResumableJob) -> None:
+        """Go on with an open job, where its source does not run once that does.
+
+        A real source that runs is kept; the job asks whether it may go on with it. How another
+        was described is known where it was used lately, and is asked for else.
+        """
+        view, source = self._session.view(), left.head.source
+        are_real = not view.virtual and not left.head.virtual
+        if view.phase is Phase.RUNNING and (are_real or view.source == source):
+            self.resume(left)
+            return
+        used = [each for each in self._settings.recent if each.opening.address == source]
+        if left.head.virtual:
+            used.append(Choice(Opening(source), left.head.profile))
+        if used:
+            self.open_choice(used[0])
+            self._awaited = left
+        else:
+            words = self.tr("Open the source of job {0}, and go on with it by F12: {1}")
+            self.show_sources()
+            self.source_page.show_address(source)
+            self.source_page.say(words.format(left.number, source))
+
+    def _take_up_awaited(self, phase: Phase) -> None:
+        """Go on with the job whose source was opened for it, once that runs."""
+        left = self._awaited
+        if left is not None and phase in (Phase.RUNNING, Phase.FAILED):
+            self._awaited = None
+            if phase is Phase.RUNNING:
+                self.resume(left)
+
     def resume(self, left: ResumableJob) -> None:
         """Go on with an open job of the book."""
         if self.controller.number == left.number:
@@ -586,6 +633,8 @@ class MainWindow(QWidget):
         view = self._session.view()
         self.needle_page.show_view(view, now_s, dt_s)
         self._tell(now_s)
+        self._open_now = "" if view.phase in (Phase.CLOSED, Phase.FAILED) else view.source
+        self._take_up_awaited(view.phase)
         for page in self._refreshed:
             page.refresh()
         self.top_bar.refresh(view, self._session.profile)

@@ -217,7 +217,11 @@ class SourcePage(Page):
 
     def show_path(self, path: str) -> None:
         """Fill the form for a capture; Enter opens it."""
-        self._show(Opening(f"file:{path}"))
+        self.show_address(f"file:{path}")
+
+    def show_address(self, address: str) -> None:
+        """Fill the form for an address; Enter opens it."""
+        self._show(Opening(address))
         self._list.setCurrentRow(-1)
         self._on.setFocus()
 

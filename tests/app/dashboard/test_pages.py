@@ -166,10 +166,13 @@ OUTLINES = {
       Back
     """,
     "help": """
+    Find
+    QLabel
     What the tool cannot do, cautions, keys and wiring *1
+    To do next
     FlowRow
       Choose a source
-      Tour
+      Find
       To the needle
     """,
 }

@@ -1,0 +1,258 @@
+"""The first page: what to do next with what is there, and words found in the handbook."""
+
+from dataclasses import replace
+
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QApplication
+
+from app.book.model import Drive, JobSummary
+from app.book.store import Book
+from app.dashboard.next_list import Bare, OpenJob, Report, things_of
+from app.dashboard.settings import Choice, Settings
+from app.dashboard.style import LIGHT
+from app.dashboard.window import MainWindow
+from app.handbook import MEANINGS, Term
+from app.job import messages
+from app.job.model import Summary
+from app.live.opening import Opening
+from app.live.view import Phase, View
+from tests.app.dashboard.fakes import FakeControls, FakeSession, view
+from tests.app.dashboard.keys import KEY, press
+
+CLASS = "130mm-48tpi"
+CONTROL = Qt.KeyboardModifier.ControlModifier
+
+
+@pytest.fixture
+def session():
+    return FakeSession(View(), FakeControls())
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "book.sqlite3"
+
+
+@pytest.fixture
+def open_first(qtbot, session, path):
+    """Show a window with a book and settings, as the program does."""
+    shown = []
+
+    def open_one(*recent):
+        settings = Settings()
+        settings.recent = recent
+        window = MainWindow(session, LIGHT, book=path, settings=settings)
+        qtbot.addWidget(window)
+        window.stop()
+        window.resize(1280, 800)
+        with qtbot.waitActive(window):
+            window.show()
+        settle(qtbot, window)
+        shown.append(window)
+        return window
+
+    yield open_one
+    for window in shown:
+        window.controller.end(5.0)
+
+
+def settle(qtbot, window):
+    listed = window.help_page.list
+
+    def answered():
+        window.tick()
+        return not listed._worker.busy
+
+    qtbot.waitUntil(answered, timeout=20_000)
+
+
+def rows(window):
+    listed = window.help_page.list
+    return [listed.item(row).text() for row in range(listed.count())]
+
+
+def begin_and_leave_open(open_first, session, source="sim:seed=3"):
+    """Begin a job of a drive in a window, and close the window over it."""
+    session.now = view(0.1, source=source, virtual=source.startswith("sim:"))
+    window = open_first()
+    window.begin_job("machine 7", CLASS)
+    assert window.controller.job.ask.message == messages.MAINS
+    press(KEY.Key_Return)
+    window.controller.end(5.0)
+    window.controller.leave()
+    session.now = View()
+    session.calls.clear()
+
+
+def test_whoever_comes_for_the_first_time_is_offered_tour_and_practice(open_first, path):
+    window = open_first()
+    assert rows(window) == [
+        "Tour of the window in five cards",
+        "Practice on a virtual drive with a hidden fault",
+    ]
+    # A book is made by the first job, and not by looking.
+    assert not path.exists()
+    press(KEY.Key_Return)
+    assert window.page is window.source_page
+
+
+@pytest.mark.parametrize(("row", "page"), [(0, "needle_page"), (1, "practice_page")])
+def test_a_touch_does_what_the_row_says(qtbot, open_first, row, page):
+    window = open_first()
+    listed = window.help_page.list
+    place = listed.visualItemRect(listed.item(row)).center()
+    QTest.mouseClick(listed.viewport(), Qt.MouseButton.LeftButton, pos=place)
+    assert window.page is getattr(window, page)
+
+
+def test_the_last_source_is_opened_again_with_one_key(open_first, session):
+    last = Choice(Opening("sound:a", "plus,minus"), CLASS)
+    window = open_first(last, Choice(Opening("sim:"), CLASS))
+    assert rows(window)[0] == f"Open again: {last.opening.command}"
+    press(KEY.Key_Return)
+    assert session.calls[0][:3] == ("open", "sound:a", "plus,minus")
+    assert window.page is window.needle_page
+
+
+def test_an_open_source_is_not_offered_again(open_first, session):
+    session.now = view(0.1, source="sound:a")
+    window = open_first(Choice(Opening("sound:a"), CLASS))
+    window.show_help()
+    assert not [row for row in rows(window) if row.startswith("Open again")]
+
+
+def test_the_virtual_drive_that_runs_behind_the_page_is_in_nobodys_way(qtbot, open_first, session):
+    begin_and_leave_open(open_first, session, "sound:b")
+    session.now = view(0.1, source="sim:")
+    window = open_first(Choice(Opening("sound:b", "plus,minus"), CLASS))
+    assert [row.split(":")[0] for row in rows(window)[:2]] == [
+        "Go on with job 1 of machine 7",
+        "Open again",
+    ]
+    press(KEY.Key_Return)
+    settle(qtbot, window)
+    assert session.calls[0][:3] == ("open", "sound:b", "plus,minus")
+    session.now = view(0.1, source="sound:b", virtual=False)
+    window.tick()
+    assert window.controller.number == 1
+
+
+def test_an_open_job_is_gone_on_with_by_one_key_once_its_source_runs(
+    qtbot, open_first, session, path
+):
+    begin_and_leave_open(open_first, session)
+    window = open_first(Choice(Opening("sim:seed=3"), CLASS))
+    assert rows(window)[0] == "Go on with job 1 of machine 7"
+    press(KEY.Key_Return)
+    settle(qtbot, window)
+    assert session.calls[0][:2] == ("open", "sim:seed=3")
+    assert window.controller.job is None
+    session.now = view(0.1, source="sim:seed=3")
+    window.tick()
+    assert window.controller.number == 1
+    assert window.page is window.needle_page
+    # With a job in hand none is offered: a key pressed by habit would put it away.
+    window.show_help()
+    settle(qtbot, window)
+    assert not [row for row in rows(window) if row.startswith("Go on")]
+
+
+def test_a_job_whose_source_is_not_known_leads_to_the_sources(qtbot, open_first, session):
+    begin_and_leave_open(open_first, session, "sound:b")
+    window = open_first()
+    press(KEY.Key_Return)
+    settle(qtbot, window)
+    assert window.page is window.source_page
+    assert window.source_page._address.text() == "sound:b"
+    assert "job 1" in window.source_page.status
+
+
+def test_a_source_that_fails_takes_up_no_job_later(qtbot, open_first, session):
+    begin_and_leave_open(open_first, session)
+    window = open_first(Choice(Opening("sim:seed=3"), CLASS))
+    press(KEY.Key_Return)
+    settle(qtbot, window)
+    session.now = View(phase=Phase.FAILED, source="sim:seed=3")
+    window.tick()
+    session.now = view(0.1, source="sim:seed=3")
+    window.tick()
+    assert window.controller.job is None
+
+
+def test_the_newest_report_and_three_open_jobs_are_offered(path):
+    with Book(path) as book:
+        for number in range(1, 6):
+            book.add_drive(Drive(f"machine {number}", CLASS))
+        drives = book.drives()
+    open_jobs = [_with(each, number, closed="") for number, each in enumerate(drives[:4], 1)]
+    done = [_with(drives[4], 9, closed="2026-11-20T10:00:00+00:00")]
+    things = things_of([*open_jobs, *done], (), "", at_work=False)
+    assert [each for _, each in things] == [
+        OpenJob(4),
+        OpenJob(3),
+        OpenJob(2),
+        Report("machine 5", 9),
+        Bare(is_tour=True),
+        Bare(is_tour=False),
+    ]
+    assert things[3][0] == "Report of job 9 of machine 5, closed 2026-11-20"
+
+
+def _with(drive, number, closed):
+    last = JobSummary(number, "2026-11-19T10:00:00+00:00", closed, False, Summary(), Summary(), 0)
+    return replace(drive, jobs=1, last=last, open_job=None if closed else number)
+
+
+def found(window):
+    text = window.help_page._text
+    return text.textCursor().selectedText(), text.viewport().rect().contains(text.cursorRect())
+
+
+def test_words_are_found_in_the_handbook_one_place_after_the_other(qtbot, open_first):
+    window = open_first()
+    press(KEY.Key_F, modifier=CONTROL)
+    field = QApplication.focusWidget()
+    qtbot.keyClicks(field, "guard band")
+    places = []
+    for _ in range(3):
+        press(KEY.Key_Return)
+        assert found(window) == ("guard band", True)
+        places.append(window.help_page._text.textCursor().position())
+    assert QApplication.focusWidget() is field
+    assert "2" in window.help_page.status
+    # After the last place it is the first one's turn again.
+    assert places[0] == places[2] != places[1]
+    assert MEANINGS[Term.VERDICT].count("guard band") == 1
+
+
+def test_what_is_not_there_is_said(qtbot, open_first):
+    window = open_first()
+    window.find_in_help()
+    qtbot.keyClicks(QApplication.focusWidget(), "xyzzy")
+    press(KEY.Key_Return)
+    assert "xyzzy" in window.help_page.status
+    assert found(window)[0] == ""
+
+
+def test_enter_does_nothing_before_it_is_known_what_there_is_to_do(qtbot, open_first, path):
+    with Book(path) as book:
+        book.add_drive(Drive("machine 7", CLASS))
+    window = open_first(Choice(Opening("sound:a"), CLASS))
+    window.show_help()
+    listed = window.help_page.list
+    assert listed._worker.busy
+    press(KEY.Key_Return)
+    assert window.page is window.help_page
+    settle(qtbot, window)
+    press(KEY.Key_Return)
+    assert window.page is window.needle_page
+
+
+def test_a_book_that_cannot_be_read_is_told_and_the_rest_is_offered(open_first, path):
+    path.write_bytes(b"no book" * 1000)
+    window = open_first(Choice(Opening("sound:a"), CLASS))
+    assert str(path) in window.help_page.status
+    press(KEY.Key_Return)
+    assert window.page is window.needle_page
