@@ -65,6 +65,7 @@ def conduct(
     left: ResumableJob | None = None,
     log: JobLog | None = None,
     typist: Typist | None = None,
+    technician: Technician | None = None,
     line: Stepping | None = None,
     tell: Callable[[str], None] = lambda line: None,
     same_drive: bool = False,
@@ -87,6 +88,8 @@ def conduct(
         How far the head stood off the middle of an archive's track when a job before left it.
     left : ResumableJob, optional
         An open job to resume; `options` are then its own.
+    technician : Technician, optional
+        Who works on the virtual drive, where that is another than who is there by itself.
     line : Stepping, optional
         What steps the drive by wire; not closed here.
     tell : callable, optional
@@ -133,8 +136,11 @@ def conduct(
     if aim is not None:
         job.aim_at(aim)
     with interrupted() as stop:
+        if technician is None and source.controls is not None:
+            technician = Technician(source.controls)
+        workers = (typist, technician, line)
         conductor = _Conductor(
-            source, job, envelope, typist, line, stop, tell_ended, same_drive=same_drive
+            source, job, envelope, *workers, stop, tell_ended, same_drive=same_drive
         )
         conductor.run()
     return job
@@ -149,6 +155,7 @@ class _Conductor:
         job: Job,
         envelope: EnvelopeOptions,
         typist: Typist | None,
+        technician: Technician | None,
         line: Stepping | None,
         stop: Interrupt,
         tell_ended: Callable[[], None],
@@ -162,7 +169,7 @@ class _Conductor:
         self._stop = stop
         self._tell_ended = tell_ended
         self._same_drive = same_drive
-        self._technician = None if source.controls is None else Technician(source.controls)
+        self._technician = technician
 
     def run(self) -> None:
         """Go on until nothing is asked any more, or somebody asks for the end; close the job.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from itertools import pairwise
 
 from app.job.checks.centre import LEAVE, MIDDLE_OF_TRACK
@@ -31,10 +31,21 @@ class Technician:
     """Answers what is for hands and eyes.
 
     Nudges go by what the tool says alone: the technician does not know where the head is.
+
+    Parameters
+    ----------
+    hands : PracticeControls
+        The virtual drive's.
+    said : mapping, optional
+        What is told of the room, by the key that it is asked for by, where it is another than that
+        of the standards' tests.
     """
 
-    def __init__(self, hands: PracticeControls) -> None:
+    def __init__(
+        self, hands: PracticeControls, said: Mapping[str, float | str] | None = None
+    ) -> None:
         self._hands = hands
+        self._said = {**_SAID, **(said or {})}
 
     def answer(self, ask: Do | Enter) -> Answer:
         """Do what is asked, or tell what is seen, None where there is nothing to see."""
@@ -85,4 +96,4 @@ class Technician:
             return NOT_IN_ORDER if self._hands.is_worn(ask.key) else IN_ORDER
         if ask.key == PLACE:
             return self._hands.gauge_um
-        return _SAID.get(ask.key)
+        return self._said.get(ask.key)

@@ -323,6 +323,8 @@ class IndexSensor:
         ends_s += (-self.edge_s, self.edge_s)
         start, end = spindle.turns(ends_s)
         numbers = np.arange(ceil(start - self.width_turns), floor(end) + 1, dtype=np.float64)
+        if not numbers.size:
+            return
         leading_s = spindle.times_s(numbers)
         trailing_s = spindle.times_s(numbers + self.width_turns)
         for lead_s, trail_s in zip(leading_s, trailing_s, strict=True):

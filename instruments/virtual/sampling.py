@@ -104,10 +104,10 @@ class Digitiser:
     def _fill_phases(self, out_v: Singles, first: int) -> None:
         frames = out_v.shape[0]
         amplifier = self._drive.amplifier
-        cell = self._cell_here()
-        corners_s = self._corners_s(first, frames, cell)
+        cell = self._cell
+        corners_s = self._corners_s(first, frames)
         skip = first % cell
-        wave_v = self._wave(corners_s, cell).ravel()[skip : skip + frames]
+        wave_v = self._wave(corners_s, first // cell).ravel()[skip : skip + frames]
         hum_v = _straight(amplifier.hum_at_v(corners_s), cell).ravel()[skip : skip + frames]
         outputs = {
             Role.PLUS: amplifier.plus,
@@ -122,20 +122,16 @@ class Digitiser:
             self._add_noise(volts, output.noise_v, output.stream)
             out_v[:, column] = volts
 
-    def _cell_here(self) -> int:
-        """Return the length of a cell: one frame where the track has edges."""
-        return 1 if self._drive.track.has_edges else self._cell
-
-    def _wave(self, corners_s: Floats, cell: int) -> Singles:
+    def _wave(self, corners_s: Floats, first_cell: int) -> Singles:
         """Return the differential's signal in all cells between `corners_s`."""
-        signal = self._drive.signal(corners_s)
+        cell, signal = self._cell, self._drive.signal(corners_s)
         phase = _phase(signal, cell)
         if signal.skew_rad:
             phase += np.float32(signal.skew_rad) * np.sin(phase)
         sine = np.sin(phase)
         third = np.float32(self._third)
         # sin 3p = sin p·(3 − 4 sin² p), and likewise for the cosine.
-        wave = _straight(signal.along_v * self._gain, cell)
+        wave = self._along(signal, first_cell, self._gain)
         wave *= sine * (1 + 3 * third - 4 * third * sine * sine) if third else sine
         if signal.across_v is not None:
             cosine = np.cos(phase)
@@ -143,10 +139,21 @@ class Digitiser:
             wave += _straight(signal.across_v * self._gain, cell) * shape
         return wave
 
-    def _corners_s(self, first: int, frames: int, cell: int) -> Floats:
-        begin = first // cell
-        end = -(-(first + frames) // cell)
-        return np.arange(begin, end + 1) * cell / self._rate_hz
+    def _along(self, signal: Signal, first_cell: int, gain: float = 1.0) -> Singles:
+        """Return the amplitude in phase in all cells, frame by frame in those with an edge."""
+        along_v = _straight(signal.along_v * gain, self._cell)
+        if self._drive.track.has_edges:
+            edges = np.flatnonzero(np.diff(signal.along_v))
+            frames = (first_cell + edges)[:, None] * self._cell + np.arange(self._cell)
+            if frames.size:
+                exact = self._drive.signal(frames.ravel() / self._rate_hz)
+                along_v[edges] = exact.along_v.reshape(frames.shape) * gain
+        return along_v
+
+    def _corners_s(self, first: int, frames: int) -> Floats:
+        begin = first // self._cell
+        end = -(-(first + frames) // self._cell)
+        return np.arange(begin, end + 1) * self._cell / self._rate_hz
 
     def _envelope(self, first: int, frames: int) -> Singles:
         volts = self._detected(first, frames)
@@ -159,9 +166,9 @@ class Digitiser:
         return volts
 
     def _detected(self, first: int, frames: int) -> Singles:
-        cell = self._cell_here()
-        signal = self._drive.signal(self._corners_s(first, frames, cell))
-        volts = _straight(signal.along_v, cell)
+        cell = self._cell
+        signal = self._drive.signal(self._corners_s(first, frames))
+        volts = self._along(signal, first // cell)
         if signal.across_v is not None:
             volts = np.hypot(volts, _straight(signal.across_v, cell))
         skip = first % cell

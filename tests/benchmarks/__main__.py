@@ -59,10 +59,17 @@ def main(arguments: list[str]) -> int:
         default=job.DRIVES,
         help="virtual drives that the jobs are done on (default: %(default)s)",
     )
+    parser.add_argument(
+        "--processes",
+        metavar="N",
+        type=int,
+        default=job.PROCESSES,
+        help="jobs at once (default: %(default)s)",
+    )
     options = parser.parse_args(arguments)
     every = {
         **reports,
-        "job": partial(job.report, drives=options.drives),
+        "job": partial(job.report, drives=options.drives, processes=options.processes),
         "kills": book.report_kills,
         "soak": partial(soak.report, minutes=options.minutes),
     }

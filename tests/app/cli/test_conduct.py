@@ -88,24 +88,24 @@ def test_so_is_one_that_is_sampled_slowly_and_measured_in_a_hurry():
 
 def left_with_its_hysteresis_centred(params, options):
     # A modulation once a turn is in U, and no job can take it out of the middle: without it.
-    worked = work_on(replace(params, radial_modulation_percent=0.0), NARROW, options)
+    worked, job = work_on(replace(params, radial_modulation_percent=0.0), NARROW, options)
     # The purpose of the job: the true middle within 5 µm and U of the disk's zero of its aim, in at
     # most 8 nudges, relocks counted.
     assert abs(worked.middle_um) <= 5.0 + 2.0 * ZERO_U_UM
     error_um, expanded_um = worked.left_um
     assert abs(error_um) <= expanded_um
-    assert worked.job.nudges <= 8
+    assert job.nudges <= 8
     assert worked.wrong == []
     for error, u in worked.errors["hysteresis"]:
         assert abs(error) <= max(1.0, 2.0 * u)
-    assert worked.job.closed
+    assert job.closed
 
 
 def test_the_speed_is_trimmed_and_told_to_two_hundredths_of_a_percent():
     params = VirtualParams(seed=4, rate=500e3, pace="fast", speed_rpm=309.0, snr_db=20.0)
-    worked = work_on(params, (CheckName.SPEED,))
-    assert worked.job.closed
-    assert [each.verdict for each in worked.job.outcomes] == [
+    worked, job = work_on(params, (CheckName.SPEED,))
+    assert job.closed
+    assert [each.verdict for each in job.outcomes] == [
         Verdict.FAIL,
         Verdict.PASS,
         Verdict.PASS,
@@ -115,9 +115,9 @@ def test_the_speed_is_trimmed_and_told_to_two_hundredths_of_a_percent():
 
 def test_a_drive_that_writes_to_a_protected_disk_is_left_open():
     params = VirtualParams(seed=2, **QUICK, protect="fails")
-    worked = work_on(params, (CheckName.CARE,))
-    assert not worked.job.closed
-    assert [each.check for each in worked.job.open_failures] == [CheckName.CARE]
+    _, job = work_on(params, (CheckName.CARE,))
+    assert not job.closed
+    assert [each.check for each in job.open_failures] == [CheckName.CARE]
 
 
 @pytest.mark.parametrize(
@@ -348,9 +348,9 @@ def test_a_source_that_goes_says_so_and_what_was_measured_is_in_the_book(
 
 
 def test_json_has_the_schema_and_plain_values(capsys):
-    worked = work_on(VirtualParams(seed=1, **QUICK, offset_um=3.0), (CheckName.RADIAL,))
+    _, job = work_on(VirtualParams(seed=1, **QUICK, offset_um=3.0), (CheckName.RADIAL,))
     head = head_for("sim:", True, PROFILE, "1", now(), Plan.CHECK, (CheckName.RADIAL,))
-    told = json.loads(json.dumps(job_as_json(worked.job, "demo", head), allow_nan=False))
+    told = json.loads(json.dumps(job_as_json(job, "demo", head), allow_nan=False))
     assert told["schema"] == "evenlobe.job/1"
     with pytest.raises(SystemExit):
         main.run(["job", "--help"])
