@@ -80,10 +80,10 @@ examples:
     parser.add_argument(
         "--aim",
         metavar="AIM",
-        help="where the head is to be: “alignment disk”, an offset from its zero in µm, as 12 or "
-        "12±1 (--aim=-12±1), or with --resume “as found”, the way back, or “archive's disk”, the "
-        "middle of its track as a job with the plan “centre” found it before (default: alignment "
-        "disk)",
+        help="where the head is to be: “alignment disk”, an offset from its zero in the unit of "
+        "--units or its own, as 12, 12±1 or 0.5mil (--aim=-12±1), or with --resume “as found”, "
+        "the way back, or “archive's disk”, the middle of its track as a job with the plan "
+        "“centre” found it before (default: alignment disk)",
     )
     parser.add_argument("--json", action="store_true", help="print the job as one JSON object")
     book = parser.add_mutually_exclusive_group()

@@ -43,6 +43,7 @@ from app.job.plan import Plan
 from app.live.measurement import EnvelopeOptions
 from app.live.proving import resolution_of
 from app.live.stepping import Stepping
+from app.numbers import Unit, words_shown
 from app.profiles import Profile, load_profile
 from app.stamp import now, version
 from instruments.address import open_address
@@ -160,7 +161,7 @@ def run_job(
                 with Book(options.book) as book:
                     book.describe_job(number, said)
             _tell_of(left, checks, options, say)
-        aim = _aim(options.aim, profile, left)
+        aim = _aim(options.aim, profile, left, options.units)
         in_book = not options.no_book
         kept = JobWriter(drive, head, now, path=options.book, in_book=in_book, number=number)
         job, fault = _conduct(
@@ -332,8 +333,8 @@ def _archive_um(kept: JobWriter) -> Quantity | None:
         return archive_of(book, kept.drive.identity, virtual=kept.head.virtual)
 
 
-def _aim(words: str | None, profile: Profile, left: ResumableJob | None) -> Aim | None:
-    """Return the aim that is asked for, None where none is.
+def _aim(words: str | None, profile: Profile, left: ResumableJob | None, unit: Unit) -> Aim | None:
+    """Return the aim that is asked for, None where none is; without a unit it is in `unit`.
 
     Raises
     ------
@@ -343,9 +344,9 @@ def _aim(words: str | None, profile: Profile, left: ResumableJob | None) -> Aim 
     if words is None:
         return None
     try:
-        return aim_of(profile, Known() if left is None else left.standing.known, words)
+        return aim_of(profile, Known() if left is None else left.standing.known, words, unit)
     except ValueError as fault:
-        raise UsageFault(f"--aim: {fault}") from None
+        raise UsageFault(f"--aim: {words_shown(str(fault), unit)}") from None
 
 
 def _check_workable(source: Source) -> None:

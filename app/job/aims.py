@@ -12,6 +12,7 @@ from app.job import messages
 from app.job.budget import CLAMP, READING, SEATING
 from app.job.model import Aim, AimKind, Known, Limit
 from app.job.verdicts import offset_limit
+from app.numbers import UM_PER_MIL, Unit
 from app.profiles import Profile
 
 AIM = "aim"
@@ -20,6 +21,8 @@ READABLE_PART = 0.8
 _COVERAGE = 2.0
 _BY_FOUND = (AimKind.AS_FOUND, AimKind.ARCHIVE)
 """Aims that are counted from where the same disk showed the head as found."""
+_UM_IN = {str(Unit.UM): 1.0, "\u03bcm": 1.0, "um": 1.0, str(Unit.MIL): UM_PER_MIL}
+"""By how units are written: with the micro sign, the Greek letter or a u."""
 _OWN = (READING, SEATING, CLAMP)
 """Parts that differ from one measurement of the same job to the next."""
 
@@ -81,8 +84,10 @@ def archive(profile: Profile, known: Known) -> Aim:
     return replace(stated(profile, found_um.value - off_um.value, u_um), kind=AimKind.ARCHIVE)
 
 
-def aim_of(profile: Profile, known: Known, words: str) -> Aim:
-    """Return the aim that words name: the kind of one, or an offset in µm, as ``12`` or ``12±1``.
+def aim_of(profile: Profile, known: Known, words: str, unit: Unit = Unit.UM) -> Aim:
+    """Return the aim that words name: the kind of one, or an offset, as ``12`` or ``12±1 µm``.
+
+    An offset without a unit is in `unit`.
 
     Raises
     ------
@@ -95,11 +100,15 @@ def aim_of(profile: Profile, known: Known, words: str) -> Aim:
         return as_found(profile, known)
     if words == AimKind.ARCHIVE:
         return archive(profile, known)
+    figures, factor = words.strip(), _UM_IN[unit]
+    for name, um in _UM_IN.items():
+        if figures.endswith(name):
+            figures, factor = figures.removesuffix(name), um
     try:
-        um, u_um = (*map(float, words.replace(",", ".").replace("−", "-").split("±")), 0.0)[:2]
+        value, u = (*map(float, figures.replace(",", ".").replace("−", "-").split("±")), 0.0)[:2]
     except ValueError:
         raise ValueError(str(fill(messages.NO_AIM, words))) from None
-    return stated(profile, um, u_um)
+    return stated(profile, factor * value, factor * u)
 
 
 def centre_um(aim: Aim, known: Known, head: int) -> float:

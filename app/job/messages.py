@@ -44,8 +44,8 @@ AIM_ZERO = Message("the zero of the alignment disk")
 AIM_FROM_ZERO = Message("{0}, {1} µm from the zero of the alignment disk")
 AIM_BEYOND = Message("an aim of {0} µm cannot be read on this disk: state one from −{1} to +{1} µm")
 NO_AIM = Message(
-    "“{0}” is no aim: say “alignment disk”, “as found”, “archive's disk”, or an offset in µm, as "
-    "12 or 12±1"
+    "“{0}” is no aim: say “alignment disk”, “as found”, “archive's disk”, or an offset, as 12, "
+    "12±1 or 0.5mil"
 )
 AIM_UNSURE = Message("an aim's u of {0} µm cannot be; state one from 0 to {1} µm")
 NO_ARCHIVE = Message(

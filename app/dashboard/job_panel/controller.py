@@ -32,7 +32,7 @@ from app.job.technician import Technician
 from app.job.units import answer_meant
 from app.live.runner import HandWatch, JobRunner
 from app.live.view import Phase, View
-from app.numbers import Unit
+from app.numbers import Unit, words_shown
 
 if TYPE_CHECKING:
     from app.live.session import Session
@@ -501,9 +501,9 @@ class JobController(QObject):
     def _aim_at(self, runner: JobRunner, text: str) -> None:
         """Aim at what was chosen, or at the offset that was typed."""
         try:
-            runner.aim_at(aim_of(runner.job.profile, runner.job.known, text))
+            runner.aim_at(aim_of(runner.job.profile, runner.job.known, text, self.unit))
         except ValueError as fault:
-            self.say(str(fault))
+            self.say(words_shown(str(fault), self.unit))
         else:
             self._fresh()
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -55,7 +56,7 @@ from app.job.plan import SETTING, StepState
 from app.job.units import entry_in
 from app.live.stepping import Stepping
 from app.live.view import View
-from app.numbers import Unit, words_shown
+from app.numbers import Unit, span_shown, words_shown
 from app.report.blocks import amount, clean, within
 
 _CLOCKWISE = (messages.NUDGE_CLOCKWISE.text, messages.NUDGE_TRIAL.text)
@@ -120,7 +121,7 @@ def _card(controller: JobController, job: Job, reading: Reading | None) -> Card:
 
 def _writing(controller: JobController, job: Job) -> Card:
     if controller.writing in (Writing.AIM, Writing.OFFSET):
-        return _aiming(controller.writing, job)
+        return _aiming(controller.writing, job, controller.unit)
     skips = controller.writing is Writing.SKIP
     if skips:
         title = "" if job.step is None else step_name(job.step, job.profile.sides)
@@ -137,9 +138,10 @@ def _writing(controller: JobController, job: Job) -> Card:
     )
 
 
-def _aiming(writing: Writing, job: Job) -> Card:
-    most_um = readable_um(job.profile)
-    typed = translate("job", "µm, −{0:.0f} to {0:.0f}, as 12 or with its u as 12±1").format(most_um)
+def _aiming(writing: Writing, job: Job, unit: Unit) -> Card:
+    # What is shown as the most that may be typed is to be taken.
+    most = math.floor(10.0 * span_shown(readable_um(job.profile), "µm", unit)) / 10.0
+    typed = translate("job", "{0}, −{1:g} to {1:g}, as 4 or with its u as 4±1").format(unit, most)
     return Card(
         translate("job", "Where is the head to be?"),
         translate("job", "The aim now: {0}.").format(job.aim),

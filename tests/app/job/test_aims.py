@@ -22,6 +22,7 @@ from app.job.budget import READING, SCALE, ZERO
 from app.job.model import Action, Aim, AimKind, CheckName, Known, Stage
 from app.job.plan import Plan, Planned, StepState, plan_for
 from app.job.verdicts import offset_limit
+from app.numbers import Unit
 from tests.app.job.hands import PROFILE, ScriptedDrive, carry_out, job_on
 
 ADJUSTING = plan_for(PROFILE, plan=Plan.ADJUST)
@@ -140,7 +141,25 @@ def test_an_aim_is_named_in_words(words, aim):
     assert aim_of(PROFILE, Known(), words) == aim
 
 
-@pytest.mark.parametrize("words", ["", "middle", "1±2±", "±"])
+@pytest.mark.parametrize(
+    ("words", "unit", "um", "u_um"),
+    [
+        # An inch is 25.4 mm by definition.
+        ("0.5mil", Unit.UM, 12.7, 0.0),
+        ("−0,5±0,1 mil", Unit.UM, -12.7, 2.54),
+        ("0.5", Unit.MIL, 12.7, 0.0),
+        ("12±1 µm", Unit.MIL, 12.0, 1.0),
+        ("12 \u03bcm", Unit.MIL, 12.0, 0.0),
+        ("12um", Unit.MIL, 12.0, 0.0),
+    ],
+)
+def test_an_aim_is_in_the_unit_behind_it_or_in_the_one_that_is_chosen(words, unit, um, u_um):
+    aim = aim_of(PROFILE, Known(), words, unit)
+    assert aim.kind is AimKind.OFFSET
+    assert (aim.um, aim.u_um) == pytest.approx((um, u_um), abs=1e-9)
+
+
+@pytest.mark.parametrize("words", ["", "middle", "1±2±", "±", "mil", "12 mm", "1 mil±2"])
 def test_what_is_no_aim_is_refused(words):
     with pytest.raises(ValueError, match="is no aim: say “alignment disk”"):
         aim_of(PROFILE, Known(), words)
