@@ -94,7 +94,7 @@ def _sum(*columns: str) -> str:
 
 
 _OF_A_DRIVE = ("identity", "profile", "note", "added_at")
-_OF_A_JOB = (
+_OF_A_JOB_THEN = (
     *("uid", "drive", "opened_at", "source", "virtual", "software", "profile", "profile_values"),
     *("conditions", "as_found", "as_left", "nudges", "closed_at", "closing_reason", "standing"),
     "kept",
@@ -114,7 +114,7 @@ ALTER TABLE outcomes ADD COLUMN checksum INTEGER NOT NULL DEFAULT 0;
 UPDATE jobs SET kept = (SELECT count(*) FROM takings WHERE job = number)
     + (SELECT count(*) FROM outcomes WHERE job = number);
 UPDATE drives SET checksum = {_sum(*_OF_A_DRIVE)};
-UPDATE jobs SET checksum = {_sum(*_OF_A_JOB)};
+UPDATE jobs SET checksum = {_sum(*_OF_A_JOB_THEN)};
 UPDATE takings SET checksum = {_sum(*_OF_A_TAKING)};
 UPDATE outcomes SET checksum = {_sum(*_OF_AN_OUTCOME)};
 CREATE TRIGGER takings_stand BEFORE UPDATE ON takings
@@ -124,10 +124,21 @@ BEGIN SELECT RAISE(ABORT, 'what a check came to stands'); END;
 CREATE TRIGGER closed_jobs_stand BEFORE UPDATE ON jobs WHEN OLD.closed_at <> ''
 BEGIN SELECT RAISE(ABORT, 'a closed job stands'); END;
 """
-MIGRATIONS = (_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH, _SIXTH)
+_OF_A_JOB = (*_OF_A_JOB_THEN, "plan", "left_out")
+# A job that is damaged is not made to look sound.
+_SEVENTH = f"""
+DROP TRIGGER closed_jobs_stand;
+ALTER TABLE jobs ADD COLUMN plan TEXT NOT NULL DEFAULT '';
+ALTER TABLE jobs ADD COLUMN left_out TEXT NOT NULL DEFAULT '[]';
+UPDATE jobs SET checksum = {_sum(*_OF_A_JOB)} WHERE checksum IS {_sum(*_OF_A_JOB_THEN)};
+CREATE TRIGGER closed_jobs_stand BEFORE UPDATE ON jobs WHEN OLD.closed_at <> ''
+BEGIN SELECT RAISE(ABORT, 'a closed job stands'); END;
+"""
+MIGRATIONS = (_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH, _SIXTH, _SEVENTH)
 """From each version to the next: the tables; what holds that nothing kept is overwritten; what
 holds that nothing is added to a closed job; how an open job stands; which jobs have anything of the
-virtual drive in them; a checksum for each record, and how many a job has."""
+virtual drive in them; a checksum for each record, and how many a job has; what a job is for, and
+what it leaves out."""
 
 SEAL_DRIVE = f"UPDATE drives SET checksum = {_sum(*_OF_A_DRIVE)} WHERE identity = ?"
 SEAL_JOB = f"UPDATE jobs SET checksum = {_sum(*_OF_A_JOB)} WHERE number = ?"

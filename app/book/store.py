@@ -371,7 +371,8 @@ class Book:
             drive = self._known_drive(identity)
             done = self._db.execute(
                 "INSERT INTO jobs (uid, drive, opened_at, source, virtual, software, profile, "
-                "profile_values, conditions) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                "profile_values, conditions, plan, left_out) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 (
                     uid or uuid.uuid4().hex,
                     drive,
@@ -382,6 +383,8 @@ class Book:
                     head.profile,
                     json.dumps(tree["profile_values"], ensure_ascii=False),
                     json.dumps(tree["conditions"], ensure_ascii=False),
+                    head.plan,
+                    json.dumps(tree["left_out"], ensure_ascii=False),
                 ),
             )
             assert done.lastrowid is not None
@@ -511,7 +514,7 @@ class Book:
             row = self._row(
                 f"SELECT {JOB_IS_SOUND}, {DRIVE_IS_SOUND}, identity, drives.profile, note, "
                 "added_at, closed_at, closing_reason, nudges, opened_at, source, software, "
-                "jobs.profile, virtual, profile_values, conditions FROM jobs "
+                "jobs.profile, virtual, plan, profile_values, conditions, left_out FROM jobs "
                 "JOIN drives ON drives.id = drive WHERE number = ?",
                 number,
             )
@@ -519,8 +522,9 @@ class Book:
             drive, row = _drive_of(row[1:6]), row[6:]
             names = ("opened_at", "source", "software", "profile")
             head: dict[str, Any] = dict(zip(names, row[3:], strict=False))
-            head["virtual"] = bool(row[7])
-            head["profile_values"], head["conditions"] = map(codec.tree_of, row[8:])
+            head["virtual"], head["plan"] = bool(row[7]), row[8]
+            of_lists = ("profile_values", "conditions", "left_out")
+            head |= zip(of_lists, map(codec.tree_of, row[9:]), strict=True)
             entries, outcomes = self._entries(number), self._outcomes(number)
             if len(entries) + len(outcomes) != self._kept(number):
                 # Each is sound that is found, and an index may not find them all.

@@ -35,6 +35,8 @@ HEAD = JobHead(
     profile="130mm-48tpi",
     profile_values=(("spindle.speed_rpm", "300 rpm", "format standards"),),
     conditions=(("room", "21 °C"),),
+    plan="check",
+    left_out=(("adjust", "the plan measures and moves nothing"),),
 )
 
 

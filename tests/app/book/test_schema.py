@@ -47,6 +47,18 @@ def test_a_job_that_has_anything_of_the_virtual_drive_is_marked_so(tmp_path):
             book._db.execute("UPDATE jobs SET virtual = 0 WHERE number = 2")
 
 
+def test_a_job_that_is_damaged_is_so_in_the_next_version_too(tmp_path):
+    path = tmp_path / "book.sqlite3"
+    old_book(path, 6)
+    with sqlite3.connect(path) as made:
+        made.execute("UPDATE jobs SET software = '0.1.8' WHERE number = 1")
+    made.close()
+    with Book(path) as book:
+        assert book.job(2).head.plan == ""
+        with pytest.raises(BookError, match="job 1 is not as it was kept"):
+            book.job(1)
+
+
 def test_a_newer_book_is_refused_and_not_touched(tmp_path):
     path = tmp_path / "book.sqlite3"
     Book(path).close()
