@@ -172,7 +172,7 @@ def _drive(record: JobRecord) -> Table:
         (say("Opened"), when(head.opened_at)),
         (say("Closed"), when(record.closed_at) if record.closed_at else say("not yet")),
         (say("Nudges of the stepper"), str(record.nudges)),
-        (say("Measurements kept"), str(len(record.entries))),
+        (say("Measurements kept"), str(sum(each.track is not None for each in record.entries))),
     ]
     return Table((), _two_abreast(facts), (0.2, 0.3, 0.2, 0.3), (0, 2))
 

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 
 from app.analysis.results import Verdict
 from app.book.model import JobRecord
+from app.job.checks.speed import TRIMMED
 from app.job.model import Aim, CheckName, Outcome, Stage, Value
 from app.job.outcomes import open_failures
 from app.language import say
@@ -83,14 +84,17 @@ def _done(record: JobRecord, outcomes: Sequence[Outcome]) -> str:
     said = []
     if record.nudges:
         said.append(say("the head was moved {0}", times(record.nudges)))
-        if any(
-            each.check is CheckName.LOCK and each.verdict is not Verdict.SKIPPED
-            for each in outcomes
-        ):
-            said.append(say("its screws were tightened, and where that left it was measured"))
-    speeds = {each.stage: each.verdict for each in outcomes if each.check is CheckName.SPEED}
-    if speeds.get(Stage.AS_FOUND) is Verdict.FAIL and speeds.get(Stage.WORK) is Verdict.PASS:
-        said.append(say("the speed was set"))
+    if any(
+        each.check is CheckName.LOCK and each.verdict is not Verdict.SKIPPED for each in outcomes
+    ):
+        said.append(
+            say("the screws of the head were tightened, and where that left it was measured")
+        )
+    of_speed = [each for each in record.entries if each.check is CheckName.SPEED]
+    if any(each.label.startswith(TRIMMED) for each in of_speed):
+        last = [each.verdict for each in outcomes if each.check is CheckName.SPEED][-1:]
+        set_right = last == [Verdict.PASS]
+        said.append(say("the speed was set") if set_right else say("the speed was trimmed"))
     if not said:
         return say("Nothing was adjusted: the drive was measured, and left as it was.")
     return f"{begun('; '.join(said))}."

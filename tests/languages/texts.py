@@ -65,6 +65,7 @@ _NAMES = (
     *("amplitude", "frequency", "modulation", "modulation once a turn", "asymmetry", "level"),
     *("from outside", "from inside", "from outside {0}", "from inside {0}", "hysteresis"),
     *("outer {0}F", "inner {0}F", "nudges", "half steps", "middle"),
+    "trimmed {0}",
 )
 
 

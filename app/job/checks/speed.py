@@ -24,6 +24,8 @@ _GOAL_PART = 0.1
 _MOST_TRIMS = 5
 _FLASHES_PER_CYCLE = 2
 _MAINS_HZ = (50, 60)
+TRIMMED = "trimmed"
+"""What the label of each measurement after a turn of the trimmer begins with."""
 
 
 def speed(situation: Situation) -> Check:
@@ -54,7 +56,7 @@ def speed(situation: Situation) -> Check:
         text = fill(messages.TRIM_SPEED, f"{abs(percent):.2f}", word)
         yield Do(Action.TRIM_SPEED, text, amount=percent)
         change(situation, trims=situation.drive.trims + 1)
-        measurement = yield _measure_speed(situation, f"trimmed {number}")
+        measurement = yield _measure_speed(situation, f"{TRIMMED} {number}")
     return _outcome(situation, measurement)
 
 

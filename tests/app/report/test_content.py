@@ -368,3 +368,29 @@ def test_the_report_tells_the_plan_and_what_it_left_out_and_why():
     assert "the head's place after tightening" in sure.partition("Not looked at in this job")[2]
     # A job of an older book has no plan to tell.
     assert "Plan" not in dict(section(report_of(made), "The drive and the job")[1].rows)
+
+
+def what_was_done(job):
+    report = report_of(job)
+    return dict(row[:2] for row in table(report, "In plain words").rows)["What was done"]
+
+
+def test_what_was_seen_is_no_measurement_that_is_counted():
+    job = record()
+    told = table(report_of(job), "The drive and the job").rows
+    facts = dict(pair for row in told for pair in (row[:2], row[2:]))
+    assert facts["Measurements kept"] == str(len(table(report_of(job), "Every measurement").rows))
+
+
+def test_what_was_done_to_a_drive_is_told_also_where_nothing_was_nudged():
+    untouched = (CheckName.RADIAL, CheckName.SPEED)
+    job = record(nudges=0)
+    assert what_was_done(job).startswith("The screws of the head were tightened")
+    measured = replace(job, outcomes=tuple(e for e in job.outcomes if e.check in untouched))
+    assert what_was_done(measured).startswith("Nothing was adjusted")
+    trimmed = replace(job.entries[0], check=CheckName.SPEED, label="trimmed 1", track=16)
+    job = replace(measured, entries=(*job.entries, trimmed))
+    assert what_was_done(job) == "The speed was set."
+    slow = outcome(CheckName.SPEED, Stage.WORK, Verdict.FAIL, value=290.0, u=0.1, unit="rpm")
+    job = replace(job, outcomes=(*job.outcomes[:1], slow))
+    assert what_was_done(job) == "The speed was trimmed."
