@@ -54,27 +54,53 @@ def azimuth(situation: Situation) -> Check:
 
 
 def index_timing(situation: Situation) -> Check:
-    """Measure from the edge of the index to the start of the burst."""
+    """Measure from the edge of the index to the start of the burst, outer track less inner too.
+
+    The outermost track is judged: the class states no other.
+    """
     profile = situation.profile
     about_us, half_us = profile.index_to_burst_us, profile.index_to_burst_tolerance_us
     limit = Limit(None, None, "µs", "")
     if about_us is not None and half_us is not None:
         limit = either_side(profile, "index_to_burst_us", half_us, "µs", about=about_us)
-    track = profile.index_tracks[0] if profile.index_tracks else None
+    track, *others = profile.index_tracks or (None,)
     ask = (Measurand.INDEX, messages.TAKING_INDEX, _INDEX_TURNS)
     found = yield from _bursts(situation, limit, track, *ask)
     if isinstance(found, Outcome):
         return found
-    scatter = Value("scatter of single turns", found.scatter_us, unit="µs")
-    turns = Value("turns", float(found.turns))
+    details = [
+        Value("scatter of single turns", found.scatter_us, unit="µs"),
+        Value("turns", float(found.turns)),
+    ]
+    unfound: list[str] = []
+    for other in others:
+        more = yield from _bursts(situation, limit, other, *ask)
+        if isinstance(more, Outcome):
+            unfound.append(str(fill(messages.TRACK_WITHOUT, other, more.reason)))
+        else:
+            details += _skew(other, found.delay_us, more.delay_us)
     budget = one_part("starts of the burst", found.delay_us, "µs")
-    outcome = judged(situation, budget, limit, details=(scatter, turns))
+    told = {"details": tuple(details), "reason": "; ".join(unfound)}
+    outcome = judged(situation, budget, limit, **told)
     return outcome if limit.source else replace(_noted(outcome, messages.NO_LIMIT), limit=None)
+
+
+def _skew(track: int, outer_us: Quantity, inner_us: Quantity) -> tuple[Value, Value]:
+    """Return the burst's start on an inner track, and by how much it is later on the outer one.
+
+    A carriage that does not go along a radius makes that.
+    """
+    skew_us = Quantity(outer_us.value - inner_us.value, math.hypot(outer_us.u, inner_us.u))
+    return (
+        Value.of(f"start on track {track}", inner_us, "µs"),
+        Value.of(f"skew of the carriage, to track {track}", skew_us, "µs"),
+    )
 
 
 def _noted(outcome: Outcome, why: Message) -> Outcome:
     """Return an outcome that is told and not judged."""
-    return replace(outcome, verdict=Verdict.NOTED, conformity=None, reason=str(why))
+    reason = "; ".join(filter(None, (str(why), outcome.reason)))
+    return replace(outcome, verdict=Verdict.NOTED, conformity=None, reason=reason)
 
 
 def _bursts(

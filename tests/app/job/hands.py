@@ -42,6 +42,7 @@ class ScriptedDrive:
         self.speed_rpm = speed_rpm
         self.azimuth_arcmin = 4.0
         self.index_us = 210.0
+        self.skew_us = 0.0
         self.pattern = ""
         self.zero_shifts_um: list[float] = []
         self.zero_um = 0.0
@@ -124,7 +125,9 @@ class ScriptedDrive:
                 azimuth = AzimuthFinding(Quantity(self.azimuth_arcmin, 0.2), (burst,) * 4, 0.4)
                 return Measurement(ask.measurand, azimuth=azimuth)
             case Measurand.INDEX:
-                found = IndexFinding(Quantity(self.index_us, 0.2), 0.5, ask.turns)
+                inner = ask.track != PROFILE.index_tracks[0]
+                delay_us = self.index_us - (self.skew_us if inner else 0.0)
+                found = IndexFinding(Quantity(delay_us, 0.2), 0.5, ask.turns)
                 return Measurement(ask.measurand, index=found)
             case Measurand.LEVEL:
                 # Head and track have in common what their edges leave (330 µm: the class's core).

@@ -8,8 +8,8 @@ from dataclasses import replace
 import pytest
 
 from app.analysis.budget import Part
-from app.analysis.messages import CLIPPED
-from app.analysis.results import Quantity, Reading, Verdict
+from app.analysis.messages import CLIPPED, NO_CARRIER, fill
+from app.analysis.results import Measurement, Quantity, Reading, Verdict
 from app.job import messages
 from app.job.budget import (
     CLAMP,
@@ -277,6 +277,28 @@ def test_azimuth_and_index_are_judged_by_the_class():
     assert (outcome.value, outcome.verdict) == (340.0, Verdict.FAIL)
     assert outcome.limit.high == pytest.approx(300.0)
     assert outcome.limit.source
+
+
+def test_the_skew_of_the_carriage_is_outer_less_inner_track():
+    drive = ScriptedDrive()
+    drive.skew_us = 6.0
+    outcome, _, _ = outcome_of(CheckName.INDEX, drive)
+    assert (outcome.value, outcome.verdict) == (210.0, Verdict.PASS)
+    details = {each.name: each.value for each in outcome.details}
+    assert details["start on track 34"] == pytest.approx(204.0)
+    assert details["skew of the carriage, to track 34"] == pytest.approx(6.0)
+
+
+def test_an_inner_track_without_a_burst_is_told_and_the_outer_one_judged():
+    class WithoutBurst(ScriptedDrive):
+        def _measure(self, ask):
+            if ask.track == 34:
+                return Measurement(ask.measurand, problem=fill(NO_CARRIER))
+            return super()._measure(ask)
+
+    outcome, _, _ = outcome_of(CheckName.INDEX, WithoutBurst())
+    assert (outcome.value, outcome.verdict) == (210.0, Verdict.PASS)
+    assert outcome.reason.startswith("track 34: ")
 
 
 def test_the_output_check_writes_to_a_scratch_disk_alone():

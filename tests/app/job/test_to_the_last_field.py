@@ -84,8 +84,8 @@ CAUTIONS = (
 AZIMUTH = Measure(
     Measurand.AZIMUTH, messages.TAKING_AZIMUTH, "side 1", 20, PROFILE.azimuth_track, 1
 )
-INDEX_TRACK = PROFILE.index_tracks[0]
-INDEX = Measure(Measurand.INDEX, messages.TAKING_INDEX, "side 1", 40, INDEX_TRACK, 1)
+OUTER, INNER = PROFILE.index_tracks
+INDEX = Measure(Measurand.INDEX, messages.TAKING_INDEX, "side 1", 40, OUTER, 1)
 # From 306 to 300 rpm: less by 6 / 306, which are 1.96 %.
 TRIM = Do(Action.TRIM_SPEED, fill(messages.TRIM_SPEED, "1.96", "slower"), amount=-600 / 306)
 ASKS = {
@@ -113,7 +113,10 @@ ASKS = {
     (CheckName.RADIAL, Stage.AS_FOUND, 1): [INSERT, seek(TRACK, 1), lobes("side 1", 1)],
     (CheckName.HYSTERESIS, Stage.AS_FOUND, 0): [INSERT, seek(TRACK), *arrive(1), *arrive(2)],
     (CheckName.AZIMUTH, Stage.WORK, 1): [INSERT, seek(PROFILE.azimuth_track, 1), AZIMUTH],
-    (CheckName.INDEX, Stage.WORK, 1): [INSERT, seek(INDEX_TRACK, 1), INDEX],
+    (CheckName.INDEX, Stage.WORK, 1): [
+        *(INSERT, seek(OUTER, 1), INDEX),
+        *(seek(INNER, 1), replace(INDEX, track=INNER)),
+    ],
     (CheckName.OUTPUT, Stage.WORK, 1): [
         Do(Action.INSERT_SCRATCH, messages.INSERT_SCRATCH),
         *(seek(0, 1), *written(0, "outer")),
@@ -338,6 +341,9 @@ def test_the_outcomes_of_azimuth_and_index():
     assert rows(outcome.details) == [
         ("scatter of single turns", 0.5, None, "µs"),
         ("turns", 40.0, None, ""),
+        ("start on track 34", 210.0, 0.2, "µs"),
+        # JCGM 100, 5.1.2: of a difference of two that scatter apart.
+        ("skew of the carriage, to track 34", 0.0, pytest.approx(math.hypot(0.2, 0.2)), "µs"),
     ]
     assert outcome.budget == (Part("starts of the burst", 0.2, unit="µs"),)
 
