@@ -658,9 +658,13 @@ class Situation:
     unseen: bool = False
     """Nothing was seen of what the hand did last; the next measurement of the lobes says so."""
 
-    def last(self, check: CheckName) -> Outcome | None:
-        """Return the newest outcome of a check that was not skipped, None before there is one."""
+    def last(self, check: CheckName, *, here: bool = False) -> Outcome | None:
+        """Return the newest outcome of a check that was not skipped, None before there is one.
+
+        Where it is `here`, that of the stage and of the head in hand alone.
+        """
         for outcome in reversed(self.outcomes):
-            if outcome.check is check and outcome.verdict is not Verdict.SKIPPED:
+            fits = not here or (outcome.stage, outcome.side) == (self.stage, self.head)
+            if outcome.check is check and fits and outcome.verdict is not Verdict.SKIPPED:
                 return outcome
         return None

@@ -119,7 +119,8 @@ def hysteresis(situation: Situation) -> Check:
 def seeks(situation: Situation) -> Check:
     """Seek from both ends of the stroke in turn, at the drive's own step rate."""
     outcome = yield from _judged_rests(situation, seek_back)
-    short = situation.last(CheckName.HYSTERESIS)
+    # Another head stands elsewhere, and so did this one before it was moved.
+    short = situation.last(CheckName.HYSTERESIS, here=True)
     middles = [
         value
         for each in (outcome, short)

@@ -69,6 +69,24 @@ def test_long_seeks_come_from_either_end_of_the_stroke():
     assert outcome.value == pytest.approx(8.0, abs=0.1)
 
 
+def beside_of(plan, drive):
+    _, kept = job_on(drive, plan=plan)
+    names = [each.name for each in kept.outcomes[-1].details]
+    beside = "middle, less that of short steps"
+    return detail(kept.outcomes[-1], beside) if beside in names else None
+
+
+def test_long_seeks_stand_beside_the_short_steps_of_the_same_head_and_stage():
+    drive = ScriptedDrive(middle_um=10.0)
+    drive.apart_um = 16.0
+    short = [Planned(CheckName.HYSTERESIS, Stage.AS_FOUND, head) for head in (0, 1)]
+    assert beside_of([*short, Planned(CheckName.SEEKS, Stage.AS_FOUND)], drive) == pytest.approx(
+        0.0, abs=0.1
+    )
+    # As left the head may have been moved since.
+    assert beside_of([short[0], Planned(CheckName.SEEKS, Stage.AS_LEFT)], drive) is None
+
+
 def test_arrivals_step_away_to_where_the_disk_has_no_pattern():
     near = FIVE
     drive = ScriptedDrive()
