@@ -271,6 +271,10 @@ LOCKED_AWAY = Message(
     "after {0} nudges, relocks counted, the middle is locked {1} µm from the aim; look to washers "
     "and faces of the clamp"
 )
+LOCKED_UNSURE = Message(
+    "judged by where the middle is locked: {0} ± {1} µm from the disk's zero, with {2} to {3} µm "
+    "allowed"
+)
 PROTECT_UNKNOWN = Message("whether the drive refuses to write to a protected disk was not told")
 FEW_SEATINGS = Message("{0} seatings have no spread; seat the disk more often")
 SPREAD_NOISE = Message("the seatings agree within what the measuring itself scatters")

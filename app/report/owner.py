@@ -105,13 +105,9 @@ def _now(record: JobRecord, outcomes: Sequence[Outcome]) -> str:
     open_ones = open_failures(record.outcomes)
     if open_ones:
         said.append(say("Not in order: {0}", _listed(open_ones)))
-    last = {
-        (each.check, each.side): each for each in outcomes if each.verdict is not Verdict.SKIPPED
-    }
-    passed = [each for each in last.values() if each.verdict is Verdict.PASS]
+    passed = _called(outcomes, Verdict.PASS)
     if passed:
-        names = dict.fromkeys(say(NAMES[each.check]) for each in passed)
-        said.append(say("Within its limits: {0}", ", ".join(names)))
+        said.append(say("Within its limits: {0}", ", ".join(passed)))
     offset = record.as_left.offset_um or record.as_found.offset_um
     if offset is not None and record.as_left.offset_um is not None:
         said.append(say("The head stands {0} from the middle of the track", amount(offset)))
@@ -135,18 +131,35 @@ def _now(record: JobRecord, outcomes: Sequence[Outcome]) -> str:
 
 def _sure(record: JobRecord, outcomes: Sequence[Outcome]) -> str:
     said = [say(_SURE)]
-    undecided, skipped = (
-        [NAMES[each.check] for each in outcomes if each.verdict is verdict]
-        for verdict in (Verdict.UNDECIDED, Verdict.SKIPPED)
-    )
-    planned_out = [NAMES[check] for check in CheckName if check in dict(record.head.left_out)]
+    skipped = {each.check for each in outcomes if each.verdict is Verdict.SKIPPED}
+    not_seen = skipped | {check for check in CheckName if check in dict(record.head.left_out)}
     for words, those in (
-        (say("Undecided in this job"), undecided),
-        (say("Not looked at in this job"), [*skipped, *planned_out]),
+        (say("Undecided in this job"), _called(outcomes, Verdict.UNDECIDED)),
+        (
+            say("Not looked at in this job"),
+            [say(NAMES[each]) for each in NAMES if each in not_seen],
+        ),
     ):
         if those:
-            said.append(f"{words}: {', '.join(map(say, dict.fromkeys(those)))}.")
+            said.append(f"{words}: {', '.join(those)}.")
     return " ".join(said)
+
+
+def _called(outcomes: Iterable[Outcome], verdict: Verdict) -> list[str]:
+    """Return what has come to a verdict last, each side by itself where they differ."""
+    last = {
+        (each.check, each.side): each for each in outcomes if each.verdict is not Verdict.SKIPPED
+    }
+    come_to: dict[CheckName, set[Verdict]] = {}
+    for each in last.values():
+        come_to.setdefault(each.check, set()).add(each.verdict)
+    names = []
+    for each in last.values():
+        if each.verdict is verdict:
+            name = say(NAMES[each.check])
+            differ = len(come_to[each.check]) > 1
+            names.append(say("{0} on side {1}", name, each.side) if differ else name)
+    return list(dict.fromkeys(names))
 
 
 def _listed(outcomes: Iterable[Outcome]) -> str:

@@ -314,17 +314,22 @@ def _lock_outcome(
     limit = Limit(whole.low - start_um, whole.high - start_um, "µm", whole.source)
     budget = budget_here(situation, end)
     guard = guard_here(situation, budget)
-    nudges, reason = situation.drive.nudges, ""
+    nudges, said = situation.drive.nudges, []
+    verdict = judge(guard.value, guard.expanded_u, whole)
     if abs(end.value - aim_um) > lock_um:
-        reason = str(fill(messages.LOCKED_AWAY, nudges, f"{end.value - aim_um:+.1f}"))
+        said.append(fill(messages.LOCKED_AWAY, nudges, f"{end.value - aim_um:+.1f}"))
+    if verdict is Verdict.UNDECIDED:
+        ends = (f"{each:+.1f}" for each in (whole.low, whole.high))
+        place = (f"{guard.value:+.1f}", f"{guard.expanded_u:.1f}")
+        said.append(fill(messages.LOCKED_UNSURE, *place, *ends))
     return concluded(
         situation,
-        judge(guard.value, guard.expanded_u, whole),
+        verdict,
         value=moved.value,
         u=moved.u,
         unit="µm",
         limit=limit,
-        reason=reason,
+        reason="; ".join(map(str, said)),
         conformity=guard.conformity(whole.low, whole.high),
         details=(
             Value.of(MIDDLE, budget.covering, "µm"),

@@ -500,7 +500,9 @@ def test_the_outcome_of_adjusting_and_locking():
     assert locked.details[0].u > 0.0
     assert locked.u > 0.0
     # Of the room nothing was said.
-    assert (locked.verdict, locked.reason) == (Verdict.UNDECIDED, "")
+    assert locked.verdict is Verdict.UNDECIDED
+    assert locked.reason.startswith("judged by where the middle is locked: +3.0 ± ")
+    assert locked.reason.endswith(f"with {-half_um:.1f} to +{half_um:.1f} µm allowed")
 
 
 def test_a_head_that_is_locked_away_says_how_far():
@@ -509,14 +511,17 @@ def test_a_head_that_is_locked_away_says_how_far():
     job, _ = job_on(plan=plan, options=replace(OPTIONS, most_nudges=1))
     carry_out(job, drive)
     (outcome,) = job.outcomes
-    assert outcome.reason == str(fill(messages.LOCKED_AWAY, 0, "-6.0"))
+    away, place = outcome.reason.split("; judged ")
+    assert away == str(fill(messages.LOCKED_AWAY, 0, "-6.0"))
+    assert place.startswith("by where the middle is locked: -6.0 ± ")
     # Nothing says that it is beyond the class's limit, and so it is sealed.
     assert outcome.verdict is Verdict.UNDECIDED
     assert drive.done[-1].action is Action.SEAL
     # With one nudge more it is backed off once: a nudge, and the tightening after it.
     job, _ = job_on(plan=plan, options=replace(OPTIONS, most_nudges=2))
     carry_out(job, ScriptedDrive(middle_um=0.0, backlash_um=0.0, creep_um=-6.0))
-    assert (job.nudges, job.outcomes[0].reason) == (2, "")
+    assert job.nudges == 2
+    assert job.outcomes[0].reason.startswith("judged by where the middle is locked: ")
 
 
 class Stuck(ScriptedDrive):

@@ -394,3 +394,17 @@ def test_what_was_done_to_a_drive_is_told_also_where_nothing_was_nudged():
     slow = outcome(CheckName.SPEED, Stage.WORK, Verdict.FAIL, value=290.0, u=0.1, unit="rpm")
     job = replace(job, outcomes=(*job.outcomes[:1], slow))
     assert what_was_done(job) == "The speed was trimmed."
+
+
+def test_heads_that_came_to_different_verdicts_are_told_apart():
+    job = record()
+    sure = [each for each in job.outcomes if (each.check, each.side) != (CheckName.RADIAL, 1)]
+    unsure = outcome(CheckName.RADIAL, Stage.AS_LEFT, Verdict.UNDECIDED, side=1, value=14.0, u=5.0)
+    report = report_of(replace(job, outcomes=(*sure, unsure)))
+    told = dict(row[:2] for row in table(report, "In plain words").rows)
+    place = "the head's place over the track"
+    assert f"{place} on side 0" in told["How it is now"]
+    assert f"{place} on side 1" in told["How sure that is"].partition("Undecided")[2]
+    assert place in dict(row[:2] for row in table(report_of(job), "In plain words").rows)[
+        "How it is now"
+    ].replace(f"{place} on side", "")
