@@ -50,6 +50,7 @@ _LOOK_S = 0.1
 _BAR_S = 0.5
 LONG_STEP_S = 10.0
 _ROOM_FOR_BAR_PX = 400
+_FEWEST_LETTERS = 6
 _LANE = 0.45
 """Half of a channel's lane, less a gap."""
 
@@ -162,21 +163,20 @@ class LargeTrace(QWidget):
         self.seen = Picker(self.tr("Signal"), seen, self)
         for each in Seen:
             self.seen.addItem(translate("dashboard", each.value), each)
-        self.seen.setMinimumContentsLength(16)
         self.seen.currentIndexChanged.connect(self._take_seen)
         decay = self.tr("How many turns are seen behind the newest one, each fainter")
         self.decay = Picker(self.tr("Persistence"), decay, self)
         for turns in _DECAYS:
             words = self.tr("{0} turns behind").format(turns) if turns else self.tr("newest alone")
             self.decay.addItem(words, turns)
-        self.decay.setMinimumContentsLength(16)
         self.decay.currentIndexChanged.connect(self._take_decay)
         fold = self.tr("Draw the turn as it is, or its second half over the first")
         self.fold = Picker(self.tr("Fold"), fold, self)
         for each in Fold:
             self.fold.addItem(translate("dashboard", each.value), each)
-        self.fold.setMinimumContentsLength(14)
         self.fold.currentIndexChanged.connect(self._take_fold)
+        # How many letters of its choice each shows where there is room.
+        self._letters = {self.seen: 16, self.decay: 16, self.fold: 14}
         single = self.tr("Stand still with the next turn")
         mean = self.tr("Draw the mean of the turns that are kept, instead of the newest")
         cursors = self.tr("Two cursors, and their differences in volts, milliseconds and degrees")
@@ -593,6 +593,7 @@ class LargeTrace(QWidget):
             return
         self._at_s = at_s
         self._now.setVisible(at_s is not None)
+        self._single_button.setVisible(at_s is None)
         if self._past is not None:
             self._look = self._past.look(at_s, MOST_TURNS)
         self._lay_behind()
@@ -622,7 +623,10 @@ class LargeTrace(QWidget):
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
         """Leave the bar out where the trace itself needs the room; the keys go back as well."""
         super().resizeEvent(event)
-        self.bar.setVisible(self.height() >= _ROOM_FOR_BAR_PX)
+        roomy = self.height() >= _ROOM_FOR_BAR_PX
+        self.bar.setVisible(roomy)
+        for picker, letters in self._letters.items():
+            picker.setMinimumContentsLength(letters if roomy else _FEWEST_LETTERS)
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: N802
         """Go back and on with a wheel that is turned sidewise or with Shift; else it zooms."""

@@ -21,6 +21,7 @@ from app.dashboard.needle_page.large_trace import (
     cursor_words,
 )
 from app.dashboard.style import LIGHT, Sizes
+from app.dashboard.widgets import TouchButton
 from app.job.model import CheckName, Stage
 from app.job.plan import Step
 from app.live.measurement import MeasurementProgress
@@ -423,6 +424,24 @@ def test_turns_behind_are_the_same_picture_however_they_came_there(large):
     large.scroll_by(10)
     large.decay.setCurrentIndex(large.decay.findData(16))
     assert (pixels(large._plot.grab().toImage()) == stepped).all()
+
+
+def test_in_the_smallest_window_every_button_has_its_place_while_it_looks_back(open_window):
+    session = FakeSession(lambda: view(0.12, trace=trace(0.12, 30)), FakeControls())
+    session.past = past_of(30)
+    window = open_window(session, ticking=False)
+    window.resize(480, 320)
+    window.show_needle()
+    page = window.needle_page
+    page.toggle_large()
+    window.tick()
+    page.scroll_by(-1)
+    for _ in range(3):
+        QApplication.processEvents()
+    buttons = [each for each in page.large.findChildren(TouchButton) if each.isVisible()]
+    assert page.large._now in buttons
+    for button in buttons:
+        assert button.mapTo(window, button.rect().bottomLeft()).y() < window.height()
 
 
 def test_another_source_has_no_past_of_this_one(large):
