@@ -101,6 +101,9 @@ _BIN_S = 0.5e-3
 """Some 400 bins a turn."""
 _TRACK_S = 4e-3
 """Half the length over which the local carrier is averaged."""
+_LONG_TRACK_S, _TURN_U = 16e-3, 0.05
+"""The same where the shorter length leaves it uncertain by so many radians in a bin: the blocks of
+a bin that are turned back wrongly take more off a low lobe than off a tall one."""
 _SAMPLE_EVERY, _SAMPLE_BLOCKS = 16, 64
 """Noise and gains are looked for in one block of so many, or more of them where there are few."""
 _DEAD_PART, _MIN_COMPARED, _KEPT_COMPARED = 0.1, 200, 2000
@@ -112,10 +115,22 @@ by them."""
 
 
 class Demodulator:
-    """Turns a stream of samples into bins of envelope; the carrier may move by a twentieth."""
+    """Turns a stream of samples into bins of envelope; the carrier may move by a twentieth.
+
+    Parameters
+    ----------
+    live : bool
+        Bins are waited for, so that noise is no reason to average the carrier over longer.
+    """
 
     def __init__(
-        self, columns: Columns, channels: int, sample_rate_hz: float, carrier_hz: float
+        self,
+        columns: Columns,
+        channels: int,
+        sample_rate_hz: float,
+        carrier_hz: float,
+        *,
+        live: bool = True,
     ) -> None:
         self._signals = columns.signals
         self._channels = channels
@@ -124,7 +139,9 @@ class Demodulator:
         self.block = max(12, round(_PERIODS_A_BLOCK * sample_rate_hz / carrier_hz))
         self._blocks_a_bin = max(1, round(_BIN_S * sample_rate_hz / self.block))
         self.frames_a_bin = self.block * self._blocks_a_bin
-        self._track = max(1, round(_TRACK_S * sample_rate_hz / self.frames_a_bin))
+        bins_a_s = sample_rate_hz / self.frames_a_bin
+        self._track = max(1, round(_TRACK_S * bins_a_s))
+        self._longest_track = self._track if live else max(1, round(_LONG_TRACK_S * bins_a_s))
         # Of each sample in a block: its place from the middle, and the carrier's angle there.
         self._place = np.arange(self.block) - (self.block - 1) / 2.0
         self._angle = 2.0 * np.pi * carrier_hz / sample_rate_hz * self._place
@@ -311,7 +328,7 @@ class Demodulator:
         """Return bins whose neighbours on both sides are there, or all of them."""
         size = self._blocks_a_bin
         available = len(self._phasors) // size
-        margin = self._track
+        margin = self._longest_track
         ready = available if whole else available - margin
         if ready <= self._emitted:
             return []
@@ -337,16 +354,40 @@ class Demodulator:
         steps = np.zeros_like(flat)
         np.multiply(flat[1:], np.conj(flat[:-1]), out=steps[1:])
         a_bin = (steps.reshape(-1, size) @ np.ones(size, dtype=np.complex64)).astype(np.complex128)
-        window = np.hanning(2 * self._track + 3)[1:-1]
-        smooth = np.convolve(a_bin, window, mode="full")[self._track :][: len(a_bin)]
-        turn = np.angle(smooth)
+        seen, turn = self._turns_by_block(a_bin)
         level = _turned_back(phasors[start:end], turn[start:end]) / size
         away = (turn[start:end] - self._turn_a_block + np.pi) % (2.0 * np.pi) - np.pi
         response = np.sinc(away / (2.0 * np.pi))
         sigma2 = 2.0 * self.noise_v2 / self.frames_a_bin / response**2
         power = (level.real**2 + level.imag**2) / response**2 - 2.0 * sigma2
-        carrier = self.carrier_hz + away / (2.0 * np.pi) * self.sample_rate_hz / self.block
+        off = (seen[start:end] - self._turn_a_block + np.pi) % (2.0 * np.pi) - np.pi
+        carrier = self.carrier_hz + off / (2.0 * np.pi) * self.sample_rate_hz / self.block
         return power, np.sqrt(sigma2), carrier, ok[start:end]
+
+    def _turns_by_block(
+        self, a_bin: NDArray[np.complex128]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return by how much the carrier turns from block to block, of sums of steps by bin.
+
+        As it is seen there, and as its blocks are best turned back.
+        """
+        smooth, power = _smoothed(a_bin, self._track)
+        turn = np.angle(smooth)
+        if self._longest_track == self._track:
+            return turn, turn
+        size = self._blocks_a_bin
+        # Of white noise of power n in a block a step has the variance n²/2 in each quadrature;
+        # what noise and carrier have in common cancels from one step to the next.
+        noise_v2 = 4.0 * self.noise_v2 / self.block
+        u = np.sqrt(0.5 * size * power) * noise_v2
+        longer, _ = _smoothed(a_bin, self._longest_track)
+        return turn, np.where(size * u > _TURN_U * np.abs(smooth), np.angle(longer), turn)
+
+
+def _smoothed(a_bin: NDArray[np.complex128], half: int) -> tuple[NDArray[np.complex128], float]:
+    """Return sums weighted over `half` bins on either side, and the weights' sum of squares."""
+    window = np.hanning(2 * half + 3)[1:-1]
+    return np.convolve(a_bin, window, mode="full")[half:][: len(a_bin)], float(window @ window)
 
 
 def _turned_back(

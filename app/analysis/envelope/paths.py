@@ -42,8 +42,9 @@ _WANDERED = 0.035
 class RawPath(SignalPath):
     """Raw samples of the head's signal."""
 
-    def __init__(self, setup: Setup) -> None:
+    def __init__(self, setup: Setup, *, live: bool) -> None:
         super().__init__(None)
+        self._live = live
         self._setup = setup
         self._columns = setup.columns
         self._rate_hz = setup.sample_rate_hz
@@ -149,7 +150,11 @@ class RawPath(SignalPath):
             self._fault = messages.CARRIER_BEYOND
             return
         self._demodulator = Demodulator(
-            self._columns, self._setup.channels, self._rate_hz, found.frequency_hz
+            self._columns,
+            self._setup.channels,
+            self._rate_hz,
+            found.frequency_hz,
+            live=self._live,
         )
         self.series = EnvelopeSeries(self._demodulator.frames_a_bin)
         tone = self._demodulator.tone
@@ -218,4 +223,4 @@ def path_for(setup: Setup, *, live: bool) -> SignalPath:
         return MinMaxPath(setup.columns, setup.sample_rate_hz, inputs, setup.quiet_floor_v)
     if setup.columns.envelope is not None:
         return EnvelopePath(setup, live=live)
-    return RawPath(setup)
+    return RawPath(setup, live=live)

@@ -14,9 +14,9 @@ from tests.synthesis import Signal, make
 RATE_HZ, CARRIER_HZ = 400e3, 97e3
 
 
-def envelope_of(samples, names, chunk=50_000, first=0, carrier_hz=CARRIER_HZ):
+def envelope_of(samples, names, chunk=50_000, first=0, carrier_hz=CARRIER_HZ, live=True):
     columns = Columns(**{name: place for place, name in enumerate(names)})
-    demodulator = Demodulator(columns, len(names), RATE_HZ, carrier_hz)
+    demodulator = Demodulator(columns, len(names), RATE_HZ, carrier_hz, live=live)
     series = EnvelopeSeries(demodulator.frames_a_bin)
     samples = np.ascontiguousarray(samples, dtype=np.float32)
     for start in range(0, len(samples), chunk):
@@ -146,3 +146,18 @@ def test_a_dead_phase_is_said(snr_db):
         samples[:, dead] = 0.001 * np.random.default_rng(1).standard_normal(len(samples))
         assert messages.DEAD_PHASE in analyse(samples, BRISK["rate_hz"]).notes
     assert messages.DEAD_PHASE not in measured(signal)[0].notes
+
+
+def test_a_low_carrier_in_noise_keeps_more_of_its_power_where_nobody_waits_for_it():
+    amplitude_v, sigma_v = 0.06, 0.25
+    time = np.arange(400_000) / RATE_HZ
+    wave = amplitude_v * np.sin(2.0 * np.pi * CARRIER_HZ * time)
+    wave += sigma_v * np.random.default_rng(1).standard_normal(len(time))
+    bias = {}
+    for live in (True, False):
+        _, series = envelope_of(wave[:, None], ("differential",), live=live)
+        bias[live] = np.mean(series.power_v2) / amplitude_v**2 - 1.0
+        # Standard deviation of that mean by its own scatter.
+        assert np.std(series.power_v2) / np.sqrt(len(series.power_v2)) < 0.02 * amplitude_v**2
+    assert bias[True] < -0.08
+    assert 0.6 * bias[True] < bias[False] < 0.04
