@@ -260,7 +260,11 @@ def _refuses(device: Device, words: str) -> None:
 
 def _starts_anew(device: Device, words: str) -> None:
     """The board loses its power for a moment: it greets, and has forgotten the track."""
-    del words
+    if words == "where" and device.told is None:
+        # Nothing is to be forgotten yet: the next time.
+        device.spoilt = ""
+        device.say(*device.do(words))
+        return
     device.told, device.motor, device.head = None, "off", 0
     device.say("evenlobe steps 1")
     if device.rng.random() < 0.5:
