@@ -20,6 +20,10 @@ RUN_PROGRAMS = {
     "instruments/program.py",  # what the user's own hand typed after run:
     "instruments/sound/portaudio.py",  # the sound server's tool, asked for its list
 }
+CALL_LIBRARIES = {
+    "app/cli/measure.py",  # whether an X server is there that Qt could open a window on
+    "app/dashboard/allocator.py",  # the C library's own mallopt
+}
 LISTENS = {"instruments/virtual/scope/server.py"}  # evenlobe virtual-scope
 EVALUATES = {"eval", "exec", "compile", "__import__", "system", "popen", "loads", "load"}
 HARMLESS = {
@@ -59,11 +63,14 @@ def test_nothing_read_is_ever_run(path):
     called, imported = names(path)
     evaluated = {each for each in called if each[1] in EVALUATES} - HARMLESS
     assert not evaluated
-    assert not imported & {"pickle", "marshal", "shelve", "dill", "yaml", "ctypes"} - (
-        {"ctypes"} if path.as_posix() == "app/cli/measure.py" else set()
-    )
+    assert not imported & {"pickle", "marshal", "shelve", "dill", "yaml"}
     assert ("shell", "True") not in called
     assert ("allow_pickle", "True") not in called
+
+
+def test_the_system_s_libraries_are_called_from_two_places_alone():
+    found = {path.as_posix() for path in MODULES if "ctypes" in names(path)[1]}
+    assert found == CALL_LIBRARIES
 
 
 def test_programs_are_run_from_four_places_alone():
