@@ -292,7 +292,7 @@ def test_quiet_words_and_the_source_have_their_style(window):
 
 
 NEXT = {"Choose a source", "Open", "Begin a job", "Write PDF", "Keep", "Go on", "Show the side"}
-NEXT |= {"Play and look", "To the needle", "Next"}
+NEXT |= {"Play and look", "To the needle", "Next", "Now"}
 
 
 def test_each_page_has_one_next_thing_to_do(window):
