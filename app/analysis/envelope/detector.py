@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import deque
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +31,11 @@ _BELOW_ZERO = 0.03
 """An envelope this part of its top below zero has lost its constant part."""
 _CONDUCTS_PART = 0.03
 _STUCK_S = 2e-3
+_TOP_S, _TOPS_S = 25e-3, 0.75
+"""Highest levels are told of stretches shorter than a lobe; of a live envelope those of the last
+turns count."""
+_HIGH_PART = 0.5
+"""Of the highest level: what sticks lower is a null, or a lobe of few codes."""
 _NULL_QUANTILE = 0.02
 _NEGATIVE_SIGMAS = 3.0
 _OFFSET_U = 0.3
@@ -44,6 +50,15 @@ KNEE_U = 0.015
 top: the knee of its law (common practice)."""
 _UNSTATED_U = 0.1
 """The same where its threshold is not stated: rectangular, up to a sixth of the top."""
+
+
+class _Top(NamedTuple):
+    """Highest level of a short stretch, and of how many of its samples it is."""
+
+    first_frame: int
+    end_frame: int
+    top_v: float
+    count: int
 
 
 class EnvelopePath(SignalPath):
@@ -71,8 +86,7 @@ class EnvelopePath(SignalPath):
         self._threshold_u_v = self._threshold_v * setup.detector_threshold_part / np.sqrt(3.0)
         self._setup = setup
         self._stretch = self._bins_in(_STRETCH_S)
-        self._top_v = -np.inf
-        self._at_top = 0
+        self._tops: deque[_Top] = deque()
         self._next_frame: int | None = None
         self._left = np.zeros(0)
         self._run = np.zeros(0)
@@ -136,12 +150,21 @@ class EnvelopePath(SignalPath):
         return float(np.hypot(law_u * top_v, self._threshold_u_v))
 
     def clipped_between(self, start_frame: float, end_frame: float) -> bool:
-        """Return whether noisy output stuck at its highest level; when is not kept.
+        """Return whether noisy output stuck at its highest level, between two frames or repeatedly.
 
         Of samples with noise on them only a few are the very highest.
         """
-        del start_frame, end_frame
-        return self._sigma_v > 0.0 and self._at_top > _STUCK_S * self._rate_hz
+        if self._sigma_v <= 0.0 or not self._tops:
+            return False
+        stuck = _STUCK_S * self._rate_hz
+        top_v = max(each.top_v for each in self._tops)
+        if sum(each.count for each in self._tops if each.top_v == top_v) > stuck:
+            return True
+        return any(
+            each.count > stuck and each.top_v >= _HIGH_PART * top_v
+            for each in self._tops
+            if each.end_frame > start_frame and each.first_frame < end_frame
+        )
 
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
         """Take the next samples."""
@@ -160,9 +183,9 @@ class EnvelopePath(SignalPath):
         if not count:
             return
         first = self._next_frame // self._frames_a_bin
-        self._next_frame += used
         self._measure_noise(values[:used])
-        self._watch_top(values[:used])
+        self._watch_tops(values[:used], self._next_frame)
+        self._next_frame += used
         means = values[:used].reshape(count, -1).mean(axis=1)
         self._watch_extremes(first, means)
         was_below, self._was_below = self._was_below, self._is_below
@@ -197,12 +220,17 @@ class EnvelopePath(SignalPath):
         high = float(np.max(means, initial=high, where=there))
         self._extremes.append((begun, low, high))
 
-    def _watch_top(self, values: NDArray[np.float64]) -> None:
-        top_v = float(np.max(values, initial=-np.inf, where=np.isfinite(values)))
-        if top_v > self._top_v:
-            self._top_v, self._at_top = top_v, 0
-        if top_v == self._top_v:
-            self._at_top += int(np.count_nonzero(values == top_v))
+    def _watch_tops(self, values: NDArray[np.float64], first_frame: int) -> None:
+        size = max(1, round(_TOP_S * self._rate_hz))
+        for start in range(0, len(values), size):
+            piece = values[start : start + size]
+            top_v = float(np.max(piece, initial=-np.inf, where=np.isfinite(piece)))
+            count, first = int(np.count_nonzero(piece == top_v)), first_frame + start
+            self._tops.append(_Top(first, first + len(piece), top_v, count))
+        if self._is_live:
+            oldest = first_frame + len(values) - _TOPS_S * self._rate_hz
+            while self._tops[0].end_frame < oldest:
+                self._tops.popleft()
 
     def _measure_noise(self, values: NDArray[np.float64]) -> None:
         steps = np.diff(values)

@@ -190,3 +190,23 @@ def test_a_live_envelope_is_back_two_seconds_after_what_was_below_zero():
     assert back[-1].ratio.value == pytest.approx(made.ratio, abs=0.005)
     # Of a capture all counts: what was below zero there is not forgotten.
     assert not analyse(samples, RATE_HZ, NAMES, low_corner_hz=0.0, **LINEAR).valid
+
+
+def test_a_live_envelope_that_is_cut_after_it_was_whole_is_clipped_and_comes_back():
+    made = make(Signal(rate_hz=RATE_HZ, carrier_hz=15e3, turns=30.0, ratio=0.5))
+    rng = np.random.default_rng(4)
+    samples = np.stack([made.envelope_v, made.index_v], axis=1)
+    samples[:, 0] += 1e-3 * rng.standard_normal(len(samples))
+    cut = slice(round(1.8 * RATE_HZ), round(4.0 * RATE_HZ))
+    samples[cut, 0] = np.minimum(samples[cut, 0], 0.885 * max(made.tops_v))
+    found = list(live(samples, RATE_HZ, NAMES, low_corner_hz=0.0, **LINEAR))
+    assert any(reading.valid for time_s, reading in found if time_s < 1.8)
+    wrong = [
+        (time_s, reading.ratio.value)
+        for time_s, reading in found
+        if 1.8 <= time_s < 4.0 and reading.valid and abs(reading.ratio.value - 0.5) > 0.03
+    ]
+    assert not wrong, wrong[:5]
+    parked = [reading for time_s, reading in found if 2.3 <= time_s < 4.0]
+    assert all(messages.CLIPPED in reading.reasons for reading in parked)
+    assert all(reading.valid for time_s, reading in found if time_s > 5.5)
