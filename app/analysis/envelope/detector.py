@@ -34,8 +34,8 @@ _STUCK_S = 2e-3
 _TOP_S, _TOPS_S = 25e-3, 0.75
 """Highest levels are told of stretches shorter than a lobe; of a live envelope those of the last
 turns count."""
-_HIGH_PART = 0.5
-"""Of the highest level: what sticks lower is a null, or a lobe of few codes."""
+_HIGH_PART = 0.25
+"""Of the highest level: what sticks lower is a null."""
 _NULL_QUANTILE = 0.02
 _NEGATIVE_SIGMAS = 3.0
 _OFFSET_U = 0.3
@@ -53,12 +53,13 @@ _UNSTATED_U = 0.1
 
 
 class _Top(NamedTuple):
-    """Highest level of a short stretch, and of how many of its samples it is."""
+    """Highest level of a short stretch, how many of its samples it is, and whether they differ."""
 
     first_frame: int
     end_frame: int
     top_v: float
     count: int
+    is_noisy: bool
 
 
 class EnvelopePath(SignalPath):
@@ -154,7 +155,8 @@ class EnvelopePath(SignalPath):
 
         Of samples with noise on them only a few are the very highest.
         """
-        if self._sigma_v <= 0.0 or not self._tops:
+        # A stretch that stands at a rail throughout has no noise of its own.
+        if not any(each.is_noisy for each in self._tops):
             return False
         stuck = _STUCK_S * self._rate_hz
         top_v = max(each.top_v for each in self._tops)
@@ -226,7 +228,7 @@ class EnvelopePath(SignalPath):
             piece = values[start : start + size]
             top_v = float(np.max(piece, initial=-np.inf, where=np.isfinite(piece)))
             count, first = int(np.count_nonzero(piece == top_v)), first_frame + start
-            self._tops.append(_Top(first, first + len(piece), top_v, count))
+            self._tops.append(_Top(first, first + len(piece), top_v, count, self._sigma_v > 0.0))
         if self._is_live:
             oldest = first_frame + len(values) - _TOPS_S * self._rate_hz
             while self._tops[0].end_frame < oldest:

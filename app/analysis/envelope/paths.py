@@ -120,8 +120,11 @@ class RawPath(SignalPath):
         if self._clips is None:
             return False
         stretch = start_frame, end_frame
-        at_rails = self._rails.loss_between(*stretch) > _MOST_LOSS
-        return at_rails or self._clips.clipped_between(*stretch)
+        return self.reaches_rail_between(*stretch) or self._clips.clipped_between(*stretch)
+
+    def reaches_rail_between(self, start_frame: float, end_frame: float) -> bool:
+        """Return whether many samples stand at one extreme between these frames."""
+        return self._rails.loss_between(start_frame, end_frame) > _MOST_LOSS
 
     def forget_before(self, frame: float) -> None:
         """Drop what is older."""

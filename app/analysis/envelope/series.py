@@ -250,6 +250,14 @@ class SignalPath:
         del start_frame, end_frame
         return False
 
+    def reaches_rail_between(self, start_frame: float, end_frame: float) -> bool:
+        """Return whether tops were cut at a converter's rail, between these frames alone.
+
+        Over a long stretch one top that is whole hides all others, which stand lower.
+        """
+        del start_frame, end_frame
+        return False
+
     def forget_before(self, frame: float) -> None:
         """Drop what is older."""
         if self.series is not None:

@@ -165,7 +165,12 @@ class Analyser:
     def _clipped_between(self, start_frame: float, end_frame: float) -> bool:
         """Return whether the signal shows clipping between two frames, or the source said so."""
         said = any(end > start_frame and first < end_frame for first, end in self._clipped_spans)
-        return said or self._path.clipped_between(start_frame, end_frame)
+        return (
+            said
+            or self._path.clipped_between(start_frame, end_frame)
+            # A whole lobe hides one that was cut after it.
+            or self._path.reaches_rail_between(0.5 * (start_frame + end_frame), end_frame)
+        )
 
     def _break_off(self, first_index: int) -> int:
         """Begin anew after a gap of unknown length, or of hours; returns how later frames move.
@@ -432,6 +437,9 @@ class Analyser:
         clipped = bool(turns) and (
             self._said_clipped
             or self._path.clipped_between(turns[0].start_frame, turns[-1].end_frame)
+            or any(
+                self._path.reaches_rail_between(turn.start_frame, turn.end_frame) for turn in turns
+            )
         )
         return replace(
             self._without_lobes(speed, carrier),
