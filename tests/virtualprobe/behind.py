@@ -63,7 +63,7 @@ def source_behind(parts, rate_hz, proof, offset_um):
     params = VirtualParams(offset_um=offset_um, snr_db=float("inf"), seed=3)
     amplitude_v, truth = simulate(params, _ROLES, rate_hz=rate_hz, seconds=3.0)
     # The top within what was proved.
-    level = 1.0 if proof is None else proof.level
+    level = (proof and proof.level) or 1.0
     top_v = 0.9 * level * parts.drive_v * amplitude_v[:, 0] / amplitude_v[:, 0].max()
     heard = detected(parts, top_v, rate_hz)
     samples_v = np.column_stack([heard, amplitude_v[:, 1]]).astype(np.float32)

@@ -101,7 +101,7 @@ _BIN_S = 0.5e-3
 """Some 400 bins a turn."""
 _TRACK_S = 4e-3
 """Half the length over which the local carrier is averaged."""
-_LONG_TRACK_S, _TURN_U = 16e-3, 0.05
+_LONG_TRACK_S, _TURN_U = 12e-3, 0.05
 """The same where the shorter length leaves it uncertain by so many radians in a bin: the blocks of
 a bin that are turned back wrongly take more off a low lobe than off a tall one."""
 _SAMPLE_EVERY, _SAMPLE_BLOCKS = 16, 64
