@@ -23,6 +23,7 @@ from PySide6.QtGui import (
     QGuiApplication,
     QKeyEvent,
     QResizeEvent,
+    QShowEvent,
 )
 from PySide6.QtWidgets import (
     QStackedWidget,
@@ -745,6 +746,12 @@ class MainWindow(QWidget):
             return False
         self.top_bar.remark(self.tr("Picture saved: {0}").format(path), path.parent)
         return True
+
+    def showEvent(self, event: QShowEvent) -> None:  # noqa: N802
+        """Give the needle the keys: as it is laid out for the first time nothing has them."""
+        super().showEvent(event)
+        if self.page is self.needle_page and self.focusWidget() is None:
+            self.needle_page.take_focus()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Do what the key stands for, unless a control has taken it."""

@@ -29,7 +29,7 @@ from app.blackbox.recorder import BlackBox
 from app.dashboard.help_page import cannot_do, cautions, help_html, keys
 from app.dashboard.needle_page.dial import deflection
 from app.dashboard.program import run_dashboard
-from app.dashboard.settings import Settings
+from app.dashboard.settings import Choice, Settings
 from app.dashboard.style import CONTRAST, DARK, LIGHT, Colours, Sizes
 from app.dashboard.text import Unit
 from app.dashboard.widgets import TouchButton
@@ -360,6 +360,18 @@ def test_what_stands_in_a_page_adds_no_margins_to_the_page_s(window):
             found.add(type(each).__name__)
     # A callout lies over the window, in no page.
     assert found == {"QStackedWidget", "JobPanel", "Callout"}
+
+
+def test_of_a_source_that_is_open_before_it_is_shown_the_needle_has_the_keys(qtbot, session):
+    window = MainWindow(session)
+    qtbot.addWidget(window)
+    window.resize(1600, 900)
+    window.open_choice(Choice(Opening("sim:"), session.profile.name))
+    with qtbot.waitActive(window):
+        window.show()
+    assert window.focusWidget() is window.needle_page.meter
+    qtbot.keyClick(window.focusWidget(), Qt.Key.Key_Left)
+    assert session.controls.done == [("nudge", -5.0)]
 
 
 def test_picture_of_the_virtual_drive_says_so(window, tmp_path):
