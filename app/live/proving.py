@@ -13,6 +13,7 @@ from app.analysis.frontend.detector import DetectorLaw
 from app.analysis.frontend.limits import TOP_PART, Limit, SignalChain, limits_of, together_um
 from app.analysis.messages import RESOLVES, RESOLVES_UNCHECKED, RESOLVES_UNPROVED, fill
 from app.analysis.results import Message
+from app.analysis.uncertainty import CLOCK_PART
 from app.files import atomic_write, folder_for
 from app.live.loop_check import LoopFault, LoopFound, Player, Tell, check_loop
 from app.live.source_check import QuietCheck, listen
@@ -28,6 +29,8 @@ _HOLDS_PART = 0.01
 """By so much corner and threshold may move, of the corner and of the highest level."""
 _GAIN_HOLDS_PART = 0.02
 _MATCH_HOLDS = 0.002
+_FASTEST = 1e-3
+"""No sample clock is further off (common practice: 100 parts in a million)."""
 SETTLE_S = 1.0
 """Passed over when a live input has just been opened."""
 
@@ -65,15 +68,15 @@ def proof_of(
         )
     full_v = quiet.full_scale_v or 1.0
     channels = quiet.channels.values()
-    clock = quiet.clock
+    fast_part, clock_u_part = _clock_of(quiet)
     proof = InputProof(
         identity=identity,
         made_on=made_on,
         conditions=f"with nothing played, evenlobe {version()}",
         noise=max(channel.noise_v for channel in channels) / full_v,
         step=max(channel.step_v for channel in channels) / full_v,
-        fast_part=0.0 if clock is None else clock.fast_part,
-        clock_u_part=0.0 if clock is None else clock.true_u_part(quiet.system_u_part),
+        fast_part=fast_part,
+        clock_u_part=clock_u_part,
         detector=None,
     )
     if quiet.floor_v is not None:
@@ -89,6 +92,18 @@ def proof_of(
     if loop.stated_part is not None:
         return _with_generator(proof, loop, loop.stated_part, full_v)
     return _with_loop(proof, loop, output, full_v, meter)
+
+
+def _clock_of(quiet: QuietCheck) -> tuple[float, float]:
+    """Return by what part the sample clock is fast, and its u; noughts where that is not told.
+
+    So it is where less was told than is known of any clock, and where it came out further off than
+    any is: then the computer was too busy to see when samples came.
+    """
+    clock = quiet.clock
+    if clock is None or clock.u_part > CLOCK_PART or abs(clock.fast_part) > _FASTEST:
+        return 0.0, 0.0
+    return clock.fast_part, clock.true_u_part(quiet.system_u_part)
 
 
 def _with_generator(

@@ -1,10 +1,12 @@
 """From a check to a reading: the drive's envelope through a circuit, read with what was found."""
 
+import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from app.analysis.frontend.clock import ClockFound
 from app.analysis.frontend.quiet import QuietChannel
 from app.analysis.uncertainty import CLOCK_PART
 from app.cli.record import record
@@ -12,7 +14,7 @@ from app.live.loop_check import LoopFault
 from app.live.measurement import EnvelopeOptions, measure, setup_for
 from app.live.proving import keep, proof_of, resolution_of, what_moved
 from app.live.session import Rechecked, Session
-from app.live.source_check import QuietCheck
+from app.live.source_check import QuietCheck, listen, quiet_check_of
 from app.live.view import Phase
 from app.profiles import load_profile
 from instruments.file.source import FileSource
@@ -72,6 +74,31 @@ def test_what_is_kept_is_its_maker_s_alone_and_read_again(monkeypatch, tmp_path)
     assert again.detector.corner_hz == pytest.approx(proof.detector.corner_hz)
     assert again.detector.out == pytest.approx(proof.detector.out)
     assert what_moved(proof, again) == ""
+
+
+@pytest.mark.parametrize(
+    ("clock", "kept"),
+    [
+        (ClockFound(8e-5, 2e-6, 180.0), (8e-5, math.hypot(2e-6, 5.8e-6))),
+        # Of three seconds less is told than is known of any clock.
+        (ClockFound(-1.4e-3, 3e-3, 3.0), (0.0, 0.0)),
+        # No clock is so fast: this computer saw the samples late, all at once.
+        (ClockFound(1.6, 2e-6, 3.0), (0.0, 0.0)),
+        (None, (0.0, 0.0)),
+    ],
+    ids=["told", "hardly told", "too busy to tell", "not told"],
+)
+def test_a_clock_is_kept_where_more_is_told_of_it_than_is_known_of_any(clock, kept):
+    card = VirtualCard(Parts(gains=(0.6,)), 16_000)
+    quiet = quiet_check_of(card.info, listen(card, 1.0))
+    found = proof_of(
+        Identity("Bench", 16_000, "envelope", 0.0),
+        replace(quiet, clock=clock, system_u_part=5.8e-6),
+        None,
+        "",
+        "2031-05-04",
+    )
+    assert (found.fast_part, found.clock_u_part) == pytest.approx(kept)
 
 
 def test_what_cannot_be_written_is_said(monkeypatch, tmp_path):
