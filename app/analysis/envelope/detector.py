@@ -58,7 +58,7 @@ class _Top(NamedTuple):
     first_frame: int
     end_frame: int
     top_v: float
-    count: int
+    at_top: int
     is_noisy: bool
 
 
@@ -160,10 +160,10 @@ class EnvelopePath(SignalPath):
             return False
         stuck = _STUCK_S * self._rate_hz
         top_v = max(each.top_v for each in self._tops)
-        if sum(each.count for each in self._tops if each.top_v == top_v) > stuck:
+        if sum(each.at_top for each in self._tops if each.top_v == top_v) > stuck:
             return True
         return any(
-            each.count > stuck and each.top_v >= _HIGH_PART * top_v
+            each.at_top > stuck and each.top_v >= _HIGH_PART * top_v
             for each in self._tops
             if each.end_frame > start_frame and each.first_frame < end_frame
         )
