@@ -149,10 +149,11 @@ _WHY_NOT = {
     Plan.ZERO: "the plan calibrates the disk and judges no drive",
     Plan.WORKING_DISK: "the plan calibrates the disk and judges no drive",
 }
-_NOT_WANTED = "it was not asked for"
+NOT_WANTED = "it was not asked for"
+"""A choice of checks has it: the plan would."""
 _ONE_TRACK = "the alignment disk states one radial track alone"
 
-REASONS = (*_WHY_NOT.values(), _NOT_WANTED, _ONE_TRACK)
+REASONS = (*_WHY_NOT.values(), NOT_WANTED, _ONE_TRACK)
 """Why a plan may not have a check."""
 
 
@@ -167,9 +168,9 @@ def left_out(
 
     def why(check: CheckName) -> str:
         if check not in checks:
-            return _NOT_WANTED
+            return NOT_WANTED
         would_be = check is CheckName.TRACKS and plan in (Plan.FULL, Plan.CHECK)
-        return _ONE_TRACK if would_be else _WHY_NOT.get(plan, _NOT_WANTED)
+        return _ONE_TRACK if would_be else _WHY_NOT.get(plan, NOT_WANTED)
 
     return tuple((str(each), why(each)) for each in USUAL_CHECKS if each not in planned)
 

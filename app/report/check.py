@@ -20,8 +20,20 @@ from app.stamp import version
 _MOST = 12
 _PARTS = ("drive", "head", "entries", "outcomes", "closed_at", "closing_reason", "nudges")
 _STREAM = re.compile(rb"stream\r?\n(.*?)\r?\n?endstream", re.DOTALL)
+_MOST_BYTES = 16 * 2**20
 _OPERATORS = b" Tf"
 """Sets a font: what has it draws text (ISO 32000-1, 9.3)."""
+_BESIDE = (
+    "its pages are drawn as its record gives them, but fonts, notes or other things in the file "
+    "are not: something may lie over them; another computer's fonts do that too"
+)
+_OF_WRITING = re.compile(
+    rb"D:\d{14}[-+Z\d']*|\d{4}-\d\d-\d\dT[-+:Z\d]+|uuid:[-\da-f]+|/ID \[ <\w+> <\w+> \]"
+    rb"|\d{10} \d{5} [nf]|(?<=startxref\n)\d+|/Length \d+|(?<= 0 obj\n)\d+(?=\s+endobj)"
+    rb"|Qt [\d.]+"
+)
+"""What of a PDF is of when and by what it was written: times, names of the file, and where in it an
+object begins and how long it is packed (ISO 32000-1, 7.3.8.2, 7.5.4 and 14.4)."""
 
 
 def changes_in_page(page: str) -> tuple[list[str], Sealed]:
@@ -60,12 +72,15 @@ def changes_in_sheets(data: bytes) -> tuple[list[str], Sealed]:
     pages = _pages(shown)
     best: list[str] | None = None
     for paper in PAPERS:
-        pairs = list(zip_longest(pages, _pages(drawn(report, paper)[0])))
+        wanted = drawn(report, paper)[0]
+        pairs = list(zip_longest(pages, _pages(wanted)))
         told = [
             f"page {number} is not as its record gives it"
             for number, (one, other) in enumerate(pairs, 1)
             if one != other
         ]
+        if not told and _unpacked(shown) != _unpacked(wanted):
+            told = [_BESIDE]
         best = told if best is None or len(told) < len(best) else best
     return best or [], found
 
@@ -145,12 +160,18 @@ def _alike(one: Sequence[str], other: Sequence[str]) -> int:
 
 def _pages(data: bytes) -> list[bytes]:
     """Return what draws each page of a PDF, without the names of its resources."""
-    pages = []
-    for packed in _STREAM.findall(data):
-        try:
-            content = zlib.decompress(packed)
-        except zlib.error:
-            continue
-        if _OPERATORS in content and b"BT" in content:
-            pages.append(content)
-    return pages
+    every = (_content(packed) for packed in _STREAM.findall(data))
+    return [content for content in every if _OPERATORS in content and b"BT" in content]
+
+
+def _unpacked(data: bytes) -> bytes:
+    """Return all of a PDF, its streams unpacked, but for what only tells of its writing."""
+    return _OF_WRITING.sub(b"", _STREAM.sub(lambda found: _content(found[1]), data))
+
+
+def _content(packed: bytes) -> bytes:
+    """Return what a stream holds; as it stands where it is not packed."""
+    try:
+        return zlib.decompressobj().decompress(packed, _MOST_BYTES)
+    except zlib.error:
+        return packed

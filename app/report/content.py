@@ -16,6 +16,7 @@ from app.job.job import SOURCE_CHANGED
 from app.job.model import DESCRIPTIONS, INSERTED, CheckName, Entry, Outcome, Stage, Value
 from app.job.origin import Origin
 from app.job.outcomes import counting, open_failures
+from app.job.plan import NOT_WANTED
 from app.job.verdicts import what_next
 from app.language import ENGLISH, say, speaking, spoken
 from app.numbers import Unit, chance_words
@@ -184,9 +185,9 @@ def _said(record: JobRecord) -> tuple[ReportBlock, ...]:
     days = figures.days_of(record)
     aims = dict.fromkeys(each.aim for each in record.outcomes if each.aim)
     rows = [
-        (say("Plan"), plan_words(record.head.plan)),
+        (say("Plan"), _plan(record)),
         (say("Aim"), within(say("; then ").join(aims))),
-        (say("Left out by the plan"), _left_out(record)),
+        (say("Left out"), _left_out(record)),
         *((begun(say(name)), clean(described.get(name, ""))) for name, _ in DESCRIPTIONS),
         # A shorter one stands whole in the report's head.
         (say("Identity"), clean(identity) if len(identity) > _MAX_IDENTITY else ""),
@@ -197,8 +198,16 @@ def _said(record: JobRecord) -> tuple[ReportBlock, ...]:
     return _table((), [row for row in rows if row[1]], (0.2, 0.8), (0,))
 
 
+def _plan(record: JobRecord) -> str:
+    """Return what the job was for; a choice of checks is no plan as it stands."""
+    words = plan_words(record.head.plan)
+    if all(why != NOT_WANTED for _, why in record.head.left_out):
+        return words
+    return say("a choice of checks, in the order of “{0}”", words)
+
+
 def _left_out(record: JobRecord) -> str:
-    """Return which checks the plan did not have, those with one reason together."""
+    """Return which checks the job did not have, those with one reason together."""
     by_reason: dict[str, list[str]] = {}
     for check, why in record.head.left_out:
         by_reason.setdefault(why, []).append(check_title(check))

@@ -10,6 +10,8 @@ import pytest
 
 from app.analysis.results import Verdict
 from app.job.model import CheckName, Limit, Stage, Summary, Value
+from app.job.plan import Plan, left_out
+from app.profiles import load_profile
 from app.report.blocks import MAX_TEXT, Figures, Lines, Table, clean, limit_words, within
 from app.report.content import report_of
 from app.report.figures import draw_needle, draw_trace, mark
@@ -363,11 +365,20 @@ def test_the_report_tells_the_plan_and_what_it_left_out_and_why():
     report = report_of(replace(made, head=head))
     told = dict(section(report, "The drive and the job")[1].rows)
     assert told["Plan"] == "check only: everything as found, and nothing moved"
-    assert told["Left out by the plan"] == "Middle when adjusted, Moved by locking: no"
+    assert told["Left out"] == "Middle when adjusted, Moved by locking: no"
     (sure,) = (row[1] for row in table(report, "In plain words").rows if "sure" in row[0])
     assert "the head's place after tightening" in sure.partition("Not looked at in this job")[2]
     # A job of an older book has no plan to tell.
     assert "Plan" not in dict(section(report_of(made), "The drive and the job")[1].rows)
+
+
+def test_a_choice_of_checks_is_not_told_as_the_plan():
+    made = record()
+    chosen = left_out(load_profile("130mm-48tpi"), [CheckName.SPEED], plan=Plan.FULL)
+    report = report_of(replace(made, head=replace(made.head, plan="full", left_out=chosen)))
+    told = dict(section(report, "The drive and the job")[1].rows)
+    assert told["Plan"].startswith("a choice of checks, in the order of “full")
+    assert told["Left out"].endswith("Track zero: it was not asked for")
 
 
 def what_was_done(job):

@@ -123,6 +123,20 @@ def test_a_pdf_of_another_number_with_this_record_is_told(paper, tmp_path):
     assert changes_in_sheets(out.read_bytes())[0] == []
 
 
+def test_a_pdf_in_which_something_else_was_changed_is_told(monkeypatch):
+    data, count = pdf.drawn(REPORT)
+    monkeypatch.setattr(pdf, "drawn", lambda report, paper: (data, count))
+    again = data.replace(b"D:20", b"D:19").replace(b'xmp:CreateDate="20', b'xmp:CreateDate="19')
+    assert again != data
+    font = data.index(b"stream\n", data.index(b"/Length1")) + 300
+    other_font = data[:font] + bytes([data[font] ^ 1]) + data[font + 1 :]
+    # An update at the end (ISO 32000-1, 7.5.6): lines over a page, and a note with no text.
+    lines = b"\n9 0 obj\n<<\n/Length 13\n>>\nstream\n0 0 9 9 re f Q\nendstream\nendobj\n"
+    note = b"\n9 0 obj\n<<\n/Type /Annot /Subtype /Square /Rect [0 0 9 9]\n>>\nendobj\n"
+    for changed, told in ((again, 0), (other_font, 1), (data + lines, 1), (data + note, 1)):
+        assert len(changes_in_sheets(into_sheets(changed, REPORT.sealed))[0]) == told
+
+
 def test_a_record_comes_back_as_it_was():
     found = opened(sealed(record(), HISTORY, Unit.UM))
     assert (found.history, found.outcomes, found.head) == (
