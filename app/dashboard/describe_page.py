@@ -5,12 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 from PySide6.QtCore import Signal
-from PySide6.QtWidgets import QVBoxLayout, QWidget
+from PySide6.QtWidgets import QWidget
 
 from app.book.model import JobRecord
 from app.book.store import Book
 from app.dashboard.background import BookWorker
-from app.dashboard.widgets import Field, Page, TouchButton, button_row, form_of, laid
+from app.dashboard.widgets import Field, Page, TouchButton, button_row, form_of
 from app.job.model import DESCRIPTIONS
 
 _MOST_TYPED = 2000
@@ -41,7 +41,7 @@ class DescribePage(Page):
             TouchButton(self.tr("Keep"), "⏎", keep, self.save, self, is_next=True),
             TouchButton(self.tr("Back"), "Esc", self.tr("Go back"), self.back.emit, self),
         )
-        laid(QVBoxLayout(self), self._title, form_of(rows, self), self._status, 1, buttons)
+        self._lay_scrolling((self._title, form_of(rows, self), self._status), buttons)
 
     def activate(self, number: int) -> None:
         """Show how a job is described by now."""

@@ -6,8 +6,8 @@ from collections.abc import Iterable
 from html import escape
 from pathlib import Path
 
-from PySide6.QtCore import Signal
-from PySide6.QtGui import QResizeEvent, QTextCursor
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QResizeEvent, QTextCursor, QTextOption
 from PySide6.QtWidgets import QTextBrowser, QVBoxLayout, QWidget
 
 from app.dashboard.next_list import NextList
@@ -303,6 +303,9 @@ class HelpPage(Page):
         self._text.setObjectName("first")
         self._text.setMinimumHeight(_LEAST_PX)
         self._text.document().setDocumentMargin(16)
+        # Else a table is as wide as the longest words in it, of which one would see a part.
+        self._text.setWordWrapMode(QTextOption.WrapMode.WrapAtWordBoundaryOrAnywhere)
+        self._text.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self._text.setHtml(help_html())
         self.list = NextList(book, settings, self)
         self.list.refused.connect(self.say)

@@ -22,6 +22,7 @@ from app.live.view import Truth
 from app.numbers import MINUS, plus_minus
 
 _SEEDS = 10_000
+_LIST_PX = 150
 _CLASS = "130mm-48tpi"
 """Of the virtual drive."""
 
@@ -75,7 +76,8 @@ class PracticePage(Page):
             TouchButton(self.tr("Open"), "⏎", opens, self.open, self, is_next=True),
             TouchButton(self.tr("Back"), "Esc", back, self.back.emit, self),
         )
-        laid(QVBoxLayout(self), self._title, about, (self._list, 1), self._status, buttons)
+        self._list.setMinimumHeight(_LIST_PX)
+        self._lay_scrolling((self._title, (self._list, 1), about, self._status), buttons)
 
     def activate(self) -> None:
         """Get ready for the keyboard."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from PySide6.QtCore import QStandardPaths, Qt, Signal
-from PySide6.QtGui import QKeyEvent, QPixmap
+from PySide6.QtGui import QImage, QKeyEvent, QPixmap, QResizeEvent
 from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QScrollArea, QVBoxLayout, QWidget
 
 from app.book.model import JobRecord, JobSummary
@@ -19,6 +19,8 @@ from app.report.content import report_of
 from app.report.html import write_page
 from app.report.pdf import PAPERS, PrintFault, pages_of, write_pdf
 
+_SMOOTH = Qt.TransformationMode.SmoothTransformation
+_ROOM_FOR_TITLE_PX = 400
 _NAMES = {"a4": "A4", "letter": "Letter"}
 
 
@@ -39,9 +41,11 @@ class ReportPage(Page):
         self._worker = BookWorker(book)
         self._report: Report | None = None
         self.pages: list[QLabel] = []
+        self._images: tuple[QImage, ...] = ()
         self._title.setText(self.tr("The report, as it will be written"))
         self._area = named(QScrollArea(self), self.tr("Pages of the report"))
         self._area.setWidgetResizable(True)
+        self._area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self._sheets = QWidget(self._area)
         self._sheets.setObjectName("page")
         self._column = QVBoxLayout(self._sheets)
@@ -116,18 +120,41 @@ class ReportPage(Page):
         self._clear()
         if self._report is None:
             return
-        for number, image in enumerate(pages_of(self._report, self._paper.currentData()), 1):
+        self._images = tuple(pages_of(self._report, self._paper.currentData()))
+        for number, _ in enumerate(self._images, 1):
             sheet = QLabel(self._sheets)
-            sheet.setPixmap(QPixmap.fromImage(image))
             sheet.setAccessibleName(self.tr("Page {0}").format(number))
             self._column.addWidget(sheet, 0, Qt.AlignmentFlag.AlignHCenter)
             self.pages.append(sheet)
+        self._fit_pages()
+
+    def _fit_pages(self) -> None:
+        """Show the pages as wide as there is room for, and no wider than they are."""
+        edges = self._column.contentsMargins()
+        bar = self._area.verticalScrollBar().sizeHint().width()
+        room = self._area.width() - 2 * self._area.frameWidth() - bar - edges.left() - edges.right()
+        for sheet, image in zip(self.pages, self._images, strict=True):
+            fits = image.width() <= room
+            shown = image if fits else image.scaledToWidth(max(1, room), _SMOOTH)
+            sheet.setPixmap(QPixmap.fromImage(shown))
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
+        """Fit the pages, and leave the title out where they need its room."""
+        super().resizeEvent(event)
+        self._title.setVisible(self.height() >= _ROOM_FOR_TITLE_PX)
+        self._fit_pages()
+
+    def say(self, words: str) -> None:
+        """Say how something went, in a line that is there only then."""
+        super().say(words)
+        self._status.setVisible(bool(words))
 
     def _clear(self) -> None:
         for sheet in self.pages:
             self._column.removeWidget(sheet)
             sheet.deleteLater()
         self.pages.clear()
+        self._images = ()
 
     def _write(self, ending: str) -> None:
         report, stem = self._report, self._path.text().strip()

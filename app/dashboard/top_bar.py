@@ -11,7 +11,7 @@ from PySide6.QtGui import QDesktopServices
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QMenu, QSizePolicy, QWidget
 
 from app.dashboard.needle_page.status import class_words, source_words
-from app.dashboard.widgets import TouchButton, laid, named
+from app.dashboard.widgets import TouchButton, key_words, laid, named
 from app.live.view import View
 from app.profiles import Profile
 
@@ -69,7 +69,9 @@ class TopBar(QWidget):
         """Show all pages, and what else the window does, below the menu's button."""
         menu = QMenu(self)
         for each in self._entries:
-            menu.addAction(f"{each.words}\t{each.hotkey}".rstrip()).triggered.connect(each.do)
+            menu.addAction(f"{each.words}\t{key_words(each.hotkey)}".rstrip()).triggered.connect(
+                each.do
+            )
         menu.aboutToHide.connect(menu.deleteLater)
         menu.popup(self._menu.mapToGlobal(self._menu.rect().bottomLeft()))
 

@@ -43,6 +43,8 @@ from PySide6.QtWidgets import (
     QPushButton,
     QScrollArea,
     QSizePolicy,
+    QStyle,
+    QStyleOptionComboBox,
     QVBoxLayout,
     QWidget,
 )
@@ -59,6 +61,8 @@ _FLOW_GAP_PX = 6
 _TWO_HALVES = 112
 """Widths of a letter that two halves of a page need beside each other."""
 _ROUND_PX = 10
+_BESIDE_CHOICE_PX = 4
+"""That the style leaves free on both sides of what is chosen in a box."""
 
 
 def laid(
@@ -305,6 +309,7 @@ class Field(QLineEdit):
     def __init__(self, name: str, description: str, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         named(self, name, description)
+        self.setToolTip(description)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Emit `returnPressed` on Enter, once and not again while it is held down."""
@@ -313,7 +318,10 @@ class Field(QLineEdit):
 
 
 class Picker(QComboBox):
-    """An empty box of choices, named for a screen reader; a wheel that passes changes nothing."""
+    """An empty box of choices, named for a screen reader; a wheel that passes changes nothing.
+
+    It asks for the room of what is chosen, and takes less where a form has none.
+    """
 
     def __init__(self, name: str, description: str, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -322,6 +330,22 @@ class Picker(QComboBox):
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setMinimumContentsLength(6)
         self.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+        self.currentTextChanged.connect(lambda _: self.updateGeometry())
+
+    @property
+    def needed_px(self) -> int:
+        """The width at which what is chosen can be read."""
+        box = QStyleOptionComboBox()
+        self.initStyleOption(box)
+        part = self.style().subControlRect(
+            QStyle.ComplexControl.CC_ComboBox, box, QStyle.SubControl.SC_ComboBoxEditField, self
+        )
+        words = self.fontMetrics().horizontalAdvance(self.currentText())
+        return self.width() - part.width() + words + _BESIDE_CHOICE_PX
+
+    def sizeHint(self) -> QSize:  # noqa: N802
+        """Return Qt's own size, and more where what is chosen takes more."""
+        return super().sizeHint().expandedTo(QSize(self.needed_px, 0))
 
     def wheelEvent(self, event: QWheelEvent) -> None:  # noqa: N802
         """Turn the wheel on the page instead, unless the box has the keys."""
@@ -444,6 +468,21 @@ def scrolled(content: QWidget) -> QScrollArea:
     return area
 
 
+def key_words(key: str) -> str:
+    """Return a key as it is written on a keyboard of the window's language."""
+    for name, words in (
+        ("Ctrl", translate("keys", "Ctrl")),
+        ("PgUp", translate("keys", "PgUp")),
+        ("PgDn", translate("keys", "PgDn")),
+        ("Home", translate("keys", "Home")),
+        ("End", translate("keys", "End")),
+        ("Shift", translate("keys", "Shift")),
+        ("Space", translate("keys", "Space")),
+    ):
+        key = key.replace(name, words)
+    return key
+
+
 class TouchButton(QPushButton):
     """A button that Space and Enter press, and that a click does not take the focus to.
 
@@ -463,7 +502,7 @@ class TouchButton(QPushButton):
         is_next: bool = False,
     ) -> None:
         super().__init__(parent)
-        self._key = key
+        self._key, self._tells_key = key, True
         self.say(words)
         self.set_next(is_next)
         self.setAccessibleDescription(description)
@@ -474,8 +513,15 @@ class TouchButton(QPushButton):
 
     def say(self, words: str) -> None:
         """Change the words."""
-        self.setText(f"{words}  {self._key}".rstrip())
+        self._words = words
+        key = key_words(self._key) if self._tells_key else ""
+        self.setText(f"{words}  {key}".rstrip())
         self.setAccessibleName(words)
+
+    def tell_key(self, tells: bool) -> None:
+        """Write the key beside the words, or leave it out where there is no room for it."""
+        self._tells_key = tells
+        self.say(self._words)
 
     def set_next(self, is_next: bool) -> None:
         """Mark it as the next thing to do."""

@@ -363,6 +363,11 @@ class AnswerField(Field):
             super().keyPressEvent(event)
 
 
+def _choice_words(answer: str) -> str:
+    """Return an answer that the book keeps, in the window's language."""
+    return translate("job", answer)
+
+
 class ProgressBar(Instrument):
     """How far a measurement has come, as a bar."""
 
@@ -447,6 +452,8 @@ class CardView(QWidget):
         """Take on colours, sizes, and the gap between the parts."""
         text = sizes.text_px
         self._title.set_size(round(text * 1.2), bold=True)
+        # Its share of a low panel would be less than the letters of running text take.
+        self._title.setMinimumHeight(round(text * 1.6))
         self._words.set_size(round(text * 1.5))
         self._figure.set_size(round(text * 2.6), bold=True)
         self._live.set_size(round(text * 1.2))
@@ -461,7 +468,7 @@ class CardView(QWidget):
         """Answer with what stands in the entry; where answers are to be chosen, say so."""
         if self._card.choices:
             words = self.tr("Choose {0}: Tab leads there, or type the first letter.")
-            self.show_remark(words.format(" / ".join(self._card.choices)))
+            self.show_remark(words.format(" / ".join(map(_choice_words, self._card.choices))))
         else:
             self.answered.emit(self.entry.text() if self._card.entry is not None else "")
 
@@ -525,14 +532,16 @@ class CardView(QWidget):
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Give the answer whose first letter is typed."""
         typed = event.text().lower()
-        chosen = [words for words in self._card.choices if typed and words.startswith(typed)]
+        choices = self._card.choices
+        chosen = [each for each in choices if typed and _choice_words(each).startswith(typed)]
         if len(chosen) == 1:
             self.answered.emit(chosen[0])
         else:
             super().keyPressEvent(event)
 
-    def _choice(self, words: str) -> TouchButton:
-        button = TouchButton(words, "", words, lambda: self.answered.emit(words), self)
+    def _choice(self, answer: str) -> TouchButton:
+        words = _choice_words(answer)
+        button = TouchButton(words, "", words, lambda: self.answered.emit(answer), self)
         self._choice_row.addWidget(button)
         button.show()
         return button

@@ -194,6 +194,7 @@ class LargeTrace(QWidget):
             "Write what is seen as a table (CSV) and as pictures (PNG, SVG); samples as a capture "
             "(WAV) too"
         )
+        self._keep = TouchButton(self.tr("Keep"), "Ctrl+S", keep, self.keep.emit, self)
         self._row = FlowRow(
             self._now,
             self.seen,
@@ -203,7 +204,7 @@ class LargeTrace(QWidget):
             self._single_button,
             self.cursors,
             self._fit_button,
-            TouchButton(self.tr("Keep"), "Ctrl+S", keep, self.keep.emit, self),
+            self._keep,
         )
 
     @property
@@ -627,6 +628,8 @@ class LargeTrace(QWidget):
         self.bar.setVisible(roomy)
         for picker, letters in self._letters.items():
             picker.setMinimumContentsLength(letters if roomy else _FEWEST_LETTERS)
+        for button in (self._now, self._keep):
+            button.tell_key(roomy)
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: N802
         """Go back and on with a wheel that is turned sidewise or with Shift; else it zooms."""

@@ -314,7 +314,7 @@ class NeedlePage(QWidget):
         freeze = self.tr("Let the trace stand still, or follow again")
         hold = self.tr("Keep the turn in front as a reference, or let it go")
         zero = self.tr("Let the needle's zero be the middle of the hysteresis, or the even lobes")
-        self._freeze = TouchButton(self.tr("Freeze"), self.tr("Space"), freeze, self.toggle_frozen)
+        self._freeze = TouchButton(self.tr("Freeze"), "Space", freeze, self.toggle_frozen)
         self._hold = TouchButton(self.tr("Hold turn"), "F6", hold, self.toggle_held)
         self._zero = TouchButton(self.tr("Zero"), "F10", zero, self.toggle_zero)
         self._zero.setCheckable(True)

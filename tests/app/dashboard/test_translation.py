@@ -9,10 +9,12 @@ from PySide6.QtCore import QCoreApplication
 
 from app.analysis.results import Message
 from app.dashboard.help_page import cautions
+from app.dashboard.job_panel.panel import Card, CardView
 from app.dashboard.settings import Settings
 from app.dashboard.style import LIGHT
 from app.dashboard.text import said, translate
 from app.dashboard.translation import SYSTEM, Translation, language_of, name_of, next_choice
+from app.dashboard.widgets import key_words
 from app.dashboard.window import MainWindow
 from app.job import messages
 from app.language import speaking
@@ -109,3 +111,19 @@ def test_the_program_takes_the_system_s_language():
         [sys.executable, "-c", words], env=environment, capture_output=True, text=True, check=True
     )
     assert done.stdout == "Abbrechen\n"
+
+
+def test_a_key_is_written_as_on_a_keyboard_of_the_language(german):
+    assert [key_words(each) for each in ("Ctrl+PgDn", "F5", "⇧F8")] == ["Strg+Bild↓", "F5", "⇧F8"]
+
+
+def test_an_answer_is_chosen_in_the_language_and_kept_in_the_book_s_own(qtbot, german):
+    card = CardView()
+    qtbot.addWidget(card)
+    card.show_card(Card("", "", choices=("yes", "no")))
+    kept = []
+    card.answered.connect(kept.append)
+    assert [each.text() for each in card._choices] == ["ja", "nein"]
+    qtbot.keyClicks(card, "jn")
+    card._choices[0].click()
+    assert kept == ["yes", "no", "yes"]

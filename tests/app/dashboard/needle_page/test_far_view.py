@@ -7,9 +7,8 @@ from dataclasses import replace
 from itertools import combinations
 
 import pytest
-from PySide6.QtCore import QRectF, Qt
 from PySide6.QtGui import QFontMetricsF
-from PySide6.QtWidgets import QAbstractButton, QApplication, QLabel, QScrollArea
+from PySide6.QtWidgets import QAbstractButton, QApplication
 
 from app.analysis.messages import fill
 from app.analysis.results import Message, Quantity, Sign
@@ -18,11 +17,12 @@ from app.dashboard.needle_page.far_view import FarWords, _Lines, far_words
 from app.dashboard.style import Sizes
 from app.dashboard.text import Unit, face_of
 from app.dashboard.translation import Translation
-from app.dashboard.widgets import FittedText, FlowRow
 from app.job import messages
 from app.job.model import Action, Do, Enter
 from app.language import ENGLISH, languages
+from app.live.opening import KINDS
 from app.profiles import load_profile
+from tests.app.dashboard.cutting import beyond, cut
 from tests.app.dashboard.fakes import FakeControls, FakeSession, parked, reading, view
 from tests.app.dashboard.keys import KEY, press
 
@@ -188,34 +188,6 @@ def test_a_question_is_not_answered_where_it_is_not_seen(window):
 SIZES = ((480, 320), (800, 480), (960, 540), (960, 1080), (1024, 640), (1920, 1080), (3840, 2160))
 
 
-def cut(window):
-    """Return what is written in less room than its words take."""
-    found = []
-    for widget in (*window.findChildren(QLabel), *window.findChildren(QAbstractButton)):
-        if not widget.isVisible() or not widget.text():
-            continue
-        wraps = isinstance(widget, QLabel) and widget.wordWrap()
-        needed = widget.heightForWidth(widget.width()) if wraps else widget.sizeHint().height()
-        if widget.height() < needed or (
-            not wraps and widget.width() < widget.minimumSizeHint().width()
-        ):
-            found.append(f"{widget.text()}: {widget.size().toTuple()}")
-    for widget in window.findChildren(FittedText):
-        if widget.isVisible() and widget.words:
-            needed = needed_for(widget)
-            if needed.height() > widget.height() or needed.width() > widget.width():
-                found.append(widget.words)
-    return found
-
-
-def needed_for(widget):
-    """The room of words at the smallest size that they may have."""
-    font = widget.font()
-    font.setPixelSize(8)
-    flags = int(Qt.AlignmentFlag.AlignLeft) | int(Qt.TextFlag.TextWordWrap)
-    return QFontMetricsF(font).boundingRect(QRectF(widget.rect()), flags, widget.words)
-
-
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("at_work", [False, True])
 @pytest.mark.parametrize("language", languages(), indirect=True)
@@ -238,29 +210,53 @@ def test_nothing_is_cut_at_any_size(window, size, at_work):
     assert page._scroll.widget().width() <= page.width() or not page._scroll.isVisible()
 
 
+def kinds_of_sources(window):
+    """Show the form of each kind of source, one after the other."""
+    for kind in KINDS.values():
+        window.show_sources()
+        window.source_page.show_address(f"{kind.scheme}:")
+        yield kind.scheme
+
+
+def all_pages(window, qtbot):
+    """Show each page and each view of the needle's, one after the other, and name it."""
+    yield from kinds_of_sources(window)
+    for show in (window.show_drives, window.show_help, window.show_practice, window.show_debrief):
+        show()
+        yield show.__name__
+    report = window.report_page
+    window.show_own_report()
+    qtbot.waitUntil(lambda: report.refresh() or bool(report.pages))
+    yield "report"
+    report.ask_to_describe()
+    yield "descriptions"
+    window.show_needle()
+    large = window.needle_page.large
+    window.needle_page.toggle_large()
+    for picker in (large.seen, large.decay, large.fold):
+        for place in range(picker.count()):
+            picker.setCurrentIndex(place)
+            yield f"large trace, {picker.currentText()}"
+        picker.setCurrentIndex(0)
+    large._now.show()
+    yield "large trace, back"
+    large._now.hide()
+    window.needle_page.leave_large()
+
+
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("language", languages(), indirect=True)
 @pytest.mark.few(2)
-def test_pages_are_as_wide_as_the_window_and_scroll_one_way(window, size):
-    for show in (window.show_sources, window.show_drives, window.show_help):
-        show()
-        sized(window, size)
-        assert window.size().toTuple() == size
-        assert cut(window) == []
-        assert beyond(window) == []
-
-
-def beyond(window):
-    """What goes past the sides of what it scrolls in, or past the row that it stands in."""
-    areas = [area for area in window.findChildren(QScrollArea) if area.isVisible()]
-    rows = [row for row in window.findChildren(FlowRow) if row.isVisible()]
-    assert rows
-    return [area for area in areas if area.widget().width() > area.viewport().width()] + [
-        part
-        for row in rows
-        for part in row.children()
-        if part.isVisible() and not row.rect().contains(part.geometry())
-    ]
+def test_pages_are_as_wide_as_the_window_and_scroll_one_way(window, qtbot, size):
+    window.begin_job("machine 7", "130mm-48tpi")
+    qtbot.waitUntil(lambda: window.controller.number is not None)
+    sized(window, size)
+    wrong = []
+    for page in all_pages(window, qtbot):
+        QApplication.processEvents()
+        wrong += [(page, fault) for fault in (*cut(window), *beyond(window))]
+    assert wrong == []
+    assert window.size().toTuple() == size
 
 
 def test_small_words_grow_with_the_window_and_never_vanish():
