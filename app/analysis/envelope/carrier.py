@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.envelope.series import Bins
+from app.analysis.envelope.series import Bins, median_of
 from app.analysis.envelope.setup import Columns
 
 CARRIER_LOW_HZ = 20e3
@@ -319,7 +319,7 @@ class Demodulator:
         if not rest.size:
             return
         # The median forgives drop-outs' edges; it lies below the mean as that of chi-square does.
-        median = float(np.median(rest)) / (freedom * (1.0 - 2.0 / (9.0 * freedom)) ** 3)
+        median = median_of(rest) / (freedom * (1.0 - 2.0 / (9.0 * freedom)) ** 3)
         self._noises.append(max(median, 0.0))
         del self._noises[:-32]
         self.noise_v2 = float(np.mean(self._noises))

@@ -47,7 +47,7 @@ _COARSE_U, _CHANCE = 0.005, 2.0
 """Of a fall squared so many variances are chance."""
 _ROUNDING = 0.9
 """What steps do to the kurtosis of a sine of one step's amplitude (run against rounded sines)."""
-_QUIET_PART = 0.3
+_QUIET_PART, _TOP_PART = 0.3, 0.98
 _SECOND = 0.85
 _FEW_PHASES, _MAX_PHASES_U = 0.05, 0.02
 _RUNS_OF_A_TOP, _MAX_TOPS_U = 5, 0.005
@@ -89,7 +89,8 @@ class ClipWatch:
         self._tone = tone
         self._taken = 0
         self._freedom = len(known) - known.shape[1]
-        self._parts: list[tuple[int, NDArray[np.float64]]] = []
+        self._parts: list[tuple[int, int, NDArray[np.float64]]] = []
+        """First frame, the frame after the last, and what is known of the runs between."""
         place = np.arange(self._block) - (self._block - 1) / 2.0
         # What is slow is fitted beside the carrier: a slope alone would take some of it away.
         slow = np.stack([np.ones_like(place), place], axis=1)
@@ -128,7 +129,7 @@ class ClipWatch:
         starts = np.broadcast_to(starts, (1, *moments.shape[1:]))
         stats = np.concatenate([starts, moments], dtype=np.float64)
         stats[:, ~np.isfinite(stats).all(axis=0)] = np.nan
-        self._parts.append((first_index, stats))
+        self._parts.append((first_index, first_index + count * frames, stats))
 
     def _moments(self, runs: NDArray[np.float32]) -> NDArray[np.float64]:
         """Return what :func:`_runs_of` asks for, float64, shape (7, columns, runs)."""
@@ -179,7 +180,9 @@ class ClipWatch:
         return float(np.mean(bends)) if bends else 0.0
 
     def _runs_between(self, start_frame: float, end_frame: float) -> Iterator[_Runs]:
-        near = [stats for first, stats in self._parts if first < end_frame]
+        near = [
+            stats for first, end, stats in self._parts if first < end_frame and end > start_frame
+        ]
         if not near:
             return
         whole = np.concatenate(near, axis=2)
@@ -322,9 +325,9 @@ def _runs_of(
     """
     if second_v2.size < _MIN_COMPARED:
         return None
-    greatest = float(np.quantile(second_v2, 0.98))
+    low_v2, greatest = np.quantile(second_v2, (_QUIET_PART, _TOP_PART)).tolist()
     # With all that noise alone may lift: the very lowest would be those with the least noise.
-    limit_v2 = np.quantile(second_v2, _QUIET_PART) * (1.0 + 4.0 * np.sqrt(2.0 / (_RUN * block)))
+    limit_v2 = low_v2 * (1.0 + 4.0 * np.sqrt(2.0 / (_RUN * block)))
     quiet = noise_v2[second_v2 <= limit_v2]
     noise, noise_u = float(np.mean(quiet)), float(np.std(quiet)) / float(np.sqrt(quiet.size))
     power = second_v2 - noise

@@ -88,7 +88,11 @@ class RailWatch:
         tail. Of a sine without noise that is too much: four times, or more where its phases hardly
         drift.
         """
-        near = [part for part in self._parts if part.start[0] < end_frame]
+        near = [
+            part
+            for part in self._parts
+            if part.start[0] < end_frame and part.start[-1] >= start_frame
+        ]
         if not near:
             return 0.0
         start = np.concatenate([part.start for part in near])

@@ -123,9 +123,7 @@ class EnvelopeSeries:
         amplitude = self.amplitude_v
         if amplitude.size < _AROUND:
             return np.zeros((2, amplitude.size), dtype=np.bool_)
-        padded = np.pad(amplitude, _AROUND // 2, mode="edge")
-        around = np.lib.stride_tricks.sliding_window_view(padded, _AROUND)
-        middle = np.partition(around, _AROUND // 2, axis=1)[:, _AROUND // 2]
+        middle = middle_of_nine(np.pad(amplitude, _AROUND // 2, mode="edge"))
         away = np.maximum(_DIP_SIGMAS * self.sigma_v, _DIP_PART * middle)
         # A spike is no spike in an empty stretch's noise or at the foot of a lobe.
         high = np.maximum(away, _SPIKE_PART * float(np.sqrt(np.mean(amplitude**2))))
@@ -306,11 +304,40 @@ def middle_of(values: NDArray[np.float64]) -> NDArray[np.float64]:
     return 0.5 * (ordered[rows, (count - 1) // 2] + ordered[rows, count // 2])
 
 
+def middle_of_nine(values: NDArray[Real]) -> NDArray[Real]:
+    """Return the median of each run of nine neighbours, shape (n - 8,) of values of shape (n,).
+
+    Of three sorted triples the middle one of nine is the middle one of three: the greatest of the
+    lowest, the middle of the middle and the lowest of the greatest. Neighbours share the triples.
+    """
+    triples = _sorted_triple(values[:-2], values[1:-1], values[2:])
+    lowest, middle, highest = ((each[:-6], each[3:-3], each[6:]) for each in triples)
+    greatest = np.maximum(np.maximum(lowest[0], lowest[1]), lowest[2])
+    least = np.minimum(np.minimum(highest[0], highest[1]), highest[2])
+    return _sorted_triple(greatest, _sorted_triple(*middle)[1], least)[1]
+
+
+def _sorted_triple(
+    one: NDArray[Real], other: NDArray[Real], third: NDArray[Real]
+) -> tuple[NDArray[Real], NDArray[Real], NDArray[Real]]:
+    """Return the lowest, the middle and the highest of three, place by place."""
+    low, high = np.minimum(one, other), np.maximum(one, other)
+    middle = np.maximum(low, np.minimum(high, third))
+    return np.minimum(low, third), middle, np.maximum(high, third)
+
+
+def median_of(values: NDArray[np.floating]) -> float:
+    """Return the median of numbers, shape (n,), n at least 1."""
+    # np.median's own checks take ten times as long as so few values.
+    ordered = np.sort(values)
+    return float(0.5 * (ordered[(ordered.size - 1) // 2] + ordered[ordered.size // 2]))
+
+
 def sd_of_steps(steps: NDArray[np.floating]) -> float:
     """Return the standard deviation of one value from the steps between neighbours, shape (n,)."""
     # 1.4826 makes the median absolute deviation a normal distribution's standard deviation;
     # the difference of two values has twice the variance of one.
-    return 1.4826 * float(np.median(np.abs(steps))) / float(np.sqrt(2.0))
+    return 1.4826 * median_of(np.abs(steps)) / float(np.sqrt(2.0))
 
 
 def mean_by(

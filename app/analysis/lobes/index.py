@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from app.analysis.envelope.series import median_of
+
 _LEARN_S = 0.5
 """The levels are learned from this much signal at least: two turns at 300 rpm hold two pulses."""
 _LEVEL_MEMORY_S = 1.0
@@ -82,12 +84,13 @@ class IndexDetector:
         values = np.concatenate([part for part, _ in self._waiting])
         first = self._waiting[0][1]
         self._waiting.clear()
-        values = np.where(np.isfinite(values), values, self._last_v)
+        if not np.isfinite(np.ptp(values)):
+            values = np.where(np.isfinite(values), values, self._last_v)
         self._learn_levels(values)
         low, high = float(self._lows.min()), float(self._highs.max())
         swing = high - low
         # Most milliseconds hold no edge: the middle of their spreads is what noise alone makes.
-        spread = float(np.median(self._highs - self._lows))
+        spread = median_of(self._highs - self._lows)
         if swing < max(_MIN_SWING_V, _MIN_SWING_SPREADS * spread):
             self.active_high = None
             return []
@@ -96,7 +99,8 @@ class IndexDetector:
         return self._pulses(values, first, middle, _HYSTERESIS * swing)
 
     def _share_above(self, middle_v: float) -> float:
-        return float(np.mean(0.5 * (self._lows + self._highs) > middle_v))
+        above = np.count_nonzero(0.5 * (self._lows + self._highs) > middle_v)
+        return above / self._lows.size
 
     def _learn_levels(self, values: NDArray[np.float32]) -> None:
         usable = len(values) - len(values) % self._coarse
@@ -110,6 +114,11 @@ class IndexDetector:
         """Return pulses between crossings of the middle, with hysteresis."""
         sense = np.float32(1.0 if self.active_high else -1.0)
         level = (values - np.float32(middle)) * sense
+        end = first + float(len(values)) * self._stride
+        if self._state < 0 and level.max() <= hold:
+            # Between two pulses, as most of the time.
+            self._last_v = values[-1]
+            return self._past_bounce(end)
         # Only where a threshold is passed does anything happen: a handful of places a turn.
         rises, falls = _beginnings(level > hold), _beginnings(level < -hold)
         where = np.concatenate([rises, falls])
@@ -125,10 +134,10 @@ class IndexDetector:
                 self._open_edge = edge if self._shut is None else self._shut.edge_frame
                 self._shut = None
             elif state < 0 < was and self._open_edge is not None:
-                end = first + float(at) * self._stride
-                self._shut = Pulse(self._open_edge, end - self._open_edge)
+                shut = first + float(at) * self._stride
+                self._shut = Pulse(self._open_edge, shut - self._open_edge)
                 self._open_edge = None
-        pulses += self._past_bounce(first + float(len(values)) * self._stride)
+        pulses += self._past_bounce(end)
         if states.size:
             self._state = int(states[-1])
         self._last_v = values[-1]

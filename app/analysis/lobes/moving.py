@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.envelope.series import EnvelopeSeries
+from app.analysis.envelope.series import EnvelopeSeries, median_of
 from app.analysis.lobes.heights import TURN_BINS, MeanTurn
 from app.analysis.lobes.layout import Layout
 from app.analysis.lobes.turns import Turn
@@ -116,10 +116,7 @@ def _newest_that_agree(values: NDArray[np.float64], u: NDArray[np.float64]) -> Q
     power = np.cumsum(u**2)
     found: list[Quantity] = []
     for size in [*sizes, len(values)]:
-        # np.median's own checks take ten times as long as so few values.
-        ordered = np.sort(values[:size])
-        middle = 0.5 * float(ordered[(size - 1) // 2] + ordered[size // 2])
-        more = Quantity(middle, _MEDIAN_U * math.sqrt(power[size - 1]) / size)
+        more = Quantity(median_of(values[:size]), _MEDIAN_U * math.sqrt(power[size - 1]) / size)
         for fewer in found:
             own_u = math.sqrt(max(fewer.u**2 - more.u**2, 0.0))
             if abs(more.value - fewer.value) > _AGREE_SIGMAS * own_u + _SHAPE_U:
