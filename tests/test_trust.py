@@ -4,9 +4,13 @@ DEVELOPERS.md says it in words, under *Trust*.
 """
 
 import ast
+from functools import cache
 from pathlib import Path
 
 import pytest
+
+# All of them on one worker, which reads each module once.
+pytestmark = pytest.mark.xdist_group("trust")
 
 ROOT = Path(__file__).parents[1]
 MODULES = sorted(
@@ -38,6 +42,7 @@ HARMLESS = {
 }
 
 
+@cache
 def names(path):
     """Every called name with what it is called on, and every imported module."""
     called, imported = set(), set()

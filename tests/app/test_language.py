@@ -10,7 +10,16 @@ from app.language import ENGLISH, catalogue, languages
 from tests.languages.catalogues import compiled, missing, read, updated
 from tests.languages.texts import texts
 
+# What reads all texts of the code on one worker, which does so once.
+pytestmark = pytest.mark.xdist_group("catalogues")
+
 OTHERS = [code for code in languages() if code != ENGLISH]
+
+
+@pytest.fixture(scope="module")
+def wanted():
+    """Every text of the code."""
+    return sorted(texts())
 
 
 def fields(words):
@@ -29,10 +38,9 @@ def test_english_is_what_the_code_says():
 
 
 @pytest.mark.parametrize("code", OTHERS)
-def test_a_catalogue_has_every_text_and_no_other(code):
+def test_a_catalogue_has_every_text_and_no_other(code, wanted):
     there = read(code)
-    wanted = texts()
-    assert sorted(str(each.id) for each in there if each.id) == sorted(wanted)
+    assert sorted(str(each.id) for each in there if each.id) == wanted
     assert missing(there) == []
 
 
@@ -48,15 +56,13 @@ def test_translations_have_the_braces_and_the_edges_of_their_keys(code):
 
 
 @pytest.mark.parametrize("code", OTHERS)
-def test_what_the_program_reads_is_what_people_wrote(code, tmp_path):
+def test_what_the_program_reads_is_what_people_wrote(code, wanted, tmp_path):
     path = tmp_path / "again.mo"
     path.write_bytes(compiled(read(code)))
     with path.open("rb") as file:
         again = gettext.GNUTranslations(file)
     there = catalogue(code)
-    assert {words: there.gettext(words) for words in texts()} == {
-        words: again.gettext(words) for words in texts()
-    }
+    assert [*map(there.gettext, wanted)] == [*map(again.gettext, wanted)]
 
 
 @pytest.mark.parametrize("code", OTHERS)

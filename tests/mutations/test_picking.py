@@ -3,6 +3,17 @@
 from collections import Counter
 
 from tests.mutations.__main__ import AREAS, pick
+from tests.mutations.trees import ROOT
+
+PARTS = {
+    "analysis": ("app/analysis/track",),
+    "live": ("app/stream",),
+    "job": ("app/job/checks",),
+    "book": ("app/book",),
+    "instruments": ("instruments/pipe",),
+    "dashboard": ("app/dashboard/job_panel",),
+}
+"""Of each area as much as is soon read."""
 
 
 def area_of(mutation):
@@ -10,7 +21,12 @@ def area_of(mutation):
     return area
 
 
-def test_each_area_has_as_many():
+def test_each_area_is_there():
+    assert all(any((ROOT / top).rglob("*.py")) for tops in AREAS.values() for top in tops)
+
+
+def test_each_area_has_as_many(monkeypatch):
+    monkeypatch.setattr("tests.mutations.__main__.AREAS", PARTS)
     chosen = pick(seed=3, count=24)
     assert len(set(chosen)) == 24
     assert Counter(map(area_of, chosen)) == dict.fromkeys(AREAS, 4)

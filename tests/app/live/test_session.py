@@ -561,7 +561,7 @@ def test_a_measurement_is_taken_beside_the_needle(session):
     # balance = offset / scale
     assert found.reading.balance.value == pytest.approx(25.0 / SCALE_UM, abs=0.005)
     assert session.progress().part == 1.0
-    assert session.view().reading.valid
+    valid_view(session)
     session.cancel_measurement()
     assert session.progress() is None
 

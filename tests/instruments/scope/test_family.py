@@ -17,21 +17,22 @@ from tests.instruments.scope.faultcase import MODELS
 SHIPPED = resources.files("instruments.scope") / "families"
 MATCH = 'match = ["RIGOL TECHNOLOGIES,DS1???Z*", "RIGOL TECHNOLOGIES,MSO1???Z*"]'
 A2 = (SHIPPED / "A2.toml").read_text(encoding="utf-8")
+FAMILIES = load_families()
 
 
 def test_the_families_of_the_table_are_shipped():
-    assert set(MODELS) == set(load_families())
+    assert set(MODELS) == set(FAMILIES)
 
 
-@pytest.mark.parametrize("name", sorted(load_families()))
+@pytest.mark.parametrize("name", sorted(FAMILIES))
 def test_a_file_holds_no_brace_but_blanks(name):
     """Nothing in a file is evaluated: a blank is a bare name out of a closed set."""
-    family = load_families()[name]
+    family = FAMILIES[name]
     text = (SHIPPED / f"{name}.toml").read_text(encoding="utf-8")
     assert tomllib.loads(text)["title"] == family.title
     assert UNTOLD not in family.sources.values()
     known = {"n", "s", "value", "points", "first", "last", "first0", "count"}
-    assert set(__import__("re").findall(r"\{(\w+)\}", text)) <= known
+    assert set(re.findall(r"\{(\w+)\}", text)) <= known
 
 
 @pytest.mark.parametrize(
@@ -69,7 +70,7 @@ def test_a_file_holds_no_brace_but_blanks(name):
     ],
 )
 def test_current_makers_are_recognised(identity, name):
-    assert load_families().choose(identity, None).name == name
+    assert FAMILIES.choose(identity, None).name == name
 
 
 @pytest.mark.parametrize(
@@ -87,7 +88,7 @@ def test_current_makers_are_recognised(identity, name):
 )
 def test_what_no_family_was_written_for_is_not_taken(identity):
     with pytest.raises(SourceUnavailable, match="no family of commands fits it"):
-        load_families().choose(identity, None)
+        FAMILIES.choose(identity, None)
 
 
 @pytest.mark.parametrize(
@@ -106,27 +107,27 @@ def test_what_no_family_was_written_for_is_not_taken(identity):
 )
 def test_a_scope_that_is_known_and_has_no_family_is_sent_to_its_captures(identity, scopes):
     with pytest.raises(SourceUnavailable) as caught:
-        load_families().choose(identity, None)
+        FAMILIES.choose(identity, None)
     said = f"evenlobe has no commands for {scopes} scopes; save a capture as CSV and open that, or "
     assert str(caught.value) == (
         f"scope “{identity}”: {said}add a TOML file to “{user_family_folder()}”"
     )
-    assert load_families().choose(identity, "A2").name == "A2"
+    assert FAMILIES.choose(identity, "A2").name == "A2"
 
 
 def test_an_unmatched_instrument_is_offered_the_nearest_and_never_taken():
     identity = "RIGOL,DS9999,1,1"
     with pytest.raises(SourceUnavailable) as caught:
-        load_families().choose(identity, None)
+        FAMILIES.choose(identity, None)
     assert "the nearest is A2" in str(caught.value)
     assert "family=A2" in str(caught.value)
-    assert load_families().choose(identity, "a2").name == "A2"
+    assert FAMILIES.choose(identity, "a2").name == "A2"
     with pytest.raises(SourceUnavailable, match="“Z9” is not known; use one of A1"):
-        load_families().choose(identity, "Z9")
+        FAMILIES.choose(identity, "Z9")
 
 
 def test_a_tie_names_both():
-    family = load_families()["A2"]
+    family = FAMILIES["A2"]
     with pytest.raises(SourceUnavailable, match="the families one and two fit alike"):
         FamilyShelf({"one": family, "two": family}).choose("RIGOL TECHNOLOGIES,DS1054Z,1,1", None)
 
@@ -197,8 +198,8 @@ def test_a_file_that_cannot_be_used_is_passed_over_unless_it_is_asked_for(tmp_pa
     (tmp_path / "mine.toml").write_text(LIKE.replace('"A2"', '"A9"'), encoding="utf-8")
     families = load_families(tmp_path)
     # Ours of the same name stands in.
-    assert families.choose("RIGOL TECHNOLOGIES,DS1054Z,1,1", None) == load_families()["A2"]
-    assert set(families) == set(load_families())
+    assert families.choose("RIGOL TECHNOLOGIES,DS1054Z,1,1", None) == FAMILIES["A2"]
+    assert set(families) == set(FAMILIES)
     assert [note.partition("; ")[0] for note in families.notes] == [
         "scope family “A2.toml”: screen.across is 200",
         "scope family “mine.toml”: like is 'A9'",
@@ -395,5 +396,5 @@ def test_the_longest_spelt_pattern_wins_and_brackets_are_letters():
 
 
 FAMILIES_OF_TWO = tuple(
-    replace(load_families()["A2"], match=(match,)) for match in ("MAKER,*", "MAKER,M1?,*")
+    replace(FAMILIES["A2"], match=(match,)) for match in ("MAKER,*", "MAKER,M1?,*")
 )

@@ -110,7 +110,7 @@ def test_nothing_in_time_leaves_it_open(source, scope):
 
 def test_no_thread_is_left_after_many_connects(server):
     before = len(sessions())
-    for _ in range(20):
+    for _ in range(5):
         source = open_address(f"visa:{server.address}")
         source.open()
         source.close()
