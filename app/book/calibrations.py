@@ -11,14 +11,13 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from app.book.store import Book
+from app.job.certificate import DUE_AFTER_DAYS
 from app.job.model import CALIBRATIONS, CheckName
 from app.numbers import plus_minus
 from app.profiles import SPECS, Profile
 
 ALIGNMENT_DISK = "alignment disk"
 """The description of a job by which a disk is known."""
-DUE_AFTER_DAYS = 365
-"""Common practice; wear of the disk is what it allows for."""
 _SOON_DAYS = 30
 _MARK = "calibrated on the bench"
 

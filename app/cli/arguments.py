@@ -134,7 +134,9 @@ A disk with a certificate, disks/our-disk.toml:
   scale_um = { value = 181.5, u = 1.2, calibrated = true, source = "certificate 7" }
 
   [certificate]
+  disk = { value = "AD 3", source = "certificate 7" }
   date = { value = 1987-05-31, source = "certificate 7" }
+  due = { value = 2027-05-31, source = "certificate 7" }
   temperature_c = { value = 21.5, source = "certificate 7" }
 
 A disk whose bursts stand in windows states each of them, in degrees after the index; “side” is
@@ -150,6 +152,9 @@ known without an index:
     { start_deg = 190, length_deg = 45, side = "inward" },
   ]
   source = "the disk's paper"
+
+A job that names another disk than certificate.disk is not begun; one after certificate.due, or
+365 days after certificate.date where that is all, is told so, and so is its report.
 
 A class that uses the disk, our-drives.toml, then chosen with --profile our-drives:
 

@@ -10,8 +10,10 @@ from app.book.calibrations import ALIGNMENT_DISK, as_begun, calibrations_in, new
 from app.book.model import ResumableJob
 from app.book.store import Book
 from app.cli import output
+from app.cli.arguments import UsageFault
 from app.cli.book import Say, existing, say_table
-from app.profiles import Profile
+from app.job.certificate import of_another_disk, out_of_date
+from app.profiles import Profile, profile_values
 from app.stamp import now
 from instruments.source import Source
 
@@ -40,6 +42,23 @@ def list_calibrations(options: argparse.Namespace, say: Say) -> None:
         [("disk", "class", "what", "calibrated", "due", "instrument", ""), *rows],
         say,
     )
+
+
+def check_certificate(profile: Profile, disk: str) -> None:
+    """Refuse the certificate of another disk than a job names, and tell of one out of date.
+
+    Raises
+    ------
+    UsageFault
+        When the class's certificate is of another disk.
+    """
+    stated = {key: value for key, value, _ in profile_values(profile)}
+    other = of_another_disk(stated, disk)
+    if other is not None:
+        raise UsageFault(f"profile “{profile.name}”: {other}")
+    doubt = out_of_date(stated, date.fromisoformat(now()[:10]))
+    if doubt is not None:
+        output.tell(f"evenlobe: profile “{profile.name}”: {doubt}")
 
 
 def calibrated(

@@ -13,13 +13,14 @@ from typing import Any
 
 from app.analysis.results import Quantity
 from app.book.archive import archive_of
+from app.book.calibrations import ALIGNMENT_DISK
 from app.book.model import Drive, JobSummary, ResumableJob
 from app.book.store import Book, default_path, shown
 from app.book.writer import JobWriter, head_for
 from app.cli import output
 from app.cli.arguments import UsageFault
 from app.cli.book import check_out, descriptions_of, write_report
-from app.cli.calibrations import calibrated
+from app.cli.calibrations import calibrated, check_certificate
 from app.cli.conduct import conduct, outcome_name
 from app.cli.options import DEFAULT_PROFILE
 from app.cli.prompting import Typist
@@ -136,6 +137,8 @@ def run_job(
         check_out(options.report, options.overwrite, options.book or default_path())
     drive, left = _resumed(options, identity) if resumes else (_drive(options, identity), None)
     profile = load_profile(drive.profile)
+    before = {} if left is None else dict(left.head.conditions)
+    check_certificate(profile, {**before, **said}.get(ALIGNMENT_DISK, ""))
     source = open_address(options.source, SourceRequest(roles=roles, paced=False))
     with ExitStack() as opened:
         source.open()

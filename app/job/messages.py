@@ -308,6 +308,25 @@ RELATIVE = Message(
     "not proved: where the standard's line is, for that drive may stand off it by any amount"
 )
 
+CERTIFICATE_OF_OTHER = Message(
+    "certificate.disk is “{0}”, and the disk in the drive is named “{1}”: what the certificate "
+    "states is not of this disk; choose a class with its own, or name the disk as the certificate "
+    "does"
+)
+CERTIFICATE_DUE = Message(
+    "certificate.due is {0}: the disk's certificate is out of date, and what it states counts as "
+    "it stands; have the disk measured anew, or calibrate it on the bench"
+)
+CERTIFICATE_OLD = Message(
+    "certificate.date is {0}: the disk's certificate is older than {1} days, and what it states "
+    "counts as it stands; state certificate.due where its paper names a later day, or calibrate "
+    "the disk on the bench"
+)
+CERTIFICATE_TO_COME = Message(
+    "certificate.date is {0}, which is after the job, {1}: look to the date, or to the computer's "
+    "clock"
+)
+
 # The budget of uncertainty
 DOMINATES = Message(
     "Most of it is the {0}, {1} % of the variance: without it U would be {3} {4} instead of {2}. "

@@ -17,7 +17,7 @@ from app.profiles.files import (
     read_sheet,
 )
 from app.profiles.windows import AlignmentWindow, WindowTables, windows_from
-from instruments.checked_toml import Choice, Day, Flag, Number, Numbers, ValueKind
+from instruments.checked_toml import Choice, Day, Flag, Number, Numbers, TextLine, ValueKind
 
 _TRACK = Number(0, 255, whole=True)
 _WINDOWS = "windows"
@@ -74,6 +74,8 @@ class Profile:
         Track of the azimuth bursts, and the angle of each in the order of passing.
     index_tracks : tuple of int or None
         Tracks that carry a burst after the index.
+    certificate_disk, certificate_due : str or None
+        The disk's number, as a job names it; the last day on which its certificate counts.
     certificate_date, certificate_temperature_c, certificate_percent : str, float, float or None
         When (ISO 8601), how warm and at what humidity the disk was measured.
     zero_um, zero_u_um, zero_tracks, zero_heads : tuple of float or of int, or None
@@ -153,6 +155,8 @@ class Profile:
     humidity_ppm_per_percent: float = _disk(
         "film.humidity_ppm_per_percent", Number(0, 100), "10⁻⁶/%"
     )
+    certificate_disk: str | None = _disk("certificate.disk", TextLine(), optional=True)
+    certificate_due: str | None = _disk("certificate.due", Day(), optional=True)
     certificate_date: str | None = _disk("certificate.date", Day(), optional=True)
     certificate_temperature_c: float | None = _disk(
         "certificate.temperature_c", Number(0, 60), "°C", optional=True
@@ -351,7 +355,7 @@ def _place_of(key: str, drive: Sheet, disk: Sheet) -> str:
 
 
 def _check_zero(profile: Profile, disk: Sheet) -> None:
-    """Refuse columns of zeros that do not make a table."""
+    """Refuse columns of zeros that do not make a table, or one of which no drive has a place."""
     key, names = "certificate.zero_um", ("zero_um", "zero_u_um", "zero_tracks", "zero_heads")
     if profile.zero_um is None:
         return
@@ -359,6 +363,12 @@ def _check_zero(profile: Profile, disk: Sheet) -> None:
     if len(set(counts)) > 1:
         allowed = "lists of value, u, tracks and heads of one length, an entry for each pair"
         raise PROFILE.refusal(disk.place_of(key), key, counts, allowed)
+    places = list(zip(profile.zero_tracks or (), profile.zero_heads or (), strict=True))
+    for track, head in places:
+        if track >= profile.tracks or head >= profile.sides or places.count((track, head)) > 1:
+            allowed = f"one for each track, 0 to {profile.tracks - 1}, and head of this class"
+            shown = f"for track {track} and head {head}"
+            raise PROFILE.refusal(disk.place_of(key), key, shown, allowed)
 
 
 def _check_together(profile: Profile, drive: Sheet, disk: Sheet) -> None:

@@ -8,8 +8,10 @@ from dataclasses import replace
 from itertools import pairwise
 
 from app.analysis.results import Verdict
+from app.book.calibrations import ALIGNMENT_DISK
 from app.book.drift import change_of, moment_of
 from app.book.model import JobRecord, JobSummary
+from app.job.certificate import of_another_disk, out_of_date
 from app.job.checks.gauge import PLACE
 from app.job.checks.prepare import CAUTIONS
 from app.job.job import SOURCE_CHANGED
@@ -441,6 +443,7 @@ def _reservations(record: JobRecord, outcomes: Sequence[Outcome]) -> list[str]:
         if remedy is not None:
             said.append(say("{0}, to do: {1}", _which(each), told(str(remedy))))
     said += _two_limits(outcomes)
+    said += _of_certificate(record)
     said += _notes(record)
     if moment_of(record.head.opened_at) is None:
         said.append(say("The time at which the job was opened cannot be read."))
@@ -452,6 +455,17 @@ def _reservations(record: JobRecord, outcomes: Sequence[Outcome]) -> list[str]:
             )
         )
     return [*said, say(_LAW), say(_SEAL)]
+
+
+def _of_certificate(record: JobRecord) -> list[str]:
+    """Return what is to be held against the certificate of the record's alignment disk."""
+    stated = {key: value for key, value, _ in record.head.profile_values}
+    opened_at = moment_of(record.head.opened_at)
+    found = [
+        of_another_disk(stated, dict(record.head.conditions).get(ALIGNMENT_DISK, "")),
+        None if opened_at is None else out_of_date(stated, opened_at.date()),
+    ]
+    return [say(each.text, *each.values) for each in found if each is not None]
 
 
 def _which(outcome: Outcome) -> str:

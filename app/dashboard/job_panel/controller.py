@@ -18,12 +18,14 @@ from PySide6.QtCore import QObject, Signal
 from app.analysis.adjust.nudging import nearest
 from app.analysis.results import Measurement, Message, Quantity, Reading, Sign
 from app.book.archive import archive_of
+from app.book.drift import moment_of
 from app.book.model import BookError, Drive, ResumableJob
 from app.book.store import Book
 from app.book.writer import JobWriter, head_for
 from app.dashboard.job_panel.text import away_words, step_title
 from app.dashboard.text import current_reading, said, translate
 from app.job.aims import aim_of
+from app.job.certificate import out_of_date
 from app.job.job import Job
 from app.job.model import Action, AimKind, Answer, CheckName, Do, Enter, Measure, Outcome
 from app.job.origin import Origin
@@ -133,6 +135,11 @@ class JobController(QObject):
         of = (self._session.profile, self._software, self._now())
         head = head_for(origin.source, origin.virtual, *of, plan)
         self._keep(JobWriter(drive, head, self._now, path=self._book), plan=plan)
+        moment = moment_of(head.opened_at)
+        stated = {key: value for key, value, _ in head.profile_values}
+        doubt = None if moment is None else out_of_date(stated, moment.date())
+        if doubt is not None:
+            self.say(said(doubt))
 
     def take_up(self, left: ResumableJob, line: Stepping | None = None) -> None:
         """Resume an open job of the book, which fits; the one in hand stays open there.

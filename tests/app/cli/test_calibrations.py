@@ -41,3 +41,53 @@ def test_a_scale_from_the_bench_is_used_by_the_next_job_with_that_disk(tmp_path,
     assert row.startswith("AD 7")
     assert "virtual drive" in row
     assert "due on" in row
+
+
+OWN = """title = "{0}"
+base = "130mm-48tpi"
+{1}
+"""
+CERTIFICATE = """[certificate]
+disk = {{ value = "AD 3", source = "its paper" }}
+date = {{ value = 1987-05-31, source = "its paper" }}
+temperature_c = {{ value = 21.5, source = "its paper" }}
+due = {{ value = {0}, source = "its paper" }}
+"""
+
+
+@pytest.fixture
+def certified(tmp_path, monkeypatch):
+    """Writes a class whose disk has a certificate that is due on a day."""
+    monkeypatch.setattr("app.profiles.files.user_config_path", lambda *_, **__: tmp_path)
+    disks = tmp_path / "profiles" / "disks"
+    disks.mkdir(parents=True)
+    (tmp_path / "profiles" / "our.toml").write_text(OWN.format("ours", 'disk = "our"'))
+
+    def write(due):
+        (disks / "our.toml").write_text(OWN.format("our disk", CERTIFICATE.format(due)))
+
+    return write
+
+
+@pytest.mark.parametrize(
+    ("due", "disk", "status", "said"),
+    [
+        ("2900-01-01", "AD 3", OK, ""),
+        ("2900-01-01", "AD 4", BAD_INPUT, "certificate.disk is “AD 3”, and the disk in the drive"),
+        ("1988-01-01", "AD 3", OK, "certificate.due is 1988-01-01: the disk's certificate is out"),
+    ],
+)
+def test_a_certificate_that_does_not_count_is_told(
+    tmp_path, capsys, certified, due, disk, status, said
+):
+    certified(due)
+    out = tmp_path / "report.html"
+    more = ("--profile", "our", "--describe", f"alignment disk={disk}", "--report", str(out))
+    assert job(tmp_path / "book.sqlite3", "care", *more) == status
+    told = capsys.readouterr().err
+    assert said in told
+    assert ("certificate" in told) is bool(said)
+    if status == OK:
+        # The annex of values names the keys in each report.
+        reserved = out.read_text(encoding="utf-8").partition("Reservations")[2].partition("Annex")
+        assert ("certificate.due" in reserved[0]) is bool(said)

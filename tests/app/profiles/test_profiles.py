@@ -209,6 +209,11 @@ def test_a_wrong_file_is_told_by_name_key_value_and_range(own, text, said):
         assert words in fault
 
 
+def zeros(tracks, heads):
+    lists = f"value = [1, 2], u = [1, 1], tracks = {tracks}, heads = {heads}"
+    return "[certificate]\nzero_um = { " + lists + SOURCE
+
+
 WRONG_DISKS = [
     ("[pattern]\nscale_um = { value = 0, u = 1, calibrated = true" + SOURCE, ["scale_um is 0;"]),
     ("[pattern]\nscale_um = { value = 178, calibrated = true" + SOURCE, ["scale_um.u is missing"]),
@@ -227,6 +232,10 @@ WRONG_DISKS = [
     ('[certificate]\ndate = { value = "1987"' + SOURCE, ["date is '1987';", "1987-05-31"]),
     ("[certificate]\ndate = { value = 1987-05-31T10:00:00" + SOURCE, ["1987-05-31T10:00:00;"]),
     ("[certificate]\ndate = { value = 1987-13-31" + SOURCE, ["cannot be read"]),
+    ("[certificate]\ndisk = { value = 7" + SOURCE, ["disk is 7;", "text on one line"]),
+    ("[certificate]\ndue = { value = 2027" + SOURCE, ["due is 2027;", "1987-05-31"]),
+    (zeros([16, 40], [0, 0]), ["zero_um is 'for track 40 and head 0';", "0 to 39"]),
+    (zeros([16, 16], [1, 1]), ["zero_um is 'for track 16 and head 1';", "one for each track"]),
     ("[spindle]\nspeed_rpm = { value = 300" + SOURCE, ["'spindle' is not a key"]),
     ('disk = "130mm-48tpi"', ["'disk' is not a key"]),
 ]
