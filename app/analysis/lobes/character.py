@@ -65,6 +65,12 @@ _HUMP_INNER, _HUMP_OUTER, _HUMP_PART = 0.02, 0.2, 0.02
 _FLAT_REACH, _FLAT_LEVEL, _FLAT_MIN = 0.5, 0.9, 0.8
 """Half way from its middle to the null a sine has fallen to 0.71, and a quarter of that stretch is
 below 0.9 of its middle level; a group is level throughout."""
+_FLAT_DEPTH, _FLAT_BESIDE, _DEPTH_SIGMAS = 0.9, 0.97, 2.0
+"""The same of what stands above the lowest place, where nothing comes down to zero. Of a sine that
+is one group 0.64 of the stretch lies above the first part; of one that is a pair, the lower group
+its trough, 0.67 above the second."""
+_NOTCH = 0.9
+"""Where there is a gap between groups it falls below this part of the lower one."""
 _BUMP_SIGMAS = 5.5
 _EMPTY = 0.10
 _SPIKED_GAPS = 4
@@ -363,7 +369,31 @@ def _has_flat_tops(turn: MeanTurn, layout: Layout) -> bool:
     kinds = [turn.power_v2[bins[kind::2]].mean(axis=0) for kind in (0, 1)]
     taller: NDArray[np.float64] = np.sqrt(np.maximum(max(kinds, key=np.sum), 0.0))
     level = float(np.median(taller))
-    return float(np.mean(taller > _FLAT_LEVEL * level)) > _FLAT_MIN
+    if float(np.mean(taller > _FLAT_LEVEL * level)) <= _FLAT_MIN:
+        return False
+    return _stands_out(turn, layout, taller, level)
+
+
+def _stands_out(
+    turn: MeanTurn, layout: Layout, taller: NDArray[np.float64], level_v: float
+) -> bool:
+    """Return whether the taller groups are level by the measure of what lies between groups too.
+
+    Hum on a constant never comes down to zero, and is round.
+    """
+    lobes = len(layout.centres)
+    half = TURN_BINS // (2 * lobes)
+    away = np.arange(-half, half + 1)
+    bins = (np.round(layout.centres * TURN_BINS - 0.5).astype(int)[:, None] + away) % TURN_BINS
+    # What does not go with the disk makes single places of few turns jagged.
+    power = smoothed(turn.power_v2)
+    kinds = [power[bins[kind::2]].mean(axis=0) for kind in (0, 1)]
+    lowest_v2 = max(min(float(kind.min()) for kind in kinds), 0.0)
+    has_gap = lowest_v2 < _NOTCH**2 * min(float(kind[half]) for kind in kinds)
+    depth_v = level_v - np.sqrt(lowest_v2)
+    u_v = float(np.median(turn.u_v2[bins])) / (2.0 * level_v * np.sqrt(layout.pairs))
+    most_v = (1.0 - (_FLAT_DEPTH if has_gap else _FLAT_BESIDE)) * depth_v + _DEPTH_SIGMAS * u_v
+    return float(np.mean(taller > level_v - most_v)) > _FLAT_MIN
 
 
 def _with_sharp_nulls(balance: float, nulls: list[float]) -> Geometry | None:

@@ -180,6 +180,8 @@ _SAME_LEVEL, _GONE, _LOW, _BETWEEN, _WIDE_GAP = 0.93, 0.1, 0.2, 0.3, 0.3
 """Parts of the top: a place above the first is level with it, one below the second is a gap, and
 what lies between is a second level where it fills this much of the room. Groups leave less of it
 empty in one place than the last."""
+_AS_DEEP = 0.25
+"""Gaps are alike: one that is less of a dip than this part of another is a dip within a group."""
 _FAR = 0.2
 _STRAYS = 6
 _WEAK = 0.1
@@ -408,8 +410,10 @@ def holds_two(folded: NDArray[np.float64], *, flat: bool, slack: float = 0.0) ->
         return False
     opposite = int(starts[longest] + ends[longest] - 1) // 2 + count // 2
     near = folded[np.arange(opposite - count // 16, opposite + count // 16 + 1) % count]
-    if float(near.min()) < _SAME_LEVEL * top - slack:
+    dips = float(near.min()) < _SAME_LEVEL * top - slack
+    if dips and not (flat and top - near.min() < _AS_DEEP * (top - bottom)):
         return True
     between = (folded > _GONE * top) & (folded < _SAME_LEVEL * top)
     high = float(np.mean(folded > 0.5 * top))
-    return flat and (float(between.mean()) > _BETWEEN or high < 0.5)
+    levels = bottom > _GONE * top and float(between.mean()) > _BETWEEN
+    return flat and (levels or high < 0.5)

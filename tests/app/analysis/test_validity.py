@@ -8,7 +8,16 @@ from scipy.signal import butter, lfilter
 
 from app.analysis import messages
 from app.analysis.lobes.analyser import Analyser
-from tests.app.analysis.running import BARE, BRISK, RAW, analyse, block_of, measured, setup_for
+from tests.app.analysis.running import (
+    BARE,
+    BRISK,
+    RAW,
+    analyse,
+    block_of,
+    live,
+    measured,
+    setup_for,
+)
 from tests.synthesis import Signal, make
 
 RATE_HZ = 250e3
@@ -70,6 +79,19 @@ def test_an_envelope_without_lobes_gives_no_number(kind, names):
     reading = analyse(samples, RATE_HZ, names, low_corner_hz=0.0, detector_threshold_v=0.0)
     assert not reading.valid
     assert reading.ratio is None
+
+
+@pytest.mark.parametrize("names", [("envelope", "index"), ("envelope",)])
+@pytest.mark.parametrize(("hum_hz", "part"), [(50.0, 0.4), (50.0, 0.15), (60.0, 0.35), (60.2, 0.2)])
+def test_hum_on_a_constant_is_no_envelope_of_groups(hum_hz, part, names):
+    time = np.arange(8000) / 8e3
+    hum = 1.0 + part * np.sin(2.0 * np.pi * hum_hz * time + 0.3)
+    hum += 0.01 * np.random.default_rng(3).standard_normal(len(time))
+    samples = np.stack([hum, np.where((4.98 * time + 0.1) % 1.0 < 0.02, 5.0, 0.0)], axis=1)
+    samples = samples[:, : len(names)]
+    stated = {"low_corner_hz": 0.0, "detector_threshold_v": 0.0}
+    assert not analyse(samples, 8e3, names, **stated).valid
+    assert not any(shown.valid for _, shown in live(samples, 8e3, names, **stated))
 
 
 def test_a_speed_that_only_the_pattern_could_tell_goes_with_it():

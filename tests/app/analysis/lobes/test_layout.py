@@ -187,3 +187,9 @@ def test_a_lobe_may_reach_over_the_index():
 def test_a_group_as_wide_as_its_gap_is_one_level_and_a_narrower_flat_one_is_two():
     assert not holds_two(np.repeat([1.0, 0.0], 32), flat=True)
     assert holds_two(np.repeat([1.0, 0.0], [31, 33]), flat=True)
+
+
+def test_a_dip_in_a_group_is_no_gap_beside_one_that_is():
+    dipped = np.repeat([0.0, 1.0, 0.9, 1.0], [4, 18, 24, 18])
+    assert not holds_two(dipped, flat=True)
+    assert holds_two(np.maximum(dipped, 0.8), flat=True)
