@@ -62,7 +62,7 @@ class Number:
 
 
 @dataclass(frozen=True, slots=True)
-class Numbers:
+class NumberList:
     """A list of `least` to `most` numbers, each of one kind."""
 
     each: Number
@@ -83,13 +83,13 @@ class Numbers:
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class OneOf:
     """One of some words, each with what the program keeps for it."""
 
     words: tuple[tuple[str, Any], ...]
 
     @classmethod
-    def of(cls, *words: str) -> Choice:
+    def of(cls, *words: str) -> OneOf:
         """Return a choice between words that are kept as they are."""
         return cls(tuple((word, word) for word in words))
 

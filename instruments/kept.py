@@ -11,7 +11,7 @@ from pathlib import Path
 
 from platformdirs import user_data_path
 
-from instruments.proof import Identity, InputProof
+from instruments.proof import InputIdentity, InputProof
 from instruments.proof_text import PROOF_KIND, proof_of_table
 from instruments.source import SourceUnavailable
 
@@ -26,7 +26,7 @@ def proof_path(device: str) -> Path:
     return user_data_path("evenlobe", appauthor=False) / "inputs" / f"{stem}.toml"
 
 
-def proof_for(identity: Identity, today: date) -> tuple[InputProof | None, tuple[str, ...]]:
+def proof_for(identity: InputIdentity, today: date) -> tuple[InputProof | None, tuple[str, ...]]:
     """Return the check that holds for an input, if there is one, and what the user is to know."""
     path = proof_path(identity.device)
     try:

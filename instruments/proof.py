@@ -15,7 +15,7 @@ _NEAR_LIMIT = 0.97
 
 
 @dataclass(frozen=True, slots=True)
-class Identity:
+class InputIdentity:
     """What a check holds for.
 
     Attributes
@@ -38,7 +38,7 @@ class Identity:
     volume: float
     settings: str = ""
 
-    def unlike(self, other: Identity) -> str:
+    def unlike(self, other: InputIdentity) -> str:
         """Return in which way another is not the same, empty where it is."""
         if self.rate_hz != other.rate_hz:
             return f"the rate was {self.rate_hz} and is {other.rate_hz}"
@@ -126,7 +126,7 @@ class InputProof:
         nearly the lowest; 0 of samples.
     """
 
-    identity: Identity
+    identity: InputIdentity
     made_on: str
     conditions: str
     noise: float

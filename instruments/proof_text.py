@@ -6,8 +6,8 @@ import json
 from itertools import pairwise
 from typing import Any
 
-from instruments.checked_toml import CheckedTable, Day, Number, Numbers, TextLine, TomlKind
-from instruments.proof import DetectorProof, Identity, InputProof
+from instruments.checked_toml import CheckedTable, Day, Number, NumberList, TextLine, TomlKind
+from instruments.proof import DetectorProof, InputIdentity, InputProof
 from instruments.source import SourceUnavailable
 
 PROOF_KIND = TomlKind("checked input", SourceUnavailable)
@@ -26,7 +26,7 @@ _FOUND = (
     "floor_low",
 )
 """What is told where it was found."""
-_POINTS = Numbers(_AMOUNT, 2, 100)
+_POINTS = NumberList(_AMOUNT, 2, 100)
 
 
 def proof_of_table(tree: dict[str, Any], where: str) -> InputProof:
@@ -43,7 +43,7 @@ def proof_of_table(tree: dict[str, Any], where: str) -> InputProof:
         When it is damaged; the sentence names the key.
     """
     table = CheckedTable(PROOF_KIND, where, tree)
-    identity = Identity(
+    identity = InputIdentity(
         device=table.value("device", TextLine()),
         rate_hz=table.value("rate_hz", Number(1.0, 1e7, whole=True)),
         columns=table.value("columns", TextLine()),

@@ -23,7 +23,7 @@ from typing import Protocol, runtime_checkable
 import numpy as np
 from numpy.typing import NDArray
 
-from instruments.proof import Identity, InputProof
+from instruments.proof import InputIdentity, InputProof
 
 
 class SourceError(Exception):
@@ -244,7 +244,7 @@ class Source(ABC):
 
     silence_s = 5.0
     """From an open source something comes within so many seconds, or it is given up."""
-    identity: Identity | None = None
+    identity: InputIdentity | None = None
     """What a check of the open source would hold for; None where it is not known again."""
     _info: SourceInfo | None = None
 

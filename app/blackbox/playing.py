@@ -12,7 +12,7 @@ from app.analysis.results import Reading
 from app.blackbox.file import Stream
 from app.blackbox.pairs import Piece
 from app.live.measurement import EnvelopeOptions, analyser_for
-from app.live.session import Heard
+from app.live.session import OpenedAs
 from app.profiles import ProfileError, load_profile
 from instruments.file.description import describe, description_of, understand
 from instruments.source import Block, Role, SourceError, SourceInfo
@@ -27,7 +27,7 @@ def words_of(fault: Exception) -> str:
     return "what is said of its samples cannot be true"
 
 
-def facts_of(heard: Heard) -> dict[str, Any]:
+def facts_of(heard: OpenedAs) -> dict[str, Any]:
     """Return as plain values what the samples of an open source are read by."""
     info, profile = heard.info, heard.profile
     return {

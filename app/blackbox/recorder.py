@@ -26,7 +26,7 @@ from app import faults
 from app.blackbox.file import ENDING, KEPT_S, RUNNING, BoxFile, Event
 from app.blackbox.pairs import Folding
 from app.blackbox.playing import facts_of
-from app.live.session import Heard
+from app.live.session import OpenedAs
 from app.live.view import Phase, View
 from app.profiles import Profile
 from app.text import in_a_line, view_as_json
@@ -57,7 +57,7 @@ class Why(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class SetAside:
     """What became of one: the file that was kept and why, or why nothing is kept any more."""
 
     path: Path | None = None
@@ -83,18 +83,18 @@ class BlackBox:
         self._folder = (folder or boxes_folder()).absolute()
         self._lock = threading.Lock()
         # Written under the lock, by any thread, and emptied by the black-box thread:
-        self._blocks: list[tuple[Block, Heard]] = []
+        self._blocks: list[tuple[Block, OpenedAs]] = []
         self._waiting_bytes = 0
         self._events: deque[Event] = deque(maxlen=_MOST_EVENTS)
         self._wanted: list[Why] = []
         self._is_over = False
         # Written by the black-box thread, emptied by whoever asks:
-        self._said: deque[Said] = deque()
+        self._said: deque[SetAside] = deque()
         # Used by the window's thread only:
         self._shown: tuple[object, ...] = ()
         self._was_running = False
         # Used by the black-box thread only:
-        self._heard: Heard | None = None
+        self._heard: OpenedAs | None = None
         self._number = 0
         self._folding = Folding()
         self._kept_at_s: dict[Why, float] = {}
@@ -105,7 +105,7 @@ class BlackBox:
 
     # -- any thread
 
-    def take(self, block: Block, heard: Heard) -> None:
+    def take(self, block: Block, heard: OpenedAs) -> None:
         """Take a block, and by what it is read."""
         with self._lock:
             if self._is_over or self._waiting_bytes > _MOST_BYTES:
@@ -148,7 +148,7 @@ class BlackBox:
             self.keep(Why.LOST)
         self._was_running = view.phase is Phase.RUNNING
 
-    def said(self) -> Said | None:
+    def said(self) -> SetAside | None:
         """Return what became of one, each once; None where there is no news."""
         return self._said.popleft() if self._said else None
 
@@ -176,7 +176,7 @@ class BlackBox:
                 file.close()
         except (OSError, sqlite3.Error) as fault:
             why = getattr(fault, "strerror", None) or str(fault)
-            self._said.append(Said(fault=f"“{self._folder}” cannot be written: {why}"))
+            self._said.append(SetAside(fault=f"“{self._folder}” cannot be written: {why}"))
         finally:
             with self._lock:
                 self._is_over = True
@@ -195,11 +195,13 @@ class BlackBox:
             self._write(file, blocks, events)
             for why in dict.fromkeys(wanted):
                 if why is Why.KEY or self._is_due(why):
-                    self._said.append(Said(self._set_aside(file, why), why))
+                    self._said.append(SetAside(self._set_aside(file, why), why))
             if is_over:
                 return
 
-    def _write(self, file: BoxFile, blocks: list[tuple[Block, Heard]], events: list[Event]) -> None:
+    def _write(
+        self, file: BoxFile, blocks: list[tuple[Block, OpenedAs]], events: list[Event]
+    ) -> None:
         # Of the clock that blocks go by, on the one that people do.
         since_s = time.time() - time.monotonic()
         streams, pieces = [], []
@@ -251,7 +253,7 @@ class BlackBox:
             return  # another window was the first
         try:
             left.add([], [], [Event(at_s, "crash", _crash_words(trace))])
-            self._said.append(Said(self._set_aside(left, Why.CRASH), Why.CRASH))
+            self._said.append(SetAside(self._set_aside(left, Why.CRASH), Why.CRASH))
         except sqlite3.DatabaseError:
             pass  # too damaged to be kept
         finally:

@@ -13,7 +13,7 @@ from app.analysis.results import Message, Quantity, Reading
 from app.book.model import ResumableJob
 from app.cli import output
 from app.cli.measure import Interrupt, interrupted
-from app.cli.prompting import INSIST, Back, Insist, Reply, Said, Skip, Typist, Wire
+from app.cli.prompting import INSIST, Back, ByWire, Insist, Reply, Said, Skip, Typist
 from app.job import messages
 from app.job.checks.prepare import NO, YES
 from app.job.job import Job, JobLog
@@ -304,7 +304,7 @@ class _Conductor:
 
     def _by_person(self, ask: Do | Enter) -> None:
         match self._reply(ask):
-            case Wire():
+            case ByWire():
                 self._give_back()
             case Insist() if self._runner.doubt is not None:
                 self._runner.insist()

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from app.cli.arguments import UsageFault
 from app.probes.built import PROBES
-from app.probes.circuit import Level, Probe
+from app.probes.circuit import ExpectedLevel, Probe
 from app.probes.drawing import svg_of
 
 _WIDTH = 96
@@ -46,7 +46,7 @@ def probe_as_text(probe: Probe) -> str:
     return "\n".join([*lines, "", f"opened as  {probe.address}"])
 
 
-def level_words(level: Level) -> str:
+def level_words(level: ExpectedLevel) -> str:
     """Return what is to be expected somewhere, in one line."""
     return f"{level.what}: {level.value:g} {level.unit}".rstrip()
 

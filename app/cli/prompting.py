@@ -39,7 +39,7 @@ class Back:
 
 
 @dataclass(frozen=True, slots=True)
-class Wire:
+class ByWire:
     """Let the line step again."""
 
 
@@ -55,7 +55,7 @@ class Said:
     value: Answer
 
 
-Reply = Said | Skip | Back | Wire | Insist
+Reply = Said | Skip | Back | ByWire | Insist
 
 
 def asked(words: str) -> str:
@@ -94,7 +94,7 @@ def read_reply(ask: Do | Enter, line: str) -> Reply | str:
         return Skip(reason) if reason else "write the reason too, as skip: no such sensor"
     if isinstance(ask, Do):
         if words.lower() == _WIRE and ask.stops:
-            return Wire()
+            return ByWire()
         if words.lower() == INSIST:
             return Insist()
         return f"“{words}” is no answer; press Enter once it is done" if words else Said(True)

@@ -12,7 +12,7 @@ from typing import Any
 
 from app.analysis.envelope.setup import is_beyond
 from app.analysis.frontend.detector import DetectorLaw
-from app.analysis.frontend.limits import Limit, together_um
+from app.analysis.frontend.limits import LimitingPart, together_um
 from app.analysis.frontend.linear import LinearPath
 from app.analysis.frontend.quiet import QuietChannel
 from app.cli.arguments import UsageFault
@@ -489,7 +489,9 @@ def _clock_words(quiet: QuietCheck) -> str:
     return f"{found} against this computer's, whose own is known within {own:.0f} ppm"
 
 
-def _limits(quiet: QuietCheck, loop: LoopFound | None, profile: Profile) -> tuple[Limit, ...]:
+def _limits(
+    quiet: QuietCheck, loop: LoopFound | None, profile: Profile
+) -> tuple[LimitingPart, ...]:
     chain = chain_of(quiet, loop, profile)
     return () if chain is None else limits_by(chain, profile)
 

@@ -10,7 +10,7 @@ from typing import Protocol
 
 from app.dashboard.needle_page.dial import balance_of
 from app.dashboard.text import Face, translate
-from app.ear.guide import Guide, Heard
+from app.ear.guide import AudibleNeedle, Guide
 from app.ear.speech import Speaker
 from app.ear.voice import LOUDEST_DB, QUIETEST_DB, Fill, OutputUnavailable, Voice
 
@@ -37,12 +37,12 @@ OpenOutput = Callable[[Callable[[float], Fill], str], Output]
 Raises :class:`app.ear.voice.OutputUnavailable` where it cannot."""
 
 
-def heard_of(face: Face, set_limit: float) -> Heard | None:
+def heard_of(face: Face, set_limit: float) -> AudibleNeedle | None:
     """Return what of a face is heard, None while its needle is parked."""
     if face.balance is None:
         return None
     limit = balance_of(set_limit)
-    return Heard(face.balance, face.expanded_u, limit, face.mirrored, face.moving)
+    return AudibleNeedle(face.balance, face.expanded_u, limit, face.mirrored, face.moving)
 
 
 class Ear:

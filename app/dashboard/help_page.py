@@ -14,7 +14,7 @@ from app.dashboard.next_list import NextList
 from app.dashboard.settings import Settings
 from app.dashboard.text import translate
 from app.dashboard.widgets import Field, Page, TouchButton, button_row, laid, named
-from app.handbook import TERMS, TOPICS, Table, Topic
+from app.handbook import TERMS, TOPICS, Topic, TopicTable
 
 _LEAST_PX = 40
 """Of the text, in a window that has little room for it beside the list."""
@@ -238,7 +238,7 @@ def _rows(rows: Iterable[tuple[str, str, str]]) -> str:
 def _topic(topic: Topic) -> str:
     parts = [f"<h3>{escape(_translated(topic.title))}</h3>"]
     for block in topic.body:
-        if isinstance(block, Table):
+        if isinstance(block, TopicTable):
             parts.append(
                 _rows(
                     (_translated(what), _translated(words), _place_of(topic, what))

@@ -29,7 +29,7 @@ class OpenJob:
 
 
 @dataclass(frozen=True, slots=True)
-class Report:
+class NewestReport:
     """The report of a drive's newest job, which is closed."""
 
     identity: str
@@ -43,7 +43,7 @@ class Bare:
     is_tour: bool
 
 
-_Thing = OpenJob | Report | Choice | Bare
+_Thing = OpenJob | NewestReport | Choice | Bare
 
 
 def things_of(
@@ -75,7 +75,7 @@ def things_of(
     for job, drive in sorted(done, key=lambda each: -each[0].number)[:1]:
         words = translate("first", "Report of job {0} of {1}, closed {2}")
         closed = words.format(job.number, drive.identity, job.closed_at[:10])
-        things.append((closed, Report(drive.identity, job.number)))
+        things.append((closed, NewestReport(drive.identity, job.number)))
     things.append((translate("first", "Tour of the window in five cards"), Bare(is_tour=True)))
     practice = translate("first", "Practice on a virtual drive with a hidden fault")
     things.append((practice, Bare(is_tour=False)))
@@ -157,7 +157,7 @@ class NextList(NamedList):
         match thing:
             case OpenJob(number):
                 self._worker.ask("left", lambda book: book.left(number), self.resume.emit)
-            case Report(identity, number):
+            case NewestReport(identity, number):
                 self.show_report.emit(identity, number)
             case Choice():
                 self.chosen.emit(thing)

@@ -20,7 +20,7 @@ _BAR_WIDTH = 960
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class MenuEntry:
     """One thing that the window does; one with a description of it is a button too."""
 
     words: str
@@ -35,7 +35,7 @@ class TopBar(QWidget):
     `entries` are those of the menu; those with a description are buttons too.
     """
 
-    def __init__(self, entries: Sequence[Entry], parent: QWidget | None = None) -> None:
+    def __init__(self, entries: Sequence[MenuEntry], parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._state = self._remark = self._class = ""
         self._kept_in: Path | None = None

@@ -31,7 +31,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from app.blackbox.recorder import BlackBox, Said, Why
+from app.blackbox.recorder import BlackBox, SetAside, Why
 from app.book.model import BookError, Drive, ResumableJob
 from app.dashboard.announcing import Announcer
 from app.dashboard.callout import Callout
@@ -49,7 +49,7 @@ from app.dashboard.report_page import ReportPage
 from app.dashboard.settings import Choice, Settings
 from app.dashboard.source_page.page import SourcePage
 from app.dashboard.style import Colours, Sizes, Theme, palette_for, style_sheet, theme_for
-from app.dashboard.top_bar import Entry, TopBar
+from app.dashboard.top_bar import MenuEntry, TopBar
 from app.dashboard.tour import Tour
 from app.dashboard.translation import language_of, name_of, next_choice
 from app.dashboard.widgets import ENTERS, TouchButton, announce, laid
@@ -215,29 +215,33 @@ class MainWindow(QWidget):
         self.controller.report.connect(self.show_own_report)
         self.failed.connect(self.remark_fault)
 
-    def _entries(self) -> list[Entry]:
+    def _entries(self) -> list[MenuEntry]:
         """Return what the menu has; its first ones are buttons too."""
         page = self.needle_page
         drives = self.tr("Drives of the job book, and where a job begins")
         about = self.tr("What the tool cannot do, cautions, keys")
         picture = self.tr("Save a picture of the window")
         return [
-            Entry(self.tr("Source"), "F2", self.show_sources, self.tr("Choose the source")),
-            Entry(self.tr("Drives"), "F12", self.show_drives, drives),
-            Entry(self.tr("µm / mil"), "F4", page.toggle_unit, self.tr("Offset in µm or mil")),
-            Entry(self.tr("Picture"), "F9", self.keep_picture, picture),
-            Entry(self.tr("Help"), "F1", self.show_help, about),
-            Entry(self.tr("A tour of the window"), "", lambda: self.tour.begin()),
-            Entry(self.tr("What the words here mean"), "Shift+F1", self.explain),
-            Entry(self.tr("The whole screen"), "F11", self.toggle_full_screen),
-            Entry(self.tr("Colours: light, dark, high contrast"), "Ctrl+D", self.next_colours),
-            Entry(self.tr("Language"), "", self.next_language),
-            Entry(self.tr("Large, to be read from afar"), "Home", page.toggle_far),
-            Entry(self.tr("Large trace"), "End", page.toggle_large),
-            Entry(self.tr("Practice: a drive with a hidden fault"), "", self.show_practice),
-            Entry(self.tr("Debrief: what the practice drive hid"), "", self.show_debrief),
-            Entry(self.tr("Keep the last minute: the black box"), "Ctrl+B", self.keep_last_minute),
-            Entry(self.tr("Copy diagnostics, for a report of a fault"), "", self.copy_diagnostics),
+            MenuEntry(self.tr("Source"), "F2", self.show_sources, self.tr("Choose the source")),
+            MenuEntry(self.tr("Drives"), "F12", self.show_drives, drives),
+            MenuEntry(self.tr("µm / mil"), "F4", page.toggle_unit, self.tr("Offset in µm or mil")),
+            MenuEntry(self.tr("Picture"), "F9", self.keep_picture, picture),
+            MenuEntry(self.tr("Help"), "F1", self.show_help, about),
+            MenuEntry(self.tr("A tour of the window"), "", lambda: self.tour.begin()),
+            MenuEntry(self.tr("What the words here mean"), "Shift+F1", self.explain),
+            MenuEntry(self.tr("The whole screen"), "F11", self.toggle_full_screen),
+            MenuEntry(self.tr("Colours: light, dark, high contrast"), "Ctrl+D", self.next_colours),
+            MenuEntry(self.tr("Language"), "", self.next_language),
+            MenuEntry(self.tr("Large, to be read from afar"), "Home", page.toggle_far),
+            MenuEntry(self.tr("Large trace"), "End", page.toggle_large),
+            MenuEntry(self.tr("Practice: a drive with a hidden fault"), "", self.show_practice),
+            MenuEntry(self.tr("Debrief: what the practice drive hid"), "", self.show_debrief),
+            MenuEntry(
+                self.tr("Keep the last minute: the black box"), "Ctrl+B", self.keep_last_minute
+            ),
+            MenuEntry(
+                self.tr("Copy diagnostics, for a report of a fault"), "", self.copy_diagnostics
+            ),
         ]
 
     def _key_table(self) -> dict[_Pressed, Action]:
@@ -666,7 +670,7 @@ class MainWindow(QWidget):
         if self._box is not None:
             self._box.keep(Why.KEY)
 
-    def _tell_kept(self, said: Said) -> None:
+    def _tell_kept(self, said: SetAside) -> None:
         """Say where the last minute was kept, or why it is not."""
         if said.why is Why.FAULT:
             return  # the fault itself is told, and goes before

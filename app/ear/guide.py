@@ -12,7 +12,7 @@ _APART_S = 0.7
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class AudibleNeedle:
     """What of a needle is heard."""
 
     balance: float
@@ -26,10 +26,10 @@ class Changes:
     """Tells what has changed from one needle to the next."""
 
     def __init__(self) -> None:
-        self._before: Heard | None = None
+        self._before: AudibleNeedle | None = None
         self._even = False
 
-    def show(self, now: Heard | None) -> Chime | None:
+    def show(self, now: AudibleNeedle | None) -> Chime | None:
         """Return what the newest needle changes, None where nothing; `now` is None while parked."""
         before, self._before = self._before, now
         if now is None:
@@ -44,7 +44,7 @@ class Changes:
         return Chime.SETTLED if before is not None and before.moving else None
 
 
-def _tone_of(now: Heard) -> Tone:
+def _tone_of(now: AudibleNeedle) -> Tone:
     return tone_for(now.balance, now.expanded_u, now.limit, mirrored=now.mirrored)
 
 
@@ -56,7 +56,7 @@ class Guide:
         self._changes = Changes()
         self._chimed_at_s = float("-inf")
 
-    def show(self, now: Heard | None, now_s: float) -> None:
+    def show(self, now: AudibleNeedle | None, now_s: float) -> None:
         """Let the newest needle be heard; None where it is parked.
 
         Parameters

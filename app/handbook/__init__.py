@@ -8,7 +8,7 @@ from __future__ import annotations
 from app.handbook.procedure import PROCEDURE_TOPICS
 from app.handbook.reference import CALIBRATION, CENTRE, PROBE, SPOILS, WIRE
 from app.handbook.terms import MEANINGS, TERMS, Term
-from app.handbook.topic import Table, Topic, as_text, cells
+from app.handbook.topic import Topic, TopicTable, as_text, cells
 
 TOPICS = {
     topic.name: topic
@@ -21,9 +21,9 @@ __all__ = [
     "SPOILS",
     "TERMS",
     "TOPICS",
-    "Table",
     "Term",
     "Topic",
+    "TopicTable",
     "as_text",
     "found_in",
     "whole_text",

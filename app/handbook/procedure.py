@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from app.handbook.topic import Table, Topic
+from app.handbook.topic import Topic, TopicTable
 
 PROCEDURE = Topic(
     "procedure",
@@ -15,7 +15,7 @@ PROCEDURE = Topic(
             "This is the way from a drive on the bench to a signed record; each step is a check "
             "of a job, and has a topic of its own."
         ),
-        Table(
+        TopicTable(
             ("step", "what is done, and why in this order"),
             (
                 (
@@ -84,7 +84,7 @@ MECHANICS = Topic(
             " words where it is not. Nothing is measured here, so nothing has an uncertainty; "
             "what is not in order fails the check, and is to be mended before a head is set."
         ),
-        Table(
+        TopicTable(
             ("check", "what it tells"),
             (
                 (
@@ -172,7 +172,7 @@ HEADS = Topic(
     "heads",
     "Azimuth, index timing, output, track zero",
     (
-        Table(
+        TopicTable(
             ("check", "what it tells, and from where its limit comes"),
             (
                 (
@@ -224,7 +224,7 @@ LIMITS = Topic(
             "profiles NAME” shows each limit with the source that it has; limits of your own go "
             "into a class of your own."
         ),
-        Table(
+        TopicTable(
             ("verdict", "when"),
             (
                 (
@@ -264,7 +264,7 @@ UNCERTAINTY = Topic(
             "squares, their degrees of freedom by Welch and Satterthwaite, and expanded once "
             "(JCGM 100, 5.1.2 and G.4; the largest rectangular part as JCGM 101 would draw it)."
         ),
-        Table(
+        TopicTable(
             ("part", "what it is, and what makes it smaller"),
             (
                 (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from app.handbook.topic import Table, Topic
+from app.handbook.topic import Topic, TopicTable
 
 SPOILS = Topic(
     "spoils",
@@ -12,7 +12,7 @@ SPOILS = Topic(
             "What is valid is meant to be believed, so each of these is taken out, counted in "
             "the uncertainty u, or parks the needle with its reason."
         ),
-        Table(
+        TopicTable(
             ("cause", "what the tool does"),
             (
                 (
@@ -147,7 +147,7 @@ CENTRE = Topic(
             "middle. So the middle is half way between the two places of half amplitude, "
             "whatever the widths are."
         ),
-        Table(
+        TopicTable(
             ("step", "what is done"),
             (
                 (
@@ -210,7 +210,7 @@ CALIBRATION = Topic(
             "SOURCE --drive ID --plan scale --describe 'alignment disk=AD 7'”; in the window it "
             "is a plan too, and the disk is named by Describe before the job is closed."
         ),
-        Table(
+        TopicTable(
             ("check", "what is done"),
             (
                 (
@@ -266,7 +266,7 @@ PROBE = Topic(
             "of 0.016 in the ratio that no reading shows. So have the instrument measure its own "
             "front end, with its own output, before a drive is judged by it."
         ),
-        Table(
+        TopicTable(
             ("do", "because"),
             (
                 (
@@ -347,7 +347,7 @@ WIRE = Topic(
             "computer that drives the disk, a job need not ask for that hand: long seeks and the "
             "arrivals of the hysteresis, on both heads, then go by themselves."
         ),
-        Table(
+        TopicTable(
             ("do", "because"),
             (
                 (

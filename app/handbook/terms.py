@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from enum import StrEnum
 
-from app.handbook.topic import Table, Topic
+from app.handbook.topic import Topic, TopicTable
 
 
 class Term(StrEnum):
@@ -117,6 +117,8 @@ TERMS = Topic(
             "In the window each of these is told where it stands: touch the word, or press Shift "
             "F1 and go on with Enter; F1 then leads here."
         ),
-        Table(("on the screen", "what it means, and what it rests on"), tuple(MEANINGS.items())),
+        TopicTable(
+            ("on the screen", "what it means, and what it rests on"), tuple(MEANINGS.items())
+        ),
     ),
 )

@@ -11,7 +11,7 @@ _FIRST_WIDTH = 34
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class TopicTable:
     """Rows of what and what of it, under a head."""
 
     head: tuple[str, str]
@@ -24,21 +24,21 @@ class Topic:
 
     name: str
     title: str
-    body: tuple[str | Table, ...]
+    body: tuple[str | TopicTable, ...]
 
 
 def as_text(topic: Topic) -> str:
     """Return a topic as lines of a terminal."""
     blocks = [topic.title]
     for block in topic.body:
-        blocks.append(_rows_as_text(block) if isinstance(block, Table) else _wrapped(block))
+        blocks.append(_rows_as_text(block) if isinstance(block, TopicTable) else _wrapped(block))
     return "\n\n".join(blocks)
 
 
 def cells(topic: Topic) -> Iterator[str]:
     """Yield each paragraph of a topic, and each row of its tables in one line."""
     for block in topic.body:
-        if isinstance(block, Table):
+        if isinstance(block, TopicTable):
             yield from (": ".join(row) for row in block.rows)
         else:
             yield block
@@ -48,7 +48,7 @@ def _wrapped(words: str) -> str:
     return "\n".join(textwrap.wrap(words, _WIDTH))
 
 
-def _rows_as_text(table: Table) -> str:
+def _rows_as_text(table: TopicTable) -> str:
     lines: list[str] = []
     for first, second in (table.head, *table.rows):
         left = textwrap.wrap(first, _FIRST_WIDTH)

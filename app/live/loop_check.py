@@ -18,9 +18,9 @@ from app.analysis.envelope.converter import step_of
 from app.analysis.frontend.bend import Rise, limit_of_outputs, limit_of_tones
 from app.analysis.frontend.detector import DetectorLaw, detector_law
 from app.analysis.frontend.linear import LinearPath, linear_path, linear_score
-from app.analysis.frontend.score import Burst, Score, bin_means, found_at, tone_in_bins
+from app.analysis.frontend.score import Score, ToneBurst, bin_means, found_at, tone_in_bins
 from app.analysis.frontend.sine import fit_at
-from app.live.source_check import Heard, QuietCheck, listen, quiet_check_of
+from app.live.source_check import HeardFrames, QuietCheck, listen, quiet_check_of
 from instruments.source import Role, Source, SourceError
 
 Floats = NDArray[np.float64]
@@ -330,11 +330,11 @@ class _LoopCheck:
 
     def _play_once(self, level: float) -> _Answer:
         self._tell(f"plays {100.0 * level:.3g} % of full scale, {self._hz / 1e3:.4g} kHz")
-        score = Score((Burst((level,), self._hz),), 0.15, 0.02)
+        score = Score((ToneBurst((level,), self._hz),), 0.15, 0.02)
         self._player.play(score.samples(self._rate_hz, self._player.outputs))
         return self._answer_of(listen(self._source, score.seconds + _SETTLE_S))
 
-    def _answer_of(self, heard: Heard) -> _Answer:
+    def _answer_of(self, heard: HeardFrames) -> _Answer:
         values = self._joined(heard)
         moves, tones, tops = [], [], []
         for column in range(values.shape[1]):
@@ -425,7 +425,7 @@ class _LoopCheck:
         # Every level once in each pass, in an order that no drift goes along with.
         mixed = np.random.default_rng(0)
         steps = [n for _ in range(passes) for n in mixed.permutation(np.arange(1, count + 1))]
-        bursts = tuple(Burst((level * float(n) / count,), self._hz) for n in steps)
+        bursts = tuple(ToneBurst((level * float(n) / count,), self._hz) for n in steps)
         return Score(bursts, _ON_S, _OFF_S), passes
 
     def _activity(self, values: Floats) -> tuple[Floats, float]:
@@ -451,7 +451,7 @@ class _LoopCheck:
 
     # -- reading --------------------------------------------------------------------------------
 
-    def _joined(self, heard: Heard) -> Floats:
+    def _joined(self, heard: HeardFrames) -> Floats:
         if len(heard.stretches) > 1:
             raise LoopFault(
                 "frames were lost while it was measured; close other programs, and check again"

@@ -31,7 +31,7 @@ _ROLES_KEY = "roles"
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class SourceKind:
     """One kind of source, as a form asks for it.
 
     Attributes
@@ -65,10 +65,10 @@ def _without_roles(options: tuple[Option, ...]) -> tuple[Option, ...]:
 _VIRTUAL_SHOWN = ("offset_um", "seed", "recording", "screws", "snr_db")
 """What practice most often asks for; the form's last field takes the others."""
 
-KINDS: Mapping[str, Kind] = {
+KINDS: Mapping[str, SourceKind] = {
     each.scheme: each
     for each in (
-        Kind(
+        SourceKind(
             "sim",
             "Virtual drive",
             "",
@@ -85,22 +85,22 @@ KINDS: Mapping[str, Kind] = {
                 for name in _VIRTUAL_SHOWN
             ),
         ),
-        Kind("file", "Capture", "File", "its path; ~ is your folder", FILE_OPTIONS, True),
-        Kind(
+        SourceKind("file", "Capture", "File", "its path; ~ is your folder", FILE_OPTIONS, True),
+        SourceKind(
             "sound",
             "Sound input",
             "Input",
             "number, name or part of it; empty: the system's own choice",
             _without_roles(SOUND_OPTIONS),
         ),
-        Kind(
+        SourceKind(
             "visa",
             "Scope",
             "Scope",
             "192.0.2.7 or 192.0.2.7:5025, or a VISA resource; empty: the only one attached",
             _without_roles(SCOPE_OPTIONS),
         ),
-        Kind(
+        SourceKind(
             "run",
             "Program",
             "Command",
@@ -108,7 +108,7 @@ KINDS: Mapping[str, Kind] = {
             STREAM_OPTIONS,
             True,
         ),
-        Kind("pipe", "Standard input", "", "", STREAM_OPTIONS),
+        SourceKind("pipe", "Standard input", "", "", STREAM_OPTIONS),
     )
 }
 """Every kind of source, by its scheme."""
@@ -204,7 +204,7 @@ class Opening:
         return f"{kind.title}: state the {kind.body.lower()} first" if _lacks(parts, kind) else ""
 
 
-def _lacks(parts: AddressParts, kind: Kind) -> bool:
+def _lacks(parts: AddressParts, kind: SourceKind) -> bool:
     return kind.needs_body and not parts.body.strip()
 
 
@@ -224,7 +224,7 @@ class Stated:
         Comma-separated.
     """
 
-    kind: Kind
+    kind: SourceKind
     body: str
     options: dict[str, str]
     roles: str = ""
@@ -246,7 +246,7 @@ def stated_by(opening: Opening) -> Stated | None:
     return Stated(KINDS[parts.scheme], body, options, opening.roles or roles)
 
 
-def address_of(kind: Kind, body: str, options: Mapping[str, str]) -> str:
+def address_of(kind: SourceKind, body: str, options: Mapping[str, str]) -> str:
     """Return the address that the fields of a form stand for."""
     body = body.strip()
     if kind.scheme == "file":

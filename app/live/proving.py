@@ -10,7 +10,7 @@ from pathlib import Path
 from app.analysis.envelope.detector import KNEE_U
 from app.analysis.envelope.setup import is_beyond
 from app.analysis.frontend.detector import DetectorLaw
-from app.analysis.frontend.limits import TOP_PART, Limit, SignalChain, limits_of, together_um
+from app.analysis.frontend.limits import TOP_PART, LimitingPart, SignalChain, limits_of, together_um
 from app.analysis.messages import RESOLVES, RESOLVES_UNCHECKED, RESOLVES_UNPROVED, fill
 from app.analysis.results import Message
 from app.analysis.uncertainty import CLOCK_PART
@@ -21,7 +21,7 @@ from app.profiles import Profile
 from app.stamp import version
 from instruments.kept import proof_path, read_proof
 from instruments.options import Toleranced
-from instruments.proof import DetectorProof, Identity, InputProof
+from instruments.proof import DetectorProof, InputIdentity, InputProof
 from instruments.proof_text import as_toml
 from instruments.source import Role, Source, SourceError, SourceInfo
 
@@ -36,7 +36,7 @@ SETTLE_S = 1.0
 
 
 def proof_of(
-    identity: Identity,
+    identity: InputIdentity,
     quiet: QuietCheck,
     loop: LoopFound | None,
     output: str,
@@ -175,7 +175,7 @@ def keep(proof: InputProof) -> Path:
     return path
 
 
-def kept_as_played(identity: Identity) -> InputProof | None:
+def kept_as_played(identity: InputIdentity) -> InputProof | None:
     """Return what a signal told of an input, at any rate, columns and volume, if it is kept.
 
     To hear the input alone tells less, and does not replace it.
@@ -232,7 +232,7 @@ def resolution_of(info: SourceInfo, profile: Profile) -> Message | None:
     return fill(RESOLVES, f"{2.0 * together_um(limits):.2g}", limits[0].part)
 
 
-def limits_by(chain: SignalChain, profile: Profile) -> tuple[Limit, ...]:
+def limits_by(chain: SignalChain, profile: Profile) -> tuple[LimitingPart, ...]:
     """Return the limits of a reading by a class of drive, at its set limit, largest first."""
     return limits_of(chain, profile.scale_um, 60.0 / profile.speed_rpm, profile.set_limit)
 

@@ -85,7 +85,7 @@ class Rechecked:
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class OpenedAs:
     """By what the blocks of an open source are read: one object from opening to closing."""
 
     info: SourceInfo
@@ -93,7 +93,7 @@ class Heard:
     options: EnvelopeOptions
 
 
-Tap = Callable[[Block, Heard], None]
+Tap = Callable[[Block, OpenedAs], None]
 """Takes each block that the analysis is given, in its thread; returns at once and never raises."""
 
 
@@ -306,7 +306,7 @@ class _Run:
         self._resolution = () if resolution is None else (str(resolution),)
         make = partial(analyser_for, info, self._profile, options, keep_all=False)
         self._analyser = make()
-        heard = Heard(info, self._profile, options)
+        heard = OpenedAs(info, self._profile, options)
         step, most = _stride(info)
         while not self._stopping.is_set():
             closed = ring.closed
@@ -575,7 +575,7 @@ class Session:
             tuple(Listed(address, title) for address, title in found.sources), found.hints
         )
 
-    def _hand_on(self, block: Block, heard: Heard) -> None:
+    def _hand_on(self, block: Block, heard: OpenedAs) -> None:
         if self.tap is not None:
             self.tap(block, heard)
 

@@ -70,7 +70,7 @@ class QuietCheck:
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class HeardFrames:
     """Frames as they came: samples in stretches without a gap, and when each block had arrived.
 
     Attributes
@@ -99,7 +99,7 @@ def listen(
     seconds: float,
     progress: Progress | None = None,
     clock: Callable[[], float] = time.monotonic,
-) -> Heard:
+) -> HeardFrames:
     """Read an open source for so long, or to its end.
 
     Raises
@@ -125,7 +125,7 @@ def listen(
             progress(have / block.sample_rate_hz, seconds)
         if have >= wanted:
             break
-    return Heard(
+    return HeardFrames(
         [np.concatenate([block.samples_v for block in piece]) for piece in pieces],
         ends,
         arrivals_s,
@@ -140,7 +140,7 @@ def _follows(before: Block, block: Block) -> bool:
     return before.goes_on_with(replace(block, clipped=before.clipped))
 
 
-def quiet_check_of(info: SourceInfo, heard: Heard) -> QuietCheck:
+def quiet_check_of(info: SourceInfo, heard: HeardFrames) -> QuietCheck:
     """Return what was heard of a quiet input says of it.
 
     Pairs of extremes are taken as the middle and half the distance of each: the middle has the

@@ -7,20 +7,20 @@ simulator say what comes out.
 
 from __future__ import annotations
 
-from app.probes.circuit import GROUND, Kind, Level, Part, Point, Probe
+from app.probes.circuit import GROUND, CircuitPart, ExpectedLevel, PartKind, Point, Probe
 
-_R, _C = Kind.RESISTOR, Kind.CAPACITOR
+_R, _C = PartKind.RESISTOR, PartKind.CAPACITOR
 
 
 def _part(
     name: str,
-    kind: Kind,
+    kind: PartKind,
     nodes: str,
     at: tuple[Point, Point],
     value: float | None = None,
     why: str = "",
-) -> Part:
-    return Part(name, kind, tuple(nodes.split()), at, value, why)
+) -> CircuitPart:
+    return CircuitPart(name, kind, tuple(nodes.split()), at, value, why)
 
 
 _EARTH = (
@@ -89,9 +89,9 @@ RESISTIVE = Probe(
         ((19.3, 11.2), "line input, right"),
     ),
     levels=(
-        Level("peak at each channel, of 1 V peak at its test point, 62.5 kHz", 0.161, "V"),
-        Level("lowered by 3 dB at", 475e3, "Hz"),
-        Level("load on a test point, at least", 11e3, "Ω"),
+        ExpectedLevel("peak at each channel, of 1 V peak at its test point, 62.5 kHz", 0.161, "V"),
+        ExpectedLevel("lowered by 3 dB at", 475e3, "Hz"),
+        ExpectedLevel("load on a test point, at least", 11e3, "Ω"),
     ),
     cautions=(_EARTH, _TIPS, _DIRECT),
     address="sound:?rate=192000 --roles plus,minus",
@@ -124,7 +124,7 @@ MIXER = Probe(
         _part("R2", _R, "b nm", ((5, 7), (9, 7)), 10e3),
         _part("R3", _R, f"np {GROUND}", ((10, 5), (10, 1.8)), 10e3, "As R4: a gain of 1."),
         _part("R4", _R, "nm d", ((11, 10), (15, 10)), 10e3),
-        _part("U1", Kind.AMPLIFIER, "np nm d", ((11, 4), (15, 8)), None, "10 MHz or faster."),
+        _part("U1", PartKind.AMPLIFIER, "np nm d", ((11, 4), (15, 8)), None, "10 MHz or faster."),
         _part(
             "R5",
             _R,
@@ -144,14 +144,14 @@ MIXER = Probe(
         ),
         _part(
             "S1",
-            Kind.SWITCH,
+            PartKind.SWITCH,
             f"g {GROUND}",
             ((22, 6), (22, 2.4)),
             96e3,
             "An analogue switch of 100 Ω; a crystal of 12.288 MHz and a binary counter that "
             "divides by 128 give halves that are alike.",
         ),
-        _part("U2", Kind.AMPLIFIER, "g e f", ((23, 5), (27, 9)), None, "As U1."),
+        _part("U2", PartKind.AMPLIFIER, "g e f", ((23, 5), (27, 9)), None, "As U1."),
         _part(
             "R8",
             _R,
@@ -188,9 +188,9 @@ MIXER = Probe(
         ((1, 12.4), "C1, C2, R1 and R2 at the tips; U1 and U2 on two batteries of 9 V"),
     ),
     levels=(
-        Level("peak at 29 kHz, of 1 V peak between the test points, 125 kHz", 0.475, "V"),
-        Level("peak at 33.5 kHz, of 1 V, 62.5 kHz", 0.442, "V"),
-        Level("peak at 38 kHz, of 1 V, 250 kHz", 0.157, "V"),
+        ExpectedLevel("peak at 29 kHz, of 1 V peak between the test points, 125 kHz", 0.475, "V"),
+        ExpectedLevel("peak at 33.5 kHz, of 1 V, 62.5 kHz", 0.442, "V"),
+        ExpectedLevel("peak at 38 kHz, of 1 V, 250 kHz", 0.157, "V"),
     ),
     cautions=(
         _EARTH,
@@ -228,14 +228,14 @@ DETECTOR = Probe(
         _part("R2", _R, f"b {GROUND}", ((6, 11), (6, 14)), 10e3),
         _part(
             "D1",
-            Kind.DIODE,
+            PartKind.DIODE,
             "a out",
             ((8, 5), (11, 5)),
             None,
             "A small Schottky diode, 0.3 V at 1 mA; D2 of the same kind, for each takes one half "
             "of the cycles.",
         ),
-        _part("D2", Kind.DIODE, "b out", ((8, 11), (11, 11)), None),
+        _part("D2", PartKind.DIODE, "b out", ((8, 11), (11, 11)), None),
         _part(
             "R3",
             _R,
@@ -267,9 +267,11 @@ DETECTOR = Probe(
         ((24.3, 8.2), "line input"),
     ),
     levels=(
-        Level("at the line input, of 2 V peak between the test points, 125 kHz", 0.56, "V"),
-        Level("threshold at the test points, between them", 0.30, "V"),
-        Level("furthest from a straight line, from 0.8 to 2 V, as a part of the top", 0.004, ""),
+        ExpectedLevel("at the line input, of 2 V peak between the test points, 125 kHz", 0.56, "V"),
+        ExpectedLevel("threshold at the test points, between them", 0.30, "V"),
+        ExpectedLevel(
+            "furthest from a straight line, from 0.8 to 2 V, as a part of the top", 0.004, ""
+        ),
     ),
     cautions=(
         _EARTH,

@@ -11,7 +11,7 @@ GROUND = "0"
 """The node that is the drive's signal ground."""
 
 
-class Kind(StrEnum):
+class PartKind(StrEnum):
     """What a part is."""
 
     RESISTOR = "resistor"
@@ -24,12 +24,12 @@ class Kind(StrEnum):
     """Between its nodes; closed every other half of a cycle."""
 
 
-_UNITS = {Kind.RESISTOR: "Ω", Kind.CAPACITOR: "F", Kind.SWITCH: "Hz"}
+_UNITS = {PartKind.RESISTOR: "Ω", PartKind.CAPACITOR: "F", PartKind.SWITCH: "Hz"}
 _PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"), (1e-12, "p"))
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class CircuitPart:
     """One part.
 
     Attributes
@@ -43,7 +43,7 @@ class Part:
     """
 
     name: str
-    kind: Kind
+    kind: PartKind
     nodes: tuple[str, ...]
     at: tuple[Point, Point]
     value: float | None = None
@@ -59,7 +59,7 @@ class Part:
 
 
 @dataclass(frozen=True, slots=True)
-class Level:
+class ExpectedLevel:
     """What is to be expected somewhere; a circuit simulator has said so too.
 
     Attributes
@@ -96,11 +96,11 @@ class Probe:
     name: str
     title: str
     purpose: str
-    parts: tuple[Part, ...]
+    parts: tuple[CircuitPart, ...]
     wires: tuple[tuple[Point, ...], ...]
     dots: tuple[Point, ...]
     grounds: tuple[Point, ...]
     labels: tuple[tuple[Point, str], ...]
-    levels: tuple[Level, ...]
+    levels: tuple[ExpectedLevel, ...]
     cautions: tuple[str, ...]
     address: str

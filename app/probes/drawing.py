@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from html import escape
 
-from app.probes.circuit import Kind, Part, Point, Probe
+from app.probes.circuit import CircuitPart, PartKind, Point, Probe
 
 _GRID = 20.0
 _MARGIN = 2.0
@@ -69,8 +69,8 @@ def _ground(point: Point) -> str:
 _EARTH = ((0.6, 0.4), (0.4, 0.6), (0.2, 0.8))
 
 
-def _shape(part: Part) -> str:
-    if part.kind is Kind.AMPLIFIER:
+def _shape(part: CircuitPart) -> str:
+    if part.kind is PartKind.AMPLIFIER:
         return _amplifier(part)
     (x1, y1), (x2, y2) = part.at
     length = ((x2 - x1) ** 2 + (y2 - y1) ** 2) ** 0.5
@@ -116,14 +116,14 @@ def _switch(place: _Place) -> tuple[str, float]:
 
 
 _BODIES = {
-    Kind.RESISTOR: _resistor,
-    Kind.CAPACITOR: _capacitor,
-    Kind.DIODE: _diode,
-    Kind.SWITCH: _switch,
+    PartKind.RESISTOR: _resistor,
+    PartKind.CAPACITOR: _capacitor,
+    PartKind.DIODE: _diode,
+    PartKind.SWITCH: _switch,
 }
 
 
-def _amplifier(part: Part) -> str:
+def _amplifier(part: CircuitPart) -> str:
     (left, top), (right, bottom) = part.at
     middle = (top + bottom) / 2.0
     outline = _path(((left, top), (right, middle), (left, bottom), (left, top)))

@@ -17,7 +17,7 @@ from app.profiles.files import (
     read_sheet,
 )
 from app.profiles.windows import AlignmentWindow, WindowTables, windows_from
-from instruments.checked_toml import Choice, Day, Flag, Number, Numbers, TextLine, ValueKind
+from instruments.checked_toml import Day, Flag, Number, NumberList, OneOf, TextLine, ValueKind
 
 _TRACK = Number(0, 255, whole=True)
 _WINDOWS = "windows"
@@ -102,7 +102,7 @@ class Profile:
     tracks: int = _drive("track.count", Number(1, 256, whole=True))
     reference_radius_mm: tuple[float, ...] = _drive(
         "track.reference_radius_mm",
-        Numbers(Number(_LEAST_RADIUS_MM, _LARGEST_RADIUS_MM), 1, 2),
+        NumberList(Number(_LEAST_RADIUS_MM, _LARGEST_RADIUS_MM), 1, 2),
         "mm",
     )
     reference_track: int = _drive("track.reference_track", _TRACK)
@@ -129,27 +129,27 @@ class Profile:
         "limits.index_to_burst_tolerance_us", Number(1, 10_000), "µs", optional=True
     )
 
-    geometry: str | None = _disk("pattern.geometry", Choice.of(*_GEOMETRIES), optional=True)
+    geometry: str | None = _disk("pattern.geometry", OneOf.of(*_GEOMETRIES), optional=True)
     pairs: int | None = _disk("pattern.pairs", Number(1, 18, whole=True), optional=True)
     windows: tuple[AlignmentWindow, ...] | None = _disk(
         "pattern.windows", WindowTables(), optional=True
     )
     first_lobe_outward: bool = _disk(
-        "pattern.first_lobe", Choice((("outward", True), ("inward", False)))
+        "pattern.first_lobe", OneOf((("outward", True), ("inward", False)))
     )
     # One entry: who takes over another scale takes over its uncertainty, and states both anew.
     scale_um: float = _disk("pattern.scale_um", Number(1, 2000), "µm")
     scale_u_um: float = _disk("pattern.scale_um", Number(0, 1000), "µm", "u")
     calibrated: bool = _disk("pattern.scale_um", Flag(), "", "calibrated")
     radial_tracks: tuple[int, ...] | None = _disk(
-        "radial.tracks", Numbers(_TRACK, 2, 32), optional=True
+        "radial.tracks", NumberList(_TRACK, 2, 32), optional=True
     )
     azimuth_track: int | None = _disk("azimuth.track", _TRACK, optional=True)
     azimuth_arcmin: tuple[float, ...] | None = _disk(
-        "azimuth.angles_arcmin", Numbers(Number(-120, 120), 2, 16), "arcmin", optional=True
+        "azimuth.angles_arcmin", NumberList(Number(-120, 120), 2, 16), "arcmin", optional=True
     )
     index_tracks: tuple[int, ...] | None = _disk(
-        "index.tracks", Numbers(_TRACK, 1, 8), optional=True
+        "index.tracks", NumberList(_TRACK, 1, 8), optional=True
     )
     thermal_ppm_per_k: float = _disk("film.thermal_ppm_per_k", Number(0, 100), "10⁻⁶/K")
     humidity_ppm_per_percent: float = _disk(
@@ -166,16 +166,20 @@ class Profile:
         "certificate.humidity_percent", Number(30, 70), "%", optional=True
     )
     zero_um: tuple[float, ...] | None = _disk(
-        "certificate.zero_um", Numbers(Number(-100, 100), 1, 64), "µm", optional=True
+        "certificate.zero_um", NumberList(Number(-100, 100), 1, 64), "µm", optional=True
     )
     zero_u_um: tuple[float, ...] | None = _disk(
-        "certificate.zero_um", Numbers(Number(0, 100), 1, 64), "µm", "u", optional=True
+        "certificate.zero_um", NumberList(Number(0, 100), 1, 64), "µm", "u", optional=True
     )
     zero_tracks: tuple[int, ...] | None = _disk(
-        "certificate.zero_um", Numbers(_TRACK, 1, 64), "", "tracks", optional=True
+        "certificate.zero_um", NumberList(_TRACK, 1, 64), "", "tracks", optional=True
     )
     zero_heads: tuple[int, ...] | None = _disk(
-        "certificate.zero_um", Numbers(Number(0, 1, whole=True), 1, 64), "", "heads", optional=True
+        "certificate.zero_um",
+        NumberList(Number(0, 1, whole=True), 1, 64),
+        "",
+        "heads",
+        optional=True,
     )
 
     sources: tuple[tuple[str, str], ...]

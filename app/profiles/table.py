@@ -7,7 +7,7 @@ from typing import Any
 
 from app.profiles.files import ProfileError, user_profile_folder
 from app.profiles.profile import SPECS, Profile, load_profile, profile_names
-from instruments.checked_toml import Choice
+from instruments.checked_toml import OneOf
 
 NOT_STATED = "not stated"
 """Stands for a value that the files leave out."""
@@ -60,7 +60,7 @@ def _stated(profile: Profile) -> list[tuple[str, str, str, str]]:
     for attribute, spec in SPECS.items():
         value = getattr(profile, attribute)
         words = _LEFT_OPEN.get(attribute, NOT_STATED) if value is None else _words(value)
-        if isinstance(spec.kind, Choice) and value is not None:
+        if isinstance(spec.kind, OneOf) and value is not None:
             words = next(word for word, kept in spec.kind.words if kept == value)
         unit = spec.unit if value is not None else ""
         rows.append((spec.path, words, unit, sources.get(spec.key, "–")))

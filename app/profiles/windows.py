@@ -8,14 +8,14 @@ from itertools import pairwise
 from typing import Any
 
 from app.profiles.files import PROFILE
-from instruments.checked_toml import CheckedTable, Choice, Number
+from instruments.checked_toml import CheckedTable, Number, OneOf
 
 _LEAST, _MOST = 2, 72
 _TURN_DEG = 360.0
 _LEAST_DEG = 3.0
 _START = Number(0.0, _TURN_DEG - _LEAST_DEG)
 _LENGTH = Number(_LEAST_DEG, _TURN_DEG - _LEAST_DEG)
-_SIDE = Choice((("outward", True), ("inward", False)))
+_SIDE = OneOf((("outward", True), ("inward", False)))
 
 
 @dataclass(frozen=True, slots=True, order=True)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from instruments.file import statements
-from instruments.file.csv_columns import Channel, Columns, sort_columns
+from instruments.file.csv_columns import SampleColumn, TableColumns, sort_columns
 from instruments.file.csv_layout import CsvLayout, find_layout, said_in
 from instruments.file.csv_numbers import Numbers, encoding_of, head_lines, line_of, read_numbers
 from instruments.file.held import HeldCapture
@@ -82,7 +82,7 @@ class _Text:
     encoding: str
     layout: CsvLayout
     numbers: Numbers
-    columns: Columns
+    columns: TableColumns
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +177,7 @@ def _twice(base: TimeBase) -> TimeBase:
     return TimeBase(2 * base.rate_hz, starts, indices, base.coarse)
 
 
-def _volts(numbers: Numbers, channel: Channel, *, paired: bool) -> NDArray[np.float32]:
+def _volts(numbers: Numbers, channel: SampleColumn, *, paired: bool) -> NDArray[np.float32]:
     values = numbers.column(channel.column)
     if paired:
         pairs = values.reshape(-1, 2)

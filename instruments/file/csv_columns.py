@@ -29,7 +29,7 @@ _CODES_A_DIVISION = 25
 
 
 @dataclass(frozen=True, slots=True)
-class Channel:
+class SampleColumn:
     """A column of samples.
 
     Attributes
@@ -55,7 +55,7 @@ class Channel:
 
 
 @dataclass(frozen=True, slots=True)
-class Columns:
+class TableColumns:
     """The columns of a table, sorted.
 
     Attributes
@@ -75,11 +75,11 @@ class Columns:
     time: int | None
     time_unit: str | None
     counted: bool
-    channels: tuple[Channel, ...]
+    channels: tuple[SampleColumn, ...]
     notes: tuple[str, ...]
 
 
-def sort_columns(layout: CsvLayout, numbers: Numbers) -> Columns:
+def sort_columns(layout: CsvLayout, numbers: Numbers) -> TableColumns:
     """Tell what each column of numbers is.
 
     Raises
@@ -116,7 +116,7 @@ def sort_columns(layout: CsvLayout, numbers: Numbers) -> Columns:
             f"its samples are in “{channels[0].unit}”, and none in volts; export voltages"
         )
     time_unit = None if time is None else units[time]
-    return Columns(time, time_unit, counted, tuple(channels), notes)
+    return TableColumns(time, time_unit, counted, tuple(channels), notes)
 
 
 def _is_time(layout: CsvLayout, numbers: Numbers, column: int, *, counted: bool) -> bool:
@@ -198,15 +198,15 @@ def _code_scales(layout: CsvLayout, numbers: Numbers, rest: range | list[int]) -
 
 def _channel(
     column: int, upper: int | None, title: str, unit: str | None, code_v: float | None
-) -> Channel:
+) -> SampleColumn:
     if code_v is not None:
-        return Channel(column, upper, title, "code", code_v, "")
+        return SampleColumn(column, upper, title, "code", code_v, "")
     relative = ""
     if unit in NOT_VOLTS:
         relative = f"A column is in “{unit}”, not volts; its volts are relative."
     elif unit not in VOLTS:
         relative = "A column has no unit that is known; its volts are relative."
-    return Channel(column, upper, title, unit or "", VOLTS.get(unit or "", 1.0), relative)
+    return SampleColumn(column, upper, title, unit or "", VOLTS.get(unit or "", 1.0), relative)
 
 
 def _is_logic(numbers: Numbers, column: int) -> bool:

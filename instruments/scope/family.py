@@ -14,10 +14,10 @@ from fnmatch import fnmatchcase
 
 from instruments.checked_toml import (
     CheckedTable,
-    Choice,
     Flag,
     Number,
-    Numbers,
+    NumberList,
+    OneOf,
     TextLine,
     TextLines,
     TomlKind,
@@ -37,7 +37,7 @@ _TITLE = TextLine("words")
 
 
 @dataclass(frozen=True, slots=True)
-class Command:
+class CommandText:
     """A command in ASCII, with no blanks to fill but those that are named."""
 
     blanks: tuple[str, ...] = ()
@@ -73,13 +73,13 @@ class Commands:
     @property
     def allowed(self) -> str:
         """Words for what the commands may be."""
-        return f"a list of commands, each {Command(self.blanks).allowed}"
+        return f"a list of commands, each {CommandText(self.blanks).allowed}"
 
     def read(self, value: object) -> tuple[str, ...] | None:
         """Return the commands, None where one is not allowed."""
         if not isinstance(value, list):
             return None
-        found = [one for one in map(Command(self.blanks).read, value) if one is not None]
+        found = [one for one in map(CommandText(self.blanks).read, value) if one is not None]
         return tuple(found) if len(found) == len(value) else None
 
 
@@ -87,14 +87,14 @@ class Commands:
 class Words:
     """An instrument's word, or a list of words of which it takes the first that it knows."""
 
-    allowed: str = f"{Command(('n',)).allowed}, or a list of such"
+    allowed: str = f"{CommandText(('n',)).allowed}, or a list of such"
 
     def read(self, value: object) -> tuple[str, ...] | None:
         """Return the words, None where one is not allowed."""
         return Commands(("n",)).read(value if isinstance(value, list) else [value]) or None
 
 
-_NO_BLANK, _CHANNEL = Command(), Command(("n",))
+_NO_BLANK, _CHANNEL = CommandText(), CommandText(("n",))
 _CODE = Number(-32768, 65535, whole=True)
 
 
@@ -408,7 +408,7 @@ def family_of(name: str, trees: Mapping[str, Tree]) -> Family:
             title=top.value("title", _TITLE),
             match=top.value("match", TextLines(least=1)),
             unproved=top.value("unproved", Flag(), False),
-            terminator=top.value("terminator", Choice.of("\n", "\r\n", "\r"), "\n"),
+            terminator=top.value("terminator", OneOf.of("\n", "\r\n", "\r"), "\n"),
             pause_s=top.value("pause_s", Number(0, 1), 0.0),
             init_commands=top.value("greeting", Commands(), ()),
             farewell=top.value("farewell", Commands(), ()),
@@ -420,7 +420,7 @@ def family_of(name: str, trees: Mapping[str, Tree]) -> Family:
             probe=top.value("probe", _CHANNEL, ""),
             probe_is_gain=top.value("probe_is_gain", Flag(), False),
             level_before_probe=top.value("level_before_probe", Flag(), False),
-            place=top.value("place", Choice.of(*PLACES)),
+            place=top.value("place", OneOf.of(*PLACES)),
             heads=_heads(top),
             points=int(top.value("points", Number(0, 1e9), 0)),
             acquire=_acquire(top.table("acquire")),
@@ -462,8 +462,8 @@ def _settings(table: CheckedTable) -> dict[str, Setting]:
         found[name] = entry.finish(
             Setting(
                 name=name,
-                command=entry.value("set", Command(("n", "s", "value"))),
-                ask=entry.value("ask", Command(("n", "s"))),
+                command=entry.value("set", CommandText(("n", "s", "value"))),
+                ask=entry.value("ask", CommandText(("n", "s"))),
                 words=_words(entry, name),
                 answers=answers,
             )
@@ -495,11 +495,11 @@ def _acquire(table: CheckedTable) -> Acquire:
 
 
 def _waveform(table: CheckedTable) -> Waveform:
-    parser = PARSERS[table.value("parser", Choice.of(*PARSERS))]
-    scale = SCALES[table.value("scale", Choice.of(*SCALES))]
+    parser = PARSERS[table.value("parser", OneOf.of(*PARSERS))]
+    scale = SCALES[table.value("scale", OneOf.of(*SCALES))]
     if not scale.needs <= parser.gives:
         fitting = [name for name, other in SCALES.items() if other.needs <= parser.gives]
-        raise table.refusal("scale", Choice.of(*fitting).allowed)
+        raise table.refusal("scale", OneOf.of(*fitting).allowed)
     ask = table.table("ask") if "ask" in table else ()
     asked = {name: ask.value(name, _CHANNEL) for name in ask} if ask else {}
     if frozenset(asked) != parser.needs:
@@ -521,8 +521,8 @@ def _waveform(table: CheckedTable) -> Waveform:
             data=data,
             parser=parser,
             scale=scale,
-            codes=table.value("codes", Choice.of(*CODES)),
-            rails=table.value("rails", Numbers(_CODE, 2, 2), ()),
+            codes=table.value("codes", OneOf.of(*CODES)),
+            rails=table.value("rails", NumberList(_CODE, 2, 2), ()),
             hole=table.value("hole", _CODE, None),
             most_points=int(table.value("most_points", Number(100, 1e9))),
             pages=_pages(table),

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from fnmatch import fnmatchcase
 from typing import Any
 
-from instruments.checked_toml import CheckedTable, Choice, TextLine, TextLines, TomlKind
+from instruments.checked_toml import CheckedTable, OneOf, TextLine, TextLines, TomlKind
 
 Tree = dict[str, Any]
 _OWN = ("like", "without", "sources", "title", "match", "unproved")
@@ -48,7 +48,7 @@ def grown(
     if "like" not in own:
         return {**mine, **head}, sources
     others = [other for other in trees if other != name and "like" not in trees[other]]
-    base_name = top.value("like", Choice.of(*others))
+    base_name = top.value("like", OneOf.of(*others))
     base, base_sources = grown(kind, where, base_name, trees)
     for key in top.value("without", TextLines(), ()):
         if not _dropped(base, key):

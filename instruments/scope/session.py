@@ -71,7 +71,7 @@ _WAIT_FOR_TRIGGER_S = 2.5
 
 
 @dataclass(frozen=True, slots=True)
-class Identity:
+class ScopeIdentity:
     """What ``*IDN?`` says.
 
     Attributes
@@ -132,7 +132,7 @@ class Sweep:
         return self.columns[0].interval_s
 
 
-def identify(link: Link, deadline: Deadline) -> Identity:
+def identify(link: Link, deadline: Deadline) -> ScopeIdentity:
     """Ask who is there.
 
     Raises
@@ -154,7 +154,7 @@ def identify(link: Link, deadline: Deadline) -> Identity:
     if len(fields) < 3 or not fields[0] or not fields[1]:
         # IEEE 488.2, 10.14: four fields, commas between.
         raise SourceUnavailable(f"{link.what}: it answers {told[:60]!r} to *IDN?; {mend}")
-    return Identity(",".join(fields), fields[0], fields[1])
+    return ScopeIdentity(",".join(fields), fields[0], fields[1])
 
 
 def greet(link: Link, family: Family, deadline: Deadline) -> None:
@@ -185,7 +185,7 @@ class ScopeSession:
         self._family: Family | None = None
         self._was_stopped = False
         self._setup: ScopeSetup | None = None
-        self.identity: Identity | None = None
+        self.identity: ScopeIdentity | None = None
         """Who is there, once asked."""
         self.notes: tuple[str, ...] = ()
 

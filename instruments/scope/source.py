@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 
 from instruments.kept import proof_for
-from instruments.proof import Identity
+from instruments.proof import InputIdentity
 from instruments.scope.links import Deadline, Link, SocketLink
 from instruments.scope.options import ScopeOptions, read_options
 from instruments.scope.panel import Memory
@@ -307,7 +307,7 @@ def _describe(name: str, session: ScopeSession, first: Sweep) -> SourceInfo:
     )
 
 
-def _identity(session: ScopeSession, info: SourceInfo) -> Identity | None:
+def _identity(session: ScopeSession, info: SourceInfo) -> InputIdentity | None:
     """Return what a check of a scope, as it is set, would hold for."""
     if session.identity is None:
         return None
@@ -315,7 +315,7 @@ def _identity(session: ScopeSession, info: SourceInfo) -> Identity | None:
     columns = ",".join(role for role in info.roles if role is not Role.INDEX)
     settings = session.setup.of_volts
     device, rate_hz = session.identity.device, round(info.sample_rate_hz)
-    return Identity(device, rate_hz, f"{columns} of {info.inputs}", 0.0, settings)
+    return InputIdentity(device, rate_hz, f"{columns} of {info.inputs}", 0.0, settings)
 
 
 def _leave(live: _Live) -> None:

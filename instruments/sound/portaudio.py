@@ -165,7 +165,7 @@ class Device:
 
 
 @dataclass(frozen=True, slots=True)
-class Output:
+class OutputDevice:
     """A sound device with at least one output channel."""
 
     number: int
@@ -283,7 +283,7 @@ class PortAudio:
         """
         return self._start("InputStream", device, "that no other program holds it", settings)
 
-    def output(self, wanted: str = "") -> Output:
+    def output(self, wanted: str = "") -> OutputDevice:
         """Return the output that `wanted` names: a number, a name or part of one, "" the default.
 
         Raises
@@ -294,7 +294,7 @@ class PortAudio:
         with self._lock, _quiet():
             sd = self._load()
             outputs = [
-                Output(
+                OutputDevice(
                     number=number,
                     name=item["name"],
                     default_rate_hz=round(item["default_samplerate"]),
@@ -323,7 +323,7 @@ class PortAudio:
             f"sound output “{wanted or 'default'}”: {why}; type a name or a number: {known}"
         )
 
-    def start_output(self, output: Output, **settings: Any) -> Any:
+    def start_output(self, output: OutputDevice, **settings: Any) -> Any:
         """Open and start an output stream; `settings` are those of ``sounddevice.OutputStream``.
 
         Raises
@@ -334,7 +334,7 @@ class PortAudio:
         return self._start("OutputStream", output, "that it takes sound", settings)
 
     def _start(
-        self, kind: str, device: Device | Output, look: str, settings: dict[str, Any]
+        self, kind: str, device: Device | OutputDevice, look: str, settings: dict[str, Any]
     ) -> Any:
         """Open and start a stream of a class of sounddevice's; `look` is what to look at."""
         what = "input" if isinstance(device, Device) else "output"

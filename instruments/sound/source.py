@@ -13,7 +13,7 @@ from datetime import date
 
 from instruments.kept import proof_for
 from instruments.options import AddressOptions, Option
-from instruments.proof import Identity
+from instruments.proof import InputIdentity
 from instruments.sound.capture import SoundCapture, SoundTiming
 from instruments.sound.portaudio import (
     PORTAUDIO,
@@ -175,7 +175,7 @@ class SoundSource(Source):
         self._device: Device | None = None  # as first found
         self._server_name: str | None = None  # the server's input, as first found
         self._capture: SoundCapture | None = None
-        self.identity: Identity | None = None
+        self.identity: InputIdentity | None = None
         """What a check of the open input holds for."""
         self._closes = 0  # how often it was closed
         self._swap = threading.Lock()  # guards both
@@ -318,7 +318,7 @@ class SoundSource(Source):
     ) -> SourceInfo:
         options = self._options
         arrives_hz = rate_hz if server is None else min(rate_hz, server.rate_hz)
-        identity = Identity(
+        identity = InputIdentity(
             device.full_name,
             rate_hz,
             ",".join("-" if role is None else role for role in columns),

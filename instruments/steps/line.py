@@ -8,7 +8,7 @@ from collections.abc import Callable
 from instruments.options import AddressOptions, split_options
 from instruments.program import printable, split_command
 from instruments.source import AddressError, SourceError, SourceLost
-from instruments.steps.link import Link, ProgramLink, SerialLink
+from instruments.steps.link import ProgramLink, SerialStepLink, StepLink
 from instruments.steps.protocol import (
     FASTEST_HZ,
     GREETING,
@@ -67,14 +67,14 @@ class StepsLine:
         self,
         name: str,
         rate_hz: float,
-        connect: Callable[[], Link],
+        connect: Callable[[], StepLink],
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.name = name
         self.rate_hz = rate_hz
         self._connect = connect
         self._clock = clock
-        self._link: Link | None = None
+        self._link: StepLink | None = None
         self._come = b""
         self._moving = False
         self.standing = Standing()
@@ -190,7 +190,7 @@ class StepsLine:
         except SourceLost as fault:
             raise self._given_up(str(fault)) from None
 
-    def _opened(self) -> Link:
+    def _opened(self) -> StepLink:
         if self._link is None:
             raise self._fault("it is not open")
         return self._link
@@ -227,7 +227,7 @@ def steps_line(address: str) -> StepsLine:
         baud = int(given.number("baud", 300, 4_000_000, whole="a whole number") or _BAUD)
         if not place:
             raise AddressError(f"address “{text}” names no port; write serial:/dev/ttyACM0")
-        return StepsLine(text, _rate(given), lambda: SerialLink(place, baud))
+        return StepsLine(text, _rate(given), lambda: SerialStepLink(place, baud))
     if kind == "run":
         given = AddressOptions(text, texts, ("rate",))
         command = split_command(text, place)

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import serial
 
 
-class Link(ABC):
+class StepLink(ABC):
     """Bytes to and from what steps the drive; :meth:`close` may come from any thread."""
 
     @abstractmethod
@@ -30,7 +30,7 @@ class Link(ABC):
         """Let go of it."""
 
 
-class SerialLink(Link):
+class SerialStepLink(StepLink):
     """A serial port, at eight bits without parity.
 
     Raises
@@ -77,7 +77,7 @@ def _why(fault: Exception) -> str:
     return getattr(fault, "strerror", None) or str(fault)
 
 
-class ProgramLink(Link):
+class ProgramLink(StepLink):
     """A program that reads commands on standard input and answers on standard output.
 
     Raises

@@ -15,7 +15,7 @@ from math import cos, exp, floor, pi, radians, sin, tan, tau
 import numpy as np
 from numpy.typing import NDArray
 
-from instruments.virtual.params import VirtualParams, Window
+from instruments.virtual.params import BurstWindow, VirtualParams
 
 Floats = NDArray[np.float64]
 
@@ -217,7 +217,7 @@ _WINDOW_RAMP_TURNS = 0.5 / 360.0
 
 
 @dataclass(frozen=True, slots=True)
-class Windows:
+class WindowedBursts:
     """Concentric bursts of any length, each to one side of the line; nothing between them.
 
     Attributes
@@ -230,7 +230,7 @@ class Windows:
         Width of the head, hence the most that it can overlap a burst, which is wider.
     """
 
-    windows: tuple[Window, ...]
+    windows: tuple[BurstWindow, ...]
     scale_um: float
     head_um: float
     geometry: str = "windows"
@@ -308,7 +308,7 @@ class OrdinaryTrack:
         return float(envelope[first].max()), float(envelope[~first].max())
 
 
-Recording = TwoBand | Boundary | Alternating | Beat | Windows | OrdinaryTrack
+Recording = TwoBand | Boundary | Alternating | Beat | WindowedBursts | OrdinaryTrack
 """How an alignment track is recorded.
 
 ``wave`` takes places and the offset at each, and returns the signed amplitudes in phase with the

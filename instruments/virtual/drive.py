@@ -25,7 +25,7 @@ from instruments.virtual.disk import (
     ScratchDisk,
     Track,
     TwoBand,
-    Windows,
+    WindowedBursts,
     azimuth_loss,
     bursts,
     presence,
@@ -159,7 +159,7 @@ def _recording(params: VirtualParams) -> Recording:
         case "alternating":
             return Alternating(top_turns, scale_um, pairs, head_um)
         case "windows":
-            return Windows(windows_of(params.windows) or (), scale_um, head_um)
+            return WindowedBursts(windows_of(params.windows) or (), scale_um, head_um)
         case "track":
             return OrdinaryTrack(params.track_um, scale_um, head_um)
         case _:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 
 @dataclass(frozen=True, slots=True)
-class Output:
+class AmplifierOutput:
     """What stands at one output, as parts of what goes in.
 
     Attributes
@@ -67,21 +67,21 @@ class Amplifier:
     third_harmonic: float
 
     @property
-    def plus(self) -> Output:
+    def plus(self) -> AmplifierOutput:
         """The one phase."""
         gain = 1.0 + self.mismatch / 2.0
-        return Output(0.5 * gain, gain, self.dc_v, self.noise_v * 0.5**0.5, 0)
+        return AmplifierOutput(0.5 * gain, gain, self.dc_v, self.noise_v * 0.5**0.5, 0)
 
     @property
-    def minus(self) -> Output:
+    def minus(self) -> AmplifierOutput:
         """The other phase."""
         gain = 1.0 - self.mismatch / 2.0
-        return Output(-0.5 * gain, gain, 0.0, self.noise_v * 0.5**0.5, 1)
+        return AmplifierOutput(-0.5 * gain, gain, 0.0, self.noise_v * 0.5**0.5, 1)
 
     @property
-    def differential(self) -> Output:
+    def differential(self) -> AmplifierOutput:
         """Plus less minus, as one differential probe has it."""
-        return Output(1.0, self.mismatch, self.dc_v, self.noise_v, 0)
+        return AmplifierOutput(1.0, self.mismatch, self.dc_v, self.noise_v, 0)
 
     def hum_at_v(self, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the hum at `times_s`."""

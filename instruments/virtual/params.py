@@ -14,7 +14,7 @@ from instruments.source import AddressError
 
 
 @dataclass(frozen=True, slots=True)
-class Option:
+class DriveOption:
     """One option of the virtual drive.
 
     Attributes
@@ -76,7 +76,7 @@ class Option:
 
 
 @dataclass(frozen=True, slots=True)
-class Window:
+class BurstWindow:
     """A burst of an alignment track, in turns from the index; to one side of the track line."""
 
     start_turns: float
@@ -91,9 +91,9 @@ _WINDOWS = (
 _DEGREES = 360.0
 
 
-def windows_of(text: str) -> tuple[Window, ...] | None:
+def windows_of(text: str) -> tuple[BurstWindow, ...] | None:
     """Read windows such as ``15:100:outward,190:45:inward``; None where they are none."""
-    found: list[Window] = []
+    found: list[BurstWindow] = []
     end = 0.0
     for part in text.split(","):
         try:
@@ -106,7 +106,7 @@ def windows_of(text: str) -> tuple[Window, ...] | None:
         if not fits or side not in ("outward", "inward"):
             return None
         end = start_deg + length_deg
-        found.append(Window(start_deg / _DEGREES, length_deg / _DEGREES, side == "outward"))
+        found.append(BurstWindow(start_deg / _DEGREES, length_deg / _DEGREES, side == "outward"))
     return tuple(found) if len({each.outward for each in found}) == 2 else None
 
 
@@ -316,12 +316,12 @@ class VirtualParams:
             )
 
 
-def _refused(where: str, option: Option, value: object) -> AddressError:
+def _refused(where: str, option: DriveOption, value: object) -> AddressError:
     return AddressError(f"{where}: {option.name} is “{value}”; it must be {option.allowed}")
 
 
-OPTIONS: Mapping[str, Option] = {
-    entry.name: Option(entry.name, type(entry.default), entry.default, **entry.metadata)
+OPTIONS: Mapping[str, DriveOption] = {
+    entry.name: DriveOption(entry.name, type(entry.default), entry.default, **entry.metadata)
     for entry in fields(VirtualParams)
 }
 """The table of all options, by name, in the order in which help shows them."""

@@ -8,24 +8,26 @@ import pytest
 from app.cli.arguments import COMMANDS
 from app.cli.main import run
 from app.dashboard.help_page import help_html
-from app.handbook import SPOILS, TOPICS, Table, as_text
+from app.handbook import SPOILS, TOPICS, TopicTable, as_text
 from app.job.model import CheckName
 
 README = Path(__file__).parents[2].joinpath("README.md").read_text(encoding="utf-8")
 
 
 def said_by(block):
-    return [cell for row in block.rows for cell in row] if isinstance(block, Table) else [block]
+    return (
+        [cell for row in block.rows for cell in row] if isinstance(block, TopicTable) else [block]
+    )
 
 
 def test_readme_says_of_what_spoils_a_reading_what_the_help_does():
     section = README.partition(f"## {SPOILS.title}\n")[2].partition("\n## ")[0].replace("*", "")
     rows = [line.strip("| ").split(" | ") for line in section.splitlines() if "|" in line]
-    (table,) = (block for block in SPOILS.body if isinstance(block, Table))
+    (table,) = (block for block in SPOILS.body if isinstance(block, TopicTable))
     assert [tuple(row) for row in rows if not row[0].startswith("-")] == [table.head, *table.rows]
     words = " ".join(section.split()).lower()
     for block in SPOILS.body:
-        assert isinstance(block, Table) or block.lower() in words
+        assert isinstance(block, TopicTable) or block.lower() in words
 
 
 @pytest.mark.parametrize("topic", TOPICS.values(), ids=TOPICS)

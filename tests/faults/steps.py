@@ -27,7 +27,7 @@ from app.live.stepping import Stepping
 from instruments.source import SourceLost, SourceUnavailable
 from instruments.steps import line as line_module
 from instruments.steps.line import StepsLine
-from instruments.steps.link import Link
+from instruments.steps.link import StepLink
 from tests.app.dashboard.fakes import parked, reading
 from tests.app.job.hands import ScriptedDrive, job_on
 from tests.faults.case import Key, Outcome
@@ -53,7 +53,7 @@ def within_s(words: str) -> float:
     return 2.0 + int(rest[1]) / int(rest[2]) if name == "step" else _WITHIN_S[name]
 
 
-class Device(Link):
+class Device(StepLink):
     """What steps the drive, at the other end of the line; one of its answers is spoilt.
 
     Attributes
@@ -79,7 +79,7 @@ class Device(Link):
         self._spoil, self._left, self._spared = spoil, strikes, spared
         self._due: list[tuple[float, bytes]] = []
 
-    def connect(self) -> Link:
+    def connect(self) -> StepLink:
         """Open the port."""
         if self.is_dead and self.stays_dead:
             raise SourceUnavailable("port “/dev/ttyACM0” cannot be opened (No such file)")

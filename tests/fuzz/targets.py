@@ -21,7 +21,7 @@ from app.book.store import Book
 from app.dashboard.settings import Choice, Settings
 from app.live.measurement import EnvelopeOptions
 from app.live.opening import Opening
-from app.live.session import Heard
+from app.live.session import OpenedAs
 from app.profiles import files as profile_files
 from app.profiles.files import ProfileError
 from app.profiles.profile import load_profile
@@ -323,7 +323,7 @@ def _blackbox(folder: Path) -> Iterator[Reader]:
 
 
 def _boxes() -> list[bytes]:
-    heard = Heard(
+    heard = OpenedAs(
         SourceInfo("sound:", (Role.DIFFERENTIAL,), "given", 1e4, 5e3),
         load_profile("130mm-48tpi"),
         EnvelopeOptions(),

@@ -7,11 +7,11 @@ import pytest
 from instruments.checked_toml import (
     LINE_LENGTH,
     CheckedTable,
-    Choice,
     Day,
     Flag,
     Number,
-    Numbers,
+    NumberList,
+    OneOf,
     TextLine,
     TextLines,
     TomlKind,
@@ -36,12 +36,12 @@ def said(call, *arguments):
         *((NUMBER, value, None) for value in (0.99, 5.01, True, "2", None, float("nan"))),
         *((WHOLE, value, 3) for value in (3, 3.0)),
         *((WHOLE, value, None) for value in (2.5, 0, 6)),
-        (Numbers(NUMBER, 1, 2), [1, 5.0], (1.0, 5.0)),
-        (Numbers(NUMBER, 1, 2), [2], (2.0,)),
-        *((Numbers(NUMBER, 1, 2), value, None) for value in ([], [1, 2, 3], [1, 9], 1)),
-        (Choice((("low", 0), ("high", 1))), "high", 1),
-        (Choice.of("a", "b"), "b", "b"),
-        (Choice.of("a", "b"), "c", None),
+        (NumberList(NUMBER, 1, 2), [1, 5.0], (1.0, 5.0)),
+        (NumberList(NUMBER, 1, 2), [2], (2.0,)),
+        *((NumberList(NUMBER, 1, 2), value, None) for value in ([], [1, 2, 3], [1, 9], 1)),
+        (OneOf((("low", 0), ("high", 1))), "high", 1),
+        (OneOf.of("a", "b"), "b", "b"),
+        (OneOf.of("a", "b"), "c", None),
         *((Flag(), value, value) for value in (True, False)),
         *((Flag(), value, None) for value in (0, 1, "true")),
         (Day(), datetime.date(1987, 5, 31), "1987-05-31"),
@@ -62,8 +62,8 @@ def test_a_value_is_kept_or_refused(kind, value, kept):
 def test_a_kind_says_what_is_allowed():
     assert NUMBER.allowed == "a number from 1 to 5"
     assert WHOLE.allowed == "a whole number from 1 to 5"
-    assert Numbers(NUMBER, 1, 2).allowed == "a list of 1 to 2 values, each a number from 1 to 5"
-    assert Choice.of("a", "\n").allowed == '"a" or "\\n"'
+    assert NumberList(NUMBER, 1, 2).allowed == "a list of 1 to 2 values, each a number from 1 to 5"
+    assert OneOf.of("a", "\n").allowed == '"a" or "\\n"'
 
 
 def test_whole_numbers_are_kept_whole_and_others_not():

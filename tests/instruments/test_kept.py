@@ -10,7 +10,7 @@ import pytest
 
 from instruments.address import open_address
 from instruments.kept import proof_for, proof_path, read_proof
-from instruments.proof import DetectorProof, Identity, InputProof
+from instruments.proof import DetectorProof, InputIdentity, InputProof
 from instruments.proof_text import as_toml
 from instruments.source import SourceRequest, SourceUnavailable, parse_roles
 from tests.instruments.sound.fakesound import FakeDevice, FakeSound
@@ -27,7 +27,7 @@ LAW = DetectorProof(
     into=(0.03, 0.1472, 0.3475, 0.5475),
 )
 PROOF = InputProof(
-    identity=Identity('Line "A" (hw:1,0), ALSA', 48_000, "envelope,index", 0.0),
+    identity=InputIdentity('Line "A" (hw:1,0), ALSA', 48_000, "envelope,index", 0.0),
     made_on="2031-05-04",
     conditions="tones of 17.28 kHz up to 50 % of full scale on “Line A”",
     noise=2e-5,
@@ -146,7 +146,7 @@ def test_a_sound_input_is_known_again_by_its_name(sound):
     with opened("sound:bench?rate=48000") as source:
         identity = source.identity
         assert source.info.proof is None
-    assert identity == Identity("Bench (hw:1,0), ALSA", 48_000, "envelope,index", 0.0)
+    assert identity == InputIdentity("Bench (hw:1,0), ALSA", 48_000, "envelope,index", 0.0)
     written(replace(PROOF, identity=identity))
     with opened("sound:bench?rate=48000") as source:
         assert source.info.proof.detector == LAW

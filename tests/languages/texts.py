@@ -17,7 +17,7 @@ from app.dashboard import help_page
 from app.dashboard.job_panel.brief import BRIEF
 from app.dashboard.needle_page.large_trace import Fold, Seen
 from app.dashboard.source_page import form
-from app.handbook import TOPICS, Table
+from app.handbook import TOPICS, TopicTable
 from app.job import budget, plan
 from app.job.checks.mechanics import PARTS, words_key
 from app.job.job import SOURCE_CHANGED
@@ -189,7 +189,7 @@ def _of_handbook() -> Iterator[str]:
     for topic in TOPICS.values():
         yield topic.title
         for block in topic.body:
-            if isinstance(block, Table):
+            if isinstance(block, TopicTable):
                 for row in block.rows:
                     yield from row
             else:

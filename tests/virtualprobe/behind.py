@@ -8,7 +8,7 @@ from app.live.loop_check import check_loop
 from app.live.measurement import EnvelopeOptions, measure
 from app.live.proving import proof_of
 from app.profiles import load_profile
-from instruments.proof import Identity
+from instruments.proof import InputIdentity
 from instruments.source import Block, Role, Source, SourceEnd, SourceInfo
 from instruments.virtual import VirtualParams, simulate
 from tests.virtualprobe.draws import detected
@@ -49,7 +49,7 @@ class Played(Source):
 
 def kept_of(found, rate_hz):
     """Return what is kept of a check that was made."""
-    identity = Identity("Bench", round(rate_hz), "envelope,index", 0.0)
+    identity = InputIdentity("Bench", round(rate_hz), "envelope,index", 0.0)
     return proof_of(identity, found.quiet, found, "Bench", "2031-05-04")
 
 

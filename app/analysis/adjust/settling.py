@@ -18,7 +18,7 @@ _SECONDS = 60.0
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class TimedPlace:
     """Where the head stood at a time, in seconds from any moment; its u is the reading's own."""
 
     at_s: float
@@ -47,7 +47,7 @@ class Settling:
     settled: bool
 
 
-def settling_of(places: Sequence[Place]) -> Settling | None:
+def settling_of(places: Sequence[TimedPlace]) -> Settling | None:
     """Return how the head goes by the minute, None where the places are too few to tell."""
     newest = places[-LEAST:]
     x = np.array([each.at_s for each in newest]) / _SECONDS

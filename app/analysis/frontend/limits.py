@@ -22,7 +22,7 @@ _PLACES = 4096
 
 
 @dataclass(frozen=True, slots=True)
-class Limit:
+class LimitingPart:
     """One part of what limits a reading: its name, and the standard uncertainty of the offset."""
 
     part: str
@@ -59,7 +59,7 @@ class SignalChain:
 
 def limits_of(
     chain: SignalChain, scale_um: float, turn_s: float, difference: float
-) -> tuple[Limit, ...]:
+) -> tuple[LimitingPart, ...]:
     """Return the parts, largest first, at a difference of the two heights (1 − their ratio)."""
     balance = difference / (2.0 - difference)
     # Two phases of half the differential each: both their tops and their noise add.
@@ -80,7 +80,7 @@ def limits_of(
         "detector's law": alike * chain.law_u_v,
         "low corner": chain.corner_u_part * abs(corner_effect(chain.corner_hz * turn_s, balance)),
     }
-    found = [Limit(part, scale_um * u) for part, u in balance_u.items() if u > 0.0]
+    found = [LimitingPart(part, scale_um * u) for part, u in balance_u.items() if u > 0.0]
     return tuple(sorted(found, key=lambda limit: -limit.u_um))
 
 
@@ -111,6 +111,6 @@ def corner_effect(corners: float, balance: float) -> float:
     return 0.5 * ((1.0 - balance) * first - (1.0 + balance) * second)
 
 
-def together_um(limits: tuple[Limit, ...]) -> float:
+def together_um(limits: tuple[LimitingPart, ...]) -> float:
     """Return the standard uncertainty of the offset from all parts."""
     return hypot(*(limit.u_um for limit in limits))

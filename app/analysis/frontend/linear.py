@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.frontend.score import Burst, Score
+from app.analysis.frontend.score import Score, ToneBurst
 from app.analysis.frontend.sine import SineFit, effective_bits, fit_near
 from app.analysis.uncertainty import scatter_u
 
@@ -71,11 +71,11 @@ def linear_score(
     both = (level,)
     turn = [both] if outputs < 2 else [(level, 0.0), (0.0, level), both]
     repeats = _QUICK_REPEATS if quick else _REPEATS
-    bursts = [Burst(levels, hz) for _ in range(repeats) for levels in turn]
+    bursts = [ToneBurst(levels, hz) for _ in range(repeats) for levels in turn]
     tones = (*_LOW_HZ, *(part * rate_hz for part in _BAND_PARTS))
     if quick:
         tones = (_LOW_HZ[0], _LOW_HZ[-1])
-    last = [Burst(both, tone) for tone in tones]
+    last = [ToneBurst(both, tone) for tone in tones]
     # The low tones rise and fall themselves: it is found by those before.
     return Score((*bursts, *last), on_s=0.4, off_s=0.11, marks=len(bursts))
 

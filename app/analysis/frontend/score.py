@@ -21,7 +21,7 @@ _SURE = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class Burst:
+class ToneBurst:
     """One burst of a tone: its peak on each output as a part of full scale, and its frequency."""
 
     levels: tuple[float, ...]
@@ -40,7 +40,7 @@ class Score:
     It is found again by the first so many, ``marks``; all where that is None.
     """
 
-    bursts: tuple[Burst, ...]
+    bursts: tuple[ToneBurst, ...]
     on_s: float
     off_s: float
     marks: int | None = None

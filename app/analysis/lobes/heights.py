@@ -24,7 +24,7 @@ from app.analysis.envelope.series import (
     with_neighbours,
 )
 from app.analysis.envelope.setup import Setup
-from app.analysis.lobes.step import Step, step_in
+from app.analysis.lobes.step import BalanceStep, step_in
 from app.analysis.lobes.turns import Turn, bins_of
 from app.analysis.results import Message, Quantity, Reading, Side
 from app.analysis.uncertainty import excess_u, judge_within
@@ -450,7 +450,7 @@ class _Compared:
     number: NDArray[np.int64]
     balance: NDArray[np.float64]
     balance_u: NDArray[np.float64]
-    step: Step | None = None
+    step: BalanceStep | None = None
 
     def excess_u(self, lobes: int) -> float:
         """Return what the scatter from turn to turn adds to u.

@@ -21,7 +21,7 @@ _TINY = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class BalanceStep:
     """A step in a run of balances.
 
     Attributes
@@ -55,7 +55,7 @@ def step_in(
     u: NDArray[np.float64],
     total_v: NDArray[np.float64],
     lobe: NDArray[np.int64],
-) -> Step | None:
+) -> BalanceStep | None:
     """Return the step in a run of comparisons of neighbouring lobes, None without one.
 
     Parameters
@@ -94,7 +94,7 @@ def step_in(
     if sigmas[best] <= _STEP_SIGMAS:
         return None
     mean = float(balance.mean())
-    return Step(int(at[best]), mean + float(before[best]), mean + float(after[best]))
+    return BalanceStep(int(at[best]), mean + float(before[best]), mean + float(after[best]))
 
 
 def _sums(values: NDArray[np.float64]) -> NDArray[np.float64]:

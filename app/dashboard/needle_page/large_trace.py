@@ -29,7 +29,7 @@ from app.dashboard.needle_page.raw_curves import CARRIER, channel_of, drawn
 from app.dashboard.needle_page.turns_picture import (
     MOST_TURNS,
     Curve,
-    Line,
+    LineInFront,
     TurnsPicture,
     curve_of,
 )
@@ -471,22 +471,24 @@ class LargeTrace(QWidget):
         if self._seen is not Seen.ENVELOPE:
             self._draw()
 
-    def _envelope_lines(self, ink: QColor) -> list[Line]:
+    def _envelope_lines(self, ink: QColor) -> list[LineInFront]:
         second = QColor(self._theme.second)
         width_px = self._plot.line_px(2)
         lines = []
         if self._held is not None:
             held = self._folded(self._held)[0]
-            lines.append(Line(held, second, width_px, dashed=True))
+            lines.append(LineInFront(held, second, width_px, dashed=True))
         if self._measured is not None and self._shows_measured:
             measured = curve_of(self._measured)
-            lines.append(Line(measured, QColor(self._theme.ink), width_px, dashed=True))
+            lines.append(LineInFront(measured, QColor(self._theme.ink), width_px, dashed=True))
         if (shown := self.shown) is not None:
             halves = zip(self._folded(shown), (ink, second), strict=False)
-            lines += [Line(curve, colour, width_px) for curve, colour in reversed(list(halves))]
+            lines += [
+                LineInFront(curve, colour, width_px) for curve, colour in reversed(list(halves))
+            ]
         return lines
 
-    def _carrier_lines(self) -> list[Line]:
+    def _carrier_lines(self) -> list[LineInFront]:
         top_v = self._tops_v.get(CARRIER, 0.0)
         lines = self._raw_lines(CARRIER, QColor(self._theme.needle), 0.0, 1.0)
         if self._tops_v.get(CARRIER, 0.0) != top_v:
@@ -498,10 +500,10 @@ class LargeTrace(QWidget):
         """What has a lane of its own, the lowest first."""
         return (*reversed(self._roles), "")
 
-    def _channel_lines(self) -> list[Line]:
+    def _channel_lines(self) -> list[LineInFront]:
         """Return each channel in its lane, and in the top one the envelope, whose name is empty."""
         inks = self._theme.needle, self._theme.second, self._theme.ink
-        lines: list[Line] = []
+        lines: list[LineInFront] = []
         for lane, name in enumerate(self._lanes):
             middle = lane + 0.5
             if name:
@@ -518,7 +520,7 @@ class LargeTrace(QWidget):
         self._name_lanes()
         return lines
 
-    def _raw_lines(self, name: str, ink: QColor, middle: float, half: float) -> list[Line]:
+    def _raw_lines(self, name: str, ink: QColor, middle: float, half: float) -> list[LineInFront]:
         """Return a channel's samples about `middle`, its full scale `half` high, or in volts."""
         look = self._look
         if look is None or not look.blocks or not self._roles:
@@ -534,12 +536,14 @@ class LargeTrace(QWidget):
         top_v = self._top_of(name, max(_peak(each.curve.heights_v) for each in halves))
         scale = 1.0 if name == CARRIER else half / top_v
         width_px = self._plot.line_px(1)
-        lines = [Line(_moved(halves[0].curve, 0.0, middle, scale), ink, width_px, solid=True)]
+        lines = [
+            LineInFront(_moved(halves[0].curve, 0.0, middle, scale), ink, width_px, solid=True)
+        ]
         for over in halves[1:]:
             # Filled it would hide the first; at its edges one sees where either is the higher.
             second = QColor(self._theme.second if ink != self._theme.second else self._theme.ink)
             for curve in over.edges or (over.curve,):
-                lines.append(Line(_moved(curve, -0.5, middle, scale), second, width_px))
+                lines.append(LineInFront(_moved(curve, -0.5, middle, scale), second, width_px))
         return lines
 
     def _top_of(self, name: str, peak_v: float) -> float:

@@ -15,7 +15,7 @@ from PySide6.QtWidgets import QGraphicsRectItem, QStyleOptionGraphicsItem, QWidg
 
 from app.analysis.results import Trace
 from app.dashboard.needle_page.dial import Limits, balance_of, deflection, deflections
-from app.dashboard.needle_page.turns_picture import Line, TurnsPicture, curve_of
+from app.dashboard.needle_page.turns_picture import LineInFront, TurnsPicture, curve_of
 from app.dashboard.style import LIGHT, Sizes, Theme
 from app.dashboard.widgets import TitledPlot
 
@@ -327,10 +327,10 @@ class TraceView(TitledPlot):
         lines = []
         if self._held is not None:
             held = curve_of(self._held)
-            lines.append(Line(held, QColor(self._theme.second), width_px, dashed=True))
+            lines.append(LineInFront(held, QColor(self._theme.second), width_px, dashed=True))
         if self._newest is not None:
             newest = curve_of(self._newest)
-            lines.append(Line(newest, ink, width_px))
+            lines.append(LineInFront(newest, ink, width_px))
             known = np.isfinite(newest.heights_v)
             self._fit(float(newest.heights_v.max(initial=0.0, where=known)))
         self.picture.show_lines(lines)

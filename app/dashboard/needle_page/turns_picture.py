@@ -45,7 +45,7 @@ def curve_of(trace: Trace) -> Curve:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class LineInFront:
     """A curve in front, with how it is drawn.
 
     A `solid` one has hard edges: of a carrier, which inks most of the picture, nobody sees them,
@@ -221,7 +221,7 @@ class TurnsPicture(pg.GraphicsObject):
         self._past: deque[tuple[Curve, ...]] = deque(maxlen=MOST_TURNS)
         # Of turns that are shown anew: their pixels, by what the turn is known by.
         self._found: dict[Hashable, Pixels] = {}
-        self._lines: tuple[Line, ...] = ()
+        self._lines: tuple[LineInFront, ...] = ()
         self._layer: _Layer | None = None
         self._is_old = True
         self._pixels = np.zeros(0, np.uint32)
@@ -237,7 +237,7 @@ class TurnsPicture(pg.GraphicsObject):
         return tuple(self._past)
 
     @property
-    def lines(self) -> tuple[Line, ...]:
+    def lines(self) -> tuple[LineInFront, ...]:
         """What is in front, the last one foremost."""
         return self._lines
 
@@ -276,7 +276,7 @@ class TurnsPicture(pg.GraphicsObject):
                 self._layer.add(self._found[key])
         self._renew()
 
-    def show_lines(self, lines: Sequence[Line]) -> None:
+    def show_lines(self, lines: Sequence[LineInFront]) -> None:
         """Put lines in front, in place of those that are there."""
         self._lines = tuple(lines)
         self._renew()

@@ -7,7 +7,7 @@ from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QLabel, QVBoxLayout, QWi
 
 from app.dashboard.text import translate
 from app.dashboard.widgets import Field, FlowRow, Picker, TouchButton, laid
-from app.live.opening import ROLES, Kind, Opening, Stated, address_of
+from app.live.opening import ROLES, Opening, SourceKind, Stated, address_of
 
 _CHANNELS = 4
 _SKIPPED = "-"
@@ -102,7 +102,7 @@ class SourceForm(QWidget):
     browse = Signal()
     """A file is to be chosen in a dialog."""
 
-    def __init__(self, kind: Kind, parent: QWidget | None = None) -> None:
+    def __init__(self, kind: SourceKind, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.kind = kind
         self._grid = QGridLayout(self)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from app.analysis.adjust.settling import SETTLED_U_UM_PER_MIN, Place, Settling, settling_of
+from app.analysis.adjust.settling import SETTLED_U_UM_PER_MIN, Settling, TimedPlace, settling_of
 from app.analysis.budget import Budget, Part
 from app.analysis.messages import fill
 from app.analysis.results import Measurement, Verdict
@@ -32,7 +32,7 @@ def drift(situation: Situation) -> Check:
     if as_left:
         yield Do(Action.CONFIRM, messages.COVER_ON)
     yield from on_alignment_track(situation, situation.head)
-    places: list[Place] = []
+    places: list[TimedPlace] = []
     reason, settling = "", None
     for number in range(1, _MOST + 1):
         if number > 1:
@@ -43,7 +43,7 @@ def drift(situation: Situation) -> Check:
         if lobes is None or not lobes.signed or measurement.at_s is None:
             reason = str(messages.NO_SIGN) if lobes is not None else why_not(measurement)
             return concluded(situation, Verdict.UNDECIDED, unit=_UNIT, reason=reason)
-        places.append(Place(measurement.at_s, lobes.offset_um))
+        places.append(TimedPlace(measurement.at_s, lobes.offset_um))
         settling = settling_of(places)
         if settling is not None and settling.settled:
             break

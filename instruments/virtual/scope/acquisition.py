@@ -30,7 +30,7 @@ _GRACE_S = 0.03
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class SweepPlan:
     """All that a sweep hangs on, taken at one moment.
 
     Attributes
@@ -64,7 +64,7 @@ class Plan:
 class Made:
     """A sweep, what it was made for, and when it ended in the drive's time."""
 
-    plan: Plan
+    plan: SweepPlan
     record: SweepRecord
     end_s: float
 
@@ -105,7 +105,7 @@ class Sweeper:
         drive = self._drive
         return (drive.positioner.offset_um, drive.clamp.seating, drive.spindle, drive.track)
 
-    def go_ahead(self, next_plan: Callable[[], Plan]) -> None:
+    def go_ahead(self, next_plan: Callable[[], SweepPlan]) -> None:
         """Make sweeps beforehand from now on, in a thread."""
         self._thread = threading.Thread(
             target=self._run_ahead, args=(next_plan,), name="scope-ahead", daemon=True
@@ -124,7 +124,7 @@ class Sweeper:
         with self._drive_lock:
             return use(self._drive)
 
-    def times_s(self, plan: Plan) -> tuple[float, float] | None:
+    def times_s(self, plan: SweepPlan) -> tuple[float, float] | None:
         """Return when a sweep's trigger comes and when it ends, None when none comes."""
         # Nothing counts as a trigger before the part ahead of it is filled.
         ready_s = plan.armed_s + max(-plan.setup.start_s, 0.0)
@@ -138,7 +138,7 @@ class Sweeper:
             return None
         return trigger_s, trigger_s + plan.setup.start_s + span_s
 
-    def sweep(self, plan: Plan) -> Made | None:
+    def sweep(self, plan: SweepPlan) -> Made | None:
         """Return a sweep, the one made beforehand where it fits; None when no trigger comes."""
         with self._drive_lock:
             made, self._made = self._made, None
@@ -147,7 +147,7 @@ class Sweeper:
         self._wanted.set()
         return made
 
-    def _make(self, plan: Plan) -> Made | None:
+    def _make(self, plan: SweepPlan) -> Made | None:
         times_s = self.times_s(plan)
         if times_s is None:
             return None
@@ -155,7 +155,7 @@ class Sweeper:
         begin_s = trigger_s + plan.setup.start_s
         return Made(plan, self._front_end.acquire(plan.setup, begin_s, plan.number), end_s)
 
-    def _run_ahead(self, next_plan: Callable[[], Plan]) -> None:
+    def _run_ahead(self, next_plan: Callable[[], SweepPlan]) -> None:
         while True:
             self._wanted.wait()
             self._wanted.clear()
@@ -336,10 +336,10 @@ class SweepControl:
     def _now_s(self) -> float:
         return (self._clock() if self._clock else 0.0) - self._epoch_s
 
-    def plan(self) -> Plan:
+    def plan(self) -> SweepPlan:
         """Return what the next sweep hangs on now."""
         edge = self.panel.trigger.edge
-        return Plan(
+        return SweepPlan(
             setup=input_setup_of(self.panel, self._traits),
             edge=edge,
             gain=self._gains(edge.source) if edge.source in CHANNELS else 1.0,

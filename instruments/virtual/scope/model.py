@@ -16,10 +16,10 @@ from typing import Any
 
 from instruments.checked_toml import (
     CheckedTable,
-    Choice,
     Flag,
     Number,
-    Numbers,
+    NumberList,
+    OneOf,
     TextLine,
     TextLines,
     TomlKind,
@@ -89,13 +89,13 @@ _TRAITS: Mapping[str, Any] = {
     "codes_per_div": Number(10, 50),
     "bits": Number(8, 12, whole=True),
     "memory": Number(100, 500e6, whole=True),
-    "shared": Choice.of("all", "pairs"),
-    "order": Choice.of("min-max", "max-min"),
-    "xinc": Choice.of("point", "pair", "zero"),
-    "told": Choice.of("pairs", "plain"),
+    "shared": OneOf.of("all", "pairs"),
+    "order": OneOf.of("min-max", "max-min"),
+    "xinc": OneOf.of("point", "pair", "zero"),
+    "told": OneOf.of("pairs", "plain"),
     "descriptor": Number(346, 400, whole=True),
     "roll_s": Number(0, 10),
-    "roll_when": Choice.of("auto", "always"),
+    "roll_when": OneOf.of("auto", "always"),
 }
 
 
@@ -122,7 +122,7 @@ def model(name: str) -> Model:
         rows = table.value("depths", TextLines(1))
         traits["depths"] = tuple(_depths(table, row) for row in rows)
     if "rails" in table:
-        low, high = table.value("rails", Numbers(Number(-128, 127, whole=True), 2, 2))
+        low, high = table.value("rails", NumberList(Number(-128, 127, whole=True), 2, 2))
         traits["rails"] = (int(low), int(high))
     made = Model(
         name=name,

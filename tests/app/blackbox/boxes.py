@@ -8,7 +8,7 @@ import numpy as np
 
 from app.blackbox.recorder import BlackBox, Why
 from app.live.measurement import EnvelopeOptions
-from app.live.session import Heard
+from app.live.session import OpenedAs
 from app.profiles import load_profile
 from instruments.source import Block, Role, SourceInfo
 from tests.app.bench import until
@@ -18,7 +18,7 @@ RATE_HZ = 10_000.0
 
 def heard(roles=(Role.DIFFERENTIAL,), **changes):
     info = SourceInfo("sound:", roles, "given", RATE_HZ, RATE_HZ / 2, **changes)
-    return Heard(info, load_profile("130mm-48tpi"), EnvelopeOptions())
+    return OpenedAs(info, load_profile("130mm-48tpi"), EnvelopeOptions())
 
 
 def block(samples_v, first_index=0, **changes):

@@ -9,7 +9,7 @@ from app.blackbox.file import BoxError, Stream, read_box
 from app.blackbox.pairs import Piece
 from app.blackbox.playing import PLAYING_FAULTS, facts_of, played, words_of
 from app.live.measurement import EnvelopeOptions
-from app.live.session import Heard
+from app.live.session import OpenedAs
 from app.profiles import load_profile
 from instruments.address import open_address
 from instruments.source import Role, SourceRequest, parse_roles
@@ -25,7 +25,7 @@ def boxed(folder, address, roles):
     source.open()
     with running(folder) as box:
         info = source.info
-        facts = Heard(info, PROFILE, EnvelopeOptions())
+        facts = OpenedAs(info, PROFILE, EnvelopeOptions())
         for block in source.blocks():
             if block is not None:
                 box.take(block, facts)

@@ -15,7 +15,7 @@ from app.live.loop_check import LoopFault
 from app.live.source_check import _time_is_kept, listen, quiet_check_of
 from app.profiles import load_profile
 from instruments.kept import read_proof
-from instruments.proof import Identity
+from instruments.proof import InputIdentity
 from instruments.source import Block, Role, Source, SourceInfo, SourceTimeout
 from tests.app.live.test_generator_check import Bench
 from tests.virtualprobe.card import VirtualCard
@@ -175,7 +175,7 @@ def test_whether_a_time_service_keeps_the_clock_is_asked_of_the_system(
 def card(monkeypatch, tmp_path):
     """A card with a probe in its loop, for the command as input and as output."""
     made = VirtualCard(PARTS, 16_000)
-    made.identity = Identity("Bench", 16_000, "envelope", 0.0)
+    made.identity = InputIdentity("Bench", 16_000, "envelope", 0.0)
     monkeypatch.setattr("app.cli.source_check.open_address", lambda *_: made)
     monkeypatch.setattr("app.cli.source_check.SoundPlayer", lambda *_: made)
     monkeypatch.setattr("instruments.kept.user_data_path", lambda *_, **__: tmp_path)

@@ -9,7 +9,7 @@ from PySide6.QtWidgets import QApplication
 
 from app.book.model import Drive, JobSummary
 from app.book.store import Book
-from app.dashboard.next_list import Bare, OpenJob, Report, things_of
+from app.dashboard.next_list import Bare, NewestReport, OpenJob, things_of
 from app.dashboard.settings import Choice, Settings
 from app.dashboard.style import LIGHT
 from app.dashboard.window import MainWindow
@@ -193,7 +193,7 @@ def test_the_newest_report_and_three_open_jobs_are_offered(path):
         OpenJob(4),
         OpenJob(3),
         OpenJob(2),
-        Report("machine 5", 9),
+        NewestReport("machine 5", 9),
         Bare(is_tour=True),
         Bare(is_tour=False),
     ]

@@ -2,7 +2,7 @@
 
 import pytest
 
-from app.ear.guide import Guide, Heard
+from app.ear.guide import AudibleNeedle, Guide
 from app.ear.voice import Chime, Voice
 
 LIMIT = 0.08
@@ -25,7 +25,7 @@ def voice():
 
 
 def at(balance, **more):
-    return Heard(balance, 0.005, LIMIT, **more)
+    return AudibleNeedle(balance, 0.005, LIMIT, **more)
 
 
 def shown(voice, *needles, apart_s=1.0):

@@ -9,7 +9,7 @@ from app.live.generator_check import check_by_generator
 from app.live.loop_check import LoopFault
 from app.live.proving import proof_of
 from instruments.options import Toleranced
-from instruments.proof import Identity
+from instruments.proof import InputIdentity
 from instruments.source import Role
 from tests.app.live.test_proving import reading_behind
 from tests.virtualprobe.card import VirtualCard
@@ -66,7 +66,7 @@ def checked(bench, highest_pp_v=HIGHEST_PP_V):
 
 def proof_by(bench):
     found = checked(bench)
-    identity = Identity("Bench", RATE_HZ, "envelope,index", 0.0)
+    identity = InputIdentity("Bench", RATE_HZ, "envelope,index", 0.0)
     return proof_of(identity, found.quiet, found, "", "2031-05-04")
 
 
@@ -82,7 +82,9 @@ def test_law_corner_and_volts_are_found_at_the_drive_s_carrier():
     into = np.interp(PARTS.gains[0] * PARTS.static_v(levels_v), law.out_v, law.in_v)
     ratios = into / into[-1]
     assert ratios == pytest.approx(levels_v / levels_v[-1], abs=0.005)
-    proof = proof_of(Identity("B", RATE_HZ, "envelope", 0.0), found.quiet, found, "", "2031-05-04")
+    proof = proof_of(
+        InputIdentity("B", RATE_HZ, "envelope", 0.0), found.quiet, found, "", "2031-05-04"
+    )
     slope = np.polyfit(levels_v[-10:], PARTS.gains[0] * PARTS.static_v(levels_v[-10:]), 1)[0]
     assert proof.full_scale_v == pytest.approx(1 / slope, rel=0.005)
     assert proof.full_scale_part == 0.003

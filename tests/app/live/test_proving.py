@@ -19,7 +19,7 @@ from app.live.view import Phase
 from app.profiles import load_profile
 from instruments.file.source import FileSource
 from instruments.kept import read_proof
-from instruments.proof import DetectorProof, Identity, InputProof
+from instruments.proof import DetectorProof, InputIdentity, InputProof
 from instruments.source import Role, SourceUnavailable
 from tests.app.bench import until
 from tests.virtualprobe.behind import Played, proof_by, reading_behind, source_behind
@@ -92,7 +92,7 @@ def test_a_clock_is_kept_where_more_is_told_of_it_than_is_known_of_any(clock, ke
     card = VirtualCard(Parts(gains=(0.6,)), 16_000)
     quiet = quiet_check_of(card.info, listen(card, 1.0))
     found = proof_of(
-        Identity("Bench", 16_000, "envelope", 0.0),
+        InputIdentity("Bench", 16_000, "envelope", 0.0),
         replace(quiet, clock=clock, system_u_part=5.8e-6),
         None,
         "",
@@ -168,7 +168,7 @@ LAW = DetectorProof(
     into=(0.03, 0.15, 0.55),
 )
 KEPT = InputProof(
-    identity=Identity("Bench", 48_000, "envelope,index", 0.0),
+    identity=InputIdentity("Bench", 48_000, "envelope,index", 0.0),
     made_on="2031-05-04",
     conditions="tones",
     noise=2e-5,

@@ -6,7 +6,7 @@ import subprocess
 
 import numpy as np
 
-from app.probes.circuit import Kind, Probe
+from app.probes.circuit import PartKind, Probe
 
 CABLE_F = 200e-12
 SOURCE_OHM = 200.0
@@ -29,11 +29,11 @@ def netlist(probe: Probe, *more: str) -> str:
     for part in probe.parts:
         nodes = " ".join(part.nodes)
         lines += {
-            Kind.RESISTOR: [f"{part.name} {nodes} {part.value}"],
-            Kind.CAPACITOR: [f"{part.name} {nodes} {part.value}"],
-            Kind.DIODE: [f"{part.name} {nodes} schottky"],
-            Kind.AMPLIFIER: [f"X{part.name} {nodes} amplifier"],
-            Kind.SWITCH: [
+            PartKind.RESISTOR: [f"{part.name} {nodes} {part.value}"],
+            PartKind.CAPACITOR: [f"{part.name} {nodes} {part.value}"],
+            PartKind.DIODE: [f"{part.name} {nodes} schottky"],
+            PartKind.AMPLIFIER: [f"X{part.name} {nodes} amplifier"],
+            PartKind.SWITCH: [
                 f"{part.name} {nodes} clock 0 gate",
                 f"Vclock clock 0 PULSE(0 1 0 20n 20n {0.5 / (part.value or 1.0) - 20e-9} "
                 f"{1.0 / (part.value or 1.0)})",

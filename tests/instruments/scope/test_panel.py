@@ -7,7 +7,7 @@ import pytest
 from instruments.scope.links import Deadline, Garbled
 from instruments.scope.options import ScopeOptions
 from instruments.scope.panel import EXTERNAL, Panel
-from instruments.scope.session import Identity, ScopeSession
+from instruments.scope.session import ScopeIdentity, ScopeSession
 from instruments.scope.shelf import load_families
 from instruments.source import SourceUnavailable
 
@@ -234,7 +234,7 @@ def test_the_panel_is_put_back_while_a_long_record_is_still_coming(still, kept):
     memory = {("sweep", 1): "AUTO"}
     session = ScopeSession(scope, ScopeOptions("nowhere"), memory)
     session._panel, session._family = Panel(scope, A2, memory), A2
-    session.identity = Identity("A,B,C,D", "A", "B")
+    session.identity = ScopeIdentity("A,B,C,D", "A", "B")
     session.leave(Deadline(0.05 if kept else 60.0))
     assert ":TRIG:SWE AUTO" in scope.sent
     assert scope.closed

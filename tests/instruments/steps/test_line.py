@@ -11,7 +11,7 @@ import pytest
 
 from instruments.source import AddressError, SourceLost, SourceUnavailable
 from instruments.steps.line import StepsFault, StepsLine, steps_line
-from instruments.steps.link import Link
+from instruments.steps.link import StepLink
 from instruments.steps.protocol import GREETING, WHERE, Standing, motor, seek, select, step
 from instruments.virtual.steps import StepsDevice, VirtualSteps
 
@@ -22,7 +22,7 @@ UNKNOWN = b"ok track ? head 0 motor off\n"
 GREETED = (HELLO, UNKNOWN)
 
 
-class Scripted(Link):
+class Scripted(StepLink):
     """Gives in turn what it is told to; time goes by only while somebody waits for it."""
 
     def __init__(self, *replies):

@@ -18,7 +18,7 @@ from instruments.virtual.disk import (
     DropOuts,
     ScratchDisk,
     TwoBand,
-    Windows,
+    WindowedBursts,
     bursts,
     presence,
 )
@@ -197,7 +197,7 @@ def test_alternating_groups_give_the_overlap_of_their_side_and_cosine_ramps():
 def test_windows_give_the_overlap_of_their_side_and_nothing_between():
     windows = windows_of("15.02:100:outward,190.02:45:inward,240.02:20:outward")
     assert windows is not None
-    recording = Windows(windows, S_UM, W_UM)
+    recording = WindowedBursts(windows, S_UM, W_UM)
     outward = overlap(WANDERING_UM, W_UM / 2 - S_UM, outward=True)
     inward = overlap(WANDERING_UM, S_UM - W_UM / 2, outward=False)
     degrees = 360.0 * TURN

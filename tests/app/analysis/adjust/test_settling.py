@@ -7,12 +7,12 @@ import math
 import numpy as np
 import pytest
 
-from app.analysis.adjust.settling import Place, settling_of
+from app.analysis.adjust.settling import TimedPlace, settling_of
 from app.analysis.results import Quantity
 
 
 def watched(at, minutes, u=0.1):
-    return [Place(60.0 * minute, Quantity(at(minute), u)) for minute in range(minutes)]
+    return [TimedPlace(60.0 * minute, Quantity(at(minute), u)) for minute in range(minutes)]
 
 
 def test_a_steady_drift_is_told_by_the_minute_and_has_not_settled():
@@ -50,4 +50,4 @@ def test_noise_that_hides_a_drift_is_no_rest():
 
 def test_too_few_places_or_no_time_between_them_tell_nothing():
     assert settling_of(watched(lambda minute: 0.0, 3)) is None
-    assert settling_of([Place(1.0, Quantity(0.0, 0.1))] * 5) is None
+    assert settling_of([TimedPlace(1.0, Quantity(0.0, 0.1))] * 5) is None

@@ -12,7 +12,7 @@ from app.dashboard.needle_page.turns_picture import (
     LEAST_ALPHA,
     MOST_TURNS,
     Curve,
-    Line,
+    LineInFront,
     TurnsPicture,
     covered,
     spans,
@@ -81,7 +81,7 @@ def wave(height_v):
 def test_a_line_is_drawn_where_the_painter_draws_it(shown):
     """Beside Qt's own line, smoothed: the reference for where ink belongs."""
     curve = wave(0.8)
-    shown.show_lines([Line(curve, QColor("black"), 2.0)])
+    shown.show_lines([LineInFront(curve, QColor("black"), 2.0)])
     mine = 255 - look(shown)[..., 0]
     place = shown.view_box.mapRectToScene(shown.view_box.rect())
     drawn = QImage(shown.view.size(), QImage.Format.Format_RGB32)
@@ -119,7 +119,7 @@ def test_after_a_zoom_and_back_the_picture_is_the_same(shown):
     shown.set_past(QColor("black"), 60)
     for number in range(MOST_TURNS + 15):
         shown.add_past([wave(0.3 + 0.005 * number)])
-    shown.show_lines([Line(wave(0.9), QColor("red"), 2.0)])
+    shown.show_lines([LineInFront(wave(0.9), QColor("red"), 2.0)])
     one_by_one = look(shown)
     shown.view_box.setRange(xRange=(0.2, 0.4), padding=0.0)
     zoomed = look(shown)
@@ -133,7 +133,7 @@ def test_what_is_shown_no_more_leaves_no_ink(shown):
     blank = look(shown)
     shown.set_past(QColor("black"), 16)
     shown.add_past([wave(0.4)])
-    shown.show_lines([Line(wave(0.8), QColor("red"), 3.0, dashed=True)])
+    shown.show_lines([LineInFront(wave(0.8), QColor("red"), 3.0, dashed=True)])
     assert (look(shown) != blank).any()
     shown.forget_past()
     shown.show_lines([])
@@ -141,6 +141,6 @@ def test_what_is_shown_no_more_leaves_no_ink(shown):
 
 
 def test_a_dashed_line_has_gaps_of_its_own(shown):
-    shown.show_lines([Line(level(0.5), QColor("black"), 2.0, dashed=True)])
+    shown.show_lines([LineInFront(level(0.5), QColor("black"), 2.0, dashed=True)])
     row = look(shown)[100, :, 0] < 128
     assert 0.4 < row.mean() < 0.6
