@@ -10,6 +10,7 @@ within it they are turned back by the local carrier, tracked from block to block
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -386,8 +387,14 @@ class Demodulator:
 
 def _smoothed(a_bin: NDArray[np.complex128], half: int) -> tuple[NDArray[np.complex128], float]:
     """Return sums weighted over `half` bins on either side, and the weights' sum of squares."""
-    window = np.hanning(2 * half + 3)[1:-1]
+    window = _hann(half)
     return np.convolve(a_bin, window, mode="full")[half:][: len(a_bin)], float(window @ window)
+
+
+@lru_cache(maxsize=4)
+def _hann(half: int) -> NDArray[np.float64]:
+    """Return Hann's window over `half` bins on either side, without the zeros at its ends."""
+    return np.hanning(2 * half + 3)[1:-1]
 
 
 def _turned_back(

@@ -150,15 +150,16 @@ class ClipWatch:
         noise = rest / self._freedom * (1.0 - 2.0 / self._block)
         # Block by block: where the power changes within a run its mean squared falls short.
         of_blocks = np.stack([slow[:, 0], second, second * second, fourth, at_phases, noise])
-        means = of_blocks.reshape(len(of_blocks), len(self._columns), -1, _RUN) @ _MEAN_AND_CHANGE
+        means = of_blocks.reshape(-1, _RUN).astype(np.float64) @ _MEAN_AND_CHANGE
+        means = means.reshape(len(of_blocks), len(self._columns), -1, 2)
         return np.concatenate([means[..., 0], means[1:2, ..., 1]])
 
     def _sampled_kurtosis(self, tone: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return the kurtosis of each block's carrier at the places sampled, 1.5 of none."""
         cosine, sine = tone.T
-        squares = np.stack([cosine * cosine, cosine * sine, sine * sine], axis=1)
-        square = ((squares[:, 0] + squares[:, 2]) / self._block) ** 2
-        fourth = np.einsum("ij,ij->i", squares @ self._fourths, squares)
+        squares = np.stack([cosine * cosine, cosine * sine, sine * sine])
+        square = ((squares[0] + squares[2]) / self._block) ** 2
+        fourth = np.einsum("ij,ij->j", self._fourths @ squares, squares)
         return np.divide(fourth, square, out=np.full_like(square, _SINE), where=square > 0.0)
 
     def forget_before(self, frame: float) -> None:

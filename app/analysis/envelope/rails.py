@@ -153,7 +153,7 @@ class RailWatch:
         """Return the counts of each chunk, and its step, of samples so far from their extreme."""
         slack = np.maximum(_BESIDE_STEPS * self._step_v, _BESIDE_PART * swing_v)
         there = away_v == 0.0
-        step = np.min(np.where(there, np.float32(np.inf), away_v), axis=1)
+        step = np.min(away_v, axis=1, where=~there, initial=np.float32(np.inf))
         chosen = there, away_v <= slack, away_v <= _NEAR * swing_v, away_v == step[:, None]
         at, beside, close, again = (np.count_nonzero(each, axis=1) for each in chosen)
         return np.stack([at, beside - at, close - at, again], axis=1), step
