@@ -164,6 +164,9 @@ def _without_failure(
     rest = f"; {say(' and ').join(counts)}" if counts else ""
     if found[Verdict.UNDECIDED] or not record.closed_at:
         return Verdict.UNDECIDED, say("{0} without an open failure{1}.", state, rest)
+    if not found[Verdict.PASS]:
+        verdict = Verdict.NOTED if found[Verdict.NOTED] else Verdict.SKIPPED
+        return verdict, say("{0}: nothing was judged{1}.", state, rest)
     return Verdict.PASS, say("{0}: no check was left failed{1}.", state, rest)
 
 

@@ -95,6 +95,8 @@ def _done(record: JobRecord, outcomes: Sequence[Outcome]) -> str:
         last = [each.verdict for each in outcomes if each.check is CheckName.SPEED][-1:]
         set_right = last == [Verdict.PASS]
         said.append(say("the speed was set") if set_right else say("the speed was trimmed"))
+    if not said and all(each.track is None for each in record.entries):
+        return say("Nothing was measured, and nothing was adjusted.")
     if not said:
         return say("Nothing was adjusted: the drive was measured, and left as it was.")
     return f"{begun('; '.join(said))}."

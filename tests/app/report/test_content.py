@@ -381,6 +381,23 @@ def test_a_choice_of_checks_is_not_told_as_the_plan():
     assert told["Left out"].endswith("Track zero: it was not asked for")
 
 
+def test_a_job_in_which_nothing_was_judged_has_not_passed():
+    made = record()
+    skipped = tuple(
+        replace(each, verdict=Verdict.SKIPPED, value=None, limit=None, reason="no time")
+        for each in made.outcomes
+    )
+    job = replace(made, closed_at=made.head.opened_at, outcomes=skipped, entries=(), nudges=0)
+    report = report_of(job)
+    assert report.verdict is Verdict.SKIPPED
+    assert report.lead.startswith("Closed: nothing was judged; ")
+    assert what_was_done(job) == "Nothing was measured, and nothing was adjusted."
+    noted = (replace(skipped[0], verdict=Verdict.NOTED), *skipped[1:])
+    assert report_of(replace(job, outcomes=noted)).verdict is Verdict.NOTED
+    passed = (replace(skipped[0], verdict=Verdict.PASS), *skipped[1:])
+    assert report_of(replace(job, outcomes=passed)).verdict is Verdict.PASS
+
+
 def what_was_done(job):
     report = report_of(job)
     return dict(row[:2] for row in table(report, "In plain words").rows)["What was done"]
