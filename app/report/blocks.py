@@ -173,7 +173,16 @@ def limit_words(limit: Limit | None) -> str:
         return f"≥ {_figure(low)}{unit}"
     if low == -high:
         return say("within ±{0}{1}", _figure(high, 3), unit)
-    return say("{0} to {1}{2}", _figure(low), _figure(high), unit)
+    return say("{0} to {1}{2}", _end(low, high - low), _end(high, high - low), unit)
+
+
+def _end(number: float, width: float) -> str:
+    """Return one end of a range with as many digits as three of half of its width bear."""
+    if not (math.isfinite(number) and 0.0 < width < math.inf):
+        return _figure(number)
+    places = max(0, 2 - math.floor(math.log10(width / 2.0)))
+    words = f"{number:.{places}f}"
+    return (words.rstrip("0").rstrip(".") if places else words).replace("-", MINUS)
 
 
 def _figure(number: float, digits: int = 4) -> str:

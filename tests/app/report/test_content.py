@@ -1,5 +1,6 @@
 """The report as data, its drawings and its page."""
 
+import math
 import re
 import xml.etree.ElementTree as ET
 from dataclasses import replace
@@ -206,6 +207,8 @@ def test_a_rate_is_not_stretched_from_some_days():
         (BACKLASH, "size ≤ 25 µm"),
         (RPM, "295.5 to 304.5 rpm"),
         (None, "none"),
+        (Limit(-8.353, 22.461, "µm", ""), "−8.4 to 22.5 µm"),
+        (Limit(-15.4, math.inf, "µm", ""), "−15.4 to not known µm"),
     ],
 )
 def test_limits_in_words(limit, words):
