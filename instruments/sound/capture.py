@@ -244,7 +244,7 @@ class SoundPace:
             return Finding.HELD
         half_s = arrival_s - limits.judge_s / 2
         newer_s = min(lag for at, lag in self._held if at >= half_s)
-        older_s = min((lag for at, lag in self._held if at < half_s), default=newer_s)
+        older_s = min(lag for at, lag in self._held if at < half_s)
         catching_up = older_s - newer_s > limits.tolerance_s / 2
         if catching_up and late_s < 4 * limits.judge_s:
             return Finding.HELD

@@ -8,7 +8,7 @@ import json
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from pathlib import Path
 
 import coverage
@@ -99,6 +99,7 @@ class Part:
                 lines.update(part)
             lines.write()
         self._by_line.clear()
+        vars(self).pop("_lines", None)
         self.tree, self.seconds, self.failed = str(tree.root), noted["seconds"], noted["failed"]
         files = [file for top in SOURCES for file in (tree.root / top).rglob("*.py")]
         files = [file for file in files if self._tests(file, functions(file))]
@@ -107,12 +108,16 @@ class Part:
         kept = {name: getattr(self, name) for name in ("tree", "files", "seconds", "failed")}
         self._notes.write_text(json.dumps(kept, indent=1))
 
+    @cached_property
+    def _lines(self) -> coverage.CoverageData:
+        lines = coverage.CoverageData(str(self._data))
+        lines.read()
+        return lines
+
     def _tests(self, file: Path, lines: frozenset[int]) -> set[str]:
         """Return the tests that reach lines of a file in the copy; "" stands for all of them."""
         if file not in self._by_line:
-            data = coverage.CoverageData(str(self._data))
-            data.read()
-            self._by_line[file] = data.contexts_by_lineno(str(file))
+            self._by_line[file] = self._lines.contexts_by_lineno(str(file))
         by_line = self._by_line[file]
         return {test for line in lines & by_line.keys() for test in by_line[line]}
 

@@ -61,7 +61,7 @@ class ScriptedDrive:
         self.gauge_zero_um = middle_um
         self.track_um = 300.0
         self.scale_um = PROFILE.scale_um
-        self.second_f_v = Quantity(0.3, 0.001)
+        self.first_f_v, self.second_f_v = Quantity(0.4, 0.001), Quantity(0.3, 0.001)
         self.sided = 1.0
         self.track: int | None = None
         self.done: list[Do] = []
@@ -136,7 +136,7 @@ class ScriptedDrive:
                 return Measurement(ask.measurand, level_v=Quantity(level_v, 1e-3))
             case Measurand.OUTPUT:
                 found = OutputFinding(
-                    {"1F": Quantity(0.4, 0.001), "2F": self.second_f_v}[self.pattern],
+                    {"1F": self.first_f_v, "2F": self.second_f_v}[self.pattern],
                     Quantity(62.5e3, 1.0),
                     Quantity(3.0, 0.1),
                     Quantity(12.0, 1.0),

@@ -84,14 +84,17 @@ def test_a_check_standard_of_which_nothing_is_known_gives_no_zero():
     assert (outcome.value, outcome.reason) == (None, str(messages.STANDARD_UNTOLD))
 
 
-def test_a_working_disk_is_told_by_the_original():
-    class TwoDisks(ScriptedDrive):
-        def _do(self, ask):
-            super()._do(ask)
-            if ask.action in (Action.INSERT_ALIGNMENT, Action.INSERT_COVERED):
-                working = ask.action is Action.INSERT_COVERED
-                self.zero_um = (7.0 if working else 0.0) + self.zero_shifts_um.pop(0)
+class TwoDisks(ScriptedDrive):
+    working_um = 7.0
 
+    def _do(self, ask):
+        super()._do(ask)
+        if ask.action in (Action.INSERT_ALIGNMENT, Action.INSERT_COVERED):
+            working = ask.action is Action.INSERT_COVERED
+            self.zero_um = (self.working_um if working else 0.0) + self.zero_shifts_um.pop(0)
+
+
+def test_a_working_disk_is_told_by_the_original():
     drive = TwoDisks(middle_um=10.0, backlash_um=0.0)
     drive.zero_shifts_um = [0.5, 0.0, -0.5, 1.0, 0.0, -1.0]
     outcome, job = calibrated(CheckName.WORKING_DISK, drive)
@@ -104,6 +107,15 @@ def test_a_working_disk_is_told_by_the_original():
     assert Action.RESEAT not in actions
     assert actions.count(Action.INSERT_ALIGNMENT) == actions.count(Action.INSERT_COVERED) == 3
     assert Action.LOOSEN not in actions
+
+
+def test_what_leaves_nothing_uncertain_is_no_part_of_the_budget():
+    drive = TwoDisks(middle_um=10.0, backlash_um=0.0)
+    drive.working_um, drive.zero_shifts_um = 0.0, [0.0] * 6
+    outcome, _ = calibrated(CheckName.WORKING_DISK, drive)
+    assert outcome.value == pytest.approx(0.0)
+    # Neither seatings that are all alike nor the scale of a difference of nought.
+    assert [part.name for part in outcome.budget] == ["zero of the original"]
 
 
 @pytest.mark.parametrize("check", [CheckName.SCALE, CheckName.ZERO, CheckName.WORKING_DISK])

@@ -475,6 +475,14 @@ def test_a_track_of_which_nothing_comes_back_has_a_resolution_with_its_uncertain
     assert outcome.u == pytest.approx(100.0 * 0.002 / 0.4)
 
 
+def test_a_track_of_which_not_even_1f_comes_back_has_no_resolution():
+    drive = ScriptedDrive()
+    drive.first_f_v = Quantity(0.0, 0.002)
+    outcome, _, _ = outcome_of(CheckName.OUTPUT, drive)
+    assert (outcome.verdict, outcome.value) == (Verdict.UNDECIDED, None)
+    assert "resolution, outer" not in {detail.name for detail in outcome.details}
+
+
 @pytest.mark.parametrize("once_percent", [(1.2, 0.4), (0.4, 1.2)])
 def test_of_two_heads_the_runout_of_the_worse_counts(once_percent):
     class Uneven(ScriptedDrive):

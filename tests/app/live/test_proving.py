@@ -127,6 +127,17 @@ def test_a_law_that_moved_either_way_is_told(change):
     assert what_moved(KEPT, now).endswith(f"is {told}")
 
 
+def test_a_law_moved_where_what_is_known_of_both_does_not_hold_the_change():
+    """Two standard uncertainties; one per cent of the top is a bound (GUM 4.3.7: over root 3)."""
+    u = math.hypot(2e-4, 2e-4, 0.01 * 0.5 / math.sqrt(3.0))
+    u_hz = math.hypot(0.07, 0.07, 0.01 * 7.0)
+    for change, most in (("threshold", 2.0 * u), ("corner_hz", 2.0 * u_hz)):
+        for part, moved in ((0.98, False), (1.02, True)):
+            value = getattr(LAW, change) + part * most
+            now = replace(KEPT, detector=replace(LAW, **{change: value}))
+            assert bool(what_moved(KEPT, now)) == moved
+
+
 def test_of_two_channels_the_noisier_and_the_coarser_is_kept():
     one = QuietChannel(0.0, 1e-4, 0.0, 0.0, 3e-5, busy=False)
     other = replace(one, noise_v=3e-4, step_v=1e-5)
