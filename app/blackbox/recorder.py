@@ -92,7 +92,7 @@ class BlackBox:
         self._said: deque[SetAside] = deque()
         # Used by the window's thread only:
         self._shown: tuple[object, ...] = ()
-        self._was_running = False
+        self._ran: str | None = None
         # Used by the black-box thread only:
         self._heard: OpenedAs | None = None
         self._number = 0
@@ -143,10 +143,10 @@ class BlackBox:
         words = [str(view.phase), view.message, "" if reading is None else in_a_line(reading)]
         facts = view_as_json(view, profile, at)
         self._happened("reading" if is_valid else "state", ": ".join(filter(None, words)), facts)
-        gone = view.phase is Phase.LOST or (self._was_running and view.phase is Phase.FAILED)
-        if gone and self._was_running:
+        # Another that cannot be opened is not the one that ran.
+        if view.phase in (Phase.LOST, Phase.FAILED) and view.source == self._ran:
             self.keep(Why.LOST)
-        self._was_running = view.phase is Phase.RUNNING
+        self._ran = view.source if view.phase is Phase.RUNNING else None
 
     def said(self) -> SetAside | None:
         """Return what became of one, each once; None where there is no news."""

@@ -9,6 +9,7 @@ from PySide6.QtCore import QCoreApplication
 
 from app.analysis import messages
 from app.analysis.results import Message, Quantity, Reading, Side, Sign, Verdict
+from app.dashboard.source_words import source_words
 from app.live.view import Phase, View, reading_age_s
 from app.numbers import UM_PER_MIL, Unit, spread_of
 from app.profiles import Profile
@@ -106,7 +107,7 @@ def parked_because(view: View, now_s: float) -> str:
 
 
 def _phase_reason(view: View) -> str:
-    said_by_source = view.message
+    said_by_source = source_words(view.message)
     match view.phase:
         case Phase.CLOSED:
             return translate("dashboard", "No source is open. Choose one with F2.")

@@ -361,6 +361,8 @@ class MainWindow(QWidget):
 
     def open_choice(self, choice: Choice) -> None:
         """Open what was described at the page of sources, and remember it."""
+        # What was said of the source before has had its time.
+        self.top_bar.remark("")
         if self.use_class(choice.profile, choice.disk, reopen=False):
             self._settings.remember(choice)
             self._tell_settings()

@@ -54,10 +54,11 @@ def _patterns() -> tuple[tuple[re.Pattern[str], str], ...]:
     }
     # Of two that fit, the one with more words of its own was meant.
     ordered = sorted(texts, key=lambda text: -len(_PARTS.sub("", text)))
-    return tuple((_pattern(text), text) for text in ordered)
+    return tuple((pattern_of(text), text) for text in ordered)
 
 
-def _pattern(text: str) -> re.Pattern[str]:
+def pattern_of(text: str) -> re.Pattern[str]:
+    """Return what fits a text that was filled in; its groups are the values, by their numbers."""
     parts, seen = [], set[str]()
     for part in _PARTS.split(text):
         number = part[1:-1]

@@ -201,7 +201,7 @@ class Opening:
         except SourceError as fault:
             return str(fault)
         kind = KINDS[parts.scheme]
-        return f"{kind.title}: state the {kind.body.lower()} first" if _lacks(parts, kind) else ""
+        return f"{kind.title}: first state “{kind.body}”" if _lacks(parts, kind) else ""
 
 
 def _lacks(parts: AddressParts, kind: SourceKind) -> bool:

@@ -23,6 +23,7 @@ from app.dashboard.needle_page.large_trace import LargeTrace
 from app.dashboard.needle_page.meter import Meter
 from app.dashboard.needle_page.plots import StripView, TraceView
 from app.dashboard.needle_page.status import StatusView, status_lines
+from app.dashboard.source_words import source_words
 from app.dashboard.style import LIGHT, Sizes, Theme
 from app.dashboard.text import Face, Unit, face_of, notes_of, said, settings_of, translate
 from app.dashboard.widgets import (
@@ -142,7 +143,7 @@ def prompt_of(view: View, answer: str) -> Prompt:
         live = view.phase is Phase.RUNNING
         return Prompt(words, may_begin=live, may_reopen=stereo and live)
     # Why a source is gone or cannot be opened stands where the needle's words are.
-    message = view.message if running else ""
+    message = source_words(view.message) if running else ""
     said_by_all = [answer, message, *(said(each) for each in view.advice)]
     words = "  ·  ".join(dict.fromkeys(each for each in said_by_all if each))
     return Prompt(words) if words else Prompt(_hint(view), hint=True)

@@ -25,6 +25,7 @@ from PySide6.QtWidgets import (
 from app.dashboard.background import in_background
 from app.dashboard.settings import Choice, Settings
 from app.dashboard.source_page.form import SourceForm
+from app.dashboard.source_words import source_words
 from app.dashboard.text import translate
 from app.dashboard.widgets import (
     Field,
@@ -361,7 +362,7 @@ class SourcePage(Page):
             if form.kind.scheme == "file":
                 self.open_file()
             else:
-                self.say(self.choice.opening.fault())
+                self.say(source_words(self.choice.opening.fault()))
                 form.body.setFocus()
         else:
             self._open()
@@ -390,7 +391,7 @@ class SourcePage(Page):
             return
         fault = choice.opening.fault()
         if fault:
-            self.say(fault)
+            self.say(source_words(fault))
             return
         self.chosen.emit(choice)
 

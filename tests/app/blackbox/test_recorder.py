@@ -71,6 +71,14 @@ def test_a_source_that_could_never_be_opened_was_not_lost(folder):
         assert news(box).why is Why.KEY
 
 
+def test_what_runs_is_not_lost_by_another_that_cannot_be_opened(folder):
+    with running(folder) as box:
+        for phase, source in ((Phase.RUNNING, "sim:"), (Phase.FAILED, "file:none.wav")):
+            box.note(View(phase=phase, source=source), PROFILE, time.monotonic())
+        box.keep(Why.KEY)
+        assert news(box).why is Why.KEY
+
+
 def test_a_fault_of_the_program_has_it_kept(folder):
     with running(folder) as box:
         words = faults.words_for(ZeroDivisionError("of no lobe"))

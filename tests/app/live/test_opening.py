@@ -81,8 +81,8 @@ def test_every_option_of_a_form_is_one_that_the_reader_knows():
 @pytest.mark.parametrize(
     ("opening", "words"),
     [
-        (Opening("file:"), "Capture: state the file first"),
-        (Opening("run: "), "Program: state the command first"),
+        (Opening("file:"), "Capture: first state “File”"),
+        (Opening("run: "), "Program: first state “Command”"),
         (Opening("sim:", "plus"), "the lobes need plus and minus together"),
         (Opening("sim:", "plus,both"), "“both” is not a role"),
         (Opening("sound:", "envelope", "low"), "low corner “low”: it must be a number"),
