@@ -5,6 +5,7 @@ What is hidden comes from the hands at the virtual drive, and is shown once the 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from html import escape
 
@@ -15,8 +16,9 @@ from app.analysis.results import Quantity
 from app.dashboard.settings import Choice
 from app.dashboard.text import translate
 from app.dashboard.widgets import NamedList, Page, TouchButton, button_row, laid, named
+from app.job.budget import scale_part
 from app.job.job import Job
-from app.job.model import Value
+from app.job.model import CheckName, Value
 from app.live.opening import PRACTICES, Opening
 from app.live.view import Truth
 from app.numbers import MINUS, plus_minus
@@ -38,6 +40,44 @@ def fault_words(fault: str) -> str:
         "worn-disk": translate("practice", "the alignment disk is worn"),
         "wrong-disk": translate("practice", "it is no alignment disk that is in the drive"),
         "two-heads": translate("practice", "the two heads do not stand alike"),
+    }[fault]
+
+
+def signs_of(fault: str) -> str:
+    """Return by what a kind of fault could be told."""
+    return {
+        "misaligned": translate(
+            "practice", "It could be told by the radial offset, which is as large for both heads."
+        ),
+        "loose-clamp": translate(
+            "practice",
+            "It could be told by the seatings: each gives another offset, so that none after them "
+            "is certain.",
+        ),
+        "sticky-positioner": translate(
+            "practice",
+            "It could be told by the hysteresis: the head rests elsewhere when it comes from the "
+            "other side.",
+        ),
+        "wrong-wiring": translate(
+            "practice",
+            "It could be told by the levels of plus and minus, of which one is far lower, and by "
+            "the index, which has no pulses: the side is not known.",
+        ),
+        "worn-disk": translate(
+            "practice",
+            "It could be told by low levels, by a signal nearer to the noise than another disk's, "
+            "and by larger uncertainties; the drive itself may be sound.",
+        ),
+        "wrong-disk": translate(
+            "practice",
+            "It could be told by the needle: carrier and speed are there, and no pattern of lobes.",
+        ),
+        "two-heads": translate(
+            "practice",
+            "It could be told by the radial offsets: one head is near its line when the other is "
+            "not.",
+        ),
     }[fault]
 
 
@@ -108,17 +148,17 @@ def debrief_rows(truth: Truth, job: Job) -> tuple[tuple[str, str, str], ...]:
         (
             translate("practice", "hysteresis of the positioner"),
             _micrometres(truth.hysteresis_um, sign=""),
-            _found(left.hysteresis_um or found.hysteresis_um),
+            _found(left.hysteresis_um or found.hysteresis_um, sign=""),
         ),
         (
             translate("practice", "head 1 outward of head 0"),
             _micrometres(truth.apart_um),
-            _found(job.known.apart_um),
+            _found(_apart_um(job)),
         ),
         (
             translate("practice", "shift of the disk by a seating, root mean square"),
             _micrometres(truth.clamp_um, sign=""),
-            translate("practice", "not measured by itself"),
+            _seatings(job),
         ),
     )
 
@@ -127,10 +167,30 @@ def _micrometres(value: float, sign: str = "+z") -> str:
     return f"{value:{sign}.1f} µm".replace("-", MINUS)
 
 
-def _found(value: Value | Quantity | None) -> str:
+def _found(value: Value | Quantity | None, sign: str = "+z") -> str:
     if value is None:
         return translate("practice", "not found")
-    return plus_minus(value.value, value.u, " µm", places=1, sign="+z", minus=MINUS)
+    return plus_minus(value.value, value.u, " µm", sign=sign, minus=MINUS)
+
+
+def _apart_um(job: Job) -> Quantity | None:
+    """Return how far head 1 is outward of head 0, as uncertain as the scale makes it too."""
+    apart_um = job.known.apart_um
+    if apart_um is None:
+        return None
+    of_scale = scale_part(job.profile, apart_um.value)
+    return Quantity(apart_um.value, math.hypot(apart_um.u, of_scale.u))
+
+
+def _seatings(job: Job) -> str:
+    """Return what a seating's shift of the disk does to the offset, as the check has found it."""
+    spreads = [
+        each for each in job.outcomes if each.check is CheckName.SEATING and each.value is not None
+    ]
+    if not spreads:
+        return translate("practice", "not found")
+    spread = plus_minus(spreads[-1].value or 0.0, spreads[-1].u, " µm")
+    return translate("practice", "of it in the offset: {0}").format(spread)
 
 
 def debrief_html(truth: Truth, job: Job) -> str:
@@ -145,7 +205,9 @@ def debrief_html(truth: Truth, job: Job) -> str:
         "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in line) + "</tr>" for line in lines
     )
     hidden = translate("practice", "Hidden was: {0}.").format(fault_words(truth.fault))
-    return f"<p><b>{escape(hidden)}</b></p><table width='100%' cellpadding='8'>{table}</table>"
+    told_by = escape(signs_of(truth.fault))
+    table = f"<table width='100%' cellpadding='8'>{table}</table>"
+    return f"<p><b>{escape(hidden)}</b> {told_by}</p>{table}"
 
 
 class DebriefPage(Page):

@@ -290,7 +290,9 @@ class VirtualParams:
     )
     drop_out_deg: float = _number(1.0, 0.01, 30, "Length of a drop-out in degrees of the turn.")
     drop_out_depth: float = _number(0.8, 0, 1, "Fraction of the amplitude lost in a drop-out.")
-    index_v: float = _number(5.0, 0.001, 100, "Volts of the index's high level; low is 0 V.")
+    index_v: float = _number(
+        5.0, 0.0, 100, "Volts of the index's high level; low is 0 V. 0: its lead is off."
+    )
     index_polarity: str = _choice(
         "low", ("low", "high"), "Level of the index signal during the pulse."
     )

@@ -33,7 +33,7 @@ def _sticky_positioner(params: VirtualParams, rng: np.random.Generator) -> Virtu
 def _wrong_wiring(params: VirtualParams, rng: np.random.Generator) -> VirtualParams:
     # One phase hangs half in the air, and the index's lead is off: hum, and no side.
     mismatch = _side(rng) * rng.uniform(35.0, 50.0)
-    return replace(params, index_v=0.001, mismatch_percent=mismatch, hum_v=rng.uniform(0.1, 0.2))
+    return replace(params, index_v=0.0, mismatch_percent=mismatch, hum_v=rng.uniform(0.1, 0.2))
 
 
 def _worn_disk(params: VirtualParams, rng: np.random.Generator) -> VirtualParams:

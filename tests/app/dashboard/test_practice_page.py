@@ -4,15 +4,16 @@ from types import SimpleNamespace
 
 import pytest
 
-from app.analysis.results import Quantity
-from app.dashboard.practice_page import PracticePage, debrief_rows, fault_words
-from app.job.model import Summary, Value
+from app.analysis.results import Quantity, Verdict
+from app.dashboard.practice_page import PracticePage, debrief_rows, fault_words, signs_of
+from app.job.model import CheckName, Outcome, Stage, Summary, Value
 from app.live.opening import PRACTICES, stated_by
 from app.live.view import Truth
+from app.profiles import load_profile
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
 from tests.app.dashboard.keys import KEY, press
 
-TRUTH = Truth("misaligned", -82.4, 3.3, 6.0, -4.5, 7.2)
+TRUTH = Truth("misaligned", -82.4, 3.3, 6.0, -45.0, 7.2)
 
 
 def done(*, closed=True):
@@ -21,7 +22,11 @@ def done(*, closed=True):
         closed=closed,
         as_found=Summary(offset_um=Value("offset", -80.0, 2.0, "µm")),
         as_left=Summary(offset_um=Value("offset", 2.0, 1.0, "µm")),
-        known=SimpleNamespace(apart_um=Quantity(-5.0, 1.5)),
+        known=SimpleNamespace(apart_um=Quantity(-50.0, 1.5)),
+        profile=load_profile("130mm-48tpi"),
+        outcomes=(
+            Outcome(CheckName.SEATING, Stage.AS_FOUND, Verdict.NOTED, value=3.9, u=1.4, unit="µm"),
+        ),
     )
 
 
@@ -61,7 +66,16 @@ def test_the_truth_stands_beside_what_was_found():
     assert rows["middle of head 0 as found"] == ("−82.4 µm", "−80.0 ± 4.0 µm")
     assert rows["middle of head 0 as left"] == ("+3.3 µm", "+2.0 ± 2.0 µm")
     assert rows["hysteresis of the positioner"] == ("6.0 µm", "not found")
-    assert rows["head 1 outward of head 0"] == ("−4.5 µm", "−5.0 ± 3.0 µm")
+    # Of 50 µm the scale leaves 4.6 µm unsure (17.3 in 190), the heads' own reading 1.5 µm.
+    assert rows["head 1 outward of head 0"] == ("−45.0 µm", "−50.0 ± 9.6 µm")
+    spread = rows["shift of the disk by a seating, root mean square"]
+    assert spread == ("7.2 µm", "of it in the offset: 3.9 ± 2.8 µm")
+
+
+def test_each_fault_is_told_by_something():
+    told = [signs_of(fault) for fault in PRACTICES[1:]]
+    assert len(set(told)) == len(told)
+    assert all(told)
 
 
 def test_nothing_is_told_before_the_job_is_closed(window):

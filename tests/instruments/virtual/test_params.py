@@ -188,7 +188,7 @@ drop_outs 0 0 100
 drop_out_place fixed fixed random
 drop_out_deg 1.0 0.01 30
 drop_out_depth 0.8 0 1
-index_v 5.0 0.001 100
+index_v 5.0 0 100
 index_polarity low low high
 index_width_ms 4.0 0.01 60
 index_edge_us 1.0 0 1000

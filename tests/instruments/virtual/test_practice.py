@@ -15,7 +15,7 @@ TELLS = {
     "misaligned": lambda drive: abs(drive.offset_um) >= 55.0,
     "loose-clamp": lambda drive: drive.clamp_um >= 35.0,
     "sticky-positioner": lambda drive: drive.backlash_um >= 28.0,
-    "wrong-wiring": lambda drive: drive.index_v <= 0.001,
+    "wrong-wiring": lambda drive: drive.index_v == 0.0,
     "worn-disk": lambda drive: drive.snr_db <= 16.0 and drive.drop_outs >= 4,
     "wrong-disk": lambda drive: drive.recording == "track",
     "two-heads": lambda drive: abs(drive.side_um) >= 55.0,
