@@ -18,7 +18,8 @@ from app.dashboard.text import translate
 from app.dashboard.widgets import NamedList, Page, TouchButton, button_row, laid, named
 from app.job.budget import scale_part
 from app.job.job import Job
-from app.job.model import CheckName, Value
+from app.job.messages import NO_SIGN
+from app.job.model import CheckName, Stage, Value
 from app.live.opening import PRACTICES, Opening
 from app.live.view import Truth
 from app.numbers import MINUS, plus_minus
@@ -138,12 +139,12 @@ def debrief_rows(truth: Truth, job: Job) -> tuple[tuple[str, str, str], ...]:
         (
             translate("practice", "middle of head 0 as found"),
             _micrometres(truth.found_um),
-            _found(found.offset_um),
+            _found(found.offset_um, _sign(job, Stage.AS_FOUND)),
         ),
         (
             translate("practice", "middle of head 0 as left"),
             _micrometres(truth.left_um),
-            _found(left.offset_um),
+            _found(left.offset_um, _sign(job, Stage.AS_LEFT)),
         ),
         (
             translate("practice", "hysteresis of the positioner"),
@@ -171,6 +172,16 @@ def _found(value: Value | Quantity | None, sign: str = "+z") -> str:
     if value is None:
         return translate("practice", "not found")
     return plus_minus(value.value, value.u, " µm", sign=sign, minus=MINUS)
+
+
+def _sign(job: Job, stage: Stage) -> str:
+    """Return how the sign of an offset is written: not at all where its side was not known."""
+    unsigned = any(
+        each.check is CheckName.RADIAL and str(NO_SIGN) in each.reason
+        for each in job.outcomes
+        if each.stage is stage
+    )
+    return "" if unsigned else "+z"
 
 
 def _apart_um(job: Job) -> Quantity | None:

@@ -6,6 +6,7 @@ import pytest
 
 from app.analysis.results import Quantity, Verdict
 from app.dashboard.practice_page import PracticePage, debrief_rows, fault_words, signs_of
+from app.job.messages import NO_SIGN
 from app.job.model import CheckName, Outcome, Stage, Summary, Value
 from app.live.opening import PRACTICES, stated_by
 from app.live.view import Truth
@@ -70,6 +71,15 @@ def test_the_truth_stands_beside_what_was_found():
     assert rows["head 1 outward of head 0"] == ("−45.0 µm", "−50.0 ± 9.6 µm")
     spread = rows["shift of the disk by a seating, root mean square"]
     assert spread == ("7.2 µm", "of it in the offset: 3.9 ± 2.8 µm")
+
+
+def test_an_offset_whose_side_was_not_known_is_told_without_a_sign():
+    job = done()
+    radial = Outcome(CheckName.RADIAL, Stage.AS_LEFT, Verdict.PASS, reason=str(NO_SIGN))
+    job.outcomes = (*job.outcomes, radial)
+    rows = {what: found for what, _, found in debrief_rows(TRUTH, job)}
+    assert rows["middle of head 0 as found"] == "−80.0 ± 4.0 µm"
+    assert rows["middle of head 0 as left"] == "2.0 ± 2.0 µm"
 
 
 def test_each_fault_is_told_by_something():

@@ -2,6 +2,7 @@
 
 from dataclasses import asdict
 
+import numpy as np
 import pytest
 
 from instruments.address import open_address
@@ -69,3 +70,13 @@ def test_an_ordinary_virtual_drive_hides_nothing():
 def test_a_fault_that_is_not_known_is_refused_with_those_that_are():
     with pytest.raises(AddressError, match="misaligned"):
         open_address("sim:practice=haunted", SourceRequest())
+
+
+def test_wrong_wiring_leaves_the_index_without_a_pulse_and_one_phase_far_lower():
+    source = VirtualSource(VirtualParams(practice="wrong-wiring", seed=7), paced=False)
+    source.open()
+    blocks = [source.read(1.0).samples_v for _ in range(25)]  # more than a turn
+    source.close()
+    plus, minus, index = np.concatenate(blocks).std(axis=0)
+    assert index == pytest.approx(0.0, abs=1e-4)
+    assert min(plus, minus) < 0.75 * max(plus, minus)
