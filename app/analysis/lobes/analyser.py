@@ -405,17 +405,27 @@ class Analyser:
             )
         mean = mean_turn(series, turns, with_spikes=bool(self._setup.windows))
         layout = layout_of(mean, series, turns, self._setup) if mean is not None else None
-        if mean is None or layout is None or layout.lone is not None:
-            return self._without_layout(reading, None if layout is None else layout.lone)
+        if mean is None or layout is None:
+            return self._without_layout(self._without_pattern(reading), None)
+        if layout.lone is not None:
+            return self._without_layout(reading, layout.lone)
         measured = measure_heights(layout.fit(series, _with_outer(turns)), layout.pairs)
         if measured is None:
-            return invalid(reading, _why_unread(mean, layout))
+            return invalid(self._without_pattern(reading), _why_unread(mean, layout))
         heights, step = measured
         heights = self._with_effects(heights, layout, turns)
         if step is not None:
             moved = messages.fill(messages.HEAD_MOVED, *(f"{each:+.3f}" for each in step))
             reading = replace(reading, notes=(*reading.notes, moved))
         return self._over_lobes(series, turns, layout, heights, reading)
+
+    def _without_pattern(self, reading: Reading) -> Reading:
+        """Return the reading without a speed that only a pattern could tell, which is none."""
+        if self._finder.by_index:
+            return reading
+        told = messages.OFF_SPEED.text, messages.SPEED_BY_PROFILE.text
+        notes = tuple(note for note in reading.notes if note.text not in told)
+        return replace(reading, speed_rpm=None, notes=notes)
 
     def _with_effects(self, heights: Heights, layout: Layout, turns: Sequence[Turn]) -> Heights:
         """Return heights with what the way to the envelope leaves uncertain of both."""
@@ -460,6 +470,8 @@ class Analyser:
         """Complete a reading by the lobes of whole turns, or by why they cannot be read."""
         character = _recording(series, turns, layout, heights, self._setup)
         heights = of_recording(heights, character.filling, character.balance_u, character.even_u)
+        if character.reason is not None:
+            reading = self._without_pattern(reading)
         notes, reasons = list(reading.notes), list(reading.reasons)
         speed, sense = reading.speed_rpm, self._sense()
         if layout.pairs > 1 and layout.windows is None:
@@ -470,7 +482,6 @@ class Analyser:
             speed = Quantity(speed.value, float(np.hypot(speed.u, wide)))
         if character.reason is not None:
             reasons.append(character.reason)
-            speed = speed if self._finder.by_index else None
         if character.note is not None:
             notes.append(character.note)
         if self._finder.by_index and layout.is_at_index:

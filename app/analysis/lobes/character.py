@@ -389,11 +389,17 @@ def _stands_out(
     power = smoothed(turn.power_v2)
     kinds = [power[bins[kind::2]].mean(axis=0) for kind in (0, 1)]
     lowest_v2 = max(min(float(kind.min()) for kind in kinds), 0.0)
-    has_gap = lowest_v2 < _NOTCH**2 * min(float(kind[half]) for kind in kinds)
-    depth_v = level_v - np.sqrt(lowest_v2)
-    u_v = float(np.median(turn.u_v2[bins])) / (2.0 * level_v * np.sqrt(layout.pairs))
-    most_v = (1.0 - (_FLAT_DEPTH if has_gap else _FLAT_BESIDE)) * depth_v + _DEPTH_SIGMAS * u_v
-    return float(np.mean(taller > level_v - most_v)) > _FLAT_MIN
+    depth_v = level_v - float(np.sqrt(lowest_v2))
+    u_v = float(np.median(turn.u_v2[bins])) / (2.0 * level_v * float(np.sqrt(layout.pairs)))
+    reach = len(taller) // 2
+    middles = [kind[half - reach : half + reach + 1] for kind in kinds]
+    if lowest_v2 < _NOTCH**2 * min(float(middle.min()) for middle in middles):
+        least_v = level_v - (1.0 - _FLAT_DEPTH) * depth_v - _DEPTH_SIGMAS * u_v
+    else:
+        # With no gap on either side a top may be smoothed.
+        taller = np.sqrt(np.maximum(max(middles, key=np.sum), 0.0))
+        least_v = float(np.median(taller)) - (1.0 - _FLAT_BESIDE) * depth_v - _DEPTH_SIGMAS * u_v
+    return float(np.mean(taller > least_v)) > _FLAT_MIN
 
 
 def _with_sharp_nulls(balance: float, nulls: list[float]) -> Geometry | None:

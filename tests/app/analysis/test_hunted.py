@@ -12,6 +12,8 @@ from tests.hunt.campaign import Key, tried
         Key("one-rail", 7777, 21),
         Key("clipping", 7777, 10),
         Key("saturation", 31337, 7),
+        Key("envelope-hum", 9101, 38),
+        Key("windows-open", 9103, 6),
     ],
     ids=lambda key: f"{key.name}-{key.seed}-{key.number}",
 )
