@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -60,7 +61,8 @@ _LEVEL_BEND, _BEND_SIGMAS = 0.75, 3.0
 by a tenth once, bends it by less."""
 _CUT_BEND, _CUT_U = 0.3, 0.03
 """A cut bends as the square of what it takes, 0.3 by 3.5 % and 0.75 by 5.5 %, and half of that is
-missing in the balance."""
+missing in the balance. A smaller bend is a cut's where the other lobe has none."""
+_STRAIGHT_SIGMAS = 2.0
 _HUMP_INNER, _HUMP_OUTER, _HUMP_PART = 0.02, 0.2, 0.02
 _FLAT_REACH, _FLAT_LEVEL, _FLAT_MIN = 0.5, 0.9, 0.8
 """Half way from its middle to the null a sine has fallen to 0.71, and a quarter of that stretch is
@@ -231,7 +233,8 @@ def _of_two_lobes(
     sharp = empty <= _BOUNDARY_EMPTY
     balance = (heights_v[0] - heights_v[1]) / sum(heights_v)
     shows = sharp and wanted != Geometry.TWO_BAND
-    bend = _bend(turn, layout) if shows else 0.0
+    bends = [bend_of(turn, centre) for centre in layout.centres.tolist()] if shows else []
+    bend = _sure_bend(bends)
     if bend > _LEVEL_BEND or (shows and _is_level(turn, layout, heights_v)):
         return Character(None, messages.TOPS_LEVEL)
     geometry = _with_sharp_nulls(balance, nulls) if sharp else Geometry.TWO_BAND
@@ -250,7 +253,9 @@ def _of_two_lobes(
     dipless = replace(turn, power_v2=filled_v2)
     if geometry is None or any(_has_bump(dipless, layout, each, mean_height) for each in lobes):
         return _NOT_KNOWN
-    cut_u = _CUT_U * float(np.sqrt(bend)) if bend > _CUT_BEND else 0.0
+    if bend <= _CUT_BEND:
+        bend = _bend_of_a_cut(bends, balance, nulls)
+    cut_u = _CUT_U * float(np.sqrt(bend))
     return replace(found, geometry=geometry, balance_u=float(np.hypot(found.balance_u, cut_u)))
 
 
@@ -448,10 +453,25 @@ def _null_place(turn: MeanTurn, layout: Layout, number: int, mean_height_v: floa
     return float(0.5 * (bins[low] + bins[high]) + 0.5) / TURN_BINS
 
 
-def _bend(turn: MeanTurn, layout: Layout) -> float:
+def _sure_bend(bends: Sequence[Quantity | None]) -> float:
     """Return by how much at least the tops bend more than a cosine's, beyond doubt."""
-    bends = filter(None, (bend_of(turn, centre) for centre in layout.centres.tolist()))
-    return max((bend.value - _BEND_SIGMAS * bend.u for bend in bends), default=0.0)
+    sure = (each.value - _BEND_SIGMAS * each.u for each in bends if each is not None)
+    return max(sure, default=0.0)
+
+
+def _bend_of_a_cut(bends: Sequence[Quantity | None], balance: float, nulls: list[float]) -> float:
+    """Return by how much the taller top bends where the head's width may have cut it, else 0.
+
+    The lower lobe stays a cosine and the nulls, which a cut leaves alone, tell of more offset than
+    the heights. An uneven disk bends both lobes.
+    """
+    if not bends:
+        return 0.0
+    taller, lower = bends if balance > 0.0 else bends[::-1]
+    if taller is None or lower is None or abs(lower.value) > _STRAIGHT_SIGMAS * lower.u:
+        return 0.0
+    more = _by_nulls(nulls) * (1.0 if balance > 0.0 else -1.0) > abs(balance)
+    return taller.value if more and taller.value > _BEND_SIGMAS * taller.u else 0.0
 
 
 def _is_level(turn: MeanTurn, layout: Layout, heights_v: tuple[float, float]) -> bool:

@@ -14,6 +14,7 @@ from tests.hunt.campaign import Key, tried
         Key("saturation", 31337, 7),
         Key("envelope-hum", 9101, 38),
         Key("windows-open", 9103, 6),
+        Key("narrow-head", 424242, 1),
     ],
     ids=lambda key: f"{key.name}-{key.seed}-{key.number}",
 )

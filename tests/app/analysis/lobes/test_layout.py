@@ -189,6 +189,18 @@ def test_a_group_as_wide_as_its_gap_is_one_level_and_a_narrower_flat_one_is_two(
     assert holds_two(np.repeat([1.0, 0.0], [31, 33]), flat=True)
 
 
+@pytest.mark.parametrize("limit", [0.98, 1.0])
+def test_a_cut_of_the_taller_lobe_by_the_heads_width_is_in_u(limit):
+    def cut(angle):
+        wave = np.cos(angle - 1.5) + 0.03
+        return np.clip(wave, -1.03 * limit, 1.03 * limit)
+
+    reading = drawn(cut)
+    assert reading.valid
+    assert abs(reading.ratio.value - 0.97 / 1.03) < 3.0 * reading.ratio.u
+    assert (reading.ratio.u > 0.005) == (limit < 1.0)
+
+
 def test_a_dip_in_a_group_is_no_gap_beside_one_that_is():
     dipped = np.repeat([0.0, 1.0, 0.9, 1.0], [4, 18, 24, 18])
     assert not holds_two(dipped, flat=True)
