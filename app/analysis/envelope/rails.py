@@ -100,9 +100,12 @@ class RailWatch:
         if not inside.any():
             return 0.0
         extreme = np.concatenate([part.extreme_v for part in near])[inside]
-        counts = np.concatenate([part.counts for part in near])[inside]
-        step_v = np.concatenate([part.step_v for part in near])[inside]
         there = extreme == extreme.max(axis=0)
+        # Few chunks are the highest of a stretch, and the others tell nothing of it.
+        highest = there.any(axis=1)
+        there, chosen = there[highest], np.flatnonzero(inside)[highest]
+        counts = np.concatenate([part.counts for part in near])[chosen]
+        step_v = np.concatenate([part.step_v for part in near])[chosen]
         at, beside, close = np.sum(counts[:, :3] * there[:, None, :], axis=0)
         # Sampled in step with its carrier a whole signal has one next value as often, within a
         # chunk or over all of them. In noise each chunk has another, and once.
