@@ -293,7 +293,10 @@ class Analyser:
         """Return whether a live turn seems to have all its samples, also where nobody told."""
         before, self._turn_frames = self._turn_frames, turn.frames
         as_long = before is None or abs(turn.frames / before - 1.0) <= _UNEVEN
-        return as_long and self._follower.places.hold(turn)
+        follower = self._follower
+        # Lobes of a pattern that is not known have no places; else one that was taken wrongly, of
+        # a turn within which the head came, would keep each turn from which to learn better.
+        return as_long and (follower.character.reason is not None or follower.places.hold(turn))
 
     def _follow(self, series: EnvelopeSeries, *, learn: bool) -> bool:
         follower = self._follower

@@ -3,9 +3,13 @@
 import numpy as np
 import pytest
 
+from app.analysis.lobes.analyser import Analyser
+from app.analysis.lobes.character import Character
 from app.analysis.lobes.heights import LobeFits
 from app.analysis.lobes.places import LobePlaces
 from app.analysis.lobes.turns import Turn
+from app.analysis.results import Geometry
+from tests.app.analysis.running import RAW, setup_for
 
 TURN_FRAMES = 1000.0
 FIRST = (0, 1)
@@ -97,3 +101,13 @@ def test_lobes_that_come_back_elsewhere_after_a_while_are_in_their_place():
     for turn, late in enumerate((0.2, 0.08, 0.035, 0.015, 0.005), 10):
         assert places.take(fitted(turn * TURN_FRAMES, late=late), *FIRST, TURN_FRAMES)
     assert not places.take(fitted(15 * TURN_FRAMES, late=-0.2), *FIRST, TURN_FRAMES)
+
+
+def test_lobes_of_a_pattern_that_is_not_known_keep_no_turn_from_being_learned(monkeypatch):
+    # Else a layout taken wrongly, of a turn within which the head came, would stay for good.
+    monkeypatch.setattr(LobePlaces, "hold", lambda self, turn: False)
+    analyser = Analyser(setup_for(RAW, 1000.0))
+    turn = Turn(0.0, 200.0)
+    assert analyser._is_sound(turn)
+    analyser._follower.character = Character(Geometry.TWO_BAND)
+    assert not analyser._is_sound(turn)
