@@ -388,7 +388,9 @@ def _bend(runs: _Runs, ratio: float) -> float:
         # So coarse a comparison excludes no fall of its own size, but where the low lobe has less
         # of a harmonic than that takes: what bends by the cube bends both as their squares.
         harmonic = max(_SINE - low[0] - _FALL_SIGMAS * low[1], 0.0)
-        beyond = float(np.hypot(beyond, min(u, harmonic * max(ratio**-2 - 1.0, 0.0))))
+        # Of no low lobe nothing is known of a harmonic.
+        taken = harmonic * max(ratio**-2 - 1.0, 0.0) if ratio > 0.0 else u
+        beyond = float(np.hypot(beyond, min(u, taken)))
     return float(np.interp(0.5 * (low[0] + tall[0]), *_loss_slopes())) * beyond
 
 

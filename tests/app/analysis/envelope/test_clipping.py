@@ -1,5 +1,7 @@
 """Flat tops at any level are told; steep, coarse, coherent and saturated index signals are not."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
@@ -188,3 +190,9 @@ def test_what_bends_groups_is_in_u_also_where_the_carrier_is_sampled_at_four_pha
     assert reading.valid
     assert abs(reading.ratio.value - made.ratio) < max(0.001, 3.0 * reading.ratio.u)
     assert reading.ratio.u < (0.03 if loss else 0.0015)
+
+
+def test_a_tall_lobe_beside_none_bends_by_what_its_coarse_comparison_excludes():
+    runs = SimpleNamespace(part=np.ones(4), rounding=0.0, within_tops=lambda which: (1.4, 0.5))
+    assert np.isfinite(_bend(runs, 0.0))
+    assert _bend(runs, 0.0) >= _bend(runs, 0.5)
