@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from app.analysis import messages
+from app.analysis.envelope.clipping import _bend
 from tests.app.analysis.running import RAW, analyse, measured
 from tests.synthesis import Signal, make
 
