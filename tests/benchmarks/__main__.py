@@ -66,9 +66,17 @@ def main(arguments: list[str]) -> int:
         default=job.PROCESSES,
         help="jobs at once (default: %(default)s)",
     )
+    parser.add_argument(
+        "--slow",
+        metavar="TIMES",
+        type=float,
+        default=1.0,
+        help="slow the clock of the live load down by so much, on a machine that others use too",
+    )
     options = parser.parse_args(arguments)
     every = {
         **reports,
+        "load": partial(load.report, slow=options.slow),
         "job": partial(job.report, drives=options.drives, processes=options.processes),
         "kills": book.report_kills,
         "soak": partial(soak.report, minutes=options.minutes),
