@@ -50,6 +50,7 @@ if TYPE_CHECKING:
 _BY_ITSELF = (
     ("sim", "sim:"),
     ("file", "file:"),
+    ("sound", "sound:"),
     ("visa", "visa:"),
     ("run", "run:"),
 )
@@ -333,7 +334,10 @@ class SourcePage(Page):
         titles = {
             each.address: f"{translate('sources', each.title)}    {each.address}" for each in found
         }
+        hears = any(address.startswith("sound:") for address in titles)
         for scheme, address in _BY_ITSELF:
+            if scheme == "sound" and hears:
+                continue  # each of the inputs is there by its name
             titles.setdefault(address, f"{translate('sources', KINDS[scheme].title)} …")
         # The virtual drive is first, as it is where nothing has been listed yet.
         for address in sorted(titles, key=lambda each: each != "sim:"):

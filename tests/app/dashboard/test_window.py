@@ -190,6 +190,17 @@ def test_slow_listing_never_holds_up_the_window(qtbot, window, session):
     ]
 
 
+def test_a_sound_input_is_described_also_where_none_was_found(qtbot, window, session):
+    session.listing = Listing()
+    window.show_sources()
+    qtbot.waitUntil(lambda: not window.source_page.looking)
+    rows = window.source_page.findChild(QListWidget)
+    words = [rows.item(each).text() for each in range(rows.count())]
+    assert words == ["Virtual drive …", "Capture …", "Sound input …", "Scope …", "Program …"]
+    rows.setCurrentRow(words.index("Sound input …"))
+    assert window.source_page.choice.opening.address == "sound:"
+
+
 def test_what_cannot_be_used_is_said_below_the_list(qtbot, window, session):
     hint = "the USB scope 5345:1234 speaks no SCPI; save a capture or use pipe:"
     session.listing = Listing(session.listing.sources, (hint,))
