@@ -380,7 +380,8 @@ class Analyser:
         )
         heights = live.heights
         if follower.layout is not None and self._turns:
-            heights = self._with_effects(heights, follower.layout, self._turns[-1:])
+            # The tops of one turn are too few to tell how far they are bent.
+            heights = self._with_effects(heights, follower.layout, self._turns)
         character = follower.character
         heights = of_recording(heights, character.filling, character.balance_u, character.even_u)
         return with_balance(reading, heights, sense, self._setup)

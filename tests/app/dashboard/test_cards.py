@@ -442,6 +442,12 @@ def test_a_bar_is_as_long_as_its_share_and_its_words_are_read_aloud(qtbot, monke
     assert [f.shape[2] / w.shape[2] for f, w in zip(filled, frames, strict=True)] == pytest.approx(
         [0.8, 0.2]
     )
+    words = [m for m in marks if m.kind == "Text"]
+    # Each in the middle of its row, with its words beside it.
+    middles = [shown.height() / 4.0, 3.0 * shown.height() / 4.0]
+    for things in (frames, words):
+        assert [m.shape[1] + m.shape[3] / 2.0 for m in things] == pytest.approx(middles)
+    assert all(w.shape[0] >= f.shape[0] + f.shape[2] for f, w in zip(frames, words, strict=True))
     assert set(texts(marks)) == {"80 %  a", "20 %  b"}
     assert shown.accessibleDescription() == "80 %  a; 20 %  b"
     shown.show_bars(())

@@ -74,7 +74,7 @@ def test_law_corner_and_volts_are_found_at_the_drive_s_carrier():
     bench = Bench()
     found = checked(bench)
     law, truth = found.detector, truth_of(replace(PARTS, drive_v=1.0), 0.5 * HIGHEST_PP_V)
-    assert found.hz == CARRIER_HZ
+    assert (found.hz, found.level) == (CARRIER_HZ, pytest.approx(0.5 * HIGHEST_PP_V))
     assert law.corner_hz == pytest.approx(truth.corner_hz, rel=0.01)
     assert abs(law.threshold_v - truth.threshold_v) < 2 * law.threshold_u_v
     assert law.threshold_v == pytest.approx(truth.threshold_v, abs=0.005 * truth.top_v)

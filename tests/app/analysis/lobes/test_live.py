@@ -290,6 +290,22 @@ def test_clipping_parks_the_needle_and_its_end_frees_it():
     assert balances(found, 3.2, 99.0) == pytest.approx(truth, abs=0.004)
 
 
+def test_tops_that_an_amplifier_bends_are_held_by_u_and_straight_ones_leave_no_trace():
+    made = make(Signal(**BRISK, snr_db=35, turns=14.0))
+    samples = made.columns(*RAW).astype(np.float64)
+    # At the highest level 8 % less comes out: tanh(1/2) of 1/2.
+    knee_v, bent = 2.0 * np.max(np.abs(samples[:, :2])), slice(0, round(1.6 * RATE_HZ))
+    samples[bent, :2] = knee_v * np.tanh(samples[bent, :2] / knee_v)
+    found = [each for each in live(samples, RATE_HZ, block_s=0.05, from_s=1.0) if each[0] > 1.0]
+    shown = [reading.balance for time_s, reading in found if time_s < 1.6 and reading.valid]
+    # 0.007 off, which is ten times what noise alone does.
+    assert shown
+    assert all(abs(each.value - made.balance) < 2.0 * each.u for each in shown)
+    late = [reading.balance for time_s, reading in found if time_s > 2.4]
+    assert all(abs(each.value - made.balance) < 0.004 for each in late)
+    assert all(each.u < 0.001 for each in late)
+
+
 def test_what_the_source_says_of_clipping_parks_the_needle_as_long():
     samples = make(Signal(**BRISK, snr_db=40, turns=16.0)).columns(*RAW)
     analyser = Analyser(setup_for(RAW, RATE_HZ))
