@@ -10,7 +10,10 @@ from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
+from app.analysis.messages import fill
+from app.analysis.results import Message
 from app.book.store import Book
+from app.job import messages
 from app.job.certificate import DUE_AFTER_DAYS
 from app.job.model import CALIBRATIONS, CheckName
 from app.numbers import plus_minus
@@ -169,7 +172,7 @@ class Use:
     """What a job goes by: the class as calibrated, and what to tell of each calibration."""
 
     profile: Profile
-    notes: tuple[str, ...] = ()
+    notes: tuple[Message, ...] = ()
 
 
 def used_for(
@@ -201,29 +204,34 @@ def used_for(
         if not disks:
             return Use(profile)
         named = ", ".join(f"“{each}”" for each in disks)
-        return Use(
-            profile,
-            (
-                f"the book has calibrations of {named}, and none is used: name the disk in the "
-                f"drive, as --describe '{ALIGNMENT_DISK}={disks[0]}'",
-            ),
-        )
-    notes: list[str] = []
+        return Use(profile, (fill(messages.CALIBRATION_UNNAMED, named),))
+    notes: list[Message] = []
     for each in ours:
         if each.disk != disk:
             continue
-        said = f"{each.words} of disk “{disk}”, job {each.job} of {each.made_on}"
-        remedy = f"calibrate anew with --plan {each.check}"
+        which = (each.words, disk, each.job, each.made_on)
+        state = each.state_on(today)
         if today > each.due_on:
-            notes.append(f"not used: {said}, {each.state_on(today)}; {remedy}")
+            notes.append(fill(messages.CALIBRATION_DUE, *which, state, each.check))
         elif each.instrument != instrument:
             names = (each.instrument, instrument)
-            by, now = (f"“{name}”" if name else "an input without a name" for name in names)
-            notes.append(f"not used: {said}, made with {by}, and this is {now}; {remedy}")
+            by = (f"“{name}”" if name else "an input without a name" for name in names)
+            notes.append(fill(messages.CALIBRATION_BY_OTHER, *which, *by, each.check))
         else:
             profile = each.applied_to(profile)
-            notes.append(f"used: {said}, {each.state_on(today)}")
+            notes.append(fill(messages.CALIBRATION_USED, *which, state))
     return Use(profile, tuple(notes))
+
+
+def disks_in(book: Book) -> tuple[str, ...]:
+    """Return the names of the disks that the book has a calibration of, in their order.
+
+    Raises
+    ------
+    BookError
+        When the book cannot be read.
+    """
+    return tuple(sorted({each.disk for each in calibrations_in(book)}))
 
 
 def as_begun(

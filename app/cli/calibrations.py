@@ -94,4 +94,6 @@ def calibrated(
     )
     for note in use.notes:
         output.tell(f"evenlobe: {note}")
+    if use.notes and not said.get(ALIGNMENT_DISK, "").strip():
+        output.tell(f"evenlobe: a disk is named by --describe '{ALIGNMENT_DISK}=…'")
     return use.profile

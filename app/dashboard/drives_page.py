@@ -8,9 +8,10 @@ import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
 from PySide6.QtCore import Signal
-from PySide6.QtWidgets import QComboBox, QLabel, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QComboBox, QLabel, QLineEdit, QVBoxLayout, QWidget
 
 from app.analysis.results import Quantity
+from app.book.calibrations import disks_in
 from app.book.codec import MAX_TEXT
 from app.book.drift import Drift, drifts_of
 from app.book.model import Drive, DriveSummary, JobSummary, ResumableJob
@@ -218,8 +219,8 @@ class DrivesPage(Page):
     `book` is the job book's file, the user's own when None; `profiles` names the drive classes.
     """
 
-    begin_job = Signal(str, str, str)
-    """Begin a job on a drive: its identity, its class, and the plan of the job."""
+    begin_job = Signal(str, str, str, str)
+    """Begin a job on a drive: its identity, its class, the plan, and the alignment disk's name."""
     resume = Signal(ResumableJob)
     """Go on with an open job."""
     show_report = Signal(str, int)
@@ -268,6 +269,15 @@ class DrivesPage(Page):
             (Plan.WORKING_DISK, self.tr("Calibrate working disk")),
         ):
             self._plan.addItem(words, plan)
+        self._disk = named(
+            QComboBox(self),
+            self.tr("Alignment disk"),
+            self.tr("Its name, as it was calibrated under; left empty, no calibration is used"),
+        )
+        entry = QLineEdit(self._disk)
+        entry.setMaxLength(MAX_TEXT)
+        entry.setPlaceholderText(self.tr("As its calibration names it"))
+        self._disk.setLineEdit(entry)
         self._anew = TouchButton(self.tr("New job"), "", anew, self.begin, self)
         self._lay_out()
 
@@ -284,6 +294,7 @@ class DrivesPage(Page):
         """Read the book anew."""
         self._list.setFocus()
         self._look()
+        self._worker.ask("disks", disks_in, self._offer_disks)
 
     def refresh(self) -> None:
         """Show what the book has answered."""
@@ -306,8 +317,8 @@ class DrivesPage(Page):
         if chosen is None:
             self.say(self.tr("No drive is chosen; add one below, or choose one."))
             return
-        plan = self._plan.currentData()
-        self.begin_job.emit(chosen.drive.identity, chosen.drive.profile, plan)
+        plan, disk = self._plan.currentData(), self._disk.currentText().strip()
+        self.begin_job.emit(chosen.drive.identity, chosen.drive.profile, plan, disk)
 
     def add(self) -> None:
         """Add the drive in the form to the book."""
@@ -337,6 +348,13 @@ class DrivesPage(Page):
         self.show_report.emit(
             chosen.drive.identity, chosen.last.number if number is None else number
         )
+
+    def _offer_disks(self, disks: tuple[str, ...]) -> None:
+        """Offer the disks that the book has calibrations of; what is chosen or typed stays."""
+        typed = self._disk.currentText()
+        self._disk.clear()
+        self._disk.addItems(["", *disks])
+        self._disk.setEditText(typed)
 
     def _look(self) -> None:
         words, self._fault = self._search.text(), ""
@@ -430,6 +448,7 @@ class DrivesPage(Page):
                 (self.tr("Class"), self._profile),
                 (self.tr("Note"), self._note),
                 (self.tr("Plan of a new job"), self._plan),
+                (self.tr("Alignment disk"), self._disk),
             ),
             self,
         )

@@ -28,6 +28,7 @@ class Bench(Protocol):
 
     needle_page: NeedlePage
     top_bar: TopBar
+    chosen_class: Profile
 
     @property
     def opening(self) -> Opening:
@@ -108,7 +109,7 @@ class Tour:
     def _walk_over(self, before: Opening) -> None:
         """Open the virtual drive in place of what was open before, and lead through the window."""
         page = self._bench.page
-        self._before = before, self._session.profile
+        self._before = before, self._bench.chosen_class
         self._bench.judge_by(load_profile(_CLASS))
         self._bench.open_source(_OPENING)
         self._walk(page)

@@ -32,7 +32,7 @@ from PySide6.QtWidgets import (
 )
 
 from app.blackbox.recorder import BlackBox, SetAside, Why
-from app.book.model import BookError, Drive, ResumableJob
+from app.book.model import BookError, Drive, RefusedError, ResumableJob
 from app.dashboard.announcing import Announcer
 from app.dashboard.callout import Callout
 from app.dashboard.cycles import collect_due
@@ -119,6 +119,8 @@ class MainWindow(QWidget):
     ) -> None:
         super().__init__()
         self._session = session
+        # As it is without what the book knows of a disk, by which a job may go.
+        self.chosen_class = session.profile
         self._box = box
         self._settings = settings or Settings()
         self._opening = Opening()
@@ -501,14 +503,19 @@ class MainWindow(QWidget):
         if self.needle_page.prompt.prompt.may_reopen:
             self.open_source(Opening(self._session.view().source, INDEXED_ROLES))
 
-    def begin_job(self, identity: str, profile_name: str, plan: str = Plan.FULL) -> None:
-        """Begin a job on a drive; its class counts from now on."""
+    def begin_job(
+        self, identity: str, profile_name: str, plan: str = Plan.FULL, disk: str = ""
+    ) -> None:
+        """Begin a job on a drive; its class counts from now on, with what the book knows of `disk`.
+
+        `disk` is what the alignment disk is called, empty where it has no name.
+        """
         origin = self._session.origin()
         if origin is None:
             self.drives_page.say(self.tr("No source is running; open the one of the drive first."))
         else:
             drive = Drive(identity, profile_name)
-            self._looked_at(lambda: self._begin_job(drive, origin, Plan(plan)))
+            self._looked_at(lambda: self._begin_job(drive, origin, Plan(plan), disk))
 
     def _looked_at(self, begin: Callable[[], None]) -> None:
         """Begin a job, first asking whether a check of the input is to be looked at."""
@@ -520,13 +527,27 @@ class MainWindow(QWidget):
         self._pages.setCurrentWidget(self.recheck_page)
         self.recheck_page.activate()
 
-    def _begin_job(self, drive: Drive, origin: Origin, plan: Plan) -> None:
+    def _begin_job(self, drive: Drive, origin: Origin, plan: Plan, disk: str) -> None:
         line = self._line(virtual=origin.virtual)
         if isinstance(line, str):
             self._say_at_drives(line)
-        elif drive.profile == self._session.profile.name or self.use_class(drive.profile):
-            self.controller.begin(drive, origin, line, plan)
+        elif drive.profile == self.chosen_class.name or self.use_class(drive.profile):
+            try:
+                use = self.controller.calibrated(self.chosen_class, origin, disk)
+            except RefusedError as fault:
+                if line is not None:
+                    line.close()
+                self._say_at_drives(str(fault))
+                return
+            self._measure_by(use.profile)
+            self.controller.begin(drive, origin, line, plan, disk, use.notes)
             self.show_needle()
+
+    def _measure_by(self, profile: Profile) -> None:
+        """Open what is open again, where it is to be measured by other values."""
+        if profile != self._session.profile:
+            self._session.use(profile)
+            self.needle_page.judge_by(profile)
 
     def _line(self, *, virtual: bool) -> Stepping | str | None:
         """Return what is to step the drive in a job, None where hands do, or why it cannot."""
@@ -585,9 +606,11 @@ class MainWindow(QWidget):
             self._say_at_drives(line)
             return
         try:
-            left.check_fits(self._class_of(left), virtual)
-            if left.head.profile != self._session.profile.name:
-                self.use_class(left.head.profile)
+            profile = self.controller.as_begun(self._class_of(left), left)
+            left.check_fits(profile, virtual)
+            if left.head.profile != self.chosen_class.name:
+                self.use_class(left.head.profile, reopen=False)
+            self._measure_by(profile)
             self.controller.take_up(left, line)
         except (ProfileError, BookError) as fault:
             if line is not None:
@@ -602,7 +625,7 @@ class MainWindow(QWidget):
 
     def _class_of(self, left: ResumableJob) -> Profile:
         """Return the class of an open job as it is now, with the disk that is chosen for it."""
-        profile = self._session.profile
+        profile = self.chosen_class
         return profile if profile.name == left.head.profile else load_profile(left.head.profile)
 
     def use_class(self, profile_name: str, disk: str = "", *, reopen: bool = True) -> bool:
@@ -617,16 +640,16 @@ class MainWindow(QWidget):
             self.top_bar.remark(str(fault))
             self.source_page.say(str(fault))
             return False
-        if profile != self._session.profile:
-            if reopen:
-                self._session.use(profile)
-            self.judge_by(profile)
+        if reopen:
+            self._measure_by(self.controller.as_in_hand(profile))
+        self.judge_by(profile)
         return True
 
     def judge_by(self, profile: Profile) -> None:
-        """Let a class and a disk count for what is opened next."""
-        self._session.profile = profile
-        self.needle_page.judge_by(profile)
+        """Let a class and a disk count for what is opened next, as the job in hand has them."""
+        self.chosen_class = profile
+        self._session.profile = self.controller.as_in_hand(profile)
+        self.needle_page.judge_by(self._session.profile)
 
     def _tell_settings(self) -> None:
         """Say why nothing is remembered, where that is so."""

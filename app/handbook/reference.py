@@ -208,7 +208,7 @@ CALIBRATION = Topic(
             "An offset is as good as the scale and the zero of its alignment disk. Three checks "
             "measure them; each is done in a job of its own, which names the disk: “evenlobe job "
             "SOURCE --drive ID --plan scale --describe 'alignment disk=AD 7'”; in the window it "
-            "is a plan too, and the disk is named by Describe before the job is closed."
+            "is a plan too, and the disk is named beside it."
         ),
         TopicTable(
             ("check", "what is done"),
@@ -244,8 +244,8 @@ CALIBRATION = Topic(
             "A calibration is kept in the book as what it is, an outcome with its budget, source, "
             "instrument, climate and time, and counts once its job is closed. Later jobs of the "
             "same class that name the same disk use it and say so; the report names it as the "
-            "source of the value. The newest counts. A job that is begun in the window goes by the "
-            "values of its class alone: begin it in the terminal to have a calibration used."
+            "source of the value. The newest counts. In the window the disk is chosen beside "
+            "the plan of a new job."
         ),
         (
             "It is due after 365 days (common practice). One that is overdue, or was made with "

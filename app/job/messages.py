@@ -327,6 +327,20 @@ CERTIFICATE_TO_COME = Message(
     "clock"
 )
 
+# Calibrations of the book
+CALIBRATION_USED = Message("used: {0} of disk “{1}”, job {2} of {3}, {4}")
+CALIBRATION_DUE = Message(
+    "not used: {0} of disk “{1}”, job {2} of {3}, {4}; calibrate anew, by the plan “{5}”"
+)
+CALIBRATION_BY_OTHER = Message(
+    "not used: {0} of disk “{1}”, job {2} of {3}, made with {4}, and this is {5}; calibrate anew, "
+    "by the plan “{6}”"
+)
+CALIBRATION_UNNAMED = Message(
+    "the book has calibrations of {0}, and none is used: no disk is named; name the one that is in "
+    "the drive"
+)
+
 # The budget of uncertainty
 DOMINATES = Message(
     "Most of it is the {0}, {1} % of the variance: without it U would be {3} {4} instead of {2}. "

@@ -92,7 +92,7 @@ def begin_job(screen, book):
         # Pressed again until the window, on a busy machine, has heard it.
         screen.press("F12")
         time.sleep(0.5)
-        return (focused_rows(screen) > 650).any()
+        return (focused_rows(screen) > 580).any()
 
     # The first drive's name is asked for at once; its field is below the list.
     until(asked_for_a_name)

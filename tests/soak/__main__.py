@@ -24,11 +24,14 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--seed", type=int, default=1, help="of the hands (default: 1)")
     parser.add_argument("--out", type=Path, help="folder for soak.csv and soak.png")
     options = parser.parse_args(arguments)
+    out = options.out and options.out.resolve()
     with tempfile.TemporaryDirectory(prefix="evenlobe-soak-") as name:
         # Nothing of the user's own is read or written.
         for own in ("XDG_CONFIG_HOME", "XDG_DATA_HOME", "XDG_PICTURES_DIR", "HOME"):
             os.environ[own] = str(Path(name) / own.lower())
             Path(os.environ[own]).mkdir()
+        # Hands that type a name without a folder write where the program was started.
+        os.chdir(name)
         from tests.soak import figures, monkey
 
         soak = monkey.run(Path(name), 60.0 * options.minutes, options.seed)
@@ -36,8 +39,8 @@ def main(arguments: list[str]) -> int:
         print(figures.summary(soak.rows, soak.late_ms))
         print(f"actions: {soak.actions}, faults of the program: {len(soak.faults)}")
         print(*soak.faults, sep="\n")
-        if options.out is not None:
-            figures.write(soak.rows, options.out)
+        if out is not None:
+            figures.write(soak.rows, out)
     return 1 if soak.faults else 0
 
 

@@ -8,7 +8,9 @@ session's thread and the book is written in its own; both are asked how far they
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from datetime import date
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,14 +20,22 @@ from PySide6.QtCore import QObject, Signal
 from app.analysis.adjust.nudging import nearest
 from app.analysis.results import Measurement, Message, Quantity, Reading, Sign
 from app.book.archive import archive_of
+from app.book.calibrations import (
+    ALIGNMENT_DISK,
+    Calibration,
+    Use,
+    as_begun,
+    calibrations_in,
+    used_for,
+)
 from app.book.drift import moment_of
-from app.book.model import BookError, Drive, ResumableJob
+from app.book.model import BookError, Drive, RefusedError, ResumableJob
 from app.book.store import Book
 from app.book.writer import JobWriter, head_for
 from app.dashboard.job_panel.text import away_words, step_title
 from app.dashboard.text import current_reading, said, translate
 from app.job.aims import aim_of
-from app.job.certificate import out_of_date
+from app.job.certificate import of_another_disk, out_of_date
 from app.job.job import Job
 from app.job.model import Action, AimKind, Answer, CheckName, Do, Enter, Measure, Outcome
 from app.job.origin import Origin
@@ -35,6 +45,7 @@ from app.job.units import answer_meant
 from app.live.runner import HandWatch, JobRunner
 from app.live.view import Phase, View
 from app.numbers import Unit, words_shown
+from app.profiles import Profile, profile_values
 
 if TYPE_CHECKING:
     from app.live.session import Session
@@ -51,6 +62,10 @@ class Writing(StrEnum):
     """Not a reason: what is chosen is where the head is to be."""
     OFFSET = "offset"
     """A stated one, to aim at."""
+
+
+def _stated(values: Iterable[tuple[str, str, str]]) -> dict[str, str]:
+    return {key: value for key, value, _ in values}
 
 
 def _archive_um(kept: JobWriter) -> Quantity | None:
@@ -119,27 +134,79 @@ class JobController(QObject):
         self.measured: tuple[str, Measurement] | None = None
         """What was measured last in the job: the title of its check, and what was found."""
 
+    def calibrated(self, profile: Profile, origin: Origin, disk: str) -> Use:
+        """Return the class with the book's calibrations of a disk that may be used at a source.
+
+        Raises
+        ------
+        RefusedError
+            When the class's certificate is of another disk.
+        """
+        other = of_another_disk(_stated(profile_values(profile)), disk)
+        if other is not None:
+            raise RefusedError(said(other))
+        try:
+            found = self._calibrations()
+        except BookError:
+            found = ()  # that it cannot be read is told where it is written to
+        return used_for(
+            profile,
+            found,
+            disk,
+            origin.instrument,
+            virtual=origin.virtual,
+            today=date.fromisoformat(self._now()[:10]),
+        )
+
+    def as_begun(self, profile: Profile, left: ResumableJob) -> Profile:
+        """Return the class with those calibrations of the book that an open job was begun with.
+
+        Raises
+        ------
+        BookError
+            When the book cannot be read.
+        """
+        return as_begun(profile, self._calibrations(), left.head.profile_values)
+
+    def as_in_hand(self, profile: Profile) -> Profile:
+        """Return a class and its disk as calibrated for the open job in hand, where it has them."""
+        job = self.job
+        if job is None or job.closed:
+            return profile
+        ours = job.profile
+        return ours if (ours.name, ours.disk) == (profile.name, profile.disk) else profile
+
+    def _calibrations(self) -> tuple[Calibration, ...]:
+        with Book(self._book) as book:
+            return calibrations_in(book)
+
     def begin(
         self,
         drive: Drive,
         origin: Origin,
         line: Stepping | None = None,
         plan: Plan = Plan.FULL,
+        disk: str = "",
+        notes: tuple[Message, ...] = (),
     ) -> None:
         """Begin a job on a drive that is at a source; one that is open stays so in the book.
 
-        `line` is what steps the drive by wire, and is closed with the job.
+        `line` is what steps the drive by wire, and is closed with the job; `disk` is what the
+        alignment disk is called, empty where it has no name; `notes` are told with its first ask.
         """
         self.leave()
         self.line = line
         of = (self._session.profile, self._software, self._now())
         head = head_for(origin.source, origin.virtual, *of, plan)
+        if disk:
+            head = replace(head, conditions=((ALIGNMENT_DISK, disk),))
         self._keep(JobWriter(drive, head, self._now, path=self._book), plan=plan)
         moment = moment_of(head.opened_at)
-        stated = {key: value for key, value, _ in head.profile_values}
-        doubt = None if moment is None else out_of_date(stated, moment.date())
-        if doubt is not None:
-            self.say(said(doubt))
+        if moment is not None:
+            doubt = out_of_date(_stated(head.profile_values), moment.date())
+            notes += () if doubt is None else (doubt,)
+        if notes:
+            self.say(" · ".join(map(said, notes)))
 
     def take_up(self, left: ResumableJob, line: Stepping | None = None) -> None:
         """Resume an open job of the book, which fits; the one in hand stays open there.

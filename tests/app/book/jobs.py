@@ -2,6 +2,7 @@
 
 import contextlib
 import resource
+from dataclasses import replace
 
 import numpy as np
 
@@ -23,6 +24,7 @@ from app.job.model import (
     Value,
 )
 from app.job.plan import JobStanding, KeptStep, StepState
+from app.profiles import load_profile
 
 DRIVE = Drive(
     "TM-0031 Nordtor", "130mm-48tpi", "ticket machine, hall 2", "2026-03-02T09:00:00+01:00"
@@ -132,3 +134,30 @@ def no_file_longer_than(count):
         yield
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+
+def calibrate(
+    book,
+    check,
+    value_um,
+    u_um,
+    *,
+    disk="AD 7",
+    at="2026-03-01T10:00:00.000+00:00",
+    head=0,
+    closed=True,
+    virtual=False,
+    **more,
+):
+    """Keep in a book a job that has calibrated a disk; returns its number."""
+    conditions = (("alignment disk", disk),) if disk else ()
+    job_head = replace(HEAD, profile="130mm-48tpi", virtual=virtual, conditions=conditions)
+    number = book.open_job(DRIVE.identity, job_head)
+    of = (check, Stage.WORK)
+    track = load_profile("130mm-48tpi").alignment_track
+    taken = Entry(*of, "at +0 µm", at, track, head, source="scope", virtual=virtual, **more)
+    found = {"value": value_um, "u": u_um, "unit": "µm", "expanded_u": 2.2 * u_um, "ended_at": at}
+    book.keep(number, taken, Outcome(*of, Verdict.NOTED, head, **found))
+    if closed:
+        book.close_job(number, at, 0, "")
+    return number

@@ -1,21 +1,19 @@
 """Which calibrations of a book count, when they are due, and what they change in a class."""
 
-from dataclasses import replace
 from datetime import date
 
 import pytest
 
 from app.analysis.budget import Part
-from app.analysis.results import Quantity, Verdict
+from app.analysis.results import Quantity
 from app.book.calibrations import as_begun, calibrations_in, used_for
 from app.book.store import Book
 from app.job.budget import SCALE, ZERO, corrections, offset_budget
-from app.job.model import CheckName, Entry, Known, Outcome, Stage
+from app.job.model import CheckName, Known
 from app.profiles import load_profile, profile_values
-from tests.app.book.jobs import DRIVE, HEAD
+from tests.app.book.jobs import DRIVE, calibrate
 
 PROFILE = load_profile("130mm-48tpi")
-MADE_AT = "2026-03-01T10:00:00.000+00:00"
 TODAY = date(2026, 6, 1)
 
 
@@ -24,19 +22,6 @@ def book(tmp_path):
     with Book(tmp_path / "book.sqlite3") as made:
         made.add_drive(DRIVE)
         yield made
-
-
-def calibrate(book, check, value_um, u_um, *, disk="AD 7", at=MADE_AT, head=0, closed=True, **more):
-    conditions = (("alignment disk", disk),) if disk else ()
-    job_head = replace(HEAD, profile=PROFILE.name, virtual=False, conditions=conditions)
-    number = book.open_job(DRIVE.identity, job_head)
-    of = (check, Stage.WORK)
-    entry = Entry(*of, "at +0 µm", at, PROFILE.alignment_track, head, source="scope", **more)
-    found = {"value": value_um, "u": u_um, "unit": "µm", "expanded_u": 2.2 * u_um, "ended_at": at}
-    book.keep(number, entry, Outcome(*of, Verdict.NOTED, head, **found))
-    if closed:
-        book.close_job(number, at, 0, "")
-    return number
 
 
 def use(book, disk="AD 7", instrument="", virtual=False, today=TODAY):
@@ -51,9 +36,9 @@ def test_a_scale_is_used_with_its_u_and_names_its_source(book):
     assert found.profile.scale_u_um == pytest.approx(1.1 * 1.5)
     source = dict(found.profile.sources)["pattern.scale_um"]
     assert source == "calibrated on the bench on 2026-03-01, job 1, due 2027-03-01"
-    assert found.notes == (
+    assert [str(note) for note in found.notes] == [
         "used: scale 181.5 ± 3.3 µm of disk “AD 7”, job 1 of 2026-03-01, due on 2027-03-01",
-    )
+    ]
     # The scale's part of an offset shrinks to what the calibration leaves.
     part = {each.name: each for each in _parts(found.profile)}[SCALE]
     assert part.u == pytest.approx(20.0 * 1.65 / 181.5)
@@ -79,10 +64,14 @@ def test_a_zero_is_used_for_its_side_alone_and_the_newest_counts(book):
 @pytest.mark.parametrize(
     ("changed", "asked", "said"),
     [
-        ({}, {"today": date(2027, 3, 2)}, "was due on 2027-03-01; calibrate anew with --plan"),
+        (
+            {},
+            {"today": date(2027, 3, 2)},
+            "on 2027-03-01; calibrate anew, by the plan “scale”",
+        ),
         ({"instrument": "A 1"}, {"instrument": "B 2"}, "made with “A 1”, and this is “B 2”"),
         ({"instrument": "A 1"}, {}, "and this is an input without a name"),
-        ({}, {"disk": ""}, "name the disk in the drive, as --describe 'alignment disk=AD 7'"),
+        ({}, {"disk": ""}, "calibrations of “AD 7”, and none is used: no disk is named"),
     ],
 )
 def test_what_may_not_be_used_is_told_with_the_remedy(book, changed, asked, said):
@@ -90,7 +79,7 @@ def test_what_may_not_be_used_is_told_with_the_remedy(book, changed, asked, said
     found = use(book, **asked)
     assert found.profile == PROFILE
     (note,) = found.notes
-    assert said in note
+    assert said in str(note)
 
 
 @pytest.mark.parametrize(
@@ -111,11 +100,13 @@ def test_one_of_another_disk_or_drive_or_of_an_open_job_says_nothing(book, chang
 
 def test_it_is_told_when_it_is_due_soon(book):
     calibrate(book, CheckName.SCALE, 181.5, 1.5)
-    assert use(book, today=date(2027, 2, 20)).notes[0].endswith("due on 2027-03-01, soon")
+    assert (
+        use(book, today=date(2027, 2, 20)).notes[0].values[-1].endswith("due on 2027-03-01, soon")
+    )
     # The last day counts.
     last = use(book, today=date(2027, 3, 1))
     assert last.profile.calibrated
-    assert last.notes[0].endswith("due on 2027-03-01, soon")
+    assert last.notes[0].values[-1] == "due on 2027-03-01, soon"
 
 
 def test_a_job_goes_on_with_what_it_was_begun_with(book):

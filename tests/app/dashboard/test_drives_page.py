@@ -8,8 +8,9 @@ from app.book.model import Drive, DriveSummary
 from app.book.store import Book
 from app.dashboard.drives_page import DrivesPage
 from app.dashboard.style import DARK, Sizes
+from app.job.model import CheckName
 from app.job.plan import Plan
-from tests.app.book.jobs import DRIVE, HEAD, filled, outcome, standing
+from tests.app.book.jobs import DRIVE, HEAD, calibrate, filled, outcome, standing
 
 PROFILES = ("130mm-48tpi", "90mm-135tpi")
 
@@ -64,7 +65,7 @@ def test_enter_begins_a_job_and_the_report_is_asked_for(qtbot, page, path):
     asked = []
     page.begin_job.connect(lambda *words: asked.append(words))
     qtbot.keyClick(page.findChild(QListWidget), Qt.Key.Key_Return)
-    assert asked == [(DRIVE.identity, DRIVE.profile, Plan.FULL)]  # once
+    assert asked == [(DRIVE.identity, DRIVE.profile, Plan.FULL, "")]  # once
     with qtbot.waitSignal(page.show_report) as shown:
         page.report()
     assert shown.args == [DRIVE.identity, number]
@@ -86,10 +87,12 @@ def test_an_open_job_is_offered_before_a_new_one(qtbot, page, path):
     assert [(left.number, left.standing) for left in asked] == [(number, standing())]
     assert not begun
     page._anew.click()
-    assert begun == [(DRIVE.identity, DRIVE.profile, Plan.FULL)]
+    assert begun == [(DRIVE.identity, DRIVE.profile, Plan.FULL, "")]
     page._plan.setCurrentText("Check only")
     page._anew.click()
-    assert begun[-1][-1] == Plan.CHECK
+    page._disk.setEditText("AD 9")
+    page._anew.click()
+    assert begun[-1][-2:] == (Plan.CHECK, "AD 9")
     assert {page._plan.itemData(row) for row in range(page._plan.count())} == set(Plan)
     page._list.setCurrentRow(1)
     assert page._on.accessibleName() == "Begin a job"
@@ -238,3 +241,15 @@ def test_the_chart_of_the_drive_before_is_not_left_standing(qtbot, page, path):
     settled(qtbot, page)
     page.next_chart()
     assert "no chart" in page.status
+
+
+def test_disks_that_were_calibrated_are_offered(qtbot, page, path):
+    with Book(path) as book:
+        book.add_drive(DRIVE)
+        for disk in ("AD 8", "AD 7", "AD 8"):
+            calibrate(book, CheckName.SCALE, 181.5, 1.5, disk=disk)
+    page._disk.setEditText("AD 9")
+    page.activate()
+    settled(qtbot, page)
+    offered = [page._disk.itemText(row) for row in range(page._disk.count())]
+    assert (offered, page._disk.currentText()) == (["", "AD 7", "AD 8"], "AD 9")

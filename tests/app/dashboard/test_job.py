@@ -31,6 +31,8 @@ from app.job.plan import StepState
 from app.live.measurement import MeasurementProgress
 from app.live.opening import Opening
 from app.live.view import Phase, View
+from app.profiles import load_profile
+from tests.app.book.jobs import DRIVE, calibrate
 from tests.app.dashboard.fakes import FakeControls, FakeSession, parked, reading, trace, view
 from tests.app.dashboard.keys import KEY, PLAIN, SHIFT, press
 
@@ -839,3 +841,32 @@ def test_a_job_is_described_from_its_report(qtbot, window, book):
     assert page.fields["technician"].text() == "A. Example"
     press(KEY.Key_Escape)
     assert window.page is window.report_page
+
+
+def test_a_job_goes_by_what_the_book_knows_of_its_disk(window, session, book):
+    session.use = lambda profile: setattr(session, "profile", profile)
+    with Book(book) as opened:
+        opened.add_drive(DRIVE)
+        calibrate(opened, CheckName.SCALE, 181.5, 1.5, virtual=session.origin().virtual)
+    window.begin_job("machine 7", "130mm-48tpi", disk="AD 7")
+    assert window.controller.job.profile.scale_um == session.profile.scale_um == 181.5
+    assert "used: scale 181.5 ± 3.3 µm of disk “AD 7”" in window.controller.remark
+    # The class is chosen anew, with another source: the job keeps what it goes by.
+    window.use_class("130mm-48tpi")
+    assert session.profile == window.controller.job.profile
+    left = left_in(window, book)
+    assert window.controller.job.profile == session.profile == load_profile("130mm-48tpi")
+    assert "no disk is named" in window.controller.remark
+    found = left()
+    assert dict(found.head.conditions)["alignment disk"] == "AD 7"
+    window.resume(found)
+    assert window.controller.job.profile.scale_um == session.profile.scale_um == 181.5
+
+
+def test_a_book_that_cannot_be_read_keeps_no_job_from_beginning(window, book):
+    for each in book.parent.glob(f"{book.name}*"):
+        each.unlink()
+    book.mkdir()
+    window.begin_job("machine 8", "130mm-48tpi", disk="AD 7")
+    assert window.controller.drive.identity == "machine 8"
+    assert not window.controller.job.profile.calibrated

@@ -133,6 +133,8 @@ OUTLINES = {
             Note at 2,1
             Plan of a new job at 3,0
             Plan at 3,1
+            Alignment disk at 4,0
+            Alignment disk at 4,1
             Add at 0,2
         PastJobs *1
     FlowRow
