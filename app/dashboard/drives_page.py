@@ -269,12 +269,12 @@ class DrivesPage(Page):
             (Plan.WORKING_DISK, self.tr("Calibrate working disk")),
         ):
             self._plan.addItem(words, plan)
-        self._disk = named(
-            QComboBox(self),
+        disk = (
             self.tr("Alignment disk"),
             self.tr("Its name, as it was calibrated under; left empty, no calibration is used"),
         )
-        entry = QLineEdit(self._disk)
+        self._disk = named(QComboBox(self), *disk)
+        entry = named(QLineEdit(self._disk), *disk)
         entry.setMaxLength(MAX_TEXT)
         entry.setPlaceholderText(self.tr("As its calibration names it"))
         self._disk.setLineEdit(entry)

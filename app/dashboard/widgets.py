@@ -367,6 +367,8 @@ class FlowRow(QWidget):
         super().__init__(parent)
         self._widgets = widgets
         self._filled = filled
+        # A layout asks again and again while it finds its place, and nothing changes meanwhile.
+        self._heights: dict[int, int] = {}
         for widget in widgets:
             widget.setParent(self)
         # Fixed would be the height of a single line, which is the hint.
@@ -377,6 +379,7 @@ class FlowRow(QWidget):
     def add(self, widget: QWidget) -> None:
         """Put a widget behind the others."""
         self._widgets = (*self._widgets, widget)
+        self._heights.clear()
         widget.setParent(self)
         widget.show()
         self.updateGeometry()
@@ -387,8 +390,10 @@ class FlowRow(QWidget):
 
     def heightForWidth(self, width: int) -> int:  # noqa: N802
         """Return the height of the lines at a width."""
-        places = self._places(width)
-        return max((place.bottom() + 1 for place in places.values()), default=0)
+        if width not in self._heights:
+            places = self._places(width).values()
+            self._heights[width] = max((place.bottom() + 1 for place in places), default=0)
+        return self._heights[width]
 
     def sizeHint(self) -> QSize:  # noqa: N802
         """Return the size of a single line."""
@@ -406,6 +411,7 @@ class FlowRow(QWidget):
 
     def event(self, event: QEvent) -> bool:
         """Place them anew when one of them has changed."""
+        self._heights.clear()
         if event.type() == QEvent.Type.LayoutRequest:
             self.updateGeometry()
             self._place()

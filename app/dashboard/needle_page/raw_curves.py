@@ -120,7 +120,8 @@ def _folded(
         return first + np.arange(values_v.size, dtype=np.float64), values_v
     begun = int((first - low) // step)
     edges = np.ceil(low + step * np.arange(begun, begun + values_v.size // step + 2)) - first
-    edges = np.unique(np.clip(edges, 0, values_v.size - 1).astype(np.int64))
+    edges = np.clip(edges, 0, values_v.size - 1).astype(np.int64)
+    edges = edges[np.diff(edges, prepend=-1) > 0]
     values_v = np.ascontiguousarray(values_v)
     pairs_v = np.stack(
         [np.minimum.reduceat(values_v, edges), np.maximum.reduceat(values_v, edges)], axis=1

@@ -843,7 +843,7 @@ def test_a_job_is_described_from_its_report(qtbot, window, book):
     assert window.page is window.report_page
 
 
-def test_a_job_goes_by_what_the_book_knows_of_its_disk(window, session, book):
+def test_a_job_goes_by_what_the_book_knows_of_its_disk(qtbot, window, session, book):
     session.use = lambda profile: setattr(session, "profile", profile)
     with Book(book) as opened:
         opened.add_drive(DRIVE)
@@ -854,9 +854,11 @@ def test_a_job_goes_by_what_the_book_knows_of_its_disk(window, session, book):
     # The class is chosen anew, with another source: the job keeps what it goes by.
     window.use_class("130mm-48tpi")
     assert session.profile == window.controller.job.profile
+    qtbot.waitUntil(lambda: window.controller.number is not None)
     left = left_in(window, book)
     assert window.controller.job.profile == session.profile == load_profile("130mm-48tpi")
     assert "no disk is named" in window.controller.remark
+    qtbot.waitUntil(lambda: left() is not None)
     found = left()
     assert dict(found.head.conditions)["alignment disk"] == "AD 7"
     window.resume(found)
