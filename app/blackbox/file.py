@@ -124,6 +124,11 @@ class BoxFile:
         """Say something of the file as a whole."""
         self._db.execute("INSERT OR REPLACE INTO about VALUES (?, ?)", (key, words))
 
+    def last_event_s(self) -> float:
+        """Return when the last event was, 0 where there is none."""
+        (at_s,) = self._db.execute("SELECT max(at_s) FROM events").fetchone()
+        return at_s or 0.0
+
     def add(
         self,
         streams: Iterable[tuple[int, dict[str, Any]]],

@@ -252,6 +252,8 @@ class BlackBox:
         except (FileNotFoundError, ValueError):
             return  # another window was the first
         try:
+            # A file's time is of a coarser clock: by it the end could come before what led to it.
+            at_s = max(at_s, left.last_event_s())
             left.add([], [], [Event(at_s, "crash", _crash_words(trace))])
             self._said.append(SetAside(self._set_aside(left, Why.CRASH), Why.CRASH))
         except sqlite3.DatabaseError:
