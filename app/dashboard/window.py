@@ -606,10 +606,10 @@ class MainWindow(QWidget):
             self._say_at_drives(line)
             return
         try:
-            profile = self.controller.as_begun(self._class_of(left), left)
+            chosen = self._class_of(left)
+            profile = self.controller.as_begun(chosen, left)
             left.check_fits(profile, virtual)
-            if left.head.profile != self.chosen_class.name:
-                self.use_class(left.head.profile, reopen=False)
+            self.chosen_class = chosen
             self._measure_by(profile)
             self.controller.take_up(left, line)
         except (ProfileError, BookError) as fault:

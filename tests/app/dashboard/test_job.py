@@ -872,3 +872,21 @@ def test_a_book_that_cannot_be_read_keeps_no_job_from_beginning(window, book):
     window.begin_job("machine 8", "130mm-48tpi", disk="AD 7")
     assert window.controller.drive.identity == "machine 8"
     assert not window.controller.job.profile.calibrated
+
+
+def test_a_job_of_another_class_is_gone_on_with_by_its_own(qtbot, window, session, book):
+    used = []
+
+    def use(profile):
+        used.append(profile.name)
+        session.profile = profile
+
+    session.use = use
+    window.begin_job("tall one", "130mm-96tpi")
+    qtbot.waitUntil(lambda: window.controller.number is not None)
+    left = left_in(window, book)
+    qtbot.waitUntil(lambda: left() is not None)
+    window.resume(left())
+    # What is open is opened again by each: else it would be measured by the class before.
+    assert used == ["130mm-96tpi", "130mm-48tpi", "130mm-96tpi"]
+    assert window.controller.job.profile == window.chosen_class == load_profile("130mm-96tpi")
