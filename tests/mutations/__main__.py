@@ -1,8 +1,8 @@
 """Makes small faults in copies of the program and tells which no test notices.
 
-``--map`` notes once which tests reach which line, and again for what has changed since; ``--seed``
-picks faults, as many in each area, and runs the tests that reach them, fastest first, until one
-fails. The exit status is 0 when every fault was noticed, otherwise 1.
+Each seed picks faults, as many in each area. One run of the quick tests tells which of them reach
+each fault; these are run with the fault made, fastest first, until one fails. The exit status is 0
+when every fault was noticed, otherwise 1.
 """
 
 from __future__ import annotations
@@ -13,23 +13,21 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
 from difflib import unified_diff
-from functools import partial
+from functools import cache
 from itertools import accumulate
 from pathlib import Path
 from queue import SimpleQueue
-from typing import TypeVar
 
 import pytest
 
 from tests.mutations.chosen import ORDER
 from tests.mutations.operators import Mutation, made, mutations
-from tests.mutations.reach import FOLDER, Part, Reaching, reaching, test_files
-from tests.mutations.trees import ROOT, Tree
+from tests.mutations.reach import Reaching, reaching
+from tests.mutations.trees import ROOT, Tree, failures
 
 AREAS = {
     "analysis": ("app/analysis",),
@@ -39,8 +37,6 @@ AREAS = {
     "instruments": ("instruments",),
     "dashboard": ("app/dashboard",),
 }
-Thing = TypeVar("Thing")
-Result = TypeVar("Result")
 SURVIVED, KILLED = "survived", "killed"
 _SPARE_S = 30.0
 
@@ -64,7 +60,7 @@ def pick(seed: int, count: int, only: str = "") -> list[Mutation]:
         areas.append({})
         for file in sorted(file for top in tops for file in (ROOT / top).rglob("*.py")):
             path = str(file.relative_to(ROOT))
-            for mutation in mutations(path, file.read_text()) if path.startswith(only) else ():
+            for mutation in _within(path) if path.startswith(only) else ():
                 areas[-1].setdefault(mutation.operator, []).append(mutation)
     while len(chosen) < count and any(areas):
         for area in filter(None, areas):
@@ -75,9 +71,13 @@ def pick(seed: int, count: int, only: str = "") -> list[Mutation]:
     return chosen[:count]
 
 
-def judge(tree: Tree, chosen: tuple[Mutation, list[Reaching]], cap_s: float) -> Outcome:
+@cache
+def _within(path: str) -> list[Mutation]:
+    return mutations(path, (ROOT / path).read_text())
+
+
+def judge(tree: Tree, mutation: Mutation, tests: list[Reaching], cap_s: float) -> Outcome:
     """Run the tests that reach a mutation, as many as their time allows, until one fails."""
-    mutation, tests = chosen
     sums = accumulate(test.seconds for test in tests)
     run = [test for test, sum_s in zip(tests, sums, strict=True) if sum_s <= cap_s] or tests[:1]
     counts = (mutation, len(tests), len(run))
@@ -99,9 +99,10 @@ def judge(tree: Tree, chosen: tuple[Mutation, list[Reaching]], cap_s: float) -> 
         return Outcome(mutation, 0, 0, SURVIVED)
     if status is None:
         return Outcome(*counts, KILLED, "the time limit")
-    failed = [line for line in printed.splitlines() if line.startswith(("FAILED", "ERROR"))]
-    by = failed[0].split(" - ")[0] if failed else printed.strip().splitlines()[-1]
-    return Outcome(*counts, KILLED, by) if status else Outcome(*counts, SURVIVED)
+    if status == pytest.ExitCode.OK:
+        return Outcome(*counts, SURVIVED)
+    by = [*failures(printed), *printed.strip().splitlines()[-1:]][0]
+    return Outcome(*counts, KILLED, by)
 
 
 def told(outcome: Outcome) -> str:
@@ -117,85 +118,59 @@ def told(outcome: Outcome) -> str:
     return "\n    ".join([f"{head}; tests that reach it: {outcome.reached}{some}", *changed])
 
 
-def in_trees(
-    workers: int, does: Callable[[Tree, Thing], Result], things: list[Thing], stack: ExitStack
-) -> Iterator[Result]:
-    """Do something with each of many things, side by side, each worker in a tree of its own."""
+def mutate(options: argparse.Namespace) -> int:
+    """Make mutations and tell which survive; returns the exit status."""
+    start = time.monotonic()
+    words: dict[int, Counter[str]] = {seed: Counter() for seed in options.seed}
+    picked = [
+        (seed, mutation) for seed in words for mutation in pick(seed, options.count, options.only)
+    ]
     trees: SimpleQueue[Tree] = SimpleQueue()
-    for _ in range(workers):
-        folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="evenlobe-tree-"))
-        trees.put(Tree(Path(folder, "checkout")))
 
-    def one(thing: Thing) -> Result:
+    def one(mutation: Mutation, tests: list[Reaching]) -> Outcome:
         tree = trees.get()
         try:
-            return does(tree, thing)
+            return judge(tree, mutation, tests, options.cap)
         finally:
             trees.put(tree)
 
-    return stack.enter_context(ThreadPoolExecutor(workers)).map(one, things)
-
-
-def build(parts: list[Part], workers: int) -> None:
-    """Make the map of what is not mapped as it is now."""
-    FOLDER.mkdir(exist_ok=True)
-    old = [part for part in parts if not part.current]
-    print(f"{len(parts)} files of tests, {len(old)} to be mapped", flush=True)
     with ExitStack() as stack:
-        for part in in_trees(workers, _built, old, stack):
-            print(f"{part.test_file}: {len(part.seconds)} tests", flush=True)
-            for test in part.failed:
-                print(f"    not counted, for it did not pass: {test}", flush=True)
-
-
-def _built(tree: Tree, part: Part) -> Part:
-    part.build(tree)
-    return part
+        for _ in range(options.workers):
+            folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="evenlobe-tree-"))
+            trees.put(Tree(Path(folder, "checkout")))
+        first = trees.get()
+        found = reaching(first, [mutation for _, mutation in picked], options.workers + 1)
+        trees.put(first)
+        pool = stack.enter_context(ThreadPoolExecutor(options.workers))
+        outcomes = pool.map(one, [mutation for _, mutation in picked], found)
+        for (seed, _), outcome in zip(picked, outcomes, strict=True):
+            words[seed][outcome.word] += 1
+            where = sys.stdout if outcome.word == SURVIVED else sys.stderr
+            print(told(outcome), file=where, flush=True)
+    for seed, counts in words.items():
+        counted = ", ".join(f"{count} {word}" for word, count in sorted(counts.items()))
+        print(f"{counts.total()} mutations of seed {seed}: {counted}")
+    print(f"{(time.monotonic() - start) / 60.0:.0f} minutes")
+    return 1 if any(counts[SURVIVED] for counts in words.values()) else 0
 
 
 def main(arguments: list[str]) -> int:
-    """Build the map or make the mutations; returns the exit status."""
+    """Make the mutations of the given seeds; returns the exit status."""
     parser = argparse.ArgumentParser(prog="python -m tests.mutations", description=__doc__)
-    parser.add_argument("--seed", type=int, help="make the mutations of this seed")
-    parser.add_argument("--count", type=int, default=60, help="how many (default: %(default)s)")
+    parser.add_argument(
+        "--seed", type=int, nargs="+", required=True, help="make the mutations of these seeds"
+    )
+    parser.add_argument(
+        "--count", type=int, default=60, help="how many of each (default: %(default)s)"
+    )
     parser.add_argument("--only", default="", metavar="PATH", help="in modules that begin so")
-    parser.add_argument("--map", nargs="*", metavar="TESTS", help="map these tests, or all")
     parser.add_argument(
         "--workers", type=int, default=2, help="side by side (default: %(default)s)"
     )
     parser.add_argument(
         "--cap", type=float, default=60.0, metavar="S", help="seconds of tests a mutation"
     )
-    options = parser.parse_args(arguments)
-    if options.map is None and options.seed is None:
-        parser.error("say --seed N or --map")
-    if options.map is not None:
-        build([Part(file) for file in test_files(options.map or ["tests"])], options.workers)
-    return 0 if options.seed is None else mutate(options)
-
-
-def mutate(options: argparse.Namespace) -> int:
-    """Make mutations and tell which survive; returns the exit status."""
-    start = time.monotonic()
-    parts = [Part(file) for file in test_files(["tests"])]
-    old = sum(not part.current for part in parts)
-    if old:
-        print(f"The map of {old} of {len(parts)} files of tests is out of date: run --map.")
-    chosen = [
-        (mutation, reaching(parts, mutation))
-        for mutation in pick(options.seed, options.count, options.only)
-    ]
-    words: Counter[str] = Counter()
-    with ExitStack() as stack:
-        does = partial(judge, cap_s=options.cap)
-        for outcome in in_trees(options.workers, does, chosen, stack):
-            words[outcome.word] += 1
-            where = sys.stdout if outcome.word == SURVIVED else sys.stderr
-            print(told(outcome), file=where, flush=True)
-    counts = ", ".join(f"{count} {word}" for word, count in sorted(words.items()))
-    minutes = (time.monotonic() - start) / 60.0
-    print(f"{len(chosen)} mutations of seed {options.seed}: {counts}; {minutes:.0f} minutes")
-    return 1 if words[SURVIVED] else 0
+    return mutate(parser.parse_args(arguments))
 
 
 if __name__ == "__main__":

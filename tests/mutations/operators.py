@@ -29,6 +29,8 @@ import copy
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from tests.mutations.probes import Place
+
 _ORDER = {ast.Lt: ast.Gt, ast.LtE: ast.GtE, ast.Gt: ast.Lt, ast.GtE: ast.LtE}
 _SWAPPED = {ast.Eq: ast.NotEq, ast.Is: ast.IsNot, ast.In: ast.NotIn}
 _SWAPPED |= {after: before for before, after in _SWAPPED.items()} | _ORDER
@@ -54,16 +56,15 @@ Change = tuple[str, ast.AST]
 class Mutation:
     """One fault to make in a module: the change of the given number, as :func:`mutations` counts.
 
-    `lines` are those of the statement, or of its head where it has a body; a default value of a
-    parameter counts with the function's body. `names` are those that a statement binds which runs
-    once, on import: None where it runs within a function.
+    `place` is that of the statement that holds it, and `names` are those that this one binds where
+    it runs once, on import: None where it runs within a function.
     """
 
     path: str
     line: int
     operator: str
     number: int
-    lines: frozenset[int]
+    place: Place
     names: frozenset[str] | None
 
 
@@ -232,11 +233,9 @@ class _Walk:
     def _add(
         self, operator: str, node: ast.AST, statement: ast.stmt, function: ast.AST | None
     ) -> None:
-        default = is_function(statement)
-        lines = body_of(statement) if default else lines_of(statement)
-        names = None if default or function else bound(statement)
-        line = getattr(node, "lineno", statement.lineno)
-        self.found.append(Mutation(self._path, line, operator, len(self.found), lines, names))
+        names = None if function or is_function(statement) else bound(statement)
+        line, place = getattr(node, "lineno", statement.lineno), place_of(statement)
+        self.found.append(Mutation(self._path, line, operator, len(self.found), place, names))
 
 
 def head(statement: ast.stmt) -> Iterator[ast.AST]:
@@ -253,16 +252,10 @@ def bound(statement: ast.stmt) -> frozenset[str]:
     return frozenset(node.id for node in found if isinstance(node.ctx, ast.Store))
 
 
-def lines_of(statement: ast.stmt) -> frozenset[int]:
-    """Return the lines of a statement, of its head only where it has a body."""
-    body = getattr(statement, "body", None)
-    end = body[0].lineno - 1 if body else statement.end_lineno
-    return frozenset(range(statement.lineno, max(end, statement.lineno) + 1))
-
-
-def body_of(function: ast.AST) -> frozenset[int]:
-    """Return the lines of a function that show that it was called."""
-    return frozenset().union(*map(lines_of, function.body))
+def place_of(statement: ast.stmt) -> Place:
+    """Return where a statement begins; of a function, whose defaults count with its body, that."""
+    first = statement.body[0] if is_function(statement) else statement
+    return first.lineno, first.col_offset
 
 
 def mutations(path: str, source: str) -> list[Mutation]:

@@ -1,69 +1,62 @@
-"""A plug-in for pytest: notes which test runs, for the lines that coverage.py sees, and how long.
+"""A plug-in for pytest: it says to the probes which test runs, and notes how long each takes.
 
-What a fixture of several tests does, and what is done before the first, counts for every test of
-the run: its context is the empty one. A process that a test starts inherits the test's name.
+What a fixture of several tests does counts for all of them, and what is done while a file of tests
+is read for all that are in it.
 """
 
 from __future__ import annotations
 
-import json
 import os
-import time
+import sys
 from collections import defaultdict
 from collections.abc import Iterator
-from contextlib import contextmanager
+from functools import _lru_cache_wrapper
 from pathlib import Path
-from typing import Any
 
-import coverage
 import pytest
 
-TEST = "EVENLOBE_TEST"
-NOTES = "EVENLOBE_NOTES"
+from tests.mutations.probes import FOLDER, running
+from tests.mutations.reach import SECONDS, SOURCES
 
 _seconds: dict[str, float] = defaultdict(float)
-_passed: set[str] = set()
-_shared_s = 0.0
+_unpassed: set[str] = set()
 
 
-@contextmanager
-def _context(name: str) -> Iterator[None]:
-    measuring, before = coverage.Coverage.current(), os.environ.get(TEST, "")
-    assert measuring is not None
-    os.environ[TEST] = name
-    measuring.switch_context(name)
-    yield
-    os.environ[TEST] = before
-    measuring.switch_context(before)
+def _forget() -> None:
+    """Let no test find in a cache of the program what another one has put there."""
+    for name, module in list(sys.modules.items()):
+        if name.split(".")[0] in SOURCES:
+            for thing in vars(module).values():
+                if isinstance(thing, _lru_cache_wrapper):
+                    thing.cache_clear()
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report(collector: pytest.Collector) -> Iterator[None]:
+    with running(collector.nodeid):
+        return (yield)
 
 
 @pytest.hookimpl(wrapper=True, tryfirst=True)
 def pytest_runtest_protocol(item: pytest.Item) -> Iterator[None]:
-    with _context(item.nodeid):
+    _forget()
+    with running(item.nodeid):
         return (yield)
 
 
 @pytest.hookimpl(wrapper=True)
-def pytest_fixture_setup(fixturedef: pytest.FixtureDef[Any]) -> Iterator[None]:
-    global _shared_s
-    if fixturedef.scope == "function":
+def pytest_fixture_setup(request: pytest.FixtureRequest) -> Iterator[None]:
+    with running(request.node.nodeid):
         return (yield)
-    start = time.perf_counter()
-    with _context(""):
-        result = yield
-    _shared_s += time.perf_counter() - start
-    return result
 
 
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:
     _seconds[report.nodeid] += report.duration
-    if report.when == "call" and report.passed:
-        _passed.add(report.nodeid)
-    elif not report.passed:
-        _passed.discard(report.nodeid)
+    if not report.passed:
+        _unpassed.add(report.nodeid)
 
 
-def pytest_sessionfinish() -> None:
-    seconds = {test: _seconds[test] + _shared_s for test in _passed}
-    notes = {"seconds": seconds, "failed": sorted(_seconds.keys() - _passed)}
-    Path(os.environ[NOTES]).write_text(json.dumps(notes))
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    if not hasattr(session.config, "workerinput"):
+        lines = [f"{_seconds[test]} {test}\n" for test in _seconds.keys() - _unpassed]
+        Path(os.environ[FOLDER], SECONDS).write_text("".join(lines))

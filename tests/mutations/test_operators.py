@@ -99,10 +99,10 @@ def found_at(source, line):
     return [each for each in mutations("module.py", source) if each.line == line]
 
 
-def test_a_mutation_knows_the_lines_that_show_whether_it_is_reached():
+def test_a_mutation_knows_the_place_that_shows_whether_it_is_reached():
     source = "A = 3\ndef f(a=4):\n    if (a >\n            5):\n        g(6)\n    return a\n"
     assert {each.names for each in found_at(source, 1)} == {frozenset({"A"})}
-    assert {each.lines for each in found_at(source, 2)} == {frozenset({3, 4, 6})}
-    assert {each.lines for each in found_at(source, 4)} == {frozenset({3, 4})}
-    assert {each.lines for each in found_at(source, 5)} == {frozenset({5})}
+    assert {each.place for each in found_at(source, 2)} == {(3, 4)}
+    assert {each.place for each in found_at(source, 4)} == {(3, 4)}
+    assert {each.place for each in found_at(source, 5)} == {(5, 8)}
     assert all(each.names is None for line in range(2, 6) for each in found_at(source, line))

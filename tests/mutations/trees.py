@@ -14,13 +14,21 @@ import venv
 from math import ceil
 from pathlib import Path
 
+from tests.mutations.probes import FOLDER
+
 ROOT = Path(__file__).parents[2]
 _MARK = "EVENLOBE_TREE"
 # With CI the made-up examples are the same in each run, and none is kept. What Python compiles
 # stays in the copy, and the next run starts sooner.
 _EVERY_RUN = {"CI": "1", "PYTHONPYCACHEPREFIX": "", "PYTHONDONTWRITEBYTECODE": ""}
 _MOST_BYTES = 4 << 30
-_START = '"COVERAGE_PROCESS_START" in os.environ and __import__("coverage").process_startup()'
+_PROBES = '__import__("tests.mutations.probes", fromlist=["install"]).install()'
+
+
+def failures(printed: str) -> list[str]:
+    """Return what pytest printed of the tests that did not pass, one line each."""
+    lines = [line for line in printed.splitlines() if line.startswith(("FAILED", "ERROR"))]
+    return [line.split(" - ")[0] for line in lines]
 
 
 class Tree:
@@ -40,7 +48,7 @@ class Tree:
         venv.create(self.root / ".venv", symlinks=True)
         (site,) = (self.root / ".venv").glob("lib/python*/site-packages")
         shared = [place for place in sys.path if place.endswith("site-packages")]
-        lines = [str(self.root), *shared, f"import os; {_START}"]
+        lines = [str(self.root), *shared, f'import os; "{FOLDER}" in os.environ and {_PROBES}']
         (site / "tree.pth").write_text("\n".join(lines) + "\n")
         self._python = self.root / ".venv" / "bin" / "python"
         command = self._python.with_name("evenlobe")
