@@ -115,12 +115,12 @@ class Calibration:
 def _sourced(
     profile: Profile, attributes: Iterable[str], source: str
 ) -> tuple[tuple[str, str], ...]:
-    keys = {SPECS[each].key for each in attributes}
-    before = dict(profile.sources)
-    others = tuple(each for each in profile.sources if each[0] not in keys)
-    # The zeros of both sides stand in one value, and each has its calibration.
-    both = ((key, before.get(key, "")) for key in sorted(keys))
-    return (*others, *((key, f"{old}; {source}" if _MARK in old else source) for key, old in both))
+    sources = dict(profile.sources)
+    for key in dict.fromkeys(SPECS[each].key for each in attributes):
+        # The zeros of both sides stand in one value, and each has its calibration.
+        old = sources.get(key, "")
+        sources[key] = f"{old}; {source}" if _MARK in old else source
+    return tuple(sources.items())
 
 
 def calibrations_in(book: Book) -> tuple[Calibration, ...]:

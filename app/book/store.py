@@ -423,7 +423,7 @@ class Book:
             self._db.execute(KEEP_TAKING, (number, body, *arrays))
             self._change_job(number, kept=self._kept(number) + 1)
             if kept.virtual:
-                self._change_job(number, virtual=1)
+                self._change_job(number, virtual=True)
         elif isinstance(kept, JobStanding):
             self._change_job(number, standing=body, nudges=kept.bench.nudges)
         else:

@@ -121,8 +121,7 @@ class Stepping:
         assert isinstance(ask, Do)
         if ask is not self._ask:
             # An arrival begins on the track, wherever the head was before.
-            start = ask.stops[-1:] if len(ask.stops) > 1 else ()
-            self._ask, self._left = ask, [*start, *ask.stops]
+            self._ask, self._left = ask, [*ask.stops[1:], *ask.stops]
         elif arrival is not None and not self._is_seen(arrival):
             return False
         if self._left:

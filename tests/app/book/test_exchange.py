@@ -11,6 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from app.analysis.results import Verdict
+from app.book import exchange
 from app.book.exchange import export_csv, export_json, import_json
 from app.book.model import BookError, Drive
 from app.book.store import Book
@@ -158,6 +159,17 @@ def test_what_is_no_export_is_told(other, tmp_path, text):
         import_json(other, path)
     with pytest.raises(BookError, match="cannot be read"):
         import_json(other, tmp_path / "none.json")
+
+
+def test_what_is_larger_than_an_export_may_be_is_not_read(book, other, tmp_path, monkeypatch):
+    filled(book)
+    path = tmp_path / "all.json"
+    export_json(book, path)
+    monkeypatch.setattr(exchange, "_MAX_BYTES", path.stat().st_size - 1)
+    with pytest.raises(BookError, match="larger than 1 GiB"):
+        import_json(other, path)
+    monkeypatch.setattr(exchange, "_MAX_BYTES", path.stat().st_size)
+    assert import_json(other, path) == (1, 1)
 
 
 def test_csv_holds_every_value_and_no_formula(book, tmp_path):

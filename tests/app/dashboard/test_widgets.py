@@ -66,6 +66,13 @@ def test_words_are_as_large_as_fits_the_box(qapp, wide, high, bold):
     assert size_that_fits(WORDS, wide, high, 40, bold) == max(sizes, default=8)
 
 
+def test_what_just_fits_a_box_fits_it(qapp):
+    across, _ = needed("Head", 900, 900, 20, False)
+    _, down = needed(WORDS, 300, 900, 20, False)
+    assert size_that_fits("Head", across, 900, 40, False) >= 20
+    assert size_that_fits(WORDS, 300, down, 40, False) >= 20
+
+
 def test_words_are_never_larger_than_asked_nor_too_small_to_be_read(qapp):
     assert size_that_fits("a", 900, 900, 31, False) == 31
     assert size_that_fits(WORDS * 20, 30, 10, 40, False) == 8

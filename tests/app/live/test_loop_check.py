@@ -68,10 +68,10 @@ def test_the_levels_rise_from_nothing_and_are_told():
 @pytest.mark.parametrize(
     ("parts", "roles"),
     [
-        (Parts(gains=(0.6,), drive_v=3.0), (Role.ENVELOPE,)),
+        (Parts(gains=(0.6,), drive_v=3.0, polarity=-1), (Role.ENVELOPE,)),
         (replace(STRAIGHT, gains=(0.8, 0.79)), PHASES),
     ],
-    ids=["detector", "phases"],
+    ids=["detector on its head", "phases"],
 )
 @pytest.mark.few(2)
 def test_where_the_input_s_own_stage_cuts_is_found(parts, roles, limit):
@@ -120,9 +120,12 @@ def test_a_detector_on_its_head_is_told():
     assert found.detector.threshold_v > 0.0
 
 
-def test_a_dc_coupled_input_has_no_corner():
-    found = checked(card_with(Parts(gains=(0.6,), input_corner_hz=0.0)))
+@pytest.mark.parametrize("polarity", [1, -1])
+def test_a_dc_coupled_input_has_no_corner(polarity):
+    """On its head it only ever falls."""
+    found = checked(card_with(Parts(gains=(0.6,), input_corner_hz=0.0, polarity=polarity)))
     assert found.detector.corner_hz == 0.0
+    assert found.detector.polarity == polarity
 
 
 def test_phases_fed_by_one_output_tell_their_own_match():
@@ -157,18 +160,19 @@ def test_a_path_without_a_detector_tells_the_product_of_both_couplings():
     assert found.bits == pytest.approx(np.log2(2 / np.sqrt(12) / left), abs=0.2)
 
 
-def lost_cable(card):
-    card._circuit.through = lambda played: noise_only(card, len(played))
+def lost_cable(card, noise):
+    card._circuit.through = lambda played: noise_only(card, len(played), noise)
 
 
-def noise_only(card, frames):
+def noise_only(card, frames, noise):
     rng = np.random.default_rng(card._at)
-    return (2e-5 * rng.standard_normal((frames, len(card.info.roles)))).astype(np.float32)
+    return (noise * rng.standard_normal((frames, len(card.info.roles)))).astype(np.float32)
 
 
-def test_nothing_that_comes_back_is_said():
+@pytest.mark.parametrize("noise", [2e-5, 0.0])
+def test_nothing_that_comes_back_is_said(noise):
     card = card_with(DETECTOR)
-    lost_cable(card)
+    lost_cable(card, noise)
     with pytest.raises(LoopFault, match=r"nothing came back up to 100 %.*cable.*muted"):
         checked(card)
     assert card.silenced
@@ -260,9 +264,10 @@ def test_what_came_back_on_another_column_is_told_from_nothing(tones, moves, sai
     assert said in _LoopCheck._why_nothing(about, 0.5, heard)
 
 
-def test_a_steady_tone_goes_on_from_second_to_second():
+@pytest.mark.parametrize("rate_hz", [8000.0, 7999.7])
+def test_a_steady_tone_goes_on_from_second_to_second(rate_hz):
     played = []
-    play_steady(SimpleNamespace(outputs=2, play=played.append), 8000.0, 440.2, 0.25)
+    play_steady(SimpleNamespace(outputs=2, play=played.append), rate_hz, 440.2, 0.25)
     assert len(played) == STEADY_S
     assert np.array_equal(played[0], played[-1])
     heights = np.abs(np.fft.rfft(played[0], axis=0)) / 4000

@@ -105,8 +105,8 @@ def test_the_newest_blocks_win_and_the_reader_is_told(script, capacity, max_fram
 def test_one_block_is_handed_on_as_it_is_and_in_parts_without_a_copy():
     ring, one = Ring(100, 2), block(0, 10)
     ring.put(one)
-    assert ring.take(10) is one
     ring.put(block(10, 10))
+    assert ring.take(10) is one
     part, rest = ring.take(4), ring.take(100)
     assert (part.end_index, rest.first_index) == (14, 14)
     assert part.samples_v.base is rest.samples_v.base is not None

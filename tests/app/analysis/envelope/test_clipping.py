@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from app.analysis import messages
-from app.analysis.envelope.clipping import _bend
+from app.analysis.envelope.clipping import _bend, _Runs
 from tests.app.analysis.running import RAW, analyse, measured
 from tests.synthesis import Signal, make
 
@@ -197,3 +197,24 @@ def test_a_tall_lobe_beside_none_bends_by_what_its_coarse_comparison_excludes():
     runs = SimpleNamespace(part=np.ones(4), rounding=0.0, within_tops=lambda which: (1.4, 0.5))
     assert np.isfinite(_bend(runs, 0.0))
     assert _bend(runs, 0.0) >= _bend(runs, 0.5)
+
+
+def test_at_a_quarter_of_the_rate_what_stands_beside_silence_is_not_compared():
+    """A third harmonic h makes a run's log power 4 h times its sampled kurtosis, less 1.5."""
+    harmonic = -0.02
+    sampled = 1.5 + 0.4 * np.sin(np.arange(60.0) ** 2)
+    part = 0.4 * np.exp(4.0 * harmonic * (sampled - 1.5))
+    part[::6] = 0.0
+    one = np.ones(60)
+    runs = _Runs(
+        part=part,
+        steady=one > 0.0,
+        fourth=one,
+        square=one,
+        shift=one,
+        mean_v=one,
+        greatest_v2=1.0,
+        rounding=0.0,
+        sampled=sampled,
+    )
+    assert runs.kurtosis(part > 0.0) == pytest.approx((1.5 + 2.0 * harmonic, 0.0), abs=1e-9)
