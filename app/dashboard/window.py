@@ -215,6 +215,7 @@ class MainWindow(QWidget):
         self.controller.changed.connect(self.needle_page.make_room)
         self.controller.changed.connect(self._debrief_once)
         self.controller.report.connect(self.show_own_report)
+        self.controller.gone.connect(lambda: self._measure_by(self.chosen_class))
         self.failed.connect(self.remark_fault)
 
     def _entries(self) -> list[MenuEntry]:
@@ -335,6 +336,8 @@ class MainWindow(QWidget):
         envelope = opening.envelope
         self._awaited = None
         self.needle_page.forget()
+        # First, or what is open would be opened once more when the job is put away.
+        self.judge_by(self.chosen_class)
         self.controller.put_away()
         self._opening = opening
         self._session.open(opening.address, opening.roles or None, envelope)

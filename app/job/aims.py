@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from app.analysis.budget import Budget, Part
 from app.analysis.messages import fill
-from app.analysis.results import Message
+from app.analysis.results import Message, Quantity
 from app.job import messages
 from app.job.budget import CLAMP, READING, SEATING
 from app.job.model import Aim, AimKind, Known, Limit
@@ -141,6 +141,16 @@ def about_aim(aim: Aim, guard: Budget) -> Budget:
     return replace(guard, parts=(*parts, Part(AIM, aim.u_um, unit="µm")))
 
 
+def room_um(apart_um: Quantity, half_um: float) -> float:
+    """Return by how much less than both heads may differ they do; below 0 they cannot both fit."""
+    return 2.0 * half_um - abs(apart_um.value)
+
+
+def apart_words(apart_um: Quantity, half_um: float) -> tuple[str, str]:
+    """Return in words how far the heads are apart, and how far each may be off."""
+    return f"{abs(apart_um.value):.1f}", f"{half_um:.1f}"
+
+
 @dataclass(frozen=True, slots=True)
 class Target:
     """Where head 0's middle is to go, and what is to be said before a screw is loosened."""
@@ -161,8 +171,8 @@ def target_of(profile: Profile, aim: Aim, known: Known) -> Target:
         return Target(aim.um)
     if abs(apart_um.value) <= _COVERAGE * apart_um.u:
         return Target(aim.um)
-    words = (f"{abs(apart_um.value):.1f}", f"{half_um:.1f}")
-    if abs(apart_um.value) / 2.0 > half_um:
+    words = apart_words(apart_um, half_um)
+    if room_um(apart_um, half_um) < 0.0:
         return Target(aim.um, fill(messages.HEADS_TOO_FAR, *words))
     shares_um = (-apart_um.value / 2.0, apart_um.value / 2.0)
     words += tuple(f"{share:+.1f}" for share in shares_um)

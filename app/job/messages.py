@@ -64,6 +64,11 @@ HEADS_TOO_FAR = Message(
     "this check out and have the mount of one head seen to; to go on brings side 0 to the aim."
 )
 
+HEADS_APART = Message(
+    "the heads stand {0} µm apart, and ±{1} µm are allowed: no place of the carriage brings both "
+    "within"
+)
+
 # Hands at the drive
 INSERT_SCRATCH = Message(
     "Take the alignment disk out, and insert a scratch disk that may be written to."

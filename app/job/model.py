@@ -407,6 +407,10 @@ class Outcome:
     conformity: float | None = field(default=None, metadata=LATER)
     aim: str = field(default="", metadata=LATER)
 
+    def detail(self, name: str) -> Value | None:
+        """Return one of its details, None where it has none of that name."""
+        return next((each for each in self.details if each.name == name), None)
+
     @property
     def covering_u(self) -> float | None:
         """Half of what ± about the value covers 95.45 %."""
@@ -479,6 +483,12 @@ ALIGNMENT, SCRATCH, ORDINARY = "alignment", "scratch", "ordinary"
 
 MIDDLE = "middle"
 """Name of the value that says where the head is between its two positions of rest."""
+APART = "second head outward of the first"
+ROOM = "room left for both heads"
+"""Name of the value that says by how much less than both may differ they do; below 0 no place of
+the carriage brings both within the limit that the class is set to."""
+UNSEEN = "arrivals that were not seen"
+"""Name of the value that says for how many of them there is the word of the hand alone."""
 
 
 class AimKind(StrEnum):

@@ -54,10 +54,11 @@ def summary_of(outcomes: Iterable[Outcome], stage: Stage) -> Summary:
     """
     counts = counting(outcomes)
     hysteresis = counts.get((CheckName.HYSTERESIS, stage, 0))
-    details = () if hysteresis is None else hysteresis.details
-    middle = next((replace(each, name="") for each in details if each.name == MIDDLE), None)
+    middle = None if hysteresis is None else hysteresis.detail(MIDDLE)
+    if middle is None:
+        middle = _value_of(counts.get((CheckName.RADIAL, stage, 0)))
     return Summary(
-        middle or _value_of(counts.get((CheckName.RADIAL, stage, 0))),
+        None if middle is None else replace(middle, name=""),
         _value_of(hysteresis),
         _value_of(counts.get((CheckName.SPEED, stage, 0))),
     )
@@ -86,11 +87,15 @@ def open_failures(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
 
     A skipped one mends nothing.
     """
-    newest: dict[tuple[CheckName, int], Outcome] = {}
-    for outcome in outcomes:
-        if outcome.verdict is not Verdict.SKIPPED:
-            newest[outcome.check, outcome.side] = outcome
-    return tuple(each for each in newest.values() if _is_open(each))
+    return tuple(each for each in newest(outcomes) if _is_open(each))
+
+
+def newest(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
+    """Return the newest outcome of each check and side that was not skipped."""
+    found = {
+        (each.check, each.side): each for each in outcomes if each.verdict is not Verdict.SKIPPED
+    }
+    return tuple(found.values())
 
 
 _FOUND_ALONE = (CheckName.SEATING, CheckName.PUSH)

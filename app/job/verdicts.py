@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from app.analysis.results import Message, Verdict
 from app.analysis.uncertainty import judge_within
-from app.job.model import CheckName, Limit, Outcome, Stage
+from app.job.model import ROOM, UNSEEN, CheckName, Limit, Outcome, Stage
 from app.profiles import SPECS, Profile
 
 
@@ -55,7 +55,6 @@ _FAILED = {
     CheckName.MECHANICS: Message(
         "mend what is named before a screw is loosened: a head cannot be set on worn mechanics"
     ),
-    CheckName.RADIAL: _ADJUST,
     CheckName.TRACKS: Message(
         "where all tracks are off alike, adjust; a slope is of the rails or the leadscrew, and one "
         "phase alone is of the stepper or its driver: nudging mends neither"
@@ -83,6 +82,14 @@ _FAILED = {
 _HEADS_DIFFER = Message(
     "nudging moves both heads: set the middle between them, or have the mount of this one seen to"
 )
+_HEADS_TOO_FAR = Message(
+    "nudging moves both heads alike, and they stand too far apart for it: have the mount of one "
+    "seen to, or use the drive on one side alone"
+)
+_NOT_SEEN = Message(
+    "only the hand says that the head came from either side: do it again, and step off the track "
+    "and back so that the lobes are seen to go and to come"
+)
 _UNDECIDED = Message(
     "the limit lies within the uncertainty: seat the disk more often, take more turns, or have the "
     "disk's scale calibrated"
@@ -96,11 +103,22 @@ _LIMITLESS = (CheckName.DRIFT,)
 def what_next(outcome: Outcome) -> Message | None:
     """Return what to do after an outcome, None where there is nothing to be done."""
     if outcome.verdict is Verdict.FAIL:
-        if outcome.check is CheckName.RADIAL and outcome.stage is Stage.AS_LEFT:
-            return _HEADS_DIFFER if outcome.side else _FAILED[CheckName.LOCK]
-        return _FAILED.get(outcome.check)
+        is_radial = outcome.check is CheckName.RADIAL
+        return _of_radial(outcome) if is_radial else _FAILED.get(outcome.check)
     if outcome.verdict is Verdict.UNDECIDED and outcome.check not in _NEVER_JUDGED:
         if outcome.value is None:
             return _NOT_MEASURED
+        if outcome.detail(UNSEEN) is not None:
+            return _NOT_SEEN
         return None if outcome.check in _LIMITLESS else _UNDECIDED
     return None
+
+
+def _of_radial(outcome: Outcome) -> Message:
+    """Return what to do where a head is not within its limit."""
+    room = outcome.detail(ROOM)
+    if room is not None and room.value < 0.0:
+        return _HEADS_TOO_FAR
+    if outcome.stage is not Stage.AS_LEFT:
+        return _ADJUST
+    return _HEADS_DIFFER if outcome.side else _FAILED[CheckName.LOCK]

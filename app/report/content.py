@@ -15,9 +15,18 @@ from app.job.certificate import of_another_disk, out_of_date
 from app.job.checks.gauge import PLACE
 from app.job.checks.prepare import CAUTIONS
 from app.job.job import SOURCE_CHANGED
-from app.job.model import DESCRIPTIONS, INSERTED, CheckName, Entry, Outcome, Stage, Value
+from app.job.model import (
+    DESCRIPTIONS,
+    INSERTED,
+    UNSEEN,
+    CheckName,
+    Entry,
+    Outcome,
+    Stage,
+    Value,
+)
 from app.job.origin import Origin
-from app.job.outcomes import counting, open_failures
+from app.job.outcomes import counting, newest, open_failures
 from app.job.plan import NOT_WANTED
 from app.job.verdicts import what_next
 from app.language import ENGLISH, say, speaking, spoken
@@ -441,7 +450,8 @@ def _reservations(record: JobRecord, outcomes: Sequence[Outcome]) -> list[str]:
         if each.verdict in (Verdict.UNDECIDED, Verdict.SKIPPED):
             why = within(each.reason) or _why_open(each)
             said.append(f"{_which(each)}, {verdict_word(each.verdict)}: {why}")
-    for each in open_failures(record.outcomes):
+    unseen = (each for each in newest(record.outcomes) if each.detail(UNSEEN) is not None)
+    for each in dict.fromkeys((*open_failures(record.outcomes), *unseen)):
         remedy = what_next(each)
         if remedy is not None:
             said.append(say("{0}, to do: {1}", _which(each), told(str(remedy))))

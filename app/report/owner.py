@@ -6,12 +6,13 @@ No word of the trade is taken for granted here; the record for an auditor stands
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from app.analysis.results import Verdict
 from app.book.model import JobRecord
 from app.job.checks.speed import TRIMMED
-from app.job.model import Aim, CheckName, Outcome, Stage, Value
-from app.job.outcomes import open_failures
+from app.job.model import APART, ROOM, Aim, CheckName, Outcome, Stage, Value
+from app.job.outcomes import newest, open_failures
 from app.language import say
 from app.report.blocks import Table, amount, limit_words, times, within
 from app.report.wording import begun, told
@@ -107,6 +108,7 @@ def _now(record: JobRecord, outcomes: Sequence[Outcome]) -> str:
     open_ones = open_failures(record.outcomes)
     if open_ones:
         said.append(say("Not in order: {0}", _listed(open_ones)))
+    said += _heads_apart(record)
     passed = _called(outcomes, Verdict.PASS)
     if passed:
         said.append(say("Within its limits: {0}", ", ".join(passed)))
@@ -131,6 +133,25 @@ def _now(record: JobRecord, outcomes: Sequence[Outcome]) -> str:
     return ". ".join(said) + "." if said else say("Nothing was judged.")
 
 
+def _heads_apart(record: JobRecord) -> list[str]:
+    """Return that the two heads cannot both be brought in, where the newest look at them says so.
+
+    Both ride on one carriage.
+    """
+    for each in newest(record.outcomes):
+        apart, room = each.detail(APART), each.detail(ROOM)
+        if apart is not None and room is not None and room.value < 0.0:
+            size = amount(replace(apart, value=abs(apart.value)))
+            return [
+                say(
+                    "The two heads stand {0} apart: no setting of the drive brings both within "
+                    "their limit, so the mount of one has to be seen to",
+                    size,
+                )
+            ]
+    return []
+
+
 def _sure(record: JobRecord, outcomes: Sequence[Outcome]) -> str:
     said = [say(_SURE)]
     skipped = {each.check for each in outcomes if each.verdict is Verdict.SKIPPED}
@@ -149,14 +170,12 @@ def _sure(record: JobRecord, outcomes: Sequence[Outcome]) -> str:
 
 def _called(outcomes: Iterable[Outcome], verdict: Verdict) -> list[str]:
     """Return what has come to a verdict last, each side by itself where they differ."""
-    last = {
-        (each.check, each.side): each for each in outcomes if each.verdict is not Verdict.SKIPPED
-    }
+    last = newest(outcomes)
     come_to: dict[CheckName, set[Verdict]] = {}
-    for each in last.values():
+    for each in last:
         come_to.setdefault(each.check, set()).add(each.verdict)
     names = []
-    for each in last.values():
+    for each in last:
         if each.verdict is verdict:
             name = say(NAMES[each.check])
             differ = len(come_to[each.check]) > 1

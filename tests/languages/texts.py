@@ -21,7 +21,7 @@ from app.handbook import TOPICS, TopicTable
 from app.job import budget, plan
 from app.job.checks.mechanics import PARTS, words_key
 from app.job.job import SOURCE_CHANGED
-from app.job.model import DESCRIPTIONS, INSERTED, AimKind, Stage
+from app.job.model import APART, DESCRIPTIONS, INSERTED, ROOM, UNSEEN, AimKind, Stage
 from app.live.opening import KINDS, ROLES
 from app.profiles import load_profile, profile_names, profile_values
 from app.report.blocks import PLANS, TITLES, VERDICTS
@@ -157,7 +157,7 @@ def _of_job() -> Iterator[str]:
     yield from (*_NAMES, *Shape, *AimKind, *(name for name, _ in DESCRIPTIONS))
     for part, _ in PARTS:
         yield from (part, words_key(part))
-    yield from (*CHOICES, INSERTED, SOURCE_CHANGED, *plan.REASONS)
+    yield from (*CHOICES, APART, ROOM, UNSEEN, INSERTED, SOURCE_CHANGED, *plan.REASONS)
     for name in profile_names():
         for _, value, source in profile_values(load_profile(name)):
             # A value is a number with its unit, or words.

@@ -104,6 +104,8 @@ class JobController(QObject):
     """Something that is shown of the job is different now."""
     report = Signal()
     """The person wants to see the report of the job in hand."""
+    gone = Signal()
+    """A closed job was put away: nothing goes by what the book knew for it any more."""
 
     def __init__(
         self,
@@ -259,6 +261,7 @@ class JobController(QObject):
         """Leave the job in hand where it is closed: nothing of it stays beside the needle."""
         if self.job is not None and self.job.closed:
             self.leave()
+            self.gone.emit()
 
     def end(self, within_s: float = 2.0) -> None:
         """Let the book be written to its end: the window goes."""

@@ -13,6 +13,7 @@ from app.analysis.messages import fill
 from app.analysis.results import Geometry, Measurement, Quantity, Side, Verdict
 from app.analysis.uncertainty import covering
 from app.job import messages
+from app.job.aims import apart_words, room_um
 from app.job.budget import READING, scale_part
 from app.job.checks.common import (
     Check,
@@ -35,7 +36,10 @@ from app.job.checks.common import (
     without_number,
 )
 from app.job.model import (
+    APART,
     MIDDLE,
+    ROOM,
+    UNSEEN,
     Action,
     Ask,
     CheckName,
@@ -47,7 +51,8 @@ from app.job.model import (
     Stage,
     Value,
 )
-from app.job.verdicts import source_of
+from app.job.verdicts import offset_limit, source_of
+from app.profiles import Profile
 
 
 def radial(situation: Situation) -> Check:
@@ -60,25 +65,44 @@ def radial(situation: Situation) -> Check:
         # With one lobe alone it is beyond the limit.
         verdict = Verdict.FAIL if is_far_off(measurement.reading) else Verdict.UNDECIDED
         return without_number(situation, limit, why_not(measurement), verdict)
-    reason = "" if lobes.signed else str(messages.NO_SIGN)
     learn(situation, alternating=lobes.reading.geometry is Geometry.ALTERNATING)
     # Without a side the offset is a magnitude, which no correction fits.
     offset_um = corrected_here(situation, lobes.offset_um) if lobes.signed else lobes.offset_um
-    if lobes.signed:
-        _compare_heads(situation, offset_um)
-    return judged_offset(situation, offset_um, limit, reason=reason, details=_details(lobes))
+    reason, beside = "", ()
+    if not lobes.signed:
+        reason = str(messages.NO_SIGN)
+    elif (apart_um := _compare_heads(situation, offset_um)) is not None:
+        reason, beside = _of_both(situation.profile, apart_um)
+    details = (*_details(lobes), *beside)
+    return judged_offset(situation, offset_um, limit, reason=reason, details=details)
 
 
-def _compare_heads(situation: Situation, offset_um: Quantity) -> None:
-    """Learn how far the heads are apart, where both were measured at one place of the carriage."""
+def _compare_heads(situation: Situation, offset_um: Quantity) -> Quantity | None:
+    """Learn how far head 1 is outward of head 0, where both were measured at one place."""
     drive, beside = situation.drive, situation.known.rest
     here = Rest(offset_um, drive.arrived, drive.moves)
     if situation.head == 0:
         learn(situation, rest=here)
     elif beside is not None and (beside.arrived, beside.moves) == (here.arrived, here.moves):
         parts = tuple(Part(READING, each.u, dof=each.dof) for each in (offset_um, beside.offset_um))
-        apart_um = offset_um.value - beside.offset_um.value
-        learn(situation, apart_um=Quantity(apart_um, combined_u(parts), combined_dof(parts)))
+        apart = offset_um.value - beside.offset_um.value
+        apart_um = Quantity(apart, combined_u(parts), combined_dof(parts))
+        learn(situation, apart_um=apart_um)
+        return apart_um
+    return None
+
+
+def _of_both(profile: Profile, apart_um: Quantity) -> tuple[str, tuple[Value, ...]]:
+    """Return what is to be told of heads that are so far apart, and the values of it."""
+    half_um = offset_limit(profile, final=True).high
+    apart = Value.of(APART, covering(apart_um), "µm")
+    if half_um is None:
+        return "", (apart,)
+    left_um = room_um(apart_um, half_um)
+    room = replace(apart, name=ROOM, value=left_um)
+    too_far = left_um < 0.0
+    said = str(fill(messages.HEADS_APART, *apart_words(apart_um, half_um))) if too_far else ""
+    return said, (apart, room)
 
 
 def _details(lobes: Lobes) -> tuple[Value, ...]:
@@ -121,18 +145,12 @@ def seeks(situation: Situation) -> Check:
     outcome = yield from _judged_rests(situation, seek_back)
     # Another head stands elsewhere, and so did this one before it was moved.
     short = situation.last(CheckName.HYSTERESIS, here=True)
-    middles = [
-        value
-        for each in (outcome, short)
-        if each is not None
-        for value in each.details
-        if value.name == MIDDLE
-    ]
-    if len(middles) < 2:
+    middle, beside = outcome.detail(MIDDLE), None if short is None else short.detail(MIDDLE)
+    if middle is None or beside is None:
         return outcome
     # Both have disk, climate and scale alike.
-    beside = Value("middle, less that of short steps", middles[0].value - middles[1].value, None)
-    return replace(outcome, details=(*outcome.details, replace(beside, unit="µm")))
+    less = Value("middle, less that of short steps", middle.value - beside.value, unit="µm")
+    return replace(outcome, details=(*outcome.details, less))
 
 
 def push(situation: Situation) -> Check:
@@ -181,6 +199,7 @@ def _found(
                 for side, rest in rests
             ),
             Value("scatter of arrivals", finding.scatter_um, unit="µm"),
+            *((Value(UNSEEN, float(arrivals.unseen)),) if arrivals.unseen else ()),
         ),
     )
     if arrivals.unseen and outcome.verdict is Verdict.PASS:

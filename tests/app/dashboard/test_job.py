@@ -865,6 +865,33 @@ def test_a_job_goes_by_what_the_book_knows_of_its_disk(qtbot, window, session, b
     assert window.controller.job.profile.scale_um == session.profile.scale_um == 181.5
 
 
+@pytest.mark.parametrize("by", ["the card", "another source"])
+def test_the_needle_goes_by_the_class_again_once_a_calibrated_job_is_put_away(
+    window, session, book, by
+):
+    used = []
+
+    def use(profile):
+        used.append(profile.scale_um)
+        session.profile = profile
+
+    session.use = use
+    with Book(book) as opened:
+        opened.add_drive(DRIVE)
+        calibrate(opened, CheckName.SCALE, 181.5, 1.5, virtual=session.origin().virtual)
+    window.begin_job("machine 7", "130mm-48tpi", disk="AD 7")
+    window.controller.job.close("the end of the day")
+    assert session.profile.scale_um == 181.5
+    if by == "the card":
+        window.controller.back()
+    else:
+        window.open_source(Opening("sim:offset_um=5"))
+    assert window.controller.job is None
+    assert session.profile == load_profile("130mm-48tpi")
+    # Another source is opened by it; what is open is opened again for no other reason.
+    assert used == [181.5, *([session.profile.scale_um] if by == "the card" else [])]
+
+
 def test_a_book_that_cannot_be_read_keeps_no_job_from_beginning(window, book):
     for each in book.parent.glob(f"{book.name}*"):
         each.unlink()

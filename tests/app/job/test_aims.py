@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -19,9 +20,9 @@ from app.job.aims import (
     target_of,
 )
 from app.job.budget import READING, SCALE, ZERO
-from app.job.model import Action, Aim, AimKind, CheckName, Known, Stage
+from app.job.model import APART, ROOM, Action, Aim, AimKind, CheckName, Known, Stage, Value
 from app.job.plan import Plan, Planned, StepState, plan_for
-from app.job.verdicts import offset_limit
+from app.job.verdicts import offset_limit, what_next
 from app.numbers import Unit
 from tests.app.job.hands import PROFILE, ScriptedDrive, carry_out, job_on
 
@@ -188,6 +189,30 @@ def test_heads_that_cannot_both_be_brought_in_are_told_before_a_screw_is_loosene
     loosened = next(ask for ask in drive.done if ask.action is Action.LOOSEN)
     assert drive.done.index(told) < drive.done.index(loosened)
     assert job.target_um == 0.0
+
+
+def test_heads_too_far_apart_are_told_of_where_they_are_found_and_left():
+    drive = ScriptedDrive(middle_um=10.0)
+    drive.apart_um = -2.0 * HALF_UM - 5.0
+    job, kept = job_on(drive, plan=ADJUSTING)
+    for stage in (Stage.AS_FOUND, Stage.AS_LEFT):
+        first, second = (
+            next(
+                each
+                for each in kept.outcomes
+                if (each.check, each.stage, each.side) == (CheckName.RADIAL, stage, side)
+            )
+            for side in (0, 1)
+        )
+        assert second.detail(APART).value == pytest.approx(drive.apart_um, abs=0.1)
+        assert second.detail(ROOM).value == pytest.approx(-5.0, abs=0.1)
+        assert "no place of the carriage brings both within" in second.reason
+        assert first.detail(APART) is first.detail(ROOM) is None
+    # The middle between them, which is to be set where they can both be brought in, helps neither.
+    assert (second.verdict, job.open_failures) == (Verdict.FAIL, (second,))
+    assert "have the mount of one seen to" in str(what_next(second))
+    able = replace(second, details=(Value(APART, 20.0), Value(ROOM, 2.0 * HALF_UM - 20.0)))
+    assert "set the middle between them" in str(what_next(able))
 
 
 def test_heads_that_differ_by_no_more_than_is_known_are_not_told_apart():

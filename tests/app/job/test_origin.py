@@ -7,9 +7,10 @@ from dataclasses import replace
 import pytest
 
 from app.job.job import SOURCE_CHANGED
-from app.job.model import INSISTED, Action, CheckName, Do, Measure, Stage
+from app.job.model import INSISTED, UNSEEN, Action, CheckName, Do, Measure, Stage
 from app.job.origin import Origin
 from app.job.plan import Planned
+from app.job.verdicts import what_next
 from tests.app.job.hands import PROFILE, ScriptedDrive, job_on
 
 REAL = Origin("visa:bench", False, "Maker,Model,1,1.0", PROFILE.name, (("range", "0.2 V"),))
@@ -106,6 +107,9 @@ def test_a_head_that_never_moved_does_not_pass_the_hysteresis():
     outcome = job.outcomes[0]
     assert outcome.verdict == "undecided"
     assert "nothing was seen to move at 6 of 6 arrivals" in outcome.reason
+    assert outcome.detail(UNSEEN).value == 6.0
+    # The number keeps clear of its limit: more seatings or a calibrated scale would not help.
+    assert "step off the track and back" in str(what_next(outcome))
     assert all("by the word of the hand alone" in entry.notes[0] for entry in kept.taken)
 
 

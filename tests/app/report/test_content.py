@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from app.analysis.results import Verdict
-from app.job.model import CheckName, Limit, Stage, Summary, Value
+from app.job.model import APART, ROOM, UNSEEN, CheckName, Limit, Stage, Summary, Value
 from app.job.plan import Plan, left_out
 from app.profiles import load_profile
 from app.report.blocks import MAX_TEXT, Figures, Lines, Table, clean, limit_words, within
@@ -175,6 +175,44 @@ def test_open_failures_stand_first_and_with_their_reason():
     assert any("Spindle speed, as left, to do: " in r for r in lines(report, "Reservations"))
     rows = [r for block in section(report, "The drive and the job") for r in block.rows]
     assert ("Reason given at closing", "belt is on order") in rows
+
+
+def test_heads_that_cannot_both_be_brought_in_are_told_to_owner_and_auditor():
+    beside = (Value(APART, -41.2, 0.1, "µm"), Value(ROOM, -16.8, 0.1, "µm"))
+    second = outcome(
+        CheckName.RADIAL,
+        Stage.AS_LEFT,
+        Verdict.FAIL,
+        side=1,
+        value=-40.6,
+        u=1.9,
+        unit="µm",
+        limit=SET,
+        details=beside,
+    )
+    report = report_of(record(outcomes=(*record().outcomes, second)))
+    now = dict(table(report, "In plain words").rows)["How it is now"]
+    assert "The two heads stand 41.20 ± 0.20 µm apart: no setting of the drive brings both" in now
+    (told,) = (r for r in lines(report, "Reservations") if "side 1, as left, to do: " in r)
+    assert "have the mount of one seen to" in told
+    assert "set the middle between them" not in told
+
+
+def test_arrivals_that_were_not_seen_are_to_be_done_again():
+    unseen = outcome(
+        CheckName.HYSTERESIS,
+        Stage.AS_LEFT,
+        Verdict.UNDECIDED,
+        value=0.1,
+        u=0.3,
+        unit="µm",
+        limit=BACKLASH,
+        reason="nothing was seen to move at 6 of 6 arrivals",
+        details=(Value(UNSEEN, 6.0),),
+    )
+    report = report_of(record(outcomes=(*record().outcomes, unseen)))
+    (told,) = (r for r in lines(report, "Reservations") if "Hysteresis, as left, to do: " in r)
+    assert "step off the track and back" in told
 
 
 def test_history_ends_with_this_job_and_keeps_kinds_apart():
