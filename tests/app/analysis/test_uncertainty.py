@@ -58,6 +58,7 @@ def test_the_balance_is_without_bias(snr_db):
     assert abs(errors.mean()) < 3.5 * errors.std(ddof=1) / np.sqrt(len(errors)) + 1e-4
 
 
+@pytest.mark.slow
 def test_at_even_lobes_the_signed_balance_is_without_bias():
     values = []
     for seed in range(40):
@@ -72,6 +73,7 @@ def test_at_even_lobes_the_signed_balance_is_without_bias():
     assert abs(np.mean(values)) < 3.5 * np.std(values, ddof=1) / np.sqrt(len(values))
 
 
+@pytest.mark.slow
 def test_at_even_lobes_the_magnitude_stays_within_two_u():
     errors, u = errors_of(BARE, 3, 25, ratio=1.0, snr_db=10.0)
     assert np.mean(errors <= 2.0 * u) >= 0.8

@@ -81,6 +81,7 @@ def test_an_envelope_without_lobes_gives_no_number(kind, names):
     assert reading.ratio is None
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("names", [("envelope", "index"), ("envelope",)])
 @pytest.mark.parametrize(("hum_hz", "part"), [(50.0, 0.4), (50.0, 0.15), (60.0, 0.35), (60.2, 0.2)])
 def test_hum_on_a_constant_is_no_envelope_of_groups(hum_hz, part, names):

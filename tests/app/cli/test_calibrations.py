@@ -17,6 +17,7 @@ def job(book, checks, *more):
     )
 
 
+@pytest.mark.slow
 def test_a_scale_from_the_bench_is_used_by_the_next_job_with_that_disk(tmp_path, capsys):
     book = tmp_path / "book.sqlite3"
     assert run(["calibrations", "--book", str(book)]) == BAD_INPUT

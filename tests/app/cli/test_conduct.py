@@ -80,6 +80,7 @@ def test_a_seeded_drive_is_left_with_its_hysteresis_centred(seed):
     left_with_its_hysteresis_centred(params_for(seed), JobOptions())
 
 
+@pytest.mark.slow
 def test_so_is_one_that_is_sampled_slowly_and_measured_in_a_hurry():
     left_with_its_hysteresis_centred(
         replace(params_for(0), **QUICK), JobOptions(seatings=3, arrivals=2, turns=5)
@@ -208,6 +209,7 @@ def test_a_person_who_types_does_the_job_with_enter_alone():
     assert any(isinstance(ask, Do) and ask.action is Action.NUDGE for ask in person.asks)
 
 
+@pytest.mark.slow
 def test_an_arrival_is_seen_without_a_word():
     source = Handless(VirtualParams(seed=3, **QUICK, backlash_um=8.0))
     source.open()
@@ -377,6 +379,7 @@ def test_json_has_the_schema_and_plain_values(capsys):
     assert told["as_left"] == {"offset_um": None, "hysteresis_um": None, "speed_rpm": None}
 
 
+@pytest.mark.slow
 def test_the_command_keeps_the_job_and_its_status_tells_the_end(tmp_path, capsys):
     book = tmp_path / "book.sqlite3"
     words = [
@@ -607,6 +610,7 @@ def test_going_on_with_a_job_changes_nothing_of_it(job_again, capsys, words, sai
     assert said in capsys.readouterr().err
 
 
+@pytest.mark.slow
 @pytest.mark.xdist_group("failed job")
 def test_a_new_job_beside_an_open_one_says_so(job_again, tmp_path, capsys):
     assert main.run([*job_again(LATE), "--checks", "index"]) == 3
@@ -635,6 +639,7 @@ def test_any_open_job_is_gone_on_with(job_again, tmp_path, capsys):
         assert dict(opened.job(1).head.conditions)["technician"] == "A. Example"
 
 
+@pytest.mark.slow
 @pytest.mark.xdist_group("failed job")
 def test_a_check_that_failed_is_done_once_more(job_again, capsys):
     # Somebody has moved the sensor.
@@ -704,6 +709,7 @@ def test_without_a_name_the_report_goes_beside_the_book(tmp_path, capsys):
     assert "the report" not in capsys.readouterr().out
 
 
+@pytest.mark.slow
 def test_a_head_that_never_moves_is_asked_about_and_does_not_pass():
     source = Handless(VirtualParams(seed=3, **QUICK))
     source.open()

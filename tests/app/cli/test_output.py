@@ -36,6 +36,7 @@ def test_a_needle_of_text_tells_a_full_disk_too():
     assert "Traceback" not in done.stderr
 
 
+@pytest.mark.slow
 def test_closed_streams_lead_nowhere_and_no_file_takes_their_place(tmp_path):
     shell = " ".join([*PROGRAM, "profiles", ">&-", "2>&-", "<&-"])
     assert subprocess.run(["sh", "-c", shell], check=False).returncode == 0

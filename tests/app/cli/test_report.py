@@ -80,6 +80,7 @@ def test_what_cannot_be_is_one_sentence(book, tmp_path, capsys, name, more, driv
     assert (tmp_path / "old.html").read_text() == "before"
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("named", [{}, {"QT_QPA_PLATFORM": "xcb"}])
 def test_a_pdf_needs_no_display(book, tmp_path, named):
     out = tmp_path / "report.pdf"

@@ -67,6 +67,7 @@ def test_its_object_is_what_was_put_in(quiet_capture, capsys):
     assert told["limits_um"]["noise"] == pytest.approx(190.0 * balance_u, rel=0.03)
 
 
+@pytest.mark.slow
 def test_a_turning_drive_is_no_quiet_input(capsys):
     assert main.run(["check-source", "sim:", "--seconds", "1"]) == 3
     assert "stop the drive's motor" in capsys.readouterr().out
@@ -200,6 +201,7 @@ def test_what_is_played_and_found_is_told_and_kept(card, capsys, tmp_path):
     assert card.silenced
 
 
+@pytest.mark.slow
 def test_a_second_look_says_whether_it_still_holds(card, capsys, tmp_path):
     assert main.run([*PLAY, "--yes", "--quick"]) == 0
     kept = tmp_path / "inputs" / "Bench.toml"
@@ -457,6 +459,7 @@ def test_nothing_is_played_before_it_is_allowed(card, capsys, monkeypatch):
     assert card.loudest == 0.0
 
 
+@pytest.mark.slow
 def test_where_tops_are_cut_is_told_and_kept(card, capsys, tmp_path):
     card.changes_to(replace(PARTS, drive_v=3.0, limit=0.7))
     assert main.run([*PLAY, "--yes"]) == 0
@@ -466,6 +469,7 @@ def test_where_tops_are_cut_is_told_and_kept(card, capsys, tmp_path):
     assert read_proof(tmp_path / "inputs" / "Bench.toml").limit == pytest.approx(0.7, rel=0.01)
 
 
+@pytest.mark.slow
 def test_what_was_not_played_is_not_called_straight(card, capsys):
     assert main.run([*PLAY, "--yes", "--at-most", "60"]) == 0
     (line,) = (each for each in capsys.readouterr().out.splitlines() if each.startswith("straight"))

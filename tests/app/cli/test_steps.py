@@ -101,6 +101,7 @@ def worked(source, device, person):
             line.close()
 
 
+@pytest.mark.slow
 def test_the_hysteresis_of_both_heads_is_measured_without_a_key(source):
     person = Person(source.hands)
     job, on, said = worked(source, StepsDevice(source.hands), person)
@@ -146,6 +147,7 @@ WAYS_TO_FAIL = {
 }
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(
     "way",
     ["dies", "lies", *(pytest.param(way, marks=pytest.mark.slow) for way in ("halves", "strays"))],
@@ -165,6 +167,7 @@ def test_a_line_that_fails_in_the_middle_leaves_a_job_that_a_hand_goes_on_with(s
         assert abs(outcome.value - 8.0) <= max(1.0, 2.0 * outcome.u)
 
 
+@pytest.mark.slow
 def test_a_hand_takes_over_with_a_key_and_gives_back_with_a_word(source):
     class Relieved(Person):
         """Takes over at the second arrival by wire, does that, and gives the next one back."""

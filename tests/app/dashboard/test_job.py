@@ -493,6 +493,7 @@ def test_closing_early_wants_a_reason(qtbot, window):
     assert window.controller.job.closing_reason == "museum closes"
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("text", HOSTILE, ids=["markup", "quotes", "right-to-left", "10 kB"])
 def test_hostile_words_stay_words(window, book, text):
     window.begin_job(text[:300], "130mm-48tpi")

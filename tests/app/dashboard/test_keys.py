@@ -47,6 +47,7 @@ def test_enter_begins_a_job_and_does_not_answer_its_first_caution(qtbot, window)
     assert window.controller.job.ask.message == messages.MAINS
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("field", ["_list", "_address", "_class"])
 def test_enter_opens_a_source_and_answers_nothing(qtbot, window, session, field):
     begin(qtbot, window)

@@ -150,7 +150,7 @@ def test_whoever_goes_elsewhere_ends_it_and_is_there(window, session):
 
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("language", languages(), indirect=True)
-@pytest.mark.few(4)
+@pytest.mark.few(1)
 def test_no_card_covers_what_it_points_at_or_leaves_the_window(window, size):
     window.resize(*size)
     window.tour.begin()

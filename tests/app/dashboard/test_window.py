@@ -339,6 +339,7 @@ def test_all_words_are_translated(qtbot, qapp):
         qapp.removeTranslator(marking)
 
 
+@pytest.mark.slow
 def test_controls_are_large_enough_and_nothing_overlaps(window):
     for size in ((1024, 640), (1920, 1080), (3840, 2160)):
         window.resize(*size)
@@ -458,6 +459,7 @@ def test_running_opens_closes_and_returns(qtbot):
     assert session.calls == [("open", "sim:", "plus,minus,index"), ("close",)]
 
 
+@pytest.mark.slow
 def test_a_fault_in_a_slot_is_printed_and_said_in_the_window(qtbot):
     def fails():
         raise ZeroDivisionError("no such view")
@@ -493,6 +495,7 @@ def test_the_last_minute_is_kept_by_a_key_and_its_folder_can_be_shown(qtbot, tmp
     assert window.top_bar._folder.isVisible()
 
 
+@pytest.mark.slow
 def test_what_a_crash_has_left_is_told_by_the_next_start(qtbot, tmp_path, monkeypatch):
     monkeypatch.setattr(recorder, "boxes_folder", lambda: tmp_path)
     left = BoxFile(tmp_path / "running-a.blackbox")
@@ -523,6 +526,7 @@ def test_failed_source_parks_with_the_sentence(qtbot):
     assert window.needle_page.meter.face.detail == "capture “x.wav”: not there."
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
 def test_interrupt_ends_it_cleanly(sent):
     process = subprocess.Popen(

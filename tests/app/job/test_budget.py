@@ -44,6 +44,7 @@ def test_saying_the_climate_never_makes_a_verdict_harder(reading_um):
 
 
 # The whole table: python -m tests.benchmarks coverage.
+@pytest.mark.few(1)
 @pytest.mark.parametrize("case", [CASES[1], CASES[3]], ids=lambda case: case.name)
 def test_u_holds_the_truth_as_often_as_is_said(case):
     runs = 150

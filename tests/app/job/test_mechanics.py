@@ -144,6 +144,7 @@ FAULTS = {
 }
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("fault", FAULTS)
 def test_the_virtual_drive_shows_each_fault_and_its_check_finds_it(fault):
     size, check, name, expected = FAULTS[fault]

@@ -112,6 +112,7 @@ def test_a_reading_behind_it_is_no_longer_beyond_what_was_proved():
     assert reading.ratio.u < 0.7 * wide.ratio.u
 
 
+@pytest.mark.slow
 def test_where_the_input_cuts_is_found_and_not_gone_into():
     parts = replace(PARTS, limit=0.5)
     found = checked(Bench(parts), 6.0)
@@ -119,6 +120,7 @@ def test_where_the_input_cuts_is_found_and_not_gone_into():
     assert found.detector.out_v[-1] < 0.5
 
 
+@pytest.mark.slow
 def test_where_the_converter_clips_it_ends():
     bench = Bench(replace(PARTS, gains=(1.2,)))
     found = checked(bench, 6.0)
@@ -126,6 +128,7 @@ def test_where_the_converter_clips_it_ends():
     assert found.detector.out_v[-1] < 1.0
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize(
     ("change", "said"),
     [

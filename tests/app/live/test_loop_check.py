@@ -73,7 +73,7 @@ def test_the_levels_rise_from_nothing_and_are_told():
     ],
     ids=["detector on its head", "phases"],
 )
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 def test_where_the_input_s_own_stage_cuts_is_found(parts, roles, limit):
     found = check_loop_of(replace(parts, limit=limit), roles)
     assert found.limit_v == pytest.approx(limit, rel=0.02)
@@ -87,6 +87,7 @@ def test_where_the_input_s_own_stage_cuts_is_found(parts, roles, limit):
         assert found.linear.match == pytest.approx(0.9875, abs=0.001)
 
 
+@pytest.mark.slow
 def test_an_input_that_the_converter_alone_limits_is_straight_to_there():
     found = check_loop_of(Parts(gains=(0.6,), drive_v=3.0), (Role.ENVELOPE,))
     assert (found.limit_v, found.straight_v) == (0.0, 1.0)
@@ -108,6 +109,7 @@ def test_no_more_is_played_than_was_allowed():
     assert card.loudest <= 0.1
 
 
+@pytest.mark.slow
 def test_a_quick_check_agrees_with_the_long_one():
     long, quick = (checked(card_with(DETECTOR), quick=each) for each in (False, True))
     assert quick.detector.corner_hz == pytest.approx(long.detector.corner_hz, rel=0.005)
@@ -218,6 +220,7 @@ def test_another_sound_while_it_is_measured_is_said():
     assert card.silenced
 
 
+@pytest.mark.slow
 def test_what_is_not_the_same_twice_is_no_calibration():
     card = card_with(DETECTOR)
     # Every second the cable's contact changes by some per cent.

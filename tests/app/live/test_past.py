@@ -166,6 +166,7 @@ def test_heights_over_all_show_each_loss_as_a_gap():
     assert (heights_v[np.isfinite(heights_v)] == 1.0).all()
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("columns", [100, 320, 1900, 3840])
 def test_a_single_lost_turn_is_seen_at_any_width(columns):
     past = filled(3000, lost=[1500])

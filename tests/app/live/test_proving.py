@@ -43,6 +43,7 @@ def test_a_reading_behind_a_proved_probe_is_right(seed, offset_um):
     assert "at 125 kHz it is taken as the same" in notes
 
 
+@pytest.mark.slow
 def test_a_recording_is_read_as_its_input_was(tmp_path):
     parts, rate_hz, _ = drawn(0)
     proof = proof_by(card_of(0), quick=True)
@@ -109,6 +110,7 @@ def test_what_cannot_be_written_is_said(monkeypatch, tmp_path):
         keep(proof)
 
 
+@pytest.mark.slow
 def test_a_part_that_was_changed_is_told():
     before, corner, gain = (
         proof_by(VirtualCard(Parts(gains=(0.6,), **parts), 16_000), quick=True)

@@ -100,6 +100,7 @@ def test_a_new_session_is_closed(session):
     session.close()
 
 
+@pytest.mark.slow
 def test_many_quick_openings_leave_nothing_running(session):
     for number in range(50):
         session.open(f"{SIM}&seed={number}")
@@ -154,6 +155,7 @@ def test_the_virtual_drive_runs_and_its_hands_are_seen(session):
     valid_view(session, lambda view: abs(view.reading.balance.value - wanted) < 0.01)
 
 
+@pytest.mark.slow
 def test_off_the_track_the_strip_has_a_break(session):
     session.open(SIM)
     valid_view(session)

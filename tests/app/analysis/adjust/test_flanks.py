@@ -59,6 +59,7 @@ def test_a_flank_is_the_line_of_a_reference_library():
     assert found.wider_um.value == pytest.approx(high - low, abs=1e-9)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("noise", "gauge_um"), [(4e-3, 0.0), (1e-3, 3.0)])
 def test_its_u_holds(noise, gauge_um):
     held = []

@@ -192,6 +192,7 @@ def test_a_live_envelope_is_back_two_seconds_after_what_was_below_zero():
     assert not analyse(samples, RATE_HZ, NAMES, low_corner_hz=0.0, **LINEAR).valid
 
 
+@pytest.mark.slow
 def test_a_live_envelope_that_is_cut_after_it_was_whole_is_clipped_and_comes_back():
     made = make(Signal(rate_hz=RATE_HZ, carrier_hz=15e3, turns=30.0, ratio=0.5))
     rng = np.random.default_rng(4)

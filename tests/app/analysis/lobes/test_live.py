@@ -186,7 +186,7 @@ def test_off_the_track_there_is_no_reading_and_back_again_there_is(away_s):
 
 @pytest.mark.parametrize("away_s", [1.0, pytest.param(18.0, marks=pytest.mark.slow)])
 @pytest.mark.parametrize("side", [Side.OUTWARD, Side.INWARD])
-@pytest.mark.few(1)
+@pytest.mark.slow
 def test_a_taught_sign_outlives_a_step_away(side, away_s):
     answers = []
     at = {

@@ -84,7 +84,7 @@ def followed(change, names, signal=SIGNAL):
         (hiss, RAW, messages.NO_CARRIER),
     ],
 )
-@pytest.mark.few(3)
+@pytest.mark.few(1)
 def test_a_signal_that_is_cut_off_parks_the_needle_with_the_true_reason(change, names, reason):
     truth, found = followed(change, names)
     cut = [reading for time_s, reading in found if CUT_S + 0.5 < time_s < BACK_S]
@@ -168,6 +168,7 @@ def test_hours_that_a_machine_slept_are_counted_and_not_gone_through(names):
     assert 0 <= len(before) + slept + len(after) - analyser.reading.end_index < 0.2 * rate_hz
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("lost_turns", [0.13, 0.4, 0.61, 0.87])
 def test_a_pattern_is_not_read_on_over_a_gap_of_unknown_length(lost_turns):
     """A sound input that overflows says that frames are lost, and not how many."""

@@ -59,6 +59,7 @@ def test_the_needle_follows_a_step_inside_the_lobe(geometry, place, allowed_s):
     assert rest == pytest.approx([AFTER] * len(rest), abs=0.012)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("place", [0.2, 0.25, 0.3])
 def test_a_drop_out_in_a_lobe_is_no_step_of_the_head(place):
     ratio = (1.0 - BEFORE) / (1.0 + BEFORE)
@@ -81,7 +82,7 @@ def test_what_has_settled_takes_no_notice_of_the_lobe_under_way(geometry):
 
 @pytest.mark.parametrize("geometry", ["two-band", "boundary"])
 @pytest.mark.parametrize("snr_db", [15, 25])
-@pytest.mark.few(1)
+@pytest.mark.slow
 def test_the_needle_is_hardly_less_quiet_than_once_a_lobe(geometry, snr_db):
     made = make(Signal(**BRISK, geometry=geometry, snr_db=snr_db, turns=20.0, seed=3))
     errors = np.array(
@@ -102,7 +103,7 @@ def test_without_an_index_the_needle_waits_for_the_lobe():
 @pytest.mark.parametrize("gain", [0.5, 1.4])
 @pytest.mark.parametrize("at_s", [1.6, 1.64, 1.65])
 @pytest.mark.parametrize("geometry", ["two-band", "boundary"])
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 def test_a_step_of_the_gain_stands_as_offset_no_longer_than_the_next_lobe(geometry, at_s, gain):
     made = make(Signal(**BRISK, geometry=geometry, snr_db=30, turns=12.5, start_turns=0.0))
     samples = made.columns(*RAW)

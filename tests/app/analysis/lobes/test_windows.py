@@ -137,7 +137,7 @@ def test_a_mean_of_two_turns_does():
 
 
 @pytest.mark.parametrize("names", [RAW, BARE], ids=["index", "no index"])
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 def test_a_step_of_the_head_is_followed_live(names):
     samples = recorded(MANY, 0.1, names=names, turns=14.0)
     after = recorded(MANY, -0.2, names=names, turns=14.0)

@@ -191,7 +191,7 @@ SIZES = ((480, 320), (800, 480), (960, 540), (960, 1080), (1024, 640), (1920, 10
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("at_work", [False, True])
 @pytest.mark.parametrize("language", languages(), indirect=True)
-@pytest.mark.few(4)
+@pytest.mark.few(1)
 def test_nothing_is_cut_at_any_size(window, size, at_work):
     if at_work:
         window.begin_job("machine 7", "130mm-48tpi")
@@ -246,7 +246,7 @@ def all_pages(window, qtbot):
 
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("language", languages(), indirect=True)
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 def test_pages_are_as_wide_as_the_window_and_scroll_one_way(window, qtbot, size):
     window.begin_job("machine 7", "130mm-48tpi")
     qtbot.waitUntil(lambda: window.controller.number is not None)

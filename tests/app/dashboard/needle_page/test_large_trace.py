@@ -556,6 +556,7 @@ def test_what_a_check_has_measured_lies_over_the_turn_with_its_bursts(large):
     assert not large._marks.tops
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize(
     ("measurand", "shown"),
     [(each, each in ["azimuth", "index", "output"]) for each in Measurand],
