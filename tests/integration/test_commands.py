@@ -131,7 +131,7 @@ def test_one_object_alone_on_standard_output(finished):
 
 
 @pytest.mark.parametrize("codec", ["utf-8", "ascii"])
-@pytest.mark.few(1)
+@pytest.mark.slow
 def test_object_and_text_survive_an_output_that_holds_few_letters(
     finished, environment, tmp_path, codec
 ):
@@ -146,6 +146,7 @@ def test_object_and_text_survive_an_output_that_holds_few_letters(
     assert "\nratio " in out
 
 
+@pytest.mark.slow
 def test_a_name_that_is_no_text_is_no_fault_of_the_program(finished, tmp_path):
     name = os.fsdecode(b"caf\xe9.wav")
     write_capture(tmp_path / "plain.wav", "differential")
@@ -166,7 +167,7 @@ def test_a_name_that_is_no_text_is_no_fault_of_the_program(finished, tmp_path):
         (("measure", "sound:no such device"), "sound"),
     ],
 )
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 def test_bad_input_ends_with_2_and_one_line(finished, words, said):
     status, out, errors = finished(*words)
     assert status == 2
@@ -182,6 +183,7 @@ def test_no_reading_ends_with_3(finished):
     assert json.loads(out)["valid"] is False
 
 
+@pytest.mark.slow
 def test_without_display_and_terminal_the_needle_is_told_for_ten_seconds(finished):
     begun_s = time.monotonic()
     status, out, errors = finished(SIM)
@@ -196,6 +198,7 @@ def test_without_display_and_terminal_the_needle_is_told_for_ten_seconds(finishe
     assert any(NEEDLE.match(line) for line in lines)
 
 
+@pytest.mark.slow
 def test_a_display_that_is_gone_is_told_and_the_needle_shown(started, environment):
     process = started(SIM, env=environment | {"DISPLAY": ":4093"})
     for line in process.stdout:
@@ -263,6 +266,7 @@ def test_a_reader_that_leaves_is_no_fault(started):
     assert process.stderr.read() == ""
 
 
+@pytest.mark.slow
 def test_ctrl_c_ends_the_window(started, environment, tmp_path_factory):
     with display(tmp_path_factory.mktemp("screen")) as shown:
         names = {"DISPLAY": shown.environment["DISPLAY"]}

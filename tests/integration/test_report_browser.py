@@ -71,6 +71,7 @@ def test_hostile_words_stay_words(browser):
     assert dumped.count("<section") == dumped.count("</section>") > 10
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("with_policy", [True, False])
 def test_the_policy_holds_even_where_markup_got_in(browser, asked, with_policy):
     """The same page without its policy runs and fetches: the test would see it."""
@@ -85,6 +86,7 @@ def test_the_policy_holds_even_where_markup_got_in(browser, asked, with_policy):
     assert (ran, bool(paths)) == ((False, False) if with_policy else (True, True))
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("is_virtual", [True, False])
 def test_the_virtual_drive_is_marked_on_every_printed_page(browser, tmp_path, is_virtual):
     job = made_virtual(record()) if is_virtual else record()

@@ -73,7 +73,7 @@ def test_the_virtual_scope_prints_an_address_that_can_be_measured(ending):
 
 
 @pytest.mark.parametrize("transport", ["vxi11", "hislip"])
-@pytest.mark.few(1)
+@pytest.mark.slow
 def test_the_virtual_scope_is_reached_by_visa_too(run, transport):
     with virtual_scope("--transport", transport, "--options", FAST) as (_, address):
         assert run("measure", address)[0] == 0
@@ -140,6 +140,7 @@ def test_check_scope_where_nobody_is(address, capsys):
     assert address.removeprefix("visa:") in errors
 
 
+@pytest.mark.slow
 def test_a_scope_s_deep_memory_is_recorded_and_reads_right(served, tmp_path, run):
     scope, address = served
     out = tmp_path / "deep.wav"
@@ -187,6 +188,7 @@ def capture(tmp_path_factory):
     return path
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("dtype", ["float32", "int16"])
 def test_raw_frames_from_a_program_read_as_the_capture_does(capture, dtype, run):
     samples, rate = soundfile.read(capture, dtype="float32", always_2d=True)

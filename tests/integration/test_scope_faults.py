@@ -98,7 +98,10 @@ def cases(transport, family, faults):
     "cases",
     [
         pytest.param(cases("socket", "A2", Fault), id="socket"),
-        *(pytest.param(cases(name, "A2", OF_THE_LINK), id=name) for name in TRANSPORTS[1:]),
+        *(
+            pytest.param(cases(name, "A2", OF_THE_LINK), id=name, marks=pytest.mark.slow)
+            for name in TRANSPORTS[1:]
+        ),
     ],
 )
 def test_faults_over(results, cases):
@@ -120,15 +123,11 @@ def test_the_other_faults_over(results, cases):
 OF_THE_GRAMMAR = (Fault.WRONG_LENGTH, Fault.JUNK_AFTER, Fault.GARBAGE_TEXT, Fault.REFUSE)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(
     "cases",
     [
-        # The older one wants a pause after each command: half a minute to be set up.
-        pytest.param(
-            cases("socket", name, OF_THE_GRAMMAR),
-            id=name,
-            marks=[pytest.mark.slow] if name == "A2-older" else [],
-        )
+        pytest.param(cases("socket", name, OF_THE_GRAMMAR), id=name)
         for name in ("A1", "A2-older", "B", "C1", "C2", "C3", "D")
     ],
 )

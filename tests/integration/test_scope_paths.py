@@ -80,6 +80,7 @@ PAIRED = [name for name in FAMILIES if name not in ("A2-older", "C1")]
 OF_A_FAMILY = [pytest.param(name, marks=pytest.mark.xdist_group(name)) for name in PAIRED]
 
 
+@pytest.mark.few(6)
 @pytest.mark.parametrize("family", OF_A_FAMILY)
 @pytest.mark.parametrize("ratio", OFFSETS_UM)
 def test_every_family_gives_the_truth(family, ratio):
@@ -128,6 +129,7 @@ def test_carriers_and_speeds_of_the_trade(carrier_hz, speed_rpm):
     scope.close()
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize(
     ("family", "quirks"),
     [
@@ -174,7 +176,7 @@ def test_a_record_that_the_index_triggered_has_the_index_at_its_trigger(family):
 
 @pytest.mark.parametrize("amplitude_v", [0.05, 0.4, 3.0])
 @pytest.mark.parametrize("family", ["A1", "A2", "B", "C1", "C2", "C3", "D"])
-@pytest.mark.few(9)
+@pytest.mark.few(3)
 def test_the_range_is_found_so_that_the_signal_fills_the_screen(family, amplitude_v):
     scope = new_scope(family, amplitude_v=amplitude_v)
     with ScopeServer(scope, "socket", port=0) as server:
@@ -250,6 +252,7 @@ def test_other_triggers(options):
     assert block.samples_v.shape[1] == len(roles)
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("family", ["A1", "A2", "B", "C1", "C2", "C3", "D"])
 def test_the_deep_memory_is_read_at_its_full_rate(family):
     scope = new_scope(family, carrier_hz=20e3)

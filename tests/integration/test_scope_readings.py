@@ -61,6 +61,7 @@ QUICKLY = [
 ]
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize("family", QUICKLY)
 def test_every_family_reads_as_the_drive_itself(family, direct):
     check(family, "socket", 0.85, direct)
@@ -71,6 +72,7 @@ def test_every_ratio_reads_as_the_drive_itself(ratio, direct):
     check("A2", "socket", ratio, direct)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(
     ("family", "noise_codes"),
     [
@@ -106,6 +108,7 @@ def test_a_scope_without_an_external_input_says_so():
     scope.close()
 
 
+@pytest.mark.few(4)
 @pytest.mark.parametrize("offset_um", [25.0, -25.0])
 @pytest.mark.parametrize("family", EXTERNAL)
 def test_the_side_by_an_external_trigger_is_right_or_said_unknown(family, offset_um):
