@@ -49,18 +49,21 @@ step() {
     "$@"
 }
 
+# What pytest makes of the asserts is kept, and made here once, not by each worker. The types take a
+# minute of one processor: beside the tests, and told after them.
+told=$(mktemp)
+python -m pytest --numprocesses 0 --collect-only -qq "$@" >/dev/null 2>&1 &
+asserts=$! types=
+# By then they have mostly ended by themselves, which must not count as a failure.
+trap 'kill "$asserts" $types 2>/dev/null || :; rm -f "$told"' EXIT
+trap 'exit 130' INT
+trap 'exit 143' TERM
 step ruff check .
 step ruff format --check .
 step lint-imports
-
-# The types take a minute of one processor: beside the tests, and told after them.
-told=$(mktemp)
+wait "$asserts" || :
 pyright >"$told" 2>&1 &
 types=$!
-# By then it has mostly ended by itself, which must not count as a failure.
-trap 'kill "$types" 2>/dev/null || :; rm -f "$told"' EXIT
-trap 'exit 130' INT
-trap 'exit 143' TERM
 # Many tests wait, for a program or for what a live source gives next: one worker more than there
 # are processors, as far as the memory of a small machine goes.
 workers=$(($(getconf _NPROCESSORS_ONLN) + 1))
