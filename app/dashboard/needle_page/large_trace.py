@@ -261,7 +261,7 @@ class LargeTrace(QWidget):
         self._tops_v.clear()
         self._look_at(None)
         self.picture.forget_past()
-        self.bar.show_past(np.zeros(0), 0.0, 0.0)
+        self.bar.show_past(np.zeros(0), 0.0)
         self._draw()
 
     def hold(self, held: Trace | None) -> None:
@@ -585,11 +585,10 @@ class LargeTrace(QWidget):
 
     def _lay_behind(self) -> None:
         """Put the turns behind that in front into the picture."""
+        behind = list(self._front)[:-1]
         self.picture.show_past(
-            [
-                (each.frames or each.number, tuple(self._folded(each)))
-                for each in list(self._front)[:-1]
-            ]
+            [each.frames or each.number for each in behind],
+            lambda place: self._folded(behind[place]),
         )
 
     def _look_at(self, at_s: float | None) -> None:
@@ -603,7 +602,7 @@ class LargeTrace(QWidget):
             self._look = self._past.look(at_s, MOST_TURNS)
         self._lay_behind()
         self._draw()
-        self._show_bar()
+        self.bar.show_back(self.back_s)
 
     def _take_look(self) -> None:
         """Look again at what is kept, and draw it where it is something else."""
@@ -623,7 +622,8 @@ class LargeTrace(QWidget):
             return
         turn_s = self._past.turn_s
         heights_v = self._past.heights(self.bar.width())
-        self.bar.show_past(heights_v, SAMPLED_TURNS * turn_s, self.back_s)
+        self.bar.show_past(heights_v, SAMPLED_TURNS * turn_s)
+        self.bar.show_back(self.back_s)
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
         """Leave the bar out where the trace itself needs the room; the keys go back as well."""

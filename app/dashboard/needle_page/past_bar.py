@@ -5,7 +5,16 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 from PySide6.QtCore import QLineF, QPointF, QRectF, Qt, Signal
-from PySide6.QtGui import QColor, QMouseEvent, QPainter, QPen, QPolygonF, QWheelEvent
+from PySide6.QtGui import (
+    QColor,
+    QMouseEvent,
+    QPainter,
+    QPen,
+    QPixmap,
+    QPolygonF,
+    QResizeEvent,
+    QWheelEvent,
+)
 from PySide6.QtWidgets import QWidget
 
 from app.dashboard.style import Sizes, Theme
@@ -39,6 +48,8 @@ class PastBar(Instrument):
         self._kept_s = kept_s
         self._heights_v: NDArray[np.float64] = np.zeros(0)
         self._sampled_s = self._back_s = 0.0
+        # What changes less often than the moment that is shown; None where it is out of date.
+        self._ground: QPixmap | None = None
         named(self, self.tr("The last ten minutes"))
         self.setToolTip(self.tr("Height of the envelope; press, drag or turn the wheel to go back"))
         self.setFixedHeight(_TALL_PX)
@@ -46,13 +57,25 @@ class PastBar(Instrument):
     def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
         super().apply_theme(theme, sizes)
+        self._ground = None
         self.setFixedHeight(max(_TALL_PX, sizes.touch_px))
 
-    def show_past(self, heights_v: NDArray[np.float64], sampled_s: float, back_s: float) -> None:
-        """Show heights over the whole bar, for how long there are samples, and what is shown."""
+    def show_past(self, heights_v: NDArray[np.float64], sampled_s: float) -> None:
+        """Show heights over the whole bar, and for how long there are samples."""
         self._heights_v, self._sampled_s = heights_v, sampled_s
-        self._back_s = back_s
+        self._ground = None
         self.update()
+
+    def show_back(self, back_s: float) -> None:
+        """Mark the moment that is shown."""
+        if back_s != self._back_s:
+            self._back_s = back_s
+            self.update()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
+        """Draw all anew."""
+        super().resizeEvent(event)
+        self._ground = None
 
     def mousePressEvent(self, event: QMouseEvent) -> None:  # noqa: N802
         """Ask for the moment that was pressed."""
@@ -73,7 +96,17 @@ class PastBar(Instrument):
 
     def _paint(self, painter: QPainter) -> None:
         box = QRectF(self.rect()).adjusted(2, 4, -2, -4)
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
+        ratio = self.devicePixelRatioF()
+        if self._ground is None or self._ground.devicePixelRatio() != ratio:
+            self._ground = QPixmap(self.size() * ratio)
+            self._ground.setDevicePixelRatio(ratio)
+            self._ground.fill(Qt.GlobalColor.transparent)
+            with QPainter(self._ground) as on_ground:
+                self._paint_ground(on_ground, box)
+        painter.drawPixmap(0, 0, self._ground)
+        self._paint_mark(painter, box)
+
+    def _paint_ground(self, painter: QPainter, box: QRectF) -> None:
         painter.setPen(QPen(QColor(self._theme.line), 1))
         for minute in range(1, round(self._kept_s / _MINUTE_S)):
             x = self._at(box, minute * _MINUTE_S)
@@ -87,7 +120,6 @@ class PastBar(Instrument):
             ),
             QColor(self._theme.second),
         )
-        self._paint_mark(painter, box)
 
     def _paint_heights(self, painter: QPainter, box: QRectF) -> None:
         heights_v = self._heights_v

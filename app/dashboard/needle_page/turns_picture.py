@@ -2,14 +2,16 @@
 
 A turn is a height for each place, so that what it inks is a span of rows in each column of pixels.
 These are found for a whole turn at once, which is many times faster than to stroke its line, and
-every turn that has been is kept as the pixels that it inked: a turn more costs its own alone.
+every turn that has been is kept as the pixels that it inked: a turn more costs its own alone. How
+faint each is stands in the colour table of their layer, so that no pixel is inked again for it.
 """
 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Hashable, Iterable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 import pyqtgraph as pg
@@ -137,7 +139,15 @@ class _Layer:
 
     def __init__(self, width: int, height: int) -> None:
         self._numbers = np.zeros(width * height, np.uint8)
+        kind = QImage.Format.Format_Indexed8
+        self.image = QImage(self._numbers.data, width, height, width, kind)
         self._turns: deque[tuple[int, Pixels]] = deque()
+        self._next = 1
+
+    def clear(self) -> None:
+        """Forget all turns."""
+        self._numbers.fill(0)
+        self._turns.clear()
         self._next = 1
 
     def add(self, pixels: Pixels) -> None:
@@ -149,33 +159,36 @@ class _Layer:
         self._turns.append((self._next, pixels))
         self._next = self._next % (MOST_TURNS + 1) + 1
 
-    def ink(self, picture: NDArray[np.uint32], ink: QColor, decay: int) -> Pixels:
-        """Paint the newest `decay` of them into a picture, each fainter than the next.
-
-        Returns the pixels that may have been inked.
-        """
-        of_number = np.zeros(MOST_TURNS + 2, np.uint32)
-        for rank, (number, _) in enumerate(reversed(self._turns)):
-            if rank < decay:
-                of_number[number] = _premultiplied(ink, _PAST_ALPHA * LEAST_ALPHA ** (rank / decay))
-        inked = np.flatnonzero(self._numbers != 0)
-        picture[inked] = of_number[self._numbers[inked]]
-        return inked
+    def ink(self, ink: QColor, decay: int) -> None:
+        """Let the newest `decay` of them be seen, each fainter than the next."""
+        colours = [0] * (MOST_TURNS + 2)
+        opaque = ink.rgb()
+        for rank, (number, _) in enumerate(islice(reversed(self._turns), decay)):
+            colours[number] = opaque & 0xFFFFFF | round(255 * past_alpha(rank, decay)) << 24
+        self.image.setColorTable(colours)
 
 
-def _premultiplied(ink: QColor, alpha: float) -> int:
-    red, green, blue = (round(alpha * part) for part in (ink.red(), ink.green(), ink.blue()))
-    return round(255 * alpha) << 24 | red << 16 | green << 8 | blue
+def past_alpha(rank: int, decay: int) -> float:
+    """Return how strongly a turn is inked that was so many before the newest behind the front."""
+    return _PAST_ALPHA * LEAST_ALPHA ** (rank / decay)
+
+
+_EVERY_OTHER_BYTE = np.uint32(0x00FF00FF)
 
 
 def _ink_over(
     picture: NDArray[np.uint32], pixels: Pixels, part: NDArray[np.float64], ink: QColor
 ) -> None:
     """Paint pixels over what is there, each by the part that is covered."""
-    channels = picture.view(np.uint8).reshape(-1, 4)
-    full = np.array((ink.blue(), ink.green(), ink.red(), 255), np.float64)
-    part = part[:, None]
-    channels[pixels] = np.round(part * full + (1.0 - part) * channels[pixels]).astype(np.uint8)
+    over = np.round(256.0 * part).astype(np.uint32)
+    before, full = picture[pixels], np.uint32(ink.rgb())
+    mixed = np.zeros_like(before)
+    # Two bytes of a colour at once, each with room for a product: what is mixed is 256 in all.
+    for shift in (np.uint32(0), np.uint32(8)):
+        of_ink = (full >> shift & _EVERY_OTHER_BYTE) * over
+        of_rest = (before >> shift & _EVERY_OTHER_BYTE) * (256 - over)
+        mixed |= (of_ink + of_rest >> np.uint32(8) & _EVERY_OTHER_BYTE) << shift
+    picture[pixels] = mixed
 
 
 def fill(
@@ -219,7 +232,8 @@ class TurnsPicture(pg.GraphicsObject):
         self.decay = decay
         self._ink = QColor("black")
         self._past: deque[tuple[Curve, ...]] = deque(maxlen=MOST_TURNS)
-        # Of turns that are shown anew: their pixels, by what the turn is known by.
+        # Of turns that are shown anew: curves and pixels, by what the turn is known by.
+        self._known: dict[Hashable, tuple[Curve, ...]] = {}
         self._found: dict[Hashable, Pixels] = {}
         self._lines: tuple[LineInFront, ...] = ()
         self._layer: _Layer | None = None
@@ -252,26 +266,37 @@ class TurnsPicture(pg.GraphicsObject):
     def forget_past(self) -> None:
         """Forget the turns that have been."""
         self._past.clear()
+        self._known.clear()
         self._lay_anew()
 
-    def show_past(self, turns: Sequence[tuple[Hashable, tuple[Curve, ...]]]) -> None:
-        """Put turns in place of those that have been, oldest first.
+    def show_past(
+        self, keys: Sequence[Hashable], curves_of: Callable[[int], Iterable[Curve]]
+    ) -> None:
+        """Put turns in place of those that have been.
 
-        Each comes with what it is known by: of one that was shown before nothing is found again.
+        Parameters
+        ----------
+        keys : sequence
+            What each turn is known by, the oldest first.
+        curves_of : callable
+            Returns how the turn at a place of `keys` is drawn. It is asked for those alone that
+            were not shown before.
         """
-        turns = turns[-MOST_TURNS:]
-        self._past = deque((curves for _, curves in turns), maxlen=MOST_TURNS)
-        keys = [key for key, _ in turns]
+        first = max(0, len(keys) - MOST_TURNS)
+        keys, known, found = keys[first:], self._known, self._found
+        self._known = {
+            key: known[key] if key in known else tuple(curves_of(first + place))
+            for place, key in enumerate(keys)
+        }
+        self._past = deque((self._known[key] for key in keys), maxlen=MOST_TURNS)
         if self._layer is None or not self.decay:
             self._layer = None  # it is made when it is seen
         else:
-            found = self._found
             self._found = {
                 key: found[key] if key in found else self._pixels_of(curves)
-                for key, curves in turns
+                for key, curves in self._known.items()
             }
-            width, height = self._picture.size().toTuple()
-            self._layer = _Layer(width, height)
+            self._layer.clear()
             for key in keys:
                 self._layer.add(self._found[key])
         self._renew()
@@ -310,8 +335,10 @@ class TurnsPicture(pg.GraphicsObject):
                 self._begin(size.expandedTo(QSize(1, 1)))
             if self._is_old:
                 self._make()
-            self._picture.setDevicePixelRatio(ratio)
-            painter.drawImage(place.topLeft(), self._picture)
+            behind = [self._layer.image] if self._layer is not None and self.decay else []
+            for image in (*behind, self._picture):
+                image.setDevicePixelRatio(ratio)
+                painter.drawImage(place.topLeft(), image)
         painter.restore()
 
     # -- inside --------------------------------------------------------------------------------
@@ -347,7 +374,7 @@ class TurnsPicture(pg.GraphicsObject):
                 self._layer = _Layer(width, height)
                 for curves in self._past:
                     self._layer.add(self._pixels_of(curves))
-            self._inked.append(self._layer.ink(self._pixels, self._ink, self.decay))
+            self._layer.ink(self._ink, self.decay)
         for line in self._lines:
             x, y = self._placed(line.curve)
             least, most = spans(x - (round(line.width_px) - 1) / 2, y, width)
@@ -385,7 +412,7 @@ class TurnsPicture(pg.GraphicsObject):
         past = list(self._past)[-self.decay :] if self.decay else []
         faded = QColor(self._ink)
         for rank, curves in enumerate(reversed(past)):
-            faded.setAlphaF(_PAST_ALPHA * LEAST_ALPHA ** (rank / self.decay))
+            faded.setAlphaF(past_alpha(rank, self.decay))
             painter.setPen(QPen(faded, 1.0))
             for curve in curves:
                 self._draw_line(painter, curve, place, view)

@@ -129,6 +129,30 @@ def test_after_a_zoom_and_back_the_picture_is_the_same(shown):
     assert len(shown.past) == MOST_TURNS
 
 
+def test_turns_shown_anew_look_as_they_did_when_they_came(shown):
+    shown.set_past(QColor("black"), 16)
+    curves = [wave(0.3 + 0.02 * number) for number in range(30)]
+    for curve in curves[:20]:
+        shown.add_past([curve])
+    one_by_one = look(shown)
+    asked = []
+
+    def show(first, end):
+        def curves_of(place):
+            asked.append(first + place)
+            return [curves[first + place]]
+
+        shown.show_past(range(first, end), curves_of)
+        return look(shown)
+
+    assert (show(5, 30) != one_by_one).any()
+    np.testing.assert_array_equal(show(0, 20), one_by_one)
+    # A turn that was shown just before is known.
+    assert asked == [*range(5, 30), *range(5)]
+    shown.set_past(QColor("black"), 0)
+    assert (look(shown) == 255).all()
+
+
 def test_what_is_shown_no_more_leaves_no_ink(shown):
     blank = look(shown)
     shown.set_past(QColor("black"), 16)
