@@ -10,6 +10,7 @@ from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QScrollArea, QVBox
 
 from app.book.model import JobRecord, JobSummary
 from app.dashboard.background import BookWorker
+from app.dashboard.report_reading import parts_of
 from app.dashboard.widgets import Field, Page, TouchButton, button_row, laid, named, on_enter
 from app.files import stem_for
 from app.language import spoken
@@ -21,6 +22,8 @@ from app.report.pdf import PAPERS, PrintFault, pages_of, write_pdf
 
 _SMOOTH = Qt.TransformationMode.SmoothTransformation
 _ROOM_FOR_TITLE_PX = 400
+_LEAST_PART = 0.7
+"""Of a page's width: shown in less its small print would be too small to be read."""
 _NAMES = {"a4": "A4", "letter": "Letter"}
 
 
@@ -41,6 +44,8 @@ class ReportPage(Page):
         self._worker = BookWorker(book)
         self._report: Report | None = None
         self.pages: list[QLabel] = []
+        # What is shown in place of the pages where these cannot be read.
+        self._parts: list[QWidget] = []
         self._images: tuple[QImage, ...] = ()
         self._title.setText(self.tr("The report, as it will be written"))
         self._area = named(QScrollArea(self), self.tr("Pages of the report"))
@@ -127,13 +132,27 @@ class ReportPage(Page):
             self._column.addWidget(sheet, 0, Qt.AlignmentFlag.AlignHCenter)
             self.pages.append(sheet)
         self._fit_pages()
+        self._place_file()
 
     def _fit_pages(self) -> None:
-        """Show the pages as wide as there is room for, and no wider than they are."""
+        """Show the pages as wide as there is room for, and no wider than they are.
+
+        Where they cannot be read at that, the report's words are shown instead.
+        """
         edges = self._column.contentsMargins()
         bar = self._area.verticalScrollBar().sizeHint().width()
         room = self._area.width() - 2 * self._area.frameWidth() - bar - edges.left() - edges.right()
+        narrow = any(room < _LEAST_PART * image.width() for image in self._images)
+        if narrow and not self._parts and self._report is not None:
+            self._parts = parts_of(self._report, self._sheets)
+            for place, part in enumerate(self._parts):
+                self._column.insertWidget(place, part)
+        for part in self._parts:
+            part.setVisible(narrow)
         for sheet, image in zip(self.pages, self._images, strict=True):
+            sheet.setVisible(not narrow)
+            if narrow:
+                continue
             fits = image.width() <= room
             shown = image if fits else image.scaledToWidth(max(1, room), _SMOOTH)
             sheet.setPixmap(QPixmap.fromImage(shown))
@@ -141,8 +160,22 @@ class ReportPage(Page):
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
         """Fit the pages, and leave the title out where they need its room."""
         super().resizeEvent(event)
-        self._title.setVisible(self.height() >= _ROOM_FOR_TITLE_PX)
+        self._title.setVisible(not self._is_low)
+        self._place_file()
         self._fit_pages()
+
+    @property
+    def _is_low(self) -> bool:
+        return self.height() < _ROOM_FOR_TITLE_PX
+
+    def _place_file(self) -> None:
+        """Have name and paper below what scrolls, or scroll with it where that needs the room."""
+        self._whole.removeWidget(self._file)
+        if self._is_low:
+            self._column.addWidget(self._file)
+        else:
+            self._whole.insertWidget(self._whole.count() - 1, self._file)
+        self._file.show()
 
     def say(self, words: str) -> None:
         """Say how something went, in a line that is there only then."""
@@ -150,10 +183,11 @@ class ReportPage(Page):
         self._status.setVisible(bool(words))
 
     def _clear(self) -> None:
-        for sheet in self.pages:
-            self._column.removeWidget(sheet)
-            sheet.deleteLater()
+        for shown in (*self.pages, *self._parts):
+            self._column.removeWidget(shown)
+            shown.deleteLater()
         self.pages.clear()
+        self._parts.clear()
         self._images = ()
 
     def _write(self, ending: str) -> None:
@@ -189,7 +223,8 @@ class ReportPage(Page):
     def _lay_out(self) -> None:
         label = QLabel(self.tr("File"), self)
         label.setBuddy(self._path)
-        row = laid(QHBoxLayout(), label, (self._path, 1), self._paper)
+        self._file = QWidget(self)
+        laid(QHBoxLayout(self._file), label, (self._path, 1), self._paper, flush=True)
         says = self.tr("Say who did the job, for whom, and with what")
         pdf, page = self.tr("Write the report as PDF"), self.tr("Write the report as HTML")
         buttons = button_row(
@@ -198,7 +233,8 @@ class ReportPage(Page):
             TouchButton(self.tr("Describe"), "", says, self.ask_to_describe),
             TouchButton(self.tr("Back"), "Esc", self.tr("Go back"), self.back.emit),
         )
-        laid(QVBoxLayout(self), self._title, (self._area, 1), self._status, row, buttons)
+        parts = self._title, (self._area, 1), self._status, self._file, buttons
+        self._whole = laid(QVBoxLayout(self), *parts)
         self.setTabOrder(self._area, self._path)
         self.setTabOrder(self._path, self._paper)
 

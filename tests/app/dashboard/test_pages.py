@@ -157,15 +157,17 @@ OUTLINES = {
     The report, as it will be written
     Pages of the report *1
     QLabel
-    row
-      File
-      File, without its ending *1
-      Paper
+    QWidget
     FlowRow
       Write PDF
       Write HTML
       Describe
       Back
+    """,
+    "file of the report": """
+    File
+    File, without its ending *1
+    Paper
     """,
     "help": """
     Find
@@ -186,7 +188,7 @@ def window(qtbot):
     qtbot.addWidget(made)
     made.stop()
     made.resize(1280, 800)
-    for page in (made.source_page, made.drives_page, made.needle_page):
+    for page in (made.source_page, made.drives_page, made.report_page, made.needle_page):
         made._pages.setCurrentWidget(page)
         made.grab()  # lays it out
     return made
@@ -209,6 +211,7 @@ def parts(window):
         "jobs of a drive": drives.past,
         "history": drives.past.chart,
         "report": window.report_page,
+        "file of the report": window.report_page._file,
         "help": window.help_page,
     }
 
@@ -219,6 +222,7 @@ def test_what_stands_where(parts):
 
 
 FLUSH = {
+    "file of the report",
     "sources",
     "drives",
     "top bar",

@@ -2,10 +2,17 @@
 
 import pytest
 from PySide6.QtCore import Qt
+from PySide6.QtGui import QTextDocumentFragment
+from PySide6.QtWidgets import QApplication, QLabel
 
 from app.book.store import Book
 from app.dashboard.report_page import ReportPage
+from app.dashboard.report_reading import Drawing
+from app.report.blocks import Figures, Lines, Table
 from tests.app.book.jobs import DRIVE, filled
+
+# The plug-in without a screen says so of each window that is sized.
+pytestmark = pytest.mark.qt_log_ignore("propagateSizeHints", extend=True)
 
 
 @pytest.fixture
@@ -16,6 +23,7 @@ def report_page(qtbot, tmp_path):
     made = ReportPage(path)
     qtbot.addWidget(made)
     made.resize(1000, 700)
+    made.show()
     made.activate(DRIVE.identity, number)
 
     def there():
@@ -145,3 +153,56 @@ def test_letters_go_by_the_page_and_enter_is_held_without_harm(qtbot, report_pag
     assert not list(tmp_path.glob("*.pdf"))
     qtbot.keyClick(report_page, Qt.Key.Key_Return)
     assert report_page.status == f"Written: {tmp_path / 'found.pdf'}"
+
+
+def texts_of(report):
+    """Every text of a report, whatever it stands in."""
+    yield from (report.title, report.identity, report.job, report.lead)
+    for section in report.sections:
+        yield section.title
+        for block in section.blocks:
+            if isinstance(block, Table):
+                yield from (each for row in block.rows for each in row if isinstance(each, str))
+            elif isinstance(block, Figures):
+                yield from (figure.caption for figure in block.items)
+            else:
+                yield from block.items if isinstance(block, Lines) else block.labels
+
+
+def words_in(report_page):
+    shown = [each for each in report_page._sheets.findChildren(QLabel) if each.isVisible()]
+    return [QTextDocumentFragment.fromHtml(each.text()).toPlainText() for each in shown]
+
+
+def test_where_pages_cannot_be_read_all_their_words_can(report_page):
+    assert report_page.pages[0].isVisible()
+    assert report_page._file.parent() is report_page
+    report_page.resize(470, 260)
+    assert not report_page.pages[0].isVisible()
+    words = words_in(report_page)
+    whole = " ".join(" ".join(words).split())
+    for text in texts_of(report_page._report):
+        assert " ".join(text.split()) in whole
+    figures = sum(
+        len(block.items)
+        for section in report_page._report.sections
+        for block in section.blocks
+        if isinstance(block, Figures)
+    )
+    drawings = report_page._sheets.findChildren(Drawing)
+    assert len(drawings) == figures > 0
+    QApplication.processEvents()
+    for each in drawings:
+        assert each.height() == each.heightForWidth(each.width())
+    # That the drive is virtual is told in each section, as on each page.
+    assert sum("VIRTUAL DRIVE" in each for each in words) == len(report_page._report.sections)
+    # One way to scroll, and the file's name goes along.
+    assert report_page._sheets.width() <= report_page._area.viewport().width()
+    assert report_page._sheets.isAncestorOf(report_page._path)
+    for width in (1000, 1010):
+        report_page.resize(width, 700)
+        assert report_page.pages[0].isVisible()
+        assert report_page._file.parent() is report_page
+        # Above the buttons, which are last.
+        assert report_page._whole.indexOf(report_page._file) == report_page._whole.count() - 2
+    assert not drawings[0].isVisible()
