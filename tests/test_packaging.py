@@ -66,6 +66,7 @@ def files_under(folder, suffix):
     return {str(PurePosixPath(path.relative_to(ROOT))) for path in found}
 
 
+@pytest.mark.slow
 def test_wheel_holds_the_two_packages_and_no_tests(wheel):
     tops = {name.split("/")[0] for name in wheel.namelist()}
     (info,) = {top for top in tops if top.endswith(".dist-info")}
@@ -73,6 +74,7 @@ def test_wheel_holds_the_two_packages_and_no_tests(wheel):
     assert not [name for name in wheel.namelist() if "test" in PurePosixPath(name).name]
 
 
+@pytest.mark.slow
 def test_wheel_holds_every_module_profile_and_family(wheel):
     wanted = files_under("app", ".py") | files_under("instruments", ".py")
     wanted |= files_under("app/profiles", ".toml") | files_under("instruments/scope", ".toml")
@@ -81,6 +83,7 @@ def test_wheel_holds_every_module_profile_and_family(wheel):
     assert wanted <= set(wheel.namelist())
 
 
+@pytest.mark.slow
 def test_source_distribution_holds_what_it_is_built_and_described_by(sdist):
     with tarfile.open(sdist) as archive:
         names = {name.partition("/")[2] for name in archive.getnames()}
@@ -114,11 +117,13 @@ def test_the_wheel_works_in_an_empty_environment(wheel_path, tmp_path):
     assert "130mm-48tpi" in run("evenlobe", "profiles")
 
 
+@pytest.mark.slow
 def test_wheel_offers_the_command(wheel):
     (name,) = [name for name in wheel.namelist() if name.endswith("/entry_points.txt")]
     assert "evenlobe = app.__main__:main" in wheel.read(name).decode()
 
 
+@pytest.mark.slow
 def test_metadata_states_licence_and_oldest_python(wheel):
     # Field names: Core metadata specifications 2.4, packaging.python.org.
     (name,) = [name for name in wheel.namelist() if name.endswith(".dist-info/METADATA")]

@@ -418,6 +418,7 @@ def folder(tmp_path_factory):
         yield path / "profiles"
 
 
+@pytest.mark.slow
 @given(data=st.one_of(st.binary(max_size=300), st.text(max_size=300).map(str.encode), edited()))
 def test_no_content_of_a_file_is_more_than_a_fault(folder, data):
     for path, name in ((folder / "own.toml", "own"), (folder / "disks" / "own.toml", "linked")):

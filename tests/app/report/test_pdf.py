@@ -140,7 +140,7 @@ def test_the_preview_shows_the_same_pages(job, tmp_path):
 @pytest.mark.parametrize(
     "text", [HOSTILE, "x" * 10_240, "\u05e9\u05dc\u05d5\u05dd " * 1800, "a\n" * 5_000]
 )
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 def test_no_text_breaks_a_page(tmp_path, text):
     out = tmp_path / "report.pdf"
     count = write_pdf(report_of(hostile(record(), text), HISTORY), out)

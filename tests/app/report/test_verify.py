@@ -110,6 +110,7 @@ def file_of(page):
     return b"%PDF-1.4\nstream\n" + zlib.compress(page, 1) + b"\nendstream\nstartxref\n"
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_a_pdf_of_another_number_with_this_record_is_told(paper, tmp_path):
     job = record()

@@ -29,7 +29,7 @@ RIGHT = [
 
 
 @pytest.mark.parametrize("case", RIGHT, ids=lambda case: f"{case.model} {','.join(case.states)}")
-@pytest.mark.few(5)
+@pytest.mark.few(3)
 def test_however_a_scope_was_left_it_is_read_right_and_put_back(case):
     outcome = tried(case)
     assert (outcome.refusal, outcome.faults) == ("", ())

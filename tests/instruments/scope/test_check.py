@@ -23,7 +23,7 @@ QUICK = [name for family, name in MODELS.items() if family not in LONG]
 
 
 @pytest.mark.parametrize("family", QUICK)
-@pytest.mark.few(6)
+@pytest.mark.few(3)
 def test_every_command_is_walked_through_and_fits(family):
     fits, lines = walk(new_scope(family))
     assert fits, "\n".join(lines)

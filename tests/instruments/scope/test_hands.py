@@ -57,7 +57,7 @@ CASES = [
 
 
 @pytest.mark.parametrize(("family", "name"), CASES)
-@pytest.mark.few(6)
+@pytest.mark.few(3)
 def test_what_a_record_s_meaning_hangs_on_is_not_turned_unseen(family, name):
     scope = new_scope(family)
     with ScopeServer(scope, "socket", port=0) as server:
@@ -94,6 +94,7 @@ def test_where_the_delay_is_counted_from_is_set_and_put_back(family, reference):
 
 
 # Of two and a half turns: a whole turn further on a record begins at an index again.
+@pytest.mark.few(1)
 @pytest.mark.parametrize("reference", [0.2, 0.4, 0.8])
 def test_a_record_that_does_not_begin_at_the_index_is_not_taken_for_one(reference):
     """A model's own place of the trigger, of which its commands tell nothing."""

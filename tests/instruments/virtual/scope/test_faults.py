@@ -224,6 +224,7 @@ def test_truncated_messages_end_as_usual(scope, transport):
 
 
 # Over VXI-11 PyVISA-py takes some seconds to notice: one case is enough.
+@pytest.mark.few(4)
 @pytest.mark.parametrize(
     ("transport", "fault", "at"),
     [
