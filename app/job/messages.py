@@ -273,7 +273,8 @@ WITHIN_ITS_U = Message(
     "the {0} µm that are left are within their uncertainty: no nudge is called for"
 )
 LOCKED_AWAY = Message(
-    "after {0} nudges, relocks counted, the middle is locked {1} µm from the aim; look to washers "
+    "after {0} nudges, relocks counted, the middle is locked {1} µm from the aim; done again, this "
+    "check may bring it nearer; where tightening moves it differently each time, look to washers "
     "and faces of the clamp"
 )
 LOCKED_UNSURE = Message(

@@ -549,7 +549,7 @@ class JobOptions:
     most_nudges: int = 8
     goal_um: float = 4.0
     preset_um: float = 3.0
-    lock_um: float = 4.0
+    lock_um: float = 2.5
     wanted_um: float = 2.0
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import multiprocessing
 import time
+from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
@@ -17,7 +18,15 @@ from scipy.stats import binomtest
 from app.analysis.results import Verdict
 from app.cli.conduct import conduct
 from app.job.job import Job, Kept
-from app.job.model import USUAL_CHECKS, CheckName, Entry, JobOptions, Outcome
+from app.job.model import (
+    ROOM,
+    USUAL_CHECKS,
+    CheckName,
+    Entry,
+    JobOptions,
+    Outcome,
+    Stage,
+)
 from app.job.technician import Technician
 from app.job.verdicts import offset_limit
 from app.live.measurement import EnvelopeOptions
@@ -70,7 +79,8 @@ class Worked:
     middles_um: tuple[float, float]
     """Of both heads, from the disk's zero, by the truth."""
     middle_um: float
-    """Of head 0, from where it was to go, by the truth."""
+    """Of head 0, from where it was to go, by the truth: the disk's zero, or, where the job told
+    that it aims for the middle of both heads, half of what they truly differ by beside it."""
     left_um: tuple[float, float] | None
     """Error of the middle as left, and its U; None where it was not measured."""
     errors: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
@@ -166,6 +176,7 @@ def work_on(
     seconds = time.perf_counter() - begun_s
     middle_um = source.drive.positioner.middle_um - zero_um
     source.close()
+    goal_um = 0.0 if job.target_um == job.aim.um else -params.side_um / 2.0
     found = job.as_left.offset_um
     rightly = [each for each in job.open_failures if each in witness.rightly_failed]
     worked = Worked(
@@ -174,7 +185,7 @@ def work_on(
         seconds=seconds,
         nudges=job.nudges,
         middles_um=(middle_um, middle_um + params.side_um),
-        middle_um=middle_um - job.target_um,
+        middle_um=middle_um - goal_um,
         left_um=None if found is None else (found.value - middle_um, 2.0 * (found.u or 0.0)),
         errors=witness.errors,
         wrong=witness.wrong,
@@ -313,6 +324,25 @@ def _wrong_verdicts(drives: Sequence[Worked]) -> tuple[str, str, str, str]:
     return "wrong verdicts", f"{wrong} of {judged}", f"chance {chance:.2g}", target
 
 
+def _why_open(drives: Sequence[Worked]) -> list[tuple[str, str, str, str]]:
+    """Return by what the drives were left open that no nudge mends; one may have several."""
+    counts = Counter(
+        words for each in drives for words in dict.fromkeys(map(_fault, each.rightly_open))
+    )
+    return [
+        (f"– by {words}", f"{count} of {len(drives)}", "", "as they are drawn")
+        for words, count in counts.most_common()
+    ]
+
+
+def _fault(outcome: Outcome) -> str:
+    room = outcome.detail(ROOM)
+    if room is not None and room.value < 0.0:
+        return "heads farther apart than both may be"
+    stage = " as found" if outcome.stage is Stage.AS_FOUND else ""
+    return f"{outcome.check} of head {outcome.side}{stage}"
+
+
 def rates(drives: Sequence[Worked], centred: Sequence[float]) -> list[tuple[str, str, str, str]]:
     """Return the rows of the table: what, how often, the worst, the target."""
 
@@ -349,6 +379,7 @@ def rates(drives: Sequence[Worked], centred: Sequence[float]) -> list[tuple[str,
         row("speed", "speed", 0.0002 * PROFILE.speed_rpm, "rpm"),
         _wrong_verdicts(drives),
         ("left open for what they have", _share(left_open), "", "as they are drawn"),
+        *_why_open(drives),
         ("left open for anything else", _share(unexplained), "", "each is told below"),
     ]
 

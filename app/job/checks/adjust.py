@@ -25,7 +25,7 @@ from app.analysis.messages import fill
 from app.analysis.results import Measurement, Message, Quantity, Side, Verdict
 from app.analysis.uncertainty import covering
 from app.job import messages
-from app.job.aims import READABLE_PART, target_of
+from app.job.aims import READABLE_PART, Target, target_of
 from app.job.budget import READING
 from app.job.checks.common import (
     Check,
@@ -46,13 +46,14 @@ from app.job.checks.common import (
     why_not,
     without_number,
 )
-from app.job.checks.radial import arrive_from_both
+from app.job.checks.radial import arrive_from_both, compare_heads
 from app.job.model import (
     INSISTED,
     MIDDLE,
     Action,
     AimKind,
     Ask,
+    CheckName,
     Do,
     Limit,
     Outcome,
@@ -63,6 +64,9 @@ from app.job.outcomes import passes_as_found
 from app.job.verdicts import judge, near
 
 _LEAST_TRIAL_UM = 20.0
+SIGHT_PART = 0.25
+"""Of the scale: with one head as near as that, both lobes of the other are seen, be it as far again
+off to the same side."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,6 +223,8 @@ def adjust(situation: Situation) -> Check:
         yield from _loosen(situation, messages.LEAVE_ALONE if is_better_left else messages.LOOSEN)
         # Loosening may have moved what was locked under strain.
         position = yield from look(situation, "loose")
+    if _second_was_out_of_sight(situation):
+        position, target = yield from _with_both_in_sight(situation, position, target)
     position, best = yield from bring_to(situation, position, target.um, goal_um)
     reason = ""
     if situation.drive.nudges >= most_nudges(situation):
@@ -227,6 +233,37 @@ def adjust(situation: Situation) -> Check:
     elif (away_um := distance_um(position, target.um)) > goal_um:
         reason = str(fill(messages.WITHIN_ITS_U, f"{away_um:.1f}"))
     return _outcome(situation, position, reason)
+
+
+def _second_was_out_of_sight(situation: Situation) -> bool:
+    """Tell whether the other head was looked at as found, and was too far off to be compared."""
+    return situation.known.apart_um is None and any(
+        (each.check, each.side, each.value) == (CheckName.RADIAL, 1, None)
+        and each.verdict is not Verdict.SKIPPED
+        for each in situation.outcomes
+    )
+
+
+def _with_both_in_sight(
+    situation: Situation, position: Position, target: Target
+) -> Generator[Ask, Any, tuple[Position, Target]]:
+    """Come near enough to see both heads; returns where the middle is, and where it is to go now.
+
+    That is what it was where they are no better known than before.
+    """
+    coarse_um = SIGHT_PART * situation.profile.scale_um
+    position, _ = yield from bring_to(situation, position, target.um, coarse_um)
+    for head in (0, 1):
+        yield from on_alignment_track(situation, head)
+        measurement: Measurement = yield measure_lobes(situation, f"side {head}")
+        lobes = lobes_of(situation.profile, measurement)
+        if lobes is not None and lobes.signed:
+            compare_heads(situation, corrected_here(situation, lobes.offset_um))
+    yield from on_alignment_track(situation)
+    target = target_of(situation.profile, situation.aim, situation.known)
+    if target.said is not None:
+        yield Do(Action.CONFIRM, target.said)
+    return position, target
 
 
 def _outcome(situation: Situation, position: Position, reason: str) -> Outcome:

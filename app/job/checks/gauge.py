@@ -83,7 +83,9 @@ def left_at(situation: Situation, gauge: Gauge, aim_um: float) -> Hands:
     """
     if not gauge.by_nudges:
         return
-    close_um, creep_um = near(situation.profile, situation.options.lock_um), 0.0
+    # Closer than a place is known, another nudge would be a guess.
+    lock_um = max(situation.options.lock_um, gauge.u_um)
+    close_um, creep_um = near(situation.profile, lock_um), 0.0
     for number in range(_MOST_LOCKS):
         if number:
             off = (f"{gauge.now_um - aim_um:+.1f}", f"{creep_um:+.1f}")

@@ -71,23 +71,32 @@ def radial(situation: Situation) -> Check:
     reason, beside = "", ()
     if not lobes.signed:
         reason = str(messages.NO_SIGN)
-    elif (apart_um := _compare_heads(situation, offset_um)) is not None:
+    elif (apart_um := compare_heads(situation, offset_um)) is not None:
         reason, beside = _of_both(situation.profile, apart_um)
     details = (*_details(lobes), *beside)
     return judged_offset(situation, offset_um, limit, reason=reason, details=details)
 
 
-def _compare_heads(situation: Situation, offset_um: Quantity) -> Quantity | None:
-    """Learn how far head 1 is outward of head 0, where both were measured at one place."""
+def compare_heads(situation: Situation, offset_um: Quantity) -> Quantity | None:
+    """Learn how far head 1 is outward of head 0, where both were measured at one place.
+
+    As left that changes nothing any more where it is known: by it the heads were set.
+
+    Parameters
+    ----------
+    offset_um : Quantity
+        Of the head in hand, corrected.
+    """
     drive, beside = situation.drive, situation.known.rest
     here = Rest(offset_um, drive.arrived, drive.moves)
-    if situation.head == 0:
+    if drive.side == 0:
         learn(situation, rest=here)
     elif beside is not None and (beside.arrived, beside.moves) == (here.arrived, here.moves):
         parts = tuple(Part(READING, each.u, dof=each.dof) for each in (offset_um, beside.offset_um))
         apart = offset_um.value - beside.offset_um.value
         apart_um = Quantity(apart, combined_u(parts), combined_dof(parts))
-        learn(situation, apart_um=apart_um)
+        if situation.stage is not Stage.AS_LEFT or situation.known.apart_um is None:
+            learn(situation, apart_um=apart_um)
         return apart_um
     return None
 

@@ -215,6 +215,37 @@ def test_heads_too_far_apart_are_told_of_where_they_are_found_and_left():
     assert "set the middle between them" in str(what_next(able))
 
 
+def test_a_second_head_that_was_out_of_sight_is_compared_once_both_are_seen():
+    # 0.85 of the scale is as far as both lobes are seen: head 1 is beyond, head 0 is not.
+    drive = ScriptedDrive(middle_um=140.0, creep_um=2.0)
+    drive.apart_um = 24.0
+    job, kept = job_on(drive, plan=ADJUSTING)
+    found = [each for each in kept.outcomes if each.stage is Stage.AS_FOUND]
+    assert [each.value for each in found if (each.check, each.side) == (CheckName.RADIAL, 1)] == [
+        None
+    ]
+    (told,) = asked(drive, "24.0 µm apart")
+    tightened = next(ask for ask in drive.done if ask.action is Action.TIGHTEN)
+    assert drive.done.index(told) < drive.done.index(tightened)
+    assert job.target_um == pytest.approx(-12.0, abs=0.1)
+    assert drive.middle_um == pytest.approx(-12.0, abs=2.5)
+    assert not job.open_failures
+
+
+def test_heads_are_left_by_the_aim_that_was_told():
+    drive = ScriptedDrive(middle_um=60.0)
+    drive.apart_um = 2.0 * HALF_UM - 0.5
+    job, kept = job_on(plan=ADJUSTING)
+    while job.step.stage is not Stage.AS_LEFT:
+        carry_out(job, drive, asks=1)
+    told_um = job.target_um
+    # Near the line they are seen a little farther apart: no place brings both within any more.
+    drive.apart_um += 1.0
+    carry_out(job, drive)
+    assert last(kept, CheckName.RADIAL, 1).detail(ROOM).value == pytest.approx(-0.5, abs=0.1)
+    assert job.target_um == told_um == pytest.approx(-HALF_UM + 0.25, abs=0.1)
+
+
 def test_heads_that_differ_by_no_more_than_is_known_are_not_told_apart():
     assert target_of(PROFILE, Aim(), known(0.19)).um == 0.0
     assert target_of(PROFILE, Aim(), known(0.21)).um == pytest.approx(-0.105)

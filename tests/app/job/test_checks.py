@@ -497,12 +497,24 @@ def test_of_two_heads_the_runout_of_the_worse_counts(once_percent):
 
 
 def test_a_head_left_tight_by_a_lock_without_a_number_is_loosened_for_the_next():
-    drive = ScriptedDrive(middle_um=0.0, backlash_um=0.0, creep_um=2.0)
+    drive = ScriptedDrive(middle_um=0.0, backlash_um=0.0, creep_um=1.0)
     drive.missing = {"tight 1"}
     _, kept = job_on(drive, plan=[Planned(CheckName.LOCK, Stage.WORK)] * 2)
     assert [outcome.value is None for outcome in kept.outcomes] == [True, False]
     assert actions(drive).count(Action.TIGHTEN) == 2
     assert actions(drive).count(Action.LOOSEN) == 1
+
+
+def test_a_head_that_is_locked_three_micrometres_off_is_locked_again_while_nudges_last():
+    plan = [Planned(CheckName.LOCK, Stage.WORK)]
+    drive = ScriptedDrive(middle_um=0.0, backlash_um=0.0, creep_um=3.0)
+    job_on(drive, plan=plan)
+    assert actions(drive).count(Action.TIGHTEN) == 2
+    assert abs(drive.middle_um) <= 2.5
+    last = ScriptedDrive(middle_um=0.0, backlash_um=0.0, creep_um=3.0)
+    _, kept = job_on(last, plan=plan, options=JobOptions(most_nudges=1))
+    assert last.middle_um == 3.0
+    assert "locked +3.0 µm from the aim; done again, this check may" in kept.outcomes[0].reason
 
 
 def test_a_lock_that_failed_is_not_sealed():
