@@ -192,7 +192,7 @@ class BurstsFound:
     rpm: float
     carrier_hz: float | None
     trace: Trace
-    mixed: bool = False
+    mixed: bool
 
 
 def bursts_of(pieces: Sequence[SampleBlock], setup: Setup, track: int) -> BurstsFound | Message:

@@ -58,6 +58,11 @@ def test_a_drift_in_words(chart, number, words):
     assert chart.accessibleName() == "History of the drive"
 
 
+def test_its_words_go_on_in_a_second_line_where_the_window_is_narrow(chart):
+    chart.show_drift(drift())
+    assert 0 < chart.heightForWidth(2000) < chart.heightForWidth(200)
+
+
 def test_without_a_number_there_is_no_chart(chart):
     chart.show_drift(drift())
     assert not chart._plot.isHidden()

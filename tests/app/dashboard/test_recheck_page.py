@@ -104,6 +104,8 @@ def test_a_fault_is_told_and_it_may_be_played_again(qtbot, begun):
 def test_the_job_may_begin_without(begun):
     session = CheckedSession()
     window = begun(session)
+    assert window.recheck_page._on.property("next")
+    assert not window.recheck_page._skip.property("next")
     window.recheck_page._skip.click()
     window.tick()
     assert window.controller.job is not None

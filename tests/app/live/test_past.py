@@ -112,7 +112,9 @@ def test_no_step_goes_further_back_than_what_is_kept():
     past = filled(10)
     at_s = past.step(None, -500)
     look = past.look(at_s)
-    assert look.turns[-1].trace.number == 1
+    oldest = look.turns[-1]
+    assert oldest.trace.number == 1
+    assert at_s == pytest.approx((oldest.from_s + oldest.until_s) / 2)
     assert past.step(at_s, -1) == at_s
     # Time goes on, and what was looked at is forgotten: the oldest is shown.
     past = filled(round(KEPT_S / TURN_S) + 50)

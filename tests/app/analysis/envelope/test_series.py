@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.signal import medfilt
 
-from app.analysis.envelope.series import median_of, middle_of_nine
+from app.analysis.envelope.series import Bins, EnvelopeSeries, median_of, middle_of_nine
 
 
 @pytest.mark.parametrize("count", [9, 10, 57])
@@ -19,3 +19,14 @@ def test_the_middle_of_nine_is_that_of_a_running_median(count):
 def test_the_median_is_that_of_numpy(count):
     values = np.random.default_rng(count).standard_normal(count).astype(np.float32)
     assert median_of(values) == np.median(values)
+
+
+@pytest.mark.parametrize(("count", "strays"), [(1, []), (8, []), (9, [2, 3, 4]), (20, [2, 3, 4])])
+def test_a_spike_stands_away_from_the_middle_of_nine_and_of_fewer_nothing_does(count, strays):
+    series, some = EnvelopeSeries(1), np.ones(count)
+    power_v2 = np.where(np.arange(count) == 3, 100.0, 1.0)
+    series.append(Bins(0, power_v2, 1e-3 * some, 0.0 * some, some > 0.0))
+    found = series.strays_and_edges()
+    assert found.shape == (count,)
+    assert np.flatnonzero(found).tolist() == strays
+    assert np.flatnonzero(series.spikes()).tolist() == strays[1:2]

@@ -141,6 +141,14 @@ def test_the_leading_edge_is_the_beginning_of_the_shorter_state(low, chunk):
     assert np.allclose([each.frames for each in pulses], 0.004 * RATE_HZ, rtol=0.0, atol=2.0)
 
 
+def test_the_levels_are_learned_before_an_edge_is_told():
+    """In the first piece the pulse is the state that lasts the longer."""
+    frames = np.arange(round(RATE_HZ))
+    volts = 5.0 * ((frames - 200) % 50_000 < 1000)
+    edges = [each.edge_frame for each in found_pulses(volts, 777)]
+    assert edges == pytest.approx([199.5 + 50_000 * turn for turn in range(5)])
+
+
 def test_a_slow_edge_is_placed_between_samples():
     ramp = np.convolve(pulse(0.02), np.ones(101) / 101.0, "same")
     truth = np.flatnonzero(np.diff(np.floor(MADE.turns)) > 0)

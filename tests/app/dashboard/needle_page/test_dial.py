@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from PySide6.QtCore import QPointF, QRectF
 
 from app.dashboard.needle_page.dial import (
     REST,
@@ -11,9 +12,11 @@ from app.dashboard.needle_page.dial import (
     Limits,
     balance_of,
     deflection,
+    terms_of_dial,
     words_below,
 )
 from app.dashboard.style import FIGURE_CAP, Sizes
+from app.handbook import Term
 
 WINDOWS = [(1024, 640), (1366, 768), (1920, 1080), (2560, 1440), (3840, 2160)]
 
@@ -76,3 +79,27 @@ def test_the_legend_and_the_words_of_the_limits_keep_clear_of_each_other(qapp, w
         assert len(boxes) == 5
         for number, box in enumerate(boxes):
             assert not any(box.intersects(other) for other in boxes[number + 1 :])
+
+
+@pytest.mark.parametrize("window", WINDOWS)
+def test_what_stands_on_a_dial_is_explained_where_it_stands(qapp, window):
+    dial = DialGeometry.of(window[0] * 0.46, window[1] * 0.53, Sizes.of(*window))
+    limits, wide, px = Limits(0.15, 0.30), dial.size.width(), dial.sizes.px
+    boxes = {}
+    for term, box in terms_of_dial(dial, limits, zeroed=False):
+        boxes.setdefault(term, []).append(box)
+    (needle,), (rest,), (difference,) = (
+        boxes[each] for each in (Term.NEEDLE, Term.REST, Term.DIFFERENCE)
+    )
+    assert needle == QRectF(0, 0, wide, dial.cover_top)
+    assert rest.contains(dial.point(REST, dial.radius + px(22)))
+    # Left and right are mirror images; each side's word stands in its corner of the top.
+    inward, outward = boxes[Term.SIDE]
+    assert (inward.topLeft(), outward.top()) == (QPointF(0, 0), 0)
+    assert outward.right() == pytest.approx(wide)
+    assert outward.left() - inward.right() == pytest.approx(2 * px(FIGURE_CAP))
+    for left, right in (boxes[Term.SIDE], boxes[Term.LIMITS][:2], boxes[Term.LIMITS][2:]):
+        assert left.center().x() + right.center().x() == pytest.approx(wide)
+    legend, *names = (box for _, box in words_below(dial, limits, zeroed=False))
+    assert difference.contains(legend)
+    assert all(map(QRectF.contains, boxes[Term.LIMITS], names))

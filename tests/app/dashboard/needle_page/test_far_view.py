@@ -185,6 +185,24 @@ def test_a_question_is_not_answered_where_it_is_not_seen(window):
         type(job).ask = kept
 
 
+def test_a_question_of_which_half_is_seen_is_answered(window, monkeypatch):
+    window.begin_job("machine 7", "130mm-48tpi")
+    words = fill(messages.ROOM_TEMPERATURE, "12", "15", "5")
+    asked = Enter("room temperature", words, "°C", 0.0, 50.0)
+    monkeypatch.setattr(type(window.controller.job), "ask", asked)
+    window.controller.changed.emit()
+    sized(window, (800, 480))
+    page = window.needle_page
+    bar, half = page._scroll.verticalScrollBar(), page.job.height() // 2
+    top = page.job.mapTo(page._scrolled, page.job.rect().topLeft()).y()
+    bar.setValue(top + half - page._scroll.viewport().height())
+    assert page.job.visibleRegion().boundingRect().height() == half
+    assert not page._lead_to_answer()
+    bar.setValue(bar.value() - 1)
+    assert page._lead_to_answer()
+    assert page.job.visibleRegion().boundingRect().height() > half
+
+
 SIZES = ((480, 320), (800, 480), (960, 540), (960, 1080), (1024, 640), (1920, 1080), (3840, 2160))
 
 

@@ -9,9 +9,11 @@ import time
 import numpy as np
 import pytest
 import pyvisa
+from pyvisa_py.protocols.hislip import MESSAGETYPE_STR
 
 from instruments.source import AddressError
 from instruments.virtual.scope import TRANSPORTS, ScopeServer, serve
+from instruments.virtual.scope.hislip import HislipMessageType
 from instruments.virtual.scope.scope import Pause
 from instruments.virtual.scope.server import MOST_LINKS
 from tests.instruments.virtual.scope.bench import FAMILIES, block, make_scope, ratio, set_up, take
@@ -260,6 +262,16 @@ def test_commands_that_arrived_are_carried_out_before_the_end():
                 link.sendall(b":CHAN1:COUP DC\n" * 50 + b":TIM:SCAL 0.05\n")
             server.close()
             assert scope.panel.seconds_per_div == 0.05
+
+
+def test_hislip_numbers_its_messages_as_another_implementation_does():
+    """IVI-6.1, as PyVISA-py has it, whose names are longer."""
+    for kind in HislipMessageType:
+        name = MESSAGETYPE_STR[kind]
+        for left in ("Device", "Msg", "Control", "Query"):
+            name = name.replace(left, "")
+        name = name if kind.name.startswith("ASYNC") else name.removeprefix("Async")
+        assert name.upper() == kind.name.replace("_", "")
 
 
 def test_closing_ends_sessions_that_wait(manager):
