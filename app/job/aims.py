@@ -151,6 +151,14 @@ def apart_words(apart_um: Quantity, half_um: float) -> tuple[str, str]:
     return f"{abs(apart_um.value):.1f}", f"{half_um:.1f}"
 
 
+def aim_words(profile: Profile, aim: Aim, known: Known) -> str:
+    """Return in words where the heads are to be; where their middle is aimed at, each of both."""
+    off_um = target_of(profile, aim, known).um - aim.um
+    if not off_um:
+        return str(aim)
+    return str(fill(messages.AIM_OF_BOTH, aim, f"{off_um:+.1f}", f"{-off_um:+.1f}"))
+
+
 @dataclass(frozen=True, slots=True)
 class Target:
     """Where head 0's middle is to go, and what is to be said before a screw is loosened."""

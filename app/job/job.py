@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import Protocol
 
 from app.analysis.results import Measurement, Quantity, Side, Verdict
-from app.job.aims import target_of
+from app.job.aims import aim_words, target_of
 from app.job.budget import correction_um
 from app.job.checks import CHECKS
 from app.job.checks.common import Barred, Check, concluded
@@ -540,7 +540,8 @@ class Job:
     def _end(self, index: int, outcome: Outcome, state: StepState) -> None:
         step = self._steps[index]
         is_aimed = step.stage is not Stage.AS_FOUND and step.check in AIMED
-        aim = str(self.aim) if is_aimed and outcome.verdict is not Verdict.SKIPPED else ""
+        is_aimed = is_aimed and outcome.verdict is not Verdict.SKIPPED
+        aim = aim_words(self.profile, self.aim, self._known) if is_aimed else ""
         outcome = replace(outcome, ended_at=self._now(), aim=aim)
         self._outcomes.append(outcome)
         self._steps[index] = replace(self._steps[index], state=state, outcome=outcome)

@@ -42,6 +42,7 @@ INSERT_ALIGNMENT = Message("Insert the alignment disk. Never write while it is i
 # Where the head is to be
 AIM_ZERO = Message("the zero of the alignment disk")
 AIM_FROM_ZERO = Message("{0}, {1} µm from the zero of the alignment disk")
+AIM_OF_BOTH = Message("the middle of both heads at {0}: side 0 {1} µm and side 1 {2} µm from there")
 AIM_BEYOND = Message("an aim of {0} µm cannot be read on this disk: state one from −{1} to +{1} µm")
 NO_AIM = Message(
     "“{0}” is no aim: say “alignment disk”, “as found”, “archive's disk”, or an offset, as 12, "

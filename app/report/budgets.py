@@ -17,6 +17,9 @@ from app.report.wording import told
 _PICTURED = ((Stage.AS_LEFT, 0), (Stage.AS_FOUND, 0))
 """Whose budget is shown in full: of the first that there is."""
 
+_LEAST_PART = 0.01
+"""Of u: a part that is less changes it by less than a ten-thousandth."""
+
 
 def budgets(outcomes: Sequence[Outcome]) -> tuple[ReportBlock, ...]:
     """Return the blocks of the section on uncertainty, none where nothing has a budget."""
@@ -75,7 +78,7 @@ def _all(outcomes: Iterable[Outcome]) -> Table:
         (
             titled(each),
             say(each.stage),
-            ", ".join(f"{say(part.name)} {two_digits(part.u)}" for part in each.budget),
+            _parts_words(each),
             f"{two_digits(each.u or 0.0)} {each.unit}",
             "∞" if each.dof is None else f"{each.dof:.0f}",
             f"{two_digits(2.0 * (each.covering_u or 0.0))} {each.unit}",
@@ -86,6 +89,15 @@ def _all(outcomes: Iterable[Outcome]) -> Table:
     head = (say("Value"), say("Stage"), parts, "u", say("dof"), "U")
     widths = (0.19, 0.075, 0.485, 0.1, 0.05, 0.1)
     return Table(head, rows, wide_enough(widths, 1, map(say, Stage), fine=True), fine=True)
+
+
+def _parts_words(outcome: Outcome) -> str:
+    """Return the parts of an outcome's u; those that make no digit of it are told together."""
+    least = _LEAST_PART * (outcome.u or 0.0)
+    said = [f"{say(each.name)} {two_digits(each.u)}" for each in outcome.budget if each.u >= least]
+    if len(said) < len(outcome.budget):
+        said.append(say("others below {0}", two_digits(least)))
+    return ", ".join(said)
 
 
 def _signed(number: float) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
@@ -77,7 +77,7 @@ _LAW = (
     "the largest rectangular part as in JCGM 101; dof are degrees of freedom). A verdict is pass "
     "or fail only where the value keeps clear of its limit by U (JCGM 106), and undecided "
     "otherwise; for the offset without the scale of the disk, which is in the value and in its "
-    "limit alike."
+    "limit alike. Volts are as the instrument tells them: its own calibration is not in their U."
 )
 _SEAL = (
     "This report's file holds the record that it was printed from: “evenlobe verify FILE” tells "
@@ -186,7 +186,7 @@ def _drive(record: JobRecord) -> Table:
         (say("Measured with"), f"Evenlobe {clean(head.software, 40)}"),
         (say("Opened"), when(head.opened_at)),
         (say("Closed"), when(record.closed_at) if record.closed_at else say("not yet")),
-        (say("Nudges of the stepper"), str(record.nudges)),
+        (say("Nudges, relocks counted"), str(record.nudges)),
         (say("Measurements kept"), str(sum(each.track is not None for each in record.entries))),
     ]
     return Table((), _two_abreast(facts), (0.2, 0.3, 0.2, 0.3), (0, 2))
@@ -290,7 +290,7 @@ def _checks(record: JobRecord, outcomes: Sequence[Outcome]) -> ReportBlock:
         (
             say("Check"),
             say("Stage"),
-            say("Found (± U, k = 2)"),
+            say("Found (± U)"),
             say("Limit"),
             say("Verdict"),
             say("Limit from; remarks"),
@@ -334,7 +334,7 @@ def _details(outcomes: Sequence[Outcome]) -> tuple[ReportBlock, ...]:
         for each in outcomes
         if each.details and each.check is not CheckName.CARE
     )
-    head = (say("Check"), say("Stage"), say("Found (± U, k = 2)"))
+    head = (say("Check"), say("Stage"), say("Found (± U)"))
     widths = wide_enough((0.19, 0.075, 0.735), 1, map(say, Stage), fine=True)
     return _table(head, rows, widths, fine=True)
 
@@ -357,15 +357,7 @@ def _conditions(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[ReportB
             rows += [(begun(phrase(value.name)), amount(value)) for value in each.details]
     if record.insertions:
         rows.append((begun(say(INSERTED)), times(record.insertions)))
-    said_already = {name.casefold() for name, _ in rows}
-    rows += [
-        (name, _observed(entry))
-        for entry in record.entries
-        if entry.track is None
-        and (name := begun(phrase(clean(entry.label, 80)))).casefold() not in said_already
-        # A place stands at each measurement that was taken there.
-        and entry.label not in (SOURCE_CHANGED, PLACE)
-    ]
+    rows += _seen(record, {name.casefold() for name, _ in rows})
     # Short facts two to a line, and long ones below them.
     short = [row for row in rows if max(map(len, row)) <= _SHORT]
     long = [row for row in rows if max(map(len, row)) > _SHORT]
@@ -375,6 +367,24 @@ def _conditions(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[ReportB
         *_table((), _two_abreast(short), (0.28, 0.22, 0.28, 0.22), (0, 2)),
         *_table((), long, (0.28, 0.72), (0,)),
     )
+
+
+def _seen(record: JobRecord, said_already: Collection[str]) -> list[tuple[str, str]]:
+    """Return what was seen or entered; what was so in several stages, with its stage."""
+    seen = [
+        (begun(phrase(clean(entry.label, 80))), entry)
+        for entry in record.entries
+        # A place stands at each measurement that was taken there.
+        if entry.track is None and entry.label not in (SOURCE_CHANGED, PLACE)
+    ]
+    stages: dict[str, set[Stage]] = {}
+    for name, entry in seen:
+        stages.setdefault(name, set()).add(entry.stage)
+    return [
+        (f"{name}, {say(entry.stage)}" if len(stages[name]) > 1 else name, _observed(entry))
+        for name, entry in seen
+        if name.casefold() not in said_already
+    ]
 
 
 def _observed(entry: Entry) -> str:

@@ -14,7 +14,7 @@ from app.analysis.results import Geometry, Measurement, Quantity, Side, Verdict
 from app.analysis.uncertainty import covering
 from app.job import messages
 from app.job.aims import apart_words, room_um
-from app.job.budget import READING, scale_part
+from app.job.budget import CLAMP, READING, scale_part
 from app.job.checks.common import (
     Check,
     Hands,
@@ -52,7 +52,6 @@ from app.job.model import (
     Value,
 )
 from app.job.verdicts import offset_limit, source_of
-from app.profiles import Profile
 
 
 def radial(situation: Situation) -> Check:
@@ -72,7 +71,7 @@ def radial(situation: Situation) -> Check:
     if not lobes.signed:
         reason = str(messages.NO_SIGN)
     elif (apart_um := compare_heads(situation, offset_um)) is not None:
-        reason, beside = _of_both(situation.profile, apart_um)
+        reason, beside = _of_both(situation, apart_um)
     details = (*_details(lobes), *beside)
     return judged_offset(situation, offset_um, limit, reason=reason, details=details)
 
@@ -101,17 +100,31 @@ def compare_heads(situation: Situation, offset_um: Quantity) -> Quantity | None:
     return None
 
 
-def _of_both(profile: Profile, apart_um: Quantity) -> tuple[str, tuple[Value, ...]]:
-    """Return what is to be told of heads that are so far apart, and the values of it."""
-    half_um = offset_limit(profile, final=True).high
-    apart = Value.of(APART, covering(apart_um), "µm")
+def _of_both(situation: Situation, apart_um: Quantity) -> tuple[str, tuple[Value, ...]]:
+    """Return what is to be told of heads that are so far apart, and the values of it.
+
+    The disk's scale is in the distance and in the limit alike, and counts not for what is left.
+    """
+    own = one_part(READING, apart_um, "µm")
+    clamped = replace(own, parts=(*own.parts, *_clamp_part(situation, apart_um.value)))
+    of_scale = scale_part(situation.profile, apart_um.value)
+    apart = replace(clamped, parts=(*clamped.parts, of_scale)).covering
+    values = (Value.of(APART, apart, "µm"),)
+    half_um = offset_limit(situation.profile, final=True).high
     if half_um is None:
-        return "", (apart,)
+        return "", values
     left_um = room_um(apart_um, half_um)
-    room = replace(apart, name=ROOM, value=left_um)
+    room = Value.of(ROOM, replace(clamped.covering, value=left_um), "µm")
     too_far = left_um < 0.0
     said = str(fill(messages.HEADS_APART, *apart_words(apart_um, half_um))) if too_far else ""
-    return said, (apart, room)
+    return said, (*values, room)
+
+
+def _clamp_part(situation: Situation, size_um: float) -> tuple[Part, ...]:
+    """Return what the scale of this seating leaves unsure of a difference of readings."""
+    known = situation.known
+    part = Part(CLAMP, known.clamp_part * abs(size_um), dof=known.seating_dof, unit="µm")
+    return (part,) if part.u else ()
 
 
 def _details(lobes: Lobes) -> tuple[Value, ...]:
@@ -191,7 +204,11 @@ def _found(
 ) -> Outcome:
     difference = finding.difference_um
     own = one_part(READING, difference, "µm")
-    budget = replace(own, parts=(*own.parts, scale_part(situation.profile, difference.value)))
+    scales = (
+        scale_part(situation.profile, difference.value),
+        *_clamp_part(situation, difference.value),
+    )
+    budget = replace(own, parts=(*own.parts, *scales))
     middle = budget_here(situation, corrected_here(situation, finding.middle_um)).covering
     rests = ((Side.OUTWARD, finding.outside_um), (Side.INWARD, finding.inside_um))
     outcome = judged(

@@ -176,6 +176,11 @@ def test_of_two_heads_the_middle_is_aimed_at_and_told_beforehand():
     loosened = next(ask for ask in drive.done if ask.action is Action.LOOSEN)
     assert drive.done.index(told) < drive.done.index(loosened)
     assert job.target_um == pytest.approx(-10.0, abs=0.1)
+    # The record names it too: by the disk's zero alone it would be off by 10 µm.
+    assert last(kept, CheckName.RADIAL).aim == (
+        "the middle of both heads at the zero of the alignment disk: side 0 -10.0 µm and side 1 "
+        "+10.0 µm from there"
+    )
     values = [last(kept, CheckName.RADIAL, side).value for side in (0, 1)]
     assert values[1] - values[0] == pytest.approx(20.0, abs=0.1)
     assert not job.open_failures
@@ -230,6 +235,21 @@ def test_a_second_head_that_was_out_of_sight_is_compared_once_both_are_seen():
     assert job.target_um == pytest.approx(-12.0, abs=0.1)
     assert drive.middle_um == pytest.approx(-12.0, abs=2.5)
     assert not job.open_failures
+
+
+def test_how_far_heads_are_apart_is_as_unsure_as_scale_and_clamp_leave_it():
+    drive = ScriptedDrive(middle_um=0.0, backlash_um=0.0)
+    drive.apart_um = 20.0
+    drive.zero_shifts_um = [0.0] * 5
+    plan = [Planned(CheckName.RADIAL, Stage.AS_FOUND, head) for head in (0, 1)]
+    job, _ = job_on(drive, plan=plan)
+    apart, room = (job.outcomes[1].detail(name) for name in (APART, ROOM))
+    # JCGM 100, 5.1.2: each reading 1e-4 of the scale; the scale ±30 of 190, rectangular (JCGM 101).
+    of_scale = PROFILE.scale_u_um / PROFILE.scale_um * 20.0
+    reading = 1e-4 * PROFILE.scale_um * math.sqrt(2.0)
+    assert of_scale * 0.8 < apart.u < of_scale
+    # The limit has the scale alike.
+    assert room.u == pytest.approx(reading, rel=0.01)
 
 
 def test_heads_are_left_by_the_aim_that_was_told():

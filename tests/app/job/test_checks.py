@@ -539,6 +539,20 @@ def test_the_scale_is_uncertain_in_the_hysteresis_too():
     parts = {part.name: part.u for part in outcome.budget}
     assert parts[SCALE] == pytest.approx(PROFILE.scale_u_um / PROFILE.scale_um * 8.0)
     assert outcome.u == pytest.approx(math.hypot(*parts.values()))
+    assert CLAMP not in parts
+
+
+def test_the_clamp_makes_a_scale_of_its_own_for_the_hysteresis_too():
+    drive = ScriptedDrive(0.0, backlash_um=8.0)
+    plan = [Planned(CheckName.HYSTERESIS, Stage.AS_FOUND)]
+    _, kept = job_on(plan=plan)
+    standing = kept.standings[-1]
+    known = replace(standing.known, clamp_part=0.03, seating_dof=4.0)
+    kept.standings.append(replace(standing, known=known))
+    again, _ = job_on(drive, left=kept)
+    (part,) = (each for each in again.outcomes[-1].budget if each.name == CLAMP)
+    # Three per cent of 8 µm, as well known as five seatings tell it.
+    assert (part.u, part.dof) == (pytest.approx(0.24), 4.0)
 
 
 class Trimmer(ScriptedDrive):

@@ -9,8 +9,9 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
+from app.analysis.budget import Part
 from app.analysis.results import Verdict
-from app.job.model import APART, ROOM, UNSEEN, CheckName, Limit, Stage, Summary, Value
+from app.job.model import APART, ROOM, UNSEEN, CheckName, Entry, Limit, Stage, Summary, Value
 from app.job.plan import Plan, left_out
 from app.profiles import load_profile
 from app.report.blocks import MAX_TEXT, Figures, Lines, Table, clean, limit_words, within
@@ -196,6 +197,30 @@ def test_heads_that_cannot_both_be_brought_in_are_told_to_owner_and_auditor():
     (told,) = (r for r in lines(report, "Reservations") if "side 1, as left, to do: " in r)
     assert "have the mount of one seen to" in told
     assert "set the middle between them" not in told
+
+
+def test_parts_that_make_no_digit_of_u_are_told_together():
+    parts = (Part("reading", 1.0, unit="µm"), Part("seating", 0.0099, unit="µm"))
+    of_one = outcome(
+        CheckName.RADIAL, Stage.AS_FOUND, Verdict.PASS, value=1.0, u=1.0, unit="µm", budget=parts
+    )
+    blocks = section(report_of(record(outcomes=(of_one,))), "Uncertainty")
+    assert blocks[-1].rows[0][2] == "reading 1.0, others below 0.010"
+
+
+def test_what_was_seen_in_two_stages_is_told_with_each():
+    def seen(stage, said):
+        label = "track-zero sensor on track 0"
+        at = "2031-04-12T10:40:00+02:00"
+        return Entry(CheckName.TRACK_ZERO, stage, label, at, notes=(said,))
+
+    both = (seen(Stage.AS_FOUND, "no"), seen(Stage.AS_LEFT, "yes"))
+    report = report_of(record(entries=both))
+    blocks = section(report, "Conditions and equipment")
+    cells = [cell for block in blocks for row in block.rows for cell in row]
+    for name, said in (("as found", "no"), ("as left", "yes")):
+        place = cells.index(f"Track-zero sensor on track 0, {name}")
+        assert cells[place + 1] == said
 
 
 def test_arrivals_that_were_not_seen_are_to_be_done_again():
