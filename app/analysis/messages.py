@@ -51,6 +51,9 @@ LOBE_DIPS = Message(
 NO_PATTERN = Message(
     "no pattern of lobes that is known here; check the disk, the track and the profile"
 )
+LOBES_RAGGED = Message(
+    "most lobes are too ragged to be measured: the signal drops out, or its gain swings within them"
+)
 WINDOWS_MISSING = Message(
     "the signal is not in the windows that the profile states; check the disk, the track, the "
     "index and the profile"
@@ -81,6 +84,10 @@ NOT_DC_COUPLED = Message(
 UPSIDE_DOWN = Message(
     "the envelope stands on its head: what should be nulls are round, and the tops are sharp or "
     "flat; swap the detector's output leads, or invert the channel"
+)
+NULLS_NOT_LEVEL = Message(
+    "the envelope comes back to no level between the lobes: its low corner is not what is stated, "
+    "another capacitor is in the way, or the detector is too slow; check its input"
 )
 STALE = Message("stale: no new samples")
 

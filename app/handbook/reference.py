@@ -34,7 +34,8 @@ SPOILS = Topic(
                     "clipping, tops cut level, an amplifier that bends",
                     (
                         "parked; where it bends by less than that, the tall lobe's shape "
-                        "against the low one's is in u"
+                        "against the low one's is in u, and 2 % at the taller top where nothing "
+                        "tells"
                     ),
                 ),
                 (
@@ -43,7 +44,7 @@ SPOILS = Topic(
                 ),
                 (
                     "spikes, drop-outs, a splice",
-                    "left out of the mean turn",
+                    "left out of the mean turn; parked where they leave few lobes whole",
                 ),
                 (
                     "an index that bounces, glitches, stops, or comes twice a turn",
@@ -77,7 +78,11 @@ SPOILS = Topic(
                 ),
                 (
                     "a detector's threshold, knee or polarity, the corner of its coupling",
-                    ("as stated, with its tolerance in u (±20 % unless said); upside down parks"),
+                    (
+                        "as stated, with its tolerance in u (±20 % unless said); upside down "
+                        "parks, and so does an envelope that comes back to no level between the "
+                        "lobes"
+                    ),
                 ),
                 (
                     "a detector of which nothing is stated",
@@ -118,9 +123,10 @@ SPOILS = Topic(
             "nulls hides, or one between groups with hardly a gap; tops cut by a few per cent "
             "ahead of an amplifier's own noise, where the capture is a few turns long; the "
             "edge of a narrow head that takes less than a twentieth off a lobe; an amplifier "
-            "that bends by a few per cent, where the carrier stands at a quarter of the sample "
-            "rate; samples lost without a word, where they are half turns to within a hundredth "
-            "of a turn or where groups are flat."
+            "that takes some 5 % and more off the taller top, where the carrier stands at a "
+            "quarter of the sample rate; a detector's knee wider than a twentieth of the taller "
+            "top, where its threshold is stated as 0; samples lost without a word, where they "
+            "are half turns to within a hundredth of a turn or where groups are flat."
         ),
         (
             "The first two are found by nudging the head: the sum of both lobes should stay, "

@@ -45,6 +45,9 @@ _LOW_BAND = (0.87, 1.03)
 _CUBIC_SLOPE = 1.5
 _COARSE_U, _CHANCE = 0.005, 2.0
 """Of a fall squared so many variances are chance."""
+_UNTOLD_LOSS = 0.02
+"""What an amplifier is taken to take off the taller top where nothing tells: the usual kind takes
+8 % of 20 mV p-p, by the cube, and so 2 % of half of that."""
 _ROUNDING = 0.9
 """What steps do to the kurtosis of a sine of one step's amplitude (run against rounded sines)."""
 _QUIET_PART, _TOP_PART = 0.3, 0.98
@@ -55,8 +58,10 @@ _MIN_COMPARED = 8
 _MIN_SNR = 2.0
 """In more noise the tops differ from the middle by nothing but the noise that is judged."""
 _STEADY = 0.2
-_LEVEL = 1.2
-"""A run in which the power leaves its mean by more, as over the gap between two groups, is not."""
+_LEVEL, _LEVEL_GROUP = 1.2, 0.002
+"""A run in which the power leaves its mean by more, as over the gap between two groups, is not; nor
+is all of a run level where the mean square is by the second part above the squared mean, as where a
+tenth of a block lies beyond a group's edge: that lifts the kurtosis."""
 _HUM_GROUPS = 3
 _HUM_PART = 0.05
 
@@ -178,7 +183,7 @@ class ClipWatch:
         `ratio` as high; what chance does to both is no bending.
         """
         bends = [_bend(runs, ratio) for runs in self._runs_between(start_frame, end_frame)]
-        return float(np.mean(bends)) if bends else 0.0
+        return float(np.mean(bends)) if bends else _untold_bend(ratio)
 
     def _runs_between(self, start_frame: float, end_frame: float) -> Iterator[_Runs]:
         near = [
@@ -200,8 +205,9 @@ class _Runs:
 
     Attributes
     ----------
-    part, steady : numpy.ndarray
-        float64 and bool, shape (runs,): power over the greatest, and whether it stays within a run.
+    part, steady, level : numpy.ndarray
+        float64, bool and bool, shape (runs,): power over the greatest, whether it stays within a
+        run, and whether no part of the run is at the edge of a group.
     fourth, square, shift : numpy.ndarray
         float64, shape (runs,): mean fourth power and squared power, whose sums' ratio is the
         kurtosis; and what an error of the noise moves the first by.
@@ -217,6 +223,7 @@ class _Runs:
 
     part: NDArray[np.float64]
     steady: NDArray[np.bool_]
+    level: NDArray[np.bool_]
     fourth: NDArray[np.float64]
     square: NDArray[np.float64]
     shift: NDArray[np.float64]
@@ -345,6 +352,8 @@ def _runs_of(
     return _Runs(
         part=power / greatest,
         steady=(np.abs(change_v2) < _STEADY * second_v2) & (square < _LEVEL * power**2),
+        # Noise lets the power of blocks scatter by so much.
+        level=square < (1.0 + _LEVEL_GROUP) * power**2 + 4.0 * power * noise / block,
         fourth=fourth,
         # A carrier near a simple part of the rate is sampled at few phases, which drift: that alone
         # moves its kurtosis, and is taken out.
@@ -365,7 +374,7 @@ def _is_clipped(runs: _Runs) -> bool:
     reference = runs.going_on((part > _MIDDLE[0]) & (part < _MIDDLE[1]), _TOP)
     if reference is None:
         # Groups with flat tops have no middle, but one kind of them may be lower than the other.
-        reference = runs.kurtosis((part > _MIDDLE[0]) & (part < _SECOND))
+        reference = runs.kurtosis((part > _MIDDLE[0]) & (part < _SECOND) & runs.level)
     hum = float(np.ptp(runs.mean_v[top])) if top.any() else 0.0
     groups = [top, runs.steady & (part > _VERY_TOP)]
     if hum**2 > _HUM_PART * runs.greatest_v2:
@@ -380,8 +389,12 @@ def _bend(runs: _Runs, ratio: float) -> float:
     tall = runs.within_tops(runs.part > _TOP)
     level = runs.part / ratio**2 if ratio > 0.0 else runs.part
     low = runs.within_tops((level > _LOW_BAND[0]) & (level < _LOW_BAND[1]))
-    if tall is None or low is None:
-        return 0.0
+    if tall is None:
+        return _untold_bend(ratio)
+    if low is None:
+        # Whatever bends a sine makes it flatter: a bend may be what is seen of that, and no more.
+        flatter = float(np.hypot(max(_SINE - tall[0], 0.0), tall[1]))
+        return min(_untold_bend(ratio), float(np.interp(tall[0], *_loss_slopes())) * flatter)
     fall, u = max(low[0] - tall[0], 0.0), float(np.hypot(low[1], tall[1]))
     beyond = float(np.sqrt(max(fall**2 - _CHANCE * u**2 - runs.rounding**2, 0.0)))
     if u > _COARSE_U:
@@ -392,6 +405,11 @@ def _bend(runs: _Runs, ratio: float) -> float:
         taken = harmonic * max(ratio**-2 - 1.0, 0.0) if ratio > 0.0 else u
         beyond = float(np.hypot(beyond, min(u, taken)))
     return float(np.interp(0.5 * (low[0] + tall[0]), *_loss_slopes())) * beyond
+
+
+def _untold_bend(ratio: float) -> float:
+    """Return by which part the tall lobe may have lost more, by the cube, where nothing tells."""
+    return _UNTOLD_LOSS * max(1.0 - ratio**2, 0.0)
 
 
 @lru_cache(maxsize=1)

@@ -43,6 +43,9 @@ _SYMMETRY_U = 0.01
 """Asymmetry of a recorded lobe, as a part of the top (common practice): one observation a lobe."""
 _NEARER, _ROUND = 0.2, 0.25
 _LOW_PART = 0.1
+_LEVEL_SIGMAS, _LEVEL_PART, _LOWEST_PART = 3.0, 0.01, 0.01
+"""Nulls lie on one level where they scatter by no more than so many standard deviations and this
+part of the top, and no more than the last part of all bins lies as far below them."""
 _STEP_U = 0.3
 """Uncertainty of a null's level, as a part of the step to the bins beside it: within one bin the
 least may lie anywhere."""
@@ -66,6 +69,8 @@ class Straightened:
     contrast : float
         By how much less round the nulls are than the tops: a quarter, and the negative of that
         where it stands on its head. 0 with more than two lobes a turn.
+    is_level : bool
+        The nulls lie on one level, and nothing below it.
     """
 
     value_v: Floats
@@ -73,6 +78,7 @@ class Straightened:
     weights: tuple[float, float]
     base_u_v: float
     contrast: float
+    is_level: bool
 
     def going_on(self, seen_v: Floats, more_v: Floats) -> Floats:
         """Return the level of the next few bins, as what was added to the last ones goes on.
@@ -121,6 +127,7 @@ def straighten(
         seen = _look(parts, value, corners, lines, part, sigma_v)
         corners = stated.told_by(seen.rows)
         value = corners.mean @ seen.level
+    is_level = _is_level(value, seen.null, sigma_v)
     step = 0.0
     if not seen.points and float(seen.null.mean()) < _NULL_SHARE:
         value = value - float(np.quantile(value[seen.null], _LOW_PART))
@@ -131,6 +138,7 @@ def straighten(
         weights=(float(corners.mean[1]), float(corners.mean[2])),
         base_u_v=float(np.hypot(_STEP_U * step, sigma_v / np.sqrt(_FLANK))),
         contrast=_contrast(value, seen.spots),
+        is_level=is_level,
     )
 
 
@@ -304,6 +312,13 @@ def _asymmetry(parts: Floats, spots: Floats) -> Floats:
     late, early = (middle[:, None] + side * away for side in (1, -1))
     leans: list[Floats] = [np.interp(late, places, p) - np.interp(early, places, p) for p in parts]
     return np.stack(leans).reshape(len(parts), -1)
+
+
+def _is_level(value: Floats, null: NDArray[np.bool_], sigma_v: float) -> bool:
+    """Return whether the nulls lie on one level and nothing below it, as of no other coupling."""
+    slack_v = _LEVEL_SIGMAS * sigma_v + _LEVEL_PART * float(np.quantile(value, 0.99))
+    spread_v = float(np.sqrt(np.mean(value[null] ** 2))) if null.any() else 0.0
+    return max(spread_v, -float(np.quantile(value, _LOWEST_PART))) <= slack_v
 
 
 def _step_beside(value: Floats, null: NDArray[np.bool_]) -> float:

@@ -96,7 +96,7 @@ class EnvelopePath(SignalPath):
         self._fresh = True
         self._done_first = self._done_end = 0
         self._base_u_v = 0.0
-        self._upside_down = False
+        self._upside_down, self._is_level = False, True
         self._sigma_v = 0.0
         self._extremes: deque[tuple[int, float, float]] = deque(maxlen=_BUCKETS if live else 1)
         """First bin, lowest and highest of a stretch; one for all where nothing is forgotten."""
@@ -108,6 +108,8 @@ class EnvelopePath(SignalPath):
         """Why there is no usable envelope now: AC-coupled, its low corner not known."""
         if self._upside_down:
             return messages.UPSIDE_DOWN
+        if not self._is_level:
+            return messages.NULLS_NOT_LEVEL
         if not self._is_below or self._low_corner_hz:
             return None
         stated = self._low_corner_hz is not None
@@ -296,6 +298,7 @@ class EnvelopePath(SignalPath):
             done.contrast < _DOUBTFUL
             and straighten(-seen, *stated).contrast > done.contrast + _TURNED
         )
+        self._is_level = done.is_level
         self._done, self._done_end, self._done_first = done, first + len(seen), first
         self._fresh = False
         self._base_u_v = done.base_u_v
@@ -303,7 +306,9 @@ class EnvelopePath(SignalPath):
 
     def _offset_in(self, seen: NDArray[np.float64]) -> float:
         """Return the offset that nulls below zero show: no detector's output is negative."""
-        level = float(np.quantile(seen, _NULL_QUANTILE))
+        lowest, low = np.quantile(seen, (0.5 * _NULL_QUANTILE, _NULL_QUANTILE)).tolist()
+        # Of nulls that are points the lowest bins lie on straight flanks: on to where these end.
+        level = 2.0 * lowest - low
         if level > -_NEGATIVE_SIGMAS * self._sigma_v:
             self._base_u_v = max(level, 0.0)
             return 0.0

@@ -35,6 +35,10 @@ _MOST_LOSS = 0.005
 """With more taken off its tops by rails a signal is clipped; less is in u."""
 _ASKED_S = 0.14
 """Whether a signal is clipped is asked about whole turns, none of them faster."""
+_NOISE_KNOWN, _NOISE_KNOWN_LIVE = 0.2, 0.5
+"""Where there is no carrier its local frequency follows the noise, the more the less it waits for:
+blocks turned back by it have 3 % more power in noise than as many at random, live ones 28 % more
+(run against noise between lobes, four blocks a bin)."""
 _WANDERED = 0.035
 """A carrier this part away from where the demodulator was set wants a new one."""
 
@@ -159,7 +163,8 @@ class RawPath(SignalPath):
             found.frequency_hz,
             live=self._live,
         )
-        self.series = EnvelopeSeries(self._demodulator.frames_a_bin)
+        known = _NOISE_KNOWN_LIVE if self._live else _NOISE_KNOWN
+        self.series = EnvelopeSeries(self._demodulator.frames_a_bin, known)
         tone = self._demodulator.tone
         signals = self._columns.signals
         self._step_v = max(step_of(waiting[0][0][:, column]) for column in signals)

@@ -49,10 +49,17 @@ class Bins:
 
 
 class EnvelopeSeries:
-    """A growing run of bins of equal length."""
+    """A growing run of bins of equal length.
 
-    def __init__(self, frames_a_bin: int) -> None:
+    Parameters
+    ----------
+    noise_known : float
+        Part of itself to which the noise's power is known in a stretch without a carrier.
+    """
+
+    def __init__(self, frames_a_bin: int, noise_known: float = 0.2) -> None:
         self.frames_a_bin = frames_a_bin
+        self.noise_known = noise_known
         self.first = 0
         self._count = 0
         self._values = np.zeros((3, 0))

@@ -20,6 +20,7 @@ from app.analysis.lobes.finder import TurnFinder
 from app.analysis.lobes.heights import (
     Heights,
     MeanTurn,
+    are_ragged,
     far_off,
     invalid,
     mean_turn,
@@ -413,9 +414,12 @@ class Analyser:
             return self._without_layout(self._without_pattern(reading), None)
         if layout.lone is not None:
             return self._without_layout(reading, layout.lone)
-        measured = measure_heights(layout.fit(series, _with_outer(turns)), layout.pairs)
+        fits = layout.fit(series, _with_outer(turns))
+        measured = measure_heights(fits, layout.pairs)
         if measured is None:
             return invalid(self._without_pattern(reading), _why_unread(mean, layout))
+        if layout.windows is None and are_ragged(fits, layout.pairs):
+            return invalid(self._without_pattern(reading), messages.LOBES_RAGGED)
         heights, step = measured
         heights = self._with_effects(heights, layout, turns)
         if step is not None:

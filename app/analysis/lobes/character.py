@@ -43,8 +43,7 @@ _FILL_SIGMAS = 2.0
 """A null filled by less cannot be told from an empty one."""
 _SHARP_REACH, _EMPTY_REACH = 0.04, 0.3
 _LEAST_PART = 1e-6
-_NOISE_KNOWN = 0.1
-_NOISE_KNOWN_EMPTY = 0.5
+_NOISE_KNOWN, _NOISE_KNOWN_EMPTY = 0.1, 0.5
 """Parts of itself to which the noise's power is known: about lobes, and in long empty stretches, in
 which there is no carrier to follow."""
 _FLANK = 0.2
@@ -59,10 +58,12 @@ nothing."""
 _LEVEL_BEND, _BEND_SIGMAS = 0.75, 3.0
 """Cut at 0.93 of its height a cosine bends by more; a disk uneven by a twentieth twice a turn, or
 by a tenth once, bends it by less."""
-_CUT_BEND, _CUT_U = 0.3, 0.03
+_CUT_BEND, _CUT_U, _LEAST_BEND = 0.3, 0.03, 0.1
 """A cut bends as the square of what it takes, 0.3 by 3.5 % and 0.75 by 5.5 %, and half of that is
-missing in the balance. A smaller bend is a cut's where the other lobe has none."""
-_STRAIGHT_SIGMAS = 2.0
+missing in the balance. A smaller bend is a cut's where the other lobe has none and the nulls of a
+boundary say so. Without those less is chance, and more is a head that moved within a lobe."""
+_STRAIGHT_SIGMAS, _BENT_LESS = 2.0, 0.5
+"""The other lobe has none where its bend is within so many u, or less than this part."""
 _HUMP_INNER, _HUMP_OUTER, _HUMP_PART = 0.02, 0.2, 0.02
 _FLAT_REACH, _FLAT_LEVEL, _FLAT_MIN = 0.5, 0.9, 0.8
 """Half way from its middle to the null a sine has fallen to 0.71, and a quarter of that stretch is
@@ -233,18 +234,18 @@ def _of_two_lobes(
     sharp = empty <= _BOUNDARY_EMPTY
     balance = (heights_v[0] - heights_v[1]) / sum(heights_v)
     shows = sharp and wanted != Geometry.TWO_BAND
-    bends = [bend_of(turn, centre) for centre in layout.centres.tolist()] if shows else []
-    bend = _sure_bend(bends)
+    bends = [bend_of(turn, centre) for centre in layout.centres.tolist()]
+    bend = _sure_bend(bends) if shows else 0.0
     if bend > _LEVEL_BEND or (shows and _is_level(turn, layout, heights_v)):
         return Character(None, messages.TOPS_LEVEL)
     geometry = _with_sharp_nulls(balance, nulls) if sharp else Geometry.TWO_BAND
     if wanted is not None:
         geometry = Geometry(wanted)
-    fill = max((_fill(turn, null, empty, sharp, mean_height) for null in nulls), key=_Fill.sigmas)
+    *each, fill = _fill_of_nulls(turn, nulls, empty, sharp, mean_height)
     if sharp:
         told = wanted == Geometry.BOUNDARY
         found = _of_sharp_nulls(turn, nulls, fill, balance, told=told)
-    elif fill.sure(_FILLED):
+    elif any(null.sure(_FILLED) for null in each):
         found = Character(None, messages.NULLS_FILLED)
     else:
         found = Character(None, balance_u=fill.balance_u(_BLUNT_U)[0])
@@ -254,7 +255,7 @@ def _of_two_lobes(
     if geometry is None or any(_has_bump(dipless, layout, each, mean_height) for each in lobes):
         return _NOT_KNOWN
     if bend <= _CUT_BEND:
-        bend = _bend_of_a_cut(bends, balance, nulls)
+        bend = _bend_of_a_cut(bends, balance, _by_nulls(nulls) if shows else None)
     cut_u = _CUT_U * float(np.sqrt(bend))
     return replace(found, geometry=geometry, balance_u=float(np.hypot(found.balance_u, cut_u)))
 
@@ -298,10 +299,6 @@ class _Fill:
         """What fills the nulls, as a part of the mean height."""
         return float(np.sqrt(max(self.power, 0.0)))
 
-    def sigmas(self) -> float:
-        """Return the power in standard uncertainties."""
-        return self.power / self.u
-
     def sure(self, part: float) -> bool:
         """Return whether the nulls are filled to more than this part of the height."""
         return self.power > part**2 and self.power > _FILLED_SIGMAS * self.u
@@ -340,8 +337,21 @@ def _fill_at(
     return _Fill(float(turn.power_v2[bins].mean()) / mean_height_v**2, u)
 
 
-def _fill(turn: MeanTurn, place: float, empty: float, sharp: bool, mean_height_v: float) -> _Fill:
-    """Return what is left in the null at a place, in turns.
+def _fill_of_nulls(
+    turn: MeanTurn, nulls: list[float], empty: float, sharp: bool, mean_height_v: float
+) -> list[_Fill]:
+    """Return what fills either null, and at last what fills both, as a rest or an azimuth does."""
+    each = np.array([_lowest_in(turn, null, empty, sharp, mean_height_v) for null in nulls])
+    power, u = np.vstack([each, [each[:, 0].mean(), np.linalg.norm(each[:, 1]) / len(each)]]).T
+    known = _NOISE_KNOWN if sharp else turn.series.noise_known
+    least = max(_LEAST_PART, known * turn.noise_v2 / mean_height_v**2)
+    return [_Fill(*each) for each in zip(power.tolist(), np.hypot(u, least).tolist(), strict=True)]
+
+
+def _lowest_in(
+    turn: MeanTurn, place: float, empty: float, sharp: bool, mean_height_v: float
+) -> tuple[float, float]:
+    """Return what is left in the null at a place, in turns, and its u from noise by place.
 
     A sharp null's power is a parabola, leaning with the offset; others leave the turn empty for a
     while.
@@ -352,17 +362,17 @@ def _fill(turn: MeanTurn, place: float, empty: float, sharp: bool, mean_height_v
     bins = (middle + away) % TURN_BINS
     away = (away + middle + 0.5) / TURN_BINS - place
     columns = np.stack([away**k for k in range(4 if sharp else 1)], axis=1)
-    u = np.maximum(turn.u_v2[bins], _LEAST_PART * mean_height_v**2)
-    # By the noise alone: a shape that fits ill is no reason not to believe that there is something.
+    # Smooth, for a place that noise has lifted would weigh less for it; and by the noise alone: a
+    # shape that fits ill is no reason not to believe that there is something.
+    u2 = columns @ np.linalg.lstsq(columns, turn.u_v2[bins] ** 2, rcond=None)[0]
+    u = np.sqrt(np.maximum(u2, (_LEAST_PART * mean_height_v**2) ** 2))
     weighted = columns / u[:, None]
     covariance = np.linalg.inv(weighted.T @ weighted)
     found = covariance @ (weighted.T @ (turn.power_v2[bins] / u))
     lowest = float(found[0])
     if sharp and found[2] > 0.0:
         lowest -= float(found[1] ** 2 / (4.0 * found[2]))
-    least = max(_LEAST_PART * mean_height_v**2, _NOISE_KNOWN * turn.noise_v2)
-    u_lowest = float(np.hypot(np.sqrt(covariance[0, 0]), least))
-    return _Fill(lowest / mean_height_v**2, u_lowest / mean_height_v**2)
+    return lowest / mean_height_v**2, float(np.sqrt(covariance[0, 0])) / mean_height_v**2
 
 
 def _has_flat_tops(turn: MeanTurn, layout: Layout) -> bool:
@@ -459,19 +469,28 @@ def _sure_bend(bends: Sequence[Quantity | None]) -> float:
     return max(sure, default=0.0)
 
 
-def _bend_of_a_cut(bends: Sequence[Quantity | None], balance: float, nulls: list[float]) -> float:
-    """Return by how much the taller top bends where the head's width may have cut it, else 0.
+def _bend_of_a_cut(
+    bends: Sequence[Quantity | None], balance: float, by_nulls: float | None
+) -> float:
+    """Return by how much the taller top bends where head or band may have cut it, else 0.
 
-    The lower lobe stays a cosine and the nulls, which a cut leaves alone, tell of more offset than
-    the heights. An uneven disk bends both lobes.
+    The lower lobe is cut less, and the nulls of a boundary, which a cut leaves alone, tell of more
+    offset than the heights. An uneven disk bends both lobes.
+
+    Parameters
+    ----------
+    by_nulls : float or None
+        Balance that the nulls tell, None where an offset does not move them.
     """
-    if not bends:
+    told = balance if by_nulls is None else by_nulls
+    taller, lower = bends if told > 0.0 else bends[::-1]
+    if taller is None or lower is None or taller.value <= _BEND_SIGMAS * taller.u:
         return 0.0
-    taller, lower = bends if balance > 0.0 else bends[::-1]
-    if taller is None or lower is None or abs(lower.value) > _STRAIGHT_SIGMAS * lower.u:
+    if abs(lower.value) > max(_STRAIGHT_SIGMAS * lower.u, _BENT_LESS * taller.value):
         return 0.0
-    more = _by_nulls(nulls) * (1.0 if balance > 0.0 else -1.0) > abs(balance)
-    return taller.value if more and taller.value > _BEND_SIGMAS * taller.u else 0.0
+    if by_nulls is None:
+        return taller.value if _LEAST_BEND < taller.value < _LEVEL_BEND else 0.0
+    return taller.value if abs(told) > balance * np.sign(told) else 0.0
 
 
 def _is_level(turn: MeanTurn, layout: Layout, heights_v: tuple[float, float]) -> bool:

@@ -102,6 +102,9 @@ and by this part of the lobe's height."""
 _MIN_KEPT = 0.6
 """With fewer of its bins a lobe is not measured."""
 _MIN_COVERED = 0.97
+_FEWEST_BINS, _FEWEST_FLAT_BINS = 5, 3
+"""A lobe of fewer bins is not fitted; of 18 pairs a turn a group has four of half a millisecond that
+its edges leave alone."""
 _WIDE_BINS = 12
 """A window of fewer bins may stand out from the nine around a bin as a spike does."""
 
@@ -178,7 +181,8 @@ def fit_lobes(
         terms += [np.cos(angle) - 1.0, np.sin(angle)]
     terms += [np.cos(order * angle) - 1.0 for order in range(2, window.cosines + 1)]
     design = np.stack(terms, axis=1)
-    solution, u_v, ok = _fit_bins(series, numbers, inside, design)
+    least = _FEWEST_BINS if window.cosines else _FEWEST_FLAT_BINS
+    solution, u_v, ok = _fit_bins(series, numbers, inside, design, least)
     with np.errstate(divide="ignore", invalid="ignore"):
         lean = np.where(ok, solution[:, 2] / solution[:, 1], 0.0) if window.cosines else 0.0 * u_v
         bend = np.where(ok, solution[:, 1] / solution[:, 0], 0.0) if window.cosines else 0.0 * u_v
@@ -216,7 +220,7 @@ def _fit_bins(
     numbers: NDArray[np.int64],
     inside: NDArray[np.bool_],
     design: NDArray[np.float64],
-    least: int = 5,
+    least: int,
     with_strays: NDArray[np.bool_] | None = None,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
     """Return each row's solution, the u of its first coefficient, and whether it was all there.
@@ -359,6 +363,8 @@ _NEIGHBOURS = 1.2
 """Lobes this many of the usual distances apart are not neighbours any more."""
 _OUT_SIGMAS, _OUT_LEAST = 5.0, 2e-3
 """A comparison so far from the middle one holds a gain that jumped, or a lobe that was hit."""
+_FEWEST_PART = 0.125
+"""Fewer of the lobes of a kind tell nothing of how they scatter."""
 _EVEN_SIGMAS = 4.0
 ONE_LOBE_BELOW = 0.07
 """With the smaller lobe below this part of the taller there is but one."""
@@ -436,6 +442,12 @@ def measure_heights(
     u = float(np.linalg.norm([noise, seen.excess_u(2 * pairs), _METHOD_U, moved]))
     places = (seen.step.before, seen.step.after) if seen.step is not None else None
     return Heights(first, second, Quantity(value, u)), places
+
+
+def are_ragged(fits: LobeFits, pairs: int) -> bool:
+    """Return whether hardly a lobe of one kind could be measured, of whole turns and two beside."""
+    of_a_kind = len(fits.ok) // 2 - 2 * pairs
+    return min(fits.ok[::2].sum(), fits.ok[1::2].sum()) < _FEWEST_PART * of_a_kind
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,8 +38,9 @@ _FLAT_WINDOWS = (Window(0.9, 0), Window(0.8, 0), Window(0.65, 0), Window(0.5, 0)
 """Tried first where there are several pairs a turn: groups have flat tops."""
 _NARROW = Window(0.33)
 _MIN_WIDTH = 0.1
-_EDGE = 0.15
-"""A lobe ends, for a fit, where it has fallen to this part of its height."""
+_EDGE, _FLAT_EDGE = 0.15, 0.95
+"""A lobe ends, for a fit, where it has fallen to this part of its height; a flat one's edges belong
+to no top, and stand out of the noise of tall ones alone."""
 _CENTRING = Window(0.5)
 _AT_INDEX = 0.008
 _MIN_LINE = 0.12
@@ -248,7 +249,10 @@ def refine_layout(
     """
     layout = _centred(layout, turn, series, turns)
     width = _lobe_width(turn, layout)
-    layout, width = _to_feet(layout, width, series, turns)
+    if layout.pairs > 1:
+        width = min(width, _flat_width(turn, layout))
+    else:
+        layout, width = _to_feet(layout, width, series, turns)
 
     def heights_by(part: float, cosines: int) -> _MeanHeights | None:
         window = Window(part * width, cosines)
@@ -259,12 +263,27 @@ def refine_layout(
     for window in (*flat, *_WINDOWS[:-1]):
         heights = heights_by(window.span, window.cosines)
         free = heights_by(window.span, _FREE_COSINES)
-        if heights is None or free is None:
+        if heights is None or (free is None and window.cosines):
             continue
-        if _agree(*heights, *free) and (narrow is None or _agree(*heights, *narrow)):
+        # Of few bins within the edges of a flat top no shape can be told, and none is left.
+        freely = free is None or _agree(*heights, *free)
+        if freely and (narrow is None or _agree(*heights, *narrow)):
             return replace(layout, window=Window(window.span * width, window.cosines))
     last = flat[-1] if flat else _WINDOWS[-1]
     return replace(layout, window=Window(last.span * width, last.cosines))
+
+
+def _flat_width(turn: MeanTurn, layout: Layout) -> float:
+    """Return half of the taller groups' level part, as a part of the way to the gap's middle."""
+    lobes = len(layout.centres)
+    half = TURN_BINS // (2 * lobes)
+    middles = np.round(layout.centres * TURN_BINS - 0.5).astype(int)
+    power = turn.power_v2[(middles[:, None] + np.arange(-half, half + 1)) % TURN_BINS]
+    taller = max((power[kind::2].mean(axis=0) for kind in (0, 1)), key=np.sum)
+    level = float(np.median(taller[half // 2 : half + half // 2 + 1]))
+    below = np.flatnonzero(taller < _FLAT_EDGE**2 * level)
+    width = float(np.abs(below - half).min()) / half if below.size else 1.0
+    return max(width, _MIN_WIDTH)
 
 
 def _lobe_width(turn: MeanTurn, layout: Layout) -> float:
@@ -288,8 +307,6 @@ def _to_feet(
     layout: Layout, width: float, series: EnvelopeSeries, turns: Sequence[Turn]
 ) -> tuple[Layout, float]:
     """Return each lobe's width to where its cosine comes to zero, and the narrowest one's."""
-    if layout.pairs > 1:
-        return layout, width
     fits = replace(layout, window=Window(0.9 * width)).fit(series, turns)
     bend = np.where(fits.ok, fits.bend, np.nan).reshape(-1, len(layout.centres))
     if np.isnan(bend).all(axis=0).any():

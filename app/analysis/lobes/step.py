@@ -12,7 +12,7 @@ from app.analysis.uncertainty import PRIOR_DOF, t_expanded
 _SAME_SUM = 1.0
 """A head that moves leaves the lobes' sum, a gain that jumps takes it along: the sum changes, as a
 part of itself, by less than this many times what the balance changes by."""
-_STEP_SIGMAS, _STEP_LEAST = 6.0, 5e-3
+_STEP_SIGMAS, _STEP_LEAST = 3.5, 5e-3
 """The balance has stepped within a capture: common practice; a hand moves it by more."""
 _ACROSS, _MIDWAY = 2, 0.35
 """So many comparisons have lobes from both sides of a step, and their mean is within this part of

@@ -15,6 +15,17 @@ from tests.hunt.campaign import Key, tried
         Key("envelope-hum", 9101, 38),
         Key("windows-open", 9103, 6),
         Key("narrow-head", 424242, 1),
+        Key("narrow-head-even", 9105, 0),
+        Key("far-two-band", 424242, 6),
+        Key("residual", 424242, 7),
+        Key("residual-boundary", 51001, 0),
+        Key("head-moved", 424242, 8),
+        Key("upside-down", 424242, 1),
+        Key("mixed", 424242, 73),
+        Key("mixed", 424242, 85),
+        Key("mixed", 424242, 102),
+        Key("mixed", 424242, 274),
+        Key("mixed", 424242, 280),
     ],
     ids=lambda key: f"{key.name}-{key.seed}-{key.number}",
 )
@@ -22,7 +33,11 @@ def test_what_was_wrong_once_is_not_again(key):
     assert not tried(key).verdict.faults()
 
 
-@pytest.mark.parametrize("key", [Key("spikes", 31337, 7)], ids=lambda key: key.name)
+@pytest.mark.parametrize(
+    "key",
+    [Key("spikes", 31337, 7), Key("many-groups", 51001, 1), Key("many-groups", 51006, 13)],
+    ids=lambda key: f"{key.name}-{key.number}",
+)
 def test_what_is_plain_is_read(key):
     verdict = tried(key).verdict
     assert verdict.valid

@@ -218,3 +218,23 @@ def test_at_a_quarter_of_the_rate_what_stands_beside_silence_is_not_compared():
         sampled=sampled,
     )
     assert runs.kurtosis(part > 0.0) == pytest.approx((1.5 + 2.0 * harmonic, 0.0), abs=1e-9)
+
+
+@pytest.mark.parametrize("loss", [0.0, 0.02])
+def test_where_nothing_tells_a_bend_an_amplifiers_usual_one_is_in_u(loss):
+    # At four places of each period, always the same, a third harmonic is part of the carrier.
+    made = make(Signal(rate_hz=250e3, carrier_hz=62.5e3, turns=4.4, ratio=0.6, snr_db=40))
+    samples = made.columns(*RAW).astype(np.float64)
+    share = samples[:, :2] / np.abs(samples[:, :2]).max()
+    samples[:, :2] *= 1.0 - loss / 0.75 * share**2
+    reading = analyse(samples, 250e3)
+    assert reading.valid
+    assert abs(reading.ratio.value - made.ratio) < 3.0 * reading.ratio.u
+    assert reading.ratio.u < (0.02 if loss else 0.01)
+
+
+def test_even_lobes_bend_alike_so_that_nothing_of_it_is_in_u():
+    untold = SimpleNamespace(part=np.ones(4), within_tops=lambda which: None)
+    assert _bend(untold, 1.0) == 0.0
+    # A cube takes as the square of the height: of the lower one 0.36 of what it takes of the other.
+    assert _bend(untold, 0.6) == pytest.approx(_bend(untold, 0.0) * (1.0 - 0.36))

@@ -122,3 +122,29 @@ def test_a_null_that_the_run_cuts_has_no_middle():
     for middle in (0, 100, 200, 300, 399):
         null[max(middle - 2, 0) : middle + 3] = True
     assert _middles(null, np.zeros(400), stretch=100).tolist() == [100.0, 200.0, 300.0]
+
+
+def slowly(envelope_v, decay_s):
+    """Return what a detector gives whose capacitor falls no faster than so."""
+    left, held = np.exp(-1.0 / (decay_s * RATE_HZ)), envelope_v.copy()
+    for place in range(1, len(held)):
+        held[place] = max(held[place], left * held[place - 1])
+    return held
+
+
+@pytest.mark.parametrize(
+    ("corners_hz", "decay_s"),
+    [((5.8, 6.6), 0.04), ((14.0, 9.0), 0.0), ((9.0,), 0.0)],
+    ids=["slow", "another corner", "plain"],
+)
+def test_nulls_that_come_back_to_no_level_give_no_reading(corners_hz, decay_s):
+    ratio, pairs = (0.95, 9) if decay_s else (0.6, 3)
+    made = make(pattern("alternating", ratio, pairs=pairs))
+    volts = slowly(made.envelope_v, decay_s) if decay_s else made.envelope_v
+    for corner_hz in corners_hz:
+        volts = lfilter(*butter(1, corner_hz, "high", fs=RATE_HZ), volts)
+    noise = 0.003 * np.random.default_rng(1).standard_normal(len(volts))
+    samples = np.stack([volts + noise, made.index_v], axis=1)[round(2.0 * RATE_HZ) :]
+    reading = read(samples, corners_hz[-1])
+    assert (messages.NULLS_NOT_LEVEL in reading.reasons) == (len(corners_hz) > 1)
+    assert reading.valid == (len(corners_hz) == 1)

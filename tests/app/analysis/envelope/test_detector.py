@@ -211,3 +211,10 @@ def test_a_live_envelope_that_is_cut_after_it_was_whole_is_clipped_and_comes_bac
     parked = [reading for time_s, reading in found if 2.3 <= time_s < 4.0]
     assert all(messages.CLIPPED in reading.reasons for reading in parked)
     assert all(reading.valid for time_s, reading in found if time_s > 5.5)
+
+
+def test_points_between_lobes_leave_no_floor_in_u():
+    samples, made = captured(geometry="boundary", ratio=0.5)
+    reading = analyse(samples, RATE_HZ, NAMES, low_corner_hz=0.0, **LINEAR)
+    # What is left is the detector's knee alone, of 1.5 % of the top, for both lobes alike.
+    assert reading.ratio.u == pytest.approx(0.015 * (1.0 - made.ratio), rel=0.1)

@@ -4,6 +4,10 @@ import numpy as np
 import pytest
 
 from app.analysis import messages
+from app.analysis.envelope.series import EnvelopeSeries
+from app.analysis.lobes.character import _lowest_in
+from app.analysis.lobes.heights import TURN_BINS, MeanTurn, Window
+from app.analysis.lobes.layout import Layout, _flat_width
 from app.analysis.lobes.turns import holds_two
 from app.analysis.results import Geometry, Side, Sign
 from tests.app.analysis.running import BARE, BRISK, RAW, analyse, measured
@@ -205,3 +209,43 @@ def test_a_dip_in_a_group_is_no_gap_beside_one_that_is():
     dipped = np.repeat([0.0, 1.0, 0.9, 1.0], [4, 18, 24, 18])
     assert not holds_two(dipped, flat=True)
     assert holds_two(np.maximum(dipped, 0.8), flat=True)
+
+
+def test_flat_groups_are_fitted_within_their_edges():
+    place = (np.arange(TURN_BINS) + 0.5) / TURN_BINS
+    away = np.abs((6.0 * place) % 1.0 - 0.5)
+    # Level up to 0.3 of the way from middle to middle, and down to nothing within 0.1 more.
+    groups = np.clip((0.4 - away) / 0.1, 0.0, 1.0)
+    groups *= np.where(6.0 * place % 2.0 < 1.0, 1.0, 0.4)
+    turn = MeanTurn(groups**2, np.full(TURN_BINS, 1e-3), 0.0, EnvelopeSeries(1), ())
+    layout = Layout(3, (np.arange(6) + 0.5) / 6, Window(0.9, 0))
+    assert _flat_width(turn, layout) == pytest.approx(0.6, abs=0.03)
+
+
+@pytest.mark.parametrize("turned", [0.0, 0.35])
+def test_noise_in_empty_nulls_fills_them_on_neither_side(turned):
+    rng, mean, u = np.random.default_rng(3), [], []
+    for _ in range(60):
+        # The power of noise, its mean taken out, over three turns; u as of what was seen.
+        noise = 1e-3 * (rng.gamma(3.0, 1.0 / 3.0, TURN_BINS) - 1.0)
+        seen_u = np.sqrt(4.0 * (np.maximum(noise, 0.0) + 5e-4) * 5e-4 / 3.0)
+        turn = MeanTurn(noise, seen_u, 1e-3, EnvelopeSeries(1), ())
+        power, power_u = _lowest_in(turn, turned, 0.2, False, 1.0)
+        mean.append(power)
+        u.append(power_u)
+    assert abs(np.mean(mean)) < 3.0 * np.std(mean) / np.sqrt(len(mean))
+    assert np.mean(u) == pytest.approx(np.std(mean), rel=0.3)
+
+
+@pytest.mark.parametrize("dip", [0.0, 0.015])
+def test_a_lobe_that_dips_less_than_shows_is_less_certain(dip):
+    def dipped(angle):
+        wave = np.cos(angle - 1.5)
+        first, second = np.maximum(wave - 0.2, 0.0), np.maximum(-wave - 0.2, 0.0)
+        # Beyond its width the overlap with a band falls again.
+        return np.minimum(first, 2.0 * (0.8 - dip) - first) - 0.4 * second
+
+    reading = drawn(dipped)
+    assert reading.valid
+    assert (reading.ratio.u > 0.003) == (dip > 0.0)
+    assert abs(reading.ratio.value - 0.4 / (1.0 - dip / 0.8)) < max(0.002, 3.0 * reading.ratio.u)

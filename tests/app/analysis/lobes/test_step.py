@@ -59,3 +59,8 @@ def test_five_comparisons_are_enough_and_three_too_few():
     assert step is not None
     assert step.at == 1
     assert step_in(*run_of((0.0, 1), (0.05, 1), (0.1, 1))) is None
+
+
+def test_a_step_of_five_times_what_the_noise_leaves_is_found():
+    # Of means of eight comparisons, which share lobes, the difference has an u of about 0.8 of one.
+    assert step_in(*run_of((0.05, 8), (0.0545, 2), (0.059, 8))) is not None
