@@ -364,8 +364,10 @@ def _lowest_in(
     columns = np.stack([away**k for k in range(4 if sharp else 1)], axis=1)
     # Smooth, for a place that noise has lifted would weigh less for it; and by the noise alone: a
     # shape that fits ill is no reason not to believe that there is something.
-    u2 = columns @ np.linalg.lstsq(columns, turn.u_v2[bins] ** 2, rcond=None)[0]
-    u = np.sqrt(np.maximum(u2, (_LEAST_PART * mean_height_v**2) ** 2))
+    seen_u2 = turn.u_v2[bins] ** 2
+    u2 = columns @ np.linalg.lstsq(columns, seen_u2, rcond=None)[0]
+    least_v2 = max(float(seen_u2.min()) ** 0.5, _LEAST_PART * mean_height_v**2)
+    u = np.sqrt(np.maximum(u2, least_v2**2))
     weighted = columns / u[:, None]
     covariance = np.linalg.inv(weighted.T @ weighted)
     found = covariance @ (weighted.T @ (turn.power_v2[bins] / u))

@@ -103,8 +103,8 @@ _MIN_KEPT = 0.6
 """With fewer of its bins a lobe is not measured."""
 _MIN_COVERED = 0.97
 _FEWEST_BINS, _FEWEST_FLAT_BINS = 5, 3
-"""A lobe of fewer bins is not fitted; of 18 pairs a turn a group has four of half a millisecond that
-its edges leave alone."""
+"""A lobe of fewer bins is not fitted; of 18 pairs a turn a group has four of half a millisecond
+that its edges leave alone."""
 _WIDE_BINS = 12
 """A window of fewer bins may stand out from the nine around a bin as a spike does."""
 
