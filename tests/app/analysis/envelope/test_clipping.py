@@ -209,6 +209,7 @@ def test_at_a_quarter_of_the_rate_what_stands_beside_silence_is_not_compared():
     runs = _Runs(
         part=part,
         steady=one > 0.0,
+        level=one > 0.0,
         fourth=one,
         square=one,
         shift=one,
