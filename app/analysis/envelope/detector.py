@@ -37,7 +37,7 @@ turns count."""
 _HIGH_PART = 0.25
 """Of the highest level: what sticks lower is a null."""
 _NULL_QUANTILE = 0.02
-_NEGATIVE_SIGMAS = 3.0
+_NEGATIVE_SIGMAS, _LOWERED_SIGMAS = 3.0, 2.0
 _OFFSET_U = 0.3
 """Uncertainty of an offset that shows in the nulls, as a part of it: they may be filled too."""
 _DOUBTFUL, _TURNED = 0.1, 0.15
@@ -306,11 +306,12 @@ class EnvelopePath(SignalPath):
 
     def _offset_in(self, seen: NDArray[np.float64]) -> float:
         """Return the offset that nulls below zero show: no detector's output is negative."""
-        lowest, low = np.quantile(seen, (0.5 * _NULL_QUANTILE, _NULL_QUANTILE)).tolist()
-        # Of nulls that are points the lowest bins lie on straight flanks: on to where these end.
-        level = 2.0 * lowest - low
+        lowest, level = np.quantile(seen, (0.5 * _NULL_QUANTILE, _NULL_QUANTILE)).tolist()
         if level > -_NEGATIVE_SIGMAS * self._sigma_v:
-            self._base_u_v = max(level, 0.0)
+            # Of nulls that are points the lowest bins lie on straight flanks, which go on to where
+            # they end, but for what noise has moved down.
+            end = 2.0 * lowest - level + _LOWERED_SIGMAS * self._sigma_v
+            self._base_u_v = max(min(level, end), 0.0)
             return 0.0
         self._base_u_v = _OFFSET_U * -level
         return level

@@ -46,6 +46,7 @@ _LEAST_PART = 1e-6
 _NOISE_KNOWN, _NOISE_KNOWN_EMPTY = 0.1, 0.5
 """Parts of itself to which the noise's power is known: about lobes, and in long empty stretches, in
 which there is no carrier to follow."""
+_NULL_ROUNDS = 3
 _FLANK = 0.2
 _FLOOR_QUANTILE = 0.01
 _AZIMUTH_PART = 0.1
@@ -362,15 +363,19 @@ def _lowest_in(
     bins = (middle + away) % TURN_BINS
     away = (away + middle + 0.5) / TURN_BINS - place
     columns = np.stack([away**k for k in range(4 if sharp else 1)], axis=1)
-    # Smooth, for a place that noise has lifted would weigh less for it; and by the noise alone: a
-    # shape that fits ill is no reason not to believe that there is something.
-    seen_u2 = turn.u_v2[bins] ** 2
-    u2 = columns @ np.linalg.lstsq(columns, seen_u2, rcond=None)[0]
-    least_v2 = max(float(seen_u2.min()) ** 0.5, _LEAST_PART * mean_height_v**2)
-    u = np.sqrt(np.maximum(u2, least_v2**2))
-    weighted = columns / u[:, None]
-    covariance = np.linalg.inv(weighted.T @ weighted)
-    found = covariance @ (weighted.T @ (turn.power_v2[bins] / u))
+    # By the noise alone: a shape that fits ill is no reason not to believe that there is something.
+    # And by the power that is fitted: a place that noise has lifted would weigh less for it.
+    seen, least_v2 = turn.power_v2[bins], _LEAST_PART * mean_height_v**2
+    variance_v2 = 0.5 * turn.noise_v2
+    alone = np.maximum(seen, 0.0) + variance_v2
+    weight = float(np.median(alone / np.maximum(turn.u_v2[bins], least_v2) ** 2))
+    fitted, found, covariance = seen, np.zeros(1), np.zeros((1, 1))
+    for _ in range(_NULL_ROUNDS):
+        u = np.sqrt((np.maximum(fitted, 0.0) + variance_v2) / weight)
+        weighted = columns / np.maximum(u, least_v2)[:, None]
+        covariance = np.linalg.inv(weighted.T @ weighted)
+        found = covariance @ (weighted.T @ (seen / np.maximum(u, least_v2)))
+        fitted = columns @ found
     lowest = float(found[0])
     if sharp and found[2] > 0.0:
         lowest -= float(found[1] ** 2 / (4.0 * found[2]))
