@@ -21,6 +21,7 @@ from app.dashboard.job_panel.text import (
     rows_of,
     step_title,
 )
+from app.dashboard.style import LIGHT, Sizes
 from app.job import messages
 from app.job.model import (
     ALIGNMENT,
@@ -428,6 +429,19 @@ def test_the_largest_parts_of_a_budget_are_bars():
     assert budget_bars(parts[:1]) == ()
     assert budget_bars([Part("a", 0.0), Part("b", 0.0)]) == ()
     assert [each.words for each in budget_bars([Part("a", 1.0), Part("b", 0.05)])] == ["100 %  a"]
+
+
+@pytest.mark.parametrize("unit", [0.83, 1.27, 1.31, 1.96])
+def test_bars_are_as_tall_as_their_rows_to_a_pixel(qtbot, monkeypatch, unit):
+    column = QWidget()
+    qtbot.addWidget(column)
+    shown = BudgetBars(column)
+    shown.apply_theme(LIGHT, Sizes(unit))
+    shown.show_bars(budget_bars([Part("a", 2.0), Part("b", 1.0)]))
+    first, second = (
+        mark.shape[1] for mark in painted_by(shown, monkeypatch) if mark.kind == "Rect"
+    )
+    assert abs(shown.height() - 2.0 * (second - first)) <= 0.5
 
 
 def test_a_bar_is_as_long_as_its_share_and_its_words_are_read_aloud(qtbot, monkeypatch):

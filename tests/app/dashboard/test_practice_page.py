@@ -82,6 +82,16 @@ def test_an_offset_whose_side_was_not_known_is_told_without_a_sign():
     assert rows["middle of head 0 as left"] == "2.0 ± 2.0 µm"
 
 
+def test_of_a_seating_that_came_to_no_number_nothing_is_found():
+    job = done()
+    job.outcomes = (
+        Outcome(CheckName.SEATING, Stage.AS_FOUND, Verdict.UNDECIDED),
+        Outcome(CheckName.RADIAL, Stage.AS_FOUND, Verdict.PASS, value=5.0, u=1.0, unit="µm"),
+    )
+    rows = {what: found for what, _, found in debrief_rows(TRUTH, job)}
+    assert rows["shift of the disk by a seating, root mean square"] == "not found"
+
+
 def test_each_fault_is_told_by_something():
     told = [signs_of(fault) for fault in PRACTICES[1:]]
     assert len(set(told)) == len(told)

@@ -20,6 +20,7 @@ from app.job.budget import (
     guarding,
     offset_budget,
 )
+from app.job.checks.common import measure_lobes
 from app.job.checks.prepare import SHIFT
 from app.job.checks.speed import bars_of_a_ring
 from app.job.model import (
@@ -28,11 +29,13 @@ from app.job.model import (
     Action,
     CheckName,
     Do,
+    DriveState,
     Enter,
     JobOptions,
     Known,
     Measure,
     Outcome,
+    Situation,
     Stage,
 )
 from app.job.plan import Planned, plan_for
@@ -666,3 +669,12 @@ def test_a_head_that_passes_as_found_is_better_left_alone(middle_um, message):
     job_on(drive, plan=plan)
     loosened = [ask.message for ask in drive.done if ask.action is Action.LOOSEN]
     assert loosened == [message]
+
+
+def test_a_measurement_says_so_where_nothing_was_seen_of_what_was_done_and_only_once():
+    of = (CheckName.RADIAL, Stage.AS_FOUND, 0, Known(), DriveState())
+    situation = Situation(PROFILE, JobOptions(), *of)
+    assert measure_lobes(situation, "a").marks == ()
+    situation.unseen = True
+    assert measure_lobes(situation, "b").marks == (messages.UNSEEN,)
+    assert measure_lobes(situation, "c").marks == ()

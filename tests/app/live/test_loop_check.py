@@ -68,7 +68,10 @@ def test_the_levels_rise_from_nothing_and_are_told():
 @pytest.mark.parametrize(
     ("parts", "roles"),
     [
-        (Parts(gains=(0.6,), drive_v=3.0, polarity=-1), (Role.ENVELOPE,)),
+        (
+            Parts(gains=(0.6,), drive_v=3.0, polarity=-1, input_corner_hz=0.0),
+            (Role.ENVELOPE,),
+        ),
         (replace(STRAIGHT, gains=(0.8, 0.79)), PHASES),
     ],
     ids=["detector on its head", "phases"],

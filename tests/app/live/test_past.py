@@ -178,6 +178,12 @@ def test_a_single_lost_turn_is_seen_at_any_width(columns):
     assert gaps.mean() == pytest.approx(columns / 2, abs=2)
 
 
+def test_a_turn_that_is_lost_within_a_column_leaves_that_column_empty():
+    # The 1515th of 3000 ends in the middle of the 51st of 100 columns.
+    heights_v = filled(3000, lost=[1515]).heights(100)
+    assert np.flatnonzero(np.isnan(heights_v)).tolist() == [50]
+
+
 def test_what_is_not_yet_there_is_empty():
     heights_v = filled(300).heights(1000)
     assert np.isnan(heights_v[:890]).all()
