@@ -1,12 +1,12 @@
 """A card beside what it explains: where it stands, its keys, and each word on the screen."""
 
 import pytest
-from PySide6.QtCore import QRect, QSize, Qt
+from PySide6.QtCore import QPoint, QRect, QSize, Qt
 from PySide6.QtGui import QAccessible
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
-from app.dashboard.callout import Widths, beside
+from app.dashboard.callout import Widths, _nearest, beside
 from app.handbook import MEANINGS, Term
 from tests.app.dashboard.fakes import FakeControls, FakeSession, parked, view
 from tests.app.dashboard.keys import KEY, SHIFT, press
@@ -166,3 +166,16 @@ def test_a_card_is_named_and_announced(window, announced):
     assert words.startswith("needle")
     assert interface.text(QAccessible.Text.Description) == MEANINGS[Term.NEEDLE]
     assert announced == [f"{words}. {MEANINGS[Term.NEEDLE]}"]
+
+
+@pytest.mark.parametrize(
+    ("point", "nearest"),
+    [
+        ((0, 30), (10, 30)),
+        ((90, 0), (39, 20)),
+        ((25, 90), (25, 59)),
+        ((25, 30), (25, 30)),
+    ],
+)
+def test_a_line_leads_to_the_nearest_point_of_what_is_framed(point, nearest):
+    assert _nearest(QRect(10, 20, 30, 40), QPoint(*point)) == QPoint(*nearest)

@@ -344,6 +344,10 @@ def test_depths_of_a_t3dso1204_halve_with_the_second_channel_of_a_pair(asked):
     assert ask("MSIZ?") == b"7M\n"
     ask("MSIZ 7K")
     assert ask("MSIZ?") == b"7K\n"
+    # While it stands still it takes none: as the model has it, and not that manual.
+    ask("STOP")
+    ask("MSIZ 7M")
+    assert ask("MSIZ?") == b"7K\n"
 
 
 def test_the_level_of_a_t3dso1204_lacks_the_probes_factor(asked):
