@@ -8,7 +8,7 @@ import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
 from PySide6.QtCore import Signal
-from PySide6.QtWidgets import QComboBox, QLabel, QLineEdit, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QLabel, QLineEdit, QVBoxLayout, QWidget
 
 from app.analysis.results import Quantity
 from app.book.calibrations import disks_in
@@ -23,6 +23,7 @@ from app.dashboard.widgets import (
     Field,
     NamedList,
     Page,
+    Picker,
     StillPlot,
     TouchButton,
     button_row,
@@ -248,7 +249,7 @@ class DrivesPage(Page):
         self._identity = self._field(self.tr("New drive"), self.tr("Your own name or number"))
         self._identity.returnPressed.connect(self.add)
         its_class = self.tr("Its drive class, with the limits")
-        self._profile = named(QComboBox(self), self.tr("Class of the new drive"), its_class)
+        self._profile = Picker(self.tr("Class of the new drive"), its_class, self)
         self._profile.addItems(profiles)
         self._note = self._field(self.tr("Note"), self.tr("What else is to be known of it"))
         self._note.returnPressed.connect(self.add)
@@ -258,7 +259,7 @@ class DrivesPage(Page):
         on = self.tr("Begin a job on the chosen drive, or go on with its open one")
         anew = self.tr("Begin a new job; the open one stays in the book as it is")
         self._on = TouchButton(self.tr("Begin a job"), "⏎", on, self.go_on, self, is_next=True)
-        self._plan = named(QComboBox(self), self.tr("Plan"), self.tr("What a new job is for"))
+        self._plan = Picker(self.tr("Plan"), self.tr("What a new job is for"), self)
         for plan, words in (
             (Plan.FULL, self.tr("Full")),
             (Plan.CHECK, self.tr("Check only")),
@@ -273,7 +274,7 @@ class DrivesPage(Page):
             self.tr("Alignment disk"),
             self.tr("Its name, as it was calibrated under; left empty, no calibration is used"),
         )
-        self._disk = named(QComboBox(self), *disk)
+        self._disk = Picker(*disk, self)
         entry = named(QLineEdit(self._disk), *disk)
         entry.setMaxLength(MAX_TEXT)
         entry.setPlaceholderText(self.tr("As its calibration names it"))

@@ -26,6 +26,7 @@ from app.numbers import MINUS, plus_minus
 
 _SEEDS = 10_000
 _LIST_PX = 150
+_MARGIN_PX = 12
 _CLASS = "130mm-48tpi"
 """Of the virtual drive."""
 
@@ -211,9 +212,10 @@ def debrief_html(truth: Truth, job: Job) -> str:
         translate("practice", "the truth"),
         translate("practice", "what you found (± 2u)"),
     )
-    lines = [heads, *debrief_rows(truth, job)]
-    table = "".join(
-        "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in line) + "</tr>" for line in lines
+    head = "".join(f"<th align='left'>{escape(cell)}</th>" for cell in heads)
+    table = f"<tr>{head}</tr>" + "".join(
+        "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>"
+        for row in debrief_rows(truth, job)
     )
     hidden = translate("practice", "Hidden was: {0}.").format(fault_words(truth.fault))
     told_by = escape(signs_of(truth.fault))
@@ -229,6 +231,7 @@ class DebriefPage(Page):
         self._title.setText(self.tr("Debrief: the virtual drive's truth"))
         self._title.setWordWrap(True)
         self._text = named(QTextBrowser(self), self.tr("What was hidden, and what was found"))
+        self._text.document().setDocumentMargin(_MARGIN_PX)
         back = self.tr("Go back to the needle")
         self._back = TouchButton(
             self.tr("To the needle"), "Esc", back, self.back.emit, self, is_next=True

@@ -6,12 +6,21 @@ from pathlib import Path
 
 from PySide6.QtCore import QStandardPaths, Qt, Signal
 from PySide6.QtGui import QImage, QKeyEvent, QPixmap, QResizeEvent
-from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QScrollArea, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QScrollArea, QVBoxLayout, QWidget
 
 from app.book.model import JobRecord, JobSummary
 from app.dashboard.background import BookWorker
 from app.dashboard.report_reading import parts_of
-from app.dashboard.widgets import Field, Page, TouchButton, button_row, laid, named, on_enter
+from app.dashboard.widgets import (
+    Field,
+    Page,
+    Picker,
+    TouchButton,
+    button_row,
+    laid,
+    named,
+    on_enter,
+)
 from app.files import stem_for
 from app.language import spoken
 from app.numbers import Unit
@@ -55,7 +64,7 @@ class ReportPage(Page):
         self._sheets.setObjectName("page")
         self._column = QVBoxLayout(self._sheets)
         self._area.setWidget(self._sheets)
-        self._paper = named(QComboBox(self), self.tr("Paper"), self.tr("Paper of a PDF"))
+        self._paper = Picker(self.tr("Paper"), self.tr("Paper of a PDF"), self)
         for name in PAPERS:
             self._paper.addItem(_NAMES.get(name, name), name)
         self._paper.currentIndexChanged.connect(self._show_pages)

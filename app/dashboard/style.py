@@ -233,7 +233,7 @@ def style_sheet(theme: Theme, sizes: Sizes) -> str:
     QScrollBar:vertical {{ width: {touch // 2}px; background: {theme.face}; margin: 0; }}
     QScrollBar::handle:vertical {{ background: {theme.line}; min-height: {touch}px; }}
     QScrollBar::add-line, QScrollBar::sub-line {{ height: 0; }}
-    QComboBox::drop-down {{ width: {touch // 2}px; }}
+    QComboBox::drop-down {{ width: {touch // 2}px; border: none; }}
     QComboBox QAbstractItemView {{ background: {theme.face}; }}
     #source {{ font-weight: bold; }}
     #first {{ font-size: {max(12, round(sizes.px(22)))}px; }}

@@ -25,6 +25,7 @@ from PySide6.QtGui import (
     QPen,
     QPixmap,
     QPixmapCache,
+    QPolygonF,
     QResizeEvent,
     QShowEvent,
     QWheelEvent,
@@ -255,7 +256,7 @@ def on_enter(event: QKeyEvent, do: Callable[[], object]) -> bool:
 
 
 class NamedList(QListWidget):
-    """An empty list, named for a screen reader; long rows are cut short."""
+    """An empty list, named for a screen reader; a long row goes on in its next line."""
 
     asked = Signal()
     """Enter, whether a row is chosen or none; or a row was pressed twice."""
@@ -263,6 +264,9 @@ class NamedList(QListWidget):
     def __init__(self, name: str, description: str, parent: QWidget) -> None:
         super().__init__(parent)
         named(self, name, description)
+        self.setWordWrap(True)
+        self.setResizeMode(QListWidget.ResizeMode.Adjust)
+        # A word that is longer than a line.
         self.setTextElideMode(Qt.TextElideMode.ElideRight)
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.itemActivated.connect(lambda _: self.asked.emit())
@@ -346,6 +350,23 @@ class Picker(QComboBox):
     def sizeHint(self) -> QSize:  # noqa: N802
         """Return Qt's own size, and more where what is chosen takes more."""
         return super().sizeHint().expandedTo(QSize(self.needed_px, 0))
+
+    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
+        """Paint the box, and in it the arrow, which Qt leaves out of a box that is styled."""
+        super().paintEvent(event)
+        half = self.fontMetrics().height() / 4
+        box = QStyleOptionComboBox()
+        self.initStyleOption(box)
+        place = self.style().subControlRect(
+            QStyle.ComplexControl.CC_ComboBox, box, QStyle.SubControl.SC_ComboBoxArrow, self
+        )
+        at = QRectF(place).center()
+        tip = [QPointF(-half, -half / 2), QPointF(half, -half / 2), QPointF(0.0, half / 2)]
+        with QPainter(self) as painter:
+            painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+            painter.setPen(Qt.PenStyle.NoPen)
+            painter.setBrush(self.palette().buttonText())
+            painter.drawPolygon(QPolygonF([at + each for each in tip]))
 
     def wheelEvent(self, event: QWheelEvent) -> None:  # noqa: N802
         """Turn the wheel on the page instead, unless the box has the keys."""

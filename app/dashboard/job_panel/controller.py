@@ -133,6 +133,8 @@ class JobController(QObject):
         self._chosen: int | None = None
         self._asks_source = False
         self._nudge: tuple[Do, float] | None = None
+        # For which ask the virtual hand has moved: what is watched is another with each.
+        self._lent_to: HandWatch | None = None
         self.measured: tuple[str, Measurement] | None = None
         """What was measured last in the job: the title of its check, and what was found."""
 
@@ -443,7 +445,10 @@ class JobController(QObject):
         elif isinstance(ask, Enter):
             self._answer(runner, Technician(controls).answer(ask))
         elif ask is not None and not runner.awaits:
-            Technician(controls).answer(ask)
+            # Of what has moved the head once nothing may be seen yet: it is not moved again.
+            if self._lent_to is not runner.hand or runner.hand.move is None:
+                Technician(controls).answer(ask)
+                self._lent_to = runner.hand
             if runner.done():
                 self._go_by_ask(runner)
 

@@ -582,7 +582,9 @@ class JobPanel(Instrument):
         )
         self._grid = QGridLayout()
         for place, button in enumerate(self._buttons):
-            self._grid.addWidget(button, place // 2, place % 2)
+            # The last one would stand alone.
+            across = 2 if place == len(self._buttons) - 1 and place % 2 == 0 else 1
+            self._grid.addWidget(button, place // 2, place % 2, 1, across)
         self._whole = laid(
             QVBoxLayout(self), self._head, (self._view, 50), self._grid, (self.list, 50)
         )

@@ -439,6 +439,34 @@ def test_the_virtual_hand_does_it_for_practice(window, session):
     assert not window.needle_page.job.card.may_lend
 
 
+def test_a_nudge_of_the_virtual_hand_is_not_done_again_while_nothing_is_seen(open_window, book):
+    session = MeasuringSession(0.3)
+    window = open_window(session, book, ticking=False)
+    window.tick()
+    window.begin_job("machine 7", "130mm-48tpi")
+    controller = window.controller
+    go_to(window, CheckName.ADJUST)
+
+    def lend_and_see_nothing():
+        press(KEY.Key_Return, modifier=SHIFT)
+        now_s = time.monotonic()
+        for seconds in (0.0, 2.0):
+            window.needle_page.job.refresh(view(0.3, now_s + seconds), now_s + seconds)
+
+    for _ in range(50):
+        if getattr(controller.job.ask, "action", None) is Action.NUDGE:
+            break
+        lend_and_see_nothing()
+        if controller.doubt is not None:
+            press(KEY.Key_Return)
+    nudge = controller.job.ask
+    for _ in range(2):
+        lend_and_see_nothing()
+        assert controller.job.ask is nudge
+        assert controller.doubt is not None
+    assert [name for name, *_ in session.controls.done].count("nudge") == 1
+
+
 def walk(qtbot, window, reason="practice"):
     """Go through the job as the virtual hand, to its end."""
     for _ in range(400):

@@ -10,9 +10,11 @@ from app.job.messages import NO_SIGN
 from app.job.model import CheckName, Outcome, Stage, Summary, Value
 from app.live.opening import PRACTICES, stated_by
 from app.live.view import Truth
+from app.numbers import plus_minus
 from app.profiles import load_profile
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
 from tests.app.dashboard.keys import KEY, press
+from tests.app.dashboard.test_job import MeasuringSession, walk
 
 TRUTH = Truth("misaligned", -82.4, 3.3, 6.0, -45.0, 7.2)
 
@@ -131,5 +133,26 @@ def test_the_debrief_of_a_usual_drive_does_not_come(window, monkeypatch):
     monkeypatch.setattr(type(window.controller), "job", property(lambda _: done(closed=False)))
     window._debrief_once()
     monkeypatch.setattr(type(window.controller), "job", property(lambda _: done()))
+    window._debrief_once()
+    assert window.page is window.needle_page
+
+
+def test_the_job_on_a_practice_drive_is_done_to_its_debrief_by_keys(qtbot, open_window, tmp_path):
+    session = MeasuringSession()
+    session.controls.hidden = TRUTH
+    window = open_window(session, tmp_path / "book.sqlite3", ticking=False)
+    window.tick()
+    window.begin_job("machine 7", "130mm-48tpi")
+    walk(qtbot, window)
+    assert window.page is window.debrief_page
+    job = window.controller.job
+    rows = {what: found for what, _, found in debrief_rows(TRUTH, job)}
+    left = job.as_left.offset_um
+    assert rows["middle of head 0 as left"] == plus_minus(left.value, left.u, " µm", sign="+z")
+    assert rows["middle of head 0 as left"] in window.debrief_page.words
+    press(KEY.Key_Escape)
+    assert window.page is window.needle_page
+    # The closed job is still there, with its report; the debrief does not come a second time.
+    assert window.needle_page.job.card.button == "See the report"
     window._debrief_once()
     assert window.page is window.needle_page

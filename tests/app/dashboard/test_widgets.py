@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import shiboken6
 from PySide6.QtCore import QEvent, QRectF, Qt
-from PySide6.QtGui import QFontMetricsF, QImage, QKeyEvent, QPainter, QPixmapCache
+from PySide6.QtGui import QColor, QFontMetricsF, QImage, QKeyEvent, QPainter, QPixmapCache
 from PySide6.QtWidgets import (
     QApplication,
     QGraphicsItem,
@@ -24,7 +24,7 @@ from app.analysis.results import Verdict
 from app.dashboard.job_panel.checklist import CheckList
 from app.dashboard.job_panel.text import Row
 from app.dashboard.lettering import LEFT, height_of, letter, size_that_fits, write, write_line
-from app.dashboard.style import DARK, LIGHT, Sizes, font_of_cap
+from app.dashboard.style import DARK, LIGHT, Sizes, font_of_cap, palette_for, style_sheet
 from app.dashboard.widgets import (
     Field,
     FittedText,
@@ -32,6 +32,7 @@ from app.dashboard.widgets import (
     Instrument,
     NamedList,
     Page,
+    Picker,
     StillPlot,
     TitledPlot,
     TouchButton,
@@ -284,14 +285,31 @@ def test_a_button_says_its_key_and_can_be_the_next(qtbot):
     assert not near(button.grab().toImage(), QRectF(4, 4, 0, 0).center(), "#14663f")
 
 
-def test_a_list_cuts_long_rows_short_and_takes_a_double_press(qtbot):
+def test_a_long_row_of_a_list_goes_on_in_its_next_line_and_a_double_press_is_taken(qtbot):
     rows = NamedList("Name", "What it is for", None)
     qtbot.addWidget(rows)
-    assert rows.textElideMode() == Qt.TextElideMode.ElideRight
+    rows.resize(200, 300)
+    rows.show_rows(["a row", " ".join(["words of a row"] * 6)])
+    with qtbot.waitExposed(rows):
+        rows.show()
+    short, long = (rows.visualItemRect(rows.item(row)) for row in (0, 1))
+    assert long.height() >= 3 * rows.fontMetrics().height() > short.height()
+    assert long.width() <= rows.viewport().width()
     assert rows.horizontalScrollBarPolicy() == Qt.ScrollBarPolicy.ScrollBarAlwaysOff
-    rows.addItem("a row")
     with qtbot.waitSignal(rows.asked):
         rows.itemActivated.emit(rows.item(0))
+
+
+def test_a_box_of_choices_has_its_arrow_in_every_style(qtbot):
+    box = Picker("Name", "What it is for")
+    qtbot.addWidget(box)
+    box.resize(160, 44)
+    for theme in (LIGHT, DARK):
+        box.setPalette(palette_for(theme))
+        box.setStyleSheet(style_sheet(theme, Sizes(0.7)))
+        right = pixels(box.grab().toImage())[8:-8, -24:-8]
+        ink = QColor(theme.ink).getRgb()[:3]
+        assert (np.abs(right - ink).max(axis=2) < 40).sum() > 5
 
 
 def test_no_item_of_a_list_is_held_beside_the_list(qtbot):
