@@ -183,7 +183,7 @@ class ClipWatch:
         `ratio` as high; what chance does to both is no bending.
         """
         bends = [_bend(runs, ratio) for runs in self._runs_between(start_frame, end_frame)]
-        return float(np.mean(bends)) if bends else _untold_bend(ratio)
+        return float(np.mean(bends)) if bends else untold_bend(ratio)
 
     def _runs_between(self, start_frame: float, end_frame: float) -> Iterator[_Runs]:
         near = [
@@ -390,11 +390,11 @@ def _bend(runs: _Runs, ratio: float) -> float:
     level = runs.part / ratio**2 if ratio > 0.0 else runs.part
     low = runs.within_tops((level > _LOW_BAND[0]) & (level < _LOW_BAND[1]))
     if tall is None:
-        return _untold_bend(ratio)
+        return untold_bend(ratio)
     if low is None:
         # Whatever bends a sine makes it flatter: a bend may be what is seen of that, and no more.
         flatter = float(np.hypot(max(_SINE - tall[0], 0.0), tall[1]))
-        return min(_untold_bend(ratio), float(np.interp(tall[0], *_loss_slopes())) * flatter)
+        return min(untold_bend(ratio), float(np.interp(tall[0], *_loss_slopes())) * flatter)
     fall, u = max(low[0] - tall[0], 0.0), float(np.hypot(low[1], tall[1]))
     beyond = float(np.sqrt(max(fall**2 - _CHANCE * u**2 - runs.rounding**2, 0.0)))
     if u > _COARSE_U:
@@ -407,7 +407,7 @@ def _bend(runs: _Runs, ratio: float) -> float:
     return float(np.interp(0.5 * (low[0] + tall[0]), *_loss_slopes())) * beyond
 
 
-def _untold_bend(ratio: float) -> float:
+def untold_bend(ratio: float) -> float:
     """Return by which part the tall lobe may have lost more, by the cube, where nothing tells."""
     return _UNTOLD_LOSS * max(1.0 - ratio**2, 0.0)
 

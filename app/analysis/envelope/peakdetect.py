@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
+from app.analysis.envelope.clipping import untold_bend
 from app.analysis.envelope.converter import extreme_u_v, step_of
 from app.analysis.envelope.rails import RailWatch
 from app.analysis.envelope.series import Bins, EnvelopeSeries, SignalPath, sd_of_steps
@@ -287,10 +288,19 @@ class MinMaxPath(SignalPath):
     def effects_v(
         self, centre_frames: NDArray[np.float64], heights_v: tuple[float, float]
     ) -> NDArray[np.float64]:
-        """Return what the part of the floor does that is left on a signal, and rounding."""
-        del centre_frames, heights_v
+        """Return what the part of the floor does that is left on a signal, rounding, and bending.
+
+        Of extremes alone nothing tells how an amplifier bends the tops.
+        """
+        del centre_frames
         rounding_u_v = extreme_u_v(self._step_v)
-        return np.array([[self._floor.u_v] * 2, [rounding_u_v, 0.0], [0.0, rounding_u_v]])
+        effects = np.array(
+            [[self._floor.u_v] * 2, [rounding_u_v, 0.0], [0.0, rounding_u_v], [0.0, 0.0]]
+        )
+        lower, upper = sorted(heights_v)
+        if upper > 0.0:
+            effects[3, int(np.argmax(heights_v))] = untold_bend(lower / upper) * upper
+        return effects
 
     def clipped_between(self, start_frame: float, end_frame: float) -> bool:
         """Return whether many pairs of the newest record end at the very same extreme."""
