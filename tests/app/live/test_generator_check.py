@@ -33,6 +33,7 @@ class Bench(VirtualCard):
         self._scale = scale
         self._sound = np.zeros(0, np.float32)
         self.levels_pp = []
+        self.told = []
         self.keys = (0.0, 1.2, 1.8, 2.5, 3.1, 3.8, 4.5)
         """Seconds after it is asked at which the output is switched, off first."""
 
@@ -42,6 +43,7 @@ class Bench(VirtualCard):
 
     def tell(self, line):
         """Switch when told to, as a hand does, some tenths of a second later."""
+        self.told.append(line)
         if not line.startswith("switch it on and off now"):
             return
         rate_hz = round(self.rate_hz)
@@ -96,6 +98,8 @@ def test_the_levels_begin_near_nothing_and_rise_to_what_was_allowed():
     """Also behind a detector on its head."""
     bench = Bench(replace(PARTS, polarity=-1))
     assert checked(bench).detector.polarity == -1
+    percents = [float(line.split()[0]) for line in bench.told if line.endswith("full scale")]
+    assert 0.0 < percents[0] < percents[-1]
     assert bench.levels_pp[0] < 0.1 * HIGHEST_PP_V
     assert bench.levels_pp == sorted(bench.levels_pp)
     assert bench.levels_pp[-1] == HIGHEST_PP_V

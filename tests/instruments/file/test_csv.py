@@ -176,6 +176,13 @@ def test_time_is_not_counted_among_the_columns(written):
     assert "the roles name 3 columns, but it has 2 columns" in message
 
 
+def test_columns_that_are_not_there_may_be_left_out(written):
+    path = written("t (s),CH1,CH2\n0.0,1.5,2.5\n1.0,1.5,2.5\n")
+    info, blocks = read_all(path, "envelope,index,-,-")
+    assert info.roles == (Role.ENVELOPE, Role.INDEX)
+    assert blocks[0].samples_v.tolist() == [[1.5, 2.5], [1.5, 2.5]]
+
+
 # Time
 
 

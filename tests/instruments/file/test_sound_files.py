@@ -58,6 +58,19 @@ def test_what_is_cut_is_refused(tmp_path, kind, subtype):
             read_all(path)
 
 
+@pytest.mark.parametrize(("fill", "is_whole"), [(0, True), (4, True), (7, True), (8, False)])
+def test_the_fill_of_the_last_chunk_of_w64_may_be_stated_and_not_there(tmp_path, fill, is_whole):
+    """Chunks begin at multiples of eight bytes; common practice: after the last nothing follows."""
+    path = written(tmp_path, "w64", "PCM_16")
+    whole = path.read_bytes()
+    path.write_bytes(whole[:16] + struct.pack("<Q", len(whole) + fill) + whole[24:])
+    if is_whole:
+        assert samples_of(path).shape == (3000, 2)
+    else:
+        with pytest.raises(FormatError, match="truncated"):
+            read_all(path)
+
+
 def test_what_is_compressed_with_loss_is_refused(tmp_path):
     with pytest.raises(FormatError, match=r"compressed \(ULAW\)"):
         read_all(written(tmp_path, "aiff", "ULAW"))
