@@ -1,13 +1,16 @@
 """Windows that the profile states: their places, their sides, and what is no window."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 from app.analysis import messages
 from app.analysis.envelope.series import Bins, EnvelopeSeries
 from app.analysis.envelope.setup import StatedWindow
+from app.analysis.lobes.turns import LobeTime
 from app.analysis.lobes.window_turns import WindowTurns
-from app.analysis.lobes.windows import Windows
+from app.analysis.lobes.windows import Place, Windows
 from app.analysis.results import Geometry, Side, Sign
 from tests.app.analysis.running import BARE, BRISK, RAW, analyse, live
 from tests.synthesis import Signal, make
@@ -202,3 +205,12 @@ def test_a_turn_with_a_gap_does_not_tell_where_it_began():
     (untold,) = {*range(len(found))} - told
     start = found[untold].start_frame
     assert start <= 9 * 720 + 300 < start + 720
+
+
+@pytest.mark.parametrize(("turned", "start", "times"), [(0.75, 975.0, 0), (0.002, 1000.0, 3)])
+def test_places_noted_by_another_beginning_of_the_turn_count_no_more(turned, start, times):
+    seen = SimpleNamespace(place=lambda power_v2: Place(turned, 1.0, tells_side=True))
+    noted = [LobeTime(count, 100.0 * count) for count in range(3)]
+    turns = SimpleNamespace(_windows=seen, turn_start=1000.0, _period=100.0, times=noted, locks=1)
+    WindowTurns._look_again(turns, np.ones(720))
+    assert (turns.turn_start, len(turns.times), turns.tells_side) == (start, times, True)
