@@ -133,7 +133,7 @@ def amount(value: Value) -> str:
         places = max(0, 2 - math.floor(math.log10(abs(value.value) or 1.0)))
         places = min(places, round(-math.log10(least)))
         return plus_minus(value.value, None, unit, places=places, minus=MINUS)
-    return plus_minus(value.value, value.u, unit, minus=MINUS)
+    return plus_minus(value.value, value.u, unit, sign="z", minus=MINUS)
 
 
 def verdict_word(verdict: Verdict) -> str:

@@ -458,8 +458,7 @@ def _reservations(record: JobRecord, outcomes: Sequence[Outcome]) -> list[str]:
     said = [say(_VIRTUAL)] if record.virtual else []
     for each in outcomes:
         if each.verdict in (Verdict.UNDECIDED, Verdict.SKIPPED):
-            why = within(each.reason) or _why_open(each)
-            said.append(f"{_which(each)}, {verdict_word(each.verdict)}: {why}")
+            said.append(f"{_which(each)}, {verdict_word(each.verdict)}: {_why(each)}")
     unseen = (each for each in newest(record.outcomes) if each.detail(UNSEEN) is not None)
     for each in dict.fromkeys((*open_failures(record.outcomes), *unseen)):
         remedy = what_next(each)
@@ -493,6 +492,16 @@ def _of_certificate(record: JobRecord) -> list[str]:
 
 def _which(outcome: Outcome) -> str:
     return f"{titled(outcome)}, {say(outcome.stage)}"
+
+
+def _why(outcome: Outcome) -> str:
+    """Return why a check is undecided or was left out."""
+    words = within(outcome.reason)
+    adjusted = outcome.check is CheckName.ADJUST and outcome.value is not None
+    if words and not adjusted:
+        return words
+    # What adjusting says may be no more than which way round is outward.
+    return "; ".join(filter(None, (_why_open(outcome), words)))
 
 
 def _why_open(outcome: Outcome) -> str:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Generator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from app.analysis.adjust.nudging import (
@@ -23,15 +23,15 @@ from app.analysis.adjust.nudging import (
 from app.analysis.budget import Part, combined_dof, combined_u
 from app.analysis.messages import fill
 from app.analysis.results import Measurement, Message, Quantity, Side, Verdict
-from app.analysis.uncertainty import covering
 from app.job import messages
 from app.job.aims import READABLE_PART, Target, target_of
-from app.job.budget import READING
+from app.job.budget import READING, scale_part
 from app.job.checks.common import (
     Check,
     Hands,
     arrive,
     budget_here,
+    by_budget,
     change,
     concluded,
     corrected_here,
@@ -43,6 +43,7 @@ from app.job.checks.common import (
     lobes_of,
     measure_lobes,
     on_alignment_track,
+    one_part,
     why_not,
     without_number,
 )
@@ -343,7 +344,10 @@ def _set_off(
 def _lock_outcome(
     situation: Situation, finding: LockFinding, lock_um: float, aim_um: float
 ) -> Outcome:
-    end, moved = finding.end_um, covering(finding.moved_um)
+    end = finding.end_um
+    own = one_part(READING, finding.moved_um, "µm")
+    of_scale = scale_part(situation.profile, finding.moved_um.value)
+    moved = replace(own, parts=(*own.parts, of_scale))
     whole = limit_here(situation)
     assert whole.low is not None
     assert whole.high is not None
@@ -362,8 +366,7 @@ def _lock_outcome(
     return concluded(
         situation,
         verdict,
-        value=moved.value,
-        u=moved.u,
+        **by_budget(moved),
         unit="µm",
         limit=limit,
         reason="; ".join(map(str, said)),

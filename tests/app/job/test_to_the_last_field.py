@@ -15,7 +15,7 @@ from app.analysis.budget import Part, Shape
 from app.analysis.messages import NO_CARRIER, fill
 from app.analysis.results import Measurand, Side, Verdict
 from app.job import messages
-from app.job.budget import corrections
+from app.job.budget import READING, SCALE, corrections
 from app.job.model import (
     Action,
     CheckName,
@@ -498,7 +498,10 @@ def test_the_outcome_of_adjusting_and_locking():
     values = [each.value for each in locked.details]
     assert values == [pytest.approx(2.4, abs=0.01), 1.0, 1.0]
     assert locked.details[0].u > 0.0
-    assert locked.u > 0.0
+    # How far it moved is known no better than the scale: JCGM 100, 5.1.2.
+    assert [part.name for part in locked.budget] == [READING, SCALE]
+    assert locked.budget[1].u == pytest.approx(PROFILE.scale_u_um / PROFILE.scale_um * 2.4)
+    assert locked.u == pytest.approx(math.hypot(*(part.u for part in locked.budget)))
     # Of the room nothing was said.
     assert locked.verdict is Verdict.UNDECIDED
     assert locked.reason.startswith("judged by where the middle is locked: +2.4 ± ")

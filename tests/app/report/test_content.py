@@ -14,7 +14,7 @@ from app.analysis.results import Verdict
 from app.job.model import APART, ROOM, UNSEEN, CheckName, Entry, Limit, Stage, Summary, Value
 from app.job.plan import Plan, left_out
 from app.profiles import load_profile
-from app.report.blocks import MAX_TEXT, Figures, Lines, Table, clean, limit_words, within
+from app.report.blocks import MAX_TEXT, Figures, Lines, Table, amount, clean, limit_words, within
 from app.report.content import report_of
 from app.report.figures import draw_needle, draw_trace, mark
 from app.report.html import page_of
@@ -197,6 +197,32 @@ def test_heads_that_cannot_both_be_brought_in_are_told_to_owner_and_auditor():
     (told,) = (r for r in lines(report, "Reservations") if "side 1, as left, to do: " in r)
     assert "have the mount of one seen to" in told
     assert "set the middle between them" not in told
+
+
+def test_an_adjusting_that_is_undecided_says_why_beside_what_it_learned():
+    adjusted = outcome(
+        CheckName.ADJUST,
+        Stage.WORK,
+        Verdict.UNDECIDED,
+        value=11.0,
+        u=3.0,
+        unit="µm",
+        limit=SET,
+        reason="on this drive clockwise is outward",
+    )
+    (said,) = (
+        line
+        for line in lines(report_of(record(outcomes=(adjusted,))), "Reservations")
+        if line.startswith("Middle when adjusted")
+    )
+    assert said.endswith(
+        "the limit lies within the uncertainty; on this drive clockwise is outward"
+    )
+
+
+def test_nought_has_no_sign():
+    assert amount(Value("", -0.001, 0.5, "µm")) == "0.0 ± 1.0 µm"
+    assert amount(Value("", -0.1, 0.5, "µm")) == "−0.1 ± 1.0 µm"
 
 
 def test_parts_that_make_no_digit_of_u_are_told_together():
