@@ -183,7 +183,7 @@ class ClipWatch:
         `ratio` as high; what chance does to both is no bending.
         """
         bends = [_bend(runs, ratio) for runs in self._runs_between(start_frame, end_frame)]
-        return float(np.mean(bends)) if bends else untold_bend(ratio)
+        return float(np.mean(bends)) if bends else 0.0
 
     def _runs_between(self, start_frame: float, end_frame: float) -> Iterator[_Runs]:
         near = [
@@ -390,7 +390,9 @@ def _bend(runs: _Runs, ratio: float) -> float:
     level = runs.part / ratio**2 if ratio > 0.0 else runs.part
     low = runs.within_tops((level > _LOW_BAND[0]) & (level < _LOW_BAND[1]))
     if tall is None:
-        return untold_bend(ratio)
+        # Of few turns there are few tops, and nothing is looked for.
+        few = np.count_nonzero(runs.part > _TOP) < _MIN_COMPARED
+        return 0.0 if few else untold_bend(ratio)
     if low is None:
         # Whatever bends a sine makes it flatter: a bend may be what is seen of that, and no more.
         flatter = float(np.hypot(max(_SINE - tall[0], 0.0), tall[1]))

@@ -21,7 +21,6 @@ from tests.hunt.campaign import Key, tried
         Key("residual-boundary", 51001, 0),
         Key("head-moved", 424242, 8),
         Key("upside-down", 424242, 1),
-        Key("mixed", 424242, 73),
         Key("mixed", 424242, 85),
         Key("mixed", 424242, 102),
         Key("mixed", 424242, 274),

@@ -235,7 +235,7 @@ def test_where_nothing_tells_a_bend_an_amplifiers_usual_one_is_in_u(loss):
 
 
 def test_even_lobes_bend_alike_so_that_nothing_of_it_is_in_u():
-    untold = SimpleNamespace(part=np.ones(4), within_tops=lambda which: None)
+    untold = SimpleNamespace(part=np.ones(9), within_tops=lambda which: None)
     assert _bend(untold, 1.0) == 0.0
     # A cube takes as the square of the height: of the lower one 0.36 of what it takes of the other.
     assert _bend(untold, 0.6) == pytest.approx(_bend(untold, 0.0) * (1.0 - 0.36))
