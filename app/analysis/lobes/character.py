@@ -311,8 +311,10 @@ class _Fill:
         line: `part` says how much of it is one standard uncertainty. Only even lobes may be a beat
         that hides in the noise of the nulls.
         """
-        if self.power > _FILL_SIGMAS * self.u:
-            return part * self.part, 0.0
+        beyond = self.power - _FILL_SIGMAS * self.u
+        if beyond > 0.0:
+            # From nothing on: one null in forty is filled by more, by chance alone.
+            return part * float(np.sqrt(beyond)), 0.0
         return 0.0, part * float(np.sqrt(max(self.power, 0.0) + _FILL_SIGMAS * self.u))
 
 
