@@ -363,6 +363,8 @@ _NEIGHBOURS = 1.2
 """Lobes this many of the usual distances apart are not neighbours any more."""
 _OUT_SIGMAS, _OUT_LEAST = 5.0, 2e-3
 """A comparison so far from the middle one holds a gain that jumped, or a lobe that was hit."""
+_FEW_LOBES, _FEWEST_OF_A_PLACE = 6, 3
+"""Of so many lobes a turn the middle is taken place by place, where so many turns tell it."""
 _FEWEST_PART = 0.125
 """Fewer of the lobes of a kind tell nothing of how they scatter."""
 _EVEN_SIGMAS = 4.0
@@ -508,7 +510,7 @@ def _compare(fits: LobeFits, lobes: int) -> _Compared | None:
     u = 2.0 * np.hypot(around * fits.u_v[middle], height[middle] * around_u) / total**2
     step = step_in(balance, u, total, middle % lobes)
     balance = balance if step is None else step.taken_from(balance)
-    away = np.abs(balance - np.median(balance))
+    away = np.abs(balance - _usual(balance, middle % lobes, lobes))
     limit = np.maximum(_OUT_SIGMAS * np.maximum(1.4826 * np.median(away), u), _OUT_LEAST)
     fine = away <= limit
     middle, early = middle[fine], early[fine]
@@ -518,6 +520,22 @@ def _compare(fits: LobeFits, lobes: int) -> _Compared | None:
     mean_v = np.array([(weight * height)[kind::2].sum() for kind in (0, 1)]) / middle.size
     u_v = np.array([np.linalg.norm((weight * fits.u_v)[kind::2]) for kind in (0, 1)]) / middle.size
     return _Compared(mean_v, u_v, middle, balance[fine], u[fine], step)
+
+
+def _usual(
+    balance: NDArray[np.float64], place: NDArray[np.int64], lobes: int
+) -> NDArray[np.float64]:
+    """Return what a comparison is usually, for each: the median of all, or of those at its place.
+
+    On an uneven disk two of three pairs are alike and the third is not, turn by turn: that is no
+    outlier, and without it the mean would be off. Of more pairs what differs is one place alone.
+    """
+    usual = np.full_like(balance, np.median(balance))
+    for number in range(lobes if 2 < lobes <= _FEW_LOBES else 0):
+        same = place == number
+        if same.sum() >= _FEWEST_OF_A_PLACE:
+            usual[same] = np.median(balance[same])
+    return usual
 
 
 def _one_pair(fits: LobeFits) -> _Compared | None:

@@ -26,6 +26,7 @@ from tests.hunt.campaign import Key, tried
         Key("mixed", 424242, 274),
         Key("mixed", 424242, 280),
         Key("mixed", 51010, 3),
+        Key("mixed", 80808, 14),
     ],
     ids=lambda key: f"{key.name}-{key.seed}-{key.number}",
 )

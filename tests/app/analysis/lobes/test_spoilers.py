@@ -229,6 +229,17 @@ def test_a_disk_uneven_twice_a_turn_is_no_top_cut_by_the_head():
     holds(read(drawn(warped)), 0.1)
 
 
+@pytest.mark.parametrize("phase", [0.0, 1 / 12, 0.25])
+def test_of_three_pairs_on_an_uneven_disk_none_is_left_out(phase):
+    whole = groups(0.05, 3, 0.8)
+
+    def uneven(turns):
+        return whole(turns) * (1.0 + 0.08 * np.cos(2.0 * np.pi * (turns + FIRST - phase)))
+
+    # Over three places a third of a turn apart what comes once a turn adds up to nothing.
+    holds(read(drawn(uneven)), 0.05)
+
+
 @pytest.mark.parametrize("part", [0.05, 0.09])
 def test_a_boundary_on_an_uneven_disk_is_read(part):
     def uneven(turns):
