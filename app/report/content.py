@@ -186,7 +186,7 @@ def _drive(record: JobRecord) -> Table:
         (say("Measured with"), f"Evenlobe {clean(head.software, 40)}"),
         (say("Opened"), when(head.opened_at)),
         (say("Closed"), when(record.closed_at) if record.closed_at else say("not yet")),
-        (say("Nudges, relocks counted"), str(record.nudges)),
+        (say("Nudges and relocks"), str(record.nudges)),
         (say("Measurements kept"), str(sum(each.track is not None for each in record.entries))),
     ]
     return Table((), _two_abreast(facts), (0.2, 0.3, 0.2, 0.3), (0, 2))

@@ -65,6 +65,7 @@ from app.job.outcomes import passes_as_found
 from app.job.verdicts import judge, near
 
 _LEAST_TRIAL_UM = 20.0
+_RELOCK_NUDGES = 2
 SIGHT_PART = 0.25
 """Of the scale: with one head as near as that, both lobes of the other are seen, be it as far again
 off to the same side."""
@@ -284,6 +285,7 @@ def lock(situation: Situation) -> Check:
     """Tighten; loosen, set off by the creep and tighten again while it ends too far away."""
     yield from on_alignment_track(situation)
     lock_um = near(situation.profile, situation.options.lock_um)
+    goal_um = near(situation.profile, situation.options.goal_um)
     aim_um = target_of(situation.profile, situation.aim, situation.known).um
     if situation.drive.loose is False and not situation.known.creeps_um:
         # Tight from a try that gave no number: tightening once more would tell of no creep.
@@ -300,9 +302,11 @@ def lock(situation: Situation) -> Check:
             return concluded(situation, Verdict.UNDECIDED, unit="µm", reason=reason)
         finding = lock_of(start.middle_um, end.middle_um, limit_um=lock_um, aim_um=aim_um)
         learn(situation, creeps_um=(*situation.known.creeps_um, finding.moved_um))
-        # Going on takes a nudge and the tightening after it.
-        used_up = situation.drive.nudges + 2 > most_nudges(situation)
-        if distance_um(end, aim_um) <= lock_um or used_up:
+        # Going on takes a nudge and the tightening after it. With the last two a head that is as
+        # near as it was to be before the screws were tight may only come to stand farther off.
+        left = most_nudges(situation) - situation.drive.nudges
+        near_um = lock_um if left >= 2 * _RELOCK_NUDGES else max(lock_um, goal_um)
+        if distance_um(end, aim_um) <= near_um or left < _RELOCK_NUDGES:
             break
         start = yield from _set_off(situation, end.middle_um, aim_um)
     outcome = _lock_outcome(situation, finding, lock_um, aim_um)

@@ -51,7 +51,7 @@ def test_what_was_learned_is_lost_with_its_count():
 
 @pytest.mark.parametrize("side", [Side.OUTWARD, Side.INWARD])
 @pytest.mark.parametrize("from_s", [2.4, 2.45, 2.5, 2.57])
-@pytest.mark.few(1)
+@pytest.mark.few(2)
 def test_a_measurement_beside_the_needle_knows_the_side(side, from_s):
     steps = ((0.0, -0.02), (1.4, 0.08))
     made = make(Signal(**BRISK, snr_db=30, turns=20.0, balance_at=steps))
