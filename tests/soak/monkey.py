@@ -190,6 +190,10 @@ def run(folder: Path, seconds: float, seed: int) -> Soak:
     soak = Soak()
     give_back_large_blocks()
     application = QApplication.instance() or QApplication(sys.argv[:1])
+    assert isinstance(application, QApplication)
+    # Told to quit once more after its loop has ended, it would end the loops of whoever comes next.
+    quits = application.quitOnLastWindowClosed()
+    application.setQuitOnLastWindowClosed(False)
     told = qInstallMessageHandler(lambda kind, where, words: soak.faults.append(f"Qt: {words}"))
     faults.watchers.append(soak.faults.append)
     hook_before = sys.excepthook
@@ -224,6 +228,7 @@ def run(folder: Path, seconds: float, seed: int) -> Soak:
     session.close()
     box.end()
     window.deleteLater()
+    application.setQuitOnLastWindowClosed(quits)
     sys.excepthook = hook_before
     faults.watchers.remove(soak.faults.append)
     qInstallMessageHandler(told)
