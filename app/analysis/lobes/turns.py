@@ -402,6 +402,8 @@ def holds_two(folded: NDArray[np.float64], *, flat: bool, slack: float = 0.0) ->
     count = len(folded)
     top, bottom = float(np.sort(folded)[-max(1, count // 8)]), float(folded.min())
     low = folded < bottom + (_GONE if flat else _LOW) * (top - bottom)
+    if not low.any():
+        return False  # one level, wherever one looks
     # The longest run of low places, around the end of the turn too.
     edges = np.flatnonzero(np.diff(np.concatenate([[0], np.tile(low, 2), [0]])))
     starts, ends = edges[::2], edges[1::2]

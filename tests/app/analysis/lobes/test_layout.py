@@ -249,3 +249,8 @@ def test_a_lobe_that_dips_less_than_shows_is_less_certain(dip):
     assert reading.valid
     assert (reading.ratio.u > 0.003) == (dip > 0.0)
     assert abs(reading.ratio.value - 0.4 / (1.0 - dip / 0.8)) < max(0.002, 3.0 * reading.ratio.u)
+
+
+@pytest.mark.parametrize("flat", [True, False])
+def test_one_level_all_round_is_no_two_groups(flat):
+    assert not holds_two(np.full(48, 0.3), flat=flat)
