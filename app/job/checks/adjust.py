@@ -302,8 +302,8 @@ def lock(situation: Situation) -> Check:
             return concluded(situation, Verdict.UNDECIDED, unit="µm", reason=reason)
         finding = lock_of(start.middle_um, end.middle_um, limit_um=lock_um, aim_um=aim_um)
         learn(situation, creeps_um=(*situation.known.creeps_um, finding.moved_um))
-        # Going on takes a nudge and the tightening after it. With the last two a head that is as
-        # near as it was to be before the screws were tight may only come to stand farther off.
+        # Going on takes a nudge and the tightening after it. With the last two a head that is no
+        # farther off than the goal before tightening is as likely to end farther off as nearer.
         left = most_nudges(situation) - situation.drive.nudges
         near_um = lock_um if left >= 2 * _RELOCK_NUDGES else max(lock_um, goal_um)
         if distance_um(end, aim_um) <= near_um or left < _RELOCK_NUDGES:
