@@ -6,6 +6,7 @@ import argparse
 import os
 import sys
 from functools import partial
+from pathlib import Path
 
 # One core is what the figures are about; set before numpy is imported.
 os.environ["OPENBLAS_NUM_THREADS"] = "1"
@@ -67,6 +68,12 @@ def main(arguments: list[str]) -> int:
         help="jobs at once (default: %(default)s)",
     )
     parser.add_argument(
+        "--kept",
+        metavar="FILE",
+        type=Path,
+        help="where the jobs that are done are kept, so that a run that was stopped goes on",
+    )
+    parser.add_argument(
         "--slow",
         metavar="TIMES",
         type=float,
@@ -77,7 +84,9 @@ def main(arguments: list[str]) -> int:
     every = {
         **reports,
         "load": partial(load.report, slow=options.slow),
-        "job": partial(job.report, drives=options.drives, processes=options.processes),
+        "job": partial(
+            job.report, drives=options.drives, processes=options.processes, kept=options.kept
+        ),
         "kills": book.report_kills,
         "soak": partial(soak.report, minutes=options.minutes),
     }

@@ -261,8 +261,11 @@ def _mean_power(passes: Sequence[tuple[Strand, Turn]]) -> Floats:
     sums, counts = np.zeros(_BINS), np.zeros(_BINS)
     for strand, turn in passes:
         low, high = strand.inside(turn.start_frame, turn.end_frame)
-        power = np.abs(strand.phasors(low, high)) ** 2
-        where = ((np.arange(low, high) - turn.start_frame) / turn.frames * _BINS).astype(np.int64)
+        # Windows that overlap by half have all that there is; two fall into each of the bins.
+        step = max(1, min(strand.window // 2, int(0.5 * turn.frames / _BINS)))
+        power = np.abs(strand.phasors(low, high, step)) ** 2
+        places = np.arange(low, high, step)
+        where = ((places - turn.start_frame) / turn.frames * _BINS).astype(np.int64)
         where = np.clip(where, 0, _BINS - 1)
         sums += np.bincount(where, power, _BINS)
         counts += np.bincount(where, minlength=_BINS)

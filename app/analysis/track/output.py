@@ -100,7 +100,7 @@ class _Marks:
     def of(cls, strand: Strand, speed_rpm: float) -> _Marks:
         low, high = strand.inside(0.0, float(strand.values_v.size))
         step = strand.window
-        phasors = strand.phasors(low, high)[::step]
+        phasors = strand.phasors(low, high, step)
         places = np.arange(low, high)[::step].astype(np.float64)
         edges = [turn.start_frame for turn in strand.turns]
         edges += [turn.end_frame for turn in strand.turns[-1:]]
@@ -245,11 +245,14 @@ def _overtones(strand: Strand) -> list[NDArray[np.complex128]]:
     window = strand.window
     usable = strand.values_v.size // window * window
     values = strand.values_v[:usable].reshape(-1, window)
-    places = np.arange(usable, dtype=np.float64).reshape(-1, window)
-    basis = [np.exp(-1j * strand.omega * each * places) for each in range(1, count + 1)]
-    lines = np.stack([2.0 * (values * each).mean(axis=1) for each in basis], axis=1)
+    orders = np.arange(1, count + 1)
+    inside, begins = (
+        np.exp(-1j * strand.omega * np.multiply.outer(places, orders))
+        for places in (np.arange(window), np.arange(0, usable, window))
+    )
+    lines = 2.0 / window * (values @ inside.real + 1j * (values @ inside.imag)) * begins
     unit = lines[:, :1] / np.maximum(np.abs(lines[:, :1]), 1e-300)
-    aligned = lines * np.conj(unit) ** np.arange(1, count + 1)
+    aligned = lines * np.conj(unit) ** orders
     return [part.sum(axis=0) for part in np.array_split(aligned, _GROUPS) if len(part)]
 
 

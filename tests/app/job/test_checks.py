@@ -520,6 +520,22 @@ def test_a_head_that_is_locked_three_micrometres_off_is_locked_again_while_nudge
     assert "locked +3.0 µm from the aim; done again, this check may" in kept.outcomes[0].reason
 
 
+@pytest.mark.parametrize(
+    ("creep_um", "most_nudges", "tightenings"),
+    # To lock again takes two. The goal before tightening is 4 µm, and 2.5 µm after it.
+    [(3.0, 4, 2), (3.0, 3, 1), (3.9, 2, 1), (4.1, 2, 2), (4.1, 1, 1)],
+)
+def test_the_last_two_nudges_are_for_a_head_that_is_locked_farther_off_than_the_goal(
+    creep_um, most_nudges, tightenings
+):
+    drive = ScriptedDrive(middle_um=0.0, backlash_um=0.0, creep_um=creep_um)
+    options = JobOptions(most_nudges=most_nudges)
+    job_on(drive, plan=[Planned(CheckName.LOCK, Stage.WORK)], options=options)
+    assert actions(drive).count(Action.TIGHTEN) == tightenings
+    # Creep that is known is set off for.
+    assert drive.middle_um == pytest.approx(creep_um if tightenings == 1 else 0.0, abs=0.1)
+
+
 def test_a_lock_that_failed_is_not_sealed():
     drive = ScriptedDrive(middle_um=0.0, backlash_um=0.0, creep_um=60.0)
     plan = [Planned(CheckName.LOCK, Stage.WORK)]
