@@ -101,7 +101,7 @@ class _Marks:
         low, high = strand.inside(0.0, float(strand.values_v.size))
         step = strand.window
         phasors = strand.phasors(low, high, step)
-        places = np.arange(low, high)[::step].astype(np.float64)
+        places = np.arange(low, high, step, dtype=np.float64)
         edges = [turn.start_frame for turn in strand.turns]
         edges += [turn.end_frame for turn in strand.turns[-1:]]
         if len(edges) > 1:

@@ -169,11 +169,13 @@ def ready_values(piece: SampleBlock, setup: Setup) -> ReadyValues:
         return ReadyValues(values_v[:0], rate_hz, (), is_wave, step)
     fine = np.isfinite(values_v)
     turns = _whole(_turns(piece, setup), step, fine)
-    values_v = np.where(fine, values_v, 0.0)
+    if not fine.all():
+        values_v = np.where(fine, values_v, 0.0)
     if is_wave:
         length = max(3, round(0.5 * _SLOW_S * rate_hz))
         # Twice, so that what is left of the carrier in a mean is next to nothing.
-        values_v = values_v - _slow(_slow(values_v, length), length)
+        slow_v = _slow(_slow(values_v, length), length)
+        values_v = np.subtract(values_v, slow_v, out=slow_v)
     return ReadyValues(values_v, rate_hz, turns, is_wave, step, floor_u_v)
 
 
