@@ -246,11 +246,10 @@ def _overtones(strand: Strand) -> list[NDArray[np.complex128]]:
     usable = strand.values_v.size // window * window
     values = strand.values_v[:usable].reshape(-1, window)
     orders = np.arange(1, count + 1)
-    inside, begins = (
-        np.exp(-1j * strand.omega * np.multiply.outer(places, orders))
-        for places in (np.arange(window), np.arange(0, usable, window))
-    )
-    lines = 2.0 / window * (values @ inside.real + 1j * (values @ inside.imag)) * begins
+    angle: Floats = strand.omega * np.multiply.outer(np.arange(window), orders)
+    begin: Floats = strand.omega * np.multiply.outer(np.arange(0, usable, window), orders)
+    lines = 2.0 / window * (values @ np.cos(angle) - 1j * (values @ np.sin(angle)))
+    lines = lines * np.exp(-1j * begin)
     unit = lines[:, :1] / np.maximum(np.abs(lines[:, :1]), 1e-300)
     aligned = lines * np.conj(unit) ** orders
     return [part.sum(axis=0) for part in np.array_split(aligned, _GROUPS) if len(part)]
