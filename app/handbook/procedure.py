@@ -305,7 +305,8 @@ UNCERTAINTY = Topic(
                     (
                         "a head output that goes up and down once a turn looks like an offset "
                         "where there is one pair of lobes: seat the disk at several angles of "
-                        "hub to spindle"
+                        "hub to spindle. Until the output is measured, as of a drive as found, "
+                        "up to 4 % are assumed (our choice)"
                     ),
                 ),
             ),

@@ -33,9 +33,12 @@ SEATING = "seating"
 CLAMP = "scale by the clamp"
 ZERO = "zero of the disk"
 ONCE_A_TURN = "once-a-turn modulation"
+ONCE_ASSUMED = "once-a-turn modulation, assumed"
 
 _UNSTATED_ZERO_U_UM = 3.5 / 3.0**0.5
 """Of a disk whose paper states no zero: ±3.5 µm, rectangular (our choice, from no source)."""
+_ONCE_PART = 0.04
+"""Of an output that was not measured: up to so much once a turn (our choice, from no source)."""
 _CERTIFIED_U_PERCENT = 2.0
 """Of a humidity that a certificate states."""
 
@@ -104,7 +107,7 @@ def offset_budget(
         scale_part(profile, read_um),
         Part(SEATING, known.seating_u_um or 0.0, dof=dof, unit="µm"),
         Part(CLAMP, known.clamp_part * read_um, dof=dof, unit="µm"),
-        Part(ONCE_A_TURN, _once_u_um(profile, known), shape=Shape.ARCSINE, unit="µm"),
+        _once_part(profile, known),
         *fixed,
     )
     return Budget(offset_um.value, tuple(part for part in parts if part.u > 0.0 or part.value))
@@ -130,11 +133,16 @@ def guarding(profile: Profile, budget: Budget) -> Budget:
     return replace(budget, parts=(*others, scale_part(profile, shift_um)))
 
 
-def _once_u_um(profile: Profile, known: Known) -> float:
-    """Return what a modulation once a turn makes of the zero, at an angle that is not known."""
-    if known.once_part is None or known.alternating:
-        return 0.0
-    return profile.scale_um * known.once_part / 2.0**0.5
+def _once_part(profile: Profile, known: Known) -> Part:
+    """Return what a modulation once a turn makes of the zero, at an angle that is not known.
+
+    Where the output was not measured yet it may be anything up to what is assumed.
+    """
+    scale_um = 0.0 if known.alternating else profile.scale_um
+    if known.once_part is None:
+        return Part(ONCE_ASSUMED, scale_um * _ONCE_PART / 6.0**0.5, unit="µm")
+    u_um = scale_um * known.once_part / 2.0**0.5
+    return Part(ONCE_A_TURN, u_um, shape=Shape.ARCSINE, unit="µm")
 
 
 _HELP = {
@@ -144,6 +152,7 @@ _HELP = {
     CLAMP: messages.HELP_SEATING,
     ZERO: messages.HELP_ZERO,
     ONCE_A_TURN: messages.HELP_ONCE,
+    ONCE_ASSUMED: messages.HELP_ONCE_ASSUMED,
     TEMPERATURE: messages.HELP_TEMPERATURE,
     HUMIDITY: messages.HELP_HUMIDITY,
     CERTIFIED: messages.HELP_CERTIFIED,

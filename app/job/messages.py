@@ -358,6 +358,9 @@ HELP_SCALE = Message("Have the disk's scale calibrated, on the bench or by its m
 HELP_SEATING = Message("Seat the disk more often, and clean the clamp.")
 HELP_ZERO = Message("State the disk's zero from its certificate, or measure it on the bench.")
 HELP_ONCE = Message("Seat the disk at several angles of hub to spindle.")
+HELP_ONCE_ASSUMED = Message(
+    "Measure the head's output on a scratch disk first: until then up to 4 % are assumed."
+)
 HELP_TEMPERATURE = Message(
     "State the temperatures of room and chassis, and let disk and drive come to 23 °C."
 )

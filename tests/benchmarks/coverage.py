@@ -35,6 +35,7 @@ class Case:
     seatings: int = 5
     arrivals_dof: float = 6.0
     near_normal: bool = True
+    output_measured: bool = True
 
 
 NORMAL = (23.0, 23.0, 50.0)
@@ -46,6 +47,7 @@ CASES = (
     Case("5 µm off, two seatings and one arrival from each side", 5.0, NORMAL, 2, 3.0),
     Case("−15 µm off", -15.0, NORMAL),
     Case("60 µm off: the scale dominates", 60.0, NORMAL, near_normal=False),
+    Case("on the line, the head's output not measured yet", 0.0, NORMAL, output_measured=False),
 )
 
 
@@ -60,7 +62,11 @@ def held(case: Case, seed: int) -> bool:
     balance = case.offset_um / 190.0
     read_um = 190.0 * balance + rng.normal(0.0, noise_um)
     truth_um = scale_um * balance + _shift_um(case, rng) - rng.uniform(-3.5, 3.5) - seats[0]
+    if not case.output_measured:
+        # It goes up and down once a turn, strongest at some angle from the lobes' axis.
+        read_um += scale_um * rng.uniform(0.0, 0.04) * math.cos(rng.uniform(0.0, 2.0 * math.pi))
     known = Known(
+        once_part=0.0 if case.output_measured else None,
         seating_u_um=float(np.std(seats[1:], ddof=1)),
         seating_dof=case.seatings - 1.0,
         climate=climate_of(Climate(*case.said or ()), film_of(PROFILE)),

@@ -42,6 +42,7 @@ _PARTS = (
     budget.CLAMP,
     budget.ZERO,
     budget.ONCE_A_TURN,
+    budget.ONCE_ASSUMED,
     climate.TEMPERATURE,
     climate.HUMIDITY,
     climate.CERTIFIED,

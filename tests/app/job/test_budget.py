@@ -3,15 +3,17 @@
 import itertools
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from app.analysis.adjust.climate import Climate, climate_of
 from app.analysis.budget import Budget, Part
 from app.analysis.results import Quantity
 from app.job.budget import (
+    ONCE_A_TURN,
+    ONCE_ASSUMED,
     SCALE,
     ZERO,
-    _once_u_um,
     climate_u_um,
     corrected,
     corrections,
@@ -32,6 +34,11 @@ def both_u(said, reading_um):
     offset = corrected(PROFILE, known, 0, Quantity(reading_um, 0.3))
     budget = offset_budget(PROFILE, known, 0, offset)
     return budget.expanded_u, guarding(PROFILE, budget).expanded_u
+
+
+def once_parts(known):
+    budget = offset_budget(PROFILE, known, 0, Quantity(0.0, 0.1))
+    return {part.name: part.u for part in budget.parts if part.name.startswith(ONCE_A_TURN)}
 
 
 @pytest.mark.parametrize("reading_um", [0.0, 12.0])
@@ -91,6 +98,24 @@ def test_the_ask_for_the_climate_says_what_it_costs_to_leave_it_unsaid():
 def test_a_runout_turns_the_zero_by_its_part_of_the_scale_at_an_unknown_angle():
     # JCGM 100, H.1.3.2: arcsine, its half width over √2. Of alternating pairs it takes itself out.
     once = Known(once_part=0.012)
-    assert _once_u_um(PROFILE, once) == pytest.approx(0.012 * PROFILE.scale_um / 2.0**0.5)
-    assert _once_u_um(PROFILE, replace(once, alternating=True)) == 0.0
-    assert _once_u_um(PROFILE, Known()) == 0.0
+    assert once_parts(once) == {ONCE_A_TURN: pytest.approx(0.012 * PROFILE.scale_um / 2.0**0.5)}
+    assert once_parts(replace(once, alternating=True)) == {}
+    assert once_parts(Known(once_part=0.0)) == {}
+
+
+def test_a_runout_that_was_not_measured_yet_is_assumed_and_told():
+    # Drawn: anything up to 4 %, at any angle of the lobes' axis.
+    rng = np.random.default_rng(7)
+    moved_um = PROFILE.scale_um * rng.uniform(0.0, 0.04, 10**6)
+    moved_um *= np.cos(rng.uniform(0.0, 2.0 * np.pi, 10**6))
+    assert once_parts(Known()) == {ONCE_ASSUMED: pytest.approx(moved_um.std(), rel=0.01)}
+    assert once_parts(Known(alternating=True)) == {}
+
+
+def test_a_job_assumes_a_runout_until_the_output_is_measured():
+    checks = (CheckName.RADIAL, CheckName.OUTPUT, CheckName.RADIAL)
+    job, _ = job_on(ScriptedDrive(), plan=[Planned(each, Stage.AS_FOUND) for each in checks])
+    names = [{part.name for part in each.budget} for each in job.outcomes]
+    assert [ONCE_ASSUMED in each for each in (names[0], names[2])] == [True, False]
+    said = str(what_dominates((Part(ONCE_ASSUMED, 3.0, unit="µm"), Part(SCALE, 1.0, unit="µm"))))
+    assert said.endswith("until then up to 4 % are assumed.")

@@ -385,7 +385,8 @@ def test_seatings_without_a_side_tell_no_mean():
 
 def test_what_the_clamp_does_to_the_scale_counts_against_the_limit():
     climate = (Part("temperature", 0.0, 10.0),)
-    known = Known(seating_u_um=0.5, clamp_part=0.02, seating_dof=4.0, climate=climate)
+    of_seating = {"seating_u_um": 0.5, "clamp_part": 0.02, "seating_dof": 4.0}
+    known = Known(**of_seating, climate=climate, once_part=0.0)
     shift_um = 10.0e-3 * PROFILE.alignment_radius_mm
     budget = offset_budget(PROFILE, known, 0, Quantity(-100.0 + shift_um, 0.3))
     parts = {part.name: part for part in budget.parts}
@@ -548,7 +549,9 @@ def test_the_uncertainty_of_an_offset_is_the_root_of_its_parts_squares():
     outcome, _, _ = outcome_of(CheckName.RADIAL, ScriptedDrive(100.0, backlash_um=0.0))
     scale_um = PROFILE.scale_u_um / PROFILE.scale_um * 100.0
     # JCGM 100, 5.1.2; the scatter is that of the balance, 1e-4 of the scale.
-    around = (part.u for part in corrections(PROFILE, Known(), 0))
+    around = [part.u for part in corrections(PROFILE, Known(), 0)]
+    # A modulation of up to 4 %, uniform, times the cosine of any angle.
+    around.append(0.04 / 3.0**0.5 / 2.0**0.5 * PROFILE.scale_um)
     assert outcome.u == pytest.approx(math.hypot(1e-4 * PROFILE.scale_um, scale_um, *around))
     assert outcome.value == pytest.approx(100.0)
 

@@ -15,7 +15,7 @@ from app.analysis.budget import Part, Shape
 from app.analysis.messages import NO_CARRIER, fill
 from app.analysis.results import Measurand, Side, Verdict
 from app.job import messages
-from app.job.budget import READING, SCALE, corrections
+from app.job.budget import ONCE_ASSUMED, READING, SCALE, corrections
 from app.job.model import (
     Action,
     CheckName,
@@ -259,7 +259,8 @@ def test_the_outcome_of_an_offset(stage, difference, key):
     r = (1.0 - b) / (1.0 + b)
     fixed = corrections(PROFILE, Known(), 1)
     parts = (1e-4 * PROFILE.scale_um, PROFILE.scale_u_um / PROFILE.scale_um * 10.0)
-    total = math.hypot(*parts, *(part.u for part in fixed))
+    once = Part(ONCE_ASSUMED, 0.04 * PROFILE.scale_um / 6.0**0.5, unit="µm")
+    total = math.hypot(*parts, *(part.u for part in (once, *fixed)))
     assert (outcome.value, outcome.u) == pytest.approx((10.0, total))
     half_um = offset_limit_um(difference)
     assert near(limits(outcome)) == [(-half_um, half_um, "µm", SOURCES[key])]
@@ -271,7 +272,7 @@ def test_the_outcome_of_an_offset(stage, difference, key):
         ("scale of the disk", Shape.RECTANGULAR),
     ]
     assert [part.u for part in outcome.budget[:2]] == pytest.approx(parts)
-    assert outcome.budget[2:] == fixed
+    assert outcome.budget[2:] == (once, *fixed)
     assert rows(outcome.details) == near(
         ("as read", 10.0, parts[0], "µm"),
         ("ratio", r, 2e-4, ""),
