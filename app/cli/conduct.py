@@ -361,7 +361,7 @@ class _Conductor:
         aim = f", to {self._job.aim}" if step.check in SETTING else ""
         return f"{step.check}, {step.stage}{aim}"
 
-    def _read(self) -> tuple[Reading, float] | None:
+    def _read(self) -> tuple[Reading, float, float] | None:
         if self._stop.asked:
             raise _Interrupted
         return self._reader.read()

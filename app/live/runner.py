@@ -60,7 +60,7 @@ class Measurer(Protocol):
 
 _MOVES = (Action.NUDGE, Action.TIGHTEN)
 _PATIENCE_S = 1.5
-"""From *done* to where it should have been seen: the analysis is behind the hand by some turns."""
+"""From *done* to samples in which it should have been seen: some turns settle a reading."""
 _AWAY_S = 10.0
 """From *done*, with the head stepped away, to where it should have come back."""
 
@@ -268,19 +268,22 @@ class JobRunner:
             return MeasurementProgress(fault=str(fault))
         return progress
 
-    def see(self, reading: Reading | None, at_s: float) -> bool:
+    def see(self, reading: Reading | None, at_s: float, now_s: float) -> bool:
         """Take the newest reading; returns whether it shows that the hand has done what was asked.
 
-        The job is answered then.
+        The job is answered then. What *done* is waited for counts in samples that were looked
+        through: an analysis that is late has not seen the hand yet.
 
         Parameters
         ----------
         reading : Reading or None
-            None where there is no current one.
+            None where there is none.
         at_s : float
-            When it was taken, on a monotonic clock.
+            Up to when samples have been looked through, on a monotonic clock.
+        now_s : float
+            The time by that clock.
         """
-        self.hand.tick(at_s)
+        self.hand.tick(now_s)
         if reading is not None:
             self.hand.push(reading, at_s)
         if self.line is not None and self.line.takes(self.job.ask):
@@ -291,9 +294,9 @@ class JobRunner:
         if not self._said_done:
             return False
         if self._said_s is None:
-            self._said_s = self._last_s = at_s
+            self._said_s = self._last_s = now_s
         elif self.hand.is_away and at_s - self._said_s < _AWAY_S:
-            self._last_s = at_s
+            self._last_s = max(self._last_s, at_s)
         if self.doubt is not None or at_s - self._last_s < _PATIENCE_S:
             return False
         if self.hand.too_small:
@@ -432,8 +435,10 @@ class SourceReader:
             analyser_for(info, self._profile, options, keep_all=False) if wanted else None
         )
 
-    def read(self) -> tuple[Reading, float] | None:
-        """Read the next block, if one comes; while watching, return the reading and its time.
+    def read(self) -> tuple[Reading, float, float] | None:
+        """Read the next block, if one comes; while watching, return what a runner is to see.
+
+        That is the reading, the block's time, and the time by now.
 
         Raises
         ------
@@ -448,7 +453,9 @@ class SourceReader:
             if self._watching is None:
                 return None
             self._watching.push(block)
-            return self._watching.reading, block.t0_s
+            # What is not live is read at any pace: its samples alone tell the time.
+            now_s = time.monotonic() if self._source.info.live else block.t0_s
+            return self._watching.reading, block.t0_s, now_s
         if self._run is None or self._run.ended:
             raise SourceEnd(f"source “{self._source.info.name}” is at its end")
         self._run.finish(self._source)

@@ -144,6 +144,8 @@ class View:
         Frames a second, 0 before the source is open.
     reading : Reading or None
         The newest reading, valid or not.
+    analysed : Reading or None
+        The same as the analysis gave it, however old by now: for what goes by the samples' time.
     reading_at_s : float
         Monotonic time at which the reading's newest sample was taken; the age counts from it.
     moving : Quantity or None
@@ -182,6 +184,7 @@ class View:
     roles_from: str = ""
     sample_rate_hz: float = 0.0
     reading: Reading | None = None
+    analysed: Reading | None = None
     reading_at_s: float = 0.0
     moving: Quantity | None = None
     trace: Trace | None = None
@@ -202,6 +205,21 @@ class View:
 def reading_age_s(view: View, now_s: float) -> float | None:
     """Return the age of the newest reading, None where there is none."""
     return None if view.reading is None else max(0.0, now_s - view.reading_at_s)
+
+
+_LONGEST_LAG_S = 4.0
+"""No analysis of a continuous source is so far behind it: what is so old has no successor."""
+
+
+def looked_through(view: View, now_s: float) -> tuple[Reading | None, float]:
+    """Return the newest reading, however late, and up to when samples have been looked through.
+
+    Where nothing comes any more that is none, and now.
+    """
+    latest_s = now_s - max(_LONGEST_LAG_S, view.stale_after_s)
+    if view.phase is Phase.RUNNING and view.reading_at_s > latest_s:
+        return view.analysed, view.reading_at_s
+    return None, now_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -391,11 +409,13 @@ class Newest:
         stands = phase is Phase.ENDED and not (info and info.live)
         gone = phase in (Phase.LOST, Phase.FAILED)
         current = stands or (not gone and now_s - reading_at_s <= stale_after_s)
-        slow = None
+        lost = slow = None
         if info is not None and info.live and info.continuous:
             behind_s = status.waiting_frames / info.sample_rate_hz
             with self._lock:
+                lost = self._losses.reason(now_s, behind_s, late=False)
                 slow = self._losses.reason(now_s, behind_s, late=not current)
+        analysed = invalid(replace(reading, reasons=()), lost) if reading and lost else reading
         if slow or (reading is not None and not current):
             kept = replace(reading or Reading(valid=False), reasons=())
             reading = invalid(kept, slow or messages.STALE)
@@ -409,6 +429,7 @@ class Newest:
             roles_from=info.roles_from if info else "",
             sample_rate_hz=info.sample_rate_hz if info else 0.0,
             reading=reading,
+            analysed=analysed,
             reading_at_s=reading_at_s,
             moving=moving if reading is not None and reading.valid else None,
             trace=trace,

@@ -411,7 +411,7 @@ class _Case:
         assert isinstance(ask, Do)
         if self._wired.takes(ask) or self._wired.aim is not None:
             if not runner.step():
-                runner.see(self._seen(now_s), now_s)
+                runner.see(self._seen(now_s), now_s, now_s)
         elif now_s - self._ask_s > _HAND_S:
             self._by_hand(ask)
 

@@ -33,7 +33,7 @@ from app.book.model import BookError, Drive, RefusedError, ResumableJob
 from app.book.store import Book
 from app.book.writer import JobWriter, head_for
 from app.dashboard.job_panel.text import away_words, step_title
-from app.dashboard.text import current_reading, said, translate
+from app.dashboard.text import said, translate
 from app.job.aims import aim_of
 from app.job.certificate import of_another_disk, out_of_date
 from app.job.job import Job
@@ -43,7 +43,7 @@ from app.job.plan import JobStanding, Plan, plan_for
 from app.job.technician import Technician
 from app.job.units import answer_meant
 from app.live.runner import HandWatch, JobRunner
-from app.live.view import Phase, View
+from app.live.view import Phase, View, looked_through
 from app.numbers import Unit, words_shown
 from app.profiles import Profile, profile_values
 
@@ -513,11 +513,8 @@ class JobController(QObject):
             self.fault = kept.fault
             self.changed.emit()
         self._poll(runner)
-        reading = current_reading(view, now_s) if view.phase is Phase.RUNNING else None
         doubt = runner.doubt
-        # Nothing is seen either where no reading comes any more.
-        at_s = now_s if reading is None else view.reading_at_s
-        if runner.see(reading, at_s):
+        if runner.see(*looked_through(view, now_s), now_s):
             self._go_by_ask(runner)
         elif runner.doubt is not doubt:
             self.changed.emit()

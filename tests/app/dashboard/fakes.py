@@ -90,7 +90,8 @@ def view(balance=0.12, now_s=None, **changes):
         strip_balance=np.clip(past, -1, 1),
         frames=12_000_000,
     )
-    return replace(made, **changes)
+    made = replace(made, **changes)
+    return made if "analysed" in changes else replace(made, analysed=made.reading)
 
 
 class FakeControls:

@@ -159,10 +159,11 @@ def shown(offset_um, at, valid=True):
     )
 
 
-def see_all(runner, *readings):
-    """Show readings a tenth of a second apart; returns what `see` says of the last."""
+def see_all(runner, *readings, lag_s=0.0):
+    """Show readings a tenth of a second apart, each `lag_s` late; returns which answers."""
     for number, (offset_um, valid) in enumerate(readings):
-        answered = runner.see(shown(offset_um, see_all.at, valid), see_all.at / 10.0)
+        at_s = see_all.at / 10.0
+        answered = runner.see(shown(offset_um, see_all.at, valid), at_s, at_s + lag_s)
         see_all.at += 1
         if answered:
             return number
@@ -226,8 +227,29 @@ def test_no_reading_at_all_is_nothing_seen():
     runner, _, _ = asked_for(Action.ARRIVE_FROM_OUTSIDE, CheckName.HYSTERESIS)
     runner.done()
     for at_s in (0.0, 1.0, 2.0):
-        assert not runner.see(None, at_s)
+        assert not runner.see(None, at_s, at_s)
     assert runner.doubt is not None
+
+
+@pytest.mark.parametrize(("lag_s", "samples_s"), [(0.0, 1.7), (0.9, 2.6), (3.0, 4.7)])
+def test_what_was_said_waits_for_samples_and_not_for_the_clock(lag_s, samples_s):
+    """An analysis that is late has not seen the hand yet; its lag is not the hand's fault."""
+    runner, _, _ = asked_for(Action.ARRIVE_FROM_OUTSIDE, CheckName.HYSTERESIS)
+    see_all(runner, *[HERE_UM] * 5, lag_s=lag_s)
+    assert not runner.done()
+    see_all(runner, *[HERE_UM] * round(10 * samples_s - 2), lag_s=lag_s)
+    assert runner.doubt is None
+    see_all(runner, *[HERE_UM] * 4, lag_s=lag_s)
+    assert runner.doubt is not None
+
+
+def test_what_a_late_analysis_sees_at_last_is_seen():
+    runner, _, _ = asked_for(Action.ARRIVE_FROM_OUTSIDE, CheckName.HYSTERESIS)
+    see_all(runner, *[HERE_UM] * 5, lag_s=2.0)
+    assert not runner.done()
+    late = [*[HERE_UM] * 20, *[AWAY] * 6, *[HERE_UM] * 5]
+    assert see_all(runner, *late, lag_s=2.0) == 26
+    assert runner.doubt is None
 
 
 def test_a_head_that_stays_away_is_asked_about_and_not_waited_for_without_end():

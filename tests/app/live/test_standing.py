@@ -6,19 +6,24 @@ import pytest
 
 from app.analysis import messages
 from app.analysis.results import Quantity, Reading
-from app.live.view import Newest, View
+from app.live.view import LOSING, Newest, View, looked_through
 from app.stream.acquisition import Phase, Status
-from tests.app.stream.fakes import info
+from tests.app.stream.fakes import block, info
 
 READING = Reading(valid=True, balance=Quantity(0.1, 0.001), ratio=Quantity(0.8, 0.002))
 
 
-def shown(phase, age_s, *, live):
+def viewed(phase, age_s, *, live, missed=0):
     newest = Newest()
     newest.publish_reading(READING, 100.0, None)
     about = replace(info(), live=live)
+    newest.count(block(0, 100), missed, 100.0 + age_s)
     status = Status(phase, "", about, 1000, 0, ())
-    return newest.view(View(phase=phase), status, about, 100.0 + age_s).reading
+    return newest.view(View(phase=phase), status, about, 100.0 + age_s)
+
+
+def shown(phase, age_s, *, live):
+    return viewed(phase, age_s, live=live).reading
 
 
 @pytest.mark.parametrize("age_s", [0.0, 0.4, 1e6])
@@ -38,3 +43,27 @@ def test_that_of_a_stream_which_has_ended_is_soon_stale(age_s, stands):
 @pytest.mark.parametrize("live", [True, False])
 def test_of_what_is_gone_nothing_stands(phase, live):
     assert not shown(phase, 0.0, live=live).valid
+
+
+@pytest.mark.parametrize("age_s", [0.1, 0.6, 3.9])
+def test_what_goes_by_the_samples_time_has_a_late_reading_too(age_s):
+    now = viewed(Phase.RUNNING, age_s, live=True)
+    assert looked_through(now, 100.0 + age_s) == (READING, 100.0)
+
+
+def test_of_what_is_older_than_any_lag_nothing_comes_any_more():
+    now = viewed(Phase.RUNNING, 4.1, live=True)
+    assert looked_through(now, 104.1) == (None, 104.1)
+    # A scope may give a record but every ten seconds.
+    seldom = replace(now, stale_after_s=25.0)
+    assert looked_through(seldom, 104.1) == (READING, 100.0)
+
+
+@pytest.mark.parametrize("phase", [Phase.LOST, Phase.FAILED, Phase.ENDED])
+def test_of_what_does_not_run_nothing_comes(phase):
+    assert looked_through(viewed(phase, 0.1, live=True), 100.1) == (None, 100.1)
+
+
+def test_where_samples_were_lost_a_late_reading_says_so_too():
+    reading, _ = looked_through(viewed(Phase.RUNNING, 0.1, live=True, missed=500), 100.1)
+    assert (reading.valid, reading.reasons[0].text) == (False, LOSING.text)
