@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from PySide6.QtCore import QStandardPaths, Qt, Signal
-from PySide6.QtGui import QImage, QKeyEvent, QPixmap, QResizeEvent
+from PySide6.QtGui import QImage, QKeyEvent, QPainter, QPaintEvent, QResizeEvent
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QScrollArea, QVBoxLayout, QWidget
 
 from app.book.model import JobRecord, JobSummary
@@ -33,7 +33,38 @@ _SMOOTH = Qt.TransformationMode.SmoothTransformation
 _ROOM_FOR_TITLE_PX = 400
 _LEAST_PART = 0.7
 """Of a page's width: shown in less its small print would be too small to be read."""
+_DPI = 110.0
+"""Of a page, in the dots of a usual screen; a finer one has more of its own to each."""
 _NAMES = {"a4": "A4", "letter": "Letter"}
+
+
+class PageView(QWidget):
+    """A page, as wide as there is room for it and no wider than it is, in the screen's own dots."""
+
+    def __init__(self, page: QImage, ratio: float, parent: QWidget) -> None:
+        super().__init__(parent)
+        self._page, self._ratio = page, ratio
+        self.picture = page
+
+    @property
+    def whole_px(self) -> float:
+        """How wide the page is where there is room."""
+        return self._page.width() / self._ratio
+
+    def fit(self, room: int) -> None:
+        """Be no wider than `room`."""
+        width = min(self._page.width(), round(room * self._ratio))
+        if width != self.picture.width():
+            fits = width == self._page.width()
+            self.picture = self._page if fits else self._page.scaledToWidth(max(1, width), _SMOOTH)
+        self.picture.setDevicePixelRatio(self._ratio)
+        self.setFixedSize(self.picture.deviceIndependentSize().toSize())
+
+    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
+        """Paint it."""
+        del event
+        with QPainter(self) as painter:
+            painter.drawImage(0, 0, self.picture)
 
 
 class ReportPage(Page):
@@ -52,10 +83,9 @@ class ReportPage(Page):
         self._shown: tuple[str, int] | None = None
         self._worker = BookWorker(book)
         self._report: Report | None = None
-        self.pages: list[QLabel] = []
+        self.pages: list[PageView] = []
         # What is shown in place of the pages where these cannot be read.
         self._parts: list[QWidget] = []
-        self._images: tuple[QImage, ...] = ()
         self._title.setText(self.tr("The report, as it will be written"))
         self._area = named(QScrollArea(self), self.tr("Pages of the report"))
         self._area.setWidgetResizable(True)
@@ -134,9 +164,10 @@ class ReportPage(Page):
         self._clear()
         if self._report is None:
             return
-        self._images = tuple(pages_of(self._report, self._paper.currentData()))
-        for number, _ in enumerate(self._images, 1):
-            sheet = QLabel(self._sheets)
+        ratio = self.devicePixelRatioF()
+        pages = pages_of(self._report, self._paper.currentData(), dpi=_DPI * ratio)
+        for number, page in enumerate(pages, 1):
+            sheet = PageView(page, ratio, self._sheets)
             sheet.setAccessibleName(self.tr("Page {0}").format(number))
             self._column.addWidget(sheet, 0, Qt.AlignmentFlag.AlignHCenter)
             self.pages.append(sheet)
@@ -151,20 +182,17 @@ class ReportPage(Page):
         edges = self._column.contentsMargins()
         bar = self._area.verticalScrollBar().sizeHint().width()
         room = self._area.width() - 2 * self._area.frameWidth() - bar - edges.left() - edges.right()
-        narrow = any(room < _LEAST_PART * image.width() for image in self._images)
+        narrow = any(room < _LEAST_PART * sheet.whole_px for sheet in self.pages)
         if narrow and not self._parts and self._report is not None:
             self._parts = parts_of(self._report, self._sheets)
             for place, part in enumerate(self._parts):
                 self._column.insertWidget(place, part)
         for part in self._parts:
             part.setVisible(narrow)
-        for sheet, image in zip(self.pages, self._images, strict=True):
+        for sheet in self.pages:
             sheet.setVisible(not narrow)
-            if narrow:
-                continue
-            fits = image.width() <= room
-            shown = image if fits else image.scaledToWidth(max(1, room), _SMOOTH)
-            sheet.setPixmap(QPixmap.fromImage(shown))
+            if not narrow:
+                sheet.fit(room)
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
         """Fit the pages, and leave the title out where they need its room."""
@@ -197,7 +225,6 @@ class ReportPage(Page):
             shown.deleteLater()
         self.pages.clear()
         self._parts.clear()
-        self._images = ()
 
     def _write(self, ending: str) -> None:
         report, stem = self._report, self._path.text().strip()
@@ -243,7 +270,7 @@ class ReportPage(Page):
             TouchButton(self.tr("Back"), "Esc", self.tr("Go back"), self.back.emit),
         )
         parts = self._title, (self._area, 1), self._status, self._file, buttons
-        self._whole = laid(QVBoxLayout(self), *parts)
+        self._whole = laid(QVBoxLayout(self), *parts, flush=True)
         self.setTabOrder(self._area, self._path)
         self.setTabOrder(self._path, self._paper)
 

@@ -291,7 +291,7 @@ def drawn(report: Report, paper: str = "a4") -> tuple[bytes, int]:
         return _drawn(report, pages, size), len(pages)
 
 
-def pages_of(report: Report, paper: str = "a4", dpi: int = 110) -> list[QImage]:
+def pages_of(report: Report, paper: str = "a4", *, dpi: float) -> list[QImage]:
     """Return a report's pages as pictures: those of the PDF, `dpi` dots to the inch."""
     _with_application()
     size = QPageSize(PAPERS[paper])
@@ -299,7 +299,7 @@ def pages_of(report: Report, paper: str = "a4", dpi: int = 110) -> list[QImage]:
         return _pictures(report, size, dpi)
 
 
-def _pictures(report: Report, size: QPageSize, dpi: int) -> list[QImage]:
+def _pictures(report: Report, size: QPageSize, dpi: float) -> list[QImage]:
     pages = _paginated(report, _area(size))
     whole = QSizeF(_whole(size))
     pictures = []
@@ -307,7 +307,8 @@ def _pictures(report: Report, size: QPageSize, dpi: int) -> list[QImage]:
         image = QImage(
             round(whole.width() * dpi / PER_INCH),
             round(whole.height() * dpi / PER_INCH),
-            QImage.Format.Format_RGB32,
+            # A report is black and grey, and a page of a fine screen has many dots.
+            QImage.Format.Format_Grayscale8,
         )
         image.fill(Qt.GlobalColor.white)
         painter = QPainter(image)

@@ -35,12 +35,25 @@ def report_page(qtbot, tmp_path):
 
 
 def test_pages_are_shown_as_on_the_paper_chosen(report_page):
-    tall = report_page.pages[0].pixmap().height() / report_page.pages[0].pixmap().width()
+    tall = report_page.pages[0].height() / report_page.pages[0].width()
     assert tall == pytest.approx(297 / 210, abs=0.01)
     report_page._paper.setCurrentIndex(1)
-    tall = report_page.pages[0].pixmap().height() / report_page.pages[0].pixmap().width()
+    tall = report_page.pages[0].height() / report_page.pages[0].width()
     assert tall == pytest.approx(11 / 8.5, abs=0.01)
     assert "TM-0031-Nordtor-job-1" in report_page.stem
+
+
+@pytest.mark.parametrize("ratio", [1.0, 1.5, 2.0])
+def test_a_page_has_a_dot_for_each_of_the_screens_own(qtbot, report_page, monkeypatch, ratio):
+    monkeypatch.setattr(ReportPage, "devicePixelRatioF", lambda _: ratio)
+    report_page._paper.setCurrentIndex(1)
+    for width in (1000, 900):
+        report_page.resize(width, 700)
+        sheet = report_page.pages[0]
+        assert sheet.picture.width() == pytest.approx(ratio * sheet.width(), abs=ratio)
+    assert sheet.width() < report_page._area.viewport().width()
+    # As the paper, 110 dots of a usual screen to the inch.
+    assert sheet.whole_px == pytest.approx(8.5 * 110.0, abs=1.0)
 
 
 def test_both_files_are_written_and_never_over_another(report_page, tmp_path):
