@@ -18,6 +18,9 @@ from app.handbook import TERMS, TOPICS, Topic, TopicTable
 
 _LEAST_PX = 40
 """Of the text, in a window that has little room for it beside the list."""
+_NARROW, _WIDE = 18, 36
+"""Of a table's width in percent: its first column, where that has words or whole sentences."""
+_LONG_PART = 40
 CANNOT_DO = (
     "select the drive and turn its motor",
     "hold the alignment track with the stepper energised",
@@ -227,8 +230,10 @@ def _table(parts: tuple[tuple[str, str], ...]) -> str:
 
 def _rows(rows: Iterable[tuple[str, str, str]]) -> str:
     """Return a table of parts, each with its words and the name by which it is shown."""
+    rows = list(rows)
+    wide = _WIDE if max(len(part) for part, _, _ in rows) > _LONG_PART else _NARROW
     lines = (
-        f"<tr><td width='18%'><a name='{escape(name)}'></a><b>{escape(part)}</b></td>"
+        f"<tr><td width='{wide}%'><a name='{escape(name)}'></a><b>{escape(part)}</b></td>"
         f"<td>{escape(words)}</td></tr>"
         for part, words, name in rows
     )
@@ -322,7 +327,7 @@ class HelpPage(Page):
         to_needle = TouchButton(self.tr("To the needle"), "Esc", back, self.back.emit)
         row = button_row(self._on, find, to_needle)
         parts = (self._wanted, self._status, (self._text, 1), self.list, row)
-        self._column = laid(QVBoxLayout(self), *parts)
+        self._column = laid(QVBoxLayout(self), *parts, flush=True)
 
     def activate(self, open_now: str, *, at_work: bool) -> None:
         """Get ready for the keyboard: Enter does what is the most likely.
@@ -343,12 +348,14 @@ class HelpPage(Page):
     def _lead_on(self) -> None:
         """Give the list its room, and the keys to the button where it leads to nothing."""
         self.list.fit(self.height())
-        if self.list.hasFocus() and not self.list.leads_on:
+        if self.list.hasFocus() and not self.list.leads_on and self.list.currentRow() < 0:
             self._on.setFocus()
 
     def refresh(self) -> None:
-        """Show what the book has answered."""
+        """Show what the book has answered, and what Enter does now."""
         self.list.refresh()
+        chosen = self.list.hasFocus() and self.list.currentRow() >= 0
+        self._on.set_next(not chosen and not self._wanted.hasFocus())
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
         """Give the list its part of the room."""

@@ -121,7 +121,15 @@ class NextList(NamedList):
         self._at_work, self._open_now = at_work, open_now
         if (self._book or default_path()).exists():
             self._worker.ask("drives", Book.drives, self._take)
+        self.setCurrentRow(-1)
         self.fill()
+
+    def note_open(self, open_now: str) -> None:
+        """Take the address of the source that is open now: it is not offered once more."""
+        if open_now != self._open_now:
+            self._open_now = open_now
+            self.fill()
+            self.listed.emit()
 
     def refresh(self) -> None:
         """List what the book has answered."""
@@ -138,12 +146,20 @@ class NextList(NamedList):
         self.setFixedHeight(min(self.count(), most) * row + 2 * self.frameWidth())
 
     def fill(self) -> None:
-        """List what may be done now; none is chosen that may give way to another at once."""
-        recent, at_work = self._settings.recent, self._at_work
+        """List what may be done now; none is chosen that may give way to another at once.
+
+        What a hand has chosen stays so, where it may still be done.
+        """
+        recent, at_work, before = (
+            self._settings.recent,
+            self._at_work,
+            chosen_of(self._things, self),
+        )
         things = things_of(self._drives, recent, self._open_now, at_work=at_work)
         self._things = [thing for _, thing in things]
         is_settled = self.leads_on and not self._worker.busy
-        self.show_rows((words for words, _ in things), 0 if is_settled else -1)
+        row = self._things.index(before) if before in self._things else -1 + is_settled
+        self.show_rows((words for words, _ in things), row)
 
     def _take(self, drives: tuple[DriveSummary, ...]) -> None:
         self._drives = drives

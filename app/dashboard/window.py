@@ -667,6 +667,7 @@ class MainWindow(QWidget):
         self.needle_page.show_view(view, now_s, dt_s)
         self._tell(now_s)
         self._open_now = "" if view.phase in (Phase.CLOSED, Phase.FAILED) else view.source
+        self.help_page.list.note_open(self._open_now)
         self._take_up_awaited(view.phase)
         for page in self._refreshed:
             page.refresh()

@@ -123,6 +123,43 @@ def test_an_open_source_is_not_offered_again(open_first, session):
     assert not [row for row in rows(window) if row.startswith("Open again")]
 
 
+def test_a_source_that_begins_to_run_meanwhile_is_offered_no_more(open_first, session):
+    window = open_first(Choice(Opening("sound:a"), CLASS))
+    assert rows(window)[0].startswith("Open again")
+    session.now = view(0.1, source="sound:a")
+    window.tick()
+    assert not [row for row in rows(window) if row.startswith("Open again")]
+    # Enter does what the button says.
+    assert window.help_page._on.hasFocus()
+
+
+def test_a_row_that_is_chosen_stays_so_when_the_list_grows_or_shrinks(open_first, session):
+    window = open_first(Choice(Opening("sound:a"), CLASS))
+    listed = window.help_page.list
+    press(KEY.Key_End)
+    for now in (view(0.1, source="sound:a"), View(), view(0.1, source="sound:a")):
+        session.now = now
+        window.tick()
+        assert listed.hasFocus()
+        assert listed.currentItem().text().startswith("Practice")
+    press(KEY.Key_Return)
+    assert window.page is window.practice_page
+
+
+def test_the_button_is_marked_as_next_where_enter_presses_it_alone(open_first):
+    window = open_first(Choice(Opening("sound:a"), CLASS))
+
+    def is_next():
+        window.tick()
+        return window.help_page._on.property("next")
+
+    assert not is_next()  # the list's first row is chosen
+    press(KEY.Key_Tab)
+    assert is_next()
+    press(KEY.Key_F, modifier=CONTROL)
+    assert not is_next()
+
+
 def test_the_virtual_drive_that_runs_behind_the_page_is_in_nobodys_way(qtbot, open_first, session):
     begin_and_leave_open(open_first, session, "sound:b")
     session.now = view(0.1, source="sim:")
