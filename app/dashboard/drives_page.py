@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -279,6 +280,8 @@ class DrivesPage(Page):
         entry.setMaxLength(MAX_TEXT)
         entry.setPlaceholderText(self.tr("As its calibration names it"))
         self._disk.setLineEdit(entry)
+        adds = self.tr("Add the new drive to the book")
+        self._add = TouchButton(self.tr("Add"), "", adds, self.add, self)
         self._anew = TouchButton(self.tr("New job"), "", anew, self.begin, self)
         self._lay_out()
 
@@ -298,11 +301,14 @@ class DrivesPage(Page):
         self._worker.ask("disks", disks_in, self._offer_disks)
 
     def refresh(self) -> None:
-        """Show what the book has answered."""
+        """Show what the book has answered, and what Enter does now."""
         said = self._worker.refresh()
         if said:
             self._fault = said
             self.say(said)
+        adds = self._identity.hasFocus() or self._note.hasFocus()
+        self._add.set_next(adds)
+        self._on.set_next(not adds)
 
     def go_on(self) -> None:
         """Go on with the open job that is chosen, else the drive's newest; else begin one."""
@@ -453,13 +459,17 @@ class DrivesPage(Page):
             ),
             self,
         )
-        add = TouchButton(self.tr("Add"), "", self.tr("Add the new drive to the book"), self.add)
-        form.addWidget(add, 0, 2)
+        form.addWidget(self._add, 0, 2)
         left = laid(QVBoxLayout(), self._search, (self._list, 1), self._status, form)
         self._list.setMinimumHeight(_LIST_PX)
         self.past.setMinimumHeight(2 * _LIST_PX)
         halves = laid(self._halves, (left, 1), (self.past, 1))
         self._lay_scrolling((self._title, (halves, 1)), buttons)
+        # As the eye goes: all of the form, and then the jobs beside it.
+        fields = (self._identity, self._profile, self._note, self._plan, self._disk, self._add)
+        order = (self._search, self._list, *fields, self.past.list, self._on, self._anew)
+        for before, after in pairwise(order):
+            self.setTabOrder(before, after)
 
 
 def _drive_line(shelved: DriveSummary) -> str:

@@ -2,7 +2,7 @@
 
 import pytest
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QListWidget
+from PySide6.QtWidgets import QApplication, QListWidget
 
 from app.book.model import Drive, DriveSummary
 from app.book.store import Book
@@ -54,6 +54,37 @@ def test_drives_are_listed_searched_and_chosen(qtbot, page, path):
     settled(qtbot, page)
     assert page.identities == []
     assert "No drive in the book has that" in page.status
+
+
+@pytest.mark.qt_log_ignore("propagateSizeHints", extend=True)
+def test_what_enter_does_is_marked_as_next(qtbot, page):
+    with qtbot.waitActive(page):
+        page.show()
+    page.activate()
+    settled(qtbot, page)
+    # With no drive yet the first one's name is asked for.
+    page.refresh()
+    assert page._identity.hasFocus()
+    assert (page._add.property("next"), page._on.property("next")) == (True, False)
+    page._identity.setText("TM-0044")
+    qtbot.keyClick(page._identity, Qt.Key.Key_Return)
+    settled(qtbot, page)
+    page.refresh()
+    assert (page._add.property("next"), page._on.property("next")) == (False, True)
+
+
+@pytest.mark.qt_log_ignore("propagateSizeHints", extend=True)
+def test_tab_goes_through_the_form_as_the_eye_does(qtbot, page):
+    with qtbot.waitActive(page):
+        page.show()
+    page.activate()
+    settled(qtbot, page)
+    told = []
+    for _ in range(7):
+        told.append(QApplication.focusWidget().accessibleName())
+        qtbot.keyClick(QApplication.focusWidget(), Qt.Key.Key_Tab)
+    form = ["New drive", "Class of the new drive", "Note", "Plan", "Alignment disk", "Add"]
+    assert told == [*form, "Jobs of the drive"]
 
 
 def test_enter_begins_a_job_and_the_report_is_asked_for(qtbot, page, path):
