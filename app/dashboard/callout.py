@@ -197,7 +197,7 @@ class Callout(QFrame):
         self._book = _CardButton(self.tr("Handbook"), "F1", book, self._read_on, self)
         self._end = _CardButton(self.tr("End"), "Esc", end, self.end, self)
         self._buttons = button_row(self._on, self._back, self._book, self._end)
-        area = scrolled(self._words)
+        self._area = area = scrolled(self._words)
         area.setMinimumHeight(1)  # else its bar's own least height, more than a short text has
         self._column = laid(QVBoxLayout(self), self._title, (area, 1), self._buttons)
         self.hide()
@@ -290,6 +290,12 @@ class Callout(QFrame):
         is_seen = not target.isEmpty()
         place = target if is_seen else QRect(room.bottomLeft(), QSize(1, 1))
         card, free = beside(place, room, widths, self._high_for)
+        # A bar takes of the width, for want of which the words would need the bar.
+        bar = Qt.ScrollBarPolicy
+        whole = self._high_for(card.width()) <= card.height()
+        self._area.setVerticalScrollBarPolicy(
+            bar.ScrollBarAlwaysOff if whole else bar.ScrollBarAsNeeded
+        )
         self.setGeometry(card)
         self._column.activate()
         self._mark.point(free if is_seen else QRect(), card)

@@ -66,6 +66,18 @@ def touch(part, term):
     QTest.mouseClick(part, Qt.MouseButton.LeftButton, pos=box.center().toPoint())
 
 
+def test_no_card_of_the_tour_scrolls_where_there_is_room(window):
+    window.resize(1632, 918)
+    window.tour.begin()
+    for _ in range(5):
+        QApplication.processEvents()
+        area = window.callout._area
+        assert not area.verticalScrollBar().isVisible()
+        assert window.callout._words.height() <= area.viewport().height()
+        press(KEY.Key_Return)
+    assert window.callout.pointer is None
+
+
 def explained(window):
     return [(each.part(), each.term) for each in window.needle_page.pointers()]
 
