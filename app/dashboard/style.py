@@ -15,6 +15,8 @@ from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPalette
 
 FIGURE_CAP = 47.0
 """Least height of a figure that is read from two metres, in pixels of a full-HD window."""
+_LEAST_CAP = 9.0
+"""Of small print: about that of the smallest running text."""
 _TOUCH_MM = 12.0
 _TOUCH_PX = 46.0
 
@@ -167,6 +169,10 @@ class Sizes:
     def px(self, length: float) -> float:
         """Return a length given in pixels of a full-HD window."""
         return length * self.unit
+
+    def print_px(self, cap: float) -> float:
+        """Return a height of small print's capitals: as a length, but never too small to read."""
+        return max(_LEAST_CAP, self.px(cap))
 
     @property
     def text_px(self) -> int:

@@ -165,18 +165,21 @@ def words_below(geometry: DialGeometry, limits: Limits, *, zeroed: bool) -> list
     list of ((str, float, bool), QRectF)
         The words, the height of their capitals in pixels and whether they are bold; their box.
     """
-    px, inner = geometry.sizes.px, geometry.radius - geometry.band
+    sizes, inner = geometry.sizes, geometry.radius - geometry.band
+    px, of_legend, of_limit = sizes.px, sizes.print_px(13), sizes.print_px(15)
     legend = translate("dashboard", "difference of the lobes in %")
     if zeroed:
         legend = translate("dashboard", "away from the MIDDLE, in %")
-    placed = [((legend, px(13), False), geometry.point(0.0, inner - px(62)))]
+    # Clear of the limits' names, which are above it and beside it.
+    down = max(px(62), px(24) + 3.6 * of_legend)
+    placed = [((legend, of_legend, False), geometry.point(0.0, inner - down))]
     for limit, words in (
         (limits.set_limit, translate("dashboard", "set")),
         (limits.check_limit, translate("dashboard", "check")),
     ):
         at = deflection(balance_of(limit))
         placed += [
-            ((words, px(15), True), geometry.point(side * at, inner - px(24))) for side in (-1, 1)
+            ((words, of_limit, True), geometry.point(side * at, inner - px(24))) for side in (-1, 1)
         ]
     return [(word, _box_of(word, where)) for word, where in placed]
 
@@ -276,11 +279,11 @@ def _paint_ends(painter: QPainter, geometry: DialGeometry, theme: Theme) -> None
     box = QRectF(inset, px(16), geometry.size.width() - 2 * inset, px(80))
     align = Qt.AlignmentFlag
     painter.setPen(QColor(theme.ink))
-    painter.setFont(font_of_cap(px(22), bold=True))
+    painter.setFont(font_of_cap(geometry.sizes.print_px(22), bold=True))
     inward = "◀ " + translate("dashboard", "head inward")
     outward = translate("dashboard", "head outward") + " ▶"
     painter.drawText(box, align.AlignLeft | align.AlignTop, inward)
     painter.drawText(box, align.AlignRight | align.AlignTop, outward)
-    painter.setFont(font_of_cap(px(13)))
+    painter.setFont(font_of_cap(geometry.sizes.print_px(13)))
     painter.setPen(QColor(theme.faint))
     _centred(painter, _place_of_rest(geometry), translate("dashboard", "rest"))

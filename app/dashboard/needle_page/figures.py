@@ -88,14 +88,14 @@ class FiguresView(Instrument):
         px, align = self._sizes.px, Qt.AlignmentFlag
         inner = box.adjusted(px(20), px(12), -px(20), -px(10))
         painter.setPen(QColor(self._theme.faint))
-        painter.setFont(font_of_cap(px(15)))
+        painter.setFont(font_of_cap(self._sizes.print_px(15)))
         painter.drawText(inner, align.AlignLeft | align.AlignTop, name)
         room = QFontMetricsF(painter.font()).horizontalAdvance(f"{name}  ")
         painter.setPen(QColor(self._theme.ink))
         painter.setFont(font_of_cap(cap, bold=True))
         letter(painter, inner, int(RIGHT), figure.text)
         # As large as the uncertainty, for it may matter more.
-        small = font_of_cap(px(17))
+        small = font_of_cap(self._sizes.print_px(17))
         beside = inner.adjusted(room, 0, 0, 0)
         small.setPixelSize(
             min(

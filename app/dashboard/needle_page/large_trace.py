@@ -672,6 +672,8 @@ class LargeTrace(QWidget):
                 Seen.CHANNELS: self.tr("Every channel over parts of a turn"),
             }[self._seen]
         ]
+        if self._turn_ms is not None:
+            words.append(self.tr("a turn is {0:.0f} ms").format(self._turn_ms))
         words[:0] = self._back_words()
         if self.mean.isChecked():
             words.append(self.tr("mean of {0} turns").format(len(self._front)))

@@ -281,7 +281,7 @@ _OF_BURSTS = (Measurand.AZIMUTH, Measurand.INDEX, Measurand.OUTPUT)
 _ANY_PX = 16_777_215
 _LEAST_PX = {"figures": 220, "job": 430, "trace": 240, "strip": 220, "status": 300}
 """Heights of the parts where they stand below each other."""
-_ROOMY_PX = {"figures": 200, "job": 300, "trace": 0, "strip": 0, "status": 120}
+_ROOMY_PX = {"figures": 200, "job": 300, "trace": 0, "strip": 0, "status": 165}
 
 
 class NeedlePage(QWidget):
@@ -388,13 +388,21 @@ class NeedlePage(QWidget):
         """Show needle and words as large as they can be, or all parts again."""
         self._is_far, self._is_large = not self._is_far, False
         self.arrange()
+        self._take_keys()
 
     def toggle_large(self) -> None:
         """Show the trace over the whole page, or all parts again."""
         self._is_far, self._is_large = False, not self._is_large
         self.arrange()
-        # Else the first of its choices would have them, and take the key that leads back.
-        (self.large if self._is_large else self.meter).setFocus()
+        self._take_keys()
+
+    def _take_keys(self) -> None:
+        """Give the keys to what is seen now: what is hidden with them leaves them to anybody."""
+        if self._is_large:
+            # Not to the first of its choices, which would take the key that leads back.
+            self.large.setFocus()
+        elif self._is_far or not self.job.take_focus():
+            self.take_focus()
 
     def scroll_by(self, turns: int) -> None:
         """Look so many turns further on in the large trace, back where negative."""
@@ -422,6 +430,8 @@ class NeedlePage(QWidget):
         alone = self._is_far or self._is_large
         self._is_far = self._is_large = False
         self.arrange()
+        if alone:
+            self._take_keys()
         return alone
 
     @property

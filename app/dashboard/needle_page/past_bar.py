@@ -17,7 +17,7 @@ from PySide6.QtGui import (
 )
 from PySide6.QtWidgets import QWidget
 
-from app.dashboard.style import Sizes, Theme
+from app.dashboard.style import Sizes, Theme, font_of_cap
 from app.dashboard.widgets import Instrument, named
 
 _TALL_PX = 40
@@ -111,6 +111,10 @@ class PastBar(Instrument):
         for minute in range(1, round(self._kept_s / _MINUTE_S)):
             x = self._at(box, minute * _MINUTE_S)
             painter.drawLine(QLineF(x, box.bottom() - 5, x, box.bottom()))
+        painter.setPen(QColor(self._theme.faint))
+        painter.setFont(font_of_cap(self._sizes.print_px(13)))
+        oldest = self.tr("−{0:g} min").format(self._kept_s / _MINUTE_S)
+        painter.drawText(box.adjusted(6, 0, 0, -6), Qt.AlignmentFlag.AlignVCenter, oldest)
         self._paint_heights(painter, box)
         # As far as there are samples, and not the envelope alone.
         painter.fillRect(

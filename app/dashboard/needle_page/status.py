@@ -9,6 +9,7 @@ from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen, QPolygonF
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
+from app.analysis import messages
 from app.analysis.results import Geometry, Reading
 from app.dashboard.lettering import LEFT, height_of, write, write_line
 from app.dashboard.text import current_reading, translate
@@ -136,7 +137,8 @@ def _carrier_line(view: View, reading: Reading | None) -> StatusLine:
     name = translate("dashboard", "carrier")
     if "envelope" in view.roles:
         return StatusLine(name, translate("dashboard", "removed by the detector"))
-    if reading is None or reading.carrier_hz is None:
+    if reading is None or reading.carrier_hz is None or messages.NO_CARRIER in reading.reasons:
+        # Noise has a strongest frequency too.
         return _none(name)
     return StatusLine(name, f"{reading.carrier_hz.value / 1e3:.2f} kHz", Grade.GOOD)
 

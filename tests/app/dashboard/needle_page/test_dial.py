@@ -15,7 +15,7 @@ from app.dashboard.needle_page.dial import (
     terms_of_dial,
     words_below,
 )
-from app.dashboard.style import FIGURE_CAP, Sizes
+from app.dashboard.style import FIGURE_CAP, Sizes, font_of_cap
 from app.handbook import Term
 
 WINDOWS = [(1024, 640), (1366, 768), (1920, 1080), (2560, 1440), (3840, 2160)]
@@ -78,7 +78,18 @@ def test_the_legend_and_the_words_of_the_limits_keep_clear_of_each_other(qapp, w
         boxes = [box for _, box in words_below(dial, limits, zeroed=zeroed)]
         assert len(boxes) == 5
         for number, box in enumerate(boxes):
-            assert not any(box.intersects(other) for other in boxes[number + 1 :])
+            clear = box.adjusted(-2, -2, 2, 2)
+            assert not any(clear.intersects(other) for other in boxes[number + 1 :])
+
+
+@pytest.mark.parametrize("window", WINDOWS)
+def test_no_word_on_a_dial_is_smaller_than_running_text(qapp, window):
+    sizes = Sizes.of(*window)
+    # Beside a job the dial is smaller than the window would have it.
+    sizes = replace(sizes, unit=0.72 * sizes.unit)
+    dial = DialGeometry.of(window[0] * 0.46, window[1] * 0.5, sizes)
+    for (_, cap_px, bold), _ in words_below(dial, Limits(0.15, 0.30), zeroed=False):
+        assert font_of_cap(cap_px, bold=bold).pixelSize() >= 12
 
 
 @pytest.mark.parametrize("window", WINDOWS)

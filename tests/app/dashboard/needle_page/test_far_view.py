@@ -151,6 +151,21 @@ def test_home_shows_the_far_view_with_capitals_that_are_read_across_the_room(win
     assert page.meter.isVisible()
 
 
+@pytest.mark.parametrize("size", [(1280, 800), (800, 600)])
+@pytest.mark.parametrize("key", [KEY.Key_Home, KEY.Key_End])
+def test_the_keys_go_to_what_is_seen_and_never_to_a_button(window, size, key):
+    sized(window, size)
+    page = window.needle_page
+    page.take_focus()
+    for leads_back in (key, KEY.Key_Escape, key):
+        press(key)
+        alone = page.large if key == KEY.Key_End else page.far.meter
+        assert QApplication.focusWidget() is alone
+        press(leads_back)
+        assert QApplication.focusWidget() is page.needle
+        assert page.needle.isVisible()
+
+
 def are_read_across_the_room(lines):
     places = lines.places(lines.width())
     assert places

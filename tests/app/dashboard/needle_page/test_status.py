@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from app.analysis.messages import NO_CARRIER
 from app.analysis.results import Geometry, Message, Quantity
 from app.dashboard.needle_page.status import (
     Grade,
@@ -121,6 +122,13 @@ def test_figures_of_a_source_that_does_not_run_are_not_shown(phase):
 def test_stale_figures_are_not_shown():
     told = lines(view(0.1, NOW_S - 3))
     assert told["speed"].words == "none"
+
+
+def test_where_there_is_no_carrier_none_is_told():
+    """Noise has a strongest frequency too, and the needle says that there is no carrier."""
+    off = reading(0.1, valid=False, reasons=(NO_CARRIER,))
+    told = lines(view(0.1, NOW_S, reading=off))["carrier"]
+    assert (told.words, told.grade) == ("none", Grade.PLAIN)
 
 
 def test_nothing_open():
