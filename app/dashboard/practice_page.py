@@ -100,9 +100,9 @@ class PracticePage(Page):
         about = QLabel(
             self.tr(
                 "Do the job on it as on a real drive: F12, a name for it, and what is asked. How "
-                "large the fault is is hidden, and of “any fault” the kind as well. When the job "
-                "is closed, what was hidden stands beside what you found. All of it is marked as "
-                "virtual."
+                "large the fault is stays hidden, and of “any fault” the kind as well. When the "
+                "job is closed, what was hidden stands beside what you found. All of it is marked "
+                "as virtual."
             ),
             self,
         )
@@ -119,7 +119,7 @@ class PracticePage(Page):
             TouchButton(self.tr("Back"), "Esc", back, self.back.emit, self),
         )
         self._list.setMinimumHeight(_LIST_PX)
-        self._lay_scrolling((self._title, (self._list, 1), about, self._status), buttons)
+        self._lay_scrolling((self._title, about, (self._list, 1), self._status), buttons)
 
     def activate(self) -> None:
         """Get ready for the keyboard."""
@@ -236,7 +236,7 @@ class DebriefPage(Page):
         self._back = TouchButton(
             self.tr("To the needle"), "Esc", back, self.back.emit, self, is_next=True
         )
-        laid(QVBoxLayout(self), self._title, (self._text, 1), button_row(self._back))
+        laid(QVBoxLayout(self), self._title, (self._text, 1), button_row(self._back), flush=True)
 
     @property
     def words(self) -> str:

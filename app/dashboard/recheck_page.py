@@ -51,7 +51,7 @@ class RecheckPage(Page):
         self._skip = TouchButton(self.tr("Begin without"), "", without, self.go_on, self)
         self._back = TouchButton(self.tr("Back"), "Esc", back, self.back.emit, self)
         buttons = button_row(self._on, self._skip, self._back)
-        laid(QVBoxLayout(self), self._title, self._words, self._status, 1, buttons)
+        laid(QVBoxLayout(self), self._title, self._words, self._status, 1, buttons, flush=True)
 
     @property
     def asks(self) -> bool:

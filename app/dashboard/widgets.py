@@ -679,7 +679,7 @@ class Page(QWidget):
         """Let the parts scroll above the buttons, which always stand."""
         content = QWidget(self)
         content.setObjectName("page")
-        laid(QVBoxLayout(content), *parts)
+        laid(QVBoxLayout(content), *parts, flush=True)
         laid(QVBoxLayout(self), (scrolled(content), 1), buttons, flush=True)
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802

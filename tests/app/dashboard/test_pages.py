@@ -3,12 +3,13 @@
 from inspect import cleandoc
 
 import pytest
-from PySide6.QtCore import Qt
+from PySide6.QtCore import QPoint, Qt
 from PySide6.QtWidgets import QLabel, QSizePolicy, QWidget
 
 from app.book.codec import MAX_TEXT
 from app.dashboard.source_page.form import SourceForm
 from app.dashboard.style import DARK, LIGHT, Sizes
+from app.dashboard.widgets import FlowRow
 from app.dashboard.window import MainWindow
 from app.job.model import DESCRIPTIONS
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
@@ -222,6 +223,8 @@ def test_what_stands_where(parts):
 
 
 FLUSH = {
+    "help",
+    "report",
     "file of the report",
     "sources",
     "drives",
@@ -238,6 +241,20 @@ FLUSH = {
 def test_parts_within_a_page_have_no_margins_of_their_own(parts):
     flush = {n for n, p in parts.items() if p.layout().getContentsMargins() == (0, 0, 0, 0)}
     assert flush == FLUSH | {"history"}
+
+
+PAGES = ("source", "drives", "help", "practice", "debrief", "report", "describe", "recheck")
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_all_of_a_page_begins_where_the_bar_above_it_does(window, name):
+    page = getattr(window, f"{name}_page")
+    window._pages.setCurrentWidget(page)
+    window.grab()  # lays it out
+    bar = window.top_bar.geometry()
+    shown = [page._title, *page.findChildren(FlowRow)[-1:]]
+    lefts = {part.mapTo(window, QPoint()).x() for part in shown if part.isVisibleTo(window)}
+    assert lefts == {bar.left()}
 
 
 SPACES = {2.0: (20, 16, 24, 12), 1.0: (10, 8, 12, 6), 0.25: (4, 4, 6, 3)}
