@@ -5,6 +5,7 @@ Nothing of it is left out: a table's row becomes lines, each cell after the titl
 
 from __future__ import annotations
 
+import re
 from html import escape
 
 from PySide6.QtCore import QByteArray, QRectF, Qt
@@ -25,6 +26,9 @@ from app.report.blocks import (
     verdict_word,
 )
 from app.report.html import VIRTUAL_MARK
+
+_LONG = re.compile(r"\S{24}(?=\S)")
+"""Of what has no space: else it would make all lines as wide as itself, and their ends unseen."""
 
 
 class Drawing(QWidget):
@@ -61,8 +65,8 @@ def parts_of(report: Report, parent: QWidget) -> list[QWidget]:
         lead = f"{verdict_word(report.verdict)}: {report.lead}"
         parts: list[QWidget] = [
             _titled(report.title, parent),
-            _words(f"{escape(report.identity)}<br>{escape(report.job)}", parent),
-            _words(f"<b>{escape(lead)}</b>", parent),
+            _words(f"{_shown(report.identity)}<br>{_shown(report.job)}", parent),
+            _words(f"<b>{_shown(lead)}</b>", parent),
         ]
         for section in report.sections:
             parts += _section(section, parent, virtual=report.virtual)
@@ -76,7 +80,7 @@ def _section(section: Section, parent: QWidget, *, virtual: bool) -> list[QWidge
     for block in section.blocks:
         if isinstance(block, Figures):
             for figure in block.items:
-                parts += [Drawing(figure, parent), _words(escape(figure.caption), parent)]
+                parts += [Drawing(figure, parent), _words(_shown(figure.caption), parent)]
         else:
             parts.append(_words(_html(block), parent))
     return parts
@@ -86,23 +90,28 @@ def _html(block: ReportBlock) -> str:
     if isinstance(block, Table):
         return "".join(f"<p>{_row(block, cells)}</p>" for cells in block.rows)
     if isinstance(block, Lines):
-        return "".join(f"<p>• {escape(line)}</p>" for line in block.items)
+        return "".join(f"<p>• {_shown(line)}</p>" for line in block.items)
     assert not isinstance(block, Figures)
-    return "".join(f"<p>{escape(label)}: ____________</p>" for label in block.labels)
+    return "".join(f"<p>{_shown(label)}: ____________</p>" for label in block.labels)
 
 
 def _row(table: Table, cells: tuple[str | Verdict, ...]) -> str:
     lines = []
     for place, cell in enumerate(cells):
-        words = escape(verdict_word(cell) if isinstance(cell, Verdict) else cell)
+        words = _shown(verdict_word(cell) if isinstance(cell, Verdict) else cell)
         names = place in table.titles or (not table.titles and not place)
         if names:
             words = f"<b>{words}</b>"
         elif table.head and table.head[place]:
-            words = f"{escape(table.head[place])}: {words}"
+            words = f"{_shown(table.head[place])}: {words}"
         if words:
             lines.append(words)
     return "<br>".join(lines)
+
+
+def _shown(words: str) -> str:
+    """Return words as HTML; what is as long as an address may go on in the next line."""
+    return escape(_LONG.sub("\\g<0>\u200b", words))
 
 
 def _words(html: str, parent: QWidget) -> QLabel:

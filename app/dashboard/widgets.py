@@ -656,6 +656,9 @@ class TitledPlot(QWidget):
             self.setAccessibleDescription(words)
 
 
+_CLEAR_PX = 6
+
+
 class Page(QWidget):
     """A page of the window beside that of the needle: a title, and a line that says how it went."""
 
@@ -679,7 +682,8 @@ class Page(QWidget):
         """Let the parts scroll above the buttons, which always stand."""
         content = QWidget(self)
         content.setObjectName("page")
-        laid(QVBoxLayout(content), *parts, flush=True)
+        # Words keep clear of the bar by which they scroll.
+        laid(QVBoxLayout(content), *parts).setContentsMargins(0, 0, _CLEAR_PX, 0)
         laid(QVBoxLayout(self), (scrolled(content), 1), buttons, flush=True)
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802

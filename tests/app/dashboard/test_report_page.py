@@ -1,5 +1,7 @@
 """The report is seen before it is written, and said where it went or why not."""
 
+from dataclasses import replace
+
 import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QTextDocumentFragment
@@ -184,7 +186,18 @@ def texts_of(report):
 
 def words_in(report_page):
     shown = [each for each in report_page._sheets.findChildren(QLabel) if each.isVisible()]
-    return [QTextDocumentFragment.fromHtml(each.text()).toPlainText() for each in shown]
+    plain = [QTextDocumentFragment.fromHtml(each.text()).toPlainText() for each in shown]
+    return [each.replace("\u200b", "") for each in plain]
+
+
+def test_an_address_of_any_length_makes_no_line_wider_than_the_window(report_page):
+    address = "sim:" + "&".join(f"offset_um={number}" for number in range(30))
+    report_page._report = replace(report_page._report, identity=address)
+    report_page.resize(470, 260)
+    QApplication.processEvents()
+    assert not report_page.pages[0].isVisible()
+    assert any(address in words for words in words_in(report_page))
+    assert report_page._sheets.width() <= report_page._area.viewport().width()
 
 
 def test_where_pages_cannot_be_read_all_their_words_can(report_page):
