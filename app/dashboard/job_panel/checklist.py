@@ -131,7 +131,8 @@ class _RowPainter(QStyledItemDelegate):
         upper.setRight(value.left() - px * 0.4)
         _write_cut(painter, upper, row.name, LEFT)
         _write_cut(painter, value, row.value, RIGHT)
-        painter.setFont(font_of_cap(px * 0.58))
+        # Smaller than the line above it, where that is no smaller than can be read.
+        painter.setFont(font_of_cap(min(px * 0.7, max(px * 0.58, 9.0))))
         painter.setPen(QColor(theme.faint))
         _write_cut(painter, lower, row.stage, LEFT)
         painter.setPen(QColor(_colour(row, theme)))

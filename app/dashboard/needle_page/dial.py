@@ -171,7 +171,7 @@ def words_below(geometry: DialGeometry, limits: Limits, *, zeroed: bool) -> list
     if zeroed:
         legend = translate("dashboard", "away from the MIDDLE, in %")
     # Clear of the limits' names, which are above it and beside it.
-    down = max(px(62), px(24) + 3.6 * of_legend)
+    down = px(62) + 4.0 * (of_legend - px(13))
     placed = [((legend, of_legend, False), geometry.point(0.0, inner - down))]
     for limit, words in (
         (limits.set_limit, translate("dashboard", "set")),

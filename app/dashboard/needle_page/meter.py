@@ -232,7 +232,7 @@ class Meter(Instrument):
         # Its word stands below the scale's own.
         foot = dial.point(at, inner - px(84))
         painter.drawLine(dial.point(at, base), foot)
-        painter.setFont(font_of_cap(px(17), bold=True))
+        painter.setFont(font_of_cap(self._sizes.print_px(17), bold=True))
         box = QRectF(foot.x() - 200, foot.y() + px(2), 400, px(34))
         top = Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignTop
         painter.drawText(box, int(top), self.tr("best so far"))
@@ -290,7 +290,9 @@ class Meter(Instrument):
         px, width = self._sizes.px, self._geometry.size.width()
         painter.setPen(QColor(self._theme.faint))
         pace = QRectF(width / 2, self._geometry.cover_top - px(44), width / 2 - px(20), px(34))
-        write(painter, pace, self._face.pace, font_of_cap(px(15)).pixelSize(), RIGHT)
+        write(
+            painter, pace, self._face.pace, font_of_cap(self._sizes.print_px(15)).pixelSize(), RIGHT
+        )
 
     def _paint_words(self, painter: QPainter) -> None:
         px, width = self._sizes.px, self._geometry.size.width()
@@ -304,5 +306,5 @@ class Meter(Instrument):
         write(painter, headline, self._face.headline, tall, bold=True)
         painter.setPen(QColor(self._theme.ink))
         detail = QRectF(px(16), top + px(84), width - px(32), px(60))
-        tall = font_of_cap(px(26 if parked else 20)).pixelSize()
+        tall = font_of_cap(self._sizes.print_px(26 if parked else 20)).pixelSize()
         write(painter, detail, self._face.detail, tall)

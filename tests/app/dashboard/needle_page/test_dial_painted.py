@@ -13,6 +13,8 @@ from tests.app.dashboard.painting import FLAT, painted, texts
 
 LIMITS = Limits(0.15, 0.30)
 BAND = 38.0
+LEAST_CAP = 9.0
+"""Of capitals: below it small print is smaller than the smallest running text, of 12 pixels."""
 HALF_ANGLE = math.radians(50.0)
 FAR = 1.16
 """As far as the needle's rest, and its swing about it, need room."""
@@ -190,7 +192,9 @@ def test_words_stand_below_the_scale(dial, unit, zeroed):
     marks = painted(lambda painter: paint_dial(painter, dial, LIGHT, LIMITS, face))
     legend = "away from the MIDDLE, in %" if zeroed else "difference of the lobes in %"
     inner = dial.radius - BAND * unit
-    wanted = [(legend, 0.0, 62, 13, False, LIGHT.faint)]
+    # Lower where its letters are larger than the window would have them.
+    below = 62 + 4 * (max(LEAST_CAP / unit, 13) - 13)
+    wanted = [(legend, 0.0, below, 13, False, LIGHT.faint)]
     for words, limit in (("set", 0.15), ("check", 0.30)):
         for side in (-1, 1):
             wanted.append((words, side * place(limit), 24, 15, True, LIGHT.ink))
@@ -203,7 +207,7 @@ def test_words_stand_below_the_scale(dial, unit, zeroed):
         assert mark.words == written
         assert centre(mark) == pytest.approx(at(dial, where, inner - below * unit))
         assert centre(mark) == pytest.approx(box.center().toTuple())
-        font = font_of_cap(cap * unit, bold=bold)
+        font = font_of_cap(max(LEAST_CAP, cap * unit), bold=bold)
         assert (mark.font_px, mark.bold, mark.pen) == (font.pixelSize(), bold, ink)
         tight = QFontMetricsF(font).tightBoundingRect(written)
         assert box.size().toTuple() == pytest.approx(tight.size().toTuple())
@@ -219,10 +223,13 @@ def test_the_ends_of_the_scale_and_the_rest_have_names(marks, unit, dial):
         box = (24 * unit, 16 * unit, (1260 - 48) * unit, 80 * unit)
         assert mark.shape == pytest.approx(box)
         assert mark.align == side | align.AlignTop
-        assert (mark.font_px, mark.bold) == (font_of_cap(22 * unit, bold=True).pixelSize(), True)
+        assert (mark.font_px, mark.bold) == (
+            font_of_cap(max(LEAST_CAP, 22 * unit), bold=True).pixelSize(),
+            True,
+        )
         assert mark.pen == LIGHT.ink
     assert centre(rest) == pytest.approx(at(dial, REST, dial.radius + 22 * unit))
-    assert (rest.font_px, rest.bold) == (font_of_cap(13 * unit).pixelSize(), False)
+    assert (rest.font_px, rest.bold) == (font_of_cap(max(LEAST_CAP, 13 * unit)).pixelSize(), False)
     assert rest.pen == LIGHT.faint
 
 

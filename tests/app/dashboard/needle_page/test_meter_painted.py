@@ -12,7 +12,7 @@ from app.dashboard.needle_page.figures import FiguresView
 from app.dashboard.needle_page.meter import Ballistics, Meter
 from app.dashboard.style import DARK, FIGURE_CAP, LIGHT, Sizes, font_of_cap
 from app.dashboard.text import Face, FigureText
-from tests.app.dashboard.needle_page.test_dial_painted import at, centre
+from tests.app.dashboard.needle_page.test_dial_painted import LEAST_CAP, at, centre
 from tests.app.dashboard.painting import painted_by, texts
 
 BAND = 38.0
@@ -158,7 +158,7 @@ def test_the_words_stand_below_a_line_under_the_dial(shown, meter, unit, parked)
         assert written[each].shape == pytest.approx(box)
         assert written[each].pen == inks.get(each, LIGHT.faint)
         assert written[each].bold == (each == "Head")
-        largest = font_of_cap(caps[each] * unit, bold=each == "Head").pixelSize()
+        largest = font_of_cap(max(LEAST_CAP, caps[each] * unit), bold=each == "Head").pixelSize()
         fits = size_that_fits(each, box[2], box[3], largest, each == "Head")
         assert written[each].font_px == fits
     assert written["1 record"].align & Qt.AlignmentFlag.AlignRight
@@ -187,7 +187,10 @@ def test_the_best_so_far_is_a_pointer_below_the_scale(meter, unit, monkeypatch, 
     assert centre(word)[0] == pytest.approx(foot[0])
     assert word.shape[1] == pytest.approx(foot[1] + 2 * unit)
     assert word.shape[2:] == pytest.approx((400, 34 * unit))
-    assert (word.font_px, word.bold) == (font_of_cap(17 * unit, bold=True).pixelSize(), True)
+    assert (word.font_px, word.bold) == (
+        font_of_cap(max(LEAST_CAP, 17 * unit), bold=True).pixelSize(),
+        True,
+    )
     assert word.align == Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignTop
     meter.hold_best(None)
     assert not [mark for mark in painted_by(meter, monkeypatch) if mark.words == "best so far"]
@@ -296,7 +299,7 @@ def test_figures_stand_in_three_boxes_each_with_its_name_and_uncertainty(
             assert mark.align == side
             assert mark.pen == ink
             assert mark.bold == (mark is figure)
-            font = font_of_cap(height * unit, bold=mark.bold)
+            font = font_of_cap(max(LEAST_CAP, height * unit), bold=mark.bold)
             assert mark.font_px == font.pixelSize()
     lines = of_kind(marks, "Line")
     tops = [560 * unit * top for top in (0.42, 0.71)]
