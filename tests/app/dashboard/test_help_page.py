@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
+from html import unescape
 from pathlib import Path
 
 import pytest
 
-from app.dashboard.help_page import cautions, keys
+from app.dashboard.help_page import cautions, help_html, keys
 from app.job.checks.prepare import CAUTIONS
 
 README = Path(__file__).parents[3].joinpath("README.md").read_text(encoding="utf-8")
@@ -39,3 +40,15 @@ def test_each_key_that_readme_names_is_on_the_page():
     on_the_page = set(re.findall(r"⇧ (?:Enter|F\d+)|\bF\d+\b|[⌫↑↓←→]", told))
     assert {"F1", "F12", "⌫", "⇧ Enter"} <= named
     assert named <= on_the_page
+
+
+def test_a_column_of_sentences_is_wider_than_one_of_words():
+    """A sentence in a narrow column is a tower of words, and the page two thirds empty."""
+    widths = {}
+    for table in help_html().split("<table")[1:]:
+        rows = re.findall(r"<td width='(\d+)%'>.*?<b>(.*?)</b>", table)
+        if rows:
+            longest = max(len(unescape(words)) for _, words in rows)
+            widths.setdefault({wide for wide, _ in rows}.pop(), []).append(longest)
+    narrow, wide = sorted(widths, key=int)
+    assert max(widths[narrow]) <= 40 < min(widths[wide])
