@@ -305,7 +305,7 @@ class HelpPage(Page):
         super().__init__(parent)
         about = self.tr("What the tool cannot do, cautions, keys and wiring")
         self._text = named(QTextBrowser(self), about)
-        self._text.setObjectName("first")
+        self._text.setObjectName("read")
         self._text.setMinimumHeight(_LEAST_PX)
         self._text.document().setDocumentMargin(16)
         # Else a table is as wide as the longest words in it, of which one would see a part.

@@ -171,7 +171,7 @@ def _micrometres(value: float, sign: str = "+z") -> str:
 
 def _found(value: Value | Quantity | None, sign: str = "+z") -> str:
     if value is None:
-        return translate("practice", "not found")
+        return translate("practice", "not measured")
     return plus_minus(value.value, value.u, " µm", sign=sign, minus=MINUS)
 
 
@@ -200,7 +200,7 @@ def _seatings(job: Job) -> str:
         each for each in job.outcomes if each.check is CheckName.SEATING and each.value is not None
     ]
     if not spreads:
-        return translate("practice", "not found")
+        return translate("practice", "not measured")
     spread = plus_minus(spreads[-1].value or 0.0, spreads[-1].u, " µm")
     return translate("practice", "of it in the offset: {0}").format(spread)
 
@@ -231,6 +231,7 @@ class DebriefPage(Page):
         self._title.setText(self.tr("Debrief: the virtual drive's truth"))
         self._title.setWordWrap(True)
         self._text = named(QTextBrowser(self), self.tr("What was hidden, and what was found"))
+        self._text.setObjectName("read")
         self._text.document().setDocumentMargin(_MARGIN_PX)
         back = self.tr("Go back to the needle")
         self._back = TouchButton(

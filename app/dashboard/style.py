@@ -242,7 +242,7 @@ def style_sheet(theme: Theme, sizes: Sizes) -> str:
     QComboBox::drop-down {{ width: {touch // 2}px; border: none; }}
     QComboBox QAbstractItemView {{ background: {theme.face}; }}
     #source {{ font-weight: bold; }}
-    #first {{ font-size: {max(12, round(sizes.px(22)))}px; }}
+    #read {{ font-size: {max(12, round(sizes.px(22)))}px; }}
     QLabel[quiet="true"] {{ color: {theme.faint}; }}
     QLabel[strong="true"] {{ font-weight: bold; }}
     QLabel[title="true"] {{ font-size: {round(text * 1.6)}px; font-weight: bold; }}

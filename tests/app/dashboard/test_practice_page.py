@@ -68,7 +68,7 @@ def test_the_truth_stands_beside_what_was_found():
     rows = {what: (truth, found) for what, truth, found in debrief_rows(TRUTH, done())}
     assert rows["middle of head 0 as found"] == ("−82.4 µm", "−80.0 ± 4.0 µm")
     assert rows["middle of head 0 as left"] == ("+3.3 µm", "+2.0 ± 2.0 µm")
-    assert rows["hysteresis of the positioner"] == ("6.0 µm", "not found")
+    assert rows["hysteresis of the positioner"] == ("6.0 µm", "not measured")
     # Of 50 µm the scale leaves 4.6 µm unsure (17.3 in 190), the heads' own reading 1.5 µm.
     assert rows["head 1 outward of head 0"] == ("−45.0 µm", "−50.0 ± 9.6 µm")
     spread = rows["shift of the disk by a seating, root mean square"]
@@ -91,7 +91,7 @@ def test_of_a_seating_that_came_to_no_number_nothing_is_found():
         Outcome(CheckName.RADIAL, Stage.AS_FOUND, Verdict.PASS, value=5.0, u=1.0, unit="µm"),
     )
     rows = {what: found for what, _, found in debrief_rows(TRUTH, job)}
-    assert rows["shift of the disk by a seating, root mean square"] == "not found"
+    assert rows["shift of the disk by a seating, root mean square"] == "not measured"
 
 
 def test_each_fault_is_told_by_something():
