@@ -308,7 +308,7 @@ def test_quiet_words_and_the_source_have_their_style(window):
         window.drives_page._status,
     }
     assert window.top_bar._source.objectName() == "source"
-    assert window.help_page._text.objectName() == "first"
+    assert window.help_page._text.objectName() == "read"
     assert window.help_page._text.document().documentMargin() == 16
     assert window.report_page._sheets.objectName() == "page"
     assert window.report_page._area.widgetResizable()
