@@ -48,8 +48,6 @@ _CONDUCTS_SIGMAS = 4.0
 KNEE_U = 0.015
 """Standard uncertainty of what a detector keeps for itself beyond what is stated, as a part of the
 top: the knee of its law (common practice)."""
-_UNSTATED_U = 0.1
-"""The same where its threshold is not stated: rectangular, up to a sixth of the top."""
 
 
 class _Top(NamedTuple):
@@ -84,7 +82,6 @@ class EnvelopePath(SignalPath):
         self._rate_a_bin = 2.0 * np.pi * corner_hz * self._frames_a_bin / self._rate_hz
         self._rate_u = self._rate_a_bin * setup.low_corner_part / np.sqrt(3.0)
         self._threshold_v = setup.detector_threshold_v or 0.0
-        self._threshold_u_v = self._threshold_v * setup.detector_threshold_part / np.sqrt(3.0)
         self._setup = setup
         self._stretch = self._bins_in(_STRETCH_S)
         self._tops: deque[_Top] = deque()
@@ -128,12 +125,12 @@ class EnvelopePath(SignalPath):
     def effects_v(
         self, centre_frames: NDArray[np.float64], heights_v: tuple[float, float]
     ) -> NDArray[np.float64]:
-        """Return what zero, the detector's law and the corners do to both heights.
+        """Return what zero and the corners do to both heights.
 
         With a DC-coupled input the nulls' own level may be the detector's offset or the
         recording's.
         """
-        alike = np.hypot(self._base_u_v, self._law_u_v(max(heights_v)))
+        del heights_v
         lean = np.zeros((2, 2))
         if self._done is not None:
             places = (centre_frames / self._frames_a_bin).astype(np.int64) - self._done_first
@@ -142,15 +139,7 @@ class EnvelopePath(SignalPath):
                 chosen = places[:, which][there[:, which]]
                 if chosen.size:
                     lean[:, which] = self._done.lean_v[:, chosen].mean(axis=1)
-        return np.vstack([[alike, alike], lean])
-
-    def _law_u_v(self, top_v: float) -> float:
-        """Return the standard uncertainty of the amplitude that is told from an output."""
-        law = self._setup.law
-        if law is not None:
-            return float(np.hypot(law.u_v, self._setup.carrier_is_beyond_proof * KNEE_U * top_v))
-        law_u = _UNSTATED_U if self._setup.detector_is_unproved else KNEE_U
-        return float(np.hypot(law_u * top_v, self._threshold_u_v))
+        return np.vstack([[self._base_u_v, self._base_u_v], lean])
 
     def clipped_between(self, start_frame: float, end_frame: float) -> bool:
         """Return whether noisy output stuck at its highest level, between two frames or repeatedly.

@@ -379,11 +379,10 @@ class Analyser:
             snr_db=self._snr_db(live.heights),
             sign=self._sign(sense),
         )
-        heights = live.heights
+        heights, character = live.heights, follower.character
         if follower.layout is not None and self._turns:
             # The tops of one turn are too few to tell how far they are bent.
-            heights = self._with_effects(heights, follower.layout, self._turns)
-        character = follower.character
+            heights = self._with_effects(heights, follower.layout, self._turns, character)
         heights = of_recording(heights, character.filling, character.balance_u, character.even_u)
         return with_balance(reading, heights, sense, self._setup)
 
@@ -421,7 +420,6 @@ class Analyser:
         if layout.windows is None and are_ragged(fits, layout.pairs):
             return invalid(self._without_pattern(reading), messages.LOBES_RAGGED)
         heights, step = measured
-        heights = self._with_effects(heights, layout, turns)
         if step is not None:
             moved = messages.fill(messages.HEAD_MOVED, *(f"{each:+.3f}" for each in step))
             reading = replace(reading, notes=(*reading.notes, moved))
@@ -435,11 +433,14 @@ class Analyser:
         notes = tuple(note for note in reading.notes if note.text not in told)
         return replace(reading, speed_rpm=None, notes=notes)
 
-    def _with_effects(self, heights: Heights, layout: Layout, turns: Sequence[Turn]) -> Heights:
+    def _with_effects(
+        self, heights: Heights, layout: Layout, turns: Sequence[Turn], character: Character
+    ) -> Heights:
         """Return heights with what the way to the envelope leaves uncertain of both."""
         centres = layout.frames_of(turns)[0].reshape(-1, 2)
         heights_v = heights.first_v.value, heights.second_v.value
-        return with_effects(heights, self._path.effects_v(centres, heights_v))
+        effects_v = self._path.effects_v(centres, heights_v)
+        return with_effects(heights, np.vstack([effects_v, 2 * [character.law_u_v]]))
 
     def _over_turns(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> Reading:
         """Return what whole turns give without lobes: speed, carrier, and faults of the signal."""
@@ -477,6 +478,7 @@ class Analyser:
     ) -> Reading:
         """Complete a reading by the lobes of whole turns, or by why they cannot be read."""
         character = _recording(series, turns, layout, heights, self._setup)
+        heights = self._with_effects(heights, layout, turns, character)
         heights = of_recording(heights, character.filling, character.balance_u, character.even_u)
         if character.reason is not None:
             reading = self._without_pattern(reading)
@@ -655,9 +657,9 @@ def _recording(
     kinds = [vote.geometry for vote in votes]
     kind = max(set(kinds), key=kinds.count)
     chosen = [vote for vote in votes if vote.geometry == kind]
-    parts = np.array([[vote.balance_u, vote.even_u, vote.filling] for vote in chosen])
-    balance_u, even_u, filling = np.median(parts, axis=0).tolist()
-    return replace(chosen[0], balance_u=balance_u, even_u=even_u, filling=filling)
+    parts = np.array([[v.balance_u, v.even_u, v.filling, v.law_u_v] for v in chosen])
+    balance_u, even_u, filling, law_u_v = np.median(parts, axis=0).tolist()
+    return replace(chosen[0], balance_u=balance_u, even_u=even_u, filling=filling, law_u_v=law_u_v)
 
 
 def _with_outer(turns: Sequence[Turn]) -> list[Turn]:

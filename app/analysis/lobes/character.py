@@ -17,7 +17,7 @@ from app.analysis.lobes.heights import (
     balance_of,
     ratio_of,
 )
-from app.analysis.lobes.law import bend_of, unknown_law_u
+from app.analysis.lobes.law import bend_of, kept_u_v, unknown_law_u
 from app.analysis.lobes.layout import Layout, closed, smoothed
 from app.analysis.lobes.nulls import runs_on
 from app.analysis.lobes.windows import Windows
@@ -112,6 +112,8 @@ class Character:
         Power that the nulls have, over that of the mean height, and the tops of a boundary too.
     note : Message or None
         What to know beside the numbers.
+    law_u_v : float
+        Standard uncertainty of both heights from a detector's law.
     """
 
     geometry: Geometry | None
@@ -120,6 +122,7 @@ class Character:
     even_u: float = 0.0
     filling: float = 0.0
     note: Message | None = None
+    law_u_v: float = 0.0
 
 
 _NOT_KNOWN = Character(None, messages.NO_PATTERN)
@@ -138,7 +141,10 @@ def characterise(
         What is stated of recording and detector.
     """
     found = _recording_of(turn, layout, heights_v, setup.geometry)
-    if found.reason is not None or not setup.detector_is_unproved:
+    if setup.columns.envelope is None or found.reason is not None:
+        return found
+    found = replace(found, law_u_v=kept_u_v(turn, layout, heights_v, setup))
+    if not setup.detector_is_unproved:
         return found
     balance = balance_of(*heights_v)
     law_u = unknown_law_u(turn, layout, balance)

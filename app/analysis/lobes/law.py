@@ -2,15 +2,23 @@
 
 Over its span a lobe of one pair a turn is a cosine of the disk's angle and a constant, and a linear
 detector leaves it so. A logarithm makes tops flat and flanks steep, and so does the edge of a head
-that is too narrow. Groups are flat themselves and show nothing of a law.
+that is too narrow. A knee rounds the foot, where straight flanks would end: what lies above their
+ends tells what it keeps of tops. Where the flanks of two lobes end in one place, as over a
+boundary, nothing was kept. Groups are flat themselves and show nothing of a law.
 """
 
 from __future__ import annotations
 
-import numpy as np
+from typing import NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
+from app.analysis.envelope.detector import KNEE_U
+from app.analysis.envelope.setup import Setup
 from app.analysis.lobes.heights import TURN_BINS, MeanTurn
-from app.analysis.lobes.layout import Layout
+from app.analysis.lobes.layout import Layout, closed, smoothed
+from app.analysis.lobes.turns import bins_of
 from app.analysis.results import Quantity
 
 _LAW_U = 3.0
@@ -23,6 +31,26 @@ _MOST_BEND, _MOST_BEND_U, _SIGMAS = 1.0, 0.4, 2.0
 """A square root bends by 1, a logarithm over 0.8 decades or more by 1.8 and more, a disk that is
 uneven by a tenth once a turn by 0.2."""
 _FEWEST_PLACES = 12
+_KEPT_U, _UNSTATED_U = 0.02, 0.1
+"""Standard uncertainty of what a detector keeps of tops beyond a threshold that is stated, as a
+part of the taller: a tenth that is not told is five of it (common practice). The second is where
+none is stated: rectangular, up to a sixth. Where it is stated to keep nothing there is its knee."""
+_FLANKS_DOWN_TO, _FOOT = 0.4, 0.04
+"""Flanks are gone by down to this part of a lobe's height, and looked at where they would end, so
+many parts of the taller around that."""
+_KEPT_OF_LIFT = 2.2
+"""Knees that are a square at their foot, and hyperbolas, keep 3.5 to 4 times of tops what they
+lift the foot by: a head's fringe that rounds it keeps nothing."""
+_MOST_OF_LIFT = 10.0
+"""A diode keeps ten times what it lifts: its threshold is a fifth of a volt or more, its knee some
+30 mV wide (common practice)."""
+_CHANCE = 2.0
+"""Of a lift squared so many variances are chance."""
+_LEAST_KEPT = 0.002
+_COSINE_BEND = 0.25
+"""Lobes that bend by more either way are no cosines, and their flanks end nowhere."""
+_BESIDE = 0.45
+"""Beyond so much of the turn from its middle no lobe goes on."""
 
 
 def unknown_law_u(turn: MeanTurn, layout: Layout, balance: float) -> float:
@@ -76,3 +104,137 @@ def bend_of(turn: MeanTurn, centre: float) -> Quantity | None:
     bend = -2.0 * curve * height / slope**2
     by = np.array([-2.0 * curve / slope**2, 0.0, -2.0 * bend / slope, -2.0 * height / slope**2])
     return Quantity(bend, float(np.sqrt(max(by @ covariance @ by, 0.0))))
+
+
+def kept_u_v(turn: MeanTurn, layout: Layout, heights_v: tuple[float, float], setup: Setup) -> float:
+    """Return the standard uncertainty of both heights from what a detector does to amplitudes."""
+    top_v = max(heights_v)
+    if setup.law is not None:
+        return float(np.hypot(setup.law.u_v, setup.carrier_is_beyond_proof * KNEE_U * top_v))
+    threshold_v = setup.detector_threshold_v or 0.0
+    if threshold_v > 0.0:
+        # Of what is not let through no foot is left.
+        tolerance_v = threshold_v * setup.detector_threshold_part / np.sqrt(3.0)
+        return float(np.hypot(_KEPT_U * top_v, tolerance_v))
+    kept = _UNSTATED_U if setup.detector_is_unproved else KNEE_U
+    feet = feet_of(turn, layout)
+    if feet is None:
+        return kept * top_v
+    lift = max(feet.lift.value, 0.0)
+    knee = _KEPT_OF_LIFT * float(np.sqrt(max(lift**2 - _CHANCE * feet.lift.u**2, 0.0)))
+    if setup.low_corner_hz:
+        # There the nulls have been made the level that all is told from.
+        return max(kept, knee) * top_v
+    most = float(np.hypot(max(feet.apart.value, _LEAST_KEPT), feet.apart.u))
+    if not setup.detector_is_unproved:
+        most = min(most, max(_MOST_OF_LIFT * (lift + feet.lift.u), _LEAST_KEPT))
+    return max(min(kept, most), knee) * top_v
+
+
+class Feet(NamedTuple):
+    """What is left where the flanks of two lobes would end, as parts of the taller one.
+
+    Attributes
+    ----------
+    lift : Quantity
+        How far the envelope stands above the flanks' ends.
+    apart : Quantity
+        How far below nothing the flanks of both meet: what is kept of either, if it is a boundary.
+    """
+
+    lift: Quantity
+    apart: Quantity
+
+
+def feet_of(turn: MeanTurn, layout: Layout) -> Feet | None:
+    """Return how the flanks of a turn's two lobes end, None of others and where nothing shows."""
+    if layout.pairs > 1 or layout.windows is not None:
+        return None
+    bends = [bend_of(turn, centre) for centre in layout.centres.tolist()]
+    if any(
+        bend is not None and abs(bend.value) > _COSINE_BEND + _SIGMAS * bend.u for bend in bends
+    ):
+        return None
+    value, u = _mean_of(turn)
+    shape = smoothed(closed(turn.power_v2))
+    flanks = [_flanks(value, u, shape, centre) for centre in layout.centres.tolist()]
+    if not all(flanks):
+        return None
+    levels = np.stack([each.level for each in flanks if each is not None])
+    top = float(levels.max())
+    higher = np.argmax(levels, axis=0)
+    end = levels.max(axis=0)
+    foot = np.abs(end) < _FOOT * top
+    count = int(np.count_nonzero(foot))
+    if count < _FEWEST_PLACES:
+        return None
+    lift = float(np.sum((value - np.maximum(end, 0.0))[foot])) / count
+    variance = float(np.sum(u[foot] ** 2)) / count**2
+    apart = apart_variance = 0.0
+    for number, each in enumerate(flanks):
+        assert each is not None
+        by = each.columns[foot & (higher == number) & (end > 0.0)].sum(axis=0) / count
+        variance += float(by @ each.covariance @ by)
+        apart -= 0.5 * float(each.found[0] - each.found[1])
+        apart_variance += 0.25 * float(_TO_CONSTANT @ each.covariance @ _TO_CONSTANT)
+    return Feet(
+        Quantity(lift / top, float(np.sqrt(variance)) / top),
+        Quantity(apart / top, float(np.sqrt(apart_variance)) / top),
+    )
+
+
+_TO_CONSTANT = np.array([1.0, -1.0, 0.0])
+
+
+class _Flanks(NamedTuple):
+    """A lobe's upper part gone on with: a height, a cosine's fall, and a lean."""
+
+    level: NDArray[np.float64]
+    columns: NDArray[np.float64]
+    found: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+
+
+def _flanks(
+    value: NDArray[np.float64], u: NDArray[np.float64], shape: NDArray[np.float64], centre: float
+) -> _Flanks | None:
+    away = ((np.arange(TURN_BINS) + 0.5) / TURN_BINS - centre + 0.5) % 1.0 - 0.5
+    low = shape < _FLANKS_DOWN_TO**2 * shape[np.argmin(np.abs(away))]
+    start = float(np.max(away, initial=-0.25, where=low & (away < 0.0)))
+    end = float(np.min(away, initial=0.25, where=low & (away > 0.0)))
+    upper = (away > start) & (away < end)
+    if np.count_nonzero(upper) < _FEWEST_PLACES:
+        return None
+    angle = 2.0 * np.pi * away
+    columns = np.stack([np.ones_like(angle), np.cos(angle) - 1.0, np.sin(angle)], axis=1)
+    weight = 1.0 / np.maximum(u[upper], _LEAST_V_PART * float(value[upper].max()))
+    weighted = columns[upper] * weight[:, None]
+    covariance = np.linalg.pinv(weighted.T @ weighted)
+    found = covariance @ (weighted.T @ (value[upper] * weight))
+    rest = value[upper] * weight - weighted @ found
+    covariance *= max(1.0, float(rest @ rest) / len(rest))
+    level = np.where(np.abs(away) < _BESIDE, columns @ found, -np.inf)
+    return _Flanks(level, columns, found, np.asarray(covariance, dtype=np.float64))
+
+
+def _mean_of(turn: MeanTurn) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return a detector's output averaged by place, and its u, shape (bins,).
+
+    A mean power is none of what is below zero by noise.
+    """
+    series = turn.series
+    bins, place, _ = bins_of(series, turn.turns)
+    fine = series.ok[bins]
+    bins, where = bins[fine], np.clip((place[fine] * TURN_BINS).astype(np.int64), 0, TURN_BINS - 1)
+    variance = series.sigma_v[bins] ** 2
+    square = series.power_v2[bins] + variance
+    counts = np.bincount(where, minlength=TURN_BINS)
+    known = np.flatnonzero(counts)
+    sums = np.bincount(where, np.sign(square) * np.sqrt(np.abs(square)), TURN_BINS)
+    spread = np.sqrt(np.bincount(where, variance, TURN_BINS))
+    every = np.arange(TURN_BINS)
+    value, u = (
+        np.interp(every, known, each[known] / counts[known], period=TURN_BINS)
+        for each in (sums, spread)
+    )
+    return value, u

@@ -64,3 +64,46 @@ def test_even_lobes_are_even_behind_any_law(law):
     reading, made = unproved("alternating", 0.99, law)
     assert reading.valid
     assert abs(reading.ratio.value - made.ratio) < 2 * reading.ratio.u
+
+
+def square_foot(part):
+    """Return what a diode detector gives: a square below a fifth of the top, straight above."""
+    return np.where(part < 0.2, part**2 / 0.4, part - 0.1)
+
+
+def exponential_foot(part):
+    """Return a foot that is an exponential, as of a diode's current."""
+    return 0.04 * np.logaddexp(0.0, (part - 0.1) / 0.04) - 0.04 * np.logaddexp(0.0, -2.5)
+
+
+def stated_linear(geometry, law, ratio=0.5, noise=0.005, **signal):
+    """Return the reading of an envelope behind a law, the detector stated to keep nothing."""
+    made = make(Signal(geometry=geometry, ratio=ratio, rate_hz=RATE_HZ, carrier_hz=5e3, turns=5.4))
+    volts = law(made.envelope_v / max(made.tops_v)) * max(made.tops_v)
+    volts = volts + noise * np.random.default_rng(3).standard_normal(len(volts))
+    samples = np.stack([volts, made.index_v], axis=1)
+    stated = {"low_corner_hz": 0.0, "detector_threshold_v": 0.0, **signal}
+    return analyse(samples, RATE_HZ, NAMES, **stated), made
+
+
+@pytest.mark.parametrize("law", [square_foot, exponential_foot])
+@pytest.mark.parametrize("geometry", ["two-band", "boundary"])
+def test_a_rounded_foot_is_in_the_uncertainty(geometry, law):
+    reading, made = stated_linear(geometry, law)
+    away = abs(reading.ratio.value - made.ratio)
+    assert away > 0.02
+    assert not reading.valid or away < 3.0 * reading.ratio.u
+
+
+def test_flanks_that_end_in_one_place_show_that_nothing_is_kept():
+    sharp, made = stated_linear("boundary", linear)
+    assert sharp.valid
+    assert abs(sharp.ratio.value - made.ratio) < 2.0 * sharp.ratio.u
+    # 1.5 % of the top, of a detector of which no foot shows, moves a ratio of a half by 0.0075.
+    assert sharp.ratio.u < 0.005
+
+
+def test_a_threshold_that_is_stated_is_known_less_well_than_none():
+    reading, made = stated_linear("two-band", threshold, detector_threshold_v=0.02)
+    away = abs(reading.ratio.value - made.ratio)
+    assert 0.02 < away < 5.0 * reading.ratio.u
