@@ -79,8 +79,11 @@ SPOILS = Topic(
                 (
                     "a detector's threshold, knee or polarity, the corner of its coupling",
                     (
-                        "as stated, with its tolerance in u (±20 % unless said); upside down "
-                        "parks, and so does an envelope that comes back to no level between the "
+                        "as stated, with its tolerance in u (±20 % unless said), and with the "
+                        "knee that the foot of lobes shows; upside down parks, and so does an "
+                        "envelope that comes back to no level between the lobes"
+                    ), and with the "
+                        "knee that the foot of lobes shows; upside down parks, and so does an envelope that comes back to no level between the "
                         "lobes"
                     ),
                 ),
@@ -125,8 +128,9 @@ SPOILS = Topic(
             "edge of a narrow head that takes less than a twentieth off a lobe; an amplifier "
             "that takes some 5 % and more off the taller top, where the carrier stands at a "
             "quarter of the sample rate; a detector's knee wider than a twentieth of the taller "
-            "top, where its threshold is stated as 0; samples lost without a word, where they "
-            "are half turns to within a hundredth of a turn or where groups are flat."
+            "top behind groups, where its threshold is stated as 0; samples lost without a "
+            "word, where they are half turns to within a hundredth of a turn or where groups "
+            "are flat."
         ),
         (
             "The first two are found by nudging the head: the sum of both lobes should stay, "
