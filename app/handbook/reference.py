@@ -82,9 +82,6 @@ SPOILS = Topic(
                         "as stated, with its tolerance in u (±20 % unless said), and with the "
                         "knee that the foot of lobes shows; upside down parks, and so does an "
                         "envelope that comes back to no level between the lobes"
-                    ), and with the "
-                        "knee that the foot of lobes shows; upside down parks, and so does an envelope that comes back to no level between the "
-                        "lobes"
                     ),
                 ),
                 (
