@@ -5,6 +5,7 @@ import os
 import shutil
 import struct
 import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -13,6 +14,11 @@ import pytest
 
 SIZE = 1920, 1080
 _DEADLINE_S = 60
+_ASK_CLIPBOARD = """
+from PySide6.QtGui import QGuiApplication
+asking = QGuiApplication([])
+print(asking.clipboard().text())
+"""
 
 
 class Display:
@@ -25,8 +31,8 @@ class Display:
         self._width, self._height = size
         self._screen = folder / "Xvfb_screen0"
         # A new user's: a window remembers its size, and other tests' windows were small.
-        self._settings = folder / "settings"
-        self._settings.mkdir(exist_ok=True)
+        self.settings = folder / "settings"
+        self.settings.mkdir(exist_ok=True)
         said, saying = os.pipe()
         server = ("-nolisten", "tcp", "-screen", "0", f"{self._width}x{self._height}x24")
         self._process = subprocess.Popen(
@@ -43,7 +49,7 @@ class Display:
     @property
     def environment(self) -> dict[str, str]:
         """What a process needs to show its window here."""
-        own = {"DISPLAY": f":{self._number}", "XDG_CONFIG_HOME": str(self._settings)}
+        own = {"DISPLAY": f":{self._number}", "XDG_CONFIG_HOME": str(self.settings)}
         return {**os.environ, **own, "QT_QPA_PLATFORM": "xcb"}
 
     def close(self) -> None:
@@ -68,6 +74,18 @@ class Display:
     def type(self, words: str) -> None:
         """Type words, letter by letter."""
         self._tool("type", "--delay", "20", words)
+
+    def copied(self) -> str:
+        """What has been copied, as another program of this display is given it."""
+        asked = subprocess.run(
+            [sys.executable, "-c", _ASK_CLIPBOARD],
+            env=self.environment,
+            check=True,
+            timeout=_DEADLINE_S,
+            capture_output=True,
+            text=True,
+        )
+        return asked.stdout
 
     def picture(self) -> np.ndarray:
         """What the screen shows now: uint8, shape (height, width, 3), red green blue."""
