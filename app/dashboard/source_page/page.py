@@ -177,9 +177,11 @@ class SourcePage(Page):
         self._found = listing.sources
         self._fill()
         words = [self.tr("{0} found.").format(len(listing.sources))]
-        if self._address.text() in gone:
+        # Whatever has been stated of it beside.
+        described = self._address.text().partition("?")[0]
+        if described in gone:
             left = self.tr("“{0}” is no longer there: plug it in and look again.")
-            words.append(left.format(self._address.text()))
+            words.append(left.format(described))
         self._listed = "\n".join((" ".join(words), *listing.hints))
         self._tell()
 

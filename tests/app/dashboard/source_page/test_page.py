@@ -267,13 +267,15 @@ def test_a_folder_ten_files_and_a_page_of_the_web_are_said(person, session, tmp_
     assert person.window.page is person.page
 
 
-def test_a_device_that_goes_while_its_form_is_open_is_said(qtbot, person, session):
+@pytest.mark.parametrize("stated", ["", "?rate=192000"])
+def test_a_device_that_goes_while_its_form_is_open_is_said(qtbot, person, session, stated):
     person.choose(CARD)
+    person.type(person.page._address, stated)
     session.listing = Listing(session.listing.sources[:1])
     press(KEY.Key_F8)
     qtbot.waitUntil(lambda: not person.page.looking)
     assert f"“{CARD}” is no longer there" in person.page.status
-    assert person.page.choice.opening == Opening(CARD)
+    assert person.page.choice.opening == Opening(CARD + stated)
 
 
 def test_class_and_disk_are_chosen_beside_and_stand_in_the_top_bar(person, session):
