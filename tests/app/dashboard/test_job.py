@@ -439,6 +439,30 @@ def test_the_virtual_hand_does_it_for_practice(window, session):
     assert not window.needle_page.job.card.may_lend
 
 
+def test_a_hand_is_doubted_once_a_late_analysis_has_come_so_far(window):
+    """A reading of 0.9 s ago is stale on the needle, and all that a busy computer has."""
+    controller, lag_s = window.controller, 0.9
+    go_to(window, CheckName.HYSTERESIS, Stage.AS_FOUND)
+    while not getattr(controller.job.ask, "noticed", False):
+        press(KEY.Key_Return)
+        refresh(window)
+    now_s = time.monotonic()
+
+    def refresh_at(seconds):
+        late = view(0.02, now_s + seconds - lag_s)
+        window.needle_page.job.refresh(
+            replace(late, reading=parked(readings.STALE.text)), now_s + seconds
+        )
+
+    refresh_at(0.0)
+    press(KEY.Key_Return)
+    for seconds in (0.1, 1.0, 2.0, 2.3):
+        refresh_at(seconds)
+        assert controller.doubt is None
+    refresh_at(2.7)
+    assert controller.doubt is not None
+
+
 def test_a_nudge_of_the_virtual_hand_is_not_done_again_while_nothing_is_seen(open_window, book):
     session = MeasuringSession(0.3)
     window = open_window(session, book, ticking=False)
