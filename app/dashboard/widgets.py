@@ -643,6 +643,8 @@ class TitledPlot(QWidget):
     def __init__(self, axes: dict[str, pg.AxisItem], parent: QWidget | None) -> None:
         super().__init__(parent)
         self._title = QLabel(self)
+        # Else what it says would make the plot wider, and those beside it narrower.
+        self._title.setWordWrap(True)
         self._plot = StillPlot(axes, self)
         laid(QVBoxLayout(self), self._title, (self._plot, 1), flush=True).setSpacing(0)
 

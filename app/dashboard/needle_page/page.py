@@ -361,7 +361,7 @@ class NeedlePage(QWidget):
     def _stand_roomy(self) -> None:
         """Let all parts stand beside each other."""
         laid(self._above, (self.meter, 68), (self.figures, 32))
-        laid(self._below, (self.trace, 42), (self.strip, 28), (self.status, 30))
+        laid(self._below, (self.trace, 40), (self.strip, 26), (self.status, 34))
         self._middle.addWidget(self.job, 30)
         self._whole.insertWidget(0, self.prompt)
         self._bar_row.setDirection(QBoxLayout.Direction.LeftToRight)

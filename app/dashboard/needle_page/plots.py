@@ -10,7 +10,7 @@ import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
 from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QBrush, QColor, QPainter, QPolygonF, QTransform
+from PySide6.QtGui import QBrush, QColor, QFont, QFontMetricsF, QPainter, QPolygonF, QTransform
 from PySide6.QtWidgets import QGraphicsRectItem, QStyleOptionGraphicsItem, QWidget
 
 from app.analysis.results import Trace
@@ -134,8 +134,18 @@ class _TurnAxis(pg.AxisItem):
             self.update()
 
     def tickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:  # noqa: N802
-        """Write each tick as a part of the turn and as a time."""
-        return [self._written(value) for value in values]
+        """Write each tick as a part of the turn, and as a time where there is room for that."""
+        metrics = QFontMetricsF(self.style["tickFont"] or QFont())
+        parts, words = [f"{value:g}" for value in values], list(map(self._written, values))
+        part, word = (
+            max(map(metrics.horizontalAdvance, each), default=0.0) for each in (parts, words)
+        )
+        room = spacing * self.width()
+        if word < room:
+            return words
+        # The middle alone has a time where that keeps clear of what is beside it.
+        timed = 0.5 if (word + part) / 2.0 < room else None
+        return [words[n] if value == timed else parts[n] for n, value in enumerate(values)]
 
     def _written(self, value: float) -> str:
         if self.turn_ms is None or value in (0.0, 1.0):  # no room for more at the ends

@@ -39,9 +39,9 @@ OUTLINES = {
           Ratio, difference and offset *32
         QWidget
         row *34
-          Envelope of one turn *42
-          Balance of the last minute *28
-          State of the source *30
+          Envelope of one turn *40
+          Balance of the last minute *26
+          State of the source *34
       JobPanel *30
     """,
     "line above": """

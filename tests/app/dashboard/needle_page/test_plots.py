@@ -2,10 +2,12 @@
 
 import math
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
 from PySide6.QtCore import Qt
+from PySide6.QtGui import QFontMetricsF
 
 from app.analysis.results import Trace
 from app.dashboard.needle_page.dial import Limits, deflection
@@ -183,9 +185,37 @@ def test_a_turn_of_which_nothing_is_known_draws_nothing_and_keeps_the_scale(show
     shown.grab()
 
 
+@pytest.mark.parametrize(
+    ("width", "written"),
+    [
+        (900, ["0.25 · 50 ms", "0.5 · 100 ms"]),
+        (450, ["0.25", "0.5 · 100 ms"]),
+        (300, ["0.25", "0.5"]),
+    ],
+)
+def test_the_words_of_the_axis_keep_clear_of_each_other(shown, width, written):
+    shown.resize(width, 220)
+    shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
+    shown.grab()  # lays it out
+    words = shown._axis.tickStrings([0.0, 0.25, 0.5, 0.75, 1.0], 1, 0.25)
+    assert words[1:3] == written
+    metrics = QFontMetricsF(shown._axis.style["tickFont"])
+    quarter = shown._plot.plot_item.getViewBox().width() / 4.0
+    for left, right in pairwise(words):
+        apart = quarter - metrics.horizontalAdvance(left) / 2 - metrics.horizontalAdvance(right) / 2
+        assert apart > 0
+
+
+def test_what_a_title_says_makes_its_plot_no_wider(shown):
+    before = shown.minimumSizeHint().width()
+    shown._set_title("One turn: envelope in V   ·   " + "and what else there is to say " * 5)
+    assert shown.minimumSizeHint().width() == before
+
+
 def test_axis_tells_part_of_the_turn_and_time(shown):
     # 300 rpm: a turn takes 60 s / 300 = 200 ms.
     shown.show_trace(trace(0.2, 1), 300.0, current=True, named=True)
+    shown.grab()  # lays it out
     assert shown._axis.tickStrings([0.0, 0.25, 1.0], 1, 0.25) == ["0", "0.25 · 50 ms", "1"]
     shown.show_trace(trace(0.2, 2), None, current=True, named=True)
     assert shown._axis.tickStrings([0.0, 0.25, 1.0], 1, 0.25) == ["0", "0.25", "1"]
@@ -361,6 +391,7 @@ def test_the_axis_is_painted_anew_only_for_another_turn(shown):
     assert shown._axis.picture is kept
     shown.show_trace(trace(0.2, 3), 360.0, current=True, named=True)
     assert shown._axis.picture is None
+    shown.grab()  # lays it out
     # 360 rpm: 167 ms a turn.
     assert shown._axis.tickStrings([0.5], 1, 0.25) == ["0.5 · 84 ms"]
 
