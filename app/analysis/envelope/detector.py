@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
+from app.analysis.envelope.converter import blurred, extreme_u_v, step_of
 from app.analysis.envelope.coupling import Straightened, straighten
 from app.analysis.envelope.series import Bins, EnvelopeSeries, SignalPath, sd_of_steps
 from app.analysis.envelope.setup import Setup
@@ -34,6 +35,7 @@ _STUCK_S = 2e-3
 _TOP_S, _TOPS_S = 25e-3, 0.75
 """Highest levels are told of stretches shorter than a lobe; of a live envelope those of the last
 turns count."""
+_LOOKED_AT_S = 1.0
 _HIGH_PART = 0.25
 """Of the highest level: what sticks lower is a null."""
 _NULL_QUANTILE = 0.02
@@ -51,12 +53,17 @@ top: the knee of its law (common practice)."""
 
 
 class _Top(NamedTuple):
-    """Highest level of a short stretch, how many of its samples it is, and whether they differ."""
+    """Highest level of a short stretch, and whether there is noise on it.
+
+    How many of its samples it is, and how many the next level below: what is only seen in coarse
+    steps is at its very highest no more often.
+    """
 
     first_frame: int
     end_frame: int
     top_v: float
     at_top: int
+    below: int
     is_noisy: bool
 
 
@@ -95,6 +102,7 @@ class EnvelopePath(SignalPath):
         self._base_u_v = 0.0
         self._upside_down, self._is_level = False, True
         self._sigma_v = 0.0
+        self._step_v, self._looked_at = 0.0, 0
         self._extremes: deque[tuple[int, float, float]] = deque(maxlen=_BUCKETS if live else 1)
         """First bin, lowest and highest of a stretch; one for all where nothing is forgotten."""
         self._is_live = live
@@ -141,6 +149,14 @@ class EnvelopePath(SignalPath):
                     lean[:, which] = self._done.lean_v[:, chosen].mean(axis=1)
         return np.vstack([[self._base_u_v, self._base_u_v], lean])
 
+    @property
+    def level_u_v(self) -> float:
+        """Standard uncertainty of a level that stands still, from the converter's steps."""
+        if not self._step_v:
+            return 0.0
+        noise_v2 = self._sigma_v**2 * self._frames_a_bin - self._step_v**2 / 12.0
+        return extreme_u_v(self._step_v) * blurred(self._step_v, noise_v2)
+
     def clipped_between(self, start_frame: float, end_frame: float) -> bool:
         """Return whether noisy output stuck at its highest level, between two frames or repeatedly.
 
@@ -151,10 +167,12 @@ class EnvelopePath(SignalPath):
             return False
         stuck = _STUCK_S * self._rate_hz
         top_v = max(each.top_v for each in self._tops)
-        if sum(each.at_top for each in self._tops if each.top_v == top_v) > stuck:
+        highest = [each for each in self._tops if each.top_v == top_v]
+        below = sum(each.below for each in highest)
+        if sum(each.at_top for each in highest) > max(stuck, below):
             return True
         return any(
-            each.at_top > stuck and each.top_v >= _HIGH_PART * top_v
+            each.at_top > max(stuck, each.below) and each.top_v >= _HIGH_PART * top_v
             for each in self._tops
             if each.end_frame > start_frame and each.first_frame < end_frame
         )
@@ -177,6 +195,7 @@ class EnvelopePath(SignalPath):
             return
         first = self._next_frame // self._frames_a_bin
         self._measure_noise(values[:used])
+        self._watch_steps(values[:used])
         self._watch_tops(values[:used], self._next_frame)
         self._next_frame += used
         means = values[:used].reshape(count, -1).mean(axis=1)
@@ -218,8 +237,10 @@ class EnvelopePath(SignalPath):
         for start in range(0, len(values), size):
             piece = values[start : start + size]
             top_v = float(np.max(piece, initial=-np.inf, where=np.isfinite(piece)))
-            count, first = int(np.count_nonzero(piece == top_v)), first_frame + start
-            self._tops.append(_Top(first, first + len(piece), top_v, count, self._sigma_v > 0.0))
+            next_v = np.max(piece, initial=-np.inf, where=piece < top_v)
+            count, below = (int(np.count_nonzero(piece == each)) for each in (top_v, next_v))
+            first, noisy = first_frame + start, self._sigma_v > 0.0
+            self._tops.append(_Top(first, first + len(piece), top_v, count, below, noisy))
         if self._is_live:
             oldest = first_frame + len(values) - _TOPS_S * self._rate_hz
             while self._tops[0].end_frame < oldest:
@@ -227,10 +248,18 @@ class EnvelopePath(SignalPath):
 
     def _measure_noise(self, values: NDArray[np.float64]) -> None:
         steps = np.diff(values)
-        steps = steps[np.isfinite(steps)]
+        # At a rail there is none.
+        held = (steps == 0.0) & (values[1:] == np.max(values, initial=0.0))
+        steps = steps[np.isfinite(steps) & ~held]
         if steps.size < 16:
             return
         self._sigma_v = sd_of_steps(steps) / np.sqrt(self._frames_a_bin)
+
+    def _watch_steps(self, values: NDArray[np.float64]) -> None:
+        if self._looked_at < _LOOKED_AT_S * self._rate_hz:
+            self._looked_at += len(values)
+            found = [each for each in (self._step_v, step_of(values)) if each]
+            self._step_v = min(found, default=0.0)
 
     def _take_runs(self, first: int, means: NDArray[np.float64]) -> None:
         """Take bins run by run: where samples are missing all begins anew."""

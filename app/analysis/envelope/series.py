@@ -239,6 +239,11 @@ class SignalPath:
         return np.zeros((0, 2))
 
     @property
+    def level_u_v(self) -> float:
+        """Standard uncertainty of a level that stands still, from steps; elsewhere in effects."""
+        return 0.0
+
+    @property
     def noise_v2(self) -> float:
         """Noise power of the differential in the full sampled band; 0 where it is not known."""
         return 0.0

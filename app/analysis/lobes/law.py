@@ -46,7 +46,7 @@ _MOST_OF_LIFT = 10.0
 30 mV wide (common practice)."""
 _CHANCE = 2.0
 """Of a lift squared so many variances are chance."""
-_LEAST_KEPT = 0.002
+_LEAST_KEPT, _BELOW_SIGMAS = 0.002, 2.0
 _COSINE_BEND = 0.25
 """Lobes that bend by more either way are no cosines, and their flanks end nowhere."""
 _BESIDE = 0.45
@@ -120,14 +120,16 @@ def kept_u_v(turn: MeanTurn, layout: Layout, heights_v: tuple[float, float], set
     feet = feet_of(turn, layout)
     if feet is None:
         return kept * top_v
-    lift = max(feet.lift.value, 0.0)
-    knee = _KEPT_OF_LIFT * float(np.sqrt(max(lift**2 - _CHANCE * feet.lift.u**2, 0.0)))
+    lift = feet.lift.value
+    beyond = float(np.sqrt(max(lift**2 - _CHANCE * feet.lift.u**2, 0.0)))
+    # What was never negative was moved down by as much as it is below zero.
+    knee = max(_KEPT_OF_LIFT * beyond if lift > 0.0 else 0.0, feet.below)
     if setup.low_corner_hz:
         # There the nulls have been made the level that all is told from.
         return max(kept, knee) * top_v
     most = float(np.hypot(max(feet.apart.value, _LEAST_KEPT), feet.apart.u))
     if not setup.detector_is_unproved:
-        most = min(most, max(_MOST_OF_LIFT * (lift + feet.lift.u), _LEAST_KEPT))
+        most = min(most, max(_MOST_OF_LIFT * (abs(lift) + feet.lift.u), _LEAST_KEPT))
     return max(min(kept, most), knee) * top_v
 
 
@@ -140,10 +142,13 @@ class Feet(NamedTuple):
         How far the envelope stands above the flanks' ends.
     apart : Quantity
         How far below nothing the flanks of both meet: what is kept of either, if it is a boundary.
+    below : float
+        How far the envelope goes below zero, beyond chance.
     """
 
     lift: Quantity
     apart: Quantity
+    below: float
 
 
 def feet_of(turn: MeanTurn, layout: Layout) -> Feet | None:
@@ -180,6 +185,7 @@ def feet_of(turn: MeanTurn, layout: Layout) -> Feet | None:
     return Feet(
         Quantity(lift / top, float(np.sqrt(variance)) / top),
         Quantity(apart / top, float(np.sqrt(apart_variance)) / top),
+        max(-float(np.min(smoothed(value) + _BELOW_SIGMAS * smoothed(u))) / top, 0.0),
     )
 
 

@@ -220,3 +220,43 @@ def test_points_between_lobes_leave_no_floor_in_u(snr_db):
     # Nor does the detector's knee, of 1.5 % of the top for both lobes where nothing shows of it.
     assert reading.ratio.u < 0.01 * (1.0 - made.ratio)
     assert abs(reading.ratio.value - made.ratio) < 2.0 * reading.ratio.u
+
+
+@pytest.mark.parametrize("limit", [0.8, 0.9])
+def test_groups_that_all_stand_at_a_rail_are_clipped(limit):
+    samples, made = captured(geometry="alternating", pairs=4, ratio=0.95)
+    samples[:, 0] = np.minimum(samples[:, 0], limit * max(made.tops_v))
+    reading = analyse(samples, RATE_HZ, NAMES, low_corner_hz=0.0, **LINEAR)
+    assert messages.CLIPPED in reading.reasons
+
+
+@pytest.mark.parametrize(("codes", "snr_db"), [(12, 25.0), (40, 35.0), (24, 30.0)])
+def test_an_envelope_in_coarse_steps_is_not_called_clipped(codes, snr_db):
+    samples, made = captured(snr_db=snr_db)
+    samples[:, 0] = in_steps(samples[:, 0], max(made.tops_v) / codes)
+    reading = analyse(samples, RATE_HZ, NAMES, low_corner_hz=0.0, **LINEAR)
+    assert reading.valid
+    assert abs(reading.ratio.value - made.ratio) < 3.0 * reading.ratio.u
+
+
+@pytest.mark.parametrize("place", [0.1, 0.3, 0.5])
+def test_steps_are_in_the_uncertainty_of_flat_groups(place):
+    samples, made = captured(geometry="alternating", pairs=3, ratio=0.96, snr_db=48.0)
+    samples[:, 0] = in_steps(samples[:, 0], max(made.tops_v) / 20.0, place)
+    reading = analyse(samples, RATE_HZ, NAMES, low_corner_hz=0.0, **LINEAR)
+    assert reading.valid
+    # Rectangular of a step's width, of either height (JCGM 100, 4.3.7), and of them the ratio.
+    assert reading.ratio.u > 0.9 * np.sqrt(2.0 / 12.0) / 20.0
+    assert abs(reading.ratio.value - made.ratio) < 3.0 * reading.ratio.u
+
+
+def in_steps(values, step, place=0.3):
+    return step * (np.round(values / step + place) - place)
+
+
+@pytest.mark.parametrize(("offset_v", "snr_db"), [(-0.012, 45.0), (-0.025, 17.0)])
+def test_an_offset_that_points_and_noise_hide_is_in_the_uncertainty(offset_v, snr_db):
+    samples, made = captured(geometry="boundary", ratio=0.7, offset_v=offset_v, snr_db=snr_db)
+    reading = analyse(samples, RATE_HZ, NAMES, low_corner_hz=0.0, **LINEAR)
+    assert reading.valid
+    assert abs(reading.ratio.value - made.ratio) < 4.0 * reading.ratio.u
