@@ -135,7 +135,8 @@ class _TurnAxis(pg.AxisItem):
 
     def tickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:  # noqa: N802
         """Write each tick as a part of the turn, and as a time where there is room for that."""
-        metrics = QFontMetricsF(self.style["tickFont"] or QFont())
+        style: Any = self.style  # of pyqtgraph, over the method of Qt's that its type tells of
+        metrics = QFontMetricsF(style["tickFont"] or QFont())
         parts, words = [f"{value:g}" for value in values], list(map(self._written, values))
         part, word = (
             max(map(metrics.horizontalAdvance, each), default=0.0) for each in (parts, words)
