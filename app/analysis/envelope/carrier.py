@@ -107,9 +107,11 @@ _LONG_TRACK_S, _TURN_U = 12e-3, 0.05
 a bin that are turned back wrongly take more off a low lobe than off a tall one."""
 _SAMPLE_EVERY, _SAMPLE_BLOCKS = 16, 64
 """Noise and gains are looked for in one block of so many, or more of them where there are few."""
-_DEAD_PART, _MIN_COMPARED, _KEPT_COMPARED = 0.1, 200, 2000
+_AWAY = np.linspace(-np.pi, np.pi, 257)
+"""Radians in a block by which a carrier may turn more than the one that is fitted."""
+_DEAD_PART, _MIN_COMPARED, _KEPT_COMPARED = 0.1, 50, 2000
 """Phases that share less than this part of the stronger one's power are not a pair; of noise alone
-so many blocks share a fourteenth."""
+so many blocks share a seventh."""
 _MIN_SLOW, _MIN_CORRELATION = 64, 0.9
 """The phases' slow parts, of so many blocks, must agree this well before their gains are compared
 by them."""
@@ -147,7 +149,11 @@ class Demodulator:
         self._place = np.arange(self.block) - (self.block - 1) / 2.0
         self._angle = 2.0 * np.pi * carrier_hz / sample_rate_hz * self._place
         self._turn_a_block = 2.0 * np.pi * carrier_hz * self.block / sample_rate_hz
+        angle, place = self._angle, self._place
+        design = np.stack([np.cos(angle), -np.sin(angle), np.ones_like(angle), place], axis=1)
+        self._fit = np.linalg.pinv(design)
         self._fits = self._fit_matrices()
+        self._response = self._fit_response()
         self.known = self._known_matrix()
         self._trim = 1.0
         """Weight of the plus phase; that of the minus phase is two less this."""
@@ -223,12 +229,19 @@ class Demodulator:
 
         Cosine, minus sine and constant: the first two are the carrier's phasor.
         """
-        angle, place = self._angle, self._place
-        design = np.stack([np.cos(angle), -np.sin(angle), np.ones_like(angle), place], axis=1)
         matrices = np.zeros((len(self._signals), self.block, self._channels, 3), dtype=np.float32)
         for matrix, column in zip(matrices, self._signals, strict=True):
-            matrix[:, column] = np.linalg.pinv(design)[:3].T
+            matrix[:, column] = self._fit[:3].T
         return [matrix.reshape(-1, 3) for matrix in matrices]
+
+    def _fit_response(self) -> NDArray[np.float64]:
+        """Return what the fit of a block leaves of a carrier, at each of `_AWAY`.
+
+        Constant and slope take their part of it, so that it is not quite a block's sinc.
+        """
+        cosine, sine = self._fit[:2]
+        seen = self._angle[:, None] + self._place[:, None] / self.block * _AWAY
+        return 0.5 * (cosine @ np.cos(seen) - sine @ np.sin(seen))
 
     def _known_matrix(self) -> NDArray[np.float32]:
         """Return an orthonormal basis (block, k) of all that is not noise within a block.
@@ -358,7 +371,7 @@ class Demodulator:
         seen, turn = self._turns_by_block(a_bin)
         level = _turned_back(phasors[start:end], turn[start:end]) / size
         away = (turn[start:end] - self._turn_a_block + np.pi) % (2.0 * np.pi) - np.pi
-        response = np.sinc(away / (2.0 * np.pi))
+        response = np.interp(away, _AWAY, self._response)
         sigma2 = 2.0 * self.noise_v2 / self.frames_a_bin / response**2
         power = (level.real**2 + level.imag**2) / response**2 - 2.0 * sigma2
         off = (seen[start:end] - self._turn_a_block + np.pi) % (2.0 * np.pi) - np.pi

@@ -65,6 +65,16 @@ def test_a_carrier_a_few_per_cent_off_is_followed_and_its_loss_made_good(off):
     assert np.abs(series.carrier_hz[inside] - CARRIER_HZ).max() < 5.0
 
 
+@pytest.mark.parametrize("carrier_hz", [25e3, 97e3, 100e3, 127e3])
+@pytest.mark.parametrize("off", [-0.015, 0.015])
+def test_a_lobe_is_as_high_whether_the_disk_is_fast_or_slow_under_it(carrier_hz, off):
+    time = np.arange(80_000) / RATE_HZ
+    wave = np.cos(2.0 * np.pi * carrier_hz * (1.0 + off) * time + 0.3)
+    _, series = envelope_of(wave[:, None], ("differential",), carrier_hz=carrier_hz)
+    # The formula's own amplitude is 1; half a ten-thousandth is what a balance may be off by.
+    assert series.amplitude_v[20:-20].mean() == pytest.approx(1.0, abs=5e-5)
+
+
 def test_chunks_of_any_size_give_the_same_bins():
     made = make(Signal(rate_hz=RATE_HZ, carrier_hz=CARRIER_HZ, turns=0.6, snr_db=20))
     samples = made.columns("plus", "minus")
@@ -146,6 +156,14 @@ def test_a_dead_phase_is_said(snr_db):
         samples[:, dead] = 0.001 * np.random.default_rng(1).standard_normal(len(samples))
         assert messages.DEAD_PHASE in analyse(samples, BRISK["rate_hz"]).notes
     assert messages.DEAD_PHASE not in measured(signal)[0].notes
+
+
+def test_a_dead_phase_is_said_of_a_short_capture_at_a_low_rate():
+    signal = Signal(rate_hz=100e3, carrier_hz=25e3, turns=3.4, snr_db=20.0)
+    samples = make(signal).columns(*RAW)
+    assert messages.DEAD_PHASE not in analyse(samples, signal.rate_hz, carrier_hz=25e3).notes
+    samples[:, 1] = 0.001 * np.random.default_rng(1).standard_normal(len(samples))
+    assert messages.DEAD_PHASE in analyse(samples, signal.rate_hz, carrier_hz=25e3).notes
 
 
 def test_a_low_carrier_in_noise_keeps_more_of_its_power_where_nobody_waits_for_it():
