@@ -144,6 +144,10 @@ INDEX_DOUBLED = Message(
     "more than one index pulse a turn: which of them begins it cannot be told, so balance and "
     "offset are magnitudes; wire the index alone"
 )
+INDEX_LONG = Message(
+    "the index pulse lasts for about half a turn: which of its edges begins the turn cannot be "
+    "told, so balance and offset are magnitudes; wire an index with a short pulse"
+)
 INDEX_SILENT = Message("no index pulses on the index channel: turns are told from the pattern")
 TURNS_DROPPED = Message("{0} turns left out: gaps or missing samples")
 OFF_SPEED = Message("the speed is {0} % off the profile's {1} rpm")

@@ -248,7 +248,7 @@ class Analyser:
 
     def _sense(self) -> int | None:
         """Return which lobe is the taller with the head outward, where that is known."""
-        if self._finder.index_is_doubled:
+        if self._finder.index_is_doubled or self._finder.index_is_long:
             return None
         if self._finder.by_index or self._finder.tells_side:
             return 1 if self._setup.first_lobe_outward else -1
@@ -558,6 +558,8 @@ class Analyser:
             notes.append(messages.UNCALIBRATED)
         if self._finder.index_is_doubled:
             notes.append(messages.INDEX_DOUBLED)
+        elif self._finder.index_is_long:
+            notes.append(messages.INDEX_LONG)
         if self._finder.index_is_silent:
             notes.append(messages.INDEX_SILENT)
         if not self._finder.by_index and self._sense() is None:

@@ -52,6 +52,11 @@ class TurnFinder:
         return self.by_index and self._by_edges.is_doubled
 
     @property
+    def index_is_long(self) -> bool:
+        """Whether pulses last so long that it cannot be told which of their edges is the index."""
+        return self.by_index and self._by_edges.is_long
+
+    @property
     def index_is_silent(self) -> bool:
         """Whether there is an index channel that gives no turns."""
         return self._index is not None and self._pattern is not None

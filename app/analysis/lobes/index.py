@@ -17,9 +17,10 @@ _FINEST_S = 1e-6
 """Finer sampling of the edge than this brings nothing and costs time."""
 _MIN_SWING_V = 1e-4
 _MIN_SWING_SPREADS = 2.0
-_BOUNCE_S = 60e-6
-"""Edges nearer to one another than this are one edge that bounces, and a pulse as short a glitch.
-(Common practice: a sensor's pulse lasts some tenths of a millisecond at least.)"""
+_BOUNCE_S, _SHORT_S = 0.7e-3, 60e-6
+"""A pulse that opens again within the first is one whose edge bounces, and what is open for no
+longer than the second in all is a glitch. (Common practice: contacts bounce for some tenths of a
+millisecond, and a sensor's pulse lasts as long at least.)"""
 _HYSTERESIS = 0.2
 """Half the distance between the two thresholds, as a part of the swing."""
 
@@ -51,8 +52,9 @@ class IndexDetector:
         self._highs = np.zeros(0)
         self._state = 0
         self._open_edge: float | None = None
+        self._opened_frame = self._open_frames = 0.0
         self._shut: Pulse | None = None
-        self._bounce = _BOUNCE_S * sample_rate_hz
+        self._bounce, self._short = _BOUNCE_S * sample_rate_hz, _SHORT_S * sample_rate_hz
         self._last_v = np.float32(0.0)
         self.active_high: bool | None = None
         """Polarity of the pulse, None until known."""
@@ -131,11 +133,15 @@ class IndexDetector:
             if state > 0 > was:
                 edge = self._place(level, before_v, int(at), first)
                 pulses += self._past_bounce(edge)
-                self._open_edge = edge if self._shut is None else self._shut.edge_frame
-                self._shut = None
+                if self._shut is None:
+                    self._open_edge, self._open_frames = edge, 0.0
+                else:
+                    self._open_edge = self._shut.edge_frame
+                self._opened_frame, self._shut = edge, None
             elif state < 0 < was and self._open_edge is not None:
                 shut = first + float(at) * self._stride
                 self._shut = Pulse(self._open_edge, shut - self._open_edge)
+                self._open_frames += shut - self._opened_frame
                 self._open_edge = None
         pulses += self._past_bounce(end)
         if states.size:
@@ -149,7 +155,7 @@ class IndexDetector:
         if shut is None or frame - shut.edge_frame - shut.frames <= self._bounce:
             return []
         self._shut = None
-        return [shut] if shut.frames > self._bounce else []
+        return [shut] if self._open_frames > self._short else []
 
     def _place(
         self, level: NDArray[np.float32], before: np.float32, at: int, first: float

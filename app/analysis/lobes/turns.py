@@ -26,6 +26,11 @@ _WIDTHS_KEPT = 6
 _PATIENCE = 3
 _DOUBLED = 0.2
 """With as many pulses between the edges for each turn there is more than one index a turn."""
+_EDGES_KEPT, _ALIKE = 12, 0.02
+"""Of several pulses a turn each comes again after a turn: of all ways between so many edges, taken
+for the same where they are alike to this part, a turn's is the commonest."""
+_LONG = 1.0 / 3.0
+"""Of a pulse that lasts more than this part of the turn nobody knows which state is the pulse."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +70,7 @@ class IndexTurns:
         self._longest = SLOWEST_TURN_S * sample_rate_hz
         self._last: float | None = None
         self._widths: deque[float] = deque(maxlen=_WIDTHS_KEPT)
+        self._edges: deque[float] = deque(maxlen=_EDGES_KEPT)
         self._strays = 0
         self._early = self._turns = 0
         self._cut = False
@@ -79,6 +85,15 @@ class IndexTurns:
         return self._early > _DOUBLED * (self._turns + 1)
 
     @property
+    def is_long(self) -> bool:
+        """Whether pulses last so long that either of their edges may begin the turn."""
+        if self.turn_frames is None or not self._widths:
+            return False
+        widths = np.array(self._widths)
+        usual = np.median(widths[widths >= _NARROW_PART * widths.max()])
+        return bool(usual > _LONG * self.turn_frames)
+
+    @property
     def last_edge(self) -> float | None:
         """Frame of the newest edge that counts."""
         return self._last
@@ -88,8 +103,15 @@ class IndexTurns:
         self._cut = True
 
     def push(self, pulses: list[Pulse]) -> list[Turn]:
-        """Take new pulses and return the turns that they complete."""
-        return [turn for pulse in pulses if (turn := self._take(pulse)) is not None]
+        """Take new pulses and return the turns that they complete, since turns last slipped."""
+        turns: list[Turn] = []
+        for pulse in pulses:
+            slips, turn = self.slips, self._take(pulse)
+            if self.slips > slips:
+                turns.clear()
+            if turn is not None:
+                turns.append(turn)
+        return turns
 
     def _take(self, pulse: Pulse) -> Turn | None:
         widest = max(self._widths, default=0.0)
@@ -105,6 +127,7 @@ class IndexTurns:
     def take_edge(self, edge: float) -> Turn | None:
         """Take an edge that is known to be the index's, and return the turn that it completes."""
         last = self._last
+        self._edges.append(edge)
         if last is None:
             self._restart(edge)
             return None
@@ -134,7 +157,22 @@ class IndexTurns:
 
     def _restart(self, edge: float) -> None:
         self.slips += self.turn_frames is not None
-        self._last, self.turn_frames, self._strays = edge, None, 0
+        self._last, self.turn_frames, self._strays = edge, self._commonest(), 0
+
+    def _commonest(self) -> float | None:
+        """Return the way between edges that is met most often, if it is that of one turn."""
+        edges = np.array(self._edges)
+        ways = (edges[:, None] - edges)[np.tril_indices(len(edges), -1)]
+        ways = ways[(ways >= self._shortest) & (ways <= self._longest)]
+        if not ways.size:
+            return None
+        alike = np.abs(ways[:, None] / ways - 1.0) < _ALIKE
+        counts = alike.sum(axis=0)
+        best = int(np.argmax(counts))
+        others = counts[~alike[best]]
+        if others.size and others.max() >= counts[best]:
+            return None
+        return float(np.median(ways[alike[best]])) if counts[best] > 1 else None
 
 
 def index_turns(pieces: Sequence[SampleBlock], setup: Setup) -> list[Turn]:
@@ -180,6 +218,8 @@ _SAME_LEVEL, _GONE, _LOW, _BETWEEN, _WIDE_GAP = 0.93, 0.1, 0.2, 0.3, 0.3
 """Parts of the top: a place above the first is level with it, one below the second is a gap, and
 what lies between is a second level where it fills this much of the room. Groups leave less of it
 empty in one place than the last."""
+_LEVEL = 0.1
+"""A level's values lie within this part of the top."""
 _AS_DEEP = 0.25
 """Gaps are alike: one that is less of a dip than this part of another is a dip within a group."""
 _FAR = 0.2
@@ -348,11 +388,13 @@ class PatternTurns:
         bins = series.bins_between(self._next_frame - half, self._next_frame + half)
         ok, amplitude = series.ok[bins], series.amplitude_in(bins)
         level = float(amplitude.mean()) if ok.size and ok.all() else 0.0
-        late = 0.0
+        late, gain = 0.0, _ALPHA
         if level > _WEAK * self._usual:
             place = series.centres_in(bins)
             wave = np.exp((-2j * np.pi / self._period) * (place - self._next_frame))
             late = -cmath.phase(amplitude @ wave) / (2.0 * np.pi) * self._period
+            # What it ran on without for long is corrected at once.
+            gain = 1.0 if self._coasted > self.a_turn else _ALPHA
             self._coasted = 0
             self._usual += 0.1 * (level - self._usual)
             if abs(late) > _FAR * self._period:
@@ -375,7 +417,7 @@ class PatternTurns:
             return
         self._period += _BETA * late
         self._periods.append(self._period)
-        self._next_frame += self._period + _ALPHA * late
+        self._next_frame += self._period + gain * late
         self._count += 1
 
 
@@ -417,5 +459,12 @@ def holds_two(folded: NDArray[np.float64], *, flat: bool, slack: float = 0.0) ->
         return True
     between = (folded > _GONE * top) & (folded < _SAME_LEVEL * top)
     high = float(np.mean(folded > 0.5 * top))
-    levels = bottom > _GONE * top and float(between.mean()) > _BETWEEN
-    return flat and (levels or high < 0.5)
+    second = bottom > _GONE * top and float(between.mean()) > _BETWEEN
+    return flat and ((second and _is_level(folded[between], top)) or high < 0.5)
+
+
+def _is_level(values: NDArray[np.float64], top: float) -> bool:
+    """Return whether most values are one level, and no slope down into a smeared gap."""
+    ordered = np.sort(values)
+    most = len(ordered) // 2
+    return bool(np.min(ordered[most:] - ordered[: len(ordered) - most]) < _LEVEL * top)

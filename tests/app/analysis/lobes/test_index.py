@@ -47,8 +47,8 @@ USABLE = {
     "with the carrier across": pulse(0.02) + (MADE.plus_v - MADE.minus_v),
     "0.3 ms": pulse(0.0015),
     "0.3 ms, low": 5.0 - pulse(0.0015),
-    "40 % of the turn": pulse(0.4),
-    "40 % of the turn, low": 5.0 - pulse(0.4),
+    "30 % of the turn": pulse(0.3),
+    "30 % of the turn, low": 5.0 - pulse(0.3),
     "slow edges": np.convolve(pulse(0.02), np.ones(500) / 500.0, "same"),
 }
 
@@ -99,6 +99,41 @@ def test_without_pulses_there_is_no_sign_but_a_reading(kind):
     assert reading.balance.value == pytest.approx(abs(MADE.balance), abs=0.002)
     assert messages.INDEX_SILENT in reading.notes
     assert messages.SIGN_UNKNOWN in reading.notes
+
+
+@pytest.mark.parametrize("width", [0.4, 0.5, 0.59])
+@pytest.mark.parametrize("low", [False, True])
+def test_of_a_pulse_of_about_half_a_turn_either_edge_may_be_the_index(width, low):
+    reading = with_index(5.0 - pulse(width) if low else pulse(width))
+    assert reading.valid
+    assert reading.sign is Sign.UNKNOWN
+    assert messages.INDEX_LONG in reading.notes
+    assert reading.balance.value == pytest.approx(abs(MADE.balance), abs=0.002)
+    assert reading.speed_rpm.value == pytest.approx(300.0, rel=2e-4)
+
+
+@pytest.mark.parametrize("at", [0.72, 0.75, 0.8])
+def test_of_two_pulses_a_turn_the_way_that_comes_again_is_the_turn(at):
+    """From the index to the other pulse is as long as a turn may be, and is none."""
+    other = (MADE.turns - at) % 1.0 < 0.02
+    reading = with_index(np.where(other, 5.0, pulse(0.02)))
+    assert messages.INDEX_DOUBLED in reading.notes
+    assert reading.valid
+    assert reading.speed_rpm.value == pytest.approx(300.0, rel=2e-4)
+
+
+def test_a_contact_that_bounces_for_half_a_millisecond_begins_with_its_first_edge():
+    rng = np.random.default_rng(7)
+    volts = np.zeros(len(MADE.turns))
+    for edge in np.flatnonzero(np.diff(np.floor(MADE.turns)) > 0) + 1:
+        volts[edge : edge + 5] = 5.0
+        for bounce in edge + rng.integers(12, 125, 8):
+            volts[bounce : bounce + 6] = 5.0
+        volts[edge + 150 : edge + 400] = 5.0
+    truth = np.flatnonzero(np.diff(np.floor(MADE.turns)) > 0)
+    edges = np.array([each.edge_frame for each in found_pulses(volts)])
+    assert len(edges) == len(truth)
+    assert np.all(np.abs(edges - truth - 0.5) <= 0.5)
 
 
 def test_a_missing_pulse_costs_its_turns_only():

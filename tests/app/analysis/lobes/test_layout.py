@@ -254,3 +254,19 @@ def test_a_lobe_that_dips_less_than_shows_is_less_certain(dip):
 @pytest.mark.parametrize("flat", [True, False])
 def test_one_level_all_round_is_no_two_groups(flat):
     assert not holds_two(np.full(48, 0.3), flat=flat)
+
+
+def test_a_gap_that_an_index_smears_from_turn_to_turn_is_no_second_level():
+    """One group and a gap, moved by a tenth of both, root mean square: the mean of many turns."""
+    place = (np.arange(4800) + 0.5) / 4800
+    moved = 0.1 * np.random.default_rng(3).standard_normal(400)
+    folded = np.array([(np.abs((place - late) % 1.0 - 0.5) < 0.39) for late in moved]).mean(axis=0)
+    folded = folded.reshape(48, 100).mean(axis=1)
+    assert folded.min() > 0.1
+    assert not holds_two(folded, flat=True)
+
+
+def test_two_levels_with_hardly_a_gap_are_two_groups():
+    folded = np.repeat([1.0, 0.7], 24)
+    folded[[0, 23, 24, 47]] = 0.6
+    assert holds_two(folded, flat=True)
