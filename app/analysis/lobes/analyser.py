@@ -450,7 +450,7 @@ class Analyser:
         notes = list(self._standing_notes())
         if len(turns) < len(self._turns):
             notes.append(messages.fill(messages.TURNS_DROPPED, len(self._turns) - len(turns)))
-        speed = mean_speed(turns, setup, finder.lobe_times, finder.lobes_a_turn)
+        speed = mean_speed(turns, setup, finder.lobe_times, finder.lobes_a_turn, series)
         carrier = carrier_of(series, turns, setup)
         if self._pairs_are_guessed:
             notes.append(messages.SPEED_BY_PROFILE)

@@ -7,12 +7,16 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from app.analysis.envelope.series import EnvelopeSeries
 from app.analysis.envelope.setup import Setup
 from app.analysis.lobes.turns import LobeTime, Turn
 from app.analysis.results import Quantity, SpeedFinding
 from app.analysis.uncertainty import fit, scatter_u, t_expanded
 
 _PATTERN_PLACE_U = 0.01
+_WITH_A_CARRIER, _FEWEST_BINS = 0.05, 48
+"""A bin whose power is above this part of the tallest tells the carrier; of fewer bins none do."""
+_LEFT_FOR_A_CUBE = 3
 _FEW = 4
 """With fewer turns than this, variation and drift cannot be told apart."""
 
@@ -22,11 +26,13 @@ def mean_speed(
     setup: Setup,
     lobe_times: Sequence[LobeTime] = (),
     lobes_a_turn: int = 0,
+    series: EnvelopeSeries | None = None,
 ) -> Quantity | None:
     """Return the mean speed over turns, in revolutions a minute; None without any.
 
     With `lobe_times` (no index) the lobes' own places give it, from the mean place of the first
-    turn's lobes to that of the last's; otherwise the turns' lengths are averaged.
+    turn's lobes to that of the last's; otherwise the turns' lengths are averaged. Where the run
+    began is then chance, and the carrier of `series` shows what another beginning would give.
     """
     if not turns:
         return None
@@ -34,7 +40,11 @@ def mean_speed(
     inside = [time for time in lobe_times if low <= time.frame <= high]
     lengths = np.array([turn.frames for turn in turns])
     if lobes_a_turn and len(inside) >= 2 * lobes_a_turn:
-        frames, u = _turn_by_lobes(inside, lobes_a_turn)
+        frames, place_u, run_u = _turn_by_lobes(inside, lobes_a_turn)
+        if series is not None:
+            span = inside[0].frame, inside[-1].frame
+            run_u = max(run_u, frames * _swing_of_carrier(series, *span, frames))
+        u = float(np.hypot(place_u, run_u))
     else:
         frames = float(lengths.mean())
         # A frame's width, rectangular, at either end of the run; of a pair the width of both.
@@ -47,8 +57,8 @@ def mean_speed(
     return Quantity(float(speed), float(speed * np.hypot(u / frames, setup.clock_u_part)))
 
 
-def _turn_by_lobes(times: Sequence[LobeTime], a_turn: int) -> tuple[float, float]:
-    """Return the mean length of a turn in frames, and its standard uncertainty.
+def _turn_by_lobes(times: Sequence[LobeTime], a_turn: int) -> tuple[float, float, float]:
+    """Return the mean length of a turn in frames, and its u from the lobes' places and the run's.
 
     A line fitted to all places would weigh the middle of the run the most, where the speed may
     be another than at its ends; its residuals show how uncertain one place is.
@@ -57,16 +67,70 @@ def _turn_by_lobes(times: Sequence[LobeTime], a_turn: int) -> tuple[float, float
     frame = np.array([time.frame for time in times])
     turns = (count[-a_turn:].mean() - count[:a_turn].mean()) / a_turn
     frames = (frame[-a_turn:].mean() - frame[:a_turn].mean()) / turns
+    ends = [
+        _mean_step(frame[part], count[part], a_turn)
+        for part in (slice(0, 2 * a_turn), slice(-2 * a_turn, None))
+    ]
     # Each lobe of the turn stands where it stands; what is left of the slow course is the scatter.
-    course = [((count - count.mean()) / np.ptp(count)) ** k for k in range(1, 4)]
+    # So few that a cube would go through them all show no more than a square.
+    orders = 3 if len(count) >= a_turn + 3 + _LEFT_FOR_A_CUBE else 2
+    course = [((count - count.mean()) / np.ptp(count)) ** k for k in range(1, orders + 1)]
     own = [count % a_turn == each for each in range(a_turn)]
     columns = np.stack([*course, *own], axis=1).astype(np.float64)
     left = len(count) - columns.shape[1]
     if left < 1:
-        return float(frames), float(_PATTERN_PLACE_U * frames / turns)
+        return float(frames), float(_PATTERN_PLACE_U * frames / turns), 0.0
     rest = frame - columns @ np.linalg.lstsq(columns, frame)[0]
     one_u = t_expanded(float(np.sqrt(np.sum(rest**2) / left)), left)
-    return float(frames), float(one_u * np.sqrt(2.0 / a_turn) / turns)
+    length_u = float(one_u * np.sqrt(2.0 / a_turn))
+    return float(frames), length_u / turns, _of_other_turns(ends, frames, turns, length_u)
+
+
+def _mean_step(frame: NDArray[np.float64], count: NDArray[np.int64], a_turn: int) -> float:
+    """Return how long a turn is from the first lobes to the last ones, in frames."""
+    counted = (count[-a_turn:].mean() - count[:a_turn].mean()) / a_turn
+    return float((frame[-a_turn:].mean() - frame[:a_turn].mean()) / counted)
+
+
+def _of_other_turns(ends: Sequence[float], mean: float, turns: float, noise: float) -> float:
+    """Return by how much the mean would differ, had the run begun or ended elsewhere.
+
+    Where the speed changes, the mean of other turns is another: rectangular.
+
+    Parameters
+    ----------
+    ends : sequence of float
+        Lengths of the first turn and of the last, in frames.
+    noise : float
+        Standard uncertainty of either length.
+    """
+    beyond = [max((end - mean) ** 2 - noise**2, 0.0) for end in ends]
+    return float(np.sqrt(sum(beyond) / 3.0) / turns)
+
+
+def _swing_of_carrier(
+    series: EnvelopeSeries, start_frame: float, end_frame: float, turn_frames: float
+) -> float:
+    """Return by what part a run's mean speed changes with where in a turn it begins.
+
+    Lobes stand where they stand, so that a speed that swings in step with the turn does not show
+    in them. A carrier is as fast as the disk: its mean is taken over runs as long, of those that
+    begin within a turn of the first lobe. 0 of an envelope, which has none.
+    """
+    around = series.bins_between(start_frame - turn_frames, end_frame + turn_frames)
+    power_v2, carrier_hz = series.power_v2[around], series.carrier_hz[around]
+    fine = series.ok[around] & (carrier_hz > 0.0)
+    if not fine.any():
+        return 0.0
+    fine &= power_v2 > _WITH_A_CARRIER * np.quantile(power_v2[fine], 0.95)
+    places = np.flatnonzero(fine)
+    run = round((end_frame - start_frame) / series.frames_a_bin)
+    if places.size < _FEWEST_BINS or not 0 < run < len(fine):
+        return 0.0
+    course = np.interp(np.arange(len(fine)), places, carrier_hz[places])
+    sums = np.concatenate([[0.0], np.cumsum(course)])
+    means = sums[run:] - sums[:-run]
+    return float(np.std(means) / np.mean(means))
 
 
 def speed_over(turns: Sequence[Turn], setup: Setup, *, by_index: bool) -> SpeedFinding | None:

@@ -11,8 +11,9 @@ from app.analysis.envelope.setup import Columns, Setup
 from app.analysis.lobes.analyser import carrier_of
 from app.analysis.lobes.speed import mean_speed, speed_over
 from app.analysis.lobes.sweeps import average
-from app.analysis.lobes.turns import PatternTurns, Turn
+from app.analysis.lobes.turns import LobeTime, PatternTurns, Turn
 from app.analysis.results import Quantity, Reading
+from tests.app.analysis.running import analyse
 
 RATE_HZ = 48_000.0
 WIRED = Setup(Columns(differential=0, index=1), 2, sample_rate_hz=RATE_HZ, bandwidth_hz=2e4)
@@ -100,6 +101,45 @@ def test_all_else_of_a_mean_is_the_newest_record_s():
     records = [replace(one, balance=Quantity(0.0, 1e-3), end_index=end) for end in (1, 2, 3)]
     assert average(records, WIRED).end_index == 3
     assert average([*records, replace(one, valid=False, end_index=4)], WIRED).end_index == 3
+
+
+@pytest.mark.parametrize("part_a_s", [-0.02, -0.003, 0.003, 0.02])
+def test_without_an_index_two_u_of_the_speed_hold_that_of_other_turns_of_a_drifting_spindle(
+    part_a_s,
+):
+    """Places by the formula of even acceleration: which turns a run has is chance."""
+    count = np.arange(12)
+    turn = 0.25 + 0.5 * count
+    time_s = (np.sqrt(1.0 + 2.0 * part_a_s * turn / 5.0) - 1.0) / part_a_s
+    lobes = [LobeTime(*each) for each in zip(count.tolist(), time_s * RATE_HZ, strict=True)]
+    turns = [Turn(*pair) for pair in pairwise((np.arange(7) * 0.2 * RATE_HZ).tolist())]
+    found = mean_speed(turns, replace(WIRED, clock_u_part=0.0), lobes, 2)
+
+    def speed_at(turn):
+        return 300.0 * np.sqrt(1.0 + 2.0 * part_a_s * turn / 5.0)
+
+    assert found.value == pytest.approx(speed_at(3.0), rel=1e-4)
+    for middle in (2.5, 3.5):
+        assert abs(found.value - speed_at(middle)) <= 2.0 * found.u
+    assert found.u <= 2.0 * abs(speed_at(3.5) - speed_at(2.5))
+
+
+@pytest.mark.parametrize("begins", [0.0, 0.25, 0.6])
+def test_without_an_index_u_of_the_speed_holds_a_swing_nearly_in_step_with_the_turn(begins):
+    """5.3 Hz at five turns a second: in the lobes' places it looks like a disk's own unevenness."""
+    swing, swing_hz, rate_hz = 0.02, 5.3, 250e3
+    time = np.arange(round(0.97 * rate_hz)) / rate_hz
+    phase = 2.0 * np.pi * (swing_hz * time + begins)
+    turn = 5.0 * (time + swing * np.sin(phase) / (2.0 * np.pi * swing_hz))
+    wave = 0.4 * np.cos(2.0 * np.pi * turn) * np.cos(2.0 * np.pi * 12_000 * turn)
+    wave += 1e-3 * np.random.default_rng(4).standard_normal(len(time))
+    reading = analyse(wave[:, None], rate_hz, ("differential",), clock_u_part=1e-6)
+    assert reading.valid
+    for first in np.arange(0.0, 1.0, 0.125) + turn[0]:
+        edges = np.arange(first, turn[-1])
+        mean_rpm = 60.0 * (len(edges) - 1) / float(np.ptp(np.interp(edges[[0, -1]], turn, time)))
+        assert abs(reading.speed_rpm.value - mean_rpm) <= 3.0 * reading.speed_rpm.u
+    assert reading.speed_rpm.u < 1.0
 
 
 def test_the_pattern_s_turn_follows_another_speed():
