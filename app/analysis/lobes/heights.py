@@ -20,6 +20,8 @@ from app.analysis import messages
 from app.analysis.envelope.series import (
     EnvelopeSeries,
     amplitude_of,
+    extreme_of_runs,
+    mean_by,
     middle_of,
     with_neighbours,
 )
@@ -32,6 +34,8 @@ from app.analysis.uncertainty import excess_u, judge_within
 TURN_BINS = 720
 """Places in a turn: half a degree each."""
 _MIN_KNOWN = 48
+_BURST, _FEWEST_OF_A_BURST = 6, 3
+"""A burst stands out at so many places in a row, some two milliseconds, and in so many turns."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,12 +71,14 @@ def mean_turn(
     """Average turns by place, or return None when no bin lies within them.
 
     Bins that stand out are left out; `with_spikes` keeps them, where the pattern has bursts as
-    short.
+    short. What stands out turn by turn at one place, and is no click of the index, is a burst.
     """
-    spikes = with_neighbours(series.spikes() & (not with_spikes))
     bins, place, _ = bins_of(series, turns)
     where = np.clip((place * TURN_BINS).astype(np.int64), 0, TURN_BINS - 1)
+    spikes = with_neighbours(series.spikes() & (not with_spikes))
     fine = series.ok[bins] & ~spikes[bins]
+    if len(turns) >= _FEWEST_OF_A_BURST:
+        fine |= series.ok[bins] & _is_burst(where, series.spikes()[bins])[where]
     bins, where = bins[fine], where[fine]
     power, variance_v2 = series.power_v2[bins], series.sigma_v[bins] ** 2
     # Variance of a squared amplitude whose two quadratures each have the variance sigma².
@@ -86,6 +92,16 @@ def mean_turn(
     power = np.interp(every, places, sums[known] / counts[known], period=TURN_BINS)
     u = np.interp(every, places, np.sqrt(variance[known]) / counts[known], period=TURN_BINS)
     return MeanTurn(power, u, 2.0 * float(variance_v2.mean()), series, turns)
+
+
+def _is_burst(where: NDArray[np.int64], spikes: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return at which places most bins stand out, of those with as many such beside them."""
+    share = mean_by(where, spikes.astype(np.float64), TURN_BINS)
+    counts = np.bincount(where, minlength=TURN_BINS)
+    stands_out = (share > 0.5) | (counts == 0)
+    around = np.concatenate([stands_out[-_BURST:], stands_out, stands_out[:_BURST]])
+    all_out = extreme_of_runs(np.minimum, around, _BURST)
+    return extreme_of_runs(np.maximum, all_out, _BURST)[1 : TURN_BINS + 1]
 
 
 _ROUNDS = 5
@@ -365,6 +381,10 @@ _OUT_SIGMAS, _OUT_LEAST = 5.0, 2e-3
 """A comparison so far from the middle one holds a gain that jumped, or a lobe that was hit."""
 _FEW_LOBES, _FEWEST_OF_A_PLACE = 6, 3
 """Of so many lobes a turn the middle is taken place by place, where so many turns tell it."""
+_FEW_TURNS = 4
+_OF_A_JUMP, _FEWEST_TO_TELL, _APART_SIGMAS = 2, 5, 2.0
+"""A gain that jumps spoils so many comparisons, and is told by no fewer than the second; lobes of
+one kind differ beyond noise by more than so many u."""
 _FEWEST_PART = 0.125
 """Fewer of the lobes of a kind tell nothing of how they scatter."""
 _EVEN_SIGMAS = 4.0
@@ -465,6 +485,8 @@ class _Compared:
     balance: NDArray[np.float64]
     balance_u: NDArray[np.float64]
     step: BalanceStep | None = None
+    jump_u: float = 0.0
+    """What a gain that may have jumped leaves, where too few comparisons can show it."""
 
     def excess_u(self, lobes: int) -> float:
         """Return what the scatter from turn to turn adds to u.
@@ -475,6 +497,9 @@ class _Compared:
         turn = self.number // lobes
         count = np.bincount(turn)
         full = np.flatnonzero(count >= max(1, lobes - 1))
+        if lobes == 2 and len(full) < _FEW_TURNS:
+            # Of so few turns the comparisons themselves tell more.
+            return max(excess_u(self.balance, self.balance_u), self.jump_u)
         if len(full) < 2:
             return 0.0
         values = np.bincount(turn, self.balance)[full] / count[full]
@@ -512,14 +537,22 @@ def _compare(fits: LobeFits, lobes: int) -> _Compared | None:
     balance = balance if step is None else step.taken_from(balance)
     away = np.abs(balance - _usual(balance, middle % lobes, lobes))
     limit = np.maximum(_OUT_SIGMAS * np.maximum(1.4826 * np.median(away), u), _OUT_LEAST)
-    fine = away <= limit
+    # A jump of the gain is in two comparisons: of few those are the most.
+    fine = (away <= limit) | (len(middle) < _FEWEST_TO_TELL)
+    jump_u = 0.0
+    if len(middle) <= _OF_A_JUMP:
+        apart = np.abs(height[middle + 1] - height[middle - 1])
+        apart_u = np.hypot(fits.u_v[middle + 1], fits.u_v[middle - 1])
+        beyond = np.sqrt(np.maximum(apart**2 - (_APART_SIGMAS * apart_u) ** 2, 0.0))
+        # The gain may have changed at once or evenly, so that it is within half of it either way.
+        jump_u = float(np.mean(beyond / total)) / (2.0 * np.sqrt(3.0))
     middle, early = middle[fine], early[fine]
     weight = np.bincount(middle, minlength=len(height)).astype(np.float64)
     weight += np.bincount(middle - 1, early, len(height))
     weight += np.bincount(middle + 1, 1.0 - early, len(height))
     mean_v = np.array([(weight * height)[kind::2].sum() for kind in (0, 1)]) / middle.size
     u_v = np.array([np.linalg.norm((weight * fits.u_v)[kind::2]) for kind in (0, 1)]) / middle.size
-    return _Compared(mean_v, u_v, middle, balance[fine], u[fine], step)
+    return _Compared(mean_v, u_v, middle, balance[fine], u[fine], step, jump_u)
 
 
 def _usual(
