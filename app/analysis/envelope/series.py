@@ -153,6 +153,10 @@ class EnvelopeSeries:
         self._count = count
         self._strays_for = (0, 0)
 
+    def lose(self, lost: NDArray[np.bool_]) -> None:
+        """Let bins be not ``ok`` any more; `lost` has shape (n,)."""
+        self._ok[: self._count] &= ~lost
+
     def forget_before(self, frame: float) -> None:
         """Drop bins that end before `frame`."""
         drop = min(int(frame // self.frames_a_bin) - self.first, self._count)

@@ -17,6 +17,7 @@ from app.analysis.envelope.setup import SampleBlock, Setup
 from app.analysis.envelope.stillness import StillnessWatch
 from app.analysis.lobes.character import Character, characterise, of_windows
 from app.analysis.lobes.finder import TurnFinder
+from app.analysis.lobes.gone import gone_bins
 from app.analysis.lobes.heights import (
     Heights,
     MeanTurn,
@@ -204,7 +205,8 @@ class Analyser:
         series, fault = self._path.series, self._path.fault
         if series is None or fault is not None:
             ended = messages.NO_CARRIER if fault in (None, messages.WAITING) else fault
-            return invalid(self._bare(), self._stillness.fault or ended)
+            reading = self._without_pattern(self._bare())
+            return invalid(reading, self._stillness.fault or ended)
         with np.errstate(invalid="ignore", over="ignore"):
             return self._summary(series)
 
@@ -400,6 +402,8 @@ class Analyser:
         return float(10.0 * np.log10(0.5 * taller_v**2 / noise_v2))
 
     def _summary(self, series: EnvelopeSeries) -> Reading:
+        if self._turns:
+            series.lose(gone_bins(series, _with_outer(self._turns)))
         turns = [turn for turn in self._turns if _is_whole(series, turn)]
         reading = self._over_turns(series, turns)
         if not turns:

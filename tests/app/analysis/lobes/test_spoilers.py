@@ -93,6 +93,20 @@ def test_a_gain_that_jumps_costs_its_lobes_alone():
     assert reading.balance.u < 0.01
 
 
+@pytest.mark.parametrize("turns", [1.8, 2.6, 3.2])
+@pytest.mark.parametrize("at_s", [0.2, 0.29, 0.37])
+def test_of_few_turns_a_gain_that_jumps_is_in_u(turns, at_s):
+    """What the jump does to two comparisons stands out of no others, where those are as few."""
+
+    def read_with(jump):
+        return read(
+            drawn(bells(0.4), gain=lambda time: np.where(time > at_s, jump, 1.0), turns=turns)
+        )
+
+    assert abs(holds(read_with(0.96), 0.4).balance.value - 0.4) < 0.01
+    assert holds(read_with(1.0), 0.4).balance.u < 1e-3
+
+
 def test_a_head_that_moved_is_said():
     def envelope(turns):
         return np.cos(2.0 * np.pi * turns) + np.where(turns > 3.75, 0.08, 0.04)
@@ -260,6 +274,34 @@ def test_spikes_of_twenty_times_the_amplitude_are_passed_over():
         return hit
 
     holds(read(drawn(bells(0.08), hit=spikes)), 0.08)
+
+
+def test_a_third_burst_as_short_as_a_spike_is_seen_where_it_comes_again_every_turn():
+    bursts = ((0.31, 0.02, 0.8), (0.527, 0.0125, 1.2), (0.678, 0.02, 0.8))
+
+    def envelope(turns):
+        place = (turns + FIRST) % 1.0
+        return sum(height * (np.abs(place - at) < width / 2) for at, width, height in bursts)
+
+    reading = read(drawn(envelope, turns=9.4))
+    assert reading.reasons == (messages.NO_PATTERN,)
+
+
+def test_a_click_of_the_index_that_comes_every_turn_is_no_burst():
+    def clicks(time):
+        late_s = (5.0 * time - 0.1 - 0.4) % 1.0 / 5.0
+        return 3.0 * np.exp(-late_s / 20e-6)
+
+    holds(read(drawn(bells(0.08, width=0.04), hit=clicks, turns=9.4)), 0.08)
+
+
+@pytest.mark.parametrize("seed", [2, 5, 9])
+def test_what_is_too_weak_for_a_carrier_is_too_weak_for_a_pattern_to_tell_the_speed(seed):
+    samples = drawn(bells(0.1, width=0.1), turns=6.0, snr_db=-11.0, seed=seed)
+    assert read(samples).speed_rpm.value == pytest.approx(300.0, rel=1e-3)
+    bare = read(samples[:, :1])
+    assert messages.NO_CARRIER in bare.reasons
+    assert bare.speed_rpm is None
 
 
 MADE = make(Signal(**BRISK, snr_db=30, turns=5.4))
