@@ -70,7 +70,9 @@ NO_FLOOR = Message(
     "pairs of extremes; keep a capture of its deep memory with record and measure that"
 )
 NO_LOCK = Message("no lock: no turn can be told")
-NO_WHOLE_TURN = Message("no whole turn is left without gaps or missing samples")
+NO_WHOLE_TURN = Message(
+    "no whole turn is left without gaps, missing samples or a signal that was gone"
+)
 TOO_UNCERTAIN = Message(
     "too uncertain: the expanded uncertainty of the difference is above 0.10; "
     "more signal or more turns are needed"
@@ -149,7 +151,7 @@ INDEX_LONG = Message(
     "told, so balance and offset are magnitudes; wire an index with a short pulse"
 )
 INDEX_SILENT = Message("no index pulses on the index channel: turns are told from the pattern")
-TURNS_DROPPED = Message("{0} turns left out: gaps or missing samples")
+TURNS_DROPPED = Message("{0} turns left out: gaps, missing samples or a signal that was gone")
 OFF_SPEED = Message("the speed is {0} % off the profile's {1} rpm")
 OFF_CARRIER = Message("the carrier is not the profile's {0} kHz")
 PAIRS = Message("{0} pairs of lobes a turn")

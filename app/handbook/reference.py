@@ -28,7 +28,10 @@ SPOILS = Topic(
                 ),
                 (
                     "a signal that is muted, stuck, cut by gaps or not a number",
-                    "parked within half a second, and back by itself",
+                    (
+                        "parked within half a second, and back by itself; of a capture the turns "
+                        "without it are left out"
+                    ),
                 ),
                 (
                     "clipping, tops cut level, an amplifier that bends",
@@ -47,10 +50,17 @@ SPOILS = Topic(
                     "left out of the mean turn; parked where they leave few lobes whole",
                 ),
                 (
-                    "an index that bounces, glitches, stops, or comes twice a turn",
+                    "an index that bounces, glitches, stops, comes twice a turn or lasts half",
                     (
-                        "edges closer than 60 µs are one; with two a turn, or none, the side "
-                        "is not known, and that is said"
+                        "what opens again within 0.7 ms is one pulse; with two a turn, none, or "
+                        "one of a third of the turn or more the side is not known, and that is said"
+                    ),
+                ),
+                (
+                    "a spindle whose speed drifts or swings",
+                    (
+                        "lobes are followed; without an index the mean speed of other turns, as "
+                        "the carrier shows it, is in the speed's u"
                     ),
                 ),
                 (
