@@ -20,9 +20,10 @@ from app.analysis.results import Quantity, Verdict
 
 COVERAGE = math.erf(math.sqrt(2.0))
 """What ±2u of a normal distribution cover, 95.45 %; expanded uncertainties cover as much."""
-CLOCK_PART = 1e-4 / math.sqrt(3.0)
-"""Standard uncertainty of a source's sample clock: ±100 parts in a million, rectangular
-(common practice for converters whose makers state nothing, from memory)."""
+CLOCK_PART = 1e-4
+"""Standard uncertainty of a source's sample clock, as a part of it: makers who state anything state
+±100 parts in a million, and where nothing is stated some are off by three times that (common
+practice, from memory)."""
 
 _MANY = 10_000.0
 """From so many degrees of freedom on, the expansion about the normal distribution is exact."""

@@ -41,6 +41,14 @@ def test_the_clock_s_part_does_not_shrink_with_the_turns(count):
     assert found.mean_rpm.u == pytest.approx(300.0 * np.hypot(1e-4, frame), rel=1e-3)
 
 
+@pytest.mark.parametrize("off_part", [-3e-4, -1e-4, 1e-4, 3e-4])
+def test_a_clock_of_which_nothing_is_stated_is_allowed_to_be_off(off_part):
+    # Crystals are sold to ±100 parts in a million; cheap ones are off by 300 (common practice).
+    found = mean_speed(turns_of(5, rpm=300.0 * (1.0 - off_part)), WIRED)
+    assert abs(found.value - 300.0) <= (2.0 if abs(off_part) <= 1e-4 else 4.0) * found.u
+    assert found.u < 0.05
+
+
 def test_the_clock_is_alike_in_all_turns_and_no_variation():
     turns = turns_of(50, jitter=1e-3)
     sure, unsure = (
