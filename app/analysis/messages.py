@@ -141,6 +141,10 @@ LOBE_AT_INDEX = Message(
 HEAD_MOVED = Message(
     "the balance went from {0} to {1} during the capture: the head moved; the reading is between"
 )
+UNSTEADY = Message(
+    "the lobes differ by more than the noise, and so few turns do not tell a gain that jumped from "
+    "a head that moved: the uncertainty allows for both"
+)
 SUM_JUMPED = Message("the sum of the heights jumped: reading pairs of lobes")
 INDEX_DOUBLED = Message(
     "more than one index pulse a turn: which of them begins it cannot be told, so balance and "

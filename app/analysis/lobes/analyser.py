@@ -423,9 +423,8 @@ class Analyser:
             return invalid(self._without_pattern(reading), _why_unread(mean, layout))
         if layout.windows is None and are_ragged(fits, layout.pairs):
             return invalid(self._without_pattern(reading), messages.LOBES_RAGGED)
-        heights, step = measured
-        if step is not None:
-            moved = messages.fill(messages.HEAD_MOVED, *(f"{each:+.3f}" for each in step))
+        heights, moved = measured
+        if moved is not None:
             reading = replace(reading, notes=(*reading.notes, moved))
         return self._over_lobes(series, turns, layout, heights, reading)
 

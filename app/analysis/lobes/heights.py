@@ -416,9 +416,7 @@ def balance_of(first_v: float, second_v: float) -> float:
     return (first_v - second_v) / (first_v + second_v)
 
 
-def measure_heights(
-    fits: LobeFits, pairs: int
-) -> tuple[Heights, tuple[float, float] | None] | None:
+def measure_heights(fits: LobeFits, pairs: int) -> tuple[Heights, Message | None] | None:
     """Return mean heights and balance over all lobes that were measured.
 
     Each lobe is compared with the mean of its two neighbours in time, which are of the other kind:
@@ -433,9 +431,9 @@ def measure_heights(
 
     Returns
     -------
-    tuple of Heights and (float, float) or None, or None
-        The heights, and both balances of a capture in whose midst the balance stepped; None when
-        no two neighbours were measured.
+    tuple of Heights and Message or None, or None
+        The heights, and what is to be said of a capture in whose midst they changed; None when no
+        two neighbours were measured.
     """
     seen = _compare(fits, 2 * pairs)
     if seen is None:
@@ -462,8 +460,7 @@ def measure_heights(
     noise = balance_u(Quantity(first.value, seen.u_v[0]), Quantity(second.value, seen.u_v[1]))
     moved = seen.step.u if seen.step is not None else 0.0
     u = float(np.linalg.norm([noise, seen.excess_u(2 * pairs), _METHOD_U, moved]))
-    places = (seen.step.before, seen.step.after) if seen.step is not None else None
-    return Heights(first, second, Quantity(value, u)), places
+    return Heights(first, second, Quantity(value, u)), seen.note(2 * pairs)
 
 
 def are_ragged(fits: LobeFits, pairs: int) -> bool:
@@ -494,12 +491,10 @@ class _Compared:
         Neighbouring comparisons share lobes: with white noise three of the four parts of a
         comparison's variance come back in the next one, and a sixth in the one after that.
         """
-        turn = self.number // lobes
-        count = np.bincount(turn)
-        full = np.flatnonzero(count >= max(1, lobes - 1))
-        if lobes == 2 and len(full) < _FEW_TURNS:
+        if self._are_few(lobes):
             # Of so few turns the comparisons themselves tell more.
             return max(excess_u(self.balance, self.balance_u), self.jump_u)
+        turn, count, full = self._by_turn(lobes)
         if len(full) < 2:
             return 0.0
         values = np.bincount(turn, self.balance)[full] / count[full]
@@ -507,6 +502,26 @@ class _Compared:
         part = sums / (1.5 * lobes**2)
         u = np.sqrt(part * np.bincount(turn, self.balance_u**2)[full] / count[full])
         return float(np.sqrt(4.0 * lobes / sums)) * excess_u(values, u)
+
+    def note(self, lobes: int) -> Message | None:
+        """Return what is to be said of lobes that changed within the capture."""
+        if self.step is not None:
+            places = self.step.before, self.step.after
+            return messages.fill(messages.HEAD_MOVED, *(f"{each:+.3f}" for each in places))
+        own_u = float(np.linalg.norm(self.balance_u)) / max(len(self.balance_u), 1)
+        unsteady = self._are_few(lobes) and excess_u(self.balance, self.balance_u) > own_u
+        return messages.UNSTEADY if unsteady else None
+
+    def _are_few(self, lobes: int) -> bool:
+        return lobes == 2 and len(self._by_turn(lobes)[2]) < _FEW_TURNS
+
+    def _by_turn(
+        self, lobes: int
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+        """Return each comparison's turn, how many a turn has, and which turns have enough."""
+        turn = self.number // lobes
+        count = np.bincount(turn)
+        return turn, count, np.flatnonzero(count >= max(1, lobes - 1))
 
 
 def _compare(fits: LobeFits, lobes: int) -> _Compared | None:

@@ -104,7 +104,18 @@ def test_of_few_turns_a_gain_that_jumps_is_in_u(turns, at_s):
         )
 
     assert abs(holds(read_with(0.96), 0.4).balance.value - 0.4) < 0.01
-    assert holds(read_with(1.0), 0.4).balance.u < 1e-3
+    steady = holds(read_with(1.0), 0.4)
+    assert steady.balance.u < 1e-3
+    assert messages.UNSTEADY not in steady.notes
+
+
+def test_of_few_turns_a_head_that_moved_is_said_to_be_one_or_a_gain_that_jumped():
+    def envelope(turns):
+        return np.cos(2.0 * np.pi * turns) + np.where(turns > 0.9, 0.08, 0.04)
+
+    reading = read(drawn(envelope, turns=2.6))
+    assert messages.UNSTEADY in reading.notes
+    assert 0.04 - 3.0 * reading.balance.u < reading.balance.value < 0.08 + 3.0 * reading.balance.u
 
 
 def test_a_head_that_moved_is_said():
