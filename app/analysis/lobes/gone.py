@@ -46,12 +46,12 @@ def gone_bins(series: EnvelopeSeries, turns: Sequence[Turn]) -> NDArray[np.bool_
     power_v2 = _middle_by(cell, np.where(series.ok[bins], series.power_v2[bins], np.nan), turns)
     noise_v2 = _middle_by(cell, series.sigma_v[bins] ** 2, turns)
     known = np.isfinite(power_v2)
-    ordered = np.sort(np.where(known, power_v2, 0.0), axis=0)
-    usual_v2 = np.where(known.sum(axis=0) < _MANY, ordered[-1], ordered[-2])
+    ordered: NDArray[np.float64] = np.sort(np.where(known, power_v2, 0.0), axis=0)
+    usual_v2: NDArray[np.float64] = np.where(known.sum(axis=0) < _MANY, ordered[-1], ordered[-2])
     with np.errstate(invalid="ignore"):
-        there = known & (usual_v2 > _CLEAR * noise_v2)
+        there: NDArray[np.bool_] = known & (usual_v2 > _CLEAR * noise_v2)
         floor_v2 = np.maximum(_NOISE * noise_v2, _NOTHING * usual_v2)
-        low = power_v2 < np.minimum(_LEFT * usual_v2, floor_v2)
+        low: NDArray[np.bool_] = power_v2 < np.minimum(_LEFT * usual_v2, floor_v2)
     # In a row are places with a signal, whatever gaps of the recording lie between.
     at = np.flatnonzero(there.ravel())
     found = _long_runs(low.ravel()[at])
