@@ -47,7 +47,8 @@ def gone_bins(series: EnvelopeSeries, turns: Sequence[Turn]) -> NDArray[np.bool_
     noise_v2 = _middle_by(cell, series.sigma_v[bins] ** 2, turns)
     known = np.isfinite(power_v2)
     ordered: NDArray[np.float64] = np.sort(np.where(known, power_v2, 0.0), axis=0)
-    usual_v2: NDArray[np.float64] = np.where(known.sum(axis=0) < _MANY, ordered[-1], ordered[-2])
+    few: NDArray[np.bool_] = known.sum(axis=0) < _MANY
+    usual_v2: NDArray[np.float64] = np.maximum(ordered[-2], few * ordered[-1])
     with np.errstate(invalid="ignore"):
         there: NDArray[np.bool_] = known & (usual_v2 > _CLEAR * noise_v2)
         floor_v2 = np.maximum(_NOISE * noise_v2, _NOTHING * usual_v2)
