@@ -23,7 +23,10 @@ _NOISE, _CLEAR = 16.0, 40.0
 """And it is no more than so many times the variance of a bin; the power that was there is so many
 times it at least."""
 _NOTHING = 1e-6
-"""Or it is less than this part of what was there: no noise leaves so little."""
+"""Or it is less than this part of what was there, or changes by less of itself: no noise leaves so
+little."""
+_FAR = 0.1
+"""What stands still by a converter's few codes is where it is in other turns, to this part."""
 _MANY = 4
 """Of so many turns two must have a signal in a place: one may have been counted from elsewhere."""
 _RUN = 4
@@ -53,14 +56,26 @@ def gone_bins(series: EnvelopeSeries, turns: Sequence[Turn]) -> NDArray[np.bool_
         there: NDArray[np.bool_] = known & (usual_v2 > _CLEAR * noise_v2)
         floor_v2 = np.maximum(_NOISE * noise_v2, _NOTHING * usual_v2)
         low: NDArray[np.bool_] = power_v2 < np.minimum(_LEFT * usual_v2, floor_v2)
+    far = known & (np.abs(power_v2 - middle_of(power_v2.T)) > _FAR * usual_v2)
+    still = _stands_still(series.power_v2[bins], cell, there.size)
     # In a row are places with a signal, whatever gaps of the recording lie between.
     at = np.flatnonzero(there.ravel())
-    found = _long_runs(low.ravel()[at])
+    runs = [(at[start], at[end - 1] + 1) for start, end in _long_runs(low.ravel()[at])]
+    runs += [each for each in _long_runs(still) if far.ravel()[slice(*each)].any()]
     lost = np.zeros(there.size, dtype=np.bool_)
-    for start, end in found:
-        lost[max(at[start] - 1, 0) : at[end - 1] + 2] = True
+    for start, end in runs:
+        lost[max(start - 1, 0) : end + 1] = True
     gone[bins] = lost[cell]
     return gone
+
+
+def _stands_still(
+    power_v2: NDArray[np.float64], cell: NDArray[np.int64], cells: int
+) -> NDArray[np.bool_]:
+    """Return in which cells no bin differs from the one before it, shape (cells,)."""
+    steps = np.abs(np.diff(power_v2, prepend=np.nan)) > _NOTHING * np.abs(power_v2)
+    moves = np.bincount(cell, steps, cells)
+    return (moves == 0.0) & (np.bincount(cell, minlength=cells) > 1)
 
 
 def _middle_by(

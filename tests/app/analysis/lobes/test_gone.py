@@ -7,6 +7,8 @@ from app.analysis.envelope.series import Bins, EnvelopeSeries
 from app.analysis.lobes.gone import gone_bins
 from app.analysis.lobes.turns import Turn
 from tests.app.analysis.lobes.test_spoilers import RATE_HZ, bells, boundary, drawn, groups, read
+from tests.app.analysis.running import analyse
+from tests.synthesis import Signal, make
 
 TURN_BINS = 400
 TURNS = [Turn(TURN_BINS * n, TURN_BINS * (n + 1)) for n in range(5)]
@@ -50,6 +52,14 @@ def test_nothing_is_read_from_a_channel_that_stands_still(value, made):
         is_right(read(held(drawn(made, turns=9.4), start_s, end_s, value)), 0.08)
 
 
+def test_few_codes_stand_still_and_are_not_gone():
+    made = make(Signal(rate_hz=RATE_HZ, geometry="alternating", pairs=3, turns=6.4))
+    samples = made.columns("envelope", "index")
+    samples[:, 0] = np.round(samples[:, 0] / 0.05) * 0.05
+    reading = analyse(samples, RATE_HZ, ("envelope", "index"))
+    assert not any("left out" in note.text for note in reading.notes)
+
+
 def series_of(power_v2, sigma_v):
     series = EnvelopeSeries(1)
     count = len(power_v2)
@@ -80,8 +90,18 @@ def test_what_is_gone_is_found_and_no_drop_out():
 
 def test_where_noise_would_hide_a_signal_nothing_is_gone():
     power_v2 = humps()
-    power_v2[800:1000] = 0.0
+    power_v2[800:1000] = 0.01 * np.random.default_rng(8).standard_normal(200)
+    assert gone_bins(series_of(power_v2, 0.05), TURNS).any()
     assert not gone_bins(series_of(power_v2, 0.3), TURNS).any()
+
+
+def test_what_stands_still_where_other_turns_move_is_gone_at_any_height():
+    power_v2 = humps() + 1e-4 * np.random.default_rng(9).standard_normal(len(TURNS) * TURN_BINS)
+    power_v2[800:900] = 0.5
+    gone = gone_bins(series_of(power_v2, 1e-3), TURNS)
+    assert gone[806:894].all()
+    assert not gone[:794].any()
+    assert not gone[906:].any()
 
 
 def test_one_turn_counted_from_elsewhere_makes_the_others_not_gone():
