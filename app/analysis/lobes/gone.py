@@ -18,7 +18,8 @@ from app.analysis.lobes.turns import Turn, bins_of
 _CELLS = 72
 """Places in a turn, some 3 ms each: several bins, of which the middle one is no spike."""
 _LEFT = 0.05
-"""What is left of a place's power where the signal is gone is less than this part."""
+"""What is left of a place's power where the signal is gone is less than this part. Of places with
+less than this part of the tallest one's nothing is told: a floor that drifts is no signal."""
 _NOISE, _CLEAR = 16.0, 40.0
 """And it is no more than so many times the variance of a bin; the power that was there is so many
 times it at least."""
@@ -53,7 +54,8 @@ def gone_bins(series: EnvelopeSeries, turns: Sequence[Turn]) -> NDArray[np.bool_
     few: NDArray[np.bool_] = known.sum(axis=0) < _MANY
     usual_v2: NDArray[np.float64] = np.maximum(ordered[-2], few * ordered[-1])
     with np.errstate(invalid="ignore"):
-        there: NDArray[np.bool_] = known & (usual_v2 > _CLEAR * noise_v2)
+        clear_v2 = np.maximum(_CLEAR * noise_v2, _LEFT * usual_v2.max())
+        there: NDArray[np.bool_] = known & (usual_v2 > clear_v2)
         floor_v2 = np.maximum(_NOISE * noise_v2, _NOTHING * usual_v2)
         low: NDArray[np.bool_] = power_v2 < np.minimum(_LEFT * usual_v2, floor_v2)
     far = known & (np.abs(power_v2 - middle_of(power_v2.T)) > _FAR * usual_v2)
