@@ -87,7 +87,7 @@ class IndexDetector:
         first = self._waiting[0][1]
         self._waiting.clear()
         if not np.isfinite(np.ptp(values)):
-            values = np.where(np.isfinite(values), values, self._last_v)
+            values = self._without_gaps(values)
         self._learn_levels(values)
         low, high = float(self._lows.min()), float(self._highs.max())
         swing = high - low
@@ -99,6 +99,12 @@ class IndexDetector:
         middle = 0.5 * (low + high)
         self.active_high = self._share_above(middle) < 0.5
         return self._pulses(values, first, middle, _HYSTERESIS * swing)
+
+    def _without_gaps(self, values: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return the values, each that is no number in place of the last one before it."""
+        known = np.concatenate([[self._last_v], values])
+        at = np.where(np.isfinite(known), np.arange(len(known)), 0)
+        return known[np.maximum.accumulate(at)][1:]
 
     def _share_above(self, middle_v: float) -> float:
         above = np.count_nonzero(0.5 * (self._lows + self._highs) > middle_v)

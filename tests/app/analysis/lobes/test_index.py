@@ -101,6 +101,17 @@ def test_without_pulses_there_is_no_sign_but_a_reading(kind):
     assert messages.SIGN_UNKNOWN in reading.notes
 
 
+@pytest.mark.parametrize("low", [False, True])
+def test_samples_that_are_no_numbers_are_no_pulse(low):
+    """Of a pulse that is low, what is not there would else look like one, and a wide one."""
+    volts = 5.0 - pulse(0.02) if low else pulse(0.02)
+    volts[(MADE.turns > 1.3) & (MADE.turns < 1.38)] = np.nan
+    edges = [each.edge_frame for each in found_pulses(volts, 10**9)]
+    truth = np.flatnonzero(np.diff(np.floor(MADE.turns)) > 0)
+    assert len(edges) == len(truth)
+    assert np.all(np.abs(np.array(edges) - truth - 0.5) <= 0.5)
+
+
 @pytest.mark.parametrize("width", [0.4, 0.5, 0.59])
 @pytest.mark.parametrize("low", [False, True])
 def test_of_a_pulse_of_about_half_a_turn_either_edge_may_be_the_index(width, low):
