@@ -115,10 +115,13 @@ class IndexTurns:
 
     def _take(self, pulse: Pulse) -> Turn | None:
         widest = max(self._widths, default=0.0)
+        is_wide = pulse.frames * _NARROW_PART > widest > 0.0
+        if is_wide and self.turn_frames is not None:
+            return None  # those before have made a turn: this one is an index that was cut off
         self._widths.append(pulse.frames)
         if pulse.frames < _NARROW_PART * widest:
             return None
-        if pulse.frames * _NARROW_PART > widest > 0.0:
+        if is_wide:
             # So much wider than all before that those were glitches.
             self._restart(pulse.edge_frame)
             return None

@@ -6,6 +6,7 @@ import pytest
 from app.analysis.envelope.series import Bins, EnvelopeSeries
 from app.analysis.lobes.gone import gone_bins
 from app.analysis.lobes.turns import Turn
+from app.analysis.results import Sign
 from tests.app.analysis.lobes.test_spoilers import RATE_HZ, bells, boundary, drawn, groups, read
 from tests.app.analysis.running import analyse
 from tests.synthesis import Signal, make
@@ -50,6 +51,17 @@ def test_turns_without_the_head_do_not_count(columns, envelope, start_s, end_s):
 def test_nothing_is_read_from_a_channel_that_stands_still(value, made):
     for start_s, end_s in ((0.3, 0.36), (0.13, 1.2)):
         is_right(read(held(drawn(made, turns=9.4), start_s, end_s, value)), 0.08)
+
+
+def test_an_index_that_rests_low_while_all_is_muted_is_no_pulse_by_which_others_go():
+    made = make(Signal(rate_hz=RATE_HZ, carrier_hz=61e3, turns=9.4, snr_db=40))
+    samples = made.columns("plus", "minus", "index")
+    samples[:, 2] = 5.2 - samples[:, 2]
+    samples[round(0.62 * RATE_HZ) : round(0.75 * RATE_HZ)] = 0.0
+    reading = analyse(samples, RATE_HZ)
+    assert reading.sign is Sign.KNOWN
+    assert reading.revolutions >= 7
+    assert abs(reading.balance.value - made.balance) < 4.0 * reading.balance.u
 
 
 def test_few_codes_stand_still_and_are_not_gone():
