@@ -375,7 +375,7 @@ def _lowest_in(
     # And by the power that is fitted: a place that noise has lifted would weigh less for it.
     seen, least_v2 = turn.power_v2[bins], _LEAST_PART * mean_height_v**2
     variance_v2 = 0.5 * turn.noise_v2
-    alone = np.maximum(seen, 0.0) + variance_v2
+    alone = np.maximum(np.maximum(seen, 0.0) + variance_v2, least_v2)
     weight = float(np.median(alone / np.maximum(turn.u_v2[bins], least_v2) ** 2))
     fitted, found, covariance = seen, np.zeros(1), np.zeros((1, 1))
     for _ in range(_NULL_ROUNDS):
