@@ -42,7 +42,7 @@ NOT_MONOTONIC = Message(
 LOW = 0.3
 """Part of the plateau down to which a flank is straight: fringes bend its foot, and neighbouring
 tracks begin there (common practice)."""
-_HIGH = 0.8
+HIGH = 0.8
 """Part of the plateau up to which it is: edges that are not sharp bend its shoulder (common
 practice)."""
 _PLATEAU = 0.95
@@ -96,7 +96,7 @@ def centre_of(
     inward, outward = x < middle, x > middle
     if (fault := _fault(x, y, u_y, top, inward, outward)) is not None:
         return fault
-    straight = (y > LOW * top) & (y < _HIGH * top)
+    straight = (y > LOW * top) & (y < HIGH * top)
     sides = [side & straight for side in (inward, outward)]
     if any(np.unique(x[side]).size < _LEAST_PLACES for side in sides):
         return FEW_PLACES

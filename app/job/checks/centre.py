@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
 
-from app.analysis.adjust.flanks import LOW, FlankFinding, centre_of
+from app.analysis.adjust.flanks import FEW_PLACES, HIGH, LOW, FlankFinding, centre_of
 from app.analysis.budget import Budget, Part
 from app.analysis.messages import fill
 from app.analysis.results import Measurand, Measurement, Message, Quantity, Verdict
@@ -36,6 +36,8 @@ _FALL = 0.12
 """By how much of the plateau the amplitude is to fall from one place on a flank to the next."""
 _FINE = 0.25
 """The smallest step, in coarse ones."""
+_GAP = 0.2
+"""The same where something is missing between two places."""
 _PLATEAU = 0.95
 _MOST_PLACES = 24
 """On one side."""
@@ -55,6 +57,17 @@ class _Survey:
     def top_v(self) -> float:
         """The largest amplitude so far."""
         return max(each.value for each in self.levels_v)
+
+    @property
+    def gaps_um(self) -> list[float]:
+        """Places in the middle of what is missing on the flanks, from inside outward."""
+        ready = sorted(zip(self.places_um, self.levels_v, strict=True), key=lambda e: e[0].value)
+        gaps: list[float] = []
+        for (here, before), (there, after) in pairwise(ready):
+            low, high = sorted(each.value / self.top_v for each in (before, after))
+            if low < HIGH and high > LOW and high - low > _GAP:
+                gaps.append((here.value + there.value) / 2.0)
+        return gaps
 
     def step_from(self, level_v: float) -> float:
         """Return how far to go to the next place, on a flank by the steepest stretch so far."""
@@ -80,6 +93,9 @@ def centre(situation: Situation) -> Check:
     survey = yield from _prepared(situation)
     problem = yield from _surveyed(situation, survey)
     finding = problem or centre_of(survey.places_um, survey.levels_v)
+    if finding == FEW_PLACES:
+        problem = yield from _filled(situation, survey)
+        finding = problem or centre_of(survey.places_um, survey.levels_v)
     if not isinstance(finding, FlankFinding):
         yield from left_at(situation, survey.gauge, 0.0)
         return concluded(situation, Verdict.UNDECIDED, unit="µm", reason=str(finding))
@@ -132,6 +148,16 @@ def _one_side(
         if problem is not None or level_v < LOW * survey.top_v:
             return problem
         aim_um = sign * survey.gauge.now_um
+    return None
+
+
+def _filled(situation: Situation, survey: _Survey) -> Generator[Ask, Any, Message | str | None]:
+    """Measure where the hand has gone too far at once: a long nudge may leave out half a flank."""
+    for place_um in survey.gaps_um:
+        told = yield from moved_to(survey.gauge, place_um)
+        problem = (yield from _measured(situation, survey)) if told else None
+        if problem is not None or not told:
+            return problem
     return None
 
 

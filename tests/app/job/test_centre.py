@@ -54,6 +54,29 @@ def test_the_head_is_brought_over_the_middle_and_the_creep_is_backed_off(middle_
     assert detail(outcome, "places").value == len(places) < 30
 
 
+class Overshot(ScriptedDrive):
+    """A hand that goes a tenth too far on a long way."""
+
+    def _do(self, ask):
+        super()._do(ask)
+        if ask.action is Action.NUDGE and abs(ask.amount) > 200.0:
+            self.middle_um += 0.1 * ask.amount
+
+
+def test_what_a_long_nudge_leaves_out_of_a_flank_is_measured_after_it():
+    drive = Overshot(middle_um=-149.0)
+    drive.track_um = 185.0
+    outcome, _, kept = centred(drive, **{LEAVE: "middle"})
+    places_um = [float(each.label[3:-3]) for each in kept.entries if each.label.startswith("at ")]
+    # It came back past the first place, and went between it and its neighbours once it was there.
+    inmost = places_um.index(min(places_um))
+    assert all(place_um < 49.0 for place_um in places_um[inmost:])
+    assert len(places_um) > inmost + 1
+    assert outcome.verdict is Verdict.NOTED
+    assert detail(outcome, "off the middle, as found").value == pytest.approx(-149.0, abs=1.5)
+    assert abs(drive.middle_um) <= 4.0
+
+
 def test_what_is_proved_is_said_and_nothing_is_judged():
     outcome, job, _ = centred(ScriptedDrive(middle_um=25.0), **{LEAVE: "as found"})
     assert outcome.verdict is Verdict.NOTED
