@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import Signal
+from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from app.dashboard.text import translate
@@ -179,6 +179,16 @@ class SourceForm(QWidget):
         if self.steps is not None:
             self.steps.setText(opening.steps)
         self._show_envelope()
+
+    def focus_order(self) -> list[QWidget]:
+        """Return its controls in the order in which they were made, which is that of Tab."""
+        found: list[QWidget] = []
+        each = self.nextInFocusChain()
+        while each is not None and self.isAncestorOf(each):
+            if each.focusPolicy() is not Qt.FocusPolicy.NoFocus:
+                found.append(each)
+            each = each.nextInFocusChain()
+        return found
 
     @property
     def _has_envelope(self) -> bool:

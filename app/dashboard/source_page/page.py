@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -83,13 +84,8 @@ class SourcePage(Page):
         self._list.currentRowChanged.connect(self._take_row)
         self._list.asked.connect(self._go_on)
         self._by_scheme: dict[str, SourceForm] = {}
-        for scheme, kind in KINDS.items():
-            form = SourceForm(kind, self)
-            form.changed.connect(self._write)
-            form.finished.connect(self._open)
-            form.browse.connect(lambda: self.browse(self.show_path))
-            self._by_scheme[scheme] = form
-        self._form = self._by_scheme["sim"]
+        self._forms = QVBoxLayout()
+        self._form = self._form_of("sim")
         self._address = Field(
             self.tr("Address"),
             self.tr("What the form stands for; any other may be typed or pasted here"),
@@ -126,11 +122,24 @@ class SourcePage(Page):
             filled=True,
         )
         line = form_of(((self.tr("Address"), self._address),), self)
-        right = laid(QVBoxLayout(), line, *self._by_scheme.values(), 1)
+        right = laid(QVBoxLayout(), line, self._forms, 1)
         self._status.setProperty("quiet", True)
         self._list.setMinimumHeight(_LIST_PX)
         halves = laid(self._halves, (self._list, 2), (right, 3))
         self._lay_scrolling((self._title, ours, self._status, (halves, 1)), buttons)
+
+    def _form_of(self, scheme: str) -> SourceForm:
+        """Return the form of a kind, made when first asked for; Tab goes to it from the list."""
+        form = self._by_scheme.get(scheme)
+        if form is None:
+            form = self._by_scheme[scheme] = SourceForm(KINDS[scheme], self)
+            form.changed.connect(self._write)
+            form.finished.connect(self._open)
+            form.browse.connect(lambda: self.browse(self.show_path))
+            self._forms.addWidget(form)
+            for before, after in pairwise((self._list, *form.focus_order())):
+                self.setTabOrder(before, after)
+        return form
 
     def _labelled(self, words: str, picker: Picker) -> QWidget:
         both = QWidget(self)
@@ -268,7 +277,7 @@ class SourcePage(Page):
 
     def _show_form(self, stated: Stated, opening: Opening) -> None:
         """Fill the form of a kind, and let it alone be seen."""
-        self._form = self._by_scheme[stated.kind.scheme]
+        self._form = self._form_of(stated.kind.scheme)
         self._form.show_stated(stated, opening)
         for form in self._by_scheme.values():
             form.setVisible(form is self._form)

@@ -12,7 +12,9 @@ from app.dashboard.style import DARK, LIGHT, Sizes
 from app.dashboard.widgets import FlowRow
 from app.dashboard.window import MainWindow
 from app.job.model import DESCRIPTIONS
+from app.live.opening import KINDS
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
+from tests.app.dashboard.kinds import kinds_of_sources
 from tests.app.dashboard.outlines import outline
 
 OUTLINES = {
@@ -103,12 +105,8 @@ OUTLINES = {
           grid
             Address at 0,0
             Address at 0,1
-          SourceForm
-          SourceForm
-          SourceForm
-          SourceForm
-          SourceForm
-          SourceForm
+          column
+            SourceForm
           room *1
     FlowRow
       Open
@@ -333,7 +331,9 @@ def test_fields_tell_what_they_are_for_and_take_what_the_book_takes(window):
 
 
 def test_every_label_of_a_field_leads_to_it(window):
+    assert list(kinds_of_sources(window)) == list(KINDS)
     forms = window.source_page.findChildren(SourceForm)
+    assert len(forms) == len(KINDS)
     of_forms = {label for form in forms for label in form.findChildren(QLabel)}
     assert all(label.buddy().accessibleName() for label in of_forms)
     labels = [label for label in window.findChildren(QLabel) if label.buddy()]

@@ -5,7 +5,9 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QAccessible
 from PySide6.QtWidgets import QAbstractScrollArea, QComboBox, QWidget
 
+from app.live.opening import KINDS
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
+from tests.app.dashboard.kinds import kinds_of_sources
 
 
 def told(widget, part=QAccessible.Text.Name):
@@ -49,6 +51,7 @@ PAGES = (
 
 
 def test_all_that_the_keyboard_reaches_has_a_name(window):
+    assert list(kinds_of_sources(window)) == list(KINDS)
     controls = {page: reached(getattr(window, page)) for page in PAGES}
     assert all(controls.values())
     assert [

@@ -20,11 +20,11 @@ from app.dashboard.translation import Translation
 from app.job import messages
 from app.job.model import Action, Do, Enter
 from app.language import ENGLISH, languages
-from app.live.opening import KINDS
 from app.profiles import load_profile
 from tests.app.dashboard.cutting import beyond, cut
 from tests.app.dashboard.fakes import FakeControls, FakeSession, parked, reading, view
 from tests.app.dashboard.keys import KEY, press
+from tests.app.dashboard.kinds import kinds_of_sources
 
 CAPITALS_PX = 84
 """Some 23 mm on a 24-inch screen: five minutes of arc, what an eye of 1.0 can read, at 16 m."""
@@ -241,14 +241,6 @@ def test_nothing_is_cut_at_any_size(window, size, at_work):
     ]
     assert all(window.rect().contains(corner) for corner in corners)
     assert page._scroll.widget().width() <= page.width() or not page._scroll.isVisible()
-
-
-def kinds_of_sources(window):
-    """Show the form of each kind of source, one after the other."""
-    for kind in KINDS.values():
-        window.show_sources()
-        window.source_page.show_address(f"{kind.scheme}:")
-        yield kind.scheme
 
 
 def all_pages(window, qtbot):

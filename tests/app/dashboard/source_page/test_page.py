@@ -12,6 +12,7 @@ from app.live.opening import Opening
 from app.live.view import Listing, Phase, View
 from tests.app.dashboard.fakes import FakeSession, view
 from tests.app.dashboard.keys import KEY, press
+from tests.app.dashboard.kinds import kinds_of_sources
 
 CARD = "sound:Card a, ALSA"
 SCOPE = "visa:TCPIP::192.0.2.7::5025::SOCKET"
@@ -159,6 +160,23 @@ def test_a_capture_in_the_dialog_is_opened_by_its_own_button(qtbot, window, sess
     dialog.accept()
     assert opened(session) == [("open", f"file:{capture}", None)]
     assert window.page is window.needle_page
+
+
+def test_tab_leads_from_the_list_through_the_form_to_the_address(person):
+    page = person.page
+    for kind in (*kinds_of_sources(person.window), "sim"):
+        page.show_address(f"{kind}:")
+        page._list.setFocus()
+        form, first = page._form, page._form.body or page._form.roles.wiring
+        press(KEY.Key_Tab)
+        assert first.hasFocus(), kind
+        way = []
+        while not page._address.hasFocus():
+            way.append(QApplication.focusWidget())
+            assert form.isAncestorOf(way[-1]), kind
+            press(KEY.Key_Tab)
+        last = form.steps or form.threshold
+        assert (way[-1], len(set(way))) == (last, len(way)), kind
 
 
 def test_what_is_stated_of_an_envelope_goes_with_it(person, session):
