@@ -71,6 +71,25 @@ def pytest_ignore_collect(collection_path, config):
     return None
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    """Hand out whole files, but for tests in a group: what one test has made serves the next.
+
+    A unit of work for each of some thousand tests costs pytest-xdist ten seconds of bookkeeping.
+    """
+    if config.getvalue("dist") != "loadgroup":
+        return None
+    from xdist.scheduler import LoadGroupScheduling
+
+    class OfFiles(LoadGroupScheduling):
+        def _split_scope(self, nodeid):
+            return super()._split_scope(nodeid).partition("::")[0]
+
+    # As they come, and not those of the most tests first: what takes long is at the beginning.
+    config.option.loadscopereorder = False
+    return OfFiles(config, log)
+
+
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items):
     """Of a function marked `few`, mark as slow all cases but so many, spread evenly.

@@ -38,10 +38,11 @@ export PATH LC_ALL=C.UTF-8 PYRIGHT_PYTHON_GLOBAL_NODE=0 PYRIGHT_PYTHON_IGNORE_WA
 export PYTHONPYCACHEPREFIX
 unset PYTHONDONTWRITEBYTECODE
 
-speed="not slow"
+# Of what goes on in real time the quick tests mostly wait: three groups of them at a time.
+speed="not slow" together=3
 if [ "${1-}" = --all ]; then
     shift
-    speed="slow or not slow"
+    speed="slow or not slow" together=2
 fi
 
 step() {
@@ -50,20 +51,20 @@ step() {
 }
 
 # What pytest makes of the asserts is kept, and made here once, not by each worker. The types take a
-# minute of one processor: beside the tests, and told after them.
+# minute of one processor: beside all that, and told after the tests.
 told=$(mktemp)
 python -m pytest --numprocesses 0 --collect-only -qq "$@" >/dev/null 2>&1 &
-asserts=$! types=
+asserts=$!
+pyright >"$told" 2>&1 &
+types=$!
 # By then they have mostly ended by themselves, which must not count as a failure.
-trap 'kill "$asserts" $types 2>/dev/null || :; rm -f "$told"' EXIT
+trap 'kill "$asserts" "$types" 2>/dev/null || :; rm -f "$told"' EXIT
 trap 'exit 130' INT
 trap 'exit 143' TERM
 step ruff check .
 step ruff format --check .
 step lint-imports
 wait "$asserts" || :
-pyright >"$told" 2>&1 &
-types=$!
 # Many tests wait, for a program or for what a live source gives next: one worker more than there
 # are processors, as far as the memory of a small machine goes.
 workers=$(($(getconf _NPROCESSORS_ONLN) + 1))
@@ -82,7 +83,7 @@ some() {
 }
 some --numprocesses "$workers" -m "($speed) and not real_time" "$@"
 wait "$types" || failed="$failed pyright"
-some --numprocesses 2 -m "($speed) and real_time" "$@"
+some --numprocesses "$together" -m "($speed) and real_time" "$@"
 [ "$empty" -lt 2 ] || failed="$failed pytest"
 printf '\n== pyright\n'
 cat "$told"

@@ -14,8 +14,6 @@ from pathlib import Path, PurePosixPath
 
 import pytest
 
-pytestmark = pytest.mark.xdist_group("wheel")
-
 ROOT = Path(__file__).parents[1]
 
 

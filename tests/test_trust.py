@@ -9,9 +9,6 @@ from pathlib import Path
 
 import pytest
 
-# All of them on one worker, which reads each module once.
-pytestmark = pytest.mark.xdist_group("trust")
-
 ROOT = Path(__file__).parents[1]
 MODULES = sorted(
     path.relative_to(ROOT)

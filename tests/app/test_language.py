@@ -10,9 +10,6 @@ from app.language import ENGLISH, catalogue, languages
 from tests.languages.catalogues import compiled, missing, read, updated
 from tests.languages.texts import texts
 
-# What reads all texts of the code on one worker, which does so once.
-pytestmark = pytest.mark.xdist_group("catalogues")
-
 OTHERS = [code for code in languages() if code != ENGLISH]
 
 

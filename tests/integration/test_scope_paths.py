@@ -77,11 +77,8 @@ def taken(family, ratio):
 PAIRED = [name for name in FAMILIES if name not in ("A2-older", "C1")]
 
 
-OF_A_FAMILY = [pytest.param(name, marks=pytest.mark.xdist_group(name)) for name in PAIRED]
-
-
 @pytest.mark.few(6)
-@pytest.mark.parametrize("family", OF_A_FAMILY)
+@pytest.mark.parametrize("family", PAIRED)
 @pytest.mark.parametrize("ratio", OFFSETS_UM)
 def test_every_family_gives_the_truth(family, ratio):
     seen = taken(family, ratio)
@@ -159,7 +156,7 @@ def test_heights_are_the_drive_s_volts():
     assert swing.max() == pytest.approx(max(truth.first_v, truth.second_v), rel=0.02)
 
 
-@pytest.mark.parametrize("family", OF_A_FAMILY)
+@pytest.mark.parametrize("family", PAIRED)
 def test_a_record_that_the_index_triggered_has_the_index_at_its_trigger(family):
     """Common practice: the index pulse is low for a few milliseconds at 300 rpm."""
     for block in taken(family, 0.85).blocks:
@@ -220,7 +217,7 @@ def test_a_signal_that_grows_is_told_as_clipped_and_then_followed():
     assert not any(clipped[-3:])
 
 
-@pytest.mark.parametrize("family", OF_A_FAMILY)
+@pytest.mark.parametrize("family", PAIRED)
 def test_the_front_panel_is_as_it_was(family):
     seen = taken(family, 0.85)
     before, after = seen.panels

@@ -594,7 +594,6 @@ def job_again(failed_book, tmp_path):
     return lambda address: ["job", address, "--drive", "d", "--book", str(book)]
 
 
-@pytest.mark.xdist_group("failed job")
 @pytest.mark.parametrize(
     ("words", "said"),
     [
@@ -611,7 +610,6 @@ def test_going_on_with_a_job_changes_nothing_of_it(job_again, capsys, words, sai
 
 
 @pytest.mark.slow
-@pytest.mark.xdist_group("failed job")
 def test_a_new_job_beside_an_open_one_says_so(job_again, tmp_path, capsys):
     assert main.run([*job_again(LATE), "--checks", "index"]) == 3
     said = "job 1 of the drive is open, and --resume 1 goes on with that"
@@ -620,7 +618,6 @@ def test_a_new_job_beside_an_open_one_says_so(job_again, tmp_path, capsys):
         assert opened.numbers() == (1, 2)
 
 
-@pytest.mark.xdist_group("failed job")
 def test_any_open_job_is_gone_on_with(job_again, tmp_path, capsys):
     with Book(tmp_path / "book.sqlite3") as opened:
         second = opened.open_job("d", opened.job(1).head)
@@ -640,7 +637,6 @@ def test_any_open_job_is_gone_on_with(job_again, tmp_path, capsys):
 
 
 @pytest.mark.slow
-@pytest.mark.xdist_group("failed job")
 def test_a_check_that_failed_is_done_once_more(job_again, capsys):
     # Somebody has moved the sensor.
     words = [*job_again(TIMELY), "--resume", "--checks", "index"]
