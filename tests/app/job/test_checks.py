@@ -218,6 +218,19 @@ def test_few_seatings_that_differ_ask_for_more():
     assert "15 seatings would tell the mean to ±2 µm" in outcome.reason
 
 
+def test_seatings_that_are_just_enough_ask_for_no_more():
+    drive = ScriptedDrive(middle_um=0.0, backlash_um=0.0)
+    drive.zero_shifts_um = [0.6, -0.45, 0.15]
+    outcome, _, _ = outcome_of(
+        CheckName.SEATING, drive, stage=Stage.AS_FOUND, options=JobOptions(seatings=3)
+    )
+    # Standard deviation 0.527; t(2) 0.527 / sqrt(3) = 1.31 and t(1) 0.527 / sqrt(2) = 4.73
+    # (JCGM 100, table G.2: 4.303 and 12.71).
+    details = {detail.name: detail.value for detail in outcome.details}
+    assert details["seatings needed"] == 3.0
+    assert "would tell the mean" not in outcome.reason
+
+
 def test_whoever_fails_is_told_what_to_do_next():
     for check in CheckName:
         failed = Outcome(check, Stage.WORK, Verdict.FAIL)
@@ -492,8 +505,9 @@ def test_of_two_heads_the_runout_of_the_worse_counts(once_percent):
     class Uneven(ScriptedDrive):
         def _measure(self, ask):
             found = super()._measure(ask)
-            output = replace(found.output, once_percent=once_percent[ask.head])
-            return replace(found, output=output)
+            # On the outer track more of it is seen than on the inner one.
+            percent = once_percent[ask.head] - (0.1 if ask.track else 0.0)
+            return replace(found, output=replace(found.output, once_percent=percent))
 
     plan = [Planned(CheckName.OUTPUT, Stage.WORK, head) for head in (0, 1)]
     job, _ = job_on(Uneven(), plan=plan)
