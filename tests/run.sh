@@ -50,21 +50,26 @@ step() {
     "$@"
 }
 
-# What pytest makes of the asserts is kept, and made here once, not by each worker. The types take a
-# minute of one processor: beside all that, and told after the tests.
+# The types take a minute of one processor: beside the rest, and told after the tests.
 told=$(mktemp)
-python -m pytest --numprocesses 0 --collect-only -qq "$@" >/dev/null 2>&1 &
-asserts=$!
 pyright >"$told" 2>&1 &
-types=$!
+types=$! asserts=
+# What pytest makes of the asserts is kept, and made here once, not by each worker, where anything
+# has changed since.
+made=.venv/asserts-made
+if [ ! -e "$made" ] || [ -n "$(find tests -name '*.py' -newer "$made")" ]; then
+    python -m pytest --numprocesses 0 --collect-only -qq "$@" >/dev/null 2>&1 &
+    asserts=$!
+    [ "$#" -gt 0 ] || touch "$made"
+fi
 # By then they have mostly ended by themselves, which must not count as a failure.
-trap 'kill "$asserts" "$types" 2>/dev/null || :; rm -f "$told"' EXIT
+trap 'kill $asserts "$types" 2>/dev/null || :; rm -f "$told"' EXIT
 trap 'exit 130' INT
 trap 'exit 143' TERM
 step ruff check .
 step ruff format --check .
 step lint-imports
-wait "$asserts" || :
+[ -z "$asserts" ] || wait "$asserts" || :
 # Many tests wait, for a program or for what a live source gives next: one worker more than there
 # are processors, as far as the memory of a small machine goes.
 workers=$(($(getconf _NPROCESSORS_ONLN) + 1))
