@@ -695,6 +695,12 @@ class Page(QWidget):
         direction = QBoxLayout.Direction
         self._halves.setDirection(direction.LeftToRight if wide else direction.TopToBottom)
 
+    def refresh(self) -> None:
+        """Show what has been answered meanwhile; nothing where nobody is asked."""
+
+    def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
+        """Take on colours and sizes where the window's style does not reach."""
+
     @property
     def status(self) -> str:
         """What the page says."""

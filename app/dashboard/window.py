@@ -10,9 +10,10 @@ import secrets
 import time
 from collections.abc import Callable
 from datetime import datetime
+from functools import cached_property
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from PySide6.QtCore import QStandardPaths, Qt, QTimer, Signal
 from PySide6.QtGui import (
@@ -52,7 +53,7 @@ from app.dashboard.style import Colours, Sizes, Theme, palette_for, style_sheet,
 from app.dashboard.top_bar import MenuEntry, TopBar
 from app.dashboard.tour import Tour
 from app.dashboard.translation import language_of, name_of, next_choice
-from app.dashboard.widgets import ENTERS, TouchButton, announce, laid
+from app.dashboard.widgets import ENTERS, Page, TouchButton, announce, laid
 from app.diagnostics import diagnostics
 from app.job.origin import Origin
 from app.job.plan import Plan
@@ -67,6 +68,7 @@ if TYPE_CHECKING:
 
 
 Action = Callable[[], object]
+_Page = TypeVar("_Page", bound=Page)
 _Pressed = tuple[Qt.Key, Qt.KeyboardModifier]
 
 _FRAME_MS = 16
@@ -135,31 +137,21 @@ class MainWindow(QWidget):
         self.setMinimumSize(*_LEAST_SIZE)
         self.controller = JobController(session, now, version(), book, self)
         self.needle_page = NeedlePage(session, self.controller, self)
-        self.source_page = SourcePage(session, self._settings, self)
-        self.help_page = HelpPage(book, self._settings, self)
-        self.drives_page = DrivesPage(book, profile_names(), self)
-        self.report_page = ReportPage(book, self)
-        self.describe_page = DescribePage(book, self)
-        self.recheck_page = RecheckPage(session, open_player, self)
-        self.practice_page = PracticePage(secrets.randbelow, self)
-        self.debrief_page = DebriefPage(self)
+        self._book = book
         self._is_debriefed = True
         self._after_recheck: Callable[[], None] = self.show_needle
         self._pages = QStackedWidget(self)
+        self._pages.addWidget(self.needle_page)
+        self._sizes = Sizes(1.0)
+        # The larger ones are made when they are first asked for.
+        self._made: list[Page] = []
+        self.help_page = self._added(HelpPage(book, self._settings, self), self.show_needle)
+        self.recheck_page = self._added(RecheckPage(session, open_player, self), self.show_needle)
+        self.practice_page = self._added(PracticePage(secrets.randbelow, self), self.show_needle)
+        self.debrief_page = self._added(DebriefPage(self), self.show_needle)
         self._awaited: ResumableJob | None = None
         # As the newest view had it; there is none yet.
         self._open_now = ""
-        self._refreshed = (
-            self.help_page,
-            self.source_page,
-            self.drives_page,
-            self.report_page,
-            self.describe_page,
-            self.recheck_page,
-        )
-        unrefreshed = (self.needle_page, self.practice_page, self.debrief_page)
-        for page in (*unrefreshed, *self._refreshed):
-            self._pages.addWidget(page)
         self.top_bar = TopBar(self._entries(), self)
         self.ear = Ear(open_output, self.top_bar.remark)
         self.announcer = Announcer(lambda words, urgent: announce(self, words, urgent=urgent))
@@ -191,32 +183,53 @@ class MainWindow(QWidget):
         self._pages.currentChanged.connect(lambda _: self.callout.end())
         for part in self.needle_page.explained:
             part.asked.connect(lambda term, part=part: self.explain(part, term))
-        self.source_page.chosen.connect(self.open_choice)
         self.practice_page.chosen.connect(self.open_choice)
+        self.recheck_page.decided.connect(lambda: self._after_recheck())
         self.needle_page.prompt.reopen.connect(self.reopen_indexed)
         self.needle_page.large.keep.connect(self.keep_trace)
-        self.drives_page.begin_job.connect(self.begin_job)
-        self.drives_page.resume.connect(self.resume)
-        self.drives_page.show_report.connect(self.show_report)
-        self.recheck_page.decided.connect(lambda: self._after_recheck())
-        for page in (
-            self.help_page,
-            self.source_page,
-            self.drives_page,
-            self.recheck_page,
-            self.practice_page,
-            self.debrief_page,
-        ):
-            page.back.connect(self.show_needle)
-        self.report_page.back.connect(self.leave_report)
-        self.report_page.describe.connect(self.show_descriptions)
-        self.describe_page.back.connect(self.leave_descriptions)
-        self.describe_page.saved.connect(self.leave_descriptions)
         self.controller.changed.connect(self.needle_page.make_room)
         self.controller.changed.connect(self._debrief_once)
         self.controller.report.connect(self.show_own_report)
         self.controller.gone.connect(lambda: self._measure_by(self.chosen_class))
         self.failed.connect(self.remark_fault)
+
+    def _added(self, page: _Page, back: Action) -> _Page:
+        """Take a page up among the others; `back` is what leads back from it."""
+        self._pages.addWidget(page)
+        self._made.append(page)
+        page.back.connect(back)
+        page.apply_theme(self._theme, self._sizes)
+        return page
+
+    @cached_property
+    def source_page(self) -> SourcePage:
+        """Where a source is described."""
+        page = self._added(SourcePage(self._session, self._settings, self), self.show_needle)
+        page.chosen.connect(self.open_choice)
+        return page
+
+    @cached_property
+    def drives_page(self) -> DrivesPage:
+        """The drives of the job book."""
+        page = self._added(DrivesPage(self._book, profile_names(), self), self.show_needle)
+        page.begin_job.connect(self.begin_job)
+        page.resume.connect(self.resume)
+        page.show_report.connect(self.show_report)
+        return page
+
+    @cached_property
+    def report_page(self) -> ReportPage:
+        """A job's report."""
+        page = self._added(ReportPage(self._book, self), self.leave_report)
+        page.describe.connect(self.show_descriptions)
+        return page
+
+    @cached_property
+    def describe_page(self) -> DescribePage:
+        """Who did a job, for whom, and with what."""
+        page = self._added(DescribePage(self._book, self), self.leave_descriptions)
+        page.saved.connect(self.leave_descriptions)
+        return page
 
     def _entries(self) -> list[MenuEntry]:
         """Return what the menu has; its first ones are buttons too."""
@@ -256,7 +269,7 @@ class MainWindow(QWidget):
             (key.Key_F1, plain): self.show_help,
             (key.Key_F2, plain): self.show_sources,
             (key.Key_F4, plain): page.toggle_unit,
-            (key.Key_F8, plain): self.source_page.look,
+            (key.Key_F8, plain): lambda: self.source_page.look(),
             (key.Key_F9, plain): self.keep_picture,
             (key.Key_F11, plain): self.toggle_full_screen,
             (key.Key_F12, plain): self.show_drives,
@@ -482,7 +495,7 @@ class MainWindow(QWidget):
 
     def leave_report(self) -> None:
         """Go back to where the report was asked for."""
-        if self._before_report is self.drives_page:
+        if isinstance(self._before_report, DrivesPage):
             self.show_drives()
         else:
             self.show_needle()
@@ -491,9 +504,9 @@ class MainWindow(QWidget):
         """Put a card away, or give up what is under way at the needle, or else go back to it."""
         if self.callout.pointer is not None:
             self.callout.end()
-        elif self.page is self.report_page:
+        elif isinstance(self.page, ReportPage):
             self.leave_report()
-        elif self.page is self.describe_page:
+        elif isinstance(self.page, DescribePage):
             self.leave_descriptions()
         elif self.page is not self.needle_page:
             self.show_needle()
@@ -669,7 +682,7 @@ class MainWindow(QWidget):
         self._open_now = "" if view.phase in (Phase.CLOSED, Phase.FAILED) else view.source
         self.help_page.list.note_open(self._open_now)
         self._take_up_awaited(view.phase)
-        for page in self._refreshed:
+        for page in self._made:
             page.refresh()
         self.top_bar.refresh(view, self._session.profile)
         self.callout.follow()
@@ -861,7 +874,7 @@ class MainWindow(QWidget):
     def _apply_theme(self) -> None:
         """Put colours and sizes on every part."""
         dots_per_mm = self.screen().physicalDotsPerInch() / 25.4
-        sizes = Sizes.of(self.width(), self.height(), dots_per_mm)
+        sizes = self._sizes = Sizes.of(self.width(), self.height(), dots_per_mm)
         self.top_bar.fit(self.width(), sizes.touch_px)
         self.setPalette(palette_for(self._theme))
         sheet = style_sheet(self._theme, sizes)
@@ -871,7 +884,8 @@ class MainWindow(QWidget):
         self._layout.setContentsMargins(margin, margin, margin, margin)
         self._layout.setSpacing(max(4, round(sizes.px(8))))
         self.needle_page.apply_theme(self._theme, sizes)
-        self.drives_page.apply_theme(self._theme, sizes)
+        for page in self._made:
+            page.apply_theme(self._theme, sizes)
         self.callout.apply_theme(self._theme)
 
 

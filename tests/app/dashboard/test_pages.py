@@ -14,8 +14,8 @@ from app.dashboard.window import MainWindow
 from app.job.model import DESCRIPTIONS
 from app.live.opening import KINDS
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
-from tests.app.dashboard.kinds import kinds_of_sources
 from tests.app.dashboard.outlines import outline
+from tests.app.dashboard.whole import kinds_of_sources
 
 OUTLINES = {
     "window": """
@@ -187,7 +187,8 @@ def window(qtbot):
     qtbot.addWidget(made)
     made.stop()
     made.resize(1280, 800)
-    for page in (made.source_page, made.drives_page, made.report_page, made.needle_page):
+    pages = (made.source_page, made.drives_page, made.report_page, made.describe_page)
+    for page in (*pages, made.needle_page):
         made._pages.setCurrentWidget(page)
         made.grab()  # lays it out
     return made

@@ -7,7 +7,7 @@ from PySide6.QtWidgets import QAbstractScrollArea, QComboBox, QWidget
 
 from app.live.opening import KINDS
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
-from tests.app.dashboard.kinds import kinds_of_sources
+from tests.app.dashboard.whole import kinds_of_sources
 
 
 def told(widget, part=QAccessible.Text.Name):

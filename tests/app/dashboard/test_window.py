@@ -39,6 +39,7 @@ from app.live.view import Listing, Phase, View
 from tests.app.dashboard.fakes import FakeControls, FakeSession, reading, view
 from tests.app.dashboard.keys import KEY, SHIFT, press
 from tests.app.dashboard.pictures import near
+from tests.app.dashboard.whole import whole
 
 ROOT = Path(__file__).parents[3]
 
@@ -271,7 +272,7 @@ def test_every_key_of_the_window_is_told(window):
 
 def test_every_control_has_a_name_and_a_description(window):
     kinds = (QAbstractButton, QLineEdit, QComboBox, QListWidget)
-    controls = [control for kind in kinds for control in window.findChildren(kind)]
+    controls = [control for kind in kinds for control in whole(window).findChildren(kind)]
     controls = [each for each in controls if not isinstance(each.parent(), QComboBox)]
     assert len(controls) > 20
     for control in controls:
@@ -328,7 +329,7 @@ def test_all_words_are_translated(qtbot, qapp):
             window.needle_page.meter.face.detail,
             window.needle_page.prompt.prompt.words,
             *(line.name for line in window.needle_page.status.lines if "level" not in line.name),
-            *(b.accessibleDescription() for b in window.findChildren(TouchButton)),
+            *(b.accessibleDescription() for b in whole(window).findChildren(TouchButton)),
             window.needle_page.meter.accessibleName(),
             window.needle_page.trace.accessibleDescription(),
             *cautions(),
@@ -366,7 +367,7 @@ def are_large_enough_and_apart(window, size):
 
 def test_what_stands_in_a_page_adds_no_margins_to_the_page_s(window):
     found = set()
-    for each in window.findChildren(QWidget):
+    for each in whole(window).findChildren(QWidget):
         is_page = isinstance(each.parent(), QStackedWidget) or each.objectName() == "page"
         box = None if is_page else each.layout()
         if box is not None and not box.contentsMargins().isNull():

@@ -24,7 +24,7 @@ from app.profiles import load_profile
 from tests.app.dashboard.cutting import beyond, cut
 from tests.app.dashboard.fakes import FakeControls, FakeSession, parked, reading, view
 from tests.app.dashboard.keys import KEY, press
-from tests.app.dashboard.kinds import kinds_of_sources
+from tests.app.dashboard.whole import kinds_of_sources
 
 CAPITALS_PX = 84
 """Some 23 mm on a 24-inch screen: five minutes of arc, what an eye of 1.0 can read, at 16 m."""

@@ -12,7 +12,7 @@ from app.live.opening import Opening
 from app.live.view import Listing, Phase, View
 from tests.app.dashboard.fakes import FakeSession, view
 from tests.app.dashboard.keys import KEY, press
-from tests.app.dashboard.kinds import kinds_of_sources
+from tests.app.dashboard.whole import kinds_of_sources
 
 CARD = "sound:Card a, ALSA"
 SCOPE = "visa:TCPIP::192.0.2.7::5025::SOCKET"
