@@ -358,7 +358,13 @@ class Demodulator:
 
     def _binned(
         self, phasors: NDArray[np.complex64], start: int, end: int
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
+    ) -> tuple[
+        NDArray[np.float64],
+        NDArray[np.float64],
+        NDArray[np.float64],
+        NDArray[np.bool_],
+        NDArray[np.complex128],
+    ]:
         size = self._blocks_a_bin
         fine: NDArray[np.bool_] = np.isfinite(phasors)
         ok: NDArray[np.bool_] = np.all(fine, axis=1)
@@ -376,7 +382,8 @@ class Demodulator:
         power = (level.real**2 + level.imag**2) / response**2 - 2.0 * sigma2
         off = (seen[start:end] - self._turn_a_block + np.pi) % (2.0 * np.pi) - np.pi
         carrier = self.carrier_hz + off / (2.0 * np.pi) * self.sample_rate_hz / self.block
-        return power, np.sqrt(sigma2), carrier, ok[start:end]
+        middle = np.exp(0.5j * (size - 1) * turn[start:end]) / response
+        return power, np.sqrt(sigma2), carrier, ok[start:end], level * middle
 
     def _turns_by_block(
         self, a_bin: NDArray[np.complex128]

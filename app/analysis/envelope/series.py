@@ -39,6 +39,9 @@ class Bins:
         float64, shape (n,): local carrier; zeros for an envelope.
     ok : numpy.ndarray
         bool, shape (n,).
+    phasor_v : numpy.ndarray or None
+        complex128, shape (n,): the carrier in the middle of each bin, with its phase there; None of
+        what has none.
     """
 
     first: int
@@ -46,6 +49,7 @@ class Bins:
     sigma_v: NDArray[np.float64]
     carrier_hz: NDArray[np.float64]
     ok: NDArray[np.bool_]
+    phasor_v: NDArray[np.complex128] | None = None
 
 
 class EnvelopeSeries:
@@ -63,6 +67,7 @@ class EnvelopeSeries:
         self.first = 0
         self._count = 0
         self._values = np.zeros((3, 0))
+        self._phasors = np.zeros(0, dtype=np.complex128)
         self._ok = np.zeros(0, dtype=np.bool_)
         self._found_strays = np.zeros((2, 0), dtype=np.bool_)
         self._strays_for = (0, 0)
@@ -91,6 +96,11 @@ class EnvelopeSeries:
     def carrier_hz(self) -> NDArray[np.float64]:
         """Local carrier of every bin, shape (n,)."""
         return self._values[2, : self._count]
+
+    @property
+    def phasor_v(self) -> NDArray[np.complex128]:
+        """The carrier with its phase in the middle of every bin, shape (n,); zeros of no phase."""
+        return self._phasors[: self._count]
 
     @property
     def ok(self) -> NDArray[np.bool_]:
@@ -144,11 +154,13 @@ class EnvelopeSeries:
         count = max(self._count, start + len(bins.ok))
         self._reserve(count)
         self._values[:, self._count : start] = 0.0
+        self._phasors[self._count : start] = 0.0
         self._ok[self._count : start] = False
         end = start + len(bins.ok)
         self._values[0, start:end] = bins.power_v2
         self._values[1, start:end] = bins.sigma_v
         self._values[2, start:end] = bins.carrier_hz
+        self._phasors[start:end] = 0.0 if bins.phasor_v is None else bins.phasor_v
         self._ok[start:end] = bins.ok
         self._count = count
         self._strays_for = (0, 0)
@@ -163,6 +175,7 @@ class EnvelopeSeries:
         if drop <= self._count // 2:
             return  # moving the rest costs more than keeping it
         self._values[:, : self._count - drop] = self._values[:, drop : self._count]
+        self._phasors[: self._count - drop] = self._phasors[drop : self._count]
         self._ok[: self._count - drop] = self._ok[drop : self._count]
         self._count -= drop
         self.first += drop
@@ -194,9 +207,11 @@ class EnvelopeSeries:
         room = max(count, 2 * room, 1024)
         values = np.zeros((3, room))
         values[:, : self._count] = self._values[:, : self._count]
+        phasors = np.zeros(room, dtype=np.complex128)
+        phasors[: self._count] = self._phasors[: self._count]
         ok = np.zeros(room, dtype=np.bool_)
         ok[: self._count] = self._ok[: self._count]
-        self._values, self._ok = values, ok
+        self._values, self._phasors, self._ok = values, phasors, ok
 
 
 class SignalPath:

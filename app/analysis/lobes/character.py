@@ -19,7 +19,7 @@ from app.analysis.lobes.heights import (
 )
 from app.analysis.lobes.law import bend_of, kept_u_v, unknown_law_u
 from app.analysis.lobes.layout import Layout, closed, smoothed
-from app.analysis.lobes.nulls import runs_on
+from app.analysis.lobes.nulls import Aside, aside, steady
 from app.analysis.lobes.windows import Windows
 from app.analysis.results import Geometry, Message, Quantity
 
@@ -30,14 +30,15 @@ _FILLED = 0.08
 """A null this part of the mean height above zero is filled: recordings whose lobes show the side
 have empty nulls."""
 _BLUNT_U = float(np.sqrt(0.5))
-_REST_U, _MOST_REST = 0.45, 0.1
+_REST_U, _MOST_REST_U = 0.45, 0.022
 """Standard uncertainty of the balance from a rest of another recording, as a part of what it fills
 nulls by: of blunt ones, and of a boundary's, in which a rest less than 30° out of phase would be a
-move of the head. One above the last part of the taller lobe is not looked for (common practice)."""
+move of the head. One above a tenth of the taller lobe is not looked for (common practice)."""
+_ACROSS_U, _HIDDEN = 0.75, 0.36
+"""The same where the phase tells what lies across: anything from 30 to 150° out of phase, its
+cotangent 0.8 root mean square. So much of the u of its power may be a rest that noise hides."""
 _MOVED_NULLS, _NULLS_AGREE = 0.05, 0.03
 """Nulls moved by an offset, in balance, which the heights confirm: no beat moves them."""
-_HIDDEN_BEAT = 0.09
-"""A beat so far off still lies within four uncertainties."""
 _FILLED_SIGMAS = 4.0
 _FILL_SIGMAS = 2.0
 """A null filled by less cannot be told from an empty one."""
@@ -77,6 +78,9 @@ _NOTCH = 0.9
 """Where there is a gap between groups it falls below this part of the lower one."""
 _BUMP_SIGMAS = 5.5
 _EMPTY = 0.10
+_MOST_IN_GAPS, _GAPS_LEVEL = 0.2, 0.03
+"""What is left between groups, as a part of the mean height, and by how much it may change within a
+degree: more is the edge of a gap that is too short to be seen."""
 _SPIKED_GAPS = 4
 """Spikes are believed to have hit one gap in so many."""
 _TINY_V = 1e-30
@@ -140,7 +144,7 @@ def characterise(
     setup : Setup
         What is stated of recording and detector.
     """
-    found = _recording_of(turn, layout, heights_v, setup.geometry)
+    found = _recording_of(turn, layout, heights_v, setup)
     if setup.columns.envelope is None or found.reason is not None:
         return found
     found = replace(found, law_u_v=kept_u_v(turn, layout, heights_v, setup))
@@ -154,9 +158,9 @@ def characterise(
 
 
 def _recording_of(
-    turn: MeanTurn, layout: Layout, heights_v: tuple[float, float], wanted: str | None
+    turn: MeanTurn, layout: Layout, heights_v: tuple[float, float], setup: Setup
 ) -> Character:
-    """Return what recording it is, `wanted` where the profile states one, by the signal alone."""
+    """Return what recording it is, by the signal alone."""
     if layout.windows is not None:
         return of_windows(turn, layout.windows, layout.turned)
     mean_height = 0.5 * sum(heights_v)
@@ -164,16 +168,14 @@ def _recording_of(
         # Digital silence, or nothing that is a number, where the turns before it had lobes.
         return _NOT_KNOWN
     if layout.pairs > 1:
-        return _of_groups(turn, layout, mean_height, wanted)
-    return _of_two_lobes(turn, layout, heights_v, wanted)
+        return _of_groups(turn, layout, mean_height, setup)
+    return _of_two_lobes(turn, layout, heights_v, setup)
 
 
-def _of_groups(
-    turn: MeanTurn, layout: Layout, mean_height_v: float, wanted: str | None
-) -> Character:
-    if wanted not in (None, Geometry.ALTERNATING) or not _has_flat_tops(turn, layout):
+def _of_groups(turn: MeanTurn, layout: Layout, mean_height_v: float, setup: Setup) -> Character:
+    if setup.geometry not in (None, Geometry.ALTERNATING) or not _has_flat_tops(turn, layout):
         return _NOT_KNOWN
-    fill = _fill_of_gaps(turn, layout, mean_height_v)
+    fill = _fill_of_gaps(turn, layout, mean_height_v, setup.sample_rate_hz)
     return Character(Geometry.ALTERNATING, balance_u=fill.balance_u(_BLUNT_U)[0])
 
 
@@ -228,8 +230,9 @@ def _tops(
 
 
 def _of_two_lobes(
-    turn: MeanTurn, layout: Layout, heights_v: tuple[float, float], wanted: str | None
+    turn: MeanTurn, layout: Layout, heights_v: tuple[float, float], setup: Setup
 ) -> Character:
+    wanted = setup.geometry
     mean_height = 0.5 * sum(heights_v)
     filled_v2 = closed(turn.power_v2)
     if any(_dips(turn, filled_v2, layout, number) for number in (0, 1)):
@@ -251,10 +254,15 @@ def _of_two_lobes(
     *each, fill = _fill_of_nulls(turn, nulls, empty, sharp, mean_height)
     if sharp:
         told = wanted == Geometry.BOUNDARY
-        found = _of_sharp_nulls(turn, nulls, fill, balance, told=told)
+        way = aside(turn, nulls, mean_height, setup.sample_rate_hz)
+        fill, runs_on = _by_phase(fill, way, mean_height)
+        found = _of_sharp_nulls(fill, runs_on, _by_nulls(nulls), balance, told=told)
     elif any(null.sure(_FILLED) for null in each):
         found = Character(None, messages.NULLS_FILLED)
     else:
+        reach, known = _reach_of_nulls(empty), turn.series.noise_known
+        holds = steady(turn, nulls, reach, known, setup.sample_rate_hz)
+        fill = _by_steadiness(fill, holds, mean_height)
         found = Character(None, balance_u=fill.balance_u(_BLUNT_U)[0])
     if found.reason is not None:
         return found
@@ -268,16 +276,16 @@ def _of_two_lobes(
 
 
 def _of_sharp_nulls(
-    turn: MeanTurn, nulls: list[float], fill: _Fill, balance: float, *, told: bool
+    fill: _Fill, runs_on: bool | None, by_nulls: float, balance: float, *, told: bool
 ) -> Character:
     """Return what fills sharp nulls: an azimuth, a rest of another recording, or the beat itself.
 
     A profile that says boundary says of what fills its nulls that it is azimuth.
     """
-    sure, by_nulls = fill.sure(0.0), _by_nulls(nulls)
+    sure = fill.sure(0.0)
     moved = min(abs(by_nulls), abs(balance)) > _MOVED_NULLS
     moved = moved and abs(by_nulls - balance) < _NULLS_AGREE
-    beats = runs_on(turn, nulls, fill.part) if sure and not moved else None
+    beats = runs_on if sure and not moved else None
     if beats:
         return Character(None, messages.BEAT)
     azimuth_u = _AZIMUTH_PART * abs(balance) * fill.part
@@ -289,17 +297,22 @@ def _of_sharp_nulls(
         if sure and 2.0 * ratio_of(Quantity(balance, rest_u)).u > MAX_EXPANDED_U:
             return Character(None, messages.EVEN_OR_BEAT)
     else:
-        rest_u = min(rest_u, 0.5 * _REST_U * _MOST_REST * (1.0 + abs(balance)))
+        rest_u = min(rest_u, _MOST_REST_U * (1.0 + abs(balance)))
     note = messages.FILLED_BY_WHAT if sure else None
     return Character(None, None, float(np.hypot(azimuth_u, rest_u)), even_u, filling, note)
 
 
 @dataclass(frozen=True, slots=True)
 class _Fill:
-    """Power in the nulls over that of the mean height, and its standard uncertainty."""
+    """Power in the nulls over that of the mean height, and its standard uncertainty.
+
+    Where the carrier's phase tells them apart, `ways` has both of what lies to one side in both
+    nulls, as a rest does, and of what lies to either, as a beat does.
+    """
 
     power: float
     u: float
+    ways: Sequence[tuple[float, float]] = ()
 
     @property
     def part(self) -> float:
@@ -317,6 +330,9 @@ class _Fill:
         line: `part` says how much of it is one standard uncertainty. Only even lobes may be a beat
         that hides in the noise of the nulls.
         """
+        if self.ways:
+            alike, opposite = (max(power, 0.0) + _HIDDEN * u for power, u in self.ways)
+            return _ACROSS_U * float(np.sqrt(alike)), _ACROSS_U * float(np.sqrt(opposite))
         beyond = self.power - _FILL_SIGMAS * self.u
         if beyond > 0.0:
             # From nothing on: one null in forty is filled by more, by chance alone.
@@ -324,16 +340,61 @@ class _Fill:
         return 0.0, part * float(np.sqrt(max(self.power, 0.0) + _FILL_SIGMAS * self.u))
 
 
-def _fill_of_gaps(turn: MeanTurn, layout: Layout, mean_height_v: float) -> _Fill:
+def _by_phase(fill: _Fill, way: Aside | None, mean_height_v: float) -> tuple[_Fill, bool | None]:
+    """Return what fills sharp nulls by the carrier's phase, and whether that runs on through both.
+
+    Where that makes more of it than there is power, the carrier is not one that passes straight;
+    wide nulls are known better by their power.
+    """
+    if way is None:
+        return fill, None
+    ways = [_power_of(each, mean_height_v) for each in (way.alike_v, way.opposite_v)]
+    power, u = sum(each[0] for each in ways), float(np.hypot(ways[0][1], ways[1][1]))
+    if power > fill.power + _FILLED_SIGMAS * fill.u:
+        return fill, None
+    found = _Fill(power, max(u, _LEAST_PART), ways)
+    return (fill if fill.sure(0.0) and fill.u < found.u else found), way.runs_on
+
+
+def _power_of(way_v: Quantity, mean_height_v: float) -> tuple[float, float]:
+    """Return the power of an amplitude, its noise taken out, and its u, over the mean height's."""
+    value, u = way_v.value / mean_height_v, way_v.u / mean_height_v
+    return value**2 - u**2, float(np.sqrt(4.0 * value**2 * u**2 + 2.0 * u**4))
+
+
+def _fill_of_gaps(turn: MeanTurn, layout: Layout, mean_height_v: float, rate_hz: float) -> _Fill:
     """Return what is left in the middle of the gaps between groups, where they are gaps at all."""
     gaps = layout.centres + 0.5 / len(layout.centres)
     bins = np.round(gaps * TURN_BINS - 0.5).astype(int) % TURN_BINS
     power = turn.power_v2[(bins[:, None] + np.arange(-1, 2)) % TURN_BINS]
     if float(power.max(axis=1).mean()) > (_EMPTY * mean_height_v) ** 2:
-        return _Fill(0.0, np.inf)
+        beside: NDArray[np.float64] = np.sqrt(np.maximum(power.mean(axis=0), 0.0)) / mean_height_v
+        if beside.max() > _MOST_IN_GAPS or np.ptp(beside) > _GAPS_LEVEL:
+            return _Fill(0.0, np.inf)
     # What is left of another recording fills all gaps alike, what is left of spikes a few.
     lowest = np.argsort(turn.power_v2[bins])[: len(bins) - len(bins) // _SPIKED_GAPS]
-    return _fill_at(turn, bins[lowest], mean_height_v)
+    fill = _fill_at(turn, bins[lowest], mean_height_v)
+    reach = _reach_of_gaps(turn, bins, mean_height_v)
+    known = _NOISE_KNOWN
+    return _by_steadiness(fill, steady(turn, gaps.tolist(), reach, known, rate_hz), mean_height_v)
+
+
+def _reach_of_gaps(turn: MeanTurn, bins: NDArray[np.intp], mean_height_v: float) -> float:
+    """Return how far on either side of their middles gaps are as empty as there, in turns."""
+    away = np.arange(TURN_BINS // (2 * len(bins)))
+    power = turn.power_v2[(bins[:, None, None] + np.array([[1], [-1]]) * away) % TURN_BINS]
+    amplitude = np.sqrt(np.maximum(power.mean(axis=0), 0.0)).max(axis=0) / mean_height_v
+    risen = np.flatnonzero(amplitude > amplitude[0] + _GAPS_LEVEL)
+    return (float(risen[0]) if risen.size else 0.0) / TURN_BINS
+
+
+def _by_steadiness(fill: _Fill, found_v2: Quantity | None, mean_height_v: float) -> _Fill:
+    """Return what is left in gaps, by what holds the carrier's phase where that tells more."""
+    if found_v2 is None:
+        return fill
+    power, u = found_v2.value / mean_height_v**2, max(found_v2.u / mean_height_v**2, _LEAST_PART)
+    more = power > fill.power + _FILLED_SIGMAS * fill.u
+    return fill if more or fill.u < u else _Fill(power, u)
 
 
 def _fill_at(
@@ -357,6 +418,11 @@ def _fill_of_nulls(
     return [_Fill(*each) for each in zip(power.tolist(), np.hypot(u, least).tolist(), strict=True)]
 
 
+def _reach_of_nulls(empty: float) -> float:
+    """Return how far on either side of a null nothing is, where so much of the turn is empty."""
+    return 0.25 * _EMPTY_REACH * empty
+
+
 def _lowest_in(
     turn: MeanTurn, place: float, empty: float, sharp: bool, mean_height_v: float
 ) -> tuple[float, float]:
@@ -365,7 +431,7 @@ def _lowest_in(
     A sharp null's power is a parabola, leaning with the offset; others leave the turn empty for a
     while.
     """
-    reach = round(TURN_BINS * (_SHARP_REACH if sharp else 0.25 * _EMPTY_REACH * empty))
+    reach = round(TURN_BINS * (_SHARP_REACH if sharp else _reach_of_nulls(empty)))
     middle = round(place * TURN_BINS - 0.5)
     away = np.arange(-reach, reach + 1)
     bins = (middle + away) % TURN_BINS

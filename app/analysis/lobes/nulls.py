@@ -1,81 +1,192 @@
 """What fills sharp nulls, told by the carrier's phase on its way through them.
 
-A boundary passes the head's middle to and fro: its carrier turns round at each null. What is added
-to it with a phase that stays (by an azimuth, by a rest of another recording) makes of the turning
-round half a turn of phase, ahead in one null and back again in the other. Of a beat the carrier
-goes half a turn on in both nulls, for it is two tones of which one is the stronger. So the local
-frequency stands out in the nulls, to opposite sides or to the same one.
+A boundary passes the head's middle to and fro: its carrier turns round at each null, and on its way
+is a straight line through nothing. What is added to it with a phase that stays (by an azimuth, by
+a rest of another recording) moves that line aside, in both nulls alike. Of a beat, two tones of
+which one is the stronger, the carrier goes half a turn on in both nulls: the line passes on the one
+side in the first and on the other in the second. Noise has any phase, and is averaged away.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.lobes.heights import TURN_BINS, MeanTurn
-from app.analysis.lobes.turns import Turn
-from app.analysis.uncertainty import scatter_u
+from app.analysis.envelope.series import EnvelopeSeries
+from app.analysis.lobes.heights import MeanTurn
+from app.analysis.results import Quantity
+from app.analysis.uncertainty import excess_u
 
-_SMOOTH = 31
-"""Places over which the demodulator averages the local carrier, with a Hann window."""
-_REACH, _REACH_OF_FILL = 0.04, 6.0
-"""How far from a null it is looked at, in turns: a deep one is over soon, a filled one is wide."""
-_SIGMAS, _PURE = 2.5, 0.4
+_REACH = 0.05
+"""How far from a null the carrier's way is followed, in turns."""
+_WIDER, _SPEED_TERMS = 3, 5
+"""So many times as far its local frequency is, and by such a polynomial: noise leaves it open near
+a null, where there is little power."""
 _FEWEST_BINS = 10
-_LEAST_HZ = 8.0
-"""Twice the least by which the carrier stands out of nulls filled by 0.01 to 0.6, at five turns a
-second."""
+_TERMS, _LAST_PART = 5, 0.02
+"""Of the carrier's way through a null: a line, bent by the lobes and by what is left of the speed.
+The last term is no more than this part of the mean height, one standard deviation, as a prior:
+without it a plain boundary passes aside by half as much again as noise makes it."""
+_SIGMAS, _PURE = 2.5, 0.4
+_ROUNDS, _MOST_LEFT = 3, 1.0
+"""What phase is left over, in radians, is looked for so often."""
+_LEAST_WEIGHT, _TINY_V = 1e-6, 1e-30
 
 
-def runs_on(mean: MeanTurn, nulls: list[float], fill: float) -> bool | None:
-    """Return whether the phase goes the same way through both nulls, None where it cannot be told.
+@dataclass(frozen=True, slots=True)
+class Aside:
+    """By how far the carrier passes the nulls' middles aside, to the same side or to either."""
+
+    alike_v: Quantity
+    opposite_v: Quantity
+
+    @property
+    def runs_on(self) -> bool | None:
+        """Whether the phase goes the same way through both nulls, None where it cannot be told."""
+        alike, opposite = abs(self.alike_v.value), abs(self.opposite_v.value)
+        least = _SIGMAS * max(self.alike_v.u, self.opposite_v.u)
+        if max(alike, opposite) <= least or min(alike, opposite) > _PURE * max(alike, opposite):
+            return None
+        return opposite > alike
+
+
+def aside(mean: MeanTurn, nulls: list[float], mean_height_v: float, rate_hz: float) -> Aside | None:
+    """Return how the carrier passes through both nulls, None where it has no phase to tell by.
 
     Parameters
     ----------
     nulls : list of float
-        Places of both nulls, in turns.
-    fill : float
-        What fills them, as a part of the mean height.
+        Places of the nulls after the first lobe and after the second, in turns.
     """
-    kernel = np.hanning(_SMOOTH + 2)[1:-1]
-    padded = np.pad(np.maximum(mean.power_v2, 0.0), _SMOOTH // 2, mode="wrap")
-    power = np.convolve(padded, kernel / kernel.sum(), mode="valid")
-    reach = _REACH + fill / _REACH_OF_FILL
-    peaks = np.array(
-        [[_peak(mean, turn, power, null, reach) for null in nulls] for turn in mean.turns]
-    )
-    peaks = peaks[np.isfinite(peaks).all(axis=1)]
-    if len(peaks) < 2:
+    reach = _REACH * _frames(mean)
+    half = int(reach / mean.series.frames_a_bin)
+    if 2 * half < _FEWEST_BINS:
         return None
-    sides = peaks @ np.array([[1.0, 1.0], [1.0, -1.0]])
-    same, opposite = np.abs(sides.mean(axis=0)).tolist()
-    least = max(_LEAST_HZ, _SIGMAS * max(scatter_u(side) for side in sides.T))
-    if max(same, opposite) <= least or min(same, opposite) > _PURE * max(same, opposite):
+    around = _around(mean, nulls, _WIDER * half)
+    pairs = np.flatnonzero(around.whole.reshape(-1, 2).all(axis=1))
+    if len(pairs) < 2 or not mean.series.phasor_v.any():
         return None
-    return same > opposite
+    rows = (2 * pairs[:, None] + np.arange(2)).ravel()
+    near = slice((_WIDER - 1) * half, (_WIDER + 1) * half + 1)
+    carrier = _stopped(mean.series, around, rows, rate_hz)[:, near]
+    away, sigma_v = around.away[rows, near] / reach, mean.series.sigma_v[around.place[rows, near]]
+    passed, u = _passed(carrier, away, sigma_v, _LAST_PART * mean_height_v)
+    # From the first lobe's side of either null: through the second its carrier comes back.
+    first, second = passed[::2], -passed[1::2]
+    u = 0.5 * np.hypot(u[::2], u[1::2])
+    return Aside(*(_mean(0.5 * (first + way * second), u) for way in (1.0, -1.0)))
 
 
-def _peak(
-    mean: MeanTurn, turn: Turn, power_v2: NDArray[np.float64], null: float, reach: float
-) -> float:
-    """Return by how much the local carrier of one turn stands out in a null; NaN where it is cut.
+def steady(
+    mean: MeanTurn, gaps: list[float], reach: float, noise_known: float, rate_hz: float
+) -> Quantity | None:
+    """Return the power in V² that holds its phase in gaps, None where there is no phase.
 
-    The phase goes at a rate that is as the inverse of the power, and what the speed does to it is a
-    parabola.
+    Parameters
+    ----------
+    gaps, reach : list of float, float
+        Their middles, and how far on either side they are empty, in turns.
+    noise_known : float
+        Part of itself to which the noise's power is known there.
     """
-    series, middle = mean.series, turn.start_frame + null * turn.frames
-    bins = series.bins_between(middle - reach * turn.frames, middle + reach * turn.frames)
-    frames = series.centres_in(bins)
-    if len(frames) < _FEWEST_BINS or not series.ok[bins].all() or frames[0] > middle:
-        return float("nan")
-    away = (frames - middle) / (reach * turn.frames)
-    place = ((frames - turn.start_frame) / turn.frames) % 1.0 * TURN_BINS - 0.5
-    power = np.interp(place, np.arange(TURN_BINS), power_v2, period=TURN_BINS)
-    least = float(power.min())
-    if least <= 0.0:
-        return float("nan")
-    columns = np.stack([least / power, np.ones_like(away), away, away**2], axis=1)
-    weight = np.sqrt(power)
-    weighted = columns * weight[:, None]
-    found = np.linalg.lstsq(weighted, series.carrier_hz[bins] * weight, rcond=None)[0]
-    return float(found[0])
+    series = mean.series
+    half = int(reach * _frames(mean) / series.frames_a_bin - 0.5)
+    if half < 1 or not series.phasor_v.any():
+        return None
+    wide = max(half, int(_WIDER * _REACH * _frames(mean) / series.frames_a_bin))
+    around = _around(mean, gaps, wide)
+    rows = np.flatnonzero(around.whole)
+    if not rows.size:
+        return None
+    near = slice(wide - half, wide + half + 1)
+    carrier = _stopped(series, around, rows, rate_hz)[:, near]
+    noise_v2 = 2.0 * np.mean(series.sigma_v[around.place[rows, near]] ** 2, axis=1)
+    bins = carrier.shape[1]
+    power = np.abs(carrier.mean(axis=1)) ** 2 - noise_v2 / bins
+    # A square of two quadratures scatters by as much as it is; and by what is steady in it.
+    u = np.sqrt((2.0 * np.maximum(power, 0.0) + noise_v2 / bins) * noise_v2 / bins)
+    found = _mean(power, u)
+    left_v2 = noise_known * float(noise_v2.mean()) / bins
+    return Quantity(found.value, float(np.hypot(found.u, left_v2)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Around:
+    """Bins around places of each turn: where they lie in the series, how far away, all there."""
+
+    place: NDArray[np.int64]
+    away: NDArray[np.float64]
+    whole: NDArray[np.bool_]
+
+
+def _frames(mean: MeanTurn) -> float:
+    return float(np.mean([turn.frames for turn in mean.turns]))
+
+
+def _around(mean: MeanTurn, places: list[float], half: int) -> _Around:
+    """Return so many bins on either side of each place of each turn, shape (rows, bins)."""
+    series = mean.series
+    starts = np.array([turn.start_frame for turn in mean.turns])[:, None]
+    frames = np.array([turn.frames for turn in mean.turns])[:, None]
+    middles = (starts + np.array(places) * frames).reshape(-1, 1)
+    nearest = np.round((middles + 0.5) / series.frames_a_bin - 0.5).astype(np.int64)
+    numbers = nearest + np.arange(-half, half + 1)
+    place = numbers - series.first
+    whole = (place[:, 0] >= 0) & (place[:, -1] < series.ok.size)
+    place = np.where(whole[:, None], place, 0)
+    whole &= np.all(series.ok[place], axis=1)
+    return _Around(place, series.centre_frame(numbers) - middles, whole)
+
+
+def _stopped(
+    series: EnvelopeSeries, around: _Around, rows: NDArray[np.intp], rate_hz: float
+) -> NDArray[np.complex128]:
+    """Return the carrier turned back by its local frequency, from the middle on, (rows, bins).
+
+    What fills a null lets the frequency stand out there, where there is little power: what is
+    smooth through the rest is what the speed does to it.
+    """
+    place, away = around.place[rows], around.away[rows]
+    reach = float(np.abs(away).max()) or 1.0
+    columns = (away / reach)[:, :, None] ** np.arange(_SPEED_TERMS)
+    weight = np.maximum(series.power_v2[place], 0.0)
+    weight += _LEAST_WEIGHT * weight.mean(axis=1, keepdims=True) + _TINY_V**2
+    weighted = columns * weight[:, :, None]
+    normal = weighted.transpose(0, 2, 1) @ columns
+    right = weighted.transpose(0, 2, 1) @ series.carrier_hz[place][:, :, None]
+    found = np.asarray(np.linalg.solve(normal, right), dtype=np.float64)
+    orders = np.arange(1, _SPEED_TERMS + 1)
+    cycles = ((away / reach)[:, :, None] ** orders / orders @ found)[:, :, 0] * (reach / rate_hz)
+    stopped: NDArray[np.complex128] = series.phasor_v[place] * np.exp(-2j * np.pi * cycles)
+    return stopped
+
+
+def _passed(
+    carrier_v: NDArray[np.complex128],
+    away: NDArray[np.float64],
+    sigma_v: NDArray[np.float64],
+    last_v: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return how far left of nothing the carrier's way passes, and its u from noise, (rows,)."""
+    columns = away[:, :, None] ** np.arange(_TERMS)
+    variance_v2 = np.mean(sigma_v**2, axis=1)
+    normal = columns.transpose(0, 2, 1) @ columns
+    normal[:, -1, -1] += variance_v2 / last_v**2
+    inverse = np.linalg.inv(normal)
+    found = np.zeros((len(away), _TERMS), dtype=np.complex128)
+    for _ in range(_ROUNDS):
+        found = (inverse @ (columns.transpose(0, 2, 1) @ carrier_v[:, :, None]))[:, :, 0]
+        found *= np.exp(-1j * np.angle(found[:, 1:2]))
+        # What bends the way to one side is phase that the local frequency has left over.
+        bend = found[:, 2:].imag / np.maximum(found[:, 1:2].real, _TINY_V)
+        left = (away[:, :, None] ** np.arange(1, _TERMS - 1) @ bend[:, :, None])[:, :, 0]
+        carrier_v = carrier_v * np.exp(-1j * np.clip(left, -_MOST_LEFT, _MOST_LEFT))
+    u: NDArray[np.float64] = np.sqrt(variance_v2 * inverse[:, 0, 0])
+    return found[:, 0].imag, u
+
+
+def _mean(values: NDArray[np.float64], u: NDArray[np.float64]) -> Quantity:
+    of_noise = float(np.linalg.norm(u)) / len(u)
+    return Quantity(float(values.mean()), float(np.hypot(of_noise, excess_u(values, u))))
