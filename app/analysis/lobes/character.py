@@ -260,8 +260,7 @@ def _of_two_lobes(
     elif any(null.sure(_FILLED) for null in each):
         found = Character(None, messages.NULLS_FILLED)
     else:
-        reach, known = _reach_of_nulls(empty), turn.series.noise_known
-        holds = steady(turn, nulls, reach, known, setup.sample_rate_hz)
+        holds = steady(turn, nulls, _reach_of_nulls(empty), setup.sample_rate_hz)
         fill = _by_steadiness(fill, holds, mean_height)
         found = Character(None, balance_u=fill.balance_u(_BLUNT_U)[0])
     if found.reason is not None:
@@ -375,8 +374,7 @@ def _fill_of_gaps(turn: MeanTurn, layout: Layout, mean_height_v: float, rate_hz:
     lowest = np.argsort(turn.power_v2[bins])[: len(bins) - len(bins) // _SPIKED_GAPS]
     fill = _fill_at(turn, bins[lowest], mean_height_v)
     reach = _reach_of_gaps(turn, bins, mean_height_v)
-    known = _NOISE_KNOWN
-    return _by_steadiness(fill, steady(turn, gaps.tolist(), reach, known, rate_hz), mean_height_v)
+    return _by_steadiness(fill, steady(turn, gaps.tolist(), reach, rate_hz), mean_height_v)
 
 
 def _reach_of_gaps(turn: MeanTurn, bins: NDArray[np.intp], mean_height_v: float) -> float:

@@ -24,6 +24,8 @@ _REACH = 0.05
 _WIDER, _SPEED_TERMS = 3, 5
 """So many times as far its local frequency is, and by such a polynomial: noise leaves it open near
 a null, where there is little power."""
+_GAP_SPEED_TERMS, _LAGS = 3, 3
+"""The same of a gap, whose bins are compared with so many that come after."""
 _FEWEST_BINS = 10
 _TERMS, _LAST_PART = 5, 0.02
 """Of the carrier's way through a null: a line, bent by the lobes and by what is left of the speed.
@@ -70,7 +72,7 @@ def aside(mean: MeanTurn, nulls: list[float], mean_height_v: float, rate_hz: flo
         return None
     rows = (2 * pairs[:, None] + np.arange(2)).ravel()
     near = slice((_WIDER - 1) * half, (_WIDER + 1) * half + 1)
-    carrier = _stopped(mean.series, around, rows, rate_hz)[:, near]
+    carrier = _stopped(mean.series, around, rows, rate_hz, _SPEED_TERMS)[:, near]
     away, sigma_v = around.away[rows, near] / reach, mean.series.sigma_v[around.place[rows, near]]
     passed, u = _passed(carrier, away, sigma_v, _LAST_PART * mean_height_v)
     # From the first lobe's side of either null: through the second its carrier comes back.
@@ -79,17 +81,15 @@ def aside(mean: MeanTurn, nulls: list[float], mean_height_v: float, rate_hz: flo
     return Aside(*(_mean(0.5 * (first + way * second), u) for way in (1.0, -1.0)))
 
 
-def steady(
-    mean: MeanTurn, gaps: list[float], reach: float, noise_known: float, rate_hz: float
-) -> Quantity | None:
+def steady(mean: MeanTurn, gaps: list[float], reach: float, rate_hz: float) -> Quantity | None:
     """Return the power in V² that holds its phase in gaps, None where there is no phase.
+
+    What neighbouring bins have in common is no noise of theirs, however little of that is known.
 
     Parameters
     ----------
     gaps, reach : list of float, float
         Their middles, and how far on either side they are empty, in turns.
-    noise_known : float
-        Part of itself to which the noise's power is known there.
     """
     series = mean.series
     half = int(reach * _frames(mean) / series.frames_a_bin - 0.5)
@@ -101,15 +101,14 @@ def steady(
     if not rows.size:
         return None
     near = slice(wide - half, wide + half + 1)
-    carrier = _stopped(series, around, rows, rate_hz)[:, near]
+    carrier = _stopped(series, around, rows, rate_hz, _GAP_SPEED_TERMS)[:, near]
     noise_v2 = 2.0 * np.mean(series.sigma_v[around.place[rows, near]] ** 2, axis=1)
-    bins = carrier.shape[1]
-    power = np.abs(carrier.mean(axis=1)) ** 2 - noise_v2 / bins
-    # A square of two quadratures scatters by as much as it is; and by what is steady in it.
-    u = np.sqrt((2.0 * np.maximum(power, 0.0) + noise_v2 / bins) * noise_v2 / bins)
-    found = _mean(power, u)
-    left_v2 = noise_known * float(noise_v2.mean()) / bins
-    return Quantity(found.value, float(np.hypot(found.u, left_v2)))
+    lags = range(1, min(_LAGS, carrier.shape[1] - 1) + 1)
+    shared = [(carrier[:, lag:] * np.conj(carrier[:, :-lag])).real for lag in lags]
+    products = np.concatenate(shared, axis=1)
+    power, pairs = products.mean(axis=1), products.shape[1]
+    u = np.sqrt((2.0 * np.maximum(power, 0.0) + noise_v2) * noise_v2 / (2.0 * pairs))
+    return _mean(power, u)
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +140,7 @@ def _around(mean: MeanTurn, places: list[float], half: int) -> _Around:
 
 
 def _stopped(
-    series: EnvelopeSeries, around: _Around, rows: NDArray[np.intp], rate_hz: float
+    series: EnvelopeSeries, around: _Around, rows: NDArray[np.intp], rate_hz: float, terms: int
 ) -> NDArray[np.complex128]:
     """Return the carrier turned back by its local frequency, from the middle on, (rows, bins).
 
@@ -150,14 +149,14 @@ def _stopped(
     """
     place, away = around.place[rows], around.away[rows]
     reach = float(np.abs(away).max()) or 1.0
-    columns = (away / reach)[:, :, None] ** np.arange(_SPEED_TERMS)
+    columns = (away / reach)[:, :, None] ** np.arange(terms)
     weight = np.maximum(series.power_v2[place], 0.0)
     weight += _LEAST_WEIGHT * weight.mean(axis=1, keepdims=True) + _TINY_V**2
     weighted = columns * weight[:, :, None]
     normal = weighted.transpose(0, 2, 1) @ columns
     right = weighted.transpose(0, 2, 1) @ series.carrier_hz[place][:, :, None]
     found = np.asarray(np.linalg.solve(normal, right), dtype=np.float64)
-    orders = np.arange(1, _SPEED_TERMS + 1)
+    orders = np.arange(1, terms + 1)
     cycles = ((away / reach)[:, :, None] ** orders / orders @ found)[:, :, 0] * (reach / rate_hz)
     stopped: NDArray[np.complex128] = series.phasor_v[place] * np.exp(-2j * np.pi * cycles)
     return stopped

@@ -3,7 +3,15 @@
 import numpy as np
 import pytest
 
-from tests.app.analysis.lobes.test_spoilers import beat, boundary, drawn, holds, read
+from tests.app.analysis.lobes.test_spoilers import (
+    beat,
+    bells,
+    boundary,
+    drawn,
+    groups,
+    holds,
+    read,
+)
 
 DEGREES = np.pi / 180.0
 
@@ -48,3 +56,25 @@ def test_two_bands_that_touch():
     reading = read(drawn(envelope, snr_db=30.0, turns=6.4))
     holds(reading, 0.02)
     assert reading.balance.u < 0.005
+
+
+@pytest.mark.parametrize("pairs", [1, 6])
+def test_rest_between_groups(pairs):
+    # As much as a seventh of the mean height stands level in the gaps: they are gaps all the same.
+    rest = 0.14 * np.exp(1j * DEGREES * 60)
+
+    def envelope(turns):
+        flat = groups(0.2, pairs, 0.7)(turns)
+        # The two bands' carriers stand against one another: what is added moves them apart.
+        first = flat > 0.0
+        return np.where(first & (flat < 1.0), -flat, flat) + rest
+
+    reading = read(drawn(envelope, snr_db=40.0, turns=6.4))
+    assert not reading.valid or abs(reading.balance.value - 0.2) < 3.0 * reading.balance.u
+
+
+def test_rest_between_lobes_hidden_in_noise():
+    rest = 0.015 * np.exp(1j * DEGREES * 60)
+    lobes = bells(0.1, width=0.05)
+    reading = read(drawn(lambda turns: lobes(turns) + rest, snr_db=18.0, turns=10.4))
+    holds(reading, 0.1)
