@@ -21,7 +21,7 @@ from app.analysis.uncertainty import excess_u
 
 _REACH = 0.05
 """How far from a null the carrier's way is followed, in turns."""
-_WIDER, _SPEED_TERMS = 3, 5
+_WIDER, _SPEED_TERMS = 3, 4
 """So many times as far its local frequency is, and by such a polynomial: noise leaves it open near
 a null, where there is little power."""
 _GAP_SPEED_TERMS, _LAGS = 3, 3
