@@ -565,11 +565,15 @@ def _bend_of_a_cut(
     taller, lower = bends if told > 0.0 else bends[::-1]
     if taller is None or lower is None or taller.value <= _BEND_SIGMAS * taller.u:
         return 0.0
-    if abs(lower.value) > max(_STRAIGHT_SIGMAS * lower.u, _BENT_LESS * taller.value):
+    if by_nulls is not None and abs(told) <= balance * np.sign(told):
         return 0.0
+    if abs(lower.value) > max(_STRAIGHT_SIGMAS * lower.u, _BENT_LESS * taller.value):
+        # Where both are cut they differ by what the taller one lost more, as bends' roots do.
+        both = by_nulls is not None and lower.value > 0.0
+        return max(0.0, float(np.sqrt(taller.value) - np.sqrt(lower.value))) ** 2 if both else 0.0
     if by_nulls is None:
         return taller.value if _LEAST_BEND < taller.value < _LEVEL_BEND else 0.0
-    return taller.value if abs(told) > balance * np.sign(told) else 0.0
+    return taller.value
 
 
 def _is_level(turn: MeanTurn, layout: Layout, heights_v: tuple[float, float]) -> bool:

@@ -78,3 +78,14 @@ def test_rest_between_lobes_hidden_in_noise():
     lobes = bells(0.1, width=0.05)
     reading = read(drawn(lambda turns: lobes(turns) + rest, snr_db=18.0, turns=10.4))
     holds(reading, 0.1)
+
+
+@pytest.mark.parametrize("balance", [0.003, 0.006])
+def test_both_tops_cut_a_little(balance):
+    # A head of 0.97 of the taller lobe: even lobes lose all but the same.
+    most = 0.97 * (1.0 + balance)
+
+    def envelope(turns):
+        return np.clip(np.cos(2.0 * np.pi * turns) + balance, -most, most)
+
+    holds(read(drawn(envelope, snr_db=36.0, turns=8.4)), balance)
