@@ -481,7 +481,10 @@ class NeedlePage(QWidget):
         elif self._is_large:
             way = self.large
         if way is not self._ways.currentWidget():
+            had_keys = self.window().focusWidget() in (self.meter, self.far.meter)
             self._stand(way)
+            if had_keys:
+                self.needle.setFocus()
         self.prompt.set_narrow(way is self._scroll)
         self.far.apply_theme(self._theme, self._sizes, far=self._is_far)
         if way is self._scroll:

@@ -166,6 +166,14 @@ def test_the_keys_go_to_what_is_seen_and_never_to_a_button(window, size, key):
         assert page.needle.isVisible()
 
 
+def test_the_needle_keeps_the_keys_whichever_of_the_two_is_shown(window):
+    window.needle_page.take_focus()
+    for size in ((800, 600), (1280, 800), (800, 600)):
+        sized(window, size)
+        assert QApplication.focusWidget() is window.needle_page.needle
+        assert window.needle_page.needle.isVisible()
+
+
 def are_read_across_the_room(lines):
     places = lines.places(lines.width())
     assert places
