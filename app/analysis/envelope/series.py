@@ -83,6 +83,11 @@ class EnvelopeSeries:
         return self.end * self.frames_a_bin
 
     @property
+    def frames(self) -> int:
+        """Frames that all bins kept cover."""
+        return self._count * self.frames_a_bin
+
+    @property
     def power_v2(self) -> NDArray[np.float64]:
         """Squared amplitude of every bin kept, shape (n,)."""
         return self._values[0, : self._count]

@@ -17,6 +17,8 @@ _PATTERN_PLACE_U = 0.01
 _WITH_A_CARRIER, _FEWEST_BINS = 0.05, 48
 """A bin whose power is above this part of the tallest tells the carrier; of fewer bins none do."""
 _LEFT_FOR_A_CUBE = 3
+_ENDS = 2.0
+"""A capture has less than so many turns more than the whole ones, unless some are missing."""
 _FEW = 4
 """With fewer turns than this, variation and drift cannot be told apart."""
 
@@ -53,6 +55,9 @@ def mean_speed(
             # So few lobes give no scatter: their places are good to some hundredths of a turn.
             edges = _PATTERN_PLACE_U * frames / len(lengths)
         u = float(np.hypot(edges, scatter_u(lengths) if len(lengths) > 1 else 0.0))
+        if series is not None and series.frames > (len(lengths) + _ENDS) * frames:
+            # Where turns are missing, which ones are left is chance too.
+            u = float(np.hypot(u, frames * _swing_of_carrier(series, low, high, frames)))
     speed = 60.0 * setup.sample_rate_hz / frames
     return Quantity(float(speed), float(speed * np.hypot(u / frames, setup.clock_u_part)))
 

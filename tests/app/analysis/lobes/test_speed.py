@@ -150,6 +150,22 @@ def test_without_an_index_u_of_the_speed_holds_a_swing_nearly_in_step_with_the_t
     assert reading.speed_rpm.u < 1.0
 
 
+def test_of_a_drifting_spindle_one_turn_of_many_is_not_sure_of_the_others():
+    """All pulses but two are missing; the others would give another mean."""
+    rate_hz, part_a_s = 250e3, 0.02
+    time = np.arange(round(1.5 * rate_hz)) / rate_hz
+    turn = 5.0 * (time + 0.5 * part_a_s * time**2) - 0.1
+    wave = 0.4 * np.cos(2.0 * np.pi * turn) * np.cos(2.0 * np.pi * 12_000 * turn)
+    wave += 1e-3 * np.random.default_rng(4).standard_normal(len(time))
+    index = 5.0 * ((turn % 1.0 < 0.02) & (turn > 3.5) & (turn < 5.5))
+    samples = np.stack([wave, index], axis=1)
+    reading = analyse(samples, rate_hz, ("differential", "index"), clock_u_part=1e-6)
+    for first in (3.0, 5.0):
+        mean_rpm = 60.0 / float(np.ptp(np.interp([first, first + 1.0], turn, time)))
+        assert abs(reading.speed_rpm.value - mean_rpm) <= 3.0 * reading.speed_rpm.u
+    assert reading.speed_rpm.u < 2.0
+
+
 def test_the_pattern_s_turn_follows_another_speed():
     """Two lobes a turn, of 720 bins at first and of 2 % fewer after 15 turns."""
     place = np.concatenate([np.arange(15 * 720) / 720, 15 + np.arange(20 * 706) / 705.6])
