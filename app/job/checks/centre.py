@@ -38,6 +38,8 @@ _FINE = 0.25
 """The smallest step, in coarse ones."""
 _GAP = 0.2
 """The same where something is missing between two places."""
+_MOST_FILLS = 3
+"""Each halves what is missing."""
 _PLATEAU = 0.95
 _MOST_PLACES = 24
 """On one side."""
@@ -93,9 +95,10 @@ def centre(situation: Situation) -> Check:
     survey = yield from _prepared(situation)
     problem = yield from _surveyed(situation, survey)
     finding = problem or centre_of(survey.places_um, survey.levels_v)
-    if finding == FEW_PLACES:
-        problem = yield from _filled(situation, survey)
-        finding = problem or centre_of(survey.places_um, survey.levels_v)
+    for _ in range(_MOST_FILLS):
+        if finding == FEW_PLACES:
+            problem = yield from _filled(situation, survey)
+            finding = problem or centre_of(survey.places_um, survey.levels_v)
     if not isinstance(finding, FlankFinding):
         yield from left_at(situation, survey.gauge, 0.0)
         return concluded(situation, Verdict.UNDECIDED, unit="µm", reason=str(finding))

@@ -55,17 +55,21 @@ def test_the_head_is_brought_over_the_middle_and_the_creep_is_backed_off(middle_
 
 
 class Overshot(ScriptedDrive):
-    """A hand that goes a tenth too far on a long way."""
+    """A hand that goes too far on a long way."""
+
+    far_part = 0.1
 
     def _do(self, ask):
         super()._do(ask)
         if ask.action is Action.NUDGE and abs(ask.amount) > 200.0:
-            self.middle_um += 0.1 * ask.amount
+            self.middle_um += self.far_part * ask.amount
 
 
-def test_what_a_long_nudge_leaves_out_of_a_flank_is_measured_after_it():
-    drive = Overshot(middle_um=-149.0)
-    drive.track_um = 185.0
+# By two tenths the whole flank is left out but for its ends, which takes more than one place.
+@pytest.mark.parametrize(("middle_um", "far_part"), [(-149.0, 0.1), (-113.0, 0.2)])
+def test_what_a_long_nudge_leaves_out_of_a_flank_is_measured_after_it(middle_um, far_part):
+    drive = Overshot(middle_um=middle_um)
+    drive.track_um, drive.far_part = 185.0, far_part
     outcome, _, kept = centred(drive, **{LEAVE: "middle"})
     places_um = [float(each.label[3:-3]) for each in kept.entries if each.label.startswith("at ")]
     # It came back past the first place, and went between it and its neighbours once it was there.
@@ -73,7 +77,7 @@ def test_what_a_long_nudge_leaves_out_of_a_flank_is_measured_after_it():
     assert all(place_um < 49.0 for place_um in places_um[inmost:])
     assert len(places_um) > inmost + 1
     assert outcome.verdict is Verdict.NOTED
-    assert detail(outcome, "off the middle, as found").value == pytest.approx(-149.0, abs=1.5)
+    assert detail(outcome, "off the middle, as found").value == pytest.approx(middle_um, abs=1.5)
     assert abs(drive.middle_um) <= 4.0
 
 
