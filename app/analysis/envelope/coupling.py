@@ -41,7 +41,16 @@ _SHAPE_U = 0.002
 _MIRRORED = 24
 _SYMMETRY_U = 0.01
 """Asymmetry of a recorded lobe, as a part of the top (common practice): one observation a lobe."""
-_NEARER, _ROUND = 0.2, 0.25
+_NEARER, _LEVEL_NEAR = 0.2, 0.033
+"""Nulls that move by less than this part of the top, so far towards it, are level and no lobes: a
+cosine moves by 0.049 or more."""
+_NEAR, _NEAR_PLACES = 0.6, 49
+"""How far from a null or a top, as a part of the way between them, its shape is looked at."""
+_INTERPOLATED = 0.7
+"""Part of a bin's variance in what is read between two of them."""
+_ROUGH, _ROUGHER = 1.5, 2.0
+"""Tops are rough where they leave a round shape by so many times the noise's power, and nulls no
+rougher below so many times theirs: a head's lobes are round, and their ends are corners."""
 _LOW_PART = 0.1
 _LEVEL_SIGMAS, _LEVEL_PART, _LOWEST_PART = 3.0, 0.01, 0.01
 """Nulls lie on one level where they scatter by no more than so many standard deviations and this
@@ -66,9 +75,8 @@ class Straightened:
         Of the integral and of its integral, as the nulls tell them.
     base_u_v : float
         Standard uncertainty of the nulls' level.
-    contrast : float
-        By how much less round the nulls are than the tops: a quarter, and the negative of that
-        where it stands on its head. 0 with more than two lobes a turn.
+    is_on_head : bool
+        What should be nulls is rounder than the tops; never with more than two lobes a turn.
     is_level : bool
         The nulls lie on one level, and nothing below it.
     """
@@ -77,7 +85,7 @@ class Straightened:
     lean_v: Floats
     weights: tuple[float, float]
     base_u_v: float
-    contrast: float
+    is_on_head: bool
     is_level: bool
 
     def going_on(self, seen_v: Floats, more_v: Floats) -> Floats:
@@ -137,7 +145,7 @@ def straighten(
         lean_v=corners.spread @ seen.level[1:],
         weights=(float(corners.mean[1]), float(corners.mean[2])),
         base_u_v=float(np.hypot(_STEP_U * step, sigma_v / np.sqrt(_FLANK))),
-        contrast=_contrast(value, seen.spots),
+        is_on_head=_is_on_head(value, seen.spots, sigma_v),
         is_level=is_level,
     )
 
@@ -332,21 +340,30 @@ def _step_beside(value: Floats, null: NDArray[np.bool_]) -> float:
     return max(0.0, float(np.median(steps))) if steps else float(value.max(initial=0.0))
 
 
-def _contrast(value: Floats, spots: Floats | None) -> float:
-    """Return by how much less round the nulls are than the tops.
+def _is_on_head(value: Floats, spots: Floats | None, sigma_v: float) -> bool:
+    """Return whether tops have corners, and nulls have none to speak of.
 
-    From a round extreme a level moves a quarter as far on half the way, from a point half as far,
-    from a flat hardly.
+    Both are averaged; a cosine and its harmonic take out of them what is round.
     """
     if spots is None or len(spots) < _FEWEST:
-        return 0.0
+        return False
     places, half = np.arange(len(value)), 0.5 * np.diff(spots)
+    ends, near = (
+        np.mean([np.interp(spots[:-1] + part * half, places, value) for part in parts])
+        for parts in ((0.0,), (-_NEARER, _NEARER))
+    )
+    if near - ends < _LEVEL_NEAR * float(np.quantile(value, 0.99)):
+        return False
+    away = np.linspace(-_NEAR, _NEAR, _NEAR_PLACES)
+    angle = 0.5 * np.pi * away
+    round_off = np.stack([np.ones_like(away), np.cos(angle), np.sin(angle), np.cos(2.0 * angle)])
+    noise = _INTERPOLATED * sigma_v**2 / len(half)
 
-    def away_from_round(middles: Floats) -> float:
-        moved = [
-            np.mean([np.interp(middles + side * part * half, places, value) for side in (-1, 1)])
-            for part in (0.0, _NEARER, 2.0 * _NEARER)
-        ]
-        return abs(float((moved[1] - moved[0]) / (moved[2] - moved[0] or np.inf)) - _ROUND)
+    def roughness(middles: Floats) -> float:
+        at = middles[:, None] + half[:, None] * away
+        shape = np.interp(at, places, value).mean(axis=0)
+        rest = shape - (shape @ np.linalg.pinv(round_off)) @ round_off
+        return float(rest @ rest) / (_NEAR_PLACES - len(round_off)) - noise
 
-    return away_from_round(spots[:-1]) - away_from_round(spots[:-1] + half)
+    tops = roughness(spots[:-1] + half)
+    return tops > (_ROUGH - 1.0) * noise and roughness(spots[:-1]) < _ROUGHER * tops

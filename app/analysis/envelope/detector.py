@@ -17,7 +17,13 @@ from numpy.typing import NDArray
 from app.analysis import messages
 from app.analysis.envelope.converter import blurred, extreme_u_v, step_of
 from app.analysis.envelope.coupling import Straightened, straighten
-from app.analysis.envelope.series import Bins, EnvelopeSeries, SignalPath, sd_of_steps
+from app.analysis.envelope.series import (
+    Bins,
+    EnvelopeSeries,
+    SignalPath,
+    middle_of_nine,
+    sd_of_steps,
+)
 from app.analysis.envelope.setup import Setup
 from app.analysis.results import Message
 
@@ -42,9 +48,9 @@ _NULL_QUANTILE = 0.02
 _NEGATIVE_SIGMAS, _LOWERED_SIGMAS = 3.0, 2.0
 _OFFSET_U = 0.3
 """Uncertainty of an offset that shows in the nulls, as a part of it: they may be filled too."""
-_DOUBTFUL, _TURNED = 0.1, 0.15
-"""An envelope whose nulls are hardly less round than its tops, and its negative's are by so much
-more, stands on its head."""
+_AROUND, _SPIKE_PART, _SPIKED = 9, 0.5, 0.04
+"""A bin above the middle one of so many by this part of the rms is a spike; of the gaps between
+groups on their head one in twenty and more is, of what hits a signal hardly one in a hundred."""
 _CONDUCTS_SIGMAS = 4.0
 """Above so many standard deviations a bin counts as signal, past the detector's threshold."""
 KNEE_U = 0.015
@@ -312,15 +318,20 @@ class EnvelopePath(SignalPath):
     def _straightened(self, seen: NDArray[np.float64], first: int) -> NDArray[np.float64]:
         stated = self._rate_a_bin, self._rate_u, self._sigma_v, self._stretch
         done = straighten(seen, *stated)
-        self._upside_down = (
-            done.contrast < _DOUBTFUL
-            and straighten(-seen, *stated).contrast > done.contrast + _TURNED
-        )
+        self._upside_down = done.is_on_head or self._is_spiked(done.value_v)
         self._is_level = done.is_level
         self._done, self._done_end, self._done_first = done, first + len(seen), first
         self._fresh = False
         self._base_u_v = done.base_u_v
         return done.value_v
+
+    def _is_spiked(self, value: NDArray[np.float64]) -> bool:
+        """Return whether short spikes come too often to be strays, as of gaps on their head."""
+        if self._setup.windows or len(value) < _AROUND:
+            return False
+        around = middle_of_nine(np.pad(value, _AROUND // 2, mode="edge"))
+        spikes = value > around + _SPIKE_PART * float(np.sqrt(np.mean(value**2)))
+        return float(np.mean(spikes)) > _SPIKED
 
     def _offset_in(self, seen: NDArray[np.float64]) -> float:
         """Return the offset that nulls below zero show: no detector's output is negative."""

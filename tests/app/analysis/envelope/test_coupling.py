@@ -86,6 +86,32 @@ def test_an_envelope_upside_down_gives_no_reading(ratio, geometry):
     assert reading.ratio is None
 
 
+@pytest.mark.parametrize("rounded", [0.2, 0.25])
+def test_tops_that_are_flat_for_a_while_are_no_lobes(rounded):
+    """On their head two bands have round nulls, and tops that are flat between straight flanks."""
+    level = np.cos(2.0 * np.pi * (np.arange(round(2.2 * RATE_HZ)) / RATE_HZ * 5.0 - 0.21))
+    volts = -(np.maximum(level - rounded, 0.0) + 0.98 * np.maximum(-level - rounded, 0.0))
+    volts = lfilter(*butter(1, CORNER_HZ, "high", fs=RATE_HZ), volts)
+    volts = volts + 1e-3 * np.random.default_rng(4).standard_normal(len(volts))
+    index = np.where((np.arange(len(volts)) / RATE_HZ * 5.0) % 1.0 < 0.01, 5.0, 0.0)
+    reading = read(np.stack([volts, index], axis=1)[round(0.5 * RATE_HZ) :], CORNER_HZ)
+    assert reading.reasons == (messages.UPSIDE_DOWN,)
+
+
+@pytest.mark.parametrize("ratio", [0.4, 0.65])
+def test_the_gaps_of_groups_on_their_head_are_no_spikes(ratio):
+    """What is as short as a spike is left out of an averaged turn: then even groups are left."""
+    turn = np.arange(round(2.2 * RATE_HZ)) / RATE_HZ * 5.0
+    place = turn * 12.0 % 1.0
+    level = np.where(np.floor(turn * 12.0) % 2.0 == 0.0, 1.0, ratio)
+    volts = -level * np.clip((0.45 - np.abs(place - 0.5)) / 0.02, 0.0, 1.0)
+    volts = lfilter(*butter(1, 3.0, "high", fs=RATE_HZ), volts)
+    volts = volts + 1e-3 * np.random.default_rng(4).standard_normal(len(volts))
+    index = np.where(turn % 1.0 < 0.01, 5.0, 0.0)
+    reading = read(np.stack([volts, index], axis=1)[round(0.5 * RATE_HZ) :], 3.0)
+    assert reading.reasons == (messages.UPSIDE_DOWN,)
+
+
 @pytest.mark.parametrize("geometry", ["two-band", "boundary", "bell", "squared", "alternating"])
 def test_one_that_stands_upright_is_not_called_upside_down(geometry):
     for ratio in (0.5, 0.96):
