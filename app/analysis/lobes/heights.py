@@ -379,8 +379,10 @@ _NEIGHBOURS = 1.2
 """Lobes this many of the usual distances apart are not neighbours any more."""
 _OUT_SIGMAS, _OUT_LEAST = 5.0, 2e-3
 """A comparison so far from the middle one holds a gain that jumped, or a lobe that was hit."""
-_FEW_LOBES, _FEWEST_OF_A_PLACE = 6, 3
-"""Of so many lobes a turn the middle is taken place by place, where so many turns tell it."""
+_FEW_LOBES, _BESIDE_ONE = 6, 3
+"""Of no more lobes a turn it may lie at any place, and of more at so many, for one that is hit."""
+_FEWEST_OF_A_PLACE = 2
+"""So many turns tell what is usual at a place."""
 _FEW_TURNS = 4
 _OF_A_JUMP, _FEWEST_TO_TELL, _APART_SIGMAS = 2, 5, 2.0
 """A gain that jumps spoils so many comparisons, and is told by no fewer than the second; lobes of
@@ -550,10 +552,12 @@ def _compare(fits: LobeFits, lobes: int) -> _Compared | None:
     u = 2.0 * np.hypot(around * fits.u_v[middle], height[middle] * around_u) / total**2
     step = step_in(balance, u, total, middle % lobes)
     balance = balance if step is None else step.taken_from(balance)
-    away = np.abs(balance - _usual(balance, middle % lobes, lobes))
-    limit = np.maximum(_OUT_SIGMAS * np.maximum(1.4826 * np.median(away), u), _OUT_LEAST)
+    place = middle % lobes
+    fine = _are_usual(balance, u, np.full_like(balance, np.median(balance)))
+    if _differ_all_over(place[~fine], lobes):
+        fine = _are_usual(balance, u, _usual(balance, place, lobes))
     # A jump of the gain is in two comparisons: of few those are the most.
-    fine = (away <= limit) | (len(middle) < _FEWEST_TO_TELL)
+    fine |= len(middle) < _FEWEST_TO_TELL
     jump_u = 0.0
     if len(middle) <= _OF_A_JUMP:
         apart = np.abs(height[middle + 1] - height[middle - 1])
@@ -562,24 +566,57 @@ def _compare(fits: LobeFits, lobes: int) -> _Compared | None:
         # The gain may have changed at once or evenly, so that it is within half of it either way.
         jump_u = float(np.mean(beyond / total)) / (2.0 * np.sqrt(3.0))
     middle, early = middle[fine], early[fine]
-    weight = np.bincount(middle, minlength=len(height)).astype(np.float64)
-    weight += np.bincount(middle - 1, early, len(height))
-    weight += np.bincount(middle + 1, 1.0 - early, len(height))
+    share = _shares(middle % lobes, lobes)
+    weight = np.bincount(middle, share, len(height))
+    weight += np.bincount(middle - 1, share * early, len(height))
+    weight += np.bincount(middle + 1, share * (1.0 - early), len(height))
     mean_v = np.array([(weight * height)[kind::2].sum() for kind in (0, 1)]) / middle.size
     u_v = np.array([np.linalg.norm((weight * fits.u_v)[kind::2]) for kind in (0, 1)]) / middle.size
     return _Compared(mean_v, u_v, middle, balance[fine], u[fine], step, jump_u)
 
 
+def _shares(place: NDArray[np.int64], lobes: int) -> NDArray[np.float64]:
+    """Return how much each comparison counts, 1 on average: its place as much as any other.
+
+    On an uneven disk the places differ, and those at either end were seen once less.
+    """
+    if lobes <= 2 or not place.size:
+        return np.ones(place.shape)
+    count = np.bincount(place, minlength=lobes)
+    share: NDArray[np.float64] = 1.0 / np.maximum(count, 0.5 * count.max())[place]
+    return share * (place.size / share.sum())
+
+
+def _are_usual(
+    balance: NDArray[np.float64], u: NDArray[np.float64], usual: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Return which comparisons do not stand out from what they usually are."""
+    away = np.abs(balance - usual)
+    scatter = np.maximum(1.4826 * np.median(away), u)
+    return away <= np.maximum(_OUT_SIGMAS * scatter, _OUT_LEAST)
+
+
+def _differ_all_over(places: NDArray[np.int64], lobes: int) -> bool:
+    """Return whether comparisons that stand out lie at more places than one lobe that is hit.
+
+    On an uneven disk two of three pairs are alike and the third is not, and of six every third
+    place differs, turn by turn: those are no outliers, and without them the mean would be off. A
+    lobe that is hit each turn stands out itself and beside both its neighbours.
+    """
+    if lobes <= 2 or not places.size:
+        return False
+    if lobes <= _FEW_LOBES:
+        return True
+    gaps = np.diff(np.unique(places), append=places.min() + lobes)
+    return lobes - int(gaps.max()) + 1 > _BESIDE_ONE
+
+
 def _usual(
     balance: NDArray[np.float64], place: NDArray[np.int64], lobes: int
 ) -> NDArray[np.float64]:
-    """Return what a comparison is usually, for each: the median of all, or of those at its place.
-
-    On an uneven disk two of three pairs are alike and the third is not, turn by turn: that is no
-    outlier, and without it the mean would be off. Of more pairs what differs is one place alone.
-    """
+    """Return for each comparison the median at its place, or of all where it has too few."""
     usual = np.full_like(balance, np.median(balance))
-    for number in range(lobes if 2 < lobes <= _FEW_LOBES else 0):
+    for number in range(lobes):
         same = place == number
         if same.sum() >= _FEWEST_OF_A_PLACE:
             usual[same] = np.median(balance[same])

@@ -380,3 +380,15 @@ def test_what_the_edge_of_a_head_may_have_cut_is_in_u():
     cut = read(drawn(lambda turns: np.clip(boundary(0.015)(turns), -0.969, 0.969)))
     assert cut.valid
     assert abs(cut.balance.value - 0.015) < 2.0 * cut.balance.u
+
+
+@pytest.mark.parametrize("phase", [0.0, 0.5])
+@pytest.mark.parametrize(("pairs", "turns"), [(3, 3.4), (6, 6.8)])
+def test_groups_of_a_disk_uneven_twice_a_turn_all_count(pairs, turns, phase):
+    flat = groups(0.001, pairs, 0.7)
+
+    def envelope(turn):
+        return flat(turn) * (1.0 + 0.0144 * np.cos(4.0 * np.pi * turn + phase))
+
+    # Groups of either kind stand at even distances: their means are as without.
+    holds(read(drawn(envelope, snr_db=45.0, turns=turns)), 0.001)
