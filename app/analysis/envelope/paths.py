@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
+from app.analysis.envelope.aliased import loss_beyond
 from app.analysis.envelope.carrier import (
     CARRIER_HIGH_OF_RATE,
     CARRIER_LOW_HZ,
@@ -39,6 +40,8 @@ _NOISE_KNOWN, _NOISE_KNOWN_LIVE = 0.2, 0.5
 """Where there is no carrier its local frequency follows the noise, the more the less it waits for:
 blocks turned back by it have 3 % more power in noise than as many at random, live ones 28 % more
 (run against noise between lobes, four blocks a bin)."""
+_CHANCE, _OPEN_SIGMAS = 2.0, 2.0
+"""Of what a harmonic tells squared so many variances are chance; so many u it leaves open."""
 _WANDERED = 0.035
 """A carrier this part away from where the demodulator was set wants a new one."""
 
@@ -91,11 +94,22 @@ class RawPath(SignalPath):
             stretch = float(centre_frames.min()), float(centre_frames.max())
             lower, upper = sorted(heights_v)
             bend = self._clips.bend_between(*stretch, lower / upper) if upper > 0.0 else 0.0
+            bend = self._with_aliased(bend, centre_frames, int(np.argmax(heights_v)))
             loss = self._rails.loss_between(*stretch)
             effects[2, int(np.argmax(heights_v))] = bend * upper
             # With more it is clipped, and no u is asked for.
             effects[3, int(np.argmax(heights_v))] = loss * upper if loss <= _MOST_LOSS else 0.0
         return effects
+
+    def _with_aliased(self, bend: float, centre_frames: NDArray[np.float64], taller: int) -> float:
+        """Return the bend with what a harmonic tells that lies on the carrier."""
+        assert self.series is not None
+        lost = loss_beyond(self.series, centre_frames, taller, self._rate_hz)
+        if lost is None:
+            return bend
+        beyond = float(np.sqrt(max(max(lost.value, 0.0) ** 2 - _CHANCE * lost.u**2, 0.0)))
+        # What is assumed where nothing tells is no more than what this leaves open.
+        return max(beyond, min(bend, beyond + _OPEN_SIGMAS * lost.u))
 
     def push(self, samples_v: NDArray[np.float32], first_index: int) -> None:
         """Take the next samples."""

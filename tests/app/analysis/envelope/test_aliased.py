@@ -1,0 +1,41 @@
+"""An amplifier that bends its tops, with a carrier near a quarter of the sample rate."""
+
+import numpy as np
+import pytest
+
+from app.analysis.results import Geometry
+from tests.app.analysis.lobes.test_spoilers import bells, boundary, drawn, groups, read
+
+QUARTER_HZ = 62.8e3
+"""Of 250 kS/s it lies at 0.2512: the third harmonic comes back at 0.2464."""
+
+
+def bent(envelope, part, *, seed=1, carrier_hz=QUARTER_HZ, turns=6.4):
+    """Return a signal whose taller top has lost so much, by the cube."""
+    samples = drawn(envelope, snr_db=38.0, seed=seed, turns=turns, carrier_hz=carrier_hz)
+    top = np.quantile(np.abs(samples[:, 0]), 0.9999)
+    wave = samples[:, 0] / top
+    samples[:, 0] = top * (wave - 4.0 / 3.0 * part * wave**3)
+    return samples
+
+
+@pytest.mark.parametrize(
+    "envelope",
+    [bells(0.35), boundary(0.25), groups(0.3, 6, 0.7)],
+    ids=["bells", "boundary", "groups"],
+)
+@pytest.mark.parametrize("part", [0.01, 0.02])
+def test_what_it_takes_off_is_in_u(envelope, part):
+    whole = read(bent(envelope, 0.0))
+    reading = read(bent(envelope, part))
+    away = abs(reading.balance.value - whole.balance.value)
+    assert away > 5.0 * whole.balance.u
+    assert not reading.valid or away < 3.0 * reading.balance.u
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_whole_signal_pays_little(seed):
+    reading = read(bent(bells(0.35), 0.0, seed=seed))
+    assert reading.valid
+    assert reading.geometry is Geometry.TWO_BAND
+    assert reading.balance.u < 0.001
