@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis.envelope.series import Bins, median_of
-from app.analysis.envelope.setup import Columns
+from app.analysis.envelope.setup import BIN_S, Columns
 
 CARRIER_LOW_HZ = 20e3
 """Lowest carrier looked for."""
@@ -98,8 +98,6 @@ def _line_offset(spectrum: NDArray[np.float64], line: int) -> float:
 
 _PERIODS_A_BLOCK = 8.0
 """Long enough to know the slope from the sine, short enough for 5 % of speed error."""
-_BIN_S = 0.5e-3
-"""Some 400 bins a turn."""
 _TRACK_S = 4e-3
 """Half the length over which the local carrier is averaged."""
 _LONG_TRACK_S, _TURN_U = 12e-3, 0.05
@@ -124,6 +122,8 @@ class Demodulator:
     ----------
     live : bool
         Bins are waited for, so that noise is no reason to average the carrier over longer.
+    longest_bin_s : float
+        How long a bin may be, if blocks are not longer themselves.
     """
 
     def __init__(
@@ -134,13 +134,15 @@ class Demodulator:
         carrier_hz: float,
         *,
         live: bool = True,
+        longest_bin_s: float = float("inf"),
     ) -> None:
         self._signals = columns.signals
         self._channels = channels
         self.sample_rate_hz = sample_rate_hz
         self.carrier_hz = carrier_hz
         self.block = max(12, round(_PERIODS_A_BLOCK * sample_rate_hz / carrier_hz))
-        self._blocks_a_bin = max(1, round(_BIN_S * sample_rate_hz / self.block))
+        blocks_a_s = sample_rate_hz / self.block
+        self._blocks_a_bin = max(1, int(min(round(BIN_S * blocks_a_s), longest_bin_s * blocks_a_s)))
         self.frames_a_bin = self.block * self._blocks_a_bin
         bins_a_s = sample_rate_hz / self.frames_a_bin
         self._track = max(1, round(_TRACK_S * bins_a_s))

@@ -24,10 +24,9 @@ from app.analysis.envelope.series import (
     middle_of_nine,
     sd_of_steps,
 )
-from app.analysis.envelope.setup import Setup
+from app.analysis.envelope.setup import BIN_S, Setup
 from app.analysis.results import Message
 
-_BIN_S = 0.5e-3
 _STRETCH_S = 0.55
 """Any stretch of this length holds four nulls: it is longer than two turns at 235 rpm."""
 _WINDOW_S, _ANEW_S = 2.0, 0.25
@@ -88,7 +87,7 @@ class EnvelopePath(SignalPath):
         assert setup.columns.envelope is not None
         self._column = setup.columns.envelope
         self._rate_hz = setup.sample_rate_hz
-        self._frames_a_bin = max(1, round(_BIN_S * self._rate_hz))
+        self._frames_a_bin = max(1, round(min(BIN_S, setup.longest_bin_s) * self._rate_hz))
         super().__init__(EnvelopeSeries(self._frames_a_bin))
         self._low_corner_hz = setup.low_corner_hz
         corner_hz = setup.low_corner_hz or 0.0

@@ -176,6 +176,7 @@ class RawPath(SignalPath):
             self._rate_hz,
             found.frequency_hz,
             live=self._live,
+            longest_bin_s=self._setup.longest_bin_s,
         )
         known = _NOISE_KNOWN_LIVE if self._live else _NOISE_KNOWN
         self.series = EnvelopeSeries(self._demodulator.frames_a_bin, known)

@@ -11,6 +11,10 @@ from numpy.typing import NDArray
 from app.analysis.uncertainty import CLOCK_PART
 
 _SAME_CARRIER = 1.05
+BIN_S = 0.5e-3
+"""A bin of envelope, some 400 a turn."""
+_BINS_PART = 0.24
+"""Of a window, half of which its guards leave, a bin is no more than this part."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +157,12 @@ class Setup:
     min_max: bool = False
     inputs: int = 1
     quiet_floor_v: tuple[float, float] | None = None
+
+    @property
+    def longest_bin_s(self) -> float:
+        """How long a bin of envelope may be, so that one lies wholly within each window."""
+        narrowest = min((window.length for window in self.windows), default=float("inf"))
+        return _BINS_PART * narrowest * 60.0 / self.speed_rpm
 
     @property
     def detector_is_unproved(self) -> bool:

@@ -91,6 +91,14 @@ def test_without_an_index_they_show_turn_and_side(windows, rpm):
             assert reading.side is (Side.OUTWARD if balance > 0 else Side.INWARD)
 
 
+@pytest.mark.parametrize("start", [40.0, 40.2, 40.4])
+def test_bins_fit_into_narrow_windows(start):
+    windows = ((start, 2.4, True), (start + 160, 2.4, False))
+    reading = read(windows, 0.15)
+    assert reading.valid, reading.reasons
+    assert abs(reading.balance.value - 0.15) < max(4 * reading.balance.u, 2e-4)
+
+
 def test_windows_that_look_alike_with_swapped_sides_do_not_tell_the_side():
     reading = read(ALIKE, 0.15, names=BARE)
     assert reading.valid
