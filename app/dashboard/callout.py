@@ -82,12 +82,13 @@ def beside(target: QRect, room: QRect, widths: Widths, high_for: HeightFor) -> t
         if high_for(wide) <= side.height():
             return _within(side, QSize(wide, high_for(wide)), target), target
     half = round(_MOST_PART * room.height())
-    wide = min(room.width(), 2 * widths.usual)
-    high = min(high_for(wide), half)
     tall = [side for side in sides if side.height() >= half]
     if tall:
         side = max(tall, key=lambda each: each.width() * each.height())
-        return _within(side, QSize(wide, high), target), target
+        wide = min(side.width(), 2 * widths.usual)
+        return _within(side, QSize(wide, high_for(wide)), target), target
+    wide = min(room.width(), 2 * widths.usual)
+    high = min(high_for(wide), half)
     lower = target.center().y() < room.center().y()
     strip = QRect(
         room.left(), room.bottom() - high + 1 if lower else room.top(), room.width(), high
@@ -297,6 +298,7 @@ class Callout(QFrame):
             bar.ScrollBarAlwaysOff if whole else bar.ScrollBarAsNeeded
         )
         self.setGeometry(card)
+        self._buttons.updateGeometry()  # which of them there are has changed, and is not told yet
         self._column.activate()
         self._mark.point(free if is_seen else QRect(), card)
         self.raise_()

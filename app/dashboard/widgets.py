@@ -388,8 +388,9 @@ class FlowRow(QWidget):
         super().__init__(parent)
         self._widgets = widgets
         self._filled = filled
-        # A layout asks again and again while it finds its place, and nothing changes meanwhile.
-        self._heights: dict[int, int] = {}
+        # A layout asks again and again while it finds its place. What comes and goes meanwhile, or
+        # says something else, tells of it later.
+        self._heights: dict[tuple[int, ...], int] = {}
         for widget in widgets:
             widget.setParent(self)
         # Fixed would be the height of a single line, which is the hint.
@@ -411,10 +412,12 @@ class FlowRow(QWidget):
 
     def heightForWidth(self, width: int) -> int:  # noqa: N802
         """Return the height of the lines at a width."""
-        if width not in self._heights:
+        wide = (0 if each.isHidden() else each.sizeHint().width() for each in self._widgets)
+        asked = (width, *wide)
+        if asked not in self._heights:
             places = self._places(width).values()
-            self._heights[width] = max((place.bottom() + 1 for place in places), default=0)
-        return self._heights[width]
+            self._heights[asked] = max((place.bottom() + 1 for place in places), default=0)
+        return self._heights[asked]
 
     def sizeHint(self) -> QSize:  # noqa: N802
         """Return the size of a single line."""
