@@ -38,11 +38,10 @@ export PATH LC_ALL=C.UTF-8 PYRIGHT_PYTHON_GLOBAL_NODE=0 PYRIGHT_PYTHON_IGNORE_WA
 export PYTHONPYCACHEPREFIX
 unset PYTHONDONTWRITEBYTECODE
 
-# Of what goes on in real time the quick tests mostly wait: three groups of them at a time.
-speed="not slow" together=3
+speed="not slow"
 if [ "${1-}" = --all ]; then
     shift
-    speed="slow or not slow" together=2
+    speed="slow or not slow"
 fi
 
 step() {
@@ -88,7 +87,7 @@ some() {
 }
 some --numprocesses "$workers" -m "($speed) and not real_time" "$@"
 wait "$types" || failed="$failed pyright"
-some --numprocesses "$together" -m "($speed) and real_time" "$@"
+some --numprocesses 2 -m "($speed) and real_time" "$@"
 [ "$empty" -lt 2 ] || failed="$failed pytest"
 printf '\n== pyright\n'
 cat "$told"

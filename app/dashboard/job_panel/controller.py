@@ -445,12 +445,14 @@ class JobController(QObject):
         elif isinstance(ask, Enter):
             self._answer(runner, Technician(controls).answer(ask))
         elif ask is not None and not runner.awaits:
-            # Of what has moved the head once nothing may be seen yet: it is not moved again.
+            # What has moved the head once does not move it again: asked once more, it stands by it.
             if self._lent_to is not runner.hand or runner.hand.move is None:
                 Technician(controls).answer(ask)
                 self._lent_to = runner.hand
-            if runner.done():
-                self._go_by_ask(runner)
+                if runner.done():
+                    self._go_by_ask(runner)
+            else:
+                self._done(runner)
 
     @property
     def may_lend_line(self) -> bool:
