@@ -47,6 +47,14 @@ RIGHT = (
     "windows",
     "windows-unequal-bare",
     "windows-narrow",
+    "windows-narrow-bare",
+    "residual-boundary",
+    "uneven-boundary",
+    "speed-drift",
+    "index-twice",
+    "dead-phase",
+    "away-part",
+    "threshold-misstated",
 )
 
 
