@@ -19,7 +19,8 @@ _REACH = 0.15
 _MOST_DRIFT, _LEAST_LEFT = 2.5, 0.1
 """Cycles of 4φ within a bin, and what of it they leave: with more and less it is no tell."""
 _FEWEST_LOBES, _FEWEST_BINS = 3, 24
-_LOSS_A_HARMONIC = 3.0
+_LOSS_A_HARMONIC, _MOST_U = 3.0, 0.02
+"""Known no better, as where carrier and sampling are locked and 4φ stands still, it is no tell."""
 
 
 def loss_beyond(
@@ -47,7 +48,8 @@ def loss_beyond(
     if tall is None or low is None:
         return None
     part = _LOSS_A_HARMONIC / left
-    return Quantity(part * (low.value - tall.value), abs(part) * float(np.hypot(low.u, tall.u)))
+    u = abs(part) * float(np.hypot(low.u, tall.u))
+    return Quantity(part * (low.value - tall.value), u) if u <= _MOST_U else None
 
 
 def _harmonic(

@@ -40,7 +40,7 @@ _NOISE_KNOWN, _NOISE_KNOWN_LIVE = 0.2, 0.5
 """Where there is no carrier its local frequency follows the noise, the more the less it waits for:
 blocks turned back by it have 3 % more power in noise than as many at random, live ones 28 % more
 (run against noise between lobes, four blocks a bin)."""
-_CHANCE, _OPEN_SIGMAS = 2.0, 2.0
+_CHANCE, _OPEN_SIGMAS = 3.0, 2.0
 """Of what a harmonic tells squared so many variances are chance; so many u it leaves open."""
 _WANDERED = 0.035
 """A carrier this part away from where the demodulator was set wants a new one."""

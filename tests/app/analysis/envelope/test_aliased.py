@@ -39,3 +39,10 @@ def test_a_whole_signal_pays_little(seed):
     assert reading.valid
     assert reading.geometry is Geometry.TWO_BAND
     assert reading.balance.u < 0.001
+
+
+@pytest.mark.parametrize("carrier_hz", [62.5e3, 62.5e3 + 0.02])
+def test_a_carrier_locked_to_the_sampling_is_read(carrier_hz):
+    reading = read(bent(bells(0.15), 0.0, carrier_hz=carrier_hz))
+    assert reading.valid
+    assert abs(reading.balance.value - 0.15) < 3.0 * reading.balance.u + 5e-4
