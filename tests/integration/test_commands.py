@@ -352,7 +352,7 @@ def at_card(card, environment):
 
 
 @pytest.mark.real_time
-@pytest.mark.xdist_group("more sound")
+@pytest.mark.xdist_group("sound")
 def test_a_card_on_which_nothing_plays_parks_with_the_likely_cause(finished, at_card):
     words = ("measure", "sound:", "--live", "--seconds", "3", *CARD_ROLES)
     status, out, errors = finished(*words, env=at_card)
@@ -362,7 +362,7 @@ def test_a_card_on_which_nothing_plays_parks_with_the_likely_cause(finished, at_
 
 
 @pytest.mark.real_time
-@pytest.mark.xdist_group("more sound")
+@pytest.mark.xdist_group("sound")
 def test_what_a_card_hears_is_measured_and_recorded(finished, started, card, at_card, tmp_path):
     levels = {"index_low_v": 0.0, "index_high_v": 0.5}
     made = make(Signal(rate_hz=CARD_HZ, carrier_hz=60e3, turns=10.0, snr_db=40.0, **levels))

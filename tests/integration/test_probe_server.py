@@ -11,7 +11,7 @@ import pytest
 from tests.integration.soundserver import running_server
 from tests.virtualprobe.draws import drawn, truth_of
 
-pytestmark = [pytest.mark.real_time, pytest.mark.xdist_group("more sound")]
+pytestmark = [pytest.mark.real_time, pytest.mark.xdist_group("sound")]
 
 RATE_HZ = 48_000
 ROOT = Path(__file__).parents[2]

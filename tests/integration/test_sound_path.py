@@ -18,8 +18,6 @@ from instruments.virtual import VirtualParams, simulate
 from tests.integration.soundserver import running_server
 
 pytestmark = [pytest.mark.real_time, pytest.mark.xdist_group("sound")]
-BESIDE = pytest.mark.xdist_group("more sound")
-"""Each test has a server of its own, and mostly waits: two of them at a time."""
 
 RATE_HZ = 192_000
 COUNT = 2**24  # float32 holds every whole number up to this, and its quotients by it, exactly
@@ -233,7 +231,6 @@ def test_a_stall_of_the_whole_process_is_found_by_the_clock(server, capture):
     assert np.all(np.delete(np.diff(counts), breaks) == 1)
 
 
-@BESIDE
 def test_an_unplugged_input_is_lost_and_taken_up_again(server, capture):
     number = server.plug("bench")
     child = capture()
@@ -251,7 +248,6 @@ def test_an_unplugged_input_is_lost_and_taken_up_again(server, capture):
     np.testing.assert_array_equal(samples[first : first + len(sent)], sent)
 
 
-@BESIDE
 @pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGKILL])
 def test_a_server_that_ends_is_a_loss_and_its_return_is_taken_up(server, capture, how):
     server.plug("bench")
@@ -268,7 +264,6 @@ def test_a_server_that_ends_is_a_loss_and_its_return_is_taken_up(server, capture
     assert len(samples) == len(index) > 0
 
 
-@BESIDE
 def test_a_capture_that_the_server_moves_is_lost(server, capture):
     server.plug("bench")
     server.plug("webcam")
@@ -280,7 +275,6 @@ def test_a_capture_that_the_server_moves_is_lost(server, capture):
     child.await_event("open")  # PULSE_SOURCE still names the bench
 
 
-@BESIDE
 def test_another_input_is_not_taken_in_place_of_the_one_that_went(server, capture):
     number = server.plug("bench")
     server.plug("webcam")
