@@ -25,15 +25,16 @@ def main(seed, rate_hz, source, sink):
         "--format=float32le",
         f"--rate={rate_hz}",
         "--channels=2",
-        "--latency-msec=120",
     ]
     ears = subprocess.Popen(
-        ["pacat", "--record", f"--device={source}.monitor", *form],
+        ["pacat", "--record", f"--device={source}.monitor", "--latency-msec=50", *form],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
     )
     mouth = subprocess.Popen(
-        ["pacat", "--playback", f"--device={sink}", *form], stdin=subprocess.PIPE
+        # So much may the computer fall behind without a gap in what comes through.
+        ["pacat", "--playback", f"--device={sink}", "--latency-msec=600", *form],
+        stdin=subprocess.PIPE,
     )
     threading.Thread(target=lambda: (sys.stdin.read(), ears.terminate()), daemon=True).start()
     print("ready", flush=True)
