@@ -19,7 +19,8 @@ _REACH = 0.15
 _MOST_DRIFT, _LEAST_LEFT = 2.5, 0.1
 """Cycles of 4φ within a bin, and what of it they leave: with more and less it is no tell."""
 _FEWEST_LOBES, _FEWEST_BINS = 3, 24
-_LOSS_A_HARMONIC, _MOST_U = 3.0, 0.02
+_LOSS_A_HARMONIC = 3.0
+_MOST_U = 0.02
 """Known no better, as where carrier and sampling are locked and 4φ stands still, it is no tell."""
 
 
@@ -56,13 +57,9 @@ def _harmonic(
     series: EnvelopeSeries, centre_frames: NDArray[np.float64], half: int
 ) -> Quantity | None:
     """Return the harmonic's part of the carrier about the tops, below 0 where it flattens them."""
-    nearest = np.round((centre_frames + 0.5) / series.frames_a_bin - 0.5).astype(np.int64)
-    numbers = nearest[:, None] + np.arange(-half, half + 1)
-    place = numbers - series.first
-    whole = (place[:, 0] >= 0) & (place[:, -1] < series.ok.size)
-    place = np.where(whole[:, None], place, 0)
+    place, whole = series.around(centre_frames, half)
     power = series.power_v2[place]
-    whole &= np.all(series.ok[place] & (power > 0.0), axis=1)
+    whole &= np.all(power > 0.0, axis=1)
     place, power = place[whole], power[whole]
     if len(place) < _FEWEST_LOBES or place.size < _FEWEST_BINS:
         return None

@@ -194,6 +194,31 @@ class EnvelopeSeries:
         numbers = np.arange(bins.start, bins.stop, dtype=np.int64)
         return self.centre_frame(numbers + self.first)
 
+    def around(
+        self, frames: NDArray[np.float64], half: int
+    ) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+        """Return places in the arrays of the bins nearest to frames, and which rows are whole.
+
+        Parameters
+        ----------
+        frames : numpy.ndarray
+            float64, shape (rows,).
+        half : int
+            So many bins on either side of each nearest one.
+
+        Returns
+        -------
+        tuple of numpy.ndarray
+            int64, shape (rows, 2 half + 1), zeros of a row that is not all kept; bool, shape
+            (rows,): all of a row's bins are there and ``ok``.
+        """
+        nearest = np.round((frames + 0.5) / self.frames_a_bin - 0.5).astype(np.int64)
+        place = nearest[:, None] + np.arange(-half, half + 1) - self.first
+        whole: NDArray[np.bool_] = (place[:, 0] >= 0) & (place[:, -1] < self._count)
+        place = np.where(whole[:, None], place, 0)
+        whole[whole] = self.ok[place[whole]].all(axis=1)
+        return place, whole
+
     def first_from(self, frame: float) -> int:
         """Return the number of the oldest bin that begins at a frame or after it."""
         return max(self.first, int(np.ceil(frame / self.frames_a_bin)))

@@ -129,14 +129,9 @@ def _around(mean: MeanTurn, places: list[float], half: int) -> _Around:
     series = mean.series
     starts = np.array([turn.start_frame for turn in mean.turns])[:, None]
     frames = np.array([turn.frames for turn in mean.turns])[:, None]
-    middles = (starts + np.array(places) * frames).reshape(-1, 1)
-    nearest = np.round((middles + 0.5) / series.frames_a_bin - 0.5).astype(np.int64)
-    numbers = nearest + np.arange(-half, half + 1)
-    place = numbers - series.first
-    whole = (place[:, 0] >= 0) & (place[:, -1] < series.ok.size)
-    place = np.where(whole[:, None], place, 0)
-    whole &= np.all(series.ok[place], axis=1)
-    return _Around(place, series.centre_frame(numbers) - middles, whole)
+    middles = (starts + np.array(places) * frames).ravel()
+    place, whole = series.around(middles, half)
+    return _Around(place, series.centre_frame(place + series.first) - middles[:, None], whole)
 
 
 def _stopped(
