@@ -35,17 +35,19 @@ PROCEDURE = Topic(
                     ),
                 ),
                 (
-                    "3  speed, drift",
+                    "3  speed, output, drift",
                     (
-                        "the speed is measured, and the head is watched until it no longer "
-                        "drifts: what is set in a cold drive is off in a warm one"
+                        "the speed is measured; the head's output on a scratch disk, before the "
+                        "alignment disk is seated for all that follows; then the head is watched "
+                        "until it no longer drifts: what is set in a cold drive is off in a warm "
+                        "one"
                     ),
                 ),
                 (
                     "4  as found",
                     (
                         "seating, radial, tracks (all that the disk has), hysteresis, seeks, "
-                        "push (play of the arm), azimuth, index, output, track-zero: all before "
+                        "push (play of the arm), azimuth, index, track-zero: all before "
                         "a screw is loosened, for no one can find it again afterwards"
                     ),
                 ),
@@ -134,6 +136,12 @@ SEATING = Topic(
             "sum and place, how far a single seating goes (standard deviation), and how many "
             "seatings would tell the mean to within what is wanted. A seating that stands out is"
             " named; look at cone and hub then."
+        ),
+        (
+            "What the spindle does to the output once a turn lies at another angle to the disk "
+            "with each seating, and goes out of their mean, if the disk stands still before the "
+            "clamp is closed. How far the last seating is off that mean is taken out of every "
+            "reading until the disk is seated anew: leave it clamped."
         ),
         (
             "The speed is that of 25 whole turns by the index. Its tolerance is the class's (±1 "
@@ -281,7 +289,10 @@ UNCERTAINTY = Topic(
                 ),
                 (
                     "seating, clamp",
-                    "what a single seating does to zero and scale: seat it more often",
+                    (
+                        "what seating does to zero and scale: seat it more often. While the last "
+                        "of several seatings lasts, what it is off their mean is corrected"
+                    ),
                 ),
                 (
                     "zero of the disk",
@@ -306,7 +317,9 @@ UNCERTAINTY = Topic(
                         "a head output that goes up and down once a turn looks like an offset "
                         "where there is one pair of lobes: seat the disk at several angles of "
                         "hub to spindle. Until the output is measured, as of a drive as found, "
-                        "up to 4 % are assumed (our choice)"
+                        "up to 4 % are assumed (our choice). It counts for nothing where three "
+                        "seatings or more show what the drive does and the disk's paper states a "
+                        "zero, which has the disk's own part in it"
                     ),
                 ),
             ),

@@ -39,6 +39,8 @@ _UNSTATED_ZERO_U_UM = 3.5 / 3.0**0.5
 """Of a disk whose paper states no zero: ±3.5 µm, rectangular (our choice, from no source)."""
 _ONCE_PART = 0.04
 """Of an output that was not measured: up to so much once a turn (our choice, from no source)."""
+_SPREAD_DOF = 2.0
+"""From three seatings on their spread tells what the drive does to single ones."""
 _CERTIFIED_U_PERCENT = 2.0
 """Of a humidity that a certificate states."""
 
@@ -71,6 +73,11 @@ def corrections(
     zero_um, zero_u_um = profile.zero_of(track, head) or (0.0, _UNSTATED_ZERO_U_UM)
     return (
         Part(ZERO, zero_u_um, 0.0 - zero_um, unit="µm"),
+        *(
+            Part(SEATING, each.u, each.value, each.dof, unit="µm")
+            for each in (known.seated_um,)
+            if each is not None
+        ),
         *(part.scaled(factor, "µm") for part in climate),
     )
 
@@ -102,12 +109,13 @@ def offset_budget(
     fixed = corrections(profile, known, head, track)
     read_um = abs(offset_um.value - sum(part.value for part in fixed))
     dof = known.seating_dof
+    single_u_um = 0.0 if known.seated_um is not None else known.seating_u_um or 0.0
     parts = (
         Part(READING, offset_um.u, dof=offset_um.dof, unit="µm"),
         scale_part(profile, read_um),
-        Part(SEATING, known.seating_u_um or 0.0, dof=dof, unit="µm"),
+        Part(SEATING, single_u_um, dof=dof, unit="µm"),
         Part(CLAMP, known.clamp_part * read_um, dof=dof, unit="µm"),
-        _once_part(profile, known),
+        _once_part(profile, known, head, track),
         *fixed,
     )
     return Budget(offset_um.value, tuple(part for part in parts if part.u > 0.0 or part.value))
@@ -133,12 +141,16 @@ def guarding(profile: Profile, budget: Budget) -> Budget:
     return replace(budget, parts=(*others, scale_part(profile, shift_um)))
 
 
-def _once_part(profile: Profile, known: Known) -> Part:
+def _once_part(profile: Profile, known: Known, head: int, track: int | None) -> Part:
     """Return what a modulation once a turn makes of the zero, at an angle that is not known.
 
-    Where the output was not measured yet it may be anything up to what is assumed.
+    Where the output was not measured yet it may be anything up to what is assumed. What the drive
+    makes of it lies at another angle to the disk with each seating, and is in their spread; what
+    the disk has of its own is in its zero, where its paper states one.
     """
-    scale_um = 0.0 if known.alternating else profile.scale_um
+    track = profile.alignment_track if track is None else track
+    is_in_both = (known.seating_dof or 0.0) >= _SPREAD_DOF and profile.zero_of(track, head)
+    scale_um = 0.0 if known.alternating or is_in_both else profile.scale_um
     if known.once_part is None:
         return Part(ONCE_ASSUMED, scale_um * _ONCE_PART / 6.0**0.5, unit="µm")
     u_um = scale_um * known.once_part / 2.0**0.5

@@ -75,7 +75,10 @@ INSERT_SCRATCH = Message(
     "Take the alignment disk out, and insert a scratch disk that may be written to."
 )
 SEEK = Message("Step to track {0}, side {1}.")
-RESEAT = Message("Open the clamp and close it again, with the spindle turning: seating {0} of {1}.")
+RESEAT = Message(
+    "Open the clamp, let the disk stop, and close it again with the spindle turning: "
+    "seating {0} of {1}."
+)
 FROM_OUTSIDE = Message("Step outward off track {0} and back onto it: arrival {1} from outside.")
 FROM_INSIDE = Message("Step inward off track {0} and back onto it: arrival {1} from inside.")
 FROM_END = Message("Seek to track {0}, and from there straight to track {1}: long seek {2}.")
@@ -199,7 +202,9 @@ TIGHTEN_BY_GAUGE = Message("Tighten the screws, a little at each in turn, and wa
 GAUGE_SCALE_U = Message(
     "Standard uncertainty of the gauge's own scale, by its certificate. Left open, it is 1 %."
 )
-RESEAT_HERE = Message("Open the clamp and close it again, with the spindle turning.")
+RESEAT_HERE = Message(
+    "Open the clamp, let the disk stop, and close it again with the spindle turning."
+)
 STANDARD_UM = Message(
     "Offset of the check standard's head from the line on this side, as its own record says, "
     "outward positive."

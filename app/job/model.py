@@ -613,6 +613,9 @@ class Known:
         Part of the zero that a single seating makes, as a standard uncertainty.
     seating_dof : float or None
         Degrees of freedom of that and of the clamp's part.
+    seated_um : Quantity or None
+        What is added to readings of the seating in hand, for the mean of all seatings; None where
+        it is none of those that were measured.
     clamp_part : float
         Relative standard uncertainty of the scale that a single seating makes.
     climate : tuple of Part
@@ -650,6 +653,7 @@ class Known:
     apart_um: Quantity | None = field(default=None, metadata=LATER)
     found_um: Quantity | None = field(default=None, metadata=LATER)
     archive_um: Quantity | None = field(default=None, metadata=LATER)
+    seated_um: Quantity | None = field(default=None, metadata=LATER)
 
 
 @dataclass(slots=True)

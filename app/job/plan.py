@@ -102,6 +102,8 @@ def plan_for(
         Planned(CheckName.CARE, found),
         Planned(CheckName.MECHANICS, found),
         Planned(CheckName.SPEED, found),
+        # Before the alignment disk is seated for good: its seatings count for all that follows.
+        *(Planned(CheckName.OUTPUT, found, head) for head in heads),
         Planned(CheckName.DRIFT, found),
         Planned(CheckName.SEATING, found),
         *(Planned(CheckName.RADIAL, found, head) for head in heads),
@@ -111,7 +113,6 @@ def plan_for(
         Planned(CheckName.PUSH, found),
         *(Planned(CheckName.AZIMUTH, found, head) for head in heads),
         *(Planned(CheckName.INDEX, found, head) for head in heads),
-        *(Planned(CheckName.OUTPUT, found, head) for head in heads),
         Planned(CheckName.TRACK_ZERO, found),
         Planned(CheckName.ADJUST, work),
         Planned(CheckName.LOCK, work),

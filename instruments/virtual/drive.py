@@ -242,9 +242,9 @@ class VirtualDrive:
         params = as_worn(params)
         # A part added later gets a stream added at the end: older captures stay the same.
         # SFC64 is numpy's fastest, and noise takes most of the time.
-        seats, disk, phases, plus_noise, minus_noise, hand, screws, scratch, swing = (
+        seats, disk, phases, plus_noise, minus_noise, hand, screws, scratch, swing, angles = (
             np.random.Generator(np.random.SFC64(seed))
-            for seed in np.random.SeedSequence(params.seed).spawn(9)
+            for seed in np.random.SeedSequence(params.seed).spawn(10)
         )
         self.spindle = spindle_of(params, phases)
         self.amplifier = amplifier_of(params, phases)
@@ -255,7 +255,7 @@ class VirtualDrive:
             edge_s=params.index_edge_us * 1e-6,
         )
         self.disk = disk_of(params, disk, swing)
-        self.clamp = Clamp(params.clamp_um, params.oval_um, seats)
+        self.clamp = Clamp(params.clamp_um, params.oval_um, seats, angles)
         faults = Faults(params.slope_um, params.phase_um, params.long_seek_um, params.play_um)
         found_um = params.offset_um + params.age_months * params.ageing_um
         self.positioner = Positioner(found_um, params.backlash_um, faults)
@@ -384,6 +384,8 @@ class VirtualDrive:
         gains_v = np.full_like(turns, self.amplifier.amplitude_v * gain)
         if self._on_radial_track:
             gains_v *= self.disk.evenness.gain(turns)
+        if self._params.spindle_modulation_percent:
+            gains_v *= self._contact(turns)
         self.disk.drop_outs.apply(turns, gains_v)
         return Signal(
             carrier_turns=turns * track.cycles_per_turn,
@@ -399,7 +401,7 @@ class VirtualDrive:
         offset_um = self._off_line_um + warm_um
         gain_v = self.amplifier.amplitude_v * presence(offset_um, PITCH_UM)
         recording = self._recording
-        even = self.disk.evenness.gain(places)
+        even = self.disk.evenness.gain(places) * self._contact(places)
         first, second = recording.heights(places, self._offset_um(places) + warm_um, even)
         first_v, second_v = first * gain_v, second * gain_v
         taller_v, lower_v = max(first_v, second_v), min(first_v, second_v)
@@ -454,6 +456,11 @@ class VirtualDrive:
 
     def _offset_um(self, turns: NDArray[np.float64]) -> NDArray[np.float64]:
         return self._off_line_um - self.clamp.seating.runout_um(turns)
+
+    def _contact(self, turns: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the factor that the spindle makes of whatever is read, by the disk's angle."""
+        swing = np.cos(tau * (turns - self.clamp.seating.spindle_turns))
+        return 1.0 + self._params.spindle_modulation_percent / 100.0 * swing
 
     def _warm_um(self, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return how far the head has gone outward with warmth."""

@@ -109,12 +109,15 @@ class ClampSeating:
         Amplitude of the ovality: the tracks' radius deviates twice a turn by this much.
     oval_turns : float
         Angle on the disk at which the ovality is largest outward.
+    spindle_turns : float
+        Angle on the disk at which a mark of the spindle lies.
     """
 
     shift_um: float = 0.0
     shift_turns: float = 0.0
     oval_um: float = 0.0
     oval_turns: float = 0.0
+    spindle_turns: float = 0.0
 
     def runout_um(self, turns: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return how far outward the disk's tracks lie from their true radius under the head."""
@@ -131,12 +134,21 @@ class Clamp:
         Root mean square, over many seatings, of the shift and of the ovality's amplitude.
     rng : numpy.random.Generator
         Where the seatings come from.
+    angles : numpy.random.Generator
+        Where the angles of disk to spindle come from.
     """
 
-    def __init__(self, shift_um: float, oval_um: float, rng: np.random.Generator) -> None:
+    def __init__(
+        self,
+        shift_um: float,
+        oval_um: float,
+        rng: np.random.Generator,
+        angles: np.random.Generator,
+    ) -> None:
         self._shift_um = shift_um
         self._oval_um = oval_um
         self._rng = rng
+        self._angles = angles
         self.reseat()
 
     def reseat(self) -> None:
@@ -148,6 +160,7 @@ class Clamp:
             shift_turns=atan2(y, x) / tau,
             oval_um=self._oval_um * hypot(p, q),
             oval_turns=atan2(q, p) / (2.0 * tau),
+            spindle_turns=self._angles.random(),
         )
 
 

@@ -281,6 +281,12 @@ class VirtualParams:
     radial_modulation_percent: float = _number(
         0.0, 0, 50, "Modulation of the radial alignment track over the turn in per cent."
     )
+    spindle_modulation_percent: float = _number(
+        0.0,
+        0,
+        50,
+        "Modulation over the turn by the spindle, in per cent: each seating turns it on the disk.",
+    )
     blank_deg: float = _number(
         0.0, 0, 90, "Length of the blank splice after the index of the alignment track in degrees."
     )

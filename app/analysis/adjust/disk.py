@@ -76,6 +76,9 @@ class SeatingFinding:
         Standard deviation of the first lobe's place.
     stands_out : int or None
         Which seating stands out, counted from 0 (Grubbs' test, 5 %).
+    newest_um : Quantity or None
+        What makes a reading of the newest seating, which still lies so, one of the mean of all;
+        None where the spread is hardly more than what readings scatter.
     """
 
     count: int
@@ -89,6 +92,7 @@ class SeatingFinding:
     sum_sd_percent: float
     place_sd_turns: float | None
     stands_out: int | None
+    newest_um: Quantity | None
 
 
 def seating_of(seatings: Sequence[Seating], wanted_um: float) -> SeatingFinding:
@@ -118,6 +122,7 @@ def seating_of(seatings: Sequence[Seating], wanted_um: float) -> SeatingFinding:
     mean_u = max(t_expanded(error, count - 1), float(np.sqrt(np.mean(u**2) / count)))
     scales = offsets.mean() * (sums.mean() / sums - 1.0)
     rest = offsets - scales
+    zero_sd = float(np.sqrt(max(0.0, np.var(rest, ddof=1) - np.mean(u**2))))
     return SeatingFinding(
         count=count,
         offset_um=Quantity(float(offsets.mean()), float(mean_u)),
@@ -126,11 +131,23 @@ def seating_of(seatings: Sequence[Seating], wanted_um: float) -> SeatingFinding:
         seatings_needed=seatings_needed(sd, wanted_um),
         cause=_cause(offsets, rest, u),
         scale_sd_um=float(np.std(scales, ddof=1)),
-        zero_sd_um=float(np.sqrt(max(0.0, np.var(rest, ddof=1) - np.mean(u**2)))),
+        zero_sd_um=zero_sd,
         sum_sd_percent=100.0 * float(np.std(sums, ddof=1) / sums.mean()),
         place_sd_turns=_place_sd(seatings),
         stands_out=outlier(offsets),
+        newest_um=_to_mean(rest, zero_sd, float(u[-1])),
     )
+
+
+def _to_mean(rest: NDArray[np.float64], zero_sd: float, newest_u: float) -> Quantity | None:
+    """Return what is added to readings of the newest seating for the mean of all.
+
+    Where noise is half of the spread, its distance from the mean is as likely noise.
+    """
+    if zero_sd <= 2.0 * newest_u:
+        return None
+    u = float(np.hypot(zero_sd / np.sqrt(len(rest)), newest_u))
+    return Quantity(float(rest.mean() - rest[-1]), u, len(rest) - 1.0)
 
 
 def seatings_needed(sd: float, wanted: float) -> int | None:

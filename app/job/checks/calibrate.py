@@ -13,7 +13,7 @@ from app.analysis.budget import Budget, Part
 from app.analysis.messages import fill
 from app.analysis.results import Measurement, Message, Quantity, Side, Verdict
 from app.job import messages
-from app.job.budget import ZERO, corrections, scale_part
+from app.job.budget import SEATING, ZERO, corrections, scale_part
 from app.job.checks.common import (
     Barred,
     Check,
@@ -26,10 +26,11 @@ from app.job.checks.common import (
     lobes_of,
     measure_lobes,
     on_alignment_track,
+    reseat,
     why_not,
 )
 from app.job.checks.gauge import left_at, moved_to, with_gauge
-from app.job.model import ALIGNMENT, INSISTED, Action, Ask, Do, Enter, Outcome, Situation, Value
+from app.job.model import ALIGNMENT, Action, Ask, Do, Enter, Outcome, Situation, Value
 
 _PLACES = (-3, -2, -1, 0, 1, 2, 3)
 """Of the scale's calibration, in fifths of the nominal scale: both lobes are seen at each."""
@@ -59,8 +60,7 @@ def scale(situation: Situation) -> Check:
         aim_um = fifths * _FIFTH * situation.profile.scale_um - start_um
         told = yield from moved_to(gauge, aim_um)
         if told:
-            answer = yield Do(Action.RESEAT, messages.RESEAT_HERE, noticed=True)
-            situation.unseen = answer == INSISTED
+            yield from reseat(situation, messages.RESEAT_HERE)
             there = yield measure_lobes(situation, f"at {gauge.now_um:+.0f} µm")
             lobes = _signed(situation, there)
             if isinstance(lobes, Lobes) and lobes.reading.balance is not None:
@@ -150,9 +150,7 @@ def _seatings(
     found: list[float] = []
     for number in range(1, times + 1):
         if not seated:
-            words = fill(messages.RESEAT, number, times)
-            answer = yield Do(Action.RESEAT, words, noticed=True)
-            situation.unseen = answer == INSISTED
+            yield from reseat(situation, fill(messages.RESEAT, number, times))
         measurement: Measurement = yield measure_lobes(situation, f"seating {label or number}")
         lobes = _signed(situation, measurement)
         if not isinstance(lobes, Lobes):
@@ -172,7 +170,7 @@ def _signed(situation: Situation, measurement: Measurement) -> Lobes | str:
 def _climate(situation: Situation) -> tuple[Part, ...]:
     """Return what the climate adds to a reading: all corrections but the zero, which is sought."""
     every = corrections(situation.profile, situation.known, situation.head)
-    return tuple(part for part in every if part.name != ZERO)
+    return tuple(part for part in every if part.name not in (ZERO, SEATING))
 
 
 def _zero_of_original(situation: Situation) -> Generator[Ask, Any, tuple[float, float]]:

@@ -49,6 +49,9 @@ class Barred(Exception):  # noqa: N818 - reads as the state that it names
 def change(situation: Situation, **news: Any) -> None:
     """Note how the hands have left the drive."""
     situation.drive = replace(situation.drive, **news)
+    if "disk" in news:
+        # However the next one lies, it was not measured among the seatings.
+        learn(situation, seated_um=None)
 
 
 def learn(situation: Situation, **news: Any) -> None:
@@ -87,6 +90,13 @@ def with_scratch_disk(situation: Situation) -> Hands:
     if situation.drive.disk != SCRATCH:
         yield Do(Action.INSERT_SCRATCH, messages.INSERT_SCRATCH)
         change(situation, disk=SCRATCH)
+
+
+def reseat(situation: Situation, words: Message) -> Hands:
+    """Have the clamp opened and closed again."""
+    answer = yield Do(Action.RESEAT, words, noticed=True)
+    situation.unseen = answer == INSISTED
+    learn(situation, seated_um=None)
 
 
 def on_track(situation: Situation, track: int, head: int) -> Hands:

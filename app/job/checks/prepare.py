@@ -36,10 +36,11 @@ from app.job.checks.common import (
     measure_lobes,
     on_alignment_track,
     on_track,
+    reseat,
     why_not,
     with_alignment_disk,
 )
-from app.job.model import INSISTED, Action, Ask, Do, Enter, Outcome, Situation, Value
+from app.job.model import Action, Ask, Do, Enter, Outcome, Situation, Value
 from app.job.verdicts import offset_limit
 from app.profiles import Profile
 
@@ -149,8 +150,7 @@ def seating(situation: Situation) -> Check:
     reason = ""
     unseen = 0
     for number in range(1, times + 1):
-        answer = yield Do(Action.RESEAT, fill(messages.RESEAT, number, times), noticed=True)
-        situation.unseen = answer == INSISTED
+        yield from reseat(situation, fill(messages.RESEAT, number, times))
         unseen += situation.unseen
         measurement: Measurement = yield measure_lobes(situation, f"seating {number}")
         lobes = lobes_of(situation.profile, measurement)
@@ -163,7 +163,10 @@ def seating(situation: Situation) -> Check:
     if len(found) < 2:
         reason = reason or str(fill(messages.FEW_SEATINGS, len(found)))
         return concluded(situation, Verdict.UNDECIDED, unit="µm", reason=reason)
-    outcome = _found(situation, seating_of(found, situation.options.wanted_um), numbers)
+    finding = seating_of(found, situation.options.wanted_um)
+    if numbers[-1] == times:
+        learn(situation, seated_um=finding.newest_um)
+    outcome = _found(situation, finding, numbers)
     if not unseen:
         return outcome
     said = fill(messages.UNSEEN_SEATINGS, unseen, times)

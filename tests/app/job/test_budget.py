@@ -112,6 +112,24 @@ def test_a_runout_that_was_not_measured_yet_is_assumed_and_told():
     assert once_parts(Known(alternating=True)) == {}
 
 
+def test_a_runout_is_in_the_spread_of_seatings_and_in_a_zero_that_is_stated():
+    # Of the drive's part each seating has another angle; the disk's own is in its paper's zero.
+    zeros = {"zero_um": (2.0,), "zero_u_um": (0.4,), "zero_tracks": (16,), "zero_heads": (0,)}
+    stated = replace(PROFILE, **zeros)
+    three = Known(once_part=0.012, seating_u_um=0.5, seating_dof=2.0)
+    offset = Quantity(0.0, 0.1)
+
+    def has_once(profile, known, head):
+        parts = offset_budget(profile, known, head, offset).parts
+        return any(part.name == ONCE_A_TURN for part in parts)
+
+    assert not has_once(stated, three, 0)
+    assert has_once(stated, replace(three, seating_dof=1.0), 0)
+    assert has_once(stated, replace(three, seating_u_um=None, seating_dof=None), 0)
+    assert has_once(stated, three, 1)
+    assert has_once(PROFILE, three, 0)
+
+
 def test_a_job_assumes_a_runout_until_the_output_is_measured():
     checks = (CheckName.RADIAL, CheckName.OUTPUT, CheckName.RADIAL)
     job, _ = job_on(ScriptedDrive(), plan=[Planned(each, Stage.AS_FOUND) for each in checks])

@@ -198,6 +198,44 @@ def test_seatings_tell_mean_spread_and_what_the_needle_owes_to_them():
     assert job.known.seating_dof == 4.0
 
 
+def test_what_the_seating_in_hand_is_off_the_mean_is_taken_out_of_its_readings():
+    plan = [Planned(each, Stage.AS_FOUND) for each in (CheckName.SEATING, CheckName.RADIAL)]
+    drive = ScriptedDrive(middle_um=12.0, backlash_um=0.0)
+    drive.zero_shifts_um = [10.0, -10.0, 20.0, -20.0, 15.0]
+    job, kept = job_on(drive, plan=plan)
+    # The mean of the five is 3 µm outward, and the last one lies 12 µm farther.
+    seated = job.known.seated_um
+    assert seated.value == pytest.approx(-12.0, abs=0.1)
+    # Standard deviation 16.81, over the root of five.
+    assert (seated.u, seated.dof) == (pytest.approx(16.81 / 5**0.5, rel=0.03), 4.0)
+    radial = kept.outcomes[1]
+    rows = {part.name: part for part in radial.budget}
+    assert (rows["seating"].value, rows["seating"].u) == (seated.value, seated.u)
+    (zero,) = (part for part in radial.budget if part.name == ZERO)
+    assert radial.value == pytest.approx(12.0 + 3.0 + zero.value, abs=0.3)
+
+
+@pytest.mark.parametrize("between", [[CheckName.OUTPUT], []])
+def test_a_disk_that_was_taken_out_lies_as_nobody_knows_again(between):
+    checks = [CheckName.SEATING, *between, CheckName.RADIAL]
+    drive = ScriptedDrive(middle_um=0.0, backlash_um=0.0)
+    drive.zero_shifts_um = [10.0, -10.0, 20.0, -20.0, 15.0]
+    job, kept = job_on(drive, plan=[Planned(each, Stage.AS_FOUND) for each in checks])
+    assert (job.known.seated_um is None) == bool(between)
+    (seating,) = (part for part in kept.outcomes[-1].budget if part.name == "seating")
+    assert seating.value == (0.0 if between else pytest.approx(-12.0, abs=0.1))
+    assert seating.u == pytest.approx(16.81 / (1.0 if between else 5**0.5), rel=0.03)
+
+
+def test_a_last_seating_that_was_not_measured_is_not_said_to_be_known():
+    drive = ScriptedDrive(middle_um=0.0, backlash_um=0.0)
+    drive.zero_shifts_um = [10.0, -10.0, 20.0, -20.0, 15.0]
+    drive.missing = ["seating 5"]
+    outcome, _, job = outcome_of(CheckName.SEATING, drive, stage=Stage.AS_FOUND)
+    assert outcome.value is not None
+    assert job.known.seated_um is None
+
+
 def test_a_seating_that_stands_out_is_named():
     drive = ScriptedDrive(middle_um=0.0, backlash_um=0.0)
     drive.zero_shifts_um = [0.1, -0.1, 0.0, 25.0, 0.05, -0.05]

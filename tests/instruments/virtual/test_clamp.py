@@ -7,7 +7,7 @@ from instruments.virtual.mechanics import Clamp, ClampSeating
 
 
 def draw(count, seed=3):
-    clamp = Clamp(8.0, 0.5, np.random.default_rng(seed))
+    clamp = Clamp(8.0, 0.5, np.random.default_rng(seed), np.random.default_rng((seed, 1)))
     seatings = [clamp.seating]
     for _ in range(count - 1):
         clamp.reseat()
@@ -32,8 +32,12 @@ def test_seatings_have_the_size_that_was_asked_for():
 
 
 def test_no_direction_is_preferred():
-    directions = np.array([seating.shift_turns for seating in draw(4000)])
-    assert abs(np.exp(2j * np.pi * directions).mean()) < 0.05
+    seatings = draw(4000)
+    for directions in (
+        np.array([seating.shift_turns for seating in seatings]),
+        np.array([seating.spindle_turns for seating in seatings]),
+    ):
+        assert abs(np.exp(2j * np.pi * directions).mean()) < 0.05
 
 
 def test_runout_is_largest_where_the_seating_says():
@@ -47,5 +51,5 @@ def test_runout_is_largest_where_the_seating_says():
 
 
 def test_a_perfect_clamp_seats_truly():
-    clamp = Clamp(0.0, 0.0, np.random.default_rng(1))
+    clamp = Clamp(0.0, 0.0, np.random.default_rng(1), np.random.default_rng(2))
     assert clamp.seating.shift_um == clamp.seating.oval_um == 0.0

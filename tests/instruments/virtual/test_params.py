@@ -183,6 +183,7 @@ mismatch_percent 1.0 -50 50
 dc_v 0.0 -100 100
 third_harmonic 0.02 0 0.5
 radial_modulation_percent 0.0 0 50
+spindle_modulation_percent 0.0 0 50
 blank_deg 0.0 0 90
 drop_outs 0 0 100
 drop_out_place fixed fixed random

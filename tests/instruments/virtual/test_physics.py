@@ -23,7 +23,13 @@ from instruments.virtual.disk import (
     presence,
 )
 from instruments.virtual.drive import BURST_TRACKS, VirtualDrive, amplifier_of, disk_of, spindle_of
-from instruments.virtual.mechanics import PITCH_UM, ClampSeating, IndexSensor, Spindle
+from instruments.virtual.mechanics import (
+    ALIGNMENT_TRACK,
+    PITCH_UM,
+    ClampSeating,
+    IndexSensor,
+    Spindle,
+)
 from instruments.virtual.params import VirtualParams, windows_of
 from instruments.virtual.sampling import digitiser_for, simulate
 
@@ -160,6 +166,35 @@ def test_where_a_track_is_strongest_is_drawn_and_it_is_the_radial_one_alone():
     plain = VirtualDrive(STILL)
     plain.seek(BURST_TRACKS[0])
     assert np.array_equal(swung, plain.signal(np.arange(4000) * 5e-5).envelope_v)
+
+
+def test_what_the_spindle_does_lies_elsewhere_with_each_seating_and_is_nil_in_the_mean():
+    drive = VirtualDrive(replace(STILL, spindle_modulation_percent=5.0, offset_um=0.0))
+    balances, angles = [], []
+    for _ in range(400):
+        balances.append(drive.truth(0.0, 1.0).balance)
+        angles.append(drive.clamp.seating.spindle_turns)
+        drive.reseat()
+    # Of a swing by m each lobe has its part that lies there: the first one's top is at `top`.
+    top = STILL.first_lobe / 2.0
+    expected = 0.05 * np.cos(tau * (np.array(angles) - top))
+    assert balances == pytest.approx(expected, abs=3e-3)
+    assert abs(np.mean(balances)) < 4.0 * 0.05 / np.sqrt(2.0 * len(balances))
+
+
+def test_what_the_spindle_does_is_done_to_every_track():
+    plain = VirtualDrive(STILL)
+    swung = VirtualDrive(replace(STILL, spindle_modulation_percent=20.0))
+    times_s = np.arange(4000) * 5e-5
+    for track in (ALIGNMENT_TRACK, *BURST_TRACKS):
+        for drive in (plain, swung):
+            drive.seek(track)
+        whole_v, got_v = (drive.signal(times_s).envelope_v for drive in (plain, swung))
+        there = whole_v > 0.1 * whole_v.max()
+        factor = got_v[there] / whole_v[there]
+        turns = swung.spindle.turns(times_s)[there]
+        angle = swung.clamp.seating.spindle_turns
+        assert factor == pytest.approx(1.0 + 0.2 * np.cos(tau * (turns - angle)))
 
 
 def test_a_splice_is_blank_from_the_index_on():

@@ -130,3 +130,29 @@ def test_two_seatings_tell_no_cause_and_one_tells_nothing():
     assert found.place_sd_turns is None
     with pytest.raises(ValueError, match="reseat"):
         seating_of(pair[:1], 5.0)
+
+
+@pytest.mark.parametrize("u", [0.1, 1.0, 2.0])
+@pytest.mark.parametrize("count", [3, 5])
+def test_what_the_newest_seating_is_off_the_mean_is_known_to_its_u(count, u):
+    # A later reading of it, corrected, against the place that no seating shifts.
+    rng = np.random.default_rng(11)
+    held, beside_um, alone_um = [], [], []
+    for _ in range(3000):
+        shifts_um = 4.0 * rng.standard_normal(count)
+        read_um = shifts_um + u * rng.standard_normal(count)
+        newest = seating_of([Seating(Quantity(x, u), 2.0) for x in read_um], 1.0).newest_um
+        if newest is not None:
+            error_um = shifts_um[-1] + newest.value
+            held.append(abs(error_um) <= student.isf(0.025, newest.dof) * newest.u)
+            beside_um.append(error_um)
+            alone_um.append(shifts_um[-1])
+    assert len(held) > 1000
+    assert np.mean(held) > 0.945
+    assert np.std(beside_um) < 0.75 * np.std(alone_um)
+
+
+def test_a_spread_that_may_be_noise_says_nothing_of_the_newest_seating():
+    rng = np.random.default_rng(12)
+    found = [seating_of(seated(rng, 5, offset_um=0.0), 1.0).newest_um for _ in range(500)]
+    assert sum(each is not None for each in found) <= 5
