@@ -10,8 +10,10 @@ from PySide6.QtWidgets import QWidget
 from app.book.model import JobRecord
 from app.book.store import Book
 from app.dashboard.background import BookWorker
+from app.dashboard.text import translate
 from app.dashboard.widgets import Field, Page, TouchButton, button_row, form_of
 from app.job.model import DESCRIPTIONS
+from app.report.wording import begun
 
 _MOST_TYPED = 2000
 
@@ -30,18 +32,21 @@ class DescribePage(Page):
         self._worker = BookWorker(book)
         self._number: int | None = None
         self._title.setText(self.tr("Who, for whom, on what, with what"))
-        self.fields = {name: Field(name.capitalize(), hint, self) for name, hint in DESCRIPTIONS}
-        for (_, hint), field in zip(DESCRIPTIONS, self.fields.values(), strict=True):
-            field.setPlaceholderText(hint)
+        self.fields: dict[str, Field] = {}
+        rows: list[tuple[str, QWidget]] = []
+        for name, hint in DESCRIPTIONS:
+            words, about = begun(translate("messages", name)), translate("messages", hint)
+            field = self.fields[name] = Field(words, about, self)
+            field.setPlaceholderText(about)
             field.setMaxLength(_MOST_TYPED)
             field.returnPressed.connect(self.save)
-        rows = [(name.capitalize(), field) for name, field in self.fields.items()]
+            rows.append((words, field))
         keep = self.tr("Keep what is typed; it can be changed until the job is closed")
         buttons = button_row(
             TouchButton(self.tr("Keep"), "⏎", keep, self.save, self, is_next=True),
             TouchButton(self.tr("Back"), "Esc", self.tr("Go back"), self.back.emit, self),
         )
-        self._lay_scrolling((self._title, form_of(rows, self), self._status), buttons)
+        self._lay_scrolling((self._title, form_of(rows, self), self._status, 1), buttons)
 
     def activate(self, number: int) -> None:
         """Show how a job is described by now."""

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
-from PySide6.QtCore import Signal
+from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QLabel, QLineEdit, QVBoxLayout, QWidget
 
 from app.analysis.results import Quantity
@@ -43,13 +44,15 @@ _MARGIN = 0.12
 """At each end of an axis of the chart, as a part of what it shows."""
 _DAY_S = 86_400.0
 _LIST_PX = 150
+_CHART_PART = 3
 
 
 def _drift_words(number: Drift) -> str:
     """Return in one or two sentences how a number changes with time."""
     drift = number.finding
     if not number.values:
-        return translate("dashboard", "No job has measured it yet.")
+        words = translate("dashboard", "{0}: no job has measured it yet.")
+        return words.format(number.name.capitalize())
     if drift.rate_per_year is None:
         return translate("dashboard", "Too few jobs to tell a drift.")
     if number.rate_per_year is None:
@@ -147,6 +150,44 @@ def _with_margin(
     return bottom - margin, top + margin
 
 
+class FirstJob(QWidget):
+    """What stands where a drive's jobs will be, before its first one: that, and how it begins."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._heading = QLabel(self)
+        self._heading.setProperty("strong", True)
+        steps = (
+            self.tr("1.  Open the drive's source: F2. The virtual drive will do to try it."),
+            self.tr("2.  Name the drive in the form here, choose its class, and add it."),
+            self.tr(
+                "3.  Choose what the job is for, and begin: “Full” measures, adjusts and measures "
+                "again; “Check only” moves nothing."
+            ),
+        )
+        will_be = self.tr(
+            "After its first job there will stand here: each job with the offset as found and as "
+            "left, its report, and a chart of how offset, hysteresis and speed change with time."
+        )
+        self._words = [QLabel(each, self) for each in (*steps, will_be)]
+        for label in (self._heading, *self._words):
+            label.setTextFormat(Qt.TextFormat.PlainText)
+            label.setWordWrap(True)
+        first = self.tr("Begin")
+        self.button = TouchButton(first, "", self.tr("Do what comes first"), self._do, self)
+        self._does: Callable[[], object] = self.button.setFocus
+        laid(QVBoxLayout(self), self._heading, *self._words, self.button, 1, flush=True)
+
+    def offer(self, heading: str, words: str, do: Callable[[], object]) -> None:
+        """Say of which drive it is told, and let the button do what comes first."""
+        self._heading.setText(heading)
+        self.button.say(words)
+        self._does = do
+
+    def _do(self) -> None:
+        self._does()
+
+
 class PastJobs(QWidget):
     """A chart of one of the three numbers, and the jobs, newest first."""
 
@@ -158,10 +199,13 @@ class PastJobs(QWidget):
         self._numbers: tuple[Drift, ...] = ()
         self._jobs: tuple[JobSummary, ...] = ()
         self._shown = 0
+        self.first = FirstJob(self)
         self.chart = HistoryChart(self)
         self.list = NamedList(self.tr("Jobs of the drive"), self.tr("Enter shows the report"), self)
         self.list.asked.connect(self.activated)
-        laid(QVBoxLayout(self), (self.chart, 3), (self.list, 2), flush=True)
+        parts = (self.first, 5), (self.chart, _CHART_PART), (self.list, 2)
+        self._column = laid(QVBoxLayout(self), *parts, flush=True)
+        self.first.hide()
 
     @property
     def chosen(self) -> int | None:
@@ -179,18 +223,32 @@ class PastJobs(QWidget):
         """Show the jobs of a drive, oldest first as the book has them."""
         self._jobs = past[::-1]
         self.list.show_rows(map(_job_line, self._jobs))
+        self.show_first(False)
         # The virtual drive's jobs and those of a real one do not go on from each other.
         alike = [each for each in past if each.virtual == past[-1].virtual]
         self._numbers = drifts_of(alike) if alike else ()
         self.chart.set_virtual(bool(past) and past[-1].virtual)
-        self.chart.show_drift(self._numbers[self._shown] if self._numbers else None)
+        self._show_number()
+
+    def show_first(self, first: bool) -> None:
+        """Show how a first job begins, in place of jobs and chart."""
+        self.first.setVisible(first)
+        for part in (self.chart, self.list):
+            part.setVisible(not first)
 
     def next_number(self) -> bool:
         """Show the next of the three numbers in the chart; return whether there is any."""
         if self._numbers:
             self._shown = (self._shown + 1) % len(self._numbers)
-            self.chart.show_drift(self._numbers[self._shown])
+            self._show_number()
         return bool(self._numbers)
+
+    def _show_number(self) -> None:
+        number = self._numbers[self._shown] if self._numbers else None
+        self.chart.show_drift(number)
+        # Without a point there is no chart, and the jobs have its room.
+        drawn = number is not None and bool(number.values)
+        self._column.setStretchFactor(self.chart, _CHART_PART if drawn else 0)
 
 
 def _offset_words(value: Value | None) -> str:
@@ -284,6 +342,7 @@ class DrivesPage(Page):
         self._add = TouchButton(self.tr("Add"), "", adds, self.add, self)
         self._anew = TouchButton(self.tr("New job"), "", anew, self.begin, self)
         self._lay_out()
+        self._offer(None)
 
     @property
     def identities(self) -> list[str]:
@@ -390,6 +449,9 @@ class DrivesPage(Page):
             self.say(self.tr("No drive in the book has that in it."))
             return
         self.say(self.tr("No drive in the book yet: add the first below."))
+        name = self._identity.setFocus
+        self.past.first.offer(self.tr("No drive yet"), self.tr("Name the first drive"), name)
+        self.past.show_first(True)
         if self._list.hasFocus():
             self._identity.setFocus()
 
@@ -414,7 +476,16 @@ class DrivesPage(Page):
         self._offer(chosen)
         if chosen is not None:
             identity = chosen.drive.identity
-            self._worker.ask("history", lambda book: book.history(identity), self.past.show_jobs)
+            self._worker.ask("history", lambda book: book.history(identity), self._take_history)
+
+    def _take_history(self, past: tuple[JobSummary, ...]) -> None:
+        """Show a drive's jobs, or how the first one begins."""
+        self.past.show_jobs(past)
+        chosen = self._chosen()
+        if not past and chosen is not None:
+            heading = self.tr("{0} has no job yet").format(within(shown(chosen.drive.identity)))
+            self.past.first.offer(heading, self.tr("Begin its first job"), self.begin)
+            self.past.show_first(True)
 
     def _offer(self, chosen: DriveSummary | None) -> None:
         """Offer to go on with an open job before a new one."""
@@ -424,6 +495,8 @@ class DrivesPage(Page):
         else:
             self._on.say(self.tr("Go on with job {0}").format(number))
         self._anew.setVisible(number is not None)
+        for button in self._of_jobs:
+            button.setVisible(chosen is not None and chosen.last is not None)
 
     def _open_job(self, chosen: DriveSummary | None) -> int | None:
         of_drive = None if chosen is None else chosen.open_job
@@ -442,13 +515,12 @@ class DrivesPage(Page):
         charts = self.tr("Show offset, hysteresis or speed in the chart")
         report = self.tr("Show the report of the chosen job")
         back = self.tr("Go back to the needle")
-        buttons = button_row(
-            self._on,
-            self._anew,
+        self._of_jobs = (
             TouchButton(self.tr("Next chart"), "", charts, self.next_chart, self),
             TouchButton(self.tr("Report"), "", report, self.report, self),
-            TouchButton(self.tr("Back"), "Esc", back, self.back.emit, self),
         )
+        leave = TouchButton(self.tr("Back"), "Esc", back, self.back.emit, self)
+        buttons = button_row(self._on, self._anew, *self._of_jobs, leave)
         form = form_of(
             (
                 (self.tr("New drive"), self._identity),
@@ -467,7 +539,8 @@ class DrivesPage(Page):
         self._lay_scrolling((self._title, (halves, 1)), buttons)
         # As the eye goes: all of the form, and then the jobs beside it.
         fields = (self._identity, self._profile, self._note, self._plan, self._disk, self._add)
-        order = (self._search, self._list, *fields, self.past.list, self._on, self._anew)
+        beside = (self.past.first.button, self.past.list)
+        order = (self._search, self._list, *fields, *beside, self._on, self._anew)
         for before, after in pairwise(order):
             self.setTabOrder(before, after)
 

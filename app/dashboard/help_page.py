@@ -162,6 +162,7 @@ KEYS = (
     ("F11", "the whole screen"),
     ("Ctrl B", "keep the last minute of samples and readings: the black box"),
     ("Ctrl D", "colours: the system's, light, dark, high contrast"),
+    ("Ctrl L", "layout for the other hand: job, buttons and bars change sides"),
     ("Home", "needle and ask as large as can be, or all parts again"),
     ("End", "the trace over the whole window, or all parts again"),
     ("+ − Ctrl+← Ctrl+→", "large trace: zoom, and look further; wheel and drag do so too"),

@@ -10,9 +10,9 @@ from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPixmap, QPixm
 from app.dashboard.style import font_of_cap
 
 _MIN_PX = 8
+_ANY_PX = 1e6
 _TRACED_PX = 64
 """Of larger letters Qt keeps no picture, and traces their outlines each time."""
-_MIN_LINE_PX = 7
 CENTRED = Qt.AlignmentFlag.AlignCenter
 _WRAPPED = int(CENTRED) | int(Qt.TextFlag.TextWordWrap)
 LEFT = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
@@ -33,19 +33,6 @@ def write(
     font.setPixelSize(size_that_fits(words, box.width(), box.height(), largest_px, bold))
     painter.setFont(font)
     letter(painter, box, int(align) | int(Qt.TextFlag.TextWordWrap), words)
-
-
-def write_line(painter: QPainter, box: QRectF, words: str, align: Qt.AlignmentFlag) -> None:
-    """Write one line in the painter's pen and font, smaller where it is too long for the box."""
-    usual = painter.font()
-    needed = QFontMetricsF(usual).horizontalAdvance(words)
-    if needed > box.width():
-        small = QFont(usual)
-        small.setPixelSize(max(_MIN_LINE_PX, int(usual.pixelSize() * box.width() / needed)))
-        painter.setFont(small)
-        words = QFontMetricsF(small).elidedText(words, Qt.TextElideMode.ElideRight, box.width())
-    painter.drawText(box, align, words)
-    painter.setFont(usual)
 
 
 @lru_cache(maxsize=256)
@@ -70,6 +57,27 @@ def height_of(words: str, wide: float, most: float, size_px: int) -> float:
     room = QRectF(QPointF(), QSizeF(wide, most))
     needed = QFontMetricsF(font).boundingRect(room, _WRAPPED, words)
     return min(most, needed.height())
+
+
+@lru_cache(maxsize=512)
+def width_of(words: str, size_px: int) -> float:
+    """Return the width of words on one line."""
+    return _metrics(size_px).horizontalAdvance(words)
+
+
+@lru_cache(maxsize=512)
+def lines_of(words: str, wide: float, size_px: int) -> int:
+    """Return how many lines words take in a width; at least one."""
+    metrics = _metrics(size_px)
+    room = QRectF(0.0, 0.0, wide, _ANY_PX)
+    needed = metrics.boundingRect(room, int(Qt.TextFlag.TextWordWrap), words)
+    return max(1, round(needed.height() / metrics.lineSpacing()))
+
+
+def _metrics(size_px: int) -> QFontMetricsF:
+    font = font_of_cap(10)
+    font.setPixelSize(size_px)
+    return QFontMetricsF(font)
 
 
 def letter(painter: QPainter, box: QRectF, flags: int, words: str) -> None:

@@ -11,6 +11,7 @@ from PySide6.QtWidgets import QHBoxLayout, QLabel, QScrollArea, QVBoxLayout, QWi
 from app.book.model import JobRecord, JobSummary
 from app.dashboard.background import BookWorker
 from app.dashboard.report_reading import parts_of
+from app.dashboard.style import Sizes, Theme
 from app.dashboard.widgets import (
     Field,
     Page,
@@ -74,12 +75,15 @@ class ReportPage(Page):
     that are shown from now on. They are in the window's language.
     """
 
+    written = Signal(Path)
+    """A report was written to this file."""
     describe = Signal(int)
     """The person wants to say who did the job, and with what: its number."""
 
     def __init__(self, book: Path | None, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.unit = Unit.UM
+        self._larger = 1.0
         self._shown: tuple[str, int] | None = None
         self._worker = BookWorker(book)
         self._report: Report | None = None
@@ -103,6 +107,13 @@ class ReportPage(Page):
         )
         self._path.returnPressed.connect(self.write_sheets)
         self._lay_out()
+
+    def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
+        """Let pages be as large in a large window as its own words are."""
+        larger = max(1.0, round(2.0 * sizes.unit) / 2.0)
+        if larger != self._larger:
+            self._larger = larger
+            self._show_pages()
 
     @property
     def stem(self) -> str:
@@ -165,7 +176,7 @@ class ReportPage(Page):
         if self._report is None:
             return
         ratio = self.devicePixelRatioF()
-        pages = pages_of(self._report, self._paper.currentData(), dpi=_DPI * ratio)
+        pages = pages_of(self._report, self._paper.currentData(), dpi=self._larger * _DPI * ratio)
         for number, page in enumerate(pages, 1):
             sheet = PageView(page, ratio, self._sheets)
             sheet.setAccessibleName(self.tr("Page {0}").format(number))
@@ -255,6 +266,7 @@ class ReportPage(Page):
             )
             return
         self.say(self.tr("Written: {0}").format(path))
+        self.written.emit(path)
 
     def _lay_out(self) -> None:
         label = QLabel(self.tr("File"), self)

@@ -1,8 +1,8 @@
 """What the window remembers from one run to the next, in one JSON file.
 
-It holds sources, unit, colours, language and size, and is the user's alone (mode 0600). One that
-is damaged or of a newer version is left as it is: that is said, and nothing is remembered in this
-run. No program to start is remembered.
+It holds sources, unit, colours, hand, language and size, and is the user's alone (mode 0600). One
+that is damaged or of a newer version is left as it is: that is said, and nothing is remembered in
+this run. No program to start is remembered.
 """
 
 from __future__ import annotations
@@ -67,6 +67,7 @@ class Settings:
         self.recent: tuple[Choice, ...] = ()
         self.unit = Unit.UM
         self.colours = Colours.SYSTEM
+        self.left_handed = False
         self.language = SYSTEM
         self.size_px: tuple[int, int] | None = None
         if path is not None:
@@ -91,6 +92,7 @@ class Settings:
             "recent": [_as_tree(each) for each in self.recent],
             "unit": self.unit.value,
             "colours": self.colours.value,
+            "left_handed": self.left_handed,
             "language": self.language,
             "size_px": self.size_px,
         }
@@ -121,7 +123,8 @@ class Settings:
         listed = tuple(_choice_of(each) for each in tree["recent"][:_MOST_RECENT])
         recent = tuple(each for each in listed if each.opening.lasting is not None)
         unit, size = Unit(tree["unit"]), tree["size_px"]
-        # A file of before has none.
+        # A file of before has none of these.
+        left_handed = bool(tree.get("left_handed", False))
         colours = Colours(tree.get("colours", Colours.SYSTEM))
         language = _text(tree.get("language", SYSTEM))
         if size is not None:
@@ -129,7 +132,7 @@ class Settings:
             wide, tall = (min(max(int(side), low), high) for side in size)
             size = wide, tall
         self.recent, self.unit, self.size_px, self.colours = recent, unit, size, colours
-        self.language = language
+        self.language, self.left_handed = language, left_handed
 
     def _pass_over(self, why: str) -> None:
         said = translate("settings", "settings “{0}”: {1}; nothing is remembered in this run")

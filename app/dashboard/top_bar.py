@@ -1,4 +1,4 @@
-"""The bar above every page: what is open, a remark, buttons, and the menu."""
+"""The bar above every page: what is open, buttons and the menu, and a remark."""
 
 from __future__ import annotations
 
@@ -6,12 +6,20 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from PySide6.QtCore import Qt, QUrl
-from PySide6.QtGui import QDesktopServices
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QMenu, QSizePolicy, QWidget
+from PySide6.QtCore import QEvent, Qt, QUrl
+from PySide6.QtGui import QDesktopServices, QResizeEvent
+from PySide6.QtWidgets import (
+    QBoxLayout,
+    QHBoxLayout,
+    QLabel,
+    QMenu,
+    QSizePolicy,
+    QVBoxLayout,
+    QWidget,
+)
 
-from app.dashboard.needle_page.status import class_words, source_words
-from app.dashboard.widgets import TouchButton, key_words, laid, named
+from app.dashboard.needle_page.status import class_words, source_parts
+from app.dashboard.widgets import TouchButton, across, key_words, laid, named
 from app.live.view import View
 from app.profiles import Profile
 
@@ -29,21 +37,68 @@ class MenuEntry:
     about: str = ""
 
 
+class SourceLabel(QLabel):
+    """One line: what is too long for it loses the middle of its own middle part.
+
+    The whole is in its tool tip and in what a screen reader is told.
+    """
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._parts = ("", "", "")
+        self.setTextFormat(Qt.TextFormat.PlainText)
+        # Its words never widen the window.
+        self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+
+    @property
+    def words(self) -> str:
+        """All of the words."""
+        return "".join(self._parts)
+
+    def say(self, before: str, middle: str, after: str) -> None:
+        """Show words, of which the middle part may be cut."""
+        if (before, middle, after) != self._parts:
+            self._parts = before, middle, after
+            self.setToolTip(self.words)
+            self.setAccessibleDescription(self.words)
+            self._fit()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
+        """Cut no more than the new width makes needful."""
+        super().resizeEvent(event)
+        self._fit()
+
+    def changeEvent(self, event: QEvent) -> None:  # noqa: N802
+        """Measure the words anew in another font."""
+        super().changeEvent(event)
+        if event.type() is QEvent.Type.FontChange:
+            self._fit()
+
+    def _fit(self) -> None:
+        before, middle, after = self._parts
+        metrics = self.fontMetrics()
+        room = self.contentsRect().width() - metrics.horizontalAdvance(before + after)
+        fits = metrics.elidedText(middle, Qt.TextElideMode.ElideMiddle, max(0, room))
+        self.setText(f"{before}{fits}{after}")
+
+
 class TopBar(QWidget):
-    """What is open in words, a remark beside it, and the buttons that every page has.
+    """What is open in words, the buttons that every page has, and below them a remark.
 
     `entries` are those of the menu; those with a description are buttons too.
     """
 
     def __init__(self, entries: Sequence[MenuEntry], parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self._state = self._remark = self._class = ""
         self._kept_in: Path | None = None
-        self._source = named(QLabel(self), self.tr("Open source"))
+        self._source = named(SourceLabel(self), self.tr("Open source"))
         self._source.setObjectName("source")
-        self._source.setTextFormat(Qt.TextFormat.PlainText)
-        # Its words never widen the window.
-        self._source.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+        self._class = named(QLabel(self), self.tr("Drive class and alignment disk"))
+        self._remark = named(QLabel(self), self.tr("Remark"))
+        for label in (self._class, self._remark):
+            label.setTextFormat(Qt.TextFormat.PlainText)
+            label.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+            label.setWordWrap(True)
         self._entries = tuple(entries)
         self._buttons = [
             TouchButton(each.words, each.hotkey, each.about, each.do, self)
@@ -53,17 +108,34 @@ class TopBar(QWidget):
         about = self.tr("All pages, and what else the window does")
         self._menu = TouchButton("☰", "", about, self.show_menu, self)
         self._menu.setAccessibleName(self.tr("Menu"))
-        self._source.setWordWrap(True)
-        folder = self.tr("Show the folder of what was saved")
+        folder, away = self.tr("Show the folder of what was saved"), self.tr("Put the remark away")
         self._folder = TouchButton(self.tr("Folder"), "", folder, self.open_folder, self)
-        self._folder.hide()
-        buttons_shown = (self._folder, *self._buttons, self._menu)
-        laid(QHBoxLayout(self), (self._source, 1), *buttons_shown, flush=True)
+        self._away = TouchButton("✕", "", away, lambda: self.remark(""), self)
+        self._away.setAccessibleName(self.tr("Put away"))
+        words = laid(QVBoxLayout(), 1, self._source, self._class, 1, flush=True)
+        words.setSpacing(0)
+        self._row = laid(QHBoxLayout(), (words, 1), *self._buttons, self._menu, flush=True)
+        self._below = laid(QHBoxLayout(), (self._remark, 1), self._folder, self._away, flush=True)
+        self._whole = laid(QVBoxLayout(self), self._row, self._below, flush=True)
+        self.remark("")
 
     @property
     def words(self) -> str:
-        """What is shown."""
-        return self._source.text()
+        """What is told: a remark, what is open, and by what it is measured."""
+        told = filter(None, (self._remark.text(), self._source.words))
+        return "\n".join(("  ·  ".join(told), self._class.text()))
+
+    def stand_for(self, *, left_handed: bool) -> None:
+        """Put the buttons at the side of the hand, the menu outermost."""
+        for row in (self._row, self._below):
+            row.setDirection(across(left_handed=left_handed))
+
+    def focus_order(self) -> list[TouchButton]:
+        """Return what the keyboard reaches, in the order of the eye."""
+        rows = [*self._buttons, self._menu], [self._folder, self._away]
+        if self._row.direction() is QBoxLayout.Direction.RightToLeft:
+            rows = [row[::-1] for row in rows]
+        return [button for row in rows for button in row]
 
     def show_menu(self) -> None:
         """Show all pages, and what else the window does, below the menu's button."""
@@ -84,15 +156,19 @@ class TopBar(QWidget):
 
     def fit(self, width: int, touch_px: int) -> None:
         """Show the buttons where there is room for them; the menu has all of them anyway."""
-        self._menu.setMinimumWidth(touch_px)
+        for button in (self._menu, self._away):
+            button.setMinimumWidth(touch_px)
         for button in self._buttons:
             button.setVisible(width >= _BAR_WIDTH)
 
     def remark(self, words: str, folder: Path | None = None) -> None:
-        """Add a remark, in place of the last one, with the folder of what it names."""
-        self._remark, self._kept_in = words, folder
+        """Say something in place of what was said last, with the folder of what it names."""
+        self._kept_in = folder
+        self._remark.setText(words)
+        self._remark.setToolTip(words)
+        for part in (self._remark, self._away):
+            part.setVisible(bool(words))
         self._folder.setVisible(folder is not None)
-        self._show()
 
     def open_folder(self) -> None:
         """Show the folder of what was saved last, in the system's own file manager."""
@@ -101,10 +177,8 @@ class TopBar(QWidget):
 
     def refresh(self, view: View, profile: Profile) -> None:
         """Show what is open, and by which class, disk and scale it is measured."""
-        self._state, self._class = source_words(view), class_words(profile)
-        self._show()
-
-    def _show(self) -> None:
-        words = "  ·  ".join(filter(None, (self._remark, self._state))), self._class
-        self._source.setText("\n".join(words))
-        self._source.setToolTip("\n".join(words))
+        self._source.say(*source_parts(view))
+        words = class_words(profile)
+        if words != self._class.text():
+            self._class.setText(words)
+            self._class.setToolTip(words)

@@ -57,8 +57,9 @@ from app.dashboard.text import translate
 _Box = TypeVar("_Box", bound=QBoxLayout)
 _Thing = TypeVar("_Thing")
 _Widget = TypeVar("_Widget", bound=QWidget)
+_Part = QWidget | QLayout | int | tuple[QWidget | QLayout, int]
 _EDGE_PX = 1.5
-_FLOW_GAP_PX = 6
+BETWEEN_BUTTONS_PX = 6
 _TWO_HALVES = 112
 """Widths of a letter that two halves of a page need beside each other."""
 _ROUND_PX = 10
@@ -66,9 +67,7 @@ _BESIDE_CHOICE_PX = 4
 """That the style leaves free on both sides of what is chosen in a box."""
 
 
-def laid(
-    box: _Box, *parts: QWidget | QLayout | int | tuple[QWidget | QLayout, int], flush: bool = False
-) -> _Box:
+def laid(box: _Box, *parts: _Part, flush: bool = False) -> _Box:
     """Put parts into a box, one after the other, and return it.
 
     A part may come with its stretch; a number alone is room that stretches. A `flush` box has no
@@ -422,7 +421,7 @@ class FlowRow(QWidget):
     def sizeHint(self) -> QSize:  # noqa: N802
         """Return the size of a single line."""
         sizes = [widget.sizeHint() for widget in self._shown()]
-        gaps = _FLOW_GAP_PX * max(0, len(sizes) - 1)
+        gaps = BETWEEN_BUTTONS_PX * max(0, len(sizes) - 1)
         tall = max((size.height() for size in sizes), default=0)
         return QSize(sum(size.width() for size in sizes) + gaps, tall)
 
@@ -464,13 +463,13 @@ class FlowRow(QWidget):
         top = 0
         for line in self._lines(width):
             wides = [min(size.width(), width) for _, size in line]
-            spare = width - sum(wides) - _FLOW_GAP_PX * (len(line) - 1)
+            spare = width - sum(wides) - BETWEEN_BUTTONS_PX * (len(line) - 1)
             more = spare // len(line) if self._filled else 0
             tall, left = max(size.height() for _, size in line), 0
             for (widget, _), wide in zip(line, wides, strict=True):
                 places[widget] = QRect(left, top, wide + more, tall)
-                left += wide + more + _FLOW_GAP_PX
-            top += tall + _FLOW_GAP_PX
+                left += wide + more + BETWEEN_BUTTONS_PX
+            top += tall + BETWEEN_BUTTONS_PX
         return places
 
     def _lines(self, width: int) -> list[list[tuple[QWidget, QSize]]]:
@@ -483,7 +482,7 @@ class FlowRow(QWidget):
                 lines.append([])
                 left = 0
             lines[-1].append((widget, size))
-            left += size.width() + _FLOW_GAP_PX
+            left += size.width() + BETWEEN_BUTTONS_PX
         return lines
 
 
@@ -496,6 +495,21 @@ def scrolled(content: QWidget) -> QScrollArea:
     area.setFocusPolicy(Qt.FocusPolicy.NoFocus)
     area.setWidget(content)
     return area
+
+
+def put_bar(area: QScrollArea, *, at_left: bool) -> None:
+    """Put the bar by which an area scrolls at its left or at its right."""
+    direction = Qt.LayoutDirection
+    area.setLayoutDirection(direction.RightToLeft if at_left else direction.LeftToRight)
+    content = area.widget()
+    if content is not None:
+        content.setLayoutDirection(direction.LeftToRight)
+
+
+def across(*, left_handed: bool) -> QBoxLayout.Direction:
+    """Return in which direction the parts stand that change places with the hand."""
+    direction = QBoxLayout.Direction
+    return direction.RightToLeft if left_handed else direction.LeftToRight
 
 
 def key_words(key: str) -> str:
@@ -679,24 +693,41 @@ class Page(QWidget):
         self._status.setWordWrap(True)
         self._status.setTextFormat(Qt.TextFormat.PlainText)
 
+        self._left_handed = False
+        self._scrolling: QVBoxLayout | None = None
         self._halves = QBoxLayout(QBoxLayout.Direction.LeftToRight)
 
-    def _lay_scrolling(
-        self, parts: Sequence[QWidget | QLayout | tuple[QWidget | QLayout, int]], buttons: QWidget
-    ) -> None:
+    def _lay_scrolling(self, parts: Sequence[_Part], buttons: QWidget) -> None:
         """Let the parts scroll above the buttons, which always stand."""
         content = QWidget(self)
         content.setObjectName("page")
-        # Words keep clear of the bar by which they scroll.
-        laid(QVBoxLayout(content), *parts).setContentsMargins(0, 0, _CLEAR_PX, 0)
+        self._scrolling = laid(QVBoxLayout(content), *parts)
         laid(QVBoxLayout(self), (scrolled(content), 1), buttons, flush=True)
+        self._keep_clear()
+
+    def _keep_clear(self) -> None:
+        """Keep words clear of the bar by which they scroll."""
+        if self._scrolling is not None:
+            left, right = (_CLEAR_PX, 0) if self._left_handed else (0, _CLEAR_PX)
+            self._scrolling.setContentsMargins(left, 0, right, 0)
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
         """Put the halves beside each other where both can be read."""
         super().resizeEvent(event)
+        self._place_halves()
+
+    def _place_halves(self) -> None:
         wide = self.width() >= _TWO_HALVES * self.fontMetrics().averageCharWidth()
-        direction = QBoxLayout.Direction
-        self._halves.setDirection(direction.LeftToRight if wide else direction.TopToBottom)
+        beside = across(left_handed=self._left_handed)
+        self._halves.setDirection(beside if wide else QBoxLayout.Direction.TopToBottom)
+
+    def stand_for(self, *, left_handed: bool) -> None:
+        """Put what a hand goes to at its side."""
+        self._left_handed = left_handed
+        for area in self.findChildren(QScrollArea):
+            put_bar(area, at_left=left_handed)
+        self._keep_clear()
+        self._place_halves()
 
     def refresh(self) -> None:
         """Show what has been answered meanwhile; nothing where nobody is asked."""

@@ -9,13 +9,12 @@ from __future__ import annotations
 import secrets
 import time
 from collections.abc import Callable
-from datetime import datetime
 from functools import cached_property
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from PySide6.QtCore import QStandardPaths, Qt, QTimer, Signal
+from PySide6.QtCore import Qt, QTimer, Signal
 from PySide6.QtGui import (
     QAccessible,
     QCloseEvent,
@@ -32,7 +31,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from app.blackbox.recorder import BlackBox, SetAside, Why
+from app.blackbox.recorder import BlackBox
 from app.book.model import BookError, Drive, RefusedError, ResumableJob
 from app.dashboard.announcing import Announcer
 from app.dashboard.callout import Callout
@@ -43,6 +42,7 @@ from app.dashboard.ear import Ear, OpenOutput
 from app.dashboard.help_page import HelpPage
 from app.dashboard.job_panel.controller import JobController
 from app.dashboard.job_panel.panel import card_of
+from app.dashboard.keeping import Keeper
 from app.dashboard.needle_page.page import INDEXED_ROLES, LARGE_UM, SMALL_UM, NeedlePage
 from app.dashboard.practice_page import DebriefPage, PracticePage
 from app.dashboard.recheck_page import RecheckPage
@@ -53,7 +53,7 @@ from app.dashboard.style import Colours, Sizes, Theme, palette_for, style_sheet,
 from app.dashboard.top_bar import MenuEntry, TopBar
 from app.dashboard.tour import Tour
 from app.dashboard.translation import language_of, name_of, next_choice
-from app.dashboard.widgets import ENTERS, Page, TouchButton, announce, laid
+from app.dashboard.widgets import ENTERS, Page, announce, laid
 from app.diagnostics import diagnostics
 from app.job.origin import Origin
 from app.job.plan import Plan
@@ -143,6 +143,7 @@ class MainWindow(QWidget):
         self._pages = QStackedWidget(self)
         self._pages.addWidget(self.needle_page)
         self._sizes = Sizes(1.0)
+        self._left_handed = self._settings.left_handed
         # The larger ones are made when they are first asked for.
         self._made: list[Page] = []
         self.help_page = self._added(HelpPage(book, self._settings, self), self.show_needle)
@@ -152,6 +153,7 @@ class MainWindow(QWidget):
         self._awaited: ResumableJob | None = None
         # As the newest view had it; there is none yet.
         self._open_now = ""
+        self.keeper = Keeper(self.save_picture, session, self.needle_page.large, self._remark, box)
         self.top_bar = TopBar(self._entries(), self)
         self.ear = Ear(open_output, self.top_bar.remark)
         self.announcer = Announcer(lambda words, urgent: announce(self, words, urgent=urgent))
@@ -160,6 +162,7 @@ class MainWindow(QWidget):
         self._layout = laid(QVBoxLayout(self), self.top_bar, (self._pages, 1))
         self._keys = self._key_table()
         self._connect()
+        self.stand_for(left_handed=self._left_handed)
         self.show_help()
         self.setAcceptDrops(True)
         self.needle_page.unit = self._settings.unit
@@ -169,9 +172,6 @@ class MainWindow(QWidget):
         self.start()
 
     def _connect(self) -> None:
-        order = [*self.top_bar.findChildren(TouchButton), *self.needle_page.focus_order()]
-        for before, after in pairwise(order):
-            self.setTabOrder(before, after)
         QGuiApplication.styleHints().colorSchemeChanged.connect(self.apply_system_theme)
         self.help_page.choose.connect(self.show_sources)
         self.help_page.list.tour.connect(self.tour.begin)
@@ -186,7 +186,7 @@ class MainWindow(QWidget):
         self.practice_page.chosen.connect(self.open_choice)
         self.recheck_page.decided.connect(lambda: self._after_recheck())
         self.needle_page.prompt.reopen.connect(self.reopen_indexed)
-        self.needle_page.large.keep.connect(self.keep_trace)
+        self.needle_page.large.keep.connect(self.keeper.keep_trace)
         self.controller.changed.connect(self.needle_page.make_room)
         self.controller.changed.connect(self._debrief_once)
         self.controller.report.connect(self.show_own_report)
@@ -199,6 +199,7 @@ class MainWindow(QWidget):
         self._made.append(page)
         page.back.connect(back)
         page.apply_theme(self._theme, self._sizes)
+        page.stand_for(left_handed=self._left_handed)
         return page
 
     @cached_property
@@ -222,6 +223,8 @@ class MainWindow(QWidget):
         """A job's report."""
         page = self._added(ReportPage(self._book, self), self.leave_report)
         page.describe.connect(self.show_descriptions)
+        words = self.tr("The report is written.")
+        page.written.connect(lambda path: self.top_bar.remark(words, path.parent))
         return page
 
     @cached_property
@@ -241,19 +244,22 @@ class MainWindow(QWidget):
             MenuEntry(self.tr("Source"), "F2", self.show_sources, self.tr("Choose the source")),
             MenuEntry(self.tr("Drives"), "F12", self.show_drives, drives),
             MenuEntry(self.tr("µm / mil"), "F4", page.toggle_unit, self.tr("Offset in µm or mil")),
-            MenuEntry(self.tr("Picture"), "F9", self.keep_picture, picture),
+            MenuEntry(self.tr("Picture"), "F9", self.keeper.keep_picture, picture),
             MenuEntry(self.tr("Help"), "F1", self.show_help, about),
             MenuEntry(self.tr("A tour of the window"), "", lambda: self.tour.begin()),
             MenuEntry(self.tr("What the words here mean"), "Shift+F1", self.explain),
             MenuEntry(self.tr("The whole screen"), "F11", self.toggle_full_screen),
             MenuEntry(self.tr("Colours: light, dark, high contrast"), "Ctrl+D", self.next_colours),
+            MenuEntry(self.tr("Layout for the other hand"), "Ctrl+L", self.change_hand),
             MenuEntry(self.tr("Language"), "", self.next_language),
             MenuEntry(self.tr("Large, to be read from afar"), "Home", page.toggle_far),
             MenuEntry(self.tr("Large trace"), "End", page.toggle_large),
             MenuEntry(self.tr("Practice: a drive with a hidden fault"), "", self.show_practice),
             MenuEntry(self.tr("Debrief: what the practice drive hid"), "", self.show_debrief),
             MenuEntry(
-                self.tr("Keep the last minute: the black box"), "Ctrl+B", self.keep_last_minute
+                self.tr("Keep the last minute: the black box"),
+                "Ctrl+B",
+                self.keeper.keep_last_minute,
             ),
             MenuEntry(
                 self.tr("Copy diagnostics, for a report of a fault"), "", self.copy_diagnostics
@@ -270,11 +276,12 @@ class MainWindow(QWidget):
             (key.Key_F2, plain): self.show_sources,
             (key.Key_F4, plain): page.toggle_unit,
             (key.Key_F8, plain): lambda: self.source_page.look(),
-            (key.Key_F9, plain): self.keep_picture,
+            (key.Key_F9, plain): self.keeper.keep_picture,
             (key.Key_F11, plain): self.toggle_full_screen,
             (key.Key_F12, plain): self.show_drives,
-            (key.Key_B, control): self.keep_last_minute,
+            (key.Key_B, control): self.keeper.keep_last_minute,
             (key.Key_D, control): self.next_colours,
+            (key.Key_L, control): self.change_hand,
             (key.Key_T, control): self.toggle_tone,
             (key.Key_R, control): self.ear.toggle_reading,
             (key.Key_Up, control): lambda: self.ear.louder(1),
@@ -297,7 +304,7 @@ class MainWindow(QWidget):
             (key.Key_PageUp, control | shift): lambda: page.scroll_long(-1),
             (key.Key_PageDown, control | shift): lambda: page.scroll_long(1),
             (key.Key_End, control): page.show_now,
-            (key.Key_S, control): self.keep_trace,
+            (key.Key_S, control): self.keeper.keep_trace,
             (key.Key_F3, plain): page.prompt.begin,
             (key.Key_F5, plain): page.hands.reseat,
             (key.Key_F6, plain): page.toggle_held,
@@ -688,9 +695,7 @@ class MainWindow(QWidget):
         self.callout.follow()
         if self._box is not None:
             self._box.note(view, self._session.profile, now_s)
-            said = self._box.said()
-            if said is not None:
-                self._tell_kept(said)
+            self.keeper.tell_last_minute()
         collect_due()
 
     def _tell(self, now_s: float) -> None:
@@ -707,29 +712,6 @@ class MainWindow(QWidget):
         if is_read:
             self.announcer.show(face, limit, ask, now_s)
 
-    def keep_last_minute(self) -> None:
-        """Set aside what came and what was shown in the last minute."""
-        if self._box is not None:
-            self._box.keep(Why.KEY)
-
-    def _tell_kept(self, said: SetAside) -> None:
-        """Say where the last minute was kept, or why it is not."""
-        if said.why is Why.FAULT:
-            return  # the fault itself is told, and goes before
-        if said.path is None:
-            words = self.tr("The last minute is not kept: {0}")
-            self.top_bar.remark(words.format(said.fault))
-            return
-        words = {
-            Why.LOST: self.tr("The source was lost; the minute before that is kept: {0}"),
-            Why.CRASH: self.tr(
-                "The window was not closed the last time. Its last minute is kept; read it with "
-                "“evenlobe replay”: {0}"
-            ),
-            Why.KEY: self.tr("The last minute is kept: {0}"),
-        }
-        self.top_bar.remark(words[said.why].format(said.path.name), said.path.parent)
-
     def start(self) -> None:
         """Take a view every frame."""
         self._timer.start()
@@ -742,6 +724,10 @@ class MainWindow(QWidget):
         """Say that the program itself has failed, and that the window may be out of date."""
         said = self.tr("Fault in Evenlobe, what is shown may be out of date: {0}")
         self.top_bar.remark(said.format(words))
+
+    def _remark(self, words: str, folder: Path | None = None) -> None:
+        """Add a remark to the bar above, which is made after those who remark."""
+        self.top_bar.remark(words, folder)
 
     def toggle_full_screen(self) -> None:
         """Take the whole screen, or give it back."""
@@ -759,39 +745,6 @@ class MainWindow(QWidget):
             raise OSError(
                 self.tr("picture “{0}”: it cannot be written; choose another folder").format(path)
             )
-
-    def keep_picture(self) -> None:
-        """Save a picture among the user's own, and say where."""
-        self._keep(_picture_path("evenlobe", ".png"), self.save_picture)
-
-    def keep_trace(self) -> None:
-        """Save the large trace as pictures and as a table among the user's own, and say where.
-
-        Samples that it shows are saved as a capture too.
-        """
-        large = self.needle_page.large
-        samples = large.samples
-        ways: list[tuple[str, Callable[[Path], None]]] = [
-            (".png", large.write_picture),
-            (".svg", large.write_picture),
-            (".csv", large.write_csv),
-        ]
-        if samples:
-            ways.append((".wav", lambda path: self._session.write_samples(path, samples)))
-        for ending, write in ways:
-            if not self._keep(_picture_path("evenlobe-trace", ending), write):
-                return
-
-    def _keep(self, path: Path, write: Callable[[Path], None]) -> bool:
-        """Write a file, and say where it is or why not; return whether it is there."""
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            write(path)
-        except OSError as fault:
-            self.top_bar.remark(str(fault))
-            return False
-        self.top_bar.remark(self.tr("Picture saved: {0}").format(path), path.parent)
-        return True
 
     def showEvent(self, event: QShowEvent) -> None:  # noqa: N802
         """Give the needle the keys: as it is laid out for the first time nothing has them."""
@@ -865,6 +818,27 @@ class MainWindow(QWidget):
         }
         self.top_bar.remark(words[self._settings.colours])
 
+    def change_hand(self) -> None:
+        """Lay the window out for the other hand."""
+        left_handed = not self._settings.left_handed
+        self._settings.left_handed = left_handed
+        self._settings.save()
+        self.stand_for(left_handed=left_handed)
+        words = {
+            True: self.tr("Laid out for the left hand."),
+            False: self.tr("Laid out for the right hand."),
+        }
+        self.top_bar.remark(words[left_handed])
+
+    def stand_for(self, *, left_handed: bool) -> None:
+        """Put what a hand goes to at its side, so that the arm covers nothing that is read."""
+        self._left_handed = left_handed
+        for part in (self.top_bar, self.needle_page, *self._made):
+            part.stand_for(left_handed=left_handed)
+        order = [*self.top_bar.focus_order(), *self.needle_page.focus_order()]
+        for before, after in pairwise(order):
+            self.setTabOrder(before, after)
+
     def copy_diagnostics(self) -> None:
         """Copy what a report of a fault should say of this computer."""
         QGuiApplication.clipboard().setText(diagnostics([(self._session.view().source, "open")]))
@@ -887,9 +861,3 @@ class MainWindow(QWidget):
         for page in self._made:
             page.apply_theme(self._theme, sizes)
         self.callout.apply_theme(self._theme)
-
-
-def _picture_path(beginning: str, ending: str) -> Path:
-    where = QStandardPaths.StandardLocation.PicturesLocation
-    name = f"{beginning}-{datetime.now().astimezone():%Y%m%d-%H%M%S}{ending}"
-    return Path(QStandardPaths.writableLocation(where)) / name

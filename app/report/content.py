@@ -55,12 +55,16 @@ from app.report.blocks import (
     within,
 )
 from app.report.budgets import budgets
-from app.report.owner import in_plain_words
+from app.report.owner import NAMES, in_plain_words
 from app.report.seal import sealed
 from app.report.units import record_in, summary_in
 from app.report.wording import begun, phrase, record_told, told
 
-COUNTS = {Verdict.UNDECIDED: "{0} undecided", Verdict.SKIPPED: "{0} skipped"}
+COUNTS = {
+    Verdict.UNDECIDED: "Too near to their limits to tell: {0}",
+    Verdict.SKIPPED: "Not looked at: {0}",
+}
+"""How many checks came to a verdict that is no answer."""
 _MAX_IDENTITY = 120
 _MAX_NOTES = 24
 _MARK = 0.0175
@@ -145,24 +149,33 @@ def _report_of(record: JobRecord, history: Sequence[JobSummary]) -> Report:
 
 
 def _lead(record: JobRecord, outcomes: Sequence[Outcome]) -> tuple[Verdict, str]:
-    state = say("Closed") if record.closed_at else say("Still open")
+    state = say("The job is closed") if record.closed_at else say("The job is not finished")
     if not outcomes:
-        return Verdict.UNDECIDED, say("{0}; no check has ended.", state)
+        return Verdict.UNDECIDED, say("{0}. No check has been done to its end yet.", state)
     open_ones = open_failures(record.outcomes)
     failed = [each for each in open_ones if each.verdict is Verdict.FAIL]
     unmeasured = [each for each in open_ones if each.verdict is not Verdict.FAIL]
     if open_ones:
         said = [
-            f"{words}: {', '.join(f'{titled(each)} ({say(each.stage)})' for each in those)}"
+            f"{words}: {'; '.join(dict.fromkeys(map(_in_lead, those)))}."
             for words, those in (
-                (say("open failures"), failed),
-                (say("nothing found"), unmeasured),
+                (say("Outside the limit"), failed),
+                (say("Looked at, but without a result"), unmeasured),
             )
             if those
         ]
         verdict = Verdict.FAIL if failed else Verdict.UNDECIDED
-        return verdict, say("{0} with {1}.", state, "; ".join(said))
+        return verdict, f"{state}. {' '.join(said)}"
     return _without_failure(state, record, outcomes)
+
+
+def _in_lead(outcome: Outcome) -> str:
+    """Return what a check is of, for a reader who knows no word of the trade."""
+    words = say(NAMES[outcome.check])
+    if outcome.side:
+        words = say("{0} on side {1}", words, outcome.side)
+    # Of the work the names themselves tell when it was.
+    return words if outcome.stage is Stage.WORK else f"{words} ({say(outcome.stage)})"
 
 
 def _without_failure(
@@ -170,13 +183,15 @@ def _without_failure(
 ) -> tuple[Verdict, str]:
     found = Counter(each.verdict for each in outcomes)
     counts = [say(words, found[verdict]) for verdict, words in COUNTS.items() if found[verdict]]
-    rest = f"; {say(' and ').join(counts)}" if counts else ""
+    rest = f" {'; '.join(counts)}." if counts else ""
     if found[Verdict.UNDECIDED] or not record.closed_at:
-        return Verdict.UNDECIDED, say("{0} without an open failure{1}.", state, rest)
+        lead = say("{0}. Nothing is known to be outside its limit as it is now.", state)
+        return Verdict.UNDECIDED, f"{lead}{rest}"
     if not found[Verdict.PASS]:
         verdict = Verdict.NOTED if found[Verdict.NOTED] else Verdict.SKIPPED
-        return verdict, say("{0}: nothing was judged{1}.", state, rest)
-    return Verdict.PASS, say("{0}: no check was left failed{1}.", state, rest)
+        return verdict, f"{say('{0}. Nothing was compared with a limit.', state)}{rest}"
+    lead = say("{0}. All that was compared with a limit is within it as it is now.", state)
+    return Verdict.PASS, f"{lead}{rest}"
 
 
 def _drive(record: JobRecord) -> Table:

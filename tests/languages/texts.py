@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
+from itertools import chain
 from pathlib import Path
 
 from app.analysis.adjust import climate
@@ -155,7 +156,7 @@ def _tables() -> Iterator[tuple[str, str]]:
 
 
 def _of_job() -> Iterator[str]:
-    yield from (*_NAMES, *Shape, *AimKind, *(name for name, _ in DESCRIPTIONS))
+    yield from (*_NAMES, *Shape, *AimKind, *chain.from_iterable(DESCRIPTIONS))
     for part, _ in PARTS:
         yield from (part, words_key(part))
     yield from (*CHOICES, APART, ROOM, UNSEEN, INSERTED, SOURCE_CHANGED, *plan.REASONS)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from PySide6.QtCore import QRectF, Qt, Signal
-from PySide6.QtGui import QColor, QKeyEvent, QPainter, QPaintEvent
+from PySide6.QtGui import QColor, QKeyEvent, QPainter, QPaintEvent, QResizeEvent, QShowEvent
 from PySide6.QtWidgets import (
     QGridLayout,
     QHBoxLayout,
@@ -39,6 +39,7 @@ from app.dashboard.job_panel.text import (
 from app.dashboard.style import Sizes, Theme
 from app.dashboard.text import current_reading, said, translate
 from app.dashboard.widgets import (
+    BETWEEN_BUTTONS_PX,
     ENTERS,
     Field,
     FittedText,
@@ -547,6 +548,11 @@ class CardView(QWidget):
         return button
 
 
+_EVEN, _LOW_CARD = 50, 150
+"""Of card and list, the stretch of each; that of the card in a column lower than `_LOW_PX`."""
+_LOW_PX = 600
+
+
 class JobPanel(Instrument):
     """The column of the job that `controller` leads; seen only while there is one."""
 
@@ -581,12 +587,9 @@ class JobPanel(Instrument):
             TouchButton(self.tr("Aim"), "⇧F10", aim, controller.ask_aim, self),
         )
         self._grid = QGridLayout()
-        for place, button in enumerate(self._buttons):
-            # The last one would stand alone.
-            across = 2 if place == len(self._buttons) - 1 and place % 2 == 0 else 1
-            self._grid.addWidget(button, place // 2, place % 2, 1, across)
+        self._place_buttons(roomy=True)
         self._whole = laid(
-            QVBoxLayout(self), self._head, (self._view, 50), self._grid, (self.list, 50)
+            QVBoxLayout(self), self._head, (self._view, _EVEN), self._grid, (self.list, _EVEN)
         )
         controller.changed.connect(self.show_job)
         self.show_job()
@@ -618,6 +621,35 @@ class JobPanel(Instrument):
         for layout in (self._whole, self._grid):
             layout.setSpacing(gap)
         self._whole.setContentsMargins(pad, pad, pad, pad)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
+        """Fit the parts to the new height."""
+        super().resizeEvent(event)
+        self._fit()
+
+    def showEvent(self, event: QShowEvent) -> None:  # noqa: N802
+        """Fit the parts to the height that the column has by now."""
+        super().showEvent(event)
+        self._fit()
+
+    def _fit(self) -> None:
+        """Give what is asked the greater part of a low column, where it has little room."""
+        roomy = not self.isVisible() or self.height() >= _LOW_PX
+        self._whole.setStretchFactor(self._view, _EVEN if roomy else _LOW_CARD)
+        self._place_buttons(roomy=roomy)
+
+    def _place_buttons(self, *, roomy: bool) -> None:
+        """Put the buttons in rows of two, or without their keys in rows of three where they fit."""
+        for button in self._buttons:
+            button.tell_key(False)
+        widest = max(each.sizeHint().width() for each in self._buttons)
+        abreast = 2 if roomy or 3 * (widest + BETWEEN_BUTTONS_PX) > self.width() else 3
+        for place, button in enumerate(self._buttons):
+            button.tell_key(abreast == 2)
+            last = place == len(self._buttons) - 1
+            # The last one takes what is left of its row.
+            wide = abreast - place % abreast if last else 1
+            self._grid.addWidget(button, place // abreast, place % abreast, 1, wide)
 
     def refresh(self, view: View, now_s: float) -> None:
         """Show what the newest view says of the job."""

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +25,14 @@ REST = -1.14
 _FAR = 1.16
 _MINOR = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0)
 _LEAST_STEP = 0.155
+_CLOSE_STEP = 0.1
+_LINE = 1.6
+"""Height of a line over that of its capitals."""
+_LEAST_CAP_PX = 9.0
+"""Of a numeral; below it small print is smaller than running text."""
+_SMALLER = 0.94
+_APART = 1.12
+"""What a numeral takes in width, its gap included."""
 WORDS_PX = 152.0
 """What the words below the dial take, in pixels of a full-HD window."""
 
@@ -170,18 +180,26 @@ def words_below(geometry: DialGeometry, limits: Limits, *, zeroed: bool) -> list
     legend = translate("dashboard", "difference of the lobes in %")
     if zeroed:
         legend = translate("dashboard", "away from the MIDDLE, in %")
-    # Clear of the limits' names, which are above it and beside it.
-    down = px(62) + 4.0 * (of_legend - px(13))
-    placed = [((legend, of_legend, False), geometry.point(0.0, inner - down))]
+    names: list[_Word] = []
     for limit, words in (
         (limits.set_limit, translate("dashboard", "set")),
         (limits.check_limit, translate("dashboard", "check")),
     ):
         at = deflection(balance_of(limit))
-        placed += [
-            ((words, of_limit, True), geometry.point(side * at, inner - px(24))) for side in (-1, 1)
-        ]
-    return [(word, _box_of(word, where)) for word, where in placed]
+        for side in (-1, 1):
+            word = words, of_limit, True
+            box = _box_of(word, geometry.point(side * at, inner - px(24)))
+            if any(box.intersects(other) for _, other in names):
+                # A line lower, on a dial that is too small for both in one.
+                box.translate(0.0, _LINE * of_limit)
+            names.append((word, box))
+    # Clear of the limits' names, which are above it and beside it.
+    down = px(62) + 4.0 * (of_legend - px(13))
+    word = legend, of_legend, False
+    box = _box_of(word, geometry.point(0.0, inner - down))
+    while any(box.intersects(other) for _, other in names) and box.bottom() < geometry.cover_top:
+        box.translate(0.0, 0.5 * of_legend)
+    return [(word, box), *names]
 
 
 def terms_of_dial(
@@ -222,7 +240,13 @@ def _box_of(word: tuple[str, float, bool], where: QPointF) -> QRectF:
 def _paint_words_below(
     painter: QPainter, geometry: DialGeometry, theme: Theme, limits: Limits, zeroed: bool
 ) -> None:
-    for (words, cap_px, bold), box in words_below(geometry, limits, zeroed=zeroed):
+    placed = words_below(geometry, limits, zeroed=zeroed)
+    # On a small dial what has no room is left out, the legend first: the limits count for more.
+    clear = _clear([*placed[1:], placed[0]])
+    for word, box in placed:
+        if (word, box) not in clear or box.bottom() > geometry.cover_top:
+            continue
+        words, cap_px, bold = word
         painter.setFont(font_of_cap(cap_px, bold=bold))
         painter.setPen(QColor(theme.ink if bold else theme.faint))
         _centred(painter, box.center(), words)
@@ -246,14 +270,70 @@ def _paint_ticks(painter: QPainter, geometry: DialGeometry, theme: Theme, limits
     named = _named(limits)
     _both_sides(named, lambda at: tick(at, geometry.band + px(10), max(2.0, px(4))))
     tick(0.0, geometry.band + px(14), max(2.0, px(6)))
-    painter.setFont(font_of_cap(px(FIGURE_CAP), bold=True))
-    for difference in (0.0, *named):
+    cap_px, numerals = numerals_of(geometry, limits)
+    painter.setFont(font_of_cap(cap_px, bold=True))
+    for words, box in numerals:
+        _centred(painter, box.center(), words)
+
+
+def numerals_of(geometry: DialGeometry, limits: Limits) -> tuple[float, list[tuple[str, QRectF]]]:
+    """Return the numerals above the scale, as large as they stand clear of each other.
+
+    Returns
+    -------
+    float
+        Height of their capitals, in pixels.
+    list of (str, QRectF)
+        Each with its box. Where they are too close even at their smallest some are left out.
+    """
+    cap_px = geometry.sizes.px(FIGURE_CAP)
+    named = (0.0, *_named(limits))
+    # A check limit may be next to the set limit, where no letters are small enough for both.
+    roomy = [each for each in named if each == 0.0 or each not in _close(named)]
+    while cap_px > _LEAST_CAP_PX:
+        placed = _numerals(geometry, roomy, cap_px)
+        if len(_clear(placed)) == len(placed):
+            break
+        cap_px = max(_LEAST_CAP_PX, _SMALLER * cap_px)
+    close = [each for each in named if each not in roomy]
+    return cap_px, _clear(_numerals(geometry, [*roomy, *close], cap_px))
+
+
+def _close(differences: Sequence[float]) -> set[float]:
+    """Return those that are too near to the one before for a numeral of any size."""
+    places = [deflection(balance_of(each)) for each in differences]
+    pairs = zip(differences[1:], pairwise(places), strict=True)
+    return {each for each, (before, at) in pairs if at - before < _CLOSE_STEP}
+
+
+_Placed = TypeVar("_Placed")
+
+
+def _clear(placed: Sequence[tuple[_Placed, QRectF]]) -> list[tuple[_Placed, QRectF]]:
+    """Return what lies over nothing that goes before it."""
+    kept: list[tuple[_Placed, QRectF]] = []
+    for what, box in placed:
+        if not any(box.intersects(other) for _, other in kept):
+            kept.append((what, box))
+    return kept
+
+
+def _numerals(
+    geometry: DialGeometry, differences: Sequence[float], cap_px: float
+) -> list[tuple[str, QRectF]]:
+    px = geometry.sizes.px
+    font = QFontMetricsF(font_of_cap(cap_px, bold=True))
+    placed = []
+    for difference in differences:
         at = deflection(balance_of(difference))
-        for side in {-1, 1} if at else {1}:
+        words = f"{difference * 100:g}"
+        box = QRectF(0.0, 0.0, _APART * font.horizontalAdvance(words), cap_px)
+        for side in (-1, 1) if at else (1,):
             # Upright numerals: those at the sides need more room than those at the top.
             away = px(18 + FIGURE_CAP / 2) + px(34) * math.sin(at * _HALF_ANGLE)
-            where = geometry.point(side * at, geometry.radius + away)
-            _centred(painter, where, f"{difference * 100:g}")
+            box.moveCenter(geometry.point(side * at, geometry.radius + away))
+            placed.append((words, QRectF(box)))
+    return placed
 
 
 def _both_sides(differences: tuple[float, ...], draw: Callable[[float], None]) -> None:

@@ -14,6 +14,9 @@ from app.handbook import Term
 
 _RATIO_CAP = 104.0
 _SMALL_CAP = FIGURE_CAP + 5
+_LEAST_CAP_PX = 9.0
+_WITH_DESCENDERS = 1.35
+"""Height of figures and units over that of their capitals."""
 _RATIO_PART = 0.42
 """Of the height; the other two share the rest."""
 
@@ -91,9 +94,6 @@ class FiguresView(Instrument):
         painter.setFont(font_of_cap(self._sizes.print_px(15)))
         painter.drawText(inner, align.AlignLeft | align.AlignTop, name)
         room = QFontMetricsF(painter.font()).horizontalAdvance(f"{name}  ")
-        painter.setPen(QColor(self._theme.ink))
-        painter.setFont(font_of_cap(cap, bold=True))
-        letter(painter, inner, int(RIGHT), figure.text)
         # As large as the uncertainty, for it may matter more.
         small = font_of_cap(self._sizes.print_px(17))
         beside = inner.adjusted(room, 0, 0, 0)
@@ -103,6 +103,16 @@ class FiguresView(Instrument):
                 for words, box in ((figure.u_text, inner), (figure.proviso, beside))
             )
         )
+        # Between what stands small above and below it, its descenders too.
+        between = inner.height() - 2 * QFontMetricsF(small).height()
+        cap = min(cap, between / _WITH_DESCENDERS)
+        wide = QFontMetricsF(font_of_cap(max(_LEAST_CAP_PX, cap), bold=True)).horizontalAdvance(
+            figure.text
+        )
+        cap *= min(1.0, inner.width() / max(1.0, wide))
+        painter.setPen(QColor(self._theme.ink))
+        painter.setFont(font_of_cap(max(_LEAST_CAP_PX, cap), bold=True))
+        letter(painter, inner, int(RIGHT), figure.text)
         painter.setFont(small)
         painter.drawText(inner, align.AlignRight | align.AlignBottom, figure.u_text)
         if figure.proviso:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import chain
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QRectF, Signal
@@ -27,12 +28,15 @@ from app.dashboard.source_words import source_words
 from app.dashboard.style import LIGHT, Sizes, Theme
 from app.dashboard.text import Face, Unit, face_of, notes_of, said, settings_of, translate
 from app.dashboard.widgets import (
+    BETWEEN_BUTTONS_PX,
     FittedText,
     FlowRow,
     Instrument,
     TouchButton,
+    across,
     laid,
     named,
+    put_bar,
     scrolled,
 )
 from app.handbook import MEANINGS, Term
@@ -276,6 +280,10 @@ _SLOW_S = 0.1
 _STRIP_S = 0.25
 _ROOMY_SIZE = (960, 540)
 """Below this width or height the parts stand below each other."""
+_HINTING_PX = 720
+"""A lower page has no room for a mere hint."""
+_MOST_STATE = 0.45
+"""Of the page's height, for the state of the source."""
 _TALLEST_PART = 0.7
 _OF_BURSTS = (Measurand.AZIMUTH, Measurand.INDEX, Measurand.OUTPUT)
 _ANY_PX = 16_777_215
@@ -311,6 +319,7 @@ class NeedlePage(QWidget):
         self.far = FarView(limits, self)
         self.large = LargeTrace(self)
         self._is_far = self._is_large = False
+        self._left_handed = False
         self.job.released.connect(self.take_focus)
         freeze = self.tr("Let the trace stand still, or follow again")
         hold = self.tr("Keep the turn in front as a reference, or let it go")
@@ -364,7 +373,7 @@ class NeedlePage(QWidget):
         laid(self._below, (self.trace, 40), (self.strip, 26), (self.status, 34))
         self._middle.addWidget(self.job, 30)
         self._whole.insertWidget(0, self.prompt)
-        self._bar_row.setDirection(QBoxLayout.Direction.LeftToRight)
+        self._bar_row.setDirection(across(left_handed=self._left_handed))
         for part in _LEAST_PX:
             getattr(self, part).setMinimumHeight(_ROOMY_PX[part])
         self._place_bar()
@@ -377,12 +386,35 @@ class NeedlePage(QWidget):
         for part, least_px in _LEAST_PX.items():
             getattr(self, part).setMinimumHeight(least_px)
 
+    def stand_for(self, *, left_handed: bool) -> None:
+        """Put the job, and what hands do beside it, at the side of the hand.
+
+        Needle and plots change places with them and stay as they are: left is inward.
+        """
+        self._left_handed = left_handed
+        for row in (self._above, self._below, self._middle):
+            row.setDirection(across(left_handed=left_handed))
+        if self._ways.currentWidget() is not self._scroll:
+            self._bar_row.setDirection(across(left_handed=left_handed))
+        put_bar(self._scroll, at_left=left_handed)
+
     def _place_bar(self) -> None:
         """Put the bar between needle and plots, or below all where a job stands beside them."""
         if self._controller.job is not None:
             self._whole.addWidget(self._bar)
         else:
             self._left.insertWidget(1, self._bar)
+
+    def _fit_bar(self) -> None:
+        """Leave the keys out of the bar's buttons where it would take a second line for them."""
+        buttons = self._tools.findChildren(TouchButton) + self.hands.findChildren(TouchButton)
+        shown = [each for each in buttons if each.isVisibleTo(self)]
+        for button in shown:
+            button.tell_key(True)
+        wide = sum(each.sizeHint().width() + BETWEEN_BUTTONS_PX for each in shown)
+        roomy = self._ways.currentWidget() is not self._roomy or wide <= self.width()
+        for button in shown:
+            button.tell_key(roomy)
 
     def toggle_far(self) -> None:
         """Show needle and words as large as they can be, or all parts again."""
@@ -486,6 +518,7 @@ class NeedlePage(QWidget):
             if had_keys:
                 self.needle.setFocus()
         self.prompt.set_narrow(way is self._scroll)
+        self._fit_bar()
         self.far.apply_theme(self._theme, self._sizes, far=self._is_far)
         if way is self._scroll:
             # The whole first screen, but no taller than it is of use.
@@ -518,6 +551,7 @@ class NeedlePage(QWidget):
         self._zero.setVisible(at_work)
         if self._ways.currentWidget() is self._roomy:
             self._place_bar()
+        self._fit_bar()
 
     def take_focus(self) -> None:
         """Take the keys, with nothing in hand that is typed or chosen."""
@@ -526,14 +560,13 @@ class NeedlePage(QWidget):
 
     def focus_order(self) -> list[QWidget]:
         """Return what the keyboard reaches, in the order of the eye."""
+        middle = [[self.meter], self.job.focus_order()]
+        below = [[self._freeze, self._hold, self._zero], self.hands.findChildren(TouchButton)]
+        if self._left_handed:
+            middle, below = middle[::-1], below[::-1]
         return [
             *self.prompt.findChildren(TouchButton),
-            self.meter,
-            *self.job.focus_order(),
-            self._freeze,
-            self._hold,
-            self._zero,
-            *self.hands.findChildren(TouchButton),
+            *chain.from_iterable((*middle, *below)),
         ]
 
     def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
@@ -582,14 +615,24 @@ class NeedlePage(QWidget):
     def _show_slow(self, view: View, now_s: float) -> None:
         lines = status_lines(view, now_s, self._session.profile.speed_rpm)
         self.status.show_lines(lines, notes_of(view, now_s), settings_of(view))
+        self._give_state_room()
         self.prompt.refresh(view)
+        had_hands = not self.hands.isHidden()
         self.hands.refresh()
+        if self.hands.isHidden() is had_hands:
+            self._fit_bar()
         self.job.refresh(view, now_s)
         self._refresh_job()
         self.trace.set_virtual(view.virtual)
         self.large.set_virtual(view.virtual)
         self.large.show_measured(*_bursts_of(self._controller.measured))
         self.strip.set_virtual(view.virtual)
+
+    def _give_state_room(self) -> None:
+        """Let the state be as high as its words need; it keeps that, or the page would twitch."""
+        needed = min(self.status.needed_px, round(_MOST_STATE * self.height()))
+        if needed > self.status.minimumHeight():
+            self.status.setMinimumHeight(needed)
 
     def _show_far(self, face: Face, view: View, dt_s: float) -> None:
         job = self._controller.job
@@ -609,7 +652,8 @@ class NeedlePage(QWidget):
     def _refresh_job(self) -> None:
         """Fit zero and best mark to the job: the head may have come to rest from another side."""
         controller = self._controller
-        self.prompt.set_modest(controller.job is not None)
+        # Needle and figures need a low window's height more than a hint does.
+        self.prompt.set_modest(controller.job is not None or self.height() < _HINTING_PX)
         # While the head is being set, needle, strip and card have one zero.
         wanted = self._zero_chosen or controller.adjusting
         zeroed = wanted and self._middle_is_known

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen, QPolygonF
+from PySide6.QtGui import QColor, QFont, QPainter, QPen, QPolygonF
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from app.analysis import messages
 from app.analysis.results import Geometry, Reading
-from app.dashboard.lettering import LEFT, height_of, write, write_line
+from app.dashboard.lettering import LEFT, height_of, lines_of, width_of, write
 from app.dashboard.text import current_reading, translate
 from app.dashboard.widgets import Instrument, named
 from app.handbook import Term
@@ -23,6 +24,7 @@ _LOW = 0.03
 _SNR_POOR_DB = 10.0
 _MUTED = ("index",)
 _LIVE = (Phase.RUNNING, Phase.ENDED)
+_BETWEEN = "  ·  "
 
 
 class Grade(StrEnum):
@@ -73,12 +75,11 @@ def phase_words(phase: Phase) -> str:
     }[phase]
 
 
-def source_words(view: View) -> str:
-    """Return what is open, and its phase, in one line."""
-    parts = [view.source or translate("dashboard", "no source"), phase_words(view.phase)]
-    if view.virtual:
-        parts.insert(0, translate("dashboard", "VIRTUAL DRIVE"))
-    return "  ·  ".join(parts)
+def source_parts(view: View) -> tuple[str, str, str]:
+    """Return what is open in one line: what stands before its address, that, and its phase."""
+    before = translate("dashboard", "VIRTUAL DRIVE") + _BETWEEN if view.virtual else ""
+    address = view.source or translate("dashboard", "no source")
+    return before, address, _BETWEEN + phase_words(view.phase)
 
 
 def class_words(profile: Profile) -> str:
@@ -210,6 +211,14 @@ def _lost_line(view: View) -> StatusLine:
 
 
 _BELOW_PART = 0.4
+"""Of the height, what settings and notes have at the least where they need it."""
+_LEAST_PX = 12
+"""Letters of the state are no smaller: those of the smallest running text."""
+_LINE = 1.2
+"""Height of a line of letters."""
+_MARK = 0.8
+"""Of a line's height, what its mark takes in width."""
+_ANY_PX = 1e6
 
 
 class StatusView(Instrument):
@@ -254,46 +263,105 @@ class StatusView(Instrument):
                 # A mark reaches a little beyond it.
                 self._renew(QRectF(0, row.top(), self.width(), row.height()))
 
+    @property
+    def needed_px(self) -> int:
+        """The height at which all of it can be read, in letters of the least size."""
+        wide = self.width() - 2 * self._pad
+        high = _LINE * _LEAST_PX * sum(self._lines_taken(_LEAST_PX, wide))
+        for words in filter(None, (self._settings, self._noted)):
+            high += height_of(words, wide, _ANY_PX, self._sizes.text_px)
+        return math.ceil(high + 2 * self._pad)
+
+    @property
+    def _pad(self) -> float:
+        return max(6.0, self._sizes.px(12))
+
+    @property
+    def _noted(self) -> str:
+        return "\n".join(f"▲ {note}" for note in self._notes)
+
     def _paint(self, painter: QPainter) -> None:
-        """Paint each line: shape, name, words."""
-        pad = max(6.0, self._sizes.px(12))
+        """Paint each line: shape, name, words; below them settings, and notes at the bottom."""
+        pad = self._pad
         room = QRectF(self.rect()).adjusted(pad, pad, -pad, -pad)
-        notes = "\n".join(f"▲ {note}" for note in self._notes)
-        most = room.height() * _BELOW_PART / (2 if self._settings and notes else 1)
-        for words, colour in ((notes, self._theme.caution), (self._settings, self._theme.ink)):
-            if words:
-                box = QRectF(room)
-                high = height_of(words, room.width(), most, self._sizes.text_px)
-                box.setTop(room.bottom() - high)
-                room.setBottom(box.top())
-                painter.setPen(QColor(colour))
-                write(painter, box, words, self._sizes.text_px, LEFT)
+        for words, colour, high in reversed(self._below(room)):
+            box = QRectF(room)
+            box.setTop(room.bottom() - high)
+            room.setBottom(box.top())
+            painter.setPen(QColor(colour))
+            write(painter, box, words, self._sizes.text_px, LEFT)
         if self._lines:
             self._paint_lines(painter, pad, room.height())
 
+    def _below(self, room: QRectF) -> list[tuple[str, str, float]]:
+        """Return what stands below the lines, in which ink and how high, from the top down."""
+        most = _BELOW_PART * room.height()
+        if self._lines:
+            taken = _LINE * _LEAST_PX * sum(self._lines_taken(_LEAST_PX, room.width()))
+            most = max(most, room.height() - taken)
+        notes, placed = self._noted, list[tuple[str, str, float]]()
+        for words, colour, share in (
+            (self._settings, self._theme.ink, 0.5 if notes else 1.0),
+            (notes, self._theme.caution, 1.0),
+        ):
+            if words:
+                high = height_of(words, room.width(), share * most, self._sizes.text_px)
+                placed.append((words, colour, high))
+                most -= high
+        return placed
+
+    def _lines_taken(self, size_px: int, wide: float, step: float | None = None) -> list[int]:
+        """Return how many lines of letters each line of the state takes at a size.
+
+        `step` is the height of a row, by which its mark goes; the least that there can be if None.
+        """
+        mark = _MARK * (_LINE * size_px if step is None else step)
+        room = max(1.0, float(math.floor(wide - mark - self._names_wide(size_px) - self._pad)))
+        return [lines_of(line.words, room, size_px) for line in self._lines]
+
+    def _rows_at(self, size_px: int, wide: float, high: float) -> tuple[list[int], float]:
+        """Return how many lines each row takes at a size, and how high a line may be."""
+        highest = self._sizes.text_px * 2.0
+        taken = self._lines_taken(size_px, wide)
+        step = min(high / sum(taken), highest)
+        # Larger marks may leave words less room.
+        taken = self._lines_taken(size_px, wide, step)
+        return taken, min(high / sum(taken), highest)
+
+    def _names_wide(self, size_px: int) -> float:
+        return max((width_of(line.name, size_px) for line in self._lines), default=0.0)
+
     def _paint_lines(self, painter: QPainter, pad: float, high: float) -> None:
-        step = min(high / len(self._lines), self._sizes.text_px * 2.0)
-        font = QFont(self.font())
-        font.setPixelSize(max(9, min(self._sizes.text_px, int(step / 1.2))))
-        painter.setFont(font)
-        metrics = QFontMetricsF(font)
-        names = max(metrics.horizontalAdvance(line.name) for line in self._lines)
         wide = self.width() - 2 * pad
-        self._rows = tuple(
-            QRectF(pad, pad + rank * step, wide, step) for rank in range(len(self._lines))
-        )
+        size_px = self._sizes.text_px
+        taken, step = self._rows_at(size_px, wide, high)
+        while step < _LINE * size_px and size_px > _LEAST_PX:
+            size_px -= 1
+            taken, step = self._rows_at(size_px, wide, high)
+        font = QFont(self.font())
+        font.setPixelSize(size_px)
+        painter.setFont(font)
+        names, top = self._names_wide(size_px), pad
+        rows: list[QRectF] = []
+        for count in taken:
+            rows.append(QRectF(pad, top, wide, count * step))
+            top = rows[-1].bottom()
+        self._rows = tuple(rows)
         for box, line in zip(self._rows, self._lines, strict=True):
             if not self._is_wanted(box):
                 continue
-            mark = step * 0.5
-            self._paint_mark(painter, QPointF(pad + mark / 2, box.center().y()), mark, line.grade)
+            mark, first = step * 0.5, QRectF(box)
+            first.setHeight(step)
+            self._paint_mark(painter, QPointF(pad + mark / 2, first.center().y()), mark, line.grade)
             painter.setPen(QColor(self._theme.faint))
-            left = pad + mark * 1.6
-            painter.drawText(box.adjusted(left - pad, 0, 0, 0), LEFT, line.name)
+            left = pad + _MARK * step
+            painter.drawText(first.adjusted(left - pad, 0, 0, 0), LEFT, line.name)
             of_grade = {Grade.CAUTION: self._theme.caution, Grade.FAULT: self._theme.fault}
             painter.setPen(QColor(of_grade.get(line.grade, self._theme.ink)))
-            # Its end says what is wrong.
-            write_line(painter, box.adjusted(left + names, 0, 0, 0), line.words, LEFT)
+            # Its first line stands beside the name.
+            above = (step - painter.fontMetrics().height()) / 2
+            flags = int(Qt.AlignmentFlag.AlignLeft) | int(Qt.TextFlag.TextWordWrap)
+            painter.drawText(box.adjusted(left + names, above, 0, 0), flags, line.words)
 
     def _paint_mark(self, painter: QPainter, at: QPointF, size: float, grade: Grade) -> None:
         half = size / 2

@@ -1,7 +1,8 @@
 """The page on which a source is described: what was used and what is attached, and a form.
 
 Threads: a thread *sources* lists what is attached, which may take seconds. It is started for each
-listing and ends by itself; the window's timer takes its result.
+listing, while the page is seen some seconds after the last one ended, and ends by itself; the
+window's timer takes its result.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QUrl, Signal
+from PySide6.QtCore import QEvent, QTimer, QUrl, Signal
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
     QFileDialog,
@@ -35,6 +36,7 @@ from app.dashboard.widgets import (
     Page,
     Picker,
     TouchButton,
+    announce,
     button_row,
     chosen_of,
     form_of,
@@ -57,6 +59,8 @@ _BY_ITSELF = (
 )
 """What can always be described, whatever is attached."""
 _LIST_PX = 150
+_WATCH_MS = 5000
+"""From the end of one listing to the next; each is some words on bus and network."""
 
 
 class SourcePage(Page):
@@ -74,6 +78,11 @@ class SourcePage(Page):
         self._title.setText(self.tr("Where does the signal come from?"))
         self._pending: Future[Listing] | None = None
         self._found: tuple[Listed, ...] = ()
+        # What was there since the page was opened, and is there no more.
+        self._gone: set[str] = set()
+        self._told_gone = False
+        self._watch = QTimer(self, interval=_WATCH_MS, singleShot=True)
+        self._watch.timeout.connect(self.look_quietly)
         self._open_now = Opening()
         self._dialog: QFileDialog | None = None
         self._remark = self._listed = self._typed = ""
@@ -163,18 +172,22 @@ class SourcePage(Page):
         return Choice(opening, self._class.currentText(), self._disk.currentData() or "")
 
     def look(self) -> None:
-        """List the sources, in a thread of its own."""
-        if self._pending is not None:
-            return
+        """List the sources, in a thread of its own, and say so."""
         self._listed = self.tr("Looking for sources …")
         self._tell()
-        self._pending = in_background("sources", self._session.listed)
+        self.look_quietly()
+
+    def look_quietly(self) -> None:
+        """List the sources anew while the page is seen: what has come or gone is then said."""
+        if self._pending is None and self.isVisible():
+            self._pending = in_background("sources", self._session.listed)
 
     def refresh(self) -> None:
         """Show a listing that is done."""
         if self._pending is None or not self._pending.done():
             return
         done, self._pending = self._pending, None
+        self._watch.start()
         fault = done.exception()
         if fault is not None:
             words = self.tr("The sources cannot be listed: {0}; type an address.")
@@ -182,15 +195,20 @@ class SourcePage(Page):
             self._tell()
             return
         listing = done.result()
-        gone = {each.address for each in self._found} - {each.address for each in listing.sources}
-        self._found = listing.sources
-        self._fill()
+        there = {each.address for each in listing.sources}
+        self._gone = (self._gone | {each.address for each in self._found}) - there
+        if listing.sources != self._found:
+            self._found = listing.sources
+            self._fill()
         words = [self.tr("{0} found.").format(len(listing.sources))]
         # Whatever has been stated of it beside.
         described = self._address.text().partition("?")[0]
-        if described in gone:
-            left = self.tr("“{0}” is no longer there: plug it in and look again.")
+        if described in self._gone:
+            left = self.tr("“{0}” is no longer there: plug it in; it is looked for.")
             words.append(left.format(described))
+            if not self._told_gone:
+                announce(self, words[-1], urgent=True)
+        self._told_gone = described in self._gone
         self._listed = "\n".join((" ".join(words), *listing.hints))
         self._tell()
 
@@ -224,6 +242,7 @@ class SourcePage(Page):
             first = (*self._settings.recent, Choice(Opening("sim:")))[0]
             self._show_choice(first)
         self.say("")
+        self._gone.clear()
         self._fill()
         self._list.setFocus()
         self.look()
@@ -267,6 +286,12 @@ class SourcePage(Page):
         dialog.finished.connect(dialog.deleteLater)
         self._dialog = dialog
         dialog.open()
+
+    def event(self, event: QEvent) -> bool:
+        """Look anew when the person comes back to the window: something may have been plugged."""
+        if event.type() is QEvent.Type.WindowActivate:
+            self.look_quietly()
+        return super().event(event)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Open on Enter, wherever in the form it is pressed."""

@@ -66,7 +66,7 @@ def test_its_words_go_on_in_a_second_line_where_the_window_is_narrow(chart):
 def test_without_a_number_there_is_no_chart(chart):
     chart.show_drift(drift())
     assert not chart._plot.isHidden()
-    for number, words in ((drift(0), "No job has measured it yet."), (None, "")):
+    for number, words in ((drift(0), "Offset: no job has measured it yet."), (None, "")):
         chart.show_drift(number)
         assert chart._plot.isHidden()
         assert chart.words == chart.accessibleDescription() == words

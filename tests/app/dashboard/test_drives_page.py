@@ -2,7 +2,7 @@
 
 import pytest
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QApplication, QListWidget
+from PySide6.QtWidgets import QApplication, QLabel, QListWidget
 
 from app.book.model import Drive, DriveSummary
 from app.book.store import Book
@@ -84,7 +84,7 @@ def test_tab_goes_through_the_form_as_the_eye_does(qtbot, page):
         told.append(QApplication.focusWidget().accessibleName())
         qtbot.keyClick(QApplication.focusWidget(), Qt.Key.Key_Tab)
     form = ["New drive", "Class of the new drive", "Note", "Plan", "Alignment disk", "Add"]
-    assert told == [*form, "Jobs of the drive"]
+    assert told == [*form, "Name the first drive"]
 
 
 def test_enter_begins_a_job_and_the_report_is_asked_for(qtbot, page, path):
@@ -241,7 +241,7 @@ def test_the_chart_shows_each_number_with_its_drift(qtbot, page, path):
     assert "a year" in page.past.chart.words
     assert "Since last time" in page.past.chart.words
     page.past.next_number()
-    assert "No job has measured it yet" in page.past.chart.words
+    assert "Hysteresis: no job has measured it yet" in page.past.chart.words
     page.grab()
 
 
@@ -284,3 +284,31 @@ def test_disks_that_were_calibrated_are_offered(qtbot, page, path):
     settled(qtbot, page)
     offered = [page._disk.itemText(row) for row in range(page._disk.count())]
     assert (offered, page._disk.currentText()) == (["", "AD 7", "AD 8"], "AD 9")
+
+
+def test_before_the_first_job_it_is_told_what_will_be_there_and_how_it_begins(qtbot, page, path):
+    page.activate()
+    settled(qtbot, page)
+    first = page.past.first
+    assert not first.isHidden()
+    assert page.past.list.isHidden()
+    told = [label.text() for label in first.findChildren(QLabel)]
+    assert told[0] == "No drive yet"
+    assert any("chart of how offset, hysteresis and speed change" in each for each in told)
+    first.button.click()
+    assert page.focusWidget() is page._identity
+    page._identity.setText("TM-0044")
+    page.add()
+    settled(qtbot, page)
+    settled(qtbot, page)
+    assert first._heading.text() == "TM-0044 has no job yet"
+    begun = []
+    page.begin_job.connect(lambda *words: begun.append(words))
+    first.button.click()
+    assert begun == [("TM-0044", PROFILES[0], Plan.FULL, "")]
+    with Book(path) as book:
+        book.open_job("TM-0044", HEAD)
+    page.activate()
+    settled(qtbot, page)
+    assert first.isHidden()
+    assert not page.past.list.isHidden()

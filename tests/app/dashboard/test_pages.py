@@ -23,14 +23,22 @@ OUTLINES = {
     QStackedWidget *1
     """,
     "top bar": """
-    Open source *1
-    Folder
-    Source
-    Drives
-    µm / mil
-    Picture
-    Help
-    Menu
+    row
+      column *1
+        room *1
+        Open source
+        Drive class and alignment disk
+        room *1
+      Source
+      Drives
+      µm / mil
+      Picture
+      Help
+      Menu
+    row
+      Remark *1
+      Folder
+      Put away
     """,
     "needle": """
     PromptLine
@@ -144,6 +152,7 @@ OUTLINES = {
       Back
     """,
     "jobs of a drive": """
+    FirstJob *5
     History of the drive *3
     Jobs of the drive *2
     """,

@@ -10,6 +10,7 @@ from PySide6.QtWidgets import QApplication, QLabel
 from app.book.store import Book
 from app.dashboard.report_page import ReportPage
 from app.dashboard.report_reading import Drawing
+from app.dashboard.style import LIGHT, Sizes
 from app.report.blocks import Figures, Lines, Table
 from tests.app.book.jobs import DRIVE, filled
 
@@ -232,3 +233,17 @@ def test_where_pages_cannot_be_read_all_their_words_can(report_page):
         # Above the buttons, which are last.
         assert report_page._whole.indexOf(report_page._file) == report_page._whole.count() - 2
     assert not drawings[0].isVisible()
+
+
+def test_pages_are_as_large_as_the_window_s_own_words(report_page):
+    usual = report_page.pages[0].whole_px
+    for size, larger in (((1920, 1080), 1.0), ((3840, 2160), 2.0), ((1000, 700), 1.0)):
+        report_page.apply_theme(LIGHT, Sizes.of(*size))
+        assert report_page.pages[0].whole_px == pytest.approx(larger * usual, abs=1.0)
+
+
+def test_whoever_wants_the_folder_is_told_where_a_report_is(qtbot, report_page, tmp_path):
+    report_page.set_stem(str(tmp_path / "told"))
+    with qtbot.waitSignal(report_page.written) as told:
+        report_page.write_page()
+    assert told.args == [tmp_path / "told.html"]

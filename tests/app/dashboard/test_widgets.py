@@ -23,7 +23,15 @@ from PySide6.QtWidgets import (
 from app.analysis.results import Verdict
 from app.dashboard.job_panel.checklist import CheckList
 from app.dashboard.job_panel.text import Row
-from app.dashboard.lettering import LEFT, height_of, letter, size_that_fits, write, write_line
+from app.dashboard.lettering import (
+    LEFT,
+    height_of,
+    letter,
+    lines_of,
+    size_that_fits,
+    width_of,
+    write,
+)
 from app.dashboard.style import DARK, LIGHT, Sizes, font_of_cap, palette_for, style_sheet
 from app.dashboard.widgets import (
     Field,
@@ -123,26 +131,11 @@ def test_large_words_look_as_the_painter_writes_them(qapp, words, side, height):
         assert np.abs(ends[0] - ends[1]).max() <= 1
 
 
-@pytest.mark.parametrize(("wide", "part"), [(2.0, 1.0), (1.0, 1.0), (0.8, 0.8), (0.3, 0.3)])
-def test_a_line_shrinks_to_its_box(qapp, wide, part):
-    font = font_of_cap(20)
-    width = wide * QFontMetricsF(font).horizontalAdvance(WORDS)
-
-    def paint(painter):
-        painter.setFont(font)
-        write_line(painter, QRectF(3, 4, width, 30), WORDS, LEFT)
-        assert painter.font() == font
-
-    (mark,) = painted(paint)
-    assert mark.shape == pytest.approx((3, 4, width, 30))
-    assert (mark.font_px, mark.align) == (max(7, int(font.pixelSize() * part)), LEFT)
-    assert mark.words == WORDS or mark.words.endswith("…")
-
-
-def test_a_line_that_is_far_too_long_is_cut_short_and_stays_legible(qapp):
-    (mark,) = painted(lambda painter: write_line(painter, QRectF(0, 0, 60, 30), WORDS, LEFT))
-    assert mark.font_px == 7
-    assert mark.words.endswith("…")
+def test_lines_are_counted_as_they_wrap(qapp):
+    one = width_of("level plus", 12)
+    assert [lines_of("level plus", wide, 12) for wide in (one + 1, one - 1, 1.0)] == [1, 2, 2]
+    assert lines_of("", 50.0, 12) == 1
+    assert width_of("level plus", 24) == pytest.approx(2 * one, rel=0.05)
 
 
 def test_virtual_drive_fits_a_narrow_box_and_a_low_one(qapp):

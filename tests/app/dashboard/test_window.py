@@ -404,7 +404,7 @@ def test_picture_that_cannot_be_written(window, tmp_path):
 
 def test_f9_keeps_a_picture_and_says_where(window, tmp_path, monkeypatch):
     monkeypatch.setattr(
-        "app.dashboard.window.QStandardPaths.writableLocation",
+        "app.dashboard.keeping.QStandardPaths.writableLocation",
         lambda where: str(tmp_path / "new" / where.name),
     )
     press(KEY.Key_F9)
@@ -420,7 +420,7 @@ def test_f9_keeps_a_picture_and_says_where(window, tmp_path, monkeypatch):
 def test_f9_says_why_no_picture_is_kept(window, tmp_path, monkeypatch):
     (tmp_path / "file").touch()
     monkeypatch.setattr(
-        "app.dashboard.window.QStandardPaths.writableLocation", lambda _: str(tmp_path / "file")
+        "app.dashboard.keeping.QStandardPaths.writableLocation", lambda _: str(tmp_path / "file")
     )
     press(KEY.Key_F9)
     assert str(tmp_path / "file") in window.top_bar.words

@@ -142,7 +142,7 @@ def test_what_was_not_measured_is_said():
     bare = replace(record(), entries=(), outcomes=(), closed_at="")
     report = report_of(bare)
     assert report.verdict is Verdict.UNDECIDED
-    assert report.lead == "Still open; no check has ended."
+    assert report.lead == "The job is not finished. No check has been done to its end yet."
     assert table(report, "As found against as left").rows[0][1] == "not measured"
     assert lines(report, "Hysteresis") == ["No arrivals were measured."]
     assert lines(report, "One turn of the lobes") == ["No trace of the lobes was kept."]
@@ -172,10 +172,32 @@ def test_open_failures_stand_first_and_with_their_reason():
         replace(job, outcomes=(*job.outcomes, failed), closing_reason="belt is on order")
     )
     assert report.verdict is Verdict.FAIL
-    assert report.lead == "Closed with open failures: Spindle speed (as left)."
+    assert report.lead == (
+        "The job is closed. Outside the limit: the speed at which the disk turns (as left)."
+    )
     assert any("Spindle speed, as left, to do: " in r for r in lines(report, "Reservations"))
     rows = [r for block in section(report, "The drive and the job") for r in block.rows]
     assert ("Reason given at closing", "belt is on order") in rows
+
+
+def test_the_lead_is_told_to_a_reader_who_knows_no_word_of_the_trade():
+    job = record()
+    lock = outcome(CheckName.LOCK, Stage.WORK, Verdict.UNDECIDED, reason="the signal was lost")
+    state, rest = report_of(replace(job, outcomes=(*job.outcomes, lock), closed_at="")).lead.split(
+        ". ", 1
+    )
+    assert state == "The job is not finished"
+    assert rest == "Looked at, but without a result: the head's place after tightening."
+    kept = [each for each in job.outcomes if each.verdict in (Verdict.PASS, Verdict.NOTED)]
+    passed = report_of(replace(job, outcomes=tuple(kept)))
+    assert passed.verdict is Verdict.PASS
+    within = "The job is closed. All that was compared with a limit is within it as it is now."
+    assert passed.lead == within
+    near = outcome(
+        CheckName.AZIMUTH, Stage.AS_LEFT, Verdict.UNDECIDED, value=18.0, u=4.0, unit="arcmin"
+    )
+    undecided = report_of(replace(job, outcomes=(*kept, near))).lead
+    assert undecided.endswith("as it is now. Too near to their limits to tell: 1.")
 
 
 def test_heads_that_cannot_both_be_brought_in_are_told_to_owner_and_auditor():
@@ -482,7 +504,9 @@ def test_a_job_in_which_nothing_was_judged_has_not_passed():
     job = replace(made, closed_at=made.head.opened_at, outcomes=skipped, entries=(), nudges=0)
     report = report_of(job)
     assert report.verdict is Verdict.SKIPPED
-    assert report.lead.startswith("Closed: nothing was judged; ")
+    assert report.lead == (
+        f"The job is closed. Nothing was compared with a limit. Not looked at: {len(skipped)}."
+    )
     assert what_was_done(job) == "Nothing was measured, and nothing was adjusted."
     noted = (replace(skipped[0], verdict=Verdict.NOTED), *skipped[1:])
     assert report_of(replace(job, outcomes=noted)).verdict is Verdict.NOTED

@@ -24,7 +24,7 @@ from app.profiles import load_profile
 from tests.app.dashboard.cutting import beyond, cut
 from tests.app.dashboard.fakes import FakeControls, FakeSession, parked, reading, view
 from tests.app.dashboard.keys import KEY, press
-from tests.app.dashboard.whole import kinds_of_sources
+from tests.app.dashboard.whole import all_pages
 
 CAPITALS_PX = 84
 """Some 23 mm on a 24-inch screen: five minutes of arc, what an eye of 1.0 can read, at 16 m."""
@@ -251,32 +251,6 @@ def test_nothing_is_cut_at_any_size(window, size, at_work):
     assert page._scroll.widget().width() <= page.width() or not page._scroll.isVisible()
 
 
-def all_pages(window, qtbot):
-    """Show each page and each view of the needle's, one after the other, and name it."""
-    yield from kinds_of_sources(window)
-    for show in (window.show_drives, window.show_help, window.show_practice, window.show_debrief):
-        show()
-        yield show.__name__
-    report = window.report_page
-    window.show_own_report()
-    qtbot.waitUntil(lambda: report.refresh() or bool(report.pages))
-    yield "report"
-    report.ask_to_describe()
-    yield "descriptions"
-    window.show_needle()
-    large = window.needle_page.large
-    window.needle_page.toggle_large()
-    for picker in (large.seen, large.decay, large.fold):
-        for place in range(picker.count()):
-            picker.setCurrentIndex(place)
-            yield f"large trace, {picker.currentText()}"
-        picker.setCurrentIndex(0)
-    large._now.show()
-    yield "large trace, back"
-    large._now.hide()
-    window.needle_page.leave_large()
-
-
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("language", languages(), indirect=True)
 @pytest.mark.few(1)
@@ -285,7 +259,7 @@ def test_pages_are_as_wide_as_the_window_and_scroll_one_way(window, qtbot, size)
     qtbot.waitUntil(lambda: window.controller.number is not None)
     sized(window, size)
     wrong = []
-    for page in all_pages(window, qtbot):
+    for page in all_pages(window, qtbot.waitUntil):
         QApplication.processEvents()
         wrong += [(page, fault) for fault in (*cut(window), *beyond(window))]
     assert wrong == []

@@ -209,7 +209,7 @@ def test_without_a_turn_there_is_nothing_to_keep(large, tmp_path):
 
 def test_end_shows_it_and_escape_leaves_it(open_window, tmp_path, monkeypatch):
     monkeypatch.setattr(
-        "app.dashboard.window.QStandardPaths.writableLocation", lambda _: str(tmp_path / "kept")
+        "app.dashboard.keeping.QStandardPaths.writableLocation", lambda _: str(tmp_path / "kept")
     )
     window = open_window(FakeSession(lambda: view(0.12), FakeControls()), ticking=False)
     window.show_needle()
@@ -219,7 +219,7 @@ def test_end_shows_it_and_escape_leaves_it(open_window, tmp_path, monkeypatch):
     assert page.large.isVisible()
     assert not page.meter.isVisible()
     assert page.large.shown.number == 1
-    window.keep_trace()
+    window.keeper.keep_trace()
     assert {path.suffix for path in (tmp_path / "kept").iterdir()} == {".png", ".svg", ".csv"}
     window.tick()
     assert window.top_bar._folder.isVisible()

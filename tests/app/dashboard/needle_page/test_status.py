@@ -10,7 +10,7 @@ from app.dashboard.needle_page.status import (
     Grade,
     StatusLine,
     StatusView,
-    source_words,
+    source_parts,
     status_lines,
 )
 from app.dashboard.style import LIGHT, Sizes
@@ -254,4 +254,4 @@ def test_lines_come_in_one_order():
     ],
 )
 def test_what_is_open_in_one_line(changes, words):
-    assert source_words(view(0.1, NOW_S, **{"source": "sim:", **changes})) == words
+    assert "".join(source_parts(view(0.1, NOW_S, **{"source": "sim:", **changes}))) == words

@@ -1,7 +1,8 @@
 """The panel of the source's state: where its lines, notes and settings are painted."""
 
 import pytest
-from PySide6.QtGui import QFont, QFontMetricsF
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QFont, QFontMetrics, QFontMetricsF
 from PySide6.QtWidgets import QSizePolicy
 
 from app.dashboard.job_panel.panel import ProgressBar
@@ -43,7 +44,7 @@ def test_each_line_has_a_mark_a_name_and_words(panel, monkeypatch, unit, high):
     marks = painted(panel, monkeypatch, LINES, ())
     written = texts(marks)
     font = QFont(panel.font())
-    font.setPixelSize(max(9, min(text, int(step / 1.2))))
+    font.setPixelSize(max(12, min(text, int(step / 1.2))))
     names = max(QFontMetricsF(font).horizontalAdvance(line.name) for line in LINES)
     for rank, line in enumerate(LINES):
         top = pad + rank * step
@@ -53,8 +54,10 @@ def test_each_line_has_a_mark_a_name_and_words(panel, monkeypatch, unit, high):
         assert name.shape == pytest.approx((left, top, right - left, step))
         assert (name.pen, name.font_px, name.align) == (LIGHT.faint, font.pixelSize(), LEFT)
         left += names + pad
-        assert words.shape == pytest.approx((left, top, right - left, step))
-        assert (words.pen, words.align) == (INKS[line.grade], LEFT)
+        # Its first line stands beside the name, others below it.
+        above = (step - QFontMetrics(font).height()) / 2
+        assert words.shape == pytest.approx((left, top + above, right - left, step - above))
+        assert (words.pen, words.align) == (INKS[line.grade], Qt.AlignmentFlag.AlignLeft)
         assert words.font_px <= font.pixelSize()
         assert words.smooth
     at = [(pad + step / 4, pad + (rank + 0.5) * step) for rank in range(4)]

@@ -1,7 +1,7 @@
 """The page of sources: what is remembered, what is kept open, and how many actions it takes."""
 
 import pytest
-from PySide6.QtCore import QMimeData, QPoint, Qt, QUrl
+from PySide6.QtCore import QEvent, QMimeData, QPoint, Qt, QUrl
 from PySide6.QtGui import QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import QApplication, QFileDialog
 
@@ -9,7 +9,7 @@ from app.dashboard.settings import Choice, Settings
 from app.dashboard.style import LIGHT
 from app.dashboard.window import MainWindow
 from app.live.opening import Opening
-from app.live.view import Listing, Phase, View
+from app.live.view import Listed, Listing, Phase, View
 from tests.app.dashboard.fakes import FakeSession, view
 from tests.app.dashboard.keys import KEY, press
 from tests.app.dashboard.whole import kinds_of_sources
@@ -286,14 +286,48 @@ def test_a_folder_ten_files_and_a_page_of_the_web_are_said(person, session, tmp_
 
 
 @pytest.mark.parametrize("stated", ["", "?rate=192000"])
-def test_a_device_that_goes_while_its_form_is_open_is_said(qtbot, person, session, stated):
+def test_a_device_that_goes_while_its_form_is_open_is_said(
+    qtbot, person, session, stated, announced
+):
+    there = session.listing
     person.choose(CARD)
     person.type(person.page._address, stated)
     session.listing = Listing(session.listing.sources[:1])
-    press(KEY.Key_F8)
-    qtbot.waitUntil(lambda: not person.page.looking)
+    notice(qtbot, person)
     assert f"“{CARD}” is no longer there" in person.page.status
     assert person.page.choice.opening == Opening(CARD + stated)
+    assert person.page.choice.opening.address not in rows(person)
+    # It stays said until it is there again, and is said aloud once.
+    notice(qtbot, person)
+    assert f"“{CARD}” is no longer there" in person.page.status
+    assert sum(CARD in words for words in announced) == 1
+    session.listing = there
+    notice(qtbot, person)
+    assert "no longer" not in person.page.status
+
+
+def notice(qtbot, person):
+    """Let the page look by itself, as it does some seconds after it has looked."""
+    assert person.page._watch.isActive()
+    person.page._watch.timeout.emit()
+    qtbot.waitUntil(lambda: not person.page.looking)
+
+
+def rows(person):
+    return [person.page._list.item(row).text() for row in range(person.page._list.count())]
+
+
+def test_coming_back_to_the_window_looks_anew(qtbot, person, session):
+    session.listing = Listing((*session.listing.sources, Listed("sound:new", "New card")))
+    QApplication.sendEvent(person.page, QEvent(QEvent.Type.WindowActivate))
+    qtbot.waitUntil(lambda: not person.page.looking)
+    assert "New card    sound:new" in rows(person)
+
+
+def test_nothing_is_looked_for_while_the_page_is_not_seen(qtbot, person):
+    person.window.show_needle()
+    person.page._watch.timeout.emit()
+    assert not person.page.looking
 
 
 def test_class_and_disk_are_chosen_beside_and_stand_in_the_top_bar(person, session):

@@ -1,0 +1,67 @@
+"""The bar above every page: one line for what is open, however long, and a remark that goes."""
+
+import pytest
+from PySide6.QtGui import QFontMetrics
+from PySide6.QtWidgets import QApplication
+
+from app.dashboard.top_bar import SourceLabel
+from tests.app.dashboard.fakes import FakeControls, FakeSession, view
+
+LONG = "sim:offset_um=-120&creep_um=12&screws=tight&snr_db=28&hysteresis_um=9&seed=20261129"
+
+
+@pytest.fixture
+def window(open_window, tmp_path):
+    session = FakeSession(lambda: view(0.12, source=LONG), FakeControls())
+    made = open_window(session, tmp_path / "book.sqlite3", ticking=False)
+    made.tick()
+    return made
+
+
+@pytest.mark.parametrize("size", [(480, 320), (1024, 640), (1920, 1080)])
+def test_what_is_open_takes_one_line_and_keeps_its_ends(window, size):
+    window.resize(*size)
+    QApplication.processEvents()
+    label = window.top_bar._source
+    words = label.text()
+    assert label.height() < 2 * QFontMetrics(label.font()).height()
+    assert label.fontMetrics().horizontalAdvance(words) <= label.width()
+    assert words.startswith("VIRTUAL DRIVE  ·  sim:")
+    assert words.endswith("  ·  running")
+    # All of it for whoever points at it, and for a screen reader.
+    whole = f"VIRTUAL DRIVE  ·  {LONG}  ·  running"
+    assert label.toolTip() == label.accessibleDescription() == whole
+    # Drive class, disk and scale are never cut.
+    told = window.top_bar._class
+    assert told.text().endswith("µm at balance 1, uncalibrated")
+    assert told.height() >= told.heightForWidth(told.width())
+
+
+def test_no_more_is_cut_than_is_needful(qtbot):
+    label = SourceLabel()
+    qtbot.addWidget(label)
+    label.show()
+    label.say("<", "m" * 40, ">")
+    label.resize(2000, 20)
+    assert label.text() == f"<{'m' * 40}>"
+    label.resize(200, 20)
+    assert label.text().startswith("<mmm")
+    assert label.text().endswith("mmm>")
+    assert "…" in label.text()
+    label.say("<", "m", ">")
+    assert label.text() == "<m>"
+
+
+def test_a_remark_stands_in_full_until_it_is_put_away(window, tmp_path):
+    bar = window.top_bar
+    assert bar._remark.isHidden()
+    window.resize(480, 320)
+    words = "Picture saved: " + "/a folder with a long name" * 6
+    bar.remark(words, tmp_path)
+    QApplication.processEvents()
+    assert bar._folder.isVisible()
+    assert bar._remark.text() == words
+    assert bar._remark.height() >= bar._remark.heightForWidth(bar._remark.width())
+    bar._away.click()
+    assert [each.isVisible() for each in (bar._remark, bar._folder, bar._away)] == [False] * 3
+    assert bar.words.startswith("VIRTUAL DRIVE")

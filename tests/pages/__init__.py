@@ -1,0 +1,1 @@
+"""Pictures of every page of the window, to be looked at: ``python -m tests.pages``."""
