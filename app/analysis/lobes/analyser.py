@@ -305,7 +305,13 @@ class Analyser:
         follower = self._follower
         if learn:
             del self._turns[:-_RECENT_TURNS]
-            follower.learn(series, self._turns)
+            # What was cut has another pattern; where all was, that has to do.
+            whole = [
+                each
+                for each in self._turns
+                if not self._clipped_between(each.start_frame, each.end_frame)
+            ]
+            follower.learn(series, whole or self._turns)
             if follower.layout is None:
                 self._in_order = None
                 self._reading = self._without_layout(self._bare(), follower.lone)

@@ -41,7 +41,7 @@ class LobePlaces:
 
     def __init__(self) -> None:
         self._shapes: dict[int, deque[tuple[int, _Shape]]] = {}
-        self._in_place_frame = -np.inf
+        self._in_place_frames: dict[int, float] = {}
         self._away: deque[float] = deque(maxlen=_KEPT)
         self._run = 0
 
@@ -72,8 +72,9 @@ class LobePlaces:
             So many were fitted: only what was fitted alike is compared.
         """
         centre, height_v = float(fits.centre_frame[0]), float(fits.height_v[0])
-        if centre - self._in_place_frame > _AWAY_TURNS * turn_frames:
-            self._shapes.clear()
+        # Each for itself: else one that is in its place would keep the other out for good.
+        if centre - self._in_place_frames.get(number, -np.inf) > _AWAY_TURNS * turn_frames:
+            self._shapes.pop(number, None)
         bend, lean = float(fits.bend[0]), float(fits.lean[0])
         shape, u_v = (bend * height_v, bend, lean), float(fits.u_v[0])
         kept = self._shapes.setdefault(number, deque(maxlen=_KEPT))
@@ -87,7 +88,7 @@ class LobePlaces:
         )
         if fine:
             kept.append((cosines, shape))
-            self._in_place_frame, self._run = centre, 0
+            self._in_place_frames[number], self._run = centre, 0
         else:
             self._away.append(centre)
             self._run += 1

@@ -114,6 +114,11 @@ class BalanceTracker:
         self._sum = self._total = None
         self._settled = self._run = 0
 
+    def miss_both(self) -> None:
+        """Note that neither height is known any more."""
+        self.miss(0)
+        self.miss(1)
+
     def _sum_holds(self, total: Quantity) -> bool:
         if self._sum is None:
             before, self._total = self._total, total
@@ -211,7 +216,7 @@ class LobeFollower:
         self._setup = setup
         self._tracker = BalanceTracker(1)
         self._last_centre = -np.inf
-        self._doubted = False
+        self._doubted = self._was_clipped = False
         self.layout: Layout | None = None
         """Where the lobes stand, None until there are any."""
         self.lone: float | None = None
@@ -226,7 +231,7 @@ class LobeFollower:
         """Begin anew: what was learned belongs to another stretch of signal."""
         self._tracker = BalanceTracker(1)
         self._last_centre = -np.inf
-        self._doubted = False
+        self._doubted = self._was_clipped = False
         self.layout = self.lone = self._shapes = None
         self.places = LobePlaces()
         self.character = _UNKNOWN
@@ -261,7 +266,8 @@ class LobeFollower:
     ) -> Iterator[Followed]:
         """Measure every lobe of `turns` that has been completed since the last time.
 
-        One that is out of its place is left out, unless it was clipped: that is told.
+        One that is out of its place is left out, unless it was clipped: that is told, and held
+        against none that comes after.
         """
         layout = self.layout
         if layout is None:
@@ -276,9 +282,13 @@ class LobeFollower:
                 self._last_centre = centre
                 fits = layout.fit_one(series, turn, number)
                 cosines = layout.window.cosines
-                in_place = not fits.ok[0] or self.places.take(fits, number, cosines, turn.frames)
-                if not in_place and not clipped_between(end - turn.frames, end):
+                is_clipped = clipped_between(end - turn.frames, end)
+                known = is_clipped or not fits.ok[0]
+                if not known and not self.places.take(fits, number, cosines, turn.frames):
                     continue
+                if self._was_clipped and not is_clipped:
+                    self._tracker.miss_both()
+                self._was_clipped = is_clipped
                 live = self._measure(fits, number % 2)
                 if live is not None:
                     yield Followed(live, end - turn.frames, end)

@@ -401,3 +401,18 @@ def test_without_an_index_samples_that_are_missing_untold_end_what_was_taught():
     assert len(shown) > 50
     assert shown[-1].sign is Sign.UNKNOWN
     assert messages.SIGN_LOST in shown[-1].notes
+
+
+@pytest.mark.parametrize(("ratio", "part"), [(0.95, 0.45), (0.85, 0.45), (0.7, 0.8)])
+def test_once_tops_are_whole_again_nothing_of_those_that_were_cut_counts(ratio, part):
+    made = make(Signal(**BRISK, ratio=ratio, snr_db=35, turns=13.0))
+    samples = made.columns(*RAW).astype(np.float64)
+    top_v = part * np.max(np.abs(samples[:, :2]))
+    cut = slice(round(0.9 * RATE_HZ), round(1.8 * RATE_HZ))
+    samples[cut, :2] = np.clip(samples[cut, :2], -top_v, top_v)
+    found = [reading for _, reading in live(samples, RATE_HZ, block_s=0.05, from_s=1.0)]
+    assert any(messages.CLIPPED in reading.reasons for reading in found)
+    shown = [reading.balance for reading in found if reading.valid]
+    assert all(abs(each.value - made.balance) < max(0.001, 5.0 * each.u) for each in shown)
+    assert found[-1].valid
+    assert found[-1].balance.u < 0.002
