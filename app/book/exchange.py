@@ -22,7 +22,7 @@ from app.book.model import BookError, CodingError, Drive, RefusedError
 from app.book.store import Book
 from app.files import atomic_write, folder_for
 from app.job.model import Entry, JobHead, Outcome
-from app.job.plan import JobStanding
+from app.job.plan import JobStanding, steps_of
 
 CSV_NAMES = ("drives.csv", "jobs.csv", "outcomes.csv", "values.csv")
 """What an export as CSV writes into its folder."""
@@ -157,6 +157,11 @@ def _add_job(book: Book, tree: object, where: str) -> bool:
     for outcome in job.outcomes:
         book.keep(number, outcome)
     if job.standing is not None:
+        try:
+            steps_of(job.standing.steps, job.outcomes)
+        except ValueError as fault:
+            # The job could not be gone on with.
+            raise CodingError(f"{where}.standing: {fault}") from None
         book.keep(number, job.standing)
     if job.closed_at:
         _check_time(job.closed_at, f"{where}.closed_at")

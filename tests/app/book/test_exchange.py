@@ -11,11 +11,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from app.analysis.results import Verdict
-from app.book import exchange
+from app.book import codec, exchange
 from app.book.exchange import export_csv, export_json, import_json
 from app.book.model import BookError, Drive
 from app.book.store import Book
 from app.job.model import CheckName, Outcome, Stage, Value
+from app.job.plan import KeptStep, StepState
 from tests.app.bench import end_lines_as_windows
 from tests.app.book.jobs import DRIVE, HEAD, alike, entry, filled, now, outcome, standing
 
@@ -102,6 +103,9 @@ def test_any_outcome_survives_book_and_export(tmp_path_factory, outcomes, notes)
         assert alike(two.job(1), one.job(number))
 
 
+_OF_ANOTHER = (KeptStep(CheckName.RADIAL, Stage.AS_FOUND, 0, StepState.DONE, 1),)
+
+
 def spoilt(tree, path, value):
     at = tree
     for key in path[:-1]:
@@ -134,6 +138,12 @@ def spoilt(tree, path, value):
         (("jobs", 0, "drive"), "TM-0", "TM-0"),
         (("jobs", 0, "more"), 1, "more is not known"),
         (("jobs", 0, "standing"), {}, "standing.steps is missing"),
+        # Such a job could not be gone on with.
+        (
+            ("jobs", 0, "standing"),
+            codec.as_tree(replace(standing(), steps=_OF_ANOTHER)),
+            "standing: its step",
+        ),
         (("drives",), {}, "not a list"),
         (("jobs", 0, "head"), None, "not an object"),
     ],
