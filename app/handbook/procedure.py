@@ -318,8 +318,8 @@ UNCERTAINTY = Topic(
                         "where there is one pair of lobes: seat the disk at several angles of "
                         "hub to spindle. Until the output is measured, as of a drive as found, "
                         "up to 4 % are assumed (our choice). It counts for nothing where three "
-                        "seatings or more show what the drive does and the disk's paper states a "
-                        "zero, which has the disk's own part in it"
+                        "seatings or more, of a hub that no pin drives, show what the drive does "
+                        "and the disk's paper states a zero, which has the disk's own part in it"
                     ),
                 ),
             ),

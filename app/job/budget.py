@@ -145,11 +145,12 @@ def _once_part(profile: Profile, known: Known, head: int, track: int | None) -> 
     """Return what a modulation once a turn makes of the zero, at an angle that is not known.
 
     Where the output was not measured yet it may be anything up to what is assumed. What the drive
-    makes of it lies at another angle to the disk with each seating, and is in their spread; what
-    the disk has of its own is in its zero, where its paper states one.
+    makes of it lies at another angle to the disk with each seating, where the hub is free, and is
+    in their spread; what the disk has of its own is in its zero, where its paper states one.
     """
     track = profile.alignment_track if track is None else track
-    is_in_both = (known.seating_dof or 0.0) >= _SPREAD_DOF and profile.zero_of(track, head)
+    spread = profile.hub_is_free and (known.seating_dof or 0.0) >= _SPREAD_DOF
+    is_in_both = spread and profile.zero_of(track, head) is not None
     scale_um = 0.0 if known.alternating or is_in_both else profile.scale_um
     if known.once_part is None:
         return Part(ONCE_ASSUMED, scale_um * _ONCE_PART / 6.0**0.5, unit="µm")

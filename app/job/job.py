@@ -11,6 +11,7 @@ from dataclasses import replace
 from typing import Protocol
 
 from app.analysis.results import Measurement, Quantity, Side, Verdict
+from app.job import messages
 from app.job.aims import aim_words, target_of
 from app.job.budget import correction_um
 from app.job.checks import CHECKS
@@ -73,6 +74,8 @@ class JobLog(Protocol):
 SOURCE_CHANGED = "source changed"
 """Label of the entry that tells of it."""
 AIM_CHANGED = "aim"
+"""Label of the entry that tells of it."""
+DISK_STOPPED = "disk"
 """Label of the entry that tells of it."""
 AIMED = (CheckName.RADIAL, CheckName.ADJUST, CheckName.LOCK)
 """Checks that go by the aim, as left."""
@@ -342,6 +345,17 @@ class Job:
         if change is not None:
             self._keep_note(SOURCE_CHANGED, str(change), origin)
         self.origin = origin
+        self._keep_standing()
+
+    def disk_has_stopped(self) -> None:
+        """Take note that the disk stopped unasked: nobody knows whether it still lies as it did."""
+        if self.known.seated_um is None:
+            return
+        self._known = replace(self._known, seated_um=None)
+        if self._run is not None:
+            situation = self._run.situation
+            situation.known = replace(situation.known, seated_um=None)
+        self._keep_note(DISK_STOPPED, str(messages.DISK_STOPPED))
         self._keep_standing()
 
     def aim_at(self, aim: Aim) -> None:

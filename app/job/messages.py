@@ -202,6 +202,7 @@ TIGHTEN_BY_GAUGE = Message("Tighten the screws, a little at each in turn, and wa
 GAUGE_SCALE_U = Message(
     "Standard uncertainty of the gauge's own scale, by its certificate. Left open, it is 1 %."
 )
+DISK_STOPPED = Message("the disk stopped, unasked: it counts as one that was seated anew")
 RESEAT_HERE = Message(
     "Open the clamp, let the disk stop, and close it again with the spindle turning."
 )

@@ -12,6 +12,7 @@ import time
 from math import inf
 from typing import Protocol
 
+from app.analysis import messages as of_analysis
 from app.analysis.adjust.nudging import LockWatch
 from app.analysis.adjust.positioner import ArrivalState, ArrivalWatch, MoveWatch, own
 from app.analysis.messages import fill
@@ -59,6 +60,14 @@ class Measurer(Protocol):
 
 
 _MOVES = (Action.NUDGE, Action.TIGHTEN)
+_SEATING = (
+    Action.RESEAT,
+    Action.INSERT_ALIGNMENT,
+    Action.INSERT_COVERED,
+    Action.INSERT_SCRATCH,
+    Action.PROVE_PROTECT,
+)
+"""What the disk stops for, and is seated anew."""
 _PATIENCE_S = 1.5
 """From *done* to samples in which it should have been seen: some turns settle a reading."""
 _AWAY_S = 10.0
@@ -193,6 +202,7 @@ class JobRunner:
         self._said_done = False
         self._said_s: float | None = None
         self._last_s = 0.0
+        self._disk_turned = False
         self.part: float | None = None
         self.hand = HandWatch(job)
         self.doubt: Message | None = None
@@ -286,6 +296,7 @@ class JobRunner:
         self.hand.tick(now_s)
         if reading is not None:
             self.hand.push(reading, at_s)
+            self._watch_disk(reading)
         if self.line is not None and self.line.takes(self.job.ask):
             return False
         if self.hand.is_done or (self._said_done and self.hand.seen):
@@ -304,6 +315,15 @@ class JobRunner:
             return True
         self.doubt = self.hand.doubt
         return False
+
+    def _watch_disk(self, reading: Reading) -> None:
+        """Tell the job of a disk that stops, by its index, while it is not to be seated."""
+        turns = of_analysis.INDEX_SILENT not in reading.notes
+        ask = self.job.ask
+        is_asked = isinstance(ask, Do) and ask.action in _SEATING
+        if self._disk_turned and not turns and not is_asked:
+            self.job.disk_has_stopped()
+        self._disk_turned = turns
 
     def step(self) -> bool:
         """Let the line go on with what is asked; returns whether it has done it.

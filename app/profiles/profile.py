@@ -83,6 +83,9 @@ class Profile:
         uncertainty; each of the four has an entry for each pair of track and head.
     trimmer : bool or None
         Whether the speed can be trimmed; None where the class does not tell, and it is tried.
+    hub_is_free : bool or None
+        Whether the disk may be clamped at any angle to the spindle; None where the class does not
+        tell.
     index_to_burst_us, index_to_burst_tolerance_us : float or None
         None where the class has no such limit.
     head_width_um, head_width_u_um : float or None
@@ -99,6 +102,7 @@ class Profile:
     speed_rpm: float = _drive("spindle.speed_rpm", Number(250, 400), "rpm")
     speed_tolerance_percent: float = _drive("spindle.tolerance_percent", Number(0.01, 10), "%")
     trimmer: bool | None = _drive("spindle.trimmer", Flag(), optional=True)
+    hub_is_free: bool | None = _drive("spindle.hub_is_free", Flag(), optional=True)
     tracks: int = _drive("track.count", Number(1, 256, whole=True))
     reference_radius_mm: tuple[float, ...] = _drive(
         "track.reference_radius_mm",

@@ -14,7 +14,7 @@ from app.job.checks.centre import AS_FOUND, MIDDLE_OF_TRACK
 from app.job.checks.gauge import BY_NUDGES, BY_STEPS
 from app.job.checks.mechanics import IN_ORDER, NOT_IN_ORDER, NOT_LOOKED, PARTS, words_key
 from app.job.checks.prepare import NO, YES
-from app.job.job import SOURCE_CHANGED
+from app.job.job import DISK_STOPPED, SOURCE_CHANGED
 from app.job.model import CheckName, Entry, Outcome
 from app.job.sentences import messages_of
 from app.language import ENGLISH, say, spoken
@@ -79,7 +79,7 @@ def record_told(record: JobRecord) -> JobRecord:
 
 
 def _entry_told(entry: Entry) -> Entry:
-    if entry.track is not None or entry.label == SOURCE_CHANGED:
+    if entry.track is not None or entry.label in (SOURCE_CHANGED, DISK_STOPPED):
         return replace(entry, notes=tuple(map(told, entry.notes)))
     chosen = entry.label not in _FREE
     notes = (say(each) if chosen and each in CHOICES else each for each in entry.notes)

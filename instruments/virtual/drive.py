@@ -302,8 +302,13 @@ class VirtualDrive:
         self.side = side
 
     def lift(self) -> None:
-        """Open the clamp: the head reads nothing until the disk is seated again."""
+        """Open the clamp: the disk stops, and nothing is read of it until it is seated again."""
         self._clamped = False
+
+    @property
+    def disk_turns(self) -> bool:
+        """Whether the disk turns with the spindle; the index is a hole in it."""
+        return self._clamped
 
     def reseat(self) -> None:
         """Close the clamp, which was opened for that: a new seating of the disk."""

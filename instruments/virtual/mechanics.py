@@ -322,6 +322,11 @@ class IndexSensor:
     width_turns: float
     edge_s: float
 
+    @property
+    def rest_v(self) -> float:
+        """Volts between the pulses."""
+        return 0.0 if self.active_high else self.amplitude_v
+
     def fill(
         self, out_v: NDArray[np.float32], spindle: Spindle, first: int, rate_hz: float
     ) -> None:
@@ -329,7 +334,7 @@ class IndexSensor:
 
         The middle of each leading edge is where the spindle's angle is a whole turn.
         """
-        rest_v = 0.0 if self.active_high else self.amplitude_v
+        rest_v = self.rest_v
         active_v = self.amplitude_v - rest_v
         out_v[:] = rest_v
         ends_s = np.array([first, first + out_v.shape[0]]) / rate_hz

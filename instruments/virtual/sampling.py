@@ -99,7 +99,10 @@ class Digitiser:
             self._fill_phases(out_v, first)
         if Role.INDEX in self._roles:
             column = out_v[:, self._roles.index(Role.INDEX)]
-            self._drive.index.fill(column, self._drive.spindle, first, self._rate_hz)
+            if self._drive.disk_turns:
+                self._drive.index.fill(column, self._drive.spindle, first, self._rate_hz)
+            else:
+                column[:] = self._drive.index.rest_v
 
     def _fill_phases(self, out_v: Singles, first: int) -> None:
         frames = out_v.shape[0]

@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from app.analysis.messages import NO_CARRIER
+from app.analysis.messages import INDEX_SILENT, NO_CARRIER
 from app.analysis.results import Measurand, Quantity, Reading
-from app.job.job import Job
+from app.job import messages
+from app.job.job import DISK_STOPPED, Job
 from app.job.model import Action, CheckName, Do, Measure, Stage
 from app.job.origin import Origin
 from app.job.plan import Planned, StepState
@@ -309,6 +310,41 @@ def test_tightening_counts_where_the_head_was_always_in_sight(lost):
     see_all(runner, *[(place_um, True)] * 20)
     assert (runner.doubt is not None) == lost
     assert not lost or "not valid throughout" in str(runner.doubt)
+
+
+def seen_turning_and_stopping(runner):
+    """Show readings as of a disk that turns and then stops."""
+    turning = Reading(valid=True, offset_um=Quantity(0.0, 0.1), balance=Quantity(0.0, 0.001))
+    for place, notes in enumerate([(), (), (INDEX_SILENT,), (INDEX_SILENT,)]):
+        runner.see(replace(turning, end_index=place, notes=notes), 0.1 * place, 0.1 * place)
+
+
+def test_a_disk_that_stops_unasked_lies_as_nobody_knows_and_the_record_says_so():
+    runner, bench, kept = led(CheckName.SEATING, CheckName.RADIAL, CheckName.RADIAL)
+    bench.drive.zero_shifts_um = [10.0, -10.0, 20.0, -20.0, 15.0]
+    while runner.job.at == 0:
+        runner.answer(bench.drive.answer(runner.job.ask))
+    assert runner.job.known.seated_um is not None
+    seen_turning_and_stopping(runner)
+    assert runner.job.known.seated_um is None
+    assert [(each.label, each.notes) for each in kept.taken if each.label == DISK_STOPPED] == [
+        (DISK_STOPPED, (str(messages.DISK_STOPPED),))
+    ]
+    # Nor is it known where an answer is taken back.
+    runner.answer(bench.drive.answer(runner.job.ask))
+    assert runner.job.known.seated_um is None
+
+
+def test_a_disk_that_stops_to_be_seated_is_told_of_by_nobody():
+    runner, bench, kept = led(CheckName.SEATING)
+    bench.drive.zero_shifts_um = [10.0, -10.0, 20.0, -20.0, 15.0]
+    while runner.job.at is not None:
+        ask = runner.job.ask
+        if isinstance(ask, Do) and ask.action is Action.RESEAT:
+            seen_turning_and_stopping(runner)
+        runner.answer(bench.drive.answer(ask))
+    assert runner.job.known.seated_um is not None
+    assert not [each for each in kept.taken if each.label == DISK_STOPPED]
 
 
 def test_another_source_is_asked_about_before_it_is_measured():
