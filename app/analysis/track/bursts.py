@@ -397,6 +397,9 @@ _STEP_ARCMIN = 0.5
 _LINEAR_PART = 1e-3
 """Of a height: how unequal equal heights may come out of a source that is linear."""
 _WORST_MISFIT = 0.1
+_SWING_U = 0.04 / 2.0**0.5
+"""Standard uncertainty of either quadrature of a swing once a turn, as a part: up to 4 % at any
+angle (our choice, from no source)."""
 _ROUNDS = 8
 
 
@@ -447,18 +450,27 @@ def azimuth_of(
         carrier_hz = found.carrier_hz
     cycles = carrier_hz * 60.0 / found.rpm
     length_um = 2e3 * float(np.pi) * radius_mm / cycles
-    return angle_of(found.bursts, np.array(angles_arcmin, dtype=np.float64), width_um, length_um)
+    angles = np.array(angles_arcmin, dtype=np.float64)
+    return angle_of(found.bursts, found.rpm, angles, width_um, length_um)
 
 
 def angle_of(
-    bursts: Sequence[Burst], angles_arcmin: Floats, width: Quantity, length_um: float
+    bursts: Sequence[Burst],
+    rpm: float,
+    angles_arcmin: Floats,
+    width: Quantity,
+    length_um: float,
 ) -> AzimuthFinding | Message:
-    """Fit the heights of bursts by one amplitude and the head's angle.
+    """Fit the heights of bursts by one amplitude, its swing once a turn, and the head's angle.
+
+    Bursts spread over the turn show the swing; of those that stand together it changes all alike.
 
     Parameters
     ----------
     bursts : sequence of Burst
         In the order of passing.
+    rpm : float
+        Of the spindle: where in the turn they are.
     angles_arcmin : numpy.ndarray
         float64, shape (n,): of each, n at least 2.
     width, length_um : Quantity, float
@@ -467,32 +479,47 @@ def angle_of(
     width_um = width.value
     heights = np.array([burst.height_v.value for burst in bursts])
     u = np.array([burst.height_v.u for burst in bursts])
-    u = np.hypot(u, _LINEAR_PART * float(heights.max()))
+    top = float(heights.max())
+    # Beside the heights stands what is known of the swing without them.
+    u = np.concatenate([np.hypot(u, _LINEAR_PART * top), np.full(2, _SWING_U * top)])
+    values = np.concatenate([heights, np.zeros(2)])
+    middles_us = np.array([burst.start_us.value + burst.length_us / 2.0 for burst in bursts])
+    turn = 2.0 * np.pi * 1e-6 * middles_us * rpm / 60.0
+    swing = np.stack([np.cos(turn), np.sin(turn)], axis=1)
 
     def curve(head_arcmin: float) -> Floats:
         return np.abs(azimuth_loss(angles_arcmin - head_arcmin, width_um, length_um))
 
-    def amplitude(head_arcmin: float) -> float:
-        shape = curve(head_arcmin) / u
-        return float(shape @ (heights / u)) / max(float(shape @ shape), 1e-300)
+    def columns_of(head_arcmin: float) -> Floats:
+        """Return what amplitude and swing make of the values."""
+        shape = curve(head_arcmin)[:, None]
+        of_heights = np.concatenate([shape, shape * swing], axis=1)
+        return np.concatenate([of_heights, np.eye(2, 3, 1)])
+
+    def solved(head_arcmin: float) -> tuple[Floats, Floats]:
+        columns = columns_of(head_arcmin)
+        found = np.linalg.lstsq(columns / u[:, None], values / u, rcond=None)[0].astype(np.float64)
+        return found, values - columns @ found
 
     def miss(head_arcmin: float) -> float:
-        rest = (heights - amplitude(head_arcmin) * curve(head_arcmin)) / u
+        rest = solved(head_arcmin)[1] / u
         return float(rest @ rest)
 
     grid = np.arange(-_FARTHEST_ARCMIN, _FARTHEST_ARCMIN + _STEP_ARCMIN, _STEP_ARCMIN)
     head = float(grid[int(np.argmin([miss(float(each)) for each in grid]))])
     u_arcmin = float(np.inf)
     for _ in range(_ROUNDS):
-        top = amplitude(head)
-        slope = top * (curve(head + 0.01) - curve(head - 0.01)) / 0.02
-        columns = np.stack([curve(head), slope], axis=1)
-        if np.linalg.matrix_rank(columns / np.abs(columns).max(axis=0).clip(1e-300)) < 2:
+        found, rest = solved(head)
+        slope = (columns_of(head + 0.01) - columns_of(head - 0.01)) @ found / 0.02
+        columns: Floats = np.concatenate([columns_of(head), slope[:, None]], axis=1)
+        largest = np.abs(columns).max(axis=0).clip(1e-300)
+        if np.linalg.matrix_rank(columns / largest) < columns.shape[1]:
             return messages.NO_AZIMUTH
-        step = fit(columns, heights - top * curve(head), u)
-        head += float(np.clip(step.parameters[1], -1.0, 1.0))
-        u_arcmin = step.combination(0.0, 1.0).u
-    rest = heights - amplitude(head) * curve(head)
+        step = fit(columns, rest, u)
+        head += float(np.clip(step.parameters[3], -1.0, 1.0))
+        u_arcmin = step.combination(0.0, 0.0, 0.0, 1.0).u
+    found, _ = solved(head)
+    rest = heights - found[0] * curve(head)
     misfit = float(np.sqrt(np.mean(rest**2))) / float(heights.mean())
     if abs(head) > _FARTHEST_ARCMIN or misfit > _WORST_MISFIT:
         return messages.NO_AZIMUTH

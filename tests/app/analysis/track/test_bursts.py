@@ -43,9 +43,29 @@ def test_the_loss_is_the_published_one(arcmin, loss_db):
 def test_heights_by_the_curve_give_the_angle_back(head):
     heights = azimuth_loss(np.array(ANGLES) - head, 300.0, 9.176)
     bursts = [Burst(Quantity(0.0, 1.0), 1.0, Quantity(float(each), 1e-4)) for each in heights]
-    found = angle_of(bursts, np.array(ANGLES), WIDTH, 9.176)
+    found = angle_of(bursts, 300.0, np.array(ANGLES), WIDTH, 9.176)
     assert found.angle_arcmin.value == pytest.approx(head, abs=1e-3)
     assert found.misfit_percent < 1e-3
+
+
+# Spread over the turn of 200 ms, or one close behind the other.
+@pytest.mark.parametrize("apart_us", [50e3, 48e3, 2e3])
+@pytest.mark.parametrize("strongest_us", [0.0, 30e3, 100e3, 170e3])
+def test_what_goes_up_and_down_once_a_turn_is_no_azimuth(apart_us, strongest_us):
+    starts_us = 200.0 + apart_us * np.arange(4)
+    middles = (starts_us + 500.0 - strongest_us) / 200e3
+    heights = azimuth_loss(np.array(ANGLES) - 7.0, 300.0, 9.176)
+    heights *= 1.0 + 0.04 * np.cos(2.0 * np.pi * middles)
+    noise = 2e-4 * np.random.default_rng(5).standard_normal(4)
+    bursts = [
+        Burst(Quantity(float(start), 1.0), 1e3, Quantity(float(height), 2e-4))
+        for start, height in zip(starts_us, heights + noise, strict=True)
+    ]
+    found = angle_of(bursts, 300.0, np.array(ANGLES), WIDTH, 9.176)
+    assert found.angle_arcmin.value == pytest.approx(7.0, abs=0.3)
+    own_u = np.sqrt(found.angle_arcmin.u**2 - found.width_u_arcmin**2)
+    assert abs(found.angle_arcmin.value - 7.0) < 2.5 * own_u
+    assert own_u < 0.4
 
 
 @pytest.mark.parametrize("delay_us", [60.0, 200.0, 311.7])
