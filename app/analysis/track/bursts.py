@@ -520,7 +520,7 @@ def angle_of(
         u_arcmin = step.combination(0.0, 0.0, 0.0, 1.0).u
     found, _ = solved(head)
     rest = heights - found[0] * curve(head)
-    misfit = float(np.sqrt(np.mean(rest**2))) / float(heights.mean())
+    misfit = float(np.sqrt(np.mean(rest**2, dtype=np.float64))) / float(heights.mean())
     if abs(head) > _FARTHEST_ARCMIN or misfit > _WORST_MISFIT:
         return messages.NO_AZIMUTH
     # The loss goes with the square of width times angle.
