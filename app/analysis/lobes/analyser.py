@@ -50,6 +50,8 @@ _CLIPPED_KEPT_S = 3.0
 _MOVED_SIGMAS, _MOVED_LEAST = 3.0, 0.03
 """The head moves where the balance has left the reading's by so many u and by this."""
 _CHARACTER_TURNS = 8
+_BESIDE_A_PATTERN = messages.CLIPPED, messages.TOO_UNCERTAIN
+"""Why a reading is not valid although its pattern was found."""
 _UNEVEN = 0.03
 """A spindle's mass lets no turn differ by more than this from the one before (common practice)."""
 _OFF_SPEED = 0.02
@@ -205,10 +207,9 @@ class Analyser:
         series, fault = self._path.series, self._path.fault
         if series is None or fault is not None:
             ended = messages.NO_CARRIER if fault in (None, messages.WAITING) else fault
-            reading = self._without_pattern(self._bare())
-            return invalid(reading, self._stillness.fault or ended)
+            return self._with_sure_speed(invalid(self._bare(), self._stillness.fault or ended))
         with np.errstate(invalid="ignore", over="ignore"):
-            return self._summary(series)
+            return self._with_sure_speed(self._summary(series))
 
     def begin_teaching(self) -> Message | None:
         """Remember the balance now; returns what is missing when there is none."""
@@ -420,23 +421,27 @@ class Analyser:
         mean = mean_turn(series, turns, with_spikes=bool(self._setup.windows))
         layout = layout_of(mean, series, turns, self._setup) if mean is not None else None
         if mean is None or layout is None:
-            return self._without_layout(self._without_pattern(reading), None)
+            return self._without_layout(reading, None)
         if layout.lone is not None:
             return self._without_layout(reading, layout.lone)
         fits = layout.fit(series, _with_outer(turns))
         measured = measure_heights(fits, layout.pairs)
         if measured is None:
-            return invalid(self._without_pattern(reading), _why_unread(mean, layout))
+            return invalid(reading, _why_unread(mean, layout))
         if layout.windows is None and are_ragged(fits, layout.pairs):
-            return invalid(self._without_pattern(reading), messages.LOBES_RAGGED)
+            return invalid(reading, messages.LOBES_RAGGED)
         heights, moved = measured
         if moved is not None:
             reading = replace(reading, notes=(*reading.notes, moved))
         return self._over_lobes(series, turns, layout, heights, reading)
 
-    def _without_pattern(self, reading: Reading) -> Reading:
-        """Return the reading without a speed that only a pattern could tell, which is none."""
-        if self._finder.by_index:
+    def _with_sure_speed(self, reading: Reading) -> Reading:
+        """Return the reading without a speed that only a pattern could tell, which is none.
+
+        Nor is that of one lobe, nor what repeats between pulses of which not each begins a turn.
+        """
+        by_index = self._finder.by_index and not self._finder.index_is_doubled
+        if by_index or all(each in _BESIDE_A_PATTERN for each in reading.reasons):
             return reading
         told = messages.OFF_SPEED.text, messages.SPEED_BY_PROFILE.text
         notes = tuple(note for note in reading.notes if note.text not in told)
@@ -491,8 +496,6 @@ class Analyser:
         character = _recording(series, turns, layout, heights, self._setup)
         heights = self._with_effects(heights, layout, turns, character)
         heights = of_recording(heights, character.filling, character.balance_u, character.even_u)
-        if character.reason is not None:
-            reading = self._without_pattern(reading)
         notes, reasons = list(reading.notes), list(reading.reasons)
         speed, sense = reading.speed_rpm, self._sense()
         if layout.pairs > 1 and layout.windows is None:

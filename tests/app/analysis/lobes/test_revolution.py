@@ -97,6 +97,25 @@ def test_a_pattern_of_three_lobes_a_turn_is_no_turn_at_450_rpm():
     assert reading.speed_rpm is None
 
 
+def test_one_lobe_alone_tells_no_speed_and_the_index_does():
+    made = make(Signal(**BRISK, snr_db=30, ratio=0.05, turns=5.4))
+    speeds = [analyse(made.columns(*names), 250e3, names).speed_rpm for names in (RAW, BARE)]
+    assert speeds[0].value == pytest.approx(300.0, rel=1e-4)
+    assert speeds[1] is None
+
+
+def test_pulses_of_which_not_each_begins_a_turn_tell_no_speed_without_a_pattern():
+    # The first two are less than a turn apart, and so is the next one.
+    pulses = np.array([1.19, 2.0, 2.4])
+    time = np.arange(250_000) / 250e3
+    index = np.any(np.abs(5.0 * time[:, None] - pulses) < 0.01, axis=1)
+    tone = np.sin(2.0 * np.pi * 61e3 * time) * (1.0 + 0.3 * np.sin(2.0 * np.pi * 15.0 * time))
+    reading = analyse(np.stack([tone, 5.0 * index], axis=1), 250e3, ("differential", "index"))
+    assert messages.INDEX_DOUBLED in reading.notes
+    assert not reading.valid
+    assert reading.speed_rpm is None
+
+
 def test_the_pattern_may_stand_anywhere_in_the_capture():
     made = make(Signal(**BRISK, snr_db=30, turns=6.4, start_turns=0.6))
     samples = made.columns(*BARE)
