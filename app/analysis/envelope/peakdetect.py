@@ -239,6 +239,12 @@ def _response(quarters: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 
 
 _BIN_S = 0.5e-3
+_LEAST_AT, _OVER_BESIDE = 8, 2.0
+"""So many pairs at a rail, and so many times those a step below it: extremes that noise of half a
+step moves are the fewer the higher."""
+_NOISY_STEPS, _NOISY_PART = (2.0, 6.0), 0.02
+"""Noise of half a step and more changes so many by two steps and back; one that lies between two
+steps never does."""
 _MIN_SCATTER = 8
 """Pairs of which the scatter can be had."""
 
@@ -246,8 +252,8 @@ _MIN_SCATTER = 8
 class MinMaxPath(SignalPath):
     """Pairs of lowest and highest samples, record by record.
 
-    Where the converter's steps show, flat groups end at one step: rails are then for the source to
-    tell.
+    Where the converter's steps show and noise does not blur them, flat groups end at one step:
+    rails are then for the source to tell.
 
     Parameters
     ----------
@@ -314,7 +320,7 @@ class MinMaxPath(SignalPath):
         skip = 2 * (-first_pair % self._pairs_a_bin)
         rows_v = self._columns.pairs_of(samples_v)
         self._step_v = step_of(rows_v)
-        self._at_rail = self._step_v == 0.0 and _at_rail(rows_v)
+        self._at_rail = _at_rail(rows_v, self._step_v)
         size = half_ranges(rows_v[skip:])
         size = size[: len(size) // self._pairs_a_bin * self._pairs_a_bin]
         fine = size[np.isfinite(size)]
@@ -337,11 +343,31 @@ class MinMaxPath(SignalPath):
         )
 
 
-def _at_rail(rows_v: NDArray[np.float32]) -> bool:
+def _at_rail(rows_v: NDArray[np.float32], step_v: float) -> bool:
     pairs_v = rows_v[: len(rows_v) // 2 * 2].reshape(-1, 2)
+    if step_v > 0.0:
+        return any(_holds_noise(each / step_v) for each in (pairs_v[:, 1], -pairs_v[:, 0]))
     rails = RailWatch(max(1, len(pairs_v)), 0.0, (0, 1))
     rails.push(pairs_v, 0)
     return rails.is_reached(0.0, 1.0)
+
+
+def _holds_noise(extremes: NDArray[np.floating]) -> bool:
+    """Return whether many extremes, in steps, stand at the highest where noise moves all others.
+
+    Without noise a flat group ends at one step too.
+    """
+    away = np.round(np.max(extremes) - extremes)
+    at, beside = np.count_nonzero(away == 0.0), np.count_nonzero(away == 1.0)
+    if at < _LEAST_AT or at <= _OVER_BESIDE * beside:
+        return False
+    changes = np.diff(away)
+    near = np.abs(changes) <= _NOISY_STEPS[1]
+    near &= (away[1:] > 0.0) & (away[:-1] > 0.0)
+    far = near & (np.abs(changes) >= _NOISY_STEPS[0])
+    # Up and down again: at a group's edge all change the same way.
+    by_noise = far[1:] & far[:-1] & (changes[1:] * changes[:-1] < 0.0)
+    return np.count_nonzero(by_noise) > _NOISY_PART * np.count_nonzero(near[1:] & near[:-1])
 
 
 def half_ranges(rows_v: NDArray[np.float32]) -> NDArray[np.float64]:
