@@ -17,7 +17,7 @@ from math import comb
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.envelope.converter import blurred
+from app.analysis.envelope.converter import at_least_blurred
 
 _EVERY = 16
 _RUN = 8
@@ -348,7 +348,7 @@ def _runs_of(
     rounding = 0.0
     if step_v > 0.0:
         codes = max(np.sqrt(2.0 * greatest) / step_v, 1.0)
-        rounding = _ROUNDING * codes**-1.5 * blurred(step_v, noise - step_v**2 / 12.0)
+        rounding = _ROUNDING * codes**-1.5 * at_least_blurred(step_v, noise)
     return _Runs(
         part=power / greatest,
         steady=(np.abs(change_v2) < _STEADY * second_v2) & (square < _LEVEL * power**2),

@@ -17,6 +17,8 @@ _OFF_GRID = 0.05
 _TONE_U = 0.1
 """Steps, times the root of the amplitude in steps: J₁'s asymptote has an rms of 0.145, of which the
 fit over a lobe averages a third (run against rounded signals of 8 to 64 codes)."""
+_TOP_U, _TINY = 0.2, 1e-9
+"""Steps, times the root of the fall in steps (run against rounded cosines of 8 to 64 codes)."""
 _SINGLE_STEP = 0.5
 
 
@@ -44,7 +46,7 @@ def tone_u_v(step_v: float, amplitude_v: float, noise_v2: float) -> float:
     if step_v <= 0.0:
         return 0.0
     codes = max(amplitude_v / step_v, _SINGLE_STEP)
-    return _TONE_U * step_v / float(np.sqrt(codes)) * blurred(step_v, noise_v2 - step_v**2 / 12.0)
+    return _TONE_U * step_v / float(np.sqrt(codes)) * at_least_blurred(step_v, noise_v2)
 
 
 def extreme_u_v(step_v: float) -> float:
@@ -52,6 +54,22 @@ def extreme_u_v(step_v: float) -> float:
     return step_v / float(np.sqrt(12.0))
 
 
+def top_u_v(step_v: float, fall_v: float) -> float:
+    """Return the standard uncertainty from steps of a cosine's top, fitted down to so far a fall.
+
+    Of one that stays within a step it is that of a level.
+    """
+    return min(_TOP_U * step_v / float(np.sqrt(max(fall_v / step_v, _TINY))), extreme_u_v(step_v))
+
+
 def blurred(step_v: float, noise_v2: float) -> float:
     """Return what normal noise leaves of the first harmonic of rounding's error."""
     return float(np.exp(-2.0 * np.pi**2 * max(noise_v2, 0.0) / step_v**2))
+
+
+def at_least_blurred(step_v: float, seen_v2: float) -> float:
+    """Return the same of a noise power that is seen with the steps' own in it.
+
+    Of few phases, or of a level between two steps, that may be a quarter of their square.
+    """
+    return blurred(step_v, seen_v2 - 0.25 * step_v**2)

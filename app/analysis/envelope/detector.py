@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
-from app.analysis.envelope.converter import blurred, extreme_u_v, step_of
+from app.analysis.envelope.converter import at_least_blurred, step_of, top_u_v
 from app.analysis.envelope.coupling import Straightened, straighten
 from app.analysis.envelope.series import (
     Bins,
@@ -43,6 +43,9 @@ turns count."""
 _LOOKED_AT_S = 1.0
 _HIGH_PART = 0.25
 """Of the highest level: what sticks lower is a null."""
+_ABOUT_ZERO = 0.2
+"""What has come through a capacitor is zero in the mean, but for the card's offset: to this part of
+its swing. A rectifier or a threshold behind it lets nothing through below zero."""
 _NULL_QUANTILE = 0.02
 _NEGATIVE_SIGMAS, _LOWERED_SIGMAS = 3.0, 2.0
 _OFFSET_U = 0.3
@@ -154,13 +157,12 @@ class EnvelopePath(SignalPath):
                     lean[:, which] = self._done.lean_v[:, chosen].mean(axis=1)
         return np.vstack([[self._base_u_v, self._base_u_v], lean])
 
-    @property
-    def level_u_v(self) -> float:
-        """Standard uncertainty of a level that stands still, from the converter's steps."""
+    def steps_u_v(self, fall_v: float) -> float:
+        """Return the standard uncertainty of a top, from the steps it goes over as it falls."""
         if not self._step_v:
             return 0.0
-        noise_v2 = self._sigma_v**2 * self._frames_a_bin - self._step_v**2 / 12.0
-        return extreme_u_v(self._step_v) * blurred(self._step_v, noise_v2)
+        noise_v2 = self._sigma_v**2 * self._frames_a_bin
+        return top_u_v(self._step_v, fall_v) * at_least_blurred(self._step_v, noise_v2)
 
     def clipped_between(self, start_frame: float, end_frame: float) -> bool:
         """Return whether noisy output stuck at its highest level, between two frames or repeatedly.
@@ -318,7 +320,9 @@ class EnvelopePath(SignalPath):
         stated = self._rate_a_bin, self._rate_u, self._sigma_v, self._stretch
         done = straighten(seen, *stated)
         self._upside_down = done.is_on_head or self._is_spiked(done.value_v)
-        self._is_level = done.is_level
+        low_v, high_v = np.quantile(seen, (0.01, 0.99)).tolist()
+        through = abs(float(seen.mean())) <= _ABOUT_ZERO * (high_v - low_v)
+        self._is_level = done.is_level and through
         self._done, self._done_end, self._done_first = done, first + len(seen), first
         self._fresh = False
         self._base_u_v = done.base_u_v

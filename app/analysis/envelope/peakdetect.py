@@ -367,7 +367,7 @@ def _holds_noise(extremes: NDArray[np.floating]) -> bool:
     far = near & (np.abs(changes) >= _NOISY_STEPS[0])
     # Up and down again: at a group's edge all change the same way.
     by_noise = far[1:] & far[:-1] & (changes[1:] * changes[:-1] < 0.0)
-    return np.count_nonzero(by_noise) > _NOISY_PART * np.count_nonzero(near[1:] & near[:-1])
+    return bool(np.count_nonzero(by_noise) > _NOISY_PART * np.count_nonzero(near[1:] & near[:-1]))
 
 
 def half_ranges(rows_v: NDArray[np.float32]) -> NDArray[np.float64]:

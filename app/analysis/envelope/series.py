@@ -287,9 +287,12 @@ class SignalPath:
         del centre_frames, heights_v
         return np.zeros((0, 2))
 
-    @property
-    def level_u_v(self) -> float:
-        """Standard uncertainty of a level that stands still, from steps; elsewhere in effects."""
+    def steps_u_v(self, fall_v: float) -> float:
+        """Return the standard uncertainty of a top from steps; elsewhere in effects.
+
+        `fall_v` is how far it falls within what is fitted, 0 of a level that stands still.
+        """
+        del fall_v
         return 0.0
 
     @property

@@ -454,8 +454,7 @@ class Analyser:
         centres = layout.frames_of(turns)[0].reshape(-1, 2)
         heights_v = heights.first_v.value, heights.second_v.value
         effects_v = self._path.effects_v(centres, heights_v)
-        # A lobe that rises and falls goes over many steps, a group stands on one.
-        steps_v = self._path.level_u_v * np.eye(2) * (not layout.window.cosines)
+        steps_v = np.diag([self._path.steps_u_v(layout.window.fall * each) for each in heights_v])
         return with_effects(heights, np.vstack([effects_v, 2 * [character.law_u_v], steps_v]))
 
     def _over_turns(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> Reading:

@@ -140,6 +140,11 @@ class Window:
     span: float
     cosines: int = 1
 
+    @property
+    def fall(self) -> float:
+        """How far at least a lobe falls within it, as a part of its height."""
+        return 1.0 - float(np.cos(0.5 * np.pi * self.span)) if self.cosines else 0.0
+
 
 @dataclass(frozen=True, slots=True)
 class LobeFits:

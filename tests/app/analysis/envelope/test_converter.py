@@ -5,7 +5,7 @@ import pytest
 from scipy.special import j1
 
 from app.analysis import messages
-from app.analysis.envelope.converter import blurred, extreme_u_v, step_of, tone_u_v
+from app.analysis.envelope.converter import blurred, extreme_u_v, step_of, tone_u_v, top_u_v
 from tests.app.analysis.running import BRISK, RAW, analyse
 from tests.synthesis import Signal, make
 
@@ -50,3 +50,50 @@ def test_few_codes_without_noise_are_held_by_u(codes):
         if reading.valid:
             pulls.append(abs(reading.ratio.value - made.ratio) / reading.ratio.u)
     assert max(pulls) < 4.0
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_few_codes_of_groups_sampled_at_few_phases_are_held_by_u(seed):
+    # Near a quarter of the rate a level's error of rounding is as large as a quarter of the step.
+    signal = Signal(
+        rate_hz=100e3,
+        carrier_hz=25.31e3,
+        geometry="alternating",
+        pairs=6,
+        turns=3.4,
+        ratio=0.94,
+        snr_db=43.0,
+        seed=seed,
+    )
+    made = make(signal)
+    samples = made.columns(*RAW).astype(np.float64)
+    step_v = max(made.tops_v) / 15.0
+    samples[:, :2] = step_v * (np.round(samples[:, :2] / step_v + 0.12 * seed) - 0.12 * seed)
+    reading = analyse(samples, signal.rate_hz)
+    assert abs(reading.ratio.value - made.ratio) < 4.0 * reading.ratio.u
+
+
+@pytest.mark.parametrize("codes", [8.0, 16.0, 40.0])
+@pytest.mark.parametrize("span", [0.4, 0.8])
+def test_a_rounded_top_errs_as_far_as_it_falls(codes, span):
+    angle = np.linspace(-1.0, 1.0, 161) * 0.5 * np.pi * span
+    columns = np.stack([np.ones_like(angle), np.cos(angle) - 1.0, np.sin(angle)], axis=1)
+    tops = np.random.default_rng(3).uniform(codes - 0.5, codes + 0.5, 500)
+    fitted = np.linalg.pinv(columns) @ np.round(np.cos(angle)[:, None] * tops)
+    error = float(np.sqrt(np.mean((fitted[0] - tops) ** 2)))
+    fall = codes * (1.0 - np.cos(0.5 * np.pi * span))
+    assert top_u_v(1.0, fall) == pytest.approx(error, rel=0.25)
+
+
+@pytest.mark.parametrize("ratio", [0.8, 0.83, 0.985])
+@pytest.mark.parametrize("place", [0.0, 0.3])
+def test_the_steps_of_an_envelope_are_in_the_u_of_round_lobes(place, ratio):
+    made = make(Signal(rate_hz=16e3, carrier_hz=4e3, turns=6.4, ratio=ratio))
+    samples = made.columns("envelope", "index").astype(np.float64)
+    top_v = max(made.tops_v)
+    step_v = top_v / 16.5
+    samples[:, 0] += 0.005 * top_v * np.random.default_rng(1).standard_normal(len(samples))
+    samples[:, 0] = step_v * (np.round(samples[:, 0] / step_v + place) - place)
+    stated = {"low_corner_hz": 0.0, "detector_threshold_v": 0.0}
+    reading = analyse(samples, 16e3, ("envelope", "index"), **stated)
+    assert abs(reading.ratio.value - made.ratio) < 3.0 * reading.ratio.u

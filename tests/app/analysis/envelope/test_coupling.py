@@ -174,3 +174,15 @@ def test_nulls_that_come_back_to_no_level_give_no_reading(corners_hz, decay_s):
     reading = read(samples, corners_hz[-1])
     assert (messages.NULLS_NOT_LEVEL in reading.reasons) == (len(corners_hz) > 1)
     assert reading.valid == (len(corners_hz) == 1)
+
+
+@pytest.mark.parametrize(
+    ("behind", "geometry"),
+    [(np.abs, "boundary"), (lambda volts: np.maximum(volts, 0.0), "alternating")],
+    ids=["a rectifier", "a threshold"],
+)
+def test_what_is_rectified_behind_its_capacitor_is_no_coupled_envelope(behind, geometry):
+    samples, _ = coupled(pattern(geometry, 0.85), CORNER_HZ)
+    assert read(samples, CORNER_HZ).valid
+    samples[:, 0] = behind(samples[:, 0])
+    assert read(samples, CORNER_HZ).reasons == (messages.NULLS_NOT_LEVEL,)
