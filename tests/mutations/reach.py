@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import os
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -91,22 +92,19 @@ def reaching(
             by_place.setdefault(place, []).append(number)
     with tempfile.TemporaryDirectory(prefix="evenlobe-probes-") as name:
         Path(name, PLACES).write_text(repr(numbers))
+        Path(name, TOLD).mkdir()
         words = ["-p", "tests.mutations.recorder", f"--numprocesses={workers}", *_QUICK, tests]
         _, printed = tree.pytest(words, _LIMIT_S, **{FOLDER: name})
         if not Path(name, SECONDS).exists():
             raise RuntimeError(f"the tests could not be run:\n{printed}")
-        told, seconds = (_lines(Path(name, file)) for file in (TOLD, SECONDS))
+        told = [os.readlink(link).split(" ", 1) for link in Path(name, TOLD).iterdir()]
+        timed = [line.split(" ", 1) for line in Path(name, SECONDS).read_text().splitlines()]
     for line in failures(printed):
         print(f"Not counted, for it did not pass: {line}", flush=True)
     by: list[set[str]] = [set() for _ in mutations]
     for number, test in told:
         by[int(number)].add(test)
-    return [_best({test: float(taken_s) for taken_s, test in seconds}, each) for each in by]
-
-
-def _lines(file: Path) -> list[list[str]]:
-    lines = file.read_text().splitlines() if file.exists() else []
-    return [line.split(" ", 1) for line in lines]
+    return [_best({test: float(taken_s) for taken_s, test in timed}, each) for each in by]
 
 
 def _best(seconds: dict[str, float], told: set[str]) -> list[Reaching]:

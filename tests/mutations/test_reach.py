@@ -27,6 +27,7 @@ CASES = """
 import subprocess, sys
 import pytest
 from app.held import in_a_cache, in_a_child, in_a_fixture
+from tests.app.book.jobs import no_file_longer_than
 
 @pytest.fixture(scope="module")
 def made():
@@ -44,6 +45,10 @@ def test_that_fills():
 def test_that_refills():
     in_a_cache()
 
+def test_that_fills_the_disk():
+    with no_file_longer_than(0):
+        assert in_a_cache() == 11
+
 def test_that_fails():
     in_a_cache()
     raise ValueError
@@ -56,7 +61,8 @@ def test_that_starts():
 def test_that_is_slow():
     in_a_cache()
 """
-FILL, START = {"test_that_fills", "test_that_refills"}, {"test_that_starts"}
+FILL = {"test_that_fills", "test_that_refills", "test_that_fills_the_disk"}
+START = {"test_that_starts"}
 ALL = {"test_that_makes", "test_that_finds"} | FILL | START
 
 

@@ -2,6 +2,7 @@
 
 import contextlib
 import resource
+import sys
 from dataclasses import replace
 
 import numpy as np
@@ -129,11 +130,14 @@ def _alike(one, other):
 def no_file_longer_than(count):
     """Let the system refuse longer files, as it does on a disk that gets full."""
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    # A part of a compiled module would be kept, and taken for all of it.
+    compiles, sys.dont_write_bytecode = sys.dont_write_bytecode, True
     resource.setrlimit(resource.RLIMIT_FSIZE, (count, before[1]))
     try:
         yield
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, before)
+        sys.dont_write_bytecode = compiles
 
 
 def calibrate(
