@@ -119,7 +119,7 @@ class PracticePage(Page):
             TouchButton(self.tr("Back"), "Esc", back, self.back.emit, self),
         )
         self._list.setMinimumHeight(_LIST_PX)
-        self._lay_scrolling((self._title, about, (self._list, 1), self._status), buttons)
+        self._lay_scrolling((self._title, about, self._list, self._status), buttons)
 
     def activate(self) -> None:
         """Get ready for the keyboard."""
@@ -237,7 +237,7 @@ class DebriefPage(Page):
         self._back = TouchButton(
             self.tr("To the needle"), "Esc", back, self.back.emit, self, is_next=True
         )
-        laid(QVBoxLayout(self), self._title, (self._text, 1), button_row(self._back), flush=True)
+        laid(QVBoxLayout(self), self._title, self._text, button_row(self._back), flush=True)
 
     @property
     def words(self) -> str:

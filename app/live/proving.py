@@ -299,9 +299,10 @@ def let_go_where_moved(kept: InputProof, now: InputProof) -> str:
 def what_moved(kept: InputProof, now: InputProof) -> str:
     """Return in words what is no longer as it was kept, empty where all holds."""
     before, after = kept.detector, now.detector
-    if (before is None) != (after is None):
-        return "there was a detector, or is one now"
-    moved = "" if before is None or after is None else _moved_law(before, after)
+    if before is None or after is None:
+        moved = "" if before is after else "there was a detector, or is one now"
+    else:
+        moved = _moved_law(before, after)
     if moved:
         return moved
     if kept.match and abs(now.match - kept.match) > _MATCH_HOLDS:

@@ -296,8 +296,7 @@ class _Run:
                 self._analyse(acquisition, ring, source)
                 self._finished = True
         finally:
-            if not self._finished or self._stopping.is_set():
-                acquisition.stop()
+            acquisition.stop()
 
     def _analyse(self, acquisition: Acquisition, ring: Ring, source: Source) -> None:
         info = source.info

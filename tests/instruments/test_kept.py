@@ -100,6 +100,7 @@ def test_it_is_void_where_rate_columns_or_volume_changed(change, words):
         ("noise = ", "nose = ", "noise is missing"),
         ("corner_hz = 7.01", "corner_hz = -1.0", "detector.corner_hz is -1.0"),
         ("  0.3,\n", "  0.05,\n", "rising numbers"),
+        ("  0.3,\n", "  0.1,\n", "rising numbers"),
         ("  0.3,\n", "", "rising numbers"),
         ("[detector]", "[detector", "cannot be read"),
         ("step = ", "more = 1.0\nstep = ", "more is not a key"),

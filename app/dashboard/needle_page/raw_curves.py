@@ -96,7 +96,7 @@ def drawn(
         if end is not None and at != end:
             places.append(np.array([end, at], np.float64))
             values_v.append(np.array([np.nan, np.nan], np.float32))
-        end = at + stop - begin
+        end = block.first_index + stop
         folded = _folded(channel(block)[begin:stop], at, low, step)
         places.append(folded[0])
         values_v.append(folded[1])

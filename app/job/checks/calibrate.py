@@ -32,7 +32,7 @@ from app.job.checks.common import (
 from app.job.checks.gauge import left_at, moved_to, with_gauge
 from app.job.model import ALIGNMENT, Action, Ask, Do, Enter, Outcome, Situation, Value
 
-_PLACES = (-3, -2, -1, 0, 1, 2, 3)
+_PLACES = range(-3, 4)
 """Of the scale's calibration, in fifths of the nominal scale: both lobes are seen at each."""
 _FIFTH = 0.2
 _GAUGE_PERCENT = 1.0

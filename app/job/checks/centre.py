@@ -158,8 +158,10 @@ def _filled(situation: Situation, survey: _Survey) -> Generator[Ask, Any, Messag
     """Measure where the hand has gone too far at once: a long nudge may leave out half a flank."""
     for place_um in survey.gaps_um:
         told = yield from moved_to(survey.gauge, place_um)
-        problem = (yield from _measured(situation, survey)) if told else None
-        if problem is not None or not told:
+        if not told:
+            return None
+        problem = yield from _measured(situation, survey)
+        if problem is not None:
             return problem
     return None
 

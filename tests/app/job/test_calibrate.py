@@ -38,6 +38,7 @@ def test_the_scale_is_that_of_the_disk_and_the_head_goes_back(scale_um):
     assert job.drive.loose is False
     # The clamp makes a scale of its own each time: the disk is seated anew at each place.
     assert [each.action for each in drive.done].count(Action.RESEAT) == 7
+    assert next(each.value for each in outcome.details if each.name == "places") == 7
 
 
 def test_a_head_that_ends_just_as_near_as_is_asked_is_left_there():

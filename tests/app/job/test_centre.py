@@ -1,5 +1,6 @@
 """The check against an ordinary track: what it asks, what it comes to, and what it refuses."""
 
+import numpy as np
 import pytest
 
 from app.analysis.adjust.flanks import NO_FLANK, ONE_SIDE
@@ -65,8 +66,9 @@ class Overshot(ScriptedDrive):
             self.middle_um += self.far_part * ask.amount
 
 
-# By two tenths the whole flank is left out but for its ends, which takes more than one place.
-@pytest.mark.parametrize(("middle_um", "far_part"), [(-149.0, 0.1), (-113.0, 0.2)])
+# By two tenths the whole flank is left out but for its ends, which takes more than one place, and
+# by four so many that each time all that is missing is halved.
+@pytest.mark.parametrize(("middle_um", "far_part"), [(-149.0, 0.1), (-113.0, 0.2), (-113.0, 0.4)])
 def test_what_a_long_nudge_leaves_out_of_a_flank_is_measured_after_it(middle_um, far_part):
     drive = Overshot(middle_um=middle_um)
     drive.track_um, drive.far_part = 185.0, far_part
@@ -79,6 +81,20 @@ def test_what_a_long_nudge_leaves_out_of_a_flank_is_measured_after_it(middle_um,
     assert outcome.verdict is Verdict.NOTED
     assert detail(outcome, "off the middle, as found").value == pytest.approx(middle_um, abs=1.5)
     assert abs(drive.middle_um) <= 4.0
+
+
+# A step of a gauge that shows 1 µm is no smaller than a thirtieth of the head's width, 330 µm.
+@pytest.mark.parametrize(("track_um", "fall"), [(155.0, 0.12), (130.0, 0.12), (60.0, 10.3 / 60.0)])
+def test_on_a_flank_an_eighth_of_the_plateau_lies_from_place_to_place(track_um, fall):
+    drive = ScriptedDrive(middle_um=10.0)
+    drive.track_um = track_um
+    _, _, kept = centred(drive, **{LEAVE: "middle"})
+    measured = [each for each in kept.entries if each.label.startswith("at ")]
+    levels_v = [each.values[0].value for each in sorted(measured, key=lambda e: float(e.label[3:-3]))]
+    parts = np.array(levels_v) / max(levels_v)
+    falls = np.abs(np.diff(parts))[np.maximum(parts[1:], parts[:-1]) < 0.73]
+    assert len(falls) >= 6
+    assert falls == pytest.approx(np.full(len(falls), fall), abs=0.015)
 
 
 def test_what_is_proved_is_said_and_nothing_is_judged():

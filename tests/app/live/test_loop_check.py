@@ -223,6 +223,38 @@ def test_another_sound_while_it_is_measured_is_said():
     assert card.silenced
 
 
+@pytest.mark.parametrize("said", ["clipped while it was measured", "frames were lost"])
+def test_what_is_spoiled_while_it_is_measured_is_said(said):
+    card = card_with(DETECTOR)
+    whole, from_s = card.read, []
+
+    def read(timeout_s):
+        if from_s and card.now_s > from_s[0]:
+            from_s[0] = np.inf
+            if "frames" in said:
+                card._at += 100
+            else:
+                card.broken_in = lambda times_s: np.full(len(times_s), 2.0)
+        return whole(timeout_s)
+
+    def tell(line):
+        if line.startswith("plays tones"):
+            from_s.append(card.now_s + 1.0)
+
+    card.read = read
+    with pytest.raises(LoopFault, match=said):
+        check_loop(card, card, 125e3, tell, quick=True)
+    assert card.silenced
+
+
+@pytest.mark.parametrize("polarity", [1, -1])
+def test_a_detector_s_rise_is_that_of_its_low_pass(polarity):
+    """From a tenth to nine tenths of a first-order step: ln 9 time constants."""
+    parts = Parts(gains=(0.6,), smoothing_hz=200.0, input_corner_hz=0.0, polarity=polarity)
+    found = checked(card_with(parts)).detector
+    assert found.rise_s == pytest.approx(np.log(9.0) / (2 * np.pi * 200.0), abs=2.5e-4)
+
+
 @pytest.mark.slow
 def test_what_is_not_the_same_twice_is_no_calibration():
     card = card_with(DETECTOR)
@@ -270,7 +302,7 @@ def test_what_came_back_on_another_column_is_told_from_nothing(tones, moves, sai
     assert said in _LoopCheck._why_nothing(about, 0.5, heard)
 
 
-@pytest.mark.parametrize("rate_hz", [8000.0, 7999.7])
+@pytest.mark.parametrize("rate_hz", [8000.0, 7999.7, 8000.3])
 def test_a_steady_tone_goes_on_from_second_to_second(rate_hz):
     played = []
     play_steady(SimpleNamespace(outputs=2, play=played.append), rate_hz, 440.2, 0.25)

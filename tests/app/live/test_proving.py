@@ -164,6 +164,11 @@ def test_a_gain_or_a_match_that_moved_is_told(change, said):
     assert bool(said) == bool(what_moved(replace(straight, **change), straight))
 
 
+def test_a_detector_that_came_or_went_is_told():
+    straight = replace(KEPT, detector=None)
+    assert what_moved(KEPT, straight) == what_moved(straight, KEPT) != ""
+
+
 def test_a_detector_on_its_head_is_not_kept():
     with pytest.raises(LoopFault, match=r"stands on its head.*nothing is kept"):
         proof_by(VirtualCard(Parts(gains=(0.6,), polarity=-1), 16_000), quick=True)

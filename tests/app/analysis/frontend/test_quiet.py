@@ -30,6 +30,18 @@ def test_each_part_is_found_beside_the_others(mains, true_hz):
     assert not found.busy
 
 
+@pytest.mark.parametrize(
+    "values_v",
+    [noise(1e-3)[:1000], np.full(2000, 0.5)],
+)
+@pytest.mark.parametrize("rate_hz", [RATE_HZ, 100.0])
+def test_where_no_mains_can_be_told_none_is(values_v, rate_hz):
+    """Less than its cycles, or no more samples a second than it has half waves."""
+    found = quiet_channel([values_v], rate_hz)
+    assert (found.hum_v, found.hum_hz) == (0.0, 0.0)
+    assert found.noise_v == pytest.approx(values_v.std())
+
+
 def test_noise_alone_has_no_hum():
     for seed in range(20):
         found = quiet_channel([noise(1e-3, seed)], RATE_HZ)

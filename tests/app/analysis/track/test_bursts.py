@@ -14,6 +14,7 @@ from app.analysis.track.bursts import (
     azimuth_of,
     bursts_of,
     index_of,
+    start_of,
 )
 from app.analysis.track.strands import Strand
 from tests.app.analysis import made_bursts
@@ -160,6 +161,21 @@ def test_the_shortest_burst_is_a_64th_of_the_turn_and_of_what_smoothing_adds(bin
     power_v2 = np.full(2048, 1e-4)
     power_v2[500 : 500 + bins] = 1.0
     assert _runs(power_v2, blunt=8) == runs
+
+
+@pytest.mark.parametrize("cycle", [16.0, 40.0])
+def test_what_is_not_known_of_a_start_s_shape_is_what_moves_it(cycle):
+    """Of one that takes a cycle, over all phases of the carrier; where it is comes from numpy."""
+    omega, off = 2 * np.pi / cycle, []
+    places = np.arange(round(60 * cycle))
+    true = len(places) // 2 - 0.5
+    there = np.clip((places - true) / cycle + 0.5, 0.0, 1.0)
+    for phase in np.linspace(0.0, 2 * np.pi, 48, endpoint=False):
+        strand = Strand(0.4 * there * np.cos(omega * places + phase), 1e6, 1e6 / cycle, ())
+        found = start_of(strand, true + 3.0, 15 * cycle)
+        off.append(found.place - true)
+    assert np.std(off) == pytest.approx(found.u_shape, rel=0.02)
+    assert abs(np.mean(off)) < 0.02 * found.u_shape
 
 
 @pytest.mark.parametrize("volts", [0.1, 1.0, 30.0])

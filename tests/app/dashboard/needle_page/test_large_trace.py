@@ -464,13 +464,13 @@ def test_the_bar_asks_for_the_moment_that_is_pressed(large, qtbot):
     assert large.bar.accessibleDescription() == large.title.split("   ·   ")[0]
 
 
-def turn_wheel(widget, modifiers):
+def turn_wheel(widget, modifiers, notches=(0, 1)):
     at = QPointF(widget.rect().center())
     event = QWheelEvent(
         at,
         widget.mapToGlobal(at),
         QPoint(),
-        QPoint(0, 120),
+        120 * QPoint(*notches),
         Qt.MouseButton.NoButton,
         modifiers,
         Qt.ScrollPhase.NoScrollPhase,
@@ -485,6 +485,19 @@ def test_the_wheel_goes_back_over_the_bar_and_with_shift_over_the_trace(large):
     assert large.shown.number == 29
     turn_wheel(large._plot.viewport(), SHIFT)
     assert large.shown.number == 28
+
+
+def test_a_wheel_turned_sidewise_goes_back_and_any_other_zooms(large):
+    looking(large, past_of(30), 30)
+    plain = Qt.KeyboardModifier.NoModifier
+    for notches in ((0, 1), (1, 1)):
+        before = large._plot.viewRange()[0]
+        turn_wheel(large._plot.viewport(), plain, notches)
+        after = large._plot.viewRange()[0]
+        assert large.shown.number == 30
+        assert after[1] - after[0] < before[1] - before[0]
+    turn_wheel(large._plot.viewport(), plain, (1, 0))
+    assert large.shown.number == 29
 
 
 def test_keys_go_back_and_to_now_while_the_needle_goes_on(open_window):

@@ -2,10 +2,31 @@
 
 import numpy as np
 import pytest
+from PySide6.QtCore import Qt
 from PySide6.QtGui import QColor
 
 from app.dashboard.needle_page.past_bar import PastBar
 from app.dashboard.style import LIGHT, Sizes
+from tests.app.dashboard.painting import painted_by
+
+
+def test_it_says_how_far_back_it_goes_with_a_line_for_each_minute(qtbot, monkeypatch):
+    made = PastBar(600.0)
+    qtbot.addWidget(made)
+    made.apply_theme(LIGHT, Sizes(1.0))
+    made.resize(400, made.height())
+    made.show_past(np.full(400, np.nan), 0.0)
+    marks = painted_by(made, monkeypatch)
+    (words,) = [mark for mark in marks if mark.kind == "Text"]
+    assert words.words == "−10 min"
+    # At the left, where the oldest is.
+    left, top, wide, high = words.shape
+    assert not int(words.align) & int(Qt.AlignmentFlag.AlignRight)
+    assert 0 <= left < 20
+    assert 0 <= top
+    assert top + high <= made.height()
+    ends = sorted(mark.shape[0] for mark in marks if mark.kind == "Line")[:9]
+    assert np.diff(ends) == pytest.approx([ends[1] - ends[0]] * 8)
 
 
 def test_heights_are_drawn_as_parts_of_the_tallest(qtbot):

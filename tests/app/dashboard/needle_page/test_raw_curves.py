@@ -22,6 +22,19 @@ def test_up_to_two_samples_a_column_each_is_drawn(columns):
     assert found.edges is None
 
 
+def test_a_gap_is_drawn_where_a_block_does_not_go_on_with_the_one_before():
+    """What is seen begins and ends within blocks."""
+    for late in (0, 3):
+        next_one = Block(HEIGHTS_V[:, None], 1000.0, 200 + late, 0.2)
+        channel = channel_of("plus", ["plus"])
+        found = drawn([BLOCK, next_one], channel, (0.0, 400.0), (0.25, 0.75), 400).curve
+        shown_v = np.concatenate([HEIGHTS_V[100:], HEIGHTS_V[: 101 - late]])
+        assert np.flatnonzero(np.isnan(found.heights_v)).tolist() == ([100, 101] if late else [])
+        np.testing.assert_array_equal(found.heights_v[~np.isnan(found.heights_v)], shown_v)
+        if late:
+            np.testing.assert_allclose(found.turns[100:102] * 400.0, [200.0, 203.0])
+
+
 def test_of_more_the_lowest_and_highest_of_each_column_are():
     low, high = drawn_in(50).edges
     np.testing.assert_array_equal(low.heights_v[:49], HEIGHTS_V.reshape(50, 4).min(axis=1)[:49])

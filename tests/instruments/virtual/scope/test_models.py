@@ -97,6 +97,17 @@ def test_a_file_without_a_fact_or_a_source_is_refused(change, said, tmp_path, mo
         model.__wrapped__("odd")
 
 
+def test_of_what_is_told_without_a_key_the_first_is_named(tmp_path, monkeypatch):
+    keys = [f"odd_{letter}" for letter in "gdbface"]
+    told = "".join(f'{key} = "from memory"\n' for key in keys)
+    (tmp_path / "models").mkdir()
+    text = files_of("ds1054z").read_text().replace("[sources]\n", f"[sources]\n{told}")
+    (tmp_path / "models" / "odd.toml").write_text(text)
+    monkeypatch.setattr("instruments.virtual.scope.model.files", lambda _: tmp_path)
+    with pytest.raises(ModelError, match="each key of the file, as odd_a is not"):
+        model.__wrapped__("odd")
+
+
 def files_of(name):
     from importlib.resources import files
 
