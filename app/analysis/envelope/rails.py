@@ -21,8 +21,8 @@ _ENOUGH_CHUNKS = 4000
 """Of a stream every sixteenth chunk is looked at, once so many were."""
 _AT_ONCE = 128
 """So many chunks at once, for a processor's nearest memory."""
-_LEAST_AT, _OVER_BESIDE = 8, 8.0
-"""So many samples at a rail, and so many times those beside it."""
+_OVER_BESIDE = 8.0
+"""So many times the samples beside it stand at a rail."""
 _BESIDE_STEPS, _BESIDE_PART = 1.5, 1e-4
 """How far down from the extreme is beside it: in steps, and in parts of the swing."""
 _SAME_STEP = 1.01
@@ -112,7 +112,7 @@ class RailWatch:
         nearest = np.min(step_v, axis=0, initial=np.inf, where=there)
         same = there & ((step_v <= _SAME_STEP * nearest) | (counts[:, 3] > 1))
         again = np.sum(counts[:, 3] * same, axis=0)
-        many = (at >= _LEAST_AT) & (at > _OVER_BESIDE * np.maximum(beside, again))
+        many = at > _OVER_BESIDE * np.maximum(beside, again)
         no_spikes = at > _NO_SPIKES * self._chunk * len(extreme)
         many &= (close > _NEAR_PART * at) | no_spikes
         # Twice the mean excess is missing in the amplitude, which is half of the swing.

@@ -2,6 +2,7 @@
 
 import itertools
 import time
+from itertools import pairwise
 from dataclasses import replace
 
 import numpy as np
@@ -781,6 +782,21 @@ def test_buttons_of_the_job_are_for_a_gloved_finger(window):
     assert least >= 46
     sizes = window.needle_page.job.list.sizeHintForRow(0)
     assert sizes >= 46
+
+
+def test_buttons_of_the_job_stand_in_two_columns_and_the_last_over_both(window):
+    *pairs, last = [each.geometry() for each in window.needle_page.job._buttons]
+    lefts, rights = pairs[::2], pairs[1::2]
+    for left, right in zip(lefts, rights, strict=True):
+        assert (left.top(), left.height()) == (right.top(), right.height())
+        assert abs(left.width() - right.width()) <= 1
+        assert left.right() < right.left()
+    # Row under row, as close as they stand beside each other.
+    rows = [*lefts, last]
+    gaps = [below.top() - above.bottom() for above, below in pairwise(rows)]
+    assert len(set(gaps)) == 1
+    assert 0 < gaps[0] < lefts[0].height() / 2
+    assert (last.left(), last.right()) == (lefts[0].left(), rights[0].right())
 
 
 def left_in(window, book):

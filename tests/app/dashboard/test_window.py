@@ -453,11 +453,26 @@ def test_clock_is_the_one_given(qtbot):
     assert "Stale" in window.needle_page.meter.face.detail
 
 
-def test_running_opens_closes_and_returns(qtbot):
-    session = FakeSession()
-    QTimer.singleShot(200, QApplication.closeAllWindows)
+def test_running_opens_closes_and_returns(qtbot, tmp_path, monkeypatch):
+    def hooks():
+        told_of = [signal.getsignal(each) for each in (signal.SIGINT, signal.SIGTERM)]
+        return [*told_of, sys.excepthook, threading.excepthook]
+
+    monkeypatch.setattr(recorder, "boxes_folder", lambda: tmp_path)
+    session, before, during = FakeSession(), hooks(), []
+
+    def look():
+        during.extend(hooks())
+        QApplication.closeAllWindows()
+
+    QTimer.singleShot(200, look)
     assert run_dashboard(session, Opening("sim:", "plus,minus,index"), ["evenlobe"]) == 0
     assert session.calls == [("open", "sim:", "plus,minus,index"), ("close",)]
+    # Nothing of it is left: neither what it had set up nor a black box that goes on.
+    assert all(now is not then for now, then in zip(during, before, strict=True))
+    assert hooks() == before
+    assert "black-box" not in {thread.name for thread in threading.enumerate()}
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.slow

@@ -83,6 +83,28 @@ def test_what_a_long_nudge_leaves_out_of_a_flank_is_measured_after_it(middle_um,
     assert abs(drive.middle_um) <= 4.0
 
 
+class Unread(Overshot):
+    """A hand that goes too far, and that reads the gauge no more once it is sent back for it."""
+
+    inmost_um = 0.0
+
+    def _enter(self, ask):
+        told = super()._enter(ask)
+        if ask.key != PLACE:
+            return told
+        self.inmost_um = min(self.inmost_um, told)
+        return told if self.inmost_um in (0.0, told) else None
+
+
+def test_where_the_gauge_is_not_read_nothing_is_measured():
+    drive = Unread(middle_um=-113.0)
+    drive.track_um, drive.far_part = 185.0, 0.2
+    outcome, _, kept = centred(drive)
+    places_um = [float(each.label[3:-3]) for each in kept.entries if each.label.startswith("at ")]
+    assert places_um.index(min(places_um)) == len(places_um) - 1
+    assert outcome.value is None
+
+
 # A step of a gauge that shows 1 µm is no smaller than a thirtieth of the head's width, 330 µm.
 @pytest.mark.parametrize(("track_um", "fall"), [(155.0, 0.12), (130.0, 0.12), (60.0, 10.3 / 60.0)])
 def test_on_a_flank_an_eighth_of_the_plateau_lies_from_place_to_place(track_um, fall):
@@ -90,7 +112,9 @@ def test_on_a_flank_an_eighth_of_the_plateau_lies_from_place_to_place(track_um, 
     drive.track_um = track_um
     _, _, kept = centred(drive, **{LEAVE: "middle"})
     measured = [each for each in kept.entries if each.label.startswith("at ")]
-    levels_v = [each.values[0].value for each in sorted(measured, key=lambda e: float(e.label[3:-3]))]
+    levels_v = [
+        each.values[0].value for each in sorted(measured, key=lambda e: float(e.label[3:-3]))
+    ]
     parts = np.array(levels_v) / max(levels_v)
     falls = np.abs(np.diff(parts))[np.maximum(parts[1:], parts[:-1]) < 0.73]
     assert len(falls) >= 6

@@ -1,9 +1,12 @@
+from dataclasses import fields, replace
+
 import numpy as np
 import pytest
 
 from app.analysis import messages
-from app.live.measurement import LIVE_SECONDS, EnvelopeOptions, measure
+from app.live.measurement import LIVE_SECONDS, EnvelopeOptions, measure, setup_for
 from app.profiles import load_profile
+from app.profiles.windows import AlignmentWindow
 from instruments.address import open_address
 from instruments.source import (
     AddressError,
@@ -117,6 +120,38 @@ def test_what_belongs_to_an_envelope_is_refused_elsewhere(options, named):
         measured(SIM, options=options)
     for word in (*named, SIM, "envelope", "plus,minus,index"):
         assert word in str(caught.value)
+
+
+def test_what_profile_and_source_say_reaches_the_analysis():
+    """Each of it in its own place: no two are alike, and none is what counts where nothing is said."""
+    profile = replace(
+        PROFILE, speed_rpm=360.0, density_ftprad=7000.0, geometry="alternating", pairs=6, scale_um=90.0,
+        scale_u_um=2.5, calibrated=True, first_lobe_outward=False, set_limit=0.11, check_limit=0.22,
+        windows=(
+            AlignmentWindow(9.0, 18.0, outward=True), AlignmentWindow(36.0, 27.0, outward=False)
+        ),
+    )  # fmt: skip
+    roles = (Role.INDEX, Role.MINUS, Role.PLUS, Role.DIFFERENTIAL)
+    info = SourceInfo(
+        "bench:", roles, "given", 2e6, 7e5, live=True, mixed_hz=3e4, low_corner_hz=5.0, inputs=2,
+        low_corner_part=0.07,
+    )  # fmt: skip
+    setup = setup_for(info, profile, NOTHING)
+    unsaid = {each.name: each.default for each in fields(setup)}
+    shared = unsaid.keys() & {each.name for each in fields(profile)} - {"windows"}
+    assert len(shared) >= 9
+    for name in shared:
+        assert getattr(setup, name) == getattr(profile, name) != unsaid[name], name
+    windows = [(each.start, each.length, each.outward) for each in setup.windows]
+    assert windows == [(0.025, 0.05, True), (0.1, 0.075, False)]
+    shared = unsaid.keys() & {each.name for each in fields(info)}
+    assert len(shared) >= 6
+    for name in shared:
+        assert getattr(setup, name) == getattr(info, name) != unsaid[name], name
+    assert setup.carrier_hz == profile.carrier_hz != unsaid["carrier_hz"]
+    columns = setup.columns
+    assert (columns.plus, columns.minus, columns.index) == (2, 1, 0)
+    assert (columns.envelope, columns.differential, setup.channels) == (None, 3, 4)
 
 
 def test_what_is_stated_of_an_envelope_reaches_the_analysis():

@@ -26,6 +26,15 @@ def shown(phase, age_s, *, live):
     return viewed(phase, age_s, live=live).reading
 
 
+@pytest.mark.parametrize("now_s", [0.1, 100.0])
+def test_before_anything_is_found_nothing_is_shown_or_taught(now_s):
+    about = info()
+    status = Status(Phase.RUNNING, "", about, 0, 0, ())
+    seen = Newest().view(View(phase=Phase.RUNNING), status, about, now_s)
+    assert (seen.reading, seen.moving, seen.trace) == (None, None, None)
+    assert not (seen.locked or seen.teaching or seen.strip_s.size or seen.notes)
+
+
 @pytest.mark.parametrize("age_s", [0.0, 0.4, 1e6])
 def test_a_captures_last_reading_stands(age_s):
     assert shown(Phase.ENDED, age_s, live=False) == READING

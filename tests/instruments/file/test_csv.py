@@ -269,6 +269,24 @@ def test_digits_that_count_from_the_first_one_are_fewer_for_later_times():
     assert base.rate_hz == pytest.approx(1e6, rel=1e-5)
 
 
+@pytest.mark.parametrize(("row", "off_s"), [(0, -5e-5), (-1, 5e-5)])
+def test_coarse_times_that_speak_against_a_stated_interval_are_not_taken_for_it(row, off_s):
+    times = np.round(np.arange(50) * 2e-6, 5)
+    assert read_times(times, 2e-6).rate_hz == 500_000.0
+    times[row] += off_s
+    with pytest.raises(UnevenTime, match="too few digits"):
+        read_times(times, 2e-6)
+
+
+@pytest.mark.parametrize(("row", "off_s"), [(0, -1e-3), (-1, 1e-3)])
+def test_of_coarse_times_too_each_is_in_its_place(row, off_s):
+    times = np.round(np.arange(400_000) * 1e-6, 5)
+    assert read_times(times).coarse
+    times[row] += off_s
+    with pytest.raises(UnevenTime):
+        read_times(times)
+
+
 def test_a_gap_is_of_whole_samples():
     times = np.arange(20) * 1e-3
     times[10:] += 5.02e-3
@@ -382,3 +400,11 @@ def test_a_long_text_is_read_alike_by_either_way(written, monkeypatch, change, r
 def test_a_word_in_the_middle_of_a_long_text_is_named_with_its_line(written):
     text = long_text().replace("0.0020000,", "0.0020000,overload,", 1)
     assert "line 2002: “overload” is not a number" in refused(written(text))
+
+
+def test_a_line_with_too_many_cells_is_named_where_some_are_passed_over(written):
+    lines = long_text().splitlines()
+    text = "\n".join([lines[0] + ",D7-D0", *(line + ",0x01" for line in lines[1:])]) + "\n"
+    assert sum(len(block.samples_v) for block in read_all(written(text))[1]) == 4000
+    more = text.replace(lines[2000], lines[2000] + ",0.5", 1)
+    assert "line 2001: there are 4 values, 3 in the lines before" in refused(written(more))

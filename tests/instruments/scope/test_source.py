@@ -2,12 +2,14 @@
 
 import threading
 import time
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from instruments.address import open_address
 from instruments.scope.options import ScopeOptions
+from instruments.scope.session import ScopeSession
 from instruments.scope.source import ScopeSource
 from instruments.source import (
     AddressError,
@@ -243,6 +245,20 @@ def test_no_index_pulses(scope, server):
     source = open_address(f"visa:{server.address}?roles=plus,minus,-,index")
     with pytest.raises(SourceUnavailable, match="channel 4 carries no index pulses"):
         source.open()
+
+
+@pytest.mark.parametrize(
+    ("channel", "free", "said"),
+    [
+        (3, False, "no index pulse came to channel 3: check that wire"),
+        (None, False, "no index pulse came to the external input: check that wire"),
+        (None, True, "let the scope run"),
+    ],
+)
+def test_a_record_that_does_not_come_is_told_with_what_it_waits_for(channel, free, said):
+    options = SimpleNamespace(trigger_channel=channel)
+    about = SimpleNamespace(options=options, setup=SimpleNamespace(free=free))
+    assert ScopeSession._what_is_awaited(about).startswith(said)
 
 
 def test_a_level_that_no_pulse_goes_through(server):

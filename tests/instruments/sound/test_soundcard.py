@@ -118,6 +118,8 @@ def test_options_reach_the_info(sound, opened):
 def test_low_corner_is_unknown_unless_said_and_zero_is_dc(sound, opened):
     assert opened("sound:").info.low_corner_hz is None
     assert opened("sound:?low_corner_hz=0").info.low_corner_hz == 0.0
+    # The highest that is taken.
+    assert opened("sound:?low_corner_hz=1000").info.low_corner_hz == 1000.0
 
 
 def test_roles_beside_the_address_go_before_those_in_it(sound, opened):
@@ -138,6 +140,7 @@ def test_roles_beside_the_address_go_before_those_in_it(sound, opened):
         ("sound:?full_scale_v=0", ("full_scale_v", "0")),
         ("sound:?full_scale_v=1e200", ("full_scale_v", "1e200")),
         ("sound:?low_corner_hz=-1", ("low_corner_hz", "-1")),
+        ("sound:?low_corner_hz=1001", ("low_corner_hz", "1001", "between 0 and 1000")),
         ("sound:?gain=3", ("gain", "full_scale_v")),
         ("sound:?roles=plus", ("plus", "minus")),
         ("sound:?roles=plus,plus,minus", ("plus", "twice")),

@@ -52,6 +52,14 @@ def test_a_carrier_sampled_in_step_with_itself_stands_at_none():
     assert is_reached(np.minimum(in_step, 0.8))
 
 
+@pytest.mark.parametrize(("count", "stands"), [(9, True), (8, False), (1, False)])
+def test_it_takes_more_than_eight_times_the_samples_of_the_next_value(count, stands):
+    signal = 0.9 * CREST
+    signal[CHUNK + 1 : CHUNK + 21 : 4] = np.linspace(0.91, 0.92, 5)
+    signal[CHUNK : CHUNK + 4 * count : 4] = 0.93
+    assert is_reached(signal) is stands
+
+
 def test_spikes_that_are_cut_are_not_the_signal():
     spiky = CREST.copy()
     spiky[::1000] = 5.0

@@ -143,6 +143,16 @@ def test_the_maths_channel_is_plus_less_minus(name):
     scope.close()
 
 
+def test_of_maths_the_older_tektronix_knows_plus_less_minus_alone():
+    scope, ask = ready("tds2012c")
+    ask("MATH:DEFINE 'CH1 - CH2'")
+    assert scope.errors.pop()[0] == 0
+    ask("MATH:DEFINE 'CH2-CH1'")
+    assert scope.errors.pop()[0] == -224
+    assert ask("MATH:DEFINE?") == b'"CH1-CH2"\n'
+    scope.close()
+
+
 # InfiniiVision
 
 
