@@ -2,8 +2,8 @@
 
 import itertools
 import time
-from itertools import pairwise
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest

@@ -123,10 +123,11 @@ def test_what_belongs_to_an_envelope_is_refused_elsewhere(options, named):
 
 
 def test_what_profile_and_source_say_reaches_the_analysis():
-    """Each of it in its own place: no two are alike, and none is what counts where nothing is said."""
+    """None of it is what counts where nothing is said."""
     profile = replace(
-        PROFILE, speed_rpm=360.0, density_ftprad=7000.0, geometry="alternating", pairs=6, scale_um=90.0,
-        scale_u_um=2.5, calibrated=True, first_lobe_outward=False, set_limit=0.11, check_limit=0.22,
+        PROFILE, speed_rpm=360.0, density_ftprad=7000.0, geometry="alternating", pairs=6,
+        scale_um=90.0, scale_u_um=2.5, calibrated=True, first_lobe_outward=False,
+        set_limit=0.11, check_limit=0.22,
         windows=(
             AlignmentWindow(9.0, 18.0, outward=True), AlignmentWindow(36.0, 27.0, outward=False)
         ),

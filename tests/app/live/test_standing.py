@@ -32,7 +32,7 @@ def test_before_anything_is_found_nothing_is_shown_or_taught(now_s):
     status = Status(Phase.RUNNING, "", about, 0, 0, ())
     seen = Newest().view(View(phase=Phase.RUNNING), status, about, now_s)
     assert (seen.reading, seen.moving, seen.trace) == (None, None, None)
-    assert not (seen.locked or seen.teaching or seen.strip_s.size or seen.notes)
+    assert (seen.locked, seen.teaching, seen.strip_s.size) == (False, False, 0)
 
 
 @pytest.mark.parametrize("age_s", [0.0, 0.4, 1e6])

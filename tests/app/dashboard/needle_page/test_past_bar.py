@@ -20,10 +20,10 @@ def test_it_says_how_far_back_it_goes_with_a_line_for_each_minute(qtbot, monkeyp
     (words,) = [mark for mark in marks if mark.kind == "Text"]
     assert words.words == "−10 min"
     # At the left, where the oldest is.
-    left, top, wide, high = words.shape
+    left, top, _, high = words.shape
     assert not int(words.align) & int(Qt.AlignmentFlag.AlignRight)
     assert 0 <= left < 20
-    assert 0 <= top
+    assert top >= 0
     assert top + high <= made.height()
     ends = sorted(mark.shape[0] for mark in marks if mark.kind == "Line")[:9]
     assert np.diff(ends) == pytest.approx([ends[1] - ends[0]] * 8)
