@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from math import inf
 
 from instruments.options import split_options
 from instruments.pipe.source import KEYS, Feed, StreamOptions, StreamSource, read_options
@@ -19,17 +20,16 @@ from instruments.source import (
     SourceUnavailable,
 )
 
-PAUSES_S = (1.0, 2.0, 4.0, 8.0, 16.0)
-"""How long a program that died is left alone before it is started again, each time."""
-_WELL_S = 60.0
-"""A program that ran for so long begins with the first pause again."""
+PAUSE_S = 0.9
+"""So long a program that died is left alone; it is started again as often as it dies, for what it
+captures from may be plugged in again at any moment. A lost source is opened each second."""
 
 
 class ProgramSource(StreamSource):
     """Frames that a program writes to its standard output, as WAV or raw.
 
     It is started without a shell, in a process group of its own, and ends with the source. When it
-    dies, opening starts it again, after the next of `PAUSES_S`.
+    dies, opening starts it again, after `PAUSE_S`.
 
     Parameters
     ----------
@@ -57,8 +57,7 @@ class ProgramSource(StreamSource):
         self._command = command
         self._clock = clock
         self._program: Program | None = None
-        self._deaths = 0
-        self._began_s = self._died_s = 0.0
+        self._died_s = -inf
 
     @classmethod
     def from_address(cls, text: str, rest: str, request: SourceRequest) -> ProgramSource:
@@ -83,16 +82,9 @@ class ProgramSource(StreamSource):
             program.release()
 
     def _begin(self) -> Feed:
-        if self._deaths > len(PAUSES_S):
-            raise SourceError(
-                self._said(f"it died {self._deaths} times; mend that, and open it again")
-            )
-        pause_s = PAUSES_S[self._deaths - 1] if self._deaths else 0.0
-        wait_s = self._died_s + pause_s - self._clock()
-        if self._deaths and wait_s > 0:
-            raise SourceUnavailable(self._said(f"it died; it is started again in {wait_s:.0f} s"))
+        if self._clock() < self._died_s + PAUSE_S:
+            raise SourceUnavailable(self._said("it died; it is started again in a second"))
         self._reader = self._options.frames()
-        self._began_s = self._clock()
         self._program = Program(self._command)
         return Feed(self._program.output, self._kind)
 
@@ -106,10 +98,8 @@ class ProgramSource(StreamSource):
         status = self._program.wait()
         if status == 0:
             return super()._end()
-        now_s = self._clock()
         if status is not None:
-            well = now_s - self._began_s >= _WELL_S
-            self._deaths, self._died_s = (1 if well else self._deaths + 1), now_s
+            self._died_s = self._clock()
         return SourceLost(self._said(ending(status)))
 
 

@@ -37,15 +37,15 @@ from tests.faults.world import World, injected
 from tests.hunt.judge import RATIO_FLOOR, SPEED_FLOOR_RPM, WRONG_U
 
 _LOOK_S = 0.02
-_AFTER_S = 4.5
+_AFTER_S = 3.0
 """So long after the fault's end the needle is watched."""
 _LONGEST_S = 12.0
 _BACK_S = 0.45
 """A reading is of the newest two turns: what was true of them may be shown."""
 _PARKED_S = 0.55
 """A reading of a stream may be half a second old; the rest is the blocks' and the looks'."""
-_BACK_AGAIN_S = 4.0
-"""Two seconds to read; a source that is gone is tried each second, a program after two."""
+_BACK_AGAIN_S = 2.0
+"""A source that is gone is tried each second, and another is what it takes to read."""
 _FROM_IT_S = 1.0
 _MODULES = (session_module, acquisition_module, ring_module, runner_module)
 
