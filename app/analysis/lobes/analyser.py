@@ -87,6 +87,8 @@ class Analyser:
         self._shift = 0
         self._said_clipped = False
         self._clipped_spans: list[tuple[int, int]] = []
+        self._cut: list[Turn] = []
+        self._pattern_is_cut = False
         self._in_order: Quantity | None = None
         self._reading = Reading(valid=False, reasons=(messages.WAITING,))
         self.trace: Trace | None = None
@@ -277,6 +279,11 @@ class Analyser:
             return True
         sound = [turn for turn in turns if self._keep_all or self._is_sound(turn)]
         self._turns += sound
+        # By now: once whole tops have come, cut ones are below them and no rail any more.
+        self._cut = [each for each in self._cut if each in self._turns]
+        self._cut += [
+            each for each in sound if self._clipped_between(each.start_frame, each.end_frame)
+        ]
         self._turn_count += len(turns)
         changed = not self._keep_all and self._follow(series, learn=bool(sound))
         if turns and not self._keep_all:
@@ -307,12 +314,9 @@ class Analyser:
         if learn:
             del self._turns[:-_RECENT_TURNS]
             # What was cut has another pattern; where all was, that has to do.
-            whole = [
-                each
-                for each in self._turns
-                if not self._clipped_between(each.start_frame, each.end_frame)
-            ]
+            whole = [each for each in self._turns if each not in self._cut]
             follower.learn(series, whole or self._turns)
+            self._pattern_is_cut = not whole
             if follower.layout is None:
                 self._in_order = None
                 self._reading = self._without_layout(self._bare(), follower.lone)
@@ -364,7 +368,8 @@ class Analyser:
         sense, notes = self._sense(), list(self._standing_notes())
         self._in_order = live.heights.balance
         reasons: list[Message] = []
-        if self._clipped_between(followed.start_frame, followed.end_frame):
+        clipped = self._clipped_between(followed.start_frame, followed.end_frame)
+        if clipped or self._pattern_is_cut:
             reasons.append(messages.CLIPPED)
         if follower.character.reason is not None:
             reasons.append(follower.character.reason)
