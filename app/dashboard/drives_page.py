@@ -292,7 +292,7 @@ class DrivesPage(Page):
         super().__init__(parent)
         self._worker = BookWorker(book)
         self._drives: tuple[DriveSummary, ...] = ()
-        self._fault = ""
+        self._fault = self._in_hand = ""
         self._title.setText(self.tr("Drives in the job book"))
         self._status.setProperty("quiet", True)
         self._search = self._field(self.tr("Search"), self.tr("Part of a name, class or note"))
@@ -353,8 +353,9 @@ class DrivesPage(Page):
         """Take on colours and sizes."""
         self.past.chart.apply_theme(theme, sizes)
 
-    def activate(self) -> None:
-        """Read the book anew."""
+    def activate(self, in_hand: str = "") -> None:
+        """Read the book anew, and choose the drive of the job in hand, where there is one."""
+        self._in_hand = in_hand
         self._list.setFocus()
         self._look()
         self._worker.ask("disks", disks_in, self._offer_disks)
@@ -366,8 +367,10 @@ class DrivesPage(Page):
             self._fault = said
             self.say(said)
         adds = self._identity.hasFocus() or self._note.hasFocus()
+        reads = self.past.list.hasFocus()
         self._add.set_next(adds)
-        self._on.set_next(not adds)
+        self._of_jobs[-1].set_next(reads)
+        self._on.set_next(not adds and not reads)
 
     def go_on(self) -> None:
         """Go on with the open job that is chosen, else the drive's newest; else begin one."""
@@ -428,11 +431,14 @@ class DrivesPage(Page):
 
     def _fill(self, found: tuple[DriveSummary, ...]) -> None:
         before = self._chosen()
+        wanted = self._in_hand or ("" if before is None else before.drive.identity)
+        # Once: what is chosen from then on stays.
+        self._in_hand = ""
         self._drives = found
         self._list.show_rows(map(_drive_line, found))
         identities = self.identities
-        if before is not None and before.drive.identity in identities:
-            self._list.setCurrentRow(identities.index(before.drive.identity))
+        if wanted in identities:
+            self._list.setCurrentRow(identities.index(wanted))
         elif found:
             self._list.setCurrentRow(0)
         if not found:

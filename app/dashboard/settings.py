@@ -8,6 +8,7 @@ this run. No program to start is remembered.
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any
@@ -53,17 +54,11 @@ def settings_path() -> Path:
 
 
 class Settings:
-    """What is remembered; nothing beyond this run where `path` is None.
-
-    Attributes
-    ----------
-    fault : str
-        Why nothing is remembered, in one sentence; empty while all is well.
-    """
+    """What is remembered; nothing beyond this run where `path` is None."""
 
     def __init__(self, path: Path | None = None) -> None:
         self._path = path
-        self.fault = ""
+        self._tell: Callable[[], str] | None = None
         self.recent: tuple[Choice, ...] = ()
         self.unit = Unit.UM
         self.colours = Colours.SYSTEM
@@ -72,6 +67,14 @@ class Settings:
         self.size_px: tuple[int, int] | None = None
         if path is not None:
             self._load(path)
+
+    @property
+    def fault(self) -> str:
+        """Why nothing is remembered, in one sentence; empty while all is well.
+
+        It is said in the language that is spoken by then: which one that is, the file tells.
+        """
+        return "" if self._tell is None else self._tell()
 
     def remember(self, choice: Choice) -> None:
         """Put a choice in front of the others; the oldest is forgotten."""
@@ -85,7 +88,7 @@ class Settings:
 
     def save(self) -> None:
         """Write the file, unless that would lose what it holds now."""
-        if self._path is None or self.fault:
+        if self._path is None or self._tell is not None:
             return
         tree = {
             "version": _VERSION,
@@ -101,9 +104,10 @@ class Settings:
             with atomic_write(self._path) as written:
                 written.write_text(json.dumps(tree, indent=1), encoding="utf-8")
         except OSError as fault:
-            self.fault = translate("settings", "settings “{0}” cannot be written: {1}").format(
-                self._path, fault.strerror or fault
-            )
+            why = fault.strerror or fault
+            self._tell = lambda: translate(
+                "settings", "settings “{0}” cannot be written: {1}"
+            ).format(self._path, why)
 
     def _load(self, path: Path) -> None:
         try:
@@ -111,14 +115,16 @@ class Settings:
                 return
             self._take(json.loads(_text_of(path)))
         except OSError as fault:
-            self._pass_over(str(fault.strerror or fault))
+            why = str(fault.strerror or fault)
+            self._pass_over(lambda: why)
         except (ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError):
-            self._pass_over(translate("settings", "it is damaged; delete it to begin afresh"))
+            self._pass_over(
+                lambda: translate("settings", "it is damaged; delete it to begin afresh")
+            )
 
     def _take(self, tree: dict[str, Any]) -> None:
         if int(tree["version"]) > _VERSION:
-            newer = translate("settings", "it is from a newer version of Evenlobe")
-            self._pass_over(newer)
+            self._pass_over(lambda: translate("settings", "it is from a newer version of Evenlobe"))
             return
         listed = tuple(_choice_of(each) for each in tree["recent"][:_MOST_RECENT])
         recent = tuple(each for each in listed if each.opening.lasting is not None)
@@ -134,9 +140,10 @@ class Settings:
         self.recent, self.unit, self.size_px, self.colours = recent, unit, size, colours
         self.language, self.left_handed = language, left_handed
 
-    def _pass_over(self, why: str) -> None:
-        said = translate("settings", "settings “{0}”: {1}; nothing is remembered in this run")
-        self.fault = said.format(self._path, why)
+    def _pass_over(self, why: Callable[[], str]) -> None:
+        self._tell = lambda: translate(
+            "settings", "settings “{0}”: {1}; nothing is remembered in this run"
+        ).format(self._path, why())
 
 
 def _text_of(path: Path) -> str:

@@ -63,6 +63,11 @@ SENTENCES = (
     Message("no instrument was found; give an address, for example visa:TCPIP::HOST::5025::SOCKET"),
     Message("run: “{0}” cannot be started ({1}); check its name, or write its whole path"),
     Message("{0}: first state “{1}”"),
+    # What a list of sources calls them.
+    Message("Serial port {0}"),
+    Message("Network instrument at {0}, {1}"),
+    Message("GPIB instrument at {0}"),
+    Message("USB instrument, serial {0}"),
 )
 
 

@@ -91,6 +91,11 @@ def parked_because(view: View, now_s: float) -> str:
     if of_phase:
         return of_phase
     reading = view.reading
+    waits = reading is None or messages.WAITING in reading.reasons
+    if waits and view.phase is Phase.ENDED:
+        return translate(
+            "dashboard", "The capture ends before a reading was possible: record some turns more."
+        )
     if reading is None:
         return translate("dashboard", "Waiting for the first whole turn.")
     age_s = now_s - view.reading_at_s

@@ -449,7 +449,8 @@ class MainWindow(QWidget):
     def show_drives(self) -> None:
         """Show the drives of the job book."""
         self._pages.setCurrentWidget(self.drives_page)
-        self.drives_page.activate()
+        drive = self.controller.drive
+        self.drives_page.activate("" if drive is None else drive.identity)
 
     def show_practice(self) -> None:
         """Show the faults that a virtual drive can hide."""
@@ -534,7 +535,8 @@ class MainWindow(QWidget):
         `disk` is what the alignment disk is called, empty where it has no name.
         """
         origin = self._session.origin()
-        if origin is None:
+        begins = self._session.view().phase in (Phase.OPENING, Phase.RUNNING)
+        if origin is None or not begins:
             self.drives_page.say(self.tr("No source is running; open the one of the drive first."))
         else:
             drive = Drive(identity, profile_name)
@@ -593,7 +595,12 @@ class MainWindow(QWidget):
         if view.phase is Phase.RUNNING and (are_real or view.source == source):
             self.resume(left)
             return
-        used = [each for each in self._settings.recent if each.opening.address == source]
+        lasting = Opening(source).lasting or Opening(source)
+        used = [
+            each
+            for each in self._settings.recent
+            if each.opening.address in (source, lasting.address)
+        ]
         if left.head.virtual:
             used.append(Choice(Opening(source), left.head.profile))
         if used:

@@ -132,6 +132,8 @@ class JobController(QObject):
         self.remark = ""
         self._chosen: int | None = None
         self._asks_source = False
+        # The source of which it is known whether it fits the job.
+        self._told_of = self._refused = ""
         self._nudge: tuple[Do, float] | None = None
         # For which ask the virtual hand has moved: what is watched is another with each.
         self._lent_to: HandWatch | None = None
@@ -246,6 +248,7 @@ class JobController(QObject):
             left=left,
         )
         self._runner = JobRunner(job, self._session, self.line)
+        self._told_of = self._refused = ""
         self._fresh()
 
     def leave(self) -> None:
@@ -515,6 +518,7 @@ class JobController(QObject):
             self.fault = kept.fault
             self.changed.emit()
         self._poll(runner)
+        self._tell_of_source(runner, view)
         doubt = runner.doubt
         if runner.see(*looked_through(view, now_s), now_s):
             self._go_by_ask(runner)
@@ -524,6 +528,15 @@ class JobController(QObject):
             self._step(runner)
 
     # -- inside --------------------------------------------------------------------------------
+
+    def _tell_of_source(self, runner: JobRunner, view: View) -> None:
+        """Say at once, and not at the next measurement, that a source does not fit the job."""
+        if view.phase is not Phase.RUNNING or view.source == self._told_of or runner.job.closed:
+            return
+        before, self._told_of = self._refused, view.source
+        self._refused = "" if runner.refusal is None else said(runner.refusal)
+        if self._refused or (before and self.remark == before):
+            self.say(self._refused)
 
     def _step(self, runner: JobRunner) -> None:
         """Let the line go on, and say why where it does so no more."""

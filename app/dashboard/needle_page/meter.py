@@ -93,6 +93,8 @@ def _time_to(fraction: float, damping: float) -> float:
 
 
 _STILL_PX = 0.2
+_HEADLINE_PX, _PARKED_PX = 76.0, 52.0
+"""Height of the headline, in pixels of a full-HD window: of a direction, and that there is none."""
 
 
 class Meter(Instrument):
@@ -300,11 +302,13 @@ class Meter(Instrument):
         painter.setPen(QPen(QColor(self._theme.line), max(1.0, px(2))))
         painter.drawLine(QPointF(px(16), top), QPointF(width - px(16), top))
         parked = self._face.balance is None
+        # Why there is none may take many words, which are then what counts.
+        share = px(_PARKED_PX if parked else _HEADLINE_PX)
         painter.setPen(QColor(self._theme.faint if parked else self._theme.ink))
-        headline = QRectF(px(16), top + px(8), width - px(32), px(76))
+        headline = QRectF(px(16), top + px(8), width - px(32), share)
         tall = font_of_cap(px(FIGURE_CAP), bold=True).pixelSize()
         write(painter, headline, self._face.headline, tall, bold=True)
         painter.setPen(QColor(self._theme.ink))
-        detail = QRectF(px(16), top + px(84), width - px(32), px(60))
+        detail = QRectF(px(16), headline.bottom(), width - px(32), px(WORDS_PX - 16) - share)
         tall = font_of_cap(self._sizes.print_px(26 if parked else 20)).pixelSize()
         write(painter, detail, self._face.detail, tall)

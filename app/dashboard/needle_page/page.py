@@ -320,6 +320,7 @@ class NeedlePage(QWidget):
         self.large = LargeTrace(self)
         self._is_far = self._is_large = False
         self._left_handed = False
+        self._phase = Phase.CLOSED
         self.job.released.connect(self.take_focus)
         freeze = self.tr("Let the trace stand still, or follow again")
         hold = self.tr("Keep the turn in front as a reference, or let it go")
@@ -617,6 +618,7 @@ class NeedlePage(QWidget):
         self.status.show_lines(lines, notes_of(view, now_s), settings_of(view))
         self._give_state_room()
         self.prompt.refresh(view)
+        self._phase = view.phase
         had_hands = not self.hands.isHidden()
         self.hands.refresh()
         if self.hands.isHidden() is had_hands:
@@ -652,8 +654,9 @@ class NeedlePage(QWidget):
     def _refresh_job(self) -> None:
         """Fit zero and best mark to the job: the head may have come to rest from another side."""
         controller = self._controller
-        # Needle and figures need a low window's height more than a hint does.
-        self.prompt.set_modest(controller.job is not None or self.height() < _HINTING_PX)
+        # Where a source runs, needle and figures need a low window's height more than a hint does.
+        is_low = self.height() < _HINTING_PX and self._phase in (Phase.OPENING, Phase.RUNNING)
+        self.prompt.set_modest(controller.job is not None or is_low)
         # While the head is being set, needle, strip and card have one zero.
         wanted = self._zero_chosen or controller.adjusting
         zeroed = wanted and self._middle_is_known

@@ -368,7 +368,8 @@ class SourcePage(Page):
         self._choices = list(recent)
         found = [each for each in self._found if each.address not in used]
         titles = {
-            each.address: f"{translate('sources', each.title)}    {each.address}" for each in found
+            each.address: f"{source_words(translate('sources', each.title))}    {each.address}"
+            for each in found
         }
         hears = any(address.startswith("sound:") for address in titles)
         for scheme, address in _BY_ITSELF:

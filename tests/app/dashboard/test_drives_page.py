@@ -57,7 +57,7 @@ def test_drives_are_listed_searched_and_chosen(qtbot, page, path):
 
 
 @pytest.mark.qt_log_ignore("propagateSizeHints", extend=True)
-def test_what_enter_does_is_marked_as_next(qtbot, page):
+def test_what_enter_does_is_marked_as_next(qtbot, page, path):
     with qtbot.waitActive(page):
         page.show()
     page.activate()
@@ -71,6 +71,14 @@ def test_what_enter_does_is_marked_as_next(qtbot, page):
     settled(qtbot, page)
     page.refresh()
     assert (page._add.property("next"), page._on.property("next")) == (False, True)
+    with Book(path) as book:
+        book.open_job("TM-0044", HEAD)
+    page.activate()
+    settled(qtbot, page)
+    page.past.list.setFocus()
+    page.refresh()
+    report = page._of_jobs[-1]
+    assert (report.property("next"), page._on.property("next")) == (True, False)
 
 
 @pytest.mark.qt_log_ignore("propagateSizeHints", extend=True)
@@ -159,6 +167,19 @@ def test_why_a_job_is_not_gone_on_with_is_said(qtbot, page, path):
     page.go_on()
     settled(qtbot, page)
     assert "older Evenlobe" in page.status
+
+
+def test_the_drive_of_the_job_in_hand_is_chosen(qtbot, page, path):
+    with Book(path) as book:
+        filled(book)
+        book.add_drive(Drive("TM-0044", "90mm-135tpi"))
+    page.activate("TM-0044")
+    settled(qtbot, page)
+    assert page._chosen().drive.identity == "TM-0044"
+    page._list.setCurrentRow(0)
+    page._look()
+    settled(qtbot, page)
+    assert page._chosen().drive.identity == DRIVE.identity
 
 
 def test_a_report_is_never_of_the_drive_chosen_before(qtbot, page, path):

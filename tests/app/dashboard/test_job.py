@@ -393,6 +393,23 @@ def test_a_lost_source_stops_the_measurement_and_says_why(window, session):
     assert "No source is running" in window.controller.remark
 
 
+def test_a_source_that_does_not_fit_is_told_at_once(window, session):
+    measure_speed(window)
+    fits, other = view(0.02), view(0.02, virtual=False, source="sound:a")
+    for shown, told in ((fits, False), (other, True), (other, True), (fits, False)):
+        session.now = shown
+        window.needle_page.job.refresh(shown, time.monotonic())
+        assert ("the source is a real one" in window.controller.remark) is told
+
+
+def test_no_job_begins_on_a_capture_that_is_at_its_end(open_window, session, tmp_path):
+    window = open_window(session, tmp_path / "book.sqlite3")
+    session.now = replace(session.view(), phase=Phase.ENDED, source="file:a.wav", virtual=False)
+    window.begin_job("machine 7", "130mm-48tpi")
+    assert window.controller.job is None
+    assert "No source is running" in window.drives_page.status
+
+
 def test_backspace_gives_up_a_measurement(window, session):
     measure_speed(window)
     ask = window.controller.job.ask

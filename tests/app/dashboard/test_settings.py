@@ -8,6 +8,7 @@ import pytest
 from app.dashboard.settings import Choice, Settings
 from app.dashboard.style import Colours
 from app.dashboard.text import Unit
+from app.dashboard.translation import Translation
 from app.live.opening import Opening
 
 CARD = Choice(Opening("sound:1?rate=48000", "envelope,index", "7+-10%", "0.2"), "90mm-135tpi", "d")
@@ -145,3 +146,30 @@ def test_what_cannot_be_written_is_said_once_and_the_window_goes_on(tmp_path):
 def test_a_size_beyond_any_screen_is_held(path):
     kept(path, json.dumps(GOOD | {"size_px": [1, 10**9]}))
     assert Settings(path).size_px == (100, 20_000)
+
+
+def test_a_fault_is_said_in_the_language_that_is_spoken_by_then(qapp, path):
+    path.parent.mkdir()
+    path.write_text('{"version": 99}')
+    path.chmod(0o600)
+    settings = Settings(path)
+    assert "from a newer version" in settings.fault
+    german = Translation("de")
+    qapp.installTranslator(german)
+    try:
+        assert "neueren Version" in settings.fault
+        assert "newer" not in settings.fault
+    finally:
+        qapp.removeTranslator(german)
+
+
+def test_the_hand_is_remembered_and_a_file_from_before_has_none(path):
+    settings = Settings(path)
+    settings.left_handed = True
+    settings.save()
+    assert Settings(path).left_handed
+    tree = json.loads(path.read_text())
+    del tree["left_handed"]
+    path.write_text(json.dumps(tree))
+    after = Settings(path)
+    assert (after.left_handed, after.fault) == (False, "")

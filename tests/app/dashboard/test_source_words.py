@@ -71,3 +71,8 @@ def test_in_english_each_is_said_as_it_was(qapp):
         words = message.text.format(*"abcde")
         assert source_words(words) == words
         assert QCoreApplication.translate("messages", message.text) == message.text
+
+
+def test_what_is_found_attached_is_listed_in_german(german):
+    assert source_words("Serial port /dev/ttyS0") == "Serielle Schnittstelle /dev/ttyS0"
+    assert source_words("GPIB instrument at 7") == "GPIB-Messgerät an 7"

@@ -4,6 +4,7 @@ import re
 
 import pytest
 
+from app.analysis import messages
 from app.analysis.messages import fill
 from app.analysis.results import Message, Quantity, Side, Sign, Verdict
 from app.dashboard.text import (
@@ -403,3 +404,11 @@ def test_a_computer_that_is_too_slow_is_not_called_stale():
     slow = fill(BEHIND, "0.8")
     late = view(reading=parked(slow.text.format("0.8")), now_s=NOW_S - STALE_AFTER_S - 1.0)
     assert parked_because(late, NOW_S) == str(slow)
+
+
+@pytest.mark.parametrize("shown", [None, parked(str(messages.WAITING))])
+def test_a_capture_that_is_too_short_waits_for_nothing(shown):
+    ended = face(view(reading=shown, phase=Phase.ENDED, now_s=NOW_S))
+    assert ended.detail.startswith("The capture ends before a reading was possible")
+    running = face(view(reading=shown, now_s=NOW_S))
+    assert "aiting for the first" in running.detail
