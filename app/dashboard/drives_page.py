@@ -366,7 +366,9 @@ class DrivesPage(Page):
         if said:
             self._fault = said
             self.say(said)
-        adds = self._identity.hasFocus() or self._note.hasFocus()
+        in_form = self._identity.hasFocus() or self._note.hasFocus()
+        # A name that is typed is not done with before it is added.
+        adds = in_form or bool(self._identity.text().strip())
         reads = self.past.list.hasFocus()
         self._add.set_next(adds)
         self._of_jobs[-1].set_next(reads)

@@ -630,10 +630,18 @@ class LargeTrace(QWidget):
         super().resizeEvent(event)
         roomy = self.height() >= _ROOM_FOR_BAR_PX
         self.bar.setVisible(roomy)
-        for picker, letters in self._letters.items():
-            picker.setMinimumContentsLength(letters if roomy else _FEWEST_LETTERS)
+        self._leave_out(letters=not roomy, keys=not roomy)
+        for letters in (False, True):
+            if roomy and self._row.sizeHint().width() > self.width():
+                # One line of the trace's height, for keys that the first page tells too.
+                self._leave_out(letters=letters, keys=True)
+
+    def _leave_out(self, *, letters: bool, keys: bool) -> None:
+        """Let choices be as narrow as can be, and buttons be without their keys."""
+        for picker, most in self._letters.items():
+            picker.setMinimumContentsLength(_FEWEST_LETTERS if letters else most)
         for button in (self._now, self._keep):
-            button.tell_key(roomy)
+            button.tell_key(not keys)
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: N802
         """Go back and on with a wheel that is turned sidewise or with Shift; else it zooms."""
