@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -52,7 +53,7 @@ from app.dashboard.widgets import (
 from app.job import messages
 from app.job.aims import readable_um
 from app.job.job import Job
-from app.job.model import Action, AimKind, Do, Enter, Measure
+from app.job.model import Action, AimKind, Do, Enter, Measure, Outcome
 from app.job.plan import SETTING, StepState
 from app.job.units import entry_in
 from app.live.stepping import Stepping
@@ -154,15 +155,33 @@ def _aiming(writing: Writing, job: Job, unit: Unit) -> Card:
 
 
 def _open_words(job: Job) -> str:
-    failed = [f"{check_name(each.check)}: {value_words(each)}" for each in job.open_failures]
     pending = sum(step.state in (StepState.PENDING, StepState.IN_HAND) for step in job.steps)
-    lines = []
-    if failed:
-        lines.append(translate("job", "Failed: {0}.").format("; ".join(failed)))
+    open_ones = job.open_failures
+    twice = Counter(each.check for each in open_ones)
+    lines: list[str] = []
+    for words, those in (
+        (translate("job", "Failed: {0}."), [e for e in open_ones if e.verdict is Verdict.FAIL]),
+        (
+            translate("job", "Without a result: {0}."),
+            [e for e in open_ones if e.verdict is not Verdict.FAIL],
+        ),
+    ):
+        if those:
+            named = (_open_name(each, sided=twice[each.check] > 1) for each in those)
+            lines.append(words.format("; ".join(named)))
     if pending:
         lines.append(translate("job", "Not done: {0} checks.").format(pending))
     lines.append(translate("job", "Give the reason, which is kept."))
     return "\n".join(lines)
+
+
+def _open_name(outcome: Outcome, *, sided: bool) -> str:
+    """Return a check by its name, with its side where it is open on both, and with its number."""
+    name = check_name(outcome.check)
+    if sided:
+        name = translate("job", "{0}, side {1}").format(name, outcome.side)
+    number = value_words(outcome)
+    return f"{name}: {number}" if number else name
 
 
 def _closed(job: Job) -> Card:

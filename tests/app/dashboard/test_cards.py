@@ -240,12 +240,22 @@ def test_a_reason_for_closing_says_what_is_open():
     shown = card(made_job(open_failures=(failed, worse)), writing=Writing.CLOSE)
     assert shown == Card(
         "Close the job with what is open",
-        "Failed: Spindle speed: 301.50 ± 0.10 rpm; Lock: .\nNot done: 2 checks.\n"
+        "Failed: Spindle speed: 301.50 ± 0.10 rpm; Lock.\nNot done: 2 checks.\n"
         "Give the reason, which is kept.",
         button="Close the job",
         entry="reason",
         may_back=True,
     )
+    # What was looked at without a result has not failed, and of two sides each is named.
+    unseen = [
+        replace(worse, check=CheckName.OUTPUT, side=side, verdict=Verdict.UNDECIDED)
+        for side in (0, 1)
+    ]
+    words = card(made_job(open_failures=(worse, *unseen)), writing=Writing.CLOSE).words
+    assert words.splitlines()[:2] == [
+        "Failed: Lock.",
+        "Without a result: Head output, side 0; Head output, side 1.",
+    ]
     done = [replace(RADIAL, state=StepState.DONE), replace(LOCK, state=StepState.SKIPPED)]
     assert card(made_job(steps=done), writing=Writing.CLOSE).words == (
         "Give the reason, which is kept."
