@@ -46,6 +46,36 @@ def test_where_no_side_is_free_half_of_what_is_explained_still_is():
         assert free.height() >= 0.4 * target.height()
 
 
+def long_for(wide):
+    """A text that no side of the room has room for."""
+    return 900_000 // wide
+
+
+@pytest.mark.parametrize(
+    ("target", "card"),
+    [
+        # The right side is the larger one, and the left; no line is longer than two of the usual.
+        (QRect(300, 0, 300, 600), QRect(611, 0, 389, 600)),
+        (QRect(400, 0, 300, 600), QRect(0, 0, 389, 600)),
+        (QRect(0, 0, 150, 600), QRect(161, 0, 600, 600)),
+    ],
+)
+def test_a_card_too_long_for_any_side_has_the_largest(target, card):
+    assert beside(target, ROOM, WIDTHS, long_for) == (card, target)
+
+
+@pytest.mark.parametrize(
+    ("target", "top", "free"),
+    [
+        (QRect(0, 200, 1000, 400), 0, QRect(0, 311, 1000, 289)),
+        (QRect(0, 0, 1000, 400), 300, QRect(0, 0, 1000, 289)),
+    ],
+)
+def test_where_less_than_half_is_beside_it_a_long_card_stands_over_half(target, top, free):
+    card, left = beside(target, ROOM, WIDTHS, long_for)
+    assert (card.top(), card.size(), left) == (top, QSize(600, 300), free)
+
+
 @pytest.fixture
 def session():
     return FakeSession(lambda: view(0.12), FakeControls())
