@@ -143,13 +143,74 @@ def test_the_maths_channel_is_plus_less_minus(name):
     scope.close()
 
 
-def test_of_maths_the_older_tektronix_knows_plus_less_minus_alone():
+# SCPI-1999, volume 2, chapter 21.8: -104 data type, -108 parameter not allowed, -109 missing
+# parameter, -113 undefined header, -114 header suffix out of range, -221 settings conflict,
+# -222 data out of range, -224 illegal parameter value.
+REFUSED = {
+    "tds2012c": {"MATH:DEFINE 'CH2-CH1'": -224, "CH1:PROBE 3": -222, "CH1:POS 1000": -222},
+    "A1": {
+        ":DIG CHAN9": -224,
+        ":WAV:VIEW ZOOM": -224,
+        ":WAV:POIN 3333": -222,
+        ":WAV:DATA? CHAN1": -108,
+        ":CHAN9:SCAL 1": -114,
+        ":CHAN1:SCAL": -109,
+        ":CHAN1:SCAL 1,2": -108,
+        ":CHAN1:SCAL 0": -222,
+        ":CHAN1:PROB 0": -222,
+        "*RST?": -113,
+    },
+    "A2": {":WAV:STAR 0": -222, ":WAV:DATA? CHAN1": -108, ":ACQ:MDEP 7k": -221},
+    "A2-older": {":TIM:SCAL 1E-3": -104, ":CHAN1:SCAL 1E0": -104},
+    "B": {"HOR:RECO 7": -222, "DAT:SOU CH9": -224, "CH9:SCA 1": -114},
+    "waverunner-lt344": {
+        'F1:DEF EQN,"C2-C1"': -224,
+        'F1:DEF X,"C1-C2"': -224,
+        "CFMT DEF9,BYTE,OFF": -224,
+        "CFMT DEF9,LONG,BIN": -224,
+        "CFMT DEF9": -224,
+        "C1:WF? NONE": -224,
+        "TRSE GLIT,SR,C1": -224,
+        "TRSE": -224,
+        "WFSU SP,-1": -222,
+    },
+    "sds1102cml": {"DEF EQN,'C2-C1'": -224, "DEF X,'C1-C2'": -224, "ACQW": -109},
+    "C3": {
+        ":TIM:REF:POS 101": -222,
+        ":WAV:INT 0": -222,
+        ":WAV:STAR -1": -222,
+        ":WAV:POIN -1": -222,
+        ":CHAN1:PROB": -109,
+        ":CHAN1:PROB VAL": -109,
+        ":TRIG:TYPE": -109,
+    },
+    "D": {
+        "TIM:REF 101": -222,
+        "TIM:REF -1": -222,
+        'CALC:MATH1:EXPR "CH2-CH1"': -224,
+        "FORM BIN": -224,
+        "FORM REAL,16": -224,
+    },
+}
+
+
+@pytest.mark.parametrize("name", REFUSED)
+def test_what_is_wrong_in_a_message_is_told_by_the_standard_s_number(name):
+    scope, ask = ready(name)
+    scope.errors.clear()
+    for message, code in REFUSED[name].items():
+        assert ask(message) == b"", message
+        assert (scope.errors.pop()[0], scope.errors.pop()[0]) == (code, 0), message
+    scope.close()
+
+
+def test_the_older_tektronix_takes_plus_less_minus_however_it_is_written():
     scope, ask = ready("tds2012c")
-    ask("MATH:DEFINE 'CH1 - CH2'")
+    scope.errors.clear()
+    for text in ('"CH1-CH2"', "'ch1 - ch2'"):
+        assert ask(f"MATH:DEFINE {text}") == b""
     assert scope.errors.pop()[0] == 0
-    ask("MATH:DEFINE 'CH2-CH1'")
-    assert scope.errors.pop()[0] == -224
-    assert ask("MATH:DEFINE?") == b'"CH1-CH2"\n'
+    assert ask("MATH:DEFINE?").strip().endswith(b'"CH1-CH2"')
     scope.close()
 
 
