@@ -10,7 +10,6 @@ have the same file open, each through a book of its own.
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
 import sqlite3
@@ -365,8 +364,7 @@ class Book:
 
     def open_job(self, identity: str, head: JobHead, uid: str | None = None) -> int:
         """Begin a job on a drive that is in the book, and return its number."""
-        tree = codec.as_tree(head)
-        codec.check_texts([tree, uid or ""], "head")
+        codec.check_texts([codec.as_tree(head), uid], "head")
         with self.whole():
             drive = self._known_drive(identity)
             done = self._db.execute(
@@ -381,10 +379,10 @@ class Book:
                     int(head.virtual),
                     head.software,
                     head.profile,
-                    json.dumps(tree["profile_values"], ensure_ascii=False),
-                    json.dumps(tree["conditions"], ensure_ascii=False),
+                    codec.as_text(head.profile_values),
+                    codec.as_text(head.conditions),
                     head.plan,
-                    json.dumps(tree["left_out"], ensure_ascii=False),
+                    codec.as_text(head.left_out),
                 ),
             )
             assert done.lastrowid is not None
@@ -407,7 +405,7 @@ class Book:
         with self.whole():
             now = dict(self.job(number).head.conditions) | dict(said)
             rows = [[name, text] for name, text in now.items() if text]
-            self._change_job(number, conditions=json.dumps(rows, ensure_ascii=False))
+            self._change_job(number, conditions=codec.as_text(rows))
 
     def keep(self, number: int, *kept: Kept) -> None:
         """Add measurements or outcomes to an open job, or replace how it stands; all or nothing."""

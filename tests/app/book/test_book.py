@@ -83,6 +83,11 @@ def test_a_text_that_cannot_be_kept_is_refused(book, text, said):
     with pytest.raises(BookError, match=said):
         book.add_drive(Drive("TM-1", "130mm-48tpi", text))
     assert book.drives() == ()
+    book.add_drive(DRIVE)
+    for head, uid in ((replace(HEAD, conditions=(("room", text),)), "one"), (HEAD, text)):
+        with pytest.raises(BookError, match=said):
+            book.open_job(DRIVE.identity, head, uid)
+    assert book.history(DRIVE.identity) == ()
 
 
 def test_search_takes_no_notice_of_case_in_any_alphabet(book):

@@ -6,7 +6,7 @@ import pytest
 
 from app.analysis.budget import Part
 from app.analysis.results import Quantity
-from app.book.calibrations import as_begun, calibrations_in, used_for
+from app.book.calibrations import as_begun, calibrations_in, disks_in, used_for
 from app.book.store import Book
 from app.job.budget import SCALE, ZERO, corrections, offset_budget
 from app.job.model import CheckName, Known
@@ -42,6 +42,14 @@ def test_a_scale_is_used_with_its_u_and_names_its_source(book):
     # The scale's part of an offset shrinks to what the calibration leaves.
     part = {each.name: each for each in _parts(found.profile)}[SCALE]
     assert part.u == pytest.approx(20.0 * 1.65 / 181.5)
+
+
+def test_each_disk_that_was_calibrated_is_named_once_and_in_order(book):
+    assert disks_in(book) == ()
+    names = [f"AD {letter}" for letter in "GBFADCE"]
+    for name in (*names, *names[:2]):
+        calibrate(book, CheckName.SCALE, 181.5, 1.5, disk=name)
+    assert disks_in(book) == tuple(sorted(names))
 
 
 def _parts(profile) -> tuple[Part, ...]:

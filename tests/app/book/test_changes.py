@@ -9,7 +9,7 @@ from app.analysis.adjust.climate import HUMIDITY
 from app.analysis.budget import Part
 from app.analysis.results import Verdict
 from app.book.drift import change_of
-from app.job.budget import READING, SCALE
+from app.job.budget import READING, SCALE, ZERO
 from app.job.model import CheckName, Outcome, Stage, Value
 
 SCALE_PART, CLIMATE_UM, SCATTER_UM = 0.1, 1.8, 0.5
@@ -55,6 +55,17 @@ def test_what_a_rectangle_covers_does_not_make_a_change_certain():
     values = [Value("", each.value, each.covering_u, "µm") for each in outcomes]
     told = change_of(*values, outcomes, CheckName.RADIAL)
     assert told.u == pytest.approx(np.hypot(SCATTER_UM * np.sqrt(2.0), SCALE_PART * 0.1))
+
+
+@pytest.mark.parametrize("zero_um", [25.0, -25.0])
+def test_the_scale_counts_for_what_was_read_and_not_for_what_is_added_to_it(zero_um):
+    outcomes = [
+        replace(each, value=each.value + zero_um, budget=(*each.budget, Part(ZERO, 0.0, zero_um)))
+        for each in (measured(58.0, Stage.AS_FOUND), measured(-1.4, Stage.AS_LEFT))
+    ]
+    values = [Value("", each.value, each.u, "µm") for each in outcomes]
+    told = change_of(*values, outcomes, CheckName.RADIAL)
+    assert told.u == pytest.approx(change(58.0, -1.4).u)
 
 
 def test_temperatures_told_twice_count_twice():

@@ -47,6 +47,11 @@ def test_what_is_no_array_is_told_by_its_place(data):
         codec.unpacked(data, "here")
 
 
+def test_words_stand_in_the_book_as_they_are_said():
+    """Whoever opens the file with another program can read them."""
+    assert codec.as_text((("disk", "Prüfung, −5 µm"),)) == '[["disk", "Prüfung, −5 µm"]]'
+
+
 def test_an_array_is_kept_as_four_bytes_a_value():
     # Little-endian IEEE 754: 1.0 is 3f800000.
     data = codec.packed(np.array([1.0], np.float64))

@@ -112,6 +112,17 @@ def test_a_working_disk_is_told_by_the_original():
     assert Action.LOOSEN not in actions
 
 
+@pytest.mark.parametrize(("u_um", "counts_um"), [(0.4, 0.4), (None, 3.5 / math.sqrt(3.0))])
+def test_a_working_disk_s_zero_is_from_the_original_s_that_is_told(u_um, counts_um):
+    drive = TwoDisks(middle_um=10.0, backlash_um=0.0)
+    drive.zero_shifts_um = [0.5, 0.0, -0.5, 1.0, 0.0, -1.0]
+    drive.entries.update({"zero of the original": -2.5, "u of the original": u_um})
+    outcome, _ = calibrated(CheckName.WORKING_DISK, drive)
+    assert outcome.value == pytest.approx(7.0 - 2.5)
+    parts = {part.name: part for part in outcome.budget}
+    assert parts["zero of the original"].u == pytest.approx(counts_um)
+
+
 def test_what_leaves_nothing_uncertain_is_no_part_of_the_budget():
     drive = TwoDisks(middle_um=10.0, backlash_um=0.0)
     drive.working_um, drive.zero_shifts_um = 0.0, [0.0] * 6

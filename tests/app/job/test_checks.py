@@ -164,6 +164,21 @@ def test_a_spindle_without_a_trimmer_is_not_trimmed():
     assert not job.may_close
 
 
+def test_a_spindle_without_a_trimmer_may_have_come_right_by_itself():
+    class Warmed(ScriptedDrive):
+        """A motor that comes to its speed after it was first measured."""
+
+        def _measure(self, ask):
+            found = super()._measure(ask)
+            self.speed_rpm = 300.0
+            return found
+
+    plan = plan_for(PROFILE, (CheckName.SPEED,))
+    _, kept = job_on(Warmed(speed_rpm=309.0), plan=plan, profile=replace(PROFILE, trimmer=False))
+    assert [each.verdict for each in kept.outcomes] == [Verdict.FAIL, Verdict.PASS, Verdict.PASS]
+    assert kept.outcomes[1].reason == ""
+
+
 def test_a_class_without_an_index_limit_notes_the_delay():
     bare = replace(PROFILE, index_to_burst_us=None, index_to_burst_tolerance_us=None)
     outcome, _, _ = outcome_of(CheckName.INDEX, profile=bare)
@@ -511,6 +526,24 @@ def test_one_lobe_alone_fails_on_whichever_side():
     outcome, _, _ = outcome_of(CheckName.RADIAL, drive, stage=Stage.AS_FOUND)
     assert outcome.verdict is Verdict.FAIL
     assert outcome.value is None
+
+
+@pytest.mark.parametrize("check", [CheckName.RADIAL, CheckName.ADJUST, CheckName.SCALE])
+def test_without_a_side_an_offset_is_a_magnitude_and_nothing_is_moved_by_it(check):
+    drive = ScriptedDrive(middle_um=-20.0, backlash_um=0.0)
+    drive.indexed = False
+    outcome, drive, _ = outcome_of(check, drive)
+    assert str(messages.NO_SIGN) in outcome.reason
+    assert outcome.value == (pytest.approx(20.0) if check is CheckName.RADIAL else None)
+    assert Action.NUDGE not in actions(drive)
+
+
+def test_a_disk_without_bursts_for_it_judges_no_azimuth_and_goes_not_in():
+    bare = replace(PROFILE, azimuth_track=None, azimuth_arcmin=None)
+    outcome, drive, _ = outcome_of(CheckName.AZIMUTH, profile=bare)
+    assert (outcome.verdict, outcome.value) == (Verdict.NOTED, None)
+    assert outcome.reason == str(messages.NO_BURSTS)
+    assert Action.INSERT_ALIGNMENT not in actions(drive)
 
 
 @pytest.mark.parametrize("missing", [[], ["from outside 2"], ["from inside 1"]])

@@ -14,6 +14,7 @@ from app.analysis.results import (
     Quantity,
     Verdict,
 )
+from app.job import messages
 from app.job.model import (
     Action,
     CheckName,
@@ -173,6 +174,27 @@ def test_an_answer_that_cannot_stand_is_refused_and_asked_again():
     with pytest.raises(ValueError, match="once it has been done"):
         job.answer(3.0)
     assert job.ask is asked
+
+
+def test_what_is_no_answer_to_a_measurement_or_a_choice_is_refused():
+    ask = Measure(Measurand.SPEED, messages.TAKING_SPEED, "side 0", 10, 16, 0)
+    with pytest.raises(ValueError, match="“side 0” is answered by a measurement"):
+        checked_answer(ask, 3.0)
+    ask = Enter("stand", messages.SEEK, choices=("left", "right"))
+    assert checked_answer(ask, "right") == "right"
+    with pytest.raises(ValueError, match="“up” cannot be chosen; choose left or right"):
+        checked_answer(ask, "up")
+
+
+def test_without_a_step_in_hand_nothing_is_answered_or_left_out():
+    job, _ = job_on(ScriptedDrive(middle_um=0.0), plan=[Planned(CheckName.SPEED, Stage.AS_FOUND)])
+    assert job.ask is None
+    with pytest.raises(ValueError, match="nothing is asked; go to a step first"):
+        job.answer(True)
+    with pytest.raises(ValueError, match="no step is in hand; go to a step first"):
+        job.skip("no power")
+    with pytest.raises(ValueError, match="this step has been done; repeat it"):
+        job.go_to(0)
 
 
 def test_nudging_stops_when_the_nudges_are_used_up():

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from app.analysis.messages import NO_CARRIER, fill
 from app.analysis.results import Verdict
 from app.cli.conduct import conduct
+from app.job import messages
 from app.job.checks.mechanics import PARTS, words_key
 from app.job.job import OF_THE_HEAD
 from app.job.model import Action, CheckName, Do, Stage
@@ -122,6 +124,18 @@ def test_the_watch_ends_by_itself_once_the_head_stands():
     assert abs(outcome.value) < 0.1
     assert detail(outcome, "moved since the first look") == pytest.approx(12.0, abs=0.2)
     assert 4 < detail(outcome, "looks") < 16
+
+
+def test_a_watch_tells_nothing_where_nothing_is_seen_or_no_time_passes():
+    sideless, gone, still = (ScriptedDrive(middle_um=20.0) for _ in range(3))
+    sideless.indexed = False
+    gone.missing = ["look 2"]
+    still._do = lambda ask: None
+    said = {messages.NO_SIGN: sideless, fill(NO_CARRIER): gone, messages.NO_TIME_PASSED: still}
+    for reason, drive in said.items():
+        outcome = found_of(CheckName.DRIFT, drive)
+        assert (outcome.verdict, outcome.value) == (Verdict.UNDECIDED, None)
+        assert str(reason) in outcome.reason
 
 
 def test_a_drive_that_never_stands_is_told_so_after_the_last_look():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from app.job import messages
+from app.job.checks.gauge import PLACE
 from app.job.model import Action, Do, Enter
 from app.job.technician import Technician
 
@@ -12,7 +13,8 @@ from app.job.technician import Technician
 class Hands:
     """Writes down what is done with the drive."""
 
-    def __init__(self, write_protected=False, at_track_zero=False):
+    def __init__(self, write_protected=False, at_track_zero=False, gauge_um=0.0):
+        self.gauge_um = gauge_um
         self.write_protected = write_protected
         self.at_track_zero = at_track_zero
         self.done = []
@@ -76,6 +78,10 @@ def test_what_is_asked_without_a_track_or_an_amount_is_nought():
 )
 def test_the_virtual_drive_stands_in_a_room(key, seen):
     assert Technician(Hands()).answer(Enter(key, messages.SEEK)) == seen
+
+
+def test_the_gauge_is_read_where_it_stands():
+    assert Technician(Hands(gauge_um=-41.0)).answer(Enter(PLACE, messages.WHERE_BY_GAUGE)) == -41.0
 
 
 @pytest.mark.parametrize(("state", "word"), [(True, "yes"), (False, "no")])
