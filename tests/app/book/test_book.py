@@ -7,11 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from app.book import codec
+from app.book import codec, store
 from app.book.exchange import export_json, import_json
 from app.book.model import BookError, Drive, ResumableJob
 from app.book.schema import KEEP_OUTCOME
-from app.book.store import Book
+from app.book.store import Book, _made
 from app.book.writer import JobWriter, head_for
 from app.job.model import INSERTED, CheckName, Entry, Stage
 from app.job.plan import StepState
@@ -238,6 +238,31 @@ def test_a_full_disk_says_so_and_what_was_kept_stands(book):
     book.check()
     with Book(book.path) as again:
         assert len(again.job(number).entries) >= 3
+
+
+def test_a_file_is_made_by_one_alone_and_not_where_a_link_leads(tmp_path):
+    path = tmp_path / "book.sqlite3"
+    assert [_made(path), _made(path)] == [True, False]
+    assert path.stat().st_mode & 0o777 == 0o600
+    (tmp_path / "link").symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(FileExistsError):
+        _made(tmp_path / "link")
+    assert not (tmp_path / "elsewhere").exists()
+
+
+@pytest.mark.parametrize("writable", [True, False])
+def test_a_book_that_is_only_read_is_seen_as_it_is_and_stays_so(book, monkeypatch, writable):
+    """Where it may be written to, what another writes meanwhile is seen as well."""
+    monkeypatch.setattr(store, "_is_writable", lambda path: writable)
+    number = filled(book)
+    with Book(book.path, to_read=True) as reader:
+        assert alike(reader.job(number), book.job(number))
+        book.add_drive(Drive("TM-77", "90mm-135tpi"))
+        assert len(reader.drives()) == (2 if writable else 1)
+        if not writable:
+            with suppress(BookError):
+                reader.add_drive(Drive("TM-78", "90mm-135tpi"))
+    assert len(book.drives()) == 2
 
 
 def test_a_book_that_cannot_be_begun_leaves_no_file_and_no_folder(tmp_path):
