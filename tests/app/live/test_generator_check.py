@@ -118,7 +118,6 @@ def test_a_reading_behind_it_is_no_longer_beyond_what_was_proved():
     assert reading.ratio.u < 0.7 * wide.ratio.u
 
 
-@pytest.mark.slow
 def test_where_the_input_cuts_is_found_and_not_gone_into():
     parts = replace(PARTS, limit=0.5)
     found = checked(Bench(parts), 6.0)
@@ -126,15 +125,14 @@ def test_where_the_input_cuts_is_found_and_not_gone_into():
     assert found.detector.out_v[-1] < 0.5
 
 
-@pytest.mark.slow
 def test_where_the_converter_clips_it_ends():
     bench = Bench(replace(PARTS, gains=(1.2,)))
     found = checked(bench, 6.0)
     assert bench.levels_pp[-1] < 6.0
+    assert bench.told[-1] == "the input clips here; the levels below it are taken"
     assert found.detector.out_v[-1] < 1.0
 
 
-@pytest.mark.few(2)
 @pytest.mark.parametrize(
     ("change", "said"),
     [
@@ -151,8 +149,9 @@ def test_where_the_converter_clips_it_ends():
             "switch the generator's output off",
         ),
         (lambda bench: setattr(bench, "_scale", lambda v: v * (v < 0.4)), "cleanly"),
+        (lambda bench: setattr(bench, "_scale", lambda v: v * (v > 1.3)), "are needed; choose"),
     ],
-    ids=["no cable", "left on", "levels that do not rise", "not quiet", "stops"],
+    ids=["no cable", "left on", "levels that do not rise", "not quiet", "stops", "few levels"],
 )
 def test_what_goes_wrong_is_one_sentence(change, said):
     bench = Bench()
