@@ -319,7 +319,10 @@ def test_what_was_left_at_one_aim_is_measured_again_at_another():
         (CheckName.LOCK, Stage.WORK),
         (CheckName.RADIAL, Stage.AS_LEFT),
     ]
-    job, _ = job_on(ScriptedDrive(middle_um=50.0), plan=[Planned(*each) for each in steps])
+    # What the aim does not change, or what was found before, is not.
+    stays = [(CheckName.HYSTERESIS, Stage.AS_FOUND), (CheckName.SPEED, Stage.AS_LEFT)]
+    plan = [Planned(*each) for each in (stays[0], *steps, stays[1])]
+    job, _ = job_on(ScriptedDrive(middle_um=50.0), plan=plan)
     job.aim_at(stated(PROFILE, 20.0))
     again = {(each.check, each.stage) for each in job.steps if each.state is not StepState.DONE}
     assert again == set(steps)

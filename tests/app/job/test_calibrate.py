@@ -1,6 +1,7 @@
 """Calibration on the bench: what each check asks, finds and refuses."""
 
 import math
+from dataclasses import replace
 
 import pytest
 from scipy import stats
@@ -14,9 +15,9 @@ from app.job.plan import Planned, plan_for
 from tests.app.job.hands import PROFILE, ScriptedDrive, job_on
 
 
-def calibrated(check, drive, **entries):
+def calibrated(check, drive, profile=PROFILE, **entries):
     drive.entries.update({name.replace("_", " "): value for name, value in entries.items()})
-    job, kept = job_on(drive, plan=[Planned(check, Stage.WORK)])
+    job, kept = job_on(drive, plan=[Planned(check, Stage.WORK)], profile=profile)
     (outcome,) = kept.outcomes
     return outcome, job
 
@@ -121,6 +122,17 @@ def test_a_working_disk_s_zero_is_from_the_original_s_that_is_told(u_um, counts_
     assert outcome.value == pytest.approx(7.0 - 2.5)
     parts = {part.name: part for part in outcome.budget}
     assert parts["zero of the original"].u == pytest.approx(counts_um)
+
+
+def test_where_the_original_s_zero_is_not_told_that_of_the_class_counts():
+    drive = TwoDisks(middle_um=10.0, backlash_um=0.0)
+    drive.zero_shifts_um = [0.5, 0.0, -0.5, 1.0, 0.0, -1.0]
+    track = PROFILE.alignment_track
+    stated = {"zero_um": (3.0,), "zero_u_um": (0.6,), "zero_tracks": (track,), "zero_heads": (0,)}
+    outcome, _ = calibrated(CheckName.WORKING_DISK, drive, replace(PROFILE, **stated))
+    assert outcome.value == pytest.approx(7.0 + 3.0)
+    parts = {part.name: part for part in outcome.budget}
+    assert parts["zero of the original"].u == pytest.approx(0.6)
 
 
 def test_what_leaves_nothing_uncertain_is_no_part_of_the_budget():

@@ -214,6 +214,8 @@ def test_each_place_asks_for_the_hand_the_gauge_and_the_signal():
     while job.ask is not None:
         asked.append(job.ask)
         carry_out(job, drive, asks=1)
+    track = next(ask for ask in asked if isinstance(ask, Enter) and ask.key == "ordinary track")
+    assert (track.low, track.high) == (0.0, PROFILE.tracks - 1.0)
     first = next(place for place, ask in enumerate(asked) if isinstance(ask, Measure))
     hand, gauge, signal = asked[first + 1 : first + 4]
     assert (hand.action, hand.message.text) == (Action.NUDGE, messages.MOVE_BY_GAUGE.text)

@@ -146,6 +146,9 @@ def test_a_drive_that_never_stands_is_told_so_after_the_last_look():
     assert outcome.value == pytest.approx(1.0, abs=0.01)
     assert outcome.unit == "µm/min"
     assert "cover" in str(drive.done[0].message)
+    # A minute from look to look, a quarter of an hour in all.
+    waits = [each.amount for each in drive.done if each.action is Action.WAIT]
+    assert waits == [60.0] * 15
 
 
 FAULTS = {
