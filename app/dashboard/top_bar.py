@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from PySide6.QtCore import QEvent, Qt, QUrl
+from PySide6.QtCore import QEvent, Qt, QTimer, QUrl
 from PySide6.QtGui import QDesktopServices, QResizeEvent
 from PySide6.QtWidgets import (
     QBoxLayout,
@@ -23,6 +23,7 @@ from app.dashboard.widgets import TouchButton, across, key_words, laid, named
 from app.live.view import View
 from app.profiles import Profile
 
+_PASSING_MS = 8000
 _BAR_WIDTH = 960
 """In a narrower window the buttons go into the menu."""
 
@@ -91,6 +92,8 @@ class TopBar(QWidget):
     def __init__(self, entries: Sequence[MenuEntry], parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._kept_in: Path | None = None
+        self._passes = QTimer(self, interval=_PASSING_MS, singleShot=True)
+        self._passes.timeout.connect(lambda: self.remark(""))
         self._source = named(SourceLabel(self), self.tr("Open source"))
         self._source.setObjectName("source")
         self._class = named(QLabel(self), self.tr("Drive class and alignment disk"))
@@ -161,9 +164,13 @@ class TopBar(QWidget):
         for button in self._buttons:
             button.setVisible(width >= _BAR_WIDTH)
 
-    def remark(self, words: str, folder: Path | None = None) -> None:
-        """Say something in place of what was said last, with the folder of what it names."""
+    def remark(self, words: str, folder: Path | None = None, *, passing: bool = False) -> None:
+        """Say something in place of what was said last, with the folder of what it names.
+
+        A `passing` remark confirms what was done and can be seen anyway: it goes by itself.
+        """
         self._kept_in = folder
+        self._passes.start() if passing else self._passes.stop()
         self._remark.setText(words)
         self._remark.setToolTip(words)
         for part in (self._remark, self._away):

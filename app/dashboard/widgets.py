@@ -695,12 +695,14 @@ class Page(QWidget):
 
         self._left_handed = False
         self._scrolling: QVBoxLayout | None = None
+        self._buttons: QWidget | None = None
         self._halves = QBoxLayout(QBoxLayout.Direction.LeftToRight)
 
     def _lay_scrolling(self, parts: Sequence[_Part], buttons: QWidget) -> None:
         """Let the parts scroll above the buttons, which always stand."""
         content = QWidget(self)
         content.setObjectName("page")
+        self._buttons = buttons
         self._scrolling = laid(QVBoxLayout(content), *parts)
         laid(QVBoxLayout(self), (scrolled(content), 1), buttons, flush=True)
         self._keep_clear()
@@ -715,6 +717,23 @@ class Page(QWidget):
         """Put the halves beside each other where both can be read."""
         super().resizeEvent(event)
         self._place_halves()
+        self._fit_buttons()
+
+    def showEvent(self, event: QShowEvent) -> None:  # noqa: N802
+        """Fit the buttons by what they say now."""
+        super().showEvent(event)
+        self._fit_buttons()
+
+    def _fit_buttons(self) -> None:
+        """Leave the keys out of the buttons below where they would take a second line for them."""
+        row = self._buttons
+        if row is not None:
+            buttons = row.findChildren(TouchButton)
+            for button in buttons:
+                button.tell_key(True)
+            roomy = row.sizeHint().width() <= self.width()
+            for button in buttons:
+                button.tell_key(roomy)
 
     def _place_halves(self) -> None:
         wide = self.width() >= _TWO_HALVES * self.fontMetrics().averageCharWidth()

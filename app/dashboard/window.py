@@ -823,7 +823,7 @@ class MainWindow(QWidget):
             Colours.DARK: self.tr("The colours are dark."),
             Colours.CONTRAST: self.tr("The colours are of high contrast."),
         }
-        self.top_bar.remark(words[self._settings.colours])
+        self.top_bar.remark(words[self._settings.colours], passing=True)
 
     def change_hand(self) -> None:
         """Lay the window out for the other hand."""
@@ -835,7 +835,7 @@ class MainWindow(QWidget):
             True: self.tr("Laid out for the left hand."),
             False: self.tr("Laid out for the right hand."),
         }
-        self.top_bar.remark(words[left_handed])
+        self.top_bar.remark(words[left_handed], passing=True)
 
     def stand_for(self, *, left_handed: bool) -> None:
         """Put what a hand goes to at its side, so that the arm covers nothing that is read."""

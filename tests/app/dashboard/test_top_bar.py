@@ -5,6 +5,7 @@ from PySide6.QtGui import QFontMetrics
 from PySide6.QtWidgets import QApplication
 
 from app.dashboard.top_bar import SourceLabel
+from app.dashboard.widgets import TouchButton
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
 
 LONG = "sim:offset_um=-120&creep_um=12&screws=tight&snr_db=28&hysteresis_um=9&seed=20261129"
@@ -65,3 +66,29 @@ def test_a_remark_stands_in_full_until_it_is_put_away(window, tmp_path):
     bar._away.click()
     assert [each.isVisible() for each in (bar._remark, bar._folder, bar._away)] == [False] * 3
     assert bar.words.startswith("VIRTUAL DRIVE")
+
+
+def test_what_can_be_seen_anyway_is_said_for_a_while(window):
+    bar = window.top_bar
+    window.next_colours()
+    assert "colours are" in bar._remark.text()
+    assert bar._passes.isActive()
+    bar._passes.timeout.emit()
+    assert not bar._remark.isVisible()
+    # What has to be read stays, also where it takes the place of what would have gone.
+    window.next_colours()
+    bar.remark("The disk is full.")
+    assert not bar._passes.isActive()
+
+
+def test_the_buttons_of_a_page_leave_their_keys_out_before_they_take_a_second_line(window):
+    window.show_sources()
+    heights = []
+    for size in ((480, 320), (1280, 800)):
+        window.resize(*size)
+        QApplication.processEvents()
+        row = window.source_page._buttons
+        heights.append(row.height())
+        told = [each.text() for each in row.findChildren(TouchButton) if "F8" in each.text()]
+        assert len(told) == (size[0] > 480)
+    assert heights[0] == heights[1]
