@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
-from PySide6.QtCore import Qt
-from PySide6.QtGui import QColor
+from PySide6.QtCore import QEvent, QPoint, QPointF, Qt
+from PySide6.QtGui import QColor, QMouseEvent
+from PySide6.QtWidgets import QApplication
 
 from app.dashboard.needle_page.past_bar import PastBar
 from app.dashboard.style import LIGHT, Sizes
@@ -27,6 +28,22 @@ def test_it_says_how_far_back_it_goes_with_a_line_for_each_minute(qtbot, monkeyp
     assert top + high <= made.height()
     ends = sorted(mark.shape[0] for mark in marks if mark.kind == "Line")[:9]
     assert np.diff(ends) == pytest.approx([ends[1] - ends[0]] * 8)
+
+
+def test_a_drag_asks_for_each_moment_and_for_none_beyond_the_ends(qtbot):
+    made = PastBar(600.0)
+    qtbot.addWidget(made)
+    made.resize(400, made.height())
+    asked_s = []
+    made.asked.connect(asked_s.append)
+    middle = made.height() // 2
+    qtbot.mousePress(made, Qt.MouseButton.LeftButton, pos=QPoint(300, middle))
+    for x in (100, -50, 450):
+        at = QPointF(x, middle)
+        button, none = Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier
+        event = QMouseEvent(QEvent.Type.MouseMove, at, made.mapToGlobal(at), button, button, none)
+        QApplication.sendEvent(made, event)
+    assert asked_s == pytest.approx([150.0, 450.0, 600.0, 0.0])
 
 
 def test_heights_are_drawn_as_parts_of_the_tallest(qtbot):

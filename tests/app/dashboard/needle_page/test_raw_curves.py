@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from app.dashboard.needle_page.raw_curves import channel_of, drawn
+from app.dashboard.needle_page.raw_curves import CARRIER, channel_of, drawn
 from instruments.source import Block
 
 HEIGHTS_V = np.random.default_rng(0).standard_normal(200).astype(np.float32)
@@ -39,3 +39,32 @@ def test_of_more_the_lowest_and_highest_of_each_column_are():
     low, high = drawn_in(50).edges
     np.testing.assert_array_equal(low.heights_v[:49], HEIGHTS_V.reshape(50, 4).min(axis=1)[:49])
     np.testing.assert_array_equal(high.heights_v[:49], HEIGHTS_V.reshape(50, 4).max(axis=1)[:49])
+
+
+@pytest.mark.parametrize(
+    ("name", "roles", "min_max", "made_v"),
+    [
+        ("minus", ["plus", "minus", "index"], False, [0.5, 1.5]),
+        (CARRIER, ["plus", "minus", "index"], False, [0.5, 2.5]),
+        # Of extremes it lies between the lowest less the highest, and the highest less the lowest.
+        (CARRIER, ["plus", "minus", "index"], True, [-0.5, 3.5]),
+        (CARRIER, ["index", "plus", "minus"], False, [-1.0, -1.5]),
+        (CARRIER, ["index", "differential", "envelope"], False, [0.5, 1.5]),
+        (CARRIER, ["envelope", "index", "plus"], False, [1.0, 4.0]),
+    ],
+)
+def test_a_carrier_is_plus_less_minus_or_what_stands_for_it(name, roles, min_max, made_v):
+    rows = np.array([[1.0, 0.5, 1.5], [4.0, 1.5, 3.0]], np.float32)
+    made = channel_of(name, roles)(Block(rows, 1000.0, 0, 0.0, min_max=min_max))
+    assert made.tolist() == made_v
+
+
+@pytest.mark.parametrize("first", [-300, 250])
+def test_what_lies_beside_the_turn_is_not_drawn(first):
+    beside = Block(HEIGHTS_V[:, None], 1000.0, first, 0.0)
+    channel = channel_of("plus", ["plus"])
+    found = drawn([beside], channel, (0.0, 200.0), (0.0, 1.0), 50)
+    assert (found.curve.turns.size, found.curve.heights_v.size, found.edges) == (0, 0, None)
+    both = sorted([beside, BLOCK], key=lambda block: block.first_index)
+    whole = drawn(both, channel, (0.0, 200.0), (0.0, 1.0), 400).curve
+    np.testing.assert_array_equal(whole.heights_v, HEIGHTS_V)
