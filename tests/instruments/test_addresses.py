@@ -1,5 +1,6 @@
 """Addresses: which source stands behind one, and what is wrong with the others."""
 
+import math
 import os
 import sys
 
@@ -7,9 +8,13 @@ import pytest
 
 from instruments.address import attached_sources, join_address, open_address, split_address
 from instruments.file.source import FileSource
-from instruments.options import AddressOptions, split_options
+from instruments.options import (
+    AddressOptions,
+    read_toleranced,
+    split_options,
+)
 from instruments.scope import discover
-from instruments.source import AddressError, SourceRequest, parse_roles
+from instruments.source import UNSTATED_TOLERANCE, AddressError, SourceRequest, parse_roles
 from instruments.virtual.source import VirtualSource
 from tests.instruments.file.captures import FIXTURES, read_all
 
@@ -178,3 +183,52 @@ def test_a_path_is_taken_as_it_was_meant(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     assert split_address("~").body == "~"  # where there is one of that very name
     assert split_address("~nobody-here/x.wav").body == "~nobody-here/x.wav"
+
+
+@pytest.mark.parametrize(
+    ("text", "value", "part"),
+    [
+        ("7", 7.0, UNSTATED_TOLERANCE),
+        ("0", 0.0, UNSTATED_TOLERANCE),
+        ("7±10%", 7.0, 0.1),
+        (" 7.5 +- 2.5 % ", 7.5, 0.025),
+        ("7+/-0%", 7.0, 0.0),
+        ("7±100%", 7.0, 1.0),
+    ],
+)
+def test_a_value_is_read_with_its_tolerance(text, value, part):
+    assert read_toleranced(text) == pytest.approx((value, part))
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("seven", "a number, with a tolerance or without"),
+        ("7±%", "a number, with a tolerance or without"),
+        ("7±10", "a number, with a tolerance or without"),
+        ("-1", "not negative"),
+        ("inf", "not negative"),
+        ("nan", "not negative"),
+        ("7±101%", "from 0 to 100 %"),
+        ("7±-1%", "from 0 to 100 %"),
+        ("7±nan%", "from 0 to 100 %"),
+    ],
+)
+def test_what_is_no_value_with_a_tolerance_is_told(text, said):
+    with pytest.raises(ValueError, match=said):
+        read_toleranced(text)
+
+
+def test_a_number_may_be_either_end_of_what_is_allowed():
+    def read(text, low, high):
+        return AddressOptions("x:", {"n": text}, ["n"]).number("n", low, high)
+
+    assert [read(text, 2.0, 5.0) for text in ("2", "5")] == [2.0, 5.0]
+    for text in ("1.9", "5.1"):
+        with pytest.raises(AddressError, match="must lie between 2 and 5"):
+            read(text, 2.0, 5.0)
+    # None is 0 but where that is the low end of a range.
+    assert read("0", 0.0, 5.0) == 0.0
+    for text, low, high in (("0", 1.0, 5.0), ("-1", 0.0, 5.0), ("0", 0.0, math.inf)):
+        with pytest.raises(AddressError, match="a number above 0"):
+            read(text, low, high)
