@@ -816,6 +816,18 @@ def test_buttons_of_the_job_stand_in_two_columns_and_the_last_over_both(window):
     assert (last.left(), last.right()) == (lefts[0].left(), rights[0].right())
 
 
+def test_in_a_low_column_buttons_stand_in_rows_of_three_as_far_as_they_fit(window, monkeypatch):
+    panel = window.needle_page.job
+    for width_px, places in (
+        (2000, [(0, 0, 1, 1), (0, 1, 1, 1), (0, 2, 1, 1), (1, 0, 1, 1), (1, 1, 1, 2)]),
+        (100, [(0, 0, 1, 1), (0, 1, 1, 1), (1, 0, 1, 1), (1, 1, 1, 1), (2, 0, 1, 2)]),
+    ):
+        monkeypatch.setattr(panel, "width", lambda width_px=width_px: width_px)
+        panel._place_buttons(roomy=False)
+        grid = panel._grid
+        assert [grid.getItemPosition(grid.indexOf(each)) for each in panel._buttons] == places
+
+
 def left_in(window, book):
     """Leave the job at the bench for another drive's; tells how the book has it."""
     number = window.controller.number
