@@ -28,10 +28,13 @@ _SAMPLE_LINES = 200
 _HEADING_LINES = 4
 """Lines above the numbers in which names and units of columns are looked for."""
 _NO_NUMBER = "nan|inf|infinity|∞|ol"
+# Digits are given back by none of these: of thousands in a row every division would be tried.
 _POINT = re.compile(
-    rf"\s*[+-]?(?:(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?|{_NO_NUMBER})\s*", re.IGNORECASE
+    rf"\s*+[+-]?(?:(?:\d++\.?\d*+|\.\d++)(?:e[+-]?\d++)?|{_NO_NUMBER})\s*+", re.IGNORECASE
 )
-_COMMA = re.compile(rf"\s*[+-]?(?:(?:\d+|\d*,\d+)(?:e[+-]?\d+)?|{_NO_NUMBER})\s*", re.IGNORECASE)
+_COMMA = re.compile(
+    rf"\s*+[+-]?(?:(?:\d++(?:,\d++)?|,\d++)(?:e[+-]?\d++)?|{_NO_NUMBER})\s*+", re.IGNORECASE
+)
 
 _LETTER = re.compile(r"[^\W\d_eE]")
 _LOGIC = re.compile(r"0x[0-9a-f]+", re.IGNORECASE)
