@@ -8,10 +8,12 @@ times its third harmonic off the carrier, and makes it grow as the square of the
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.envelope.series import EnvelopeSeries
+from app.analysis.envelope.series import Bins, EnvelopeSeries, median_of
 from app.analysis.results import Quantity
 
 _REACH = 0.15
@@ -20,8 +22,104 @@ _MOST_DRIFT, _LEAST_LEFT = 2.5, 0.1
 """Cycles of 4φ within a bin, and what of it they leave: with more and less it is no tell."""
 _FEWEST_LOBES, _FEWEST_BINS = 3, 24
 _LOSS_A_HARMONIC = 3.0
+_MOST_ALIKE = 1e6
 _MOST_U = 0.02
 """Known no better, as where carrier and sampling are locked and 4φ stands still, it is no tell."""
+
+_STRONG, _AS_USUAL = 0.1, 4.0
+"""Power over the greatest above which a bin tells of a ripple; and what changes by more than so
+many times the middle change is a group's edge."""
+_SURE_SIGMAS, _LEAST_RIPPLE, _MOST_RIPPLE = 6.0, 0.01, 0.4
+_ROUNDS, _KEPT_BINS = 3, 10_000
+
+
+class Ripple:
+    """Takes the ripple of a harmonic on the carrier out of bins as they come.
+
+    From bin to bin: what lobes, disk and hand do to the amplitude is slower, as long as 4φ drifts.
+    """
+
+    def __init__(self, frames_a_bin: int, rate_hz: float) -> None:
+        self._frames_a_bin = frames_a_bin
+        self._rate_hz = rate_hz
+        self._greatest_v2 = 0.0
+        self._sums, self._part = np.zeros((3, 3)), np.zeros(2)
+
+    def taken_out(self, bins: Bins) -> Bins:
+        """Return bins without the ripple that these and all before them show."""
+        if bins.phasor_v is None or not bins.ok.any():
+            return bins
+        # Another track may be under the head by now.
+        kept = max(0.0, 1.0 - len(bins.ok) / _KEPT_BINS)
+        highest_v2 = float(np.quantile(bins.power_v2[bins.ok], 0.95))
+        self._greatest_v2 = max(kept * self._greatest_v2, highest_v2)
+        strong = bins.ok & (bins.power_v2 > _STRONG * self._greatest_v2)
+        if not strong.any():
+            return bins
+        drift = _drift(median_of(bins.carrier_hz[strong]), self._rate_hz, self._frames_a_bin)
+        if abs(drift) > _MOST_DRIFT:
+            return bins
+        seen = _angle(bins.phasor_v, self._frames_a_bin)
+        before = kept * self._sums
+        level = 0.5 * np.log(np.where(strong, bins.power_v2, 1.0))
+        columns = self._columns(seen)
+        for _ in range(_ROUNDS):
+            self._sums = before + _sums_of(level, columns, strong)
+            self._solve()
+            columns = self._columns(seen)
+        if not self._part.any():
+            return bins
+        return replace(bins, power_v2=bins.power_v2 / (1.0 + 2.0 * columns @ self._part))
+
+    def _columns(self, seen: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return cosine and sine of 4φ: the harmonic moves the phase that is seen, too."""
+        angle = seen
+        for _ in range(_ROUNDS):
+            cosine, sine = np.cos(angle), np.sin(angle)
+            angle = seen + 4.0 * (self._part[0] * sine - self._part[1] * cosine)
+        return np.stack([np.cos(angle), np.sin(angle)], axis=1)
+
+    def _solve(self) -> None:
+        """Find the harmonic's part, where it is beyond doubt."""
+        count, normal, right = self._sums[0, 0], self._sums[1:, 1:], self._sums[1:, 0]
+        square = self._sums[0, 1]
+        self._part = np.zeros(2)
+        if count < _FEWEST_BINS or np.linalg.cond(normal) > _MOST_ALIKE:
+            return
+        inverse = np.linalg.inv(normal)
+        found = inverse @ right
+        rest = max(square - float(found @ right), 0.0) / (count - 2.0)
+        least = _SURE_SIGMAS * float(np.sqrt(rest * np.trace(inverse)))
+        if max(least, _LEAST_RIPPLE) < np.hypot(*found) < _MOST_RIPPLE:
+            self._part = found
+
+
+def _sums_of(
+    level: NDArray[np.float64], columns: NDArray[np.float64], strong: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Return count and square beside products, shape (3, 3), of how bins differ from neighbours."""
+    sums = np.zeros((3, 3))
+    middle = strong[1:-1] & strong[:-2] & strong[2:]
+    if not middle.any():
+        return sums
+    bend, turned = (
+        (each[1:-1] - 0.5 * (each[:-2] + each[2:]))[middle] for each in (level, columns)
+    )
+    usual = np.abs(bend) <= _AS_USUAL * median_of(np.abs(bend))
+    bend, turned = bend[usual], turned[usual]
+    sums[0, :2] = len(bend), bend @ bend
+    sums[1:, 0], sums[1:, 1:] = turned.T @ bend, turned.T @ turned
+    return sums
+
+
+def _drift(carrier_hz: float, rate_hz: float, frames_a_bin: int) -> float:
+    """Return by how many cycles 4φ goes on from bin to bin."""
+    return (4.0 * carrier_hz / rate_hz - 1.0) * frames_a_bin
+
+
+def _angle(phasor_v: NDArray[np.complex128], frames_a_bin: int) -> NDArray[np.float64]:
+    """Return 4φ of bins: middles of those of an even number of frames lie between two of them."""
+    return 4.0 * np.angle(phasor_v) + np.pi * (frames_a_bin % 2 == 0)
 
 
 def loss_beyond(
@@ -41,7 +139,7 @@ def loss_beyond(
     carriers = series.carrier_hz[series.ok]
     if half < 1 or not carriers.size or not series.phasor_v.any():
         return None
-    drift = (4.0 * float(np.median(carriers)) / rate_hz - 1.0) * series.frames_a_bin
+    drift = _drift(median_of(carriers), rate_hz, series.frames_a_bin)
     left = float(np.sinc(drift))
     if abs(drift) > _MOST_DRIFT or abs(left) < _LEAST_LEFT:
         return None
@@ -63,8 +161,7 @@ def _harmonic(
     place, power = place[whole], power[whole]
     if len(place) < _FEWEST_LOBES or place.size < _FEWEST_BINS:
         return None
-    # Middles of bins of an even number of frames lie between two of them.
-    angle = 4.0 * np.angle(series.phasor_v[place]) + np.pi * (series.frames_a_bin % 2 == 0)
+    angle = _angle(series.phasor_v[place], series.frames_a_bin)
     values = np.stack([0.5 * np.log(power), np.cos(angle), np.sin(angle)], axis=-1)
     each = [_regressed(*left) for left in (_by_lobe(values, half), _by_place(values))]
     return min(each, key=lambda quantity: quantity.u)
@@ -93,7 +190,7 @@ def _regressed(
     columns = np.stack([cosine, sine], axis=-1)
     flat = columns.reshape(-1, 2)
     normal = flat.T @ flat
-    if np.linalg.cond(normal) > 1e6:
+    if np.linalg.cond(normal) > _MOST_ALIKE:
         return Quantity(0.0, float("inf"))
     inverse = np.linalg.inv(normal)
     found = inverse @ (flat.T @ amplitude.ravel())

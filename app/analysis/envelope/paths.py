@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis import messages
-from app.analysis.envelope.aliased import loss_beyond
+from app.analysis.envelope.aliased import Ripple, loss_beyond
 from app.analysis.envelope.carrier import (
     CARRIER_HIGH_OF_RATE,
     CARRIER_LOW_HZ,
@@ -58,6 +58,7 @@ class RawPath(SignalPath):
         self._highest_hz = min(setup.bandwidth_hz, CARRIER_HIGH_OF_RATE * setup.sample_rate_hz)
         self._clips: ClipWatch | None = None
         self._rails = RailWatch(_RAIL_FRAMES, 0.0)
+        self._ripple = Ripple(1, self._rate_hz)
         self._demodulator: Demodulator | None = None
         self._step_v = 0.0
         self._search: list[tuple[NDArray[np.float32], int]] = []
@@ -131,7 +132,7 @@ class RawPath(SignalPath):
             self._look_for_carrier()
         if self._demodulator is not None:
             for bins in self._demodulator.flush():
-                self._append(bins)
+                self._append(self._ripple.taken_out(bins))
 
     def clipped_between(self, start_frame: float, end_frame: float) -> bool:
         """Return whether the signal was clipped in any stretch that touches these frames."""
@@ -157,7 +158,7 @@ class RawPath(SignalPath):
             self._clips.push(samples_v, first_index)
         self._rails.push(samples_v, first_index)
         for bins in self._demodulator.push(samples_v, first_index):
-            self._append(bins)
+            self._append(self._ripple.taken_out(bins))
 
     def _look_for_carrier(self) -> None:
         waiting, self._search, self._searched = self._search, [], 0
@@ -180,6 +181,7 @@ class RawPath(SignalPath):
         )
         known = _NOISE_KNOWN_LIVE if self._live else _NOISE_KNOWN
         self.series = EnvelopeSeries(self._demodulator.frames_a_bin, known)
+        self._ripple = Ripple(self._demodulator.frames_a_bin, self._rate_hz)
         tone = self._demodulator.tone
         signals = self._columns.signals
         self._step_v = max(step_of(waiting[0][0][:, column]) for column in signals)

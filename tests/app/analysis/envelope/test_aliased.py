@@ -4,7 +4,15 @@ import numpy as np
 import pytest
 
 from app.analysis.results import Geometry
-from tests.app.analysis.lobes.test_spoilers import bells, boundary, drawn, groups, read
+from tests.app.analysis.lobes.test_spoilers import (
+    FIRST,
+    bells,
+    boundary,
+    drawn,
+    groups,
+    holds,
+    read,
+)
 
 QUARTER_HZ = 62.8e3
 """Of 250 kS/s it lies at 0.2512: the third harmonic comes back at 0.2464."""
@@ -46,3 +54,21 @@ def test_a_carrier_locked_to_the_sampling_is_read(carrier_hz):
     reading = read(bent(bells(0.15), 0.0, carrier_hz=carrier_hz))
     assert reading.valid
     assert abs(reading.balance.value - 0.15) < 3.0 * reading.balance.u + 5e-4
+
+
+@pytest.mark.parametrize(
+    ("envelope", "balance", "carrier_hz"),
+    [
+        (bells(0.35, width=0.1), 0.35, 62.6e3),
+        (boundary(0.1), 0.1, 62.6e3),
+        (groups(0.1, 6, 0.7), 0.1, QUARTER_HZ),
+    ],
+    ids=["bells", "boundary", "groups"],
+)
+@pytest.mark.parametrize(("part", "phase"), [(0.08, 0.0), (0.16, 2.0)])
+def test_a_recorded_harmonic_leaves_no_ripple(part, phase, envelope, balance, carrier_hz):
+    def harmonic(time):
+        of_third = part * np.cos(6.0 * np.pi * carrier_hz * time + phase)
+        return envelope(5.0 * time - 0.1 - FIRST) * of_third
+
+    holds(read(drawn(envelope, hit=harmonic, turns=6.4, carrier_hz=carrier_hz)), balance)
