@@ -17,12 +17,15 @@ if TYPE_CHECKING:
 # One core is what each worker takes; set before numpy is imported.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+_LATER = "Classes written after the analysis"
+
 
 def _options(arguments: list[str]) -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.hunt", description=__doc__)
     add = parser.add_argument
     add("--seed", type=int, default=1, help="of all draws (default: 1)")
     add("--draws", type=int, default=20, help="of each class (default: 20)")
+    add("--further", type=int, default=20, help="of each written after the analysis (default: 20)")
     add("--class", dest="names", metavar="NAME", action="append", help="this alone; more with more")
     add("--mixed", type=int, default=0, help="draws of several spoilers each")
     add("--live", type=int, default=0, help="draws of each class by the live needle")
@@ -38,7 +41,7 @@ def _options(arguments: list[str]) -> argparse.Namespace:
 def main(arguments: list[str]) -> int:
     """Hunt; return the exit status."""
     options = _options(arguments)
-    from tests.hunt import calibration, campaign, classes, live, report
+    from tests.hunt import calibration, campaign, classes, further, live, report
 
     if options.list:
         for name, each in campaign.CLASSES.items():
@@ -52,17 +55,30 @@ def main(arguments: list[str]) -> int:
         left_s = 60 * options.minutes - (time.monotonic() - began_s)
         return list(campaign.run(names, options.seed, draws, options.workers, left_s))
 
-    outcomes = run(options.names or [each.name for each in classes.SINGLE], options.draws)
+    drawn = run(options.names or [each.name for each in classes.SINGLE], options.draws)
+    apart = [each.name for each in further.FURTHER]
     if options.names is None:
-        outcomes += run(["mixed"], options.mixed) + run(list(live.LIVE), options.live)
+        drawn += run(["mixed"], options.mixed) + run(list(live.LIVE), options.live)
+        drawn += run(apart, options.further)
     rows = run([each.name for each in calibration.ROWS], options.calibration)
     took_s = time.monotonic() - began_s
-    every = [*outcomes, *rows]
-    print(report.class_table(every))
+    every = [*drawn, *rows]
+    # What nobody told the analysis of is not counted among what it grew under.
+    later = [each for each in drawn if each.key.name in apart]
+    outcomes = [each for each in drawn if each.key.name not in apart]
+    for title, group in (("Classes", [*outcomes, *rows]), (_LATER, later)):
+        if group:
+            print(report.class_table(group, title))
     print("### Failures\n", *report.failures(every), sep="\n")
     print("\n### Plain captures that were refused\n", *report.refusals(every), sep="\n")
-    found = report.figures(outcomes) + report.row_figures(rows)
-    print("\n### Figures\n", *found, sep="\n")
+    found: list[report.Figure] = []
+    for title, figures in (
+        ("Figures", (report.figures(outcomes) if outcomes else []) + report.row_figures(rows)),
+        (f"Figures: {_LATER.lower()}", report.figures(later) if later else []),
+    ):
+        if figures:
+            print(f"\n### {title}\n", *figures, sep="\n")
+            found += figures
     print(f"\n{len(every)} draws, {60 * len(every) / took_s:.0f} a minute")
     return 0 if all(each.reached for each in found) else 1
 

@@ -13,6 +13,7 @@ import numpy as np
 from tests.hunt.calibration import ROWS
 from tests.hunt.classes import SINGLE
 from tests.hunt.draws import Draw, HuntClass
+from tests.hunt.further import FURTHER
 from tests.hunt.judge import Verdict, crashed, judge
 from tests.hunt.live import LIVE, judge_live
 from tests.hunt.mixed import MixedClass
@@ -22,7 +23,7 @@ from tests.hunt.through import measured, watched
 _CHUNK = 8
 
 CLASSES: dict[str, HuntClass | MixedClass] = {
-    **{each.name: each for each in (*SINGLE, *ROWS, MixedClass())},
+    **{each.name: each for each in (*SINGLE, *FURTHER, *ROWS, MixedClass())},
     **LIVE,
 }
 """All classes by name; those of the live needle begin with ``live:``."""

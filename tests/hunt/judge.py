@@ -55,6 +55,8 @@ class Verdict:
         Why it was parked, or how the program failed.
     crashed : bool
         An exception came out.
+    is_nothing : bool
+        It is valid where there is nothing to be read.
     parked_late : bool
         A live needle went on for too long after the signal had gone, or gave no reason.
     """
@@ -66,6 +68,7 @@ class Verdict:
     lacks_note: bool = False
     reasons: tuple[str, ...] = ()
     crashed: bool = False
+    is_nothing: bool = False
     parked_late: bool = False
 
     def faults(self, times: float = WRONG_U) -> tuple[str, ...]:
@@ -76,6 +79,7 @@ class Verdict:
             "side": self.wrong_side,
             "speed": self.speed is not None and self.speed.is_beyond(times, SPEED_FLOOR_RPM),
             "note": self.lacks_note,
+            "nothing": self.is_nothing,
             "late": self.parked_late,
         }
         return tuple(name for name, holds in named.items() if holds)
@@ -89,6 +93,8 @@ def judge(reading: Mapping[str, Any], truth: Truth) -> Verdict:
     reasons = tuple(reading["reasons"])
     if not reading["valid"]:
         return Verdict(valid=False, speed=speed, reasons=reasons)
+    if truth.is_nothing:
+        return Verdict(valid=True, speed=speed, reasons=reasons, is_nothing=True)
     return Verdict(
         valid=True,
         ratio=_error(reading["ratio"], truth.ratio),
@@ -111,9 +117,9 @@ def _error(quantity: Mapping[str, float], right: tuple[float, float]) -> Error:
 
 
 def _is_wrong_side(reading: Mapping[str, Any], truth: Truth) -> bool:
-    """Tell whether a balance that is well clear of nothing has the other sign than the truth."""
+    """Tell whether a balance well clear of nothing has the other sign than the truth, or any."""
     balance = reading["balance"]
     if not reading["sign_known"] or abs(truth.balance) < _EVEN:
         return False
     is_clear = abs(balance["value"]) > max(_EVEN, _SIDE_U * balance["u"])
-    return is_clear and balance["value"] * truth.balance < 0.0
+    return is_clear and (balance["value"] * truth.balance < 0.0 or not truth.is_sided)

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.hunt.campaign import CLASSES, Key, drawn
+from tests.hunt.further import FURTHER
 from tests.hunt.live import LIVE
 from tests.hunt.mixed import MixedClass
 from tests.hunt.through import measured, watched
@@ -28,8 +29,10 @@ _LOOKS_EACH = 20
 _OF_U, _REL = 1e-3, 1e-4
 _LEAST = 1e-9
 
+APART = tuple(each.name for each in FURTHER)
+"""What was written after the analysis is drawn and judged, and not recorded."""
 NAMES = (
-    *(name for name, each in CLASSES.items() if name not in LIVE and each.name != "mixed"),
+    *(name for name in CLASSES if name not in {*LIVE, *APART, MixedClass.name}),
     *list(LIVE)[::LIVE_EACH],
     *(f"{MixedClass().name}/{number}" for number in range(40)),
 )

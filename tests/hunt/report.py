@@ -56,7 +56,7 @@ def by_class(outcomes: Sequence[Outcome]) -> dict[str, list[Outcome]]:
     return grouped
 
 
-def class_table(outcomes: Sequence[Outcome]) -> str:
+def class_table(outcomes: Sequence[Outcome], title: str = "Classes") -> str:
     """Return a row for each class."""
     rows = [_row(name, several) for name, several in by_class(outcomes).items()]
     heads = (
@@ -74,7 +74,7 @@ def class_table(outcomes: Sequence[Outcome]) -> str:
         "speed within 2u",
         "u / scatter",
     )
-    return table("Classes", heads, rows)
+    return table(title, heads, rows)
 
 
 def _row(name: str, several: Sequence[Outcome]) -> list[str]:
@@ -113,7 +113,7 @@ def figures(outcomes: Sequence[Outcome]) -> list[Figure]:
     )
     wrong = {
         kind: sum(kind in each.verdict.faults() for each in outcomes)
-        for kind in ("ratio", "speed", "side", "note", "crash", "late")
+        for kind in ("ratio", "speed", "side", "note", "nothing", "crash", "late")
     }
     far = sum("ratio" in each.verdict.faults(FAR_U) for each in outcomes)
     far_speed = sum("speed" in each.verdict.faults(FAR_U) for each in outcomes)
@@ -124,6 +124,7 @@ def figures(outcomes: Sequence[Outcome]) -> list[Figure]:
         Figure("speeds beyond 4u", str(far_speed), "at most 5", far_speed <= 5),
         _none("wrong sides said known", wrong["side"]),
         _none("notes that are missing", wrong["note"]),
+        _none("readings of what holds nothing", wrong["nothing"]),
         _none("needles parked late or without a reason", wrong["late"]),
         _none("crashes", wrong["crash"]),
         _share("plain ones refused", refused, len(plain), most=0.03),

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import IntEnum
+from itertools import chain, repeat
 from typing import Any, Protocol
 
 import numpy as np
@@ -130,6 +131,10 @@ class Truth:
         Where the ratio changes: times in seconds, and the ratio from each to the next.
     silent_s : tuple of float or None
         From when to when there is nothing that could be read.
+    is_nothing : bool
+        There is no pattern at all: no reading is right but a parked one.
+    is_sided : bool
+        The side can be told; else whoever says that it is known is wrong.
     """
 
     ratio: tuple[float, float]
@@ -138,6 +143,8 @@ class Truth:
     wants_note: bool = False
     course: tuple[tuple[float, float], ...] = ()
     silent_s: tuple[float, float] | None = None
+    is_nothing: bool = False
+    is_sided: bool = True
 
     def between(self, start_s: float, end_s: float) -> tuple[float, float]:
         """Return the least and the most that is right of a stretch of time."""
@@ -175,6 +182,8 @@ class Scene:
         Frequency of the sample clock over what it is said to be.
     pulses : numpy.ndarray
         Shape (n, 2): start and end of each pulse of the index, in seconds.
+    trigger_phases : tuple of float
+        Phases at which one record after the other begins.
     """
 
     conditions: Conditions
@@ -191,6 +200,7 @@ class Scene:
     pulses: Floats = field(default_factory=lambda: np.empty((0, 2)))
     clock: float = 1.0
     at_index: bool = True
+    trigger_phases: tuple[float, ...] = ()
 
     @property
     def height_v(self) -> float:
@@ -340,18 +350,20 @@ def noise_v(conditions: Conditions) -> float:
 
 
 def _columns(scene: Scene) -> Scene:
-    conditions, wave = scene.conditions, scene.wave_v
-    rng, sigma_v = scene.rng, noise_v(scene.conditions)
-    if conditions.kind.has_phases:
+    return replace(scene, columns=columns_of(scene, scene.wave_v, noise_v(scene.conditions)))
+
+
+def columns_of(scene: Scene, wave: Floats, sigma_v: float) -> dict[str, Floats]:
+    """Return the signal columns of a wave, with a noise of the differential."""
+    kind, rng = scene.conditions.kind, scene.rng
+    if kind.has_phases:
         each_v = sigma_v / np.sqrt(2.0)
-        columns = {
+        return {
             "plus": wave / 2 + each_v * _normal(rng, len(wave)),
             "minus": -wave / 2 + each_v * _normal(rng, len(wave)),
         }
-    else:
-        name = "envelope" if conditions.kind is Kind.ENVELOPE else "differential"
-        columns = {name: wave + sigma_v * _normal(rng, len(wave))}
-    return replace(scene, columns=columns)
+    name = "envelope" if kind is Kind.ENVELOPE else "differential"
+    return {name: wave + sigma_v * _normal(rng, len(wave))}
 
 
 def _normal(rng: Generator, count: int) -> Floats:
@@ -413,8 +425,9 @@ def _records(scene: Scene, samples: Any) -> tuple[tuple[Any, ...], tuple[int, ..
     edge, last = np.ceil(scene.turn[0]), scene.turn[-1]
     parts: list[Any] = []
     starts: list[int] = []
-    while edge + RECORD_TURNS < last:
-        ends_s = scene.moment_of(np.array([edge, edge + RECORD_TURNS]))
+    phases = chain(scene.trigger_phases, repeat(0.0))
+    while (begin := edge + next(phases)) + RECORD_TURNS < last:
+        ends_s = scene.moment_of(np.array([begin, begin + RECORD_TURNS]))
         start, end = np.ceil(ends_s * conditions.rate_hz).astype(int)
         if not scene.at_index:
             start -= int(scene.rng.integers(0, round(conditions.rate_hz * 0.02)))
@@ -431,5 +444,5 @@ def _records(scene: Scene, samples: Any) -> tuple[tuple[Any, ...], tuple[int, ..
         parts.append(np.ascontiguousarray(pairs.reshape(2 * bins, -1)))
         starts.append(2 * max(start, 0) // conditions.bin_frames)
         # The next trigger is the first edge after the record, and not always that.
-        edge = np.ceil(edge + RECORD_TURNS + scene.rng.uniform(0.0, 0.5))
+        edge = np.ceil(begin + RECORD_TURNS + scene.rng.uniform(0.0, 0.5))
     return tuple(parts), tuple(starts)
