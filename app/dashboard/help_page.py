@@ -162,7 +162,19 @@ KEYS = (
     ("F11", "the whole screen"),
     ("Ctrl B", "keep the last minute of samples and readings: the black box"),
     ("Ctrl D", "colours: the system's, light, dark, high contrast"),
+    (
+        "Ctrl K",
+        "learn a key, as a pedal sends it, for going on: it does what Enter does at the needle, "
+        "once however long it is held, and gives no answer of several; the menu forgets it",
+    ),
     ("Ctrl L", "layout for the other hand: job, buttons and bars change sides"),
+    (
+        "Number pad",
+        "layout for the left hand, keys for the right, where nothing is typed: Enter goes on, "
+        "measures and does again, 0 takes back, the decimal key leaves out a check, 8 and 2 look "
+        "at another check, 4 and 6 nudge the virtual drive",
+    ),
+    ("Ctrl M", "reduced motion: the needle jumps from reading to reading, nothing blinks or fades"),
     ("Home", "needle and ask as large as can be, or all parts again"),
     ("End", "the trace over the whole window, or all parts again"),
     ("+ − Ctrl+← Ctrl+→", "large trace: zoom, and look further; wheel and drag do so too"),

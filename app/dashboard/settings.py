@@ -1,8 +1,8 @@
 """What the window remembers from one run to the next, in one JSON file.
 
-It holds sources, unit, colours, hand, language and size, and is the user's alone (mode 0600). One
-that is damaged or of a newer version is left as it is: that is said, and nothing is remembered in
-this run. No program to start is remembered.
+It holds sources, unit, colours, hand, motion, a learned key, language and size, and is the user's
+alone (mode 0600). One that is damaged or of a newer version is left as it is: that is said, and
+nothing is remembered in this run. No program to start is remembered.
 """
 
 from __future__ import annotations
@@ -63,6 +63,8 @@ class Settings:
         self.unit = Unit.UM
         self.colours = Colours.SYSTEM
         self.left_handed = False
+        self.reduced_motion = False
+        self.going_on_key = 0  # Qt's number of it; 0 where none is learned
         self.language = SYSTEM
         self.size_px: tuple[int, int] | None = None
         if path is not None:
@@ -96,6 +98,8 @@ class Settings:
             "unit": self.unit.value,
             "colours": self.colours.value,
             "left_handed": self.left_handed,
+            "reduced_motion": self.reduced_motion,
+            "going_on_key": self.going_on_key,
             "language": self.language,
             "size_px": self.size_px,
         }
@@ -131,6 +135,8 @@ class Settings:
         unit, size = Unit(tree["unit"]), tree["size_px"]
         # A file of before has none of these.
         left_handed = bool(tree.get("left_handed", False))
+        reduced_motion = bool(tree.get("reduced_motion", False))
+        going_on_key = int(tree.get("going_on_key", 0))
         colours = Colours(tree.get("colours", Colours.SYSTEM))
         language = _text(tree.get("language", SYSTEM))
         if size is not None:
@@ -139,6 +145,7 @@ class Settings:
             size = wide, tall
         self.recent, self.unit, self.size_px, self.colours = recent, unit, size, colours
         self.language, self.left_handed = language, left_handed
+        self.reduced_motion, self.going_on_key = reduced_motion, going_on_key
 
     def _pass_over(self, why: Callable[[], str]) -> None:
         self._tell = lambda: translate(

@@ -567,6 +567,11 @@ class TouchButton(QPushButton):
         self._tells_key = tells
         self.say(self._words)
 
+    def set_key(self, key: str) -> None:
+        """Change the key that does the same."""
+        self._key = key
+        self.say(self._words)
+
     def set_next(self, is_next: bool) -> None:
         """Mark it as the next thing to do."""
         if self.property("next") != is_next:

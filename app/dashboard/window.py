@@ -26,6 +26,7 @@ from PySide6.QtGui import (
     QShowEvent,
 )
 from PySide6.QtWidgets import (
+    QAbstractScrollArea,
     QStackedWidget,
     QVBoxLayout,
     QWidget,
@@ -39,20 +40,22 @@ from app.dashboard.cycles import collect_due
 from app.dashboard.describe_page import DescribePage
 from app.dashboard.drives_page import DrivesPage
 from app.dashboard.ear import Ear, OpenOutput
+from app.dashboard.going_on import LearnedKey
 from app.dashboard.help_page import HelpPage
 from app.dashboard.job_panel.controller import JobController
 from app.dashboard.job_panel.panel import card_of
 from app.dashboard.keeping import Keeper
+from app.dashboard.looks import Looks
 from app.dashboard.needle_page.page import INDEXED_ROLES, LARGE_UM, SMALL_UM, NeedlePage
+from app.dashboard.number_pad import Pressed, key_meant
 from app.dashboard.practice_page import DebriefPage, PracticePage
 from app.dashboard.recheck_page import RecheckPage
 from app.dashboard.report_page import ReportPage
 from app.dashboard.settings import Choice, Settings
 from app.dashboard.source_page.page import SourcePage
-from app.dashboard.style import Colours, Sizes, Theme, palette_for, style_sheet, theme_for
+from app.dashboard.style import Sizes, Theme, palette_for, style_sheet, theme_for
 from app.dashboard.top_bar import MenuEntry, TopBar
 from app.dashboard.tour import Tour
-from app.dashboard.translation import language_of, name_of, next_choice
 from app.dashboard.widgets import ENTERS, Page, announce, laid
 from app.diagnostics import diagnostics
 from app.job.origin import Origin
@@ -69,7 +72,6 @@ if TYPE_CHECKING:
 
 Action = Callable[[], object]
 _Page = TypeVar("_Page", bound=Page)
-_Pressed = tuple[Qt.Key, Qt.KeyboardModifier]
 
 _FRAME_MS = 16
 _LEAST_SIZE = (480, 300)
@@ -154,6 +156,7 @@ class MainWindow(QWidget):
         # As the newest view had it; there is none yet.
         self._open_now = ""
         self.keeper = Keeper(self.save_picture, session, self.needle_page.large, self._remark, box)
+        self.looks = Looks(self._settings, self, self.needle_page.reduce_motion, self._remark)
         self.top_bar = TopBar(self._entries(), self)
         self.ear = Ear(open_output, self.top_bar.remark)
         self.announcer = Announcer(lambda words, urgent: announce(self, words, urgent=urgent))
@@ -161,6 +164,7 @@ class MainWindow(QWidget):
         self.tour = Tour(session, self, self.callout)
         self._layout = laid(QVBoxLayout(self), self.top_bar, (self._pages, 1))
         self._keys = self._key_table()
+        self.learned = LearnedKey(self._settings, self._keys, self._go_on, self)
         self._connect()
         self.stand_for(left_handed=self._left_handed)
         self.show_help()
@@ -191,6 +195,13 @@ class MainWindow(QWidget):
         self.controller.changed.connect(self._debrief_once)
         self.controller.report.connect(self.show_own_report)
         self.controller.gone.connect(lambda: self._measure_by(self.chosen_class))
+        self.learned.told.connect(self.top_bar.remark)
+        self.learned.told.connect(lambda words: announce(self, words) if words else None)
+        self.learned.changed.connect(self.needle_page.job.show_key)
+        self.needle_page.job.show_key(self.learned.name)
+        # What scrolls would take PgDn before the window is asked.
+        for area in self.needle_page.findChildren(QAbstractScrollArea):
+            area.installEventFilter(self.learned)
         self.failed.connect(self.remark_fault)
 
     def _added(self, page: _Page, back: Action) -> _Page:
@@ -249,9 +260,16 @@ class MainWindow(QWidget):
             MenuEntry(self.tr("A tour of the window"), "", lambda: self.tour.begin()),
             MenuEntry(self.tr("What the words here mean"), "Shift+F1", self.explain),
             MenuEntry(self.tr("The whole screen"), "F11", self.toggle_full_screen),
-            MenuEntry(self.tr("Colours: light, dark, high contrast"), "Ctrl+D", self.next_colours),
-            MenuEntry(self.tr("Layout for the other hand"), "Ctrl+L", self.change_hand),
-            MenuEntry(self.tr("Language"), "", self.next_language),
+            MenuEntry(
+                self.tr("Colours: light, dark, high contrast"), "Ctrl+D", self.looks.next_colours
+            ),
+            MenuEntry(self.tr("Layout for the other hand"), "Ctrl+L", self.looks.change_hand),
+            MenuEntry(self.tr("Reduced motion, or as usual"), "Ctrl+M", self.looks.change_motion),
+            MenuEntry(
+                self.tr("Learn a key or pedal for going on"), "Ctrl+K", lambda: self.learned.learn()
+            ),
+            MenuEntry(self.tr("Forget the learned key"), "", lambda: self.learned.forget()),
+            MenuEntry(self.tr("Language"), "", self.looks.next_language),
             MenuEntry(self.tr("Large, to be read from afar"), "Home", page.toggle_far),
             MenuEntry(self.tr("Large trace"), "End", page.toggle_large),
             MenuEntry(self.tr("Practice: a drive with a hidden fault"), "", self.show_practice),
@@ -266,12 +284,12 @@ class MainWindow(QWidget):
             ),
         ]
 
-    def _key_table(self) -> dict[_Pressed, Action]:
+    def _key_table(self) -> dict[Pressed, Action]:
         """Return what each key does; none alone is a letter or a figure, which are typed."""
         key, page, controller = Qt.Key, self.needle_page, self.controller
         plain, shift = Qt.KeyboardModifier.NoModifier, Qt.KeyboardModifier.ShiftModifier
         control = Qt.KeyboardModifier.ControlModifier
-        anywhere: dict[_Pressed, Action] = {
+        anywhere: dict[Pressed, Action] = {
             (key.Key_F1, plain): self.show_help,
             (key.Key_F2, plain): self.show_sources,
             (key.Key_F4, plain): page.toggle_unit,
@@ -280,8 +298,10 @@ class MainWindow(QWidget):
             (key.Key_F11, plain): self.toggle_full_screen,
             (key.Key_F12, plain): self.show_drives,
             (key.Key_B, control): self.keeper.keep_last_minute,
-            (key.Key_D, control): self.next_colours,
-            (key.Key_L, control): self.change_hand,
+            (key.Key_D, control): self.looks.next_colours,
+            (key.Key_K, control): lambda: self.learned.learn(),
+            (key.Key_L, control): self.looks.change_hand,
+            (key.Key_M, control): self.looks.change_motion,
             (key.Key_T, control): self.toggle_tone,
             (key.Key_R, control): self.ear.toggle_reading,
             (key.Key_Up, control): lambda: self.ear.louder(1),
@@ -291,7 +311,7 @@ class MainWindow(QWidget):
             (key.Key_F, control): self.find_in_help,
             (key.Key_Q, control): self.close,
         }
-        at_the_needle: dict[_Pressed, Action] = {
+        at_the_needle: dict[Pressed, Action] = {
             (key.Key_F1, shift): self.explain,
             (key.Key_Home, plain): page.toggle_far,
             (key.Key_End, plain): page.toggle_large,
@@ -328,7 +348,7 @@ class MainWindow(QWidget):
             at_the_needle[enter, plain] = page.go_on
             at_the_needle[enter, shift] = controller.lend
 
-        def where(pressed: _Pressed) -> Action:
+        def where(pressed: Pressed) -> Action:
             here = at_the_needle.get(pressed) or anywhere[pressed]
             elsewhere = anywhere.get(pressed, lambda: None)
             return lambda: here() if self.page is page else elsewhere()
@@ -732,9 +752,9 @@ class MainWindow(QWidget):
         said = self.tr("Fault in Evenlobe, what is shown may be out of date: {0}")
         self.top_bar.remark(said.format(words))
 
-    def _remark(self, words: str, folder: Path | None = None) -> None:
+    def _remark(self, words: str, folder: Path | None = None, *, passing: bool = False) -> None:
         """Add a remark to the bar above, which is made after those who remark."""
-        self.top_bar.remark(words, folder)
+        self.top_bar.remark(words, folder, passing=passing)
 
     def toggle_full_screen(self) -> None:
         """Take the whole screen, or give it back."""
@@ -761,11 +781,14 @@ class MainWindow(QWidget):
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Do what the key stands for, unless a control has taken it."""
-        modifiers = event.modifiers() & ~Qt.KeyboardModifier.KeypadModifier
-        action = self._keys.get((Qt.Key(event.key()), modifiers))
+        if self.learned.take(event):
+            return
+        by_place = self._left_handed and self.page is self.needle_page
+        pressed = key_meant(event, by_place=by_place)
+        action = self._keys.get(pressed)
         if action is None:
             super().keyPressEvent(event)
-        elif event.key() in _REPEATED or not event.isAutoRepeat():
+        elif pressed[0] in _REPEATED or not event.isAutoRepeat():
             action()
 
     def dragEnterEvent(self, event: QDragEnterEvent) -> None:  # noqa: N802
@@ -802,41 +825,6 @@ class MainWindow(QWidget):
             self._theme = theme
             self._apply_theme()
 
-    def next_language(self) -> None:
-        """Take the next language, which is spoken when the window is opened again."""
-        choice = next_choice(self._settings.language)
-        self._settings.language = choice
-        self._settings.save()
-        words = self.tr("From the next start on: the language of the system, {0}.")
-        if choice:
-            words = self.tr("From the next start on: {0}.")
-        self.top_bar.remark(words.format(name_of(language_of(choice))))
-
-    def next_colours(self) -> None:
-        """Take the next set of colours: the system's, light, dark, high contrast."""
-        self._settings.colours = self._settings.colours.next
-        self._settings.save()
-        self.apply_system_theme()
-        words = {
-            Colours.SYSTEM: self.tr("The colours are the system's."),
-            Colours.LIGHT: self.tr("The colours are light."),
-            Colours.DARK: self.tr("The colours are dark."),
-            Colours.CONTRAST: self.tr("The colours are of high contrast."),
-        }
-        self.top_bar.remark(words[self._settings.colours], passing=True)
-
-    def change_hand(self) -> None:
-        """Lay the window out for the other hand."""
-        left_handed = not self._settings.left_handed
-        self._settings.left_handed = left_handed
-        self._settings.save()
-        self.stand_for(left_handed=left_handed)
-        words = {
-            True: self.tr("Laid out for the left hand."),
-            False: self.tr("Laid out for the right hand."),
-        }
-        self.top_bar.remark(words[left_handed], passing=True)
-
     def stand_for(self, *, left_handed: bool) -> None:
         """Put what a hand goes to at its side, so that the arm covers nothing that is read."""
         self._left_handed = left_handed
@@ -845,6 +833,11 @@ class MainWindow(QWidget):
         order = [*self.top_bar.focus_order(), *self.needle_page.focus_order()]
         for before, after in pairwise(order):
             self.setTabOrder(before, after)
+
+    def _go_on(self) -> None:
+        """Do what the learned key is for: nothing at other pages, or behind a card."""
+        if self.page is self.needle_page and self.callout.pointer is None:
+            self.needle_page.go_on()
 
     def copy_diagnostics(self) -> None:
         """Copy what a report of a fault should say of this computer."""

@@ -369,6 +369,7 @@ def _lock_words(controller: JobController) -> str:
 
 
 _MOST_TYPED = 2000
+_ENTER = "⏎"
 
 
 class AnswerField(Field):
@@ -446,7 +447,8 @@ class CardView(QWidget):
         self.entry.returnPressed.connect(self.go_on)
         self._choices: list[TouchButton] = []
         on = self.tr("Do the next thing")
-        self.button = TouchButton(self.tr("Go on"), "⏎", on, self.go_on, self, is_next=True)
+        self.button = TouchButton(self.tr("Go on"), _ENTER, on, self.go_on, self, is_next=True)
+        self._learned = ""
         self._choice_row = QHBoxLayout()
         self._column = laid(
             QVBoxLayout(self),
@@ -524,6 +526,7 @@ class CardView(QWidget):
         self._progress.setVisible(card.part is not None)
         self._progress.show_part(card.part or 0.0)
         self.button.say(card.button)
+        self._tell_key()
         self.button.setVisible(bool(card.button) and not card.choices)
         self.button.setEnabled(card.part is None)
         asked, was_asked = (
@@ -531,6 +534,23 @@ class CardView(QWidget):
         )
         if asked != was_asked:
             self._prepare_answer(card)
+
+    def show_key(self, learned: str) -> None:
+        """Write a learned key beside Enter, or none."""
+        self._learned = learned
+        self._tell_key()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
+        """Tell the learned key where there is room for it now."""
+        super().resizeEvent(event)
+        self._tell_key()
+
+    def _tell_key(self) -> None:
+        """Write the keys on the button: Enter alone where both would be cut."""
+        if self._learned:
+            self.button.set_key(f"{_ENTER} / {self._learned}")
+        if not self._learned or self.button.sizeHint().width() > self.width():
+            self.button.set_key(_ENTER)
 
     def _prepare_answer(self, card: Card) -> None:
         """Get ready for typing or choosing, where that is asked for."""
@@ -669,6 +689,10 @@ class JobPanel(Instrument):
             # The last one takes what is left of its row.
             wide = abreast - place % abreast if last else 1
             self._grid.addWidget(button, place // abreast, place % abreast, 1, wide)
+
+    def show_key(self, learned: str) -> None:
+        """Write the key that is learned for going on beside Enter, or none."""
+        self._view.show_key(learned)
 
     def refresh(self, view: View, now_s: float) -> None:
         """Show what the newest view says of the job."""

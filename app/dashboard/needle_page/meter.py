@@ -1,7 +1,7 @@
 """The centre-zero needle meter, and how its needle moves.
 
 A reading comes about ten times a second. The needle follows it like a damped moving-coil movement,
-so that the eye sees where it goes.
+so that the eye sees where it goes; where motion is to be reduced it jumps from one to the next.
 """
 
 from __future__ import annotations
@@ -75,6 +75,10 @@ class Ballistics:
         self._velocity = fade * (self._velocity * cos - turn * sin)
         return self.position
 
+    def put(self, position: float) -> None:
+        """Let it stand at a position, at once and still."""
+        self.position, self._velocity = position, 0.0
+
 
 def _time_to(fraction: float, damping: float) -> float:
     """Return the first time, in units of 1/ω, at which a unit step reaches `fraction`."""
@@ -114,6 +118,8 @@ class Meter(Instrument):
         self._best: float | None = None
         self._face = Face()
         self._needle = Ballistics(position=REST)
+        self.jumps = False
+        """Whether the needle goes from reading to reading without a way between."""
         self._painted = REST
         self.setAttribute(Qt.WidgetAttribute.WA_OpaquePaintEvent)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
@@ -176,7 +182,10 @@ class Meter(Instrument):
             self.setAccessibleDescription(face.spoken)
         self._face = face
         target = REST if face.balance is None else deflection(face.balance)
-        self._needle.step(target, dt_s)
+        if self.jumps:
+            self._needle.put(target)
+        else:
+            self._needle.step(target, dt_s)
         moved = abs(self._needle.position - self._painted) * self._geometry.radius
         if changed:
             self.update()

@@ -399,6 +399,10 @@ class NeedlePage(QWidget):
             self._bar_row.setDirection(across(left_handed=left_handed))
         put_bar(self._scroll, at_left=left_handed)
 
+    def reduce_motion(self, reduced: bool) -> None:
+        """Let the needle jump from reading to reading, or swing there."""
+        self.meter.jumps = self.far.meter.jumps = reduced
+
     def _place_bar(self) -> None:
         """Put the bar between needle and plots, or below all where a job stands beside them."""
         if self._controller.job is not None:

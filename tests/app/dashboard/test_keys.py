@@ -1,15 +1,13 @@
 """A key does one thing: not the next one as well, and not again while something leans on it."""
 
 import pytest
-from PySide6.QtCore import QEvent, Qt
-from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QApplication, QListWidget
 
 from app.book.model import Drive
 from app.book.store import Book
 from app.job import messages
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
-from tests.app.dashboard.keys import KEY, press
+from tests.app.dashboard.keys import KEY, lean_on, press
 
 
 @pytest.fixture
@@ -23,15 +21,6 @@ def window(open_window, session, tmp_path):
     with Book(book) as opened:
         opened.add_drive(Drive("machine 7", "130mm-48tpi"))
     return open_window(session, book)
-
-
-def lean_on(key, times=5):
-    """Send what the system sends while a key is held down."""
-    for number in range(times):
-        pressed = QKeyEvent(
-            QEvent.Type.KeyPress, key, Qt.KeyboardModifier.NoModifier, "", number > 0
-        )
-        QApplication.sendEvent(QApplication.focusWidget(), pressed)
 
 
 def begin(qtbot, window):

@@ -74,7 +74,7 @@ def test_a_key_lays_the_window_out_for_the_other_hand_and_it_is_remembered(windo
 
 
 def test_a_page_that_is_made_later_is_laid_out_so_too(window):
-    window.change_hand()
+    window.looks.change_hand()
     window.show_sources()
     settle(window)
     page = window.source_page
@@ -83,7 +83,7 @@ def test_a_page_that_is_made_later_is_laid_out_so_too(window):
 
 def test_tab_still_goes_with_the_eye(window):
     window.begin_job("machine 7", "130mm-48tpi")
-    window.change_hand()
+    window.looks.change_hand()
     window.top_bar.remark("")
     settle(window)
     window.top_bar._menu.setFocus()

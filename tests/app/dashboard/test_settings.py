@@ -173,3 +173,18 @@ def test_the_hand_is_remembered_and_a_file_from_before_has_none(path):
     path.write_text(json.dumps(tree))
     after = Settings(path)
     assert (after.left_handed, after.fault) == (False, "")
+
+
+def test_motion_and_a_learned_key_are_remembered_and_a_file_from_before_has_none(path):
+    settings = Settings(path)
+    settings.reduced_motion, settings.going_on_key = True, 16777276
+    settings.save()
+    kept = Settings(path)
+    assert (kept.reduced_motion, kept.going_on_key) == (True, 16777276)
+    tree = json.loads(path.read_text())
+    del tree["reduced_motion"], tree["going_on_key"]
+    path.write_text(json.dumps(tree))
+    after = Settings(path)
+    assert (after.reduced_motion, after.going_on_key, after.fault) == (False, 0, "")
+    path.write_text(json.dumps({**tree, "going_on_key": "F13"}))
+    assert "damaged" in Settings(path).fault

@@ -70,13 +70,13 @@ def test_a_remark_stands_in_full_until_it_is_put_away(window, tmp_path):
 
 def test_what_can_be_seen_anyway_is_said_for_a_while(window):
     bar = window.top_bar
-    window.next_colours()
+    window.looks.next_colours()
     assert "colours are" in bar._remark.text()
     assert bar._passes.isActive()
     bar._passes.timeout.emit()
     assert not bar._remark.isVisible()
     # What has to be read stays, also where it takes the place of what would have gone.
-    window.next_colours()
+    window.looks.next_colours()
     bar.remark("The disk is full.")
     assert not bar._passes.isActive()
 

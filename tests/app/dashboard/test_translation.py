@@ -61,8 +61,8 @@ def test_a_choice_is_remembered_and_told(qtbot, tmp_path):
     path = tmp_path / "window.json"
     window = MainWindow(FakeSession(), LIGHT, settings=Settings(path))
     qtbot.addWidget(window)
-    window.next_language()
-    window.next_language()
+    window.looks.next_language()
+    window.looks.next_language()
     assert "Deutsch" in window.top_bar.words
     assert json.loads(path.read_text())["language"] == "de"
     assert Settings(path).language == "de"

@@ -87,6 +87,39 @@ def test_painted_step_overshoots_by_no_more_than_a_fifth(meter):
     assert places[-1] == pytest.approx(deflection(0.3), abs=0.01)
 
 
+def places(meter, balances):
+    """Where the needle is painted, frame by frame, with a reading every sixth frame."""
+    found = []
+    for balance in balances:
+        for _ in range(6):
+            meter.show_face(Face(balance=balance), FRAME_S)
+            meter.grab()
+            found.append(meter.painted_deflection)
+    return found
+
+
+def test_the_needle_stands_at_its_readings_and_nowhere_between(meter):
+    balances = (0.3, -0.2, 0.01)
+    meter.jumps = True
+    assert set(places(meter, balances)) == {deflection(each) for each in balances}
+    meter.show_face(Face(headline="No reading"), FRAME_S)
+    meter.grab()
+    assert meter.painted_deflection == REST
+    meter.jumps = False
+    assert len(set(places(meter, balances))) > 9
+
+
+def test_it_does_not_swing_on_from_a_jump(meter):
+    places(meter, (0.0,))
+    meter.show_face(Face(balance=0.5), FRAME_S)
+    meter.jumps = True
+    meter.show_face(Face(balance=0.1), FRAME_S)
+    meter.jumps = False
+    meter.show_face(Face(balance=0.1), FRAME_S)
+    meter.grab()
+    assert meter.painted_deflection == pytest.approx(deflection(0.1), abs=1e-12)
+
+
 def test_sector_is_as_wide_as_the_expanded_uncertainty(meter):
     narrow = settle(meter, Face(balance=0.1, expanded_u=0.01))
     wide = settle(meter, Face(balance=0.1, expanded_u=0.06))
