@@ -443,10 +443,12 @@ class Analyser:
     def _with_sure_speed(self, reading: Reading) -> Reading:
         """Return the reading without a speed that only a pattern could tell, which is none.
 
-        Nor is that of one lobe, nor what repeats between pulses of which not each begins a turn.
+        Nor is that of one lobe, nor what repeats between pulses of which not each begins a turn. A
+        record that an index began tells by its pattern alone how long the turn is.
         """
-        by_index = self._finder.by_index and not self._finder.index_is_doubled
-        if by_index or all(each in _BESIDE_A_PATTERN for each in reading.reasons):
+        finder = self._finder
+        by_edges = finder.by_index and not finder.lobes_a_turn and not finder.index_is_doubled
+        if by_edges or all(each in _BESIDE_A_PATTERN for each in reading.reasons):
             return reading
         told = messages.OFF_SPEED.text, messages.SPEED_BY_PROFILE.text
         notes = tuple(note for note in reading.notes if note.text not in told)

@@ -4,8 +4,17 @@ import numpy as np
 import pytest
 
 from app.analysis import messages
+from app.analysis.lobes.analyser import Analyser
 from app.analysis.results import Sign
-from tests.app.analysis.running import BARE, BRISK, RAW, analyse, measured
+from tests.app.analysis.running import (
+    BARE,
+    BRISK,
+    RAW,
+    analyse,
+    block_of,
+    measured,
+    setup_for,
+)
 from tests.synthesis import Signal, make
 
 
@@ -102,6 +111,17 @@ def test_one_lobe_alone_tells_no_speed_and_the_index_does():
     speeds = [analyse(made.columns(*names), 250e3, names).speed_rpm for names in (RAW, BARE)]
     assert speeds[0].value == pytest.approx(300.0, rel=1e-4)
     assert speeds[1] is None
+
+
+def test_a_record_that_an_index_began_tells_no_speed_without_a_pattern():
+    # Only how the pattern comes again says how long its turn is.
+    made = make(Signal(**BRISK, snr_db=30, ratio=0.05, turns=5.4))
+    analyser = Analyser(setup_for(BARE, 250e3), keep_all=True)
+    analyser.push(block_of(made.columns(*BARE), at_index=True))
+    analyser.finish()
+    reading = analyser.summary()
+    assert not reading.valid
+    assert reading.speed_rpm is None
 
 
 def test_pulses_of_which_not_each_begins_a_turn_tell_no_speed_without_a_pattern():
