@@ -127,7 +127,8 @@ SPOILS = Topic(
         ),
         "What it cannot see:",
         (
-            "A gain control that levels the lobes; motion or a weak coating in step with the "
+            "A gain control that levels the lobes, or changes within them, as the automatic "
+            "level of a sound input does (turn it off); motion or a weak coating in step with the "
             "turn, which looks like an offset where a turn has one pair of lobes; a residual "
             "in phase with the carrier of a boundary recording, one that the noise of the "
             "nulls hides, or one between groups with hardly a gap; tops cut by a few per cent "
@@ -137,7 +138,8 @@ SPOILS = Topic(
             "extremes; a detector's knee wider than a twentieth of the taller "
             "top behind groups, where its threshold is stated as 0; samples lost without a "
             "word, where they are half turns to within a hundredth of a turn or where groups "
-            "are flat."
+            "are flat; an amplifier that lets nothing through about zero; a scope that averages "
+            "sweeps whose turns do not meet."
         ),
         (
             "The first two are found by nudging the head: the sum of both lobes should stay, "
