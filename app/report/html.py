@@ -70,6 +70,8 @@ ul { margin: 0; padding-inline-start: 5mm; font-size: 8.5pt; }
 @page { margin: 12mm; }
 @media print {
   body { padding: 0; max-width: none; }
+  h2 { margin: 4mm 0 1.5mm; }
+  .large th, .large td { padding: 1mm 1.2mm; }
   .new-page { break-before: page; }
   .mark span { font-size: 84pt; }
 }
