@@ -19,6 +19,7 @@ from app.dashboard.style import LIGHT
 from app.job.model import USUAL_CHECKS, CheckName
 from app.job.outcomes import open_failures
 from app.job.plan import ENDED, plan_for
+from app.job.verdicts import offset_limit
 from app.profiles import load_profile
 from instruments.address import open_address
 from instruments.source import SourceRequest
@@ -267,4 +268,6 @@ def test_a_practice_drive_is_walked_from_its_choice_to_its_debrief_by_keys(
     left_um, expanded_um = in_um(rows["middle of head 0 as left"][1])
     assert abs(left_um - truths["middle of head 0 as left"]) < 2.0 * expanded_um
     assert left_um == pytest.approx(record.as_left.offset_um.value, abs=1.0)
-    assert abs(truths["middle of head 0 as left"] - truths["middle of head 0 as found"]) > 5.0
+    # By chance the body may have stood well already; as left it does.
+    limit_um = offset_limit(load_profile(record.head.profile), final=True).high
+    assert abs(truths["middle of head 0 as left"]) < limit_um
