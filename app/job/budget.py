@@ -149,8 +149,10 @@ def _once_part(profile: Profile, known: Known, head: int, track: int | None) -> 
     in their spread; what the disk has of its own is in its zero, where its paper states one.
     """
     track = profile.alignment_track if track is None else track
-    spread = profile.hub_is_free and (known.seating_dof or 0.0) >= _SPREAD_DOF
-    is_in_both = spread and profile.zero_of(track, head) is not None
+    # A spread that noise hides would hide the swing too.
+    is_seen = bool(known.seating_u_um) and (known.seating_dof or 0.0) >= _SPREAD_DOF
+    stated = profile.zero_of(track, head) is not None
+    is_in_both = profile.hub_is_free and is_seen and stated
     scale_um = 0.0 if known.alternating or is_in_both else profile.scale_um
     if known.once_part is None:
         return Part(ONCE_ASSUMED, scale_um * _ONCE_PART / 6.0**0.5, unit="µm")

@@ -126,6 +126,7 @@ def test_a_runout_is_in_the_spread_of_seatings_and_in_a_zero_that_is_stated():
     assert not has_once(stated, three, 0)
     assert has_once(stated, replace(three, seating_dof=1.0), 0)
     assert has_once(stated, replace(three, seating_u_um=None, seating_dof=None), 0)
+    assert has_once(stated, replace(three, seating_u_um=0.0), 0)
     assert has_once(stated, three, 1)
     # A hub that a pin drives is always at the same angle.
     assert has_once(replace(stated, hub_is_free=False), three, 0)
