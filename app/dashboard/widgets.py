@@ -49,6 +49,7 @@ from PySide6.QtWidgets import (
     QVBoxLayout,
     QWidget,
 )
+from shiboken6 import invalidate
 
 from app.dashboard.lettering import LEFT, write
 from app.dashboard.style import LIGHT, Sizes, Theme, font_of_cap
@@ -81,9 +82,24 @@ def laid(box: _Box, *parts: _Part, flush: bool = False) -> _Box:
             box.addWidget(part, stretch)
         elif isinstance(part, QLayout):
             box.addLayout(part, stretch)
+            _forget_items(part)
         else:
             box.addStretch(part)
     return box
+
+
+def _forget_items(layout: QLayout) -> None:
+    """Forget the Python objects that PySide makes for the items of a layout put into another.
+
+    Qt deletes an item unseen when its widget moves. The object of a deleted item would then stand
+    for whatever Qt makes next at the same address.
+    """
+    for place in range(layout.count()):
+        item = layout.itemAt(place)
+        if isinstance(item, QLayout):
+            _forget_items(item)
+        elif item is not None:
+            invalidate(item)
 
 
 def named(widget: _Widget, name: str, description: str = "") -> _Widget:

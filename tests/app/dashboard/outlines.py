@@ -1,6 +1,7 @@
 """A widget's rows and columns in words, with what stretches."""
 
 from PySide6.QtWidgets import QBoxLayout, QGridLayout, QLabel, QScrollArea
+from shiboken6 import invalidate
 
 from app.dashboard.widgets import FlowRow, TouchButton
 
@@ -29,6 +30,9 @@ def outline(layout, depth=0):
             if isinstance(widget, FlowRow):
                 buttons = widget.findChildren(TouchButton)
                 lines += [f"{'  ' * (depth + 1)}{_what(each)}" for each in buttons]
+        if inner is None:
+            # Qt deletes an item unseen: its Python object may not stand for what comes there next.
+            invalidate(item)
     return lines
 
 

@@ -16,8 +16,10 @@ from PySide6.QtWidgets import (
     QLineEdit,
     QListWidgetItem,
     QSizePolicy,
+    QSpacerItem,
     QVBoxLayout,
     QWidget,
+    QWidgetItem,
 )
 
 from app.analysis.results import Verdict
@@ -435,6 +437,21 @@ def test_parts_are_laid_one_after_the_other(qtbot):
     assert [box.stretch(place) for place in range(4)] == [0, 3, 2, 4]
     assert box.getContentsMargins() == (0, 0, 0, 0)
     assert laid(QVBoxLayout(QWidget()), one).getContentsMargins() != (0, 0, 0, 0)
+
+
+def test_no_python_object_outlives_the_item_of_a_widget_that_moves_on(qtbot):
+    kinds = (QWidgetItem, QSpacerItem)
+    before = [each for each in gc.get_objects() if type(each) in kinds]
+    whole, moving = QWidget(), QLabel("moving")
+    qtbot.addWidget(whole)
+    deep = laid(QHBoxLayout(), moving, 1)
+    laid(QVBoxLayout(whole), laid(QVBoxLayout(), deep, QLabel("stays")))
+    items = [each for each in gc.get_objects() if type(each) in kinds]
+    items = [each for each in items if not any(each is other for other in before)]
+    assert len(items) >= 3
+    assert [item for item in items if shiboken6.isValid(item)] == []
+    whole.layout().addWidget(moving)
+    assert deep.count() == 1
 
 
 def test_buttons_stand_at_the_left_and_fields_behind_their_labels(qtbot):
