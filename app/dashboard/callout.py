@@ -14,7 +14,7 @@ from PySide6.QtGui import QColor, QKeyEvent, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QApplication, QFrame, QLabel, QVBoxLayout, QWidget
 
 from app.dashboard.style import LIGHT, Theme
-from app.dashboard.widgets import TouchButton, announce, button_row, laid, named, scrolled
+from app.dashboard.widgets import FILLS, TouchButton, announce, button_row, laid, named, scrolled
 
 _LETTERS = 46
 """Width of a card, in widths of a letter, where there is room."""
@@ -200,7 +200,7 @@ class Callout(QFrame):
         self._buttons = button_row(self._on, self._back, self._book, self._end)
         self._area = area = scrolled(self._words)
         area.setMinimumHeight(1)  # else its bar's own least height, more than a short text has
-        self._column = laid(QVBoxLayout(self), self._title, (area, 1), self._buttons)
+        self._column = laid(QVBoxLayout(self), self._title, (area, FILLS), self._buttons)
         self.hide()
 
     def apply_theme(self, theme: Theme) -> None:

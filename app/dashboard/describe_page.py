@@ -11,7 +11,7 @@ from app.book.model import JobRecord
 from app.book.store import Book
 from app.dashboard.background import BookWorker
 from app.dashboard.text import translate
-from app.dashboard.widgets import Field, Page, TouchButton, button_row, form_of
+from app.dashboard.widgets import FILLS, Field, Page, TouchButton, button_row, form_of
 from app.job.model import DESCRIPTIONS
 from app.report.wording import begun
 
@@ -46,7 +46,7 @@ class DescribePage(Page):
             TouchButton(self.tr("Keep"), "⏎", keep, self.save, self, is_next=True),
             TouchButton(self.tr("Back"), "Esc", self.tr("Go back"), self.back.emit, self),
         )
-        self._lay_scrolling((self._title, form_of(rows, self), self._status, 1), buttons)
+        self._lay_scrolling((self._title, form_of(rows, self), self._status, FILLS), buttons)
 
     def activate(self, number: int) -> None:
         """Show how a job is described by now."""

@@ -22,6 +22,7 @@ from app.dashboard.background import BookWorker
 from app.dashboard.style import Sizes, Theme
 from app.dashboard.text import translate
 from app.dashboard.widgets import (
+    FILLS,
     Field,
     NamedList,
     Page,
@@ -89,7 +90,7 @@ class HistoryChart(QWidget):
         self._line = pg.PlotCurveItem(antialias=True)
         for each in (self._line, self._bars, self._points):
             self._plot.addItem(each)
-        laid(QVBoxLayout(self), self._words, (self._plot, 1), 0, flush=True)
+        laid(QVBoxLayout(self), self._words, (self._plot, FILLS), 0, flush=True)
         self._plot.hide()
         self.setAccessibleName(self.tr("History of the drive"))
 
@@ -540,11 +541,11 @@ class DrivesPage(Page):
             self,
         )
         form.addWidget(self._add, 0, 2)
-        left = laid(QVBoxLayout(), self._search, (self._list, 1), self._status, form)
+        left = laid(QVBoxLayout(), self._search, (self._list, FILLS), self._status, form)
         self._list.setMinimumHeight(_LIST_PX)
         self.past.setMinimumHeight(2 * _LIST_PX)
-        halves = laid(self._halves, (left, 1), (self.past, 1))
-        self._lay_scrolling((self._title, (halves, 1)), buttons)
+        halves = laid(self._halves, (left, FILLS), (self.past, FILLS))
+        self._lay_scrolling((self._title, (halves, FILLS)), buttons)
         # As the eye goes: all of the form, and then the jobs beside it.
         fields = (self._identity, self._profile, self._note, self._plan, self._disk, self._add)
         beside = (self.past.first.button, self.past.list)

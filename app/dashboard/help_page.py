@@ -13,7 +13,7 @@ from PySide6.QtWidgets import QTextBrowser, QVBoxLayout, QWidget
 from app.dashboard.next_list import NextList
 from app.dashboard.settings import Settings
 from app.dashboard.text import translate
-from app.dashboard.widgets import Field, Page, TouchButton, button_row, laid, named
+from app.dashboard.widgets import FILLS, Field, Page, TouchButton, button_row, laid, named
 from app.handbook import TERMS, TOPICS, Topic, TopicTable
 
 _LEAST_PX = 40
@@ -339,7 +339,7 @@ class HelpPage(Page):
         find = TouchButton(self.tr("Find"), "Ctrl+F", anywhere, self.ask_for_words)
         to_needle = TouchButton(self.tr("To the needle"), "Esc", back, self.back.emit)
         row = button_row(self._on, find, to_needle)
-        parts = (self._wanted, self._status, (self._text, 1), self.list, row)
+        parts = (self._wanted, self._status, (self._text, FILLS), self.list, row)
         self._column = laid(QVBoxLayout(self), *parts, flush=True)
 
     def activate(self, open_now: str, *, at_work: bool) -> None:

@@ -115,8 +115,7 @@ def run_dashboard(
         finally:
             sys.excepthook = print_fault
             threading.excepthook = tell_before
-            window.stop()
-            window.close()
+            # The window has closed by now: to quit is to close it.
             session.close()
             box.end()
             for each, handler in before.items():

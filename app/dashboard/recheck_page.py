@@ -15,7 +15,7 @@ from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QLabel, QVBoxLayout, QWidget
 
 from app.dashboard.background import in_background
-from app.dashboard.widgets import Page, TouchButton, button_row, laid, on_enter
+from app.dashboard.widgets import FILLS, Page, TouchButton, button_row, laid, on_enter
 
 if TYPE_CHECKING:
     from app.live.session import OpenPlayer, Rechecked, Session
@@ -51,7 +51,7 @@ class RecheckPage(Page):
         self._skip = TouchButton(self.tr("Begin without"), "", without, self.go_on, self)
         self._back = TouchButton(self.tr("Back"), "Esc", back, self.back.emit, self)
         buttons = button_row(self._on, self._skip, self._back)
-        laid(QVBoxLayout(self), self._title, self._words, self._status, 1, buttons, flush=True)
+        laid(QVBoxLayout(self), self._title, self._words, self._status, FILLS, buttons, flush=True)
 
     @property
     def asks(self) -> bool:

@@ -13,6 +13,7 @@ from app.dashboard.background import BookWorker
 from app.dashboard.report_reading import parts_of
 from app.dashboard.style import Sizes, Theme
 from app.dashboard.widgets import (
+    FILLS,
     Field,
     Page,
     Picker,
@@ -272,7 +273,7 @@ class ReportPage(Page):
         label = QLabel(self.tr("File"), self)
         label.setBuddy(self._path)
         self._file = QWidget(self)
-        laid(QHBoxLayout(self._file), label, (self._path, 1), self._paper, flush=True)
+        laid(QHBoxLayout(self._file), label, (self._path, FILLS), self._paper, flush=True)
         says = self.tr("Say who did the job, for whom, and with what")
         pdf, page = self.tr("Write the report as PDF"), self.tr("Write the report as HTML")
         buttons = button_row(
@@ -281,7 +282,7 @@ class ReportPage(Page):
             TouchButton(self.tr("Describe"), "", says, self.ask_to_describe),
             TouchButton(self.tr("Back"), "Esc", self.tr("Go back"), self.back.emit),
         )
-        parts = self._title, (self._area, 1), self._status, self._file, buttons
+        parts = self._title, (self._area, FILLS), self._status, self._file, buttons
         self._whole = laid(QVBoxLayout(self), *parts, flush=True)
         self.setTabOrder(self._area, self._path)
         self.setTabOrder(self._path, self._paper)

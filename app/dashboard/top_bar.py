@@ -19,7 +19,7 @@ from PySide6.QtWidgets import (
 )
 
 from app.dashboard.needle_page.status import class_words, source_parts
-from app.dashboard.widgets import TouchButton, across, key_words, laid, named
+from app.dashboard.widgets import FILLS, TouchButton, across, key_words, laid, named
 from app.live.view import View
 from app.profiles import Profile
 
@@ -117,8 +117,10 @@ class TopBar(QWidget):
         self._away.setAccessibleName(self.tr("Put away"))
         words = laid(QVBoxLayout(), 1, self._source, self._class, 1, flush=True)
         words.setSpacing(0)
-        self._row = laid(QHBoxLayout(), (words, 1), *self._buttons, self._menu, flush=True)
-        self._below = laid(QHBoxLayout(), (self._remark, 1), self._folder, self._away, flush=True)
+        self._row = laid(QHBoxLayout(), (words, FILLS), *self._buttons, self._menu, flush=True)
+        self._below = laid(
+            QHBoxLayout(), (self._remark, FILLS), self._folder, self._away, flush=True
+        )
         self._whole = laid(QVBoxLayout(self), self._row, self._below, flush=True)
         self.remark("")
 

@@ -59,6 +59,8 @@ _Box = TypeVar("_Box", bound=QBoxLayout)
 _Thing = TypeVar("_Thing")
 _Widget = TypeVar("_Widget", bound=QWidget)
 _Part = QWidget | QLayout | int | tuple[QWidget | QLayout, int]
+FILLS = 1
+"""Stretch of what takes the room that is left; of several each takes as much."""
 _EDGE_PX = 1.5
 BETWEEN_BUTTONS_PX = 6
 _TWO_HALVES = 112
@@ -648,11 +650,9 @@ class StillPlot(pg.PlotWidget):
             axis.setCacheMode(QGraphicsItem.CacheMode.DeviceCoordinateCache)
             axis.setStyle(tickFont=font, hideOverlappingLabels=2 * sizes.text_px)
 
-    def pen(self, colour: str, width: float, alpha: float = 1.0) -> QPen:
+    def pen(self, colour: str, width: float) -> QPen:
         """Return a pen whose width is in pixels of a full-HD window."""
-        ink = QColor(colour)
-        ink.setAlphaF(alpha)
-        pen = QPen(ink, self.line_px(width))
+        pen = QPen(QColor(colour), self.line_px(width))
         pen.setCosmetic(True)
         return pen
 
@@ -684,7 +684,7 @@ class TitledPlot(QWidget):
         # Else what it says would make the plot wider, and those beside it narrower.
         self._title.setWordWrap(True)
         self._plot = StillPlot(axes, self)
-        laid(QVBoxLayout(self), self._title, (self._plot, 1), flush=True).setSpacing(0)
+        laid(QVBoxLayout(self), self._title, (self._plot, FILLS), flush=True).setSpacing(0)
 
     def set_virtual(self, virtual: bool) -> None:
         """Set whether the samples come from the virtual drive."""
@@ -725,7 +725,7 @@ class Page(QWidget):
         content.setObjectName("page")
         self._buttons = buttons
         self._scrolling = laid(QVBoxLayout(content), *parts)
-        laid(QVBoxLayout(self), (scrolled(content), 1), buttons, flush=True)
+        laid(QVBoxLayout(self), (scrolled(content), FILLS), buttons, flush=True)
         self._keep_clear()
 
     def _keep_clear(self) -> None:
@@ -798,5 +798,5 @@ def form_of(rows: Sequence[tuple[str, QWidget]], parent: QWidget) -> QGridLayout
         label.setBuddy(field)
         form.addWidget(label, row, 0)
         form.addWidget(field, row, 1)
-    form.setColumnStretch(1, 1)
+    form.setColumnStretch(1, FILLS)
     return form

@@ -56,7 +56,7 @@ from app.dashboard.source_page.page import SourcePage
 from app.dashboard.style import Sizes, Theme, palette_for, style_sheet, theme_for
 from app.dashboard.top_bar import MenuEntry, TopBar
 from app.dashboard.tour import Tour
-from app.dashboard.widgets import ENTERS, Page, announce, laid
+from app.dashboard.widgets import ENTERS, FILLS, Page, announce, laid
 from app.diagnostics import diagnostics
 from app.job.origin import Origin
 from app.job.plan import Plan
@@ -162,7 +162,7 @@ class MainWindow(QWidget):
         self.announcer = Announcer(lambda words, urgent: announce(self, words, urgent=urgent))
         self.callout = Callout(self.needle_page.bring, self)
         self.tour = Tour(session, self, self.callout)
-        self._layout = laid(QVBoxLayout(self), self.top_bar, (self._pages, 1))
+        self._layout = laid(QVBoxLayout(self), self.top_bar, (self._pages, FILLS))
         self._keys = self._key_table()
         self.learned = LearnedKey(self._settings, self._keys, self._go_on, self)
         self._connect()

@@ -91,7 +91,7 @@ def sort_columns(layout: CsvLayout, numbers: Numbers) -> TableColumns:
     titles = layout.titles or ("",) * count
     units = [unit_of_column(layout.titles, layout.units, i) for i in range(count)]
     counted = (
-        count > 1 and _counts(numbers, 0) and names_counter(titles[0]) and units[0] not in SECONDS
+        count > 1 and _counts(numbers) and names_counter(titles[0]) and units[0] not in SECONDS
     )
     first = 1 if counted else 0
     timed = first + 1 < count and _is_time(layout, numbers, first, counted=counted)
@@ -222,13 +222,13 @@ def _is_whole(numbers: Numbers, column: int) -> bool:
     return all(bool(np.all(np.rint(part[:, column]) == part[:, column])) for part in numbers.parts)
 
 
-def _counts(numbers: Numbers, column: int) -> bool:
-    """Tell whether a column counts the rows by one."""
-    begin = numbers.parts[0][:2, column]
+def _counts(numbers: Numbers) -> bool:
+    """Tell whether the first column counts the rows by one."""
+    begin = numbers.parts[0][:2, 0]
     if len(begin) < 2 or begin[0] != np.rint(begin[0]) or begin[1] != begin[0] + 1:
         return False
     with np.errstate(all="ignore"):
-        return bool(np.all(np.diff(numbers.column(column)) == 1))
+        return bool(np.all(np.diff(numbers.column(0)) == 1))
 
 
 def _rises(values: NDArray[np.float64]) -> bool:

@@ -64,9 +64,7 @@ class LinearPath:
     band: tuple[tuple[float, float], ...]
 
 
-def linear_score(
-    level: float, hz: float, rate_hz: float, outputs: int, *, quick: bool = False
-) -> Score:
+def linear_score(level: float, hz: float, rate_hz: float, outputs: int, *, quick: bool) -> Score:
     """Return what is to be played to a path without a detector; of the band little where quick."""
     both = (level,)
     turn = [both] if outputs < 2 else [(level, 0.0), (0.0, level), both]

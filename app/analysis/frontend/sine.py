@@ -79,12 +79,12 @@ def fit_near(values: Floats, cycles: float) -> SineFit:
     return fit_at(values, cycles)
 
 
-def strongest(values: Floats, low: float = 0.0, high: float = 0.5) -> float:
-    """Return the frequency, in cycles a sample, of the strongest line between two frequencies."""
+def strongest(values: Floats, low: float) -> float:
+    """Return the frequency, in cycles a sample, of the strongest line from a frequency on."""
     count = len(values)
     power = np.abs(np.fft.rfft((values - values.mean()) * np.hanning(count))) ** 2
     cycles = np.arange(len(power)) / count
-    power[(cycles < max(low, 1.5 / count)) | (cycles > high)] = 0.0
+    power[cycles < max(low, 1.5 / count)] = 0.0
     at = int(power.argmax())
     if not 0 < at < len(power) - 1:
         return float(cycles[at])

@@ -66,7 +66,7 @@ class MeanTurn:
 
 
 def mean_turn(
-    series: EnvelopeSeries, turns: Sequence[Turn], *, with_spikes: bool = False
+    series: EnvelopeSeries, turns: Sequence[Turn], *, with_spikes: bool
 ) -> MeanTurn | None:
     """Average turns by place, or return None when no bin lies within them.
 

@@ -13,7 +13,7 @@ from app.dashboard.needle_page.dial import Limits
 from app.dashboard.needle_page.meter import Meter
 from app.dashboard.style import Sizes, Theme, font_of_cap
 from app.dashboard.text import Face, translate
-from app.dashboard.widgets import Instrument, laid, named
+from app.dashboard.widgets import FILLS, Instrument, laid, named
 
 FAR_CAP = 88.0
 """Figures across the room, in pixels of a full-HD window; capitals are a little less, 84."""
@@ -149,7 +149,7 @@ class FarView(QWidget):
         self._lines = _Lines(self)
         self._lines.setFixedHeight(0)
         named(self._lines, self.tr("Direction, figure, next nudge, and what is asked"))
-        laid(QVBoxLayout(self), (self.meter, 1), self._lines, flush=True)
+        laid(QVBoxLayout(self), (self.meter, FILLS), self._lines, flush=True)
 
     @property
     def words(self) -> FarWords:

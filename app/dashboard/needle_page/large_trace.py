@@ -35,7 +35,7 @@ from app.dashboard.needle_page.turns_picture import (
 )
 from app.dashboard.style import LIGHT, Sizes, Theme
 from app.dashboard.text import translate
-from app.dashboard.widgets import FlowRow, Picker, StillPlot, TouchButton, laid, named
+from app.dashboard.widgets import FILLS, FlowRow, Picker, StillPlot, TouchButton, laid, named
 from app.files import atomic_write
 from app.live.past import KEPT_S, SAMPLED_TURNS, Look, Past
 
@@ -153,7 +153,7 @@ class LargeTrace(QWidget):
         self._box.sigRangeChanged.connect(self._draw_raw)
         self._plot.viewport().installEventFilter(self)
         self._tools()
-        laid(QVBoxLayout(self), self._title, (self._plot, 1), self.bar, self._row, flush=True)
+        laid(QVBoxLayout(self), self._title, (self._plot, FILLS), self.bar, self._row, flush=True)
         self.setAccessibleName(self.tr("Large trace"))
         self.fit()
         self._tell()

@@ -29,6 +29,7 @@ from app.dashboard.style import LIGHT, Sizes, Theme
 from app.dashboard.text import Face, Unit, face_of, notes_of, said, settings_of, translate
 from app.dashboard.widgets import (
     BETWEEN_BUTTONS_PX,
+    FILLS,
     FittedText,
     FlowRow,
     Instrument,
@@ -194,7 +195,7 @@ class PromptLine(QWidget):
             TouchButton(self.tr("Cancel"), "Esc", cancel, self.cancel),
         )
         buttons = (self._begin, self._reopen, *self._teaching)
-        laid(QHBoxLayout(self), (self._words, 1), *buttons, flush=True)
+        laid(QHBoxLayout(self), (self._words, FILLS), *buttons, flush=True)
         self._show(Prompt(may_begin=True))
 
     @property
@@ -336,7 +337,7 @@ class NeedlePage(QWidget):
         """Make the three ways in which the parts can stand, and take the roomy one."""
         self._tools = FlowRow(self._freeze, self._hold, self._zero, filled=True)
         self._bar = QWidget(self)
-        self._bar_row = laid(QHBoxLayout(self._bar), self._tools, (self.hands, 1), flush=True)
+        self._bar_row = laid(QHBoxLayout(self._bar), self._tools, (self.hands, FILLS), flush=True)
         self._above, self._below, self._middle = QHBoxLayout(), QHBoxLayout(), QHBoxLayout()
         self._left = QVBoxLayout()
         self._roomy = QWidget(self)
@@ -355,7 +356,7 @@ class NeedlePage(QWidget):
             layout.setContentsMargins(0, 0, 0, 0)
         laid(self._left, (self._above, 66), self._bar, (self._below, 34))
         laid(self._middle, (self._left, 70), (self.job, 30))
-        laid(self._whole, self.prompt, (self._middle, 1))
+        laid(self._whole, self.prompt, (self._middle, FILLS))
         laid(QVBoxLayout(self), self._ways, flush=True)
         self._rows = (
             self._above,
@@ -382,7 +383,7 @@ class NeedlePage(QWidget):
     def _stand_narrow(self) -> None:
         """Let the parts stand below each other, the far view first, which needs no scrolling."""
         laid(self._column, self.far, self.prompt, self.job, self.figures, self._bar)
-        laid(self._column, self.trace, self.strip, self.status, 1)
+        laid(self._column, self.trace, self.strip, self.status, FILLS)
         self._bar_row.setDirection(QBoxLayout.Direction.TopToBottom)
         for part, least_px in _LEAST_PX.items():
             getattr(self, part).setMinimumHeight(least_px)

@@ -6,7 +6,7 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from app.dashboard.text import translate
-from app.dashboard.widgets import Field, FlowRow, Picker, TouchButton, laid
+from app.dashboard.widgets import FILLS, Field, FlowRow, Picker, TouchButton, laid
 from app.live.opening import ROLES, Opening, SourceKind, Stated, address_of
 
 _CHANNELS = 4
@@ -107,7 +107,7 @@ class SourceForm(QWidget):
         self.kind = kind
         self._grid = QGridLayout(self)
         self._grid.setContentsMargins(0, 0, 0, 0)
-        self._grid.setColumnStretch(1, 1)
+        self._grid.setColumnStretch(1, FILLS)
         self.body: Field | None = None
         if kind.body:
             body = translate("sources", kind.body)
@@ -215,7 +215,7 @@ class SourceForm(QWidget):
         both = QWidget(self)
         choose = self.tr("Choose the file in a dialog, and look at the form again before opening")
         button = TouchButton(self.tr("Browse"), "", choose, self.browse.emit, both)
-        laid(QHBoxLayout(both), (field, 1), button, flush=True)
+        laid(QHBoxLayout(both), (field, FILLS), button, flush=True)
         return both
 
     def _add(self, words: str, field: QWidget, buddy: QWidget | None = None) -> tuple[QWidget, ...]:

@@ -30,6 +30,7 @@ from app.dashboard.source_page.form import SourceForm
 from app.dashboard.source_words import source_words
 from app.dashboard.text import translate
 from app.dashboard.widgets import (
+    FILLS,
     Field,
     FlowRow,
     NamedList,
@@ -131,11 +132,11 @@ class SourcePage(Page):
             filled=True,
         )
         line = form_of(((self.tr("Address"), self._address),), self)
-        right = laid(QVBoxLayout(), line, self._forms, 1)
+        right = laid(QVBoxLayout(), line, self._forms, FILLS)
         self._status.setProperty("quiet", True)
         self._list.setMinimumHeight(_LIST_PX)
         halves = laid(self._halves, (self._list, 2), (right, 3))
-        self._lay_scrolling((self._title, ours, self._status, (halves, 1)), buttons)
+        self._lay_scrolling((self._title, ours, self._status, (halves, FILLS)), buttons)
 
     def _form_of(self, scheme: str) -> SourceForm:
         """Return the form of a kind, made when first asked for; Tab goes to it from the list."""
@@ -154,7 +155,7 @@ class SourcePage(Page):
         both = QWidget(self)
         label = QLabel(words, both)
         label.setBuddy(picker)
-        laid(QHBoxLayout(both), label, (picker, 1), flush=True)
+        laid(QHBoxLayout(both), label, (picker, FILLS), flush=True)
         return both
 
     @property

@@ -131,7 +131,7 @@ def arrive(situation: Situation, side: Side, number: int = 1) -> Hands:
     yield from _arrival(situation, side, fill(text, track, number), via)
 
 
-def seek_back(situation: Situation, side: Side, number: int = 1) -> Hands:
+def seek_back(situation: Situation, side: Side, number: int) -> Hands:
     """Have the head come to its track by a seek from one end of the stroke."""
     outside, track = side is Side.OUTWARD, situation.drive.track
     via = 0 if outside else situation.profile.tracks - 1

@@ -169,12 +169,12 @@ def rounded(value: float, digits: int) -> float:
     return float(f"{value:.{digits - 1}e}")
 
 
-def step_up(value: float, digits: tuple[int, ...] = (1, 2, 5)) -> float:
-    """Return the smallest of `digits` times a power of ten that is not below `value`."""
+def step_up(value: float) -> float:
+    """Return the smallest of 1, 2 and 5 times a power of ten that is not below `value`."""
     if not value > 0:
         raise FrontPanelError
     decade = floor(log10(value) + 1e-9)
-    for digit in (*digits, 10):
+    for digit in (1, 2, 5):
         step = float(f"{digit}e{decade}")
         if value <= step * (1 + 1e-6):
             return step

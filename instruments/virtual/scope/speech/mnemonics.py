@@ -5,6 +5,7 @@ Headers stand before answers, with units, until ``CHDR OFF``.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any, ClassVar
 
@@ -199,6 +200,8 @@ class Mnemonics(Interpreter):
         )
 
     def _limit(self, _numbers: list[int], given: list[str]) -> None:
+        if len(given) % 2 or not all(re.fullmatch(r"C\d", name) for name in given[::2]):
+            raise ScpiError(-104)
         for name, word in zip(given[::2], given[1::2], strict=True):
             self.channel(int(name[1:])).limited = flag(word)
 

@@ -210,11 +210,17 @@ class Tektronix(TektronixCommon):
                 lambda n, v: per(n).set_probe(10 * v),
             )
         else:
-            self.do("CH#:PRObe:GAIN", lambda n, text: per(n).set_probe(1 / number(text)), 1)
+            self.do("CH#:PRObe:GAIN", self._set_gain, 1)
         self.ask(
             "CH#:PRObe",
             lambda n: f'{self.show(1 / per(n).probe)};10.0000E+6;"V";"10X";"N/A"',
         )
+
+    def _set_gain(self, place: int, text: str) -> None:
+        gain = number(text)
+        if not gain:
+            raise FrontPanelError
+        self.channel(place).set_probe(1.0 / gain)
 
     def _define(self, _number: int, text: str) -> None:
         if text.strip("\"'").upper().replace(" ", "") != "CH1-CH2":
