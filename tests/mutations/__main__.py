@@ -168,7 +168,7 @@ def main(arguments: list[str]) -> int:
         "--workers", type=int, default=2, help="side by side (default: %(default)s)"
     )
     parser.add_argument(
-        "--cap", type=float, default=60.0, metavar="S", help="seconds of tests a mutation"
+        "--cap", type=float, default=120.0, metavar="S", help="seconds of tests a mutation"
     )
     return mutate(parser.parse_args(arguments))
 

@@ -1,0 +1,12 @@
+"""What others have written is read as it was recorded."""
+
+import pytest
+
+from tests.recorded.keeping import moved
+from tests.recorded.readers import NET
+
+
+@pytest.mark.parametrize("subject", NET.subjects)
+def test_nothing_has_moved(subject):
+    # Where a change moves something on purpose, python -m tests.recorded tells what.
+    assert list(moved(NET.kept()[subject], NET.now(subject))) == []
