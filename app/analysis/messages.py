@@ -54,6 +54,10 @@ NO_PATTERN = Message(
 LOBES_RAGGED = Message(
     "most lobes are too ragged to be measured: the signal drops out, or its gain swings within them"
 )
+GAIN_CONTROLLED = Message(
+    "the gain steps within the lobes, as an automatic level control's does: switch it off, and set "
+    "the level by hand"
+)
 WINDOWS_MISSING = Message(
     "the signal is not in the windows that the profile states; check the disk, the track, the "
     "index and the profile"

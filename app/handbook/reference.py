@@ -27,6 +27,13 @@ SPOILS = Topic(
                     ),
                 ),
                 (
+                    "an automatic level control, as sound inputs have",
+                    (
+                        "parked where its steps, all of one size, show within the lobes, or "
+                        "groups begin too tall"
+                    ),
+                ),
+                (
                     "a signal that is muted, stuck, cut by gaps or not a number",
                     (
                         "parked within half a second, and back by itself; of a capture the turns "
@@ -127,19 +134,18 @@ SPOILS = Topic(
         ),
         "What it cannot see:",
         (
-            "A gain control that levels the lobes, or changes within them, as the automatic "
-            "level of a sound input does (turn it off); motion or a weak coating in step with the "
-            "turn, which looks like an offset where a turn has one pair of lobes; a residual "
-            "in phase with the carrier of a boundary recording, one that the noise of the "
-            "nulls hides, or one between groups with hardly a gap; tops cut by a few per cent "
-            "ahead of an amplifier's own noise, where the capture is a few turns long; the "
+            "A gain control that levels the lobes from gap to gap or without steps, as the "
+            "automatic level of a sound input may (turn it off); motion or a weak coating in "
+            "step with the turn, which looks like an offset where a turn has one pair of lobes; "
+            "a residual in phase with the carrier of a boundary recording, one that the noise "
+            "of the nulls hides, or one between groups with hardly a gap; tops cut by a few per "
+            "cent ahead of an amplifier's own noise, where the capture is a few turns long; the "
             "edge of a narrow head that takes less than a twentieth off a lobe; an amplifier "
-            "that takes some 5 % and more off the taller top in a scope's pairs of "
-            "extremes; a detector's knee wider than a twentieth of the taller "
-            "top behind groups, where its threshold is stated as 0; samples lost without a "
-            "word, where they are half turns to within a hundredth of a turn or where groups "
-            "are flat; an amplifier that lets nothing through about zero; a scope that averages "
-            "sweeps whose turns do not meet."
+            "that takes some 5 % and more off the taller top in a scope's pairs of extremes; a "
+            "detector's knee wider than a twentieth of the taller top behind groups, where its "
+            "threshold is stated as 0; samples lost without a word, where they are half turns "
+            "to within a hundredth of a turn or where groups are flat; an amplifier that lets "
+            "nothing through about zero; a scope that averages sweeps whose turns do not meet."
         ),
         (
             "The first two are found by nudging the head: the sum of both lobes should stay, "

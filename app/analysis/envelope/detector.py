@@ -110,7 +110,7 @@ class EnvelopePath(SignalPath):
         self._base_u_v = 0.0
         self._upside_down, self._is_level = False, True
         self._sigma_v = 0.0
-        self._step_v, self._looked_at = 0.0, 0
+        self._looked_at = 0
         self._extremes: deque[tuple[int, float, float]] = deque(maxlen=_BUCKETS if live else 1)
         """First bin, lowest and highest of a stretch; one for all where nothing is forgotten."""
         self._is_live = live
@@ -159,10 +159,10 @@ class EnvelopePath(SignalPath):
 
     def steps_u_v(self, fall_v: float) -> float:
         """Return the standard uncertainty of a top, from the steps it goes over as it falls."""
-        if not self._step_v:
+        if not self.step_v:
             return 0.0
         noise_v2 = self._sigma_v**2 * self._frames_a_bin
-        return top_u_v(self._step_v, fall_v) * at_least_blurred(self._step_v, noise_v2)
+        return top_u_v(self.step_v, fall_v) * at_least_blurred(self.step_v, noise_v2)
 
     def clipped_between(self, start_frame: float, end_frame: float) -> bool:
         """Return whether noisy output stuck at its highest level, between two frames or repeatedly.
@@ -265,8 +265,8 @@ class EnvelopePath(SignalPath):
     def _watch_steps(self, values: NDArray[np.float64]) -> None:
         if self._looked_at < _LOOKED_AT_S * self._rate_hz:
             self._looked_at += len(values)
-            found = [each for each in (self._step_v, step_of(values)) if each]
-            self._step_v = min(found, default=0.0)
+            found = [each for each in (self.step_v, step_of(values)) if each]
+            self.step_v = min(found, default=0.0)
 
     def _take_runs(self, first: int, means: NDArray[np.float64]) -> None:
         """Take bins run by run: where samples are missing all begins anew."""

@@ -60,7 +60,6 @@ class RawPath(SignalPath):
         self._rails = RailWatch(_RAIL_FRAMES, 0.0)
         self._ripple = Ripple(1, self._rate_hz)
         self._demodulator: Demodulator | None = None
-        self._step_v = 0.0
         self._search: list[tuple[NDArray[np.float32], int]] = []
         self._searched = 0
         self._since_review = 0
@@ -89,7 +88,7 @@ class RawPath(SignalPath):
         phases = len(self._columns.signals)
         effects = np.zeros((4, 2))
         for which, height_v in enumerate(heights_v):
-            of_one = tone_u_v(self._step_v, height_v / phases, self.noise_v2 / phases)
+            of_one = tone_u_v(self.step_v, height_v / phases, self.noise_v2 / phases)
             effects[which, which] = phases * of_one
         if self._clips is not None and centre_frames.size:
             stretch = float(centre_frames.min()), float(centre_frames.max())
@@ -184,10 +183,10 @@ class RawPath(SignalPath):
         self._ripple = Ripple(self._demodulator.frames_a_bin, self._rate_hz)
         tone = self._demodulator.tone
         signals = self._columns.signals
-        self._step_v = max(step_of(waiting[0][0][:, column]) for column in signals)
-        self._clips = ClipWatch(signals, self._demodulator.known, tone, self._step_v)
+        self.step_v = max(step_of(waiting[0][0][:, column]) for column in signals)
+        self._clips = ClipWatch(signals, self._demodulator.known, tone, self.step_v)
         least_frames = _ASKED_S * self._rate_hz
-        self._rails = RailWatch(_RAIL_FRAMES, self._step_v, signals, least_frames)
+        self._rails = RailWatch(_RAIL_FRAMES, self.step_v, signals, least_frames)
         self.starts += 1
         self._fault = None
         self._since_review = 0

@@ -281,7 +281,6 @@ class MinMaxPath(SignalPath):
         self._pairs_a_bin = max(1, round(_BIN_S * sample_rate_hz / 2.0))
         super().__init__(EnvelopeSeries(2 * self._pairs_a_bin))
         self._floor = Floor()
-        self._step_v = 0.0
         self._at_rail = False
 
     @property
@@ -299,7 +298,7 @@ class MinMaxPath(SignalPath):
         Of extremes alone nothing tells how an amplifier bends the tops.
         """
         del centre_frames
-        rounding_u_v = extreme_u_v(self._step_v)
+        rounding_u_v = extreme_u_v(self.step_v)
         effects = np.array(
             [[self._floor.u_v] * 2, [rounding_u_v, 0.0], [0.0, rounding_u_v], [0.0, 0.0]]
         )
@@ -319,8 +318,8 @@ class MinMaxPath(SignalPath):
         first_pair = first_index // 2
         skip = 2 * (-first_pair % self._pairs_a_bin)
         rows_v = self._columns.pairs_of(samples_v)
-        self._step_v = step_of(rows_v)
-        self._at_rail = _at_rail(rows_v, self._step_v)
+        self.step_v = step_of(rows_v)
+        self._at_rail = _at_rail(rows_v, self.step_v)
         size = half_ranges(rows_v[skip:])
         size = size[: len(size) // self._pairs_a_bin * self._pairs_a_bin]
         fine = size[np.isfinite(size)]

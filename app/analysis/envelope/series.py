@@ -256,6 +256,8 @@ class SignalPath:
         self.series = series
         """None until there is a carrier."""
         self.starts = 0 if series is None else 1
+        self.step_v = 0.0
+        """Step of the converter, 0 where none shows."""
 
     @property
     def fault(self) -> Message | None:

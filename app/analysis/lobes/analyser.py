@@ -16,6 +16,7 @@ from app.analysis.envelope.series import EnvelopeSeries
 from app.analysis.envelope.setup import SampleBlock, Setup
 from app.analysis.envelope.stillness import StillnessWatch
 from app.analysis.lobes.character import Character, characterise, of_windows
+from app.analysis.lobes.controlled import gain_is_controlled
 from app.analysis.lobes.finder import TurnFinder
 from app.analysis.lobes.gone import gone_bins
 from app.analysis.lobes.heights import (
@@ -315,7 +316,7 @@ class Analyser:
             del self._turns[:-_RECENT_TURNS]
             # What was cut has another pattern; where all was, that has to do.
             whole = [each for each in self._turns if each not in self._cut]
-            follower.learn(series, whole or self._turns)
+            follower.learn(series, whole or self._turns, self._path.step_v)
             self._pattern_is_cut = not whole
             if follower.layout is None:
                 self._in_order = None
@@ -512,6 +513,8 @@ class Analyser:
             speed = Quantity(speed.value, float(np.hypot(speed.u, wide)))
         if character.reason is not None:
             reasons.append(character.reason)
+        elif gain_is_controlled(series, turns, layout, self._path.step_v):
+            reasons.append(messages.GAIN_CONTROLLED)
         if character.note is not None:
             notes.append(character.note)
         if self._finder.by_index and layout.is_at_index:

@@ -17,6 +17,7 @@ from app.analysis import messages
 from app.analysis.envelope.series import EnvelopeSeries
 from app.analysis.envelope.setup import Setup
 from app.analysis.lobes.character import Character, characterise
+from app.analysis.lobes.controlled import gain_is_controlled
 from app.analysis.lobes.heights import (
     Heights,
     LobeFits,
@@ -236,8 +237,8 @@ class LobeFollower:
         self.places = LobePlaces()
         self.character = _UNKNOWN
 
-    def learn(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> None:
-        """Learn layout and character anew from the last turns."""
+    def learn(self, series: EnvelopeSeries, turns: Sequence[Turn], step_v: float) -> None:
+        """Learn layout and character anew from the last turns; `step_v` is the converter's step."""
         turn = mean_turn(series, turns, with_spikes=bool(self._setup.windows))
         layout = layout_of(turn, series, turns, self._setup) if turn is not None else None
         self.lone = layout.lone if layout is not None else None
@@ -251,6 +252,8 @@ class LobeFollower:
             layout = replace(layout, window=_LIVE_WINDOW)
         self.layout = layout
         character = recent_character(series, turns, self.layout, self._setup)
+        if character.reason is None and gain_is_controlled(series, turns, layout, step_v):
+            character = replace(character, reason=messages.GAIN_CONTROLLED)
         if character.geometry is None and not self._doubted:
             # The turn in which a hand moved the head is none of the recordings: wait for another.
             self._doubted = True
