@@ -26,8 +26,6 @@ _FAR = 1.16
 _MINOR = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0)
 _LEAST_STEP = 0.155
 _CLOSE_STEP = 0.1
-_LINE = 1.6
-"""Height of a line over that of its capitals."""
 _LEAST_CAP_PX = 9.0
 """Of a numeral; below it small print is smaller than running text."""
 _SMALLER = 0.94
@@ -173,7 +171,8 @@ def words_below(geometry: DialGeometry, limits: Limits, *, zeroed: bool) -> list
     Returns
     -------
     list of ((str, float, bool), QRectF)
-        The words, the height of their capitals in pixels and whether they are bold; their box.
+        The words, the height of their capitals in pixels and whether they are bold; their box. A
+        limit whose names would lie over each other has none, and none has one that is farther out.
     """
     sizes, inner = geometry.sizes, geometry.radius - geometry.band
     px, of_legend, of_limit = sizes.px, sizes.print_px(13), sizes.print_px(15)
@@ -186,20 +185,37 @@ def words_below(geometry: DialGeometry, limits: Limits, *, zeroed: bool) -> list
         (limits.check_limit, translate("dashboard", "check")),
     ):
         at = deflection(balance_of(limit))
-        for side in (-1, 1):
-            word = words, of_limit, True
-            box = _box_of(word, geometry.point(side * at, inner - px(24)))
-            if any(box.intersects(other) for _, other in names):
-                # A line lower, on a dial that is too small for both in one.
-                box.translate(0.0, _LINE * of_limit)
-            names.append((word, box))
+        word = words, of_limit, True
+        pair = [_box_of(word, geometry.point(side * at, inner - px(24))) for side in (-1, 1)]
+        _lower(pair, [_grown(other, 0.2 * of_limit) for _, other in names], geometry, of_limit / 4)
+        if pair[0].intersects(pair[1]):
+            break
+        names += [(word, box) for box in pair]
     # Clear of the limits' names, which are above it and beside it.
-    down = px(62) + 4.0 * (of_legend - px(13))
+    down = px(62) + 5.0 * (of_legend - px(13))
     word = legend, of_legend, False
     box = _box_of(word, geometry.point(0.0, inner - down))
-    while any(box.intersects(other) for _, other in names) and box.bottom() < geometry.cover_top:
-        box.translate(0.0, 0.5 * of_legend)
+    _lower(
+        [box], [_grown(other, 0.15 * of_legend) for _, other in names], geometry, 0.25 * of_legend
+    )
     return [(word, box), *names]
+
+
+def _lower(
+    boxes: Sequence[QRectF], others: Sequence[QRectF], geometry: DialGeometry, by: float
+) -> None:
+    """Move boxes down together until they are clear of the scale and of others, or off the dial."""
+    # A corner that touches the scale's own edge is still read.
+    inner = geometry.radius - 0.9 * geometry.band
+
+    def is_clear(box: QRectF) -> bool:
+        corners = (box.topLeft(), box.topRight())
+        below = (math.hypot(*(each - geometry.pivot).toTuple()) <= inner for each in corners)
+        return all(below) and not any(box.intersects(other) for other in others)
+
+    while not all(map(is_clear, boxes)) and boxes[0].bottom() <= geometry.cover_top:
+        for box in boxes:
+            box.translate(0.0, by)
 
 
 def terms_of_dial(
