@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 
 from app.dashboard.ear import heard_of
-from app.dashboard.text import Face, translate
+from app.dashboard.text import Face, translate, without_numbers
 from app.ear.guide import Changes
 from app.ear.voice import Chime
 
@@ -17,7 +16,7 @@ Say = Callable[[str, bool], None]
 
 
 class Announcer:
-    """Tells what a needle and a job do: the needle at most once a second, and as it stands then."""
+    """Tells what a needle does, at most once a second, and as it stands then."""
 
     def __init__(self, say: Say) -> None:
         self._say = say
@@ -26,9 +25,8 @@ class Announcer:
         self._owed: Chime | None = None
         self._is_back = False
         self._said_at_s = float("-inf")
-        self._ask = ""
 
-    def show(self, face: Face, set_limit: float, ask: str, now_s: float) -> None:
+    def show(self, face: Face, set_limit: float, turning: str, now_s: float) -> None:
         """Tell what is new.
 
         Parameters
@@ -37,8 +35,8 @@ class Announcer:
             What the needle shows now.
         set_limit : float
             The limit that is told when it is crossed, a difference of the lobes.
-        ask : str
-            What a job asks for; empty without one.
+        turning : str
+            How far a nudge that a job asks for has to go still; empty where none does.
         now_s : float
             Monotonic time.
         """
@@ -46,17 +44,14 @@ class Announcer:
         if (self._owed or self._is_back) and now_s - self._said_at_s >= _APART_S:
             owed, self._owed, self._is_back = self._owed, None, False
             self._said_at_s = now_s
-            self._say(_sentence(owed, face), owed is Chime.PARKED)
-        if ask != self._ask:
-            self._ask = ask
-            if ask:
-                self._say(ask, False)
+            words = " ".join(filter(None, (_sentence(owed, face), turning)))
+            self._say(words, owed is Chime.PARKED)
 
     def _owe(self, face: Face, set_limit: float) -> None:
         """Note what is to be told; of what comes sooner than it can be told the newest stays."""
         change = self._changes.show(heard_of(face, set_limit))
         # An age that goes on counting is no other reason.
-        parked_by = "" if face.balance is not None else re.sub(r"[0-9]+", "", face.spoken)
+        parked_by = "" if face.balance is not None else without_numbers(face.spoken)
         is_other, was_parked = parked_by != self._parked_by, bool(self._parked_by)
         self._parked_by = parked_by
         if parked_by:

@@ -132,10 +132,10 @@ class Ear:
         if self._guide is not None:
             self._guide.show(heard_of(face, set_limit), now_s)
 
-    def read(self, ask: str) -> None:
-        """Read what the job asks for, once."""
-        if self._reads:
-            self._speaker.say(ask)
+    def read(self, news: str) -> None:
+        """Read what is new of the job, where there is anything."""
+        if self._reads and news:
+            self._speaker.say(news)
 
     @property
     def _level(self) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass, replace
 
 from PySide6.QtCore import QCoreApplication
@@ -76,6 +77,11 @@ class Face:
         if self.balance is None:
             return f"{self.headline}. {self.detail}"
         return f"{self.headline}. {self.difference.text}, {self.offset.text}. {self.detail}"
+
+
+def without_numbers(words: str) -> str:
+    """Return words without their figures, by which those that merely count on are alike."""
+    return re.sub(r"[0-9]+", "", words)
 
 
 def current_reading(view: View, now_s: float) -> Reading | None:

@@ -19,7 +19,7 @@ from PySide6.QtWidgets import (
 )
 
 from app.dashboard.needle_page.status import class_words, source_parts
-from app.dashboard.widgets import FILLS, TouchButton, across, key_words, laid, named
+from app.dashboard.widgets import FILLS, TouchButton, across, announce, key_words, laid, named
 from app.live.view import View
 from app.profiles import Profile
 
@@ -173,6 +173,8 @@ class TopBar(QWidget):
         """
         self._kept_in = folder
         self._passes.start() if passing else self._passes.stop()
+        if words and words != self._remark.text():
+            announce(self, words)
         self._remark.setText(words)
         self._remark.setToolTip(words)
         for part in (self._remark, self._away):

@@ -14,6 +14,7 @@ from PySide6.QtCore import QEvent, QPointF, QRect, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import (
     QAccessible,
     QAccessibleAnnouncementEvent,
+    QAccessibleEvent,
     QColor,
     QFocusEvent,
     QFont,
@@ -311,6 +312,10 @@ class NamedList(QListWidget):
         """Take the keys; Qt would choose the first row by that, where none was chosen."""
         if self.currentRow() >= 0:
             super().focusInEvent(event)
+            # Of itself Qt tells a screen reader of the list alone.
+            chosen = QAccessibleEvent(self, QAccessible.Event.Focus)
+            chosen.setChild(self.currentRow())
+            QAccessible.updateAccessibility(chosen)
             return
         self.blockSignals(True)
         super().focusInEvent(event)
@@ -776,12 +781,19 @@ class Page(QWidget):
         """Take on colours and sizes where the window's style does not reach."""
 
     @property
+    def title(self) -> str:
+        """What the page is for."""
+        return self._title.text()
+
+    @property
     def status(self) -> str:
         """What the page says."""
         return self._status.text()
 
     def say(self, words: str) -> None:
-        """Say how something went."""
+        """Say how something went, to a screen reader too."""
+        if words and words != self._status.text() and self.isVisible():
+            announce(self, words)
         self._status.setText(words)
 
 

@@ -32,6 +32,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from app.analysis.results import Reading
 from app.blackbox.recorder import BlackBox
 from app.book.model import BookError, Drive, RefusedError, ResumableJob
 from app.dashboard.announcing import Announcer
@@ -43,7 +44,8 @@ from app.dashboard.ear import Ear, OpenOutput
 from app.dashboard.going_on import LearnedKey
 from app.dashboard.help_page import HelpPage
 from app.dashboard.job_panel.controller import JobController
-from app.dashboard.job_panel.panel import card_of
+from app.dashboard.job_panel.panel import Card, card_of
+from app.dashboard.job_panel.telling import JobTeller, asked_words, sentences, turning_words
 from app.dashboard.keeping import Keeper
 from app.dashboard.looks import Looks
 from app.dashboard.needle_page.page import INDEXED_ROLES, LARGE_UM, SMALL_UM, NeedlePage
@@ -54,6 +56,7 @@ from app.dashboard.report_page import ReportPage
 from app.dashboard.settings import Choice, Settings
 from app.dashboard.source_page.page import SourcePage
 from app.dashboard.style import Sizes, Theme, palette_for, style_sheet, theme_for
+from app.dashboard.text import Face, current_reading
 from app.dashboard.top_bar import MenuEntry, TopBar
 from app.dashboard.tour import Tour
 from app.dashboard.widgets import ENTERS, FILLS, Page, announce, laid
@@ -160,6 +163,9 @@ class MainWindow(QWidget):
         self.top_bar = TopBar(self._entries(), self)
         self.ear = Ear(open_output, self.top_bar.remark)
         self.announcer = Announcer(lambda words, urgent: announce(self, words, urgent=urgent))
+        # One who listens from now on is told how all stands, whatever the other has heard.
+        self._read_out, self._announced = JobTeller(), JobTeller()
+        self._told_page: QWidget | None = None
         self.callout = Callout(self.needle_page.bring, self)
         self.tour = Tour(session, self, self.callout)
         self._layout = laid(QVBoxLayout(self), self.top_bar, (self._pages, FILLS))
@@ -196,7 +202,6 @@ class MainWindow(QWidget):
         self.controller.report.connect(self.show_own_report)
         self.controller.gone.connect(lambda: self._measure_by(self.chosen_class))
         self.learned.told.connect(self.top_bar.remark)
-        self.learned.told.connect(lambda words: announce(self, words) if words else None)
         self.learned.changed.connect(self.needle_page.job.show_key)
         self.needle_page.job.show_key(self.learned.name)
         # What scrolls would take PgDn before the window is asked.
@@ -304,6 +309,7 @@ class MainWindow(QWidget):
             (key.Key_M, control): self.looks.change_motion,
             (key.Key_T, control): self.toggle_tone,
             (key.Key_R, control): self.ear.toggle_reading,
+            (key.Key_R, control | shift): self.say_again,
             (key.Key_Up, control): lambda: self.ear.louder(1),
             (key.Key_Down, control): lambda: self.ear.louder(-1),
             (key.Key_Escape, plain): self.escape,
@@ -730,14 +736,43 @@ class MainWindow(QWidget):
         face, limit = self.needle_page.face, self._session.profile.set_limit
         self.ear.show(face, limit, now_s)
         is_read = QAccessible.isActive()
-        if not self.ear.reads and not is_read:
-            return
-        card = card_of(self.controller, None)
-        ask = " ".join((card.title, card.words, card.figure)).strip()
+        reading = current_reading(self._session.view(), now_s)
+        card = card_of(self.controller, reading)
         if self.ear.reads:
-            self.ear.read(ask)
+            self.ear.read(self._read_out.news(self.controller, card, reading))
+        else:
+            self._read_out = JobTeller()
         if is_read:
-            self.announcer.show(face, limit, ask, now_s)
+            self._announce(face, limit, card, reading, now_s)
+
+    def say_again(self) -> None:
+        """Say how the needle stands and what is asked, or else what a page says."""
+        page = self.page
+        if isinstance(page, Page):
+            words = sentences(page.title, page.status)
+        else:
+            reading = current_reading(self._session.view(), self._clock())
+            card = card_of(self.controller, reading)
+            turning = turning_words(self.controller, card, reading)
+            asked = asked_words(card), turning or card.live
+            words = sentences(self.needle_page.face.spoken, *asked)
+        announce(self, words, urgent=True)
+        self.ear.read(words)
+
+    def _announce(
+        self, face: Face, limit: float, card: Card, reading: Reading | None, now_s: float
+    ) -> None:
+        """Have a screen reader say what is new of page, needle and job."""
+        page, before = self.page, self._told_page
+        self._told_page = page
+        if isinstance(page, Page) and page is not before:
+            for words in filter(None, (page.title, page.status)):
+                announce(self, words)
+        turning = turning_words(self.controller, card, reading)
+        self.announcer.show(face, limit, turning, now_s)
+        news = self._announced.news(self.controller, card, reading)
+        if news:
+            announce(self, news)
 
     def start(self) -> None:
         """Take a view every frame."""

@@ -28,20 +28,31 @@ class Changes:
     def __init__(self) -> None:
         self._before: AudibleNeedle | None = None
         self._even = False
+        self._stood: float | None = None
+        self._strayed = False
 
     def show(self, now: AudibleNeedle | None) -> Chime | None:
         """Return what the newest needle changes, None where nothing; `now` is None while parked."""
         before, self._before = self._before, now
         if now is None:
-            self._even = False
+            self._even, self._stood, self._strayed = False, None, False
             return None if before is None else Chime.PARKED
+        # Noise alone may look like a move: the needle then stands where it stood. One that was
+        # not seen to move has to be elsewhere by what neither of two readings explains.
+        stood = now.balance if self._stood is None else self._stood
+        moves = now.moving or (before is not None and before.moving)
+        least = now.expanded_u if moves else 2.0 * now.expanded_u
+        self._strayed |= abs(now.balance - stood) > least
         if now.moving:
+            self._stood = stood
             return None
+        strayed, self._strayed = self._strayed, False
+        self._stood = now.balance if strayed else stood
         even = abs(now.balance) + now.expanded_u <= now.limit
         crossed, self._even = even != self._even, even
         if crossed:
             return Chime.ARRIVED if even else Chime.LEFT
-        return Chime.SETTLED if before is not None and before.moving else None
+        return Chime.SETTLED if strayed else None
 
 
 def _tone_of(now: AudibleNeedle) -> Tone:

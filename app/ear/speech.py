@@ -23,7 +23,6 @@ class Speaker:
         found = (each for each in _COMMANDS if shutil.which(each[0]))
         self._command = command or next(found, None)
         self._speaking: subprocess.Popen[bytes] | None = None
-        self._said = ""
 
     @property
     def can_speak(self) -> bool:
@@ -31,10 +30,9 @@ class Speaker:
         return self._command is not None
 
     def say(self, sentence: str) -> None:
-        """Speak a sentence, unless it is the one that was spoken last."""
-        if self._command is None or sentence == self._said:
+        """Speak a sentence, instead of what is being spoken."""
+        if self._command is None:
             return
-        self._said = sentence
         self.stop()
         if not sentence:
             return

@@ -24,9 +24,9 @@ PROVE_PROTECT = Message(
 WAS_IT_REFUSED = Message("Did the drive refuse to write?")
 CLEAN_HEADS = Message("Clean the heads, and let them dry.")
 ROOM_TEMPERATURE = Message(
-    "How warm is the room in which the alignment disk has lain? Disk and drive grow with warmth "
-    "and humidity. Left unsaid, these alone make the offset unsure by ±{0} µm, with ±{1} µm "
-    "allowed, so that most verdicts stay undecided; said, by ±{2} µm. They may be left unsaid."
+    "How warm is the room in which the alignment disk has lain? Left unsaid, warmth and humidity "
+    "alone make the offset unsure by ±{0} µm, with ±{1} µm allowed: most verdicts stay undecided. "
+    "Said, it is ±{2} µm."
 )
 CHASSIS_TEMPERATURE = Message(
     "How warm is the drive's chassis near the positioner? A thermometer held to the metal tells; "
@@ -235,8 +235,13 @@ UNSEEN_ARRIVALS = Message("nothing was seen to move at {0} of {1} arrivals")
 UNSEEN_SEATINGS = Message("nothing was seen to move at {0} of {1} seatings")
 
 # Where numbers come from
-MIXED = Message(
-    "This job is of {0}, and the source is {1}; open a source that fits, or begin a new job."
+VIRTUAL_JOB = Message(
+    "This job is of the virtual drive, and the source is a real one; open a source that fits, or "
+    "begin a new job."
+)
+REAL_JOB = Message(
+    "This job is of a real drive, and the source is the virtual drive; open a source that fits, or "
+    "begin a new job."
 )
 OTHER_CLASS = Message(
     "This job goes by the class “{0}”, and the source is measured by “{1}”; begin a new job."

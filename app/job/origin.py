@@ -40,8 +40,7 @@ class Origin:
     def refusal(self, other: Origin) -> Message | None:
         """Return why nothing of `other` may stand in a job of this origin, None where it may."""
         if self.virtual != other.virtual:
-            begun, now = ("the virtual drive", "a real one")[:: 1 if self.virtual else -1]
-            return fill(messages.MIXED, begun, now)
+            return messages.VIRTUAL_JOB if self.virtual else messages.REAL_JOB
         if self.profile and other.profile and self.profile != other.profile:
             return fill(messages.OTHER_CLASS, self.profile, other.profile)
         return None

@@ -57,8 +57,25 @@ class Display:
         self._process.terminate()
         self._process.wait(_DEADLINE_S)
 
+    @contextlib.contextmanager
+    def managed(self) -> Iterator[None]:
+        """A window manager for as long as the block lasts: it frames, and gives the keyboard."""
+        if shutil.which("openbox") is None:
+            pytest.fail("openbox is missing: apt install openbox")
+        manager = subprocess.Popen(
+            ["openbox", "--sm-disable"],
+            env=self.environment,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        try:
+            yield
+        finally:
+            manager.terminate()
+            manager.wait(_DEADLINE_S)
+
     def focus(self, title: str) -> None:
-        """Give the keyboard to a window; there is no window manager that would."""
+        """Give the keyboard to a window; without a window manager nobody else would."""
         self._tool("search", "--sync", "--onlyvisible", "--name", title, "windowfocus", "--sync")
 
     def fill(self, title: str) -> None:

@@ -10,7 +10,7 @@ from unittest.mock import patch
 
 from PySide6.QtWidgets import QApplication
 
-from app.analysis.messages import fill
+from app.analysis.messages import CLIPPED, fill
 from app.analysis.results import Message, Sign
 from app.dashboard.settings import Choice, Settings
 from app.dashboard.style import CONTRAST, DARK, LIGHT
@@ -36,15 +36,16 @@ _WAIT_S = 30.0
 def states():
     """What the source may be like at the needle without a job, by name."""
     unknown = reading(0.1, sign=Sign.UNKNOWN)
-    gone = "sound input “Bench interface”: it stopped; check that it is plugged in"
+    gone = (
+        "sound input “Bench interface”: it stopped; check that it is plugged in and that the sound "
+        "server runs"
+    )
     return {
         "needle": view(0.12, source=LONG),
         "needle, even": view(0.003, source=LONG),
         "needle, side not known": view(reading=unknown, roles=("plus", "minus"), source=LONG),
         "needle, teaching": view(reading=unknown, roles=("plus", "minus"), teaching=True),
-        "needle, parked": view(
-            reading=parked("The signal clips: turn the input's level down."), source=LONG
-        ),
+        "needle, parked": view(reading=parked(CLIPPED.text), source=LONG),
         "needle, lost": View(phase=Phase.LOST, source=SOURCES[1][0], message=gone),
         "needle, nothing open": View(),
     }

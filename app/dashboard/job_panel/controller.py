@@ -378,6 +378,15 @@ class JobController(QObject):
         """Whether another step than that in hand is looked at."""
         return self._chosen is not None
 
+    @property
+    def ended_last(self) -> int | None:
+        """Place of the step that ended last, None where none has."""
+        job = self.job
+        if job is None or not job.outcomes:
+            return None
+        places = (at for at, step in enumerate(job.steps) if step.outcome is job.outcomes[-1])
+        return next(places, None)
+
     def choose(self, index: int) -> None:
         """Look at a step."""
         job = self.job
@@ -472,7 +481,11 @@ class JobController(QObject):
         return asked and self._session.controls is not None and not self.elsewhere
 
     def back(self) -> None:
-        """Give up what is written or looked at, else take back a measurement or an answer."""
+        """Give up what is written or looked at, else take back a measurement or an answer.
+
+        Where a check has just begun, also after the job was left, the one that ended last is looked
+        at, to be done again.
+        """
         runner = self._runner
         if runner is None:
             return
@@ -486,6 +499,8 @@ class JobController(QObject):
         elif runner.job.can_undo:
             runner.undo()
             self._fresh()
+        elif (ended := self.ended_last) is not None:
+            self.choose(ended)
 
     def skip(self) -> None:
         """Ask for the reason to leave out the check in hand."""

@@ -37,6 +37,7 @@ from app.dashboard.job_panel.text import (
     value_words,
     verdict_name,
 )
+from app.dashboard.lettering import height_of
 from app.dashboard.style import Sizes, Theme
 from app.dashboard.text import current_reading, said, translate
 from app.dashboard.widgets import (
@@ -117,7 +118,7 @@ def _card(controller: JobController, job: Job, reading: Reading | None) -> Card:
     if job.closed:
         return _closed(job)
     if job.step is None or job.ask is None:
-        return _ended(job)
+        return replace(_ended(job), may_back=controller.ended_last is not None)
     return _asked(controller, job, reading)
 
 
@@ -248,7 +249,7 @@ def _asked(controller: JobController, job: Job, reading: Reading | None) -> Card
         title,
         said(ask.message),
         may_skip=True,
-        may_back=job.can_undo or controller.part is not None,
+        may_back=job.can_undo or controller.part is not None or controller.ended_last is not None,
         may_lend=controller.may_lend_hand or controller.may_lend_line,
         by_wire=controller.may_lend_line,
     )
@@ -420,11 +421,19 @@ class ProgressBar(Instrument):
             painter.fillRect(box, QColor(self._theme.second))
 
 
+_MOST_WORDS, _MOST_REMARK = 0.28, 0.15
+"""Of a column's height, for what is asked and for a remark in letters of running text."""
+
+
 class CardView(QWidget):
     """Shows what is asked in large words, and takes the answer."""
 
     answered = Signal(str)
     """Go on, with what was typed or chosen."""
+    asking = Signal()
+    """The keys are here now: something is to be typed or chosen."""
+    unchosen = Signal(str)
+    """To go on was asked for, with none of the answers chosen: what to do instead."""
     released = Signal()
     """Nothing is typed or chosen any more: the keys go back to the needle."""
 
@@ -446,6 +455,7 @@ class CardView(QWidget):
         self.entry.setMaxLength(_MOST_TYPED)
         self.entry.returnPressed.connect(self.go_on)
         self._choices: list[TouchButton] = []
+        self._text_px = 12
         on = self.tr("Do the next thing")
         self.button = TouchButton(self.tr("Go on"), _ENTER, on, self.go_on, self, is_next=True)
         self._learned = ""
@@ -476,6 +486,7 @@ class CardView(QWidget):
         self._title.set_size(round(text * 1.2), bold=True)
         # Its share of a low panel would be less than the letters of running text take.
         self._title.setMinimumHeight(round(text * 1.6))
+        self._text_px = text
         self._words.set_size(round(text * 1.5))
         self._figure.set_size(round(text * 2.6), bold=True)
         self._live.set_size(round(text * 1.2))
@@ -490,9 +501,16 @@ class CardView(QWidget):
         """Answer with what stands in the entry; where answers are to be chosen, say so."""
         if self._card.choices:
             words = self.tr("Choose {0}: Tab leads there, or type the first letter.")
-            self.show_remark(words.format(" / ".join(map(_choice_words, self._card.choices))))
+            self.unchosen.emit(words.format(" / ".join(map(_choice_words, self._card.choices))))
         else:
             self.answered.emit(self.entry.text() if self._card.entry is not None else "")
+
+    @property
+    def answered_at(self) -> QWidget:
+        """Where what is asked is answered."""
+        if self._card.entry is not None:
+            return self.entry
+        return self._choices[-1] if self._choices else self.button
 
     def take_focus(self) -> bool:
         """Take the keys where something is typed or chosen; return whether it is.
@@ -505,12 +523,14 @@ class CardView(QWidget):
             self.setFocus()
         else:
             return False
+        self.asking.emit()
         return True
 
     def show_remark(self, words: str) -> None:
         """Show a remark below the words, or none."""
         self._remark.say(words)
         self._remark.setVisible(bool(words))
+        self._give_room()
 
     def show_card(self, card: Card) -> None:
         """Show a card; touch only what is new."""
@@ -533,6 +553,7 @@ class CardView(QWidget):
             (each.entry, each.choices, each.title, each.words) for each in (card, before)
         )
         if asked != was_asked:
+            self._give_room()
             self._prepare_answer(card)
 
     def show_key(self, learned: str) -> None:
@@ -541,9 +562,17 @@ class CardView(QWidget):
         self._tell_key()
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
-        """Tell the learned key where there is room for it now."""
+        """Tell the learned key where there is room for it now, and what is asked as large."""
         super().resizeEvent(event)
         self._tell_key()
+        self._give_room()
+
+    def _give_room(self) -> None:
+        """Give what is asked, and a remark, the height that running text of theirs takes."""
+        for part, most in ((self._words, _MOST_WORDS), (self._remark, _MOST_REMARK)):
+            most_px = most * (self.parentWidget() or self).height()
+            needed_px = height_of(part.words, self.width(), most_px, self._text_px)
+            part.setMinimumHeight(math.ceil(needed_px))
 
     def _tell_key(self) -> None:
         """Write the keys on the button: Enter alone where both would be cut."""
@@ -561,6 +590,8 @@ class CardView(QWidget):
             button.hide()
             button.deleteLater()
         self._choices = [self._choice(words) for words in card.choices]
+        name = self.tr("Answers") if card.choices else ""
+        named(self, name, " / ".join(map(_choice_words, card.choices)))
         for before, after in pairwise((self, *self._choices)):
             self.setTabOrder(before, after)
         self.entry.clear()
@@ -595,6 +626,8 @@ _LOW_PX = 600
 class JobPanel(Instrument):
     """The column of the job that `controller` leads; seen only while there is one."""
 
+    asking = Signal(QWidget)
+    """The keys are here now, for something that is typed or chosen: it is to be seen."""
     released = Signal()
     """Nothing is typed or chosen any more: the keys go back to the needle."""
 
@@ -609,12 +642,14 @@ class JobPanel(Instrument):
         self._head.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         self._view = CardView(self)
         self._view.answered.connect(controller.go_on)
+        self._view.unchosen.connect(controller.say)
+        self._view.asking.connect(lambda: self.asking.emit(self._view.answered_at))
         self._view.released.connect(self.released)
         self.list = CheckList(self)
         self.list.looked_at.connect(controller.choose)
         self.list.taken_up.connect(self.go_on)
         lend = self.tr("Let the virtual hand, or the line that steps, do what is asked")
-        back = self.tr("Take back the last answer")
+        back = self.tr("Take back the last answer, or look at the check before")
         skip = self.tr("Leave out this check, for a reason")
         close = self.tr("Close the job")
         aim = self.tr("Choose where the head is to be, or the way back to as found")
@@ -657,6 +692,8 @@ class JobPanel(Instrument):
         gap, pad = max(3, round(sizes.px(6))), max(6, round(sizes.px(12)))
         self._view.apply_theme(theme, sizes, gap)
         self.list.apply_theme(theme, sizes)
+        # The check in hand is seen, in a low column too; the others are scrolled to.
+        self.list.setMinimumHeight(round(sizes.touch_px * 1.2))
         for layout in (self._whole, self._grid):
             layout.setSpacing(gap)
         self._whole.setContentsMargins(pad, pad, pad, pad)

@@ -9,7 +9,16 @@ from __future__ import annotations
 import math
 
 from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QColor, QPainter, QPaintEvent, QPen, QPixmap, QPolygonF, QResizeEvent
+from PySide6.QtGui import (
+    QColor,
+    QFocusEvent,
+    QPainter,
+    QPaintEvent,
+    QPen,
+    QPixmap,
+    QPolygonF,
+    QResizeEvent,
+)
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from app.dashboard.lettering import RIGHT, write
@@ -23,7 +32,7 @@ from app.dashboard.needle_page.dial import (
     terms_of_dial,
 )
 from app.dashboard.style import FIGURE_CAP, Sizes, Theme, font_of_cap
-from app.dashboard.text import Face
+from app.dashboard.text import Face, without_numbers
 from app.dashboard.widgets import Instrument, named
 from app.handbook import Term
 
@@ -99,6 +108,11 @@ def _time_to(fraction: float, damping: float) -> float:
 _STILL_PX = 0.2
 _HEADLINE_PX, _PARKED_PX = 76.0, 52.0
 """Height of the headline, in pixels of a full-HD window: of a direction, and that there is none."""
+
+
+def _told_by(face: Face) -> str:
+    """Return what of a face is worth an interruption: not its numbers, nor that it moves."""
+    return without_numbers(face.spoken) if face.balance is None else face.headline
 
 
 class Meter(Instrument):
@@ -178,9 +192,9 @@ class Meter(Instrument):
         changed = face != self._face
         if (face.virtual, face.zeroed) != (self._face.virtual, self._face.zeroed):
             self._still = None
-        if changed and face.spoken != self.accessibleDescription():
+        before, self._face = self._face, face
+        if changed and not (self.hasFocus() and _told_by(before) == _told_by(face)):
             self.setAccessibleDescription(face.spoken)
-        self._face = face
         target = REST if face.balance is None else deflection(face.balance)
         if self.jumps:
             self._needle.put(target)
@@ -192,6 +206,11 @@ class Meter(Instrument):
         elif moved > _STILL_PX:
             # The words below stay as they are.
             self.update(0, 0, self.width(), math.ceil(self._geometry.cover_top))
+
+    def focusInEvent(self, event: QFocusEvent) -> None:  # noqa: N802
+        """Tell a screen reader how the needle stands now."""
+        self.setAccessibleDescription(self._face.spoken)
+        super().focusInEvent(event)
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
         """Fit the dial into the new size."""

@@ -215,6 +215,8 @@ class SourcePage(Page):
 
     def say(self, words: str) -> None:
         """Say how something went, before what was found."""
+        if words and words != self._remark and self.isVisible():
+            announce(self, words)
         self._remark = words
         self._tell()
 

@@ -7,13 +7,17 @@ from dataclasses import replace
 from itertools import pairwise
 
 import pytest
+from PySide6.QtCore import Qt
 from PySide6.QtGui import QAccessible
 
 from app.analysis.results import Quantity
+from app.book.model import Drive
 from app.dashboard.announcing import Announcer
+from app.dashboard.job_panel.telling import sentences
 from app.dashboard.style import LIGHT
 from app.dashboard.text import Unit, face_of
 from app.dashboard.window import MainWindow
+from app.job.origin import Origin
 from app.live.view import View
 from app.profiles import load_profile
 from tests.app.dashboard.fakes import FakeControls, FakeSession, parked, reading, view
@@ -44,12 +48,12 @@ class Told:
         self.now_s = 0.0
         self._announcer = Announcer(lambda *words: self.said.append((self.now_s, *words)))
 
-    def show(self, face, seconds=FRAME_S, ask=""):
+    def show(self, face, seconds=FRAME_S, turning=""):
         """Show a face for so long; return what was said meanwhile."""
         before = len(self.said)
         for _ in range(max(1, round(seconds / FRAME_S))):
             self.now_s += FRAME_S
-            self._announcer.show(face, PROFILE.set_limit, ask, self.now_s)
+            self._announcer.show(face, PROFILE.set_limit, turning, self.now_s)
         return [words for _, words, _ in self.said[before:]]
 
 
@@ -122,12 +126,14 @@ def test_a_needle_that_moves_on_is_not_said_to_stand(told):
     assert not [words for _, words, _ in told.said if words.startswith("Standing still.")]
 
 
-def test_each_ask_of_a_job_is_told_once_whatever_the_needle_does(told):
-    told.show(resting(), ask="Insert the disk.")
-    told.show(resting(), 3.0, ask="Insert the disk.")
-    told.show(at(0.02), ask="Turn the body.")
-    asks = [words for _, words, _ in told.said if words in ("Insert the disk.", "Turn the body.")]
-    assert asks == ["Insert the disk.", "Turn the body."]
+def test_a_nudge_that_has_come_to_rest_is_told_with_how_far_it_has_to_go(told):
+    told.show(at(0.3, moving=MOVING))
+    told.show(at(0.25, moving=MOVING), turning="clockwise 0.2°.")
+    assert told.show(at(0.2), 3.0, turning="clockwise 0.1°.") == [
+        f"Standing still. {at(0.2).spoken} clockwise 0.1°."
+    ]
+    # How far it is counts down with the needle; alone it is no news.
+    assert told.show(at(0.2), 3.0, turning="clockwise 0.05°.") == []
 
 
 def test_the_window_tells_it_where_a_screen_reader_listens(qtbot, announced, monkeypatch):
@@ -152,3 +158,67 @@ def test_the_window_tells_it_where_a_screen_reader_listens(qtbot, announced, mon
     assert announced == ["No reading. The signal clips: turn the input's level down."]
     frames(View())
     assert announced[-1].endswith("No source is open. Choose one with F2.")
+
+
+@pytest.fixture
+def listened(open_window, announced, monkeypatch, tmp_path):
+    """A window that a screen reader listens to, over a job on the virtual drive's kind."""
+    monkeypatch.setattr(QAccessible, "isActive", lambda: True)
+    session = FakeSession(view(0.3, virtual=True), FakeControls())
+    window = open_window(session, tmp_path / "book.sqlite3", ticking=False)
+    window.show_needle()
+    window.tick()
+    announced.clear()
+    return window
+
+
+def test_a_page_that_is_turned_to_is_told_once_with_what_it_says(listened, announced, qtbot):
+    qtbot.keyClick(listened, Qt.Key.Key_F12)
+    for _ in range(3):
+        listened.tick()
+    assert announced[0] == "Drives in the job book"
+    qtbot.waitUntil(lambda: listened.tick() or listened.drives_page.status != "")
+    listened.tick()
+    assert announced.count("Drives in the job book") == 1
+    assert announced.count("No drive in the book yet: add the first below.") == 1
+
+
+def test_all_is_said_again_by_a_key(listened, announced, qtbot):
+    def again():
+        announced.clear()
+        control, shift = Qt.KeyboardModifier.ControlModifier, Qt.KeyboardModifier.ShiftModifier
+        qtbot.keyClick(listened, Qt.Key.Key_R, control | shift)
+        return announced
+
+    assert again() == again() == [sentences(listened.needle_page.face.spoken)]
+    listened.controller.begin(Drive("hall 2", PROFILE.name), Origin("sim:", True, PROFILE.name))
+    listened.tick()
+    (words,) = again()
+    assert words.startswith(listened.needle_page.face.spoken)
+    assert "Open supplies carry mains voltage." in words
+    assert "Enter: Done." in words
+    qtbot.keyClick(listened, Qt.Key.Key_F2)
+    (words,) = again()
+    assert words.startswith("Where does the signal come from?")
+
+
+def test_an_ask_is_told_once_and_with_what_was_found_before_it(listened, announced):
+    listened.controller.begin(Drive("hall 2", PROFILE.name), Origin("sim:", True, PROFILE.name))
+    for _ in range(3):
+        listened.tick()
+    (first,) = [words for words in announced if "Before power" in words]
+    assert "Enter: Done." in first
+    announced.clear()
+    listened.controller.skip()
+    listened.tick()
+    assert "Leave this check out: give the reason" in announced[-1]
+    listened.controller.go_on("seen by another")
+    listened.tick()
+    assert announced[-1].startswith("Before power, as found: skipped. Mechanics, as found.")
+
+
+def test_remarks_are_told_once(listened, announced):
+    listened.top_bar.remark("The picture is kept.")
+    listened.top_bar.remark("The picture is kept.")
+    listened.top_bar.remark("")
+    assert announced == ["The picture is kept."]

@@ -82,6 +82,7 @@ def card(job, shown=None, **changes):
         "doubt": None,
         "asks_source": False,
         "left_um": lambda _: None,
+        "ended_last": None,
         "unit": Unit.UM,
     }
     return card_of(SimpleNamespace(**{**controller, **changes}), shown)

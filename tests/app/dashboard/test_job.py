@@ -868,6 +868,51 @@ def test_an_open_job_is_gone_on_with(qtbot, window, session, book):
     qtbot.waitUntil(lambda: len(written().outcomes) == len(found) + 1)
 
 
+def test_a_job_that_was_left_in_mid_measurement_can_go_back_to_the_check_before(
+    qtbot, window, session, book
+):
+    controller = window.controller
+    go_to(window, CheckName.RADIAL)
+    while controller.job.step.check is CheckName.RADIAL and controller.job.step.head == 0:
+        controller.go_on()
+        refresh(window)
+    (found,) = controller.job.outcomes
+    session.quick = False
+    while controller.part is None:
+        controller.go_on()
+        see_nothing(window)
+    assert isinstance(controller.job.ask, Measure)
+    written = left_in(window, book)
+    qtbot.waitUntil(lambda: (left := written()) and left.outcomes == (found,))
+    session.quick = True
+    window.resume(written())
+    job = controller.job
+    assert job.step.check is CheckName.CARE
+    assert not job.can_undo
+    # What ended last is only looked at: a key too many changes nothing.
+    for title in ("Radial, side 0, as found: ", "Before power, as found", "Radial, side 0"):
+        assert window.needle_page.job._buttons[1].isEnabled()
+        press(KEY.Key_Backspace)
+        assert window.needle_page.job.card.title.startswith(title)
+    steps = len(job.steps)
+    assert window.needle_page.job.card.button == "Do it again"
+    press(KEY.Key_Return)
+    assert (job.step.check, job.step.head, job.step.stage) == (
+        CheckName.RADIAL,
+        0,
+        Stage.AS_FOUND,
+    )
+    assert len(job.steps) == steps + 1
+    assert job.outcomes == (found,)
+    # An answer of this check is taken back before the check before is looked at.
+    controller.go_on()
+    see_nothing(window)
+    controller.go_on()
+    assert job.can_undo
+    press(KEY.Key_Backspace)
+    assert not controller.elsewhere
+
+
 def test_a_job_that_does_not_fit_stays_in_the_book(qtbot, window, session, book):
     controller = window.controller
     qtbot.waitUntil(lambda: controller.number == 1)

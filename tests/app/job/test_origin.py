@@ -26,7 +26,7 @@ def to_the_measurement(job, drive):
 @pytest.mark.parametrize(
     ("begun", "now", "order"),
     [
-        (REAL, VIRTUAL, ("a real one", "the virtual drive")),
+        (REAL, VIRTUAL, ("a real drive", "the virtual drive")),
         (VIRTUAL, REAL, ("the virtual drive", "a real one")),
     ],
 )

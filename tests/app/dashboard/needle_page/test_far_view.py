@@ -226,6 +226,23 @@ def test_a_question_of_which_half_is_seen_is_answered(window, monkeypatch):
     assert page.job.visibleRegion().boundingRect().height() > half
 
 
+@pytest.mark.parametrize("size", [(480, 320), (800, 480)])
+def test_what_is_typed_into_is_seen_once_it_has_the_keys(window, monkeypatch, qtbot, size):
+    sized(window, size)
+    window.begin_job("machine 7", "130mm-48tpi")
+    words = fill(messages.ROOM_TEMPERATURE, "12", "15", "5")
+    asked = Enter("room temperature", words, "°C", 0.0, 50.0)
+    monkeypatch.setattr(type(window.controller.job), "ask", asked)
+    page = window.needle_page
+    assert page.job.entry.visibleRegion().isEmpty()
+    window.controller.changed.emit()
+    assert page.job.entry.hasFocus()
+    entry = page.job.entry
+    qtbot.waitUntil(lambda: entry.visibleRegion().boundingRect() == entry.rect())
+    # What is asked stands above it: some of it, where the panel is small.
+    assert not page.job._view._words.visibleRegion().isEmpty()
+
+
 SIZES = ((480, 320), (800, 480), (960, 540), (960, 1080), (1024, 640), (1920, 1080), (3840, 2160))
 
 

@@ -3,7 +3,8 @@
 import math
 
 import pytest
-from PySide6.QtCore import QPointF, Qt
+from PySide6.QtCore import QEvent, QPointF, Qt
+from PySide6.QtGui import QFocusEvent
 from PySide6.QtWidgets import QSizePolicy
 
 from app.dashboard.lettering import size_that_fits
@@ -250,6 +251,26 @@ def test_a_needle_that_moves_less_than_a_fifth_of_a_pixel_asks_for_no_paint(mete
     asked.clear()
     meter.show_face(Face(balance=0.1, detail="x"), 0.0)
     assert asked
+
+
+def test_a_needle_that_has_the_keys_tells_no_number_of_its_own_accord(meter, monkeypatch):
+    def told(**changes):
+        meter.show_face(Face(**changes), 0.016)
+        return meter.accessibleDescription() == meter.face.spoken
+
+    monkeypatch.setattr(Meter, "hasFocus", lambda self: False)
+    assert told(balance=0.1, headline="Outward", detail="3 µm")
+    assert told(balance=0.1, headline="Outward", detail="4 µm")
+    # A screen reader speaks each change of what has the keys.
+    monkeypatch.setattr(Meter, "hasFocus", lambda self: True)
+    assert not told(balance=0.1, headline="Outward", detail="5 µm")
+    assert told(balance=-0.1, headline="Inward", detail="5 µm")
+    assert told(headline="No reading", detail="stale: 1 s old")
+    assert not told(headline="No reading", detail="stale: 2 s old")
+    assert told(headline="No reading", detail="late by 1 s")
+    # With the keys comes how it stands now.
+    assert not told(headline="No reading", detail="late by 2 s")
+    meter.focusInEvent(QFocusEvent(QEvent.Type.FocusIn))
     assert meter.accessibleDescription() == meter.face.spoken
 
 
