@@ -1,13 +1,21 @@
-"""Words for a screen reader, said when something happens and not only where the focus is."""
+"""Words for whoever does not look, said when something happens and not only where the focus is."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
-from app.dashboard.ear import heard_of
-from app.dashboard.text import Face, translate, without_numbers
+from PySide6.QtGui import QAccessible
+from PySide6.QtWidgets import QWidget
+
+from app.dashboard.ear import Ear, heard_of
+from app.dashboard.job_panel.controller import JobController
+from app.dashboard.job_panel.panel import card_of
+from app.dashboard.job_panel.telling import JobTeller, asked_words, sentences, turning_words
+from app.dashboard.text import Face, current_reading, translate, without_numbers
+from app.dashboard.widgets import Page, announce
 from app.ear.guide import Changes
 from app.ear.voice import Chime
+from app.live.view import View
 
 _APART_S = 1.0
 """Between two sentences of the needle: a reader takes about as long for one."""
@@ -74,3 +82,60 @@ def _sentence(change: Chime | None, face: Face) -> str:
         Chime.LEFT: translate("dashboard", "Beyond the set limit."),
     }
     return " ".join(filter(None, (words.get(change), face.spoken)))
+
+
+class Teller:
+    """Tells page, needle and job to a screen reader, and the job to the system's speech.
+
+    Parameters
+    ----------
+    window : QWidget
+        In whose name it is told.
+    controller : JobController
+        Leads the job.
+    ear : Ear
+        Reads aloud while that is wanted.
+    """
+
+    def __init__(self, window: QWidget, controller: JobController, ear: Ear) -> None:
+        self._window, self._controller, self._ear = window, controller, ear
+        self._needle = Announcer(lambda words, urgent: announce(window, words, urgent=urgent))
+        # One who listens from now on is told how all stands, whatever the other has heard.
+        self._read_out, self._announced = JobTeller(), JobTeller()
+        self._page: QWidget | None = None
+
+    def show(
+        self, page: QWidget | None, face: Face, set_limit: float, view: View, now_s: float
+    ) -> None:
+        """Tell what is new of the page in front, of what the needle shows, and of the job."""
+        is_read = QAccessible.isActive()
+        if not self._ear.reads:
+            self._read_out = JobTeller()
+            if not is_read:
+                return
+        reading = current_reading(view, now_s)
+        card = card_of(self._controller, reading)
+        if self._ear.reads:
+            self._ear.read(self._read_out.news(self._controller, card, reading))
+        if not is_read:
+            return
+        before, self._page = self._page, page
+        if isinstance(page, Page) and page is not before:
+            for words in filter(None, (page.title, page.status)):
+                announce(self._window, words)
+        self._needle.show(face, set_limit, turning_words(self._controller, card, reading), now_s)
+        news = self._announced.news(self._controller, card, reading)
+        if news:
+            announce(self._window, news)
+
+    def say_again(self, page: QWidget | None, face: Face, view: View, now_s: float) -> None:
+        """Say how the needle stands and what is asked, or else what a page says."""
+        if isinstance(page, Page):
+            words = sentences(page.title, page.status)
+        else:
+            reading = current_reading(view, now_s)
+            card = card_of(self._controller, reading)
+            turning = turning_words(self._controller, card, reading)
+            words = sentences(face.spoken, asked_words(card), turning or card.live)
+        announce(self._window, words, urgent=True)
+        self._ear.read(words)

@@ -286,7 +286,11 @@ class Callout(QFrame):
             return
         self._placed = target, room
         letter = self.fontMetrics().averageCharWidth()
-        widths = Widths(_LEAST_LETTERS * letter, _LETTERS * letter)
+        # As wide as its buttons in one row, which other languages need more for.
+        margins, edges = self._column.contentsMargins(), self.contentsMargins()
+        around = margins.left() + margins.right() + edges.left() + edges.right()
+        in_a_row = self._buttons.sizeHint().width() + around
+        widths = Widths(_LEAST_LETTERS * letter, max(_LETTERS * letter, in_a_row))
         # What has gone out of sight is pointed at no more, and told all the same.
         is_seen = not target.isEmpty()
         place = target if is_seen else QRect(room.bottomLeft(), QSize(1, 1))

@@ -48,12 +48,17 @@ _LIST_PX = 150
 _CHART_PART = 3
 
 
+def _name_of(number: Drift) -> str:
+    """Return a number's name in the window's language, as a sentence begins with it."""
+    return translate("job", number.name).capitalize()
+
+
 def _drift_words(number: Drift) -> str:
     """Return in one or two sentences how a number changes with time."""
     drift = number.finding
     if not number.values:
         words = translate("dashboard", "{0}: no job has measured it yet.")
-        return words.format(number.name.capitalize())
+        return words.format(_name_of(number))
     if drift.rate_per_year is None:
         return translate("dashboard", "Too few jobs to tell a drift.")
     if number.rate_per_year is None:
@@ -120,7 +125,7 @@ class HistoryChart(QWidget):
         words = "" if number is None else _drift_words(number)
         if number is not None and drawn:
             what = translate("dashboard", "{0} ({1}), adjustments taken out.")
-            words = f"{what.format(number.name.capitalize(), number.unit)} {words}"
+            words = f"{what.format(_name_of(number), number.unit)} {words}"
             self._draw(number)
         self._words.setText(words)
         self.setAccessibleDescription(words)

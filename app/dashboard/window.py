@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING, TypeVar
 
 from PySide6.QtCore import Qt, QTimer, Signal
 from PySide6.QtGui import (
-    QAccessible,
     QCloseEvent,
     QDragEnterEvent,
     QDropEvent,
@@ -32,10 +31,9 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from app.analysis.results import Reading
 from app.blackbox.recorder import BlackBox
 from app.book.model import BookError, Drive, RefusedError, ResumableJob
-from app.dashboard.announcing import Announcer
+from app.dashboard.announcing import Teller
 from app.dashboard.callout import Callout
 from app.dashboard.cycles import collect_due
 from app.dashboard.describe_page import DescribePage
@@ -44,8 +42,6 @@ from app.dashboard.ear import Ear, OpenOutput
 from app.dashboard.going_on import LearnedKey
 from app.dashboard.help_page import HelpPage
 from app.dashboard.job_panel.controller import JobController
-from app.dashboard.job_panel.panel import Card, card_of
-from app.dashboard.job_panel.telling import JobTeller, asked_words, sentences, turning_words
 from app.dashboard.keeping import Keeper
 from app.dashboard.looks import Looks
 from app.dashboard.needle_page.page import INDEXED_ROLES, LARGE_UM, SMALL_UM, NeedlePage
@@ -56,10 +52,9 @@ from app.dashboard.report_page import ReportPage
 from app.dashboard.settings import Choice, Settings
 from app.dashboard.source_page.page import SourcePage
 from app.dashboard.style import Sizes, Theme, palette_for, style_sheet, theme_for
-from app.dashboard.text import Face, current_reading
 from app.dashboard.top_bar import MenuEntry, TopBar
 from app.dashboard.tour import Tour
-from app.dashboard.widgets import ENTERS, FILLS, Page, announce, laid
+from app.dashboard.widgets import ENTERS, FILLS, Page, laid
 from app.diagnostics import diagnostics
 from app.job.origin import Origin
 from app.job.plan import Plan
@@ -162,10 +157,7 @@ class MainWindow(QWidget):
         self.looks = Looks(self._settings, self, self.needle_page.reduce_motion, self._remark)
         self.top_bar = TopBar(self._entries(), self)
         self.ear = Ear(open_output, self.top_bar.remark)
-        self.announcer = Announcer(lambda words, urgent: announce(self, words, urgent=urgent))
-        # One who listens from now on is told how all stands, whatever the other has heard.
-        self._read_out, self._announced = JobTeller(), JobTeller()
-        self._told_page: QWidget | None = None
+        self.teller = Teller(self, self.controller, self.ear)
         self.callout = Callout(self.needle_page.bring, self)
         self.tour = Tour(session, self, self.callout)
         self._layout = laid(QVBoxLayout(self), self.top_bar, (self._pages, FILLS))
@@ -193,7 +185,7 @@ class MainWindow(QWidget):
         self._pages.currentChanged.connect(lambda _: self.callout.end())
         for part in self.needle_page.explained:
             part.asked.connect(lambda term, part=part: self.explain(part, term))
-        self.practice_page.chosen.connect(self.open_choice)
+        self.practice_page.chosen.connect(self.practise)
         self.recheck_page.decided.connect(lambda: self._after_recheck())
         self.needle_page.prompt.reopen.connect(self.reopen_indexed)
         self.needle_page.large.keep.connect(self.keeper.keep_trace)
@@ -418,6 +410,16 @@ class MainWindow(QWidget):
             self._settings.remember(choice)
             self._tell_settings()
             self.open_source(choice.opening)
+
+    def practise(self, choice: Choice) -> None:
+        """Open a practice drive; a job in hand, which is of another, stays open in the book."""
+        number = self.controller.number if self.at_work else None
+        if self.at_work:
+            self.controller.leave()
+        self.open_choice(choice)
+        if number is not None:
+            words = self.tr("Job {0} stays open in the book; F12 leads back to it.")
+            self.top_bar.remark(words.format(number))
 
     def open_file(self) -> None:
         """Choose a capture in a dialog, and open it."""
@@ -735,44 +737,11 @@ class MainWindow(QWidget):
         """Let needle and ask be heard: by tones, by the system's speech, by a screen reader."""
         face, limit = self.needle_page.face, self._session.profile.set_limit
         self.ear.show(face, limit, now_s)
-        is_read = QAccessible.isActive()
-        reading = current_reading(self._session.view(), now_s)
-        card = card_of(self.controller, reading)
-        if self.ear.reads:
-            self.ear.read(self._read_out.news(self.controller, card, reading))
-        else:
-            self._read_out = JobTeller()
-        if is_read:
-            self._announce(face, limit, card, reading, now_s)
+        self.teller.show(self.page, face, limit, self._session.view(), now_s)
 
     def say_again(self) -> None:
         """Say how the needle stands and what is asked, or else what a page says."""
-        page = self.page
-        if isinstance(page, Page):
-            words = sentences(page.title, page.status)
-        else:
-            reading = current_reading(self._session.view(), self._clock())
-            card = card_of(self.controller, reading)
-            turning = turning_words(self.controller, card, reading)
-            asked = asked_words(card), turning or card.live
-            words = sentences(self.needle_page.face.spoken, *asked)
-        announce(self, words, urgent=True)
-        self.ear.read(words)
-
-    def _announce(
-        self, face: Face, limit: float, card: Card, reading: Reading | None, now_s: float
-    ) -> None:
-        """Have a screen reader say what is new of page, needle and job."""
-        page, before = self.page, self._told_page
-        self._told_page = page
-        if isinstance(page, Page) and page is not before:
-            for words in filter(None, (page.title, page.status)):
-                announce(self, words)
-        turning = turning_words(self.controller, card, reading)
-        self.announcer.show(face, limit, turning, now_s)
-        news = self._announced.news(self.controller, card, reading)
-        if news:
-            announce(self, news)
+        self.teller.say_again(self.page, self.needle_page.face, self._session.view(), self._clock())
 
     def start(self) -> None:
         """Take a view every frame."""

@@ -21,6 +21,7 @@ from app.job.origin import Origin
 from app.live.view import View
 from app.profiles import load_profile
 from tests.app.dashboard.fakes import FakeControls, FakeSession, parked, reading, view
+from tests.app.dashboard.test_ear import Noting
 
 FRAME_S = 0.016
 PROMPT_S = 0.2
@@ -222,3 +223,18 @@ def test_remarks_are_told_once(listened, announced):
     listened.top_bar.remark("The picture is kept.")
     listened.top_bar.remark("")
     assert announced == ["The picture is kept."]
+
+
+def test_reading_aloud_begins_with_what_is_asked_each_time_that_it_is_begun(listened):
+    speaker = Noting()
+    listened.ear._speaker = speaker
+    listened.controller.begin(Drive("hall 2", PROFILE.name), Origin("sim:", True, PROFILE.name))
+    for _ in range(2):
+        listened.ear.toggle_reading()
+        listened.tick()
+        listened.tick()
+        (words,) = speaker.said
+        assert "Open supplies carry mains voltage." in words
+        listened.ear.toggle_reading()
+        listened.tick()
+        speaker.said.clear()

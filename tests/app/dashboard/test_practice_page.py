@@ -5,6 +5,7 @@ from types import SimpleNamespace
 import pytest
 
 from app.analysis.results import Quantity, Verdict
+from app.book.store import Book
 from app.dashboard.practice_page import PracticePage, debrief_rows, fault_words, signs_of
 from app.job.messages import NO_SIGN
 from app.job.model import CheckName, Outcome, Stage, Summary, Value
@@ -62,6 +63,29 @@ def test_the_page_is_done_by_keys(window):
     _, address, *_ = window._session.calls[-1]
     assert address.startswith("sim:practice=misaligned&seed=")
     assert window.page is window.needle_page
+
+
+def test_a_job_of_another_drive_is_left_open_where_one_practises(open_window, qtbot, tmp_path):
+    book = tmp_path / "book.sqlite3"
+    window = open_window(MeasuringSession(), book, ticking=False)
+    window.tick()
+    window.begin_job("machine 7", "130mm-48tpi")
+    qtbot.waitUntil(lambda: window.controller.number == 1)
+    window.show_practice()
+    press(KEY.Key_Return)
+    assert window.controller.job is None
+    assert "Job 1 stays open in the book" in window.top_bar.words
+    assert window._session.calls[-1][1].startswith("sim:practice=")
+
+    def left():
+        with Book(book) as opened:
+            return opened.left(1) if opened.standing(1) else None
+
+    qtbot.waitUntil(lambda: left() is not None)
+    # Without one nothing is said.
+    window.show_practice()
+    press(KEY.Key_Return)
+    assert "stays open" not in window.top_bar.words
 
 
 def test_the_truth_stands_beside_what_was_found():
