@@ -68,8 +68,9 @@ def bars_of_a_ring(rpm: float) -> tuple[tuple[int, int], ...]:
     rings = []
     for mains_hz in _MAINS_HZ:
         bars = 60.0 * _FLASHES_PER_CYCLE * mains_hz / rpm
-        if abs(bars - round(bars)) < 1e-9:
-            rings.append((mains_hz, round(bars)))
+        whole = round(bars)
+        if abs(bars - whole) < 1e-9:
+            rings.append((mains_hz, whole))
     return tuple(rings)
 
 

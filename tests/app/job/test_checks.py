@@ -154,6 +154,14 @@ def test_a_speed_within_tolerance_is_left_alone():
     assert "left as it is" in kept.outcomes[1].reason
 
 
+def test_a_speed_just_at_its_goal_is_not_trimmed():
+    # Numbers that binary fractions hold: 3.125 % fast, a tenth of a tolerance of 31.25 %.
+    profile = replace(PROFILE, speed_rpm=256.0, speed_tolerance_percent=31.25)
+    drive = ScriptedDrive(speed_rpm=264.0)
+    job_on(drive, plan=[Planned(CheckName.SPEED, Stage.WORK)], profile=profile)
+    assert Action.TRIM_SPEED not in actions(drive)
+
+
 def test_a_spindle_without_a_trimmer_is_not_trimmed():
     drive = ScriptedDrive(speed_rpm=309.0)
     plan = plan_for(PROFILE, (CheckName.SPEED,))

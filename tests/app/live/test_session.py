@@ -1,6 +1,7 @@
 """Sessions over the virtual drive, captures, and a cable that is pulled."""
 
 import re
+import sys
 import threading
 import time
 from dataclasses import replace
@@ -14,7 +15,7 @@ from app.analysis import messages
 from app.analysis.results import Measurand, Side, Sign
 from app.faults import faults_folder
 from app.live.measurement import EnvelopeOptions, MeasurementRequest, analyser_for
-from app.live.session import Session
+from app.live.session import Session, _stride
 from app.live.view import BEHIND, FAULT, LOSING, Phase, View
 from app.profiles import load_profile
 from instruments.address import open_address
@@ -715,3 +716,16 @@ def test_another_source_begins_with_no_past(session):
     before = session.past
     session.open(f"{SIM}&seed=5")
     assert session.past is not before
+
+
+@pytest.mark.parametrize(
+    ("live", "continuous", "stride"),
+    [
+        (True, True, (20_000, 100_000)),  # 20 ms, and what has waited, but 100 ms at the most
+        (False, True, (20_000, 20_000)),
+        (True, False, (1, sys.maxsize)),  # a record comes whole
+    ],
+)
+def test_the_analysis_is_given_little_at_once(live, continuous, stride):
+    info = SourceInfo("made:", (Role.PLUS,), "given", 1e6, 4e5, live=live, continuous=continuous)
+    assert _stride(info) == stride
