@@ -60,7 +60,7 @@ def _drive(**given: Any) -> ScriptedDrive:
     for name, value in given.items():
         assert hasattr(drive, name), name
         setattr(drive, name, dict(value) if isinstance(value, dict) else value)
-    drive.zero_shifts_um = list(drive.zero_shifts_um)
+    drive.zero_shifts_um, drive.sums = list(drive.zero_shifts_um), list(drive.sums)
     drive.gauge_zero_um = drive.middle_um
     return drive
 
@@ -272,6 +272,9 @@ CASES = {
     "write protect fails": Case({"entries": NO}),
     "a warm room": Case({"entries": ROOM}),
     "seatings that differ": Case({"zero_shifts_um": [3.0, -5.0, 1.0, 4.0, -2.0, 6.0, -3.0] * 4}),
+    "seatings of which the clamp makes more or less": Case(
+        {"sums": [1.01, 0.98, 1.02, 0.99] * 5, "zero_shifts_um": [3.0, -2.0, 1.0] * 6}
+    ),
     "heads apart": Case({"apart_um": 30.0, "middle_um": 40.0}),
     "heads too far apart": Case({"apart_um": -75.0, "middle_um": 60.0}),
     "second head out of sight": Case({"apart_um": 120.0, "middle_um": 60.0}),
@@ -286,6 +289,7 @@ CASES = {
     "azimuth, index, output": Case(
         {
             "azimuth_arcmin": 21.0,
+            "width_u_arcmin": 0.15,
             "index_us": 460.0,
             "skew_us": 55.0,
             "first_f_v": Quantity(0.2, 0.01),

@@ -10,8 +10,9 @@ import math
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from difflib import unified_diff
 from functools import cache
-from itertools import zip_longest
+from itertools import islice
 from pathlib import Path
 
 from tests.recorded.telling import HUNDRED_THOUSANDTHS
@@ -65,8 +66,12 @@ def _read(file: Path) -> dict[str, list[str]]:
 
 def moved(before: list[str], now: list[str]) -> Iterator[str]:
     """Yield each line that is another than before, as it was and as it is."""
-    for old, new in zip_longest(before, now):
-        if old is None or new is None or not is_same(old, new):
+    if len(before) != len(now):
+        lines = unified_diff(before, now, n=0, lineterm="")
+        yield from (f"{line[0]} {line[1:]}" for line in islice(lines, 2, None) if line[0] != "@")
+        return
+    for old, new in zip(before, now, strict=True):
+        if not is_same(old, new):
             yield f"- {old}"
             yield f"+ {new}"
 

@@ -46,6 +46,10 @@ class ScriptedDrive:
         self.pattern = ""
         self.zero_shifts_um: list[float] = []
         self.zero_um = 0.0
+        self.sums: list[float] = []
+        self.sum = 1.0
+        """What the clamp makes of both lobes alike, for each seating."""
+        self.width_u_arcmin = 0.0
         self.apart_um = 0.0
         """How far head 1 is outward of head 0."""
         self.silent = False
@@ -90,6 +94,7 @@ class ScriptedDrive:
                 self.middle_um += self.creep_um
             case Action.RESEAT:
                 self.zero_um = self.zero_shifts_um.pop(0) if self.zero_shifts_um else 0.0
+                self.sum = self.sums.pop(0) if self.sums else 1.0
             case Action.ZERO_GAUGE:
                 self.gauge_zero_um = self.middle_um
             case Action.TRIM_SPEED:
@@ -122,7 +127,9 @@ class ScriptedDrive:
                 return Measurement(ask.measurand, speed=found)
             case Measurand.AZIMUTH:
                 burst = Burst(Quantity(500.0, 0.1), 900.0, Quantity(0.3, 0.001))
-                azimuth = AzimuthFinding(Quantity(self.azimuth_arcmin, 0.2), (burst,) * 4, 0.4)
+                azimuth = AzimuthFinding(
+                    Quantity(self.azimuth_arcmin, 0.2), (burst,) * 4, 0.4, self.width_u_arcmin
+                )
                 return Measurement(ask.measurand, azimuth=azimuth)
             case Measurand.INDEX:
                 inner = ask.track != PROFILE.index_tracks[0]
@@ -169,8 +176,8 @@ class ScriptedDrive:
             ratio=Quantity(r, 2e-4),
             difference=Quantity(1.0 - r, 2e-4),
             offset_um=Quantity(x_um, 0.02),
-            first_v=Quantity(0.2 * (1.0 + b), 1e-4),
-            second_v=Quantity(0.2 * (1.0 - b), 1e-4),
+            first_v=Quantity(0.2 * self.sum * (1.0 + b), 1e-4),
+            second_v=Quantity(0.2 * self.sum * (1.0 - b), 1e-4),
             sign=Sign.KNOWN if self.indexed else Sign.UNKNOWN,
             side=side,
         )

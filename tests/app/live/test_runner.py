@@ -314,9 +314,12 @@ def test_tightening_counts_where_the_head_was_always_in_sight(lost):
 
 def seen_turning_and_stopping(runner):
     """Show readings as of a disk that turns and then stops."""
+    seated_um = runner.job.known.seated_um
     turning = Reading(valid=True, offset_um=Quantity(0.0, 0.1), balance=Quantity(0.0, 0.001))
     for place, notes in enumerate([(), (), (INDEX_SILENT,), (INDEX_SILENT,)]):
         runner.see(replace(turning, end_index=place, notes=notes), 0.1 * place, 0.1 * place)
+        # As long as it turns it lies as it did.
+        assert notes or runner.job.known.seated_um == seated_um
 
 
 def test_a_disk_that_stops_unasked_lies_as_nobody_knows_and_the_record_says_so():

@@ -555,9 +555,9 @@ def test_what_a_check_has_measured_lies_over_the_turn_with_its_bursts(large):
     assert measured.dashed
     assert not newest.dashed
     np.testing.assert_allclose(measured.curve.heights_v, 0.3, rtol=1e-6)
-    assert [(top.at, top.words) for top in large._marks.tops] == [
-        ((0.2, 0.31), "0.31 V"),
-        ((0.4, 0.22), "0.22 V"),
+    assert [(top.at, top.rank, top.words) for top in large._marks.tops] == [
+        ((0.2, 0.31), 0, "0.31 V"),
+        ((0.4, 0.22), 1, "0.22 V"),
     ]
     assert "dashed, with its bursts: Azimuth" in large.title
     # A second half over the first has no place for it.
