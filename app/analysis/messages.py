@@ -74,6 +74,9 @@ NO_FLOOR = Message(
     "pairs of extremes; keep a capture of its deep memory with record and measure that"
 )
 NO_LOCK = Message("no lock: no turn can be told")
+NOT_ONE_KIND = Message(
+    "noise comes or goes within the turn; check the probes, the cable and what the source gives"
+)
 NO_WHOLE_TURN = Message(
     "no whole turn is left without gaps, missing samples or a signal that was gone"
 )

@@ -41,6 +41,13 @@ SPOILS = Topic(
                     ),
                 ),
                 (
+                    "a source that gives noise in place of its signal for a while",
+                    (
+                        "parked with the lobe in which it begins; no pattern is learned of a turn "
+                        "that is half of it"
+                    ),
+                ),
+                (
                     "clipping, tops cut level, an amplifier that bends",
                     (
                         "parked; where it bends by less than that, the tall lobe's shape "

@@ -119,6 +119,38 @@ class Pace:
 
 STALE_AFTER_S = 0.5
 """A reading of a continuous source that is older than this is not shown."""
+SILENT_AFTER_S = 0.25
+"""Nor is one of a source that has given nothing for so long: with a lobe's and a screen's time a
+needle then parks within 0.3 s of a source's end."""
+_WAITS = 64
+"""Blocks are taken in steps; of a source that gives large pieces so many are several of those."""
+_LATER = 2.0
+
+
+class BlockPace:
+    """Arrival times of a continuous source's blocks: some give seldom, and then much."""
+
+    def __init__(self) -> None:
+        self._waits_s: deque[float] = deque(maxlen=_WAITS)
+        self._last_s: float | None = None
+
+    def add(self, now_s: float) -> None:
+        """Take the monotonic time at which a block was given to the analysis."""
+        if self._last_s is not None:
+            self._waits_s.append(now_s - self._last_s)
+        self._last_s = now_s
+
+    def has_stopped(self, now_s: float) -> bool:
+        """Return whether the next block is overdue."""
+        return self._last_s is not None and now_s - self._last_s > self.silent_after_s()
+
+    def silent_after_s(self) -> float:
+        """Return the source's own bound: a quarter of a second, or twice the time that it takes.
+
+        The longest wait is left out: one stall says nothing of the next.
+        """
+        usual_s = sorted(self._waits_s)[-2] if len(self._waits_s) > 1 else 0.0
+        return min(max(SILENT_AFTER_S, _LATER * usual_s), _MAX_STALE_S)
 
 
 @dataclass(frozen=True, slots=True)
@@ -349,6 +381,7 @@ class Newest:
         self._moving: Quantity | None = None
         self._strip = Strip()
         self._pace = Pace()
+        self._flow = BlockPace()
         self._losses = Losses()
         self._fault: Message | None = None
 
@@ -376,6 +409,7 @@ class Newest:
         """Note that the analysis is given a block, and the frames that it has missed so far."""
         with self._lock:
             self._losses.add(len(block.samples_v), missed_frames, now_s)
+            self._flow.add(now_s)
 
     def count_record(self, now_s: float) -> None:
         """Note that a separate record has come."""
@@ -402,13 +436,17 @@ class Newest:
             strip_s, strip_balance = self._strip.copy()
             records_a_second = self._pace.records_a_second(now_s)
             slow_after_s = self._pace.stale_after_s()
+            has_stopped = self._flow.has_stopped(now_s)
             fault = self._fault
         phase = begun.phase
         stale_after_s = STALE_AFTER_S if info is None or info.continuous else slow_after_s
         # A capture's last reading stands; what was live had a hand at it, which goes on.
         stands = phase is Phase.ENDED and not (info and info.live)
         gone = phase in (Phase.LOST, Phase.FAILED)
-        current = stands or (not gone and now_s - reading_at_s <= stale_after_s)
+        late = now_s - reading_at_s > stale_after_s
+        if info is not None and info.live and info.continuous:
+            late |= has_stopped
+        current = stands or not (gone or late)
         lost = slow = None
         if info is not None and info.live and info.continuous:
             behind_s = status.waiting_frames / info.sample_rate_hz

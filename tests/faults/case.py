@@ -42,8 +42,8 @@ _AFTER_S = 3.0
 _LONGEST_S = 12.0
 _BACK_S = 0.45
 """A reading is of the newest two turns: what was true of them may be shown."""
-_PARKED_S = 0.55
-"""A reading of a stream may be half a second old; the rest is the blocks' and the looks'."""
+_PARKED_S = 0.35
+"""A needle parks within 0.3 s; the rest is the blocks' and the looks'."""
 _BACK_AGAIN_S = 2.0
 """A source that is gone is tried each second, and another is what it takes to read."""
 _FROM_IT_S = 1.0

@@ -243,12 +243,19 @@ def _garbage_bytes(bench: Bench) -> None:
         return
     _begins(bench)
     bench.truth.append(Stretch(bench.world.now_s, None))
+    channels = bench.tape.shape[1]
     if bench.form == "wav" and bench.rng.random() < 0.5:
-        bench.insert(wav_header(44_100, bench.tape.shape[1]))
+        data = wav_header(44_100, channels)
     else:
         count = int(bench.rng.integers(1, 5000))
-        bench.insert(bench.rng.integers(0, 256, count, np.uint8).tobytes())
-    # Where the bytes do not fill whole frames, nothing is right any more.
+        data = bench.rng.integers(0, 256, count, np.uint8).tobytes()
+    bench.insert(data)
+    # Behind whole frames all is as it was. Behind whole samples either phase stands in the other's
+    # place, a frame apart: their difference has the same lobes. Else nothing is right any more.
+    alike = 1 if bench.roles == "plus,minus" else channels
+    if len(data) % (alike * bench.sample_bytes) == 0:
+        bench.truth.append(Stretch(bench.world.now_s, bench.ratio))
+        _ends(bench)
 
 
 # -- a capture file, which is spoilt ahead of being played

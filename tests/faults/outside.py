@@ -319,6 +319,11 @@ class PipeBench(Bench):
             self.bytes.fault = OSError(5, os.strerror(5))
         self.bytes.is_over = True
 
+    @property
+    def sample_bytes(self) -> int:
+        """Bytes of one sample of one channel."""
+        return 2 if self.form == "int16" else 4
+
     def insert(self, data: bytes) -> None:
         """Put bytes among those of the samples."""
         self.bytes.held += data

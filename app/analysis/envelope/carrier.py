@@ -105,6 +105,11 @@ _LONG_TRACK_S, _TURN_U = 12e-3, 0.05
 a bin that are turned back wrongly take more off a low lobe than off a tall one."""
 _SAMPLE_EVERY, _SAMPLE_BLOCKS = 16, 64
 """Noise and gains are looked for in one block of so many, or more of them where there are few."""
+_LOOKS = 32
+"""So many looks at the noise are averaged."""
+_DROWNS, _OTHER = 0.5, 30.0
+"""Of what is noise to more than this part no carrier is seen, and noise of so many times another's
+power is no chance."""
 _AWAY = np.linspace(-np.pi, np.pi, 257)
 """Radians in a block by which a carrier may turn more than the one that is fitted."""
 _DEAD_PART, _MIN_COMPARED, _KEPT_COMPARED = 0.1, 50, 2000
@@ -165,7 +170,8 @@ class Demodulator:
         self._left = np.zeros((0, channels), dtype=np.float32)
         self._next_frame: int | None = None
         self._phasors = np.zeros((0,), dtype=np.complex64)
-        self._noises: list[float] = []
+        self._noises: list[tuple[float, bool]] = []
+        """Power of the newest looks, and whether the carrier was lost in it."""
         self._first_bin = 0
         self._emitted = 0
 
@@ -336,9 +342,14 @@ class Demodulator:
             return
         # The median forgives drop-outs' edges; it lies below the mean as that of chi-square does.
         median = median_of(rest) / (freedom * (1.0 - 2.0 / (9.0 * freedom)) ** 3)
-        self._noises.append(max(median, 0.0))
-        del self._noises[:-32]
-        self.noise_v2 = float(np.mean(self._noises))
+        noise_v2 = max(median, 0.0)
+        drowns = noise_v2 > _DROWNS * float(np.mean(signal[np.isfinite(signal)] ** 2))
+        if drowns and self._noises and noise_v2 > _OTHER * max(self._noises)[0]:
+            self._noises.clear()
+        # Noise in which there was no carrier, and that has gone, tells nothing of what is here.
+        kept = [each for each in self._noises if not (each[1] and each[0] > _OTHER * noise_v2)]
+        self._noises = [*kept[1 - _LOOKS :], (noise_v2, drowns)]
+        self.noise_v2 = float(np.mean([each for each, _ in self._noises]))
 
     def _finished(self, *, whole: bool) -> list[Bins]:
         """Return bins whose neighbours on both sides are there, or all of them."""

@@ -31,9 +31,10 @@ from app.analysis.lobes.heights import (
     with_balance,
     with_effects,
 )
+from app.analysis.lobes.kinds import Kind, kind_of_turn
 from app.analysis.lobes.layout import Layout, layout_of
 from app.analysis.lobes.speed import mean_speed
-from app.analysis.lobes.tracking import Followed, LobeFollower, Taught, Teaching
+from app.analysis.lobes.tracking import Followed, LiveBalance, LobeFollower, Taught, Teaching
 from app.analysis.lobes.turns import SLOWEST_TURN_S, Turn, bins_of
 from app.analysis.results import Message, Quantity, Reading, Side, Sign, Trace
 from app.analysis.uncertainty import mean_frequency
@@ -42,7 +43,7 @@ _RECENT_TURNS = 8
 _SPEED_TURNS = 5
 _WAIT_S = 2.4
 """A turn that has not been found for so long from the beginning is not only late."""
-_HOLD_S = 0.35
+_HOLD_S = 0.28
 """A reading stands for so long without another lobe: one may be missed even at 250 rpm."""
 _COUNTED_S = 20.0
 """Through a longer gap no turns are counted on: a machine that slept is not gone through bin by
@@ -53,6 +54,8 @@ _MOVED_SIGMAS, _MOVED_LEAST = 3.0, 0.03
 _CHARACTER_TURNS = 8
 _BESIDE_A_PATTERN = messages.CLIPPED, messages.TOO_UNCERTAIN
 """Why a reading is not valid although its pattern was found."""
+_LEAST_KNOWN = 0.5
+"""A turn of which less is there teaches nothing, and one that is not whole nothing by itself."""
 _UNEVEN = 0.03
 """A spindle's mass lets no turn differ by more than this from the one before (common practice)."""
 _OFF_SPEED = 0.02
@@ -75,11 +78,15 @@ class Analyser:
         self._starts = self._path.starts
         self._stillness = StillnessWatch(setup.columns.signals, setup.sample_rate_hz)
         self._finder = TurnFinder(setup)
-        self._epoch = self._finder.epoch
+        self._count_of = self._finder.epoch, self._finder.lock
         self._follower = LobeFollower(setup)
         self._hold_frames = _HOLD_S * setup.sample_rate_hz
         self._teaching = Teaching()
         self._turns: list[Turn] = []
+        self._kinds: dict[Turn, Kind] = {}
+        self._kind: Kind | None = None
+        self._speed: Quantity | None = None
+        self._speed_to: Sequence[Turn] = []
         self._turn_count = 0
         self._turn_frames: float | None = None
         self._first_frame: int | None = None
@@ -171,10 +178,18 @@ class Analyser:
 
     def _clipped_between(self, start_frame: float, end_frame: float) -> bool:
         """Return whether the signal shows clipping between two frames, or the source said so."""
-        said = any(end > start_frame and first < end_frame for first, end in self._clipped_spans)
+        return self._said_between(start_frame, end_frame) or self._cut_between(
+            start_frame, end_frame
+        )
+
+    def _said_between(self, start_frame: float, end_frame: float) -> bool:
+        """Return whether the source said of frames between two that they are clipped."""
+        return any(end > start_frame and first < end_frame for first, end in self._clipped_spans)
+
+    def _cut_between(self, start_frame: float, end_frame: float) -> bool:
+        """Return whether the signal itself shows clipping between two frames."""
         return (
-            said
-            or self._path.clipped_between(start_frame, end_frame)
+            self._path.clipped_between(start_frame, end_frame)
             # A whole lobe hides one that was cut after it.
             or self._path.reaches_rail_between(0.5 * (start_frame + end_frame), end_frame)
         )
@@ -268,8 +283,9 @@ class Analyser:
 
     def _advance(self, turns: list[Turn]) -> bool:
         """Take turns completed and lobes completed; returns whether there is a new reading."""
-        if self._finder.epoch != self._epoch:
-            self._epoch = self._finder.epoch
+        count_of = self._finder.epoch, self._finder.lock
+        if count_of != self._count_of:
+            self._count_of = count_of
             self._turns.clear()
             self._follower.forget()
             self._in_order = None
@@ -278,8 +294,10 @@ class Analyser:
         if series is None or fault is not None:
             self._reading = invalid(self._bare(), fault or messages.WAITING)
             return True
-        sound = [turn for turn in turns if self._keep_all or self._is_sound(turn)]
+        sound = [turn for turn in turns if self._keep_all or self._is_sound(series, turn)]
         self._turns += sound
+        if sound and not self._keep_all:
+            self._turns = self._of_one_kind()
         # By now: once whole tops have come, cut ones are below them and no rail any more.
         self._cut = [each for each in self._cut if each in self._turns]
         self._cut += [
@@ -296,14 +314,35 @@ class Analyser:
             return True
         return changed or bool(turns)
 
+    def _of_one_kind(self) -> list[Turn]:
+        """Return the turns kept that are of the newest one's kind: no pattern is of two."""
+        newest = self._kinds[self._turns[-1]]
+        alike = [each for each in self._turns if self._kinds[each].is_like(newest)]
+        if len(alike) > 1 and self._kinds[alike[-2]].goes_with(newest):
+            # One turn that is higher may be that in which the gain has jumped; two are the signal.
+            alike = [each for each in alike if self._kinds[each].goes_with(newest)]
+        return alike
+
     def _trace_of(self, series: EnvelopeSeries, turn: Turn, layout: Layout | None) -> Trace:
         trace = take_trace(series, turn, layout, self._turn_count)
         frames = turn.start_frame - self._shift, turn.end_frame - self._shift
         return replace(trace, frames=frames)
 
-    def _is_sound(self, turn: Turn) -> bool:
-        """Return whether a live turn seems to have all its samples, also where nobody told."""
+    def _is_sound(self, series: EnvelopeSeries, turn: Turn) -> bool:
+        """Return whether a live turn seems to have all its samples, also where nobody told.
+
+        Noise that is there in each turn belongs to the signal; other noise does not.
+        """
         before, self._turn_frames = self._turn_frames, turn.frames
+        kind_before = self._kind
+        self._kind = kind_of_turn(series, turn.start_frame, turn.end_frame)
+        if not self._kind.is_one and not (kind_before and self._kind.is_like(kind_before)):
+            # What comes behind it may be counted from elsewhere.
+            self._turns.clear()
+            return False
+        if self._kind.known < _LEAST_KNOWN or not (self._kind.is_whole or self._turns):
+            return False
+        self._kinds[turn] = self._kind
         as_long = before is None or abs(turn.frames / before - 1.0) <= _UNEVEN
         follower = self._follower
         # Lobes of a pattern that is not known have no places; else one that was taken wrongly, of
@@ -316,7 +355,8 @@ class Analyser:
             del self._turns[:-_RECENT_TURNS]
             # What was cut has another pattern; where all was, that has to do.
             whole = [each for each in self._turns if each not in self._cut]
-            follower.learn(series, whole or self._turns, self._path.step_v)
+            kind = self._kinds[self._turns[-1]]
+            follower.learn(series, whole or self._turns, kind, self._path.step_v)
             self._pattern_is_cut = not whole
             if follower.layout is None:
                 self._in_order = None
@@ -329,14 +369,23 @@ class Analyser:
         if under_way is None:
             return False
         turns, changed = [*self._turns[-1:], under_way], False
-        for followed in follower.follow(series, turns, self._clipped_between):
-            self._reading = self._live_reading(series, followed)
+        for followed in follower.follow(series, turns, self._said_between, self._cut_between):
+            if followed.live is None:
+                assert followed.why is not None
+                self._in_order = None
+                self._reading = invalid(self._bare(), followed.why)
+            else:
+                self._reading = self._live_reading(series, followed, followed.live)
             changed = True
         shifted_at = follower.places.shifted_at
         if shifted_at is not None and not self._finder.by_index:
             # Of samples that are missing untold nobody knows how many turns they were.
             self._finder.break_off(shifted_at)
         self.moving = self._moved(follower.now(series, turns))
+        if self.moving is not None and follower.is_other(
+            series, self._end_frame - turns[-1].frames, self._end_frame
+        ):
+            self.moving = None
         if self._reading.valid and self._end_frame - self._reading.end_index > self._hold_frames:
             held = series.bins_between(self._reading.end_index, self._end_frame)
             gaps = not series.ok[held].all()
@@ -364,8 +413,10 @@ class Analyser:
             return invalid(reading, self._stillness.fault or messages.NO_PATTERN)
         return far_off(reading, lone < 0.5, self._sense() if self._finder.by_index else None)
 
-    def _live_reading(self, series: EnvelopeSeries, followed: Followed) -> Reading:
-        follower, live = self._follower, followed.live
+    def _live_reading(
+        self, series: EnvelopeSeries, followed: Followed, live: LiveBalance
+    ) -> Reading:
+        follower = self._follower
         sense, notes = self._sense(), list(self._standing_notes())
         self._in_order = live.heights.balance
         reasons: list[Message] = []
@@ -405,7 +456,9 @@ class Analyser:
         keep_s = (_RECENT_TURNS + 4) * SLOWEST_TURN_S
         oldest = self._end_frame - keep_s * self._setup.sample_rate_hz
         self._path.forget_before(oldest)
+        self._finder.forget_before(oldest)
         self._turns = [turn for turn in self._turns if turn.start_frame > oldest]
+        self._kinds = {turn: self._kinds[turn] for turn in self._turns}
 
     def _snr_db(self, heights: Heights) -> float | None:
         """Return sine power at the taller lobe's top over noise power, None where not known."""
@@ -546,9 +599,17 @@ class Analyser:
         """Return a live reading without lobes."""
         series, recent = self._path.series, self._turns[-_SPEED_TURNS:]
         return self._without_lobes(
-            mean_speed(recent, self._setup) if self.locked else None,
+            self._speed_of(recent) if self.locked else None,
             None if series is None else carrier_of(series, recent[-1:], self._setup),
         )
+
+    def _speed_of(self, turns: Sequence[Turn]) -> Quantity | None:
+        """Return the speed over turns, by the lobes' own places where there is no index."""
+        finder, last = self._finder, turns[-1:]
+        if last != self._speed_to:
+            self._speed_to = last
+            self._speed = mean_speed(turns, self._setup, finder.lobe_times, finder.lobes_a_turn)
+        return self._speed
 
     def _without_lobes(self, speed_rpm: Quantity | None, carrier_hz: Quantity | None) -> Reading:
         return Reading(

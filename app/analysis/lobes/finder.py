@@ -147,6 +147,11 @@ class TurnFinder:
         if self._pattern is not None:
             self._pattern = self._new_pattern()
 
+    def forget_before(self, frame: float) -> None:
+        """Drop what tells of older turns."""
+        if self._pattern is not None:
+            self._pattern.forget_before(frame)
+
     def under_way(self, end_frame: int) -> Turn | None:
         """Return the turn that is not yet over, its end foretold."""
         if self._pattern is not None:

@@ -3,7 +3,8 @@
 A pipe's writer, a sound server or a machine that slept can lose samples without a word, and all
 that follows then stands earlier than it is looked for. A fit beside the top sees another fall from
 the middle and a lean, which no head and no gain makes: a head that moves leaves the fall as it is,
-a gain the fall's part of the height. Flat groups fall nowhere, so they tell nothing.
+a gain the fall's part of the height. So a gain that jumps shows too, in the first lobe behind it.
+Flat groups fall nowhere, so they tell nothing.
 """
 
 from __future__ import annotations
@@ -28,6 +29,9 @@ _FLAT = 0.3
 _AWAY_TURNS = 2.2
 """After so many turns without a lobe in its place it is the recording that has changed, or the
 signal was gone and the count of turns has run on."""
+_GAINED_BY, _GAINED_PART = 0.05, 0.25
+"""A lobe that is taller or lower by the first part is so by a gain where its fall has changed by as
+much, to within the second part of that."""
 _SHIFTED = 2
 """So many lobes out of place in a row are no hand that moved the head within one."""
 
@@ -43,7 +47,10 @@ class LobePlaces:
         self._shapes: dict[int, deque[tuple[int, _Shape]]] = {}
         self._in_place_frames: dict[int, float] = {}
         self._away: deque[float] = deque(maxlen=_KEPT)
+        self._jumps: deque[float] = deque(maxlen=_KEPT)
         self._run = 0
+        self.gained = False
+        """Whether the newest lobe is taller or lower than before by a gain, and by no head."""
 
     @property
     def away(self) -> bool:
@@ -56,8 +63,9 @@ class LobePlaces:
         return self._away[-self._run] if self._run == _SHIFTED else None
 
     def hold(self, turn: Turn) -> bool:
-        """Return whether every lobe of a turn stood in its place."""
-        return not any(turn.start_frame <= at < turn.end_frame for at in self._away)
+        """Return whether every lobe of a turn stood in its place, and no gain jumped before it."""
+        spoilt = [*self._away, *self._jumps]
+        return not any(turn.start_frame <= at < turn.end_frame for at in spoilt)
 
     def take(self, fits: LobeFits, number: int, cosines: int, turn_frames: float) -> bool:
         """Take the newest lobe, and return whether it stands in its place.
@@ -77,6 +85,7 @@ class LobePlaces:
             self._shapes.pop(number, None)
         bend, lean = float(fits.bend[0]), float(fits.lean[0])
         shape, u_v = (bend * height_v, bend, lean), float(fits.u_v[0])
+        self.gained = False
         kept = self._shapes.setdefault(number, deque(maxlen=_KEPT))
         # Of no signal at all there may be no number either.
         if not abs(shape[0]) * np.hypot(1.0, lean) >= _LEAST_SIGMAS * u_v:
@@ -87,6 +96,8 @@ class LobePlaces:
             len(kept) < _FEWEST or not usual or any(_is_alike(each, shape, u_v) for each in usual)
         )
         if fine:
+            self.gained = bool(usual) and _has_gained(usual[-1], shape, u_v)
+            self._jumps.extend([centre] * self.gained)
             kept.append((cosines, shape))
             self._in_place_frames[number], self._run = centre, 0
         else:
@@ -104,3 +115,13 @@ def _is_alike(usual: _Shape, now: _Shape, u_v: float) -> bool:
     falls = abs(fall_v - usual_v) <= (_FALLS_BY + slack) * abs(usual_v)
     bends = abs(bend - usual_bend) <= (_FALLS_BY + slack) * abs(usual_bend)
     return (falls or bends) and abs(lean - usual_lean) <= _LEANS_BY + slack
+
+
+def _has_gained(before: _Shape, now: _Shape, u_v: float) -> bool:
+    fall_v, bend, _ = now
+    if min(abs(before[1]), abs(bend)) <= _FLAT:
+        return False
+    falls, grows = fall_v / before[0], (fall_v / bend) / (before[0] / before[1])
+    by = abs(grows - 1.0)
+    slack = _SIGMAS * u_v / abs(fall_v)
+    return by > _GAINED_BY + slack and abs(falls - grows) <= _GAINED_PART * by

@@ -26,6 +26,7 @@ from app.analysis.lobes.heights import (
     balance_u,
     mean_turn,
 )
+from app.analysis.lobes.kinds import Kind, kind_of
 from app.analysis.lobes.layout import Layout, layout_of
 from app.analysis.lobes.moving import LobeShapes, balance_now, learn_shapes
 from app.analysis.lobes.places import LobePlaces
@@ -120,6 +121,11 @@ class BalanceTracker:
         self.miss(0)
         self.miss(1)
 
+    def jump(self) -> None:
+        """Note that the gain has jumped: pairs are read until a sum has been found again."""
+        self.miss_both()
+        self._jumped = True
+
     def _sum_holds(self, total: Quantity) -> bool:
         if self._sum is None:
             before, self._total = self._total, total
@@ -201,13 +207,16 @@ class Followed:
 
     Attributes
     ----------
+    live : LiveBalance or None
+        None where there is no reading any more: `why` says for what reason.
     start_frame, end_frame : float
         From a turn before the lobe's end to the end of what was fitted.
     """
 
-    live: LiveBalance
+    live: LiveBalance | None
     start_frame: float
     end_frame: float
+    why: Message | None = None
 
 
 class LobeFollower:
@@ -217,13 +226,17 @@ class LobeFollower:
         self._setup = setup
         self._tracker = BalanceTracker(1)
         self._last_centre = -np.inf
-        self._doubted = self._was_clipped = False
+        self._doubted = self._was_clipped = self._was_cut = False
         self.layout: Layout | None = None
         """Where the lobes stand, None until there are any."""
         self.lone: float | None = None
         """Place of the one broad lobe, in turns, where the head is too far off for two."""
         self.character = _UNKNOWN
         """What recording the last turns are of."""
+        self._kind: Kind | None = None
+        """Of what kind the newest of them is."""
+        self._is_stale = False
+        """Noise has come since: what follows may stand elsewhere, and is learned anew."""
         self.places = LobePlaces()
         """Whether the lobes stand where they are looked for."""
         self._shapes: LobeShapes | None = None
@@ -232,13 +245,22 @@ class LobeFollower:
         """Begin anew: what was learned belongs to another stretch of signal."""
         self._tracker = BalanceTracker(1)
         self._last_centre = -np.inf
-        self._doubted = self._was_clipped = False
+        self._doubted = self._was_clipped = self._was_cut = False
         self.layout = self.lone = self._shapes = None
         self.places = LobePlaces()
         self.character = _UNKNOWN
+        self._kind, self._is_stale = None, False
 
-    def learn(self, series: EnvelopeSeries, turns: Sequence[Turn], step_v: float) -> None:
-        """Learn layout and character anew from the last turns; `step_v` is the converter's step."""
+    def learn(
+        self, series: EnvelopeSeries, turns: Sequence[Turn], kind: Kind, step_v: float
+    ) -> None:
+        """Learn layout and character anew from the last turns, all of one kind.
+
+        `step_v` is the converter's step.
+        """
+        if self._kind is not None and not kind.is_like(self._kind):
+            self.forget()
+        self._kind, self._is_stale = kind, False
         turn = mean_turn(series, turns, with_spikes=bool(self._setup.windows))
         layout = layout_of(turn, series, turns, self._setup) if turn is not None else None
         self.lone = layout.lone if layout is not None else None
@@ -265,7 +287,8 @@ class LobeFollower:
         self,
         series: EnvelopeSeries,
         turns: Sequence[Turn],
-        clipped_between: Callable[[float, float], bool],
+        said_between: Callable[[float, float], bool],
+        cut_between: Callable[[float, float], bool],
     ) -> Iterator[Followed]:
         """Measure every lobe of `turns` that has been completed since the last time.
 
@@ -283,18 +306,47 @@ class LobeFollower:
                 if seen or end > series.end_frame:
                     continue
                 self._last_centre = centre
-                fits = layout.fit_one(series, turn, number)
-                cosines = layout.window.cosines
-                is_clipped = clipped_between(end - turn.frames, end)
-                known = is_clipped or not fits.ok[0]
-                if not known and not self.places.take(fits, number, cosines, turn.frames):
-                    continue
-                if self._was_clipped and not is_clipped:
+                span = end - turn.frames, end
+                if self._is_stale or self.is_other(series, *span):
+                    self._is_stale = True
                     self._tracker.miss_both()
-                self._was_clipped = is_clipped
-                live = self._measure(fits, number % 2)
-                if live is not None:
-                    yield Followed(live, end - turn.frames, end)
+                    yield Followed(None, *span, messages.NOT_ONE_KIND)
+                    continue
+                is_cut = cut_between(*span)
+                is_clipped = is_cut or said_between(*span)
+                live = self._completed(series, turn, number, cut=is_cut, clipped=is_clipped)
+                if isinstance(live, Message):
+                    yield Followed(None, *span, live)
+                elif live is not None:
+                    yield Followed(live, *span)
+
+    def _completed(
+        self, series: EnvelopeSeries, turn: Turn, number: int, *, cut: bool, clipped: bool
+    ) -> LiveBalance | Message | None:
+        """Take the newest lobe; returns the balance that it gives, if any, or why none stands."""
+        assert self.layout is not None
+        fits, cosines = self.layout.fit_one(series, turn, number), self.layout.window.cosines
+        known = clipped or not fits.ok[0]
+        if not known and not self.places.take(fits, number, cosines, turn.frames):
+            return None
+        was_clipped, self._was_clipped = self._was_clipped, clipped
+        was_cut, self._was_cut = self._was_cut, cut
+        if was_clipped and not clipped:
+            # None that was cut is compared with one that was not.
+            self._tracker.miss_both()
+            if was_cut:
+                # It may have been cut up to its middle: a whole top hides one beside it.
+                return None
+        if not known and self.places.gained and self._tracker.total_v is not None:
+            self._tracker.jump()
+            self._measure(fits, number % 2)
+            return messages.SUM_JUMPED
+        return self._measure(fits, number % 2)
+
+    def is_other(self, series: EnvelopeSeries, start_frame: float, end_frame: float) -> bool:
+        """Return whether what lies between two frames is of another kind than what was learned."""
+        kind = self._kind
+        return kind is not None and not kind_of(series, start_frame, end_frame).is_as_rough_as(kind)
 
     def now(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> Quantity | None:
         """Return the balance by what there is of the lobe under way, in order of the turn."""

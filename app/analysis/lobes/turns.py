@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from app.analysis.envelope.series import EnvelopeSeries, mean_by
 from app.analysis.envelope.setup import SampleBlock, Setup
 from app.analysis.lobes.index import IndexDetector, Pulse
+from app.analysis.lobes.kinds import LOBE_PLACES, Kind, kind_of
 
 SLOWEST_TURN_S = 60.0 / 235.0
 FASTEST_TURN_S = 60.0 / 425.0
@@ -227,6 +228,12 @@ _AS_DEEP = 0.25
 """Gaps are alike: one that is less of a dip than this part of another is a dip within a group."""
 _FAR = 0.2
 _STRAYS = 6
+_PUT_OFF = 8
+"""So often a stretch of more than one kind is put off: by then all of it is new."""
+_REGAINS = 2
+"""After noise the places of so many lobes are believed at once."""
+_NOISY = 6
+"""So many lobes in a row that are noisier than before are no chance: the signal has become so."""
 _WEAK = 0.1
 
 
@@ -279,10 +286,16 @@ class PatternTurns:
         self._period = 0.0
         self._periods: deque[float] = deque(maxlen=_PERIODS)
         self._turn_start = 0.0
-        self._coasted = 0
+        self._coasted: int = 0
         self._strays = 0
+        self._strays_from = 0.0
         self._usual = 0.0
         self._tried_to = 0
+        self._kind: Kind | None = None
+        self._put_off: int = 0
+        self._noisy: int = 0
+        self._regains: int = 0
+        self._spoilt = False
 
     @property
     def a_turn(self) -> int:
@@ -313,9 +326,15 @@ class PatternTurns:
                 break
             if self._count % (2 * self.pairs) == 0:
                 end = self._next_frame - 0.5 * self._period
-                turns.append(Turn(self._turn_start, end))
-                self._turn_start = end
+                if not self._spoilt:
+                    turns.append(Turn(self._turn_start, end))
+                self._turn_start, self._spoilt = end, False
         return turns
+
+    def forget_before(self, frame: float) -> None:
+        """Drop the places of lobes that are older."""
+        drop = next((at for at, time in enumerate(self.times) if time.frame >= frame), 0)
+        del self.times[:drop]
 
     def _acquire(self, series: EnvelopeSeries, *, at_end: bool) -> bool:
         bins = round(_ACQUIRE_S * self._rate_hz / series.frames_a_bin)
@@ -328,16 +347,21 @@ class PatternTurns:
         start = max(self._tried_to - bins, oldest) - series.first
         stretch = slice(start, start + max(bins, min(2 * bins, series.end - series.first)))
         self._tried_to = min(series.first + stretch.stop, series.end)
-        if np.mean(series.ok[stretch]) < _MIN_THERE:
+        there = series.ok[stretch]
+        if np.mean(there) < _MIN_THERE:
             return False
-        amplitude = np.where(series.ok[stretch], series.amplitude_in(stretch), 0.0)
+        frames = series.centres_in(slice(start, start + len(there)))
+        kind = kind_of(series, frames[0], frames[-1])
+        if not (kind.is_one or at_end) and self._put_off < _PUT_OFF:
+            # Half of it noise, it may show any rhythm.
+            self._put_off += 1
+            return False
+        amplitude = np.where(there, series.amplitude_in(stretch), 0.0)
         found = self._lobe_rate(amplitude, series.frames_a_bin / self._rate_hz)
         if found is None:
             return False
         rate_hz, self.pairs = found
         self._period = self._rate_hz / rate_hz
-        place = np.arange(series.first + start, series.first + start + len(amplitude))
-        frames = series.centre_frame(place)
         wave = np.exp(-2j * np.pi * frames / self._period)
         first = -cmath.phase(amplitude @ wave) / (2.0 * np.pi) * self._period
         lead = np.ceil((frames[0] + 0.5 * self._period - first) / self._period)
@@ -345,7 +369,10 @@ class PatternTurns:
         self._turn_start = self._next_frame - 0.5 * self._period
         self._usual = float(amplitude.mean())
         self._periods = deque([self._period], maxlen=_PERIODS)
+        self._kind = kind
         self._count = self._coasted = self._strays = 0
+        self._noisy = self._put_off = self._regains = 0
+        self._spoilt = False
         self.times.clear()
         self.locked = True
         self.locks += 1
@@ -391,16 +418,27 @@ class PatternTurns:
         bins = series.bins_between(self._next_frame - half, self._next_frame + half)
         ok, amplitude = series.ok[bins], series.amplitude_in(bins)
         level = float(amplitude.mean()) if ok.size and ok.all() else 0.0
-        late, gain = 0.0, _ALPHA
-        if level > _WEAK * self._usual:
-            place = series.centres_in(bins)
-            wave = np.exp((-2j * np.pi / self._period) * (place - self._next_frame))
-            late = -cmath.phase(amplitude @ wave) / (2.0 * np.pi) * self._period
-            # What it ran on without for long is corrected at once.
-            gain = 1.0 if self._coasted > self.a_turn else _ALPHA
+        wave = np.exp((-2j * np.pi / self._period) * (series.centres_in(bins) - self._next_frame))
+        line = complex(amplitude @ wave) if level > 0.0 else 0.0j
+        late = -cmath.phase(line) / (2.0 * np.pi) * self._period
+        is_there = level > _WEAK * self._usual
+        # What is as high here as there is no lobe.
+        has_top = is_there and 2.0 * abs(line) >= _MIN_LINE * level * len(amplitude)
+        is_near = has_top and abs(late) <= _FAR * self._period
+        is_noise = is_there and self._is_noise(series, half, is_near=is_near)
+        self._spoilt |= is_noise or (has_top and self._regains > 0)
+        gain = _ALPHA
+        if is_noise:
+            self._regains = _REGAINS
+        if has_top and not is_noise:
+            # What it ran on without for long, or through noise, is corrected at once.
+            gain = 1.0 if self._coasted > self.a_turn or self._regains else _ALPHA
+            self._regains = max(0, self._regains - 1)
             self._coasted = 0
             self._usual += 0.1 * (level - self._usual)
-            if abs(late) > _FAR * self._period:
+            if not is_near:
+                if not self._strays:
+                    self._strays_from = self._next_frame - half
                 self._strays += 1
                 late = 0.0
             else:
@@ -410,6 +448,7 @@ class PatternTurns:
             if not self._coasted:
                 # The last lobe before a signal goes may be but a part of one.
                 self._period = self._periods[0]
+            late = 0.0
             self._coasted += 1
         turn_s = 2 * self.pairs * self._period / self._rate_hz
         runs_away = not FASTEST_TURN_S <= turn_s <= SLOWEST_TURN_S
@@ -417,11 +456,29 @@ class PatternTurns:
         if runs_away or self._strays >= _STRAYS or coasted_s > _HOLD_S:
             self.locked = False
             self._tried_to = series.end
+            if self._strays >= _STRAYS:
+                # Samples are missing before the first of them: no rhythm goes on over that.
+                self._from_frame = self._strays_from
             return
         self._period += _BETA * late
         self._periods.append(self._period)
         self._next_frame += self._period + gain * late
         self._count += 1
+
+    def _is_noise(self, series: EnvelopeSeries, half: float, *, is_near: bool) -> bool:
+        """Return whether a lobe is of another kind than those that were followed.
+
+        Of noise few have a top where one is expected; where several in a row have one it is the
+        signal that has changed.
+        """
+        kind = kind_of(series, self._next_frame - half, self._next_frame + half, LOBE_PLACES)
+        other = self._kind is not None and not kind.is_as_rough_as(self._kind)
+        self._noisy = self._noisy + 1 if other and is_near else 0
+        if other and self._noisy < _NOISY:
+            return True
+        # What grows by and by is followed.
+        self._kind, self._noisy = kind, 0
+        return False
 
 
 def _are_pairs(amplitude: NDArray[np.float64], repeats_a_bin: float) -> bool:

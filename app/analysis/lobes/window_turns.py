@@ -75,6 +75,11 @@ class WindowTurns:
                 turns.append(Turn(start, self.turn_start))
         return turns
 
+    def forget_before(self, frame: float) -> None:
+        """Drop the places of turns that are older."""
+        drop = next((at for at, time in enumerate(self.times) if time.frame >= frame), 0)
+        del self.times[:drop]
+
     def _acquire(self, series: EnvelopeSeries, *, at_end: bool) -> bool:
         bins = round(_ACQUIRE_S * self._rate_hz / series.frames_a_bin)
         if at_end:

@@ -2,7 +2,7 @@
 
 import pytest
 
-from app.live.view import Pace
+from app.live.view import SILENT_AFTER_S, BlockPace, Pace
 
 
 def paced(*arrivals_s):
@@ -39,3 +39,28 @@ def test_only_the_newest_records_count():
     for n in range(10):
         pace.add(100.0 + n / 4)
     assert pace.records_a_second(102.3) == pytest.approx(4.0)
+
+
+def flowing(*arrivals_s):
+    made = BlockPace()
+    for time_s in arrivals_s:
+        made.add(time_s)
+    return made
+
+
+def test_a_stream_that_gives_nothing_for_a_quarter_of_a_second_has_stopped():
+    flow = flowing(*(n / 50 for n in range(20)))
+    assert not flow.has_stopped(0.38 + 0.24)
+    assert flow.has_stopped(0.38 + 0.26)
+    assert not flowing().has_stopped(5.0)
+
+
+def test_a_stream_that_comes_in_large_pieces_is_waited_for_by_its_own_bound():
+    # Half a second at once, taken in steps.
+    flow = flowing(*(piece / 2 + step / 1000 for piece in range(3) for step in range(5)))
+    assert flow.silent_after_s() == pytest.approx(2.0 * 0.496)
+    assert not flow.has_stopped(1.4)
+
+
+def test_one_stall_is_not_what_a_stream_is_waited_for():
+    assert flowing(0.0, 0.02, 5.0, 5.02).silent_after_s() == SILENT_AFTER_S

@@ -179,3 +179,17 @@ def test_a_low_carrier_in_noise_keeps_more_of_its_power_where_nobody_waits_for_i
         assert np.std(series.power_v2) / np.sqrt(len(series.power_v2)) < 0.02 * amplitude_v**2
     assert bias[True] < -0.08
     assert 0.6 * bias[True] < bias[False] < 0.04
+
+
+def test_noise_that_has_gone_is_no_noise_of_what_comes_behind_it():
+    made = make(Signal(rate_hz=RATE_HZ, carrier_hz=CARRIER_HZ, turns=3.0, snr_db=40))
+    samples = made.columns("plus", "minus").astype(np.float64)
+    quiet, _ = envelope_of(samples, ("plus", "minus"), chunk=8000)
+    noisy = slice(round(0.2 * RATE_HZ), round(0.4 * RATE_HZ))
+    random = np.random.default_rng(1)
+    samples[noisy] = random.uniform(-1.0, 1.0, samples[noisy].shape)
+    during, _ = envelope_of(samples[: noisy.stop], ("plus", "minus"), chunk=8000)
+    behind, _ = envelope_of(samples, ("plus", "minus"), chunk=8000)
+    # White noise of ±1 V has a variance of a third of a volt squared, in either phase.
+    assert during.noise_v2 == pytest.approx(2.0 / 3.0, rel=0.1)
+    assert behind.noise_v2 == pytest.approx(quiet.noise_v2, rel=0.1)

@@ -1,5 +1,7 @@
 """The index: any level, polarity, coupling and width; the leading edge, and nothing else."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from scipy.signal import butter, lfilter
@@ -215,3 +217,39 @@ def test_an_index_that_was_swamped_is_found_again():
     for start in range(0, len(volts), step):
         found += detector.push(volts[start : start + step], start)
     assert len([each for each in found if each.edge_frame > 2.5 * RATE_HZ]) >= 6
+
+
+@pytest.mark.parametrize("noisy_s", [0.05, 0.3, 1.5])
+def test_noise_on_the_channel_leaves_the_levels_as_they_were(noisy_s):
+    # Pulses of 4 ms once in 200 ms, from 0.05 to 0.8 V; noise of ±1 V for a while.
+    times_s = np.arange(round(4.0 * RATE_HZ)) / RATE_HZ
+    volts = np.where(times_s % 0.2 < 4e-3, 0.8, 0.05).astype(np.float32)
+    noisy = (times_s >= 1.07) & (times_s < 1.07 + noisy_s)
+    volts[noisy] = np.random.default_rng(2).uniform(-1.0, 1.0, np.count_nonzero(noisy))
+    detector, step = IndexDetector(RATE_HZ), round(0.02 * RATE_HZ)
+    found = [
+        pulse
+        for start in range(0, len(volts), step)
+        for pulse in detector.push(volts[start : start + step], start)
+    ]
+    edges_s = np.array([each.edge_frame for each in found]) / RATE_HZ
+    # The first pulse whole behind the noise is found, and each edge where it is.
+    after = edges_s[edges_s > 1.07 + noisy_s + 0.01]
+    wanted = np.arange(0.0, 3.9, 0.2)
+    wanted = wanted[wanted > 1.07 + noisy_s + 0.01]
+    assert after == pytest.approx(wanted, abs=2.0 / RATE_HZ)
+
+
+def test_a_slow_edge_is_found_where_it_crossed_the_middle_before_the_samples_in_hand():
+    times_s = np.arange(round(1.6 * RATE_HZ)) / RATE_HZ
+    slow = np.clip((times_s - 0.1) % 0.2 / 3e-3, 0.0, 1.0)
+    volts = np.where((times_s - 0.1) % 0.2 < 10e-3, slow, 0.0).astype(np.float32)
+    detector = IndexDetector(RATE_HZ)
+    cuts = [*range(0, len(volts), round(0.0505 * RATE_HZ)), len(volts)]
+    cuts = sorted({*cuts, round((0.9 + 1.7e-3) * RATE_HZ)})
+    found = [
+        pulse for start, end in pairwise(cuts) for pulse in detector.push(volts[start:end], start)
+    ]
+    edges_s = np.array([each.edge_frame for each in found]) / RATE_HZ
+    assert edges_s == pytest.approx(0.1 + 1.5e-3 + 0.2 * np.arange(len(edges_s)), abs=4e-5)
+    assert np.any(np.abs(edges_s - 0.9015) < 4e-5)

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from app.analysis.envelope.series import Bins, EnvelopeSeries
 from app.analysis.lobes.analyser import Analyser
 from app.analysis.lobes.character import Character
 from app.analysis.lobes.heights import LobeFits
@@ -107,7 +108,25 @@ def test_lobes_of_a_pattern_that_is_not_known_keep_no_turn_from_being_learned(mo
     # Else a layout taken wrongly, of a turn within which the head came, would stay for good.
     monkeypatch.setattr(LobePlaces, "hold", lambda self, turn: False)
     analyser = Analyser(setup_for(RAW, 1000.0))
-    turn = Turn(0.0, 200.0)
-    assert analyser._is_sound(turn)
+    turn, series, level = Turn(0.0, 200.0), EnvelopeSeries(1), np.ones(220)
+    series.append(Bins(0, level, 0.0 * level, 0.0 * level, level > 0.0))
+    assert analyser._is_sound(series, turn)
     analyser._follower.character = Character(Geometry.TWO_BAND)
-    assert not analyser._is_sound(turn)
+    assert not analyser._is_sound(series, turn)
+
+
+@pytest.mark.parametrize(
+    ("changed", "is_gain"),
+    [
+        ({"height_v": 0.4, "fall_v": 0.36}, True),
+        ({"height_v": 2.0, "fall_v": 1.8}, True),
+        # A head that moves leaves the fall as it is.
+        ({"height_v": 1.4}, False),
+        ({"height_v": 1.0}, False),
+        ({"height_v": 1.02, "fall_v": 0.918}, False),
+    ],
+)
+def test_a_gain_that_jumps_takes_the_fall_along_and_a_head_does_not(changed, is_gain):
+    places, in_place = after_five(changed)
+    assert in_place
+    assert places.gained == is_gain
