@@ -335,15 +335,16 @@ class Demodulator:
             signal = frames[:, :, self._signals[0]].copy()
         signal -= signal.mean(axis=1, keepdims=True)
         known = signal @ self.known
-        rest = np.einsum("ij,ij->i", signal, signal) - np.einsum("ij,ij->i", known, known)
+        energy: NDArray[np.float32] = np.einsum("ij,ij->i", signal, signal)
+        rest = energy - np.einsum("ij,ij->i", known, known)
         freedom = self.block - self.known.shape[1]
-        rest = rest[np.isfinite(rest)]
+        energy, rest = energy[np.isfinite(rest)], rest[np.isfinite(rest)]
         if not rest.size:
             return
         # The median forgives drop-outs' edges; it lies below the mean as that of chi-square does.
         median = median_of(rest) / (freedom * (1.0 - 2.0 / (9.0 * freedom)) ** 3)
         noise_v2 = max(median, 0.0)
-        drowns = noise_v2 > _DROWNS * float(np.mean(signal[np.isfinite(signal)] ** 2))
+        drowns = noise_v2 > _DROWNS * float(energy.mean()) / self.block
         if drowns and self._noises and noise_v2 > _OTHER * max(self._noises)[0]:
             self._noises.clear()
         # Noise in which there was no carrier, and that has gone, tells nothing of what is here.

@@ -158,7 +158,8 @@ class IndexDetector:
         first -= len(tail) * self._stride
         pulses: list[Pulse] = []
         for at, state, was in zip(where[order], states, before, strict=True):
-            if state > 0 >= was:
+            # A record may begin on the edge that has triggered it: that one is counted already.
+            if state > 0 and (was < 0 or (was == 0 and tail.size)):
                 edge = self._place(level, int(at) + len(tail), first)
                 if edge is None:
                     continue

@@ -253,3 +253,13 @@ def test_a_slow_edge_is_found_where_it_crossed_the_middle_before_the_samples_in_
     edges_s = np.array([each.edge_frame for each in found]) / RATE_HZ
     assert edges_s == pytest.approx(0.1 + 1.5e-3 + 0.2 * np.arange(len(edges_s)), abs=4e-5)
     assert np.any(np.abs(edges_s - 0.9015) < 4e-5)
+
+
+def test_the_edge_on_which_a_record_begins_is_not_counted_again():
+    # Its trigger has counted it; the last sample below the middle is in the record.
+    volts = np.where(np.arange(round(0.7 * RATE_HZ)) / RATE_HZ % 0.2 < 4e-3, 5.0, 0.0)
+    volts[0] = 2.4
+    detector = IndexDetector(RATE_HZ)
+    found = [*detector.push(volts.astype(np.float32), 0), *detector.flush()]
+    edges_s = [each.edge_frame / RATE_HZ for each in found]
+    assert edges_s == pytest.approx([0.2, 0.4, 0.6], abs=2.0 / RATE_HZ)
