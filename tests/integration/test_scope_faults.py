@@ -18,6 +18,8 @@ from tests.instruments.scope import faultcase
 # All of them on one worker, where they wait beside each other.
 pytestmark = [pytest.mark.timeout(300), pytest.mark.xdist_group("scope faults")]
 
+# The links behind VISA have some seconds for an answer, which beside other tests would not do.
+ALONE = (pytest.mark.slow, pytest.mark.real_time)
 TRANSPORTS = ("socket", "vxi11", "hislip", "usb", "serial")
 KILL_S = 90  # three places, each with its deadline, the connecting anew and two records
 AT_ONCE = 4  # most of their time they wait for a deadline, but to be set up is work
@@ -99,7 +101,7 @@ def cases(transport, family, faults):
     [
         pytest.param(cases("socket", "A2", Fault), id="socket"),
         *(
-            pytest.param(cases(name, "A2", OF_THE_LINK), id=name, marks=pytest.mark.slow)
+            pytest.param(cases(name, "A2", OF_THE_LINK), id=name, marks=ALONE)
             for name in TRANSPORTS[1:]
         ),
     ],
@@ -109,6 +111,7 @@ def test_faults_over(results, cases):
 
 
 @pytest.mark.slow
+@pytest.mark.real_time
 @pytest.mark.parametrize(
     "cases",
     [

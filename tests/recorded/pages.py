@@ -21,7 +21,7 @@ from typing import Any
 from unittest.mock import patch
 
 import numpy as np
-from PySide6.QtCore import QCoreApplication, QEvent, QPoint, QTranslator
+from PySide6.QtCore import QCoreApplication, QEvent, QPoint, QStandardPaths, QTranslator
 from PySide6.QtGui import QFontInfo
 from PySide6.QtWidgets import QAbstractButton, QApplication, QComboBox, QLabel, QLineEdit, QWidget
 
@@ -166,10 +166,15 @@ def _widgets(window: QWidget) -> Iterator[str]:
         yield f"{type(widget).__name__} {said} {place}"
 
 
+def _documents() -> str:
+    """Return the folder for documents, which is another for each person."""
+    return QStandardPaths.writableLocation(QStandardPaths.StandardLocation.DocumentsLocation)
+
+
 def _said(widget: QWidget) -> Iterator[str]:
     yield widget.accessibleName()
     if isinstance(widget, (QLabel, QAbstractButton, QLineEdit)):
-        yield widget.text()
+        yield widget.text().replace(_documents(), "DOCUMENTS")
     if isinstance(widget, QComboBox):
         yield f"{widget.currentText()} of {widget.count()}"
     if isinstance(widget, QLineEdit):

@@ -110,6 +110,11 @@ def kind_of(
     return Kind(known, level_v, rough_v)
 
 
+def is_as_rough(series: EnvelopeSeries, start_frame: float, end_frame: float, kind: Kind) -> bool:
+    """Return whether what lies between two frames is as rough as a kind of turn."""
+    return kind_of(series, start_frame, end_frame).is_as_rough_as(kind)
+
+
 def kind_of_turn(series: EnvelopeSeries, start_frame: float, end_frame: float) -> Kind:
     """Return a turn's kind, and that of what lies right before it and behind it.
 

@@ -26,7 +26,7 @@ from app.analysis.lobes.heights import (
     balance_u,
     mean_turn,
 )
-from app.analysis.lobes.kinds import Kind, kind_of
+from app.analysis.lobes.kinds import Kind, is_as_rough
 from app.analysis.lobes.layout import Layout, layout_of
 from app.analysis.lobes.moving import LobeShapes, balance_now, learn_shapes
 from app.analysis.lobes.places import LobePlaces
@@ -346,7 +346,7 @@ class LobeFollower:
     def is_other(self, series: EnvelopeSeries, start_frame: float, end_frame: float) -> bool:
         """Return whether what lies between two frames is of another kind than what was learned."""
         kind = self._kind
-        return kind is not None and not kind_of(series, start_frame, end_frame).is_as_rough_as(kind)
+        return kind is not None and not is_as_rough(series, start_frame, end_frame, kind)
 
     def now(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> Quantity | None:
         """Return the balance by what there is of the lobe under way, in order of the turn."""

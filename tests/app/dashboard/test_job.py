@@ -891,6 +891,7 @@ def test_a_job_that_was_left_in_mid_measurement_can_go_back_to_the_check_before(
     assert not job.can_undo
     # What ended last is only looked at: a key too many changes nothing.
     for title in ("Radial, side 0, as found: ", "Before power, as found", "Radial, side 0"):
+        refresh(window)
         assert window.needle_page.job._buttons[1].isEnabled()
         press(KEY.Key_Backspace)
         assert window.needle_page.job.card.title.startswith(title)
