@@ -74,7 +74,7 @@ NO_FLOOR = Message(
     "pairs of extremes; keep a capture of its deep memory with record and measure that"
 )
 NO_LOCK = Message("no lock: no turn can be told")
-NOT_ONE_KIND = Message(
+NOISE_WITHIN = Message(
     "noise comes or goes within the turn; check the probes, the cable and what the source gives"
 )
 NO_WHOLE_TURN = Message(

@@ -16,8 +16,8 @@ from app.analysis.envelope.series import EnvelopeSeries
 from app.analysis.envelope.setup import SampleBlock, Setup
 from app.analysis.envelope.stillness import StillnessWatch
 from app.analysis.lobes.character import Character, characterise, of_windows
-from app.analysis.lobes.controlled import gain_is_controlled
 from app.analysis.lobes.finder import TurnFinder
+from app.analysis.lobes.gain_control import gain_is_controlled
 from app.analysis.lobes.gone import gone_bins
 from app.analysis.lobes.heights import (
     Heights,
@@ -31,8 +31,8 @@ from app.analysis.lobes.heights import (
     with_balance,
     with_effects,
 )
-from app.analysis.lobes.kinds import Kind, kind_of_turn
 from app.analysis.lobes.layout import Layout, layout_of
+from app.analysis.lobes.roughness import Roughness, roughness_of_turn
 from app.analysis.lobes.speed import mean_speed
 from app.analysis.lobes.tracking import Followed, LiveBalance, LobeFollower, Taught, Teaching
 from app.analysis.lobes.turns import SLOWEST_TURN_S, Turn, bins_of
@@ -83,8 +83,8 @@ class Analyser:
         self._hold_frames = _HOLD_S * setup.sample_rate_hz
         self._teaching = Teaching()
         self._turns: list[Turn] = []
-        self._kinds: dict[Turn, Kind] = {}
-        self._kind: Kind | None = None
+        self._roughness_by: dict[Turn, Roughness] = {}
+        self._roughness: Roughness | None = None
         self._speed: Quantity | None = None
         self._speed_to: Sequence[Turn] = []
         self._turn_count = 0
@@ -297,7 +297,7 @@ class Analyser:
         sound = [turn for turn in turns if self._keep_all or self._is_sound(series, turn)]
         self._turns += sound
         if sound and not self._keep_all:
-            self._turns = self._of_one_kind()
+            self._turns = self._as_rough_as_newest()
         # By now: once whole tops have come, cut ones are below them and no rail any more.
         self._cut = [each for each in self._cut if each in self._turns]
         self._cut += [
@@ -314,13 +314,13 @@ class Analyser:
             return True
         return changed or bool(turns)
 
-    def _of_one_kind(self) -> list[Turn]:
-        """Return the turns kept that are of the newest one's kind: no pattern is of two."""
-        newest = self._kinds[self._turns[-1]]
-        alike = [each for each in self._turns if self._kinds[each].is_like(newest)]
-        if len(alike) > 1 and self._kinds[alike[-2]].goes_with(newest):
+    def _as_rough_as_newest(self) -> list[Turn]:
+        """Return the turns kept that are as rough as the newest: no pattern is of both."""
+        newest = self._roughness_by[self._turns[-1]]
+        alike = [each for each in self._turns if self._roughness_by[each].is_like(newest)]
+        if len(alike) > 1 and self._roughness_by[alike[-2]].goes_with(newest):
             # One turn that is higher may be that in which the gain has jumped; two are the signal.
-            alike = [each for each in alike if self._kinds[each].goes_with(newest)]
+            alike = [each for each in alike if self._roughness_by[each].goes_with(newest)]
         return alike
 
     def _trace_of(self, series: EnvelopeSeries, turn: Turn, layout: Layout | None) -> Trace:
@@ -334,15 +334,17 @@ class Analyser:
         Noise that is there in each turn belongs to the signal; other noise does not.
         """
         before, self._turn_frames = self._turn_frames, turn.frames
-        kind_before = self._kind
-        self._kind = kind_of_turn(series, turn.start_frame, turn.end_frame)
-        if not self._kind.is_one and not (kind_before and self._kind.is_like(kind_before)):
+        before_it = self._roughness
+        self._roughness = roughness_of_turn(series, turn.start_frame, turn.end_frame)
+        if not self._roughness.is_same_throughout and not (
+            before_it and self._roughness.is_like(before_it)
+        ):
             # What comes behind it may be counted from elsewhere.
             self._turns.clear()
             return False
-        if self._kind.known < _LEAST_KNOWN or not (self._kind.is_whole or self._turns):
+        if self._roughness.known < _LEAST_KNOWN or not (self._roughness.is_whole or self._turns):
             return False
-        self._kinds[turn] = self._kind
+        self._roughness_by[turn] = self._roughness
         as_long = before is None or abs(turn.frames / before - 1.0) <= _UNEVEN
         follower = self._follower
         # Lobes of a pattern that is not known have no places; else one that was taken wrongly, of
@@ -355,8 +357,8 @@ class Analyser:
             del self._turns[:-_RECENT_TURNS]
             # What was cut has another pattern; where all was, that has to do.
             whole = [each for each in self._turns if each not in self._cut]
-            kind = self._kinds[self._turns[-1]]
-            follower.learn(series, whole or self._turns, kind, self._path.step_v)
+            roughness = self._roughness_by[self._turns[-1]]
+            follower.learn(series, whole or self._turns, roughness, self._path.step_v)
             self._pattern_is_cut = not whole
             if follower.layout is None:
                 self._in_order = None
@@ -458,7 +460,7 @@ class Analyser:
         self._path.forget_before(oldest)
         self._finder.forget_before(oldest)
         self._turns = [turn for turn in self._turns if turn.start_frame > oldest]
-        self._kinds = {turn: self._kinds[turn] for turn in self._turns}
+        self._roughness_by = {turn: self._roughness_by[turn] for turn in self._turns}
 
     def _snr_db(self, heights: Heights) -> float | None:
         """Return sine power at the taller lobe's top over noise power, None where not known."""

@@ -17,7 +17,7 @@ from app.analysis import messages
 from app.analysis.envelope.series import EnvelopeSeries
 from app.analysis.envelope.setup import Setup
 from app.analysis.lobes.character import Character, characterise
-from app.analysis.lobes.controlled import gain_is_controlled
+from app.analysis.lobes.gain_control import gain_is_controlled
 from app.analysis.lobes.heights import (
     Heights,
     LobeFits,
@@ -26,10 +26,10 @@ from app.analysis.lobes.heights import (
     balance_u,
     mean_turn,
 )
-from app.analysis.lobes.kinds import Kind, is_as_rough
 from app.analysis.lobes.layout import Layout, layout_of
 from app.analysis.lobes.moving import LobeShapes, balance_now, learn_shapes
 from app.analysis.lobes.places import LobePlaces
+from app.analysis.lobes.roughness import Roughness, is_as_rough
 from app.analysis.lobes.turns import Turn
 from app.analysis.results import Message, Quantity, Side
 
@@ -233,8 +233,8 @@ class LobeFollower:
         """Place of the one broad lobe, in turns, where the head is too far off for two."""
         self.character = _UNKNOWN
         """What recording the last turns are of."""
-        self._kind: Kind | None = None
-        """Of what kind the newest of them is."""
+        self._roughness: Roughness | None = None
+        """How rough the newest of them is."""
         self._is_stale = False
         """Noise has come since: what follows may stand elsewhere, and is learned anew."""
         self.places = LobePlaces()
@@ -249,18 +249,18 @@ class LobeFollower:
         self.layout = self.lone = self._shapes = None
         self.places = LobePlaces()
         self.character = _UNKNOWN
-        self._kind, self._is_stale = None, False
+        self._roughness, self._is_stale = None, False
 
     def learn(
-        self, series: EnvelopeSeries, turns: Sequence[Turn], kind: Kind, step_v: float
+        self, series: EnvelopeSeries, turns: Sequence[Turn], roughness: Roughness, step_v: float
     ) -> None:
-        """Learn layout and character anew from the last turns, all of one kind.
+        """Learn layout and character anew from the last turns, all as rough as one another.
 
         `step_v` is the converter's step.
         """
-        if self._kind is not None and not kind.is_like(self._kind):
+        if self._roughness is not None and not roughness.is_like(self._roughness):
             self.forget()
-        self._kind, self._is_stale = kind, False
+        self._roughness, self._is_stale = roughness, False
         turn = mean_turn(series, turns, with_spikes=bool(self._setup.windows))
         layout = layout_of(turn, series, turns, self._setup) if turn is not None else None
         self.lone = layout.lone if layout is not None else None
@@ -310,7 +310,7 @@ class LobeFollower:
                 if self._is_stale or self.is_other(series, *span):
                     self._is_stale = True
                     self._tracker.miss_both()
-                    yield Followed(None, *span, messages.NOT_ONE_KIND)
+                    yield Followed(None, *span, messages.NOISE_WITHIN)
                     continue
                 is_cut = cut_between(*span)
                 is_clipped = is_cut or said_between(*span)
@@ -344,9 +344,9 @@ class LobeFollower:
         return self._measure(fits, number % 2)
 
     def is_other(self, series: EnvelopeSeries, start_frame: float, end_frame: float) -> bool:
-        """Return whether what lies between two frames is of another kind than what was learned."""
-        kind = self._kind
-        return kind is not None and not is_as_rough(series, start_frame, end_frame, kind)
+        """Return whether what lies between two frames is not as rough as what was learned."""
+        rough = self._roughness
+        return rough is not None and not is_as_rough(series, start_frame, end_frame, rough)
 
     def now(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> Quantity | None:
         """Return the balance by what there is of the lobe under way, in order of the turn."""

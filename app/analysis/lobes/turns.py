@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from app.analysis.envelope.series import EnvelopeSeries, mean_by
 from app.analysis.envelope.setup import SampleBlock, Setup
 from app.analysis.lobes.index import IndexDetector, Pulse
-from app.analysis.lobes.kinds import LOBE_PLACES, Kind, kind_of
+from app.analysis.lobes.roughness import LOBE_PLACES, Roughness, roughness_of
 
 SLOWEST_TURN_S = 60.0 / 235.0
 FASTEST_TURN_S = 60.0 / 425.0
@@ -229,7 +229,7 @@ _AS_DEEP = 0.25
 _FAR = 0.2
 _STRAYS = 6
 _PUT_OFF = 8
-"""So often a stretch of more than one kind is put off: by then all of it is new."""
+"""So often a stretch that is rough in part is put off: by then all of it is new."""
 _REGAINS = 2
 """After noise the places of so many lobes are believed at once."""
 _NOISY = 6
@@ -291,7 +291,7 @@ class PatternTurns:
         self._strays_from = 0.0
         self._usual = 0.0
         self._tried_to = 0
-        self._kind: Kind | None = None
+        self._roughness: Roughness | None = None
         self._put_off: int = 0
         self._noisy: int = 0
         self._regains: int = 0
@@ -351,8 +351,8 @@ class PatternTurns:
         if np.mean(there) < _MIN_THERE:
             return False
         frames = series.centres_in(slice(start, start + len(there)))
-        kind = kind_of(series, frames[0], frames[-1])
-        if not (kind.is_one or at_end) and self._put_off < _PUT_OFF:
+        roughness = roughness_of(series, frames[0], frames[-1])
+        if not (roughness.is_same_throughout or at_end) and self._put_off < _PUT_OFF:
             # Half of it noise, it may show any rhythm.
             self._put_off += 1
             return False
@@ -369,7 +369,7 @@ class PatternTurns:
         self._turn_start = self._next_frame - 0.5 * self._period
         self._usual = float(amplitude.mean())
         self._periods = deque([self._period], maxlen=_PERIODS)
-        self._kind = kind
+        self._roughness = roughness
         self._count = self._coasted = self._strays = 0
         self._noisy = self._put_off = self._regains = 0
         self._spoilt = False
@@ -466,18 +466,20 @@ class PatternTurns:
         self._count += 1
 
     def _is_noise(self, series: EnvelopeSeries, half: float, *, is_near: bool) -> bool:
-        """Return whether a lobe is of another kind than those that were followed.
+        """Return whether a lobe is not as rough as those that were followed.
 
         Of noise few have a top where one is expected; where several in a row have one it is the
         signal that has changed.
         """
-        kind = kind_of(series, self._next_frame - half, self._next_frame + half, LOBE_PLACES)
-        other = self._kind is not None and not kind.is_as_rough_as(self._kind)
+        roughness = roughness_of(
+            series, self._next_frame - half, self._next_frame + half, LOBE_PLACES
+        )
+        other = self._roughness is not None and not roughness.is_as_rough_as(self._roughness)
         self._noisy = self._noisy + 1 if other and is_near else 0
         if other and self._noisy < _NOISY:
             return True
         # What grows by and by is followed.
-        self._kind, self._noisy = kind, 0
+        self._roughness, self._noisy = roughness, 0
         return False
 
 

@@ -1,4 +1,4 @@
-"""Whether turns and lobes are of one kind: noise in its midst makes a turn none to learn from.
+"""How rough turns and lobes are: one with noise in its midst is none to learn from.
 
 A source that gives something else for a while (a program's garbage, a cable that falls out, a card
 that is put in another's place) leaves turns that are half of noise, and a pattern of those reads
@@ -22,7 +22,7 @@ LOBE_PLACES = _PLACES // 2
 _FEWEST = 10
 """Of fewer bins in a place nothing is told."""
 _ROUGHER = 5.0
-"""So many times as rough as another place, or the same one in another turn, is of another kind,"""
+"""So many times as rough as another place, or the same one in another turn, it differs,"""
 _ROUGH_PART = 0.05
 """where it is rougher than this part of the level: less moves no height by more than its u."""
 _WHOLE = 0.9
@@ -34,7 +34,7 @@ _SD_OF_MIDDLE = 1.4826 / float(np.sqrt(6.0))
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class Roughness:
     """How rough a stretch of the envelope is, place by place.
 
     Attributes
@@ -53,8 +53,8 @@ class Kind:
     rough_v: NDArray[np.float64]
 
     @property
-    def is_one(self) -> bool:
-        """Whether no place is of another kind than the others."""
+    def is_same_throughout(self) -> bool:
+        """Whether no place is rougher than the others."""
         known = self.rough_v[np.isfinite(self.rough_v)]
         return not bool(
             np.any(self._differ(known, float(np.min(known, initial=np.inf)), self.level_v))
@@ -65,20 +65,20 @@ class Kind:
         """Whether so much of it is there that it teaches by itself."""
         return self.known >= _WHOLE
 
-    def is_like(self, other: Kind) -> bool:
-        """Return whether every place is of the same kind as that of another turn."""
+    def is_like(self, other: Roughness) -> bool:
+        """Return whether every place is as rough as that of another turn."""
         level_v = max(self.level_v, other.level_v)
         return not bool(np.any(self._differ(self.rough_v, other.rough_v, level_v)))
 
-    def goes_with(self, other: Kind) -> bool:
+    def goes_with(self, other: Roughness) -> bool:
         """Return whether a pattern may be the mean of this turn and another: also as high."""
         low_v, high_v = sorted((self.level_v, other.level_v))
         # Of turns that are not whole the highest bins may be missing.
         as_high = high_v <= _AS_HIGH * low_v or not (self.is_whole and other.is_whole)
         return as_high and self.is_like(other)
 
-    def is_as_rough_as(self, other: Kind) -> bool:
-        """Return whether the roughest places of both are of one kind, wherever they lie."""
+    def is_as_rough_as(self, other: Roughness) -> bool:
+        """Return whether the roughest places of both are alike, wherever they lie."""
         if np.isnan(self.rough_v).all() or np.isnan(other.rough_v).all():
             return True
         level_v = max(self.level_v, other.level_v)
@@ -93,10 +93,10 @@ class Kind:
         return (high_v > _ROUGHER * low_v) & (high_v > _ROUGH_PART * level_v)
 
 
-def kind_of(
+def roughness_of(
     series: EnvelopeSeries, start_frame: float, end_frame: float, places: int = _PLACES
-) -> Kind:
-    """Return the kind of what lies between two frames, in so many places of equal length."""
+) -> Roughness:
+    """Return how rough it is between two frames, in so many places of equal length."""
     bins = series.bins_between(start_frame, end_frame)
     amplitude = np.where(series.ok[bins], series.amplitude_in(bins), np.nan)
     there = amplitude[np.isfinite(amplitude)]
@@ -104,21 +104,23 @@ def kind_of(
     known = there.size / max(len(amplitude), 1)
     size = (len(amplitude) - 2) // places
     if size < _FEWEST:
-        return Kind(known, level_v, np.full(places, np.nan))
+        return Roughness(known, level_v, np.full(places, np.nan))
     away = np.abs(amplitude[:-2] - 2.0 * amplitude[1:-1] + amplitude[2:])
     rough_v = _SD_OF_MIDDLE * middle_of(away[: places * size].reshape(places, size))
-    return Kind(known, level_v, rough_v)
+    return Roughness(known, level_v, rough_v)
 
 
-def is_as_rough(series: EnvelopeSeries, start_frame: float, end_frame: float, kind: Kind) -> bool:
-    """Return whether what lies between two frames is as rough as a kind of turn."""
-    return kind_of(series, start_frame, end_frame).is_as_rough_as(kind)
+def is_as_rough(
+    series: EnvelopeSeries, start_frame: float, end_frame: float, roughness: Roughness
+) -> bool:
+    """Return whether what lies between two frames is as rough as what is told."""
+    return roughness_of(series, start_frame, end_frame).is_as_rough_as(roughness)
 
 
-def kind_of_turn(series: EnvelopeSeries, start_frame: float, end_frame: float) -> Kind:
-    """Return a turn's kind, and that of what lies right before it and behind it.
+def roughness_of_turn(series: EnvelopeSeries, start_frame: float, end_frame: float) -> Roughness:
+    """Return how rough a turn is, with what lies right before it and behind it.
 
     An index that noise gave stands at the edge of noise.
     """
     beside = (end_frame - start_frame) / _PLACES
-    return kind_of(series, start_frame - beside, end_frame + beside)
+    return roughness_of(series, start_frame - beside, end_frame + beside)

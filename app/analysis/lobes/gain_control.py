@@ -35,7 +35,8 @@ what so many times the noise gives."""
 _INNER = 0.35
 """Of the way from lobe to lobe, to either side of a middle: what lies beyond may be an edge."""
 _SIGMAS, _TOO_SMALL, _LEAST, _MOST = 4.0, 0.02, 0.03, 0.3
-"""Steps are looked for of a quarter to 2.6 dB. Published: 0.75 dB (Wolfson WM8976, its automatic
+"""A step stands out by so many u and the second part; that of a control has the third part to the
+fourth, a quarter to 2.6 dB. Published: 0.75 dB (Wolfson WM8976, its automatic
 level control); from memory: 0.5 to 2 dB elsewhere."""
 _FEWEST, _SHARE, _ENOUGH = 3, 0.6, 200
 """So many steps, and this part of all that there are, are of one size; more than so many tell no
@@ -69,7 +70,7 @@ def gain_is_controlled(
     away = ((place[:, None] - layout.centres + 0.5) % 1.0 - 0.5) * lobes
     lobe = np.argmin(np.abs(away), axis=1)
     away = away[np.arange(len(lobe)), lobe]
-    if layout.pairs > 1 and _begin_too_tall(series, bins, away, lobe % 2):
+    if layout.pairs > 1 and _groups_overshoot(series, bins, away, lobe % 2):
         return True
     inner = np.zeros(len(series.ok), dtype=np.bool_)
     reach = _INNER - _APART * lobes * len(turns) / bins.size
@@ -138,7 +139,7 @@ def _are_of_one_size(size: NDArray[np.float64], u: NDArray[np.float64]) -> bool:
     )
 
 
-def _begin_too_tall(
+def _groups_overshoot(
     series: EnvelopeSeries,
     bins: NDArray[np.int64],
     away: NDArray[np.float64],
@@ -151,7 +152,7 @@ def _begin_too_tall(
     cells = int(np.clip(len(bins) // groups, _FEWEST_CELLS, _MOST_CELLS))
     cell = np.clip(((away + 0.5) * cells).astype(np.int64), 0, cells - 1)
     return any(
-        _begins_too_tall(
+        _overshoots(
             mean_by(cell[chosen], amplitude[chosen], cells),
             mean_by(cell[chosen], variance[chosen], cells)
             / np.maximum(np.bincount(cell[chosen], minlength=cells), 1),
@@ -160,7 +161,7 @@ def _begin_too_tall(
     )
 
 
-def _begins_too_tall(level_v: NDArray[np.float64], variance_v2: NDArray[np.float64]) -> bool:
+def _overshoots(level_v: NDArray[np.float64], variance_v2: NDArray[np.float64]) -> bool:
     """Return whether the mean of groups, by place from their first to their last, begins too tall.
 
     Both have shape (cells,); the gaps beside the group are among them.
