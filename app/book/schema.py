@@ -187,7 +187,9 @@ def migrate(connection: sqlite3.Connection, where: str) -> None:
         When it is not a job book, or a newer program's.
     """
     while True:
-        version = _version(connection, where)
+        # All of it is read as of one moment: another program may make the book meanwhile.
+        with transaction(connection, "BEGIN"):
+            version = _version(connection, where)
         if version == len(MIGRATIONS):
             return
         with transaction(connection, "BEGIN IMMEDIATE"):

@@ -14,6 +14,7 @@ import os
 import shutil
 import sqlite3
 import tempfile
+import time
 import uuid
 from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager, suppress
@@ -165,6 +166,21 @@ def set_aside(path: Path) -> Path:
     return aside
 
 
+def _write_ahead(db: sqlite3.Connection) -> None:
+    """Have changes written ahead of the book's pages."""
+    # Of two that begin so at once SQLite refuses one, and lets it not wait: it tries again.
+    end_s = time.monotonic() + 2 * _BUSY_S
+    while True:
+        try:
+            db.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as fault:
+            if fault.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() > end_s:
+                raise
+            time.sleep(_BUSY_S / 100)
+        else:
+            return
+
+
 def _made(path: Path) -> bool:
     """Make an empty file for its maker alone; return False where another has just made it.
 
@@ -222,7 +238,7 @@ class Book:
         db.execute("SELECT count(*) FROM sqlite_master").fetchone()
         db.create_function("checksum", -1, checksum, deterministic=True)
         migrate(db, self._where)
-        db.execute("PRAGMA journal_mode = WAL")
+        _write_ahead(db)
         db.execute("PRAGMA synchronous = FULL")
         db.execute("PRAGMA foreign_keys = ON")
         db.create_function("folded", 1, folded, deterministic=True)

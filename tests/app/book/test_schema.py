@@ -1,11 +1,12 @@
 """Books of every version open, and those that are not ours are left as they are."""
 
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
-from app.book import schema
+from app.book import schema, store
 from app.book.model import BookError
 from app.book.store import Book
 from tests.app.book.jobs import entry
@@ -95,3 +96,33 @@ def test_a_migration_that_fails_leaves_the_older_book(tmp_path, monkeypatch):
         assert (
             book._db.execute("SELECT name FROM sqlite_master WHERE name='extra'").fetchall() == []
         )
+
+
+def test_a_book_that_another_window_makes_meanwhile_is_no_other_programs(tmp_path):
+    path = tmp_path / "book.sqlite3"
+    with closing(sqlite3.connect(path, isolation_level=None)) as db:
+        db.execute("PRAGMA journal_mode = WAL")
+        db.create_function("checksum", -1, schema.checksum, deterministic=True)
+
+        def made_by_another(statement):
+            if "user_version" in statement:
+                db.set_trace_callback(None)
+                Book(path).close()
+
+        db.set_trace_callback(made_by_another)
+        schema.migrate(db, str(path))
+        assert db.execute("PRAGMA user_version").fetchone() == (len(schema.MIGRATIONS),)
+
+
+def test_a_new_book_is_tried_again_while_another_has_it(tmp_path, monkeypatch):
+    path = tmp_path / "book.sqlite3"
+    Book(path).close()
+    with closing(sqlite3.connect(path, isolation_level=None)) as reader:
+        reader.execute("PRAGMA journal_mode = DELETE")
+        reader.execute("BEGIN")
+        reader.execute("SELECT count(*) FROM drives").fetchone()
+        monkeypatch.setattr(store, "_BUSY_S", 0.05)
+        monkeypatch.setattr(store.time, "sleep", lambda _: reader.execute("ROLLBACK"))
+        with Book(path) as book:
+            assert book._db.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+        assert not reader.in_transaction
