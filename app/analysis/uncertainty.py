@@ -142,7 +142,7 @@ def _fraction(x: float, a: float, b: float) -> float:
             upper = _away(1.0 + term / upper)
             change = lower * upper
             product *= change
-        if abs(change - 1.0) < 1e-16:
+        if change == 1.0:
             break
     return product
 

@@ -7,6 +7,7 @@ zero, and the detector's own law.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from itertools import pairwise
 from typing import NamedTuple
@@ -111,8 +112,10 @@ class EnvelopePath(SignalPath):
         self._upside_down, self._is_level = False, True
         self._sigma_v = 0.0
         self._looked_at = 0
-        self._extremes: deque[tuple[int, float, float]] = deque(maxlen=_BUCKETS if live else 1)
-        """First bin, lowest and highest of a stretch; one for all where nothing is forgotten."""
+        self._bucket = self._bins_in(_BUCKET_S) if live else math.inf
+        """Bins of a stretch whose extremes are kept as one: of a capture nothing is forgotten."""
+        self._extremes = deque([(0, 0.0, 0.0)], _BUCKETS)
+        """First bin of a stretch, how far it goes below zero, and how far above."""
         self._is_live = live
         self._was_below = False
 
@@ -131,12 +134,12 @@ class EnvelopePath(SignalPath):
     @property
     def _is_below(self) -> bool:
         """Whether the envelope has gone below zero by more than an offset or noise."""
-        lowest_v = min((low for _, low, _ in self._extremes), default=0.0)
-        return lowest_v < -max(_BELOW_ZERO * self._highest_v, 6.0 * self._sigma_v)
+        below_v = max(below_v for _, below_v, _ in self._extremes)
+        return below_v > max(_BELOW_ZERO * self._highest_v, 6.0 * self._sigma_v)
 
     @property
     def _highest_v(self) -> float:
-        return max((high for _, _, high in self._extremes), default=0.0)
+        return max(high_v for _, _, high_v in self._extremes)
 
     def effects_v(
         self, centre_frames: NDArray[np.float64], heights_v: tuple[float, float]
@@ -230,14 +233,14 @@ class EnvelopePath(SignalPath):
         return round(time_s * self._rate_hz / self._frames_a_bin)
 
     def _watch_extremes(self, first: int, means: NDArray[np.float64]) -> None:
-        begun, low, high = self._extremes.pop() if self._extremes else (first, 0.0, 0.0)
-        if self._is_live and not 0 <= first - begun < self._bins_in(_BUCKET_S):
-            self._extremes.append((begun, low, high))
-            begun, low, high = first, 0.0, 0.0
+        begun, below_v, high_v = self._extremes.pop()
+        if not 0 <= first - begun < self._bucket:
+            self._extremes.append((begun, below_v, high_v))
+            begun, below_v, high_v = first, 0.0, 0.0
         there = np.isfinite(means)
-        low = float(np.min(means, initial=low, where=there))
-        high = float(np.max(means, initial=high, where=there))
-        self._extremes.append((begun, low, high))
+        below_v = float(np.max(-means, initial=below_v, where=there))
+        high_v = float(np.max(means, initial=high_v, where=there))
+        self._extremes.append((begun, below_v, high_v))
 
     def _watch_tops(self, values: NDArray[np.float64], first_frame: int) -> None:
         size = max(1, round(_TOP_S * self._rate_hz))

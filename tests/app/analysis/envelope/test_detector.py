@@ -119,6 +119,14 @@ def test_a_corner_stated_as_none_is_not_believed_when_the_output_goes_below_zero
     assert reading.ratio is None
 
 
+def test_a_live_envelope_that_goes_below_zero_says_so_from_null_to_null():
+    # A block of 10 ms holds a top or a null: what it lacks the ones before have shown.
+    samples, _ = captured(corner_hz=2.0)
+    found = [reading for _, reading in live(samples[: len(samples) // 2], RATE_HZ, NAMES, **LINEAR)]
+    assert len(found) > 90
+    assert {reading.reasons for reading in found[10:]} == {(messages.LOW_CORNER_UNKNOWN,)}
+
+
 @pytest.mark.parametrize("floor", [0.02, 0.03])
 def test_a_floor_under_the_nulls_enters_the_uncertainty(floor):
     # Offset of the detector or filled nulls: one cannot tell, so u must hold both.
