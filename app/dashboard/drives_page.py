@@ -110,7 +110,7 @@ class HistoryChart(QWidget):
         self._bars.setData(pen=self._plot.pen(theme.ink, 2))
         self._points.setPen(self._plot.pen(theme.ink, 1))
         self._points.setBrush(theme.needle)
-        self._points.setSize(max(8, round(sizes.px(12))))
+        self._points.setSize(sizes.whole_px(12, least=8))
         self._line.setPen(self._plot.pen(theme.second, 2))
 
     def set_virtual(self, virtual: bool) -> None:

@@ -170,6 +170,10 @@ class Sizes:
         """Return a length given in pixels of a full-HD window."""
         return length * self.unit
 
+    def whole_px(self, length: float, *, least: int = 0) -> int:
+        """Return such a length in whole pixels, and no fewer than the least."""
+        return max(least, round(self.px(length)))
+
     def print_px(self, cap: float) -> float:
         """Return a height of small print's capitals: as a length, but never too small to read."""
         return max(_LEAST_CAP, self.px(cap))
@@ -214,7 +218,7 @@ def font_of_cap(cap_px: float, *, bold: bool = False) -> QFont:
 def style_sheet(theme: Theme, sizes: Sizes) -> str:
     """Return the style of buttons, fields and lists."""
     touch, text = sizes.touch_px, sizes.text_px
-    radius = max(3, round(sizes.px(6)))
+    radius = sizes.whole_px(6, least=3)
     return f"""
     QWidget {{ font-size: {text}px; color: {theme.ink}; }}
     #bench, #page {{ background: {theme.bench}; }}
@@ -222,7 +226,7 @@ def style_sheet(theme: Theme, sizes: Sizes) -> str:
         background: {theme.face}; border: 3px solid {theme.second}; border-radius: {radius}px; }}
     #callout QScrollArea, #callout #words {{ background: {theme.face}; }}
     QPushButton, QComboBox, QLineEdit {{
-        min-height: {touch - 4}px; padding: 0 {round(sizes.px(12)) + 2}px;
+        min-height: {touch - 4}px; padding: 0 {sizes.whole_px(12) + 2}px;
         background: {theme.panel}; border: 2px solid {theme.line}; border-radius: {radius}px; }}
     QPushButton:pressed {{ background: {theme.line}; }}
     QPushButton:disabled {{ color: {theme.faint}; border-style: dashed; }}
@@ -242,7 +246,7 @@ def style_sheet(theme: Theme, sizes: Sizes) -> str:
     QComboBox::drop-down {{ width: {touch // 2}px; border: none; }}
     QComboBox QAbstractItemView {{ background: {theme.face}; }}
     #source {{ font-weight: bold; }}
-    #read {{ font-size: {max(12, round(sizes.px(22)))}px; }}
+    #read {{ font-size: {sizes.whole_px(22, least=12)}px; }}
     QLabel[quiet="true"] {{ color: {theme.faint}; }}
     QLabel[strong="true"] {{ font-weight: bold; }}
     QLabel[title="true"] {{ font-size: {round(text * 1.6)}px; font-weight: bold; }}

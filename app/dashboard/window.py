@@ -858,9 +858,9 @@ class MainWindow(QWidget):
         sheet = style_sheet(self._theme, sizes)
         if sheet != self.styleSheet():  # it is worked out anew for every part, for 0.1 s or more
             self.setStyleSheet(sheet)
-        margin = max(4, round(sizes.px(10)))
+        margin = sizes.whole_px(10, least=4)
         self._layout.setContentsMargins(margin, margin, margin, margin)
-        self._layout.setSpacing(max(4, round(sizes.px(8))))
+        self._layout.setSpacing(sizes.whole_px(8, least=4))
         self.needle_page.apply_theme(self._theme, sizes)
         for page in self._made:
             page.apply_theme(self._theme, sizes)

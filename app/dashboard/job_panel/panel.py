@@ -401,7 +401,7 @@ class ProgressBar(Instrument):
     def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
         super().apply_theme(theme, sizes)
-        self.setFixedHeight(max(8, round(sizes.px(14))))
+        self.setFixedHeight(sizes.whole_px(14, least=8))
 
     def show_part(self, part: float) -> None:
         """Show how far it is, 0 to 1."""
@@ -689,7 +689,7 @@ class JobPanel(Instrument):
     def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         """Take on colours and sizes."""
         super().apply_theme(theme, sizes)
-        gap, pad = max(3, round(sizes.px(6))), max(6, round(sizes.px(12)))
+        gap, pad = sizes.whole_px(6, least=3), sizes.whole_px(12, least=6)
         self._view.apply_theme(theme, sizes, gap)
         self.list.apply_theme(theme, sizes)
         # The check in hand is seen, in a low column too; the others are scrolled to.

@@ -37,7 +37,7 @@ class FiguresView(Instrument):
 
     def sizeHint(self) -> QSize:  # noqa: N802
         """Return the room that the widest offset needs."""
-        return QSize(round(self._sizes.px(600)), round(self._sizes.px(560)))
+        return QSize(self._sizes.whole_px(600), self._sizes.whole_px(560))
 
     def show_face(self, face: Face) -> None:
         """Show what `face` says."""

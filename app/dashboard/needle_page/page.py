@@ -585,7 +585,7 @@ class NeedlePage(QWidget):
         """Take on colours and sizes."""
         self._theme, self._sizes = theme, sizes
         for row in self._rows:
-            row.setSpacing(max(4, round(sizes.px(8))))
+            row.setSpacing(sizes.whole_px(8, least=4))
         self.prompt.apply_theme(sizes)
         for part in (self.trace, self.strip, self.status, self.job, self.large):
             part.apply_theme(theme, sizes)

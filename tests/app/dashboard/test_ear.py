@@ -66,6 +66,13 @@ def test_the_tone_follows_the_needle_from_key_to_key(opened):
     window.tick()
 
 
+def test_a_window_that_closes_lets_nothing_be_heard_any_more(opened):
+    window, outputs, _ = opened
+    QTest.keyClick(window, Qt.Key.Key_T, CONTROL)
+    window.close()
+    assert [output.closed for output in outputs] == [True]
+
+
 def test_the_level_goes_in_steps_and_ends_where_it_is_bearable(opened):
     window, outputs, _ = opened
     QTest.keyClick(window, Qt.Key.Key_T, CONTROL)
