@@ -107,7 +107,6 @@ def listen(
     SourceError
         When it cannot be read.
     """
-    wanted = round(seconds * source.info.sample_rate_hz)
     pieces: list[list[Block]] = []
     ends: list[float] = []
     arrivals_s: list[float] = []
@@ -121,9 +120,10 @@ def listen(
             pieces.append([])
         pieces[-1].append(block)
         have += len(block.samples_v)
+        heard_s = have / block.sample_rate_hz
         if progress is not None:
-            progress(have / block.sample_rate_hz, seconds)
-        if have >= wanted:
+            progress(heard_s, seconds)
+        if heard_s >= seconds:
             break
     return HeardFrames(
         [np.concatenate([block.samples_v for block in piece]) for piece in pieces],

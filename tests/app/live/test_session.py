@@ -24,6 +24,7 @@ from instruments.source import (
     Block,
     Role,
     Source,
+    SourceEnd,
     SourceInfo,
     SourceTimeout,
     SourceUnavailable,
@@ -354,6 +355,31 @@ def test_frames_that_came_too_fast_to_be_analysed_count_as_lost(start, monkeypat
     assert busy.frames < Flood.frames
     # What was left is not waded through: the analysis goes on with the newest.
     assert busy.frames <= 3 * round(0.1 * Flood.rate_hz)
+
+
+class Stored(Flood):
+    """A capture of eight times what is kept, of long ago."""
+
+    def __init__(self):
+        super().__init__()
+        self._info = replace(self._info, live=False)
+
+    def read(self, timeout_s):
+        if self.at >= self.frames:
+            raise SourceEnd("stored: it is at its end")
+        return replace(super().read(timeout_s), t0_s=0.0)
+
+
+def test_a_capture_waits_for_who_analyses_it_and_loses_nothing(start, monkeypatch):
+    busy = Busy()
+    monkeypatch.setattr("app.live.session.analyser_for", lambda *_, **__: busy)
+    session = start(lambda address, request: Stored())
+    session.open("stored:")
+    assert busy.working.wait(WAIT_S)
+    until(lambda: session.view().frames >= Stored.frames // 8, "as much as is kept")
+    busy.let_go.set()
+    until(lambda: busy.frames + session.view().lost_frames == Stored.frames, "the end")
+    assert session.view().lost_frames == 0
 
 
 class Spate(Flood):
