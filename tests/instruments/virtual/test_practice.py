@@ -34,9 +34,40 @@ def test_a_kind_of_fault_is_there_alone_and_of_another_size_with_another_seed(ki
     for fault, drive in drives:
         assert fault == kind
         assert [each for each, tells in TELLS.items() if tells(drive)] == [kind]
-    assert len({str(drive) for _, drive in drives}) == 12
     again = afflicted(VirtualParams(practice=kind, seed=5))
     assert again == drives[5]
+
+
+@pytest.mark.parametrize("kind", PRACTICES)
+def test_a_fault_is_of_many_sizes_but_none_that_another_could_be_told_from(kind):
+    sound, sizes = asdict(VirtualParams()), {}
+    for seed in range(40):
+        drive = FAULTS[kind](VirtualParams(), np.random.default_rng(seed))
+        for name, value in asdict(drive).items():
+            if value != sound[name]:
+                sizes.setdefault(name, []).append(value)
+    drawn = {name: np.abs(of) for name, of in sizes.items() if isinstance(of[0], (int, float))}
+    ranges = {name: (of.min(), of.max()) for name, of in drawn.items() if name != "index_v"}
+    assert ranges
+    for name, (least, most) in ranges.items():
+        assert 1.3 * least < most < 3.0 * least, name
+    for name in sizes.keys() & {"offset_um", "side_um", "mismatch_percent"}:
+        assert min(sizes[name]) < 0.0 < max(sizes[name]), name
+
+
+def test_what_else_a_practice_drive_has_is_of_a_sound_drives_size():
+    drives = [afflicted(VirtualParams(practice="wrong-disk", seed=seed))[1] for seed in range(40)]
+    most = {"offset_um": 30.0, "side_um": 8.0, "creep_um": 8.0, "speed_rpm": 1.2}
+    for name, bound in most.items():
+        values = np.array([getattr(drive, name) for drive in drives])
+        away = values - (300.0 if name == "speed_rpm" else 0.0)
+        assert 0.8 * bound < np.abs(away).max() <= bound, name
+        assert min(away) < 0.0 < max(away), name
+    for name, (least, bound) in {"backlash_um": (3.0, 9.0), "clamp_um": (4.0, 10.0)}.items():
+        values = np.array([getattr(drive, name) for drive in drives])
+        assert least <= values.min() < 1.2 * least, name
+        assert 0.8 * bound < values.max() <= bound, name
+    assert min(abs(drive.offset_um) for drive in drives) >= 8.0
 
 
 def test_any_kind_may_be_drawn():

@@ -163,9 +163,8 @@ class Rigol(TenField):
             raise ScpiError(-222)
         codes = trace.part(first, count)
         if self._zoomed():
-            whole_trace = trace.codes
-            part = whole_trace[int(trace.points * 0.45) :][: trace.points // 10 + 1]
-            codes = np.repeat(part, 10)[first : first + count]
+            within = np.arange(first, first + count) // 10
+            codes = trace.codes[int(trace.points * 0.45) + within]
         if self.format == "ASCii":
             volts = codes * trace.scale.volts_per_code + trace.scale.centre_v
             return ",".join(map(self.show, volts.tolist())).encode()

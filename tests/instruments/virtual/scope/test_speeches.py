@@ -276,6 +276,33 @@ def test_the_window_of_a_memory_stays_and_is_held_at_the_end_of_the_screen():
     scope.close()
 
 
+def test_the_zoomed_window_of_a_screen_is_a_tenth_of_it_each_point_ten_times():
+    scope, ask = ready("A2")
+    ask(":WAV:SOUR CHAN1;MODE NORM;STAR 1;STOP 1200")
+    whole = np.frombuffer(block(ask(":WAV:DATA?"))[0], "u1")
+    increment_s, start_s = (float(ask(f":WAV:{word}?")) for word in ("XINC", "XOR"))
+    ask(":TIM:DEL:ENAB 1;:WAV:STAR 6;STOP 1200")
+    zoomed = np.frombuffer(block(ask(":WAV:DATA?"))[0], "u1")
+    assert np.array_equal(zoomed, np.repeat(whole[540:660], 10)[5:])
+    assert float(ask(":WAV:XINC?")) == pytest.approx(increment_s / 10)
+    assert float(ask(":WAV:XOR?")) == pytest.approx(start_s + 540 * increment_s)
+    scope.close()
+
+
+def test_the_text_of_a_rigol_is_its_bytes_in_volts():
+    scope, ask = ready("A2")
+    ask(":CHAN1:OFFS -0.4;:SING")
+    take(ask, "A2")
+    codes = np.frombuffer(block(ask(":WAV:SOUR CHAN1;FORM BYTE;DATA?"))[0], "u1")
+    step_v, origin, reference = (float(each) for each in ask(":WAV:PRE?").split(b",")[7:])
+    text = np.array(block(ask(":WAV:FORM ASC;DATA?"))[0].split(b","), dtype=float)
+    # Programming guide: (code - origin - reference) times the increment.
+    assert origin != 0.0
+    volts = (codes - origin - reference) * step_v
+    assert text == pytest.approx(volts, abs=0.6 * step_v)
+    scope.close()
+
+
 def test_a_memory_needs_a_stop():
     scope, ask = ready("A2")
     ask(":RUN")
