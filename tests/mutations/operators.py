@@ -19,7 +19,8 @@ call dropped                 ``x`` for ``abs(x)``, ``sorted(x)``, ``sqrt(x)`` ..
 ============================ ==================================================================
 
 Left alone: strings (messages, docstrings), annotations and types, decorators, imports,
-``__all__``, calls that log or warn, and what stands within an f-string.
+``__all__``, calls that log or warn, what stands within an f-string, and ``zip(..., strict=True)``,
+which asserts: without it a program that is right does the same.
 """
 
 from __future__ import annotations
@@ -127,7 +128,8 @@ def _filter(node: ast.comprehension) -> Iterator[Change]:
 
 def _call(node: ast.Call) -> Iterator[Change]:
     for index, word in enumerate(node.keywords):
-        if word.arg:
+        # Dropped, `strict` is False.
+        if word.arg and word.arg != "strict":
             keywords = _without(node.keywords, index)
             yield "keyword argument dropped", _with(node, keywords=keywords)
     name = _name(node.func)
@@ -202,6 +204,8 @@ def _left_alone(node: ast.AST) -> bool:
         return True
     if isinstance(node, (ast.Assign, ast.AnnAssign)) and "__all__" in bound(node):
         return True
+    if isinstance(node, ast.keyword) and node.arg == "strict":
+        return isinstance(node.value, ast.Constant) and node.value.value is True
     return isinstance(node, (ast.Import, ast.ImportFrom, ast.JoinedStr))
 
 

@@ -30,6 +30,7 @@ def after(source, operator):
         ("sign dropped", "f(-a)", ["f(a)"]),
         ("constant changed", "f(3, 0.5, 0)", ["f(6, 0.5, 0)", "f(3, 1.0, 0)", "f(3, 0.5, 1)"]),
         ("flag inverted", "f(True, a=False)", ["f(False, a=False)", "f(True, a=True)"]),
+        ("flag inverted", "f(zip(a, b, strict=False))", ["f(zip(a, b, strict=True))"]),
         ("and/or swapped", "f(a and b or c)", ["f((a and b) and c)", "f((a or b) or c)"]),
         ("not dropped", "f(not a)", ["f(a)"]),
         ("condition inverted", "f(a if b else c)", ["f(a if not b else c)"]),
@@ -78,6 +79,7 @@ def test_what_is_neutral_already_is_not_replaced(returned):
         "A = Bee | Cee | None",
         "if TYPE_CHECKING:\n    a(3)",
         "a = b",
+        "a = zip(b, c, strict=True)",
     ],
 )
 def test_prose_types_and_imports_are_let_be(source):
