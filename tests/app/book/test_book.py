@@ -77,7 +77,12 @@ def test_any_text_is_kept_to_the_letter(book, text):
 
 @pytest.mark.parametrize(
     ("text", "said"),
-    [("a\0b", "none that can be kept"), ("\ud800", "none"), ("x" * 100_001, "shorten")],
+    [
+        ("a\0b", "none that can be kept"),
+        ("\ud800", "none"),
+        (chr(0xDFFF), "none"),
+        ("x" * 100_001, "shorten"),
+    ],
 )
 def test_a_text_that_cannot_be_kept_is_refused(book, text, said):
     with pytest.raises(BookError, match=said):
@@ -88,6 +93,12 @@ def test_a_text_that_cannot_be_kept_is_refused(book, text, said):
         with pytest.raises(BookError, match=said):
             book.open_job(DRIVE.identity, head, uid)
     assert book.history(DRIVE.identity) == ()
+
+
+def test_the_longest_text_and_the_signs_beside_those_that_cannot_be_kept_are_kept(book):
+    note = "\ud7ff\ue000".ljust(100_000, "x")
+    book.add_drive(Drive("TM-1", "130mm-48tpi", note))
+    assert [each.drive.note for each in book.drives()] == [note]
 
 
 def test_search_takes_no_notice_of_case_in_any_alphabet(book):

@@ -124,6 +124,12 @@ def test_an_aim_that_cannot_be_read_is_refused_with_value_and_range(um):
         stated(PROFILE, um)
 
 
+@pytest.mark.parametrize("um", [152.0, -152.0])
+@pytest.mark.parametrize("u_um", [0.0, 152.0])
+def test_what_the_range_ends_with_is_in_it(um, u_um):
+    assert stated(PROFILE, um, u_um) == Aim(AimKind.OFFSET, um, u_um)
+
+
 @pytest.mark.parametrize("u_um", [-1.0, math.inf, math.nan])
 def test_an_aims_u_that_cannot_be_is_refused(u_um):
     with pytest.raises(ValueError, match="state one from 0 to 152 µm"):
