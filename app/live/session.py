@@ -14,7 +14,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
@@ -316,7 +316,11 @@ class _Run:
                 # A capture is played in real time.
                 early_s = 0.0 if info.live else block.time_of(block.end_index) - time.monotonic()
                 if early_s <= 0.0 or not self._stopping.wait(early_s):
-                    self._newest.count(block, ring.missed_frames, time.monotonic())
+                    paused = self._newest.count(block, ring.missed_frames, time.monotonic())
+                    if paused and info.live and info.continuous:
+                        # A pipe cannot say what its writer had no room for, nor a sound server
+                        # what went by while the machine slept.
+                        block = replace(block, gap_before=True)
                     self.past.take(block)
                     self._tap(block, heard)
                     self._go_on_with(block, source, make)

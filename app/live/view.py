@@ -405,11 +405,19 @@ class Newest:
         self.publish(locked=False, teaching=False)
         self.publish_reading(invalid(Reading(valid=False), fault), at_s, None)
 
-    def count(self, block: Block, missed_frames: int, now_s: float) -> None:
-        """Note that the analysis is given a block, and the frames that it has missed so far."""
+    def count(self, block: Block, missed_frames: int, now_s: float) -> bool:
+        """Note that the analysis is given a block, and the frames that it has missed so far.
+
+        Returns
+        -------
+        bool
+            Whether it comes after a pause for which the needle has parked.
+        """
         with self._lock:
+            has_stopped = self._flow.has_stopped(now_s)
             self._losses.add(len(block.samples_v), missed_frames, now_s)
             self._flow.add(now_s)
+        return has_stopped
 
     def count_record(self, now_s: float) -> None:
         """Note that a separate record has come."""

@@ -168,7 +168,7 @@ class Timing:
     read_timeout_s : float
         Longest wait in one read; a stop takes about as long.
     retry_s : float
-        Pause before a lost source is opened again.
+        Pause between one attempt to open a lost source and the next; the first is made at once.
     clock : callable
         Monotonic time in seconds.
     sleep : callable or None
@@ -252,6 +252,7 @@ class Acquisition:
         # Used by the acquisition thread only:
         self._base_index = 0
         self._gap_pending = False
+        self._opened_s = -math.inf
         # Set by the acquisition thread only:
         self._reading_done = threading.Event()
         # Written by the acquisition thread only, under the condition:
@@ -385,10 +386,14 @@ class Acquisition:
             except _AWAY as fault:
                 self._become(Phase.LOST, str(fault))
                 self._source.close()
-                (self._timing.sleep or self._stop.wait)(self._timing.retry_s)
+                # A driver may say late that a source was gone: it may well be back already.
+                stood_s = self._timing.clock() - self._opened_s
+                if stood_s < self._timing.retry_s:
+                    (self._timing.sleep or self._stop.wait)(self._timing.retry_s)
         return False
 
     def _open(self) -> None:
+        self._opened_s = self._timing.clock()
         self._source.open()
         info = self._source.info
         with self._changed:

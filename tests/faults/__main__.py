@@ -20,7 +20,10 @@ def _options(arguments: list[str]) -> argparse.Namespace:
     add("--fault", help="this fault alone")
     add("--case", type=int, help="this case alone, with all that the screen showed")
     add("--workers", type=int, default=1, help="processes (default: 1)")
-    return parser.parse_args(arguments)
+    options = parser.parse_args(arguments)
+    if options.case is not None and not (options.kind and options.fault):
+        parser.error("--case: state --kind and --fault too, as the line of a failing case has them")
+    return options
 
 
 def main(arguments: list[str]) -> int:

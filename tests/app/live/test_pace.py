@@ -1,8 +1,10 @@
 """How often records come, and how long a reading of them stands."""
 
+import numpy as np
 import pytest
 
-from app.live.view import SILENT_AFTER_S, BlockPace, Pace
+from app.live.view import SILENT_AFTER_S, BlockPace, Newest, Pace
+from instruments.source import Block
 
 
 def paced(*arrivals_s):
@@ -64,3 +66,12 @@ def test_a_stream_that_comes_in_large_pieces_is_waited_for_by_its_own_bound():
 
 def test_one_stall_is_not_what_a_stream_is_waited_for():
     assert flowing(0.0, 0.02, 5.0, 5.02).silent_after_s() == SILENT_AFTER_S
+
+
+def test_the_first_block_after_a_pause_is_told_from_those_before_and_after():
+    newest = Newest()
+    block = Block(np.zeros((10, 1), np.float32), 1000.0, 0, 0.0)
+    times_s = [n / 50 for n in range(20)]
+    again_s = [time_s + 0.38 + 0.26 for time_s in times_s]
+    told = [newest.count(block, 0, now_s) for now_s in (*times_s, *again_s)]
+    assert [at for at, paused in enumerate(told) if paused] == [20]

@@ -16,7 +16,7 @@ from app.analysis.results import Measurand, Side, Sign
 from app.faults import faults_folder
 from app.live.measurement import EnvelopeOptions, MeasurementRequest, analyser_for
 from app.live.session import Session, _stride
-from app.live.view import BEHIND, FAULT, LOSING, Phase, View
+from app.live.view import BEHIND, FAULT, LOSING, Newest, Phase, View
 from app.profiles import load_profile
 from instruments.address import open_address
 from instruments.source import (
@@ -447,6 +447,26 @@ def test_every_frame_of_a_clipped_block_reaches_the_analyser_as_clipped(start, m
     session.open("loud:")
     until(lambda: len(noting.said) == Loud.frames, "all frames")
     assert noting.said == [index // 100 % 3 == 0 for index in range(Loud.frames)]
+
+
+class Seeing(Noting):
+    """An analyser that notes which blocks are not joined to the one before."""
+
+    def push(self, block):
+        self.said += [block.gap_before] + [False] * (len(block.samples_v) - 1)
+        return False
+
+
+def test_what_comes_after_a_pause_is_not_joined_to_what_was_before(start, monkeypatch):
+    seeing = Seeing()
+    paused_at = 300
+    monkeypatch.setattr("app.live.session.analyser_for", lambda *_, **__: seeing)
+    monkeypatch.setattr("app.live.session._STEP_S", 0.1)
+    monkeypatch.setattr(Newest, "count", lambda _, block, *__: block.first_index == paused_at)
+    session = start(lambda address, request: Loud())
+    session.open("loud:")
+    until(lambda: len(seeing.said) == Loud.frames, "all frames")
+    assert [at for at, gap in enumerate(seeing.said) if gap] == [paused_at]
 
 
 class Stuck(Source):

@@ -190,6 +190,16 @@ def test_a_lost_source_is_taken_up_again_with_a_gap(acquire, clock):
     assert clock.now_s == pytest.approx(4 * Timing().retry_s)
 
 
+def test_a_source_that_is_back_already_is_not_waited_for(acquire, clock):
+    silence = [SourceTimeout("fake: nothing came")] * 6
+    lost = SourceLost("fake: it was unplugged a while ago")
+    # The second one goes as soon as it is opened: that is no reason for haste.
+    source = FakeSource([block(0, 5), *silence, lost], [lost], [block(0, 5), ended()], clock=clock)
+    acquisition = acquire(source)
+    assert acquisition.join_and_raise(LONG_S)
+    assert clock.now_s == pytest.approx(6 * Timing().read_timeout_s + Timing().retry_s)
+
+
 def test_while_lost_the_state_says_so_and_why(acquire, clock):
     gate, tried = threading.Event(), threading.Event()
 
