@@ -295,6 +295,10 @@ LOCKED_UNSURE = Message(
 )
 PROTECT_UNKNOWN = Message("whether the drive refuses to write to a protected disk was not told")
 FEW_SEATINGS = Message("{0} seatings have no spread; seat the disk more often")
+SEATED_IN_SIGHT = Message(
+    "as found no seating could be read: with the head near the line {0} were, and tell the mean "
+    "to ±{1} µm"
+)
 SPREAD_NOISE = Message("the seatings agree within what the measuring itself scatters")
 SPREAD_SCALE = Message("the spread is one of scale: the clamp centres differently each time")
 SPREAD_ZERO = Message("the spread is one of zero: the disk's shape differs each time")

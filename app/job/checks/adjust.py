@@ -47,6 +47,7 @@ from app.job.checks.common import (
     why_not,
     without_number,
 )
+from app.job.checks.prepare import seat_repeatedly
 from app.job.checks.radial import arrive_from_both, compare_heads
 from app.job.model import (
     INSISTED,
@@ -225,8 +226,16 @@ def adjust(situation: Situation) -> Check:
         yield from _loosen(situation, messages.LEAVE_ALONE if is_better_left else messages.LOOSEN)
         # Loosening may have moved what was locked under strain.
         position = yield from look(situation, "loose")
-    if _second_was_out_of_sight(situation):
-        position, target = yield from _with_both_in_sight(situation, position, target)
+    unseated, unseen = _seatings_were_unreadable(situation), _second_was_out_of_sight(situation)
+    if unseated or unseen:
+        coarse_um = SIGHT_PART * situation.profile.scale_um
+        position, _ = yield from bring_to(situation, position, target.um, coarse_um)
+    seated = ""
+    if unseated and position.middle_um is not None:
+        seated = yield from _seat_in_sight(situation)
+        position = yield from look(situation, "seated")
+    if unseen:
+        target = yield from _with_both_in_sight(situation)
     position, best = yield from bring_to(situation, position, target.um, goal_um)
     reason = ""
     if situation.drive.nudges >= most_nudges(situation):
@@ -234,7 +243,25 @@ def adjust(situation: Situation) -> Check:
         reason = str(fill(messages.NUDGES_USED_UP, situation.drive.nudges, f"{best_um:.1f}"))
     elif (away_um := distance_um(position, target.um)) > goal_um:
         reason = str(fill(messages.WITHIN_ITS_U, f"{away_um:.1f}"))
-    return _outcome(situation, position, reason)
+    return _outcome(situation, position, "; ".join(filter(None, (reason, seated))))
+
+
+def _seatings_were_unreadable(situation: Situation) -> bool:
+    """Tell whether the disk was seated as found, and the head was too far off to tell by it."""
+    return situation.known.seating_u_um is None and any(
+        (each.check, each.value) == (CheckName.SEATING, None)
+        and each.verdict is not Verdict.SKIPPED
+        for each in situation.outcomes
+    )
+
+
+def _seat_in_sight(situation: Situation) -> Generator[Ask, Any, str]:
+    """Seat the disk again with the head near enough to tell; returns what is to be said of it."""
+    seatings = yield from seat_repeatedly(situation)
+    if seatings.finding is None:
+        return seatings.reason
+    error_um = f"{seatings.finding.standard_error_um:.1f}"
+    return str(fill(messages.SEATED_IN_SIGHT, len(seatings.numbers), error_um))
 
 
 def _second_was_out_of_sight(situation: Situation) -> bool:
@@ -246,15 +273,11 @@ def _second_was_out_of_sight(situation: Situation) -> bool:
     )
 
 
-def _with_both_in_sight(
-    situation: Situation, position: Position, target: Target
-) -> Generator[Ask, Any, tuple[Position, Target]]:
-    """Come near enough to see both heads; returns where the middle is, and where it is to go now.
+def _with_both_in_sight(situation: Situation) -> Generator[Ask, Any, Target]:
+    """Compare both heads; returns where the head is to go now.
 
     That is what it was where they are no better known than before.
     """
-    coarse_um = SIGHT_PART * situation.profile.scale_um
-    position, _ = yield from bring_to(situation, position, target.um, coarse_um)
     for head in (0, 1):
         yield from on_alignment_track(situation, head)
         measurement: Measurement = yield measure_lobes(situation, f"side {head}")
@@ -265,7 +288,7 @@ def _with_both_in_sight(
     target = target_of(situation.profile, situation.aim, situation.known)
     if target.said is not None:
         yield Do(Action.CONFIRM, target.said)
-    return position, target
+    return target
 
 
 def _outcome(situation: Situation, position: Position, reason: str) -> Outcome:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Generator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from app.analysis.adjust.climate import (
@@ -141,9 +141,35 @@ _CAUSES = {
 }
 
 
+@dataclass(frozen=True, slots=True)
+class Seatings:
+    """What was found of seatings; why it is missing, or of fewer.
+
+    ``numbers`` are those that were read. At ``unseen`` of all the hand alone says that there was
+    a seating.
+    """
+
+    finding: SeatingFinding | None
+    numbers: tuple[int, ...]
+    reason: str
+    unseen: int
+
+
 def seating(situation: Situation) -> Check:
     """Seat the disk as often as the options say, and measure the lobes each time."""
     yield from on_alignment_track(situation)
+    seatings = yield from seat_repeatedly(situation)
+    if seatings.finding is None:
+        return concluded(situation, Verdict.UNDECIDED, unit="µm", reason=seatings.reason)
+    outcome = _found(situation, seatings.finding, seatings.numbers)
+    if not seatings.unseen:
+        return outcome
+    said = fill(messages.UNSEEN_SEATINGS, seatings.unseen, situation.options.seatings)
+    return replace(outcome, reason=f"{said}; {outcome.reason}")
+
+
+def seat_repeatedly(situation: Situation) -> Generator[Ask, Any, Seatings]:
+    """Have the disk seated as often as the options say, and learn from the lobes of each time."""
     times = situation.options.seatings
     found: list[Seating] = []
     numbers: list[int] = []
@@ -162,24 +188,20 @@ def seating(situation: Situation) -> Check:
         numbers.append(number)
     if len(found) < 2:
         reason = reason or str(fill(messages.FEW_SEATINGS, len(found)))
-        return concluded(situation, Verdict.UNDECIDED, unit="µm", reason=reason)
+        return Seatings(None, tuple(numbers), reason, unseen)
     finding = seating_of(found, situation.options.wanted_um)
     if numbers[-1] == times:
         learn(situation, seated_um=finding.newest_um)
-    outcome = _found(situation, finding, numbers)
-    if not unseen:
-        return outcome
-    said = fill(messages.UNSEEN_SEATINGS, unseen, times)
-    return replace(outcome, reason=f"{said}; {outcome.reason}")
-
-
-def _found(situation: Situation, finding: SeatingFinding, numbers: list[int]) -> Outcome:
     learn(
         situation,
         seating_u_um=finding.zero_sd_um,
         clamp_part=finding.sum_sd_percent / 100.0,
         seating_dof=finding.count - 1.0,
     )
+    return Seatings(finding, tuple(numbers), "", unseen)
+
+
+def _found(situation: Situation, finding: SeatingFinding, numbers: tuple[int, ...]) -> Outcome:
     said: list[Message] = [_CAUSES[finding.cause]]
     if finding.stands_out is not None:
         said.append(fill(messages.STANDS_OUT, numbers[finding.stands_out]))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import statistics
 from dataclasses import replace
 
 import pytest
@@ -790,3 +791,29 @@ def test_a_measurement_says_so_where_nothing_was_seen_of_what_was_done_and_only_
     situation.unseen = True
     assert measure_lobes(situation, "b").marks == (messages.UNSEEN,)
     assert measure_lobes(situation, "c").marks == ()
+
+
+@pytest.mark.parametrize("skips", [False, True])
+def test_seatings_that_could_not_be_read_as_found_are_made_once_the_head_is_near(skips):
+    near_um = [6.0, -1.0, 2.0, -3.0, 9.0]
+    drive = ScriptedDrive(middle_um=185.0)
+    drive.zero_shifts_um = [0.0] * (0 if skips else 5) + near_um
+    steps = [(CheckName.SEATING, Stage.AS_FOUND), (CheckName.ADJUST, Stage.WORK)]
+    job, kept = job_on(plan=[Planned(*each) for each in steps])
+    if skips:
+        job.skip("the clamp is new")
+    carry_out(job, drive)
+    outcomes = {each.check: each for each in kept.outcomes}
+    assert outcomes[CheckName.SEATING].value is None
+    order = actions(drive)
+    if skips:
+        assert Action.RESEAT not in order
+        return
+    assert order.count(Action.RESEAT) == 2 * len(near_um)
+    last = len(order) - 1 - order[::-1].index(Action.RESEAT)
+    assert order.index(Action.NUDGE) < last < len(order) - 1
+    # It is the mean of the seatings that is brought to the line, and not the last of them.
+    mean_um, error_um = statistics.mean(near_um), statistics.stdev(near_um) / math.sqrt(5.0)
+    assert drive.middle_um == pytest.approx(-mean_um, abs=2.5)
+    assert f"tell the mean to ±{error_um:.1f} µm" in outcomes[CheckName.ADJUST].reason
+    assert job.known.seating_dof == 4.0
