@@ -331,6 +331,16 @@ def test_lobe_over_lobe_the_second_is_an_outline_of_its_samples(large):
         assert -0.01 < line.curve.turns.min() < line.curve.turns.max() < 0.51
 
 
+def test_lobe_over_lobe_no_lane_has_both_in_one_colour(large):
+    looking(large, past_of(3), 3, Seen.CHANNELS)
+    large.fold.setCurrentIndex(large.fold.findData(Fold.LOBE))
+    for lane in range(4):
+        lines = [
+            each for each in large.picture.lines if lane < each.curve.heights_v.mean() < lane + 1
+        ]
+        assert len({each.ink.name() for each in lines}) == 2, lane
+
+
 def test_zoomed_in_each_sample_is_drawn(large):
     looking(large, past_of(3), 3, Seen.CARRIER)
     large.zoom(12)

@@ -15,6 +15,7 @@ from app.dashboard.needle_page.status import (
 )
 from app.dashboard.style import LIGHT, Sizes
 from app.dashboard.text import notes_of, settings_of
+from app.handbook.terms import Term
 from app.live.view import Level, Phase, View
 from tests.app.dashboard.fakes import parked, reading, view
 from tests.app.dashboard.pictures import different, pixels
@@ -61,6 +62,14 @@ def test_the_end_of_a_long_line_is_seen_for_it_says_what_is_wrong(panel):
         panel.show_lines((StatusLine("signal to noise", words, Grade.FAULT),), ())
         pictures.append(panel.grab().toImage())
     assert different(*pictures).width() > 10
+
+
+def test_a_line_that_is_not_painted_yet_has_no_meaning_to_touch(panel):
+    line = StatusLine("source", "running", term=Term.SOURCE)
+    panel.show_lines((line,), ())
+    panel.grab()
+    panel.show_lines((line, line), ())
+    assert [term for term, _ in panel.terms()] == [line.term]
 
 
 def test_a_scope_s_settings_are_told(panel):
