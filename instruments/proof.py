@@ -75,16 +75,16 @@ class DetectorProof:
         """Tolerance of the corner as a part of it, rectangular."""
         return sqrt(3.0) * self.corner_u_hz / self.corner_hz if self.corner_hz else 0.0
 
-    def in_volts(self, full_scale_v: float) -> DetectorProof:
-        """Return the same with its levels in volts."""
+    def times(self, factor: float) -> DetectorProof:
+        """Return the same with its levels times a factor: times full scale they are volts."""
         return replace(
             self,
-            threshold=self.threshold * full_scale_v,
-            threshold_u=self.threshold_u * full_scale_v,
-            knee=self.knee * full_scale_v,
-            law_u=self.law_u * full_scale_v,
-            out=tuple(each * full_scale_v for each in self.out),
-            into=tuple(each * full_scale_v for each in self.into),
+            threshold=factor * self.threshold,
+            threshold_u=factor * self.threshold_u,
+            knee=factor * self.knee,
+            law_u=factor * self.law_u,
+            out=tuple(factor * each for each in self.out),
+            into=tuple(factor * each for each in self.into),
         )
 
 

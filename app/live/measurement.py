@@ -212,7 +212,7 @@ def _law(info: SourceInfo) -> KnownLaw | None:
     """Return what a check found of an envelope's detector, None where none holds."""
     if info.proof is None or info.proof.detector is None or Role.ENVELOPE not in info.roles:
         return None
-    found = info.proof.detector.in_volts(info.full_scale_v or 1.0)
+    found = info.proof.detector.times(info.full_scale_v or 1.0)
     return KnownLaw(found.out, found.into, found.law_u, found.proved_hz)
 
 

@@ -86,7 +86,9 @@ def proof_of(
         return proof
     proof = replace(
         proof,
-        detector=None if loop.detector is None else _detector(loop, loop.detector, full_v),
+        detector=None
+        if loop.detector is None
+        else _detector(loop, loop.detector).times(1 / full_v),
         limit=loop.limit_v / full_v,
     )
     if loop.stated_part is not None:
@@ -144,17 +146,18 @@ def _with_loop(
     return replace(proof, full_scale_v=peak_v / (gain * loop.level), full_scale_part=meter.part)
 
 
-def _detector(loop: LoopFound, law: DetectorLaw, full_v: float) -> DetectorProof:
+def _detector(loop: LoopFound, law: DetectorLaw) -> DetectorProof:
+    """Return what a reading needs of a law, its levels in volts."""
     return DetectorProof(
         proved_hz=loop.hz,
-        threshold=law.threshold_v / full_v,
-        threshold_u=law.threshold_u_v / full_v,
-        knee=law.knee_v / full_v,
-        law_u=law.law_u_v / full_v,
+        threshold=law.threshold_v,
+        threshold_u=law.threshold_u_v,
+        knee=law.knee_v,
+        law_u=law.law_u_v,
         corner_hz=law.corner_hz,
         corner_u_hz=law.corner_u_hz,
-        out=tuple(float(each) / full_v for each in law.out_v),
-        into=tuple(float(each) / full_v for each in law.in_v),
+        out=tuple(law.out_v.tolist()),
+        into=tuple(law.in_v.tolist()),
     )
 
 
@@ -201,7 +204,7 @@ def chain_of(quiet: QuietCheck, loop: LoopFound | None, profile: Profile) -> Sig
     )
     if loop is None or loop.detector is None:
         return chain
-    law = _detector(loop, loop.detector, 1.0)
+    law = _detector(loop, loop.detector)
     return _behind_detector(chain, law, profile)
 
 
@@ -225,7 +228,7 @@ def resolution_of(info: SourceInfo, profile: Profile) -> Message | None:
     if chain.envelope and proof.detector is None:
         return RESOLVES_UNPROVED
     if proof.detector is not None:
-        chain = _behind_detector(chain, proof.detector.in_volts(full_v), profile)
+        chain = _behind_detector(chain, proof.detector.times(full_v), profile)
     limits = limits_by(chain, profile)
     if not limits:
         return None

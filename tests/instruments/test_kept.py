@@ -118,7 +118,7 @@ def test_a_damaged_file_is_said_and_not_used(before, after, words):
 
 
 def test_levels_in_volts_and_the_corner_s_tolerance():
-    law = LAW.in_volts(2.0)
+    law = LAW.times(2.0)
     assert law.threshold == pytest.approx(0.095)
     assert law.out[-1] == pytest.approx(1.0)
     assert law.corner_hz == LAW.corner_hz

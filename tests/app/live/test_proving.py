@@ -1,16 +1,17 @@
 """From a check to a reading: the drive's envelope through a circuit, read with what was found."""
 
 import math
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
 
 from app.analysis.frontend.clock import ClockFound
+from app.analysis.frontend.detector import DetectorLaw
 from app.analysis.frontend.quiet import QuietChannel
 from app.analysis.uncertainty import CLOCK_PART
 from app.cli.record import record
-from app.live.loop_check import LoopFault
+from app.live.loop_check import LoopFault, LoopFound
 from app.live.measurement import EnvelopeOptions, measure, setup_for
 from app.live.proving import keep, proof_of, resolution_of, what_moved
 from app.live.session import Rechecked, Session
@@ -19,6 +20,7 @@ from app.live.view import Phase
 from app.profiles import load_profile
 from instruments.file.source import FileSource
 from instruments.kept import read_proof
+from instruments.options import Toleranced
 from instruments.proof import DetectorProof, InputIdentity, InputProof
 from instruments.source import Role, SourceUnavailable
 from tests.app.bench import until
@@ -213,6 +215,40 @@ def test_a_reading_is_told_law_corner_and_clock_in_the_source_s_volts():
     assert setup.carrier_is_beyond_proof
     # On the line, in the knee, and beyond what was measured.
     assert setup.undetected_v(np.array([0.6, 2e-3, 3.0])) == pytest.approx([0.7, 0.06, 3.1])
+
+
+def in_other_volts(found, factor):
+    """What is in volts, by its name, times a factor."""
+    changed = {}
+    for each in fields(found):
+        value = getattr(found, each.name)
+        if each.name.endswith("_v") and value is not None:
+            changed[each.name] = factor * np.asarray(value)
+            if np.ndim(value) == 0:
+                changed[each.name] = factor * value
+    return replace(found, **changed)
+
+
+@pytest.mark.parametrize("stated_part", [None, 0.05])
+@pytest.mark.parametrize("meter", [None, Toleranced(0.9, 0.01)])
+def test_what_is_kept_is_of_full_scale_whatever_a_source_calls_a_volt(stated_part, meter):
+    channel = QuietChannel(1e-3, 2e-5, 4e-5, 50.0, 3e-5, busy=False)
+    info = info_with(None)
+    quiet = QuietCheck(info, 1.0, {Role.ENVELOPE: channel}, 1.0, None, None, 1e-6, (3e-5, 1e-5))
+    out_v, in_v = np.array(LAW.out), np.array(LAW.into)
+    law = DetectorLaw(out_v, in_v, 0.05, 2e-4, 0.02, 3e-4, 1, 7.0, 0.07, 1e-3)
+    found = LoopFound(quiet, 0.8, 17_280.0, 0.9, 0.7, law, None, stated_part)
+    proofs = []
+    for factor in (1.0, 4.0):
+        heard = in_other_volts(quiet, factor)
+        heard = replace(heard, channels={Role.ENVELOPE: in_other_volts(channel, factor)})
+        loop = replace(in_other_volts(found, factor), detector=in_other_volts(law, factor))
+        proofs.append(proof_of(KEPT.identity, heard, loop, "Bench", "2031-05-04", meter))
+    one, other = proofs
+    assert one.detector == other.detector == replace(LAW, law_u=3e-4)
+    assert (one.noise, one.step, one.floor, one.floor_low) == (2e-5, 3e-5, 3e-5, 1e-5)
+    assert one.limit == 0.9
+    assert one == other
 
 
 def test_what_is_stated_goes_before_what_was_found():
