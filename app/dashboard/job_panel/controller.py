@@ -37,7 +37,7 @@ from app.dashboard.text import said, translate
 from app.job.aims import aim_of
 from app.job.certificate import of_another_disk, out_of_date
 from app.job.job import Job
-from app.job.model import Action, AimKind, Answer, CheckName, Do, Enter, Measure, Outcome
+from app.job.model import AimKind, Answer, CheckName, Do, Enter, Measure, Outcome
 from app.job.origin import Origin
 from app.job.plan import JobStanding, Plan, plan_for
 from app.job.technician import Technician
@@ -324,24 +324,21 @@ class JobController(QObject):
         step = None if job is None or job.closed else job.step
         return step is not None and step.check in (CheckName.ADJUST, CheckName.LOCK)
 
-    def left_um(self, reading: Reading | None) -> float | None:
-        """Return how far the head has to go still by the nudge that is asked for.
+    def left_um(self, nudge: Do, reading: Reading | None) -> float | None:
+        """Return how far the head has to go still by a nudge that is asked for.
 
         It is counted from the first reading after the ask; outward is positive, and what goes
         beyond is told by the other sign. None where that cannot be told.
         """
-        ask = None if self.job is None else self.job.ask
-        if not isinstance(ask, Do) or ask.action is not Action.NUDGE or ask.amount is None:
-            self._nudge = None
-            return None
+        assert nudge.amount is not None
         if reading is None or not reading.valid or reading.offset_um is None:
             return None
         if reading.sign is Sign.UNKNOWN:
             return None
         now_um = reading.offset_um.value
-        if self._nudge is None or self._nudge[0] is not ask:
-            self._nudge = ask, now_um
-        return self._nudge[1] + ask.amount - now_um
+        if self._nudge is None or self._nudge[0] is not nudge:
+            self._nudge = nudge, now_um
+        return self._nudge[1] + nudge.amount - now_um
 
     @property
     def best_um(self) -> float | None:

@@ -306,7 +306,7 @@ def _figure(controller: JobController, ask: Do, reading: Reading | None) -> str:
     arrow = "↻ " if ask.message.text in _CLOCKWISE else ""
     if ask.message.text == messages.NUDGE_COUNTER.text:
         arrow = "↺ "
-    left_um = controller.left_um(reading)
+    left_um = controller.left_um(ask, reading)
     if left_um is not None and ask.amount and controller.job is not None:
         profile = controller.job.profile
         turn = abs(left_um) / profile.shift_um_per_deg

@@ -58,7 +58,7 @@ def turning_words(controller: JobController, card: Card, reading: Reading | None
     ask = None if controller.job is None else controller.job.ask
     if not isinstance(ask, Do) or ask.action is not Action.NUDGE:
         return ""
-    left_um = controller.left_um(reading)
+    left_um = controller.left_um(ask, reading)
     if left_um is None:
         return pronounced(sentences(card.figure))
     side = translate("job", "outward") if left_um > 0.0 else translate("job", "inward")

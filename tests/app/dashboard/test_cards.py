@@ -81,7 +81,7 @@ def card(job, shown=None, **changes):
         "zero_um": 0.0,
         "doubt": None,
         "asks_source": False,
-        "left_um": lambda _: None,
+        "left_um": lambda *_: None,
         "ended_last": None,
         "unit": Unit.UM,
     }
@@ -430,7 +430,7 @@ def test_why_the_head_is_not_where_the_lobes_are(disk, track, ask, words):
 )
 def test_the_turn_that_is_left_counts_down_and_back(left_um, words):
     ask = replace(NUDGE, amount=294.0)
-    assert card(made_job(ask=ask), left_um=lambda _: left_um).figure == words
+    assert card(made_job(ask=ask), left_um=lambda *_: left_um).figure == words
 
 
 def test_the_largest_parts_of_a_budget_are_bars():

@@ -702,14 +702,15 @@ def test_while_the_head_is_set_needle_strip_and_card_have_one_zero(window, sessi
 
 def test_the_turn_that_is_left_follows_the_reading(window, session, monkeypatch):
     ask_for_a_nudge(window, monkeypatch, -14.3)
-    left = []
+    controller, left = window.controller, []
     for balance in (0.1, 0.06, 0.02, 0.0):
-        shown = reading(balance)
-        left.append(window.controller.left_um(shown))
+        left.append(controller.left_um(controller.job.ask, reading(balance)))
     assert left == pytest.approx([-14.3, -7.18, -0.06, 3.5])
-    assert window.controller.left_um(None) is None
     unknown = reading(0.02, sign=Sign.UNKNOWN)
-    assert window.controller.left_um(unknown) is None
+    for nothing in (None, unknown, parked()):
+        assert controller.left_um(controller.job.ask, nothing) is None
+    # The next one counts from where it is asked for.
+    assert controller.left_um(replace(controller.job.ask, amount=5.0), reading(0.0)) == 5.0
 
 
 def test_the_best_mark_goes_with_the_adjusting(window, session, monkeypatch):

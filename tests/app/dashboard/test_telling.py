@@ -133,20 +133,20 @@ def test_the_virtual_hand_is_told_of_once_in_a_job():
 def test_a_nudge_is_told_with_how_far_and_which_way_it_is_and_then_left_to_the_needle():
     ask = Do(Action.NUDGE, Message("Turn the body."), 10.0)
     turned = Card("Lock", "Turn the body.", figure="↺ 0.31°   0.67 mm", live="The middle is here.")
-    led = leading(SPEED, ask=ask, left_um=lambda _: -4.1)
+    led = leading(SPEED, ask=ask, left_um=lambda *_: -4.1)
     words = "Still to go: 4.1 µm inward. counter-clockwise 0.31° 0.67 mm."
     assert turning_words(led, turned, None) == words
     assert turning_words(leading(SPEED), turned, None) == ""
     teller = JobTeller()
     assert teller.news(led, turned) == f"Lock. Turn the body. {words}"
     nearer = replace(turned, figure="↻ 0.08°   0.17 mm", live="The middle is there.")
-    past = leading(SPEED, ask=ask, left_um=lambda _: 1.0)
+    past = leading(SPEED, ask=ask, left_um=lambda *_: 1.0)
     assert teller.news(past, nearer) == ""
     assert turning_words(past, nearer, None).startswith("Still to go: 1.0 µm outward.")
     # In the unit that is shown; where a reading has no side, by the turn alone.
     past.unit = Unit.MIL
     assert turning_words(past, nearer, None).startswith("Still to go: 0.039 mil outward.")
-    unknown = leading(SPEED, ask=ask, left_um=lambda _: None)
+    unknown = leading(SPEED, ask=ask, left_um=lambda *_: None)
     assert turning_words(unknown, turned, None) == "counter-clockwise 0.31° 0.67 mm."
 
 
