@@ -158,7 +158,7 @@ class NextList(NamedList):
         things = things_of(self._drives, recent, self._open_now, at_work=at_work)
         self._things = [thing for _, thing in things]
         is_settled = self.leads_on and not self._worker.busy
-        row = self._things.index(before) if before in self._things else -1 + is_settled
+        row = self._things.index(before) if before in self._things else 0 if is_settled else -1
         self.show_rows((words for words, _ in things), row)
 
     def _take(self, drives: tuple[DriveSummary, ...]) -> None:

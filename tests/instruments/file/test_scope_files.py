@@ -91,6 +91,20 @@ def test_isf_pairs_last_as_the_screen_tells(tmp_path, interval):
     assert block.samples_v[:2, 0].tolist() == [np.float32(0.8), np.float32(2.8)]
 
 
+@pytest.mark.parametrize(
+    ("interval", "fits"),
+    [("4.0625E-7", True), ("4.07E-7", False), ("2.404E-7", True), ("2.4E-7", False)],
+)
+def test_isf_pairs_cover_the_screen_within_a_factor_of_1_3(tmp_path, interval, fits):
+    changes = [("PT_FMT Y", "PT_FMT ENV"), ("2.5E-7", interval)]
+    path = isf(tmp_path, changes=changes)
+    if fits:
+        info, _ = read_all(path)
+        assert info.sample_rate_hz == pytest.approx(1 / float(interval))
+    else:
+        refused(path, "how long its pairs of extremes last")
+
+
 def test_isf_in_another_unit_is_relative(tmp_path):
     info, (block,) = read_all(isf(tmp_path, changes=[('YUNIT "V"', 'YUNIT "A"')]))
     assert block.uncalibrated
