@@ -104,6 +104,8 @@ class EnvelopePath(SignalPath):
         self._next_frame: int | None = None
         self._left = np.zeros(0)
         self._run = np.zeros(0)
+        self._run_sigma_v = np.zeros(0)
+        """Noise of each bin of the run, as it was when the bin came."""
         self._run_first = 0
         self._done: Straightened | None = None
         self._fresh = True
@@ -227,6 +229,7 @@ class EnvelopePath(SignalPath):
         drop = min(int(frame // self._frames_a_bin) - self._run_first, len(self._run) // 2)
         if drop > 0:
             self._run, self._run_first = self._run[drop:], self._run_first + drop
+            self._run_sigma_v = self._run_sigma_v[drop:]
         super().forget_before(frame)
 
     def _bins_in(self, time_s: float) -> int:
@@ -282,6 +285,8 @@ class EnvelopePath(SignalPath):
             if not len(self._run):
                 self._run_first = first + start
             self._run = np.concatenate([self._run, means[start:end]])
+            sigma_v = np.full(end - start, self._sigma_v)
+            self._run_sigma_v = np.concatenate([self._run_sigma_v, sigma_v])
             if len(self._run) >= self._stretch:
                 # All that is new at least: a file's block may be longer than the window.
                 window = max(self._bins_in(_WINDOW_S), end - start)
@@ -292,7 +297,7 @@ class EnvelopePath(SignalPath):
     def _break_off(self) -> None:
         if len(self._run):
             self._undo(0, new=len(self._run), anew=True)
-        self._run = self._run[:0]
+        self._run, self._run_sigma_v = self._run[:0], self._run_sigma_v[:0]
         self._fresh = True
 
     def _undo(self, start: int, new: int, *, anew: bool) -> None:
@@ -317,7 +322,7 @@ class EnvelopePath(SignalPath):
         if there:
             # What the series has forgotten is not added again.
             since = max(since, self.series.first - first)
-        self._add(first + since, value[since:])
+        self._add(first + since, value[since:], self._run_sigma_v[start:][since:])
 
     def _straightened(self, seen: NDArray[np.float64], first: int) -> NDArray[np.float64]:
         stated = self._rate_a_bin, self._rate_u, self._sigma_v, self._stretch
@@ -351,13 +356,12 @@ class EnvelopePath(SignalPath):
         self._base_u_v = _OFFSET_U * -level
         return level
 
-    def _add(self, first: int, value: NDArray[np.float64]) -> None:
+    def _add(self, first: int, value: NDArray[np.float64], sigma_v: NDArray[np.float64]) -> None:
         """Add bins of the amplitude that went into the detector."""
         if self._threshold_v > 0.0 or self._setup.law is not None:
             floor_v = _CONDUCTS_PART * max(float(value.max(initial=0.0)), self._highest_v)
-            conducts = value > max(_CONDUCTS_SIGMAS * self._sigma_v, floor_v)
+            conducts = value > np.maximum(_CONDUCTS_SIGMAS * sigma_v, floor_v)
             value = np.where(conducts, self._setup.undetected_v(value), 0.0)
-        sigma = np.full(len(value), self._sigma_v)
-        power = value * np.abs(value) - sigma**2
+        power = value * np.abs(value) - sigma_v**2
         ok = np.ones(len(value), dtype=np.bool_)
-        self._append(Bins(first, power, sigma, np.zeros(len(value)), ok))
+        self._append(Bins(first, power, sigma_v, np.zeros(len(value)), ok))

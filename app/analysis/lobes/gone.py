@@ -27,7 +27,8 @@ _NOTHING = 1e-6
 """Or it is less than this part of what was there, or changes by less of itself: no noise leaves so
 little."""
 _FAR = 0.1
-"""What stands still by a converter's few codes is where it is in other turns, to this part."""
+"""What stands still by a converter's few codes is where it is in other turns, to this part or to
+what noise makes."""
 _MANY = 4
 """Of so many turns two must have a signal in a place: one may have been counted from elsewhere."""
 _RUN = 4
@@ -58,7 +59,8 @@ def gone_bins(series: EnvelopeSeries, turns: Sequence[Turn]) -> NDArray[np.bool_
         there: NDArray[np.bool_] = known & (usual_v2 > clear_v2)
         floor_v2 = np.maximum(_NOISE * noise_v2, _NOTHING * usual_v2)
         low: NDArray[np.bool_] = power_v2 < np.minimum(_LEFT * usual_v2, floor_v2)
-    far = known & (np.abs(power_v2 - middle_of(power_v2.T)) > _FAR * usual_v2)
+    away_v2 = np.maximum(_FAR * usual_v2, _NOISE * noise_v2)
+    far = known & (np.abs(power_v2 - middle_of(power_v2.T)) > away_v2)
     still = _stands_still(series.power_v2[bins], cell, there.size)
     # In a row are places with a signal, whatever gaps of the recording lie between.
     at = np.flatnonzero(there.ravel())

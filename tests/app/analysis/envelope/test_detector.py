@@ -119,6 +119,28 @@ def test_a_corner_stated_as_none_is_not_believed_when_the_output_goes_below_zero
     assert reading.ratio is None
 
 
+def test_what_comes_later_leaves_the_noise_of_what_came_before_as_it_was():
+    samples, _ = captured()
+    analyser = Analyser(setup_for(NAMES, RATE_HZ, low_corner_hz=0.0, **LINEAR))
+    step, count = round(0.01 * RATE_HZ), 100
+
+    def push(number, column_v):
+        block = samples[number * step : (number + 1) * step].copy()
+        block[:, 0] = block[:, 0] if column_v is None else column_v
+        analyser.push(block_of(block, number * step))
+        series = analyser._path.series
+        return series.sigma_v[series.bins_between(0.1 * RATE_HZ, count * step)].copy()
+
+    rng = np.random.default_rng(5)
+    before = [push(number, None) for number in range(count)][-1]
+    noisy = [push(count + number, rng.choice((0.0, 1.0), step)) for number in range(9)][-1]
+    # No number: all that came before it is looked at once more.
+    after = push(count + 9, np.nan)
+    assert len(before) > 500
+    for each in (noisy, after):
+        np.testing.assert_array_equal(each[: len(before)], before)
+
+
 def test_a_live_envelope_that_goes_below_zero_says_so_from_null_to_null():
     # A block of 10 ms holds a top or a null: what it lacks the ones before have shown.
     samples, _ = captured(corner_hz=2.0)
