@@ -10,6 +10,7 @@ for as long.
 
 from __future__ import annotations
 
+import math
 import sys
 import threading
 import time
@@ -65,6 +66,9 @@ _STEP_S = 0.02
 """Of samples to the analysis at once: each time costs as much as the samples of some 10 ms."""
 _LONGEST_STEP_S = 0.1
 _WAIT_S = 0.1
+_LOST_S = 0.1
+"""Samples after a pause that were taken so much later than those before it follow on a loss; of a
+computer that was busy elsewhere they come late, and all of them."""
 _STOP_WITHIN_S = 2.0
 
 
@@ -307,6 +311,7 @@ class _Run:
         self._analyser = make()
         heard = OpenedAs(info, self._profile, options)
         step, most = _stride(info)
+        end_s = math.inf
         while not self._stopping.is_set():
             closed = ring.closed
             if info.live and ring.waiting_frames > _BEHIND_S * info.sample_rate_hz:
@@ -317,10 +322,12 @@ class _Run:
                 early_s = 0.0 if info.live else block.time_of(block.end_index) - time.monotonic()
                 if early_s <= 0.0 or not self._stopping.wait(early_s):
                     paused = self._newest.count(block, ring.missed_frames, time.monotonic())
-                    if paused and info.live and info.continuous:
+                    late_s = block.t0_s - end_s
+                    if paused and info.live and info.continuous and late_s > _LOST_S:
                         # A pipe cannot say what its writer had no room for, nor a sound server
                         # what went by while the machine slept.
                         block = replace(block, gap_before=True)
+                    end_s = block.time_of(block.end_index)
                     self.past.take(block)
                     self._tap(block, heard)
                     self._go_on_with(block, source, make)

@@ -457,16 +457,32 @@ class Seeing(Noting):
         return False
 
 
-def test_what_comes_after_a_pause_is_not_joined_to_what_was_before(start, monkeypatch):
+class Pausing(Loud):
+    """A live source whose times tell of a pause, or do not."""
+
+    pauses_at, lost_s = 300, 0.0
+
+    def read(self, timeout_s):
+        block = super().read(timeout_s)
+        paused_s = self.lost_s if block.first_index >= self.pauses_at else 0.0
+        return replace(block, t0_s=block.first_index / self.rate_hz + paused_s)
+
+
+@pytest.mark.parametrize(("lost_s", "gaps"), [(0.3, [Pausing.pauses_at]), (0.0, [])])
+def test_after_a_pause_what_was_taken_later_is_not_joined_to_what_was_before(
+    start, monkeypatch, lost_s, gaps
+):
     seeing = Seeing()
-    paused_at = 300
     monkeypatch.setattr("app.live.session.analyser_for", lambda *_, **__: seeing)
     monkeypatch.setattr("app.live.session._STEP_S", 0.1)
-    monkeypatch.setattr(Newest, "count", lambda _, block, *__: block.first_index == paused_at)
-    session = start(lambda address, request: Loud())
-    session.open("loud:")
-    until(lambda: len(seeing.said) == Loud.frames, "all frames")
-    assert [at for at, gap in enumerate(seeing.said) if gap] == [paused_at]
+    monkeypatch.setattr(
+        Newest, "count", lambda _, block, *__: block.first_index in (100, Pausing.pauses_at)
+    )
+    monkeypatch.setattr(Pausing, "lost_s", lost_s)
+    session = start(lambda address, request: Pausing())
+    session.open("pausing:")
+    until(lambda: len(seeing.said) == Pausing.frames, "all frames")
+    assert [at for at, gap in enumerate(seeing.said) if gap] == gaps
 
 
 class Stuck(Source):
