@@ -284,7 +284,7 @@ class PatternTurns:
         self._count = 0
         self._next_frame = 0.0
         self._period = 0.0
-        self._periods: deque[float] = deque(maxlen=_PERIODS)
+        self._periods: deque[float] = deque()
         self._turn_start = 0.0
         self._coasted: int = 0
         self._strays = 0

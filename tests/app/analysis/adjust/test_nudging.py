@@ -23,11 +23,12 @@ planned = partial(
 )
 
 
-def test_a_nudge_in_degrees_of_body_and_millimetres_at_its_flange():
+@pytest.mark.parametrize("outward", [1.0, -1.0])
+def test_a_nudge_in_degrees_of_body_and_millimetres_at_its_flange(outward):
     # 25.4/48 mm a step of 1.8° (common practice): 294 µm a degree, and 21 mm · π/180 a degree.
-    nudge = planned(Quantity(-147.0, U))
+    nudge = planned(Quantity(-147.0 * outward, U))
     assert nudge.advice is Advice.NUDGE
-    assert nudge.ask_um == pytest.approx(147.0)
+    assert nudge.ask_um == pytest.approx(147.0 * outward)
     assert nudge.body_deg == pytest.approx(0.5, abs=1e-3)
     assert nudge.flange_mm == pytest.approx(0.183, abs=1e-3)
     assert nudge.turn is None
