@@ -195,6 +195,16 @@ def test_rows_are_listed_and_told_and_the_chosen_one_is_seen(qtbot, checks):
     assert looked_at == [2]
 
 
+def test_each_row_that_the_keys_come_to_is_looked_at(qtbot, checks):
+    looked = []
+    checks.looked_at.connect(looked.append)
+    for key in (KEY.Key_End, KEY.Key_Home, KEY.Key_Down):
+        qtbot.keyClick(checks, key)
+    assert looked == [2, 0, 1]
+    checks.setCurrentRow(-1)
+    assert looked == [2, 0, 1]
+
+
 def test_a_row_is_pressed_twice_to_take_it_in_hand(checks):
     taken = []
     checks.taken_up.connect(lambda: taken.append(True))
