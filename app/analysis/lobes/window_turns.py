@@ -77,8 +77,7 @@ class WindowTurns:
 
     def forget_before(self, frame: float) -> None:
         """Drop the places of turns that are older."""
-        drop = next((at for at, time in enumerate(self.times) if time.frame >= frame), 0)
-        del self.times[:drop]
+        self.times[:] = [time for time in self.times if time.frame >= frame]
 
     def _acquire(self, series: EnvelopeSeries, *, at_end: bool) -> bool:
         bins = round(_ACQUIRE_S * self._rate_hz / series.frames_a_bin)

@@ -8,7 +8,7 @@ import pytest
 from app.analysis import messages
 from app.analysis.envelope.series import Bins, EnvelopeSeries
 from app.analysis.envelope.setup import StatedWindow
-from app.analysis.lobes.turns import LobeTime
+from app.analysis.lobes.turns import LobeTime, PatternTurns
 from app.analysis.lobes.window_turns import WindowTurns
 from app.analysis.lobes.windows import Place, Windows
 from app.analysis.results import Geometry, Side, Sign
@@ -145,6 +145,16 @@ def test_a_mean_of_two_turns_does():
     reading = read(UNEQUAL, 0.1, turns=2.1)
     assert reading.valid
     assert abs(reading.balance.value - 0.1) < 4 * reading.balance.u
+
+
+@pytest.mark.parametrize(
+    "found", [PatternTurns(RATE_HZ, 300.0, None), WindowTurns(RATE_HZ, Windows.of(stated(MANY)))]
+)
+@pytest.mark.parametrize(("frame", "left"), [(0.0, 5), (2000.0, 3), (2000.5, 2), (9e9, 0)])
+def test_places_of_turns_that_are_older_are_dropped(found, frame, left):
+    found.times[:] = [LobeTime(number, 1000.0 * number) for number in range(5)]
+    found.forget_before(frame)
+    assert [time.count for time in found.times] == list(range(5))[5 - left :]
 
 
 @pytest.mark.parametrize("names", [RAW, BARE], ids=["index", "no index"])
