@@ -179,6 +179,41 @@ def test_the_pattern_s_turn_follows_another_speed():
     assert turns.turn_frames == pytest.approx(705.6, rel=1e-3)
 
 
+def pattern_of(*pieces):
+    """A pattern's turns, after pieces of places in turns, NaN where nothing is: 3600 bins a second.
+
+    Yields the same object after each piece.
+    """
+    series, turns = EnvelopeSeries(1), PatternTurns(3600.0, 300.0, 1)
+    for place in pieces:
+        amplitude_v = np.nan_to_num(0.5 - 0.5 * np.cos(4.0 * np.pi * place))
+        still, there = np.full(len(place), 1e-3), np.ones(len(place), dtype=bool)
+        series.append(Bins(series.end, amplitude_v**2, still, 0.0 * still, there))
+        turns.push(series)
+        yield turns
+
+
+def test_with_the_pattern_gone_its_turns_run_on_for_twenty_seconds():
+    gone = np.full(round(18.0 * 3600), np.nan), np.full(round(3.0 * 3600), np.nan)
+    lobes = np.arange(round(2.0 * 3600)) / 720
+    assert [turns.locked for turns in pattern_of(lobes, *gone)] == [True, True, False]
+
+
+def test_lobes_that_all_stray_are_found_anew():
+    place = np.arange(round(4.0 * 3600)) / 720
+    # Of a turn's two lobes each has moved by half of the way to the other.
+    strayed = place + 0.25
+    pieces = place[:7200], strayed[7200:8280], strayed[8280:9720], strayed[9720:]
+    found = [(turns.locked, turns.locks) for turns in pattern_of(*pieces)]
+    assert found == [(True, 1), (True, 1), (False, 1), (True, 2)]
+
+
+def test_a_disk_that_runs_down_has_no_turns_any_more():
+    place = np.arange(round(2.0 * 3600)) / 720
+    slower = place[-1] + np.cumsum(np.linspace(1.0, 0.6, round(6.0 * 3600))) / 720
+    assert [turns.locked for turns in pattern_of(place, slower)] == [True, False]
+
+
 def test_bins_that_are_not_there_have_no_say_in_the_carrier():
     carrier_hz, there = np.full(1440, 9e3), np.ones(1440, dtype=bool)
     carrier_hz[100:400], there[100:400] = 0.0, False
