@@ -251,6 +251,13 @@ def test_what_is_kept_is_of_full_scale_whatever_a_source_calls_a_volt(stated_par
     assert one == other
 
 
+@pytest.mark.parametrize(("floor", "floor_v"), [(0.0, None), (1e-4, (2e-4, 1e-4))])
+def test_a_reading_of_pairs_is_told_a_floor_that_was_heard_in_volts(floor, floor_v):
+    heard = replace(KEPT, floor=floor, floor_low=0.5 * floor)
+    setup = setup_for(info_with(heard, full_scale_v=2.0), PROFILE, EnvelopeOptions())
+    assert setup.quiet_floor_v == floor_v
+
+
 def test_what_is_stated_goes_before_what_was_found():
     stated = EnvelopeOptions(low_corner_hz=9.0, detector_threshold_v=0.2)
     setup = setup_for(info_with(KEPT), PROFILE, stated)
