@@ -61,6 +61,20 @@ def two_digits(number: float) -> str:
     return f"{number:.1f}" if abs(number) >= 1.0 else f"{number:#.2g}"
 
 
+_FINEST = 0.001
+
+
+def finely(size: float) -> str:
+    """Return how far something is to be turned or moved, not negative, as a hand may follow it.
+
+    Three places below a tenth, so that a small nudge is not one of nought; and no longer than that,
+    so that what counts down keeps its width.
+    """
+    if 0.0 < size < _FINEST:
+        return f"<{_FINEST:g}"
+    return f"{size:.3f}" if 0.0 < size < 0.1 else f"{size:.2f}"
+
+
 _SURE = 0.999
 
 

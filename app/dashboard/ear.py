@@ -1,4 +1,4 @@
-"""The needle by ear: the tone's switch and level, and the job's asks read aloud.
+"""The needle by ear: the tone's switch and level, and needle and job read aloud.
 
 Threads: everything here runs in the thread of the GUI; the output's own calls the voice alone.
 """
@@ -80,8 +80,13 @@ class Ear:
 
     @property
     def reads(self) -> bool:
-        """Whether the job's asks are read aloud."""
+        """Whether needle and job are read aloud."""
         return self._reads
+
+    @property
+    def is_speaking(self) -> bool:
+        """Whether something is being read aloud."""
+        return self._speaker.is_speaking
 
     def toggle(self, measured: str) -> None:
         """Let the tone be heard, or no more; `measured` is the address of the open source."""
@@ -112,7 +117,7 @@ class Ear:
         self._remark(words.format(self._level_db))
 
     def toggle_reading(self) -> None:
-        """Let the job's asks be read aloud, or no more."""
+        """Let needle and job be read aloud, or no more."""
         if not self._speaker.can_speak:
             self._remark(
                 translate(
@@ -122,7 +127,7 @@ class Ear:
             return
         self._reads = not self._reads
         if self._reads:
-            self._remark(translate("dashboard", "What the job asks for is read aloud."))
+            self._remark(translate("dashboard", "Needle and job are read aloud."))
         else:
             self._speaker.stop()
             self._remark(translate("dashboard", "Nothing is read aloud any more."))
@@ -133,7 +138,7 @@ class Ear:
             self._guide.show(heard_of(face, set_limit), now_s)
 
     def read(self, news: str) -> None:
-        """Read what is new of the job, where there is anything."""
+        """Read what is new, where there is anything, instead of what is being read."""
         if self._reads and news:
             self._speaker.say(news)
 

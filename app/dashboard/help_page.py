@@ -190,7 +190,7 @@ KEYS = (
     ("Ctrl+F", "find words on this page"),
     ("F12", "drives, their history, and where a job begins"),
     ("Ctrl T", "hear the needle; Ctrl ↑ and Ctrl ↓ set its level"),
-    ("Ctrl R", "have what the job asks and finds read aloud, where the system has a speech"),
+    ("Ctrl R", "have needle and job read aloud, where the system has a speech"),
     ("Ctrl+⇧+R", "have said again how the needle stands and what is asked, by a screen reader too"),
     ("← →", "virtual drive: nudge; with Shift by more"),
     ("PgUp PgDn", "virtual drive: step out, step in"),

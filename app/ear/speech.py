@@ -5,9 +5,37 @@ from __future__ import annotations
 import shutil
 import subprocess
 from contextlib import suppress
+from dataclasses import dataclass
 
-_COMMANDS = (("spd-say", "--pipe-mode"), ("say",))
-"""Programs that speak what is written to their standard input: speech-dispatcher's, macOS's own."""
+_SILENCED_WITHIN_S = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """A program that speaks what is written to its standard input.
+
+    Attributes
+    ----------
+    speak : sequence of str
+        The program and its arguments.
+    silence : sequence of str
+        What ends what is being spoken; empty where it ends with the program.
+    """
+
+    speak: tuple[str, ...]
+    silence: tuple[str, ...] = ()
+
+
+# Of what a pipe brings, speech-dispatcher's client hands all on at once, to be spoken one after
+# the other, unless it is told to wait for the end, and by its priority that each ends the last:
+# `src/clients/say/say.c` of speech-dispatcher.
+_COMMANDS = (
+    Command(
+        ("spd-say", "--pipe-mode", "--wait", "--priority", "text"), silence=("spd-say", "--stop")
+    ),
+    Command(("say",)),
+)
+"""Speech-dispatcher's, and macOS's own."""
 
 
 class Speaker:
@@ -15,12 +43,12 @@ class Speaker:
 
     Parameters
     ----------
-    command : sequence of str, optional
-        The program and its arguments; None looks for one of the system's.
+    command : Command, optional
+        The program; None looks for one of the system's.
     """
 
-    def __init__(self, command: tuple[str, ...] | None = None) -> None:
-        found = (each for each in _COMMANDS if shutil.which(each[0]))
+    def __init__(self, command: Command | None = None) -> None:
+        found = (each for each in _COMMANDS if shutil.which(each.speak[0]))
         self._command = command or next(found, None)
         self._speaking: subprocess.Popen[bytes] | None = None
 
@@ -29,16 +57,21 @@ class Speaker:
         """Whether the system has a speech."""
         return self._command is not None
 
+    @property
+    def is_speaking(self) -> bool:
+        """Whether a sentence is being spoken."""
+        return self._speaking is not None and self._speaking.poll() is None
+
     def say(self, sentence: str) -> None:
         """Speak a sentence, instead of what is being spoken."""
         if self._command is None:
             return
-        self.stop()
+        self._end()
         if not sentence:
             return
         with suppress(OSError):  # it has gone since it was looked for
             self._speaking = subprocess.Popen(
-                self._command,
+                self._command.speak,
                 stdin=subprocess.PIPE,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,
@@ -49,6 +82,20 @@ class Speaker:
 
     def stop(self) -> None:
         """End what is being spoken."""
+        was_speaking = self.is_speaking
+        self._end()
+        if was_speaking and self._command is not None and self._command.silence:
+            with suppress(OSError, subprocess.TimeoutExpired):
+                subprocess.run(
+                    self._command.silence,
+                    check=False,
+                    timeout=_SILENCED_WITHIN_S,
+                    stdin=subprocess.DEVNULL,
+                    stdout=subprocess.DEVNULL,
+                    stderr=subprocess.DEVNULL,
+                )
+
+    def _end(self) -> None:
         speaking, self._speaking = self._speaking, None
         if speaking is not None:
             speaking.kill()

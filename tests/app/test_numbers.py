@@ -10,6 +10,7 @@ import math
 import pytest
 
 from app.numbers import (
+    finely,
     MINUS,
     Unit,
     plus_minus,
@@ -53,6 +54,22 @@ def test_value_and_uncertainty_have_two_digits_of_the_latter(value, u, words):
 )
 def test_a_column_has_its_own_places_and_a_page_its_own_minus(value, u, how, words):
     assert plus_minus(value, u, " µm", **how) == words
+
+
+@pytest.mark.parametrize(
+    ("size", "words"),
+    [
+        (0.0, "0.00"),
+        (0.0004, "<0.001"),
+        (0.001, "0.001"),
+        (0.0065, "0.006"),
+        (0.07, "0.070"),
+        (0.1, "0.10"),
+        (1.234, "1.23"),
+    ],
+)
+def test_no_turn_but_none_is_one_of_nought(size, words):
+    assert finely(size) == words
 
 
 def test_the_uncertainty_alone_is_the_expanded_one():

@@ -124,6 +124,8 @@ class Technician:
         self.press("Return")
 
     def _steps_to_go(self, told):
+        if "less than 0.1 µm" in told:
+            return 0
         (um, side), *_ = re.findall(r"Still to go: ([0-9.]+) µm (\w+)", told)
         return round(float(um) / STEP_UM) * (1 if side == "outward" else -1)
 

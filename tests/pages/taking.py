@@ -88,6 +88,11 @@ class Taking:
             time.sleep(0.02)
 
     def settle(self):
+        shown, now_s = self.session.now, time.monotonic()
+        if shown.strip_s is not None:
+            # However long the pictures take: no needle parks because its reading has grown old.
+            times_s = shown.strip_s + (now_s - shown.reading_at_s)
+            self.session.now = replace(shown, reading_at_s=now_s, strip_s=times_s)
         self.window.needle_page._slow_at_s = float("-inf")
         self.window.needle_page._strip_at_s = float("-inf")
         self.window.tick()

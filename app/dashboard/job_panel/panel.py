@@ -26,6 +26,7 @@ from app.dashboard.job_panel.bars import BudgetBars
 from app.dashboard.job_panel.checklist import CheckList
 from app.dashboard.job_panel.controller import JobController, Writing
 from app.dashboard.job_panel.text import (
+    LEAST_TOLD_UM,
     Bar,
     budget_bars,
     check_name,
@@ -59,7 +60,7 @@ from app.job.plan import SETTING, StepState
 from app.job.units import entry_in
 from app.live.stepping import Stepping
 from app.live.view import View
-from app.numbers import Unit, span_shown, words_shown
+from app.numbers import Unit, finely, span_shown, words_shown
 from app.report.blocks import amount, clean, within
 
 _CLOCKWISE = (messages.NUDGE_CLOCKWISE.text, messages.NUDGE_TRIAL.text)
@@ -310,7 +311,7 @@ def _figure(controller: JobController, ask: Do, reading: Reading | None) -> str:
     if left_um is not None and ask.amount and controller.job is not None:
         profile = controller.job.profile
         turn = abs(left_um) / profile.shift_um_per_deg
-        degrees, flange_mm = f"{turn:.2f}", f"{turn * profile.flange_mm_per_deg:.2f}"
+        degrees, flange_mm = finely(turn), finely(turn * profile.flange_mm_per_deg)
         if left_um * ask.amount < 0.0:  # too far: back again
             arrow = {"↻ ": "↺ ", "↺ ": "↻ "}.get(arrow, "")
     return f"{arrow}{degrees}°   {flange_mm} mm"
@@ -335,6 +336,8 @@ def _live(controller: JobController, ask: Do, reading: Reading | None) -> str:
         return translate("job", "{0:.2f} rpm, {1:+z.2f} %").format(rpm, away).replace("-", "−")
     if ask.action is Action.NUDGE and reading.offset_um is not None:
         away_um = reading.offset_um.value - controller.zero_um
+        if abs(away_um) < LEAST_TOLD_UM:
+            return translate("job", "The middle is less than 0.1 µm away.")
         side = translate("job", "outward") if away_um > 0 else translate("job", "inward")
         return translate("job", "The middle is {0:.1f} µm {1}.").format(abs(away_um), side)
     return ""

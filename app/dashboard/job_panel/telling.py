@@ -8,7 +8,7 @@ from dataclasses import replace
 from app.analysis.results import Reading
 from app.dashboard.job_panel.controller import JobController
 from app.dashboard.job_panel.panel import Card
-from app.dashboard.job_panel.text import step_title, value_words, verdict_name
+from app.dashboard.job_panel.text import LEAST_TOLD_UM, step_title, value_words, verdict_name
 from app.dashboard.text import translate, without_numbers
 from app.job.job import Job
 from app.job.model import Action, Do
@@ -32,6 +32,7 @@ def pronounced(words: str) -> str:
         ("↺", translate("job", "counter-clockwise")),
         ("⌫", translate("keys", "Backspace")),
         ("→", translate("job", "then")),
+        ("<", translate("job", "less than") + " "),
     ):
         words = words.replace(sign, word)
     return words
@@ -61,8 +62,11 @@ def turning_words(controller: JobController, card: Card, reading: Reading | None
     left_um = controller.left_um(ask, reading)
     if left_um is None:
         return pronounced(sentences(card.figure))
-    side = translate("job", "outward") if left_um > 0.0 else translate("job", "inward")
-    left = translate("job", "Still to go: {0:.1f} µm {1}").format(abs(left_um), side)
+    if abs(left_um) < LEAST_TOLD_UM:
+        left = translate("job", "Still to go: less than 0.1 µm")
+    else:
+        side = translate("job", "outward") if left_um > 0.0 else translate("job", "inward")
+        left = translate("job", "Still to go: {0:.1f} µm {1}").format(abs(left_um), side)
     return pronounced(sentences(words_shown(left, controller.unit), card.figure))
 
 

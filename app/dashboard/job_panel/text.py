@@ -18,6 +18,8 @@ from app.job.verdicts import what_next
 from app.numbers import Unit, chance_words, words_shown
 from app.report.blocks import VERDICTS, amount, clean, found_of, is_sided, limit_words
 
+LEAST_TOLD_UM = 0.05
+"""Of less than this no figure is told: it would round to nought."""
 _MOST_DETAILS = 6
 _MOST_BARS = 3
 _LEAST_SHARE = 0.01

@@ -64,6 +64,7 @@ from app.job.model import (
 )
 from app.job.outcomes import passes_as_found
 from app.job.verdicts import judge, near
+from app.numbers import finely
 
 _LEAST_TRIAL_UM = 20.0
 _RELOCK_NUDGES = 2
@@ -168,7 +169,7 @@ def _words(situation: Situation, turn: Rotation | None, amount_um: float) -> Mes
     """Return the nudge in degrees of the stepper's body and in millimetres at its flange."""
     profile = situation.profile
     degrees = abs(amount_um) / profile.shift_um_per_deg
-    words = (f"{degrees:.2f}", f"{degrees * profile.flange_mm_per_deg:.2f}")
+    words = (finely(degrees), finely(degrees * profile.flange_mm_per_deg))
     if turn is None:
         return fill(messages.NUDGE_TO_SEE, *words)
     if outward_turn(situation) is None:

@@ -225,6 +225,58 @@ def test_remarks_are_told_once(listened, announced):
     assert announced == ["The picture is kept."]
 
 
+@pytest.fixture
+def read_aloud(qtbot):
+    """What the system's speech is given of a needle without a job; a call shows a view so long."""
+    now, speaker = [0.0], Noting()
+    session = FakeSession(controls=FakeControls())
+    window = MainWindow(session, LIGHT, clock=lambda: now[0])
+    qtbot.addWidget(window)
+    window.stop()
+    window.ear._speaker = speaker
+    window.ear.toggle_reading()
+
+    def show(shown, seconds):
+        speaker.said.clear()
+        for _ in range(round(seconds / 0.1)):
+            now[0] += 0.1
+            session.now = replace(shown, reading_at_s=now[0])
+            window.tick()
+        return list(speaker.said)
+
+    show.speaker = speaker
+    return show
+
+
+def test_the_needle_is_read_aloud_as_a_screen_reader_is_told_it(read_aloud):
+    far, near = view(0.3), view(0.02, reading=reading(0.02, 0.0005))
+    assert read_aloud(far, 5.0) == [at(0.3).spoken]
+    assert read_aloud(view(reading=parked()), 5.0) == [resting().spoken]
+    assert read_aloud(far, 5.0) == [at(0.3).spoken]
+    assert read_aloud(near, 5.0) == [f"Within the set limit. {at(0.02).spoken}"]
+    assert read_aloud(near, 60.0) == []
+
+
+def test_the_needle_waits_until_what_is_read_has_come_to_its_end(read_aloud):
+    near = view(0.02, reading=reading(0.02, 0.0005))
+    read_aloud(view(0.3), 5.0)
+    read_aloud.speaker.speaks = True
+    assert read_aloud(near, 5.0) == []
+    read_aloud.speaker.speaks = False
+    assert read_aloud(near, 1.0) == [f"Within the set limit. {at(0.02).spoken}"]
+    # A speech that hangs does not silence it for ever.
+    read_aloud.speaker.speaks = True
+    assert read_aloud(view(0.3), 19.0) == []
+    assert read_aloud(view(0.3), 3.0) == [f"Beyond the set limit. {at(0.3).spoken}"]
+
+
+def test_a_needle_that_flutters_does_not_flood_the_speech(read_aloud):
+    said = []
+    for number in range(60):
+        said += read_aloud((view(0.3), view(reading=parked()))[number % 2], 0.5)
+    assert 5 <= len(said) <= 30.0 / 3.0 + 1
+
+
 def test_reading_aloud_begins_with_what_is_asked_each_time_that_it_is_begun(listened):
     speaker = Noting()
     listened.ear._speaker = speaker
@@ -233,8 +285,9 @@ def test_reading_aloud_begins_with_what_is_asked_each_time_that_it_is_begun(list
         listened.ear.toggle_reading()
         listened.tick()
         listened.tick()
-        (words,) = speaker.said
-        assert "Open supplies carry mains voltage." in words
+        asked, stands = speaker.said
+        assert "Open supplies carry mains voltage." in asked
+        assert stands == listened.needle_page.face.spoken
         listened.ear.toggle_reading()
         listened.tick()
         speaker.said.clear()

@@ -212,7 +212,7 @@ def test_speed_is_followed_while_it_is_trimmed():
     [
         (5.0, 2.0, "The middle is 3.0 µm outward."),
         (-5.0, 2.0, "The middle is 7.0 µm inward."),
-        (2.0, 2.0, "The middle is 0.0 µm inward."),
+        (2.0, 2.0, "The middle is less than 0.1 µm away."),
     ],
 )
 def test_the_middle_is_followed_while_it_is_nudged(offset_um, zero_um, words):
@@ -425,6 +425,9 @@ def test_why_the_head_is_not_where_the_lobes_are(disk, track, ask, words):
         # 1.8 degrees a step of 529.2 µm are 294 µm a degree, at the flange's 22 mm 0.384 mm.
         (147.0, "↻ 0.50°   0.19 mm"),
         (0.0, "↻ 0.00°   0.00 mm"),
+        # What a hand may do still is not shown as nought.
+        (3.0, "↻ 0.010°   0.004 mm"),
+        (0.2, "↻ <0.001°   <0.001 mm"),
         (-147.0, "↺ 0.50°   0.19 mm"),
     ],
 )

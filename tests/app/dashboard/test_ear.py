@@ -10,7 +10,7 @@ from PySide6.QtTest import QTest
 from app.dashboard.ear import Ear
 from app.dashboard.text import Face
 from app.dashboard.window import MainWindow
-from app.ear.speech import Speaker
+from app.ear.speech import Command, Speaker
 from app.ear.tone import REFERENCE_HZ, tone_for
 from app.ear.voice import OutputUnavailable
 from tests.app.dashboard.fakes import FakeSession, reading, view
@@ -127,11 +127,16 @@ def test_the_limit_that_is_heard_is_that_of_the_needle(opened):
 
 
 class Noting(Speaker):
-    """Notes what it is to say."""
+    """Notes what it is to say, and speaks for as long as a test wants."""
 
     def __init__(self):
-        super().__init__(("none",))
+        super().__init__(Command(("none",)))
         self.said = []
+        self.speaks = False
+
+    @property
+    def is_speaking(self):
+        return self.speaks
 
     def say(self, sentence):
         self.said.append(sentence)
