@@ -10,7 +10,17 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import Any, TypeVar
 
 import pyqtgraph as pg
-from PySide6.QtCore import QEvent, QPointF, QRect, QRectF, QSize, Qt, Signal
+from PySide6.QtCore import (
+    QEvent,
+    QModelIndex,
+    QPersistentModelIndex,
+    QPointF,
+    QRect,
+    QRectF,
+    QSize,
+    Qt,
+    Signal,
+)
 from PySide6.QtGui import (
     QAccessible,
     QAccessibleAnnouncementEvent,
@@ -32,6 +42,7 @@ from PySide6.QtGui import (
     QWheelEvent,
 )
 from PySide6.QtWidgets import (
+    QAbstractScrollArea,
     QBoxLayout,
     QComboBox,
     QFrame,
@@ -46,7 +57,10 @@ from PySide6.QtWidgets import (
     QScrollArea,
     QSizePolicy,
     QStyle,
+    QStyledItemDelegate,
     QStyleOptionComboBox,
+    QStyleOptionViewItem,
+    QTextEdit,
     QVBoxLayout,
     QWidget,
 )
@@ -282,6 +296,7 @@ class NamedList(QListWidget):
     def __init__(self, name: str, description: str, parent: QWidget) -> None:
         super().__init__(parent)
         named(self, name, description)
+        self.setItemDelegate(_Row(self))
         self.setWordWrap(True)
         self.setResizeMode(QListWidget.ResizeMode.Adjust)
         # A word that is longer than a line.
@@ -520,13 +535,37 @@ def scrolled(content: QWidget) -> QScrollArea:
     return area
 
 
-def put_bar(area: QScrollArea, *, at_left: bool) -> None:
-    """Put the bar by which an area scrolls at its left or at its right."""
+def put_bars(parent: QWidget, *, at_left: bool) -> None:
+    """Put the bar by which each part of a widget scrolls at its left or at its right.
+
+    What is read there stays as it is.
+    """
     direction = Qt.LayoutDirection
-    area.setLayoutDirection(direction.RightToLeft if at_left else direction.LeftToRight)
-    content = area.widget()
-    if content is not None:
-        content.setLayoutDirection(direction.LeftToRight)
+    for area in parent.findChildren(QAbstractScrollArea):
+        if not isinstance(area, (QScrollArea, QListWidget, QTextEdit)):
+            continue
+        area.setLayoutDirection(direction.RightToLeft if at_left else direction.LeftToRight)
+        content = area.widget() if isinstance(area, QScrollArea) else None
+        if content is not None:
+            content.setLayoutDirection(direction.LeftToRight)
+        if isinstance(area, QTextEdit):
+            option = area.document().defaultTextOption()
+            option.setTextDirection(direction.LeftToRight)
+            option.setAlignment(Qt.AlignmentFlag.AlignLeft)
+            area.document().setDefaultTextOption(option)
+
+
+class _Row(QStyledItemDelegate):
+    """Shows a row from left to right, wherever the bar is by which its list scrolls."""
+
+    def initStyleOption(  # noqa: N802
+        self, option: QStyleOptionViewItem, index: QModelIndex | QPersistentModelIndex
+    ) -> None:
+        """Say how a row is shown."""
+        super().initStyleOption(option, index)
+        left = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
+        option.direction = Qt.LayoutDirection.LeftToRight  # type: ignore[attr-defined]
+        option.displayAlignment = left  # type: ignore[attr-defined]
 
 
 def across(*, left_handed: bool) -> QBoxLayout.Direction:
@@ -769,8 +808,7 @@ class Page(QWidget):
     def stand_for(self, *, left_handed: bool) -> None:
         """Put what a hand goes to at its side."""
         self._left_handed = left_handed
-        for area in self.findChildren(QScrollArea):
-            put_bar(area, at_left=left_handed)
+        put_bars(self, at_left=left_handed)
         self._keep_clear()
         self._place_halves()
 

@@ -54,7 +54,7 @@ from app.dashboard.source_page.page import SourcePage
 from app.dashboard.style import Sizes, Theme, palette_for, style_sheet, theme_for
 from app.dashboard.top_bar import MenuEntry, TopBar
 from app.dashboard.tour import Tour
-from app.dashboard.widgets import ENTERS, FILLS, Page, laid
+from app.dashboard.widgets import ENTERS, FILLS, Page, laid, put_bars
 from app.diagnostics import diagnostics
 from app.job.origin import Origin
 from app.job.plan import Plan
@@ -834,6 +834,7 @@ class MainWindow(QWidget):
         self._left_handed = left_handed
         for part in (self.top_bar, self.needle_page, *self._made):
             part.stand_for(left_handed=left_handed)
+        put_bars(self.callout, at_left=left_handed)
         order = [*self.top_bar.focus_order(), *self.needle_page.focus_order()]
         for before, after in pairwise(order):
             self.setTabOrder(before, after)

@@ -2,10 +2,19 @@
 
 from __future__ import annotations
 
+from app.analysis.messages import TEACH_NOT_SWEEPS, TEACH_TOO_SMALL
+from app.analysis.results import Message
 from app.dashboard.text import said, translate
 from app.job import messages
 from app.job.job import Job
 from app.job.model import Measure
+from app.live.view import (
+    LOW_LEVEL,
+    LOW_LEVEL_KEPT,
+    LOW_LEVEL_VIRTUAL,
+    NO_LEVEL,
+    NO_LEVEL_KEPT,
+)
 
 MOST_CHARACTERS = 60
 
@@ -75,6 +84,14 @@ BRIEF = {
     messages.STOP_CLEARANCE.text: "Clearance of the outer stop on track 0?",
     messages.SENSOR_ON.text: "On track 0: does the sensor say track 0?",
     messages.SENSOR_OFF.text: "On track {0}: does the sensor say track 0?",
+    # Beside a job: what is wrong with the level, and why a side could not be taught.
+    LOW_LEVEL.text: "Low level: another probe or input, or it is muted.",
+    NO_LEVEL.text: "No level: muted, or nothing is connected.",
+    LOW_LEVEL_KEPT.text: "Low level: record again with more gain.",
+    NO_LEVEL_KEPT.text: "The capture is silent: record it again.",
+    LOW_LEVEL_VIRTUAL.text: "Low level: amplitude_v is set so.",
+    TEACH_NOT_SWEEPS.text: "Separate records: trigger on the index.",
+    TEACH_TOO_SMALL.text: "Too small a change to tell: nudge further outward.",
 }
 """The brief form of each ask, by the text of the long one."""
 
@@ -90,10 +107,15 @@ def brief_ask(job: Job | None, *, measuring: bool) -> str:
         return translate("job", "Every check has ended: Enter closes the job.")
     if isinstance(ask, Measure):
         return said(ask.message) if measuring else translate("job", "Enter measures.")
-    text = BRIEF.get(ask.message.text)
+    return brief_of(ask.message)
+
+
+def brief_of(message: Message) -> str:
+    """Return what is said in at most 60 characters."""
+    text = BRIEF.get(message.text)
     if text is None:
-        return shortened(said(ask.message))
-    return translate("job", text).format(*ask.message.values)
+        return shortened(said(message))
+    return translate("job", text).format(*message.values)
 
 
 def shortened(words: str) -> str:

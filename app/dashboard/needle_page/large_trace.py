@@ -311,9 +311,11 @@ class LargeTrace(QWidget):
         if past is not self._past:
             self._past, self._look, self._roles = past, None, ()
             self._look_at(None)
+            self._tell()
         if roles != self._roles:
             self._roles = roles
             self.fit()
+            self._tell()
         looks = self._at_s is not None or (self._seen is not Seen.ENVELOPE and not self._frozen)
         if looks and now_s - self._looked_at_s >= _LOOK_S:
             self._looked_at_s = now_s
@@ -609,7 +611,7 @@ class LargeTrace(QWidget):
         if self._past is None:
             return
         before, look = self._look, self._past.look(self._at_s, MOST_TURNS)
-        if self._at_s is None and look is not None and look.turns:
+        if self._at_s is None and before is not None and look is not None and look.turns:
             return  # what comes is looked at turn by turn
         self._look = look
         if look is None or before is None or look.frames != before.frames:
@@ -672,6 +674,31 @@ class LargeTrace(QWidget):
             )
         return words
 
+    def _missing_words(self) -> list[str]:
+        """Return what is not there of what was chosen to be drawn, and what to do about it."""
+        look, raw = self._look, self._seen is not Seen.ENVELOPE
+        if self._past is None:
+            return [self.tr("no source is open: F2 opens one")] if raw or not self._turns else []
+        if not raw:
+            nothing = self._at_s is None and not self._turns
+            return [self.tr("no turn followed yet: at the needle stands why")] if nothing else []
+        words = [self.tr("no samples have come yet")] if look is None else []
+        if "envelope" in self._roles and self._seen is Seen.CARRIER:
+            words.append(
+                self.tr(
+                    "no carrier: this source brings the envelope alone; open one that samples the "
+                    "test points themselves"
+                )
+            )
+        elif look is not None and look.blocks and look.blocks[0].min_max:
+            words.append(
+                self.tr(
+                    "lowest and highest samples alone, as the scope keeps them: its carrier is in "
+                    "a record of the full rate (evenlobe record)"
+                )
+            )
+        return words
+
     def _tell(self) -> None:
         words = [
             {
@@ -681,8 +708,8 @@ class LargeTrace(QWidget):
             }[self._seen]
         ]
         if self._turn_ms is not None:
-            words.append(self.tr("a turn is {0:.0f} ms").format(self._turn_ms))
-        words[:0] = self._back_words()
+            words.append(self.tr("a turn is {0:.0f}\u00a0ms").format(self._turn_ms))
+        words[:0] = [*self._missing_words(), *self._back_words()]
         if self.mean.isChecked():
             words.append(self.tr("mean of {0} turns").format(len(self._front)))
         if self._at_s is not None:

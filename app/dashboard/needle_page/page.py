@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import chain
 from typing import TYPE_CHECKING
 
@@ -12,9 +12,9 @@ from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QBoxLayout, QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
 from app.analysis import messages
-from app.analysis.results import Measurand, Measurement, Message, Side, Sign, Trace
+from app.analysis.results import Measurand, Measurement, Message, Reading, Side, Sign, Trace
 from app.dashboard.callout import Pointer
-from app.dashboard.job_panel.brief import brief_ask, shortened
+from app.dashboard.job_panel.brief import brief_ask, brief_of, shortened
 from app.dashboard.job_panel.controller import JobController
 from app.dashboard.job_panel.panel import JobPanel
 from app.dashboard.needle_page.dial import Limits
@@ -37,7 +37,7 @@ from app.dashboard.widgets import (
     across,
     laid,
     named,
-    put_bar,
+    put_bars,
     scrolled,
 )
 from app.handbook import MEANINGS, Term
@@ -113,45 +113,82 @@ class Prompt:
     may_reopen: bool = False
     hint: bool = False
     """It says no more than a person at work knows."""
+    brief: str = field(default="", compare=False)
+    """The form for whoever is far, or whose window is small; empty where `words` are short."""
+
+    @property
+    def briefly(self) -> str:
+        """The words in at most 60 characters."""
+        return self.brief or shortened(self.words)
 
 
-def prompt_of(view: View, answer: str) -> Prompt:
+def prompt_of(view: View, answer: str, answered_briefly: str = "") -> Prompt:
     """Return what to do next.
 
-    `answer` is what the session answered where a teaching did not begin or succeed, else empty.
+    `answer` is what the session answered where a teaching did not begin or succeed, else empty;
+    `answered_briefly` is its form of at most 60 characters.
     """
     if view.teaching:
         how = translate(
             "dashboard",
             "Nudge the head OUTWARD until the needle has clearly moved, then press Outward.",
         )
-        return Prompt(answer or how, may_teach=True)
+        brief = translate("dashboard", "Nudge OUTWARD till the needle clearly moves, then Enter.")
+        return Prompt(answer or how, may_teach=True, brief=answered_briefly or brief)
     reading = view.reading
     running = view.phase in (Phase.RUNNING, Phase.ENDED)
     if running and reading is not None and reading.valid and reading.sign is Sign.UNKNOWN:
-        asking = translate(
-            "dashboard",
-            "No index, so the side is not known. Show it once by nudging the head outward.",
-        )
-        if messages.SIGN_LOST in reading.notes:
-            asking = translate(
-                "dashboard",
-                "The signal was away, and the side is no longer known: show it once more by "
-                "nudging the head outward.",
-            )
+        live = view.phase is Phase.RUNNING
+        asking, brief = _asking_for_the_side(view, lost=messages.SIGN_LOST in reading.notes)
         words = answer or asking
         stereo = view.roles == ("plus", "minus")
-        if stereo and not answer:
+        if stereo and live and not answer:
             words += " " + translate(
                 "dashboard", "Or wire the index to one input and the differential to the other."
             )
-        live = view.phase is Phase.RUNNING
-        return Prompt(words, may_begin=live, may_reopen=stereo and live)
+        return Prompt(
+            words,
+            may_begin=live,
+            may_reopen=stereo and live,
+            brief=answered_briefly or brief,
+        )
     # Why a source is gone or cannot be opened stands where the needle's words are.
     message = source_words(view.message) if running else ""
     said_by_all = [answer, message, *(said(each) for each in view.advice)]
     words = "  ·  ".join(dict.fromkeys(each for each in said_by_all if each))
-    return Prompt(words) if words else Prompt(_hint(view), hint=True)
+    if not words:
+        return Prompt(_hint(view), hint=True)
+    # What is wrong with the level comes before what the source says of itself.
+    return Prompt(words, brief=next((brief_of(each) for each in view.advice), ""))
+
+
+def _asking_for_the_side(view: View, *, lost: bool) -> tuple[str, str]:
+    """Return how the side becomes known, and that in at most 60 characters."""
+    if view.phase is not Phase.RUNNING:
+        return (
+            translate(
+                "dashboard",
+                "No index, so the side is not known: record it again with the index on a channel "
+                "of its own.",
+            ),
+            translate("dashboard", "No index, no side: record it again with the index."),
+        )
+    if lost:
+        return (
+            translate(
+                "dashboard",
+                "The signal was away, and the side is no longer known: show it once more by "
+                "nudging the head outward.",
+            ),
+            translate("dashboard", "The signal was away: F3 shows the side once more."),
+        )
+    return (
+        translate(
+            "dashboard",
+            "No index, so the side is not known. Show it once by nudging the head outward.",
+        ),
+        translate("dashboard", "No index, so the side is not known: F3 shows it once."),
+    )
 
 
 def _hint(view: View) -> str:
@@ -161,9 +198,15 @@ def _hint(view: View) -> str:
         if view.reading is None or not view.reading.valid:
             return translate("dashboard", "The source is at its end. F2 chooses another.")
         return translate("dashboard", "The capture is at its end; its last reading stands.")
-    if view.reading is not None and view.reading.valid:
+    if view.reading is not None and view.reading.valid and not _is_even(view.reading):
         return translate("dashboard", "Turn the stepper's body until the needle stands at 0.")
     return ""
+
+
+def _is_even(reading: Reading) -> bool:
+    """Return whether the lobes are even, as far as can be told."""
+    balance = reading.balance
+    return balance is not None and abs(balance.value) <= 2.0 * balance.u
 
 
 class PromptLine(QWidget):
@@ -175,7 +218,7 @@ class PromptLine(QWidget):
     def __init__(self, session: Session, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._session = session
-        self._answer = ""
+        self._answer = self._answered_briefly = ""
         self._prompt = Prompt()
         self._modest = self._narrow = False
         self._words = named(FittedText(self), self.tr("What to do next"))
@@ -210,7 +253,7 @@ class PromptLine(QWidget):
 
     def refresh(self, view: View) -> None:
         """Show what goes with the newest view."""
-        prompt = prompt_of(view, self._answer)
+        prompt = prompt_of(view, self._answer, self._answered_briefly)
         if prompt != self._prompt:
             self._show(prompt)
 
@@ -251,6 +294,7 @@ class PromptLine(QWidget):
 
     def _take_answer(self, answer: Message | None) -> None:
         self._answer = "" if answer is None else said(answer)
+        self._answered_briefly = "" if answer is None else brief_of(answer)
         self.refresh(self._session.view())
 
     def cancel(self) -> bool:
@@ -404,7 +448,7 @@ class NeedlePage(QWidget):
             row.setDirection(across(left_handed=left_handed))
         if self._ways.currentWidget() is not self._scroll:
             self._bar_row.setDirection(across(left_handed=left_handed))
-        put_bar(self._scroll, at_left=left_handed)
+        put_bars(self, at_left=left_handed)
 
     def reduce_motion(self, reduced: bool) -> None:
         """Let the needle jump from reading to reading, or swing there."""
@@ -606,7 +650,7 @@ class NeedlePage(QWidget):
         self.face = face = face_of(view, now_s, profile, self.unit, self._zero_um, away)
         self.meter.show_face(face, dt_s)
         if self.far.isVisibleTo(self):
-            self._show_far(face, view, dt_s)
+            self._show_far(face, dt_s)
         self.figures.show_face(face)
         speed = None if view.reading is None else view.reading.speed_rpm
         speed_rpm = None if speed is None else speed.value
@@ -647,13 +691,13 @@ class NeedlePage(QWidget):
         if needed > self.status.minimumHeight():
             self.status.setMinimumHeight(needed)
 
-    def _show_far(self, face: Face, view: View, dt_s: float) -> None:
+    def _show_far(self, face: Face, dt_s: float) -> None:
         job = self._controller.job
         ask = brief_ask(job, measuring=self._controller.part is not None)
         if self._controller.doubt is not None:
             ask = shortened(said(self._controller.doubt))
         if job is None:
-            ask = "" if face.balance is None else shortened(prompt_of(view, "").words)
+            ask = "" if face.balance is None else self.prompt.prompt.briefly
         self.far.show_face(face, far_words(face, self.job.card.figure, ask), dt_s)
 
     def _zero_of(self, face: Face) -> float | None:

@@ -1,8 +1,10 @@
 """The layout for the left hand: what it goes to is at its side, and what is read stays as it is."""
 
+from itertools import chain
+
 import pytest
 from PySide6.QtCore import QPoint, Qt
-from PySide6.QtWidgets import QApplication
+from PySide6.QtWidgets import QApplication, QScrollBar
 
 from app.dashboard.settings import Settings
 from app.dashboard.style import LIGHT
@@ -100,6 +102,25 @@ def test_tab_still_goes_with_the_eye(window):
     in_order = (page.job._view.button, page.meter, page._hold)
     places = [reached.index(each) for each in in_order]
     assert places == sorted(places)
+
+
+def test_each_bar_by_which_something_scrolls_is_at_the_hand(window, qtbot):
+    window.begin_job("machine 7", "130mm-48tpi")
+    qtbot.waitUntil(lambda: window.controller.number is not None)
+    window.resize(480, 320)
+    window.looks.change_hand()
+    settle(window)
+    seen, away = set(), set()
+    for page in chain(["needle"], all_pages(window, qtbot.waitUntil)):
+        QApplication.processEvents()
+        for bar in window.findChildren(QScrollBar):
+            if bar.isVisibleTo(window) and bar.orientation() is Qt.Orientation.Vertical:
+                area = bar.parentWidget().parentWidget()
+                seen.add(type(area).__name__)
+                if bar.mapTo(area, bar.rect().center()).x() > area.width() // 2:
+                    away.add((page, type(area).__name__, area.accessibleName()))
+    assert seen >= {"QScrollArea", "NamedList", "CheckList", "QTextBrowser"}
+    assert away == set()
 
 
 @pytest.mark.parametrize("size", SIZES)

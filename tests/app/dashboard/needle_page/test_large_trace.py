@@ -274,6 +274,30 @@ def past_of(turns, lost=()):
     return past
 
 
+def said_of(large, past, roles, seen):
+    """What the title says of what is not there to be drawn."""
+    large.seen.setCurrentIndex(large.seen.findData(seen))
+    large._looked_at_s = float("-inf")
+    large.show_past(past, roles, 0.0)
+    return large.title.partition("   ·   ")[0]
+
+
+def test_what_is_missing_of_what_was_chosen_is_said_with_what_to_do(large):
+    for seen in Seen:
+        assert said_of(large, None, (), seen) == "no source is open: F2 opens one"
+    assert said_of(large, Past(0.2), ROLES, Seen.ENVELOPE).startswith("no turn followed yet")
+    for seen in (Seen.CARRIER, Seen.CHANNELS):
+        assert said_of(large, Past(0.2), ROLES, seen) == "no samples have come yet"
+    # An envelope has no carrier; as a channel it has its lane.
+    past = past_of(2)
+    assert said_of(large, past, ("envelope", "index"), Seen.CARRIER).startswith("no carrier: ")
+    assert said_of(large, past, ("envelope", "index"), Seen.CHANNELS).startswith("Every channel")
+    assert said_of(large, past, ROLES, Seen.CARRIER).startswith("Carrier and envelope")
+    extremes = Past(0.2)
+    extremes.take(replace(sampled_turn(0), min_max=True))
+    assert said_of(large, extremes, ROLES, Seen.CARRIER).startswith("lowest and highest samples")
+
+
 def looking(large, past, turns, seen=Seen.ENVELOPE):
     large.seen.setCurrentIndex(large.seen.findData(seen))
     large.show_past(past, ROLES, 0.0)

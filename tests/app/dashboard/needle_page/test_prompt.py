@@ -6,9 +6,20 @@ from PySide6.QtWidgets import QPushButton, QWidget
 
 from app.analysis import messages
 from app.analysis.results import Message, Side, Sign
+from app.dashboard.job_panel.brief import MOST_CHARACTERS
 from app.dashboard.needle_page.page import Prompt, PromptLine, prompt_of
 from app.dashboard.style import Sizes
-from app.live.view import Phase
+from app.dashboard.translation import Translation
+from app.language import languages
+from app.live.view import (
+    LOW_LEVEL,
+    LOW_LEVEL_KEPT,
+    LOW_LEVEL_VIRTUAL,
+    NO_LEVEL,
+    NO_LEVEL_KEPT,
+    Phase,
+    View,
+)
 from tests.app.dashboard.fakes import FakeSession, parked, reading, view
 
 NOW_S = 1000.0
@@ -56,7 +67,9 @@ def test_one_channel_offers_no_index():
 
 
 def test_a_capture_cannot_be_taught():
-    assert not prompt_of(stereo(phase=Phase.ENDED), "").may_begin
+    prompt = prompt_of(stereo(phase=Phase.ENDED), "")
+    assert not prompt.may_begin
+    assert "record it again with the index" in prompt.words
 
 
 @pytest.mark.parametrize("sign", [Sign.KNOWN, Sign.TAUGHT])
@@ -123,6 +136,9 @@ def test_nothing_to_confirm(line):
 
 ASKED = "No index, so the side is not known. Show it once by nudging the head outward."
 WIRED = " Or wire the index to one input and the differential to the other."
+AGAIN = (
+    "No index, so the side is not known: record it again with the index on a channel of its own."
+)
 NUDGED = "Nudge the head OUTWARD until the needle has clearly moved, then press Outward."
 
 
@@ -131,7 +147,7 @@ NUDGED = "Nudge the head OUTWARD until the needle has clearly moved, then press 
     [
         (stereo(), "", Prompt(ASKED + WIRED, may_begin=True, may_reopen=True)),
         (stereo(), "No.", Prompt("No.", may_begin=True, may_reopen=True)),
-        (stereo(phase=Phase.ENDED), "", Prompt(ASKED + WIRED)),
+        (stereo(phase=Phase.ENDED), "", Prompt(AGAIN)),
         (
             view(reading=UNKNOWN, roles=("differential",), now_s=NOW_S),
             "",
@@ -167,6 +183,42 @@ NUDGED = "Nudge the head OUTWARD until the needle has clearly moved, then press 
 )
 def test_what_to_do_next(shown, answer, prompt):
     assert prompt_of(shown, answer) == prompt
+
+
+@pytest.mark.parametrize("language", languages())
+def test_what_to_do_next_has_a_form_that_is_read_from_afar_and_not_cut(qapp, language):
+    spoken = Translation(language)
+    qapp.installTranslator(spoken)
+    lost = reading(0.1, sign=Sign.UNKNOWN, notes=(messages.SIGN_LOST,))
+    shown = [
+        stereo(),
+        stereo(teaching=True),
+        stereo(phase=Phase.ENDED),
+        view(reading=lost, now_s=NOW_S),
+        view(0.1, NOW_S),
+        view(0.1, NOW_S, phase=Phase.ENDED),
+        view(reading=parked(), phase=Phase.ENDED),
+        View(),
+    ]
+    low = (LOW_LEVEL, NO_LEVEL, LOW_LEVEL_KEPT, NO_LEVEL_KEPT, LOW_LEVEL_VIRTUAL)
+    shown += [view(reading=parked(), advice=(each,)) for each in low]
+    briefly = [prompt_of(each, "").briefly for each in shown]
+    qapp.removeTranslator(spoken)
+    assert [each for each in briefly if not 0 < len(each) <= MOST_CHARACTERS] == []
+    assert [each for each in briefly if each.endswith("…")] == []
+
+
+def test_why_a_side_could_not_be_taught_is_told_from_afar_too(line, session):
+    line.begin()
+    session.answer = messages.TEACH_TOO_SMALL
+    line.teach(Side.OUTWARD)
+    assert line.prompt.briefly == "Too small a change to tell: nudge further outward."
+
+
+def test_nobody_is_told_to_turn_a_head_whose_lobes_are_even():
+    for balance, asks in ((0.003, False), (-0.003, False), (0.005, True)):
+        shown = view(reading=reading(balance, 0.002), now_s=NOW_S)
+        assert bool(prompt_of(shown, "").words) is asks
 
 
 def test_a_line_that_is_no_more_than_a_hint_takes_no_room_beside_a_job(qtbot, session):
