@@ -19,6 +19,7 @@ from PySide6.QtCore import (
     QRectF,
     QSize,
     Qt,
+    QTimer,
     Signal,
 )
 from PySide6.QtGui import (
@@ -43,6 +44,7 @@ from PySide6.QtGui import (
 )
 from PySide6.QtWidgets import (
     QAbstractScrollArea,
+    QApplication,
     QBoxLayout,
     QComboBox,
     QFrame,
@@ -81,6 +83,8 @@ BETWEEN_BUTTONS_PX = 6
 _TWO_HALVES = 112
 """Widths of a letter that two halves of a page need beside each other."""
 _ROUND_PX = 10
+_BESIDE_TYPED_PX = 40
+"""Above and below a field that is typed into: the row before it, or what is said there."""
 _BESIDE_CHOICE_PX = 4
 """That the style leaves free on both sides of what is chosen in a box."""
 
@@ -759,6 +763,7 @@ class Page(QWidget):
         self._status.setTextFormat(Qt.TextFormat.PlainText)
 
         self._left_handed = False
+        self._content_area: QScrollArea | None = None
         self._scrolling: QVBoxLayout | None = None
         self._buttons: QWidget | None = None
         self._halves = QBoxLayout(QBoxLayout.Direction.LeftToRight)
@@ -769,8 +774,21 @@ class Page(QWidget):
         content.setObjectName("page")
         self._buttons = buttons
         self._scrolling = laid(QVBoxLayout(content), *parts)
-        laid(QVBoxLayout(self), (scrolled(content), FILLS), buttons, flush=True)
+        self._content_area = scrolled(content)
+        laid(QVBoxLayout(self), (self._content_area, FILLS), buttons, flush=True)
         self._keep_clear()
+        application = QApplication.instance()
+        assert isinstance(application, QApplication)
+        application.focusChanged.connect(self._show_typing)
+
+    def _show_typing(self, _: QWidget | None, focused: QWidget | None) -> None:
+        """Scroll to the field that has got the keys; Qt does so where Tab leads there, only."""
+        area = self._content_area
+        if area is not None and isinstance(focused, QLineEdit) and area.isAncestorOf(focused):
+            # Once the page is laid out.
+            QTimer.singleShot(
+                0, focused, lambda: area.ensureWidgetVisible(focused, 0, _BESIDE_TYPED_PX)
+            )
 
     def _keep_clear(self) -> None:
         """Keep words clear of the bar by which they scroll."""

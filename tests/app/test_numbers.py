@@ -10,9 +10,9 @@ import math
 import pytest
 
 from app.numbers import (
-    finely,
     MINUS,
     Unit,
+    finely,
     plus_minus,
     span_shown,
     spread_of,

@@ -505,15 +505,19 @@ class CardView(QWidget):
         if self._card.choices:
             words = self.tr("Choose {0}: Tab leads there, or type the first letter.")
             self.unchosen.emit(words.format(" / ".join(map(_choice_words, self._card.choices))))
+            self.asking.emit()
         else:
             self.answered.emit(self.entry.text() if self._card.entry is not None else "")
 
     @property
     def answered_at(self) -> QWidget:
-        """Where what is asked is answered."""
-        if self._card.entry is not None:
-            return self.entry
+        """The last of what is needed to answer what is asked."""
         return self._choices[-1] if self._choices else self.button
+
+    @property
+    def asked_at(self) -> tuple[QWidget, QWidget]:
+        """Where the check in hand is named, and where what is asked stands."""
+        return self._title, self._words
 
     def take_focus(self) -> bool:
         """Take the keys where something is typed or chosen; return whether it is.
@@ -629,7 +633,7 @@ _LOW_PX = 600
 class JobPanel(Instrument):
     """The column of the job that `controller` leads; seen only while there is one."""
 
-    asking = Signal(QWidget)
+    asking = Signal()
     """The keys are here now, for something that is typed or chosen: it is to be seen."""
     released = Signal()
     """Nothing is typed or chosen any more: the keys go back to the needle."""
@@ -646,7 +650,7 @@ class JobPanel(Instrument):
         self._view = CardView(self)
         self._view.answered.connect(controller.go_on)
         self._view.unchosen.connect(controller.say)
-        self._view.asking.connect(lambda: self.asking.emit(self._view.answered_at))
+        self._view.asking.connect(self.asking)
         self._view.released.connect(self.released)
         self.list = CheckList(self)
         self.list.looked_at.connect(controller.choose)
@@ -680,6 +684,11 @@ class JobPanel(Instrument):
     def entry(self) -> QLineEdit:
         """Where the person types."""
         return self._view.entry
+
+    @property
+    def asked_between(self) -> tuple[tuple[QWidget, ...], QWidget]:
+        """What of the card tells what is asked, from its top on, and what it is answered by."""
+        return self._view.asked_at, self._view.answered_at
 
     def focus_order(self) -> list[QWidget]:
         """Return what the keyboard reaches, in the order of the eye."""

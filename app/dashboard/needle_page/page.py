@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from itertools import chain
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QRectF, QTimer, Signal
+from PySide6.QtCore import QPoint, QRectF, QTimer, Signal
 from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QBoxLayout, QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
@@ -330,8 +330,8 @@ _HINTING_PX = 720
 _MOST_STATE = 0.45
 """Of the page's height, for the state of the source."""
 _TALLEST_PART = 0.7
-_ASKED_PX = 100
-"""Above where something is typed, for what is asked; and below it, for the button."""
+_BESIDE_PX = 4
+"""Above what is asked and below what answers it, where the page is scrolled there."""
 _OF_BURSTS = (Measurand.AZIMUTH, Measurand.INDEX, Measurand.OUTPUT)
 _ANY_PX = 16_777_215
 _LEAST_PX = {"figures": 220, "job": 430, "trace": 240, "strip": 220, "status": 300}
@@ -370,9 +370,7 @@ class NeedlePage(QWidget):
         self._phase = Phase.CLOSED
         self.job.released.connect(self.take_focus)
         # Once it is laid out: with what is asked the card has changed its height.
-        self.job.asking.connect(
-            lambda answer: QTimer.singleShot(0, answer, lambda: self._show_answer(answer))
-        )
+        self.job.asking.connect(lambda: QTimer.singleShot(0, self, self._show_answer))
         freeze = self.tr("Let the trace stand still, or follow again")
         hold = self.tr("Keep the turn in front as a reference, or let it go")
         zero = self.tr("Let the needle's zero be the middle of the hysteresis, or the even lobes")
@@ -762,10 +760,19 @@ class NeedlePage(QWidget):
         else:
             self.prompt.confirm()
 
-    def _show_answer(self, answer: QWidget) -> None:
-        """Scroll to where something is typed or chosen, with what is asked above it."""
-        if self._ways.currentWidget() is self._scroll:
-            self._scroll.ensureWidgetVisible(answer, 0, _ASKED_PX)
+    def _show_answer(self) -> None:
+        """Scroll to where something is typed or chosen, with what is asked above it.
+
+        As much of the card as there is room for: with its title, or else from its words on.
+        """
+        if self._ways.currentWidget() is not self._scroll:
+            return
+        asked, answer = self.job.asked_between
+        end = answer.mapTo(self._scrolled, answer.rect().bottomLeft()).y() + _BESIDE_PX
+        room = self._scroll.viewport().height()
+        tops = [each.mapTo(self._scrolled, QPoint()).y() - _BESIDE_PX for each in asked]
+        top = next((each for each in tops if end - each <= room), end - room)
+        self._scroll.verticalScrollBar().setValue(top)
 
     def _lead_to_answer(self) -> bool:
         """Show where something is typed or chosen, if that is out of sight; return whether it was.

@@ -57,6 +57,19 @@ def test_drives_are_listed_searched_and_chosen(qtbot, page, path):
 
 
 @pytest.mark.qt_log_ignore("propagateSizeHints", extend=True)
+def test_where_the_first_drive_is_typed_is_seen_in_a_small_window_too(qtbot, page):
+    page.resize(480, 230)
+    with qtbot.waitActive(page):
+        page.show()
+    page.activate()
+    settled(qtbot, page)
+    assert page._identity.hasFocus()
+    qtbot.waitUntil(
+        lambda: page._identity.visibleRegion().boundingRect() == page._identity.rect()
+    )
+
+
+@pytest.mark.qt_log_ignore("propagateSizeHints", extend=True)
 def test_what_enter_does_is_marked_as_next(qtbot, page, path):
     with qtbot.waitActive(page):
         page.show()

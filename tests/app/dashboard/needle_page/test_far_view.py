@@ -5,6 +5,7 @@ import re
 import string
 from dataclasses import replace
 from itertools import combinations
+from unittest.mock import patch
 
 import pytest
 from PySide6.QtGui import QFontMetricsF
@@ -248,6 +249,35 @@ SIZES = ((480, 320), (800, 480), (960, 540), (960, 1080), (1024, 640), (1920, 10
 
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("at_work", [False, True])
+def is_whole(part):
+    """Whether all of a part is seen."""
+    return part.visibleRegion().boundingRect() == part.rect()
+
+
+@pytest.mark.parametrize("height", [300, 320])
+@pytest.mark.parametrize(
+    "ask",
+    [
+        Enter("write refused", messages.WAS_IT_REFUSED, choices=("yes", "no")),
+        Enter("humidity of the room", messages.HUMIDITY, "%", 0.0, 100.0),
+    ],
+    ids=lambda each: each.key,
+)
+def test_what_is_to_be_answered_is_seen_from_the_question_to_the_answer(window, ask, height):
+    sized(window, (480, height))
+    page = window.needle_page
+    window.begin_job("machine 7", "130mm-48tpi")
+    with patch.object(type(window.controller.job), "ask", ask):
+        window.controller.changed.emit()
+        # Enter alone is no answer where one is to be chosen: that is said, and hides nothing.
+        for _ in range(2 if ask.choices else 1):
+            QApplication.processEvents()
+            asked, answered = page.job.asked_between
+            assert is_whole(asked[-1])
+            assert is_whole(answered)
+            press(KEY.Key_Return)
+
+
 @pytest.mark.parametrize("language", languages(), indirect=True)
 @pytest.mark.few(1)
 def test_nothing_is_cut_at_any_size(window, size, at_work):
