@@ -27,6 +27,7 @@ from PySide6.QtGui import (
     QAccessibleAnnouncementEvent,
     QAccessibleEvent,
     QColor,
+    QDropEvent,
     QFocusEvent,
     QFont,
     QFontMetricsF,
@@ -570,6 +571,12 @@ class _Row(QStyledItemDelegate):
         left = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
         option.direction = Qt.LayoutDirection.LeftToRight  # type: ignore[attr-defined]
         option.displayAlignment = left  # type: ignore[attr-defined]
+
+
+def take_copy(event: QDropEvent) -> None:
+    """Take what is dragged without taking it away: by a move its owner would delete the file."""
+    event.setDropAction(Qt.DropAction.CopyAction)
+    event.accept()
 
 
 def across(*, left_handed: bool) -> QBoxLayout.Direction:

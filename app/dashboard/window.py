@@ -54,7 +54,7 @@ from app.dashboard.source_page.page import SourcePage
 from app.dashboard.style import Sizes, Theme, palette_for, style_sheet, theme_for
 from app.dashboard.top_bar import MenuEntry, TopBar
 from app.dashboard.tour import Tour
-from app.dashboard.widgets import ENTERS, FILLS, Page, laid, put_bars
+from app.dashboard.widgets import ENTERS, FILLS, Page, laid, put_bars, take_copy
 from app.diagnostics import diagnostics
 from app.job.origin import Origin
 from app.job.plan import Plan
@@ -798,11 +798,11 @@ class MainWindow(QWidget):
     def dragEnterEvent(self, event: QDragEnterEvent) -> None:  # noqa: N802
         """Take what a file manager drags."""
         if event.mimeData().hasUrls():
-            event.acceptProposedAction()
+            take_copy(event)
 
     def dropEvent(self, event: QDropEvent) -> None:  # noqa: N802
         """Describe the capture that was dropped; Enter opens it."""
-        event.acceptProposedAction()
+        take_copy(event)
         self.show_sources()
         self.source_page.show_dropped(event.mimeData().urls())
 

@@ -92,6 +92,22 @@ class Display:
         """Type words, letter by letter."""
         self._tool("type", "--delay", "20", words)
 
+    def wait_for(self, title: str) -> None:
+        """Wait until a window is seen."""
+        self._tool("search", "--sync", "--onlyvisible", "--name", title)
+
+    def point(self, left: int, top: int) -> None:
+        """Put the pointer somewhere, in pixels from the left and the top."""
+        self._tool("mousemove", str(left), str(top))
+
+    def hold(self) -> None:
+        """Press the pointer's first button, and hold it."""
+        self._tool("mousedown", "1")
+
+    def let_go(self) -> None:
+        """Let the pointer's first button go."""
+        self._tool("mouseup", "1")
+
     def copied(self) -> str:
         """What has been copied, as another program of this display is given it."""
         asked = subprocess.run(

@@ -262,7 +262,10 @@ class SourcePage(Page):
 
     def show_dropped(self, urls: list[QUrl]) -> None:
         """Fill the form for what was dropped on the window, or say why that is no capture."""
-        if len(urls) != 1:
+        if not urls:
+            self.say(self.tr("What was dropped did not arrive: Ctrl+O chooses a file."))
+            return
+        if len(urls) > 1:
             words = self.tr("{0} things were dropped; one capture at a time can be opened.")
             self.say(words.format(len(urls)))
             return

@@ -64,9 +64,7 @@ def test_where_the_first_drive_is_typed_is_seen_in_a_small_window_too(qtbot, pag
     page.activate()
     settled(qtbot, page)
     assert page._identity.hasFocus()
-    qtbot.waitUntil(
-        lambda: page._identity.visibleRegion().boundingRect() == page._identity.rect()
-    )
+    qtbot.waitUntil(lambda: page._identity.visibleRegion().boundingRect() == page._identity.rect())
 
 
 @pytest.mark.qt_log_ignore("propagateSizeHints", extend=True)

@@ -86,10 +86,14 @@ class Person:
 def drop(window, *urls):
     data = QMimeData()
     data.setUrls(list(urls))
-    copying, left = Qt.DropAction.CopyAction, Qt.MouseButton.LeftButton
+    copy, move, left = Qt.DropAction.CopyAction, Qt.DropAction.MoveAction, Qt.MouseButton.LeftButton
     for kind in (QDragEnterEvent, QDropEvent):
-        event = kind(QPoint(50, 50), copying, data, left, Qt.KeyboardModifier.NoModifier)
+        event = kind(QPoint(50, 50), copy | move, data, left, Qt.KeyboardModifier.NoModifier)
+        # As file managers do within a disk, and delete what has been moved.
+        event.setDropAction(move)
         QApplication.sendEvent(window, event)
+        assert event.isAccepted()
+        assert event.dropAction() is copy
 
 
 @pytest.fixture
@@ -281,6 +285,9 @@ def test_a_folder_ten_files_and_a_page_of_the_web_are_said(person, session, tmp_
     assert person.page.status.startswith("10 things were dropped")
     person.drop(QUrl("https://example.org/a.wav"))
     assert "not on this computer" in person.page.status
+    # Its owner has gone before it was handed over.
+    person.page.show_dropped([])
+    assert person.page.status.startswith("What was dropped did not arrive")
     assert opened(session) == []
     assert person.window.page is person.page
 
