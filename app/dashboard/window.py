@@ -565,10 +565,19 @@ class MainWindow(QWidget):
         origin = self._session.origin()
         begins = self._session.view().phase in (Phase.OPENING, Phase.RUNNING)
         if origin is None or not begins:
-            self.drives_page.say(self.tr("No source is running; open the one of the drive first."))
+            self.drives_page.say(self._nothing_runs())
         else:
             drive = Drive(identity, profile_name)
             self._looked_at(lambda: self._begin_job(drive, origin, Plan(plan), disk))
+
+    def _nothing_runs(self) -> str:
+        """Return why no job can be done with what is open."""
+        if self._session.view().phase is Phase.ENDED:
+            return self.tr(
+                "A capture is over, and a job is of a drive that runs: open its source (F2), or the "
+                "virtual drive to try a job."
+            )
+        return self.tr("No source is running; open the one of the drive first.")
 
     def _looked_at(self, begin: Callable[[], None]) -> None:
         """Begin a job, first asking whether a check of the input is to be looked at."""
@@ -653,7 +662,7 @@ class MainWindow(QWidget):
         if self.controller.number == left.number:
             self.show_needle()
         elif self._session.view().phase is not Phase.RUNNING:
-            self.drives_page.say(self.tr("No source is running; open the one of the drive first."))
+            self.drives_page.say(self._nothing_runs())
         else:
             self._looked_at(lambda: self._take_up(left))
 

@@ -286,10 +286,16 @@ NO_LEVEL = Message("no level at all: the input is muted, or nothing is connected
 LOW_LEVEL_KEPT = Message("the level is low: record again with more gain or a ×1 probe")
 NO_LEVEL_KEPT = Message("no level at all: the capture is silent; check the input and record again")
 LOW_LEVEL_VIRTUAL = Message("the level is low: the virtual drive's amplitude_v is set so")
+PHASES_UNLIKE = Message(
+    "{0} is {1} times as strong as {2}: one of them may carry something else, such as the index; "
+    "F2 shows what each channel carries"
+)
+_UNLIKE = 10.0
+"""Of two phases of one signal, by probes that differ as much as ×1 and ×10 do."""
 
 
 def advice_on(levels: Sequence[Level], info: SourceInfo) -> tuple[Message, ...]:
-    """Return the likely cause of a signal that is too weak to be read; empty when it is not.
+    """Return the likely cause of a signal that cannot be read; empty where levels tell none.
 
     Parameters
     ----------
@@ -303,14 +309,34 @@ def advice_on(levels: Sequence[Level], info: SourceInfo) -> tuple[Message, ...]:
         for level in levels
         if level.role != Role.INDEX
     ]
-    if not parts or max(parts) >= _LOW_PART:
+    if not parts:
         return ()
+    if max(parts) >= _LOW_PART:
+        return _unlike(levels)
     silent = max(parts) == 0.0
     if info.length_frames is not None:
         return (NO_LEVEL_KEPT if silent else LOW_LEVEL_KEPT,)
     if info.virtual:
         return (LOW_LEVEL_VIRTUAL,)
     return (NO_LEVEL if silent else LOW_LEVEL,)
+
+
+def _unlike(levels: Sequence[Level]) -> tuple[Message, ...]:
+    """Return that two phases cannot be of one signal, by their levels; empty where they can.
+
+    A silent one is no sign of that: one phase is enough.
+    """
+    phases = sorted(
+        (each for each in levels if each.role in (Role.PLUS, Role.MINUS)),
+        key=lambda each: each.peak_v,
+    )
+    if len(phases) != 2 or not phases[0].peak_v > 0.0:
+        return ()
+    weak, strong = phases
+    times = strong.peak_v / weak.peak_v
+    if times < _UNLIKE:
+        return ()
+    return (messages.fill(PHASES_UNLIKE, strong.role, f"{times:.0f}", weak.role),)
 
 
 FAULT = Message("a fault in the program, and the analysis began anew: {0}")

@@ -14,6 +14,7 @@ from app.live.view import (
     LOW_LEVEL_VIRTUAL,
     NO_LEVEL,
     NO_LEVEL_KEPT,
+    PHASES_UNLIKE,
 )
 
 MOST_CHARACTERS = 60
@@ -90,6 +91,7 @@ BRIEF = {
     LOW_LEVEL_KEPT.text: "Low level: record again with more gain.",
     NO_LEVEL_KEPT.text: "The capture is silent: record it again.",
     LOW_LEVEL_VIRTUAL.text: "Low level: amplitude_v is set so.",
+    PHASES_UNLIKE.text: "Phases unlike: see at F2 what each channel carries.",
     TEACH_NOT_SWEEPS.text: "Separate records: trigger on the index.",
     TEACH_TOO_SMALL.text: "Too small a change to tell: nudge further outward.",
 }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from app.dashboard.text import translate
@@ -24,6 +25,22 @@ WIRINGS = (
     ("a detector's envelope", "envelope"),
     ("a detector's envelope and the index", "envelope,index"),
 )
+
+
+class ChannelPicker(Picker):
+    """What a channel carries; a role is chosen by its first letter, before which is a number."""
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
+        """Choose the next role that begins with the letter that is typed."""
+        typed, count = event.text().lower(), self.count()
+        if typed.isalpha():
+            for step in range(1, count + 1):
+                place = (self.currentIndex() + step) % count
+                if self.itemText(place).partition(": ")[2].lower().startswith(typed):
+                    self.setCurrentIndex(place)
+                    self.activated.emit(place)
+                    return
+        super().keyPressEvent(event)
 
 
 class RolesField(QWidget):
@@ -66,7 +83,7 @@ class RolesField(QWidget):
 
     def _add_channel(self) -> None:
         number = len(self.channels) + 1
-        channel = Picker(
+        channel = ChannelPicker(
             self.tr("Channel {0}").format(number),
             self.tr("What channel {0} carries").format(number),
             self,

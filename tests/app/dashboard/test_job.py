@@ -407,7 +407,7 @@ def test_no_job_begins_on_a_capture_that_is_at_its_end(open_window, session, tmp
     session.now = replace(session.view(), phase=Phase.ENDED, source="file:a.wav", virtual=False)
     window.begin_job("machine 7", "130mm-48tpi")
     assert window.controller.job is None
-    assert "No source is running" in window.drives_page.status
+    assert "A capture is over" in window.drives_page.status
 
 
 def test_backspace_gives_up_a_measurement(window, session):

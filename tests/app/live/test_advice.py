@@ -63,6 +63,23 @@ def test_one_phase_is_enough():
     assert advised(0.0, 0.2, roles=(Role.PLUS, Role.MINUS)) == ()
 
 
+@pytest.mark.parametrize(
+    ("peaks_v", "told"),
+    [
+        ((5.0, 0.2), ("plus", "25", "minus")),
+        ((0.02, 0.4), ("minus", "20", "plus")),
+        # Two probes, of ×1 and ×10, differ by less: the levels of neither are that exact.
+        ((0.4, 0.05), None),
+        ((0.4, 0.4), None),
+    ],
+)
+def test_phases_of_one_signal_are_alike(peaks_v, told):
+    said = advised(*peaks_v, roles=(Role.PLUS, Role.MINUS))
+    assert [(each.text, each.values) for each in said] == (
+        [(view.PHASES_UNLIKE.text, told)] if told else []
+    )
+
+
 def test_a_capture_is_to_be_recorded_again():
     assert advised(0.0, 0.0, live=False, length_frames=10) == (view.NO_LEVEL_KEPT,)
     assert advised(1e-4, 0.0, live=False, length_frames=10) == (view.LOW_LEVEL_KEPT,)

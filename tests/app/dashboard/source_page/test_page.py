@@ -183,6 +183,16 @@ def test_tab_leads_from_the_list_through_the_form_to_the_address(person):
         assert (way[-1], len(set(way))) == (last, len(way)), kind
 
 
+def test_a_role_is_chosen_by_its_first_letter(person, session):
+    person.choose(CARD)
+    channels = person.page._form.roles.channels
+    for channel, letter in zip(channels, "ipm", strict=False):
+        channel.setFocus()
+        person.qtbot.keyClicks(channel, letter)
+    person.enter()
+    assert opened(session) == [("open", CARD, "index,plus,minus")]
+
+
 def test_what_is_stated_of_an_envelope_goes_with_it(person, session):
     person.choose(CARD)
     form = person.page._form
