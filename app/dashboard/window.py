@@ -574,8 +574,8 @@ class MainWindow(QWidget):
         """Return why no job can be done with what is open."""
         if self._session.view().phase is Phase.ENDED:
             return self.tr(
-                "A capture is over, and a job is of a drive that runs: open its source (F2), or the "
-                "virtual drive to try a job."
+                "A capture is over, and a job is of a drive that runs: open its source (F2), or the"
+                " virtual drive to try a job."
             )
         return self.tr("No source is running; open the one of the drive first.")
 

@@ -198,9 +198,16 @@ def _closed(job: Job) -> Card:
         for name, before, after in rows
         if before is not None and after is not None
     ]
+    head = translate("job", "As found → as left:")
+    if not lines:
+        # Nothing was moved, or not that far.
+        head = translate("job", "As found:")
+        lines = [f"{name}  {amount(before)}" for name, before, _ in rows if before is not None]
+    if not lines:
+        head = translate("job", "Neither offset nor hysteresis nor speed was measured.")
     return Card(
         translate("job", "The job is closed"),
-        "\n".join([translate("job", "As found → as left:"), *lines]),
+        "\n".join([head, *lines]),
         live=translate("job", "⌫ puts the job away."),
         button=translate("job", "See the report"),
         may_back=True,

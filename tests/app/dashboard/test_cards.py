@@ -282,6 +282,16 @@ def test_a_closed_job_tells_what_has_changed():
     )
 
 
+def test_a_closed_job_that_moved_nothing_tells_what_was_found():
+    nothing = Summary(None, None, None)
+    found = replace(nothing, speed_rpm=Value("speed", 301.0, 0.05, "rpm"))
+    for as_found, words in (
+        (found, "As found:\nspeed  301.00 ± 0.10 rpm"),
+        (nothing, "Neither offset nor hysteresis nor speed was measured."),
+    ):
+        assert card(made_job(closed=True, as_found=as_found, as_left=nothing)).words == words
+
+
 def test_a_check_that_is_looked_at():
     shown = card(made_job(), elsewhere=True, chosen=2)
     assert shown == Card("Lock", "Not done yet.", button="Take it in hand", may_back=True)
