@@ -247,8 +247,6 @@ def test_what_is_typed_into_is_seen_once_it_has_the_keys(window, monkeypatch, qt
 SIZES = ((480, 320), (800, 480), (960, 540), (960, 1080), (1024, 640), (1920, 1080), (3840, 2160))
 
 
-@pytest.mark.parametrize("size", SIZES)
-@pytest.mark.parametrize("at_work", [False, True])
 def is_whole(part):
     """Whether all of a part is seen."""
     return part.visibleRegion().boundingRect() == part.rect()
@@ -278,6 +276,8 @@ def test_what_is_to_be_answered_is_seen_from_the_question_to_the_answer(window, 
             press(KEY.Key_Return)
 
 
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("at_work", [False, True])
 @pytest.mark.parametrize("language", languages(), indirect=True)
 @pytest.mark.few(1)
 def test_nothing_is_cut_at_any_size(window, size, at_work):
