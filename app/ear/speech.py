@@ -11,7 +11,7 @@ _SILENCED_WITHIN_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
-class Command:
+class SpeechCommand:
     """A program that speaks what is written to its standard input.
 
     Attributes
@@ -30,10 +30,10 @@ class Command:
 # the other, unless it is told to wait for the end, and by its priority that each ends the last:
 # `src/clients/say/say.c` of speech-dispatcher.
 _COMMANDS = (
-    Command(
+    SpeechCommand(
         ("spd-say", "--pipe-mode", "--wait", "--priority", "text"), silence=("spd-say", "--stop")
     ),
-    Command(("say",)),
+    SpeechCommand(("say",)),
 )
 """Speech-dispatcher's, and macOS's own."""
 
@@ -43,11 +43,11 @@ class Speaker:
 
     Parameters
     ----------
-    command : Command, optional
+    command : SpeechCommand, optional
         The program; None looks for one of the system's.
     """
 
-    def __init__(self, command: Command | None = None) -> None:
+    def __init__(self, command: SpeechCommand | None = None) -> None:
         found = (each for each in _COMMANDS if shutil.which(each.speak[0]))
         self._command = command or next(found, None)
         self._speaking: subprocess.Popen[bytes] | None = None

@@ -10,7 +10,7 @@ from PySide6.QtTest import QTest
 from app.dashboard.ear import Ear
 from app.dashboard.text import Face
 from app.dashboard.window import MainWindow
-from app.ear.speech import Command, Speaker
+from app.ear.speech import Speaker, SpeechCommand
 from app.ear.tone import REFERENCE_HZ, tone_for
 from app.ear.voice import OutputUnavailable
 from tests.app.dashboard.fakes import FakeSession, reading, view
@@ -130,7 +130,7 @@ class Noting(Speaker):
     """Notes what it is to say, and speaks for as long as a test wants."""
 
     def __init__(self):
-        super().__init__(Command(("none",)))
+        super().__init__(SpeechCommand(("none",)))
         self.said = []
         self.speaks = False
 

@@ -143,7 +143,7 @@ def test_a_nudge_is_told_with_how_far_and_which_way_it_is_and_then_left_to_the_n
     past = leading(SPEED, ask=ask, left_um=lambda *_: 1.0)
     assert teller.news(past, nearer) == ""
     assert turning_words(past, nearer, None).startswith("Still to go: 1.0 µm outward.")
-    close = leading(SPEED, ask=ask, left_um=lambda _: -0.04)
+    close = leading(SPEED, ask=ask, left_um=lambda *_: -0.04)
     there = replace(nearer, figure="↻ <0.001°   <0.001 mm")
     words = "Still to go: less than 0.1 µm. clockwise less than 0.001° less than 0.001 mm."
     assert turning_words(close, there, None) == words

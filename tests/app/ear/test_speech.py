@@ -3,7 +3,7 @@
 import sys
 import time
 
-from app.ear.speech import Command, Speaker
+from app.ear.speech import Speaker, SpeechCommand
 
 WRITES = "import sys; open(sys.argv[1], 'a').write(sys.stdin.read() + '\\n')"
 HANGS = (
@@ -20,7 +20,7 @@ def until(true, seconds=20.0):
 
 def test_a_sentence_is_spoken_once(tmp_path):
     said = tmp_path / "said"
-    speaker = Speaker(Command((sys.executable, "-c", WRITES, str(said))))
+    speaker = Speaker(SpeechCommand((sys.executable, "-c", WRITES, str(said))))
     assert speaker.can_speak
     for sentence in ("--help µm", "--help µm"):
         speaker.say(sentence)
@@ -34,7 +34,7 @@ def test_a_sentence_is_spoken_once(tmp_path):
 
 def test_a_new_sentence_ends_the_last(tmp_path):
     said = tmp_path / "said"
-    speaker = Speaker(Command((sys.executable, "-c", HANGS, str(said))))
+    speaker = Speaker(SpeechCommand((sys.executable, "-c", HANGS, str(said))))
     speaker.say("one")
     until(said.exists)
     first = speaker._speaking
@@ -45,13 +45,13 @@ def test_a_new_sentence_ends_the_last(tmp_path):
 
 
 def test_a_program_that_has_gone_says_nothing():
-    Speaker(Command(("no-such-program-here",))).say("one")
+    Speaker(SpeechCommand(("no-such-program-here",))).say("one")
 
 
 def test_what_is_spoken_is_known_and_silenced_where_it_outlives_its_program(tmp_path):
     said, silenced = tmp_path / "said", tmp_path / "silenced"
     silence = (sys.executable, "-c", WRITES, str(silenced))
-    speaker = Speaker(Command((sys.executable, "-c", HANGS, str(said)), silence))
+    speaker = Speaker(SpeechCommand((sys.executable, "-c", HANGS, str(said)), silence))
     assert not speaker.is_speaking
     speaker.stop()
     assert not silenced.exists()
@@ -64,6 +64,6 @@ def test_what_is_spoken_is_known_and_silenced_where_it_outlives_its_program(tmp_
 
 
 def test_a_sentence_that_has_been_spoken_is_over(tmp_path):
-    speaker = Speaker(Command((sys.executable, "-c", WRITES, str(tmp_path / "said"))))
+    speaker = Speaker(SpeechCommand((sys.executable, "-c", WRITES, str(tmp_path / "said"))))
     speaker.say("one")
     until(lambda: not speaker.is_speaking)
