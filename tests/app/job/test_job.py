@@ -260,7 +260,7 @@ def test_which_way_round_is_outward_is_learned_from_the_first_nudge():
     # It was asked to turn clockwise, and went inward.
     assert "counter-clockwise is outward" in kept.outcomes[0].reason
     # 60 µm are 60 / (529.1667 / 1.8) = 0.204 degrees; at 22 mm 0.078 mm.
-    assert "0.20°: 0.08 mm" in str(nudges[0].message)
+    assert "0.20°: 0.078 mm" in str(nudges[0].message)
 
 
 CARED = plan_for(
