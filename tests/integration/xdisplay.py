@@ -108,6 +108,11 @@ class Display:
         """Let the pointer's first button go."""
         self._tool("mouseup", "1")
 
+    def click(self, left: int, top: int) -> None:
+        """Put the pointer somewhere, and press its first button once."""
+        self.point(left, top)
+        self._tool("click", "1")
+
     def copied(self) -> str:
         """What has been copied, as another program of this display is given it."""
         asked = subprocess.run(
