@@ -168,7 +168,7 @@ def set_aside(path: Path) -> Path:
 
 def _write_ahead(db: sqlite3.Connection) -> None:
     """Have changes written ahead of the book's pages."""
-    # Of two that begin so at once SQLite refuses one, and lets it not wait: it tries again.
+    # Where two do so at the same moment SQLite refuses one of them without a wait.
     end_s = time.monotonic() + 2 * _BUSY_S
     while True:
         try:

@@ -168,7 +168,8 @@ class Timing:
     read_timeout_s : float
         Longest wait in one read; a stop takes about as long.
     retry_s : float
-        Pause between one attempt to open a lost source and the next; the first is made at once.
+        Pause before a lost source is opened again. One that has stood for longer is tried at once,
+        so that a source that comes and goes is not tried without a pause.
     clock : callable
         Monotonic time in seconds.
     sleep : callable or None

@@ -361,6 +361,16 @@ def _near(
     )
 
 
+def _spread(name: str, drives: Sequence[Worked]) -> tuple[str, str, str, str]:
+    """Return how far from their aim drives are left: by what a job saw, and what it did not."""
+    left = [each for each in drives if each.left_um is not None]
+    away_um = np.array([each.middle_um for each in left])
+    unseen_um = np.array([each.left_um[0] for each in left if each.left_um is not None])
+    parts = [f"{np.std(each):.1f}" for each in (away_um, away_um + unseen_um, unseen_um)]
+    words = "{} µm: {} as it saw, {} as it erred".format(*parts) if left else "–"
+    return name, words, "", "as they are drawn"
+
+
 def _unstated_u_um() -> float:
     """Return u of a disk's zero whose paper does not say in what climate that was found."""
     film = film_of(PROFILE)
@@ -439,7 +449,9 @@ def rates(drives: Sequence[Worked], centred: Sequence[float]) -> list[tuple[str,
         ("middle as left, by its own U", _own_u(usual), "", "95 %"),
         ("so in a warm drive and a dry room", _own_u(warm), "", "95 %"),
         _near(usual, "from its aim"),
+        _spread("– its standard deviation", usual),
         _near(stated, "so in a warm drive and a dry room"),
+        _spread("– its standard deviation there", stated),
         _near(unstated, "so by a paper that tells no climate", _unstated_u_um()),
         _both_heads(drives),
         (

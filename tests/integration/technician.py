@@ -9,11 +9,7 @@ technician.
 import contextlib
 import itertools
 import re
-import signal
-import subprocess
-import sys
 import time
-from pathlib import Path
 
 import pytest
 
@@ -21,9 +17,8 @@ from app.book.store import Book
 from app.job.outcomes import open_failures
 from tests.integration.pointing import Eyes
 from tests.integration.screenreader import FOCUSED, SAID, screen_reader
-from tests.integration.xdisplay import display
+from tests.integration.xdisplay import display, program
 
-ROOT = Path(__file__).parents[2]
 JOB_WITHIN_S = 900.0
 WAIT_S = 60.0
 DRIVE = "hall 2, machine 7"
@@ -267,24 +262,11 @@ def hold_a_whole_job(folder, plan, hands, *, managed):
         reader = stack.enter_context(screen_reader(screen.environment))
         if managed:
             stack.enter_context(screen.managed())
-        program = subprocess.Popen(
-            [sys.executable, "-m", "app", SOURCE, "--book", str(book)],
-            cwd=ROOT,
-            env=reader.environment,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-        try:
-            screen.focus("Evenlobe")
-            technician = hands(screen, reader)
-            technician.begin(plan)
-            closing = technician.work()
-        finally:
-            program.send_signal(signal.SIGINT)
-            _, errors = program.communicate(timeout=WAIT_S)
-    assert program.returncode == 0
-    assert errors == ""
+        stack.enter_context(program(reader.environment, SOURCE, "--book", str(book)))
+        screen.focus("Evenlobe")
+        technician = hands(screen, reader)
+        technician.begin(plan)
+        closing = technician.work()
     with Book(book) as kept:
         record = kept.job(kept.numbers()[-1])
     assert record.closed_at

@@ -2,21 +2,18 @@
 
 import contextlib
 import shutil
-import signal
 import subprocess
 import sys
 import time
-from pathlib import Path
 
 import pytest
 
 from tests.integration.dragging import DROPPED, PLACE, READY, TITLE
 from tests.integration.screenreader import FOCUSED, SAID, screen_reader
-from tests.integration.xdisplay import display
+from tests.integration.xdisplay import ROOT, display, program
 
 pytestmark = [pytest.mark.real_time, pytest.mark.slow, pytest.mark.xdist_group("window")]
 
-ROOT = Path(__file__).parents[2]
 CAPTURE = ROOT / "fixtures" / "captures" / "counted.csv"
 SOURCE = "sim:rate=200000&carrier_hz=50000"
 WAIT_S = 60.0
@@ -74,30 +71,18 @@ def test_files_are_dropped_by_a_hand(tmp_path):
         screen = stack.enter_context(display(tmp_path))
         reader = stack.enter_context(screen_reader(screen.environment))
         stack.enter_context(screen.managed())
-        program = subprocess.Popen(
-            [sys.executable, "-m", "app", SOURCE, "--book", str(tmp_path / "book.sqlite3")],
-            cwd=ROOT,
-            env=reader.environment,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-        try:
-            screen.fill("Evenlobe")
-            with dragged(screen, paths):
-                until(SAID, "10 things were dropped; one capture at a time can be opened.")
-            with dragged(screen, [tmp_path]):
-                until(SAID, "is a folder; drop one of the captures in it.")
-            # By a move the other program would delete what it has dragged.
-            with dragged(screen, paths[:1]) as told:
-                assert told == [DROPPED, "CopyAction"]
-                until(FOCUSED, "Open")
-            screen.focus("Evenlobe")
-            screen.press("Return")
-            until(SAID, "The capture ends before a reading was possible")
-        finally:
-            program.send_signal(signal.SIGINT)
-            _, errors = program.communicate(timeout=WAIT_S)
-    assert program.returncode == 0
-    assert errors == ""
+        book = tmp_path / "book.sqlite3"
+        stack.enter_context(program(reader.environment, SOURCE, "--book", str(book)))
+        screen.fill("Evenlobe")
+        with dragged(screen, paths):
+            until(SAID, "10 things were dropped; one capture at a time can be opened.")
+        with dragged(screen, [tmp_path]):
+            until(SAID, "is a folder; drop one of the captures in it.")
+        # By a move the other program would delete what it has dragged.
+        with dragged(screen, paths[:1]) as told:
+            assert told == [DROPPED, "CopyAction"]
+            until(FOCUSED, "Open")
+        screen.focus("Evenlobe")
+        screen.press("Return")
+        until(SAID, "The capture ends before a reading was possible")
     assert all(each.exists() for each in paths)

@@ -1,13 +1,8 @@
 """Whole jobs in the window on a real X display, by real key presses, from a new drive on."""
 
-import contextlib
 import json
 import re
-import signal
-import subprocess
-import sys
 import time
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -24,14 +19,13 @@ from app.profiles import load_profile
 from instruments.address import open_address
 from instruments.source import SourceRequest
 from instruments.virtual.params import PRACTICES
-from tests.integration.xdisplay import display
+from tests.integration.technician import DRIVE, SOURCE
+from tests.integration.xdisplay import display, program
 
 pytestmark = [pytest.mark.real_time, pytest.mark.slow, pytest.mark.xdist_group("window")]
 
-ROOT = Path(__file__).parents[2]
 JOB_WITHIN_S = 700.0
 WAIT_S = 120.0
-DRIVE = "hall 2, machine 7"
 TO_THE_PLAN = 3
 """Controls from the name of a new drive to the plan of its job."""
 FOCUS = QColor(LIGHT.second).getRgb()[:3]
@@ -46,27 +40,6 @@ def screen(tmp_path):
 @pytest.fixture
 def book(tmp_path):
     return tmp_path / "book.sqlite3"
-
-
-@contextlib.contextmanager
-def program(screen, *words):
-    """The program's window with the keyboard, for as long as the block lasts."""
-    begun = subprocess.Popen(
-        [sys.executable, "-m", "app", *words],
-        cwd=ROOT,
-        env=screen.environment,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    try:
-        screen.focus("Evenlobe")
-        yield
-    finally:
-        begun.send_signal(signal.SIGINT)
-        _, errors = begun.communicate(timeout=WAIT_S)
-    assert begun.returncode == 0
-    assert errors == ""
 
 
 def until(look, within_s=WAIT_S):
@@ -139,7 +112,8 @@ def work_until(screen, book, count):
 
 @pytest.mark.timeout(JOB_WITHIN_S + 100.0)
 def test_a_newcomer_walks_through_the_whole_job_by_keys(screen, book):
-    with program(screen, "sim:offset_um=-60&creep_um=6&seed=3", "--book", str(book)):
+    with program(screen.environment, SOURCE, "--book", str(book)):
+        screen.focus("Evenlobe")
         begin_job(screen, book)
         before = screen.picture().copy()
         work_until(screen, book, len(plan_for(load_profile("130mm-48tpi"))))
@@ -239,7 +213,8 @@ def in_um(words):
 def test_a_practice_drive_is_walked_from_its_choice_to_its_debrief_by_keys(
     screen, book, fault, told
 ):
-    with program(screen, "--book", str(book)):
+    with program(screen.environment, "--book", str(book)):
+        screen.focus("Evenlobe")
         address = open_practice(screen, fault)
         begin_job(screen, book, plan="Adjust")
         record = close_job(screen, book)

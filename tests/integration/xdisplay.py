@@ -3,6 +3,7 @@
 import contextlib
 import os
 import shutil
+import signal
 import struct
 import subprocess
 import sys
@@ -12,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+ROOT = Path(__file__).parents[2]
 SIZE = 1920, 1080
 _DEADLINE_S = 60
 _ASK_CLIPBOARD = """
@@ -155,3 +157,23 @@ def display(folder: Path, size: tuple[int, int] = SIZE) -> Iterator[Display]:
         yield shown
     finally:
         shown.close()
+
+
+@contextlib.contextmanager
+def program(environment: dict[str, str], *words: str) -> Iterator[None]:
+    """The program in a window for as long as the block lasts; it has to end without a complaint."""
+    begun = subprocess.Popen(
+        [sys.executable, "-m", "app", *words],
+        cwd=ROOT,
+        env=environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        yield
+    finally:
+        begun.send_signal(signal.SIGINT)
+        _, errors = begun.communicate(timeout=2 * _DEADLINE_S)
+    assert begun.returncode == 0
+    assert errors == ""
