@@ -598,7 +598,9 @@ class Job:
     def _situation(self, step: Step) -> Situation:
         of = (step.check, step.stage, step.head)
         known = (self._known, self._drive, self.outcomes, self.aim)
-        return Situation(self.profile, self.options, *of, *known)
+        pending = (each for each in self._steps if each.state not in ENDED)
+        to_come = frozenset(each.check for each in pending) - {step.check}
+        return Situation(self.profile, self.options, *of, *known, to_come)
 
     def _is_touched(self, check: CheckName) -> bool:
         """Whether what a check measures has been moved since the drive was brought in."""

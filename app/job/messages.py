@@ -284,6 +284,9 @@ NUDGES_USED_UP = Message("all {0} nudges were used; the best middle was {1} µm 
 WITHIN_ITS_U = Message(
     "the {0} µm that are left are within their uncertainty: no nudge is called for"
 )
+LEFT_FOR_THE_LOCK = Message(
+    "the {0} µm that are left are taken out with what tightening moves, once that has been seen"
+)
 LOCKED_AWAY = Message(
     "after {0} nudges, relocks counted, the middle is locked {1} µm from the aim; done again, this "
     "check may bring it nearer; where tightening moves it differently each time, look to washers "

@@ -535,9 +535,9 @@ class JobOptions:
     most_nudges : int
         After so many, relocks counted, adjusting stops and says so.
     goal_um, preset_um, lock_um : float
-        How close the middle of the hysteresis is brought to the track line before the screws are
-        tightened for the first time, to where it is set off for their creep after that, and how
-        far from the line it may be once they are tight.
+        How close the middle of the hysteresis is to be to the track line for the head to be left
+        alone, to where it is set off for the creep of the screws, and how far from the line it may
+        be once they are tight.
     wanted_um : float
         Expanded uncertainty that the mean of the seatings is to have.
     """
@@ -549,7 +549,7 @@ class JobOptions:
     most_nudges: int = 8
     goal_um: float = 4.0
     preset_um: float = 3.0
-    lock_um: float = 2.5
+    lock_um: float = 2.0
     wanted_um: float = 2.0
 
 
@@ -669,6 +669,8 @@ class Situation:
     drive: DriveState
     outcomes: tuple[Outcome, ...] = ()
     aim: Aim = Aim()
+    to_come: frozenset[CheckName] = frozenset()
+    """What is yet to be done in this job, the check in hand left out."""
     unseen: bool = False
     """Nothing was seen of what the hand did last; the next measurement of the lobes says so."""
 

@@ -68,6 +68,8 @@ from app.numbers import finely
 
 _LEAST_TRIAL_UM = 20.0
 _RELOCK_NUDGES = 2
+_ROUGH_UM = 10.0
+"""Tightening shifts what it locks (common practice), by as much or more: nearer is not kept."""
 SIGHT_PART = 0.25
 """Of the scale: with one head as near as that, both lobes of the other are seen, be it as far again
 off to the same side."""
@@ -213,7 +215,7 @@ _OUTWARD = {
 
 
 def adjust(situation: Situation) -> Check:
-    """Loosen the screws, and nudge until the goal is met; a head that is there is left alone."""
+    """Loosen the screws, and nudge until the head is near; one at the goal is left alone."""
     yield from on_alignment_track(situation)
     goal_um = near(situation.profile, situation.options.goal_um)
     position = yield from look(situation, "before")
@@ -227,7 +229,7 @@ def adjust(situation: Situation) -> Check:
         yield from _loosen(situation, messages.LEAVE_ALONE if is_better_left else messages.LOOSEN)
         # Loosening may have moved what was locked under strain.
         position = yield from look(situation, "loose")
-    unseated, unseen = _seatings_were_unreadable(situation), _second_was_out_of_sight(situation)
+    unseated, unseen = _seatings_were_unreadable(situation), _one_was_out_of_sight(situation)
     if unseated or unseen:
         coarse_um = SIGHT_PART * situation.profile.scale_um
         position, _ = yield from bring_to(situation, position, target.um, coarse_um)
@@ -237,13 +239,19 @@ def adjust(situation: Situation) -> Check:
         position = yield from look(situation, "seated")
     if unseen:
         target = yield from _with_both_in_sight(situation)
-    position, best = yield from bring_to(situation, position, target.um, goal_um)
+    # Tightening moves the head by more than a goal, and by how much shows once it has been done:
+    # what nearer would take is left for then.
+    is_locked_next = CheckName.LOCK in situation.to_come
+    rough_um = max(goal_um, near(situation.profile, _ROUGH_UM)) if is_locked_next else goal_um
+    position, best = yield from bring_to(situation, position, target.um, rough_um)
     reason = ""
     if situation.drive.nudges >= most_nudges(situation):
         best_um = distance_um(best, target.um)
         reason = str(fill(messages.NUDGES_USED_UP, situation.drive.nudges, f"{best_um:.1f}"))
-    elif (away_um := distance_um(position, target.um)) > goal_um:
+    elif (away_um := distance_um(position, target.um)) > rough_um:
         reason = str(fill(messages.WITHIN_ITS_U, f"{away_um:.1f}"))
+    elif away_um > goal_um:
+        reason = str(fill(messages.LEFT_FOR_THE_LOCK, f"{away_um:.1f}"))
     return _outcome(situation, position, "; ".join(filter(None, (reason, seated))))
 
 
@@ -265,12 +273,17 @@ def _seat_in_sight(situation: Situation) -> Generator[Ask, Any, str]:
     return str(fill(messages.SEATED_IN_SIGHT, len(seatings.numbers), error_um))
 
 
-def _second_was_out_of_sight(situation: Situation) -> bool:
-    """Tell whether the other head was looked at as found, and was too far off to be compared."""
-    return situation.known.apart_um is None and any(
-        (each.check, each.side, each.value) == (CheckName.RADIAL, 1, None)
-        and each.verdict is not Verdict.SKIPPED
+def _one_was_out_of_sight(situation: Situation) -> bool:
+    """Tell whether both heads were looked at as found, and one too far off to be compared."""
+    looked = [
+        each
         for each in situation.outcomes
+        if each.check is CheckName.RADIAL and each.verdict is not Verdict.SKIPPED
+    ]
+    return (
+        situation.known.apart_um is None
+        and any(each.side == 1 for each in looked)
+        and any(each.value is None for each in looked)
     )
 
 
@@ -309,7 +322,7 @@ def lock(situation: Situation) -> Check:
     """Tighten; loosen, set off by the creep and tighten again while it ends too far away."""
     yield from on_alignment_track(situation)
     lock_um = near(situation.profile, situation.options.lock_um)
-    goal_um = near(situation.profile, situation.options.goal_um)
+    preset_um = near(situation.profile, situation.options.preset_um)
     aim_um = target_of(situation.profile, situation.aim, situation.known).um
     if situation.drive.loose is False and not situation.known.creeps_um:
         # Tight from a try that gave no number: tightening once more would tell of no creep.
@@ -327,9 +340,9 @@ def lock(situation: Situation) -> Check:
         finding = lock_of(start.middle_um, end.middle_um, limit_um=lock_um, aim_um=aim_um)
         learn(situation, creeps_um=(*situation.known.creeps_um, finding.moved_um))
         # Going on takes a nudge and the tightening after it. With the last two a head that is no
-        # farther off than the goal before tightening is as likely to end farther off as nearer.
+        # farther off than where it would be set off from is as likely to end farther off as nearer.
         left = most_nudges(situation) - situation.drive.nudges
-        near_um = lock_um if left >= 2 * _RELOCK_NUDGES else max(lock_um, goal_um)
+        near_um = lock_um if left >= 2 * _RELOCK_NUDGES else max(lock_um, preset_um)
         if distance_um(end, aim_um) <= near_um or left < _RELOCK_NUDGES:
             break
         start = yield from _set_off(situation, end.middle_um, aim_um)

@@ -226,15 +226,15 @@ def test_heads_too_far_apart_are_told_of_where_they_are_found_and_left():
     assert "set the middle between them" in str(what_next(able))
 
 
-def test_a_second_head_that_was_out_of_sight_is_compared_once_both_are_seen():
-    # 0.85 of the scale is as far as both lobes are seen: head 1 is beyond, head 0 is not.
-    drive = ScriptedDrive(middle_um=140.0, creep_um=2.0)
+@pytest.mark.parametrize(("middle_um", "unseen"), [(140.0, 1), (-170.0, 0)])
+def test_a_head_that_was_out_of_sight_is_compared_once_both_are_seen(middle_um, unseen):
+    # 0.85 of the scale is as far as both lobes are seen: one head is beyond, the other is not.
+    drive = ScriptedDrive(middle_um=middle_um, creep_um=2.0)
     drive.apart_um = 24.0
     job, kept = job_on(drive, plan=ADJUSTING)
     found = [each for each in kept.outcomes if each.stage is Stage.AS_FOUND]
-    assert [each.value for each in found if (each.check, each.side) == (CheckName.RADIAL, 1)] == [
-        None
-    ]
+    radial = [each for each in found if each.check is CheckName.RADIAL]
+    assert [each.side for each in radial if each.value is None] == [unseen]
     (told,) = asked(drive, "24.0 µm apart")
     tightened = next(ask for ask in drive.done if ask.action is Action.TIGHTEN)
     assert drive.done.index(told) < drive.done.index(tightened)

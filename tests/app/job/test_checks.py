@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import statistics
 from dataclasses import replace
+from itertools import takewhile
 
 import pytest
 
@@ -617,10 +618,10 @@ def test_a_head_that_is_locked_three_micrometres_off_is_locked_again_while_nudge
 
 @pytest.mark.parametrize(
     ("creep_um", "most_nudges", "tightenings"),
-    # To lock again takes two. The goal before tightening is 4 µm, and 2.5 µm after it.
-    [(3.0, 4, 2), (3.0, 3, 1), (3.9, 2, 1), (4.1, 2, 2), (4.1, 1, 1)],
+    # To lock again takes two. It is set off from within 3 µm, and is to end within 2 µm.
+    [(2.1, 4, 2), (1.9, 4, 1), (2.1, 3, 1), (2.9, 2, 1), (3.1, 2, 2), (3.1, 1, 1)],
 )
-def test_the_last_two_nudges_are_for_a_head_that_is_locked_farther_off_than_the_goal(
+def test_the_last_two_nudges_are_for_a_head_that_is_locked_farther_off_than_where_it_is_set_off(
     creep_um, most_nudges, tightenings
 ):
     drive = ScriptedDrive(middle_um=0.0, backlash_um=0.0, creep_um=creep_um)
@@ -629,6 +630,22 @@ def test_the_last_two_nudges_are_for_a_head_that_is_locked_farther_off_than_the_
     assert actions(drive).count(Action.TIGHTEN) == tightenings
     # Creep that is known is set off for.
     assert drive.middle_um == pytest.approx(creep_um if tightenings == 1 else 0.0, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("middle_um", "locks", "is_nudged"),
+    # Half of the 14 µm that the class is set to, where tightening is to move it; else the goal.
+    [(6.9, True, False), (7.9, True, True), (6.9, False, True), (3.9, False, False)],
+)
+def test_a_head_that_is_to_be_locked_is_brought_no_nearer_than_that_is_worth(
+    middle_um, locks, is_nudged
+):
+    drive = ScriptedDrive(middle_um=middle_um, backlash_um=0.0, creep_um=-middle_um)
+    plan = [Planned(CheckName.ADJUST, Stage.WORK), Planned(CheckName.LOCK, Stage.WORK)]
+    _, kept = job_on(drive, plan=plan if locks else plan[:1])
+    before = takewhile(lambda each: each is not Action.TIGHTEN, actions(drive))
+    assert (Action.NUDGE in list(before)) == is_nudged
+    assert ("6.9 µm that are left" in kept.outcomes[0].reason) == (middle_um == 6.9 and locks)
 
 
 def test_a_lock_that_failed_is_not_sealed():

@@ -474,7 +474,7 @@ def test_whether_a_drive_refuses_to_write_may_stay_open():
 
 
 def test_the_outcome_of_adjusting_and_locking():
-    drive = ScriptedDrive(middle_um=30.0, backlash_um=8.0, creep_um=2.4)
+    drive = ScriptedDrive(middle_um=30.0, backlash_um=8.0, creep_um=1.9)
     plan = (CheckName.HYSTERESIS, CheckName.ADJUST, CheckName.LOCK)
     job, _ = worked_through(drive, *(Planned(check, Stage.WORK) for check in plan))
     _, adjusted, locked = job.outcomes
@@ -487,7 +487,7 @@ def test_the_outcome_of_adjusting_and_locking():
     assert adjusted.budget[0].u == pytest.approx(scatter, rel=1e-3)
     assert adjusted.reason == str(messages.OUTWARD_IS_COUNTER_CLOCKWISE)
     # Locked it may be as far from the line as the class is set to: so much it may move.
-    assert (locked.value, locked.unit) == (pytest.approx(2.4, abs=0.01), "µm")
+    assert (locked.value, locked.unit) == (pytest.approx(1.9, abs=0.01), "µm")
     assert locked.limit.low == pytest.approx(-half_um, abs=0.01)
     assert locked.limit.high == pytest.approx(half_um, abs=0.01)
     assert (locked.limit.unit, locked.limit.source) == ("µm", source)
@@ -497,15 +497,15 @@ def test_the_outcome_of_adjusting_and_locking():
         ("nudges", ""),
     ]
     values = [each.value for each in locked.details]
-    assert values == [pytest.approx(2.4, abs=0.01), 1.0, 1.0]
+    assert values == [pytest.approx(1.9, abs=0.01), 1.0, 1.0]
     assert locked.details[0].u > 0.0
     # How far it moved is known no better than the scale: JCGM 100, 5.1.2.
     assert [part.name for part in locked.budget] == [READING, SCALE]
-    assert locked.budget[1].u == pytest.approx(PROFILE.scale_u_um / PROFILE.scale_um * 2.4)
+    assert locked.budget[1].u == pytest.approx(PROFILE.scale_u_um / PROFILE.scale_um * 1.9)
     assert locked.u == pytest.approx(math.hypot(*(part.u for part in locked.budget)))
     # Of the room nothing was said.
     assert locked.verdict is Verdict.UNDECIDED
-    assert locked.reason.startswith("judged by where the middle is locked: +2.4 ± ")
+    assert locked.reason.startswith("judged by where the middle is locked: +1.9 ± ")
     assert locked.reason.endswith(f"with {-half_um:.1f} to +{half_um:.1f} µm allowed")
 
 
@@ -568,4 +568,4 @@ def test_what_is_not_said_is_not_so():
     assert Enter("a", messages.SEAL) == Enter("a", messages.SEAL, "", None, None, ())
     assert Value("a", 1.0) == Value("a", 1.0, None, "")
     # How thorough a job is where nobody says otherwise.
-    assert JobOptions() == JobOptions(5, 3, 10, 25, 8, 4.0, 3.0, 2.5, 2.0)
+    assert JobOptions() == JobOptions(5, 3, 10, 25, 8, 4.0, 3.0, 2.0, 2.0)
