@@ -44,6 +44,10 @@ TOPS_LEVEL = Message(
     "the lobes' tops are cut level between sharp nulls: the head is too narrow for them to show "
     "how far off the line it is"
 )
+TOPS_ALIKE = Message(
+    "the tops of both lobes are level and alike, as an automatic level control makes them, or a "
+    "head that is too narrow: switch the control off, and set the level by hand"
+)
 LOBE_DIPS = Message(
     "a lobe is lower in its middle than beside it: the head is so far off the line that it leaves "
     "the band; bring it nearer"

@@ -29,8 +29,8 @@ SPOILS = Topic(
                 (
                     "an automatic level control, as sound inputs have",
                     (
-                        "parked where its steps, all of one size, show within the lobes, or "
-                        "groups begin too tall"
+                        "parked where its steps, all of one size, show within the lobes, "
+                        "groups begin too tall, or both lobes of one pair are level and alike"
                     ),
                 ),
                 (
@@ -48,7 +48,10 @@ SPOILS = Topic(
                     ),
                 ),
                 (
-                    "clipping, tops cut level, an amplifier that bends",
+                    (
+                        "clipping, tops cut level, an amplifier that bends, or lets nothing "
+                        "through about zero"
+                    ),
                     (
                         "parked; where it bends by less than that, the tall lobe's shape "
                         "against the low one's is in u, and 2 % at the taller top where nothing "
@@ -58,6 +61,13 @@ SPOILS = Topic(
                 (
                     "few codes of a converter, no noise to blur them",
                     "its steps are in u",
+                ),
+                (
+                    "a coating's grain, alike in each turn",
+                    (
+                        "lobes are read over as much of them as obeys their shape beside it; "
+                        "what it leaves of a height is in u"
+                    ),
                 ),
                 (
                     "spikes, drop-outs, a splice",
@@ -97,8 +107,11 @@ SPOILS = Topic(
                     ),
                 ),
                 (
-                    "other filled nulls",
-                    "in u; parked where that is too much",
+                    "other filled nulls, gaps that are not empty",
+                    (
+                        "in u, where the noise hides their power by what leans to a lobe's own "
+                        "phase; parked where that is too much"
+                    ),
                 ),
                 (
                     "a detector's threshold, knee or polarity, the corner of its coupling",
@@ -152,7 +165,9 @@ SPOILS = Topic(
             "detector's knee wider than a twentieth of the taller top behind groups, where its "
             "threshold is stated as 0; samples lost without a word, where they are half turns "
             "to within a hundredth of a turn or where groups are flat; an amplifier that lets "
-            "nothing through about zero; a scope that averages sweeps whose turns do not meet."
+            "nothing through about zero, where the carrier is near a quarter of the sample rate "
+            "or a scope gives pairs of extremes; a scope that averages sweeps whose turns do not "
+            "meet."
         ),
         (
             "The first two are found by nudging the head: the sum of both lobes should stay, "

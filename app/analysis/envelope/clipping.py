@@ -9,7 +9,7 @@ carrier sampled at few phases, change both alike.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from math import comb
@@ -43,6 +43,8 @@ _MIDDLE = (0.12, 0.45)
 _LOW_BAND = (0.87, 1.03)
 """The same about the lower lobe's top."""
 _CUBIC_SLOPE = 1.5
+_NO_SINE_SIGMAS = 3.0
+"""A wave whose kurtosis is off a sine's by so many u is none."""
 _COARSE_U, _CHANCE = 0.005, 2.0
 """Of a fall squared so many variances are chance."""
 _UNTOLD_LOSS = 0.02
@@ -174,26 +176,32 @@ class ClipWatch:
 
     def clipped_between(self, start_frame: float, end_frame: float) -> bool:
         """Return whether any of the columns was clipped between two frames."""
-        return any(_is_clipped(runs) for runs in self._runs_between(start_frame, end_frame))
+        return any(_is_clipped(runs) for runs in self._runs_within([(start_frame, end_frame)]))
 
-    def bend_between(self, start_frame: float, end_frame: float, ratio: float) -> float:
+    def bend_within(self, stretches: Sequence[tuple[float, float]], ratio: float) -> float:
         """Return the standard uncertainty of the taller lobe from its bending, as a part of it.
+
+        Within stretches alone, from frame to frame: what else lay between them is no lobe.
 
         What an amplifier takes off the top shows in the tall lobe's kurtosis against the low one's,
         `ratio` as high; what chance does to both is no bending.
         """
-        bends = [_bend(runs, ratio) for runs in self._runs_between(start_frame, end_frame)]
+        bends = [_bend(runs, ratio) for runs in self._runs_within(stretches)]
         return float(np.mean(bends)) if bends else 0.0
 
-    def _runs_between(self, start_frame: float, end_frame: float) -> Iterator[_Runs]:
+    def _runs_within(self, stretches: Sequence[tuple[float, float]]) -> Iterator[_Runs]:
         near = [
-            stats for first, end, stats in self._parts if first < end_frame and end > start_frame
+            stats
+            for first, end, stats in self._parts
+            if any(first < stop and end > start for start, stop in stretches)
         ]
         if not near:
             return
         whole = np.concatenate(near, axis=2)
         for stats in whole.transpose(1, 0, 2):
-            inside = (stats[0] >= start_frame) & (stats[0] < end_frame)
+            inside = np.zeros(stats.shape[1], dtype=np.bool_)
+            for start, stop in stretches:
+                inside |= (stats[0] >= start) & (stats[0] < stop)
             runs = _runs_of(*stats[1:, inside], block=self._block, step_v=self._step_v)
             if runs is not None:
                 yield runs
@@ -393,10 +401,14 @@ def _bend(runs: _Runs, ratio: float) -> float:
         # Of few turns there are few tops, and nothing is looked for.
         few = np.count_nonzero(runs.part > _TOP) < _MIN_COMPARED
         return 0.0 if few else untold_bend(ratio)
+    peaked = max(tall[0] - _SINE, 0.0)
+    slope = float(np.interp(tall[0], *_loss_slopes()))
     if low is None:
         # Whatever bends a sine makes it flatter: a bend may be what is seen of that, and no more.
         flatter = float(np.hypot(max(_SINE - tall[0], 0.0), tall[1]))
-        return min(untold_bend(ratio), float(np.interp(tall[0], *_loss_slopes())) * flatter)
+        beyond = float(np.sqrt(max(peaked**2 - _CHANCE * tall[1] ** 2, 0.0)))
+        gap = _CUBIC_SLOPE * beyond * max(1.0 / ratio - 1.0, 0.0) if ratio > 0.0 else 0.0
+        return max(min(untold_bend(ratio), slope * flatter), gap)
     fall, u = max(low[0] - tall[0], 0.0), float(np.hypot(low[1], tall[1]))
     beyond = float(np.sqrt(max(fall**2 - _CHANCE * u**2 - runs.rounding**2, 0.0)))
     if u > _COARSE_U:
@@ -406,7 +418,23 @@ def _bend(runs: _Runs, ratio: float) -> float:
         # Of no low lobe nothing is known of a harmonic.
         taken = harmonic * max(ratio**-2 - 1.0, 0.0) if ratio > 0.0 else u
         beyond = float(np.hypot(beyond, min(u, taken)))
+    if ratio > 0.0:
+        beyond = max(beyond, min(_fall_of(tall, runs.rounding, ratio), fall + u))
     return float(np.interp(0.5 * (low[0] + tall[0]), *_loss_slopes())) * beyond
+
+
+def _fall_of(tall: tuple[float, float], rounding: float, ratio: float) -> float:
+    """Return by how much the kurtosis would fall from the low lobe to the tall one, beyond chance.
+
+    A curve that bends by the cube makes a sine flatter, as the square of its height; a gap about
+    nothing, as a push-pull stage without a current at rest has, more peaked, as one over it. Either
+    takes off a sine three times its third harmonic. A harmonic of the recording does not fall.
+    """
+    away = tall[0] - _SINE
+    if abs(away) < _NO_SINE_SIGMAS * tall[1]:
+        return 0.0
+    beyond = float(np.sqrt(max(away**2 - _CHANCE * tall[1] ** 2 - rounding**2, 0.0)))
+    return beyond * max(1.0 - ratio**2 if away < 0.0 else 1.0 / ratio - 1.0, 0.0)
 
 
 def untold_bend(ratio: float) -> float:

@@ -42,6 +42,8 @@ blocks turned back by it have 3 % more power in noise than as many at random, li
 (run against noise between lobes, four blocks a bin)."""
 _CHANCE, _OPEN_SIGMAS = 3.0, 2.0
 """Of what a harmonic tells squared so many variances are chance; so many u it leaves open."""
+_BREAK = 1.6
+"""Lobes further apart than this many of the usual ways have turns between that are left out."""
 _WANDERED = 0.035
 """A carrier this part away from where the demodulator was set wants a new one."""
 
@@ -93,7 +95,8 @@ class RawPath(SignalPath):
         if self._clips is not None and centre_frames.size:
             stretch = float(centre_frames.min()), float(centre_frames.max())
             lower, upper = sorted(heights_v)
-            bend = self._clips.bend_between(*stretch, lower / upper) if upper > 0.0 else 0.0
+            beside = _stretches(centre_frames)
+            bend = self._clips.bend_within(beside, lower / upper) if upper > 0.0 else 0.0
             bend = self._with_aliased(bend, centre_frames, int(np.argmax(heights_v)))
             loss = self._rails.loss_between(*stretch)
             effects[2, int(np.argmax(heights_v))] = bend * upper
@@ -233,6 +236,14 @@ class RawPath(SignalPath):
         self._search.clear()
         self._searched = 0
         self._fault = messages.WAITING
+
+
+def _stretches(centre_frames: NDArray[np.float64]) -> list[tuple[float, float]]:
+    """Return from which lobe's middle to which there are lobes without a break, in frames."""
+    middles = np.sort(centre_frames, axis=None)
+    apart = np.diff(middles)
+    breaks = np.flatnonzero(apart > _BREAK * float(np.median(apart))) if apart.size else apart
+    return [(float(each[0]), float(each[-1])) for each in np.split(middles, breaks.astype(int) + 1)]
 
 
 def path_for(setup: Setup, *, live: bool) -> SignalPath:

@@ -19,7 +19,7 @@ from app.analysis.lobes.heights import (
 )
 from app.analysis.lobes.law import bend_of, kept_u_v, unknown_law_u
 from app.analysis.lobes.layout import Layout, closed, smoothed
-from app.analysis.lobes.nulls import Aside, aside, steady
+from app.analysis.lobes.nulls import Aside, aside, lean, steady
 from app.analysis.lobes.windows import Windows
 from app.analysis.results import Geometry, Message, Quantity
 
@@ -41,6 +41,9 @@ _MOVED_NULLS, _NULLS_AGREE = 0.05, 0.03
 """Nulls moved by an offset, in balance, which the heights confirm: no beat moves them."""
 _FILLED_SIGMAS = 4.0
 _FILL_SIGMAS = 2.0
+_LEAN_CHANCE, _LEAN_REACH = 2.0, 2.0
+"""Of what leans to a lobe, squared, so many variances are chance; it is looked for so many times as
+far from the middle of a gap as its power."""
 """A null filled by less cannot be told from an empty one."""
 _SHARP_REACH, _EMPTY_REACH = 0.04, 0.3
 _LEAST_PART = 1e-6
@@ -54,9 +57,12 @@ _AZIMUTH_PART = 0.1
 """What is left of an azimuth when its filling is taken out: of the balance 0.7 % at 18', where a
 boundary's nulls are filled by a quarter (derived for a head of 330 µm, lobes of 150 µm, a
 wavelength of 12.23 µm), and the power of the filling within a few parts in a hundred."""
-_LEVEL_REACH, _LEVEL_PART, _LEVEL_SIGMAS = 0.05, 0.98, 1.0
+_LEVEL_REACH, _LEVEL_PART, _LEVEL_SIGMAS, _BOTH_SIGMAS = 0.05, 0.98, 1.0, 0.5
 """A cosine falls by 3.6 % or more within that much of the turn, a top cut by the head's width by
 nothing."""
+_ALIKE = 0.045
+"""Balance of two lobes that differ by a step of 0.75 dB: a control that has levelled both leaves no
+more (published: Wolfson WM8976, its automatic level control)."""
 _LEVEL_BEND, _BEND_SIGMAS = 0.75, 3.0
 """Cut at 0.93 of its height a cosine bends by more; a disk uneven by a twentieth twice a turn, or
 by a tenth once, bends it by less."""
@@ -145,6 +151,11 @@ def characterise(
         What is stated of recording and detector.
     """
     found = _recording_of(turn, layout, heights_v, setup)
+    if found.reason is None:
+        first, second = heights_v
+        weight = 2.0 * first * second / (first + second) ** 2
+        of_grain = weight * float(np.linalg.norm(layout.grain_u))
+        found = replace(found, balance_u=float(np.hypot(found.balance_u, of_grain)))
     if setup.columns.envelope is None or found.reason is not None:
         return found
     found = replace(found, law_u_v=kept_u_v(turn, layout, heights_v, setup))
@@ -168,15 +179,41 @@ def _recording_of(
         # Digital silence, or nothing that is a number, where the turns before it had lobes.
         return _NOT_KNOWN
     if layout.pairs > 1:
-        return _of_groups(turn, layout, mean_height, setup)
+        return _of_groups(turn, layout, heights_v, setup)
     return _of_two_lobes(turn, layout, heights_v, setup)
 
 
-def _of_groups(turn: MeanTurn, layout: Layout, mean_height_v: float, setup: Setup) -> Character:
+def _of_groups(
+    turn: MeanTurn, layout: Layout, heights_v: tuple[float, float], setup: Setup
+) -> Character:
+    mean_height_v = 0.5 * sum(heights_v)
     if setup.geometry not in (None, Geometry.ALTERNATING) or not _has_flat_tops(turn, layout):
         return _NOT_KNOWN
-    fill = _fill_of_gaps(turn, layout, mean_height_v, setup.sample_rate_hz)
-    return Character(Geometry.ALTERNATING, balance_u=fill.balance_u(_BLUNT_U)[0])
+    fill, reach = _fill_of_gaps(turn, layout, mean_height_v, setup.sample_rate_hz)
+    gaps = (layout.centres + 0.5 / len(layout.centres)).tolist()
+    balance_u = _blunt_u(turn, fill, gaps, reach, heights_v, setup.sample_rate_hz)
+    return Character(Geometry.ALTERNATING, balance_u=balance_u)
+
+
+def _blunt_u(
+    turn: MeanTurn,
+    fill: _Fill,
+    gaps: list[float],
+    reach: float,
+    heights_v: tuple[float, float],
+    rate_hz: float,
+) -> float:
+    """Return the balance's standard uncertainty from what is left where nothing should be.
+
+    By its power, or where that is noise by the carrier's phase: what moves the balance as much as
+    that tells, where it lies below the lobes too.
+    """
+    by_power = fill.balance_u(_BLUNT_U)[0]
+    found = lean(turn, gaps, reach, heights_v, rate_hz)
+    if found is None:
+        return by_power
+    beyond = max(found.value**2 - _LEAN_CHANCE * found.u**2, 0.0)
+    return max(by_power, float(np.sqrt(beyond)))
 
 
 def of_windows(turn: MeanTurn, windows: Windows, turned: float) -> Character:
@@ -246,8 +283,13 @@ def _of_two_lobes(
     shows = sharp and wanted != Geometry.TWO_BAND
     bends = [bend_of(turn, centre) for centre in layout.centres.tolist()]
     bend = _sure_bend(bends) if shows else 0.0
-    if bend > _LEVEL_BEND or (shows and _is_level(turn, layout, heights_v)):
+    taller = float(layout.centres[int(heights_v[1] > heights_v[0])])
+    if bend > _LEVEL_BEND or (shows and _is_level(turn, filled_v2, taller, _LEVEL_SIGMAS)):
         return Character(None, messages.TOPS_LEVEL)
+    if abs(balance) < _ALIKE and all(
+        _is_level(turn, filled_v2, centre, _BOTH_SIGMAS) for centre in layout.centres.tolist()
+    ):
+        return Character(None, messages.TOPS_ALIKE)
     geometry = _with_sharp_nulls(balance, nulls) if sharp else Geometry.TWO_BAND
     if wanted is not None:
         geometry = Geometry(wanted)
@@ -260,9 +302,12 @@ def _of_two_lobes(
     elif any(null.sure(_FILLED) for null in each):
         found = Character(None, messages.NULLS_FILLED)
     else:
-        holds = steady(turn, nulls, _reach_of_nulls(empty), setup.sample_rate_hz)
-        fill = _by_steadiness(fill, holds, mean_height)
-        found = Character(None, balance_u=fill.balance_u(_BLUNT_U)[0])
+        reach = _reach_of_nulls(empty)
+        fill = _by_steadiness(fill, steady(turn, nulls, reach, setup.sample_rate_hz), mean_height)
+        # Feet of lobes lean to both, and to either as much.
+        reach *= _LEAN_REACH
+        balance_u = _blunt_u(turn, fill, nulls, reach, heights_v, setup.sample_rate_hz)
+        found = Character(None, balance_u=balance_u)
     if found.reason is not None:
         return found
     dipless = replace(turn, power_v2=filled_v2)
@@ -361,28 +406,39 @@ def _power_of(way_v: Quantity, mean_height_v: float) -> tuple[float, float]:
     return value**2 - u**2, float(np.sqrt(4.0 * value**2 * u**2 + 2.0 * u**4))
 
 
-def _fill_of_gaps(turn: MeanTurn, layout: Layout, mean_height_v: float, rate_hz: float) -> _Fill:
-    """Return what is left in the middle of the gaps between groups, where they are gaps at all."""
+def _fill_of_gaps(
+    turn: MeanTurn, layout: Layout, mean_height_v: float, rate_hz: float
+) -> tuple[_Fill, float]:
+    """Return what is left in the middle of the gaps between groups, and how far they are as empty.
+
+    Where they are no gaps at all nothing is known.
+    """
     gaps = layout.centres + 0.5 / len(layout.centres)
     bins = np.round(gaps * TURN_BINS - 0.5).astype(int) % TURN_BINS
     power = turn.power_v2[(bins[:, None] + np.arange(-1, 2)) % TURN_BINS]
-    if float(power.max(axis=1).mean()) > (_EMPTY * mean_height_v) ** 2:
+    # Over all gaps of a kind, for noise lifts the highest of three places of any one of them.
+    highest = [float(power[kind::2].mean(axis=0).max()) for kind in (0, 1)]
+    by_noise = _FILL_SIGMAS * float(np.median(turn.u_v2[bins])) / float(np.sqrt(len(gaps) / 2))
+    if 0.5 * sum(highest) > (_EMPTY * mean_height_v) ** 2 + by_noise:
         beside: NDArray[np.float64] = np.sqrt(np.maximum(power.mean(axis=0), 0.0)) / mean_height_v
         if beside.max() > _MOST_IN_GAPS or np.ptp(beside) > _GAPS_LEVEL:
-            return _Fill(0.0, np.inf)
+            return _Fill(0.0, np.inf), 0.0
     # What is left of another recording fills all gaps alike, what is left of spikes a few.
     lowest = np.argsort(turn.power_v2[bins])[: len(bins) - len(bins) // _SPIKED_GAPS]
     fill = _fill_at(turn, bins[lowest], mean_height_v)
     reach = _reach_of_gaps(turn, bins, mean_height_v)
-    return _by_steadiness(fill, steady(turn, gaps.tolist(), reach, rate_hz), mean_height_v)
+    fill = _by_steadiness(fill, steady(turn, gaps.tolist(), reach, rate_hz), mean_height_v)
+    return fill, reach
 
 
 def _reach_of_gaps(turn: MeanTurn, bins: NDArray[np.intp], mean_height_v: float) -> float:
     """Return how far on either side of their middles gaps are as empty as there, in turns."""
     away = np.arange(TURN_BINS // (2 * len(bins)))
     power = turn.power_v2[(bins[:, None, None] + np.array([[1], [-1]]) * away) % TURN_BINS]
-    amplitude = np.sqrt(np.maximum(power.mean(axis=0), 0.0)).max(axis=0) / mean_height_v
-    risen = np.flatnonzero(amplitude > amplitude[0] + _GAPS_LEVEL)
+    level: NDArray[np.float64] = np.max(power.mean(axis=0), axis=0) / mean_height_v**2
+    by_noise = _FILL_SIGMAS * float(np.median(turn.u_v2[bins])) / float(np.sqrt(len(bins)))
+    most = (float(np.sqrt(max(level[0], 0.0))) + _GAPS_LEVEL) ** 2 + by_noise / mean_height_v**2
+    risen = np.flatnonzero(level > most)
     return (float(risen[0]) if risen.size else 0.0) / TURN_BINS
 
 
@@ -576,14 +632,17 @@ def _bend_of_a_cut(
     return taller.value
 
 
-def _is_level(turn: MeanTurn, layout: Layout, heights_v: tuple[float, float]) -> bool:
-    """Return whether the taller lobe's top is cut level."""
-    middle = round(layout.centres[int(heights_v[1] > heights_v[0])] * TURN_BINS - 0.5)
+def _is_level(turn: MeanTurn, filled_v2: NDArray[np.float64], centre: float, sigmas: float) -> bool:
+    """Return whether a lobe's top is level, drop-outs being filled.
+
+    Beyond so many u of one of the places that are averaged.
+    """
+    middle = round(centre * TURN_BINS - 0.5)
     reach = round(_LEVEL_REACH * TURN_BINS)
-    power = smoothed(turn.power_v2)
+    power = smoothed(filled_v2)
     top, top_u = float(power[middle % TURN_BINS]), float(turn.u_v2[middle % TURN_BINS])
     sides = 0.5 * (power[(middle - reach) % TURN_BINS] + power[(middle + reach) % TURN_BINS])
-    return float(sides) > _LEVEL_PART**2 * top + _LEVEL_SIGMAS * top_u
+    return float(sides) > _LEVEL_PART**2 * top + sigmas * top_u
 
 
 def _dips(turn: MeanTurn, filled_v2: NDArray[np.float64], layout: Layout, number: int) -> bool:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.analysis.envelope.detector import KNEE_U
+from app.analysis.envelope.series import median_of
 from app.analysis.envelope.setup import Setup
 from app.analysis.lobes.heights import TURN_BINS, MeanTurn
 from app.analysis.lobes.layout import Layout, closed, smoothed
@@ -30,7 +31,12 @@ _LEAST_V_PART = 1e-3
 _MOST_BEND, _MOST_BEND_U, _SIGMAS = 1.0, 0.4, 2.0
 """A square root bends by 1, a logarithm over 0.8 decades or more by 1.8 and more, a disk that is
 uneven by a tenth once a turn by 0.2."""
+_LEVEL, _LEVEL_SIGMAS = 8.0, 3.0
+_LEVELS = np.linspace(0.0, _LEVEL, 33).tolist()
+"""What bends by as much is level: a logarithm over three decades bends by 6.9."""
 _FEWEST_PLACES = 12
+_DROP_ROUNDS, _DROP_SIGMAS, _SD_OF_MEDIAN = 4, 5.0, 1.4826
+"""Places so far below what fits the others have a drop-out in one of their turns."""
 _KEPT_U, _UNSTATED_U = 0.02, 0.1
 """Standard uncertainty of what a detector keeps of tops beyond a threshold that is stated, as a
 part of the taller: a tenth that is not told is five of it (common practice). The second is where
@@ -94,16 +100,47 @@ def bend_of(turn: MeanTurn, centre: float) -> Quantity | None:
     angle = 2.0 * np.pi * ((places[start:end] + 0.5) / TURN_BINS - centre)
     fall = np.cos(angle) - 1.0
     columns = np.stack([np.ones_like(fall), np.sin(angle), fall, fall**2], axis=1) / u[:, None]
-    covariance = np.linalg.pinv(columns.T @ columns)
-    found = covariance @ (columns.T @ (value / u))
-    rest = value / u - columns @ found
+    values = value / u
+    found, rest, covariance = _fit_of(columns, values)
+    for _ in range(_DROP_ROUNDS):
+        low = rest < -_DROP_SIGMAS * max(1.0, _SD_OF_MEDIAN * median_of(np.abs(rest)))
+        # Where a half of the lobe is low it is no drop-out.
+        if not low.any() or len(columns) - np.count_nonzero(low) < len(value) // 2:
+            break
+        columns, values = columns[~low], values[~low]
+        found, rest, covariance = _fit_of(columns, values)
     covariance *= max(1.0, float(rest @ rest) / len(rest))
     height, slope, curve = (float(found[at]) for at in (0, 2, 3))
     if slope == 0.0:
         return None
     bend = -2.0 * curve * height / slope**2
     by = np.array([-2.0 * curve / slope**2, 0.0, -2.0 * bend / slope, -2.0 * height / slope**2])
-    return Quantity(bend, float(np.sqrt(max(by @ covariance @ by, 0.0))))
+    u = float(np.sqrt(max(by @ covariance @ by, 0.0)))
+    if bend <= _LEVEL:
+        return Quantity(bend, u)
+    # Of a top that hardly falls the quotient's own u has no meaning: what it surely exceeds has.
+    least = max(
+        (each for each in _LEVELS if _exceeds(height, slope, curve, covariance, each)), default=0.0
+    )
+    return Quantity(_LEVEL, min(u, (_LEVEL - least) / _LEVEL_SIGMAS))
+
+
+def _exceeds(
+    height: float, slope: float, curve: float, covariance: NDArray[np.float64], bend: float
+) -> bool:
+    """Return whether a top bends by more than so much beyond doubt (Fieller's theorem)."""
+    by = np.array([-2.0 * curve, 0.0, -2.0 * bend * slope, -2.0 * height])
+    beyond = -2.0 * curve * height - bend * slope**2
+    return beyond > _LEVEL_SIGMAS * float(np.sqrt(max(by @ covariance @ by, 0.0)))
+
+
+def _fit_of(
+    columns: NDArray[np.float64], values: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return a fit of values by columns, what it leaves of them, and the fit's covariance."""
+    covariance = np.asarray(np.linalg.pinv(columns.T @ columns), dtype=np.float64)
+    found: NDArray[np.float64] = covariance @ (columns.T @ values)
+    return found, values - columns @ found, covariance
 
 
 def kept_u_v(turn: MeanTurn, layout: Layout, heights_v: tuple[float, float], setup: Setup) -> float:

@@ -8,8 +8,15 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from app.analysis.envelope.series import EnvelopeSeries, extreme_of_runs, mean_by, middle_of
+from app.analysis.envelope.series import (
+    EnvelopeSeries,
+    extreme_of_runs,
+    mean_by,
+    median_of,
+    middle_of,
+)
 from app.analysis.envelope.setup import Setup
+from app.analysis.lobes.grain import grain_of, of_mean
 from app.analysis.lobes.heights import TURN_BINS, LobeFits, MeanTurn, Window, fit_lobes
 from app.analysis.lobes.turns import Turn, holds_two
 from app.analysis.lobes.windows import Windows, fit_windows
@@ -37,10 +44,14 @@ span with two."""
 _FLAT_WINDOWS = (Window(0.9, 0), Window(0.8, 0), Window(0.65, 0), Window(0.5, 0))
 """Tried first where there are several pairs a turn: groups have flat tops."""
 _NARROW = Window(0.33)
+_GRAIN_SPANS, _GRAIN_ALIKE = (0.85, 0.6), 4.0
+"""So much of a lobe's width is looked at for grain, which is no more than so many times that of the
+inner part: an edge stands off a lobe's shape too, and lies at its foot."""
 _MIN_WIDTH = 0.1
 _EDGE, _FLAT_EDGE = 0.15, 0.95
 """A lobe ends, for a fit, where it has fallen to this part of its height; a flat one's edges belong
 to no top, and stand out of the noise of tall ones alone."""
+_EDGE_SIGMAS = 4.0
 _CENTRING = Window(0.5)
 _AT_INDEX = 0.008
 _MIN_LINE = 0.12
@@ -84,6 +95,9 @@ class Layout:
         Where the profile states them: then they are read, and not the lobes' shapes.
     turned : float
         By how much later than stated the windows stand, in turns.
+    grain : float
+        What of the lobes' unevenness comes again with each turn, as a variance: see
+        :func:`~app.analysis.lobes.grain.grain_of`.
     """
 
     pairs: int
@@ -93,6 +107,7 @@ class Layout:
     lone: float | None = None
     windows: Windows | None = None
     turned: float = 0.0
+    grain: float = 0.0
 
     @property
     def is_at_index(self) -> bool:
@@ -129,6 +144,23 @@ class Layout:
         centres, spacing = self.frames_of([turn])
         one = slice(number, number + 1)
         return fit_lobes(series, centres[0, one], spacing[0, one], self.window)
+
+    @property
+    def reaches(self) -> NDArray[np.float64]:
+        """How far to either side of its middle each lobe is fitted, in turns, (2 · pairs,)."""
+        lobes = len(self.centres)
+        reach: NDArray[np.float64] = 0.5 * self.window.span * np.broadcast_to(self.widths, lobes)
+        return reach / lobes
+
+    @property
+    def grain_u(self) -> NDArray[np.float64]:
+        """Standard uncertainty of first and second heights from grain, as parts of them, (2,)."""
+        lobes = len(self.centres)
+        if not self.grain:
+            return np.zeros(2)
+        parts = [of_mean(reach, lobes, self.window.cosines) for reach in self.reaches.tolist()]
+        of_kind: NDArray[np.float64] = np.array(parts).reshape(-1, 2).mean(axis=0) / self.pairs
+        return np.sqrt(self.grain * of_kind)
 
     def fit(self, series: EnvelopeSeries, turns: Sequence[Turn]) -> LobeFits:
         """Fit every lobe of the turns; rows of the results run over turns, then lobes."""
@@ -254,9 +286,17 @@ def refine_layout(
     else:
         layout, width = _to_feet(layout, width, series, turns)
 
+    wide, inner = (
+        grain_of(series, turns, layout.centres, reach, flat=layout.pairs > 1)
+        for reach in (replace(layout, window=Window(span * width)).reaches for span in _GRAIN_SPANS)
+    )
+    grain = min(wide, _GRAIN_ALIKE * inner)
+    layout = replace(layout, grain=grain)
+
     def heights_by(part: float, cosines: int) -> _MeanHeights | None:
-        window = Window(part * width, cosines)
-        return _mean_heights(replace(layout, window=window).fit(series, turns))
+        by = replace(layout, window=Window(part * width, cosines))
+        found = _mean_heights(by.fit(series, turns))
+        return found and (found[0], np.hypot(found[1], by.grain_u * found[0]))
 
     narrow = heights_by(_NARROW.span, _NARROW.cosines)
     flat = _FLAT_WINDOWS if layout.pairs > 1 else ()
@@ -280,8 +320,11 @@ def _flat_width(turn: MeanTurn, layout: Layout) -> float:
     middles = np.round(layout.centres * TURN_BINS - 0.5).astype(int)
     power = turn.power_v2[(middles[:, None] + np.arange(-half, half + 1)) % TURN_BINS]
     taller = max((power[kind::2].mean(axis=0) for kind in (0, 1)), key=np.sum)
-    level = float(np.median(taller[half // 2 : half + half // 2 + 1]))
-    below = np.flatnonzero(taller < _FLAT_EDGE**2 * level)
+    inner = taller[half // 2 : half + half // 2 + 1]
+    level = median_of(inner)
+    # What makes the top itself uneven is no edge.
+    uneven = _EDGE_SIGMAS * 1.4826 * median_of(np.abs(inner - level))
+    below = np.flatnonzero(taller < min(_FLAT_EDGE**2 * level, level - uneven))
     width = float(np.abs(below - half).min()) / half if below.size else 1.0
     return max(width, _MIN_WIDTH)
 

@@ -26,7 +26,7 @@ _WIDER, _SPEED_TERMS = 3, 4
 a null, where there is little power."""
 _GAP_SPEED_TERMS, _LAGS = 3, 3
 """The same of a gap, whose bins are compared with so many that come after."""
-_FEWEST_BINS = 10
+_FEWEST_BINS, _FEWEST_BESIDE, _FOOT_TERMS = 10, 3, 3
 _TERMS, _LAST_PART = 5, 0.02
 """Of the carrier's way through a null: a line, bent by the lobes and by what is left of the speed.
 The last term is no more than this part of the mean height, one standard deviation, as a prior:
@@ -109,6 +109,59 @@ def steady(mean: MeanTurn, gaps: list[float], reach: float, rate_hz: float) -> Q
     power, pairs = products.mean(axis=1), products.shape[1]
     u = np.sqrt((2.0 * np.maximum(power, 0.0) + noise_v2) * noise_v2 / (2.0 * pairs))
     return _mean(power, u)
+
+
+def lean(
+    mean: MeanTurn,
+    gaps: list[float],
+    reach: float,
+    heights_v: tuple[float, float],
+    rate_hz: float,
+) -> Quantity | None:
+    """Return by how much what is left in gaps moves the balance, None where there is no phase.
+
+    What has a lobe's own phase there lifts that lobe, as far as it lies below it too, and lowers
+    the one of opposite phase. Over all gaps and turns that is known far better than its power.
+
+    Parameters
+    ----------
+    gaps, reach : list of float, float
+        Middles of the gaps after each lobe, the first one's first, and how far on either side they
+        are empty, in turns.
+    heights_v : tuple of float
+        Mean heights of first and second lobes.
+    """
+    series, turn_bins = mean.series, _frames(mean) / mean.series.frames_a_bin
+    half, beside = int(max(reach * turn_bins - 0.5, 0.0)), int(0.5 * turn_bins / len(gaps))
+    beside = min(beside, half + int(_WIDER * _REACH * turn_bins))
+    if reach <= 0.0 or beside < half + _FEWEST_BESIDE or not series.phasor_v.any():
+        return None
+    around = _around(mean, gaps, beside)
+    rows = np.flatnonzero(around.whole)
+    if not rows.size:
+        return None
+    carrier = _stopped(series, around, rows, rate_hz, _GAP_SPEED_TERMS)
+    within = carrier[:, beside - half : beside + half + 1]
+    lobes = carrier[:, : beside - half].sum(axis=1), carrier[:, beside + half + 1 :].sum(axis=1)
+    # In the middle: what the lobes' own feet leave there grows to either side.
+    away = np.linspace(-1.0, 1.0, 2 * half + 1) if half else np.zeros(1)
+    weights = np.linalg.pinv(away[:, None] ** np.arange(min(_FOOT_TERMS, half + 1)))[0]
+    middle = within @ weights
+    before_v, after_v = (_along(middle, lobe) for lobe in lobes)
+    is_first = rows % 2 == 0
+    first_v: NDArray[np.float64] = np.where(is_first, before_v, after_v)
+    second_v: NDArray[np.float64] = np.where(is_first, after_v, before_v)
+    total_v = sum(heights_v)
+    moved = 2.0 * (heights_v[1] * first_v - heights_v[0] * second_v) / total_v**2
+    sigma_v = np.sqrt(np.mean(series.sigma_v[around.place[rows]] ** 2, axis=1))
+    return _mean(moved, 2.0 * sigma_v * float(np.linalg.norm(weights)) / total_v)
+
+
+def _along(
+    carrier_v: NDArray[np.complex128], lobe_v: NDArray[np.complex128]
+) -> NDArray[np.float64]:
+    """Return the part of each that is in phase with a lobe, shape (rows,)."""
+    return (carrier_v * np.conj(lobe_v) / np.maximum(np.abs(lobe_v), _TINY_V)).real
 
 
 @dataclass(frozen=True, slots=True)

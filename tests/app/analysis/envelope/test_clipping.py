@@ -239,3 +239,36 @@ def test_even_lobes_bend_alike_so_that_nothing_of_it_is_in_u():
     assert _bend(untold, 1.0) == 0.0
     # A cube takes as the square of the height: of the lower one 0.36 of what it takes of the other.
     assert _bend(untold, 0.6) == pytest.approx(_bend(untold, 0.0) * (1.0 - 0.36))
+
+
+@pytest.mark.parametrize("ratio", [0.5, 0.8])
+@pytest.mark.parametrize("gap", [0.02, 0.06])
+def test_what_lets_nothing_through_about_zero_is_held_by_u(ratio, gap):
+    """Published: the output of an LM358 is class B (TI, SLOA277B, 4.3 to 4.5).
+
+    A sine far above the gap loses 4/π of it, a taller one no more than a lower one.
+    """
+    made = make(Signal(rate_hz=250e3, carrier_hz=56e3, turns=4.4, ratio=ratio))
+    samples = made.columns(*RAW).astype(np.float64)
+    samples[:, :2] += 0.003 * np.random.default_rng(2).standard_normal(samples[:, :2].shape)
+    most = np.abs(samples[:, :2]).max()
+    kept = np.maximum(np.abs(samples[:, :2]) - gap * most, 0.0)
+    samples[:, :2] = np.sign(samples[:, :2]) * kept
+    reading = analyse(samples, 250e3)
+    assert reading.valid
+    assert abs(reading.ratio.value - made.ratio) < 4.0 * reading.ratio.u
+
+
+@pytest.mark.parametrize(("tall", "low"), [(1.46, 1.46), (1.46, 1.47), (1.54, 1.55)])
+def test_a_bend_that_chance_hides_is_in_u_as_far_as_the_wave_shows_one(tall, low):
+    """Of a sine that is plainly none a fall of its size is no chance; of a sine it is."""
+
+    def u_of(tall, low):
+        values = iter([(tall, 1e-3), (low, 2e-2 / 5)])
+        runs = SimpleNamespace(
+            part=np.ones(9), rounding=0.0, within_tops=lambda which: next(values)
+        )
+        return _bend(runs, 0.9)
+
+    assert u_of(1.5, 1.5) == 0.0
+    assert u_of(tall, low) > 2e-3

@@ -392,3 +392,53 @@ def test_groups_of_a_disk_uneven_twice_a_turn_all_count(pairs, turns, phase):
 
     # Groups of either kind stand at even distances: their means are as without.
     holds(read(drawn(envelope, snr_db=45.0, turns=turns)), 0.001)
+
+
+@pytest.mark.parametrize("at_s", [0.472, 0.42, 0.36])
+def test_a_drop_out_in_a_top_neither_hides_a_cut_nor_makes_one(at_s):
+    """A drop-out of one turn makes the mean turn's top bend."""
+
+    def holed(time):
+        return np.where(np.abs(time - at_s) < 0.004, 0.3, 1.0)
+
+    def cut(turns):
+        return np.clip(boundary(0.03)(turns), -0.93, 0.93)
+
+    assert messages.TOPS_LEVEL in read(drawn(cut, gain=holed)).reasons
+    holds(read(drawn(boundary(0.03), gain=holed)), 0.03)
+
+
+@pytest.mark.parametrize("snr_db", [16.0, 40.0])
+def test_a_top_that_is_wholly_level_bends_beyond_doubt(snr_db):
+    """It has no slope to hold its bend against, so that no bend of it is known by itself."""
+
+    def cut(turns):
+        return np.clip(boundary(-0.1)(turns), -0.8, 0.8)
+
+    assert messages.TOPS_LEVEL in read(drawn(cut, snr_db=snr_db, turns=7.4)).reasons
+
+
+@pytest.mark.parametrize("turns", [4.4, 9.4])
+def test_two_lobes_that_a_control_has_levelled_are_no_reading(turns):
+    def envelope(levels):
+        def of(turns):
+            swing = np.cos(2.0 * np.pi * turns) + 0.1
+            lobe = np.sign(swing) * np.maximum(np.abs(swing) - 0.25, 0.0)
+            return np.clip(lobe, -0.2, 0.2) if levels else lobe
+
+        return of
+
+    assert read(drawn(envelope(True), snr_db=36.0, turns=turns)).reasons == (messages.TOPS_ALIKE,)
+    holds(read(drawn(envelope(False), snr_db=36.0, turns=turns)), 0.1 / 0.75)
+
+
+@pytest.mark.parametrize("angle", [0.4, np.pi / 2, 2.6])
+@pytest.mark.parametrize("name", ["two bands", "groups"])
+def test_a_residual_below_the_noise_of_the_gaps_is_in_u_as_far_as_it_leans_to_a_lobe(name, angle):
+    """Common practice: what is left of another recording is there below the lobes too."""
+    plain = {"two bands": bells(0.3), "groups": groups(0.3, 4, 0.8)}[name]
+    rest = 0.008 * np.exp(1j * angle)
+    reading = read(drawn(lambda turns: plain(turns) + rest, snr_db=20.0, turns=8.4))
+    holds(reading, 0.3, 0.0)
+    moved = abs(rest.real)
+    assert 0.5 * moved - 1e-3 < reading.balance.u < moved + 8e-3
