@@ -151,6 +151,9 @@ def characterise(
         What is stated of recording and detector.
     """
     found = _recording_of(turn, layout, heights_v, setup)
+    if found.reason == messages.TOPS_ALIKE and setup.detector_is_unproved:
+        # A logarithm makes them so as well.
+        return replace(found, reason=messages.LAW_UNKNOWN)
     if found.reason is None:
         first, second = heights_v
         weight = 2.0 * first * second / (first + second) ** 2
