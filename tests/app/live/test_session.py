@@ -323,7 +323,9 @@ class Flood(Source):
 
     rate_hz, frames = 1000.0, 32_000
 
-    def __init__(self):
+    def __init__(self, begun=None):
+        self.begun = begun
+        """Set once the analysis is at work: all but the first block comes after it."""
         roles = (Role.DIFFERENTIAL, Role.INDEX)
         self._info = SourceInfo("flood:", roles, "given", self.rate_hz, 500.0, live=True)
         self.at = 0
@@ -335,6 +337,8 @@ class Flood(Source):
         if self.at >= self.frames:
             time.sleep(0.001)
             raise SourceTimeout("flood: nothing came")
+        if self.at and self.begun is not None:
+            self.begun.wait(WAIT_S)
         samples_v = np.zeros((100, 2), np.float32)
         self.at += 100
         return Block(samples_v, self.rate_hz, self.at - 100, time.monotonic())
@@ -346,7 +350,7 @@ class Flood(Source):
 def test_frames_that_came_too_fast_to_be_analysed_count_as_lost(start, monkeypatch):
     busy = Busy()
     monkeypatch.setattr("app.live.session.analyser_for", lambda *_, **__: busy)
-    session = start(lambda address, request: Flood())
+    session = start(lambda address, request: Flood(busy.working))
     session.open("flood:")
     until(lambda: session.view().frames == Flood.frames, "the flood")
     assert busy.working.wait(WAIT_S)
