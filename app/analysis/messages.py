@@ -55,6 +55,10 @@ LOBE_DIPS = Message(
 NO_PATTERN = Message(
     "no pattern of lobes that is known here; check the disk, the track and the profile"
 )
+GAPS_UNLIKE = Message(
+    "every second gap between the lobes is filled: two may be one group with a dip in its middle, "
+    "or groups may touch; state the pairs of the disk's profile"
+)
 LOBES_RAGGED = Message(
     "most lobes are too ragged to be measured: the signal drops out, or its gain swings within them"
 )

@@ -34,6 +34,10 @@ SPOILS = Topic(
                     ),
                 ),
                 (
+                    "groups with a dip in their middles, where the profile states no pairs",
+                    "parked: what is one group may be two of one side, even wherever the head is",
+                ),
+                (
                     "a signal that is muted, stuck, cut by gaps or not a number",
                     (
                         "parked within half a second, and back by itself; of a capture the turns "

@@ -87,6 +87,8 @@ _EMPTY = 0.10
 _MOST_IN_GAPS, _GAPS_LEVEL = 0.2, 0.03
 """What is left between groups, as a part of the mean height, and by how much it may change within a
 degree: more is the edge of a gap that is too short to be seen."""
+_UNLIKE_GAPS = 0.15
+"""By more, of the mean height, no rest of another recording fills every second gap alone."""
 _SPIKED_GAPS = 4
 """Spikes are believed to have hit one gap in so many."""
 _TINY_V = 1e-30
@@ -192,6 +194,8 @@ def _of_groups(
     mean_height_v = 0.5 * sum(heights_v)
     if setup.geometry not in (None, Geometry.ALTERNATING) or not _has_flat_tops(turn, layout):
         return _NOT_KNOWN
+    if setup.pairs is None and _gaps_are_unlike(turn, layout, mean_height_v):
+        return Character(None, messages.GAPS_UNLIKE)
     fill, reach = _fill_of_gaps(turn, layout, mean_height_v, setup.sample_rate_hz)
     gaps = (layout.centres + 0.5 / len(layout.centres)).tolist()
     balance_u = _blunt_u(turn, fill, gaps, reach, heights_v, setup.sample_rate_hz)
@@ -409,6 +413,28 @@ def _power_of(way_v: Quantity, mean_height_v: float) -> tuple[float, float]:
     return value**2 - u**2, float(np.sqrt(4.0 * value**2 * u**2 + 2.0 * u**4))
 
 
+def _gaps_are_unlike(turn: MeanTurn, layout: Layout, mean_height_v: float) -> bool:
+    """Return whether every second gap is filled, as groups of twice the length with a dip have it.
+
+    Both halves of such a group are of one side: their heights agree wherever the head is.
+    """
+    gaps = layout.centres + 0.5 / len(layout.centres)
+    bins = np.round(gaps * TURN_BINS - 0.5).astype(int) % TURN_BINS
+    # A gap that is hardly longer than a place is seen at one and not at the next.
+    around = turn.power_v2[(bins[:, None] + np.arange(-1, 2)) % TURN_BINS]
+    beside = [np.median(around[kind::2], axis=0) for kind in (0, 1)]
+    (least, most), highest = sorted(float(each[1]) for each in beside), min(map(np.max, beside))
+    by_noise = _by_noise_v2(turn, bins)
+    if highest > (_EMPTY * mean_height_v) ** 2 + by_noise:
+        return False
+    return most - least > (_UNLIKE_GAPS * mean_height_v) ** 2 + by_noise
+
+
+def _by_noise_v2(turn: MeanTurn, bins: NDArray[np.intp]) -> float:
+    """Return by how much noise may lift the power in the middle of the gaps of a kind."""
+    return _FILL_SIGMAS * float(np.median(turn.u_v2[bins])) / float(np.sqrt(len(bins) / 2))
+
+
 def _fill_of_gaps(
     turn: MeanTurn, layout: Layout, mean_height_v: float, rate_hz: float
 ) -> tuple[_Fill, float]:
@@ -421,8 +447,7 @@ def _fill_of_gaps(
     power = turn.power_v2[(bins[:, None] + np.arange(-1, 2)) % TURN_BINS]
     # Over all gaps of a kind, for noise lifts the highest of three places of any one of them.
     highest = [float(power[kind::2].mean(axis=0).max()) for kind in (0, 1)]
-    by_noise = _FILL_SIGMAS * float(np.median(turn.u_v2[bins])) / float(np.sqrt(len(gaps) / 2))
-    if 0.5 * sum(highest) > (_EMPTY * mean_height_v) ** 2 + by_noise:
+    if 0.5 * sum(highest) > (_EMPTY * mean_height_v) ** 2 + _by_noise_v2(turn, bins):
         beside: NDArray[np.float64] = np.sqrt(np.maximum(power.mean(axis=0), 0.0)) / mean_height_v
         if beside.max() > _MOST_IN_GAPS or np.ptp(beside) > _GAPS_LEVEL:
             return _Fill(0.0, np.inf), 0.0

@@ -141,6 +141,23 @@ def test_groups_of_any_number_and_gap_are_counted(pairs, fills, balance):
     assert messages.fill(messages.PAIRS, pairs) in reading.notes
 
 
+@pytest.mark.parametrize("pairs", [3, 4, 6])
+@pytest.mark.parametrize("depth", [0.3, 0.5])
+def test_groups_with_a_dip_are_not_taken_for_twice_as_many_even_ones(pairs, depth):
+    whole = groups(0.1, pairs, 0.8)
+
+    def dipped(turns):
+        place = ((turns + FIRST) * 2 * pairs) % 1.0
+        return whole(turns) * (1.0 - depth * np.exp(-0.5 * ((place - 0.5) / 0.085) ** 2))
+
+    reading = read(drawn(dipped))
+    assert not reading.valid
+    assert messages.GAPS_UNLIKE in reading.reasons
+    stated = read(drawn(dipped), pairs=pairs)
+    assert messages.GAPS_UNLIKE not in stated.reasons
+    assert not stated.valid or abs(stated.balance.value - 0.1) < 3.0 * stated.balance.u
+
+
 def test_a_splice_does_not_park_groups():
     whole = groups(0.2, 6, 0.84)
     reading = read(drawn(lambda turns: whole(turns) * ((turns + FIRST) % 1.0 > 0.008)))
