@@ -159,8 +159,8 @@ def characterise(
     if found.reason is None:
         first, second = heights_v
         weight = 2.0 * first * second / (first + second) ** 2
-        of_grain = weight * float(np.linalg.norm(layout.grain_u))
-        found = replace(found, balance_u=float(np.hypot(found.balance_u, of_grain)))
+        of_shape = weight * float(np.linalg.norm(layout.shape_u))
+        found = replace(found, balance_u=float(np.hypot(found.balance_u, of_shape)))
     if setup.columns.envelope is None or found.reason is not None:
         return found
     found = replace(found, law_u_v=kept_u_v(turn, layout, heights_v, setup))

@@ -72,6 +72,8 @@ _WIDEST = 1.4
 _FREE_COSINES = 3
 _MIN_FITTED = 0.7
 """A window in which fewer of the lobes can be fitted reaches beyond them."""
+_CHANCE = 3.0
+"""Of a difference squared between two fits so many variances are chance."""
 _AGREE_SIGMAS = 3.0
 _AGREE_PART = 4e-4
 """A window is taken when its heights agree with freer ones' to within so many standard deviations
@@ -98,6 +100,9 @@ class Layout:
     grain : float
         What of the lobes' unevenness comes again with each turn, as a variance: see
         :func:`~app.analysis.lobes.grain.grain_of`.
+    misfit : tuple of float
+        By how much first and second heights would be others with more cosines, beyond chance, as
+        parts of them: a shape that obeys the window's fit hardly well enough.
     """
 
     pairs: int
@@ -108,6 +113,7 @@ class Layout:
     windows: Windows | None = None
     turned: float = 0.0
     grain: float = 0.0
+    misfit: tuple[float, float] = (0.0, 0.0)
 
     @property
     def is_at_index(self) -> bool:
@@ -151,6 +157,14 @@ class Layout:
         lobes = len(self.centres)
         reach: NDArray[np.float64] = 0.5 * self.window.span * np.broadcast_to(self.widths, lobes)
         return reach / lobes
+
+    @property
+    def shape_u(self) -> NDArray[np.float64]:
+        """Standard uncertainty of first and second heights from the lobes' shape, in parts, (2,).
+
+        That is of what comes again with each turn: grain, and what the fit leaves.
+        """
+        return np.hypot(self.grain_u, self.misfit)
 
     @property
     def grain_u(self) -> NDArray[np.float64]:
@@ -308,7 +322,12 @@ def refine_layout(
         # Of few bins within the edges of a flat top no shape can be told, and none is left.
         freely = free is None or _agree(*heights, *free)
         if freely and (narrow is None or _agree(*heights, *narrow)):
-            return replace(layout, window=Window(window.span * width, window.cosines))
+            more = heights_by(window.span, window.cosines + 1) if window.cosines else None
+            # What is wrong itself, of a lobe that is no cosine at all, tells nothing.
+            tells = free is not None and more is not None and _agree(*more, *free)
+            misfit = _misfit(heights, [each for each in (more if tells else None, free) if each])
+            window = Window(window.span * width, window.cosines)
+            return replace(layout, window=window, misfit=misfit)
     last = flat[-1] if flat else _WINDOWS[-1]
     return replace(layout, window=Window(last.span * width, last.cosines))
 
@@ -384,6 +403,18 @@ def _agree(
     # the difference of the variances (Hausman's test).
     slack = _AGREE_SIGMAS * np.sqrt(np.maximum(free_u**2 - u**2, 0.0))
     return bool(np.all(np.abs(heights - free) <= slack + _AGREE_PART * heights.max()))
+
+
+def _misfit(found: _MeanHeights, freer: Sequence[_MeanHeights]) -> tuple[float, float]:
+    """Return by how much freer fits tell of other heights, beyond chance, as parts of them."""
+    heights, u = found
+    beyond = np.zeros(2)
+    for free, free_u in freer:
+        by_chance = _CHANCE * np.maximum(free_u**2 - u**2, 0.0)
+        beyond = np.maximum(beyond, (heights - free) ** 2 - by_chance)
+    seen = heights > 0.0
+    first, second = np.divide(np.sqrt(beyond), heights, out=np.zeros(2), where=seen).tolist()
+    return first, second
 
 
 def _centred(
