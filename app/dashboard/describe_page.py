@@ -10,8 +10,9 @@ from PySide6.QtWidgets import QWidget
 from app.book.model import JobRecord
 from app.book.store import Book
 from app.dashboard.background import BookWorker
+from app.dashboard.forms import FieldGrid, Hint
 from app.dashboard.text import translate
-from app.dashboard.widgets import FILLS, Field, Page, TouchButton, button_row, form_of
+from app.dashboard.widgets import FILLS, Field, Page, TouchButton, button_row
 from app.job.model import DESCRIPTIONS
 from app.report.wording import begun
 
@@ -33,20 +34,19 @@ class DescribePage(Page):
         self._number: int | None = None
         self._title.setText(self.tr("Who, for whom, on what, with what"))
         self.fields: dict[str, Field] = {}
-        rows: list[tuple[str, QWidget]] = []
+        form = FieldGrid(self)
         for name, hint in DESCRIPTIONS:
             words, about = begun(translate("messages", name)), translate("messages", hint)
             field = self.fields[name] = Field(words, about, self)
-            field.setPlaceholderText(about)
             field.setMaxLength(_MOST_TYPED)
             field.returnPressed.connect(self.save)
-            rows.append((words, field))
+            form.add_field(words, field, Hint(field, about))
         keep = self.tr("Keep what is typed; it can be changed until the job is closed")
         buttons = button_row(
             TouchButton(self.tr("Keep"), "⏎", keep, self.save, self, is_next=True),
             TouchButton(self.tr("Back"), "Esc", self.tr("Go back"), self.back.emit, self),
         )
-        self._lay_scrolling((self._title, form_of(rows, self), self._status, FILLS), buttons)
+        self._lay_scrolling((self._title, form, self._status, FILLS), buttons)
 
     def activate(self, number: int) -> None:
         """Show how a job is described by now."""

@@ -19,6 +19,8 @@ from app.book.drift import Drift, drifts_of
 from app.book.model import Drive, DriveSummary, JobSummary, ResumableJob
 from app.book.store import Book, shown
 from app.dashboard.background import BookWorker
+from app.dashboard.forms import FieldGrid, Hint
+from app.dashboard.still_plot import StillPlot
 from app.dashboard.style import Sizes, Theme
 from app.dashboard.text import translate
 from app.dashboard.widgets import (
@@ -27,11 +29,9 @@ from app.dashboard.widgets import (
     NamedList,
     Page,
     Picker,
-    StillPlot,
     TouchButton,
     button_row,
     chosen_of,
-    form_of,
     laid,
     named,
 )
@@ -342,8 +342,8 @@ class DrivesPage(Page):
         self._disk = Picker(*disk, self)
         entry = named(QLineEdit(self._disk), *disk)
         entry.setMaxLength(MAX_TEXT)
-        entry.setPlaceholderText(self.tr("As its calibration names it"))
         self._disk.setLineEdit(entry)
+        self._disk_hint = Hint(entry, self.tr("As its calibration names it"))
         adds = self.tr("Add the new drive to the book")
         self._add = TouchButton(self.tr("Add"), "", adds, self.add, self)
         self._anew = TouchButton(self.tr("New job"), "", anew, self.begin, self)
@@ -521,7 +521,6 @@ class DrivesPage(Page):
 
     def _field(self, name: str, description: str) -> Field:
         field = Field(name, description, self)
-        field.setPlaceholderText(description)
         field.setMaxLength(MAX_TEXT)
         return field
 
@@ -535,18 +534,15 @@ class DrivesPage(Page):
         )
         leave = TouchButton(self.tr("Back"), "Esc", back, self.back.emit, self)
         buttons = button_row(self._on, self._anew, *self._of_jobs, leave)
-        form = form_of(
-            (
-                (self.tr("New drive"), self._identity),
-                (self.tr("Class"), self._profile),
-                (self.tr("Note"), self._note),
-                (self.tr("Plan of a new job"), self._plan),
-                (self.tr("Alignment disk"), self._disk),
-            ),
-            self,
-        )
+        form = FieldGrid(self)
+        form.add_field(self.tr("New drive"), self._identity, _hint_of(self._identity))
+        form.add_field(self.tr("Class"), self._profile)
+        form.add_field(self.tr("Note"), self._note, _hint_of(self._note))
+        form.add_field(self.tr("Plan of a new job"), self._plan)
+        form.add_field(self.tr("Alignment disk"), self._disk, self._disk_hint)
         form.addWidget(self._add, 0, 2)
-        left = laid(QVBoxLayout(), self._search, (self._list, FILLS), self._status, form)
+        search = (self._search, _hint_of(self._search))
+        left = laid(QVBoxLayout(), *search, (self._list, FILLS), self._status, form)
         self._list.setMinimumHeight(_LIST_PX)
         self.past.setMinimumHeight(2 * _LIST_PX)
         halves = laid(self._halves, (left, FILLS), (self.past, FILLS))
@@ -557,6 +553,10 @@ class DrivesPage(Page):
         order = (self._search, self._list, *fields, *beside, self._on, self._anew)
         for before, after in pairwise(order):
             self.setTabOrder(before, after)
+
+
+def _hint_of(field: Field) -> Hint:
+    return Hint(field, field.accessibleDescription())
 
 
 def _drive_line(shelved: DriveSummary) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from html import escape
 from pathlib import Path
 
@@ -10,11 +10,13 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QResizeEvent, QTextCursor, QTextOption
 from PySide6.QtWidgets import QTextBrowser, QVBoxLayout, QWidget
 
+from app.dashboard.forms import Hint
 from app.dashboard.next_list import NextList
 from app.dashboard.settings import Settings
 from app.dashboard.text import translate
 from app.dashboard.widgets import FILLS, Field, Page, TouchButton, button_row, laid, named
 from app.handbook import TERMS, TOPICS, Topic, TopicTable
+from app.live.view import Listing
 
 _LEAST_PX = 40
 """Of the text, in a window that has little room for it beside the list."""
@@ -307,14 +309,19 @@ def help_html() -> str:
 class HelpPage(Page):
     """The first page; from it one goes on to what is to be done next, or to the needle.
 
-    `book` is the job book's file, the user's own when None.
+    `book` is the job book's file, the user's own when None; `attached` lists what sources there
+    are.
     """
 
     choose = Signal()
     """Choose a source."""
 
     def __init__(
-        self, book: Path | None, settings: Settings, parent: QWidget | None = None
+        self,
+        book: Path | None,
+        settings: Settings,
+        attached: Callable[[], Listing],
+        parent: QWidget | None = None,
     ) -> None:
         super().__init__(parent)
         about = self.tr("What the tool cannot do, cautions, keys and wiring")
@@ -326,12 +333,12 @@ class HelpPage(Page):
         self._text.setWordWrapMode(QTextOption.WrapMode.WrapAtWordBoundaryOrAnywhere)
         self._text.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self._text.setHtml(help_html())
-        self.list = NextList(book, settings, self)
+        self.list = NextList(book, settings, attached, self)
         self.list.refused.connect(self.say)
         self.list.listed.connect(self._lead_on)
         anywhere = self.tr("Words to be found on this page; Enter goes from place to place")
         self._wanted = Field(self.tr("Find"), anywhere, self)
-        self._wanted.setPlaceholderText(anywhere)
+        self._hint = Hint(self._wanted, anywhere)
         self._wanted.returnPressed.connect(self._find_next)
         for part in (self._wanted, self._status):
             part.hide()
@@ -340,7 +347,7 @@ class HelpPage(Page):
         find = TouchButton(self.tr("Find"), "Ctrl+F", anywhere, self.ask_for_words)
         to_needle = TouchButton(self.tr("To the needle"), "Esc", back, self.back.emit)
         row = button_row(self._on, find, to_needle)
-        parts = (self._wanted, self._status, (self._text, FILLS), self.list, row)
+        parts = (self._wanted, self._hint, self._status, (self._text, FILLS), self.list, row)
         self._column = laid(QVBoxLayout(self), *parts, flush=True)
 
     def activate(self, open_now: str, *, at_work: bool) -> None:
@@ -369,7 +376,9 @@ class HelpPage(Page):
         """Show what the book has answered, and what Enter does now."""
         self.list.refresh()
         chosen = self.list.hasFocus() and self.list.currentRow() >= 0
-        self._on.set_next(not chosen and not self._wanted.hasFocus())
+        is_next = not chosen and not self._wanted.hasFocus()
+        self._on.set_next(is_next)
+        self._on.set_key("⏎" if is_next else "F2")
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
         """Give the list its part of the room."""

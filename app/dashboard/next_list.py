@@ -1,8 +1,13 @@
-"""What to do next, on the first page: open jobs, the last source, reports, practice, the tour."""
+"""What to do next, on the first page: open jobs, sources, the newest report, tour and practice.
+
+Threads: a thread *sources* lists what is attached, once each time that the page is shown with
+nothing open, and ends by itself; the window's timer takes its result.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,12 +16,16 @@ from PySide6.QtWidgets import QWidget
 
 from app.book.model import DriveSummary, ResumableJob
 from app.book.store import Book, default_path
-from app.dashboard.background import BookWorker
+from app.dashboard.background import BookWorker, in_background
 from app.dashboard.settings import Choice, Settings
+from app.dashboard.source_words import source_words
 from app.dashboard.text import translate
 from app.dashboard.widgets import NamedList, chosen_of
+from app.live.opening import Opening
+from app.live.view import Listed, Listing
 
-_MOST_OPEN = 3
+_MOST_OPEN = _MOST_RECENT = 3
+_VIRTUAL = "sim:"
 _MOST_PART = 0.4
 """Of the page's height; the list scrolls where that is too little."""
 
@@ -43,11 +52,21 @@ class Bare:
     is_tour: bool
 
 
-_Thing = OpenJob | NewestReport | Choice | Bare
+@dataclass(frozen=True, slots=True)
+class CaptureInDialog:
+    """A capture that is to be chosen in a dialog."""
+
+
+_Thing = OpenJob | NewestReport | Choice | Listed | CaptureInDialog | Bare
 
 
 def things_of(
-    drives: Sequence[DriveSummary], recent: Sequence[Choice], open_now: str, *, at_work: bool
+    drives: Sequence[DriveSummary],
+    recent: Sequence[Choice],
+    open_now: str,
+    *,
+    at_work: bool,
+    attached: Sequence[Listed] = (),
 ) -> list[tuple[str, _Thing]]:
     """Return what may be done next, each in words, the most likely first.
 
@@ -61,6 +80,8 @@ def things_of(
         Address of the source that is open; empty where none is.
     at_work : bool
         Whether a job is in hand, which no key on this page is to put away.
+    attached : sequence of Listed
+        Sources that were found; they come last, for they are found while the list is read.
     """
     things: list[tuple[str, _Thing]] = []
     left = [] if at_work else [each for each in drives if each.open_job is not None]
@@ -68,22 +89,39 @@ def things_of(
         words = translate("first", "Go on with job {0} of {1}")
         assert each.open_job is not None
         things.append((words.format(each.open_job, each.drive.identity), OpenJob(each.open_job)))
-    if recent and not at_work and recent[0].opening.address != open_now:
+    again = [] if at_work else [each for each in recent if each.opening.address != open_now]
+    for each in again[:_MOST_RECENT]:
         words = translate("first", "Open again: {0}")
-        things.append((words.format(recent[0].opening.command), recent[0]))
+        things.append((words.format(each.opening.command), each))
     done = [(each.last, each.drive) for each in drives if each.last and each.last.closed_at]
     for job, drive in sorted(done, key=lambda each: -each[0].number)[:1]:
         words = translate("first", "Report of job {0} of {1}, closed {2}")
         closed = words.format(job.number, drive.identity, job.closed_at[:10])
         things.append((closed, NewestReport(drive.identity, job.number)))
+    opens = not open_now and not at_work
+    used = {each.opening.address for each in recent}
+    if opens and _VIRTUAL not in used:
+        words = translate("first", "Open the virtual drive, to try it")
+        things.append((words, Choice(Opening(_VIRTUAL))))
     things.append((translate("first", "Tour of the window in five cards"), Bare(is_tour=True)))
     practice = translate("first", "Practice on a virtual drive with a hidden fault")
     things.append((practice, Bare(is_tour=False)))
+    if opens:
+        things.append((translate("first", "Open a capture …"), CaptureInDialog()))
+        for each in attached:
+            if each.address not in {*used, _VIRTUAL}:
+                title = source_words(translate("sources", each.title))
+                words = translate("first", "Open: {0}").format(f"{title}    {each.address}")
+                things.append((words, each))
     return things
 
 
 class NextList(NamedList):
-    """The list of it; `book` is the job book's file, the user's own when None."""
+    """The list of it.
+
+    `book` is the job book's file, the user's own when None; `attached` lists what sources there
+    are.
+    """
 
     resume = Signal(ResumableJob)
     """Go on with an open job."""
@@ -91,6 +129,10 @@ class NextList(NamedList):
     """Show a report: the drive's identity and the job's number."""
     chosen = Signal(Choice)
     """Open this source."""
+    described = Signal(str)
+    """Describe the source of this address, and open it then."""
+    browse = Signal()
+    """Choose a capture, and open it."""
     tour = Signal()
     practice = Signal()
     listed = Signal()
@@ -98,12 +140,22 @@ class NextList(NamedList):
     refused = Signal(str)
     """The book cannot be read: why, in a sentence."""
 
-    def __init__(self, book: Path | None, settings: Settings, parent: QWidget) -> None:
+    def __init__(
+        self,
+        book: Path | None,
+        settings: Settings,
+        attached: Callable[[], Listing],
+        parent: QWidget,
+    ) -> None:
         super().__init__(
             self.tr("To do next"), self.tr("Arrows choose, Enter or a touch does it"), parent
         )
         self._book, self._settings = book, settings
         self._worker = BookWorker(book)
+        self._find = attached
+        self._finding: Future[Listing] | None = None
+        self._attached: tuple[Listed, ...] = ()
+        self._is_to_find = False
         self._drives: tuple[DriveSummary, ...] = ()
         self._things: list[_Thing] = []
         self._at_work, self._open_now = False, ""
@@ -116,9 +168,15 @@ class NextList(NamedList):
         """Whether there is something to go on with, beyond what there always is, or may be yet."""
         return self._worker.busy or isinstance(self._things[0], OpenJob | Choice)
 
+    @property
+    def looking(self) -> bool:
+        """Whether what is attached is being listed, or will be."""
+        return self._is_to_find or self._finding is not None
+
     def activate(self, open_now: str, *, at_work: bool) -> None:
         """Ask the book, where there is one, and list what is known meanwhile; see `things_of`."""
         self._at_work, self._open_now = at_work, open_now
+        self._is_to_find = not open_now and not at_work
         if (self._book or default_path()).exists():
             self._worker.ask("drives", Book.drives, self._take)
         self.setCurrentRow(-1)
@@ -138,6 +196,20 @@ class NextList(NamedList):
             self.fill()
             self.listed.emit()
             self.refused.emit(said)
+        self._look()
+
+    def _look(self) -> None:
+        """Have what is attached listed, and take what was found."""
+        if self._finding is None:
+            if self._is_to_find and self.isVisible():
+                self._is_to_find = False
+                self._finding = in_background("sources", self._find)
+        elif self._finding.done():
+            done, self._finding = self._finding, None
+            # Where they cannot be listed, the page of sources says so.
+            self._attached = () if done.exception() is not None else done.result().sources
+            self.fill()
+            self.listed.emit()
 
     def fit(self, page_high: int) -> None:
         """Take the room of all rows, but no more than a part of the page."""
@@ -155,7 +227,9 @@ class NextList(NamedList):
             self._at_work,
             chosen_of(self._things, self),
         )
-        things = things_of(self._drives, recent, self._open_now, at_work=at_work)
+        things = things_of(
+            self._drives, recent, self._open_now, at_work=at_work, attached=self._attached
+        )
         self._things = [thing for _, thing in things]
         is_settled = self.leads_on and not self._worker.busy
         row = self._things.index(before) if before in self._things else 0 if is_settled else -1
@@ -177,6 +251,10 @@ class NextList(NamedList):
                 self.show_report.emit(identity, number)
             case Choice():
                 self.chosen.emit(thing)
+            case Listed():
+                self.described.emit(thing.address)
+            case CaptureInDialog():
+                self.browse.emit()
             case Bare(is_tour=True):
                 self.tour.emit()
             case Bare():

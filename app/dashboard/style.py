@@ -237,6 +237,7 @@ def style_sheet(theme: Theme, sizes: Sizes) -> str:
     QPushButton:focus, QComboBox:focus, QLineEdit:focus, QListWidget:focus, QTextBrowser:focus {{
         border: 3px solid {theme.second}; }}
     QLineEdit, QListWidget, QTextBrowser {{ background: {theme.face}; }}
+    QLineEdit {{ placeholder-text-color: {theme.faint}; }}
     QListWidget, QTextBrowser {{ border: 2px solid {theme.line}; border-radius: {radius}px; }}
     QListWidget::item {{ min-height: {touch}px; padding: 0 {radius * 2}px; }}
     QListWidget::item:selected {{ background: {theme.second}; color: {theme.on_accent}; }}

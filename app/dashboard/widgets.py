@@ -6,12 +6,14 @@ above do the next thing as well.
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any, TypeVar
 
-import pyqtgraph as pg
 from PySide6.QtCore import (
     QEvent,
+    QLocale,
     QModelIndex,
     QPersistentModelIndex,
     QPointF,
@@ -29,7 +31,6 @@ from PySide6.QtGui import (
     QColor,
     QDropEvent,
     QFocusEvent,
-    QFont,
     QFontMetricsF,
     QKeyEvent,
     QMouseEvent,
@@ -49,9 +50,6 @@ from PySide6.QtWidgets import (
     QBoxLayout,
     QComboBox,
     QFrame,
-    QGraphicsItem,
-    QGraphicsView,
-    QGridLayout,
     QLabel,
     QLayout,
     QLineEdit,
@@ -86,6 +84,8 @@ _TWO_HALVES = 112
 _ROUND_PX = 10
 _BESIDE_TYPED_PX = 40
 """Above and below a field that is typed into: the row before it, or what is said there."""
+_MARKS = re.compile("[/?&=:_](?=[^ ])")
+_MAY_BREAK = "\u200b"
 _BESIDE_CHOICE_PX = 4
 """That the style leaves free on both sides of what is chosen in a box."""
 
@@ -421,7 +421,7 @@ class Picker(QComboBox):
 class FlowRow(QWidget):
     """Widgets in a row from the left, which goes on in the next line where it does not fit.
 
-    In a `filled` row they share the width of their line.
+    In a `filled` row they share the width of their line, and the lines share them evenly.
     """
 
     def __init__(
@@ -517,10 +517,30 @@ class FlowRow(QWidget):
 
     def _lines(self, width: int) -> list[list[tuple[QWidget, QSize]]]:
         """Part the widgets, each with its size, into lines that fit."""
+        sized = [
+            (widget, widget.sizeHint().expandedTo(widget.minimumSize())) for widget in self._shown()
+        ]
+        lines = self._filled_up(sized, width)
+        if self._filled and len(lines) > 1:
+            each = math.ceil(len(sized) / len(lines))
+            even = [sized[start : start + each] for start in range(0, len(sized), each)]
+            fit = all(
+                sum(size.width() for _, size in line) + BETWEEN_BUTTONS_PX * (len(line) - 1)
+                <= width
+                for line in even
+                if len(line) > 1
+            )
+            return even if fit else lines
+        return lines
+
+    @staticmethod
+    def _filled_up(
+        sized: list[tuple[QWidget, QSize]], width: int
+    ) -> list[list[tuple[QWidget, QSize]]]:
+        """Return lines of as many as fit."""
         lines: list[list[tuple[QWidget, QSize]]] = []
         left = 0
-        for widget in self._shown():
-            size = widget.sizeHint().expandedTo(widget.minimumSize())
+        for widget, size in sized:
             if not lines or left + size.width() > width:
                 lines.append([])
                 left = 0
@@ -561,7 +581,14 @@ def put_bars(parent: QWidget, *, at_left: bool) -> None:
 
 
 class _Row(QStyledItemDelegate):
-    """Shows a row from left to right, wherever the bar is by which its list scrolls."""
+    """Shows a row from left to right, wherever the bar is by which its list scrolls.
+
+    An address goes on in its next line behind one of its marks, where it is longer than a line.
+    """
+
+    def displayText(self, value: Any, locale: QLocale | QLocale.Language) -> str:  # noqa: N802
+        """Return what is shown of a row."""
+        return _MARKS.sub(f"\\g<0>{_MAY_BREAK}", super().displayText(value, locale))
 
     def initStyleOption(  # noqa: N802
         self, option: QStyleOptionViewItem, index: QModelIndex | QPersistentModelIndex
@@ -659,96 +686,6 @@ class TouchButton(QPushButton):
             event.ignore()
         else:
             super().keyPressEvent(event)
-
-
-class StillPlot(pg.PlotWidget):
-    """A plot that cannot be dragged; *virtual drive* stands across it where it shows that."""
-
-    def __init__(self, axes: dict[str, pg.AxisItem], parent: QWidget | None = None) -> None:
-        super().__init__(parent, axisItems=axes, enableMenu=False)
-        self._theme, self._sizes = LIGHT, Sizes(1.0)
-        self._virtual = False
-        item = self.plot_item
-        item.hideButtons()
-        item.setMouseEnabled(x=False, y=False)
-        item.disableAutoRange()
-        self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        self.setAntialiasing(False)
-        self.setCacheMode(QGraphicsView.CacheModeFlag.CacheBackground)
-
-    @property
-    def plot_item(self) -> Any:
-        """The plot itself; pyqtgraph lends it its view box's methods, which types do not tell."""
-        return self.getPlotItem()
-
-    @property
-    def sizes(self) -> Sizes:
-        """The window's sizes."""
-        return self._sizes
-
-    def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
-        """Take on colours and sizes."""
-        self._theme, self._sizes = theme, sizes
-        self.setBackground(theme.face)
-        self.resetCachedContent()
-        font = QFont()
-        font.setPixelSize(sizes.text_px)
-        # Room for the halves of the outermost ticks' words, which the axes then let stand.
-        self.plot_item.layout.setContentsMargins(
-            sizes.text_px // 2, sizes.text_px // 2, 2 * sizes.text_px, 0
-        )
-        for side in ("left", "bottom"):
-            axis = self.plot_item.getAxis(side)
-            axis.setTextPen(theme.ink)
-            axis.setPen(QPen(QColor(theme.line), 1))
-            # Ticks and their words change far less often than what is plotted.
-            axis.setCacheMode(QGraphicsItem.CacheMode.DeviceCoordinateCache)
-            axis.setStyle(tickFont=font, hideOverlappingLabels=2 * sizes.text_px)
-
-    def pen(self, colour: str, width: float) -> QPen:
-        """Return a pen whose width is in pixels of a full-HD window."""
-        pen = QPen(QColor(colour), self.line_px(width))
-        pen.setCosmetic(True)
-        return pen
-
-    def line_px(self, width: float) -> float:
-        """Return how wide a line is drawn that is `width` pixels of a full-HD window wide."""
-        return max(1.0, self._sizes.px(width))
-
-    def set_virtual(self, virtual: bool) -> None:
-        """Set whether the samples come from the virtual drive."""
-        if virtual != self._virtual:
-            self._virtual = virtual
-            self.resetCachedContent()
-            self.viewport().update()
-
-    def drawBackground(self, painter: QPainter, rect: QRectF | QRect) -> None:  # noqa: N802
-        """Paint the background, and on it that the drive is the virtual one."""
-        super().drawBackground(painter, rect)
-        if self._virtual:
-            box = self.plot_item.getViewBox().sceneBoundingRect()
-            paint_virtual(painter, box, self._theme, self._sizes)
-
-
-class TitledPlot(QWidget):
-    """A plot below a line of words that says what it shows."""
-
-    def __init__(self, axes: dict[str, pg.AxisItem], parent: QWidget | None) -> None:
-        super().__init__(parent)
-        self._title = QLabel(self)
-        # Else what it says would make the plot wider, and those beside it narrower.
-        self._title.setWordWrap(True)
-        self._plot = StillPlot(axes, self)
-        laid(QVBoxLayout(self), self._title, (self._plot, FILLS), flush=True).setSpacing(0)
-
-    def set_virtual(self, virtual: bool) -> None:
-        """Set whether the samples come from the virtual drive."""
-        self._plot.set_virtual(virtual)
-
-    def _set_title(self, words: str) -> None:
-        if words != self._title.text():
-            self._title.setText(words)
-            self.setAccessibleDescription(words)
 
 
 _CLEAR_PX = 6
@@ -863,15 +800,3 @@ class Page(QWidget):
 def button_row(*buttons: QWidget) -> FlowRow:
     """Return buttons in a row from the left, in several where they do not fit into one."""
     return FlowRow(*buttons)
-
-
-def form_of(rows: Sequence[tuple[str, QWidget]], parent: QWidget) -> QGridLayout:
-    """Return fields, one below the other, each with its label before it."""
-    form = QGridLayout()
-    for row, (words, field) in enumerate(rows):
-        label = QLabel(words, parent)
-        label.setBuddy(field)
-        form.addWidget(label, row, 0)
-        form.addWidget(field, row, 1)
-    form.setColumnStretch(1, FILLS)
-    return form

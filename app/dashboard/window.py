@@ -146,7 +146,9 @@ class MainWindow(QWidget):
         self._left_handed = self._settings.left_handed
         # The larger ones are made when they are first asked for.
         self._made: list[Page] = []
-        self.help_page = self._added(HelpPage(book, self._settings, self), self.show_needle)
+        self.help_page = self._added(
+            HelpPage(book, self._settings, session.listed, self), self.show_needle
+        )
         self.recheck_page = self._added(RecheckPage(session, open_player, self), self.show_needle)
         self.practice_page = self._added(PracticePage(secrets.randbelow, self), self.show_needle)
         self.debrief_page = self._added(DebriefPage(self), self.show_needle)
@@ -179,6 +181,8 @@ class MainWindow(QWidget):
         self.help_page.list.tour.connect(self.tour.begin)
         self.help_page.list.practice.connect(self.show_practice)
         self.help_page.list.chosen.connect(self.open_choice)
+        self.help_page.list.described.connect(self.describe_source)
+        self.help_page.list.browse.connect(self.open_file)
         self.help_page.list.resume.connect(self.go_on_with)
         self.help_page.list.show_report.connect(self.show_report)
         self.callout.handbook.connect(self.show_term)
@@ -421,6 +425,11 @@ class MainWindow(QWidget):
             words = self.tr("Job {0} stays open in the book; F12 leads back to it.")
             self.top_bar.remark(words.format(number))
 
+    def describe_source(self, address: str) -> None:
+        """Show the sources, and in the form one that is to be described and opened."""
+        self.show_sources()
+        self.source_page.show_address(address)
+
     def open_file(self) -> None:
         """Choose a capture in a dialog, and open it."""
         self.show_sources()
@@ -645,8 +654,7 @@ class MainWindow(QWidget):
             self._awaited = left
         else:
             words = self.tr("Open the source of job {0}, and go on with it by F12: {1}")
-            self.show_sources()
-            self.source_page.show_address(source)
+            self.describe_source(source)
             self.source_page.say(words.format(left.number, source))
 
     def _take_up_awaited(self, phase: Phase) -> None:
@@ -698,11 +706,13 @@ class MainWindow(QWidget):
     def use_class(self, profile_name: str, disk: str = "", *, reopen: bool = True) -> bool:
         """Let a class of drive and a disk count from now on; return whether there are such.
 
+        Without a name it is the class in force.
+
         What is open is opened again, so that it is measured by them, unless another source is
         opened next.
         """
         try:
-            profile = load_profile(profile_name, disk)
+            profile = load_profile(profile_name or self._session.profile.name, disk)
         except ProfileError as fault:
             self.top_bar.remark(str(fault))
             self.source_page.say(str(fault))

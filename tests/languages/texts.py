@@ -172,12 +172,13 @@ def _of_report() -> Iterator[str]:
 
 def _of_kinds() -> Iterator[str]:
     yield from ROLES
+    yield from form.LABELS.values()
     for words, _ in form.WIRINGS:
         yield words
     for kind in KINDS.values():
         yield from (kind.body, kind.hint, kind.title)
         for option in kind.options:
-            yield option.meaning
+            yield from (option.meaning, *option.words)
 
 
 def _of_help() -> Iterator[str]:

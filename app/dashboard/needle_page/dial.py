@@ -22,6 +22,8 @@ _NEAR = 0.1
 _HALF_ANGLE = math.radians(50.0)
 REST = -1.14
 """Deflection at which the needle parks: beyond the end of the scale."""
+_REST_CAP = 13
+_LEAST_INSET_PX = 6.0
 _FAR = 1.16
 _MINOR = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0)
 _LEAST_STEP = 0.155
@@ -242,7 +244,12 @@ def _grown(box: QRectF, by: float) -> QRectF:
 
 
 def _place_of_rest(geometry: DialGeometry) -> QPointF:
-    return geometry.point(REST, geometry.radius + geometry.sizes.px(22))
+    """Return the middle of the word at which the needle rests, all of it within the dial."""
+    place = geometry.point(REST, geometry.radius + geometry.sizes.px(22))
+    font = font_of_cap(geometry.sizes.print_px(_REST_CAP))
+    wide = QFontMetricsF(font).horizontalAdvance(translate("dashboard", "rest"))
+    place.setX(max(place.x(), wide / 2 + max(_LEAST_INSET_PX, geometry.sizes.px(12))))
+    return place
 
 
 def _box_of(word: tuple[str, float, bool], where: QPointF) -> QRectF:
@@ -380,6 +387,6 @@ def _paint_ends(painter: QPainter, geometry: DialGeometry, theme: Theme) -> None
     outward = translate("dashboard", "head outward") + " ▶"
     painter.drawText(box, align.AlignLeft | align.AlignTop, inward)
     painter.drawText(box, align.AlignRight | align.AlignTop, outward)
-    painter.setFont(font_of_cap(geometry.sizes.print_px(13)))
+    painter.setFont(font_of_cap(geometry.sizes.print_px(_REST_CAP)))
     painter.setPen(QColor(theme.faint))
     _centred(painter, _place_of_rest(geometry), translate("dashboard", "rest"))

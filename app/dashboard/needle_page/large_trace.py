@@ -33,9 +33,10 @@ from app.dashboard.needle_page.turns_picture import (
     TurnsPicture,
     curve_of,
 )
+from app.dashboard.still_plot import StillPlot
 from app.dashboard.style import LIGHT, Sizes, Theme
 from app.dashboard.text import translate
-from app.dashboard.widgets import FILLS, FlowRow, Picker, StillPlot, TouchButton, laid, named
+from app.dashboard.widgets import FILLS, FlowRow, Picker, TouchButton, laid, named
 from app.files import atomic_write
 from app.live.past import KEPT_S, SAMPLED_TURNS, Look, Past
 

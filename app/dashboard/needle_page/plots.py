@@ -16,8 +16,8 @@ from PySide6.QtWidgets import QGraphicsRectItem, QStyleOptionGraphicsItem, QWidg
 from app.analysis.results import Trace
 from app.dashboard.needle_page.dial import Limits, balance_of, deflection, deflections
 from app.dashboard.needle_page.turns_picture import LineInFront, TurnsPicture, curve_of
+from app.dashboard.still_plot import TitledPlot
 from app.dashboard.style import LIGHT, Sizes, Theme
-from app.dashboard.widgets import TitledPlot
 
 _SPAN_S = 60.0
 

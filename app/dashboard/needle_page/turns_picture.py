@@ -241,6 +241,7 @@ class TurnsPicture(pg.GraphicsObject):
         self._pixels = np.zeros(0, np.uint32)
         self._inked: list[Pixels | slice] = []
         self._picture = QImage()
+        self._ratio = 1.0
         self.setZValue(-5)
         box.sigRangeChanged.connect(self._lay_anew)
         box.sigResized.connect(self._lay_anew)
@@ -331,7 +332,8 @@ class TurnsPicture(pg.GraphicsObject):
         else:
             ratio = painter.device().devicePixelRatio()
             size = QSize(round(place.width() * ratio), round(place.height() * ratio))
-            if size != self._picture.size():
+            if size != self._picture.size() or ratio != self._ratio:
+                self._ratio = ratio
                 self._begin(size.expandedTo(QSize(1, 1)))
             if self._is_old:
                 self._make()
@@ -377,10 +379,13 @@ class TurnsPicture(pg.GraphicsObject):
             self._layer.ink(self._ink, self.decay)
         for line in self._lines:
             x, y = self._placed(line.curve)
-            least, most = spans(x - (round(line.width_px) - 1) / 2, y, width)
+            # As broad on a screen of finer pixels, which the picture's are.
+            wide_px = line.width_px * self._ratio
+            least, most = spans(x - (round(wide_px) - 1) / 2, y, width)
             if line.dashed:
-                least[np.arange(width) // _DASH_PX % 2 == 1] = np.nan
-            least, most = _broadened(least, most, line.width_px)
+                dash_px = round(_DASH_PX * self._ratio)
+                least[np.arange(width) // dash_px % 2 == 1] = np.nan
+            least, most = _broadened(least, most, wide_px)
             if line.solid:
                 fill(self._pixels.reshape(height, width), least, most, line.ink)
                 self._inked = [slice(None)]

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QKeyEvent
-from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QLabel, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
+from app.dashboard.forms import FieldGrid, Hint
 from app.dashboard.text import translate
 from app.dashboard.widgets import FILLS, Field, FlowRow, Picker, TouchButton, laid
-from app.live.opening import ROLES, Opening, SourceKind, Stated, address_of
+from app.live.opening import ROLES, Opening, Option, SourceKind, Stated, address_of
 
 _CHANNELS = 4
 _SKIPPED = "-"
@@ -25,6 +26,31 @@ WIRINGS = (
     ("a detector's envelope", "envelope"),
     ("a detector's envelope and the index", "envelope,index"),
 )
+
+
+LABELS = {
+    "offset_um": "offset (µm)",
+    "seed": "seed",
+    "recording": "recording",
+    "screws": "clamp screws",
+    "snr_db": "SNR (dB)",
+    "rate": "frames a second",
+    "full_scale_v": "full scale (V)",
+    "low_corner_hz": "input's corner (Hz)",
+    "mixed_hz": "oscillator (Hz)",
+    "family": "family",
+    "trigger": "trigger",
+    "edge": "trigger edge",
+    "coupling": "coupling",
+    "speed": "nominal speed (rpm)",
+    "level": "trigger level (V)",
+    "scale": "volts a division",
+    "probe": "probe factor",
+    "baud": "bits a second",
+    "dtype": "sample",
+    "channels": "samples a frame",
+}
+"""What the field of an option is called; the address has its name."""
 
 
 class ChannelPicker(Picker):
@@ -122,50 +148,33 @@ class SourceForm(QWidget):
     def __init__(self, kind: SourceKind, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.kind = kind
-        self._grid = QGridLayout(self)
-        self._grid.setContentsMargins(0, 0, 0, 0)
-        self._grid.setColumnStretch(1, FILLS)
+        self._rows = FieldGrid(self)
         self.body: Field | None = None
         if kind.body:
-            body = translate("sources", kind.body)
-            self.body = self._field(body, translate("sources", kind.hint))
-            self._add(body, self._with_dialog(self.body) if kind.scheme == "file" else self.body)
+            words, hint = translate("sources", kind.body), translate("sources", kind.hint)
+            self.body = self._field(words, hint)
+            beside = self._with_dialog(self.body) if kind.scheme == "file" else self.body
+            self._rows.add_field(words, beside, Hint(self.body, hint), self.body)
         self.roles = RolesField(self)
         self.roles.changed.connect(self._changed)
-        self._add(self.tr("Channels"), self.roles, self.roles.wiring)
+        self._rows.add_field(self.tr("Channels"), self.roles, buddy=self.roles.wiring)
         self.options: dict[str, Field | Picker] = {}
         for option in kind.options:
-            words, default = translate("sources", option.meaning), option.default
-            if option.words:
-                field: Field | Picker = Picker(option.key, words, self)
-                # What is not stated is left to the reader, as on the command line.
-                field.addItem(default or "–", "")
-                for word in option.words:
-                    if word != default:
-                        field.addItem(word, word)
-                field.activated.connect(self._changed)
-            else:
-                field = self._field(option.key, words, f"{default}   {words}".strip())
-            self.options[option.key] = field
-            self._add(_label_of(option.key), field)
+            self._add_option(option)
         more = self.tr("Any other option, as name=value&name=value")
-        self.others = self._field(self.tr("more"), more)
-        self._add(self.tr("more"), self.others)
+        self.others = self._add(self.tr("more"), more)[1]
         tolerance = self.tr("of an envelope; with its tolerance, as 7+-10%; ±20 % unless stated")
-        self.low_corner = self._field(self.tr("low corner (Hz)"), tolerance)
-        self.threshold = self._field(self.tr("detector threshold (V)"), tolerance)
-        self._of_envelope = (
-            *self._add(self.tr("low corner (Hz)"), self.low_corner),
-            *self._add(self.tr("detector threshold (V)"), self.threshold),
-        )
+        corner = self._add(self.tr("low corner (Hz)"), tolerance)
+        threshold = self._add(self.tr("detector threshold (V)"), tolerance)
+        self.low_corner, self.threshold = corner[1], threshold[1]
+        self._of_envelope = (*corner, *threshold)
         self.steps: Field | None = None
         if kind.scheme in _WORKED_ON:
             of_virtual = "sim:  " if kind.scheme == "sim" else ""
             written = f"{of_virtual}serial:PORT  run:COMMAND"
             by_wire = self.tr("A line that steps the drive in a job; empty: by hand")
-            self.steps = self._field(self.tr("steps by wire"), by_wire, f"{written}   {by_wire}")
-            self._add(self.tr("steps by wire"), self.steps)
-        self._grid.setRowStretch(self._grid.rowCount(), 1)
+            self.steps = self._add(self.tr("steps by wire"), by_wire, written)[1]
+        laid(QVBoxLayout(self), self._rows, FILLS, flush=True)
 
     def opening(self) -> Opening:
         """Return what the fields hold."""
@@ -221,9 +230,31 @@ class SourceForm(QWidget):
         self._show_envelope()
         self.changed.emit()
 
-    def _field(self, name: str, description: str, placeholder: str = "") -> Field:
+    def _add_option(self, option: Option) -> None:
+        label, words = (
+            translate("sources", LABELS[option.key]),
+            translate("sources", option.meaning),
+        )
+        if not option.words:
+            self.options[option.key] = self._add(label, words, option.default)[1]
+            return
+        picker = Picker(label, words, self)
+        # What is not stated is left to the reader, as on the command line.
+        picker.addItem(translate("sources", option.default) if option.default else "–", "")
+        for word in option.words:
+            if word != option.default:
+                picker.addItem(translate("sources", word), word)
+        picker.activated.connect(self._changed)
+        self.options[option.key] = picker
+        self._rows.add_field(label, picker)
+
+    def _add(self, label: str, words: str, default: str = "") -> tuple[QLabel, Field]:
+        """Add a field with its hint, and return its label and the field."""
+        field = self._field(label, words)
+        return self._rows.add_field(label, field, Hint(field, words, default)), field
+
+    def _field(self, name: str, description: str) -> Field:
         field = Field(name, description, self)
-        field.setPlaceholderText(placeholder or description)
         field.textEdited.connect(self._changed)
         field.returnPressed.connect(self.finished)
         return field
@@ -234,25 +265,6 @@ class SourceForm(QWidget):
         button = TouchButton(self.tr("Browse"), "", choose, self.browse.emit, both)
         laid(QHBoxLayout(both), (field, FILLS), button, flush=True)
         return both
-
-    def _add(self, words: str, field: QWidget, buddy: QWidget | None = None) -> tuple[QWidget, ...]:
-        row = self._grid.rowCount()
-        label = QLabel(words, self)
-        label.setBuddy(buddy or (self.body if self.body and self.body.parent() is field else field))
-        self._grid.addWidget(label, row, 0)
-        self._grid.addWidget(field, row, 1)
-        return label, field
-
-
-_UNITS = {"v": "V", "hz": "Hz", "um": "µm", "db": "dB"}
-
-
-def _label_of(key: str) -> str:
-    """Return an option's name in words, with the unit that its last part is."""
-    *words, last = key.split("_")
-    if words and last in _UNITS:
-        return f"{' '.join(words)} ({_UNITS[last]})"
-    return " ".join((*words, last))
 
 
 def _held(field: Field | Picker) -> str:

@@ -25,6 +25,7 @@ from PySide6.QtWidgets import (
 )
 
 from app.dashboard.background import in_background
+from app.dashboard.forms import FieldGrid, Hint
 from app.dashboard.settings import Choice, Settings
 from app.dashboard.source_page.form import SourceForm
 from app.dashboard.source_words import source_words
@@ -40,7 +41,6 @@ from app.dashboard.widgets import (
     announce,
     button_row,
     chosen_of,
-    form_of,
     laid,
     on_enter,
 )
@@ -101,9 +101,6 @@ class SourcePage(Page):
             self.tr("What the form stands for; any other may be typed or pasted here"),
             self,
         )
-        self._address.setPlaceholderText(
-            "sim:   sound:   file:capture.wav   visa:TCPIP::192.0.2.7::5025::SOCKET"
-        )
         self._address.textEdited.connect(self._take_typed)
         self._address.returnPressed.connect(self._open)
         self._class = Picker(self.tr("Drive class"), self.tr("Its limits and its speed"), self)
@@ -131,7 +128,11 @@ class SourcePage(Page):
             parent=self,
             filled=True,
         )
-        line = form_of(((self.tr("Address"), self._address),), self)
+        line = FieldGrid(self)
+        hint = Hint(
+            self._address, "sim:   sound:   file:capture.wav   visa:TCPIP::192.0.2.7::5025::SOCKET"
+        )
+        line.add_field(self.tr("Address"), self._address, hint)
         right = laid(QVBoxLayout(), line, self._forms, FILLS)
         self._status.setProperty("quiet", True)
         self._list.setMinimumHeight(_LIST_PX)

@@ -10,7 +10,8 @@ from PySide6.QtWidgets import (
     QTextBrowser,
 )
 
-from app.dashboard.widgets import FittedText, FlowRow, Picker
+from app.dashboard.forms import typing_px
+from app.dashboard.widgets import FittedText, FlowRow, NamedList, Picker
 
 EDGE_PX = 3
 """Of a field that has the keys."""
@@ -30,6 +31,14 @@ def cut(window):
         for each in _shown(window, QLineEdit)
         if each.height() < each.fontMetrics().height() + 2 * EDGE_PX
     ]
+    found += [
+        f"{each.accessibleName()}: {each.placeholderText()}"
+        for each in _shown(window, QLineEdit)
+        if not each.text() and _wide(each, each.placeholderText()) > typing_px(each)
+    ]
+    for listed in _shown(window, NamedList):
+        words = [part for row in range(listed.count()) for part in _parts(listed, row)]
+        found += [each for each in words if _wide(listed, each) > listed.viewport().width()]
     for widget in _shown(window, FittedText):
         needed = _needed_for(widget)
         if needed.height() > widget.height() or needed.width() > widget.width():
@@ -53,6 +62,16 @@ def beyond(window):
 
 def _shown(window, kind):
     return [each for each in window.findChildren(kind) if each.isVisible()]
+
+
+def _wide(widget, words):
+    return widget.fontMetrics().horizontalAdvance(words)
+
+
+def _parts(listed, row):
+    """Return what a row cannot go on behind in its next line."""
+    words = listed.itemDelegate().displayText(listed.item(row).text(), listed.locale())
+    return words.replace("\u200b", " ").split()
 
 
 def _said(widget):

@@ -9,7 +9,7 @@ from PySide6.QtWidgets import QApplication
 
 from app.book.model import Drive, JobSummary
 from app.book.store import Book
-from app.dashboard.next_list import Bare, NewestReport, OpenJob, things_of
+from app.dashboard.next_list import Bare, CaptureInDialog, NewestReport, OpenJob, things_of
 from app.dashboard.settings import Choice, Settings
 from app.dashboard.style import LIGHT
 from app.dashboard.window import MainWindow
@@ -20,14 +20,18 @@ from app.live.opening import Opening
 from app.live.view import Phase, View
 from tests.app.dashboard.fakes import FakeControls, FakeSession, view
 from tests.app.dashboard.keys import KEY, press
+from tests.app.dashboard.person import Person
 
 CLASS = "130mm-48tpi"
+CARD = "sound:Card a, ALSA"
+SCOPE = "visa:TCPIP::192.0.2.7::5025::SOCKET"
+FOUND = [("sim:", "Virtual drive"), (CARD, "Card a"), (SCOPE, "Scope")]
 CONTROL = Qt.KeyboardModifier.ControlModifier
 
 
 @pytest.fixture
 def session():
-    return FakeSession(View(), FakeControls())
+    return FakeSession(View(), FakeControls(), FOUND)
 
 
 @pytest.fixture
@@ -63,7 +67,7 @@ def settle(qtbot, window):
 
     def answered():
         window.tick()
-        return not listed._worker.busy
+        return not (listed._worker.busy or listed.looking)
 
     qtbot.waitUntil(answered, timeout=20_000)
 
@@ -86,19 +90,95 @@ def begin_and_leave_open(open_first, session, source="sim:seed=3"):
     session.calls.clear()
 
 
-def test_whoever_comes_for_the_first_time_is_offered_tour_and_practice(open_first, path):
+def test_whoever_comes_for_the_first_time_is_offered_all_that_there_is(open_first, path):
+    window = open_first()
+    assert rows(window) == [
+        "Open the virtual drive, to try it",
+        "Tour of the window in five cards",
+        "Practice on a virtual drive with a hidden fault",
+        "Open a capture …",
+        f"Open: Card a    {CARD}",
+        f"Open: Scope    {SCOPE}",
+    ]
+    # A book is made by the first job, and not by looking.
+    assert not path.exists()
+
+
+def opened(session):
+    return [call for call in session.calls if call[0] == "open"]
+
+
+def test_the_virtual_drive_takes_one_action_from_nothing(qtbot, open_first, session):
+    person = Person(qtbot, open_first())
+    person.enter()
+    assert (person.actions, opened(session)) == (1, [("open", "sim:", None)])
+    assert person.window.page is person.window.needle_page
+
+
+def test_a_card_takes_three_actions_from_nothing(qtbot, open_first, session):
+    person = Person(qtbot, open_first())
+    person.touch(CARD)
+    person.pick(person.page._form.roles.wiring, "the differential and the index")
+    person.enter()
+    assert (person.actions, opened(session)) == (3, [("open", CARD, "differential,index")])
+    assert person.window.page is person.window.needle_page
+
+
+def test_a_scope_takes_two_actions_from_nothing(qtbot, open_first, session):
+    person = Person(qtbot, open_first())
+    person.touch(SCOPE)
+    person.enter()
+    assert (person.actions, opened(session)) == (2, [("open", SCOPE, None)])
+    assert person.window.page is person.window.needle_page
+
+
+@pytest.mark.qt_log_ignore("propagateSizeHints", extend=True)  # the plug-in without a screen
+def test_a_capture_takes_two_actions_from_nothing(qtbot, open_first, session, tmp_path):
+    capture = tmp_path / "found.wav"
+    capture.touch()
+    QApplication.setAttribute(Qt.ApplicationAttribute.AA_DontUseNativeDialogs)
+    person = Person(qtbot, open_first())
+    person.touch("Open a capture …")
+    person.choose_file(capture)
+    assert (person.actions, opened(session)) == (2, [("open", f"file:{capture}", None)])
+    assert person.window.page is person.window.needle_page
+
+
+@pytest.mark.parametrize("address", ["sim:", CARD, SCOPE, "file:/found.wav"])
+def test_the_second_time_each_takes_one_action(qtbot, open_first, session, address):
+    others = [Choice(Opening(each), CLASS) for each in ("sim:seed=3", "sound:b")]
+    last = Choice(Opening(address), CLASS)
+    person = Person(qtbot, open_first(last, *others))
+    person.enter()
+    assert (person.actions, opened(session)) == (1, [("open", address, None)])
+    session.now = View()
+    session.calls.clear()
+    # Nor does it take more where others were used since.
+    person = Person(qtbot, open_first(*others, last))
+    person.touch(f"Open again: {last.opening.command}")
+    assert (person.actions, opened(session)) == (1, [("open", address, None)])
+
+
+def test_what_is_attached_is_looked_for_only_where_nothing_is_open(open_first, session):
+    session.now = view(0.1, source="sim:seed=3")
     window = open_first()
     assert rows(window) == [
         "Tour of the window in five cards",
         "Practice on a virtual drive with a hidden fault",
     ]
-    # A book is made by the first job, and not by looking.
-    assert not path.exists()
     press(KEY.Key_Return)
     assert window.page is window.source_page
 
 
-@pytest.mark.parametrize(("row", "page"), [(0, "needle_page"), (1, "practice_page")])
+def test_what_cannot_be_listed_leaves_the_rest(open_first, session):
+    def fail():
+        raise OSError("no bus")
+
+    session.listed = fail
+    assert rows(open_first())[-1] == "Open a capture …"
+
+
+@pytest.mark.parametrize(("row", "page"), [(1, "needle_page"), (2, "practice_page")])
 def test_a_touch_does_what_the_row_says(qtbot, open_first, row, page):
     window = open_first()
     listed = window.help_page.list
@@ -137,6 +217,8 @@ def test_a_row_that_is_chosen_stays_so_when_the_list_grows_or_shrinks(open_first
     window = open_first(Choice(Opening("sound:a"), CLASS))
     listed = window.help_page.list
     press(KEY.Key_End)
+    while not listed.currentItem().text().startswith("Practice"):
+        press(KEY.Key_Up)
     for now in (view(0.1, source="sound:a"), View(), view(0.1, source="sound:a")):
         session.now = now
         window.tick()
@@ -151,7 +233,10 @@ def test_the_button_is_marked_as_next_where_enter_presses_it_alone(open_first):
 
     def is_next():
         window.tick()
-        return window.help_page._on.property("next")
+        button = window.help_page._on
+        # It tells the key that presses it.
+        assert button.text().endswith("⏎" if button.property("next") else "F2")
+        return button.property("next")
 
     assert not is_next()  # the list's first row is chosen
     press(KEY.Key_Tab)
@@ -231,8 +316,10 @@ def test_the_newest_report_and_three_open_jobs_are_offered(path):
         OpenJob(3),
         OpenJob(2),
         NewestReport("machine 5", 9),
+        Choice(Opening("sim:")),
         Bare(is_tour=True),
         Bare(is_tour=False),
+        CaptureInDialog(),
     ]
     assert things[3][0] == "Report of job 9 of machine 5, closed 2026-11-20"
 

@@ -23,6 +23,7 @@ from PySide6.QtWidgets import (
 )
 
 from app.analysis.results import Verdict
+from app.dashboard.forms import FieldGrid
 from app.dashboard.job_panel.checklist import CheckList
 from app.dashboard.job_panel.text import Row
 from app.dashboard.lettering import (
@@ -34,6 +35,7 @@ from app.dashboard.lettering import (
     width_of,
     write,
 )
+from app.dashboard.still_plot import StillPlot, TitledPlot
 from app.dashboard.style import DARK, LIGHT, Sizes, font_of_cap, palette_for, style_sheet
 from app.dashboard.widgets import (
     Field,
@@ -43,11 +45,8 @@ from app.dashboard.widgets import (
     NamedList,
     Page,
     Picker,
-    StillPlot,
-    TitledPlot,
     TouchButton,
     button_row,
-    form_of,
     laid,
     paint_virtual,
 )
@@ -467,11 +466,30 @@ def test_buttons_stand_at_the_left_and_fields_behind_their_labels(qtbot):
     assert (two.x(), two.y()) == (0, one.height() + 6)
     assert row.heightForWidth(row.width()) == one.height() + 6 + two.height()
     fields = [QLineEdit(), QLineEdit()]
-    form = form_of((("First", fields[0]), ("Second", fields[1])), whole)
+    form = FieldGrid(whole)
+    for words, field in zip(("First", "Second"), fields, strict=True):
+        form.add_field(words, field)
     for place, (words, field) in enumerate(zip(("First", "Second"), fields, strict=True)):
         label = form.itemAtPosition(place, 0).widget()
         assert (label.text(), label.buddy()) == (words, field)
         assert form.itemAtPosition(place, 1).widget() is field
+
+
+def test_a_filled_row_shares_its_parts_evenly_among_its_lines(qtbot):
+    parts = [QLabel("m" * 10) for _ in range(4)]
+    row = FlowRow(*parts, filled=True)
+    qtbot.addWidget(row)
+    wide = parts[0].sizeHint().width()
+    row.resize(round(3.5 * wide), 200)
+    row.show()
+    assert [each.y() for each in parts] == [0, 0, parts[0].height() + 6, parts[0].height() + 6]
+    assert {each.width() for each in parts} == {parts[0].width()}
+    assert [parts[0].x(), parts[1].geometry().right() + 1] == [0, row.width()]
+    # Two lines of three and one where the two would not fit otherwise.
+    parts[2].setText("m" * 24)
+    row.resize(round(3.1 * wide), 200)
+    assert [each.y() for each in parts[:2]] == [0, 0]
+    assert parts[2].y() > 0
 
 
 def test_what_is_wider_than_a_row_gets_the_row_s_width_and_a_line_of_its_own(qtbot):

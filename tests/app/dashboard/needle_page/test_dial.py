@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from PySide6.QtCore import QPointF, QRectF
+from PySide6.QtGui import QFontMetricsF
 
 from app.dashboard.needle_page.dial import (
     REST,
@@ -50,6 +51,17 @@ def test_scale_is_widest_about_the_middle():
 
 def test_rest_is_beyond_the_scale():
     assert deflection(-1.0) - REST > 0.1
+
+
+@pytest.mark.parametrize("width", range(240, 480, 20))
+def test_the_word_at_the_rest_is_whole_on_a_narrow_dial(qapp, width):
+    sizes = Sizes.of(480, 320)
+    dial = DialGeometry.of(width, 200, sizes)
+    terms = terms_of_dial(dial, Limits(0.15, 0.30), zeroed=False)
+    (box,) = (box for term, box in terms if term is Term.REST)
+    word = QFontMetricsF(font_of_cap(sizes.print_px(13))).horizontalAdvance("rest")
+    # The frame that it has while the keys go to it is 3 pixels broad.
+    assert box.center().x() - word / 2 >= 3
 
 
 @pytest.mark.parametrize("window", WINDOWS)

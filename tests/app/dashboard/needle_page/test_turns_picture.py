@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pyqtgraph as pg
 import pytest
-from PySide6.QtCore import QPointF
+from PySide6.QtCore import QPointF, QRectF
 from PySide6.QtGui import QColor, QImage, QPainter, QPen, QPolygonF
 
 from app.dashboard.needle_page.turns_picture import (
@@ -72,6 +72,18 @@ def look(picture):
 
 def level(height_v):
     return Curve(TURNS, np.full(TURNS.size, height_v))
+
+
+@pytest.mark.parametrize("ratio", [1, 2, 3])
+def test_a_line_is_as_broad_on_a_screen_of_finer_pixels(shown, ratio):
+    shown.show_lines([LineInFront(level(0.5), QColor("black"), 2.0)])
+    shot = QImage(300 * ratio, 200 * ratio, QImage.Format.Format_RGB32)
+    shot.setDevicePixelRatio(ratio)
+    shot.fill(QColor("white"))
+    with QPainter(shot) as painter:
+        shown.view.render(painter, QRectF(0, 0, 300, 200))
+    inked = (255 - pixels(shot)[:, 150 * ratio, 0]) / 255
+    assert inked.sum() == pytest.approx(2 * ratio, abs=0.2)
 
 
 def wave(height_v):

@@ -1,8 +1,7 @@
 """The page of sources: what is remembered, what is kept open, and how many actions it takes."""
 
 import pytest
-from PySide6.QtCore import QEvent, QMimeData, QPoint, Qt, QUrl
-from PySide6.QtGui import QDragEnterEvent, QDropEvent
+from PySide6.QtCore import QEvent, Qt, QUrl
 from PySide6.QtWidgets import QApplication, QFileDialog
 
 from app.dashboard.settings import Choice, Settings
@@ -12,6 +11,7 @@ from app.live.opening import Opening
 from app.live.view import Listed, Listing, Phase, View
 from tests.app.dashboard.fakes import FakeSession, view
 from tests.app.dashboard.keys import KEY, press
+from tests.app.dashboard.person import Person
 from tests.app.dashboard.whole import kinds_of_sources
 
 CARD = "sound:Card a, ALSA"
@@ -39,66 +39,9 @@ def window(qtbot, session, settings):
     return made
 
 
-class Person:
-    """A person at the page of sources, whose actions are counted.
-
-    An action is one choice in a list or box, one text typed, one press of Enter, one thing dropped.
-    """
-
-    def __init__(self, qtbot, window):
-        self.qtbot, self.window, self.page = qtbot, window, window.source_page
-        self.actions = 0
-        window.show_sources()
-        qtbot.waitUntil(lambda: not self.page.looking)
-
-    def choose(self, address):
-        listed = self.page._list
-        rows = [listed.item(row).text() for row in range(listed.count())]
-        wanted = next(row for row, words in enumerate(rows) if address in words)
-        listed.setFocus()
-        while listed.currentRow() != wanted:  # one choice, however many arrows lead there
-            press(KEY.Key_Down if listed.currentRow() < wanted else KEY.Key_Up)
-        self.actions += 1
-
-    def pick(self, box, words):
-        """Choose in a box, however many arrows lead there."""
-        box.setFocus()
-        press(KEY.Key_Home)
-        while box.currentText() != words:
-            assert box.currentIndex() < box.count() - 1, words
-            press(KEY.Key_Down)
-        self.actions += 1
-
-    def type(self, field, words):
-        field.setFocus()
-        self.qtbot.keyClicks(field, words)
-        self.actions += 1
-
-    def drop(self, *urls):
-        drop(self.window, *urls)
-        self.actions += 1
-
-    def enter(self):
-        press(KEY.Key_Return)
-        self.actions += 1
-
-
-def drop(window, *urls):
-    data = QMimeData()
-    data.setUrls(list(urls))
-    copy, move, left = Qt.DropAction.CopyAction, Qt.DropAction.MoveAction, Qt.MouseButton.LeftButton
-    for kind in (QDragEnterEvent, QDropEvent):
-        event = kind(QPoint(50, 50), copy | move, data, left, Qt.KeyboardModifier.NoModifier)
-        # As file managers do within a disk, and delete what has been moved.
-        event.setDropAction(move)
-        QApplication.sendEvent(window, event)
-        assert event.isAccepted()
-        assert event.dropAction() is copy
-
-
 @pytest.fixture
 def person(qtbot, window):
-    return Person(qtbot, window)
+    return Person(qtbot, window, at_sources=True)
 
 
 def opened(session):
@@ -112,7 +55,7 @@ def again(qtbot, session, settings):
     qtbot.addWidget(window)
     with qtbot.waitActive(window):
         window.show()
-    person = Person(qtbot, window)
+    person = Person(qtbot, window, at_sources=True)
     person.enter()
     assert person.actions == 1
     assert opened(after) == opened(session)
@@ -214,7 +157,7 @@ def test_coming_back_keeps_the_open_source_and_its_roles(qtbot, window, session)
     window.open_choice(choice)
     session.now = view(0.1, source=choice.opening.address)
     session.calls.clear()
-    person = Person(qtbot, window)
+    person = Person(qtbot, window, at_sources=True)
     assert person.page.choice.opening == choice.opening
     assert [each.currentText() for each in person.page._form.roles.channels][:2] == [
         "1: minus",
@@ -227,7 +170,7 @@ def test_coming_back_keeps_the_open_source_and_its_roles(qtbot, window, session)
 
 
 def test_a_listing_that_arrives_changes_nothing_in_the_form(qtbot, window, session):
-    person = Person(qtbot, window)
+    person = Person(qtbot, window, at_sources=True)
     person.page._address.setFocus()
     person.page._address.clear()
     qtbot.keyClicks(person.page._address, "sound:9?rate=48000")
@@ -367,7 +310,7 @@ def test_the_class_comes_back_with_the_source(qtbot, person, session, settings):
     qtbot.addWidget(window)
     with qtbot.waitActive(window):
         window.show()
-    Person(qtbot, window).choose("again: sim:")
+    Person(qtbot, window, at_sources=True).choose("again: sim:")
     press(KEY.Key_Return)
     assert after.profile.name == "90mm-135tpi"
 
@@ -386,5 +329,5 @@ def test_a_capture_at_its_end_is_opened_again(qtbot, window, session):
     window.open_choice(Choice(Opening("file:/a.wav"), "130mm-48tpi"))
     session.now = View(phase=Phase.ENDED, source="file:/a.wav")
     session.calls.clear()
-    Person(qtbot, window).enter()
+    Person(qtbot, window, at_sources=True).enter()
     assert opened(session) == [("open", "file:/a.wav", None)]
