@@ -1,7 +1,8 @@
 """What to do next, on the first page: open jobs, sources, the newest report, tour and practice.
 
 Threads: a thread *sources* lists what is attached, once each time that the page is shown with
-nothing open, and ends by itself; the window's timer takes its result.
+nothing open but the virtual drive that runs behind it, and ends by itself; the window's timer takes
+its result.
 """
 
 from __future__ import annotations
@@ -89,7 +90,9 @@ def things_of(
         words = translate("first", "Go on with job {0} of {1}")
         assert each.open_job is not None
         things.append((words.format(each.open_job, each.drive.identity), OpenJob(each.open_job)))
-    again = [] if at_work else [each for each in recent if each.opening.address != open_now]
+    # What runs behind the page from the beginning nobody has opened.
+    there = "" if open_now == _VIRTUAL else open_now
+    again = [] if at_work else [each for each in recent if each.opening.address != there]
     for each in again[:_MOST_RECENT]:
         words = translate("first", "Open again: {0}")
         things.append((words.format(each.opening.command), each))
@@ -98,7 +101,7 @@ def things_of(
         words = translate("first", "Report of job {0} of {1}, closed {2}")
         closed = words.format(job.number, drive.identity, job.closed_at[:10])
         things.append((closed, NewestReport(drive.identity, job.number)))
-    opens = not open_now and not at_work
+    opens = _offers_sources(open_now, at_work=at_work)
     used = {each.opening.address for each in recent}
     if opens and _VIRTUAL not in used:
         words = translate("first", "Open the virtual drive, to try it")
@@ -114,6 +117,11 @@ def things_of(
                 words = translate("first", "Open: {0}").format(f"{title}    {each.address}")
                 things.append((words, each))
     return things
+
+
+def _offers_sources(open_now: str, *, at_work: bool) -> bool:
+    """Whether any source may be opened: nobody has opened one that runs, nor works on one."""
+    return open_now in ("", _VIRTUAL) and not at_work
 
 
 class NextList(NamedList):
@@ -176,7 +184,7 @@ class NextList(NamedList):
     def activate(self, open_now: str, *, at_work: bool) -> None:
         """Ask the book, where there is one, and list what is known meanwhile; see `things_of`."""
         self._at_work, self._open_now = at_work, open_now
-        self._is_to_find = not open_now and not at_work
+        self._is_to_find = _offers_sources(open_now, at_work=at_work)
         if (self._book or default_path()).exists():
             self._worker.ask("drives", Book.drives, self._take)
         self.setCurrentRow(-1)
@@ -186,6 +194,7 @@ class NextList(NamedList):
         """Take the address of the source that is open now: it is not offered once more."""
         if open_now != self._open_now:
             self._open_now = open_now
+            self._is_to_find &= _offers_sources(open_now, at_work=self._at_work)
             self.fill()
             self.listed.emit()
 

@@ -180,7 +180,7 @@ class MainWindow(QWidget):
         self.help_page.choose.connect(self.show_sources)
         self.help_page.list.tour.connect(self.tour.begin)
         self.help_page.list.practice.connect(self.show_practice)
-        self.help_page.list.chosen.connect(self.open_choice)
+        self.help_page.list.chosen.connect(self.go_to)
         self.help_page.list.described.connect(self.describe_source)
         self.help_page.list.browse.connect(self.open_file)
         self.help_page.list.resume.connect(self.go_on_with)
@@ -414,6 +414,16 @@ class MainWindow(QWidget):
             self._settings.remember(choice)
             self._tell_settings()
             self.open_source(choice.opening)
+
+    def go_to(self, choice: Choice) -> None:
+        """Open a source, or show the needle where it is what runs already."""
+        profile = self._session.profile
+        by_class = choice.profile in ("", profile.name) and choice.disk in ("", profile.disk)
+        if by_class and choice.opening == Opening(self._open_now):
+            self._settings.remember(choice)
+            self.show_needle()
+        else:
+            self.open_choice(choice)
 
     def practise(self, choice: Choice) -> None:
         """Open a practice drive; a job in hand, which is of another, stays open in the book."""

@@ -155,8 +155,8 @@ def open_practice(screen, fault):
         return recent and recent[0]["address"]
 
     def offered():
-        # The list above the button that has the keys ends with the bench of practice.
-        screen.press("F1", "shift+Tab", *["End"] * 2, "Return")
+        # The list has the keys: the virtual drive, the tour, and then the bench of practice.
+        screen.press("F1", "Home", *["Down"] * 2, "Return")
         time.sleep(0.5)
         return chosen(screen)
 
