@@ -21,6 +21,7 @@ from app.blackbox.recorder import BlackBox
 from app.dashboard.allocator import give_back_large_blocks
 from app.dashboard.cycles import collected_here
 from app.dashboard.ear import OpenOutput
+from app.dashboard.neighbours import windows_path
 from app.dashboard.settings import Choice, Settings, settings_path
 from app.dashboard.translation import language_of, speak
 from app.dashboard.window import MainWindow
@@ -83,6 +84,7 @@ def run_dashboard(
         settings=remembered,
         open_player=open_player,
         box=box,
+        neighbours=windows_path(),
     )
     room = QGuiApplication.primaryScreen().availableSize()
     usual = QSize(*remembered.size_px) if remembered.size_px else room * 0.85

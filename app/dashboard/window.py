@@ -44,7 +44,9 @@ from app.dashboard.help_page import HelpPage
 from app.dashboard.job_panel.controller import JobController
 from app.dashboard.keeping import Keeper
 from app.dashboard.looks import Looks
+from app.dashboard.menu import entries_of
 from app.dashboard.needle_page.page import INDEXED_ROLES, LARGE_UM, SMALL_UM, NeedlePage
+from app.dashboard.neighbours import Neighbours
 from app.dashboard.number_pad import Pressed, key_meant
 from app.dashboard.practice_page import DebriefPage, PracticePage
 from app.dashboard.recheck_page import RecheckPage
@@ -52,7 +54,7 @@ from app.dashboard.report_page import ReportPage
 from app.dashboard.settings import Choice, Settings
 from app.dashboard.source_page.page import SourcePage
 from app.dashboard.style import Sizes, Theme, palette_for, style_sheet, theme_for
-from app.dashboard.top_bar import MenuEntry, TopBar
+from app.dashboard.top_bar import TopBar
 from app.dashboard.tour import Tour
 from app.dashboard.widgets import ENTERS, FILLS, Page, laid, put_bars, take_copy
 from app.diagnostics import diagnostics
@@ -102,6 +104,8 @@ class MainWindow(QWidget):
         Opens the sound output by which a check of the input is looked at before a job.
     box : BlackBox or None
         Keeps the last minute.
+    neighbours : Path or None
+        The folder in which the windows of this user are known; None knows of no other.
     """
 
     failed = Signal(str)
@@ -118,6 +122,7 @@ class MainWindow(QWidget):
         settings: Settings | None = None,
         open_player: OpenPlayer | None = None,
         box: BlackBox | None = None,
+        neighbours: Path | None = None,
     ) -> None:
         super().__init__()
         self._session = session
@@ -153,11 +158,12 @@ class MainWindow(QWidget):
         self.practice_page = self._added(PracticePage(secrets.randbelow, self), self.show_needle)
         self.debrief_page = self._added(DebriefPage(self), self.show_needle)
         self._awaited: ResumableJob | None = None
+        self.neighbours = Neighbours(neighbours, self)
         # As the newest view had it; there is none yet.
         self._open_now = ""
         self.keeper = Keeper(self.save_picture, session, self.needle_page.large, self._remark, box)
         self.looks = Looks(self._settings, self, self.needle_page.reduce_motion, self._remark)
-        self.top_bar = TopBar(self._entries(), self)
+        self.top_bar = TopBar(entries_of(self), self)
         self.ear = Ear(open_output, self.top_bar.remark)
         self.teller = Teller(self, self.controller, self.ear)
         self.callout = Callout(self.needle_page.bring, self)
@@ -245,45 +251,6 @@ class MainWindow(QWidget):
         page = self._added(DescribePage(self._book, self), self.leave_descriptions)
         page.saved.connect(self.leave_descriptions)
         return page
-
-    def _entries(self) -> list[MenuEntry]:
-        """Return what the menu has; its first ones are buttons too."""
-        page = self.needle_page
-        drives = self.tr("Drives of the job book, and where a job begins")
-        about = self.tr("What the tool cannot do, cautions, keys")
-        picture = self.tr("Save a picture of the window")
-        return [
-            MenuEntry(self.tr("Source"), "F2", self.show_sources, self.tr("Choose the source")),
-            MenuEntry(self.tr("Drives"), "F12", self.show_drives, drives),
-            MenuEntry(self.tr("µm / mil"), "F4", page.toggle_unit, self.tr("Offset in µm or mil")),
-            MenuEntry(self.tr("Picture"), "F9", self.keeper.keep_picture, picture),
-            MenuEntry(self.tr("Help"), "F1", self.show_help, about),
-            MenuEntry(self.tr("A tour of the window"), "", lambda: self.tour.begin()),
-            MenuEntry(self.tr("What the words here mean"), "Shift+F1", self.explain),
-            MenuEntry(self.tr("The whole screen"), "F11", self.toggle_full_screen),
-            MenuEntry(
-                self.tr("Colours: light, dark, high contrast"), "Ctrl+D", self.looks.next_colours
-            ),
-            MenuEntry(self.tr("Layout for the other hand"), "Ctrl+L", self.looks.change_hand),
-            MenuEntry(self.tr("Reduced motion, or as usual"), "Ctrl+M", self.looks.change_motion),
-            MenuEntry(
-                self.tr("Learn a key or pedal for going on"), "Ctrl+K", lambda: self.learned.learn()
-            ),
-            MenuEntry(self.tr("Forget the learned key"), "", lambda: self.learned.forget()),
-            MenuEntry(self.tr("Language"), "", self.looks.next_language),
-            MenuEntry(self.tr("Large, to be read from afar"), "Home", page.toggle_far),
-            MenuEntry(self.tr("Large trace"), "End", page.toggle_large),
-            MenuEntry(self.tr("Practice: a drive with a hidden fault"), "", self.show_practice),
-            MenuEntry(self.tr("Debrief: what the practice drive hid"), "", self.show_debrief),
-            MenuEntry(
-                self.tr("Keep the last minute: the black box"),
-                "Ctrl+B",
-                self.keeper.keep_last_minute,
-            ),
-            MenuEntry(
-                self.tr("Copy diagnostics, for a report of a fault"), "", self.copy_diagnostics
-            ),
-        ]
 
     def _key_table(self) -> dict[Pressed, Action]:
         """Return what each key does; none alone is a letter or a figure, which are typed."""
@@ -410,7 +377,11 @@ class MainWindow(QWidget):
         """Open what was described at the page of sources, and remember it."""
         # What was said of the source before has had its time.
         self.top_bar.remark("")
-        if self.use_class(choice.profile, choice.disk, reopen=False):
+        address = choice.opening.address
+        if self.neighbours.has(address) and not self.source_page.has_told(choice):
+            self.show_sources()
+            self.source_page.tell_open_elsewhere(choice, lambda: self.neighbours.show(address))
+        elif self.use_class(choice.profile, choice.disk, reopen=False):
             self._settings.remember(choice)
             self._tell_settings()
             self.open_source(choice.opening)
@@ -751,6 +722,7 @@ class MainWindow(QWidget):
         self.needle_page.show_view(view, now_s, dt_s)
         self._tell(now_s)
         self._open_now = "" if view.phase in (Phase.CLOSED, Phase.FAILED) else view.source
+        self.neighbours.hold(self._open_now, now_s)
         self.help_page.list.note_open(self._open_now)
         self._take_up_awaited(view.phase)
         for page in self._made:
@@ -844,6 +816,7 @@ class MainWindow(QWidget):
         """Stop with the window."""
         self.stop()
         self.ear.close()
+        self.neighbours.end()
         self.controller.end()
         self._settings.unit = self.needle_page.unit
         if not self.isFullScreen():

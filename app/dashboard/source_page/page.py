@@ -87,6 +87,8 @@ class SourcePage(Page):
         self._open_now = Opening()
         self._dialog: QFileDialog | None = None
         self._remark = self._listed = self._typed = ""
+        # What is open in another window, and what shows that one.
+        self._elsewhere: tuple[Choice, Callable[[], object]] | None = None
         self._choices: list[Choice] = []
         self._list = NamedList(
             self.tr("Sources"), self.tr("Arrows choose, Enter opens what the form says"), self
@@ -115,9 +117,12 @@ class SourcePage(Page):
         file = self.tr("Choose a capture in a dialog, and open it")
         self._on = TouchButton(self.tr("Open"), "⏎", opens, self._open, is_next=True)
         self._anew = TouchButton(self.tr("Open anew"), "", anew, self._open_anew)
+        front = self.tr("Show the window in which it is open")
+        self._show_there = TouchButton(self.tr("Show that window"), "", front, self._show_other)
         buttons = button_row(
             self._on,
             self._anew,
+            self._show_there,
             TouchButton(self.tr("Open a file"), "Ctrl+O", file, self.open_file),
             TouchButton(self.tr("Look again"), "F8", lists, self.look),
             TouchButton(self.tr("Back"), "Esc", back, self.back.emit),
@@ -245,6 +250,7 @@ class SourcePage(Page):
         else:
             first = (*self._settings.recent, Choice(Opening("sim:")))[0]
             self._show_choice(first)
+        self._elsewhere = None
         self.say("")
         self._gone.clear()
         self._fill()
@@ -280,6 +286,26 @@ class SourcePage(Page):
             self.say(words.format(path.name))
         else:
             self.show_path(str(path))
+
+    def tell_open_elsewhere(self, choice: Choice, show: Callable[[], object]) -> None:
+        """Say that a device is open in another window; Enter opens it here all the same."""
+        self._elsewhere = (choice, show)
+        self._show_choice(choice)
+        self._fill()
+        words = self.tr(
+            "“{0}” is open in another window, which can be shown. Enter opens it here too: both "
+            "then set the same device."
+        )
+        self.say(words.format(choice.opening.address))
+        self._on.setFocus()
+
+    def has_told(self, choice: Choice) -> bool:
+        """Whether it has been said that this is open in another window, last of all."""
+        return self._elsewhere is not None and self._elsewhere[0].opening == choice.opening
+
+    def _show_other(self) -> None:
+        if self._elsewhere is not None:
+            self._elsewhere[1]()
 
     def open_file(self) -> None:
         """Choose a capture in a dialog, and open it."""
@@ -344,6 +370,7 @@ class SourcePage(Page):
         same = self._keeps
         self._on.say(self.tr("Keep it open") if same else self.tr("Open"))
         self._anew.setVisible(same)
+        self._show_there.setVisible(self.has_told(self.choice))
 
     @property
     def _keeps(self) -> bool:
