@@ -10,13 +10,14 @@ root=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
 # A simulator of circuits for the probes; a formatter of manual pages; a
 # checker of desktop entries; a sound server, a virtual
 # display with a window manager, hands at its keyboard, and the bus on which a screen reader
-# listens; a browser and a reader of PDF to see reports with; programs
+# listens; the system's speech; a browser and a reader of PDF to see reports with; programs
 # that write what they capture to a pipe; what tells which calls a program makes of the system.
 test_needs='
 pulseaudio pulseaudio
 Xvfb xvfb
 xdotool xdotool
 openbox openbox
+spd-say speech-dispatcher
 dbus-daemon dbus
 /usr/lib*/at-spi-bus-launcher at-spi2-core
 chromium chromium

@@ -121,6 +121,7 @@ OUTLINES = {
     FlowRow
       Open
       Open anew
+      Show that window
       Open a file
       Look again
       Back
