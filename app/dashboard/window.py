@@ -49,6 +49,7 @@ from app.dashboard.needle_page.page import INDEXED_ROLES, LARGE_UM, SMALL_UM, Ne
 from app.dashboard.neighbours import Neighbours
 from app.dashboard.number_pad import Pressed, key_meant
 from app.dashboard.practice_page import DebriefPage, PracticePage
+from app.dashboard.probe_page import ProbePage
 from app.dashboard.recheck_page import RecheckPage
 from app.dashboard.report_page import ReportPage
 from app.dashboard.settings import Choice, Settings
@@ -142,7 +143,7 @@ class MainWindow(QWidget):
         self.setMinimumSize(*_LEAST_SIZE)
         self.controller = JobController(session, now, version(), book, self)
         self.needle_page = NeedlePage(session, self.controller, self)
-        self._book = book
+        self._book, self._open_player = book, open_player
         self._is_debriefed = True
         self._after_recheck: Callable[[], None] = self.show_needle
         self._pages = QStackedWidget(self)
@@ -225,7 +226,14 @@ class MainWindow(QWidget):
         """Where a source is described."""
         page = self._added(SourcePage(self._session, self._settings, self), self.show_needle)
         page.chosen.connect(self.open_choice)
+        page.probe.connect(self.measure_probe)
         return page
+
+    @cached_property
+    def probe_page(self) -> ProbePage:
+        """Where an input is measured, and the probe before it."""
+        page = ProbePage(self._session, self._open_player, self)
+        return self._added(page, self.show_needle)
 
     @cached_property
     def drives_page(self) -> DrivesPage:
@@ -385,6 +393,20 @@ class MainWindow(QWidget):
             self._settings.remember(choice)
             self._tell_settings()
             self.open_source(choice.opening)
+
+    def measure_probe(self, choice: Choice) -> None:
+        """Open an input that was described, and go on to where it is measured by test tones."""
+        if self.at_work:
+            self.source_page.say(self.tr("A job is in hand: a probe is measured before it begins."))
+            return
+        self.open_choice(choice)
+        if self.page is self.needle_page:
+            self.show_probe()
+
+    def show_probe(self) -> None:
+        """Show where the input that is open is measured."""
+        self._pages.setCurrentWidget(self.probe_page)
+        self.probe_page.activate()
 
     def go_to(self, choice: Choice) -> None:
         """Open a source, or show the needle where it is what runs already."""

@@ -15,8 +15,8 @@ from app.analysis.messages import RESOLVES, RESOLVES_UNCHECKED, RESOLVES_UNPROVE
 from app.analysis.results import Message
 from app.analysis.uncertainty import CLOCK_PART
 from app.files import atomic_write, folder_for
-from app.live.loop_check import LoopFault, LoopFound, Player, Tell, check_loop
-from app.live.source_check import QuietCheck, listen
+from app.live.loop_check import NOT_QUIET, LoopFault, LoopFound, Player, Tell, check_loop
+from app.live.source_check import QUIET_S, QuietCheck, listen, quiet_check_of
 from app.profiles import Profile
 from app.stamp import version
 from instruments.kept import proof_path, read_proof
@@ -248,6 +248,38 @@ def _behind_detector(chain: SignalChain, law: DetectorProof, profile: Profile) -
         corner_hz=law.corner_hz,
         corner_u_part=law.corner_u_hz / law.corner_hz if law.corner_hz else 0.0,
     )
+
+
+def prove(
+    source: Source, player: Player, profile: Profile, tell: Tell, *, output: str, at_most: float
+) -> InputProof:
+    """Measure an open source's input by what is played through the probe, and keep what is found.
+
+    Parameters
+    ----------
+    output : str
+        What the player plays on.
+    at_most : float
+        Highest peak to be played, as a part of the output's full scale.
+
+    Raises
+    ------
+    LoopFault
+        When the input is none that is known again, is not quiet, or gives nothing usable back.
+    SourceError
+        When the source cannot be read, or nothing can be kept.
+    """
+    identity = source.identity
+    if identity is None:
+        raise LoopFault("only sound inputs and scopes are known again: nothing would be kept")
+    listen(source, SETTLE_S)
+    quiet = quiet_check_of(source.info, listen(source, QUIET_S))
+    if not quiet.is_quiet:
+        raise LoopFault(NOT_QUIET)
+    loop = check_loop(source, player, profile.carrier_hz, tell, at_most=at_most)
+    proof = proof_of(identity, quiet, loop, output, date.today().isoformat())
+    keep(proof)
+    return proof
 
 
 def recheck(source: Source, player: Player, profile: Profile, tell: Tell) -> str:

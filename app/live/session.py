@@ -35,7 +35,7 @@ from app.live.measurement import (
     origin_of,
 )
 from app.live.past import Past
-from app.live.proving import recheck, recheck_words, resolution_of
+from app.live.proving import prove, recheck, recheck_words, resolution_of
 from app.live.view import FAULT, Controls, Listed, Listing, Newest, View
 from app.profiles import Profile
 from app.stream.acquisition import Acquisition, Phase
@@ -85,6 +85,14 @@ class Rechecked:
     """
 
     moved: str = ""
+    fault: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Proved:
+    """What came of measuring an input by test tones: what is kept of it, or why nothing is."""
+
+    proof: InputProof | None = None
     fault: str = ""
 
 
@@ -507,21 +515,63 @@ class Session:
 
         The work takes ten seconds and is for a thread of its own; :meth:`reopen` follows it.
         """
-        run, self._run = self._run, None
-        assert run is not None
-        assert self._opened is not None
-        address, roles, _ = self._opened
-        make, profile = partial(_make, self._opener, address, roles), self.profile
-        run.ask_to_stop()
+        make, profile = self._let_go(fresh=False), self.profile
 
         def work() -> Rechecked:
-            run.stop()
             try:
                 return Rechecked(_rechecked(make(), open_player, profile, tell))
             except SourceError as fault:
                 return Rechecked(fault=str(fault))
 
         return work
+
+    def prove(
+        self, open_player: OpenPlayer, output: str, at_most: float, tell: Callable[[str], None]
+    ) -> Callable[[], Proved]:
+        """Close what is open; return the work that measures that input, and the probe before it.
+
+        The work takes a minute and is for a thread of its own; :meth:`reopen` follows it.
+
+        Parameters
+        ----------
+        output : str
+            The sound output that plays.
+        at_most : float
+            Highest peak to be played, as a part of the output's full scale.
+        """
+        make, profile = self._let_go(fresh=True), self.profile
+
+        def work() -> Proved:
+            try:
+                source = make()
+                source.open()
+                try:
+                    player = open_player(output, round(source.info.sample_rate_hz))
+                    try:
+                        by = partial(prove, source, player, profile, tell)
+                        return Proved(by(output=output, at_most=at_most))
+                    finally:
+                        player.close()
+                finally:
+                    source.close()
+            except SourceError as fault:
+                return Proved(fault=str(fault))
+
+        return work
+
+    def _let_go(self, *, fresh: bool) -> Callable[[], Source]:
+        """Let what is open close; return what makes it anew, once it has, for another thread."""
+        run, self._run = self._run, None
+        assert run is not None
+        assert self._opened is not None
+        address, roles, _ = self._opened
+        run.ask_to_stop()
+
+        def make() -> Source:
+            run.stop()
+            return _make(self._opener, address, roles, fresh=fresh)
+
+        return make
 
     def reopen(self) -> None:
         """Open again what was open last."""
@@ -610,9 +660,9 @@ def _rechecked(
         source.close()
 
 
-def _make(opener: Opener, address: str, roles: str | None) -> Source:
+def _make(opener: Opener, address: str, roles: str | None, *, fresh: bool = False) -> Source:
     wanted = parse_roles(roles) if roles is not None else None
-    return opener(address, SourceRequest(roles=wanted))
+    return opener(address, SourceRequest(roles=wanted, fresh=fresh))
 
 
 def _forget_teaching(analyser: AnyAnalyser) -> None:

@@ -14,6 +14,8 @@ from app.live.opening import ROLES, Opening, Option, SourceKind, Stated, address
 _CHANNELS = 4
 _SKIPPED = "-"
 _ENVELOPE = "envelope"
+_PROBED = ("sound", "visa")
+"""Kinds of source that are known again, so that what is measured of them can be kept."""
 _WORKED_ON = ("sim", "sound", "visa", "run")
 """Kinds of source of which a job may be made: not a capture, nor what another program copies."""
 
@@ -144,6 +146,8 @@ class SourceForm(QWidget):
     """Enter in one of the fields."""
     browse = Signal()
     """A file is to be chosen in a dialog."""
+    probe = Signal()
+    """The probe is to be measured, in place of what would be stated of it."""
 
     def __init__(self, kind: SourceKind, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -168,6 +172,11 @@ class SourceForm(QWidget):
         threshold = self._add(self.tr("detector threshold (V)"), tolerance)
         self.low_corner, self.threshold = corner[1], threshold[1]
         self._of_envelope = (*corner, *threshold)
+        if kind.scheme in _PROBED:
+            measures = self.tr("Open this input, and measure it and the probe by test tones")
+            words = self.tr("Measure the probe")
+            probe = TouchButton(words, "", measures, self.probe.emit, self)
+            self._rows.add_field(self.tr("or"), probe)
         self.steps: Field | None = None
         if kind.scheme in _WORKED_ON:
             of_virtual = "sim:  " if kind.scheme == "sim" else ""

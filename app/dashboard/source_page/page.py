@@ -14,7 +14,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QEvent, QTimer, QUrl, Signal
+from PySide6.QtCore import QEvent, QTimer, QUrl, Signal, SignalInstance
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
     QFileDialog,
@@ -69,6 +69,8 @@ class SourcePage(Page):
 
     chosen = Signal(Choice)
     """A source is to be opened, with its drive class and disk."""
+    probe = Signal(Choice)
+    """Likewise, to be measured by test tones, and the probe with it."""
 
     def __init__(
         self, session: Session, settings: Settings | None = None, parent: QWidget | None = None
@@ -151,6 +153,7 @@ class SourcePage(Page):
             form = self._by_scheme[scheme] = SourceForm(KINDS[scheme], self)
             form.changed.connect(self._write)
             form.finished.connect(self._open)
+            form.probe.connect(lambda: self._emit_for(self.probe))
             form.browse.connect(lambda: self.browse(self.show_path))
             self._forms.addWidget(form)
             for before, after in pairwise((self._list, *form.focus_order())):
@@ -459,6 +462,10 @@ class SourcePage(Page):
         return (choice.profile, disk) != (profile.name, profile.disk)
 
     def _open_anew(self) -> None:
+        self._emit_for(self.chosen)
+
+    def _emit_for(self, asked: SignalInstance) -> None:
+        """Hand on what the form says, or say what is wrong with it."""
         choice = self.choice
         if not choice.opening.address:
             self.say(self.tr("No address: choose a source above, or type one."))
@@ -468,7 +475,7 @@ class SourcePage(Page):
         if fault:
             self.say(source_words(fault))
             return
-        self.chosen.emit(choice)
+        asked.emit(choice)
 
 
 def _own_disk(name: str) -> str:

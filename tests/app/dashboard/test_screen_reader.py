@@ -42,6 +42,7 @@ PAGES = (
     "drives_page",
     "report_page",
     "describe_page",
+    "probe_page",
     "recheck_page",
     "practice_page",
     "debrief_page",

@@ -24,7 +24,13 @@ def all_pages(window, wait):
     `wait` lets the window go on until what it is given returns True.
     """
     yield from kinds_of_sources(window)
-    for show in (window.show_drives, window.show_help, window.show_practice, window.show_debrief):
+    for show in (
+        window.show_drives,
+        window.show_help,
+        window.show_practice,
+        window.show_debrief,
+        window.show_probe,
+    ):
         show()
         yield show.__name__
     report = window.report_page

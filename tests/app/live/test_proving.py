@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import fields, replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -11,15 +12,15 @@ from app.analysis.frontend.detector import DetectorLaw
 from app.analysis.frontend.quiet import QuietChannel
 from app.analysis.uncertainty import CLOCK_PART
 from app.cli.record import record
-from app.live.loop_check import LoopFault, LoopFound
+from app.live.loop_check import NOT_QUIET, LoopFault, LoopFound
 from app.live.measurement import EnvelopeOptions, measure, setup_for
 from app.live.proving import keep, proof_of, resolution_of, what_moved
-from app.live.session import Rechecked, Session
+from app.live.session import Proved, Rechecked, Session
 from app.live.source_check import QuietCheck, listen, quiet_check_of
 from app.live.view import Phase
 from app.profiles import load_profile
 from instruments.file.source import FileSource
-from instruments.kept import read_proof
+from instruments.kept import proof_path, read_proof
 from instruments.options import Toleranced
 from instruments.proof import DetectorProof, InputIdentity, InputProof
 from instruments.source import Role, SourceUnavailable
@@ -355,3 +356,55 @@ def test_a_session_tells_why_it_cannot_look(proved_card):
     assert found == Rechecked(fault="sound output “Bench” is not there")
     assert told == []
     assert proved_card.path.exists()
+
+
+class KnownCard(VirtualCard):
+    """A card that is known again, as a sound input is by its name."""
+
+    identity = InputIdentity("Bench", 16_000, "envelope", 0.0)
+
+
+def proved_by(card, open_player, at_most=0.5):
+    """Have a session measure a card, of which nothing is kept; returns what came and was told."""
+    idle = Played(np.zeros((48_000, 2), np.float32), 48_000, None)
+    session, told = Session(PROFILE, opener=Sources(idle, card)), []
+    session.open("sound:bench")
+    until(lambda: session.origin(), "the input")
+    work = session.prove(open_player, "Bench", at_most, told.append)
+    assert session.view().phase is Phase.CLOSED
+    return work(), told
+
+
+def test_a_session_measures_an_input_and_keeps_what_is_found(monkeypatch, tmp_path):
+    monkeypatch.setattr("instruments.kept.user_data_path", lambda *_, **__: tmp_path)
+    card = KnownCard(Parts(gains=(0.6,)), 16_000)
+    found, told = proved_by(card, lambda name, rate_hz: card)
+    assert found.fault == ""
+    assert found.proof is not None
+    assert found.proof.output == "Bench"
+    assert found.proof.level <= 0.5
+    # What the card's input is made of: tests/virtualprobe.
+    assert found.proof.detector.corner_hz == pytest.approx(7.0, rel=0.02)
+    kept = read_proof(proof_path(found.proof.identity.device))
+    assert (kept.identity, kept.conditions) == (found.proof.identity, found.proof.conditions)
+    assert told[0].startswith("plays ")
+    assert card.silenced
+
+
+def test_a_session_keeps_nothing_of_an_input_that_is_not_quiet(monkeypatch, tmp_path):
+    monkeypatch.setattr("instruments.kept.user_data_path", lambda *_, **__: tmp_path)
+    monkeypatch.setattr(
+        "app.live.proving.quiet_check_of", lambda *_: SimpleNamespace(is_quiet=False)
+    )
+    card = KnownCard(Parts(gains=(0.6,)), 16_000)
+    found, told = proved_by(card, lambda name, rate_hz: card)
+    assert found == Proved(fault=NOT_QUIET)
+    assert told == []
+    assert not list(tmp_path.rglob("*.toml"))
+
+
+def test_a_session_keeps_nothing_of_an_input_that_is_not_known_again():
+    card = VirtualCard(Parts(gains=(0.6,)), 16_000)
+    found, _ = proved_by(card, lambda name, rate_hz: card)
+    assert found.proof is None
+    assert found.fault.startswith("only sound inputs and scopes are known again")

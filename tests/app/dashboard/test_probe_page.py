@@ -1,0 +1,157 @@
+"""In the window an input and the probe before it are measured by test tones, and kept."""
+
+from __future__ import annotations
+
+import pytest
+
+from app.dashboard.style import LIGHT
+from app.dashboard.window import MainWindow
+from app.live.session import Proved
+from instruments.proof import DetectorProof, InputIdentity, InputProof
+from tests.app.dashboard.fakes import view
+from tests.app.dashboard.keys import KEY, press
+from tests.app.dashboard.test_job import MeasuringSession
+
+LAW = DetectorProof(10e3, 0.01, 1e-3, 0.02, 1e-3, 6.98, 0.07, (0.0, 1.0), (0.01, 1.01))
+PROOF = InputProof(
+    identity=InputIdentity("Bench", 48_000, "envelope,index", 0.0),
+    made_on="2031-05-04",
+    conditions="invented",
+    noise=1e-4,
+    step=0.0,
+    fast_part=0.0,
+    clock_u_part=0.0,
+    detector=LAW,
+)
+
+
+class ProvingSession(MeasuringSession):
+    """A session over an input; measuring it gives `finds`, one by one."""
+
+    def __init__(self, *finds):
+        super().__init__()
+        self.finds = list(finds)
+        self.recheck_words = ""
+
+    def prove(self, open_player, output, at_most, tell):
+        self.calls.append(("prove", open_player, output, at_most))
+        tell("plays 1.56 % of full scale")
+        return lambda: self.finds.pop(0)
+
+    def reopen(self):
+        self.calls.append(("reopen",))
+        self.now = view(0.02)
+
+
+def player(name, rate_hz):
+    raise AssertionError("nothing is opened here")
+
+
+@pytest.fixture
+def shown(qtbot, tmp_path):
+    """Show the page over a session, as the button of a sound input's form does."""
+    windows = []
+
+    def show(session):
+        window = MainWindow(session, LIGHT, book=tmp_path / "book.sqlite3", open_player=player)
+        qtbot.addWidget(window)
+        window.stop()
+        with qtbot.waitActive(window):
+            window.show()
+        window.tick()
+        window.show_sources()
+        window.source_page.show_address("sound:bench")
+        window.source_page._form.probe.emit()
+        windows.append(window)
+        return window
+
+    yield show
+    for window in windows:
+        window.controller.end(5.0)
+
+
+def until_done(qtbot, window):
+    def looked():
+        window.tick()
+        assert not window.probe_page.busy
+
+    qtbot.waitUntil(looked)
+
+
+def of_probe(session):
+    return [call for call in session.calls if call[0] in ("prove", "reopen")]
+
+
+def test_what_is_described_is_opened_measured_and_read_by_what_was_found(qtbot, shown):
+    session = ProvingSession(Proved(PROOF))
+    window = shown(session)
+    page = window.probe_page
+    assert window.page is page
+    assert session.calls[-1][:2] == ("open", "sound:bench")
+    assert "stop the drive's motor" in page._words.text().lower()
+    qtbot.keyClicks(window.focusWidget(), "USB")
+    page.at_most.setText("50")
+    press(KEY.Key_Return)
+    until_done(qtbot, window)
+    assert of_probe(session) == [("prove", player, "USB", 0.5), ("reopen",)]
+    assert "read by it from now on. Its low corner is 6.98 ± 0.14 Hz." in page.status
+
+
+def test_why_nothing_is_kept_is_told_and_it_may_be_played_again(qtbot, shown):
+    session = ProvingSession(Proved(fault="nothing came back"), Proved(PROOF))
+    window = shown(session)
+    page = window.probe_page
+    qtbot.keyClicks(window.focusWidget(), "USB")
+    press(KEY.Key_Return)
+    until_done(qtbot, window)
+    assert page.status.startswith("nothing came back. Mend it and play again")
+    page._on.click()
+    until_done(qtbot, window)
+    assert [call[0] for call in of_probe(session)] == ["prove", "reopen"] * 2
+
+
+@pytest.mark.parametrize(
+    ("output", "percent", "said"),
+    [
+        ("", "", "Name the output"),
+        *(("USB", percent, "above 0") for percent in ("0", "101", "much", "nan")),
+    ],
+)
+def test_nothing_is_played_before_output_and_level_are_told(shown, output, percent, said):
+    session = ProvingSession()
+    page = shown(session).probe_page
+    page.output.setText(output)
+    page.at_most.setText(percent)
+    page._on.click()
+    assert said in page.status
+    assert of_probe(session) == []
+
+
+def test_a_job_in_hand_is_not_disturbed(shown):
+    session = ProvingSession()
+    window = shown(session)
+    window.show_needle()
+    window.begin_job("machine 7", "130mm-48tpi")
+    opened = len(session.calls)
+    window.show_sources()
+    window.source_page.show_address("sound:bench")
+    window.source_page._form.probe.emit()
+    assert window.page is window.source_page
+    assert "A job is in hand" in window.source_page.status
+    assert len(session.calls) == opened
+
+
+def test_only_what_is_known_again_offers_to_be_measured(shown):
+    page = shown(ProvingSession()).source_page
+
+    def offers(scheme):
+        names = [each.text() for each in page._form_of(scheme).findChildren(type(page._on))]
+        return any("Measure the probe" in name for name in names)
+
+    assert [offers(each) for each in ("sound", "visa", "sim", "file", "run")] == [
+        True,
+        True,
+        False,
+        False,
+        False,
+    ]
