@@ -298,7 +298,8 @@ class MinMaxPath(SignalPath):
         Of extremes alone nothing tells how an amplifier bends the tops.
         """
         del centre_frames
-        rounding_u_v = extreme_u_v(self.step_v)
+        # Two inputs round what is equal and opposite alike, and the errors add.
+        rounding_u_v = self._inputs * extreme_u_v(self.step_v)
         effects = np.array(
             [[self._floor.u_v] * 2, [rounding_u_v, 0.0], [0.0, rounding_u_v], [0.0, 0.0]]
         )

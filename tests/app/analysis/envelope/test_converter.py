@@ -6,6 +6,8 @@ from scipy.special import j1
 
 from app.analysis import messages
 from app.analysis.envelope.converter import blurred, extreme_u_v, step_of, tone_u_v, top_u_v
+from app.analysis.envelope.peakdetect import MinMaxPath
+from app.analysis.envelope.setup import Columns
 from tests.app.analysis.running import BRISK, RAW, analyse
 from tests.synthesis import Signal, make
 
@@ -71,6 +73,20 @@ def test_few_codes_of_groups_sampled_at_few_phases_are_held_by_u(seed):
     samples[:, :2] = step_v * (np.round(samples[:, :2] / step_v + 0.12 * seed) - 0.12 * seed)
     reading = analyse(samples, signal.rate_hz)
     assert abs(reading.ratio.value - made.ratio) < 4.0 * reading.ratio.u
+
+
+@pytest.mark.parametrize("inputs", [1, 2])
+def test_what_rounding_leaves_of_a_pair_grows_with_its_inputs(inputs):
+    # Both carry the same amplitude, in opposite phases.
+    tops, place = np.random.default_rng(4).uniform(19.0, 21.0, 4000), 0.02
+    high, low = (np.round(sign * tops + place) - place for sign in (1.0, -1.0))
+    size = 0.5 * inputs * (high - low)
+    error = float(np.sqrt(np.mean((size - inputs * tops) ** 2)))
+    rows = np.stack([-size, size], axis=1) if inputs == 2 else np.stack([low, high], axis=1)
+    path = MinMaxPath(Columns(differential=0), 1000.0, inputs)
+    path.push(rows.reshape(-1, 1).astype(np.float32), 0)
+    assert path.step_v == pytest.approx(1.0)
+    assert path.effects_v(np.zeros(2), (1.0, 1.0))[1, 0] == pytest.approx(error, rel=0.1)
 
 
 @pytest.mark.parametrize("codes", [8.0, 16.0, 40.0])
