@@ -22,6 +22,10 @@ def test_that_leaves_something_behind():
     global child  # held, or its end would warn
     child = subprocess.Popen(words, start_new_session=True)
     Path("child").write_text(str(child.pid))
+
+def test_that_stays():
+    import time
+    time.sleep(3600)
 """
 
 
@@ -45,5 +49,5 @@ def test_nothing_that_a_run_started_outlives_it(tree):
 
 
 def test_a_run_that_takes_too_long_is_ended(tree):
-    status, _ = tree.pytest(["tests/test_cases.py"], 0.1)
+    status, _ = tree.pytest(["tests/test_cases.py", "-k", "stays"], 0.5)
     assert status is None
