@@ -322,7 +322,8 @@ def refine_layout(
         # Of few bins within the edges of a flat top no shape can be told, and none is left.
         freely = free is None or _agree(*heights, *free)
         if freely and (narrow is None or _agree(*heights, *narrow)):
-            more = heights_by(window.span, window.cosines + 1) if window.cosines else None
+            is_between = 0 < window.cosines < _FREE_COSINES - 1
+            more = heights_by(window.span, window.cosines + 1) if is_between else None
             # What is wrong itself, of a lobe that is no cosine at all, tells nothing.
             tells = free is not None and more is not None and _agree(*more, *free)
             misfit = _misfit(heights, [each for each in (more if tells else None, free) if each])
