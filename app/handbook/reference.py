@@ -342,6 +342,10 @@ PROBE = Topic(
                     ),
                 ),
                 (
+                    "In the window: Measure the probe, in the form of a sound input or scope (F2)",
+                    "it plays and keeps the same, and asks for the output and the highest level",
+                ),
+                (
                     "--seconds 180 beside it",
                     (
                         "the sample clock is then known against the computer's within some parts "
