@@ -17,7 +17,6 @@ from app.dashboard.widgets import FILLS, Field, Page, TouchButton, button_row
 
 if TYPE_CHECKING:
     from app.live.session import OpenPlayer, Proved, Session
-    from instruments.proof import InputProof
 
 _ALL_PERCENT = "100"
 
@@ -111,16 +110,16 @@ class ProbePage(Page):
         if found.proof is None:
             self.say(self.tr("{0}. Mend it and play again; nothing is kept.").format(found.fault))
         else:
-            self.say(self._words_for(found.proof))
+            self.say(self._words_for(found))
             self._back.setFocus()
 
-    def _words_for(self, proof: InputProof) -> str:
+    def _words_for(self, found: Proved) -> str:
         words = self.tr("Measured, and kept: this input is read by it from now on.")
-        law = proof.detector
-        if law is None or not law.corner_hz:
+        if found.corner is None:
             return words
+        value_hz, expanded_hz = found.corner
         coupled = self.tr("Its low corner is {0} ± {1} Hz.")
-        return f"{words} {coupled.format(f'{law.corner_hz:.3g}', f'{2 * law.corner_u_hz:.2g}')}"
+        return f"{words} {coupled.format(f'{value_hz:.3g}', f'{expanded_hz:.2g}')}"
 
     def _part(self) -> float | None:
         """Return the highest level as a part of full scale, None where what is typed is none."""

@@ -95,6 +95,12 @@ class Proved:
     proof: InputProof | None = None
     fault: str = ""
 
+    @property
+    def corner(self) -> tuple[float, float] | None:
+        """Low corner of the probe and twice its standard uncertainty, Hz; None where none is."""
+        law = self.proof.detector if self.proof is not None else None
+        return (law.corner_hz, 2.0 * law.corner_u_hz) if law is not None and law.corner_hz else None
+
 
 @dataclass(frozen=True, slots=True)
 class OpenedAs:
