@@ -18,8 +18,13 @@ from app.dashboard.translation import speak
 from app.dashboard.window import MainWindow
 from app.job import messages
 from app.job.model import Action, Do, Enter
+from app.live.measurement import EnvelopeOptions, analyser_for
 from app.live.opening import Opening
+from app.live.past import Past
 from app.live.view import Phase, View
+from app.profiles import load_profile
+from instruments.address import open_address
+from instruments.source import SourceRequest
 from tests.app.dashboard.fakes import FakeControls, FakeSession, parked, reading, view
 from tests.app.dashboard.whole import all_pages
 
@@ -29,7 +34,9 @@ SOURCES = [
     ("sound:Bench interface: USB Audio (hw:1,0), ALSA", "Bench interface: USB Audio"),
     ("visa:TCPIP::192.0.2.7::5025::SOCKET", "Scope"),
 ]
-LONG = "sim:offset_um=-120&creep_um=12&screws=tight&snr_db=28&hysteresis_um=9&seed=20261129"
+LONG = "sim:offset_um=21&creep_um=12&screws=loose&snr_db=28&backlash_um=9&seed=20261129"
+_TURNS = 30
+_TURNED_UM = -1.5
 _WAIT_S = 30.0
 
 
@@ -63,6 +70,27 @@ def asks():
     }
 
 
+def nudged():
+    """What is kept of a virtual drive whose head is moved a little with each turn."""
+    source = open_address(LONG, SourceRequest(paced=False))
+    profile = load_profile("130mm-48tpi")
+    past, traces = Past(60.0 / profile.speed_rpm), []
+    source.open()
+    analyser = analyser_for(source.info, profile, EnvelopeOptions(), keep_all=False)
+    blocks = iter(source.blocks())
+    while len(traces) < _TURNS:
+        block = next(blocks)
+        past.take(block)
+        analyser.push(block)
+        trace = analyser.trace
+        if trace is not None and (not traces or trace.number != traces[-1].number):
+            past.add(trace, block)
+            traces.append(trace)
+            source.controls.nudge(_TURNED_UM)
+    source.close()
+    return past, traces
+
+
 class Taking:
     """A window whose pictures are taken: `hands` and `colours` are those that are asked for."""
 
@@ -78,6 +106,16 @@ class Taking:
         self.window.stop()
         self.window.resize(*size)
         self.window.show()
+
+    def follow(self):
+        """Let the large trace follow the turns of a drive, as if they had come in real time."""
+        self.session.past, traces = nudged()
+        page = self.window.needle_page
+        page.toggle_large()
+        for trace in traces:
+            self.session.now = replace(self.session.now, trace=trace)
+            self.settle()
+        page.leave_large()
 
     def wait(self, until):
         """Let the window go on until something is so."""
@@ -145,6 +183,7 @@ class Taking:
                     self.take("job, nudge, far")
                     page.toggle_far()
         window.controller.changed.emit()
+        self.follow()
         for name in all_pages(window, self.wait):
             self.take(f"page {name}")
         window.show_help()
